@@ -1,0 +1,1 @@
+"""What to add now: the plan, the ceiling, the stop and the rescue."""

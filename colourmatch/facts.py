@@ -1,0 +1,35 @@
+"""Finds the files of calibration/ and reads them; it knows where they lie and nothing of what they mean.
+
+A checkout keeps them beside the package, an installed wheel inside it.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+_PACKAGE = Path(__file__).resolve().parent
+
+
+def find_fact(name: str) -> Path:
+    """Path of a calibration file, in the wheel or in the checkout; FileNotFoundError when it is in neither."""
+    for folder in (_PACKAGE / "calibration", _PACKAGE.parent / "calibration"):
+        if (folder / name).is_file():
+            return folder / name
+    raise FileNotFoundError(f"calibration file {name!r} is missing from this installation")
+
+
+@cache
+def read_rows(name: str) -> tuple[dict[str, str], ...]:
+    """Rows of a CSV fact file as dicts of text, in order; lines that start with # are its source notes."""
+    with find_fact(name).open(encoding="utf-8", newline="") as handle:
+        return tuple(csv.DictReader(line for line in handle if not line.startswith("#")))
+
+
+@cache
+def read_json(name: str) -> Any:
+    """A JSON fact file; shared between callers, not to be changed."""
+    return json.loads(find_fact(name).read_text(encoding="utf-8"))

@@ -1,0 +1,1 @@
+"""What was done: the lot book and what is made from it."""

@@ -1,0 +1,1 @@
+"""Pixels: from a file to readings of the spots; the only room that sees an image."""

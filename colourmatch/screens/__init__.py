@@ -1,0 +1,1 @@
+"""One file a page; the only room that imports streamlit."""
