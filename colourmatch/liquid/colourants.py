@@ -1,0 +1,274 @@
+"""Colourants: identity, strength and absorption shape of each; it knows no bottle, no drop and no limit.
+
+Strength is E 1 %, 1 cm: the absorbance in 1 cm of 1 g in 100 ml (10 g/l), so 540 means 0.054 per cm per mg/l.
+Shapes are measured where an open file exists (calibration/shapes.csv), else estimated, and each says which.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+from dataclasses import dataclass, field
+from functools import cache
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.interpolate import PchipInterpolator
+
+from colourmatch.colour.spectra import WAVELENGTHS_NM
+from colourmatch.errors import InputError, NotFoundError
+from colourmatch.facts import read_rows
+
+Array = NDArray[np.float64]
+
+#: Azo reds and sunset yellow whose own shape is not open: the measured azo red is moved to their peak.
+_MOVED_AZO = ("E110", "E122", "E123", "E124")
+_CUSTOM = "custom:"
+
+
+@dataclass(frozen=True)
+class Colourant:
+    """One colourant; `shape`, shape (81,), is 1 at `peak_nm` (for caramel, which has no peak, 1 at 610 nm).
+
+    `adi_mg_per_kg` is the smaller of the two acceptable daily intakes that exist, None when there is none.
+    `to_be_learnt` marks a strength that nobody stated: photos of the lot have to find it.
+    """
+
+    e_number: str
+    name: str
+    us_name: str
+    peak_nm: float
+    e1pct_1cm: float
+    min_dye_percent: float | None
+    adi_jecfa_mg_per_kg: float | None
+    adi_efsa_mg_per_kg: float | None
+    eu_warning: bool
+    note: str
+    shape_status: str
+    shape: Array = field(repr=False, compare=False)
+    medium: str = ""
+    to_be_learnt: bool = False
+
+    @property
+    def adi_mg_per_kg(self) -> float | None:
+        """The smaller acceptable daily intake, mg per kg body mass and day, of the JECFA and EFSA values."""
+        known = [adi for adi in (self.adi_jecfa_mg_per_kg, self.adi_efsa_mg_per_kg) if adi is not None]
+        return min(known, default=None)
+
+    def absorptivity(self) -> Array:
+        """Absorbance per cm per mg/l on the common grid, shape (81,): E 1 % / 10000 times the shape."""
+        return self.e1pct_1cm / 10000.0 * self.shape
+
+
+def shape_for(text: str, wavelengths_nm: ArrayLike = WAVELENGTHS_NM) -> Array:
+    """Absorption shape of a colourant at any wavelengths in nm, 1 at its peak; NotFoundError for unknown ones.
+
+    Measured: monotone cubic (PCHIP) through calibration/shapes.csv and the tabulated peak, 0 beyond 700 nm.
+    Estimated: the E129 shape moved in wavenumber to another azo dye's peak. From memory: sums of bands from
+    calibration/bands.csv. Caramel: exp(-k (nm - 610)).
+    """
+    colourant = find_colourant(text)
+    nm = np.asarray(wavelengths_nm, float)
+    if colourant.e_number.startswith(_CUSTOM):
+        like = _nearest(colourant.e_number.split(":")[1])
+        return _shape(like, _moved(nm, colourant.peak_nm, like.peak_nm))
+    return _shape(colourant, nm)
+
+
+def _shape(colourant: Colourant, nm: Array) -> Array:
+    return _shape_of(colourant.e_number, colourant.peak_nm, nm)[0]
+
+
+def _moved(nm: Array, peak_nm: float, source_peak_nm: float) -> Array:
+    """Wavelengths at which a shape moved in wavenumber to `peak_nm` has to be read off its source."""
+    return 1e7 / (1e7 / nm + 1e7 / source_peak_nm - 1e7 / peak_nm)
+
+
+def _shape_of(e_number: str, peak_nm: float, nm: Array) -> tuple[Array, str]:
+    """Shape and status of a catalogued colourant."""
+    if e_number in read_rows("shapes.csv")[0]:
+        return _measured_shape(e_number, peak_nm, nm), "measured" if e_number != "E102" else "derived"
+    if e_number in _MOVED_AZO:
+        source = float(_row("E129")["peak_nm"])
+        return _measured_shape("E129", source, _moved(nm, peak_nm, source)), "estimated from E129"
+    if e_number.startswith("E150"):
+        k = next(float(r["k_per_nm"]) for r in read_rows("caramel.csv") if r["e_number"] == e_number)
+        return np.exp(-k * (nm - 610.0)), "analytic"
+    return _band_shape(e_number, peak_nm, nm), "from memory"
+
+
+def _measured_shape(e_number: str, peak_nm: float, nm: Array) -> Array:
+    points = {float(row["nm"]): float(row[e_number]) for row in read_rows("shapes.csv")}
+    points[peak_nm] = 1.0  # the table steps over the peak, which a monotone curve would then cut off
+    knots = sorted(points)
+    curve = PchipInterpolator(knots, [points[k] for k in knots])
+    # Below the table the value at its edge is held: a dye does not stop absorbing at 380 nm.
+    return np.where(nm > knots[-1], 0.0, curve(np.clip(nm, knots[0], knots[-1])))
+
+
+def _band_shape(e_number: str, peak_nm: float, nm: Array) -> Array:
+    bands = [row for row in read_rows("bands.csv") if row["e_number"] == e_number]
+
+    def total(wavelengths: Array) -> Array:
+        apart = [(1e7 / wavelengths - 1e7 / float(b["centre_nm"])) / float(b["width_per_cm"]) for b in bands]
+        return sum(
+            float(b["height"]) * np.exp(-4 * math.log(2) * x**2) for b, x in zip(bands, apart, strict=True)
+        )
+
+    # Overlapping bands pull each other's peak; the whole is moved so that it peaks where the table says.
+    near = np.arange(peak_nm - 30, peak_nm + 30, 0.05)
+    summit = near[np.argmax(total(near))]
+    return total(_moved(nm, peak_nm, summit)) / total(summit)
+
+
+def _row(e_number: str) -> dict[str, str]:
+    return next(row for row in read_rows("colourants.csv") if row["e_number"] == e_number)
+
+
+def _number(text: str) -> float | None:
+    return float(text) if text else None
+
+
+def _build(row: dict[str, str], **changes: object) -> Colourant:
+    e_number, peak = str(changes.get("e_number", row["e_number"])), float(row["peak_nm"] or 610)
+    shape, status = _shape_of(e_number, peak, WAVELENGTHS_NM)
+    shape.flags.writeable = False
+    values: dict[str, object] = {
+        "e_number": e_number,
+        "name": row["name"],
+        "us_name": row["us_name"],
+        "peak_nm": peak,
+        "e1pct_1cm": _number(row["e1pct_1cm"]),
+        "min_dye_percent": _number(row["min_dye_percent"]),
+        "adi_jecfa_mg_per_kg": _number(row["adi_jecfa_mg_per_kg"]),
+        "adi_efsa_mg_per_kg": _number(row["adi_efsa_mg_per_kg"]),
+        "eu_warning": row["eu_warning"] == "yes",
+        "note": row["note"],
+        "shape_status": status,
+        "shape": shape,
+        "medium": row["medium"],
+    }
+    return Colourant(**(values | changes))  # type: ignore[arg-type]
+
+
+@cache
+def list_colourants() -> tuple[Colourant, ...]:
+    """Every colourant of calibration/colourants.csv in its order, caramel also by its classes a to d."""
+    plain = [_build(row) for row in read_rows("colourants.csv") if row["e_number"] != "E150"]
+    base = _row("E150")
+    caramels = [
+        _build(
+            base,
+            e_number=row["e_number"],
+            name=row["name"],
+            e1pct_1cm=10 * float(row["a610_default"]),
+            note="; ".join(part for part in (base["note"], row["note"]) if part),
+            to_be_learnt=True,
+        )
+        for row in read_rows("caramel.csv")
+    ]
+    return (*plain, *caramels)
+
+
+def _words(text: str) -> set[str]:
+    return set(re.findall(r"[a-z0-9]+", text.casefold()))
+
+
+@cache
+def find_colourant(text: str) -> Colourant:
+    """A colourant by E number (any case, with or without the E), by name, or by its name in US food law.
+
+    Part of a name is enough where it fits one only ("allura red", "red 40"). "custom:505:540" is the code of
+    an unknown bottle, see `custom_colourant`. NotFoundError lists the near ones.
+    """
+    wanted = text.strip()
+    if wanted.casefold().startswith(_CUSTOM):
+        parts = wanted[len(_CUSTOM) :].split(":")
+        return custom_colourant(
+            "unknown colour", parts[0], _parse_strength(parts[1]) if len(parts) > 1 else None
+        )
+    code = re.sub(r"[\s-]", "", wanted.casefold()).removeprefix("e")
+    words = _words(wanted)
+    for colourant in list_colourants():
+        if code == colourant.e_number.casefold()[1:] or wanted.casefold() == colourant.name.casefold():
+            return colourant
+    fits = [
+        c
+        for c in list_colourants()
+        if any(len(word) > 2 for word in words) and (words <= _words(c.name) or words <= _words(c.us_name))
+    ]
+    exact_caramel = [c for c in fits if c.e_number == "E150"]
+    if len(fits) == 1 or exact_caramel:
+        return (exact_caramel or fits)[0]
+    raise NotFoundError(_not_found_text(wanted, fits), "unknown-colourant")
+
+
+def _not_found_text(wanted: str, fits: list[Colourant]) -> str:
+    if fits:
+        near = ", ".join(f"{c.e_number} {c.name}" for c in fits)
+        return f'"{wanted}" fits several colourants: {near}. Give the E number of one of them.'
+    keys = {key.casefold(): c for c in list_colourants() for key in (c.name, c.e_number, c.us_name) if key}
+    close = [keys[key] for key in difflib.get_close_matches(wanted.casefold(), keys, n=4, cutoff=0.5)]
+    near = ", ".join(dict.fromkeys(f"{c.e_number} {c.name}" for c in close or list_colourants()))
+    return f'There is no colourant "{wanted}". Near ones: {near}.'
+
+
+def _parse_strength(text: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        raise InputError(f'E 1 % must be a number such as 540, not "{text}".') from None
+
+
+def _nearest(like: str | float) -> Colourant:
+    """The catalogued colourant nearest to an E number or name, or to a peak in nm."""
+    try:
+        peak = float(like)
+    except ValueError:
+        return find_colourant(str(like))
+    if str(like).strip() in {c.e_number[1:] for c in list_colourants()}:
+        return find_colourant(str(like))
+    if not 400 <= peak <= 700:
+        raise InputError(f"The peak must lie between 400 and 700 nm, not at {peak:g}. Check the number.")
+    dyes = [c for c in list_colourants() if not c.e_number.startswith("E150")]
+    # Of equally near peaks the measured shape is the better start.
+    return min(dyes, key=lambda c: (abs(c.peak_nm - peak), c.shape_status != "measured"))
+
+
+def custom_colourant(name: str, like: str | float, e1pct_1cm: float | None = None) -> Colourant:
+    """A starting point for an unknown bottle ("supermarket red"), to be learnt from the photos.
+
+    `like` is the nearest catalogued colourant (E number or name) or the peak in nm (400 to 700), to which
+    the shape with the nearest peak is moved in wavenumber. Its code, "custom:PEAK_OR_E:STRENGTH", finds it
+    again. No limit, dye content or acceptable intake is known for it. InputError for an impossible peak or
+    strength.
+    """
+    base = _nearest(like)
+    by_peak = (
+        base.e_number[1:] != str(like).strip() and re.fullmatch(r"[\d.]+", str(like).strip()) is not None
+    )
+    peak = float(like) if by_peak else base.peak_nm
+    strength = base.e1pct_1cm if e1pct_1cm is None else float(e1pct_1cm)
+    if not 0.01 <= strength <= 5000:
+        raise InputError(
+            f"E 1 % must be between 0.01 and 5000, not {strength:g}. Pure food dyes are 400 to 2000."
+        )
+    status = base.shape_status if "estimated" in base.shape_status else f"estimated from {base.e_number}"
+    shape = _shape(base, _moved(WAVELENGTHS_NM, peak, base.peak_nm))
+    shape.flags.writeable = False
+    return Colourant(
+        e_number=f"{_CUSTOM}{f'{peak:g}' if by_peak else base.e_number}:{strength:g}",
+        name=name,
+        us_name="",
+        peak_nm=peak,
+        e1pct_1cm=strength,
+        min_dye_percent=None,
+        adi_jecfa_mg_per_kg=None,
+        adi_efsa_mg_per_kg=None,
+        eu_warning=base.eu_warning,
+        note=f"starts from {base.e_number} {base.name}; strength and identity unknown",
+        shape_status=status,
+        shape=shape,
+        to_be_learnt=True,
+    )
