@@ -62,11 +62,11 @@ class Colourant:
 
 
 def shape_for(text: str, wavelengths_nm: ArrayLike = WAVELENGTHS_NM) -> Array:
-    """Absorption shape of a colourant at any wavelengths in nm, 1 at its peak; NotFoundError for unknown ones.
+    """Absorption shape of a colourant at any wavelengths in nm, 1 at its peak.
 
     Measured: monotone cubic (PCHIP) through calibration/shapes.csv and the tabulated peak, 0 beyond 700 nm.
     Estimated: the E129 shape moved in wavenumber to another azo dye's peak. From memory: sums of bands from
-    calibration/bands.csv. Caramel: exp(-k (nm - 610)).
+    calibration/bands.csv. Caramel: exp(-k (nm - 610)). NotFoundError for an unknown colourant.
     """
     colourant = find_colourant(text)
     nm = np.asarray(wavelengths_nm, float)

@@ -1,9 +1,9 @@
 """Stocks, drops and what a batch holds, in grams, millilitres and milligrams; it knows no light and no photo.
 
-Strength counts as pure dye: a powder with 85 % dye is counted high by that much, which is the safe side of every
-ceiling; what it really colours is learnt from the photos.
-Defaults (0.05 ml a drop, at least 15 % uncertain; 20 to 60 drops a dose): common practice, no source, except the
-drop, which is that of a standard dropper, 45 to 55 mg of water, within 15 % in use (USP <1101>).
+Strength counts as pure dye: a powder with 85 % dye is counted high by that much, which is the safe side of
+every ceiling; what it really colours is learnt from the photos.
+Defaults (0.05 ml a drop, at least 15 % uncertain; 20 to 60 drops a dose): common practice, no source,
+except the drop, which is that of a standard dropper, 45 to 55 mg of water, within 15 % in use (USP <1101>).
 """
 
 from __future__ import annotations
@@ -18,8 +18,8 @@ from colourmatch.liquid.colourants import find_colourant
 #: Fewest and most drops of a whole dose: fewer cannot be stepped, more thin the batch and tire the hand.
 DOSE_DROPS = (20, 60)
 
-# Common practice, no source: a scale that shows 0.01 g, one drop miscounted now and then, single drops that differ
-# by 5 %, and a dropper that repeats its mean only to 3 % another day (angle, speed, temperature).
+# Common practice, no source: a scale that shows 0.01 g, one drop miscounted now and then, single drops that
+# differ by 5 %, and a dropper that repeats its mean only to 3 % another day (angle, speed, temperature).
 _SCALE_STEP_G = 0.01
 _MISCOUNT_DROPS = 0.5
 _SINGLE_DROP_REL_SD = 0.05
@@ -28,7 +28,7 @@ _HANDY_FOLDS = (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000)
 
 
 def _check_number(value: object, what: str, low: float, high: float, advice: str) -> float:
-    """The value as a float, if it is a number above `low` and not above `high`; else an InputError sentence."""
+    """The value as a float when it is above `low` and at most `high`; else an InputError sentence."""
     try:
         number = float(value)  # type: ignore[arg-type]
     except (TypeError, ValueError):
@@ -42,8 +42,9 @@ def _check_number(value: object, what: str, low: float, high: float, advice: str
 class Stock:
     """A colourant made up to a stated strength, and the dropper it is dosed with; see `check_stock`.
 
-    `colourant` is an E number or a code of an unknown bottle. `made_in` is "water" or "batch" (made up in a little
-    of the batch itself, so that it does not thin it). The two `rel_sd` are relative standard deviations.
+    `colourant` is an E number or a code of an unknown bottle. `made_in` is "water" or "batch" (made up in a
+    little of the batch itself, so that it does not thin it). The two `rel_sd` are relative standard
+    deviations.
     """
 
     name: str
@@ -184,8 +185,8 @@ class BatchState:
     def add(self, addition: Addition) -> BatchState:
         """The state after an addition: milligrams add up, and the volume grows by a stock made in water.
 
-        A stock made in the batch keeps the volume: the batch it was made of counts as batch from the start, so
-        weighing it out and pouring it back changes only where the colour is.
+        A stock made in the batch keeps the volume: the batch it was made of counts as batch from the start,
+        so weighing it out and pouring it back changes only where the colour is.
         """
         stock = addition.stock
         volume = self.volume_ml + (0.0 if stock.made_in == "batch" else addition.ml)
@@ -197,7 +198,10 @@ class BatchState:
         )
 
     def add_untinted(self, ml: float) -> BatchState:
-        """The state after blending back untinted batch: volume grows, milligrams stay, the base's own colour too."""
+        """The state after blending back untinted batch: volume grows, milligrams stay.
+
+        What the base brought stays the same per litre: the untinted batch holds it too.
+        """
         added = _check_number(ml, "Untinted batch", 0, 2_000_000, "Give the millilitres that were poured in.")
         return replace(self, volume_ml=self.volume_ml + added)
 
@@ -232,8 +236,8 @@ class BatchState:
         """Drops still to add for a concentration from this stock, 0.0 when it is there already.
 
         The batch grows with each drop of a stock made in water: (m + n q) / (V + n d) = target, so
-        n = (target V - m) / (q - target d), with q mg in a drop of d ml (d = 0 for a stock made in the batch).
-        InputError when the stock is not stronger than the target.
+        n = (target V - m) / (q - target d), with q mg in a drop of d ml (d = 0 for a stock made in the
+        batch). InputError when the stock is not stronger than the target.
         """
         target = target_mg_per_l / 1000  # mg/ml
         missing_mg = target * self.volume_ml - self.mg.get(stock.name, 0.0)
@@ -258,17 +262,18 @@ def stock_volume_ml(stock_strength: float, wanted_strength: float, wanted_ml: fl
 
     InputError when the wanted strength is above that of the stock: thinning cannot make it stronger.
     """
-    strong = _check_number(stock_strength, "Strength of the stock", 0, math.inf, "Give it as on its label.")
-    wanted = _check_number(wanted_strength, "Wanted strength", 0, math.inf, "Give it in the stock's unit.")
-    volume = _check_number(wanted_ml, "Wanted volume", 0, math.inf, "Give it in ml.")
+    strong = _check_number(stock_strength, "Strength of the stock", 0, 1e9, "Give it as on its label.")
+    wanted = _check_number(wanted_strength, "Wanted strength", 0, 1e9, "Give it in the stock's unit.")
+    volume = _check_number(wanted_ml, "Wanted volume", 0, 1e9, "Give it in ml.")
     if wanted > strong:
         raise InputError(f"{strong:g} cannot be thinned to {wanted:g}. Start from a stronger stock.")
     return wanted * volume / strong
 
 
 def dilute(stock: Stock, fold: float, name: str | None = None) -> Stock:
-    """The stock with 1 part made up to `fold` parts (10: 1 + 9); relative uncertainties stay, density becomes 1.
+    """The stock with 1 part made up to `fold` parts (10: 1 + 9), in water or, as before, in the batch.
 
+    The relative uncertainties stay: they are those of the label and of the dropper.
     InputError for a fold below 1, which would make it stronger.
     """
     times = _check_number(fold, "Dilution", 0, 100_000, "1 part made up to 10 parts is 10.")
@@ -293,11 +298,12 @@ class StrengthAdvice:
 
 
 def suggest_strength(stock: Stock, target_mg_per_l: float, volume_ml: float) -> StrengthAdvice:
-    """How strong a stock should be so that the whole dose is 20 to 60 drops of this dropper (common practice).
+    """How strong a stock should be so that the whole dose is 20 to 60 drops (common practice).
 
-    The ideal strength is that of 35 drops, the geometric middle. `fold` is the handiest dilution (1, 2, 5, 10 ...)
-    of the given stock that falls in the range, and `drops` the dose with it; None when the stock is too weak even
-    undiluted, and `drops` are then those of the undiluted one (inf when it can never get there).
+    The ideal strength is that of 35 drops, the geometric middle. `fold` is the handiest dilution (1, 2, 5,
+    10 ...) of the given stock that falls in the range, and `drops` the dose with it; None when the stock is
+    too weak even undiluted, and `drops` are then those of the undiluted one (inf when it can never get
+    there).
     """
     target = _check_number(target_mg_per_l, "Target", 0, 100_000, "Give mg of colourant per litre of batch.")
     volume = _check_number(volume_ml, "Batch volume", 0, 2_000_000, "Give it in ml, up to 2000 litres.")
