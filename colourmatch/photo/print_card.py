@@ -1,0 +1,178 @@
+"""The card as a PDF to print; it knows paper sizes and words, and draws only what the card's file names.
+
+Everything is vector. The block stays bare paper except for what the card names, because the reader takes
+every other part of it as white: all words, the labels of the three spots too, and the check line stand in
+the page margins; a label stands above the column of its spot. Grey steps are printed as sRGB-encoded grey
+of their nominal reflectance, which is what printers take plain grey to mean; how true a printer is, the
+reader finds out.
+"""
+
+from __future__ import annotations
+
+from io import BytesIO
+from pathlib import Path
+from typing import BinaryIO
+
+from colourmatch.colour.spaces import encode_srgb
+from colourmatch.errors import InputError
+from colourmatch.photo.card import Card, marker_bits, read_card
+
+#: Landscape width and height. Sources: ISO 216 (A4), ANSI/ASME Y14.1 (Letter).
+PAPER_SIZES_MM: dict[str, tuple[float, float]] = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}
+
+CHECK_LINE_MM = 100.0
+LABELS = {"reference": "reference", "batch": "batch", "blank": "blank (water)"}
+_PHOTO_LINES = (
+    "Photograph: daylight or one good lamp, no flash, no shadow over the glasses, phone straight above, "
+    "whole card in the frame.",
+    "Three equal glasses inside the rings, bars showing, all filled equally, about 10 mm deep: "
+    "reference, batch, and plain water in the third.",
+)
+_PRINT_LINES = (
+    'Print at 100 % ("actual size", not "fit to page") on matt white paper.',
+    "Check the line with a ruler: it must be 100 mm long. Keep the card flat and clean.",
+)
+_MM = 72.0 / 25.4
+_RING_LINE_MM = 0.4
+_RING_REFLECTANCE = 0.35
+
+
+class _Sheet:
+    """A canvas in card millimetres: origin at the block's top-left corner, y down."""
+
+    def __init__(self, canvas, page_mm: tuple[float, float], card: Card) -> None:
+        self.canvas = canvas
+        self.left = (page_mm[0] - card.block_mm[0]) / 2
+        self.top = (page_mm[1] - card.block_mm[1]) / 2
+        self.height = page_mm[1]
+
+    def to_points(self, x: float, y: float) -> tuple[float, float]:
+        return (self.left + x) * _MM, (self.height - self.top - y) * _MM
+
+    def fill(self, rectangles, reflectance: float) -> None:
+        """Rectangles (x, y, width, height) as one path, so that no hairline shows where two touch."""
+        self.canvas.setFillGray(float(encode_srgb(reflectance)))
+        path = self.canvas.beginPath()
+        for x, y, width, height in rectangles:
+            left, bottom = self.to_points(x, y + height)
+            path.rect(left, bottom, width * _MM, height * _MM)
+        self.canvas.drawPath(path, stroke=0, fill=1)
+
+    def line(self, x1: float, y1: float, x2: float, y2: float) -> None:
+        self.canvas.line(*self.to_points(x1, y1), *self.to_points(x2, y2))
+
+    def write(self, text: str, x: float, y: float, size_pt: float = 8.0, bold: bool = False) -> None:
+        """Text whose baseline starts at x, y."""
+        self.canvas.setFillGray(0.0)
+        self.canvas.setFont("Helvetica-Bold" if bold else "Helvetica", size_pt)
+        self.canvas.drawString(*self.to_points(x, y), text)
+
+
+def write_card_pdf(paper: str, out: str | Path | BinaryIO, version: int = 1) -> None:
+    """Write the card for "a4" or "letter" paper, landscape, to a path or an open binary file.
+
+    InputError for another paper, or a place that cannot be written.
+    """
+    size = PAPER_SIZES_MM.get(str(paper).strip().lower())
+    if size is None:
+        raise InputError(f'Paper must be "a4" or "letter", not "{paper}".')
+    data = _draw_page(size, read_card(version))
+    if not isinstance(out, (str, Path)):
+        out.write(data)
+        return
+    try:
+        Path(out).write_bytes(data)
+    except OSError as error:
+        reason = error.strerror or "it cannot be written"
+        raise InputError(
+            f"The card cannot be written to {out} ({reason}). "
+            "Choose a file in a folder that exists and is yours."
+        ) from error
+
+
+def _draw_page(page_mm: tuple[float, float], card: Card) -> bytes:
+    from reportlab.pdfgen.canvas import Canvas
+
+    buffer = BytesIO()
+    canvas = Canvas(buffer, pagesize=(page_mm[0] * _MM, page_mm[1] * _MM), invariant=1)
+    canvas.setTitle(f"Colour card, version {card.version}")
+    canvas.setAuthor("colourmatch")
+    canvas.setViewerPreference("PrintScaling", "None")
+    sheet = _Sheet(canvas, page_mm, card)
+    _draw_markers(sheet, card)
+    for step in card.greys:
+        x, y = step.centre_mm
+        half = card.grey_size_mm / 2
+        sheet.fill([(x - half, y - half, 2 * half, 2 * half)], step.reflectance)
+    _draw_spots(sheet, card)
+    _draw_margins(sheet, card)
+    canvas.showPage()
+    canvas.save()
+    return buffer.getvalue()
+
+
+def _draw_markers(sheet: _Sheet, card: Card) -> None:
+    for marker_id in card.marker_centres_mm:
+        bits = marker_bits(marker_id)
+        x, y = card.marker_corners_mm(marker_id)[0]
+        cell = card.marker_size_mm / len(bits)
+        black = [
+            (x + column * cell, y + row * cell, length * cell, cell)
+            for row, cells in enumerate(bits)
+            for column, length in _runs(cells)
+        ]
+        sheet.fill(black, 0.0)
+
+
+def _runs(row) -> list[tuple[int, int]]:
+    """Start and length of each run of black cells in a row."""
+    runs: list[tuple[int, int]] = []
+    for column, black in enumerate(row):
+        if black and runs and sum(runs[-1]) == column:
+            runs[-1] = (runs[-1][0], runs[-1][1] + 1)
+        elif black:
+            runs.append((column, 1))
+    return runs
+
+
+def _draw_spots(sheet: _Sheet, card: Card) -> None:
+    for spot, centre in card.spots.items():
+        sheet.canvas.setStrokeGray(float(encode_srgb(_RING_REFLECTANCE)))
+        sheet.canvas.setLineWidth(_RING_LINE_MM * _MM)
+        sheet.canvas.circle(*sheet.to_points(*centre), card.ring_diameter_mm / 2 * _MM, stroke=1, fill=0)
+        sheet.fill(card.black_bars_mm(spot), 0.0)
+
+
+def _draw_margins(sheet: _Sheet, card: Card) -> None:
+    """Words and the check line, in the page margins above and below the block, 6 mm or more from the edge."""
+    from reportlab.pdfbase.pdfmetrics import stringWidth
+
+    width, height = card.block_mm
+    for line, text in enumerate(_PHOTO_LINES):
+        sheet.write(text, 4, -8.8 + 3.0 * line, 7.5)
+    for spot, (x, _) in card.spots.items():
+        label = LABELS[spot]
+        half_mm = stringWidth(label, "Helvetica-Bold", 9) / _MM / 2
+        sheet.write(label, x - half_mm, -1.3, 9, bold=True)
+        _draw_arrow(sheet, x - half_mm - 2.5)
+        _draw_arrow(sheet, x + half_mm + 2.5)
+    sheet.write(f"Card version {card.version}", 4, height + 3.2, 7.5, bold=True)
+    for line, text in enumerate(_PRINT_LINES):
+        sheet.write(text, 4, height + 6.2 + 3.2 * line, 7.5)
+    left, y = width - 4 - CHECK_LINE_MM, height + 7.5
+    sheet.canvas.setStrokeGray(0.0)
+    sheet.canvas.setLineWidth(0.25 * _MM)
+    sheet.line(left, y, left + CHECK_LINE_MM, y)
+    for x in (left, left + CHECK_LINE_MM):
+        sheet.line(x, y - 1.5, x, y + 1.5)
+    sheet.write("100 mm", left + CHECK_LINE_MM / 2 - 5, y - 1.2, 7.5)
+
+
+def _draw_arrow(sheet: _Sheet, x: float) -> None:
+    """A small black triangle that points down at the column of a spot."""
+    path = sheet.canvas.beginPath()
+    path.moveTo(*sheet.to_points(x - 1, -3.2))
+    path.lineTo(*sheet.to_points(x + 1, -3.2))
+    path.lineTo(*sheet.to_points(x, -1.4))
+    path.close()
+    sheet.canvas.drawPath(path, stroke=0, fill=1)
