@@ -1,0 +1,61 @@
+"""Draws phone photos of the printed card with known truth, from spectra; it knows nothing of the photo
+reader.
+
+The model runs forward only: light, liquid, print, glass, lens, sensor, the phone's own processing, file.
+Whatever it knows of the card comes from calibration/card-v1.json, and of phones from
+calibration/sensors.json. It makes tests, benchmarks and demonstrations; no figure of a measured photo may
+rest on it.
+"""
+
+from __future__ import annotations
+
+from colourmatch.simulate.camera import camera_matrix, sensor_curves
+from colourmatch.simulate.files import display_p3_profile, save_photo
+from colourmatch.simulate.geometry import View, place_camera
+from colourmatch.simulate.liquids import drink_transmittance, dye_absorbance, lab_relative_to_water
+from colourmatch.simulate.parts import (
+    SPOTS,
+    Bubble,
+    Glass,
+    Glint,
+    Light,
+    Obstacle,
+    Phone,
+    Pose,
+    Printer,
+    Rendered,
+    Scene,
+    Shadow,
+    Stain,
+)
+from colourmatch.simulate.render import render_photo, truth_of
+from colourmatch.simulate.vary import Take, vary
+
+__all__ = [
+    "SPOTS",
+    "Bubble",
+    "Glass",
+    "Glint",
+    "Light",
+    "Obstacle",
+    "Phone",
+    "Pose",
+    "Printer",
+    "Rendered",
+    "Scene",
+    "Shadow",
+    "Stain",
+    "Take",
+    "View",
+    "camera_matrix",
+    "display_p3_profile",
+    "drink_transmittance",
+    "dye_absorbance",
+    "lab_relative_to_water",
+    "place_camera",
+    "render_photo",
+    "save_photo",
+    "sensor_curves",
+    "truth_of",
+    "vary",
+]

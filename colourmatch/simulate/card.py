@@ -1,0 +1,148 @@
+"""Prints the card into a raw picture: table, sheet, markers, grey steps, rings and clarity bars of
+card-v1.json.
+
+It knows the card's drawing in millimetres and how a printer gets it wrong; it knows no liquids.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from colourmatch.facts import read_json
+from colourmatch.simulate.drawing import Canvas, disc_coverage, span_coverage
+from colourmatch.simulate.geometry import Region, View
+from colourmatch.simulate.materials import black_ink, paper_reflectance, printed_greys, smooth_reflectance
+from colourmatch.simulate.parts import Printer, Scene
+
+Picture = NDArray[np.float32]
+
+_RING_LINE_MM = 0.35
+_RING_TONE = 0.45
+
+
+def lay_sheet(canvas: Canvas, scene: Scene, seed: int) -> None:
+    """Fills the picture with the table and lays the bare sheet on it, with a thin shadow along its edge."""
+    everything = (slice(0, canvas.picture.shape[0]), slice(0, canvas.picture.shape[1]))
+    table = canvas.lit(everything, smooth_reflectance(scene.table))
+    table *= _grain(canvas.picture.shape[:2], scene.table_texture, seed)[..., None]
+    canvas.picture[...] = table
+    if not scene.card_on_table:
+        return
+    middle, half = np.array(canvas.view.origin_mm), np.array(scene.sheet_mm) / 2
+    corners = middle + half * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
+    edge = canvas.polygon_coverage(corners + np.array([0.8, 0.8]), soft_px=2.0)
+    canvas.picture *= (1 - np.float32(0.25) * edge)[..., None]
+    canvas.blend(everything, canvas.polygon_coverage(corners), canvas.lit(everything, paper_reflectance()))
+
+
+def _grain(shape: tuple[int, int], strength: float, seed: int) -> Picture:
+    """Long streaks of lighter and darker wood, near 1."""
+    cv2.setRNGSeed(seed + 2)
+    small = np.empty((max(shape[0] // 6, 4), max(shape[1] // 60, 4)), np.float32)
+    cv2.randn(small, 0.0, 1.0)
+    small = cv2.GaussianBlur(small, (0, 0), 1.2)
+    streaks = cv2.resize(
+        small * np.float32(2.5 * strength), (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR
+    )
+    return np.clip(1 + streaks, 0.3, 1.7)
+
+
+def print_card(canvas: Canvas, printer: Printer) -> None:
+    """Prints markers, grey steps, spot rings and clarity bars on the paper."""
+    spec = read_json("card-v1.json")
+    paper = paper_reflectance()
+    black = paper * black_ink(printer)
+    for name, centre in spec["markers"]["centres_mm"].items():
+        _print_marker(canvas, int(name), tuple(centre), black)
+    steps = spec["grey_steps"]
+    places = steps["top_row_centres_mm"] + steps["bottom_row_centres_mm"]
+    for centre, grey in zip(places, printed_greys(printer), strict=True):
+        canvas.box(tuple(centre), (steps["size_mm"], steps["size_mm"]), paper * grey)
+    for centre in spec["spots"]["centres_mm"].values():
+        _print_ring(canvas, tuple(centre), spec["spots"]["ring_diameter_mm"] / 2, paper * _RING_TONE)
+        region = bars_region(canvas.view, tuple(centre))
+        if region is not None:
+            canvas.paint(region, bars_coverage(canvas.view, region, tuple(centre)), black)
+
+
+def _print_marker(
+    canvas: Canvas, marker: int, centre_mm: tuple[float, float], black: NDArray[np.float64]
+) -> None:
+    spec = read_json("card-v1.json")["markers"]
+    family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
+    ink = cv2.aruco.generateImageMarker(family, marker, 8) < 128
+    size, (cx, cy) = spec["size_mm"], centre_mm
+    region = canvas.view.region((cx - size / 2, cy - size / 2, cx + size / 2, cy + size / 2))
+    if region is None:
+        return
+    times = 5
+    x, y = canvas.view.grid_mm(region, oversample=times)
+    column = np.floor((x - (cx - size / 2)) * (8 / size)).astype(int)
+    row = np.floor((y - (cy - size / 2)) * (8 / size)).astype(int)
+    inside = (column >= 0) & (column < 8) & (row >= 0) & (row < 8)
+    hard = (inside & ink[np.clip(row, 0, 7), np.clip(column, 0, 7)]).astype(np.float32)
+    coverage = cv2.resize(hard, (x.shape[1] // times, x.shape[0] // times), interpolation=cv2.INTER_AREA)
+    canvas.paint(region, coverage, black)
+
+
+def _print_ring(
+    canvas: Canvas, centre_mm: tuple[float, float], radius_mm: float, tone: NDArray[np.float64]
+) -> None:
+    (cx, cy), outer = centre_mm, radius_mm + 1
+    region = canvas.view.region((cx - outer, cy - outer, cx + outer, cy + outer))
+    if region is None:
+        return
+    x, y = canvas.view.grid_mm(region)
+    scale = float(np.mean(canvas.view.px_per_mm(centre_mm)))
+    distance = np.hypot(x - np.float32(cx), y - np.float32(cy))
+    line = span_coverage(distance, radius_mm - _RING_LINE_MM / 2, radius_mm + _RING_LINE_MM / 2, scale)
+    canvas.paint(region, line, tone)
+
+
+def bars_region(view: View, spot_centre_mm: tuple[float, float]) -> Region | None:
+    """The part of the frame that holds one spot's clarity bars."""
+    bars = read_json("card-v1.json")["spots"]["clarity_bars"]
+    x, y = (spot_centre_mm[i] + bars["offset_mm"][i] for i in (0, 1))
+    w, h = bars["size_mm"]
+    return view.region((x - w / 2, y - h / 2, x + w / 2, y + h / 2))
+
+
+def bars_coverage(view: View, region: Region, spot_centre_mm: tuple[float, float]) -> Picture:
+    """Share of black of a spot's clarity bars at each pixel: each period starts with its black half, at the
+    left."""
+    bars = read_json("card-v1.json")["spots"]["clarity_bars"]
+    cx, cy = (spot_centre_mm[i] + bars["offset_mm"][i] for i in (0, 1))
+    (w, h), period = bars["size_mm"], bars["period_mm"]
+    x, y = view.grid_mm(region)
+    per_x, per_y = view.px_per_mm((cx, cy))
+    down = span_coverage(y, cy - h / 2, cy + h / 2, per_y)
+    across = np.zeros_like(x)
+    for k in range(round(w / period)):
+        left = cx - w / 2 + k * period
+        across += span_coverage(x, left, left + period / 2, per_x)
+    return across * down
+
+
+def spot_centre(spot: str) -> tuple[float, float]:
+    """Centre of a spot in card mm."""
+    x, y = read_json("card-v1.json")["spots"]["centres_mm"][spot]
+    return float(x), float(y)
+
+
+def disc_region(view: View, centre_mm: tuple[float, float], radius_mm: float) -> Region | None:
+    """The part of the frame that holds a circle of the card."""
+    (x, y), r = centre_mm, radius_mm
+    return view.region((x - r, y - r, x + r, y + r))
+
+
+__all__ = [
+    "bars_coverage",
+    "bars_region",
+    "disc_coverage",
+    "disc_region",
+    "lay_sheet",
+    "print_card",
+    "spot_centre",
+]

@@ -1,0 +1,98 @@
+"""The raw picture while it is drawn: materials laid over one another with exact edge coverage.
+
+It knows the light on every pixel and how to blend a material into a region; it refuses to know what is drawn.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from colourmatch.simulate.geometry import Region, View
+
+Array = NDArray[np.float64]
+Picture = NDArray[np.float32]
+
+
+@dataclass(eq=False)
+class Canvas:
+    """A raw picture (H, W, 3) under lights (H, W, 2); raw_of maps a reflectance (81,) to signals (3, 2) per
+    light."""
+
+    picture: Picture
+    fields: Picture
+    view: View
+    light_signals: Array
+
+    def raw_of(self, reflectance: ArrayLike) -> Picture:
+        """Camera signal of a reflectance under each light of full strength, shape (3, 2)."""
+        return np.einsum("w,wkc->ck", np.asarray(reflectance, float), self.light_signals).astype(np.float32)
+
+    def lit(self, region: Region, reflectance: ArrayLike) -> Picture:
+        """The signal of one material all over a region, shape (h, w, 3)."""
+        return cv2.transform(np.ascontiguousarray(self.fields[region]), self.raw_of(reflectance))
+
+    def blend(self, region: Region, coverage: Picture, over: Picture) -> None:
+        """Lays a signal, shape (h, w, 3), over the picture where coverage, shape (h, w), says so."""
+        under = self.picture[region]
+        under += coverage[..., None].astype(np.float32) * (over - under)
+
+    def paint(self, region: Region, coverage: Picture, reflectance: ArrayLike) -> None:
+        """Lays a material over the picture."""
+        self.blend(region, coverage, self.lit(region, reflectance))
+
+    def box(
+        self, centre_mm: tuple[float, float], size_mm: tuple[float, float], reflectance: ArrayLike
+    ) -> None:
+        """Paints an upright rectangle of the card."""
+        (x, y), (w, h) = centre_mm, size_mm
+        region = self.view.region((x - w / 2, y - h / 2, x + w / 2, y + h / 2))
+        if region is not None:
+            self.paint(region, box_coverage(self.view, region, centre_mm, size_mm), reflectance)
+
+    def polygon_coverage(self, outline_mm: ArrayLike, soft_px: float = 0.0) -> Picture:
+        """Coverage of a closed outline of card points over the whole frame, shape (H, W), 0 to 1."""
+        corners = np.asarray(outline_mm, float)
+        dense = np.concatenate(
+            [
+                a + (b - a) * np.linspace(0, 1, 16, endpoint=False)[:, None]
+                for a, b in zip(corners, np.roll(corners, -1, 0), strict=True)
+            ]
+        )
+        pixels = np.round(np.clip(self.view.to_pixels(dense), -9e4, 9e4) * 16).astype(np.int32)
+        mask = np.zeros(self.picture.shape[:2], np.uint8)
+        cv2.fillPoly(mask, [pixels], 255, cv2.LINE_AA, 4)
+        if soft_px:
+            mask = cv2.GaussianBlur(mask, (0, 0), soft_px)
+        return mask.astype(np.float32) / np.float32(255)
+
+
+def ramp(distance_px: Picture) -> Picture:
+    """Share of a pixel on the inner side of an edge that lies that many pixels away (positive: inside)."""
+    return np.clip(distance_px + np.float32(0.5), 0.0, 1.0)
+
+
+def span_coverage(position_mm: Picture, low_mm: float, high_mm: float, px_per_mm: float) -> Picture:
+    """Exact share of each pixel inside a span in one direction; right also for spans thinner than a pixel."""
+    half = 0.5 / px_per_mm
+    inside = np.minimum(position_mm + half, high_mm) - np.maximum(position_mm - half, low_mm)
+    return np.clip(inside * px_per_mm, 0.0, 1.0).astype(np.float32)
+
+
+def box_coverage(
+    view: View, region: Region, centre_mm: tuple[float, float], size_mm: tuple[float, float]
+) -> Picture:
+    """Share of each pixel of a region inside an upright rectangle of the card."""
+    x, y = view.grid_mm(region)
+    per_x, per_y = view.px_per_mm(centre_mm)
+    (cx, cy), (w, h) = centre_mm, size_mm
+    across = span_coverage(x, cx - w / 2, cx + w / 2, per_x)
+    return across * span_coverage(y, cy - h / 2, cy + h / 2, per_y)
+
+
+def disc_coverage(distance_mm: Picture, radius_mm: float, px_per_mm: float) -> Picture:
+    """Share of each pixel inside a circle, from its distance to the centre."""
+    return ramp((np.float32(radius_mm) - distance_mm) * np.float32(px_per_mm))

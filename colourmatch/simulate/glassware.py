@@ -1,0 +1,170 @@
+"""Stands the glasses on the card: liquid over paper and bars, haze, wall, meniscus, rim, glints, bubbles,
+shadow.
+
+It knows one glass at a time and nothing of cameras; the liquid is seen twice through its depth over the
+paper.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from colourmatch.simulate.card import bars_coverage, disc_region, spot_centre
+from colourmatch.simulate.drawing import Canvas, disc_coverage, span_coverage
+from colourmatch.simulate.geometry import Region
+from colourmatch.simulate.materials import black_ink, paper_reflectance, seen_through
+from colourmatch.simulate.parts import Bubble, Glint, Light, Printer, Scene
+
+Array = NDArray[np.float64]
+Picture = NDArray[np.float32]
+
+#: Light sent back by a hazy liquid itself, as a share of paper white per unit of haze.
+_HAZE_WHITE = 0.10
+#: How far haze spreads what lies under it.
+_HAZE_SPREAD_MM = 3.0
+
+
+def glass_centre(scene: Scene, spot: str) -> tuple[float, float]:
+    """Where a glass truly stands, in card mm."""
+    (x, y), (dx, dy) = spot_centre(spot), scene.offsets_mm.get(spot, (0.0, 0.0))
+    return x + dx, y + dy
+
+
+def stand_glasses(canvas: Canvas, scene: Scene, printer: Printer, light: Light) -> None:
+    """Draws every glass of the scene: first all tinted shadows on the paper, then the glasses over them."""
+    liquids = scene.liquids()
+    if scene.glass_shadow:
+        for spot, liquid in liquids.items():
+            _throw_shadow(canvas, scene, spot, liquid, light)
+    for spot, liquid in liquids.items():
+        _draw_glass(canvas, scene, printer, light, (spot, liquid))
+    for glint in scene.glints:
+        if glint.spot in liquids:
+            _draw_glint(canvas, scene, glint)
+    for bubble in scene.bubbles:
+        if bubble.spot in liquids:
+            _draw_bubble(canvas, scene, bubble)
+
+
+def _polar(
+    canvas: Canvas, region: Region, centre: tuple[float, float], height_mm: float = 0.0
+) -> tuple[Picture, Picture]:
+    x, y = canvas.view.grid_mm(region, height_mm)
+    dx, dy = x - np.float32(centre[0]), y - np.float32(centre[1])
+    return np.hypot(dx, dy), np.arctan2(dy, dx)
+
+
+def _throw_shadow(canvas: Canvas, scene: Scene, spot: str, liquid: Array, light: Light) -> None:
+    """A soft shadow in the liquid's colour beside the glass, on the side away from the main light."""
+    radius = scene.glass.inner_radius_mm + scene.glass.wall_mm
+    away = np.radians(light.azimuth_degrees + 180)
+    (cx, cy) = glass_centre(scene, spot)
+    centre = (cx + 0.55 * radius * np.cos(away), cy + 0.55 * radius * np.sin(away))
+    region = disc_region(canvas.view, centre, 2.2 * radius)
+    if region is None:
+        return
+    distance, _ = _polar(canvas, region, centre)
+    weight = np.float32(scene.glass_shadow) / (1 + np.exp((distance - 0.95 * radius) / (0.12 * radius)))
+    paper = paper_reflectance()
+    ratio = canvas.raw_of(paper * seen_through(liquid, scene.glass)).sum(1) / canvas.raw_of(paper).sum(1)
+    canvas.picture[region] *= 1 - weight[..., None] * (1 - np.float32(0.9) * ratio)
+
+
+def _draw_glass(
+    canvas: Canvas, scene: Scene, printer: Printer, light: Light, content: tuple[str, Array]
+) -> None:
+    spot, liquid = content
+    glass, centre = scene.glass, glass_centre(scene, spot)
+    outer = glass.inner_radius_mm + glass.wall_mm
+    region = disc_region(canvas.view, centre, outer + 0.5)
+    if region is None:
+        return
+    scale = float(np.mean(canvas.view.px_per_mm(centre)))
+    distance, angle = _polar(canvas, region, centre)
+    paper = paper_reflectance()
+
+    facing = np.cos(angle - np.float32(np.radians(light.azimuth_degrees)))
+    tone = glass.wall_tone + glass.wall_contrast * facing
+    wall = canvas.lit(region, paper * (0.75 + 0.25 * liquid)) * tone[..., None].astype(np.float32)
+    canvas.blend(region, disc_coverage(distance, outer, scale), wall)
+
+    body = _see_liquid(canvas, region, scene, (spot, liquid), black_ink(printer))
+    near_wall = np.exp(
+        -np.maximum(glass.inner_radius_mm - distance, 0) / np.float32(max(glass.meniscus_mm, 0.05))
+    )
+    thick = canvas.lit(region, paper * seen_through(liquid, glass, 1 + glass.meniscus_depth)) * np.float32(
+        0.96
+    )
+    body += near_wall[..., None] * (thick - body)
+    body += canvas.lit(region, paper) * np.float32(glass.surface_veil)
+    canvas.blend(region, disc_coverage(distance, glass.inner_radius_mm, scale), body)
+    if glass.rim_height_mm:
+        _draw_rim(canvas, scene, centre, light)
+
+
+def _see_liquid(
+    canvas: Canvas, region: Region, scene: Scene, content: tuple[str, Array], ink: Array
+) -> Picture:
+    """Paper and bars through the liquid; haze h leaves 1 - h of the detail and adds a little white."""
+    spot, liquid = content
+    haze = scene.haze.get(spot, 0.0)
+    through = paper_reflectance() * seen_through(liquid, scene.glass)
+    black = bars_coverage(canvas.view, region, spot_centre(spot))
+    if haze:
+        spread_px = _HAZE_SPREAD_MM * float(np.mean(canvas.view.px_per_mm(spot_centre(spot))))
+        black = (1 - haze) * black + haze * cv2.GaussianBlur(black, (0, 0), spread_px)
+        through = through + _HAZE_WHITE * haze * paper_reflectance() * np.sqrt(
+            seen_through(liquid, scene.glass)
+        )
+    plain, dark = canvas.lit(region, through), canvas.lit(region, through * ink)
+    return plain + black[..., None].astype(np.float32) * (dark - plain)
+
+
+def _draw_rim(canvas: Canvas, scene: Scene, centre: tuple[float, float], light: Light) -> None:
+    """The glass's upper edge: a thin ring above the paper, so seen elsewhere than the base when the phone
+    tilts."""
+    glass = scene.glass
+    radius, height = glass.inner_radius_mm + glass.wall_mm / 2, glass.rim_height_mm
+    (x, y), r = centre, radius + glass.wall_mm
+    region = canvas.view.region((x - r, y - r, x + r, y + r), height)
+    if region is None:
+        return
+    scale = float(np.mean(canvas.view.px_per_mm(centre)))
+    distance, angle = _polar(canvas, region, centre, height)
+    line = span_coverage(distance, radius - 0.4 * glass.wall_mm, radius + 0.4 * glass.wall_mm, scale)
+    facing = np.cos(angle - np.float32(np.radians(light.azimuth_degrees + 40)))
+    bright = canvas.lit(region, paper_reflectance()) * (1 + 0.25 * facing**3)[..., None].astype(np.float32)
+    canvas.blend(region, line * np.float32(glass.rim_strength), bright)
+
+
+def _draw_glint(canvas: Canvas, scene: Scene, glint: Glint) -> None:
+    (cx, cy) = glass_centre(scene, glint.spot)
+    centre = (cx + glint.x_mm, cy + glint.y_mm)
+    region = disc_region(canvas.view, centre, glint.radius_mm * glint.stretch * 1.8)
+    if region is None:
+        return
+    x, y = canvas.view.grid_mm(region)
+    turn = np.radians(glint.angle_degrees)
+    dx, dy = x - np.float32(centre[0]), y - np.float32(centre[1])
+    along = (dx * np.cos(turn) + dy * np.sin(turn)) / (glint.radius_mm * glint.stretch)
+    across = (dy * np.cos(turn) - dx * np.sin(turn)) / glint.radius_mm
+    weight = 1 / (1 + np.exp((np.hypot(along, across) - 1) / 0.09))
+    canvas.picture[region] += (weight * glint.level)[..., None].astype(np.float32) * canvas.lit(
+        region, paper_reflectance()
+    )
+
+
+def _draw_bubble(canvas: Canvas, scene: Scene, bubble: Bubble) -> None:
+    (cx, cy) = glass_centre(scene, bubble.spot)
+    centre = (cx + bubble.x_mm, cy + bubble.y_mm)
+    region = disc_region(canvas.view, centre, bubble.radius_mm + 0.5)
+    if region is None:
+        return
+    scale = float(np.mean(canvas.view.px_per_mm(centre)))
+    distance, angle = _polar(canvas, region, centre)
+    ring = span_coverage(distance, 0.7 * bubble.radius_mm, bubble.radius_mm, scale)
+    canvas.picture[region] *= 1 - np.float32(0.35) * ring[..., None]
+    point = np.exp(-((distance / np.float32(0.35 * bubble.radius_mm)) ** 2)) * (0.6 + 0.4 * np.cos(angle))
+    canvas.picture[region] += point[..., None].astype(np.float32) * canvas.lit(region, paper_reflectance())

@@ -1,0 +1,128 @@
+"""Puts a simulated photo together: light, card, glasses, lens, sensor, the phone's processing, and the truth.
+
+It knows the order of things; each step is in the module named for it.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from colourmatch.colour.difference import ciede2000
+from colourmatch.facts import read_json
+from colourmatch.simulate import camera
+from colourmatch.simulate.card import disc_region, lay_sheet, print_card
+from colourmatch.simulate.drawing import Canvas
+from colourmatch.simulate.geometry import Pose, place_camera
+from colourmatch.simulate.glassware import stand_glasses
+from colourmatch.simulate.liquids import lab_relative_to_water
+from colourmatch.simulate.materials import paper_reflectance, smooth_reflectance
+from colourmatch.simulate.parts import Light, Obstacle, Phone, Printer, Rendered, Scene, Stain
+from colourmatch.simulate.scene_light import light_fields
+
+Array = NDArray[np.float64]
+
+
+def truth_of(scene: Scene) -> dict[str, Any]:
+    """What is in the glasses: CIELAB (D65, 2 degrees) relative to water in the same glass, and CIEDE2000."""
+    labs = {spot: lab_relative_to_water(liquid) for spot, liquid in scene.liquids().items()}
+    spots = {
+        spot: {"lab": [float(v) for v in lab], "haze": float(scene.haze.get(spot, 0.0))}
+        for spot, lab in labs.items()
+    }
+    both = "reference" in labs and "batch" in labs
+    return {
+        "spots": spots,
+        "delta_e_2000": float(ciede2000(labs["reference"], labs["batch"])) if both else None,
+    }
+
+
+def render_photo(
+    scene: Scene, phone: Phone, light: Light, pose: Pose, *, seed: int, printer: Printer | None = None
+) -> Rendered:
+    """A photo of the card with its glasses, and what is truly in them.
+
+    seed: noise and table grain; the same seed gives the same picture. printer: a perfect one when None.
+    Raises ValueError for a sensor, gamut, spectrum or pose that cannot be.
+    """
+    seed = int(seed) % 2**30
+    view = place_camera(pose, scene.sheet_mm)
+    signals, gains, mixed = _balance(phone, light)
+    height, width = pose.height_px, pose.width_px
+    canvas = Canvas(np.empty((height, width, 3), np.float32), light_fields(light, view), view, signals)
+    lay_sheet(canvas, scene, seed)
+    if scene.card_on_table:
+        print_card(canvas, printer or Printer())
+        for stain in scene.stains:
+            _stain_paper(canvas, stain)
+        stand_glasses(canvas, scene, printer or Printer(), light)
+    for obstacle in (*scene.obstacles, *_cover_markers(scene)):
+        _lay_obstacle(canvas, obstacle)
+    raw = _blur_by_hand(canvas.picture, pose)
+    raw += np.float32(phone.veil * phone.exposure * light.level)
+    raw = camera.expose(raw, phone, gains, seed)
+    rgb = camera.develop(raw, phone, camera.camera_matrix(phone, mixed), seed)
+    truth = truth_of(scene) | {"phone": phone.model, "gamut": phone.gamut, "light": light.name}
+    return Rendered(rgb, truth, view, phone.gamut, phone.model)
+
+
+def _balance(phone: Phone, light: Light) -> tuple[Array, Array, Array]:
+    """Signals per wavelength, light and channel (81, 2, 3) with paper at `exposure`; the gains; the mixed
+    light."""
+    main = camera.photometric(light.spectrum)
+    second = light.second_share * camera.photometric(
+        light.spectrum if light.second_spectrum is None else light.second_spectrum
+    )
+    sensor = camera.sensor_curves(phone.sensor, phone.peak_shift_nm)
+    mixed = main + second
+    paper = (mixed * paper_reflectance()) @ sensor
+    gains = phone.exposure / paper * np.exp(np.array(phone.white_balance_error))
+    signals = np.stack([main, second], axis=1)[:, :, None] * (sensor * gains)[:, None, :]
+    return signals, gains, mixed
+
+
+def _stain_paper(canvas: Canvas, stain: Stain) -> None:
+    """A dried drop: a weak disc with a darker edge that takes away blue more than red."""
+    region = disc_region(canvas.view, (stain.x_mm, stain.y_mm), stain.radius_mm * 1.4)
+    if region is None:
+        return
+    x, y = canvas.view.grid_mm(region)
+    dx, dy = x - np.float32(stain.x_mm), y - np.float32(stain.y_mm)
+    angle = np.arctan2(dy, dx)
+    share = np.hypot(dx, dy) / (
+        stain.radius_mm * (1 + 0.12 * np.sin(3 * angle) + 0.06 * np.sin(7 * angle + 1))
+    )
+    amount = 1 / (1 + np.exp((share - 1) / 0.04)) * (0.6 + 0.8 * np.exp(-(((share - 0.95) / 0.08) ** 2)))
+    density = stain.density * np.array([0.35, 0.7, 1.0])
+    canvas.picture[region] *= 10 ** (-amount[..., None] * density).astype(np.float32)
+
+
+def _cover_markers(scene: Scene) -> list[Obstacle]:
+    centres = read_json("card-v1.json")["markers"]["centres_mm"]
+    shape = np.array([[-17, -13], [4, -19], [18, -6], [15, 16], [-12, 18]])
+    return [
+        Obstacle(
+            tuple((float(x), float(y)) for x, y in np.array(centres[str(marker)]) + shape), (0.2, 0.25, 0.3)
+        )
+        for marker in scene.covered_markers
+    ]
+
+
+def _lay_obstacle(canvas: Canvas, obstacle: Obstacle) -> None:
+    everything = (slice(0, canvas.picture.shape[0]), slice(0, canvas.picture.shape[1]))
+    soft = canvas.polygon_coverage(np.array(obstacle.outline_mm) + 3.0, soft_px=canvas.picture.shape[1] / 160)
+    canvas.picture *= (1 - np.float32(0.35) * soft)[..., None]
+    canvas.paint(
+        everything, canvas.polygon_coverage(obstacle.outline_mm), smooth_reflectance(obstacle.reflectance)
+    )
+
+
+def _blur_by_hand(raw: NDArray[np.float32], pose: Pose) -> NDArray[np.float32]:
+    if pose.defocus_px > 0:
+        raw = cv2.GaussianBlur(raw, (0, 0), pose.defocus_px)
+    if pose.motion_px > 1:
+        raw = camera.smear(raw, pose.motion_px, pose.motion_degrees)
+    return raw
