@@ -1,0 +1,205 @@
+"""From a file to an oriented 8-bit RGB array and the numbers that turn it into linear light.
+
+It knows file formats, orientation and colour profiles; it refuses to know what is in the picture.
+BGR never leaves this module, and neither does a file larger than it must be: a JPEG is decoded at the
+smallest of 1/1, 1/2, 1/4, 1/8 (by its own transform) that keeps WORKING_LONG_SIDE pixels.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageOps
+
+from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb
+from colourmatch.errors import PhotoError
+from colourmatch.photo.profile import FileProfile, read_icc
+from colourmatch.photo.quality import flag
+
+#: The picture that is worked on keeps at least this many pixels on its long side (about 5 per card millimetre).
+WORKING_LONG_SIDE = 2000
+#: Larger files than this are refused unread: they are not phone photos.
+MAX_FILE_BYTES = 400_000_000
+#: Larger pictures than this are refused undecoded (a 200 megapixel phone photo still passes).
+MAX_PIXELS = 260_000_000
+
+_RAW_SUFFIXES = {".dng"}
+
+
+@dataclass(frozen=True)
+class Photo:
+    """One photo, oriented. `rgb` is uint8 (H, W, 3) in the file's own encoding; `full_scale` is full pixels per working pixel."""
+
+    name: str
+    rgb: NDArray[np.uint8]
+    profile: FileProfile
+    full_scale: float
+    full_size: tuple[int, int]
+    phone: str | None
+    taken_at: str | None
+    sha256: str
+
+    def to_linear(self, rgb: NDArray[np.uint8]) -> NDArray[np.float32]:
+        """Linear light, 0 to 1 per channel in the file's primaries, of encoded pixels shape (..., 3)."""
+        table = self.profile.decode_table
+        return np.stack([table[c][rgb[..., c]] for c in range(3)], axis=-1)
+
+
+def load_photo(source: Path | str | bytes, name: str | None = None) -> Photo:
+    """Read a photo from a path or from the bytes of a file.
+
+    Raises PhotoError (code "unreadable") for a file that is missing, empty, truncated, enormous or no picture.
+    """
+    data = source if isinstance(source, bytes) else _read_file(Path(source))
+    name = name or ("photo" if isinstance(source, bytes) else Path(source).name)
+    if not data:
+        raise unreadable("the file is empty")
+    if len(data) > MAX_FILE_BYTES:
+        raise unreadable(f"the file has {len(data) / 1e6:.0f} MB")
+    if Path(name).suffix.lower() in _RAW_SUFFIXES:
+        return _load_raw(data, name)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        image = _open_image(data)
+        return _finish(image, data, name)
+
+
+def unreadable(why: str) -> PhotoError:
+    """The refusal of a file that is not a readable photo."""
+    return PhotoError(flag("unreadable", why=why).text, code="unreadable")
+
+
+def _read_file(path: Path) -> bytes:
+    try:
+        if path.stat().st_size > MAX_FILE_BYTES:
+            raise unreadable(f"the file has {path.stat().st_size / 1e6:.0f} MB")
+        return path.read_bytes()
+    except FileNotFoundError:
+        raise PhotoError(f"There is no file {path.name!r}. Check the name and the folder.", "unreadable") from None
+    except OSError as error:
+        raise unreadable(error.strerror or "it cannot be read") from None
+
+
+def _open_image(data: bytes) -> Image.Image:
+    if data[4:8] == b"ftyp":
+        import pillow_heif
+
+        pillow_heif.register_heif_opener()
+    Image.MAX_IMAGE_PIXELS = None  # the size is checked here, before any pixel is decoded
+    try:
+        image = Image.open(io.BytesIO(data))
+    except Exception:
+        raise unreadable("its format is not known") from None
+    width, height = image.size
+    if width * height > MAX_PIXELS:
+        raise unreadable(f"it claims {width} x {height} pixels")
+    if min(width, height) < 16:
+        raise unreadable(f"it has only {width} x {height} pixels")
+    return image
+
+
+def _finish(image: Image.Image, data: bytes, name: str) -> Photo:
+    full = image.size
+    exif = image.getexif()
+    swapped = exif.get(0x0112, 1) in (5, 6, 7, 8)
+    profile = read_icc(image.info.get("icc_profile"), image.info.get("nclx_profile"))
+    long_side = max(full)
+    if image.format == "JPEG" and image.mode in ("RGB", "L"):
+        target = next((s for s in (8, 4, 2) if long_side / s >= WORKING_LONG_SIDE), 1)
+        image.draft(image.mode, (full[0] // target, full[1] // target))
+    try:
+        image.load()
+        rgb = np.asarray(ImageOps.exif_transpose(_to_rgb(image)))
+    except Exception as error:
+        why = "it is cut off" if "truncated" in str(error).lower() else "it is damaged"
+        raise unreadable(why) from None
+    rgb = _shrink(rgb)
+    oriented = (full[1], full[0]) if swapped and image.format != "HEIF" else full
+    return Photo(
+        name=name,
+        rgb=np.ascontiguousarray(rgb),
+        profile=profile,
+        full_scale=max(oriented) / max(rgb.shape[:2]),
+        full_size=oriented,
+        phone=_clean(exif.get(0x0110)),
+        taken_at=_clean(exif.get_ifd(0x8769).get(0x9003) or exif.get(0x0132)),
+        sha256=hashlib.sha256(data).hexdigest(),
+    )
+
+
+def _shrink(rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Average whole blocks of pixels where the format could not be decoded small."""
+    factor = int(max(rgb.shape[:2]) // WORKING_LONG_SIDE)
+    if factor <= 1:
+        return rgb
+    import cv2
+
+    height, width = rgb.shape[0] // factor, rgb.shape[1] // factor
+    return cv2.resize(rgb[: height * factor, : width * factor], (width, height), interpolation=cv2.INTER_AREA)
+
+
+def _to_rgb(image: Image.Image) -> Image.Image:
+    """Any picture mode as 8-bit RGB; transparency is laid over white."""
+    if image.mode == "RGB":
+        return image
+    if image.mode.startswith("I") or image.mode == "F":
+        values = np.asarray(image, float)
+        top = 65535.0 if values.max() > 255 else 255.0
+        return Image.fromarray(np.clip(values / top * 255, 0, 255).astype(np.uint8)).convert("RGB")
+    if image.mode == "CMYK" and image.info.get("icc_profile"):
+        from PIL import ImageCms
+
+        source = ImageCms.ImageCmsProfile(io.BytesIO(image.info["icc_profile"]))
+        converted = ImageCms.profileToProfile(image, source, ImageCms.createProfile("sRGB"), outputMode="RGB")
+        if converted is not None:
+            return converted
+    if image.mode in ("RGBA", "LA", "PA") or "transparency" in image.info:
+        layered = image.convert("RGBA")
+        paper = Image.new("RGBA", layered.size, (255, 255, 255, 255))
+        return _keep_exif(Image.alpha_composite(paper, layered).convert("RGB"), image)
+    return _keep_exif(image.convert("RGB"), image)
+
+
+def _keep_exif(converted: Image.Image, original: Image.Image) -> Image.Image:
+    converted.info.setdefault("exif", original.info.get("exif", b""))
+    return converted
+
+
+def _clean(value: object) -> str | None:
+    if isinstance(value, bytes):
+        value = value.decode("latin-1")
+    text = "".join(ch for ch in str(value) if ch.isprintable()).strip() if value else ""
+    return text[:80] or None
+
+
+def _load_raw(data: bytes, name: str) -> Photo:
+    """A DNG through rawpy (optional extra "dng"): linear data, the camera's own white balance, sRGB primaries."""
+    try:
+        import rawpy
+    except ImportError:
+        raise PhotoError(
+            "DNG files need an extra part: install colourmatch with the extra [dng], or send the JPEG.", "unreadable"
+        ) from None
+    try:
+        with rawpy.imread(io.BytesIO(data)) as raw:
+            linear = raw.postprocess(gamma=(2.4, 12.92), no_auto_bright=True, use_camera_wb=True, output_bps=8)
+    except Exception:
+        raise unreadable("the raw data are damaged") from None
+    rgb = _shrink(linear)
+    table = np.repeat(decode_srgb(np.arange(256) / 255)[None].astype(np.float32), 3, axis=0)
+    return Photo(
+        name=name,
+        rgb=np.ascontiguousarray(rgb),
+        profile=FileProfile("DNG, linear", RGB_TO_XYZ["sRGB"], table),
+        full_scale=max(linear.shape[:2]) / max(rgb.shape[:2]),
+        full_size=(linear.shape[1], linear.shape[0]),
+        phone=None,
+        taken_at=None,
+        sha256=hashlib.sha256(data).hexdigest(),
+    )

@@ -1,0 +1,189 @@
+"""Finds the printed card in a photo; it knows markers and homographies and nothing of colour.
+
+The pose maps card millimetres to the pixel centres of the working picture (OpenCV's convention, the centre of the
+top-left pixel is 0, 0).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from colourmatch.errors import PhotoError
+from colourmatch.photo.card import Card, read_card
+from colourmatch.photo.quality import Flag, flag
+
+Array = NDArray[np.float64]
+
+#: Fewer pixels per millimetre than this leave a clarity bar under two pixels wide.
+MIN_PX_PER_MM = 2.0
+#: Mean corner error above which the card is called bent, and above which it is refused.
+BENT_MM, CRUMPLED_MM = 0.6, 2.0
+#: Marker edges that blur over more than this hide the clarity bars.
+SOFT_EDGE_MM = 1.3
+
+
+@dataclass(frozen=True)
+class CardPose:
+    """Where the card lies: `to_px` (3, 3) maps millimetres to pixels, `markers` the ids used, errors in millimetres."""
+
+    to_px: Array
+    markers: tuple[int, ...]
+    reprojection_mm: float
+    px_per_mm: float
+    tilt_degrees: float
+    edge_mm: float
+    flags: tuple[Flag, ...] = ()
+
+    def project(self, points_mm: Array) -> Array:
+        """Pixels of points in card millimetres, shape (N, 2)."""
+        return _apply(self.to_px, np.asarray(points_mm, float).reshape(-1, 2))
+
+    def holds(self, centre_mm: tuple[float, float], radius_mm: float, size: tuple[int, int]) -> bool:
+        """Whether a circle on the card lies wholly inside a picture of (width, height) pixels."""
+        turn = np.linspace(0, 2 * np.pi, 24, endpoint=False)
+        rim = np.asarray(centre_mm) + radius_mm * np.stack([np.cos(turn), np.sin(turn)], axis=1)
+        px = self.project(rim)
+        return bool((px >= 0).all() and (px[:, 0] < size[0]).all() and (px[:, 1] < size[1]).all())
+
+
+def find_card(rgb: NDArray[np.uint8], card: Card | None = None) -> CardPose:
+    """Find the card in a picture, uint8 (H, W, 3).
+
+    Raises PhotoError: "no-card", "blurred", "two-cards", "card-small" or "card-crumpled", each with what to do.
+    """
+    card = card or read_card()
+    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
+    found = _find_markers(grey, card)
+    if len(found) < 2:
+        code = "blurred" if _looks_blurred(grey) else "no-card"
+        raise PhotoError(flag(code).text, code)
+    used, to_px, error_mm, scale = _fit_pose(found, card)
+    if scale < MIN_PX_PER_MM:
+        raise PhotoError(flag("card-small", px_per_mm=scale).text, "card-small")
+    edge_mm = _edge_width_mm(grey, to_px, used, card)
+    tilt = _tilt_degrees(to_px, rgb.shape, card)
+    flags = []
+    if error_mm > BENT_MM:
+        flags.append(flag("card-bent", mm=error_mm))
+    if edge_mm > SOFT_EDGE_MM:
+        flags.append(flag("soft"))
+    if tilt > 30:
+        flags.append(flag("tilted", degrees=tilt))
+    return CardPose(to_px, tuple(sorted(used)), error_mm, scale, tilt, edge_mm, tuple(flags))
+
+
+def _detector() -> cv2.aruco.ArucoDetector:
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
+    parameters.cornerRefinementWinSize = 4
+    parameters.minMarkerPerimeterRate = 0.015
+    return cv2.aruco.ArucoDetector(
+        cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11), parameters
+    )
+
+
+def _find_markers(grey: NDArray[np.uint8], card: Card) -> dict[int, Array]:
+    """Corners (4, 2) by marker id; smaller and stretched copies are tried when too few are found."""
+    best: dict[int, Array] = {}
+    for scale, stretch in ((1.0, False), (0.5, False), (1.0, True), (0.5, True)):
+        picture = grey if scale == 1.0 else cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+        if stretch:
+            picture = cv2.createCLAHE(3.0, (8, 8)).apply(picture)
+        corners, ids, _ = _detector().detectMarkers(picture)
+        if ids is None:
+            continue
+        names = [int(i) for i in np.ravel(ids)]
+        known = [i for i in names if i in card.marker_centres_mm]
+        if len(known) != len(set(known)):
+            raise PhotoError(flag("two-cards").text, "two-cards")
+        found = {
+            i: (quad.reshape(4, 2).astype(float) + 0.5) / scale - 0.5
+            for i, quad in zip(names, corners, strict=True)
+            if i in card.marker_centres_mm
+        }
+        if len(found) > len(best):
+            best = found
+        if len(best) >= 4:
+            break
+    return best
+
+
+def _fit_pose(found: dict[int, Array], card: Card) -> tuple[list[int], Array, float, float]:
+    """Homography from the markers; the worst marker is left out while it disagrees with three or more others."""
+    used = sorted(found)
+    while True:
+        mm = np.concatenate([card.marker_corners_mm(i) for i in used])
+        px = np.concatenate([found[i] for i in used])
+        to_px, _ = cv2.findHomography(mm, px, 0)
+        if to_px is None:
+            raise PhotoError(flag("card-crumpled", mm=99.0).text, "card-crumpled")
+        scale = float(np.mean([np.linalg.norm(np.diff(found[i], axis=0), axis=1).mean() for i in used]))
+        scale /= card.marker_size_mm
+        errors = np.linalg.norm(_apply(np.linalg.inv(to_px), px) - mm, axis=1).reshape(-1, 4).mean(axis=1)
+        if errors.mean() <= BENT_MM or len(used) <= 3:
+            break
+        used.pop(int(errors.argmax()))
+    if errors.mean() > CRUMPLED_MM:
+        raise PhotoError(flag("card-crumpled", mm=float(errors.mean())).text, "card-crumpled")
+    return used, to_px, float(errors.mean()), scale
+
+
+def _apply(homography: Array, points: Array) -> Array:
+    out = np.column_stack([points, np.ones(len(points))]) @ homography.T
+    return out[:, :2] / out[:, 2:]
+
+
+def _tilt_degrees(to_px: Array, shape: tuple[int, ...], card: Card) -> float:
+    """Angle between the view and the card's normal, from the foreshortening of a small circle at its middle.
+
+    A circle seen at angle t from its normal becomes an ellipse with axes in the ratio cos t (affine camera).
+    """
+    middle = np.array([card.block_mm[0] / 2, card.block_mm[1] / 2])
+    step = 1.0
+    corners = _apply(to_px, middle + step * np.array([[0, 0], [1, 0], [0, 1]]))
+    singular = np.linalg.svd(np.stack([corners[1] - corners[0], corners[2] - corners[0]], axis=1), compute_uv=False)
+    return float(np.degrees(np.arccos(np.clip(singular[1] / singular[0], 0, 1))))
+
+
+def _edge_width_mm(grey: NDArray[np.uint8], to_px: Array, used: list[int], card: Card) -> float:
+    """Width of the outer edges of the markers (80 % of the contrast over the steepest slope), millimetres; the median."""
+    half, across = 4.0, np.linspace(-2.5, 1.7, 43)
+    widths = []
+    for i in used:
+        quad = card.marker_corners_mm(i)
+        for a, b in zip(quad, np.roll(quad, -1, axis=0), strict=True):
+            along = (b - a) / np.linalg.norm(b - a)
+            inward = quad.mean(axis=0) - (a + b) / 2
+            inward /= np.linalg.norm(inward)
+            shift = np.linspace(-half, half, 9)
+            points = ((a + b) / 2 + shift[:, None, None] * along + across[None, :, None] * inward).reshape(-1, 2)
+            px = _apply(to_px, points).astype(np.float32)
+            line = cv2.remap(grey, px[None, :, 0], px[None, :, 1], cv2.INTER_LINEAR).reshape(9, -1).mean(axis=0)
+            widths.append(_rise_width(line.astype(float), across))
+    return float(np.median(widths))
+
+
+def _rise_width(line: Array, across: Array) -> float:
+    contrast = float(np.median(line[:8]) - np.median(line[-5:]))
+    steepest = float(np.abs(np.gradient(line, across)).max())
+    widest = float(across[-1] - across[0])
+    return min(0.8 * contrast / steepest, widest) if contrast > 8 and steepest > 0 else widest
+
+
+def _looks_blurred(grey: NDArray[np.uint8]) -> bool:
+    """Whether the strongest edges of the picture are wide: contrast over steepest slope, in pixels of a 1000 px copy."""
+    scale = 1000 / max(grey.shape)
+    small = cv2.resize(grey, None, fx=min(scale, 1.0), fy=min(scale, 1.0), interpolation=cv2.INTER_AREA)
+    small = cv2.medianBlur(small, 3).astype(np.float32)
+    window = np.ones((31, 31), np.uint8)
+    contrast = cv2.dilate(small, window) - cv2.erode(small, window)
+    slope = np.hypot(cv2.Sobel(small, cv2.CV_32F, 1, 0) / 8, cv2.Sobel(small, cv2.CV_32F, 0, 1) / 8)
+    steepest = cv2.dilate(slope, window)
+    strong = contrast > 60
+    if strong.mean() < 0.005:
+        return False
+    return bool(np.percentile(contrast[strong] / np.maximum(steepest[strong], 0.1), 25) > 7.0)

@@ -1,0 +1,313 @@
+"""One photo from file to readings: the order of the steps and the rules that raise flags; no pixels of its own.
+
+It gives what the command line prints of a photo; it refuses to know stocks, doses and lots.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from colourmatch.colour.difference import Difference, compare_lab
+from colourmatch.colour.spaces import xyz_to_lab
+from colourmatch.errors import PhotoError
+from colourmatch.photo.card import Card, read_card
+from colourmatch.photo.light import FlatCard, LightField, fit_light, flatten_card, mask_paper
+from colourmatch.photo.load import Photo, load_photo
+from colourmatch.photo.locate import CardPose, find_card
+from colourmatch.photo.quality import Flag, flag
+from colourmatch.photo.reading import SpotReading, read_spot
+from colourmatch.photo.tone import ToneMap, fit_tone
+
+Array = NDArray[np.float64]
+
+SPOTS = ("reference", "batch", "blank")
+#: Departure of the light from a smooth field over a window (natural log) that is called uneven.
+UNEVEN_LOG = 0.02
+#: Change of the light's red to blue ratio over the card that is called two kinds of light (natural log).
+MIXED_LOG = 0.08
+#: Clarity under which the liquid is called hazy; explained in calibration/README.md.
+HAZE_CLARITY = 0.93
+#: One reading differs from another of the same liquid by this much beyond what its own pixels show: surface
+#: reflection and glass of each vessel (part of white), and the light between the paper cells (natural log).
+VESSEL_WHITE, VESSEL_LOG = 0.002, 0.003
+#: A phone's colour matrix and tone curve map a true difference g to (1 + A) g, each term of A about this large (sd)
+#: along L*, a*, b*; see calibration/README.md.
+SCALE_SD = np.array([0.07, 0.15, 0.15])
+#: Absolute colours carry the phone's own error: this part of the distance from white (sd), see calibration/README.md.
+ABSOLUTE_SD = 0.10
+
+
+@dataclass(frozen=True)
+class SpotColour:
+    """Colour of one liquid: Lab (D65, 2 degrees) relative to `white`, covariance of the reading, and the total sd."""
+
+    lab: Array
+    covariance: Array
+    rgb: Array
+    rgb_covariance: Array
+    clarity: float | None
+    white: str
+
+    @property
+    def lab_sd(self) -> Array:
+        """Standard deviation of the absolute Lab, the phone's own error included, shape (3,)."""
+        own = np.diag(self.covariance)
+        away = np.array([100 - self.lab[0], *self.lab[1:]])
+        chroma = np.hypot(*self.lab[1:])
+        phone = (ABSOLUTE_SD * np.hypot(away, 0.5 * chroma * np.array([0.5, 1, 1]))) ** 2
+        return np.sqrt(own + phone + 0.25**2)
+
+    def to_json(self) -> dict[str, Any]:
+        """The spot as the command line prints it."""
+        return {
+            "lab": _rounded(self.lab, 3),
+            "lab_sd": _rounded(self.lab_sd, 3),
+            "lab_covariance": [_rounded(row, 5) for row in self.covariance],
+            "rgb": _rounded(self.rgb, 5),
+            "rgb_covariance": [[float(f"{v:.4g}") for v in row] for row in self.rgb_covariance],
+            "clarity": None if self.clarity is None else round(self.clarity, 3),
+            "white": self.white,
+        }
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """Everything read from one photo; `refused` holds the sentence when it could not be measured."""
+
+    photo: str
+    sha256: str | None = None
+    phone: str | None = None
+    taken_at: str | None = None
+    profile: str | None = None
+    card: dict[str, Any] | None = None
+    quality: tuple[Flag, ...] = ()
+    spots: dict[str, SpotColour] = field(default_factory=dict)
+    difference: Difference | None = None
+    refused: str | None = None
+    drawing: dict[str, Any] = field(default_factory=dict)
+
+    def to_json(self) -> dict[str, Any]:
+        """The object of `measure --json`; fields that do not apply are null."""
+        delta = self.difference.delta_e_2000.to_json() if self.difference else None
+        return {
+            "photo": self.photo,
+            "sha256": self.sha256,
+            "phone": self.phone,
+            "taken_at": self.taken_at,
+            "profile": self.profile,
+            "card": self.card,
+            "quality": [f.to_json() for f in self.quality],
+            "spots": {n: self.spots[n].to_json() if n in self.spots else None for n in SPOTS},
+            "delta_e_2000": delta,
+            "difference": self.difference.to_json() if self.difference else None,
+            "error": self.refused,
+            "drawing": self.drawing or None,
+        }
+
+
+def measure_photo(source: Path | str | bytes, name: str | None = None) -> Measurement:
+    """Measure one photo of the printed card; PhotoError when it must be refused, with what to do next."""
+    photo = load_photo(source, name)
+    card = read_card()
+    pose = find_card(photo.rgb, card)
+    _check_view(pose, card, photo)
+    flat = flatten_card(photo, pose, card)
+    light = fit_light(flat, mask_paper(card, flat.px_per_mm), pose.markers)
+    _check_cover(light, card)
+    tone = fit_tone(flat, light)
+    readings = {spot: read_spot(flat, light, spot) for spot in SPOTS}
+    flags = [*pose.flags, *_check_glasses(readings, card), *_check_light(light, readings, card)]
+    white, white_flags = _choose_white(readings)
+    flags += white_flags
+    spots = _to_colours(readings, light, white, (photo, card, tone))
+    flags += [f for spot in ("reference", "batch") if spot in spots for f in _check_liquid(spots[spot], readings[spot])]
+    return Measurement(
+        photo=photo.name,
+        sha256=photo.sha256,
+        phone=photo.phone,
+        taken_at=photo.taken_at,
+        profile=photo.profile.name,
+        card={
+            "version": card.version,
+            "markers": len(pose.markers),
+            "reprojection_mm": round(pose.reprojection_mm, 3),
+            "tilt_degrees": round(pose.tilt_degrees, 1),
+            "px_per_mm": round(pose.px_per_mm / 1.0, 2),
+        },
+        quality=tuple(flags),
+        spots=spots,
+        difference=_compare(spots),
+        drawing=_describe_drawing(pose, card, readings, photo),
+    )
+
+
+def refuse(name: str, error: PhotoError) -> Measurement:
+    """The measurement of a photo that was refused, so that a list of photos keeps a line for it."""
+    return Measurement(name, quality=(Flag(error.code, "refuse", error.text),), refused=error.text)
+
+
+def measure_or_refuse(source: Path | str | bytes, name: str | None = None) -> Measurement:
+    """As `measure_photo`, with the refusal as a result instead of an exception."""
+    try:
+        return measure_photo(source, name)
+    except PhotoError as error:
+        return refuse(name or (Path(source).name if not isinstance(source, bytes) else "photo"), error)
+
+
+def _check_view(pose: CardPose, card: Card, photo: Photo) -> None:
+    size = (photo.rgb.shape[1], photo.rgb.shape[0])
+    for spot in ("reference", "batch"):
+        if not pose.holds(card.window_centre_mm(spot), card.window_radius_mm, size):
+            raise PhotoError(flag("spot-not-in-view", spot=spot).text, "spot-not-in-view")
+
+
+def _check_cover(light: LightField, card: Card) -> None:
+    """Refuse when most of the paper around the reference or batch ring is hidden by something that is not paper."""
+    for spot in ("reference", "batch"):
+        away = np.linalg.norm(light.cells_mm - np.array(card.spots[spot]), axis=1)
+        around = away < card.ring_diameter_mm / 2 + 14
+        if not around.any() or light.cells_kept[around].mean() < 0.45:
+            raise PhotoError(flag("spot-not-in-view", spot=spot).text, "spot-not-in-view")
+
+
+def _check_glasses(readings: dict[str, SpotReading], card: Card) -> Iterable[Flag]:
+    if not readings["reference"].present and not readings["batch"].present:
+        raise PhotoError(flag("empty").text, "empty")
+    for spot in ("reference", "batch"):
+        reading = readings[spot]
+        if not reading.present:
+            yield flag(f"no-{spot}")
+            continue
+        if reading.window_share < 0.2:
+            raise PhotoError(flag("glass-outside", spot=spot).text, "glass-outside")
+        if reading.glint_share > 0.6:
+            raise PhotoError(flag("glare-over-window", spot=spot).text, "glare-over-window")
+        if reading.window_share < 0.7:
+            yield flag("glass-off-centre", spot=spot)
+        if reading.glint_share > 0.15:
+            yield flag("glare", spot=spot, percent=100 * reading.glint_share)
+
+
+def _check_light(light: LightField, readings: dict[str, SpotReading], card: Card) -> Iterable[Flag]:
+    present = [s for s in SPOTS if readings[s].present]
+    around = np.array([[0.0, 0.0], *[[38 * np.cos(t), 38 * np.sin(t)] for t in np.arange(0, 6.28, 0.79)]])
+    worst: tuple[float, str] = (0.0, present[0])
+    for spot in present:
+        points = np.clip(np.array(card.spots[spot]) + around, 0, np.array(card.block_mm))
+        worst = max(worst, (float(np.abs(light.departure(points).mean(axis=1)).max()), spot))
+    if worst[0] > UNEVEN_LOG:
+        yield flag("uneven-light", spot=worst[1], percent=100 * np.expm1(worst[0]))
+    corners = np.array([[x, y] for x in np.linspace(0, card.block_mm[0], 6) for y in np.linspace(0, card.block_mm[1], 5)])
+    values = np.log(light.at(corners))
+    cast = np.ptp(values[:, 0] - values[:, 2])
+    if cast > MIXED_LOG:
+        yield flag("mixed-light", percent=100 * np.expm1(cast))
+
+
+def _choose_white(readings: dict[str, SpotReading]) -> tuple[str, list[Flag]]:
+    """ "blank" when there is a glass of something clear on the blank spot, else "paper"."""
+    blank = readings["blank"]
+    if not blank.present:
+        return "paper", [flag("no-blank")]
+    level = np.log(np.maximum(blank.rgb, 1e-4))
+    if not -0.25 < level.mean() < 0.06 or np.ptp(level) > 0.04:
+        return "paper", [flag("blank-not-clear")]
+    return "blank", []
+
+
+def _to_colours(
+    readings: dict[str, SpotReading], light: LightField, white: str, context: tuple[Photo, Card, ToneMap]
+) -> dict[str, SpotColour]:
+    photo, card, tone = context
+    base = readings["blank"].rgb if white == "blank" else np.ones(3)
+    plain = readings["blank"].contrast  # with no glass on the blank spot its bars are seen bare
+    out = {}
+    for spot in SPOTS:
+        reading = readings[spot]
+        if not reading.present:
+            continue
+        rgb = tone.apply(reading.rgb) / tone.apply(base)
+        cov = reading.rgb_cov / np.outer(base, base)
+        point = np.array([card.window_centre_mm(spot)])
+        loose = float(light.covariance(point)[0, 0]) + VESSEL_LOG**2
+        cov = cov + loose * np.outer(rgb, rgb) + VESSEL_WHITE**2 * np.ones((3, 3)) + tone.covariance(reading.rgb)
+        lab, lab_cov = _propagate(rgb, cov, photo.profile.to_xyz)
+        # where a channel is empty, black and liquid meet at the bottom of the range: clarity cannot be judged
+        judged = reading.contrast is not None and plain and not any(reading.empty) and rgb.min() > 0.02
+        clarity = min(reading.contrast / plain, 1.0) if judged else None
+        out[spot] = SpotColour(lab, lab_cov, rgb, cov, clarity, white)
+    return out
+
+
+def _propagate(rgb: Array, cov: Array, to_xyz: Array) -> tuple[Array, Array]:
+    """Lab and its covariance by first-order propagation (JCGM 100:2008, 5.2)."""
+    lab = xyz_to_lab(rgb @ to_xyz.T)
+    step = 1e-4
+    jacobian = np.stack(
+        [(xyz_to_lab((rgb + e) @ to_xyz.T) - xyz_to_lab((rgb - e) @ to_xyz.T)) / (2 * step) for e in np.eye(3) * step],
+        axis=-1,
+    )
+    return lab, jacobian @ cov @ jacobian.T
+
+
+def _compare(spots: dict[str, SpotColour]) -> Difference | None:
+    if "reference" not in spots or "batch" not in spots:
+        return None
+    ref, bat = spots["reference"], spots["batch"]
+    gap = bat.lab - ref.lab
+    phone = np.diag((SCALE_SD * np.linalg.norm(gap)) ** 2)
+    return compare_lab(ref.lab, bat.lab, ref.covariance + bat.covariance + phone)
+
+
+def _check_liquid(colour: SpotColour, reading: SpotReading) -> Iterable[Flag]:
+    spot = reading.name
+    if colour.clarity is not None and colour.clarity < HAZE_CLARITY:
+        yield flag("haze", spot=spot, clarity=colour.clarity)
+    names = ("red", "green", "blue")
+    for channel in range(3):
+        if reading.empty[channel]:
+            yield flag("channel-empty", spot=spot, channel=names[channel], parts=_parts_of_water(colour.rgb))
+            break
+    for channel in range(3):
+        if reading.full[channel]:
+            yield flag("channel-full", spot=spot, channel=names[channel])
+            break
+
+
+def _parts_of_water(rgb: Array) -> int:
+    """Parts of water to one of liquid that bring the strongest channel's absorbance to about 0.7 (Beer-Lambert)."""
+    strongest = -np.log10(max(float(rgb.min()), 1e-3))
+    return max(1, int(np.ceil(strongest / 0.7)) - 1)
+
+
+def _describe_drawing(
+    pose: CardPose, card: Card, readings: dict[str, SpotReading], photo: Photo
+) -> dict[str, Any]:
+    """Outlines in full-size pixels for a screen to draw: markers, windows and glasses."""
+    turn = np.linspace(0, 2 * np.pi, 37)
+    circle = np.stack([np.cos(turn), np.sin(turn)], axis=1)
+
+    def outline(points_mm: Array) -> list[list[float]]:
+        return [_rounded(p, 1) for p in (pose.project(points_mm) + 0.5) * photo.full_scale - 0.5]
+
+    glasses = {n: r.glass for n, r in readings.items() if r.present and r.glass}
+    return {
+        "size": list(photo.full_size),
+        "markers": {str(i): outline(card.marker_corners_mm(i)) for i in pose.markers},
+        "windows": {
+            n: outline(np.array(card.window_centre_mm(n)) + card.window_radius_mm * circle)
+            for n, r in readings.items()
+            if r.present
+        },
+        "glasses": {n: outline(np.array(g.centre_mm) + g.inner_mm * circle) for n, g in glasses.items()},
+    }
+
+
+def _rounded(values: Iterable[float], digits: int) -> list[float]:
+    return [round(float(v), digits) for v in values]

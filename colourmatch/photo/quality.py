@@ -1,0 +1,64 @@
+"""The registry of quality flags: one code, one severity, one sentence that says what is wrong and what to do.
+
+It knows words only; where a flag is raised is decided beside the pixels.
+To add a flag: add it to FLAGS, raise it with `flag(code)`, give it a test photo and a line in README.md.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Flag:
+    """Something doubtful about a photo; severity "warn" keeps the reading, "refuse" withholds it."""
+
+    code: str
+    severity: str
+    text: str
+
+    def to_json(self) -> dict[str, str]:
+        """The flag as the command line prints it."""
+        return {"code": self.code, "severity": self.severity, "text": self.text}
+
+
+FLAGS: dict[str, tuple[str, str]] = {
+    # the file
+    "unreadable": ("refuse", "This is not a readable photo ({why}). Send the original JPEG, HEIC, PNG or TIFF file again."),
+    # the card
+    "no-card": ("refuse", "No printed card was found. Lay the whole card flat under the glasses, keep hands and cloths off its corner squares, and photograph it from straight above."),
+    "card-small": ("refuse", "The card fills too little of the photo ({px_per_mm:.1f} pixels per millimetre). Go closer, until the card fills most of the frame."),
+    "card-bent": ("warn", "The card does not lie flat (its squares are {mm:.1f} mm off). Press it flat on the table and photograph again if the result surprises you."),
+    "card-crumpled": ("refuse", "The squares found do not fit one flat card (they are {mm:.1f} mm off). Lay the card flat, remove any second card, and photograph again."),
+    "two-cards": ("refuse", "Two cards are in the photo. Leave only one in view and photograph again."),
+    "spot-not-in-view": ("refuse", "The {spot} spot is not in view. Photograph the whole card, all three rings included."),
+    "blurred": ("refuse", "The photo is blurred. Hold the phone still or lean it on something, tap the card to focus, and photograph again."),
+    "soft": ("warn", "The photo is a little out of focus. The colours can be read; how clear the liquid is cannot be judged well."),
+    # the light
+    "clipped": ("refuse", "The photo is over-exposed: the paper is pure white. Tap the paper to make it darker, or move out of direct sun, and photograph again."),
+    "too-dark": ("refuse", "The photo is too dark. Bring more light, or tap the glasses to make it brighter, and photograph again."),
+    "uneven-light": ("warn", "The light is uneven around the {spot} ({percent:.0f} % off a smooth light). Look for a shadow or a reflection, move the card or yourself, and photograph again."),
+    "mixed-light": ("warn", "Two kinds of light fall on the card: its colour changes by {percent:.0f} % from side to side. Switch one lamp off or draw the curtain, and photograph again."),
+    "tilted": ("warn", "The phone was tilted by about {degrees:.0f} degrees. Hold it straight above the card: a slanted look passes through more liquid."),
+    # the glasses
+    "no-blank": ("warn", "No glass of water on the blank spot: the colours are given against the paper. A third equal glass with water makes them more certain."),
+    "blank-not-clear": ("warn", "The blank does not look like clear water. Rinse the glass, pour fresh water and photograph again; until then the paper is used instead."),
+    "no-reference": ("warn", "No glass on the reference spot: the batch is measured alone, there is nothing to compare it with."),
+    "no-batch": ("warn", "No glass on the batch spot: the reference is measured alone, there is nothing to compare it with."),
+    "empty": ("refuse", "No glass was found on the reference spot or on the batch spot. Set both glasses inside their rings and photograph again."),
+    "glass-off-centre": ("warn", "The {spot} glass stands off its ring's middle, part of the reading window lies outside it. Centre it and photograph again if you can."),
+    "glass-outside": ("refuse", "The {spot} glass stands outside its ring. Set it in the middle of the ring and photograph again."),
+    "glare": ("warn", "Reflections cover {percent:.0f} % of the {spot} window; they were left out. Move the lamp or the card a little if you can."),
+    "glare-over-window": ("refuse", "A reflection covers most of the {spot} window. Move the lamp or the card and photograph again."),
+    "haze": ("warn", "The {spot} is hazy (clarity {clarity:.2f} of clear water). Haze makes colour meaningless: filter it first, then photograph again."),
+    "channel-empty": ("warn", "The {spot} is too strong for the camera: its {channel} channel is nearly empty, so this colour is only a rough guess. Measure reference and batch both at 1+{parts} with water."),
+    "channel-full": ("warn", "The {spot} is too bright for the camera in its {channel} channel. Darken the photo a little and photograph again."),
+    # photos without the printed card
+    "no-card-mode": ("warn", "Measured from the rectangles you gave, without the printed card: uneven light, reflections and the vessel's shape are not checked, so the interval is wider."),
+}  # fmt: skip
+
+
+def flag(code: str, **details: object) -> Flag:
+    """A flag of the registry with its details filled in; KeyError for an unknown code (a programming mistake)."""
+    severity, text = FLAGS[code]
+    return Flag(code, severity, text.format(**details))
