@@ -1,0 +1,348 @@
+"""Care: ceilings, limits by jurisdiction, intake, label texts, cautions; it states them and decides nothing.
+
+Limits are on pure dye in the drink as sold, colour already in the base included. Every figure carries its
+jurisdiction, its law and whether anybody compared it with the text of the law (calibration/limits.csv).
+A ceiling is never raised here and never hidden. What it refuses to know: whether a drink may be sold.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cache
+
+from colourmatch.errors import InputError
+from colourmatch.facts import read_rows
+from colourmatch.liquid.colourants import Colourant, find_colourant
+from colourmatch.liquid.stock import BatchState
+
+# Amounts are sums of drops; a hair above a limit from rounding is not "over".
+_ROUNDING_MG_PER_L = 1e-9
+
+
+@dataclass(frozen=True)
+class Limit:
+    """One limit of one jurisdiction; `limit_mg_per_l` is None where the law names no figure.
+
+    `kind` is "sum", "each", "none" (no figure: quantum satis, good manufacturing practice), "forbidden" (not
+    permitted or not listed, figure 0) or "unknown" (no entry here, or the colourant itself is unknown).
+    """
+
+    jurisdiction: str
+    category: str
+    colourants: tuple[str, ...]
+    limit_mg_per_l: float | None
+    kind: str
+    wording: str
+    law: str
+    status: str
+
+    @property
+    def text(self) -> str:
+        """The limit in one sentence with jurisdiction, law and status."""
+        names = ", ".join(self.colourants)
+        if self.kind == "unknown":
+            return f"{names}: {self.wording} in {self.jurisdiction}. Look it up ({self.law})."
+        where = f"in {self.jurisdiction} ({self.law}; {self.category}; {self.status})"
+        if self.kind in ("none", "forbidden"):
+            return f"{names}: {self.wording} {where}."
+        together = " together" if self.kind == "sum" else ""
+        return f"{names}: at most {self.limit_mg_per_l:g} mg of pure dye per litre{together} {where}."
+
+
+@cache
+def list_jurisdictions() -> tuple[str, ...]:
+    """Jurisdictions with limits on file."""
+    return tuple(row["jurisdiction"] for row in read_rows("jurisdictions.csv"))
+
+
+def _jurisdiction(text: str) -> dict[str, str]:
+    rows = {row["jurisdiction"]: row for row in read_rows("jurisdictions.csv")}
+    wanted = str(text).strip().upper()
+    if wanted not in rows:
+        raise InputError(
+            f'There are no limits on file for "{text}". Choose {" or ".join(rows)}, '
+            "and look up the law of the place yourself."
+        )
+    return rows[wanted]
+
+
+def _number_for_law(e_number: str) -> str:
+    """The number under which limits are listed: the caramel classes share one."""
+    return "E150" if e_number.startswith("E150") else e_number
+
+
+@cache
+def _read_limits(jurisdiction: str) -> tuple[Limit, ...]:
+    law = _jurisdiction(jurisdiction)["law"]
+    limits = []
+    for row in read_rows("limits.csv"):
+        if row["jurisdiction"] != jurisdiction:
+            continue
+        value = float(row["limit_mg_per_l"]) if row["limit_mg_per_l"] else None
+        kind = "none" if value is None else "forbidden" if value == 0 else row["kind"].split()[0]
+        numbers = tuple(row["colourants"].split("+"))
+        limits.append(
+            Limit(jurisdiction, row["category"], numbers, value, kind, row["kind"], law, row["status"])
+        )
+    return tuple(limits)
+
+
+def _counts(limit: Limit, number: str) -> bool:
+    """Whether a colourant counts for a limit.
+
+    A sum also takes in those whose own limit lies inside it, and an unknown bottle, which may be any of them.
+    """
+    if number in limit.colourants:
+        return True
+    others = _read_limits(limit.jurisdiction)
+    return limit.kind == "sum" and (
+        ":" in number or any("inside the sum" in o.wording and number in o.colourants for o in others)
+    )
+
+
+def limits_for(colourants: Iterable[str], jurisdiction: str = "EU") -> tuple[Limit, ...]:
+    """Every limit that touches these colourants (E numbers or names), a sum once; "unknown" where none does.
+
+    InputError for a jurisdiction, NotFoundError for a colourant that is not on file.
+    """
+    place = _jurisdiction(jurisdiction)
+    limits = _read_limits(place["jurisdiction"])
+    numbers = [_number_for_law(find_colourant(text).e_number) for text in colourants]
+    touched = [limit for limit in limits if any(_counts(limit, number) for number in numbers)]
+    for number in dict.fromkeys(numbers):
+        if ":" not in number and any(_counts(limit, number) for limit in touched):
+            continue
+        wording = "unknown colourant, so no limit is known" if ":" in number else "no limit is on file"
+        touched.append(
+            Limit(place["jurisdiction"], "", (number,), None, "unknown", wording, place["law"], "not on file")
+        )
+    return tuple(touched)
+
+
+@dataclass(frozen=True)
+class CeilingLine:
+    """One ceiling against what the batch holds now; `left_mg_per_l` is below 0 when it is passed."""
+
+    what: str
+    amount_mg_per_l: float
+    limit_mg_per_l: float | None
+    left_mg_per_l: float | None
+    over: bool
+    text: str
+
+
+@dataclass(frozen=True)
+class CeilingReport:
+    """The maker's own ceiling first, then the limits of the jurisdiction; `over` when any is passed."""
+
+    lines: tuple[CeilingLine, ...]
+    over: bool
+    total_mg_per_l: float
+    ceiling_left_mg_per_l: float | None
+
+
+def ceiling_check(
+    state: BatchState, ceiling_mg_per_l: float | None, jurisdiction: str = "EU"
+) -> CeilingReport:
+    """The batch as it is now against the maker's ceiling (None: not set) and the limits of a jurisdiction.
+
+    Amounts are mg of pure dye per litre. Colour that the base brought counts for the maker's ceiling and for
+    a sum; for the limit of one colourant it cannot, as nobody said which it is, and the text says so.
+    """
+    total, amounts = state.total_mg_per_l(), _amounts(state)
+    lines = [_line("your ceiling", total, ceiling_mg_per_l, "")] if ceiling_mg_per_l is not None else []
+    for limit in limits_for(state.mg_by_colourant, jurisdiction):
+        text = limit.text
+        if limit.kind == "each" and state.already_mg_per_l > 0:
+            text += f" The {state.already_mg_per_l:.3g} mg/l that the base brought are not in this figure."
+        counted = _counted(limit, amounts, state.already_mg_per_l)
+        held = ", ".join(number for number in amounts if _counts(limit, number))
+        what = held + (" and the base's own colour together" if limit.kind == "sum" else "")
+        lines.append(_line(what, counted, limit.limit_mg_per_l, text))
+    left = None if ceiling_mg_per_l is None else ceiling_mg_per_l - total
+    return CeilingReport(tuple(lines), any(line.over for line in lines), total, left)
+
+
+def _amounts(state: BatchState) -> dict[str, float]:
+    """mg/l in the batch by the number of the law."""
+    amounts: dict[str, float] = {}
+    for code in state.mg_by_colourant:
+        number = _number_for_law(find_colourant(code).e_number)
+        amounts[number] = amounts.get(number, 0.0) + state.colourant_mg_per_l(code)
+    return amounts
+
+
+def _counted(limit: Limit, amounts: dict[str, float], already_mg_per_l: float) -> float:
+    """What counts for a limit: a sum with the base's own colour, else the largest single one."""
+    inside = [amount for number, amount in amounts.items() if _counts(limit, number)]
+    return sum(inside) + already_mg_per_l if limit.kind == "sum" else max(inside, default=0.0)
+
+
+def _line(what: str, amount: float, limit: float | None, text: str) -> CeilingLine:
+    left = None if limit is None else limit - amount
+    over = left is not None and left < -_ROUNDING_MG_PER_L
+    held = f"{what}: {amount:.3g} mg/l of pure dye"
+    if limit is not None:
+        held += f" of {limit:g}, {-left:.3g} too much." if over else f" of {limit:g}, {left:.3g} left."
+    else:
+        held += ", no figure to compare with."
+    return CeilingLine(what, amount, limit, left, over, f"{held} {text}".strip())
+
+
+def room_mg_per_l(
+    state: BatchState, colourant: str, ceiling_mg_per_l: float | None, jurisdiction: str = "EU"
+) -> float:
+    """How many mg/l more of one colourant may go in: the least room under all ceilings that touch it.
+
+    Never below 0; infinite when there is no figure at all. A colourant that is not permitted has no room.
+    """
+    amounts, number = _amounts(state), _number_for_law(find_colourant(colourant).e_number)
+    rooms = [float("inf") if ceiling_mg_per_l is None else ceiling_mg_per_l - state.total_mg_per_l()]
+    for limit in limits_for([colourant], jurisdiction):
+        if limit.limit_mg_per_l is not None:
+            own = amounts if limit.kind == "sum" else {number: amounts.get(number, 0.0)}
+            rooms.append(limit.limit_mg_per_l - _counted(limit, own, state.already_mg_per_l))
+    return max(min(rooms), 0.0)
+
+
+@dataclass(frozen=True)
+class Intake:
+    """One colourant in a serving against its acceptable daily intake (ADI), None where none is on file."""
+
+    e_number: str
+    mg_per_serving: float
+    adi_mg_per_kg: float | None
+    share_of_adi: float | None
+    text: str
+
+
+def intake_per_serving(state: BatchState, serving_ml: float, body_kg: float = 60.0) -> tuple[Intake, ...]:
+    """What one serving of the undiluted batch brings of each colourant, against the smaller of the two ADIs.
+
+    share = mg per serving / (ADI in mg per kg and day x body mass in kg). Sources of the ADIs: JECFA and
+    EFSA, calibration/colourants.csv. 60 kg is the adult of the JECFA evaluations (from memory). The base's
+    own colour is not counted, as nobody said which it is. InputError for a serving or body mass that cannot be.
+    """
+    if not 0 < serving_ml <= 5000:
+        raise InputError(f"A serving must be more than 0 and at most 5000 ml, not {serving_ml:g}.")
+    if not 3 <= body_kg <= 300:
+        raise InputError(f"Body mass must be 3 to 300 kg, not {body_kg:g}.")
+    return tuple(_intake(code, state, serving_ml, body_kg) for code in state.mg_by_colourant)
+
+
+def _intake(code: str, state: BatchState, serving_ml: float, body_kg: float) -> Intake:
+    colourant = find_colourant(code)
+    mg = state.colourant_mg_per_l(code) * serving_ml / 1000
+    adi = colourant.adi_mg_per_kg
+    start = f"{_name(colourant)}: {mg:.2g} mg in {serving_ml:g} ml"
+    if adi is None:
+        return Intake(colourant.e_number, mg, None, None, f"{start}; no acceptable daily intake is on file.")
+    share = mg / (adi * body_kg)
+    text = (
+        f"{start} is {100 * share:.2g} % of the acceptable daily intake of a person of {body_kg:g} kg "
+        f"({adi:g} mg per kg and day, the smaller of JECFA and EFSA; pure dye)."
+    )
+    return Intake(colourant.e_number, mg, adi, share, text)
+
+
+@dataclass(frozen=True)
+class Caution:
+    """A caution with a stable code and one or two sentences."""
+
+    code: str
+    text: str
+
+
+#: What holds for every lot.
+STANDING_CAUTIONS = (
+    Caution("appearance-only", "This tool advises on appearance and on nothing else."),
+    Caution(
+        "pure-dye",
+        "Limits and intakes are on pure dye in the drink as sold, colour already in the base included; "
+        "read the dye content on the bottle.",
+    ),
+    Caution("sample-not-back", "A sample that stood on the bench is not poured back into the batch."),
+    Caution("law-decides", "Local food law and a qualified food technologist decide, not this tool."),
+)
+
+
+def cautions_for(colourants: Iterable[str], jurisdiction: str = "EU") -> tuple[Caution, ...]:
+    """The cautions that these colourants call for, the standing ones last."""
+    place, found = _jurisdiction(jurisdiction), [find_colourant(text) for text in dict.fromkeys(colourants)]
+    cautions = []
+    for limit in limits_for([c.e_number for c in found], place["jurisdiction"]):
+        code = {"forbidden": "not-permitted", "unknown": "limit-unknown"}.get(limit.kind, "limit")
+        cautions.append(Caution(code, limit.text))
+        if "from memory" in limit.status:
+            cautions.append(Caution("limit-unchecked", _UNCHECKED.format(", ".join(limit.colourants))))
+    for colourant in found:
+        if colourant.e_number == "E120":
+            cautions.append(Caution("allergen-carmine", _CARMINE))
+        if colourant.to_be_learnt:
+            cautions.append(Caution("strength-unknown", _STRENGTH.format(_name(colourant))))
+        # The notes also say where the identity comes from, which is no concern at the bench.
+        note = "; ".join(part for part in colourant.note.split("; ") if "CAS" not in part)
+        if note:
+            cautions.append(Caution("colourant-note", f"{_name(colourant)}: {note}."))
+    warning = _warning(found, place)
+    if warning:
+        cautions.append(
+            Caution("label-warning", f'The label must say: "{warning}" ({place["warning_law"]}).')
+        )
+    return (*cautions, *STANDING_CAUTIONS)
+
+
+_UNCHECKED = "The limit for {} is from memory: nobody compared it with the text of the law. Look it up."
+_CARMINE = (
+    "Carmine (E120) comes from insects and causes allergic reactions in some people: name it on the label."
+)
+_STRENGTH = (
+    "{}: the strength is not known and has to be learnt from the photos; ceilings in mg/l mean little yet."
+)
+
+
+@dataclass(frozen=True)
+class Label:
+    """Texts for the label: the colours, the warning and the allergen, None where not due."""
+
+    line: str
+    warning: str | None
+    allergen: str | None
+
+    @property
+    def text(self) -> str:
+        """All of them, one a line."""
+        return "\n".join(part for part in (self.line, self.warning, self.allergen) if part)
+
+
+def label_line(colourants: Iterable[str], jurisdiction: str = "EU") -> Label:
+    """Label texts for colourants given by E number or name, in the order given, each once.
+
+    The line names the colours ("Colour: Allura red AC (E129)"; in the US by their name there). The warning is
+    the EU text of Regulation (EC) No 1333/2008, Annex V, where due. An unknown bottle is named as unknown, never
+    guessed. InputError or NotFoundError as in `limits_for`.
+    """
+    place = _jurisdiction(jurisdiction)
+    found = list(dict.fromkeys(find_colourant(text) for text in colourants))
+    if not found:
+        return Label("No colour added.", None, None)
+    names = [c.us_name if place["jurisdiction"] == "US" and c.us_name else _name(c) for c in found]
+    carmine = any(c.e_number == "E120" for c in found)
+    return Label(
+        f"Colour{'s' if len(found) > 1 else ''}: {', '.join(names)}",
+        _warning(found, place),
+        "Contains carmine (E120)" if carmine else None,
+    )
+
+
+def _name(colourant: Colourant) -> str:
+    if ":" in colourant.e_number:
+        return "unknown colour (find its name and E number on the bottle)"
+    return f"{colourant.name.split(' (')[0]} ({colourant.e_number})"
+
+
+def _warning(colourants: list[Colourant], place: dict[str, str]) -> str | None:
+    """The warning of the jurisdiction; an unknown bottle gets none, as nobody knows what is in it."""
+    named = [_name(c) for c in colourants if c.eu_warning and ":" not in c.e_number]
+    return f"{', '.join(named)}: {place['warning_text']}" if named and place["warning_text"] else None
