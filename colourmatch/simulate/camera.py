@@ -122,16 +122,22 @@ def expose(raw: Picture, phone: Phone, gains: Array, seed: int) -> Picture:
     gains, shape (3,), are the white balance's, green 1: a channel that was amplified is noisier.
     """
     cv2.setRNGSeed(seed)
-    noise = np.empty_like(raw)
-    cv2.randn(noise, 0.0, 1.0)
     scale = (gains / gains[1]).astype(np.float32)
-    spread = np.maximum(raw, 0.0)
-    spread *= scale / np.float32(phone.full_well)
-    spread += (np.float32(phone.read_noise) * scale) ** 2
-    cv2.sqrt(spread, spread)
-    noise *= spread
-    raw += noise
-    return np.clip(raw, 0.0, _RAW_CLIP, out=raw)
+    for rows in _bands(raw):
+        noise = np.empty_like(rows)
+        cv2.randn(noise, 0.0, 1.0)
+        spread = np.maximum(rows, 0.0)
+        spread *= scale / np.float32(phone.full_well)
+        spread += (np.float32(phone.read_noise) * scale) ** 2
+        noise *= np.sqrt(spread, out=spread)
+        rows += noise
+        np.clip(rows, 0.0, _RAW_CLIP, out=rows)
+    return raw
+
+
+def _bands(picture: Picture) -> list[Picture]:
+    """Views of a picture in strips that fit the processor's cache."""
+    return [picture[top : top + 64] for top in range(0, picture.shape[0], 64)]
 
 
 def develop(linear: Picture, phone: Phone, matrix: Array, seed: int) -> NDArray[np.uint8]:
@@ -139,22 +145,31 @@ def develop(linear: Picture, phone: Phone, matrix: Array, seed: int) -> NDArray[
     bits."""
     if phone.blur_px > 0:
         linear = cv2.GaussianBlur(linear, (0, 0), phone.blur_px)
-    linear = cv2.transform(linear, matrix.astype(np.float32))
-    linear += np.array(phone.black_lift, np.float32)
-    curve = tone_curve(np.linspace(0, _CURVE_TOP, _CURVE_STEPS), phone.s_curve, phone.shoulder).astype(
-        np.float32
-    )
-    np.clip(linear, 0.0, _CURVE_TOP, out=linear)
-    linear *= (_CURVE_STEPS - 1) / _CURVE_TOP
-    encoded = curve[np.round(linear, out=linear).astype(np.uint16)]
-    if phone.sharpening > 0:
-        luma = cv2.transform(encoded, np.array([[0.25, 0.65, 0.10]], np.float32))
-        detail = luma - cv2.GaussianBlur(luma, (0, 0), 1.4)
-        encoded += (np.float32(1.5 * phone.sharpening) * detail)[..., None]
-    if phone.chroma_noise > 0:
-        encoded += _blotches(encoded.shape, phone.chroma_noise, seed + 1)
-    encoded *= 255.0
-    return np.clip(np.round(encoded, out=encoded), 0, 255, out=encoded).astype(np.uint8)
+    curve = tone_curve(np.linspace(0, _CURVE_TOP, _CURVE_STEPS), phone.s_curve, phone.shoulder)
+    curve = curve.astype(np.float32)
+    # One affine step takes the linear signal to the curve's index, black lift and rounding included.
+    to_index = np.column_stack([matrix, phone.black_lift]) * ((_CURVE_STEPS - 1) / _CURVE_TOP)
+    to_index[:, 3] += 0.5
+    for rows in _bands(linear):
+        index = cv2.transform(rows, to_index.astype(np.float32))
+        rows[...] = curve[np.clip(index, 0, _CURVE_STEPS - 1, out=index).astype(np.uint16)]
+    return _finish(linear, phone, seed)
+
+
+def _finish(encoded: Picture, phone: Phone, seed: int) -> NDArray[np.uint8]:
+    """Sharpening of the luma, coloured noise, 8 bits."""
+    luma = cv2.transform(encoded, np.array([[0.25, 0.65, 0.10]], np.float32))
+    detail = luma - cv2.GaussianBlur(luma, (0, 0), 1.4)
+    blotches = _blotches(encoded.shape, phone.chroma_noise, seed + 1)
+    out = np.empty(encoded.shape, np.uint8)
+    strips = zip(_bands(encoded), _bands(detail), _bands(blotches), _bands(out), strict=True)
+    for rows, edges, colour, done in strips:
+        rows += (np.float32(1.5 * phone.sharpening) * edges)[..., None]
+        rows += colour
+        rows *= np.float32(255)
+        rows += np.float32(0.5)
+        done[...] = np.clip(rows, 0, 255, out=rows)
+    return out
 
 
 def _blotches(shape: tuple[int, ...], strength: float, seed: int) -> Picture:

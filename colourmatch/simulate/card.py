@@ -24,17 +24,18 @@ _RING_TONE = 0.45
 
 def lay_sheet(canvas: Canvas, scene: Scene, seed: int) -> None:
     """Fills the picture with the table and lays the bare sheet on it, with a thin shadow along its edge."""
-    everything = (slice(0, canvas.picture.shape[0]), slice(0, canvas.picture.shape[1]))
-    table = canvas.lit(everything, smooth_reflectance(scene.table))
-    table *= _grain(canvas.picture.shape[:2], scene.table_texture, seed)[..., None]
-    canvas.picture[...] = table
+    grain = _grain(canvas.picture.shape[:2], scene.table_texture, seed)
+    for band in canvas.bands():
+        canvas.picture[band] = canvas.lit(band, smooth_reflectance(scene.table)) * grain[band][..., None]
     if not scene.card_on_table:
         return
     middle, half = np.array(canvas.view.origin_mm), np.array(scene.sheet_mm) / 2
     corners = middle + half * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
     edge = canvas.polygon_coverage(corners + np.array([0.8, 0.8]), soft_px=2.0)
-    canvas.picture *= (1 - np.float32(0.25) * edge)[..., None]
-    canvas.blend(everything, canvas.polygon_coverage(corners), canvas.lit(everything, paper_reflectance()))
+    sheet, paper = canvas.polygon_coverage(corners), paper_reflectance()
+    for band in canvas.bands():
+        canvas.picture[band] *= (1 - np.float32(0.25) * edge[band])[..., None]
+        canvas.paint(band, sheet[band], paper)
 
 
 def _grain(shape: tuple[int, int], strength: float, seed: int) -> Picture:

@@ -112,12 +112,11 @@ def _cover_markers(scene: Scene) -> list[Obstacle]:
 
 
 def _lay_obstacle(canvas: Canvas, obstacle: Obstacle) -> None:
-    everything = (slice(0, canvas.picture.shape[0]), slice(0, canvas.picture.shape[1]))
     soft = canvas.polygon_coverage(np.array(obstacle.outline_mm) + 3.0, soft_px=canvas.picture.shape[1] / 160)
-    canvas.picture *= (1 - np.float32(0.35) * soft)[..., None]
-    canvas.paint(
-        everything, canvas.polygon_coverage(obstacle.outline_mm), smooth_reflectance(obstacle.reflectance)
-    )
+    hard = canvas.polygon_coverage(obstacle.outline_mm)
+    for band in canvas.bands():
+        canvas.picture[band] *= (1 - np.float32(0.35) * soft[band])[..., None]
+        canvas.paint(band, hard[band], smooth_reflectance(obstacle.reflectance))
 
 
 def _blur_by_hand(raw: NDArray[np.float32], pose: Pose) -> NDArray[np.float32]:

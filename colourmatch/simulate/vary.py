@@ -6,7 +6,7 @@ It knows plausible ranges (common practice, no source) and refuses to know what 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -16,8 +16,8 @@ from colourmatch.colour.difference import ciede2000
 from colourmatch.colour.spaces import RGB_TO_XYZ
 from colourmatch.colour.spectra import planck_spectrum, read_illuminant, transmittance_to_xyz
 from colourmatch.facts import read_json
-from colourmatch.simulate.geometry import Pose
-from colourmatch.simulate.liquids import drink_transmittance, lab_relative_to_water
+from colourmatch.simulate.geometry import Pose, place_camera
+from colourmatch.simulate.liquids import drink_transmittance, dye_absorbance, lab_relative_to_water
 from colourmatch.simulate.parts import (
     SPOTS,
     Bubble,
@@ -159,20 +159,23 @@ def _vary_pose(rng: np.random.Generator, large: bool) -> Pose:
     if rng.random() < 0.25:
         width, height = height, width
     fill = float(rng.uniform(0.45, 0.9))
-    room = 0.4 * (1 - fill)
-    return Pose(
+    pose = Pose(
         tilt_degrees=float(25 * np.sqrt(rng.random())),
         azimuth_degrees=float(rng.uniform(0, 360)),
         rotation_degrees=float(rng.choice([rng.normal(0, 8), rng.uniform(0, 360)], p=[0.6, 0.4])),
         fill=fill,
         width_px=width,
         height_px=height,
-        shift=(float(rng.uniform(-room, room)), float(rng.uniform(-room, room))),
         distortion=float(rng.normal(0, 0.008)),
         defocus_px=float(rng.choice([0.0, rng.uniform(0, 1.2)], p=[0.5, 0.5])),
         motion_px=float(rng.choice([0.0, rng.uniform(0, 3)], p=[0.7, 0.3])),
         motion_degrees=float(rng.uniform(0, 180)),
     )
+    # A turned or tilted sheet may fill the frame's height and yet be small: nobody photographs it so.
+    small = 0.45 * max(width, height) / 297 / min(place_camera(pose).px_per_mm((125.0, 90.0)))
+    fill = min(fill * max(small, 1.0), 0.97)
+    room = 0.4 * (1 - fill)
+    return replace(pose, fill=fill, shift=(float(rng.uniform(-room, room)), float(rng.uniform(-room, room))))
 
 
 def _vary_liquids(rng: np.random.Generator) -> tuple[Array, Array, dict[str, Any]]:
@@ -185,7 +188,10 @@ def _vary_liquids(rng: np.random.Generator) -> tuple[Array, Array, dict[str, Any
     }
     k_per_nm, depth_mm = float(rng.uniform(0.007, 0.017)), float(rng.uniform(8, 15))
     chosen = rng.choice(len(_DYES), size=int(rng.integers(1, 4)), replace=False, p=_DYE_WEIGHTS)
-    dyes = {_DYES[i]: float(10 ** rng.uniform(0.6, 2.0)) for i in chosen}
+    peaks = {_DYES[i]: float(10 ** rng.uniform(-0.6, 0.6)) for i in chosen}
+    if "E133" in peaks:
+        peaks["E133"] *= 0.15  # in these drinks a blue only browns a red
+    dyes = {name: peak / float(dye_absorbance(name).max()) for name, peak in peaks.items()}
     other = {name: value * float(np.exp(rng.normal(0, 0.25))) for name, value in reference.items()}
     other_dyes = {name: value * float(np.exp(rng.normal(-0.15, 0.5))) for name, value in dyes.items()}
 

@@ -1,0 +1,332 @@
+"""The photo generator: dye strengths, exact geometry, neutral paper, honest files, and the truth it states."""
+
+from __future__ import annotations
+
+import io
+import json
+import runpy
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from PIL import Image, ImageCms, ImageOps
+
+from colourmatch.colour.difference import ciede2000
+from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb, rgb_to_lab
+from colourmatch.colour.spectra import WAVELENGTHS_NM, read_illuminant
+from colourmatch.facts import read_json, read_rows
+from colourmatch.simulate import (
+    Glint,
+    Light,
+    Phone,
+    Pose,
+    Printer,
+    Scene,
+    Shadow,
+    camera_matrix,
+    display_p3_profile,
+    drink_transmittance,
+    dye_absorbance,
+    lab_relative_to_water,
+    place_camera,
+    render_photo,
+    save_photo,
+    sensor_curves,
+    truth_of,
+    vary,
+)
+from colourmatch.simulate.camera import tone_curve
+
+CARD = read_json("card-v1.json")
+WATER = np.ones(81)
+RED = drink_transmittance({"E129": 60.0}, caramel_a610=0.02, yellow_a430=0.3, dilution=5)
+SMALL = Pose(width_px=1008, height_px=756, fill=0.8)
+CLEAN = Phone(full_well=1e7, read_noise=0.0, chroma_noise=0.0, sharpening=0.0, shoulder=0.98)
+
+
+def mean_linear(rendered, x_mm, y_mm, half_px=4):
+    """Mean linear RGB of a small square round a card point."""
+    u, v = np.round(rendered.view.to_pixels((x_mm, y_mm))).astype(int)
+    patch = rendered.rgb[v - half_px : v + half_px + 1, u - half_px : u + half_px + 1]
+    return decode_srgb(patch / 255).mean(axis=(0, 1))
+
+
+# Published values
+
+
+@pytest.mark.parametrize(
+    ("e_number", "peak_nm", "e1pct"),
+    # Regulation (EU) No 231/2012, "Spectrometry": E 1 %, 1 cm; as in calibration/colourants.csv.
+    [("E129", 504, 540), ("E110", 485, 555), ("E124", 505, 430), ("E122", 516, 510), ("E133", 630, 1630)],
+)
+def test_dye_has_its_published_strength_at_its_peak(e_number, peak_nm, e1pct):
+    assert dye_absorbance(e_number, peak_nm) == pytest.approx(e1pct / 1e4, rel=1e-9)
+
+
+@pytest.mark.parametrize("e_number", ["E129", "E110", "E124", "E122"])
+def test_dye_is_strongest_near_its_tabulated_peak(e_number):
+    # Within 8 nm: the shapes are tabulated every 20 nm and an azo red is flat-topped.
+    nm = np.arange(400.0, 700.0)
+    tabulated = next(float(r["peak_nm"]) for r in read_rows("colourants.csv") if r["e_number"] == e_number)
+    assert abs(nm[np.argmax(dye_absorbance(e_number, nm))] - tabulated) <= 8
+
+
+def test_sensor_curves_peak_where_published():
+    # calibration/sensors.json: every phone's blue, green and red lie in these ranges.
+    for phone in read_json("sensors.json")["phones"]:
+        red, green, blue = WAVELENGTHS_NM[np.argmax(sensor_curves(phone), axis=0)]
+        assert 440 <= blue <= 490 < 515 <= green <= 550 < 580 <= red <= 630
+
+
+# Invariants
+
+
+def test_water_is_the_white_exactly():
+    np.testing.assert_allclose(lab_relative_to_water(WATER), [100, 0, 0], atol=1e-9)
+
+
+def test_identical_liquids_differ_by_nothing():
+    assert truth_of(Scene(reference=RED, batch=RED))["delta_e_2000"] == 0.0
+
+
+def test_truth_names_the_glasses_that_stand_there():
+    truth = truth_of(Scene(reference=None, batch=RED))
+    assert set(truth["spots"]) == {"batch", "blank"}
+    assert truth["delta_e_2000"] is None
+
+
+def test_twice_the_depth_is_the_square_and_dilution_is_its_inverse():
+    once = drink_transmittance({"E129": 30}, caramel_a610=0.05, depth_mm=10)
+    np.testing.assert_allclose(drink_transmittance({"E129": 30}, caramel_a610=0.05, depth_mm=20), once**2)
+    diluted = drink_transmittance({"E129": 30}, caramel_a610=0.05, depth_mm=50, dilution=5)
+    np.testing.assert_allclose(diluted, once)
+
+
+@pytest.mark.parametrize("gamut", ["srgb", "p3"])
+@pytest.mark.parametrize("light", ["D65", "D50", "LED-B4"])
+def test_matrix_keeps_white_and_brings_colours_near(gamut, light):
+    phone = Phone(sensor="Phone B", gamut=gamut, matrix_error=0.02, saturation=1.15)
+    np.testing.assert_allclose(camera_matrix(phone, read_illuminant(light)).sum(axis=1), 1.0)
+    fitted = camera_matrix(Phone(sensor="Phone B", gamut=gamut), read_illuminant(light))
+    signal = read_illuminant(light)[:, None] * sensor_curves("Phone B")
+    seen = fitted @ ((RED**2) @ signal / signal.sum(axis=0))
+    name = {"srgb": "sRGB", "p3": "Display P3"}[gamut]
+    # A phone's own colour is some units off, never tens: published phone results are 3 to 11.
+    assert ciede2000(rgb_to_lab(seen, name), lab_relative_to_water(RED)) < 11
+
+
+@pytest.mark.parametrize("s_curve", [0.0, 0.4, 1.0])
+def test_tone_curve_rises_from_black_to_white(s_curve):
+    values = tone_curve(np.linspace(0, 1.5, 500), s_curve, 0.88)
+    assert np.all(np.diff(values) >= 0)
+    assert values[0] == pytest.approx(0, abs=1e-9)
+    assert 0.99 < values[-1] <= 1
+
+
+def test_pixels_and_millimetres_are_inverse_with_lens_and_height():
+    view = place_camera(
+        replace(SMALL, tilt_degrees=22, azimuth_degrees=70, rotation_degrees=31, distortion=0.02)
+    )
+    points = np.random.default_rng(1).uniform([0, 0], [250, 180], (40, 2))
+    for height_mm in (0.0, 25.0):
+        np.testing.assert_allclose(
+            view.to_card_mm(view.to_pixels(points, height_mm), height_mm), points, atol=1e-4
+        )
+
+
+def test_a_raised_rim_looks_larger_than_its_base():
+    view = place_camera(SMALL)
+    base = view.to_pixels([[100, 90], [150, 90]])
+    rim = view.to_pixels([[100, 90], [150, 90]], 30.0)
+    assert np.ptp(rim[:, 0]) > np.ptp(base[:, 0])
+
+
+def test_the_same_seed_gives_the_same_picture_and_another_does_not():
+    scene = Scene(reference=RED, batch=RED)
+    one, same, other = (render_photo(scene, Phone(), Light(), SMALL, seed=seed).rgb for seed in (4, 4, 5))
+    assert np.array_equal(one, same)
+    assert not np.array_equal(one, other)
+
+
+def test_varied_photos_repeat_and_spread():
+    takes = [vary(seed) for seed in range(60)]
+    again = vary(7)
+    assert np.array_equal(again.scene.batch, takes[7].scene.batch)
+    assert (again.phone, again.pose, again.printer) == (takes[7].phone, takes[7].pose, takes[7].printer)
+    differences = np.array([truth_of(take.scene)["delta_e_2000"] for take in takes])
+    assert differences.max() <= 12.01
+    assert (differences < 6).mean() > 0.6
+    assert (differences > 3).mean() > 0.3
+    assert len({take.light.name for take in takes}) > 8
+    for take in takes:
+        corners = take.pose.width_px, take.pose.height_px
+        seen = place_camera(take.pose, take.scene.sheet_mm).to_pixels(
+            [[0, 0], [250, 0], [250, 180], [0, 180]]
+        )
+        assert np.all(seen > 0) and np.all(seen < corners)
+
+
+# Physics with known truth
+
+
+def test_markers_are_found_where_the_card_says():
+    pose = Pose(tilt_degrees=18, azimuth_degrees=40, rotation_degrees=25, fill=0.85, distortion=0.01)
+    rendered = render_photo(Scene(reference=RED, batch=RED), Phone(), Light(), pose, seed=2)
+    options = cv2.aruco.DetectorParameters()
+    options.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
+    family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
+    corners, ids, _ = cv2.aruco.ArucoDetector(family, options).detectMarkers(rendered.rgb)
+    assert sorted(ids.ravel()) == [0, 1, 2, 3, 4, 5]
+    half = CARD["markers"]["size_mm"] / 2
+    for marker, seen in zip(ids.ravel(), corners, strict=True):
+        centre = np.array(CARD["markers"]["centres_mm"][str(marker)])
+        wanted = centre + half * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
+        assert np.linalg.norm(rendered.view.to_card_mm(seen[0]) - wanted, axis=1).max() < 0.3
+
+
+def test_paper_is_neutral_and_where_the_exposure_puts_it():
+    for gamut, light in (("srgb", "D50"), ("p3", "LED-B3")):
+        rendered = render_photo(
+            Scene(), replace(CLEAN, gamut=gamut), Light(read_illuminant(light), light), SMALL, seed=1
+        )
+        np.testing.assert_allclose(mean_linear(rendered, 125, 40), CLEAN.exposure, rtol=0.01)
+
+
+def test_printed_grey_reads_as_its_share_of_the_paper():
+    rendered = render_photo(Scene(), CLEAN, Light(), SMALL, seed=1, printer=Printer(gamma=1.1))
+    for centre, nominal in zip(
+        CARD["grey_steps"]["top_row_centres_mm"],
+        CARD["grey_steps"]["nominal_relative_reflectance"],
+        strict=True,
+    ):
+        share = mean_linear(rendered, *centre) / CLEAN.exposure
+        np.testing.assert_allclose(share, nominal**1.1, rtol=0.03)
+
+
+def test_liquid_against_blank_reads_near_its_truth():
+    rendered = render_photo(Scene(reference=RED, batch=RED), CLEAN, Light(), SMALL, seed=1)
+    liquid, blank = (
+        mean_linear(rendered, CARD["spots"]["centres_mm"][s][0], 84) for s in ("reference", "blank")
+    )
+    seen, true = rgb_to_lab(liquid / blank), rendered.truth["spots"]["reference"]["lab"]
+    assert ciede2000(seen, true) < 5
+
+
+def test_less_light_makes_darker_pixels():
+    scene = Scene(reference=RED, batch=RED)
+    bright, dark = (
+        render_photo(scene, Phone(), Light(level=level), SMALL, seed=1).rgb for level in (1.0, 0.5)
+    )
+    assert dark[::8, ::8].mean() < 0.85 * bright[::8, ::8].mean()
+
+
+def test_gradient_shadow_and_second_light_do_what_they_say():
+    slope = render_photo(Scene(), CLEAN, Light(gradient=0.1), SMALL, seed=1)
+    assert mean_linear(slope, 240, 60)[1] / mean_linear(slope, 10, 60)[1] == pytest.approx(
+        np.exp(0.23), rel=0.02
+    )
+    edge = Shadow(125, 90, angle_degrees=0, depth=0.4, penumbra_mm=20)
+    shaded = render_photo(Scene(), CLEAN, Light(shadow=edge), SMALL, seed=1)
+    assert mean_linear(shaded, 240, 60)[1] / mean_linear(shaded, 10, 60)[1] == pytest.approx(0.6, rel=0.02)
+    warm = Light(second_spectrum=read_illuminant("A"), second_share=0.3, second_gradient=0.3)
+    mixed = render_photo(Scene(), CLEAN, warm, SMALL, seed=1)
+    left, right = mean_linear(mixed, 10, 60), mean_linear(mixed, 240, 60)
+    assert left[0] / left[2] > 1.1 * right[0] / right[2]
+
+
+def test_haze_takes_contrast_from_the_bars():
+    x, y = np.add(CARD["spots"]["centres_mm"]["batch"], CARD["spots"]["clarity_bars"]["offset_mm"])
+    contrast = []
+    for haze in (0.0, 0.3):
+        scene = Scene(reference=RED, batch=RED, haze={"batch": haze})
+        rendered = render_photo(scene, replace(CLEAN, blur_px=0.3), Light(), Pose(fill=0.9), seed=1)
+        black, white = (mean_linear(rendered, x - 0.5 + k, y, half_px=1)[0] for k in (-1, 0))
+        contrast.append(abs(white - black) / (white + black))
+    assert 0.5 < contrast[1] / contrast[0] < 0.85
+
+
+def test_a_glint_saturates_and_a_covered_marker_is_gone():
+    scene = Scene(batch=RED, glints=(Glint("batch", 0, -6, radius_mm=3, level=4),), covered_markers=(0,))
+    rendered = render_photo(scene, Phone(), Light(), replace(SMALL, width_px=1400, height_px=1050), seed=1)
+    assert mean_linear(rendered, 125, 84, half_px=2).min() > 0.9
+    family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
+    _, ids, _ = cv2.aruco.ArucoDetector(family).detectMarkers(rendered.rgb)
+    assert 0 not in ids and 2 in ids
+
+
+# Files
+
+
+@pytest.mark.parametrize(("gamut", "words"), [("srgb", "sRGB"), ("p3", "Display P3")])
+@pytest.mark.parametrize("suffix", [".jpg", ".png", ".heic"])
+def test_file_carries_its_profile_and_model(tmp_path, gamut, words, suffix):
+    rendered = render_photo(Scene(), Phone(gamut=gamut, name="Test phone"), Light(), SMALL, seed=1)
+    with Image.open(save_photo(rendered, tmp_path / f"photo{suffix}")) as image:
+        profile = ImageCms.ImageCmsProfile(io.BytesIO(image.info["icc_profile"]))
+        assert words in ImageCms.getProfileDescription(profile)
+        assert image.getexif()[0x0110] == "Test phone"
+
+
+def test_display_p3_profile_converts_like_its_primaries():
+    p3 = ImageCms.ImageCmsProfile(io.BytesIO(display_p3_profile()))
+    colour = np.array([[[120, 90, 60], [200, 210, 190], [30, 80, 70]]], np.uint8)
+    got = ImageCms.profileToProfile(Image.fromarray(colour), p3, ImageCms.createProfile("sRGB"))
+    linear = decode_srgb(colour / 255) @ RGB_TO_XYZ["Display P3"].T @ np.linalg.inv(RGB_TO_XYZ["sRGB"]).T
+    np.testing.assert_allclose(decode_srgb(np.asarray(got) / 255), linear, atol=0.004)
+
+
+@pytest.mark.parametrize(
+    ("suffix", "orientation"), [(".png", k) for k in range(1, 9)] + [(".jpg", 6), (".heic", 1), (".heic", 6)]
+)
+def test_every_orientation_comes_back_upright(tmp_path, suffix, orientation):
+    rendered = render_photo(
+        Scene(batch=RED), Phone(), Light(), Pose(width_px=320, height_px=240, shift=(0.1, 0.05)), seed=1
+    )
+    path = save_photo(rendered, tmp_path / f"photo{suffix}", exif_orientation=orientation, quality=95)
+    with Image.open(path) as image:
+        upright = np.asarray(ImageOps.exif_transpose(image).convert("RGB")).astype(float)
+    assert upright.shape == rendered.rgb.shape
+    assert np.abs(upright - rendered.rgb).mean() < 4
+
+
+def test_bench_writes_photos_with_their_truth(tmp_path):
+    script = runpy.run_path(str(Path(__file__).parent / "bench" / "make_photos.py"))
+    assert script["main"]([str(tmp_path), "1", "--seed", "3"]) == 0
+    truth = json.loads((tmp_path / "truth.json").read_text(encoding="utf-8"))["photos"]
+    (name,) = truth
+    assert (tmp_path / name).stat().st_size > 50_000
+    assert len(truth[name]["spots"]["reference"]["lab"]) == 3
+    assert {"delta_e_2000", "light", "phone"} <= set(truth[name])
+
+
+# Errors
+
+
+@pytest.mark.parametrize(
+    ("call", "words"),
+    [
+        (lambda: drink_transmittance(depth_mm=-3), "depth_mm must be positive, got -3"),
+        (lambda: drink_transmittance(dilution=0.5), "dilution must be at least 1, got 0.5"),
+        (lambda: drink_transmittance({"E129": -1}), "amounts must not be negative, got -1"),
+        (lambda: drink_transmittance({"E999": 1}), "no colourant 'E999'"),
+        (lambda: dye_absorbance("E150"), "E150 has no absorption peak"),
+        (lambda: sensor_curves("Phone Z"), "sensor must be one of Phone A, Phone B, Phone C, got 'Phone Z'"),
+        (lambda: camera_matrix(Phone(gamut="cmyk"), read_illuminant()), "gamut must be one of srgb, p3"),
+        (lambda: Scene(reference=np.ones(5)).liquids(), "reference must be 81 transmittances"),
+        (lambda: Scene(batch=RED, haze={"batch": 2}).liquids(), "haze of batch must be 0 to 1, got 2"),
+        (lambda: Pose(tilt_degrees=90), "tilt_degrees must be 0 to under 60, got 90"),
+    ],
+)
+def test_what_cannot_be_is_refused_with_its_value(call, words):
+    with pytest.raises(ValueError, match=words):
+        call()
+
+
+def test_an_unknown_file_type_is_refused(tmp_path):
+    rendered = render_photo(Scene(), Phone(), Light(), Pose(width_px=320, height_px=240), seed=1)
+    with pytest.raises(ValueError, match=r"must end in \.jpg, \.heic or \.png, got 'photo\.gif'"):
+        save_photo(rendered, tmp_path / "photo.gif")
+    with pytest.raises(ValueError, match="exif_orientation must be 1 to 8, got 9"):
+        save_photo(rendered, tmp_path / "photo.jpg", exif_orientation=9)
