@@ -49,6 +49,12 @@ class Limit:
         together = " together" if self.kind == "sum" else ""
         return f"{names}: at most {self.limit_mg_per_l:g} mg of pure dye per litre{together} {where}."
 
+    def is_unchecked_for(self, e_number: str) -> bool:
+        """Whether nobody compared this limit with the text of the law for that colourant."""
+        if "from memory" in self.status:
+            return True
+        return "seen for" in self.status and e_number not in self.status
+
 
 @cache
 def list_jurisdictions() -> tuple[str, ...]:
@@ -222,7 +228,7 @@ def intake_per_serving(state: BatchState, serving_ml: float, body_kg: float = 60
 
     share = mg per serving / (ADI in mg per kg and day x body mass in kg). Sources of the ADIs: JECFA and
     EFSA, calibration/colourants.csv. 60 kg is the adult of the JECFA evaluations (from memory). The base's
-    own colour is not counted, as nobody said which it is. InputError for a serving or body mass that cannot be.
+    own colour is not counted, as nobody said which it is. InputError for impossible values.
     """
     if not 0 < serving_ml <= 5000:
         raise InputError(f"A serving must be more than 0 and at most 5000 ml, not {serving_ml:g}.")
@@ -274,8 +280,9 @@ def cautions_for(colourants: Iterable[str], jurisdiction: str = "EU") -> tuple[C
     for limit in limits_for([c.e_number for c in found], place["jurisdiction"]):
         code = {"forbidden": "not-permitted", "unknown": "limit-unknown"}.get(limit.kind, "limit")
         cautions.append(Caution(code, limit.text))
-        if "from memory" in limit.status:
-            cautions.append(Caution("limit-unchecked", _UNCHECKED.format(", ".join(limit.colourants))))
+        unchecked = [number for number in limit.colourants if limit.is_unchecked_for(number)]
+        if limit.kind != "unknown" and unchecked:
+            cautions.append(Caution("limit-unchecked", _UNCHECKED.format(", ".join(unchecked))))
     for colourant in found:
         if colourant.e_number == "E120":
             cautions.append(Caution("allergen-carmine", _CARMINE))
@@ -320,7 +327,7 @@ def label_line(colourants: Iterable[str], jurisdiction: str = "EU") -> Label:
     """Label texts for colourants given by E number or name, in the order given, each once.
 
     The line names the colours ("Colour: Allura red AC (E129)"; in the US by their name there). The warning is
-    the EU text of Regulation (EC) No 1333/2008, Annex V, where due. An unknown bottle is named as unknown, never
+    the EU text of Regulation (EC) No 1333/2008, Annex V, where due. An unknown bottle is named as such, never
     guessed. InputError or NotFoundError as in `limits_for`.
     """
     place = _jurisdiction(jurisdiction)

@@ -24,7 +24,7 @@ _SCALE_STEP_G = 0.01
 _MISCOUNT_DROPS = 0.5
 _SINGLE_DROP_REL_SD = 0.05
 _ANOTHER_DAY_REL_SD = 0.03
-_HANDY_FOLDS = (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000)
+_HANDY_FOLDS = tuple(step * 10**power for power in range(5) for step in (1, 2, 5))
 
 
 def _check_number(value: object, what: str, low: float, high: float, advice: str) -> float:
@@ -315,10 +315,11 @@ def suggest_strength(stock: Stock, target_mg_per_l: float, volume_ml: float) -> 
         text = f"{stock.name} is weak for this batch: make a stock of about {ideal:.2g} g in 100 ml."
         return StrengthAdvice(ideal, fitting[0][1], None, text)
     fold, drops = min(fitting, key=lambda pair: abs(math.log(pair[1] * stock.drop_ml / middle_ml)))
+    steps = ", in two steps" if fold > 100 else ""
     text = (
         f"{stock.name} as it is: about {drops:.0f} drops."
         if fold == 1
-        else f"Dilute {stock.name} {fold}-fold (1 part made up to {fold}): about {drops:.0f} drops."
+        else f"Dilute {stock.name} {fold}-fold (1 part made up to {fold}{steps}): about {drops:.0f} drops."
     )
     return StrengthAdvice(ideal, drops, fold, text)
 

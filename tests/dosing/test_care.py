@@ -1,0 +1,197 @@
+"""Ceilings and limits against hand sums, label texts against the law's wording, cautions by their codes."""
+
+import pytest
+
+from colourmatch.dosing.care import (
+    STANDING_CAUTIONS,
+    cautions_for,
+    ceiling_check,
+    intake_per_serving,
+    label_line,
+    limits_for,
+    list_jurisdictions,
+    room_mg_per_l,
+)
+from colourmatch.errors import InputError, NotFoundError
+from colourmatch.liquid.stock import Addition, BatchState, Stock
+
+
+def batch_with(already_mg_per_l: float = 0.0, **mg_per_l: float) -> BatchState:
+    """A litre with so many mg of each colourant, from stocks made in the batch."""
+    batch = BatchState(1000, already_mg_per_l=already_mg_per_l)
+    for code, amount in mg_per_l.items():
+        stock = Stock(code, code.replace("_", ":"), 0.1, made_in="batch")
+        batch = batch.add(Addition.from_ml(stock, amount))
+    return batch
+
+
+def codes(colourants, jurisdiction="EU"):
+    return [caution.code for caution in cautions_for(colourants, jurisdiction)]
+
+
+# Regulation (EC) No 1333/2008, Annex II, 14.1.4; from memory, see calibration/limits.csv.
+@pytest.mark.parametrize(
+    ("e_number", "limits"),
+    [
+        ("E129", [("sum", 100)]), ("E102", [("sum", 100)]), ("E110", [("sum", 100), ("each", 20)]),
+        ("E104", [("sum", 100), ("each", 10)]), ("E124", [("sum", 100), ("each", 10)]),
+        ("E122", [("sum", 100), ("each", 50)]), ("E123", [("forbidden", 0)]), ("E127", [("forbidden", 0)]),
+        ("E150d", [("none", None)]), ("E162", [("none", None)]),
+    ],
+)  # fmt: skip
+def test_eu_limits(e_number, limits):
+    found = limits_for([e_number], "EU")
+    assert [(limit.kind, limit.limit_mg_per_l) for limit in found] == limits
+    for limit in found:
+        assert limit.law == "Regulation (EC) No 1333/2008, Annex II"
+        assert "from memory" in limit.text and limit.law in limit.text
+
+
+def test_us_limits_say_which_were_seen():
+    (limit,) = limits_for(["E129"], "US")
+    assert limit.kind == "none" and "good manufacturing practice" in limit.text and "seen for" in limit.text
+    assert not limit.is_unchecked_for("E129") and limit.is_unchecked_for("E102")
+    assert [limit.kind for limit in limits_for(["E122"], "us")] == ["forbidden"]
+    (unknown,) = limits_for(["E163"], "US")
+    assert unknown.kind == "unknown" and "Look it up (21 CFR 73 and 74)" in unknown.text
+
+
+def test_a_sum_appears_once_for_several_colourants():
+    assert [limit.kind for limit in limits_for(["E129", "E102", "tartrazine"])] == ["sum"]
+
+
+def test_unknown_bottle_counts_in_the_sum_and_has_no_limit_of_its_own():
+    assert [limit.kind for limit in limits_for(["custom:505:200"])] == ["sum", "unknown"]
+    assert room_mg_per_l(batch_with(E129=70), "custom:505", None) == pytest.approx(30)
+
+
+def test_ceiling_check_adds_up_by_hand():
+    report = ceiling_check(batch_with(already_mg_per_l=10, E129=30, E110=15, E150d=40), 120)
+    assert report.total_mg_per_l == pytest.approx(95)
+    assert report.ceiling_left_mg_per_l == pytest.approx(25)
+    assert not report.over
+    own, total, yellow, caramel = report.lines
+    assert own.what == "your ceiling" and own.left_mg_per_l == pytest.approx(25)
+    # The base's own colour counts for the sum; the caramel does not.
+    assert total.amount_mg_per_l == pytest.approx(55) and total.left_mg_per_l == pytest.approx(45)
+    assert yellow.amount_mg_per_l == pytest.approx(15) and yellow.left_mg_per_l == pytest.approx(5)
+    assert "The 10 mg/l that the base brought are not in this figure" in yellow.text
+    assert caramel.limit_mg_per_l is None and caramel.left_mg_per_l is None
+
+
+def test_a_passed_ceiling_is_shown_with_how_much():
+    report = ceiling_check(batch_with(E129=70), 60)
+    assert report.over and report.lines[0].over
+    assert report.lines[0].text == "your ceiling: 70 mg/l of pure dye of 60, 10 too much."
+    assert report.ceiling_left_mg_per_l == pytest.approx(-10)
+    assert not ceiling_check(batch_with(E129=60), 60).over
+
+
+def test_limits_of_the_law_are_shown_without_a_ceiling_of_the_maker():
+    report = ceiling_check(batch_with(E123=1), None)
+    assert report.over and report.ceiling_left_mg_per_l is None
+    assert "not permitted in EU" in report.lines[0].text
+
+
+def test_caramel_classes_count_as_one():
+    report = ceiling_check(batch_with(E150a=30, E150d=40), None)
+    assert [line.amount_mg_per_l for line in report.lines] == [pytest.approx(70)]
+
+
+@pytest.mark.parametrize(
+    ("colourant", "ceiling", "jurisdiction", "room"),
+    [
+        ("E129", 60, "EU", 15), ("E129", None, "EU", 55), ("E110", None, "EU", 5), ("E110", 47, "EU", 2),
+        ("E129", 30, "EU", 0), ("E123", None, "EU", 0), ("E150", None, "EU", float("inf")),
+        ("E129", None, "US", float("inf")), ("E122", 60, "US", 0),
+    ],
+)  # fmt: skip
+def test_room_is_the_least_under_all_ceilings(colourant, ceiling, jurisdiction, room):
+    assert room_mg_per_l(batch_with(E129=30, E110=15), colourant, ceiling, jurisdiction) == pytest.approx(
+        room
+    )
+
+
+def test_room_filled_up_is_not_over():
+    batch = batch_with(already_mg_per_l=3, E129=30, E110=15)
+    room = room_mg_per_l(batch, "E110", 60)
+    stock = Stock("more", "E110", 0.1, made_in="batch")
+    filled = batch.add(Addition.from_ml(stock, room * batch.volume_ml / 1000))
+    assert not ceiling_check(filled, 60).over
+
+
+def test_intake_by_hand():
+    # 50 mg/l in 200 ml are 10 mg; ADI of allura red 7 mg/kg (JECFA, EFSA), 60 kg: 10 / 420.
+    (intake,) = intake_per_serving(batch_with(E129=50), 200)
+    assert intake.mg_per_serving == pytest.approx(10)
+    assert intake.share_of_adi == pytest.approx(10 / 420)
+    assert "2.4 % of the acceptable daily intake of a person of 60 kg" in intake.text
+    (child,) = intake_per_serving(batch_with(E124=50), 200, 20)
+    assert child.share_of_adi == pytest.approx(10 / (0.7 * 20))
+    (beet,) = intake_per_serving(batch_with(E162=50), 200)
+    assert beet.share_of_adi is None and "no acceptable daily intake is on file" in beet.text
+
+
+# Regulation (EC) No 1333/2008, Annex V: these six, in drinks up to 1.2 % vol.
+@pytest.mark.parametrize("e_number", ["E102", "E104", "E110", "E122", "E124", "E129"])
+def test_the_six_colours_carry_the_warning_in_the_eu(e_number):
+    label = label_line([e_number])
+    assert label.warning.endswith("may have an adverse effect on activity and attention in children")
+    assert e_number in label.warning
+    assert label_line([e_number], "US").warning is None
+    assert "label-warning" in codes([e_number])
+
+
+@pytest.mark.parametrize("e_number", ["E120", "E123", "E131", "E133", "E150", "E162", "E163"])
+def test_other_colours_carry_no_such_warning(e_number):
+    assert label_line([e_number]).warning is None
+
+
+def test_label_line():
+    assert label_line(["E129"]).line == "Colour: Allura red AC (E129)"
+    assert (
+        label_line(["allura red", "E102", "129"]).line == "Colours: Allura red AC (E129), Tartrazine (E102)"
+    )
+    assert label_line(["E129"], "US").line == "Colour: FD&C Red No. 40"
+    assert label_line([]).text == "No colour added."
+    assert label_line(["custom:505"]).line.startswith("Colour: unknown colour (find its name and E number")
+    assert label_line(["E120"]).text == "Colour: Carmine (E120)\nContains carmine (E120)"
+
+
+def test_carmine_is_named_as_an_allergen_everywhere():
+    for jurisdiction in list_jurisdictions():
+        assert "allergen-carmine" in codes(["E120"], jurisdiction)
+        assert label_line(["E120"], jurisdiction).allergen
+    assert "allergen-carmine" not in codes(["E129"])
+
+
+def test_standing_cautions_close_every_list():
+    for colourants in ([], ["E129"], ["custom:505:100", "E120"]):
+        assert cautions_for(colourants)[-len(STANDING_CAUTIONS) :] == STANDING_CAUTIONS
+    texts = " ".join(caution.text for caution in STANDING_CAUTIONS)
+    for words in (
+        "appearance",
+        "pure dye",
+        "colour already in the base included",
+        "not poured back",
+        "decide",
+    ):
+        assert words in texts
+
+
+def test_figures_from_memory_are_marked():
+    assert "limit-unchecked" in codes(["E129"], "EU")
+    assert "limit-unchecked" in codes(["E122"], "US")
+    assert {"limit", "not-permitted"} <= set(codes(["E129", "E123"]))
+    assert {"limit-unknown", "strength-unknown"} <= set(codes(["custom:505:100"]))
+
+
+def test_bad_values_are_refused():
+    with pytest.raises(InputError, match=r'no limits on file for "Mars"\. Choose EU or US'):
+        limits_for(["E129"], "Mars")
+    with pytest.raises(NotFoundError, match="no colourant"):
+        limits_for(["E999"])
+    with pytest.raises(InputError, match="A serving must be"):
+        intake_per_serving(batch_with(E129=1), 0)
+    with pytest.raises(InputError, match="Body mass must be"):
+        intake_per_serving(batch_with(E129=1), 200, float("nan"))

@@ -1,0 +1,230 @@
+"""Dilution and dose against worked examples, then what must hold for every batch."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from colourmatch.errors import InputError, NotFoundError
+from colourmatch.liquid.stock import (
+    Addition,
+    BatchState,
+    Stock,
+    check_stock,
+    dilute,
+    stock_volume_ml,
+    suggest_strength,
+    weigh_drops,
+)
+
+RED = Stock("red", "E129", 0.1)  # 1 g/l
+
+# Worked examples of c1 V1 = c2 V2 in general chemistry texts; seen. Tolerance: half a unit of the last digit.
+DILUTIONS = [
+    (8.00, 1.00, 100, 12.5, 0.05),
+    (2.5, 0.50, 152, 30.4, 0.05),
+    (0.150, 0.0230, 10.0, 1.533, 0.0005),
+]
+
+
+@pytest.mark.parametrize(("strong", "weak", "wanted_ml", "expected_ml", "tolerance"), DILUTIONS)
+def test_dilution_examples(strong, weak, wanted_ml, expected_ml, tolerance):
+    assert stock_volume_ml(strong, weak, wanted_ml) == pytest.approx(expected_ml, abs=tolerance)
+
+
+def test_batch_that_grows():
+    # Computed: 40 drops of 0.05 ml at 1 g/l into 100 ml give 19.61 mg/l, not 20.00; 20 mg/l needs 40.8 drops.
+    batch = BatchState(100).add(Addition.from_drops(RED, 40))
+    assert batch.volume_ml == pytest.approx(102)
+    assert batch.concentration_mg_per_l(RED) == pytest.approx(19.61, abs=0.005)
+    assert BatchState(100).drops_for(RED, 20) == pytest.approx(40.8, abs=0.05)
+
+
+def test_stock_made_in_the_batch_does_not_thin_it():
+    stock = Stock("red", "E129", 0.1, made_in="batch")
+    batch = BatchState(100).add(Addition.from_drops(stock, 40))
+    assert batch.volume_ml == 100
+    assert batch.total_mg_per_l() == pytest.approx(20)
+    assert BatchState(100).drops_for(stock, 20) == pytest.approx(40)
+
+
+def test_units_of_a_stock():
+    stock = Stock("red", "E129", 1.0)
+    assert stock.mg_per_ml == 10
+    assert stock.mg_per_drop == pytest.approx(0.5)
+
+
+def test_same_addition_by_drops_volume_and_weight():
+    syrup = Stock("red", "E129", 1.0, density_g_per_ml=1.25)
+    by = [Addition.from_drops(syrup, 20), Addition.from_ml(syrup, 1.0), Addition.from_grams(syrup, 1.25)]
+    assert [addition.ml for addition in by] == pytest.approx([1, 1, 1])
+    assert [addition.mg for addition in by] == pytest.approx([10, 10, 10])
+    assert by[1].drops == pytest.approx(20)
+
+
+def test_weighed_drops_give_their_volume_and_a_smaller_uncertainty():
+    weighed = weigh_drops(RED, 40, 1.93)
+    assert weighed.drop_ml == pytest.approx(1.93 / 40)
+    # GUM by hand: scale 0.0041/1.93, half a drop in 40, 5 % over the root of 40, 3 % from day to day.
+    expected = math.sqrt((0.01 / math.sqrt(6) / 1.93) ** 2 + (0.5 / 40) ** 2 + 0.05**2 / 40 + 0.03**2)
+    assert weighed.rel_sd == pytest.approx(expected)
+    assert weighed.rel_sd < weigh_drops(RED, 10, 0.48).rel_sd < RED.drop_rel_sd
+    assert weigh_drops(RED, 40, 1.93, 1.25).drop_ml == pytest.approx(1.93 / 40 / 1.25)
+
+
+doses = st.lists(st.tuples(st.sampled_from(["red", "yellow"]), st.floats(0.01, 50)), max_size=8)
+
+
+@given(doses, st.floats(50, 20_000))
+def test_milligrams_and_volume_add_up(dose, volume_ml):
+    stocks = {"red": RED, "yellow": Stock("yellow", "E102", 0.5, made_in="batch")}
+    batch = BatchState(volume_ml)
+    for name, ml in dose:
+        batch = batch.add(Addition.from_ml(stocks[name], ml))
+    red_ml = sum(ml for name, ml in dose if name == "red")
+    yellow_ml = sum(ml for name, ml in dose if name == "yellow")
+    assert batch.volume_ml == pytest.approx(volume_ml + red_ml)
+    assert batch.mg.get("red", 0) == pytest.approx(red_ml * 1.0)
+    assert batch.colourant_mg_per_l("E102") == pytest.approx(yellow_ml * 5 / batch.volume_ml * 1000)
+    assert batch.total_mg_per_l() == pytest.approx((red_ml + 5 * yellow_ml) / batch.volume_ml * 1000)
+
+
+@given(st.floats(50, 20_000), st.floats(0.5, 200), st.floats(0, 40), st.sampled_from(["water", "batch"]))
+def test_drops_for_a_target_reach_the_target(volume_ml, target, drops_before, made_in):
+    stock = Stock("red", "E129", 1.0, made_in=made_in)
+    batch = BatchState(volume_ml)
+    if drops_before > 0:
+        batch = batch.add(Addition.from_drops(stock, drops_before))
+    drops = batch.drops_for(stock, target)
+    if drops == 0:
+        assert batch.concentration_mg_per_l("red") >= target - 1e-9
+    elif drops <= 100_000:
+        after = batch.add(Addition.from_drops(stock, drops))
+        assert after.concentration_mg_per_l(stock) == pytest.approx(target, rel=1e-9)
+
+
+def test_sample_leaves_every_concentration_as_it_was():
+    batch = BatchState(1000, already_mg_per_l=7).add(Addition.from_ml(RED, 20))
+    after = batch.take_sample(300)
+    assert after.volume_ml == pytest.approx(720)
+    assert after.mg["red"] == pytest.approx(20 * 720 / 1020)
+    assert after.total_mg_per_l() == pytest.approx(batch.total_mg_per_l())
+    assert after.colourant_mg_per_l("E129") == pytest.approx(batch.colourant_mg_per_l("E129"))
+
+
+def test_colour_of_the_base_is_thinned_by_water_and_not_by_untinted_batch():
+    batch = BatchState(100, already_mg_per_l=10)
+    assert batch.add(Addition.from_ml(RED, 25)).already_mg_per_l == pytest.approx(8)
+    assert batch.add_untinted(25).already_mg_per_l == 10
+    assert batch.add(Addition.from_ml(RED, 25)).add_untinted(125).total_mg_per_l() == pytest.approx(108)
+
+
+def test_blending_back_untinted_batch_thins_the_dye():
+    batch = BatchState(900).add(Addition.from_ml(RED, 100)).add_untinted(1000)
+    assert batch.concentration_mg_per_l("red") == pytest.approx(50)
+
+
+def test_a_state_is_never_changed_in_place():
+    first = BatchState(100).add(Addition.from_drops(RED, 10))
+    before = dict(first.mg)
+    first.add(Addition.from_drops(RED, 10)).take_sample(5)
+    assert first.mg == before
+
+
+@pytest.mark.parametrize("fold", [1, 2, 7.5, 100])
+def test_diluted_stock_brings_the_same_milligrams_in_fold_times_the_volume(fold):
+    thin = dilute(RED, fold)
+    assert Addition.from_ml(thin, fold).mg == pytest.approx(Addition.from_ml(RED, 1).mg)
+    assert thin.colourant == "E129" and thin.strength_rel_sd == RED.strength_rel_sd
+    assert stock_volume_ml(RED.strength_g_per_100ml, thin.strength_g_per_100ml, 100) == pytest.approx(
+        100 / fold
+    )
+
+
+@pytest.mark.parametrize("target_mg_per_l", np.geomspace(0.05, 20, 9))
+@pytest.mark.parametrize("volume_ml", [250, 900, 5000])
+def test_suggested_strength_makes_the_dose_20_to_60_drops(target_mg_per_l, volume_ml):
+    stock = Stock("red", "E129", 10.0)
+    advice = suggest_strength(stock, target_mg_per_l, volume_ml)
+    ideal = Stock("red", "E129", advice.strength_g_per_100ml)
+    assert BatchState(volume_ml).drops_for(ideal, target_mg_per_l) == pytest.approx(math.sqrt(20 * 60))
+    assert advice.fold is not None and 20 <= advice.drops <= 60
+    assert BatchState(volume_ml).drops_for(dilute(stock, advice.fold), target_mg_per_l) == advice.drops
+
+
+def test_weak_stock_is_told_how_strong_it_should_be():
+    advice = suggest_strength(Stock("red", "E129", 0.01), 50, 900)
+    assert advice.fold is None
+    assert advice.text == "red is weak for this batch: make a stock of about 2.6 g in 100 ml."
+    assert suggest_strength(Stock("red", "E129", 0.001), 50, 900).drops == math.inf
+
+
+GOOD = {"name": "red", "colourant": "E129", "strength_g_per_100ml": 1.0}
+
+
+@pytest.mark.parametrize(
+    ("changes", "text"),
+    [
+        ({"strength_g_per_100ml": -1}, "Strength must be more than 0 and at most 100, not -1"),
+        ({"strength_g_per_100ml": 0}, "Strength must be more than 0"),
+        ({"strength_g_per_100ml": math.nan}, "not nan"),
+        ({"strength_g_per_100ml": math.inf}, "not inf"),
+        ({"strength_g_per_100ml": 101}, "at most 100, not 101"),
+        ({"strength_g_per_100ml": "strong"}, "Strength must be a number, not 'strong'"),
+        ({"strength_g_per_100ml": None}, "Strength must be a number"),
+        ({"drop_ml": 0.6}, "Drop must be more than 0 and at most 0.5, not 0.6"),
+        ({"drop_ml": 0.001}, "Drop must be at least 0.005 ml, not 0.001"),
+        ({"drop_ml": -0.05}, "Drop must be more than 0"),
+        ({"made_in": "syrup"}, 'made in "water" or "batch"'),
+        ({"name": " "}, "needs a name"),
+        ({"name": "a\nb"}, "needs a name"),
+        ({"name": "x" * 121}, "needs a name"),
+        ({"density_g_per_ml": 3}, "Density must be"),
+        ({"strength_rel_sd": 0}, "Strength spread"),
+        ({"drop_rel_sd": 2}, "Drop spread"),
+    ],
+)
+def test_impossible_stock_is_refused(changes, text):
+    with pytest.raises(InputError, match=text):
+        check_stock(Stock(**(GOOD | changes)))
+
+
+def test_possible_stock_passes_and_unknown_colourant_is_named():
+    assert check_stock(Stock(**GOOD)).name == "red"
+    assert check_stock(Stock("Rouge d'été", "custom:505:200", 1.0)).colourant == "custom:505:200"
+    with pytest.raises(NotFoundError, match='no colourant "E999"'):
+        check_stock(Stock("red", "E999", 1.0))
+
+
+@pytest.mark.parametrize("value", [0, -1, math.nan, math.inf, 1e9, "ten", None])
+def test_impossible_amounts_are_refused(value):
+    for make in (Addition.from_drops, Addition.from_ml, Addition.from_grams):
+        with pytest.raises(InputError, match="must be"):
+            make(RED, value)
+    with pytest.raises(InputError, match="must be"):
+        BatchState(100).take_sample(value)
+
+
+def test_more_sample_than_batch_is_refused():
+    with pytest.raises(InputError, match="sample of 100 ml cannot be taken from 100 ml"):
+        BatchState(100).take_sample(100)
+
+
+def test_stock_weaker_than_its_target_is_refused():
+    with pytest.raises(InputError, match="red holds 1000 mg/l and cannot bring a batch to 1000 mg/l"):
+        BatchState(100).drops_for(RED, 1000)
+    with pytest.raises(InputError, match="cannot be thinned"):
+        stock_volume_ml(1, 2, 100)
+    with pytest.raises(InputError, match="at least 1"):
+        dilute(RED, 0.5)
+
+
+@pytest.mark.parametrize(
+    ("drops", "grams", "text"),
+    [(3, 0.15, "too few"), (40, 0, "Weight"), (0, 1, "Number of drops"), (40, 193, "which no dropper gives")],
+)
+def test_impossible_weighing_is_refused(drops, grams, text):
+    with pytest.raises(InputError, match=text):
+        weigh_drops(RED, drops, grams)
