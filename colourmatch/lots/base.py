@@ -1,0 +1,86 @@
+"""What every part of the lot book stands on: reading, writing once, tokens, and names that were mistyped."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from colourmatch.lots.checks import check_text, utc_text
+from colourmatch.lots.complaints import speaking
+from colourmatch.lots.opening import write
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection, Engine, Table
+
+    from colourmatch.lots.photos import PhotoStore
+
+T = TypeVar("T")
+_ATTEMPTS = 4
+
+
+class BookBase:
+    """An open book; use `colourmatch.lots.book.open_book`."""
+
+    def __init__(self, engine: Engine, place: str, photo_store: PhotoStore) -> None:
+        self._engine = engine
+        self.place = place
+        self.photo_store = photo_store
+
+    def close(self) -> None:
+        """Let go of the database; the book opens itself again when it is next used."""
+        self._engine.dispose()
+
+    @contextmanager
+    def _read(self) -> Iterator[Connection]:
+        with speaking(self.place), self._engine.connect() as connection:
+            yield connection
+
+    def _write(self, act: Callable[[Connection], T]) -> T:
+        """Run `act` in one writing transaction, again when another station was quicker."""
+        from sqlalchemy.exc import IntegrityError, OperationalError
+
+        for attempt in range(1, _ATTEMPTS + 1):
+            try:
+                with speaking(self.place), write(self._engine) as connection:
+                    return act(connection)
+            except IntegrityError:
+                if attempt == _ATTEMPTS:
+                    raise
+            except OperationalError as error:  # a deadlock or a serialisation failure of a server
+                if attempt == _ATTEMPTS or getattr(error.orig, "sqlstate", None) not in ("40001", "40P01"):
+                    raise
+        raise AssertionError("unreachable")
+
+
+def check_token(token: str | None) -> str | None:
+    """A token of 1 to 200 characters or None; another value is the caller's bug."""
+    if token is not None and not (isinstance(token, str) and 1 <= len(token) <= 200):
+        raise ValueError(f"token must be text of 1 to 200 characters, got {token!r}")
+    return token
+
+
+def find_token(connection: Connection, table: Table, token: str | None) -> Any:
+    """The row that was written with this token, None when there is none."""
+    from sqlalchemy import select
+
+    if check_token(token) is None:
+        return None
+    return connection.execute(select(table).where(table.c.token == token)).mappings().first()
+
+
+def insert(connection: Connection, table: Table, **values: Any) -> int:
+    """Add a row with the time of now; its id."""
+    head = {"created_at": utc_text()} if "created_at" in table.c and "created_at" not in values else {}
+    if values.get("entered_by") is not None:
+        check_text(values["entered_by"], "name of who entered it")
+    result = connection.execute(table.insert().values(**head, **values))
+    return int(result.inserted_primary_key[0])
+
+
+def near_names(wanted: str, names: Iterable[str]) -> str:
+    """Part of a sentence that names the near ones, empty when none is near."""
+    folded = {name.casefold(): name for name in names}
+    near = [folded[key] for key in difflib.get_close_matches(wanted.casefold(), folded, n=3, cutoff=0.5)]
+    return f" Near it: {', '.join(near)}." if near else ""

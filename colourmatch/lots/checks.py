@@ -1,0 +1,143 @@
+"""The limits of what may be written into the book, each refusal a sentence; it knows no database.
+
+The limits only catch slips of the hand (a unit mixed up, a digit too many); they are common sense, no source.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from typing import Any
+
+from colourmatch.errors import InputError
+
+NAME_LENGTH = 120
+TEXT_LENGTH = 20_000
+
+#: name -> (words, lowest, lowest is allowed, highest, advice)
+LIMITS: dict[str, tuple[str, float, bool, float, str]] = {
+    "volume_ml": ("The volume", 0, False, 2_000_000, "Give the batch in ml, up to 2000 litres."),
+    "depth_mm": ("The depth", 1, True, 200, "Give the depth of liquid in the glass in mm, such as 10."),
+    "dilution": ("The dilution", 1, True, 1000, "1 part made up to 5 parts with water is 5; undiluted is 1."),
+    "tolerance": ("The tolerance", 0.1, True, 20, "Give it in CIEDE2000 units, such as 1.5."),
+    "ceiling_mg_per_l": ("The ceiling", 0, True, 100_000, "Give mg of colour in a litre of drink."),
+    "already_mg_per_l": ("The colour already in", 0, True, 100_000, "Give mg in a litre, 0 when none."),
+    "drops": ("The number of drops", 0, False, 100_000, "Count them again, or give ml or grams."),
+    "ml": ("The volume", 0, False, 2_000_000, "Give the millilitres that went in or out."),
+    "grams": ("The weight", 0, False, 2_000_000, "Give the grams that went in."),
+    "strength_factor": ("The strength factor", 0.01, True, 100, "1 is the strength of the label."),
+    "rel_sd": ("The relative spread", 0, False, 10, "0.1 is 10 %."),
+}
+
+
+def check_number(name: str, value: object) -> float:
+    """The value as a float when it is within the limits of `name`; else an InputError sentence."""
+    words, low, low_allowed, high, advice = LIMITS[name]
+    if isinstance(value, bool) or not hasattr(value, "__float__"):
+        raise InputError(f"{words} is {value!r}, which is not a number. {advice}")
+    number = float(value)  # type: ignore[arg-type]
+    if not math.isfinite(number) or number > high or number < low or (number == low and not low_allowed):
+        span = f"from {low:g}" if low_allowed else f"more than {low:g}"
+        raise InputError(f"{words} must be {span} up to {high:,.10g}, not {value}. {advice}")
+    return number
+
+
+def check_optional(name: str, value: object) -> float | None:
+    """As `check_number`, None passes."""
+    return None if value is None else check_number(name, value)
+
+
+def check_name(value: object, what: str = "name") -> str:
+    """A name of 1 to 120 characters without control characters, outer blanks cut off."""
+    if not isinstance(value, str):
+        raise InputError(f"The {what} is {value!r}, which is not text. Give 1 to {NAME_LENGTH} characters.")
+    name = value.strip()
+    if not name:
+        raise InputError(f"The {what} is empty. Give 1 to {NAME_LENGTH} characters.")
+    if len(name) > NAME_LENGTH:
+        raise InputError(f"The {what} has {len(name)} characters. Give at most {NAME_LENGTH}.")
+    if any(ord(sign) < 32 or 127 <= ord(sign) < 160 or 0xD800 <= ord(sign) < 0xE000 for sign in name):
+        raise InputError(f"The {what} {name!r} holds a line break or a control character. Type it again.")
+    return name
+
+
+def check_text(value: object, what: str = "text") -> str:
+    """Free text of up to 20,000 characters, line breaks allowed; None is empty text."""
+    if value is None:
+        return ""
+    if not isinstance(value, str):
+        raise InputError(f"The {what} is {value!r}, which is not text.")
+    if len(value) > TEXT_LENGTH:
+        raise InputError(f"The {what} has {len(value)} characters. Give at most {TEXT_LENGTH}.")
+    if "\0" in value or any(0xD800 <= ord(sign) < 0xE000 for sign in value):
+        raise InputError(f"The {what} holds a character that cannot be kept. Type it again.")
+    return value
+
+
+def check_lab(value: object) -> tuple[float, float, float] | None:
+    """A target colour as L*, a*, b* (D65, 2 degrees), None passes."""
+    if value is None:
+        return None
+    advice = "Give L*, a*, b*, such as 60, 45, 30."
+    try:
+        lightness, a, b = (float(part) for part in value)  # type: ignore[attr-defined]
+    except (TypeError, ValueError):
+        raise InputError(f"The target colour {value!r} is not three numbers. {advice}") from None
+    if not (0 <= lightness <= 100 and abs(a) <= 200 and abs(b) <= 200):
+        raise InputError(
+            f"The target colour {lightness:g}, {a:g}, {b:g} is out of range: L* is 0 to 100, a* and b* are "
+            f"-200 to 200. {advice}"
+        )
+    return lightness, a, b
+
+
+def check_one_of(value: object, allowed: tuple[str, ...], what: str) -> str:
+    """A word of a short list; another one is the caller's bug."""
+    if value not in allowed:
+        raise ValueError(f"{what} must be one of {', '.join(allowed)}, got {value!r}")
+    return str(value)
+
+
+def utc_text(moment: datetime | str | None = None) -> str:
+    """A moment as UTC text of fixed width, now when None; ValueError for a time without its zone."""
+    if isinstance(moment, str):
+        moment = datetime.fromisoformat(moment)
+    moment = datetime.now(UTC) if moment is None else moment
+    if moment.tzinfo is None:
+        raise ValueError(f"a time needs its zone, got {moment!r}")
+    return moment.astimezone(UTC).isoformat(timespec="microseconds")
+
+
+def name_key(name: str) -> str:
+    """What names are compared by: one form of each character, no capitals, single blanks."""
+    import unicodedata
+
+    return " ".join(unicodedata.normalize("NFKC", name).casefold().split())
+
+
+def to_json(value: Mapping[str, Any] | None) -> str | None:
+    """JSON text of a dict; numpy numbers and arrays become plain ones, NaN and infinity become null.
+
+    A photo whose figures are doubtful is still worth keeping, and JSON has no word for NaN.
+    """
+    if value is None:
+        return None
+    if not isinstance(value, Mapping):
+        raise TypeError(f"a dict is needed, got {type(value).__name__}")
+    return json.dumps(_plain(value), allow_nan=False)
+
+
+def _plain(value: Any) -> Any:
+    if hasattr(value, "tolist"):
+        value = value.tolist()
+    if isinstance(value, Mapping):
+        return {str(key): _plain(part) for key, part in value.items()}
+    if isinstance(value, (list, tuple, set, frozenset)):
+        return [_plain(part) for part in value]
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if value is None or isinstance(value, (str, bool, int)):
+        return value
+    return str(value)

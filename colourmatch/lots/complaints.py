@@ -1,0 +1,74 @@
+"""Turns what a database complains of into a sentence that says what to do; it knows no lots."""
+
+from __future__ import annotations
+
+import re
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from colourmatch.errors import BookError
+
+DAMAGED = (
+    "The lot book {place} is damaged. Restore the last backup to a new path, and keep this file as it is."
+)
+
+#: what is looked for in the complaint -> the sentence; the first that fits is taken
+_SENTENCES: tuple[tuple[str, str], ...] = (
+    (
+        r"is locked|is busy|lock timeout",
+        "The lot book {place} is in use by another program. Close it there or wait, then try again.",
+    ),
+    (
+        r"is full|No space left|could not extend file|disk I/O error|File too large",
+        "There is no room left to write the lot book {place}. Make room, then enter it again; "
+        "nothing already entered is lost.",
+    ),
+    (
+        r"readonly|read-only",
+        "The lot book {place} may only be read here. Change its rights, or give another path with --book.",
+    ),
+    (r"not a database", "{place} is not a lot book. Give another path; the file is left as it is."),
+    (r"unable to open", "The lot book {place} cannot be opened. Check the path and its rights."),
+    (r"malformed|corrupt", DAMAGED),
+    (
+        r"authentication failed|no password supplied|role .* does not exist",
+        "The database {place} does not let this user in. Check the name and the password in the address.",
+    ),
+    (
+        r"permission denied",
+        "This user may not write the lot book {place}. Ask whoever keeps the database for the right.",
+    ),
+    (
+        r"database .* does not exist",
+        "The database {place} does not exist. Create it first, or check the address.",
+    ),
+    (
+        r"connection|could not translate|failed to resolve",
+        "The database {place} does not answer. Check that it runs and that the address is right.",
+    ),
+)
+
+
+def explain(complaint: str, place: str) -> str | None:
+    """The sentence for a complaint, None for one that is a fault of the program."""
+    for pattern, text in _SENTENCES:
+        if re.search(pattern, complaint, re.IGNORECASE):
+            return text.format(place=place)
+    return None
+
+
+@contextmanager
+def speaking(place: str) -> Iterator[None]:
+    """Raise BookError for what the user can mend; broken rules and faults of the program pass as they are."""
+    from sqlalchemy.exc import DBAPIError, IntegrityError
+
+    try:
+        yield
+    except IntegrityError:
+        raise
+    except (DBAPIError, sqlite3.Error) as error:
+        text = explain(str(getattr(error, "orig", error)), place)
+        if text is None:
+            raise
+        raise BookError(text) from error

@@ -1,0 +1,478 @@
+"""Writes what happens to a lot: doses, samples, photos, notes, corrections, closing. It changes no row."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar, cast
+
+from colourmatch.errors import ClosedError, InputError, NotFoundError
+from colourmatch.lots.base import find_token, insert
+from colourmatch.lots.checks import (
+    check_lab,
+    check_number,
+    check_one_of,
+    check_optional,
+    check_text,
+    to_json,
+    utc_text,
+)
+from colourmatch.lots.entries import (
+    AdditionEntry,
+    AmendmentEntry,
+    ClosingEntry,
+    LotEntry,
+    NoteEntry,
+    PhotoEntry,
+    StockEntry,
+    VolumeEntry,
+)
+from colourmatch.lots.ledger import Ledger
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection
+
+E = TypeVar("E", bound=LotEntry)
+UNITS = ("drops", "ml", "grams")
+PURPOSES = ("match", "recheck")
+AMENDABLE = (
+    "volume_ml", "ceiling_mg_per_l", "depth_mm", "dilution", "tolerance", "already_mg_per_l", "jurisdiction",
+    "target_lab", "notes", "serving", "stocks",
+)  # fmt: skip
+
+
+class Entering(Ledger):
+    """Entries of the lots of an open book."""
+
+    def add_addition(
+        self,
+        lot: int | str,
+        stock: str | int,
+        *,
+        drops: float | None = None,
+        ml: float | None = None,
+        grams: float | None = None,
+        entered_by: str | None = None,
+        token: str | None = None,
+    ) -> AdditionEntry:
+        """Write down a dose that went in, as drops, ml or grams (one of them).
+
+        The stock need not be one that the lot was begun with: what went in is written down.
+        ClosedError when the lot is closed, InputError for an impossible amount.
+        """
+        unit, quantity = _pick_amount(drops, ml, grams)
+
+        def particulars(connection: Connection, lot_id: int) -> dict[str, Any]:
+            found = self._stock(connection, stock)
+            if not found.active:
+                raise ClosedError(f"The stock {found.name!r} is put away. Name the one that went in.")
+            values = _reckon(found, unit, quantity)
+            self._refuse_flood(connection, lot_id, values["ml"])
+            return values
+
+        return self._enter("addition", AdditionEntry, lot, particulars, entered_by=entered_by, token=token)
+
+    def correct_addition(
+        self,
+        entry_id: int,
+        *,
+        reason: str,
+        drops: float | None = None,
+        ml: float | None = None,
+        grams: float | None = None,
+        stock: str | int | None = None,
+        void: bool = False,
+        entered_by: str | None = None,
+        token: str | None = None,
+    ) -> AdditionEntry:
+        """Put an addition right with a new entry, in a closed lot too; `void` True: it never happened.
+
+        Drops and grams are reckoned with the stock as it was when the dose was entered, unless another stock
+        is named. InputError when it was corrected before: the latest entry is the one to correct.
+        """
+        unit, quantity = ("drops", 0.0) if void else _pick_amount(drops, ml, grams)
+
+        def particulars(connection: Connection, old: LotEntry) -> dict[str, Any]:
+            if not isinstance(old, AdditionEntry):
+                raise InputError(
+                    f"Entry {entry_id} is no addition but a {old.kind}. Look it up in the lot again."
+                )
+            known = self._as_recorded(connection, old) if stock is None else self._stock(connection, stock)
+            if void:
+                return _reckon(known, "ml", 1.0) | {
+                    "quantity": old.quantity, "unit": old.unit, "ml": old.ml, "mg": old.mg, "void": True,
+                }  # fmt: skip
+            values = _reckon(known, unit, quantity)
+            self._refuse_flood(connection, old.lot_id, values["ml"])
+            return values
+
+        return self._correct(entry_id, AdditionEntry, particulars, reason, entered_by=entered_by, token=token)
+
+    def take_sample(
+        self,
+        lot: int | str,
+        ml: float,
+        *,
+        returned: bool = False,
+        entered_by: str | None = None,
+        token: str | None = None,
+    ) -> VolumeEntry:
+        """Write down a sample taken from the batch; `returned` True: it went back whole, nothing changes."""
+        values = {"ml": check_number("ml", ml), "returned": bool(returned), "void": False}
+        return self._enter(
+            "sample", VolumeEntry, lot, lambda _c, _id: values, entered_by=entered_by, token=token, prove=True
+        )
+
+    def add_untinted(
+        self, lot: int | str, ml: float, *, entered_by: str | None = None, token: str | None = None
+    ) -> VolumeEntry:
+        """Write down untinted batch that was blended back, the way out when the colour is past the match."""
+        values = {"ml": check_number("ml", ml), "returned": False, "void": False}
+        return self._enter(
+            "untinted", VolumeEntry, lot, lambda _c, _id: values, entered_by=entered_by, token=token
+        )
+
+    def correct_volume(
+        self,
+        entry_id: int,
+        *,
+        reason: str,
+        ml: float | None = None,
+        returned: bool = False,
+        void: bool = False,
+        entered_by: str | None = None,
+        token: str | None = None,
+    ) -> VolumeEntry:
+        """Put a sample or an untinted part right with a new entry; `void` True: it never happened."""
+        if ml is None and not void:
+            raise ValueError("one of ml and void is needed")
+        typed = None if ml is None else check_number("ml", ml)
+
+        def particulars(_connection: Connection, old: LotEntry) -> dict[str, Any]:
+            if not isinstance(old, VolumeEntry):
+                raise InputError(
+                    f"Entry {entry_id} is no sample but a {old.kind}. Look it up in the lot again."
+                )
+            return {"ml": typed or old.ml, "returned": bool(returned), "void": bool(void)}
+
+        return self._correct(entry_id, VolumeEntry, particulars, reason, entered_by=entered_by, token=token)
+
+    def add_photo(
+        self,
+        lot: int | str,
+        measurement: Mapping[str, Any],
+        advice: Mapping[str, Any] | None = None,
+        *,
+        photo: bytes | Path | str | None = None,
+        purpose: str = "match",
+        taken_at: datetime | str | None = None,
+        original_name: str | None = None,
+        entered_by: str | None = None,
+        token: str | None = None,
+    ) -> PhotoEntry:
+        """Keep a photo, what was measured on it and what was advised; the file goes to the photo store first.
+
+        A recheck may be added to a closed lot. PhotoError when the file is none that can be kept.
+        """
+        check_one_of(purpose, PURPOSES, "purpose")
+        kept = None if photo is None else self.photo_store.keep(photo)
+        if original_name is None and isinstance(photo, (str, Path)):
+            original_name = Path(photo).name
+        delta = measurement.get("delta_e_2000") or {}
+        texts = {"measurement": to_json(measurement), "advice": to_json(advice)}
+        values = {
+            "purpose": purpose,
+            "sha256": kept and kept.sha256,
+            "original_sha256": kept and kept.original_sha256,
+            "stored_name": kept and kept.name,
+            "original_name": None if original_name is None else check_text(original_name, "file name")[:255],
+            "taken_at": None if taken_at is None else utc_text(taken_at),
+            "delta_e_2000": _finite(delta.get("value")),
+            "delta_e_2000_low": _finite(delta.get("low")),
+            "delta_e_2000_high": _finite(delta.get("high")),
+            **texts,
+        }
+        return self._enter(
+            "photo", PhotoEntry, lot, lambda _c, lot_id: values | {"lot_id": lot_id},
+            entered_by=entered_by, token=token, when_closed=purpose == "recheck",
+        )  # fmt: skip
+
+    def find_photo(self, photo: bytes | Path | str, lot: int | str | None = None) -> PhotoEntry | None:
+        """The first entry of this very photo (in one lot), None when it is new: a resubmitted photo."""
+        from sqlalchemy import or_, select
+
+        from colourmatch.lots import tables as t
+        from colourmatch.lots.photos import hash_photo
+        from colourmatch.lots.reading import read_entry
+
+        sha256 = hash_photo(photo)
+        either = or_(t.photos.c.original_sha256 == sha256, t.photos.c.sha256 == sha256)
+        query = select(t.photos.c.entry_id).where(either).order_by(t.photos.c.entry_id).limit(1)
+        with self._read() as connection:
+            if lot is not None:
+                query = query.where(t.photos.c.lot_id == self._lot_id(connection, lot))
+            entry_id = connection.scalar(query)
+            return None if entry_id is None else cast(PhotoEntry, read_entry(connection, entry_id))
+
+    def add_note(
+        self, lot: int | str, text: str, *, entered_by: str | None = None, token: str | None = None
+    ) -> NoteEntry:
+        """Write a note into a lot, open or closed."""
+        values = {"text": check_text(text, "note")}
+        if not values["text"].strip():
+            raise InputError("The note is empty. Write something.")
+        return self._enter(
+            "note",
+            NoteEntry,
+            lot,
+            lambda _c, _id: values,
+            entered_by=entered_by,
+            token=token,
+            when_closed=True,
+        )
+
+    def amend_lot(
+        self,
+        lot: int | str,
+        reason: str,
+        *,
+        entered_by: str | None = None,
+        token: str | None = None,
+        **changes: Any,
+    ) -> AmendmentEntry:
+        """Put figures of a lot's head right (a volume mistyped, a ceiling lowered); see AMENDABLE for which.
+
+        The new figure counts for the whole lot, as if it had been given at its beginning.
+        """
+        if not changes or (unknown := set(changes) - set(AMENDABLE)):
+            raise ValueError(
+                f"changes must be among {', '.join(AMENDABLE)}, got {sorted(changes) and unknown}"
+            )
+        why = _check_reason(reason)
+
+        def particulars(connection: Connection, _lot_id: int) -> dict[str, Any]:
+            return {
+                "changes": to_json({key: self._amended(connection, key, changes[key]) for key in changes})
+            }
+
+        return self._enter(
+            "amendment", AmendmentEntry, lot, particulars,
+            entered_by=entered_by, token=token, reason=why, when_closed=True, prove=True,
+        )  # fmt: skip
+
+    def _amended(self, connection: Connection, key: str, value: Any) -> Any:
+        if key == "stocks":
+            found = [self._stock(connection, stock) for stock in value]
+            if not found:
+                raise InputError("A lot needs at least one stock. Name it with --stock.")
+            return [stock.name for stock in found]
+        if key == "target_lab":
+            return check_lab(value)
+        if key in ("notes", "jurisdiction"):
+            return check_text(value, key) or (None if key == "jurisdiction" else "")
+        if key == "serving":
+            return value
+        return check_optional(key, value) if key == "ceiling_mg_per_l" else check_number(key, value)
+
+    def close_lot(
+        self,
+        lot: int | str,
+        outcome: str,
+        text: str = "",
+        final: Mapping[str, Any] | None = None,
+        *,
+        entered_by: str | None = None,
+        token: str | None = None,
+    ) -> ClosingEntry:
+        """Close a lot for good: `outcome` is a short word (matched, nearest, ceiling, past, given up).
+
+        Afterwards corrections, notes and rechecks are still taken, a dose is refused with ClosedError.
+        """
+        values = {
+            "outcome": check_text(outcome, "outcome").strip()[:40] or "closed",
+            "text": check_text(text),
+            "final": to_json(final),
+        }
+        return self._enter(
+            "closing", ClosingEntry, lot, lambda _c, lot_id: values | {"lot_id": lot_id},
+            entered_by=entered_by, token=token,
+        )  # fmt: skip
+
+    def _enter(
+        self,
+        kind: str,
+        expected: type[E],
+        lot: int | str,
+        particulars: Callable[[Connection, int], dict[str, Any]],
+        *,
+        entered_by: str | None,
+        token: str | None,
+        reason: str | None = None,
+        when_closed: bool = False,
+        prove: bool = False,
+    ) -> E:
+        """One entry of a lot in one transaction; the same token again gives the first entry."""
+        from colourmatch.lots import tables as t
+
+        def act(connection: Connection) -> E:
+            lot_id = self._lot_id(connection, lot, lock=True)
+            if (known := _repeated(connection, token, lot_id, kind)) is not None:
+                return cast(E, known)
+            if not when_closed:
+                _refuse_closed(connection, lot_id)
+            body = particulars(connection, lot_id)
+            entry_id = insert(
+                connection, t.lot_entries, lot_id=lot_id, kind=kind, reason=reason,
+                entered_by=entered_by, token=token,
+            )  # fmt: skip
+            connection.execute(t.PARTS[kind].insert().values(entry_id=entry_id, **body))
+            return self._entered(connection, entry_id, prove)
+
+        return self._write(act)
+
+    def _correct(
+        self,
+        entry_id: int,
+        expected: type[E],
+        particulars: Callable[[Connection, LotEntry], dict[str, Any]],
+        reason: str,
+        *,
+        entered_by: str | None,
+        token: str | None,
+    ) -> E:
+        from colourmatch.lots import tables as t
+        from colourmatch.lots.reading import read_entry
+
+        why = _check_reason(reason)
+
+        def act(connection: Connection) -> E:
+            old = read_entry(connection, entry_id)
+            if old is None:
+                raise NotFoundError(
+                    f"There is no entry {entry_id}. Look it up with: colourmatch lot show LOT"
+                )
+            self._lot_id(connection, old.lot_id, lock=True)
+            old = read_entry(connection, entry_id) or old  # as it is now that nobody else can write
+            if (known := _repeated(connection, token, old.lot_id, old.kind)) is not None:
+                return cast(E, known)
+            if old.replaced_by_id is not None:
+                raise InputError(
+                    f"Entry {entry_id} was corrected already. Correct entry {old.replaced_by_id} instead."
+                )
+            body = particulars(connection, old)
+            new_id = insert(
+                connection, t.lot_entries, lot_id=old.lot_id, kind=old.kind, replaces_id=entry_id, reason=why,
+                entered_by=entered_by, token=token,
+            )  # fmt: skip
+            connection.execute(t.PARTS[old.kind].insert().values(entry_id=new_id, **body))
+            return self._entered(connection, new_id, True)
+
+        return self._write(act)
+
+    def _entered(self, connection: Connection, entry_id: int, prove: bool) -> Any:
+        """The entry as it is read back; `prove`: InputError takes it back when the lot no longer adds up."""
+        from colourmatch.lots.reading import read_entry
+
+        entry = read_entry(connection, entry_id)
+        assert entry is not None
+        if prove:
+            self._story(connection, entry.lot_id).state()
+        return entry
+
+    def _as_recorded(self, connection: Connection, old: AdditionEntry) -> StockEntry:
+        from dataclasses import replace
+
+        from colourmatch.lots.reading import read_stocks
+
+        return replace(
+            read_stocks(connection, [old.stock_id])[0],
+            label_strength_g_per_100ml=old.strength_g_per_100ml,
+            drop_ml=old.drop_ml,
+            label_strength_rel_sd=old.strength_rel_sd,
+            drop_rel_sd=old.drop_rel_sd,
+            density_g_per_ml=old.density_g_per_ml,
+        )
+
+    def _refuse_flood(self, connection: Connection, lot_id: int, ml: float) -> None:
+        """A dose larger than the batch is a unit mixed up."""
+        from sqlalchemy import select
+
+        from colourmatch.lots import tables as t
+        from colourmatch.lots.reading import read_lots
+
+        volume_ml = read_lots(connection, select(t.lots).where(t.lots.c.id == lot_id))[0].volume_ml
+        if ml > volume_ml:
+            raise InputError(
+                f"That dose is {ml:g} ml, more than the whole batch of {volume_ml:g} ml. "
+                "Check the number and whether it is drops, ml or grams."
+            )
+
+
+def _repeated(connection: Connection, token: str | None, lot_id: int, kind: str) -> LotEntry | None:
+    from colourmatch.lots import tables as t
+    from colourmatch.lots.reading import read_entry
+
+    row = find_token(connection, t.lot_entries, token)
+    if row is None:
+        return None
+    if (row["lot_id"], row["kind"]) != (lot_id, kind):
+        raise ValueError(f"token {token!r} was used for another entry ({row['kind']} of lot {row['lot_id']})")
+    return read_entry(connection, row["id"])
+
+
+def _refuse_closed(connection: Connection, lot_id: int) -> None:
+    from sqlalchemy import select
+
+    from colourmatch.lots import tables as t
+
+    query = select(t.lot_entries.c.created_at).join(t.closings, t.closings.c.entry_id == t.lot_entries.c.id)
+    closed_at = connection.scalar(query.where(t.closings.c.lot_id == lot_id))
+    if closed_at is not None:
+        raise ClosedError(
+            f"Lot {lot_id} was closed on {closed_at[:10]} and takes no more of that. "
+            "Begin a new lot; corrections, notes and rechecks are still taken."
+        )
+
+
+def _check_reason(reason: str) -> str:
+    why = check_text(reason, "reason").strip()
+    if not why:
+        raise InputError("A correction needs its reason. Say in a few words what was wrong.")
+    return why
+
+
+def _pick_amount(drops: float | None, ml: float | None, grams: float | None) -> tuple[str, float]:
+    given = [
+        (unit, value) for unit, value in zip(UNITS, (drops, ml, grams), strict=True) if value is not None
+    ]
+    if len(given) != 1:
+        raise InputError("Give the amount once: as drops, as ml or as grams.")
+    return given[0][0], check_number(*given[0])
+
+
+def _reckon(stock: StockEntry, unit: str, quantity: float) -> dict[str, Any]:
+    """The row of an addition: what was typed, what it is in ml and mg, and the stock as it is now."""
+    from colourmatch.liquid.stock import Addition
+
+    make = {"drops": Addition.from_drops, "ml": Addition.from_ml, "grams": Addition.from_grams}[unit]
+    addition = make(stock.as_stock(learnt=False), quantity)
+    return {
+        "stock_id": stock.id,
+        "quantity": quantity,
+        "unit": unit,
+        "ml": addition.ml,
+        "mg": addition.mg,
+        "void": False,
+        "strength_g_per_100ml": stock.label_strength_g_per_100ml,
+        "drop_ml": stock.drop_ml,
+        "strength_rel_sd": stock.label_strength_rel_sd,
+        "drop_rel_sd": stock.drop_rel_sd,
+        "density_g_per_ml": stock.density_g_per_ml,
+    }
+
+
+def _finite(value: Any) -> float | None:
+    import math
+
+    return float(value) if value is not None and math.isfinite(float(value)) else None

@@ -1,0 +1,213 @@
+"""Heads of lots and the finding of them; what happens to a lot is in entering.py."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+from colourmatch.errors import InputError, NotFoundError
+from colourmatch.lots.base import find_token, insert, near_names
+from colourmatch.lots.checks import (
+    check_lab,
+    check_name,
+    check_number,
+    check_optional,
+    check_text,
+    name_key,
+    to_json,
+    utc_text,
+)
+from colourmatch.lots.entries import Lot, LotStory
+from colourmatch.lots.shelf import Shelf
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection, Select
+
+    from colourmatch.liquid.stock import BatchState
+
+NEW_LOT = "colourmatch lot new --name NAME --volume-ml 900 --stock STOCK"
+_NAMES_LOOKED_AT = 2000
+
+
+class Ledger(Shelf):
+    """Heads of the lots of an open book."""
+
+    def new_lot(
+        self,
+        name: str,
+        volume_ml: float,
+        stocks: Sequence[str | int] | str,
+        *,
+        ceiling_mg_per_l: float | None = None,
+        depth_mm: float = 10.0,
+        dilution: float = 1.0,
+        tolerance: float = 1.5,
+        already_mg_per_l: float = 0.0,
+        jurisdiction: str | None = None,
+        reference: str | int | None = None,
+        target_lab: Sequence[float] | None = None,
+        notes: str = "",
+        serving: dict[str, Any] | None = None,
+        number: str | None = None,
+        entered_by: str | None = None,
+        token: str | None = None,
+    ) -> Lot:
+        """Begin a lot; `stocks` are names or ids in the order of use, the first is the main one.
+
+        `dilution` 5: 1 part of liquid made up to 5 with water, both glasses alike. `target_lab` is a colour
+        (D65, 2 degrees) entered by hand. InputError for a figure that is not possible, NotFoundError for a
+        stock or a reference that does not exist.
+        """
+        from colourmatch.lots import tables as t
+
+        target = check_lab(target_lab) or (None, None, None)
+        values: dict[str, Any] = {
+            "name": check_name(name, "name of the lot"),
+            "name_key": name_key(name),
+            "number": None if number is None else check_name(number, "number of the lot"),
+            "volume_ml": check_number("volume_ml", volume_ml),
+            "ceiling_mg_per_l": check_optional("ceiling_mg_per_l", ceiling_mg_per_l),
+            "depth_mm": check_number("depth_mm", depth_mm),
+            "dilution": check_number("dilution", dilution),
+            "tolerance": check_number("tolerance", tolerance),
+            "already_mg_per_l": check_number("already_mg_per_l", already_mg_per_l),
+            "jurisdiction": None if jurisdiction is None else check_name(jurisdiction, "jurisdiction")[:40],
+            "reference_id": None if reference is None else self.find_reference(reference).id,
+            "notes": check_text(notes, "notes"),
+            "serving": to_json(serving),
+            **dict(zip(("target_l", "target_a", "target_b"), target, strict=True)),
+        }
+
+        def act(connection: Connection) -> int:
+            if (known := find_token(connection, t.lots, token)) is not None:
+                return int(known["id"])
+            stock_ids = self._stock_ids(connection, stocks)
+            if values["number"] is not None and self._ids(connection, t.lots.c.number == values["number"]):
+                raise InputError(f"A lot with the number {values['number']!r} exists. Give another number.")
+            lot_id = insert(connection, t.lots, entered_by=entered_by, token=token, **values)
+            for position, stock_id in enumerate(stock_ids):
+                row = {"lot_id": lot_id, "position": position, "stock_id": stock_id}
+                connection.execute(t.lot_stocks.insert(), row)
+            return lot_id
+
+        return self.find_lot(self._write(act))
+
+    def _stock_ids(self, connection: Connection, stocks: Sequence[str | int] | str) -> list[int]:
+        chosen = [stocks] if isinstance(stocks, (str, int)) else list(stocks)
+        if not chosen:
+            raise InputError("A lot needs at least one stock. Name it with --stock.")
+        found = [self._stock(connection, stock) for stock in chosen]
+        return list(dict.fromkeys(stock.id for stock in found))
+
+    def find_lot(self, lot: int | str) -> Lot:
+        """A lot by its id, its number, or its name; NotFoundError names near ones.
+
+        Text of digits is an id first. InputError when several lots have that name: it lists their ids.
+        """
+        from sqlalchemy import select
+
+        from colourmatch.lots import tables as t
+        from colourmatch.lots.reading import read_lots
+
+        with self._read() as connection:
+            lot_id = self._lot_id(connection, lot)
+            return read_lots(connection, select(t.lots).where(t.lots.c.id == lot_id))[0]
+
+    def list_lots(
+        self, search: str | None = None, *, open_only: bool = False, limit: int = 50, offset: int = 0
+    ) -> list[Lot]:
+        """Lots, the newest first; `search` is a part of the name or of the number, capitals or not."""
+        from sqlalchemy import select
+
+        from colourmatch.lots import tables as t
+        from colourmatch.lots.reading import read_lots
+
+        page = self._chosen(search, open_only).order_by(t.lots.c.id.desc()).limit(limit).offset(offset)
+        with self._read() as connection:
+            ids = connection.scalars(page).all()
+            query = select(t.lots).where(t.lots.c.id.in_(ids)).order_by(t.lots.c.id.desc())
+            return read_lots(connection, query)
+
+    def count_lots(self, search: str | None = None, *, open_only: bool = False) -> int:
+        """How many lots `list_lots` would give without a limit."""
+        from colourmatch.lots.reading import count
+
+        with self._read() as connection:
+            return count(connection, self._chosen(search, open_only))
+
+    def _chosen(self, search: str | None, open_only: bool) -> Select:
+        from sqlalchemy import func, or_, select
+
+        from colourmatch.lots import tables as t
+        from colourmatch.lots.reading import is_open
+
+        query = select(t.lots.c.id)
+        if search and search.strip():
+            key = name_key(search)
+            by_number = func.lower(t.lots.c.number).contains(key, autoescape=True)
+            query = query.where(or_(t.lots.c.name_key.contains(key, autoescape=True), by_number))
+        return query.where(is_open()) if open_only else query
+
+    def lot_story(self, lot: int | str, at: datetime | str | None = None) -> LotStory:
+        """A lot with all its entries in order, as the book stood at a time (now when None)."""
+        with self._read() as connection:
+            moment = None if at is None else utc_text(at)
+            return self._story(connection, self._lot_id(connection, lot), moment)
+
+    def lot_state(self, lot: int | str, at: datetime | str | None = None) -> BatchState:
+        """Volume and colour of the batch at a time (now when None), strengths by the labels."""
+        return self.lot_story(lot, at).state()
+
+    def _story(self, connection: Connection, lot_id: int, at: str | None = None) -> LotStory:
+        from sqlalchemy import select
+
+        from colourmatch.lots import tables as t
+        from colourmatch.lots.reading import read_events, read_lots, read_stocks
+
+        found = read_lots(connection, select(t.lots).where(t.lots.c.id == lot_id), at)[0]
+        events = tuple(read_events(connection, [lot_id], at=at)[lot_id])
+        declared = select(t.lot_stocks.c.stock_id).where(t.lot_stocks.c.lot_id == lot_id)
+        ids = set(connection.scalars(declared)) | {getattr(entry, "stock_id", None) for entry in events} - {
+            None
+        }  # a stock that was used without being declared counts as well
+        return LotStory(found, events, tuple(read_stocks(connection, ids)))
+
+    def _lot_id(self, connection: Connection, lot: int | str, *, lock: bool = False) -> int:
+        """The id of a lot; `lock` keeps other stations from writing to it until this transaction ends."""
+        from sqlalchemy import select
+
+        from colourmatch.lots import tables as t
+
+        if isinstance(lot, bool) or not isinstance(lot, (int, str)):
+            raise TypeError(f"a lot is given by id, number or name, got {lot!r}")
+        text = str(lot).strip()
+        digits = text[1:] if text[:1] in ("L", "l") else text
+        tries = [t.lots.c.number == text, t.lots.c.name_key == name_key(text)]
+        if digits.isdecimal() and len(digits) < 10:
+            tries.insert(0 if digits == text else 2, t.lots.c.id == int(digits))
+        if isinstance(lot, int):
+            tries = tries[:1]
+        for condition in tries:
+            ids = self._ids(connection, condition)
+            if len(ids) > 1:
+                listed = ", ".join(str(number) for number in ids[:5])
+                raise InputError(
+                    f"{len(ids)} lots are called {text!r}. Give the id of one of them: {listed}."
+                )
+            if ids:
+                if lock and connection.dialect.name != "sqlite":
+                    connection.execute(select(t.lots.c.id).where(t.lots.c.id == ids[0]).with_for_update())
+                return ids[0]
+        recent = select(t.lots.c.name).order_by(t.lots.c.id.desc()).limit(_NAMES_LOOKED_AT)
+        near = near_names(text, connection.scalars(recent))
+        raise NotFoundError(
+            f"There is no lot {text!r}.{near} See: colourmatch lot list, or begin one with: {NEW_LOT}"
+        )
+
+    def _ids(self, connection: Connection, condition: Any) -> list[int]:
+        from sqlalchemy import select
+
+        from colourmatch.lots import tables as t
+
+        return list(connection.scalars(select(t.lots.c.id).where(condition).order_by(t.lots.c.id.desc())))

@@ -1,0 +1,9 @@
+"""${message}"""
+
+revision = ${repr(up_revision)}
+down_revision = ${repr(down_revision)}
+
+
+def upgrade() -> None:
+    """${message}."""
+    ${upgrades if upgrades else "pass"}

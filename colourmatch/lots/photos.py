@@ -1,0 +1,104 @@
+"""Keeps photo files by the hash of their content beside the book; it knows no colour and no lots."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+from colourmatch.errors import BookError, NotFoundError, PhotoError
+
+#: first bytes of a file -> its suffix
+_KINDS: tuple[tuple[int, bytes, str], ...] = (
+    (0, b"\xff\xd8\xff", ".jpg"),
+    (0, b"\x89PNG\r\n\x1a\n", ".png"),
+    (0, b"II*\0", ".tif"),
+    (0, b"MM\0*", ".tif"),
+    (4, b"ftyp", ".heic"),
+)
+
+
+@dataclass(frozen=True)
+class KeptPhoto:
+    """A file in the store: the hash of what is stored, that of the file as it came, and its name."""
+
+    sha256: str
+    original_sha256: str
+    name: str
+
+
+def read_photo(photo: bytes | Path | str) -> bytes:
+    """The bytes of a photo; NotFoundError or PhotoError when there are none."""
+    if isinstance(photo, (bytes, bytearray, memoryview)):
+        data = bytes(photo)
+    else:
+        try:
+            data = Path(photo).read_bytes()
+        except FileNotFoundError:
+            raise NotFoundError(f"There is no photo {photo}. Check the path.") from None
+        except OSError as error:
+            raise PhotoError(f"The photo {photo} cannot be read: {error.strerror or error}.") from None
+    if not data:
+        raise PhotoError("The photo is empty. Copy it from the phone again.")
+    return data
+
+
+def hash_photo(photo: bytes | Path | str) -> str:
+    """SHA-256 of a photo as it came, in hexadecimal digits."""
+    return hashlib.sha256(read_photo(photo)).hexdigest()
+
+
+def find_suffix(data: bytes) -> str:
+    """The suffix by the first bytes of a file, whatever its name says; PhotoError when it is no photo."""
+    for start, magic, suffix in _KINDS:
+        if data[start : start + len(magic)] == magic:
+            return suffix
+    raise PhotoError(
+        "That file is no JPEG, HEIC, PNG, TIFF or DNG. Give the photo as it came from the phone."
+    )
+
+
+class PhotoStore:
+    """A folder of photos, ab/abcd....jpg; a file once kept is never changed."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+
+    def path(self, name: str) -> Path:
+        """Where a stored name lies, whether it is there or not."""
+        if Path(name).name != name:
+            raise ValueError(f"a stored name has no folder, got {name!r}")
+        return self.folder / name[:2] / name
+
+    def keep(self, photo: bytes | Path | str) -> KeptPhoto:
+        """Store a photo without its position data; the same photo again is stored once."""
+        data = read_photo(photo)
+        suffix = find_suffix(data)
+        sha256 = hashlib.sha256(data).hexdigest()
+        original = sha256
+        name = sha256 + suffix
+        self._put(self.path(name), data)
+        return KeptPhoto(sha256, original, name)
+
+    def _put(self, path: Path, data: bytes) -> None:
+        """Write a file whole or not at all, and on the disk before it is named in the book."""
+        if path.exists() and path.stat().st_size == len(data):
+            return
+        partial: str | None = None
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            handle, partial = tempfile.mkstemp(prefix=".partial-", dir=path.parent)
+            with os.fdopen(handle, "wb") as file:
+                file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
+            os.replace(partial, path)
+        except OSError as error:
+            if partial is not None:
+                Path(partial).unlink(missing_ok=True)
+            raise BookError(
+                f"The photo cannot be kept in {self.folder}: {error.strerror or error}. "
+                "Make room or check the rights of that folder, then add the photo again."
+            ) from None

@@ -1,0 +1,294 @@
+"""The shelf of the lot book: stocks with what was weighed and learnt, references. It knows no batch."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from colourmatch.errors import ClosedError, InputError, NotFoundError
+from colourmatch.lots.base import BookBase, find_token, insert, near_names
+from colourmatch.lots.checks import check_lab, check_name, check_number, check_text, name_key, to_json
+from colourmatch.lots.entries import Reference, ReferenceReading, StockChange, StockEntry
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection
+
+    from colourmatch.liquid.stock import Stock
+
+ADD_STOCK = "colourmatch stock add NAME --colourant E129 --strength-g-per-100ml 1.0"
+
+
+class Shelf(BookBase):
+    """Stocks and references of an open book."""
+
+    def add_stock(
+        self,
+        name: str,
+        colourant: str,
+        strength_g_per_100ml: float,
+        *,
+        drop_ml: float = 0.05,
+        made_in: str = "water",
+        strength_rel_sd: float = 0.20,
+        drop_rel_sd: float = 0.15,
+        density_g_per_ml: float = 1.0,
+        notes: str = "",
+        diluted_from: str | int | None = None,
+        entered_by: str | None = None,
+        token: str | None = None,
+    ) -> StockEntry:
+        """Put a stock on the shelf; InputError for an impossible figure or a name that is taken.
+
+        `colourant` is an E number, a name, or the code of an unknown bottle (`custom_colourant`).
+        """
+        from colourmatch.liquid.colourants import find_colourant
+        from colourmatch.liquid.stock import Stock, check_stock
+        from colourmatch.lots import tables as t
+
+        values = {
+            "name": check_name(name, "name of the stock"),
+            "colourant": find_colourant(colourant).e_number,
+            "strength_g_per_100ml": strength_g_per_100ml,
+            "drop_ml": drop_ml,
+            "made_in": made_in,
+            "strength_rel_sd": strength_rel_sd,
+            "drop_rel_sd": drop_rel_sd,
+            "density_g_per_ml": density_g_per_ml,
+        }
+        check_stock(Stock(**values))
+        values = {key: value if isinstance(value, str) else float(value) for key, value in values.items()}
+        notes = check_text(notes, "notes")
+
+        def act(connection: Connection) -> int:
+            if (known := find_token(connection, t.stocks, token)) is not None:
+                return int(known["id"])
+            self._lock_shelf(connection)
+            if any(stock.active for stock in self._named(connection, values["name"])):
+                raise InputError(
+                    f"A stock called {values['name']!r} is on the shelf already. Take another name, or "
+                    "put the old one away first."
+                )
+            parent = None if diluted_from is None else self._stock(connection, diluted_from).id
+            return insert(
+                connection, t.stocks, **values, name_key=name_key(values["name"]), notes=notes,
+                diluted_from_id=parent, entered_by=entered_by, token=token,
+            )  # fmt: skip
+
+        return self.find_stock(self._write(act))
+
+    def list_stocks(self, *, active_only: bool = True) -> list[StockEntry]:
+        """The stocks on the shelf, by name; with `active_only` False those put away as well."""
+        from colourmatch.lots.reading import read_stocks
+
+        with self._read() as connection:
+            stocks = read_stocks(connection)
+        chosen = [stock for stock in stocks if stock.active or not active_only]
+        return sorted(chosen, key=lambda stock: (name_key(stock.name), stock.id))
+
+    def find_stock(self, stock: str | int) -> StockEntry:
+        """A stock by its name (the one in use) or its id; NotFoundError names the near ones.
+
+        ClosedError when the only one of that name is put away; its id still finds it.
+        """
+        with self._read() as connection:
+            return self._stock(connection, stock)
+
+    def stock_now(self, stock: str | int, *, learnt: bool = True) -> Stock:
+        """The stock to reckon with: latest drop, strength as learnt (`learnt` False: of the label)."""
+        return self.find_stock(stock).as_stock(learnt=learnt)
+
+    def stock_history(self, stock: str | int) -> list[StockChange]:
+        """What was entered about a stock since it was made."""
+        from colourmatch.lots.reading import read_stock_changes
+
+        found = self.find_stock(stock)
+        with self._read() as connection:
+            return read_stock_changes(connection, found.id)
+
+    def weigh_stock(
+        self,
+        stock: str | int,
+        drops: int,
+        grams: float,
+        *,
+        density_g_per_ml: float | None = None,
+        entered_by: str | None = None,
+        token: str | None = None,
+    ) -> StockEntry:
+        """Drop volume from weighed drops, for the additions entered from now on; earlier ones keep theirs."""
+        from colourmatch.liquid.stock import weigh_drops
+
+        found = self.find_stock(stock)
+        weighed = weigh_drops(found.as_stock(), drops, grams, density_g_per_ml)
+        return self._change(
+            found, "weighed", token, entered_by, drops=float(drops), grams=float(grams),
+            drop_ml=weighed.drop_ml, drop_rel_sd=weighed.rel_sd,
+        )  # fmt: skip
+
+    def record_learnt(
+        self,
+        stock: str | int,
+        factor: float,
+        rel_sd: float,
+        lot: int | None = None,
+        *,
+        token: str | None = None,
+    ) -> StockEntry:
+        """What the photos of a lot taught: true strength as a factor of the label's, and its relative sd."""
+        return self._change(
+            self.find_stock(stock), "learnt", token, None,
+            strength_factor=check_number("strength_factor", factor),
+            strength_rel_sd=check_number("rel_sd", rel_sd), lot_id=lot,
+        )  # fmt: skip
+
+    def reset_learnt(
+        self, stock: str | int, reason: str = "", *, entered_by: str | None = None
+    ) -> StockEntry:
+        """Forget what was learnt of a stock (it was made anew): the strength of its label counts again."""
+        return self._change(self.find_stock(stock), "reset", None, entered_by, text=check_text(reason))
+
+    def put_away(self, stock: str | int, reason: str = "", *, entered_by: str | None = None) -> StockEntry:
+        """Take a stock out of use (empty, spoilt); its history stays and its name is free again."""
+        return self._change(self.find_stock(stock), "put-away", None, entered_by, text=check_text(reason))
+
+    def _change(
+        self, stock: StockEntry, kind: str, token: str | None, entered_by: str | None, **values: Any
+    ) -> StockEntry:
+        from colourmatch.lots import tables as t
+
+        if not stock.active:
+            raise ClosedError(f"The stock {stock.name!r} is put away. Add a new one with: {ADD_STOCK}")
+
+        def act(connection: Connection) -> None:
+            if find_token(connection, t.stock_entries, token) is None:
+                text = values.pop("text", "")
+                insert(
+                    connection, t.stock_entries, stock_id=stock.id, kind=kind, text=text, token=token,
+                    entered_by=entered_by, **values,
+                )  # fmt: skip
+
+        self._write(act)
+        return self.find_stock(stock.id)
+
+    def _lock_shelf(self, connection: Connection) -> None:
+        """Only one at a time may look whether a name is free; SQLite's writer is alone anyway."""
+        if connection.dialect.name == "postgresql":
+            connection.exec_driver_sql("LOCK TABLE stocks IN SHARE ROW EXCLUSIVE MODE")
+
+    def _named(self, connection: Connection, name: str) -> list[StockEntry]:
+        from sqlalchemy import select
+
+        from colourmatch.lots import tables as t
+        from colourmatch.lots.reading import read_stocks
+
+        ids = connection.scalars(select(t.stocks.c.id).where(t.stocks.c.name_key == name_key(name))).all()
+        return read_stocks(connection, ids)
+
+    def _stock(self, connection: Connection, stock: str | int) -> StockEntry:
+        from sqlalchemy import select
+
+        from colourmatch.lots import tables as t
+        from colourmatch.lots.reading import read_stocks
+
+        if isinstance(stock, bool) or not isinstance(stock, (str, int)):
+            raise TypeError(f"a stock is given by name or id, got {stock!r}")
+        if isinstance(stock, str):
+            named = self._named(connection, stock)
+            for found in named:
+                if found.active:
+                    return found
+            if named:
+                raise ClosedError(f"The stock {stock!r} is put away. Add a new one with: {ADD_STOCK}")
+        if str(stock).isdecimal() and (found_ids := read_stocks(connection, [min(int(stock), 2**31 - 1)])):
+            return found_ids[0]
+        near = near_names(str(stock), connection.scalars(select(t.stocks.c.name)))
+        raise NotFoundError(f"There is no stock {stock!r}.{near} Add one with: {ADD_STOCK}")
+
+    def add_reference(
+        self, name: str, notes: str = "", *, entered_by: str | None = None, token: str | None = None
+    ) -> Reference:
+        """Note a reference that lots are tinted to; its readings are added later."""
+        from colourmatch.lots import tables as t
+
+        name, notes = check_name(name, "name of the reference"), check_text(notes, "notes")
+
+        def act(connection: Connection) -> int:
+            if (known := find_token(connection, t.references, token)) is not None:
+                return int(known["id"])
+            return insert(
+                connection, t.references, name=name, name_key=name_key(name), notes=notes,
+                entered_by=entered_by, token=token,
+            )  # fmt: skip
+
+        return self.find_reference(self._write(act))
+
+    def add_reference_reading(
+        self,
+        reference: str | int,
+        lab: tuple[float, float, float],
+        *,
+        depth_mm: float,
+        dilution: float = 1.0,
+        lab_sd: tuple[float, float, float] | None = None,
+        photo_sha256: str | None = None,
+        measurement: dict[str, Any] | None = None,
+        entered_by: str | None = None,
+        token: str | None = None,
+    ) -> ReferenceReading:
+        """Add a reading of a reference: Lab (D65, 2 degrees) at this depth and dilution."""
+        from colourmatch.lots import tables as t
+
+        found = self.find_reference(reference)
+        colour = check_lab(lab)
+        if colour is None:
+            raise ValueError("lab is needed, got None")
+        spread = (None, None, None) if lab_sd is None else tuple(float(part) for part in lab_sd)
+        values = dict(zip(("lab_l", "lab_a", "lab_b"), colour, strict=True))
+        values |= dict(zip(("lab_l_sd", "lab_a_sd", "lab_b_sd"), spread, strict=True))
+        values |= {"depth_mm": check_number("depth_mm", depth_mm)}
+        values |= {"dilution": check_number("dilution", dilution)}
+
+        def act(connection: Connection) -> int:
+            if (known := find_token(connection, t.reference_readings, token)) is not None:
+                return int(known["id"])
+            return insert(
+                connection, t.reference_readings, reference_id=found.id, photo_sha256=photo_sha256,
+                measurement=to_json(measurement), entered_by=entered_by, token=token, **values,
+            )  # fmt: skip
+
+        entry_id = self._write(act)
+        return next(reading for reading in self.reference_readings(found.id) if reading.id == entry_id)
+
+    def list_references(self) -> list[Reference]:
+        """All references by name."""
+        from colourmatch.lots.reading import read_references
+
+        with self._read() as connection:
+            return read_references(connection)
+
+    def find_reference(self, reference: str | int) -> Reference:
+        """A reference by its id or its name (the newest of that name); NotFoundError names the near ones."""
+        from sqlalchemy import select
+
+        from colourmatch.lots import tables as t
+        from colourmatch.lots.reading import read_references
+
+        query = select(t.references).order_by(t.references.c.id.desc()).limit(1)
+        with self._read() as connection:
+            if isinstance(reference, str):
+                named = t.references.c.name_key == name_key(reference)
+                if found := read_references(connection, query.where(named)):
+                    return found[0]
+            if str(reference).isdecimal():
+                by_id = t.references.c.id == min(int(reference), 2**31 - 1)
+                if found := read_references(connection, query.where(by_id)):
+                    return found[0]
+            near = near_names(str(reference), connection.scalars(select(t.references.c.name)))
+        raise NotFoundError(f"There is no reference {reference!r}.{near} Enter it first.")
+
+    def reference_readings(self, reference: str | int) -> list[ReferenceReading]:
+        """Readings of a reference in the order in which they were entered."""
+        from colourmatch.lots.reading import read_reference_readings
+
+        found = self.find_reference(reference)
+        with self._read() as connection:
+            return read_reference_readings(connection, found.id)
