@@ -1,4 +1,4 @@
-"""The photo generator: dye strengths, exact geometry, neutral paper, honest files, and the truth it states."""
+"""The photo generator: dye strengths, exact geometry, neutral paper, honest files, the truth it states."""
 
 from __future__ import annotations
 
@@ -38,6 +38,7 @@ from colourmatch.simulate import (
     vary,
 )
 from colourmatch.simulate.camera import tone_curve
+from colourmatch.simulate.glassware import oblique_path
 
 CARD = read_json("card-v1.json")
 WATER = np.ones(81)
@@ -212,6 +213,20 @@ def test_liquid_against_blank_reads_near_its_truth():
     )
     seen, true = rgb_to_lab(liquid / blank), rendered.truth["spots"]["reference"]["lab"]
     assert ciede2000(seen, true) < 5
+
+
+def test_a_tilted_look_goes_through_more_liquid_when_asked():
+    # Seen 30 degrees from above: sin r = 0.5 / 1.333, 1 / cos r = 1.0788, half of the double way.
+    assert oblique_path(0) == 1
+    assert oblique_path(30) == pytest.approx(1.0394, abs=5e-5)
+    view = place_camera(Pose(tilt_degrees=20))
+    straight_ahead = view.to_card_mm((np.array(view.size_px) - 1) / 2)
+    assert view.degrees_from_above(straight_ahead) == pytest.approx(20)
+    scene, pose = Scene(batch=RED), replace(SMALL, tilt_degrees=30)
+    plain, longer = (
+        render_photo(replace(scene, oblique_paths=on), CLEAN, Light(), pose, seed=1) for on in (False, True)
+    )
+    assert mean_linear(longer, 125, 84)[1] < 0.99 * mean_linear(plain, 125, 84)[1]
 
 
 def test_less_light_makes_darker_pixels():

@@ -7,6 +7,8 @@ forms are common practice, no source) and refuses to know what is in the picture
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -14,10 +16,13 @@ from numpy.typing import NDArray
 from colourmatch.colour.spaces import RGB_TO_XYZ
 from colourmatch.colour.spectra import WAVELENGTHS_NM, read_observer, transmittance_to_xyz
 from colourmatch.facts import read_json
+from colourmatch.simulate.drawing import normal_noise
 from colourmatch.simulate.parts import Phone
 
 Array = NDArray[np.float64]
-Picture = NDArray[np.float32]
+#: Float32, rows by columns (by channels). The library of OpenCV states its own types too widely to say so
+#: here.
+Picture = NDArray[Any]
 
 #: The encodings a simulated phone writes.
 GAMUTS = {"srgb": "sRGB", "p3": "Display P3"}
@@ -121,11 +126,9 @@ def expose(raw: Picture, phone: Phone, gains: Array, seed: int) -> Picture:
 
     gains, shape (3,), are the white balance's, green 1: a channel that was amplified is noisier.
     """
-    cv2.setRNGSeed(seed)
     scale = (gains / gains[1]).astype(np.float32)
-    for rows in _bands(raw):
-        noise = np.empty_like(rows)
-        cv2.randn(noise, 0.0, 1.0)
+    for band, rows in enumerate(_bands(raw)):
+        noise = normal_noise(rows.shape, None if band else seed)
         spread = np.maximum(rows, 0.0)
         spread *= scale / np.float32(phone.full_well)
         spread += (np.float32(phone.read_noise) * scale) ** 2
@@ -174,9 +177,7 @@ def _finish(encoded: Picture, phone: Phone, seed: int) -> NDArray[np.uint8]:
 
 def _blotches(shape: tuple[int, ...], strength: float, seed: int) -> Picture:
     """Coloured noise of some pixels' size, as noise filters leave it: zero in luma."""
-    cv2.setRNGSeed(seed)
-    small = np.empty((shape[0] // 4 + 1, shape[1] // 4 + 1, 2), np.float32)
-    cv2.randn(small, 0.0, 1.0)
+    small = normal_noise((shape[0] // 4 + 1, shape[1] // 4 + 1, 2), seed)
     small = cv2.transform(
         cv2.GaussianBlur(small, (0, 0), 0.9), np.array([[1, 0.4], [-0.4, -0.3], [0, 1]], np.float32)
     )

@@ -6,17 +6,21 @@ It knows the card's drawing in millimetres and how a printer gets it wrong; it k
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.facts import read_json
-from colourmatch.simulate.drawing import Canvas, disc_coverage, span_coverage
+from colourmatch.simulate.drawing import Canvas, normal_noise, span_coverage
 from colourmatch.simulate.geometry import Region, View
 from colourmatch.simulate.materials import black_ink, paper_reflectance, printed_greys, smooth_reflectance
 from colourmatch.simulate.parts import Printer, Scene
 
-Picture = NDArray[np.float32]
+#: Float32, rows by columns (by channels). The library of OpenCV states its own types too widely to say so
+#: here.
+Picture = NDArray[Any]
 
 _RING_LINE_MM = 0.35
 _RING_TONE = 0.45
@@ -40,9 +44,7 @@ def lay_sheet(canvas: Canvas, scene: Scene, seed: int) -> None:
 
 def _grain(shape: tuple[int, int], strength: float, seed: int) -> Picture:
     """Long streaks of lighter and darker wood, near 1."""
-    cv2.setRNGSeed(seed + 2)
-    small = np.empty((max(shape[0] // 6, 4), max(shape[1] // 60, 4)), np.float32)
-    cv2.randn(small, 0.0, 1.0)
+    small = normal_noise((max(shape[0] // 6, 4), max(shape[1] // 60, 4)), seed + 2)
     small = cv2.GaussianBlur(small, (0, 0), 1.2)
     streaks = cv2.resize(
         small * np.float32(2.5 * strength), (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR
@@ -136,14 +138,3 @@ def disc_region(view: View, centre_mm: tuple[float, float], radius_mm: float) ->
     """The part of the frame that holds a circle of the card."""
     (x, y), r = centre_mm, radius_mm
     return view.region((x - r, y - r, x + r, y + r))
-
-
-__all__ = [
-    "bars_coverage",
-    "bars_region",
-    "disc_coverage",
-    "disc_region",
-    "lay_sheet",
-    "print_card",
-    "spot_centre",
-]

@@ -6,6 +6,7 @@ It knows the light on every pixel and how to blend a material into a region; it 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -14,7 +15,9 @@ from numpy.typing import ArrayLike, NDArray
 from colourmatch.simulate.geometry import Region, View
 
 Array = NDArray[np.float64]
-Picture = NDArray[np.float32]
+#: Float32, rows by columns (by channels). The library of OpenCV states its own types too widely to say so
+#: here.
+Picture = NDArray[Any]
 
 
 @dataclass(eq=False)
@@ -69,11 +72,21 @@ class Canvas:
             ]
         )
         pixels = np.round(np.clip(self.view.to_pixels(dense), -9e4, 9e4) * 16).astype(np.int32)
-        mask = np.zeros(self.picture.shape[:2], np.uint8)
+        mask: Picture = np.zeros(self.picture.shape[:2], np.uint8)
         cv2.fillPoly(mask, [pixels], 255, cv2.LINE_AA, 4)
         if soft_px:
             mask = cv2.GaussianBlur(mask, (0, 0), soft_px)
         return mask.astype(np.float32) / np.float32(255)
+
+
+def normal_noise(shape: tuple[int, ...], seed: int | None = None) -> Picture:
+    """Standard normal noise, float32, from OpenCV's generator: five times as fast as numpy's; None goes on
+    drawing."""
+    if seed is not None:
+        cv2.setRNGSeed(seed)
+    noise = np.empty(shape, np.float32)
+    cv2.randn(noise, np.zeros(1), np.ones(1))
+    return noise
 
 
 def ramp(distance_px: Picture) -> Picture:

@@ -6,13 +6,14 @@ It knows no colours. Card coordinates are those of card-v1.json (mm, y down); pi
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from colourmatch.facts import read_json
 
-Array = NDArray[np.float64]
+Array = NDArray[Any]
 Region = tuple[slice, slice]
 
 
@@ -116,6 +117,13 @@ class View:
         points = np.stack(np.meshgrid(u, v), axis=-1)
         grid = self.to_card_mm(points, height_mm).astype(np.float32)
         return grid[..., 0], grid[..., 1]
+
+    def degrees_from_above(self, point_mm: ArrayLike) -> float:
+        """Angle between the line of sight to a card point and the card's upright, 0 when seen from above."""
+        offset = np.asarray(point_mm, float) - np.array(self.origin_mm)
+        sight = self.shift_mm + self.rotation[:, :2] @ offset
+        towards = -float(sight @ self.rotation[:, 2]) / float(np.linalg.norm(sight))
+        return float(np.degrees(np.arccos(np.clip(towards, -1, 1))))
 
     def px_per_mm(self, point_mm: ArrayLike) -> tuple[float, float]:
         """How many pixels a mm across a vertical and across a horizontal edge is, at a card point."""

@@ -7,6 +7,8 @@ paper.
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +20,9 @@ from colourmatch.simulate.materials import black_ink, paper_reflectance, seen_th
 from colourmatch.simulate.parts import Bubble, Glint, Light, Printer, Scene
 
 Array = NDArray[np.float64]
-Picture = NDArray[np.float32]
+#: Float32, rows by columns (by channels). The library of OpenCV states its own types too widely to say so
+#: here.
+Picture = NDArray[Any]
 
 #: Light sent back by a hazy liquid itself, as a share of paper white per unit of haze.
 _HAZE_WHITE = 0.10
@@ -90,6 +94,8 @@ def _draw_glass(
     wall = canvas.lit(region, paper * (0.75 + 0.25 * liquid)) * tone[..., None].astype(np.float32)
     canvas.blend(region, disc_coverage(distance, outer, scale), wall)
 
+    if scene.oblique_paths:
+        liquid = liquid ** oblique_path(canvas.view.degrees_from_above(centre))
     body = _see_liquid(canvas, region, scene, (spot, liquid), black_ink(printer))
     near_wall = np.exp(
         -np.maximum(glass.inner_radius_mm - distance, 0) / np.float32(max(glass.meniscus_mm, 0.05))
@@ -102,6 +108,14 @@ def _draw_glass(
     canvas.blend(region, disc_coverage(distance, glass.inner_radius_mm, scale), body)
     if glass.rim_height_mm:
         _draw_rim(canvas, scene, centre, light)
+
+
+def oblique_path(degrees_from_above: float) -> float:
+    """Mean way through a flat layer of water, in depths, when light falls in upright and is seen at an angle.
+
+    (1 + 1 / cos r) / 2 with sin r = sin(angle) / 1.333 (Snell's law).
+    """
+    return 0.5 + 0.5 / float(np.sqrt(1 - (np.sin(np.radians(degrees_from_above)) / 1.333) ** 2))
 
 
 def _see_liquid(
@@ -135,7 +149,7 @@ def _draw_rim(canvas: Canvas, scene: Scene, centre: tuple[float, float], light: 
     distance, angle = _polar(canvas, region, centre, height)
     line = span_coverage(distance, radius - 0.4 * glass.wall_mm, radius + 0.4 * glass.wall_mm, scale)
     facing = np.cos(angle - np.float32(np.radians(light.azimuth_degrees + 40)))
-    bright = canvas.lit(region, paper_reflectance()) * (1 + 0.25 * facing**3)[..., None].astype(np.float32)
+    bright = canvas.lit(region, paper_reflectance()) * (0.88 + 0.30 * facing)[..., None].astype(np.float32)
     canvas.blend(region, line * np.float32(glass.rim_strength), bright)
 
 

@@ -85,7 +85,10 @@ class Obstacle:
 @dataclass(frozen=True, eq=False)
 class Scene:
     """What lies on the table. Liquids are single-pass transmittances, shape (81,); None means no glass
-    there."""
+    there.
+
+    oblique_paths: a tilted phone looks through a longer way in the liquid, which the truth leaves out.
+    """
 
     reference: Array | None = None
     batch: Array | None = None
@@ -94,6 +97,7 @@ class Scene:
     offsets_mm: dict[str, tuple[float, float]] = field(default_factory=dict)
     glass: Glass = Glass()
     glass_shadow: float = 0.0
+    oblique_paths: bool = False
     glints: tuple[Glint, ...] = ()
     bubbles: tuple[Bubble, ...] = ()
     stains: tuple[Stain, ...] = ()

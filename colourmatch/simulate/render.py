@@ -119,7 +119,7 @@ def _lay_obstacle(canvas: Canvas, obstacle: Obstacle) -> None:
         canvas.paint(band, hard[band], smooth_reflectance(obstacle.reflectance))
 
 
-def _blur_by_hand(raw: NDArray[np.float32], pose: Pose) -> NDArray[np.float32]:
+def _blur_by_hand(raw: NDArray[Any], pose: Pose) -> NDArray[Any]:
     if pose.defocus_px > 0:
         raw = cv2.GaussianBlur(raw, (0, 0), pose.defocus_px)
     if pose.motion_px > 1:

@@ -5,6 +5,8 @@ It knows the geometry of light on a plane and refuses to know spectra and materi
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +14,9 @@ from numpy.typing import NDArray
 from colourmatch.simulate.geometry import View
 from colourmatch.simulate.parts import Light
 
-Picture = NDArray[np.float32]
+#: Float32, rows by columns (by channels). The library of OpenCV states its own types too widely to say so
+#: here.
+Picture = NDArray[Any]
 
 #: Fields are worked out on every so manyth pixel: the sharpest thing in them is a penumbra of some mm.
 _COARSE_PX = 6

@@ -90,7 +90,7 @@ def _vary_phone(rng: np.random.Generator) -> Phone:
         matrix_error=float(rng.uniform(0, 0.03)),
         matrix_seed=int(rng.integers(2**31)),
         saturation=float(rng.uniform(1.0, 1.2)),
-        white_balance_error=_three(rng.normal(0, [0.035, 0.01, 0.035])),
+        white_balance_error=_three(rng.normal(0, [0.028, 0.01, 0.028])),
         exposure=float(rng.uniform(0.55, 0.85)),
         s_curve=float(rng.choice([0.0, rng.uniform(0, 0.35), rng.uniform(0.35, 0.8)], p=[0.25, 0.5, 0.25])),
         shoulder=float(rng.uniform(0.8, 0.95)),
