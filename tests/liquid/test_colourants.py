@@ -104,7 +104,8 @@ def test_every_shape_says_where_it_comes_from():
     [
         ("E129", "E129"), ("e129", "E129"), ("129", "E129"), (" e 129 ", "E129"), ("E-129", "E129"),
         ("Allura Red AC", "E129"), ("allura red", "E129"), ("red no. 40", "E129"),
-        ("FD&C Blue No. 1", "E133"), ("tartrazine", "E102"), ("carmine", "E120"), ("caramel", "E150"), ("e150D", "E150d"),
+        ("FD&C Blue No. 1", "E133"),
+        ("tartrazine", "E102"), ("carmine", "E120"), ("caramel", "E150"), ("e150D", "E150d"),
     ],
 )  # fmt: skip
 def test_colourant_is_found_by_number_or_name(text, e_number):

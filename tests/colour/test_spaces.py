@@ -1,0 +1,120 @@
+"""CIELAB against printed values and two libraries, RGB encodings against their standards."""
+
+import warnings
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from colourmatch.colour.spaces import (
+    PRIMARIES_XY,
+    RGB_TO_XYZ,
+    WHITE_D65_XYZ,
+    decode_srgb,
+    encode_srgb,
+    lab_to_hex,
+    lab_to_srgb,
+    lab_to_xyz,
+    primaries_to_matrix,
+    rgb_to_lab,
+    xyz_to_lab,
+)
+
+RNG = np.random.default_rng(7)
+
+
+def import_colour():
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        return pytest.importorskip("colour")
+
+
+def white_from_xy(x: float, y: float) -> np.ndarray:
+    return np.array([x / y, 1.0, (1 - x - y) / y])
+
+
+# Printed in the tests of a general colour library; seen. XYZ with Y from 0 to 1, white as xy.
+PRINTED = [
+    ((0.07049534, 0.1008, 0.09558313), (0.3457, 0.3585), (37.98562910, -23.62907688, -4.41746615)),
+    ((0.07049534, 0.1008, 0.09558313), (0.31270, 0.32900), (37.98562910, -22.61920654, 4.19811236)),
+    ((0.47097710, 0.3495, 0.11301649), (0.3457, 0.3585), (65.70971880, 41.56438554, 37.78303554)),
+]
+
+
+@pytest.mark.parametrize(("xyz", "white_xy", "lab"), PRINTED)
+def test_printed_lab_values(xyz, white_xy, lab):
+    # The inputs have 8 decimals, which alone moves b* by 2e-6; the printed values come from the same inputs.
+    assert_allclose(xyz_to_lab(xyz, white_from_xy(*white_xy)), lab, rtol=0, atol=5e-9)
+
+
+def test_white_is_cie_d65_2_degrees():
+    # 95.047 100 108.883; seen. xy 0.3127 0.3290 rounds from it.
+    assert_allclose(100 * WHITE_D65_XYZ, [95.047, 100, 108.883], rtol=0, atol=5e-4)
+    assert_allclose(white_from_xy(0.3127, 0.3290), WHITE_D65_XYZ, atol=5e-4)
+
+
+# IEC 61966-2-1, annex F: the matrix from linear sRGB to XYZ, four decimals.
+def test_srgb_matrix_is_that_of_the_standard():
+    standard = [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]
+    from_xy = primaries_to_matrix(PRIMARIES_XY["sRGB"], white_from_xy(0.3127, 0.3290))
+    assert_allclose(from_xy, standard, rtol=0, atol=5e-5)
+    # The package scales to the tabulated white instead: 1.08883 in Z where the rounded xy give 1.08906.
+    assert_allclose(RGB_TO_XYZ["sRGB"], standard, rtol=0, atol=2.5e-4)
+
+
+def test_white_and_black():
+    assert_allclose(xyz_to_lab(WHITE_D65_XYZ), [100, 0, 0], atol=1e-12)
+    assert_allclose(xyz_to_lab([0, 0, 0]), [0, 0, 0], atol=1e-12)
+
+
+@pytest.mark.parametrize("encoding", PRIMARIES_XY)
+def test_equal_rgb_is_neutral(encoding):
+    grey = rgb_to_lab(np.linspace(0, 1, 20)[:, None] * np.ones(3), encoding)
+    assert_allclose(grey[:, 1:], 0, atol=1e-9)
+    assert (np.diff(grey[:, 0]) > 0).all()
+
+
+def test_round_trip_also_below_zero_and_near_black():
+    xyz = np.concatenate([RNG.uniform(0, 1.2, (500, 3)), RNG.uniform(-0.02, 0.02, (200, 3))])
+    assert_allclose(lab_to_xyz(xyz_to_lab(xyz)), xyz, atol=1e-12)
+
+
+def test_cielab_agrees_with_colour_science():
+    colour = import_colour()
+    xyz = RNG.uniform(0, 1, (500, 3))
+    white = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D65"]
+    assert_allclose(xyz_to_lab(xyz, white_from_xy(*white)), colour.XYZ_to_Lab(xyz, white), atol=1e-9)
+
+
+def test_cielab_agrees_with_scikit_image():
+    skimage_color = pytest.importorskip("skimage.color")
+    xyz = RNG.uniform(0, 1, (500, 3))
+    # Its linear part, 7.787 t below 0.008856, is rounded: near black it is off by up to 4e-4 in b*.
+    assert_allclose(xyz_to_lab(xyz), skimage_color.xyz2lab(xyz), atol=5e-4)
+
+
+@pytest.mark.parametrize(
+    ("name", "theirs"), [("sRGB", "sRGB"), ("Display P3", "Display P3"), ("Adobe RGB", "Adobe RGB (1998)")]
+)
+def test_matrices_agree_with_colour_science(name, theirs):
+    colour = import_colour()
+    matrix = colour.RGB_COLOURSPACES[theirs].matrix_RGB_to_XYZ
+    # Theirs are rounded to four digits, or have the white from xy; 3e-4 is the size of that.
+    assert_allclose(RGB_TO_XYZ[name], matrix, rtol=0, atol=3e-4)
+
+
+def test_srgb_curve_agrees_with_colour_science_and_inverts():
+    colour = import_colour()
+    value = np.linspace(0, 1, 1001)
+    assert_allclose(decode_srgb(value), colour.models.eotf_sRGB(value), atol=1e-7)
+    assert_allclose(encode_srgb(decode_srgb(value)), value, atol=1e-7)
+    assert (np.diff(decode_srgb(value)) > 0).all()
+
+
+def test_swatches():
+    assert lab_to_hex([100, 0, 0]) == "#ffffff"
+    assert lab_to_hex([0, 0, 0]) == "#000000"
+    # CIE lightness of 18 % grey is 49.5, sRGB code 118; computed by hand.
+    assert lab_to_hex([116 * 0.18 ** (1 / 3) - 16, 0, 0]) == "#767676"
+    rgb, clipped = lab_to_srgb([[50, 0, 0], [50, 120, 0]])
+    assert clipped.tolist() == [False, True] and rgb.dtype == np.uint8

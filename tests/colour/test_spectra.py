@@ -1,0 +1,202 @@
+"""Tables against their library, sums against ASTM E308, and spectra of real liquids against printed colours.
+
+The printed colours of liquids were computed at 1 nm from 380 to 780 nm, white of the same sum. The package
+sums at 5 nm, so each check is made twice: at 1 nm to the last printed digit, which checks CIELAB and the
+spectra, and with the package's own sum, whose step costs what the tolerance says.
+"""
+
+import warnings
+from functools import cache
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from colourmatch.colour.spaces import WHITE_D65_XYZ, xyz_to_lab
+from colourmatch.colour.spectra import (
+    WAVELENGTHS_NM,
+    integration_weights,
+    planck_spectrum,
+    read_illuminant,
+    read_observer,
+    transmittance_to_xyz,
+)
+from colourmatch.facts import read_rows
+
+OBSERVERS = {2: "CIE 1931 2 Degree Standard Observer", 10: "CIE 1964 10 Degree Standard Observer"}
+FINE_NM = np.arange(380.0, 781.0)
+
+
+def import_colour():
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        return pytest.importorskip("colour")
+
+
+@cache
+def fine_weights(illuminant: str, degrees: int) -> np.ndarray:
+    """The same weights at 1 nm from colour-science's tables, shape (401, 3)."""
+    colour = import_colour()
+    shape = colour.SpectralShape(380, 780, 1)
+    observer = colour.MSDS_CMFS[OBSERVERS[degrees]].copy().align(shape).values
+    product = observer * colour.SDS_ILLUMINANTS[illuminant].copy().align(shape).values[:, None]
+    return product / product[:, 1].sum()
+
+
+def lab_of(transmittance: np.ndarray, weights: np.ndarray) -> np.ndarray:
+    return xyz_to_lab(transmittance @ weights, weights.sum(axis=0))
+
+
+def beer_transmittance(row: dict[str, str], nm: np.ndarray) -> np.ndarray:
+    """Mean absorbance of beer per the header of average_beer_lab.csv."""
+    shape = 0.02465 * np.exp(-(nm - 430) / 17.591) + 0.97535 * np.exp(-(nm - 430) / 82.122)
+    return 10 ** -(float(row["srm"]) / 12.7 * float(row["path_cm"]) * shape)
+
+
+def solution_absorbance(name: str, nm: np.ndarray) -> np.ndarray:
+    rows = read_rows("nbs_colour_solutions.csv")
+    return np.interp(nm, [float(row["nm"]) for row in rows], [float(row[name]) for row in rows])
+
+
+def beers() -> tuple[np.ndarray, tuple[dict[str, str], ...]]:
+    rows = read_rows("average_beer_lab.csv")
+    return np.array([[float(row[key]) for key in "Lab"] for row in rows]), rows
+
+
+# Average beer, deLange; ASBC Beer-10; computed at 1 nm. Half a unit of the fourth decimal.
+def test_average_beer_at_1_nm():
+    expected, rows = beers()
+    got = [
+        lab_of(beer_transmittance(r, FINE_NM), fine_weights(r["illuminant"], int(r["observer_deg"])))
+        for r in rows
+    ]
+    assert len(rows) > 50
+    assert_allclose(got, expected, rtol=0, atol=5.1e-5)
+
+
+def test_average_beer_with_the_package_sum():
+    expected, rows = beers()
+    weights = [integration_weights(r["illuminant"], int(r["observer_deg"])) for r in rows]
+    got = [lab_of(beer_transmittance(r, WAVELENGTHS_NM), w) for r, w in zip(rows, weights, strict=True)]
+    # 5 nm instead of 1 nm: at most 0.015, in b* of illuminant C, whose own table has 5 nm steps.
+    assert_allclose(got, expected, rtol=0, atol=0.02)
+
+
+# NBS letter circulars LC 929 (1948) and LC 1017, colour computed; D65, 2 degrees; two printed decimals.
+NBS = [
+    ("copper", 1, (97.01, -9.34, -4.93)), ("copper", 4, (90.17, -26.61, -16.05)),
+    ("cobalt", 1, (93.69, 13.26, 1.75)), ("cobalt", 4, (79.80, 39.02, 8.41)),
+    ("chromate", 1, (99.94, -2.94, 5.68)), ("chromate", 4, (99.79, -9.08, 18.91)),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("name", "path_cm", "lab"), NBS)
+def test_nbs_solutions_at_1_nm(name, path_cm, lab):
+    got = lab_of(10 ** (-path_cm * solution_absorbance(name, FINE_NM)), fine_weights("D65", 2))
+    assert_allclose(got, lab, rtol=0, atol=0.00501)
+
+
+@pytest.mark.parametrize(("name", "path_cm", "lab"), NBS)
+def test_nbs_solutions_with_the_package_sum(name, path_cm, lab):
+    got = lab_of(10 ** (-path_cm * solution_absorbance(name, WAVELENGTHS_NM)), integration_weights())
+    # 5 nm instead of 1 nm: 0.07 where the chromate falls steeply at 390 nm, 0.02 elsewhere.
+    assert_allclose(got, lab, rtol=0, atol=0.08 if name == "chromate" else 0.03)
+
+
+def test_nbs_solutions_mixed_at_10_degrees():
+    def mixed(nm):
+        return 10 ** -sum(solution_absorbance(name, nm) for name in ("copper", "cobalt", "chromate"))
+
+    # One of each together: 90.27 2.31 2.02; computed.
+    assert_allclose(lab_of(mixed(FINE_NM), fine_weights("D65", 10)), [90.27, 2.31, 2.02], rtol=0, atol=0.005)
+    got = lab_of(mixed(WAVELENGTHS_NM), integration_weights("D65", 10))
+    assert_allclose(got, [90.27, 2.31, 2.02], rtol=0, atol=0.04)  # the 5 nm step again
+
+
+# ASTM E308 whites, XYZ of a perfect diffuser; three decimals in the standard, from 1 nm and 360 nm on.
+# The sum at 5 nm from 380 nm is 0.003 off for D65 2 degrees and 0.020 for D65 10 degrees: that is the step.
+@pytest.mark.parametrize(
+    ("illuminant", "degrees", "white"),
+    [
+        ("D65", 2, (95.047, 100, 108.883)),
+        ("D65", 10, (94.811, 100, 107.304)),
+        ("A", 2, (109.850, 100, 35.585)),
+    ],
+)
+def test_whites(illuminant, degrees, white):
+    assert_allclose(100 * integration_weights(illuminant, degrees).sum(axis=0), white, rtol=0, atol=0.021)
+
+
+@pytest.mark.parametrize("degrees", [2, 10])
+def test_observers_are_those_of_colour_science(degrees):
+    colour = import_colour()
+    theirs = colour.MSDS_CMFS[OBSERVERS[degrees]].copy().align(colour.SpectralShape(380, 780, 5)).values
+    assert_allclose(read_observer(degrees), theirs, rtol=0, atol=1e-8)
+
+
+def test_illuminants_are_those_of_colour_science():
+    colour = import_colour()
+    names = [name for name in read_rows("cie_illuminants.csv")[0] if name != "nm"]
+    assert {"D65", "D50", "A", "C"} <= set(names)
+    for name in names:
+        theirs = colour.SDS_ILLUMINANTS[name].copy().align(colour.SpectralShape(380, 780, 5)).values
+        assert_allclose(read_illuminant(name), theirs, rtol=0, atol=5e-4 * theirs.max() / 100)
+
+
+def test_planck_is_that_of_colour_science():
+    colour = import_colour()
+    theirs = colour.sd_blackbody(2856, colour.SpectralShape(380, 780, 5)).values
+    ours = planck_spectrum(2856)
+    # Their second constant is 1.43878e-2 m K, CIE 015 rounds to 1.4388e-2.
+    assert_allclose(ours, theirs / theirs[WAVELENGTHS_NM == 560], rtol=1e-4)
+
+
+def test_illuminant_a_is_planck_at_2848_on_the_scale_of_its_definition():
+    # CIE 015:2018: 100 at 560 nm, c2 1.435e-2 and 2848 K, that is 2848 * 1.4388 / 1.435 = 2855.5 K here.
+    assert_allclose(
+        read_illuminant("A"), 100 * planck_spectrum(2848 * 1.4388 / 1.435), rtol=5e-6
+    )  # six digits
+
+
+def test_grid_and_tables_lie_on_it():
+    assert WAVELENGTHS_NM.shape == (81,) and WAVELENGTHS_NM[0] == 380 and WAVELENGTHS_NM[-1] == 780
+    for name in ("cie_observers.csv", "cie_illuminants.csv"):
+        assert [float(row["nm"]) for row in read_rows(name)] == WAVELENGTHS_NM.tolist()
+
+
+@pytest.mark.parametrize("illuminant", ["D65", "A", "LED-B3"])
+def test_nothing_in_the_way_is_white_and_grey_is_neutral(illuminant):
+    white = transmittance_to_xyz(np.ones(81), illuminant)
+    assert white[1] == pytest.approx(1)
+    lab = xyz_to_lab(transmittance_to_xyz(np.linspace(0, 1, 7)[:, None] * np.ones(81), illuminant), white)
+    assert_allclose(lab[:, 1:], 0, atol=1e-9)
+
+
+def test_own_white_and_tabulated_white_are_a_hair_apart():
+    assert_allclose(integration_weights().sum(axis=0), WHITE_D65_XYZ, atol=1e-4)
+
+
+def test_depth_and_strength_are_one():
+    # SRM s at 5 cm is SRM 5 s at 1 cm: only the product of concentration and path counts (Beer-Lambert).
+    by = {(r["srm"], r["path_cm"], r["illuminant"], r["observer_deg"]): r for r in beers()[1]}
+    pairs = [(by[s, "5", "D65", "2"], by[str(5 * int(s)), "1", "D65", "2"]) for s in ("1", "2", "3", "4")
+             if (str(5 * int(s)), "1", "D65", "2") in by]  # fmt: skip
+    assert pairs
+    for deep, strong in pairs:
+        assert [deep[key] for key in "Lab"] == [strong[key] for key in "Lab"]
+
+
+def test_weights_are_a_copy():
+    integration_weights()[:] = 0
+    assert integration_weights().sum() > 0
+
+
+def test_unknown_light_observer_or_temperature_is_the_callers_mistake():
+    with pytest.raises(ValueError, match=r"illuminant must be one of D65, .* got 'moon'"):
+        read_illuminant("moon")
+    with pytest.raises(ValueError, match="got 'nm'"):
+        read_illuminant("nm")
+    with pytest.raises(ValueError, match="degrees must be 2 or 10, got 5"):
+        read_observer(5)
+    with pytest.raises(ValueError, match="kelvin must be 1000 to 30000, got 10"):
+        planck_spectrum(10)

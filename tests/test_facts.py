@@ -1,0 +1,73 @@
+"""The fact files: found, readable, and each with its source and status."""
+
+import csv
+
+import pytest
+
+from colourmatch.facts import find_fact, read_json, read_rows
+
+CSV_FILES = sorted(path.name for path in find_fact("colourants.csv").parent.glob("*.csv"))
+ALL_FILES = sorted(
+    path.name for path in find_fact("colourants.csv").parent.iterdir() if path.suffix in (".csv", ".json")
+)
+#: Files whose source stands in calibration/README.md, or in a column, instead of a header line.
+NO_HEADER = {"colourants.csv", "limits.csv"}
+
+
+@pytest.mark.parametrize("name", CSV_FILES)
+def test_every_row_has_every_field(name):
+    rows = read_rows(name)
+    assert rows
+    for row in rows:
+        assert None not in row and None not in row.values(), row
+
+
+@pytest.mark.parametrize("name", CSV_FILES)
+def test_every_file_begins_with_its_source(name):
+    first = find_fact(name).read_text(encoding="utf-8").splitlines()[0]
+    assert first.startswith("# ") or name in NO_HEADER
+
+
+@pytest.mark.parametrize("name", ALL_FILES)
+def test_every_file_is_in_the_readme(name):
+    assert f"`{name}`" in find_fact("README.md").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("name", ["limits.csv", "jurisdictions.csv"])
+def test_every_legal_figure_has_a_status(name):
+    for row in read_rows(name):
+        assert row["status"].strip()
+
+
+def test_colourants_are_unique_and_possible():
+    rows = read_rows("colourants.csv")
+    assert len({row["e_number"] for row in rows}) == len(rows)
+    for row in rows:
+        assert row["eu_warning"] in ("yes", "no")
+        if row["peak_nm"]:
+            assert 400 <= float(row["peak_nm"]) <= 700
+            assert 100 <= float(row["e1pct_1cm"]) <= 3000
+
+
+def test_six_colours_have_the_eu_warning():
+    # Regulation (EC) No 1333/2008, Annex V.
+    warned = {row["e_number"] for row in read_rows("colourants.csv") if row["eu_warning"] == "yes"}
+    assert warned == {"E102", "E104", "E110", "E122", "E124", "E129"}
+
+
+def test_lines_that_start_with_a_hash_are_notes():
+    with find_fact("shapes.csv").open(encoding="utf-8", newline="") as handle:
+        plain = list(csv.reader(handle))
+    assert plain[0][0].startswith("# ")
+    assert len(read_rows("shapes.csv")) == len(plain) - 2
+    assert read_rows("shapes.csv")[0]["nm"] == "380"
+
+
+def test_json_files_are_read():
+    assert read_json("card-v1.json")["version"] == 1
+    assert len(read_json("sensors.json")["phones"]) == 3
+
+
+def test_missing_file_is_named():
+    with pytest.raises(FileNotFoundError, match=r"'no-such\.csv' is missing from this installation"):
+        read_rows("no-such.csv")
