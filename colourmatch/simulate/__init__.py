@@ -1,5 +1,4 @@
-"""Draws phone photos of the printed card with known truth, from spectra; it knows nothing of the photo
-reader.
+"""Draws phone photos of the printed card with known truth, from spectra; it does not know the photo reader.
 
 The model runs forward only: light, liquid, print, glass, lens, sensor, the phone's own processing, file.
 Whatever it knows of the card comes from calibration/card-v1.json, and of phones from

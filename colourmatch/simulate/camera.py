@@ -1,13 +1,10 @@
-"""From light on a sensor to an 8-bit picture: sensitivities, white balance, colour matrix, noise, tone,
-sharpening.
+"""From light on a sensor to an 8-bit picture: sensitivities, white balance, matrix, noise, tone, sharpening.
 
 It knows phones in general (published sensitivities and the usual order of processing; the tone and sharpening
 forms are common practice, no source) and refuses to know what is in the picture.
 """
 
 from __future__ import annotations
-
-from typing import Any
 
 import cv2
 import numpy as np
@@ -17,12 +14,10 @@ from colourmatch.colour.spaces import RGB_TO_XYZ
 from colourmatch.colour.spectra import WAVELENGTHS_NM, read_observer, transmittance_to_xyz
 from colourmatch.facts import read_json
 from colourmatch.simulate.drawing import normal_noise
+from colourmatch.simulate.geometry import Picture
 from colourmatch.simulate.parts import Phone
 
 Array = NDArray[np.float64]
-#: Float32, rows by columns (by channels). The library of OpenCV states its own types too widely to say so
-#: here.
-Picture = NDArray[Any]
 
 #: The encodings a simulated phone writes.
 GAMUTS = {"srgb": "sRGB", "p3": "Display P3"}
@@ -49,8 +44,7 @@ def sensor_curves(sensor: str, peak_shift_nm: tuple[float, float, float] = (0.0,
 
 
 def _training_spectra() -> Array:
-    """Reflectances a matrix maker would use: smooth random ones and dye-like exponentials, shape (220,
-    81)."""
+    """Reflectances a matrix maker would use: smooth random ones and dye-like ones, shape (220, 81)."""
     rng = np.random.default_rng(380780)
     nm = WAVELENGTHS_NM
     rows = [np.full(nm.size, level) for level in (0.05, 0.2, 0.5, 0.9)]
@@ -144,8 +138,7 @@ def _bands(picture: Picture) -> list[Picture]:
 
 
 def develop(linear: Picture, phone: Phone, matrix: Array, seed: int) -> NDArray[np.uint8]:
-    """The phone's processing of a white-balanced linear picture: matrix, tone, sharpening, chroma noise, 8
-    bits."""
+    """The processing of a white-balanced linear picture: matrix, tone, sharpening, chroma noise, 8 bits."""
     if phone.blur_px > 0:
         linear = cv2.GaussianBlur(linear, (0, 0), phone.blur_px)
     curve = tone_curve(np.linspace(0, _CURVE_TOP, _CURVE_STEPS), phone.s_curve, phone.shoulder)

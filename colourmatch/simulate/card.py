@@ -1,12 +1,9 @@
-"""Prints the card into a raw picture: table, sheet, markers, grey steps, rings and clarity bars of
-card-v1.json.
+"""Prints the card into a raw picture: table, sheet, markers, grey steps, rings and bars of card-v1.json.
 
 It knows the card's drawing in millimetres and how a printer gets it wrong; it knows no liquids.
 """
 
 from __future__ import annotations
-
-from typing import Any
 
 import cv2
 import numpy as np
@@ -14,13 +11,9 @@ from numpy.typing import NDArray
 
 from colourmatch.facts import read_json
 from colourmatch.simulate.drawing import Canvas, normal_noise, span_coverage
-from colourmatch.simulate.geometry import Region, View
+from colourmatch.simulate.geometry import Picture, Region, View
 from colourmatch.simulate.materials import black_ink, paper_reflectance, printed_greys, smooth_reflectance
 from colourmatch.simulate.parts import Printer, Scene
-
-#: Float32, rows by columns (by channels). The library of OpenCV states its own types too widely to say so
-#: here.
-Picture = NDArray[Any]
 
 _RING_LINE_MM = 0.35
 _RING_TONE = 0.45
@@ -113,8 +106,7 @@ def bars_region(view: View, spot_centre_mm: tuple[float, float]) -> Region | Non
 
 
 def bars_coverage(view: View, region: Region, spot_centre_mm: tuple[float, float]) -> Picture:
-    """Share of black of a spot's clarity bars at each pixel: each period starts with its black half, at the
-    left."""
+    """Share of black of a spot's clarity bars at each pixel; a period starts with black, at the left."""
     bars = read_json("card-v1.json")["spots"]["clarity_bars"]
     cx, cy = (spot_centre_mm[i] + bars["offset_mm"][i] for i in (0, 1))
     (w, h), period = bars["size_mm"], bars["period_mm"]

@@ -6,24 +6,19 @@ It knows the light on every pixel and how to blend a material into a region; it 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from colourmatch.simulate.geometry import Region, View
+from colourmatch.simulate.geometry import Picture, Region, View
 
 Array = NDArray[np.float64]
-#: Float32, rows by columns (by channels). The library of OpenCV states its own types too widely to say so
-#: here.
-Picture = NDArray[Any]
 
 
 @dataclass(eq=False)
 class Canvas:
-    """A raw picture (H, W, 3) under lights (H, W, 2); raw_of maps a reflectance (81,) to signals (3, 2) per
-    light."""
+    """A raw picture (H, W, 3) under lights (H, W, 2), with the signals (81, 2, 3) of each light."""
 
     picture: Picture
     fields: Picture
@@ -39,8 +34,7 @@ class Canvas:
         return cv2.transform(np.ascontiguousarray(self.fields[region]), self.raw_of(reflectance))
 
     def bands(self) -> list[Region]:
-        """The frame in strips small enough for the processor's cache: whole-frame work is twice as fast in
-        strips."""
+        """The frame in strips that fit the processor's cache: whole-frame work is twice as fast so."""
         height, width = self.picture.shape[:2]
         return [(slice(top, min(top + 64, height)), slice(0, width)) for top in range(0, height, 64)]
 
@@ -80,8 +74,8 @@ class Canvas:
 
 
 def normal_noise(shape: tuple[int, ...], seed: int | None = None) -> Picture:
-    """Standard normal noise, float32, from OpenCV's generator: five times as fast as numpy's; None goes on
-    drawing."""
+    """Standard normal noise, float32, from OpenCV's generator (five times as fast as numpy's)."""
+    # Without a seed the generator goes on where it was: a picture is drawn in strips.
     if seed is not None:
         cv2.setRNGSeed(seed)
     noise = np.empty(shape, np.float32)

@@ -1,5 +1,4 @@
-"""Writes a simulated photo as a phone would: JPEG, HEIC or PNG with a colour profile, orientation and model
-name.
+"""Writes a simulated photo as a phone would: JPEG, HEIC or PNG with profile, orientation and model name.
 
 It knows file formats only. The Display P3 profile is built here from the primaries, because no profile of
 that name may be copied from a device.
@@ -17,8 +16,7 @@ from PIL import Image, ImageCms
 from colourmatch.colour.spaces import PRIMARIES_XY, WHITE_D65_XYZ, primaries_to_matrix
 from colourmatch.simulate.parts import Rendered
 
-#: What has to be done to the upright picture so that its orientation tag turns it back (EXIF 2.32, tag
-#: 0x0112).
+#: What has to be done to the upright picture so that its orientation tag turns it back (EXIF tag 0x0112).
 _STORE = {
     2: Image.Transpose.FLIP_LEFT_RIGHT,
     3: Image.Transpose.ROTATE_180,

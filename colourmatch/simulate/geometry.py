@@ -14,6 +14,8 @@ from numpy.typing import ArrayLike, NDArray
 from colourmatch.facts import read_json
 
 Array = NDArray[Any]
+#: Float32, rows by columns (by channels); OpenCV declares its results too widely for more to be said.
+Picture = NDArray[Any]
 Region = tuple[slice, slice]
 
 
@@ -23,7 +25,7 @@ class Pose:
 
     shift moves the sheet from the middle, as shares of the frame; distortion bends straight lines: the radius
     in the undistorted picture is r (1 + distortion r^2), r = 1 in the frame's corner. motion_px is a smear
-    along an angle.
+    along an angle, defocus_px the sigma of a blur.
     """
 
     tilt_degrees: float = 0.0
@@ -48,8 +50,7 @@ class Pose:
 
 @dataclass(frozen=True, eq=False)
 class View:
-    """A camera over the card: rotation and shift in mm, focal length in pixels, lens distortion, frame
-    size."""
+    """A camera over the card: rotation, shift in mm, focal length in pixels, lens distortion, frame size."""
 
     rotation: Array
     shift_mm: Array
@@ -63,8 +64,7 @@ class View:
         return np.array([(self.size_px[0] - 1) / 2, (self.size_px[1] - 1) / 2])
 
     def homography(self, height_mm: float = 0.0) -> Array:
-        """3x3 matrix from card mm, in a plane that high above the paper, to pixels without lens
-        distortion."""
+        """3x3 matrix from card mm, at a height above the paper, to pixels without lens distortion."""
         camera = np.diag([self.focal_px, self.focal_px, 1.0])
         camera[:2, 2] = self._centre
         r = self.rotation
@@ -80,8 +80,7 @@ class View:
         return seen + self._centre
 
     def to_card_mm(self, points_px: ArrayLike, height_mm: float = 0.0) -> Array:
-        """Card points in mm, shape (..., 2), that pixels, shape (..., 2), look at; the inverse of
-        `to_pixels`."""
+        """Card points in mm, shape (..., 2), that pixels look at; the inverse of `to_pixels`."""
         seen = np.asarray(points_px, float) - self._centre
         if self.distortion:
             seen = seen * self._stretch(seen)
@@ -92,8 +91,7 @@ class View:
         return 1 + self.distortion * r2
 
     def region(self, box_mm: tuple[float, float, float, float], height_mm: float = 0.0) -> Region | None:
-        """Slices of the frame that hold a card box (x0, y0, x1, y1) with a small margin; None when it is
-        outside."""
+        """Slices of the frame that hold a card box (x0, y0, x1, y1) and a margin; None when outside."""
         x0, y0, x1, y1 = box_mm
         t = np.linspace(0, 1, 9)
         x, y = x0 + (x1 - x0) * t, y0 + (y1 - y0) * t
@@ -108,8 +106,7 @@ class View:
         return slice(low[1], high[1]), slice(low[0], high[0])
 
     def grid_mm(self, region: Region, height_mm: float = 0.0, oversample: int = 1) -> tuple[Array, Array]:
-        """Card x and y in mm at every pixel of a region (at a finer grid with oversample), each shape (h,
-        w)."""
+        """Card x and y in mm at every pixel of a region (finer with oversample), each shape (h, w)."""
         rows, columns = region
         count_v, count_u = (rows.stop - rows.start) * oversample, (columns.stop - columns.start) * oversample
         v = (np.arange(count_v) + 0.5) / oversample - 0.5 + rows.start
@@ -155,8 +152,7 @@ def _turn(axis: Array, degrees: float) -> Array:
 
 
 def place_camera(pose: Pose, sheet_mm: tuple[float, float] = (297.0, 210.0)) -> View:
-    """The view of a pose: the sheet turned, tilted about an axis at the azimuth, and moved until it fills the
-    frame."""
+    """The view of a pose: the sheet turned, tilted about an axis at the azimuth, moved until it fills."""
     block = read_json("card-v1.json")["block_mm"]
     centre = np.array(block) / 2
     azimuth = np.radians(pose.azimuth_degrees)

@@ -1,5 +1,4 @@
-"""Stands the glasses on the card: liquid over paper and bars, haze, wall, meniscus, rim, glints, bubbles,
-shadow.
+"""Stands the glasses on the card: liquid, bars, haze, wall, meniscus, rim, glints, bubbles, shadow.
 
 It knows one glass at a time and nothing of cameras; the liquid is seen twice through its depth over the
 paper.
@@ -7,22 +6,17 @@ paper.
 
 from __future__ import annotations
 
-from typing import Any
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.simulate.card import bars_coverage, disc_region, spot_centre
 from colourmatch.simulate.drawing import Canvas, disc_coverage, span_coverage
-from colourmatch.simulate.geometry import Region
+from colourmatch.simulate.geometry import Picture, Region
 from colourmatch.simulate.materials import black_ink, paper_reflectance, seen_through
 from colourmatch.simulate.parts import Bubble, Glint, Light, Printer, Scene
 
 Array = NDArray[np.float64]
-#: Float32, rows by columns (by channels). The library of OpenCV states its own types too widely to say so
-#: here.
-Picture = NDArray[Any]
 
 #: Light sent back by a hazy liquid itself, as a share of paper white per unit of haze.
 _HAZE_WHITE = 0.10
@@ -137,8 +131,7 @@ def _see_liquid(
 
 
 def _draw_rim(canvas: Canvas, scene: Scene, centre: tuple[float, float], light: Light) -> None:
-    """The glass's upper edge: a thin ring above the paper, so seen elsewhere than the base when the phone
-    tilts."""
+    """The glass's upper edge: a ring above the paper, so seen elsewhere than the base in a tilted look."""
     glass = scene.glass
     radius, height = glass.inner_radius_mm + glass.wall_mm / 2, glass.rim_height_mm
     (x, y), r = centre, radius + glass.wall_mm

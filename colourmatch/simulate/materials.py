@@ -46,6 +46,5 @@ def black_ink(printer: Printer) -> Array:
 
 
 def seen_through(liquid: Array, glass: Glass, path: float = 1.0) -> Array:
-    """What the paper's reflectance is multiplied by when seen twice through a liquid; path stretches the
-    depth."""
+    """What the paper is multiplied by when seen twice through a liquid; path stretches the depth."""
     return glass.transmission * np.power(np.maximum(liquid, 1e-12), 2 * path)

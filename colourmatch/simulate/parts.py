@@ -25,8 +25,7 @@ Reflectance = tuple[float, float, float]
 
 @dataclass(frozen=True)
 class Glass:
-    """One kind of flat-based glass; all three are of this kind. Lengths in mm, shares of white where not
-    said."""
+    """One kind of flat-based glass; all three are of it. Lengths in mm, else shares of white."""
 
     inner_radius_mm: float = 22.0
     wall_mm: float = 1.3
@@ -42,8 +41,7 @@ class Glass:
 
 @dataclass(frozen=True)
 class Glint:
-    """A mirror image of a lamp on the liquid: position from the glass centre, level in units of paper
-    white."""
+    """A lamp mirrored on the liquid: place from the glass centre, level in units of paper white."""
 
     spot: str
     x_mm: float
@@ -160,8 +158,7 @@ class Phone:
 
 @dataclass(frozen=True)
 class Shadow:
-    """The edge of a shadow through a point of the card; depth is the share of the main light it takes
-    away."""
+    """The edge of a shadow through a point of the card; depth is the share of the main light lost."""
 
     x_mm: float
     y_mm: float
@@ -204,8 +201,7 @@ class Printer:
 
 @dataclass(frozen=True, eq=False)
 class Rendered:
-    """A simulated photo, upright: rgb uint8 (H, W, 3), what is truly in the glasses, and the exact
-    geometry."""
+    """A simulated photo, upright: rgb uint8 (H, W, 3), what is truly in the glasses, exact geometry."""
 
     rgb: NDArray[np.uint8]
     truth: dict[str, Any]

@@ -70,8 +70,7 @@ def render_photo(
 
 
 def _balance(phone: Phone, light: Light) -> tuple[Array, Array, Array]:
-    """Signals per wavelength, light and channel (81, 2, 3) with paper at `exposure`; the gains; the mixed
-    light."""
+    """Signals (81, 2 lights, 3 channels) with paper at `exposure`, the gains, the mixed light."""
     main = camera.photometric(light.spectrum)
     second = light.second_share * camera.photometric(
         light.spectrum if light.second_spectrum is None else light.second_spectrum

@@ -5,26 +5,19 @@ It knows the geometry of light on a plane and refuses to know spectra and materi
 
 from __future__ import annotations
 
-from typing import Any
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from colourmatch.simulate.geometry import View
+from colourmatch.simulate.geometry import Picture, View
 from colourmatch.simulate.parts import Light
-
-#: Float32, rows by columns (by channels). The library of OpenCV states its own types too widely to say so
-#: here.
-Picture = NDArray[Any]
 
 #: Fields are worked out on every so manyth pixel: the sharpest thing in them is a penumbra of some mm.
 _COARSE_PX = 6
 
 
 def light_fields(light: Light, view: View) -> Picture:
-    """Main and second light at every pixel, shape (H, W, 2), each 1 in the middle of the card without
-    shadow."""
+    """Main and second light at every pixel, shape (H, W, 2), 1 in mid-card without shadow."""
     width, height = view.size_px
     count_u, count_v = max(width // _COARSE_PX, 2), max(height // _COARSE_PX, 2)
     u = (np.arange(count_u) + 0.5) * width / count_u - 0.5

@@ -1,5 +1,4 @@
-"""Random but reproducible photos for benchmarks: phones, lights, printers, poses and drinks, drawn
-independently.
+"""Random but reproducible photos for benchmarks: phones, lights, printers, poses, drinks.
 
 It knows plausible ranges (common practice, no source) and refuses to know what a reader finds hard.
 """
@@ -179,8 +178,7 @@ def _vary_pose(rng: np.random.Generator, large: bool) -> Pose:
 
 
 def _vary_liquids(rng: np.random.Generator) -> tuple[Array, Array, dict[str, Any]]:
-    """Reference = base + dyes; batch = the same with every part moved, by as much as the wanted difference
-    needs."""
+    """Reference = base + dyes; batch = every part moved, as far as the wanted difference needs."""
     reference = {
         "caramel_a610": float(10 ** rng.uniform(-2.5, -0.8)),
         "anthocyanin_a525": float(rng.choice([0.0, 10 ** rng.uniform(-1.3, 0.2)])),
