@@ -186,13 +186,14 @@ def _counted(limit: Limit, amounts: dict[str, float], already_mg_per_l: float) -
 
 
 def _line(what: str, amount: float, limit: float | None, text: str) -> CeilingLine:
-    left = None if limit is None else limit - amount
-    over = left is not None and left < -_ROUNDING_MG_PER_L
     held = f"{what}: {amount:.3g} mg/l of pure dye"
-    if limit is not None:
-        held += f" of {limit:g}, {-left:.3g} too much." if over else f" of {limit:g}, {left:.3g} left."
-    else:
-        held += ", no figure to compare with."
+    if limit is None:
+        return CeilingLine(
+            what, amount, None, None, False, f"{held}, no figure to compare with. {text}".strip()
+        )
+    left = limit - amount
+    over = left < -_ROUNDING_MG_PER_L
+    held += f" of {limit:g}, {-left:.3g} too much." if over else f" of {limit:g}, {max(left, 0.0):.3g} left."
     return CeilingLine(what, amount, limit, left, over, f"{held} {text}".strip())
 
 

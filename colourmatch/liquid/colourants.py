@@ -111,10 +111,11 @@ def _band_shape(e_number: str, peak_nm: float, nm: Array) -> Array:
     bands = [row for row in read_rows("bands.csv") if row["e_number"] == e_number]
 
     def total(wavelengths: Array) -> Array:
-        apart = [(1e7 / wavelengths - 1e7 / float(b["centre_nm"])) / float(b["width_per_cm"]) for b in bands]
-        return sum(
-            float(b["height"]) * np.exp(-4 * math.log(2) * x**2) for b, x in zip(bands, apart, strict=True)
-        )
+        result = np.zeros(np.shape(wavelengths))
+        for band in bands:
+            apart = (1e7 / wavelengths - 1e7 / float(band["centre_nm"])) / float(band["width_per_cm"])
+            result += float(band["height"]) * np.exp(-4 * math.log(2) * apart**2)
+        return result
 
     # Overlapping bands pull each other's peak; the whole is moved so that it peaks where the table says.
     near = np.arange(peak_nm - 30, peak_nm + 30, 0.05)
