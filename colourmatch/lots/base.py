@@ -76,7 +76,7 @@ def insert(connection: Connection, table: Table, **values: Any) -> int:
     if values.get("entered_by") is not None:
         check_text(values["entered_by"], "name of who entered it")
     result = connection.execute(table.insert().values(**head, **values))
-    return int(result.inserted_primary_key[0])
+    return int(result.inserted_primary_key[0])  # type: ignore[index]
 
 
 def near_names(wanted: str, names: Iterable[str]) -> str:

@@ -1,7 +1,7 @@
 """The lot book: what was done to every lot, only ever added to; it knows no photo's pixels and no screen.
 
 `open_book` finds or makes it. What is in it: stocks and references (shelf.py), lots (ledger.py), and what
-happened to them (entering.py). State is never stored, it is derived from the entries (entries.py, LotStory).
+happened to them (entering.py, correcting.py). State is never stored: LotStory of entries.py derives it.
 """
 
 from __future__ import annotations
@@ -9,13 +9,22 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING, TextIO
 
-from colourmatch.lots.entering import Entering
+from colourmatch.errors import InputError
+from colourmatch.lots.checks import check_one_of
+from colourmatch.lots.complaints import speaking
+from colourmatch.lots.correcting import Correcting
 from colourmatch.lots.opening import book_path, find_location, open_engine, parse_location
 from colourmatch.lots.photos import PhotoStore
 
+if TYPE_CHECKING:
+    from sqlalchemy import URL
 
-class LotBook(Entering):
+    from colourmatch.lots.archive import BackupReport, Finding
+
+
+class LotBook(Correcting):
     """An open lot book; threads, processes and stations may use it at the same time."""
 
     def __enter__(self) -> LotBook:
@@ -23,6 +32,49 @@ class LotBook(Entering):
 
     def __exit__(self, *_error: object) -> None:
         self.close()
+
+    def export_json(self, stream: TextIO) -> int:
+        """Write the whole book as JSON, one row a line, in bounded memory; the number of rows."""
+        from colourmatch.lots.export import export_json, snapshot
+
+        with speaking(self.place), snapshot(self._engine) as connection:
+            return export_json(connection, stream)
+
+    def import_json(self, stream: TextIO) -> int:
+        """Read an export into this book, which must be empty; all of it or nothing."""
+        from sqlalchemy.exc import IntegrityError
+
+        from colourmatch.lots.export import CUT_OFF, import_json
+        from colourmatch.lots.opening import write
+
+        try:
+            with speaking(self.place), write(self._engine) as connection:
+                return import_json(connection, stream)
+        except IntegrityError:
+            raise InputError(CUT_OFF) from None
+
+    def export_csv(self, stream: TextIO, rows: str = "lots") -> int:
+        """Write a table for spreadsheets, a row a lot, or a row an entry with `rows` "entries"."""
+        from colourmatch.lots.export import snapshot
+        from colourmatch.lots.spreadsheet import export_csv
+
+        check_one_of(rows, ("lots", "entries"), "rows")
+        with speaking(self.place), snapshot(self._engine) as connection:
+            return export_csv(connection, stream, rows)
+
+    def backup(self, path: Path | str) -> BackupReport:
+        """Write the database and all photos into one .zip, while the book is in use."""
+        from colourmatch.lots.archive import backup_book
+
+        with speaking(self.place):
+            return backup_book(self._engine, self.photo_store, Path(path))
+
+    def check(self) -> list[Finding]:
+        """What is wrong with the book and its photos; an empty list when all is well."""
+        from colourmatch.lots.archive import check_book
+
+        with speaking(self.place):
+            return list(check_book(self._engine, self.photo_store))
 
 
 def open_book(location: str | Path | None = None, *, environ: Mapping[str, str] | None = None) -> LotBook:
@@ -37,15 +89,27 @@ def open_book(location: str | Path | None = None, *, environ: Mapping[str, str] 
     path = book_path(url)
     place = str(path or url.render_as_string(hide_password=True))
     engine = open_engine(url)
-    return LotBook(engine, place, PhotoStore(_photo_folder(path, str(url.database), surroundings)))
+    return LotBook(engine, place, PhotoStore(find_photo_folder(url, surroundings)))
 
 
-def _photo_folder(path: Path | None, database: str, environ: Mapping[str, str]) -> Path:
-    if chosen := environ.get("COLOURMATCH_PHOTOS", "").strip():
-        return Path(chosen).expanduser()
+def restore_book(
+    archive: Path | str, location: str | Path, *, environ: Mapping[str, str] | None = None
+) -> LotBook:
+    """Put a backup back where there is no book yet, and open it; BookError when damaged or taken."""
+    from colourmatch.lots import archive as archives
+
+    return archives.restore_book(archive, location, environ=environ)
+
+
+def find_photo_folder(url: URL, environ: Mapping[str, str] | None = None) -> Path:
+    """Where the photos lie: beside a SQLite book; for a server COLOURMATCH_PHOTOS or the data folder."""
+    path = book_path(url)
     if path is not None:
         return path.with_name(f"{path.name}.photos")
+    chosen = (os.environ if environ is None else environ).get("COLOURMATCH_PHOTOS", "").strip()
+    if chosen:
+        return Path(chosen).expanduser()
     from platformdirs import user_data_path
 
-    safe = "".join(sign if sign.isalnum() else "-" for sign in database)
+    safe = "".join(sign if sign.isalnum() else "-" for sign in str(url.database))
     return user_data_path("colourmatch", appauthor=False) / f"{safe}.photos"

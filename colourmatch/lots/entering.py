@@ -7,20 +7,17 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
-from colourmatch.errors import ClosedError, InputError, NotFoundError
+from colourmatch.errors import ClosedError, InputError
 from colourmatch.lots.base import find_token, insert
 from colourmatch.lots.checks import (
-    check_lab,
     check_number,
     check_one_of,
-    check_optional,
     check_text,
     to_json,
     utc_text,
 )
 from colourmatch.lots.entries import (
     AdditionEntry,
-    AmendmentEntry,
     ClosingEntry,
     LotEntry,
     NoteEntry,
@@ -36,10 +33,6 @@ if TYPE_CHECKING:
 E = TypeVar("E", bound=LotEntry)
 UNITS = ("drops", "ml", "grams")
 PURPOSES = ("match", "recheck")
-AMENDABLE = (
-    "volume_ml", "ceiling_mg_per_l", "depth_mm", "dilution", "tolerance", "already_mg_per_l", "jurisdiction",
-    "target_lab", "notes", "serving", "stocks",
-)  # fmt: skip
 
 
 class Entering(Ledger):
@@ -61,53 +54,17 @@ class Entering(Ledger):
         The stock need not be one that the lot was begun with: what went in is written down.
         ClosedError when the lot is closed, InputError for an impossible amount.
         """
-        unit, quantity = _pick_amount(drops, ml, grams)
+        unit, quantity = pick_amount(drops, ml, grams)
 
         def particulars(connection: Connection, lot_id: int) -> dict[str, Any]:
             found = self._stock(connection, stock)
             if not found.active:
                 raise ClosedError(f"The stock {found.name!r} is put away. Name the one that went in.")
-            values = _reckon(found, unit, quantity)
+            values = reckon_dose(found, unit, quantity)
             self._refuse_flood(connection, lot_id, values["ml"])
             return values
 
         return self._enter("addition", AdditionEntry, lot, particulars, entered_by=entered_by, token=token)
-
-    def correct_addition(
-        self,
-        entry_id: int,
-        *,
-        reason: str,
-        drops: float | None = None,
-        ml: float | None = None,
-        grams: float | None = None,
-        stock: str | int | None = None,
-        void: bool = False,
-        entered_by: str | None = None,
-        token: str | None = None,
-    ) -> AdditionEntry:
-        """Put an addition right with a new entry, in a closed lot too; `void` True: it never happened.
-
-        Drops and grams are reckoned with the stock as it was when the dose was entered, unless another stock
-        is named. InputError when it was corrected before: the latest entry is the one to correct.
-        """
-        unit, quantity = ("drops", 0.0) if void else _pick_amount(drops, ml, grams)
-
-        def particulars(connection: Connection, old: LotEntry) -> dict[str, Any]:
-            if not isinstance(old, AdditionEntry):
-                raise InputError(
-                    f"Entry {entry_id} is no addition but a {old.kind}. Look it up in the lot again."
-                )
-            known = self._as_recorded(connection, old) if stock is None else self._stock(connection, stock)
-            if void:
-                return _reckon(known, "ml", 1.0) | {
-                    "quantity": old.quantity, "unit": old.unit, "ml": old.ml, "mg": old.mg, "void": True,
-                }  # fmt: skip
-            values = _reckon(known, unit, quantity)
-            self._refuse_flood(connection, old.lot_id, values["ml"])
-            return values
-
-        return self._correct(entry_id, AdditionEntry, particulars, reason, entered_by=entered_by, token=token)
 
     def take_sample(
         self,
@@ -132,31 +89,6 @@ class Entering(Ledger):
         return self._enter(
             "untinted", VolumeEntry, lot, lambda _c, _id: values, entered_by=entered_by, token=token
         )
-
-    def correct_volume(
-        self,
-        entry_id: int,
-        *,
-        reason: str,
-        ml: float | None = None,
-        returned: bool = False,
-        void: bool = False,
-        entered_by: str | None = None,
-        token: str | None = None,
-    ) -> VolumeEntry:
-        """Put a sample or an untinted part right with a new entry; `void` True: it never happened."""
-        if ml is None and not void:
-            raise ValueError("one of ml and void is needed")
-        typed = None if ml is None else check_number("ml", ml)
-
-        def particulars(_connection: Connection, old: LotEntry) -> dict[str, Any]:
-            if not isinstance(old, VolumeEntry):
-                raise InputError(
-                    f"Entry {entry_id} is no sample but a {old.kind}. Look it up in the lot again."
-                )
-            return {"ml": typed or old.ml, "returned": bool(returned), "void": bool(void)}
-
-        return self._correct(entry_id, VolumeEntry, particulars, reason, entered_by=entered_by, token=token)
 
     def add_photo(
         self,
@@ -232,49 +164,6 @@ class Entering(Ledger):
             when_closed=True,
         )
 
-    def amend_lot(
-        self,
-        lot: int | str,
-        reason: str,
-        *,
-        entered_by: str | None = None,
-        token: str | None = None,
-        **changes: Any,
-    ) -> AmendmentEntry:
-        """Put figures of a lot's head right (a volume mistyped, a ceiling lowered); see AMENDABLE for which.
-
-        The new figure counts for the whole lot, as if it had been given at its beginning.
-        """
-        if not changes or (unknown := set(changes) - set(AMENDABLE)):
-            raise ValueError(
-                f"changes must be among {', '.join(AMENDABLE)}, got {sorted(changes) and unknown}"
-            )
-        why = _check_reason(reason)
-
-        def particulars(connection: Connection, _lot_id: int) -> dict[str, Any]:
-            return {
-                "changes": to_json({key: self._amended(connection, key, changes[key]) for key in changes})
-            }
-
-        return self._enter(
-            "amendment", AmendmentEntry, lot, particulars,
-            entered_by=entered_by, token=token, reason=why, when_closed=True, prove=True,
-        )  # fmt: skip
-
-    def _amended(self, connection: Connection, key: str, value: Any) -> Any:
-        if key == "stocks":
-            found = [self._stock(connection, stock) for stock in value]
-            if not found:
-                raise InputError("A lot needs at least one stock. Name it with --stock.")
-            return [stock.name for stock in found]
-        if key == "target_lab":
-            return check_lab(value)
-        if key in ("notes", "jurisdiction"):
-            return check_text(value, key) or (None if key == "jurisdiction" else "")
-        if key == "serving":
-            return value
-        return check_optional(key, value) if key == "ceiling_mg_per_l" else check_number(key, value)
-
     def close_lot(
         self,
         lot: int | str,
@@ -317,7 +206,7 @@ class Entering(Ledger):
 
         def act(connection: Connection) -> E:
             lot_id = self._lot_id(connection, lot, lock=True)
-            if (known := _repeated(connection, token, lot_id, kind)) is not None:
+            if (known := find_repeat(connection, token, lot_id, kind)) is not None:
                 return cast(E, known)
             if not when_closed:
                 _refuse_closed(connection, lot_id)
@@ -331,45 +220,6 @@ class Entering(Ledger):
 
         return self._write(act)
 
-    def _correct(
-        self,
-        entry_id: int,
-        expected: type[E],
-        particulars: Callable[[Connection, LotEntry], dict[str, Any]],
-        reason: str,
-        *,
-        entered_by: str | None,
-        token: str | None,
-    ) -> E:
-        from colourmatch.lots import tables as t
-        from colourmatch.lots.reading import read_entry
-
-        why = _check_reason(reason)
-
-        def act(connection: Connection) -> E:
-            old = read_entry(connection, entry_id)
-            if old is None:
-                raise NotFoundError(
-                    f"There is no entry {entry_id}. Look it up with: colourmatch lot show LOT"
-                )
-            self._lot_id(connection, old.lot_id, lock=True)
-            old = read_entry(connection, entry_id) or old  # as it is now that nobody else can write
-            if (known := _repeated(connection, token, old.lot_id, old.kind)) is not None:
-                return cast(E, known)
-            if old.replaced_by_id is not None:
-                raise InputError(
-                    f"Entry {entry_id} was corrected already. Correct entry {old.replaced_by_id} instead."
-                )
-            body = particulars(connection, old)
-            new_id = insert(
-                connection, t.lot_entries, lot_id=old.lot_id, kind=old.kind, replaces_id=entry_id, reason=why,
-                entered_by=entered_by, token=token,
-            )  # fmt: skip
-            connection.execute(t.PARTS[old.kind].insert().values(entry_id=new_id, **body))
-            return self._entered(connection, new_id, True)
-
-        return self._write(act)
-
     def _entered(self, connection: Connection, entry_id: int, prove: bool) -> Any:
         """The entry as it is read back; `prove`: InputError takes it back when the lot no longer adds up."""
         from colourmatch.lots.reading import read_entry
@@ -379,20 +229,6 @@ class Entering(Ledger):
         if prove:
             self._story(connection, entry.lot_id).state()
         return entry
-
-    def _as_recorded(self, connection: Connection, old: AdditionEntry) -> StockEntry:
-        from dataclasses import replace
-
-        from colourmatch.lots.reading import read_stocks
-
-        return replace(
-            read_stocks(connection, [old.stock_id])[0],
-            label_strength_g_per_100ml=old.strength_g_per_100ml,
-            drop_ml=old.drop_ml,
-            label_strength_rel_sd=old.strength_rel_sd,
-            drop_rel_sd=old.drop_rel_sd,
-            density_g_per_ml=old.density_g_per_ml,
-        )
 
     def _refuse_flood(self, connection: Connection, lot_id: int, ml: float) -> None:
         """A dose larger than the batch is a unit mixed up."""
@@ -409,7 +245,7 @@ class Entering(Ledger):
             )
 
 
-def _repeated(connection: Connection, token: str | None, lot_id: int, kind: str) -> LotEntry | None:
+def find_repeat(connection: Connection, token: str | None, lot_id: int, kind: str) -> LotEntry | None:
     from colourmatch.lots import tables as t
     from colourmatch.lots.reading import read_entry
 
@@ -435,14 +271,7 @@ def _refuse_closed(connection: Connection, lot_id: int) -> None:
         )
 
 
-def _check_reason(reason: str) -> str:
-    why = check_text(reason, "reason").strip()
-    if not why:
-        raise InputError("A correction needs its reason. Say in a few words what was wrong.")
-    return why
-
-
-def _pick_amount(drops: float | None, ml: float | None, grams: float | None) -> tuple[str, float]:
+def pick_amount(drops: float | None, ml: float | None, grams: float | None) -> tuple[str, float]:
     given = [
         (unit, value) for unit, value in zip(UNITS, (drops, ml, grams), strict=True) if value is not None
     ]
@@ -451,7 +280,7 @@ def _pick_amount(drops: float | None, ml: float | None, grams: float | None) -> 
     return given[0][0], check_number(*given[0])
 
 
-def _reckon(stock: StockEntry, unit: str, quantity: float) -> dict[str, Any]:
+def reckon_dose(stock: StockEntry, unit: str, quantity: float) -> dict[str, Any]:
     """The row of an addition: what was typed, what it is in ml and mg, and the stock as it is now."""
     from colourmatch.liquid.stock import Addition
 

@@ -18,7 +18,7 @@ from colourmatch.lots.checks import (
     to_json,
     utc_text,
 )
-from colourmatch.lots.entries import Lot, LotStory
+from colourmatch.lots.entries import AdditionEntry, Lot, LotStory
 from colourmatch.lots.shelf import Shelf
 
 if TYPE_CHECKING:
@@ -168,9 +168,8 @@ class Ledger(Shelf):
         found = read_lots(connection, select(t.lots).where(t.lots.c.id == lot_id), at)[0]
         events = tuple(read_events(connection, [lot_id], at=at)[lot_id])
         declared = select(t.lot_stocks.c.stock_id).where(t.lot_stocks.c.lot_id == lot_id)
-        ids = set(connection.scalars(declared)) | {getattr(entry, "stock_id", None) for entry in events} - {
-            None
-        }  # a stock that was used without being declared counts as well
+        used = {entry.stock_id for entry in events if isinstance(entry, AdditionEntry)}  # declared or not
+        ids = used.union(connection.scalars(declared))
         return LotStory(found, events, tuple(read_stocks(connection, ids)))
 
     def _lot_id(self, connection: Connection, lot: int | str, *, lock: bool = False) -> int:

@@ -5,10 +5,12 @@ from __future__ import annotations
 import hashlib
 import os
 import tempfile
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 from colourmatch.errors import BookError, NotFoundError, PhotoError
+from colourmatch.lots.position import strip_position
 
 #: first bytes of a file -> its suffix
 _KINDS: tuple[tuple[int, bytes, str], ...] = (
@@ -16,7 +18,7 @@ _KINDS: tuple[tuple[int, bytes, str], ...] = (
     (0, b"\x89PNG\r\n\x1a\n", ".png"),
     (0, b"II*\0", ".tif"),
     (0, b"MM\0*", ".tif"),
-    (4, b"ftyp", ".heic"),
+    *((4, b"ftyp" + brand, ".heic") for brand in (b"heic", b"heix", b"mif1", b"msf1", b"hevc", b"heim")),
 )
 
 
@@ -75,12 +77,22 @@ class PhotoStore:
     def keep(self, photo: bytes | Path | str) -> KeptPhoto:
         """Store a photo without its position data; the same photo again is stored once."""
         data = read_photo(photo)
-        suffix = find_suffix(data)
-        sha256 = hashlib.sha256(data).hexdigest()
-        original = sha256
+        stripped, suffix = strip_position(data, find_suffix(data))
+        sha256 = hashlib.sha256(stripped).hexdigest()
         name = sha256 + suffix
+        self._put(self.path(name), stripped)
+        return KeptPhoto(sha256, hashlib.sha256(data).hexdigest(), name)
+
+    def names(self) -> Iterator[str]:
+        """The names of all stored files, in order; half-written ones are left out."""
+        for folder in sorted(self.folder.glob("??")):
+            yield from sorted(file.name for file in folder.iterdir() if not file.name.startswith("."))
+
+    def restore(self, name: str, data: bytes) -> None:
+        """Put back a stored file from a backup; ValueError when its name is not that of its content."""
+        if hashlib.sha256(data).hexdigest() != name.split(".")[0]:
+            raise ValueError(f"the content of {name} is not what its name says")
         self._put(self.path(name), data)
-        return KeptPhoto(sha256, original, name)
 
     def _put(self, path: Path, data: bytes) -> None:
         """Write a file whole or not at all, and on the disk before it is named in the book."""

@@ -44,7 +44,7 @@ class Shelf(BookBase):
         from colourmatch.liquid.stock import Stock, check_stock
         from colourmatch.lots import tables as t
 
-        values = {
+        values: dict[str, Any] = {
             "name": check_name(name, "name of the stock"),
             "colourant": find_colourant(colourant).e_number,
             "strength_g_per_100ml": strength_g_per_100ml,
@@ -241,8 +241,8 @@ class Shelf(BookBase):
         colour = check_lab(lab)
         if colour is None:
             raise ValueError("lab is needed, got None")
-        spread = (None, None, None) if lab_sd is None else tuple(float(part) for part in lab_sd)
-        values = dict(zip(("lab_l", "lab_a", "lab_b"), colour, strict=True))
+        spread = [None] * 3 if lab_sd is None else [float(part) for part in lab_sd]
+        values: dict[str, Any] = dict(zip(("lab_l", "lab_a", "lab_b"), colour, strict=True))
         values |= dict(zip(("lab_l_sd", "lab_a_sd", "lab_b_sd"), spread, strict=True))
         values |= {"depth_mm": check_number("depth_mm", depth_mm)}
         values |= {"dilution": check_number("dilution", dilution)}

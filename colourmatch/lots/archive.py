@@ -1,0 +1,256 @@
+"""Backs a lot book up into one archive, restores it, and checks a book; it knows no lots.
+
+The archive is a .zip: manifest.json, the database (book.sqlite, a copy by SQLite's own backup, or book.json,
+an export of a server's), and photos/ab/abcd....jpg. It may be made while the book is in use.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import re
+import shutil
+import sqlite3
+import tempfile
+import zipfile
+from collections.abc import Iterator, Mapping
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TextIO
+
+from sqlalchemy import Engine, select
+
+from colourmatch.errors import BookError, InputError
+from colourmatch.lots import tables as t
+from colourmatch.lots.checks import utc_text
+from colourmatch.lots.export import export_json, iterate_stories, snapshot
+from colourmatch.lots.photos import PhotoStore
+
+if TYPE_CHECKING:
+    from colourmatch.lots.book import LotBook
+
+FORMAT = "colourmatch-backup"
+_PHOTO = re.compile(r"photos/([0-9a-f]{2})/((\1[0-9a-f]{62})\.[a-z]{3,4})")
+_LARGEST_PHOTO = 500_000_000
+
+
+@dataclass(frozen=True)
+class BackupReport:
+    """What went into an archive; `missing` are photos that the book names and the folder has not."""
+
+    path: Path
+    photos: int
+    missing: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Finding:
+    """Something wrong with a book: code, and a sentence that says what and what to do."""
+
+    code: str
+    text: str
+
+
+def backup_book(engine: Engine, store: PhotoStore, path: Path) -> BackupReport:
+    """Write one consistent archive; it appears under its name only when it is whole.
+
+    The database is copied first: photos are stored before they are named in it and never change, so that all
+    it names are there. BookError when there is no room or no right to write.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryDirectory(prefix=".backup-", dir=path.parent) as folder:
+            database = _copy_database(engine, Path(folder))
+            names = _photo_names(engine)
+            missing = tuple(name for name in names if not store.path(name).is_file())
+            partial = Path(folder) / "archive.zip"
+            with zipfile.ZipFile(partial, "w", zipfile.ZIP_STORED) as archive:
+                archive.writestr("manifest.json", json.dumps(_manifest(database, names, missing), indent=1))
+                archive.write(database, database.name, zipfile.ZIP_DEFLATED)
+                for name in names:
+                    if name not in missing:
+                        archive.write(store.path(name), f"photos/{name[:2]}/{name}")
+            with partial.open("rb+") as file:
+                os.fsync(file.fileno())
+            os.replace(partial, path)
+    except OSError as error:
+        raise BookError(
+            f"The backup {path} cannot be written: {error.strerror or error}. "
+            "Make room, or give another path."
+        ) from None
+    return BackupReport(path, len(names) - len(missing), missing)
+
+
+def _manifest(database: Path, names: list[str], missing: tuple[str, ...]) -> dict[str, Any]:
+    return {
+        "format": FORMAT,
+        "version": t.VERSION,
+        "made_at": utc_text(),
+        "database": database.name,
+        "database_sha256": _hash_file(database),
+        "photos": len(names) - len(missing),
+        "missing": missing,
+    }
+
+
+def _copy_database(engine: Engine, folder: Path) -> Path:
+    if engine.dialect.name != "sqlite":
+        path = folder / "book.json"
+        with path.open("w", encoding="utf-8") as stream, snapshot(engine) as connection:
+            export_json(connection, stream)
+        return path
+    path = folder / "book.sqlite"
+    raw = engine.raw_connection()
+    try:
+        with closing(sqlite3.connect(path)) as target:
+            raw.driver_connection.backup(target)  # type: ignore[union-attr]
+            target.execute("PRAGMA journal_mode = DELETE")  # one file, without a log beside it
+    finally:
+        raw.close()
+    return path
+
+
+def _photo_names(engine: Engine) -> list[str]:
+    query = select(t.photos.c.stored_name).where(t.photos.c.stored_name.is_not(None)).distinct()
+    with engine.connect() as connection:
+        return sorted(name for (name,) in connection.execute(query))
+
+
+def _hash_file(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def restore_book(
+    archive: Path | str, location: str | Path, *, environ: Mapping[str, str] | None = None
+) -> LotBook:
+    """Put a backup back at a location where there is no book yet, and open it.
+
+    BookError when the archive is damaged or the place is taken; no book is left there then.
+    """
+    from colourmatch.lots.book import find_photo_folder, open_book
+    from colourmatch.lots.opening import book_path, parse_location
+
+    url = parse_location(str(location))
+    target = book_path(url)
+    if target is not None and target.exists():
+        raise BookError(f"{target} is there already. Give a new path to restore the backup to.")
+    with _open_archive(Path(archive)) as (packed, manifest), tempfile.TemporaryDirectory() as folder:
+        database = _unpack_database(packed, manifest, Path(folder))
+        _check_photos(packed)
+        # Photos first, as when they are added: a book never names a photo that is not there.
+        store = PhotoStore(find_photo_folder(url, environ))
+        for name, content in _photos_in(packed):
+            store.restore(name, content)
+        _place_database(database, location, target, environ)
+    return open_book(location, environ=environ)
+
+
+@contextmanager
+def _open_archive(path: Path) -> Iterator[tuple[zipfile.ZipFile, dict[str, Any]]]:
+    try:
+        with zipfile.ZipFile(path) as packed:
+            manifest = json.loads(packed.read("manifest.json"))
+            if not isinstance(manifest, dict) or manifest.get("format") != FORMAT:
+                raise BookError(f"{path} is no backup of a lot book. Give the .zip that the backup wrote.")
+            if str(manifest.get("version")) > t.VERSION:
+                raise BookError(f"{path} is of version {manifest.get('version')}. Update colourmatch.")
+            yield packed, manifest
+    except (zipfile.BadZipFile, KeyError, ValueError, EOFError) as error:
+        raise BookError(f"The backup {path} is damaged ({error}). Take an earlier one.") from None
+    except OSError as error:
+        raise BookError(f"The backup {path} cannot be read: {error.strerror or error}.") from None
+
+
+def _unpack_database(packed: zipfile.ZipFile, manifest: dict[str, Any], folder: Path) -> Path:
+    name = manifest["database"]
+    if name not in ("book.sqlite", "book.json"):
+        raise ValueError("no database in it")
+    path = Path(packed.extract(name, folder))
+    if _hash_file(path) != manifest.get("database_sha256"):
+        raise ValueError("the database in it was changed")
+    return path
+
+
+def _check_photos(packed: zipfile.ZipFile) -> None:
+    """Read every photo once before anything is placed: a damaged archive must leave no half book."""
+    for name, content in _photos_in(packed):
+        if hashlib.sha256(content).hexdigest() != name.split(".")[0]:
+            raise ValueError(f"photo {name} was changed")
+
+
+def _photos_in(packed: zipfile.ZipFile) -> Iterator[tuple[str, bytes]]:
+    for info in packed.infolist():
+        if info.filename in ("manifest.json", "book.sqlite", "book.json"):
+            continue
+        named = _PHOTO.fullmatch(info.filename)
+        if named is None or info.file_size > _LARGEST_PHOTO:
+            raise ValueError(f"unexpected content {info.filename!r}")
+        yield named.group(2), packed.read(info)
+
+
+def _place_database(
+    database: Path, location: str | Path, target: Path | None, environ: Mapping[str, str] | None
+) -> None:
+    from colourmatch.lots.book import open_book
+
+    if target is not None and database.suffix == ".sqlite":
+        target.parent.mkdir(parents=True, exist_ok=True)
+        partial = target.with_name(target.name + ".partial")
+        shutil.copyfile(database, partial)
+        os.replace(partial, target)
+        return
+    try:
+        with open_book(location, environ=environ) as book, _as_export(database) as stream:
+            book.import_json(stream)
+    except BaseException:
+        if target is not None:
+            target.unlink(missing_ok=True)
+        raise
+
+
+@contextmanager
+def _as_export(database: Path) -> Iterator[TextIO]:
+    """The unpacked database as a JSON export, whichever of the two kinds it is."""
+    from colourmatch.lots.book import open_book
+
+    if database.suffix == ".json":
+        with database.open(encoding="utf-8") as stream:
+            yield stream
+        return
+    with open_book(database, environ={}) as source, tempfile.TemporaryFile("w+", encoding="utf-8") as between:
+        source.export_json(between)
+        between.seek(0)
+        yield between
+
+
+def check_book(engine: Engine, store: PhotoStore) -> Iterator[Finding]:
+    """What is wrong with a book: damage, photos missing, changed or not named, lots that do not add up."""
+    with snapshot(engine) as connection:
+        if engine.dialect.name == "sqlite":
+            for (line,) in connection.exec_driver_sql("PRAGMA integrity_check"):
+                if line != "ok":
+                    yield Finding("damaged", f"The database is damaged ({line}). Restore the last backup.")
+            for row in connection.exec_driver_sql("PRAGMA foreign_key_check"):
+                yield Finding(
+                    "orphan", f"Row {row[1]} of {row[0]} points to a row of {row[2]} that is missing."
+                )
+        for story in iterate_stories(connection):
+            try:
+                story.state()
+            except InputError as error:
+                yield Finding("contradiction", f"Lot {story.lot.id} does not add up: {error}")
+    named = set(_photo_names(engine))
+    for name in sorted(named):
+        path = store.path(name)
+        if not path.is_file():
+            yield Finding("missing-photo", f"The photo {name} is missing. Restore it from the last backup.")
+        elif _hash_file(path) != name.split(".")[0]:
+            yield Finding("changed-photo", f"The photo {name} was changed. Restore it from the last backup.")
+    for name in store.names():
+        if name not in named:
+            yield Finding(
+                "unnamed-photo", f"The photo {name} belongs to no entry. It may be deleted by hand."
+            )

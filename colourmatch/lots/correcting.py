@@ -1,0 +1,188 @@
+"""Puts entries of a lot right by new entries that name what they replace and why; it changes no row."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, TypeVar, cast
+
+from colourmatch.errors import InputError, NotFoundError
+from colourmatch.lots.base import insert
+from colourmatch.lots.checks import check_lab, check_number, check_optional, check_text, to_json
+from colourmatch.lots.entering import Entering, find_repeat, pick_amount, reckon_dose
+from colourmatch.lots.entries import AdditionEntry, AmendmentEntry, LotEntry, StockEntry, VolumeEntry
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection
+
+E = TypeVar("E", bound=LotEntry)
+AMENDABLE = (
+    "volume_ml", "ceiling_mg_per_l", "depth_mm", "dilution", "tolerance", "already_mg_per_l", "jurisdiction",
+    "target_lab", "notes", "serving", "stocks",
+)  # fmt: skip
+
+
+class Correcting(Entering):
+    """Corrections of the entries of an open book."""
+
+    def correct_addition(
+        self,
+        entry_id: int,
+        *,
+        reason: str,
+        drops: float | None = None,
+        ml: float | None = None,
+        grams: float | None = None,
+        stock: str | int | None = None,
+        void: bool = False,
+        entered_by: str | None = None,
+        token: str | None = None,
+    ) -> AdditionEntry:
+        """Put an addition right with a new entry, in a closed lot too; `void` True: it never happened.
+
+        Drops and grams are reckoned with the stock as it was when the dose was entered, unless another stock
+        is named. InputError when it was corrected before: the latest entry is the one to correct.
+        """
+        unit, quantity = ("drops", 0.0) if void else pick_amount(drops, ml, grams)
+
+        def particulars(connection: Connection, old: LotEntry) -> dict[str, Any]:
+            if not isinstance(old, AdditionEntry):
+                raise InputError(
+                    f"Entry {entry_id} is no addition but a {old.kind}. Look it up in the lot again."
+                )
+            known = self._as_recorded(connection, old) if stock is None else self._stock(connection, stock)
+            if void:
+                return reckon_dose(known, "ml", 1.0) | {
+                    "quantity": old.quantity, "unit": old.unit, "ml": old.ml, "mg": old.mg, "void": True,
+                }  # fmt: skip
+            values = reckon_dose(known, unit, quantity)
+            self._refuse_flood(connection, old.lot_id, values["ml"])
+            return values
+
+        return self._correct(entry_id, AdditionEntry, particulars, reason, entered_by=entered_by, token=token)
+
+    def correct_volume(
+        self,
+        entry_id: int,
+        *,
+        reason: str,
+        ml: float | None = None,
+        returned: bool = False,
+        void: bool = False,
+        entered_by: str | None = None,
+        token: str | None = None,
+    ) -> VolumeEntry:
+        """Put a sample or an untinted part right with a new entry; `void` True: it never happened."""
+        if ml is None and not void:
+            raise ValueError("one of ml and void is needed")
+        typed = None if ml is None else check_number("ml", ml)
+
+        def particulars(_connection: Connection, old: LotEntry) -> dict[str, Any]:
+            if not isinstance(old, VolumeEntry):
+                raise InputError(
+                    f"Entry {entry_id} is no sample but a {old.kind}. Look it up in the lot again."
+                )
+            return {"ml": typed or old.ml, "returned": bool(returned), "void": bool(void)}
+
+        return self._correct(entry_id, VolumeEntry, particulars, reason, entered_by=entered_by, token=token)
+
+    def amend_lot(
+        self,
+        lot: int | str,
+        reason: str,
+        *,
+        entered_by: str | None = None,
+        token: str | None = None,
+        **changes: Any,
+    ) -> AmendmentEntry:
+        """Put figures of a lot's head right (a volume mistyped, a ceiling lowered); see AMENDABLE for which.
+
+        The new figure counts for the whole lot, as if it had been given at its beginning.
+        """
+        if not changes or (unknown := set(changes) - set(AMENDABLE)):
+            raise ValueError(
+                f"changes must be among {', '.join(AMENDABLE)}, got {sorted(changes) and unknown}"
+            )
+        why = _check_reason(reason)
+
+        def particulars(connection: Connection, _lot_id: int) -> dict[str, Any]:
+            return {
+                "changes": to_json({key: self._amended(connection, key, changes[key]) for key in changes})
+            }
+
+        return self._enter(
+            "amendment", AmendmentEntry, lot, particulars,
+            entered_by=entered_by, token=token, reason=why, when_closed=True, prove=True,
+        )  # fmt: skip
+
+    def _amended(self, connection: Connection, key: str, value: Any) -> Any:
+        if key == "stocks":
+            found = [self._stock(connection, stock) for stock in value]
+            if not found:
+                raise InputError("A lot needs at least one stock. Name it with --stock.")
+            return [stock.name for stock in found]
+        if key == "target_lab":
+            return check_lab(value)
+        if key in ("notes", "jurisdiction"):
+            return check_text(value, key) or (None if key == "jurisdiction" else "")
+        if key == "serving":
+            return value
+        return check_optional(key, value) if key == "ceiling_mg_per_l" else check_number(key, value)
+
+    def _correct(
+        self,
+        entry_id: int,
+        expected: type[E],
+        particulars: Callable[[Connection, LotEntry], dict[str, Any]],
+        reason: str,
+        *,
+        entered_by: str | None,
+        token: str | None,
+    ) -> E:
+        from colourmatch.lots import tables as t
+        from colourmatch.lots.reading import read_entry
+
+        why = _check_reason(reason)
+
+        def act(connection: Connection) -> E:
+            old = read_entry(connection, entry_id)
+            if old is None:
+                raise NotFoundError(
+                    f"There is no entry {entry_id}. Look it up with: colourmatch lot show LOT"
+                )
+            self._lot_id(connection, old.lot_id, lock=True)
+            old = read_entry(connection, entry_id) or old  # as it is now that nobody else can write
+            if (known := find_repeat(connection, token, old.lot_id, old.kind)) is not None:
+                return cast(E, known)
+            if old.replaced_by_id is not None:
+                raise InputError(
+                    f"Entry {entry_id} was corrected already. Correct entry {old.replaced_by_id} instead."
+                )
+            body = particulars(connection, old)
+            new_id = insert(
+                connection, t.lot_entries, lot_id=old.lot_id, kind=old.kind, replaces_id=entry_id, reason=why,
+                entered_by=entered_by, token=token,
+            )  # fmt: skip
+            connection.execute(t.PARTS[old.kind].insert().values(entry_id=new_id, **body))
+            return self._entered(connection, new_id, True)
+
+        return self._write(act)
+
+    def _as_recorded(self, connection: Connection, old: AdditionEntry) -> StockEntry:
+        from colourmatch.lots.reading import read_stocks
+
+        return replace(
+            read_stocks(connection, [old.stock_id])[0],
+            label_strength_g_per_100ml=old.strength_g_per_100ml,
+            drop_ml=old.drop_ml,
+            label_strength_rel_sd=old.strength_rel_sd,
+            drop_rel_sd=old.drop_rel_sd,
+            density_g_per_ml=old.density_g_per_ml,
+        )
+
+
+def _check_reason(reason: str) -> str:
+    why = check_text(reason, "reason").strip()
+    if not why:
+        raise InputError("A correction needs its reason. Say in a few words what was wrong.")
+    return why
