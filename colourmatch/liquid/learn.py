@@ -1,0 +1,402 @@
+"""Fits one lot: what all its photos together say of base, reference, stocks and camera; no pixels, no advice.
+
+The reading of a liquid is y = (1 + gamma) log(M X), X its tristimulus in linear Display P3 relative to water, from the
+spectral model; M (rows sum to 1, so that water stays white) and gamma are this phone's colour error. Reference and
+batch of one photo share the phone, so that error is learnt, not assumed. Unknown: natural base (amounts of smooth
+shapes), reference (natural shapes and dyes), each stock's strength, short-wave tail and peak shift, M and gamma.
+
+Posterior by randomize-then-optimize: each draw solves the same least squares with data and prior jittered by their own
+covariances (Bardsley, Solonen, Haario, Laine 2014, SIAM J. Sci. Comput. 36, A1895, doi:10.1137/140964023), by
+Gauss-Newton steps on all draws at once; the first draw is left unjittered and is the most probable fit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from colourmatch.colour.spaces import RGB_TO_XYZ, lab_to_xyz, xyz_to_lab
+from colourmatch.colour.spectra import WAVELENGTHS_NM, integration_weights
+from colourmatch.facts import read_rows
+from colourmatch.liquid.colourants import find_colourant
+from colourmatch.liquid.model import View, base_shapes
+
+Array = NDArray[np.float64]
+
+_LN10 = float(np.log(10))
+#: Draws of the posterior; 2.5 % quantiles of 160 draws are good to about a tenth of the interval.
+DRAWS = 160
+
+#: Priors of amounts (median single-pass absorbance, sd of its log). A maker chooses base and dye to come near the
+#: reference: its natural colours are those of the base times a factor near 1, its dye is most likely the stock's, and
+#: any other dye may be there too. All are wide, so that photos decide.
+_NATURAL, _NATURAL_LOG_SD, _LIKENESS_LOG_SD = 0.02, 1.8, 1.0
+_OWN_DYE, _OWN_DYE_LOG_SD = 0.15, 1.5
+_OTHER_DYE, _OTHER_DYE_LOG_SD = 0.01, 1.8
+#: Phone: the prior of M and gamma is calibration/phone_prior.csv, an ensemble of cameras under daylight and LED.
+#: Photo to photo: contrast of a channel, glass's fill, common white, what the model leaves out (sd, natural log).
+_PHOTO_SD, _FILL_SD, _WHITE_SD, _MISFIT_SD, _VEIL = 0.02, 0.015, 0.004, 0.006, 0.002
+#: Dye shape: absorbance added at the short-wave end (part of the peak) and shift of the peak in nm (sd). Two open
+#: measurements of one dye agree within 0.03 of the peak, shapes moved from another dye within several nm.
+_TAIL_SD, _SHIFT_NM_SD = 0.05, 4.5
+
+#: Dyes that a reference may hold besides natural colours: the reds, yellows and blues of the colourant table.
+_REFERENCE_DYES = ("E129", "E122", "E110", "E102", "E133")
+
+
+@dataclass(frozen=True)
+class StockPrior:
+    """A stock as the fit sees it: absorptivity per cm and mg/l, shape (81,), and what is known of its strength."""
+
+    name: str
+    absorptivity: Array = field(repr=False)
+    log_factor: float = 0.0
+    log_factor_sd: float = 0.25
+    tail_sd: float = _TAIL_SD
+    shift_sd_nm: float = _SHIFT_NM_SD
+
+
+@dataclass(frozen=True)
+class Shot:
+    """One photo as the fit sees it: Lab of reference and batch with covariances, and what the batch then held.
+
+    mg_per_l: label mg of each stock per litre of undiluted batch; thinning: share of the volume that is base;
+    camera: photos with the same key share one phone error.
+    """
+
+    batch_lab: Array
+    batch_covariance: Array
+    reference_lab: Array | None
+    reference_covariance: Array | None
+    mg_per_l: tuple[float, ...]
+    thinning: float = 1.0
+    camera: str = ""
+
+
+@dataclass(frozen=True)
+class LotFit:
+    """The fit: draws of all parameters (D, P), first the most probable; misfit is the rms of whitened residuals."""
+
+    layout: _Layout
+    draws: Array
+    misfit: float
+    success: bool
+    message: str
+    photos: int
+
+    @property
+    def strength_factors(self) -> Array:
+        """Real over label strength (drop size included) of each stock, shape (D, S)."""
+        return np.exp(self.draws[:, self.layout.factor])
+
+    def reference_lab(self, view: View) -> Array:
+        """True Lab of the reference in a view, shape (D, 3)."""
+        return _lab_in_view(self.layout.reference_absorbance(self.draws), self.layout, view)
+
+    def batch_lab(self, mg_per_l: Array, thinning: Array, view: View) -> Array:
+        """True Lab of the batch in a view at label concentrations (C, S) and thinning (C,), shape (D, C, 3)."""
+        a = self.layout.batch_absorbance(self.draws, np.asarray(mg_per_l, float), np.asarray(thinning, float))
+        return _lab_in_view(a, self.layout, view)
+
+
+def _lab_in_view(absorbance: Array, layout: _Layout, view: View) -> Array:
+    weights = integration_weights(view.illuminant)
+    path = view.path_cm / layout.view.path_cm
+    return xyz_to_lab(np.exp(-2 * _LN10 * path * absorbance) @ weights, weights.sum(axis=0))
+
+
+@cache
+def _p3_weights() -> Array:
+    """Weights (81, 3) from reflectance to linear Display P3 with water at 1, 1, 1."""
+    rgb = integration_weights() @ np.linalg.inv(RGB_TO_XYZ["Display P3"]).T
+    return rgb / rgb.sum(axis=0)
+
+
+@cache
+def _phone_prior() -> tuple[Array, Array]:
+    """Mean (9,) and Cholesky factor (9, 9) of a phone's colour error, for cameras and lights unseen."""
+    rows = read_rows("phone_prior.csv")
+    names = [row["name"] for row in rows]
+    covariance = np.array([[float(row[n]) for n in names] for row in rows])
+    return np.array([float(row["mean"]) for row in rows]), np.linalg.cholesky(covariance)
+
+
+@cache
+def _tail() -> Array:
+    return np.clip((500 - WAVELENGTHS_NM) / 100, 0, 1)
+
+
+class _Layout:
+    """Where each parameter lies in a draw, and the spectra it multiplies."""
+
+    def __init__(self, stocks: Sequence[StockPrior], cameras: Sequence[str], view: View) -> None:
+        self.stocks, self.view, self.cameras = tuple(stocks), view, tuple(cameras)
+        self.base = base_shapes()
+        dyes = np.array([find_colourant(e).shape for e in _REFERENCE_DYES])
+        own = [s.absorptivity / s.absorptivity.max() for s in stocks]
+        self.reference = np.concatenate([self.base, dyes, np.array(own).reshape(-1, len(WAVELENGTHS_NM))])
+        sizes = [len(stocks)] * 3 + [len(self.base), len(self.reference)] + [9 * len(cameras)]
+        stops = np.cumsum([0, *sizes])
+        self.factor, self.tail, self.shift, self.amounts, self.ref_amounts, self.cameras_at = (
+            slice(a, b) for a, b in zip(stops[:-1], stops[1:], strict=True)
+        )
+        self.size = int(stops[-1])
+        # per stock: absorptivity, the short-wave tail and the change per nm of shift, all for label mg/l in this view
+        path = view.path_cm
+        self.dye = np.array([s.absorptivity for s in stocks]).reshape(-1, len(WAVELENGTHS_NM)) * path
+        self.dye_tail = self.dye.max(axis=1, keepdims=True) * _tail() if len(stocks) else self.dye
+        self.dye_shift = -np.gradient(self.dye, WAVELENGTHS_NM, axis=1) if len(stocks) else self.dye
+
+    def prior(self) -> tuple[Array, Array]:
+        """Mean and sd of every parameter before any photo, shape (P,) each."""
+        mean, sd = np.zeros(self.size), np.empty(self.size)
+        mean[self.factor] = [s.log_factor for s in self.stocks]
+        sd[self.factor] = [s.log_factor_sd for s in self.stocks]
+        sd[self.tail] = [s.tail_sd for s in self.stocks]
+        sd[self.shift] = [s.shift_sd_nm for s in self.stocks]
+        mean[self.amounts], sd[self.amounts] = np.log(_NATURAL), _NATURAL_LOG_SD
+        natural, others = len(self.base), len(_REFERENCE_DYES)
+        own = len(self.stocks)
+        mean[self.ref_amounts] = [0.0] * natural + [np.log(_OTHER_DYE)] * others + [np.log(_OWN_DYE)] * own
+        sd[self.ref_amounts] = (
+            [_LIKENESS_LOG_SD] * natural + [_OTHER_DYE_LOG_SD] * others + [_OWN_DYE_LOG_SD] * own
+        )
+        sd[self.cameras_at] = 1.0
+        return mean, sd
+
+    def phone(self, draws: Array, camera: int) -> Array:
+        """The nine phone numbers (D, 9) of one camera: prior mean plus its factor times unit-normal parameters."""
+        mean, factor = _phone_prior()
+        return mean + draws[:, self.camera_slice(camera)] @ factor.T
+
+    def camera_slice(self, camera: int) -> slice:
+        """Where one camera's nine parameters lie."""
+        return slice(self.cameras_at.start + 9 * camera, self.cameras_at.start + 9 * camera + 9)
+
+    def dye_spectra(self, draws: Array) -> Array:
+        """Absorbance per label mg/l of each stock, shape (D, S, 81)."""
+        shape = self.dye + draws[:, self.tail, None] * self.dye_tail + draws[:, self.shift, None] * self.dye_shift
+        return np.exp(draws[:, self.factor, None]) * shape
+
+    def batch_absorbance(self, draws: Array, mg_per_l: Array, thinning: Array) -> Array:
+        """Single-pass absorbance of the batch, shape (D, C, 81), for concentrations (C, S) and thinning (C,)."""
+        base = np.exp(draws[:, self.amounts]) @ self.base
+        out = thinning[:, None] * base[:, None]
+        if self.stocks:
+            out = out + np.einsum("cs,dsw->dcw", mg_per_l, self.dye_spectra(draws))
+        return out
+
+    def reference_absorbance(self, draws: Array) -> Array:
+        """Single-pass absorbance of the reference, shape (D, 81)."""
+        return self.reference_amounts(draws) @ self.reference
+
+    def reference_amounts(self, draws: Array) -> Array:
+        """Amounts of natural shapes and dyes in the reference, shape (D, K); natural ones relative to the base's."""
+        logs = draws[:, self.ref_amounts].copy()
+        logs[:, : len(self.base)] += draws[:, self.amounts]
+        return np.exp(logs)
+
+
+@dataclass(frozen=True)
+class _Data:
+    """Observations in log space, whitening matrices, and the doses; built once per fit."""
+
+    y: list[Array]
+    whiten: list[Array]
+    jitter: list[Array]
+    mg_per_l: Array
+    thinning: Array
+    camera: Array
+    has_reference: list[bool]
+
+
+def _soft_log(rgb: Array) -> tuple[Array, Array]:
+    """log of a smooth positive part, and its derivative; a channel at or below zero keeps a finite, weak value."""
+    root = np.sqrt(rgb**2 + 1e-4)
+    positive = 0.5 * (rgb + root)
+    return np.log(positive), 0.5 * (1 + rgb / root) / positive
+
+
+def _lab_to_y(lab: Array, cov: Array) -> tuple[Array, Array, Array]:
+    """Reading in log Display P3, its covariance, and the linear values, from Lab and its covariance."""
+    back = np.linalg.inv(RGB_TO_XYZ["Display P3"]).T
+
+    def value(lab_: Array) -> Array:
+        return _soft_log(lab_to_xyz(lab_) @ back)[0]
+
+    step = 0.02
+    jacobian = np.stack([(value(lab + e) - value(lab - e)) / (2 * step) for e in np.eye(3) * step], axis=-1)
+    return value(lab), jacobian @ cov @ jacobian.T, lab_to_xyz(lab) @ back
+
+
+def _prepare(shots: Sequence[Shot], cameras: Sequence[str]) -> _Data:
+    y, whiten, jitter = [], [], []
+    for shot in shots:
+        parts = [_lab_to_y(np.asarray(shot.batch_lab, float), np.asarray(shot.batch_covariance, float))]
+        if shot.reference_lab is not None:
+            parts.append(_lab_to_y(np.asarray(shot.reference_lab, float), np.asarray(shot.reference_covariance, float)))
+        values = np.concatenate([p[0] for p in parts])
+        cov = np.full((len(values), len(values)), _WHITE_SD**2) + np.eye(len(values)) * _MISFIT_SD**2
+        for k, (own, own_cov, rgb) in enumerate(parts):
+            at = slice(3 * k, 3 * k + 3)
+            veil = _VEIL / np.maximum(rgb, 0.02)
+            cov[at, at] += own_cov + _FILL_SD**2 * np.outer(own, own) + np.outer(veil, veil)
+        for channel in range(3):
+            common = np.zeros(len(values))
+            common[channel::3] = values[channel::3]
+            cov += _PHOTO_SD**2 * np.outer(common, common)
+        lower = np.linalg.cholesky(cov)
+        y.append(values)
+        jitter.append(lower)
+        whiten.append(np.linalg.inv(lower))
+    index = {name: k for k, name in enumerate(cameras)}
+    return _Data(
+        y, whiten, jitter,
+        np.array([s.mg_per_l for s in shots], float).reshape(len(shots), -1),
+        np.array([s.thinning for s in shots], float),
+        np.array([index[s.camera] for s in shots]),
+        [s.reference_lab is not None for s in shots],
+    )  # fmt: skip
+
+
+def _through_phone(x: Array, phone: Array) -> tuple[Array, Array, Array]:
+    """Reading y (D, N, 3) of linear x (D, N, 3), its derivative to x (D, N, 3, 3) and to the phone's 9 (D, N, 3, 9)."""
+    off = phone[:, :6].reshape(-1, 3, 2)
+    matrix = np.zeros((len(phone), 3, 3))
+    others = ((1, 2), (0, 2), (0, 1))
+    for i, (j, k) in enumerate(others):
+        matrix[:, i, j], matrix[:, i, k] = off[:, i, 0], off[:, i, 1]
+        matrix[:, i, i] = 1 - off[:, i].sum(axis=1)
+    seen = np.einsum("dij,dnj->dni", matrix, x)
+    log, slope = _soft_log(seen)
+    gain = 1 + phone[:, None, 6:9]
+    to_x = (gain * slope)[..., None] * matrix[:, None]
+    to_phone = np.zeros((*x.shape, 9))
+    for i, pair in enumerate(others):
+        for p, j in enumerate(pair):
+            to_phone[..., i, 2 * i + p] = gain[..., i] * slope[..., i] * (x[..., j] - x[..., i])
+        to_phone[..., i, 6 + i] = log[..., i]
+    return gain * log, to_x, to_phone
+
+
+def _predict(layout: _Layout, draws: Array, data: _Data) -> tuple[Array, Array, Array, Array]:
+    """Predicted y of batch (D, N, 3) and reference (D, N, 3) for each shot, with Jacobians (D, N, 3, P)."""
+    count, shots, size = len(draws), len(data.thinning), layout.size
+    weights = _p3_weights()
+    reflect = np.exp(-2 * _LN10 * layout.batch_absorbance(draws, data.mg_per_l, data.thinning))
+    x = reflect @ weights
+    grad = np.zeros((count, shots, 3, size))
+
+    def response(shapes: Array) -> Array:
+        """Change of x per unit of each shape, (D, N, 3, K)."""
+        table = (shapes[:, :, None] * weights[None]).transpose(1, 2, 0).reshape(len(WAVELENGTHS_NM), -1)
+        return -2 * _LN10 * (reflect @ table).reshape(count, shots, 3, len(shapes))
+
+    amounts = np.exp(draws[:, layout.amounts])
+    grad[..., layout.amounts] = response(layout.base) * amounts[:, None, None] * data.thinning[None, :, None, None]
+    if layout.stocks:
+        factor = np.exp(draws[:, layout.factor])[:, None, None]
+        dose = data.mg_per_l[None, :, None, :]
+        plain, tail, shift = (response(s) * factor * dose for s in (layout.dye, layout.dye_tail, layout.dye_shift))
+        grad[..., layout.factor] = (
+            plain + tail * draws[:, None, None, layout.tail] + shift * draws[:, None, None, layout.shift]
+        )
+        grad[..., layout.tail], grad[..., layout.shift] = tail, shift
+    ref = np.exp(-2 * _LN10 * layout.reference_absorbance(draws))
+    ref_x = (ref @ weights)[:, None]
+    table = (layout.reference[:, :, None] * weights[None]).transpose(1, 2, 0).reshape(len(WAVELENGTHS_NM), -1)
+    ref_grad = np.zeros((count, 1, 3, size))
+    change = (-2 * _LN10 * (ref @ table)).reshape(count, 3, -1) * layout.reference_amounts(draws)[:, None]
+    ref_grad[:, 0, :, layout.ref_amounts] = change
+    ref_grad[:, 0, :, layout.amounts] = change[..., : len(layout.base)]
+    y, jac = np.empty((count, shots, 3)), np.zeros((count, shots, 3, size))
+    ref_y, ref_jac = np.empty((count, shots, 3)), np.zeros((count, shots, 3, size))
+    for camera in range(len(layout.cameras)):
+        here = np.flatnonzero(data.camera == camera)
+        place, factor = layout.camera_slice(camera), _phone_prior()[1]
+        for values, slopes, out, out_jac in ((x[:, here], grad[:, here], y, jac), (ref_x, ref_grad, ref_y, ref_jac)):
+            seen, to_x, to_phone = _through_phone(values, layout.phone(draws, camera))
+            out[:, here] = seen
+            full = np.einsum("dnij,dnjp->dnip", to_x, slopes)
+            full[..., place] += to_phone @ factor
+            out_jac[:, here] = full
+    return y, jac, ref_y, ref_jac
+
+
+def _residuals(layout: _Layout, draws: Array, data: _Data, target: list[Array]) -> tuple[Array, Array]:
+    """Whitened residuals (D, R) and Jacobian (D, R, P) against targets, one (D, 3 or 6) array per shot."""
+    y, jac, ref_y, ref_jac = _predict(layout, draws, data)
+    rows, slopes = [], []
+    for n, whiten in enumerate(data.whiten):
+        seen, slope = y[:, n], jac[:, n]
+        if data.has_reference[n]:
+            seen = np.concatenate([seen, ref_y[:, n]], axis=1)
+            slope = np.concatenate([slope, ref_jac[:, n]], axis=1)
+        rows.append((seen - target[n]) @ whiten.T)
+        slopes.append(np.einsum("ij,djp->dip", whiten, slope))
+    return np.concatenate(rows, axis=1), np.concatenate(slopes, axis=1)
+
+
+def _descend(
+    layout: _Layout, draws: Array, data: _Data, goal: tuple[list[Array], Array, Array], steps: int
+) -> tuple[Array, Array]:
+    """Damped Gauss-Newton steps on every draw at once; goal is targets, prior mean and sd; draws and their cost."""
+    target, prior_mean, sd = goal
+    damping = np.full(len(draws), 1e-3)
+
+    def cost_of(rest: Array, at: Array) -> Array:
+        return (rest**2).sum(axis=1) + (((at - prior_mean) / sd) ** 2).sum(axis=1)
+
+    rest, jac = _residuals(layout, draws, data, target)
+    cost = cost_of(rest, draws)
+    for _ in range(steps):
+        # unknowns in units of their prior sd, so that one damping suits all
+        scaled = jac * sd
+        gram = np.einsum("drp,drq->dpq", scaled, scaled)
+        away = (draws - prior_mean) / sd
+        slope = np.einsum("drp,dr->dp", scaled, rest) + away
+        gram[:, np.arange(layout.size), np.arange(layout.size)] += 1 + damping[:, None]
+        move = np.clip(np.linalg.solve(gram, slope[..., None])[..., 0], -1.5, 1.5) * sd
+        tried = draws - move
+        new_rest, new_jac = _residuals(layout, tried, data, target)
+        new_cost = cost_of(new_rest, tried)
+        better = new_cost < cost
+        draws = np.where(better[:, None], tried, draws)
+        rest = np.where(better[:, None], new_rest, rest)
+        jac = np.where(better[:, None, None], new_jac, jac)
+        damping = np.where(better, damping * 0.2, damping * 10)
+        gain = np.where(better, cost - new_cost, 0)
+        cost = np.where(better, new_cost, cost)
+        if gain.max() < 1e-3 and better.any():
+            break
+    return draws, cost
+
+
+def fit_lot(shots: Sequence[Shot], stocks: Sequence[StockPrior], view: View, draws: int = DRAWS) -> LotFit:
+    """Fit all photos of a lot together.
+
+    shots: at least one photo with a batch; stocks in the order of each shot's mg_per_l; view: depth and dilution in
+    the photos. Raises ValueError for no shots or a wrong number of doses.
+    """
+    if not shots:
+        raise ValueError("fit_lot needs at least one photo")
+    if any(len(s.mg_per_l) != len(stocks) for s in shots):
+        raise ValueError("each shot needs one concentration per stock")
+    cameras = sorted({s.camera for s in shots})
+    layout, data = _Layout(stocks, cameras, view), _prepare(shots, cameras)
+    mean, sd = layout.prior()
+    seen = [v[None] for v in data.y]
+    best, cost = _descend(layout, mean[None].copy(), data, (seen, mean[None], sd), 60)
+    rest, _ = _residuals(layout, best, data, seen)
+    rng = np.random.default_rng(14)
+    target = [v + rng.standard_normal((draws, len(v))) @ lower.T for v, lower in zip(data.y, data.jitter, strict=True)]
+    jittered = mean + rng.standard_normal((draws, layout.size)) * sd
+    some, _ = _descend(layout, np.repeat(best, draws, axis=0), data, (target, jittered, sd), 8)
+    misfit = float(np.sqrt((rest**2).mean()))
+    ok = bool(np.isfinite(cost).all()) and misfit < 3
+    message = "fitted" if ok else "the photos do not fit one lot: check the additions entered and the photos"
+    return LotFit(layout, np.concatenate([best, some]), misfit, ok, message, len(shots))
