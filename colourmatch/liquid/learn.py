@@ -1,7 +1,8 @@
 """Fits one lot: what all its photos together say of base, reference, stocks and camera; no pixels, no advice.
 
-The reading of a liquid is y = (1 + gamma) log(M X), X its tristimulus in linear Display P3 relative to water, from the
-spectral model; M (rows sum to 1, so that water stays white) and gamma are this phone's colour error. Reference and
+The reading of a liquid is y = (1 + gamma) log(M X), its positive part times (1 - roll_off), X its tristimulus in linear
+Display P3 relative to water, from the spectral model; M (rows sum to 1, so that water stays white), gamma (contrast)
+and roll_off (phones compress what is brighter than paper) are this phone's colour error. Reference and
 batch of one photo share the phone, so that error is learnt, not assumed. Unknown: natural base (amounts of smooth
 shapes), reference (natural shapes and dyes), each stock's strength, short-wave tail and peak shift, M and gamma.
 
@@ -30,13 +31,16 @@ Array = NDArray[np.float64]
 _LN10 = float(np.log(10))
 #: Draws of the posterior; 2.5 % quantiles of 160 draws are good to about a tenth of the interval.
 DRAWS = 160
+#: Six terms of M, three contrasts and a roll-off describe a phone's colour error.
+PHONE_TERMS = 10
+_KNEE = 0.01
 
 #: Priors of amounts (median single-pass absorbance, sd of its log). A maker chooses base and dye to come near the
 #: reference: its natural colours are those of the base times a factor near 1, its dye is most likely the stock's, and
 #: any other dye may be there too. All are wide, so that photos decide.
-_NATURAL, _NATURAL_LOG_SD, _LIKENESS_LOG_SD = 0.02, 1.8, 1.0
+_NATURAL, _NATURAL_LOG_SD, _LIKENESS_LOG_SD = 0.02, 1.8, 0.5
 _OWN_DYE, _OWN_DYE_LOG_SD = 0.15, 1.5
-_OTHER_DYE, _OTHER_DYE_LOG_SD = 0.01, 1.8
+_OTHER_DYE, _OTHER_DYE_LOG_SD = 0.003, 1.4
 #: Phone: the prior of M and gamma is calibration/phone_prior.csv, an ensemble of cameras under daylight and LED.
 #: Photo to photo: contrast of a channel, glass's fill, common white, what the model leaves out (sd, natural log).
 _PHOTO_SD, _FILL_SD, _WHITE_SD, _MISFIT_SD, _VEIL = 0.02, 0.015, 0.004, 0.006, 0.002
@@ -118,7 +122,7 @@ def _p3_weights() -> Array:
 
 @cache
 def _phone_prior() -> tuple[Array, Array]:
-    """Mean (9,) and Cholesky factor (9, 9) of a phone's colour error, for cameras and lights unseen."""
+    """Mean (T,) and Cholesky factor (T, T) of a phone's colour error, for cameras and lights unseen."""
     rows = read_rows("phone_prior.csv")
     names = [row["name"] for row in rows]
     covariance = np.array([[float(row[n]) for n in names] for row in rows])
@@ -139,7 +143,7 @@ class _Layout:
         dyes = np.array([find_colourant(e).shape for e in _REFERENCE_DYES])
         own = [s.absorptivity / s.absorptivity.max() for s in stocks]
         self.reference = np.concatenate([self.base, dyes, np.array(own).reshape(-1, len(WAVELENGTHS_NM))])
-        sizes = [len(stocks)] * 3 + [len(self.base), len(self.reference)] + [9 * len(cameras)]
+        sizes = [len(stocks)] * 3 + [len(self.base), len(self.reference)] + [PHONE_TERMS * len(cameras)]
         stops = np.cumsum([0, *sizes])
         self.factor, self.tail, self.shift, self.amounts, self.ref_amounts, self.cameras_at = (
             slice(a, b) for a, b in zip(stops[:-1], stops[1:], strict=True)
@@ -169,13 +173,13 @@ class _Layout:
         return mean, sd
 
     def phone(self, draws: Array, camera: int) -> Array:
-        """The nine phone numbers (D, 9) of one camera: prior mean plus its factor times unit-normal parameters."""
+        """The phone terms (D, T) of one camera: prior mean plus its factor times unit-normal parameters."""
         mean, factor = _phone_prior()
         return mean + draws[:, self.camera_slice(camera)] @ factor.T
 
     def camera_slice(self, camera: int) -> slice:
-        """Where one camera's nine parameters lie."""
-        return slice(self.cameras_at.start + 9 * camera, self.cameras_at.start + 9 * camera + 9)
+        """Where one camera's parameters lie."""
+        return slice(self.cameras_at.start + PHONE_TERMS * camera, self.cameras_at.start + PHONE_TERMS * (camera + 1))
 
     def dye_spectra(self, draws: Array) -> Array:
         """Absorbance per label mg/l of each stock, shape (D, S, 81)."""
@@ -264,7 +268,7 @@ def _prepare(shots: Sequence[Shot], cameras: Sequence[str]) -> _Data:
 
 
 def _through_phone(x: Array, phone: Array) -> tuple[Array, Array, Array]:
-    """Reading y (D, N, 3) of linear x (D, N, 3), its derivative to x (D, N, 3, 3) and to the phone's 9 (D, N, 3, 9)."""
+    """Reading y (D, N, 3) of linear x (D, N, 3), its derivatives to x (D, N, 3, 3) and to the phone (D, N, 3, T)."""
     off = phone[:, :6].reshape(-1, 3, 2)
     matrix = np.zeros((len(phone), 3, 3))
     others = ((1, 2), (0, 2), (0, 1))
@@ -273,14 +277,20 @@ def _through_phone(x: Array, phone: Array) -> tuple[Array, Array, Array]:
         matrix[:, i, i] = 1 - off[:, i].sum(axis=1)
     seen = np.einsum("dij,dnj->dni", matrix, x)
     log, slope = _soft_log(seen)
-    gain = 1 + phone[:, None, 6:9]
+    # what is brighter than water (a saturated red in its own channel) is compressed, with a smooth knee
+    root = np.sqrt(log**2 + 4 * _KNEE**2)
+    over, over_slope = 0.5 * (log + root) - _KNEE, 0.5 * (1 + log / root)
+    contrast, roll = 1 + phone[:, None, 6:9], phone[:, None, 9:]
+    rolled = log - roll * over
+    gain = contrast * (1 - roll * over_slope)
     to_x = (gain * slope)[..., None] * matrix[:, None]
-    to_phone = np.zeros((*x.shape, 9))
+    to_phone = np.zeros((*x.shape, PHONE_TERMS))
     for i, pair in enumerate(others):
         for p, j in enumerate(pair):
             to_phone[..., i, 2 * i + p] = gain[..., i] * slope[..., i] * (x[..., j] - x[..., i])
-        to_phone[..., i, 6 + i] = log[..., i]
-    return gain * log, to_x, to_phone
+        to_phone[..., i, 6 + i] = rolled[..., i]
+        to_phone[..., i, 9] = -contrast[..., i] * over[..., i]
+    return contrast * rolled, to_x, to_phone
 
 
 def _predict(layout: _Layout, draws: Array, data: _Data) -> tuple[Array, Array, Array, Array]:
