@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
-from sqlalchemy import Engine, select
+from sqlalchemy import Connection, Engine, select
 
 from colourmatch.errors import BookError, InputError
 from colourmatch.lots import tables as t
@@ -62,8 +62,7 @@ def backup_book(engine: Engine, store: PhotoStore, path: Path) -> BackupReport:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(prefix=".backup-", dir=path.parent) as folder:
-            database = _copy_database(engine, Path(folder))
-            names = _photo_names(engine)
+            database, names = _copy_database(engine, Path(folder))
             missing = tuple(name for name in names if not store.path(name).is_file())
             partial = Path(folder) / "archive.zip"
             with zipfile.ZipFile(partial, "w", zipfile.ZIP_STORED) as archive:
@@ -95,27 +94,29 @@ def _manifest(database: Path, names: list[str], missing: tuple[str, ...]) -> dic
     }
 
 
-def _copy_database(engine: Engine, folder: Path) -> Path:
+def _copy_database(engine: Engine, folder: Path) -> tuple[Path, list[str]]:
+    """A copy of the database as it is at one moment, and the photos that this copy names."""
     if engine.dialect.name != "sqlite":
         path = folder / "book.json"
         with path.open("w", encoding="utf-8") as stream, snapshot(engine) as connection:
             export_json(connection, stream)
-        return path
+            return path, _photo_names(connection)
     path = folder / "book.sqlite"
     raw = engine.raw_connection()
     try:
         with closing(sqlite3.connect(path)) as target:
             raw.driver_connection.backup(target)  # type: ignore[union-attr]
             target.execute("PRAGMA journal_mode = DELETE")  # one file, without a log beside it
+            rows = target.execute("SELECT DISTINCT stored_name FROM photos WHERE stored_name IS NOT NULL")
+            names = sorted(name for (name,) in rows)
     finally:
         raw.close()
-    return path
+    return path, names
 
 
-def _photo_names(engine: Engine) -> list[str]:
+def _photo_names(connection: Connection) -> list[str]:
     query = select(t.photos.c.stored_name).where(t.photos.c.stored_name.is_not(None)).distinct()
-    with engine.connect() as connection:
-        return sorted(name for (name,) in connection.execute(query))
+    return sorted(name for (name,) in connection.execute(query))
 
 
 def _hash_file(path: Path) -> str:
@@ -242,7 +243,7 @@ def check_book(engine: Engine, store: PhotoStore) -> Iterator[Finding]:
                 story.state()
             except InputError as error:
                 yield Finding("contradiction", f"Lot {story.lot.id} does not add up: {error}")
-    named = set(_photo_names(engine))
+        named = set(_photo_names(connection))
     for name in sorted(named):
         path = store.path(name)
         if not path.is_file():

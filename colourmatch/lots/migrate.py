@@ -13,6 +13,11 @@ from colourmatch.lots.opening import write
 FOLDER = Path(__file__).with_name("migrations")
 
 
+def knows(version: str) -> bool:
+    """Whether there is a migration of that name."""
+    return any(path.name.startswith(f"{version}_") for path in (FOLDER / "versions").glob("*.py"))
+
+
 def upgrade(engine: Engine, version: str = "head") -> None:
     """Run the migrations up to a version, each in the transaction; nothing is changed when one fails."""
     config = Config()

@@ -7,7 +7,6 @@ no book does not pay for them.
 from __future__ import annotations
 
 import os
-import re
 import shutil
 import sqlite3
 from collections.abc import Iterator, Mapping
@@ -62,7 +61,8 @@ def book_path(url: URL) -> Path | None:
     """The file of a SQLite book, None for a server."""
     if url.get_backend_name() != "sqlite" or url.database in (None, "", ":memory:"):
         return None
-    return Path(re.sub(r"^file:|\?.*$", "", str(url.database)))
+    name = str(url.database)
+    return Path(name.removeprefix("file:").partition("?")[0] if name.startswith("file:") else name)
 
 
 def open_engine(url: URL) -> Engine:
@@ -114,7 +114,12 @@ def _make_engine(url: URL) -> Engine:
     import sqlalchemy
     from sqlalchemy import event
 
-    if url.get_backend_name() != "sqlite":
+    if url.get_backend_name() not in ("sqlite", "postgresql"):
+        raise BookError(
+            f"{url.get_backend_name()} is a kind of database that the lot book is not made for. "
+            "Give a path for SQLite, or postgresql://USER@HOST/NAME."
+        )
+    if url.get_backend_name() == "postgresql":
         try:
             return sqlalchemy.create_engine(url, pool_pre_ping=True)
         except ImportError as error:
@@ -186,12 +191,19 @@ def _create(engine: Engine, place: str) -> None:
 
 
 def _migrate(engine: Engine, found: str, path: Path | None, place: str) -> None:
-    from colourmatch.lots import migrate, tables
+    from colourmatch.lots import tables
 
     if found > tables.VERSION:
         raise BookError(
             f"The lot book {place} is of version {found}, this program knows up to {tables.VERSION}. "
             "Update colourmatch, or give another book."
+        )
+    from colourmatch.lots import migrate  # brings in Alembic
+
+    if not migrate.knows(found):
+        raise BookError(
+            f"The lot book {place} is of version {found}, which this program does not know. "
+            "Give another book, or restore a backup."
         )
     if path is not None:
         _copy_beside(path, found)

@@ -1,0 +1,148 @@
+"""Exports, and an export read back into an empty book."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Callable
+
+import pytest
+
+from colourmatch.errors import BookError, InputError
+from colourmatch.lots.book import LotBook, open_book
+from colourmatch.lots.spreadsheet import ENTRY_COLUMNS, LOT_COLUMNS, make_harmless
+
+
+@pytest.fixture
+def full_book(book: LotBook, lot: int, jpeg: bytes) -> LotBook:
+    """Something in every table."""
+    reference = book.add_reference("Bottle", "n")
+    book.add_reference_reading(reference.id, (60, 40, 30), depth_mm=10, measurement={"x": [1, None]})
+    book.weigh_stock("red", 40, 1.93, token="w")
+    book.record_learnt("red", 0.91, 0.05, lot)
+    first = book.add_addition(lot, "red", drops=12, token="t", entered_by="Zoë")
+    book.add_photo(
+        lot, {"delta_e_2000": {"value": 1.25, "low": 1, "high": 1.5}}, {"action": "stop"}, photo=jpeg
+    )
+    book.correct_addition(first.id, drops=13, reason="miscounted")
+    book.correct_volume(book.take_sample(lot, 20).id, void=True, reason="spilt back")
+    book.add_untinted(lot, 10)
+    book.add_note(lot, 'two\nlines, "quoted" 苦')
+    book.amend_lot(lot, "x", ceiling_mg_per_l=55)
+    book.close_lot(lot, "matched", "ok", {"lab": [1, 2, 3]})
+    book.new_lot("=cmd|' /C calc'!A0", 500, "yellow", reference="Bottle", notes="-1+2")
+    return book
+
+
+def dump(book: LotBook) -> str:
+    stream = io.StringIO()
+    book.export_json(stream)
+    return stream.getvalue()
+
+
+def rows_of(text: str) -> list:
+    return json.loads(text)["rows"]
+
+
+def test_the_export_is_one_json_document_with_a_row_a_line(full_book: LotBook) -> None:
+    text = dump(full_book)
+    document = json.loads(text)
+    assert document["format"] == "colourmatch-book"
+    assert document["row_count"] == len(document["rows"]) == text.count("\n") - 2
+    from colourmatch.lots.tables import HISTORY
+
+    assert {name for name, _row in document["rows"]} == {table.name for table in HISTORY}
+
+
+@pytest.mark.parametrize("layout", [None, 1])
+def test_an_export_read_into_an_empty_book_gives_the_same_book(
+    full_book: LotBook, second_location: Callable[[], str], environ: dict, layout: int | None
+) -> None:
+    text = dump(full_book)
+    lots = [full_book.lot_story(one.id) for one in full_book.list_lots()]
+    stocks = full_book.list_stocks(active_only=False)
+    full_book.close()
+    sent = text if layout is None else json.dumps(json.loads(text), indent=layout)
+    with open_book(second_location(), environ=environ) as second:
+        assert second.import_json(io.StringIO(sent)) == len(rows_of(text))
+        assert rows_of(dump(second)) == rows_of(text)
+        assert [second.lot_story(one.id) for one in second.list_lots()] == lots
+        assert second.list_stocks(active_only=False) == stocks
+        assert second.new_lot("next", 1, "red").id > lots[0].lot.id  # ids go on where they were
+        with pytest.raises(BookError, match="not empty"):
+            second.import_json(io.StringIO(text))
+
+
+def test_a_damaged_export_is_refused_whole(
+    full_book: LotBook, second_location: Callable[[], str], environ: dict
+) -> None:
+    text = dump(full_book)
+    lines = text.splitlines(keepends=True)
+    row = next(line for line in lines if '"lots"' in line)
+    bad = {
+        "cut off": "".join(lines[:-1]),
+        "cut off in a line": text[: len(text) // 2],
+        "a row gone": "".join(lines[:3] + lines[4:]),
+        "a text for a number": text.replace('"volume_ml": 900.0', '"volume_ml": "900"'),
+        "nan": text.replace('"volume_ml": 900.0', '"volume_ml": NaN'),
+        "a stranger": text.replace('["lots"', '["pots"'),
+        "one column too many": text.replace(row, row.replace('{"id"', '{"evil": 1, "id"')),
+        "a pointer to nothing": text.replace('"lot_id": 1,', '"lot_id": 77,'),
+        "newer": text.replace('"version": "', '"version": "9'),
+        "no export": '{"hello": 1}',
+        "no json": "hello",
+        "empty": "",
+        "a list": "[1, 2]",
+    }
+    full_book.close()
+    with open_book(second_location(), environ=environ) as second:
+        for what, content in bad.items():
+            assert content != text, what
+            with pytest.raises(InputError) as caught:
+                second.import_json(io.StringIO(content))
+            assert caught.value.text.endswith("."), what
+            assert second.count_lots() == 0 and second.list_stocks() == [], what
+
+
+def read_csv(book: LotBook, rows: str) -> list[dict[str, str]]:
+    stream = io.StringIO(newline="")
+    count = book.export_csv(stream, rows)
+    stream.seek(0)
+    found = list(csv.DictReader(stream))
+    assert len(found) == count
+    return found
+
+
+def test_lots_as_a_table(full_book: LotBook) -> None:
+    first, second = read_csv(full_book, "lots")
+    assert tuple(first) == LOT_COLUMNS
+    assert (first["additions"], first["photos"], first["outcome"], first["ceiling_mg_per_l"]) == (
+        "1",
+        "1",
+        "matched",
+        "55",
+    )
+    assert float(first["added_ml"]) == pytest.approx(13 * 1.93 / 40)
+    assert float(first["volume_now_ml"]) == pytest.approx(910 + 13 * 1.93 / 40)
+    assert (first["delta_e_2000"], first["dose"]) == ("1.25", "red 0.6272 ml")
+    assert second["lot_name"].startswith("'=cmd") and second["notes"] == "'-1+2"
+    assert (second["delta_e_2000"], second["closed_at_utc"]) == ("", "")
+
+
+def test_entries_as_a_table(full_book: LotBook) -> None:
+    rows = read_csv(full_book, "entries")
+    assert tuple(rows[0]) == ENTRY_COLUMNS
+    doses = [row for row in rows if row["kind"] == "addition"]
+    assert [(row["quantity"], row["counts"]) for row in doses] == [("12", "no"), ("13", "yes")]
+    assert doses[1]["replaces_entry_id"] == doses[0]["entry_id"]
+    assert next(row["text"] for row in rows if row["kind"] == "note") == 'two\nlines, "quoted" 苦'
+    with pytest.raises(ValueError, match="rows must be one of"):
+        full_book.export_csv(io.StringIO(), "others")
+
+
+@pytest.mark.parametrize("sign", ["=", "+", "-", "@", "\t", "\r", "\n"])
+def test_formulas_are_made_harmless_and_numbers_stay(sign: str) -> None:
+    assert make_harmless(sign + "1+1") == "'" + sign + "1+1"
+    assert make_harmless("a" + sign) == "a" + sign
+    assert make_harmless(-1.5) == "-1.5"

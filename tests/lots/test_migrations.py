@@ -1,0 +1,128 @@
+"""The migrations lead to the tables of tables.py, keep what is there, and the guards hold."""
+
+from __future__ import annotations
+
+import re
+import sqlite3
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from sqlalchemy import inspect
+from sqlalchemy.exc import DBAPIError
+
+from colourmatch.errors import BookError
+from colourmatch.lots import migrate, opening, tables
+from colourmatch.lots.book import LotBook, open_book
+
+
+def make_older(location: str, version: str = "0001") -> None:
+    url = opening.parse_location(location)
+    engine = opening._make_engine(url)
+    migrate.upgrade(engine, version)
+    engine.dispose()
+
+
+def describe(location: str) -> dict[str, object]:
+    """Columns, keys, indexes and guards of a database, in an order of their own."""
+    engine = opening._make_engine(opening.parse_location(location))
+    found: dict[str, object] = {}
+    with engine.connect() as connection:
+        eye = inspect(connection)
+        for name in eye.get_table_names():
+            found[name] = (
+                [(c["name"], str(c["type"]), c["nullable"]) for c in eye.get_columns(name)],
+                [] if name == "alembic_version" else eye.get_pk_constraint(name),
+                sorted(str(key) for key in eye.get_foreign_keys(name)),
+                sorted(str(index) for index in eye.get_indexes(name)),
+                sorted(str(unique["column_names"]) for unique in eye.get_unique_constraints(name)),
+            )
+        query = {
+            "sqlite": "SELECT name, sql FROM sqlite_master WHERE type = 'trigger' ORDER BY name",
+            "postgresql": "SELECT tgname, pg_get_triggerdef(oid) FROM pg_trigger "
+            "WHERE NOT tgisinternal ORDER BY tgname",
+        }[engine.dialect.name]
+        found["guards"] = [tuple(row) for row in connection.exec_driver_sql(query)]
+        found["version"] = connection.exec_driver_sql("SELECT version_num FROM alembic_version").scalar()
+    engine.dispose()
+    return found
+
+
+def test_a_migrated_book_is_built_like_a_fresh_one(
+    location: str, environ: dict, second_location: Callable[[], str]
+) -> None:
+    make_older(location)
+    open_book(location, environ=environ).close()
+    migrated = describe(location)
+    fresh = second_location()
+    open_book(fresh, environ=environ).close()
+    assert describe(fresh) == migrated
+    assert migrated["version"] == tables.VERSION
+    assert len(migrated["guards"]) >= len(tables.HISTORY)  # type: ignore[arg-type]
+
+
+def test_the_newest_migration_is_the_version_of_the_tables() -> None:
+    names = sorted(path.name for path in (migrate.FOLDER / "versions").glob("0*.py"))
+    assert [int(name[:4]) for name in names] == list(range(1, len(names) + 1))
+    assert names[-1][:4] == tables.VERSION
+
+
+def test_an_older_book_is_copied_beside_before_it_is_migrated(tmp_path: Path) -> None:
+    path = tmp_path / "b.sqlite"
+    make_older(str(path))
+    with sqlite3.connect(path) as older:
+        older.execute(
+            "INSERT INTO stocks VALUES (1, '2026-01-01T00:00:00.000000+00:00', NULL, NULL, 'red', 'red', "
+            "'E129', 1.0, 0.05, 'water', 0.2, 0.15, 1.0, '', NULL)"
+        )
+    older.close()
+    with open_book(path) as book:
+        assert book.find_stock("red").colourant == "E129"
+        lot = book.new_lot("A", 900, "red").id
+        assert book.amend_lot(lot, "x", volume_ml=950).changes == {"volume_ml": 950.0}
+    copies = [
+        file for file in tmp_path.iterdir() if re.fullmatch(r"b\.sqlite\.before-0001-\d{8}T\d{6}", file.name)
+    ]
+    assert len(copies) == 1
+    with sqlite3.connect(copies[0]) as copy:
+        assert copy.execute("SELECT version_num FROM alembic_version").fetchone() == ("0001",)
+        assert copy.execute("SELECT name FROM stocks").fetchone() == ("red",)
+    copy.close()
+
+
+def test_a_migration_that_fails_changes_nothing(tmp_path: Path) -> None:
+    path = tmp_path / "b.sqlite"
+    make_older(str(path))
+    with sqlite3.connect(path) as older:
+        # the guard of the new table will meet a trigger of that name
+        older.execute("CREATE TRIGGER amendments_no_delete BEFORE DELETE ON lots BEGIN SELECT 1; END")
+    older.close()
+    before = describe(str(path))
+    with pytest.raises(DBAPIError):
+        open_book(path)
+    assert describe(str(path)) == before
+
+
+@pytest.mark.parametrize("table", [table.name for table in tables.HISTORY])
+def test_nothing_can_be_changed_or_deleted(book: LotBook, lot: int, table: str) -> None:
+    column = next(iter(tables.metadata.tables[table].c)).name
+    for statement in (f'UPDATE "{table}" SET {column} = {column}', f'DELETE FROM "{table}"'):
+        if book._engine.dialect.name == "sqlite" and _is_empty(book, table):
+            continue  # SQLite's guards watch rows
+        with pytest.raises(DBAPIError, match="append-only"), opening.write(book._engine) as connection:
+            connection.exec_driver_sql(statement)
+
+
+def _is_empty(book: LotBook, table: str) -> bool:
+    with book._read() as connection:
+        return connection.exec_driver_sql(f'SELECT count(*) FROM "{table}"').scalar() == 0
+
+
+def test_a_book_of_an_unknown_older_version_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "b.sqlite"
+    open_book(path).close()
+    with sqlite3.connect(path) as odd:
+        odd.execute("UPDATE alembic_version SET version_num = '0000'")
+    odd.close()
+    with pytest.raises(BookError, match=r"version 0000, which this program does not know"):
+        open_book(path)
