@@ -114,9 +114,11 @@ def main() -> None:
             report("export JSON", lambda: book.export_json(stream))
         report("check", book.check)
         report("backup", lambda: book.backup(options.folder / "out.zip"))
-    with open_book(options.folder / f"copy-{time.time_ns()}.sqlite") as copy:
-        with (options.folder / "out.json").open(encoding="utf-8") as stream:
-            report("import JSON", lambda: copy.import_json(stream))
+    with (
+        open_book(options.folder / f"copy-{time.time_ns()}.sqlite", environ={}) as copy,
+        (options.folder / "out.json").open(encoding="utf-8") as stream,
+    ):
+        report("import JSON", lambda: copy.import_json(stream))
 
 
 if __name__ == "__main__":

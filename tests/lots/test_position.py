@@ -129,8 +129,7 @@ def test_tiff_in_both_byte_orders(order: str) -> None:
     with Image.open(io.BytesIO(original)) as before, Image.open(io.BytesIO(stripped)) as after:
         assert 0x8825 in before.tag_v2
         assert before.tobytes() == after.tobytes() == b"\xc0\x40"  # turned, as its tag says
-        assert {274: 3, 256: 2}.items() <= dict(after.tag_v2).items()
-        assert not {0x8825, 700} & set(after.tag_v2)
+        assert set(before.tag_v2) - set(after.tag_v2) == {0x8825, 700}
 
 
 def test_exif_that_runs_in_a_circle_or_out_of_the_file_is_dropped() -> None:
