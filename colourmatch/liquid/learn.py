@@ -14,7 +14,7 @@ Gauss-Newton steps on all draws at once; the first draw is left unjittered and i
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 
 import numpy as np
@@ -96,6 +96,10 @@ class LotFit:
     def strength_factors(self) -> Array:
         """Real over label strength (drop size included) of each stock, shape (D, S)."""
         return np.exp(self.draws[:, self.layout.factor])
+
+    def take(self, draws: slice) -> LotFit:
+        """The same fit with some of its draws."""
+        return replace(self, draws=self.draws[draws])
 
     def reference_lab(self, view: View) -> Array:
         """True Lab of the reference in a view, shape (D, 3)."""

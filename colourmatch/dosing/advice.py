@@ -1,0 +1,355 @@
+"""The advice: whether to add, how much, or to stop and why, in numbers and in a sentence.
+
+Acceptance follows JCGM 106:2012 (The role of measurement uncertainty in conformity assessment), 8.3.2: "matched" needs
+the difference under the tolerance with 95 % probability, unless no drop can improve what is seen any more.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from math import ceil
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from colourmatch.colour.difference import Interval, describe_difference
+from colourmatch.dosing.plan import MOST_DROPS, MOST_OF_BATCH, PASSED_BY, PASSED_CHANCE, Line, plan_line
+from colourmatch.dosing.problem import Problem
+from colourmatch.dosing.rescue import Rescue, find_rescue
+
+Array = NDArray[np.float64]
+
+#: Two photos of one state differ by about this much near a match (sd of several readings, CIEDE2000): a smaller gain
+#: cannot be seen, so it is not worth a drop.
+REPEATABILITY = 0.15
+#: Inside the tolerance a step must promise at least this part of it.
+WORTH_INSIDE = 0.25
+#: A ceiling is named as the reason when it costs at least this many CIEDE2000.
+CEILING_COST = 0.3
+
+
+@dataclass(frozen=True)
+class Dose:
+    """An addition of one stock: whole drops and the millilitres and mg per litre of batch that they are."""
+
+    stock: str
+    drops: int
+    ml: float
+    mg_per_l: float
+
+    def to_json(self) -> dict[str, Any]:
+        """One entry of `doses`."""
+        return {"stock": self.stock, "drops": self.drops, "ml": round(self.ml, 3), "mg_per_l": round(self.mg_per_l, 3)}
+
+
+@dataclass(frozen=True)
+class Advice:
+    """What to do now; see design section 5 for `action` and `reason`."""
+
+    action: str
+    reason: str
+    text: str
+    doses: tuple[Dose, ...] = ()
+    now: Interval | None = None
+    predicted: Interval | None = None
+    to_match: tuple[dict[str, Any], ...] = ()
+    reachable: Interval | None = None
+    ceiling_left_mg_per_l: float | None = None
+    used_mg_per_l: float | None = None
+    ceiling_mg_per_l: float | None = None
+    ceiling_cost: float | None = None
+    missing: str | None = None
+    predicted_lab: dict[str, list[float]] | None = None
+    curve: dict[str, Any] | None = None
+    rescue: Rescue | None = None
+    problem: str | None = None
+    chance_within_tolerance: float | None = None
+    stocks_learnt: tuple[dict[str, Any], ...] = field(default_factory=tuple)
+
+    def to_json(self) -> dict[str, Any]:
+        """The advice object of the command line."""
+        return {
+            "action": self.action,
+            "reason": self.reason,
+            "text": self.text,
+            "doses": [d.to_json() for d in self.doses],
+            "now": self.now.to_json() if self.now else None,
+            "predicted": {"delta_e_2000": self.predicted.to_json()} if self.predicted else None,
+            "to_match": list(self.to_match),
+            "reachable_delta_e_2000": round(self.reachable.value, 2) if self.reachable else None,
+            "reachable": self.reachable.to_json() if self.reachable else None,
+            "ceiling_left_mg_per_l": _round(self.ceiling_left_mg_per_l, 2),
+            "used_mg_per_l": _round(self.used_mg_per_l, 2),
+            "ceiling_mg_per_l": self.ceiling_mg_per_l,
+            "ceiling_cost_delta_e_2000": _round(self.ceiling_cost, 2),
+            "missing": self.missing,
+            "predicted_lab": self.predicted_lab,
+            "curve": self.curve,
+            "rescue": self.rescue.to_json() if self.rescue else None,
+            "problem": self.problem,
+            "chance_within_tolerance": _round(self.chance_within_tolerance, 3),
+            "stocks_learnt": list(self.stocks_learnt),
+        }
+
+
+def ask_for_photo(text: str) -> Advice:
+    """The advice when there is nothing to go by yet, or the photo cannot be trusted."""
+    return Advice("rephotograph", "photo", text)
+
+
+def advise(problem: Problem) -> Advice:
+    """Plan the next step, or stop; the ceiling is never passed by any dose advised."""
+    if not problem.fit.success:
+        return ask_for_photo(
+            "The photos of this lot contradict each other. Check the additions entered, then photograph both glasses "
+            "again in steady light."
+        )
+    line = plan_line(problem)
+    rescue = find_rescue(problem)
+    facts = _facts(problem, line, rescue)
+    doses = _round_down(problem, line)
+    gain = float(line.mean[0] - line.mean[line.best])
+    inside = facts["chance_within_tolerance"] >= 0.95
+    if rescue is not None and rescue.chance_past > 0.5 and gain < REPEATABILITY and not inside:
+        return _stop_past(problem, facts)
+    worth = max(REPEATABILITY, WORTH_INSIDE * problem.tolerance) if inside else REPEATABILITY
+    if gain < worth:
+        return _stop_here(problem, line, facts)
+    if doses:
+        return _add(problem, line, doses, facts)
+    return _without_safe_drop(problem, line, facts)
+
+
+# ---- numbers ---------------------------------------------------------------------------------------------------
+
+
+def _facts(problem: Problem, line: Line, rescue: Rescue | None) -> dict[str, Any]:
+    now = line.difference[:, 0]
+    factors = np.quantile(problem.fit.strength_factors, (0.5, 0.025, 0.975), axis=0)
+    return {
+        "now": _interval(now),
+        "reachable": _interval(line.difference[:, line.best]),
+        "chance_within_tolerance": float((now <= problem.tolerance).mean()),
+        "to_match": _to_match(problem, line),
+        "ceiling_left_mg_per_l": problem.ceiling_left(),
+        "used_mg_per_l": problem.limit_base_mg_per_l(),
+        "ceiling_mg_per_l": problem.ceiling_mg_per_l,
+        "ceiling_cost": line.free_gain if line.bound else None,
+        "missing": _missing(problem, line),
+        "curve": _curve(problem, line),
+        "rescue": rescue if rescue is not None and rescue.chance_past > 0.5 else None,
+        "stocks_learnt": tuple(
+            {"stock": s.name, "strength_factor": round(float(m), 3), "low": round(float(a), 3), "high": round(float(b), 3)}
+            for s, m, a, b in zip(problem.stocks, *factors, strict=True)
+        ),
+    }
+
+
+def _interval(values: Array) -> Interval:
+    low, middle, high = np.quantile(values, (0.025, 0.5, 0.975))
+    return Interval(float(middle), float(low), float(high))
+
+
+def _to_match(problem: Problem, line: Line) -> tuple[dict[str, Any], ...]:
+    """Drops of each stock to the best dose: expected, and the 95 % range of where the draws have theirs."""
+    low, high = np.quantile(line.draw_best, (0.025, 0.975))
+    out = []
+    for k in line.used:
+        drops = line.ml[:, k] / problem.stocks[k].drop_ml
+        out.append(
+            {
+                "stock": problem.stocks[k].name,
+                "drops": round(float(drops[line.free_best])),
+                "low": int(drops[int(low)]),
+                "high": ceil(float(drops[int(np.ceil(high))])),
+            }
+        )
+    return tuple(out)
+
+
+def _labs(problem: Problem, line: Line, t: int) -> tuple[Array, Array]:
+    view = problem.views[0]
+    batch = problem.fit.batch_lab(*problem.after(line.ml[t : t + 1]), view)[:, 0]
+    return batch.mean(axis=0), problem.fit.reference_lab(view).mean(axis=0)
+
+
+def _missing(problem: Problem, line: Line) -> str | None:
+    batch, reference = _labs(problem, line, line.best)
+    if line.mean[line.best] < 0.5 * problem.tolerance:
+        return None
+    return describe_difference(reference, batch)
+
+
+def _curve(problem: Problem, line: Line) -> dict[str, Any]:
+    """Difference against further drops of the stock of which most goes in."""
+    k = max(line.used, key=lambda i: line.ml[-1, i] / problem.stocks[i].drop_ml)
+    low, middle, high = np.quantile(line.difference, (0.025, 0.5, 0.975), axis=0)
+    drops = line.ml[:, k] / problem.stocks[k].drop_ml
+    room = problem.room_ml()[k] / problem.stocks[k].drop_ml
+    return {
+        "stock": problem.stocks[k].name,
+        "drops": [round(float(v), 2) for v in drops],
+        "delta_e_2000": [round(float(v), 3) for v in middle],
+        "low": [round(float(v), 3) for v in low],
+        "high": [round(float(v), 3) for v in high],
+        "best_drops": round(float(drops[line.best]), 1),
+        "ceiling_drops": int(room) if np.isfinite(room) else None,
+    }
+
+
+# ---- doses -----------------------------------------------------------------------------------------------------
+
+
+def _doses(problem: Problem, drops: dict[int, int]) -> tuple[Dose, ...]:
+    ml = np.zeros(len(problem.stocks))
+    for k, n in drops.items():
+        ml[k] = n * problem.stocks[k].drop_ml
+    volume = problem.state.volume_ml + float(ml @ problem.growth)
+    return tuple(
+        Dose(problem.stocks[k].name, n, float(ml[k]), float(ml[k] * problem.stocks[k].mg_per_ml / volume * 1000))
+        for k, n in drops.items()
+        if n > 0
+    )
+
+
+def _round_down(problem: Problem, line: Line) -> tuple[Dose, ...]:
+    """This step in whole drops, never more than the safe step and never past a ceiling; at least one drop in all."""
+    drops = {k: int(line.ml[line.step, k] / problem.stocks[k].drop_ml + 1e-6) for k in line.used}
+    # a last step of half a drop or more is a drop when the best dose lies beyond it
+    if not any(drops.values()) and line.step:
+        k = max(line.used, key=lambda i: line.ml[line.best, i] / problem.stocks[i].drop_ml)
+        if line.ml[line.best, k] / problem.stocks[k].drop_ml >= 0.5 and _chance_passed(problem, line, k) < PASSED_CHANCE:
+            drops[k] = 1
+    while any(drops.values()) and not problem.keeps_ceiling(_ml_of(problem, drops)):
+        k = max(drops, key=lambda i: drops[i])
+        drops[k] -= 1
+    return _doses(problem, drops)
+
+
+def _ml_of(problem: Problem, drops: dict[int, int]) -> list[float]:
+    return [drops.get(k, 0) * s.drop_ml for k, s in enumerate(problem.stocks)]
+
+
+def _chance_passed(problem: Problem, line: Line, k: int) -> float:
+    """Chance that one drop of a stock ends more than PASSED_BY worse than the best that can be reached."""
+    after = problem.difference(*problem.after(np.array([_ml_of(problem, {k: 1})])))[:, 0]
+    least = line.difference[np.arange(len(line.draw_best)), line.draw_best]
+    return float(((after > least + PASSED_BY) & (after > line.difference[:, 0])).mean())
+
+
+# ---- the sentences ---------------------------------------------------------------------------------------------
+
+
+def _describe(doses: tuple[Dose, ...]) -> str:
+    parts = []
+    for dose in doses:
+        if dose.drops > MOST_DROPS:
+            parts.append(f"{dose.ml:.2f} ml of {dose.stock} ({dose.drops} drops)")
+        else:
+            parts.append(f"{dose.drops} {'drop' if dose.drops == 1 else 'drops'} of {dose.stock}")
+    return " and ".join(parts)
+
+
+def _add(problem: Problem, line: Line, doses: tuple[Dose, ...], facts: dict[str, Any]) -> Advice:
+    ml = np.zeros((1, len(problem.stocks)))
+    for k, stock in enumerate(problem.stocks):
+        ml[0, k] = sum(d.ml for d in doses if d.stock == stock.name)
+    after = problem.after(ml)
+    view = problem.views[0]
+    labs = {
+        "batch": [round(float(v), 2) for v in problem.fit.batch_lab(*after, view)[:, 0].mean(axis=0)],
+        "reference": [round(float(v), 2) for v in problem.fit.reference_lab(view).mean(axis=0)],
+    }
+    return Advice(
+        "add",
+        "step",
+        f"Add {_describe(doses)}, stir, wait for the bubbles to clear, photograph again.",
+        doses=doses,
+        predicted=_interval(problem.difference(*after)[:, 0]),
+        predicted_lab=labs,
+        problem=_too_weak(problem, line),
+        **facts,
+    )
+
+
+def _too_weak(problem: Problem, line: Line) -> str | None:
+    thinning = float(line.ml[line.best] @ problem.growth)
+    if thinning <= MOST_OF_BATCH * problem.state.volume_ml:
+        return None
+    return (
+        f"The whole dose would be {thinning:.0f} ml and thin the batch by "
+        f"{100 * thinning / problem.state.volume_ml:.0f} %. Make a stronger stock, or make it up in the batch itself."
+    )
+
+
+def _without_safe_drop(problem: Problem, line: Line, facts: dict[str, Any]) -> Advice:
+    """More colour would help, yet no whole drop is safe: the ceiling, a stock too strong, or doubt."""
+    k = max(line.used, key=lambda i: line.ml[line.best, i] / problem.stocks[i].drop_ml)
+    stock = problem.stocks[k]
+    if not problem.keeps_ceiling(_ml_of(problem, {k: 1})):
+        return _stop_ceiling(problem, line, facts)
+    best_drops = line.ml[line.best, k] / stock.drop_ml
+    if best_drops < 1.5:
+        fold = max(2, ceil(4 / max(best_drops, 0.1)))
+        facts = facts | {"missing": facts["missing"]}
+        text = (
+            f"One drop of {stock.name} would pass the match. Dilute the stock {fold}-fold (1 part made up to {fold} "
+            f"parts with {'the batch' if stock.made_in == 'batch' else 'water'}), enter it as a new stock, and go on "
+            "with that; or stop here."
+        )
+        if facts["now"].value <= problem.tolerance:
+            return _stop_here(problem, line, facts)
+        return Advice("stop", "nearest", text, problem=text, **facts)
+    if _chance_passed(problem, line, k) < 4 * PASSED_CHANCE:
+        return _add(problem, line, _doses(problem, {k: 1}), facts)
+    return Advice(
+        "rephotograph",
+        "photo",
+        "It is not certain enough which way to go. Photograph both glasses again, freshly poured to equal height, so "
+        "that the next step is safe.",
+        **facts,
+    )
+
+
+def _stop_here(problem: Problem, line: Line, facts: dict[str, Any]) -> Advice:
+    now: Interval = facts["now"]
+    if line.bound and line.free_gain >= CEILING_COST and now.value > problem.tolerance:
+        return _stop_ceiling(problem, line, facts)
+    shown = f"{now.value:.1f} (between {now.low:.1f} and {now.high:.1f})"
+    if now.value <= problem.tolerance:
+        sure = facts["chance_within_tolerance"] >= 0.95
+        tail = "" if sure else " No drop can improve it by more than a photo can show."
+        text = f"Matched: the difference is {shown}, tolerance {problem.tolerance:g}. Stop here.{tail}"
+        return Advice("stop", "matched", text, **facts)
+    names = " and ".join(s.name for s in problem.stocks)
+    left = f" What stays different: {facts['missing']}." if facts["missing"] else ""
+    return Advice("stop", "nearest", f"This is the nearest that {names} can come: {shown}. Stop here.{left}", **facts)
+
+
+def _stop_ceiling(problem: Problem, line: Line, facts: dict[str, Any]) -> Advice:
+    now: Interval = facts["now"]
+    limit = f" of {problem.ceiling_mg_per_l:g} mg/l" if problem.ceiling_mg_per_l is not None else ""
+    cost = f" More colour would come about {line.free_gain:.1f} nearer." if line.free_gain else ""
+    text = (
+        f"Stop: the ceiling{limit} leaves no room for another drop. The difference is {now.value:.1f} (between "
+        f"{now.low:.1f} and {now.high:.1f}).{cost}"
+    )
+    return Advice("stop", "ceiling", text, **facts)
+
+
+def _stop_past(problem: Problem, facts: dict[str, Any]) -> Advice:
+    rescue: Rescue = facts["rescue"]
+    now: Interval = facts["now"]
+    text = (
+        f"Stop: the batch is past the match by now, the difference is {now.value:.1f} (between {now.low:.1f} and "
+        f"{now.high:.1f}). {rescue.text}"
+    )
+    after = rescue.predicted
+    if rescue.untinted_ml > 0:
+        text += f" That should bring it to {after.value:.1f} (between {after.low:.1f} and {after.high:.1f})."
+    return Advice("stop", "past", text, **facts)
+
+
+def _round(value: float | None, digits: int) -> float | None:
+    return None if value is None or not np.isfinite(value) else round(float(value), digits)

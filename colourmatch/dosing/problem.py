@@ -1,0 +1,121 @@
+"""What the planner is asked: the batch as it is, the stocks at hand, what the photos taught, and the bounds.
+
+Pure data and its arithmetic; it knows no photos and no book.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from colourmatch.colour.difference import ciede2000
+from colourmatch.dosing.care import room_mg_per_l
+from colourmatch.liquid.learn import LotFit
+from colourmatch.liquid.model import View
+from colourmatch.liquid.stock import BatchState, Stock
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One question to the planner.
+
+    fit and stocks share their order; base_share: part of the present volume that is base (the rest is water from
+    stocks); views: where the match is judged, with weights; ceiling in mg/l of all colourants, None for none;
+    tolerance in CIEDE2000.
+    """
+
+    fit: LotFit
+    stocks: tuple[Stock, ...]
+    state: BatchState
+    base_share: float
+    views: tuple[View, ...]
+    ceiling_mg_per_l: float | None = None
+    jurisdiction: str | None = None
+    tolerance: float = 1.0
+
+    @property
+    def growth(self) -> Array:
+        """Millilitres by which the batch grows per ml of each stock, shape (S,): 0 for a stock made in the batch."""
+        return np.array([0.0 if s.made_in == "batch" else 1.0 for s in self.stocks])
+
+    def after(self, added_ml: Array) -> tuple[Array, Array]:
+        """Label mg/l of each stock (C, S) and base share (C,) after adding millilitres of each stock, shape (C, S)."""
+        added_ml = np.asarray(added_ml, float)
+        volume = self.state.volume_ml + added_ml @ self.growth
+        held = np.array([self.state.mg.get(s.name, 0.0) for s in self.stocks])
+        strength = np.array([s.mg_per_ml for s in self.stocks])
+        share = self.base_share * self.state.volume_ml / volume
+        return (held + added_ml * strength) / volume[:, None] * 1000, share
+
+    def blended(self, untinted_ml: Array) -> tuple[Array, Array]:
+        """As `after`, for millilitres (C,) of untinted batch blended back."""
+        untinted_ml = np.asarray(untinted_ml, float)
+        volume = self.state.volume_ml + untinted_ml
+        held = np.array([self.state.mg.get(s.name, 0.0) for s in self.stocks])
+        share = (self.base_share * self.state.volume_ml + untinted_ml) / volume
+        return held[None] / volume[:, None] * 1000, share
+
+    def difference(self, mg_per_l: Array, share: Array, draws: slice = slice(None)) -> Array:
+        """CIEDE2000 between batch and reference, weighted over the views, shape (D, C), for each draw of the fit."""
+        fit = self.fit if draws == slice(None) else self.fit.take(draws)
+        total = sum(v.weight for v in self.views)
+        out = 0.0
+        for view in self.views:
+            batch, reference = fit.batch_lab(mg_per_l, share, view), fit.reference_lab(view)
+            out = out + view.weight / total * ciede2000(reference[:, None], batch)
+        return np.asarray(out)
+
+    def counted_factor(self) -> Array:
+        """What a label milligram of each stock counts toward a ceiling, shape (S,): more than 1 once the photos show
+        a stock stronger than its label, never less."""
+        return np.maximum(1.0, np.median(self.fit.strength_factors, axis=0))
+
+    def room_ml(self) -> Array:
+        """Millilitres of each stock alone that the ceilings leave room for, shape (S,); inf where there is none."""
+        room = []
+        for stock, factor, grows in zip(self.stocks, self.counted_factor(), self.growth, strict=True):
+            left = self.room_mg_per_l(stock)
+            volume = self.state.volume_ml
+            limit_after = self.limit_base_mg_per_l() + left
+            # (volume * used + ml * strength * factor) / (volume + grows * ml) <= used + left
+            gain = stock.mg_per_ml * factor - grows * limit_after / 1000
+            room.append(np.inf if not np.isfinite(left) or gain <= 0 else max(left * volume / 1000 / gain, 0.0))
+        return np.array(room)
+
+    def limit_base_mg_per_l(self) -> float:
+        """Colourant that counts now, mg/l: learnt strength included, what the base brought included."""
+        mg = sum(
+            self.state.mg.get(s.name, 0.0) * f for s, f in zip(self.stocks, self.counted_factor(), strict=True)
+        )
+        others = sum(v for name, v in self.state.mg.items() if name not in {s.name for s in self.stocks})
+        return (mg + others) / self.state.volume_ml * 1000 + self.state.already_mg_per_l
+
+    def room_mg_per_l(self, stock: Stock) -> float:
+        """Room under the lot's ceiling and the legal limits for one stock, mg/l, never negative."""
+        over_label = self.limit_base_mg_per_l() - self.state.total_mg_per_l()
+        own = np.inf if self.ceiling_mg_per_l is None else self.ceiling_mg_per_l - self.state.total_mg_per_l()
+        if self.jurisdiction:
+            own = room_mg_per_l(self.state, stock.colourant, self.ceiling_mg_per_l, self.jurisdiction)
+        return max(own - over_label, 0.0)
+
+    def ceiling_left(self) -> float | None:
+        """Least room of any stock, mg/l; None when no ceiling or limit applies."""
+        rooms = [self.room_mg_per_l(s) for s in self.stocks]
+        least = min(rooms, default=np.inf)
+        return float(least) if np.isfinite(least) else None
+
+    def keeps_ceiling(self, added_ml: Sequence[float]) -> bool:
+        """Whether an addition of all stocks together stays under every ceiling."""
+        added = np.asarray(added_ml, float)
+        volume = self.state.volume_ml + float(added @ self.growth)
+        factor = self.counted_factor()
+        mg = added * np.array([s.mg_per_ml for s in self.stocks]) * factor
+        used = self.limit_base_mg_per_l() * self.state.volume_ml / volume
+        if self.ceiling_mg_per_l is not None and used + mg.sum() / volume * 1000 > self.ceiling_mg_per_l + 1e-9:
+            return False
+        return bool((added <= self.room_ml() * (1 + 1e-9)).all())

@@ -1,0 +1,57 @@
+"""What can be done when the batch has passed its reference: how much untinted batch to blend back; no verdicts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from colourmatch.colour.difference import Interval
+from colourmatch.dosing.problem import Problem
+
+Array = NDArray[np.float64]
+
+#: Blending more than this many batches' worth is no longer a rescue.
+MOST_BATCHES = 2.0
+#: The batch counts as past when less colour would bring it nearer by more than this, CIEDE2000.
+PAST_BY = 0.5
+
+
+@dataclass(frozen=True)
+class Rescue:
+    """Untinted batch to blend back: millilitres, what difference is then expected, chance that the batch is past."""
+
+    untinted_ml: float
+    predicted: Interval
+    chance_past: float
+    text: str
+
+    def to_json(self) -> dict[str, object]:
+        """The `rescue` object of the advice."""
+        return {
+            "untinted_ml": round(self.untinted_ml, 1),
+            "predicted": self.predicted.to_json(),
+            "chance_past": round(self.chance_past, 3),
+            "text": self.text,
+        }
+
+
+def find_rescue(problem: Problem) -> Rescue | None:
+    """How much untinted batch brings the batch nearest, or None when nothing was dosed that blending could thin."""
+    if sum(problem.state.mg.values()) <= 0:
+        return None
+    share = np.concatenate([[0.0], np.geomspace(0.005, MOST_BATCHES, 60)])
+    difference = problem.difference(*problem.blended(share * problem.state.volume_ml))
+    best = int(difference.mean(axis=0).argmin())
+    least = difference.min(axis=1)
+    past = float((difference[:, 0] > least + PAST_BY).mean())
+    ml = float(share[best] * problem.state.volume_ml)
+    low, middle, high = np.quantile(difference[:, best], (0.025, 0.5, 0.975))
+    text = f"Blend back about {_round_ml(ml):g} ml of untinted batch, stir, and photograph again." if ml > 0 else ""
+    return Rescue(ml, Interval(float(middle), float(low), float(high)), past, text)
+
+
+def _round_ml(ml: float) -> float:
+    """Two significant figures, as a jug can be read."""
+    return float(f"{ml:.2g}")

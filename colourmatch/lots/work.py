@@ -1,0 +1,363 @@
+"""The work on a lot: photo in, reading, learning, advice, entry in the book; what the command line and screens call.
+
+It only joins the rooms: measuring, fitting, planning and the book are each done where they belong.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from colourmatch.errors import InputError, NotFoundError
+from colourmatch.lots.entries import AdditionEntry, Lot, LotEntry, LotStory, NoteEntry, PhotoEntry, VolumeEntry
+
+if TYPE_CHECKING:
+    from colourmatch.dosing.advice import Advice
+    from colourmatch.liquid.learn import LotFit, Shot
+    from colourmatch.liquid.model import View
+    from colourmatch.liquid.stock import Stock
+    from colourmatch.lots.book import LotBook
+
+#: An entered target Lab counts as a reading with this standard deviation along L*, a*, b*.
+TARGET_SD = 2.0
+#: A stock's learnt strength never counts as better known than this.
+LEAST_LEARNT_SD = 0.04
+
+Source = Path | str | tuple[bytes, str]
+
+
+def record_photos(
+    book: LotBook,
+    lot: int | str,
+    sources: Sequence[Source],
+    *,
+    entered_by: str | None = None,
+    token: str | None = None,
+) -> list[dict[str, Any]]:
+    """Measure photos of a lot, learn, advise, and write each into the book.
+
+    One dict per photo: the measurement with "lot", "entry" and "advice". A refused photo is not recorded; a photo
+    sent again gives its first entry. ClosedError when the lot is closed.
+    """
+    found = book.find_lot(lot)
+    return [_record_photo(book, found.id, source, entered_by, token and f"{token}-{k}") for k, source in enumerate(sources)]
+
+
+def _record_photo(book: LotBook, lot: int, source: Source, entered_by: str | None, token: str | None) -> dict[str, Any]:
+    from colourmatch.photo.measure import measure_or_refuse
+
+    content, name = source if isinstance(source, tuple) else (_read(Path(source)), Path(source).name)
+    known = book.find_photo(content, lot) if content else None
+    if known is not None:
+        return known.measurement | {"lot": lot, "entry": known.id, "advice": known.advice, "repeated": True}
+    measured = measure_or_refuse(content if content is not None else Path(str(source)), name)
+    measurement = measured.to_json()
+    if measured.refused is not None:
+        return measurement | {"lot": lot, "entry": None, "advice": None}
+    story = book.lot_story(lot)
+    advice = _advise(book, story, [*_usable_photos(story), (None, measurement)]) | _care(story)
+    entry = book.add_photo(
+        lot, measurement, advice, photo=content, original_name=name, entered_by=entered_by, token=token
+    )
+    return measurement | {"lot": lot, "entry": entry.id, "advice": advice}
+
+
+def _read(path: Path) -> bytes | None:
+    """The bytes of a file, None when it cannot be read: the measurement then says why."""
+    try:
+        return path.read_bytes()
+    except OSError:
+        return None
+
+
+def advise_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
+    """The advice for a lot as it stands, from all photos and entries so far."""
+    story = book.lot_story(lot)
+    return _advise(book, story, _usable_photos(story)) | _care(story)
+
+
+def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
+    """Everything about a lot: its head, state, events, photos, advice, label and cautions."""
+    story = book.lot_story(lot)
+    state = story.state()
+    head = story.lot
+    closing = story.closing
+    advice = closing.final if closing else _advise(book, story, _usable_photos(story)) | _care(story)
+    return {
+        "lot": head.id,
+        "name": head.name,
+        "number": head.label,
+        "closed": head.closed,
+        "created_at": head.created_at,
+        "volume_ml": head.volume_ml,
+        "stocks": list(head.stocks),
+        "ceiling_mg_per_l": head.ceiling_mg_per_l,
+        "jurisdiction": head.jurisdiction,
+        "depth_mm": head.depth_mm,
+        "dilution": head.dilution,
+        "tolerance": head.tolerance,
+        "already_mg_per_l": head.already_mg_per_l,
+        "notes": head.notes,
+        "state": {
+            "volume_ml": round(state.volume_ml, 3),
+            "total_mg_per_l": round(state.total_mg_per_l(), 3),
+            "mg_per_l": {name: round(mg / state.volume_ml * 1000, 3) for name, mg in state.mg.items()},
+            "ceiling_left_mg_per_l": _room(head, state.total_mg_per_l()),
+        },
+        "events": [_describe_event(event) for event in story.events],
+        "photos": [_describe_photo(photo) for photo in story.photos],
+        "advice": advice,
+        "closing": {"outcome": closing.outcome, "text": closing.text, "at": closing.created_at} if closing else None,
+        **_care(story),
+    }
+
+
+def close_lot(book: LotBook, lot: int | str, reason: str | None = None, text: str = "") -> dict[str, Any]:
+    """Close a lot: keep its final figures, and what it taught about its stocks as the next lot's starting point."""
+    story = book.lot_story(lot)
+    photos = _usable_photos(story)
+    advice = _advise(book, story, photos) | _care(story)
+    outcome = reason or (advice["reason"] if advice["action"] == "stop" else "stopped by the maker")
+    entry = book.close_lot(story.lot.id, outcome, text or (advice["text"] if advice["action"] == "stop" else ""), advice)
+    dosed = {a.stock for a in story.additions}
+    for learnt in advice.get("stocks_learnt") or []:
+        if learnt["stock"] in dosed and len(photos) >= 2:
+            sd = max(float(np.log(learnt["high"] / learnt["low"])) / 3.92, LEAST_LEARNT_SD)
+            book.record_learnt(learnt["stock"], learnt["strength_factor"], sd, story.lot.id)
+    return {"lot": story.lot.id, "closed": True, "outcome": entry.outcome, "text": entry.text, "advice": advice}
+
+
+def open_example(book: LotBook) -> int:
+    """The example lot, made the first time it is asked for."""
+    from colourmatch.demo import make_example
+
+    return make_example(book)
+
+
+# ---- learning and advice -----------------------------------------------------------------------------------------
+
+_Photo = tuple[PhotoEntry | None, dict[str, Any]]
+
+
+def _usable_photos(story: LotStory) -> list[_Photo]:
+    """Photos that count for the match, with their measurements, in order."""
+    return [(p, p.measurement) for p in story.photos if p.purpose == "match" and _spot(p.measurement, "batch")]
+
+
+def _spot(measurement: dict[str, Any], name: str) -> dict[str, Any] | None:
+    return (measurement.get("spots") or {}).get(name)
+
+
+def _advise(book: LotBook, story: LotStory, photos: list[_Photo]) -> dict[str, Any]:
+    from colourmatch.dosing.advice import advise, ask_for_photo
+    from colourmatch.dosing.problem import Problem
+
+    head, state = story.lot, story.state()
+    usable = [p for p in photos if _spot(p[1], "batch")]
+    stop = _why_not_yet(head, photos, usable)
+    if stop is not None:
+        return replace(
+            ask_for_photo(stop),
+            ceiling_left_mg_per_l=_room(head, state.total_mg_per_l()),
+            used_mg_per_l=state.total_mg_per_l(),
+            ceiling_mg_per_l=head.ceiling_mg_per_l,
+        ).to_json()
+    stocks, fit = fit_story(book, story, usable)
+    problem = Problem(
+        fit=fit,
+        stocks=stocks,
+        state=state,
+        base_share=_base_share(story, None),
+        views=_views(head),
+        ceiling_mg_per_l=head.ceiling_mg_per_l,
+        jurisdiction=head.jurisdiction,
+        tolerance=head.tolerance,
+    )
+    advice: Advice = advise(problem)
+    return advice.to_json()
+
+
+def _why_not_yet(head: Lot, photos: list[_Photo], usable: list[_Photo]) -> str | None:
+    """The sentence that asks for a photo, when there is nothing yet to plan with."""
+    if photos and photos[-1] not in usable:
+        return "No glass of the batch was found on the last photo. Set it on the batch spot and photograph again."
+    if not usable:
+        return "Photograph reference and batch in equal glasses beside the card, with water in the third."
+    if not any(_spot(m, "reference") for _, m in usable) and head.target_lab is None:
+        return "No reference was seen yet. Photograph the reference beside the batch once."
+    hazy = [f for f in usable[-1][1].get("quality") or [] if f["code"] == "haze"]
+    if hazy:
+        return hazy[0]["text"]
+    return None
+
+
+def fit_story(book: LotBook, story: LotStory, photos: list[_Photo]) -> tuple[tuple[Stock, ...], LotFit]:
+    """The fit of a lot to its photos, with its stocks as their labels say."""
+    from colourmatch.liquid.colourants import find_colourant
+    from colourmatch.liquid.learn import StockPrior, fit_lot
+
+    entries = [_stock_entry(book, story, name) for name in story.lot.stocks]
+    stocks = tuple(entry.as_stock(learnt=False) for entry in entries)
+    priors = []
+    for entry, stock in zip(entries, stocks, strict=True):
+        colourant = find_colourant(stock.colourant)
+        sd = float(np.hypot(entry.strength_rel_sd, 0.0 if entry.learnt_from_lot_id else stock.drop_rel_sd))
+        priors.append(
+            StockPrior(
+                stock.name,
+                colourant.absorptivity(),
+                log_factor=float(np.log(entry.strength_factor)),
+                log_factor_sd=max(sd, LEAST_LEARNT_SD) * (3 if colourant.to_be_learnt else 1),
+                shift_sd_nm=15.0 if colourant.to_be_learnt else StockPrior.shift_sd_nm,
+            )
+        )
+    shots = [_shot(story, entry, measurement, stocks) for entry, measurement in photos]
+    return stocks, fit_lot(shots, priors, _photo_view(story.lot))
+
+
+def _stock_entry(book: LotBook, story: LotStory, name: str) -> Any:
+    for entry in story.stock_entries:
+        if entry.name == name:
+            return entry
+    try:
+        return book.find_stock(name)
+    except NotFoundError as error:
+        raise InputError(f"The lot's stock {name!r} is no longer in the book: {error.text}") from None
+
+
+def _shot(story: LotStory, entry: PhotoEntry | None, measurement: dict[str, Any], stocks: tuple[Stock, ...]) -> Shot:
+    from colourmatch.liquid.learn import Shot
+
+    state = story.state(entry)
+    batch, reference = _spot(measurement, "batch"), _spot(measurement, "reference")
+    assert batch is not None
+    if reference is not None:
+        ref_lab, ref_cov = np.array(reference["lab"]), np.array(reference["lab_covariance"])
+    elif story.lot.target_lab is not None:
+        ref_lab, ref_cov = np.array(story.lot.target_lab), np.eye(3) * TARGET_SD**2
+    else:
+        ref_lab, ref_cov = None, None
+    return Shot(
+        batch_lab=np.array(batch["lab"]),
+        batch_covariance=np.array(batch["lab_covariance"]),
+        reference_lab=ref_lab,
+        reference_covariance=ref_cov,
+        mg_per_l=tuple(state.concentration_mg_per_l(s.name) for s in stocks),
+        thinning=_base_share(story, entry),
+        camera=f"{measurement.get('phone')}|{measurement.get('profile')}",
+    )
+
+
+def _base_share(story: LotStory, before: LotEntry | None) -> float:
+    """Part of the batch's volume that is base: water from stocks lowers it, untinted batch raises it."""
+    entries = story.effective if before is None else story.entries_before(before)
+    volume, base = story.lot.volume_ml, story.lot.volume_ml
+    for entry in entries:
+        if isinstance(entry, AdditionEntry) and entry.made_in != "batch":
+            volume += entry.ml
+        elif isinstance(entry, VolumeEntry) and entry.kind == "untinted":
+            volume, base = volume + entry.ml, base + entry.ml
+        elif isinstance(entry, VolumeEntry) and not entry.returned:
+            base *= 1 - entry.ml / volume
+            volume -= entry.ml
+    return base / volume
+
+
+def _photo_view(head: Lot) -> View:
+    from colourmatch.liquid.model import View
+
+    return View(head.depth_mm, head.dilution)
+
+
+def _views(head: Lot) -> tuple[View, ...]:
+    """Where the match is judged: the serving conditions of the lot, else as measured."""
+    from colourmatch.liquid.model import View
+
+    conditions = (head.serving or {}).get("conditions") or []
+    views = tuple(
+        View(
+            float(c.get("depth_mm", head.depth_mm)),
+            float(c.get("dilution", head.dilution)),
+            str(c.get("illuminant", "D65")),
+            float(c.get("weight", 1.0)),
+            str(c.get("name", "serving")),
+        )
+        for c in conditions
+    )
+    return views or (_photo_view(head),)
+
+
+# ---- words for the record ----------------------------------------------------------------------------------------
+
+
+def _room(head: Lot, used_mg_per_l: float) -> float | None:
+    return None if head.ceiling_mg_per_l is None else round(max(head.ceiling_mg_per_l - used_mg_per_l, 0.0), 3)
+
+
+def _care(story: LotStory) -> dict[str, Any]:
+    from colourmatch.dosing.care import cautions_for, label_line
+
+    colourants = list(dict.fromkeys(entry.colourant for entry in story.stock_entries))
+    jurisdiction = story.lot.jurisdiction or "EU"
+    return {
+        "label": label_line(colourants, jurisdiction).text if colourants else "",
+        "cautions": [{"code": c.code, "text": c.text} for c in cautions_for(colourants, jurisdiction)],
+    }
+
+
+def _describe_event(event: LotEntry) -> dict[str, Any]:
+    out: dict[str, Any] = {
+        "id": event.id,
+        "kind": event.kind,
+        "created_at": event.created_at,
+        "entered_by": event.entered_by,
+        "replaces": event.replaces_id,
+        "replaced_by": event.replaced_by_id,
+        "reason": event.reason,
+        "text": _event_text(event),
+    }
+    if isinstance(event, AdditionEntry):
+        out |= {
+            "stock": event.stock, "quantity": event.quantity, "unit": event.unit, "ml": round(event.ml, 4),
+            "mg": round(event.mg, 4), "void": event.void,
+        }  # fmt: skip
+    return out
+
+
+def _event_text(event: LotEntry) -> str:
+    if isinstance(event, AdditionEntry):
+        if event.void:
+            return f"An addition of {event.stock} was taken back."
+        return f"{event.quantity:g} {event.unit} of {event.stock} ({event.ml:.3g} ml, {event.mg:.3g} mg)"
+    if isinstance(event, VolumeEntry):
+        if event.kind == "untinted":
+            return f"{event.ml:g} ml of untinted batch blended back"
+        return f"Sample of {event.ml:g} ml {'taken and poured back' if event.returned else 'taken out'}"
+    if isinstance(event, PhotoEntry):
+        value = event.measurement.get("delta_e_2000")
+        seen = f"difference {value['value']:.1f} ({value['low']:.1f} to {value['high']:.1f})" if value else "no difference"
+        return f"Photo {event.original_name or ''}: {seen}".replace(" :", ":")
+    if isinstance(event, NoteEntry):
+        return event.text
+    return getattr(event, "text", "") or event.kind
+
+
+def _describe_photo(photo: PhotoEntry) -> dict[str, Any]:
+    advice = photo.advice or {}
+    return {
+        "entry": photo.id,
+        "photo": photo.original_name,
+        "stored_name": photo.stored_name,
+        "created_at": photo.created_at,
+        "purpose": photo.purpose,
+        "delta_e_2000": photo.measurement.get("delta_e_2000"),
+        "difference": photo.measurement.get("difference"),
+        "spots": photo.measurement.get("spots"),
+        "advice_text": advice.get("text"),
+        "advice_action": advice.get("action"),
+        "advice_reason": advice.get("reason"),
+    }
