@@ -1,0 +1,286 @@
+"""Simulated lots: a maker follows the advice photo by photo, and the true end is compared with the best possible.
+
+usage: python tests/bench/bench_dosing.py [LOTS] [--seed S] [--tolerance T] [--verbose]
+
+Readings are made from spectra by published sensors (calibration/sensors.json), a colour matrix fitted by the photo
+generator, a tone curve, noise, and pour errors; pixels are left out so that hundreds of lots take minutes. Lots vary in
+base, dye, a dye other than the reference's, label strength (to 15 %) and drop (to 12 %), pour and depth (1.5 %),
+ceilings that bind, batches already past, three phones, daylight and LED. Printed: the figures asked of the dosing.
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+from collections import Counter
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from colourmatch.colour.difference import ciede2000
+from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb, xyz_to_lab
+from colourmatch.colour.spectra import planck_spectrum, read_illuminant
+from colourmatch.dosing.advice import advise
+from colourmatch.dosing.problem import Problem
+from colourmatch.liquid.colourants import find_colourant
+from colourmatch.liquid.learn import Shot, StockPrior, fit_lot
+from colourmatch.liquid.model import View, absorbance_to_lab
+from colourmatch.liquid.stock import Addition, BatchState, Stock
+from colourmatch.photo.measure import VESSEL_LOG, VESSEL_WHITE
+from colourmatch.simulate import Phone, camera_matrix
+from colourmatch.simulate.camera import photometric, sensor_curves, tone_curve
+from colourmatch.simulate.liquids import dye_absorbance, drink_transmittance
+from colourmatch.simulate.materials import paper_reflectance
+
+
+@dataclass(frozen=True)
+class Camera:
+    """A phone in a light: readings relative to a blank, in Lab, from transmittance."""
+
+    phone: Phone
+    light: np.ndarray
+
+    def read(self, absorbance: np.ndarray) -> np.ndarray:
+        """Linear rgb relative to the blank, shape (N, 3), of single-pass absorbance (N, 81)."""
+        sensor = sensor_curves(self.phone.sensor, self.phone.peak_shift_nm)
+        paper = paper_reflectance() * photometric(self.light)
+        gains = self.phone.exposure / (paper @ sensor)
+        liquids = np.vstack([np.zeros_like(absorbance[:1]), absorbance])
+        raw = 0.93 * (paper * 10 ** (-2 * liquids)) @ sensor * gains + self.phone.veil * self.phone.exposure
+        linear = raw @ camera_matrix(self.phone, self.light).T + np.array(self.phone.black_lift)
+        seen = decode_srgb(tone_curve(linear, self.phone.s_curve, self.phone.shoulder))
+        return seen[1:] / seen[0]
+
+
+def draw_camera(rng: np.random.Generator) -> Camera:
+    led = rng.random() < 0.4
+    light = (
+        read_illuminant(str(rng.choice(["LED-B3", "LED-B4", "LED-B5", "LED-V1"])))
+        if led
+        else planck_spectrum(float(rng.uniform(5000, 7500)))
+    )
+    phone = Phone(
+        sensor=str(rng.choice(["Phone A", "Phone B", "Phone C"])),
+        peak_shift_nm=tuple(rng.normal(0, 2, 3)),
+        gamut=str(rng.choice(["srgb", "p3"])),
+        matrix_error=float(rng.uniform(0, 0.03)),
+        matrix_seed=int(rng.integers(2**31)),
+        saturation=float(rng.uniform(1.0, 1.15)),
+        exposure=float(rng.uniform(0.6, 0.8)),
+        s_curve=float(rng.uniform(0, 0.5)),
+        shoulder=float(rng.uniform(0.8, 0.95)),
+        veil=float(rng.uniform(0, 0.008)),
+    )
+    return Camera(phone, light)
+
+
+REDS = ("E129", "E122", "E110", "E124")
+
+
+@dataclass
+class Case:
+    """One lot with its truth."""
+
+    camera: Camera
+    base: np.ndarray
+    reference: np.ndarray
+    dye: np.ndarray
+    stock: Stock
+    strength: float
+    drop: float
+    volume_ml: float
+    ceiling: float | None
+    start_drops: int
+    path_cm: float
+    view: View
+    kind: str
+
+
+def draw_case(rng: np.random.Generator, kind: str) -> Case:
+    dilution = float(rng.choice([4, 5, 8, 10]))
+    view = View(10.0, dilution)
+    path = view.path_cm
+
+    def natural() -> np.ndarray:
+        t = drink_transmittance(
+            {}, depth_mm=10, dilution=1, caramel_a610=float(rng.gamma(2, 0.006)),
+            caramel_k_per_nm=float(rng.uniform(0.008, 0.016)), anthocyanin_a525=float(rng.gamma(1, 0.02)),
+            yellow_a430=float(rng.gamma(1.5, 0.05)),
+        )
+        return -np.log10(t)
+
+    base = natural() * 1.6
+    likeness = base * rng.lognormal(0, 0.25) + natural() * 0.25
+    own = str(rng.choice(REDS))
+    other = str(rng.choice([e for e in REDS if e != own])) if kind == "other dye" else own
+    amount = float(rng.uniform(20, 55))
+    reference = likeness + amount * dye_absorbance(other)
+    if kind == "two dyes":
+        reference = reference + float(rng.uniform(3, 12)) * dye_absorbance("E102")
+    volume = float(rng.choice([500, 900, 2000, 5000]))
+    # the stock is made so that the dose is some 30 to 80 drops
+    strength = float(f"{amount * volume / 1000 / (rng.uniform(30, 80) * 0.05) / 10:.1g}")
+    stock = Stock("red", own, max(strength, 0.01))
+    # hidden truth: a shape a little off, a strength and a drop a little off
+    shift = rng.normal(0, 2)
+    nm = np.arange(380.0, 781.0, 5.0)
+    dye = np.maximum(np.interp(nm - shift, nm, dye_absorbance(own)), 0) * rng.uniform(0.97, 1.03)
+    start = 0
+    if kind == "past":
+        start = int(rng.uniform(1.25, 1.7) * amount * volume / 1000 / stock.mg_per_drop)
+    ceiling = amount * float(rng.uniform(0.5, 0.85)) if kind == "ceiling" else 150.0
+    return Case(
+        draw_camera(rng), base, reference, dye, stock, float(rng.uniform(0.85, 1.15)), float(rng.uniform(0.88, 1.12)),
+        volume, ceiling, start, path, view, kind,
+    )  # fmt: skip
+
+
+def true_difference(case: Case, drops: np.ndarray) -> np.ndarray:
+    """True CIEDE2000 at total numbers of drops."""
+    ml = drops * case.stock.drop_ml * case.drop
+    volume = case.volume_ml + ml
+    mg_per_l = ml * case.stock.mg_per_ml * case.strength / volume * 1000
+    batch = (case.volume_ml / volume)[:, None] * case.base + mg_per_l[:, None] * case.dye
+    return ciede2000(absorbance_to_lab(case.reference * case.path_cm), absorbance_to_lab(batch * case.path_cm))
+
+
+def photograph(case: Case, drops: int, rng: np.random.Generator) -> tuple[np.ndarray, ...]:
+    """Lab and covariance of batch and reference as a photo would give them."""
+    ml = drops * case.stock.drop_ml * case.drop
+    volume = case.volume_ml + ml
+    batch = case.volume_ml / volume * case.base + ml * case.stock.mg_per_ml * case.strength / volume * 1000 * case.dye
+    both = np.stack([batch, case.reference]) * case.path_cm * (1 + rng.normal(0, 0.015, (2, 1)))
+    phone = replace(case.camera.phone, exposure=case.camera.phone.exposure * rng.lognormal(0, 0.04))
+    rgb = replace(case.camera, phone=phone).read(both)
+    rgb = rgb * np.exp(rng.normal(0, 0.003, (2, 1)) + rng.normal(0, 0.002)) + rng.normal(0, 0.0015, (2, 1))
+    to_xyz = RGB_TO_XYZ["Display P3" if phone.gamut == "p3" else "sRGB"]
+    out = []
+    for value in np.maximum(rgb, 0.002):
+        cov = (0.003**2 + VESSEL_LOG**2) * np.outer(value, value) + VESSEL_WHITE**2
+        step = 1e-4
+        jac = np.stack(
+            [(xyz_to_lab((value + e) @ to_xyz.T) - xyz_to_lab((value - e) @ to_xyz.T)) / (2 * step) for e in np.eye(3) * step],
+            axis=-1,
+        )
+        out += [xyz_to_lab(value @ to_xyz.T), jac @ (cov + np.eye(3) * 0.001**2) @ jac.T]
+    return tuple(out)
+
+
+@dataclass
+class Outcome:
+    """How a lot went."""
+
+    case: Case
+    drops: int
+    photos: int
+    reason: str
+    true_end: float
+    best: float
+    best_free: float
+    over_ceiling: bool
+    first_error: float
+    seconds: float
+    peak: float
+
+
+def play(case: Case, tolerance: float, rng: np.random.Generator, verbose: bool) -> Outcome:
+    stock, drops = case.stock, case.start_drops
+    state, share, shots = BatchState(case.volume_ml), 1.0, []
+    if drops:
+        first = Addition.from_drops(stock, drops)
+        share *= state.volume_ml / (state.volume_ml + first.ml)
+        state = state.add(first)
+    prior = StockPrior(stock.name, find_colourant(stock.colourant).absorptivity())
+    room = state.drops_for(stock, case.ceiling) if state.concentration_mg_per_l(stock) < case.ceiling else 0
+    grid = np.arange(0, max(int(room), 1) + drops + 1)
+    truth = true_difference(case, grid)
+    best = float(truth[drops:].min())
+    free = true_difference(case, np.arange(0, int(4 * room + drops + 300)))
+    first_error, seconds = np.nan, 0.0
+    for photo in range(1, 13):
+        batch_lab, batch_cov, ref_lab, ref_cov = photograph(case, drops, rng)
+        shots.append(Shot(batch_lab, batch_cov, ref_lab, ref_cov, (state.concentration_mg_per_l(stock),), share, "one"))
+        start = time.perf_counter()
+        fit = fit_lot(shots, [prior], case.view)
+        advice = advise(Problem(fit, (stock,), state, share, (case.view,), case.ceiling, None, tolerance))
+        seconds = max(seconds, time.perf_counter() - start)
+        if photo == 1 and case.kind == "plain" and advice.to_match:
+            first_error = advice.to_match[0]["drops"] / max(int(free.argmin()), 1) - 1
+        if verbose:
+            print("   ", photo, drops, "true %.2f" % truth[min(drops, len(truth) - 1)], advice.action, advice.reason, advice.now, advice.to_match, [d.drops for d in advice.doses])
+        if advice.action == "stop":
+            break
+        for dose in advice.doses:
+            added = Addition.from_drops(stock, dose.drops)
+            share *= state.volume_ml / (state.volume_ml + added.ml)
+            state, drops = state.add(added), drops + dose.drops
+    end = float(true_difference(case, np.array([drops]))[0])
+    return Outcome(
+        case, drops, photo, advice.reason if advice.action == "stop" else "unfinished", end, best, float(free.min()),
+        state.concentration_mg_per_l(stock) > case.ceiling + 1e-9 and drops > case.start_drops, first_error, seconds,
+        float(free.argmin()),
+    )  # fmt: skip
+
+
+def true_reasons(outcome: Outcome, tolerance: float) -> set[str]:
+    """The stop reasons that the truth allows; near a border either side is true."""
+    case, allowed = outcome.case, set()
+    if outcome.true_end <= tolerance + 0.15:
+        allowed.add("matched")
+    if outcome.true_end > tolerance - 0.15:
+        less = true_difference(case, np.linspace(0, outcome.drops, 200)).min()
+        if case.start_drops and outcome.true_end - less > 0.35:
+            allowed.add("past")
+        if outcome.best - outcome.best_free > 0.15 and outcome.true_end - outcome.best < 0.4:
+            allowed.add("ceiling")
+        if outcome.true_end - min(outcome.best_free, outcome.best) < 0.75 or outcome.true_end - outcome.best_free < 0.75:
+            allowed.add("nearest")
+    return allowed
+
+
+def report(outcomes: list[Outcome], tolerance: float) -> None:
+    end = np.array([o.true_end for o in outcomes])
+    best = np.array([o.best for o in outcomes])
+    fair = np.array([o.case.kind != "past" for o in outcomes])
+    good = end <= np.maximum(tolerance, best + 0.4)
+    over = (end > np.maximum(tolerance, best + 0.6)) & np.array([o.drops > o.peak for o in outcomes]) & fair
+    first = np.abs([o.first_error for o in outcomes if np.isfinite(o.first_error)])
+    photos = np.array([o.photos for o in outcomes])
+    true = np.array([o.reason in true_reasons(o, tolerance) for o in outcomes])
+    print(f"lots {len(outcomes)}  tolerance {tolerance}")
+    print(f"end within max(tolerance, best + 0.4): {100 * good.mean():.1f} %   (target 97)")
+    print(f"median excess over the best reachable: {np.median(end - best):.2f}   (target 0.2)")
+    print(f"ceiling passed: {sum(o.over_ceiling for o in outcomes)}   (target 0)")
+    print(f"optimum overshot: {100 * over.mean():.1f} %   (target 1)")
+    print(f"photos: median {np.median(photos):.0f}, most {photos.max()}   (target 3 and 6)")
+    print(f"true reason: {100 * true.mean():.1f} %   (target 97)   {dict(Counter(o.reason for o in outcomes))}")
+    print(f"first photo, right dye: median error of the dose {100 * np.median(first):.0f} %, 90th percentile {100 * np.quantile(first, 0.9):.0f} %   (target 20)")
+    print(f"fit and advice: median {1000 * np.median([o.seconds for o in outcomes]):.0f} ms of the slowest step of each lot")
+    for kind in sorted({o.case.kind for o in outcomes}):
+        some = [k for k, o in enumerate(outcomes) if o.case.kind == kind]
+        print(f"   {kind:10} {len(some):3} good {100 * good[some].mean():5.1f} %  excess {np.median((end - best)[some]):5.2f}  photos {np.median(photos[some]):.0f}  reason {100 * true[some].mean():5.1f} %")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("lots", type=int, nargs="?", default=200)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--tolerance", type=float, default=1.0)
+    parser.add_argument("--verbose", action="store_true")
+    args = parser.parse_args()
+    kinds = ["plain"] * 5 + ["other dye"] * 2 + ["two dyes", "ceiling", "past"]
+    outcomes = []
+    for k in range(args.lots):
+        rng = np.random.default_rng([args.seed, k])
+        case = draw_case(rng, kinds[k % len(kinds)])
+        if args.verbose:
+            print(k, case.kind, case.stock, case.camera.phone.sensor)
+        outcome = play(case, args.tolerance, rng, args.verbose)
+        outcomes.append(outcome)
+        if args.verbose:
+            print("  ->", outcome.reason, true_reasons(outcome, args.tolerance), "end %.2f best %.2f" % (outcome.true_end, outcome.best), "GOOD" if outcome.true_end <= max(args.tolerance, outcome.best + 0.4) else "BAD", outcome.photos)
+    report(outcomes, args.tolerance)
+
+
+if __name__ == "__main__":
+    main()
