@@ -1,0 +1,115 @@
+"""The command line: how it starts, and how every failure becomes one line and an exit code.
+
+Exit 0: done. 2: what the user can mend. 1: a fault of the program. What the commands do is in commands/.
+Nothing is imported at the top that `colourmatch --help` does not need, not even the parser of arguments.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+
+from colourmatch import __version__
+from colourmatch.errors import ColourMatchError
+
+DEBUG = "COLOURMATCH_DEBUG"
+HELP = f"""\
+Usage: colourmatch [OPTIONS] COMMAND ...
+
+  Tint a small batch until it looks like its reference: photograph, compare,
+  dose in steps, stop, write it down.
+
+Commands, in the order of the work (each has --help with an example):
+  card     Write the card to print.
+  measure  Measure photos: how far apart, which way, how sure.
+  stock    Stocks: add, list, weigh drops, dilute, reset, put away.
+  lot      Lots: begin, photograph, add, sample, list, show, correct, close, export.
+  book     The lot book: check, back up, restore.
+  demo     Play one invented lot from the first photo to the stop.
+  app      Open the app in the browser.
+
+Options:
+  --book PLACE  The lot book: a path or a database URL. Otherwise
+                COLOURMATCH_BOOK, else a per-user folder.
+  --json        One JSON object on stdout and everything else on stderr.
+  --version     Show the version.
+  -h, --help    Show this text.
+
+Exit codes: 0 done, 2 something you can mend, 1 a fault of the program
+({DEBUG}=1 shows the trace).
+Completion: eval "$(_COLOURMATCH_COMPLETE=bash_source colourmatch)"   (or zsh_source, fish_source)
+"""
+
+
+def run(arguments: Sequence[str]) -> int:
+    """Run one command line; the exit code."""
+    arguments = list(arguments)
+    completing = "_COLOURMATCH_COMPLETE" in os.environ
+    if arguments in ([], ["-h"], ["--help"]) and not completing:
+        sys.stdout.write(HELP)
+        return 0
+    if arguments == ["--version"]:
+        print(f"colourmatch {__version__}")
+        return 0
+    import click
+
+    from colourmatch.commands.root import root
+
+    as_json = "--json" in arguments
+    try:
+        result = root.main(
+            arguments,
+            prog_name="colourmatch",
+            standalone_mode=completing,
+            complete_var="_COLOURMATCH_COMPLETE",
+        )
+        sys.stdout.flush()
+        return result if isinstance(result, int) else 0
+    except click.exceptions.Exit as stop:
+        return stop.exit_code
+    except (KeyboardInterrupt, click.Abort):
+        print("Stopped. What was already entered is kept.", file=sys.stderr)
+        return 130
+    except click.ClickException as error:
+        return _refuse(_usage_text(error), "usage", as_json)
+    except ColourMatchError as error:
+        return _refuse(error.text, error.code, as_json)
+    except BrokenPipeError:
+        # Whoever read the output has gone; the interpreter must not complain again when it leaves.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except Exception as error:
+        return _report_fault(error, as_json)
+
+
+def _usage_text(error: Exception) -> str:
+    text = " ".join(error.format_message().split())  # type: ignore[attr-defined]
+    context = getattr(error, "ctx", None)
+    end = "" if text.endswith((".", "?")) else "."
+    return f"{text}{end} See: {context.command_path if context else 'colourmatch'} --help"
+
+
+def _refuse(text: str, code: str, as_json: bool) -> int:
+    from colourmatch.commands.base import print_json
+
+    text = " ".join(text.split())
+    print(text, file=sys.stderr)
+    if as_json:
+        print_json({"error": {"code": code, "text": text}})
+    return 2
+
+
+def _report_fault(error: Exception, as_json: bool) -> int:
+    from colourmatch.commands.base import print_json
+
+    if os.environ.get(DEBUG):
+        import traceback
+
+        traceback.print_exc()
+    what = " ".join(f"{type(error).__name__}: {error}".split())[:300]
+    text = f"A fault of the program, not yours: {what}. Run it again with {DEBUG}=1 to see the trace."
+    print(text, file=sys.stderr)
+    if as_json:
+        print_json({"error": {"code": "fault", "text": text}})
+    return 1

@@ -1,0 +1,236 @@
+"""What all commands share: --json and --book, numbers as people type them, and how an answer is printed.
+
+A command returns an Answer and prints nothing itself. It knows no photo, no lot; nothing heavy is imported
+here, because `colourmatch --help` pays for it.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import click
+
+from colourmatch.errors import InputError
+
+if TYPE_CHECKING:
+    from colourmatch.lots.book import LotBook
+
+BOOK_HELP = "The lot book: a path or a database URL. Otherwise COLOURMATCH_BOOK, else a per-user folder."
+JSON_HELP = "Print one JSON object on stdout and everything else on stderr."
+
+
+class Table(NamedTuple):
+    """Rows of text under their headers."""
+
+    headers: Sequence[str]
+    rows: Sequence[Sequence[str]]
+
+
+class Answer(NamedTuple):
+    """What a command found: the JSON object, the same for a reader, the exit code, one line of complaint."""
+
+    data: dict[str, Any]
+    text: Sequence[str | Table] = ()
+    exit_code: int = 0
+    complaint: str | None = None
+
+
+class Session:
+    """What was asked for around a command: JSON or text, and where the book is."""
+
+    def __init__(self, book: str | None = None, as_json: bool = False) -> None:
+        self.book = book
+        self.as_json = as_json
+
+    @contextmanager
+    def open_book(self) -> Iterator[LotBook]:
+        """The lot book, made when it is not there; closed afterwards."""
+        from colourmatch.lots.book import open_book
+
+        with open_book(self.book) as book:
+            yield book
+
+    def say(self, text: str = "") -> None:
+        """A line of a story that is told while it happens; with --json it goes to stderr."""
+        print(text, file=sys.stderr if self.as_json else sys.stdout, flush=True)
+
+    def note(self, text: str) -> None:
+        """A line about progress, or a warning, on stderr."""
+        print(text, file=sys.stderr, flush=True)
+
+
+class Command(click.Command):
+    """A command with --json and, unless `uses_book` is False, --book; its function gets the Session first."""
+
+    def __init__(self, name: str | None, uses_book: bool = True, example: str = "", **settings: Any) -> None:
+        super().__init__(name, **settings)
+        self.epilog = f"\b\nExample:\n  {example}" if example else None
+        if uses_book:
+            self.params.append(click.Option(["--book"], metavar="PLACE", help=BOOK_HELP))
+        self.params.append(click.Option(["--json", "as_json"], is_flag=True, help=JSON_HELP))
+
+    def invoke(self, ctx: click.Context) -> Any:
+        outer = ctx.find_object(Session) or Session()
+        place = ctx.params.pop("book", None) or outer.book
+        session = Session(place, ctx.params.pop("as_json", False) or outer.as_json)
+        assert self.callback is not None
+        return finish(session, ctx.invoke(self.callback, session, **ctx.params))
+
+
+class Group(click.Group):
+    """Commands of one subject, in the order they were written; an unknown one is answered with near names."""
+
+    command_class = Command
+
+    def __init__(self, name: str | None, **settings: Any) -> None:
+        super().__init__(name, **{"no_args_is_help": False, "subcommand_metavar": "COMMAND", **settings})
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """The names, in the order of the work rather than of the alphabet."""
+        return list(self.commands)
+
+    def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
+        name = args[0]
+        if self.get_command(ctx, name) is None and not name.startswith("-"):
+            names = self.list_commands(ctx)
+            near = difflib.get_close_matches(name, names, n=3, cutoff=0.5)
+            listed = f"Near it: {', '.join(near)}" if near else f"There are: {', '.join(names)}"
+            raise click.UsageError(f"There is no command {name!r}. {listed}.", ctx)
+        return super().resolve_command(ctx, args)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        if not ctx.args and not ctx._protected_args and not self.invoke_without_command:
+            raise click.UsageError(
+                f"A command is missing. There are: {', '.join(self.list_commands(ctx))}.", ctx
+            )
+        return super().invoke(ctx)
+
+
+def finish(session: Session, answer: Answer) -> int:
+    """Print an answer as asked for; its exit code."""
+    if answer.complaint:
+        session.note(answer.complaint)
+    if session.as_json:
+        print_json(answer.data)
+        return answer.exit_code
+    for part in answer.text:
+        if isinstance(part, Table):
+            _print_table(part)
+        else:
+            print(part)
+    return answer.exit_code
+
+
+def print_json(data: dict[str, Any]) -> None:
+    """One JSON object on a line of its own; what is no number (NaN) becomes null."""
+    from colourmatch.lots.checks import to_json
+
+    print(to_json(data), flush=True)
+
+
+def _print_table(table: Table) -> None:
+    if sys.stdout.isatty():
+        from rich import box
+        from rich.console import Console
+        from rich.table import Table as RichTable
+        from rich.text import Text
+
+        shown = RichTable(*table.headers, box=box.SIMPLE)
+        for row in table.rows:
+            shown.add_row(*(Text(cell) for cell in row))  # plain text: a name may hold square brackets
+        Console().print(shown)
+        return
+    widths = [max(len(row[i]) for row in (table.headers, *table.rows)) for i in range(len(table.headers))]
+    for row in (table.headers, *table.rows):
+        print("  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())
+
+
+class Number(click.ParamType):
+    """A number of 0 or more, with a decimal point or a decimal comma."""
+
+    name = "number"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """The number; InputError says what is wrong with it."""
+        return parse_number(value, param.opts[0] if param else "The value")
+
+
+def parse_number(value: Any, what: str) -> float:
+    """A finite number of 0 or more from what was typed; InputError with the name of the option.
+
+    "0,05" is 0.05. "1,500" is refused: it is one and a half in some countries, fifteen hundred in others.
+    """
+    text = str(value).strip()
+    if re.fullmatch(r"[+-]?[1-9]\d{0,2},\d{3}", text):
+        half = float(text.replace(",", "."))
+        raise InputError(
+            f"{what} is {text}, which can be read in two ways. Write {text.replace(',', '')} or {half}."
+        )
+    if text.count(",") == 1 and "." not in text:
+        text = text.replace(",", ".")
+    try:
+        number = (
+            float(text)
+            if re.fullmatch(r"[+-]?[\d.]+(e[+-]?\d+)?|[+-]?(nan|inf(inity)?)", text, re.I)
+            else None
+        )
+    except ValueError:
+        number = None
+    if number is None:
+        raise InputError(f"{what} is {str(value)!r}, which is not a number. Write digits, such as 12 or 0.5.")
+    if not math.isfinite(number):
+        raise InputError(f"{what} is {text}. Give a number that can be measured.")
+    if number < 0:
+        raise InputError(f"{what} is {number:g}. Give a number that is not negative.")
+    return number
+
+
+class Rectangle(click.ParamType):
+    """X,Y,W,H in pixels of the upright photo."""
+
+    name = "rectangle"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[int, int, int, int]:
+        """Four whole numbers; InputError when they are none or enclose nothing."""
+        what = param.opts[0] if param else "The rectangle"
+        parts = [part.strip() for part in str(value).split(",")]
+        if len(parts) != 4 or not all(re.fullmatch(r"\d{1,6}", part) for part in parts):
+            raise InputError(
+                f"{what} is {str(value)!r}. Give X,Y,W,H in whole pixels of the upright photo, "
+                "such as 120,80,60,60."
+            )
+        x, y, width, height = map(int, parts)
+        if not width or not height:
+            raise InputError(f"{what} is {value}, which encloses nothing. Width and height must be above 0.")
+        return x, y, width, height
+
+
+def options(*chosen: Callable[[Any], Any]) -> Callable[[Any], Any]:
+    """Several option decorators as one, shown in this order."""
+
+    def decorate(function: Any) -> Any:
+        for option in reversed(chosen):
+            function = option(function)
+        return function
+
+    return decorate
+
+
+#: Who wrote it, and a token by which a repeated call is recognised: on every command that writes an entry.
+by_option = click.option("--by", metavar="WHO", help="Who did it, for the record.")
+token_option = click.option(
+    "--token", metavar="TEXT", help="Any text of your own: the same call again with it enters nothing twice."
+)
+
+
+def number_text(value: float | None, digits: int = 1) -> str:
+    """A number for reading, a dash when there is none."""
+    return "-" if value is None else f"{value:.{digits}f}"

@@ -1,0 +1,63 @@
+"""The lot book as a whole: check it, back it up, restore it."""
+
+from __future__ import annotations
+
+import click
+
+from colourmatch.commands.base import Answer, Group, Session
+
+
+@click.group(cls=Group)
+def book() -> None:
+    """The lot book: check, back up, restore."""
+
+
+@book.command(example="colourmatch book check --book lots.sqlite")
+def check(session: Session) -> Answer:
+    """Look for what is wrong with the book and its photos; exit 2 when something is."""
+    with session.open_book() as opened:
+        findings, place = opened.check(), opened.place
+    data = {
+        "book": place,
+        "ok": not findings,
+        "findings": [{"code": f.code, "text": f.text} for f in findings],
+    }
+    if not findings:
+        return Answer(data, [f"{place} is in order."])
+    text = f"{place}: {findings[0].text}"
+    if len(findings) > 1:
+        text += f" ({len(findings) - 1} more)"
+    data["error"] = {"code": "book", "text": text}
+    return Answer(data, [f"{f.code}: {f.text}" for f in findings], 2, text)
+
+
+@book.command(example="colourmatch book backup --out lots-backup.zip")
+@click.option("--out", metavar="FILE", required=True, help="The .zip to write, the photos in it.")
+def backup(session: Session, out: str) -> Answer:
+    """Write the book and its photos into one .zip, while it is in use."""
+    with session.open_book() as opened:
+        report = opened.backup(out)
+        data = {
+            "book": opened.place,
+            "out": str(report.path),
+            "photos": report.photos,
+            "missing": list(report.missing),
+        }
+    lines = [f"Wrote {report.path} with {report.photos} photos."]
+    if report.missing:
+        lines.append(
+            f"{len(report.missing)} photos were not in the photo folder: {', '.join(report.missing[:3])}"
+        )
+    return Answer(data, lines)
+
+
+@book.command(example="colourmatch book restore lots-backup.zip --book restored.sqlite")
+@click.argument("archive")
+def restore(session: Session, archive: str) -> Answer:
+    """Put a backup back at --book, where there is no book yet."""
+    from colourmatch.lots.book import restore_book
+    from colourmatch.lots.opening import find_location
+
+    with restore_book(archive, find_location(session.book)) as opened:
+        data = {"book": opened.place, "lots": opened.count_lots()}
+    return Answer(data, [f"Restored {data['lots']} lots to {data['book']}."])

@@ -1,0 +1,361 @@
+"""Lots on the command line: begin, photograph, add, look up, correct, close, export."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from colourmatch.commands.base import (
+    Answer,
+    Group,
+    Number,
+    Session,
+    Table,
+    by_option,
+    number_text,
+    options,
+    token_option,
+)
+from colourmatch.commands.photos import answer_photos
+from colourmatch.commands.say import advice_lines, drops_text, lot_lines, state_lines
+from colourmatch.errors import BookError, InputError
+
+if TYPE_CHECKING:
+    from colourmatch.lots.book import LotBook
+    from colourmatch.lots.entries import Lot, LotStory
+
+
+@click.group(cls=Group)
+def lot() -> None:
+    """Lots: one batch from first photo to the stop, written down."""
+
+
+_head_options = options(
+    click.option("--ceiling-mg-per-l", type=Number(), help="Most colour that may be in the finished drink."),
+    click.option("--depth-mm", type=Number(), help="Depth of liquid in the glasses [default: 10]."),
+    click.option(
+        "--dilution", type=Number(), help="5: 1 part made up to 5 with water, both glasses [default: 1]."
+    ),
+    click.option("--tolerance", type=Number(), help="CIEDE2000 that counts as matched [default: 1.5]."),
+    click.option("--already-mg-per-l", type=Number(), help="Colour that is in the base [default: 0]."),
+    click.option("--jurisdiction", metavar="EU|US", help="Whose limits are shown."),
+)
+_amount_options = options(
+    click.option("--drops", type=Number(), help="Drops that went in."),
+    click.option("--ml", type=Number(), help="Millilitres that went in."),
+    click.option("--grams", type=Number(), help="Grams that went in."),
+)
+
+
+@lot.command(
+    example="colourmatch lot new --name 'Orange bitter' --volume-ml 900 --stock red --ceiling-mg-per-l 60 "
+    "--dilution 5"
+)
+@click.option("--name", metavar="NAME", required=True, help="What the drink is called.")
+@click.option("--volume-ml", type=Number(), required=True, help="The batch, in ml.")
+@click.option(
+    "--stock", "stocks", metavar="STOCK", multiple=True, required=True, help="Repeat for a second stock."
+)
+@_head_options
+@click.option("--number", metavar="NUMBER", help="Your own lot number.")
+@click.option("--note", metavar="TEXT", help="A remark.")
+@by_option
+@token_option
+def new(session: Session, name: str, volume_ml: float, stocks: tuple[str, ...], **given: Any) -> Answer:
+    """Begin a lot."""
+    from colourmatch.dosing.care import cautions_for
+
+    head = {key: value for key, value in given.items() if value is not None}
+    head["entered_by"], head["notes"] = head.pop("by", None), head.pop("note", "")
+    with session.open_book() as book:
+        colourants = [book.find_stock(stock).colourant for stock in stocks]
+        cautions = cautions_for(colourants, _place(given["jurisdiction"]))
+        made = book.new_lot(name, volume_ml, stocks, **head)
+    data = _head_json(made) | {"cautions": [{"code": c.code, "text": c.text} for c in cautions]}
+    lines = [
+        f"Lot {made.id} ({made.label}), {made.name}: {made.volume_ml:g} ml, "
+        f"tinted with {', '.join(made.stocks)}."
+    ]
+    lines += [f"  {caution.text}" for caution in cautions]
+    return Answer(data, [*lines, f"Next: colourmatch lot photo {made.id} PHOTO"])
+
+
+def _place(jurisdiction: str | None) -> str:
+    """The jurisdiction whose limits are shown when the lot names none."""
+    return jurisdiction or "EU"
+
+
+def _head_json(made: Lot) -> dict[str, Any]:
+    head = asdict(made) | {"label": made.label, "stocks": list(made.stocks)}
+    return {"lot": head.pop("id")} | head
+
+
+@lot.command(example="colourmatch lot photo 1 photo.jpg --json")
+@click.argument("lot")
+@click.argument("photos", nargs=-1, required=True, metavar="PHOTO...")
+@by_option
+@token_option
+def photo(session: Session, lot: str, photos: tuple[str, ...], by: str | None, token: str | None) -> Answer:
+    """Measure photos of a lot, learn from them, and say what to do now."""
+    from colourmatch.lots.work import record_photos
+
+    with session.open_book() as book:
+        lot_id = book.find_lot(lot).id
+        found = []
+        for number, path in enumerate(photos, 1):
+            one = token if token is None or len(photos) == 1 else f"{token} {number}"
+            found += record_photos(book, lot_id, [Path(path)], entered_by=by, token=one)
+            if len(photos) > 1:
+                refused = f": {found[-1]['error']}" if found[-1]["error"] else ""
+                session.note(f"Photo {number} of {len(photos)}, {found[-1]['photo']}{refused}")
+    advice = next((result["advice"] for result in reversed(found) if result.get("advice")), None)
+    data = found[0] if len(found) == 1 else {"lot": lot_id, "photos": found, "advice": advice}
+    answer = answer_photos(found, data)
+    return answer._replace(text=[*answer.text, *advice_lines(advice)])
+
+
+@lot.command(example="colourmatch lot add 1 --stock red --drops 12")
+@click.argument("lot")
+@click.option("--stock", metavar="STOCK", help="What went in.")
+@_amount_options
+@click.option("--untinted-ml", type=Number(), help="Instead: untinted batch that was blended back.")
+@click.option("--note", metavar="TEXT", help="A remark.")
+@by_option
+@token_option
+def add(
+    session: Session, lot: str, stock: str | None, untinted_ml: float | None, note: str | None, **given: Any
+) -> Answer:
+    """Write down what went into the batch: an addition of a stock, or untinted batch blended back."""
+    by, token = given.pop("by"), given.pop("token")
+    with session.open_book() as book:
+        if untinted_ml is not None:
+            if stock is not None or any(value is not None for value in given.values()):
+                raise InputError("Write down one thing at a time: --stock with its amount, or --untinted-ml.")
+            entry: Any = book.add_untinted(lot, untinted_ml, entered_by=by, token=token)
+            what = f"{entry.ml:g} ml of untinted batch"
+            data: dict[str, Any] = {"ml": entry.ml}
+        else:
+            if stock is None:
+                raise InputError("Say what went in: --stock NAME with --drops, --ml or --grams.")
+            entry = book.add_addition(lot, stock, entered_by=by, token=token, **given)
+            data = {key: getattr(entry, key) for key in ("stock", "quantity", "unit", "ml", "mg")}
+            what = f"{drops_text(data)} of {entry.stock} ({entry.ml:.3g} ml, {entry.mg:.3g} mg of colour)"
+        if note:
+            book.add_note(entry.lot_id, note, entered_by=by)
+        return _answer_entry(session, book, entry, data, f"Written down as entry {entry.id}: {what}.")
+
+
+def _answer_entry(session: Session, book: LotBook, entry: Any, data: dict[str, Any], line: str) -> Answer:
+    """An entry with the state after it; what passes a ceiling is said, and recorded all the same."""
+    story = book.lot_story(entry.lot_id)
+    state, warnings = _state_json(story)
+    for warning in warnings:
+        session.note(f"Warning: {warning['text']}")
+    shown = {"lot": entry.lot_id, "entry": entry.id, "kind": entry.kind, **data, "state": state}
+    shown |= {"ceiling_left_mg_per_l": state["ceiling_left_mg_per_l"], "warnings": warnings}
+    shown["warning"] = warnings[0]["text"] if warnings else None
+    return Answer(shown, [line, *state_lines(state)])
+
+
+def _state_json(story: LotStory) -> tuple[dict[str, Any], list[dict[str, str]]]:
+    from colourmatch.dosing.care import ceiling_check
+
+    state, head = story.state(), story.lot
+    report = ceiling_check(state, head.ceiling_mg_per_l, _place(head.jurisdiction))
+    warnings = [
+        {"code": "ceiling", "text": f"The ceiling is passed: {line.text}"}
+        for line in report.lines
+        if line.over
+    ]
+    left = report.ceiling_left_mg_per_l
+    shown = {
+        "volume_ml": round(state.volume_ml, 3),
+        "total_mg_per_l": round(report.total_mg_per_l, 3),
+        "mg_per_l": {name: round(state.concentration_mg_per_l(name), 3) for name in state.mg},
+        "ceiling_left_mg_per_l": None if left is None else round(max(left, 0.0), 3),
+    }
+    return shown, warnings
+
+
+@lot.command(example="colourmatch lot sample 1 --ml 20")
+@click.argument("lot")
+@click.option("--ml", type=Number(), required=True, help="What was taken from the batch.")
+@click.option("--returned", is_flag=True, help="It went back whole; nothing changes.")
+@by_option
+@token_option
+def sample(
+    session: Session, lot: str, ml: float, returned: bool, by: str | None, token: str | None
+) -> Answer:
+    """Write down a sample taken from the batch."""
+    with session.open_book() as book:
+        entry = book.take_sample(lot, ml, returned=returned, entered_by=by, token=token)
+        back = ", which went back whole" if returned else ""
+        line = f"Written down as entry {entry.id}: a sample of {entry.ml:g} ml{back}."
+        return _answer_entry(session, book, entry, {"ml": entry.ml, "returned": entry.returned}, line)
+
+
+@lot.command(example="colourmatch lot correct 1 4 --drops 11 --reason 'counted again'")
+@click.argument("lot")
+@click.argument("entry", required=False)
+@click.option("--reason", metavar="TEXT", help="What was wrong, in a few words.")
+@_amount_options
+@click.option("--stock", metavar="STOCK", help="The stock that really went in.")
+@click.option("--void", is_flag=True, help="It never happened.")
+@click.option("--volume-ml", type=Number(), help="Without ENTRY: the volume the lot began with.")
+@_head_options
+@by_option
+@token_option
+def correct(session: Session, lot: str, entry: str | None, reason: str | None, **given: Any) -> Answer:
+    """Put an entry right, or a figure of the lot's head; the old one stays in the history.
+
+    ENTRY is the number of an addition or a sample, from `colourmatch lot show LOT`.
+    """
+    who = {"entered_by": given.pop("by"), "token": given.pop("token")}
+    entry_keys = ("drops", "ml", "grams", "stock", "void")
+    changes = {key: value for key, value in given.items() if key not in entry_keys and value is not None}
+    amounts = {key: given[key] for key in entry_keys if given[key] not in (None, False)}
+    if entry is None and not changes:
+        raise InputError(
+            "Say what to correct: the number of an entry (see lot show), or a figure such as --volume-ml."
+        )
+    if (entry is None and amounts) or (entry is not None and changes):
+        raise InputError(
+            "An entry is corrected with --drops, --ml, --grams, --stock or --void; the lot without ENTRY."
+        )
+    with session.open_book() as book:
+        story = book.lot_story(lot)
+        if entry is None:
+            done: Any = book.amend_lot(story.lot.id, reason or "", **changes, **who)
+            said = ", ".join(f"{key} {value}" for key, value in done.changes.items())
+            return _answer_entry(session, book, done, {"changes": done.changes}, f"Corrected: {said}.")
+        return _correct_entry(session, book, (story, entry), amounts, {"reason": reason or "", **who})
+
+
+def _correct_entry(
+    session: Session, book: LotBook, place: tuple[LotStory, str], amounts: dict[str, Any], who: dict[str, Any]
+) -> Answer:
+    story, typed = place
+    wanted = next((known for known in story.events if str(known.id) == typed.strip()), None)
+    if wanted is None:
+        raise InputError(f"Lot {story.lot.id} has no entry {typed}. See: colourmatch lot show {story.lot.id}")
+    if wanted.kind in ("sample", "untinted"):
+        if amounts.keys() - {"ml", "void"} or not amounts:
+            raise InputError(f"Entry {wanted.id} is a volume. Correct it with --ml, or with --void.")
+        done: Any = book.correct_volume(wanted.id, **amounts, **who)
+        data = {key: getattr(done, key) for key in ("ml", "void")}
+        said = f"{done.ml:g} ml"
+    else:
+        done = book.correct_addition(wanted.id, **amounts, **who)
+        data = {key: getattr(done, key) for key in ("stock", "quantity", "unit", "ml", "mg", "void")}
+        said = f"{drops_text(data)} of {done.stock}"
+    said = "it never happened" if done.void else said
+    data |= {"replaces": wanted.id, "reason": done.reason}
+    return _answer_entry(
+        session, book, done, data, f"Entry {wanted.id} is replaced by entry {done.id}: {said}."
+    )
+
+
+@lot.command("list", example="colourmatch lot list --open")
+@click.option("--search", metavar="TEXT", help="Part of the name or of the number.")
+@click.option("--open", "open_only", is_flag=True, help="Only those not closed.")
+@click.option("--limit", type=click.IntRange(1, 10_000), default=50, show_default=True)
+@click.option("--offset", type=click.IntRange(0), default=0, help="Leave out so many, the newest first.")
+def list_(session: Session, search: str | None, open_only: bool, limit: int, offset: int) -> Answer:
+    """The lots, the newest first."""
+    with session.open_book() as book:
+        lots = book.list_lots(search, open_only=open_only, limit=limit, offset=offset)
+        total = book.count_lots(search, open_only=open_only)
+    data = {"lots": [_head_json(one) for one in lots], "total": total}
+    if not lots:
+        return Answer(
+            data,
+            ["No lot is there. Begin one: colourmatch lot new --name NAME --volume-ml 900 --stock STOCK"],
+        )
+    rows = [
+        (
+            str(one.id),
+            one.label,
+            one.name,
+            f"{one.volume_ml:g}",
+            ", ".join(one.stocks),
+            number_text(one.ceiling_mg_per_l),
+            one.created_at[:10],
+            "closed" if one.closed else "open",
+        )
+        for one in lots
+    ]
+    table = Table(("lot", "number", "name", "ml", "stocks", "ceiling mg/l", "begun", "state"), rows)
+    more = [f"{len(lots)} of {total} lots; --offset shows the others."] if total > len(lots) else []
+    return Answer(data, [table, *more])
+
+
+@lot.command(example="colourmatch lot show 1")
+@click.argument("lot")
+def show(session: Session, lot: str) -> Answer:
+    """The whole story of a lot: entries, photos, state, advice, label line and cautions."""
+    from colourmatch.lots.work import describe_lot
+
+    with session.open_book() as book:
+        told = describe_lot(book, book.find_lot(lot).id)
+    return Answer(told, list(lot_lines(told)))
+
+
+@lot.command(example="colourmatch lot close 1 --reason matched")
+@click.argument("lot")
+@click.option(
+    "--reason", metavar="WORD", help="matched, nearest, ceiling, past, given up ... [default: as advised]"
+)
+@click.option("--note", metavar="TEXT", default="", help="A remark.")
+def close(session: Session, lot: str, reason: str | None, note: str) -> Answer:
+    """Close a lot: its final colour is kept, and what its photos taught of the stocks."""
+    from colourmatch.lots.work import close_lot
+
+    with session.open_book() as book:
+        lot_id = book.find_lot(lot).id
+        told = close_lot(book, lot_id, reason, note)
+    why = f": {told['text']}" if told["text"] else "."
+    return Answer(told, [f"Lot {lot_id} is closed, {told['outcome']}{why}", *advice_lines(told["advice"])])
+
+
+@lot.command(example="colourmatch lot export --out lots.csv")
+@click.option(
+    "--out", metavar="FILE", required=True, help="A .csv for spreadsheets, or a .json of the whole book."
+)
+@click.option(
+    "--rows",
+    type=click.Choice(["lots", "entries"]),
+    default="lots",
+    show_default=True,
+    help="A row each of these.",
+)
+def export(session: Session, out: str, rows: str) -> Answer:
+    """Write all lots, or all entries, to a file; --out - is the standard output."""
+    if out == "-" and session.as_json:
+        raise InputError("--json and --out - both want the standard output. Give a file with --out.")
+    with session.open_book() as book:
+        count = _write_export(book, out, rows)
+    if out == "-":
+        return Answer({})
+    return Answer({"out": out, "rows": count}, [f"Wrote {out} with {count} rows."])
+
+
+def _write_export(book: LotBook, out: str, rows: str) -> int:
+    if out == "-":
+        return book.export_csv(sys.stdout, rows)
+    path = Path(out)
+    partial = path.with_name(f".{path.name}.partial")
+    try:
+        # The old file stays until the new one is whole.
+        with partial.open("w", encoding="utf-8", newline="") as stream:
+            count = (
+                book.export_json(stream) if path.suffix.lower() == ".json" else book.export_csv(stream, rows)
+            )
+        partial.replace(path)
+    except OSError as error:
+        partial.unlink(missing_ok=True)
+        raise BookError(f"{out} cannot be written: {error.strerror or error}. Give another file.") from None
+    return count

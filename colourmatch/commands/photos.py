@@ -1,0 +1,148 @@
+"""Photos without a lot: print the card, measure photos; it knows no pixels, only the order of files."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from typing import Any
+
+import click
+
+from colourmatch.commands.base import Answer, Command, Rectangle, Session
+from colourmatch.commands.say import measurement_lines
+from colourmatch.errors import InputError, PhotoError
+
+#: From so many photos on it pays to start a process for each core.
+_MANY = 4
+
+
+@click.command(cls=Command, uses_book=False, example="colourmatch card --paper a4 --out card.pdf")
+@click.option(
+    "--paper", type=click.Choice(["a4", "letter"], case_sensitive=False), default="a4", show_default=True
+)
+@click.option("--out", metavar="FILE", default="card.pdf", show_default=True, help="Where to write the PDF.")
+def card(session: Session, paper: str, out: str) -> Answer:
+    """Write the card to print: lay it flat, set the glasses on its rings, photograph from straight above."""
+    from colourmatch.photo.card import read_card
+    from colourmatch.photo.print_card import write_card_pdf
+
+    write_card_pdf(paper, out)
+    data = {"paper": paper, "out": out, "version": read_card().version}
+    advice = "Print it at actual size (100 %, no fitting to the page) on plain matt paper."
+    return Answer(data, [f"Wrote {out}. {advice}"])
+
+
+@click.command(cls=Command, uses_book=False, example="colourmatch measure first.jpg second.heic --json")
+@click.argument("photos", nargs=-1, required=True, metavar="PHOTO...")
+@click.option(
+    "--white", type=Rectangle(), metavar="X,Y,W,H", help="Without the card: white or grey paper, in pixels."
+)
+@click.option(
+    "--reference", type=Rectangle(), metavar="X,Y,W,H", help="Without the card: the reference liquid."
+)
+@click.option("--batch", type=Rectangle(), metavar="X,Y,W,H", help="Without the card: the batch.")
+def measure(
+    session: Session, photos: tuple[str, ...], **rectangles: tuple[int, int, int, int] | None
+) -> Answer:
+    """Measure photos: how far apart batch and reference are, in what direction, how sure that is.
+
+    The three rectangles are for a photo without the printed card: give --white and both liquids.
+    """
+    given = {name: value for name, value in rectangles.items() if value is not None}
+    if given and ("white" not in given or len(given) < 2):
+        raise InputError(
+            "A photo without the card needs --white and at least one of --reference and --batch."
+        )
+    found = []
+    for number, result in enumerate(_measure_all(photos, given), 1):
+        found.append(result)
+        if len(photos) > 1:
+            refused = f": {result['error']}" if result["error"] else ""
+            session.note(f"Photo {number} of {len(photos)}, {result['photo']}{refused}")
+    return answer_photos(found, found[0] if len(found) == 1 else {"photos": found})
+
+
+def answer_photos(found: list[dict[str, Any]], data: dict[str, Any]) -> Answer:
+    """The answer for measured photos: exit 0 when at least one could be measured, else 2 and why."""
+    lines = [line for result in found for line in measurement_lines(result)]
+    if any(result["error"] is None for result in found):
+        return Answer(data, lines)
+    code = 1 if any(flag["code"] == "fault" for result in found for flag in result["quality"]) else 2
+    if len(found) == 1:
+        return Answer(data, [], code, found[0]["error"])
+    return Answer(
+        data, [], code, "None of the photos could be measured. What to do is said with each of them."
+    )
+
+
+def _measure_all(photos: tuple[str, ...], rectangles: dict[str, Any]) -> Iterator[dict[str, Any]]:
+    """One result a photo in the order given, by all cores when there are many; one bad file stops nothing."""
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    if len(photos) < _MANY or cores < 2:
+        yield from (measure_one(photo, rectangles) for photo in photos)
+        return
+    left = list(photos)
+    while left:
+        for result in _measure_in_pool(left, rectangles, min(cores, len(left))):
+            left.pop(0)
+            yield result
+        if left:
+            # A worker was ended from outside, mostly for want of memory: one photo in one process says which.
+            photo = left.pop(0)
+            alone = list(_measure_in_pool([photo], rectangles, 1))
+            yield (
+                alone[0]
+                if alone
+                else _refused(photo, "Measuring this photo needs more memory than there is. Make it smaller.")
+            )
+
+
+def _measure_in_pool(photos: list[str], rectangles: dict[str, Any], workers: int) -> Iterator[dict[str, Any]]:
+    """Results in order; it ends early when a worker dies."""
+    from concurrent.futures import ProcessPoolExecutor
+    from concurrent.futures.process import BrokenProcessPool
+    from multiprocessing import get_context
+
+    # Not forked: a fork taken while image libraries hold a lock in another thread may hang for ever.
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        futures = [pool.submit(measure_one, photo, rectangles) for photo in photos]
+        try:
+            for future in futures:
+                yield future.result()
+        except BrokenProcessPool:
+            return
+        finally:
+            pool.shutdown(cancel_futures=True)
+
+
+def measure_one(photo: str, rectangles: dict[str, Any]) -> dict[str, Any]:
+    """The JSON of one photo, whatever happens to it: a refusal, and a fault too, is an entry of its own."""
+    from pathlib import Path
+
+    try:
+        if rectangles:
+            from colourmatch.photo.rectangles import measure_rectangles
+
+            return measure_rectangles(Path(photo), **rectangles).to_json()
+        from colourmatch.photo.measure import measure_or_refuse
+
+        return measure_or_refuse(Path(photo)).to_json()
+    except PhotoError as error:
+        return _refused(photo, error.text, error.code)
+    except Exception as error:
+        if os.environ.get("COLOURMATCH_DEBUG"):
+            import traceback
+
+            traceback.print_exc()
+        what = " ".join(f"{type(error).__name__}: {error}".split())[:200]
+        return _refused(
+            photo, f"A fault of the program stopped this photo: {what}. Take another photo.", "fault"
+        )
+
+
+def _refused(photo: str, text: str, code: str = "unreadable") -> dict[str, Any]:
+    from pathlib import Path
+
+    from colourmatch.photo.measure import refuse
+
+    return refuse(Path(photo).name, PhotoError(text, code)).to_json()

@@ -1,0 +1,52 @@
+"""The command that holds the others; it knows which module each is in, and imports it when it is called."""
+
+from __future__ import annotations
+
+from importlib import import_module
+
+import click
+
+from colourmatch import __version__
+from colourmatch.cli import HELP
+from colourmatch.commands.base import BOOK_HELP, JSON_HELP, Group, Session
+
+#: name -> module of colourmatch.commands, in the order of the work
+_MODULES = {
+    "card": "photos",
+    "measure": "photos",
+    "stock": "stocks",
+    "lot": "lots",
+    "book": "books",
+    "demo": "running",
+    "app": "running",
+}
+
+
+class Root(Group):
+    """The command `colourmatch`; its help is the text that the program also has without a parser."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """The names in the order of the work."""
+        return list(_MODULES)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """A command by its name, imported now."""
+        if cmd_name not in _MODULES:
+            return None
+        found = getattr(import_module(f"colourmatch.commands.{_MODULES[cmd_name]}"), cmd_name)
+        assert isinstance(found, click.Command)
+        return found
+
+    def get_help(self, ctx: click.Context) -> str:
+        """The help text."""
+        return HELP.rstrip()
+
+
+@click.group(cls=Root, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.option("--book", metavar="PLACE", help=BOOK_HELP)
+@click.option("--json", "as_json", is_flag=True, help=JSON_HELP)
+@click.version_option(__version__, message="colourmatch %(version)s")
+@click.pass_context
+def root(ctx: click.Context, book: str | None, as_json: bool) -> None:
+    """Tint a small batch until it looks like its reference."""
+    ctx.obj = Session(book, as_json)

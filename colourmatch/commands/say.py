@@ -1,0 +1,107 @@
+"""Measurements, advice and lots as lines for a reader: every figure with its interval, none reckoned here."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from colourmatch.commands.base import number_text
+
+_SPOTS = ("reference", "batch", "blank")
+
+
+def interval_text(figure: Mapping[str, float] | None, digits: int = 1) -> str:
+    """A figure with its 95 % interval: "9.2 (8.8 to 9.6)"."""
+    if not figure or figure.get("value") is None:
+        return "-"
+    return f"{figure['value']:.{digits}f} ({figure['low']:.{digits}f} to {figure['high']:.{digits}f})"
+
+
+def measurement_lines(result: Mapping[str, Any]) -> Iterator[str]:
+    """What one photo says: how far, which way, the colours with their uncertainty, what is doubtful."""
+    yield f"{result['photo']}"
+    if result["error"]:
+        yield f"  not measured: {result['error']}"
+        return
+    if result["delta_e_2000"]:
+        difference = result["difference"]
+        said = f"the batch is {difference['text']}" if difference["seen"] else difference["text"]
+        yield f"  CIEDE2000 {interval_text(result['delta_e_2000'])}: {said}"
+    for spot in _SPOTS:
+        colour = result["spots"].get(spot)
+        if colour:
+            yield f"  {spot:9}  {_lab_text(colour)}"
+    for flag in result["quality"]:
+        yield f"  {'note' if flag['severity'] == 'warn' else flag['severity']}: {flag['text']}"
+
+
+def _lab_text(colour: Mapping[str, Any]) -> str:
+    names = ("L*", "a*", "b*")
+    parts = [
+        f"{n} {v:.1f} +-{sd:.1f}" for n, v, sd in zip(names, colour["lab"], colour["lab_sd"], strict=True)
+    ]
+    clear = "" if colour.get("clarity") is None else f"  clarity {colour['clarity']:.2f}"
+    return "  ".join(parts) + f"{clear}  (white: {colour['white']})"
+
+
+def advice_lines(advice: Mapping[str, Any] | None) -> Iterator[str]:
+    """The advice first as its sentence, then what it rests on."""
+    if not advice:
+        return
+    yield f"-> {advice['text']}"
+    now, predicted = advice.get("now"), (advice.get("predicted") or {}).get("delta_e_2000")
+    if now:
+        yield f"   now      CIEDE2000 {interval_text(now)}"
+    if advice["action"] == "add" and predicted:
+        yield f"   then     CIEDE2000 {interval_text(predicted)}"
+    for dose in advice.get("to_match") or ():
+        if dose.get("drops") is not None:
+            span = f" ({dose['low']:.0f} to {dose['high']:.0f})" if dose.get("low") is not None else ""
+            yield f"   in all   {dose['drops']:.0f}{span} drops of {dose['stock']} to the nearest point"
+    if advice.get("ceiling_left_mg_per_l") is not None:
+        yield f"   ceiling  {number_text(advice['ceiling_left_mg_per_l'])} mg/l left"
+    if advice.get("missing"):
+        yield f"   at best  still {advice['missing']}"
+    for text in (advice.get("problem"), (advice.get("rescue") or {}).get("text")):
+        if text and text not in advice["text"]:
+            yield f"   {text}"
+
+
+def state_lines(state: Mapping[str, Any]) -> Iterator[str]:
+    """Volume, colour in it and room under the ceiling."""
+    held = ", ".join(f"{name} {mg:.1f}" for name, mg in (state.get("mg_per_l") or {}).items())
+    yield (
+        f"Batch now {state['volume_ml']:.1f} ml with {number_text(state['total_mg_per_l'])} mg/l of colour"
+        + (f" ({held})" if held else "")
+        + "."
+    )
+    if state.get("ceiling_left_mg_per_l") is not None:
+        yield f"{state['ceiling_left_mg_per_l']:.1f} mg/l are left under the ceiling."
+
+
+def drops_text(entry: Mapping[str, Any]) -> str:
+    """A quantity as it was typed: "12 drops", "0.6 ml", "1.5 g"."""
+    unit = {"grams": "g"}.get(entry["unit"], entry["unit"])
+    unit = "drop" if unit == "drops" and entry["quantity"] == 1 else unit
+    return f"{entry['quantity']:g} {unit}"
+
+
+def lot_lines(told: Mapping[str, Any]) -> Iterator[str]:
+    """The story of a lot: head, entries in order, where it stands, what to do, label and cautions."""
+    ceiling = "none" if told["ceiling_mg_per_l"] is None else f"{told['ceiling_mg_per_l']:g} mg/l"
+    yield f"Lot {told['lot']} ({told['number']}), {told['name']}: {'closed' if told['closed'] else 'open'}"
+    yield (
+        f"  began with {told['volume_ml']:g} ml, stocks {', '.join(told['stocks'])}, ceiling {ceiling}, "
+        f"depth {told['depth_mm']:g} mm, dilution {told['dilution']:g}, tolerance {told['tolerance']:g}"
+    )
+    for event in told["events"]:
+        mark = f"  (replaced by entry {event['replaced_by']})" if event["replaced_by"] else ""
+        when = event["created_at"][:16].replace("T", " ")
+        yield f"  {event['id']:>4}  {when} UTC  {event['text']}{mark}"
+    yield from state_lines(told["state"])
+    yield from advice_lines(told["advice"])
+    if told["closing"]:
+        yield f"Closed, {told['closing']['outcome']}. {told['closing']['text']}".rstrip()
+    yield from ("", *str(told["label"]).splitlines())
+    for caution in told["cautions"]:
+        yield f"  caution: {caution['text']}"

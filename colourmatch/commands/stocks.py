@@ -1,0 +1,244 @@
+"""Stocks on the command line: add, list, weigh drops, dilute, forget what was learnt, put away."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from colourmatch.commands.base import Answer, Group, Number, Session, Table, by_option, token_option
+from colourmatch.errors import InputError
+
+if TYPE_CHECKING:
+    from colourmatch.lots.entries import StockEntry
+
+
+@click.group(cls=Group)
+def stock() -> None:
+    """Stocks: dilute solutions of a colourant, dosed by the drop."""
+
+
+def _describe(entry: StockEntry) -> dict[str, Any]:
+    """The JSON of a stock; strengths are g of pure dye in 100 ml."""
+    known = entry.as_stock()
+    return {
+        "stock": entry.name,
+        "id": entry.id,
+        "colourant": entry.colourant,
+        "strength_g_per_100ml": entry.strength_g_per_100ml,
+        "label_strength_g_per_100ml": entry.label_strength_g_per_100ml,
+        "strength_factor": entry.strength_factor,
+        "strength_rel_sd": entry.strength_rel_sd,
+        "drop_ml": entry.drop_ml,
+        "drop_rel_sd": entry.drop_rel_sd,
+        "drop_weighed": entry.weighed,
+        "mg_per_drop": known.mg_per_drop,
+        "density_g_per_ml": entry.density_g_per_ml,
+        "made_in": entry.made_in,
+        "diluted_from": entry.diluted_from_id,
+        "active": entry.active,
+        "note": entry.notes,
+        "created_at": entry.created_at,
+        "changed_at": entry.changed_at,
+        "by": entry.entered_by,
+    }
+
+
+def _summary(entry: StockEntry) -> str:
+    return (
+        f"{entry.name}: {entry.colourant}, {entry.strength_g_per_100ml:.4g} g in 100 ml "
+        f"(+-{100 * entry.strength_rel_sd:.0f} %), drop {entry.drop_ml:.4g} ml "
+        f"(+-{100 * entry.drop_rel_sd:.0f} %"
+        f"{', weighed' if entry.weighed else ''}), {entry.as_stock().mg_per_drop:.3g} mg of colour a drop."
+    )
+
+
+@stock.command(example="colourmatch stock add red --colourant E129 --strength-g-per-100ml 1.0 --drop-ml 0.05")
+@click.argument("name")
+@click.option(
+    "--colourant",
+    metavar="E129|NAME|custom",
+    required=True,
+    help='E number or name; "custom": unknown bottle.',
+)
+@click.option(
+    "--strength-g-per-100ml", type=Number(), required=True, help="Grams of pure dye in 100 ml of stock."
+)
+@click.option("--drop-ml", type=Number(), default="0.05", show_default=True, help="Volume of one drop.")
+@click.option("--made-in", type=click.Choice(["water", "batch"]), default="water", show_default=True)
+@click.option(
+    "--strength-rel-sd", type=Number(), default="0.2", show_default=True, help="How unsure: 0.2 is 20 %."
+)
+@click.option(
+    "--drop-rel-sd", type=Number(), default="0.15", show_default=True, help="How unsure the drop is."
+)
+@click.option(
+    "--density-g-per-ml", type=Number(), default="1", show_default=True, help="Water is 1, syrup to 1.35."
+)
+@click.option("--peak-nm", type=Number(), help="custom: where it absorbs most, 400 to 700 nm.")
+@click.option("--e1pct", type=Number(), help="custom: absorbance in 1 cm of 1 g in 100 ml.")
+@click.option("--like", metavar="E129|NAME", help="custom: the colourant it resembles.")
+@click.option("--note", metavar="TEXT", help="A remark, such as the day it was made.")
+@by_option
+@token_option
+def add(
+    session: Session, name: str, colourant: str, note: str | None, by: str | None, **given: Any
+) -> Answer:
+    """Put a stock on the shelf.
+
+    A bottle that names no colourant: --colourant custom with --peak-nm or --like; its strength is learnt
+    from the photos.
+    """
+    unknown = {key: given.pop(key) for key in ("peak_nm", "e1pct", "like")}
+    code = _find_code(name, colourant, unknown)
+    with session.open_book() as book:
+        entry = book.add_stock(
+            name, code, given.pop("strength_g_per_100ml"), notes=note or "", entered_by=by, **given
+        )
+    from colourmatch.dosing.care import cautions_for
+
+    cautions = [{"code": caution.code, "text": caution.text} for caution in cautions_for([code])]
+    return Answer(_describe(entry) | {"cautions": cautions}, [f"Added {_summary(entry)}"])
+
+
+def _find_code(name: str, colourant: str, unknown: dict[str, Any]) -> str:
+    """The code of the colourant; an unknown bottle is described by its peak or by what it resembles."""
+    from colourmatch.liquid.colourants import custom_colourant
+
+    if colourant.strip().casefold() != "custom":
+        if any(value is not None for value in unknown.values()):
+            raise InputError(
+                "--peak-nm, --e1pct and --like are for an unknown bottle. Give --colourant custom with them."
+            )
+        return colourant
+    if (unknown["peak_nm"] is None) == (unknown["like"] is None):
+        raise InputError(
+            "An unknown bottle needs one start. Give --peak-nm, such as 505, or --like with the colourant it "
+            "resembles."
+        )
+    like = unknown["like"] if unknown["peak_nm"] is None else unknown["peak_nm"]
+    return custom_colourant(name, like, unknown["e1pct"]).e_number
+
+
+@stock.command("list", example="colourmatch stock list")
+@click.option("--all", "everything", is_flag=True, help="Those put away as well.")
+def list_(session: Session, everything: bool) -> Answer:
+    """The stocks on the shelf, with what was weighed and learnt."""
+    from colourmatch.lots.shelf import ADD_STOCK
+
+    with session.open_book() as book:
+        entries = book.list_stocks(active_only=not everything)
+    if not entries:
+        return Answer({"stocks": []}, [f"The shelf is empty. Add a stock: {ADD_STOCK}"])
+    rows = [
+        (
+            entry.name,
+            entry.colourant,
+            f"{entry.strength_g_per_100ml:.4g} +-{100 * entry.strength_rel_sd:.0f} %",
+            f"{entry.drop_ml:.4g} +-{100 * entry.drop_rel_sd:.0f} %",
+            f"{entry.as_stock().mg_per_drop:.3g}",
+            entry.made_in,
+            _origin(entry),
+        )
+        for entry in entries
+    ]
+    headers = ("stock", "colourant", "g in 100 ml", "drop ml", "mg a drop", "made in", "known from")
+    return Answer({"stocks": [_describe(entry) for entry in entries]}, [Table(headers, rows)])
+
+
+def _origin(entry: StockEntry) -> str:
+    known = []
+    if entry.weighed:
+        known.append("drops weighed")
+    if entry.strength_factor != 1:
+        known.append(f"learnt, {entry.strength_factor:.2f} of the label")
+    if not entry.active:
+        known.append("put away")
+    return ", ".join(known) or "label"
+
+
+@stock.command(example="colourmatch stock weigh red --drops 40 --grams 1.93")
+@click.argument("name")
+@click.option("--drops", type=Number(), required=True, help="How many drops were weighed; 20 to 50 are good.")
+@click.option("--grams", type=Number(), required=True, help="What they weighed together.")
+@click.option("--density-g-per-ml", type=Number(), help="If not that of the stock.")
+@by_option
+@token_option
+def weigh(session: Session, name: str, drops: float, grams: float, by: str | None, **given: Any) -> Answer:
+    """Enter weighed drops: the volume of a drop, for the doses entered from now on."""
+    if drops != int(drops):
+        raise InputError(f"--drops is {drops:g}. Count whole drops.")
+    with session.open_book() as book:
+        entry = book.weigh_stock(name, int(drops), grams, entered_by=by, **given)
+    return Answer(_describe(entry), [_summary(entry)])
+
+
+@stock.command(example="colourmatch stock dilute red --fold 10 --name 'red 1 in 10'")
+@click.argument("stock")
+@click.option(
+    "--fold", type=Number(), help="10: 1 part made up to 10 parts. Puts the diluted stock on the shelf."
+)
+@click.option("--name", metavar="NEW", help="Name of the diluted stock.")
+@click.option("--target-mg-per-l", type=Number(), help="Ask only: the whole dose in the batch, mg/l.")
+@click.option("--volume-ml", type=Number(), help="Ask only: the volume of the batch.")
+@by_option
+@token_option
+def dilute(session: Session, stock: str, fold: float | None, name: str | None, **given: Any) -> Answer:
+    """Dilute a stock, or ask which dilution makes the whole dose 20 to 60 drops."""
+    target, volume = given["target_mg_per_l"], given["volume_ml"]
+    with session.open_book() as book:
+        parent = book.find_stock(stock)
+        if fold is not None and target is None and volume is None:
+            return _put_diluted(book, parent, (fold, name), given)
+        if fold is not None or target is None or volume is None:
+            raise InputError(
+                "Give --fold to dilute, or --target-mg-per-l and --volume-ml to ask for a dilution."
+            )
+    from colourmatch.liquid.stock import suggest_strength
+
+    advice = suggest_strength(parent.as_stock(), target, volume)
+    data = {"stock": parent.name, "fold": advice.fold, "drops": advice.drops, "text": advice.text}
+    return Answer(data | {"strength_g_per_100ml": advice.strength_g_per_100ml}, [advice.text])
+
+
+def _put_diluted(
+    book: Any, parent: StockEntry, wanted: tuple[float, str | None], given: dict[str, Any]
+) -> Answer:
+    from colourmatch.liquid.stock import dilute as dilute_stock
+
+    thin = dilute_stock(parent.as_stock(learnt=False), *wanted)
+    entry = book.add_stock(
+        thin.name, thin.colourant, thin.strength_g_per_100ml, drop_ml=parent.drop_ml, made_in=parent.made_in,
+        strength_rel_sd=parent.label_strength_rel_sd, drop_rel_sd=parent.drop_rel_sd,
+        density_g_per_ml=thin.density_g_per_ml, diluted_from=parent.id,
+        entered_by=given["by"], token=given["token"],
+    )  # fmt: skip
+    if parent.strength_factor != 1 and entry.learnt_from_lot_id is None and entry.strength_factor == 1:
+        # What the photos taught of the bottle holds for what is thinned from it.
+        entry = book.record_learnt(
+            entry.id, parent.strength_factor, parent.strength_rel_sd, parent.learnt_from_lot_id
+        )
+    how = f"1 part of {parent.name} made up to {wanted[0]:g} parts with {parent.made_in}"
+    return Answer(_describe(entry) | {"fold": wanted[0]}, [f"Added {_summary(entry)}", f"Make it: {how}."])
+
+
+@stock.command(example="colourmatch stock reset red --reason 'made up anew'")
+@click.argument("name")
+@click.option("--reason", metavar="TEXT", default="", help="Why, for the record.")
+@by_option
+def reset(session: Session, name: str, reason: str, by: str | None) -> Answer:
+    """Forget what was learnt of a stock: the strength on its label counts again."""
+    with session.open_book() as book:
+        entry = book.reset_learnt(name, reason, entered_by=by)
+    return Answer(_describe(entry), [_summary(entry)])
+
+
+@stock.command("put-away", example="colourmatch stock put-away red --reason 'used up'")
+@click.argument("name")
+@click.option("--reason", metavar="TEXT", default="", help="Why, for the record.")
+@by_option
+def put_away(session: Session, name: str, reason: str, by: str | None) -> Answer:
+    """Take a stock out of use; its history stays and its name is free again."""
+    with session.open_book() as book:
+        entry = book.put_away(name, reason, entered_by=by)
+    return Answer(_describe(entry), [f"{entry.name} is put away. Its history stays in the book."])
