@@ -1,0 +1,9 @@
+"""The Streamlit entry: it sets the page and the navigation, and nothing else."""
+
+import streamlit as st
+
+from colourmatch.screens import pages, session, style
+
+st.set_page_config(page_title="colourmatch", layout="wide", initial_sidebar_state="collapsed")
+style.dress_page()
+session.run_page(st.navigation(pages.list_pages(), position="top"))

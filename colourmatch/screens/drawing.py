@@ -1,0 +1,82 @@
+"""Draws on a photo what was found in it: markers, windows and glasses with their names; it finds nothing."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from PIL import Image, ImageDraw, ImageFont
+
+from colourmatch.colour.spaces import RGB_TO_XYZ, encode_srgb
+from colourmatch.photo.load import Photo, load_photo
+
+LONG_SIDE_PX = 1400
+_MARKER, _WINDOW, _GLASS, _DARK = (0, 150, 170), (255, 255, 255), (255, 255, 255), (20, 20, 20)
+
+
+def draw_found(source: Path | bytes, drawing: Mapping[str, Any] | None, name: str | None = None) -> bytes:
+    """The photo upright in sRGB, at most 1400 px, with outlines and names; JPEG bytes.
+
+    `drawing` is that of a measurement, in pixels of the full photo; None draws nothing. PhotoError when the
+    file cannot be read.
+    """
+    picture = to_srgb_picture(load_photo(source, name))
+    if drawing:
+        scale = max(picture.size) / max(drawing["size"])
+        pen = _Pen(picture)
+        for number, outline in (drawing.get("markers") or {}).items():
+            pen.outline(_scaled(outline, scale), _MARKER, f"{number}")
+        for spot, outline in (drawing.get("glasses") or {}).items():
+            pen.outline(_scaled(outline, scale), _GLASS, f"{spot} glass", below=True)
+        for outline in (drawing.get("windows") or {}).values():
+            pen.outline(_scaled(outline, scale), _WINDOW, "read here", dashed=True)
+    out = io.BytesIO()
+    picture.save(out, "JPEG", quality=88)
+    return out.getvalue()
+
+
+def to_srgb_picture(photo: Photo) -> Image.Image:
+    """A loaded photo as an sRGB picture of at most 1400 px, whatever profile it came with."""
+    small = Image.fromarray(photo.rgb)
+    small.thumbnail((LONG_SIDE_PX, LONG_SIDE_PX), Image.Resampling.BOX)
+    codes = np.asarray(small)
+    linear = np.stack([photo.profile.decode_table[c][codes[..., c]] for c in range(3)], axis=-1)
+    to_srgb = np.linalg.inv(RGB_TO_XYZ["sRGB"]) @ photo.profile.to_xyz
+    return Image.fromarray(np.round(encode_srgb(linear @ to_srgb.T) * 255).astype(np.uint8))
+
+
+def _scaled(outline: Any, scale: float) -> list[tuple[float, float]]:
+    return [(float(x) * scale, float(y) * scale) for x, y in outline]
+
+
+class _Pen:
+    """Lines with a dark edge, so that they show on any colour, and names on a dark ground."""
+
+    def __init__(self, picture: Image.Image) -> None:
+        self.draw = ImageDraw.Draw(picture)
+        self.width = max(2, max(picture.size) // 450)
+        self.font = ImageFont.load_default(size=max(15, max(picture.size) // 52))
+
+    def outline(
+        self,
+        points: list[tuple[float, float]],
+        colour: Any,
+        name: str,
+        *,
+        below: bool = False,
+        dashed: bool = False,
+    ) -> None:
+        """A closed line and its name, in the middle of the shape or under it."""
+        ring = [*points, points[0]]
+        self.draw.line(ring, fill=_DARK, width=self.width + 2, joint="curve")
+        pieces = [ring[i : i + 2] for i in range(0, len(ring) - 1, 2)] if dashed else [ring]
+        for piece in pieces:
+            self.draw.line(piece, fill=colour, width=self.width, joint="curve")
+        xs, ys = zip(*points, strict=True)
+        middle = ((min(xs) + max(xs)) / 2, max(ys) + self.font.size if below else (min(ys) + max(ys)) / 2)
+        box = self.draw.textbbox(middle, name, font=self.font, anchor="mm")
+        self.draw.rounded_rectangle((box[0] - 6, box[1] - 4, box[2] + 6, box[3] + 4), 6, fill=_DARK)
+        self.draw.text(middle, name, fill=(255, 255, 255), font=self.font, anchor="mm")

@@ -1,0 +1,135 @@
+"""The lots: find one, and read its whole story."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import streamlit as st
+
+from colourmatch.lots.entries import Lot, LotStory
+from colourmatch.screens import pages, parts, session, telling
+from colourmatch.screens.photo_view import show_flags, show_picture, show_swatches
+
+PAGE_ROWS = 25
+
+
+def show() -> None:
+    """The page."""
+    st.title("Lots")
+    book = session.current_book()
+    if not book.list_lots(limit=1):
+        st.html(parts.empty("No lot yet. Every lot stands here with its recipe, its photos and its story. "
+                            "Begin one under Set up."))  # fmt: skip
+        if st.button("Set up a stock and a lot", type="primary", key="to-set-up"):
+            st.switch_page(pages.find_page("set_up"))
+        return
+    picked = pick_from_table()
+    lot_id = picked or (session.chosen_lot_id() if "lot" in st.query_params else None)
+    if lot_id is None:
+        st.caption("Tap the box at the left of a lot to read its story.")
+        return
+    session.choose_lot(lot_id)
+    show_lot(book.lot_story(lot_id))
+
+
+def pick_from_table() -> int | None:
+    """The table of lots with search, filter and pages; the id of the lot tapped."""
+    book = session.current_book()
+    left, right = st.columns([3, 2], vertical_alignment="bottom")
+    search = left.text_input("Search by name or number", type="search", key="lots-search")
+    which = right.segmented_control(
+        "Show", ["all", "open only"], default="all", required=True, key="lots-which"
+    )
+    count = book.count_lots(search, open_only=which == "open only")
+    if not count:
+        st.html(parts.empty("No lot fits. Search for a part of its name or number, or show all."))
+        return None
+    page, shown = pick_page(count)
+    lots = book.list_lots(
+        search, open_only=which == "open only", limit=PAGE_ROWS, offset=(page - 1) * PAGE_ROWS
+    )
+    event = st.dataframe(
+        [row_of(lot) for lot in lots], hide_index=True, row_height=44, on_select="rerun",
+        selection_mode="single-row", key=f"lots-table-{search}-{which}-{page}", height="content",
+    )  # fmt: skip
+    st.caption(shown)
+    chosen = event.selection.rows
+    return lots[chosen[0]].id if chosen else None
+
+
+def pick_page(count: int) -> tuple[int, str]:
+    """The page of the table to show, and what it says under it."""
+    total = -(-count // PAGE_ROWS)
+    page = st.number_input("Page", 1, total, 1, key=f"lots-page-{total}") if total > 1 else 1
+    return int(page), f"{count} {'lot' if count == 1 else 'lots'}, page {page} of {total}, the newest first"
+
+
+def row_of(lot: Lot) -> dict[str, Any]:
+    """A row of the table."""
+    return {
+        "Name": lot.name,
+        "Number": lot.label,
+        "State": "closed" if lot.closed else "open",
+        "Batch, ml": lot.volume_ml,
+        "Begun": lot.created_at[:10],
+    }
+
+
+def show_lot(story: LotStory) -> None:
+    """One lot: its state, its head, its story, label and cautions."""
+    lot, told = story.lot, session.describe(story)
+    st.header(parts.plain(f"{lot.name} ({lot.label})"))
+    if not lot.closed and st.button("Go on with this lot", type="primary", key="go-on"):
+        pages.go_to_lot("match", lot.id)
+    show_state(story)
+    left, right = st.columns(2, gap="large")
+    with left:
+        st.subheader("Recipe")
+        st.html(parts.facts(telling.head_facts(lot)))
+    with right:
+        st.subheader("Label")
+        st.html(parts.facts({"For the label": told["label"]}))
+        st.subheader("Cautions")
+        for caution in told["cautions"]:
+            st.html(parts.flag_line("Caution", caution["text"]))
+    st.subheader("Story")
+    st.html(telling.tell_story(story) if story.events else parts.empty("Nothing happened yet."))
+    show_photos(story)
+
+
+def show_state(story: LotStory) -> None:
+    """Volume, colour and ceiling now, and how near the batch came."""
+    state, photos = story.state(), telling.compared_photos(story)
+    cells = [parts.cell("Batch now", f"{parts.show_amount(state.volume_ml)} ml")]
+    if photos:
+        seen = photos[-1].measurement
+        cells.append(
+            parts.cell(
+                "Last difference", parts.show_interval(seen["delta_e_2000"]), seen["difference"]["text"]
+            )
+        )
+    cells.append(parts.ceiling_cell(state.total_mg_per_l(), story.lot.ceiling_mg_per_l))
+    st.html(parts.glance(cells))
+    if story.closing is not None:
+        words = [story.closing.text, f"Closed on {parts.show_time(story.closing.created_at)}."]
+        st.html(parts.panel("Closed", telling.describe_outcome(story.closing.outcome), words, "stop"))
+
+
+def show_photos(story: LotStory) -> None:
+    """The photos, the newest first, each folded."""
+    if not story.photos:
+        return
+    st.subheader("Photos")
+    for number, photo in reversed(list(enumerate(story.photos, 1))):
+        with st.expander(f"Photo {number}, {parts.show_time(photo.created_at)}", on_change="rerun") as folded:
+            if not folded.open:
+                continue
+            show_flags(photo.measurement)
+            if photo.stored_name is not None:
+                path = session.current_book().photo_store.path(photo.stored_name)
+                show_picture(path, photo.measurement, photo.original_name or "photo")
+            show_swatches(photo.measurement)
+
+
+if __name__ == "__main__":
+    show()

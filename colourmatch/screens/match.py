@@ -1,0 +1,220 @@
+"""The main page: photograph, see how far and which way, be told what to add, write it down, stop in time."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import streamlit as st
+
+from colourmatch.lots.entries import LotStory, PhotoEntry
+from colourmatch.screens import pages, parts, plots, session, telling
+from colourmatch.screens.photo_view import (
+    clear_upload,
+    show_flags,
+    show_picture,
+    show_swatches,
+    upload_photos,
+)
+from colourmatch.screens.recording import (
+    ask_closing,
+    ask_correction,
+    ask_other_entries,
+    record_advised,
+    record_anything,
+)
+
+_NO_LOT = (
+    "Here a lot is matched: each photo of reference and batch gives the difference and the next step. "
+    "Begin a lot under Set up, or open the example."
+)
+
+
+def show() -> None:
+    """The page."""
+    lot_id = session.chosen_lot_id()
+    if lot_id is None:
+        st.title("Match")
+        st.html(parts.empty(_NO_LOT))
+        with st.container(horizontal=True):
+            if st.button("Set up a stock and a lot", type="primary", key="to-set-up"):
+                st.switch_page(pages.find_page("set_up"))
+            if st.button("To the start, with the example lot", key="to-start"):
+                st.switch_page(pages.find_page("start"))
+        return
+    lot_id = pick_lot(lot_id)
+    session.choose_lot(lot_id)
+    story = session.current_book().lot_story(lot_id)
+    told = session.describe(story)
+    waiting = telling.describe_since_photo(story)
+    show_glance(story, told["advice"] or {}, waiting)
+    show_actions(story, told["advice"] or {}, waiting)
+    show_last_photo(story, told["advice"] or {})
+    show_charts(story, told["advice"] or {}, waiting)
+    show_history(story)
+
+
+def pick_lot(lot_id: int) -> int:
+    """The lot to work on, among the open ones and the one at hand."""
+    book = session.current_book()
+    lots = {lot.id: lot for lot in (book.find_lot(lot_id), *book.list_lots(open_only=True, limit=40))}
+    ids = sorted(lots, reverse=True)
+    return st.selectbox(
+        "Lot", ids, index=ids.index(lot_id), key=f"pick-lot-{lot_id}",
+        format_func=lambda i: f"{lots[i].name} ({lots[i].label}){', closed' if lots[i].closed else ''}",
+    )  # fmt: skip
+
+
+def show_glance(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
+    """What now, how far, which way, and how much is left."""
+    lot, photos = story.lot, telling.compared_photos(story)
+    if story.closing is not None:
+        words = [story.closing.text, f"Closed on {parts.show_time(story.closing.created_at)}."]
+        st.html(parts.panel("Closed", telling.describe_outcome(story.closing.outcome), words, "stop"))
+    elif not photos and not waiting:
+        text = "Photograph reference and batch on the card before the first drop."
+        st.html(parts.panel("Now", text, ["The first photo says how far apart they are."], "photo"))
+    else:
+        st.html(parts.advice_panel(advice, waiting))
+    cells = []
+    if photos:
+        seen = photos[-1].measurement
+        far = seen["delta_e_2000"] if waiting or not advice.get("now") else advice["now"]
+        alone = (
+            f"; this photo alone {parts.show_interval(seen['delta_e_2000'])}"
+            if far is not seen["delta_e_2000"]
+            else ""
+        )
+        under = f"{parts.judge(far, lot.tolerance)} (CIEDE2000, 95 % interval{alone})"
+        cells.append(
+            parts.cell("How far, last photo" if waiting else "How far", parts.show_interval(far), under)
+        )
+        cells.append(parts.cell("Which way", seen["difference"]["text"], "the batch against the reference"))
+    cells.append(parts.ceiling_cell(story.state().total_mg_per_l(), lot.ceiling_mg_per_l))
+    st.html(parts.glance(cells))
+    if photos:
+        show_flags(photos[-1].measurement)
+
+
+def show_actions(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
+    """Write down what went in, and hand in the next photo."""
+    if story.lot.closed:
+        return
+    left, right = st.columns(2, gap="large")
+    photo_first = waiting or not story.photos or advice.get("action") == "rephotograph"
+    with left if photo_first else right:
+        st.subheader("Next photo" if story.photos else "First photo")
+        take_photos(story)
+    with right if photo_first else left:
+        st.subheader("Write down what went in")
+        record_advised(story, advice)
+        record_anything(story, advice)
+
+
+def take_photos(story: LotStory) -> None:
+    """Measure and keep new photos one by one; a refused one is named and not kept."""
+    lot, place = story.lot, f"lot-{story.lot.id}"
+    for name, text in st.session_state.get(f"refused-{lot.id}", []):
+        st.html(parts.flag_line("Not measured", f"{name}: {text}", "refuse"))
+    files = upload_photos(place, "Photos of reference and batch")
+    if not files:
+        return
+    from colourmatch.lots.work import record_photos
+
+    refused, kept = [], 0
+    with session.failures_shown():
+        bar = st.progress(0.0)
+        for number, (data, name) in enumerate(files):
+            bar.progress(number / len(files), f"Measuring photo {number + 1} of {len(files)} …")
+            found = record_photos(
+                session.current_book(), lot.id, [(data, name)], entered_by=session.entered_by()
+            )[0]
+            if found.get("error"):
+                refused.append((name, found["error"]))
+            else:
+                kept += 1
+        bar.empty()
+        st.session_state[f"refused-{lot.id}"] = refused
+        clear_upload(place)
+        if kept:
+            session.notify(
+                "The photo is measured and kept." if kept == 1 else f"{kept} photos are measured and kept."
+            )
+        st.rerun()
+
+
+def show_last_photo(story: LotStory, advice: dict[str, Any]) -> None:
+    """The photo with what was found on it, and the colours side by side."""
+    if not story.photos:
+        return
+    left, right = st.columns(2, gap="large")
+    photo = story.photos[-1]
+    with right:
+        st.subheader("The photo")
+        if len(story.photos) > 1:
+            numbers = {entry.id: i for i, entry in enumerate(story.photos, 1)}
+            chosen = st.selectbox(
+                "Photo", list(numbers)[::-1], key=f"pick-photo-{photo.id}",
+                format_func=lambda i: f"photo {numbers[i]}{' (the last)' if i == photo.id else ''}",
+            )  # fmt: skip
+            photo = next(entry for entry in story.photos if entry.id == chosen)
+        show_photo(photo)
+    with left:
+        st.subheader("The colours")
+        is_last = photo.id == story.photos[-1].id and not telling.describe_since_photo(story)
+        predicted = advice.get("predicted_lab") if is_last and advice.get("action") == "add" else None
+        show_swatches(photo.measurement, predicted)
+
+
+def show_photo(photo: PhotoEntry) -> None:
+    """A kept photo from the store beside the book."""
+    if photo.stored_name is None:
+        st.html(parts.empty("This reading came without a picture."))
+        return
+    path = session.current_book().photo_store.path(photo.stored_name)
+    show_picture(path, photo.measurement, photo.original_name or "photo")
+
+
+def show_charts(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
+    """The way of the batch towards the reference, and what further drops would do."""
+    photos = telling.compared_photos(story)
+    step = None if waiting or advice.get("action") != "add" else advice
+    path = plots.trace_path([photo.measurement for photo in photos], (step or {}).get("predicted_lab"))
+    if path is None:
+        return
+    st.subheader("The way to the reference")
+    left, right = st.columns(2, gap="large")
+    left.plotly_chart(
+        plots.draw_ab(path), config=plots.CONFIG, key="chart-ab", alt="a* and b* photo by photo"
+    )
+    right.plotly_chart(
+        plots.draw_lightness(path),
+        config=plots.CONFIG,
+        key="chart-lightness",
+        alt="L* against chroma photo by photo",
+    )
+    st.caption("Each photo's difference is drawn from the last reading of the reference. Numbers are photos.")
+    if advice.get("curve") and not waiting:
+        st.subheader("What further drops would do")
+        doses = {dose["stock"]: dose["drops"] for dose in (step or {}).get("doses") or ()}
+        figure = plots.draw_curve(advice["curve"], doses.get(advice["curve"]["stock"]), story.lot.tolerance)
+        st.plotly_chart(
+            figure, config=plots.CONFIG, key="chart-curve", alt="expected difference against further drops"
+        )
+
+
+def show_history(story: LotStory) -> None:
+    """Everything that happened, and what else can be written down."""
+    st.subheader("History")
+    st.html(telling.tell_story(story) if story.events else parts.empty("Nothing happened yet."))
+    st.text_input(
+        "Your name or initials (optional)", key="who", max_chars=120, persist_state="session",
+        help="Written beside what you enter from now on.",
+    )  # fmt: skip
+    ask_correction(story)
+    if not story.lot.closed:
+        ask_other_entries(story)
+        ask_closing(story, session.describe(story)["advice"] or {})
+
+
+if __name__ == "__main__":
+    show()

@@ -1,0 +1,29 @@
+"""The pages of the app, their titles and addresses, and the way from one to another; it shows nothing."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import streamlit as st
+
+_FOLDER = Path(__file__).parent
+#: address -> title
+TITLES = {"start": "Start", "set_up": "Set up", "match": "Match", "lots": "Lots", "about": "Care and about"}
+
+
+def list_pages() -> list[Any]:
+    """All pages in the order of the work."""
+    return [find_page(name) for name in TITLES]
+
+
+def find_page(name: str) -> Any:
+    """One page by its address; KeyError for one that does not exist."""
+    return st.Page(
+        _FOLDER / f"{name}.py", title=TITLES[name], url_path=name.replace("_", "-"), default=name == "start"
+    )
+
+
+def go_to_lot(name: str, lot_id: int) -> None:
+    """Leave for a page with a lot opened."""
+    st.switch_page(find_page(name), query_params={"lot": str(lot_id)})

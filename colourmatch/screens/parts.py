@@ -1,0 +1,231 @@
+"""Turns results into the texts and HTML that the pages show; it measures and decides nothing.
+
+Everything that a person typed is escaped here, and every number comes with its uncertainty where it has one.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from html import escape
+from typing import Any
+
+from colourmatch.colour.spaces import lab_to_hex
+
+Lab = Sequence[float]
+_SEVERITIES = {"refuse": "Not measured", "warn": "Doubtful"}
+_REASONS = {
+    "matched": "Stop: matched",
+    "nearest": "Stop: the nearest this stock can come",
+    "ceiling": "Stop: the ceiling is reached",
+    "past": "Stop: already past the match",
+}
+
+
+def plain(text: object) -> str:
+    """Text for a place that reads Markdown, so that it appears as it was typed."""
+    return re.sub(r"([\\`*_{}\[\]<>()#+\-!|~$:])", r"\\\1", str(text))
+
+
+def as_html(text: object) -> str:
+    """Text for a place that reads HTML, line breaks kept."""
+    return escape(str(text)).replace("\n", "<br>")
+
+
+def show_number(value: float | None, digits: int = 1) -> str:
+    """A number with fixed decimals and a true minus sign, a dash where there is none."""
+    if value is None:
+        return "–"
+    text = f"{value:.{digits}f}"
+    return text.replace("-", "−") if float(text) else text.lstrip("-")
+
+
+def show_amount(value: float | None) -> str:
+    """An amount to three figures without an exponent: 0.05, 12.2, 900."""
+    if value is None:
+        return "–"
+    digits = 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2
+    return f"{value:.{digits}f}" if abs(value) >= 0.1 or value == 0 else f"{value:.2g}"
+
+
+def show_interval(part: Mapping[str, float] | None, digits: int = 1) -> str:
+    """A value with its 95 % interval: 9.2 (8.8 to 9.6)."""
+    if not part:
+        return "–"
+    low, high = show_number(part["low"], digits), show_number(part["high"], digits)
+    return f"{show_number(part['value'], digits)} ({low} to {high})"
+
+
+def show_lab(lab: Lab, lab_sd: Lab | None = None) -> str:
+    """L*, a*, b*, each with its standard deviation where there is one."""
+    spread = [f" ± {show_number(s)}" for s in lab_sd] if lab_sd else [""] * 3
+    return ", ".join(
+        f"{n} {show_number(v)}{s}" for n, v, s in zip(("L*", "a*", "b*"), lab, spread, strict=True)
+    )
+
+
+def show_time(moment: str | None) -> str:
+    """A moment of the book as date and time in UTC."""
+    return f"{moment[:10]} {moment[11:16]} UTC" if moment else "–"
+
+
+def kicker(text: str) -> str:
+    """A small heading over a value."""
+    return f'<p class="cm-kicker">{as_html(text)}</p>'
+
+
+def panel(heading: str, sentence: str, after: Iterable[str] = (), kind: str = "") -> str:
+    """The one large sentence that says what to do now, with what belongs to it."""
+    rest = "".join(f'<p class="cm-after">{as_html(line)}</p>' for line in after if line)
+    return (
+        f'<div class="cm cm-panel {kind}" role="status">{kicker(heading)}'
+        f'<p class="cm-do">{as_html(sentence)}</p>{rest}</div>'
+    )
+
+
+def split_sentence(text: str) -> tuple[str, str]:
+    """The first sentence of a text, and the rest."""
+    first, *rest = re.split(r"(?<=[.])\s+(?=[A-Z])", text, maxsplit=1)
+    return first, "".join(rest)
+
+
+def advice_panel(advice: Mapping[str, Any], waiting: str = "") -> str:
+    """What to do now; `waiting` names what was added since the last photo and asks for the next one."""
+    if waiting:
+        sentence = "Stir, wait for the bubbles to clear, photograph again."
+        return panel("Now", sentence, [f"Added since the last photo: {waiting}."], "photo")
+    stop = advice["action"] == "stop"
+    heading = _REASONS.get(advice["reason"], "Stop") if stop else "Now"
+    kind = {"stop": "stop", "rephotograph": "photo"}.get(advice["action"], "")
+    first, rest = split_sentence(advice["text"])
+    return panel(heading, first, [rest, *advice_details(advice)], kind)
+
+
+def advice_details(advice: Mapping[str, Any]) -> list[str]:
+    """The sentences under the large one: what is expected, how much it takes in all, what is in the way."""
+    lines = []
+    predicted = (advice.get("predicted") or {}).get("delta_e_2000")
+    if predicted and advice["action"] == "add":
+        lines.append(f"After this step the difference should be about {show_interval(predicted)}.")
+    to_match = [part for part in advice.get("to_match") or () if part.get("drops")]
+    if to_match and advice["action"] == "add":
+        drops = " and ".join(_show_drops(part) for part in to_match)
+        reach = advice.get("reachable_delta_e_2000")
+        nearest = "" if reach is None else f"; the nearest that can come is {show_number(reach)}"
+        lines.append(f"In all about {drops} from now{nearest}.")
+    rescue = advice.get("rescue") or {}
+    said = advice.get("text") or ""
+    for text in (advice.get("missing"), advice.get("problem"), rescue.get("text")):
+        if text and text not in said:
+            lines.append(text)
+    return lines
+
+
+def _show_drops(part: Mapping[str, Any]) -> str:
+    span = ""
+    if part.get("low") is not None and part.get("high") is not None:
+        span = f" ({show_number(part['low'], 0)} to {show_number(part['high'], 0)})"
+    return f"{show_number(part['drops'], 0)} drops of {part['stock']}{span}"
+
+
+def glance(cells: Iterable[str]) -> str:
+    """Cells beside each other on a wide screen, one under the other on a phone."""
+    return f'<div class="cm cm-glance">{"".join(f"<div>{cell}</div>" for cell in cells)}</div>'
+
+
+def judge(part: Mapping[str, float], tolerance: float) -> str:
+    """Where an interval lies against the tolerance, in words."""
+    if part["high"] <= tolerance:
+        return f"within the tolerance of {tolerance:g}"
+    return (
+        f"over the tolerance of {tolerance:g}"
+        if part["low"] > tolerance
+        else f"around the tolerance of {tolerance:g}"
+    )
+
+
+def cell(heading: str, big: str, small: str = "") -> str:
+    """A value with a heading over it and a line under it."""
+    under = f'<p class="cm-quiet">{as_html(small)}</p>' if small else ""
+    return f'{kicker(heading)}<p class="cm-big">{as_html(big)}</p>{under}'
+
+
+def ceiling_cell(used: float | None, ceiling: float | None) -> str:
+    """How much colour may still go in, as a number and as a bar."""
+    if ceiling is None:
+        return cell("Colour in the batch", f"{show_amount(used)} mg/l", "No ceiling of your own is set.")
+    left = ceiling - (used or 0.0)
+    over = left < 0
+    big = f"{show_amount(-left)} mg/l over" if over else f"{show_amount(left)} mg/l left"
+    share = 100.0 if ceiling <= 0 else min(max((used or 0.0) / ceiling, 0.0), 1.0) * 100
+    bar = f'<div class="cm-bar {"over" if over else ""}"><i style="width:{share:.1f}%"></i></div>'
+    return (
+        f'{kicker("Under the ceiling")}<p class="cm-big">{big}</p>{bar}'
+        f'<p class="cm-quiet">{show_amount(used)} of {show_amount(ceiling)} mg/l used, by the labels</p>'
+    )
+
+
+@dataclass(frozen=True)
+class Swatch:
+    """A colour to show: its name, its Lab (D65, 2 degrees), a standard deviation and a few words."""
+
+    name: str
+    lab: Lab
+    lab_sd: Lab | None = None
+    words: str = ""
+
+
+def swatches(colours: Iterable[Swatch]) -> str:
+    """Colours edge to edge with name, words and Lab under each."""
+    blocks = []
+    for colour in colours:
+        words = f"<br>{as_html(colour.words)}" if colour.words else ""
+        blocks.append(
+            f'<div><div class="cm-colour" style="background:{lab_to_hex(colour.lab)}" role="img" '
+            f'aria-label="{as_html(colour.name)}"></div><div class="cm-words"><b>{as_html(colour.name)}</b>'
+            f"{words}"
+            f'<br><span class="cm-quiet">{show_lab(colour.lab, colour.lab_sd)}</span></div></div>'
+        )
+    return f'<div class="cm cm-swatches">{"".join(blocks)}</div>'
+
+
+def place_beside(reference: Lab, predicted: Mapping[str, Lab]) -> list[float]:
+    """A predicted batch drawn against another reading of the reference: that reading plus the difference."""
+    pairs = zip(reference, predicted["batch"], predicted["reference"], strict=True)
+    return [seen + batch - model for seen, batch, model in pairs]
+
+
+def flags(quality: Iterable[Mapping[str, str]]) -> str:
+    """Quality flags as sentences, the grave ones first; the word says how grave, the frame repeats it."""
+    order = sorted(quality, key=lambda flag: flag["severity"] != "refuse")
+    return "".join(flag_line(_SEVERITIES.get(f["severity"], "Note"), f["text"], f["severity"]) for f in order)
+
+
+def flag_line(tag: str, text: str, kind: str = "") -> str:
+    """A framed sentence that begins with a word such as Doubtful or Caution."""
+    return f'<div class="cm cm-flag {kind}"><span class="cm-tag">{as_html(tag)}:</span>{as_html(text)}</div>'
+
+
+def facts(rows: Mapping[str, object]) -> str:
+    """A table of names and values, empty ones left out."""
+    body = "".join(
+        f"<tr><th scope='row'>{as_html(name)}</th><td>{as_html(value)}</td></tr>"
+        for name, value in rows.items()
+        if value not in (None, "")
+    )
+    return f'<table class="cm cm-facts">{body}</table>'
+
+
+def empty(text: str) -> str:
+    """What belongs in a place that is still empty."""
+    return f'<div class="cm cm-empty">{as_html(text)}</div>'
+
+
+def steps(items: Iterable[tuple[str, str]]) -> str:
+    """Numbered steps beside each other."""
+    blocks = "".join(
+        f'<div class="cm-step"><b>{i}. {as_html(title)}</b>{as_html(text)}</div>'
+        for i, (title, text) in enumerate(items, 1)
+    )
+    return f'<div class="cm cm-steps">{blocks}</div>'

@@ -1,0 +1,122 @@
+"""Takes photos in and shows what was read from one: the picture with its outlines, flags, the colours."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import streamlit as st
+
+from colourmatch.errors import ColourMatchError
+from colourmatch.screens import parts, session
+from colourmatch.screens.drawing import draw_found
+
+TYPES = ["jpg", "jpeg", "png", "heic", "heif", "tif", "tiff", "dng"]
+SWATCH_NOTE = "A screen shows these colours only roughly: judge the difference, and judge it in the glass."
+
+
+def upload_photos(place: str, label: str, *, many: bool = True) -> list[tuple[bytes, str]]:
+    """Photos chosen, or taken with the camera of this device, as bytes and name; each is handed out again in
+    every run until `clear_upload`."""
+    token = session.token_for(f"upload-{place}")
+    chosen = st.file_uploader(
+        f"{label} (on a phone this offers the camera)", TYPES, accept_multiple_files=many,
+        key=f"upload-{place}-{token}",
+        help="The original file is best. JPEG, HEIC, PNG, TIFF or DNG, up to 60 MB.",
+    )  # fmt: skip
+    files = list(chosen) if isinstance(chosen, list) else [chosen] if chosen else []
+    with st.expander("Use the camera of this device instead"):
+        st.caption("The picture is smaller than one from the camera app: use it when there is no other way.")
+        if st.toggle("Switch the camera on", key=f"camera-on-{place}-{token}"):
+            taken = st.camera_input("Camera", key=f"camera-{place}-{token}", resolution="1080p")
+            files += [taken] if taken else []
+    return [(file.getvalue(), file.name) for file in files]
+
+
+def clear_upload(place: str) -> None:
+    """Begin with an empty upload field in the next run."""
+    st.session_state.pop(f"token-upload-{place}", None)
+
+
+@st.cache_data(show_spinner=False, max_entries=8)
+def _measure(data: bytes, name: str) -> dict[str, Any]:
+    from colourmatch.photo.measure import measure_or_refuse
+
+    return measure_or_refuse(data, name).to_json()
+
+
+def show_reading(data: bytes, name: str) -> None:
+    """Measure a photo that belongs to no lot, and show it."""
+    measured = _measure(data, name)
+    if measured["error"]:
+        st.html(parts.flag_line("Not measured", measured["error"], "refuse"))
+        return
+    delta, difference = measured["delta_e_2000"], measured["difference"]
+    if delta:
+        st.html(
+            parts.glance(
+                [
+                    parts.cell("How far", parts.show_interval(delta), "CIEDE2000, 95 % interval"),
+                    parts.cell("Which way", difference["text"], "the batch against the reference"),
+                ]
+            )
+        )
+    show_flags(measured)
+    show_picture(data, measured, name)
+    show_swatches(measured)
+
+
+def show_flags(measured: Mapping[str, Any]) -> None:
+    """The doubts about a photo as sentences."""
+    if measured["quality"]:
+        st.html(parts.flags(measured["quality"]))
+
+
+@st.cache_data(show_spinner=False, max_entries=12)
+def _drawn(source: str | bytes, drawing: dict[str, Any] | None, name: str) -> bytes:
+    return draw_found(source if isinstance(source, bytes) else Path(source), drawing, name)
+
+
+def show_picture(source: Path | bytes, measured: Mapping[str, Any], name: str) -> None:
+    """The photo with what was found drawn on it; a photo that is gone is said to be gone."""
+    try:
+        picture = _drawn(
+            source if isinstance(source, bytes) else str(source),
+            dict(measured.get("drawing") or {}) or None,
+            name,
+        )
+    except ColourMatchError as error:
+        st.html(parts.flag_line("No picture", error.text))
+        return
+    st.image(picture, width="stretch", alt=f"photo {name} with markers, glasses and reading windows outlined")
+    card = measured.get("card")
+    if card:
+        st.caption(
+            parts.plain(
+                f"{name}: {card['markers']} corner squares found, {card['reprojection_mm']:.2f} mm off."
+            )
+        )
+
+
+def show_swatches(measured: Mapping[str, Any], predicted: Mapping[str, Any] | None = None) -> None:
+    """Reference and batch as read, and the batch as predicted after this step, edge to edge."""
+    spots = measured.get("spots") or {}
+    batch, reference = spots.get("batch"), spots.get("reference")
+    colours = []
+    if batch:
+        words = (measured.get("difference") or {}).get("text", "")
+        colours.append(parts.Swatch("Batch now", batch["lab"], batch["lab_sd"], words))
+    if reference:
+        colours.append(parts.Swatch("Reference", reference["lab"], reference["lab_sd"], "the aim"))
+    if reference and predicted and predicted.get("batch"):
+        lab = parts.place_beside(reference["lab"], predicted)
+        colours.append(parts.Swatch("After this step", lab, None, "predicted batch"))
+    if colours:
+        st.html(parts.swatches(colours))
+        white = {"blank": "the glass of water", "paper": "the bare paper"}.get(
+            (batch or reference)["white"], ""
+        )
+        st.caption(
+            f"{SWATCH_NOTE} L*, a*, b* for D65 and 2 degrees, against {white}, ± one standard deviation."
+        )

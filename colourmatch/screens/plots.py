@@ -1,0 +1,141 @@
+"""The two charts of a lot: the way of the batch in CIELAB, and the difference against further drops."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import plotly.graph_objects as go
+
+from colourmatch.colour.spaces import lab_to_hex
+
+Lab = Sequence[float]
+#: No zooming by touch: a finger on a chart must still scroll the page.
+CONFIG = {"displayModeBar": False, "scrollZoom": False, "staticPlot": False}
+_GREY = "rgba(128,128,128,0.9)"
+_ACCENT = "#2f8796"
+
+
+@dataclass(frozen=True)
+class Path:
+    """The batch photo by photo as Lab, each placed by its difference from the reference in its own photo."""
+
+    reference: Lab
+    batches: tuple[Lab, ...]
+    predicted: Lab | None = None
+
+    @property
+    def names(self) -> list[str]:
+        """What each point is called."""
+        last = len(self.batches)
+        return [f"photo {i}" + (" (now)" if i == last else "") for i in range(1, last + 1)]
+
+
+def trace_path(measurements: Sequence[Mapping[str, Any]], predicted: Lab | None = None) -> Path | None:
+    """The way so far from measurements in order; None while no photo showed both liquids."""
+    pairs = [
+        (spots["reference"]["lab"], spots["batch"]["lab"])
+        for spots in (measured.get("spots") or {} for measured in measurements)
+        if spots.get("reference") and spots.get("batch")
+    ]
+    if not pairs:
+        return None
+    last = pairs[-1][0]
+    moved = tuple([end + b - r for end, b, r in zip(last, batch, ref, strict=True)] for ref, batch in pairs)
+    return Path(last, moved, predicted)
+
+
+def draw_ab(path: Path) -> go.Figure:
+    """a* across and b* up: where the hue and the chroma are going."""
+    return _draw_path(
+        path, lambda lab: (lab[1], lab[2]), "a* (green to red)", "b* (blue to yellow)", equal=True
+    )
+
+
+def draw_lightness(path: Path) -> go.Figure:
+    """Chroma across and L* up: how deep the colour is."""
+
+    def place(lab: Lab) -> tuple[float, float]:
+        return ((lab[1] ** 2 + lab[2] ** 2) ** 0.5, lab[0])
+
+    return _draw_path(path, place, "C* (chroma)", "L* (lightness)")
+
+
+def _draw_path(path: Path, place: Any, across: str, up: str, *, equal: bool = False) -> go.Figure:
+    figure = go.Figure()
+    x, y = zip(*(place(lab) for lab in path.batches), strict=True)
+    colours = [lab_to_hex(lab) for lab in path.batches]
+    figure.add_scatter(
+        x=x, y=y, mode="lines+markers+text", name="batch", text=[str(i) for i in range(1, len(x) + 1)],
+        textposition="top center", line={"color": _GREY, "width": 2}, hovertext=path.names,
+        hoverinfo="text+x+y",
+        marker={"size": 13, "color": colours, "line": {"color": _GREY, "width": 1.5}},
+    )  # fmt: skip
+    if path.predicted is not None:
+        px, py = place(path.predicted)
+        figure.add_scatter(
+            x=[x[-1], px], y=[y[-1], py], mode="lines+markers", name="after this step", hoverinfo="name+x+y",
+            line={"color": _GREY, "width": 2, "dash": "dot"},
+            marker={"size": [0, 14], "symbol": "circle-open", "color": _ACCENT, "line": {"width": 3}},
+        )  # fmt: skip
+    rx, ry = place(path.reference)
+    figure.add_scatter(
+        x=[rx], y=[ry], mode="markers", name="reference", hoverinfo="name+x+y",
+        marker={
+            "size": 17, "symbol": "diamond", "color": lab_to_hex(path.reference),
+            "line": {"color": _GREY, "width": 2},
+        },
+    )  # fmt: skip
+    _finish(figure, across, up)
+    if equal:
+        figure.update_yaxes(scaleanchor="x")
+    return figure
+
+
+def draw_curve(curve: Mapping[str, Any], step_drops: float | None, tolerance: float | None) -> go.Figure:
+    """The expected difference against further drops with its interval; the best, the ceiling, this step."""
+    drops = list(curve["drops"])
+    figure = go.Figure()
+    figure.add_scatter(
+        x=drops, y=curve["high"], mode="lines", line={"width": 0}, hoverinfo="skip", showlegend=False
+    )
+    figure.add_scatter(
+        x=drops, y=curve["low"], mode="lines", line={"width": 0}, fill="tonexty", name="95 % interval",
+        fillcolor="rgba(47,135,150,0.22)", hoverinfo="skip",
+    )  # fmt: skip
+    figure.add_scatter(
+        x=drops, y=curve["delta_e_2000"], mode="lines", name="expected", line={"color": _ACCENT, "width": 3},
+        hovertemplate="%{x:.0f} drops: %{y:.1f}<extra></extra>",
+    )  # fmt: skip
+    marks = (("this step", step_drops, "solid"), ("best", curve.get("best_drops"), "dash"),
+             ("ceiling", curve.get("ceiling_drops"), "dot"))  # fmt: skip
+    end = max(drops) if drops else 0
+    for level, (name, at, dash) in enumerate(marks):
+        if at is None or at > end:
+            continue
+        figure.add_vline(x=at, line={"dash": dash, "width": 2, "color": _GREY})
+        figure.add_annotation(
+            x=at, y=1.0 - 0.09 * level, yref="paper", text=f"{name}: {at:.0f}", showarrow=False,
+            xanchor="left" if at < 0.65 * end else "right", xshift=5 if at < 0.65 * end else -5,
+        )  # fmt: skip
+    if tolerance is not None:
+        figure.add_hline(y=tolerance, line={"dash": "longdash", "width": 1, "color": _GREY},
+                         annotation_text="tolerance", annotation_position="bottom left")  # fmt: skip
+    _finish(figure, f"further drops of {_literal(curve['stock'])}", "CIEDE2000")
+    figure.update_yaxes(rangemode="tozero")
+    return figure
+
+
+def _literal(text: str) -> str:
+    """A name inside a chart, where < would begin a tag."""
+    return text.replace("&", "&amp;").replace("<", "&lt;")
+
+
+def _finish(figure: go.Figure, across: str, up: str) -> None:
+    figure.update_layout(
+        height=340, margin={"l": 10, "r": 10, "t": 10, "b": 10}, dragmode=False,
+        legend={"orientation": "h", "y": -0.28, "x": 0}, xaxis_title=across, yaxis_title=up,
+    )  # fmt: skip
+    figure.update_xaxes(fixedrange=True, zeroline=False)
+    figure.update_yaxes(fixedrange=True, zeroline=False)

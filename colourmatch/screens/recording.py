@@ -1,0 +1,171 @@
+"""The forms of the main page: what went in, corrections, samples, notes, closing; each tap counts once."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import streamlit as st
+
+from colourmatch.errors import InputError
+from colourmatch.lots.entries import LotStory
+from colourmatch.screens import parts, session, telling
+
+_UNITS = {"drops": "drops", "ml": "ml", "grams": "grams"}
+_FORMATS: dict[str, Any] = {
+    "drops": {"step": 1.0, "format": "%g"},
+    "ml": {"step": 0.05, "format": "%g"},
+    "grams": {"step": 0.01, "format": "%g"},
+}
+
+
+def write_addition(story: LotStory, stock: str, unit: str, quantity: float | None, token: str) -> str:
+    """Write an addition into the book; the sentence that says so."""
+    if quantity is None:
+        raise InputError("The amount is missing. Give it in drops, ml or grams.")
+    entry = session.current_book().add_addition(
+        story.lot.id, stock, **{unit: quantity}, entered_by=session.entered_by(), token=token
+    )
+    after = session.current_book().lot_state(story.lot.id).total_mg_per_l()
+    ceiling = story.lot.ceiling_mg_per_l
+    warning = " The ceiling is passed." if ceiling is not None and after > ceiling else ""
+    return f"{telling.describe_amount(entry)} written down.{warning}"
+
+
+def record_advised(story: LotStory, advice: dict[str, Any]) -> None:
+    """One large button a dose: tapped when the advised drops are in."""
+    for dose in telling.doses_left(story, advice):
+        stock, drops = dose["stock"], dose["drops"]
+        action = f"dose-{story.lot.id}-{stock}"
+        words = f"I added {drops:g} {'drop' if drops == 1 else 'drops'} of {parts.plain(stock)}"
+        if st.button(words, type="primary", width="stretch", key=f"{action}-{session.token_for(action)}"):
+            session.act_once(
+                action, lambda token, s=stock, d=drops: write_addition(story, s, "drops", d, token)
+            )
+
+
+def record_anything(story: LotStory, advice: dict[str, Any]) -> None:
+    """Any other amount of any stock on the shelf."""
+    book = session.current_book()
+    names = list(dict.fromkeys([*story.lot.stocks, *(stock.name for stock in book.list_stocks())]))
+    advised = {dose["stock"]: dose for dose in telling.doses_left(story, advice)}
+    action = f"addition-{story.lot.id}"
+    token = session.token_for(action)
+    with st.expander(
+        "Another amount went in", expanded=not advised and not telling.additions_since_photo(story)
+    ):
+        stock = st.selectbox("Stock", names, key=f"{action}-stock-{token}")
+        unit = st.segmented_control(
+            "Counted in", list(_UNITS), default="drops", required=True, key=f"{action}-unit-{token}"
+        )
+        default = (advised.get(stock) or {}).get(unit)
+        quantity = st.number_input(
+            f"How many {_UNITS[unit]}", value=None if default is None else float(default), min_value=0.0,
+            key=f"{action}-amount-{unit}-{stock}-{token}", **_FORMATS[unit],
+        )  # fmt: skip
+        if st.button("Write it down", key=f"{action}-write-{token}", width="stretch"):
+            session.act_once(action, lambda token: write_addition(story, stock, unit, quantity, token))
+
+
+def ask_correction(story: LotStory) -> None:
+    """Undo an addition, or put its amount right; the first entry stays readable."""
+    additions = {entry.id: entry for entry in reversed(story.additions)}
+    if not additions:
+        return
+    action = f"correct-{story.lot.id}"
+    token = session.token_for(action)
+    with st.expander("Correct an addition"):
+        st.write("Nothing is rubbed out: the correction is written beside the entry, with its reason.")
+        chosen = st.selectbox(
+            "Which", list(additions), key=f"{action}-which-{token}",
+            format_func=lambda i: telling.describe_with_time(additions[i]),
+        )  # fmt: skip
+        unit = additions[chosen].unit
+        what = st.segmented_control(
+            "What was wrong", ["It never went in", "The amount"], default="It never went in", required=True,
+            key=f"{action}-what-{token}",
+        )  # fmt: skip
+        amount = None
+        if what == "The amount":
+            amount = st.number_input(
+                f"What really went in, {_UNITS[unit]}", value=None, min_value=0.0,
+                key=f"{action}-amount-{chosen}-{token}", **_FORMATS[unit],
+            )  # fmt: skip
+        reason = st.text_input("Reason", key=f"{action}-reason-{token}", placeholder="tapped by mistake")
+
+        def correct(token: str) -> str:
+            if what == "The amount" and amount is None:
+                raise InputError("The amount is missing. Give what really went in.")
+            change = {"void": True} if what != "The amount" else {unit: amount}
+            session.current_book().correct_addition(
+                chosen, reason=reason, entered_by=session.entered_by(), token=token, **change
+            )
+            return "The correction is written down."
+
+        if st.button("Write the correction", key=f"{action}-write-{token}", width="stretch"):
+            session.act_once(action, correct)
+
+
+def ask_other_entries(story: LotStory) -> None:
+    """Samples, untinted batch blended back, notes."""
+    lot_id = story.lot.id
+    with st.expander("Sample, blending back, note"):
+        what = st.segmented_control(
+            "What", ["Sample taken", "Untinted batch blended back", "Note"], default="Sample taken",
+            required=True, key=f"other-what-{lot_id}",
+        )  # fmt: skip
+        action = f"other-{lot_id}-{what}"
+        token = session.token_for(action)
+        if what == "Note":
+            text = st.text_area("Note", key=f"{action}-text-{token}")
+        else:
+            ml = st.number_input(
+                "How many ml", value=None, min_value=0.0, step=5.0, format="%g", key=f"{action}-ml-{token}"
+            )
+        back = what == "Sample taken" and st.checkbox(
+            "It went back into the batch whole", key=f"{action}-back-{token}"
+        )
+        if what == "Sample taken":
+            st.caption("A sample that stood on the bench is not poured back.")
+
+        def write(token: str) -> str:
+            book, by = session.current_book(), {"entered_by": session.entered_by(), "token": token}
+            if what == "Note":
+                book.add_note(lot_id, text, **by)
+                return "The note is written down."
+            if ml is None:
+                raise InputError("The amount is missing. Give it in ml.")
+            if what == "Sample taken":
+                book.take_sample(lot_id, ml, returned=back, **by)
+                return "The sample is written down."
+            book.add_untinted(lot_id, ml, **by)
+            return "The untinted batch is written down. Photograph again."
+
+        if st.button("Write it down", key=f"{action}-write-{token}", width="stretch"):
+            session.act_once(action, write)
+
+
+def ask_closing(story: LotStory, advice: dict[str, Any]) -> None:
+    """Close the lot with its reason; there is no way back, so it asks once more."""
+    action = f"close-{story.lot.id}"
+    token = session.token_for(action)
+    reasons = list(telling.OUTCOMES)
+    stop = advice.get("action") == "stop" and advice.get("reason") in reasons
+    with st.expander("Close the lot", expanded=False):
+        st.write("A closed lot takes no more additions. Corrections, notes and later photos still are.")
+        reason = st.selectbox(
+            "Why", reasons, index=reasons.index(advice["reason"]) if stop else None, placeholder="Choose",
+            format_func=telling.OUTCOMES.__getitem__, key=f"{action}-reason-{token}",
+        )  # fmt: skip
+        text = st.text_input("In your words (optional)", key=f"{action}-text-{token}")
+        sure = st.checkbox("Close it for good", key=f"{action}-sure-{token}")
+
+        def close(_token: str) -> str:
+            from colourmatch.lots.work import close_lot
+
+            if reason is None or not sure:
+                raise InputError('Choose why, and tick "Close it for good".')
+            close_lot(session.current_book(), story.lot.id, reason, text)
+            return f"Lot {story.lot.name} is closed."
+
+        if st.button("Close the lot", key=f"{action}-do-{token}", width="stretch"):
+            session.act_once(action, close)

@@ -1,0 +1,146 @@
+"""What a visit needs on every page: the open book, the chosen lot, tokens against double taps, failures.
+
+Nothing of a lot is kept here: the address names the lot, the book holds everything else.
+"""
+
+from __future__ import annotations
+
+import logging
+import uuid
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import streamlit as st
+
+from colourmatch.errors import ColourMatchError
+from colourmatch.lots.book import LotBook, open_book
+from colourmatch.lots.entries import LotStory
+from colourmatch.lots.opening import find_location
+from colourmatch.screens import parts
+
+_LOG = logging.getLogger("colourmatch")
+_SURPRISE = (
+    "Something went wrong in the program. What was recorded before is safe. Try once more; if it happens "
+    "again, look at the window in which the app was started, where the fault is written down."
+)
+
+
+@st.cache_resource(show_spinner=False)
+def _open(location: str) -> LotBook:
+    return open_book(location)
+
+
+def current_book() -> LotBook:
+    """The lot book of this app, opened once; when it cannot be opened the page says so and ends."""
+    try:
+        return _open(find_location(None))
+    except ColourMatchError as error:
+        show_failure(error)
+        st.stop()
+
+
+def book_location() -> str:
+    """Where the lot book lies."""
+    return current_book().place
+
+
+def run_page(page: Any) -> None:
+    """Run a page; what nobody foresaw becomes a plain sentence here and a trace in the log."""
+    try:
+        show_notices()
+        page.run()
+    except ColourMatchError as error:
+        show_failure(error)
+    except Exception:
+        _LOG.exception("page %s failed", getattr(page, "title", "?"))
+        st.error(_SURPRISE)
+
+
+def show_failure(error: ColourMatchError) -> None:
+    """The sentence of an error as it stands."""
+    st.error(parts.plain(error.text))
+
+
+@contextmanager
+def failures_shown() -> Iterator[None]:
+    """Show a failure in place and go on, so that everything typed around it stays."""
+    try:
+        yield
+    except ColourMatchError as error:
+        show_failure(error)
+    except Exception:
+        _LOG.exception("an action failed")
+        st.error(_SURPRISE)
+
+
+def notify(text: str) -> None:
+    """A sentence for the top of the page after the next run."""
+    st.session_state.setdefault("notices", []).append(text)
+
+
+def show_notices() -> None:
+    """The sentences that `notify` kept, once."""
+    for text in st.session_state.pop("notices", []):
+        st.success(parts.plain(text))
+
+
+def token_for(action: str) -> str:
+    """The token of an action that is not done yet; a second tap sends the same one and adds nothing."""
+    key = f"token-{action}"
+    if key not in st.session_state:
+        st.session_state[key] = uuid.uuid4().hex
+    return str(st.session_state[key])
+
+
+def act_once(action: str, act: Callable[[str], str]) -> None:
+    """Do something with its token; when it succeeds say what it says, renew the token and start over.
+
+    Fields whose key holds the token are empty again afterwards; when it fails they keep what was typed.
+    """
+    with failures_shown():
+        text = act(token_for(action))
+        st.session_state.pop(f"token-{action}", None)
+        notify(text)
+        st.rerun()
+
+
+@st.cache_data(show_spinner=False, max_entries=64)
+def _describe(_book: LotBook, place: str, lot_id: int, mark: tuple[Any, ...]) -> dict[str, Any]:
+    from colourmatch.lots.work import describe_lot
+
+    return describe_lot(_book, lot_id)
+
+
+def describe(story: LotStory) -> dict[str, Any]:
+    """State, advice, label and cautions of a lot; reckoned anew only when something was entered since."""
+    book = current_book()
+    last = story.events[-1].id if story.events else 0
+    mark = (last, len(story.events), tuple((stock.id, stock.changed_at) for stock in story.stock_entries))
+    return _describe(book, book.place, story.lot.id, mark)
+
+
+def chosen_lot_id() -> int | None:
+    """The lot that the address names, else the one last looked at in this visit, else the newest open one."""
+    book = current_book()
+    asked = st.query_params.get("lot") or st.session_state.get("lot")
+    if asked is not None:
+        try:
+            return book.find_lot(str(asked)).id
+        except ColourMatchError as error:
+            if "lot" in st.query_params:
+                st.warning(parts.plain(error.text))
+    newest = book.list_lots(open_only=True, limit=1)
+    return newest[0].id if newest else None
+
+
+def choose_lot(lot_id: int) -> None:
+    """Keep the lot in the address, so that a reload comes back to it."""
+    st.session_state["lot"] = str(lot_id)
+    if st.query_params.get("lot") != str(lot_id):
+        st.query_params["lot"] = str(lot_id)
+
+
+def entered_by() -> str | None:
+    """The name or initials typed in this visit, None when nobody did."""
+    return str(st.session_state.get("who") or "").strip()[:120] or None

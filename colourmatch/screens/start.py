@@ -1,0 +1,100 @@
+"""The first page: three steps to a first reading, the example lot, and the open lots to go on with."""
+
+from __future__ import annotations
+
+import io
+
+import streamlit as st
+
+from colourmatch.photo.print_card import write_card_pdf
+from colourmatch.screens import pages, parts, session
+from colourmatch.screens.photo_view import show_reading, upload_photos
+
+STEPS = (
+    (
+        "Print the card",
+        "At actual size on matt white paper. Check the 100 mm line with a ruler.",
+    ),
+    (
+        "Pour three equal glasses",
+        "Reference, batch and plain water, all filled equally, about 10 mm deep. "
+        "Strong colours: thin both with water alike, such as 1 part in 5.",
+    ),
+    (
+        "Take the photo",
+        "Daylight or one good lamp, no flash, no shadow, phone straight above, whole card in the frame.",
+    ),
+)
+
+
+@st.cache_data(show_spinner=False)
+def make_card(paper: str) -> bytes:
+    """The card as a PDF."""
+    out = io.BytesIO()
+    write_card_pdf(paper, out)
+    return out.getvalue()
+
+
+def show() -> None:
+    """The page."""
+    st.title("Tint a batch until it looks like its reference")
+    show_open_lots()
+    st.header("A first reading in three steps")
+    st.html(parts.steps(STEPS))
+    with st.container(horizontal=True):
+        for paper, words in (("a4", "Card on A4 (PDF)"), ("letter", "Card on Letter (PDF)")):
+            st.download_button(
+                words, make_card(paper), f"colourmatch-card-{paper}.pdf", "application/pdf",
+                key=f"card-{paper}", on_click="ignore", type="primary" if paper == "a4" else "secondary",
+            )  # fmt: skip
+    show_first_reading()
+    show_ways_on()
+
+
+def show_open_lots() -> None:
+    """The lots in work, each with a button to go on."""
+    lots = session.current_book().list_lots(open_only=True, limit=6)
+    if not lots:
+        return
+    st.header("Go on with an open lot")
+    for lot in lots:
+        words = f"{parts.plain(lot.name)} ({parts.plain(lot.label)}), {parts.show_amount(lot.volume_ml)} ml"
+        if st.button(words, key=f"go-on-{lot.id}", width="stretch"):
+            pages.go_to_lot("match", lot.id)
+
+
+def show_first_reading() -> None:
+    """A photo measured on the spot, without a lot; nothing of it is kept."""
+    files = upload_photos("first", "Your photo", many=False)
+    if files:
+        with session.failures_shown(), st.spinner("Measuring the photo …"):
+            show_reading(*files[0])
+        st.write("This reading is not kept. Make a lot to be told how many drops to add.")
+
+
+def show_ways_on() -> None:
+    """To a lot of one's own, or to the example."""
+    st.header("Then: drops instead of guesses")
+    st.write(
+        "Name your stock and your batch once. From then on each photo says how many drops to add, "
+        "when to stop and why."
+    )
+    with st.container(horizontal=True):
+        if st.button("Set up a stock and a lot", key="to-set-up", type="primary"):
+            st.switch_page(pages.find_page("set_up"))
+        if st.button("Open the example lot", key="example"):
+            open_the_example()
+
+
+def open_the_example() -> None:
+    """Make the example lot if it is not there, and go to it."""
+    from colourmatch.lots.work import open_example
+
+    with session.failures_shown():
+        with st.spinner("Drawing the photos of the example …"):
+            lot_id = open_example(session.current_book())
+        pages.go_to_lot("match", lot_id)
+
+
+if __name__ == "__main__":
+    show()

@@ -1,0 +1,86 @@
+"""The look of the app beyond its theme: spacing, tap targets, and the classes that parts.py writes."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+# `light-dark` follows the colour scheme that the theme sets; the line before it is for older browsers.
+_CSS = """
+<style>
+:root { --cm-line: color-mix(in srgb, currentColor 18%, transparent); }
+.stApp {
+  --cm-accent: #2f7f8d; --cm-accent: light-dark(#1f5f6b, #86cbd6);
+  --cm-stop: #a0522d; --cm-stop: light-dark(#8c2f14, #ffb59c);
+  --cm-warn: #8a6d00; --cm-warn: light-dark(#6b5200, #f0cf6a);
+  --cm-quiet: #777; --cm-quiet: light-dark(#55595b, #b3b8ba);
+  --cm-fill: rgba(128,128,128,.09);
+}
+[data-testid="stMainBlockContainer"] { max-width: 1160px; padding: 4.6rem 2rem 5rem; }
+[data-testid="stHtml"] { overflow-wrap: anywhere; }
+.stButton button, .stDownloadButton button, .stFormSubmitButton button, [data-testid="stPopoverButton"],
+[data-testid="stPageLink"] a, .stTabs button[role="tab"], [data-testid="stBaseButton-segmented_control"],
+[data-testid="stBaseButton-segmented_controlActive"], [data-testid="stExpander"] summary,
+[data-testid="stFileUploaderDropzone"] button, [data-baseweb="select"] > div, .stNumberInput input,
+.stNumberInput button, .stTextInput input, [data-testid="stCameraInputButton"],
+[data-testid="stTopNavLink"], [data-testid="stSidebarNavLink"] { min-height: 44px; }
+.stNumberInput button, [data-testid="stExpandSidebarButton"], [data-testid="stSidebarCollapseButton"] button
+  { min-width: 44px; min-height: 44px; }
+.stCheckbox label { min-height: 44px; align-items: center; }
+.cm p { margin: 0; }
+.cm-kicker { font-size: .85rem; font-weight: 600; color: var(--cm-quiet); }
+.cm-quiet { color: var(--cm-quiet); font-size: .95rem; }
+.cm-panel { border: 1px solid var(--cm-line); border-left: 6px solid var(--cm-accent); border-radius: 10px;
+  padding: 1.1rem 1.3rem 1.2rem; background: var(--cm-fill); }
+.cm-panel.stop { border-left-color: var(--cm-stop); }
+.cm-panel.photo { border-left-style: double; border-left-width: 8px; }
+.cm-panel .cm-do { font-size: 1.55rem; line-height: 1.3; font-weight: 650; margin: .15rem 0 .5rem; }
+.cm-panel .cm-after { line-height: 1.5; }
+.cm-panel .cm-after + .cm-after { margin-top: .35rem; }
+.cm-glance { display: grid; grid-template-columns: repeat(3, minmax(0, 1fr)); margin-top: .2rem;
+  border: 1px solid var(--cm-line); border-radius: 10px; }
+.cm-glance > div { padding: .9rem 1.3rem; }
+.cm-glance > div + div { border-left: 1px solid var(--cm-line); }
+.cm-big { font-size: 1.5rem; font-weight: 650; line-height: 1.25; font-variant-numeric: tabular-nums; }
+.cm-bar { height: 12px; border-radius: 6px; background: color-mix(in srgb, currentColor 14%, transparent);
+  overflow: hidden; margin: .55rem 0 .35rem; }
+.cm-bar > i { display: block; height: 100%; background: var(--cm-accent); }
+.cm-bar.over > i { background: repeating-linear-gradient(45deg, var(--cm-stop) 0 6px, transparent 6px 9px); }
+.cm-flag { border: 1px solid var(--cm-line); border-radius: 10px; padding: .75rem 1rem; margin-bottom: .5rem;
+  line-height: 1.5; }
+.cm-tag { display: inline-block; font-weight: 650; margin-right: .4rem; }
+.cm-flag.warn { border-style: dashed; } .cm-flag.warn .cm-tag { color: var(--cm-warn); }
+.cm-flag.refuse { border-width: 2px; border-color: var(--cm-stop); }
+.cm-flag.refuse .cm-tag { color: var(--cm-stop); }
+.cm-swatches { display: grid; grid-auto-flow: column; grid-auto-columns: minmax(0, 1fr); }
+.cm-swatches .cm-colour { height: 132px; }
+.cm-swatches > div:first-child .cm-colour { border-radius: 8px 0 0 8px; }
+.cm-swatches > div:last-child .cm-colour { border-radius: 0 8px 8px 0; }
+.cm-swatches .cm-words { padding: .5rem .6rem 0 0; line-height: 1.4; font-size: .9rem; }
+.cm-steps { display: grid; grid-template-columns: repeat(3, minmax(0, 1fr)); gap: 1.6rem; }
+.cm-step b { display: block; font-size: 1.1rem; margin-bottom: .3rem; }
+.cm-facts { width: 100%; border-collapse: collapse; line-height: 1.5; }
+.cm-facts th, .cm-facts td { text-align: left; vertical-align: top; padding: .45rem .9rem .45rem 0;
+  border-bottom: 1px solid var(--cm-line); font-weight: 400; }
+.cm-facts th { color: var(--cm-quiet); width: 34%; }
+.cm-story { list-style: none; margin: 0; padding: 0; }
+.cm-story li { padding: .6rem 0; border-bottom: 1px solid var(--cm-line); line-height: 1.45; }
+.cm-story .gone { text-decoration: line-through; color: var(--cm-quiet); }
+.cm-empty { border: 1px dashed var(--cm-line); border-radius: 10px; padding: 1.3rem; line-height: 1.55; }
+@media (max-width: 640px) {
+  [data-testid="stMainBlockContainer"] { padding: 4rem 1rem 4rem; }
+  .cm-panel { padding: .9rem 1rem 1rem; }
+  .cm-panel .cm-do { font-size: 1.35rem; }
+  .cm-steps { grid-template-columns: 1fr; gap: 1rem; }
+  .cm-glance { grid-template-columns: 1fr; }
+  .cm-glance > div { padding: .75rem 1rem; }
+  .cm-glance > div + div { border-left: 0; border-top: 1px solid var(--cm-line); }
+  .cm-swatches .cm-colour { height: 104px; }
+  .cm-facts th { width: 42%; }
+}
+</style>
+"""
+
+
+def dress_page() -> None:
+    """Put the style sheet on the page; called once in every run."""
+    st.html(_CSS)

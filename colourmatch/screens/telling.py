@@ -1,0 +1,143 @@
+"""Tells a lot's entries in words and sorts out what belongs to the last photo; it changes nothing."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from colourmatch.lots.entries import (
+    AdditionEntry,
+    AmendmentEntry,
+    ClosingEntry,
+    Lot,
+    LotEntry,
+    LotStory,
+    NoteEntry,
+    PhotoEntry,
+    VolumeEntry,
+)
+from colourmatch.screens import parts
+
+OUTCOMES = {
+    "matched": "Matched",
+    "nearest": "The nearest this stock can come",
+    "ceiling": "Stopped at the ceiling",
+    "past": "Past the match",
+    "given up": "Given up",
+}
+_UNITS = {"drops": "drops", "ml": "ml", "grams": "g"}
+
+
+def describe_outcome(outcome: str) -> str:
+    """Why a lot was closed, in words."""
+    return OUTCOMES.get(outcome, outcome) + "."
+
+
+def describe_amount(entry: AdditionEntry) -> str:
+    """An addition as it was typed: 12 drops of red."""
+    unit = "drop" if entry.unit == "drops" and entry.quantity == 1 else _UNITS[entry.unit]
+    return f"{entry.quantity:g} {unit} of {entry.stock}"
+
+
+def describe_with_time(entry: AdditionEntry) -> str:
+    """An addition with its moment, for a list to choose from."""
+    return f"{describe_amount(entry)}, {parts.show_time(entry.created_at)}"
+
+
+def compared_photos(story: LotStory) -> list[PhotoEntry]:
+    """The photos that showed both liquids, in order."""
+    return [photo for photo in story.photos if photo.measurement.get("delta_e_2000")]
+
+
+def additions_since_photo(story: LotStory) -> list[AdditionEntry]:
+    """What went in after the last photo."""
+    before = {entry.id for entry in story.additions_before(story.photos[-1])} if story.photos else set()
+    return [entry for entry in story.additions if entry.id not in before]
+
+
+def describe_since_photo(story: LotStory) -> str:
+    """What went in after the last photo, in words; empty when nothing did, or the lot is closed."""
+    if story.lot.closed:
+        return ""
+    changes = [describe_amount(entry) for entry in additions_since_photo(story)]
+    before = {entry.id for entry in story.entries_before(story.photos[-1])} if story.photos else set()
+    for entry in story.effective:
+        if isinstance(entry, VolumeEntry) and entry.kind == "untinted" and entry.id not in before:
+            changes.append(f"{parts.show_amount(entry.ml)} ml of untinted batch")
+    return ", ".join(changes)
+
+
+def doses_left(story: LotStory, advice: dict[str, Any]) -> list[dict[str, Any]]:
+    """The advised doses that were not written down yet; with several stocks some may be in already."""
+    done = {entry.stock for entry in additions_since_photo(story)}
+    if not done:
+        return list(advice.get("doses") or ()) if advice.get("action") == "add" else []
+    last = (story.photos[-1].advice or {}) if story.photos else {}
+    return [dose for dose in last.get("doses") or () if dose["stock"] not in done]
+
+
+def tell_entry(entry: LotEntry) -> str:
+    """One entry as a sentence."""
+    if isinstance(entry, AdditionEntry):
+        figures = f"{parts.show_amount(entry.ml)} ml, {parts.show_amount(entry.mg)} mg"
+        text = f"{describe_amount(entry)}" + (": did not happen" if entry.void else f" added ({figures})")
+    elif isinstance(entry, VolumeEntry):
+        what = "sample taken" if entry.kind == "sample" else "untinted batch blended back"
+        back = ", went back whole" if entry.returned else ""
+        text = f"{parts.show_amount(entry.ml)} ml {what}{back}{': did not happen' if entry.void else ''}"
+    elif isinstance(entry, PhotoEntry):
+        text = _tell_photo(entry)
+    elif isinstance(entry, NoteEntry):
+        text = f"Note: {entry.text}"
+    elif isinstance(entry, AmendmentEntry):
+        changes = ", ".join(f"{key.replace('_', ' ')} {value}" for key, value in entry.changes.items())
+        text = f"Put right: {changes}"
+    elif isinstance(entry, ClosingEntry):
+        text = f"Closed: {describe_outcome(entry.outcome)} {entry.text}"
+    else:
+        text = entry.kind
+    return text
+
+
+def _tell_photo(entry: PhotoEntry) -> str:
+    name = "Photo" if entry.purpose == "match" else "Photo afterwards"
+    delta = entry.measurement.get("delta_e_2000")
+    if not delta:
+        return f"{name}: nothing to compare"
+    words = (entry.measurement.get("difference") or {}).get("text") or ""
+    return f"{name}: difference {parts.show_interval(delta)}, {words}"
+
+
+def tell_story(story: LotStory) -> str:
+    """All entries as a list, the newest first; replaced ones are struck out, corrections say why."""
+    items = []
+    for entry in reversed(story.events):
+        gone = "gone" if entry.replaced_by_id is not None else ""
+        who = f", {parts.as_html(entry.entered_by)}" if entry.entered_by else ""
+        why = f" Correction: {parts.as_html(entry.reason)}" if entry.reason else ""
+        replaced = " (corrected later)" if gone else ""
+        items.append(
+            f'<li><span class="{gone}">{parts.as_html(tell_entry(entry))}</span>{replaced}{why}'
+            f'<br><span class="cm-quiet">{parts.show_time(entry.created_at)}{who}</span></li>'
+        )
+    return f'<ul class="cm cm-story">{"".join(items)}</ul>'
+
+
+def head_facts(lot: Lot) -> dict[str, object]:
+    """The head of a lot as names and values."""
+    ceiling = "none" if lot.ceiling_mg_per_l is None else f"{parts.show_amount(lot.ceiling_mg_per_l)} mg/l"
+    thinned = (
+        "as it is" if lot.dilution == 1 else f"1 part made up to {lot.dilution:g} with water, both alike"
+    )
+    return {
+        "Name": lot.name,
+        "Number": lot.label,
+        "Begun": parts.show_time(lot.created_at) + (f", {lot.entered_by}" if lot.entered_by else ""),
+        "Batch at the beginning": f"{parts.show_amount(lot.volume_ml)} ml",
+        "Stocks": ", ".join(lot.stocks),
+        "Your ceiling": ceiling,
+        "Colour already in": f"{parts.show_amount(lot.already_mg_per_l)} mg/l",
+        "Photographed": f"{lot.depth_mm:g} mm deep, {thinned}",
+        "Tolerance": f"{lot.tolerance:g} CIEDE2000",
+        "Sold in": lot.jurisdiction or "no place given",
+        "Notes": lot.notes,
+    }
