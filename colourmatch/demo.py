@@ -33,7 +33,7 @@ MOST_PHOTOS = 6
 
 EXAMPLE_NUMBER, EXAMPLE_STOCK = "EXAMPLE", "example red"
 #: Drops that go in between the photos of the example lot, which is left in the middle of the work.
-_EXAMPLE_DROPS = (30, 18)
+_EXAMPLE_DROPS = (45, 20)
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
 import click
 
@@ -124,37 +124,21 @@ def find_app() -> Path:
 
 
 def streamlit_arguments(port: int) -> list[str]:
-    """The call that starts the app on this machine only, with the settings that lie beside it."""
-    entry = find_app()
-    settings: dict[str, Any] = {}
-    config = entry.parent / ".streamlit" / "config.toml"
-    if config.is_file():
-        import tomllib
-
-        for section, values in tomllib.loads(config.read_text(encoding="utf-8")).items():
-            settings |= _flatten(section, values)
-    settings |= {
+    """The call that starts the app, on this machine only; its looks are in .streamlit/ beside app.py."""
+    settings = {
         "server.address": _HOST,
         "server.port": port,
-        "server.headless": True,
-        "browser.gatherUsageStats": False,
+        "server.headless": "true",
+        "browser.gatherUsageStats": "false",
         "browser.serverAddress": _HOST,
     }
-    flags = [
-        f"--{key}={str(value).lower() if isinstance(value, bool) else value}"
-        for key, value in settings.items()
+    return [
+        "-m",
+        "streamlit",
+        "run",
+        str(find_app()),
+        *(f"--{key}={value}" for key, value in settings.items()),
     ]
-    return ["-m", "streamlit", "run", str(entry), *flags]
-
-
-def _flatten(prefix: str, values: Any) -> dict[str, Any]:
-    if not isinstance(values, dict):
-        return {} if isinstance(values, list) else {prefix: values}
-    return {
-        key: value
-        for name, inner in values.items()
-        for key, value in _flatten(f"{prefix}.{name}", inner).items()
-    }
 
 
 def _hand_over(command: list[str], environment: dict[str, str]) -> NoReturn:
