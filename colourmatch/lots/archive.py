@@ -136,8 +136,11 @@ def restore_book(
 
     url = parse_location(str(location))
     target = book_path(url)
-    if target is not None and target.exists():
-        raise BookError(f"{target} is there already. Give a new path to restore the backup to.")
+    if target is not None:
+        # A log of a book that is gone would be taken for the restored one's.
+        for taken in (target, *(target.with_name(target.name + end) for end in ("-wal", "-journal"))):
+            if taken.exists():
+                raise BookError(f"{taken} is there already. Give a new path to restore the backup to.")
     with _open_archive(Path(archive)) as (packed, manifest), tempfile.TemporaryDirectory() as folder:
         database = _unpack_database(packed, manifest, Path(folder))
         _check_photos(packed)

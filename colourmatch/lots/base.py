@@ -56,7 +56,7 @@ class BookBase:
 
 def check_token(token: str | None) -> str | None:
     """A token of 1 to 200 characters or None; another value is the caller's bug."""
-    if token is not None and not (isinstance(token, str) and 1 <= len(token) <= 200):
+    if token is not None and not (isinstance(token, str) and 1 <= len(token) <= 200 and "\0" not in token):
         raise ValueError(f"token must be text of 1 to 200 characters, got {token!r}")
     return token
 

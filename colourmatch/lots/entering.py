@@ -107,7 +107,12 @@ class Entering(Ledger):
 
         A recheck may be added to a closed lot. PhotoError when the file is none that can be kept.
         """
+        from colourmatch.lots import tables as t
+
         check_one_of(purpose, PURPOSES, "purpose")
+        with self._read() as connection:  # a photo that will be refused is not stored
+            if purpose == "match" and find_token(connection, t.lot_entries, token) is None:
+                _refuse_closed(connection, self._lot_id(connection, lot))
         kept = None if photo is None else self.photo_store.keep(photo)
         if original_name is None and isinstance(photo, (str, Path)):
             original_name = Path(photo).name

@@ -123,6 +123,8 @@ class Ledger(Shelf):
         from colourmatch.lots import tables as t
         from colourmatch.lots.reading import read_lots
 
+        if limit < 0 or offset < 0:
+            raise ValueError(f"limit and offset must not be negative, got {limit} and {offset}")
         page = self._chosen(search, open_only).order_by(t.lots.c.id.desc()).limit(limit).offset(offset)
         with self._read() as connection:
             ids = connection.scalars(page).all()

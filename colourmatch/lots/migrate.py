@@ -8,7 +8,7 @@ from alembic import command
 from alembic.config import Config
 from sqlalchemy import Engine
 
-from colourmatch.lots.opening import write
+from colourmatch.lots.opening import LOCK_BUILDING, write
 
 FOLDER = Path(__file__).with_name("migrations")
 
@@ -23,5 +23,8 @@ def upgrade(engine: Engine, version: str = "head") -> None:
     config = Config()
     config.set_main_option("script_location", str(FOLDER).replace("%", "%%"))
     with write(engine) as connection:
+        if engine.dialect.name == "postgresql":
+            # Another station may start at the same time; whoever comes second then finds nothing to do.
+            connection.exec_driver_sql(LOCK_BUILDING)
         config.attributes["connection"] = connection
         command.upgrade(config, version)

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 BUSY_SECONDS = 20
 #: Above this size a whole check at every opening would be felt; `check` still reads it all.
 QUICK_CHECK_BYTES = 20_000_000
+#: Taken on a server while tables are made, until the transaction ends; the number only has to be its own.
+LOCK_BUILDING = "SELECT pg_advisory_xact_lock(5310061)"
 _HEADER = b"SQLite format 3\0"
 
 
@@ -180,7 +182,7 @@ def _create(engine: Engine, place: str) -> None:
 
     with write(engine) as connection:
         if engine.dialect.name == "postgresql":
-            connection.exec_driver_sql("SELECT pg_advisory_xact_lock(5310061)")
+            connection.exec_driver_sql(LOCK_BUILDING)
         tables.metadata.create_all(connection)  # another process may have been quicker: it then does nothing
         if connection.exec_driver_sql("SELECT count(*) FROM alembic_version").scalar() == 0:
             for statement in tables.guard_statements(

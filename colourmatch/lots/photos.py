@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from colourmatch.errors import BookError, NotFoundError, PhotoError
-from colourmatch.lots.position import strip_position
+from colourmatch.lots.position import is_dng, strip_position
 
 #: first bytes of a file -> its suffix
 _KINDS: tuple[tuple[int, bytes, str], ...] = (
@@ -56,7 +56,7 @@ def find_suffix(data: bytes) -> str:
     """The suffix by the first bytes of a file, whatever its name says; PhotoError when it is no photo."""
     for start, magic, suffix in _KINDS:
         if data[start : start + len(magic)] == magic:
-            return suffix
+            return ".dng" if suffix == ".tif" and is_dng(data) else suffix
     raise PhotoError(
         "That file is no JPEG, HEIC, PNG, TIFF or DNG. Give the photo as it came from the phone."
     )
@@ -106,6 +106,7 @@ class PhotoStore:
                 file.write(data)
                 file.flush()
                 os.fsync(file.fileno())
+            os.chmod(partial, 0o644)  # other stations that share the folder read it too
             os.replace(partial, path)
         except OSError as error:
             if partial is not None:

@@ -24,7 +24,9 @@ _EXIF = b"Exif\0\0"
 _GPS, _MAKER_NOTE, _EXIF_IFD, _SUB_IFDS = 0x8825, 0x927C, 0x8769, 0x014A
 _TEXT_BLOCKS = (0x02BC, 0x83BB, 0x8649)  # XMP, IPTC, Photoshop's own block
 _SIZES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 4, 10: 8, 11: 4, 12: 8, 13: 4}
+_DNG_VERSION = 0xC612
 _MAX_IFDS = 100
+_DAMAGED = "The photo is damaged and cannot be kept. Copy it from the phone again, or take another."
 _NEXT_MARKER = re.compile(rb"\xff[^\x00\xff\xd0-\xd7]")
 
 
@@ -37,11 +39,21 @@ def strip_position(data: bytes, suffix: str) -> tuple[bytes, str]:
 
     PhotoError when the file can neither be understood nor decoded.
     """
-    strip = {".jpg": _strip_jpeg, ".png": _strip_png, ".tif": _strip_tiff, ".heic": _strip_heic}[suffix]
+    strip = {".jpg": _strip_jpeg, ".png": _strip_png, ".heic": _strip_heic}.get(suffix, _strip_tiff)
     try:
         return strip(data), suffix
     except (_NotUnderstoodError, struct.error, IndexError):
+        if suffix == ".dng":  # written anew it would be its small preview
+            raise PhotoError(_DAMAGED) from None
         return _write_anew(data), ".png"
+
+
+def is_dng(data: bytes) -> bool:
+    """Whether a file built like a TIFF says that it is a DNG."""
+    try:
+        return any(tag == _DNG_VERSION for tag, *_ in _walk(bytearray(data), 0))
+    except (_NotUnderstoodError, struct.error, IndexError):
+        return False
 
 
 def _strip_jpeg(data: bytes) -> bytes:
@@ -259,6 +271,4 @@ def _write_anew(data: bytes) -> bytes:
                 bare.save(out, "PNG", icc_profile=profile)
                 return out.getvalue()
     except Exception:  # a decoder given rubbish raises whatever it likes
-        raise PhotoError(
-            "The photo is damaged and cannot be kept. Copy it from the phone again, or take another."
-        ) from None
+        raise PhotoError(_DAMAGED) from None

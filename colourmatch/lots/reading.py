@@ -219,6 +219,8 @@ def _entry(row: RowMapping) -> LotEntry:
 
 def read_entry(connection: Connection, entry_id: int) -> LotEntry | None:
     """One entry of any lot, None when there is none of that id."""
+    if not 0 < entry_id < 2**31:  # a server's ids have 32 bits and it complains about more
+        return None
     lot_id = connection.scalar(select(t.lot_entries.c.lot_id).where(t.lot_entries.c.id == entry_id))
     if lot_id is None:
         return None

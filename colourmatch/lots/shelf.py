@@ -133,7 +133,10 @@ class Shelf(BookBase):
         *,
         token: str | None = None,
     ) -> StockEntry:
-        """What the photos of a lot taught: true strength as a factor of the label's, and its relative sd."""
+        """What the photos of a lot taught: true strength as a factor of the label's, and its relative sd.
+
+        `lot` is the id of an existing lot.
+        """
         return self._change(
             self.find_stock(stock), "learnt", token, None,
             strength_factor=check_number("strength_factor", factor),

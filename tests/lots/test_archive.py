@@ -141,6 +141,9 @@ def test_damaged_archives_are_refused_and_leave_no_book(
             restore_book(path, tmp_path / "new" / "b.sqlite", environ={})
         assert caught.value.text.endswith("."), what
         assert not (tmp_path / "new" / "b.sqlite").exists(), what
+    (tmp_path / "gone.sqlite-wal").write_bytes(b"x")
+    with pytest.raises(BookError, match=r"gone\.sqlite-wal is there already"):
+        restore_book(path, tmp_path / "gone.sqlite")
     with pytest.raises(BookError, match="cannot be read"):
         restore_book(tmp_path / "none.zip", tmp_path / "new.sqlite")
 

@@ -199,7 +199,9 @@ def test_samples_take_colour_and_volume_and_untinted_batch_brings_volume(book: L
     assert len(book.lot_story(lot).events) == count
 
 
-def test_a_closed_lot_takes_corrections_notes_and_rechecks_but_no_dose(book: LotBook, lot: int) -> None:
+def test_a_closed_lot_takes_corrections_notes_and_rechecks_but_no_dose(
+    book: LotBook, lot: int, jpeg: bytes
+) -> None:
     dose = book.add_addition(lot, "red", drops=10)
     closing = book.close_lot(lot, "matched", "looks right", {"lab": [60, 40, 30]})
     assert book.lot_story(lot).closing == closing and closing.final == {"lab": [60, 40, 30]}
@@ -207,12 +209,13 @@ def test_a_closed_lot_takes_corrections_notes_and_rechecks_but_no_dose(book: Lot
         lambda: book.add_addition(lot, "red", drops=1),
         lambda: book.take_sample(lot, 1),
         lambda: book.add_untinted(lot, 1),
-        lambda: book.add_photo(lot, {}),
+        lambda: book.add_photo(lot, {}, photo=jpeg),
         lambda: book.close_lot(lot, "again"),
     ):
         with pytest.raises(ClosedError, match=r"was closed on \d{4}-\d\d-\d\d"):
             refused()
     book.correct_addition(dose.id, drops=9, reason="miscounted")
+    assert list(book.photo_store.names()) == []
     book.add_note(lot, "still bright")
     assert book.add_photo(lot, {}, purpose="recheck").purpose == "recheck"
     assert book.find_lot(lot).closed
@@ -279,6 +282,10 @@ def test_refusals_say_what_to_do(book: LotBook, lot: int) -> None:
         book.find_lot(99999)
     with pytest.raises(NotFoundError, match="no lot"):
         book.find_lot("9" * 30)
+    with pytest.raises(NotFoundError, match="no entry"):
+        book.correct_addition(10**12, drops=1, reason="x")
+    with pytest.raises(ValueError, match="must not be negative"):
+        book.list_lots(limit=-1)
     with pytest.raises(NotFoundError, match="no reference"):
         book.find_reference("none")
     with pytest.raises(NotFoundError, match=r"E999|colourant"):

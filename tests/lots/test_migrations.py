@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 import sqlite3
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -106,7 +108,10 @@ def test_a_migration_that_fails_changes_nothing(tmp_path: Path) -> None:
 @pytest.mark.parametrize("table", [table.name for table in tables.HISTORY])
 def test_nothing_can_be_changed_or_deleted(book: LotBook, lot: int, table: str) -> None:
     column = next(iter(tables.metadata.tables[table].c)).name
-    for statement in (f'UPDATE "{table}" SET {column} = {column}', f'DELETE FROM "{table}"'):
+    statements = [f'UPDATE "{table}" SET {column} = {column}', f'DELETE FROM "{table}"']
+    if book._engine.dialect.name == "postgresql":
+        statements.append(f'TRUNCATE "{table}" CASCADE')
+    for statement in statements:
         if book._engine.dialect.name == "sqlite" and _is_empty(book, table):
             continue  # SQLite's guards watch rows
         with pytest.raises(DBAPIError, match="append-only"), opening.write(book._engine) as connection:
@@ -126,3 +131,14 @@ def test_a_book_of_an_unknown_older_version_is_refused(tmp_path: Path) -> None:
     odd.close()
     with pytest.raises(BookError, match=r"version 0000, which this program does not know"):
         open_book(path)
+
+
+def test_several_may_open_an_older_book_at_once(location: str, environ: dict) -> None:
+    make_older(location)
+    code = "import sys; from colourmatch.lots.book import open_book; open_book(sys.argv[1]).close()"
+    root = Path(__file__).parents[2]
+    command = [sys.executable, "-c", code, location]
+    started = [subprocess.Popen(command, cwd=root) for _ in range(3)]
+    assert [process.wait(60) for process in started] == [0, 0, 0]
+    with open_book(location, environ=environ) as book:
+        assert book.check() == []

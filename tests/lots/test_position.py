@@ -132,6 +132,19 @@ def test_tiff_in_both_byte_orders(order: str) -> None:
         assert set(before.tag_v2) - set(after.tag_v2) == {0x8825, 700}
 
 
+def test_a_dng_is_told_from_a_tiff() -> None:
+    raw = bytearray(make_tiff("<"))
+    struct.pack_into(
+        "<HHI4B", raw, 8 + 2 + 12 * 6, 0xC612, 1, 4, 1, 4, 0, 0
+    )  # in the place of the orientation
+    assert find_suffix(bytes(raw)) == ".dng"
+    stripped, suffix = strip_position(bytes(raw), ".dng")
+    assert suffix == ".dng" and PLACE not in stripped
+    struct.pack_into("<I", raw, 8 + 2 + 12 * 9 + 8, 2**31)
+    with pytest.raises(PhotoError, match="damaged"):
+        strip_position(bytes(raw), ".dng")
+
+
 def test_exif_that_runs_in_a_circle_or_out_of_the_file_is_dropped() -> None:
     original = make_photo("JPEG")
     place = original.index(b"Exif\0\0") + 6
