@@ -3,9 +3,10 @@
 JPEG: of the application segments only those stay that the picture needs (JFIF, Exif, colour profile, Adobe);
 XMP, IPTC, comments, further pictures and films behind the first one go. In Exif the GPS directory and the
 maker's note, which may hold a place too, are overwritten where they stand, so that nothing moves.
-PNG: text chunks go, Exif is treated alike. TIFF, DNG: GPS, XMP and IPTC are overwritten; the maker's note
-stays, raw developers need it. HEIC: Exif is overwritten in place, XMP blanked. Where a file cannot be
-understood well enough for that, its picture is written anew as PNG (8 bits a channel, profile kept).
+PNG: only the chunks of the picture and its colours stay, Exif is treated alike. TIFF, DNG: GPS, XMP and IPTC
+are overwritten; the maker's note stays, raw developers need it. HEIC: Exif is overwritten in place, XMP
+blanked. Where a file cannot be understood well enough for that, its picture is written anew as PNG (8 bits
+a channel, profile kept); a DNG is refused then.
 Segments: ITU-T T.81, Annex B. Directories: TIFF 6.0, section 2, and Exif 2.32 (JEITA CP-3451), from memory.
 """
 
@@ -24,6 +25,9 @@ _EXIF = b"Exif\0\0"
 _GPS, _MAKER_NOTE, _EXIF_IFD, _SUB_IFDS = 0x8825, 0x927C, 0x8769, 0x014A
 _TEXT_BLOCKS = (0x02BC, 0x83BB, 0x8649)  # XMP, IPTC, Photoshop's own block
 _SIZES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 4, 10: 8, 11: 4, 12: 8, 13: 4}
+_PNG_PICTURE = frozenset(
+    b"IHDR PLTE IDAT IEND gAMA cHRM sRGB iCCP sBIT cICP tRNS bKGD pHYs".split()
+)  # what the picture and its colours need
 _DNG_VERSION = 0xC612
 _MAX_IFDS = 100
 _DAMAGED = "The photo is damaged and cannot be kept. Copy it from the phone again, or take another."
@@ -112,7 +116,7 @@ def _strip_png(data: bytes) -> bytes:
         body = data[position + 8 : position + 8 + length]
         if kind == b"eXIf":
             parts.append(_clean_png_exif(body))
-        elif kind not in (b"tEXt", b"zTXt", b"iTXt"):
+        elif kind in _PNG_PICTURE:
             parts.append(data[position : position + 12 + length])
         position += 12 + length
         if kind == b"IEND":
