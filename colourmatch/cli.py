@@ -52,6 +52,9 @@ def run(arguments: Sequence[str]) -> int:
     if arguments == ["--version"]:
         print(f"colourmatch {__version__}")
         return 0
+    # Before numpy starts: its matrices are small here, and threads that wait for each other in every worker
+    # took five times the processor time.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     import click
 
     from colourmatch.commands.root import root
