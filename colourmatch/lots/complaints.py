@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import sqlite3
 from collections.abc import Iterator
@@ -30,7 +31,7 @@ _SENTENCES: tuple[tuple[str, str], ...] = (
     ),
     (r"not a database", "{place} is not a lot book. Give another path; the file is left as it is."),
     (r"unable to open", "The lot book {place} cannot be opened. Check the path and its rights."),
-    (r"malformed|corrupt", DAMAGED),
+    (r"malformed|corrupt|could not decode|no such (table|column)", DAMAGED),
     (
         r"authentication failed|no password supplied|role .* does not exist",
         "The database {place} does not let this user in. Check the name and the password in the address.",
@@ -67,6 +68,8 @@ def speaking(place: str) -> Iterator[None]:
         yield
     except IntegrityError:
         raise
+    except (UnicodeDecodeError, json.JSONDecodeError) as error:  # texts of the book that are none any more
+        raise BookError(DAMAGED.format(place=place)) from error
     except (DBAPIError, sqlite3.Error) as error:
         text = explain(str(getattr(error, "orig", error)), place)
         if text is None:

@@ -49,7 +49,7 @@ def import_json(connection: Connection, stream: TextIO) -> int:
     count = 0
     pending: list[dict[str, Any]] = []
     current: Table | None = None
-    for name, row in rows:
+    for name, row in _decoded(rows):
         known = by_name.get(name) if isinstance(name, str) else None
         if known is None:
             raise InputError(f"The export holds a table {name!r} that is not known here. Update colourmatch.")
@@ -78,6 +78,13 @@ def _restart_ids(connection: Connection) -> None:
             connection.execute(
                 select(func.setval(func.pg_get_serial_sequence(f'"{table.name}"', "id"), highest))
             )
+
+
+def _decoded(rows: Iterator[tuple[Any, Any]]) -> Iterator[tuple[Any, Any]]:
+    try:
+        yield from rows
+    except UnicodeDecodeError:
+        raise InputError(_NO_EXPORT) from None
 
 
 _NO_EXPORT = "That file is no export of a lot book. Give the file that `colourmatch lot export` wrote."

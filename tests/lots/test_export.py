@@ -105,6 +105,11 @@ def test_a_damaged_export_is_refused_whole(
             assert second.count_lots() == 0 and second.list_stocks() == [], what
 
 
+def test_a_file_that_is_no_text_is_no_export(book: LotBook) -> None:
+    with pytest.raises(InputError, match="no export"):
+        book.import_json(io.TextIOWrapper(io.BytesIO(b"\xff\xfe\x00picture"), encoding="utf-8"))
+
+
 def read_csv(book: LotBook, rows: str) -> list[dict[str, str]]:
     stream = io.StringIO(newline="")
     count = book.export_csv(stream, rows)

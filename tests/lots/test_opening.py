@@ -145,6 +145,20 @@ def test_a_damaged_book_is_refused(tmp_path: Path) -> None:
         open_book(path)
 
 
+def test_damage_that_opening_does_not_see_is_said_when_it_is_read(tmp_path: Path) -> None:
+    path = tmp_path / "b.sqlite"
+    with open_book(path) as book:
+        book.add_stock("red", "E129", 1)
+        lot = book.new_lot("A", 900, "red").id
+        book.add_note(lot, "findable words")
+        book.add_photo(lot, {"findable": "figures"})
+    whole = path.read_bytes()
+    for before, after in ((b"findable words", b"\xff\xfendable words"), (b'{"findable', b'["findable')):
+        path.write_bytes(whole.replace(before, after))
+        with open_book(path) as book, pytest.raises(BookError, match="is damaged"):
+            book.lot_story(lot)
+
+
 def test_another_programs_database_is_refused_and_left_as_it_is(tmp_path: Path) -> None:
     path = tmp_path / "other.sqlite"
     with sqlite3.connect(path) as other:
