@@ -6,4 +6,6 @@ from colourmatch.screens import pages, session, style
 
 st.set_page_config(page_title="colourmatch", layout="wide", initial_sidebar_state="collapsed")
 style.dress_page()
-session.run_page(st.navigation(pages.list_pages(), position="top"))
+page = st.navigation(pages.list_pages(), position="hidden")
+pages.show_menu()
+session.run_page(page)

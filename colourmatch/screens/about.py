@@ -32,8 +32,7 @@ def show() -> None:
     """The page."""
     st.title("Care and about")
     st.header("What holds for every lot")
-    for caution in STANDING_CAUTIONS:
-        st.html(parts.flag_line("Care", caution.text))
+    st.html("".join(parts.flag_line("Care", caution.text) for caution in STANDING_CAUTIONS))
     show_limits()
     st.header("How it works, in short")
     st.markdown(METHOD)
@@ -51,8 +50,8 @@ def show_limits() -> None:
         key="about-place",
     )
     st.write("Pure dye in the drink as sold, colour already in the base included.")
-    for limit in limits_for([colourant.e_number for colourant in list_colourants()], place):
-        st.html(parts.flag_line("Limit", limit.text))
+    limits = limits_for([colourant.e_number for colourant in list_colourants()], place)
+    st.html("".join(parts.flag_line("Limit", limit.text) for limit in limits))
 
 
 def show_versions() -> None:

@@ -14,6 +14,7 @@ from colourmatch.colour.spaces import RGB_TO_XYZ, encode_srgb
 from colourmatch.photo.load import Photo, load_photo
 
 LONG_SIDE_PX = 1400
+SPOT_NAMES = {"blank": "water"}
 _MARKER, _WINDOW, _GLASS, _DARK = (0, 150, 170), (255, 255, 255), (255, 255, 255), (20, 20, 20)
 
 
@@ -28,11 +29,11 @@ def draw_found(source: Path | bytes, drawing: Mapping[str, Any] | None, name: st
         scale = max(picture.size) / max(drawing["size"])
         pen = _Pen(picture)
         for number, outline in (drawing.get("markers") or {}).items():
-            pen.outline(_scaled(outline, scale), _MARKER, f"{number}")
+            pen.outline(_scaled(outline, scale), _MARKER, f"square {number}")
         for spot, outline in (drawing.get("glasses") or {}).items():
-            pen.outline(_scaled(outline, scale), _GLASS, f"{spot} glass", below=True)
+            pen.outline(_scaled(outline, scale), _GLASS, SPOT_NAMES.get(spot, spot))
         for outline in (drawing.get("windows") or {}).values():
-            pen.outline(_scaled(outline, scale), _WINDOW, "read here", dashed=True)
+            pen.outline(_scaled(outline, scale), _WINDOW, dashed=True)
     out = io.BytesIO()
     picture.save(out, "JPEG", quality=88)
     return out.getvalue()
@@ -61,22 +62,17 @@ class _Pen:
         self.font = ImageFont.load_default(size=max(15, max(picture.size) // 52))
 
     def outline(
-        self,
-        points: list[tuple[float, float]],
-        colour: Any,
-        name: str,
-        *,
-        below: bool = False,
-        dashed: bool = False,
+        self, points: list[tuple[float, float]], colour: Any, name: str = "", *, dashed: bool = False
     ) -> None:
-        """A closed line and its name, in the middle of the shape or under it."""
+        """A closed line, and a name under it."""
         ring = [*points, points[0]]
         self.draw.line(ring, fill=_DARK, width=self.width + 2, joint="curve")
         pieces = [ring[i : i + 2] for i in range(0, len(ring) - 1, 2)] if dashed else [ring]
         for piece in pieces:
             self.draw.line(piece, fill=colour, width=self.width, joint="curve")
-        xs, ys = zip(*points, strict=True)
-        middle = ((min(xs) + max(xs)) / 2, max(ys) + self.font.size if below else (min(ys) + max(ys)) / 2)
-        box = self.draw.textbbox(middle, name, font=self.font, anchor="mm")
-        self.draw.rounded_rectangle((box[0] - 6, box[1] - 4, box[2] + 6, box[3] + 4), 6, fill=_DARK)
-        self.draw.text(middle, name, fill=(255, 255, 255), font=self.font, anchor="mm")
+        if name:
+            xs, ys = zip(*points, strict=True)
+            place = ((min(xs) + max(xs)) / 2, max(ys) + 0.9 * self.font.size)
+            left, top, right, bottom = self.draw.textbbox(place, name, font=self.font, anchor="mm")
+            self.draw.rounded_rectangle((left - 6, top - 4, right + 6, bottom + 4), 6, fill=_DARK)
+            self.draw.text(place, name, fill=(255, 255, 255), font=self.font, anchor="mm")

@@ -90,8 +90,7 @@ def show_lot(story: LotStory) -> None:
         st.subheader("Label")
         st.html(parts.facts({"For the label": told["label"]}))
         st.subheader("Cautions")
-        for caution in told["cautions"]:
-            st.html(parts.flag_line("Caution", caution["text"]))
+        st.html("".join(parts.flag_line("Caution", caution["text"]) for caution in told["cautions"]))
     st.subheader("Story")
     st.html(telling.tell_story(story) if story.events else parts.empty("Nothing happened yet."))
     show_photos(story)

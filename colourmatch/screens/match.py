@@ -50,7 +50,7 @@ def show() -> None:
     show_actions(story, told["advice"] or {}, waiting)
     show_last_photo(story, told["advice"] or {})
     show_charts(story, told["advice"] or {}, waiting)
-    show_history(story)
+    show_history(story, told["advice"] or {}, waiting)
 
 
 def pick_lot(lot_id: int) -> int:
@@ -79,16 +79,15 @@ def show_glance(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     if photos:
         seen = photos[-1].measurement
         far = seen["delta_e_2000"] if waiting or not advice.get("now") else advice["now"]
-        alone = (
-            f"; this photo alone {parts.show_interval(seen['delta_e_2000'])}"
-            if far is not seen["delta_e_2000"]
-            else ""
-        )
-        under = f"{parts.judge(far, lot.tolerance)} (CIEDE2000, 95 % interval{alone})"
+        under = f"{parts.judge(far, lot.tolerance)}; CIEDE2000 with its 95 % interval"
+        if far is not seen["delta_e_2000"]:
+            under += f", from all photos. The last alone: {parts.show_interval(seen['delta_e_2000'])}"
         cells.append(
             parts.cell("How far, last photo" if waiting else "How far", parts.show_interval(far), under)
         )
-        cells.append(parts.cell("Which way", seen["difference"]["text"], "the batch against the reference"))
+        cells.append(
+            parts.cell("Which way", seen["difference"]["text"], "the batch against the reference, last photo")
+        )
     cells.append(parts.ceiling_cell(story.state().total_mg_per_l(), lot.ceiling_mg_per_l))
     st.html(parts.glance(cells))
     if photos:
@@ -105,9 +104,13 @@ def show_actions(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
         st.subheader("Next photo" if story.photos else "First photo")
         take_photos(story)
     with right if photo_first else left:
-        st.subheader("Write down what went in")
+        st.subheader("Stop" if advice.get("action") == "stop" and not waiting else "Write down what went in")
+        if not waiting and advice.get("reason") == "past":
+            ask_other_entries(story, (advice.get("rescue") or {}).get("untinted_ml"))
         record_advised(story, advice)
         record_anything(story, advice)
+        if not waiting and advice.get("action") == "stop":
+            ask_closing(story, advice, unfolded=advice["reason"] != "past")
 
 
 def take_photos(story: LotStory) -> None:
@@ -202,7 +205,7 @@ def show_charts(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
         )
 
 
-def show_history(story: LotStory) -> None:
+def show_history(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     """Everything that happened, and what else can be written down."""
     st.subheader("History")
     st.html(telling.tell_story(story) if story.events else parts.empty("Nothing happened yet."))
@@ -211,9 +214,13 @@ def show_history(story: LotStory) -> None:
         help="Written beside what you enter from now on.",
     )  # fmt: skip
     ask_correction(story)
-    if not story.lot.closed:
+    if story.lot.closed:
+        return
+    stopped = not waiting and advice.get("action") == "stop"
+    if not stopped or advice["reason"] != "past":
         ask_other_entries(story)
-        ask_closing(story, session.describe(story)["advice"] or {})
+    if not stopped:
+        ask_closing(story, advice)
 
 
 if __name__ == "__main__":

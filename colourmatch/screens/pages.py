@@ -9,7 +9,7 @@ import streamlit as st
 
 _FOLDER = Path(__file__).parent
 #: address -> title
-TITLES = {"start": "Start", "set_up": "Set up", "match": "Match", "lots": "Lots", "about": "Care and about"}
+TITLES = {"start": "Start", "set_up": "Set up", "match": "Match", "lots": "Lots", "about": "About"}
 
 
 def list_pages() -> list[Any]:
@@ -22,6 +22,13 @@ def find_page(name: str) -> Any:
     return st.Page(
         _FOLDER / f"{name}.py", title=TITLES[name], url_path=name.replace("_", "-"), default=name == "start"
     )
+
+
+def show_menu() -> None:
+    """The way to every page, one row at the top; it fits a phone and needs no unfolding."""
+    with st.container(horizontal=True, key="cm-menu", gap=None):
+        for page in list_pages():
+            st.page_link(page)
 
 
 def go_to_lot(name: str, lot_id: int) -> None:

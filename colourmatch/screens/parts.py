@@ -42,11 +42,12 @@ def show_number(value: float | None, digits: int = 1) -> str:
 
 
 def show_amount(value: float | None) -> str:
-    """An amount to three figures without an exponent: 0.05, 12.2, 900."""
+    """An amount to about three figures without an exponent: 0.05, 12.2, 900."""
     if value is None:
         return "–"
     digits = 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2
-    return f"{value:.{digits}f}" if abs(value) >= 0.1 or value == 0 else f"{value:.2g}"
+    text = f"{value:.{digits}f}" if abs(value) >= 0.1 or value == 0 else f"{value:.2g}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
 
 
 def show_interval(part: Mapping[str, float] | None, digits: int = 1) -> str:
@@ -111,15 +112,23 @@ def advice_details(advice: Mapping[str, Any]) -> list[str]:
     to_match = [part for part in advice.get("to_match") or () if part.get("drops")]
     if to_match and advice["action"] == "add":
         drops = " and ".join(_show_drops(part) for part in to_match)
-        reach = advice.get("reachable_delta_e_2000")
-        nearest = "" if reach is None else f"; the nearest that can come is {show_number(reach)}"
-        lines.append(f"In all about {drops} from now{nearest}.")
+        lines.append(f"From here to the best: about {drops}. The difference is then {_show_reach(advice)}.")
+    missing = advice.get("missing")
+    if missing and missing not in (advice.get("text") or ""):
+        lines.append(f"Even then it stays different: {missing}.")
     rescue = advice.get("rescue") or {}
     said = advice.get("text") or ""
-    for text in (advice.get("missing"), advice.get("problem"), rescue.get("text")):
+    for text in (advice.get("problem"), rescue.get("text")):
         if text and text not in said:
             lines.append(text)
     return lines
+
+
+def _show_reach(advice: Mapping[str, Any]) -> str:
+    if advice.get("reachable"):
+        return f"about {show_interval(advice['reachable'])}"
+    reach = advice.get("reachable_delta_e_2000")
+    return "not known yet" if reach is None else f"about {show_number(reach)}"
 
 
 def _show_drops(part: Mapping[str, Any]) -> str:
@@ -222,10 +231,6 @@ def empty(text: str) -> str:
     return f'<div class="cm cm-empty">{as_html(text)}</div>'
 
 
-def steps(items: Iterable[tuple[str, str]]) -> str:
-    """Numbered steps beside each other."""
-    blocks = "".join(
-        f'<div class="cm-step"><b>{i}. {as_html(title)}</b>{as_html(text)}</div>'
-        for i, (title, text) in enumerate(items, 1)
-    )
-    return f'<div class="cm cm-steps">{blocks}</div>'
+def step(number: int, title: str, text: str) -> str:
+    """One numbered step."""
+    return f'<div class="cm cm-step"><b>{number}. {as_html(title)}</b>{as_html(text)}</div>'

@@ -94,7 +94,8 @@ def show_picture(source: Path | bytes, measured: Mapping[str, Any], name: str) -
     if card:
         st.caption(
             parts.plain(
-                f"{name}: {card['markers']} corner squares found, {card['reprojection_mm']:.2f} mm off."
+                f"{name}. Solid: {card['markers']} squares of the card ({card['reprojection_mm']:.2f} mm) "
+                "and the glasses. Dashed: where the colour was read."
             )
         )
 

@@ -9,6 +9,7 @@ from typing import Any
 import plotly.graph_objects as go
 
 from colourmatch.colour.spaces import lab_to_hex
+from colourmatch.screens.parts import place_beside
 
 Lab = Sequence[float]
 #: No zooming by touch: a finger on a chart must still scroll the page.
@@ -32,7 +33,9 @@ class Path:
         return [f"photo {i}" + (" (now)" if i == last else "") for i in range(1, last + 1)]
 
 
-def trace_path(measurements: Sequence[Mapping[str, Any]], predicted: Lab | None = None) -> Path | None:
+def trace_path(
+    measurements: Sequence[Mapping[str, Any]], predicted: Mapping[str, Lab] | None = None
+) -> Path | None:
     """The way so far from measurements in order; None while no photo showed both liquids."""
     pairs = [
         (spots["reference"]["lab"], spots["batch"]["lab"])
@@ -43,7 +46,7 @@ def trace_path(measurements: Sequence[Mapping[str, Any]], predicted: Lab | None 
         return None
     last = pairs[-1][0]
     moved = tuple([end + b - r for end, b, r in zip(last, batch, ref, strict=True)] for ref, batch in pairs)
-    return Path(last, moved, predicted)
+    return Path(last, moved, place_beside(last, predicted) if predicted else None)
 
 
 def draw_ab(path: Path) -> go.Figure:
@@ -116,13 +119,14 @@ def draw_curve(curve: Mapping[str, Any], step_drops: float | None, tolerance: fl
             continue
         figure.add_vline(x=at, line={"dash": dash, "width": 2, "color": _GREY})
         figure.add_annotation(
-            x=at, y=1.0 - 0.09 * level, yref="paper", text=f"{name}: {at:.0f}", showarrow=False,
-            xanchor="left" if at < 0.65 * end else "right", xshift=5 if at < 0.65 * end else -5,
+            x=at, y=1.02 + 0.075 * level, yref="paper", text=f"{name}: {at:.0f}", showarrow=False,
+            xanchor="center", yanchor="bottom",
         )  # fmt: skip
     if tolerance is not None:
         figure.add_hline(y=tolerance, line={"dash": "longdash", "width": 1, "color": _GREY},
                          annotation_text="tolerance", annotation_position="bottom left")  # fmt: skip
     _finish(figure, f"further drops of {_literal(curve['stock'])}", "CIEDE2000")
+    figure.update_layout(margin_t=80)
     figure.update_yaxes(rangemode="tozero")
     return figure
 

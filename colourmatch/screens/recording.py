@@ -50,9 +50,7 @@ def record_anything(story: LotStory, advice: dict[str, Any]) -> None:
     advised = {dose["stock"]: dose for dose in telling.doses_left(story, advice)}
     action = f"addition-{story.lot.id}"
     token = session.token_for(action)
-    with st.expander(
-        "Another amount went in", expanded=not advised and not telling.additions_since_photo(story)
-    ):
+    with st.expander("Another amount went in"):
         stock = st.selectbox("Stock", names, key=f"{action}-stock-{token}")
         unit = st.segmented_control(
             "Counted in", list(_UNITS), default="drops", required=True, key=f"{action}-unit-{token}"
@@ -105,13 +103,14 @@ def ask_correction(story: LotStory) -> None:
             session.act_once(action, correct)
 
 
-def ask_other_entries(story: LotStory) -> None:
-    """Samples, untinted batch blended back, notes."""
+def ask_other_entries(story: LotStory, untinted_ml: float | None = None) -> None:
+    """Samples, untinted batch blended back, notes; `untinted_ml` is what was advised to blend back."""
     lot_id = story.lot.id
-    with st.expander("Sample, blending back, note"):
+    with st.expander("Sample, blending back, note", expanded=untinted_ml is not None):
+        kinds = ["Sample taken", "Untinted batch blended back", "Note"]
         what = st.segmented_control(
-            "What", ["Sample taken", "Untinted batch blended back", "Note"], default="Sample taken",
-            required=True, key=f"other-what-{lot_id}",
+            "What", kinds, default=kinds[0 if untinted_ml is None else 1], required=True,
+            key=f"other-what-{lot_id}-{untinted_ml}",
         )  # fmt: skip
         action = f"other-{lot_id}-{what}"
         token = session.token_for(action)
@@ -119,7 +118,12 @@ def ask_other_entries(story: LotStory) -> None:
             text = st.text_area("Note", key=f"{action}-text-{token}")
         else:
             ml = st.number_input(
-                "How many ml", value=None, min_value=0.0, step=5.0, format="%g", key=f"{action}-ml-{token}"
+                "How many ml",
+                value=untinted_ml if what == kinds[1] else None,
+                min_value=0.0,
+                step=5.0,
+                format="%g",
+                key=f"{action}-ml-{token}",
             )
         back = what == "Sample taken" and st.checkbox(
             "It went back into the batch whole", key=f"{action}-back-{token}"
@@ -144,13 +148,13 @@ def ask_other_entries(story: LotStory) -> None:
             session.act_once(action, write)
 
 
-def ask_closing(story: LotStory, advice: dict[str, Any]) -> None:
+def ask_closing(story: LotStory, advice: dict[str, Any], *, unfolded: bool = False) -> None:
     """Close the lot with its reason; there is no way back, so it asks once more."""
     action = f"close-{story.lot.id}"
     token = session.token_for(action)
     reasons = list(telling.OUTCOMES)
     stop = advice.get("action") == "stop" and advice.get("reason") in reasons
-    with st.expander("Close the lot", expanded=False):
+    with st.expander("Close the lot", expanded=unfolded):
         st.write("A closed lot takes no more additions. Corrections, notes and later photos still are.")
         reason = st.selectbox(
             "Why", reasons, index=reasons.index(advice["reason"]) if stop else None, placeholder="Choose",

@@ -52,8 +52,7 @@ def show_stocks(stocks: list[StockEntry]) -> None:
             )
         )
         return
-    for stock in stocks:
-        st.html(parts.facts({stock.name: describe_stock(stock)}))
+    st.html(parts.facts({stock.name: describe_stock(stock) for stock in stocks}))
 
 
 def describe_stock(stock: StockEntry) -> str:
@@ -97,7 +96,8 @@ def show_new_stock(folded: bool) -> None:
             )  # fmt: skip
             made_in = st.segmented_control(
                 "Made up in", list(_MADE_IN), default="water", required=True,
-                format_func=_MADE_IN.__getitem__, key=f"stock-made-in-{token}", help="A stock made in the batch does not thin it.",
+                format_func=_MADE_IN.__getitem__, key=f"stock-made-in-{token}",
+                help="A stock made in the batch does not thin it.",
             )  # fmt: skip
             notes = st.text_input(
                 "Notes (maker, date, dye content of the powder)", key=f"stock-notes-{token}"
@@ -260,7 +260,7 @@ def ask_lot(token: str, chosen: list[int], place: str | None) -> None:
             "dilution": two.number_input(
                 "Thinned, 1 part made up to", value=1.0, min_value=1.0, max_value=1000.0, step=1.0,
                 format="%g", key=f"lot-dilution-{token}",
-                help="1 is as it is. 5 is 1 part with 4 parts of water, both glasses alike, for strong colours.",
+                help="1 is as it is. 5 is 1 part with 4 of water, both glasses alike, for strong colours.",
             ),
         }  # fmt: skip
         notes = st.text_area("Notes (recipe, base, reference)", key=f"lot-notes-{token}")
@@ -296,11 +296,9 @@ def show_limits(colourants: list[str], place: str) -> None:
     if not colourants:
         st.html(parts.empty("Choose the stocks: what is on file for them in law stands here."))
         return
-    for limit in limits_for(colourants, place):
-        st.html(parts.flag_line("Limit", limit.text))
-    for caution in cautions_for(colourants, place):
-        if caution.code != "limit":
-            st.html(parts.flag_line("Caution", caution.text))
+    lines = [parts.flag_line("Limit", limit.text) for limit in limits_for(colourants, place)]
+    cautions = [caution for caution in cautions_for(colourants, place) if caution.code != "limit"]
+    st.html("".join(lines + [parts.flag_line("Caution", caution.text) for caution in cautions]))
 
 
 if __name__ == "__main__":

@@ -9,21 +9,15 @@ import streamlit as st
 from colourmatch.photo.print_card import write_card_pdf
 from colourmatch.screens import pages, parts, session
 from colourmatch.screens.photo_view import show_reading, upload_photos
+from colourmatch.screens.sketch import picture_of_card
 
-STEPS = (
-    (
-        "Print the card",
-        "At actual size on matt white paper. Check the 100 mm line with a ruler.",
-    ),
-    (
-        "Pour three equal glasses",
-        "Reference, batch and plain water, all filled equally, about 10 mm deep. "
-        "Strong colours: thin both with water alike, such as 1 part in 5.",
-    ),
-    (
-        "Take the photo",
-        "Daylight or one good lamp, no flash, no shadow, phone straight above, whole card in the frame.",
-    ),
+POURING = (
+    "Reference, batch and plain water, filled equally, about 10 mm deep. Thin strong colours with water, "
+    "both alike, such as 1 part made up to 5."
+)
+PHOTOGRAPHING = (
+    "Daylight or one good lamp, no flash, no shadow over the glasses. Hold the phone straight above, "
+    "with the whole card in the frame."
 )
 
 
@@ -40,14 +34,22 @@ def show() -> None:
     st.title("Tint a batch until it looks like its reference")
     show_open_lots()
     st.header("A first reading in three steps")
-    st.html(parts.steps(STEPS))
-    with st.container(horizontal=True):
-        for paper, words in (("a4", "Card on A4 (PDF)"), ("letter", "Card on Letter (PDF)")):
-            st.download_button(
-                words, make_card(paper), f"colourmatch-card-{paper}.pdf", "application/pdf",
-                key=f"card-{paper}", on_click="ignore", type="primary" if paper == "a4" else "secondary",
-            )  # fmt: skip
-    show_first_reading()
+    one, two, three = st.columns(3, gap="large")
+    with one:
+        st.html(parts.step(1, "Print the card", "At actual size on matt white paper. Check its 100 mm line."))
+        with st.container(horizontal=True):
+            for paper, words in (("a4", "Card, A4"), ("letter", "Card, Letter")):
+                st.download_button(
+                    words, make_card(paper), f"colourmatch-card-{paper}.pdf", "application/pdf",
+                    key=f"card-{paper}", on_click="ignore", icon=":material/download:",
+                )  # fmt: skip
+    with two:
+        st.html(parts.step(2, "Pour three equal glasses", POURING) + picture_of_card())
+    with three:
+        st.html(parts.step(3, "Take the photo", PHOTOGRAPHING))
+        files = upload_photos("first", "Your photo", many=False)
+    if files:
+        show_first_reading(*files[0])
     show_ways_on()
 
 
@@ -63,13 +65,12 @@ def show_open_lots() -> None:
             pages.go_to_lot("match", lot.id)
 
 
-def show_first_reading() -> None:
+def show_first_reading(data: bytes, name: str) -> None:
     """A photo measured on the spot, without a lot; nothing of it is kept."""
-    files = upload_photos("first", "Your photo", many=False)
-    if files:
-        with session.failures_shown(), st.spinner("Measuring the photo …"):
-            show_reading(*files[0])
-        st.write("This reading is not kept. Make a lot to be told how many drops to add.")
+    st.header("Your first reading")
+    with session.failures_shown(), st.spinner("Measuring the photo …"):
+        show_reading(data, name)
+    st.write("This reading is not kept. Make a lot to be told how many drops to add.")
 
 
 def show_ways_on() -> None:

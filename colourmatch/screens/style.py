@@ -15,16 +15,23 @@ _CSS = """
   --cm-quiet: #777; --cm-quiet: light-dark(#55595b, #b3b8ba);
   --cm-fill: rgba(128,128,128,.09);
 }
-[data-testid="stMainBlockContainer"] { max-width: 1160px; padding: 4.6rem 2rem 5rem; }
+[data-testid="stMainBlockContainer"] { max-width: 1160px; padding: 1rem 2rem 5rem; }
+[data-testid="stHeader"] { background: transparent; pointer-events: none; }
+.st-key-cm-menu { border-bottom: 1px solid var(--cm-line); padding-bottom: .4rem; margin-bottom: .6rem; }
+.st-key-cm-menu [data-testid="stPageLink"] a { padding: .4rem .95rem; display: flex; align-items: center;
+  justify-content: center; }
 [data-testid="stHtml"] { overflow-wrap: anywhere; }
 .stButton button, .stDownloadButton button, .stFormSubmitButton button, [data-testid="stPopoverButton"],
-[data-testid="stPageLink"] a, .stTabs button[role="tab"], [data-testid="stBaseButton-segmented_control"],
-[data-testid="stBaseButton-segmented_controlActive"], [data-testid="stExpander"] summary,
-[data-testid="stFileUploaderDropzone"] button, [data-baseweb="select"] > div, .stNumberInput input,
-.stNumberInput button, .stTextInput input, [data-testid="stCameraInputButton"],
-[data-testid="stTopNavLink"], [data-testid="stSidebarNavLink"] { min-height: 44px; }
-.stNumberInput button, [data-testid="stExpandSidebarButton"], [data-testid="stSidebarCollapseButton"] button
-  { min-width: 44px; min-height: 44px; }
+[data-testid="stPageLink"] a, [data-testid="stTab"], [data-testid="stButtonGroup"] button,
+[data-testid="stExpander"] summary, [data-testid="stFileUploaderDropzone"] button, .stSelectbox input,
+.stSelectbox button, .stMultiSelect input, .stNumberInput input, .stNumberInput button, .stTextInput input,
+[data-testid="stCameraInputButton"] { min-height: 44px; }
+.stNumberInput button, [data-testid="stElementToolbar"] button { min-width: 44px; min-height: 44px; }
+[data-testid="stTooltipHoverTarget"] button { padding: 14px; margin: -14px; }
+[data-testid="stHeaderActionElements"] { display: none; }
+[data-testid="stTab"] { padding: 0 .3rem; }
+[data-testid="stTab"][aria-selected="true"] p, [data-testid="stButtonGroup"] button[aria-checked="true"] p,
+[data-testid="stButtonGroup"] button[aria-pressed="true"] p { color: var(--cm-accent); font-weight: 650; }
 .stCheckbox label { min-height: 44px; align-items: center; }
 .cm p { margin: 0; }
 .cm-kicker { font-size: .85rem; font-weight: 600; color: var(--cm-quiet); }
@@ -56,21 +63,26 @@ _CSS = """
 .cm-swatches > div:first-child .cm-colour { border-radius: 8px 0 0 8px; }
 .cm-swatches > div:last-child .cm-colour { border-radius: 0 8px 8px 0; }
 .cm-swatches .cm-words { padding: .5rem .6rem 0 0; line-height: 1.4; font-size: .9rem; }
-.cm-steps { display: grid; grid-template-columns: repeat(3, minmax(0, 1fr)); gap: 1.6rem; }
+.cm-card { display: block; width: 100%; max-width: 340px; margin-top: .8rem; font-family: inherit; }
+.cm-step { line-height: 1.5; }
 .cm-step b { display: block; font-size: 1.1rem; margin-bottom: .3rem; }
 .cm-facts { width: 100%; border-collapse: collapse; line-height: 1.5; }
 .cm-facts th, .cm-facts td { text-align: left; vertical-align: top; padding: .45rem .9rem .45rem 0;
   border-bottom: 1px solid var(--cm-line); font-weight: 400; }
 .cm-facts th { color: var(--cm-quiet); width: 34%; }
-.cm-story { list-style: none; margin: 0; padding: 0; }
-.cm-story li { padding: .6rem 0; border-bottom: 1px solid var(--cm-line); line-height: 1.45; }
+.cm-story { list-style: none; margin: 0 !important; padding: 0 !important; }
+.cm-story li { margin: 0 !important; padding: .6rem 0 !important; line-height: 1.45;
+  border-bottom: 1px solid var(--cm-line); }
 .cm-story .gone { text-decoration: line-through; color: var(--cm-quiet); }
 .cm-empty { border: 1px dashed var(--cm-line); border-radius: 10px; padding: 1.3rem; line-height: 1.55; }
 @media (max-width: 640px) {
-  [data-testid="stMainBlockContainer"] { padding: 4rem 1rem 4rem; }
+  [data-testid="stMainBlockContainer"] { padding: .5rem 1rem 4rem; }
+  .st-key-cm-menu { flex-wrap: nowrap; }
+  .st-key-cm-menu > div { flex: 1 1 auto; }
+  .st-key-cm-menu [data-testid="stPageLink"] a { padding: .4rem .3rem; }
+  [data-testid="stHorizontalBlock"] { row-gap: 1.2rem; }
   .cm-panel { padding: .9rem 1rem 1rem; }
   .cm-panel .cm-do { font-size: 1.35rem; }
-  .cm-steps { grid-template-columns: 1fr; gap: 1rem; }
   .cm-glance { grid-template-columns: 1fr; }
   .cm-glance > div { padding: .75rem 1rem; }
   .cm-glance > div + div { border-left: 0; border-top: 1px solid var(--cm-line); }

@@ -1,0 +1,36 @@
+"""A sketch of the card with its glasses, for the first page; it reads no photo."""
+
+from __future__ import annotations
+
+import base64
+
+from colourmatch.photo.card import read_card
+
+#: drink-like colours that differ as a reference and a pale batch do
+_FILLS = {"reference": "#c9503a", "batch": "#e08a72", "blank": "#f4f8f9"}
+_WORDS = "The card from above: reference, batch and water in three rings, black squares around them."
+
+
+def picture_of_card() -> str:
+    """The card from above as an HTML image; every place in it is that of the card's file."""
+    card = read_card()
+    width, height = card.block_mm
+    half = card.marker_size_mm / 2
+    squares = "".join(
+        f'<rect x="{x - half:g}" y="{y - half:g}" width="{2 * half:g}" height="{2 * half:g}"/>'
+        for x, y in card.marker_centres_mm.values()
+    )
+    radius = card.ring_diameter_mm / 2
+    glasses = "".join(
+        f'<circle cx="{x:g}" cy="{y:g}" r="{radius - 3:g}" fill="{_FILLS[name]}" '
+        f'stroke="#555" stroke-width="1.5"/><text x="{x:g}" y="{y + radius + 11:g}" '
+        f'font-size="11" text-anchor="middle" fill="#1c1f20">{"water" if name == "blank" else name}</text>'
+        for name, (x, y) in card.spots.items()
+    )
+    drawn = (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="-8 -8 {width + 16:g} {height + 16:g}" '
+        f'font-family="sans-serif"><rect x="-7" y="-7" width="{width + 14:g}" height="{height + 14:g}" '
+        f'rx="6" fill="#fff" stroke="#b9bdbe"/>{squares}{glasses}</svg>'
+    )
+    data = base64.b64encode(drawn.encode()).decode()
+    return f'<img class="cm-card" alt="{_WORDS}" src="data:image/svg+xml;base64,{data}">'
