@@ -67,7 +67,6 @@ def run(arguments: Sequence[str]) -> int:
             standalone_mode=completing,
             complete_var="_COLOURMATCH_COMPLETE",
         )
-        sys.stdout.flush()
         return result if isinstance(result, int) else 0
     except click.exceptions.Exit as stop:
         return stop.exit_code
@@ -78,10 +77,8 @@ def run(arguments: Sequence[str]) -> int:
         return _refuse(_usage_text(error), "usage", as_json)
     except ColourMatchError as error:
         return _refuse(error.text, error.code, as_json)
-    except BrokenPipeError:
-        # Whoever read the output has gone; the interpreter must not complain again when it leaves.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
+    except SystemExit as leaving:
+        return leaving.code if isinstance(leaving.code, int) else 0
     except Exception as error:
         return _report_fault(error, as_json)
 

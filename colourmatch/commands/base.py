@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import difflib
 import math
+import os
 import re
 import sys
 from collections.abc import Callable, Iterator, Sequence
@@ -65,21 +66,30 @@ class Session:
         print(text, file=sys.stderr, flush=True)
 
 
+def _shared_options(uses_book: bool = True) -> list[click.Parameter]:
+    book = [click.Option(["--book"], metavar="PLACE", help=BOOK_HELP)] if uses_book else []
+    return [*book, click.Option(["--json", "as_json"], is_flag=True, help=JSON_HELP)]
+
+
+def _take_session(ctx: click.Context) -> Session:
+    """The session of a context: what was given here counts before what was given further left."""
+    outer = ctx.find_object(Session) or Session()
+    book, as_json = ctx.params.pop("book", None), ctx.params.pop("as_json", False)
+    return Session(book or outer.book, as_json or outer.as_json)
+
+
 class Command(click.Command):
     """A command with --json and, unless `uses_book` is False, --book; its function gets the Session first."""
 
     def __init__(self, name: str | None, uses_book: bool = True, example: str = "", **settings: Any) -> None:
         super().__init__(name, **settings)
         self.epilog = f"\b\nExample:\n  {example}" if example else None
-        if uses_book:
-            self.params.append(click.Option(["--book"], metavar="PLACE", help=BOOK_HELP))
-        self.params.append(click.Option(["--json", "as_json"], is_flag=True, help=JSON_HELP))
+        self.params += _shared_options(uses_book)
 
     def invoke(self, ctx: click.Context) -> Any:
-        outer = ctx.find_object(Session) or Session()
-        place = ctx.params.pop("book", None) or outer.book
-        session = Session(place, ctx.params.pop("as_json", False) or outer.as_json)
+        """Call the function and print its answer; the exit code."""
         assert self.callback is not None
+        session = _take_session(ctx)
         return finish(session, ctx.invoke(self.callback, session, **ctx.params))
 
 
@@ -90,6 +100,7 @@ class Group(click.Group):
 
     def __init__(self, name: str | None, **settings: Any) -> None:
         super().__init__(name, **{"no_args_is_help": False, "subcommand_metavar": "COMMAND", **settings})
+        self.params += _shared_options()
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """The names, in the order of the work rather than of the alphabet."""
@@ -105,7 +116,9 @@ class Group(click.Group):
         return super().resolve_command(ctx, args)
 
     def invoke(self, ctx: click.Context) -> Any:
-        if not ctx.args and not ctx._protected_args and not self.invoke_without_command:
+        """Pass on to the command; without one, say which there are."""
+        ctx.obj = _take_session(ctx)
+        if not ctx.args and not ctx._protected_args:
             raise click.UsageError(
                 f"A command is missing. There are: {', '.join(self.list_commands(ctx))}.", ctx
             )
@@ -113,17 +126,19 @@ class Group(click.Group):
 
 
 def finish(session: Session, answer: Answer) -> int:
-    """Print an answer as asked for; its exit code."""
+    """Print an answer as asked for; its exit code. A reader who has left is no fault."""
     if answer.complaint:
         session.note(answer.complaint)
-    if session.as_json:
-        print_json(answer.data)
-        return answer.exit_code
-    for part in answer.text:
-        if isinstance(part, Table):
-            _print_table(part)
+    try:
+        if session.as_json:
+            print_json(answer.data)
         else:
-            print(part)
+            for part in answer.text:
+                _print_table(part) if isinstance(part, Table) else print(part)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # The interpreter must not complain again when it leaves.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     return answer.exit_code
 
 

@@ -8,7 +8,7 @@ import click
 
 from colourmatch import __version__
 from colourmatch.cli import HELP
-from colourmatch.commands.base import BOOK_HELP, JSON_HELP, Group, Session
+from colourmatch.commands.base import Group
 
 #: name -> module of colourmatch.commands, in the order of the work
 _MODULES = {
@@ -43,10 +43,6 @@ class Root(Group):
 
 
 @click.group(cls=Root, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
-@click.option("--book", metavar="PLACE", help=BOOK_HELP)
-@click.option("--json", "as_json", is_flag=True, help=JSON_HELP)
 @click.version_option(__version__, message="colourmatch %(version)s")
-@click.pass_context
-def root(ctx: click.Context, book: str | None, as_json: bool) -> None:
+def root() -> None:
     """Tint a small batch until it looks like its reference."""
-    ctx.obj = Session(book, as_json)
