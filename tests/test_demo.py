@@ -26,7 +26,7 @@ from colourmatch.lots.work import advise_lot, open_example
 
 @pytest.fixture(scope="module")
 def played(tmp_path_factory):
-    """One demonstration by the command line: its book, JSON, the story it told on stderr, the folder it kept."""
+    """One demonstration by the command line: its book, JSON, the story on stderr, the folder it kept."""
     folder = tmp_path_factory.mktemp("demo") / "kept"
     out, err = io.StringIO(), io.StringIO()
     with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):

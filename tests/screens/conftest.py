@@ -1,0 +1,43 @@
+"""Books and drawn photos for the screens' tests; the photos are small, because drawing costs time."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from colourmatch.lots.book import LotBook, open_book
+from colourmatch.simulate import Light, Phone, Pose, Scene, drink_transmittance, render_photo, save_photo
+
+BASE = {"caramel_a610": 0.01, "yellow_a430": 0.05}
+
+
+def draw_photo(folder: Path, batch_mg_per_l: float, seed: int) -> Path:
+    """A photo of a reference with 12 mg/l of E129 and a batch with another amount, in good light."""
+    scene = Scene(
+        reference=drink_transmittance({"E129": 12.0}, **BASE),
+        batch=drink_transmittance({"E129": batch_mg_per_l}, **BASE),
+    )
+    rendered = render_photo(scene, Phone(), Light(), Pose(fill=0.85, tilt_degrees=3), seed=seed)
+    return save_photo(rendered, folder / f"batch-{seed}.jpg")
+
+
+@pytest.fixture(scope="session")
+def photos(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    """Two photos: the batch before the first drop, and after it."""
+    folder = tmp_path_factory.mktemp("photos")
+    return [draw_photo(folder, 1.0, 1), draw_photo(folder, 8.0, 2)]
+
+
+@pytest.fixture(scope="session")
+def card_photo_bytes(photos: list[Path]) -> bytes:
+    """The first photo as an upload brings it."""
+    return photos[0].read_bytes()
+
+
+@pytest.fixture
+def book(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> LotBook:
+    """An empty book that the app will open."""
+    place = tmp_path / "book.sqlite"
+    monkeypatch.setenv("COLOURMATCH_BOOK", str(place))
+    return open_book(place)

@@ -1,0 +1,224 @@
+"""The main path in a real headless Chromium, on a phone's and on a desk's screen, with a real upload.
+
+Pictures of every page go to tests/output/screens/. Skipped where Chromium or its driver is missing.
+"""
+
+from __future__ import annotations
+
+import base64
+import os
+import shutil
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from colourmatch.lots.book import LotBook, open_book
+
+CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(not (CHROMIUM and DRIVER), reason="chromium and chromedriver are not installed"),
+]
+ROOT = Path(__file__).resolve().parents[2]
+PICTURES = ROOT / "tests" / "output" / "screens"
+SCREENS = {"phone": (390, 844), "desk": (1280, 900)}
+FLAGS = (
+    "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+)  # fmt: skip
+_SETTLED = """
+const app = document.querySelector('.stApp');
+return !!app && app.getAttribute('data-test-script-state') === 'notRunning'
+  && !document.querySelector('[data-testid="stSkeleton"]')
+  && !!document.querySelector('[data-testid="stMainBlockContainer"] h1, .cm-panel, .cm-empty');
+"""
+
+
+def free_port() -> int:
+    with socket.socket() as door:
+        door.bind(("127.0.0.1", 0))
+        return int(door.getsockname()[1])
+
+
+@pytest.fixture(scope="module")
+def app_book(tmp_path_factory: pytest.TempPathFactory) -> LotBook:
+    """The book of the running app."""
+    return open_book(tmp_path_factory.mktemp("browser") / "book.sqlite")
+
+
+@pytest.fixture(scope="module")
+def address(app_book: LotBook, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """The app on a free port; it is ended whatever happens."""
+    port = free_port()
+    log = (tmp_path_factory.mktemp("log") / "server.txt").open("wb")
+    command = [sys.executable, "-m", "streamlit", "run", str(ROOT / "app.py")]
+    command += ["--server.port", str(port), "--server.headless", "true"]
+    environ = {**os.environ, "COLOURMATCH_BOOK": app_book.place}
+    server = subprocess.Popen(command, cwd=ROOT, env=environ, stdout=log, stderr=log)
+    try:
+        place = f"http://127.0.0.1:{port}"
+        wait_for(lambda: answers(place), "the app did not start")
+        yield place
+    finally:
+        server.terminate()
+        try:
+            server.wait(10)
+        except subprocess.TimeoutExpired:
+            server.kill()
+            server.wait(10)
+        log.close()
+
+
+def answers(place: str) -> bool:
+    try:
+        with urllib.request.urlopen(f"{place}/_stcore/health", timeout=2) as reply:
+            return bool(reply.status == 200)
+    except OSError:
+        return False
+
+
+def wait_for(fits: Callable[[], Any], otherwise: str, seconds: float = 60) -> Any:
+    """What `fits` gives as soon as it is true; the test fails with a sentence when it never is."""
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        found = fits()
+        if found:
+            return found
+        time.sleep(0.15)
+    pytest.fail(otherwise)
+
+
+class Browser:
+    """A headless browser of one screen size, and what a person does with it."""
+
+    def __init__(self, driver: Any, address: str, name: str) -> None:
+        self.driver, self.address, self.name = driver, address, name
+        self.width, self.height = SCREENS[name]
+        self.show_in("light")
+
+    def show_in(self, scheme: str, height: int | None = None) -> None:
+        size = {"width": self.width, "height": height or self.height, "deviceScaleFactor": 1}
+        self.tell("Emulation.setDeviceMetricsOverride", size | {"mobile": self.name == "phone"})
+        wish = {"name": "prefers-color-scheme", "value": scheme}
+        self.tell("Emulation.setEmulatedMedia", {"features": [wish]})
+
+    def tell(self, command: str, values: dict[str, Any]) -> Any:
+        return self.driver.execute_cdp_cmd(command, values)
+
+    def go(self, path: str) -> None:
+        self.driver.get(f"{self.address}/{path}")
+        self.settle()
+
+    def settle(self) -> None:
+        time.sleep(0.5)  # a click needs a moment to become a run
+        wait_for(lambda: self.driver.execute_script(_SETTLED), f"{self.name}: the page never came to rest")
+
+    def text(self) -> str:
+        return str(self.driver.execute_script("return document.body.innerText"))
+
+    def wait_text(self, words: str) -> None:
+        wait_for(lambda: words in self.text(), f"{self.name}: {words!r} never appeared")
+        self.settle()
+
+    def find(self, css: str) -> Any:
+        return self.driver.find_element("css selector", css)
+
+    def picture(self, name: str) -> None:
+        PICTURES.mkdir(parents=True, exist_ok=True)
+        data = self.tell("Page.captureScreenshot", {"format": "png"})["data"]
+        (PICTURES / f"{name}-{self.name}.png").write_bytes(base64.b64decode(data))
+
+    def check_width(self) -> None:
+        wide, inner = self.driver.execute_script(
+            "return [Math.max(document.scrollingElement.scrollWidth,"
+            " document.querySelector('[data-testid=stMain]').scrollWidth), innerWidth]"
+        )
+        assert wide <= inner, f"{self.name}: the page is {wide} px wide on a screen of {inner} px"
+
+
+@pytest.fixture(params=list(SCREENS))
+def browser(request: pytest.FixtureRequest, address: str, tmp_path: Path) -> Iterator[Browser]:
+    from selenium import webdriver
+    from selenium.webdriver.chrome.service import Service
+
+    options = webdriver.ChromeOptions()
+    options.binary_location = str(CHROMIUM)
+    for flag in (*FLAGS, f"--user-data-dir={tmp_path / 'profile'}"):
+        options.add_argument(flag)
+    driver = webdriver.Chrome(options=options, service=Service(str(DRIVER)))
+    try:
+        yield Browser(driver, address, request.param)
+    finally:
+        driver.quit()
+
+
+@pytest.fixture(scope="module")
+def lots(app_book: LotBook) -> dict[str, int]:
+    """A lot for each screen size."""
+    app_book.add_stock("red", "E129", 1.0)
+    return {
+        name: app_book.new_lot(f"aperitif <b>{name}</b>", 900, ["red"], ceiling_mg_per_l=30).id
+        for name in SCREENS
+    }
+
+
+def test_from_the_first_photo_to_the_drops(
+    browser: Browser, app_book: LotBook, lots: dict[str, int], photos: list[Path]
+) -> None:
+    from selenium.webdriver import ActionChains
+
+    lot_id = lots[browser.name]
+    browser.go(f"match?lot={lot_id}")
+    browser.find('[data-testid="stFileUploaderDropzoneInput"]').send_keys(str(photos[0]))
+    browser.wait_text("The photo is measured and kept.")
+    advice = browser.find(".cm-do")
+    assert advice.text.startswith("Add ")
+    assert advice.rect["y"] + advice.rect["height"] <= browser.height, "the advice lies under the fold"
+    browser.check_width()
+    browser.picture("match")
+    button = wait_for(
+        lambda: browser.driver.find_elements("xpath", "//button[contains(., 'I added')]"), "no button to tap"
+    )[0]
+    browser.driver.execute_script("arguments[0].scrollIntoView({block: 'center'})", button)
+    ActionChains(browser.driver).double_click(button).perform()
+    browser.wait_text("Added since the last photo")
+    assert len(app_book.lot_story(lot_id).additions) == 1
+    assert browser.find(".cm-do").text == "Stir, wait for the bubbles to clear, photograph again."
+    browser.driver.refresh()
+    browser.settle()
+    assert "Added since the last photo" in browser.text()
+    assert len(app_book.lot_story(lot_id).additions) == 1
+    browser.find('[data-testid="stFileUploaderDropzoneInput"]').send_keys(str(photos[1]))
+    browser.wait_text("photo 2 (the last)")
+    assert len(app_book.lot_story(lot_id).photos) == 2
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_every_page_fits_its_screen(
+    browser: Browser, app_book: LotBook, lots: dict[str, int], scheme: str
+) -> None:
+    lot = f"?lot={lots[browser.name]}"
+    for path in ("", "set-up", f"match{lot}", f"lots{lot}", "about"):
+        browser.show_in(scheme)
+        browser.go(path)
+        browser.check_width()
+        assert "Something went wrong" not in browser.text()
+        assert not browser.driver.find_elements("css selector", '[data-testid="stException"]')
+        small = browser.driver.execute_script(
+            "return [...document.querySelectorAll('[data-testid=stMainBlockContainer] button,"
+            " [data-testid=stMainBlockContainer] summary, [data-testid=stPageLink] a')]"
+            ".map(e => [e.getBoundingClientRect(), e.innerText || e.ariaLabel])"
+            ".filter(([r]) => r.width > 0 && (r.height < 43.5 || r.width < 36))"
+            ".map(([r, text]) => `${text} ${r.width} x ${r.height}`)"
+        )
+        assert small == [], f"too small to tap on {path or 'start'}"
+        browser.show_in(scheme, height=3200 if browser.name == "phone" else 2400)
+        browser.settle()
+        browser.picture(f"{path.split('?')[0] or 'start'}-{scheme}")

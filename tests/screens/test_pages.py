@@ -1,0 +1,312 @@
+"""Every page through Streamlit's own test runner: empty book, example lot, entries, refusals."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from colourmatch.lots.book import LotBook
+from colourmatch.lots.work import record_photos
+
+APP = Path(__file__).resolve().parents[2] / "app.py"
+PAGES = ("start", "set_up", "match", "lots", "about")
+
+
+def open_app(page: str = "start", **query: str) -> AppTest:
+    """The app at one page, run once."""
+    app = AppTest.from_file(str(APP), default_timeout=60)
+    for key, value in query.items():
+        app.query_params[key] = value
+    app.run()
+    if page != "start":
+        app.switch_page(f"colourmatch/screens/{page}.py").run()
+    return app
+
+
+def shown(app: AppTest) -> str:
+    """All texts and HTML of the page."""
+    parts = [element.proto.body for element in app.get("html")]
+    for kind in (
+        app.markdown,
+        app.caption,
+        app.error,
+        app.warning,
+        app.success,
+        app.title,
+        app.header,
+        app.subheader,
+    ):
+        parts += [element.value for element in kind]
+    return "\n".join(parts)
+
+
+def by_key(elements: object, start: str) -> object:
+    """The element whose key begins so; keys end in a token."""
+    return next(element for element in elements if (element.key or "").startswith(start))
+
+
+@pytest.fixture
+def lot_id(book: LotBook) -> int:
+    """A lot in the book, before its first photo."""
+    book.add_stock("red", "E129", 1.0)
+    return book.new_lot("bitter aperitif", 900, ["red"], ceiling_mg_per_l=30, jurisdiction="EU").id
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_every_page_opens_on_an_empty_book(book: LotBook, page: str) -> None:
+    app = open_app(page)
+    assert not app.exception
+    assert not app.error
+    assert app.title
+
+
+def test_the_start_offers_card_reading_and_example(book: LotBook) -> None:
+    app = open_app()
+    assert {button.label for button in app.get("download_button")} == {"Card, A4", "Card, Letter"}
+    assert "Open the example lot" in [button.label for button in app.button]
+    for step in ("1. Print the card", "2. Pour three equal glasses", "3. Take the photo"):
+        assert step in shown(app)
+
+
+def test_empty_places_say_what_belongs_there(book: LotBook) -> None:
+    text = shown(open_app("set_up"))
+    assert "No stock yet. A stock is a colourant" in text
+    assert "It needs a stock first." in text
+    assert "No lot yet." in shown(open_app("lots"))
+    assert "Here a lot is matched" in shown(open_app("match"))
+
+
+def test_a_first_reading_needs_no_lot(book: LotBook, card_photo_bytes: bytes) -> None:
+    app = open_app()
+    app.file_uploader[0].set_value(("first.jpg", card_photo_bytes, "image/jpeg")).run()
+    assert not app.exception
+    assert "CIEDE2000" in shown(app)
+    assert "paler" in shown(app)
+    assert book.count_lots() == 0
+
+
+def test_a_stock_is_added_once_and_shown(book: LotBook) -> None:
+    app = open_app("set_up")
+    by_key(app.text_input, "stock-name").set_value("red *strong*")
+    by_key(app.number_input, "stock-strength").set_value(2.5)
+    by_key(app.button, "stock-add").click()
+    app.run()
+    assert [stock.name for stock in book.list_stocks()] == ["red *strong*"]
+    assert book.find_stock("red *strong*").strength_g_per_100ml == 2.5
+    assert r"The stock red \*strong\* is on the shelf." in shown(app)
+    assert by_key(app.text_input, "stock-name").value == ""
+
+
+def test_an_unknown_bottle_starts_from_what_it_looks_like(book: LotBook) -> None:
+    app = open_app("set_up")
+    by_key(app.selectbox, "stock-colourant").set_value("unknown").run()
+    by_key(app.text_input, "stock-name").set_value("supermarket red")
+    by_key(app.selectbox, "stock-like").set_value("E122")
+    by_key(app.button, "stock-add").click()
+    app.run()
+    assert book.find_stock("supermarket red").colourant == "custom:E122:500"
+
+
+def test_a_refused_stock_keeps_what_was_typed(book: LotBook) -> None:
+    app = open_app("set_up")
+    by_key(app.number_input, "stock-strength").set_value(3.0)
+    by_key(app.button, "stock-add").click()
+    app.run()
+    assert "The name of the stock is empty" in app.error[0].value
+    assert by_key(app.number_input, "stock-strength").value == 3.0
+    assert book.list_stocks() == []
+
+
+def test_a_weighing_changes_the_drop(book: LotBook) -> None:
+    book.add_stock("red", "E129", 1.0)
+    app = open_app("set_up")
+    by_key(app.number_input, "weigh-grams").set_value(1.6)
+    by_key(app.button, "weigh-keep").click()
+    app.run()
+    assert book.find_stock("red").drop_ml == pytest.approx(0.04)
+
+
+def test_a_lot_is_begun_with_its_limits_beside(book: LotBook) -> None:
+    book.add_stock("red", "E129", 1.0)
+    app = open_app("set_up")
+    assert "at most 100 mg of pure dye per litre together in EU" in shown(app)
+    assert "from memory" in shown(app)
+    by_key(app.text_input, "lot-name").set_value("cordial")
+    by_key(app.number_input, "lot-volume").set_value(750.0)
+    by_key(app.button, "lot-begin").click()
+    app.run()
+    lot = book.list_lots()[0]
+    assert (lot.name, lot.volume_ml, lot.ceiling_mg_per_l, lot.jurisdiction) == ("cordial", 750, None, "EU")
+    assert "Photograph reference and batch" in shown(app)
+
+
+def test_a_lot_without_volume_is_refused_and_keeps_its_name(book: LotBook) -> None:
+    book.add_stock("red", "E129", 1.0)
+    app = open_app("set_up")
+    by_key(app.text_input, "lot-name").set_value("cordial")
+    by_key(app.button, "lot-begin").click()
+    app.run()
+    assert "The volume of the batch is missing" in app.error[0].value
+    assert by_key(app.text_input, "lot-name").value == "cordial"
+    assert book.count_lots() == 0
+
+
+def test_a_photo_gives_advice_and_the_advised_drops_count_once(
+    book: LotBook, lot_id: int, card_photo_bytes: bytes
+) -> None:
+    app = open_app("match", lot=str(lot_id))
+    assert "Photograph reference and batch on the card before the first drop." in shown(app)
+    app.file_uploader[0].set_value(("first.jpg", card_photo_bytes, "image/jpeg")).run()
+    assert not app.exception
+    text = shown(app)
+    assert "The photo is measured and kept." in text
+    assert '<p class="cm-do">Add ' in text
+    assert "After this step the difference should be about" in text
+    assert "30 mg/l left" in text
+    button = by_key(app.button, "dose-")
+    advised = book.lot_story(lot_id).photos[0].advice["doses"][0]["drops"]
+    assert button.label == f"I added {advised} drops of red"
+    button.click()
+    app.run()
+    assert [entry.quantity for entry in book.lot_story(lot_id).additions] == [advised]
+    text = shown(app)
+    assert "Stir, wait for the bubbles to clear, photograph again." in text
+    assert f"Added since the last photo: {advised} drops of red." in text
+    assert not [b for b in app.button if (b.key or "").startswith("dose-")]
+
+
+def test_a_second_tap_with_the_same_token_adds_nothing(
+    book: LotBook, lot_id: int, photos: list[Path]
+) -> None:
+    record_photos(book, lot_id, [photos[0]])
+    app = open_app("match", lot=str(lot_id))
+    token = app.session_state[f"token-dose-{lot_id}-red"]
+    by_key(app.button, "dose-").click()
+    app.run()
+    app.session_state[f"token-dose-{lot_id}-red"] = token  # the tap that was under way with the first
+    again = book.add_addition(lot_id, "red", drops=5, token=token)
+    assert [entry.id for entry in book.lot_story(lot_id).additions] == [again.id]
+
+
+def test_another_amount_in_another_unit(book: LotBook, lot_id: int) -> None:
+    app = open_app("match", lot=str(lot_id))
+    by_key(app.get("button_group"), f"addition-{lot_id}-unit").set_value("ml").run()
+    by_key(app.number_input, f"addition-{lot_id}-amount").set_value(0.75)
+    by_key(app.button, f"addition-{lot_id}-write").click()
+    app.run()
+    entry = book.lot_story(lot_id).additions[0]
+    assert (entry.quantity, entry.unit) == (0.75, "ml")
+
+
+def test_an_addition_without_an_amount_is_refused(book: LotBook, lot_id: int) -> None:
+    app = open_app("match", lot=str(lot_id))
+    by_key(app.button, f"addition-{lot_id}-write").click()
+    app.run()
+    assert "The amount is missing" in app.error[0].value
+    assert book.lot_story(lot_id).additions == ()
+
+
+def test_passing_the_ceiling_is_written_down_and_said(book: LotBook, lot_id: int) -> None:
+    app = open_app("match", lot=str(lot_id))
+    by_key(app.number_input, f"addition-{lot_id}-amount").set_value(70.0)
+    by_key(app.button, f"addition-{lot_id}-write").click()
+    app.run()
+    assert "The ceiling is passed" in shown(app)
+    assert "mg/l over" in shown(app)
+    assert len(book.lot_story(lot_id).additions) == 1
+
+
+def test_undo_is_a_correction_that_stays_readable(book: LotBook, lot_id: int) -> None:
+    book.add_addition(lot_id, "red", drops=9)
+    app = open_app("match", lot=str(lot_id))
+    by_key(app.text_input, f"correct-{lot_id}-reason").set_value("tapped by mistake")
+    by_key(app.button, f"correct-{lot_id}-write").click()
+    app.run()
+    assert book.lot_story(lot_id).additions == ()
+    assert '<span class="gone">9 drops of red' in shown(app)
+    assert "Correction: tapped by mistake" in shown(app)
+
+
+def test_a_refused_photo_says_what_to_do_and_is_not_kept(book: LotBook, lot_id: int) -> None:
+    app = open_app("match", lot=str(lot_id))
+    app.file_uploader[0].set_value(("note.jpg", b"this is no photo", "image/jpeg")).run()
+    assert not app.exception
+    assert "Not measured:" in shown(app)
+    assert "note.jpg: This is not a readable photo" in shown(app)
+    assert book.lot_story(lot_id).photos == ()
+
+
+def test_a_closed_lot_takes_no_more(book: LotBook, lot_id: int, photos: list[Path]) -> None:
+    record_photos(book, lot_id, [photos[0]])
+    app = open_app("match", lot=str(lot_id))
+    by_key(app.selectbox, f"close-{lot_id}-reason").set_value("given up")
+    by_key(app.button, f"close-{lot_id}-do").click()
+    app.run()
+    assert "tick" in app.error[0].value
+    by_key(app.checkbox, f"close-{lot_id}-sure").set_value(True)
+    by_key(app.button, f"close-{lot_id}-do").click()
+    app.run()
+    assert book.find_lot(lot_id).closed
+    assert "Given up." in shown(app)
+    assert not app.file_uploader
+
+
+def test_an_unknown_lot_in_the_address_is_named(book: LotBook, lot_id: int) -> None:
+    app = open_app("match", lot="9999")
+    assert "There is no lot '9999'" in app.warning[0].value
+    assert "bitter aperitif" in str(app.selectbox[0].options)
+
+
+def test_the_list_finds_lots_and_tells_the_story_of_one(book: LotBook, lot_id: int) -> None:
+    book.new_lot("<b>shrub</b>", 500, ["red"], jurisdiction="EU")
+    book.add_addition(lot_id, "red", drops=9)
+    book.take_sample(lot_id, 20)
+    app = open_app("lots", lot=str(lot_id))
+    text = shown(app)
+    assert "9 drops of red added (0.45 ml, 4.5 mg)" in text
+    assert "20 ml sample taken" in text
+    assert "Colour: Allura red AC (E129)" in text
+    assert "A sample that stood on the bench is not poured back" in text
+    app.text_input(key="lots-search").set_value("shr").run()
+    assert list(app.dataframe[0].value["Name"]) == ["<b>shrub</b>"]
+    app.text_input(key="lots-search").set_value("nothing like it").run()
+    assert "No lot fits." in shown(app)
+
+
+def test_names_cannot_become_html(book: LotBook, lot_id: int) -> None:
+    other = book.new_lot("<img src=x onerror=alert(1)>", 500, ["red"]).id
+    for page in ("match", "lots"):
+        assert "<img src=x" not in shown(open_app(page, lot=str(other))).replace(r"\<img", "")
+
+
+def test_a_book_that_cannot_be_opened_is_said_in_a_sentence(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    wrong = tmp_path / "letter.txt"
+    wrong.write_text("Dear aunt, this is a letter and no book.")
+    monkeypatch.setenv("COLOURMATCH_BOOK", str(wrong))
+    app = open_app("match")
+    assert not app.exception
+    assert "is not a lot book" in app.error[0].value
+
+
+def test_what_nobody_foresaw_is_a_plain_sentence(book: LotBook, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail(*_args: object, **_kwargs: object) -> None:
+        raise RuntimeError("secret detail")
+
+    monkeypatch.setattr(LotBook, "list_lots", fail)
+    app = open_app()
+    assert not app.exception
+    assert "Something went wrong in the program" in app.error[0].value
+    assert "secret detail" not in shown(app)
+
+
+def test_the_example_lot_opens_in_the_middle_of_its_work(book: LotBook) -> None:
+    app = open_app()
+    app.button(key="example").click()
+    app.run()
+    assert not app.exception
+    assert book.count_lots() == 1
+    assert "How far" in shown(app)

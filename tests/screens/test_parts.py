@@ -1,0 +1,84 @@
+"""The texts and HTML of the screens: numbers, intervals, escaping."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from colourmatch.screens import parts
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [(0, "0"), (0.05, "0.05"), (0.0123, "0.012"), (12.25, "12.2"), (60.0, "60"), (900.0, "900"), (None, "–")],
+)
+def test_amounts_have_about_three_figures(value: float | None, text: str) -> None:
+    assert parts.show_amount(value) == text
+
+
+def test_minus_is_a_true_minus_and_never_before_zero() -> None:
+    assert parts.show_number(-3.14) == "−3.1"
+    assert parts.show_number(-0.04) == "0.0"
+
+
+def test_interval_is_value_low_high() -> None:
+    assert parts.show_interval({"value": 9.23, "low": 8.8, "high": 9.61}) == "9.2 (8.8 to 9.6)"
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "word"), [(0.2, 1.5, "within"), (1.2, 1.8, "around"), (1.6, 2.0, "over")]
+)
+def test_an_interval_is_judged_against_the_tolerance(low: float, high: float, word: str) -> None:
+    assert parts.judge({"value": 1.4, "low": low, "high": high}, 1.5).startswith(word)
+
+
+def test_what_a_person_typed_cannot_become_html() -> None:
+    nasty = "<script>alert(1)</script> & <b>red</b>"
+    advice = {"action": "add", "reason": "step", "text": f"Add 3 drops of {nasty}.", "doses": []}
+    for made in (
+        parts.advice_panel(advice),
+        parts.advice_panel(advice, waiting=nasty),
+        parts.facts({nasty: nasty}),
+        parts.flag_line(nasty, nasty),
+        parts.swatches([parts.Swatch(nasty, (50, 10, 10), None, nasty)]),
+        parts.cell(nasty, nasty, nasty),
+    ):
+        assert "<script" not in made
+        assert "<b>red" not in made
+        assert "&lt;script&gt;" in made
+
+
+def test_what_a_person_typed_cannot_become_markdown() -> None:
+    assert parts.plain("*a* $x$ :red[b] <i>") == r"\*a\* \$x\$ \:red\[b\] \<i\>"
+
+
+def test_a_predicted_batch_keeps_its_difference_from_the_reference() -> None:
+    predicted = {"batch": [60.0, 40.0, 30.0], "reference": [58.0, 44.0, 31.0]}
+    assert parts.place_beside([57.0, 45.0, 33.0], predicted) == [59.0, 41.0, 32.0]
+
+
+def test_the_bar_is_full_and_marked_when_the_ceiling_is_passed() -> None:
+    made = parts.ceiling_cell(72.0, 60.0)
+    assert "12 mg/l over" in made
+    assert re.search(r'cm-bar over"><i style="width:100.0%', made)
+    assert "width:50.0%" in parts.ceiling_cell(30.0, 60.0)
+    assert "No ceiling" in parts.ceiling_cell(30.0, None)
+
+
+def test_grave_flags_come_first_and_say_so_in_words() -> None:
+    made = parts.flags(
+        [
+            {"code": "glare", "severity": "warn", "text": "Reflections."},
+            {"code": "blurred", "severity": "refuse", "text": "Blurred."},
+        ]
+    )
+    assert made.index("Not measured:") < made.index("Doubtful:")
+
+
+def test_a_stop_says_its_reason_over_the_sentence() -> None:
+    text = "Matched: the difference is 0.9. Stop here."
+    made = parts.advice_panel({"action": "stop", "reason": "matched", "text": text, "doses": []})
+    assert "Stop: matched" in made
+    assert '<p class="cm-do">Matched: the difference is 0.9.</p>' in made
+    assert "Stop here." in made

@@ -1,0 +1,40 @@
+"""The charts: where points lie, from known readings."""
+
+from __future__ import annotations
+
+from colourmatch.screens import plots
+
+
+def reading(reference: list[float], batch: list[float]) -> dict[str, object]:
+    return {"spots": {"reference": {"lab": reference}, "batch": {"lab": batch}}}
+
+
+def test_each_batch_is_placed_by_its_difference_in_its_own_photo() -> None:
+    path = plots.trace_path([reading([60, 40, 30], [90, 5, 5]), reading([58, 42, 30], [70, 30, 20])])
+    assert path is not None
+    assert path.reference == [58, 42, 30]
+    assert path.batches == ([88, 7, 5], [70, 30, 20])
+
+
+def test_without_both_liquids_there_is_no_way_to_draw() -> None:
+    assert plots.trace_path([{"spots": {"reference": {"lab": [1, 2, 3]}, "batch": None}}]) is None
+
+
+def test_the_chart_shows_path_prediction_and_reference() -> None:
+    predicted = {"batch": [64.0, 36.0, 25.0], "reference": [58.0, 42.0, 30.0]}
+    path = plots.trace_path([reading([58, 42, 30], [70, 30, 20])], predicted)
+    assert path is not None
+    figure = plots.draw_ab(path)
+    assert [trace.name for trace in figure.data] == ["batch", "after this step", "reference"]
+    assert (figure.data[1].x[-1], figure.data[1].y[-1]) == (36.0, 25.0)
+    lightness = plots.draw_lightness(path)
+    assert lightness.data[2].y[0] == 58
+
+
+def test_the_curve_marks_step_best_and_ceiling_and_escapes_the_stock() -> None:
+    curve = {"stock": "red <b>", "drops": [0, 5, 10], "delta_e_2000": [3, 1, 2]}
+    curve |= {"low": [2, 0, 1], "high": [4, 2, 3], "best_drops": 5, "ceiling_drops": 9}
+    figure = plots.draw_curve(curve, 4, 1.5)
+    said = [note.text for note in figure.layout.annotations]
+    assert [text for text in said if text != "tolerance"] == ["this step: 4", "best: 5", "ceiling: 9"]
+    assert figure.layout.xaxis.title.text == "further drops of red &lt;b>"
