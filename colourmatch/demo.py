@@ -79,11 +79,16 @@ def draw_demo_photo(kitchen: Kitchen, number: int) -> Rendered:
     scene = Scene(
         reference=drink_transmittance({COLOURANT: REFERENCE_MG_PER_L}, **view, **REFERENCE_BASE),
         batch=drink_transmittance({COLOURANT: kitchen.dye_mg_per_l}, **view, **base),
-        glints=(Glint("reference", -9, 6), Glint("batch", 8, -7, radius_mm=1.2)),
+        glints=(Glint("reference", -9, 6), Glint("batch", 15, -8, radius_mm=1.2)),
         glass_shadow=0.12,
     )
     phone = Phone(
-        "Phone B", name="Phone of the demonstration", matrix_error=0.015, saturation=1.08, s_curve=0.2
+        "Phone B",
+        name="Phone of the demonstration",
+        matrix_error=0.015,
+        saturation=1.02,
+        exposure=0.62,
+        s_curve=0.2,
     )
     light = Light(planck_spectrum(5600), "T5600", gradient=0.08, azimuth_degrees=200, vignetting=0.08)
     pose = Pose(

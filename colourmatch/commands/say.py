@@ -59,9 +59,10 @@ def advice_lines(advice: Mapping[str, Any] | None) -> Iterator[str]:
             span = f" ({dose['low']:.0f} to {dose['high']:.0f})" if dose.get("low") is not None else ""
             yield f"   in all   {dose['drops']:.0f}{span} drops of {dose['stock']} to the nearest point"
     if advice.get("ceiling_left_mg_per_l") is not None:
-        yield f"   ceiling  {number_text(advice['ceiling_left_mg_per_l'])} mg/l left"
-    if advice.get("missing"):
-        yield f"   at best  still {advice['missing']}"
+        yield f"   ceiling  {number_text(advice['ceiling_left_mg_per_l'])} mg/l left by the photos"
+    if advice.get("reachable"):
+        still = f": still {advice['missing']}" if advice.get("missing") else ""
+        yield f"   at best  CIEDE2000 {interval_text(advice['reachable'])}{still}"
     for text in (advice.get("problem"), (advice.get("rescue") or {}).get("text")):
         if text and text not in advice["text"]:
             yield f"   {text}"
@@ -76,7 +77,7 @@ def state_lines(state: Mapping[str, Any]) -> Iterator[str]:
         + "."
     )
     if state.get("ceiling_left_mg_per_l") is not None:
-        yield f"{state['ceiling_left_mg_per_l']:.1f} mg/l are left under the ceiling."
+        yield f"{state['ceiling_left_mg_per_l']:.1f} mg/l are left under the ceiling by the labels."
 
 
 def drops_text(entry: Mapping[str, Any]) -> str:
