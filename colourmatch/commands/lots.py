@@ -21,7 +21,7 @@ from colourmatch.commands.base import (
     token_option,
 )
 from colourmatch.commands.photos import answer_photos
-from colourmatch.commands.say import advice_lines, drops_text, lot_lines, state_lines
+from colourmatch.commands.say import advice_lines, closing_line, drops_text, lot_lines, state_lines
 from colourmatch.errors import BookError, InputError
 
 if TYPE_CHECKING:
@@ -317,8 +317,9 @@ def close(session: Session, lot: str, reason: str | None, note: str) -> Answer:
     with session.open_book() as book:
         lot_id = book.find_lot(lot).id
         told = close_lot(book, lot_id, reason, note)
-    why = f": {told['text']}" if told["text"] else "."
-    return Answer(told, [f"Lot {lot_id} is closed, {told['outcome']}{why}", *advice_lines(told["advice"])])
+    return Answer(
+        told, [f"Lot {lot_id}. {closing_line(told, told['advice'])}", *advice_lines(told["advice"])]
+    )
 
 
 @lot.command(example="colourmatch lot export --out lots.csv")

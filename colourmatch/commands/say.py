@@ -52,9 +52,10 @@ def advice_lines(advice: Mapping[str, Any] | None) -> Iterator[str]:
     now, predicted = advice.get("now"), (advice.get("predicted") or {}).get("delta_e_2000")
     if now:
         yield f"   now      CIEDE2000 {interval_text(now)}"
-    if advice["action"] == "add" and predicted:
+    adds = advice["action"] == "add"
+    if adds and predicted:
         yield f"   then     CIEDE2000 {interval_text(predicted)}"
-    for dose in advice.get("to_match") or ():
+    for dose in (advice.get("to_match") or ()) if adds else ():
         if dose.get("drops") is not None:
             span = f" ({dose['low']:.0f} to {dose['high']:.0f})" if dose.get("low") is not None else ""
             yield f"   in all   {dose['drops']:.0f}{span} drops of {dose['stock']} to the nearest point"
@@ -80,6 +81,12 @@ def state_lines(state: Mapping[str, Any]) -> Iterator[str]:
         yield f"{state['ceiling_left_mg_per_l']:.1f} mg/l are left under the ceiling by the labels."
 
 
+def closing_line(closing: Mapping[str, Any], advice: Mapping[str, Any] | None) -> str:
+    """How a lot ended; the maker's own words when they are not those of the advice."""
+    own = closing["text"] if closing["text"] != (advice or {}).get("text") else ""
+    return f"Closed: {closing['outcome']}. {own}".rstrip()
+
+
 def drops_text(entry: Mapping[str, Any]) -> str:
     """A quantity as it was typed: "12 drops", "0.6 ml", "1.5 g"."""
     unit = {"grams": "g"}.get(entry["unit"], entry["unit"])
@@ -102,7 +109,7 @@ def lot_lines(told: Mapping[str, Any]) -> Iterator[str]:
     yield from state_lines(told["state"])
     yield from advice_lines(told["advice"])
     if told["closing"]:
-        yield f"Closed, {told['closing']['outcome']}. {told['closing']['text']}".rstrip()
+        yield closing_line(told["closing"], told["advice"])
     yield from ("", *str(told["label"]).splitlines())
     for caution in told["cautions"]:
         yield f"  caution: {caution['text']}"
