@@ -45,6 +45,9 @@ Completion: eval "$(_COLOURMATCH_COMPLETE=bash_source colourmatch)"   (or zsh_so
 def run(arguments: Sequence[str]) -> int:
     """Run one command line; the exit code."""
     arguments = list(arguments)
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")  # a file name need not be text of the terminal
     completing = "_COLOURMATCH_COMPLETE" in os.environ
     if arguments in ([], ["-h"], ["--help"]) and not completing:
         sys.stdout.write(HELP)

@@ -18,6 +18,7 @@ from colourmatch.cli import HELP, run
 from colourmatch.commands import running
 from colourmatch.commands.base import parse_number
 from colourmatch.commands.root import root
+from colourmatch.demo import Kitchen, draw_demo_photo
 from colourmatch.errors import InputError
 
 ROOT = Path(__file__).parents[1]
@@ -245,6 +246,14 @@ def test_a_fault_of_the_program_is_one_line_and_its_trace_on_demand(cli, monkeyp
     assert "Traceback" in cli("lot", "list").err
 
 
+def test_a_file_name_that_is_no_text_is_no_fault(tmp_path):
+    call = [sys.executable, "-m", "colourmatch", "measure", os.fsencode(tmp_path) + b"/\xff.jpg", "--json"]
+    surroundings = os.environ | {"PYTHONIOENCODING": "ascii"}
+    done = subprocess.run(call, capture_output=True, text=True, cwd=ROOT, env=surroundings, timeout=60)
+    assert done.returncode == 2
+    assert json.loads(done.stdout)["error"].startswith("There is no file")
+
+
 def test_a_reader_that_leaves_early_is_no_fault():
     code = "import os, sys; from colourmatch.cli import run; sys.exit(run(['stock', 'list']))"
     reading, writing = os.pipe()
@@ -296,6 +305,20 @@ def test_exit_2_when_no_photo_could_be_measured(cli, sample_photos, tmp_path):
     said = cli("measure", sample_photos / "bad-empty.jpg", tmp_path, "--json")
     assert said.code == 2 and len(said.data["photos"]) == 2
     assert said.err.splitlines()[-1].startswith("None of the photos could be measured.")
+
+
+def test_a_photo_without_the_card_is_measured_by_rectangles(cli, drawn_photos):
+    pytest.importorskip("colourmatch.photo.rectangles")
+    # Inside the paper between the grey steps, and inside the two glasses, of the drawn photo.
+    view = draw_demo_photo(Kitchen(), 1).view
+    boxes = {}
+    for name, centre_mm in (("white", (85, 138)), ("reference", (45, 85)), ("batch", (125, 85))):
+        x, y = (round(value) for value in view.to_pixels(centre_mm))
+        boxes[f"--{name}"] = f"{x - 15},{y - 15},30,30"
+    said = cli("measure", drawn_photos[0], *(part for pair in boxes.items() for part in pair), "--json")
+    assert said.code == 0
+    assert "no-card-mode" in {flag["code"] for flag in said.data["quality"]}
+    assert said.data["card"] is None and said.data["delta_e_2000"]["value"] > 10
 
 
 # ---- stocks ----------------------------------------------------------------------------------------------

@@ -14,7 +14,10 @@ def book() -> None:
 
 @book.command(example="colourmatch book check --book lots.sqlite")
 def check(session: Session) -> Answer:
-    """Look for what is wrong with the book and its photos; exit 2 when something is."""
+    """Check the book and its photos.
+
+    Exit 2 when something is wrong.
+    """
     with session.open_book() as opened:
         findings, place = opened.check(), opened.place
     data = {
@@ -34,7 +37,10 @@ def check(session: Session) -> Answer:
 @book.command(example="colourmatch book backup --out lots-backup.zip")
 @click.option("--out", metavar="FILE", required=True, help="The .zip to write, the photos in it.")
 def backup(session: Session, out: str) -> Answer:
-    """Write the book and its photos into one .zip, while it is in use."""
+    """Write book and photos into one .zip.
+
+    The book may be in use meanwhile.
+    """
     with session.open_book() as opened:
         report = opened.backup(out)
         data = {
@@ -54,7 +60,10 @@ def backup(session: Session, out: str) -> Answer:
 @book.command(example="colourmatch book restore lots-backup.zip --book restored.sqlite")
 @click.argument("archive")
 def restore(session: Session, archive: str) -> Answer:
-    """Put a backup back at --book, where there is no book yet."""
+    """Put a backup back at --book.
+
+    There must be no book there yet.
+    """
     from colourmatch.lots.book import restore_book
     from colourmatch.lots.opening import find_location
 

@@ -100,7 +100,7 @@ def _head_json(made: Lot) -> dict[str, Any]:
 @by_option
 @token_option
 def photo(session: Session, lot: str, photos: tuple[str, ...], by: str | None, token: str | None) -> Answer:
-    """Measure photos of a lot, learn from them, and say what to do now."""
+    """Measure photos, learn, say what to do now."""
     from colourmatch.lots.work import record_photos
 
     with session.open_book() as book:
@@ -129,7 +129,10 @@ def photo(session: Session, lot: str, photos: tuple[str, ...], by: str | None, t
 def add(
     session: Session, lot: str, stock: str | None, untinted_ml: float | None, note: str | None, **given: Any
 ) -> Answer:
-    """Write down what went into the batch: an addition of a stock, or untinted batch blended back."""
+    """Write down what went in.
+
+    An addition of a stock, or untinted batch that was blended back.
+    """
     by, token = given.pop("by"), given.pop("token")
     with session.open_book() as book:
         if untinted_ml is not None:
@@ -210,8 +213,9 @@ def sample(
 @by_option
 @token_option
 def correct(session: Session, lot: str, entry: str | None, reason: str | None, **given: Any) -> Answer:
-    """Put an entry right, or a figure of the lot's head; the old one stays in the history.
+    """Put an entry or a figure of the lot right.
 
+    The old one stays in the history.
     ENTRY is the number of an addition or a sample, from `colourmatch lot show LOT`.
     """
     who = {"entered_by": given.pop("by"), "token": given.pop("token")}
@@ -296,7 +300,10 @@ def list_(session: Session, search: str | None, open_only: bool, limit: int, off
 @lot.command(example="colourmatch lot show 1")
 @click.argument("lot")
 def show(session: Session, lot: str) -> Answer:
-    """The whole story of a lot: entries, photos, state, advice, label line and cautions."""
+    """Show the whole story of a lot.
+
+    Entries, photos, state, advice, the label line and cautions.
+    """
     from colourmatch.lots.work import describe_lot
 
     with session.open_book() as book:
@@ -311,7 +318,10 @@ def show(session: Session, lot: str) -> Answer:
 )
 @click.option("--note", metavar="TEXT", default="", help="A remark.")
 def close(session: Session, lot: str, reason: str | None, note: str) -> Answer:
-    """Close a lot: its final colour is kept, and what its photos taught of the stocks."""
+    """Close a lot for good.
+
+    Its final colour is kept, and what its photos taught of the stocks.
+    """
     from colourmatch.lots.work import close_lot
 
     with session.open_book() as book:
@@ -334,7 +344,10 @@ def close(session: Session, lot: str, reason: str | None, note: str) -> Answer:
     help="A row each of these.",
 )
 def export(session: Session, out: str, rows: str) -> Answer:
-    """Write all lots, or all entries, to a file; --out - is the standard output."""
+    """Write lots or entries to a file.
+
+    --out - is the standard output.
+    """
     if out == "-" and session.as_json:
         raise InputError("--json and --out - both want the standard output. Give a file with --out.")
     with session.open_book() as book:

@@ -102,9 +102,11 @@ def _measure_in_pool(photos: list[str], rectangles: dict[str, Any], workers: int
     from concurrent.futures import ProcessPoolExecutor
     from concurrent.futures.process import BrokenProcessPool
     from multiprocessing import get_context
+    from signal import SIG_IGN, SIGINT, signal
 
     # Not forked: a fork taken while image libraries hold a lock in another thread may hang for ever.
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+    # Ctrl+C is answered by this process alone.
+    with ProcessPoolExecutor(workers, get_context("spawn"), signal, (SIGINT, SIG_IGN)) as pool:
         futures = [pool.submit(measure_one, photo, rectangles) for photo in photos]
         try:
             for future in futures:

@@ -123,7 +123,7 @@ def _find_code(name: str, colourant: str, unknown: dict[str, Any]) -> str:
 @stock.command("list", example="colourmatch stock list")
 @click.option("--all", "everything", is_flag=True, help="Those put away as well.")
 def list_(session: Session, everything: bool) -> Answer:
-    """The stocks on the shelf, with what was weighed and learnt."""
+    """List the stocks on the shelf."""
     from colourmatch.lots.shelf import ADD_STOCK
 
     with session.open_book() as book:
@@ -142,16 +142,16 @@ def list_(session: Session, everything: bool) -> Answer:
         )
         for entry in entries
     ]
-    headers = ("stock", "colourant", "g in 100 ml", "drop ml", "mg a drop", "made in", "known from")
+    headers = ("stock", "colour", "g/100 ml", "drop ml", "mg/drop", "made in", "known from")
     return Answer({"stocks": [_describe(entry) for entry in entries]}, [Table(headers, rows)])
 
 
 def _origin(entry: StockEntry) -> str:
     known = []
     if entry.weighed:
-        known.append("drops weighed")
+        known.append("weighed")
     if entry.strength_factor != 1:
-        known.append(f"learnt, {entry.strength_factor:.2f} of the label")
+        known.append(f"learnt {entry.strength_factor:.2f}")
     if not entry.active:
         known.append("put away")
     return ", ".join(known) or "label"
@@ -165,7 +165,10 @@ def _origin(entry: StockEntry) -> str:
 @by_option
 @token_option
 def weigh(session: Session, name: str, drops: float, grams: float, by: str | None, **given: Any) -> Answer:
-    """Enter weighed drops: the volume of a drop, for the doses entered from now on."""
+    """Enter weighed drops.
+
+    They give the volume of a drop, for the doses entered from now on.
+    """
     if drops != int(drops):
         raise InputError(f"--drops is {drops:g}. Count whole drops.")
     with session.open_book() as book:
@@ -184,7 +187,10 @@ def weigh(session: Session, name: str, drops: float, grams: float, by: str | Non
 @by_option
 @token_option
 def dilute(session: Session, stock: str, fold: float | None, name: str | None, **given: Any) -> Answer:
-    """Dilute a stock, or ask which dilution makes the whole dose 20 to 60 drops."""
+    """Dilute a stock, or ask how far.
+
+    A good stock makes the whole dose 20 to 60 drops.
+    """
     target, volume = given["target_mg_per_l"], given["volume_ml"]
     with session.open_book() as book:
         parent = book.find_stock(stock)
@@ -227,7 +233,10 @@ def _put_diluted(
 @click.option("--reason", metavar="TEXT", default="", help="Why, for the record.")
 @by_option
 def reset(session: Session, name: str, reason: str, by: str | None) -> Answer:
-    """Forget what was learnt of a stock: the strength on its label counts again."""
+    """Forget what was learnt of a stock.
+
+    The strength on its label counts again.
+    """
     with session.open_book() as book:
         entry = book.reset_learnt(name, reason, entered_by=by)
     return Answer(_describe(entry), [_summary(entry)])
@@ -238,7 +247,10 @@ def reset(session: Session, name: str, reason: str, by: str | None) -> Answer:
 @click.option("--reason", metavar="TEXT", default="", help="Why, for the record.")
 @by_option
 def put_away(session: Session, name: str, reason: str, by: str | None) -> Answer:
-    """Take a stock out of use; its history stays and its name is free again."""
+    """Take a stock out of use.
+
+    Its history stays and its name is free again.
+    """
     with session.open_book() as book:
         entry = book.put_away(name, reason, entered_by=by)
     return Answer(_describe(entry), [f"{entry.name} is put away. Its history stays in the book."])
