@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 E = TypeVar("E", bound=LotEntry)
 AMENDABLE = (
     "volume_ml", "ceiling_mg_per_l", "depth_mm", "dilution", "tolerance", "already_mg_per_l", "jurisdiction",
-    "target_lab", "notes", "serving", "stocks",
+    "target_lab", "reference_id", "notes", "serving", "stocks",
 )  # fmt: skip
 
 
@@ -104,6 +104,8 @@ class Correcting(Entering):
                 f"changes must be among {', '.join(AMENDABLE)}, got {sorted(changes) and unknown}"
             )
         why = _check_reason(reason)
+        if changes.get("reference_id") is not None:
+            changes["reference_id"] = self.find_reference(changes["reference_id"]).id
 
         def particulars(connection: Connection, _lot_id: int) -> dict[str, Any]:
             return {
@@ -125,7 +127,7 @@ class Correcting(Entering):
             return check_lab(value)
         if key in ("notes", "jurisdiction"):
             return check_text(value, key) or (None if key == "jurisdiction" else "")
-        if key == "serving":
+        if key in ("serving", "reference_id"):
             return value
         return check_optional(key, value) if key == "ceiling_mg_per_l" else check_number(key, value)
 
