@@ -138,6 +138,42 @@ class Ledger(Shelf):
         with self._read() as connection:
             return count(connection, self._chosen(search, open_only))
 
+    def list_closed(
+        self,
+        search: str | None = None,
+        *,
+        stock: str | int | None = None,
+        reference: str | int | None = None,
+        limit: int = 50,
+    ) -> list[Lot]:
+        """The lots closed last, in the order of closing; of a stock (all bottles of its name) or a reference.
+
+        NotFoundError for a stock or a reference that does not exist.
+        """
+        from sqlalchemy import or_, select
+
+        from colourmatch.lots import tables as t
+        from colourmatch.lots.reading import read_lots
+
+        newest = self._chosen(search, False).add_columns(t.closings.c.entry_id)
+        newest = newest.join(t.closings, t.closings.c.lot_id == t.lots.c.id)
+        wanted = None if reference is None else self.find_reference(reference).id
+        if wanted is not None:
+            # A reference chosen later is an amendment; an outdated amendment is dropped below.
+            told = or_(*(t.amendments.c.changes.contains(f'"reference_id": {wanted}{end}') for end in ",}"))
+            amended = select(t.lot_entries.c.lot_id).join(t.amendments).where(told)
+            newest = newest.where(or_(t.lots.c.reference_id == wanted, t.lots.c.id.in_(amended)))
+        with self._read() as connection:
+            if stock is not None:
+                named = self._named(connection, stock) if isinstance(stock, str) else []
+                bottles = [s.id for s in named or [self._stock(connection, stock)]]
+                of_stock = select(t.lot_stocks.c.lot_id).where(t.lot_stocks.c.stock_id.in_(bottles))
+                newest = newest.where(t.lots.c.id.in_(of_stock))
+            newest = newest.order_by(t.closings.c.entry_id.desc()).limit(limit)
+            ids = connection.scalars(newest).all()
+            found = {lot.id: lot for lot in read_lots(connection, select(t.lots).where(t.lots.c.id.in_(ids)))}
+        return [found[i] for i in reversed(ids) if wanted is None or found[i].reference_id == wanted]
+
     def _chosen(self, search: str | None, open_only: bool) -> Select:
         from sqlalchemy import func, or_, select
 
