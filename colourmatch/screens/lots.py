@@ -77,7 +77,9 @@ def row_of(lot: Lot) -> dict[str, Any]:
 
 def show_lot(story: LotStory) -> None:
     """One lot: its state, its head, its story, label and cautions."""
-    lot, told = story.lot, session.describe(story)
+    lot = story.lot
+    with st.spinner("Opening the lot …"):
+        told = session.describe(story)
     st.header(parts.plain(f"{lot.name} ({lot.label})"))
     if not lot.closed and st.button("Go on with this lot", type="primary", key="go-on"):
         pages.go_to_lot("match", lot.id)

@@ -44,13 +44,23 @@ def show() -> None:
     lot_id = pick_lot(lot_id)
     session.choose_lot(lot_id)
     story = session.current_book().lot_story(lot_id)
-    told = session.describe(story)
     waiting = telling.describe_since_photo(story)
-    show_glance(story, told["advice"] or {}, waiting)
-    show_actions(story, told["advice"] or {}, waiting)
-    show_last_photo(story, told["advice"] or {})
-    show_charts(story, told["advice"] or {}, waiting)
-    show_history(story, told["advice"] or {}, waiting)
+    advice = {} if waiting else find_advice(story)
+    st.html('<h1 class="cm-unseen">Match</h1>')
+    show_glance(story, advice, waiting)
+    show_actions(story, advice, waiting)
+    show_last_photo(story, advice)
+    show_charts(story, advice)
+    show_history(story, advice, waiting)
+
+
+def find_advice(story: LotStory) -> dict[str, Any]:
+    """What to do now; what was worked out with the last photo holds while nothing was entered since."""
+    known = telling.advice_of_last_photo(story)
+    if known is not None:
+        return known
+    with st.spinner("Working out the next step …"):
+        return session.describe(story)["advice"] or {}
 
 
 def pick_lot(lot_id: int) -> int:
@@ -164,8 +174,8 @@ def show_last_photo(story: LotStory, advice: dict[str, Any]) -> None:
     with left:
         st.subheader("The colours")
         is_last = photo.id == story.photos[-1].id and not telling.describe_since_photo(story)
-        predicted = advice.get("predicted_lab") if is_last and advice.get("action") == "add" else None
-        show_swatches(photo.measurement, predicted)
+        step = advice if is_last and advice.get("action") == "add" else None
+        show_swatches(photo.measurement, step)
 
 
 def show_photo(photo: PhotoEntry) -> None:
@@ -177,32 +187,32 @@ def show_photo(photo: PhotoEntry) -> None:
     show_picture(path, photo.measurement, photo.original_name or "photo")
 
 
-def show_charts(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
+def show_charts(story: LotStory, advice: dict[str, Any]) -> None:
     """The way of the batch towards the reference, and what further drops would do."""
     photos = telling.compared_photos(story)
-    step = None if waiting or advice.get("action") != "add" else advice
-    path = plots.trace_path([photo.measurement for photo in photos], (step or {}).get("predicted_lab"))
+    step = advice if advice.get("action") == "add" else {}
+    path = plots.trace_path([photo.measurement for photo in photos], step.get("predicted_lab"))
     if path is None:
         return
     st.subheader("The way to the reference")
     left, right = st.columns(2, gap="large")
-    left.plotly_chart(
-        plots.draw_ab(path), config=plots.CONFIG, key="chart-ab", alt="a* and b* photo by photo"
-    )
-    right.plotly_chart(
-        plots.draw_lightness(path),
-        config=plots.CONFIG,
-        key="chart-lightness",
-        alt="L* against chroma photo by photo",
-    )
+    with left:
+        draw(plots.draw_ab(path), "ab", "a* and b* of the batch photo by photo, and of the reference")
+    with right:
+        draw(plots.draw_lightness(path), "lightness", "L* against chroma photo by photo")
     st.caption("Each photo's difference is drawn from the last reading of the reference. Numbers are photos.")
-    if advice.get("curve") and not waiting:
+    if advice.get("curve"):
         st.subheader("What further drops would do")
-        doses = {dose["stock"]: dose["drops"] for dose in (step or {}).get("doses") or ()}
-        figure = plots.draw_curve(advice["curve"], doses.get(advice["curve"]["stock"]), story.lot.tolerance)
-        st.plotly_chart(
-            figure, config=plots.CONFIG, key="chart-curve", alt="expected difference against further drops"
-        )
+        doses = {dose["stock"]: dose["drops"] for dose in step.get("doses") or ()}
+        curve = advice["curve"]
+        figure = plots.draw_curve(curve, doses.get(curve["stock"]), story.lot.tolerance)
+        draw(figure, "curve", "expected difference against further drops")
+
+
+def draw(figure: Any, name: str, words: str) -> None:
+    """A chart in the ink of the page's colours."""
+    plots.write_in(figure, st.context.theme.type)
+    st.plotly_chart(figure, config=plots.CONFIG, key=f"chart-{name}", alt=words)
 
 
 def show_history(story: LotStory, advice: dict[str, Any], waiting: str) -> None:

@@ -194,9 +194,15 @@ def swatches(colours: Iterable[Swatch]) -> str:
             f'<div><div class="cm-colour" style="background:{lab_to_hex(colour.lab)}" role="img" '
             f'aria-label="{as_html(colour.name)}"></div><div class="cm-words"><b>{as_html(colour.name)}</b>'
             f"{words}"
-            f'<br><span class="cm-quiet">{show_lab(colour.lab, colour.lab_sd)}</span></div></div>'
+            f'<div class="cm-quiet">{_lab_lines(colour)}</div></div></div>'
         )
     return f'<div class="cm cm-swatches">{"".join(blocks)}</div>'
+
+
+def _lab_lines(colour: Swatch) -> str:
+    return "".join(
+        f'<span class="cm-part">{part}</span> ' for part in show_lab(colour.lab, colour.lab_sd).split(", ")
+    )
 
 
 def place_beside(reference: Lab, predicted: Mapping[str, Lab]) -> list[float]:

@@ -12,7 +12,8 @@ from colourmatch.errors import ColourMatchError
 from colourmatch.screens import parts, session
 from colourmatch.screens.drawing import draw_found
 
-TYPES = ["jpg", "jpeg", "png", "heic", "heif", "tif", "tiff", "dng"]
+#: With image/* a phone offers its camera; the endings are for files whose kind the browser does not know.
+TYPES = ["image/*", "jpg", "jpeg", "png", "heic", "heif", "tif", "tiff", "dng"]
 SWATCH_NOTE = "A screen shows these colours only roughly: judge the difference, and judge it in the glass."
 
 
@@ -100,8 +101,9 @@ def show_picture(source: Path | bytes, measured: Mapping[str, Any], name: str) -
         )
 
 
-def show_swatches(measured: Mapping[str, Any], predicted: Mapping[str, Any] | None = None) -> None:
-    """Reference and batch as read, and the batch as predicted after this step, edge to edge."""
+def show_swatches(measured: Mapping[str, Any], advice: Mapping[str, Any] | None = None) -> None:
+    """Reference and batch as read, and the batch as predicted after the step of `advice`, edge to edge."""
+    predicted = (advice or {}).get("predicted_lab")
     spots = measured.get("spots") or {}
     batch, reference = spots.get("batch"), spots.get("reference")
     colours = []
@@ -112,7 +114,8 @@ def show_swatches(measured: Mapping[str, Any], predicted: Mapping[str, Any] | No
         colours.append(parts.Swatch("Reference", reference["lab"], reference["lab_sd"], "the aim"))
     if reference and predicted and predicted.get("batch"):
         lab = parts.place_beside(reference["lab"], predicted)
-        colours.append(parts.Swatch("After this step", lab, None, "predicted batch"))
+        far = parts.show_interval(((advice or {}).get("predicted") or {}).get("delta_e_2000"))
+        colours.append(parts.Swatch("After this step", lab, None, f"predicted, {far} away"))
     if colours:
         st.html(parts.swatches(colours))
         white = {"blank": "the glass of water", "paper": "the bare paper"}.get(

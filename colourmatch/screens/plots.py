@@ -16,6 +16,7 @@ Lab = Sequence[float]
 CONFIG = {"displayModeBar": False, "scrollZoom": False, "staticPlot": False}
 _GREY = "rgba(128,128,128,0.9)"
 _ACCENT = "#2f8796"
+_INKS = {"light": "#55595b", "dark": "#b3b8ba"}
 
 
 @dataclass(frozen=True)
@@ -75,13 +76,6 @@ def _draw_path(path: Path, place: Any, across: str, up: str, *, equal: bool = Fa
         hoverinfo="text+x+y",
         marker={"size": 13, "color": colours, "line": {"color": _GREY, "width": 1.5}},
     )  # fmt: skip
-    if path.predicted is not None:
-        px, py = place(path.predicted)
-        figure.add_scatter(
-            x=[x[-1], px], y=[y[-1], py], mode="lines+markers", name="after this step", hoverinfo="name+x+y",
-            line={"color": _GREY, "width": 2, "dash": "dot"},
-            marker={"size": [0, 14], "symbol": "circle-open", "color": _ACCENT, "line": {"width": 3}},
-        )  # fmt: skip
     rx, ry = place(path.reference)
     figure.add_scatter(
         x=[rx], y=[ry], mode="markers", name="reference", hoverinfo="name+x+y",
@@ -90,6 +84,13 @@ def _draw_path(path: Path, place: Any, across: str, up: str, *, equal: bool = Fa
             "line": {"color": _GREY, "width": 2},
         },
     )  # fmt: skip
+    if path.predicted is not None:
+        px, py = place(path.predicted)
+        figure.add_scatter(
+            x=[x[-1], px], y=[y[-1], py], mode="lines+markers", name="after this step", hoverinfo="name+x+y",
+            line={"color": _GREY, "width": 2, "dash": "dot"},
+            marker={"size": [0, 24], "symbol": "circle-open", "color": _ACCENT, "line": {"width": 3}},
+        )  # fmt: skip
     _finish(figure, across, up)
     if equal:
         figure.update_yaxes(scaleanchor="x")
@@ -129,6 +130,16 @@ def draw_curve(curve: Mapping[str, Any], step_drops: float | None, tolerance: fl
     figure.update_layout(margin_t=80)
     figure.update_yaxes(rangemode="tozero")
     return figure
+
+
+def write_in(figure: go.Figure, scheme: str | None) -> go.Figure:
+    """The chart with its words in an ink that reads well on a light or a dark page."""
+    ink = {"color": _INKS.get(scheme or "light", _INKS["light"])}
+    figure.update_xaxes(title_font=ink, tickfont=ink)
+    figure.update_yaxes(title_font=ink, tickfont=ink)
+    figure.update_traces(textfont=ink, selector={"mode": "lines+markers+text"})
+    figure.update_annotations(font=ink)
+    return figure.update_layout(legend_font=ink)
 
 
 def _literal(text: str) -> str:

@@ -34,6 +34,10 @@ _CSS = """
 [data-testid="stButtonGroup"] button[aria-pressed="true"] p { color: var(--cm-accent); font-weight: 650; }
 .stCheckbox label { min-height: 44px; align-items: center; }
 .cm p { margin: 0; }
+.cm-unseen { position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%); }
+[data-testid="stCaptionContainer"], [data-testid="stFileUploaderDropzoneInstructions"] span
+  { color: var(--cm-quiet) !important; opacity: 1 !important; }
+.cm-part { display: inline-block; white-space: nowrap; margin-right: .4em; }
 .cm-kicker { font-size: .85rem; font-weight: 600; color: var(--cm-quiet); }
 .cm-quiet { color: var(--cm-quiet); font-size: .95rem; }
 .cm-panel { border: 1px solid var(--cm-line); border-left: 6px solid var(--cm-accent); border-radius: 10px;

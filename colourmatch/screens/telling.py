@@ -66,6 +66,16 @@ def describe_since_photo(story: LotStory) -> str:
     return ", ".join(changes)
 
 
+def advice_of_last_photo(story: LotStory) -> dict[str, Any] | None:
+    """The advice that was worked out with the last photo, None when anything was entered or learnt since."""
+    if not story.photos or story.events[-1].id != story.photos[-1].id:
+        return None
+    moment = story.photos[-1].created_at
+    return (
+        None if any(stock.changed_at > moment for stock in story.stock_entries) else story.photos[-1].advice
+    )
+
+
 def doses_left(story: LotStory, advice: dict[str, Any]) -> list[dict[str, Any]]:
     """The advised doses that were not written down yet; with several stocks some may be in already."""
     done = {entry.stock for entry in additions_since_photo(story)}

@@ -25,10 +25,10 @@ def test_the_chart_shows_path_prediction_and_reference() -> None:
     path = plots.trace_path([reading([58, 42, 30], [70, 30, 20])], predicted)
     assert path is not None
     figure = plots.draw_ab(path)
-    assert [trace.name for trace in figure.data] == ["batch", "after this step", "reference"]
-    assert (figure.data[1].x[-1], figure.data[1].y[-1]) == (36.0, 25.0)
+    assert [trace.name for trace in figure.data] == ["batch", "reference", "after this step"]
+    assert (figure.data[2].x[-1], figure.data[2].y[-1]) == (36.0, 25.0)
     lightness = plots.draw_lightness(path)
-    assert lightness.data[2].y[0] == 58
+    assert lightness.data[1].y[0] == 58
 
 
 def test_the_curve_marks_step_best_and_ceiling_and_escapes_the_stock() -> None:
