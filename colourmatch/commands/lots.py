@@ -20,7 +20,7 @@ from colourmatch.commands.base import (
     options,
     token_option,
 )
-from colourmatch.commands.photos import answer_photos
+from colourmatch.commands.photos import answer_photos, note_progress
 from colourmatch.commands.say import advice_lines, closing_line, drops_text, lot_lines, state_lines
 from colourmatch.errors import BookError, InputError
 
@@ -109,9 +109,7 @@ def photo(session: Session, lot: str, photos: tuple[str, ...], by: str | None, t
         for number, path in enumerate(photos, 1):
             one = token if token is None or len(photos) == 1 else f"{token} {number}"
             found += record_photos(book, lot_id, [Path(path)], entered_by=by, token=one)
-            if len(photos) > 1:
-                refused = f": {found[-1]['error']}" if found[-1]["error"] else ""
-                session.note(f"Photo {number} of {len(photos)}, {found[-1]['photo']}{refused}")
+            note_progress(session, (number, len(photos)), found[-1])
     advice = next((result["advice"] for result in reversed(found) if result.get("advice")), None)
     data = found[0] if len(found) == 1 else {"lot": lot_id, "photos": found, "advice": advice}
     answer = answer_photos(found, data)

@@ -56,10 +56,16 @@ def measure(
     found = []
     for number, result in enumerate(_measure_all(photos, given), 1):
         found.append(result)
-        if len(photos) > 1:
-            refused = f": {result['error']}" if result["error"] else ""
-            session.note(f"Photo {number} of {len(photos)}, {result['photo']}{refused}")
+        note_progress(session, (number, len(photos)), result)
     return answer_photos(found, found[0] if len(found) == 1 else {"photos": found})
+
+
+def note_progress(session: Session, place: tuple[int, int], result: dict[str, Any]) -> None:
+    """A line on stderr for each of several photos, and why one was refused."""
+    number, total = place
+    if total > 1:
+        refused = f": {result['error']}" if result["error"] else ""
+        session.note(f"Photo {number} of {total}, {result['photo']}{refused}")
 
 
 def answer_photos(found: list[dict[str, Any]], data: dict[str, Any]) -> Answer:
