@@ -46,7 +46,6 @@ def show() -> None:
     story = session.current_book().lot_story(lot_id)
     waiting = telling.describe_since_photo(story)
     advice = {} if waiting else find_advice(story)
-    st.html('<h1 class="cm-unseen">Match</h1>')
     show_glance(story, advice, waiting)
     show_actions(story, advice, waiting)
     show_last_photo(story, advice)
@@ -74,17 +73,21 @@ def pick_lot(lot_id: int) -> int:
     )  # fmt: skip
 
 
+def tell_now(story: LotStory, advice: dict[str, Any], waiting: str) -> str:
+    """The panel at the top: closed, the first photo, or the advice."""
+    if story.closing is not None:
+        words = [story.closing.text, f"Closed on {parts.show_time(story.closing.created_at)}."]
+        return parts.panel("Closed", telling.describe_outcome(story.closing.outcome), words, "stop")
+    if not story.photos and not waiting:
+        text = "Photograph reference and batch on the card before the first drop."
+        return parts.panel("Now", text, ["The first photo says how far apart they are."], "photo")
+    return parts.advice_panel(advice, waiting)
+
+
 def show_glance(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     """What now, how far, which way, and how much is left."""
     lot, photos = story.lot, telling.compared_photos(story)
-    if story.closing is not None:
-        words = [story.closing.text, f"Closed on {parts.show_time(story.closing.created_at)}."]
-        st.html(parts.panel("Closed", telling.describe_outcome(story.closing.outcome), words, "stop"))
-    elif not photos and not waiting:
-        text = "Photograph reference and batch on the card before the first drop."
-        st.html(parts.panel("Now", text, ["The first photo says how far apart they are."], "photo"))
-    else:
-        st.html(parts.advice_panel(advice, waiting))
+    st.html('<h1 class="cm-unseen">Match</h1>' + tell_now(story, advice, waiting))
     cells = []
     if photos:
         seen = photos[-1].measurement
@@ -114,7 +117,11 @@ def show_actions(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
         st.subheader("Next photo" if story.photos else "First photo")
         take_photos(story)
     with right if photo_first else left:
-        st.subheader("Stop" if advice.get("action") == "stop" and not waiting else "Write down what went in")
+        st.subheader(
+            "What is left to do"
+            if advice.get("action") == "stop" and not waiting
+            else "Write down what went in"
+        )
         if not waiting and advice.get("reason") == "past":
             ask_other_entries(story, (advice.get("rescue") or {}).get("untinted_ml"))
         record_advised(story, advice)
@@ -210,8 +217,7 @@ def show_charts(story: LotStory, advice: dict[str, Any]) -> None:
 
 
 def draw(figure: Any, name: str, words: str) -> None:
-    """A chart in the ink of the page's colours."""
-    plots.write_in(figure, st.context.theme.type)
+    """A chart, with words for those who do not see it."""
     st.plotly_chart(figure, config=plots.CONFIG, key=f"chart-{name}", alt=words)
 
 

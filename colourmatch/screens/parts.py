@@ -114,7 +114,8 @@ def advice_details(advice: Mapping[str, Any]) -> list[str]:
         drops = " and ".join(_show_drops(part) for part in to_match)
         lines.append(f"From here to the best: about {drops}. The difference is then {_show_reach(advice)}.")
     missing = advice.get("missing")
-    if missing and missing not in (advice.get("text") or ""):
+    # Past the match it is blending back that helps, and this sentence is about more drops.
+    if missing and advice["reason"] != "past" and missing not in (advice.get("text") or ""):
         lines.append(f"Even then it stays different: {missing}.")
     rescue = advice.get("rescue") or {}
     said = advice.get("text") or ""

@@ -109,7 +109,7 @@ def show_swatches(measured: Mapping[str, Any], advice: Mapping[str, Any] | None 
     colours = []
     if batch:
         words = (measured.get("difference") or {}).get("text", "")
-        colours.append(parts.Swatch("Batch now", batch["lab"], batch["lab_sd"], words))
+        colours.append(parts.Swatch("Batch", batch["lab"], batch["lab_sd"], words))
     if reference:
         colours.append(parts.Swatch("Reference", reference["lab"], reference["lab_sd"], "the aim"))
     if reference and predicted and predicted.get("batch"):

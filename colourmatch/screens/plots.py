@@ -1,4 +1,7 @@
-"""The two charts of a lot: the way of the batch in CIELAB, and the difference against further drops."""
+"""The two charts of a lot: the way of the batch in CIELAB, and the difference against further drops.
+
+Words in them take their ink from style.py, which follows the page from light to dark.
+"""
 
 from __future__ import annotations
 
@@ -16,7 +19,6 @@ Lab = Sequence[float]
 CONFIG = {"displayModeBar": False, "scrollZoom": False, "staticPlot": False}
 _GREY = "rgba(128,128,128,0.9)"
 _ACCENT = "#2f8796"
-_INKS = {"light": "#55595b", "dark": "#b3b8ba"}
 
 
 @dataclass(frozen=True)
@@ -73,7 +75,7 @@ def _draw_path(path: Path, place: Any, across: str, up: str, *, equal: bool = Fa
     figure.add_scatter(
         x=x, y=y, mode="lines+markers+text", name="batch", text=[str(i) for i in range(1, len(x) + 1)],
         textposition="top center", line={"color": _GREY, "width": 2}, hovertext=path.names,
-        hoverinfo="text+x+y",
+        hoverinfo="text+x+y", cliponaxis=False,
         marker={"size": 13, "color": colours, "line": {"color": _GREY, "width": 1.5}},
     )  # fmt: skip
     rx, ry = place(path.reference)
@@ -132,16 +134,6 @@ def draw_curve(curve: Mapping[str, Any], step_drops: float | None, tolerance: fl
     return figure
 
 
-def write_in(figure: go.Figure, scheme: str | None) -> go.Figure:
-    """The chart with its words in an ink that reads well on a light or a dark page."""
-    ink = {"color": _INKS.get(scheme or "light", _INKS["light"])}
-    figure.update_xaxes(title_font=ink, tickfont=ink)
-    figure.update_yaxes(title_font=ink, tickfont=ink)
-    figure.update_traces(textfont=ink, selector={"mode": "lines+markers+text"})
-    figure.update_annotations(font=ink)
-    return figure.update_layout(legend_font=ink)
-
-
 def _literal(text: str) -> str:
     """A name inside a chart, where < would begin a tag."""
     return text.replace("&", "&amp;").replace("<", "&lt;")
@@ -149,7 +141,7 @@ def _literal(text: str) -> str:
 
 def _finish(figure: go.Figure, across: str, up: str) -> None:
     figure.update_layout(
-        height=340, margin={"l": 10, "r": 10, "t": 10, "b": 10}, dragmode=False,
+        height=340, margin={"l": 10, "r": 10, "t": 26, "b": 10}, dragmode=False,
         legend={"orientation": "h", "y": -0.28, "x": 0}, xaxis_title=across, yaxis_title=up,
     )  # fmt: skip
     figure.update_xaxes(fixedrange=True, zeroline=False)

@@ -107,7 +107,7 @@ def ask_other_entries(story: LotStory, untinted_ml: float | None = None) -> None
     """Samples, untinted batch blended back, notes; `untinted_ml` is what was advised to blend back."""
     lot_id = story.lot.id
     with st.expander("Sample, blending back, note", expanded=untinted_ml is not None):
-        kinds = ["Sample taken", "Untinted batch blended back", "Note"]
+        kinds = ["Sample taken", "Blended back", "Note"]
         what = st.segmented_control(
             "What", kinds, default=kinds[0 if untinted_ml is None else 1], required=True,
             key=f"other-what-{lot_id}-{untinted_ml}",
@@ -119,7 +119,8 @@ def ask_other_entries(story: LotStory, untinted_ml: float | None = None) -> None
         else:
             ml = st.number_input(
                 "How many ml",
-                value=untinted_ml if what == kinds[1] else None,
+                value=None,
+                placeholder="" if untinted_ml is None else f"about {parts.show_amount(untinted_ml)} advised",
                 min_value=0.0,
                 step=5.0,
                 format="%g",
