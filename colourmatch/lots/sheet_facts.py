@@ -1,0 +1,303 @@
+"""What the lot sheet tells, gathered from the book once: plain figures and lines, no paper and no layout."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from colourmatch.lots.entries import (
+    AdditionEntry,
+    AmendmentEntry,
+    ClosingEntry,
+    LotEntry,
+    LotStory,
+    NoteEntry,
+    PhotoEntry,
+    VolumeEntry,
+)
+from colourmatch.lots.figures import Dose, Seen, read_doses, scale_covariance, see_photo, total_sd
+from colourmatch.lots.sheet_plots import Point
+
+if TYPE_CHECKING:
+    from colourmatch.dosing.care import Caution, Label
+    from colourmatch.lots.book import LotBook
+    from colourmatch.lots.entries import Reference
+
+#: A note or a reason is cut here on the sheet; the book keeps all of it.
+LONGEST_TEXT = 500
+
+
+@dataclass(frozen=True)
+class Line:
+    """One line of the history: when, what, by whom, mg/l in the batch after it, and whether it is struck."""
+
+    when: str
+    text: str
+    by: str
+    mg_per_l: str
+    struck: bool
+    remark: str
+
+
+@dataclass(frozen=True)
+class CeilingRow:
+    """One ceiling or limit: what counts, how much there is, how much may be, what is left, in words."""
+
+    what: str
+    amount: str
+    limit: str
+    left: str
+    note: str
+    over: bool
+
+
+@dataclass(frozen=True)
+class Swatch:
+    """A colour to show: its name, Lab and the standard deviation of each part."""
+
+    name: str
+    lab: tuple[float, float, float]
+    lab_sd: tuple[float, float, float]
+
+
+@dataclass(frozen=True)
+class Facts:
+    """All that the sheet of one lot says."""
+
+    story: LotStory
+    reference: Reference | None
+    doses: tuple[Dose, ...]
+    lines: tuple[Line, ...]
+    ceilings: tuple[CeilingRow, ...]
+    swatches: tuple[Swatch, ...]
+    approach: tuple[Point, ...]
+    path: tuple[Point, ...]
+    path_reference: tuple[float, float] | None
+    by_photo: bool
+    label: Label
+    cautions: tuple[Caution, ...]
+    drift: str | None
+
+    def texts(self) -> Iterator[str]:
+        """Every text that a person typed, for the choice of fonts."""
+        head = self.story.lot
+        yield from (head.name, head.label, head.notes, head.entered_by or "", head.jurisdiction or "")
+        if self.reference is not None:
+            yield from (self.reference.name, self.reference.notes)
+        for stock in self.story.stock_entries:
+            yield from (stock.name, stock.notes)
+        for line in self.lines:
+            yield from (line.text, line.by, line.remark)
+
+
+def collect_facts(book: LotBook, lot: int | str) -> Facts:
+    """Gather what the sheet of a lot says; NotFoundError for a lot that does not exist."""
+    from colourmatch.dosing.care import cautions_for, label_line
+
+    story = book.lot_story(lot)
+    head = story.lot
+    colourants = list(story.state().mg_by_colourant)
+    cautioned = colourants or list(dict.fromkeys(stock.colourant for stock in story.stock_entries))
+    doses = read_doses(story)
+    matched = [photo for photo in story.photos if photo.purpose == "match"]
+    shown = [(photo, found) for photo in matched if (found := see_photo(photo)) is not None]
+    place = head.jurisdiction or "EU"
+    return Facts(
+        story=story,
+        reference=None if head.reference_id is None else book.find_reference(head.reference_id),
+        doses=doses,
+        lines=tuple(_tell_history(story)),
+        ceilings=tuple(_tell_ceilings(story, doses)),
+        swatches=tuple(_choose_swatches(story, [seen for _, seen in shown])),
+        approach=tuple(_trace_approach(story, shown)),
+        path=tuple(_trace_path([seen for _, seen in shown], _number_photos(story))),
+        path_reference=_place_reference([seen for _, seen in shown]),
+        by_photo=len({round(_mg_at(story, photo), 3) for photo, _ in shown}) < 2,
+        label=label_line(colourants, place),
+        cautions=cautions_for(cautioned, place),
+        drift=_tell_drift(book, story),
+    )
+
+
+def _tell_drift(book: LotBook, story: LotStory) -> str | None:
+    from colourmatch.lots.recheck import read_drift
+
+    if not any(photo.purpose == "recheck" for photo in story.photos):
+        return None
+    return str(read_drift(book, story.lot.id)["text"])
+
+
+def minute(text: str) -> str:
+    """A time of the book to the minute."""
+    return text[:16].replace("T", " ")
+
+
+def interval_text(figure: dict[str, Any] | None, digits: int = 1) -> str:
+    """A figure with its 95 % interval in words."""
+    if not figure or figure.get("value") is None:
+        return "not known"
+    value, low, high = (f"{figure[key]:.{digits}f}" for key in ("value", "low", "high"))
+    return f"{value} ({low} to {high})"
+
+
+def _shorten(text: str) -> str:
+    return (
+        text if len(text) <= LONGEST_TEXT else f"{text[:LONGEST_TEXT].rstrip()} ... (cut; the book has all)"
+    )
+
+
+def _tell_history(story: LotStory) -> Iterator[Line]:
+    after = _colour_after(story)
+    numbers = _number_photos(story)
+    for entry in story.events:
+        struck = entry.replaced_by_id is not None
+        remarks = []
+        if entry.replaces_id is not None:
+            remarks.append(f"corrects entry {entry.replaces_id}: {entry.reason}")
+        elif entry.reason:
+            remarks.append(str(entry.reason))
+        if struck:
+            remarks.append(f"struck by entry {entry.replaced_by_id}")
+        yield Line(
+            when=minute(entry.created_at),
+            text=f"{entry.id}. {_shorten(_tell_entry(entry, numbers.get(entry.id)))}",
+            by=entry.entered_by or "",
+            mg_per_l="" if struck or entry.id not in after else f"{after[entry.id]:.1f}",
+            struck=struck,
+            remark=_shorten("; ".join(remarks)),
+        )
+
+
+def _number_photos(story: LotStory) -> dict[int, int]:
+    """The match photos by entry, counted from 1: the same number in the history and in the charts."""
+    matched = [photo.id for photo in story.photos if photo.purpose == "match"]
+    return {entry_id: number for number, entry_id in enumerate(matched, 1)}
+
+
+def _colour_after(story: LotStory) -> dict[int, float]:
+    """mg of all colour in a litre after each entry that changed the batch."""
+    effective = story.effective
+    following = {entry.id: after for entry, after in pairwise(effective)}
+    return {
+        entry.id: story.state(following.get(entry.id)).total_mg_per_l()
+        for entry in effective
+        if isinstance(entry, (AdditionEntry, VolumeEntry))
+    }
+
+
+def _tell_entry(entry: LotEntry, photo_number: int | None) -> str:
+    if isinstance(entry, AdditionEntry):
+        amount = f"{entry.quantity:g} {entry.unit} of {entry.stock}"
+        if entry.void:
+            return f"Taken back, it never happened: {amount}"
+        return f"Added {amount} ({entry.ml:.3g} ml, {entry.mg:.3g} mg by the label)"
+    if isinstance(entry, VolumeEntry):
+        what = "untinted batch blended back" if entry.kind == "untinted" else "sample taken"
+        back = ", poured back whole" if entry.returned else ""
+        return f"{'Taken back, it never happened: ' if entry.void else ''}{entry.ml:g} ml, {what}{back}"
+    if isinstance(entry, PhotoEntry):
+        return _tell_photo(entry, photo_number)
+    if isinstance(entry, NoteEntry):
+        return f"Note: {entry.text}"
+    if isinstance(entry, AmendmentEntry):
+        return "Put right: " + ", ".join(f"{key} is {_value(value)}" for key, value in entry.changes.items())
+    if isinstance(entry, ClosingEntry):
+        known = entry.text.casefold().startswith(entry.outcome.casefold())
+        return f"Closed. {entry.text}" if known else f"Closed: {entry.outcome}. {entry.text}".strip()
+    return entry.kind
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, (list, tuple)):
+        return ", ".join(_value(part) for part in value)
+    return "none" if value is None else f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _tell_photo(photo: PhotoEntry, number: int | None) -> str:
+    name = f" ({photo.original_name})" if photo.original_name else ""
+    start = f"Recheck photo{name}" if number is None else f"Photo {number}{name}"
+    measured = photo.measurement
+    words = measured.get("difference") or {}
+    if measured.get("delta_e_2000") is None:
+        text = f"{start}: no difference measured"
+    else:
+        text = f"{start}: CIEDE2000 {interval_text(measured['delta_e_2000'])}"
+        text += f", {words['text']}" if words.get("text") else ""
+    flags = [flag["text"] for flag in measured.get("quality") or [] if flag.get("text")]
+    return text + (f". {' '.join(flags)}" if flags else "")
+
+
+def _tell_ceilings(story: LotStory, doses: tuple[Dose, ...]) -> Iterator[CeilingRow]:
+    from colourmatch.dosing.care import ceiling_check, limits_for
+
+    head, state = story.lot, story.state()
+    place = head.jurisdiction or "EU"
+    report = ceiling_check(state, head.ceiling_mg_per_l, place)
+    limits = limits_for(state.mg_by_colourant, place)
+    own = len(report.lines) - len(limits)
+    for k, line in enumerate(report.lines):
+        counted = [dose for dose in doses if dose.e_number in line.what] or list(doses)
+        note = "the maker's own ceiling for the lot" if k < own else limits[k - own].text
+        yield CeilingRow(
+            what=line.what.capitalize() if k < own else line.what,
+            amount=f"{line.amount_mg_per_l:.1f} ± {total_sd(counted):.1f}",
+            limit="none" if line.limit_mg_per_l is None else f"{line.limit_mg_per_l:g}",
+            left="" if line.left_mg_per_l is None else f"{line.left_mg_per_l:.1f}",
+            note=note,
+            over=line.over,
+        )
+
+
+def _choose_swatches(story: LotStory, seen: list[Seen]) -> Iterator[Swatch]:
+    """Reference and batch on the first and last photo, each placed by its difference in its own photo."""
+    if not seen:
+        if story.lot.target_lab is not None:
+            yield Swatch("target colour, entered", story.lot.target_lab, (2.0, 2.0, 2.0))
+        return
+    last = seen[-1]
+    spots = next(p for p in story.photos if p.id == last.entry_id).measurement["spots"]
+    sds = spots["reference"].get("lab_sd") or np.sqrt(np.diag(last.covariance)).tolist()
+    yield Swatch("reference", _triple(last.reference_lab), _triple(sds))
+    chosen = [("batch, first photo", seen[0])] if len(seen) > 1 else []
+    for name, one in [*chosen, (f"batch, {'last' if len(seen) > 1 else 'only'} photo", last)]:
+        own = np.sqrt(np.diag(one.covariance + scale_covariance(one.gap)))
+        yield Swatch(name, _triple(last.reference_lab + one.gap), _triple(own))
+
+
+def _triple(values: Any) -> tuple[float, float, float]:
+    first, second, third = (float(value) for value in values)
+    return first, second, third
+
+
+def _mg_at(story: LotStory, photo: PhotoEntry) -> float:
+    return story.state(photo).total_mg_per_l()
+
+
+def _trace_approach(story: LotStory, shown: list[tuple[PhotoEntry, Seen]]) -> Iterator[Point]:
+    amounts = [_mg_at(story, photo) for photo, _ in shown]
+    by_photo = len({round(amount, 3) for amount in amounts}) < 2
+    numbers = _number_photos(story)
+    for amount, (photo, _) in zip(amounts, shown, strict=True):
+        figure = photo.measurement.get("delta_e_2000") or {}
+        if figure.get("value") is None:
+            continue
+        number = numbers[photo.id]
+        x = float(number) if by_photo else amount
+        yield Point(x, figure["value"], str(number), None, (figure["low"], figure["high"]))
+
+
+def _trace_path(seen: list[Seen], numbers: dict[int, int]) -> Iterator[Point]:
+    for one in seen:
+        a_star, b_star = (float(v) for v in (seen[-1].reference_lab + one.gap)[1:])
+        half = 1.96 * np.sqrt(np.diag(one.covariance + scale_covariance(one.gap)))
+        across = (a_star - float(half[1]), a_star + float(half[1]))
+        up = (b_star - float(half[2]), b_star + float(half[2]))
+        yield Point(a_star, b_star, str(numbers[one.entry_id]), across, up)
+
+
+def _place_reference(seen: list[Seen]) -> tuple[float, float] | None:
+    return (float(seen[-1].reference_lab[1]), float(seen[-1].reference_lab[2])) if seen else None

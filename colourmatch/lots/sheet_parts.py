@@ -1,0 +1,324 @@
+"""The parts of the lot sheet as flowing blocks: tables, charts, texts; it knows facts and no book."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from colourmatch.colour.spaces import lab_to_hex, lab_to_srgb
+from colourmatch.lots.paper import ACCENT, HAIRLINE, INK, MUTED, TINT, Fonts
+from colourmatch.lots.sheet_facts import Facts, Line, Swatch, minute
+from colourmatch.lots.sheet_plots import draw_approach, draw_path, draw_swatch
+
+if TYPE_CHECKING:
+    from colourmatch.lots.entries import StockEntry
+
+_MM = 72.0 / 25.4
+_APPROXIMATE = (
+    "Print and screens show colours only approximately; judge the glasses, not this paper. "
+    "Reference: ± is one standard deviation with the phone's own error. Batch: placed by its difference "
+    "from the reference within its photo; ± is that of the difference."
+)
+_OUTCOMES = {
+    "matched": "Matched",
+    "nearest": "Nearest that these stocks can come",
+    "ceiling": "Stopped at the ceiling",
+    "past": "Past the match",
+}
+
+
+class Parts:
+    """Makes the blocks of one sheet; `width` is the room between the margins in points."""
+
+    def __init__(self, facts: Facts, fonts: Fonts, width: float) -> None:
+        from reportlab.lib.colors import HexColor
+        from reportlab.lib.styles import ParagraphStyle
+
+        self.facts, self.fonts, self.width = facts, fonts, width
+        plain = {"fontName": fonts.plain, "textColor": HexColor(INK)}
+        quiet = plain | {"textColor": HexColor(MUTED)}
+        bold = plain | {"fontName": fonts.bold}
+        self.styles = {
+            "title": ParagraphStyle("title", fontSize=17, leading=20, **bold),
+            "lead": ParagraphStyle("lead", fontSize=9, leading=12, **quiet),
+            "head": ParagraphStyle(
+                "head", fontSize=9.5, leading=12, spaceBefore=8, spaceAfter=3, keepWithNext=1,
+                **bold | {"textColor": HexColor(ACCENT)},
+            ),
+            "text": ParagraphStyle("text", fontSize=8.2, leading=10.4, **plain),
+            "strong": ParagraphStyle("strong", fontSize=8.2, leading=10.4, **bold),
+            "right": ParagraphStyle("right", fontSize=8.2, leading=10.4, alignment=2, **plain),
+            "small": ParagraphStyle("small", fontSize=7, leading=8.8, **quiet),
+            "th": ParagraphStyle("th", fontSize=7, leading=8.6, **quiet),
+            "thr": ParagraphStyle("thr", fontSize=7, leading=8.6, alignment=2, **quiet),
+            "stop": ParagraphStyle("stop", fontSize=9.5, leading=12.5, **plain),
+        }  # fmt: skip
+
+    def all(self) -> list[Any]:
+        """Every block in order."""
+        return [
+            *self.heading(), *self.stop(), *self.batch(), *self.stocks(), *self.colour(), *self.history(),
+            *self.totals(), *self.label(), *self.cautions(), *self.signing(),
+        ]  # fmt: skip
+
+    # ---- small helpers
+
+    def say(self, text: object, style: str = "text") -> Any:
+        """A paragraph of plain text."""
+        return self.mark(self.fonts.markup(text), style)
+
+    def mark(self, markup: str, style: str = "text") -> Any:
+        """A paragraph of markup that is safe already."""
+        from reportlab.platypus import Paragraph
+
+        return Paragraph(markup, self.styles[style])
+
+    def table(
+        self,
+        rows: Sequence[Sequence[Any]],
+        shares: Sequence[float],
+        *,
+        header: bool = True,
+        bare=(),
+        extra=(),
+    ) -> Any:
+        """A table with hairlines; `shares` are parts of the width, a header comes again on the next page."""
+        from reportlab.lib.colors import HexColor
+        from reportlab.platypus import Table
+
+        lined = [k for k in range(len(rows)) if k not in bare]
+        style = [
+            ("VALIGN", (0, 0), (-1, -1), "TOP"),
+            *(("LINEBELOW", (0, k), (-1, k), 0.4, HexColor(HAIRLINE)) for k in lined),
+            ("LEFTPADDING", (0, 0), (-1, -1), 2), ("RIGHTPADDING", (0, 0), (-1, -1), 5),
+            ("TOPPADDING", (0, 0), (-1, -1), 2), ("BOTTOMPADDING", (0, 0), (-1, -1), 2.5),
+            *extra,
+        ]  # fmt: skip
+        widths = [self.width * share / sum(shares) for share in shares]
+        return Table(rows, colWidths=widths, style=style, repeatRows=1 if header else 0)
+
+    # ---- the parts
+
+    def heading(self) -> list[Any]:
+        """Name and number of the lot, when and by whom it was begun."""
+        head = self.facts.story.lot
+        by = f" by {head.entered_by}" if head.entered_by else ""
+        return [
+            self.say(head.name, "title"),
+            self.say(f"Lot sheet · lot {head.label} · begun {minute(head.created_at)}{by}", "lead"),
+        ]
+
+    def stop(self) -> list[Any]:
+        """The stop and its reason in a tinted box."""
+        from reportlab.lib.colors import HexColor
+        from reportlab.platypus import Spacer, Table
+
+        closing = self.facts.story.closing
+        if closing is None:
+            markup = f'<font name="{self.fonts.bold}">Still open.</font> '
+            markup += "This lot is not finished; its figures may change."
+        else:
+            outcome = _OUTCOMES.get(closing.outcome, closing.outcome[:1].upper() + closing.outcome[1:])
+            by = f" by {closing.entered_by}" if closing.entered_by else ""
+            text = closing.text.strip()
+            if text.casefold().startswith(closing.outcome.casefold()):  # "Matched: ..." says it already
+                outcome, _, text = text.partition(" ")
+            markup = f'<font name="{self.fonts.bold}">{self.fonts.markup(outcome.rstrip(".:"))}.</font> '
+            text = f"{text[:1].upper()}{text[1:]} Closed {minute(closing.created_at)}{by}."
+            markup += self.fonts.markup(text.strip())
+        rows = [[self.mark(markup, "stop")]]
+        if self.facts.drift:
+            rows.append([self.say(f"Since then: {self.facts.drift}")])
+        style = [
+            ("BACKGROUND", (0, 0), (-1, -1), HexColor(TINT)),
+            ("LINEBEFORE", (0, 0), (0, -1), 2.5, HexColor(ACCENT)),
+            ("LEFTPADDING", (0, 0), (-1, -1), 9), ("TOPPADDING", (0, 0), (-1, -1), 5),
+            ("BOTTOMPADDING", (0, 0), (-1, -1), 6),
+        ]  # fmt: skip
+        return [Spacer(1, 7), Table(rows, colWidths=[self.width], style=style)]
+
+    def batch(self) -> list[Any]:
+        """Figures of the batch in two columns, then the recipe notes."""
+        story = self.facts.story
+        head, state = story.lot, story.state()
+        ceiling = "none set" if head.ceiling_mg_per_l is None else f"{head.ceiling_mg_per_l:g} mg/l"
+        pairs = [
+            ("Batch at the start", f"{head.volume_ml:g} ml"),
+            ("Batch now", f"{state.volume_ml:.1f} ml"),
+            ("Reference", self._reference_text()),
+            ("Tolerance", f"CIEDE2000 {head.tolerance:g}"),
+            ("Depth in the glass", f"{head.depth_mm:g} mm"),
+            (
+                "Looked at",
+                "undiluted" if head.dilution == 1 else f"1 part made up to {head.dilution:g} with water",
+            ),
+            ("Ceiling of the maker", ceiling),
+            ("Colour in the base before", f"{head.already_mg_per_l:g} mg/l"),
+            ("Limits of", head.jurisdiction or "EU (none was named)"),
+            ("Photos", f"{len(story.photos)}"),
+        ]
+        cells = [[self.say(name, "th"), self.say(value)] for name, value in pairs]
+        rows = [cells[k] + cells[k + 1] for k in range(0, len(cells), 2)]
+        blocks = [self.say("Batch", "head"), self.table(rows, (16, 34, 16, 34), header=False)]
+        if head.notes.strip():
+            blocks += [self.say("Recipe and notes", "head"), self.say(head.notes)]
+        return blocks
+
+    def _reference_text(self) -> str:
+        head, parts = self.facts.story.lot, []
+        if self.facts.reference is not None:
+            parts.append(self.facts.reference.name)
+        if head.target_lab is not None:
+            l_star, a_star, b_star = head.target_lab
+            parts.append(f"colour entered: L* {l_star:.1f}, a* {a_star:.1f}, b* {b_star:.1f}, ± 2 each")
+        return "; ".join(parts) or "the glass beside it on each photo"
+
+    def stocks(self) -> list[Any]:
+        """Stocks: strength and drop with their spread, and what the photos taught."""
+        header = ("Stock", "Colour", "Strength by the label", "Drop", "Made in", "Learnt from photos")
+        rows = [[self.say(text, "th") for text in header]]
+        for stock in self.facts.story.stock_entries:
+            rows.append([self.say(text) for text in self._stock_cells(stock)])
+        if len(rows) == 1:
+            return []
+        return [self.say("Stocks", "head"), self.table(rows, (26, 11, 20, 17, 10, 22))]
+
+    def _stock_cells(self, stock: StockEntry) -> tuple[str, ...]:
+        learnt = "nothing yet"
+        if stock.strength_factor != 1 or stock.learnt_from_lot_id is not None:
+            learnt = f"{stock.strength_factor:.2f} of its label (± {100 * stock.strength_rel_sd:.0f} %)"
+        return (
+            stock.name + ("" if stock.active else " (put away)"),
+            stock.colourant,
+            f"{stock.label_strength_g_per_100ml:g} g in 100 ml (± {100 * stock.label_strength_rel_sd:.0f} %)",
+            f"{stock.drop_ml:.3g} ml (± {100 * stock.drop_rel_sd:.0f} %)"
+            + (", weighed" if stock.weighed else ""),
+            stock.made_in,
+            learnt,
+        )
+
+    def colour(self) -> list[Any]:
+        """Swatches and charts; nothing when no photo was measured."""
+        from reportlab.platypus import KeepTogether, Spacer, Table
+
+        facts, blocks = self.facts, []
+        if facts.swatches:
+            cells = [cell for swatch in facts.swatches for cell in self._swatch_cells(swatch)]
+            widths = [16 * _MM, self.width / 3 - 16 * _MM] * len(facts.swatches)
+            pad = [("LEFTPADDING", (0, 0), (-1, -1), 0), ("VALIGN", (0, 0), (-1, -1), "MIDDLE")]
+            blocks += [
+                Table([cells], colWidths=widths, style=pad, hAlign="LEFT"),
+                self.say(_APPROXIMATE, "small"),
+            ]
+        size = (self.width / 2 - 6, 58 * _MM)
+        charts = []
+        if facts.approach:
+            tolerance = facts.story.lot.tolerance
+            charts.append(draw_approach(facts.approach, tolerance, size, self.fonts, by_photo=facts.by_photo))
+        if facts.path and facts.path_reference:
+            charts.append(draw_path(facts.path, facts.path_reference, size, self.fonts))
+        if charts:
+            pad = [("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 0)]
+            blocks += [
+                Spacer(1, 5),
+                Table([charts], colWidths=[self.width / 2] * len(charts), style=pad, hAlign="LEFT"),
+            ]
+        return [KeepTogether([self.say("Colour", "head"), *blocks])] if blocks else []
+
+    def _swatch_cells(self, swatch: Swatch) -> tuple[Any, Any]:
+        (l_star, a_star, b_star), (sd_l, sd_a, sd_b) = swatch.lab, swatch.lab_sd
+        _, clipped = lab_to_srgb(swatch.lab)
+        text = (
+            f'<font name="{self.fonts.bold}">{self.fonts.markup(swatch.name)}</font><br/>'
+            f"L* {l_star:.1f} ± {sd_l:.1f}, a* {a_star:.1f} ± {sd_a:.1f},<br/>b* {b_star:.1f} ± {sd_b:.1f}"
+        )
+        if clipped:
+            text += "<br/>outside what a screen can show"
+        return draw_swatch(lab_to_hex(swatch.lab), (14 * _MM, 13 * _MM)), self.mark(text, "small")
+
+    def history(self) -> list[Any]:
+        """Every entry in the order in which it was written."""
+        heading = self.say("What was done", "head")
+        if not self.facts.lines:
+            return [heading, self.say("Nothing yet.")]
+        header = [self.say(text, "th") for text in ("When", "Entry")]
+        header += [self.say("Colour after it, mg/l by the label", "thr"), self.say("By", "th")]
+        rows = [header, *(self._history_row(line) for line in self.facts.lines)]
+        return [heading, self.table(rows, (19, 59, 12, 13))]
+
+    def _history_row(self, line: Line) -> list[Any]:
+        text = self.fonts.markup(line.text)
+        if line.struck:
+            text = f"<strike>{text}</strike>"
+        if line.remark:
+            text += f' <font color="{MUTED}">({self.fonts.markup(line.remark)})</font>'
+        return [self.say(line.when), self.mark(text), self.say(line.mg_per_l, "right"), self.say(line.by)]
+
+    def totals(self) -> list[Any]:
+        """Colour in the drink against the maker's ceiling and the limits of the law, with their status."""
+        header = [self.say("Counted", "th"), self.say("In the batch by the label, mg/l ± sd", "thr")]
+        header += [self.say(text, "thr") for text in ("At most, mg/l", "Left, mg/l")]
+        rows, spans, bare = [header], [], []
+        for row in self.facts.ceilings:
+            style = "strong" if row.over else "text"
+            left = f"PASSED by {row.left.lstrip('-')}" if row.over else row.left
+            rows.append(
+                [self.say(row.what, style), *(self.say(v, "right") for v in (row.amount, row.limit, left))]
+            )
+            rows.append([self.say(row.note, "small"), "", "", ""])
+            spans += [("SPAN", (0, len(rows) - 1), (-1, len(rows) - 1))]
+            bare.append(len(rows) - 2)
+            spans += [("NOSPLIT", (0, len(rows) - 2), (-1, len(rows) - 1))]
+        heading = self.say("Colour in the batch against ceiling and law", "head")
+        if len(rows) == 1:
+            return [heading, self.say("No ceiling is set and no colour was added.")]
+        return [heading, self.table(rows, (45, 26, 14, 18), bare=bare, extra=spans)]
+
+    def label(self) -> list[Any]:
+        """The texts for the drink's label."""
+        from reportlab.lib.colors import HexColor
+        from reportlab.platypus import KeepTogether, Table
+
+        head = self.facts.story.lot
+        lines = [self.say(part, "text") for part in self.facts.label.text.split("\n")]
+        if head.already_mg_per_l > 0:
+            brought = (
+                f"The base brought {head.already_mg_per_l:g} mg/l of colour of its own: name that colour too."
+            )
+            lines.append(self.say(brought, "strong"))
+        box = [("BOX", (0, 0), (-1, -1), 0.7, HexColor(MUTED)), ("LEFTPADDING", (0, 0), (-1, -1), 7),
+               ("TOPPADDING", (0, 0), (-1, -1), 4), ("BOTTOMPADDING", (0, 0), (-1, -1), 5)]  # fmt: skip
+        return [
+            KeepTogether(
+                [self.say("For the label", "head"), Table([[lines]], colWidths=[self.width], style=box)]
+            )
+        ]
+
+    def cautions(self) -> list[Any]:
+        """Cautions, one a line; the limits themselves stand in the table above."""
+        told = {row.note for row in self.facts.ceilings}
+        shown = [c for c in self.facts.cautions if c.text not in told and c.code != "label-warning"]
+        return [self.say("Cautions", "head"), *(self.say(f"- {caution.text}", "small") for caution in shown)]
+
+    def signing(self) -> list[Any]:
+        """Lines to sign and date on."""
+        from reportlab.lib.colors import HexColor
+        from reportlab.platypus import KeepTogether, Spacer, Table
+
+        names = [self.say(text, "small") for text in ("Made by", "Date", "Checked by", "Date")]
+        gap = self.width * 0.03
+        widths = [
+            self.width * 0.31,
+            gap,
+            self.width * 0.14,
+            gap * 1.5,
+            self.width * 0.31,
+            gap,
+            self.width * 0.14,
+        ]
+        row = [names[0], "", names[1], "", names[2], "", names[3]]
+        style = [("LEFTPADDING", (0, 0), (-1, -1), 0), ("TOPPADDING", (0, 0), (-1, -1), 2)]
+        style += [("LINEABOVE", (k, 0), (k, 0), 0.6, HexColor(INK)) for k in (0, 2, 4, 6)]
+        return [
+            KeepTogether([Spacer(1, 11 * _MM), Table([row], colWidths=widths, style=style, hAlign="LEFT")])
+        ]
