@@ -142,12 +142,14 @@ def estimate_length(vector: ArrayLike, covariance: ArrayLike) -> Interval:
 
 
 def compare_lab(
-    reference_lab: ArrayLike, batch_lab: ArrayLike, covariance: ArrayLike
+    reference_lab: ArrayLike, batch_lab: ArrayLike, covariance: ArrayLike, proportional: ArrayLike | None = None
 ) -> Difference:
     """Difference of one batch from one reference.
 
-    covariance, shape (3, 3), is that of (batch minus reference) in Lab. Lightness, chroma and hue parts are plain
-    CIELAB (hue as the signed length dH*), so that they can be read off a plot.
+    covariance, shape (3, 3), is that of (batch minus reference) in Lab from noise, which remains when both are equal;
+    proportional, shape (3, 3), what an unknown phone adds, which vanishes with the difference itself: it widens the
+    interval and does not correct the value. Lightness, chroma and hue parts are plain CIELAB (hue as the signed
+    length dH*), so that they can be read off a plot.
     """
     ref, bat = np.asarray(reference_lab, float), np.asarray(batch_lab, float)
     step = 0.05
@@ -156,7 +158,11 @@ def compare_lab(
         [_metric_vector(middle - e, middle + e) / (2 * step) for e in np.eye(3) * step], axis=-1
     )
     vector = _metric_vector(ref, bat)
-    interval = estimate_length(vector, jacobian @ np.asarray(covariance, float) @ jacobian.T)
+    noise = jacobian @ np.asarray(covariance, float) @ jacobian.T
+    interval = estimate_length(vector, noise)
+    if proportional is not None:
+        wide = estimate_length(vector, noise + jacobian @ np.asarray(proportional, float) @ jacobian.T)
+        interval = Interval(interval.value, min(wide.low, interval.value), max(wide.high, interval.value))
     c_ref, c_bat = np.hypot(*ref[1:]), np.hypot(*bat[1:])
     d_l, d_c = bat[0] - ref[0], c_bat - c_ref
     d_h = np.sign(ref[1] * bat[2] - ref[2] * bat[1]) * np.sqrt(

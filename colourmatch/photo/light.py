@@ -8,7 +8,7 @@ Source: Rasmussen, Williams (2006), Gaussian Processes for Machine Learning, sec
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -43,6 +43,11 @@ class FlatCard:
     px_per_mm: int
     card: Card
     decode_table: NDArray[np.float32]
+
+    def redecoded(self, table: NDArray[np.float32]) -> FlatCard:
+        """The same card decoded by another table (3, 256)."""
+        linear = np.stack([table[c][self.codes[..., c]] for c in range(3)], axis=-1)
+        return replace(self, linear=linear, decode_table=table)
 
     def crop(self, centre_mm: tuple[float, float], half_mm: float) -> tuple[slice, slice]:
         """Rows and columns of a square around a point of the card."""

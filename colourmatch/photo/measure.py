@@ -22,7 +22,7 @@ from colourmatch.photo.load import Photo, load_photo
 from colourmatch.photo.locate import CardPose, find_card
 from colourmatch.photo.quality import Flag, flag
 from colourmatch.photo.reading import SpotReading, read_spot
-from colourmatch.photo.tone import ToneMap, fit_tone
+from colourmatch.photo.tone import ToneCurve, ToneMap, align_channels, fit_curve
 
 Array = NDArray[np.float64]
 
@@ -38,14 +38,17 @@ HAZE_CLARITY = 0.93
 VESSEL_WHITE, VESSEL_LOG = 0.002, 0.003
 #: A phone's colour matrix and tone curve map a true difference g to (1 + A) g, each term of A about this large (sd)
 #: along L*, a*, b*; see calibration/README.md.
-SCALE_SD = np.array([0.07, 0.15, 0.15])
+SCALE_SD = np.array([0.05, 0.12, 0.12])
 #: Absolute colours carry the phone's own error: this part of the distance from white (sd), see calibration/README.md.
 ABSOLUTE_SD = 0.10
 
 
 @dataclass(frozen=True)
 class SpotColour:
-    """Colour of one liquid: Lab (D65, 2 degrees) relative to `white`, covariance of the reading, and the total sd."""
+    """Colour of one liquid: Lab (D65, 2 degrees) relative to `white`, covariance of the reading, and the total sd.
+
+    tone_shifts (5, 3): Lab per standard deviation of the photo's tone curve, common to all its spots.
+    """
 
     lab: Array
     covariance: Array
@@ -53,11 +56,12 @@ class SpotColour:
     rgb_covariance: Array
     clarity: float | None
     white: str
+    tone_shifts: Array = field(default_factory=lambda: np.zeros((5, 3)))
 
     @property
     def lab_sd(self) -> Array:
         """Standard deviation of the absolute Lab, the phone's own error included, shape (3,)."""
-        own = np.diag(self.covariance)
+        own = np.diag(self.covariance) + (self.tone_shifts**2).sum(axis=0)
         away = np.array([100 - self.lab[0], *self.lab[1:]])
         chroma = np.hypot(*self.lab[1:])
         phone = (ABSOLUTE_SD * np.hypot(away, 0.5 * chroma * np.array([0.5, 1, 1]))) ** 2
@@ -74,6 +78,18 @@ class SpotColour:
             "clarity": None if self.clarity is None else round(self.clarity, 3),
             "white": self.white,
         }
+
+
+@dataclass(frozen=True)
+class Tone:
+    """Both parts of a photo's tones: the curve common to the channels, and their alignment on each other."""
+
+    curve: ToneCurve
+    channels: ToneMap
+
+    def correct(self, rgb: Array) -> Array:
+        """Paper-relative linear values, shape (..., 3), without veil and with the channels aligned."""
+        return self.channels.apply(self.curve.take_veil(rgb))
 
 
 @dataclass(frozen=True)
@@ -118,9 +134,11 @@ def measure_photo(source: Path | str | bytes, name: str | None = None) -> Measur
     pose = find_card(photo.rgb, card)
     _check_view(pose, card, photo)
     flat = flatten_card(photo, pose, card)
+    curve = fit_curve(flat)
+    flat = flat.redecoded(curve.table(photo.profile.decode_table))
     light = fit_light(flat, mask_paper(card, flat.px_per_mm), pose.markers)
     _check_cover(light, card)
-    tone = fit_tone(flat, light)
+    tone = Tone(curve, align_channels(flat, light, curve))
     readings = {spot: read_spot(flat, light, spot) for spot in SPOTS}
     flags = [*pose.flags, *_check_glasses(readings, card), *_check_light(light, readings, card)]
     white, white_flags = _choose_white(readings)
@@ -222,38 +240,41 @@ def _choose_white(readings: dict[str, SpotReading]) -> tuple[str, list[Flag]]:
 
 
 def _to_colours(
-    readings: dict[str, SpotReading], light: LightField, white: str, context: tuple[Photo, Card, ToneMap]
+    readings: dict[str, SpotReading], light: LightField, white: str, context: tuple[Photo, Card, Tone]
 ) -> dict[str, SpotColour]:
     photo, card, tone = context
-    base = readings["blank"].rgb if white == "blank" else np.ones(3)
+    base = tone.correct(readings["blank"].rgb) if white == "blank" else np.ones(3)
     plain = readings["blank"].contrast  # with no glass on the blank spot its bars are seen bare
     out = {}
     for spot in SPOTS:
         reading = readings[spot]
         if not reading.present:
             continue
-        rgb = tone.apply(reading.rgb) / tone.apply(base)
-        cov = reading.rgb_cov / np.outer(base, base)
+        rgb = tone.correct(reading.rgb) / base
         point = np.array([card.window_centre_mm(spot)])
         loose = float(light.covariance(point)[0, 0]) + VESSEL_LOG**2
-        cov = cov + loose * np.outer(rgb, rgb) + VESSEL_WHITE**2 * np.ones((3, 3)) + tone.covariance(reading.rgb)
-        lab, lab_cov = _propagate(rgb, cov, photo.profile.to_xyz)
+        cov = reading.rgb_cov / np.outer(base, base) + loose * np.outer(rgb, rgb) + VESSEL_WHITE**2 * np.ones((3, 3))
+        cov = cov + tone.channels.covariance(reading.rgb) + np.diag(np.where(reading.empty, 0.01 + np.abs(rgb), 0) ** 2)
+        paper = light.at(point)[0]
+        own, whites = tone.curve.shifts(rgb * base, paper), tone.curve.shifts(base, paper)
+        lab, lab_cov, jacobian = _propagate(rgb, cov, photo.profile.to_xyz)
+        shifts = ((own - whites * rgb) / base) @ jacobian.T
         # where a channel is empty, black and liquid meet at the bottom of the range: clarity cannot be judged
         judged = reading.contrast is not None and plain and not any(reading.empty) and rgb.min() > 0.02
         clarity = min(reading.contrast / plain, 1.0) if judged else None
-        out[spot] = SpotColour(lab, lab_cov, rgb, cov, clarity, white)
+        out[spot] = SpotColour(lab, lab_cov, rgb, cov, clarity, white, shifts)
     return out
 
 
-def _propagate(rgb: Array, cov: Array, to_xyz: Array) -> tuple[Array, Array]:
-    """Lab and its covariance by first-order propagation (JCGM 100:2008, 5.2)."""
+def _propagate(rgb: Array, cov: Array, to_xyz: Array) -> tuple[Array, Array, Array]:
+    """Lab, its covariance and its Jacobian (3, 3) to rgb by first-order propagation (JCGM 100:2008, 5.2)."""
     lab = xyz_to_lab(rgb @ to_xyz.T)
     step = 1e-4
     jacobian = np.stack(
         [(xyz_to_lab((rgb + e) @ to_xyz.T) - xyz_to_lab((rgb - e) @ to_xyz.T)) / (2 * step) for e in np.eye(3) * step],
         axis=-1,
     )
-    return lab, jacobian @ cov @ jacobian.T
+    return lab, jacobian @ cov @ jacobian.T, jacobian
 
 
 def _compare(spots: dict[str, SpotColour]) -> Difference | None:
@@ -261,8 +282,9 @@ def _compare(spots: dict[str, SpotColour]) -> Difference | None:
         return None
     ref, bat = spots["reference"], spots["batch"]
     gap = bat.lab - ref.lab
-    phone = np.diag((SCALE_SD * np.linalg.norm(gap)) ** 2)
-    return compare_lab(ref.lab, bat.lab, ref.covariance + bat.covariance + phone)
+    tone = bat.tone_shifts - ref.tone_shifts
+    phone = np.diag((SCALE_SD * np.linalg.norm(gap)) ** 2) + tone.T @ tone
+    return compare_lab(ref.lab, bat.lab, ref.covariance + bat.covariance, phone)
 
 
 def _check_liquid(colour: SpotColour, reading: SpotReading) -> Iterable[Flag]:

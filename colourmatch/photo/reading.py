@@ -66,7 +66,7 @@ def read_spot(flat: FlatCard, light: LightField, name: str) -> SpotReading:
         usable = window & flat.inside[rows, cols]
     clean, glints = _reject_glints(relative, usable)
     rgb, cov = _block_mean(relative, clean, flat.px_per_mm)
-    codes = flat.codes[rows, cols][usable].astype(float)
+    codes = flat.codes[rows, cols][clean].astype(float)
     present = glass is not None or bool(np.abs(np.log(np.maximum(rgb, 1e-4))).max() > _SAME_AS_PAPER_LOG)
     contrast, dark = _read_bars(flat, name, (rows, cols), glass)
     return SpotReading(

@@ -1,23 +1,75 @@
-"""The tone curves of a photo from the printed grey steps; it knows neutral patches and nothing of liquids.
+"""The tone curve of a photo from the printed grey steps; it knows neutral patches and nothing of liquids.
 
-The steps are printed in one ink: whatever their true reflectance, the three channels must agree on it. Each channel is
-therefore mapped to the mean of the three by a smooth correction of its logarithm. The mean curve itself stays as the
-phone made it, since a printer's error and a phone's tone curve cannot be told apart without a profile of the card.
+Phones bend tones: an S about the middle and a lift of the mid-tones, on top of the file's own encoding. A printer bends
+the printed greys: p = nominal^g, then p + e p (1 - p) as dots gain or lose. The lens adds a veil of white. Six greys and
+the paper's own code tell the S from the printer by their different shapes; where they look alike (the lift) both are
+shrunk towards none by their priors, and the covariance says so. Channels are then aligned on each other: the ink is one.
+Source of the method: maximum a posteriori fit by Gauss-Newton (Gill, Murray, Wright 1981, Practical Optimization, 4.7);
+a tone curve from greys earns more than a matrix (design figures, calibration/README.md).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import least_squares
 
+from colourmatch.colour.spaces import decode_srgb, encode_srgb
 from colourmatch.photo.light import FlatCard, LightField
 
 Array = NDArray[np.float64]
 
 #: Ink is neutral to about this much between channels (natural log, sd); a correction well above it is the phone's.
 _INK_LOG = 0.01
+#: A printed patch strays from the printer's own curve by this much (natural log, sd).
+_PATCH_LOG, _DARK = 0.02, 0.004
+#: Priors (mean, sd): S-shape, lift, printer's power, veil, dot gain. Phones add contrast rather than take it; office
+#: printers stray by some 10 % in power and gain or lose up to a fifth of a dot; veil is up to 2 % of white (common
+#: practice, no source).
+_PRIOR = np.array([[0.12, 0.3], [0.0, 0.06], [1.0, 0.1], [0.006, 0.006], [0.0, 0.2]])
+_BOUNDS = ([-0.5, -0.8, 0.5, 0.0, -0.8], [1.2, 0.8, 1.6, 0.05, 0.8])
+_GRID = np.linspace(0, 1, 513)
+
+
+@dataclass(frozen=True)
+class ToneCurve:
+    """A photo's tone curve: S-shape, lift, printer's power, veil and dot gain, with covariance (5, 5).
+
+    `levels` (3,) is the paper's linear value as the file decodes it, which fixes where on the curve the paper lies.
+    """
+
+    terms: Array
+    covariance: Array
+    fitted: bool
+    steps: Array = field(default_factory=lambda: np.empty((0, 3)))
+
+    def table(self, decode_table: NDArray[np.float32]) -> NDArray[np.float32]:
+        """The file's decoding table (3, 256) with the phone's curve taken out."""
+        curve = _curve(self.terms[0], self.terms[1])
+        codes = encode_srgb(decode_table)
+        return decode_srgb(np.interp(codes, curve, _GRID)).astype(np.float32)
+
+    def take_veil(self, rgb: Array) -> Array:
+        """Paper-relative linear values without the veil that lies over the whole photo."""
+        return (np.asarray(rgb, float) - self.terms[3]) / (1 - self.terms[3])
+
+    def shifts(self, rgb: Array, paper: Array) -> Array:
+        """Change of a paper-relative value per standard deviation of the curve, shape (5, 3): one row per direction.
+
+        rgb, shape (3,): corrected, veil taken off; paper, shape (3,): corrected linear value of the paper there.
+        """
+        raised = np.maximum(rgb * (1 - self.terms[3]) + self.terms[3], 1e-4)
+        seen = _through(raised * paper, self.terms), _through(np.asarray(paper, float), self.terms)
+        step = np.array([0.01, 0.01, 0.0, 0.001, 0.0])
+        slopes = np.zeros((5, 3))
+        for k in (0, 1, 3):
+            moved = self.terms.copy()
+            moved[k] += step[k]
+            slopes[k] = ((_back(seen[0], moved) / _back(seen[1], moved) - moved[3]) / (1 - moved[3]) - rgb) / step[k]
+        values, axes = np.linalg.eigh(self.covariance)
+        return (axes * np.sqrt(np.maximum(values, 0))).T @ slopes
 
 
 @dataclass(frozen=True)
@@ -26,7 +78,6 @@ class ToneMap:
 
     knots_log: Array
     shifts_log: Array
-    steps: Array
 
     def apply(self, rgb: Array) -> Array:
         """Corrected relative linear values, shape (..., 3)."""
@@ -46,27 +97,81 @@ class ToneMap:
         return np.diag((0.3 * _INK_LOG * depth * rgb) ** 2)
 
 
-def fit_tone(flat: FlatCard, light: LightField) -> ToneMap:
-    """Read the twelve grey steps and find what brings the three channels together."""
-    pairs = [(step.reflectance, _read_step(flat, light, step.centre_mm, flat.card.grey_size_mm)) for step in flat.card.greys]
+def fit_curve(flat: FlatCard) -> ToneCurve:
+    """Fit the tone curve to the grey steps, each against the bare paper just above and below it."""
+    nominal, values, paper = _read_against_paper(flat)
+    keep = _agreeing(nominal, values)
+    nominal, values, paper = nominal[keep], values[keep].mean(axis=1), paper[keep].mean(axis=1)
+    if len(nominal) < 6 or len(set(nominal)) < 4:
+        return ToneCurve(np.array([0.0, 0.0, 1.0, 0.0, 0.0]), np.diag(_PRIOR[:, 1] ** 2), False)
+    spread = np.hypot(_PATCH_LOG, _DARK / nominal)
+
+    def residual(terms: Array) -> Array:
+        # the paper's true exposure is whatever this curve maps onto its observed value
+        exposure = _back(paper, terms)
+        printed = nominal ** terms[2]
+        printed = printed + terms[4] * printed * (1 - printed)
+        seen = _through(exposure * (printed * (1 - terms[3]) + terms[3]), terms) / paper
+        return np.r_[(np.log(seen) - np.log(values)) / spread, (terms - _PRIOR[:, 0]) / _PRIOR[:, 1]]
+
+    fit = least_squares(residual, _PRIOR[:, 0], bounds=_BOUNDS, x_scale=_PRIOR[:, 1])
+    covariance = np.linalg.inv(fit.jac.T @ fit.jac) * max(2 * fit.cost / len(nominal), 1.0)
+    return ToneCurve(fit.x, covariance, True, values)
+
+
+def align_channels(flat: FlatCard, light: LightField, curve: ToneCurve) -> ToneMap:
+    """What brings the three channels of the grey steps together, read in the corrected light."""
+    pairs = [
+        (step.reflectance, _read_step(flat, light, step.centre_mm, flat.card.grey_size_mm)) for step in flat.card.greys
+    ]
     nominal = np.array([n for n, value in pairs if value is not None])
     values = np.array([value for _, value in pairs if value is not None]).reshape(-1, 3)
     keep = _agreeing(nominal, values)
-    nominal, values = nominal[keep], values[keep]
+    nominal, values = nominal[keep], np.maximum(curve.take_veil(values[keep]), 1e-4)
     levels = np.array(sorted(set(nominal)))
     if len(levels) < 4:
-        return ToneMap(np.empty(0), np.empty((0, 3)), values)
+        return ToneMap(np.empty(0), np.empty((0, 3)))
     logs = np.stack([np.log(values[nominal == n]).mean(axis=0) for n in levels])
     mean = logs.mean(axis=1, keepdims=True)
     shifts = mean - logs
     # a cast of the ink is expected; shrink each shift by its share of the variance seen (Wiener)
     weight = shifts**2 / (shifts**2 + _INK_LOG**2)
-    knots = np.append(mean[:, 0], 0.0)
-    return ToneMap(knots, np.vstack([shifts * weight, np.zeros(3)]), values)
+    return ToneMap(np.append(mean[:, 0], 0.0), np.vstack([shifts * weight, np.zeros(3)]))
+
+
+def _curve(s_shape: float, lift: float) -> Array:
+    """Encoded value out of encoded value in, on the grid; kept rising."""
+    v = _GRID
+    bent = v + 2 * s_shape * v * (1 - v) * (2 * v - 1) + lift * v * (1 - v)
+    return np.maximum.accumulate(bent + 1e-7 * v)
+
+
+def _through(linear: Array, terms: Array) -> Array:
+    return decode_srgb(np.interp(encode_srgb(linear), _GRID, _curve(terms[0], terms[1])))
+
+
+def _back(linear: Array, terms: Array) -> Array:
+    return decode_srgb(np.interp(encode_srgb(linear), _curve(terms[0], terms[1]), _GRID))
+
+
+def _read_against_paper(flat: FlatCard) -> tuple[Array, Array, Array]:
+    """Nominal (N,), value relative to the paper beside it (N, 3) and that paper's linear value (N, 3)."""
+    nominal, values, papers = [], [], []
+    half = flat.card.grey_size_mm / 2
+    for step in flat.card.greys:
+        patch = _clean_mean(flat, step.centre_mm, (half - 3, half - 3))
+        strips = [_clean_mean(flat, (step.centre_mm[0], step.centre_mm[1] + d), (half - 2, 1.5)) for d in (-half - 4, half + 4)]
+        if patch is None or any(s is None for s in strips):
+            continue
+        paper = np.mean(strips, axis=0)
+        nominal.append(step.reflectance)
+        values.append(np.maximum(patch / paper, 1e-4))
+        papers.append(paper)
+    return np.array(nominal), np.array(values).reshape(-1, 3), np.array(papers).reshape(-1, 3)
 
 
 def _agreeing(nominal: Array, values: Array) -> NDArray[np.bool_]:
-    """Leave out steps that are covered: coloured, or far from the curve through all of them (in logs, robustly)."""
+    """Leave out steps that are covered: coloured, or far from the line through all of them (in logs, robustly)."""
     if not len(values):
         return np.zeros(0, bool)
     logs = np.log(values)
@@ -80,15 +185,20 @@ def _agreeing(nominal: Array, values: Array) -> NDArray[np.bool_]:
     return neutral & (np.abs(y - slope * x - intercept) < 0.35)
 
 
-def _read_step(flat: FlatCard, light: LightField, centre_mm: tuple[float, float], size_mm: float) -> Array | None:
-    rows, cols = flat.crop(centre_mm, size_mm / 2 - 3.0)
+def _clean_mean(flat: FlatCard, centre_mm: tuple[float, float], half_mm: tuple[float, float]) -> Array | None:
+    """Mean linear value of a rectangle without what does not belong to it, None when it is hidden or out of view."""
+    s = flat.px_per_mm
+    (x, y), (w, h) = centre_mm, half_mm
+    rows, cols = slice(round((y - h) * s), round((y + h) * s)), slice(round((x - w) * s), round((x + w) * s))
     inside = flat.inside[rows, cols]
     if inside.size == 0 or inside.mean() < 0.9:
         return None
     patch = flat.linear[rows, cols].reshape(-1, 3)
     middle = np.median(patch, axis=0)
     clean = (np.abs(patch - middle) <= 0.15 * middle + 0.004).all(axis=1)
-    if clean.mean() < 0.6:
-        return None
-    return np.maximum(patch[clean].mean(axis=0) / light.at(np.array([centre_mm]))[0], 1e-4)
+    return np.maximum(patch[clean].mean(axis=0), 1e-5).astype(float) if clean.mean() >= 0.6 else None
 
+
+def _read_step(flat: FlatCard, light: LightField, centre_mm: tuple[float, float], size_mm: float) -> Array | None:
+    value = _clean_mean(flat, centre_mm, (size_mm / 2 - 3, size_mm / 2 - 3))
+    return None if value is None else np.maximum(value / light.at(np.array([centre_mm]))[0], 1e-4)
