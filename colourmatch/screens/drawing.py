@@ -59,7 +59,8 @@ class _Pen:
     def __init__(self, picture: Image.Image) -> None:
         self.draw = ImageDraw.Draw(picture)
         self.width = max(2, max(picture.size) // 450)
-        self.font = ImageFont.load_default(size=max(15, max(picture.size) // 52))
+        self.size_px = max(15, max(picture.size) // 52)
+        self.font = ImageFont.load_default(size=self.size_px)
 
     def outline(
         self, points: list[tuple[float, float]], colour: Any, name: str = "", *, dashed: bool = False
@@ -72,7 +73,7 @@ class _Pen:
             self.draw.line(piece, fill=colour, width=self.width, joint="curve")
         if name:
             xs, ys = zip(*points, strict=True)
-            place = ((min(xs) + max(xs)) / 2, max(ys) + 0.9 * self.font.size)
+            place = ((min(xs) + max(xs)) / 2, max(ys) + 0.9 * self.size_px)
             left, top, right, bottom = self.draw.textbbox(place, name, font=self.font, anchor="mm")
             self.draw.rounded_rectangle((left - 6, top - 4, right + 6, bottom + 4), 6, fill=_DARK)
             self.draw.text(place, name, fill=(255, 255, 255), font=self.font, anchor="mm")

@@ -8,6 +8,7 @@ import streamlit as st
 
 from colourmatch.lots.entries import LotStory, PhotoEntry
 from colourmatch.screens import pages, parts, plots, session, telling
+from colourmatch.screens.amending import ask_amendment
 from colourmatch.screens.photo_view import (
     clear_upload,
     show_flags,
@@ -230,6 +231,7 @@ def show_history(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
         help="Written beside what you enter from now on.",
     )  # fmt: skip
     ask_correction(story)
+    ask_amendment(story)
     if story.lot.closed:
         return
     stopped = not waiting and advice.get("action") == "stop"

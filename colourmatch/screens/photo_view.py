@@ -119,7 +119,7 @@ def show_swatches(measured: Mapping[str, Any], advice: Mapping[str, Any] | None 
     if colours:
         st.html(parts.swatches(colours))
         white = {"blank": "the glass of water", "paper": "the bare paper"}.get(
-            (batch or reference)["white"], ""
+            (batch or reference or {}).get("white", ""), ""
         )
         st.caption(
             f"{SWATCH_NOTE} L*, a*, b* for D65 and 2 degrees, against {white}, ± one standard deviation."

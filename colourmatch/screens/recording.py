@@ -6,6 +6,7 @@ from typing import Any
 
 import streamlit as st
 
+from colourmatch.dosing.plan import MOST_DROPS
 from colourmatch.errors import InputError
 from colourmatch.lots.entries import LotStory
 from colourmatch.screens import parts, session, telling
@@ -32,15 +33,19 @@ def write_addition(story: LotStory, stock: str, unit: str, quantity: float | Non
 
 
 def record_advised(story: LotStory, advice: dict[str, Any]) -> None:
-    """One large button a dose: tapped when the advised drops are in."""
+    """One large button a dose: tapped when the advised amount is in."""
     for dose in telling.doses_left(story, advice):
-        stock, drops = dose["stock"], dose["drops"]
-        action = f"dose-{story.lot.id}-{stock}"
-        words = f"I added {drops:g} {'drop' if drops == 1 else 'drops'} of {parts.plain(stock)}"
-        if st.button(words, type="primary", width="stretch", key=f"{action}-{session.token_for(action)}"):
-            session.act_once(
-                action, lambda token, s=stock, d=drops: write_addition(story, s, "drops", d, token)
-            )
+        record_dose(story, dose)
+
+
+def record_dose(story: LotStory, dose: dict[str, Any]) -> None:
+    """The button of one dose, in ml where the drops are too many to count."""
+    stock, unit = dose["stock"], "drops" if dose["drops"] <= MOST_DROPS else "ml"
+    amount = dose[unit]
+    action = f"dose-{story.lot.id}-{stock}"
+    words = f"I added {amount:g} {'drop' if dose['drops'] == 1 else unit} of {parts.plain(stock)}"
+    if st.button(words, type="primary", width="stretch", key=f"{action}-{session.token_for(action)}"):
+        session.act_once(action, lambda token: write_addition(story, stock, unit, amount, token))
 
 
 def record_anything(story: LotStory, advice: dict[str, Any]) -> None:

@@ -8,14 +8,21 @@ import streamlit as st
 
 from colourmatch.dosing.care import cautions_for, limits_for, list_jurisdictions
 from colourmatch.errors import InputError
-from colourmatch.liquid.colourants import custom_colourant, find_colourant, list_colourants
-from colourmatch.liquid.stock import Stock, suggest_strength
+from colourmatch.liquid.colourants import custom_colourant, list_colourants
 from colourmatch.lots.entries import StockEntry
 from colourmatch.screens import pages, parts, session
+from colourmatch.screens.stock_forms import (
+    MADE_IN,
+    UNKNOWN,
+    describe_stock,
+    name_colourant,
+    show_putting_away,
+    show_strength,
+    show_thinning,
+    show_weighing,
+)
 
-_UNKNOWN = "unknown"
 _ELSEWHERE = "another place"
-_MADE_IN = {"water": "water", "batch": "a little of the batch itself"}
 
 
 def show() -> None:
@@ -26,20 +33,14 @@ def show() -> None:
     with first:
         show_stocks(stocks)
         show_new_stock(bool(stocks))
+        show_thinning(stocks)
+        show_putting_away(stocks)
     with second:
         show_new_lot(stocks)
     with third:
         show_weighing(stocks)
     with fourth:
         show_strength(stocks)
-
-
-def name_colourant(code: str) -> str:
-    """A colourant for a list: name and E number."""
-    if code == _UNKNOWN:
-        return "Unknown bottle (to be learnt from the photos)"
-    colourant = find_colourant(code)
-    return f"{colourant.name} ({'unknown bottle' if ':' in code else colourant.e_number})"
 
 
 def show_stocks(stocks: list[StockEntry]) -> None:
@@ -55,35 +56,18 @@ def show_stocks(stocks: list[StockEntry]) -> None:
     st.html(parts.facts({stock.name: describe_stock(stock) for stock in stocks}))
 
 
-def describe_stock(stock: StockEntry) -> str:
-    """Strength, drop and what was learnt, each with its uncertainty."""
-    drop = "weighed" if stock.weighed else "as assumed, not weighed"
-    lines = [
-        name_colourant(stock.colourant),
-        f"{parts.show_amount(stock.label_strength_g_per_100ml)} g in 100 ml of {_MADE_IN[stock.made_in]} "
-        f"by the label (± {stock.label_strength_rel_sd:.0%})",
-        f"drop {parts.show_amount(stock.drop_ml)} ml (± {stock.drop_rel_sd:.0%}, {drop})",
-    ]
-    if stock.learnt_from_lot_id is not None:
-        lines.append(
-            f"learnt: it colours like {parts.show_amount(stock.strength_g_per_100ml)} g in 100 ml "
-            f"(± {stock.strength_rel_sd:.0%}), from lot {stock.learnt_from_lot_id}"
-        )
-    return "\n".join(lines)
-
-
 def show_new_stock(folded: bool) -> None:
     """The form for a new stock."""
     token = session.token_for("stock")
     with st.expander("Add a stock", expanded=not folded):
-        codes = [colourant.e_number for colourant in list_colourants()] + [_UNKNOWN]
+        codes = [colourant.e_number for colourant in list_colourants()] + [UNKNOWN]
         code = st.selectbox("Colourant", codes, format_func=name_colourant, key=f"stock-colourant-{token}")
         with st.form(f"stock-form-{token}", border=False):
             name = st.text_input(
                 "Name of the stock", key=f"stock-name-{token}", max_chars=120, placeholder="red",
                 help="A short name, as written on the bottle.",
             )  # fmt: skip
-            like, e1pct = ask_unknown(token) if code == _UNKNOWN else (None, None)
+            like, e1pct = ask_unknown(token) if code == UNKNOWN else (None, None)
             strength = st.number_input(
                 "Strength, g in 100 ml", value=1.0, min_value=0.0, max_value=100.0, step=0.1, format="%g",
                 key=f"stock-strength-{token}",
@@ -95,8 +79,8 @@ def show_new_stock(folded: bool) -> None:
                 key=f"stock-drop-{token}", help="Near 0.05 for most droppers. Weigh drops to know yours.",
             )  # fmt: skip
             made_in = st.segmented_control(
-                "Made up in", list(_MADE_IN), default="water", required=True,
-                format_func=_MADE_IN.__getitem__, key=f"stock-made-in-{token}",
+                "Made up in", list(MADE_IN), default="water", required=True,
+                format_func=MADE_IN.__getitem__, key=f"stock-made-in-{token}",
                 help="A stock made in the batch does not thin it.",
             )  # fmt: skip
             notes = st.text_input(
@@ -128,77 +112,6 @@ def ask_unknown(token: str) -> tuple[str, float]:
         help="Absorbance of 1 g in 100 ml over 1 cm. Pure food dyes are 400 to 2000; photos teach the rest.",
     )  # fmt: skip
     return like, e1pct
-
-
-def show_weighing(stocks: list[StockEntry]) -> None:
-    """The size of a drop from weighed drops."""
-    if not stocks:
-        st.html(parts.empty("Here you weigh drops of a stock, once there is one. Add it under Stocks."))
-        return
-    st.write(
-        "Put a small glass on the scale, set it to zero, count 20 to 50 drops into it as you always do, "
-        "and read the scale."
-    )
-    token = session.token_for("weigh")
-    with st.form(f"weigh-form-{token}"):
-        stock = choose_stock("Stock", stocks, f"weigh-stock-{token}")
-        drops = st.number_input(
-            "Drops counted", value=40, min_value=0, max_value=1000, step=1, key=f"weigh-drops-{token}"
-        )
-        grams = st.number_input(
-            "Grams together", value=None, min_value=0.0, max_value=500.0, step=0.01, format="%.2f",
-            placeholder="1.93", key=f"weigh-grams-{token}",
-        )  # fmt: skip
-        if st.form_submit_button("Keep this weighing", type="primary", key=f"weigh-keep-{token}"):
-
-            def weigh(token: str) -> str:
-                weighed = session.current_book().weigh_stock(
-                    stock,
-                    drops,
-                    grams if grams is not None else 0.0,
-                    token=token,
-                    entered_by=session.entered_by(),
-                )
-                return (
-                    f"A drop of {weighed.name} is {parts.show_amount(weighed.drop_ml)} ml "
-                    f"(± {weighed.drop_rel_sd:.0%}) from now on."
-                )
-
-            session.act_once("weigh", weigh)
-
-
-def choose_stock(label: str, stocks: list[StockEntry], key: str) -> int:
-    """The id of one of the stocks."""
-    names = {stock.id: stock.name for stock in stocks}
-    return st.selectbox(label, list(names), format_func=lambda number: names[number], key=key)
-
-
-def show_strength(stocks: list[StockEntry]) -> None:
-    """How strong a stock should be for a batch, so that the dose can be counted."""
-    st.write(
-        "A whole dose of 20 to 60 drops can be stepped well: fewer are too coarse, more thin the batch. "
-        "(Common practice, no source.)"
-    )
-    left, right = st.columns(2)
-    volume = left.number_input(
-        "Batch, ml", value=1000.0, min_value=1.0, max_value=2e6, step=100.0, format="%g", key="helper-volume"
-    )
-    target = right.number_input(
-        "Colour wanted, mg in a litre", value=20.0, min_value=0.1, max_value=1e5, step=5.0, format="%g",
-        key="helper-target", help="A guess will do: light reds are near 10, deep ones 50 mg/l and more.",
-    )  # fmt: skip
-    given = None
-    if stocks:
-        chosen = choose_stock("Starting from", stocks, "helper-stock")
-        given = next(stock.as_stock(learnt=False) for stock in stocks if stock.id == chosen)
-    with session.failures_shown():
-        advice = suggest_strength(given or Stock("a stock of 1 g in 100 ml", "E129", 1.0), target, volume)
-        st.html(
-            parts.panel(
-                "For this batch", advice.text,
-                [f"Ideal would be {parts.show_amount(advice.strength_g_per_100ml)} g in 100 ml."],
-            )
-        )  # fmt: skip
 
 
 def show_new_lot(stocks: list[StockEntry]) -> None:

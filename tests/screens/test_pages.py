@@ -310,3 +310,36 @@ def test_the_example_lot_opens_in_the_middle_of_its_work(book: LotBook) -> None:
     assert not app.exception
     assert book.count_lots() == 1
     assert "How far" in shown(app)
+
+
+def test_a_stock_is_thinned_from_one_on_the_shelf(book: LotBook) -> None:
+    book.add_stock("red", "E129", 1.0)
+    app = open_app("set_up")
+    by_key(app.number_input, "thin-fold").set_value(5.0)
+    by_key(app.button, "thin-add").click()
+    app.run()
+    thin = book.find_stock("red 1 in 5")
+    assert thin.strength_g_per_100ml == pytest.approx(0.2)
+    assert thin.diluted_from_id == book.find_stock("red").id
+
+
+def test_a_stock_is_put_away(book: LotBook) -> None:
+    book.add_stock("red", "E129", 1.0)
+    app = open_app("set_up")
+    app.button(key="away-put").click()
+    app.run()
+    assert book.list_stocks() == []
+    assert "The stock red is put away" in shown(app)
+
+
+def test_a_figure_of_the_lot_is_put_right_with_its_reason(book: LotBook, lot_id: int) -> None:
+    app = open_app("match", lot=str(lot_id))
+    by_key(app.number_input, f"amend-{lot_id}-volume_ml").set_value(850.0)
+    by_key(app.text_input, f"amend-{lot_id}-reason").set_value("mistyped")
+    by_key(app.button, f"amend-{lot_id}-write").click()
+    app.run()
+    assert book.find_lot(lot_id).volume_ml == 850
+    assert "Put right: volume ml 850" in shown(app)
+    by_key(app.button, f"amend-{lot_id}-write").click()
+    app.run()
+    assert "No figure was changed" in app.error[0].value

@@ -1,0 +1,65 @@
+"""Puts figures of a lot's head right (volume, ceiling, stocks ...); what stood there stays on record."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import streamlit as st
+
+from colourmatch.errors import InputError
+from colourmatch.lots.entries import Lot, LotStory
+from colourmatch.screens import session
+
+
+def ask_amendment(story: LotStory) -> None:
+    """The form; only what was changed is written."""
+    lot = story.lot
+    action = f"amend-{lot.id}"
+    token = session.token_for(action)
+    with st.expander("Put figures of the lot right"), st.form(f"{action}-form-{token}", border=False):
+        st.write("The new figure counts for the whole lot, as if it had been given at its beginning.")
+        typed = ask_figures(lot, f"{action}-{{}}-{token}")
+        reason = st.text_input("Reason", key=f"{action}-reason-{token}", placeholder="mistyped")
+        if st.form_submit_button("Write it down", key=f"{action}-write-{token}", width="stretch"):
+
+            def amend(token: str) -> str:
+                changes = find_changes(lot, typed)
+                if not changes:
+                    raise InputError("No figure was changed. Change what is wrong first.")
+                session.current_book().amend_lot(
+                    lot.id, reason, entered_by=session.entered_by(), token=token, **changes
+                )
+                return "The figures of the lot are put right."
+
+            session.act_once(action, amend)
+
+
+def ask_figures(lot: Lot, key: str) -> dict[str, Any]:
+    """The figures as they stand, to be changed."""
+    shelf = [stock.name for stock in session.current_book().list_stocks()]
+    names = list(dict.fromkeys([*lot.stocks, *shelf]))
+    stocks = st.multiselect(
+        "Stocks, the main one first", names, default=list(lot.stocks), key=key.format("stocks")
+    )
+    one, two = st.columns(2)
+    fields = (
+        (one, "volume_ml", "Batch at the beginning, ml", 2e6, 50.0),
+        (two, "ceiling_mg_per_l", "Your ceiling, mg/l", 1e5, 5.0),
+        (one, "already_mg_per_l", "Colour already in, mg/l", 1e5, 1.0),
+        (two, "tolerance", "Tolerance, CIEDE2000", 20.0, 0.1),
+        (one, "depth_mm", "Depth in the glass, mm", 200.0, 1.0),
+        (two, "dilution", "Thinned, 1 part made up to", 1000.0, 1.0),
+    )
+    typed: dict[str, Any] = {"stocks": stocks}
+    for place, name, words, most, step in fields:
+        typed[name] = place.number_input(
+            words, value=getattr(lot, name), min_value=0.0, max_value=most, step=step, format="%g",
+            key=key.format(name), placeholder="none",
+        )  # fmt: skip
+    return typed
+
+
+def find_changes(lot: Lot, typed: dict[str, Any]) -> dict[str, Any]:
+    """What differs from the lot as it stands."""
+    now = {name: getattr(lot, name) for name in typed} | {"stocks": list(lot.stocks)}
+    return {name: value for name, value in typed.items() if value != now[name]}

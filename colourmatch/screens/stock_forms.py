@@ -1,0 +1,167 @@
+"""The smaller forms of the stocks: weighing drops, how strong, thinning, putting away; a stock in words."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from colourmatch.liquid.colourants import find_colourant
+from colourmatch.liquid.stock import Stock, dilute, suggest_strength
+from colourmatch.lots.entries import StockEntry
+from colourmatch.screens import parts, session
+
+UNKNOWN = "unknown"
+MADE_IN = {"water": "water", "batch": "a little of the batch itself"}
+
+
+def name_colourant(code: str) -> str:
+    """A colourant for a list: name and E number."""
+    if code == UNKNOWN:
+        return "Unknown bottle (to be learnt from the photos)"
+    colourant = find_colourant(code)
+    return f"unknown bottle ({colourant.note})" if ":" in code else f"{colourant.name} ({colourant.e_number})"
+
+
+def describe_stock(stock: StockEntry) -> str:
+    """Strength, drop and what was learnt, each with its uncertainty."""
+    drop = "weighed" if stock.weighed else "as assumed, not weighed"
+    lines = [
+        name_colourant(stock.colourant),
+        f"{parts.show_amount(stock.label_strength_g_per_100ml)} g in 100 ml of {MADE_IN[stock.made_in]} "
+        f"by the label (± {stock.label_strength_rel_sd:.0%})",
+        f"drop {parts.show_amount(stock.drop_ml)} ml (± {stock.drop_rel_sd:.0%}, {drop})",
+    ]
+    if stock.learnt_from_lot_id is not None:
+        lines.append(
+            f"learnt: it colours like {parts.show_amount(stock.strength_g_per_100ml)} g in 100 ml "
+            f"(± {stock.strength_rel_sd:.0%}), from lot {stock.learnt_from_lot_id}"
+        )
+    return "\n".join(lines)
+
+
+def show_weighing(stocks: list[StockEntry]) -> None:
+    """The size of a drop from weighed drops."""
+    if not stocks:
+        st.html(parts.empty("Here you weigh drops of a stock, once there is one. Add it under Stocks."))
+        return
+    st.write(
+        "Put a small glass on the scale, set it to zero, count 20 to 50 drops into it as you always do, "
+        "and read the scale."
+    )
+    token = session.token_for("weigh")
+    with st.form(f"weigh-form-{token}"):
+        stock = choose_stock("Stock", stocks, f"weigh-stock-{token}")
+        drops = st.number_input(
+            "Drops counted", value=40, min_value=0, max_value=1000, step=1, key=f"weigh-drops-{token}"
+        )
+        grams = st.number_input(
+            "Grams together", value=None, min_value=0.0, max_value=500.0, step=0.01, format="%.2f",
+            placeholder="1.93", key=f"weigh-grams-{token}",
+        )  # fmt: skip
+        if st.form_submit_button("Keep this weighing", type="primary", key=f"weigh-keep-{token}"):
+
+            def weigh(token: str) -> str:
+                weighed = session.current_book().weigh_stock(
+                    stock,
+                    drops,
+                    grams if grams is not None else 0.0,
+                    token=token,
+                    entered_by=session.entered_by(),
+                )
+                return (
+                    f"A drop of {weighed.name} is {parts.show_amount(weighed.drop_ml)} ml "
+                    f"(± {weighed.drop_rel_sd:.0%}) from now on."
+                )
+
+            session.act_once("weigh", weigh)
+
+
+def choose_stock(label: str, stocks: list[StockEntry], key: str) -> int:
+    """The id of one of the stocks."""
+    names = {stock.id: stock.name for stock in stocks}
+    return st.selectbox(label, list(names), format_func=lambda number: names[number], key=key)
+
+
+def show_strength(stocks: list[StockEntry]) -> None:
+    """How strong a stock should be for a batch, so that the dose can be counted."""
+    st.write(
+        "A whole dose of 20 to 60 drops can be stepped well: fewer are too coarse, more thin the batch. "
+        "(Common practice, no source.)"
+    )
+    left, right = st.columns(2)
+    volume = left.number_input(
+        "Batch, ml", value=1000.0, min_value=1.0, max_value=2e6, step=100.0, format="%g", key="helper-volume"
+    )
+    target = right.number_input(
+        "Colour wanted, mg in a litre", value=20.0, min_value=0.1, max_value=1e5, step=5.0, format="%g",
+        key="helper-target", help="A guess will do: light reds are near 10, deep ones 50 mg/l and more.",
+    )  # fmt: skip
+    given = None
+    if stocks:
+        chosen = choose_stock("Starting from", stocks, "helper-stock")
+        given = next(stock.as_stock(learnt=False) for stock in stocks if stock.id == chosen)
+    with session.failures_shown():
+        advice = suggest_strength(given or Stock("a stock of 1 g in 100 ml", "E129", 1.0), target, volume)
+        st.html(
+            parts.panel(
+                "For this batch", advice.text,
+                [f"Ideal would be {parts.show_amount(advice.strength_g_per_100ml)} g in 100 ml."],
+            )
+        )  # fmt: skip
+
+
+def show_thinning(stocks: list[StockEntry]) -> None:
+    """A weaker stock made from one on the shelf."""
+    if not stocks:
+        return
+    token = session.token_for("thin")
+    with st.expander("Thin a stock"), st.form(f"thin-form-{token}", border=False):
+        chosen = choose_stock("Stock", stocks, f"thin-stock-{token}")
+        fold = st.number_input(
+            "1 part made up to how many parts", value=10.0, min_value=1.0, max_value=1000.0, step=1.0,
+            format="%g", key=f"thin-fold-{token}",
+            help="10 is 1 part of stock with 9 of water (or of batch, when the stock is made in the batch).",
+        )  # fmt: skip
+        name = st.text_input(
+            "Name of the new stock", key=f"thin-name-{token}", max_chars=120, placeholder="red 1 in 10"
+        )
+        if st.form_submit_button("Add the thinned stock", key=f"thin-add-{token}"):
+            parent = next(stock for stock in stocks if stock.id == chosen)
+            session.act_once("thin", lambda token: add_thinned(parent, fold, name, token))
+
+
+def add_thinned(parent: StockEntry, fold: float, name: str, token: str) -> str:
+    """Put a thinned stock on the shelf; the sentence that says so."""
+    book, by = session.current_book(), session.entered_by()
+    thin = dilute(parent.as_stock(learnt=False), fold, name.strip() or None)  # ceilings count the label
+    made = book.add_stock(
+        thin.name, thin.colourant, thin.strength_g_per_100ml, drop_ml=thin.drop_ml, made_in=thin.made_in,
+        strength_rel_sd=thin.strength_rel_sd, drop_rel_sd=thin.drop_rel_sd,
+        density_g_per_ml=thin.density_g_per_ml, diluted_from=parent.id, entered_by=by, token=token,
+    )  # fmt: skip
+    if parent.learnt_from_lot_id is not None and made.learnt_from_lot_id is None:
+        # What the photos taught of the bottle holds for what is thinned from it.
+        book.record_learnt(
+            made.id, parent.strength_factor, parent.strength_rel_sd, parent.learnt_from_lot_id, token=token
+        )
+    return f"The stock {made.name} is on the shelf. Name it in the lot under Put figures right."
+
+
+def show_putting_away(stocks: list[StockEntry]) -> None:
+    """A stock that is used up, or was made anew so that what was learnt of it no longer holds."""
+    if not stocks:
+        return
+    with st.expander("Used up, or made anew"):
+        chosen = choose_stock("Stock", stocks, "away-stock")
+        book, by = session.current_book(), session.entered_by()
+
+        def put_away(_token: str) -> str:
+            return f"The stock {book.put_away(chosen, entered_by=by).name} is put away. Its history stays."
+
+        def forget(_token: str) -> str:
+            return f"What was learnt of {book.reset_learnt(chosen, entered_by=by).name} is set aside."
+
+        with st.container(horizontal=True):
+            if st.button("Put it away", key="away-put"):
+                session.act_once("away", put_away)
+            if st.button("Made anew: forget what was learnt", key="away-forget"):
+                session.act_once("forget", forget)
