@@ -20,10 +20,11 @@ from colourmatch.lots.entries import (
     VolumeEntry,
 )
 from colourmatch.lots.figures import Dose, Seen, read_doses, scale_covariance, see_photo, total_sd
+from colourmatch.lots.label_page import read_label_lines
 from colourmatch.lots.sheet_plots import Point
 
 if TYPE_CHECKING:
-    from colourmatch.dosing.care import Caution, Label
+    from colourmatch.dosing.care import Caution
     from colourmatch.lots.book import LotBook
     from colourmatch.lots.entries import Reference
 
@@ -78,7 +79,7 @@ class Facts:
     path: tuple[Point, ...]
     path_reference: tuple[float, float] | None
     by_photo: bool
-    label: Label
+    label: tuple[str, ...]
     cautions: tuple[Caution, ...]
     drift: str | None
 
@@ -96,7 +97,7 @@ class Facts:
 
 def collect_facts(book: LotBook, lot: int | str) -> Facts:
     """Gather what the sheet of a lot says; NotFoundError for a lot that does not exist."""
-    from colourmatch.dosing.care import cautions_for, label_line
+    from colourmatch.dosing.care import cautions_for
 
     story = book.lot_story(lot)
     head = story.lot
@@ -117,7 +118,7 @@ def collect_facts(book: LotBook, lot: int | str) -> Facts:
         path=tuple(_trace_path([seen for _, seen in shown], _number_photos(story))),
         path_reference=_place_reference([seen for _, seen in shown]),
         by_photo=len({round(_mg_at(story, photo), 3) for photo, _ in shown}) < 2,
-        label=label_line(colourants, place),
+        label=read_label_lines(story).texts,
         cautions=cautions_for(cautioned, place),
         drift=_tell_drift(book, story),
     )
@@ -196,9 +197,10 @@ def _tell_entry(entry: LotEntry, photo_number: int | None) -> str:
             return f"Taken back, it never happened: {amount}"
         return f"Added {amount} ({entry.ml:.3g} ml, {entry.mg:.3g} mg by the label)"
     if isinstance(entry, VolumeEntry):
-        what = "untinted batch blended back" if entry.kind == "untinted" else "sample taken"
-        back = ", poured back whole" if entry.returned else ""
-        return f"{'Taken back, it never happened: ' if entry.void else ''}{entry.ml:g} ml, {what}{back}"
+        what = f"{entry.ml:g} ml of untinted batch blended back"
+        if entry.kind == "sample":
+            what = f"Sample of {entry.ml:g} ml taken" + (" and poured back whole" if entry.returned else "")
+        return f"Taken back, it never happened: {what}" if entry.void else what
     if isinstance(entry, PhotoEntry):
         return _tell_photo(entry, photo_number)
     if isinstance(entry, NoteEntry):
@@ -241,9 +243,9 @@ def _tell_ceilings(story: LotStory, doses: tuple[Dose, ...]) -> Iterator[Ceiling
     own = len(report.lines) - len(limits)
     for k, line in enumerate(report.lines):
         counted = [dose for dose in doses if dose.e_number in line.what] or list(doses)
-        note = "the maker's own ceiling for the lot" if k < own else limits[k - own].text
+        note = "" if k < own else limits[k - own].text
         yield CeilingRow(
-            what=line.what.capitalize() if k < own else line.what,
+            what="The maker's own ceiling, all colours" if k < own else line.what,
             amount=f"{line.amount_mg_per_l:.1f} ± {total_sd(counted):.1f}",
             limit="none" if line.limit_mg_per_l is None else f"{line.limit_mg_per_l:g}",
             left="" if line.left_mg_per_l is None else f"{line.left_mg_per_l:.1f}",

@@ -19,12 +19,19 @@ _APPROXIMATE = (
     "Reference: ± is one standard deviation with the phone's own error. Batch: placed by its difference "
     "from the reference within its photo; ± is that of the difference."
 )
+#: A longer history is set in smaller letters, so that most lots keep to two pages.
+MOST_AT_EASE = 18
 _OUTCOMES = {
     "matched": "Matched",
     "nearest": "Nearest that these stocks can come",
     "ceiling": "Stopped at the ceiling",
     "past": "Past the match",
 }
+
+
+def _percent(rel_sd: float) -> str:
+    """A relative spread whose parts stay on one line."""
+    return f"(±\u00a0{100 * rel_sd:.0f}\u00a0%)"
 
 
 class Parts:
@@ -42,12 +49,14 @@ class Parts:
             "title": ParagraphStyle("title", fontSize=17, leading=20, **bold),
             "lead": ParagraphStyle("lead", fontSize=9, leading=12, **quiet),
             "head": ParagraphStyle(
-                "head", fontSize=9.5, leading=12, spaceBefore=8, spaceAfter=3, keepWithNext=1,
+                "head", fontSize=9.5, leading=12, spaceBefore=8, spaceAfter=3,
                 **bold | {"textColor": HexColor(ACCENT)},
             ),
             "text": ParagraphStyle("text", fontSize=8.2, leading=10.4, **plain),
             "strong": ParagraphStyle("strong", fontSize=8.2, leading=10.4, **bold),
             "right": ParagraphStyle("right", fontSize=8.2, leading=10.4, alignment=2, **plain),
+            "text-dense": ParagraphStyle("text-dense", fontSize=7, leading=8.4, **plain),
+            "right-dense": ParagraphStyle("right-dense", fontSize=7, leading=8.4, alignment=2, **plain),
             "small": ParagraphStyle("small", fontSize=7, leading=8.8, **quiet),
             "th": ParagraphStyle("th", fontSize=7, leading=8.6, **quiet),
             "thr": ParagraphStyle("thr", fontSize=7, leading=8.6, alignment=2, **quiet),
@@ -58,7 +67,7 @@ class Parts:
         """Every block in order."""
         return [
             *self.heading(), *self.stop(), *self.batch(), *self.stocks(), *self.colour(), *self.history(),
-            *self.totals(), *self.label(), *self.cautions(), *self.signing(),
+            *self.totals(), *self.label(), *self.closing(),
         ]  # fmt: skip
 
     # ---- small helpers
@@ -72,6 +81,12 @@ class Parts:
         from reportlab.platypus import Paragraph
 
         return Paragraph(markup, self.styles[style])
+
+    def section(self, title: str) -> list[Any]:
+        """A heading that does not stay alone at the foot of a page."""
+        from reportlab.platypus import CondPageBreak
+
+        return [CondPageBreak(26 * _MM), self.say(title, "head")]
 
     def table(
         self,
@@ -159,9 +174,9 @@ class Parts:
         ]
         cells = [[self.say(name, "th"), self.say(value)] for name, value in pairs]
         rows = [cells[k] + cells[k + 1] for k in range(0, len(cells), 2)]
-        blocks = [self.say("Batch", "head"), self.table(rows, (16, 34, 16, 34), header=False)]
+        blocks = [*self.section("Batch"), self.table(rows, (16, 34, 16, 34), header=False)]
         if head.notes.strip():
-            blocks += [self.say("Recipe and notes", "head"), self.say(head.notes)]
+            blocks += [*self.section("Recipe and notes"), self.say(head.notes)]
         return blocks
 
     def _reference_text(self) -> str:
@@ -181,18 +196,17 @@ class Parts:
             rows.append([self.say(text) for text in self._stock_cells(stock)])
         if len(rows) == 1:
             return []
-        return [self.say("Stocks", "head"), self.table(rows, (26, 11, 20, 17, 10, 22))]
+        return [*self.section("Stocks"), self.table(rows, (26, 11, 20, 17, 10, 22))]
 
     def _stock_cells(self, stock: StockEntry) -> tuple[str, ...]:
         learnt = "nothing yet"
         if stock.strength_factor != 1 or stock.learnt_from_lot_id is not None:
-            learnt = f"{stock.strength_factor:.2f} of its label (± {100 * stock.strength_rel_sd:.0f} %)"
+            learnt = f"{stock.strength_factor:.2f} of its label {_percent(stock.strength_rel_sd)}"
         return (
             stock.name + ("" if stock.active else " (put away)"),
             stock.colourant,
-            f"{stock.label_strength_g_per_100ml:g} g in 100 ml (± {100 * stock.label_strength_rel_sd:.0f} %)",
-            f"{stock.drop_ml:.3g} ml (± {100 * stock.drop_rel_sd:.0f} %)"
-            + (", weighed" if stock.weighed else ""),
+            f"{stock.label_strength_g_per_100ml:g} g in 100 ml {_percent(stock.label_strength_rel_sd)}",
+            f"{stock.drop_ml:.3g} ml {_percent(stock.drop_rel_sd)}" + (", weighed" if stock.weighed else ""),
             stock.made_in,
             learnt,
         )
@@ -202,28 +216,29 @@ class Parts:
         from reportlab.platypus import KeepTogether, Spacer, Table
 
         facts, blocks = self.facts, []
+        pad = [("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 0)]
         if facts.swatches:
             cells = [cell for swatch in facts.swatches for cell in self._swatch_cells(swatch)]
             widths = [16 * _MM, self.width / 3 - 16 * _MM] * len(facts.swatches)
-            pad = [("LEFTPADDING", (0, 0), (-1, -1), 0), ("VALIGN", (0, 0), (-1, -1), "MIDDLE")]
-            blocks += [
-                Table([cells], colWidths=widths, style=pad, hAlign="LEFT"),
-                self.say(_APPROXIMATE, "small"),
-            ]
-        size = (self.width / 2 - 6, 58 * _MM)
+            style = [*pad, ("VALIGN", (0, 0), (-1, -1), "MIDDLE")]
+            swatches = Table([cells], colWidths=widths, style=style, hAlign="LEFT")
+            heading = self.say("Colour", "head")
+            blocks.append(KeepTogether([heading, swatches, self.say(_APPROXIMATE, "small")]))
+        charts = self._charts()
+        if charts:
+            widths = [self.width / 2] * len(charts)
+            blocks += [Spacer(1, 5), Table([charts], colWidths=widths, style=pad, hAlign="LEFT")]
+        return blocks
+
+    def _charts(self) -> list[Any]:
+        facts, size = self.facts, (self.width / 2 - 6, 58 * _MM)
         charts = []
         if facts.approach:
             tolerance = facts.story.lot.tolerance
             charts.append(draw_approach(facts.approach, tolerance, size, self.fonts, by_photo=facts.by_photo))
         if facts.path and facts.path_reference:
             charts.append(draw_path(facts.path, facts.path_reference, size, self.fonts))
-        if charts:
-            pad = [("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 0)]
-            blocks += [
-                Spacer(1, 5),
-                Table([charts], colWidths=[self.width / 2] * len(charts), style=pad, hAlign="LEFT"),
-            ]
-        return [KeepTogether([self.say("Colour", "head"), *blocks])] if blocks else []
+        return charts
 
     def _swatch_cells(self, swatch: Swatch) -> tuple[Any, Any]:
         (l_star, a_star, b_star), (sd_l, sd_a, sd_b) = swatch.lab, swatch.lab_sd
@@ -238,21 +253,25 @@ class Parts:
 
     def history(self) -> list[Any]:
         """Every entry in the order in which it was written."""
-        heading = self.say("What was done", "head")
+        heading = self.section("What was done")
         if not self.facts.lines:
-            return [heading, self.say("Nothing yet.")]
+            return [*heading, self.say("Nothing yet.")]
         header = [self.say(text, "th") for text in ("When", "Entry")]
         header += [self.say("Colour after it, mg/l by the label", "thr"), self.say("By", "th")]
-        rows = [header, *(self._history_row(line) for line in self.facts.lines)]
-        return [heading, self.table(rows, (19, 59, 12, 13))]
+        long = len(self.facts.lines) > MOST_AT_EASE
+        rows = [header, *(self._history_row(line, "-dense" if long else "") for line in self.facts.lines)]
+        tight = [(f"{side}PADDING", (0, 1), (-1, -1), 0.8) for side in ("TOP", "BOTTOM")] if long else ()
+        return [*heading, self.table(rows, (17, 62, 13, 11), extra=tight)]
 
-    def _history_row(self, line: Line) -> list[Any]:
+    def _history_row(self, line: Line, size: str) -> list[Any]:
         text = self.fonts.markup(line.text)
         if line.struck:
             text = f"<strike>{text}</strike>"
         if line.remark:
             text += f' <font color="{MUTED}">({self.fonts.markup(line.remark)})</font>'
-        return [self.say(line.when), self.mark(text), self.say(line.mg_per_l, "right"), self.say(line.by)]
+        plain, right = f"text{size}", f"right{size}"
+        cells = self.say(line.when, plain), self.mark(text, plain), self.say(line.mg_per_l, right)
+        return [*cells, self.say(line.by, plain)]
 
     def totals(self) -> list[Any]:
         """Colour in the drink against the maker's ceiling and the limits of the law, with their status."""
@@ -265,60 +284,46 @@ class Parts:
             rows.append(
                 [self.say(row.what, style), *(self.say(v, "right") for v in (row.amount, row.limit, left))]
             )
+            if not row.note:
+                continue
             rows.append([self.say(row.note, "small"), "", "", ""])
             spans += [("SPAN", (0, len(rows) - 1), (-1, len(rows) - 1))]
             bare.append(len(rows) - 2)
             spans += [("NOSPLIT", (0, len(rows) - 2), (-1, len(rows) - 1))]
-        heading = self.say("Colour in the batch against ceiling and law", "head")
+        heading = self.section("Colour in the batch against ceiling and law")
         if len(rows) == 1:
-            return [heading, self.say("No ceiling is set and no colour was added.")]
-        return [heading, self.table(rows, (45, 26, 14, 18), bare=bare, extra=spans)]
+            return [*heading, self.say("No ceiling is set and no colour was added.")]
+        return [*heading, self.table(rows, (42, 30, 14, 17), bare=bare, extra=spans)]
 
     def label(self) -> list[Any]:
         """The texts for the drink's label."""
         from reportlab.lib.colors import HexColor
         from reportlab.platypus import KeepTogether, Table
 
-        head = self.facts.story.lot
-        lines = [self.say(part, "text") for part in self.facts.label.text.split("\n")]
-        if head.already_mg_per_l > 0:
-            brought = (
-                f"The base brought {head.already_mg_per_l:g} mg/l of colour of its own: name that colour too."
-            )
-            lines.append(self.say(brought, "strong"))
-        box = [("BOX", (0, 0), (-1, -1), 0.7, HexColor(MUTED)), ("LEFTPADDING", (0, 0), (-1, -1), 7),
-               ("TOPPADDING", (0, 0), (-1, -1), 4), ("BOTTOMPADDING", (0, 0), (-1, -1), 5)]  # fmt: skip
-        return [
-            KeepTogether(
-                [self.say("For the label", "head"), Table([[lines]], colWidths=[self.width], style=box)]
-            )
-        ]
+        lines = [self.say(text) for text in self.facts.label]
+        style = [
+            ("BOX", (0, 0), (-1, -1), 0.7, HexColor(MUTED)), ("LEFTPADDING", (0, 0), (-1, -1), 7),
+            ("TOPPADDING", (0, 0), (-1, -1), 4), ("BOTTOMPADDING", (0, 0), (-1, -1), 5),
+        ]  # fmt: skip
+        box = Table([[lines]], colWidths=[self.width], style=style)
+        return [KeepTogether([self.say("For the label", "head"), box])]
 
-    def cautions(self) -> list[Any]:
-        """Cautions, one a line; the limits themselves stand in the table above."""
+    def closing(self) -> list[Any]:
+        """Cautions, then the lines to sign on, which never stand alone on a page."""
+        from reportlab.platypus import KeepTogether
+
         told = {row.note for row in self.facts.ceilings}
         shown = [c for c in self.facts.cautions if c.text not in told and c.code != "label-warning"]
-        return [self.say("Cautions", "head"), *(self.say(f"- {caution.text}", "small") for caution in shown)]
+        lines = [self.say(f"- {caution.text}", "small") for caution in shown]
+        return [*self.section("Cautions"), *lines[:-4], KeepTogether([*lines[-4:], *self._sign()])]
 
-    def signing(self) -> list[Any]:
-        """Lines to sign and date on."""
+    def _sign(self) -> list[Any]:
         from reportlab.lib.colors import HexColor
-        from reportlab.platypus import KeepTogether, Spacer, Table
+        from reportlab.platypus import Spacer, Table
 
-        names = [self.say(text, "small") for text in ("Made by", "Date", "Checked by", "Date")]
-        gap = self.width * 0.03
-        widths = [
-            self.width * 0.31,
-            gap,
-            self.width * 0.14,
-            gap * 1.5,
-            self.width * 0.31,
-            gap,
-            self.width * 0.14,
-        ]
-        row = [names[0], "", names[1], "", names[2], "", names[3]]
+        words = ("Made by", "", "Date", "", "Checked by", "", "Date")
+        widths = [self.width * share for share in (0.31, 0.03, 0.14, 0.04, 0.31, 0.03, 0.14)]
         style = [("LEFTPADDING", (0, 0), (-1, -1), 0), ("TOPPADDING", (0, 0), (-1, -1), 2)]
         style += [("LINEABOVE", (k, 0), (k, 0), 0.6, HexColor(INK)) for k in (0, 2, 4, 6)]
-        return [
-            KeepTogether([Spacer(1, 11 * _MM), Table([row], colWidths=widths, style=style, hAlign="LEFT")])
-        ]
+        row = [self.say(word, "small") for word in words]
+        return [Spacer(1, 11 * _MM), Table([row], colWidths=widths, style=style, hAlign="LEFT")]
