@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from typing import Any
 
 import streamlit as st
@@ -81,8 +82,13 @@ def show_lot(story: LotStory) -> None:
     with st.spinner("Opening the lot …"):
         told = session.describe(story)
     st.header(parts.plain(f"{lot.name} ({lot.label})"))
-    if not lot.closed and st.button("Go on with this lot", type="primary", key="go-on"):
-        pages.go_to_lot("match", lot.id)
+    with st.container(horizontal=True):
+        if not lot.closed and st.button("Go on with this lot", type="primary", key="go-on"):
+            pages.go_to_lot("match", lot.id)
+        st.download_button(
+            "Lot sheet (PDF)", lambda: make_sheet(lot.id), f"lot-{lot.id}.pdf", "application/pdf",
+            key="sheet", on_click="ignore", icon=":material/download:",
+        )  # fmt: skip
     show_state(story)
     left, right = st.columns(2, gap="large")
     with left:
@@ -96,6 +102,15 @@ def show_lot(story: LotStory) -> None:
     st.subheader("Story")
     st.html(telling.tell_story(story) if story.events else parts.empty("Nothing happened yet."))
     show_photos(story)
+
+
+def make_sheet(lot_id: int) -> bytes:
+    """The lot on paper, made when it is asked for."""
+    from colourmatch.lots.sheet import write_lot_sheet
+
+    out = io.BytesIO()
+    write_lot_sheet(session.current_book(), lot_id, out)
+    return out.getvalue()
 
 
 def show_state(story: LotStory) -> None:

@@ -343,3 +343,20 @@ def test_a_figure_of_the_lot_is_put_right_with_its_reason(book: LotBook, lot_id:
     by_key(app.button, f"amend-{lot_id}-write").click()
     app.run()
     assert "No figure was changed" in app.error[0].value
+
+
+def test_the_sheet_of_a_lot_is_offered_and_is_a_pdf(book: LotBook, lot_id: int) -> None:
+    from colourmatch.screens.lots import make_sheet
+
+    app = open_app("lots", lot=str(lot_id))
+    assert "Lot sheet (PDF)" in [button.label for button in app.get("download_button")]
+    assert make_sheet(lot_id).startswith(b"%PDF")
+
+
+def test_another_lot_can_be_picked(book: LotBook, lot_id: int) -> None:
+    other = book.new_lot("shrub", 500, ["red"])
+    app = open_app("match", lot=str(lot_id))
+    app.selectbox[0].set_value(other.id).run()
+    assert not app.exception
+    assert str(other.id) in app.query_params["lot"]
+    assert "No ceiling of your own is set." in shown(app)
