@@ -28,8 +28,8 @@ _ROWS = (6, 5, 4, 3, 2, 1)
 #: 1169/2011, Article 13 asks for (from memory): Helvetica's are 0.52 of its size.
 _SIZES_PT = (8.5, 8.0, 7.5, 7.0, 6.6)
 _NAME_FACTOR, _LEADING = 1.35, 1.2
-#: Edge of the QR code with its quiet zone, for numbers up to 20 bytes and longer ones: a module is then 0.5 mm
-#: or more up to 120 bytes, which phones read from a hand's breadth (common practice, no source).
+#: Edge of the QR code with its quiet zone, for numbers up to 20 bytes and for longer ones: a module is then
+#: 0.5 mm or more up to 120 bytes, which phones read from a hand's breadth (common practice, no source).
 _QR_MM = 20.0
 _LARGE_QR_MM = 28.0
 _MOST_COPIES = 1000

@@ -65,7 +65,7 @@ def record_reference(
         entries.append(
             measurement | {"reading": reading.id, "note": None} | ({"repeated": True} if known else {})
         )
-    told = {"reference": None, "name": name, "readings": [], "text": "Nothing was recorded."}
+    told: dict[str, Any] = {"reference": None, "name": name, "readings": [], "text": "Nothing was recorded."}
     return (read_reference(book, found.id) if found else told) | {"photos": entries}
 
 

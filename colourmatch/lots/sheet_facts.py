@@ -192,7 +192,8 @@ def _colour_after(story: LotStory) -> dict[int, float]:
 
 def _tell_entry(entry: LotEntry, photo_number: int | None) -> str:
     if isinstance(entry, AdditionEntry):
-        amount = f"{entry.quantity:g} {entry.unit} of {entry.stock}"
+        unit = "drop" if entry.unit == "drops" and entry.quantity == 1 else entry.unit
+        amount = f"{entry.quantity:g} {unit} of {entry.stock}"
         if entry.void:
             return f"Taken back, it never happened: {amount}"
         return f"Added {amount} ({entry.ml:.3g} ml, {entry.mg:.3g} mg by the label)"

@@ -323,7 +323,7 @@ class Parts:
 
         words = ("Made by", "", "Date", "", "Checked by", "", "Date")
         widths = [self.width * share for share in (0.31, 0.03, 0.14, 0.04, 0.31, 0.03, 0.14)]
-        style = [("LEFTPADDING", (0, 0), (-1, -1), 0), ("TOPPADDING", (0, 0), (-1, -1), 2)]
+        style: list[Any] = [("LEFTPADDING", (0, 0), (-1, -1), 0), ("TOPPADDING", (0, 0), (-1, -1), 2)]
         style += [("LINEABOVE", (k, 0), (k, 0), 0.6, HexColor(INK)) for k in (0, 2, 4, 6)]
         row = [self.say(word, "small") for word in words]
         return [Spacer(1, 11 * _MM), Table([row], colWidths=widths, style=style, hAlign="LEFT")]
