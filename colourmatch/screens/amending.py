@@ -41,14 +41,14 @@ def ask_figures(lot: Lot, key: str) -> dict[str, Any]:
     stocks = st.multiselect(
         "Stocks, the main one first", names, default=list(lot.stocks), key=key.format("stocks")
     )
-    one, two = st.columns(2)
+    rows = [st.columns(2) for _ in range(3)]  # row by row, so that a phone keeps the order
     fields = (
-        (one, "volume_ml", "Batch at the beginning, ml", 2e6, 50.0),
-        (two, "ceiling_mg_per_l", "Your ceiling, mg/l", 1e5, 5.0),
-        (one, "already_mg_per_l", "Colour already in, mg/l", 1e5, 1.0),
-        (two, "tolerance", "Tolerance, CIEDE2000", 20.0, 0.1),
-        (one, "depth_mm", "Depth in the glass, mm", 200.0, 1.0),
-        (two, "dilution", "Thinned, 1 part made up to", 1000.0, 1.0),
+        (rows[0][0], "volume_ml", "Batch at the beginning, ml", 2e6, 50.0),
+        (rows[0][1], "ceiling_mg_per_l", "Your ceiling, mg/l", 1e5, 5.0),
+        (rows[1][0], "already_mg_per_l", "Colour already in, mg/l", 1e5, 1.0),
+        (rows[1][1], "tolerance", "Tolerance, CIEDE2000", 20.0, 0.1),
+        (rows[2][0], "depth_mm", "Depth in the glass, mm", 200.0, 1.0),
+        (rows[2][1], "dilution", "Thinned, 1 part made up to", 1000.0, 1.0),
     )
     typed: dict[str, Any] = {"stocks": stocks}
     for place, name, words, most, step in fields:

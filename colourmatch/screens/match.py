@@ -47,6 +47,7 @@ def show() -> None:
     story = session.current_book().lot_story(lot_id)
     waiting = telling.describe_since_photo(story)
     advice = {} if waiting else find_advice(story)
+    show_refused(story)
     show_glance(story, advice, waiting)
     show_actions(story, advice, waiting)
     show_last_photo(story, advice)
@@ -83,6 +84,14 @@ def tell_now(story: LotStory, advice: dict[str, Any], waiting: str) -> str:
         text = "Photograph reference and batch on the card before the first drop."
         return parts.panel("Now", text, ["The first photo says how far apart they are."], "photo")
     return parts.advice_panel(advice, waiting)
+
+
+def show_refused(story: LotStory) -> None:
+    """The photos of the last upload that were not measured, until something else is entered."""
+    events, refused = st.session_state.get(f"refused-{story.lot.id}", (0, []))
+    if refused and events == len(story.events):
+        lines = [parts.flag_line("Not measured", f"{name}: {text}", "refuse") for name, text in refused]
+        st.html("".join(lines))
 
 
 def show_glance(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
@@ -134,8 +143,6 @@ def show_actions(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
 def take_photos(story: LotStory) -> None:
     """Measure and keep new photos one by one; a refused one is named and not kept."""
     lot, place = story.lot, f"lot-{story.lot.id}"
-    for name, text in st.session_state.get(f"refused-{lot.id}", []):
-        st.html(parts.flag_line("Not measured", f"{name}: {text}", "refuse"))
     files = upload_photos(place, "Photos of reference and batch")
     if not files:
         return
@@ -154,8 +161,9 @@ def take_photos(story: LotStory) -> None:
             else:
                 kept += 1
         bar.empty()
-        st.session_state[f"refused-{lot.id}"] = refused
+        st.session_state[f"refused-{lot.id}"] = (len(story.events) + kept, refused)
         clear_upload(place)
+        session.go_to_top()
         if kept:
             session.notify(
                 "The photo is measured and kept." if kept == 1 else f"{kept} photos are measured and kept."

@@ -26,6 +26,10 @@ _SURPRISE = (
 )
 
 
+# The mark makes each script another one, so that it runs again.
+_TO_TOP = "<script>/* {mark} */ document.querySelector('[data-testid=\"stMain\"]')?.scrollTo(0, 0);</script>"
+
+
 @st.cache_resource(show_spinner=False)
 def _open(location: str) -> LotBook:
     return open_book(location)
@@ -50,6 +54,7 @@ def run_page(page: Any) -> None:
     try:
         show_notices()
         page.run()
+        scroll_to_top()
     except ColourMatchError as error:
         show_failure(error)
     except Exception:
@@ -75,14 +80,28 @@ def failures_shown() -> Iterator[None]:
 
 
 def notify(text: str) -> None:
-    """A sentence for the top of the page after the next run."""
+    """A sentence for the page after the next run."""
     st.session_state.setdefault("notices", []).append(text)
 
 
 def show_notices() -> None:
-    """The sentences that `notify` kept, once."""
+    """The sentences that `notify` kept, once: at the top, and in view where the page is scrolled down."""
     for text in st.session_state.pop("notices", []):
         st.success(parts.plain(text))
+        if "to-top" not in st.session_state:
+            st.toast(parts.plain(text))
+
+
+def go_to_top() -> None:
+    """Show the page from its top after the next run, where the advice stands."""
+    st.session_state["to-top"] = uuid.uuid4().hex
+
+
+def scroll_to_top() -> None:
+    """What `go_to_top` asked for, once; a script, because Streamlit has no call for it."""
+    mark = st.session_state.pop("to-top", None)
+    if mark:
+        st.html(_TO_TOP.format(mark=mark), unsafe_allow_javascript=True)
 
 
 def token_for(action: str) -> str:

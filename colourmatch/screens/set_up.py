@@ -145,32 +145,32 @@ def ask_lot(token: str, chosen: list[int], place: str | None) -> None:
             "Name of the lot", key=f"lot-name-{token}", max_chars=120, placeholder="bitter aperitif"
         )
         number = st.text_input("Lot number (optional)", key=f"lot-number-{token}", max_chars=120)
-        one, two = st.columns(2)
+        rows = [st.columns(2) for _ in range(3)]  # row by row, so that a phone keeps the order
         values: dict[str, Any] = {
-            "volume_ml": one.number_input(
+            "volume_ml": rows[0][0].number_input(
                 "Batch, ml", value=None, min_value=0.0, max_value=2e6, step=50.0, format="%g",
                 placeholder="900", key=f"lot-volume-{token}",
             ),
-            "ceiling_mg_per_l": two.number_input(
+            "ceiling_mg_per_l": rows[0][1].number_input(
                 "Your ceiling, mg/l", value=None, min_value=0.0, max_value=1e5, step=5.0, format="%g",
                 placeholder="none", key=f"lot-ceiling-{token}",
                 help="The most colour that may be in a litre, pure dye, the base's own included. "
                 "The tool never raises it.",
             ),
-            "already_mg_per_l": one.number_input(
+            "already_mg_per_l": rows[1][0].number_input(
                 "Colour already in, mg/l", value=0.0, min_value=0.0, max_value=1e5, step=1.0, format="%g",
                 key=f"lot-already-{token}", help="Added colour that the base brings with it. 0 when none.",
             ),
-            "tolerance": two.number_input(
+            "tolerance": rows[1][1].number_input(
                 "Tolerance, CIEDE2000", value=1.5, min_value=0.1, max_value=20.0, step=0.1, format="%g",
                 key=f"lot-tolerance-{token}",
                 help="How near is near enough. Differences near 1 are hard to see side by side.",
             ),
-            "depth_mm": one.number_input(
+            "depth_mm": rows[2][0].number_input(
                 "Depth in the glass, mm", value=10.0, min_value=1.0, max_value=200.0, step=1.0, format="%g",
                 key=f"lot-depth-{token}", help="How deep the liquid stands when it is photographed.",
             ),
-            "dilution": two.number_input(
+            "dilution": rows[2][1].number_input(
                 "Thinned, 1 part made up to", value=1.0, min_value=1.0, max_value=1000.0, step=1.0,
                 format="%g", key=f"lot-dilution-{token}",
                 help="1 is as it is. 5 is 1 part with 4 of water, both glasses alike, for strong colours.",

@@ -24,9 +24,10 @@ _CSS = """
 .stButton button, .stDownloadButton button, .stFormSubmitButton button, [data-testid="stPopoverButton"],
 [data-testid="stPageLink"] a, [data-testid="stTab"], [data-testid="stButtonGroup"] button,
 [data-testid="stExpander"] summary, [data-testid="stFileUploaderDropzone"] button, .stSelectbox input,
-.stSelectbox button, .stMultiSelect input, .stNumberInput input, .stNumberInput button, .stTextInput input,
+.stSelectbox button, .stMultiSelect input, .stNumberInput input, .stTextInput input,
 [data-testid="stCameraInputButton"] { min-height: 44px; }
-.stNumberInput button, [data-testid="stElementToolbar"] button { min-width: 44px; min-height: 44px; }
+.stNumberInput button, [data-testid="stElementToolbar"] button, .stMultiSelect button
+  { min-width: 44px; min-height: 44px; }
 [data-testid="stTooltipHoverTarget"] button { padding: 14px; margin: -14px; }
 [data-testid="stHeaderActionElements"] { display: none; }
 [data-testid="stTab"] { padding: 0 .3rem; }
