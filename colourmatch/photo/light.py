@@ -35,7 +35,10 @@ _BLACK_LOG = 1.2
 
 @dataclass(frozen=True)
 class FlatCard:
-    """The card seen flat: linear light float32 (H, W, 3), whether each pixel was in the photo, and its 8-bit codes."""
+    """The card seen flat: linear light float32 (H, W, 3), whether each pixel was in the photo, its 8-bit codes.
+
+    coarseness: 1 where the photo resolves a clarity bar well, more where it does not.
+    """
 
     linear: Image32
     codes: NDArray[np.uint8]
@@ -43,6 +46,7 @@ class FlatCard:
     px_per_mm: int
     card: Card
     decode_table: NDArray[np.float32]
+    coarseness: float = 1.0
 
     def redecoded(self, table: NDArray[np.float32]) -> FlatCard:
         """The same card decoded by another table (3, 256)."""
@@ -108,9 +112,14 @@ class LightField:
         return _matern(points, self.points_mm, self.length_mm) * self.amplitude**2
 
 
+def _coarseness(pose: CardPose) -> float:
+    """1 where a photo resolves the clarity bars well, larger where its edges (0.4 mm) or pixels (4.2 per mm) do not."""
+    return max(pose.edge_mm / 0.4, (4.2 / pose.px_per_mm) ** 2, 1.0)
+
+
 def flatten_card(photo: Photo, pose: CardPose, card: Card) -> FlatCard:
     """The card's block resampled to a flat picture of whole pixels per millimetre, decoded to linear light."""
-    s = int(np.clip(round(pose.px_per_mm), 3, 6))
+    s = int(np.clip(np.ceil(pose.px_per_mm), 4, 6))
     width, height = round(card.block_mm[0] * s), round(card.block_mm[1] * s)
     # pixel (j, i) of the flat picture has its centre at millimetre ((j + 0.5) / s, (i + 0.5) / s)
     to_mm = np.array([[1 / s, 0, 0.5 / s], [0, 1 / s, 0.5 / s], [0, 0, 1]])
@@ -119,7 +128,7 @@ def flatten_card(photo: Photo, pose: CardPose, card: Card) -> FlatCard:
     codes = cv2.warpPerspective(photo.rgb, matrix, (width, height), flags=options, borderMode=cv2.BORDER_REPLICATE)
     seen = np.full(photo.rgb.shape[:2], 255, np.uint8)
     inside = cv2.warpPerspective(seen, matrix, (width, height), flags=options) > 250
-    return FlatCard(photo.to_linear(codes), codes, inside, s, card, photo.profile.decode_table)
+    return FlatCard(photo.to_linear(codes), codes, inside, s, card, photo.profile.decode_table, _coarseness(pose))
 
 
 def mask_paper(card: Card, px_per_mm: int) -> NDArray[np.bool_]:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from colourmatch.colour.difference import Difference, compare_lab
 from colourmatch.colour.spaces import xyz_to_lab
 from colourmatch.errors import PhotoError
+from colourmatch.photo.clarity import Clarity, judge_clarity
 from colourmatch.photo.card import Card, read_card
 from colourmatch.photo.light import FlatCard, LightField, fit_light, flatten_card, mask_paper
 from colourmatch.photo.load import Photo, load_photo
@@ -31,8 +32,8 @@ SPOTS = ("reference", "batch", "blank")
 UNEVEN_LOG = 0.02
 #: Change of the light's red to blue ratio over the card that is called two kinds of light (natural log).
 MIXED_LOG = 0.08
-#: Clarity under which the liquid is called hazy; explained in calibration/README.md.
-HAZE_CLARITY = 0.93
+#: Clarity under which, with 95 % certainty, the liquid is called hazy; explained in calibration/README.md.
+HAZE_CLARITY = 0.95
 #: One reading differs from another of the same liquid by this much beyond what its own pixels show: surface
 #: reflection and glass of each vessel (part of white), and the light between the paper cells (natural log).
 VESSEL_WHITE, VESSEL_LOG = 0.002, 0.003
@@ -54,7 +55,7 @@ class SpotColour:
     covariance: Array
     rgb: Array
     rgb_covariance: Array
-    clarity: float | None
+    clarity: Clarity | None
     white: str
     tone_shifts: Array = field(default_factory=lambda: np.zeros((5, 3)))
 
@@ -75,7 +76,8 @@ class SpotColour:
             "lab_covariance": [_rounded(row, 5) for row in self.covariance],
             "rgb": _rounded(self.rgb, 5),
             "rgb_covariance": [[float(f"{v:.4g}") for v in row] for row in self.rgb_covariance],
-            "clarity": None if self.clarity is None else round(self.clarity, 3),
+            "clarity": None if self.clarity is None else round(min(self.clarity.value, 1.0), 3),
+            "clarity_sd": None if self.clarity is None else round(self.clarity.sd, 3),
             "white": self.white,
         }
 
@@ -244,7 +246,7 @@ def _to_colours(
 ) -> dict[str, SpotColour]:
     photo, card, tone = context
     base = tone.correct(readings["blank"].rgb) if white == "blank" else np.ones(3)
-    plain = readings["blank"].contrast  # with no glass on the blank spot its bars are seen bare
+    plain = readings["blank"].bars  # with no glass on the blank spot its bars are seen bare
     out = {}
     for spot in SPOTS:
         reading = readings[spot]
@@ -260,8 +262,8 @@ def _to_colours(
         lab, lab_cov, jacobian = _propagate(rgb, cov, photo.profile.to_xyz)
         shifts = ((own - whites * rgb) / base) @ jacobian.T
         # where a channel is empty, black and liquid meet at the bottom of the range: clarity cannot be judged
-        judged = reading.contrast is not None and plain and not any(reading.empty) and rgb.min() > 0.02
-        clarity = min(reading.contrast / plain, 1.0) if judged else None
+        judged = reading.bars and plain and not any(reading.empty) and rgb.min() > 0.02
+        clarity = judge_clarity(reading.bars, plain, tone.curve.terms[3]) if judged else None
         out[spot] = SpotColour(lab, lab_cov, rgb, cov, clarity, white, shifts)
     return out
 
@@ -289,8 +291,9 @@ def _compare(spots: dict[str, SpotColour]) -> Difference | None:
 
 def _check_liquid(colour: SpotColour, reading: SpotReading) -> Iterable[Flag]:
     spot = reading.name
-    if colour.clarity is not None and colour.clarity < HAZE_CLARITY:
-        yield flag("haze", spot=spot, clarity=colour.clarity)
+    clear = colour.clarity
+    if clear is not None and clear.value + 1.64 * clear.sd < HAZE_CLARITY:
+        yield flag("haze", spot=spot, clarity=clear.value)
     names = ("red", "green", "blue")
     for channel in range(3):
         if reading.empty[channel]:

@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from colourmatch.photo.clarity import Bars
 from colourmatch.photo.glass import Glass, find_glass
 from colourmatch.photo.light import FlatCard, LightField
 
@@ -28,22 +29,20 @@ LOW_CODE, HIGH_CODE, END_SHARE = 10.0, 250.0, 0.01
 class SpotReading:
     """What was read on one spot.
 
-    rgb (3,) and rgb_cov (3, 3): linear light relative to paper, covariance of this window alone. contrast: of the
-    bars through the liquid, 0 to 1, None where they cannot be seen; bar_ratio (3,): their black over their white.
-    empty, full: channels at an end of the range.
+    rgb (3,) and rgb_cov (3, 3): linear light relative to paper, covariance of this window alone. bars: the clarity
+    bars through the liquid, None where they cannot be seen. empty, full: channels at an end of the range.
     """
 
     name: str
     present: bool
     rgb: Array
     rgb_cov: Array
-    contrast: float | None
+    bars: Bars | None
     glass: Glass | None
     window_share: float
     glint_share: float
     empty: tuple[bool, bool, bool]
     full: tuple[bool, bool, bool]
-    bar_ratio: Array | None = None
 
 
 def read_spot(flat: FlatCard, light: LightField, name: str) -> SpotReading:
@@ -68,10 +67,10 @@ def read_spot(flat: FlatCard, light: LightField, name: str) -> SpotReading:
     rgb, cov = _block_mean(relative, clean, flat.px_per_mm)
     codes = flat.codes[rows, cols][clean].astype(float)
     present = glass is not None or bool(np.abs(np.log(np.maximum(rgb, 1e-4))).max() > _SAME_AS_PAPER_LOG)
-    contrast, dark = _read_bars(flat, name, (rows, cols), glass)
+    bars = _read_bars(flat, light, name, (rows, cols), glass)
     return SpotReading(
-        name=name, present=present, rgb=rgb, rgb_cov=cov, contrast=contrast, glass=glass, window_share=share,
-        glint_share=glints, empty=_at_end(codes, low=True), full=_at_end(codes, low=False), bar_ratio=dark,
+        name=name, present=present, rgb=rgb, rgb_cov=cov, bars=bars, glass=glass, window_share=share,
+        glint_share=glints, empty=_at_end(codes, low=True), full=_at_end(codes, low=False),
     )  # fmt: skip
 
 
@@ -130,13 +129,13 @@ def _block_mean(relative: NDArray[np.float32], clean: NDArray[np.bool_], scale: 
 
 
 def _read_bars(
-    flat: FlatCard, name: str, crop: tuple[slice, slice], glass: Glass | None
-) -> tuple[float | None, Array | None]:
-    """Contrast (B - D) / (B + D) of the bars through the liquid, and the dark level relative to the bright, (3,).
+    flat: FlatCard, light: LightField, name: str, crop: tuple[slice, slice], glass: Glass | None
+) -> Bars | None:
+    """Bright and dark level of the bars through the liquid; None when under three periods lie inside the glass.
 
-    B and D are the 85th and 15th percentiles of the columns' means, so the bars' exact phase and a refracted shift
-    do not matter. They are taken from luma, which a JPEG keeps at full resolution while it halves the colours'; a
-    clear liquid scales black and paper alike, so its ratio stays. None when under three periods lie inside the glass.
+    Each period gives the 85th and 15th percentile of its columns' medians, so the bars' exact phase and a refracted
+    shift do not matter; the median period counts, so a reflection over some bars does not. They are taken from luma,
+    which a JPEG keeps at full resolution while it halves the colours'.
     """
     card, table = flat.card, flat.decode_table[1]
     bx, by = card.bars_centre_mm(name)
@@ -149,11 +148,17 @@ def _read_bars(
     counts = inside.sum(axis=0)
     columns = counts >= 2 * flat.px_per_mm
     if columns.sum() < 3 * card.bars_period_mm * flat.px_per_mm:
-        return None, None
-    luma = flat.codes[crop].astype(np.float32) @ np.array([0.299, 0.587, 0.114], np.float32)  # ITU-T T.871
-    light = np.interp(luma, np.arange(256), table)
-    profile = (np.where(inside, light, 0).sum(axis=0) / np.maximum(counts, 1))[columns]
-    dark, bright = np.percentile(profile, [15, 85])
-    colours = np.where(inside[..., None], flat.linear[crop], 0).sum(axis=0)[columns] / counts[columns][:, None]
-    low, high = np.percentile(colours, [15, 85], axis=0)
-    return float((bright - dark) / max(bright + dark, 1e-6)), (low / np.maximum(high, 1e-6)).astype(float)
+        return None
+    weights = np.array([0.299, 0.587, 0.114], np.float32)  # ITU-T T.871
+    codes = np.arange(256)
+    linear = np.interp(flat.codes[crop].astype(np.float32) @ weights, codes, table)
+    profile = np.nanmedian(np.where(inside, linear, np.nan)[:, columns], axis=0)
+    period = ((x[0, columns] - bx) // card.bars_period_mm).astype(int)
+    whole = [k for k in np.unique(period) if (period == k).sum() >= 0.9 * card.bars_period_mm * flat.px_per_mm]
+    if len(whole) < 3:
+        return None
+    levels = np.array([np.percentile(profile[period == k], [15, 85]) for k in whole])
+    paper_codes = [np.interp(v, flat.decode_table[c], codes) for c, v in enumerate(light.at(np.array([(bx, by)]))[0])]
+    paper = float(np.interp(float(weights @ paper_codes), codes, table))
+    bright = float(np.median(levels[:, 1])) / max(paper, 1e-4)
+    return Bars(bright, bright * float(np.median(levels[:, 0] / levels[:, 1])), flat.coarseness)
