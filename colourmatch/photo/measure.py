@@ -33,7 +33,7 @@ UNEVEN_LOG = 0.02
 #: Change of the light's red to blue ratio over the card that is called two kinds of light (natural log).
 MIXED_LOG = 0.08
 #: Clarity under which, with 95 % certainty, the liquid is called hazy; explained in calibration/README.md.
-HAZE_CLARITY = 0.95
+HAZE_CLARITY = 0.93
 #: One reading differs from another of the same liquid by this much beyond what its own pixels show: surface
 #: reflection and glass of each vessel (part of white), and the light between the paper cells (natural log).
 VESSEL_WHITE, VESSEL_LOG = 0.002, 0.003
@@ -145,7 +145,7 @@ def measure_photo(source: Path | str | bytes, name: str | None = None) -> Measur
     flags = [*pose.flags, *_check_glasses(readings, card), *_check_light(light, readings, card)]
     white, white_flags = _choose_white(readings)
     flags += white_flags
-    spots = _to_colours(readings, light, white, (photo, card, tone))
+    spots = _to_colours(readings, light, white, (photo, flat, tone))
     flags += [f for spot in ("reference", "batch") if spot in spots for f in _check_liquid(spots[spot], readings[spot])]
     return Measurement(
         photo=photo.name,
@@ -242,9 +242,10 @@ def _choose_white(readings: dict[str, SpotReading]) -> tuple[str, list[Flag]]:
 
 
 def _to_colours(
-    readings: dict[str, SpotReading], light: LightField, white: str, context: tuple[Photo, Card, Tone]
+    readings: dict[str, SpotReading], light: LightField, white: str, context: tuple[Photo, FlatCard, Tone]
 ) -> dict[str, SpotColour]:
-    photo, card, tone = context
+    photo, flat, tone = context
+    card = flat.card
     base = tone.correct(readings["blank"].rgb) if white == "blank" else np.ones(3)
     plain = readings["blank"].bars  # with no glass on the blank spot its bars are seen bare
     out = {}
@@ -259,16 +260,16 @@ def _to_colours(
         cov = cov + tone.channels.covariance(reading.rgb) + np.diag(np.where(reading.empty, 0.01 + np.abs(rgb), 0) ** 2)
         paper = light.at(point)[0]
         own, whites = tone.curve.shifts(rgb * base, paper), tone.curve.shifts(base, paper)
-        lab, lab_cov, jacobian = _propagate(rgb, cov, photo.profile.to_xyz)
+        lab, lab_cov, jacobian = propagate(rgb, cov, photo.profile.to_xyz)
         shifts = ((own - whites * rgb) / base) @ jacobian.T
-        # where a channel is empty, black and liquid meet at the bottom of the range: clarity cannot be judged
-        judged = reading.bars and plain and not any(reading.empty) and rgb.min() > 0.02
+        # where a channel is empty, black and liquid meet at the bottom of the range; where bars are a few pixels they blur
+        judged = reading.bars and plain and not any(reading.empty) and rgb.min() > 0.02 and flat.coarseness < 1.6
         clarity = judge_clarity(reading.bars, plain, tone.curve.terms[3]) if judged else None
         out[spot] = SpotColour(lab, lab_cov, rgb, cov, clarity, white, shifts)
     return out
 
 
-def _propagate(rgb: Array, cov: Array, to_xyz: Array) -> tuple[Array, Array, Array]:
+def propagate(rgb: Array, cov: Array, to_xyz: Array) -> tuple[Array, Array, Array]:
     """Lab, its covariance and its Jacobian (3, 3) to rgb by first-order propagation (JCGM 100:2008, 5.2)."""
     lab = xyz_to_lab(rgb @ to_xyz.T)
     step = 1e-4
