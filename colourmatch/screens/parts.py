@@ -14,6 +14,8 @@ from typing import Any
 from colourmatch.colour.spaces import lab_to_hex
 
 Lab = Sequence[float]
+#: Longest text that is still shown large as a whole.
+MOST_LARGE = 140
 _SEVERITIES = {"refuse": "Not measured", "warn": "Doubtful"}
 _REASONS = {
     "matched": "Stop: matched",
@@ -99,7 +101,8 @@ def advice_panel(advice: Mapping[str, Any], waiting: str = "") -> str:
     stop = advice["action"] == "stop"
     heading = _REASONS.get(advice["reason"], "Stop") if stop else "Now"
     kind = {"stop": "stop", "rephotograph": "photo"}.get(advice["action"], "")
-    first, rest = split_sentence(advice["text"])
+    whole = advice["action"] == "rephotograph" and len(advice["text"]) <= MOST_LARGE
+    first, rest = (advice["text"], "") if whole else split_sentence(advice["text"])
     return panel(heading, first, [rest, *advice_details(advice)], kind)
 
 

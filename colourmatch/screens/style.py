@@ -50,7 +50,8 @@ _CSS = """
 .cm-panel .cm-do { font-size: 1.55rem; line-height: 1.3; font-weight: 650; margin: .15rem 0 .5rem; }
 .cm-panel .cm-after { line-height: 1.5; }
 .cm-panel .cm-after + .cm-after { margin-top: .35rem; }
-.cm-glance { display: grid; grid-template-columns: repeat(3, minmax(0, 1fr)); margin-top: .2rem;
+.cm-glance { display: grid; grid-template-columns: repeat(auto-fit, minmax(15rem, 1fr));
+  margin-top: .2rem;
   border: 1px solid var(--cm-line); border-radius: 10px; }
 .cm-glance > div { padding: .9rem 1.3rem; }
 .cm-glance > div + div { border-left: 1px solid var(--cm-line); }

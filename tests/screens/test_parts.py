@@ -82,3 +82,9 @@ def test_a_stop_says_its_reason_over_the_sentence() -> None:
     assert "Stop: matched" in made
     assert '<p class="cm-do">Matched: the difference is 0.9.</p>' in made
     assert "Stop here." in made
+
+
+def test_a_wish_for_a_photo_is_shown_whole() -> None:
+    text = "No reference was seen yet. Photograph the reference beside the batch once."
+    made = parts.advice_panel({"action": "rephotograph", "reason": "photo", "text": text, "doses": []})
+    assert f'<p class="cm-do">{text}</p>' in made

@@ -1,0 +1,89 @@
+"""What belongs to the last photo, and a lot's entries in words."""
+
+from __future__ import annotations
+
+import pytest
+
+from colourmatch.lots.book import LotBook
+from colourmatch.screens import telling
+
+MEASUREMENT = {
+    "delta_e_2000": {"value": 4.2, "low": 3.1, "high": 5.0},
+    "difference": {"text": "paler, less red"},
+    "spots": {},
+}
+ADVICE = {
+    "action": "add",
+    "reason": "step",
+    "text": "Add 3 drops of red and 2 drops of yellow.",
+    "doses": [{"stock": "red", "drops": 3, "ml": 0.15}, {"stock": "yellow", "drops": 2, "ml": 0.1}],
+}
+
+
+@pytest.fixture
+def lot_id(book: LotBook) -> int:
+    """A lot with two stocks and one photo that advised a dose of each."""
+    book.add_stock("red", "E129", 1.0)
+    book.add_stock("yellow", "E102", 1.0)
+    lot = book.new_lot("cordial", 900, ["red", "yellow"])
+    book.add_photo(lot.id, MEASUREMENT, ADVICE)
+    return lot.id
+
+
+def test_each_advised_dose_waits_until_it_is_written_down(book: LotBook, lot_id: int) -> None:
+    assert [d["stock"] for d in telling.doses_left(book.lot_story(lot_id), ADVICE)] == ["red", "yellow"]
+    book.add_addition(lot_id, "red", drops=3)
+    story = book.lot_story(lot_id)
+    assert [d["stock"] for d in telling.doses_left(story, {})] == ["yellow"]
+    assert telling.describe_since_photo(story) == "3 drops of red"
+    book.add_addition(lot_id, "yellow", ml=0.1)
+    story = book.lot_story(lot_id)
+    assert telling.doses_left(story, {}) == []
+    assert telling.describe_since_photo(story) == "3 drops of red, 0.1 ml of yellow"
+
+
+def test_a_photo_begins_anew_and_a_voided_dose_does_not_count(book: LotBook, lot_id: int) -> None:
+    entry = book.add_addition(lot_id, "red", drops=1)
+    assert telling.describe_since_photo(book.lot_story(lot_id)) == "1 drop of red"
+    book.correct_addition(entry.id, reason="never went in", void=True)
+    assert telling.describe_since_photo(book.lot_story(lot_id)) == ""
+    book.add_addition(lot_id, "red", drops=2)
+    book.add_photo(lot_id, MEASUREMENT, ADVICE)
+    assert telling.describe_since_photo(book.lot_story(lot_id)) == ""
+
+
+def test_untinted_batch_asks_for_a_photo_and_a_sample_does_not(book: LotBook, lot_id: int) -> None:
+    book.take_sample(lot_id, 20)
+    assert telling.describe_since_photo(book.lot_story(lot_id)) == ""
+    book.add_untinted(lot_id, 120)
+    assert telling.describe_since_photo(book.lot_story(lot_id)) == "120 ml of untinted batch"
+
+
+def test_kept_advice_holds_until_something_is_entered_or_learnt(book: LotBook, lot_id: int) -> None:
+    assert telling.advice_of_last_photo(book.lot_story(lot_id)) == ADVICE
+    book.weigh_stock("red", 40, 1.6)
+    assert telling.advice_of_last_photo(book.lot_story(lot_id)) is None
+    book.add_photo(lot_id, MEASUREMENT, ADVICE)
+    assert telling.advice_of_last_photo(book.lot_story(lot_id)) == ADVICE
+    book.take_sample(lot_id, 20)
+    assert telling.advice_of_last_photo(book.lot_story(lot_id)) is None
+
+
+def test_the_story_escapes_and_strikes_out(book: LotBook, lot_id: int) -> None:
+    book.add_note(lot_id, "<b>strained</b> twice", entered_by="<i>M</i>")
+    entry = book.add_addition(lot_id, "red", drops=9)
+    book.correct_addition(entry.id, reason="<u>miscounted</u>", drops=8)
+    told = telling.tell_story(book.lot_story(lot_id))
+    for tag in ("<b>", "<i>", "<u>"):
+        assert tag not in told
+    assert '<span class="gone">9 drops of red added (0.45 ml, 4.5 mg)</span> (corrected later)' in told
+    assert "8 drops of red added" in told
+    assert "Photo: difference 4.2 (3.1 to 5.0), paler, less red" in told
+
+
+def test_a_closed_lot_waits_for_nothing(book: LotBook, lot_id: int) -> None:
+    book.add_addition(lot_id, "red", drops=9)
+    book.close_lot(lot_id, "given up", "dropped the jug")
+    story = book.lot_story(lot_id)
+    assert telling.describe_since_photo(story) == ""
+    assert "Closed: Given up. dropped the jug" in telling.tell_story(story)
