@@ -35,12 +35,11 @@ _BLACK_LOG = 1.2
 
 @dataclass(frozen=True)
 class FlatCard:
-    """The card seen flat: linear light float32 (H, W, 3), whether each pixel was in the photo, its 8-bit codes.
+    """The card seen flat: its 8-bit codes (H, W, 3), whether each pixel was in the photo, and how codes become light.
 
-    coarseness: 1 where the photo resolves a clarity bar well, more where it does not.
+    decode_table, float32 (3, 256); coarseness: 1 where the photo resolves a clarity bar well, more where it does not.
     """
 
-    linear: Image32
     codes: NDArray[np.uint8]
     inside: NDArray[np.bool_]
     px_per_mm: int
@@ -50,8 +49,11 @@ class FlatCard:
 
     def redecoded(self, table: NDArray[np.float32]) -> FlatCard:
         """The same card decoded by another table (3, 256)."""
-        linear = np.stack([table[c][self.codes[..., c]] for c in range(3)], axis=-1)
-        return replace(self, linear=linear, decode_table=table)
+        return replace(self, decode_table=table)
+
+    def decode(self, rows: slice, cols: slice) -> Image32:
+        """Linear light of a crop, float32 (h, w, 3): only what is looked at is decoded."""
+        return decode(self.codes[rows, cols], self.decode_table)
 
     def crop(self, centre_mm: tuple[float, float], half_mm: float) -> tuple[slice, slice]:
         """Rows and columns of a square around a point of the card."""
@@ -112,6 +114,11 @@ class LightField:
         return _matern(points, self.points_mm, self.length_mm) * self.amplitude**2
 
 
+def decode(codes: NDArray[np.uint8], table: NDArray[np.float32]) -> Image32:
+    """Linear light of codes, shape (..., 3), by a table (3, 256)."""
+    return np.stack([table[c][codes[..., c]] for c in range(3)], axis=-1)
+
+
 def _coarseness(pose: CardPose) -> float:
     """1 where a photo resolves the clarity bars well, larger where its edges (0.4 mm) or pixels (4.2 per mm) do not."""
     return max(pose.edge_mm / 0.4, (4.2 / pose.px_per_mm) ** 2, 1.0)
@@ -128,7 +135,7 @@ def flatten_card(photo: Photo, pose: CardPose, card: Card) -> FlatCard:
     codes = cv2.warpPerspective(photo.rgb, matrix, (width, height), flags=options, borderMode=cv2.BORDER_REPLICATE)
     seen = np.full(photo.rgb.shape[:2], 255, np.uint8)
     inside = cv2.warpPerspective(seen, matrix, (width, height), flags=options) > 250
-    return FlatCard(photo.to_linear(codes), codes, inside, s, card, photo.profile.decode_table, _coarseness(pose))
+    return FlatCard(codes, inside, s, card, photo.profile.decode_table, _coarseness(pose))
 
 
 def mask_paper(card: Card, px_per_mm: int) -> NDArray[np.bool_]:
@@ -177,19 +184,20 @@ def _read_cells(flat: FlatCard, paper: NDArray[np.bool_]) -> tuple[Array, Array,
     rows, cols = paper.shape[0] // side, paper.shape[1] // side
 
     def cut(array: NDArray) -> NDArray:
-        body = array[: rows * side, : cols * side]
-        return body.reshape(rows, side, cols, side, -1).transpose(0, 2, 1, 3, 4).reshape(rows * cols, side * side, -1)
+        """Every second pixel each way of every cell, shape (cells, pixels, channels): enough for a mean."""
+        body = array[: rows * side, : cols * side].reshape(rows, side, cols, side, -1)[:, ::2, :, ::2]
+        return body.transpose(0, 2, 1, 3, 4).reshape(rows * cols, body.shape[1] * body.shape[3], -1)
 
     valid = cut(paper)[..., 0]
     use = valid.mean(axis=1) >= 0.5
-    linear, valid = cut(flat.linear)[use], valid[use]
-    codes = cut(flat.codes)[use].astype(np.float32)
+    codes, valid = cut(flat.codes)[use], valid[use]
+    linear = decode(codes, flat.decode_table)
     masked = np.where(valid[..., None], linear, np.nan)
     middle = np.nanmedian(masked, axis=1, keepdims=True)
     good = np.abs(masked - middle) <= 0.05 * middle + 1e-4
     weight = np.maximum(good.sum(axis=1), 1)
     values = np.where(good, masked, 0).sum(axis=1) / weight
-    code = np.where(good, codes, 0).sum(axis=1) / weight
+    code = np.where(good, codes, 0).sum(axis=1, dtype=np.float32) / weight
     index = np.flatnonzero(use)
     points = np.stack([(index % cols + 0.5) * CELL_MM, (index // cols + 0.5) * CELL_MM], axis=1)
     filled = (good.mean(axis=1) > 0.25).all(axis=1)
@@ -255,11 +263,10 @@ def _fit_process(points: Array, logs: Array, keep: NDArray[np.bool_], block_mm: 
     """Choose amplitude and length by the restricted likelihood on a thinned set, then fit all kept cells."""
     noise = _cell_noise(points[keep], logs[keep])
     order = np.flatnonzero(keep)[np.random.default_rng(5).permutation(int(keep.sum()))]
-    few, many = order[:170], order[:480]
-    tries = ((amplitude, length) for length in _LENGTHS_MM for amplitude in _AMPLITUDES)
-    scale = max(
-        tries, key=lambda try_: _solve_process(points[few], logs[few], try_, noise, block_mm)["likelihood"]
-    )
+    few, many = order[:120], order[:360]
+    tries = [(amplitude, length) for length in _LENGTHS_MM for amplitude in _AMPLITUDES]
+    likelihoods = [_solve_process(points[few], logs[few], scale, noise, block_mm)["likelihood"] for scale in tries]
+    scale = tries[int(np.argmax(likelihoods))]
     parts = _solve_process(points[many], logs[many], scale, noise, block_mm)
     del parts["likelihood"]
     return LightField(

@@ -48,7 +48,8 @@ ABSOLUTE_SD = 0.10
 class SpotColour:
     """Colour of one liquid: Lab (D65, 2 degrees) relative to `white`, covariance of the reading, and the total sd.
 
-    tone_shifts (5, 3): Lab per standard deviation of the photo's tone curve, common to all its spots.
+    tone_shifts (5, 3): Lab per standard deviation of the photo's tone curve, common to all its spots; lost (3, 3):
+    covariance in Lab of what a channel at an end of its range no longer holds.
     """
 
     lab: Array
@@ -58,11 +59,12 @@ class SpotColour:
     clarity: Clarity | None
     white: str
     tone_shifts: Array = field(default_factory=lambda: np.zeros((5, 3)))
+    lost: Array = field(default_factory=lambda: np.zeros((3, 3)))
 
     @property
     def lab_sd(self) -> Array:
         """Standard deviation of the absolute Lab, the phone's own error included, shape (3,)."""
-        own = np.diag(self.covariance) + (self.tone_shifts**2).sum(axis=0)
+        own = np.diag(self.covariance + self.lost) + (self.tone_shifts**2).sum(axis=0)
         away = np.array([100 - self.lab[0], *self.lab[1:]])
         chroma = np.hypot(*self.lab[1:])
         phone = (ABSOLUTE_SD * np.hypot(away, 0.5 * chroma * np.array([0.5, 1, 1]))) ** 2
@@ -73,7 +75,7 @@ class SpotColour:
         return {
             "lab": _rounded(self.lab, 3),
             "lab_sd": _rounded(self.lab_sd, 3),
-            "lab_covariance": [_rounded(row, 5) for row in self.covariance],
+            "lab_covariance": [_rounded(row, 5) for row in self.covariance + self.lost],
             "rgb": _rounded(self.rgb, 5),
             "rgb_covariance": [[float(f"{v:.4g}") for v in row] for row in self.rgb_covariance],
             "clarity": None if self.clarity is None else round(min(self.clarity.value, 1.0), 3),
@@ -257,15 +259,17 @@ def _to_colours(
         point = np.array([card.window_centre_mm(spot)])
         loose = float(light.covariance(point)[0, 0]) + VESSEL_LOG**2
         cov = reading.rgb_cov / np.outer(base, base) + loose * np.outer(rgb, rgb) + VESSEL_WHITE**2 * np.ones((3, 3))
-        cov = cov + tone.channels.covariance(reading.rgb) + np.diag(np.where(reading.empty, 0.01 + np.abs(rgb), 0) ** 2)
+        cov = cov + tone.channels.covariance(reading.rgb)
         paper = light.at(point)[0]
         own, whites = tone.curve.shifts(rgb * base, paper), tone.curve.shifts(base, paper)
         lab, lab_cov, jacobian = propagate(rgb, cov, photo.profile.to_xyz)
         shifts = ((own - whites * rgb) / base) @ jacobian.T
+        at_end = np.where(reading.empty, 0.01 + np.abs(rgb), np.where(reading.full, 0.05 * rgb, 0.0))
+        lost = jacobian @ np.diag(at_end**2) @ jacobian.T
         # where a channel is empty, black and liquid meet at the bottom of the range; where bars are a few pixels they blur
         judged = reading.bars and plain and not any(reading.empty) and rgb.min() > 0.02 and flat.coarseness < 1.6
         clarity = judge_clarity(reading.bars, plain, tone.curve.terms[3]) if judged else None
-        out[spot] = SpotColour(lab, lab_cov, rgb, cov, clarity, white, shifts)
+        out[spot] = SpotColour(lab, lab_cov, rgb, cov, clarity, white, shifts, lost)
     return out
 
 
@@ -286,7 +290,7 @@ def _compare(spots: dict[str, SpotColour]) -> Difference | None:
     ref, bat = spots["reference"], spots["batch"]
     gap = bat.lab - ref.lab
     tone = bat.tone_shifts - ref.tone_shifts
-    phone = np.diag((SCALE_SD * np.linalg.norm(gap)) ** 2) + tone.T @ tone
+    phone = np.diag((SCALE_SD * np.linalg.norm(gap)) ** 2) + tone.T @ tone + ref.lost + bat.lost
     return compare_lab(ref.lab, bat.lab, ref.covariance + bat.covariance, phone)
 
 

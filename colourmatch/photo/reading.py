@@ -51,7 +51,7 @@ def read_spot(flat: FlatCard, light: LightField, name: str) -> SpotReading:
     spot = card.spots[name]
     rows, cols = flat.crop(spot, card.ring_diameter_mm / 2 + 2.5)
     x, y = flat.positions(rows, cols)
-    relative = flat.linear[rows, cols] / _light_on_grid(light, x, y)
+    relative = flat.decode(rows, cols) / _light_on_grid(light, x, y)
     relative = np.where(flat.inside[rows, cols][..., None], relative, 1.0).astype(np.float32)
     glass = find_glass(relative, spot, card.ring_diameter_mm / 2, flat.px_per_mm)
     wx, wy = card.window_centre_mm(name)
@@ -152,7 +152,8 @@ def _read_bars(
     weights = np.array([0.299, 0.587, 0.114], np.float32)  # ITU-T T.871
     codes = np.arange(256)
     linear = np.interp(flat.codes[crop].astype(np.float32) @ weights, codes, table)
-    profile = np.nanmedian(np.where(inside, linear, np.nan)[:, columns], axis=0)
+    ordered = np.sort(np.where(inside, linear, np.inf)[:, columns], axis=0)
+    profile = np.take_along_axis(ordered, (counts[columns] // 2)[None], axis=0)[0]
     period = ((x[0, columns] - bx) // card.bars_period_mm).astype(int)
     whole = [k for k in np.unique(period) if (period == k).sum() >= 0.9 * card.bars_period_mm * flat.px_per_mm]
     if len(whole) < 3:

@@ -178,11 +178,17 @@ def _agreeing(nominal: Array, values: Array) -> NDArray[np.bool_]:
     neutral = np.ptp(logs, axis=1) < 0.25
     if neutral.sum() < 4:
         return neutral
-    from scipy.stats import theilslopes
-
     x, y = np.log(nominal), logs.mean(axis=1)
-    slope, intercept, _, _ = theilslopes(y[neutral], x[neutral])
+    slope, intercept = _robust_line(x[neutral], y[neutral])
     return neutral & (np.abs(y - slope * x - intercept) < 0.35)
+
+
+def _robust_line(x: Array, y: Array) -> tuple[float, float]:
+    """Slope and intercept by the median of pairwise slopes (Theil 1950, Sen 1968, doi:10.1080/01621459.1968.10480934)."""
+    i, j = np.triu_indices(len(x), 1)
+    apart = x[i] != x[j]
+    slope = float(np.median((y[j] - y[i])[apart] / (x[j] - x[i])[apart]))
+    return slope, float(np.median(y - slope * x))
 
 
 def _clean_mean(flat: FlatCard, centre_mm: tuple[float, float], half_mm: tuple[float, float]) -> Array | None:
@@ -193,7 +199,7 @@ def _clean_mean(flat: FlatCard, centre_mm: tuple[float, float], half_mm: tuple[f
     inside = flat.inside[rows, cols]
     if inside.size == 0 or inside.mean() < 0.9:
         return None
-    patch = flat.linear[rows, cols].reshape(-1, 3)
+    patch = flat.decode(rows, cols).reshape(-1, 3)
     middle = np.median(patch, axis=0)
     clean = (np.abs(patch - middle) <= 0.15 * middle + 0.004).all(axis=1)
     return np.maximum(patch[clean].mean(axis=0), 1e-5).astype(float) if clean.mean() >= 0.6 else None
