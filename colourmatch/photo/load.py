@@ -107,7 +107,6 @@ def _open_image(data: bytes) -> Image.Image:
 def _finish(image: Image.Image, data: bytes, name: str) -> Photo:
     full = image.size
     exif = image.getexif()
-    swapped = exif.get(0x0112, 1) in (5, 6, 7, 8)
     profile = read_icc(image.info.get("icc_profile"), image.info.get("nclx_profile"))
     long_side = max(full)
     if image.format == "JPEG" and image.mode in ("RGB", "L"):
@@ -120,7 +119,8 @@ def _finish(image: Image.Image, data: bytes, name: str) -> Photo:
         why = "it is cut off" if "truncated" in str(error).lower() else "it is damaged"
         raise unreadable(why) from None
     rgb = _shrink(rgb)
-    oriented = (full[1], full[0]) if swapped and image.format != "HEIF" else full
+    # formats differ in whether the size they claim is that before or after turning; the upright picture knows
+    oriented = (min(full), max(full)) if rgb.shape[0] > rgb.shape[1] else (max(full), min(full))
     return Photo(
         name=name,
         rgb=np.ascontiguousarray(rgb),
@@ -151,7 +151,8 @@ def _to_rgb(image: Image.Image) -> Image.Image:
     if image.mode.startswith("I") or image.mode == "F":
         values = np.asarray(image, float)
         top = 65535.0 if values.max() > 255 else 255.0
-        return Image.fromarray(np.clip(values / top * 255, 0, 255).astype(np.uint8)).convert("RGB")
+        grey = Image.fromarray(np.clip(values / top * 255, 0, 255).astype(np.uint8))
+        return _keep_exif(grey.convert("RGB"), image)
     if image.mode == "CMYK" and image.info.get("icc_profile"):
         from PIL import ImageCms
 

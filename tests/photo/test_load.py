@@ -1,0 +1,349 @@
+"""Files into pictures: whatever format or turn, the same upright picture, or a sentence saying what to send."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import re
+import struct
+import tracemalloc
+import zlib
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from colourmatch.errors import PhotoError
+from colourmatch.photo import load
+from colourmatch.photo.load import WORKING_LONG_SIDE, load_photo
+from colourmatch.simulate import display_p3_profile
+
+#: What must be done to the upright picture so that EXIF orientation k turns it back (EXIF 2.32, tag 0x0112).
+STORE = {
+    1: lambda a: a,
+    2: lambda a: a[:, ::-1],
+    3: lambda a: a[::-1, ::-1],
+    4: lambda a: a[::-1],
+    5: lambda a: a.transpose(1, 0, 2),
+    6: lambda a: np.rot90(a),
+    7: lambda a: a[::-1, ::-1].transpose(1, 0, 2),
+    8: lambda a: np.rot90(a, -1),
+}
+#: A different colour in each corner, none of them neutral.
+CORNERS = np.array([[[200, 40, 40], [40, 180, 60]], [[50, 60, 190], [190, 170, 40]]], np.uint8)
+
+
+def draw_corners(width: int = 96, height: int = 64) -> np.ndarray:
+    """A picture of four coloured quarters, uint8 (height, width, 3)."""
+    return CORNERS.repeat(height // 2, axis=0).repeat(width // 2, axis=1)
+
+
+def to_file(image: Image.Image, kind: str, orientation: int = 1, **options: object) -> bytes:
+    exif = Image.Exif()
+    exif[0x0112] = orientation
+    out = io.BytesIO()
+    image.save(out, kind, exif=exif.tobytes(), **options)
+    return out.getvalue()
+
+
+def see_corners(rgb: np.ndarray) -> np.ndarray:
+    """Mean colour of the middle of each quarter, float (2, 2, 3)."""
+    h, w = rgb.shape[:2]
+    rows, cols = (
+        (slice(h // 8, 3 * h // 8), slice(5 * h // 8, 7 * h // 8)),
+        (
+            slice(w // 8, 3 * w // 8),
+            slice(5 * w // 8, 7 * w // 8),
+        ),
+    )
+    return np.array([[rgb[r, c].mean(axis=(0, 1)) for c in cols] for r in rows])
+
+
+# Invariants: every turn and format gives the same picture
+
+
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP", "TIFF"])
+@pytest.mark.parametrize("orientation", STORE)
+def test_every_orientation_gives_the_same_upright_picture(kind, orientation):
+    stored = Image.fromarray(np.ascontiguousarray(STORE[orientation](draw_corners())))
+    options = {"JPEG": {"quality": 95}, "WEBP": {"lossless": True}}.get(kind, {})
+    photo = load_photo(to_file(stored, kind, orientation, **options))
+    assert photo.rgb.shape == (64, 96, 3) and photo.rgb.dtype == np.uint8
+    assert photo.full_size == (96, 64) and photo.full_scale == 1.0
+    assert see_corners(photo.rgb) == pytest.approx(CORNERS, abs=4)  # JPEG's own rounding
+
+
+@pytest.mark.parametrize("orientation", [1, 3, 6, 8])
+def test_heic_is_upright_and_in_its_colours(orientation):
+    import pillow_heif
+
+    pillow_heif.register_heif_opener()
+    stored = Image.fromarray(np.ascontiguousarray(STORE[orientation](draw_corners(192, 128))))
+    photo = load_photo(to_file(stored, "HEIF", orientation, quality=95))
+    assert photo.rgb.shape == (128, 192, 3)
+    assert photo.full_size == (192, 128)
+    assert see_corners(photo.rgb) == pytest.approx(CORNERS, abs=6)  # HEVC at half-size colour
+
+
+TURNED_MODES = {"PNG": ("L", "RGBA", "I;16"), "TIFF": ("RGBA", "I;16", "CMYK"), "JPEG": ("L", "CMYK")}
+
+
+@pytest.mark.parametrize(
+    ("kind", "mode"), [(kind, mode) for kind in TURNED_MODES for mode in TURNED_MODES[kind]]
+)
+def test_every_mode_is_turned_upright(kind, mode):
+    upright = draw_corners()
+    if mode in ("L", "I;16"):
+        grey = STORE[6](upright)[..., 0].astype(np.uint16)
+        image = Image.fromarray(grey * 257 if mode == "I;16" else grey.astype(np.uint8))
+        wanted = CORNERS[..., :1].repeat(3, axis=-1)
+    else:
+        image = Image.fromarray(np.ascontiguousarray(STORE[6](upright))).convert(mode)
+        wanted = CORNERS
+    photo = load_photo(to_file(image, kind, 6))
+    assert photo.rgb.shape == (64, 96, 3)
+    assert photo.full_size == (96, 64)
+    assert see_corners(photo.rgb) == pytest.approx(wanted, abs=6)
+
+
+@pytest.mark.parametrize("shrink", [2, 4])
+def test_small_decoding_keeps_the_mean_colours(shrink):
+    width = WORKING_LONG_SIDE * shrink
+    photo = load_photo(to_file(Image.fromarray(draw_corners(width, width // 2)), "JPEG", quality=92))
+    assert max(photo.rgb.shape) == WORKING_LONG_SIDE
+    assert photo.full_scale == shrink and photo.full_size == (width, width // 2)
+    assert see_corners(photo.rgb) == pytest.approx(CORNERS, abs=2.5)
+
+
+@pytest.mark.parametrize("kind", ["JPEG", "PNG"])
+def test_scale_and_size_are_those_of_the_upright_photo(kind):
+    stored = Image.fromarray(np.ascontiguousarray(STORE[6](draw_corners(4032, 3024))))
+    photo = load_photo(to_file(stored, kind, 6))
+    assert photo.full_size == (4032, 3024)
+    assert photo.rgb.shape[:2] == (1512, 2016)
+    assert photo.full_scale == 2.0
+    assert see_corners(photo.rgb) == pytest.approx(CORNERS, abs=3)
+
+
+def test_a_picture_of_odd_size_keeps_its_scale():
+    photo = load_photo(to_file(Image.new("RGB", (4203, 3151)), "PNG"))
+    assert max(photo.rgb.shape) >= WORKING_LONG_SIDE
+    assert photo.full_scale == pytest.approx(2.0, abs=0.001)
+
+
+# Other kinds of picture
+
+
+def test_grey_gives_three_equal_channels():
+    photo = load_photo(to_file(Image.new("L", (64, 48), 99), "PNG"))
+    assert (photo.rgb == 99).all() and photo.rgb.shape == (48, 64, 3)
+
+
+def test_transparent_palette_is_laid_over_white():
+    image = Image.new("P", (64, 48), 1)
+    image.putpalette([0, 0, 0, 200, 30, 30])
+    image.paste(0, (0, 0, 32, 48))
+    photo = load_photo(to_file(image, "PNG", transparency=0))
+    assert (photo.rgb[:, :32] == 255).all()
+    assert (photo.rgb[:, 32:] == (200, 30, 30)).all()
+
+
+def test_half_transparent_pixels_are_mixed_with_white():
+    photo = load_photo(to_file(Image.new("RGBA", (64, 48), (0, 100, 200, 128)), "PNG"))
+    # share 128/255 of the colour and the rest of white
+    assert photo.rgb[0, 0] == pytest.approx([127, 177, 227], abs=1)
+
+
+def test_cmyk_is_read_as_a_picture():
+    photo = load_photo(to_file(Image.new("CMYK", (64, 48), (0, 255, 255, 0)), "JPEG", quality=95))
+    assert photo.rgb.mean(axis=(0, 1)) == pytest.approx([255, 0, 0], abs=4)
+
+
+def test_sixteen_bit_grey_png_keeps_its_level():
+    photo = load_photo(to_file(Image.fromarray(np.full((48, 64), 40000, np.uint16)), "PNG"))
+    assert photo.rgb.mean() == pytest.approx(40000 / 257, abs=1)
+
+
+def test_sixteen_bit_colour_tiff_keeps_its_colours():
+    level = np.array([60000, 30000, 9000], np.uint16)
+    photo = load_photo(write_tiff16(level, 64, 48))
+    assert photo.rgb.shape == (48, 64, 3)
+    assert photo.rgb.mean(axis=(0, 1)) == pytest.approx(level / 257, abs=1)
+
+
+def write_tiff16(level: np.ndarray, width: int, height: int) -> bytes:
+    """An uncompressed 16-bit RGB TIFF of one colour (TIFF 6.0, section 6)."""
+    pixels = np.tile(level, width * height).astype("<u2").tobytes()
+    bits_at = 8 + 2 + 10 * 12 + 4
+    tags = [
+        (256, 3, 1, width), (257, 3, 1, height), (258, 3, 3, bits_at), (259, 3, 1, 1), (262, 3, 1, 2),
+        (273, 4, 1, bits_at + 6), (277, 3, 1, 3), (278, 3, 1, height), (279, 4, 1, len(pixels)),
+        (284, 3, 1, 1),
+    ]  # fmt: skip
+    head = b"II*\0" + struct.pack("<IH", 8, len(tags))
+    return (
+        head
+        + b"".join(struct.pack("<HHII", *tag) for tag in tags)
+        + bytes(4)
+        + struct.pack("<3H", 16, 16, 16)
+        + pixels
+    )
+
+
+@pytest.mark.parametrize("kind", ["GIF", "PNG", "WEBP"])
+def test_of_a_moving_picture_the_first_frame_is_read(kind):
+    first, second = Image.new("RGB", (64, 48), (200, 0, 0)), Image.new("RGB", (64, 48), (0, 0, 200))
+    photo = load_photo(
+        to_file(
+            first,
+            kind,
+            save_all=True,
+            append_images=[second],
+            **({"lossless": True} if kind == "WEBP" else {}),
+        )
+    )
+    assert photo.rgb.mean(axis=(0, 1)) == pytest.approx([200, 0, 0], abs=4)
+
+
+def test_a_wrong_extension_does_not_matter(tmp_path):
+    path = tmp_path / "photo.heic"
+    path.write_bytes(to_file(Image.fromarray(draw_corners()), "PNG"))
+    photo = load_photo(path)
+    assert (photo.rgb == draw_corners()).all() and photo.name == "photo.heic"
+
+
+def test_profile_of_the_file_decodes_its_codes():
+    data = to_file(Image.new("RGB", (64, 48), (255, 128, 0)), "PNG", icc_profile=display_p3_profile())
+    photo = load_photo(data)
+    assert photo.profile.name == "Display P3"
+    assert photo.to_linear(photo.rgb)[0, 0] == pytest.approx(
+        [1.0, ((128 / 255 + 0.055) / 1.055) ** 2.4, 0.0], abs=1e-3
+    )
+
+
+def test_hash_phone_and_time_come_from_the_file():
+    exif = Image.Exif()
+    exif[0x0110] = "  Test\x07 phone \n" + 200 * "x"
+    exif[0x0132] = "2026:01:02 03:04:05"
+    out = io.BytesIO()
+    Image.new("RGB", (64, 48)).save(out, "JPEG", exif=exif.tobytes())
+    photo = load_photo(out.getvalue(), "shelf.jpg")
+    assert photo.sha256 == hashlib.sha256(out.getvalue()).hexdigest()
+    assert photo.phone.startswith("Test phone") and len(photo.phone) <= 80 and photo.phone.isprintable()
+    assert photo.taken_at == "2026:01:02 03:04:05"
+    assert photo.name == "shelf.jpg"
+
+
+@pytest.mark.parametrize("value", ["", "   ", "\n\t"])
+def test_an_empty_phone_name_is_none(value):
+    exif = Image.Exif()
+    exif[0x0110] = value
+    out = io.BytesIO()
+    Image.new("RGB", (64, 48)).save(out, "JPEG", exif=exif.tobytes())
+    assert load_photo(out.getvalue()).phone is None
+
+
+def test_a_48_megapixel_photo_is_never_held_in_full():
+    out = io.BytesIO()
+    Image.new("RGB", (8000, 6000), (180, 90, 40)).save(out, "JPEG")
+    tracemalloc.start()
+    photo = load_photo(out.getvalue())
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert photo.rgb.shape == (1500, 2000, 3) and photo.full_scale == 4.0
+    assert photo.rgb.mean(axis=(0, 1)) == pytest.approx([180, 90, 40], abs=2)
+    # a quarter each way: 9 MB a copy; the full picture would be 144 MB
+    assert peak < 60e6
+
+
+# Errors: each says what to do
+
+
+@pytest.mark.parametrize(
+    ("data", "why"),
+    [
+        (b"", "the file is empty"),
+        (b"hello world\n", "its format is not known"),
+        (b"\xff\xd8\xff\xe0" + bytes(40), "its format is not known"),
+        (b"\0\0\0\x18ftypheic" + bytes(40), "its format is not known"),
+        (bytes(4096), "its format is not known"),
+    ],
+)
+def test_what_is_no_picture_is_refused(data, why):
+    with pytest.raises(PhotoError, match=why) as caught:
+        load_photo(data)
+    assert caught.value.code == "unreadable"
+    assert "Send the original" in caught.value.text and caught.value.text.endswith(".")
+
+
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "TIFF", "HEIF", "WEBP", "GIF"])
+@pytest.mark.parametrize("share", [0.05, 0.3, 0.6, 0.95])
+def test_a_file_cut_off_is_refused(kind, share):
+    noise = np.random.default_rng(1).integers(0, 256, (96, 128, 3), np.uint8)
+    data = to_file(Image.fromarray(noise), kind)
+    with pytest.raises(PhotoError, match="not a readable photo") as caught:
+        load_photo(data[: int(len(data) * share)])
+    assert caught.value.code == "unreadable"
+
+
+def test_a_damaged_file_is_refused_or_read_but_never_crashes():
+    data = bytearray(to_file(Image.fromarray(draw_corners()), "PNG"))
+    rng = np.random.default_rng(2)
+    refused = 0
+    for _ in range(60):
+        broken = data.copy()
+        for at in rng.integers(8, len(data), 5):
+            broken[at] = rng.integers(256)
+        try:
+            assert load_photo(bytes(broken)).rgb.ndim == 3
+        except PhotoError as error:
+            refused += error.code == "unreadable"
+    assert refused > 30
+
+
+def test_a_claimed_giant_is_refused_undecoded():
+    def chunk(name: bytes, body: bytes) -> bytes:
+        return struct.pack(">I", len(body)) + name + body + struct.pack(">I", zlib.crc32(name + body))
+
+    header = struct.pack(">IIBBBBB", 60000, 60000, 8, 2, 0, 0, 0)
+    data = (
+        b"\x89PNG\r\n\x1a\n"
+        + chunk(b"IHDR", header)
+        + chunk(b"IDAT", zlib.compress(bytes(1000)))
+        + chunk(b"IEND", b"")
+    )
+    tracemalloc.start()
+    with pytest.raises(PhotoError, match="claims 60000 x 60000 pixels"):
+        load_photo(data)
+    assert tracemalloc.get_traced_memory()[1] < 10e6
+    tracemalloc.stop()
+
+
+def test_a_file_too_large_is_refused_unread(monkeypatch, tmp_path):
+    monkeypatch.setattr(load, "MAX_FILE_BYTES", 1000)
+    path = tmp_path / "large.jpg"
+    path.write_bytes(bytes(2_000_000))
+    for source in (path, bytes(2_000_000)):
+        with pytest.raises(PhotoError, match="the file has 2 MB"):
+            load_photo(source)
+
+
+@pytest.mark.parametrize("size", [(8, 8), (400, 12), (1, 1)])
+def test_a_picture_too_small_is_refused(size):
+    with pytest.raises(PhotoError, match=re.escape(f"it has only {size[0]} x {size[1]} pixels")):
+        load_photo(to_file(Image.new("RGB", size), "PNG"))
+
+
+def test_a_missing_file_and_a_folder_say_so(tmp_path):
+    with pytest.raises(
+        PhotoError, match=r"There is no file 'nowhere\.jpg'\. Check the name and the folder\."
+    ):
+        load_photo(tmp_path / "nowhere.jpg")
+    with pytest.raises(PhotoError, match="not a readable photo"):
+        load_photo(tmp_path)
+
+
+def test_a_raw_file_that_is_none_is_refused():
+    with pytest.raises(PhotoError) as caught:
+        load_photo(b"not raw at all", "photo.dng")
+    assert caught.value.code == "unreadable" and caught.value.text.endswith(".")
