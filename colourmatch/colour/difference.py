@@ -160,6 +160,7 @@ def compare_lab(
     vector = _metric_vector(ref, bat)
     noise = jacobian @ np.asarray(covariance, float) @ jacobian.T
     interval = estimate_length(vector, noise)
+    seen = interval.low > 0
     if proportional is not None:
         wide = estimate_length(vector, noise + jacobian @ np.asarray(proportional, float) @ jacobian.T)
         interval = Interval(interval.value, min(wide.low, interval.value), max(wide.high, interval.value))
@@ -168,7 +169,6 @@ def compare_lab(
     d_h = np.sign(ref[1] * bat[2] - ref[2] * bat[1]) * np.sqrt(
         max(float(((bat[1:] - ref[1:]) ** 2).sum() - d_c**2), 0.0)
     )
-    seen = interval.low > 0
     text = describe_difference(ref, bat) if seen else "no difference seen"
     return Difference(interval, float(d_l), float(d_c), float(d_h), text, seen, float(np.linalg.norm(vector)))
 
