@@ -1,0 +1,160 @@
+"""Beer-Lambert by hand and against published solutions, then how colour goes with amount and depth."""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from scipy.optimize import least_squares
+
+from colourmatch.colour.difference import ciede2000
+from colourmatch.colour.spaces import xyz_to_lab
+from colourmatch.colour.spectra import WAVELENGTHS_NM, integration_weights, transmittance_to_xyz
+from colourmatch.facts import read_rows
+from colourmatch.liquid.colourants import find_colourant
+from colourmatch.liquid.model import View, absorbance_to_lab, absorbance_to_xyz, base_shapes
+
+NAMES = ("copper", "cobalt", "chromate")
+
+
+def nbs_solutions() -> np.ndarray:
+    """Absorbance in 1 cm of the three solutions, shape (3, 81)."""
+    rows = read_rows("nbs_colour_solutions.csv")
+    nm = [float(row["nm"]) for row in rows]
+    return np.array([np.interp(WAVELENGTHS_NM, nm, [float(row[name]) for row in rows]) for name in NAMES])
+
+
+def solve_amounts(wanted, colour_of):
+    """Amounts of the three solutions whose colour is the wanted one, by least squares from far away."""
+    solutions, start = nbs_solutions(), [0.2, 2.0, 0.5]
+    found = least_squares(lambda amounts: colour_of(amounts @ solutions) - wanted, start, xtol=1e-12)
+    assert found.success
+    return found.x
+
+
+# NBS letter circulars LC 929 (1948) and LC 1017: one of each solution together in 1 cm, D65, 10 degrees, is
+# L*a*b* 90.27 2.31 2.02 (computed at 1 nm, two decimals). Solved back, the answer is 1, 1, 1.
+def test_nbs_mixture_solved_back_from_its_printed_colour():
+    weights = integration_weights("D65", 10)
+
+    def colour_of(absorbance):
+        return xyz_to_lab(10**-absorbance @ weights, weights.sum(axis=0))
+
+    # The sum at 5 nm is up to 0.04 from the printed colour; one part of chromate is 5.7 in b*.
+    assert_allclose(solve_amounts([90.27, 2.31, 2.02], colour_of), [1, 1, 1], rtol=0, atol=0.01)
+
+
+def test_nbs_mixture_solved_back_from_its_colour_over_paper():
+    # Seen twice through 5 mm is seen through 1 cm; D65, 2 degrees, no printed figure needed.
+    wanted = absorbance_to_lab(nbs_solutions().sum(axis=0) / 2)
+    assert_allclose(solve_amounts(wanted, lambda a: absorbance_to_lab(a / 2)), [1, 1, 1], rtol=0, atol=1e-6)
+
+
+# Wine colour from T at 450, 520, 570, 600 and 630 nm (0 to 1), D65, 10 degrees, XYZ in percent:
+# Perez-Caballero et al. 2003, from memory; T = 1 gives the white within 0.4 %.
+WINE = np.array(
+    [
+        [19.717, 1.884, 42.539, 32.474, -1.841],
+        [7.950, 34.764, 42.736, 15.759, -1.180],
+        [103.518, 4.190, 0.251, -1.831, 0.818],
+    ]
+)
+
+
+def test_wine_from_a_few_wavelengths_gives_the_white():
+    assert_allclose(WINE.sum(axis=1), 100 * transmittance_to_xyz(np.ones(81), "D65", 10), rtol=0.004)
+
+
+def test_half_absorbance_seen_twice_is_a_tenth():
+    # By hand: A = 0.5 a pass, 10^(-2 * 0.5) = 0.1 everywhere, and L* = 116 * 0.1^(1/3) - 16 = 37.8424.
+    xyz = absorbance_to_xyz(np.full(81, 0.5))
+    assert xyz[1] == pytest.approx(0.1, abs=1e-12)
+    assert_allclose(absorbance_to_lab(np.full(81, 0.5)), [37.8424, 0, 0], rtol=0, atol=5e-5)
+
+
+@pytest.mark.parametrize("illuminant", ["D65", "A", "LED-B3"])
+def test_water_is_white_in_every_light(illuminant):
+    assert_allclose(absorbance_to_lab(np.zeros(81), illuminant), [100, 0, 0], rtol=0, atol=1e-9)
+
+
+def test_two_halves_in_one_glass_are_two_glasses_in_a_row():
+    # Absorbances add, so reflectances multiply.
+    red, brown = find_colourant("E129").absorptivity() * 10, 0.1 * base_shapes()[0]
+    both = 10 ** (-2 * red) * 10 ** (-2 * brown)
+    assert_allclose(absorbance_to_xyz(red + brown), both @ integration_weights(), rtol=1e-12)
+
+
+def test_xyz_and_lab_are_one_colour():
+    liquids = np.array([0.2, 0.5])[:, None] * base_shapes()[3]
+    white = integration_weights().sum(axis=0)
+    assert_allclose(absorbance_to_lab(liquids), xyz_to_lab(absorbance_to_xyz(liquids), white), atol=1e-9)
+
+
+def test_only_the_product_of_depth_and_strength_counts():
+    assert View(10, 5).path_cm == pytest.approx(0.2)
+    assert View(50, 5).path_cm == View(10, 1).path_cm == pytest.approx(1)
+    undiluted = find_colourant("E129").absorptivity() * 40
+    assert_allclose(
+        absorbance_to_lab(undiluted * View(20, 10).path_cm),
+        absorbance_to_lab(undiluted / 5 * View(10).path_cm),
+    )
+
+
+def test_more_dye_is_darker_at_every_step():
+    dye = find_colourant("E129").absorptivity() * View(10, 5).path_cm
+    lightness = absorbance_to_lab(np.linspace(0, 200, 101)[:, None] * dye)[:, 0]
+    assert (np.diff(lightness) < 0).all()
+
+
+# ---- the dose and the depth at which it is judged ------------------------------------------------
+
+BROWN = 0.08 * base_shapes()[0] + 0.02 * base_shapes()[3]  # 1 cm of the undiluted base
+AS_PHOTOGRAPHED, IN_THE_GLASS = View(10, 5), View(60, 1)
+
+
+def best_dose(reference: np.ndarray, dye: str, view: View) -> float:
+    """mg/l of a dye in the base at which it looks most like the reference in a view; absorbances per cm."""
+    doses = np.linspace(0, 80, 1601)
+    batch = BROWN + doses[:, None] * find_colourant(dye).absorptivity()
+    away = ciede2000(absorbance_to_lab(reference * view.path_cm), absorbance_to_lab(batch * view.path_cm))
+    assert 0 < away.argmin() < len(doses) - 1
+    return float(doses[away.argmin()])
+
+
+def test_same_dye_matches_at_the_same_dose_at_every_depth():
+    reference = BROWN + 30 * find_colourant("E129").absorptivity()
+    assert best_dose(reference, "E129", AS_PHOTOGRAPHED) == pytest.approx(30, abs=0.03)
+    assert best_dose(reference, "E129", IN_THE_GLASS) == pytest.approx(30, abs=0.03)
+
+
+def test_another_dye_matches_at_another_dose_in_the_deep_glass():
+    # Ponceau 4R and a paler brown in the reference, allura red to match it: the best dose at 1+4 in
+    # 10 mm is not the one that looks best in a glass 6 cm deep.
+    reference = 0.8 * BROWN + 20 * find_colourant("E124").absorptivity()
+    shallow = best_dose(reference, "E129", AS_PHOTOGRAPHED)
+    deep = best_dose(reference, "E129", IN_THE_GLASS)
+    assert abs(deep / shallow - 1) > 0.1
+
+
+# ---- shapes and errors ---------------------------------------------------------------------------
+
+
+def test_natural_shapes_are_smooth_and_of_size_one():
+    shapes = base_shapes()
+    assert shapes.ndim == 2 and shapes.shape[1] == len(WAVELENGTHS_NM)
+    assert (shapes >= 0).all()
+    near_peak = shapes[:, (WAVELENGTHS_NM >= 430)].max(axis=1)
+    assert_allclose(near_peak, 1, atol=0.02)
+    assert np.linalg.matrix_rank(shapes) == len(shapes)  # none is a mixture of the others
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [("depth_mm", -3), ("depth_mm", 0), ("dilution", 0.5), ("weight", 0), ("depth_mm", float("nan"))],
+)
+def test_impossible_view_is_the_callers_mistake(name, value):
+    with pytest.raises(ValueError, match=rf"depth_mm > 0, .* are needed, got View.*{name}={value}"):
+        View(**{name: value})
+
+
+def test_unknown_light_is_the_callers_mistake():
+    with pytest.raises(ValueError, match="got 'moon'"):
+        absorbance_to_lab(np.zeros(81), "moon")
