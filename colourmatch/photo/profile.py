@@ -47,7 +47,8 @@ def read_icc(icc: bytes | None, nclx: dict | None = None) -> FileProfile:
         primaries = (nclx or {}).get("color_primaries")
         return named_profile("Display P3" if primaries == 12 else "sRGB")
     try:
-        return _read_matrix_profile(icc)
+        with np.errstate(all="ignore"):  # what is not finite is refused below
+            return _read_matrix_profile(icc)
     except (ValueError, struct.error, KeyError, IndexError, np.linalg.LinAlgError):
         fallback = named_profile("sRGB")
         return FileProfile("unknown profile, read as sRGB", fallback.to_xyz, fallback.decode_table, False)
@@ -61,7 +62,8 @@ def _read_matrix_profile(icc: bytes) -> FileProfile:
     if not np.isfinite(to_xyz).all() or abs(np.linalg.det(to_xyz)) < 1e-3:
         raise ValueError("colorants do not span a colour space")
     table = np.stack([_read_curve(tags[f"{c}TRC"]) for c in "rgb"]).astype(np.float32)
-    if not np.isfinite(table).all() or (np.diff(table, axis=1) < -1e-6).any():
+    table = np.clip(table, 0.0, 1.0)  # a curve that leaves its range is clipped (10.18)
+    if not np.isfinite(table).all() or (np.diff(table, axis=1) < -1e-6).any() or (np.ptp(table, axis=1) < 0.5).any():
         raise ValueError("tone curves do not rise")
     return FileProfile(_name_primaries(to_xyz), to_xyz, table)
 

@@ -1,4 +1,4 @@
-"""Files into pictures: whatever format or turn, the same upright picture, or a sentence saying what to send."""
+"""Files into pictures: the same upright picture in any format or turn, or a sentence with what to do."""
 
 from __future__ import annotations
 

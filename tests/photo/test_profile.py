@@ -1,0 +1,226 @@
+"""Colour profiles: known encodings read as themselves, curves follow their formulas, rubbish never raises."""
+
+from __future__ import annotations
+
+import struct
+import warnings
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from PIL import ImageCms
+
+from colourmatch.colour.spaces import (
+    PRIMARIES_XY,
+    RGB_TO_XYZ,
+    WHITE_D65_XYZ,
+    decode_srgb,
+    primaries_to_matrix,
+)
+from colourmatch.photo.profile import named_profile, read_icc
+from colourmatch.simulate import display_p3_profile
+
+CODES = np.arange(256) / 255
+#: ICC.1:2022 clause 7.2.16 and annex E, as printed there.
+WHITE_D50_XYZ = np.array([0.9642, 1.0, 0.8249])
+BRADFORD = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])
+
+
+def fixed(*values: float) -> bytes:
+    """Numbers as s15Fixed16 (ICC.1:2022 clause 4.6)."""
+    return b"".join(struct.pack(">i", round(v * 65536)) for v in values)
+
+
+def parametric(kind: int, *values: float) -> bytes:
+    return b"para" + struct.pack(">IHH", 0, kind, 0) + fixed(*values)
+
+
+def table_curve(values: list[int]) -> bytes:
+    return b"curv" + struct.pack(">II", 0, len(values)) + struct.pack(f">{len(values)}H", *values)
+
+
+def colorants(primaries: str) -> np.ndarray:
+    """Columns XYZ of the primaries, adapted from D65 to D50."""
+    gain = (BRADFORD @ WHITE_D50_XYZ) / (BRADFORD @ WHITE_D65_XYZ)
+    adapt = np.linalg.solve(BRADFORD, gain[:, None] * BRADFORD)
+    return adapt @ primaries_to_matrix(PRIMARIES_XY[primaries])
+
+
+def write_icc(matrix: np.ndarray, curve: bytes) -> bytes:
+    """A matrix profile with the same curve for each channel."""
+    tags = {f"{c}XYZ".encode(): b"XYZ " + bytes(4) + fixed(*matrix[:, k]) for k, c in enumerate("rgb")}
+    tags |= {f"{c}TRC".encode(): curve for c in "rgb"}
+    table, body, start = b"", b"", 132 + 12 * len(tags)
+    for name, data in tags.items():
+        table += name + struct.pack(">II", start + len(body), len(data))
+        body += data + bytes(-len(data) % 4)
+    header = bytes(12) + b"mntr" + b"RGB " + b"XYZ " + bytes(12) + b"acsp" + bytes(88)
+    return header + struct.pack(">I", len(tags)) + table + body
+
+
+SOUND = write_icc(colorants("sRGB"), parametric(3, 2.4, 1 / 1.055, 0.055 / 1.055, 1 / 12.92, 0.04045))
+
+
+# Published encodings
+
+
+def test_srgb_of_another_maker_reads_as_srgb():
+    profile = read_icc(ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes())
+    assert profile.name == "sRGB" and profile.understood
+    # IEC 61966-2-1: to 1e-3, for the profile keeps its primaries to five digits and its white to four
+    assert profile.to_xyz == pytest.approx(RGB_TO_XYZ["sRGB"], abs=1e-3)
+    assert profile.decode_table == pytest.approx(np.tile(decode_srgb(CODES), (3, 1)), abs=1e-3)
+
+
+def test_display_p3_reads_as_display_p3():
+    profile = read_icc(display_p3_profile())
+    assert profile.name == "Display P3" and profile.understood
+    assert profile.to_xyz == pytest.approx(RGB_TO_XYZ["Display P3"], abs=1e-3)
+    assert profile.decode_table == pytest.approx(np.tile(decode_srgb(CODES), (3, 1)), abs=1e-4)
+
+
+def test_adobe_rgb_reads_as_adobe_rgb():
+    # Adobe RGB (1998) colour image encoding, 4.3.4.2: the power is 2 + 51/256
+    profile = read_icc(write_icc(colorants("Adobe RGB"), table_curve([563])))
+    assert profile.name == "Adobe RGB" and profile.understood
+    assert profile.to_xyz == pytest.approx(RGB_TO_XYZ["Adobe RGB"], abs=1e-3)
+    assert profile.decode_table == pytest.approx(np.tile(CODES ** (2 + 51 / 256), (3, 1)), abs=1e-6)
+    named = named_profile("Adobe RGB")
+    assert profile.decode_table == pytest.approx(named.decode_table, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("kind", "values", "formula"),
+    [
+        # ICC.1:2022 table 68: the five function types
+        (0, (2.2,), lambda x: x**2.2),
+        (1, (2.0, 1.25, -0.25), lambda x: np.where(x >= 0.2, np.maximum(1.25 * x - 0.25, 0) ** 2, 0)),
+        (2, (2.0, 1.0, -0.2, 0.1), lambda x: np.where(x >= 0.2, np.maximum(x - 0.2, 0) ** 2 + 0.1, 0.1)),
+        (3, (2.4, 1 / 1.055, 0.055 / 1.055, 1 / 12.92, 0.04045), decode_srgb),
+        (
+            4,
+            (2.0, 0.9, 0.05, 0.5, 0.1, 0.0304, 0.0),
+            lambda x: np.where(x >= 0.1, (0.9 * x + 0.05) ** 2 + 0.0304, 0.5 * x),
+        ),
+    ],
+)
+def test_parametric_curve_follows_its_formula(kind, values, formula):
+    profile = read_icc(write_icc(colorants("sRGB"), parametric(kind, *values)))
+    assert profile.understood
+    assert profile.decode_table == pytest.approx(np.tile(formula(CODES), (3, 1)), abs=1e-4)
+
+
+def test_table_curve_is_interpolated():
+    levels = (65535 * np.linspace(0, 1, 17) ** 3).round().astype(int).tolist()
+    profile = read_icc(write_icc(colorants("sRGB"), table_curve(levels)))
+    assert profile.understood
+    # straight lines between 17 knots stay within h^2/8 of the second derivative, 6 / (16^2 * 8)
+    assert profile.decode_table == pytest.approx(np.tile(CODES**3, (3, 1)), abs=6 / (16**2 * 8))
+
+
+def test_empty_curve_is_a_straight_line():
+    profile = read_icc(write_icc(colorants("sRGB"), table_curve([])))
+    assert profile.decode_table == pytest.approx(np.tile(CODES, (3, 1)), abs=1e-6)
+
+
+# Invariants
+
+
+@pytest.mark.parametrize("name", PRIMARIES_XY)
+def test_white_is_d65_and_grey_is_neutral(name):
+    for profile in (read_icc(write_icc(colorants(name), table_curve([563]))), named_profile(name)):
+        assert profile.to_xyz.sum(axis=1) == pytest.approx(WHITE_D65_XYZ, abs=1e-9)
+        assert (np.diff(profile.decode_table, axis=1) >= 0).all()
+        assert profile.decode_table[:, [0, -1]] == pytest.approx(np.tile([0.0, 1.0], (3, 1)), abs=1e-6)
+        assert profile.decode_table.shape == (3, 256) and profile.decode_table.dtype == np.float32
+
+
+def test_other_primaries_are_used_as_they_stand():
+    wide = primaries_to_matrix(((0.70, 0.29), (0.17, 0.78), (0.13, 0.05)))
+    gain = (BRADFORD @ WHITE_D50_XYZ) / (BRADFORD @ WHITE_D65_XYZ)
+    profile = read_icc(
+        write_icc(np.linalg.solve(BRADFORD, gain[:, None] * BRADFORD) @ wide, table_curve([512]))
+    )
+    assert profile.name == "own primaries" and profile.understood
+    assert profile.to_xyz == pytest.approx(wide, abs=1e-3)
+
+
+def test_no_profile_is_srgb_and_a_tagged_p3_is_p3():
+    assert read_icc(None).name == "sRGB" and read_icc(b"").understood
+    # ITU-T H.273 table 2: colour primaries 12 are P3 with white D65, 1 are those of sRGB
+    assert read_icc(None, {"color_primaries": 12}).name == "Display P3"
+    assert read_icc(None, {"color_primaries": 1}).name == "sRGB"
+
+
+# Profiles that cannot be used
+
+
+@pytest.mark.parametrize(
+    "icc",
+    [
+        b"rubbish",
+        bytes(500),
+        SOUND[:140],
+        SOUND.replace(b"RGB ", b"CMYK"),
+        SOUND.replace(b"rTRC", b"xTRC"),
+        SOUND.replace(b"acsp", b"none"),
+        write_icc(np.zeros((3, 3)), table_curve([563])),
+        write_icc(np.ones((3, 3)), table_curve([563])),
+        write_icc(colorants("sRGB"), table_curve([65535, 0])),
+        write_icc(colorants("sRGB"), table_curve([0])),
+        write_icc(colorants("sRGB"), table_curve([1000, 1000, 1000])),
+        write_icc(colorants("sRGB"), parametric(9, 1.0)),
+        write_icc(colorants("sRGB"), parametric(2, 2.0, 0.0, 0.5, 0.0)),
+        write_icc(colorants("sRGB"), parametric(0, -2.0)),
+        write_icc(colorants("sRGB"), b"curv" + struct.pack(">II", 0, 2**32 - 1)),
+    ],
+)
+def test_a_profile_that_cannot_be_used_is_read_as_srgb_and_says_so(icc):
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        profile = read_icc(icc)
+    assert not profile.understood
+    assert profile.name == "unknown profile, read as sRGB"
+    assert profile.to_xyz == pytest.approx(RGB_TO_XYZ["sRGB"])
+
+
+def check_usable(icc: bytes) -> None:
+    """Nothing is raised, and what is understood is a rising table in 0 to 1 and an invertible matrix."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        profile = read_icc(icc)
+    assert profile.decode_table.shape == (3, 256)
+    assert ((profile.decode_table >= 0) & (profile.decode_table <= 1)).all()
+    assert (np.diff(profile.decode_table, axis=1) >= -1e-6).all()
+    assert np.isfinite(profile.to_xyz).all() and abs(np.linalg.det(profile.to_xyz)) > 1e-3
+
+
+@settings(max_examples=120, deadline=None)
+@given(cut=st.integers(0, len(SOUND)))
+def test_a_profile_cut_off_never_raises(cut):
+    check_usable(SOUND[:cut])
+
+
+@settings(max_examples=300, deadline=None)
+@given(changes=st.lists(st.tuples(st.integers(128, len(SOUND) - 1), st.integers(0, 255)), max_size=8))
+def test_a_damaged_profile_never_raises(changes):
+    icc = bytearray(SOUND)
+    for at, value in changes:
+        icc[at] = value
+    check_usable(bytes(icc))
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    kind=st.integers(0, 4),
+    values=st.lists(st.floats(-3, 3), min_size=7, max_size=7),
+)
+def test_any_parametric_curve_is_usable_or_refused(kind, values):
+    check_usable(write_icc(colorants("sRGB"), parametric(kind, *values)))
+
+
+@settings(max_examples=100, deadline=None)
+@given(icc=st.binary(max_size=600))
+def test_any_bytes_are_usable_or_refused(icc):
+    check_usable(icc)
