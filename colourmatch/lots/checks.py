@@ -17,6 +17,7 @@ NAME_LENGTH = 120
 TEXT_LENGTH = 20_000
 
 #: name -> (words, lowest, lowest is allowed, highest, advice)
+_CONDITION = ("name", "depth_mm", "dilution", "illuminant", "weight")
 LIMITS: dict[str, tuple[str, float, bool, float, str]] = {
     "volume_ml": ("The volume", 0, False, 2_000_000, "Give the batch in ml, up to 2000 litres."),
     "depth_mm": ("The depth", 1, True, 200, "Give the depth of liquid in the glass in mm, such as 10."),
@@ -28,6 +29,7 @@ LIMITS: dict[str, tuple[str, float, bool, float, str]] = {
     "ml": ("The volume", 0, False, 2_000_000, "Give the millilitres that went in or out."),
     "grams": ("The weight", 0, False, 2_000_000, "Give the grams that went in."),
     "strength_factor": ("The strength factor", 0.01, True, 100, "1 is the strength of the label."),
+    "weight": ("The weight of a serving", 0, False, 1000, "2 counts twice as much as 1."),
     "rel_sd": ("The relative spread", 0, False, 10, "0.1 is 10 %."),
 }
 
@@ -91,6 +93,59 @@ def check_lab(value: object) -> tuple[float, float, float] | None:
             f"-200 to 200. {advice}"
         )
     return lightness, a, b
+
+
+def check_jurisdiction(value: object) -> str | None:
+    """A jurisdiction whose limits are on file, as it is written there; None and empty text are none."""
+    if value is None or value == "":
+        return None
+    from colourmatch.dosing.care import limits_for, list_jurisdictions
+
+    limits_for((), check_name(value, "jurisdiction"))  # refuses what is not on file
+    return next(known for known in list_jurisdictions() if known == str(value).strip().upper())
+
+
+def check_serving(value: object) -> dict[str, Any] | None:
+    """Where the match is judged: {"conditions": [{"name", "depth_mm", "dilution", "illuminant", "weight"}]}.
+
+    What a condition does not say is left out and is then as the lot is photographed. None passes, and no
+    condition at all is None. Other fields are kept as they are.
+    """
+    if value is None:
+        return None
+    if not isinstance(value, Mapping) or not isinstance(value.get("conditions", []), (list, tuple)):
+        raise InputError(f"The serving conditions {value!r} are not a list. Give them one by one.")
+    conditions = [_check_condition(condition) for condition in value.get("conditions", [])]
+    rest = {str(key): part for key, part in value.items() if key != "conditions"}
+    return rest | {"conditions": conditions} if conditions else rest or None
+
+
+def _check_condition(condition: object) -> dict[str, Any]:
+    if not isinstance(condition, Mapping) or set(condition) - set(_CONDITION):
+        raise InputError(
+            f"The serving condition {condition!r} cannot be read. Give {', '.join(_CONDITION)} or some of them."
+        )
+    checked: dict[str, Any] = {"name": check_name(condition.get("name") or "serving", "name of the serving")}
+    for key in ("depth_mm", "dilution", "weight"):
+        if condition.get(key) is not None:
+            checked[key] = check_number(key, condition[key])
+    if condition.get("illuminant") is not None:
+        checked["illuminant"] = _check_illuminant(condition["illuminant"])
+    return checked
+
+
+def _check_illuminant(value: object) -> str:
+    from colourmatch.colour.spectra import read_illuminant
+
+    name = str(value).strip().upper()
+    try:
+        read_illuminant(name)
+    except ValueError as error:
+        known = str(error).partition("one of ")[2].partition(", got")[0]
+        raise InputError(
+            f"The light {value!r} is not known. Give one of {known}; A is a warm lamp, D65 is daylight."
+        ) from None
+    return name
 
 
 def check_one_of(value: object, allowed: tuple[str, ...], what: str) -> str:

@@ -8,7 +8,15 @@ from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.lots.base import insert
-from colourmatch.lots.checks import check_lab, check_number, check_optional, check_text, to_json
+from colourmatch.lots.checks import (
+    check_jurisdiction,
+    check_lab,
+    check_number,
+    check_optional,
+    check_serving,
+    check_text,
+    to_json,
+)
 from colourmatch.lots.entering import Entering, find_repeat, pick_amount, reckon_dose
 from colourmatch.lots.entries import AdditionEntry, AmendmentEntry, LotEntry, StockEntry, VolumeEntry
 
@@ -20,6 +28,12 @@ AMENDABLE = (
     "volume_ml", "ceiling_mg_per_l", "depth_mm", "dilution", "tolerance", "already_mg_per_l", "jurisdiction",
     "target_lab", "reference_id", "notes", "serving", "stocks",
 )  # fmt: skip
+
+_HEAD_CHECKS: dict[str, Callable[[object], Any]] = {
+    "target_lab": check_lab,
+    "jurisdiction": check_jurisdiction,
+    "serving": check_serving,
+}
 
 
 class Correcting(Entering):
@@ -123,11 +137,11 @@ class Correcting(Entering):
             if not found:
                 raise InputError("A lot needs at least one stock. Name it with --stock.")
             return [stock.name for stock in found]
-        if key == "target_lab":
-            return check_lab(value)
-        if key in ("notes", "jurisdiction"):
-            return check_text(value, key) or (None if key == "jurisdiction" else "")
-        if key in ("serving", "reference_id"):
+        if key == "notes":
+            return check_text(value, key)
+        if key in _HEAD_CHECKS:
+            return _HEAD_CHECKS[key](value)
+        if key == "reference_id":
             return value
         return check_optional(key, value) if key == "ceiling_mg_per_l" else check_number(key, value)
 

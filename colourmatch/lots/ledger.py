@@ -9,10 +9,12 @@ from typing import TYPE_CHECKING, Any
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.lots.base import find_token, insert, near_names
 from colourmatch.lots.checks import (
+    check_jurisdiction,
     check_lab,
     check_name,
     check_number,
     check_optional,
+    check_serving,
     check_text,
     name_key,
     to_json,
@@ -72,10 +74,10 @@ class Ledger(Shelf):
             "dilution": check_number("dilution", dilution),
             "tolerance": check_number("tolerance", tolerance),
             "already_mg_per_l": check_number("already_mg_per_l", already_mg_per_l),
-            "jurisdiction": None if jurisdiction is None else check_name(jurisdiction, "jurisdiction")[:40],
+            "jurisdiction": check_jurisdiction(jurisdiction),
             "reference_id": None if reference is None else self.find_reference(reference).id,
             "notes": check_text(notes, "notes"),
-            "serving": to_json(serving),
+            "serving": to_json(check_serving(serving)),
             **dict(zip(("target_l", "target_a", "target_b"), target, strict=True)),
         }
 

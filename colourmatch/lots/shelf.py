@@ -75,6 +75,34 @@ class Shelf(BookBase):
 
         return self.find_stock(self._write(act))
 
+    def add_dilution(
+        self,
+        stock: str | int,
+        fold: float,
+        name: str | None = None,
+        *,
+        entered_by: str | None = None,
+        token: str | None = None,
+    ) -> StockEntry:
+        """Put a stock thinned from another on the shelf: 1 part made up to `fold` parts.
+
+        What the photos taught of the bottle holds for what is thinned from it. InputError as in `add_stock`.
+        """
+        from colourmatch.liquid.stock import dilute
+
+        parent = self.find_stock(stock)
+        thin = dilute(parent.as_stock(learnt=False), fold, (name or "").strip() or None)
+        made = self.add_stock(
+            thin.name, thin.colourant, thin.strength_g_per_100ml, drop_ml=thin.drop_ml, made_in=thin.made_in,
+            strength_rel_sd=thin.strength_rel_sd, drop_rel_sd=thin.drop_rel_sd,
+            density_g_per_ml=thin.density_g_per_ml, diluted_from=parent.id, entered_by=entered_by, token=token,
+        )  # fmt: skip
+        learnt = (parent.strength_factor, parent.strength_rel_sd)
+        if learnt == (1.0, parent.label_strength_rel_sd) or made.learnt_from_lot_id or made.strength_factor != 1:
+            return made
+        once = token and f"{token}-learnt"
+        return self.record_learnt(made.id, *learnt, parent.learnt_from_lot_id, token=once)
+
     def list_stocks(self, *, active_only: bool = True) -> list[StockEntry]:
         """The stocks on the shelf, by name; with `active_only` False those put away as well."""
         from colourmatch.lots.reading import read_stocks

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +15,7 @@ import numpy as np
 
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.lots.entries import AdditionEntry, Lot, LotEntry, LotStory, NoteEntry, PhotoEntry, VolumeEntry
+from colourmatch.lots.figures import parse_exif_time
 
 if TYPE_CHECKING:
     from colourmatch.dosing.advice import Advice
@@ -22,8 +24,6 @@ if TYPE_CHECKING:
     from colourmatch.liquid.stock import Stock
     from colourmatch.lots.book import LotBook
 
-#: An entered target Lab counts as a reading with this standard deviation along L*, a*, b*.
-TARGET_SD = 2.0
 #: A stock's learnt strength never counts as better known than this.
 LEAST_LEARNT_SD = 0.04
 
@@ -61,9 +61,16 @@ def _record_photo(book: LotBook, lot: int, source: Source, entered_by: str | Non
     story = book.lot_story(lot)
     advice = _advise(book, story, [*_usable_photos(story), (None, measurement)]) | _care(story)
     entry = book.add_photo(
-        lot, measurement, advice, photo=content, original_name=name, entered_by=entered_by, token=token
-    )
+        lot, measurement, advice, photo=content, original_name=name, entered_by=entered_by,
+        taken_at=_time_taken(measurement), token=token,
+    )  # fmt: skip
     return measurement | {"lot": lot, "entry": entry.id, "advice": advice}
+
+
+def _time_taken(measurement: dict[str, Any]) -> datetime | None:
+    """When the phone says it took a photo, None when that cannot be read or lies ahead of now."""
+    taken = parse_exif_time(measurement.get("taken_at"))
+    return None if taken is None or taken > datetime.now(taken.tzinfo) + timedelta(days=1) else taken
 
 
 def _read(path: Path) -> bytes | None:
@@ -106,7 +113,7 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
             "volume_ml": round(state.volume_ml, 3),
             "total_mg_per_l": round(state.total_mg_per_l(), 3),
             "mg_per_l": {name: round(mg / state.volume_ml * 1000, 3) for name, mg in state.mg.items()},
-            "ceiling_left_mg_per_l": _room(head, state.total_mg_per_l()),
+            "ceiling_left_mg_per_l": ceiling_left(story),
         },
         "events": [_describe_event(event) for event in story.events],
         "photos": [_describe_photo(photo) for photo in story.photos],
@@ -116,18 +123,32 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
     }
 
 
-def close_lot(book: LotBook, lot: int | str, reason: str | None = None, text: str = "") -> dict[str, Any]:
-    """Close a lot: keep its final figures, and what it taught about its stocks as the next lot's starting point."""
+def close_lot(
+    book: LotBook,
+    lot: int | str,
+    reason: str | None = None,
+    text: str = "",
+    *,
+    entered_by: str | None = None,
+    token: str | None = None,
+) -> dict[str, Any]:
+    """Close a lot: keep its final figures, and what it taught about its stocks as the next lot's starting point.
+
+    The same call again with its `token` closes nothing twice. ClosedError when the lot is closed already.
+    """
     story = book.lot_story(lot)
     photos = _usable_photos(story)
     advice = _advise(book, story, photos) | _care(story)
     outcome = reason or (advice["reason"] if advice["action"] == "stop" else "stopped by the maker")
-    entry = book.close_lot(story.lot.id, outcome, text or (advice["text"] if advice["action"] == "stop" else ""), advice)
+    words = text or (advice["text"] if advice["action"] == "stop" else "")
+    entry = book.close_lot(story.lot.id, outcome, words, advice, entered_by=entered_by, token=token)
+    advice = entry.final or advice
     dosed = {a.stock for a in story.additions}
-    for learnt in advice.get("stocks_learnt") or []:
+    for k, learnt in enumerate(advice.get("stocks_learnt") or []):
         if learnt["stock"] in dosed and len(photos) >= 2:
             sd = max(float(np.log(learnt["high"] / learnt["low"])) / 3.92, LEAST_LEARNT_SD)
-            book.record_learnt(learnt["stock"], learnt["strength_factor"], sd, story.lot.id)
+            once = token and f"{token}-learnt-{k}"
+            book.record_learnt(learnt["stock"], learnt["strength_factor"], sd, story.lot.id, token=once)
     return {"lot": story.lot.id, "closed": True, "outcome": entry.outcome, "text": entry.text, "advice": advice}
 
 
@@ -162,7 +183,7 @@ def _advise(book: LotBook, story: LotStory, photos: list[_Photo]) -> dict[str, A
     if stop is not None:
         return replace(
             ask_for_photo(stop),
-            ceiling_left_mg_per_l=_room(head, state.total_mg_per_l()),
+            ceiling_left_mg_per_l=ceiling_left(story),
             used_mg_per_l=state.total_mg_per_l(),
             ceiling_mg_per_l=head.ceiling_mg_per_l,
         ).to_json()
@@ -176,9 +197,17 @@ def _advise(book: LotBook, story: LotStory, photos: list[_Photo]) -> dict[str, A
         ceiling_mg_per_l=head.ceiling_mg_per_l,
         jurisdiction=head.jurisdiction,
         tolerance=head.tolerance,
+        photos_of_state=_photos_since_change(story, usable),
     )
     advice: Advice = advise(problem)
     return advice.to_json()
+
+
+def _photos_since_change(story: LotStory, photos: list[_Photo]) -> int:
+    """Photos taken since the batch last changed; one that is not yet in the book counts."""
+    changes = [e.id for e in story.effective if isinstance(e, AdditionEntry | VolumeEntry)]
+    last = max(changes, default=0)
+    return sum(1 for entry, _ in photos if entry is None or entry.id > last)
 
 
 def _why_not_yet(head: Lot, photos: list[_Photo], usable: list[_Photo]) -> str | None:
@@ -199,6 +228,7 @@ def fit_story(book: LotBook, story: LotStory, photos: list[_Photo]) -> tuple[tup
     """The fit of a lot to its photos, with its stocks as their labels say."""
     from colourmatch.liquid.colourants import find_colourant
     from colourmatch.liquid.learn import StockPrior, fit_lot
+    from colourmatch.lots.targets import target_covariance
 
     entries = [_stock_entry(book, story, name) for name in story.lot.stocks]
     stocks = tuple(entry.as_stock(learnt=False) for entry in entries)
@@ -215,7 +245,8 @@ def fit_story(book: LotBook, story: LotStory, photos: list[_Photo]) -> tuple[tup
                 shift_sd_nm=15.0 if colourant.to_be_learnt else StockPrior.shift_sd_nm,
             )
         )
-    shots = [_shot(story, entry, measurement, stocks) for entry, measurement in photos]
+    target = None if story.lot.target_lab is None else target_covariance(book, story.lot)
+    shots = [_shot(story, photo, stocks, target) for photo in photos]
     return stocks, fit_lot(shots, priors, _photo_view(story.lot))
 
 
@@ -229,16 +260,19 @@ def _stock_entry(book: LotBook, story: LotStory, name: str) -> Any:
         raise InputError(f"The lot's stock {name!r} is no longer in the book: {error.text}") from None
 
 
-def _shot(story: LotStory, entry: PhotoEntry | None, measurement: dict[str, Any], stocks: tuple[Stock, ...]) -> Shot:
+def _shot(story: LotStory, photo: _Photo, stocks: tuple[Stock, ...], target: np.ndarray | None) -> Shot:
     from colourmatch.liquid.learn import Shot
 
+    entry, measurement = photo
     state = story.state(entry)
     batch, reference = _spot(measurement, "batch"), _spot(measurement, "reference")
     assert batch is not None
+    ref_lab: np.ndarray | None
+    ref_cov: np.ndarray | None
     if reference is not None:
         ref_lab, ref_cov = np.array(reference["lab"]), np.array(reference["lab_covariance"])
     elif story.lot.target_lab is not None:
-        ref_lab, ref_cov = np.array(story.lot.target_lab), np.eye(3) * TARGET_SD**2
+        ref_lab, ref_cov = np.array(story.lot.target_lab), target
     else:
         ref_lab, ref_cov = None, None
     return Shot(
@@ -294,17 +328,36 @@ def _views(head: Lot) -> tuple[View, ...]:
 # ---- words for the record ----------------------------------------------------------------------------------------
 
 
-def _room(head: Lot, used_mg_per_l: float) -> float | None:
-    return None if head.ceiling_mg_per_l is None else round(max(head.ceiling_mg_per_l - used_mg_per_l, 0.0), 3)
+def ceiling_left(story: LotStory) -> float | None:
+    """What is left under the ceilings by the labels, mg/l: the least room of any stock; None without a figure.
+
+    The same ceilings as those of the advice: the lot's own, and the law's where the lot names its place. The
+    advice counts what the photos taught of the strengths as well, and never leaves more room than this.
+    """
+    from colourmatch.dosing.care import room_mg_per_l
+
+    head, state = story.lot, story.state()
+    own = float("inf") if head.ceiling_mg_per_l is None else head.ceiling_mg_per_l - state.total_mg_per_l()
+    rooms = [max(own, 0.0)]
+    if head.jurisdiction:
+        wanted = {entry.colourant for entry in story.stock_entries if entry.name in head.stocks}
+        rooms += [room_mg_per_l(state, code, head.ceiling_mg_per_l, head.jurisdiction) for code in wanted]
+    return round(min(rooms), 3) if np.isfinite(min(rooms)) else None
 
 
 def _care(story: LotStory) -> dict[str, Any]:
+    """Label and cautions for what went in; while nothing did, for the stocks that stand ready."""
     from colourmatch.dosing.care import cautions_for, label_line
+    from colourmatch.lots.label_page import read_label_lines
 
-    colourants = list(dict.fromkeys(entry.colourant for entry in story.stock_entries))
     jurisdiction = story.lot.jurisdiction or "EU"
+    dosed = list(story.state().mg_by_colourant)
+    colourants = dosed or list(dict.fromkeys(entry.colourant for entry in story.stock_entries))
+    label = list(read_label_lines(story).texts)
+    if not dosed and not story.lot.closed:
+        label[:1] = label_line(colourants, jurisdiction).text.splitlines()
     return {
-        "label": label_line(colourants, jurisdiction).text if colourants else "",
+        "label": "\n".join(label),
         "cautions": [{"code": c.code, "text": c.text} for c in cautions_for(colourants, jurisdiction)],
     }
 
