@@ -1,0 +1,256 @@
+"""Lots whose truth is known: strength and reference come back, with an uncertainty that holds them.
+
+Readings are made from spectra, without pixels and without a phone's error, unless the test says so.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from colourmatch.colour.difference import ciede2000
+from colourmatch.colour.spaces import RGB_TO_XYZ, xyz_to_lab
+from colourmatch.liquid import learn
+from colourmatch.liquid.colourants import find_colourant
+from colourmatch.liquid.learn import LotFit, Shot, StockPrior, fit_lot
+from colourmatch.liquid.model import View, absorbance_to_lab, base_shapes
+
+VIEW = View(10, 5)
+RED, YELLOW = (find_colourant(number).absorptivity() for number in ("E129", "E102"))
+BASE = 0.25 * base_shapes()[0] + 0.10 * base_shapes()[3]  # absorbance of 1 cm, undiluted
+REFERENCE = 1.1 * BASE + 40 * RED
+TINY = np.eye(3) * 0.02**2
+LADDER = (0, 12, 24, 32)  # label mg/l of red at each photo
+PRIOR = StockPrior("red", RED)
+
+
+def look(absorbance: np.ndarray) -> np.ndarray:
+    """True Lab of a liquid in the view of the photos; absorbance of 1 cm, undiluted."""
+    return absorbance_to_lab(absorbance * VIEW.path_cm)
+
+
+def make_shots(factor: float = 1.0, doses=LADDER, camera: str = "one") -> list[Shot]:
+    """A photo after each dose of a red stock that is `factor` times as strong as its label."""
+    batches = [look(BASE + factor * dose * RED) for dose in doses]
+    return [
+        Shot(batch, TINY, look(REFERENCE), TINY, (float(dose),), 1.0, camera)
+        for batch, dose in zip(batches, doses, strict=True)
+    ]
+
+
+def strength_of(fit: LotFit, stock: int = 0) -> tuple[float, float, float]:
+    """2.5 %, median and 97.5 % of a stock's strength factor."""
+    low, middle, high = np.quantile(fit.strength_factors[:, stock], (0.025, 0.5, 0.975))
+    return float(low), float(middle), float(high)
+
+
+def lab_of(y: np.ndarray) -> np.ndarray:
+    """Lab of a reading in log Display P3."""
+    return xyz_to_lab(np.exp(y) @ RGB_TO_XYZ["Display P3"].T)
+
+
+# ---- known truth ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("factor", [0.85, 1.0, 1.2])
+def test_strength_comes_back(factor):
+    fit = fit_lot(make_shots(factor), [PRIOR], VIEW)
+    low, middle, high = strength_of(fit)
+    assert fit.success and fit.message == "fitted" and fit.photos == len(LADDER)
+    assert low <= factor <= high
+    # A phone is not known to be perfect: that doubt alone leaves some 5 % of strength.
+    assert middle == pytest.approx(factor, rel=0.07)
+
+
+def test_reference_comes_back():
+    seen = fit_lot(make_shots(), [PRIOR], VIEW).reference_lab(VIEW)
+    assert ciede2000(seen.mean(axis=0), look(REFERENCE)) < 1.0
+    assert (np.abs(seen.mean(axis=0) - look(REFERENCE)) < 3 * seen.std(axis=0)).all()
+
+
+def test_two_liquids_that_look_alike_stay_alike_whatever_the_phone():
+    shots = [replace(s, reference_lab=s.batch_lab) for s in make_shots(doses=(32,))]
+    fit = fit_lot(shots, [PRIOR], VIEW)
+    batch = fit.batch_lab(np.array([[32.0]]), np.ones(1), VIEW)[:, 0]
+    assert ciede2000(batch, fit.reference_lab(VIEW)).mean() < 0.6
+
+
+def test_what_comes_through_the_expected_phone_comes_back_closely():
+    # The readings are the model's own, its phone the mean of the prior: no doubt is left but of shapes.
+    shots = make_shots(1.1)
+    fit = fit_lot(shots, [PRIOR], VIEW)
+    data = learn._prepare(shots, ["one"])
+    truth = fit.draws[:1].copy()
+    truth[:, fit.layout.factor] = np.log(1.1)
+    truth[:, fit.layout.tail] = truth[:, fit.layout.shift] = truth[:, fit.layout.cameras_at] = 0
+    batch_y, _, reference_y, _ = learn._predict(fit.layout, truth, data)
+    seen = [
+        replace(s, batch_lab=lab_of(b), reference_lab=lab_of(r))
+        for s, b, r in zip(shots, batch_y[0], [reference_y[0, 0]] * len(shots), strict=True)
+    ]
+    again = fit_lot(seen, [PRIOR], VIEW)
+    true_reference = learn._lab_in_view(fit.layout.reference_absorbance(truth), fit.layout, VIEW)[0]
+    assert strength_of(again)[1] == pytest.approx(1.1, rel=0.04)
+    assert ciede2000(again.reference_lab(VIEW)[0], true_reference) < 0.6
+    assert again.misfit < 0.3
+
+
+def test_two_stocks_are_told_apart():
+    doses = [(0.0, 0.0), (15.0, 0.0), (15.0, 8.0), (30.0, 8.0)]
+    shots = [
+        Shot(look(BASE + 1.15 * r * RED + 0.85 * y * YELLOW), TINY, look(REFERENCE), TINY, (r, y))
+        for r, y in doses
+    ]
+    fit = fit_lot(shots, [PRIOR, StockPrior("yellow", YELLOW)], VIEW)
+    for stock, factor in enumerate((1.15, 0.85)):
+        low, _, high = strength_of(fit, stock)
+        assert low <= factor <= high
+    assert strength_of(fit, 0)[1] > 1.0 > strength_of(fit, 1)[1]
+
+
+def test_a_batch_thinned_by_its_stock_is_told_from_a_weak_stock():
+    shots = [
+        Shot(look(share * BASE + dose * RED), TINY, look(REFERENCE), TINY, (float(dose),), share)
+        for dose, share in ((0, 1.0), (15, 0.9), (30, 0.8))
+    ]
+    low, middle, high = strength_of(fit_lot(shots, [PRIOR], VIEW))
+    assert low <= 1 <= high and middle == pytest.approx(1, rel=0.07)
+
+
+def test_contradicting_photos_are_said_to_contradict():
+    # Photos of a red and of a pale batch, in turns, that are said to be one batch with nothing added between.
+    shots = make_shots(doses=(40, 0, 40, 0))
+    swapped = [replace(s, mg_per_l=(20.0,)) for s in shots]
+    fit = fit_lot(swapped, [StockPrior("red", RED, log_factor_sd=0.05)], VIEW)
+    assert not fit.success
+    assert fit.message == "the photos do not fit one lot: check the additions entered and the photos"
+
+
+# ---- what must hold for every lot -------------------------------------------------------------------------
+
+
+def test_jacobian_is_that_of_finite_differences():
+    shots = [*make_shots(1.1), replace(make_shots(doses=(10,), camera="two")[0], reference_lab=None)]
+    shots = [replace(s, mg_per_l=(*s.mg_per_l, 3.0)) for s in shots]
+    cameras = ["one", "two"]
+    layout = learn._Layout([PRIOR, StockPrior("yellow", YELLOW)], cameras, VIEW)
+    data = learn._prepare(shots, cameras)
+    rng = np.random.default_rng(5)
+    mean, sd = layout.prior()
+    at = mean[None] + 0.3 * sd * rng.standard_normal((2, layout.size))
+    target = [y[None] for y in data.y]
+    _, jacobian = learn._residuals(layout, at, data, target)
+    for k in range(layout.size):
+        step = 1e-5 * sd[k] * np.eye(layout.size)[k]
+        up, down = (learn._residuals(layout, at + s, data, target)[0] for s in (step, -step))
+        numeric = (up - down) / (2e-5 * sd[k])
+        scale = np.abs(jacobian[..., k]).max() + 1e-3
+        assert_allclose(
+            jacobian[..., k] / scale, numeric / scale, rtol=0, atol=2e-5, err_msg=f"parameter {k}"
+        )
+
+
+def test_more_photos_leave_less_doubt():
+    wide = [np.ptp(strength_of(fit_lot(make_shots(doses=LADDER[:n]), [PRIOR], VIEW))[::2]) for n in (1, 2, 4)]
+    assert wide[0] > 1.5 * wide[1]
+    assert wide[1] > wide[2]
+
+
+def test_a_noisy_reading_leaves_more_doubt():
+    noisy = [
+        replace(s, batch_covariance=np.eye(3) * 4.0, reference_covariance=np.eye(3) * 4.0)
+        for s in make_shots()
+    ]
+    sharp, blunt = (np.ptp(strength_of(fit_lot(s, [PRIOR], VIEW))) for s in (make_shots(), noisy))
+    assert blunt > 1.3 * sharp
+
+
+def test_order_of_photos_does_not_matter():
+    shots = make_shots(1.1)
+    one, other = (fit_lot(order, [PRIOR], VIEW) for order in (shots, shots[::-1]))
+    assert one.strength_factors[0, 0] == pytest.approx(other.strength_factors[0, 0], rel=0.003)
+    assert ciede2000(one.reference_lab(VIEW)[0], other.reference_lab(VIEW)[0]) < 0.05
+
+
+def test_same_photos_give_the_same_fit():
+    one, other = (fit_lot(make_shots(), [PRIOR], VIEW) for _ in range(2))
+    assert_allclose(one.draws, other.draws, rtol=0, atol=0)
+
+
+def test_draws_start_with_the_most_probable_and_can_be_taken_in_part():
+    fit = fit_lot(make_shots(), [PRIOR], VIEW, draws=30)
+    assert fit.draws.shape[0] == 31 and fit.strength_factors.shape == (31, 1)
+    assert_allclose(fit.take(slice(0, 5)).draws, fit.draws[:5])
+    assert fit.batch_lab(np.zeros((4, 1)), np.ones(4), VIEW).shape == (31, 4, 3)
+    assert fit.reference_lab(VIEW).shape == (31, 3)
+    low, _, high = strength_of(fit)
+    assert low < fit.strength_factors[0, 0] < high
+
+
+def test_without_a_photo_of_a_dose_the_label_stands():
+    low, middle, high = strength_of(
+        fit_lot(make_shots(doses=(0,)), [StockPrior("red", RED, log_factor_sd=0.1)], VIEW)
+    )
+    assert middle == pytest.approx(1, rel=0.05)
+    assert low < 0.88 and high > 1.12
+
+
+def test_a_learnt_strength_is_where_the_next_lot_starts():
+    prior = StockPrior("red", RED, log_factor=np.log(1.2), log_factor_sd=0.04)
+    assert strength_of(fit_lot(make_shots(doses=(0,)), [prior], VIEW))[1] == pytest.approx(1.2, rel=0.03)
+
+
+# ---- what photos may lack ---------------------------------------------------------------------------------
+
+
+def test_a_photo_without_reference_still_teaches_the_stock():
+    shots = make_shots(1.15)
+    some = [shots[0], *(replace(s, reference_lab=None, reference_covariance=None) for s in shots[1:])]
+    fit = fit_lot(some, [PRIOR], VIEW)
+    low, _, high = strength_of(fit)
+    assert fit.success and low <= 1.15 <= high
+    assert np.ptp([low, high]) < np.ptp(strength_of(fit_lot(shots[:1], [PRIOR], VIEW)))
+    assert ciede2000(fit.reference_lab(VIEW).mean(axis=0), look(REFERENCE)) < 1.5
+
+
+def test_no_reference_at_all_fits_and_says_how_little_it_knows():
+    shots = [replace(s, reference_lab=None, reference_covariance=None) for s in make_shots()]
+    with_one, without = fit_lot(make_shots(), [PRIOR], VIEW), fit_lot(shots, [PRIOR], VIEW)
+    assert without.success and np.isfinite(without.draws).all()
+    assert without.reference_lab(VIEW).std(0).max() > 3 * with_one.reference_lab(VIEW).std(0).max()
+
+
+def test_two_phones_are_two_errors():
+    shots = make_shots(1.1)
+    mixed = [replace(s, camera="two" if k % 2 else "one") for k, s in enumerate(shots)]
+    fit = fit_lot(mixed, [PRIOR], VIEW)
+    low, _, high = strength_of(fit)
+    assert fit.success and low <= 1.1 <= high
+    assert fit.layout.size == fit_lot(shots, [PRIOR], VIEW).layout.size + learn.PHONE_TERMS
+
+
+def test_a_black_batch_gives_finite_figures():
+    shots = [replace(make_shots(doses=(0,))[0], batch_lab=np.array([2.0, 1.0, -4.0]))]
+    fit = fit_lot(shots, [PRIOR], VIEW)
+    assert np.isfinite(fit.draws).all() and np.isfinite(fit.misfit)
+
+
+def test_no_stock_is_a_lot_too():
+    shots = [replace(s, mg_per_l=()) for s in make_shots(doses=(0,))]
+    fit = fit_lot(shots, [], VIEW)
+    assert fit.success and fit.strength_factors.shape[1] == 0
+
+
+# ---- the caller's mistakes --------------------------------------------------------------------------------
+
+
+def test_no_photo_is_the_callers_mistake():
+    with pytest.raises(ValueError, match="fit_lot needs at least one photo"):
+        fit_lot([], [PRIOR], VIEW)
+
+
+@pytest.mark.parametrize("mg_per_l", [(), (1.0, 2.0)])
+def test_wrong_number_of_doses_is_the_callers_mistake(mg_per_l):
+    with pytest.raises(ValueError, match="each shot needs one concentration per stock"):
+        fit_lot([replace(make_shots()[0], mg_per_l=mg_per_l)], [PRIOR], VIEW)
