@@ -25,6 +25,8 @@ Array = NDArray[np.float64]
 REPEATABILITY = 0.15
 #: Inside the tolerance a step must promise at least this part of it.
 WORTH_INSIDE = 0.25
+#: Between these chances of being within the tolerance a second photo of the same state is asked for before a stop.
+CONFIRM = (0.15, 0.9)
 #: A ceiling is named as the reason when it costs at least this many CIEDE2000.
 CEILING_COST = 0.3
 
@@ -113,6 +115,14 @@ def advise(problem: Problem) -> Advice:
     inside = facts["chance_within_tolerance"] >= 0.95
     if rescue is not None and rescue.chance_past > 0.5 and gain < REPEATABILITY and not inside:
         return _stop_past(problem, facts)
+    unsure = CONFIRM[0] < facts["chance_within_tolerance"] < CONFIRM[1]
+    if gain < REPEATABILITY and unsure and not line.bound and problem.photos_of_state < 2:
+        return Advice(
+            "rephotograph",
+            "photo",
+            "Very near. Pour both glasses afresh to equal height and photograph once more, to be sure before you stop.",
+            **facts,
+        )
     worth = max(REPEATABILITY, WORTH_INSIDE * problem.tolerance) if inside else REPEATABILITY
     if gain < worth:
         return _stop_here(problem, line, facts)

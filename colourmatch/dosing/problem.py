@@ -26,7 +26,7 @@ class Problem:
 
     fit and stocks share their order; base_share: part of the present volume that is base (the rest is water from
     stocks); views: where the match is judged, with weights; ceiling in mg/l of all colourants, None for none;
-    tolerance in CIEDE2000.
+    tolerance in CIEDE2000; photos_of_state: how many photos were taken since the last addition.
     """
 
     fit: LotFit
@@ -37,6 +37,7 @@ class Problem:
     ceiling_mg_per_l: float | None = None
     jurisdiction: str | None = None
     tolerance: float = 1.0
+    photos_of_state: int = 1
 
     @property
     def growth(self) -> Array:

@@ -14,7 +14,16 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from colourmatch.errors import InputError, NotFoundError
-from colourmatch.lots.entries import AdditionEntry, Lot, LotEntry, LotStory, NoteEntry, PhotoEntry, VolumeEntry
+from colourmatch.lots.entries import (
+    AdditionEntry,
+    AmendmentEntry,
+    Lot,
+    LotEntry,
+    LotStory,
+    NoteEntry,
+    PhotoEntry,
+    VolumeEntry,
+)
 from colourmatch.lots.figures import parse_exif_time
 
 if TYPE_CHECKING:
@@ -108,6 +117,9 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
         "dilution": head.dilution,
         "tolerance": head.tolerance,
         "already_mg_per_l": head.already_mg_per_l,
+        "reference_id": head.reference_id,
+        "target_lab": None if head.target_lab is None else list(head.target_lab),
+        "serving": head.serving,
         "notes": head.notes,
         "state": {
             "volume_ml": round(state.volume_ml, 3),
@@ -118,7 +130,7 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
         "events": [_describe_event(event) for event in story.events],
         "photos": [_describe_photo(photo) for photo in story.photos],
         "advice": advice,
-        "closing": {"outcome": closing.outcome, "text": closing.text, "at": closing.created_at} if closing else None,
+        "closing": {"outcome": closing.outcome, "text": closing.text, "at": closing.created_at, "by": closing.entered_by} if closing else None,
         **_care(story),
     }
 
@@ -386,6 +398,8 @@ def _event_text(event: LotEntry) -> str:
         if event.void:
             return f"An addition of {event.stock} was taken back."
         return f"{event.quantity:g} {event.unit} of {event.stock} ({event.ml:.3g} ml, {event.mg:.3g} mg)"
+    if isinstance(event, VolumeEntry) and event.void:
+        return f"{'A sample' if event.kind == 'sample' else 'Untinted batch'} of {event.ml:g} ml was taken back."
     if isinstance(event, VolumeEntry):
         if event.kind == "untinted":
             return f"{event.ml:g} ml of untinted batch blended back"
@@ -396,6 +410,8 @@ def _event_text(event: LotEntry) -> str:
         return f"Photo {event.original_name or ''}: {seen}".replace(" :", ":")
     if isinstance(event, NoteEntry):
         return event.text
+    if isinstance(event, AmendmentEntry):
+        return f"Put right: {', '.join(event.changes)}"
     return getattr(event, "text", "") or event.kind
 
 
