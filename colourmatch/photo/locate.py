@@ -67,8 +67,10 @@ def find_card(rgb: NDArray[np.uint8], card: Card | None = None) -> CardPose:
     edge_mm = _edge_width_mm(grey, to_px, used, card)
     tilt = _tilt_degrees(to_px, rgb.shape, card)
     flags = []
-    if error_mm > BENT_MM:
-        flags.append(flag("card-bent", mm=error_mm))
+    # squares left out of the pose for disagreeing are the ones that show the bend
+    off_mm = float(_errors_mm(found, sorted(found), to_px, card).mean())
+    if off_mm > BENT_MM:
+        flags.append(flag("card-bent", mm=off_mm))
     if edge_mm > SOFT_EDGE_MM:
         flags.append(flag("soft"))
     if tilt > 30:
@@ -134,13 +136,21 @@ def _fit_pose(found: dict[int, Array], card: Card) -> tuple[list[int], Array, fl
             raise PhotoError(flag("card-crumpled", mm=99.0).text, "card-crumpled")
         scale = float(np.mean([np.linalg.norm(np.diff(found[i], axis=0), axis=1).mean() for i in used]))
         scale /= card.marker_size_mm
-        errors = np.linalg.norm(_apply(np.linalg.inv(to_px), px) - mm, axis=1).reshape(-1, 4).mean(axis=1)
+        errors = _errors_mm(found, used, to_px, card)
         if errors.mean() <= BENT_MM or len(used) <= 3:
             break
         used.pop(int(errors.argmax()))
     if errors.mean() > CRUMPLED_MM:
         raise PhotoError(flag("card-crumpled", mm=float(errors.mean())).text, "card-crumpled")
     return used, to_px, float(errors.mean()), scale
+
+
+def _errors_mm(found: dict[int, Array], ids: list[int], to_px: Array, card: Card) -> Array:
+    """Mean distance of each marker's corners from where the card has them, millimetres, shape (len(ids),)."""
+    mm = np.stack([card.marker_corners_mm(i) for i in ids])
+    px = np.concatenate([found[i] for i in ids])
+    seen = _apply(np.linalg.inv(to_px), px).reshape(mm.shape)
+    return np.linalg.norm(seen - mm, axis=-1).mean(axis=1)
 
 
 def _apply(homography: Array, points: Array) -> Array:
