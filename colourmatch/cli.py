@@ -21,13 +21,15 @@ Usage: colourmatch [OPTIONS] COMMAND ...
   dose in steps, stop, write it down.
 
 Commands, in the order of the work (each has --help with an example):
-  card     Write the card to print.
-  measure  Measure photos: how far apart, which way, how sure.
-  stock    Stocks: add, list, weigh drops, dilute, reset, put away.
-  lot      Lots: begin, photograph, add, sample, list, show, correct, close, export.
-  book     The lot book: check, back up, restore.
-  demo     Play one invented lot from the first photo to the stop.
-  app      Open the app in the browser.
+  card       Write the card to print.
+  measure    Measure photos: how far apart, which way, how sure.
+  stock      Stocks: add, list, weigh drops, dilute, reset, put away.
+  lot        Lots: begin, photograph, add, sample, list, show, correct, close;
+             sheet, label, trend, recheck, export, import.
+  reference  What lots are tinted to: add, list, show, choose.
+  book       The lot book: check, back up, restore.
+  demo       Play one invented lot from the first photo to the stop.
+  app        Open the app in the browser.
 
 Options:
   --book PLACE  The lot book: a path or a database URL. Otherwise

@@ -239,10 +239,20 @@ def options(*chosen: Callable[[Any], Any]) -> Callable[[Any], Any]:
     return decorate
 
 
+def _check_token(value: str | None) -> str | None:
+    """A token with room for the numbers that several entries of one call need."""
+    if value is not None and not (1 <= len(value) <= 150 and "\0" not in value):
+        raise InputError(f"--token has {len(value)} characters. Give 1 to 150.")
+    return value
+
+
 #: Who wrote it, and a token by which a repeated call is recognised: on every command that writes an entry.
 by_option = click.option("--by", metavar="WHO", help="Who did it, for the record.")
 token_option = click.option(
-    "--token", metavar="TEXT", help="Any text of your own: the same call again with it enters nothing twice."
+    "--token",
+    metavar="TEXT",
+    callback=lambda _ctx, _param, value: _check_token(value),
+    help="Any text of your own: the same call again with it enters nothing twice.",
 )
 
 

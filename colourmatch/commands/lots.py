@@ -1,14 +1,17 @@
-"""Lots on the command line: begin, photograph, add, look up, correct, close, export."""
+"""Lots on the command line: begin, photograph, add, look up, correct, close.
+
+Their papers and files are in papers.py, what happens after the closing in afterwards.py.
+"""
 
 from __future__ import annotations
 
-import sys
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from colourmatch.commands import afterwards, papers
 from colourmatch.commands.base import (
     Answer,
     Group,
@@ -21,8 +24,16 @@ from colourmatch.commands.base import (
     token_option,
 )
 from colourmatch.commands.photos import answer_photos, note_progress
-from colourmatch.commands.say import advice_lines, closing_line, drops_text, lot_lines, state_lines
-from colourmatch.errors import BookError, InputError
+from colourmatch.commands.say import (
+    advice_lines,
+    change_text,
+    closing_line,
+    drops_text,
+    lot_lines,
+    state_lines,
+)
+from colourmatch.commands.typed import Lab, Serving, join_servings
+from colourmatch.errors import InputError
 
 if TYPE_CHECKING:
     from colourmatch.lots.book import LotBook
@@ -42,7 +53,24 @@ _head_options = options(
     ),
     click.option("--tolerance", type=Number(), help="CIEDE2000 that counts as matched [default: 1.5]."),
     click.option("--already-mg-per-l", type=Number(), help="Colour that is in the base [default: 0]."),
-    click.option("--jurisdiction", metavar="EU|US", help="Whose limits are shown."),
+    click.option("--jurisdiction", metavar="EU|US", help="Whose limits are shown and kept."),
+    click.option(
+        "--reference", metavar="NAME", help="What it is tinted to, from `colourmatch reference list`."
+    ),
+    click.option(
+        "--target-lab",
+        type=Lab(),
+        metavar="L,a,b",
+        help='CIELAB (D65, 2 degrees) to tint to where the photo shows no reference; "none" takes it away.',
+    ),
+    click.option(
+        "--serving",
+        type=Serving(),
+        multiple=True,
+        metavar="KEY=VALUE,...",
+        help="Where the match is judged: name, depth-mm, dilution, light (A, D65 ...), weight. "
+        'Repeat for a second; "none": as photographed.',
+    ),
 )
 _amount_options = options(
     click.option("--drops", type=Number(), help="Drops that went in."),
@@ -69,7 +97,7 @@ def new(session: Session, name: str, volume_ml: float, stocks: tuple[str, ...], 
     """Begin a lot."""
     from colourmatch.dosing.care import cautions_for
 
-    head = {key: value for key, value in given.items() if value is not None}
+    head = _head_figures(given)
     head["entered_by"], head["notes"] = head.pop("by", None), head.pop("note", "")
     with session.open_book() as book:
         colourants = [book.find_stock(stock).colourant for stock in stocks]
@@ -82,6 +110,16 @@ def new(session: Session, name: str, volume_ml: float, stocks: tuple[str, ...], 
     ]
     lines += [f"  {caution.text}" for caution in cautions]
     return Answer(data, [*lines, f"Next: colourmatch lot photo {made.id} PHOTO"])
+
+
+def _head_figures(given: dict[str, Any]) -> dict[str, Any]:
+    """The figures that were typed, as the book takes them; what was set aside with "none" is None."""
+    figures = {key: value for key, value in given.items() if value is not None}
+    if servings := figures.pop("serving", ()):
+        figures["serving"] = join_servings(servings)
+    if "target_lab" in figures:
+        figures["target_lab"] = figures["target_lab"] or None
+    return figures
 
 
 def _place(jurisdiction: str | None) -> str:
@@ -164,6 +202,7 @@ def _answer_entry(session: Session, book: LotBook, entry: Any, data: dict[str, A
 
 def _state_json(story: LotStory) -> tuple[dict[str, Any], list[dict[str, str]]]:
     from colourmatch.dosing.care import ceiling_check
+    from colourmatch.lots.work import ceiling_left
 
     state, head = story.state(), story.lot
     report = ceiling_check(state, head.ceiling_mg_per_l, _place(head.jurisdiction))
@@ -172,12 +211,11 @@ def _state_json(story: LotStory) -> tuple[dict[str, Any], list[dict[str, str]]]:
         for line in report.lines
         if line.over
     ]
-    left = report.ceiling_left_mg_per_l
     shown = {
         "volume_ml": round(state.volume_ml, 3),
         "total_mg_per_l": round(report.total_mg_per_l, 3),
         "mg_per_l": {name: round(state.concentration_mg_per_l(name), 3) for name in state.mg},
-        "ceiling_left_mg_per_l": None if left is None else round(max(left, 0.0), 3),
+        "ceiling_left_mg_per_l": ceiling_left(story),
     }
     return shown, warnings
 
@@ -218,7 +256,9 @@ def correct(session: Session, lot: str, entry: str | None, reason: str | None, *
     """
     who = {"entered_by": given.pop("by"), "token": given.pop("token")}
     entry_keys = ("drops", "ml", "grams", "stock", "void")
-    changes = {key: value for key, value in given.items() if key not in entry_keys and value is not None}
+    changes = _head_figures({key: value for key, value in given.items() if key not in entry_keys})
+    if "reference" in changes:
+        changes["reference_id"] = changes.pop("reference")
     amounts = {key: given[key] for key in entry_keys if given[key] not in (None, False)}
     if entry is None and not changes:
         raise InputError(
@@ -232,7 +272,7 @@ def correct(session: Session, lot: str, entry: str | None, reason: str | None, *
         story = book.lot_story(lot)
         if entry is None:
             done: Any = book.amend_lot(story.lot.id, reason or "", **changes, **who)
-            said = ", ".join(f"{key} {value}" for key, value in done.changes.items())
+            said = ", ".join(change_text(key, value) for key, value in done.changes.items())
             return _answer_entry(session, book, done, {"changes": done.changes}, f"Corrected: {said}.")
         return _correct_entry(session, book, (story, entry), amounts, {"reason": reason or "", **who})
 
@@ -315,7 +355,11 @@ def show(session: Session, lot: str) -> Answer:
     "--reason", metavar="WORD", help="matched, nearest, ceiling, past, given up ... [default: as advised]"
 )
 @click.option("--note", metavar="TEXT", default="", help="A remark.")
-def close(session: Session, lot: str, reason: str | None, note: str) -> Answer:
+@by_option
+@token_option
+def close(
+    session: Session, lot: str, reason: str | None, note: str, by: str | None, token: str | None
+) -> Answer:
     """Close a lot for good.
 
     Its final colour is kept, and what its photos taught of the stocks.
@@ -324,50 +368,13 @@ def close(session: Session, lot: str, reason: str | None, note: str) -> Answer:
 
     with session.open_book() as book:
         lot_id = book.find_lot(lot).id
-        told = close_lot(book, lot_id, reason, note)
+        told = close_lot(book, lot_id, reason, note, entered_by=by, token=token)
     return Answer(
         told, [f"Lot {lot_id}. {closing_line(told, told['advice'])}", *advice_lines(told["advice"])]
     )
 
 
-@lot.command(example="colourmatch lot export --out lots.csv")
-@click.option(
-    "--out", metavar="FILE", required=True, help="A .csv for spreadsheets, or a .json of the whole book."
-)
-@click.option(
-    "--rows",
-    type=click.Choice(["lots", "entries"]),
-    default="lots",
-    show_default=True,
-    help="A row each of these.",
-)
-def export(session: Session, out: str, rows: str) -> Answer:
-    """Write lots or entries to a file.
-
-    --out - is the standard output.
-    """
-    if out == "-" and session.as_json:
-        raise InputError("--json and --out - both want the standard output. Give a file with --out.")
-    with session.open_book() as book:
-        count = _write_export(book, out, rows)
-    if out == "-":
-        return Answer({})
-    return Answer({"out": out, "rows": count}, [f"Wrote {out} with {count} rows."])
-
-
-def _write_export(book: LotBook, out: str, rows: str) -> int:
-    if out == "-":
-        return book.export_csv(sys.stdout, rows)
-    path = Path(out)
-    partial = path.with_name(f".{path.name}.partial")
-    try:
-        # The old file stays until the new one is whole.
-        with partial.open("w", encoding="utf-8", newline="") as stream:
-            count = (
-                book.export_json(stream) if path.suffix.lower() == ".json" else book.export_csv(stream, rows)
-            )
-        partial.replace(path)
-    except OSError as error:
-        partial.unlink(missing_ok=True)
-        raise BookError(f"{out} cannot be written: {error.strerror or error}. Give another file.") from None
-    return count
+for _command in (papers.sheet, papers.label, afterwards.trend, afterwards.recheck):
+    lot.add_command(_command)
+for _command in (papers.export, papers.import_):
+    lot.add_command(_command)

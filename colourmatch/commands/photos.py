@@ -10,7 +10,7 @@ import click
 
 from colourmatch.commands.base import Answer, Command, Rectangle, Session
 from colourmatch.commands.say import measurement_lines
-from colourmatch.errors import InputError, PhotoError
+from colourmatch.errors import ColourMatchError, InputError, PhotoError
 
 #: From so many photos on it pays to start a process for each core.
 _MANY = 4
@@ -135,7 +135,7 @@ def measure_one(photo: str, rectangles: dict[str, Any]) -> dict[str, Any]:
         from colourmatch.photo.measure import measure_or_refuse
 
         return measure_or_refuse(Path(photo)).to_json()
-    except PhotoError as error:
+    except ColourMatchError as error:
         return _refused(photo, error.text, error.code)
     except Exception as error:
         if os.environ.get("COLOURMATCH_DEBUG"):

@@ -16,6 +16,7 @@ _MODULES = {
     "measure": "photos",
     "stock": "stocks",
     "lot": "lots",
+    "reference": "references",
     "book": "books",
     "demo": "running",
     "app": "running",

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from colourmatch.commands.base import number_text
 
 _SPOTS = ("reference", "batch", "blank")
+_AXES = ("L*", "a*", "b*")
 
 
 def interval_text(figure: Mapping[str, float] | None, digits: int = 1) -> str:
@@ -30,18 +31,14 @@ def measurement_lines(result: Mapping[str, Any]) -> Iterator[str]:
     for spot in _SPOTS:
         colour = result["spots"].get(spot)
         if colour:
-            yield f"  {spot:9}  {_lab_text(colour)}"
+            yield f"  {spot:9}  {_spot_text(colour)}"
     for flag in result["quality"]:
         yield f"  {'note' if flag['severity'] == 'warn' else flag['severity']}: {flag['text']}"
 
 
-def _lab_text(colour: Mapping[str, Any]) -> str:
-    names = ("L*", "a*", "b*")
-    parts = [
-        f"{n} {v:.1f} +-{sd:.1f}" for n, v, sd in zip(names, colour["lab"], colour["lab_sd"], strict=True)
-    ]
+def _spot_text(colour: Mapping[str, Any]) -> str:
     clear = "" if colour.get("clarity") is None else f"  clarity {colour['clarity']:.2f}"
-    return "  ".join(parts) + f"{clear}  (white: {colour['white']})"
+    return f"{lab_text(colour['lab'], colour['lab_sd'])}{clear}  (white: {colour['white']})"
 
 
 def advice_lines(advice: Mapping[str, Any] | None) -> Iterator[str]:
@@ -60,7 +57,9 @@ def advice_lines(advice: Mapping[str, Any] | None) -> Iterator[str]:
             span = f" ({dose['low']:.0f} to {dose['high']:.0f})" if dose.get("low") is not None else ""
             yield f"   in all   {dose['drops']:.0f}{span} drops of {dose['stock']} to the nearest point"
     if advice.get("ceiling_left_mg_per_l") is not None:
-        yield f"   ceiling  {number_text(advice['ceiling_left_mg_per_l'])} mg/l left by the photos"
+        # Without a reading nothing is known of the stocks but their labels.
+        known = "photos" if now else "labels"
+        yield f"   ceiling  {number_text(advice['ceiling_left_mg_per_l'])} mg/l left by the {known}"
     if advice.get("reachable"):
         still = f": still {advice['missing']}" if advice.get("missing") else ""
         yield f"   at best  CIEDE2000 {interval_text(advice['reachable'])}{still}"
@@ -78,7 +77,7 @@ def state_lines(state: Mapping[str, Any]) -> Iterator[str]:
         + "."
     )
     if state.get("ceiling_left_mg_per_l") is not None:
-        yield f"{state['ceiling_left_mg_per_l']:.1f} mg/l are left under the ceiling by the labels."
+        yield f"Under the ceiling {state['ceiling_left_mg_per_l']:.1f} mg/l are left by the labels."
 
 
 def closing_line(closing: Mapping[str, Any], advice: Mapping[str, Any] | None) -> str:
@@ -94,6 +93,35 @@ def drops_text(entry: Mapping[str, Any]) -> str:
     return f"{entry['quantity']:g} {unit}"
 
 
+def serving_text(serving: Mapping[str, Any] | None) -> str:
+    """Serving conditions in words: "long drink (60 mm, 1 in 4, light A, weight 2)"."""
+    told = []
+    for condition in (serving or {}).get("conditions", ()):
+        words = {
+            "depth_mm": "{:g} mm", "dilution": "1 in {:g}", "illuminant": "light {}", "weight": "weight {:g}",
+        }  # fmt: skip
+        said = [form.format(condition[key]) for key, form in words.items() if condition.get(key) is not None]
+        told.append(condition.get("name", "serving") + (f" ({', '.join(said)})" if said else ""))
+    return "; ".join(told) or "as photographed"
+
+
+def lab_text(lab: Sequence[float] | None, sd: Sequence[float] | None = None) -> str:
+    """A colour: "L* 60.0 +-0.5  a* 45.0 +-0.6  b* 30.0 +-0.7"."""
+    if lab is None:
+        return "none"
+    spread = [""] * 3 if sd is None else [f" +-{part:.1f}" for part in sd]
+    return "  ".join(f"{n} {v:.1f}{s}" for n, v, s in zip(_AXES, lab, spread, strict=True))
+
+
+def change_text(key: str, value: Any) -> str:
+    """A figure of a lot's head that was put right."""
+    if key == "serving":
+        return f"serving {serving_text(value)}"
+    if key == "target_lab":
+        return f"target {lab_text(value)}"
+    return f"{key} {'none' if value is None else value}"
+
+
 def lot_lines(told: Mapping[str, Any]) -> Iterator[str]:
     """The story of a lot: head, entries in order, where it stands, what to do, label and cautions."""
     ceiling = "none" if told["ceiling_mg_per_l"] is None else f"{told['ceiling_mg_per_l']:g} mg/l"
@@ -102,6 +130,10 @@ def lot_lines(told: Mapping[str, Any]) -> Iterator[str]:
         f"  began with {told['volume_ml']:g} ml, stocks {', '.join(told['stocks'])}, ceiling {ceiling}, "
         f"depth {told['depth_mm']:g} mm, dilution {told['dilution']:g}, tolerance {told['tolerance']:g}"
     )
+    if told.get("target_lab"):
+        yield f"  tinted to {lab_text(told['target_lab'])} where the photo shows no reference"
+    if told.get("serving"):
+        yield f"  judged as served: {serving_text(told['serving'])}"
     for event in told["events"]:
         mark = f"  (replaced by entry {event['replaced_by']})" if event["replaced_by"] else ""
         when = event["created_at"][:16].replace("T", " ")
@@ -113,3 +145,34 @@ def lot_lines(told: Mapping[str, Any]) -> Iterator[str]:
     yield from ("", *str(told["label"]).splitlines())
     for caution in told["cautions"]:
         yield f"  caution: {caution['text']}"
+
+
+def drift_lines(drift: Mapping[str, Any]) -> Iterator[str]:
+    """How the colour of a lot has held: a line a recheck, then the rate and the forecast in words."""
+    yield f"Lot {drift['number']}, {drift['name']}"
+    if drift["start"]:
+        start = drift["start"]
+        away = interval_text(start["delta_e_2000"])
+        yield f"  {start['at'][:10]}  finished at CIEDE2000 {away} from its reference"
+    for photo in drift["photos"]:
+        seen = photo["difference"]["text"] if photo["difference"]["seen"] else "no drift seen"
+        yield (
+            f"  {photo['at'][:10]}  {photo['weeks']:.1f} weeks: drift CIEDE2000 "
+            f"{interval_text(photo['delta_e_2000'])}, {seen}"
+        )
+    for left in drift["left_out"]:
+        yield f"  entry {left['entry']} left out: {left['reason']}"
+    yield drift["text"]
+
+
+def reference_lines(told: Mapping[str, Any]) -> Iterator[str]:
+    """A reference with its readings in time, each against the first of its kind."""
+    yield f"Reference {told['reference']}, {told['name']}" + (f": {told['notes']}" if told["notes"] else "")
+    for row in told["readings"]:
+        drift = f"  drift {interval_text(row['drift'])}" if row["drift"] else ""
+        view = f"{row['depth_mm']:g} mm, dilution {row['dilution']:g}"
+        yield (
+            f"  {row['reading']:>3}  {row['at'][:10]}  {lab_text(row['lab'], row['lab_sd'])}"
+            f"  ({row['source']}; {view}){drift}"
+        )
+    yield told["text"]

@@ -210,20 +210,7 @@ def dilute(session: Session, stock: str, fold: float | None, name: str | None, *
 def _put_diluted(
     book: Any, parent: StockEntry, wanted: tuple[float, str | None], given: dict[str, Any]
 ) -> Answer:
-    from colourmatch.liquid.stock import dilute as dilute_stock
-
-    thin = dilute_stock(parent.as_stock(learnt=False), *wanted)
-    entry = book.add_stock(
-        thin.name, thin.colourant, thin.strength_g_per_100ml, drop_ml=parent.drop_ml, made_in=parent.made_in,
-        strength_rel_sd=parent.label_strength_rel_sd, drop_rel_sd=parent.drop_rel_sd,
-        density_g_per_ml=thin.density_g_per_ml, diluted_from=parent.id,
-        entered_by=given["by"], token=given["token"],
-    )  # fmt: skip
-    if parent.strength_factor != 1 and entry.learnt_from_lot_id is None and entry.strength_factor == 1:
-        # What the photos taught of the bottle holds for what is thinned from it.
-        entry = book.record_learnt(
-            entry.id, parent.strength_factor, parent.strength_rel_sd, parent.learnt_from_lot_id
-        )
+    entry = book.add_dilution(parent.id, *wanted, entered_by=given["by"], token=given["token"])
     how = f"1 part of {parent.name} made up to {wanted[0]:g} parts with {parent.made_in}"
     return Answer(_describe(entry) | {"fold": wanted[0]}, [f"Added {_summary(entry)}", f"Make it: {how}."])
 

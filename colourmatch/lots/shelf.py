@@ -95,10 +95,11 @@ class Shelf(BookBase):
         made = self.add_stock(
             thin.name, thin.colourant, thin.strength_g_per_100ml, drop_ml=thin.drop_ml, made_in=thin.made_in,
             strength_rel_sd=thin.strength_rel_sd, drop_rel_sd=thin.drop_rel_sd,
-            density_g_per_ml=thin.density_g_per_ml, diluted_from=parent.id, entered_by=entered_by, token=token,
+            density_g_per_ml=thin.density_g_per_ml, diluted_from=parent.id,
+            entered_by=entered_by, token=token,
         )  # fmt: skip
-        learnt = (parent.strength_factor, parent.strength_rel_sd)
-        if learnt == (1.0, parent.label_strength_rel_sd) or made.learnt_from_lot_id or made.strength_factor != 1:
+        learnt, label = (parent.strength_factor, parent.strength_rel_sd), (1.0, parent.label_strength_rel_sd)
+        if learnt == label or made.learnt_from_lot_id is not None or made.strength_factor != 1:
             return made
         once = token and f"{token}-learnt"
         return self.record_learnt(made.id, *learnt, parent.learnt_from_lot_id, token=once)

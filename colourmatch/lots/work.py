@@ -17,6 +17,7 @@ from colourmatch.errors import InputError, NotFoundError
 from colourmatch.lots.entries import (
     AdditionEntry,
     AmendmentEntry,
+    ClosingEntry,
     Lot,
     LotEntry,
     LotStory,
@@ -130,7 +131,7 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
         "events": [_describe_event(event) for event in story.events],
         "photos": [_describe_photo(photo) for photo in story.photos],
         "advice": advice,
-        "closing": {"outcome": closing.outcome, "text": closing.text, "at": closing.created_at, "by": closing.entered_by} if closing else None,
+        "closing": _describe_closing(closing) if closing else None,
         **_care(story),
     }
 
@@ -413,6 +414,15 @@ def _event_text(event: LotEntry) -> str:
     if isinstance(event, AmendmentEntry):
         return f"Put right: {', '.join(event.changes)}"
     return getattr(event, "text", "") or event.kind
+
+
+def _describe_closing(closing: ClosingEntry) -> dict[str, Any]:
+    return {
+        "outcome": closing.outcome,
+        "text": closing.text,
+        "at": closing.created_at,
+        "by": closing.entered_by,
+    }
 
 
 def _describe_photo(photo: PhotoEntry) -> dict[str, Any]:

@@ -1,0 +1,96 @@
+"""After the closing, on the command line: does a lot's colour hold, how do lots lie against each other."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from colourmatch.commands.base import Answer, Command, Session, Table, by_option, number_text, token_option
+from colourmatch.commands.photos import note_progress
+from colourmatch.commands.say import drift_lines, interval_text
+
+
+@click.command(cls=Command, example="colourmatch lot trend --stock red")
+@click.option("--stock", metavar="STOCK", help="Only lots of this stock, all bottles of its name.")
+@click.option("--reference", metavar="NAME", help="Only lots tinted to this reference.")
+@click.option("--name", metavar="TEXT", help="Only lots with this in their name or number.")
+@click.option(
+    "--limit",
+    type=click.IntRange(1, 10_000),
+    default=50,
+    show_default=True,
+    help="How many, the last closed.",
+)
+def trend(session: Session, stock: str | None, reference: str | None, name: str | None, limit: int) -> Answer:
+    """Closed lots against each other: final colour, difference and dose, with limits of natural variation."""
+    from colourmatch.lots.trend import read_trend, trend_json
+
+    with session.open_book() as book:
+        told = trend_json(read_trend(book, stock, reference, name, limit))
+    lines: list[str | Table] = []
+    if told["lots"]:
+        lines.append(_lots_table(told["lots"]))
+        if any(told["limits"].values()):
+            lines.append(_limits_table(told["limits"]))
+    lines += [told["text"], *told["notes"]]
+    lines += [f"Left out: lot {left['label']}, {left['reason']}." for left in told["left_out"]]
+    return Answer(told, lines)
+
+
+def _lots_table(lots: list[dict[str, Any]]) -> Table:
+    headers = ("lot", "name", "closed", "ended", "L*", "a*", "b*", "CIEDE2000", "mg/l", "drops/l")
+    rows = [
+        (
+            lot["label"], lot["name"], lot["closed_at"][:10], lot["outcome"],
+            *(f"{v:.1f} +-{sd:.1f}" for v, sd in zip(lot["lab"], lot["lab_sd"], strict=True)),
+            interval_text(lot["delta_e_2000"]), f"{lot['mg_per_l']:.1f} +-{lot['mg_per_l_sd']:.1f}",
+            number_text(lot["drops_per_l"]),
+        )
+        for lot in lots
+    ]  # fmt: skip
+    return Table(headers, rows)
+
+
+def _limits_table(limits: dict[str, dict[str, Any] | None]) -> Table:
+    rows = [
+        (chart, *(number_text(found[key], 2) for key in ("mean", "low", "high")))
+        for chart, found in limits.items()
+        if found
+    ]
+    return Table(("chart", "mean", "lower limit", "upper limit"), rows)
+
+
+@click.command(cls=Command, example="colourmatch lot recheck 1 after-a-week.jpg")
+@click.argument("lot")
+@click.argument("photos", nargs=-1, metavar="[PHOTO...]")
+@by_option
+@token_option
+def recheck(session: Session, lot: str, photos: tuple[str, ...], by: str | None, token: str | None) -> Answer:
+    """Does the colour of a closed lot hold? Photograph it beside its reference in a week and in a month.
+
+    Without a photo it says what is known so far.
+    """
+    from colourmatch.lots.recheck import read_drift, record_recheck
+
+    with session.open_book() as book:
+        lot_id = book.find_lot(lot).id
+        found: list[dict[str, Any]] = []
+        for number, path in enumerate(photos, 1):
+            one = token if token is None or len(photos) == 1 else f"{token} {number}"
+            found += record_recheck(book, lot_id, [Path(path)], entered_by=by, token=one)["photos"]
+            note_progress(session, (number, len(photos)), found[-1] | {"error": found[-1]["note"]})
+        drift = read_drift(book, lot_id)
+    return answer_entries(found, {"lot": lot_id, "photos": found, "drift": drift}, list(drift_lines(drift)))
+
+
+def answer_entries(
+    found: list[dict[str, Any]], data: dict[str, Any], lines: list[str], key: str = "entry"
+) -> Answer:
+    """The answer for photos that were to be kept: exit 2 when none of them was, with what to do."""
+    told = [f"{one['photo']}: {one['note']}" for one in found if one["note"]]
+    if not found or any(one[key] is not None for one in found):
+        return Answer(data, [*told, *lines])
+    text = found[0]["note"] if len(found) == 1 else "None of the photos could be used: " + " ".join(told)
+    return Answer(data | {"error": {"code": "photo", "text": text}}, [], 2, text)

@@ -1,0 +1,129 @@
+"""Lots as papers and files: the lot sheet, labels, tables for spreadsheets, the whole book as JSON."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from colourmatch.commands.base import Answer, Command, Session
+from colourmatch.errors import BookError, InputError
+
+if TYPE_CHECKING:
+    from colourmatch.lots.book import LotBook
+
+paper_option = click.option(
+    "--paper", type=click.Choice(["a4", "letter"], case_sensitive=False), default="a4", show_default=True
+)
+
+
+@click.command(cls=Command, example="colourmatch lot sheet 1 --out lot.pdf")
+@click.argument("lot")
+@click.option("--out", metavar="FILE", required=True, help="The PDF to write.")
+@paper_option
+def sheet(session: Session, lot: str, out: str, paper: str) -> Answer:
+    """Write a lot's sheet as PDF: all that was written down, charts, ceilings, label, a place to sign."""
+    from colourmatch.lots.sheet import write_lot_sheet
+
+    with session.open_book() as book:
+        head = book.find_lot(lot)
+        write_lot_sheet(book, head.id, out, paper)
+    return Answer(
+        {"lot": head.id, "number": head.label, "out": out, "paper": paper},
+        [f"Wrote {out}, the sheet of lot {head.label}."],
+    )
+
+
+@click.command(cls=Command, example="colourmatch lot label 1 --out label.pdf --copies 12")
+@click.argument("lot")
+@click.option("--out", metavar="FILE", help="A PDF of labels to cut out; without it the text alone.")
+@click.option(
+    "--copies", type=click.IntRange(1, 1000), help="How many labels [default: a page full of them]."
+)
+@paper_option
+def label(session: Session, lot: str, out: str | None, copies: int | None, paper: str) -> Answer:
+    """The label of a lot: drink, lot, date, colours that went in, warning, allergen; on paper with a QR code.
+
+    It is a part of the label that the law asks for, not the whole.
+    """
+    from colourmatch.lots.label_page import label_text, write_label_page
+
+    if copies is not None and out is None:
+        raise InputError("--copies is for labels on paper. Give --out with a PDF to write.")
+    with session.open_book() as book:
+        head = book.find_lot(lot)
+        text = label_text(book, head.id)
+        if out is not None:
+            write_label_page(book, head.id, out, copies, paper)
+    data = {"lot": head.id, "number": head.label, "text": text, "lines": text.splitlines()}
+    data |= {"out": out, "copies": copies}
+    return Answer(data, [*text.splitlines(), *([] if out is None else [f"Wrote {out}."])])
+
+
+@click.command(cls=Command, example="colourmatch lot export --out lots.csv")
+@click.option(
+    "--out", metavar="FILE", required=True, help="A .csv for spreadsheets, or a .json of the whole book."
+)
+@click.option(
+    "--rows",
+    type=click.Choice(["lots", "entries"]),
+    default="lots",
+    show_default=True,
+    help="A row each of these in a .csv.",
+)
+def export(session: Session, out: str, rows: str) -> Answer:
+    """Write lots or entries as a table, or the whole book as JSON, to a file.
+
+    --out - is the standard output, as CSV.
+    """
+    if out == "-" and session.as_json:
+        raise InputError("--json and --out - both want the standard output. Give a file with --out.")
+    with session.open_book() as book:
+        count = _write_export(book, out, rows)
+    if out == "-":
+        return Answer({})
+    return Answer({"out": out, "rows": count}, [f"Wrote {out} with {count} rows."])
+
+
+def _write_export(book: LotBook, out: str, rows: str) -> int:
+    if out == "-":
+        return book.export_csv(sys.stdout, rows)
+    path = Path(out)
+    partial = path.with_name(f".{path.name}.partial")
+    try:
+        # The old file stays until the new one is whole.
+        with partial.open("w", encoding="utf-8", newline="") as stream:
+            count = (
+                book.export_json(stream) if path.suffix.lower() == ".json" else book.export_csv(stream, rows)
+            )
+        partial.replace(path)
+    except OSError as error:
+        partial.unlink(missing_ok=True)
+        raise BookError(f"{out} cannot be written: {error.strerror or error}. Give another file.") from None
+    return count
+
+
+@click.command("import", cls=Command, example="colourmatch lot import book.json --book new.sqlite")
+@click.argument("file")
+def import_(session: Session, file: str) -> Answer:
+    """Read the JSON of a whole book into --book, which must be empty: ids and times stay as they were.
+
+    Photos are not in the JSON; a backup has them (book backup, book restore). A .csv is for spreadsheets and
+    holds too little to be read back.
+    """
+    if Path(file).suffix.lower() == ".csv":
+        raise InputError(
+            f"{file} is a table for spreadsheets and holds too little to be read back. Give the .json that "
+            "`colourmatch lot export --out book.json` wrote."
+        )
+    if not Path(file).is_file():
+        raise InputError(f"There is no file {file}. Look up its name.")
+    try:
+        with Path(file).open(encoding="utf-8") as stream, session.open_book() as book:
+            rows = book.import_json(stream)
+            data = {"book": book.place, "rows": rows, "lots": book.count_lots()}
+    except OSError as error:
+        raise InputError(f"{file} cannot be read: {error.strerror or error}. Give another file.") from None
+    return Answer(data, [f"Read {rows} rows with {data['lots']} lots into {data['book']}."])
