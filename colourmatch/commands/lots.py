@@ -370,7 +370,8 @@ def close(
         lot_id = book.find_lot(lot).id
         told = close_lot(book, lot_id, reason, note, entered_by=by, token=token)
     return Answer(
-        told, [f"Lot {lot_id}. {closing_line(told, told['advice'])}", *advice_lines(told["advice"])]
+        told,
+        [f"Lot {lot_id}. {closing_line(told, told['advice'])}", *advice_lines(told["advice"], closed=True)],
     )
 
 

@@ -41,15 +41,16 @@ def _spot_text(colour: Mapping[str, Any]) -> str:
     return f"{lab_text(colour['lab'], colour['lab_sd'])}{clear}  (white: {colour['white']})"
 
 
-def advice_lines(advice: Mapping[str, Any] | None) -> Iterator[str]:
-    """The advice first as its sentence, then what it rests on."""
+def advice_lines(advice: Mapping[str, Any] | None, *, closed: bool = False) -> Iterator[str]:
+    """The advice first as its sentence, then what it rests on; for a closed lot only how it ended."""
     if not advice:
         return
-    yield f"-> {advice['text']}"
+    adds = advice["action"] == "add" and not closed
+    if not closed or advice["action"] == "stop":
+        yield f"-> {advice['text']}"
     now, predicted = advice.get("now"), (advice.get("predicted") or {}).get("delta_e_2000")
     if now:
-        yield f"   now      CIEDE2000 {interval_text(now)}"
-    adds = advice["action"] == "add"
+        yield f"   {'ended at' if closed else 'now     '} CIEDE2000 {interval_text(now)}"
     if adds and predicted:
         yield f"   then     CIEDE2000 {interval_text(predicted)}"
     for dose in (advice.get("to_match") or ()) if adds else ():
@@ -139,7 +140,7 @@ def lot_lines(told: Mapping[str, Any]) -> Iterator[str]:
         when = event["created_at"][:16].replace("T", " ")
         yield f"  {event['id']:>4}  {when} UTC  {event['text']}{mark}"
     yield from state_lines(told["state"])
-    yield from advice_lines(told["advice"])
+    yield from advice_lines(told["advice"], closed=told["closed"])
     if told["closing"]:
         yield closing_line(told["closing"], told["advice"])
     yield from ("", *str(told["label"]).splitlines())

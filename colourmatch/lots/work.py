@@ -408,12 +408,15 @@ def _event_text(event: LotEntry) -> str:
     if isinstance(event, PhotoEntry):
         value = event.measurement.get("delta_e_2000")
         seen = f"difference {value['value']:.1f} ({value['low']:.1f} to {value['high']:.1f})" if value else "no difference"
-        return f"Photo {event.original_name or ''}: {seen}".replace(" :", ":")
+        kind = "Recheck photo" if event.purpose == "recheck" else "Photo"
+        return f"{kind} {event.original_name or ''}: {seen}".replace(" :", ":")
     if isinstance(event, NoteEntry):
         return event.text
     if isinstance(event, AmendmentEntry):
-        return f"Put right: {', '.join(event.changes)}"
-    return getattr(event, "text", "") or event.kind
+        return f"Put right: {', '.join(event.changes)} ({event.reason})"
+    if isinstance(event, ClosingEntry):
+        return event.text or f"Closed: {event.outcome}."
+    return event.kind
 
 
 def _describe_closing(closing: ClosingEntry) -> dict[str, Any]:

@@ -67,6 +67,11 @@ stock:
 """
 
 
+AFTERWARDS = """\
+What goes on the bottle, and the lot on paper for whoever asks:
+"""
+
+
 def play(folder: Path) -> tuple[str, dict[str, Any]]:
     """The whole walk as Markdown, and the JSON of its second photo."""
     added = call(folder, "stock", "add", "red", "--colourant", "E129", "--strength-g-per-100ml", "1.0")
@@ -79,7 +84,10 @@ def play(folder: Path) -> tuple[str, dict[str, Any]]:
         call(folder, "lot", "show", "1"), "  caution", "  caution: ... (the limits, the cautions)"
     )
     start = [INTRODUCTION, block(added, weighed), BEGUN, block(begun), FIRST]
-    return "\n".join([*start, *work, CLOSE, block(closed, stocks, story)]), shown
+    label = call(folder, "lot", "label", "26-041", "--out", "labels.pdf", "--copies", "12")
+    sheet = call(folder, "lot", "sheet", "26-041", "--out", "lot.pdf")
+    ended = [CLOSE, block(closed, stocks, story), AFTERWARDS, block(label, sheet)]
+    return "\n".join([*start, *work, *ended]), shown
 
 
 def play_photos(folder: Path) -> tuple[list[str], dict[str, Any]]:
