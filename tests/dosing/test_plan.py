@@ -1,0 +1,143 @@
+"""The best dose and the safe share of it, against batches whose truth is known."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.testing import assert_allclose
+from test_problem import RED, VIEW, YELLOW, ask, mix, pour
+
+from colourmatch.colour.difference import ciede2000
+from colourmatch.dosing.plan import PASSED_BY, PASSED_CHANCE, plan_line
+from colourmatch.liquid.model import View
+from colourmatch.liquid.stock import BatchState, Stock
+
+HALFWAY = ask(drops=(36,))
+FIRST_PHOTO = ask()
+
+
+def best_drops(reference: dict[str, float], volume_ml: float = 900) -> int:
+    """True drops of red from nothing to the reference."""
+    away = []
+    for drops in range(0, 200):
+        state, share = pour((RED,), (drops,), BatchState(volume_ml))
+        away.append(ciede2000(mix({"E129": state.concentration_mg_per_l("red")}, share), mix(reference)))
+    return int(np.argmin(away))
+
+
+# ---- known truth ------------------------------------------------------------------------------------------
+
+
+# A third of the dose is in; another dye in the reference is not told from a brown by three figures, so it is wider.
+@pytest.mark.parametrize(
+    ("reference", "within"),
+    [({"E129": 30}, 0.08), ({"E129": 40}, 0.08), ({"E129": 25, "E102": 4}, 0.08), ({"E122": 35}, 0.15)],
+)
+def test_best_dose_is_the_true_one(reference, within):
+    line = plan_line(ask(drops=(20,), reference=reference))
+    found = 20 + line.ml[line.best, 0] / RED.drop_ml
+    assert found == pytest.approx(best_drops(reference), rel=within)
+
+
+def test_first_photo_is_near_the_true_dose():
+    line = plan_line(FIRST_PHOTO)
+    assert line.ml[line.best, 0] / RED.drop_ml == pytest.approx(best_drops({"E129": 40}), rel=0.2)
+
+
+def test_yellow_is_used_where_yellow_is_missing_and_only_there():
+    orange = plan_line(ask((RED, YELLOW), (20, 10), reference={"E129": 30, "E102": 15}))
+    assert orange.used == (0, 1)
+    # 900 ml: 30 mg/l of E129 are 54 drops of red, 15 mg/l of E102 are 54 drops of yellow.
+    assert_allclose(orange.ml[orange.best] / 0.05 + [20, 10], [54, 54], rtol=0.15)
+    red = plan_line(ask((RED, Stock("blue", "E133", 0.5)), (20, 0), reference={"E129": 30}))
+    assert red.used == (0,) and (red.ml[:, 1] == 0).all()
+
+
+def test_best_dose_is_that_of_the_view_where_it_is_drunk():
+    # Another dye in the reference: the best dose for the deep glass is not the one for the photo.
+    problem = ask(drops=(20,), reference={"E124": 30})
+    shallow, deep = (
+        line.ml[line.best, 0]
+        for line in (plan_line(problem), plan_line(replace(problem, views=(View(60, 1),))))
+    )
+    assert abs(deep / shallow - 1) > 0.1
+
+
+# ---- what must hold for every line ------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("problem", [FIRST_PHOTO, HALFWAY, ask((RED, YELLOW), (20, 10))])
+def test_line_goes_from_nothing_to_beyond_the_best(problem):
+    line = plan_line(problem)
+    assert (line.ml[0] == 0).all() and (np.diff(line.ml, axis=0) >= 0).all()
+    assert line.difference.shape == (len(problem.fit.draws), len(line.ml))
+    assert 0 < line.step <= line.best < len(line.ml) - 1
+    assert line.mean[line.best] == line.mean.min()
+    assert not line.bound and line.free_gain == 0
+
+
+def test_more_red_is_never_less_red_up_to_the_best():
+    line = plan_line(FIRST_PHOTO)
+    labs = FIRST_PHOTO.fit.batch_lab(*FIRST_PHOTO.after(line.ml[: line.best + 1]), VIEW).mean(axis=0)
+    assert (np.diff(labs[:, 1]) > 0).all()  # redder
+    assert (np.diff(labs[:, 0]) < 0).all()  # and darker
+    assert (np.diff(line.mean[: line.best + 1]) < 0.05).all()  # and nearer
+
+
+@pytest.mark.parametrize("problem", [FIRST_PHOTO, HALFWAY])
+def test_step_is_the_largest_safe_one(problem):
+    line = plan_line(problem)
+    least = line.difference.min(axis=1)
+
+    def chance(t):
+        return ((line.draw_best < t) & (line.difference[:, t] > least + PASSED_BY)).mean()
+
+    assert chance(line.step) < PASSED_CHANCE
+    assert line.step == line.best or chance(line.step + 1) >= PASSED_CHANCE
+
+
+def test_first_step_stops_short_and_a_known_stock_goes_further():
+    shares = []
+    for problem in (FIRST_PHOTO, HALFWAY):
+        line = plan_line(problem)
+        shares.append(line.step / line.best)
+    assert 0.4 < shares[0] < shares[1] <= 1
+
+
+def test_ten_times_the_batch_takes_ten_times_the_dose():
+    small, great = plan_line(ask(drops=(20,))), plan_line(ask(drops=(200,), volume_ml=9000))
+    assert_allclose(great.ml[great.best], 10 * small.ml[small.best], rtol=0.01)
+    assert_allclose(great.ml[great.step], 10 * small.ml[small.step], rtol=0.02)
+
+
+@settings(max_examples=12, deadline=None)
+@given(st.floats(2, 80), st.floats(0, 30), st.integers(0, 1))
+def test_best_and_step_lie_under_the_ceiling(ceiling, already, stocks):
+    problem = ask(((RED,), (RED, YELLOW))[stocks], already=already, ceiling_mg_per_l=ceiling)
+    line = plan_line(problem)
+    for at in (line.best, line.step):
+        assert at == 0 or problem.keeps_ceiling(line.ml[at])
+
+
+def test_a_ceiling_that_binds_is_named_with_its_cost():
+    free, bound = plan_line(HALFWAY), plan_line(replace(HALFWAY, ceiling_mg_per_l=28.0))
+    assert bound.bound
+    assert bound.free_gain == pytest.approx(bound.mean[bound.best] - free.mean[free.best], abs=0.3)
+    assert bound.ml[bound.best, 0] == pytest.approx(
+        replace(HALFWAY, ceiling_mg_per_l=28.0).room_ml()[0], rel=0.02
+    )
+    assert not plan_line(replace(HALFWAY, ceiling_mg_per_l=90.0)).bound
+
+
+def test_nothing_to_add_still_gives_a_curve():
+    line = plan_line(ask(reference={"E133": 15}))
+    assert line.best == line.step == 0
+    assert line.ml[-1, 0] > 0 and line.mean[-1] > line.mean[0]
+
+
+def test_same_question_same_answer():
+    one, other = plan_line(HALFWAY), plan_line(HALFWAY)
+    assert_allclose(one.ml, other.ml, rtol=0)
+    assert (one.best, one.step) == (other.best, other.step)
