@@ -1,0 +1,125 @@
+"""Glasses drawn at known places are found there, whatever is in them, and nothing else is taken for one."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from drawn_card import draw_block, grid_mm, lay_glass
+
+from colourmatch.photo.card import read_card
+from colourmatch.photo.glass import Glass, find_glass
+
+S = 4
+CARD = read_card()
+SPOT = CARD.spots["batch"]
+RING_MM = CARD.ring_diameter_mm / 2
+HALF_MM = RING_MM + 2.5
+BLOCK = draw_block(S)[..., None].repeat(3, axis=-1)
+X, Y = (a[..., None] for a in grid_mm(S))
+TINTS = {
+    "water": (0.93, 0.93, 0.93),
+    "straw": (0.97, 0.94, 0.80),
+    "red": (0.80, 0.20, 0.08),
+    "black tea": (0.25, 0.08, 0.02),
+}
+
+
+def look(picture: np.ndarray, noise: float = 0.006, seed: int = 1) -> Glass | None:
+    """What is found in the crop around the batch spot."""
+    rows, cols = (slice(round((c - HALF_MM) * S), round((c + HALF_MM) * S)) for c in SPOT[::-1])
+    crop = picture[rows, cols]
+    crop = crop * (1 + np.random.default_rng(seed).normal(0, noise, crop.shape))
+    return find_glass(crop.astype(np.float32), SPOT, RING_MM, S)
+
+
+def check_found(glass: Glass | None, centre: tuple[float, float], inner_mm: float) -> None:
+    assert glass is not None
+    assert np.hypot(glass.centre_mm[0] - centre[0], glass.centre_mm[1] - centre[1]) < 0.5
+    # an edge is a band of some four pixels, here 1 mm, and its inner and outer side are what is given: the wall
+    # is found too thick rather than too thin, so that the window keeps off it
+    assert inner_mm - 1.1 <= glass.inner_mm <= inner_mm + 0.3
+    assert inner_mm + 1.5 - 0.3 <= glass.outer_mm <= inner_mm + 1.5 + 1.1
+
+
+# Geometry with known truth
+
+
+@pytest.mark.parametrize("tint", TINTS)
+@pytest.mark.parametrize(
+    ("dx", "dy", "inner_mm"), [(0, 0, 22), (3.2, -2.1, 22), (-5, 4, 18), (1, 1, 29), (-7, -5, 23)]
+)
+def test_a_glass_is_found_where_it_stands(tint, dx, dy, inner_mm):
+    centre = (SPOT[0] + dx, SPOT[1] + dy)
+    check_found(look(lay_glass(BLOCK, S, centre, inner_mm, TINTS[tint])), centre, inner_mm)
+
+
+def test_a_glass_that_touches_its_ring_is_found():
+    centre = (SPOT[0] - 8, SPOT[1] - 6)
+    glass = look(lay_glass(BLOCK, S, centre, 24, TINTS["red"]))
+    assert np.hypot(glass.centre_mm[0] - centre[0], glass.centre_mm[1] - centre[1]) < 0.5
+    assert 24 - 1.1 <= glass.inner_mm <= 24 + 0.3
+
+
+@pytest.mark.parametrize("tint", ["water", "red"])
+def test_glints_and_bubbles_do_not_move_it(tint):
+    centre = (SPOT[0] + 2, SPOT[1] + 1)
+    picture = lay_glass(BLOCK, S, centre, 22, TINTS[tint])
+    for x, y, r, level in [
+        (-6, -9, 2.5, 1.9),
+        (8, 5, 2, 1.9),
+        (14, -12, 3, 1.5),
+        (-20, 3, 1, 0.3),
+        (0, 12, 1, 0.3),
+    ]:
+        picture[np.hypot(X - centre[0] - x, Y - centre[1] - y)[..., 0] < r] = level
+    check_found(look(picture), centre, 22)
+
+
+def test_a_lost_piece_of_rim_does_not_move_it():
+    centre = (SPOT[0] - 1, SPOT[1] + 2)
+    picture = lay_glass(BLOCK, S, centre, 22, TINTS["red"])
+    bright = (np.hypot(X - centre[0] - 22, Y - centre[1]) < 9)[..., 0]
+    picture[bright] = 1.7
+    check_found(look(picture), centre, 22)
+
+
+def test_a_slanting_light_does_not_move_it():
+    centre = (SPOT[0] + 3, SPOT[1])
+    picture = lay_glass(BLOCK, S, centre, 20, TINTS["straw"]) * (1 + 0.004 * (X - SPOT[0]))
+    check_found(look(picture), centre, 20)
+
+
+def test_a_coarse_picture_still_shows_it():
+    centre = (SPOT[0] + 2, SPOT[1] - 2)
+    picture = lay_glass(BLOCK, S, centre, 22, TINTS["red"])
+    coarse = (
+        picture.reshape(picture.shape[0] // 2, 2, -1, 2, 3)
+        .mean(axis=(1, 3))
+        .repeat(2, axis=0)
+        .repeat(2, axis=1)
+    )
+    check_found(look(coarse), centre, 22)
+
+
+# Nothing there
+
+
+@pytest.mark.parametrize("noise", [0.0, 0.006, 0.03])
+@pytest.mark.parametrize("seed", [1, 2])
+def test_bare_paper_with_its_bars_and_ring_is_no_glass(noise, seed):
+    assert look(BLOCK, noise, seed) is None
+
+
+def test_a_shadow_edge_is_no_glass():
+    shaded = BLOCK * np.where(X + 0.3 * Y - SPOT[0] > 25, 0.7, 1.0)
+    assert look(shaded) is None
+
+
+def test_half_a_circle_is_no_glass():
+    picture = np.where(X - SPOT[0] > 0, lay_glass(BLOCK, S, SPOT, 22, TINTS["red"]), BLOCK)
+    assert look(picture) is None
+
+
+def test_a_square_thing_is_no_glass():
+    square = (np.abs(X - SPOT[0]) < 17) & (np.abs(Y - SPOT[1]) < 17)
+    assert look(np.where(square, 0.4 * BLOCK, BLOCK)) is None
