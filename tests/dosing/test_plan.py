@@ -30,7 +30,7 @@ def best_drops(reference: dict[str, float], volume_ml: float = 900) -> int:
 # ---- known truth ------------------------------------------------------------------------------------------
 
 
-# A third of the dose is in; another dye in the reference is not told from a brown by three figures, so it is wider.
+# A third of the dose is in. Three figures do not tell another dye from a brown, so that one is wider.
 @pytest.mark.parametrize(
     ("reference", "within"),
     [({"E129": 30}, 0.08), ({"E129": 40}, 0.08), ({"E129": 25, "E102": 4}, 0.08), ({"E122": 35}, 0.15)],
