@@ -12,12 +12,15 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import click
+import numpy as np
 import pytest
+from pypdf import PdfReader
 
 from colourmatch.cli import HELP, run
 from colourmatch.commands import running
 from colourmatch.commands.base import parse_number
 from colourmatch.commands.root import root
+from colourmatch.commands.typed import Lab, Serving
 from colourmatch.demo import Kitchen, draw_demo_photo
 from colourmatch.errors import InputError
 
@@ -89,7 +92,9 @@ def test_the_names_of_the_commands_are_the_stable_ones():
         "card", "measure", "demo", "app",
         "stock add", "stock list", "stock weigh", "stock dilute", "stock reset", "stock put-away",
         "lot new", "lot photo", "lot add", "lot sample", "lot correct", "lot list", "lot show", "lot close",
-        "lot export", "book check", "book backup", "book restore",
+        "lot sheet", "lot label", "lot trend", "lot recheck", "lot export", "lot import",
+        "reference add", "reference list", "reference show", "reference choose",
+        "book check", "book backup", "book restore",
     }  # fmt: skip
 
 
@@ -182,7 +187,7 @@ def test_what_is_no_amount_is_refused_with_a_sentence(typed, text):
 # ---- refusals --------------------------------------------------------------------------------------------
 
 REFUSALS = [
-    (["lot", "shw"], "usage", "There is no command 'shw'. Near it: show. See: colourmatch lot --help"),
+    (["lot", "shw"], "usage", "There is no command 'shw'. Near it: show, sheet. See: colourmatch lot --help"),
     (["lots"], "usage", "There is no command 'lots'. Near it: lot. See: colourmatch --help"),
     (["book"], "usage", "A command is missing. There are: check, backup, restore. See:"),
     (["lot", "add", "1", "--drps", "3"], "usage", "--drops"),
@@ -200,7 +205,33 @@ REFUSALS = [
     (["lot", "add", "1", "--stock", "red", "--drops", "0"], "value", "must be more than 0"),
     (["lot", "add", "1", "--stock", "red", "--untinted-ml", "5"], "value", "Write down one thing at a time"),
     ([*LOT, "--volume-ml", "0"], "value", "The volume must be more than 0"),
-    ([*LOT, "--jurisdiction", "MARS"], "value", "EU"),
+    ([*LOT, "--jurisdiction", "MARS"], "value", 'There are no limits on file for "MARS". Choose EU or US'),
+    (["lot", "correct", "1", "--jurisdiction", "MARS", "--reason", "x"], "value", "Choose EU or US"),
+    ([*LOT, "--target-lab", "60,45"], "value", "--target-lab is '60,45', which is not three numbers."),
+    ([*LOT, "--target-lab", "160,45,3"], "value", "out of range"),
+    ([*LOT, "--reference", "bottle"], "not-found", "There is no reference 'bottle'."),
+    ([*LOT, "--serving", "depth=60"], "value", "--serving cannot be read at 'depth=60'. Give name, depth-mm"),
+    ([*LOT, "--serving", "depth-mm=60,depth-mm=50"], "value", "--serving cannot be read at 'depth-mm=50'"),
+    ([*LOT, "--serving", "light=moon"], "value", "The light 'moon' is not known. Give one of D65"),
+    ([*LOT, "--serving", "weight=0"], "value", "The weight of a serving must be more than 0"),
+    ([*LOT, "--token", "x" * 151], "value", "--token has 151 characters."),
+    (["lot", "label", "1", "--copies", "3"], "value", "Give --out with a PDF to write."),
+    (["lot", "sheet", "1", "--out", "/no/such/lot.pdf"], "value", "/no/such"),
+    (["lot", "sheet", "9", "--out", "x.pdf"], "not-found", "There is no lot '9'."),
+    (["lot", "trend", "--stock", "reed"], "not-found", "Near it: red."),
+    (["lot", "trend", "--reference", "x"], "not-found", "There is no reference 'x'."),
+    (["lot", "recheck", "1", "x.jpg"], "value", "is still open"),
+    (["lot", "import", "lots.csv"], "value", "holds too little to be read back"),
+    (["lot", "import", "none.json"], "value", "There is no file none.json."),
+    (["reference", "add", "Bottle"], "value", "Say it in one way: PHOTO..., --lab"),
+    (["reference", "add", "Bottle", "x.jpg", "--lab", "1,2,3"], "value", "Say it in one way"),
+    (["reference", "add", "Bottle", "x.jpg", "--lab-sd", "1,2,3"], "value", "--lab-sd goes with --lab."),
+    (["reference", "add", "Bottle", "--lab", "none"], "value", "needs a colour"),
+    (["reference", "add", "Bottle", "--from-lot", "1"], "value", "its colour is not known"),
+    (["reference", "add", "B", "--from-lot", "1", "--dilution", "2"], "value", "Leave them out"),
+    (["reference", "add", "Bottle", "none.jpg"], "photo", "There is no file"),
+    (["reference", "show", "Bottle"], "not-found", "There is no reference 'Bottle'."),
+    (["reference", "choose", "Bottle", "--lot", "1"], "not-found", "There is no reference 'Bottle'."),
     (["lot", "correct", "1", "99", "--drops", "1", "--reason", "x"], "value", "Lot 1 has no entry 99."),
     (["lot", "correct", "1", "--reason", "x"], "value", "Say what to correct"),
     (["lot", "correct", "1", "2", "--volume-ml", "1", "--reason", "x"], "value", "An entry is corrected"),
@@ -319,6 +350,8 @@ def test_a_photo_without_the_card_is_measured_by_rectangles(cli, drawn_photos):
     assert said.code == 0
     assert "no-card-mode" in {flag["code"] for flag in said.data["quality"]}
     assert said.data["card"] is None and said.data["delta_e_2000"]["value"] > 10
+    outside = cli("measure", drawn_photos[0], "--white", "9000,1,9,9", "--batch", "1,1,9,9", "--json")
+    assert outside.code == 2 and "lies outside the photo" in outside.data["error"]
 
 
 # ---- stocks ----------------------------------------------------------------------------------------------
@@ -470,6 +503,217 @@ def test_export_to_stdout_and_as_json(lot, tmp_path):
     assert lot("lot", "export", "--out", "-").out.splitlines()[1].startswith("1,")
     lot("lot", "export", "--out", tmp_path / "book.json")
     assert json.loads((tmp_path / "book.json").read_text(encoding="utf-8"))
+
+
+def test_the_book_as_json_is_read_into_an_empty_one(lot, tmp_path):
+    lot("lot", "add", "1", "--stock", "red", "--drops", "5")
+    out, place = tmp_path / "book.json", tmp_path / "new.sqlite"
+    written = lot("lot", "export", "--out", out, "--json").data["rows"]
+    read = lot("lot", "import", out, "--book", place, "--json").data
+    assert read == {"book": str(place), "rows": written, "lots": 1}
+    before, after = (lot("lot", "show", "1", "--json", *where).data for where in ([], ["--book", place]))
+    assert before == after
+    again = lot("lot", "import", out, "--book", place, "--json")
+    assert again.code == 2 and "is not empty" in again.data["error"]["text"]
+    (tmp_path / "cut.json").write_text(out.read_text(encoding="utf-8")[:400])
+    cut = lot("lot", "import", tmp_path / "cut.json", "--book", tmp_path / "third.sqlite", "--json")
+    assert cut.code == 2 and "cut off" in cut.data["error"]["text"]
+
+
+# ---- targets and servings --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("typed", "lab"),
+    [
+        ("60,45,30", (60, 45, 30)),
+        ("60.5, -4, 30", (60.5, -4, 30)),
+        ("60,5; -4; 30,25", (60.5, -4, 30.25)),
+        ("60,5 45 30", (60.5, 45, 30)),
+        ("None", ()),
+    ],
+)
+def test_a_colour_as_people_type_it(typed, lab):
+    assert Lab().convert(typed, None, None) == lab
+
+
+@pytest.mark.parametrize("typed", ["60", "60,45,30,2", "60;45", "a,b,c", "nan,1,2", "60,,30", "1e3,1,1", ""])
+def test_what_is_no_colour_is_refused(typed):
+    with pytest.raises(InputError, match="which is not three numbers"):
+        Lab().convert(typed, None, None)
+
+
+def test_a_serving_as_people_type_it():
+    read = Serving().convert("Name=soda, on ice, depth-mm=60,5;light=a,weight=2", None, None)
+    assert read == {"name": "soda, on ice", "depth_mm": 60.5, "illuminant": "a", "weight": 2}
+    assert Serving().convert("none", None, None) == {}
+
+
+def test_a_lot_is_judged_as_it_is_served(cli, drawn_photos):
+    cli(*RED)
+    served = [
+        "--serving",
+        "name=long drink,depth-mm=60,dilution=20,light=a,weight=2",
+        "--serving",
+        "name=neat",
+    ]
+    made = cli(*LOT, "--dilution", "5", *served, "--json").data
+    wanted = {"name": "long drink", "depth_mm": 60, "dilution": 20, "illuminant": "A", "weight": 2}
+    assert made["serving"] == {"conditions": [wanted, {"name": "neat"}]}
+    cli(*LOT, "--dilution", "5")
+    judged, plain = (cli("lot", "photo", k, drawn_photos[0], "--json").data["advice"] for k in (1, 2))
+    assert judged["now"]["value"] != pytest.approx(plain["now"]["value"], abs=0.2)
+    assert "long drink (60 mm, 1 in 20, light A, weight 2); neat" in cli("lot", "show", "1").out
+    cli("lot", "correct", "1", "--serving", "none", "--reason", "as photographed")
+    shown = cli("lot", "show", "1", "--json").data
+    assert shown["serving"] is None and shown["advice"]["now"] == plain["now"]
+
+
+def test_the_colour_of_an_entered_reference_counts_as_sure_as_it_was_read(lot, tmp_path):
+    from colourmatch.lots.book import open_book
+    from colourmatch.lots.targets import target_covariance
+
+    for colour, sd in (("70,30,20", "0.5,0.4,0.3"), ("72,34,22", "1.5,1.2,0.9")):
+        call = ["reference", "add", "Sheet", "--lab", colour, "--lab-sd", sd, "--dilution", "5", "--by", "MK"]
+        assert lot(*call).code == 0
+    told = lot("reference", "show", "sheet", "--json").data
+    assert [row["source"] for row in told["readings"]] == ["entered"] * 2
+    # A mean of two has the root mean square of their spreads: sqrt((0.5^2 + 1.5^2) / 2) = 1.118.
+    for reading, lab, sd_l in (
+        ("first", [70, 30, 20], 0.5),
+        ("2", [72, 34, 22], 1.5),
+        ("mean", [71, 32, 21], 1.118),
+    ):
+        chosen = lot("reference", "choose", "Sheet", "--lot", "1", "--reading", reading, "--json").data
+        assert chosen["target_lab"] == lab and chosen["target_lab_sd"][0] == pytest.approx(sd_l, abs=5e-4)
+        with open_book(tmp_path / "book.sqlite") as book:
+            covariance = target_covariance(book, book.find_lot(1))
+        assert covariance[0, 0] ** 0.5 == pytest.approx(sd_l, abs=5e-4)
+    # A reading entered later does not change what the mean of the first two was.
+    lot("reference", "add", "Sheet", "--lab", "40,1,1", "--dilution", "5")
+    lot("lot", "correct", "1", "--target-lab", "71,32,21", "--reason", "x")
+    with open_book(tmp_path / "book.sqlite") as book:
+        assert target_covariance(book, book.find_lot(1))[0, 0] ** 0.5 == pytest.approx(1.118, abs=5e-4)
+    lot("lot", "correct", "1", "--target-lab", "50,30,20", "--reason", "by eye")
+    with open_book(tmp_path / "book.sqlite") as book:
+        assert target_covariance(book, book.find_lot(1)) == pytest.approx(4 * np.eye(3))
+    assert "tinted to L* 50.0  a* 30.0  b* 20.0" in lot("lot", "show", "1").out
+    lot("lot", "correct", "1", "--target-lab", "none", "--reason", "no target")
+    assert lot("lot", "show", "1", "--json").data["target_lab"] is None
+
+
+def test_a_reference_from_photos_and_from_an_own_lot(lot, drawn_photos, sample_photos):
+    assert lot("reference", "list", "--json").data == {"references": []}
+    call = ["reference", "add", "Bottle", drawn_photos[0], sample_photos / "bad-text.jpg", "--dilution", "5"]
+    added = lot(*call, "--json")
+    assert added.code == 0 and added.err.count("Photo ") == 2
+    good, bad = added.data["photos"]
+    assert good["reading"] == added.data["readings"][0]["reading"] and bad["reading"] is None and bad["note"]
+    refused = lot("reference", "add", "Other", sample_photos / "bad-text.jpg", "--json")
+    assert refused.code == 2 and refused.data["error"]["text"] in refused.err
+    lot("lot", "photo", "1", drawn_photos[0])
+    own = lot("reference", "add", "Own", "--from-lot", "1", "--json").data
+    assert own["source"] == 1 and own["readings"][0]["source"] == "lot"
+    assert [one["name"] for one in lot("reference", "list", "--json").data["references"]] == ["Bottle", "Own"]
+    assert "Bottle" in lot("reference", "list").out
+    chosen = lot("reference", "choose", "Bottle", "--lot", "1")
+    assert chosen.out.startswith("Lot 1 is tinted to Bottle, the latest reading: L* ")
+    made = lot(*LOT, "--reference", "bottle", "--json").data
+    assert made["reference_id"] == added.data["reference"]
+
+
+# ---- papers, and after the closing -----------------------------------------------------------------------
+
+
+def test_sheet_and_label(lot, tmp_path):
+    sheet, labels = tmp_path / "lot.pdf", tmp_path / "label.pdf"
+    assert lot("lot", "show", "1", "--json").data["label"].startswith("Colour: Allura red AC (E129)")
+    assert lot("lot", "label", "1", "--json").data["lines"][2:] == ["No colour added."]
+    lot("lot", "add", "1", "--stock", "red", "--drops", "5")
+    said = lot("lot", "sheet", "1", "--out", sheet, "--paper", "letter", "--json").data
+    assert said == {"lot": 1, "number": "L1", "out": str(sheet), "paper": "letter"}
+    told = lot("lot", "label", "1", "--out", labels, "--copies", "13", "--json").data
+    assert told["text"] == "\n".join(told["lines"]) and told["lines"][2] == "Colour: Allura red AC (E129)"
+    assert lot("lot", "show", "1", "--json").data["label"].splitlines() == told["lines"][2:]
+    assert lot("lot", "label", "1").out == told["text"] + "\n"
+    assert len(PdfReader(labels).pages) == 2 and "Lot L1" in PdfReader(sheet).pages[0].extract_text()
+
+
+def test_only_what_went_in_is_declared(cli):
+    cli(*RED)
+    cli("stock", "add", "yellow", "--colourant", "E102", "--strength-g-per-100ml", "1")
+    cli(*LOT, "--stock", "yellow")
+    assert "E102" in cli("lot", "show", "1", "--json").data["label"]
+    cli("lot", "add", "1", "--stock", "red", "--drops", "3")
+    shown = cli("lot", "show", "1", "--json").data
+    assert "E129" in shown["label"] and "E102" not in shown["label"]
+
+
+def test_closing_says_who_and_closes_once(lot, drawn_photos):
+    lot("lot", "photo", "1", drawn_photos[0])
+    lot("lot", "add", "1", "--stock", "red", "--drops", "64")
+    lot("lot", "photo", "1", drawn_photos[1])
+    call = ["lot", "close", "1", "--by", "MK", "--token", "end", "--json"]
+    first = lot(*call).data
+    assert lot(*call).data["outcome"] == first["outcome"]
+    shown = lot("lot", "show", "1", "--json").data
+    assert shown["closing"]["by"] == "MK" and [e["kind"] for e in shown["events"]].count("closing") == 1
+    assert lot("stock", "list", "--json").data["stocks"][0]["strength_factor"] != 1
+    told = lot("lot", "show", "1").out
+    assert "ended at CIEDE2000" in told and "-> Add" not in told
+    assert lot("lot", "close", "1", "--json").data["error"]["code"] == "closed"
+
+
+def test_recheck_and_trend(lot, drawn_photos, sample_photos):
+    assert lot("lot", "trend", "--json").data["lots"] == []
+    lot("lot", "photo", "1", drawn_photos[0])
+    lot("lot", "close", "1", "--reason", "given up")
+    nothing = lot("lot", "recheck", "1", "--json")
+    assert nothing.code == 0 and nothing.data["photos"] == []
+    assert nothing.data["drift"]["text"].startswith("No recheck yet.")
+    seen = lot("lot", "recheck", "1", drawn_photos[1], sample_photos / "bad-empty.jpg", "--json")
+    assert seen.code == 0 and seen.err.count("Photo ") == 2
+    kept, refused = seen.data["photos"]
+    assert kept["entry"] and refused["entry"] is None and refused["note"] == refused["error"]
+    assert seen.data["drift"]["photos"][0]["delta_e_2000"]["value"] > 10
+    told = lot("lot", "recheck", "1")
+    assert "0.0 weeks: drift CIEDE2000" in told.out and told.out.endswith("Photograph again in a week.\n")
+    bad = lot("lot", "recheck", "1", sample_photos / "bad-empty.jpg", "--json")
+    assert bad.code == 2 and bad.data["error"]["text"] == bad.err.strip()
+    trend = lot("lot", "trend", "--name", "bitter", "--stock", "red", "--json").data
+    assert [one["lot"] for one in trend["lots"]] == [1] and trend["limits"]["L*"] is None
+    assert "limits need at least 3" in lot("lot", "trend").out
+    assert "Recheck photo" in lot("lot", "show", "1").out
+
+
+def test_ceilings_of_the_law_count_where_the_place_is_named(cli, drawn_photos):
+    cli(*RED)
+    call = ["lot", "new", "--name", "B", "--volume-ml", "900", "--stock", "red", "--dilution", "5"]
+    assert cli(*call, "--json").data["jurisdiction"] is None
+    assert cli(*call, "--jurisdiction", "eu", "--json").data["jurisdiction"] == "EU"
+    amounts = [cli("lot", "show", lot, "--json").data["state"]["ceiling_left_mg_per_l"] for lot in (1, 2)]
+    # calibration/limits.csv: 100 mg/l for the sum of these colours in flavoured drinks.
+    assert amounts == [None, 100]
+    waiting = cli("lot", "show", "2")
+    assert "ceiling  100.0 mg/l left by the labels" in waiting.out
+    asked = cli("lot", "photo", "2", drawn_photos[0], "--json").data["advice"]
+    assert asked["ceiling_left_mg_per_l"] <= 100
+
+
+def test_a_photo_keeps_the_time_that_the_phone_wrote(lot, drawn_photos, tmp_path):
+    from PIL import Image
+
+    from colourmatch.lots.book import open_book
+
+    for name, text in (("then.jpg", "2025:11:03 07:14:39"), ("ahead.jpg", "2093:01:01 00:00:00")):
+        with Image.open(drawn_photos[0]) as photo:
+            exif = photo.getexif()
+            exif[0x0132] = text
+            photo.save(tmp_path / name, exif=exif, quality=95)
+        assert lot("lot", "photo", "1", tmp_path / name).code == 0
+    with open_book(tmp_path / "book.sqlite") as book:
+        then, ahead = book.lot_story(1).photos
+    assert then.taken_at.startswith("2025-11-03T07:14:39") and ahead.taken_at is None
 
 
 # ---- book ------------------------------------------------------------------------------------------------
