@@ -1,0 +1,98 @@
+"""Clarity from two levels of the bars: the arithmetic of contrast, veil and haze, and how sure it is."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from colourmatch.photo.clarity import SURFACE, Bars, judge_clarity
+
+#: Levels of bare bars, part of paper.
+WHITE, BLACK = 1.0, 0.04
+
+
+def see(transmittance: float, haze: float = 0.0, veil: float = 0.0, coarseness: float = 1.0) -> Bars:
+    """Bars through a liquid under a veil and the reflection of its surface; haze adds the same to both."""
+    over = haze + veil + SURFACE
+    return Bars(transmittance * WHITE + over, transmittance * BLACK + over, coarseness)
+
+
+# Published formula and invariants
+
+
+def test_contrast_is_michelsons():
+    # (Lmax - Lmin) / (Lmax + Lmin), Michelson (1927), Studies in Optics
+    assert Bars(0.9, 0.1, 1.0).contrast(0.0) == pytest.approx(0.8)
+    assert Bars(0.5, 0.5, 1.0).contrast(0.0) == 0.0
+    assert Bars(0.7, 0.0, 1.0).contrast(0.0) == 1.0
+
+
+@pytest.mark.parametrize("veil", [0.0, 0.01, 0.05])
+def test_a_known_veil_is_taken_off_both(veil):
+    assert Bars(0.6 + veil, 0.024 + veil, 1.0).contrast(veil) == pytest.approx(
+        Bars(0.6, 0.024, 1.0).contrast(0.0)
+    )
+
+
+@pytest.mark.parametrize("transmittance", [1.0, 0.6, 0.2, 0.05])
+@pytest.mark.parametrize("veil", [0.0, 0.02])
+def test_a_clear_liquid_is_clear_however_dark(transmittance, veil):
+    clarity = judge_clarity(see(transmittance, veil=veil), see(0.93, veil=veil), veil)
+    assert clarity.value == pytest.approx(1.0, abs=1e-9)
+
+
+def test_haze_lowers_clarity_as_its_light_says():
+    values = []
+    for haze in (0.0, 0.02, 0.05, 0.1, 0.3):
+        clarity = judge_clarity(see(0.6, haze), see(0.93), 0.0)
+        wanted = 0.6 * (WHITE - BLACK) / (0.6 * (WHITE + BLACK) + 2 * haze)
+        assert clarity.value == pytest.approx(wanted / ((WHITE - BLACK) / (WHITE + BLACK)), rel=1e-9)
+        values.append(clarity.value)
+    assert values == sorted(values, reverse=True)
+
+
+def test_the_same_haze_shows_more_in_a_darker_liquid():
+    pale, dark = (judge_clarity(see(t, 0.05), see(0.93), 0.0).value for t in (0.8, 0.2))
+    assert dark < pale < 1
+
+
+# How sure it is
+
+
+def test_a_darker_liquid_is_judged_less_surely():
+    sds = [judge_clarity(see(t), see(0.93), 0.0).sd for t in (0.9, 0.4, 0.15, 0.05)]
+    assert sds == sorted(sds) and sds[-1] > 5 * sds[0]
+
+
+def test_a_coarse_photo_is_judged_less_surely():
+    # nothing but scatter where liquid and blank are alike: it grows with the square of the coarseness
+    sds = [judge_clarity(see(0.93, coarseness=k), see(0.93), 0.0).sd for k in (1.0, 1.5, 2.0)]
+    assert np.array(sds) / sds[0] == pytest.approx([1.0, 2.25, 4.0], rel=1e-6)
+
+
+def test_an_unknown_surface_is_within_the_uncertainty():
+    # a surface that reflects twice as much as is taken for granted
+    liquid = Bars(0.15 + 2 * SURFACE, 0.15 * BLACK + 2 * SURFACE, 1.0)
+    clarity = judge_clarity(liquid, see(0.93), 0.0)
+    assert clarity.value < 1
+    assert abs(clarity.value - 1) < 2 * clarity.sd
+
+
+# Ends of the range
+
+
+@pytest.mark.parametrize(
+    ("liquid", "plain"),
+    [
+        (Bars(0.0, 0.0, 1.0), see(0.93)),
+        (Bars(0.5, 0.7, 1.0), see(0.93)),
+        (see(0.5), Bars(0.5, 0.5, 1.0)),
+        (Bars(0.001, 0.0005, 3.0), Bars(0.001, 0.0005, 3.0)),
+        (Bars(5.0, 0.0, 1.0), see(0.93)),
+    ],
+)
+@pytest.mark.parametrize("veil", [0.0, 0.05])
+def test_any_levels_give_a_finite_clarity_in_its_range(liquid, plain, veil):
+    clarity = judge_clarity(liquid, plain, veil)
+    assert 0.0 <= clarity.value <= 1.2
+    assert np.isfinite(clarity.sd) and clarity.sd > 0

@@ -1,0 +1,110 @@
+"""The registry of flags: every code raised is in it, all in it are raised, every sentence says what to do."""
+
+from __future__ import annotations
+
+import ast
+import re
+import string
+from pathlib import Path
+
+import pytest
+
+from colourmatch.photo.quality import FLAGS, Flag, flag
+
+PHOTO = Path(__file__).parents[2] / "colourmatch" / "photo"
+#: A value for each detail that a sentence may ask for.
+DETAILS = {
+    "why": "it is cut off", "px_per_mm": 1.234, "mm": 0.987, "spot": "batch", "percent": 12.3, 
+    "degrees": 34.5, "clarity": 0.876, "channel": "blue", "parts": 4,
+}  # fmt: skip
+
+
+def raised() -> list[tuple[str, str, set[str]]]:
+    """Where a flag is raised with a fixed code: file, code, names of its details."""
+    found = []
+    for path in sorted(PHOTO.glob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "flag":
+                details = {keyword.arg for keyword in node.keywords}
+                found += [(path.name, code, details) for code in codes_of(node.args[0])]
+    return found
+
+
+def codes_of(node: ast.expr) -> list[str]:
+    if isinstance(node, ast.Constant):
+        return [node.value]
+    if isinstance(node, ast.JoinedStr):
+        pattern = "".join(part.value if isinstance(part, ast.Constant) else "{}" for part in node.values)
+        return [pattern.replace("{}", spot) for spot in ("reference", "batch")]
+    if isinstance(node, ast.IfExp):
+        return codes_of(node.body) + codes_of(node.orelse)
+    return []
+
+
+RAISED = raised()
+
+
+def fields(code: str) -> set[str]:
+    return {name for _, name, _, _ in string.Formatter().parse(FLAGS[code][1]) if name is not None}
+
+
+@pytest.mark.parametrize("code", FLAGS)
+def test_every_flag_has_a_severity_and_whole_sentences(code):
+    made = flag(code, **{name: DETAILS[name] for name in fields(code)})
+    assert made.severity in ("warn", "refuse")
+    assert made.code == code and re.fullmatch(r"[a-z]+(-[a-z]+)*", code)
+    assert made.text.endswith(".") and made.text[0].isupper()
+    assert "{" not in made.text and "}" not in made.text
+    assert "  " not in made.text and made.text == made.text.strip()
+    assert len(made.text) < 240, "it is read on a phone"
+
+
+@pytest.mark.parametrize("code", [code for code in FLAGS if FLAGS[code][0] == "refuse"])
+def test_every_refusal_says_what_to_do(code):
+    # two sentences at least: what is wrong, then an imperative
+    assert len(re.findall(r"\.(?: |$)", FLAGS[code][1])) >= 2
+
+
+@pytest.mark.parametrize(("file", "code", "details"), RAISED, ids=[f"{f}-{c}" for f, c, _ in RAISED])
+def test_every_code_raised_is_in_the_registry_with_all_its_details(file, code, details):
+    assert code in FLAGS
+    assert fields(code) == details
+
+
+def test_every_code_in_the_registry_is_raised_somewhere():
+    used = {code for _, code, _ in RAISED}
+    # find_card picks between these two by a name
+    used |= {"blurred", "no-card"}
+    assert set(FLAGS) - used == set()
+
+
+def test_every_refusal_carries_the_code_of_its_sentence():
+    for path in sorted(PHOTO.glob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if not (
+                isinstance(node, ast.Call)
+                and isinstance(node.func, ast.Name)
+                and node.func.id == "PhotoError"
+            ):
+                continue
+            text, code = node.args[0], node.args[1] if len(node.args) > 1 else node.keywords[0].value
+            if isinstance(text, ast.Attribute) and isinstance(text.value, ast.Call):
+                assert ast.dump(text.value.args[0]) == ast.dump(code), f"{path.name}, line {node.lineno}"
+
+
+def test_a_flag_prints_its_three_fields():
+    made = flag("glare", spot="batch", percent=23.4)
+    assert made.to_json() == {
+        "code": "glare",
+        "severity": "warn",
+        "text": "Reflections cover 23 % of the batch window; they were left out. "
+        "Move the lamp or the card a little if you can.",
+    }
+    assert made == Flag(**made.to_json())
+
+
+def test_an_unknown_code_or_a_missing_detail_is_a_programming_mistake():
+    with pytest.raises(KeyError, match="no-such-code"):
+        flag("no-such-code")
+    with pytest.raises(KeyError, match="spot"):
+        flag("glare", percent=3)
