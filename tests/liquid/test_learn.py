@@ -129,7 +129,7 @@ def test_contradicting_photos_are_said_to_contradict():
 
 @pytest.mark.xfail(strict=True, reason="misfit does not count how far the parameters left their priors")
 def test_a_dose_that_took_colour_out_is_said_to_contradict():
-    # Red at no dose, pale at 400 mg/l: it is "fitted" by a dye moved by 36 nm, whose absorbance is below zero.
+    # Red at no dose, pale at 400 mg/l: "fitted" by a dye moved by 36 nm, whose absorbance is below zero.
     red, pale = make_shots(doses=(40, 0))
     fit = fit_lot([replace(red, mg_per_l=(0.0,)), replace(pale, mg_per_l=(400.0,))], [PRIOR], VIEW)
     assert not fit.success
