@@ -1,0 +1,236 @@
+"""The tone curve from the printed greys: known S-curves, printers and veils are taken out, within the sd."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+from drawn_card import DECODE_TABLE, draw_block, grid_mm, to_flat
+
+from colourmatch.colour.spaces import decode_srgb, encode_srgb
+from colourmatch.photo.card import read_card
+from colourmatch.photo.light import FlatCard, fit_light, mask_paper
+from colourmatch.photo.tone import ToneCurve, ToneMap, align_channels, fit_curve
+from colourmatch.simulate.camera import tone_curve
+
+S = 2
+CARD = read_card()
+X, Y = (a[..., None] for a in grid_mm(S))
+NO_SHOULDER = 0.98
+
+
+@cache
+def greys(power: float) -> np.ndarray:
+    return draw_block(S, greys_power=power)[..., None].repeat(3, axis=-1)
+
+
+def bend(linear: np.ndarray, s_curve: float) -> np.ndarray:
+    """Linear values as they are read back after a phone's S-curve: a logistic curve in the encoded values."""
+    return decode_srgb(tone_curve(np.clip(linear, 0, 1.5), s_curve, NO_SHOULDER))
+
+
+def photograph_greys(power: float, s_curve: float, exposure: float, veil: float = 0.0) -> FlatCard:
+    """A card whose greys printed as nominal**power, under a veil, through a tone curve, with noise."""
+    seen = exposure * (greys(power) * (1 - veil) + veil)
+    return to_flat(bend(seen, s_curve), S, 1.0)
+
+
+def read_steps(flat: FlatCard) -> dict[float, float]:
+    """Mean linear green of the grey steps by nominal reflectance."""
+    found: dict[float, list[float]] = {}
+    for step in CARD.greys:
+        rows, cols = flat.crop(step.centre_mm, CARD.grey_size_mm / 2 - 3)
+        found.setdefault(step.reflectance, []).append(float(flat.decode(rows, cols)[..., 1].mean()))
+    return {nominal: float(np.mean(values)) for nominal, values in found.items()}
+
+
+def ratio_error(flat: FlatCard, power: float) -> float:
+    """Natural log of the ratio of the 0.2 to the 0.5 step against what was printed."""
+    steps = read_steps(flat)
+    return float(np.log(steps[0.2] / steps[0.5] / 0.4**power))
+
+
+# Physics with known truth
+
+
+@pytest.mark.parametrize("exposure", [0.45, 0.7])
+@pytest.mark.parametrize(("power", "within"), [(1.0, 0.05), (0.9, 0.10), (1.1, 0.10)])
+def test_a_phone_without_a_curve_is_left_nearly_alone(power, within, exposure):
+    flat = photograph_greys(power, 0.0, exposure)
+    curve = fit_curve(flat)
+    assert curve.fitted
+    assert abs(ratio_error(flat.redecoded(curve.table(DECODE_TABLE)), power)) < within
+
+
+@pytest.mark.parametrize(
+    ("power", "s_curve", "exposure", "within"),
+    [
+        (1.0, 0.3, 0.45, 0.05),
+        (1.0, 0.3, 0.7, 0.05),
+        (1.0, 0.6, 0.6, 0.05),
+        # a printer's power and a curve look alike in part: some of it stays
+        (0.92, 0.45, 0.45, 0.10),
+        (0.92, 0.6, 0.7, 0.10),
+        (1.08, 0.45, 0.7, 0.10),
+        (1.08, 0.6, 0.45, 0.10),
+    ],
+)
+def test_an_s_curve_is_taken_out_of_the_greys(power, s_curve, exposure, within):
+    flat = photograph_greys(power, s_curve, exposure)
+    curve = fit_curve(flat)
+    before = ratio_error(flat, power)
+    after = ratio_error(flat.redecoded(curve.table(DECODE_TABLE)), power)
+    assert abs(before) > 0.1, "this curve matters"
+    assert abs(after) < within
+    assert abs(after) < 0.6 * abs(before)
+
+
+def read_tint(true: float, power: float, s_curve: float, exposure: float) -> tuple[float, float]:
+    """Error of a neutral tint read through the fitted curve, and the standard deviation it is given."""
+    curve = fit_curve(photograph_greys(power, s_curve, exposure))
+    table = curve.table(DECODE_TABLE)[0]
+    codes = 255 * encode_srgb(bend(np.array([exposure, exposure * true]), s_curve))
+    paper, seen = np.interp(codes, np.arange(256), table)
+    rgb = curve.take_veil(np.full(3, seen / paper))
+    return rgb[0] - true, np.linalg.norm(curve.shifts(rgb, np.full(3, paper)), axis=0)[0]
+
+
+@pytest.mark.parametrize(
+    ("power", "s_curve", "exposure"), [(1.0, 0.0, 0.7), (1.0, 0.3, 0.45), (0.9, 0.2, 0.7), (1.1, 0.2, 0.45)]
+)
+@pytest.mark.parametrize("true", [0.6, 0.3, 0.1])
+def test_the_uncertainty_covers_what_is_left(true, power, s_curve, exposure):
+    error, sd = read_tint(true, power, s_curve, exposure)
+    assert abs(error) < 2.5 * sd
+
+
+@pytest.mark.parametrize("true", [0.6, 0.3, 0.1])
+def test_a_strong_curve_under_bright_paper_leaves_a_few_percent(true):
+    # a logistic S is not the fitted cubic: close to white they part, and the sd does not know it
+    error, _ = read_tint(true, 1.0, 0.6, 0.7)
+    assert abs(error) < 0.045
+
+
+def test_a_stronger_curve_is_fitted_stronger():
+    terms = [fit_curve(photograph_greys(1.0, s, 0.6)).terms[0] for s in (0.0, 0.25, 0.5)]
+    assert terms == sorted(terms) and terms[2] > terms[0] + 0.15
+
+
+def test_a_veil_is_told_from_a_dark_print():
+    veils = [fit_curve(photograph_greys(1.0, 0.0, 0.6, veil)).terms[3] for veil in (0.0, 0.006, 0.012, 0.025)]
+    assert veils[:3] == pytest.approx([0.0, 0.006, 0.012], abs=0.006)
+    assert veils == sorted(veils) and veils[3] > veils[0] + 0.006, "shrunk towards its prior, but seen"
+
+
+def test_a_slanting_light_does_not_bend_the_curve():
+    even = fit_curve(photograph_greys(1.0, 0.3, 0.6))
+    light = 1 - 0.25 * X / 250 + 0.1 * Y / 180
+    slanted = fit_curve(to_flat(bend(0.6 * greys(1.0) * light, 0.3), S, 1.0))
+    assert slanted.terms[[0, 3]] == pytest.approx(even.terms[[0, 3]], abs=0.06)
+
+
+def test_covered_steps_are_left_out():
+    def cover(linear: np.ndarray) -> np.ndarray:
+        return np.where((X < 95) & (Y > 145), np.array([0.10, 0.14, 0.32]), linear)
+
+    whole = fit_curve(to_flat(bend(0.6 * greys(1.0), 0.3), S, 1.0))
+    covered = fit_curve(to_flat(bend(cover(0.6 * greys(1.0)), 0.3), S, 1.0))
+    assert covered.fitted and len(covered.steps) < len(whole.steps)
+    assert covered.terms == pytest.approx(whole.terms, abs=0.1)
+
+
+def test_a_card_without_its_greys_keeps_the_files_own_curve():
+    flat = to_flat(np.full((180 * S, 250 * S, 3), 0.6), S)
+    hidden = replace(flat, inside=np.zeros_like(flat.inside))
+    curve = fit_curve(hidden)
+    assert not curve.fitted
+    assert curve.table(DECODE_TABLE) == pytest.approx(DECODE_TABLE, abs=1e-4)
+    assert (np.diag(curve.covariance) > 0).all(), "what is not known is uncertain"
+
+
+# Invariants of a curve
+
+
+def make_curve(s_shape: float = 0.0, lift: float = 0.0, veil: float = 0.0, sd: float = 0.0) -> ToneCurve:
+    return ToneCurve(np.array([s_shape, lift, 1.0, veil, 0.0]), np.diag([sd**2, 0, 0, 0, 0]), True)
+
+
+def test_no_curve_is_the_files_own():
+    assert make_curve().table(DECODE_TABLE) == pytest.approx(DECODE_TABLE, abs=1e-5)
+
+
+# a cubic S rises everywhere while twice its strength and the lift together stay under 1
+@pytest.mark.parametrize(("s_shape", "lift"), [(-0.4, 0.1), (0.2, -0.5), (0.2, 0.5), (0.45, 0.0), (0.0, 0.7)])
+def test_every_table_rises_from_black_to_white(s_shape, lift):
+    table = make_curve(s_shape, lift).table(DECODE_TABLE)
+    assert (np.diff(table, axis=1) >= 0).all()
+    assert table[:, 0] == pytest.approx([0, 0, 0], abs=1e-3)
+    assert table[:, -1] == pytest.approx([1, 1, 1], abs=1e-3)
+
+
+def test_taking_a_veil_off_undoes_laying_it_on():
+    rgb = np.array([0.7, 0.2, 0.04])
+    curve = make_curve(veil=0.02)
+    assert curve.take_veil(rgb * 0.98 + 0.02) == pytest.approx(rgb)
+    assert curve.take_veil(np.ones(3)) == pytest.approx(np.ones(3))
+
+
+def test_a_known_curve_shifts_nothing():
+    assert make_curve(0.2).shifts(np.array([0.7, 0.4, 0.1]), np.full(3, 0.6)) == pytest.approx(
+        np.zeros((5, 3))
+    )
+
+
+def test_shifts_are_what_a_curve_one_sd_off_would_read():
+    curve = make_curve(0.2, sd=0.05)
+    off = make_curve(0.25)
+    codes_paper, codes_liquid = 200.0, np.array([190.0, 140.0, 70.0])
+
+    def read(made: ToneCurve) -> np.ndarray:
+        table = made.table(DECODE_TABLE)[0]
+        return np.interp(codes_liquid, np.arange(256), table) / np.interp(codes_paper, np.arange(256), table)
+
+    paper = np.interp(codes_paper, np.arange(256), curve.table(DECODE_TABLE)[0])
+    shifts = curve.shifts(read(curve), np.full(3, paper))
+    moved = shifts[np.abs(shifts).max(axis=1).argmax()]
+    assert np.abs(moved) == pytest.approx(np.abs(read(off) - read(curve)), rel=0.15, abs=0.001)
+
+
+# Channels against each other
+
+
+def fit_channels(linear: np.ndarray) -> tuple[ToneMap, FlatCard]:
+    flat = to_flat(linear, S, 1.0)
+    light = fit_light(flat, mask_paper(CARD, S), tuple(range(6)))
+    return align_channels(flat, light, make_curve()), flat
+
+
+def test_channels_bent_apart_are_brought_together():
+    powers = np.array([1.0, 1.0, 1.06])
+    tones, _ = fit_channels(0.6 * greys(1.0) ** powers)
+    for level in (0.5, 0.2, 0.1):
+        seen = level**powers
+        assert np.ptp(np.log(tones.apply(seen))) < 0.5 * np.ptp(np.log(seen))
+
+
+def test_neutral_greys_are_left_alone():
+    tones, _ = fit_channels(0.6 * greys(1.0))
+    for level in (0.75, 0.4, 0.1):
+        assert tones.apply(np.full(3, level)) == pytest.approx(np.full(3, level), rel=0.01)
+
+
+def test_paper_stays_paper():
+    tones, _ = fit_channels(0.6 * greys(1.0) ** np.array([1.0, 1.0, 1.06]))
+    assert tones.apply(np.ones(3)) == pytest.approx(np.ones(3), rel=0.005)
+    assert tones.covariance(np.ones(3)) == pytest.approx(np.zeros((3, 3)))
+
+
+def test_an_empty_map_changes_nothing_and_any_value_is_finite():
+    empty = ToneMap(np.empty(0), np.empty((0, 3)))
+    rgb = np.array([[0.5, 0.2, 0.01], [1.2, 0.0, -0.1]])
+    assert empty.apply(rgb)[0] == pytest.approx(rgb[0])
+    tones, _ = fit_channels(0.6 * greys(1.0))
+    assert np.isfinite(tones.apply(rgb)).all() and (tones.apply(rgb) > 0).all()
+    assert np.isfinite(tones.covariance(rgb[1])).all()
