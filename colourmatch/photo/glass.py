@@ -15,10 +15,11 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-#: Search range of the centre around the spot and of the radius: kitchen glasses of 26 to 66 mm.
-_REACH_MM, _RADII_MM = 14.0, (12.0, 33.5)
-#: Share of the rim that must show an edge.
-_RIM_SHARE = 0.62
+#: Search range of the centre around the spot and of the radius: kitchen glasses of 26 to 66 mm. The far reach is
+#: for a glass that stands over its ring, and is tried when none stands within.
+_REACH_MM, _FAR_MM, _RADII_MM = 14.0, 28.0, (12.0, 33.5)
+#: Share of the rim that must show an edge, and share of it that must lie inside the ring to be judged.
+_RIM_SHARE, _IN_RING = 0.62, 0.45
 #: Wall and meniscus together are no wider than this.
 _WALL_MM = 5.0
 
@@ -47,10 +48,16 @@ def find_glass(relative: NDArray[np.float32], spot_mm: tuple[float, float], ring
     beyond = distance > ring_mm + 1.5
     noise = float(np.median(size[beyond])) if beyond.any() else 0.004
     threshold = max(4 * noise, 0.008)
-    strong = (size > threshold) & ~on_ring & ~beyond
+    seen = ~on_ring & ~beyond
+    strong = (size > threshold) & seen
     wide = cv2.dilate(strong.astype(np.uint8), np.ones((2 * round(scale) + 1,) * 2, np.uint8)) > 0
     centres = _square(np.arange(-_REACH_MM, _REACH_MM + 0.1, 2.0))
     shares = _vote(wide, scale, centres, np.arange(*_RADII_MM, 1.0))
+    if shares.max() < _RIM_SHARE:
+        centres = _square(np.arange(-_FAR_MM, _FAR_MM + 0.1, 2.0))
+        shares = _vote(wide, scale, centres, np.arange(*_RADII_MM, 1.0), seen)
+    else:
+        seen = None
     if shares.max() < _RIM_SHARE:
         return None
     centre = centres[(shares**4).sum(axis=1).argmax()]
@@ -58,8 +65,8 @@ def find_glass(relative: NDArray[np.float32], spot_mm: tuple[float, float], ring
     radii = np.arange(*_RADII_MM, 0.25)
     for step in (0.8, 0.3):
         centres = centre + _square(np.arange(-3, 4) * step)
-        centre = centres[(_vote(tight, scale, centres, radii) ** 4).sum(axis=1).argmax()]
-    shares = _vote(tight, scale, centre[None], radii)[0]
+        centre = centres[(_vote(tight, scale, centres, radii, seen) ** 4).sum(axis=1).argmax()]
+    shares = _vote(tight, scale, centre[None], radii, seen)[0]
     edges = radii[(shares >= _RIM_SHARE) & (shares >= 0.8 * shares.max())]
     if not len(edges):
         return None
@@ -81,8 +88,13 @@ def _gradients(relative: NDArray[np.float32]) -> tuple[Array, Array]:
     return np.take_along_axis(gx, pick, -1)[..., 0], np.take_along_axis(gy, pick, -1)[..., 0]
 
 
-def _vote(edge: NDArray[np.bool_], scale: float, centres: Array, radii: Array) -> Array:
-    """Share of each circle's rim on an edge, shape (centres, radii); centres in mm from the crop's middle."""
+def _vote(
+    edge: NDArray[np.bool_], scale: float, centres: Array, radii: Array, seen: NDArray[np.bool_] | None = None
+) -> Array:
+    """Share of each circle's rim on an edge, shape (centres, radii); centres in mm from the crop's middle.
+
+    seen: where an edge can be seen; when given, the share is that of the part seen, 0 where it is too small.
+    """
     turn = np.linspace(0, 2 * np.pi, 90, endpoint=False)
     height, width = edge.shape
     cx = (centres[:, 0] + width / 2 / scale)[:, None, None]
@@ -90,4 +102,9 @@ def _vote(edge: NDArray[np.bool_], scale: float, centres: Array, radii: Array) -
     px = ((cx + radii[None, :, None] * np.cos(turn)) * scale).astype(np.int32)
     py = ((cy + radii[None, :, None] * np.sin(turn)) * scale).astype(np.int32)
     inside = (px >= 0) & (py >= 0) & (px < width) & (py < height)
-    return (edge[np.clip(py, 0, height - 1), np.clip(px, 0, width - 1)] & inside).mean(axis=-1)
+    at = np.clip(py, 0, height - 1), np.clip(px, 0, width - 1)
+    share = (edge[at] & inside).mean(axis=-1)
+    if seen is None:
+        return share
+    visible = (seen[at] & inside).mean(axis=-1)
+    return np.where(visible >= _IN_RING, share / np.maximum(visible, _IN_RING), 0.0)

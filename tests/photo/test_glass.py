@@ -61,6 +61,16 @@ def test_a_glass_that_touches_its_ring_is_found():
 
 
 @pytest.mark.parametrize("tint", ["water", "red"])
+@pytest.mark.parametrize(("dx", "dy"), [(18, 0), (22, 0), (-20, 6), (3, -21), (16, -15)])
+def test_a_glass_over_its_ring_is_found_too(tint, dx, dy):
+    centre = (SPOT[0] + dx, SPOT[1] + dy)
+    glass = look(lay_glass(BLOCK, S, centre, 22, TINTS[tint]))
+    # a part of its rim is out of sight
+    assert np.hypot(glass.centre_mm[0] - centre[0], glass.centre_mm[1] - centre[1]) < 1.2
+    assert 22 - 2.0 <= glass.inner_mm <= 22 + 1.0
+
+
+@pytest.mark.parametrize("tint", ["water", "red"])
 def test_glints_and_bubbles_do_not_move_it(tint):
     centre = (SPOT[0] + 2, SPOT[1] + 1)
     picture = lay_glass(BLOCK, S, centre, 22, TINTS[tint])
@@ -113,6 +123,16 @@ def test_bare_paper_with_its_bars_and_ring_is_no_glass(noise, seed):
 def test_a_shadow_edge_is_no_glass():
     shaded = BLOCK * np.where(X + 0.3 * Y - SPOT[0] > 25, 0.7, 1.0)
     assert look(shaded) is None
+
+
+@pytest.mark.parametrize("angle", [0, 30, 60, 90, 135])
+@pytest.mark.parametrize("away_mm", [0, 12, 25])
+def test_a_hand_over_a_part_of_the_ring_is_no_glass(angle, away_mm):
+    turn = np.radians(angle)
+    across = (X - SPOT[0]) * np.cos(turn) + (Y - SPOT[1]) * np.sin(turn)
+    along = (Y - SPOT[1]) * np.cos(turn) - (X - SPOT[0]) * np.sin(turn)
+    finger = (across > away_mm) & (np.abs(along) < 9)
+    assert look(np.where(finger, np.array([0.5, 0.35, 0.28]), BLOCK)) is None
 
 
 def test_half_a_circle_is_no_glass():
