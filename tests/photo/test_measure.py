@@ -1,0 +1,343 @@
+"""Whole photos with known truth: rendered from spectra, measured, compared, or refused with what to do."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import math
+from dataclasses import replace
+from functools import cache
+from typing import Any
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from colourmatch.colour.difference import ciede2000
+from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb, encode_srgb
+from colourmatch.colour.spectra import read_illuminant
+from colourmatch.errors import PhotoError
+from colourmatch.photo.card import read_card
+from colourmatch.photo.measure import Measurement, measure_or_refuse, measure_photo, propagate
+from colourmatch.simulate import (
+    Glint,
+    Light,
+    Phone,
+    Pose,
+    Rendered,
+    Scene,
+    Shadow,
+    display_p3_profile,
+    drink_transmittance,
+    render_photo,
+)
+
+CARD = read_card()
+POSE = Pose(fill=0.9, rotation_degrees=1.0)
+PLAIN = Phone(exposure=0.62, veil=0.004)
+RED = drink_transmittance({"E129": 41.0}, caramel_a610=0.015, yellow_a430=0.33, dilution=5)
+PALER = drink_transmittance({"E129": 30.0}, caramel_a610=0.012, yellow_a430=0.30, dilution=5)
+STRONG = drink_transmittance({"E129": 160.0}, caramel_a610=0.2, yellow_a430=2.0)
+SCENE = Scene(reference=RED, batch=PALER)
+WARM = Phone(sensor="Phone B", gamut="p3", exposure=0.62, s_curve=0.3, matrix_error=0.02, veil=0.008)
+
+#: Everything drawn here: name -> scene, phone, light. Each is drawn at most once.
+SHOTS: dict[str, tuple[Scene, Phone, Light]] = {
+    "empty card": (Scene(blank=None), PLAIN, Light()),
+    "three glasses": (SCENE, PLAIN, Light()),
+    "alike": (replace(SCENE, batch=RED), PLAIN, Light(gradient=0.03)),
+    "another phone": (
+        replace(SCENE, glints=(Glint("batch", 4, -8),)),
+        WARM,
+        Light(read_illuminant("LED-B3"), "LED-B3", gradient=0.04),
+    ),
+    "hazy": (replace(SCENE, haze={"batch": 0.3}), PLAIN, Light()),
+    "shadow": (SCENE, PLAIN, Light(shadow=Shadow(125, 90, angle_degrees=20, depth=0.35))),
+    "outside": (replace(SCENE, offsets_mm={"batch": (24, 0)}), PLAIN, Light()),
+    "strong": (Scene(reference=STRONG, batch=STRONG), PLAIN, Light()),
+}  # fmt: skip
+
+
+@cache
+def shoot(name: str) -> Rendered:
+    scene, phone, light = SHOTS[name]
+    return render_photo(scene, phone, light, POSE, seed=11)
+
+
+def to_jpeg(rgb: np.ndarray, gamut: str = "srgb") -> bytes:
+    out = io.BytesIO()
+    profile = display_p3_profile() if gamut == "p3" else None
+    Image.fromarray(rgb).save(out, "JPEG", quality=95, icc_profile=profile)
+    return out.getvalue()
+
+
+@cache
+def measure(name: str) -> Measurement:
+    shot = shoot(name)
+    return measure_photo(to_jpeg(shot.rgb, shot.gamut), f"{name}.jpg")
+
+
+def stand_only(*spots: str) -> bytes:
+    """The photo of three glasses with only these standing: bare card elsewhere."""
+    rgb = shoot("empty card").rgb.copy()
+    columns = (
+        shoot("three glasses")
+        .view.to_pixels([[5, 90], [85, 90], [165, 90], [245, 90]])[:, 0]
+        .round()
+        .astype(int)
+    )
+    for k, spot in enumerate(CARD.spots):
+        if spot in spots:
+            part = np.s_[:, columns[k] : columns[k + 1]]
+            rgb[part] = shoot("three glasses").rgb[part]
+    return to_jpeg(rgb)
+
+
+def expose(factor: float) -> bytes:
+    """The photo of three glasses with so many times the light."""
+    linear = decode_srgb(shoot("three glasses").rgb / 255) * factor
+    return to_jpeg(np.round(255 * encode_srgb(linear)).astype(np.uint8))
+
+
+def codes(measurement: Measurement) -> dict[str, str]:
+    return {f.code: f.severity for f in measurement.quality}
+
+
+# Physics with known truth
+
+
+@pytest.mark.parametrize("name", ["three glasses", "another phone"])
+def test_the_true_difference_lies_in_the_interval(name):
+    found, truth = measure(name).difference, shoot(name).truth["delta_e_2000"]
+    assert found.delta_e_2000.low <= truth <= found.delta_e_2000.high
+    assert found.delta_e_2000.low <= found.delta_e_2000.value <= found.delta_e_2000.high
+    assert found.seen and "paler" in found.text
+
+
+def test_a_plain_phone_reads_the_difference_closely():
+    # even light, no curve, no error of the matrix: the rest is the fitted curve, and three filters for an eye
+    found, truth = measure("three glasses").difference, shoot("three glasses").truth["delta_e_2000"]
+    assert found.delta_e_2000.value == pytest.approx(truth, rel=0.15)
+
+
+@pytest.mark.parametrize("name", ["three glasses", "another phone", "alike"])
+def test_colours_lie_within_their_uncertainty(name):
+    for spot, colour in measure(name).spots.items():
+        truth = np.array(shoot(name).truth["spots"][spot]["lab"])
+        assert (np.abs(colour.lab - truth) < 3 * colour.lab_sd).all(), spot
+
+
+def test_liquids_alike_show_no_difference():
+    found = measure("alike").difference
+    assert found.delta_e_2000.low == 0
+    assert found.delta_e_2000.value < 0.6
+    assert not found.seen
+    assert "no difference" in found.text.lower()
+
+
+def test_the_blank_is_the_white():
+    blank = measure("three glasses").spots["blank"]
+    assert blank.white == "blank"
+    assert blank.lab == pytest.approx([100, 0, 0], abs=0.01)
+
+
+def test_difference_and_spots_agree():
+    made = measure("three glasses")
+    apart = ciede2000(made.spots["reference"].lab, made.spots["batch"].lab)
+    assert made.difference.raw_delta_e_2000 == pytest.approx(float(apart), abs=1e-6)
+
+
+def test_clear_liquids_are_clear_and_a_good_photo_has_no_flags():
+    for name in ("three glasses", "alike"):
+        for spot in ("reference", "batch"):
+            clear = measure(name).spots[spot].clarity
+            assert clear.value == pytest.approx(1.0, abs=3 * clear.sd)
+        assert codes(measure(name)) == {}
+
+
+def test_card_and_drawing_lie_where_they_were_drawn():
+    made, view = measure("three glasses"), shoot("three glasses").view
+    assert made.card["markers"] == 6 and made.card["version"] == 1
+    assert made.card["reprojection_mm"] < 0.15
+    assert made.drawing["size"] == [2016, 1512]
+    scale = made.card["px_per_mm"]
+    for i, outline in made.drawing["markers"].items():
+        wanted = view.to_pixels(CARD.marker_corners_mm(int(i)))
+        assert np.abs(np.array(outline) - wanted).max() < 0.25 * scale
+    for spot, outline in made.drawing["windows"].items():
+        wanted = view.to_pixels(CARD.window_centre_mm(spot))
+        assert np.abs(np.mean(outline[:-1], axis=0) - wanted).max() < 0.15 * scale
+
+
+def test_propagation_is_that_of_many_draws():
+    # JCGM 101:2008: propagation of distributions by drawing, against the first-order formula
+    rgb, to_xyz = np.array([0.75, 0.4, 0.2]), RGB_TO_XYZ["sRGB"]
+    cov = 1e-5 * np.array([[1.0, 0.5, 0.2], [0.5, 0.8, 0.3], [0.2, 0.3, 0.6]])
+    lab, lab_cov, _ = propagate(rgb, cov, to_xyz)
+    draws = np.random.default_rng(1).multivariate_normal(rgb, cov, 20000)
+    labs = np.array([propagate(d, cov, to_xyz)[0] for d in draws[:4000]])
+    assert labs.mean(axis=0) == pytest.approx(lab, abs=0.05)
+    # 4000 draws know a standard deviation to 2 %
+    assert labs.std(axis=0) == pytest.approx(np.sqrt(np.diag(lab_cov)), rel=0.06)
+
+
+# Glasses that are not there
+
+
+def test_without_a_blank_the_paper_is_the_white():
+    made = measure_photo(stand_only("reference", "batch"))
+    assert codes(made) == {"no-blank": "warn"}
+    assert made.spots["batch"].white == "paper" and "blank" not in made.spots
+    truth = shoot("three glasses").truth["delta_e_2000"]
+    assert made.difference.delta_e_2000.low <= truth <= made.difference.delta_e_2000.high
+
+
+@pytest.mark.parametrize(("there", "missing"), [("batch", "reference"), ("reference", "batch")])
+def test_one_glass_alone_is_measured_without_a_difference(there, missing):
+    made = measure_photo(stand_only(there, "blank"))
+    assert codes(made) == {f"no-{missing}": "warn"}
+    assert set(made.spots) == {there, "blank"}
+    assert made.difference is None
+    whole = measure("three glasses").spots[there]
+    assert made.spots[there].lab == pytest.approx(whole.lab, abs=0.3)
+
+
+@pytest.mark.parametrize("spots", [(), ("blank",)])
+def test_without_reference_and_batch_there_is_nothing_to_measure(spots):
+    with pytest.raises(PhotoError, match="Set both glasses inside their rings") as caught:
+        measure_photo(stand_only(*spots))
+    assert caught.value.code == "empty"
+
+
+# Doubtful photos
+
+
+def test_haze_is_flagged_in_the_glass_that_has_it():
+    made = measure("hazy")
+    (haze,) = [f for f in made.quality if f.code == "haze"]
+    assert haze.severity == "warn" and "The batch is hazy" in haze.text
+    assert made.spots["batch"].clarity.value < made.spots["reference"].clarity.value - 0.05
+
+
+def test_a_shadow_over_a_glass_is_flagged():
+    made = measure("shadow")
+    assert codes(made).get("uneven-light") == "warn"
+    truth = shoot("shadow").truth["delta_e_2000"]
+    assert made.difference.delta_e_2000.low <= truth <= made.difference.delta_e_2000.high
+    apart, even = made.difference.delta_e_2000, measure("three glasses").difference.delta_e_2000
+    assert apart.high - apart.low > even.high - even.low
+
+
+def test_an_undiluted_liquid_asks_for_water():
+    made = measure("strong")
+    flags = [f for f in made.quality if f.code == "channel-empty"]
+    assert flags and all(f.severity == "warn" for f in flags)
+    assert "Measure reference and batch both at 1+" in flags[0].text
+    parts = int(flags[0].text.split("1+")[1].split(" ")[0])
+    # A in the green is near 2 x (160 mg/l x 0.054 + 0.2): as much water as to bring it under 1
+    assert 2 <= parts <= 30
+
+
+def test_a_glass_outside_its_ring_is_refused():
+    made = measure_or_refuse(to_jpeg(shoot("outside").rgb), "outside.jpg")
+    assert made.refused is not None
+    (reason,) = made.quality
+    assert (reason.code, reason.severity) == ("glass-outside", "refuse")
+    assert (
+        reason.text
+        == made.refused
+        == "The batch glass stands outside its ring. "
+        + ("Set it in the middle of the ring and photograph again.")
+    )
+
+
+# Photos that cannot be measured
+
+
+@pytest.mark.parametrize(
+    ("factor", "code", "words"), [(0.03, "too-dark", "Bring more light"), (2.2, "clipped", "Tap the paper")]
+)
+def test_too_little_and_too_much_light_are_refused(factor, code, words):
+    with pytest.raises(PhotoError, match=words) as caught:
+        measure_photo(expose(factor))
+    assert caught.value.code == code
+
+
+def test_half_a_card_is_refused():
+    rgb = shoot("three glasses").rgb
+    left = shoot("three glasses").view.to_pixels([130, 90])[0]
+    with pytest.raises(PhotoError, match="Photograph the whole card, all three rings included") as caught:
+        measure_photo(to_jpeg(np.ascontiguousarray(rgb[:, : int(left)])))
+    assert caught.value.code == "spot-not-in-view"
+
+
+@pytest.mark.parametrize(
+    ("data", "code"),
+    [
+        (b"", "unreadable"),
+        (b"no photo", "unreadable"),
+        (to_jpeg(np.full((400, 600, 3), 180, np.uint8)), "no-card"),
+    ],
+)
+def test_a_refusal_is_a_result_that_keeps_its_name_and_reason(data, code):
+    made = measure_or_refuse(data, "shelf.jpg")
+    assert made.photo == "shelf.jpg" and made.refused.endswith(".")
+    assert codes(made) == {code: "refuse"}
+    assert made.to_json()["error"] == made.refused and made.to_json()["delta_e_2000"] is None
+
+
+# What other programs read
+
+
+def check_plain(value: Any, where: str = "") -> None:
+    """Only what JSON has, and no number that is none."""
+    if isinstance(value, dict):
+        for key, item in value.items():
+            assert isinstance(key, str)
+            check_plain(item, f"{where}.{key}")
+    elif isinstance(value, list):
+        for k, item in enumerate(value):
+            check_plain(item, f"{where}[{k}]")
+    else:
+        assert value is None or type(value) in (str, bool, int, float), f"{where}: {type(value)}"
+        assert not isinstance(value, float) or math.isfinite(value), where
+
+
+@pytest.mark.parametrize("name", ["three glasses", "another phone", "alike", "hazy", "shadow", "strong"])
+def test_json_is_plain_and_comes_back_as_it_was(name):
+    out = measure(name).to_json()
+    check_plain(out)
+    assert json.loads(json.dumps(out, allow_nan=False)) == out
+
+
+def test_json_has_the_fields_of_a_measurement():
+    out = measure("three glasses").to_json()
+    assert out["photo"] == "three glasses.jpg" and out["error"] is None
+    assert {"version", "markers", "reprojection_mm"} <= set(out["card"])
+    assert set(out["spots"]) == {"reference", "batch", "blank"}
+    for colour in out["spots"].values():
+        assert {"lab", "lab_sd", "clarity", "white"} <= set(colour)
+        assert len(colour["lab"]) == len(colour["lab_sd"]) == 3 and min(colour["lab_sd"]) > 0
+    assert set(out["delta_e_2000"]) >= {"value", "low", "high"}
+    assert set(out["difference"]) >= {"lightness", "chroma", "hue", "text"}
+    for item in measure("hazy").to_json()["quality"]:
+        assert set(item) == {"code", "severity", "text"}
+    data = to_jpeg(shoot("three glasses").rgb)
+    assert out["sha256"] == hashlib.sha256(data).hexdigest()
+
+
+def test_json_of_what_is_not_there_is_null():
+    out = measure_photo(stand_only("batch")).to_json()
+    assert out["spots"]["reference"] is None and out["spots"]["blank"] is None
+    assert out["delta_e_2000"] is None and out["difference"] is None
+    check_plain(out)
+    refused = measure_or_refuse(b"", "none.jpg").to_json()
+    assert refused["card"] is None and refused["sha256"] is None and refused["drawing"] is None
+    assert refused["spots"] == {"reference": None, "batch": None, "blank": None}
+    check_plain(refused)
+
+
+def test_the_same_photo_gives_the_same_figures():
+    again = measure_photo(to_jpeg(shoot("three glasses").rgb), "three glasses.jpg")
+    assert again.to_json() == measure("three glasses").to_json()
