@@ -103,9 +103,9 @@ def phone_covariance(first: Seen, second: Seen) -> Array:
 
 def scale_covariance(gap: Array) -> Array:
     """Covariance of a phone's error of scale for a difference, shape (3, 3)."""
-    from colourmatch.photo.measure import SCALE_SD
+    from colourmatch.photo.measure import SCALE_SD, stretch
 
-    return np.diag(np.square(SCALE_SD * np.linalg.norm(gap)))
+    return np.diag(np.square(SCALE_SD * stretch(gap)))
 
 
 def mean_gap(seen: Sequence[Seen]) -> tuple[Array, Array]:

@@ -39,7 +39,7 @@ HAZE_CLARITY = 0.93
 VESSEL_WHITE, VESSEL_LOG = 0.002, 0.003
 #: A phone's colour matrix and tone curve map a true difference g to (1 + A) g, each term of A about this large (sd)
 #: along L*, a*, b*; see calibration/README.md.
-SCALE_SD = np.array([0.05, 0.12, 0.12])
+SCALE_SD = np.array([0.06, 0.14, 0.14])
 #: Absolute colours carry the phone's own error: this part of the distance from white (sd), see calibration/README.md.
 ABSOLUTE_SD = 0.10
 
@@ -290,8 +290,14 @@ def _compare(spots: dict[str, SpotColour]) -> Difference | None:
     ref, bat = spots["reference"], spots["batch"]
     gap = bat.lab - ref.lab
     tone = bat.tone_shifts - ref.tone_shifts
-    phone = np.diag((SCALE_SD * np.linalg.norm(gap)) ** 2) + tone.T @ tone + ref.lost + bat.lost
+    phone = np.diag((SCALE_SD * stretch(gap)) ** 2) + tone.T @ tone + ref.lost + bat.lost
     return compare_lab(ref.lab, bat.lab, ref.covariance + bat.covariance, phone)
+
+
+def stretch(gap: Array) -> float:
+    """Length of a Lab difference, counted longer the further apart two colours are: a phone's error is least alike then."""
+    length = float(np.linalg.norm(gap))
+    return length * (1 + length / 40)
 
 
 def _check_liquid(colour: SpotColour, reading: SpotReading) -> Iterable[Flag]:

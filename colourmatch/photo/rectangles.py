@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from colourmatch.colour.difference import compare_lab
 from colourmatch.errors import InputError, PhotoError
 from colourmatch.photo.load import Photo, load_photo
-from colourmatch.photo.measure import SCALE_SD, Measurement, SpotColour, propagate
+from colourmatch.photo.measure import SCALE_SD, Measurement, SpotColour, propagate, stretch
 from colourmatch.photo.quality import Flag, flag
 from colourmatch.photo.reading import HIGH_CODE, LOW_CODE
 
@@ -63,8 +63,7 @@ def measure_rectangles(
     difference = None
     if len(spots) == 2:
         ref, bat = spots["reference"], spots["batch"]
-        gap = float(np.linalg.norm(bat.lab - ref.lab))
-        phone = np.diag((1.5 * SCALE_SD * gap) ** 2)
+        phone = np.diag((1.5 * SCALE_SD * stretch(bat.lab - ref.lab)) ** 2)
         difference = compare_lab(ref.lab, bat.lab, ref.covariance + bat.covariance, phone)
     outlines = {n: r for n, r in (("white", white), ("reference", reference), ("batch", batch)) if r is not None}
     return Measurement(
