@@ -25,6 +25,8 @@ Array = NDArray[np.float64]
 REPEATABILITY = 0.15
 #: Inside the tolerance a step must promise at least this part of it.
 WORTH_INSIDE = 0.25
+#: A dose of more than this part of the batch is not advised at all: the stock is too weak for the work.
+DROWNED = 0.15
 #: Between these chances of being within the tolerance a second photo of the same state is asked for before a stop.
 CONFIRM = (0.15, 0.9)
 #: A ceiling is named as the reason when it costs at least this many CIEDE2000.
@@ -126,6 +128,9 @@ def advise(problem: Problem) -> Advice:
     worth = max(REPEATABILITY, WORTH_INSIDE * problem.tolerance) if inside else REPEATABILITY
     if gain < worth:
         return _stop_here(problem, line, facts)
+    weak = _too_weak(problem, line)
+    if weak is not None and float(line.ml[line.best] @ problem.growth) > DROWNED * problem.state.volume_ml:
+        return Advice("stop", "nearest", weak, problem=weak, **facts)
     if doses:
         return _add(problem, line, doses, facts)
     return _without_safe_drop(problem, line, facts)
@@ -245,7 +250,8 @@ def _chance_passed(problem: Problem, line: Line, k: int) -> float:
     """Chance that one drop of a stock ends more than PASSED_BY worse than the best that can be reached."""
     after = problem.difference(*problem.after(np.array([_ml_of(problem, {k: 1})])))[:, 0]
     least = line.difference[np.arange(len(line.draw_best)), line.draw_best]
-    return float(((after > least + PASSED_BY) & (after > line.difference[:, 0])).mean())
+    beyond = line.ml[line.draw_best, k] < problem.stocks[k].drop_ml
+    return float(((after > least + PASSED_BY) & beyond).mean())
 
 
 # ---- the sentences ---------------------------------------------------------------------------------------------

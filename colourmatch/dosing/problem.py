@@ -6,13 +6,13 @@ Pure data and its arithmetic; it knows no photos and no book.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.colour.difference import ciede2000
-from colourmatch.dosing.care import room_mg_per_l
+from colourmatch.dosing.care import ceiling_check, room_mg_per_l
 from colourmatch.liquid.learn import LotFit
 from colourmatch.liquid.model import View
 from colourmatch.liquid.stock import BatchState, Stock
@@ -84,8 +84,11 @@ class Problem:
             volume = self.state.volume_ml
             limit_after = self.limit_base_mg_per_l() + left
             # (volume * used + ml * strength * factor) / (volume + grows * ml) <= used + left
+            if not np.isfinite(left):
+                room.append(np.inf)
+                continue
             gain = stock.mg_per_ml * factor - grows * limit_after / 1000
-            room.append(np.inf if not np.isfinite(left) or gain <= 0 else max(left * volume / 1000 / gain, 0.0))
+            room.append(np.inf if gain <= 0 else max(left * volume / 1000 / gain, 0.0))
         return np.array(room)
 
     def limit_base_mg_per_l(self) -> float:
@@ -111,12 +114,24 @@ class Problem:
         return float(least) if np.isfinite(least) else None
 
     def keeps_ceiling(self, added_ml: Sequence[float]) -> bool:
-        """Whether an addition of all stocks together stays under every ceiling."""
+        """Whether an addition of all stocks together stays under the lot's ceiling and every legal limit."""
         added = np.asarray(added_ml, float)
+        if not added.any():
+            return True
         volume = self.state.volume_ml + float(added @ self.growth)
         factor = self.counted_factor()
         mg = added * np.array([s.mg_per_ml for s in self.stocks]) * factor
         used = self.limit_base_mg_per_l() * self.state.volume_ml / volume
         if self.ceiling_mg_per_l is not None and used + mg.sum() / volume * 1000 > self.ceiling_mg_per_l + 1e-9:
             return False
-        return bool((added <= self.room_ml() * (1 + 1e-9)).all())
+        return not self.jurisdiction or not self._passes_limit(mg, volume, factor)
+
+    def _passes_limit(self, added_mg: Array, volume_ml: float, factor: Array) -> bool:
+        """Whether the colours together pass a legal limit after an addition, milligrams as they count."""
+        mg = dict(self.state.mg_by_colourant)
+        for stock, more, counted in zip(self.stocks, added_mg, factor, strict=True):
+            learnt = self.state.mg.get(stock.name, 0.0) * (counted - 1)
+            mg[stock.colourant] = mg.get(stock.colourant, 0.0) + more + learnt
+        thinned = self.state.already_mg_per_l * self.state.volume_ml / volume_ml
+        after = replace(self.state, volume_ml=volume_ml, mg_by_colourant=mg, already_mg_per_l=thinned)
+        return ceiling_check(after, None, self.jurisdiction or "").over

@@ -31,6 +31,8 @@ Array = NDArray[np.float64]
 _LN10 = float(np.log(10))
 #: Draws of the posterior; 2.5 % quantiles of 160 draws are good to about a tenth of the interval.
 DRAWS = 160
+#: A strength, shape or phone this many prior standard deviations away means that the photos contradict each other.
+_MOST_STRAIN = 4.5
 #: Six terms of M, three contrasts and a roll-off describe a phone's colour error.
 PHONE_TERMS = 10
 _KNEE = 0.01
@@ -411,6 +413,9 @@ def fit_lot(shots: Sequence[Shot], stocks: Sequence[StockPrior], view: View, dra
     jittered = mean + rng.standard_normal((draws, layout.size)) * sd
     some, _ = _descend(layout, np.repeat(best, draws, axis=0), data, (target, jittered, sd), 8)
     misfit = float(np.sqrt((rest**2).mean()))
-    ok = bool(np.isfinite(cost).all()) and misfit < 3
+    # amounts may lie far from where they were expected; strengths, dye shapes and phones may not
+    bound = np.r_[layout.factor, layout.tail, layout.shift, layout.cameras_at]
+    strain = float(np.abs((best[0] - mean) / sd)[bound].max(initial=0.0))
+    ok = bool(np.isfinite(cost).all()) and misfit < 3 and strain < _MOST_STRAIN
     message = "fitted" if ok else "the photos do not fit one lot: check the additions entered and the photos"
     return LotFit(layout, np.concatenate([best, some]), misfit, ok, message, len(shots))

@@ -243,7 +243,9 @@ def fit_story(book: LotBook, story: LotStory, photos: list[_Photo]) -> tuple[tup
     from colourmatch.liquid.learn import StockPrior, fit_lot
     from colourmatch.lots.targets import target_covariance
 
-    entries = [_stock_entry(book, story, name) for name in story.lot.stocks]
+    # a stock that came in later is part of the colour too
+    names = dict.fromkeys([*story.lot.stocks, *(a.stock for a in story.additions)])
+    entries = [_stock_entry(book, story, name) for name in names]
     stocks = tuple(entry.as_stock(learnt=False) for entry in entries)
     priors = []
     for entry, stock in zip(entries, stocks, strict=True):

@@ -111,7 +111,6 @@ def test_the_limit_of_one_colourant_is_never_passed(number, drops, ceiling, juri
         check_ceilings(problem, advise(problem))
 
 
-@pytest.mark.xfail(strict=True, reason="a limit that two stocks share is held for each of them alone")
 @pytest.mark.parametrize(
     ("stocks", "drops", "reference"),
     [
@@ -225,7 +224,6 @@ def test_a_stock_far_too_strong_is_to_be_diluted():
     assert sum(d.drops for d in advise(again).doses) >= 2
 
 
-@pytest.mark.xfail(strict=True, reason="a drop counts as past only when it is worse than no drop at all")
 def test_a_drop_of_more_than_the_whole_dose_is_not_advised():
     # One drop is 55.6 mg/l, the match is 40 mg/l, and what is in cannot be taken out.
     advice = advise(ask((Stock("syrup", "E129", 100.0),)))
@@ -240,9 +238,6 @@ def test_a_stock_too_weak_says_so():
     assert advise(ask()).problem is None
 
 
-@pytest.mark.xfail(
-    strict=True, reason="the text asks for 540 ml of a stock that thins 900 ml of batch by 60 %"
-)
 def test_a_stock_that_would_drown_the_batch_is_not_advised():
     advice = advise(ask((Stock("tea", "E129", 0.003),)))
     assert advice.action == "stop" and "stronger stock" in advice.text
@@ -261,7 +256,6 @@ def test_a_binding_ceiling_stops_with_its_cost():
     assert f"about {advice.ceiling_cost:.1f} nearer" in advice.text
 
 
-@pytest.mark.xfail(strict=True, reason="the line reaches only eight times the last hair of room")
 def test_at_the_ceiling_the_missing_drops_are_still_told():
     # 36 of 72 drops are in and 0.04 mg/l is left.
     match = advise(settle(ask(drops=(36,), ceiling_mg_per_l=20.0))).to_match[0]

@@ -233,7 +233,6 @@ def test_what_keeps_the_ceiling_breaks_no_limit(number, ml, ceiling, already):
         assert not report.over or ml == 0, [line.text for line in report.lines if line.over]
 
 
-@pytest.mark.xfail(strict=True, reason="a limit that two stocks share is held for each of them alone")
 @settings(max_examples=40, deadline=None)
 @example(pair=("E122", "E122"), ml=(4.0, 2.0))
 @example(pair=("E129", "E102"), ml=(5.0, 12.0))

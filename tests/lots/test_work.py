@@ -249,7 +249,6 @@ def test_photos_of_one_state_are_counted_until_the_batch_changes(bench):
     assert [*counts, count()] == [0, 1, 2, 0, 1, 0]
 
 
-@pytest.mark.xfail(strict=True, reason="only the stocks that a lot was begun with are fitted")
 def test_a_stock_that_came_in_later_is_part_of_the_colour(bench):
     made = bench()
     made.book.add_stock("yellow", "E102", 1.0)
