@@ -239,6 +239,52 @@ def test_an_undiluted_liquid_asks_for_water():
     assert 2 <= parts <= 30
 
 
+def test_a_blank_that_is_not_water_is_not_the_white():
+    rgb, view = shoot("three glasses").rgb.copy(), shoot("three glasses").view
+    (bx, by), (wx, wy) = view.to_pixels([CARD.spots["batch"], CARD.spots["blank"]]).round().astype(int)
+    half = round(34 * float(np.mean(view.px_per_mm((165, 90)))))
+    rgb[wy - half : wy + half, wx - half : wx + half] = rgb[by - half : by + half, bx - half : bx + half]
+    made = measure_photo(to_jpeg(rgb))
+    assert codes(made) == {"blank-not-clear": "warn"}
+    assert {colour.white for colour in made.spots.values()} == {"paper"}
+
+
+def relight(weights: np.ndarray) -> bytes:
+    """The photo of three glasses with its linear light multiplied by weights that broadcast to (H, W, 3)."""
+    linear = decode_srgb(shoot("three glasses").rgb / 255) * weights
+    return to_jpeg(np.round(255 * encode_srgb(linear)).astype(np.uint8))
+
+
+def test_two_kinds_of_light_are_flagged():
+    across = np.linspace(-1, 1, POSE.width_px)[None, :, None]
+    made = measure_photo(relight(1 + across * np.array([0.07, 0.0, -0.07])))
+    assert codes(made) == {"mixed-light": "warn"}
+    truth = shoot("three glasses").truth["delta_e_2000"]
+    assert made.difference.delta_e_2000.low <= truth <= made.difference.delta_e_2000.high
+
+
+def reflect(radius_mm: float) -> Measurement:
+    """Three glasses with a pane of sky, brighter on one side, mirrored on the middle of the batch window."""
+    view = shoot("three glasses").view
+    u, v = view.to_pixels(CARD.window_centre_mm("batch"))
+    y, x = np.mgrid[: POSE.height_px, : POSE.width_px]
+    radius_px = radius_mm * float(np.mean(view.px_per_mm((125, 84))))
+    glare = np.where(np.hypot(x - u, y - v) < radius_px, 2 + 0.02 * (x - u), 1)
+    return measure_or_refuse(relight(np.maximum(glare, 1.0)[..., None]), "glare.jpg")
+
+
+@pytest.mark.parametrize("radius_mm", [5.0, 6.5])
+def test_a_reflection_on_less_than_half_the_window_is_left_out_and_flagged(radius_mm):
+    made = reflect(radius_mm)
+    assert codes(made) == {"glare": "warn"}
+    assert made.spots["batch"].lab == pytest.approx(measure("three glasses").spots["batch"].lab, abs=0.5)
+
+
+@pytest.mark.parametrize("radius_mm", [7.5, 8.5, 12.0])
+def test_a_reflection_on_most_of_the_window_does_not_pass_in_silence(radius_mm):
+    assert set(codes(reflect(radius_mm))) & {"glare", "glare-over-window", "channel-full"}
+
+
 def test_a_glass_outside_its_ring_is_refused():
     made = measure_or_refuse(to_jpeg(shoot("outside").rgb), "outside.jpg")
     assert made.refused is not None
