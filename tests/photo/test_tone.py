@@ -123,7 +123,9 @@ def test_a_veil_is_not_claimed_from_a_pale_black():
     # a printer's weak black and a veil look alike: only a trace of it is put down to the photo
     veils = [fit_curve(photograph_greys(1.0, 0.0, 0.6, veil)).terms[3] for veil in (0.0, 0.006, 0.012, 0.025)]
     assert veils == sorted(veils)
-    assert all(found <= max(true, 0.002) for found, true in zip(veils, (0.0, 0.006, 0.012, 0.025), strict=True))
+    assert all(
+        found <= max(true, 0.002) for found, true in zip(veils, (0.0, 0.006, 0.012, 0.025), strict=True)
+    )
 
 
 def test_a_slanting_light_does_not_bend_the_curve():
