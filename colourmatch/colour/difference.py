@@ -162,8 +162,8 @@ def compare_lab(
     interval = estimate_length(vector, noise)
     seen = interval.low > 0
     if proportional is not None:
-        wide = estimate_length(vector, noise + jacobian @ np.asarray(proportional, float) @ jacobian.T)
-        interval = Interval(interval.value, min(wide.low, interval.value), max(wide.high, interval.value))
+        along = jacobian @ np.asarray(proportional, float) @ jacobian.T
+        interval = _widen(interval, vector, along)
     c_ref, c_bat = np.hypot(*ref[1:]), np.hypot(*bat[1:])
     d_l, d_c = bat[0] - ref[0], c_bat - c_ref
     d_h = np.sign(ref[1] * bat[2] - ref[2] * bat[1]) * np.sqrt(
@@ -171,6 +171,17 @@ def compare_lab(
     )
     text = describe_difference(ref, bat) if seen else "no difference seen"
     return Difference(interval, float(d_l), float(d_c), float(d_h), text, seen, float(np.linalg.norm(vector)))
+
+
+def _widen(interval: Interval, vector: Array, proportional: Array) -> Interval:
+    """The interval with an error that is a part of the difference itself, joined in the logarithm, where it is even."""
+    length = float(np.linalg.norm(vector))
+    if length < 1e-6 or interval.value <= 0:
+        return interval
+    relative = 1.96 * float(np.sqrt(max(vector @ proportional @ vector, 0.0))) / length**2
+    down = np.inf if interval.low <= 0 else np.hypot(np.log(interval.value / interval.low), relative)
+    up = np.hypot(np.log(max(interval.high / interval.value, 1.0)), relative)
+    return Interval(interval.value, float(interval.value * np.exp(-down)), float(interval.value * np.exp(up)))
 
 
 _HUE_NAMES = (

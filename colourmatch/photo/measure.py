@@ -297,7 +297,7 @@ def _compare(spots: dict[str, SpotColour]) -> Difference | None:
 def stretch(gap: Array) -> float:
     """Length of a Lab difference, counted longer the further apart two colours are: a phone's error is least alike then."""
     length = float(np.linalg.norm(gap))
-    return length * (1 + length / 40)
+    return length * (1 + length / 60)
 
 
 def _check_liquid(colour: SpotColour, reading: SpotReading) -> Iterable[Flag]:

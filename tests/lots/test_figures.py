@@ -85,7 +85,7 @@ def test_a_mean_weighs_photos_by_their_certainty() -> None:
 def test_one_phone_scales_the_change_and_two_phones_each_their_own() -> None:
     assert phone_covariance(seen([9, 0, 0]), seen([9, 0, 0])) == pytest.approx(np.zeros((3, 3)))
     other = phone_covariance(seen([9, 0, 0]), seen([9, 0, 0], camera="B"))
-    assert np.sqrt(other[1, 1]) == pytest.approx(SCALE_SD[1] * 9 * (1 + 9 / 40) * np.sqrt(2))
+    assert np.sqrt(other[1, 1]) == pytest.approx(SCALE_SD[1] * 9 * (1 + 9 / 60) * np.sqrt(2))
 
 
 def test_doses_are_summed_by_stock_with_the_spread_of_label_and_drop(book: LotBook, lot: int) -> None:
