@@ -36,7 +36,9 @@ def ciede2000_parts(lab1: ArrayLike, lab2: ArrayLike) -> Array:
     dh = np.where((h2 - h1 == 180) & ~grey, 180.0, dh)
     d_hue = 2 * np.sqrt(c1 * c2) * np.sin(np.radians(dh) / 2)
     far = np.abs(h1 - h2) > 180
-    mean_h = np.where(grey, h1 + h2, np.where(far, (h1 + h2 + np.where(h1 + h2 < 360, 360, -360)) / 2, (h1 + h2) / 2))
+    mean_h = np.where(
+        grey, h1 + h2, np.where(far, (h1 + h2 + np.where(h1 + h2 < 360, 360, -360)) / 2, (h1 + h2) / 2)
+    )
     mean_l, mean_c = (l1 + l2) / 2, (c1 + c2) / 2
     rad = np.radians(mean_h)
     t = (
@@ -142,7 +144,10 @@ def estimate_length(vector: ArrayLike, covariance: ArrayLike) -> Interval:
 
 
 def compare_lab(
-    reference_lab: ArrayLike, batch_lab: ArrayLike, covariance: ArrayLike, proportional: ArrayLike | None = None
+    reference_lab: ArrayLike,
+    batch_lab: ArrayLike,
+    covariance: ArrayLike,
+    proportional: ArrayLike | None = None,
 ) -> Difference:
     """Difference of one batch from one reference.
 

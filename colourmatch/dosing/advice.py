@@ -44,7 +44,12 @@ class Dose:
 
     def to_json(self) -> dict[str, Any]:
         """One entry of `doses`."""
-        return {"stock": self.stock, "drops": self.drops, "ml": round(self.ml, 3), "mg_per_l": round(self.mg_per_l, 3)}
+        return {
+            "stock": self.stock,
+            "drops": self.drops,
+            "ml": round(self.ml, 3),
+            "mg_per_l": round(self.mg_per_l, 3),
+        }
 
 
 @dataclass(frozen=True)
@@ -155,7 +160,12 @@ def _facts(problem: Problem, line: Line, rescue: Rescue | None) -> dict[str, Any
         "curve": _curve(problem, line),
         "rescue": rescue if rescue is not None and rescue.chance_past > 0.5 else None,
         "stocks_learnt": tuple(
-            {"stock": s.name, "strength_factor": round(float(m), 3), "low": round(float(a), 3), "high": round(float(b), 3)}
+            {
+                "stock": s.name,
+                "strength_factor": round(float(m), 3),
+                "low": round(float(a), 3),
+                "high": round(float(b), 3),
+            }
             for s, m, a, b in zip(problem.stocks, *factors, strict=True)
         ),
     }
@@ -222,7 +232,12 @@ def _doses(problem: Problem, drops: dict[int, int]) -> tuple[Dose, ...]:
         ml[k] = n * problem.stocks[k].drop_ml
     volume = problem.state.volume_ml + float(ml @ problem.growth)
     return tuple(
-        Dose(problem.stocks[k].name, n, float(ml[k]), float(ml[k] * problem.stocks[k].mg_per_ml / volume * 1000))
+        Dose(
+            problem.stocks[k].name,
+            n,
+            float(ml[k]),
+            float(ml[k] * problem.stocks[k].mg_per_ml / volume * 1000),
+        )
         for k, n in drops.items()
         if n > 0
     )
@@ -234,7 +249,10 @@ def _round_down(problem: Problem, line: Line) -> tuple[Dose, ...]:
     # a last step of half a drop or more is a drop when the best dose lies beyond it
     if not any(drops.values()) and line.step:
         k = max(line.used, key=lambda i: line.ml[line.best, i] / problem.stocks[i].drop_ml)
-        if line.ml[line.best, k] / problem.stocks[k].drop_ml >= 0.5 and _chance_passed(problem, line, k) < PASSED_CHANCE:
+        if (
+            line.ml[line.best, k] / problem.stocks[k].drop_ml >= 0.5
+            and _chance_passed(problem, line, k) < PASSED_CHANCE
+        ):
             drops[k] = 1
     while any(drops.values()) and not problem.keeps_ceiling(_ml_of(problem, drops)):
         k = max(drops, key=lambda i: drops[i])
@@ -340,7 +358,9 @@ def _stop_here(problem: Problem, line: Line, facts: dict[str, Any]) -> Advice:
         return Advice("stop", "matched", text, **facts)
     names = " and ".join(s.name for s in problem.stocks)
     left = f" What stays different: {facts['missing']}." if facts["missing"] else ""
-    return Advice("stop", "nearest", f"This is the nearest that {names} can come: {shown}. Stop here.{left}", **facts)
+    return Advice(
+        "stop", "nearest", f"This is the nearest that {names} can come: {shown}. Stop here.{left}", **facts
+    )
 
 
 def _stop_ceiling(problem: Problem, line: Line, facts: dict[str, Any]) -> Advice:

@@ -94,7 +94,8 @@ class Problem:
     def limit_base_mg_per_l(self) -> float:
         """Colourant that counts now, mg/l: learnt strength included, what the base brought included."""
         mg = sum(
-            self.state.mg.get(s.name, 0.0) * f for s, f in zip(self.stocks, self.counted_factor(), strict=True)
+            self.state.mg.get(s.name, 0.0) * f
+            for s, f in zip(self.stocks, self.counted_factor(), strict=True)
         )
         others = sum(v for name, v in self.state.mg.items() if name not in {s.name for s in self.stocks})
         return (mg + others) / self.state.volume_ml * 1000 + self.state.already_mg_per_l
@@ -122,7 +123,10 @@ class Problem:
         factor = self.counted_factor()
         mg = added * np.array([s.mg_per_ml for s in self.stocks]) * factor
         used = self.limit_base_mg_per_l() * self.state.volume_ml / volume
-        if self.ceiling_mg_per_l is not None and used + mg.sum() / volume * 1000 > self.ceiling_mg_per_l + 1e-9:
+        if (
+            self.ceiling_mg_per_l is not None
+            and used + mg.sum() / volume * 1000 > self.ceiling_mg_per_l + 1e-9
+        ):
             return False
         return not self.jurisdiction or not self._passes_limit(mg, volume, factor)
 

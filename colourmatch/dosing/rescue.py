@@ -48,7 +48,11 @@ def find_rescue(problem: Problem) -> Rescue | None:
     past = float((difference[:, 0] > least + PAST_BY).mean())
     ml = float(share[best] * problem.state.volume_ml)
     low, middle, high = np.quantile(difference[:, best], (0.025, 0.5, 0.975))
-    text = f"Blend back about {_round_ml(ml):g} ml of untinted batch, stir, and photograph again." if ml > 0 else ""
+    text = (
+        f"Blend back about {_round_ml(ml):g} ml of untinted batch, stir, and photograph again."
+        if ml > 0
+        else ""
+    )
     return Rescue(ml, Interval(float(middle), float(low), float(high)), past, text)
 
 

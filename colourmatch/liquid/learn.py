@@ -13,6 +13,7 @@ Gauss-Newton steps on all draws at once; the first draw is left unjittered and i
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
@@ -152,7 +153,7 @@ class _Layout:
         sizes = [len(stocks)] * 3 + [len(self.base), len(self.reference)] + [PHONE_TERMS * len(cameras)]
         stops = np.cumsum([0, *sizes])
         self.factor, self.tail, self.shift, self.amounts, self.ref_amounts, self.cameras_at = (
-            slice(a, b) for a, b in zip(stops[:-1], stops[1:], strict=True)
+            slice(a, b) for a, b in itertools.pairwise(stops)
         )
         self.size = int(stops[-1])
         # per stock: absorptivity, the short-wave tail and the change per nm of shift, all for label mg/l in this view
@@ -185,11 +186,15 @@ class _Layout:
 
     def camera_slice(self, camera: int) -> slice:
         """Where one camera's parameters lie."""
-        return slice(self.cameras_at.start + PHONE_TERMS * camera, self.cameras_at.start + PHONE_TERMS * (camera + 1))
+        return slice(
+            self.cameras_at.start + PHONE_TERMS * camera, self.cameras_at.start + PHONE_TERMS * (camera + 1)
+        )
 
     def dye_spectra(self, draws: Array) -> Array:
         """Absorbance per label mg/l of each stock, shape (D, S, 81)."""
-        shape = self.dye + draws[:, self.tail, None] * self.dye_tail + draws[:, self.shift, None] * self.dye_shift
+        shape = (
+            self.dye + draws[:, self.tail, None] * self.dye_tail + draws[:, self.shift, None] * self.dye_shift
+        )
         return np.exp(draws[:, self.factor, None]) * shape
 
     def batch_absorbance(self, draws: Array, mg_per_l: Array, thinning: Array) -> Array:
@@ -248,7 +253,9 @@ def _prepare(shots: Sequence[Shot], cameras: Sequence[str]) -> _Data:
     for shot in shots:
         parts = [_lab_to_y(np.asarray(shot.batch_lab, float), np.asarray(shot.batch_covariance, float))]
         if shot.reference_lab is not None:
-            parts.append(_lab_to_y(np.asarray(shot.reference_lab, float), np.asarray(shot.reference_covariance, float)))
+            parts.append(
+                _lab_to_y(np.asarray(shot.reference_lab, float), np.asarray(shot.reference_covariance, float))
+            )
         values = np.concatenate([p[0] for p in parts])
         cov = np.full((len(values), len(values)), _WHITE_SD**2) + np.eye(len(values)) * _MISFIT_SD**2
         for k, (own, own_cov, rgb) in enumerate(parts):
@@ -313,11 +320,15 @@ def _predict(layout: _Layout, draws: Array, data: _Data) -> tuple[Array, Array, 
         return -2 * _LN10 * (reflect @ table).reshape(count, shots, 3, len(shapes))
 
     amounts = np.exp(draws[:, layout.amounts])
-    grad[..., layout.amounts] = response(layout.base) * amounts[:, None, None] * data.thinning[None, :, None, None]
+    grad[..., layout.amounts] = (
+        response(layout.base) * amounts[:, None, None] * data.thinning[None, :, None, None]
+    )
     if layout.stocks:
         factor = np.exp(draws[:, layout.factor])[:, None, None]
         dose = data.mg_per_l[None, :, None, :]
-        plain, tail, shift = (response(s) * factor * dose for s in (layout.dye, layout.dye_tail, layout.dye_shift))
+        plain, tail, shift = (
+            response(s) * factor * dose for s in (layout.dye, layout.dye_tail, layout.dye_shift)
+        )
         grad[..., layout.factor] = (
             plain + tail * draws[:, None, None, layout.tail] + shift * draws[:, None, None, layout.shift]
         )
@@ -334,7 +345,10 @@ def _predict(layout: _Layout, draws: Array, data: _Data) -> tuple[Array, Array, 
     for camera in range(len(layout.cameras)):
         here = np.flatnonzero(data.camera == camera)
         place, factor = layout.camera_slice(camera), _phone_prior()[1]
-        for values, slopes, out, out_jac in ((x[:, here], grad[:, here], y, jac), (ref_x, ref_grad, ref_y, ref_jac)):
+        for values, slopes, out, out_jac in (
+            (x[:, here], grad[:, here], y, jac),
+            (ref_x, ref_grad, ref_y, ref_jac),
+        ):
             seen, to_x, to_phone = _through_phone(values, layout.phone(draws, camera))
             out[:, here] = seen
             full = np.einsum("dnij,dnjp->dnip", to_x, slopes)
@@ -409,7 +423,10 @@ def fit_lot(shots: Sequence[Shot], stocks: Sequence[StockPrior], view: View, dra
     best, cost = _descend(layout, mean[None].copy(), data, (seen, mean[None], sd), 60)
     rest, _ = _residuals(layout, best, data, seen)
     rng = np.random.default_rng(14)
-    target = [v + rng.standard_normal((draws, len(v))) @ lower.T for v, lower in zip(data.y, data.jitter, strict=True)]
+    target = [
+        v + rng.standard_normal((draws, len(v))) @ lower.T
+        for v, lower in zip(data.y, data.jitter, strict=True)
+    ]
     jittered = mean + rng.standard_normal((draws, layout.size)) * sd
     some, _ = _descend(layout, np.repeat(best, draws, axis=0), data, (target, jittered, sd), 8)
     misfit = float(np.sqrt((rest**2).mean()))

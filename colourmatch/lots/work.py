@@ -54,10 +54,15 @@ def record_photos(
     sent again gives its first entry. ClosedError when the lot is closed.
     """
     found = book.find_lot(lot)
-    return [_record_photo(book, found.id, source, entered_by, token and f"{token}-{k}") for k, source in enumerate(sources)]
+    return [
+        _record_photo(book, found.id, source, entered_by, token and f"{token}-{k}")
+        for k, source in enumerate(sources)
+    ]
 
 
-def _record_photo(book: LotBook, lot: int, source: Source, entered_by: str | None, token: str | None) -> dict[str, Any]:
+def _record_photo(
+    book: LotBook, lot: int, source: Source, entered_by: str | None, token: str | None
+) -> dict[str, Any]:
     from colourmatch.photo.measure import measure_or_refuse
 
     content, name = source if isinstance(source, tuple) else (_read(Path(source)), Path(source).name)
@@ -162,7 +167,13 @@ def close_lot(
             sd = max(float(np.log(learnt["high"] / learnt["low"])) / 3.92, LEAST_LEARNT_SD)
             once = token and f"{token}-learnt-{k}"
             book.record_learnt(learnt["stock"], learnt["strength_factor"], sd, story.lot.id, token=once)
-    return {"lot": story.lot.id, "closed": True, "outcome": entry.outcome, "text": entry.text, "advice": advice}
+    return {
+        "lot": story.lot.id,
+        "closed": True,
+        "outcome": entry.outcome,
+        "text": entry.text,
+        "advice": advice,
+    }
 
 
 def open_example(book: LotBook) -> int:
@@ -179,7 +190,9 @@ _Photo = tuple[PhotoEntry | None, dict[str, Any]]
 
 def _usable_photos(story: LotStory) -> list[_Photo]:
     """Photos that count for the match, with their measurements, in order."""
-    return [(p, p.measurement) for p in story.photos if p.purpose == "match" and _spot(p.measurement, "batch")]
+    return [
+        (p, p.measurement) for p in story.photos if p.purpose == "match" and _spot(p.measurement, "batch")
+    ]
 
 
 def _spot(measurement: dict[str, Any], name: str) -> dict[str, Any] | None:
@@ -402,14 +415,20 @@ def _event_text(event: LotEntry) -> str:
             return f"An addition of {event.stock} was taken back."
         return f"{event.quantity:g} {event.unit} of {event.stock} ({event.ml:.3g} ml, {event.mg:.3g} mg)"
     if isinstance(event, VolumeEntry) and event.void:
-        return f"{'A sample' if event.kind == 'sample' else 'Untinted batch'} of {event.ml:g} ml was taken back."
+        return (
+            f"{'A sample' if event.kind == 'sample' else 'Untinted batch'} of {event.ml:g} ml was taken back."
+        )
     if isinstance(event, VolumeEntry):
         if event.kind == "untinted":
             return f"{event.ml:g} ml of untinted batch blended back"
         return f"Sample of {event.ml:g} ml {'taken and poured back' if event.returned else 'taken out'}"
     if isinstance(event, PhotoEntry):
         value = event.measurement.get("delta_e_2000")
-        seen = f"difference {value['value']:.1f} ({value['low']:.1f} to {value['high']:.1f})" if value else "no difference"
+        seen = (
+            f"difference {value['value']:.1f} ({value['low']:.1f} to {value['high']:.1f})"
+            if value
+            else "no difference"
+        )
         kind = "Recheck photo" if event.purpose == "recheck" else "Photo"
         return f"{kind} {event.original_name or ''}: {seen}".replace(" :", ":")
     if isinstance(event, NoteEntry):

@@ -33,7 +33,9 @@ class Glass:
     outer_mm: float
 
 
-def find_glass(relative: NDArray[np.float32], spot_mm: tuple[float, float], ring_mm: float, scale: float) -> Glass | None:
+def find_glass(
+    relative: NDArray[np.float32], spot_mm: tuple[float, float], ring_mm: float, scale: float
+) -> Glass | None:
     """The glass in a square crop centred on a spot, or None when no rim is seen.
 
     relative, float32 (H, W, 3): paper-relative linear light; scale: pixels per millimetre; ring_mm: radius of the

@@ -132,7 +132,9 @@ def flatten_card(photo: Photo, pose: CardPose, card: Card) -> FlatCard:
     to_mm = np.array([[1 / s, 0, 0.5 / s], [0, 1 / s, 0.5 / s], [0, 0, 1]])
     matrix = pose.to_px @ to_mm
     options = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    codes = cv2.warpPerspective(photo.rgb, matrix, (width, height), flags=options, borderMode=cv2.BORDER_REPLICATE)
+    codes = cv2.warpPerspective(
+        photo.rgb, matrix, (width, height), flags=options, borderMode=cv2.BORDER_REPLICATE
+    )
     seen = np.full(photo.rgb.shape[:2], 255, np.uint8)
     inside = cv2.warpPerspective(seen, matrix, (width, height), flags=options) > 250
     return FlatCard(codes, inside, s, card, photo.profile.decode_table, _coarseness(pose))
@@ -180,7 +182,7 @@ def fit_light(flat: FlatCard, paper: NDArray[np.bool_], markers: tuple[int, ...]
 
 def _read_cells(flat: FlatCard, paper: NDArray[np.bool_]) -> tuple[Array, Array, Array]:
     """Centres (N, 2), trimmed mean linear values (N, 3) and mean codes (N, 3) of the cells that are mostly paper."""
-    side = int(round(CELL_MM * flat.px_per_mm))
+    side = round(CELL_MM * flat.px_per_mm)
     rows, cols = paper.shape[0] // side, paper.shape[1] // side
 
     def cut(array: NDArray) -> NDArray:
@@ -259,13 +261,17 @@ def _matern(a: Array, b: Array, length_mm: float) -> Array:
     return (1 + distance) * np.exp(-distance)
 
 
-def _fit_process(points: Array, logs: Array, keep: NDArray[np.bool_], block_mm: tuple[float, float]) -> LightField:
+def _fit_process(
+    points: Array, logs: Array, keep: NDArray[np.bool_], block_mm: tuple[float, float]
+) -> LightField:
     """Choose amplitude and length by the restricted likelihood on a thinned set, then fit all kept cells."""
     noise = _cell_noise(points[keep], logs[keep])
     order = np.flatnonzero(keep)[np.random.default_rng(5).permutation(int(keep.sum()))]
     few, many = order[:120], order[:360]
     tries = [(amplitude, length) for length in _LENGTHS_MM for amplitude in _AMPLITUDES]
-    likelihoods = [_solve_process(points[few], logs[few], scale, noise, block_mm)["likelihood"] for scale in tries]
+    likelihoods = [
+        _solve_process(points[few], logs[few], scale, noise, block_mm)["likelihood"] for scale in tries
+    ]
     scale = tries[int(np.argmax(likelihoods))]
     parts = _solve_process(points[many], logs[many], scale, noise, block_mm)
     del parts["likelihood"]
@@ -281,7 +287,9 @@ def _solve_process(
     """Generalised least squares of the trend, and the weights of the rest (Rasmussen, Williams 2006, eq. 2.41-2.42)."""
     amplitude, length = scale
     basis = _quadratic(points, block_mm)
-    factor = np.linalg.cholesky(_matern(points, points, length) * amplitude**2 + np.eye(len(points)) * noise**2)
+    factor = np.linalg.cholesky(
+        _matern(points, points, length) * amplitude**2 + np.eye(len(points)) * noise**2
+    )
     solved_basis = solve_triangular(factor, basis, lower=True)
     solved_logs = solve_triangular(factor, logs, lower=True)
     gram = np.linalg.cholesky(solved_basis.T @ solved_basis)
@@ -302,5 +310,9 @@ def _cell_noise(points: Array, logs: Array) -> float:
     if len(pairs) < 20:
         return 0.004
     a, b = np.array(pairs).T
-    spread = 1.4826 * float(np.median(np.abs(logs[a] - logs[b] - np.median(logs[a] - logs[b], axis=0)))) / np.sqrt(2)
+    spread = (
+        1.4826
+        * float(np.median(np.abs(logs[a] - logs[b] - np.median(logs[a] - logs[b], axis=0))))
+        / np.sqrt(2)
+    )
     return float(np.clip(spread, 0.0015, 0.05))

@@ -81,7 +81,9 @@ def _read_file(path: Path) -> bytes:
             raise unreadable(f"the file has {path.stat().st_size / 1e6:.0f} MB")
         return path.read_bytes()
     except FileNotFoundError:
-        raise PhotoError(f"There is no file {path.name!r}. Check the name and the folder.", "unreadable") from None
+        raise PhotoError(
+            f"There is no file {path.name!r}. Check the name and the folder.", "unreadable"
+        ) from None
     except OSError as error:
         raise unreadable(error.strerror or "it cannot be read") from None
 
@@ -185,11 +187,14 @@ def _load_raw(data: bytes, name: str) -> Photo:
         import rawpy
     except ImportError:
         raise PhotoError(
-            "DNG files need an extra part: install colourmatch with the extra [dng], or send the JPEG.", "unreadable"
+            "DNG files need an extra part: install colourmatch with the extra [dng], or send the JPEG.",
+            "unreadable",
         ) from None
     try:
         with rawpy.imread(io.BytesIO(data)) as raw:
-            linear = raw.postprocess(gamma=(2.4, 12.92), no_auto_bright=True, use_camera_wb=True, output_bps=8)
+            linear = raw.postprocess(
+                gamma=(2.4, 12.92), no_auto_bright=True, use_camera_wb=True, output_bps=8
+            )
     except Exception:
         raise unreadable("the raw data are damaged") from None
     rgb = _shrink(linear)

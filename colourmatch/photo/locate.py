@@ -91,7 +91,9 @@ def _find_markers(grey: NDArray[np.uint8], card: Card) -> dict[int, Array]:
     """Corners (4, 2) by marker id; a half-size copy first, then the whole, then copies with stretched contrast."""
     best: dict[int, Array] = {}
     for scale, stretch in ((0.5, False), (1.0, False), (0.5, True), (1.0, True)):
-        picture = grey if scale == 1.0 else cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+        picture = (
+            grey if scale == 1.0 else cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+        )
         if stretch:
             picture = cv2.createCLAHE(3.0, (8, 8)).apply(picture)
         found = _detect(picture, scale, card)
@@ -166,7 +168,9 @@ def _tilt_degrees(to_px: Array, shape: tuple[int, ...], card: Card) -> float:
     middle = np.array([card.block_mm[0] / 2, card.block_mm[1] / 2])
     step = 1.0
     corners = _apply(to_px, middle + step * np.array([[0, 0], [1, 0], [0, 1]]))
-    singular = np.linalg.svd(np.stack([corners[1] - corners[0], corners[2] - corners[0]], axis=1), compute_uv=False)
+    singular = np.linalg.svd(
+        np.stack([corners[1] - corners[0], corners[2] - corners[0]], axis=1), compute_uv=False
+    )
     return float(np.degrees(np.arccos(np.clip(singular[1] / singular[0], 0, 1))))
 
 
@@ -181,9 +185,13 @@ def _edge_width_mm(grey: NDArray[np.uint8], to_px: Array, used: list[int], card:
             inward = quad.mean(axis=0) - (a + b) / 2
             inward /= np.linalg.norm(inward)
             shift = np.linspace(-half, half, 9)
-            points = ((a + b) / 2 + shift[:, None, None] * along + across[None, :, None] * inward).reshape(-1, 2)
+            points = ((a + b) / 2 + shift[:, None, None] * along + across[None, :, None] * inward).reshape(
+                -1, 2
+            )
             px = _apply(to_px, points).astype(np.float32)
-            line = cv2.remap(grey, px[None, :, 0], px[None, :, 1], cv2.INTER_LINEAR).reshape(9, -1).mean(axis=0)
+            line = (
+                cv2.remap(grey, px[None, :, 0], px[None, :, 1], cv2.INTER_LINEAR).reshape(9, -1).mean(axis=0)
+            )
             widths.append(_rise_width(line.astype(float), across))
     return float(np.median(widths))
 

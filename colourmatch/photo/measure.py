@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 from colourmatch.colour.difference import Difference, compare_lab
 from colourmatch.colour.spaces import xyz_to_lab
 from colourmatch.errors import PhotoError
-from colourmatch.photo.clarity import Clarity, judge_clarity
 from colourmatch.photo.card import Card, read_card
+from colourmatch.photo.clarity import Clarity, judge_clarity
 from colourmatch.photo.light import FlatCard, LightField, fit_light, flatten_card, mask_paper
 from colourmatch.photo.load import Photo, load_photo
 from colourmatch.photo.locate import CardPose, find_card
@@ -48,7 +48,7 @@ ABSOLUTE_SD = 0.10
 class SpotColour:
     """Colour of one liquid: Lab (D65, 2 degrees) relative to `white`, covariance of the reading, and the total sd.
 
-    tone_shifts (5, 3): Lab per standard deviation of the photo's tone curve, common to all its spots; lost (3, 3):
+    tone_shifts (6, 3): Lab per standard deviation of the photo's tone curve, common to all its spots; lost (3, 3):
     covariance in Lab of what a channel at an end of its range no longer holds.
     """
 
@@ -58,7 +58,7 @@ class SpotColour:
     rgb_covariance: Array
     clarity: Clarity | None
     white: str
-    tone_shifts: Array = field(default_factory=lambda: np.zeros((5, 3)))
+    tone_shifts: Array = field(default_factory=lambda: np.zeros((6, 3)))
     lost: Array = field(default_factory=lambda: np.zeros((3, 3)))
 
     @property
@@ -144,11 +144,17 @@ def measure_photo(source: Path | str | bytes, name: str | None = None) -> Measur
     _check_cover(light, card)
     tone = Tone(curve, align_channels(flat, light, curve))
     readings = {spot: read_spot(flat, light, spot) for spot in SPOTS}
-    flags = [*pose.flags, *_check_glasses(readings, card), *_check_light(light, readings, card)]
+    unknown = [] if photo.profile.understood else [flag("profile-unknown")]
+    flags = [*unknown, *pose.flags, *_check_glasses(readings, card), *_check_light(light, readings, card)]
     white, white_flags = _choose_white(readings)
     flags += white_flags
     spots = _to_colours(readings, light, white, (photo, flat, tone))
-    flags += [f for spot in ("reference", "batch") if spot in spots for f in _check_liquid(spots[spot], readings[spot])]
+    flags += [
+        f
+        for spot in ("reference", "batch")
+        if spot in spots
+        for f in _check_liquid(spots[spot], readings[spot])
+    ]
     return Measurement(
         photo=photo.name,
         sha256=photo.sha256,
@@ -225,7 +231,9 @@ def _check_light(light: LightField, readings: dict[str, SpotReading], card: Card
         worst = max(worst, (float(np.abs(light.departure(points).mean(axis=1)).max()), spot))
     if worst[0] > UNEVEN_LOG:
         yield flag("uneven-light", spot=worst[1], percent=100 * np.expm1(worst[0]))
-    corners = np.array([[x, y] for x in np.linspace(0, card.block_mm[0], 6) for y in np.linspace(0, card.block_mm[1], 5)])
+    corners = np.array(
+        [[x, y] for x in np.linspace(0, card.block_mm[0], 6) for y in np.linspace(0, card.block_mm[1], 5)]
+    )
     values = np.log(light.at(corners))
     cast = np.ptp(values[:, 0] - values[:, 2])
     if cast > MIXED_LOG:
@@ -258,7 +266,11 @@ def _to_colours(
         rgb = tone.correct(reading.rgb) / base
         point = np.array([card.window_centre_mm(spot)])
         loose = float(light.covariance(point)[0, 0]) + VESSEL_LOG**2
-        cov = reading.rgb_cov / np.outer(base, base) + loose * np.outer(rgb, rgb) + VESSEL_WHITE**2 * np.ones((3, 3))
+        cov = (
+            reading.rgb_cov / np.outer(base, base)
+            + loose * np.outer(rgb, rgb)
+            + VESSEL_WHITE**2 * np.ones((3, 3))
+        )
         cov = cov + tone.channels.covariance(reading.rgb)
         paper = light.at(point)[0]
         own, whites = tone.curve.shifts(rgb * base, paper), tone.curve.shifts(base, paper)
@@ -267,7 +279,9 @@ def _to_colours(
         at_end = np.where(reading.empty, 0.01 + np.abs(rgb), np.where(reading.full, 0.05 * rgb, 0.0))
         lost = jacobian @ np.diag(at_end**2) @ jacobian.T
         # where a channel is empty, black and liquid meet at the bottom of the range; where bars are a few pixels they blur
-        judged = reading.bars and plain and not any(reading.empty) and rgb.min() > 0.02 and flat.coarseness < 1.6
+        judged = (
+            reading.bars and plain and not any(reading.empty) and rgb.min() > 0.02 and flat.coarseness < 1.6
+        )
         clarity = judge_clarity(reading.bars, plain, tone.curve.terms[3]) if judged else None
         out[spot] = SpotColour(lab, lab_cov, rgb, cov, clarity, white, shifts, lost)
     return out
@@ -278,7 +292,10 @@ def propagate(rgb: Array, cov: Array, to_xyz: Array) -> tuple[Array, Array, Arra
     lab = xyz_to_lab(rgb @ to_xyz.T)
     step = 1e-4
     jacobian = np.stack(
-        [(xyz_to_lab((rgb + e) @ to_xyz.T) - xyz_to_lab((rgb - e) @ to_xyz.T)) / (2 * step) for e in np.eye(3) * step],
+        [
+            (xyz_to_lab((rgb + e) @ to_xyz.T) - xyz_to_lab((rgb - e) @ to_xyz.T)) / (2 * step)
+            for e in np.eye(3) * step
+        ],
         axis=-1,
     )
     return lab, jacobian @ cov @ jacobian.T, jacobian

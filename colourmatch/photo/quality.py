@@ -25,6 +25,7 @@ class Flag:
 FLAGS: dict[str, tuple[str, str]] = {
     # the file
     "unreadable": ("refuse", "This is not a readable photo ({why}). Send the original JPEG, HEIC, PNG or TIFF file again."),
+    "profile-unknown": ("warn", "The photo's colour profile could not be read, it was taken as sRGB: the colours may be 2 to 4 units off. Send the original file of the camera."),
     # the card
     "no-card": ("refuse", "No printed card was found. Lay the whole card flat under the glasses, keep hands and cloths off its corner squares, and photograph it from straight above."),
     "card-small": ("refuse", "The card fills too little of the photo ({px_per_mm:.1f} pixels per millimetre). Go closer, until the card fills most of the frame."),

@@ -64,6 +64,12 @@ def read_spot(flat: FlatCard, light: LightField, name: str) -> SpotReading:
     if usable.sum() < 30:
         usable = window & flat.inside[rows, cols]
     clean, glints = _reject_glints(relative, usable)
+    if glass is not None and _mirrors(
+        relative,
+        usable,
+        np.hypot(x - glass.centre_mm[0], y - glass.centre_mm[1]) <= glass.inner_mm - WALL_MARGIN_MM,
+    ):
+        glints = 1.0
     rgb, cov = _block_mean(relative, clean, flat.px_per_mm)
     codes = flat.codes[rows, cols][clean].astype(float)
     present = glass is not None or bool(np.abs(np.log(np.maximum(rgb, 1e-4))).max() > _SAME_AS_PAPER_LOG)
@@ -94,7 +100,9 @@ def _at_end(codes: Array, *, low: bool) -> tuple[bool, bool, bool]:
     return tuple(bool(h) for h in hit)
 
 
-def _reject_glints(relative: NDArray[np.float32], usable: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], float]:
+def _reject_glints(
+    relative: NDArray[np.float32], usable: NDArray[np.bool_]
+) -> tuple[NDArray[np.bool_], float]:
     """Leave out pixels far from the window's median in any channel, with a rim around them; the share left out."""
     values = relative[usable]
     middle = np.median(values, axis=0)
@@ -107,6 +115,18 @@ def _reject_glints(relative: NDArray[np.float32], usable: NDArray[np.bool_]) -> 
     clean = usable & ~odd
     share = 1 - float(clean.sum() / max(usable.sum(), 1))
     return (clean if clean.sum() >= 30 else usable), share
+
+
+def _mirrors(relative: NDArray[np.float32], window: NDArray[np.bool_], liquid: NDArray[np.bool_]) -> bool:
+    """Whether the window is clearly brighter in every channel than the same liquid beside it: a reflection over it all.
+
+    The darker half of the liquid outside the window is compared, so that a reflection reaching out of it still shows.
+    """
+    beside = relative[liquid & ~window]
+    if len(beside) < 100:
+        return False
+    plain = np.percentile(beside, 40, axis=0)
+    return bool((np.median(relative[window], axis=0) > 1.3 * plain + 0.02).all())
 
 
 def _block_mean(relative: NDArray[np.float32], clean: NDArray[np.bool_], scale: int) -> tuple[Array, Array]:
@@ -140,7 +160,9 @@ def _read_bars(
     card, table = flat.card, flat.decode_table[1]
     bx, by = card.bars_centre_mm(name)
     x, y = flat.positions(*crop)
-    inside = (np.abs(x - bx) <= card.bars_size_mm[0] / 2 - 0.2) & (np.abs(y - by) <= card.bars_size_mm[1] / 2 - 1.0)
+    inside = (np.abs(x - bx) <= card.bars_size_mm[0] / 2 - 0.2) & (
+        np.abs(y - by) <= card.bars_size_mm[1] / 2 - 1.0
+    )
     inside = inside & flat.inside[crop]
     if glass is not None:
         gx, gy = glass.centre_mm
@@ -155,11 +177,15 @@ def _read_bars(
     ordered = np.sort(np.where(inside, linear, np.inf)[:, columns], axis=0)
     profile = np.take_along_axis(ordered, (counts[columns] // 2)[None], axis=0)[0]
     period = ((x[0, columns] - bx) // card.bars_period_mm).astype(int)
-    whole = [k for k in np.unique(period) if (period == k).sum() >= 0.9 * card.bars_period_mm * flat.px_per_mm]
+    whole = [
+        k for k in np.unique(period) if (period == k).sum() >= 0.9 * card.bars_period_mm * flat.px_per_mm
+    ]
     if len(whole) < 3:
         return None
     levels = np.array([np.percentile(profile[period == k], [15, 85]) for k in whole])
-    paper_codes = [np.interp(v, flat.decode_table[c], codes) for c, v in enumerate(light.at(np.array([(bx, by)]))[0])]
+    paper_codes = [
+        np.interp(v, flat.decode_table[c], codes) for c, v in enumerate(light.at(np.array([(bx, by)]))[0])
+    ]
     paper = float(np.interp(float(weights @ paper_codes), codes, table))
     bright = float(np.median(levels[:, 1])) / max(paper, 1e-4)
     return Bars(bright, bright * float(np.median(levels[:, 0] / levels[:, 1])), flat.coarseness)

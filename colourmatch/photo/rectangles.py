@@ -65,7 +65,9 @@ def measure_rectangles(
         ref, bat = spots["reference"], spots["batch"]
         phone = np.diag((1.5 * SCALE_SD * stretch(bat.lab - ref.lab)) ** 2)
         difference = compare_lab(ref.lab, bat.lab, ref.covariance + bat.covariance, phone)
-    outlines = {n: r for n, r in (("white", white), ("reference", reference), ("batch", batch)) if r is not None}
+    outlines = {
+        n: r for n, r in (("white", white), ("reference", reference), ("batch", batch)) if r is not None
+    }
     return Measurement(
         photo=photo.name, sha256=photo.sha256, phone=photo.phone, taken_at=photo.taken_at, profile=photo.profile.name,
         quality=tuple(flags), spots=spots, difference=difference,
@@ -90,16 +92,23 @@ def _read(photo: Photo, rectangle: Rectangle, what: str) -> tuple[Array, Array, 
     if x < 0 or y < 0 or x + w > width or y + h > height:
         raise InputError(f"The {what} rectangle lies outside the photo, which is {width} x {height} pixels.")
     scale = photo.full_scale
-    rows, cols = slice(int(y / scale), int(np.ceil((y + h) / scale))), slice(int(x / scale), int(np.ceil((x + w) / scale)))
+    rows, cols = (
+        slice(int(y / scale), int(np.ceil((y + h) / scale))),
+        slice(int(x / scale), int(np.ceil((x + w) / scale))),
+    )
     codes = photo.rgb[rows, cols]
     if codes.shape[0] * codes.shape[1] < _FEWEST_PIXELS:
-        raise InputError(f"The {what} rectangle is too small. Draw it larger, well inside the even part of the colour.")
+        raise InputError(
+            f"The {what} rectangle is too small. Draw it larger, well inside the even part of the colour."
+        )
     linear = photo.to_linear(codes).astype(float)
     middle = np.median(linear.reshape(-1, 3), axis=0)
     spread = 1.4826 * np.median(np.abs(linear.reshape(-1, 3) - middle), axis=0)
     clean = (np.abs(linear - middle) <= np.maximum(4.5 * spread, 0.03 * middle + 0.003)).all(axis=-1)
     if clean.mean() < 0.3 or (spread > 0.25 * middle + 0.02).any():
-        raise InputError(f"The {what} rectangle is not one even colour. Draw it inside the liquid, away from edges and reflections.")
+        raise InputError(
+            f"The {what} rectangle is not one even colour. Draw it inside the liquid, away from edges and reflections."
+        )
     blocks = [
         linear[r][:, c][clean[r][:, c]].mean(axis=0)
         for r in np.array_split(np.arange(codes.shape[0]), 3)

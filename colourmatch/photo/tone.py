@@ -29,7 +29,10 @@ _PATCH_LOG, _DARK = 0.02, 0.012
 #: office printers vary widely, so a bend is put down to the phone only where it has the S's own shape (common practice,
 #: no source).
 _PRIOR = np.array([[0.03, 0.1], [0.0, 0.02], [1.0, 0.1], [0.0015, 0.0015], [0.0, 0.6]])
-_BOUNDS = ([-0.5, -0.8, 0.5, 0.0, -0.8], [1.2, 0.8, 1.6, 0.05, 0.8])
+#: The S rises only while 2 s + |lift| < 1.
+_BOUNDS = ([-0.3, -0.1, 0.5, 0.0, -0.8], [0.44, 0.1, 1.6, 0.05, 0.8])
+#: A phone's S need not be the fitted cubic: this part of its strength stays as a doubt of the mid-tones (sd).
+_SHAPE_DOUBT = 0.5
 _GRID = np.linspace(0, 1, 513)
 
 
@@ -56,7 +59,7 @@ class ToneCurve:
         return (np.asarray(rgb, float) - self.terms[3]) / (1 - self.terms[3])
 
     def shifts(self, rgb: Array, paper: Array) -> Array:
-        """Change of a paper-relative value per standard deviation of the curve, shape (5, 3): one row per direction.
+        """Change of a paper-relative value per standard deviation of the curve, shape (6, 3): one row per direction.
 
         rgb, shape (3,): corrected, veil taken off; paper, shape (3,): corrected linear value of the paper there.
         """
@@ -67,9 +70,12 @@ class ToneCurve:
         for k in (0, 1, 3):
             moved = self.terms.copy()
             moved[k] += step[k]
-            slopes[k] = ((_back(seen[0], moved) / _back(seen[1], moved) - moved[3]) / (1 - moved[3]) - rgb) / step[k]
+            slopes[k] = (
+                (_back(seen[0], moved) / _back(seen[1], moved) - moved[3]) / (1 - moved[3]) - rgb
+            ) / step[k]
         values, axes = np.linalg.eigh(self.covariance)
-        return (axes * np.sqrt(np.maximum(values, 0))).T @ slopes
+        doubt = _SHAPE_DOUBT * abs(self.terms[0]) * np.clip(rgb, 0, 1) * (1 - np.clip(rgb, 0, 1))
+        return np.vstack([(axes * np.sqrt(np.maximum(values, 0))).T @ slopes, doubt])
 
 
 @dataclass(frozen=True)
@@ -126,7 +132,8 @@ def fit_curve(flat: FlatCard) -> ToneCurve:
 def align_channels(flat: FlatCard, light: LightField, curve: ToneCurve) -> ToneMap:
     """What brings the three channels of the grey steps together, read in the corrected light."""
     pairs = [
-        (step.reflectance, _read_step(flat, light, step.centre_mm, flat.card.grey_size_mm)) for step in flat.card.greys
+        (step.reflectance, _read_step(flat, light, step.centre_mm, flat.card.grey_size_mm))
+        for step in flat.card.greys
     ]
     nominal = np.array([n for n, value in pairs if value is not None])
     values = np.array([value for _, value in pairs if value is not None]).reshape(-1, 3)
@@ -164,7 +171,10 @@ def _read_against_paper(flat: FlatCard) -> tuple[Array, Array, Array]:
     half = flat.card.grey_size_mm / 2
     for step in flat.card.greys:
         patch = _clean_mean(flat, step.centre_mm, (half - 3, half - 3))
-        strips = [_clean_mean(flat, (step.centre_mm[0], step.centre_mm[1] + d), (half - 2, 1.5)) for d in (-half - 4, half + 4)]
+        strips = [
+            _clean_mean(flat, (step.centre_mm[0], step.centre_mm[1] + d), (half - 2, 1.5))
+            for d in (-half - 4, half + 4)
+        ]
         if patch is None or any(s is None for s in strips):
             continue
         if np.abs(np.log(strips[0] / strips[1])).max() > 0.2:  # something lies over one of them
@@ -219,6 +229,8 @@ def _clean_mean(flat: FlatCard, centre_mm: tuple[float, float], half_mm: tuple[f
     return np.maximum(patch[clean].mean(axis=0), 1e-5).astype(float) if clean.mean() >= 0.6 else None
 
 
-def _read_step(flat: FlatCard, light: LightField, centre_mm: tuple[float, float], size_mm: float) -> Array | None:
+def _read_step(
+    flat: FlatCard, light: LightField, centre_mm: tuple[float, float], size_mm: float
+) -> Array | None:
     value = _clean_mean(flat, centre_mm, (size_mm / 2 - 3, size_mm / 2 - 3))
     return None if value is None else np.maximum(value / light.at(np.array([centre_mm]))[0], 1e-4)

@@ -29,7 +29,7 @@ from colourmatch.liquid.stock import Addition, BatchState, Stock
 from colourmatch.photo.measure import VESSEL_LOG, VESSEL_WHITE
 from colourmatch.simulate import Phone, camera_matrix
 from colourmatch.simulate.camera import photometric, sensor_curves, tone_curve
-from colourmatch.simulate.liquids import dye_absorbance, drink_transmittance
+from colourmatch.simulate.liquids import drink_transmittance, dye_absorbance
 from colourmatch.simulate.materials import paper_reflectance
 
 
@@ -104,8 +104,12 @@ def draw_case(rng: np.random.Generator, kind: str) -> Case:
 
     def natural() -> np.ndarray:
         t = drink_transmittance(
-            {}, depth_mm=10, dilution=1, caramel_a610=float(rng.gamma(2, 0.006)),
-            caramel_k_per_nm=float(rng.uniform(0.008, 0.016)), anthocyanin_a525=float(rng.gamma(1, 0.02)),
+            {},
+            depth_mm=10,
+            dilution=1,
+            caramel_a610=float(rng.gamma(2, 0.006)),
+            caramel_k_per_nm=float(rng.uniform(0.008, 0.016)),
+            anthocyanin_a525=float(rng.gamma(1, 0.02)),
             yellow_a430=float(rng.gamma(1.5, 0.05)),
         )
         return -np.log10(t)
@@ -142,14 +146,19 @@ def true_difference(case: Case, drops: np.ndarray) -> np.ndarray:
     volume = case.volume_ml + ml
     mg_per_l = ml * case.stock.mg_per_ml * case.strength / volume * 1000
     batch = (case.volume_ml / volume)[:, None] * case.base + mg_per_l[:, None] * case.dye
-    return ciede2000(absorbance_to_lab(case.reference * case.path_cm), absorbance_to_lab(batch * case.path_cm))
+    return ciede2000(
+        absorbance_to_lab(case.reference * case.path_cm), absorbance_to_lab(batch * case.path_cm)
+    )
 
 
 def photograph(case: Case, drops: int, rng: np.random.Generator) -> tuple[np.ndarray, ...]:
     """Lab and covariance of batch and reference as a photo would give them."""
     ml = drops * case.stock.drop_ml * case.drop
     volume = case.volume_ml + ml
-    batch = case.volume_ml / volume * case.base + ml * case.stock.mg_per_ml * case.strength / volume * 1000 * case.dye
+    batch = (
+        case.volume_ml / volume * case.base
+        + ml * case.stock.mg_per_ml * case.strength / volume * 1000 * case.dye
+    )
     both = np.stack([batch, case.reference]) * case.path_cm * (1 + rng.normal(0, 0.015, (2, 1)))
     phone = replace(case.camera.phone, exposure=case.camera.phone.exposure * rng.lognormal(0, 0.04))
     rgb = replace(case.camera, phone=phone).read(both)
@@ -160,7 +169,10 @@ def photograph(case: Case, drops: int, rng: np.random.Generator) -> tuple[np.nda
         cov = (0.003**2 + VESSEL_LOG**2) * np.outer(value, value) + VESSEL_WHITE**2
         step = 1e-4
         jac = np.stack(
-            [(xyz_to_lab((value + e) @ to_xyz.T) - xyz_to_lab((value - e) @ to_xyz.T)) / (2 * step) for e in np.eye(3) * step],
+            [
+                (xyz_to_lab((value + e) @ to_xyz.T) - xyz_to_lab((value - e) @ to_xyz.T)) / (2 * step)
+                for e in np.eye(3) * step
+            ],
             axis=-1,
         )
         out += [xyz_to_lab(value @ to_xyz.T), jac @ (cov + np.eye(3) * 0.001**2) @ jac.T]
@@ -202,16 +214,30 @@ def play(case: Case, tolerance: float, rng: np.random.Generator, verbose: bool) 
     first_error, seconds, same = np.nan, 0.0, 0
     for photo in range(1, 13):
         batch_lab, batch_cov, ref_lab, ref_cov = photograph(case, drops, rng)
-        shots.append(Shot(batch_lab, batch_cov, ref_lab, ref_cov, (state.concentration_mg_per_l(stock),), share, "one"))
+        shots.append(
+            Shot(batch_lab, batch_cov, ref_lab, ref_cov, (state.concentration_mg_per_l(stock),), share, "one")
+        )
         same += 1
         start = time.perf_counter()
         fit = fit_lot(shots, [prior], case.view)
-        advice = advise(Problem(fit, (stock,), state, share, (case.view,), case.ceiling, None, tolerance, same))
+        advice = advise(
+            Problem(fit, (stock,), state, share, (case.view,), case.ceiling, None, tolerance, same)
+        )
         seconds = max(seconds, time.perf_counter() - start)
         if photo == 1 and case.kind == "plain" and advice.to_match:
             first_error = advice.to_match[0]["drops"] / max(int(free.argmin()), 1) - 1
         if verbose:
-            print("   ", photo, drops, "true %.2f" % truth[min(drops, len(truth) - 1)], advice.action, advice.reason, advice.now, advice.to_match, [d.drops for d in advice.doses])
+            print(
+                "   ",
+                photo,
+                drops,
+                f"true {truth[min(drops, len(truth) - 1)]:.2f}",
+                advice.action,
+                advice.reason,
+                advice.now,
+                advice.to_match,
+                [d.drops for d in advice.doses],
+            )
         if advice.action == "stop":
             break
         for dose in advice.doses:
@@ -238,7 +264,10 @@ def true_reasons(outcome: Outcome, tolerance: float) -> set[str]:
             allowed.add("past")
         if outcome.best - outcome.best_free > 0.15 and outcome.true_end - outcome.best < 0.4:
             allowed.add("ceiling")
-        if outcome.true_end - min(outcome.best_free, outcome.best) < 0.75 or outcome.true_end - outcome.best_free < 0.75:
+        if (
+            outcome.true_end - min(outcome.best_free, outcome.best) < 0.75
+            or outcome.true_end - outcome.best_free < 0.75
+        ):
             allowed.add("nearest")
     return allowed
 
@@ -258,12 +287,20 @@ def report(outcomes: list[Outcome], tolerance: float) -> None:
     print(f"ceiling passed: {sum(o.over_ceiling for o in outcomes)}   (target 0)")
     print(f"optimum overshot: {100 * over.mean():.1f} %   (target 1)")
     print(f"photos: median {np.median(photos):.0f}, most {photos.max()}   (target 3 and 6)")
-    print(f"true reason: {100 * true.mean():.1f} %   (target 97)   {dict(Counter(o.reason for o in outcomes))}")
-    print(f"first photo, right dye: median error of the dose {100 * np.median(first):.0f} %, 90th percentile {100 * np.quantile(first, 0.9):.0f} %   (target 20)")
-    print(f"fit and advice: median {1000 * np.median([o.seconds for o in outcomes]):.0f} ms of the slowest step of each lot")
+    print(
+        f"true reason: {100 * true.mean():.1f} %   (target 97)   {dict(Counter(o.reason for o in outcomes))}"
+    )
+    print(
+        f"first photo, right dye: median error of the dose {100 * np.median(first):.0f} %, 90th percentile {100 * np.quantile(first, 0.9):.0f} %   (target 20)"
+    )
+    print(
+        f"fit and advice: median {1000 * np.median([o.seconds for o in outcomes]):.0f} ms of the slowest step of each lot"
+    )
     for kind in sorted({o.case.kind for o in outcomes}):
         some = [k for k, o in enumerate(outcomes) if o.case.kind == kind]
-        print(f"   {kind:10} {len(some):3} good {100 * good[some].mean():5.1f} %  excess {np.median((end - best)[some]):5.2f}  photos {np.median(photos[some]):.0f}  reason {100 * true[some].mean():5.1f} %")
+        print(
+            f"   {kind:10} {len(some):3} good {100 * good[some].mean():5.1f} %  excess {np.median((end - best)[some]):5.2f}  photos {np.median(photos[some]):.0f}  reason {100 * true[some].mean():5.1f} %"
+        )
 
 
 def main() -> None:
@@ -283,7 +320,14 @@ def main() -> None:
         outcome = play(case, args.tolerance, rng, args.verbose)
         outcomes.append(outcome)
         if args.verbose:
-            print("  ->", outcome.reason, true_reasons(outcome, args.tolerance), "end %.2f best %.2f" % (outcome.true_end, outcome.best), "GOOD" if outcome.true_end <= max(args.tolerance, outcome.best + 0.4) else "BAD", outcome.photos)
+            print(
+                "  ->",
+                outcome.reason,
+                true_reasons(outcome, args.tolerance),
+                f"end {outcome.true_end:.2f} best {outcome.best:.2f}",
+                "GOOD" if outcome.true_end <= max(args.tolerance, outcome.best + 0.4) else "BAD",
+                outcome.photos,
+            )
     report(outcomes, args.tolerance)
 
 

@@ -34,9 +34,13 @@ def main() -> None:
     parser.add_argument("--limit", type=int, default=100000)
     args = parser.parse_args()
     truth = json.loads((args.folder / "truth.json").read_text())["photos"]
-    names = [n for n, t in truth.items() if t.get("delta_e_2000") is not None and "expect" not in t][: args.limit]
+    names = [n for n, t in truth.items() if t.get("delta_e_2000") is not None and "expect" not in t][
+        : args.limit
+    ]
     with ProcessPoolExecutor() as pool:
-        readings = dict(zip(names, pool.map(read_one, [str(args.folder / n) for n in names], chunksize=4), strict=True))
+        readings = dict(
+            zip(names, pool.map(read_one, [str(args.folder / n) for n in names], chunksize=4), strict=True)
+        )
     rows, flags, absolute, refused = [], Counter(), [], []
     for name, m in readings.items():
         t = truth[name]
@@ -47,26 +51,40 @@ def main() -> None:
             continue
         d, true = m["delta_e_2000"], t["delta_e_2000"]
         good = t.get("light") not in _WARM
-        rows.append((true, d["value"] - true, d["low"] <= true <= d["high"], d["high"] - d["low"], good, name, codes))
+        rows.append(
+            (true, d["value"] - true, d["low"] <= true <= d["high"], d["high"] - d["low"], good, name, codes)
+        )
         for spot in ("reference", "batch"):
             if m["spots"][spot]:
                 lab, expected = m["spots"][spot]["lab"], t["spots"][spot]["lab"]
                 z = (np.array(lab) - expected) / m["spots"][spot]["lab_sd"]
-                absolute.append((float(ciede2000(lab, expected)), good, float(np.hypot(*expected[1:])), *np.abs(z)))
+                absolute.append(
+                    (float(ciede2000(lab, expected)), good, float(np.hypot(*expected[1:])), *np.abs(z))
+                )
     if args.verbose:
-        for true, error, inside, width, good, name, codes in sorted(rows, key=lambda r: -abs(r[1])):
-            print(f"{name} true {true:5.2f} error {error:+.2f} width {width:.2f} {'' if inside else 'OUTSIDE'} {truth[name].get('light')} {truth[name].get('phone')} {','.join(codes)}")
+        for true, error, inside, width, _, name, codes in sorted(rows, key=lambda r: -abs(r[1])):
+            print(
+                f"{name} true {true:5.2f} error {error:+.2f} width {width:.2f} {'' if inside else 'OUTSIDE'} {truth[name].get('light')} {truth[name].get('phone')} {','.join(codes)}"
+            )
         for name, codes in refused:
             print(name, "refused", codes)
-    print(f"photos {len(names)}, measured {len(rows)}, refused {len(refused)} {dict(Counter(c for _, cs in refused for c in cs))}")
+    print(
+        f"photos {len(names)}, measured {len(rows)}, refused {len(refused)} {dict(Counter(c for _, cs in refused for c in cs))}"
+    )
     near = [r for r in rows if r[0] < 6 and r[4]]
     error = np.abs([r[1] for r in near])
-    print(f"true below 6, good light: {len(near)} photos, error median {np.median(error):.3f}, 95th percentile {np.quantile(error, 0.95):.3f}  (targets 0.15, 0.5)")
+    print(
+        f"true below 6, good light: {len(near)} photos, error median {np.median(error):.3f}, 95th percentile {np.quantile(error, 0.95):.3f}  (targets 0.15, 0.5)"
+    )
     match = np.array([r[3] for r in near if r[0] < 1.5])
-    print(f"interval holds the truth: {100 * np.mean([r[2] for r in rows]):.1f} % of all, {100 * np.mean([r[2] for r in near]):.1f} % of near (92 to 99); median width below 1.5: {np.median(match):.2f} (0.8)")
+    print(
+        f"interval holds the truth: {100 * np.mean([r[2] for r in rows]):.1f} % of all, {100 * np.mean([r[2] for r in near]):.1f} % of near (92 to 99); median width below 1.5: {np.median(match):.2f} (0.8)"
+    )
     table = np.array(absolute)
     red = table[(table[:, 2] > 30)]
-    print(f"absolute Lab of a strong colour: median {np.median(red[:, 0]):.2f}, good light {np.median(red[red[:, 1] > 0, 0]):.2f}, 90th percentile {np.quantile(red[:, 0], 0.9):.2f} (target 3); |z| below 2: {100 * (table[:, 3:] < 2).mean(axis=0).round(3)} %")
+    print(
+        f"absolute Lab of a strong colour: median {np.median(red[:, 0]):.2f}, good light {np.median(red[red[:, 1] > 0, 0]):.2f}, 90th percentile {np.quantile(red[:, 0], 0.9):.2f} (target 3); |z| below 2: {100 * (table[:, 3:] < 2).mean(axis=0).round(3)} %"
+    )
     print("flags", dict(flags))
 
 

@@ -42,11 +42,17 @@ def draw_sensor(rng: np.random.Generator) -> np.ndarray:
     def bump(centre: float, sigma: float, height: float = 1.0) -> np.ndarray:
         return height * np.exp(-0.5 * ((NM - centre) / sigma) ** 2)
 
-    red = bump(rng.normal(600, 6), rng.uniform(24, 42)) + bump(rng.normal(530, 15), 30, rng.uniform(0.02, 0.2))
+    red = bump(rng.normal(600, 6), rng.uniform(24, 42)) + bump(
+        rng.normal(530, 15), 30, rng.uniform(0.02, 0.2)
+    )
     red += bump(rng.normal(430, 15), 25, rng.uniform(0, 0.08))
-    green = bump(rng.normal(534, 5), rng.uniform(33, 45)) + bump(rng.normal(610, 12), 25, rng.uniform(0.02, 0.15))
+    green = bump(rng.normal(534, 5), rng.uniform(33, 45)) + bump(
+        rng.normal(610, 12), 25, rng.uniform(0.02, 0.15)
+    )
     green += bump(rng.normal(470, 10), 20, rng.uniform(0.02, 0.2))
-    blue = bump(rng.normal(459, 5), rng.uniform(24, 34)) + bump(rng.normal(530, 12), 25, rng.uniform(0.02, 0.2))
+    blue = bump(rng.normal(459, 5), rng.uniform(24, 34)) + bump(
+        rng.normal(530, 12), 25, rng.uniform(0.02, 0.2)
+    )
     cut = 1 / (1 + np.exp((NM - rng.normal(665, 12)) / 10)) / (1 + np.exp(-(NM - rng.normal(412, 5)) / 6))
     return np.stack([red, green, blue], axis=1) * cut[:, None]
 
@@ -55,6 +61,7 @@ def nikon() -> np.ndarray:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         import colour
+
         sensor = colour.MSDS_CAMERA_SENSITIVITIES["Nikon 5100 (NPL)"]
     return np.array([sensor[float(w)] for w in NM]).reshape(-1, 3)
 
@@ -63,6 +70,7 @@ def colorchecker() -> np.ndarray:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         import colour
+
         patches = colour.SDS_COLOURCHECKERS["BabelColor Average"].values()
         return np.array([np.interp(NM, p.wavelengths, p.values) for p in patches])
 
@@ -87,7 +95,9 @@ def draw_curve(rng: np.random.Generator):
     return curve
 
 
-def fit_camera(rng: np.random.Generator, sensor: np.ndarray, light: np.ndarray, patches: np.ndarray, liquids: np.ndarray):
+def fit_camera(
+    rng: np.random.Generator, sensor: np.ndarray, light: np.ndarray, patches: np.ndarray, liquids: np.ndarray
+):
     """The nine numbers that describe one camera in one light, and the rms they leave."""
     response = sensor * light[:, None]
     response /= response.sum(axis=0)
@@ -126,14 +136,22 @@ def fit_camera(rng: np.random.Generator, sensor: np.ndarray, light: np.ndarray, 
     fit = least_squares(residual, start)
     left = np.abs(fit.fun[: -len(NAMES)].reshape(-1, 3) / weight)
     light_ones = (y > np.log(0.08)).all(axis=1)
-    return fit.x, np.sqrt((left[light_ones] ** 2).mean(axis=0)), float((left[light_ones] / (0.02 + np.abs(y[light_ones]))).mean())
+    return (
+        fit.x,
+        np.sqrt((left[light_ones] ** 2).mean(axis=0)),
+        float((left[light_ones] / (0.02 + np.abs(y[light_ones]))).mean()),
+    )
 
 
 def main() -> None:
     rng = np.random.default_rng(3)
     patches = colorchecker()
-    daylight = [read_illuminant(n) for n in ("D50", "D55", "D65", "D75")] + [planck_spectrum(k) for k in (5000, 6000, 7000)]
-    led = [read_illuminant(n) for n in ("LED-B3", "LED-B4", "LED-B5", "LED-V1", "LED-V2", "LED-BH1", "LED-B2")]
+    daylight = [read_illuminant(n) for n in ("D50", "D55", "D65", "D75")] + [
+        planck_spectrum(k) for k in (5000, 6000, 7000)
+    ]
+    led = [
+        read_illuminant(n) for n in ("LED-B3", "LED-B4", "LED-B5", "LED-V1", "LED-V2", "LED-BH1", "LED-B2")
+    ]
     fits = {"daylight": [], "led": []}
     for kind, lights in (("daylight", daylight), ("led", led)):
         for k in range(240):
@@ -143,7 +161,13 @@ def main() -> None:
         table = np.array(fits[kind])
         print(kind, "mean", dict(zip(NAMES, table[:, :10].mean(axis=0).round(3), strict=True)))
         print(kind, "sd  ", dict(zip(NAMES, table[:, :10].std(axis=0).round(3), strict=True)))
-        print(kind, "rms left in log r, g, b", np.median(table[:, 10:13], axis=0).round(3), "relative", np.median(table[:, 13]).round(3))
+        print(
+            kind,
+            "rms left in log r, g, b",
+            np.median(table[:, 10:13], axis=0).round(3),
+            "relative",
+            np.median(table[:, 13]).round(3),
+        )
     out = Path(sys.argv[1]) if len(sys.argv) > 1 else find_fact("phone_prior.csv")
     pooled = np.concatenate([np.array(fits["daylight"]), np.array(fits["led"])])[:, :10]
     mean, cov = pooled.mean(axis=0), np.cov(pooled.T)
@@ -153,7 +177,10 @@ def main() -> None:
         "# columns: name, mean, then the covariance row in the order of the names.",
         "name,mean," + ",".join(NAMES),
     ]
-    lines += [f"{n},{m:.5f}," + ",".join(f"{v:.3e}" for v in row) for n, m, row in zip(NAMES, mean, cov, strict=True)]
+    lines += [
+        f"{n},{m:.5f}," + ",".join(f"{v:.3e}" for v in row)
+        for n, m, row in zip(NAMES, mean, cov, strict=True)
+    ]
     out.write_text("\n".join(lines) + "\n", encoding="utf-8")
     print("pooled sd", np.sqrt(np.diag(cov)).round(3))
 

@@ -182,7 +182,8 @@ def test_taking_a_veil_off_undoes_laying_it_on():
 
 
 def test_a_known_curve_shifts_nothing():
-    assert make_curve(0.2).shifts(np.array([0.7, 0.4, 0.1]), np.full(3, 0.6)) == pytest.approx(
+    # the last row is the doubt about the shape itself, which a known strength leaves
+    assert make_curve(0.2).shifts(np.array([0.7, 0.4, 0.1]), np.full(3, 0.6))[:5] == pytest.approx(
         np.zeros((5, 3))
     )
 
@@ -197,7 +198,7 @@ def test_shifts_are_what_a_curve_one_sd_off_would_read():
         return np.interp(codes_liquid, np.arange(256), table) / np.interp(codes_paper, np.arange(256), table)
 
     paper = np.interp(codes_paper, np.arange(256), curve.table(DECODE_TABLE)[0])
-    shifts = curve.shifts(read(curve), np.full(3, paper))
+    shifts = curve.shifts(read(curve), np.full(3, paper))[:5]
     moved = shifts[np.abs(shifts).max(axis=1).argmax()]
     assert np.abs(moved) == pytest.approx(np.abs(read(off) - read(curve)), rel=0.15, abs=0.001)
 
