@@ -215,7 +215,8 @@ def _migrate(engine: Engine, found: str, path: Path | None, place: str) -> None:
 def _copy_beside(path: Path, found: str) -> Path:
     """A whole copy of an older book next to it, through SQLite's own backup."""
     copy = path.with_name(f"{path.name}.before-{found}-{datetime.now(UTC):%Y%m%dT%H%M%S}")
-    partial = copy.with_name(copy.name + ".partial")
+    # several stations may upgrade one book at once: each writes a copy of its own
+    partial = copy.with_name(f"{copy.name}.{os.getpid()}.partial")
     with sqlite3.connect(path) as source, sqlite3.connect(partial) as target:
         source.backup(target)
     source.close()

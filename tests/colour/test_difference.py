@@ -174,3 +174,9 @@ def test_json_of_a_difference():
     assert set(result.to_json()) == {"lightness", "chroma", "hue", "seen", "text"}
     figures = result.delta_e_2000.to_json()
     assert figures["low"] <= figures["value"] <= figures["high"]
+
+
+def test_a_length_seen_far_below_the_noise_is_no_proof_of_equality() -> None:
+    lucky = estimate_length([0.01, 0.0, 0.0], np.eye(3))
+    assert lucky.value == 0 and lucky.low == 0
+    assert lucky.high > 1.0, "the noise alone is 1.6 on average"
