@@ -41,8 +41,7 @@ def find_glass(
     relative, float32 (H, W, 3): paper-relative linear light; scale: pixels per millimetre; ring_mm: radius of the
     printed ring, whose own line is left out.
     """
-    radial_x, radial_y = _gradients(relative)
-    size = np.hypot(radial_x, radial_y)
+    size = _edge_strength(relative)
     height, width = size.shape
     y, x = np.mgrid[:height, :width]
     distance = np.hypot((x + 0.5) / scale - width / scale / 2, (y + 0.5) / scale - height / scale / 2)
@@ -81,13 +80,12 @@ def _square(shifts: Array) -> Array:
     return np.stack(np.meshgrid(shifts, shifts), axis=-1).reshape(-1, 2)
 
 
-def _gradients(relative: NDArray[np.float32]) -> tuple[Array, Array]:
+def _edge_strength(relative: NDArray[np.float32]) -> NDArray[np.float32]:
     """Gradient per pixel of the channel that changes most, of lightly smoothed logarithms."""
-    logs = np.log(np.maximum(cv2.GaussianBlur(relative, (0, 0), 0.8), 0.02))
-    gx = np.stack([cv2.Sobel(logs[..., c], cv2.CV_32F, 1, 0, ksize=3) / 8 for c in range(3)], axis=-1)
-    gy = np.stack([cv2.Sobel(logs[..., c], cv2.CV_32F, 0, 1, ksize=3) / 8 for c in range(3)], axis=-1)
-    pick = np.argmax(gx**2 + gy**2, axis=-1)[..., None]
-    return np.take_along_axis(gx, pick, -1)[..., 0], np.take_along_axis(gy, pick, -1)[..., 0]
+    logs = np.log(np.maximum(cv2.GaussianBlur(relative, (0, 0), 0.8), np.float32(0.02)))
+    gx, gy = (cv2.Sobel(logs, cv2.CV_32F, *order, ksize=3) / 8 for order in ((1, 0), (0, 1)))
+    square = gx**2 + gy**2
+    return np.sqrt(np.maximum(np.maximum(square[..., 0], square[..., 1]), square[..., 2]))
 
 
 def _vote(
@@ -105,7 +103,7 @@ def _vote(
     py = ((cy + radii[None, :, None] * np.sin(turn)) * scale).astype(np.int32)
     inside = (px >= 0) & (py >= 0) & (px < width) & (py < height)
     at = np.clip(py, 0, height - 1), np.clip(px, 0, width - 1)
-    share = (edge[at] & inside).mean(axis=-1)
+    share = np.count_nonzero(edge[at] & inside, axis=-1) / len(turn)
     if seen is None:
         return share
     visible = (seen[at] & inside).mean(axis=-1)

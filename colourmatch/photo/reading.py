@@ -108,7 +108,8 @@ def _reject_glints(
     middle = np.median(values, axis=0)
     spread = 1.4826 * np.median(np.abs(values - middle), axis=0)
     limit = np.maximum(4.5 * spread, 0.02 * middle + 0.004)
-    odd = ((np.abs(relative - middle) > limit).any(axis=-1) & usable).astype(np.uint8)
+    off = np.abs(relative - middle) > limit
+    odd = ((off[..., 0] | off[..., 1] | off[..., 2]) & usable).astype(np.uint8)
     # single pixels are noise's own tail; glints, bubbles and their rims are connected
     odd = cv2.morphologyEx(odd, cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
     odd = cv2.dilate(odd, np.ones((5, 5), np.uint8)) > 0
