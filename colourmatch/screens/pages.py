@@ -9,7 +9,14 @@ import streamlit as st
 
 _FOLDER = Path(__file__).parent
 #: address -> title
-TITLES = {"start": "Start", "set_up": "Set up", "match": "Match", "lots": "Lots", "about": "About"}
+TITLES = {
+    "start": "Start",
+    "set_up": "Set up",
+    "match": "Match",
+    "lots": "Lots",
+    "trend": "Trend",
+    "about": "About",
+}
 
 
 def list_pages() -> list[Any]:

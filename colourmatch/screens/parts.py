@@ -60,6 +60,12 @@ def show_interval(part: Mapping[str, float] | None, digits: int = 1) -> str:
     return f"{show_number(part['value'], digits)} ({low} to {high})"
 
 
+def show_spread(value: float | None, sd: float | None, digits: int = 1) -> str:
+    """A value with its standard deviation: 9.2 ± 0.4."""
+    spread = "" if value is None or sd is None else f" ± {show_number(sd, digits)}"
+    return f"{show_number(value, digits)}{spread}"
+
+
 def show_lab(lab: Lab, lab_sd: Lab | None = None) -> str:
     """L*, a*, b*, each with its standard deviation where there is one."""
     spread = [f" ± {show_number(s)}" for s in lab_sd] if lab_sd else [""] * 3
@@ -140,6 +146,11 @@ def _show_drops(part: Mapping[str, Any]) -> str:
     if part.get("low") is not None and part.get("high") is not None:
         span = f" ({show_number(part['low'], 0)} to {show_number(part['high'], 0)})"
     return f"{show_number(part['drops'], 0)} drops of {part['stock']}{span}"
+
+
+def line(text: str) -> str:
+    """A quiet line under a chart or a value."""
+    return f'<p class="cm cm-quiet">{as_html(text)}</p>'
 
 
 def glance(cells: Iterable[str]) -> str:

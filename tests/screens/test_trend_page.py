@@ -1,0 +1,129 @@
+"""The page of closed lots against each other, and its charts."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from test_pages import open_app, shown
+
+from colourmatch.colour.difference import compare_lab
+from colourmatch.lots.book import LotBook
+from colourmatch.screens import trend_plots
+
+REFERENCE = np.array([76.0, 45.0, 31.0])
+SD = 0.1
+
+
+def measured(gap: Any) -> dict[str, Any]:
+    """A photo's measurement with a batch `gap` away from its reference."""
+    covariance = (np.eye(3) * SD**2).tolist()
+    labs = {"reference": REFERENCE, "batch": REFERENCE + gap}
+    spots = {
+        name: {"lab": lab.tolist(), "lab_sd": [2.0] * 3, "lab_covariance": covariance, "white": "blank"}
+        for name, lab in labs.items()
+    }
+    seen = compare_lab(REFERENCE, REFERENCE + gap, np.eye(3) * 2 * SD**2)
+    told = {"delta_e_2000": seen.delta_e_2000.to_json(), "difference": seen.to_json()}
+    return {"phone": "A", "profile": "sRGB", "quality": [], "spots": spots} | told
+
+
+def close_lot(book: LotBook, number: str, gap: Any, drops: int = 80, **how: Any) -> int:
+    """A lot that ended `gap` away from its reference."""
+    lot = book.new_lot("Aperitif <b>", 900, "red", number=number, dilution=5, **how).id
+    book.add_addition(lot, "red", drops=drops)
+    book.add_photo(lot, measured(np.asarray(gap, float)))
+    book.close_lot(lot, "matched")
+    return lot
+
+
+@pytest.fixture
+def closed(book: LotBook) -> LotBook:
+    """Nine lots alike and one that strays."""
+    book.add_stock("red", "E129", 1.0)
+    book.add_stock("yellow", "E102", 1.0)
+    for k in range(9):
+        close_lot(book, f"B{k}", [0.0, 0.1 * (-1) ** k, 0.0])
+    close_lot(book, "B9", [0.0, -4.0, 0.0])
+    return book
+
+
+def test_an_empty_trend_says_what_belongs_there(book: LotBook) -> None:
+    app = open_app("trend")
+    assert not app.exception
+    assert "No lot is closed yet." in shown(app)
+    assert "last photo beside the reference" in shown(app)
+
+
+def test_the_trend_names_lots_outside_and_shows_limits_and_spread(closed: LotBook) -> None:
+    app = open_app("trend")
+    assert not app.exception
+    text = shown(app)
+    assert "Of 10 closed lots one is outside its limits: lot B9." in text
+    assert "Lot B9: a* 41.00 is below" in text
+    assert "(10 lots, provisional)" in text
+    table = app.dataframe[0].value
+    assert list(table["Lot"]) == [f"B{k}" for k in range(9, -1, -1)]
+    assert all("±" in cell for name in ("L*", "a*", "b*", "mg/l") for cell in table[name])
+    assert table["CIEDE2000"][0].startswith("1.7 (") and " to " in table["CIEDE2000"][0]
+    assert table["By stock"][0].startswith("red 44.2 ± ")
+    assert len(app.get("plotly_chart")) == 5
+    assert "Aperitif <b>" in set(table["Name"])
+
+
+def test_the_filters_choose_lots_and_say_when_none_fits(closed: LotBook) -> None:
+    app = open_app("trend")
+    app.text_input(key="trend-name").set_value("B3").run()
+    assert list(app.dataframe[0].value["Lot"]) == ["B3"]
+    assert "limits need at least 3" in shown(app)
+    app.text_input(key="trend-name").set_value("").run()
+    app.selectbox(key="trend-stock").set_value("yellow").run()
+    assert not app.exception
+    assert "No closed lot can be compared yet." in shown(app)
+
+
+def test_lots_of_a_reference_and_what_is_left_out(closed: LotBook) -> None:
+    bottle = closed.add_reference("Bottle").id
+    close_lot(closed, "R1", [0, 0, 0], reference=bottle)
+    bare = closed.new_lot("Bare", 900, "red", number="R2", dilution=5, reference=bottle).id
+    closed.close_lot(bare, "given up")
+    app = open_app("trend")
+    app.selectbox(key="trend-reference").set_value(bottle).run()
+    assert list(app.dataframe[0].value["Lot"]) == ["R1"]
+    assert "Lot R2:</span>no photo shows it beside its reference" in shown(app)
+
+
+def chart(outside: list[dict[str, Any]]) -> dict[str, Any]:
+    """A trend of three lots in a*."""
+    lots = [
+        {"lot": k, "label": f"<{k}>", "closed_at": "2026-01-01", "lab": [70, 40 + k, 30], "lab_sd": [0.1] * 3}
+        for k in (1, 2, 3)
+    ]
+    limits = {"mean": 42.0, "low": 40.0, "high": 44.0, "high_range": 2.0, "count": 3, "provisional": True}
+    return {"lots": lots, "outside": outside, "limits": {"a*": limits}}
+
+
+def test_the_chart_draws_interval_limits_and_marks() -> None:
+    outside = [
+        {"lot": 3, "label": "<3>", "chart": "a*", "side": "above", "text": "Lot 3."},
+        {"lot": 3, "label": "<3>", "chart": "a*", "side": "jump", "text": "It jumps."},
+        {"lot": 2, "label": "<2>", "chart": "a*", "side": "jump", "text": "Lot 2 jumps."},
+    ]
+    told = chart(outside)
+    figure = trend_plots.draw_chart(told, "a*")
+    trace = figure.data[0]
+    assert list(trace.y) == [41, 42, 43]
+    assert list(trace.error_y.array) == pytest.approx([0.196] * 3)
+    assert list(trace.marker.symbol) == ["circle", "diamond-open", "diamond"]
+    notes = [note.text for note in figure.layout.annotations]
+    assert notes == ["&lt;2>", "&lt;3>", "upper limit 44.00", "lower limit 40.00"]
+    assert [line.y0 for line in figure.layout.shapes] == [42, 44, 40]
+    assert trend_plots.tell_outside(told) == ["Lot 3. It jumps.", "Lot 2 jumps."]
+    assert "2 are outside their limits: <3>, <2>" in trend_plots.count_outside(told)
+
+
+def test_without_limits_the_chart_says_how_many_lots_it_needs() -> None:
+    told = chart([]) | {"limits": {"a*": None}}
+    assert not trend_plots.draw_chart(told, "a*").layout.shapes
+    assert trend_plots.tell_limits(None) == "No limits yet: they need at least three lots."
