@@ -9,6 +9,7 @@ import streamlit as st
 
 from colourmatch.lots.entries import Lot, LotStory
 from colourmatch.screens import pages, parts, session, telling
+from colourmatch.screens.afterwards import show_recheck
 from colourmatch.screens.photo_view import show_flags, show_picture, show_swatches
 
 PAGE_ROWS = 25
@@ -89,7 +90,14 @@ def show_lot(story: LotStory) -> None:
             "Lot sheet (PDF)", lambda: make_sheet(lot.id), f"lot-{lot.id}.pdf", "application/pdf",
             key="sheet", on_click="ignore", icon=":material/download:",
         )  # fmt: skip
+        st.download_button(
+            "Labels (PDF)", lambda: make_labels(lot.id), f"labels-{lot.id}.pdf", "application/pdf",
+            key="labels", on_click="ignore", icon=":material/download:",
+        )  # fmt: skip
+    st.caption("Labels carry the colours, their warning and a QR code of the lot number: a part of a label.")
     show_state(story)
+    if lot.closed:
+        show_recheck(story)
     left, right = st.columns(2, gap="large")
     with left:
         st.subheader("Recipe")
@@ -110,6 +118,15 @@ def make_sheet(lot_id: int) -> bytes:
 
     out = io.BytesIO()
     write_lot_sheet(session.current_book(), lot_id, out)
+    return out.getvalue()
+
+
+def make_labels(lot_id: int) -> bytes:
+    """A page of labels, made when it is asked for."""
+    from colourmatch.lots.label_page import write_label_page
+
+    out = io.BytesIO()
+    write_label_page(session.current_book(), lot_id, out)
     return out.getvalue()
 
 

@@ -66,11 +66,11 @@ def show_spread(value: float | None, sd: float | None, digits: int = 1) -> str:
     return f"{show_number(value, digits)}{spread}"
 
 
-def show_lab(lab: Lab, lab_sd: Lab | None = None) -> str:
+def show_lab(lab: Lab, lab_sd: Lab | None = None, digits: int = 1) -> str:
     """L*, a*, b*, each with its standard deviation where there is one."""
-    spread = [f" ± {show_number(s)}" for s in lab_sd] if lab_sd else [""] * 3
+    spread = lab_sd or [None] * 3
     return ", ".join(
-        f"{n} {show_number(v)}{s}" for n, v, s in zip(("L*", "a*", "b*"), lab, spread, strict=True)
+        f"{n} {show_spread(v, s, digits)}" for n, v, s in zip(("L*", "a*", "b*"), lab, spread, strict=True)
     )
 
 

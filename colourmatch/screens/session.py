@@ -86,10 +86,13 @@ def notify(text: str) -> None:
 
 def show_notices() -> None:
     """The sentences that `notify` kept, once: at the top, and in view where the page is scrolled down."""
-    for text in st.session_state.pop("notices", []):
-        st.success(parts.plain(text))
-        if "to-top" not in st.session_state:
-            st.toast(parts.plain(text))
+    # The container is there in every run: without it all below moves up one place when the sentence goes,
+    # and the tab or the form that the person has just opened falls shut.
+    with st.container():
+        for text in st.session_state.pop("notices", []):
+            st.success(parts.plain(text))
+            if "to-top" not in st.session_state:
+                st.toast(parts.plain(text))
 
 
 def go_to_top() -> None:
@@ -137,6 +140,20 @@ def describe(story: LotStory) -> dict[str, Any]:
     last = story.events[-1].id if story.events else 0
     mark = (last, len(story.events), tuple((stock.id, stock.changed_at) for stock in story.stock_entries))
     return _describe(book, book.place, story.lot.id, mark)
+
+
+@st.cache_data(show_spinner=False, max_entries=64)
+def _read_drift(_book: LotBook, place: str, lot_id: int, mark: tuple[Any, ...]) -> dict[str, Any]:
+    from colourmatch.lots.recheck import read_drift
+
+    return read_drift(_book, lot_id)
+
+
+def read_drift(story: LotStory) -> dict[str, Any]:
+    """How the colour of a closed lot holds; reckoned anew only when something was entered since."""
+    book = current_book()
+    last = story.events[-1].id if story.events else 0
+    return _read_drift(book, book.place, story.lot.id, (last, len(story.events)))
 
 
 def chosen_lot_id() -> int | None:

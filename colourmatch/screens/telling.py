@@ -44,8 +44,9 @@ def describe_with_time(entry: AdditionEntry) -> str:
 
 
 def compared_photos(story: LotStory) -> list[PhotoEntry]:
-    """The photos that showed both liquids, in order."""
-    return [photo for photo in story.photos if photo.measurement.get("delta_e_2000")]
+    """The photos taken for the match that showed both liquids, in order; not those after the closing."""
+    match = [photo for photo in story.photos if photo.purpose == "match"]
+    return [photo for photo in match if photo.measurement.get("delta_e_2000")]
 
 
 def additions_since_photo(story: LotStory) -> list[AdditionEntry]:

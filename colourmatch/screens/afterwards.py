@@ -1,0 +1,102 @@
+"""After the closing: photograph a lot again, and see whether its colour holds; drift comes from the package."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import streamlit as st
+
+from colourmatch.lots.entries import LotStory
+from colourmatch.screens import parts, session, trend_plots
+from colourmatch.screens.photo_view import clear_upload, upload_photos
+from colourmatch.screens.plots import CONFIG
+
+
+def show_recheck(story: LotStory) -> None:
+    """Whether the colour of a closed lot holds: in words, photo by photo, and a place for the next photo."""
+    st.subheader("Does the colour hold?")
+    show_refused(story)
+    drift = session.read_drift(story)
+    first, rest = parts.split_sentence(drift["text"])
+    st.html(parts.panel("Since it was closed", first, [rest]))
+    show_rate(drift)
+    left, right = st.columns(2, gap="large")
+    with left:
+        show_history(drift)
+    with right:
+        if drift["photos"]:
+            st.plotly_chart(
+                trend_plots.draw_drift(drift), config=CONFIG, key=f"drift-{story.lot.id}",
+                alt="drift from the first colour over weeks, with the tolerance",
+            )  # fmt: skip
+    with st.expander("Photograph again", expanded=not drift["photos"]):
+        st.write(
+            "Fill the kept sample and the reference into equal glasses beside the card, with a glass of water, "
+            f"{story.lot.depth_mm:g} mm deep and thinned as the lot was. In a week, in a month, and whenever "
+            "you wonder."
+        )
+        take_photos(story)
+
+
+def show_rate(drift: dict[str, Any]) -> None:
+    """Which way the colour goes, with its spread."""
+    change = drift["change_per_week"]
+    if change:
+        words = parts.show_lab(change["lab"], change["lab_sd"], 2)
+        st.html(
+            parts.line(
+                f"Change a week: {words}; ± is one standard deviation. In brackets above: 95 % intervals."
+            )
+        )
+
+
+def show_history(drift: dict[str, Any]) -> None:
+    """Each photo afterwards with its drift; those that tell nothing with why."""
+    rows = {}
+    if drift["start"]:
+        start = drift["start"]
+        rows[f"{start['at'][:10]}, finished"] = (
+            f"{parts.show_interval(start['delta_e_2000'])} from its reference"
+        )
+    for photo in drift["photos"]:
+        seen = photo["difference"]["text"] if photo["difference"]["seen"] else "no drift seen"
+        when = f"{photo['at'][:10]}, {parts.show_number(photo['weeks'])} weeks"
+        rows[when] = f"drift {parts.show_interval(photo['delta_e_2000'])}, {seen}"
+    st.html(parts.facts(rows))
+    lines = [parts.flag_line(f"Photo of entry {left['entry']}", left["reason"]) for left in drift["left_out"]]
+    if lines:
+        st.html("".join(lines))
+
+
+def show_refused(story: LotStory) -> None:
+    """The photos of the last upload that were of no use, with what to do."""
+    refused = st.session_state.pop(f"recheck-refused-{story.lot.id}", [])
+    if refused:
+        st.html("".join(parts.flag_line("Not kept", f"{name}: {text}", "refuse") for name, text in refused))
+
+
+def take_photos(story: LotStory) -> None:
+    """Measure and keep photos of the closed lot; what is of no use is named and not kept."""
+    from colourmatch.lots.recheck import record_recheck
+
+    place = f"recheck-{story.lot.id}"
+    files = upload_photos(place, "Photos of lot and reference")
+    if not files:
+        return
+    with session.failures_shown():
+        refused, kept, bar = [], 0, st.progress(0.0)
+        for number, file in enumerate(files):
+            bar.progress(number / len(files), f"Measuring photo {number + 1} of {len(files)} …")
+            told = record_recheck(
+                session.current_book(), story.lot.id, [file], entered_by=session.entered_by()
+            )["photos"][0]
+            if told["note"]:
+                refused.append((file[1], told["note"]))
+            else:
+                kept += 1
+        bar.empty()
+        st.session_state[f"recheck-refused-{story.lot.id}"] = refused
+        clear_upload(place)
+        if kept:
+            session.notify(f"{'The photo is' if kept == 1 else f'{kept} photos are'} measured and kept.")
+        st.rerun()

@@ -1,0 +1,94 @@
+"""A closed lot: photographed again, its drift in words and numbers, its labels."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+from test_pages import open_app, shown
+from test_trend_page import measured
+
+from colourmatch.lots.book import LotBook
+from colourmatch.lots.work import record_photos
+from colourmatch.screens import trend_plots
+from colourmatch.screens.lots import make_labels
+
+BEGIN = datetime.now(UTC) - timedelta(weeks=8)
+FADING = np.array([0.1, -0.6, -0.4])
+
+
+@pytest.fixture
+def closed(book: LotBook) -> int:
+    """A lot that was finished on its reference eight weeks ago."""
+    book.add_stock("red", "E129", 1.0)
+    lot = book.new_lot("Aperitif", 900, ["red"], number="B1", jurisdiction="EU").id
+    book.add_addition(lot, "red", drops=40)
+    book.add_photo(lot, measured(np.zeros(3)), taken_at=BEGIN)
+    book.close_lot(lot, "matched")
+    return lot
+
+
+def test_a_lot_just_closed_says_when_to_photograph_it_again(book: LotBook, closed: int) -> None:
+    app = open_app("lots", lot=str(closed))
+    assert not app.exception
+    assert "No recheck yet." in shown(app)
+    assert "in a week and in a month" in shown(app)
+    assert "Labels (PDF)" in [button.label for button in app.get("download_button")]
+    assert not app.get("plotly_chart")
+
+
+def test_drift_rate_and_forecast_stand_with_their_intervals(book: LotBook, closed: int) -> None:
+    for week in (2, 4, 6):
+        taken = BEGIN + timedelta(weeks=week)
+        book.add_photo(closed, measured(FADING * week), purpose="recheck", taken_at=taken)
+    app = open_app("lots", lot=str(closed))
+    assert not app.exception
+    text = shown(app)
+    assert "In 6.0 weeks the batch has turned" in text
+    assert "CIEDE2000 a week (between" in text and "the tolerance of 1.5 from its reference" in text
+    assert "Change a week: L* 0.10 ± " in text
+    for weeks in ("2.0 weeks", "4.0 weeks", "6.0 weeks"):
+        assert weeks in text
+    assert len(app.get("plotly_chart")) == 1
+    # What a photo afterwards shows is not how the lot ended.
+    assert 'Last difference</p><p class="cm-big">0.0 (0.0 to' in text
+
+
+def test_an_open_lot_has_no_drift(book: LotBook) -> None:
+    book.add_stock("red", "E129", 1.0)
+    lot = book.new_lot("Aperitif", 900, ["red"]).id
+    app = open_app("lots", lot=str(lot))
+    assert "Does the colour hold?" not in shown(app)
+    assert not app.file_uploader
+
+
+def test_a_photo_afterwards_is_kept_once_and_a_refused_one_named(
+    book: LotBook, photos: list[Path], card_photo_bytes: bytes
+) -> None:
+    book.add_stock("red", "E129", 1.0)
+    lot = book.new_lot("Aperitif", 900, ["red"]).id
+    record_photos(book, lot, [photos[1]])
+    book.close_lot(lot, "matched")
+    app = open_app("lots", lot=str(lot))
+    app.file_uploader[0].set_value([("week.jpg", card_photo_bytes, "image/jpeg")]).run()
+    assert not app.exception
+    assert "The photo is measured and kept." in shown(app)
+    assert [photo.purpose for photo in book.lot_story(lot).photos] == ["match", "recheck"]
+    app.file_uploader[0].set_value([("note.jpg", b"this is no photo", "image/jpeg")]).run()
+    assert "note.jpg: This is not a readable photo" in shown(app)
+    assert len(book.lot_story(lot).photos) == 2
+
+
+def test_the_labels_are_a_pdf(book: LotBook, closed: int) -> None:
+    assert make_labels(closed).startswith(b"%PDF")
+
+
+def test_the_drift_is_drawn_over_weeks_with_its_interval() -> None:
+    part = {"value": 1.0, "low": 0.4, "high": 1.8}
+    figure = trend_plots.draw_drift({"photos": [{"weeks": 2.0, "delta_e_2000": part}], "tolerance": 1.5})
+    trace = figure.data[0]
+    assert (trace.x[0], trace.y[0]) == (2.0, 1.0)
+    assert trace.error_y.array[0] == pytest.approx(0.8) and trace.error_y.arrayminus[0] == pytest.approx(0.6)
+    assert figure.layout.shapes[0].y0 == 1.5
