@@ -134,6 +134,14 @@ class Browser:
     def find(self, css: str) -> Any:
         return self.driver.find_element("css selector", css)
 
+    def tap(self, kind: str, words: str) -> None:
+        """Tap the first element of a kind that shows the words."""
+        found = self.driver.find_elements("xpath", f"//{kind}[contains(., {words!r})]")
+        target = next(element for element in found if element.is_displayed())
+        self.driver.execute_script("arguments[0].scrollIntoView({block: 'center'})", target)
+        target.click()
+        self.settle()
+
     def upload(self, photo: Path) -> None:
         self.find('[data-testid="stFileUploaderDropzoneInput"]').send_keys(str(photo))
 
@@ -228,3 +236,21 @@ def test_every_page_fits_its_screen(browser: Browser, lots: dict[str, int]) -> N
             browser.show_in(scheme, height=3200 if browser.name == "phone" else 2400)
             browser.settle()
             browser.picture(f"{path.split('?')[0] or 'start'}-{scheme}")
+
+
+def test_a_tab_stays_open_when_the_notice_goes(browser: Browser, app_book: LotBook) -> None:
+    app_book.add_stock(f"first of {browser.name}", "E102", 1.0)  # so that the form is folded
+    browser.go("set-up")
+    browser.tap("summary", "Add a stock")
+    field = browser.find("[aria-label='Name of the stock']")
+    field.send_keys(f"second of {browser.name}")
+    browser.tap("button", "Add the stock")
+    browser.wait_text(f"The stock second of {browser.name} is on the shelf.")
+    browser.tap("*[@data-testid='stTab']", "New lot")
+    wait_for(lambda: not browser.driver.find_elements("css selector", '[data-testid="stToast"]'), "a toast")
+    box = browser.find("[role=combobox][aria-label='Stocks, the main one first']")
+    box.click()
+    box.send_keys(f"second of {browser.name}\n")
+    wait_for(lambda: "is on the shelf" not in browser.text(), "the notice stayed")
+    browser.settle()
+    assert browser.find('[data-testid="stTab"][aria-selected="true"]').text == "New lot"
