@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
-from sqlalchemy import Connection, Engine, select
+from sqlalchemy import Connection, Engine
 
 from colourmatch.errors import BookError, InputError
 from colourmatch.lots import tables as t
@@ -34,6 +34,12 @@ if TYPE_CHECKING:
 FORMAT = "colourmatch-backup"
 _PHOTO = re.compile(r"photos/([0-9a-f]{2})/((\1[0-9a-f]{62})\.[a-z]{3,4})")
 _LARGEST_PHOTO = 500_000_000
+#: Every stored file that any table names, each once.
+_NAMED = " UNION ".join(
+    f'SELECT stored_name FROM "{table.name}" WHERE stored_name IS NOT NULL'
+    for table in t.HISTORY
+    if "stored_name" in table.c
+)
 
 
 @dataclass(frozen=True)
@@ -107,16 +113,14 @@ def _copy_database(engine: Engine, folder: Path) -> tuple[Path, list[str]]:
         with closing(sqlite3.connect(path)) as target:
             raw.driver_connection.backup(target)  # type: ignore[union-attr]
             target.execute("PRAGMA journal_mode = DELETE")  # one file, without a log beside it
-            rows = target.execute("SELECT DISTINCT stored_name FROM photos WHERE stored_name IS NOT NULL")
-            names = sorted(name for (name,) in rows)
+            names = sorted(name for (name,) in target.execute(_NAMED))
     finally:
         raw.close()
     return path, names
 
 
 def _photo_names(connection: Connection) -> list[str]:
-    query = select(t.photos.c.stored_name).where(t.photos.c.stored_name.is_not(None)).distinct()
-    return sorted(name for (name,) in connection.execute(query))
+    return sorted(name for (name,) in connection.exec_driver_sql(_NAMED))
 
 
 def _hash_file(path: Path) -> str:

@@ -26,7 +26,11 @@ class Reference:
 
 @dataclass(frozen=True)
 class ReferenceReading:
-    """One reading of a reference: Lab (D65, 2 degrees) at a depth and a dilution."""
+    """One reading of a reference: Lab (D65, 2 degrees) at a depth and a dilution.
+
+    `photo_sha256` is that of the stored file; that of the photo as it came when no file is kept
+    (`stored_name` None), as in books from before version 0003.
+    """
 
     id: int
     reference_id: int
@@ -38,6 +42,10 @@ class ReferenceReading:
     measurement: dict[str, Any] | None
     created_at: str
     entered_by: str | None = None
+    original_sha256: str | None = None
+    stored_name: str | None = None
+    original_name: str | None = None
+    taken_at: str | None = None
 
 
 @dataclass(frozen=True)

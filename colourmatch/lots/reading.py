@@ -67,6 +67,10 @@ def read_reference_readings(connection: Connection, reference_id: int) -> list[R
             measurement=from_json(row["measurement"]),
             created_at=row["created_at"],
             entered_by=row["entered_by"],
+            original_sha256=row["original_sha256"],
+            stored_name=row["stored_name"],
+            original_name=row["original_name"],
+            taken_at=row["taken_at"],
         )
         for row in rows.mappings()
     ]

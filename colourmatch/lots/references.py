@@ -1,26 +1,27 @@
 """References over time: a kept bottle, an own good lot, an entered colour; which of them a lot is tinted to.
 
-Readings lie in the book (shelf.py). Two photos of one bottle differ by light and phone as well, so that the
-drift of a reference alone is known far worse than that of a batch beside it (recheck.py): its interval says
-so. It refuses to compare readings of another depth or dilution.
+Readings lie in the book (shelf.py), their photos beside it. Two photos of one bottle differ by light and
+phone as well, so that the drift of a reference alone is known far worse than that of a batch beside it
+(recheck.py): its interval says so. It refuses to compare readings of another depth or dilution.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from colourmatch.errors import InputError, NotFoundError
-from colourmatch.lots.checks import check_lab, check_number, check_one_of
+from colourmatch.errors import InputError, NotFoundError, PhotoError
+from colourmatch.lots.checks import check_lab, check_name, check_number, check_one_of, check_text
 from colourmatch.lots.figures import final_photos, parse_exif_time, read_spot
 
 if TYPE_CHECKING:
     from colourmatch.lots.book import LotBook
     from colourmatch.lots.entries import Lot, Reference, ReferenceReading
+    from colourmatch.lots.photos import KeptPhoto
     from colourmatch.lots.work import Source
 
 SPOTS = ("reference", "batch")
@@ -43,28 +44,37 @@ def record_reference(
     """Photograph a reference (again); it is made when the book has none of that name.
 
     `spot` is the spot of the card it stands on, "reference" or "batch". Gives {"reference", "photos": one
-    measurement each with "reading" (None when refused) and "note", and the readings of `read_reference`}. A
-    photo sent again gives its first reading. InputError for an impossible depth or dilution.
+    measurement each with "reading" (None when refused) and "note", and the readings of `read_reference`}.
+    The file of a photo that is read is kept without its position data; a photo sent again gives its first
+    reading. InputError for an impossible depth or dilution.
     """
     check_one_of(spot, SPOTS, "spot")
     depth_mm, dilution = check_number("depth_mm", depth_mm), check_number("dilution", dilution)
     found: Reference | None = _find(book, name)
+    if found is None:  # refused before any photo is kept for it
+        check_name(name, "name of the reference")
+        check_text(notes, "notes")
+    check_text(entered_by, "name of who entered it")
     entries: list[dict[str, Any]] = []
     for source in photos:
-        measurement, colour = _measure(source, spot)
-        if colour is None:
+        content, file_name = _open_source(source)
+        known = book.find_reference_photo(content, found.id) if content and found else None
+        if known is not None:
+            entries.append((known.measurement or {}) | {"reading": known.id, "note": None, "repeated": True})
+            continue
+        measurement, colour = _measure(Path(str(source)) if content is None else content, file_name, spot)
+        kept = None if colour is None or content is None else _keep(book, content, measurement)
+        if colour is None or kept is None:
             entries.append(measurement | {"reading": None})
             continue
         found = found or book.add_reference(name, notes, entered_by=entered_by)
-        known = _find_reading(book, found, measurement["sha256"])
-        reading = known or book.add_reference_reading(
+        reading = book.add_reference_reading(
             found.id, colour["lab"], depth_mm=depth_mm, dilution=dilution, lab_sd=colour["lab_sd"],
-            photo_sha256=measurement["sha256"], measurement=measurement | {"spot": spot},
-            entered_by=entered_by, token=f"reference-{found.id}-{measurement['sha256']}",
+            measurement=measurement | {"spot": spot}, photo=kept, taken_at=_time_taken(measurement),
+            original_name=file_name, entered_by=entered_by,
+            token=f"reference-{found.id}-{kept.original_sha256}",
         )  # fmt: skip
-        entries.append(
-            measurement | {"reading": reading.id, "note": None} | ({"repeated": True} if known else {})
-        )
+        entries.append(measurement | {"reading": reading.id, "note": None})
     told: dict[str, Any] = {"reference": None, "name": name, "readings": [], "text": "Nothing was recorded."}
     return (read_reference(book, found.id) if found else told) | {"photos": entries}
 
@@ -76,12 +86,37 @@ def _find(book: LotBook, name: str) -> Reference | None:
         return None
 
 
-def _measure(source: Source, spot: str) -> tuple[dict[str, Any], dict[str, Any] | None]:
+def _open_source(source: Source) -> tuple[bytes | None, str]:
+    """The bytes of a photo and its name; None when it cannot be read: the measurement then says why."""
+    if isinstance(source, tuple):
+        return source
+    path = Path(source)
+    try:
+        return path.read_bytes(), path.name
+    except OSError:
+        return None, path.name
+
+
+def _keep(book: LotBook, content: bytes, measurement: dict[str, Any]) -> KeptPhoto | None:
+    """The photo in the store; None, with the reason as the measurement's note, when it cannot be kept."""
+    try:
+        return book.photo_store.keep(content)
+    except PhotoError as error:
+        measurement["note"] = error.text
+        return None
+
+
+def _time_taken(measurement: dict[str, Any]) -> datetime | None:
+    """When the phone says it took a photo, None when that cannot be read or lies ahead of now."""
+    taken = parse_exif_time(measurement.get("taken_at"))
+    return None if taken is None or taken > datetime.now(taken.tzinfo) + timedelta(days=1) else taken
+
+
+def _measure(photo: bytes | Path, name: str, spot: str) -> tuple[dict[str, Any], dict[str, Any] | None]:
     """The measurement of a photo with a note when it is of no use, and the colour on the spot."""
     from colourmatch.photo.measure import measure_or_refuse
 
-    content, name = source if isinstance(source, tuple) else (Path(source), Path(source).name)
-    measurement = measure_or_refuse(content, name).to_json()
+    measurement = measure_or_refuse(photo, name).to_json()
     if measurement["error"]:
         return measurement | {"note": measurement["error"]}, None
     colour = measurement["spots"].get(spot)
@@ -93,11 +128,6 @@ def _measure(source: Source, spot: str) -> tuple[dict[str, Any], dict[str, Any] 
         )
         return measurement | {"note": note}, None
     return measurement, colour
-
-
-def _find_reading(book: LotBook, reference: Reference, sha256: str) -> ReferenceReading | None:
-    readings = book.reference_readings(reference.id)
-    return next((reading for reading in readings if reading.photo_sha256 == sha256), None)
 
 
 def enter_reference(
@@ -171,6 +201,8 @@ def read_reference(book: LotBook, reference: str | int) -> dict[str, Any]:
 def _time_of(reading: ReferenceReading) -> datetime:
     entered = datetime.fromisoformat(reading.created_at)
     taken = parse_exif_time((reading.measurement or {}).get("taken_at"))
+    if reading.taken_at is not None:
+        taken = datetime.fromisoformat(reading.taken_at)
     return entered if taken is None or taken > entered else taken
 
 
@@ -189,6 +221,8 @@ def _describe(reading: ReferenceReading, start: ReferenceReading | None) -> dict
         "depth_mm": reading.depth_mm,
         "dilution": reading.dilution,
         "source": "photo" if reading.photo_sha256 else "lot" if reading.measurement else "entered",
+        "photo": reading.original_name,
+        "stored_name": reading.stored_name,
         "drift": None,
         "difference": None,
     }

@@ -207,11 +207,38 @@ def _tell_entry(entry: LotEntry, photo_number: int | None) -> str:
     if isinstance(entry, NoteEntry):
         return f"Note: {entry.text}"
     if isinstance(entry, AmendmentEntry):
-        return "Put right: " + ", ".join(f"{key} is {_value(value)}" for key, value in entry.changes.items())
+        return "Put right: " + "; ".join(_tell_change(key, value) for key, value in entry.changes.items())
     if isinstance(entry, ClosingEntry):
         known = entry.text.casefold().startswith(entry.outcome.casefold())
         return f"Closed. {entry.text}" if known else f"Closed: {entry.outcome}. {entry.text}".strip()
     return entry.kind
+
+
+def _tell_change(key: str, value: Any) -> str:
+    if key == "serving":
+        return f"judged as served: {_tell_serving(value)}"
+    if key == "target_lab" and value is not None:
+        return "the target is " + ", ".join(
+            f"{axis} {part:.1f}" for axis, part in zip(("L*", "a*", "b*"), value, strict=True)
+        )
+    words = {"target_lab": "the target", "reference_id": "the number of the reference"}
+    return f"{words.get(key, key)} is {_value(value)}"
+
+
+def _tell_serving(serving: dict[str, Any] | None) -> str:
+    """Serving conditions in words: "long drink (60 mm, 1 in 4, light A, weight 2)"."""
+    forms = {
+        "depth_mm": "{:g} mm",
+        "dilution": "1 in {:g}",
+        "illuminant": "light {}",
+        "weight": "weight {:g}",
+    }
+    told = []
+    for condition in (serving or {}).get("conditions", ()):
+        said = [form.format(condition[key]) for key, form in forms.items() if condition.get(key) is not None]
+        told.append(condition.get("name", "serving") + (f" ({', '.join(said)})" if said else ""))
+    told += [f"{key} {_value(value)}" for key, value in (serving or {}).items() if key != "conditions"]
+    return ", ".join(told) or "as photographed"
 
 
 def _value(value: Any) -> str:

@@ -2,12 +2,23 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from colourmatch.errors import ClosedError, InputError, NotFoundError
 from colourmatch.lots.base import BookBase, find_token, insert, near_names
-from colourmatch.lots.checks import check_lab, check_name, check_number, check_text, name_key, to_json
+from colourmatch.lots.checks import (
+    check_lab,
+    check_name,
+    check_number,
+    check_text,
+    name_key,
+    to_json,
+    utc_text,
+)
 from colourmatch.lots.entries import Reference, ReferenceReading, StockChange, StockEntry
+from colourmatch.lots.photos import KeptPhoto, hash_photo
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
@@ -263,10 +274,17 @@ class Shelf(BookBase):
         lab_sd: tuple[float, float, float] | None = None,
         photo_sha256: str | None = None,
         measurement: dict[str, Any] | None = None,
+        photo: bytes | Path | str | KeptPhoto | None = None,
+        taken_at: datetime | str | None = None,
+        original_name: str | None = None,
         entered_by: str | None = None,
         token: str | None = None,
     ) -> ReferenceReading:
-        """Add a reading of a reference: Lab (D65, 2 degrees) at this depth and dilution."""
+        """Add a reading of a reference: Lab (D65, 2 degrees) at this depth and dilution.
+
+        A `photo` goes to the photo store first, unless it was kept there already; `photo_sha256` is for one
+        that is not kept. PhotoError when the file is none that can be kept.
+        """
         from colourmatch.lots import tables as t
 
         found = self.find_reference(reference)
@@ -278,6 +296,15 @@ class Shelf(BookBase):
         values |= dict(zip(("lab_l_sd", "lab_a_sd", "lab_b_sd"), spread, strict=True))
         values |= {"depth_mm": check_number("depth_mm", depth_mm)}
         values |= {"dilution": check_number("dilution", dilution)}
+        values |= {"taken_at": None if taken_at is None else utc_text(taken_at)}
+        if original_name is None and isinstance(photo, (str, Path)):
+            original_name = Path(photo).name
+        if original_name is not None:
+            values |= {"original_name": check_text(original_name, "file name")[:255]}
+        if photo is not None:
+            kept = photo if isinstance(photo, KeptPhoto) else self.photo_store.keep(photo)
+            photo_sha256 = kept.sha256
+            values |= {"original_sha256": kept.original_sha256, "stored_name": kept.name}
 
         def act(connection: Connection) -> int:
             if (known := find_token(connection, t.reference_readings, token)) is not None:
@@ -324,3 +351,11 @@ class Shelf(BookBase):
         found = self.find_reference(reference)
         with self._read() as connection:
             return read_reference_readings(connection, found.id)
+
+    def find_reference_photo(
+        self, photo: bytes | Path | str, reference: str | int
+    ) -> ReferenceReading | None:
+        """The first reading of a reference from this very photo, None when it is new: a resubmitted photo."""
+        sha256 = hash_photo(photo)
+        readings = self.reference_readings(reference)
+        return next((one for one in readings if sha256 in (one.original_sha256, one.photo_sha256)), None)

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from sqlalchemy import Boolean, Column, Float, ForeignKey, Index, Integer, MetaData, String, Table, Text
 
 #: The version of the book that this program writes; the name of the newest migration.
-VERSION = "0002"
+VERSION = "0003"
 
 metadata = MetaData(
     naming_convention={
@@ -64,6 +64,11 @@ reference_readings = _table(
     Column("dilution", Float, nullable=False),
     Column("photo_sha256", String(64)),
     Column("measurement", Text),
+    # Last, as a migration adds them.
+    Column("original_sha256", String(64)),
+    Column("stored_name", String(80)),
+    Column("original_name", Text),
+    Column("taken_at", String(40)),
 )
 
 stocks = _table(

@@ -22,6 +22,11 @@ def dump(book: LotBook) -> list:
     return json.loads(stream.getvalue())["rows"]
 
 
+def another(jpeg: bytes, number: int) -> bytes:
+    """The same picture as another file: the pixels a centimetre differ."""
+    return jpeg[:14] + number.to_bytes(2, "big") + jpeg[16:]
+
+
 @pytest.fixture
 def photo_lot(book: LotBook, lot: int, jpeg: bytes) -> int:
     """A lot with a dose and a photo."""
@@ -67,8 +72,7 @@ def test_a_backup_made_while_others_write_is_consistent(
         while not stop.is_set():
             number += 1
             book.add_addition(lot, "red", drops=1)
-            another = jpeg[:14] + number.to_bytes(2, "big") + jpeg[16:]  # the pixels a centimetre
-            book.add_photo(lot, {}, photo=another)
+            book.add_photo(lot, {}, photo=another(jpeg, number))
 
     writer = threading.Thread(target=work)
     writer.start()
@@ -146,6 +150,37 @@ def test_damaged_archives_are_refused_and_leave_no_book(
         restore_book(path, tmp_path / "gone.sqlite")
     with pytest.raises(BookError, match="cannot be read"):
         restore_book(tmp_path / "none.zip", tmp_path / "new.sqlite")
+
+
+def test_reference_photos_are_backed_up_put_back_and_checked(
+    book: LotBook,
+    photo_lot: int,
+    jpeg: bytes,
+    second_location: Callable[[], str],
+    environ: dict,
+    tmp_path: Path,
+) -> None:
+    reference = book.add_reference("Bottle").id
+    for content in (jpeg, another(jpeg, 7)):  # the first is the lot's photo as well
+        book.add_reference_reading(reference, (60, 40, 30), depth_mm=10, photo=content, original_name="a.jpg")
+    shared, own = (reading.stored_name or "" for reading in book.reference_readings(reference))
+    assert book.check() == [] and sorted(book.photo_store.names()) == sorted([shared, own])
+    report = book.backup(tmp_path / "b.zip")
+    assert (report.photos, report.missing) == (2, ())
+    path = book.photo_store.path(own)
+    kept = path.read_bytes()
+    path.write_bytes(kept[:-1])
+    assert [(one.code, own in one.text) for one in book.check()] == [("changed-photo", True)]
+    path.unlink()
+    assert [(one.code, own in one.text) for one in book.check()] == [("missing-photo", True)]
+    assert book.backup(tmp_path / "lacking.zip").missing == (own,)
+    rows = dump(book)
+    book.close()
+    environ["COLOURMATCH_PHOTOS"] = str(tmp_path / "elsewhere")
+    with restore_book(report.path, second_location(), environ=environ) as second:
+        assert dump(second) == rows and second.check() == []
+        assert second.photo_store.path(own).read_bytes() == kept
+        assert second.find_reference_photo(another(jpeg, 7), reference).stored_name == own
 
 
 def test_the_check_finds_what_is_wrong_with_photos(book: LotBook, photo_lot: int, jpeg: bytes) -> None:

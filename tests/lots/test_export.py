@@ -19,6 +19,10 @@ def full_book(book: LotBook, lot: int, jpeg: bytes) -> LotBook:
     """Something in every table."""
     reference = book.add_reference("Bottle", "n")
     book.add_reference_reading(reference.id, (60, 40, 30), depth_mm=10, measurement={"x": [1, None]})
+    book.add_reference_reading(
+        reference.id, (61, 41, 31), depth_mm=10, photo=jpeg, original_name="Foto 苦.jpg",
+        taken_at="2026-03-02T08:09:10+00:00",
+    )  # fmt: skip
     book.weigh_stock("red", 40, 1.93, token="w")
     book.record_learnt("red", 0.91, 0.05, lot)
     first = book.add_addition(lot, "red", drops=12, token="t", entered_by="Zoë")
@@ -62,6 +66,8 @@ def test_an_export_read_into_an_empty_book_gives_the_same_book(
     text = dump(full_book)
     lots = [full_book.lot_story(one.id) for one in full_book.list_lots()]
     stocks = full_book.list_stocks(active_only=False)
+    readings = full_book.reference_readings("Bottle")
+    assert readings[1].stored_name and readings[1].original_name == "Foto 苦.jpg"
     full_book.close()
     sent = text if layout is None else json.dumps(json.loads(text), indent=layout)
     with open_book(second_location(), environ=environ) as second:
@@ -69,9 +75,24 @@ def test_an_export_read_into_an_empty_book_gives_the_same_book(
         assert rows_of(dump(second)) == rows_of(text)
         assert [second.lot_story(one.id) for one in second.list_lots()] == lots
         assert second.list_stocks(active_only=False) == stocks
+        assert second.reference_readings("Bottle") == readings
         assert second.new_lot("next", 1, "red").id > lots[0].lot.id  # ids go on where they were
         with pytest.raises(BookError, match="not empty"):
             second.import_json(io.StringIO(text))
+
+
+def test_an_export_from_before_reference_photos_were_kept_is_read(
+    full_book: LotBook, second_location: Callable[[], str], environ: dict
+) -> None:
+    document = json.loads(dump(full_book)) | {"version": "0002"}
+    for name, row in document["rows"]:
+        if name == "reference_readings":
+            for added in ("original_sha256", "stored_name", "original_name", "taken_at"):
+                del row[added]
+    full_book.close()
+    with open_book(second_location(), environ=environ) as second:
+        second.import_json(io.StringIO(json.dumps(document)))
+        assert [one.stored_name for one in second.reference_readings("Bottle")] == [None, None]
 
 
 def test_a_damaged_export_is_refused_whole(

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import re
 import sqlite3
 import subprocess
 import sys
+import zipfile
 from collections.abc import Callable
 from pathlib import Path
 
@@ -15,7 +18,7 @@ from sqlalchemy.exc import DBAPIError
 
 from colourmatch.errors import BookError
 from colourmatch.lots import migrate, opening, tables
-from colourmatch.lots.book import LotBook, open_book
+from colourmatch.lots.book import LotBook, open_book, restore_book
 
 
 def make_older(location: str, version: str = "0001") -> None:
@@ -90,6 +93,76 @@ def test_an_older_book_is_copied_beside_before_it_is_migrated(tmp_path: Path) ->
         assert copy.execute("SELECT version_num FROM alembic_version").fetchone() == ("0001",)
         assert copy.execute("SELECT name FROM stocks").fetchone() == ("red",)
     copy.close()
+
+
+OLD_READING = (
+    "INSERT INTO reference_readings (id, created_at, reference_id, lab_l, lab_a, lab_b, depth_mm, dilution, "
+    "photo_sha256) VALUES (1, '2026-01-01T00:00:00.000000+00:00', 1, 60, 40, 30, 10, 1, 'abc')"
+)
+OLD_REFERENCE = (
+    'INSERT INTO "references" (id, created_at, name, name_key, notes) '
+    "VALUES (1, '2026-01-01T00:00:00.000000+00:00', 'Bottle', 'bottle', '')"
+)
+
+
+def test_readings_from_before_their_photos_were_kept_stay_and_stay_guarded(
+    location: str, environ: dict, jpeg: bytes, tmp_path: Path
+) -> None:
+    make_older(location, "0002")
+    engine = opening._make_engine(opening.parse_location(location))
+    with opening.write(engine) as connection:
+        for statement in (OLD_REFERENCE, OLD_READING):
+            connection.exec_driver_sql(statement)
+    engine.dispose()
+    with open_book(location, environ=environ) as book:
+        (old,) = book.reference_readings("Bottle")
+        assert (old.lab, old.photo_sha256, old.stored_name, old.original_sha256) == (
+            (60, 40, 30), "abc", None, None,
+        )  # fmt: skip
+        assert book.check() == []
+        for statement in (
+            "UPDATE reference_readings SET stored_name = 'x'",
+            "DELETE FROM reference_readings",
+        ):
+            with pytest.raises(DBAPIError, match="append-only"), opening.write(book._engine) as connection:
+                connection.exec_driver_sql(statement)
+    if "://" not in location:
+        (copy,) = tmp_path.glob("book.sqlite.before-0002-*")
+        with sqlite3.connect(copy) as older:
+            assert older.execute("SELECT version_num FROM alembic_version").fetchone() == ("0002",)
+        older.close()
+
+
+def test_a_backup_of_an_older_book_is_put_back_and_migrated(tmp_path: Path) -> None:
+    path = tmp_path / "b.sqlite"
+    make_older(str(path), "0002")
+    with sqlite3.connect(path) as older:
+        older.execute(OLD_REFERENCE)
+        older.execute(OLD_READING)
+    older.close()
+    manifest = {
+        "format": "colourmatch-backup",
+        "version": "0002",
+        "database": "book.sqlite",
+        "database_sha256": hashlib.sha256(path.read_bytes()).hexdigest(),
+    }
+    with zipfile.ZipFile(tmp_path / "b.zip", "w") as archive:
+        archive.writestr("manifest.json", json.dumps(manifest))
+        archive.write(path, "book.sqlite")
+    with restore_book(tmp_path / "b.zip", tmp_path / "new" / "b.sqlite", environ={}) as book:
+        assert book.reference_readings("Bottle")[0].lab == (60, 40, 30) and book.check() == []
+
+
+def test_a_migration_that_fails_halfway_adds_no_column(location: str, environ: dict) -> None:
+    make_older(location, "0002")
+    engine = opening._make_engine(opening.parse_location(location))
+    with opening.write(engine) as connection:  # the last column that the migration will add
+        connection.exec_driver_sql("ALTER TABLE reference_readings ADD COLUMN taken_at TEXT")
+    engine.dispose()
+    before = describe(location)
+    with pytest.raises((DBAPIError, BookError)):
+        open_book(location, environ=environ)
+    assert describe(location) == before
 
 
 def test_a_migration_that_fails_changes_nothing(tmp_path: Path) -> None:

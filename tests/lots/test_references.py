@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import hashlib
+import io
 from pathlib import Path
 
 import pytest
 
-from colourmatch.errors import InputError, NotFoundError
+from colourmatch.errors import InputError, NotFoundError, PhotoError
 from colourmatch.lots.book import LotBook
 from colourmatch.lots.references import (
     choose_reading,
@@ -126,6 +128,84 @@ def test_a_photo_becomes_a_reading_once(book: LotBook, lot: int, drawn_photos: l
     assert again["reading"] == good["reading"] and again["repeated"]
     choose_reading(book, lot, "Bottle")
     assert book.find_lot(lot).target_lab == pytest.approx(good["spots"]["reference"]["lab"])
+
+
+def with_position(photo: Path) -> bytes:
+    """The same picture with a place and a time in it, as a phone writes them."""
+    from PIL import Image
+
+    picture = Image.open(photo)
+    exif = Image.Exif()
+    exif[0x8825] = {1: "N", 2: (52.0, 30.0, 0.0), 3: "E", 4: (13.0, 24.0, 0.0)}
+    exif[0x8769] = {0x9003: "2026:03:02 08:09:10"}
+    out = io.BytesIO()
+    picture.save(out, "JPEG", quality=95, exif=exif)
+    return out.getvalue()
+
+
+def test_the_photo_of_a_reading_is_kept_without_its_position(book: LotBook, drawn_photos: list[Path]) -> None:
+    from PIL import Image
+
+    sent = with_position(drawn_photos[1])
+    assert Image.open(io.BytesIO(sent)).getexif().get_ifd(0x8825)
+    told = record_reference(book, "Bottle", [(sent, "IMG_1.jpg")], **VIEW)
+    (reading,) = book.reference_readings("Bottle")
+    kept = book.photo_store.path(reading.stored_name or "").read_bytes()
+    assert not Image.open(io.BytesIO(kept)).getexif().get_ifd(0x8825)
+    assert reading.photo_sha256 == hashlib.sha256(kept).hexdigest() == reading.stored_name[:64]
+    assert reading.original_sha256 == hashlib.sha256(sent).hexdigest() != reading.photo_sha256
+    assert (reading.original_name, reading.taken_at) == ("IMG_1.jpg", "2026-03-02T08:09:10.000000+00:00")
+    row = told["readings"][0]
+    assert (row["photo"], row["stored_name"]) == ("IMG_1.jpg", reading.stored_name)
+    assert row["at"] == "2026-03-02T08:09:10+00:00"
+    # Sent again as it came, or as it was taken out of the store: the first reading, nothing more is kept.
+    for again in (sent, kept):
+        assert book.find_reference_photo(again, "Bottle") == reading
+        repeated = record_reference(book, "Bottle", [(again, "copy.jpg")], **VIEW)["photos"][0]
+        assert (repeated["reading"], repeated["repeated"]) == (reading.id, True)
+    assert list(book.photo_store.names()) == [reading.stored_name] and book.check() == []
+    other = record_reference(book, "Other bottle", [(sent, "IMG_1.jpg")], **VIEW)["photos"][0]
+    assert other["reading"] != reading.id and len(list(book.photo_store.names())) == 1
+
+
+def test_a_photo_read_before_files_were_kept_gives_its_first_reading(
+    book: LotBook, drawn_photos: list[Path]
+) -> None:
+    sent = drawn_photos[1].read_bytes()
+    reference = book.add_reference("Bottle").id
+    sha256 = hashlib.sha256(sent).hexdigest()
+    old = book.add_reference_reading(
+        reference, (60, 40, 30), depth_mm=10, dilution=5, photo_sha256=sha256, measurement={"sha256": sha256}
+    )
+    told = record_reference(book, "Bottle", [(sent, "a.jpg")], **VIEW)
+    assert told["photos"][0]["reading"] == old.id and told["readings"][0]["source"] == "photo"
+    assert list(book.photo_store.names()) == [] and book.check() == []
+
+
+def test_no_file_is_left_of_what_is_refused(
+    book: LotBook, drawn_photos: list[Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for given in ({"name": " "}, {"name": "Bottle", "notes": "a\0"}, {"name": "Bottle", "entered_by": "a\0"}):
+        with pytest.raises(InputError):
+            record_reference(book, photos=[drawn_photos[1]], **given)
+    with pytest.raises(PhotoError, match="no JPEG"):
+        book.add_reference_reading(book.add_reference("Odd").id, (60, 40, 30), depth_mm=10, photo=b"text")
+    with pytest.raises(InputError, match="The depth"):
+        book.add_reference_reading("Odd", (60, 40, 30), depth_mm=-1, photo=drawn_photos[1])
+    gone = record_reference(book, "Bottle", [drawn_photos[1].with_name("none.jpg")])["photos"][0]
+    assert gone["reading"] is None and gone["note"]
+
+    def refuse(*_given: object) -> None:
+        raise PhotoError("It cannot be kept. Send it as JPEG.")
+
+    monkeypatch.setattr(type(book.photo_store), "keep", refuse)
+    told = record_reference(book, "Bottle", [drawn_photos[1]])
+    assert (told["photos"][0]["reading"], told["photos"][0]["note"]) == (
+        None,
+        "It cannot be kept. Send it as JPEG.",
+    )
+    assert [one.name for one in book.list_references()] == ["Odd"]
+    assert book.reference_readings("Odd") == [] and list(book.photo_store.names()) == []
 
 
 def test_only_refused_photos_make_no_reference(book: LotBook) -> None:

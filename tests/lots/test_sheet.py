@@ -111,6 +111,21 @@ def test_a_struck_entry_is_struck_on_the_paper(book: LotBook, lot: int) -> None:
     assert lines() >= before + 2  # the line through it, and the hairline under the new entry
 
 
+def test_corrections_of_serving_and_target_are_told_in_words(book: LotBook, lot: int) -> None:
+    condition = {"name": "long drink", "depth_mm": 60, "dilution": 4, "illuminant": "a", "weight": 2}
+    book.amend_lot(
+        lot, "as it is drunk", serving={"conditions": [condition, {"name": "neat"}], "ice": "two cubes"}
+    )
+    book.amend_lot(lot, "another sheet", target_lab=[60, 45.25, -3], volume_ml=950)
+    book.amend_lot(lot, "none after all", serving=None, target_lab=None)
+    text, _ = read_sheet(book, lot)
+    served = "judged as served: long drink (60 mm, 1 in 4, light A, weight 2), neat, ice two cubes"
+    assert f"Put right: {served} (as it is drunk)" in text
+    assert "the target is L* 60.0, a* 45.2, b* -3.0; volume_ml is 950" in text
+    assert "judged as served: as photographed; the target is none" in text
+    assert "{" not in text and "conditions" not in text
+
+
 def test_an_empty_lot_has_a_sheet(book: LotBook, lot: int) -> None:
     text, reader = read_sheet(book, lot, "letter")
     assert len(reader.pages) == 1 and "Still open." in text and "Nothing yet." in text
