@@ -11,6 +11,7 @@ from colourmatch.lots.entries import Lot, LotStory
 from colourmatch.screens import pages, parts, session, telling
 from colourmatch.screens.afterwards import show_recheck
 from colourmatch.screens.photo_view import show_flags, show_picture, show_swatches
+from colourmatch.screens.references import tell_target
 
 PAGE_ROWS = 25
 
@@ -101,7 +102,7 @@ def show_lot(story: LotStory) -> None:
     left, right = st.columns(2, gap="large")
     with left:
         st.subheader("Recipe")
-        st.html(parts.facts(telling.head_facts(lot)))
+        st.html(parts.facts(telling.head_facts(lot) | {"Tinted to": tell_target(story)}))
     with right:
         st.subheader("Label")
         st.html(parts.facts({"For the label": told["label"]}))

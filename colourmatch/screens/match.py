@@ -23,6 +23,7 @@ from colourmatch.screens.recording import (
     record_advised,
     record_anything,
 )
+from colourmatch.screens.references import ask_choice, tell_target
 
 _NO_LOT = (
     "Here a lot is matched: each photo of reference and batch gives the difference and the next step. "
@@ -111,10 +112,17 @@ def show_glance(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
         cells.append(
             parts.cell("Which way", seen["difference"]["text"], "the batch against the reference, last photo")
         )
+    elif advice.get("now") and not waiting:
+        words = (
+            f"{parts.judge(advice['now'], lot.tolerance)}; CIEDE2000 with its 95 % interval, from all photos"
+        )
+        cells.append(parts.cell("How far", parts.show_interval(advice["now"]), words))
     cells.append(parts.ceiling_cell(story.state().total_mg_per_l(), lot.ceiling_mg_per_l))
     st.html(parts.glance(cells))
-    if photos:
-        show_flags(photos[-1].measurement)
+    if lot.target_lab is not None:
+        st.html(parts.line(f"Tinted to {tell_target(story)}."))
+    if story.photos:
+        show_flags(story.photos[-1].measurement)
 
 
 def show_actions(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
@@ -240,6 +248,7 @@ def show_history(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     )  # fmt: skip
     ask_correction(story)
     ask_amendment(story)
+    ask_choice(story)
     if story.lot.closed:
         return
     stopped = not waiting and advice.get("action") == "stop"

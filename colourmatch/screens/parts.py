@@ -68,7 +68,7 @@ def show_spread(value: float | None, sd: float | None, digits: int = 1) -> str:
 
 def show_lab(lab: Lab, lab_sd: Lab | None = None, digits: int = 1) -> str:
     """L*, a*, b*, each with its standard deviation where there is one."""
-    spread = lab_sd or [None] * 3
+    spread: Sequence[float | None] = lab_sd or (None, None, None)
     return ", ".join(
         f"{n} {show_spread(v, s, digits)}" for n, v, s in zip(("L*", "a*", "b*"), lab, spread, strict=True)
     )

@@ -1,16 +1,14 @@
-"""Stocks and new lots: what is in the bottle, how large a drop is, and what the batch may become."""
+"""Stocks, new lots and references: what is in the bottle, how large a drop is, what a lot is tinted to."""
 
 from __future__ import annotations
 
-from typing import Any
-
 import streamlit as st
 
-from colourmatch.dosing.care import cautions_for, limits_for, list_jurisdictions
-from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import custom_colourant, list_colourants
 from colourmatch.lots.entries import StockEntry
-from colourmatch.screens import pages, parts, session
+from colourmatch.screens import parts, session
+from colourmatch.screens.new_lot import show_new_lot
+from colourmatch.screens.references import show_references
 from colourmatch.screens.stock_forms import (
     MADE_IN,
     UNKNOWN,
@@ -22,14 +20,14 @@ from colourmatch.screens.stock_forms import (
     show_weighing,
 )
 
-_ELSEWHERE = "another place"
-
 
 def show() -> None:
     """The page."""
     st.title("Set up")
     stocks = session.current_book().list_stocks()
-    first, second, third, fourth = st.tabs(["Stocks", "New lot", "Weigh drops", "How strong?"])
+    first, second, references, third, fourth = st.tabs(
+        ["Stocks", "New lot", "References", "Drops", "Strength"]
+    )
     with first:
         show_stocks(stocks)
         show_new_stock(bool(stocks))
@@ -37,6 +35,8 @@ def show() -> None:
         show_putting_away(stocks)
     with second:
         show_new_lot(stocks)
+    with references:
+        show_references()
     with third:
         show_weighing(stocks)
     with fourth:
@@ -112,106 +112,6 @@ def ask_unknown(token: str) -> tuple[str, float]:
         help="Absorbance of 1 g in 100 ml over 1 cm. Pure food dyes are 400 to 2000; photos teach the rest.",
     )  # fmt: skip
     return like, e1pct
-
-
-def show_new_lot(stocks: list[StockEntry]) -> None:
-    """The form for a new lot, with the limits that apply beside it."""
-    if not stocks:
-        st.html(
-            parts.empty(
-                "A lot is one batch on its way to its reference: its volume, its stock, its ceiling. "
-                "It needs a stock first. Add one under Stocks."
-            )
-        )
-        return
-    token = session.token_for("lot")
-    names = {stock.id: stock.name for stock in stocks}
-    left, right = st.columns([3, 2], gap="large")
-    with left:
-        chosen = st.multiselect(
-            "Stocks, the main one first", list(names), default=[stocks[0].id] if len(stocks) == 1 else [],
-            format_func=lambda number: names[number], key=f"lot-stocks-{token}", placeholder="Choose",
-        )  # fmt: skip
-        place = st.selectbox("Sold in", [*list_jurisdictions(), _ELSEWHERE], key=f"lot-place-{token}")
-        ask_lot(token, chosen, None if place == _ELSEWHERE else place)
-    with right:
-        show_limits([stock.colourant for stock in stocks if stock.id in chosen], place)
-
-
-def ask_lot(token: str, chosen: list[int], place: str | None) -> None:
-    """The figures of a new lot."""
-    with st.form(f"lot-form-{token}"):
-        name = st.text_input(
-            "Name of the lot", key=f"lot-name-{token}", max_chars=120, placeholder="bitter aperitif"
-        )
-        number = st.text_input("Lot number (optional)", key=f"lot-number-{token}", max_chars=120)
-        rows = [st.columns(2) for _ in range(3)]  # row by row, so that a phone keeps the order
-        values: dict[str, Any] = {
-            "volume_ml": rows[0][0].number_input(
-                "Batch, ml", value=None, min_value=0.0, max_value=2e6, step=50.0, format="%g",
-                placeholder="900", key=f"lot-volume-{token}",
-            ),
-            "ceiling_mg_per_l": rows[0][1].number_input(
-                "Your ceiling, mg/l", value=None, min_value=0.0, max_value=1e5, step=5.0, format="%g",
-                placeholder="none", key=f"lot-ceiling-{token}",
-                help="The most colour that may be in a litre, pure dye, the base's own included. "
-                "The tool never raises it.",
-            ),
-            "already_mg_per_l": rows[1][0].number_input(
-                "Colour already in, mg/l", value=0.0, min_value=0.0, max_value=1e5, step=1.0, format="%g",
-                key=f"lot-already-{token}", help="Added colour that the base brings with it. 0 when none.",
-            ),
-            "tolerance": rows[1][1].number_input(
-                "Tolerance, CIEDE2000", value=1.5, min_value=0.1, max_value=20.0, step=0.1, format="%g",
-                key=f"lot-tolerance-{token}",
-                help="How near is near enough. Differences near 1 are hard to see side by side.",
-            ),
-            "depth_mm": rows[2][0].number_input(
-                "Depth in the glass, mm", value=10.0, min_value=1.0, max_value=200.0, step=1.0, format="%g",
-                key=f"lot-depth-{token}", help="How deep the liquid stands when it is photographed.",
-            ),
-            "dilution": rows[2][1].number_input(
-                "Thinned, 1 part made up to", value=1.0, min_value=1.0, max_value=1000.0, step=1.0,
-                format="%g", key=f"lot-dilution-{token}",
-                help="1 is as it is. 5 is 1 part with 4 of water, both glasses alike, for strong colours.",
-            ),
-        }  # fmt: skip
-        notes = st.text_area("Notes (recipe, base, reference)", key=f"lot-notes-{token}")
-        if st.form_submit_button("Begin the lot", type="primary", key=f"lot-begin-{token}"):
-            begin_lot(name, number, values | {"notes": notes, "jurisdiction": place}, chosen)
-
-
-def begin_lot(name: str, number: str, values: dict[str, Any], chosen: list[int]) -> None:
-    """Write the lot down and go to it."""
-    with session.failures_shown():
-        if not chosen:
-            raise InputError("A lot needs at least one stock. Choose it above.")
-        if values["volume_ml"] is None:
-            raise InputError("The volume of the batch is missing. Give it in ml.")
-        lot = session.current_book().new_lot(
-            name, stocks=chosen, number=number.strip() or None, token=session.token_for("lot"),
-            entered_by=session.entered_by(), **values,
-        )  # fmt: skip
-        st.session_state.pop("token-lot", None)
-        session.notify(f"Lot {lot.name} is begun. Photograph reference and batch before the first drop.")
-        pages.go_to_lot("match", lot.id)
-
-
-def show_limits(colourants: list[str], place: str) -> None:
-    """What the law on file says to these colourants, with its status, and the cautions."""
-    if place == _ELSEWHERE:
-        st.html(
-            parts.flag_line(
-                "Limit", "There are no limits on file for another place. Look up its law yourself."
-            )
-        )
-        return
-    if not colourants:
-        st.html(parts.empty("Choose the stocks: what is on file for them in law stands here."))
-        return
-    lines = [parts.flag_line("Limit", limit.text) for limit in limits_for(colourants, place)]
-    cautions = [caution for caution in cautions_for(colourants, place) if caution.code != "limit"]
-    st.html("".join(lines + [parts.flag_line("Caution", caution.text) for caution in cautions]))
 
 
 if __name__ == "__main__":

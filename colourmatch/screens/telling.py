@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from colourmatch.lots.entries import (
@@ -100,13 +101,35 @@ def tell_entry(entry: LotEntry) -> str:
     elif isinstance(entry, NoteEntry):
         text = f"Note: {entry.text}"
     elif isinstance(entry, AmendmentEntry):
-        changes = ", ".join(f"{key.replace('_', ' ')} {value}" for key, value in entry.changes.items())
-        text = f"Put right: {changes}"
+        text = f"Put right: {', '.join(_tell_change(key, value) for key, value in entry.changes.items())}"
     elif isinstance(entry, ClosingEntry):
         text = f"Closed: {describe_outcome(entry.outcome)} {entry.text}"
     else:
         text = entry.kind
     return text
+
+
+def _tell_change(key: str, value: Any) -> str:
+    if key == "target_lab":
+        return "tinted to " + ("the reference in the photo" if value is None else parts.show_lab(value))
+    if key == "serving":
+        return f"looked at {tell_serving(value)}"
+    return f"{key.replace('_', ' ')} {value}"
+
+
+def tell_serving(serving: Mapping[str, Any] | None) -> str:
+    """Where the match is judged, in words: long drink (60 mm, 1 in 4, light A, weight 2)."""
+    forms = {
+        "depth_mm": "{:g} mm",
+        "dilution": "1 in {:g}",
+        "illuminant": "light {}",
+        "weight": "weight {:g}",
+    }
+    told = []
+    for condition in (serving or {}).get("conditions", ()):
+        said = [form.format(condition[key]) for key, form in forms.items() if condition.get(key) is not None]
+        told.append(f"{condition.get('name', 'serving')} ({', '.join(said)})")
+    return "; ".join(told) or "as photographed"
 
 
 def _tell_photo(entry: PhotoEntry) -> str:
@@ -148,6 +171,7 @@ def head_facts(lot: Lot) -> dict[str, object]:
         "Your ceiling": ceiling,
         "Colour already in": f"{parts.show_amount(lot.already_mg_per_l)} mg/l",
         "Photographed": f"{lot.depth_mm:g} mm deep, {thinned}",
+        "Looked at": tell_serving(lot.serving),
         "Tolerance": f"{lot.tolerance:g} CIEDE2000",
         "Sold in": lot.jurisdiction or "no place given",
         "Notes": lot.notes,

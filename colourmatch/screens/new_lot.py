@@ -1,0 +1,184 @@
+"""The form for a new lot: its figures, what it is tinted to, where it is drunk, and the limits beside it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import streamlit as st
+
+from colourmatch.dosing.care import cautions_for, limits_for, list_jurisdictions
+from colourmatch.errors import InputError
+from colourmatch.lots.entries import StockEntry
+from colourmatch.screens import pages, parts, session
+from colourmatch.screens.references import check_view, choose_for_lot, list_choices, list_readings
+
+_ELSEWHERE = "another place"
+#: Lights a drink is looked at in -> words. CIE 015:2018.
+LIGHTS = {
+    "A": "a warm lamp (A)",
+    "FL2": "a cool white tube (FL2)",
+    "FL11": "a shop tube (FL11)",
+    "LED-B1": "a warm LED (LED-B1)",
+}
+
+
+def show_new_lot(stocks: list[StockEntry]) -> None:
+    """The form for a new lot, with the limits that apply beside it."""
+    if not stocks:
+        st.html(
+            parts.empty(
+                "A lot is one batch on its way to its reference: its volume, its stock, its ceiling. "
+                "It needs a stock first. Add one under Stocks."
+            )
+        )
+        return
+    token = session.token_for("lot")
+    names = {stock.id: stock.name for stock in stocks}
+    left, right = st.columns([3, 2], gap="large")
+    with left:
+        chosen = st.multiselect(
+            "Stocks, the main one first", list(names), default=[stocks[0].id] if len(stocks) == 1 else [],
+            format_func=lambda number: names[number], key=f"lot-stocks-{token}", placeholder="Choose",
+        )  # fmt: skip
+        place = st.selectbox("Sold in", [*list_jurisdictions(), _ELSEWHERE], key=f"lot-place-{token}")
+        ask_lot(token, chosen, None if place == _ELSEWHERE else place)
+    with right:
+        show_limits([stock.colourant for stock in stocks if stock.id in chosen], place)
+
+
+def ask_lot(token: str, chosen: list[int], place: str | None) -> None:
+    """The figures of a new lot."""
+    with st.form(f"lot-form-{token}"):
+        name = st.text_input(
+            "Name of the lot", key=f"lot-name-{token}", max_chars=120, placeholder="bitter aperitif"
+        )
+        number = st.text_input("Lot number (optional)", key=f"lot-number-{token}", max_chars=120)
+        rows = [st.columns(2) for _ in range(3)]  # row by row, so that a phone keeps the order
+        values: dict[str, Any] = {
+            "volume_ml": rows[0][0].number_input(
+                "Batch, ml", value=None, min_value=0.0, max_value=2e6, step=50.0, format="%g",
+                placeholder="900", key=f"lot-volume-{token}",
+            ),
+            "ceiling_mg_per_l": rows[0][1].number_input(
+                "Your ceiling, mg/l", value=None, min_value=0.0, max_value=1e5, step=5.0, format="%g",
+                placeholder="none", key=f"lot-ceiling-{token}",
+                help="The most colour that may be in a litre, pure dye, the base's own included. "
+                "The tool never raises it.",
+            ),
+            "already_mg_per_l": rows[1][0].number_input(
+                "Colour already in, mg/l", value=0.0, min_value=0.0, max_value=1e5, step=1.0, format="%g",
+                key=f"lot-already-{token}", help="Added colour that the base brings with it. 0 when none.",
+            ),
+            "tolerance": rows[1][1].number_input(
+                "Tolerance, CIEDE2000", value=1.5, min_value=0.1, max_value=20.0, step=0.1, format="%g",
+                key=f"lot-tolerance-{token}",
+                help="How near is near enough. Differences near 1 are hard to see side by side.",
+            ),
+            "depth_mm": rows[2][0].number_input(
+                "Depth in the glass, mm", value=10.0, min_value=1.0, max_value=200.0, step=1.0, format="%g",
+                key=f"lot-depth-{token}", help="How deep the liquid stands when it is photographed.",
+            ),
+            "dilution": rows[2][1].number_input(
+                "Thinned, 1 part made up to", value=1.0, min_value=1.0, max_value=1000.0, step=1.0,
+                format="%g", key=f"lot-dilution-{token}",
+                help="1 is as it is. 5 is 1 part with 4 of water, both glasses alike, for strong colours.",
+            ),
+        }  # fmt: skip
+        target = ask_target(token)
+        serving = ask_servings(token)
+        notes = st.text_area("Notes (recipe, base, reference)", key=f"lot-notes-{token}")
+        if st.form_submit_button("Begin the lot", type="primary", key=f"lot-begin-{token}"):
+            values |= {"notes": notes, "jurisdiction": place, "serving": serving}
+            begin_lot((name, number), values, chosen, target)
+
+
+def ask_target(token: str) -> tuple[int, str] | None:
+    """What the lot is tinted to: the glass in the photo, or a reading of a noted reference."""
+    choices = list_choices(list_readings())
+    if not choices:
+        return None
+    return st.selectbox(
+        "Tinted to", [None, *choices], key=f"lot-target-{token}",
+        format_func=lambda choice: choices.get(choice, "the reference in each photo"),
+        help="A noted colour counts for photos without the reference; it is known less surely, so the steps "
+        "are more careful.",
+    )  # fmt: skip
+
+
+def ask_servings(token: str) -> dict[str, Any] | None:
+    """Where the drink is looked at: up to three glasses; fields left empty are as photographed."""
+    with st.expander("Where it is drunk (optional)"):
+        st.write(
+            "Two liquids that match in the photo may part in a tall glass under a warm lamp. Name the looks that "
+            "matter, and the advice weighs them. What is left empty is as photographed."
+        )
+        asked = [_ask_serving(f"lot-serving-{number}-{{}}-{token}", number) for number in (1, 2, 3)]
+    told = [condition for condition in asked if set(condition) - {"weight"}]
+    return {"conditions": told} if told else None
+
+
+def _ask_serving(key: str, number: int) -> dict[str, Any]:
+    """One glass; only what was given."""
+    st.markdown(f"**Glass {number}**")
+    examples = ("long drink", "neat", "on ice")
+    name = st.text_input("Name", key=key.format("name"), max_chars=120, placeholder=examples[number - 1])
+    rows = st.columns(2), st.columns(2)
+    depth = rows[0][0].number_input(
+        "Depth, mm", value=None, min_value=1.0, max_value=200.0, step=5.0, format="%g", key=key.format("depth"),
+        placeholder="as photographed", help="How much liquid one looks through: 60 for a tall glass.",
+    )  # fmt: skip
+    dilution = rows[0][1].number_input(
+        "1 part made up to", value=None, min_value=1.0, max_value=1000.0, step=1.0, format="%g",
+        key=key.format("dilution"), placeholder="as photographed",
+        help="1 is neat. 4 is 1 part with 3 of soda.",
+    )  # fmt: skip
+    light = rows[1][0].selectbox(
+        "Light", [None, *LIGHTS], format_func=lambda one: LIGHTS.get(one, "daylight (D65)"),
+        key=key.format("light"),
+    )  # fmt: skip
+    weight = rows[1][1].number_input(
+        "Weight", value=1.0, min_value=0.1, max_value=100.0, step=0.5, format="%g", key=key.format("weight"),
+        help="2 counts twice as much as 1.",
+    )  # fmt: skip
+    given = {"name": name.strip(), "depth_mm": depth, "dilution": dilution, "illuminant": light}
+    return {key: value for key, value in given.items() if value} | {"weight": weight}
+
+
+def begin_lot(
+    called: tuple[str, str], values: dict[str, Any], chosen: list[int], target: tuple[int, str] | None
+) -> None:
+    """Write the lot down and go to it; `called` is its name and its number."""
+    name, number = called
+    with session.failures_shown():
+        if not chosen:
+            raise InputError("A lot needs at least one stock. Choose it above.")
+        if values["volume_ml"] is None:
+            raise InputError("The volume of the batch is missing. Give it in ml.")
+        if target is not None:
+            check_view(list_readings(), target, (values["depth_mm"], values["dilution"]))
+        lot = session.current_book().new_lot(
+            name, stocks=chosen, number=number.strip() or None, token=session.token_for("lot"),
+            entered_by=session.entered_by(), **values,
+        )  # fmt: skip
+        st.session_state.pop("token-lot", None)
+        session.notify(f"Lot {lot.name} is begun. Photograph reference and batch before the first drop.")
+        if target is not None:
+            session.notify(choose_for_lot(lot.id, target))
+        pages.go_to_lot("match", lot.id)
+
+
+def show_limits(colourants: list[str], place: str) -> None:
+    """What the law on file says to these colourants, with its status, and the cautions."""
+    if place == _ELSEWHERE:
+        st.html(
+            parts.flag_line(
+                "Limit", "There are no limits on file for another place. Look up its law yourself."
+            )
+        )
+        return
+    if not colourants:
+        st.html(parts.empty("Choose the stocks: what is on file for them in law stands here."))
+        return
+    lines = [parts.flag_line("Limit", limit.text) for limit in limits_for(colourants, place)]
+    cautions = [caution for caution in cautions_for(colourants, place) if caution.code != "limit"]
+    st.html("".join(lines + [parts.flag_line("Caution", caution.text) for caution in cautions]))

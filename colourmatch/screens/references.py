@@ -1,0 +1,292 @@
+"""References: what lots are tinted to, over time; noted from photos, as an entered colour, or from an own lot."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import streamlit as st
+
+from colourmatch.errors import ColourMatchError, InputError
+from colourmatch.lots.entries import LotStory
+from colourmatch.screens import parts, session
+from colourmatch.screens.photo_view import clear_upload, upload_photos
+
+#: Which reading a lot is tinted to -> how it is called.
+WHICH = {"latest": "the latest reading", "first": "the first reading", "mean": "the mean of its readings"}
+_SOURCES = {"photo": "photo", "lot": "own lot", "entered": "entered"}
+_WAYS = ["From photos", "Entered L*, a*, b*", "An own lot"]
+_NEW = "a new one"
+_EMPTY = (
+    "No reference is noted. A reference is what lots are tinted to: the bottle it stands in for, or your own "
+    "last good lot. One that stands beside the batch in every photo needs no entry here. Note it to see "
+    "whether it holds its colour, or to tint to it when it cannot be in the photo."
+)
+
+
+def list_readings() -> list[dict[str, Any]]:
+    """All references with their readings."""
+    from colourmatch.lots.references import read_reference
+
+    book = session.current_book()
+    return [read_reference(book, reference.id) for reference in book.list_references()]
+
+
+def show_references() -> None:
+    """The part of Set up that is about references."""
+    known = list_readings()
+    if not known:
+        st.html(parts.empty(_EMPTY))
+    for reference in known:
+        show_reference(reference)
+    ask_reading(known)
+
+
+def show_reference(reference: dict[str, Any]) -> None:
+    """One reference: whether it holds, and its readings in time."""
+    readings = reference["readings"]
+    st.subheader(parts.plain(reference["name"]))
+    if reference["notes"]:
+        st.html(parts.line(reference["notes"]))
+    st.html(parts.flag_line("Does it hold", reference["text"]))
+    if readings:
+        last = readings[-1]
+        words = f"{last['at'][:10]}, {describe_view(last)}"
+        left, right = st.columns([1, 2], gap="large")
+        left.html(parts.swatches([parts.Swatch("Latest reading", last["lab"], last["lab_sd"], words)]))
+        right.html(parts.facts({name_reading(row): tell_reading(row) for row in reversed(readings)}))
+        right.caption("The newest first. ± is one standard deviation, brackets are 95 % intervals.")
+
+
+def describe_view(row: dict[str, Any]) -> str:
+    """How deep and how thinned."""
+    thinned = "as it is" if row["dilution"] == 1 else f"1 part made up to {row['dilution']:g}"
+    return f"{row['depth_mm']:g} mm deep, {thinned}"
+
+
+def name_reading(row: dict[str, Any]) -> str:
+    """A reading by its number, day and source."""
+    return f"{row['reading']}: {row['at'][:10]}, {_SOURCES[row['source']]}"
+
+
+def tell_reading(row: dict[str, Any]) -> str:
+    """Its colour, view and drift."""
+    text = f"{parts.show_lab(row['lab'], row['lab_sd'])}; {describe_view(row)}"
+    if row["drift"]:
+        seen = row["difference"]["text"] if row["difference"]["seen"] else "no drift seen"
+        text += f"; drift CIEDE2000 {parts.show_interval(row['drift'])} from reading {row['against']}, {seen}"
+    return text
+
+
+def ask_reading(known: list[dict[str, Any]]) -> None:
+    """Note a new reference, or read a known one again."""
+    with st.expander("Note a reference, or read one again", expanded=not known):
+        show_refused()
+        names = [reference["name"] for reference in known]
+        token = session.token_for("reference")
+        chosen = _NEW
+        if names:
+            chosen = st.selectbox("Reference", [_NEW, *names], key=f"reference-which-{token}")
+        name = chosen
+        if chosen == _NEW:
+            name = st.text_input(
+                "Name of the reference", key=f"reference-name-{token}", max_chars=120,
+                placeholder="the bottle on the shelf",
+            )  # fmt: skip
+        way = st.segmented_control("How", _WAYS, default=_WAYS[0], required=True, key="reference-way")
+        if way == _WAYS[2]:
+            ask_own_lot(name.strip())
+            return
+        left, right = st.columns(2)
+        view: dict[str, Any] = {
+            "depth_mm": left.number_input(
+                "Depth in the glass, mm", value=10.0, min_value=1.0, max_value=200.0, step=1.0, format="%g",
+                key=f"reference-depth-{token}",
+            ),
+            "dilution": right.number_input(
+                "Thinned, 1 part made up to", value=1.0, min_value=1.0, max_value=1000.0, step=1.0,
+                format="%g", key=f"reference-dilution-{token}",
+                help="A lot is tinted to readings of its own depth and dilution only.",
+            ),
+        }  # fmt: skip
+        view["notes"] = st.text_input("Notes", key=f"reference-notes-{token}") if chosen == _NEW else ""
+        if way == _WAYS[0]:
+            ask_photos(name.strip(), view)
+        else:
+            ask_colour(name.strip(), view, token)
+
+
+def ask_photos(name: str, view: dict[str, Any]) -> None:
+    """Readings from photos, with the reference on either spot of the card."""
+    from colourmatch.lots.references import record_reference
+
+    spot = st.segmented_control(
+        "It stands on the spot", ["reference", "batch"], default="reference", required=True,
+        key="reference-spot",
+    )  # fmt: skip
+    files = upload_photos("reference", "Photos of the reference on the card, beside water")
+    if not files:
+        return
+    with session.failures_shown():
+        if not name:
+            raise InputError("The name of the reference is empty. Type one: the photos wait.")
+        refused, kept = [], 0
+        with st.spinner("Measuring …"):
+            for file in files:
+                told = record_reference(
+                    session.current_book(), name, [file], spot, entered_by=session.entered_by(), **view
+                )["photos"][0]
+                if told["reading"] is None:
+                    refused.append((file[1], told["note"]))
+                else:
+                    kept += 1
+        st.session_state["reference-refused"] = refused
+        clear_upload("reference")
+        if kept:
+            st.session_state.pop("token-reference", None)
+            session.notify(f"The reference {name} has {kept} new {'reading' if kept == 1 else 'readings'}.")
+        st.rerun()
+
+
+def show_refused() -> None:
+    """The photos of the last upload that were of no use, with what to do."""
+    for name, text in st.session_state.pop("reference-refused", []):
+        st.html(parts.flag_line("Not kept", f"{name}: {text}", "refuse"))
+
+
+def ask_colour(name: str, view: dict[str, Any], token: str) -> None:
+    """A colour from an instrument or a sheet."""
+    st.write("CIELAB for D65 and 2 degrees, seen through that depth and dilution, against water.")
+    lab = [
+        place.number_input(
+            axis, value=None, min_value=low, max_value=high, step=1.0, format="%g",
+            key=f"reference-{axis}-{token}",
+        )
+        for place, (axis, low, high) in zip(
+            st.columns(3), (("L*", 0.0, 100.0), ("a*", -150.0, 150.0), ("b*", -150.0, 150.0)), strict=True
+        )
+    ]  # fmt: skip
+    sd = st.number_input(
+        "How unsure each of them is (one standard deviation)", value=2.0, min_value=0.1, max_value=50.0,
+        step=0.5, format="%g", key=f"reference-sd-{token}",
+        help="A good instrument: 0.3. A colour read off a sheet or a screen: 2 or more.",
+    )  # fmt: skip
+
+    def enter(_token: str) -> str:
+        from colourmatch.lots.references import enter_reference
+
+        colour = [value for value in lab if value is not None]
+        if len(colour) < 3:
+            raise InputError("A colour needs all three numbers. Give L*, a* and b*, such as 60, 45, 30.")
+        if not name:
+            raise InputError("The name of the reference is empty. Type one.")
+        enter_reference(
+            session.current_book(), name, colour, lab_sd=[sd] * 3, entered_by=session.entered_by(), **view
+        )
+        return f"The colour of the reference {name} is entered."
+
+    if st.button("Enter the colour", key=f"reference-enter-{token}", type="primary"):
+        session.act_once("reference", enter)
+
+
+def ask_own_lot(name: str) -> None:
+    """The final colour of an own closed lot as a reference."""
+    lots = {lot.id: lot for lot in reversed(session.current_book().list_closed())}
+    if not lots:
+        st.html(parts.empty("No lot is closed yet. A closed lot that turned out well can be a reference."))
+        return
+    source = st.selectbox(
+        "Lot", list(lots), key="reference-source",
+        format_func=lambda number: f"{lots[number].name} ({lots[number].label})",
+    )  # fmt: skip
+    st.caption("Its last photo after the last dose gives the colour, its depth and its dilution.")
+
+    def take(_token: str) -> str:
+        from colourmatch.lots.references import target_from_lot
+
+        book, by = session.current_book(), session.entered_by()
+        made = target_from_lot(book, source, name=name or None, entered_by=by)
+        return f"{made['name']} is a reference now."
+
+    if st.button("Make it a reference", key="reference-take", type="primary"):
+        session.act_once("reference", take)
+
+
+# ---- choosing the reading a lot is tinted to -------------------------------------------------------------------
+
+
+def list_choices(known: list[dict[str, Any]]) -> dict[tuple[int, str], str]:
+    """What a lot may be tinted to: the id of a reference and which reading -> words."""
+    choices = {}
+    for reference in known:
+        rows = reference["readings"]
+        views = len({(row["depth_mm"], row["dilution"]) for row in rows})
+        for which, words in WHICH.items():
+            if (which == "latest" and rows) or len(rows) > views:
+                choices[reference["reference"], which] = f"{reference['name']}, {words}"
+        for row in rows:
+            number = str(row["reading"])
+            choices[reference["reference"], number] = f"{reference['name']}, reading {name_reading(row)}"
+    return choices
+
+
+def check_view(known: list[dict[str, Any]], choice: tuple[int, str], view: tuple[float, float]) -> None:
+    """InputError when a lot of this depth and dilution cannot be tinted to that reading."""
+    reference = next(one for one in known if one["reference"] == choice[0])
+    rows = [row for row in reference["readings"] if choice[1] in WHICH or str(row["reading"]) == choice[1]]
+    if not any((row["depth_mm"], row["dilution"]) == view for row in rows):
+        views = "; ".join(dict.fromkeys(describe_view(row) for row in rows))
+        raise InputError(
+            f"{reference['name']} was read {views}, and this lot is {view[0]:g} mm deep and thinned 1 in "
+            f"{view[1]:g}. Give the lot the same, or read the reference that way under References."
+        )
+
+
+def ask_choice(story: LotStory) -> None:
+    """Tint an open lot to another reading; what it was tinted to stays on record."""
+    known = list_readings()
+    choices = list_choices(known)
+    if story.lot.closed or not choices:
+        return
+    with st.expander("What the lot is tinted to"):
+        st.html(parts.line(tell_target(story, known)))
+        action = f"target-{story.lot.id}"
+        token = session.token_for(action)
+        chosen = st.selectbox(
+            "Tint it to", list(choices), index=None, placeholder="Choose", key=f"{action}-which-{token}",
+            format_func=choices.__getitem__,
+        )  # fmt: skip
+        st.caption("It counts for photos without the reference; a reference in the photo counts before it.")
+
+        def choose(_token: str) -> str:
+            if chosen is None:
+                raise InputError("Choose a reading first.")
+            return choose_for_lot(story.lot.id, chosen)
+
+        if st.button("Tint to this reading", key=f"{action}-choose-{token}", width="stretch"):
+            session.act_once(action, choose)
+
+
+def choose_for_lot(lot_id: int, choice: tuple[int, str]) -> str:
+    """Write down what a lot is tinted to; the sentence that says so."""
+    from colourmatch.lots.references import choose_reading
+
+    told = choose_reading(session.current_book(), lot_id, *choice, entered_by=session.entered_by())
+    words = WHICH.get(choice[1], f"reading {choice[1]}")
+    lab = parts.show_lab(told["target_lab"], told["target_lab_sd"])
+    return f"The lot is tinted to {told['name']}, {words}: {lab}."
+
+
+def tell_target(story: LotStory, known: list[dict[str, Any]] | None = None) -> str:
+    """What a lot is tinted to, in words."""
+    from colourmatch.lots.targets import target_covariance
+
+    lot = story.lot
+    names = {one["reference"]: one["name"] for one in (list_readings() if known is None else known)}
+    name = names.get(lot.reference_id, "") if lot.reference_id is not None else ""
+    if lot.target_lab is None:
+        return f"{name}, in the photo" if name else "the reference in each photo"
+    try:
+        sd = [float(v) for v in target_covariance(session.current_book(), lot).diagonal() ** 0.5]
+    except ColourMatchError:
+        sd = None
+    return f"{name or 'an entered colour'}: {parts.show_lab(lot.target_lab, sd)}, where no reference is in the photo"
