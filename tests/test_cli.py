@@ -458,6 +458,21 @@ def test_a_repeated_call_with_its_token_enters_nothing_twice(lot):
     assert lot(*call).data["entry"] == lot(*call).data["entry"]
 
 
+def test_an_old_photo_sent_again_does_not_ask_for_the_same_drops_again(lot, drawn_photos):
+    first = lot("lot", "photo", "1", drawn_photos[0], "--json").data
+    again = lot("lot", "photo", "1", drawn_photos[0], "--json")
+    assert again.err == "" and again.data["advice"] == first["advice"]
+    lot("lot", "add", "1", "--stock", "red", "--drops", first["advice"]["doses"][0]["drops"])
+    late = lot("lot", "photo", "1", drawn_photos[0], "--json")
+    assert late.data["entry"] == first["entry"] and late.data["repeated"]
+    assert late.data["advice"]["text"] != first["advice"]["text"]
+    assert late.data["advice"] == lot("lot", "show", "1", "--json").data["advice"]
+    assert "is in the lot already, as entry 1" in late.err and "take a new photo" in late.err
+    lot("lot", "close", "1", "--reason", "given up")
+    closed = lot("lot", "photo", "1", drawn_photos[0])
+    assert "-> Add" not in closed.out
+
+
 def test_corrections_keep_the_old_entry(lot):
     first = lot("lot", "add", "1", "--stock", "red", "--drops", "21", "--json").data["entry"]
     sample = lot("lot", "sample", "1", "--ml", "10", "--json").data["entry"]

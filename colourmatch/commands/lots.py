@@ -148,10 +148,33 @@ def photo(session: Session, lot: str, photos: tuple[str, ...], by: str | None, t
             one = token if token is None or len(photos) == 1 else f"{token} {number}"
             found += record_photos(book, lot_id, [Path(path)], entered_by=by, token=one)
             note_progress(session, (number, len(photos)), found[-1])
+        closed = _renew_repeated(session, book, found)
     advice = next((result["advice"] for result in reversed(found) if result.get("advice")), None)
     data = found[0] if len(found) == 1 else {"lot": lot_id, "photos": found, "advice": advice}
     answer = answer_photos(found, data)
-    return answer._replace(text=[*answer.text, *advice_lines(advice)])
+    return answer._replace(text=[*answer.text, *advice_lines(advice, closed=closed)])
+
+
+def _renew_repeated(session: Session, book: LotBook, found: list[dict[str, Any]]) -> bool:
+    """Put what holds now in place of the advice of photos sent again, and say so; whether the lot is closed.
+
+    Advice from before an addition would have the same drops poured twice.
+    """
+    from colourmatch.lots.work import describe_lot
+
+    now: dict[str, Any] | None = None
+    for result in found:
+        if not result.get("repeated"):
+            continue
+        now = now or describe_lot(book, result["lot"])
+        if now["events"][-1]["id"] == result["entry"]:
+            continue
+        result["advice"] = now["advice"]
+        session.note(
+            f"{result['photo']} is in the lot already, as entry {result['entry']}, and something was entered "
+            "since. The advice is for the lot as it stands: take a new photo to learn more."
+        )
+    return now is not None and bool(now["closed"])
 
 
 @lot.command(example="colourmatch lot add 1 --stock red --drops 12")

@@ -166,6 +166,10 @@ def take_photos(story: LotStory) -> None:
             )[0]
             if found.get("error"):
                 refused.append((name, found["error"]))
+            elif found.get("repeated"):
+                refused.append(
+                    (name, "It is in this lot already and is not counted again. Take a new photo.")
+                )
             else:
                 kept += 1
         bar.empty()

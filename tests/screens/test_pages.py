@@ -177,6 +177,17 @@ def test_a_photo_gives_advice_and_the_advised_drops_count_once(
     assert not [b for b in app.button if (b.key or "").startswith("dose-")]
 
 
+def test_a_photo_sent_again_is_not_called_measured(
+    book: LotBook, lot_id: int, photos: list[Path], card_photo_bytes: bytes
+) -> None:
+    record_photos(book, lot_id, [photos[0]])
+    app = open_app("match", lot=str(lot_id))
+    app.file_uploader[0].set_value(("again.jpg", card_photo_bytes, "image/jpeg")).run()
+    text = shown(app)
+    assert "again.jpg: It is in this lot already and is not counted again. Take a new photo." in text
+    assert "measured and kept" not in text
+
+
 def test_a_second_tap_with_the_same_token_adds_nothing(
     book: LotBook, lot_id: int, photos: list[Path]
 ) -> None:
