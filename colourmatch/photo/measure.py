@@ -36,7 +36,7 @@ MIXED_LOG = 0.08
 HAZE_CLARITY = 0.93
 #: One reading differs from another of the same liquid by this much beyond what its own pixels show: surface
 #: reflection and glass of each vessel (part of white), and the light between the paper cells (natural log).
-VESSEL_WHITE, VESSEL_LOG = 0.002, 0.003
+VESSEL_WHITE, VESSEL_LOG = 0.0015, 0.0025
 #: A phone's colour matrix and tone curve map a true difference g to (1 + A) g, each term of A about this large (sd)
 #: along L*, a*, b*; see calibration/README.md.
 SCALE_SD = np.array([0.06, 0.14, 0.14])

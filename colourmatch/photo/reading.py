@@ -144,8 +144,8 @@ def _block_mean(relative: NDArray[np.float32], clean: NDArray[np.bool_], scale: 
     off = means - weights @ means
     effective = 1 / (weights**2).sum()
     cov = (off * weights[:, None]).T @ off / max(effective - 1, 1.0)
-    # rounding to 8-bit codes leaves up to a third of a code in common on a very smooth window
-    floor = (0.3 / 255 * 2.2 * np.maximum(mean, 0.02)) ** 2
+    # rounding to 8-bit codes leaves part of a code in common on a smooth window; noise and many JPEG blocks average most of it
+    floor = (0.15 / 255 * 2.2 * np.maximum(mean, 0.02)) ** 2
     return mean, cov + np.diag(floor)
 
 
