@@ -20,6 +20,7 @@ from colourmatch.cli import HELP, run
 from colourmatch.commands import running
 from colourmatch.commands.base import parse_number
 from colourmatch.commands.root import root
+from colourmatch.commands.say import advice_lines
 from colourmatch.commands.typed import Lab, Serving
 from colourmatch.demo import Kitchen, draw_demo_photo
 from colourmatch.errors import InputError
@@ -471,6 +472,22 @@ def test_an_old_photo_sent_again_does_not_ask_for_the_same_drops_again(lot, draw
     lot("lot", "close", "1", "--reason", "given up")
     closed = lot("lot", "photo", "1", drawn_photos[0])
     assert "-> Add" not in closed.out
+
+
+def test_limits_that_are_not_kept_say_so(cli):
+    cli(*RED)
+    open_place = [part for part in LOT if part not in ("--ceiling-mg-per-l", "60")]
+    told = cli(*open_place).out
+    assert "the advice does not keep them" in told and "lot correct 1 --jurisdiction EU" in told
+    assert "no ceiling of its own" in cli("lot", "show", "1").out
+    assert "does not keep them" in cli("lot", "show", "1").out
+    assert "does not keep them" not in cli(*open_place, "--jurisdiction", "EU").out
+
+
+def test_an_amount_beyond_a_ceiling_does_not_read_like_advice():
+    advice = {"action": "add", "text": "Add 4 drops of red.", "ceiling_cost_delta_e_2000": 15.8}
+    advice |= {"to_match": [{"stock": "red", "drops": 45, "low": 27, "high": 69}]}
+    assert "to the nearest point, but a ceiling comes first" in "\n".join(advice_lines(advice))
 
 
 def test_corrections_keep_the_old_entry(lot):

@@ -25,6 +25,7 @@ from colourmatch.commands.base import (
 )
 from colourmatch.commands.photos import answer_photos, note_progress
 from colourmatch.commands.say import (
+    NO_PLACE,
     advice_lines,
     change_text,
     closing_line,
@@ -53,7 +54,11 @@ _head_options = options(
     ),
     click.option("--tolerance", type=Number(), help="CIEDE2000 that counts as matched [default: 1.5]."),
     click.option("--already-mg-per-l", type=Number(), help="Colour that is in the base [default: 0]."),
-    click.option("--jurisdiction", metavar="EU|US", help="Whose limits are shown and kept."),
+    click.option(
+        "--jurisdiction",
+        metavar="EU|US",
+        help="Where it is sold: whose limits the advice keeps [default: none].",
+    ),
     click.option(
         "--reference", metavar="NAME", help="What it is tinted to, from `colourmatch reference list`."
     ),
@@ -109,6 +114,8 @@ def new(session: Session, name: str, volume_ml: float, stocks: tuple[str, ...], 
         f"tinted with {', '.join(made.stocks)}."
     ]
     lines += [f"  {caution.text}" for caution in cautions]
+    if made.jurisdiction is None:
+        lines.append(f"  {NO_PLACE.replace('LOT', str(made.id))}")
     return Answer(data, [*lines, f"Next: colourmatch lot photo {made.id} PHOTO"])
 
 

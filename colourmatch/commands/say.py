@@ -56,7 +56,11 @@ def advice_lines(advice: Mapping[str, Any] | None, *, closed: bool = False) -> I
     for dose in (advice.get("to_match") or ()) if adds else ():
         if dose.get("drops") is not None:
             span = f" ({dose['low']:.0f} to {dose['high']:.0f})" if dose.get("low") is not None else ""
-            yield f"   in all   {dose['drops']:.0f}{span} drops of {dose['stock']} to the nearest point"
+            # Where a ceiling comes first, these drops are no advice: they must not read like one.
+            held = (
+                ", but a ceiling comes first" if advice.get("ceiling_cost_delta_e_2000") is not None else ""
+            )
+            yield f"   in all   {dose['drops']:.0f}{span} drops of {dose['stock']} to the nearest point{held}"
     if advice.get("ceiling_left_mg_per_l") is not None:
         # Without a reading nothing is known of the stocks but their labels.
         known = "photos" if now else "labels"
@@ -125,10 +129,11 @@ def change_text(key: str, value: Any) -> str:
 
 def lot_lines(told: Mapping[str, Any]) -> Iterator[str]:
     """The story of a lot: head, entries in order, where it stands, what to do, label and cautions."""
-    ceiling = "none" if told["ceiling_mg_per_l"] is None else f"{told['ceiling_mg_per_l']:g} mg/l"
+    own = told["ceiling_mg_per_l"]
+    ceiling = "no ceiling of its own" if own is None else f"ceiling {own:g} mg/l"
     yield f"Lot {told['lot']} ({told['number']}), {told['name']}: {'closed' if told['closed'] else 'open'}"
     yield (
-        f"  began with {told['volume_ml']:g} ml, stocks {', '.join(told['stocks'])}, ceiling {ceiling}, "
+        f"  began with {told['volume_ml']:g} ml, stocks {', '.join(told['stocks'])}, {ceiling}, "
         f"depth {told['depth_mm']:g} mm, dilution {told['dilution']:g}, tolerance {told['tolerance']:g}"
     )
     if told.get("target_lab"):
@@ -146,6 +151,15 @@ def lot_lines(told: Mapping[str, Any]) -> Iterator[str]:
     yield from ("", *str(told["label"]).splitlines())
     for caution in told["cautions"]:
         yield f"  caution: {caution['text']}"
+    if told["jurisdiction"] is None and not told["closed"]:
+        yield f"  caution: {NO_PLACE}"
+
+
+#: Limits that are shown and not kept must say so: they read as if the advice kept them.
+NO_PLACE = (
+    "This lot says not where it is sold: the limits above are those of the EU, and the advice does not keep them. "
+    "Have them kept with: colourmatch lot correct LOT --jurisdiction EU --reason 'sold there'"
+)
 
 
 def drift_lines(drift: Mapping[str, Any]) -> Iterator[str]:

@@ -121,7 +121,15 @@ def advice_details(advice: Mapping[str, Any]) -> list[str]:
     to_match = [part for part in advice.get("to_match") or () if part.get("drops")]
     if to_match and advice["action"] == "add":
         drops = " and ".join(_show_drops(part) for part in to_match)
-        lines.append(f"From here to the best: about {drops}. The difference is then {_show_reach(advice)}.")
+        if advice.get("ceiling_cost_delta_e_2000") is None:
+            lines.append(
+                f"From here to the best: about {drops}. The difference is then {_show_reach(advice)}."
+            )
+        else:
+            # The drops to the best would pass it: they are not named, so that nobody pours them.
+            lines.append(
+                f"A ceiling comes before the best. Under it the difference is {_show_reach(advice)}."
+            )
     missing = advice.get("missing")
     # Past the match it is blending back that helps, and this sentence is about more drops.
     if missing and advice["reason"] != "past" and missing not in (advice.get("text") or ""):

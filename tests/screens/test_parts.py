@@ -33,6 +33,19 @@ def test_an_interval_is_judged_against_the_tolerance(low: float, high: float, wo
     assert parts.judge({"value": 1.4, "low": low, "high": high}, 1.5).startswith(word)
 
 
+def test_drops_that_would_pass_a_ceiling_are_not_named() -> None:
+    advice = {
+        "action": "add",
+        "reason": "step",
+        "text": "Add 4 drops of red.",
+        "reachable_delta_e_2000": 20.6,
+    }
+    advice |= {"to_match": [{"stock": "red", "drops": 45, "low": 27, "high": 69}]}
+    assert "about 45 drops of red" in parts.advice_panel(advice)
+    held = parts.advice_panel(advice | {"ceiling_cost_delta_e_2000": 15.8})
+    assert "45 drops" not in held and "A ceiling comes before the best." in held and "20.6" in held
+
+
 def test_what_a_person_typed_cannot_become_html() -> None:
     nasty = "<script>alert(1)</script> & <b>red</b>"
     advice = {"action": "add", "reason": "step", "text": f"Add 3 drops of {nasty}.", "doses": []}
