@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import os
+import random
 import signal
 import subprocess
 import sys
 import threading
+import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -16,6 +18,7 @@ from colourmatch.lots.book import LotBook, open_book
 
 ROOT = Path(__file__).parents[2]
 WRITERS, EACH = 8, 12
+KILLS = 3
 
 
 def start(code: str, *arguments: object) -> subprocess.Popen[str]:
@@ -92,25 +95,37 @@ def test_one_name_and_one_correction_win_among_many(book: LotBook, lot: int) -> 
 
 
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="needs a real kill")
-def test_a_killed_writer_loses_nothing_that_was_confirmed(book: LotBook, lot: int, location: str) -> None:
+def test_a_killed_writer_loses_nothing_that_was_confirmed(
+    book: LotBook, lot: int, location: str, environ: dict
+) -> None:
+    """A run of 1,000 additions, killed at a random moment and started again, three times over."""
     code = """
 import sys
 from colourmatch.lots.book import open_book
 book = open_book(sys.argv[1])
-for step in range(100000):
-    entry = book.add_addition(int(sys.argv[2]), "red", drops=1)
-    print(entry.id, flush=True)
+for step in range(int(sys.argv[3]), 1000):
+    entry = book.add_addition(int(sys.argv[2]), "red", drops=1, token=f"dose {step}")
+    print(step, entry.id, flush=True)
 """
-    process = start(code, location, lot)
-    assert process.stdout is not None
-    confirmed = [process.stdout.readline() for _ in range(15)]
-    os.kill(process.pid, signal.SIGKILL)
-    confirmed += process.stdout.readlines()
-    process.wait(30)
-    process.stdout.close()
-    ids = [entry.id for entry in book.lot_story(lot).additions]
-    whole = [int(line) for line in confirmed if line.endswith("\n")]
-    assert len(whole) >= 15 and ids[: len(whole)] == whole
-    assert len(ids) - len(whole) <= 1  # written, but killed before it could say so
-    assert book.add_addition(lot, "red", drops=1).id > ids[-1]
-    assert book.check() == []
+    seed = random.randrange(2**32)
+    chance = random.Random(seed)
+    confirmed: dict[int, int] = {}
+    for _ in range(KILLS):
+        process = start(code, location, lot, len(confirmed))
+        assert process.stdout is not None
+        lines = [process.stdout.readline() for _ in range(chance.randrange(1, 100))]
+        time.sleep(chance.uniform(0, 0.02))  # anywhere within an addition, not only at its end
+        os.kill(process.pid, signal.SIGKILL)
+        lines += process.stdout.readlines()
+        process.wait(30)
+        process.stdout.close()
+        # A line that was cut off confirms nothing; its addition is sent again with the token it had.
+        confirmed |= {int(s): int(i) for s, i in (line.split() for line in lines if line.endswith("\n"))}
+        with open_book(location, environ=environ) as opened:
+            kept = [entry.id for entry in opened.lot_story(lot).additions]
+            assert opened.check() == [], f"seed {seed}"
+        assert kept[: len(confirmed)] == list(confirmed.values()), f"seed {seed}"
+        assert len(kept) - len(confirmed) <= 1, f"seed {seed}"  # written, but killed before it said so
+    assert len(confirmed) >= KILLS
+    assert book.add_addition(lot, "red", drops=1).id > kept[-1]
+    assert book.lot_state(lot).mg == pytest.approx({"red": (len(kept) + 1) * 0.5})
