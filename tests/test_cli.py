@@ -247,6 +247,7 @@ REFUSALS = [
     (["measure", "x.jpg", "--white", "1;2", "--batch", "1,1,9,9"], "value", "Give X,Y,W,H"),
     (["lot", "export", "--out", "/no/such/folder/lots.csv"], "book", "cannot be written"),
     (["lot", "export", "--out", "-"], "value", "--json and --out - both want"),
+    (["lot", "export", "--out", "lots.xlsx"], "value", "Name it .csv, which spreadsheets open"),
     (["book", "restore", "/no/such.zip", "--book", "/no/such/new.sqlite"], "book", "cannot be read"),
 ]  # fmt: skip
 
@@ -488,6 +489,11 @@ def test_an_amount_beyond_a_ceiling_does_not_read_like_advice():
     advice = {"action": "add", "text": "Add 4 drops of red.", "ceiling_cost_delta_e_2000": 15.8}
     advice |= {"to_match": [{"stock": "red", "drops": 45, "low": 27, "high": 69}]}
     assert "to the nearest point, but a ceiling comes first" in "\n".join(advice_lines(advice))
+
+
+def test_an_empty_list_names_the_book_and_what_narrowed_it(cli, tmp_path):
+    assert f"No lot is in the book {tmp_path / 'book.sqlite'}." in cli("lot", "list").out
+    assert cli("lot", "list", "--search", "no such").out.startswith("No lot fits. Leave --search")
 
 
 def test_corrections_keep_the_old_entry(lot):

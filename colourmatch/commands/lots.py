@@ -119,6 +119,14 @@ def new(session: Session, name: str, volume_ml: float, stocks: tuple[str, ...], 
     return Answer(data, [*lines, f"Next: colourmatch lot photo {made.id} PHOTO"])
 
 
+def _tell_no_lots(place: str, narrowed: bool) -> str:
+    """Why a list is empty; it names the book, as a mistyped --book is an empty one."""
+    if narrowed:
+        return "No lot fits. Leave --search, --open and --offset out to see all: colourmatch lot list"
+    begin = "colourmatch lot new --name NAME --volume-ml 900 --stock STOCK"
+    return f"No lot is in the book {place}. Begin one: {begin}"
+
+
 def _head_figures(given: dict[str, Any]) -> dict[str, Any]:
     """The figures that were typed, as the book takes them; what was set aside with "none" is None."""
     figures = {key: value for key, value in given.items() if value is not None}
@@ -340,13 +348,10 @@ def list_(session: Session, search: str | None, open_only: bool, limit: int, off
     """The lots, the newest first."""
     with session.open_book() as book:
         lots = book.list_lots(search, open_only=open_only, limit=limit, offset=offset)
-        total = book.count_lots(search, open_only=open_only)
+        total, place = book.count_lots(search, open_only=open_only), book.place
     data = {"lots": [_head_json(one) for one in lots], "total": total}
     if not lots:
-        return Answer(
-            data,
-            ["No lot is there. Begin one: colourmatch lot new --name NAME --volume-ml 900 --stock STOCK"],
-        )
+        return Answer(data, [_tell_no_lots(place, bool(search or open_only or offset))])
     rows = [
         (
             str(one.id),

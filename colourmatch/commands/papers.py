@@ -62,6 +62,10 @@ def label(session: Session, lot: str, out: str | None, copies: int | None, paper
     return Answer(data, [*text.splitlines(), *([] if out is None else [f"Wrote {out}."])])
 
 
+#: Endings of other formats that a person may hope for.
+_NO_ENDINGS = (".xlsx", ".xls", ".ods", ".pdf", ".zip", ".sqlite", ".db")
+
+
 @click.command(cls=Command, example="colourmatch lot export --out lots.csv")
 @click.option(
     "--out", metavar="FILE", required=True, help="A .csv for spreadsheets, or a .json of the whole book."
@@ -80,6 +84,10 @@ def export(session: Session, out: str, rows: str) -> Answer:
     """
     if out == "-" and session.as_json:
         raise InputError("--json and --out - both want the standard output. Give a file with --out.")
+    ending = Path(out).suffix.lower()
+    if ending in _NO_ENDINGS:
+        # A table under such a name would be refused as broken by the program that opens it.
+        raise InputError(f"An export is no {ending} file. Name it .csv, which spreadsheets open, or .json.")
     with session.open_book() as book:
         count = _write_export(book, out, rows)
     if out == "-":

@@ -163,9 +163,9 @@ def chosen_lot_id() -> int | None:
     if asked is not None:
         try:
             return book.find_lot(str(asked)).id
-        except ColourMatchError as error:
+        except ColourMatchError:
             if "lot" in st.query_params:
-                st.warning(parts.plain(error.text))
+                st.warning(f"There is no lot {parts.plain(asked)} in this book. Look for it under Lots.")
     newest = book.list_lots(open_only=True, limit=1)
     return newest[0].id if newest else None
 

@@ -266,7 +266,7 @@ def test_a_closed_lot_takes_no_more(book: LotBook, lot_id: int, photos: list[Pat
 
 def test_an_unknown_lot_in_the_address_is_named(book: LotBook, lot_id: int) -> None:
     app = open_app("match", lot="9999")
-    assert "There is no lot '9999'" in app.warning[0].value
+    assert app.warning[0].value == "There is no lot 9999 in this book. Look for it under Lots."
     assert "bitter aperitif" in str(app.selectbox[0].options)
 
 
