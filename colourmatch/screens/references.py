@@ -14,7 +14,7 @@ from colourmatch.screens.photo_view import clear_upload, upload_photos
 #: Which reading a lot is tinted to -> how it is called.
 WHICH = {"latest": "the latest reading", "first": "the first reading", "mean": "the mean of its readings"}
 _SOURCES = {"photo": "photo", "lot": "own lot", "entered": "entered"}
-_WAYS = ["From photos", "Entered L*, a*, b*", "An own lot"]
+_WAYS = ["Photos", "Entered colour", "Own lot"]
 _NEW = "a new one"
 _EMPTY = (
     "No reference is noted. A reference is what lots are tinted to: the bottle it stands in for, or your own "

@@ -101,7 +101,12 @@ def tell_entry(entry: LotEntry) -> str:
     elif isinstance(entry, NoteEntry):
         text = f"Note: {entry.text}"
     elif isinstance(entry, AmendmentEntry):
-        text = f"Put right: {', '.join(_tell_change(key, value) for key, value in entry.changes.items())}"
+        changes = [
+            _tell_change(key, value)
+            for key, value in entry.changes.items()
+            if key != "reference_id" or "target_lab" not in entry.changes  # its reason names the reference
+        ]
+        text = f"Put right: {', '.join(changes)}"
     elif isinstance(entry, ClosingEntry):
         text = f"Closed: {describe_outcome(entry.outcome)} {entry.text}"
     else:
@@ -128,7 +133,11 @@ def tell_serving(serving: Mapping[str, Any] | None) -> str:
     told = []
     for condition in (serving or {}).get("conditions", ()):
         said = [form.format(condition[key]) for key, form in forms.items() if condition.get(key) is not None]
-        told.append(f"{condition.get('name', 'serving')} ({', '.join(said)})")
+        told.append(
+            f"{condition.get('name', 'serving')} ({', '.join(said)})"
+            if said
+            else condition.get("name", "serving")
+        )
     return "; ".join(told) or "as photographed"
 
 
@@ -136,7 +145,10 @@ def _tell_photo(entry: PhotoEntry) -> str:
     name = "Photo" if entry.purpose == "match" else "Photo afterwards"
     delta = entry.measurement.get("delta_e_2000")
     if not delta:
-        return f"{name}: nothing to compare"
+        batch = (entry.measurement.get("spots") or {}).get("batch")
+        if not batch:
+            return f"{name}: nothing to compare"
+        return f"{name} of the batch alone: {parts.show_lab(batch['lab'], batch['lab_sd'])}"
     words = (entry.measurement.get("difference") or {}).get("text") or ""
     return f"{name}: difference {parts.show_interval(delta)}, {words}"
 

@@ -18,8 +18,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from test_trend_page import close_lot
 
 from colourmatch.lots.book import LotBook, open_book
+from colourmatch.lots.references import enter_reference
 
 CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
 pytestmark = [
@@ -254,3 +256,27 @@ def test_a_tab_stays_open_when_the_notice_goes(browser: Browser, app_book: LotBo
     wait_for(lambda: "is on the shelf" not in browser.text(), "the notice stayed")
     browser.settle()
     assert browser.find('[data-testid="stTab"][aria-selected="true"]').text == "New lot"
+
+
+def test_trend_references_and_a_closed_lot_fit_their_screen(browser: Browser, app_book: LotBook) -> None:
+    if not app_book.list_closed():
+        app_book.add_stock("pale red", "E129", 0.5)
+        for k in range(5):
+            close_lot(
+                app_book, f"a lot with a long number {k}", [0.0, -3.0 * (k == 4), 0.1 * k], stock="pale red"
+            )
+        enter_reference(app_book, "a bottle with a very long name on the shelf in the cellar", [60, 45, 30])
+    closed = app_book.list_closed()[-1].id
+    for path, words in (("trend", "In numbers"), (f"lots?lot={closed}", "Does the colour hold?")):
+        browser.show_in("light")
+        browser.go(path)
+        browser.wait_text(words)
+        browser.check_width()
+    browser.picture("closed")
+    browser.go("set-up")
+    tab = browser.driver.find_element("xpath", "//*[@data-testid='stTab'][contains(., 'References')]")
+    assert tab.rect["x"] + tab.rect["width"] <= browser.width, "the tab lies beyond the screen"
+    tab.click()
+    browser.wait_text("a bottle with a very long name")
+    browser.check_width()
+    browser.picture("references")

@@ -29,10 +29,10 @@ def measured(gap: Any) -> dict[str, Any]:
     return {"phone": "A", "profile": "sRGB", "quality": [], "spots": spots} | told
 
 
-def close_lot(book: LotBook, number: str, gap: Any, drops: int = 80, **how: Any) -> int:
+def close_lot(book: LotBook, number: str, gap: Any, stock: str = "red", **how: Any) -> int:
     """A lot that ended `gap` away from its reference."""
-    lot = book.new_lot("Aperitif <b>", 900, "red", number=number, dilution=5, **how).id
-    book.add_addition(lot, "red", drops=drops)
+    lot = book.new_lot("Aperitif <b>", 900, stock, number=number, dilution=5, **how).id
+    book.add_addition(lot, stock, drops=80)
     book.add_photo(lot, measured(np.asarray(gap, float)))
     book.close_lot(lot, "matched")
     return lot
