@@ -20,6 +20,7 @@ from colourmatch.screens.recording import (
     ask_closing,
     ask_correction,
     ask_other_entries,
+    passed_ceilings,
     record_advised,
     record_anything,
 )
@@ -96,7 +97,9 @@ def show_refused(story: LotStory) -> None:
 
 
 def show_glance(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
-    """What now, how far, which way, and how much is left."""
+    """What now, how far, which way, how much is left, and what is passed."""
+    from colourmatch.lots.work import ceiling_left
+
     lot, photos = story.lot, telling.compared_photos(story)
     st.html('<h1 class="cm-unseen">Match</h1>' + tell_now(story, advice, waiting))
     cells = []
@@ -117,8 +120,11 @@ def show_glance(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
             f"{parts.judge(advice['now'], lot.tolerance)}; CIEDE2000 with its 95 % interval, from all photos"
         )
         cells.append(parts.cell("How far", parts.show_interval(advice["now"]), words))
-    cells.append(parts.ceiling_cell(story.state().total_mg_per_l(), lot.ceiling_mg_per_l))
+    used, left = story.state().total_mg_per_l(), ceiling_left(story)
+    cells.append(parts.ceiling_cell(used, lot.ceiling_mg_per_l, left, lot.jurisdiction))
     st.html(parts.glance(cells))
+    if passed := passed_ceilings(story):
+        st.html("".join(parts.flag_line("Too much", text, "refuse") for text in passed))
     if lot.target_lab is not None:
         st.html(parts.line(f"Tinted to {tell_target(story)}."))
     if story.photos:

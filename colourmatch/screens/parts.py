@@ -183,18 +183,31 @@ def cell(heading: str, big: str, small: str = "") -> str:
     return f'{kicker(heading)}<p class="cm-big">{as_html(big)}</p>{under}'
 
 
-def ceiling_cell(used: float | None, ceiling: float | None) -> str:
-    """How much colour may still go in, as a number and as a bar."""
+def ceiling_cell(
+    used: float | None, ceiling: float | None, left: float | None = None, place: str | None = None
+) -> str:
+    """How much colour may still go in, as a number and as a bar.
+
+    `left` is the least room under the lot's ceiling and the limits of `place`, mg/l.
+    """
     if ceiling is None:
-        return cell("Colour in the batch", f"{show_amount(used)} mg/l", "No ceiling of your own is set.")
-    left = ceiling - (used or 0.0)
-    over = left < 0
-    big = f"{show_amount(-left)} mg/l over" if over else f"{show_amount(left)} mg/l left"
+        own = "No ceiling of your own is set."
+        if left is None or place is None:
+            return cell("Colour in the batch", f"{show_amount(used)} mg/l", own)
+        under = f"{show_amount(used)} mg/l in the batch, by the labels. {own}"
+        return cell(f"Under the limits of {place}", f"{show_amount(left)} mg/l left", under)
+    room = ceiling - (used or 0.0)
+    over = room < 0
+    big = f"{show_amount(-room)} mg/l over" if over else f"{show_amount(room)} mg/l left"
     share = 100.0 if ceiling <= 0 else min(max((used or 0.0) / ceiling, 0.0), 1.0) * 100
     bar = f'<div class="cm-bar {"over" if over else ""}"><i style="width:{share:.1f}%"></i></div>'
+    law = ""
+    if place is not None and left is not None and left < room - 0.05:
+        law = f". The limits of {place} leave {show_amount(left)} mg/l"
     return (
         f'{kicker("Under the ceiling")}<p class="cm-big">{big}</p>{bar}'
-        f'<p class="cm-quiet">{show_amount(used)} of {show_amount(ceiling)} mg/l used, by the labels</p>'
+        f'<p class="cm-quiet">{show_amount(used)} of {show_amount(ceiling)} mg/l used, by the labels'
+        f"{as_html(law)}</p>"
     )
 
 

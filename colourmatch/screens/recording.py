@@ -6,6 +6,7 @@ from typing import Any
 
 import streamlit as st
 
+from colourmatch.dosing.care import ceiling_check, list_jurisdictions
 from colourmatch.dosing.plan import MOST_DROPS
 from colourmatch.errors import InputError
 from colourmatch.lots.entries import LotStory
@@ -26,10 +27,17 @@ def write_addition(story: LotStory, stock: str, unit: str, quantity: float | Non
     entry = session.current_book().add_addition(
         story.lot.id, stock, **{unit: quantity}, entered_by=session.entered_by(), token=token
     )
-    after = session.current_book().lot_state(story.lot.id).total_mg_per_l()
-    ceiling = story.lot.ceiling_mg_per_l
-    warning = " The ceiling is passed." if ceiling is not None and after > ceiling else ""
-    return f"{telling.describe_amount(entry)} written down.{warning}"
+    passed = passed_ceilings(session.current_book().lot_story(story.lot.id))
+    return f"{telling.describe_amount(entry)} written down.{' A ceiling is passed.' if passed else ''}"
+
+
+def passed_ceilings(story: LotStory) -> list[str]:
+    """A sentence for the lot's own ceiling and for each limit of the place it is sold in that it is over."""
+    lot = story.lot
+    # A lot without a place is held against its own ceiling alone.
+    report = ceiling_check(story.state(), lot.ceiling_mg_per_l, lot.jurisdiction or list_jurisdictions()[0])
+    lines = report.lines if lot.jurisdiction else report.lines[: lot.ceiling_mg_per_l is not None]
+    return [line.text for line in lines if line.over]
 
 
 def record_advised(story: LotStory, advice: dict[str, Any]) -> None:

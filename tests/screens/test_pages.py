@@ -219,12 +219,25 @@ def test_an_addition_without_an_amount_is_refused(book: LotBook, lot_id: int) ->
     assert book.lot_story(lot_id).additions == ()
 
 
+def test_the_limits_of_the_place_are_in_view_without_a_ceiling_of_ones_own(book: LotBook) -> None:
+    book.add_stock("red", "E129", 1.0)
+    lot = book.new_lot("cordial", 900, ["red"], jurisdiction="EU", already_mg_per_l=95)
+    elsewhere = book.new_lot("shrub", 900, ["red"], already_mg_per_l=95)
+    text = shown(open_app("match", lot=str(lot.id)))
+    assert "Under the limits of EU" in text and "5 mg/l left" in text and "Too much" not in text
+    for one in (lot, elsewhere):
+        book.add_addition(one.id, "red", ml=2)
+    assert "Too much:</span>E129" in shown(open_app("match", lot=str(lot.id)))
+    assert "Too much" not in shown(open_app("match", lot=str(elsewhere.id)))
+
+
 def test_passing_the_ceiling_is_written_down_and_said(book: LotBook, lot_id: int) -> None:
     app = open_app("match", lot=str(lot_id))
     by_key(app.number_input, f"addition-{lot_id}-amount").set_value(70.0)
     by_key(app.button, f"addition-{lot_id}-write").click()
     app.run()
-    assert "The ceiling is passed" in shown(app)
+    assert "A ceiling is passed." in shown(app)
+    assert "Too much:</span>your ceiling: " in shown(app)
     assert "mg/l over" in shown(app)
     assert len(book.lot_story(lot_id).additions) == 1
 

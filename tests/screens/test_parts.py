@@ -77,6 +77,8 @@ def test_the_bar_is_full_and_marked_when_the_ceiling_is_passed() -> None:
     assert re.search(r'cm-bar over"><i style="width:100.0%', made)
     assert "width:50.0%" in parts.ceiling_cell(30.0, 60.0)
     assert "No ceiling" in parts.ceiling_cell(30.0, None)
+    assert "The limits of EU leave 20 mg/l" in parts.ceiling_cell(10.0, 60.0, 20.0, "EU")
+    assert "limits" not in parts.ceiling_cell(10.0, 60.0, 50.0, "EU")
 
 
 def test_grave_flags_come_first_and_say_so_in_words() -> None:
