@@ -244,32 +244,39 @@ def check_view(known: list[dict[str, Any]], choice: tuple[int, str], view: tuple
 def ask_choice(story: LotStory) -> None:
     """Tint an open lot to another reading; what it was tinted to stays on record."""
     known = list_readings()
-    choices = list_choices(known)
+    choices: dict[tuple[int, str] | None, str] = {**list_choices(known)}
+    if story.lot.target_lab is not None:
+        choices[None] = "the reference in each photo"
     if story.lot.closed or not choices:
         return
     with st.expander("What the lot is tinted to"):
         st.html(parts.line(tell_target(story, known)))
         action = f"target-{story.lot.id}"
         token = session.token_for(action)
-        chosen = st.selectbox(
-            "Tint it to", list(choices), index=None, placeholder="Choose", key=f"{action}-which-{token}",
-            format_func=choices.__getitem__,
+        options = list(choices)
+        number = st.selectbox(
+            "Tint it to", range(len(options)), index=None, placeholder="Choose", key=f"{action}-which-{token}",
+            format_func=lambda k: choices[options[k]],
         )  # fmt: skip
         st.caption("It counts for photos without the reference; a reference in the photo counts before it.")
 
         def choose(_token: str) -> str:
-            if chosen is None:
+            if number is None:
                 raise InputError("Choose a reading first.")
-            return choose_for_lot(story.lot.id, chosen)
+            return choose_for_lot(story.lot.id, options[number])
 
         if st.button("Tint to this reading", key=f"{action}-choose-{token}", width="stretch"):
             session.act_once(action, choose)
 
 
-def choose_for_lot(lot_id: int, choice: tuple[int, str]) -> str:
-    """Write down what a lot is tinted to; the sentence that says so."""
+def choose_for_lot(lot_id: int, choice: tuple[int, str] | None) -> str:
+    """Write down what a lot is tinted to, None for the reference in each photo; the sentence that says so."""
     from colourmatch.lots.references import choose_reading
 
+    if choice is None:
+        words = "tinted to the reference in each photo"
+        session.current_book().amend_lot(lot_id, words, target_lab=None, entered_by=session.entered_by())
+        return f"The lot is {words}."
     told = choose_reading(session.current_book(), lot_id, *choice, entered_by=session.entered_by())
     words = WHICH.get(choice[1], f"reading {choice[1]}")
     lab = parts.show_lab(told["target_lab"], told["target_lab_sd"])

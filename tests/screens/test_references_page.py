@@ -123,12 +123,19 @@ def test_the_reading_can_be_chosen_later(stocked: LotBook, bottle: int) -> None:
     app = open_app("match", lot=str(lot))
     by_key(app.button, f"target-{lot}-choose").click().run()
     assert "Choose a reading first." in app.error[0].value
-    by_key(app.selectbox, f"target-{lot}-which").set_value((bottle, "mean"))
+    which = by_key(app.selectbox, f"target-{lot}-which")
+    which.set_value(next(k for k, words in enumerate(which.options) if "mean" in words))
     by_key(app.button, f"target-{lot}-choose").click().run()
     assert not app.exception and not app.error
     assert stocked.find_lot(lot).target_lab == (63, 40.5, 27)
     assert "The bottle: L* 63.0 ± 0.5" in shown(app)
     assert "The bottle: L* 63.0 ± 0.5" in shown(open_app("lots", lot=str(lot)))
+    which = by_key(app.selectbox, f"target-{lot}-which")
+    which.set_value(which.options.index("the reference in each photo"))
+    by_key(app.button, f"target-{lot}-choose").click().run()
+    assert not app.exception and not app.error
+    assert stocked.find_lot(lot).target_lab is None
+    assert "Put right: tinted to the reference in the photo" in shown(app)
 
 
 def test_serving_conditions_are_kept_and_told(stocked: LotBook) -> None:
