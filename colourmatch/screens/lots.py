@@ -95,7 +95,9 @@ def show_lot(story: LotStory) -> None:
             "Labels (PDF)", lambda: make_labels(lot.id), f"labels-{lot.id}.pdf", "application/pdf",
             key="labels", on_click="ignore", icon=":material/download:",
         )  # fmt: skip
-    st.caption("The labels carry the colours, their warning and a QR code of the lot number. The law asks for more.")
+    st.caption(
+        "The labels carry the colours, their warning and a QR code of the lot number. The law asks for more."
+    )
     show_state(story)
     if lot.closed:
         show_recheck(story)

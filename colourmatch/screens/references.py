@@ -214,9 +214,9 @@ def ask_own_lot(name: str) -> None:
 # ---- choosing the reading a lot is tinted to -------------------------------------------------------------------
 
 
-def list_choices(known: list[dict[str, Any]]) -> dict[tuple[int, str], str]:
+def list_choices(known: list[dict[str, Any]]) -> dict[tuple[int, str] | None, str]:
     """What a lot may be tinted to: the id of a reference and which reading -> words."""
-    choices = {}
+    choices: dict[tuple[int, str] | None, str] = {}
     for reference in known:
         rows = reference["readings"]
         views = len({(row["depth_mm"], row["dilution"]) for row in rows})
@@ -244,7 +244,7 @@ def check_view(known: list[dict[str, Any]], choice: tuple[int, str], view: tuple
 def ask_choice(story: LotStory) -> None:
     """Tint an open lot to another reading; what it was tinted to stays on record."""
     known = list_readings()
-    choices: dict[tuple[int, str] | None, str] = {**list_choices(known)}
+    choices = list_choices(known)
     if story.lot.target_lab is not None:
         choices[None] = "the reference in each photo"
     if story.lot.closed or not choices:
