@@ -87,7 +87,8 @@ def check_lab(value: object) -> tuple[float, float, float] | None:
         lightness, a, b = (float(part) for part in value)  # type: ignore[attr-defined]
     except (TypeError, ValueError):
         raise InputError(f"The target colour {value!r} is not three numbers. {advice}") from None
-    if not (0 <= lightness <= 100 and abs(a) <= 200 and abs(b) <= 200):
+    # a reading as clear as water may come out a little above 100
+    if not (0 <= lightness <= 105 and abs(a) <= 200 and abs(b) <= 200):
         raise InputError(
             f"The target colour {lightness:g}, {a:g}, {b:g} is out of range: L* is 0 to 100, a* and b* are "
             f"-200 to 200. {advice}"
