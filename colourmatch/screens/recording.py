@@ -23,7 +23,7 @@ _FORMATS: dict[str, Any] = {
 def write_addition(story: LotStory, stock: str, unit: str, quantity: float | None, token: str) -> str:
     """Write an addition into the book; the sentence that says so."""
     if quantity is None:
-        raise InputError("The amount is missing. Give it in drops, ml or grams.")
+        raise InputError("The amount is missing or below 0. Give it in drops, ml or grams.")
     entry = session.current_book().add_addition(
         story.lot.id, stock, **{unit: quantity}, entered_by=session.entered_by(), token=token
     )

@@ -102,6 +102,28 @@ _CSS = """
 """
 
 
+# A browser of a decimal-point language drops a typed comma: 12,5 would become 125. Where it was dropped (no input
+# event follows) a point takes its place; a browser of a decimal-comma language is left alone.
+_DECIMAL_COMMA = """
+<script>
+if (!document.cmComma) {
+  document.cmComma = true;
+  document.addEventListener('beforeinput', event => {
+    const field = event.target;
+    if (event.data !== ',' || field.type !== 'number') return;
+    let open = true;
+    const close = () => { open = false; };
+    const mend = () => { if (open) { close(); document.execCommand('insertText', false, '.'); } };
+    field.addEventListener('input', close, { once: true });
+    document.addEventListener('keydown', mend, { once: true, capture: true });
+    setTimeout(mend, 0);
+  }, true);
+}
+</script>
+"""
+
+
 def dress_page() -> None:
-    """Put the style sheet on the page; called once in every run."""
+    """Put the style sheet and the care for decimal commas on the page; called once in every run."""
     st.html(_CSS)
+    st.html(_DECIMAL_COMMA, unsafe_allow_javascript=True)

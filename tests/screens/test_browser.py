@@ -280,3 +280,16 @@ def test_trend_references_and_a_closed_lot_fit_their_screen(browser: Browser, ap
     browser.wait_text("a bottle with a very long name")
     browser.check_width()
     browser.picture("references")
+
+
+def test_a_decimal_comma_is_not_dropped(browser: Browser) -> None:
+    from selenium.webdriver.common.keys import Keys
+
+    browser.go("set-up")
+    browser.tap("*[@data-testid='stTab']", "Strength")
+    field = browser.find("[aria-label='Colour wanted, mg in a litre']")
+    field.click()
+    field.send_keys(Keys.CONTROL, "a")
+    field.send_keys("12,5", Keys.TAB)
+    browser.settle()
+    assert browser.find("[aria-label='Colour wanted, mg in a litre']").get_attribute("value") == "12.5"
