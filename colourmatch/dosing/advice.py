@@ -201,7 +201,7 @@ def _labs(problem: Problem, line: Line, t: int) -> tuple[Array, Array]:
 
 def _missing(problem: Problem, line: Line) -> str | None:
     batch, reference = _labs(problem, line, line.best)
-    if line.mean[line.best] < 0.5 * problem.tolerance:
+    if line.mean[line.best] <= problem.tolerance:
         return None
     return describe_difference(reference, batch)
 

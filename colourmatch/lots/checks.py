@@ -90,7 +90,7 @@ def check_lab(value: object) -> tuple[float, float, float] | None:
     # a reading as clear as water may come out a little above 100
     if not (0 <= lightness <= 105 and abs(a) <= 200 and abs(b) <= 200):
         raise InputError(
-            f"The target colour {lightness:g}, {a:g}, {b:g} is out of range: L* is 0 to 100, a* and b* are "
+            f"The target colour {lightness:g}, {a:g}, {b:g} is out of range: L* is 0 to 100 (water), a* and b* are "
             f"-200 to 200. {advice}"
         )
     return lightness, a, b

@@ -84,6 +84,8 @@ def _read_file(path: Path) -> bytes:
         raise PhotoError(
             f"There is no file {path.name!r}. Check the name and the folder.", "unreadable"
         ) from None
+    except IsADirectoryError:
+        raise PhotoError(f"{path.name!r} is a folder. Name the photos in it.", "unreadable") from None
     except OSError as error:
         raise unreadable(error.strerror or "it cannot be read") from None
 

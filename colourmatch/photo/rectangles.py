@@ -55,6 +55,11 @@ def measure_rectangles(
             continue
         value, cov, codes = _read(photo, rectangle, spot)
         rgb = value / base
+        if rgb.min() > 1.1:
+            raise InputError(
+                f"The {spot} rectangle is brighter than the white one. Draw the white rectangle on white or grey paper in "
+                f"the same light, and the {spot} one inside the liquid."
+            )
         total = cov / np.outer(base, base) + base_cov * np.outer(rgb, rgb) / np.outer(base, base)
         total = total + _UNEVEN_LOG**2 * np.outer(rgb, rgb) + _VESSEL_WHITE**2 * np.ones((3, 3))
         lab, lab_cov, _ = propagate(rgb, total, photo.profile.to_xyz)
@@ -90,7 +95,9 @@ def _read(photo: Photo, rectangle: Rectangle, what: str) -> tuple[Array, Array, 
     if not all(np.isfinite(v) for v in (x, y, w, h)) or w <= 0 or h <= 0:
         raise InputError(f"The {what} rectangle needs x, y, width and height, the last two above 0.")
     if x < 0 or y < 0 or x + w > width or y + h > height:
-        raise InputError(f"The {what} rectangle lies outside the photo, which is {width} x {height} pixels.")
+        raise InputError(
+            f"The {what} rectangle lies outside the photo, which is {width} x {height} pixels. Draw it inside."
+        )
     scale = photo.full_scale
     rows, cols = (
         slice(int(y / scale), int(np.ceil((y + h) / scale))),

@@ -58,7 +58,7 @@ def test_names_compare_without_capitals_and_doubled_blanks() -> None:
     assert name_key("  Große  ROSÉ ") == name_key("grosse rosé")
 
 
-@pytest.mark.parametrize("value", [(101, 0, 0), (50, 300, 0), (50, float("nan"), 0), (1, 2), "abc", 5])
+@pytest.mark.parametrize("value", [(106, 0, 0), (50, 300, 0), (50, float("nan"), 0), (1, 2), "abc", 5])
 def test_impossible_target_colours_are_refused(value: object) -> None:
     with pytest.raises(InputError, match="L\\*"):
         check_lab(value)

@@ -339,7 +339,7 @@ def test_a_missing_file_and_a_folder_say_so(tmp_path):
         PhotoError, match=r"There is no file 'nowhere\.jpg'\. Check the name and the folder\."
     ):
         load_photo(tmp_path / "nowhere.jpg")
-    with pytest.raises(PhotoError, match="not a readable photo"):
+    with pytest.raises(PhotoError, match="is a folder"):
         load_photo(tmp_path)
 
 

@@ -81,3 +81,8 @@ def test_a_clipped_white_is_refused(picture):
     Image.fromarray(image).save(picture)
     with pytest.raises(PhotoError, match="over-exposed"):
         measure_rectangles(picture, (10, 10, 80, 80), batch=(520, 220, 160, 160))
+
+
+def test_a_white_darker_than_the_liquid_is_refused(picture):
+    with pytest.raises(InputError, match="brighter than the white one"):
+        measure_rectangles(picture, (120, 220, 60, 60), batch=(10, 10, 80, 80))
