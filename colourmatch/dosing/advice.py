@@ -326,7 +326,6 @@ def _without_safe_drop(problem: Problem, line: Line, facts: dict[str, Any]) -> A
     best_drops = line.ml[line.best, k] / stock.drop_ml
     if best_drops < 1.5:
         fold = max(2, ceil(4 / max(best_drops, 0.1)))
-        facts = facts | {"missing": facts["missing"]}
         text = (
             f"One drop of {stock.name} would pass the match. Dilute the stock {fold}-fold (1 part made up to {fold} "
             f"parts with {'the batch' if stock.made_in == 'batch' else 'water'}), enter it as a new stock, and go on "

@@ -13,7 +13,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO
 
 from colourmatch.errors import InputError
-from colourmatch.lots.paper import HAIRLINE, INK, Fonts, choose_fonts, page_size, write_out
+from colourmatch.lots.paper import HAIRLINE, INK, Fonts, choose_fonts, page_size
+from colourmatch.photo.print_card import write_out
 
 if TYPE_CHECKING:
     from colourmatch.lots.book import LotBook

@@ -1,4 +1,4 @@
-"""What the printed pages of a lot share: fonts for any script, text made safe, files written.
+"""What the printed pages of a lot share: fonts for any script and text made safe.
 
 Plain Western text is set in Helvetica, which every reader has. Any other script takes the first font found
 that holds all of its characters and is put into the file; a character that no font here holds is printed as
@@ -11,7 +11,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import BinaryIO
 from xml.sax.saxutils import escape
 
 from colourmatch.errors import InputError
@@ -99,18 +98,3 @@ def page_size(paper: str) -> tuple[float, float]:
     if name not in PAPERS:
         raise InputError(f'Paper must be "a4" or "letter", not "{paper}".')
     return A4 if name == "a4" else LETTER
-
-
-def write_out(data: bytes, out: str | Path | BinaryIO, what: str) -> None:
-    """Write a finished file to a path or an open binary file; InputError when the place cannot be written."""
-    if not isinstance(out, (str, Path)):
-        out.write(data)
-        return
-    try:
-        Path(out).write_bytes(data)
-    except OSError as error:
-        reason = error.strerror or "it cannot be written"
-        raise InputError(
-            f"The {what} cannot be written to {out} ({reason}). "
-            "Choose a file in a folder that exists and is yours."
-        ) from error

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
@@ -225,8 +225,8 @@ def _tell_change(key: str, value: Any) -> str:
     return f"{words.get(key, key)} is {_value(value)}"
 
 
-def _tell_serving(serving: dict[str, Any] | None) -> str:
-    """Serving conditions in words: "long drink (60 mm, 1 in 4, light A, weight 2)"."""
+def tell_conditions(serving: Mapping[str, Any] | None) -> list[str]:
+    """Each serving condition in words: "long drink (60 mm, 1 in 4, light A, weight 2)"."""
     forms = {
         "depth_mm": "{:g} mm",
         "dilution": "1 in {:g}",
@@ -237,6 +237,12 @@ def _tell_serving(serving: dict[str, Any] | None) -> str:
     for condition in (serving or {}).get("conditions", ()):
         said = [form.format(condition[key]) for key, form in forms.items() if condition.get(key) is not None]
         told.append(condition.get("name", "serving") + (f" ({', '.join(said)})" if said else ""))
+    return told
+
+
+def _tell_serving(serving: dict[str, Any] | None) -> str:
+    """Serving conditions in words: "long drink (60 mm, 1 in 4, light A, weight 2)"."""
+    told = tell_conditions(serving)
     told += [f"{key} {_value(value)}" for key, value in (serving or {}).items() if key != "conditions"]
     return ", ".join(told) or "as photographed"
 

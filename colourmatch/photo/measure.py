@@ -166,7 +166,7 @@ def measure_photo(source: Path | str | bytes, name: str | None = None) -> Measur
             "markers": len(pose.markers),
             "reprojection_mm": round(pose.reprojection_mm, 3),
             "tilt_degrees": round(pose.tilt_degrees, 1),
-            "px_per_mm": round(pose.px_per_mm / 1.0, 2),
+            "px_per_mm": round(pose.px_per_mm, 2),
         },
         quality=tuple(flags),
         spots=spots,

@@ -76,7 +76,11 @@ def write_card_pdf(paper: str, out: str | Path | BinaryIO, version: int = 1) -> 
     size = PAPER_SIZES_MM.get(str(paper).strip().lower())
     if size is None:
         raise InputError(f'Paper must be "a4" or "letter", not "{paper}".')
-    data = _draw_page(size, read_card(version))
+    write_out(_draw_page(size, read_card(version)), out, "card")
+
+
+def write_out(data: bytes, out: str | Path | BinaryIO, what: str) -> None:
+    """Write a finished file to a path or an open binary file; InputError when the place cannot be written."""
     if not isinstance(out, (str, Path)):
         out.write(data)
         return
@@ -85,7 +89,7 @@ def write_card_pdf(paper: str, out: str | Path | BinaryIO, version: int = 1) -> 
     except OSError as error:
         reason = error.strerror or "it cannot be written"
         raise InputError(
-            f"The card cannot be written to {out} ({reason}). "
+            f"The {what} cannot be written to {out} ({reason}). "
             "Choose a file in a folder that exists and is yours."
         ) from error
 

@@ -16,6 +16,7 @@ from colourmatch.lots.entries import (
     PhotoEntry,
     VolumeEntry,
 )
+from colourmatch.lots.sheet_facts import tell_conditions
 from colourmatch.screens import parts
 
 OUTCOMES = {
@@ -124,21 +125,7 @@ def _tell_change(key: str, value: Any) -> str:
 
 def tell_serving(serving: Mapping[str, Any] | None) -> str:
     """Where the match is judged, in words: long drink (60 mm, 1 in 4, light A, weight 2)."""
-    forms = {
-        "depth_mm": "{:g} mm",
-        "dilution": "1 in {:g}",
-        "illuminant": "light {}",
-        "weight": "weight {:g}",
-    }
-    told = []
-    for condition in (serving or {}).get("conditions", ()):
-        said = [form.format(condition[key]) for key, form in forms.items() if condition.get(key) is not None]
-        told.append(
-            f"{condition.get('name', 'serving')} ({', '.join(said)})"
-            if said
-            else condition.get("name", "serving")
-        )
-    return "; ".join(told) or "as photographed"
+    return "; ".join(tell_conditions(serving)) or "as photographed"
 
 
 def _tell_photo(entry: PhotoEntry) -> str:
