@@ -11,7 +11,7 @@ import zlib
 
 import numpy as np
 import pytest
-from PIL import Image
+from PIL import Image, ImageOps
 
 from colourmatch.errors import PhotoError
 from colourmatch.photo import load
@@ -122,6 +122,36 @@ def test_scale_and_size_are_those_of_the_upright_photo(kind):
     assert photo.full_size == (4032, 3024)
     assert photo.rgb.shape[:2] == (1512, 2016)
     assert photo.full_scale == 2.0
+    assert see_corners(photo.rgb) == pytest.approx(CORNERS, abs=3)
+
+
+@pytest.mark.parametrize("orientation", [1, 6, 7])
+@pytest.mark.parametrize(
+    ("size", "shrink", "options"),
+    [
+        ((2017, 1511), 1, {}),
+        ((4003, 3001), 2, {}),
+        ((4003, 3001), 2, {"subsampling": "4:4:4"}),
+        ((4003, 3001), 2, {"progressive": True}),
+        ((4003, 3001), 2, {"restart_marker_blocks": 4}),
+        ((8065, 6049), 4, {}),
+    ],
+)
+def test_a_jpeg_gives_the_pixels_of_pillows_own_small_decoding(size, shrink, options, orientation):
+    texture = np.random.default_rng(1).integers(0, 256, (30, 40, 3), np.uint8)
+    image = Image.fromarray(texture).resize(size)
+    data = to_file(image, "JPEG", orientation, quality=85, **options)
+    plain = Image.open(io.BytesIO(data))
+    plain.draft("RGB", (size[0] // shrink, size[1] // shrink))
+    assert (load_photo(data).rgb == np.asarray(ImageOps.exif_transpose(plain))).all()
+
+
+def test_of_a_jpeg_with_more_pictures_behind_it_the_first_is_read_small():
+    image = Image.fromarray(draw_corners(4032, 3024))
+    data = to_file(image, "MPO", save_all=True, append_images=[Image.new("RGB", (400, 300))])
+    assert Image.open(io.BytesIO(data)).format == "MPO"
+    photo = load_photo(data)
+    assert photo.rgb.shape == (1512, 2016, 3) and photo.full_scale == 2.0
     assert see_corners(photo.rgb) == pytest.approx(CORNERS, abs=3)
 
 
@@ -284,6 +314,15 @@ def test_a_file_cut_off_is_refused(kind, share):
     with pytest.raises(PhotoError, match="not a readable photo") as caught:
         load_photo(data[: int(len(data) * share)])
     assert caught.value.code == "unreadable"
+
+
+@pytest.mark.parametrize("options", [{}, {"progressive": True}, {"comment": b"\xff\xd9"}])
+@pytest.mark.parametrize("share", [0.2, 0.7, 0.99])
+def test_a_large_photo_cut_off_says_so(share, options):
+    noise = np.random.default_rng(1).integers(0, 256, (300, 400, 3), np.uint8)
+    data = to_file(Image.fromarray(noise).resize((4032, 3024)), "JPEG", **options)
+    with pytest.raises(PhotoError, match="it is cut off"):
+        load_photo(data[: int(len(data) * share)])
 
 
 def test_a_damaged_file_is_refused_or_read_but_never_crashes():
