@@ -438,6 +438,21 @@ def test_new_lot_gives_its_id_and_what_was_typed(lot):
     assert (listed["total"], listed["lots"][0]["lot"]) == (1, 2)
 
 
+def test_a_base_that_fills_the_ceiling_is_warned_of(lot):
+    base = [*LOT, "--already-mg-per-l", "60", "--json"]
+    assert [w["code"] for w in lot(*base).data["warnings"]] == ["ceiling-full", "base-unnamed"]
+    named = lot(*base, "--already-colourant", "anthocyanins").data
+    assert (named["already_colourant"], [w["code"] for w in named["warnings"]]) == ("E163", ["ceiling-full"])
+    said = lot(*LOT, "--already-mg-per-l", "60").out
+    assert "Warning: Your ceiling is 60 mg/l and the base already holds 60: nothing may be added." in said
+    unknown = lot(
+        "lot", "new", "--name", "x", "--volume-ml", "9", "--stock", "red", "--already-colourant", "E999"
+    )
+    assert unknown.code == 2 and 'There is no colourant "E999"' in unknown.err
+    corrected = lot("lot", "correct", "2", "--already-colourant", "none", "--reason", "unsure", "--json")
+    assert corrected.data["changes"] == {"already_colourant": None}
+
+
 def test_an_addition_gives_the_state_and_what_is_left(lot):
     said = lot("lot", "add", "1", "--stock", "red", "--drops", "20", "--note", "slowly", "--json").data
     # 20 drops of 0.05 ml at 10 mg/ml are 10 mg in 901 ml.

@@ -37,6 +37,7 @@ from colourmatch.commands.typed import Lab, Serving, join_servings
 from colourmatch.errors import InputError
 
 if TYPE_CHECKING:
+    from colourmatch.dosing.care import Caution
     from colourmatch.lots.book import LotBook
     from colourmatch.lots.entries import Lot, LotStory
 
@@ -54,6 +55,11 @@ _head_options = options(
     ),
     click.option("--tolerance", type=Number(), help="CIEDE2000 that counts as matched [default: 1.5]."),
     click.option("--already-mg-per-l", type=Number(), help="Colour that is in the base [default: 0]."),
+    click.option(
+        "--already-colourant",
+        metavar="E163|NAME",
+        help="Which colourant that is; it then counts for its own limit too.",
+    ),
     click.option(
         "--jurisdiction",
         metavar="EU|US",
@@ -109,14 +115,24 @@ def new(session: Session, name: str, volume_ml: float, stocks: tuple[str, ...], 
         cautions = cautions_for(colourants, _place(given["jurisdiction"]))
         made = book.new_lot(name, volume_ml, stocks, **head)
     data = _head_json(made) | {"cautions": [{"code": c.code, "text": c.text} for c in cautions]}
+    warnings = _warn_of_base(made)
+    data["warnings"] = [{"code": c.code, "text": c.text} for c in warnings]
     lines = [
         f"Lot {made.id} ({made.label}), {made.name}: {made.volume_ml:g} ml, "
         f"tinted with {', '.join(made.stocks)}."
     ]
+    lines += [f"  Warning: {warning.text}" for warning in warnings]
     lines += [f"  {caution.text}" for caution in cautions]
     if made.jurisdiction is None:
         lines.append(f"  {NO_PLACE.replace('LOT', str(made.id))}")
     return Answer(data, [*lines, f"Next: colourmatch lot photo {made.id} PHOTO"])
+
+
+def _warn_of_base(made: Lot) -> tuple[Caution, ...]:
+    from colourmatch.dosing.care import warn_of_base
+    from colourmatch.lots.entries import LotStory
+
+    return warn_of_base(LotStory(made, ()).state(), made.ceiling_mg_per_l, made.jurisdiction)
 
 
 def _tell_no_lots(place: str, narrowed: bool) -> str:

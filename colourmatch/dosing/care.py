@@ -7,8 +7,8 @@ A ceiling is never raised here and never hidden. What it refuses to know: whethe
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from functools import cache
 
 from colourmatch.errors import InputError
@@ -26,6 +26,7 @@ class Limit:
 
     `kind` is "sum", "each", "none" (no figure: quantum satis, good manufacturing practice), "forbidden" (not
     permitted or not listed, figure 0) or "unknown" (no entry here, or the colourant itself is unknown).
+    `own` are those of its colours, and those that count for it, that were asked about.
     """
 
     jurisdiction: str
@@ -36,11 +37,12 @@ class Limit:
     wording: str
     law: str
     status: str
+    own: tuple[str, ...] = ()
 
     @property
     def text(self) -> str:
-        """The limit in one sentence with jurisdiction, law and status."""
-        names = ", ".join(self.colourants)
+        """The limit in one sentence with jurisdiction, law and status; `own` colours are named, the rest counted."""
+        names = name_few(self.own or self.colourants, len(set(self.own) | set(self.colourants)))
         if self.kind == "unknown":
             return f"{names}: {self.wording} in {self.jurisdiction}. Look it up ({self.law})."
         where = f"in {self.jurisdiction} ({self.law}; {self.category}; {self.status})"
@@ -54,6 +56,19 @@ class Limit:
         if "from memory" in self.status:
             return True
         return "seen for" in self.status and e_number not in self.status
+
+
+#: So many colours are named in a sentence; the others are counted.
+MOST_NAMED = 3
+
+
+def name_few(names: Sequence[str], of: int | None = None) -> str:
+    """The first names of a list and how many others there are: "E129, E110 and 12 others"."""
+    shown = list(names[:MOST_NAMED])
+    others = max(len(names), of or 0) - len(shown)
+    if not others:
+        return ", ".join(shown)
+    return f"{', '.join(shown)} and {others} other{'s' if others > 1 else ''}"
 
 
 @cache
@@ -115,7 +130,11 @@ def limits_for(colourants: Iterable[str], jurisdiction: str = "EU") -> tuple[Lim
     place = _jurisdiction(jurisdiction)
     limits = _read_limits(place["jurisdiction"])
     numbers = [_number_for_law(find_colourant(text).e_number) for text in colourants]
-    touched = [limit for limit in limits if any(_counts(limit, number) for number in numbers)]
+    touched = []
+    for limit in limits:
+        own = tuple(dict.fromkeys(number for number in numbers if _counts(limit, number)))
+        if own:
+            touched.append(replace(limit, own=tuple("an unknown colour" if ":" in n else n for n in own)))
     for number in dict.fromkeys(numbers):
         if ":" not in number and any(_counts(limit, number) for limit in touched):
             continue
@@ -153,36 +172,91 @@ def ceiling_check(
 ) -> CeilingReport:
     """The batch as it is now against the maker's ceiling (None: not set) and the limits of a jurisdiction.
 
-    Amounts are mg of pure dye per litre. Colour that the base brought counts for the maker's ceiling and for
-    a sum; for the limit of one colourant it cannot, as nobody said which it is, and the text says so.
+    Amounts are mg of pure dye per litre. Colour that the base brought counts for the maker's ceiling; where
+    somebody said which colourant it is, it counts as that one, for its own limit too. Where nobody did, it
+    counts for every sum; for the limit of one colourant it cannot, and the text says so.
     """
     total, amounts = state.total_mg_per_l(), _amounts(state)
+    unnamed = _unnamed(state)
     lines = [_line("your ceiling", total, ceiling_mg_per_l, "")] if ceiling_mg_per_l is not None else []
-    for limit in limits_for(state.mg_by_colourant, jurisdiction):
+    for limit in limits_for(colourants_in(state), jurisdiction):
         text = limit.text
-        if limit.kind == "each" and state.already_mg_per_l > 0:
-            text += f" The {state.already_mg_per_l:.3g} mg/l that the base brought are not in this figure."
-        counted = _counted(limit, amounts, state.already_mg_per_l)
-        held = ", ".join(number for number in amounts if _counts(limit, number))
-        what = held + (" and the base's own colour together" if limit.kind == "sum" else "")
+        if limit.kind == "each" and unnamed > 0:
+            text += f" The {unnamed:.3g} mg/l that the base brought are not in this figure: say which colour they are."
+        counted = _counted(limit, amounts, unnamed)
+        what = ", ".join(number for number in amounts if _counts(limit, number))
+        if limit.kind == "sum":
+            what += " and the base's own colour together" if state.already_colourant is None else " together"
         lines.append(_line(what, counted, limit.limit_mg_per_l, text))
     left = None if ceiling_mg_per_l is None else ceiling_mg_per_l - total
     return CeilingReport(tuple(lines), any(line.over for line in lines), total, left)
 
 
+def colourants_in(state: BatchState) -> list[str]:
+    """Codes of the colourants in a batch: those that went in, and the base's own where it is known."""
+    held = list(state.mg_by_colourant)
+    if state.already_colourant and state.already_mg_per_l > 0 and state.already_colourant not in held:
+        held.append(state.already_colourant)
+    return held
+
+
+def _unnamed(state: BatchState) -> float:
+    """mg/l that the base brought and that nobody named."""
+    return 0.0 if state.already_colourant else state.already_mg_per_l
+
+
+def warn_of_base(
+    state: BatchState, ceiling_mg_per_l: float | None, jurisdiction: str | None = None
+) -> tuple[Caution, ...]:
+    """What to do about a base that leaves no room for colour, or whose colour nobody named; nothing for a plain base.
+
+    `state` is the batch before the first drop.
+    """
+    already, found = state.already_mg_per_l, []
+    if ceiling_mg_per_l is not None and ceiling_mg_per_l <= already:
+        held = f"the base already holds {already:g}" if already else "it leaves no room for any colour"
+        found.append(
+            Caution(
+                "ceiling-full",
+                f"Your ceiling is {ceiling_mg_per_l:g} mg/l and {held}: nothing may be added. Check both figures and "
+                "put the wrong one right, or start from a base with less colour.",
+            )
+        )
+    report = ceiling_check(state, None, jurisdiction) if jurisdiction and already else None
+    for line in report.lines if report else ():
+        if line.left_mg_per_l is not None and line.left_mg_per_l <= 0:
+            found.append(
+                Caution(
+                    "limit-full",
+                    f"The base alone leaves no room under a limit of {jurisdiction}: {line.text}",
+                )
+            )
+    if already and state.already_colourant is None:
+        found.append(
+            Caution(
+                "base-unnamed",
+                f"Nobody said which colourant the {already:g} mg/l in the base are. They count for every total, not "
+                "for the limit of one colourant: look it up on the base and name it.",
+            )
+        )
+    return tuple(found)
+
+
 def _amounts(state: BatchState) -> dict[str, float]:
-    """mg/l in the batch by the number of the law."""
+    """mg/l in the batch by the number of the law, the base's own colour included where it is known."""
     amounts: dict[str, float] = {}
+    if state.already_colourant and state.already_mg_per_l > 0:
+        amounts[_number_for_law(find_colourant(state.already_colourant).e_number)] = state.already_mg_per_l
     for code in state.mg_by_colourant:
         number = _number_for_law(find_colourant(code).e_number)
         amounts[number] = amounts.get(number, 0.0) + state.colourant_mg_per_l(code)
     return amounts
 
 
-def _counted(limit: Limit, amounts: dict[str, float], already_mg_per_l: float) -> float:
-    """What counts for a limit: a sum with the base's own colour, else the largest single one."""
+def _counted(limit: Limit, amounts: dict[str, float], unnamed_mg_per_l: float) -> float:
+    """What counts for a limit: a sum with the base's unnamed colour, else the largest single one."""
     inside = [amount for number, amount in amounts.items() if _counts(limit, number)]
-    return sum(inside) + already_mg_per_l if limit.kind == "sum" else max(inside, default=0.0)
+    return sum(inside) + unnamed_mg_per_l if limit.kind == "sum" else max(inside, default=0.0)
 
 
 def _line(what: str, amount: float, limit: float | None, text: str) -> CeilingLine:
@@ -209,7 +283,7 @@ def room_mg_per_l(
     for limit in limits_for([colourant], jurisdiction):
         if limit.limit_mg_per_l is not None:
             own = amounts if limit.kind == "sum" else {number: amounts.get(number, 0.0)}
-            rooms.append(limit.limit_mg_per_l - _counted(limit, own, state.already_mg_per_l))
+            rooms.append(limit.limit_mg_per_l - _counted(limit, own, _unnamed(state)))
     return max(min(rooms), 0.0)
 
 
@@ -281,9 +355,9 @@ def cautions_for(colourants: Iterable[str], jurisdiction: str = "EU") -> tuple[C
     for limit in limits_for([c.e_number for c in found], place["jurisdiction"]):
         code = {"forbidden": "not-permitted", "unknown": "limit-unknown"}.get(limit.kind, "limit")
         cautions.append(Caution(code, limit.text))
-        unchecked = [number for number in limit.colourants if limit.is_unchecked_for(number)]
+        unchecked = [number for number in limit.own or limit.colourants if limit.is_unchecked_for(number)]
         if limit.kind != "unknown" and unchecked:
-            cautions.append(Caution("limit-unchecked", _UNCHECKED.format(", ".join(unchecked))))
+            cautions.append(Caution("limit-unchecked", _UNCHECKED.format(name_few(unchecked))))
     for colourant in found:
         if colourant.e_number == "E120":
             cautions.append(Caution("allergen-carmine", _CARMINE))

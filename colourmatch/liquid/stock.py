@@ -174,13 +174,15 @@ class Addition:
 class BatchState:
     """Volume and colour of the batch now: mg by stock, mg by colourant, and the mg/l it held from the start.
 
-    `already_mg_per_l` is what the base brought with it, at the present volume: water thins it like the rest.
+    `already_mg_per_l` is what the base brought with it, at the present volume: water thins it like the rest;
+    `already_colourant` says which colourant that is, None when nobody knows.
     """
 
     volume_ml: float
     mg: dict[str, float] = field(default_factory=dict)
     already_mg_per_l: float = 0.0
     mg_by_colourant: dict[str, float] = field(default_factory=dict)
+    already_colourant: str | None = None
 
     def add(self, addition: Addition) -> BatchState:
         """The state after an addition: milligrams add up, and the volume grows by a stock made in water.
@@ -195,6 +197,7 @@ class BatchState:
             mg=_plus(self.mg, stock.name, addition.mg),
             already_mg_per_l=self.already_mg_per_l * self.volume_ml / volume,
             mg_by_colourant=_plus(self.mg_by_colourant, stock.colourant, addition.mg),
+            already_colourant=self.already_colourant,
         )
 
     def add_untinted(self, ml: float) -> BatchState:
@@ -218,6 +221,7 @@ class BatchState:
             mg={name: mg * share for name, mg in self.mg.items()},
             already_mg_per_l=self.already_mg_per_l,
             mg_by_colourant={name: mg * share for name, mg in self.mg_by_colourant.items()},
+            already_colourant=self.already_colourant,
         )
 
     def concentration_mg_per_l(self, stock: Stock | str) -> float:

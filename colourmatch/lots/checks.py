@@ -106,6 +106,15 @@ def check_jurisdiction(value: object) -> str | None:
     return next(known for known in list_jurisdictions() if known == str(value).strip().upper())
 
 
+def check_colourant(value: object) -> str | None:
+    """The E number of a colourant that is on file, by number or name; None, empty text and "none": not known."""
+    if value is None or str(value).strip().casefold() in ("", "none"):
+        return None
+    from colourmatch.liquid.colourants import find_colourant
+
+    return find_colourant(check_name(value, "colourant")).e_number
+
+
 def check_serving(value: object) -> dict[str, Any] | None:
     """Where the match is judged: {"conditions": [{"name", "depth_mm", "dilution", "illuminant", "weight"}]}.
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar, cast
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.lots.base import insert
 from colourmatch.lots.checks import (
+    check_colourant,
     check_jurisdiction,
     check_lab,
     check_number,
@@ -26,13 +27,14 @@ if TYPE_CHECKING:
 E = TypeVar("E", bound=LotEntry)
 AMENDABLE = (
     "volume_ml", "ceiling_mg_per_l", "depth_mm", "dilution", "tolerance", "already_mg_per_l", "jurisdiction",
-    "target_lab", "reference_id", "notes", "serving", "stocks",
+    "target_lab", "reference_id", "notes", "serving", "stocks", "already_colourant",
 )  # fmt: skip
 
 _HEAD_CHECKS: dict[str, Callable[[object], Any]] = {
     "target_lab": check_lab,
     "jurisdiction": check_jurisdiction,
     "serving": check_serving,
+    "already_colourant": check_colourant,
 }
 
 

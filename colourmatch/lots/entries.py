@@ -138,6 +138,8 @@ class Lot:
     created_at: str
     entered_by: str | None = None
     closed: bool = False
+    already_colourant: str | None = None
+    trial_of: int | None = None
 
     @property
     def label(self) -> str:
@@ -201,11 +203,21 @@ class AdditionEntry(LotEntry):
 
 @dataclass(frozen=True)
 class VolumeEntry(LotEntry):
-    """Batch that left or came: kind "sample" (`returned` True: it went back whole) or "untinted"."""
+    """Batch that left or came: kind "sample" (`returned` True: it went back whole), "untinted" or "poured-back".
+
+    A trial that is poured back is an entry of its batch without the stocks, and one addition of each stock.
+    `trial_lot_id`: the lot that the trial taken or poured back is written down as.
+    """
 
     ml: float = 0.0
     returned: bool = False
     void: bool = False
+    trial_lot_id: int | None = None
+
+    @property
+    def came(self) -> bool:
+        """Whether batch came in, so that the batch grew."""
+        return self.kind in ("untinted", "poured-back")
 
 
 @dataclass(frozen=True)
@@ -304,7 +316,11 @@ class LotStory:
         from colourmatch.liquid.stock import BatchState
 
         entries = self.effective if before is None else self.entries_before(before)
-        state = BatchState(self.lot.volume_ml, already_mg_per_l=self.lot.already_mg_per_l)
+        state = BatchState(
+            self.lot.volume_ml,
+            already_mg_per_l=self.lot.already_mg_per_l,
+            already_colourant=self.lot.already_colourant,
+        )
         for entry in entries:
             state = _apply(state, entry, stocks or {})
         return state
@@ -313,7 +329,7 @@ class LotStory:
 def _apply(state: BatchState, entry: LotEntry, stocks: Mapping[str, Stock]) -> BatchState:
     if isinstance(entry, AdditionEntry):
         return state.add(entry.as_addition(stocks.get(entry.stock)))
-    if isinstance(entry, VolumeEntry) and entry.kind == "untinted":
+    if isinstance(entry, VolumeEntry) and entry.came:
         return state.add_untinted(entry.ml)
     if isinstance(entry, VolumeEntry) and not entry.returned:
         return state.take_sample(entry.ml)

@@ -83,7 +83,7 @@ def final_photos(story: LotStory) -> tuple[PhotoEntry, ...]:
     """The match photos of the batch as it is now: those after the last dose or blending."""
     photos: list[PhotoEntry] = []
     for entry in story.effective:
-        if isinstance(entry, AdditionEntry) or (isinstance(entry, VolumeEntry) and entry.kind == "untinted"):
+        if isinstance(entry, AdditionEntry) or (isinstance(entry, VolumeEntry) and entry.came):
             photos = []
         elif isinstance(entry, PhotoEntry) and entry.purpose == "match":
             photos.append(entry)

@@ -56,14 +56,14 @@ def label_text(book: LotBook, lot: int | str) -> str:
 
 def read_label_lines(story: LotStory) -> LabelLines:
     """What the label of a lot says: the colours are those that went in, not those that stood ready."""
-    from colourmatch.dosing.care import label_line
+    from colourmatch.dosing.care import colourants_in, label_line
 
     head, state = story.lot, story.state()
-    label = label_line(list(state.mg_by_colourant), head.jurisdiction or "EU")
+    label = label_line(colourants_in(state), head.jurisdiction or "EU")
     closing = story.closing
     date = f"closed {closing.created_at[:10]}" if closing else f"begun {head.created_at[:10]}, not closed yet"
     texts = [part for part in (label.line, label.warning, label.allergen) if part]
-    if state.already_mg_per_l > 0:
+    if state.already_mg_per_l > 0 and state.already_colourant is None:
         texts.append("The base held colour of its own, name it here: ....................")
     return LabelLines(head.name, f"Lot {head.label} · {date}", tuple(texts))
 

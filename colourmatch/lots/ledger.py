@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.lots.base import find_token, insert, near_names
 from colourmatch.lots.checks import (
+    check_colourant,
     check_jurisdiction,
     check_lab,
     check_name,
@@ -46,6 +47,7 @@ class Ledger(Shelf):
         dilution: float = 1.0,
         tolerance: float = 1.5,
         already_mg_per_l: float = 0.0,
+        already_colourant: str | None = None,
         jurisdiction: str | None = None,
         reference: str | int | None = None,
         target_lab: Sequence[float] | None = None,
@@ -74,6 +76,7 @@ class Ledger(Shelf):
             "dilution": check_number("dilution", dilution),
             "tolerance": check_number("tolerance", tolerance),
             "already_mg_per_l": check_number("already_mg_per_l", already_mg_per_l),
+            "already_colourant": check_colourant(already_colourant),
             "jurisdiction": check_jurisdiction(jurisdiction),
             "reference_id": None if reference is None else self.find_reference(reference).id,
             "notes": check_text(notes, "notes"),

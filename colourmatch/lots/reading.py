@@ -206,6 +206,7 @@ _CLASSES: dict[str, type[LotEntry]] = {
     "addition": AdditionEntry,
     "sample": VolumeEntry,
     "untinted": VolumeEntry,
+    "poured-back": VolumeEntry,
     "photo": PhotoEntry,
     "note": NoteEntry,
     "closing": ClosingEntry,

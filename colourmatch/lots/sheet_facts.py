@@ -97,11 +97,11 @@ class Facts:
 
 def collect_facts(book: LotBook, lot: int | str) -> Facts:
     """Gather what the sheet of a lot says; NotFoundError for a lot that does not exist."""
-    from colourmatch.dosing.care import cautions_for
+    from colourmatch.dosing.care import cautions_for, colourants_in
 
     story = book.lot_story(lot)
     head = story.lot
-    colourants = list(story.state().mg_by_colourant)
+    colourants = colourants_in(story.state())
     cautioned = colourants or list(dict.fromkeys(stock.colourant for stock in story.stock_entries))
     doses = read_doses(story)
     matched = [photo for photo in story.photos if photo.purpose == "match"]
@@ -268,12 +268,12 @@ def _tell_photo(photo: PhotoEntry, number: int | None) -> str:
 
 
 def _tell_ceilings(story: LotStory, doses: tuple[Dose, ...]) -> Iterator[CeilingRow]:
-    from colourmatch.dosing.care import ceiling_check, limits_for
+    from colourmatch.dosing.care import ceiling_check, colourants_in, limits_for
 
     head, state = story.lot, story.state()
     place = head.jurisdiction or "EU"
     report = ceiling_check(state, head.ceiling_mg_per_l, place)
-    limits = limits_for(state.mg_by_colourant, place)
+    limits = limits_for(colourants_in(state), place)
     own = len(report.lines) - len(limits)
     for k, line in enumerate(report.lines):
         counted = [dose for dose in doses if dose.e_number in line.what] or list(doses)

@@ -168,7 +168,7 @@ class Parts:
                 "undiluted" if head.dilution == 1 else f"1 part made up to {head.dilution:g} with water",
             ),
             ("Ceiling of the maker", ceiling),
-            ("Colour in the base before", f"{head.already_mg_per_l:g} mg/l"),
+            ("Colour in the base before", self._base_colour()),
             ("Limits of", head.jurisdiction or "EU (none was named)"),
             ("Photos", f"{len(story.photos)}"),
         ]
@@ -178,6 +178,12 @@ class Parts:
         if head.notes.strip():
             blocks += [*self.section("Recipe and notes"), self.say(head.notes)]
         return blocks
+
+    def _base_colour(self) -> str:
+        head = self.facts.story.lot
+        if not head.already_mg_per_l:
+            return "0 mg/l"
+        return f"{head.already_mg_per_l:g} mg/l of {head.already_colourant or 'a colour that nobody named'}"
 
     def _reference_text(self) -> str:
         head, parts = self.facts.story.lot, []

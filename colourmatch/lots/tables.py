@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from sqlalchemy import Boolean, Column, Float, ForeignKey, Index, Integer, MetaData, String, Table, Text
 
 #: The version of the book that this program writes; the name of the newest migration.
-VERSION = "0003"
+VERSION = "0004"
 
 metadata = MetaData(
     naming_convention={
@@ -104,6 +104,9 @@ lots = _table(
     Column("target_b", Float),
     Column("notes", Text, nullable=False),
     Column("serving", Text),
+    # Added in place by a migration, which can give SQLite no foreign keys: `trial_of` is the id of a lot.
+    Column("already_colourant", String(160)),
+    Column("trial_of", Integer),
     # A search by part of the name then reads this narrow index, not the recipes.
     Index("ix_lots_search", "name_key", "number"),
 )
@@ -160,6 +163,8 @@ volumes = _part(
     Column("ml", Float, nullable=False),
     Column("returned", Boolean, nullable=False),
     Column("void", Boolean, nullable=False),
+    # The lot that a trial taken here, or poured back here, is written down as; added by a migration.
+    Column("trial_lot_id", Integer),
 )
 
 photos = _part(
@@ -196,6 +201,7 @@ PARTS = {
     "addition": additions,
     "sample": volumes,
     "untinted": volumes,
+    "poured-back": volumes,
     "photo": photos,
     "note": notes,
     "closing": closings,

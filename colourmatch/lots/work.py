@@ -123,6 +123,8 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
         "dilution": head.dilution,
         "tolerance": head.tolerance,
         "already_mg_per_l": head.already_mg_per_l,
+        "already_colourant": head.already_colourant,
+        "trial_of": head.trial_of,
         "reference_id": head.reference_id,
         "target_lab": None if head.target_lab is None else list(head.target_lab),
         "serving": head.serving,
@@ -321,7 +323,7 @@ def _base_share(story: LotStory, before: LotEntry | None) -> float:
     for entry in entries:
         if isinstance(entry, AdditionEntry) and entry.made_in != "batch":
             volume += entry.ml
-        elif isinstance(entry, VolumeEntry) and entry.kind == "untinted":
+        elif isinstance(entry, VolumeEntry) and entry.came:
             volume, base = volume + entry.ml, base + entry.ml
         elif isinstance(entry, VolumeEntry) and not entry.returned:
             base *= 1 - entry.ml / volume
@@ -375,11 +377,11 @@ def ceiling_left(story: LotStory) -> float | None:
 
 def _care(story: LotStory) -> dict[str, Any]:
     """Label and cautions for what went in; while nothing did, for the stocks that stand ready."""
-    from colourmatch.dosing.care import cautions_for, label_line
+    from colourmatch.dosing.care import cautions_for, colourants_in, label_line
     from colourmatch.lots.label_page import read_label_lines
 
     jurisdiction = story.lot.jurisdiction or "EU"
-    dosed = list(story.state().mg_by_colourant)
+    dosed = colourants_in(story.state())
     colourants = dosed or list(dict.fromkeys(entry.colourant for entry in story.stock_entries))
     label = list(read_label_lines(story).texts)
     if not dosed and not story.lot.closed:

@@ -7,8 +7,10 @@ from typing import Any
 import streamlit as st
 
 from colourmatch.errors import InputError
+from colourmatch.liquid.colourants import list_colourants
 from colourmatch.lots.entries import Lot, LotStory
 from colourmatch.screens import session
+from colourmatch.screens.stock_forms import name_colourant
 
 
 def ask_amendment(story: LotStory) -> None:
@@ -56,6 +58,12 @@ def ask_figures(lot: Lot, key: str) -> dict[str, Any]:
             words, value=getattr(lot, name), min_value=0.0, max_value=most, step=step, format="%g",
             key=key.format(name), placeholder="none",
         )  # fmt: skip
+    codes = list(dict.fromkeys([None, lot.already_colourant, *(c.e_number for c in list_colourants())]))
+    typed["already_colourant"] = st.selectbox(
+        "Which colour is already in", codes, index=codes.index(lot.already_colourant),
+        key=key.format("already-colourant"),
+        format_func=lambda code: "not known, or none" if code is None else name_colourant(code),
+    )  # fmt: skip
     return typed
 
 

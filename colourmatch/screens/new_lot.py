@@ -6,11 +6,13 @@ from typing import Any
 
 import streamlit as st
 
-from colourmatch.dosing.care import cautions_for, limits_for, list_jurisdictions
+from colourmatch.dosing.care import cautions_for, limits_for, list_jurisdictions, warn_of_base
 from colourmatch.errors import InputError
-from colourmatch.lots.entries import StockEntry
+from colourmatch.liquid.colourants import list_colourants
+from colourmatch.lots.entries import LotStory, StockEntry
 from colourmatch.screens import pages, parts, session
 from colourmatch.screens.references import check_view, choose_for_lot, list_choices, list_readings
+from colourmatch.screens.stock_forms import name_colourant
 
 _ELSEWHERE = "another place"
 #: Lights a drink is looked at in -> words. CIE 015:2018.
@@ -84,6 +86,11 @@ def ask_lot(token: str, chosen: list[int], place: str | None) -> None:
                 help="1 is as it is. 5 is 1 part with 4 of water, both glasses alike, for strong colours.",
             ),
         }  # fmt: skip
+        values["already_colourant"] = st.selectbox(
+            "Which colour that is", [None, *(c.e_number for c in list_colourants())], key=f"lot-already-which-{token}",
+            format_func=lambda code: "not known, or none" if code is None else name_colourant(code),
+            help="It then counts for that colourant's own limit too, and is named on the label.",
+        )  # fmt: skip
         target = ask_target(token)
         serving = ask_servings(token)
         notes = st.text_area("Notes (recipe, base, reference)", key=f"lot-notes-{token}")
@@ -162,6 +169,8 @@ def begin_lot(
         )  # fmt: skip
         st.session_state.pop("token-lot", None)
         session.notify(f"Lot {lot.name} is begun. Photograph reference and batch before the first drop.")
+        for warning in warn_of_base(LotStory(lot, ()).state(), lot.ceiling_mg_per_l, lot.jurisdiction):
+            session.notify(warning.text)
         if target is not None:
             session.notify(choose_for_lot(lot.id, target))
         pages.go_to_lot("match", lot.id)

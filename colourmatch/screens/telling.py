@@ -64,7 +64,7 @@ def describe_since_photo(story: LotStory) -> str:
     changes = [describe_amount(entry) for entry in additions_since_photo(story)]
     before = {entry.id for entry in story.entries_before(story.photos[-1])} if story.photos else set()
     for entry in story.effective:
-        if isinstance(entry, VolumeEntry) and entry.kind == "untinted" and entry.id not in before:
+        if isinstance(entry, VolumeEntry) and entry.came and entry.id not in before:
             changes.append(f"{parts.show_amount(entry.ml)} ml of untinted batch")
     return ", ".join(changes)
 
@@ -168,7 +168,8 @@ def head_facts(lot: Lot) -> dict[str, object]:
         "Batch at the beginning": f"{parts.show_amount(lot.volume_ml)} ml",
         "Stocks": ", ".join(lot.stocks),
         "Your ceiling": ceiling,
-        "Colour already in": f"{parts.show_amount(lot.already_mg_per_l)} mg/l",
+        "Colour already in": f"{parts.show_amount(lot.already_mg_per_l)} mg/l"
+        + (f" of {lot.already_colourant}" if lot.already_colourant else ""),
         "Photographed": f"{lot.depth_mm:g} mm deep, {thinned}",
         "Looked at": tell_serving(lot.serving),
         "Tolerance": f"{lot.tolerance:g} CIEDE2000",

@@ -1,5 +1,7 @@
 """Ceilings and limits against hand sums, label texts against the law's wording, cautions by their codes."""
 
+from dataclasses import replace
+
 import pytest
 
 from colourmatch.dosing.care import (
@@ -10,7 +12,9 @@ from colourmatch.dosing.care import (
     label_line,
     limits_for,
     list_jurisdictions,
+    name_few,
     room_mg_per_l,
+    warn_of_base,
 )
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.liquid.stock import Addition, BatchState, Stock
@@ -77,6 +81,45 @@ def test_ceiling_check_adds_up_by_hand():
     assert yellow.amount_mg_per_l == pytest.approx(15) and yellow.left_mg_per_l == pytest.approx(5)
     assert "The 10 mg/l that the base brought are not in this figure" in yellow.text
     assert caramel.limit_mg_per_l is None and caramel.left_mg_per_l is None
+
+
+def test_the_base_s_own_colour_counts_as_what_it_is_said_to_be():
+    unknown = batch_with(already_mg_per_l=12, E110=15)
+    known = replace(unknown, already_colourant="E110")
+    other = replace(unknown, already_colourant="E163")
+    # Unknown: in the sum only. Sunset yellow: 15 + 12 of 20 for its own limit. Anthocyanins: outside both.
+    assert [line.amount_mg_per_l for line in ceiling_check(unknown, None).lines] == pytest.approx([27, 15])
+    assert [line.amount_mg_per_l for line in ceiling_check(known, None).lines] == pytest.approx([27, 27])
+    assert [line.amount_mg_per_l for line in ceiling_check(other, None).lines] == pytest.approx([15, 15, 12])
+    assert ceiling_check(known, None).over and not ceiling_check(unknown, None).over
+    assert room_mg_per_l(known, "E110", None) == 0
+    assert room_mg_per_l(unknown, "E110", None) == pytest.approx(5)
+    assert room_mg_per_l(other, "E129", None) == pytest.approx(85)
+    assert "say which colour they are" in ceiling_check(unknown, None).lines[1].text
+    # The maker's own ceiling counts all of it, whatever it is.
+    assert {ceiling_check(one, 60).total_mg_per_l for one in (unknown, known, other)} == {27}
+
+
+def test_a_base_that_leaves_no_room_is_warned_of_with_what_to_do():
+    base = BatchState(900, already_mg_per_l=60)
+    assert warn_of_base(BatchState(900), 60, "EU") == ()
+    assert [c.code for c in warn_of_base(base, 60)] == ["ceiling-full", "base-unnamed"]
+    assert "start from a base with less colour" in warn_of_base(base, 60)[0].text
+    assert [c.code for c in warn_of_base(BatchState(900), 0)] == ["ceiling-full"]
+    named = replace(base, already_colourant="E110")
+    (full,) = warn_of_base(named, 90, "EU")
+    assert full.code == "limit-full" and "40 too much" in full.text
+    assert warn_of_base(named, 90) == ()
+
+
+def test_a_limit_of_many_colours_names_the_ones_that_were_asked_about():
+    text = limits_for(["E129", "E102"])[0].text
+    assert text.startswith("E129, E102 and 11 others: at most 100 mg of pure dye per litre together")
+    four = limits_for(["E129", "E102", "E122", "E133"])[0].text
+    assert four.startswith("E129, E102, E122 and 10 others:")
+    assert name_few(["E129"]) == "E129" and name_few(list("abcd")) == "a, b, c and 1 other"
+    unchecked = next(c for c in cautions_for(["E129"], "EU") if c.code == "limit-unchecked")
+    assert unchecked.text.startswith("The limit for E129 is from memory")
 
 
 def test_a_passed_ceiling_is_shown_with_how_much():
