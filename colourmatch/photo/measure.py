@@ -49,7 +49,8 @@ class SpotColour:
     """Colour of one liquid: Lab (D65, 2 degrees) relative to `white`, covariance of the reading, and the total sd.
 
     tone_shifts (6, 3): Lab per standard deviation of the photo's tone curve, common to all its spots; lost (3, 3):
-    covariance in Lab of what a channel at an end of its range no longer holds.
+    covariance in Lab of what a channel at an end of its range no longer holds; scene (3, 3): the part of covariance
+    that further photos of the same vessels repeat.
     """
 
     lab: Array
@@ -61,6 +62,7 @@ class SpotColour:
     tone_shifts: Array = field(default_factory=lambda: np.zeros((6, 3)))
     lost: Array = field(default_factory=lambda: np.zeros((3, 3)))
 
+    scene: Array = field(default_factory=lambda: np.zeros((3, 3)))
     @property
     def lab_sd(self) -> Array:
         """Standard deviation of the absolute Lab, the phone's own error included, shape (3,)."""
@@ -85,6 +87,24 @@ class SpotColour:
 
 
 @dataclass(frozen=True)
+@dataclass(frozen=True)
+class Pair:
+    """What is unsure of the Lab difference of one photo's liquids, as three covariances (3, 3).
+
+    own: this photo's alone; scene: the same in every photo of these vessels; phone: a part of the difference itself,
+    the same in every photo of this phone.
+    """
+
+    own: Array
+    scene: Array
+    phone: Array
+
+    def to_json(self) -> dict[str, list[list[float]]]:
+        """The `uncertainty` object of the command line."""
+        parts = {"photo": self.own, "scene": self.scene, "phone": self.phone}
+        return {name: [[float(f"{v:.4g}") for v in row] for row in part] for name, part in parts.items()}
+
+
 class Tone:
     """Both parts of a photo's tones: the curve common to the channels, and their alignment on each other."""
 
@@ -112,6 +132,8 @@ class Measurement:
     refused: str | None = None
     drawing: dict[str, Any] = field(default_factory=dict)
 
+    pair: Pair | None = None
+    rectangles: dict[str, Any] | None = None
     def to_json(self) -> dict[str, Any]:
         """The object of `measure --json`; fields that do not apply are null."""
         delta = self.difference.delta_e_2000.to_json() if self.difference else None
@@ -129,6 +151,8 @@ class Measurement:
             "error": self.refused,
             "drawing": self.drawing or None,
         }
+            "uncertainty": self.pair.to_json() if self.pair else None,
+            "rectangles": self.rectangles,
 
 
 def measure_photo(source: Path | str | bytes, name: str | None = None) -> Measurement:
@@ -172,10 +196,11 @@ def measure_photo(source: Path | str | bytes, name: str | None = None) -> Measur
         spots=spots,
         difference=_compare(spots),
         drawing=_describe_drawing(pose, card, readings, photo),
+        pair=_pair(spots),
     )
 
 
-def refuse(name: str, error: PhotoError) -> Measurement:
+def refuse(name: str, error: ColourMatchError) -> Measurement:
     """The measurement of a photo that was refused, so that a list of photos keeps a line for it."""
     return Measurement(name, quality=(Flag(error.code, "refuse", error.text),), refused=error.text)
 
@@ -279,11 +304,13 @@ def _to_colours(
         at_end = np.where(reading.empty, 0.01 + np.abs(rgb), np.where(reading.full, 0.05 * rgb, 0.0))
         lost = jacobian @ np.diag(at_end**2) @ jacobian.T
         # where a channel is empty, black and liquid meet at the bottom of the range; where bars are a few pixels they blur
+        vessel = VESSEL_LOG**2 * np.outer(rgb, rgb) + VESSEL_WHITE**2
         judged = (
             reading.bars and plain and not any(reading.empty) and rgb.min() > 0.02 and flat.coarseness < 1.6
         )
         clarity = judge_clarity(reading.bars, plain, tone.curve.terms[3]) if judged else None
-        out[spot] = SpotColour(lab, lab_cov, rgb, cov, clarity, white, shifts, lost)
+        scene = jacobian @ vessel @ jacobian.T
+        out[spot] = SpotColour(lab, lab_cov, rgb, cov, clarity, white, shifts, lost, scene)
     return out
 
 
@@ -305,10 +332,21 @@ def _compare(spots: dict[str, SpotColour]) -> Difference | None:
     if "reference" not in spots or "batch" not in spots:
         return None
     ref, bat = spots["reference"], spots["batch"]
-    gap = bat.lab - ref.lab
+    return compare_lab(ref.lab, bat.lab, ref.covariance + bat.covariance, phone_covariance(ref, bat))
+
+
+def _pair(spots: dict[str, SpotColour]) -> Pair | None:
+    if "reference" not in spots or "batch" not in spots:
+        return None
+    ref, bat = spots["reference"], spots["batch"]
+    scene = ref.scene + bat.scene
+    return Pair(ref.covariance + bat.covariance - scene, scene, phone_covariance(ref, bat))
+
+
+def phone_covariance(ref: SpotColour, bat: SpotColour) -> Array:
+    """What an unknown phone may make of the difference of two spots: matrix, tone curve, ends of the range; (3, 3)."""
     tone = bat.tone_shifts - ref.tone_shifts
-    phone = np.diag((SCALE_SD * stretch(gap)) ** 2) + tone.T @ tone + ref.lost + bat.lost
-    return compare_lab(ref.lab, bat.lab, ref.covariance + bat.covariance, phone)
+    return np.diag((SCALE_SD * stretch(bat.lab - ref.lab)) ** 2) + tone.T @ tone + ref.lost + bat.lost
 
 
 def stretch(gap: Array) -> float:
@@ -325,7 +363,7 @@ def _check_liquid(colour: SpotColour, reading: SpotReading) -> Iterable[Flag]:
     names = ("red", "green", "blue")
     for channel in range(3):
         if reading.empty[channel]:
-            yield flag("channel-empty", spot=spot, channel=names[channel], parts=_parts_of_water(colour.rgb))
+            yield flag("channel-empty", spot=spot, channel=names[channel], parts=parts_of_water(colour.rgb))
             break
     for channel in range(3):
         if reading.full[channel]:
@@ -333,7 +371,7 @@ def _check_liquid(colour: SpotColour, reading: SpotReading) -> Iterable[Flag]:
             break
 
 
-def _parts_of_water(rgb: Array) -> int:
+def parts_of_water(rgb: Array) -> int:
     """Parts of water to one of liquid that bring the strongest channel's absorbance to about 0.7 (Beer-Lambert)."""
     strongest = -np.log10(max(float(rgb.min()), 1e-3))
     return max(1, int(np.ceil(strongest / 0.7)) - 1)

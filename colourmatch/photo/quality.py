@@ -55,7 +55,8 @@ FLAGS: dict[str, tuple[str, str]] = {
     "channel-empty": ("warn", "The {spot} is too strong for the camera: its {channel} channel is nearly empty, so this colour is only a rough guess. Measure reference and batch both at 1+{parts} with water."),
     "channel-full": ("warn", "The {spot} is too bright for the camera in its {channel} channel. Darken the photo a little and photograph again."),
     # photos without the printed card
-    "no-card-mode": ("warn", "Measured from the rectangles you gave, without the printed card: uneven light, reflections and the vessel's shape are not checked, so the interval is wider."),
+    "light-slopes": ("warn", "The light changes across the white rectangle: carried on, it would be {percent:.0f} % off at the {spot}, and the interval says so. Draw white nearer to the liquids, or move the lamp and photograph again."),
+    "no-card-mode": ("warn", "Measured from the rectangles you gave, without the printed card: how evenly the light falls, what the vessels reflect and how much liquid the light passes (a wider vessel looks darker) are not checked, so the interval is wider."),
 }  # fmt: skip
 
 

@@ -103,13 +103,18 @@ class ToneMap:
         return np.diag((0.3 * _INK_LOG * depth * rgb) ** 2)
 
 
+def unfitted_curve() -> ToneCurve:
+    """The curve of a photo without grey steps: none, as unsure as phones are."""
+    return ToneCurve(np.array([0.0, 0.0, 1.0, 0.0, 0.0]), np.diag(_PRIOR[:, 1] ** 2), False)
+
+
 def fit_curve(flat: FlatCard) -> ToneCurve:
     """Fit the tone curve to the grey steps, each against the bare paper just above and below it."""
     nominal, values, paper = _read_against_paper(flat)
     keep = _agreeing(nominal, values)
     nominal, values, paper = nominal[keep], values[keep].mean(axis=1), paper[keep].mean(axis=1)
     if len(nominal) < 6 or len(set(nominal)) < 4:
-        return ToneCurve(np.array([0.0, 0.0, 1.0, 0.0, 0.0]), np.diag(_PRIOR[:, 1] ** 2), False)
+        return unfitted_curve()
     spread = np.hypot(_PATCH_LOG, _DARK / nominal)
 
     def residual(terms: Array) -> Array:

@@ -6,9 +6,17 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from colourmatch.colour.spaces import lab_to_srgb
+from colourmatch.colour.difference import ciede2000
+from colourmatch.colour.spaces import RGB_TO_XYZ, encode_srgb, lab_to_srgb, xyz_to_lab
 from colourmatch.errors import InputError, PhotoError
-from colourmatch.photo.rectangles import measure_rectangles
+from colourmatch.photo.rectangles import (
+    PATH_PART,
+    UNEVEN_COLOUR_LOG,
+    UNEVEN_LOG,
+    VESSEL_WHITE,
+    measure_rectangles,
+    measure_rectangles_or_refuse,
+)
 
 REFERENCE, BATCH = (60.0, 55.0, 40.0), (62.0, 50.0, 38.0)
 
@@ -62,8 +70,11 @@ def test_batch_alone_has_no_difference(picture):
         ((850, 10, 80, 80), "outside the photo"),
         ((10, 10, 0, 80), "above 0"),
         ((10, 10, float("nan"), 80), "above 0"),
-        ((10, 10, 3, 3), "too small"),
+        ((710, 210, 3, 3), "too small"),
+        ((710, 210, 300, 2), "outside the photo"),
+        ((710, 210, 100, 2), "too small"),
         ((60, 150, 300, 300), "not one even colour"),
+        ((80, 80, 60, 60), "The white and the batch rectangle overlap"),
     ],
 )
 def test_impossible_rectangles_are_refused_with_what_to_do(picture, rectangle, words):
@@ -86,3 +97,158 @@ def test_a_clipped_white_is_refused(picture):
 def test_a_white_darker_than_the_liquid_is_refused(picture):
     with pytest.raises(InputError, match="brighter than the white one"):
         measure_rectangles(picture, (120, 220, 60, 60), batch=(10, 10, 80, 80))
+
+
+def test_a_white_darker_than_it_should_be_for_grey_is_measured_with_its_reflectance(tmp_path):
+    truth = draw_scene(np.random.default_rng(3), tmp_path / "grey.png", grey=0.4, unsure=0.0)
+    boxes = truth["boxes"]
+    m = measure_rectangles(tmp_path / "grey.png", white_reflectance=0.4, **boxes)
+    for spot in ("reference", "batch"):
+        assert m.spots[spot].lab == pytest.approx(truth[spot], abs=1.0)
+    as_white = measure_rectangles(tmp_path / "grey.png", reference=boxes["reference"], white=boxes["white"], batch=None,
+                                  white_reflectance=0.8)  # fmt: skip
+    assert as_white.spots["reference"].lab[0] > m.spots["reference"].lab[0] + 10
+
+
+@pytest.mark.parametrize("part", [0, 0.01, 1.2, 18, float("nan")])
+def test_an_impossible_reflectance_is_refused(picture, part):
+    with pytest.raises(InputError, match="Give a part of 1"):
+        measure_rectangles(picture, (10, 10, 80, 80), batch=(520, 220, 160, 160), white_reflectance=part)
+
+
+# ---- truth: drawn scenes whose errors are drawn from what the module says it does not know -------------------------
+
+W, H = 640, 480
+
+
+def draw_scene(rng, path, *, grey=1.0, unsure=1.0, from_side=False):
+    """A photo of a card and two vessels with known colours: light, reflections, paths, tones and noise are random.
+
+    Dyes by Beer-Lambert on linear sRGB; from the side light passes once over the same background, from above twice.
+    `unsure` scales every error that the reader is not told of; truth is that of equal vessels in even light.
+    """
+    passes = 1 if from_side else 2
+    dye = rng.uniform(0.02, 0.35, 3) * (np.array([0.15, 1.0, 0.8]))
+    dyes = {"reference": dye, "batch": dye * rng.uniform(0.6, 1.4) + rng.uniform(0, 0.03, 3)}
+    boxes = {
+        "white": (rng.uniform(10, 60), rng.uniform(20, 320), 110, 110),
+        "reference": (rng.uniform(200, 300), rng.uniform(20, 340), 90, 100),
+        "batch": (rng.uniform(420, 520), rng.uniform(20, 340), 90, 100),
+    }
+    half = 0.5 * np.hypot(W, H)
+    y, x = np.mgrid[0:H, 0:W] - np.array([H / 2, W / 2])[:, None, None]
+    # a plane of light whose change over half a picture has the sd that the reader allows for
+    slope = unsure * (rng.normal(0, UNEVEN_LOG, 2)[:, None] + rng.normal(0, UNEVEN_COLOUR_LOG, (2, 3))) / half
+    light = np.exp(x[..., None] * slope[0] + y[..., None] * slope[1])
+    seen = np.full((H, W, 3), 0.3)
+    truth = {"boxes": boxes}
+    for name, (bx, by, bw, bh) in boxes.items():
+        if name == "white":
+            value = np.full(3, grey)
+        else:
+            pure = 10 ** (-passes * dyes[name])
+            truth[name] = xyz_to_lab(pure @ RGB_TO_XYZ["sRGB"].T)
+            length = 1 + unsure * rng.normal(0, PATH_PART)
+            value = 10 ** (-passes * length * dyes[name]) + abs(unsure * rng.normal(0, VESSEL_WHITE))
+        seen[int(by) - 8 : int(by + bh) + 8, int(bx) - 8 : int(bx + bw) + 8] = value
+    linear = np.clip(seen * light * rng.uniform(0.5, 0.75) * min(1 / grey, 1.5), 0, None)
+    linear += rng.normal(0, 0.01, linear.shape) * np.sqrt(np.maximum(linear, 1e-4))
+    code = encode_srgb(np.clip(linear, 0, 1))
+    bend = unsure * rng.normal(0.03, 0.05)
+    code = code + 2 * bend * code * (1 - code) * (2 * code - 1)
+    Image.fromarray(np.round(np.clip(code, 0, 1) * 255).astype(np.uint8)).save(path, compress_level=0)
+    truth["delta"] = float(ciede2000(truth["reference"], truth["batch"]))
+    return truth
+
+
+@pytest.mark.parametrize(("grey", "from_side"), [(1.0, False), (0.4, False), (1.0, True)])
+def test_intervals_hold_the_truth_of_drawn_photos(tmp_path, grey, from_side):
+    rng = np.random.default_rng(20)
+    held, within_sd, widths = 0, [], []
+    for _ in range(40):
+        truth = draw_scene(rng, tmp_path / "scene.png", grey=grey, from_side=from_side)
+        m = measure_rectangles(tmp_path / "scene.png", white_reflectance=grey, **truth["boxes"])
+        seen = m.difference.delta_e_2000
+        held += seen.low <= truth["delta"] <= seen.high
+        widths.append(seen.high - seen.low)
+        for spot in ("reference", "batch"):
+            colour = m.spots[spot]
+            within_sd.append(np.abs(colour.lab - truth[spot]) <= 1.96 * colour.lab_sd)
+    # 95 % intervals: under 35 of 40 would happen by chance once in a hundred (binomial)
+    assert held >= 35
+    assert np.mean(within_sd) >= 0.9
+    assert np.median(widths) < 8
+
+
+def test_liquids_side_by_side_are_surer_than_far_apart(tmp_path):
+    """What the light does between white and liquids is shared by liquids that stand together."""
+    paper = np.full((480, 1600, 3), 200, np.uint8)
+    paper[100:300, 300:450], paper[100:300, 500:650] = (190, 90, 80), (185, 95, 85)
+    paper[100:300, 1400:1550] = (185, 95, 85)
+    paper = np.clip(paper + np.random.default_rng(5).normal(0, 1, paper.shape), 0, 255).astype(np.uint8)
+    Image.fromarray(paper).save(tmp_path / "wide.png")
+    near, far = (
+        measure_rectangles(
+            tmp_path / "wide.png", (20, 120, 160, 160), (310, 110, 130, 180), (x, 110, 130, 180)
+        )
+        for x in (510, 1410)
+    )
+    assert near.pair.scene[0, 0] < 0.85 * far.pair.scene[0, 0]
+
+
+def test_light_that_changes_over_the_white_widens_the_interval_and_is_told(tmp_path):
+    flat = np.full((480, 1200, 3), 180.0)
+    flat[100:300, 700:850], flat[100:300, 900:1050] = (170, 90, 80), (165, 95, 85)
+    boxes = ((20, 120, 160, 160), (710, 110, 130, 180), (910, 110, 130, 180))
+    found = []
+    for steep in (0.0, 0.12):
+        lit = flat * (1 - steep * np.clip(np.arange(1200) / 400, 0, 1))[None, :, None]
+        lit = np.clip(lit + np.random.default_rng(6).normal(0, 1, lit.shape), 0, 255).astype(np.uint8)
+        Image.fromarray(lit).save(tmp_path / "lit.png")
+        found.append(measure_rectangles(tmp_path / "lit.png", *boxes))
+    even, sloping = found
+    assert "light-slopes" in {f.code for f in sloping.quality} - {f.code for f in even.quality}
+    assert np.trace(sloping.spots["batch"].covariance) > 2 * np.trace(even.spots["batch"].covariance)
+
+
+def test_a_channel_at_its_end_is_told_and_widens(picture):
+    image = np.asarray(Image.open(picture)).copy()
+    image[200:400, 500:700] = (150, 4, 4)
+    Image.fromarray(image).save(picture)
+    m = measure_rectangles(picture, (10, 10, 80, 80), (120, 220, 160, 160), (520, 220, 160, 160))
+    assert "channel-empty" in [f.code for f in m.quality]
+    assert np.trace(m.spots["batch"].lost) > 0
+
+
+def test_a_reflection_over_much_of_a_rectangle_is_told_and_over_most_refused(picture):
+    image = np.asarray(Image.open(picture)).copy()
+    image[220:270, 520:680] = 250
+    Image.fromarray(image).save(picture)
+    m = measure_rectangles(picture, (10, 10, 80, 80), batch=(520, 220, 160, 160))
+    assert "glare" in [f.code for f in m.quality]
+    image[220:330, 520:680] = np.where(np.arange(160)[None, :, None] % 2 == 0, 250, 20)
+    Image.fromarray(image).save(picture)
+    with pytest.raises(InputError, match="not one even colour"):
+        measure_rectangles(picture, (10, 10, 80, 80), batch=(520, 220, 160, 160))
+
+
+def test_rectangles_are_those_of_the_picture_as_it_is_shown(picture, tmp_path):
+    """A photo stored on its side and turned by its orientation tag: pixels count from the upright top left."""
+    upright = Image.open(picture)
+    exif = Image.Exif()
+    exif[0x0112] = 6
+    upright.transpose(Image.Transpose.ROTATE_90).save(tmp_path / "turned.png", exif=exif)
+    boxes = ((10, 10, 80, 80), (120, 220, 160, 160), (520, 220, 160, 160))
+    one, other = (measure_rectangles(p, *boxes) for p in (picture, tmp_path / "turned.png"))
+    assert one.spots["batch"].lab == pytest.approx(other.spots["batch"].lab, abs=1e-6)
+    assert other.to_json()["rectangles"] == {
+        "white": [10, 10, 80, 80], "reference": [120, 220, 160, 160], "batch": [520, 220, 160, 160],
+        "white_reflectance": 1.0,
+    }  # fmt: skip
+
+
+def test_a_refusal_can_be_a_result(picture):
+    boxes = {"white": (10, 10, 80, 80), "batch": (20, 20, 80, 80)}
+    m = measure_rectangles_or_refuse(picture, boxes)
+    assert m.photo == "flat.png" and "overlap" in m.refused
+    assert measure_rectangles_or_refuse(b"no photo", boxes, "x.jpg").refused
