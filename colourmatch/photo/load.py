@@ -158,7 +158,8 @@ def _decode_jpeg(image: Image.Image, data: bytes, shrink: int) -> NDArray[np.uin
     orientation = image.getexif().get(0x0112)
     if orientation in (5, 6, 7, 8):
         rgb = cv2.transpose(rgb)
-    return cv2.flip(rgb, _FLIPS[orientation]) if orientation in _FLIPS else rgb
+    upright = cv2.flip(rgb, _FLIPS[orientation]) if orientation in _FLIPS else rgb
+    return np.asarray(upright, np.uint8)
 
 
 def _decode(image: Image.Image, shrink: int) -> NDArray[np.uint8]:
@@ -167,7 +168,7 @@ def _decode(image: Image.Image, shrink: int) -> NDArray[np.uint8]:
         image.draft(image.mode, (image.width // shrink, image.height // shrink))
     try:
         image.load()
-        return np.asarray(ImageOps.exif_transpose(_to_rgb(image)))
+        return np.asarray(ImageOps.exif_transpose(_to_rgb(image)), np.uint8)
     except Exception as error:
         why = "it is cut off" if "truncated" in str(error).lower() else "it is damaged"
         raise unreadable(why) from None
@@ -181,7 +182,8 @@ def _shrink(rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
     import cv2
 
     height, width = rgb.shape[0] // factor, rgb.shape[1] // factor
-    return cv2.resize(rgb[: height * factor, : width * factor], (width, height), interpolation=cv2.INTER_AREA)
+    whole = rgb[: height * factor, : width * factor]
+    return np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), np.uint8)
 
 
 def _to_rgb(image: Image.Image) -> Image.Image:

@@ -8,7 +8,7 @@ import pytest
 from drawn_card import photograph
 
 from colourmatch.errors import PhotoError
-from colourmatch.photo.card import read_card
+from colourmatch.photo.card import marker_bits, read_card
 from colourmatch.photo.locate import CardPose, find_card
 from colourmatch.simulate import Pose, place_camera
 
@@ -126,6 +126,18 @@ def test_a_circle_is_held_only_when_it_lies_wholly_in_the_picture():
     assert not pose.holds((20, 20), 15, (139, 160))
     assert not pose.holds((20, 20), 15, (160, 139))
     assert not pose.holds((10, 20), 15, (160, 160))
+
+
+@pytest.mark.parametrize("stranger", [6, 7, 250, 586])
+def test_a_marker_that_is_not_the_cards_changes_nothing(stranger):
+    picture, _ = take(0.7)
+    alone = find_card(picture)
+    cells = np.full((10, 10), 255, np.uint8)
+    cells[1:9, 1:9] = np.where(marker_bits(stranger), 0, 255)
+    picture[20:140, 20:140] = cells.repeat(12, axis=0).repeat(12, axis=1)[..., None]
+    beside = find_card(picture)
+    assert beside.markers == alone.markers
+    assert beside.to_px == pytest.approx(alone.to_px)
 
 
 # Errors
