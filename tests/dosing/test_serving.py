@@ -1,0 +1,89 @@
+"""What a batch looks like in a glass, where the spectra are known: each depth, dilution and light has its own dose."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from test_problem import BASE, PLAIN, RED, VIEW, ask
+
+from colourmatch.colour.difference import ciede2000
+from colourmatch.dosing.serving import describe_view, look_at
+from colourmatch.liquid.colourants import find_colourant
+from colourmatch.liquid.model import View, absorbance_to_lab
+
+TALL = View(60, 4, "D65", 1.0, "tall glass")
+LONG = View(60, 4, "A", 1.0, "long drink")
+#: A reference of another dye, so that no dose matches everywhere.
+OTHER = {"E124": 45.0}
+
+
+def true_lab(mg_per_l: dict[str, float], view: View) -> np.ndarray:
+    dyes = sum((find_colourant(e).absorptivity() * c for e, c in mg_per_l.items()), np.zeros(81))
+    return absorbance_to_lab((BASE + dyes) * view.path_cm, view.illuminant)
+
+
+def true_best(view: View) -> tuple[float, float]:
+    """mg/l of the red that comes nearest in a view, and the difference there, by trying them all."""
+    doses = np.arange(0, 120, 0.25)
+    labs = np.array([true_lab({"E129": dose}, view) for dose in doses])
+    away = ciede2000(true_lab(OTHER, view), labs)
+    return float(doses[away.argmin()]), float(away.min())
+
+
+def test_the_dose_that_matches_thinned_is_not_the_one_of_a_tall_glass():
+    problem = ask(reference=OTHER, drops=(50,), sd=0.05)
+    thinned, tall = look_at(problem, (VIEW, TALL))
+    held = problem.state.concentration_mg_per_l(RED)
+    wanted = {one.view: true_best(one.view)[0] - held for one in (thinned, tall)}
+    # By trying all doses on the true spectra: 36 mg/l match 1 + 4 in 10 mm, 41 in the glass of 6 cm.
+    assert (wanted[VIEW] + held, wanted[TALL] + held) == pytest.approx((36.25, 41.25))
+    per_drop = 1000 * RED.mg_per_drop / problem.state.volume_ml
+    for one in (thinned, tall):
+        (dose,) = one.to_match
+        assert dose["stock"] == "red" and dose["low"] <= dose["drops"] <= dose["high"]
+    (here,), (there,) = thinned.to_match, tall.to_match
+    assert here["low"] <= wanted[VIEW] / per_drop <= here["high"]
+    assert there["low"] <= wanted[TALL] / per_drop <= there["high"]
+    assert there["drops"] > here["drops"]
+
+
+def test_the_difference_in_each_look_is_the_true_one_where_the_dye_is_the_same():
+    problem = ask(reference={"E129": 40.0}, drops=(40,), sd=0.03)
+    held = {"E129": problem.state.concentration_mg_per_l(RED)}
+    for one in look_at(problem, (VIEW, TALL, LONG)):
+        truth = float(ciede2000(true_lab({"E129": 40.0}, one.view), true_lab(held, one.view)))
+        assert one.now.low - 0.3 <= truth <= one.now.high + 0.3
+        assert one.after is None and one.batch_after is None
+        assert "paler" in one.text or "less red" in one.text
+
+
+def test_a_step_towards_the_reference_is_seen_in_every_look():
+    problem = ask(drops=(40,), sd=0.05)
+    for one in look_at(problem, (VIEW, TALL, LONG), [20 * RED.drop_ml]):
+        assert one.after is not None and one.after.value < one.now.value
+        assert one.after.low <= one.after.value <= one.after.high
+        assert one.batch_after is not None and one.batch_after.lab[1] > one.batch.lab[1] - 5
+
+
+def test_a_deeper_glass_is_darker_and_soda_undoes_it():
+    shallow, deep, soda = look_at(PLAIN, (View(10), View(60), View(60, 6)))
+    assert deep.reference.lab[0] < shallow.reference.lab[0]
+    # 6 cm of 1 part in 6 is what 1 cm of the whole is.
+    assert soda.reference.lab == pytest.approx(shallow.reference.lab)
+    assert soda.now == shallow.now
+
+
+def test_the_json_names_the_look_and_rounds():
+    told = look_at(PLAIN, (LONG,), [0.5])[0].to_json()
+    assert {k: told[k] for k in ("name", "depth_mm", "dilution", "illuminant", "weight")} == {
+        "name": "long drink", "depth_mm": 60, "dilution": 4, "illuminant": "A", "weight": 1.0,
+    }  # fmt: skip
+    assert set(told["delta_e_2000"]) == {"value", "low", "high"} == set(told["after_step"])
+    assert set(told["spots"]) == {"reference", "batch", "batch_after"}
+    assert describe_view(LONG) == "60 mm deep, 1 part made up to 4, light A"
+
+
+def test_equal_liquids_are_told_as_equal():
+    same = ask(reference={}, sd=0.02)
+    (one,) = look_at(replace(same, views=(VIEW,)), (VIEW,))
+    assert one.text == "hard to tell apart" and one.now.value < 1
