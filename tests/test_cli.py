@@ -809,24 +809,57 @@ def test_a_book_that_is_none_is_refused_and_left(cli, tmp_path):
 # ---- app -------------------------------------------------------------------------------------------------
 
 
-def test_app_starts_on_this_machine_only(cli, tmp_path, monkeypatch):
-    started: list[Any] = []
+@pytest.fixture
+def served(monkeypatch) -> list[tuple[list[str], Any]]:
+    """What `app` would serve: the addresses it listens at, and its door."""
+    started: list[tuple[list[str], Any]] = []
 
-    def start(command: list[str], surroundings: dict[str, str]) -> None:
-        started.append((command, surroundings))
-        raise SystemExit(0)
+    def serve(script: Path, sockets: list[Any], door: Any) -> None:
+        assert script.is_file()
+        started.append(([one.getsockname()[0] for one in sockets], door))
+        for one in sockets:
+            one.close()
 
-    monkeypatch.setattr(running, "_hand_over", start)
+    monkeypatch.setattr(running, "_serve", serve)
+    monkeypatch.setenv("COLOURMATCH_BOOK", "set back afterwards")
+    return started
+
+
+def test_app_starts_on_this_machine_only(cli, tmp_path, served):
     said = cli("app", "--book", tmp_path / "other.sqlite", "--json")
-    command, surroundings = started[0]
-    assert said.data["url"] == f"http://127.0.0.1:{said.data['port']}"
-    assert {
-        "--server.address=127.0.0.1",
-        "--browser.gatherUsageStats=false",
-        "--server.headless=true",
-    } <= set(command)
-    assert surroundings["COLOURMATCH_BOOK"] == str(tmp_path / "other.sqlite")
+    assert served == [(["127.0.0.1"], None)]
+    assert said.data["url"] == f"http://127.0.0.1:{said.data['port']}" and said.data["share"] is None
+    assert os.environ["COLOURMATCH_BOOK"] == str(tmp_path / "other.sqlite")
     assert said.data["url"] in said.err
+
+
+def test_app_is_shared_at_one_address_behind_a_code(cli, tmp_path, served, monkeypatch):
+    from colourmatch.sharing import network
+
+    monkeypatch.setattr(network, "find_local_address", lambda wanted: wanted or "127.0.0.2")
+    said = cli("app", "--share", "--book", tmp_path / "other.sqlite", "--json")
+    addresses, door = served[0]
+    shared = said.data["share"]
+    assert addresses == ["127.0.0.1", "127.0.0.2"]
+    assert shared["url"] == f"http://127.0.0.2:{said.data['port']}" and shared["code"] == door.code
+    assert shared["url_with_code"] == f"{shared['url']}/#{door.code}"
+    said = cli("app", "--share", "--book", tmp_path / "other.sqlite")
+    door = served[1][1]
+    assert f"Access code: {door.code}" in said.out and door.url in said.out and "█" in said.out
+    assert "can see and change the lot book. The connection is not encrypted" in said.out
+    assert door.code not in said.err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["--address", "192.0.2.9"], "only together with --share"),
+        (["--share", "--address", "x"], "is no address"),
+    ],
+)
+def test_app_refuses_an_address_it_cannot_open(cli, served, arguments, words):
+    said = cli("app", *arguments, "--json")
+    assert said.code == 2 and words in said.data["error"]["text"] and not served
 
 
 def test_app_names_a_port_that_is_taken(cli):

@@ -19,12 +19,14 @@ LEFT_OF = {
     "lots": {"colour", "photo", "liquid", "dosing"},
     "simulate": {"colour"},
     "demo": {"colour", "lots", "simulate"},
-    "commands": {"colour", "photo", "liquid", "dosing", "lots", "demo", "cli"},
+    "sharing": set(),
+    "commands": {"colour", "photo", "liquid", "dosing", "lots", "demo", "cli", "sharing"},
     "cli": {"commands"},
-    "screens": {"colour", "photo", "liquid", "dosing", "lots"},
+    "screens": {"colour", "photo", "liquid", "dosing", "lots", "sharing"},
 }
-#: The example lot is drawn by the demonstration; the work on lots only passes the wish on.
-EXCEPTIONS = {("lots/work.py", "demo")}
+#: The example lot is drawn by the demonstration; the work on lots only passes the wish on. The command that starts
+#: the app starts its server.
+EXCEPTIONS = {("lots/work.py", "demo"), ("commands/running.py", "screens")}
 FILES = sorted(path for path in PACKAGE.rglob("*.py"))
 
 

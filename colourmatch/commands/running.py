@@ -15,10 +15,12 @@ from colourmatch.commands.base import Answer, Command, Session
 from colourmatch.errors import InputError
 
 if TYPE_CHECKING:
-    from colourmatch.lots.book import LotBook
+    from socket import socket
 
-_HOST = "127.0.0.1"
-_FIRST_PORT, _PORTS_TRIED = 8501, 20
+    from colourmatch.lots.book import LotBook
+    from colourmatch.sharing.door import Door
+
+_FIRST_PORT = 8501
 
 
 @click.command(cls=Command, example="colourmatch demo --keep demo-photos")
@@ -69,49 +71,60 @@ def _demo_book(session: Session, folder: Path, keep: str | None) -> Iterator[Lot
         yield book
 
 
-@click.command(cls=Command, example="colourmatch app --book lots.sqlite --port 8600")
+@click.command(cls=Command, example="colourmatch app --share")
 @click.option("--port", type=click.IntRange(1, 65535), help=f"[default: {_FIRST_PORT}, or the next free one]")
-def app(session: Session, port: int | None) -> Answer:
-    """Open the app: it runs on this machine only, and prints the address to open in the browser."""
+@click.option("--share", is_flag=True, help="Open it to the local network too, behind an access code.")
+@click.option("--address", metavar="IP", help="With --share: which address of this machine to open.")
+def app(session: Session, port: int | None, share: bool, address: str | None) -> NoReturn:
+    """Open the app: it prints the address to open in the browser.
+
+    Without --share only this machine reaches it. With --share a phone in the same network does, after the access
+    code that is printed. The code is new each time and ends with the program.
+    """
+    from colourmatch.sharing import network
+    from colourmatch.sharing.door import Door
+
+    if address is not None and not share:
+        raise InputError("--address counts only together with --share: colourmatch app --share --address IP")
+    opened = [network.HERE, *([network.find_local_address(address)] if share else [])]
+    script = find_app()
     with session.open_book() as book:
         place = book.place
-    chosen = _find_port(port)
-    address = f"http://{_HOST}:{chosen}"
-    session.note(f"The app is at {address} (lot book: {place}). Stop it with Ctrl+C.")
+    sockets = network.listen(opened, port)
+    chosen = sockets[0].getsockname()[1]
+    url = network.show_address(network.HERE, chosen)
+    door = Door(network.show_address(opened[1], chosen)) if share else None
+    session.note(f"The app is at {url} (lot book: {place}). Stop it with Ctrl+C.")
     if session.as_json:
         from colourmatch.commands.base import print_json
 
-        print_json({"url": address, "port": chosen, "book": place})
+        shared = {"url": door.url, "code": door.code, "url_with_code": door.url_with_code} if door else None
+        print_json({"url": url, "port": chosen, "book": place, "share": shared})
     else:
-        session.say(address)
-    environment = dict(os.environ)
+        session.say(url)
+        if door:
+            _tell_sharing(session, door)
     if session.book:
-        environment["COLOURMATCH_BOOK"] = session.book
-    _hand_over([sys.executable, *streamlit_arguments(chosen)], environment)
+        os.environ["COLOURMATCH_BOOK"] = session.book
+    _serve(script, sockets, door)
+    sys.exit(0)  # the answer is printed already
 
 
-def _find_port(wanted: int | None) -> int:
-    """A port that is free now; InputError when the wanted one is taken."""
-    for port in [wanted] if wanted else range(_FIRST_PORT, _FIRST_PORT + _PORTS_TRIED):
-        if _is_free(port):
-            return port
-    raise InputError(
-        f"Port {wanted or _FIRST_PORT} is in use. Stop what uses it, or give another one: "
-        "colourmatch app --port 8600"
-    )
+def _tell_sharing(session: Session, door: Door) -> None:
+    from colourmatch.sharing.door import SHARING_MEANS
+    from colourmatch.sharing.qr import draw_for_terminal
 
-
-def _is_free(port: int) -> bool:
-    import socket
-
-    with socket.socket() as probe:
-        if os.name == "posix":
-            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            probe.bind((_HOST, port))
-        except OSError:
-            return False
-    return True
+    session.say()
+    session.say(f"For the phone, in the same network: {door.url}")
+    session.say(f"Access code: {door.code}")
+    try:
+        "█▀▄".encode(sys.stdout.encoding or "ascii")
+    except UnicodeEncodeError:
+        session.say("The QR code of both is in the app under Share; this terminal cannot show it.")
+    else:
+        session.say(draw_for_terminal(door.url_with_code))
+        session.say("Scan it with the phone's camera, or type address and code.")
+    session.say(SHARING_MEANS)
 
 
 def find_app() -> Path:
@@ -123,30 +136,11 @@ def find_app() -> Path:
     raise FileNotFoundError("app.py is missing from this installation")
 
 
-def streamlit_arguments(port: int) -> list[str]:
-    """The call that starts the app, on this machine only; its looks are in .streamlit/ beside app.py."""
-    settings = {
-        "server.address": _HOST,
-        "server.port": port,
-        "server.headless": "true",
-        "browser.gatherUsageStats": "false",
-        "browser.serverAddress": _HOST,
-    }
-    return [
-        "-m",
-        "streamlit",
-        "run",
-        str(find_app()),
-        *(f"--{key}={value}" for key, value in settings.items()),
-    ]
+def _serve(script: Path, sockets: list[socket], door: Door | None) -> None:
+    """Run the app's server in this program, so that stopping it stops the app; what it prints goes to stderr."""
+    from colourmatch.screens.server import serve
 
-
-def _hand_over(command: list[str], environment: dict[str, str]) -> NoReturn:
-    """Become the app's server, so that stopping this command stops it; what it prints goes to stderr."""
     sys.stdout.flush()
     if os.name == "posix":
         os.dup2(2, 1)
-        os.execve(command[0], command, environment)
-    import subprocess
-
-    sys.exit(subprocess.call(command, env=environment, stdout=sys.stderr))
+    serve(script, sockets, door)

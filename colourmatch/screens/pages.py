@@ -7,6 +7,8 @@ from typing import Any
 
 import streamlit as st
 
+from colourmatch.screens import session
+
 _FOLDER = Path(__file__).parent
 #: address -> title
 TITLES = {
@@ -16,6 +18,7 @@ TITLES = {
     "lots": "Lots",
     "trend": "Trend",
     "about": "About",
+    "share": "Share",
 }
 
 
@@ -34,8 +37,9 @@ def find_page(name: str) -> Any:
 def show_menu() -> None:
     """The way to every page, one row at the top; it fits a phone and needs no unfolding."""
     with st.container(horizontal=True, key="cm-menu", gap=None):
-        for page in list_pages():
-            st.page_link(page)
+        for name in TITLES:
+            if name != "share" or session.is_sharing():
+                st.page_link(find_page(name))
 
 
 def go_to_lot(name: str, lot_id: int) -> None:

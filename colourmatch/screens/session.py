@@ -18,6 +18,8 @@ from colourmatch.lots.book import LotBook, open_book
 from colourmatch.lots.entries import LotStory
 from colourmatch.lots.opening import find_location
 from colourmatch.screens import parts
+from colourmatch.sharing.door import current_door
+from colourmatch.sharing.gate import VISITOR_HEADER
 
 _LOG = logging.getLogger("colourmatch")
 _SURPRISE = (
@@ -175,6 +177,17 @@ def choose_lot(lot_id: int) -> None:
     st.session_state["lot"] = str(lot_id)
     if st.query_params.get("lot") != str(lot_id):
         st.query_params["lot"] = str(lot_id)
+
+
+def is_at_this_machine() -> bool:
+    """Whether the visitor sits at the machine that runs the app; the gate says so, and no browser can."""
+    return st.context.headers.get(VISITOR_HEADER, "here") == "here"
+
+
+def is_sharing() -> bool:
+    """Whether the app is open to the local network, for a visitor who can stop that."""
+    door = current_door()
+    return door is not None and door.open and is_at_this_machine()
 
 
 def entered_by() -> str | None:

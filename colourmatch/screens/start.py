@@ -85,6 +85,7 @@ def show_ways_on() -> None:
             st.switch_page(pages.find_page("set_up"))
         if st.button("Open the example lot", key="example"):
             open_the_example()
+    st.page_link(pages.find_page("share"), label="Use it from the phone and from the desk together")
 
 
 def open_the_example() -> None:

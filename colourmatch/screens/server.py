@@ -1,0 +1,82 @@
+"""Runs the app: Streamlit behind the gate, on sockets that are open already; it draws nothing."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import os
+import socket
+import threading
+from collections.abc import Iterable
+from pathlib import Path
+
+import uvicorn
+from starlette.middleware import Middleware
+
+from colourmatch.sharing.door import Door, set_door
+from colourmatch.sharing.gate import Gate
+from colourmatch.sharing.network import HERE
+
+# A page's messages are small; photos come as uploads. Streamlit's own bound on what pages send is lower still.
+_MOST_MESSAGE_BYTES = 32 * 1024 * 1024
+
+
+class _Server(uvicorn.Server):
+    """A server that can stop listening at some of its sockets while it runs."""
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        self.loop = asyncio.get_running_loop()
+        await super().startup(sockets)
+
+    def close_at(self, sockets: Iterable[socket.socket]) -> None:
+        """Stop listening there; safe from any thread."""
+        names = [one.getsockname() for one in sockets]
+
+        def close() -> None:
+            for listening in self.servers:
+                if any(one.getsockname() in names for one in listening.sockets):
+                    listening.close()
+
+        self.loop.call_soon_threadsafe(close)
+
+
+def serve(script: Path, sockets: Iterable[socket.socket], door: Door | None = None) -> None:
+    """Serve the app until it is stopped with Ctrl+C or a signal; closing the door closes its socket.
+
+    The first of `sockets` is the one for this machine, the others are the door's.
+    """
+    sockets = list(sockets)
+    port = sockets[0].getsockname()[1]
+    # What the user has set for another app of this kind must not open this one.
+    os.environ |= {
+        "STREAMLIT_SERVER_ADDRESS": HERE,
+        "STREAMLIT_SERVER_PORT": str(port),
+        "STREAMLIT_SERVER_HEADLESS": "true",
+        "STREAMLIT_SERVER_ENABLE_CORS": "true",
+        "STREAMLIT_SERVER_ENABLE_XSRF_PROTECTION": "true",
+        "STREAMLIT_SERVER_FILE_WATCHER_TYPE": "none",
+        "STREAMLIT_BROWSER_GATHER_USAGE_STATS": "false",
+        "STREAMLIT_BROWSER_SERVER_ADDRESS": HERE,
+    }
+    from streamlit.starlette import App
+
+    set_door(door)
+    app = App(script, middleware=[Middleware(Gate, door=door, cookie=f"colourmatch_{port}")])
+    config = uvicorn.Config(
+        app, access_log=False, log_level="warning", use_colors=False, ws="websockets-sansio",
+        ws_max_size=_MOST_MESSAGE_BYTES, proxy_headers=False, server_header=False,
+        timeout_graceful_shutdown=3,
+    )  # fmt: skip
+    # Streamlit gives uvicorn's loggers handlers of its own; addresses of requests name sessions, so none is written.
+    logging.getLogger("uvicorn.access").disabled = True
+    logging.getLogger("uvicorn.error").setLevel(logging.WARNING)
+    server = _Server(config)
+    if door is not None:
+        door.when_closed(lambda: server.close_at(sockets[1:]))
+    threading.Thread(target=_warm_up, name="warm-up", daemon=True).start()
+    server.run(sockets=sockets)
+
+
+def _warm_up() -> None:
+    """Import what the pages will need while the browser is still fetching the frontend."""
+    import colourmatch.lots.work  # noqa: F401

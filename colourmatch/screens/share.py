@@ -1,0 +1,75 @@
+"""Sharing seen from the app: the address, the code and its QR code, and the way to stop; it lets nobody in itself."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from colourmatch.screens import parts, session
+from colourmatch.sharing.door import SHARING_MEANS, Door, current_door
+from colourmatch.sharing.qr import draw_for_page
+
+_CLOSED = (
+    "The app is open on this machine only. To use phone and desk together, stop it with Ctrl+C where it was "
+    "started, and start it with --share. The address and a new code then stand here."
+)
+_STOPPED = (
+    "Sharing is stopped: only this machine reaches the app, and the code opens nothing any more. To share "
+    "again, stop the app with Ctrl+C and start it with --share."
+)
+_VISITING = (
+    "This browser came in with the access code. What you enter here stands in the one lot book that all see. "
+    "Sharing is stopped at the machine that runs the app."
+)
+
+
+def show() -> None:
+    """The page."""
+    st.title("Share")
+    door = current_door()
+    if not session.is_at_this_machine():
+        st.html(parts.panel("Shared with you", "You are in.", [_VISITING, SHARING_MEANS]))
+    elif door is None or not door.open:
+        st.html(parts.empty(_CLOSED if door is None else _STOPPED))
+        st.code("colourmatch app --share", language=None)
+        st.html(parts.flag_line("What sharing does", SHARING_MEANS))
+    else:
+        show_door(door)
+
+
+def show_door(door: Door) -> None:
+    """Address and code, to be scanned or typed, and the way to stop."""
+    left, right = st.columns([2, 3], gap="large")
+    with left:
+        words = "The address with the code as a QR code"
+        st.html(
+            f'<div class="cm-qr" role="img" aria-label="{words}">{draw_for_page(door.url_with_code)}</div>'
+        )
+    with right:
+        st.html(
+            parts.cell(
+                "Scan it with the phone, or open there", door.url, "The phone must be in the same network."
+            )
+            + parts.cell("Access code", door.code, "It is new at each start and ends with the program.")
+        )
+        show_count(door)
+        if st.button("Stop sharing", type="primary", key="stop-sharing"):
+            door.close()
+            session.notify("Sharing is stopped. Every other browser is out.")
+            st.rerun()
+    st.html(parts.flag_line("What sharing does", SHARING_MEANS, "warn"))
+
+
+@st.fragment(run_every=5)
+def show_count(door: Door) -> None:
+    """How many browsers are in, kept up to date."""
+    count = door.count_inside()
+    words = (
+        "No other browser is in."
+        if not count
+        else f"{count} other {'browser is' if count == 1 else 'browsers are'} in."
+    )
+    st.html(parts.line(words))
+
+
+if __name__ == "__main__":
+    show()

@@ -1,0 +1,280 @@
+"""The gate in front of the whole app, pages, uploads, sockets and files alike: who may pass, and with what headers.
+
+It wraps any ASGI application and knows nothing of what that shows. A connection to the loopback address comes from
+this machine and passes; every other one needs the cookie of a visit that began with the access code.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import re
+from collections.abc import Awaitable, Callable, MutableMapping
+from http.cookies import CookieError, SimpleCookie
+from ipaddress import ip_address
+from typing import Any
+from urllib.parse import parse_qs, urlsplit
+
+from colourmatch.sharing.door import Door, Visit
+from colourmatch.sharing.entry_page import POLICY, draw_entry_page
+from colourmatch.sharing.uploads import UploadRoom
+
+Message = MutableMapping[str, Any]
+Receive = Callable[[], Awaitable[Message]]
+Send = Callable[[Message], Awaitable[None]]
+Asgi = Callable[[MutableMapping[str, Any], Receive, Send], Awaitable[None]]
+
+#: Tells the app behind the gate where a visitor sits: "here" or "shared". A browser cannot set it.
+VISITOR_HEADER = "x-colourmatch-visitor"
+_MOST_FORM_BYTES = 1024
+_FIRM = (
+    (b"x-content-type-options", b"nosniff"),
+    (b"referrer-policy", b"same-origin"),
+    (b"x-frame-options", b"SAMEORIGIN"),
+    (b"cross-origin-resource-policy", b"same-origin"),
+    (b"cross-origin-opener-policy", b"same-origin"),
+)
+# The pages fetch nothing from elsewhere; the frontend compiles chart code (eval) and writes its styles inline.
+_APP_POLICY = (
+    b"default-src 'self' data: blob:; script-src 'self' 'unsafe-inline' 'unsafe-eval' blob:; "
+    b"style-src 'self' 'unsafe-inline'; connect-src 'self' data: blob:; object-src 'none'; base-uri 'self'; "
+    b"form-action 'self'; frame-ancestors 'self'"
+)
+# Whatever a file of the app holds, it is shown or saved and runs nothing.
+_FILE_POLICY = b"sandbox; default-src 'none'; style-src 'unsafe-inline'; img-src 'self' data:"
+_STOPPED = (
+    "Sharing is stopped on the machine that runs colourmatch. Start it there again: colourmatch app --share"
+)
+_NO_VISIT = "Enter the access code first: open this address in a browser."
+_ELSEWHERE = (
+    "This request comes from another site or names another machine. Open the app at the address it printed."
+)
+
+
+class Gate:
+    """Wraps an ASGI application; without a door nobody but this machine passes."""
+
+    def __init__(self, app: Asgi, door: Door | None = None, cookie: str = "colourmatch") -> None:
+        self._app, self._door, self._cookie = app, door, cookie
+        self._room = UploadRoom()
+
+    async def __call__(self, scope: MutableMapping[str, Any], receive: Receive, send: Send) -> None:
+        if scope["type"] == "lifespan":
+            await self._app(scope, receive, send)
+            return
+        headers = {
+            name.decode("latin-1").lower(): value.decode("latin-1") for name, value in scope["headers"]
+        }
+        here = _is_loopback((scope.get("server") or ("", 0))[0])
+        if not _fits_host(headers, scope, here) or not _fits_origin(headers, scope["type"] == "websocket"):
+            await _refuse(scope, receive, send, (403, _ELSEWHERE))
+            return
+        if here:
+            await self._pass(_marked(scope, "here"), receive, send)
+            return
+        if self._door is None or not self._door.open:
+            await _refuse(scope, receive, send, (403, _STOPPED))
+            return
+        visit = self._door.find_visit(_read_cookie(headers, self._cookie))
+        if visit is not None:
+            await self._pass_visit(_marked(scope, "shared"), receive, send, (self._door, visit))
+        elif scope["type"] == "http" and scope["method"] == "POST":
+            await self._take_code(self._door, scope, receive, send)
+        elif scope["type"] == "http" and "text/html" in headers.get("accept", ""):
+            await _show_entry(scope, send, 401, self._door.wait_s(_client(scope)))
+        else:
+            await _refuse(scope, receive, send, (401, _NO_VISIT))
+
+    async def _pass(self, scope: MutableMapping[str, Any], receive: Receive, send: Send) -> None:
+        """On to the app, uploads within their room, answers with firm headers."""
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        upload = self._room.take(scope)
+        if upload.refusal:
+            await _refuse(scope, receive, send, (429, upload.refusal))
+            return
+        try:
+            await self._app(scope, receive, _firm(scope["path"], send))
+        finally:
+            upload.end()
+
+    async def _pass_visit(
+        self, scope: MutableMapping[str, Any], receive: Receive, send: Send, entered: tuple[Door, Visit]
+    ) -> None:
+        """As `_pass`; an open socket is closed from this side when the visit ends."""
+        door, visit = entered
+        if scope["type"] != "websocket":
+            await self._pass(scope, receive, send)
+            return
+        loop, ended = asyncio.get_running_loop(), asyncio.Event()
+
+        def leave() -> None:
+            loop.call_soon_threadsafe(ended.set)
+
+        visit.leaving.append(leave)
+        try:
+            await self._app(scope, *_ending_with(ended, receive, send, lambda: door.touch(visit)))
+        finally:
+            if leave in visit.leaving:
+                visit.leaving.remove(leave)
+
+    async def _take_code(
+        self, door: Door, scope: MutableMapping[str, Any], receive: Receive, send: Send
+    ) -> None:
+        """A code that was sent: a cookie and the page that was asked for, or the entry page again."""
+        address = _client(scope)
+        if (wait := door.wait_s(address)) > 0:
+            await _show_entry(scope, send, 429, wait)
+            return
+        typed = await _read_form(receive)
+        token = door.enter(typed, address)
+        if token is None:
+            await _show_entry(scope, send, 401, door.wait_s(address), wrong=True)
+            return
+        # Only an address of a page of our own, never one that another site made up.
+        path = scope["path"] if re.fullmatch(r"/[\w-]*", scope["path"], re.ASCII) else "/"
+        query = scope.get("query_string", b"").decode("latin-1")
+        cookie = f"{self._cookie}={token}; Path=/; HttpOnly; SameSite=Strict"
+        await _answer(
+            send, 303, b"", (b"location", f"{path}?{query}".rstrip("?").encode("latin-1")),
+            (b"set-cookie", cookie.encode()),
+        )  # fmt: skip
+
+
+def _is_loopback(host: str) -> bool:
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+def _fits_host(headers: dict[str, str], scope: MutableMapping[str, Any], here: bool) -> bool:
+    """Whether the request names this machine: a page of another name that resolves to it is kept out."""
+    try:
+        name = urlsplit(f"//{headers.get('host', '')}").hostname or ""
+    except ValueError:
+        return False
+    if here:
+        return name in ("127.0.0.1", "localhost", "::1")
+    return name == (scope.get("server") or ("", 0))[0]
+
+
+def _fits_origin(headers: dict[str, str], is_socket: bool) -> bool:
+    """Whether the request comes from a page of the app itself, or from a person who followed a link to it."""
+    origin = headers.get("origin")
+    if origin is None:
+        cross = headers.get("sec-fetch-site", "none") in ("cross-site", "same-site")
+        return not is_socket and not (cross and headers.get("sec-fetch-mode") != "navigate")
+    try:
+        return "//" in origin and urlsplit(origin).netloc == headers.get("host")
+    except ValueError:
+        return False
+
+
+def _client(scope: MutableMapping[str, Any]) -> str:
+    return str((scope.get("client") or ("unknown", 0))[0])
+
+
+def _read_cookie(headers: dict[str, str], name: str) -> str:
+    try:
+        found = SimpleCookie(headers.get("cookie", "")).get(name)
+    except CookieError:
+        return ""
+    return found.value if found else ""
+
+
+def _marked(scope: MutableMapping[str, Any], visitor: str) -> MutableMapping[str, Any]:
+    """The request with our own word on where it comes from, whatever it said itself."""
+    mark = VISITOR_HEADER.encode()
+    kept = [(name, value) for name, value in scope["headers"] if name.lower() != mark]
+    return {**scope, "headers": [*kept, (mark, visitor.encode())]}
+
+
+def _firm(path: str, send: Send) -> Send:
+    """Sends answers with headers that keep them from being framed, sniffed, or run as something else."""
+    policy = _FILE_POLICY if path.startswith("/media/") else _APP_POLICY
+    own = (*_FIRM, (b"content-security-policy", policy))
+    names = {name for name, _ in own}
+
+    async def send_firm(message: Message) -> None:
+        if message["type"] == "http.response.start":
+            kept = [(name, value) for name, value in message.get("headers", ()) if name.lower() not in names]
+            message = {**message, "headers": [*kept, *own]}
+        await send(message)
+
+    return send_firm
+
+
+def _ending_with(
+    ended: asyncio.Event, receive: Receive, send: Send, touch: Callable[[], None]
+) -> tuple[Receive, Send]:
+    """The two ends of a socket that closes when `ended` is set; `touch` is called for what comes in."""
+    is_closed = False
+
+    async def receive_or_end() -> Message:
+        nonlocal is_closed
+        coming, ending = asyncio.ensure_future(receive()), asyncio.ensure_future(ended.wait())
+        try:
+            await asyncio.wait((coming, ending), return_when=asyncio.FIRST_COMPLETED)
+            if not ended.is_set():
+                touch()
+                return coming.result()
+        finally:
+            coming.cancel()
+            ending.cancel()
+        if not is_closed:
+            is_closed = True
+            await send({"type": "websocket.close", "code": 1008})
+        return {"type": "websocket.disconnect", "code": 1008}
+
+    async def send_until_end(message: Message) -> None:
+        if not ended.is_set():
+            await send(message)
+
+    return receive_or_end, send_until_end
+
+
+async def _read_form(receive: Receive) -> str:
+    """The code of a small form; nothing of a large one."""
+    body = b""
+    while True:
+        message = await receive()
+        if message["type"] != "http.request":
+            return ""
+        body += message.get("body", b"")
+        if len(body) > _MOST_FORM_BYTES:
+            return ""
+        if not message.get("more_body"):
+            break
+    try:
+        return parse_qs(body.decode("utf-8", "replace"), max_num_fields=4).get("code", [""])[0]
+    except ValueError:
+        return ""
+
+
+async def _show_entry(
+    scope: MutableMapping[str, Any], send: Send, status: int, wait_s: float, wrong: bool = False
+) -> None:
+    retry = [(b"retry-after", str(int(wait_s) + 1).encode())] if wait_s > 0 else []
+    await _answer(
+        send, status, draw_entry_page(wait_s, wrong), (b"content-type", b"text/html; charset=utf-8"),
+        (b"content-security-policy", POLICY.encode()), *retry,
+    )  # fmt: skip
+
+
+async def _refuse(
+    scope: MutableMapping[str, Any], receive: Receive, send: Send, told: tuple[int, str]
+) -> None:
+    status, text = told
+    if scope["type"] == "websocket":
+        await receive()
+        await send({"type": "websocket.close", "code": 1008})
+        return
+    await _answer(send, status, f"{text}\n".encode(), (b"content-type", b"text/plain; charset=utf-8"))
+
+
+async def _answer(send: Send, status: int, body: bytes, *headers: tuple[bytes, bytes]) -> None:
+    size = (b"content-length", str(len(body)).encode())
+    fixed = ((b"cache-control", b"no-store"), *_FIRM, size)
+    await send({"type": "http.response.start", "status": status, "headers": [*headers, *fixed]})
+    await send({"type": "http.response.body", "body": body})
