@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from colourmatch.colour.difference import Difference, compare_lab
 from colourmatch.colour.spaces import xyz_to_lab
-from colourmatch.errors import PhotoError
+from colourmatch.errors import ColourMatchError, PhotoError
+from colourmatch.photo.camera import expect_camera
 from colourmatch.photo.card import Card, read_card
 from colourmatch.photo.clarity import Clarity, judge_clarity
 from colourmatch.photo.light import FlatCard, LightField, fit_light, flatten_card, mask_paper
@@ -61,8 +62,8 @@ class SpotColour:
     white: str
     tone_shifts: Array = field(default_factory=lambda: np.zeros((6, 3)))
     lost: Array = field(default_factory=lambda: np.zeros((3, 3)))
-
     scene: Array = field(default_factory=lambda: np.zeros((3, 3)))
+
     @property
     def lab_sd(self) -> Array:
         """Standard deviation of the absolute Lab, the phone's own error included, shape (3,)."""
@@ -87,7 +88,6 @@ class SpotColour:
 
 
 @dataclass(frozen=True)
-@dataclass(frozen=True)
 class Pair:
     """What is unsure of the Lab difference of one photo's liquids, as three covariances (3, 3).
 
@@ -105,6 +105,7 @@ class Pair:
         return {name: [[float(f"{v:.4g}") for v in row] for row in part] for name, part in parts.items()}
 
 
+@dataclass(frozen=True)
 class Tone:
     """Both parts of a photo's tones: the curve common to the channels, and their alignment on each other."""
 
@@ -131,9 +132,9 @@ class Measurement:
     difference: Difference | None = None
     refused: str | None = None
     drawing: dict[str, Any] = field(default_factory=dict)
-
     pair: Pair | None = None
     rectangles: dict[str, Any] | None = None
+
     def to_json(self) -> dict[str, Any]:
         """The object of `measure --json`; fields that do not apply are null."""
         delta = self.difference.delta_e_2000.to_json() if self.difference else None
@@ -150,9 +151,9 @@ class Measurement:
             "difference": self.difference.to_json() if self.difference else None,
             "error": self.refused,
             "drawing": self.drawing or None,
-        }
             "uncertainty": self.pair.to_json() if self.pair else None,
             "rectangles": self.rectangles,
+        }
 
 
 def measure_photo(source: Path | str | bytes, name: str | None = None) -> Measurement:
@@ -195,8 +196,8 @@ def measure_photo(source: Path | str | bytes, name: str | None = None) -> Measur
         quality=tuple(flags),
         spots=spots,
         difference=_compare(spots),
-        drawing=_describe_drawing(pose, card, readings, photo),
         pair=_pair(spots),
+        drawing=_describe_drawing(pose, card, readings, photo),
     )
 
 
@@ -303,8 +304,8 @@ def _to_colours(
         shifts = ((own - whites * rgb) / base) @ jacobian.T
         at_end = np.where(reading.empty, 0.01 + np.abs(rgb), np.where(reading.full, 0.05 * rgb, 0.0))
         lost = jacobian @ np.diag(at_end**2) @ jacobian.T
-        # where a channel is empty, black and liquid meet at the bottom of the range; where bars are a few pixels they blur
         vessel = VESSEL_LOG**2 * np.outer(rgb, rgb) + VESSEL_WHITE**2
+        # where a channel is empty, black and liquid meet at the bottom of the range; where bars are a few pixels they blur
         judged = (
             reading.bars and plain and not any(reading.empty) and rgb.min() > 0.02 and flat.coarseness < 1.6
         )
@@ -315,7 +316,11 @@ def _to_colours(
 
 
 def propagate(rgb: Array, cov: Array, to_xyz: Array) -> tuple[Array, Array, Array]:
-    """Lab, its covariance and its Jacobian (3, 3) to rgb by first-order propagation (JCGM 100:2008, 5.2)."""
+    """Lab, its covariance and its Jacobian (3, 3) to rgb by first-order propagation (JCGM 100:2008, 5.2).
+
+    The error that phone cameras have in common is taken out on the way (photo/camera.py).
+    """
+    to_xyz = expect_camera(to_xyz)
     lab = xyz_to_lab(rgb @ to_xyz.T)
     step = 1e-4
     jacobian = np.stack(

@@ -1,6 +1,7 @@
-"""Derives calibration/phone_prior.csv: how far phones' colours stray from the standard observer's, as a prior.
+"""Derives what phones' colours have in common, calibration/typical_camera.csv, and how far one phone strays from that,
+calibration/phone_prior.csv.
 
-usage: python tests/bench/derive_phone_prior.py [OUT.csv]
+usage: python tests/bench/derive_phone_prior.py [FOLDER]
 
 An ensemble of cameras looks at an ensemble of drinks. Sensors: sums of Gaussians around the peaks and widths that
 published surveys of camera sensitivities report (R 595 to 605, G 530 to 540, B 450 to 465 nm, widths 30 to 45 nm;
@@ -10,8 +11,10 @@ None is a sensor of the photo generator. Each camera gets the 3x3 matrix that ma
 24 ColorChecker patches best to linear Display P3 under a calibration light (daylight, or half way to tungsten, as
 phones interpolate; or the light itself), white kept white (Finlayson, Drew 1997), some saturation change, an error of
 the matrix, up to 1.5 % of veil, and an S-shaped tone curve on a paper exposed to 0.5 to 0.85; it
-then works under another light, white-balanced on paper. What is fitted is the reading model of liquid/learn.py:
-y = (1 + gamma) log(M x). Printed: mean, sd, and what the model leaves (rms of y) for daylight and for LED.
+then works under another light, white-balanced on paper. The typical camera is the 3x3 matrix, white kept white, that
+brings what they see nearest to the truth; it is taken out of every reading (photo/camera.py). What is then fitted is the
+reading model of liquid/learn.py: y = (1 + gamma) log(M x). Printed: mean, sd, what the model leaves (rms of y) for
+daylight and for LED, and how differences and absolute colours stray, for SCALE_SD and ABSOLUTE_SD of photo/measure.py.
 """
 
 from __future__ import annotations
@@ -23,7 +26,7 @@ from pathlib import Path
 import numpy as np
 from scipy.optimize import least_squares
 
-from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb, encode_srgb
+from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb, encode_srgb, xyz_to_lab
 from colourmatch.colour.spectra import WAVELENGTHS_NM as NM
 from colourmatch.colour.spectra import integration_weights, planck_spectrum, read_illuminant
 from colourmatch.facts import find_fact
@@ -95,10 +98,8 @@ def draw_curve(rng: np.random.Generator):
     return curve
 
 
-def fit_camera(
-    rng: np.random.Generator, sensor: np.ndarray, light: np.ndarray, patches: np.ndarray, liquids: np.ndarray
-):
-    """The nine numbers that describe one camera in one light, and the rms they leave."""
+def draw_camera(rng: np.random.Generator, sensor: np.ndarray, light: np.ndarray, patches: np.ndarray):
+    """A camera in one light: a function from reflectances (N, 81) to its linear Display P3, paper at 1, 1, 1."""
     response = sensor * light[:, None]
     response /= response.sum(axis=0)
     back = np.linalg.inv(RGB_TO_XYZ["Display P3"]).T
@@ -106,23 +107,44 @@ def fit_camera(
     usual = (1 - warm) * read_illuminant("D65") + warm * read_illuminant("A")
     known = sensor * (usual if rng.random() < 0.6 else light)[:, None]
     target, seen = patches @ integration_weights() @ back, patches @ (known / known.sum(axis=0))
-    target_white, seen_white = integration_weights().sum(axis=0) @ back, np.ones(3)
-    # white kept white: solve for the part of the matrix that acts on differences from grey
-    seen_d, target_d = seen - seen[:, 1:2] * seen_white, target - seen[:, 1:2] * target_white
-    matrix = np.linalg.lstsq(seen_d[:, [0, 2]], target_d, rcond=None)[0]
+    matrix = keep_white(seen, target)
     own = rng.normal(0, rng.uniform(0, 0.03), (3, 3))
     own -= own.mean(axis=1, keepdims=True)
-    boost, veil = rng.normal(1.06, 0.07), rng.uniform(0, 0.015)
+    boost = rng.normal(1.06, 0.07)
 
     def camera(reflectance: np.ndarray) -> np.ndarray:
-        raw = reflectance @ response
-        rgb = raw[:, 1:2] + (raw - raw[:, 1:2])[:, [0, 2]] @ matrix
+        rgb = reflectance @ response @ matrix.T
         grey = rgb @ np.array([0.23, 0.69, 0.08])
         boosted = grey[:, None] + boost * (rgb - grey[:, None])
-        return (1 - veil) * (boosted + boosted @ own.T) + veil
+        return boosted + boosted @ own.T
 
+    return camera
+
+
+def keep_white(seen: np.ndarray, target: np.ndarray, weight: np.ndarray | float = 1.0) -> np.ndarray:
+    """The 3x3 matrix, rows summing to 1, that maps seen (N, 3) best to target (N, 3)."""
+    sides = np.linalg.lstsq(
+        (seen - seen[:, 1:2])[:, [0, 2]] * weight, (target - seen[:, 1:2]) * weight, rcond=None
+    )[0].T
+    return np.stack([sides[:, 0], 1 - sides.sum(axis=1), sides[:, 1]], axis=1)
+
+
+def typical_camera(draws: list[tuple]) -> np.ndarray:
+    """The mean error of cameras, taken out: seen to true linear Display P3, (3, 3), rows summing to 1."""
+    seen = np.concatenate([camera(liquids) for camera, liquids in draws])
+    true = np.concatenate([liquids @ _p3_weights() for _, liquids in draws])
+    # dark channels count as much as the eye counts them; a channel outside the gamut has no place in a linear mean
+    inside = (seen.min(axis=1) > 0.02) & (true.min(axis=1) > 0)
+    weight = 1 / (0.03 + true[inside].mean(axis=1, keepdims=True))
+    return keep_white(seen[inside], true[inside], weight)
+
+
+def fit_camera(rng: np.random.Generator, camera, liquids: np.ndarray, typical: np.ndarray):
+    """The ten numbers that describe one camera in one light, and the rms they leave."""
     paper, curve, channels = rng.uniform(0.5, 0.85), draw_curve(rng), rng.normal(0, 0.015, 3)
-    seen = curve(np.clip(camera(liquids) * paper, 0, 1)) / curve(np.array(paper))
+    veil = rng.uniform(0, 0.015)
+    raw = (1 - veil) * camera(liquids) + veil
+    seen = curve(np.clip(raw * paper, 0, 1)) / curve(np.array(paper)) @ typical.T
     y = (1 + channels) * _soft_log(np.maximum(seen, 0.001))[0]
     x = liquids @ _p3_weights()
     weight = 1 / (0.02 + 0.05 * np.abs(y) + 0.004 / np.maximum(np.exp(y), 0.01))
@@ -143,6 +165,28 @@ def fit_camera(
     )
 
 
+def print_straying(rng: np.random.Generator, draws: list[tuple], typical: np.ndarray) -> None:
+    """How the colours of the ensemble stray once the typical camera is taken out."""
+    gaps, missed, absolute = [], [], []
+    to_xyz = RGB_TO_XYZ["Display P3"].T
+    for camera, liquids in draws:
+        # a pair: a drink and the same a little stronger or weaker
+        other = liquids ** rng.uniform(0.7, 1.4, (len(liquids), 1))
+        true = [xyz_to_lab(r @ _p3_weights() @ to_xyz) for r in (liquids, other)]
+        seen = [xyz_to_lab(camera(r) @ typical.T @ to_xyz) for r in (liquids, other)]
+        usable = (camera(liquids).min(axis=1) > 0.02) & (np.linalg.norm(true[1] - true[0], axis=1) > 1)
+        gaps.append((true[1] - true[0])[usable])
+        missed.append((seen[1] - seen[0])[usable] - gaps[-1])
+        away = np.linalg.norm(true[0] - np.array([100, 0, 0]), axis=1)
+        absolute.append(((seen[0] - true[0]) / away[:, None])[usable])
+    gap, miss = (
+        np.concatenate(gaps),
+        np.concatenate(missed) / np.linalg.norm(np.concatenate(gaps), axis=1, keepdims=True),
+    )
+    print("part of a difference, sd along L*, a*, b*", miss.std(axis=0).round(3), "pairs", len(gap))
+    print("part of the distance from white, sd", np.concatenate(absolute).std(axis=0).round(3))
+
+
 def main() -> None:
     rng = np.random.default_rng(3)
     patches = colorchecker()
@@ -152,37 +196,62 @@ def main() -> None:
     led = [
         read_illuminant(n) for n in ("LED-B3", "LED-B4", "LED-B5", "LED-V1", "LED-V2", "LED-BH1", "LED-B2")
     ]
-    fits = {"daylight": [], "led": []}
-    for kind, lights in (("daylight", daylight), ("led", led)):
-        for k in range(240):
-            sensor = nikon() if k % 20 == 0 else draw_sensor(rng)
-            found, left, ratio = fit_camera(rng, sensor, lights[k % len(lights)], patches, drinks(rng, 60))
-            fits[kind].append(np.r_[found, left, ratio])
-        table = np.array(fits[kind])
-        print(kind, "mean", dict(zip(NAMES, table[:, :10].mean(axis=0).round(3), strict=True)))
-        print(kind, "sd  ", dict(zip(NAMES, table[:, :10].std(axis=0).round(3), strict=True)))
-        print(
-            kind,
-            "rms left in log r, g, b",
-            np.median(table[:, 10:13], axis=0).round(3),
-            "relative",
-            np.median(table[:, 13]).round(3),
+    lights = {"daylight": daylight, "led": led}
+    draws = {
+        kind: [
+            (
+                draw_camera(
+                    rng, nikon() if k % 20 == 0 else draw_sensor(rng), of_kind[k % len(of_kind)], patches
+                ),
+                drinks(rng, 60),
+            )
+            for k in range(240)
+        ]
+        for kind, of_kind in lights.items()
+    }
+    typical = typical_camera(draws["daylight"] + draws["led"])
+    print("typical camera", typical.round(4).tolist())
+    folder = Path(sys.argv[1]) if len(sys.argv) > 1 else find_fact("phone_prior.csv").parent
+    rows = [f"{c}," + ",".join(f"{v:.5f}" for v in row) for c, row in zip("rgb", typical, strict=True)]
+    write_fact(
+        folder / "typical_camera.csv",
+        "Seen to expected true linear Display P3, white kept: the mean error of phone cameras.",
+        ["channel,r,g,b", *rows],
+    )
+    tables = {}
+    for kind, of_kind in draws.items():
+        print(kind)
+        print_straying(rng, of_kind, typical)
+        table = np.array(
+            [np.hstack(fit_camera(rng, camera, liquids, typical)) for camera, liquids in of_kind]
         )
-    out = Path(sys.argv[1]) if len(sys.argv) > 1 else find_fact("phone_prior.csv")
-    pooled = np.concatenate([np.array(fits["daylight"]), np.array(fits["led"])])[:, :10]
+        print("mean", dict(zip(NAMES, table[:, :10].mean(axis=0).round(3), strict=True)))
+        print("sd  ", dict(zip(NAMES, table[:, :10].std(axis=0).round(3), strict=True)))
+        print("rms left in log r, g, b", np.median(table[:, 10:13], axis=0).round(3))
+        tables[kind] = table[:, :10]
+    pooled = np.concatenate(list(tables.values()))
     mean, cov = pooled.mean(axis=0), np.cov(pooled.T)
-    lines = [
-        "# Prior of a phone's colour error against the standard observer: y = (1 + gamma) log(M x), positive y times (1 - roll_off), x linear Display P3.",
-        "# source: computed by tests/bench/derive_phone_prior.py from published ranges of camera sensitivities; 480 cameras, half daylight, half LED.",
-        "# columns: name, mean, then the covariance row in the order of the names.",
-        "name,mean," + ",".join(NAMES),
-    ]
-    lines += [
+    rows = [
         f"{n},{m:.5f}," + ",".join(f"{v:.3e}" for v in row)
         for n, m, row in zip(NAMES, mean, cov, strict=True)
     ]
-    out.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    write_fact(
+        folder / "phone_prior.csv",
+        "Prior of what is left of a phone's colour error once the typical camera is taken out: y = (1 + gamma) log(M x), "
+        "positive y times (1 - roll_off), x linear Display P3. Columns: name, mean, the covariance row in the order of "
+        "the names.",
+        ["name,mean," + ",".join(NAMES), *rows],
+    )
     print("pooled sd", np.sqrt(np.diag(cov)).round(3))
+
+
+def write_fact(path: Path, about: str, rows: list[str]) -> None:
+    """A table with its source in the head."""
+    source = (
+        "# source: computed by tests/bench/derive_phone_prior.py from published ranges of camera sensitivities; "
+        "480 cameras, half daylight, half LED."
+    )
+    path.write_text("\n".join([f"# {about}", source, *rows]) + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":
