@@ -59,9 +59,10 @@ def plan_line(problem: Problem) -> Line:
     room = problem.room_ml()
     most = _search_bounds(problem)
     chosen, best_value = (), None
-    for count in range(1, len(problem.stocks) + 1):
+    may_be_dosed = problem.open_stocks
+    for count in range(1, len(may_be_dosed) + 1):
         tries = []
-        for subset in combinations(range(len(problem.stocks)), count):
+        for subset in combinations(may_be_dosed, count):
             dose, value = _best_dose(problem, subset, np.minimum(most, room))
             if count == 1 or (dose[list(subset)] > 0).all():
                 tries.append((value, subset, dose))

@@ -26,7 +26,8 @@ class Problem:
 
     fit and stocks share their order; base_share: part of the present volume that is base (the rest is water from
     stocks); views: where the match is judged, with weights; ceiling in mg/l of all colourants, None for none;
-    tolerance in CIEDE2000; photos_of_state: how many photos were taken since the last addition.
+    tolerance in CIEDE2000; photos_of_state: how many photos were taken since the last addition; barred: names of
+    stocks that are in the batch or stand ready but are not to be dosed.
     """
 
     fit: LotFit
@@ -38,6 +39,13 @@ class Problem:
     jurisdiction: str | None = None
     tolerance: float = 1.0
     photos_of_state: int = 1
+    barred: tuple[str, ...] = ()
+
+    @property
+    def open_stocks(self) -> tuple[int, ...]:
+        """Places of the stocks that may be dosed; all of them when every one is barred."""
+        found = tuple(k for k, s in enumerate(self.stocks) if s.name not in self.barred)
+        return found or tuple(range(len(self.stocks)))
 
     @property
     def growth(self) -> Array:

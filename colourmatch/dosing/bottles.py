@@ -1,0 +1,101 @@
+"""Two bottles of one colourant: which of them to dose with; never both, and it says why.
+
+A good dose is 20 to 60 drops: fewer are too coarse to step, more thin the batch and tire the hand (common practice,
+no source; liquid/stock.py). A bottle that is too strong for what is still missing gives way to a weaker one.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from colourmatch.dosing.plan import plan_line
+from colourmatch.dosing.problem import Problem
+from colourmatch.liquid.stock import DOSE_DROPS, Stock
+
+#: With less than this many drops still missing a bottle is too strong for the rest.
+_TOO_FEW = 1.5
+
+
+@dataclass(frozen=True)
+class Choice:
+    """The bottle that is advised of one colourant, and the whole dose as drops of each bottle."""
+
+    colourant: str
+    advised: str
+    whole_drops: dict[str, float]
+    text: str
+
+    def to_json(self) -> dict[str, Any]:
+        """One entry of `bottles` in the advice."""
+        return {
+            "colourant": self.colourant,
+            "advised": self.advised,
+            "instead_of": [name for name in self.whole_drops if name != self.advised],
+            "whole_drops": {name: round(drops, 1) for name, drops in self.whole_drops.items()},
+            "text": self.text,
+        }
+
+
+def choose_bottles(problem: Problem) -> tuple[Problem, tuple[Choice, ...]]:
+    """The same problem with one bottle of each colourant to dose with, and why; unchanged where there is one anyway."""
+    groups: dict[str, list[Stock]] = {}
+    for stock in problem.stocks:
+        groups.setdefault(stock.colourant, []).append(stock)
+    twins = {code: stocks for code, stocks in groups.items() if len(stocks) > 1}
+    if not twins:
+        return problem, ()
+    # One bottle of each stands for all: the milligrams that are missing are the same from any of them.
+    first = replace(problem, barred=tuple(s.name for stocks in twins.values() for s in stocks[1:]))
+    line = plan_line(first)
+    barred, choices = [], []
+    for code, stocks in twins.items():
+        k = problem.stocks.index(stocks[0])
+        missing = float(line.ml[line.free_best, k]) * stocks[0].mg_per_ml
+        held = sum(problem.state.mg.get(s.name, 0.0) for s in stocks)
+        used = {s.name for s in stocks if problem.state.mg.get(s.name)}
+        chosen = pick_bottle(stocks, held + missing, missing, used)
+        choices.append(_tell(code, stocks, chosen, held + missing, missing))
+        barred += [s.name for s in stocks if s is not chosen]
+    return replace(problem, barred=tuple(barred)), tuple(choices)
+
+
+def pick_bottle(
+    stocks: Sequence[Stock], whole_mg: float, missing_mg: float, used: set[str] | None = None
+) -> Stock:
+    """The bottle whose whole dose is nearest to 20 to 60 drops; the one already used where several are.
+
+    `whole_mg`: all of the colourant that the batch needs; `missing_mg`: what of it is still to go in.
+    """
+
+    def rank(stock: Stock) -> tuple[bool, float, bool, float]:
+        too_strong = 0 < missing_mg < _TOO_FEW * stock.mg_per_drop
+        # Too strong for the rest, what counts is the rest alone.
+        drops = max((missing_mg if too_strong else whole_mg) / stock.mg_per_drop, 1e-6)
+        low, high = DOSE_DROPS
+        outside = max(math.log(low / drops), math.log(drops / high), 0.0)
+        middle = abs(math.log(drops / math.sqrt(low * high)))
+        return too_strong, round(outside, 6), stock.name not in (used or ()), middle
+
+    return min(stocks, key=rank)
+
+
+def _tell(code: str, stocks: Sequence[Stock], chosen: Stock, whole_mg: float, missing_mg: float) -> Choice:
+    drops = {s.name: whole_mg / s.mg_per_drop for s in stocks}
+    names = " and ".join([", ".join(s.name for s in stocks[:-1]), stocks[-1].name])
+    others = " and ".join(f"{drops[s.name]:.0f} of {s.name}" for s in stocks if s is not chosen)
+    colour = "the same unknown colour" if ":" in code else code
+    text = f"{names} hold {colour}: use {chosen.name}"
+    if missing_mg > 0 and any(
+        missing_mg < _TOO_FEW * s.mg_per_drop for s in stocks if s is not chosen
+    ):  # the rest is too little for the other bottle
+        rest = missing_mg / chosen.mg_per_drop
+        return Choice(code, chosen.name, drops, f"{text}, as the other is too strong for what is still missing ("
+                      f"about {rest:.0f} drops of {chosen.name}).")  # fmt: skip
+    text += (
+        f". The whole dose is about {drops[chosen.name]:.0f} drops of it, {others}; "
+        f"{DOSE_DROPS[0]} to {DOSE_DROPS[1]} drops can be stepped well."
+    )
+    return Choice(code, chosen.name, drops, text)
