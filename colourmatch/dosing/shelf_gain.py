@@ -1,0 +1,212 @@
+"""What another stock would bring when those of the lot cannot come near enough: the gain with its interval.
+
+It tries the maker's own bottles one at a time, under all ceilings, each as its label says (no photo of this lot holds
+it). It refuses to advise buying: where no bottle helps, only the kind of colour that is missing is named.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from colourmatch.colour.difference import Interval
+from colourmatch.dosing.advice import Advice, Dose
+from colourmatch.dosing.bottles import pick_bottle
+from colourmatch.dosing.plan import WORTH_A_STOCK, Line, plan_line
+from colourmatch.dosing.problem import Problem
+from colourmatch.liquid.colourants import find_colourant
+from colourmatch.liquid.learn import StockPrior
+from colourmatch.liquid.stock import Stock
+from colourmatch.liquid.wider import widen_fit
+
+Array = NDArray[np.float64]
+
+#: Half the draws of the fit are enough for a figure that no dose rests on.
+_DRAWS = slice(0, 81)
+#: So many other stocks are named, the best first.
+MOST_NAMED = 3
+#: A kind of colour is called missing when it would bring at least this many CIEDE2000 (twice what a further stock must).
+_WORTH_NAMING = 2 * WORTH_A_STOCK
+#: Kinds of colour and the colourant that stands for each.
+KINDS = (
+    ("yellow", "E102"), ("orange", "E110"), ("red", "E129"), ("blue", "E133"), ("green", "E142"),
+    ("brown", "E150d"),
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class OtherStock:
+    """A stock that is not the lot's: what could be reached with it as well, the gain, and how much it would take."""
+
+    stock: str
+    reachable: Interval
+    gain: Interval
+    doses: tuple[Dose, ...]
+    text: str
+
+    def to_json(self) -> dict[str, Any]:
+        """One entry of `other_stocks` in the advice."""
+        return {
+            "stock": self.stock,
+            "reachable_delta_e_2000": self.reachable.to_json(),
+            "gain": self.gain.to_json(),
+            "doses": [dose.to_json() for dose in self.doses],
+            "text": self.text,
+        }
+
+
+@dataclass(frozen=True)
+class MissingKind:
+    """The kind of colour that would close the gap, where no stock on the shelf does."""
+
+    kind: str
+    reachable: Interval
+    gain: Interval
+    text: str
+
+    def to_json(self) -> dict[str, Any]:
+        """The object `missing_kind` of the advice."""
+        return {
+            "kind": self.kind,
+            "reachable_delta_e_2000": self.reachable.to_json(),
+            "gain": self.gain.to_json(),
+            "text": self.text,
+        }
+
+
+def is_out_of_reach(advice: Advice, tolerance: float) -> bool:
+    """Whether the lot's stocks do not come near enough: it stopped short, or even the best is surely over the tolerance."""
+    if advice.reachable is None or advice.reason == "past":
+        return False
+    stopped = advice.action == "stop" and advice.reason in ("nearest", "ceiling")
+    return stopped or advice.reachable.low > tolerance
+
+
+def find_other_stocks(problem: Problem, shelf: Sequence[tuple[Stock, StockPrior]]) -> tuple[OtherStock, ...]:
+    """The stocks on the shelf that would bring the batch nearer by more than a further stock is worth, best first.
+
+    `shelf`: stocks that are not the lot's, with what is known of each. A colourant of which a bottle is in the lot is
+    left out (dosing/bottles.py chooses between those); of several bottles of another the countable dose is taken.
+    """
+    before = _halve(problem)
+    line = plan_line(before)
+    known = {stock.colourant for stock in problem.stocks}
+    by_colourant: dict[str, list[tuple[Stock, StockPrior]]] = {}
+    for stock, prior in shelf:
+        if stock.colourant not in known:
+            by_colourant.setdefault(stock.colourant, []).append((stock, prior))
+    found = []
+    for bottles in by_colourant.values():
+        tried = _try(before, line, bottles[0])
+        if tried is not None and len(bottles) > 1:
+            need = sum(d.ml for d in tried.doses if d.stock == bottles[0][0].name) * bottles[0][0].mg_per_ml
+            best = pick_bottle([stock for stock, _ in bottles], need, need)
+            tried = _try(before, line, next(pair for pair in bottles if pair[0] is best))
+        if tried is not None:
+            found.append(tried)
+    return tuple(sorted(found, key=lambda one: one.reachable.value)[:MOST_NAMED])
+
+
+def find_missing_kind(problem: Problem) -> MissingKind | None:
+    """The kind of colour that would bring most, under the lot's own ceiling; None when none brings much.
+
+    The law of a place has another figure for each colourant of a kind: it is not asked here, as none is advised.
+    """
+    before = replace(_halve(problem), jurisdiction=None)
+    line = plan_line(before)
+    known = {stock.colourant for stock in problem.stocks}
+    best: tuple[float, str, tuple[Interval, Interval]] | None = None
+    for kind, code in KINDS:
+        if code in known:
+            continue
+        colourant = find_colourant(code)
+        strength = 0.1 * 540 / colourant.e1pct_1cm  # as strong in colour as 0.1 g of Allura red in 100 ml
+        stock = Stock(kind, code, min(strength, 100.0))
+        figures = _gain(before, line, stock, StockPrior(kind, colourant.absorptivity()))
+        if figures is None or figures[2].value < _WORTH_NAMING or figures[2].low <= 0:
+            continue
+        if best is None or figures[2].value > best[0]:
+            best = (figures[2].value, kind, (figures[1], figures[2]))
+    if best is None:
+        return None
+    _, kind, (reachable, gain) = best
+    text = (
+        f"Something {kind} is missing: with it about {_interval(reachable)} could be reached. "
+        "None of your stocks brings that."
+    )
+    return MissingKind(kind, reachable, gain, text)
+
+
+def _halve(problem: Problem) -> Problem:
+    return replace(problem, fit=problem.fit.take(_DRAWS))
+
+
+def _try(before: Problem, line: Line, bottle: tuple[Stock, StockPrior]) -> OtherStock | None:
+    """What one bottle would bring, None when it is not worth a stock."""
+    figures = _gain(before, line, *bottle)
+    if figures is None or figures[2].value < WORTH_A_STOCK or figures[2].low <= 0:
+        return None
+    doses, reachable, gain = figures
+    own = next((dose for dose in doses if dose.stock == bottle[0].name), None)
+    if own is None:
+        return None
+    rest = " and ".join(f"{d.drops} of {d.stock}" for d in doses if d is not own)
+    now = _quantiles(line.difference[:, line.best])
+    text = (
+        f"With {own.stock} from your shelf as well, about {_interval(reachable)} could be reached instead of "
+        f"{now.value:.1f}: about {own.drops} {'drop' if own.drops == 1 else 'drops'} of it"
+        f"{f', and {rest}' if rest else ''}."
+    )
+    return OtherStock(own.stock, reachable, gain, doses, text)
+
+
+def _gain(
+    before: Problem, line: Line, stock: Stock, prior: StockPrior
+) -> tuple[tuple[Dose, ...], Interval, Interval] | None:
+    """Doses, reachable difference and gain with one more stock; None when the best dose does without it.
+
+    The gain is taken draw by draw: what the two plans do not know they do not know alike, so that it is known better
+    than either difference (paired comparison).
+    """
+    wider = replace(
+        before,
+        fit=widen_fit(before.fit, [prior]),
+        stocks=(*before.stocks, stock),
+        # Only what is worth dosing anyway is tried together with it: the search grows with every stock.
+        barred=(*before.barred, *(s.name for k, s in enumerate(before.stocks) if k not in line.used)),
+    )
+    found = plan_line(wider)
+    ml = found.ml[found.best]
+    drops = [int(v / s.drop_ml + 0.5) for v, s in zip(ml, wider.stocks, strict=True)]
+    while any(drops) and not wider.keeps_ceiling(
+        [n * s.drop_ml for n, s in zip(drops, wider.stocks, strict=True)]
+    ):
+        drops[drops.index(max(drops))] -= 1
+    if not drops[-1]:
+        return None
+    after = found.difference[:, found.best]
+    doses = _doses(wider, drops)
+    return doses, _quantiles(after), _quantiles(line.difference[:, line.best] - after)
+
+
+def _doses(problem: Problem, drops: Sequence[int]) -> tuple[Dose, ...]:
+    ml = [n * s.drop_ml for n, s in zip(drops, problem.stocks, strict=True)]
+    volume = problem.state.volume_ml + float(np.dot(ml, problem.growth))
+    return tuple(
+        Dose(s.name, n, v, v * s.mg_per_ml / volume * 1000)
+        for s, n, v in zip(problem.stocks, drops, ml, strict=True)
+        if n
+    )
+
+
+def _quantiles(values: Array) -> Interval:
+    low, middle, high = np.quantile(values, (0.025, 0.5, 0.975))
+    return Interval(float(middle), float(low), float(high))
+
+
+def _interval(part: Interval) -> str:
+    return f"{part.value:.1f} ({part.low:.1f} to {part.high:.1f})"

@@ -1,0 +1,89 @@
+"""Another bottle of the maker's, where the truth is known: what it would bring, under the ceilings, or what is missing."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from test_problem import PLAIN, RED, YELLOW, ask
+
+from colourmatch.dosing.advice import advise
+from colourmatch.dosing.shelf_gain import KINDS, find_missing_kind, find_other_stocks, is_out_of_reach
+from colourmatch.liquid.colourants import find_colourant
+from colourmatch.liquid.learn import StockPrior
+from colourmatch.liquid.stock import Stock
+from colourmatch.liquid.wider import widen_fit
+
+GOLD = Stock("gold", "E102", 0.5)
+GOLD_STRONG = Stock("gold strong", "E102", 20.0)
+BLUE = Stock("blue", "E133", 0.1)
+#: The truth: red and yellow; the lot has the red alone.
+TWO = {"E129": 40.0, "E102": 25.0}
+
+
+def bottle(stock: Stock) -> tuple[Stock, StockPrior]:
+    return stock, StockPrior(stock.name, find_colourant(stock.colourant).absorptivity())
+
+
+SHORT = ask((RED,), drops=(72,), reference=TWO, sd=0.05)
+
+
+def test_the_bottle_that_closes_the_gap_is_named_with_what_it_brings():
+    advice = advise(replace(SHORT, photos_of_state=2))
+    assert is_out_of_reach(advice, SHORT.tolerance)
+    (gold,) = find_other_stocks(SHORT, [bottle(GOLD), bottle(BLUE)])
+    assert gold.stock == "gold" and gold.reachable.value < advice.reachable.value - 1
+    assert gold.gain.low > 0 and gold.gain.low <= gold.gain.value <= gold.gain.high
+    # What is truly missing: 25 mg/l of yellow, 0.25 mg a drop.
+    truly = 25 * SHORT.state.volume_ml / 1000 / GOLD.mg_per_drop
+    dose = next(d for d in gold.doses if d.stock == "gold")
+    assert 0.6 * truly < dose.drops < 1.5 * truly
+    assert gold.text.startswith("With gold from your shelf as well, about ")
+    assert f": about {dose.drops} drops of it" in gold.text
+    told = gold.to_json()
+    assert set(told) == {"stock", "reachable_delta_e_2000", "gain", "doses", "text"}
+
+
+def test_no_other_bottle_is_named_where_the_lots_own_will_do():
+    advice = advise(PLAIN)
+    assert not is_out_of_reach(advice, PLAIN.tolerance)
+    assert find_other_stocks(ask(drops=(70,), sd=0.05), [bottle(GOLD), bottle(BLUE)]) == ()
+    assert find_other_stocks(SHORT, []) == ()
+    assert find_other_stocks(SHORT, [bottle(Stock("red too", "E129", 0.1))]) == ()
+
+
+@pytest.mark.parametrize("ceiling", [42.0, 50.0])
+def test_another_bottle_keeps_every_ceiling(ceiling):
+    bound = replace(SHORT, ceiling_mg_per_l=ceiling)
+    for one in find_other_stocks(bound, [bottle(GOLD)]):
+        used = bound.state.total_mg_per_l() + sum(dose.mg_per_l for dose in one.doses)
+        assert used <= ceiling + 1e-9
+    free = find_other_stocks(SHORT, [bottle(GOLD)])[0]
+    found = find_other_stocks(bound, [bottle(GOLD)])
+    assert not found or found[0].reachable.value >= free.reachable.value - 0.05
+
+
+def test_of_two_bottles_of_it_the_countable_dose_is_named():
+    for order in ((GOLD, GOLD_STRONG), (GOLD_STRONG, GOLD)):
+        (one,) = find_other_stocks(SHORT, [bottle(stock) for stock in order])
+        assert one.stock == "gold"
+
+
+def test_where_no_bottle_helps_the_kind_of_colour_is_named_and_no_colourant():
+    missing = find_missing_kind(SHORT)
+    assert missing is not None and missing.kind in ("yellow", "orange", "brown")
+    assert missing.gain.low > 0 and "None of your stocks" in missing.text
+    codes = {find_colourant(code).name for _, code in KINDS} | {code for _, code in KINDS}
+    assert not any(code in missing.text for code in codes) and "buy" not in missing.text
+    assert find_missing_kind(ask(drops=(70,), sd=0.05)) is None
+
+
+def test_a_widened_fit_is_the_same_where_the_new_stock_is_not():
+    wide = widen_fit(PLAIN.fit, [bottle(YELLOW)[1]])
+    view, share = PLAIN.views[0], np.array([1.0, 0.98])
+    plain = PLAIN.fit.batch_lab(np.array([[10.0], [30.0]]), share, view)
+    both = wide.batch_lab(np.array([[10.0, 0.0], [30.0, 0.0]]), share, view)
+    assert np.allclose(plain, both)
+    assert wide.strength_factors.shape == (len(PLAIN.fit.draws), 2)
+    assert wide.strength_factors[0, 1] == 1 and wide.take(slice(0, 5)).extra_factors.shape == (5, 1)
+    yellow = wide.batch_lab(np.array([[10.0, 30.0]]), np.array([1.0]), view)[:, 0]
+    assert (yellow[:, 2] > plain[:, 0, 2] + 5).all()
