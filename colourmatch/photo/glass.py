@@ -8,6 +8,7 @@ doi:10.1145/361237.361242).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -22,6 +23,8 @@ _REACH_MM, _FAR_MM, _RADII_MM = 14.0, 28.0, (12.0, 33.5)
 _RIM_SHARE, _IN_RING = 0.62, 0.45
 #: Wall and meniscus together are no wider than this.
 _WALL_MM = 5.0
+#: Step of the radius, and reach and step of the centre, as a glass that was found is placed more closely.
+_FINE_MM, _CLOSER_MM = 0.25, ((2.4, 0.8), (0.9, 0.3))
 
 
 @dataclass(frozen=True)
@@ -43,68 +46,108 @@ def find_glass(
     """
     size = _edge_strength(relative)
     height, width = size.shape
-    y, x = np.mgrid[:height, :width]
-    distance = np.hypot((x + 0.5) / scale - width / scale / 2, (y + 0.5) / scale - height / scale / 2)
-    on_ring = np.abs(distance - ring_mm) < 1.5
-    beyond = distance > ring_mm + 1.5
+    beyond, seen = _zones(height, width, ring_mm * scale, 1.5 * scale)
     noise = float(np.median(size[beyond])) if beyond.any() else 0.004
-    threshold = max(4 * noise, 0.008)
-    seen = ~on_ring & ~beyond
-    strong = (size > threshold) & seen
-    wide = cv2.dilate(strong.astype(np.uint8), np.ones((2 * round(scale) + 1,) * 2, np.uint8)) > 0
-    centres = _square(np.arange(-_REACH_MM, _REACH_MM + 0.1, 2.0))
-    shares = _vote(wide, scale, centres, np.arange(*_RADII_MM, 1.0))
+    strong = ((size > max(4 * noise, 0.008)) & seen).astype(np.uint8)
+    wide = _widen(strong, 2 * round(scale) + 1)
+    centres = _square(_REACH_MM, 2.0, scale)
+    shares = _vote(wide, centres, _rims(scale, 1.0))
+    part = None
     if shares.max() < _RIM_SHARE:
-        centres = _square(np.arange(-_FAR_MM, _FAR_MM + 0.1, 2.0))
-        shares = _vote(wide, scale, centres, np.arange(*_RADII_MM, 1.0), seen)
-    else:
-        seen = None
+        part = seen.astype(np.uint8)
+        centres = _square(_FAR_MM, 2.0, scale)
+        shares = _vote(wide, centres, _rims(scale, 1.0), part)
     if shares.max() < _RIM_SHARE:
         return None
     centre = centres[(shares**4).sum(axis=1).argmax()]
-    tight = cv2.dilate(strong.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
-    radii = np.arange(*_RADII_MM, 0.25)
-    for step in (0.8, 0.3):
-        centres = centre + _square(np.arange(-3, 4) * step)
-        centre = centres[(_vote(tight, scale, centres, radii, seen) ** 4).sum(axis=1).argmax()]
-    shares = _vote(tight, scale, centre[None], radii, seen)[0]
-    edges = radii[(shares >= _RIM_SHARE) & (shares >= 0.8 * shares.max())]
+    tight = _widen(strong, 3)
+    rims = _rims(scale, _FINE_MM)
+    for reach_mm, step_mm in _CLOSER_MM:
+        centres = centre + _square(reach_mm, step_mm, scale)
+        shares = _vote(tight, centres, rims, part)
+        best = (shares**4).sum(axis=1).argmax()
+        centre = centres[best]
+    at_centre, radii = shares[best], np.arange(*_RADII_MM, _FINE_MM)
+    edges = radii[(at_centre >= _RIM_SHARE) & (at_centre >= 0.8 * at_centre.max())]
     if not len(edges):
         return None
     rim = edges[edges >= edges.max() - _WALL_MM]
-    return Glass((spot_mm[0] + centre[0], spot_mm[1] + centre[1]), float(rim.min()), float(rim.max()))
+    # shifts count from the pixel right of or below the middle where the crop has an even number of pixels
+    away = (centre + np.array([width % 2 == 0, height % 2 == 0]) / 2) / scale
+    return Glass(
+        (float(spot_mm[0] + away[0]), float(spot_mm[1] + away[1])), float(rim.min()), float(rim.max())
+    )
 
 
-def _square(shifts: Array) -> Array:
-    """All pairs of shifts, shape (N, 2)."""
+def _square(reach_mm: float, step_mm: float, scale: float) -> NDArray[np.intp]:
+    """Shifts x, y to all sides up to a reach, in whole pixels, shape (N, 2)."""
+    step = max(round(step_mm * scale), 1)
+    count = round(reach_mm * scale / step)
+    shifts = step * np.arange(-count, count + 1)
     return np.stack(np.meshgrid(shifts, shifts), axis=-1).reshape(-1, 2)
 
 
 def _edge_strength(relative: NDArray[np.float32]) -> NDArray[np.float32]:
     """Gradient per pixel of the channel that changes most, of lightly smoothed logarithms."""
-    logs = np.log(np.maximum(cv2.GaussianBlur(relative, (0, 0), 0.8), np.float32(0.02)))
-    gx, gy = (cv2.Sobel(logs, cv2.CV_32F, *order, ksize=3) / 8 for order in ((1, 0), (0, 1)))
-    square = gx**2 + gy**2
-    return np.sqrt(np.maximum(np.maximum(square[..., 0], square[..., 1]), square[..., 2]))
+    smooth = np.asarray(cv2.GaussianBlur(relative, (0, 0), 0.8))
+    logs = cv2.log(np.maximum(smooth, np.float32(0.02), out=smooth), dst=smooth)
+    gx, gy = (cv2.Sobel(logs, cv2.CV_32F, *order, ksize=3, scale=1 / 8) for order in ((1, 0), (0, 1)))
+    square = np.asarray(cv2.multiply(gx, gx, dst=gx), np.float32)
+    square += np.asarray(cv2.multiply(gy, gy, dst=gy), np.float32)
+    red, green, blue = cv2.split(square)
+    return np.asarray(cv2.sqrt(cv2.max(cv2.max(red, green), blue)), np.float32)
+
+
+def _widen(mask: NDArray[np.uint8], side: int) -> NDArray[np.uint8]:
+    return np.asarray(cv2.dilate(mask, np.ones((side, side), np.uint8)), np.uint8)
+
+
+@lru_cache(maxsize=8)
+def _zones(
+    height: int, width: int, ring_px: float, line_px: float
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Where a crop lies beyond the printed ring, and where within it, each away from its line."""
+    x, y = np.arange(width) - (width - 1) / 2, np.arange(height) - (height - 1) / 2
+    distance = np.hypot(x[None], y[:, None])
+    return distance > ring_px + line_px, distance <= ring_px - line_px
+
+
+@lru_cache(maxsize=8)
+def _rims(scale: float, step_mm: float) -> NDArray[np.intp]:
+    """Pixels x, y of 90 points on circles of all radii tried around a pixel, shape (90, radii, 2)."""
+    turn = np.linspace(0, 2 * np.pi, 90, endpoint=False)[:, None]
+    radii = np.arange(*_RADII_MM, step_mm) * scale
+    return np.rint(np.stack([radii * np.cos(turn), radii * np.sin(turn)], axis=-1)).astype(np.intp)
 
 
 def _vote(
-    edge: NDArray[np.bool_], scale: float, centres: Array, radii: Array, seen: NDArray[np.bool_] | None = None
+    edge: NDArray[np.uint8],
+    centres: NDArray[np.intp],
+    rims: NDArray[np.intp],
+    seen: NDArray[np.uint8] | None = None,
 ) -> Array:
-    """Share of each circle's rim on an edge, shape (centres, radii); centres in mm from the crop's middle.
+    """Share of each circle's rim on an edge, shape (centres, radii); centres (N, 2) in pixels from the crop's middle.
 
-    seen: where an edge can be seen; when given, the share is that of the part seen, 0 where it is too small.
+    edge, seen: 0 or 1; seen: where an edge can be seen; when given, the share is that of the part seen, 0 where it is
+    too small.
     """
-    turn = np.linspace(0, 2 * np.pi, 90, endpoint=False)
-    height, width = edge.shape
-    cx = (centres[:, 0] + width / 2 / scale)[:, None, None]
-    cy = (centres[:, 1] + height / 2 / scale)[:, None, None]
-    px = ((cx + radii[None, :, None] * np.cos(turn)) * scale).astype(np.int32)
-    py = ((cy + radii[None, :, None] * np.sin(turn)) * scale).astype(np.int32)
-    inside = (px >= 0) & (py >= 0) & (px < width) & (py < height)
-    at = np.clip(py, 0, height - 1), np.clip(px, 0, width - 1)
-    share = np.count_nonzero(edge[at] & inside, axis=-1) / len(turn)
+    share = _count(edge, centres, rims) / len(rims)
     if seen is None:
         return share
-    visible = (seen[at] & inside).mean(axis=-1)
+    visible = _count(seen, centres, rims) / len(rims)
     return np.where(visible >= _IN_RING, share / np.maximum(visible, _IN_RING), 0.0)
+
+
+def _count(mask: NDArray[np.uint8], centres: NDArray[np.intp], rims: NDArray[np.intp]) -> NDArray[np.uint8]:
+    """Points of each circle that lie on a mask, shape (centres, radii); what lies outside the crop counts as off it."""
+    height, width = mask.shape
+    out = max(int(np.abs(centres).max() + np.abs(rims).max()) + 1 - min(height, width) // 2, 0)
+    padded = np.pad(mask, out)
+    row = padded.shape[1]
+    middle = (height // 2 + out) * row + width // 2 + out
+    at = middle + centres[:, 1] * row + centres[:, 0]
+    steps = rims[..., 1] * row + rims[..., 0]
+    flat, total = padded.ravel(), np.zeros((len(centres), rims.shape[1]), np.uint8)
+    for step in steps:  # one angle at a time stays in the processor's cache
+        total += flat[at[:, None] + step]
+    return total

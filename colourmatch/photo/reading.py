@@ -16,6 +16,7 @@ from colourmatch.photo.glass import Glass, find_glass
 from colourmatch.photo.light import FlatCard, LightField
 
 Array = NDArray[np.float64]
+Crop = tuple[slice, slice]
 
 #: Distance kept from the wall, for the meniscus (pharmacopoeial viewing practice: 3 to 4 mm).
 WALL_MARGIN_MM = 3.0
@@ -48,39 +49,68 @@ class SpotReading:
 def read_spot(flat: FlatCard, light: LightField, name: str) -> SpotReading:
     """Read one spot, "reference", "batch" or "blank", from the flat card and its light."""
     card = flat.card
-    spot = card.spots[name]
-    rows, cols = flat.crop(spot, card.ring_diameter_mm / 2 + 2.5)
-    x, y = flat.positions(rows, cols)
-    relative = flat.decode(rows, cols) / _light_on_grid(light, x, y)
-    relative = np.where(flat.inside[rows, cols][..., None], relative, 1.0).astype(np.float32)
+    spot, middle = card.spots[name], card.window_centre_mm(name)
+    crop = flat.crop(spot, card.ring_diameter_mm / 2 + 2.5)
+    relative = _relative_light(flat, light, crop)
     glass = find_glass(relative, spot, card.ring_diameter_mm / 2, flat.px_per_mm)
-    wx, wy = card.window_centre_mm(name)
-    window = np.hypot(x - wx, y - wy) <= card.window_radius_mm
-    usable = window & flat.inside[rows, cols]
+    near = flat.crop(middle, card.window_radius_mm + 1.0)
+    inside, codes = flat.inside[near], flat.codes[near]
+    window = _disc(flat, near, middle, card.window_radius_mm)
+    usable = window & inside
     if glass is not None:
-        gx, gy = glass.centre_mm
-        usable &= np.hypot(x - gx, y - gy) <= glass.inner_mm - WALL_MARGIN_MM
+        usable &= _disc(flat, near, glass.centre_mm, glass.inner_mm - WALL_MARGIN_MM)
     share = float(usable.sum() / window.sum())
     if usable.sum() < 30:
-        usable = window & flat.inside[rows, cols]
-    clean, glints = _reject_glints(relative, usable)
+        usable = window & inside
+    seen = relative[_within(near, crop)]
+    clean, glints = _reject_glints(seen, usable)
     if glass is not None and _mirrors(
-        relative,
-        usable,
-        np.hypot(x - glass.centre_mm[0], y - glass.centre_mm[1]) <= glass.inner_mm - WALL_MARGIN_MM,
+        np.median(seen[usable], axis=0), _beside(flat, crop, relative, name, glass)
     ):
         glints = 1.0
-    rgb, cov = _block_mean(relative, clean, flat.px_per_mm)
-    codes = flat.codes[rows, cols][clean].astype(float)
+    rgb, cov = _block_mean(seen, clean, flat.px_per_mm)
+    ends = codes[clean].astype(float)
     present = glass is not None or bool(np.abs(np.log(np.maximum(rgb, 1e-4))).max() > _SAME_AS_PAPER_LOG)
-    bars = _read_bars(flat, light, name, (rows, cols), glass)
     return SpotReading(
-        name=name, present=present, rgb=rgb, rgb_cov=cov, bars=bars, glass=glass, window_share=share,
-        glint_share=glints, empty=_at_end(codes, low=True), full=_at_end(codes, low=False),
+        name=name, present=present, rgb=rgb, rgb_cov=cov, bars=_read_bars(flat, light, name, glass), glass=glass,
+        window_share=share, glint_share=glints, empty=_at_end(ends, low=True), full=_at_end(ends, low=False),
     )  # fmt: skip
 
 
-def _light_on_grid(light: LightField, x: Array, y: Array, step_mm: float = 4.0) -> NDArray[np.float32]:
+def _relative_light(flat: FlatCard, light: LightField, crop: Crop) -> NDArray[np.float32]:
+    """Linear light of a crop relative to the paper there, float32 (H, W, 3); 1 where the photo does not reach."""
+    relative = flat.decode(*crop)
+    relative /= _light_on_grid(light, *flat.positions(*crop))
+    inside = flat.inside[crop]
+    if not inside.all():
+        relative[~inside] = 1.0
+    return relative
+
+
+def _within(part: Crop, whole: Crop) -> Crop:
+    """A crop of the card as a crop of a larger crop."""
+    rows, cols = (slice(p.start - w.start, p.stop - w.start) for p, w in zip(part, whole, strict=True))
+    return rows, cols
+
+
+def _disc(flat: FlatCard, crop: Crop, centre_mm: tuple[float, float], radius_mm: float) -> NDArray[np.bool_]:
+    """Where a crop lies within a distance of a point of the card."""
+    x, y = flat.positions(*crop)
+    away = np.float32((x - centre_mm[0]) ** 2) + np.float32((y - centre_mm[1]) ** 2)
+    return np.asarray((away <= radius_mm**2) & (radius_mm >= 0), bool)
+
+
+def _beside(
+    flat: FlatCard, crop: Crop, relative: NDArray[np.float32], name: str, glass: Glass
+) -> NDArray[np.float32]:
+    """Every third pixel each way of the liquid outside the window, shape (N, 3)."""
+    card = flat.card
+    liquid = _disc(flat, crop, glass.centre_mm, glass.inner_mm - WALL_MARGIN_MM)[::3, ::3]
+    window = _disc(flat, crop, card.window_centre_mm(name), card.window_radius_mm)[::3, ::3]
+    return relative[::3, ::3][liquid & ~window]
+
+
+def _light_on_grid(light: LightField, x: Array, y: Array, step_mm: float = 6.0) -> NDArray[np.float32]:
     """The light on a crop, predicted every few millimetres and interpolated: it is smooth on that scale."""
     height, width = y.shape[0], x.shape[1]
     nx, ny = (int(np.ceil((a.max() - a.min()) / step_mm)) + 1 for a in (x, y))
@@ -89,7 +119,7 @@ def _light_on_grid(light: LightField, x: Array, y: Array, step_mm: float = 4.0) 
     gy = y.min() + (np.arange(ny) + 0.5) / ny * (y.max() - y.min())
     points = np.stack(np.meshgrid(gx, gy), axis=-1).reshape(-1, 2)
     coarse = light.at(points).reshape(ny, nx, 3).astype(np.float32)
-    return cv2.resize(coarse, (width, height), interpolation=cv2.INTER_CUBIC)
+    return np.asarray(cv2.resize(coarse, (width, height), interpolation=cv2.INTER_CUBIC), np.float32)
 
 
 def _at_end(codes: Array, *, low: bool) -> tuple[bool, bool, bool]:
@@ -97,7 +127,7 @@ def _at_end(codes: Array, *, low: bool) -> tuple[bool, bool, bool]:
         hit = (codes.mean(axis=0) < LOW_CODE) | ((codes <= 0).mean(axis=0) > END_SHARE)
     else:
         hit = (codes.mean(axis=0) > HIGH_CODE) | ((codes >= 255).mean(axis=0) > END_SHARE)
-    return tuple(bool(h) for h in hit)
+    return bool(hit[0]), bool(hit[1]), bool(hit[2])
 
 
 def _reject_glints(
@@ -118,16 +148,14 @@ def _reject_glints(
     return (clean if clean.sum() >= 30 else usable), share
 
 
-def _mirrors(relative: NDArray[np.float32], window: NDArray[np.bool_], liquid: NDArray[np.bool_]) -> bool:
-    """Whether the window is clearly brighter in every channel than the same liquid beside it: a reflection over it all.
+def _mirrors(seen: NDArray[np.float32], beside: NDArray[np.float32]) -> bool:
+    """Whether the window's median, shape (3,), is clearly above the same liquid beside it: a reflection over it all.
 
     The darker half of the liquid outside the window is compared, so that a reflection reaching out of it still shows.
     """
-    beside = relative[liquid & ~window]
-    if len(beside) < 100:
+    if len(beside) < 12:
         return False
-    plain = np.percentile(beside, 40, axis=0)
-    return bool((np.median(relative[window], axis=0) > 1.3 * plain + 0.02).all())
+    return bool((seen > 1.3 * np.percentile(beside, 40, axis=0) + 0.02).all())
 
 
 def _block_mean(relative: NDArray[np.float32], clean: NDArray[np.bool_], scale: int) -> tuple[Array, Array]:
@@ -136,8 +164,7 @@ def _block_mean(relative: NDArray[np.float32], clean: NDArray[np.bool_], scale: 
     block = (rows // (4 * scale)) * 1000 + cols // (4 * scale)
     values = relative[rows, cols].astype(float)
     _, index, counts = np.unique(block, return_inverse=True, return_counts=True)
-    sums = np.zeros((len(counts), 3))
-    np.add.at(sums, index, values)
+    sums = np.stack([np.bincount(index, values[:, c]) for c in range(3)], axis=1)
     big = counts >= 0.3 * counts.max()
     means, weights = (sums / counts[:, None])[big], counts[big] / counts[big].sum()
     mean = values.mean(axis=0)
@@ -149,9 +176,7 @@ def _block_mean(relative: NDArray[np.float32], clean: NDArray[np.bool_], scale: 
     return mean, cov + np.diag(floor)
 
 
-def _read_bars(
-    flat: FlatCard, light: LightField, name: str, crop: tuple[slice, slice], glass: Glass | None
-) -> Bars | None:
+def _read_bars(flat: FlatCard, light: LightField, name: str, glass: Glass | None) -> Bars | None:
     """Bright and dark level of the bars through the liquid; None when under three periods lie inside the glass.
 
     Each period gives the 85th and 15th percentile of its columns' medians, so the bars' exact phase and a refracted
@@ -160,14 +185,14 @@ def _read_bars(
     """
     card, table = flat.card, flat.decode_table[1]
     bx, by = card.bars_centre_mm(name)
+    crop = flat.crop((bx, by), max(card.bars_size_mm) / 2)
     x, y = flat.positions(*crop)
     inside = (np.abs(x - bx) <= card.bars_size_mm[0] / 2 - 0.2) & (
         np.abs(y - by) <= card.bars_size_mm[1] / 2 - 1.0
     )
     inside = inside & flat.inside[crop]
     if glass is not None:
-        gx, gy = glass.centre_mm
-        inside &= np.hypot(x - gx, y - gy) <= glass.inner_mm - 1.0
+        inside &= _disc(flat, crop, glass.centre_mm, glass.inner_mm - 1.0)
     counts = inside.sum(axis=0)
     columns = counts >= 2 * flat.px_per_mm
     if columns.sum() < 3 * card.bars_period_mm * flat.px_per_mm:
