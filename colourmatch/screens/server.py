@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import importlib
 import logging
 import os
 import socket
 import threading
+import time
 from collections.abc import Iterable
 from pathlib import Path
 
 import uvicorn
-from starlette.middleware import Middleware
 
 from colourmatch.sharing.door import Door, set_door
 from colourmatch.sharing.gate import Gate
@@ -61,9 +63,9 @@ def serve(script: Path, sockets: Iterable[socket.socket], door: Door | None = No
     from streamlit.starlette import App
 
     set_door(door)
-    app = App(script, middleware=[Middleware(Gate, door=door, cookie=f"colourmatch_{port}")])
+    gate = Gate(App(script), door, f"colourmatch_{port}")
     config = uvicorn.Config(
-        app, access_log=False, log_level="warning", use_colors=False, ws="websockets-sansio",
+        gate, access_log=False, log_level="warning", use_colors=False, ws="websockets-sansio",
         ws_max_size=_MOST_MESSAGE_BYTES, proxy_headers=False, server_header=False,
         timeout_graceful_shutdown=3,
     )  # fmt: skip
@@ -73,10 +75,26 @@ def serve(script: Path, sockets: Iterable[socket.socket], door: Door | None = No
     server = _Server(config)
     if door is not None:
         door.when_closed(lambda: server.close_at(sockets[1:]))
-    threading.Thread(target=_warm_up, name="warm-up", daemon=True).start()
+    threading.Thread(target=_warm_up, args=(gate,), name="warm-up", daemon=True).start()
     server.run(sockets=sockets)
 
 
-def _warm_up() -> None:
-    """Import what the pages will need while the browser is still fetching the frontend."""
-    import colourmatch.lots.work  # noqa: F401
+_QUIET_S = 0.4
+#: What Match and Lots need beyond the first page, the most wanted first.
+_HEAVY = (
+    "cv2",
+    "colourmatch.lots.work",
+    "plotly.graph_objects",
+    "colourmatch.screens.drawing",
+    "pandas",
+    "pyarrow",
+)
+
+
+def _warm_up(gate: Gate) -> None:
+    """Import what the pages will need while nobody waits for an answer: it would take the processor from them."""
+    for name in _HEAVY:
+        while gate.idle_s() < _QUIET_S:
+            time.sleep(_QUIET_S / 4)
+        with contextlib.suppress(ImportError):  # the page that needs it says so
+            importlib.import_module(name)

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import io
+from functools import partial
 
 import streamlit as st
 
-from colourmatch.photo.print_card import write_card_pdf
 from colourmatch.screens import pages, parts, session
 from colourmatch.screens.photo_view import show_reading, upload_photos
 from colourmatch.screens.sketch import picture_of_card
@@ -23,7 +23,9 @@ PHOTOGRAPHING = (
 
 @st.cache_data(show_spinner=False)
 def make_card(paper: str) -> bytes:
-    """The card as a PDF."""
+    """The card as a PDF, made when it is asked for."""
+    from colourmatch.photo.print_card import write_card_pdf
+
     out = io.BytesIO()
     write_card_pdf(paper, out)
     return out.getvalue()
@@ -40,7 +42,7 @@ def show() -> None:
         with st.container(horizontal=True):
             for paper, words in (("a4", "Card, A4"), ("letter", "Card, Letter")):
                 st.download_button(
-                    words, make_card(paper), f"colourmatch-card-{paper}.pdf", "application/pdf",
+                    words, partial(make_card, paper), f"colourmatch-card-{paper}.pdf", "application/pdf",
                     key=f"card-{paper}", on_click="ignore", icon=":material/download:",
                 )  # fmt: skip
     with two:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import re
+import time
 from collections.abc import Awaitable, Callable, MutableMapping
 from http.cookies import CookieError, SimpleCookie
 from ipaddress import ip_address
@@ -56,8 +57,14 @@ class Gate:
     def __init__(self, app: Asgi, door: Door | None = None, cookie: str = "colourmatch") -> None:
         self._app, self._door, self._cookie = app, door, cookie
         self._room = UploadRoom()
+        self._asked_at = time.monotonic()
+
+    def idle_s(self) -> float:
+        """Seconds since the last request came."""
+        return time.monotonic() - self._asked_at
 
     async def __call__(self, scope: MutableMapping[str, Any], receive: Receive, send: Send) -> None:
+        self._asked_at = time.monotonic()
         if scope["type"] == "lifespan":
             await self._app(scope, receive, send)
             return

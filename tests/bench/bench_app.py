@@ -1,0 +1,168 @@
+"""Times the app as a person meets it: from `colourmatch app` to the first usable page, and each run of a page.
+
+Run: python tests/bench/bench_app.py FOLDER [--photos 10] [--profile]   (the book is kept in FOLDER and used again)
+
+The start is timed in a headless Chromium that is open already: from the start of the command until the page has its
+heading, its script has run through and a button can be tapped. It is done twice, since the first one compiles and
+reads from the disk; other work on the machine adds to it, so its load is printed. The runs are those of the server: the whole script of a page for a browser that has it open, as
+after any tap. The target is 3 s to the first page and 0.3 s for a run of Match with ten photos, on two cores.
+"""
+
+from __future__ import annotations
+
+import argparse
+import cProfile
+import json
+import os
+import pstats
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+from typing import Any
+
+ROOT = Path(__file__).resolve().parents[2]
+_USABLE = """
+const app = document.querySelector('.stApp'), button = document.querySelector('.stButton button, .cm-panel');
+return !!app && app.getAttribute('data-test-script-state') === 'notRunning' && !!button
+  && !document.querySelector('[data-testid="stSkeleton"]') && !!document.querySelector('h1');
+"""
+
+
+def make_book(folder: Path, photos: int) -> tuple[Path, int]:
+    """A book with one open lot of so many photos, each after a few drops; made once."""
+    from colourmatch.demo import STOCK, Kitchen, draw_demo_photo
+    from colourmatch.lots.book import open_book
+    from colourmatch.lots.work import record_photos
+    from colourmatch.simulate import save_photo
+
+    place = folder / f"book-{photos}.sqlite"
+    with open_book(place) as book:
+        if lots := book.list_lots(limit=1):
+            return place, lots[0].id
+        book.add_stock(STOCK, "E129", 1.0)
+        lot = book.new_lot(
+            "bitter of the benchmark", 900, [STOCK], ceiling_mg_per_l=60, dilution=5, jurisdiction="EU"
+        )
+        kitchen = Kitchen()
+        for number in range(photos):
+            name = folder / f"photo-{number}.jpg"
+            save_photo(draw_demo_photo(kitchen, number), name)
+            record_photos(book, lot.id, [(name.read_bytes(), name.name)])
+            if number < photos - 1:
+                book.add_addition(lot.id, STOCK, drops=5)
+                kitchen = kitchen.add_drops(5)
+    return place, lot.id
+
+
+def time_start(place: Path, port: int, path: str = "") -> float:
+    """Seconds from the command to the first usable page in a browser that is already open."""
+    from selenium import webdriver
+    from selenium.webdriver.chrome.service import Service
+
+    options = webdriver.ChromeOptions()
+    options.binary_location = str(shutil.which("chromium"))
+    profile = tempfile.mkdtemp(prefix="bench-app-")
+    for flag in ("--headless=new", "--no-sandbox", "--disable-gpu", f"--user-data-dir={profile}"):
+        options.add_argument(flag)
+    driver = webdriver.Chrome(options=options, service=Service(str(shutil.which("chromedriver"))))
+    command = [
+        sys.executable,
+        "-m",
+        "colourmatch",
+        "app",
+        "--port",
+        str(port),
+        "--book",
+        str(place),
+        "--json",
+    ]
+    start = time.perf_counter()
+    server = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
+    try:
+        assert server.stdout is not None
+        told = json.loads(server.stdout.readline())
+        said = time.perf_counter() - start
+        driver.get(f"{told['url']}/{path}")
+        while not driver.execute_script(_USABLE):
+            time.sleep(0.02)
+        seconds, spent = time.perf_counter() - start, processor_s(server.pid)
+    finally:
+        server.terminate()
+        server.wait(20)
+        driver.quit()
+        shutil.rmtree(profile, ignore_errors=True)
+    print(
+        f"  address printed after {said:.2f} s, page /{path} usable after {seconds:.2f} s; the server took {spent:.2f} s "
+        f"of processor time (load of the machine {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores)"
+    )
+    return seconds
+
+
+def processor_s(process: int) -> float:
+    """Processor time of a process so far, where the system tells it (Linux)."""
+    try:
+        fields = Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()
+    except OSError:
+        return float("nan")
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
+def time_runs(page: str, lot_id: int, runs: int, profile: bool) -> None:
+    """Milliseconds of each run of a page's whole script, the first one with empty caches."""
+    from streamlit.testing.v1 import AppTest
+
+    app: Any = AppTest.from_file(str(ROOT / "app.py"), default_timeout=120)
+    app.query_params["lot"] = str(lot_id)
+    app.run()
+    app.switch_page(f"colourmatch/screens/{page}.py")
+    took = []
+    for _ in range(runs):
+        start = time.perf_counter()
+        app.run()
+        took.append(1000 * (time.perf_counter() - start))
+    again = sorted(took[1:])
+    print(f"  {page}: first {took[0]:.0f} ms, then {again[len(again) // 2]:.0f} ms (median of {len(again)})")
+    if app.exception:
+        print("  it failed:", app.exception[0].message)
+    if profile:
+        profile_page(app)
+
+
+def profile_page(app: Any) -> None:
+    """Where one run spends its time; the script runs in a thread of its own, so that is where it is measured."""
+    from colourmatch.screens import session
+
+    meter, run_page = cProfile.Profile(), session.run_page
+    session.run_page = lambda page: meter.runcall(run_page, page)  # type: ignore[assignment]
+    app.run()
+    session.run_page = run_page
+    pstats.Stats(meter).sort_stats("cumulative").print_stats(45)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--photos", type=int, default=10)
+    parser.add_argument("--port", type=int, default=8699)
+    parser.add_argument("--runs", type=int, default=8)
+    parser.add_argument("--profile", action="store_true", help="Show where a run of Match spends its time.")
+    parser.add_argument("--only", choices=("start", "runs"))
+    given = parser.parse_args()
+    given.folder.mkdir(parents=True, exist_ok=True)
+    place, lot_id = make_book(given.folder, given.photos)
+    os.environ["COLOURMATCH_BOOK"] = str(place)
+    if given.only != "runs":
+        print("start of the app")
+        for path in ("", "", f"match?lot={lot_id}"):
+            time_start(place, given.port, path)
+    if given.only != "start":
+        print(f"runs of a page, a lot with {given.photos} photos")
+        for page in ("start", "match", "lots"):
+            time_runs(page, lot_id, given.runs, given.profile and page == "match")
+
+
+if __name__ == "__main__":
+    main()
