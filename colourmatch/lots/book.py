@@ -1,7 +1,7 @@
 """The lot book: what was done to every lot, only ever added to; it knows no photo's pixels and no screen.
 
 `open_book` finds or makes it. What is in it: stocks and references (shelf.py), lots (ledger.py), and what
-happened to them (entering.py, correcting.py). State is never stored: LotStory of entries.py derives it.
+happened to them (entering.py, correcting.py, trials.py). State is never stored: LotStory of entries.py derives it.
 """
 
 from __future__ import annotations
@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING, TextIO
 from colourmatch.errors import InputError
 from colourmatch.lots.checks import check_one_of
 from colourmatch.lots.complaints import speaking
-from colourmatch.lots.correcting import Correcting
 from colourmatch.lots.opening import book_path, find_location, open_engine, parse_location
 from colourmatch.lots.photos import PhotoStore
+from colourmatch.lots.trials import Trying
 
 if TYPE_CHECKING:
     from sqlalchemy import URL
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from colourmatch.lots.archive import BackupReport, Finding
 
 
-class LotBook(Correcting):
+class LotBook(Trying):
     """An open lot book; threads, processes and stations may use it at the same time."""
 
     def __enter__(self) -> LotBook:

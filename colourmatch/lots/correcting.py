@@ -98,7 +98,12 @@ class Correcting(Entering):
                 raise InputError(
                     f"Entry {entry_id} is no sample but a {old.kind}. Look it up in the lot again."
                 )
-            return {"ml": typed or old.ml, "returned": bool(returned), "void": bool(void)}
+            return {
+                "ml": typed or old.ml,
+                "returned": bool(returned),
+                "void": bool(void),
+                "trial_lot_id": old.trial_lot_id,
+            }
 
         return self._correct(entry_id, VolumeEntry, particulars, reason, entered_by=entered_by, token=token)
 

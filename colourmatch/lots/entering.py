@@ -112,7 +112,7 @@ class Entering(Ledger):
         check_one_of(purpose, PURPOSES, "purpose")
         with self._read() as connection:  # a photo that will be refused is not stored
             if purpose == "match" and find_token(connection, t.lot_entries, token) is None:
-                _refuse_closed(connection, self._lot_id(connection, lot))
+                refuse_closed(connection, self._lot_id(connection, lot))
         kept = None if photo is None else self.photo_store.keep(photo)
         if original_name is None and isinstance(photo, (str, Path)):
             original_name = Path(photo).name
@@ -214,7 +214,7 @@ class Entering(Ledger):
             if (known := find_repeat(connection, token, lot_id, kind)) is not None:
                 return cast(E, known)
             if not when_closed:
-                _refuse_closed(connection, lot_id)
+                refuse_closed(connection, lot_id)
             body = particulars(connection, lot_id)
             entry_id = insert(
                 connection, t.lot_entries, lot_id=lot_id, kind=kind, reason=reason,
@@ -262,7 +262,7 @@ def find_repeat(connection: Connection, token: str | None, lot_id: int, kind: st
     return read_entry(connection, row["id"])
 
 
-def _refuse_closed(connection: Connection, lot_id: int) -> None:
+def refuse_closed(connection: Connection, lot_id: int) -> None:
     from sqlalchemy import select
 
     from colourmatch.lots import tables as t

@@ -151,7 +151,7 @@ class Ledger(Shelf):
         reference: str | int | None = None,
         limit: int = 50,
     ) -> list[Lot]:
-        """The lots closed last, in the order of closing; of a stock (all bottles of its name) or a reference.
+        """The lots closed last, trials left out, in the order of closing; of a stock (all bottles of its name) or a reference.
 
         NotFoundError for a stock or a reference that does not exist.
         """
@@ -162,6 +162,7 @@ class Ledger(Shelf):
 
         newest = self._chosen(search, False).add_columns(t.closings.c.entry_id)
         newest = newest.join(t.closings, t.closings.c.lot_id == t.lots.c.id)
+        newest = newest.where(t.lots.c.trial_of.is_(None))  # a trial is no lot to be compared with lots
         wanted = None if reference is None else self.find_reference(reference).id
         if wanted is not None:
             # A reference chosen later is an amendment; an outdated amendment is dropped below.

@@ -1,0 +1,186 @@
+"""Trials: what was taken and poured back by hand sums, the dose scaled by volume, and both lots kept as they were."""
+
+from __future__ import annotations
+
+import io
+
+import pytest
+
+from colourmatch.errors import ClosedError, InputError, NotFoundError
+from colourmatch.lots.book import LotBook, open_book
+from colourmatch.lots.trials import CARRIED, describe_trials, finish_trial, scale_doses
+
+
+@pytest.fixture
+def parent(book: LotBook) -> int:
+    """A batch of a litre to be tinted with two stocks."""
+    book.add_stock("red", "E129", 1.0, drop_ml=0.05)
+    book.add_stock("gold", "E102", 0.5, drop_ml=0.04, made_in="batch")
+    conditions = {"conditions": [{"name": "long", "depth_mm": 60}]}
+    return book.new_lot(
+        "Bitter", 1000, ["red", "gold"], ceiling_mg_per_l=60, dilution=5, jurisdiction="EU", serving=conditions,
+        already_mg_per_l=4, already_colourant="E163", target_lab=(60, 40, 30),
+    ).id  # fmt: skip
+
+
+def test_a_trial_is_a_lot_of_its_own_that_names_its_batch(book: LotBook, parent: int) -> None:
+    trial = book.take_trial(parent, 100, entered_by="MK", token="t")
+    assert book.take_trial(parent, 100, token="t").id == trial.id
+    head = book.find_lot(parent)
+    assert (trial.trial_of, trial.volume_ml, trial.name) == (parent, 100, "Bitter, trial of 100 ml")
+    same = ("stocks", "ceiling_mg_per_l", "depth_mm", "dilution", "tolerance", "already_mg_per_l",
+            "already_colourant", "jurisdiction", "target_lab", "serving")  # fmt: skip
+    assert all(getattr(trial, name) == getattr(head, name) for name in same)
+    (taken,) = book.lot_story(parent).effective
+    assert (taken.kind, taken.ml, taken.trial_lot_id, taken.entered_by) == ("sample", 100, trial.id, "MK")
+    assert book.lot_state(parent).volume_ml == 900
+    assert [lot.id for lot in book.list_trials(parent)] == [trial.id] and book.check() == []
+
+
+def test_seven_drops_in_100_ml_are_63_in_900(book: LotBook, parent: int) -> None:
+    trial = book.take_trial(parent, 100)
+    book.add_addition(trial.id, "red", drops=7)
+    (told,) = describe_trials(book, book.lot_story(parent))
+    (dose,) = told["doses"]
+    assert (dose["trial_drops"], dose["drops"]) == (7, 63)
+    # Half a drop in 7, 5 % / sqrt(7) and twice 1.5 % of volume: 7.7 %, 95 % of it is 15 %.
+    assert (dose["low"], dose["high"]) == (53, 73)
+    assert told["text"] == (
+        f"Trial of 100 ml (lot {trial.id}), no photo yet: 7 drops of red there are 63 (53 to 73) in the 900 ml of "
+        "the batch. Put in the lower figure first (53 of red), then photograph the batch."
+    )
+    # The same colour in a litre as in the trial, by hand: 3.5 mg in 100.35 ml.
+    book.add_addition(parent, "red", drops=63)
+    batch, small = book.lot_state(parent), book.lot_state(trial.id)
+    assert small.concentration_mg_per_l("red") == pytest.approx(34.88, abs=5e-3)
+    assert batch.concentration_mg_per_l("red") == pytest.approx(small.concentration_mg_per_l("red"))
+    (now,) = describe_trials(book, book.lot_story(parent))
+    assert now["doses"][0]["drops"] == 0 and "holds as much in a litre already" in now["text"]
+    assert describe_trials(book, book.lot_story(trial.id)) == [now]
+
+
+def test_a_sample_in_the_trial_and_two_stocks_keep_the_concentration(book: LotBook, parent: int) -> None:
+    trial = book.take_trial(parent, 100).id
+    book.add_addition(trial, "red", drops=5)
+    book.take_sample(trial, 20)
+    book.add_addition(trial, "gold", drops=10)
+    for dose in scale_doses(book.lot_story(trial), book.lot_state(parent)):
+        book.add_addition(parent, dose["stock"], ml=dose["ml"])
+    batch, small = book.lot_state(parent), book.lot_state(trial)
+    for name in ("red", "gold"):
+        wanted = small.concentration_mg_per_l(name)
+        assert batch.concentration_mg_per_l(name) == pytest.approx(wanted, rel=1e-3)
+
+
+def test_poured_back_its_colour_comes_in_with_it(book: LotBook, parent: int) -> None:
+    trial = book.take_trial(parent, 100).id
+    book.add_addition(trial, "red", drops=7)
+    entry = book.pour_back_trial(trial, token="back")
+    assert book.pour_back_trial(trial, token="back").id == entry.id
+    state = book.lot_state(parent)
+    assert state.volume_ml == pytest.approx(1000.35) and state.mg["red"] == pytest.approx(3.5)
+    assert state.already_mg_per_l == pytest.approx(4 * 1000 / 1000.35)
+    (addition,) = book.lot_story(parent).additions
+    assert (addition.quantity, addition.unit) == (7, "drops")
+    assert addition.reason == f"poured back with the trial, lot {trial}"
+    assert (entry.kind, entry.ml, entry.trial_lot_id) == ("poured-back", 100, trial)
+    with pytest.raises(InputError, match="was poured back into lot"):
+        book.pour_back_trial(trial)
+    (told,) = describe_trials(book, book.lot_story(parent))
+    # 34.88 mg/l in 1000.35 ml need 34.89 mg and a little for the water that comes along; 3.5 are in.
+    assert told["poured_back"] and told["doses"][0]["drops"] == 63
+    assert book.check() == []
+
+
+def test_a_glass_that_was_not_poured_back_stays_out(book: LotBook, parent: int) -> None:
+    trial = book.take_trial(parent, 100).id
+    book.add_addition(trial, "red", drops=10)
+    book.take_sample(trial, 50.25)
+    book.pour_back_trial(trial)
+    state = book.lot_state(parent)
+    assert state.volume_ml == pytest.approx(950.25) and state.mg["red"] == pytest.approx(2.5)
+
+
+def test_a_trial_of_a_tinted_batch_begins_with_its_colour(book: LotBook, parent: int) -> None:
+    book.add_addition(parent, "red", drops=40)
+    book.add_addition(parent, "gold", drops=25)
+    before = book.lot_state(parent)
+    trial = book.take_trial(parent, 50).id
+    small, rest = book.lot_state(trial), book.lot_state(parent)
+    assert small.volume_ml == pytest.approx(50) and rest.volume_ml == pytest.approx(before.volume_ml - 50)
+    assert small.already_mg_per_l == pytest.approx(before.already_mg_per_l)
+    for name in ("red", "gold"):
+        assert small.concentration_mg_per_l(name) == pytest.approx(before.concentration_mg_per_l(name))
+    assert {entry.reason for entry in book.lot_story(trial).additions} == {CARRIED}
+    (told,) = describe_trials(book, book.lot_story(parent))
+    assert told["doses"] == [] and told["text"].endswith("nothing was dosed in it yet.")
+    book.add_addition(trial, "red", drops=1)
+    (dose,) = describe_trials(book, book.lot_story(parent))[0]["doses"]
+    assert (dose["stock"], dose["trial_drops"], dose["drops"]) == ("red", 1, 19)
+    # One drop is half a drop unsure at best: the range says so.
+    assert dose["low"] == 0 and dose["high"] > 35
+    book.pour_back_trial(trial)
+    after = book.lot_state(parent)
+    assert after.mg["red"] == pytest.approx(before.mg["red"] + 0.5)
+    assert after.volume_ml == pytest.approx(before.volume_ml + 0.05)
+
+
+def test_what_cannot_be_is_refused(book: LotBook, parent: int) -> None:
+    trial = book.take_trial(parent, 100).id
+    with pytest.raises(InputError, match=r"too small to count drops in\. Take 50 or 100 ml"):
+        book.take_trial(parent, 2)
+    with pytest.raises(InputError, match="cannot be taken from 900 ml"):
+        book.take_trial(parent, 900)
+    with pytest.raises(
+        InputError, match=f"is a trial itself. Take the next one from its batch, lot {parent}"
+    ):
+        book.take_trial(trial, 50)
+    with pytest.raises(InputError, match="is no trial"):
+        book.pour_back_trial(parent)
+    with pytest.raises(NotFoundError):
+        book.take_trial(99, 100)
+    assert book.lot_state(parent).volume_ml == 900
+    book.close_lot(parent, "matched")
+    for refused in (lambda: book.take_trial(parent, 100), lambda: finish_trial(book, trial)):
+        with pytest.raises(ClosedError):
+            refused()
+    assert not book.find_lot(trial).closed
+
+
+def test_finishing_closes_the_trial_and_pours_it_back_once(book: LotBook, parent: int) -> None:
+    trial = book.take_trial(parent, 100).id
+    book.add_addition(trial, "red", drops=7)
+    first = finish_trial(book, trial, token="f")
+    assert finish_trial(book, trial, token="f").id == first.id
+    closing = book.lot_story(trial).closing
+    assert closing is not None and (closing.outcome, closing.text) == (
+        "trial",
+        f"Poured back into lot {parent}.",
+    )
+    # A trial is not a lot among lots.
+    assert book.list_closed() == []
+
+
+def test_a_corrected_amount_keeps_the_trial_and_a_void_one_was_never_taken(
+    book: LotBook, parent: int
+) -> None:
+    trial = book.take_trial(parent, 100).id
+    (taken,) = book.lot_story(parent).effective
+    corrected = book.correct_volume(taken.id, ml=102, reason="read again")
+    assert corrected.trial_lot_id == trial and book.lot_state(parent).volume_ml == 898
+    book.correct_volume(corrected.id, void=True, reason="another batch")
+    (told,) = describe_trials(book, book.lot_story(parent))
+    assert told["taken_ml"] is None and book.lot_state(parent).volume_ml == 1000
+
+
+def test_trials_survive_the_export_of_the_book(book: LotBook, parent: int, tmp_path) -> None:
+    trial = book.take_trial(parent, 100).id
+    book.add_addition(trial, "red", drops=7)
+    book.pour_back_trial(trial)
+    stream = io.StringIO()
+    book.export_json(stream)
+    stream.seek(0)
+    with open_book(tmp_path / "other.sqlite", environ={}) as other:
+        other.import_json(stream)
+        assert other.lot_state(parent) == book.lot_state(parent)
+        assert [lot.id for lot in other.list_trials(parent)] == [trial]
