@@ -24,7 +24,7 @@ from colourmatch.photo.load import Photo, load_photo
 from colourmatch.photo.locate import CardPose, find_card
 from colourmatch.photo.quality import Flag, flag
 from colourmatch.photo.reading import SpotReading, read_spot
-from colourmatch.photo.tone import ToneCurve, ToneMap, align_channels, fit_curve
+from colourmatch.photo.tone import KnownGreys, ToneCurve, ToneMap, align_channels, fit_curve
 
 Array = NDArray[np.float64]
 
@@ -156,18 +156,23 @@ class Measurement:
         }
 
 
-def measure_photo(source: Path | str | bytes, name: str | None = None) -> Measurement:
-    """Measure one photo of the printed card; PhotoError when it must be refused, with what to do next."""
+def measure_photo(
+    source: Path | str | bytes, name: str | None = None, greys: KnownGreys | None = None
+) -> Measurement:
+    """Measure one photo of the printed card; PhotoError when it must be refused, with what to do next.
+
+    greys: what the greys of this printed card really reflect, where that is known (photo/card_profile.py).
+    """
     photo = load_photo(source, name)
     card = read_card()
     pose = find_card(photo.rgb, card)
     _check_view(pose, card, photo)
     flat = flatten_card(photo, pose, card)
-    curve = fit_curve(flat)
+    curve = fit_curve(flat, greys)
     flat = flat.redecoded(curve.table(photo.profile.decode_table))
     light = fit_light(flat, mask_paper(card, flat.px_per_mm), pose.markers)
     _check_cover(light, card)
-    tone = Tone(curve, align_channels(flat, light, curve))
+    tone = Tone(curve, align_channels(flat, light, curve, greys))
     readings = {spot: read_spot(flat, light, spot) for spot in SPOTS}
     unknown = [] if photo.profile.understood else [flag("profile-unknown")]
     flags = [*unknown, *pose.flags, *_check_glasses(readings, card), *_check_light(light, readings, card)]
@@ -206,10 +211,12 @@ def refuse(name: str, error: ColourMatchError) -> Measurement:
     return Measurement(name, quality=(Flag(error.code, "refuse", error.text),), refused=error.text)
 
 
-def measure_or_refuse(source: Path | str | bytes, name: str | None = None) -> Measurement:
+def measure_or_refuse(
+    source: Path | str | bytes, name: str | None = None, greys: KnownGreys | None = None
+) -> Measurement:
     """As `measure_photo`, with the refusal as a result instead of an exception."""
     try:
-        return measure_photo(source, name)
+        return measure_photo(source, name, greys)
     except PhotoError as error:
         return refuse(name or (Path(source).name if not isinstance(source, bytes) else "photo"), error)
 

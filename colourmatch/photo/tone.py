@@ -33,7 +33,24 @@ _PRIOR = np.array([[0.03, 0.1], [0.0, 0.02], [1.0, 0.1], [0.0015, 0.0015], [0.0,
 _BOUNDS = ([-0.3, -0.1, 0.5, 0.0, -0.8], [0.44, 0.1, 1.6, 0.05, 0.8])
 #: A phone's S need not be the fitted cubic: this part of its strength stays as a doubt of the mid-tones (sd).
 _SHAPE_DOUBT = 0.5
+#: Known greys show the curve itself, at seven levels; what is left between them is this part of the S's strength.
+_KNOWN_DOUBT = 0.1
+#: With a card whose greys are known the printer has no terms left, and the phone's own may be wider (mean, sd); a known
+#: patch is then read as well as its window is (natural log, sd).
+_KNOWN_PRIOR = np.array([[0.03, 0.15], [0.0, 0.06], [1.0, 1e-4], [0.0015, 0.0015], [0.0, 1e-4]])
+_READ_LOG, _READ_DARK = 0.006, 0.0015
 _GRID = np.linspace(0, 1, 513)
+
+
+@dataclass(frozen=True)
+class KnownGreys:
+    """What the greys of one printed card really reflect, relative to its bare paper.
+
+    reflectance and log_sd (natural log) have shape (N,), in the order of `Card.greys`.
+    """
+
+    reflectance: Array
+    log_sd: Array
 
 
 @dataclass(frozen=True)
@@ -47,6 +64,7 @@ class ToneCurve:
     covariance: Array
     fitted: bool
     steps: Array = field(default_factory=lambda: np.empty((0, 3)))
+    shape_doubt: float = _SHAPE_DOUBT
 
     def table(self, decode_table: NDArray[np.float32]) -> NDArray[np.float32]:
         """The file's decoding table (3, 256) with the phone's curve taken out."""
@@ -74,7 +92,7 @@ class ToneCurve:
                 (_back(seen[0], moved) / _back(seen[1], moved) - moved[3]) / (1 - moved[3]) - rgb
             ) / step[k]
         values, axes = np.linalg.eigh(self.covariance)
-        doubt = _SHAPE_DOUBT * abs(self.terms[0]) * np.clip(rgb, 0, 1) * (1 - np.clip(rgb, 0, 1))
+        doubt = self.shape_doubt * abs(self.terms[0]) * np.clip(rgb, 0, 1) * (1 - np.clip(rgb, 0, 1))
         return np.vstack([(axes * np.sqrt(np.maximum(values, 0))).T @ slopes, doubt])
 
 
@@ -108,14 +126,21 @@ def unfitted_curve() -> ToneCurve:
     return ToneCurve(np.array([0.0, 0.0, 1.0, 0.0, 0.0]), np.diag(_PRIOR[:, 1] ** 2), False)
 
 
-def fit_curve(flat: FlatCard) -> ToneCurve:
-    """Fit the tone curve to the grey steps, each against the bare paper just above and below it."""
-    nominal, values, paper = _read_against_paper(flat)
+def fit_curve(flat: FlatCard, known: KnownGreys | None = None) -> ToneCurve:
+    """Fit the tone curve to the grey steps, each against the bare paper just above and below it.
+
+    known: what this printed card's greys really reflect; the printer's terms then stay at none.
+    """
+    nominal, values, paper, seen = _read_against_paper(flat)
     keep = _agreeing(nominal, values)
     nominal, values, paper = nominal[keep], values[keep].mean(axis=1), paper[keep].mean(axis=1)
     if len(nominal) < 6 or len(set(nominal)) < 4:
         return unfitted_curve()
-    spread = np.hypot(_PATCH_LOG, _DARK / nominal)
+    spread, prior = np.hypot(_PATCH_LOG, _DARK / nominal), _PRIOR
+    if known is not None:
+        nominal = known.reflectance[seen][keep]
+        spread = np.sqrt(known.log_sd[seen][keep] ** 2 + _READ_LOG**2 + (_READ_DARK / nominal) ** 2)
+        prior = _KNOWN_PRIOR
 
     def residual(terms: Array) -> Array:
         # the paper's true exposure is whatever this curve maps onto its observed value
@@ -123,27 +148,33 @@ def fit_curve(flat: FlatCard) -> ToneCurve:
         printed = nominal ** terms[2]
         printed = printed + terms[4] * printed * (1 - printed)
         seen = _through(exposure * (printed * (1 - terms[3]) + terms[3]), terms) / paper
-        return np.r_[(np.log(seen) - np.log(values)) / spread, (terms - _PRIOR[:, 0]) / _PRIOR[:, 1]]
+        return np.r_[(np.log(seen) - np.log(values)) / spread, (terms - prior[:, 0]) / prior[:, 1]]
 
-    fit = least_squares(residual, _PRIOR[:, 0], bounds=_BOUNDS, x_scale=_PRIOR[:, 1])
+    fit = least_squares(residual, prior[:, 0], bounds=_BOUNDS, x_scale=prior[:, 1])
     good = np.abs(fit.fun[: len(nominal)]) < 4
     if not good.all() and good.sum() >= 6:  # a step partly covered or stained: leave it out and fit once more
         nominal, values, paper, spread = nominal[good], values[good], paper[good], spread[good]
-        fit = least_squares(residual, _PRIOR[:, 0], bounds=_BOUNDS, x_scale=_PRIOR[:, 1])
+        fit = least_squares(residual, prior[:, 0], bounds=_BOUNDS, x_scale=prior[:, 1])
     covariance = np.linalg.inv(fit.jac.T @ fit.jac) * max(2 * fit.cost / len(nominal), 1.0)
-    return ToneCurve(fit.x, covariance, True, values)
+    return ToneCurve(fit.x, covariance, True, values, _SHAPE_DOUBT if known is None else _KNOWN_DOUBT)
 
 
-def align_channels(flat: FlatCard, light: LightField, curve: ToneCurve) -> ToneMap:
-    """What brings the three channels of the grey steps together, read in the corrected light."""
+def align_channels(
+    flat: FlatCard, light: LightField, curve: ToneCurve, known: KnownGreys | None = None
+) -> ToneMap:
+    """What brings the three channels of the grey steps together, read in the corrected light.
+
+    With known greys they are brought to what the greys reflect, which takes out what the curve's few terms leave.
+    """
     pairs = [
         (step.reflectance, _read_step(flat, light, step.centre_mm, flat.card.grey_size_mm))
         for step in flat.card.greys
     ]
     nominal = np.array([n for n, value in pairs if value is not None])
+    places = np.array([k for k, (_, value) in enumerate(pairs) if value is not None], int)
     values = np.array([value for _, value in pairs if value is not None]).reshape(-1, 3)
     keep = _agreeing(nominal, values) & _like_its_twin(nominal, values)
-    nominal, values = nominal[keep], np.maximum(curve.take_veil(values[keep]), 1e-4)
+    nominal, values, places = nominal[keep], np.maximum(curve.take_veil(values[keep]), 1e-4), places[keep]
     levels = np.array(sorted(set(nominal)))
     if len(levels) < 4:
         return ToneMap(np.empty(0), np.empty((0, 3)))
@@ -152,6 +183,10 @@ def align_channels(flat: FlatCard, light: LightField, curve: ToneCurve) -> ToneM
     shifts = mean - logs
     # a cast of the ink is expected; shrink each shift by its share of the variance seen (Wiener)
     weight = shifts**2 / (shifts**2 + _INK_LOG**2)
+    if known is not None:
+        true = np.log(known.reflectance[places])
+        target = np.array([[true[nominal == n].mean()] for n in levels])
+        shifts, weight = shifts * weight + target - mean, np.ones_like(shifts)
     return ToneMap(np.append(mean[:, 0], 0.0), np.vstack([shifts * weight, np.zeros(3)]))
 
 
@@ -170,11 +205,11 @@ def _back(linear: Array, terms: Array) -> Array:
     return decode_srgb(np.interp(encode_srgb(linear), _curve(terms[0], terms[1]), _GRID))
 
 
-def _read_against_paper(flat: FlatCard) -> tuple[Array, Array, Array]:
-    """Nominal (N,), value relative to the paper beside it (N, 3) and that paper's linear value (N, 3)."""
-    nominal, values, papers = [], [], []
+def _read_against_paper(flat: FlatCard) -> tuple[Array, Array, Array, NDArray[np.int_]]:
+    """Nominal (N,), value relative to the paper beside it (N, 3), that paper's linear value (N, 3), place in `greys`."""
+    nominal, values, papers, places = [], [], [], []
     half = flat.card.grey_size_mm / 2
-    for step in flat.card.greys:
+    for place, step in enumerate(flat.card.greys):
         patch = _clean_mean(flat, step.centre_mm, (half - 3, half - 3))
         strips = [
             _clean_mean(flat, (step.centre_mm[0], step.centre_mm[1] + d), (half - 2, 1.5))
@@ -188,7 +223,9 @@ def _read_against_paper(flat: FlatCard) -> tuple[Array, Array, Array]:
         nominal.append(step.reflectance)
         values.append(np.maximum(patch / paper, 1e-4))
         papers.append(paper)
-    return np.array(nominal), np.array(values).reshape(-1, 3), np.array(papers).reshape(-1, 3)
+        places.append(place)
+    shaped = np.array(values).reshape(-1, 3), np.array(papers).reshape(-1, 3)
+    return np.array(nominal), *shaped, np.array(places, int)
 
 
 def _agreeing(nominal: Array, values: Array) -> NDArray[np.bool_]:
