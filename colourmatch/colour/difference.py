@@ -68,6 +68,13 @@ def _metric_vector(lab1: Array, lab2: Array) -> Array:
     return np.stack([d_l, d_c + skew * d_h, d_h * np.sqrt(np.maximum(1 - skew**2, 0.0))], axis=-1)
 
 
+def metric_jacobian(reference_lab: ArrayLike, batch_lab: ArrayLike) -> Array:
+    """Matrix (3, 3) from small Lab differences about the middle of two colours to a vector whose length is CIEDE2000."""
+    step = 0.05
+    middle = 0.5 * (np.asarray(reference_lab, float) + np.asarray(batch_lab, float))
+    return np.stack([_metric_vector(middle - e, middle + e) / (2 * step) for e in np.eye(3) * step], axis=-1)
+
+
 @dataclass(frozen=True)
 class Interval:
     """A figure with its 95 % interval."""
@@ -160,11 +167,7 @@ def compare_lab(
     length dH*), so that they can be read off a plot.
     """
     ref, bat = np.asarray(reference_lab, float), np.asarray(batch_lab, float)
-    step = 0.05
-    middle = 0.5 * (ref + bat)
-    jacobian = np.stack(
-        [_metric_vector(middle - e, middle + e) / (2 * step) for e in np.eye(3) * step], axis=-1
-    )
+    jacobian = metric_jacobian(ref, bat)
     vector = _metric_vector(ref, bat)
     noise = jacobian @ np.asarray(covariance, float) @ jacobian.T
     interval = estimate_length(vector, noise)

@@ -8,8 +8,8 @@ from typing import Any
 
 import click
 
-from colourmatch.commands.base import Answer, Command, Rectangle, Session
-from colourmatch.commands.say import measurement_lines
+from colourmatch.commands.base import Answer, Command, Number, Rectangle, Session, options
+from colourmatch.commands.say import combined_lines, measurement_lines
 from colourmatch.errors import ColourMatchError, InputError, PhotoError
 
 #: From so many photos on it pays to start a process for each core.
@@ -32,32 +32,62 @@ def card(session: Session, paper: str, out: str) -> Answer:
     return Answer(data, [f"Wrote {out}. {advice}"])
 
 
-@click.command(cls=Command, uses_book=False, example="colourmatch measure first.jpg second.heic --json")
-@click.argument("photos", nargs=-1, required=True, metavar="PHOTO...")
-@click.option(
-    "--white", type=Rectangle(), metavar="X,Y,W,H", help="Without the card: white or grey paper, in pixels."
+#: Where white and liquids are on a photo without the printed card.
+rectangle_options = options(
+    click.option(
+        "--white",
+        type=Rectangle(),
+        metavar="X,Y,W,H",
+        help="Without the card: white or grey paper, in pixels.",
+    ),
+    click.option(
+        "--white-reflectance",
+        type=Number(),
+        metavar="PART",
+        help="0.18 for the usual grey card [default: 1, white].",
+    ),
+    click.option(
+        "--reference", type=Rectangle(), metavar="X,Y,W,H", help="Without the card: the reference liquid."
+    ),
+    click.option("--batch", type=Rectangle(), metavar="X,Y,W,H", help="Without the card: the batch."),
 )
-@click.option(
-    "--reference", type=Rectangle(), metavar="X,Y,W,H", help="Without the card: the reference liquid."
-)
-@click.option("--batch", type=Rectangle(), metavar="X,Y,W,H", help="Without the card: the batch.")
-def measure(
-    session: Session, photos: tuple[str, ...], **rectangles: tuple[int, int, int, int] | None
-) -> Answer:
-    """Measure photos: how far apart batch and reference are, in what direction, how sure that is.
 
-    The three rectangles are for a photo without the printed card: give --white and both liquids.
-    """
-    given = {name: value for name, value in rectangles.items() if value is not None}
-    if given and ("white" not in given or len(given) < 2):
+
+def take_rectangles(given: dict[str, Any]) -> dict[str, Any]:
+    """The rectangles that were typed, taken out of the options; empty for a photo with the printed card."""
+    names = ("white", "white_reflectance", "reference", "batch")
+    typed = {name: given.pop(name) for name in names if given.get(name) is not None}
+    if typed and ("white" not in typed or not typed.keys() & {"reference", "batch"}):
         raise InputError(
             "A photo without the card needs --white and at least one of --reference and --batch."
         )
+    return typed
+
+
+@click.command(
+    cls=Command, uses_book=False, example="colourmatch measure first.jpg second.heic --same --json"
+)
+@click.argument("photos", nargs=-1, required=True, metavar="PHOTO...")
+@rectangle_options
+@click.option("--same", is_flag=True, help="All show the same two liquids: also say what they give together.")
+def measure(session: Session, photos: tuple[str, ...], same: bool, **given: Any) -> Answer:
+    """Measure photos: how far apart batch and reference are, in what direction, how sure that is.
+
+    The rectangles are for photos without the printed card: give --white and both liquids.
+    """
+    rectangles = take_rectangles(given)
     found = []
-    for number, result in enumerate(_measure_all(photos, given), 1):
+    for number, result in enumerate(_measure_all(photos, rectangles), 1):
         found.append(result)
         note_progress(session, (number, len(photos)), result)
-    return answer_photos(found, found[0] if len(found) == 1 else {"photos": found})
+    if not same:
+        return answer_photos(found, found[0] if len(found) == 1 else {"photos": found})
+    from colourmatch.photo.combine import combine_photos
+
+    combined = combine_photos(found)
+    told = combined.to_json() if combined else None
+    answer = answer_photos(found, {"photos": found, "combined": told})
+    return answer._replace(text=[*answer.text, *combined_lines(told)])
 
 
 def note_progress(session: Session, place: tuple[int, int], result: dict[str, Any]) -> None:

@@ -36,6 +36,17 @@ def measurement_lines(result: Mapping[str, Any]) -> Iterator[str]:
         yield f"  {'note' if flag['severity'] == 'warn' else flag['severity']}: {flag['text']}"
 
 
+def combined_lines(combined: Mapping[str, Any] | None) -> Iterator[str]:
+    """What several photos of the same liquids say together, and which one to take again."""
+    if not combined:
+        return
+    difference, count = combined["difference"], len(combined["photos"])
+    said = f"the batch is {difference['text']}" if difference["seen"] else difference["text"]
+    photos = "photo" if count == 1 else "photos"
+    yield f"Together, {count} {photos}: CIEDE2000 {interval_text(combined['delta_e_2000'])}: {said}"
+    yield f"  {combined['text']}"
+
+
 def _spot_text(colour: Mapping[str, Any]) -> str:
     clear = "" if colour.get("clarity") is None else f"  clarity {colour['clarity']:.2f}"
     return f"{lab_text(colour['lab'], colour['lab_sd'])}{clear}  (white: {colour['white']})"

@@ -103,7 +103,7 @@ def measure_rectangles(
     _check_white(base)
     areas = {spot: _read(photo, rectangle, spot) for spot, rectangle in liquids.items()}
     relative = np.array([area.value / base.value * white_reflectance for area in areas.values()])
-    _check_brightness(list(areas), relative)
+    _check_brightness(list(areas), relative @ photo.profile.to_xyz[1])
     light = _light_covariance(base, list(areas.values()), photo)
     own, scene = _covariances(base, list(areas.values()), relative, light, white_reflectance)
     total = own + scene
@@ -313,9 +313,9 @@ def _check_white(base: _Area) -> None:
         raise PhotoError(flag("too-dark").text, "too-dark")
 
 
-def _check_brightness(spots: list[str], relative: Array) -> None:
-    for spot, rgb in zip(spots, relative, strict=True):
-        if rgb.min() > 1.1:
+def _check_brightness(spots: list[str], luminance: Array) -> None:
+    for spot, part_of_white in zip(spots, luminance, strict=True):
+        if part_of_white > 1.1:
             raise InputError(
                 f"The {spot} rectangle is brighter than the white one. Draw the white rectangle on white or grey paper in "
                 f"the same light, and the {spot} one inside the liquid."

@@ -1,0 +1,217 @@
+"""Several photos of the same two liquids as one difference; it knows what photos said, not their pixels.
+
+Random effects: photos of one state differ by more than their own noise (a glass set down anew, a shadow, a reflection),
+so that excess is estimated from their scatter and widens the interval. What all photos share (the vessels, this phone's
+colour error) does not shrink with their number.
+Source: DerSimonian, Laird 1986, Meta-analysis in clinical trials, Controlled Clinical Trials 7, 177-188,
+doi:10.1016/0197-2456(86)90046-2, for Lab vectors as Jackson, White, Thompson 2010, Stat. Med. 29, 1282-1297,
+doi:10.1002/sim.3602, do: the size from one moment over all directions, to which the scatter seen in each is added.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from colourmatch.colour.difference import Difference, compare_lab, metric_jacobian
+from colourmatch.photo.measure import SCALE_SD, stretch
+
+Array = NDArray[np.float64]
+
+#: Photos are said to disagree when chance alone would scatter them so in less than this part of cases, and one photo is
+#: named when it lies at least this far from the others (CIEDE2000): less than that cannot be seen.
+DISAGREE_CHANCE, DISAGREE_FAR = 0.01, 0.5
+#: Rounding of what is kept of a reading (Lab, sd): no photo is surer than this.
+_LEAST_SD = 0.02
+
+
+@dataclass(frozen=True)
+class Combined:
+    """The difference that several photos give together; between_sd: one photo's scatter beyond its noise, CIEDE2000.
+
+    retake: the photo that lies apart from the others, `apart` CIEDE2000 away, None where none does or where two
+    disagree and nothing says which; scatter_lab (3, 3): that scatter in Lab, for one photo.
+    """
+
+    photos: tuple[str, ...]
+    reference_lab: Array
+    batch_lab: Array
+    difference: Difference
+    between_sd: float
+    scatter_lab: Array
+    agree: bool
+    retake: str | None
+    apart: float | None
+    text: str
+
+    def to_json(self) -> dict[str, Any]:
+        """The `combined` object of the command line."""
+        return {
+            "photos": list(self.photos),
+            "reference_lab": [round(float(v), 3) for v in self.reference_lab],
+            "batch_lab": [round(float(v), 3) for v in self.batch_lab],
+            "delta_e_2000": self.difference.delta_e_2000.to_json(),
+            "difference": self.difference.to_json(),
+            "between_sd": round(self.between_sd, 3),
+            "agree": self.agree,
+            "retake": self.retake,
+            "apart_delta_e_2000": None if self.apart is None else round(self.apart, 2),
+            "text": self.text,
+        }
+
+
+@dataclass(frozen=True)
+class _Reading:
+    name: str
+    reference: Array
+    gap: Array
+    own: Array
+    scene: Array
+    phone: Array
+
+
+def combine_photos(
+    measurements: Sequence[Mapping[str, Any]], names: Sequence[str] | None = None
+) -> Combined | None:
+    """Combine measurements (as `Measurement.to_json` gives them) of one state of the same two liquids.
+
+    Photos that were refused or show one liquid only are passed over; None when none is left. names: what to call the
+    photos in words, their file names when None.
+    """
+    called = names or [str(m.get("photo")) for m in measurements]
+    readings = [r for r in map(_read, measurements, called) if r is not None]
+    if not readings:
+        return None
+    reference = np.mean([r.reference for r in readings], axis=0)
+    turn = metric_jacobian(reference, reference + np.mean([r.gap for r in readings], axis=0))
+    gaps = np.array([r.gap for r in readings])
+    own = np.array([r.own + _LEAST_SD**2 * np.eye(3) for r in readings])
+    excess, chance = estimate_excess(gaps, own)
+    scatter = shape_excess(gaps, own, excess)
+    mean, covariance = pool(gaps, own, scatter)
+    scene, phone = (np.mean([getattr(r, part) for r in readings], axis=0) for part in ("scene", "phone"))
+    difference = compare_lab(reference, reference + mean, covariance + scene, phone)
+    between_sd = float(np.sqrt(np.trace(turn @ scatter @ turn.T)))
+    agree = bool(chance >= DISAGREE_CHANCE or between_sd < 0.5 * DISAGREE_FAR)
+    worst, apart = (None, None) if agree else _find_odd_one(gaps, own, turn)
+    if len(readings) == 2 and not agree:
+        apart = float(np.linalg.norm(turn @ (gaps[0] - gaps[1])))
+    retake = None if worst is None else readings[worst].name
+    return Combined(
+        photos=tuple(r.name for r in readings), reference_lab=reference, batch_lab=reference + mean,
+        difference=difference, between_sd=between_sd, scatter_lab=scatter, agree=agree, retake=retake, apart=apart,
+        text=_tell(len(readings), agree, retake, apart),
+    )  # fmt: skip
+
+
+def _read(measured: Mapping[str, Any], name: str) -> _Reading | None:
+    spots = measured.get("spots") or {}
+    reference, batch = spots.get("reference"), spots.get("batch")
+    if not reference or not batch:
+        return None
+    ref, bat = np.array(reference["lab"], float), np.array(batch["lab"], float)
+    unsure = measured.get("uncertainty")
+    if unsure:
+        own, scene, phone = (np.array(unsure[part], float) for part in ("photo", "scene", "phone"))
+    else:  # a reading from before these were kept apart
+        own = np.array(reference["lab_covariance"], float) + np.array(batch["lab_covariance"], float)
+        scene, phone = np.zeros((3, 3)), np.diag((SCALE_SD * stretch(bat - ref)) ** 2)
+    return _Reading(name, ref, bat - ref, own, scene, phone)
+
+
+def estimate_excess(vectors: Array, covariances: Array) -> tuple[float, float]:
+    """Variance per axis by which vectors (K, N) scatter beyond their covariances (K, N, N), and the chance of as much.
+
+    Moment estimate: Q = sum (v_k - m)' W_k (v_k - m) has mean N (K - 1) + t (tr sum W_k - tr (sum W_k)^-1 sum W_k^2),
+    W_k the inverse covariances and m their weighted mean; t is never negative (DerSimonian, Laird 1986, eq. 8, for
+    N = 1). The chance is that of Q by noise alone (Cochran 1954, Biometrics 10, 101-129).
+    """
+    from scipy.special import chdtrc
+
+    count, size = vectors.shape
+    if count < 2:
+        return 0.0, 1.0
+    weights = np.linalg.inv(covariances)
+    total = weights.sum(axis=0)
+    mean = np.linalg.solve(total, np.einsum("kij,kj->i", weights, vectors))
+    off = vectors - mean
+    scatter = float(np.einsum("ki,kij,kj->", off, weights, off))
+    free = size * (count - 1)
+    gain = np.trace(total) - np.trace(np.linalg.solve(total, np.einsum("kij,kjl->il", weights, weights)))
+    return max((scatter - free) / float(gain), 0.0), float(chdtrc(free, scatter))
+
+
+def shape_excess(vectors: Array, covariances: Array, excess: float) -> Array:
+    """Covariance (N, N) of the excess: as the vectors lie, and half its mean size more in every direction.
+
+    A few vectors tell a size but hardly a direction, so what they show is eked out by a multiple of the identity (after
+    Ledoit, Wolf 2004, J. Multivar. Anal. 88, 365-411, doi:10.1016/S0047-259X(03)00096-4), rather too wide than too
+    narrow: scatter in one direction only would else be called too small.
+    """
+    even = excess * np.eye(vectors.shape[1])
+    if excess <= 0:
+        return even
+    values, axes = np.linalg.eigh(np.atleast_2d(np.cov(vectors.T)) - covariances.mean(axis=0))
+    return 0.5 * even + (axes * np.maximum(values, 0)) @ axes.T
+
+
+def pool(vectors: Array, covariances: Array, excess: Array) -> tuple[Array, Array]:
+    """Weighted mean (N,) of vectors (K, N) and its covariance, for 95 % intervals of 1.96 standard deviations.
+
+    The excess is known from few photos only: the covariance is that of a t distribution whose degrees of freedom are
+    those of the excess's share of the variance (Welch-Satterthwaite; JCGM 100:2008, G.4.1). excess, shape (N, N).
+    """
+    from scipy.special import stdtrit
+
+    count, size = vectors.shape
+    weights = np.linalg.inv(covariances + excess)
+    covariance = np.linalg.inv(weights.sum(axis=0))
+    mean = covariance @ np.einsum("kij,kj->i", weights, vectors)
+    if not excess.any():
+        return mean, covariance
+    quiet = np.linalg.inv(np.linalg.inv(covariances).sum(axis=0))
+    share = 1 - float(np.trace(quiet) / np.trace(covariance))
+    # a direction of its own rests on fewer figures than the size does: the geometric middle of one and all
+    free = np.sqrt(size) * (count - 1) / max(share, 1e-3) ** 2
+    widen = float(stdtrit(free, 0.975)) / 1.959964
+    return mean, covariance * widen**2
+
+
+def _find_odd_one(gaps: Array, own: Array, turn: Array) -> tuple[int | None, float | None]:
+    """The photo that lies farthest from what all others give together, and how far; None when no one stands out.
+
+    A photo stands out when the others agree better without it than without any other, and it is far from them.
+    """
+    count = len(gaps)
+    if count < 3:
+        return None, None
+    left = [[i for i in range(count) if i != k] for k in range(count)]
+    rest = [shape_excess(gaps[i], own[i], estimate_excess(gaps[i], own[i])[0]) for i in left]
+    means = [pool(gaps[i], own[i], e)[0] for i, e in zip(left, rest, strict=True)]
+    away = np.array([np.linalg.norm(turn @ (gaps[k] - means[k])) for k in range(count)])
+    worst = int(away.argmax())
+    others = np.sqrt(np.trace(turn @ rest[worst] @ turn.T))
+    stands_out = away[worst] >= DISAGREE_FAR and away[worst] > 3 * others
+    return (worst, float(away[worst])) if stands_out else (None, None)
+
+
+def _tell(count: int, agree: bool, retake: str | None, apart: float | None) -> str:
+    if count == 1:
+        return "From one photo; a second of the same glasses shows how far photos repeat."
+    if agree:
+        return f"{count} photos agree."
+    if retake is not None:
+        return (
+            f"{retake} disagrees: it is {apart:.1f} CIEDE2000 from what the other {count - 1} say together. "
+            "Look at it for a shadow or a reflection, and take that one again."
+        )
+    if count == 2:
+        return f"The 2 photos disagree by {apart:.1f} CIEDE2000. Take a third: it shows which one is off."
+    return (
+        f"The {count} photos scatter more than their noise explains, none more than the others. Pour both glasses "
+        "afresh to equal height, keep the light steady and photograph again."
+    )
