@@ -27,6 +27,8 @@ Array = NDArray[np.float64]
 
 #: Half the draws of the fit are enough for a figure that no dose rests on.
 _DRAWS = slice(0, 81)
+#: Few are enough to see which kind of colour is worth a closer look.
+_FEW_DRAWS = slice(0, 9)
 #: So many other stocks are named, the best first.
 MOST_NAMED = 3
 #: A kind of colour is called missing when it would bring at least this many CIEDE2000 (twice what a further stock must).
@@ -116,29 +118,35 @@ def find_missing_kind(problem: Problem) -> MissingKind | None:
 
     The law of a place has another figure for each colourant of a kind: it is not asked here, as none is advised.
     """
-    before = replace(_halve(problem), jurisdiction=None)
-    line = plan_line(before)
+    free = replace(problem, jurisdiction=None)
+    few = replace(free, fit=free.fit.take(_FEW_DRAWS))
+    line = plan_line(few)
     known = {stock.colourant for stock in problem.stocks}
-    best: tuple[float, str, tuple[Interval, Interval]] | None = None
-    for kind, code in KINDS:
-        if code in known:
-            continue
-        colourant = find_colourant(code)
-        strength = 0.1 * 540 / colourant.e1pct_1cm  # as strong in colour as 0.1 g of Allura red in 100 ml
-        stock = Stock(kind, code, min(strength, 100.0))
-        figures = _gain(before, line, stock, StockPrior(kind, colourant.absorptivity()))
-        if figures is None or figures[2].value < _WORTH_NAMING or figures[2].low <= 0:
-            continue
-        if best is None or figures[2].value > best[0]:
-            best = (figures[2].value, kind, (figures[1], figures[2]))
-    if best is None:
+    stood_in = {kind: _stand_in(kind, code) for kind, code in KINDS if code not in known}
+    gains = {kind: _gain(few, line, *bottle) for kind, bottle in stood_in.items()}
+    promising = {
+        kind: gain[2].value for kind, gain in gains.items() if gain and gain[2].value >= WORTH_A_STOCK
+    }
+    if not promising:
         return None
-    _, kind, (reachable, gain) = best
+    best = max(promising, key=promising.__getitem__)
+    before = _halve(free)
+    figures = _gain(before, plan_line(before), *stood_in[best])
+    if figures is None or figures[2].value < _WORTH_NAMING or figures[2].low <= 0:
+        return None
+    _, reachable, gain = figures
     text = (
-        f"Something {kind} is missing: with it about {_interval(reachable)} could be reached. "
+        f"Something {best} is missing: with it about {_interval(reachable)} could be reached. "
         "None of your stocks brings that."
     )
-    return MissingKind(kind, reachable, gain, text)
+    return MissingKind(best, reachable, gain, text)
+
+
+def _stand_in(kind: str, code: str) -> tuple[Stock, StockPrior]:
+    """A stock that stands for a kind of colour, about as strong in colour as 0.1 g of Allura red in 100 ml."""
+    colourant = find_colourant(code)
+    strength = min(0.1 * 540 / colourant.e1pct_1cm, 100.0)
+    return Stock(kind, code, strength), StockPrior(kind, colourant.absorptivity())
 
 
 def _halve(problem: Problem) -> Problem:

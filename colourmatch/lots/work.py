@@ -23,13 +23,16 @@ from colourmatch.lots.entries import (
     LotStory,
     NoteEntry,
     PhotoEntry,
+    StockEntry,
     VolumeEntry,
 )
 from colourmatch.lots.figures import parse_exif_time
+from colourmatch.lots.looking import NOTHING, look_further, read_intake
+from colourmatch.lots.trials import describe_trials
 
 if TYPE_CHECKING:
     from colourmatch.dosing.advice import Advice
-    from colourmatch.liquid.learn import LotFit, Shot
+    from colourmatch.liquid.learn import LotFit, Shot, StockPrior
     from colourmatch.liquid.model import View
     from colourmatch.liquid.stock import Stock
     from colourmatch.lots.book import LotBook
@@ -139,6 +142,8 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
         "photos": [_describe_photo(photo) for photo in story.photos],
         "advice": advice,
         "closing": _describe_closing(closing) if closing else None,
+        "trials": describe_trials(book, story),
+        "intake": read_intake(story),
         **_care(story),
     }
 
@@ -203,6 +208,7 @@ def _spot(measurement: dict[str, Any], name: str) -> dict[str, Any] | None:
 
 def _advise(book: LotBook, story: LotStory, photos: list[_Photo]) -> dict[str, Any]:
     from colourmatch.dosing.advice import advise, ask_for_photo
+    from colourmatch.dosing.bottles import choose_bottles
     from colourmatch.dosing.problem import Problem
 
     head, state = story.lot, story.state()
@@ -214,7 +220,7 @@ def _advise(book: LotBook, story: LotStory, photos: list[_Photo]) -> dict[str, A
             ceiling_left_mg_per_l=ceiling_left(story),
             used_mg_per_l=state.total_mg_per_l(),
             ceiling_mg_per_l=head.ceiling_mg_per_l,
-        ).to_json()
+        ).to_json() | NOTHING
     stocks, fit = fit_story(book, story, usable)
     problem = Problem(
         fit=fit,
@@ -227,8 +233,10 @@ def _advise(book: LotBook, story: LotStory, photos: list[_Photo]) -> dict[str, A
         tolerance=head.tolerance,
         photos_of_state=_photos_since_change(story, usable),
     )
+    problem, bottles = choose_bottles(problem)
     advice: Advice = advise(problem)
-    return advice.to_json()
+    further = look_further(book, story, problem, advice, bottles)
+    return advice.to_json() | further
 
 
 def _photos_since_change(story: LotStory, photos: list[_Photo]) -> int:
@@ -254,30 +262,33 @@ def _why_not_yet(head: Lot, photos: list[_Photo], usable: list[_Photo]) -> str |
 
 def fit_story(book: LotBook, story: LotStory, photos: list[_Photo]) -> tuple[tuple[Stock, ...], LotFit]:
     """The fit of a lot to its photos, with its stocks as their labels say."""
-    from colourmatch.liquid.colourants import find_colourant
-    from colourmatch.liquid.learn import StockPrior, fit_lot
+    from colourmatch.liquid.learn import fit_lot
     from colourmatch.lots.targets import target_covariance
 
     # a stock that came in later is part of the colour too
     names = dict.fromkeys([*story.lot.stocks, *(a.stock for a in story.additions)])
     entries = [_stock_entry(book, story, name) for name in names]
     stocks = tuple(entry.as_stock(learnt=False) for entry in entries)
-    priors = []
-    for entry, stock in zip(entries, stocks, strict=True):
-        colourant = find_colourant(stock.colourant)
-        sd = float(np.hypot(entry.strength_rel_sd, 0.0 if entry.learnt_from_lot_id else stock.drop_rel_sd))
-        priors.append(
-            StockPrior(
-                stock.name,
-                colourant.absorptivity(),
-                log_factor=float(np.log(entry.strength_factor)),
-                log_factor_sd=max(sd, LEAST_LEARNT_SD) * (3 if colourant.to_be_learnt else 1),
-                shift_sd_nm=15.0 if colourant.to_be_learnt else StockPrior.shift_sd_nm,
-            )
-        )
+    priors = [make_prior(entry) for entry in entries]
     target = None if story.lot.target_lab is None else target_covariance(book, story.lot)
     shots = [_shot(story, photo, stocks, target) for photo in photos]
     return stocks, fit_lot(shots, priors, _photo_view(story.lot))
+
+
+def make_prior(entry: StockEntry) -> StockPrior:
+    """What is known of a stock before a lot's photos: its label, or what earlier lots taught."""
+    from colourmatch.liquid.colourants import find_colourant
+    from colourmatch.liquid.learn import StockPrior
+
+    colourant = find_colourant(entry.colourant)
+    sd = float(np.hypot(entry.strength_rel_sd, 0.0 if entry.learnt_from_lot_id else entry.drop_rel_sd))
+    return StockPrior(
+        entry.name,
+        colourant.absorptivity(),
+        log_factor=float(np.log(entry.strength_factor)),
+        log_factor_sd=max(sd, LEAST_LEARNT_SD) * (3 if colourant.to_be_learnt else 1),
+        shift_sd_nm=15.0 if colourant.to_be_learnt else StockPrior.shift_sd_nm,
+    )
 
 
 def _stock_entry(book: LotBook, story: LotStory, name: str) -> Any:
@@ -417,12 +428,14 @@ def _event_text(event: LotEntry) -> str:
             return f"An addition of {event.stock} was taken back."
         return f"{event.quantity:g} {event.unit} of {event.stock} ({event.ml:.3g} ml, {event.mg:.3g} mg)"
     if isinstance(event, VolumeEntry) and event.void:
-        return (
-            f"{'A sample' if event.kind == 'sample' else 'Untinted batch'} of {event.ml:g} ml was taken back."
-        )
+        return f"{'Batch' if event.came else 'A sample'} of {event.ml:g} ml was taken back."
     if isinstance(event, VolumeEntry):
+        if event.kind == "poured-back":
+            return f"The trial, lot {event.trial_lot_id}, was poured back: {event.ml:g} ml, and its colour"
         if event.kind == "untinted":
             return f"{event.ml:g} ml of untinted batch blended back"
+        if event.trial_lot_id is not None:
+            return f"{event.ml:g} ml taken out for a trial, lot {event.trial_lot_id}"
         return f"Sample of {event.ml:g} ml {'taken and poured back' if event.returned else 'taken out'}"
     if isinstance(event, PhotoEntry):
         value = event.measurement.get("delta_e_2000")

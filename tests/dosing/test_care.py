@@ -13,6 +13,7 @@ from colourmatch.dosing.care import (
     limits_for,
     list_jurisdictions,
     name_few,
+    portion_in_glass,
     room_mg_per_l,
     warn_of_base,
 )
@@ -120,6 +121,26 @@ def test_a_limit_of_many_colours_names_the_ones_that_were_asked_about():
     assert name_few(["E129"]) == "E129" and name_few(list("abcd")) == "a, b, c and 1 other"
     unchecked = next(c for c in cautions_for(["E129"], "EU") if c.code == "limit-unchecked")
     assert unchecked.text.startswith("The limit for E129 is from memory")
+
+
+def test_a_glass_against_the_daily_intake_by_hand():
+    # 40 mg/l in 50 ml are 2 mg; ADI of E129 7 mg/kg: 2 / 420 and 2 / 140; sd 10 % is 1.608 to 2.392 mg.
+    one = portion_in_glass("E129", 40, 4, 50)
+    assert one.mg == pytest.approx((2, 1.608, 2.392)) and one.source == "JECFA and EFSA"
+    (adult, *of_adult), (child, *of_child) = one.shares
+    assert (adult, child) == ("an adult of 60 kg", "a child of 20 kg")
+    assert of_adult == pytest.approx([2 / 420, 1.608 / 420, 2.392 / 420])
+    assert of_child == pytest.approx([2 / 140, 1.608 / 140, 2.392 / 140])
+    assert "0.48 % (0.38 to 0.57) for an adult of 60 kg and 1.4 % (1.1 to 1.7) for a child" in one.text
+    # The smaller of the two, and whose it is: ponceau 4R has 4 (JECFA) and 0.7 (EFSA).
+    assert (portion_in_glass("E124", 1, 0).adi_mg_per_kg, portion_in_glass("E124", 1, 0).source) == (
+        0.7,
+        "EFSA",
+    )
+    assert portion_in_glass("E129", 10, 20, 50).mg[1] == 0
+    beet = portion_in_glass("E162", 10, 1)
+    assert beet.shares == () and beet.to_json()["adi_mg_per_kg"] is None
+    assert "no acceptable daily intake is on file" in beet.text
 
 
 def test_a_passed_ceiling_is_shown_with_how_much():
