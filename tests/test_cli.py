@@ -354,6 +354,43 @@ def test_a_photo_without_the_card_is_measured_by_rectangles(cli, drawn_photos):
     assert said.data["card"] is None and said.data["delta_e_2000"]["value"] > 10
     outside = cli("measure", drawn_photos[0], "--white", "9000,1,9,9", "--batch", "1,1,9,9", "--json")
     assert outside.code == 2 and "lies outside the photo" in outside.data["error"]
+    grey = cli("measure", drawn_photos[0], *(part for pair in boxes.items() for part in pair),
+               "--white-reflectance", "0.5", "--json")  # fmt: skip
+    assert grey.data["rectangles"]["white_reflectance"] == 0.5
+    assert grey.data["spots"]["batch"]["lab"][0] < said.data["spots"]["batch"]["lab"][0] - 10
+
+
+def test_a_lot_takes_photos_without_the_card(lot, drawn_photos, sample_photos):
+    view = draw_demo_photo(Kitchen(), 1).view
+    typed = []
+    for name, centre_mm in (("white", (85, 138)), ("reference", (45, 85)), ("batch", (125, 85))):
+        x, y = (round(value) for value in view.to_pixels(centre_mm))
+        typed += [f"--{name}", f"{x - 15},{y - 15},30,30"]
+    said = lot("lot", "photo", "1", drawn_photos[0], sample_photos / "bad-text.jpg", *typed, "--json")
+    assert said.code == 0
+    good, bad = said.data["photos"]
+    assert good["entry"] and good["card"] is None and good["rectangles"]["white_reflectance"] == 1
+    assert bad["entry"] is None and bad["error"]
+    assert said.data["advice"]["action"] == "add" and said.data["advice"]["combined"]["photos"] == ["Photo 1"]
+    half = lot("lot", "photo", "1", drawn_photos[0], "--white", "1,1,9,9")
+    assert half.code == 2 and "at least one of --reference and --batch" in half.err
+
+
+def test_photos_of_the_same_glasses_say_something_together(cli, drawn_photos, tmp_path):
+    again = tmp_path / "again.jpg"
+    again.write_bytes(drawn_photos[1].read_bytes())
+    alone = cli("measure", drawn_photos[1], "--json").data
+    said = cli("measure", drawn_photos[1], again, "--same", "--json")
+    together = said.data["combined"]
+    assert said.code == 0 and together["photos"] == [drawn_photos[1].name, "again.jpg"]
+    assert len(said.data["photos"]) == 2 and together["agree"] and together["retake"] is None
+    assert together["delta_e_2000"]["value"] == pytest.approx(alone["delta_e_2000"]["value"], abs=0.1)
+    apart = cli("measure", *drawn_photos, "--same")
+    assert "Together, 2 photos: CIEDE2000" in apart.out and "The 2 photos disagree by" in apart.out
+    one = cli("measure", drawn_photos[1], "--same", "--json").data
+    assert len(one["photos"]) == 1 and one["combined"]["photos"] == [drawn_photos[1].name]
+    none = cli("measure", tmp_path / "none.jpg", "--same", "--json")
+    assert none.code == 2 and none.data["combined"] is None
 
 
 # ---- stocks ----------------------------------------------------------------------------------------------

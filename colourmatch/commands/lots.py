@@ -23,12 +23,13 @@ from colourmatch.commands.base import (
     options,
     token_option,
 )
-from colourmatch.commands.photos import answer_photos, note_progress
+from colourmatch.commands.photos import answer_photos, note_progress, rectangle_options, take_rectangles
 from colourmatch.commands.say import (
     NO_PLACE,
     advice_lines,
     change_text,
     closing_line,
+    combined_lines,
     drops_text,
     lot_lines,
     state_lines,
@@ -166,24 +167,36 @@ def _head_json(made: Lot) -> dict[str, Any]:
 @lot.command(example="colourmatch lot photo 1 photo.jpg --json")
 @click.argument("lot")
 @click.argument("photos", nargs=-1, required=True, metavar="PHOTO...")
+@rectangle_options
 @by_option
 @token_option
-def photo(session: Session, lot: str, photos: tuple[str, ...], by: str | None, token: str | None) -> Answer:
-    """Measure photos, learn, say what to do now."""
+def photo(
+    session: Session, lot: str, photos: tuple[str, ...], by: str | None, token: str | None, **given: Any
+) -> Answer:
+    """Measure photos, learn, say what to do now.
+
+    The rectangles are for photos without the printed card, from above like the others of the lot. Of vessels seen from
+    the side the light passes once: make that lot with --depth-mm half their inner width.
+    """
     from colourmatch.lots.work import record_photos
 
+    rectangles = take_rectangles(given)
     with session.open_book() as book:
         lot_id = book.find_lot(lot).id
         found = []
         for number, path in enumerate(photos, 1):
             one = token if token is None or len(photos) == 1 else f"{token} {number}"
-            found += record_photos(book, lot_id, [Path(path)], entered_by=by, token=one)
+            found += record_photos(
+                book, lot_id, [Path(path)], entered_by=by, token=one, rectangles=rectangles
+            )
             note_progress(session, (number, len(photos)), found[-1])
         closed = _renew_repeated(session, book, found)
     advice = next((result["advice"] for result in reversed(found) if result.get("advice")), None)
     data = found[0] if len(found) == 1 else {"lot": lot_id, "photos": found, "advice": advice}
     answer = answer_photos(found, data)
-    return answer._replace(text=[*answer.text, *advice_lines(advice, closed=closed)])
+    together = (advice or {}).get("combined")
+    lines = combined_lines(together) if together and len(together["photos"]) > 1 else ()
+    return answer._replace(text=[*answer.text, *lines, *advice_lines(advice, closed=closed)])
 
 
 def _renew_repeated(session: Session, book: LotBook, found: list[dict[str, Any]]) -> bool:

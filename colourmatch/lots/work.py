@@ -5,7 +5,8 @@ It only joins the rooms: measuring, fitting, planning and the book are each done
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from bisect import bisect
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -36,6 +37,8 @@ if TYPE_CHECKING:
     from colourmatch.liquid.model import View
     from colourmatch.liquid.stock import Stock
     from colourmatch.lots.book import LotBook
+    from colourmatch.photo.combine import Combined
+    from colourmatch.photo.measure import Measurement
 
 #: A stock's learnt strength never counts as better known than this.
 LEAST_LEARNT_SD = 0.04
@@ -50,29 +53,34 @@ def record_photos(
     *,
     entered_by: str | None = None,
     token: str | None = None,
+    rectangles: Mapping[str, Any] | None = None,
 ) -> list[dict[str, Any]]:
     """Measure photos of a lot, learn, advise, and write each into the book.
 
+    rectangles: for photos without the printed card, the arguments of `photo.rectangles.measure_rectangles` by name.
     One dict per photo: the measurement with "lot", "entry" and "advice". A refused photo is not recorded; a photo
     sent again gives its first entry. ClosedError when the lot is closed.
     """
     found = book.find_lot(lot)
     return [
-        _record_photo(book, found.id, source, entered_by, token and f"{token}-{k}")
+        _record_photo(book, found.id, source, (entered_by, token and f"{token}-{k}"), rectangles)
         for k, source in enumerate(sources)
     ]
 
 
 def _record_photo(
-    book: LotBook, lot: int, source: Source, entered_by: str | None, token: str | None
+    book: LotBook,
+    lot: int,
+    source: Source,
+    written: tuple[str | None, str | None],
+    rectangles: Mapping[str, Any] | None,
 ) -> dict[str, Any]:
-    from colourmatch.photo.measure import measure_or_refuse
-
+    entered_by, token = written
     content, name = source if isinstance(source, tuple) else (_read(Path(source)), Path(source).name)
     known = book.find_photo(content, lot) if content else None
     if known is not None:
         return known.measurement | {"lot": lot, "entry": known.id, "advice": known.advice, "repeated": True}
-    measured = measure_or_refuse(content if content is not None else Path(str(source)), name)
+    measured = _measure(content if content is not None else Path(str(source)), name, rectangles)
     measurement = measured.to_json()
     if measured.refused is not None:
         return measurement | {"lot": lot, "entry": None, "advice": None}
@@ -83,6 +91,16 @@ def _record_photo(
         taken_at=_time_taken(measurement), token=token,
     )  # fmt: skip
     return measurement | {"lot": lot, "entry": entry.id, "advice": advice}
+
+
+def _measure(source: bytes | Path, name: str, rectangles: Mapping[str, Any] | None) -> Measurement:
+    if rectangles:
+        from colourmatch.photo.rectangles import measure_rectangles_or_refuse
+
+        return measure_rectangles_or_refuse(source, rectangles, name)
+    from colourmatch.photo.measure import measure_or_refuse
+
+    return measure_or_refuse(source, name)
 
 
 def _time_taken(measurement: dict[str, Any]) -> datetime | None:
@@ -222,6 +240,7 @@ def _advise(book: LotBook, story: LotStory, photos: list[_Photo]) -> dict[str, A
             ceiling_mg_per_l=head.ceiling_mg_per_l,
         ).to_json() | NOTHING
     stocks, fit = fit_story(book, story, usable)
+    here = photos_of_state(story, usable)
     problem = Problem(
         fit=fit,
         stocks=stocks,
@@ -231,19 +250,51 @@ def _advise(book: LotBook, story: LotStory, photos: list[_Photo]) -> dict[str, A
         ceiling_mg_per_l=head.ceiling_mg_per_l,
         jurisdiction=head.jurisdiction,
         tolerance=head.tolerance,
-        photos_of_state=_photos_since_change(story, usable),
+        photos_of_state=len(here),
     )
     problem, bottles = choose_bottles(problem)
     advice: Advice = advise(problem)
     further = look_further(book, story, problem, advice, bottles)
-    return advice.to_json() | further
+    together = _combine(story, here, photos)
+    return advice.to_json() | further | {"combined": together.to_json() if together else None}
 
 
-def _photos_since_change(story: LotStory, photos: list[_Photo]) -> int:
-    """Photos taken since the batch last changed; one that is not yet in the book counts."""
-    changes = [e.id for e in story.effective if isinstance(e, AdditionEntry | VolumeEntry)]
-    last = max(changes, default=0)
-    return sum(1 for entry, _ in photos if entry is None or entry.id > last)
+def photos_of_state(story: LotStory, photos: list[_Photo]) -> list[_Photo]:
+    """Photos taken since the batch last changed; one that is not yet in the book counts.
+
+    A sample that was taken changes no colour.
+    """
+    last = max((e.id for e in story.effective if _changes_colour(e)), default=0)
+    return [photo for photo in photos if photo[0] is None or photo[0].id > last]
+
+
+def _changes_colour(entry: LotEntry) -> bool:
+    return isinstance(entry, AdditionEntry) or (isinstance(entry, VolumeEntry) and entry.came)
+
+
+def _combine(story: LotStory, group: list[_Photo], photos: list[_Photo]) -> Combined | None:
+    """What photos of one state give together, called by their numbers in the lot."""
+    from colourmatch.photo.combine import combine_photos
+
+    numbers = {id(m): k for k, (_, m) in enumerate(_all_photos(story, photos), 1)}
+    return combine_photos([m for _, m in group], [f"Photo {numbers[id(m)]}" for _, m in group])
+
+
+def _all_photos(story: LotStory, photos: list[_Photo]) -> list[_Photo]:
+    """All photos of a lot in order, those without a batch too, with one that is not yet in the book."""
+    return [(p, p.measurement) for p in story.photos] + [p for p in photos if p[0] is None]
+
+
+def _scatter_by_state(story: LotStory, photos: list[_Photo]) -> list[np.ndarray]:
+    """For each photo how photos of its state scatter beyond their own noise, covariance in Lab (3, 3)."""
+    changes = sorted(e.id for e in story.effective if _changes_colour(e))
+    states = [bisect(changes, entry.id) if entry else len(changes) for entry, _ in photos]
+    scatter: dict[int, np.ndarray] = {}
+    for state in set(states):
+        group = [photo for photo, own in zip(photos, states, strict=True) if own == state]
+        together = _combine(story, group, photos) if len(group) > 1 else None
+        scatter[state] = np.zeros((3, 3)) if together is None else together.scatter_lab
+    return [scatter[state] for state in states]
 
 
 def _why_not_yet(head: Lot, photos: list[_Photo], usable: list[_Photo]) -> str | None:
@@ -272,6 +323,11 @@ def fit_story(book: LotBook, story: LotStory, photos: list[_Photo]) -> tuple[tup
     priors = [make_prior(entry) for entry in entries]
     target = None if story.lot.target_lab is None else target_covariance(book, story.lot)
     shots = [_shot(story, photo, stocks, target) for photo in photos]
+    # photos of one state that disagree are each less sure: the fit, and all advice, then knows it
+    shots = [
+        replace(shot, batch_covariance=shot.batch_covariance + scatter)
+        for shot, scatter in zip(shots, _scatter_by_state(story, photos), strict=True)
+    ]
     return stocks, fit_lot(shots, priors, _photo_view(story.lot))
 
 

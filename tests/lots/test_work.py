@@ -44,13 +44,15 @@ class Bench:
             book.add_stock("red", "E129", 1.0)
         self.lot = book.new_lot("Aperitif", 900, ["red"], **({"dilution": 5, "tolerance": 1.0} | head)).id
 
-    def draw(self, *, quality=(), without=(), refused: str | None = None) -> tuple[bytes, str]:
-        """A new photo of the lot as it is now, with its measurement."""
+    def draw(
+        self, *, quality=(), without=(), refused: str | None = None, off: float = 0
+    ) -> tuple[bytes, str]:
+        """A new photo of the lot as it is now, with its measurement; `off` moves the batch's L* by so much."""
         number, out = len(self.known), io.BytesIO()
         Image.new("RGB", (16, 12), (number, self.lot % 256, 7)).save(out, "PNG")
         state = self.book.lot_state(self.lot)
         held = {e: self.factor * state.colourant_mg_per_l(e) for e in state.mg_by_colourant}
-        batch = look(held, work._base_share(self.book.lot_story(self.lot), None))
+        batch = look(held, work._base_share(self.book.lot_story(self.lot), None)) + np.array([off, 0, 0])
         spots = {
             spot: None
             if spot in without or refused
@@ -105,6 +107,33 @@ def test_a_photo_is_recorded_with_its_advice(bench):
     assert advise_lot(made.book, made.lot) == result["advice"]
     assert result["advice"]["action"] == "add" and result["advice"]["doses"]
     assert result["advice"]["label"].startswith("Colour: ") and result["advice"]["cautions"]
+
+
+def test_photos_of_one_state_are_combined_until_something_goes_in(bench):
+    made = bench()
+    assert made.shoot()["advice"]["combined"]["photos"] == ["Photo 1"]
+    made.shoot(without=("batch",))
+    together = made.shoot()["advice"]["combined"]
+    assert together["photos"] == ["Photo 1", "Photo 3"] and together["agree"]
+    made.book.take_sample(made.lot, 20)  # changes no colour
+    assert len(advise_lot(made.book, made.lot)["combined"]["photos"]) == 2
+    made.add(5)
+    assert advise_lot(made.book, made.lot)["combined"] is None
+    assert made.shoot()["advice"]["combined"]["photos"] == ["Photo 4"]
+
+
+def test_photos_that_disagree_make_the_advice_less_sure_and_one_is_named(bench):
+    calm, torn = bench(), bench()
+    for made in (calm, torn):
+        made.add(60)
+    for off in (0, 0, 3):
+        steady = calm.shoot()["advice"]
+        advice = torn.shoot(off=off)["advice"]
+    assert advice["combined"]["agree"] is False and advice["combined"]["retake"] == "Photo 3"
+    assert "Photo 3 disagrees" in advice["combined"]["text"]
+    wide, narrow = [a["now"]["high"] - a["now"]["low"] for a in (advice, steady)]
+    assert wide > 1.5 * narrow
+    assert steady["combined"]["agree"]
 
 
 def test_the_same_photo_twice_is_recorded_once(bench):
@@ -239,7 +268,7 @@ def test_photos_of_one_state_are_counted_until_the_batch_changes(bench):
 
     def count():
         story = made.book.lot_story(made.lot)
-        return work._photos_since_change(story, work._usable_photos(story))
+        return len(work.photos_of_state(story, work._usable_photos(story)))
 
     counts = [count()]
     for act in (made.shoot, made.shoot, lambda: made.add(5), made.shoot):
