@@ -24,8 +24,8 @@ Commands, in the order of the work (each has --help with an example):
   card       Write the card to print.
   measure    Measure photos: how far apart, which way, how sure.
   stock      Stocks: add, list, weigh drops, dilute, reset, put away.
-  lot        Lots: begin, photograph, add, sample, list, show, correct, close;
-             sheet, label, trend, recheck, export, import.
+  lot        Lots: begin, photograph, add, sample, trial, look, use, list, show,
+             correct, close; sheet, label, trend, recheck, export, import.
   reference  What lots are tinted to: add, list, show, choose.
   book       The lot book: check, back up, restore.
   demo       Play one invented lot from the first photo to the stop.

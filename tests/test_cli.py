@@ -490,6 +490,62 @@ def test_a_base_that_fills_the_ceiling_is_warned_of(lot):
     assert corrected.data["changes"] == {"already_colourant": None}
 
 
+def test_a_trial_is_taken_scaled_and_poured_back(lot):
+    taken = lot("lot", "trial", "1", "--ml", "100", "--token", "t", "--json").data
+    assert (taken["lot"], taken["trial_of"], taken["batch_ml"]) == (2, 1, 800)
+    assert lot("lot", "trial", "1", "--ml", "100", "--token", "t", "--json").data["lot"] == 2
+    lot("lot", "add", "2", "--stock", "red", "--drops", "7")
+    (trial,) = lot("lot", "trial", "1", "--json").data["trials"]
+    assert (trial["lot"], trial["doses"][0]["drops"], trial["poured_back"]) == (2, 56, False)
+    said = lot("lot", "trial", "1").out
+    assert "7 drops of red there are 56 (47 to 65) in the 800 ml of the batch." in said
+    assert said.strip() in lot("lot", "show", "1").out
+    back = lot("lot", "trial", "2", "--pour-back", "--json").data
+    assert (back["lot"], back["trial"], back["trials"][0]["poured_back"]) == (1, 2, True)
+    shown = lot("lot", "show", "1", "--json").data
+    assert shown["state"]["mg_per_l"]["red"] == pytest.approx(3.5 / 0.90035, abs=1e-3)
+    assert lot("lot", "show", "2", "--json").data["closing"]["outcome"] == "trial"
+    poured = next(event for event in shown["events"] if event["kind"] == "poured-back")
+    undone = lot("lot", "correct", "1", poured["id"], "--void", "--reason", "it went down the sink", "--json")
+    assert undone.data["state"]["volume_ml"] == pytest.approx(800.35)
+
+
+def test_a_trial_that_cannot_be_is_refused_with_what_to_do(lot):
+    assert "has no trial. Take one: colourmatch lot trial 1 --ml 100" in lot("lot", "trial", "1").out
+    for arguments, words in (
+        (["--ml", "3"], "Take 50 or 100 ml."),
+        (["--ml", "5000"], "Check the volume."),
+        (["--ml", "50", "--pour-back"], "Give one of --ml"),
+        (["--pour-back"], "is no trial"),
+    ):
+        said = lot("lot", "trial", "1", *arguments)
+        assert said.code == 2 and words in said.err
+
+
+def test_another_stock_is_used_in_a_lot_as_well(lot):
+    lot("stock", "add", "gold", "--colourant", "E102", "--strength-g-per-100ml", "0.5")
+    used = lot("lot", "use", "1", "gold", "--json").data
+    assert used["stocks"] == ["red", "gold"] and used["advice"]["action"] == "rephotograph"
+    assert lot("lot", "show", "1", "--json").data["stocks"] == ["red", "gold"]
+    again = lot("lot", "use", "1", "gold")
+    assert again.code == 2 and "uses red, gold already. Name another stock." in again.err
+    assert "Near it: gold." in lot("lot", "use", "1", "goald").err
+
+
+def test_a_glass_can_be_looked_at(lot, drawn_photos):
+    empty = lot("lot", "look", "1")
+    assert "No photo says anything of lot 1 yet" in empty.out and empty.code == 0
+    lot("lot", "photo", "1", drawn_photos[0])
+    lot("lot", "add", "1", "--stock", "red", "--drops", "40")
+    told = lot("lot", "look", "1", "--serving", "name=long,depth-mm=60,dilution=4,light=A", "--json").data
+    (long,) = told["serving"]
+    assert (long["name"], long["illuminant"]) == ("long", "A") and long["delta_e_2000"]["low"] > 0
+    assert told["intake"][0]["colourants"][0]["colourant"] == "E129"
+    said = lot("lot", "look", "1").out
+    assert "served   with soda, warm bar light (60 mm, 1 in 4, light A): CIEDE2000 " in said
+    assert "alone it takes" in said and "for a child of 20 kg" in said
+
+
 def test_an_addition_gives_the_state_and_what_is_left(lot):
     said = lot("lot", "add", "1", "--stock", "red", "--drops", "20", "--note", "slowly", "--json").data
     # 20 drops of 0.05 ml at 10 mg/ml are 10 mg in 901 ml.

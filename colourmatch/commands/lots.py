@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from colourmatch.commands import afterwards, papers
+from colourmatch.commands import afterwards, papers, trials
 from colourmatch.commands.base import (
     Answer,
     Group,
@@ -351,7 +351,7 @@ def _correct_entry(
     wanted = next((known for known in story.events if str(known.id) == typed.strip()), None)
     if wanted is None:
         raise InputError(f"Lot {story.lot.id} has no entry {typed}. See: colourmatch lot show {story.lot.id}")
-    if wanted.kind in ("sample", "untinted"):
+    if wanted.kind in ("sample", "untinted", "poured-back"):
         if amounts.keys() - {"ml", "void"} or not amounts:
             raise InputError(f"Entry {wanted.id} is a volume. Correct it with --ml, or with --void.")
         done: Any = book.correct_volume(wanted.id, **amounts, **who)
@@ -441,5 +441,5 @@ def close(
 
 for _command in (papers.sheet, papers.label, afterwards.trend, afterwards.recheck):
     lot.add_command(_command)
-for _command in (papers.export, papers.import_):
+for _command in (trials.trial, trials.look, trials.use, papers.export, papers.import_):
     lot.add_command(_command)

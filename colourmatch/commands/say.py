@@ -82,6 +82,34 @@ def advice_lines(advice: Mapping[str, Any] | None, *, closed: bool = False) -> I
     for text in (advice.get("problem"), (advice.get("rescue") or {}).get("text")):
         if text and text not in advice["text"]:
             yield f"   {text}"
+    yield from serving_lines(advice.get("serving") or (), closed=closed)
+    others = () if closed else advice.get("other_stocks") or ()
+    for other in others[1:]:
+        yield f"   or: {other['text']}"
+    if others:
+        yield f"   Put it to the lot with: colourmatch lot use LOT {others[0]['stock']!r}"
+
+
+def serving_lines(serving: Sequence[Mapping[str, Any]], *, closed: bool = False) -> Iterator[str]:
+    """Each glass: how far apart, after the step too, and the further dose that would match there alone."""
+    for one in serving:
+        look = f"{one['depth_mm']:g} mm, 1 in {one['dilution']:g}, light {one['illuminant']}"
+        after = f"; after the step {interval_text(one['after_step'])}" if one.get("after_step") else ""
+        yield f"   served   {one['name']} ({look}): CIEDE2000 {interval_text(one['delta_e_2000'])}, {one['text']}{after}"
+        for dose in () if closed else one["to_match"]:
+            yield f"            alone it takes {dose['drops']} ({dose['low']} to {dose['high']}) drops of {dose['stock']}"
+
+
+def trial_lines(trials: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+    """Each trial in its sentence."""
+    yield from (trial["text"] for trial in trials)
+
+
+def intake_lines(intake: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+    """What a glass brings of each colourant against the acceptable daily intake."""
+    for glass in intake:
+        yield f"  intake: {glass['text']}"
+        yield from (f"    {portion['text']}" for portion in glass["colourants"])
 
 
 def state_lines(state: Mapping[str, Any]) -> Iterator[str]:
@@ -156,10 +184,12 @@ def lot_lines(told: Mapping[str, Any]) -> Iterator[str]:
         when = event["created_at"][:16].replace("T", " ")
         yield f"  {event['id']:>4}  {when} UTC  {event['text']}{mark}"
     yield from state_lines(told["state"])
+    yield from trial_lines(told.get("trials") or ())
     yield from advice_lines(told["advice"], closed=told["closed"])
     if told["closing"]:
         yield closing_line(told["closing"], told["advice"])
     yield from ("", *str(told["label"]).splitlines())
+    yield from intake_lines(told.get("intake") or ())
     for caution in told["cautions"]:
         yield f"  caution: {caution['text']}"
     if told["jurisdiction"] is None and not told["closed"]:

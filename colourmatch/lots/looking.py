@@ -22,6 +22,12 @@ if TYPE_CHECKING:
 #: What an advice says here when there is nothing to say.
 NOTHING: dict[str, Any] = {"serving": [], "bottles": [], "other_stocks": [], "missing_kind": None}
 
+#: Glasses to look at when nobody named any.
+EXAMPLE_GLASSES = (
+    {"name": "with soda, daylight", "depth_mm": 60.0, "dilution": 4.0, "illuminant": "D65"},
+    {"name": "with soda, warm bar light", "depth_mm": 60.0, "dilution": 4.0, "illuminant": "A"},
+)
+
 
 def look_further(
     book: LotBook, story: LotStory, problem: Problem, advice: Advice, bottles: Sequence[Choice] = ()

@@ -1,0 +1,134 @@
+"""Beside the steps of a lot, on the command line: trials on a measured part, looks in a glass, another stock."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from colourmatch.commands.base import Answer, Command, Number, Session, by_option, token_option
+from colourmatch.commands.say import advice_lines, intake_lines, serving_lines, trial_lines
+from colourmatch.commands.typed import Serving
+from colourmatch.errors import InputError
+
+if TYPE_CHECKING:
+    from colourmatch.lots.book import LotBook
+
+#: What may go back, said whenever something does.
+CLEAN = (
+    "Pour back only what was kept clean and undiluted; a glass that stood on the bench is not poured back."
+)
+
+
+@click.command(cls=Command, example="colourmatch lot trial 1 --ml 100")
+@click.argument("lot")
+@click.option("--ml", type=Number(), help="Take a trial of so many ml; 50 or 100 are good.")
+@click.option("--pour-back", is_flag=True, help="LOT is a trial: close it and pour it back into its batch.")
+@by_option
+@token_option
+def trial(
+    session: Session, lot: str, ml: float | None, pour_back: bool, by: str | None, token: str | None
+) -> Answer:
+    """Tint a measured part of the batch first.
+
+    The trial is a lot of its own with its drops and photos; what was found there is scaled to the batch. Without --ml
+    and --pour-back: the trials of a lot.
+    """
+    from colourmatch.lots.trials import describe_trials, finish_trial
+
+    if ml is not None and pour_back:
+        raise InputError("Give one of --ml, to take a trial, and --pour-back, to end one.")
+    with session.open_book() as book:
+        if ml is not None:
+            return _take(book, lot, ml, {"entered_by": by, "token": token})
+        head = book.find_lot(lot)
+        if pour_back:
+            entry = finish_trial(book, head.id, entered_by=by, token=token)
+            trials = describe_trials(book, book.lot_story(head.id))
+            state = book.lot_state(entry.lot_id)
+            line = f"Trial, lot {head.id}, is closed and poured back into lot {entry.lot_id}: now {state.volume_ml:.1f} ml."
+            data = {
+                "lot": entry.lot_id,
+                "trial": head.id,
+                "entry": entry.id,
+                "ml": entry.ml,
+                "trials": trials,
+            }
+            return Answer(data, [line, CLEAN, f"Next: colourmatch lot photo {entry.lot_id} PHOTO"])
+        trials = describe_trials(book, book.lot_story(head.id))
+    none = f"Lot {head.id} has no trial. Take one: colourmatch lot trial {head.id} --ml 100"
+    return Answer(
+        {"lot": head.id, "trial_of": head.trial_of, "trials": trials}, list(trial_lines(trials)) or [none]
+    )
+
+
+def _take(book: LotBook, lot: str, ml: float, who: dict[str, str | None]) -> Answer:
+    made = book.take_trial(lot, ml, **who)  # type: ignore[arg-type]
+    left = book.lot_state(made.trial_of or 0).volume_ml
+    data = {
+        "lot": made.id, "trial_of": made.trial_of, "name": made.name, "ml": ml, "batch_ml": round(left, 3),
+        "stocks": list(made.stocks),
+    }  # fmt: skip
+    lines = [
+        f"Lot {made.id} is a trial of {ml:g} ml from lot {made.trial_of}, which keeps {left:.1f} ml.",
+        f"Write its drops and photos into it: colourmatch lot photo {made.id} PHOTO",
+        f"What it says for the batch: colourmatch lot trial {made.trial_of}",
+    ]
+    return Answer(data, lines)
+
+
+@click.command(cls=Command, example="colourmatch lot look 1 --serving 'depth-mm=60,dilution=4,light=A'")
+@click.argument("lot")
+@click.option(
+    "--serving",
+    type=Serving(),
+    multiple=True,
+    metavar="KEY=VALUE,...",
+    help="A glass: name, depth-mm, dilution, light (A, D65 ...). Repeat for a second [default: the lot's own, or "
+    "6 cm with soda in daylight and warm light].",
+)
+def look(session: Session, lot: str, serving: tuple[dict[str, Any], ...]) -> Answer:
+    """How batch and reference look in a glass.
+
+    Nothing is written down; what a glass brings against the daily intake stands below.
+    """
+    from colourmatch.lots.looking import EXAMPLE_GLASSES, read_intake, serve_lot
+
+    with session.open_book() as book:
+        story = book.lot_story(lot)
+        own = (story.lot.serving or {}).get("conditions") or list(EXAMPLE_GLASSES)
+        seen = serve_lot(book, story.lot.id, [one for one in serving if one] or own)
+        intake = read_intake(story)
+    if not seen:
+        words = (
+            f"No photo says anything of lot {story.lot.id} yet: colourmatch lot photo {story.lot.id} PHOTO"
+        )
+        return Answer({"lot": story.lot.id, "serving": [], "intake": intake}, [words])
+    data = {"lot": story.lot.id, "serving": seen, "intake": intake}
+    return Answer(data, [*serving_lines(seen), *intake_lines(intake)])
+
+
+@click.command(cls=Command, example="colourmatch lot use 1 gold --reason 'the yellow is missing'")
+@click.argument("lot")
+@click.argument("stocks", nargs=-1, required=True, metavar="STOCK...")
+@click.option("--reason", metavar="TEXT", default="to come nearer to the reference", show_default=True)
+@by_option
+@token_option
+def use(
+    session: Session, lot: str, stocks: tuple[str, ...], reason: str, by: str | None, token: str | None
+) -> Answer:
+    """Use another stock in a lot as well.
+
+    The advice then weighs it with the others. What was used before stays in the history.
+    """
+    from colourmatch.lots.work import advise_lot
+
+    with session.open_book() as book:
+        head = book.find_lot(lot)
+        wanted = list(dict.fromkeys([*head.stocks, *(book.find_stock(stock).name for stock in stocks)]))
+        if wanted == list(head.stocks):
+            raise InputError(f"Lot {head.id} uses {', '.join(head.stocks)} already. Name another stock.")
+        done = book.amend_lot(head.id, reason, stocks=wanted, entered_by=by, token=token)
+        advice = None if head.closed else advise_lot(book, head.id)
+    data = {"lot": head.id, "entry": done.id, "stocks": wanted, "advice": advice}
+    return Answer(data, [f"Lot {head.id} uses {', '.join(wanted)} now.", *advice_lines(advice)])
