@@ -94,6 +94,7 @@ def test_the_names_of_the_commands_are_the_stable_ones():
         "stock add", "stock list", "stock weigh", "stock dilute", "stock reset", "stock put-away",
         "lot new", "lot photo", "lot add", "lot sample", "lot correct", "lot list", "lot show", "lot close",
         "lot sheet", "lot label", "lot trend", "lot recheck", "lot export", "lot import",
+        "lot trial", "lot look", "lot use",
         "reference add", "reference list", "reference show", "reference choose",
         "book check", "book backup", "book restore",
     }  # fmt: skip
