@@ -2,10 +2,11 @@
 
 import streamlit as st
 
-from colourmatch.screens import pages, session, style
+from colourmatch.screens import connection, pages, session, style
 
 st.set_page_config(page_title="colourmatch", layout="wide", initial_sidebar_state="collapsed")
 style.dress_page()
+connection.watch_connection()
 page = st.navigation(pages.list_pages(), position="hidden")
 pages.show_menu()
 session.run_page(page)

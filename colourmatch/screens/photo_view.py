@@ -9,7 +9,7 @@ from typing import Any
 import streamlit as st
 
 from colourmatch.errors import ColourMatchError
-from colourmatch.screens import parts, session
+from colourmatch.screens import parts, session, uploads
 from colourmatch.screens.drawing import draw_found
 
 #: With image/* a phone offers its camera; the endings are for files whose kind the browser does not know.
@@ -32,11 +32,23 @@ def upload_photos(place: str, label: str, *, many: bool = True) -> list[tuple[by
         if st.toggle("Switch the camera on", key=f"camera-on-{place}-{token}"):
             taken = st.camera_input("Camera", key=f"camera-{place}-{token}", resolution="1080p")
             files += [taken] if taken else []
+    st.session_state[f"files-{place}"] = [file.file_id for file in files]
+    if len(files) > uploads.MOST_AT_ONCE:
+        st.html(
+            parts.flag_line(
+                "Not measured",
+                f"{len(files)} files are chosen, and {uploads.MOST_AT_ONCE} can be taken at once. Take some out, and "
+                "send them afterwards.",
+                "refuse",
+            )
+        )
+        return []
     return [(file.getvalue(), file.name) for file in files]
 
 
 def clear_upload(place: str) -> None:
-    """Begin with an empty upload field in the next run."""
+    """Begin with an empty upload field in the next run; what was in it is let go."""
+    uploads.let_go(st.session_state.pop(f"files-{place}", ()))
     st.session_state.pop(f"token-upload-{place}", None)
 
 
@@ -118,7 +130,7 @@ def show_swatches(measured: Mapping[str, Any], advice: Mapping[str, Any] | None 
         colours.append(parts.Swatch("After this step", lab, None, f"predicted, {far} away"))
     if colours:
         st.html(parts.swatches(colours))
-        white = {"blank": "the glass of water", "paper": "the bare paper"}.get(
+        white = {"blank": "the glass of water", "paper": "the bare paper", "rectangle": "your white"}.get(
             (batch or reference or {}).get("white", ""), ""
         )
         st.caption(

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import uvicorn
 
+from colourmatch.screens import uploads
 from colourmatch.sharing.door import Door, set_door
 from colourmatch.sharing.gate import Gate
 from colourmatch.sharing.network import HERE
@@ -63,7 +64,7 @@ def serve(script: Path, sockets: Iterable[socket.socket], door: Door | None = No
     from streamlit.starlette import App
 
     set_door(door)
-    gate = Gate(App(script), door, f"colourmatch_{port}")
+    gate = Gate(App(script), door, f"colourmatch_{port}", uploads.list_waiting)
     config = uvicorn.Config(
         gate, access_log=False, log_level="warning", use_colors=False, ws="websockets-sansio",
         ws_max_size=_MOST_MESSAGE_BYTES, proxy_headers=False, server_header=False,

@@ -17,7 +17,7 @@ from colourmatch.errors import ColourMatchError
 from colourmatch.lots.book import LotBook, open_book
 from colourmatch.lots.entries import LotStory
 from colourmatch.lots.opening import find_location
-from colourmatch.screens import parts
+from colourmatch.screens import drafts, parts
 from colourmatch.sharing.door import current_door
 from colourmatch.sharing.gate import VISITOR_HEADER
 
@@ -53,7 +53,9 @@ def book_location() -> str:
 
 def run_page(page: Any) -> None:
     """Run a page; what nobody foresaw becomes a plain sentence here and a trace in the log."""
+    place = book_location()
     try:
+        drafts.take_up(place)
         show_notices()
         page.run()
         scroll_to_top()
@@ -61,7 +63,10 @@ def run_page(page: Any) -> None:
         show_failure(error)
     except Exception:
         _LOG.exception("page %s failed", getattr(page, "title", "?"))
+        drafts.drop(place)
         st.error(_SURPRISE)
+    finally:
+        drafts.keep(place)
 
 
 def show_failure(error: ColourMatchError) -> None:

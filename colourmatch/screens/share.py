@@ -40,10 +40,8 @@ def show_door(door: Door) -> None:
     """Address and code, to be scanned or typed, and the way to stop."""
     left, right = st.columns([2, 3], gap="large")
     with left:
-        words = "The address with the code as a QR code"
-        st.html(
-            f'<div class="cm-qr" role="img" aria-label="{words}">{draw_for_page(door.url_with_code)}</div>'
-        )
+        words = "QR code of the address with the access code"
+        st.html(f'<img class="cm-qr" alt="{words}" src="{draw_for_page(door.url_with_code)}">')
     with right:
         st.html(
             parts.cell(

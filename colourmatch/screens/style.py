@@ -72,7 +72,7 @@ _CSS = """
 .cm-swatches > div:last-child .cm-colour { border-radius: 0 8px 8px 0; }
 .cm-swatches > div:only-child .cm-colour { border-radius: 8px; }
 .cm-swatches .cm-words { padding: .5rem .6rem 0 0; line-height: 1.4; font-size: .9rem; }
-.cm-qr svg { display: block; width: 100%; max-width: 17rem; border-radius: 10px; }
+.cm-qr { display: block; width: 100%; max-width: 17rem; border-radius: 10px; }
 .cm-card { display: block; width: 100%; max-width: 340px; margin-top: .8rem; font-family: inherit; }
 .cm-step { line-height: 1.5; }
 .cm-step b { display: block; font-size: 1.1rem; margin-bottom: .3rem; }

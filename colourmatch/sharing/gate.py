@@ -7,7 +7,9 @@ this machine and passes; every other one needs the cookie of a visit that began 
 from __future__ import annotations
 
 import asyncio
+import hashlib
 import re
+import secrets
 import time
 from collections.abc import Awaitable, Callable, MutableMapping
 from http.cookies import CookieError, SimpleCookie
@@ -17,7 +19,7 @@ from urllib.parse import parse_qs, urlsplit
 
 from colourmatch.sharing.door import Door, Visit
 from colourmatch.sharing.entry_page import POLICY, draw_entry_page
-from colourmatch.sharing.uploads import UploadRoom
+from colourmatch.sharing.uploads import UploadRoom, Waiting
 
 Message = MutableMapping[str, Any]
 Receive = Callable[[], Awaitable[Message]]
@@ -26,6 +28,8 @@ Asgi = Callable[[MutableMapping[str, Any], Receive, Send], Awaitable[None]]
 
 #: Tells the app behind the gate where a visitor sits: "here" or "shared". A browser cannot set it.
 VISITOR_HEADER = "x-colourmatch-visitor"
+#: Tells one browser from another, for what it typed and did not send; it lets nobody in.
+BROWSER_HEADER = "x-colourmatch-browser"
 _MOST_FORM_BYTES = 1024
 _FIRM = (
     (b"x-content-type-options", b"nosniff"),
@@ -54,9 +58,11 @@ _ELSEWHERE = (
 class Gate:
     """Wraps an ASGI application; without a door nobody but this machine passes."""
 
-    def __init__(self, app: Asgi, door: Door | None = None, cookie: str = "colourmatch") -> None:
+    def __init__(
+        self, app: Asgi, door: Door | None = None, cookie: str = "colourmatch", waiting: Waiting = dict
+    ) -> None:
         self._app, self._door, self._cookie = app, door, cookie
-        self._room = UploadRoom()
+        self._room = UploadRoom(waiting)
         self._asked_at = time.monotonic()
 
     def idle_s(self) -> float:
@@ -75,21 +81,41 @@ class Gate:
         if not _fits_host(headers, scope, here) or not _fits_origin(headers, scope["type"] == "websocket"):
             await _refuse(scope, receive, send, (403, _ELSEWHERE))
             return
+        browser, answer = self._know_browser(scope, headers, send)
         if here:
-            await self._pass(_marked(scope, "here"), receive, send)
+            await self._pass(_marked(scope, "here", browser), receive, answer)
             return
         if self._door is None or not self._door.open:
             await _refuse(scope, receive, send, (403, _STOPPED))
             return
         visit = self._door.find_visit(_read_cookie(headers, self._cookie))
         if visit is not None:
-            await self._pass_visit(_marked(scope, "shared"), receive, send, (self._door, visit))
+            await self._pass_visit(_marked(scope, "shared", browser), receive, answer, (self._door, visit))
         elif scope["type"] == "http" and scope["method"] == "POST":
             await self._take_code(self._door, scope, receive, send)
         elif scope["type"] == "http" and "text/html" in headers.get("accept", ""):
             await _show_entry(scope, send, 401, self._door.wait_s(_client(scope)))
         else:
             await _refuse(scope, receive, send, (401, _NO_VISIT))
+
+    def _know_browser(
+        self, scope: MutableMapping[str, Any], headers: dict[str, str], send: Send
+    ) -> tuple[str, Send]:
+        """A digest of the browser's own mark; one that comes without gets it with its first page."""
+        name = f"{self._cookie}_browser"
+        mark = _read_cookie(headers, name)[:64]
+        if mark:
+            return hashlib.sha256(mark.encode("utf-8", "replace")).hexdigest(), send
+        if scope["type"] != "http" or "text/html" not in headers.get("accept", ""):
+            return "", send
+        cookie = f"{name}={secrets.token_urlsafe(16)}; Path=/; Max-Age=2592000; HttpOnly; SameSite=Lax"
+
+        async def send_mark(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                message = {**message, "headers": [*message["headers"], (b"set-cookie", cookie.encode())]}
+            await send(message)
+
+        return "", send_mark
 
     async def _pass(self, scope: MutableMapping[str, Any], receive: Receive, send: Send) -> None:
         """On to the app, uploads within their room, answers with firm headers."""
@@ -190,11 +216,11 @@ def _read_cookie(headers: dict[str, str], name: str) -> str:
     return found.value if found else ""
 
 
-def _marked(scope: MutableMapping[str, Any], visitor: str) -> MutableMapping[str, Any]:
+def _marked(scope: MutableMapping[str, Any], visitor: str, browser: str) -> MutableMapping[str, Any]:
     """The request with our own word on where it comes from, whatever it said itself."""
-    mark = VISITOR_HEADER.encode()
-    kept = [(name, value) for name, value in scope["headers"] if name.lower() != mark]
-    return {**scope, "headers": [*kept, (mark, visitor.encode())]}
+    own = ((VISITOR_HEADER.encode(), visitor.encode()), (BROWSER_HEADER.encode(), browser.encode()))
+    kept = [(name, value) for name, value in scope["headers"] if name.lower() not in dict(own)]
+    return {**scope, "headers": [*kept, *own]}
 
 
 def _firm(path: str, send: Send) -> Send:

@@ -19,5 +19,5 @@ def draw_for_terminal(text: str) -> str:
 
 
 def draw_for_page(text: str) -> str:
-    """A picture for HTML, black on white whatever the page's colours."""
-    return str(_code(text).svg_inline(scale=6, border=4, light="#fff", dark="#000", omitsize=True))
+    """A picture as the address of an image (data:), black on white whatever the page's colours."""
+    return str(_code(text).svg_data_uri(scale=6, border=4, light="#fff", dark="#000"))

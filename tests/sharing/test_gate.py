@@ -10,7 +10,7 @@ import pytest
 from test_code import Clock
 
 from colourmatch.sharing.door import Door
-from colourmatch.sharing.gate import VISITOR_HEADER, Gate
+from colourmatch.sharing.gate import BROWSER_HEADER, VISITOR_HEADER, Gate
 
 HERE, LAN, PHONE = "127.0.0.1", "192.168.1.20", "192.168.1.31"
 PORT = 8501
@@ -291,7 +291,32 @@ def test_stopping_closes_an_open_socket(gate, app, door):
 # ---- uploads -----------------------------------------------------------------------------------------------
 
 
-def test_too_many_files_of_one_page_are_refused_with_what_to_do(gate):
-    answers = [ask(gate, make_scope(HERE, f"/_stcore/upload_file/page/file-{n}", "PUT")) for n in range(61)]
-    assert [answer.status for answer in answers[:60]] == [200] * 60
-    assert answers[60].status == 429 and "Reload it" in answers[60].text
+def test_too_many_waiting_files_are_refused_with_what_to_do(app):
+    gate = Gate(app, waiting=lambda: {"page": [1] * 40})
+    answers = [
+        ask(gate, make_scope(HERE, f"/_stcore/upload_file/{page}/file", "PUT")) for page in ("page", "other")
+    ]
+    assert [answer.status for answer in answers] == [429, 200]
+    assert "Take some out, or reload the page" in answers[0].text
+
+
+# ---- one browser from another ------------------------------------------------------------------------------
+
+
+def test_a_browser_is_marked_with_its_first_page_and_known_again(gate, app):
+    first = ask(gate, make_scope(HERE))
+    name, *rest = first.headers["set-cookie"].split("; ")
+    assert name.startswith("cookie_8501_browser=") and {"HttpOnly", "SameSite=Lax", "Path=/"} <= set(rest)
+    for _ in range(2):
+        again = ask(gate, make_scope(HERE, cookie=name, x_colourmatch_browser="another's"))
+        assert "set-cookie" not in again.headers
+    known = [dict(scope["headers"])[BROWSER_HEADER.encode()] for scope in app.reached]
+    assert known[0] == b"" and len(known[1]) == 64 and known[1] == known[2]
+    assert name.split("=")[1].encode() not in known[1]
+
+
+def test_the_mark_lets_nobody_in(gate, app):
+    name = ask(gate, make_scope(HERE)).headers["set-cookie"].split("; ")[0]
+    value = name.split("=")[1]
+    answer = ask(gate, make_scope(LAN, cookie=f"{name}; cookie_8501={value}"))
+    assert answer.status == 401 and "set-cookie" not in answer.headers and len(app.reached) == 1

@@ -2,42 +2,43 @@
 
 from __future__ import annotations
 
-from colourmatch.sharing.uploads import MOST_AT_ONCE, MOST_WAITING, UploadRoom
+import pytest
+
+from colourmatch.sharing.uploads import MOST_AT_ONCE, MOST_BYTES, MOST_WAITING, Upload, UploadRoom
 
 
-def put(room: UploadRoom, page: str, file: str, method: str = "PUT"):
+def put(room: UploadRoom, page: str, file: str = "file", method: str = "PUT") -> Upload:
     return room.take({"path": f"/_stcore/upload_file/{page}/{file}", "method": method})
 
 
-def test_other_requests_pass():
-    room = UploadRoom()
+@pytest.mark.parametrize("method", ["OPTIONS", "DELETE"])
+def test_other_requests_pass(method):
+    room = UploadRoom(lambda: {"page": [1] * 1000})
     assert not room.take({"path": "/", "method": "GET"}).refusal
-    assert not put(room, "page", "file", "OPTIONS").refusal
+    assert not put(room, "page", method=method).refusal
 
 
 def test_uploads_under_way_are_bounded_and_make_room_when_they_end():
     room = UploadRoom()
     under_way = [put(room, "page", f"file-{n}") for n in range(MOST_AT_ONCE)]
     assert not any(upload.refusal for upload in under_way)
-    assert put(room, "other", "file").refusal.startswith("Too many uploads at once. Wait")
-    under_way[0].end()
-    assert not put(room, "other", "file").refusal
-
-
-def test_files_of_a_page_are_bounded_and_removing_one_makes_room():
-    room = UploadRoom()
-    for number in range(MOST_WAITING):
-        put(room, "page", f"file-{number}").end()
-    refused = put(room, "page", "one-more")
-    assert "Reload it" in refused.refusal
+    refused = put(room, "other")
+    assert refused.refusal.startswith("Too many uploads at once. Wait")
     refused.end()
-    assert not put(room, "other", "file").refusal
-    put(room, "page", "file-3", "DELETE")
-    assert not put(room, "page", "one-more").refusal
+    assert put(room, "other").refusal
+    under_way[0].end()
+    assert not put(room, "other").refusal
 
 
-def test_memory_of_pages_is_bounded():
-    room = UploadRoom()
-    for number in range(1000):
-        put(room, f"page-{number}", "file").end()
-    assert len(room._files) <= 256
+def test_files_of_a_page_are_bounded():
+    files = {"page": [10] * MOST_WAITING}
+    room = UploadRoom(lambda: files)
+    assert "Take some out, or reload" in put(room, "page").refusal
+    assert not put(room, "other").refusal
+    files["page"].pop()
+    assert not put(room, "page").refusal
+
+
+def test_bytes_of_all_pages_are_bounded():
+    room = UploadRoom(lambda: {"one": [MOST_BYTES], "two": [1]})
+    assert put(room, "three").refusal

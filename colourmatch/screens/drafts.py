@@ -1,0 +1,144 @@
+"""Keeps what is typed and not sent yet, and the tokens of acts under way, for a browser that leaves and comes back.
+
+Streamlit forgets the fields of a page that is left, and everything when the page is reloaded or the app started
+anew. The fields whose key holds a live token are remembered here: in the visit, and in a file of the user's own
+state folder. It knows nothing of what they mean.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import logging
+import os
+import tempfile
+import threading
+import time
+from pathlib import Path
+from typing import Any
+
+import platformdirs
+import streamlit as st
+from streamlit import runtime
+from streamlit.runtime.scriptrunner import get_script_run_ctx
+
+from colourmatch.sharing.gate import BROWSER_HEADER
+
+_LOG = logging.getLogger("colourmatch")
+_ALWAYS = ("who", "lot")
+_MOST_FIELDS, _MOST_SIGNS, _KEPT_S, _MOST_FILES = 200, 5000, 30 * 86400, 100
+#: draft -> the visit that writes it: of two windows of one browser, the first.
+_owners: dict[str, str] = {}
+_lock = threading.Lock()
+
+
+def take_up(place: str) -> None:
+    """Put what was typed before back into its fields; called before a page is drawn. `place` is the book."""
+    state = st.session_state
+    if "draft-fields" not in state:
+        state["draft-owned"] = _claim(place)
+        state["draft-fields"] = _read(place) if state["draft-owned"] else {}
+    elif state["draft-owned"] and not _is_owner(place):
+        # Another window has taken over: two with the same tokens would each think the other's entry its own.
+        for key in [key for key in state if str(key).startswith("token-")]:
+            del state[key]
+        state["draft-owned"], state["draft-fields"] = False, {}
+    for key, value in state["draft-fields"].items():
+        if key not in state:
+            state[key] = value
+
+
+def keep(place: str) -> None:
+    """Remember the fields and tokens as they are now; called after a page is drawn."""
+    state = st.session_state
+    before: dict[str, Any] = state.get("draft-fields", {})
+    now = {str(key): value for key, value in state.items() if _is_kept(str(key), value)}
+    tokens = {key: value for key, value in now.items() if key.startswith("token-")}
+    # A field that is not on this page is gone from the state, not from the draft; with its token it goes for good.
+    fields = {
+        key: value
+        for key, value in (before | now).items()
+        if key in _ALWAYS or any(token in key for token in tokens.values())
+    }
+    kept = dict(list((tokens | fields).items())[-_MOST_FIELDS:])
+    state["draft-fields"] = kept
+    if kept != before and state.get("draft-owned"):
+        _write(place, kept)
+
+
+def drop(place: str) -> None:
+    """Forget the draft: the page failed, and it may be the reason."""
+    st.session_state["draft-fields"] = {}
+    if st.session_state.get("draft-owned"):
+        _write(place, {})
+
+
+def _is_kept(key: str, value: Any) -> bool:
+    if isinstance(value, bool) or not isinstance(value, (str, int, float)):
+        return False
+    return not key.startswith(("draft-", "refused-", "to-top")) and len(str(value)) <= _MOST_SIGNS
+
+
+def _file(place: str) -> Path | None:
+    """The file of this browser and book; None for a browser that the gate did not mark."""
+    browser = st.context.headers.get(BROWSER_HEADER)
+    if not browser:
+        return None
+    name = hashlib.sha256(f"{browser} {place}".encode()).hexdigest()[:40]
+    return platformdirs.user_state_path("colourmatch") / "drafts" / f"{name}.json"
+
+
+def _claim(place: str) -> bool:
+    """Take the draft over, unless the visit that writes it is still open in another window."""
+    file, visit = _file(place), get_script_run_ctx()
+    if file is None or visit is None:
+        return False
+    with _lock:
+        owner = _owners.get(file.name)
+        if owner is None or not runtime.get_instance().is_active_session(owner):
+            owner = _owners[file.name] = visit.session_id
+        return owner == visit.session_id
+
+
+def _is_owner(place: str) -> bool:
+    file, visit = _file(place), get_script_run_ctx()
+    return file is not None and visit is not None and _owners.get(file.name) == visit.session_id
+
+
+def _read(place: str) -> dict[str, Any]:
+    file = _file(place)
+    try:
+        if file is None or time.time() - file.stat().st_mtime > _KEPT_S:
+            return {}
+        read = json.loads(file.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    if not isinstance(read, dict):
+        return {}
+    return {key: value for key, value in list(read.items())[:_MOST_FIELDS] if _is_kept(key, value)}
+
+
+def _write(place: str, kept: dict[str, Any]) -> None:
+    """Write the draft whole or not at all, for this user's eyes only; a full disk costs the draft, not the page."""
+    file = _file(place)
+    if file is None:
+        return
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        if not file.exists():
+            _tidy(file.parent)
+        handle, partial = tempfile.mkstemp(prefix=".partial-", dir=file.parent)
+        with os.fdopen(handle, "w", encoding="utf-8") as out:
+            json.dump(kept, out)
+        os.replace(partial, file)
+    except OSError as error:
+        _LOG.warning("What is typed cannot be kept: %s", error.strerror or error)
+
+
+def _tidy(folder: Path) -> None:
+    """Take away the oldest drafts beyond the most that are kept."""
+    with contextlib.suppress(OSError):
+        files = sorted(folder.glob("*.json"), key=lambda file: file.stat().st_mtime)
+        for file in files[: max(0, len(files) - _MOST_FILES + 1)]:
+            file.unlink(missing_ok=True)

@@ -1,0 +1,189 @@
+"""Starts the app as a person does, and drives real headless browsers; pictures go to tests/output/browser/."""
+
+from __future__ import annotations
+
+import base64
+import json
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+PICTURES = ROOT / "tests" / "output" / "browser"
+SCREENS = {"phone": (390, 844), "desk": (1280, 900)}
+CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
+FLAGS = (
+    "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+)  # fmt: skip
+_SETTLED = """
+const app = document.querySelector('.stApp');
+return !!app && app.getAttribute('data-test-connection-state') === 'CONNECTED'
+  && app.getAttribute('data-test-script-state') === 'notRunning'
+  && !document.querySelector('[data-testid="stSkeleton"]')
+  && !!document.querySelector('[data-testid="stMainBlockContainer"] h1, .cm-panel, .cm-empty');
+"""
+
+
+def free_port() -> int:
+    with socket.socket() as door:
+        door.bind(("127.0.0.1", 0))
+        return int(door.getsockname()[1])
+
+
+def wait_for(fits: Callable[[], Any], otherwise: str, seconds: float = 120) -> Any:
+    """What `fits` gives as soon as it is true; the test fails with a sentence when it never is."""
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        found = fits()
+        if found:
+            return found
+        time.sleep(0.1)
+    pytest.fail(otherwise)
+
+
+class Server:
+    """`colourmatch app` on one port with one book; it can be killed and started again."""
+
+    def __init__(self, folder: Path, book: str, *options: str) -> None:
+        self.port, self.options, self.folder, self.book = free_port(), options, folder, book
+        self.log = folder / "server.txt"
+        self.start()
+
+    def start(self) -> None:
+        call = [
+            sys.executable,
+            "-m",
+            "colourmatch",
+            "app",
+            "--port",
+            str(self.port),
+            "--book",
+            self.book,
+            "--json",
+        ]
+        environ = {**os.environ, "XDG_STATE_HOME": str(self.folder / "state"), "PYTHONPATH": str(ROOT)}
+        with self.log.open("ab") as log:
+            self.process = subprocess.Popen(
+                [*call, *self.options], cwd=self.folder, env=environ, stdout=subprocess.PIPE, stderr=log
+            )
+        assert self.process.stdout is not None
+        line = self.process.stdout.readline()
+        assert line, self.log.read_text()
+        self.told: dict[str, Any] = json.loads(line)
+        self.url = str(self.told["url"])
+
+    def kill(self) -> None:
+        """Take it away at once, as a crash or a power cut does."""
+        self.process.send_signal(signal.SIGKILL)
+        self.process.wait(20)
+
+    def stop(self) -> None:
+        self.process.terminate()
+        try:
+            self.process.wait(20)
+        except subprocess.TimeoutExpired:
+            self.kill()
+
+
+class Page:
+    """A headless browser of one screen size, and what a person does with it."""
+
+    def __init__(self, driver: Any, name: str) -> None:
+        self.driver, self.name = driver, name
+        self.width, self.height = SCREENS[name]
+        self.show_in("light")
+
+    def show_in(self, scheme: str) -> None:
+        size = {"width": self.width, "height": self.height, "deviceScaleFactor": 1}
+        self.tell("Emulation.setDeviceMetricsOverride", size | {"mobile": self.name == "phone"})
+        wish = {"name": "prefers-color-scheme", "value": scheme}
+        self.tell("Emulation.setEmulatedMedia", {"features": [wish]})
+
+    def tell(self, command: str, values: dict[str, Any]) -> Any:
+        return self.driver.execute_cdp_cmd(command, values)
+
+    def go(self, url: str) -> None:
+        self.driver.get(url)
+        self.settle()
+
+    def settle(self) -> None:
+        time.sleep(0.5)  # a click needs a moment to become a run
+        wait_for(lambda: self.run(_SETTLED), f"{self.name}: the page never came to rest: {self.text()[:500]}")
+
+    def run(self, script: str, *arguments: Any) -> Any:
+        return self.driver.execute_script(script, *arguments)
+
+    def text(self) -> str:
+        return str(self.run("return document.body.innerText"))
+
+    def wait_text(self, words: str, seconds: float = 60) -> None:
+        try:
+            wait_for(lambda: words in self.text(), f"{self.name}: {words!r} never appeared", seconds)
+        except BaseException:
+            self.picture("failed")
+            raise
+
+    def find(self, css: str) -> Any:
+        return wait_for(
+            lambda: next(iter(self.driver.find_elements("css selector", css)), None), f"there is no {css}", 30
+        )
+
+    def find_all(self, css: str) -> list[Any]:
+        return list(self.driver.find_elements("css selector", css))
+
+    def tap(self, kind: str, words: str) -> Any:
+        """Tap the first element of a kind that shows the words."""
+        path = f"//{kind}[contains(., {words!r})]"
+        target = wait_for(
+            lambda: next((e for e in self.driver.find_elements("xpath", path) if e.is_displayed()), None),
+            f"there is no {kind} with {words!r}", 30,
+        )  # fmt: skip
+        self.run("arguments[0].scrollIntoView({block: 'center'})", target)
+        target.click()
+        return target
+
+    def upload(self, *files: Path) -> None:
+        self.find('[data-testid="stFileUploaderDropzoneInput"]').send_keys("\n".join(map(str, files)))
+
+    def picture(self, name: str) -> None:
+        PICTURES.mkdir(parents=True, exist_ok=True)
+        data = self.tell("Page.captureScreenshot", {"format": "png"})["data"]
+        (PICTURES / f"{name}-{self.name}.png").write_bytes(base64.b64decode(data))
+
+    def pictures(self, name: str) -> None:
+        """One in light and one in dark surroundings; the page must not be wider than its screen."""
+        for scheme in ("dark", "light"):
+            self.show_in(scheme)
+            time.sleep(0.3)
+            self.picture(f"{name}-{scheme}")
+        assert self.run("return document.scrollingElement.scrollWidth") <= self.width
+
+    def complaints(self) -> list[str]:
+        """What the browser's console says is refused by policy or went wrong in a script."""
+        return [
+            entry["message"]
+            for entry in self.driver.get_log("browser")
+            if "Content Security Policy" in entry["message"] or "Uncaught" in entry["message"]
+        ]
+
+
+def open_browser(profile: Path) -> Any:
+    from selenium import webdriver
+    from selenium.webdriver.chrome.service import Service
+
+    options = webdriver.ChromeOptions()
+    options.binary_location = str(CHROMIUM)
+    for flag in (*FLAGS, f"--user-data-dir={profile}"):
+        options.add_argument(flag)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    return webdriver.Chrome(options=options, service=Service(str(DRIVER)))

@@ -1,0 +1,142 @@
+"""Phone and desk together: the code by QR and by hand, wrong codes, and what stopping does; in real browsers."""
+
+from __future__ import annotations
+
+import re
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Callable
+
+import pytest
+from driving import CHROMIUM, DRIVER, Page, Server, wait_for
+
+from colourmatch.errors import InputError
+from colourmatch.lots.book import LotBook
+from colourmatch.sharing.network import find_local_address
+
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(not (CHROMIUM and DRIVER), reason="chromium and chromedriver are not installed"),
+]
+
+
+@pytest.fixture
+def shared(serve: Callable[..., Server], book: LotBook) -> Server:
+    try:
+        find_local_address()
+    except InputError as error:
+        pytest.skip(f"no network to share in: {error.text}")
+    book.add_stock("red", "E129", 1.0)
+    book.new_lot("aperitif", 900, ["red"], ceiling_mg_per_l=30)
+    return serve("--share")
+
+
+def status(url: str) -> int:
+    try:
+        with urllib.request.urlopen(url, timeout=10) as reply:
+            return int(reply.status)
+    except urllib.error.HTTPError as error:
+        return error.code
+
+
+def test_from_the_scan_to_the_end_of_sharing(shared: Server, browse: Callable[[str], Page]) -> None:
+    told = shared.told["share"]
+    desk, phone = browse("desk"), browse("phone")
+    desk.go(shared.url)
+    desk.tap("a", "Share")
+    desk.wait_text(told["code"])
+    desk.wait_text("No other browser is in.")
+    desk.settle()
+    wait_for(lambda: desk.run("return document.querySelector('.cm-qr').naturalWidth"), "the QR code is not drawn")
+    desk.pictures("share")
+
+    phone.go(told["url_with_code"])
+    assert phone.driver.current_url == f"{told['url']}/" and told["code"] not in phone.text()
+    cookie = phone.driver.get_cookie(f"colourmatch_{shared.port}")
+    assert cookie["httpOnly"] and cookie["sameSite"] == "Strict" and "expiry" not in cookie
+    assert "Share" not in [link.text for link in phone.find_all('.st-key-cm-menu [data-testid="stPageLink"]')]
+    phone.driver.back()
+    phone.driver.forward()
+    phone.settle()
+    assert told["code"] not in phone.driver.current_url
+
+    phone.go(f"{told['url']}/share")
+    phone.wait_text("This browser came in with the access code.")
+    assert "Stop sharing" not in phone.text() and told["code"] not in phone.text()
+    phone.pictures("share-visitor")
+    phone.go(f"{told['url']}/match?lot=1")
+    desk.wait_text("1 other browser is in.")
+
+    desk.tap("button", "Stop sharing")
+    desk.wait_text("Sharing is stopped")
+    desk.settle()
+    desk.picture("share-stopped")
+    phone.wait_text("This browser is no longer let in", 30)
+    phone.pictures("share-over")
+    phone.driver.refresh()
+    wait_until_refused(phone)
+    desk.go(f"{shared.url}/match?lot=1")
+    assert not desk.complaints() and not phone.complaints()
+    assert told["code"] not in shared.log.read_text() and cookie["value"] not in shared.log.read_text()
+
+
+def wait_until_refused(phone: Page) -> None:
+    """After the stop nothing listens there any more, or what still listens says that sharing is stopped."""
+    end = time.monotonic() + 20
+    while time.monotonic() < end:
+        if re.search("Sharing is stopped|can.t be reached|refused", phone.text()):
+            return
+        time.sleep(0.2)
+    pytest.fail(f"the phone still sees: {phone.text()[:300]}")
+
+
+def test_a_wrong_code_waits_and_a_reload_does_not_shorten_it(
+    shared: Server, browse: Callable[[str], Page]
+) -> None:
+    told = shared.told["share"]
+    page = browse("phone")
+    page.driver.get(f"{told['url']}/match?lot=1")
+    page.pictures("entry")
+    for typed in ("AAAA-AAAA", "BBBB-BBBB", "CCCC-CCCC"):
+        field = page.find("#code")
+        button = page.find("button")
+        end = time.monotonic() + 10
+        while not button.is_enabled() and time.monotonic() < end:
+            time.sleep(0.1)
+        field.send_keys(typed)
+        button.click()
+        page.wait_text("That is not the code.")
+    page.pictures("entry-wrong")
+    page.driver.get(f"{told['url']}/match?lot=1")
+    page.wait_text("A wrong code was entered.")
+    assert not page.find("button").is_enabled()
+    page.wait_text("Try again now.", 15)
+    page.find("#code").send_keys(told["code"].lower().replace("-", ""))
+    page.find("button").click()
+    page.settle()
+    assert page.driver.current_url == f"{told['url']}/match?lot=1"
+    assert not page.complaints()
+    assert "wrong access code" in shared.log.read_text() and "AAAA" not in shared.log.read_text()
+
+
+def test_without_the_cookie_the_network_gets_nothing(shared: Server, browse: Callable[[str], Page]) -> None:
+    """Every file that the frontend asks for at this machine is refused at the shared address."""
+    here, there = shared.url, shared.told["share"]["url"]
+    page = browse("desk")
+    page.go(f"{here}/match?lot=1")
+    names = page.run("return performance.getEntriesByType('resource').map(entry => entry.name)")
+    paths = {name.removeprefix(here) for name in names if name.startswith(here)}
+    assert len(paths) > 30
+    for path in sorted(paths)[:40]:
+        assert status(there + path) == 401, path
+    for path in (
+        "/",
+        "/_stcore/health",
+        "/_stcore/metrics",
+        "/_stcore/host-config",
+        "/match",
+        "/static/index.html",
+    ):
+        assert status(there + path) == 401, path
+        assert status(here + path) in (200, 404, 403), path
