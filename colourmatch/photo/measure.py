@@ -79,6 +79,7 @@ class SpotColour:
             "lab": _rounded(self.lab, 3),
             "lab_sd": _rounded(self.lab_sd, 3),
             "lab_covariance": [_rounded(row, 5) for row in self.covariance + self.lost],
+            "tone_covariance": [_rounded(row, 5) for row in self.tone_shifts.T @ self.tone_shifts],
             "rgb": _rounded(self.rgb, 5),
             "rgb_covariance": [[float(f"{v:.4g}") for v in row] for row in self.rgb_covariance],
             "clarity": None if self.clarity is None else round(min(self.clarity.value, 1.0), 3),

@@ -126,12 +126,26 @@ def unfitted_curve() -> ToneCurve:
     return ToneCurve(np.array([0.0, 0.0, 1.0, 0.0, 0.0]), np.diag(_PRIOR[:, 1] ** 2), False)
 
 
-def fit_curve(flat: FlatCard, known: KnownGreys | None = None) -> ToneCurve:
+@dataclass(frozen=True)
+class KnownLevel:
+    """One grey of known reflectance in the photo: its value and that of paper there as decoded, mean of the channels.
+
+    reflectance is relative to the paper; log_sd (natural log) is that of the reflectance and of the reading.
+    """
+
+    value: float
+    paper: float
+    reflectance: float
+    log_sd: float
+
+
+def fit_curve(flat: FlatCard, known: KnownGreys | None = None, level: KnownLevel | None = None) -> ToneCurve:
     """Fit the tone curve to the grey steps, each against the bare paper just above and below it.
 
-    known: what this printed card's greys really reflect; the printer's terms then stay at none.
+    known: what this printed card's greys really reflect; the printer's terms then stay at none. level: a grey of
+    known reflectance beside them, which pins the phone's curve there.
     """
-    nominal, values, paper, seen = _read_against_paper(flat)
+    nominal, values, paper, seen = read_against_paper(flat)
     keep = _agreeing(nominal, values)
     nominal, values, paper = nominal[keep], values[keep].mean(axis=1), paper[keep].mean(axis=1)
     if len(nominal) < 6 or len(set(nominal)) < 4:
@@ -148,7 +162,8 @@ def fit_curve(flat: FlatCard, known: KnownGreys | None = None) -> ToneCurve:
         printed = nominal ** terms[2]
         printed = printed + terms[4] * printed * (1 - printed)
         seen = _through(exposure * (printed * (1 - terms[3]) + terms[3]), terms) / paper
-        return np.r_[(np.log(seen) - np.log(values)) / spread, (terms - prior[:, 0]) / prior[:, 1]]
+        pinned = [] if level is None else [_missed(level, terms)]
+        return np.r_[(np.log(seen) - np.log(values)) / spread, (terms - prior[:, 0]) / prior[:, 1], pinned]
 
     fit = least_squares(residual, prior[:, 0], bounds=_BOUNDS, x_scale=prior[:, 1])
     good = np.abs(fit.fun[: len(nominal)]) < 4
@@ -205,7 +220,14 @@ def _back(linear: Array, terms: Array) -> Array:
     return decode_srgb(np.interp(encode_srgb(linear), _curve(terms[0], terms[1]), _GRID))
 
 
-def _read_against_paper(flat: FlatCard) -> tuple[Array, Array, Array, NDArray[np.int_]]:
+def _missed(level: KnownLevel, terms: Array) -> float:
+    """By how many standard deviations the curve misses a known level."""
+    exposure = _back(np.array(level.paper), terms)
+    seen = _through(exposure * (level.reflectance * (1 - terms[3]) + terms[3]), terms)
+    return float(np.log(seen / level.value)) / level.log_sd
+
+
+def read_against_paper(flat: FlatCard) -> tuple[Array, Array, Array, NDArray[np.int_]]:
     """Nominal (N,), value relative to the paper beside it (N, 3), that paper's linear value (N, 3), place in `greys`."""
     nominal, values, papers, places = [], [], [], []
     half = flat.card.grey_size_mm / 2

@@ -2,14 +2,26 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from drawn_card import DECODE_TABLE
 from test_tone import CARD, S, bend, photograph_greys
 
 from colourmatch.colour.spaces import encode_srgb
+from colourmatch.errors import InputError
+from colourmatch.photo.card_profile import (
+    GreysReading,
+    combine_readings,
+    enter_greys,
+    parse_reading,
+    read_greys,
+)
 from colourmatch.photo.light import fit_light, mask_paper
 from colourmatch.photo.tone import KnownGreys, align_channels, fit_curve
+from colourmatch.simulate import Light, Obstacle, Phone, Pose, Printer, Scene, render_photo, save_photo
+from colourmatch.simulate.materials import printed_greys
 
 NOMINAL = np.array([step.reflectance for step in CARD.greys])
 PRINTERS = [(1.1, 0.3, 0.5), (0.9, 0.3, 0.5), (0.9, 0.6, 0.7), (1.1, 0.0, 0.7)]
@@ -48,3 +60,99 @@ def test_a_printer_that_strays_is_what_known_greys_mend():
     seen, _ = tint_error(0.12, case, KnownGreys(NOMINAL**0.9, np.full(12, 0.01)))
     assert abs(blind) > 0.15
     assert abs(seen) < 0.1 * abs(blind)
+
+
+# ---- entered, and read off photos --------------------------------------------------------------------------------
+
+
+def photograph_card(
+    folder: Path, printer: Printer, phone: Phone, seed: int
+) -> tuple[Path, tuple[int, int, int, int]]:
+    """A photo of a bare card with a grey card of 18 % on the middle ring, and the grey's rectangle in pixels."""
+    corners = ((107.0, 72.0), (143.0, 72.0), (143.0, 108.0), (107.0, 108.0))
+    scene = Scene(blank=None, obstacles=(Obstacle(corners, (0.18, 0.18, 0.18)),))
+    drawn = render_photo(scene, phone, Light(), Pose(fill=0.85, tilt_degrees=3), seed=seed, printer=printer)
+    x, y = drawn.view.to_pixels(np.array([[125.0, 90.0]]))[0]
+    return save_photo(drawn, folder / f"card-{seed}.jpg"), (int(x) - 20, int(y) - 20, 40, 40)
+
+
+@pytest.fixture(scope="module")
+def bent_card(tmp_path_factory: pytest.TempPathFactory) -> tuple[Printer, list[GreysReading]]:
+    """Two readings of one card from a printer far from nominal, by a phone with an S-curve."""
+    printer = Printer(gamma=1.12, jitter=0.02, seed=3)
+    folder = tmp_path_factory.mktemp("cards")
+    taken = [
+        photograph_card(folder, printer, Phone(s_curve=0.3, exposure=e, veil=0.004), s)
+        for e, s in ((0.6, 1), (0.75, 2))
+    ]
+    return printer, [read_greys(path, grey) for path, grey in taken]
+
+
+def test_photos_beside_a_grey_card_find_what_the_printer_did(bent_card):
+    printer, readings = bent_card
+    true = printed_greys(printer).mean(axis=1)
+    found, ratio = combine_readings(readings)
+    error = np.log(found.reflectance / true)
+    assert np.all(np.abs(error) < 2.5 * found.log_sd)
+    # half a dozen per cent where the nominal greys are wrong by up to 40
+    strayed = np.abs(np.log(NOMINAL / true))
+    assert np.abs(error[NOMINAL > 0.05]).max() < 0.08
+    assert np.abs(error).mean() < 0.4 * strayed.mean()
+    assert ratio < 2
+
+
+def test_more_photos_narrow_it_but_not_below_the_grey_card(bent_card):
+    _, readings = bent_card
+    one, both = combine_readings(readings[:1])[0], combine_readings(readings)[0]
+    assert np.all(both.log_sd < one.log_sd + 1e-9)
+    many = combine_readings(readings * 50)[0]
+    assert many.log_sd.min() > 0.7 * np.hypot(0.006 / 0.18, 0.02 / 0.88) - 1e-9
+
+
+def test_readings_that_disagree_widen_the_profile():
+    near = enter_greys(NOMINAL[:6], 0.005)
+    far = GreysReading(near.reflectance * 1.2, near.log_sd, {"how": "entered"})
+    joined, ratio = combine_readings([near, far])
+    assert ratio > 2
+    assert joined.log_sd[3] > combine_readings([near, near])[0].log_sd[3]
+
+
+def test_a_reading_survives_its_json(bent_card):
+    reading = bent_card[1][0]
+    again = parse_reading(reading.to_json())
+    assert again.reflectance == pytest.approx(reading.reflectance, abs=1e-5, nan_ok=True)
+    assert again.told["how"] == "photo"
+
+
+def test_a_grey_that_no_reading_saw_takes_its_twin():
+    reading = enter_greys(NOMINAL**1.1, 0.005)
+    hidden = GreysReading(
+        np.where(np.arange(12) == 2, np.nan, reading.reflectance), reading.log_sd, {"how": "entered"}
+    )
+    joined, _ = combine_readings([hidden])
+    assert joined.reflectance[2] == pytest.approx(joined.reflectance[8])
+    assert joined.log_sd[2] > joined.log_sd[8]
+
+
+@pytest.mark.parametrize(
+    ("values", "sd", "text"),
+    [
+        ([0.7, 0.5], None, "Give 6, from the lightest"),
+        ([0.7, 0.5, 0.3, 0.2, 0.1, 1.2], None, "between 0.001 and 1"),
+        ([0.5, 0.7, 0.3, 0.2, 0.1, 0.04], None, "Check their order"),
+        (list(NOMINAL[:6]), 3.0, "Give a standard deviation"),
+    ],
+)
+def test_impossible_greys_are_refused_with_what_to_do(values, sd, text):
+    with pytest.raises(InputError, match=text):
+        enter_greys(values, sd)
+
+
+def test_a_rectangle_that_holds_no_grey_is_refused(tmp_path):
+    path, _ = photograph_card(tmp_path, Printer(), Phone(), 5)
+    with pytest.raises(InputError, match="does not lie in the photo"):
+        read_greys(path, (5000, 10, 40, 40))
+    with pytest.raises(InputError, match=r"no neutral grey of 18 %|too far from the printed card"):
+        read_greys(path, (2, 2, 12, 12))
+    with pytest.raises(InputError, match="Give a part of 1"):
+        read_greys(path, (2, 2, 12, 12), reflectance=(18.0, 0.5))
