@@ -19,7 +19,10 @@ TITLES = {
     "trend": "Trend",
     "about": "About",
     "share": "Share",
+    "picker": "Compare",
 }
+#: Pages that others lead to; the menu has room for no more on a phone.
+_NOT_IN_MENU = ("picker",)
 
 
 def list_pages() -> list[Any]:
@@ -38,7 +41,7 @@ def show_menu() -> None:
     """The way to every page, one row at the top; it fits a phone and needs no unfolding."""
     with st.container(horizontal=True, key="cm-menu", gap=None):
         for name in TITLES:
-            if name != "share" or session.is_sharing():
+            if name not in _NOT_IN_MENU and (name != "share" or session.is_sharing()):
                 st.page_link(find_page(name))
 
 

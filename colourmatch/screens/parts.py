@@ -183,6 +183,14 @@ def cell(heading: str, big: str, small: str = "") -> str:
     return f'{kicker(heading)}<p class="cm-big">{as_html(big)}</p>{under}'
 
 
+def difference_cells(told: Mapping[str, Any], how: str) -> list[str]:
+    """How far and which way: of one photo, or of several together."""
+    return [
+        cell("How far", show_interval(told["delta_e_2000"]), f"CIEDE2000, {how}"),
+        cell("Which way", told["difference"]["text"], "the batch against the reference"),
+    ]
+
+
 def ceiling_cell(
     used: float | None, ceiling: float | None, left: float | None = None, place: str | None = None
 ) -> str:

@@ -52,6 +52,7 @@ def show() -> None:
         files = upload_photos("first", "Your photo", many=False)
     if files:
         show_first_reading(*files[0])
+    show_without_card()
     show_ways_on()
 
 
@@ -73,6 +74,16 @@ def show_first_reading(data: bytes, name: str) -> None:
     with session.failures_shown(), st.spinner("Measuring the photo …"):
         show_reading(data, name)
     st.write("This reading is not kept. Make a lot to be told how many drops to add.")
+
+
+def show_without_card() -> None:
+    """To the page where white and liquids are marked on any photo."""
+    st.header("No printed card at hand?")
+    st.write(
+        "Compare two liquids on any photo with something white or grey in it. It is less sure, and says so."
+    )
+    if st.button("Mark them on a photo", key="to-picker"):
+        st.switch_page(pages.find_page("picker"))
 
 
 def show_ways_on() -> None:

@@ -1,0 +1,293 @@
+"""Compare two liquids on any photo: white, reference and batch are marked on the picture, no printed card, no lot."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from typing import Any
+
+import streamlit as st
+
+from colourmatch.errors import InputError
+from colourmatch.screens import pages, parts, session
+from colourmatch.screens.photo_view import clear_upload, show_flags, show_swatches, upload_photos
+from colourmatch.screens.rectangle_field import (
+    LABELS,
+    carry_boxes,
+    is_whole,
+    prepare_picture,
+    show_field,
+    take_boxes,
+)
+
+#: So many photos are held in one visit; the oldest goes first.
+MOST_PHOTOS = 6
+_AXES = ("x", "y", "width", "height")
+_KINDS = {"white paper": 1.0, "grey card": 0.18}
+_HOW = (
+    "Any photo of the two liquids beside something white or grey: glasses from above on white paper, or bottles from "
+    "the side before a bright wall. Mark the white and both liquids; nothing of it is kept."
+)
+_LIMITS = """
+- **How much liquid the light passes.** A wider bottle or a fuller glass looks darker with the same liquid in it. Use
+  two vessels of one kind, filled alike. The interval allows for a difference of a few per cent, not for a wide bottle
+  beside a narrow one, and not for tinted glass.
+- **The light between white and liquid.** What it does there is not known. The interval grows with the distance and with
+  any slope of the light across the white: mark white close to both, in the same light.
+- **Reflections.** Small ones are left out. One that covers a whole rectangle cannot be told from the liquid: turn the
+  vessel or yourself.
+- **Bottles from the side.** Light passes once, from the ground behind. Mark white on that same bright ground, beside the
+  bottles, and not on a card that is lit from the front.
+- **One liquid's own colour** is surer with the printed card; here it is a guide, and the difference is what counts.
+"""
+
+
+def show() -> None:
+    """The page."""
+    st.title("Compare two liquids on a photo")
+    store = open_store()
+    if not store["photos"]:
+        st.write(_HOW)
+        add_photos(store, "Photo")
+        show_limits()
+        return
+    photo = pick_photo(store)
+    left, right = st.columns([3, 2], gap="large")
+    with left:
+        show_marks(store, photo)
+    with right:
+        show_results(store, photo)
+    with st.expander("Next photo of the same glasses", expanded=False):
+        st.write("The rectangles come along. Several photos of the same glasses together are surer than one.")
+        add_photos(store, "Next photo")
+    show_limits()
+    if st.button("Begin anew with other photos", key="picker-anew"):
+        st.session_state.pop("picker", None)
+        st.rerun()
+
+
+def open_store() -> dict[str, Any]:
+    """Photos and rectangles of this visit; they stay when another page is looked at."""
+    empty: dict[str, Any] = {
+        "photos": [],
+        "boxes": {},
+        "sizes": {},
+        "last": None,
+        "chosen": None,
+        "active": "white",
+        "count": 0,
+    }
+    store: dict[str, Any] = st.session_state.setdefault("picker", empty)
+    return store
+
+
+def add_photos(store: dict[str, Any], label: str) -> None:
+    """Take photos in; rectangles of the photo before come along."""
+    files = upload_photos("picker", label)
+    if not files:
+        return
+    with session.failures_shown():
+        for data, name in files:
+            mark = hashlib.sha256(data).hexdigest()
+            _, size = prepare_picture(data, name)
+            known = [photo for photo in store["photos"] if photo[0] != mark]
+            store["photos"] = [*known, (mark, name, data)][-MOST_PHOTOS:]
+            last = store["last"]
+            carried = carry_boxes(store["boxes"][last], store["sizes"][last], size) if last else {}
+            store["sizes"][mark] = size
+            store["boxes"].setdefault(mark, {name: carried.get(name, [None] * 4) for name in LABELS})
+            store["last"] = mark
+            store["active"] = first_open(store["boxes"][mark])
+        store["chosen"] = store["last"]
+        clear_upload("picker")
+        st.rerun()
+
+
+def first_open(boxes: Mapping[str, Any]) -> str:
+    """The rectangle to draw next."""
+    return next((name for name in LABELS if not is_whole(boxes[name])), "batch")
+
+
+def pick_photo(store: dict[str, Any]) -> tuple[str, str, bytes]:
+    """The photo to work on."""
+    photos = {photo[0]: photo for photo in store["photos"]}
+    if len(photos) == 1:
+        return store["photos"][0]
+    chosen = st.selectbox(
+        "Photo", list(photos), index=list(photos).index(store["chosen"]),
+        key=f"picker-photo-{store['photos'][-1][0][:12]}",
+        format_func=lambda mark: f"{list(photos).index(mark) + 1}: {photos[mark][1]}",
+    )  # fmt: skip
+    store["chosen"] = chosen
+    return photos[chosen]
+
+
+def show_marks(store: dict[str, Any], photo: tuple[str, str, bytes]) -> None:
+    """The picture with its rectangles, the same as numbers, and what the white is."""
+    mark, name, data = photo
+    boxes = store["boxes"][mark]
+
+    def hear(picked: Mapping[str, Any]) -> None:
+        boxes.update(take_boxes(picked.get("rectangles"), store["sizes"][mark]))
+        store["active"] = picked.get("active") if picked.get("active") in LABELS else "white"
+        store["count"], store["last"] = int(picked.get("count") or 0), mark
+
+    state = {"photo": mark, "active": store["active"], "count": store["count"], "alt": f"photo {name}"}
+    show_field(f"picker-field-{mark[:12]}", prepare_picture(data, name), boxes, state, hear)
+    with st.expander("The rectangles as numbers"):
+        width, height = store["sizes"][mark]
+        st.caption(f"Pixels from the top left of the upright photo, which is {width} x {height}.")
+        for spot in LABELS:
+            ask_numbers(store, mark, spot)
+
+
+def ask_numbers(store: dict[str, Any], mark: str, spot: str) -> None:
+    """Four number fields that show and change one rectangle."""
+    box = store["boxes"][mark][spot]
+    most = (*store["sizes"][mark], *store["sizes"][mark])
+
+    def change(place: int, key: str) -> None:
+        box[place] = st.session_state[key]
+        store["active"], store["last"] = spot, mark
+
+    with st.container(horizontal=True, key=f"cm-numbers-{spot}"):
+        for place, axis in enumerate(_AXES):
+            key = f"picker-{mark[:12]}-{spot}-{axis}"
+            st.session_state[key] = None if box[place] is None else int(box[place])
+            st.number_input(
+                f"{LABELS[spot]} {axis}", min_value=0 if place < 2 else 1, max_value=most[place], step=1, key=key,
+                on_change=change, args=(place, key), width=140,
+            )  # fmt: skip
+
+
+def ask_white() -> float:
+    """The reflectance of what was marked as white."""
+    kind = st.segmented_control(
+        "What is marked as white", list(_KINDS), default="white paper", required=True, key="picker-white",
+        persist_state="session",
+    )  # fmt: skip
+    if kind != "grey card":
+        return 1.0
+    percent = st.number_input(
+        "The card reflects, %", min_value=2.0, max_value=100.0, value=100 * _KINDS["grey card"], step=1.0,
+        format="%g", key="picker-grey", persist_state="session",
+        help="As it says on the card; 18 for the usual grey card.",
+    )  # fmt: skip
+    return (percent or 100.0) / 100
+
+
+@st.cache_data(show_spinner=False, max_entries=24)
+def measure(data: bytes, name: str, rectangles: dict[str, Any]) -> dict[str, Any]:
+    """A photo measured from rectangles; a refusal has its sentence in `error`."""
+    from colourmatch.photo.rectangles import measure_rectangles_or_refuse
+
+    return measure_rectangles_or_refuse(data, rectangles, name).to_json()
+
+
+def rectangles_of(boxes: Mapping[str, Any], reflectance: float) -> dict[str, Any] | None:
+    """What a photo is measured with, None while white or both liquids are missing."""
+    whole = {name: tuple(box) for name, box in boxes.items() if is_whole(box)}
+    if "white" not in whole or len(whole) < 2:
+        return None
+    return whole | {"white_reflectance": reflectance}
+
+
+def show_results(store: dict[str, Any], photo: tuple[str, str, bytes]) -> None:
+    """How far, which way, the colours, what is doubtful; of several photos what they give together."""
+    reflectance = ask_white()
+    given = rectangles_of(store["boxes"][photo[0]], reflectance)
+    if given is None:
+        st.html(parts.empty("Mark white and both liquids on the picture: the difference appears here."))
+        return
+    measured = measure(photo[2], photo[1], given)
+    if measured["error"]:
+        st.html(parts.flag_line("Not measured", measured["error"], "refuse"))
+        return
+    all_measured = measure_all(store, reflectance)
+    show_together(all_measured)
+    if measured["delta_e_2000"]:
+        st.html(parts.glance(parts.difference_cells(measured, "this photo, with its 95 % interval")))
+    show_swatches(measured)
+    show_flags(measured)
+    offer_lot(store, reflectance)
+
+
+def measure_all(store: dict[str, Any], reflectance: float) -> list[tuple[str, dict[str, Any]]]:
+    """The photos of this visit that are marked, measured, each with its number."""
+    out = []
+    for number, (mark, name, data) in enumerate(store["photos"], 1):
+        given = rectangles_of(store["boxes"][mark], reflectance)
+        if given is not None:
+            out.append((f"Photo {number}", measure(data, name, given)))
+    return out
+
+
+def show_together(measured: list[tuple[str, dict[str, Any]]]) -> None:
+    """What several photos of the same glasses give together, and which one disagrees."""
+    from colourmatch.photo.combine import combine_photos
+
+    together = combine_photos([m for _, m in measured], [name for name, _ in measured])
+    if together is None or len(together.photos) < 2:
+        return
+    told = together.to_json()
+    st.html(
+        parts.glance(parts.difference_cells(told, f"{len(told['photos'])} photos together, 95 % interval"))
+    )
+    if told["agree"]:
+        st.html(parts.line(told["text"]))
+    else:
+        st.html(parts.flag_line("Doubtful", told["text"], "warn"))
+
+
+def offer_lot(store: dict[str, Any], reflectance: float) -> None:
+    """Put the marked photos into an open lot, which then says what to add."""
+    lots = session.current_book().list_lots(open_only=True, limit=40)
+    if not lots:
+        return
+    with st.expander("Put it into a lot"):
+        st.write(
+            "The lot learns from it like from a photo with the card, only less. Its depth is that of the glasses seen "
+            "from above; for bottles seen from the side it is half their inner width."
+        )
+        names = {lot.id: f"{lot.name} ({lot.label})" for lot in lots}
+        chosen = st.selectbox("Lot", list(names), format_func=names.__getitem__, key="picker-lot")
+        if st.button("Put it into this lot", key="picker-record", width="stretch"):
+            record(store, chosen, reflectance)
+
+
+def record(store: dict[str, Any], lot_id: int, reflectance: float) -> None:
+    """Write the marked photos into a lot, and go there."""
+    from colourmatch.lots.work import record_photos
+
+    with session.failures_shown():
+        kept = 0
+        for mark, name, data in store["photos"]:
+            given = rectangles_of(store["boxes"][mark], reflectance)
+            if given is None or "batch" not in given:
+                continue
+            found = record_photos(
+                session.current_book(),
+                lot_id,
+                [(data, name)],
+                entered_by=session.entered_by(),
+                rectangles=given,
+            )[0]
+            if found.get("error"):
+                raise InputError(found["error"])
+            kept += not found.get("repeated")
+        if not kept:
+            raise InputError("These photos are in the lot already, or the batch is not marked on them.")
+        session.notify(
+            "The photo is measured and kept." if kept == 1 else f"{kept} photos are measured and kept."
+        )
+        pages.go_to_lot("match", lot_id)
+
+
+def show_limits() -> None:
+    """What a photo without the card cannot tell."""
+    with st.expander("What such a photo cannot tell"):
+        st.markdown(_LIMITS)
+
+
+if __name__ == "__main__":
+    show()
