@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from sqlalchemy import Boolean, Column, Float, ForeignKey, Index, Integer, MetaData, String, Table, Text
 
 #: The version of the book that this program writes; the name of the newest migration.
-VERSION = "0004"
+VERSION = "0005"
 
 metadata = MetaData(
     naming_convention={
@@ -196,6 +196,20 @@ closings = _part(
 
 amendments = _part("amendments", Column("changes", Text, nullable=False))
 
+# Printed cards and phones, and which of them a lot's photos are read with; lots/cards.py and lots/phones.py.
+calibrations = _table(
+    "calibrations",
+    Column("kind", String(16), nullable=False),
+    Column("name", String(120), nullable=False),
+    Column("name_key", Text, nullable=False, index=True),
+    Column("light", String(120)),
+    Column("light_key", Text),
+    Column("data", Text),
+    Column("original_sha256", String(64)),
+    Column("stored_name", String(80)),
+    Column("original_name", Text),
+)
+
 #: kind of entry -> the table of its particulars
 PARTS = {
     "addition": additions,
@@ -211,7 +225,7 @@ PARTS = {
 #: Every table that holds history, each after the ones it points to.
 HISTORY = (
     references, reference_readings, stocks, lots, lot_stocks, stock_entries, lot_entries, additions, volumes,
-    photos, notes, closings, amendments,
+    photos, notes, closings, amendments, calibrations,
 )  # fmt: skip
 
 
