@@ -52,7 +52,7 @@ def show() -> None:
         show_limits()
         return
     photo = pick_photo(store)
-    left, right = st.columns([3, 2], gap="large")
+    left, right = st.columns(2, gap="large")
     with left:
         show_marks(store, photo)
     with right:

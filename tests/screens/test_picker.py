@@ -263,6 +263,7 @@ def test_marks_by_finger_mouse_and_keys(browser: Browser, tmp_path: Path) -> Non
     after = wait_for(
         lambda: boxes_shown(browser)["batch"] != before and boxes_shown(browser)["batch"], "it was not moved"
     )
+    assert after.split("width")[1] == before.split("width")[1], "it was stretched instead of moved"
     # keys move the one in focus, and the number fields show it
     browser.driver.execute_script(_ROOT + "field.querySelector('.cm-pick-box.batch').focus()")
     browser.tell("Input.dispatchKeyEvent", {"type": "keyDown", "key": "ArrowRight", "code": "ArrowRight"})

@@ -2,6 +2,7 @@
 // scrolls the page everywhere else; keys move and stretch the one in focus. Figures are pixels of the full photo.
 const CORNERS = { nw: [0, 0], ne: [1, 0], se: [1, 1], sw: [0, 1] };
 const LEAST_PX = 12; // on the screen
+const TAPPED_PX = 36; // the least side of what a tap sets down
 const STILL_PX = 6; // a press that moves less is a tap
 
 function build(root) {
@@ -70,7 +71,7 @@ function place(own, event) {
 
 function setDown(own, at) {
   const known = own.rectangles[own.active];
-  const side = 0.09 * Math.min(...own.size);
+  const side = Math.max(0.09 * Math.min(...own.size), TAPPED_PX * at.scale);
   const [w, h] = isWhole(known) ? known.slice(2) : [side, side];
   own.rectangles[own.active] = keepInside(own, [at.x - w / 2, at.y - h / 2, w, h]);
 }
@@ -178,10 +179,7 @@ function fill(own, data) {
     box.dataset.name = name;
     box.tabIndex = 0;
     box.setAttribute("role", "group");
-    box.innerHTML = "<b></b>" + Object.keys(CORNERS).map((corner) => {
-      const [x, y] = CORNERS[corner];
-      return `<i data-corner="${corner}" style="left:${100 * x}%;top:${100 * y}%"></i>`;
-    }).join("");
+    box.innerHTML = "<b></b>" + Object.keys(CORNERS).map((corner) => `<i data-corner="${corner}"></i>`).join("");
     box.querySelector("b").textContent = data.labels[name];
     box.onkeydown = (event) => onKey(own, name, event);
     own.stage.appendChild((own.boxes[name] = box));
