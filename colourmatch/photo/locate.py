@@ -193,18 +193,20 @@ def _edge_width_mm(grey: NDArray[np.uint8], to_px: Array, used: list[int], card:
     px = _apply(to_px, points.reshape(-1, 2)).astype(np.float32).reshape(-1, len(across), 2)
     lines = cv2.remap(grey, px[..., 0], px[..., 1], cv2.INTER_LINEAR)
     profiles = lines.reshape(-1, len(along_mm), len(across)).mean(axis=1)
-    return float(np.median([_rise_width(profile, across) for profile in profiles]))
+    return float(np.median(_rise_widths(profiles, across)))
 
 
 def _unit(vectors: Array) -> Array:
     return np.asarray(vectors / np.linalg.norm(vectors, axis=-1, keepdims=True))
 
 
-def _rise_width(line: Array, across: Array) -> float:
-    contrast = float(np.median(line[:8]) - np.median(line[-5:]))
-    steepest = float(np.abs(np.gradient(line, across)).max())
+def _rise_widths(profiles: Array, across: Array) -> Array:
+    """Width of each profile's edge, shape (N,), in the unit of `across`, whose full length where no edge is seen."""
+    contrast = np.median(profiles[:, :8], axis=1) - np.median(profiles[:, -5:], axis=1)
+    steepest = np.abs(np.gradient(profiles, across, axis=1)).max(axis=1)
     widest = float(across[-1] - across[0])
-    return min(0.8 * contrast / steepest, widest) if contrast > 8 and steepest > 0 else widest
+    width = 0.8 * contrast / np.maximum(steepest, 1e-9)
+    return np.where(contrast > 8, np.minimum(width, widest), widest)
 
 
 def _looks_blurred(grey: NDArray[np.uint8]) -> bool:

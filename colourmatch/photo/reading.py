@@ -13,10 +13,12 @@ from numpy.typing import NDArray
 
 from colourmatch.photo.clarity import Bars
 from colourmatch.photo.glass import Glass, find_glass
-from colourmatch.photo.light import FlatCard, LightField
+from colourmatch.photo.light import FlatCard, LightField, decode
 
 Array = NDArray[np.float64]
 Crop = tuple[slice, slice]
+#: The light of paper at the nodes of a coarse grid over a crop, float32 (rows, columns, 3).
+Nodes = NDArray[np.float32]
 
 #: Distance kept from the wall, for the meniscus (pharmacopoeial viewing practice: 3 to 4 mm).
 WALL_MARGIN_MM = 3.0
@@ -51,8 +53,10 @@ def read_spot(flat: FlatCard, light: LightField, name: str) -> SpotReading:
     card = flat.card
     spot, middle = card.spots[name], card.window_centre_mm(name)
     crop = flat.crop(spot, card.ring_diameter_mm / 2 + 2.5)
-    relative = _relative_light(flat, light, crop)
-    glass = find_glass(relative, spot, card.ring_diameter_mm / 2, flat.px_per_mm)
+    paper = _light_nodes(flat, light, crop)
+    middling = paper.mean(axis=(0, 1))
+    paper, linear = paper / middling, _look(flat, crop, middling)
+    glass = find_glass(linear, spot, card.ring_diameter_mm / 2, flat.px_per_mm)
     near = flat.crop(middle, card.window_radius_mm + 1.0)
     inside, codes = flat.inside[near], flat.codes[near]
     window = _disc(flat, near, middle, card.window_radius_mm)
@@ -62,14 +66,12 @@ def read_spot(flat: FlatCard, light: LightField, name: str) -> SpotReading:
     share = float(usable.sum() / window.sum())
     if usable.sum() < 30:
         usable = window & inside
-    seen = relative[_within(near, crop)]
-    clean, glints = _reject_glints(seen, usable)
-    if glass is not None and _mirrors(
-        np.median(seen[usable], axis=0), _beside(flat, crop, relative, name, glass)
-    ):
+    seen = _part(linear, paper, _within(near, crop))
+    clean, glints, level = _reject_glints(seen, usable)
+    if glass is not None and _mirrors(level, _beside(flat, crop, (linear, paper), name, glass)):
         glints = 1.0
     rgb, cov = _block_mean(seen, clean, flat.px_per_mm)
-    ends = codes[clean].astype(float)
+    ends = codes[clean]
     present = glass is not None or bool(np.abs(np.log(np.maximum(rgb, 1e-4))).max() > _SAME_AS_PAPER_LOG)
     return SpotReading(
         name=name, present=present, rgb=rgb, rgb_cov=cov, bars=_read_bars(flat, light, name, glass), glass=glass,
@@ -77,14 +79,12 @@ def read_spot(flat: FlatCard, light: LightField, name: str) -> SpotReading:
     )  # fmt: skip
 
 
-def _relative_light(flat: FlatCard, light: LightField, crop: Crop) -> NDArray[np.float32]:
-    """Linear light of a crop relative to the paper there, float32 (H, W, 3); 1 where the photo does not reach."""
-    relative = flat.decode(*crop)
-    relative /= _light_on_grid(light, *flat.positions(*crop))
-    inside = flat.inside[crop]
+def _look(flat: FlatCard, crop: Crop, white: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Light of a crop relative to one white (3,), float32 (H, W, 3); 1 where the photo does not reach."""
+    linear, inside = decode(flat.codes[crop], flat.decode_table / white[:, None]), flat.inside[crop]
     if not inside.all():
-        relative[~inside] = 1.0
-    return relative
+        linear[~inside] = 1.0
+    return linear
 
 
 def _within(part: Crop, whole: Crop) -> Crop:
@@ -93,50 +93,71 @@ def _within(part: Crop, whole: Crop) -> Crop:
     return rows, cols
 
 
-def _disc(flat: FlatCard, crop: Crop, centre_mm: tuple[float, float], radius_mm: float) -> NDArray[np.bool_]:
-    """Where a crop lies within a distance of a point of the card."""
+def _disc(
+    flat: FlatCard, crop: Crop, centre_mm: tuple[float, float], radius_mm: float, every: int = 1
+) -> NDArray[np.bool_]:
+    """Where a crop, or every so manieth pixel of it, lies within a distance of a point of the card."""
     x, y = flat.positions(*crop)
-    away = np.float32((x - centre_mm[0]) ** 2) + np.float32((y - centre_mm[1]) ** 2)
-    return np.asarray((away <= radius_mm**2) & (radius_mm >= 0), bool)
+    dx, dy = np.float32(x[:, ::every] - centre_mm[0]), np.float32(y[::every] - centre_mm[1])
+    return np.asarray((dx * dx + dy * dy <= radius_mm**2) & (radius_mm >= 0), bool)
 
 
 def _beside(
-    flat: FlatCard, crop: Crop, relative: NDArray[np.float32], name: str, glass: Glass
+    flat: FlatCard, crop: Crop, seen: tuple[NDArray[np.float32], Nodes], name: str, glass: Glass
 ) -> NDArray[np.float32]:
-    """Every third pixel each way of the liquid outside the window, shape (N, 3)."""
-    card = flat.card
-    liquid = _disc(flat, crop, glass.centre_mm, glass.inner_mm - WALL_MARGIN_MM)[::3, ::3]
-    window = _disc(flat, crop, card.window_centre_mm(name), card.window_radius_mm)[::3, ::3]
-    return relative[::3, ::3][liquid & ~window]
+    """Every third pixel each way of the liquid outside the window relative to the paper there, shape (N, 3)."""
+    card, (linear, paper) = flat.card, seen
+    liquid = _disc(flat, crop, glass.centre_mm, glass.inner_mm - WALL_MARGIN_MM, 3)
+    window = _disc(flat, crop, card.window_centre_mm(name), card.window_radius_mm, 3)
+    where = liquid & ~window
+    height, width = where.shape
+    return linear[::3, ::3][where] / cv2.resize(paper, (width, height), interpolation=cv2.INTER_LINEAR)[where]
 
 
-def _light_on_grid(light: LightField, x: Array, y: Array, step_mm: float = 6.0) -> NDArray[np.float32]:
-    """The light on a crop, predicted every few millimetres and interpolated: it is smooth on that scale."""
-    height, width = y.shape[0], x.shape[1]
-    nx, ny = (int(np.ceil((a.max() - a.min()) / step_mm)) + 1 for a in (x, y))
-    # cell centres of an nx by ny division of the crop, so that an area-true enlargement is exact
-    gx = x.min() + (np.arange(nx) + 0.5) / nx * (x.max() - x.min())
-    gy = y.min() + (np.arange(ny) + 0.5) / ny * (y.max() - y.min())
+def _light_nodes(flat: FlatCard, light: LightField, crop: Crop, step_mm: float = 6.0) -> Nodes:
+    """The light on a crop at the middles of an even division into cells of about 6 mm, shape (rows, columns, 3)."""
+    x, y = flat.positions(*crop)
+    nx, ny = (int(np.ceil(np.ptp(a) / step_mm)) + 1 for a in (x, y))
+    half = 0.5 / flat.px_per_mm
+    gx = x.min() - half + (np.arange(nx) + 0.5) / nx * (np.ptp(x) + 2 * half)
+    gy = y.min() - half + (np.arange(ny) + 0.5) / ny * (np.ptp(y) + 2 * half)
     points = np.stack(np.meshgrid(gx, gy), axis=-1).reshape(-1, 2)
-    coarse = light.at(points).reshape(ny, nx, 3).astype(np.float32)
-    return np.asarray(cv2.resize(coarse, (width, height), interpolation=cv2.INTER_CUBIC), np.float32)
+    return light.at(points).reshape(ny, nx, 3).astype(np.float32)
 
 
-def _at_end(codes: Array, *, low: bool) -> tuple[bool, bool, bool]:
-    if low:
-        hit = (codes.mean(axis=0) < LOW_CODE) | ((codes <= 0).mean(axis=0) > END_SHARE)
-    else:
-        hit = (codes.mean(axis=0) > HIGH_CODE) | ((codes >= 255).mean(axis=0) > END_SHARE)
+def _part(linear: NDArray[np.float32], paper: Nodes, part: Crop) -> NDArray[np.float32]:
+    """A part of a crop relative to the paper there, whose light between the nodes is taken as cubic."""
+    (rows, cols), (height, width) = part, linear.shape[:2]
+    ny, nx = paper.shape[:2]
+    # pixel j of the part has its centre at node (cols.start + j + 0.5) / width * nx - 0.5
+    to_node = np.array(
+        [
+            [nx / width, 0, (cols.start + 0.5) * nx / width - 0.5],
+            [0, ny / height, (rows.start + 0.5) * ny / height - 0.5],
+        ]
+    )
+    size = cols.stop - cols.start, rows.stop - rows.start
+    options = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
+    return linear[part] / cv2.warpAffine(paper, to_node, size, flags=options, borderMode=cv2.BORDER_REPLICATE)
+
+
+def _at_end(codes: NDArray[np.uint8], *, low: bool) -> tuple[bool, bool, bool]:
+    mean = codes.mean(axis=0)
+    hit = (mean < LOW_CODE) if low else (mean > HIGH_CODE)
+    hit |= np.count_nonzero(codes == (0 if low else 255), axis=0) > END_SHARE * len(codes)
     return bool(hit[0]), bool(hit[1]), bool(hit[2])
 
 
 def _reject_glints(
     relative: NDArray[np.float32], usable: NDArray[np.bool_]
-) -> tuple[NDArray[np.bool_], float]:
-    """Leave out pixels far from the window's median in any channel, with a rim around them; the share left out."""
-    values = relative[usable]
-    middle = np.median(values, axis=0)
-    spread = 1.4826 * np.median(np.abs(values - middle), axis=0)
+) -> tuple[NDArray[np.bool_], float, NDArray[np.float32]]:
+    """Leave out pixels far from the window's median in any channel, with a rim around them.
+
+    Gives what is left (H, W), the share left out, and the median (3,).
+    """
+    values = np.ascontiguousarray(relative[usable].T)
+    middle = np.median(values, axis=1)
+    spread = 1.4826 * np.median(np.abs(values - middle[:, None]), axis=1)
     limit = np.maximum(4.5 * spread, 0.02 * middle + 0.004)
     off = np.abs(relative - middle) > limit
     odd = ((off[..., 0] | off[..., 1] | off[..., 2]) & usable).astype(np.uint8)
@@ -145,7 +166,7 @@ def _reject_glints(
     odd = cv2.dilate(odd, np.ones((5, 5), np.uint8)) > 0
     clean = usable & ~odd
     share = 1 - float(clean.sum() / max(usable.sum(), 1))
-    return (clean if clean.sum() >= 30 else usable), share
+    return (clean if clean.sum() >= 30 else usable), share, middle
 
 
 def _mirrors(seen: NDArray[np.float32], beside: NDArray[np.float32]) -> bool:
@@ -161,10 +182,12 @@ def _mirrors(seen: NDArray[np.float32], beside: NDArray[np.float32]) -> bool:
 def _block_mean(relative: NDArray[np.float32], clean: NDArray[np.bool_], scale: int) -> tuple[Array, Array]:
     """Mean of the window and its covariance from the scatter of 4 mm blocks, which includes correlated noise."""
     rows, cols = np.nonzero(clean)
-    block = (rows // (4 * scale)) * 1000 + cols // (4 * scale)
     values = relative[rows, cols].astype(float)
-    _, index, counts = np.unique(block, return_inverse=True, return_counts=True)
-    sums = np.stack([np.bincount(index, values[:, c]) for c in range(3)], axis=1)
+    block = (rows // (4 * scale)) * (clean.shape[1] // (4 * scale) + 1) + cols // (4 * scale)
+    counts = np.bincount(block)
+    filled = counts > 0
+    sums = np.stack([np.bincount(block, values[:, c]) for c in range(3)], axis=1)[filled]
+    counts = counts[filled]
     big = counts >= 0.3 * counts.max()
     means, weights = (sums / counts[:, None])[big], counts[big] / counts[big].sum()
     mean = values.mean(axis=0)
@@ -208,10 +231,15 @@ def _read_bars(flat: FlatCard, light: LightField, name: str, glass: Glass | None
     ]
     if len(whole) < 3:
         return None
-    levels = np.array([np.percentile(profile[period == k], [15, 85]) for k in whole])
+    levels = np.array([_levels(np.sort(profile[period == k])) for k in whole])
     paper_codes = [
         np.interp(v, flat.decode_table[c], codes) for c, v in enumerate(light.at(np.array([(bx, by)]))[0])
     ]
     paper = float(np.interp(float(weights @ paper_codes), codes, table))
     bright = float(np.median(levels[:, 1])) / max(paper, 1e-4)
     return Bars(bright, bright * float(np.median(levels[:, 0] / levels[:, 1])), flat.coarseness)
+
+
+def _levels(ordered: Array) -> Array:
+    """The 15th and 85th percentile of ordered values."""
+    return np.interp([0.15, 0.85], np.linspace(0, 1, len(ordered)), ordered)
