@@ -29,6 +29,7 @@ def _describe(entry: StockEntry) -> dict[str, Any]:
         "label_strength_g_per_100ml": entry.label_strength_g_per_100ml,
         "strength_factor": entry.strength_factor,
         "strength_rel_sd": entry.strength_rel_sd,
+        "learnt": _learnt(entry),
         "drop_ml": entry.drop_ml,
         "drop_rel_sd": entry.drop_rel_sd,
         "drop_weighed": entry.weighed,
@@ -42,6 +43,14 @@ def _describe(entry: StockEntry) -> dict[str, Any]:
         "changed_at": entry.changed_at,
         "by": entry.entered_by,
     }
+
+
+def _learnt(entry: StockEntry) -> dict[str, Any] | None:
+    """Real over label strength as photos showed it, null while they taught nothing."""
+    if entry.learnt is None:
+        return None
+    value, low, high = (round(part, 4) for part in entry.learnt)
+    return {"strength_factor": value, "low": low, "high": high, "lot": entry.learnt_from_lot_id}
 
 
 def _summary(entry: StockEntry) -> str:
@@ -225,8 +234,13 @@ def reset(session: Session, name: str, reason: str, by: str | None) -> Answer:
     The strength on its label counts again.
     """
     with session.open_book() as book:
+        before = _learnt(book.find_stock(name))
         entry = book.reset_learnt(name, reason, entered_by=by)
-    return Answer(_describe(entry), [_summary(entry)])
+    forgotten = "Nothing was learnt of it yet: its label counts as before."
+    if before is not None:
+        span = f"{before['strength_factor']:.2f} ({before['low']:.2f} to {before['high']:.2f})"
+        forgotten = f"Set aside, and kept in its history: strength as photos showed, {span} of the label."
+    return Answer(_describe(entry) | {"forgotten": before}, [forgotten, _summary(entry)])
 
 
 @stock.command("put-away", example="colourmatch stock put-away red --reason 'used up'")

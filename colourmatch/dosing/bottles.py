@@ -84,18 +84,18 @@ def pick_bottle(
 
 def _tell(code: str, stocks: Sequence[Stock], chosen: Stock, whole_mg: float, missing_mg: float) -> Choice:
     drops = {s.name: whole_mg / s.mg_per_drop for s in stocks}
+    others = [s for s in stocks if s is not chosen]
     names = " and ".join([", ".join(s.name for s in stocks[:-1]), stocks[-1].name])
-    others = " and ".join(f"{drops[s.name]:.0f} of {s.name}" for s in stocks if s is not chosen)
-    colour = "the same unknown colour" if ":" in code else code
-    text = f"{names} hold {colour}: use {chosen.name}"
-    if missing_mg > 0 and any(
-        missing_mg < _TOO_FEW * s.mg_per_drop for s in stocks if s is not chosen
-    ):  # the rest is too little for the other bottle
+    colour = "the same unknown colour" if ":" in code else f"{'both' if len(stocks) == 2 else 'all'} {code}"
+    text = f"Of {names} ({colour}) use {chosen.name}"
+    if any(0 < missing_mg < _TOO_FEW * s.mg_per_drop for s in others):
         rest = missing_mg / chosen.mg_per_drop
-        return Choice(code, chosen.name, drops, f"{text}, as the other is too strong for what is still missing ("
-                      f"about {rest:.0f} drops of {chosen.name}).")  # fmt: skip
-    text += (
-        f". The whole dose is about {drops[chosen.name]:.0f} drops of it, {others}; "
-        f"{DOSE_DROPS[0]} to {DOSE_DROPS[1]} drops can be stepped well."
-    )
-    return Choice(code, chosen.name, drops, text)
+        why = f"what is still missing is about {rest:.0f} drops of it and too little for a stronger one"
+        return Choice(code, chosen.name, drops, f"{text}: {why}.")
+    compared = " and ".join(f"{drops[s.name]:.0f} of {s.name}" for s in others)
+    low, high = DOSE_DROPS
+    count = f"the whole dose is about {drops[chosen.name]:.0f} drops of it, and {compared}"
+    reason = f"{low} to {high} can be stepped well"
+    if not low <= drops[chosen.name] <= high:
+        reason = f"that is nearest to {low} to {high}, which can be stepped well"
+    return Choice(code, chosen.name, drops, f"{text}: {count}; {reason}.")

@@ -5,6 +5,7 @@ Times are UTC, text as 2026-11-25T07:14:39.123456+00:00, so that they sort as th
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
@@ -80,6 +81,17 @@ class StockEntry:
     def strength_g_per_100ml(self) -> float:
         """The strength as learnt, or that of the label while nothing was learnt."""
         return self.label_strength_g_per_100ml * self.strength_factor
+
+    @property
+    def learnt(self) -> tuple[float, float, float] | None:
+        """Real over label strength with its 95 % interval as photos taught it, None while they taught nothing.
+
+        The logarithm of the factor is taken as normal: factor x exp(+-1.96 sd).
+        """
+        if self.strength_factor == 1 and self.learnt_from_lot_id is None:
+            return None
+        spread = math.exp(1.96 * self.strength_rel_sd)
+        return self.strength_factor, self.strength_factor / spread, self.strength_factor * spread
 
     def as_stock(self, *, learnt: bool = True) -> Stock:
         """The stock to reckon with; `learnt` False takes the strength of the label."""

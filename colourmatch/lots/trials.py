@@ -124,7 +124,7 @@ class Trying(Correcting):
             entry_id = self._put(
                 connection, parent_id, "poured-back", values, entered_by=entered_by, token=token
             )
-            why = f"poured back with the trial, lot {found.id}"
+            why = f"came back with the trial, lot {found.id}"
             for part in parts:
                 self._put(connection, parent_id, "addition", part["row"], entered_by=entered_by, reason=why)
             self._story(connection, parent_id).state()

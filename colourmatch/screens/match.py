@@ -7,7 +7,7 @@ from typing import Any
 import streamlit as st
 
 from colourmatch.lots.entries import LotStory, PhotoEntry
-from colourmatch.screens import pages, parts, plots, session, telling
+from colourmatch.screens import pages, parts, plots, serving, session, telling, trials
 from colourmatch.screens.amending import ask_amendment
 from colourmatch.screens.photo_view import (
     clear_upload,
@@ -50,10 +50,13 @@ def show() -> None:
     waiting = telling.describe_since_photo(story)
     advice = {} if waiting else find_advice(story)
     show_refused(story)
+    trials.show_trial_head(story)
     show_glance(story, advice, waiting)
     show_actions(story, advice, waiting)
     show_last_photo(story, advice)
+    serving.show_serving(story, advice)
     show_charts(story, advice)
+    trials.show_trials(story)
     show_history(story, advice, waiting)
 
 
@@ -149,6 +152,7 @@ def show_actions(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
         if not waiting and advice.get("reason") == "past":
             ask_other_entries(story, (advice.get("rescue") or {}).get("untinted_ml"))
         record_advised(story, advice)
+        serving.ask_other_stock(story, advice)
         record_anything(story, advice)
         if not waiting and advice.get("action") == "stop":
             ask_closing(story, advice, unfolded=advice["reason"] != "past")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import streamlit as st
@@ -113,39 +114,54 @@ def ask_target(token: str) -> tuple[int, str] | None:
 
 
 def ask_servings(token: str) -> dict[str, Any] | None:
-    """Where the drink is looked at: up to three glasses; fields left empty are as photographed."""
+    """Where the drink is looked at, for a new lot."""
     with st.expander("Where it is drunk (optional)"):
-        st.write(
-            "Two liquids that match in the photo may part in a tall glass under a warm lamp. Name the looks that "
-            "matter, and the advice weighs them. What is left empty is as photographed."
-        )
-        asked = [_ask_serving(f"lot-serving-{number}-{{}}-{token}", number) for number in (1, 2, 3)]
+        return ask_glasses(f"lot-serving-{{}}-{{{{}}}}-{token}")
+
+
+def ask_glasses(key: str, known: Sequence[Mapping[str, Any]] = ()) -> dict[str, Any] | None:
+    """Up to three glasses, or as many as there are; fields left empty are as photographed, a glass left empty is none."""
+    st.write(
+        "Two liquids that match in the photo may part in a tall glass under a warm lamp. Name the looks that "
+        "matter, and the advice weighs them. What is left empty is as photographed."
+    )
+    count = max(3, len(known))
+    asked = [
+        _ask_serving(key.format(number), number, known[number - 1] if number <= len(known) else {})
+        for number in range(1, count + 1)
+    ]
     told = [condition for condition in asked if set(condition) - {"weight"}]
     return {"conditions": told} if told else None
 
 
-def _ask_serving(key: str, number: int) -> dict[str, Any]:
+def _ask_serving(key: str, number: int, known: Mapping[str, Any]) -> dict[str, Any]:
     """One glass; only what was given."""
     st.markdown(f"**Glass {number}**")
     examples = ("long drink", "neat", "on ice")
-    name = st.text_input("Name", key=key.format("name"), max_chars=120, placeholder=examples[number - 1])
+    name = st.text_input(
+        "Name", value=known.get("name", ""), key=key.format("name"), max_chars=120,
+        placeholder=examples[(number - 1) % 3],
+    )  # fmt: skip
     rows = st.columns(2), st.columns(2)
     depth = rows[0][0].number_input(
-        "Depth, mm", value=None, min_value=1.0, max_value=200.0, step=5.0, format="%g", key=key.format("depth"),
-        placeholder="as photographed", help="How much liquid one looks through: 60 for a tall glass.",
+        "Depth, mm", value=known.get("depth_mm"), min_value=1.0, max_value=200.0, step=5.0, format="%g",
+        key=key.format("depth"), placeholder="as photographed",
+        help="How much liquid one looks through: 60 for a tall glass.",
     )  # fmt: skip
     dilution = rows[0][1].number_input(
-        "1 part made up to", value=None, min_value=1.0, max_value=1000.0, step=1.0, format="%g",
+        "1 part made up to", value=known.get("dilution"), min_value=1.0, max_value=1000.0, step=1.0, format="%g",
         key=key.format("dilution"), placeholder="as photographed",
         help="1 is neat. 4 is 1 part with 3 of soda.",
     )  # fmt: skip
+    lights = [None, *LIGHTS]
     light = rows[1][0].selectbox(
-        "Light", [None, *LIGHTS], format_func=lambda one: LIGHTS.get(one, "daylight (D65)"),
+        "Light", lights, format_func=lambda one: LIGHTS.get(one, "daylight (D65)"),
+        index=lights.index(known.get("illuminant")) if known.get("illuminant") in lights else 0,
         key=key.format("light"),
     )  # fmt: skip
     weight = rows[1][1].number_input(
-        "Weight", value=1.0, min_value=0.1, max_value=100.0, step=0.5, format="%g", key=key.format("weight"),
-        help="2 counts twice as much as 1.",
+        "Weight", value=float(known.get("weight", 1.0)), min_value=0.1, max_value=100.0, step=0.5, format="%g",
+        key=key.format("weight"), help="2 counts twice as much as 1.",
     )  # fmt: skip
     given = {"name": name.strip(), "depth_mm": depth, "dilution": dilution, "illuminant": light}
     return {key: value for key, value in given.items() if value} | {"weight": weight}

@@ -166,7 +166,7 @@ def ask_closing(story: LotStory, advice: dict[str, Any], *, unfolded: bool = Fal
     """Close the lot with its reason; there is no way back, so it asks once more."""
     action = f"close-{story.lot.id}"
     token = session.token_for(action)
-    reasons = list(telling.OUTCOMES)
+    reasons = [reason for reason in telling.OUTCOMES if reason != "trial" or story.lot.trial_of is not None]
     stop = advice.get("action") == "stop" and advice.get("reason") in reasons
     with st.expander("Close the lot", expanded=unfolded):
         st.write("A closed lot takes no more additions. Corrections, notes and later photos still are.")

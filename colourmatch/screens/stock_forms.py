@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
+from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.stock import Stock, dilute, suggest_strength
 from colourmatch.lots.entries import StockEntry
@@ -30,12 +31,21 @@ def describe_stock(stock: StockEntry) -> str:
         f"by the label (± {stock.label_strength_rel_sd:.0%})",
         f"drop {parts.show_amount(stock.drop_ml)} ml (± {stock.drop_rel_sd:.0%}, {drop})",
     ]
-    if stock.learnt_from_lot_id is not None:
-        lines.append(
-            f"learnt: it colours like {parts.show_amount(stock.strength_g_per_100ml)} g in 100 ml "
-            f"(± {stock.strength_rel_sd:.0%}), from lot {stock.learnt_from_lot_id}"
-        )
+    if tell_learnt(stock):
+        lines.append(tell_learnt(stock))
     return "\n".join(lines)
+
+
+def tell_learnt(stock: StockEntry) -> str:
+    """What the photos taught of a strength, empty when nothing."""
+    if not stock.learnt:
+        return ""
+    value, low, high = stock.learnt
+    where = f", from lot {stock.learnt_from_lot_id}" if stock.learnt_from_lot_id is not None else ""
+    return (
+        f"strength as photos showed: {value:.2f} ({low:.2f} to {high:.2f}) of the label, like "
+        f"{parts.show_amount(stock.strength_g_per_100ml)} g in 100 ml{where}"
+    )
 
 
 def show_weighing(stocks: list[StockEntry]) -> None:
@@ -157,11 +167,19 @@ def show_putting_away(stocks: list[StockEntry]) -> None:
         def put_away(_token: str) -> str:
             return f"The stock {book.put_away(chosen, entered_by=by).name} is put away. Its history stays."
 
+        if st.button("Put it away", key="away-put"):
+            session.act_once("away", put_away)
+        stock = next(one for one in stocks if one.id == chosen)
+        if not stock.learnt:
+            st.html(parts.line(f"Photos taught nothing of {stock.name} yet: its label counts."))
+            return
+        st.html(parts.line(f"{stock.name}: {tell_learnt(stock)}."))
+        sure = st.checkbox("It was made anew: its label counts again", key=f"away-sure-{chosen}")
+
         def forget(_token: str) -> str:
+            if not sure:
+                raise InputError('Tick "It was made anew" before what was learnt is set aside.')
             return f"What was learnt of {book.reset_learnt(chosen, entered_by=by).name} is set aside."
 
-        with st.container(horizontal=True):
-            if st.button("Put it away", key="away-put"):
-                session.act_once("away", put_away)
-            if st.button("Made anew: forget what was learnt", key="away-forget"):
-                session.act_once("forget", forget)
+        if st.button("Forget what was learnt", key="away-forget"):
+            session.act_once("forget", forget)

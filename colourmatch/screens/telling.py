@@ -25,6 +25,7 @@ OUTCOMES = {
     "ceiling": "Stopped at the ceiling",
     "past": "Past the match",
     "given up": "Given up",
+    "trial": "A trial, done",
 }
 _UNITS = {"drops": "drops", "ml": "ml", "grams": "g"}
 
@@ -65,7 +66,8 @@ def describe_since_photo(story: LotStory) -> str:
     before = {entry.id for entry in story.entries_before(story.photos[-1])} if story.photos else set()
     for entry in story.effective:
         if isinstance(entry, VolumeEntry) and entry.came and entry.id not in before:
-            changes.append(f"{parts.show_amount(entry.ml)} ml of untinted batch")
+            what = "of the trial" if entry.kind == "poured-back" else "of untinted batch"
+            changes.append(f"{parts.show_amount(entry.ml)} ml {what}")
     return ", ".join(changes)
 
 
@@ -94,7 +96,11 @@ def tell_entry(entry: LotEntry) -> str:
         figures = f"{parts.show_amount(entry.ml)} ml, {parts.show_amount(entry.mg)} mg"
         text = f"{describe_amount(entry)}" + (": did not happen" if entry.void else f" added ({figures})")
     elif isinstance(entry, VolumeEntry):
-        what = "sample taken" if entry.kind == "sample" else "untinted batch blended back"
+        what = "untinted batch blended back"
+        if entry.kind == "sample":
+            what = f"taken for a trial (lot {entry.trial_lot_id})" if entry.trial_lot_id else "sample taken"
+        elif entry.kind == "poured-back":
+            what = f"of the trial (lot {entry.trial_lot_id}) poured back, its colour with it"
         back = ", went back whole" if entry.returned else ""
         text = f"{parts.show_amount(entry.ml)} ml {what}{back}{': did not happen' if entry.void else ''}"
     elif isinstance(entry, PhotoEntry):
@@ -146,7 +152,8 @@ def tell_story(story: LotStory) -> str:
     for entry in reversed(story.events):
         gone = "gone" if entry.replaced_by_id is not None else ""
         who = f", {parts.as_html(entry.entered_by)}" if entry.entered_by else ""
-        why = f" Correction: {parts.as_html(entry.reason)}" if entry.reason else ""
+        corrects = entry.replaces_id is not None or isinstance(entry, AmendmentEntry)
+        why = f" {'Correction: ' if corrects else 'It '}{parts.as_html(entry.reason)}" if entry.reason else ""
         replaced = " (corrected later)" if gone else ""
         items.append(
             f'<li><span class="{gone}">{parts.as_html(tell_entry(entry))}</span>{replaced}{why}'

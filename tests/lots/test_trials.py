@@ -82,7 +82,7 @@ def test_poured_back_its_colour_comes_in_with_it(book: LotBook, parent: int) -> 
     assert state.already_mg_per_l == pytest.approx(4 * 1000 / 1000.35)
     (addition,) = book.lot_story(parent).additions
     assert (addition.quantity, addition.unit) == (7, "drops")
-    assert addition.reason == f"poured back with the trial, lot {trial}"
+    assert addition.reason == f"came back with the trial, lot {trial}"
     assert (entry.kind, entry.ml, entry.trial_lot_id) == ("poured-back", 100, trial)
     with pytest.raises(InputError, match="was poured back into lot"):
         book.pour_back_trial(trial)

@@ -1,0 +1,204 @@
+"""How a lot looks where it is drunk: reference beside batch in a glass, in daylight and warm light; another bottle.
+
+It shows what lots/looking.py says, and writes one thing: that another stock is used as well.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import streamlit as st
+
+from colourmatch.errors import InputError
+from colourmatch.lots.book import LotBook
+from colourmatch.lots.entries import LotStory
+from colourmatch.lots.looking import read_intake, serve_lot
+from colourmatch.screens import parts, session
+from colourmatch.screens.new_lot import LIGHTS, ask_glasses
+
+_NOTE = (
+    "Screens show these colours only roughly, and none shows a lamp: each row is drawn as eyes see it that are used to "
+    "its light. Trust the numbers, then the glass. Depth is looked through from above over something white, as in the "
+    "photo; from the side light passes once, so give half the width there."
+)
+_LIGHTS = {"D65": "daylight (D65)"} | LIGHTS
+
+
+def show_serving(story: LotStory, advice: Mapping[str, Any]) -> None:
+    """The lot's own serving conditions, and any glass one likes to look at."""
+    if not story.photos:
+        return
+    st.subheader("Where it is drunk")
+    conditions = advice.get("serving") or []
+    if conditions:
+        st.html(parts.facts({_name(one): _tell(one) for one in conditions}))
+    with st.expander("Look at it in a glass"), session.failures_shown():
+        show_glass(story, advice)
+    if not story.lot.closed:
+        ask_conditions(story)
+    show_intake(story)
+
+
+def _name(one: Mapping[str, Any]) -> str:
+    return f"{one['name']}: {_describe(one)}"
+
+
+def _describe(one: Mapping[str, Any]) -> str:
+    thinned = "neat" if one["dilution"] == 1 else f"1 part made up to {one['dilution']:g}"
+    light = _LIGHTS.get(one["illuminant"], f"light {one['illuminant']}")
+    return f"{one['depth_mm']:g} mm deep, {thinned}, {light}"
+
+
+def _tell(one: Mapping[str, Any]) -> str:
+    lines = [f"now {parts.show_interval(one['delta_e_2000'])}, {one['text']}"]
+    if one.get("after_step"):
+        lines.append(f"after this step {parts.show_interval(one['after_step'])}, {one['after_text']}")
+    lines += [
+        f"matched here alone: {d['drops']} ({d['low']} to {d['high']}) more drops of {d['stock']}"
+        for d in one["to_match"]
+    ]
+    return "\n".join(lines)
+
+
+def show_glass(story: LotStory, advice: Mapping[str, Any]) -> None:
+    """Choose a glass, and see reference and batch in it in each light."""
+    key, own = f"glass-{story.lot.id}-{{}}", (advice.get("serving") or [{}])[0]
+    left, right = st.columns(2)
+    depth = left.number_input(
+        "Depth of the glass, mm", value=own.get("depth_mm", 60.0), min_value=1.0, max_value=200.0, step=5.0, format="%g",
+        key=key.format("depth"), help="How much liquid one looks through: about 60 in a tall glass.",
+    )  # fmt: skip
+    dilution = right.number_input(
+        "With soda, 1 part made up to", value=own.get("dilution", 1.0), min_value=1.0, max_value=1000.0, step=1.0, format="%g",
+        key=key.format("dilution"), help="1 is neat. 4 is 1 part with 3 of soda.",
+    )  # fmt: skip
+    lights = st.multiselect(
+        "Lights", list(_LIGHTS), default=["D65", "A"], format_func=_LIGHTS.__getitem__,
+        key=key.format("lights"), placeholder="Choose",
+    )  # fmt: skip
+    if depth is None or dilution is None or not lights:
+        st.html(parts.empty("Give a depth, a dilution and at least one light."))
+        return
+    doses = tuple((d["stock"], float(d["ml"])) for d in advice.get("doses") or ())
+    seen = _serve(story, tuple((depth, dilution, light) for light in lights), doses)
+    if not seen:
+        st.html(parts.empty("No photo says enough of this lot yet. Photograph reference and batch first."))
+        return
+    for one in seen:
+        show_look(one)
+    st.caption(_NOTE)
+
+
+def show_look(one: Mapping[str, Any]) -> None:
+    """One light: how far, which way, and the colours side by side."""
+    light = _LIGHTS.get(one["illuminant"], one["illuminant"])
+    st.html(
+        parts.kicker(f"Light: {light}")
+        + f'<p class="cm-big">CIEDE2000 {parts.show_interval(one["delta_e_2000"])}</p>'
+        + parts.line(f"{_describe(one)}. The batch against the reference: {one['text']}.")
+    )
+    spots, far = one["spots"], parts.show_interval(one["delta_e_2000"])
+    colours = [
+        parts.Swatch("Batch", spots["batch"]["lab"], spots["batch"]["lab_sd"], f"{one['text']}; {far} away"),
+        parts.Swatch("Reference", spots["reference"]["lab"], spots["reference"]["lab_sd"], "the aim"),
+    ]
+    after = spots.get("batch_after")
+    if after:
+        words = f"{one['after_text']}; {parts.show_interval(one['after_step'])} away"
+        colours.append(parts.Swatch("After this step", after["lab"], after["lab_sd"], words))
+    st.html(parts.swatches(colours))
+
+
+def _serve(
+    story: LotStory, glasses: tuple[tuple[float, float, str], ...], doses: tuple[tuple[str, float], ...]
+) -> list[dict[str, Any]]:
+    book = session.current_book()
+    last = story.events[-1].id if story.events else 0
+    mark = (last, len(story.events), tuple((s.id, s.changed_at) for s in story.stock_entries))
+    return _reckon(book, book.place, story.lot.id, mark, glasses, doses)
+
+
+@st.cache_data(show_spinner="Looking through the glass …", max_entries=64)
+def _reckon(
+    _book: LotBook,
+    place: str,
+    lot_id: int,
+    mark: tuple[Any, ...],
+    glasses: tuple[tuple[float, float, str], ...],
+    doses: tuple[tuple[str, float], ...],
+) -> list[dict[str, Any]]:
+    conditions = [{"depth_mm": d, "dilution": n, "illuminant": light} for d, n, light in glasses]
+    return serve_lot(_book, lot_id, conditions, [{"stock": name, "ml": ml} for name, ml in doses])
+
+
+def ask_conditions(story: LotStory) -> None:
+    """Change where the match is judged: the glasses that the advice weighs; what stood there stays on record."""
+    action = f"conditions-{story.lot.id}"
+    token = session.token_for(action)
+    with st.expander("Change where the match is judged"), st.form(f"{action}-form-{token}", border=False):
+        told = ask_glasses(
+            f"{action}-{{}}-{{{{}}}}-{token}", (story.lot.serving or {}).get("conditions") or []
+        )
+
+        def change(token: str) -> str:
+            if told == story.lot.serving:
+                raise InputError("No glass was changed. Change one first.")
+            session.current_book().amend_lot(
+                story.lot.id, "where it is drunk", serving=told, entered_by=session.entered_by(), token=token
+            )
+            return "The advice weighs these glasses from now on."
+
+        if st.form_submit_button("Judge it there", key=f"{action}-write-{token}", width="stretch"):
+            session.act_once(action, change)
+
+
+def show_intake(story: LotStory) -> None:
+    """What a glass brings of each colourant against the acceptable daily intake; nothing while nothing is in."""
+    intake = read_intake(story)
+    if not intake:
+        return
+    with st.expander("What a glass brings against the daily intake"):
+        for glass in intake:
+            st.html(parts.line(glass["text"]))
+            for portion in glass["colourants"]:
+                st.html(parts.facts(_intake_facts(portion)))
+        st.caption(
+            "By the labels, with the uncertainty of strength and drop. A qualified food technologist decides."
+        )
+
+
+def _intake_facts(portion: Mapping[str, Any]) -> dict[str, object]:
+    adi = portion["adi_mg_per_kg"]
+    rows: dict[str, object] = {
+        "Colourant": portion["name"],
+        "In the glass": f"{parts.show_interval(portion['mg'], 2)} mg",
+        "Acceptable daily intake": "none on file"
+        if adi is None
+        else f"{adi:g} mg per kg of body mass ({portion['adi_source']})",
+    }
+    for share in portion["shares"]:
+        percent = {key: 100 * share[key] for key in ("value", "low", "high")}
+        rows[f"Of that, for {share['who']}"] = f"{parts.show_interval(percent, 1)} %"
+    return rows
+
+
+def ask_other_stock(story: LotStory, advice: Mapping[str, Any]) -> None:
+    """A button for each stock on the shelf that would bring the batch nearer."""
+    for other in advice.get("other_stocks") or ():
+        name = other["stock"]
+        action = f"use-{story.lot.id}-{name}"
+
+        def use(token: str, name: str = name) -> str:
+            if name in story.lot.stocks:
+                raise InputError(f"{name} is used in this lot already.")
+            session.current_book().amend_lot(
+                story.lot.id, f"{name} comes nearer to the reference", stocks=[*story.lot.stocks, name],
+                entered_by=session.entered_by(), token=token,
+            )  # fmt: skip
+            return f"{name} is used in this lot as well from now on."
+
+        reach, gain = (parts.show_interval(other[key]) for key in ("reachable_delta_e_2000", "gain"))
+        st.html(parts.line(f"With {name} as well: {reach} could be reached, {gain} nearer than without."))
+        if st.button(f"Use {parts.plain(name)} in this lot as well", key=f"{action}-do", width="stretch"):
+            session.act_once(action, use)

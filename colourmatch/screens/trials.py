@@ -1,0 +1,101 @@
+"""Trials of a lot: take a measured part, see what it says for the batch, pour it back; the book does the sums."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import streamlit as st
+
+from colourmatch.errors import InputError
+from colourmatch.lots.entries import LotStory
+from colourmatch.lots.trials import describe_trials, finish_trial
+from colourmatch.screens import pages, parts, session
+
+
+def show_trial_head(story: LotStory) -> None:
+    """On a trial: of which batch it is, and what it says for it."""
+    parent = story.lot.trial_of
+    if parent is None:
+        return
+    (told,) = describe_trials(session.current_book(), story)
+    name = session.current_book().find_lot(parent).name
+    st.html(parts.flag_line("Trial", f"This is a trial of {name} (lot {parent}). {told['text']}"))
+    if st.button("To the batch", key=f"trial-parent-{story.lot.id}"):
+        pages.go_to_lot("match", parent)
+
+
+def show_trials(story: LotStory) -> None:
+    """The trials of a lot and the form to take one; on a trial, the way back into the batch."""
+    if story.lot.trial_of is not None:
+        ask_pouring_back(story)
+        return
+    trials = describe_trials(session.current_book(), story)
+    if not trials and story.lot.closed:
+        return
+    if trials:
+        st.subheader("Trials")
+    for trial in trials:
+        st.html(parts.line(trial["text"]))
+        if st.button(f"Open the trial, lot {trial['lot']}", key=f"trial-open-{trial['lot']}"):
+            pages.go_to_lot("match", trial["lot"])
+    if not story.lot.closed:
+        ask_trial(story)
+
+
+def ask_trial(story: LotStory) -> None:
+    """Take a measured part of the batch."""
+    action = f"trial-{story.lot.id}"
+    token = session.token_for(action)
+    with st.expander("Try it on a small part first"), st.form(f"{action}-form-{token}", border=False):
+        st.write(
+            "Measure 50 or 100 ml of the batch into a clean jug and tint that first. The trial has its own page, drops "
+            "and photos; the dose found there is scaled to the batch. The batch shrinks by what you take, until it is "
+            "poured back."
+        )
+        ml = st.number_input(
+            "Taken for the trial, ml", value=100.0, min_value=0.0, max_value=2e6, step=50.0, format="%g",
+            key=f"{action}-ml-{token}",
+        )  # fmt: skip
+        if st.form_submit_button("Take the trial", key=f"{action}-take-{token}", width="stretch"):
+            begin_trial(story, ml, action)
+
+
+def begin_trial(story: LotStory, ml: float | None, action: str) -> None:
+    """Write the trial down and go to it."""
+    with session.failures_shown():
+        if ml is None:
+            raise InputError("The amount is missing. Give it in ml.")
+        trial = session.current_book().take_trial(
+            story.lot.id, ml, entered_by=session.entered_by(), token=session.token_for(action)
+        )
+        st.session_state.pop(f"token-{action}", None)
+        session.notify(f"The trial of {ml:g} ml is taken. Its drops and photos are written down here.")
+        pages.go_to_lot("match", trial.id)
+
+
+def ask_pouring_back(story: LotStory) -> None:
+    """Close a trial and pour it back into its batch; it asks once more."""
+    told: dict[str, Any] = describe_trials(session.current_book(), story)[0]
+    parent = told["of_lot"]
+    if told["poured_back"] or session.current_book().find_lot(parent).closed:
+        return
+    action = f"pour-back-{story.lot.id}"
+    token = session.token_for(action)
+    with st.expander("Pour the trial back into the batch"), st.form(f"{action}-form-{token}", border=False):
+        st.write(
+            f"{parts.show_amount(told['volume_ml'])} ml go back into lot {parent}, their colour with them, and the "
+            "trial is closed. Only what was kept clean and undiluted goes back: a glass that stood on the bench does "
+            "not. Write such a glass down as a sample first."
+        )
+        clean = st.checkbox("It was kept clean and undiluted", key=f"{action}-clean-{token}")
+
+        def pour(token: str) -> str:
+            if not clean:
+                raise InputError(
+                    'Tick "It was kept clean and undiluted", or leave the trial out of the batch.'
+                )
+            finish_trial(session.current_book(), story.lot.id, entered_by=session.entered_by(), token=token)
+            return f"The trial is closed and poured back into lot {parent}. Photograph the batch."
+
+        if st.form_submit_button("Pour it back", key=f"{action}-do-{token}", width="stretch"):
+            session.act_once(action, pour)
