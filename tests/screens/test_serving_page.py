@@ -1,0 +1,146 @@
+"""Where it is drunk, trials, another bottle and what a stock learnt, through Streamlit's own test runner."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from test_pages import by_key, open_app, shown
+
+from colourmatch.lots.book import LotBook
+from colourmatch.lots.work import record_photos
+
+LONG = {"name": "long drink", "depth_mm": 60.0, "dilution": 4.0, "illuminant": "A", "weight": 2.0}
+
+
+@pytest.fixture
+def matched(book: LotBook, photos: list[Path]) -> int:
+    """A lot with one photo, which is judged in a long drink."""
+    book.add_stock("red", "E129", 1.0)
+    lot = book.new_lot("cordial", 900, ["red"], jurisdiction="EU", serving={"conditions": [LONG]}).id
+    record_photos(book, lot, [photos[0]])
+    return lot
+
+
+def test_the_serving_conditions_are_told_with_their_difference(matched: int) -> None:
+    text = shown(open_app("match", lot=str(matched)))
+    assert "long drink: 60 mm deep, 1 part made up to 4, a warm lamp (A)" in text
+    assert re.search(r"now \d+\.\d \(\d+\.\d to \d+\.\d\), ", text)
+    assert "after this step" in text and "more drops of red" in text
+
+
+def test_a_glass_is_shown_in_daylight_and_in_warm_light(matched: int) -> None:
+    app = open_app("match", lot=str(matched))
+    text = shown(app)
+    for words in ("Light: daylight (D65)", "Light: a warm lamp (A)", "Reference", "After this step"):
+        assert words in text
+    assert text.count("60 mm deep, 1 part made up to 4") >= 3
+    assert "Screens show these colours only roughly" in text
+    by_key(app.number_input, f"glass-{matched}-depth").set_value(20.0).run()
+    assert "20 mm deep, 1 part made up to 4, daylight (D65). The batch against the reference: " in shown(app)
+    by_key(app.multiselect, f"glass-{matched}-lights").set_value([]).run()
+    assert "at least one light" in shown(app) and not app.exception
+
+
+def test_where_the_match_is_judged_can_be_changed(book: LotBook, matched: int) -> None:
+    app = open_app("match", lot=str(matched))
+    button = by_key(app.button, f"conditions-{matched}-write")
+    button.click()
+    app.run()
+    assert "No glass was changed" in app.error[0].value
+    by_key(app.number_input, f"conditions-{matched}-2-depth").set_value(20.0)
+    by_key(app.text_input, f"conditions-{matched}-2-name").set_value("neat")
+    by_key(app.button, f"conditions-{matched}-write").click()
+    app.run()
+    assert book.find_lot(matched).serving == {
+        "conditions": [LONG, {"name": "neat", "depth_mm": 20.0, "weight": 1.0}]
+    }
+    assert "neat: 20 mm deep" in shown(app)
+
+
+def test_what_a_glass_brings_is_shown_once_something_is_in(book: LotBook, matched: int) -> None:
+    assert "Acceptable daily intake" not in shown(open_app("match", lot=str(matched)))
+    book.add_addition(matched, "red", drops=20)
+    text = shown(open_app("match", lot=str(matched)))
+    assert "7 mg per kg of body mass (JECFA and EFSA)" in text
+    assert "for a child of 20 kg" in text and "body masses are examples" in text
+
+
+def test_a_trial_is_taken_told_and_poured_back(book: LotBook, matched: int) -> None:
+    app = open_app("match", lot=str(matched))
+    by_key(app.button, f"trial-{matched}-take").click()
+    app.run()
+    (trial,) = book.list_trials(matched)
+    assert (trial.trial_of, book.lot_state(matched).volume_ml) == (matched, 800)
+    book.add_addition(trial.id, "red", drops=7)
+    assert "7 drops of red there are 56 (47 to 65) in the 800 ml" in shown(
+        open_app("match", lot=str(matched))
+    )
+    app = open_app("match", lot=str(trial.id))
+    assert f"This is a trial of cordial (lot {matched})." in shown(app)
+    by_key(app.button, f"pour-back-{trial.id}-do").click()
+    app.run()
+    assert "kept clean and undiluted" in app.error[0].value
+    assert book.lot_state(matched).volume_ml == 800
+    by_key(app.checkbox, f"pour-back-{trial.id}-clean").set_value(True)
+    by_key(app.button, f"pour-back-{trial.id}-do").click()
+    app.run()
+    assert book.lot_state(matched).volume_ml == pytest.approx(900.35)
+    text = shown(open_app("match", lot=str(matched)))
+    assert "of the trial (lot 2) poured back, its colour with it" in text
+    assert "It came back with the trial, lot 2" in text
+
+
+def test_another_bottle_is_used_at_a_tap(book: LotBook, matched: int) -> None:
+    book.add_stock("gold", "E102", 0.5)
+    figure = {"value": 0.8, "low": 0.4, "high": 1.5}
+    photo = book.lot_story(matched).photos[-1]
+    other = {
+        "stock": "gold",
+        "reachable_delta_e_2000": figure,
+        "gain": figure,
+        "doses": [],
+        "text": "With gold.",
+    }
+    advice = {"action": "stop", "reason": "nearest", "text": "Stop here.", "other_stocks": [other]}
+    book.add_photo(matched, photo.measurement, (photo.advice or {}) | advice)
+    app = open_app("match", lot=str(matched))
+    assert "With gold as well: 0.8 (0.4 to 1.5) could be reached" in shown(app)
+    by_key(app.button, f"use-{matched}-gold").click()
+    app.run()
+    assert book.find_lot(matched).stocks == ("red", "gold")
+
+
+def test_what_a_stock_learnt_is_seen_and_set_aside_only_when_confirmed(book: LotBook) -> None:
+    book.add_stock("red", "E129", 1.0)
+    text = shown(open_app("set_up"))
+    assert "Photos taught nothing of red yet" in text and "strength as photos showed" not in text
+    lot = book.new_lot("x", 900, ["red"]).id
+    book.record_learnt("red", 1.08, 0.05, lot)
+    app = open_app("set_up")
+    assert (
+        f"strength as photos showed: 1.08 (0.98 to 1.19) of the label, like 1.08 g in 100 ml, from lot {lot}"
+        in shown(app)
+    )
+    app.button(key="away-forget").click()
+    app.run()
+    assert "It was made anew" in app.error[0].value and book.find_stock("red").strength_factor == 1.08
+    by_key(app.checkbox, "away-sure").set_value(True)
+    app.button(key="away-forget").click()
+    app.run()
+    assert book.find_stock("red").learnt is None
+
+
+def test_a_new_lot_whose_base_fills_the_ceiling_is_warned_of(book: LotBook) -> None:
+    book.add_stock("red", "E129", 1.0)
+    app = open_app("set_up")
+    by_key(app.text_input, "lot-name").set_value("bitter")
+    by_key(app.number_input, "lot-volume").set_value(900.0)
+    by_key(app.number_input, "lot-ceiling").set_value(30.0)
+    by_key(app.number_input, "lot-already-").set_value(30.0)
+    by_key(app.selectbox, "lot-already-which").set_value("E163")
+    by_key(app.button, "lot-begin").click()
+    app.run()
+    assert book.find_lot("bitter").already_colourant == "E163"
+    assert "nothing may be added" in shown(app)
