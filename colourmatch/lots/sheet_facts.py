@@ -82,6 +82,10 @@ class Facts:
     label: tuple[str, ...]
     cautions: tuple[Caution, ...]
     drift: str | None
+    serving: tuple[tuple[str, str, str], ...] = ()
+    intake: tuple[tuple[str, ...], ...] = ()
+    intake_notes: tuple[str, ...] = ()
+    trials: tuple[str, ...] = ()
 
     def texts(self) -> Iterator[str]:
         """Every text that a person typed, for the choice of fonts."""
@@ -93,11 +97,15 @@ class Facts:
             yield from (stock.name, stock.notes)
         for line in self.lines:
             yield from (line.text, line.by, line.remark)
+        yield from self.trials
+        yield from (name for name, _, _ in self.serving)
 
 
 def collect_facts(book: LotBook, lot: int | str) -> Facts:
     """Gather what the sheet of a lot says; NotFoundError for a lot that does not exist."""
     from colourmatch.dosing.care import cautions_for, colourants_in
+    from colourmatch.lots.looking import read_intake
+    from colourmatch.lots.trials import describe_trials
 
     story = book.lot_story(lot)
     head = story.lot
@@ -106,7 +114,7 @@ def collect_facts(book: LotBook, lot: int | str) -> Facts:
     doses = read_doses(story)
     matched = [photo for photo in story.photos if photo.purpose == "match"]
     shown = [(photo, found) for photo in matched if (found := see_photo(photo)) is not None]
-    place = head.jurisdiction or "EU"
+    place, intake = head.jurisdiction or "EU", read_intake(story)
     return Facts(
         story=story,
         reference=None if head.reference_id is None else book.find_reference(head.reference_id),
@@ -121,7 +129,35 @@ def collect_facts(book: LotBook, lot: int | str) -> Facts:
         label=read_label_lines(story).texts,
         cautions=cautions_for(cautioned, place),
         drift=_tell_drift(book, story),
+        serving=tuple(_tell_looks(story)),
+        intake=tuple(_tell_intake(intake)),
+        intake_notes=tuple(dict.fromkeys(glass["text"] for glass in intake)),
+        trials=tuple(trial["text"] for trial in describe_trials(book, story)),
     )
+
+
+def _tell_looks(story: LotStory) -> Iterator[tuple[str, str, str]]:
+    """Each serving condition: name, what it is, how far apart the two were at the end, or at the last photo."""
+    final = story.closing.final if story.closing else None
+    last = story.photos[-1].advice if story.photos else None
+    for one in (final or last or {}).get("serving") or ():
+        look = tell_conditions({"conditions": [one]})[0].removeprefix(one["name"]).strip(" ()")
+        yield one["name"], look, f"{interval_text(one['delta_e_2000'])}, {one['text']}"
+
+
+def _tell_intake(intake: list[dict[str, Any]]) -> Iterator[tuple[str, ...]]:
+    """A colourant in a glass: glass, colourant, mg, its ADI, and the share of it for each example person."""
+    for glass in intake:
+        for portion in glass["colourants"]:
+            adi = portion["adi_mg_per_kg"]
+            shares = "; ".join(_tell_share(share) for share in portion["shares"])
+            limit = "none on file" if adi is None else f"{adi:g} mg per kg ({portion['adi_source']})"
+            yield glass["serving"], portion["name"], f"{interval_text(portion['mg'], 2)} mg", limit, shares
+
+
+def _tell_share(share: dict[str, Any]) -> str:
+    percent = {key: 100 * share[key] for key in ("value", "low", "high")}
+    return f"{interval_text(percent)} % for {share['who']}"
 
 
 def _tell_drift(book: LotBook, story: LotStory) -> str | None:
@@ -199,7 +235,11 @@ def _tell_entry(entry: LotEntry, photo_number: int | None) -> str:
         return f"Added {amount} ({entry.ml:.3g} ml, {entry.mg:.3g} mg by the label)"
     if isinstance(entry, VolumeEntry):
         what = f"{entry.ml:g} ml of untinted batch blended back"
-        if entry.kind == "sample":
+        if entry.kind == "poured-back":
+            what = f"Trial, lot {entry.trial_lot_id}, poured back: {entry.ml:.4g} ml without its stocks"
+        elif entry.trial_lot_id is not None:
+            what = f"{entry.ml:g} ml taken out for a trial, lot {entry.trial_lot_id}"
+        elif entry.kind == "sample":
             what = f"Sample of {entry.ml:g} ml taken" + (" and poured back whole" if entry.returned else "")
         return f"Taken back, it never happened: {what}" if entry.void else what
     if isinstance(entry, PhotoEntry):
@@ -221,7 +261,11 @@ def _tell_change(key: str, value: Any) -> str:
         return "the target is " + ", ".join(
             f"{axis} {part:.1f}" for axis, part in zip(("L*", "a*", "b*"), value, strict=True)
         )
-    words = {"target_lab": "the target", "reference_id": "the number of the reference"}
+    words = {
+        "target_lab": "the target",
+        "reference_id": "the number of the reference",
+        "already_colourant": "the colour in the base",
+    }
     return f"{words.get(key, key)} is {_value(value)}"
 
 

@@ -26,6 +26,7 @@ _OUTCOMES = {
     "nearest": "Nearest that these stocks can come",
     "ceiling": "Stopped at the ceiling",
     "past": "Past the match",
+    "trial": "A trial, done",
 }
 
 
@@ -67,7 +68,7 @@ class Parts:
         """Every block in order."""
         return [
             *self.heading(), *self.stop(), *self.batch(), *self.stocks(), *self.colour(), *self.history(),
-            *self.totals(), *self.label(), *self.closing(),
+            *self.trials(), *self.served(), *self.totals(), *self.intake(), *self.label(), *self.closing(),
         ]  # fmt: skip
 
     # ---- small helpers
@@ -278,6 +279,30 @@ class Parts:
         plain, right = f"text{size}", f"right{size}"
         cells = self.say(line.when, plain), self.mark(text, plain), self.say(line.mg_per_l, right)
         return [*cells, self.say(line.by, plain)]
+
+    def trials(self) -> list[Any]:
+        """Trials taken from the batch, or on a trial what it says for its batch."""
+        if not self.facts.trials:
+            return []
+        return [*self.section("Trials"), *(self.say(text) for text in self.facts.trials)]
+
+    def served(self) -> list[Any]:
+        """How far batch and reference are apart where the drink is drunk."""
+        if not self.facts.serving:
+            return []
+        header = [self.say(text, "th") for text in ("Where it is drunk", "Looked at", "CIEDE2000, 95 % interval")]
+        rows = [header, *([self.say(text) for text in row] for row in self.facts.serving)]
+        return [*self.section("Where it is drunk"), self.table(rows, (24, 36, 43))]
+
+    def intake(self) -> list[Any]:
+        """What an example glass brings of each colourant against its acceptable daily intake."""
+        if not self.facts.intake:
+            return []
+        titles = ("Glass", "Colourant", "In it, by the label", "Acceptable daily intake", "Part of it")
+        rows = [[self.say(text, "th") for text in titles]]
+        rows += [[self.say(text) for text in row] for row in self.facts.intake]
+        notes = [self.say(text, "small") for text in self.facts.intake_notes]
+        return [*self.section("A glass against the daily intake"), self.table(rows, (12, 20, 20, 21, 30)), *notes]
 
     def totals(self) -> list[Any]:
         """Colour in the drink against the maker's ceiling and the limits of the law, with their status."""

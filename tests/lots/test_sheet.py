@@ -100,6 +100,29 @@ def test_swatches_charts_label_and_cautions_are_there(book: LotBook, finished: i
     assert "E102)" not in text  # yellow stood ready but did not go in: it is on no label
 
 
+def test_looks_trials_and_the_daily_intake_are_on_the_sheet(book: LotBook, lot: int) -> None:
+    trial = book.take_trial(lot, 100).id
+    book.add_addition(trial, "red", drops=7)
+    book.add_addition(lot, "red", drops=56)
+    look = {
+        "name": "long drink", "depth_mm": 60, "dilution": 4, "illuminant": "A", "weight": 2,
+        "delta_e_2000": {"value": 1.21, "low": 0.7, "high": 2.04}, "text": "paler",
+    }  # fmt: skip
+    book.add_photo(lot, measured([0.3, -0.4, 0.1]), {"serving": [look]})
+    book.amend_lot(lot, "named", already_mg_per_l=3, already_colourant="E163")
+    text, _ = read_sheet(book, lot)
+    assert "long drink 60 mm, 1 in 4, light A, weight 2 1.2 (0.7 to 2.0), paler" in text
+    assert "7 drops of red there are" in text or "7 drops of red there, and the batch holds as much" in text
+    assert f"100 ml taken out for a trial, lot {trial}" in text
+    assert "3 mg/l of E163" in text and "the colour in the base is E163" in text
+    assert "7 mg per kg (JECFA and EFSA)" in text and "% for a child of 20 kg" in text
+    assert "Anthocyanins (E163)" in text and "none on file" in text
+    book.pour_back_trial(trial)
+    assert f"Trial, lot {trial}, poured back: 100 ml without its stocks" in read_sheet(book, lot)[0]
+    assert "Where it is drunk" not in read_sheet(book, trial)[0]
+    assert "Trial of 100 ml" in read_sheet(book, trial)[0]
+
+
 def test_a_struck_entry_is_struck_on_the_paper(book: LotBook, lot: int) -> None:
     def lines() -> int:
         _, reader = read_sheet(book, lot)
