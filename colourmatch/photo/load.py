@@ -12,6 +12,7 @@ import io
 import warnings
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -174,7 +175,7 @@ def _decode(image: Image.Image, shrink: int) -> NDArray[np.uint8]:
         raise unreadable(why) from None
 
 
-def _shrink(rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
+def _shrink(rgb: NDArray[Any]) -> NDArray[Any]:
     """Average whole blocks of pixels where the format could not be decoded small."""
     factor = int(max(rgb.shape[:2]) // WORKING_LONG_SIDE)
     if factor <= 1:
@@ -233,11 +234,12 @@ def _load_raw(data: bytes, name: str) -> Photo:
     try:
         with rawpy.imread(io.BytesIO(data)) as raw:
             linear = raw.postprocess(
-                gamma=(2.4, 12.92), no_auto_bright=True, use_camera_wb=True, output_bps=8
+                gamma=(2.4, 12.92), no_auto_bright=True, use_camera_wb=True, output_bps=16
             )
     except Exception:
         raise unreadable("the raw data are damaged") from None
-    rgb = _shrink(linear)
+    # the decoder cuts 8 bits off instead of rounding, which would darken everything by half a code
+    rgb = ((_shrink(linear).astype(np.uint32) + 128) // 257).astype(np.uint8)
     table = np.repeat(decode_srgb(np.arange(256) / 255)[None].astype(np.float32), 3, axis=0)
     return Photo(
         name=name,
