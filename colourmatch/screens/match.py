@@ -105,18 +105,19 @@ def show_glance(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
 
     lot, photos = story.lot, telling.compared_photos(story)
     st.html('<h1 class="cm-unseen">Match</h1>' + tell_now(story, advice, waiting))
+    together = telling.find_combined(story, advice)
     cells = []
     if photos:
-        seen = photos[-1].measurement
+        seen, whose = together or photos[-1].measurement, telling.describe_photos(together)
         far = seen["delta_e_2000"] if waiting or not advice.get("now") else advice["now"]
         under = f"{parts.judge(far, lot.tolerance)}; CIEDE2000 with its 95 % interval"
         if far is not seen["delta_e_2000"]:
-            under += f", from all photos. The last alone: {parts.show_interval(seen['delta_e_2000'])}"
+            alone = "together" if together else "alone"
+            under += f", from all photos. {whose.capitalize()} {alone}: {parts.show_interval(seen['delta_e_2000'])}"
+        heading = f"How far, {whose}" if waiting else "How far"
+        cells.append(parts.cell(heading, parts.show_interval(far), under))
         cells.append(
-            parts.cell("How far, last photo" if waiting else "How far", parts.show_interval(far), under)
-        )
-        cells.append(
-            parts.cell("Which way", seen["difference"]["text"], "the batch against the reference, last photo")
+            parts.cell("Which way", seen["difference"]["text"], f"the batch against the reference, {whose}")
         )
     elif advice.get("now") and not waiting:
         words = (
@@ -130,6 +131,8 @@ def show_glance(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
         st.html("".join(parts.flag_line("Too much", text, "refuse") for text in passed))
     if lot.target_lab is not None:
         st.html(parts.line(f"Tinted to {tell_target(story)}."))
+    if together and not together["agree"]:
+        st.html(parts.flag_line("Doubtful", together["text"], "warn"))
     if story.photos:
         show_flags(story.photos[-1].measurement)
 
@@ -163,6 +166,7 @@ def take_photos(story: LotStory) -> None:
     lot, place = story.lot, f"lot-{story.lot.id}"
     files = upload_photos(place, "Photos of reference and batch")
     if not files:
+        st.page_link(pages.find_page("picker"), label="No card in the photo? Mark white and liquids on it")
         return
     from colourmatch.lots.work import record_photos
 

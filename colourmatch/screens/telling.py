@@ -52,6 +52,18 @@ def compared_photos(story: LotStory) -> list[PhotoEntry]:
     return [photo for photo in match if photo.measurement.get("delta_e_2000")]
 
 
+def find_combined(story: LotStory, advice: Mapping[str, Any]) -> dict[str, Any] | None:
+    """What the photos of the last photographed state give together, None while there is but one."""
+    last = story.photos[-1].advice if story.photos else None
+    together: dict[str, Any] | None = (advice or last or {}).get("combined")
+    return together if together and len(together["photos"]) > 1 else None
+
+
+def describe_photos(together: Mapping[str, Any] | None) -> str:
+    """What a shown difference rests on: "last photo", or "last 3 photos"."""
+    return f"last {len(together['photos'])} photos" if together else "last photo"
+
+
 def additions_since_photo(story: LotStory) -> list[AdditionEntry]:
     """What went in after the last photo."""
     before = {entry.id for entry in story.additions_before(story.photos[-1])} if story.photos else set()

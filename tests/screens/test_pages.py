@@ -188,6 +188,17 @@ def test_a_photo_sent_again_is_not_called_measured(
     assert "measured and kept" not in text
 
 
+def test_photos_of_one_state_are_shown_together_and_a_disagreement_is_told(
+    book: LotBook, lot_id: int, photos: list[Path]
+) -> None:
+    record_photos(book, lot_id, photos)  # one before the drops, one after: no two photos of the same glasses
+    text = shown(open_app("match", lot=str(lot_id)))
+    assert "Last 2 photos together: " in text and "the batch against the reference, last 2 photos" in text
+    assert "The 2 photos disagree by" in text and "Take a third" in text
+    book.add_addition(lot_id, "red", drops=3)
+    assert "How far, last 2 photos" in shown(open_app("match", lot=str(lot_id)))
+
+
 def test_a_second_tap_with_the_same_token_adds_nothing(
     book: LotBook, lot_id: int, photos: list[Path]
 ) -> None:

@@ -87,3 +87,16 @@ def test_a_closed_lot_waits_for_nothing(book: LotBook, lot_id: int) -> None:
     story = book.lot_story(lot_id)
     assert telling.describe_since_photo(story) == ""
     assert "Closed: Given up. dropped the jug" in telling.tell_story(story)
+
+
+def test_several_photos_of_a_state_are_told_as_one(book: LotBook, lot_id: int) -> None:
+    assert telling.find_combined(book.lot_story(lot_id), ADVICE) is None
+    assert telling.describe_photos(None) == "last photo"
+    together = {"photos": ["Photo 1", "Photo 2", "Photo 3"], "agree": True}
+    assert telling.find_combined(book.lot_story(lot_id), ADVICE | {"combined": together}) == together
+    alone = {"photos": ["Photo 3"], "agree": True}
+    assert telling.find_combined(book.lot_story(lot_id), ADVICE | {"combined": alone}) is None
+    assert telling.describe_photos(together) == "last 3 photos"
+    book.add_photo(lot_id, MEASUREMENT, ADVICE | {"combined": together})
+    # an addition since leaves no advice: what holds is that of the last photo
+    assert telling.find_combined(book.lot_story(lot_id), {}) == together
