@@ -1,0 +1,104 @@
+"""Many photos in one call: every core, in order, one thread each; neither a bad file nor a dead worker stops the rest."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from colourmatch.commands import photos
+from colourmatch.commands.progress import watch
+
+ROOT = Path(__file__).parents[1]
+BOXES = ["--white", "10,10,60,60", "--reference", "100,80,60,60", "--batch", "200,80,60,60"]
+
+
+def draw_scenes(folder: Path, count: int) -> list[str]:
+    """Small photos, each with a batch a little darker than the one before."""
+    paths = []
+    for k in range(count):
+        pixels = np.full((180, 300, 3), 205.0)
+        pixels[70:150, 90:170], pixels[70:150, 190:270] = (190, 100, 90), (190 - 8 * k, 100 - 4 * k, 90)
+        pixels += np.random.default_rng(k).normal(0, 1, pixels.shape)
+        paths.append(str(folder / f"scene-{k}.png"))
+        Image.fromarray(np.clip(pixels, 0, 255).astype(np.uint8)).save(paths[-1])
+    return paths
+
+
+def test_bad_files_among_many_stop_nothing_and_keep_their_place(tmp_path):
+    good = draw_scenes(tmp_path, 4)
+    (tmp_path / "text.jpg").write_text("no photo")
+    (tmp_path / "empty.jpg").touch()
+    (tmp_path / "cut.png").write_bytes(Path(good[0]).read_bytes()[:2000])
+    bad = [str(tmp_path / name) for name in ("text.jpg", "empty.jpg", "cut.png", "none.jpg")] + [
+        str(tmp_path)
+    ]
+    given = [good[0], bad[0], bad[1], good[1], bad[2], good[2], bad[3], bad[4], good[3]]
+    done = subprocess.run(
+        [sys.executable, "-m", "colourmatch", "measure", *given, *BOXES, "--json"],
+        capture_output=True, text=True, cwd=ROOT, timeout=120,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    found = json.loads(done.stdout)["photos"]
+    assert [photo["photo"] for photo in found] == [Path(path).name for path in given]
+    assert [photo["error"] is None for photo in found] == [path in good for path in given]
+    assert all(photo["error"].endswith(".") for photo in found if photo["error"])
+    away = [photo["delta_e_2000"]["value"] for photo in found if photo["error"] is None]
+    assert away == sorted(away)
+    assert [line.split(",")[0] for line in done.stderr.splitlines()] == [
+        f"Photo {k} of 9" for k in range(1, 10)
+    ]
+
+
+def say_where(photo: str, *_how: Any) -> dict[str, Any]:
+    """Instead of measuring: the process and the number of threads its matrices may use."""
+    return {"photo": photo, "process": os.getpid(), "threads": os.environ.get("OPENBLAS_NUM_THREADS")}
+
+
+def die_or_say(photo: str, *how: Any) -> dict[str, Any]:
+    """Instead of measuring: one photo ends its worker, as the kernel does for want of memory."""
+    if photo == "huge.jpg":
+        os._exit(9)
+    return say_where(photo, *how)
+
+
+@pytest.fixture
+def two_cores(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As on a machine with two cores, whatever this one has."""
+    monkeypatch.setattr(os, "sched_getaffinity", lambda _pid: {0, 1}, raising=False)
+
+
+def test_many_are_measured_outside_this_process_with_one_thread_each(two_cores, monkeypatch):
+    monkeypatch.setattr(photos, "measure_one", say_where)
+    found = list(photos._measure_all(("a", "b", "c", "d"), {}))
+    assert [one["photo"] for one in found] == ["a", "b", "c", "d"]
+    assert os.getpid() not in {one["process"] for one in found}
+    assert {one["threads"] for one in found} == {"1"}
+
+
+def test_a_few_are_measured_here(two_cores, monkeypatch):
+    monkeypatch.setattr(photos, "measure_one", say_where)
+    assert {one["process"] for one in photos._measure_all(("a", "b"), {})} == {os.getpid()}
+
+
+def test_a_worker_that_is_ended_costs_one_photo(two_cores, monkeypatch):
+    monkeypatch.setattr(photos, "measure_one", die_or_say)
+    found = list(photos._measure_all(("a", "huge.jpg", "b", "c", "d"), {}))
+    assert [one["photo"] for one in found] == ["a", "huge.jpg", "b", "c", "d"]
+    assert "more memory than there is" in found[1]["error"]
+    assert [one["photo"] for one in found if "process" in one] == ["a", "b", "c", "d"]
+
+
+@pytest.mark.parametrize(("terminal", "total", "bar"), [(True, 3, True), (False, 3, False), (True, 1, False)])
+def test_a_bar_is_shown_on_a_terminal_only(monkeypatch, capsys, terminal, total, bar):
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: terminal)
+    assert list(watch(iter(range(total)), total)) == list(range(total))
+    out, err = capsys.readouterr()
+    assert out == "" and ("Measuring photos" in err) is bar
