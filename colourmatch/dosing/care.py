@@ -379,7 +379,7 @@ def portion_in_glass(
     half = 1.96 * mg_per_l_sd * batch_ml / 1000
     figures = (mg, max(mg - half, 0.0), mg + half)
     adi = colourant.adi_mg_per_kg
-    said = f"{_name(colourant)}: {mg:.2g} mg ({figures[1]:.2g} to {figures[2]:.2g})"
+    said = f"{_name(colourant)}: {mg:.2g} mg" + (f" ({figures[1]:.2g} to {figures[2]:.2g})" if half else "")
     if adi is None:
         text = f"{said}; no acceptable daily intake is on file."
         return Portion(colourant.e_number, _name(colourant), figures, None, "", (), text)

@@ -109,8 +109,9 @@ def collect_facts(book: LotBook, lot: int | str) -> Facts:
 
     story = book.lot_story(lot)
     head = story.lot
-    colourants = colourants_in(story.state())
-    cautioned = colourants or list(dict.fromkeys(stock.colourant for stock in story.stock_entries))
+    state = story.state()
+    ready = [] if state.mg_by_colourant else [stock.colourant for stock in story.stock_entries]
+    cautioned = list(dict.fromkeys([*colourants_in(state), *ready]))
     doses = read_doses(story)
     matched = [photo for photo in story.photos if photo.purpose == "match"]
     shown = [(photo, found) for photo in matched if (found := see_photo(photo)) is not None]

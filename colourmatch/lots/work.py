@@ -448,8 +448,10 @@ def _care(story: LotStory) -> dict[str, Any]:
     from colourmatch.lots.label_page import read_label_lines
 
     jurisdiction = story.lot.jurisdiction or "EU"
-    dosed = colourants_in(story.state())
-    colourants = dosed or list(dict.fromkeys(entry.colourant for entry in story.stock_entries))
+    state = story.state()
+    dosed = bool(state.mg_by_colourant)
+    ready = [] if dosed else [entry.colourant for entry in story.stock_entries]
+    colourants = list(dict.fromkeys([*colourants_in(state), *ready]))
     label = list(read_label_lines(story).texts)
     if not dosed and not story.lot.closed:
         label[:1] = label_line(colourants, jurisdiction).text.splitlines()

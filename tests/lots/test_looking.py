@@ -84,6 +84,13 @@ def test_of_two_bottles_of_a_colour_one_is_advised_and_why(bench):
     assert choice["instead_of"] == ["red 1 in 10"] and choice["text"] in advice["text"]
 
 
+def test_a_base_with_colour_hides_no_caution_of_the_stocks_that_stand_ready(bench):
+    made = bench(already_mg_per_l=3, already_colourant="E163")
+    told = describe_lot(made.book, made.lot)
+    assert "Allura red AC (E129)" in told["label"] and "Anthocyanins (E163)" in told["label"]
+    assert "label-warning" in {caution["code"] for caution in told["cautions"]}
+
+
 def test_before_a_photo_there_is_nothing_to_say(bench):
     made = bench(serving={"conditions": [LONG]})
     advice = advise_lot(made.book, made.lot)
