@@ -52,7 +52,8 @@ def run_there(unpacked: Path, *arguments: str) -> subprocess.CompletedProcess[st
 def test_facts_and_app_lie_inside(unpacked):
     held = {path.relative_to(unpacked).as_posix() for path in unpacked.rglob("*") if path.is_file()}
     facts = {f"colourmatch/calibration/{path.name}" for path in (ROOT / "calibration").iterdir()}
-    assert facts | {"colourmatch/app.py", "colourmatch/.streamlit/config.toml"} <= held
+    parts = {f"colourmatch/screens/picker_parts/field.{kind}" for kind in ("css", "js")}
+    assert facts | parts | {"colourmatch/app.py", "colourmatch/.streamlit/config.toml"} <= held
     assert not [name for name in held if name.startswith(("tests/", "calibration/"))]
     assert not [name for name in held if "__pycache__" in name]
 
