@@ -23,6 +23,11 @@ Usage: colourmatch [OPTIONS] COMMAND ...
 Commands, in the order of the work (each has --help with an example):
   card       Write the card to print.
   measure    Measure photos: how far apart, which way, how sure.
+  card-profile
+             What a printed card's greys reflect: add, list, show, default,
+             forget.
+  phone      A phone's own correction by known liquids: add, fit, show, list,
+             forget.
   stock      Stocks: add, list, weigh drops, dilute, reset, put away.
   lot        Lots: begin, photograph, add, sample, trial, look, use, list, show,
              correct, close; sheet, label, trend, recheck, export, import.

@@ -91,6 +91,8 @@ COMMANDS = dict(every_command())
 def test_the_names_of_the_commands_are_the_stable_ones():
     assert set(COMMANDS) == {
         "card", "measure", "demo", "app",
+        "card-profile add", "card-profile list", "card-profile show", "card-profile default", "card-profile forget",
+        "phone add", "phone fit", "phone show", "phone list", "phone forget",
         "stock add", "stock list", "stock weigh", "stock dilute", "stock reset", "stock put-away",
         "lot new", "lot photo", "lot add", "lot sample", "lot correct", "lot list", "lot show", "lot close",
         "lot sheet", "lot label", "lot trend", "lot recheck", "lot export", "lot import",

@@ -23,7 +23,15 @@ from colourmatch.commands.base import (
     options,
     token_option,
 )
-from colourmatch.commands.photos import answer_photos, note_progress, rectangle_options, take_rectangles
+from colourmatch.commands.photos import (
+    answer_photos,
+    card_name_option,
+    light_option,
+    note_progress,
+    rectangle_options,
+    take_rectangles,
+)
+from colourmatch.commands.progress import watch
 from colourmatch.commands.say import (
     NO_PLACE,
     advice_lines,
@@ -168,6 +176,8 @@ def _head_json(made: Lot) -> dict[str, Any]:
 @click.argument("lot")
 @click.argument("photos", nargs=-1, required=True, metavar="PHOTO...")
 @rectangle_options
+@card_name_option
+@light_option
 @by_option
 @token_option
 def photo(
@@ -176,15 +186,19 @@ def photo(
     """Measure photos, learn, say what to do now.
 
     The rectangles are for photos without the printed card, from above like the others of the lot. Of vessels seen from
-    the side the light passes once: make that lot with --depth-mm half their inner width.
+    the side the light passes once: make that lot with --depth-mm half their inner width. --card-name and --light hold
+    for the lot's later photos too.
     """
+    from colourmatch.lots.phones import note_for_lot
     from colourmatch.lots.work import record_photos
 
+    card, light = given.pop("card_name"), given.pop("light")
     rectangles = take_rectangles(given)
     with session.open_book() as book:
         lot_id = book.find_lot(lot).id
+        note_for_lot(book, lot_id, card=card, light=light, entered_by=by)
         found = []
-        for number, path in enumerate(photos, 1):
+        for number, path in enumerate(watch(photos, len(photos)), 1):
             one = token if token is None or len(photos) == 1 else f"{token} {number}"
             found += record_photos(
                 book, lot_id, [Path(path)], entered_by=by, token=one, rectangles=rectangles

@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from colourmatch.commands.base import Answer, Command, Number, Rectangle, Session, options
+from colourmatch.commands.progress import watch
 from colourmatch.commands.say import combined_lines, measurement_lines
 from colourmatch.errors import ColourMatchError, InputError, PhotoError
 
@@ -64,22 +65,42 @@ def take_rectangles(given: dict[str, Any]) -> dict[str, Any]:
     return typed
 
 
-@click.command(
-    cls=Command, uses_book=False, example="colourmatch measure first.jpg second.heic --same --json"
+#: What photos are read with, on the commands that take photos.
+card_name_option = click.option(
+    "--card-name", metavar="NAME", help="The printed card, when its greys are in the book (card-profile)."
 )
+light_option = click.option(
+    "--light", metavar="NAME", help="The light, when the phone is calibrated in it (phone), such as window."
+)
+
+
+@click.command(cls=Command, example="colourmatch measure first.jpg second.heic --same --json")
 @click.argument("photos", nargs=-1, required=True, metavar="PHOTO...")
 @rectangle_options
+@card_name_option
+@light_option
 @click.option("--same", is_flag=True, help="All show the same two liquids: also say what they give together.")
 def measure(session: Session, photos: tuple[str, ...], same: bool, **given: Any) -> Answer:
     """Measure photos: how far apart batch and reference are, in what direction, how sure that is.
 
     The rectangles are for photos without the printed card: give --white and both liquids.
     """
+    card, light = given.pop("card_name"), given.pop("light")
     rectangles = take_rectangles(given)
-    found = []
-    for number, result in enumerate(_measure_all(photos, rectangles), 1):
-        found.append(result)
-        note_progress(session, (number, len(photos)), result)
+    if rectangles and (card or light):
+        raise InputError(
+            "--card-name and --light are for photos of the printed card. Leave the rectangles out."
+        )
+    if card or light:
+        with session.open_book() as book:
+            from colourmatch.lots.phones import open_reader
+
+            reader = open_reader(book, card, light)
+            found = [
+                reader.finish(result) for result in _measure_noting(session, photos, rectangles, reader.greys)
+            ]
+    else:
+        found = list(_measure_noting(session, photos, rectangles))
     if not same:
         return answer_photos(found, found[0] if len(found) == 1 else {"photos": found})
     from colourmatch.photo.combine import combine_photos
@@ -88,6 +109,14 @@ def measure(session: Session, photos: tuple[str, ...], same: bool, **given: Any)
     told = combined.to_json() if combined else None
     answer = answer_photos(found, {"photos": found, "combined": told})
     return answer._replace(text=[*answer.text, *combined_lines(told)])
+
+
+def _measure_noting(
+    session: Session, photos: tuple[str, ...], rectangles: dict[str, Any], greys: Any = None
+) -> Iterator[dict[str, Any]]:
+    for number, result in enumerate(watch(_measure_all(photos, rectangles, greys), len(photos)), 1):
+        note_progress(session, (number, len(photos)), result)
+        yield result
 
 
 def note_progress(session: Session, place: tuple[int, int], result: dict[str, Any]) -> None:
@@ -111,21 +140,23 @@ def answer_photos(found: list[dict[str, Any]], data: dict[str, Any]) -> Answer:
     )
 
 
-def _measure_all(photos: tuple[str, ...], rectangles: dict[str, Any]) -> Iterator[dict[str, Any]]:
+def _measure_all(
+    photos: tuple[str, ...], rectangles: dict[str, Any], greys: Any = None
+) -> Iterator[dict[str, Any]]:
     """One result a photo in the order given, by all cores when there are many; one bad file stops nothing."""
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     if len(photos) < _MANY or cores < 2:
-        yield from (measure_one(photo, rectangles) for photo in photos)
+        yield from (measure_one(photo, rectangles, greys) for photo in photos)
         return
     left = list(photos)
     while left:
-        for result in _measure_in_pool(left, rectangles, min(cores, len(left))):
+        for result in _measure_in_pool(left, (rectangles, greys), min(cores, len(left))):
             left.pop(0)
             yield result
         if left:
             # A worker was ended from outside, mostly for want of memory: one photo in one process says which.
             photo = left.pop(0)
-            alone = list(_measure_in_pool([photo], rectangles, 1))
+            alone = list(_measure_in_pool([photo], (rectangles, greys), 1))
             yield (
                 alone[0]
                 if alone
@@ -133,7 +164,9 @@ def _measure_all(photos: tuple[str, ...], rectangles: dict[str, Any]) -> Iterato
             )
 
 
-def _measure_in_pool(photos: list[str], rectangles: dict[str, Any], workers: int) -> Iterator[dict[str, Any]]:
+def _measure_in_pool(
+    photos: list[str], how: tuple[dict[str, Any], Any], workers: int
+) -> Iterator[dict[str, Any]]:
     """Results in order; it ends early when a worker dies."""
     from concurrent.futures import ProcessPoolExecutor
     from concurrent.futures.process import BrokenProcessPool
@@ -143,7 +176,7 @@ def _measure_in_pool(photos: list[str], rectangles: dict[str, Any], workers: int
     # Not forked: a fork taken while image libraries hold a lock in another thread may hang for ever.
     # Ctrl+C is answered by this process alone.
     with ProcessPoolExecutor(workers, get_context("spawn"), signal, (SIGINT, SIG_IGN)) as pool:
-        futures = [pool.submit(measure_one, photo, rectangles) for photo in photos]
+        futures = [pool.submit(measure_one, photo, *how) for photo in photos]
         try:
             for future in futures:
                 yield future.result()
@@ -153,7 +186,7 @@ def _measure_in_pool(photos: list[str], rectangles: dict[str, Any], workers: int
             pool.shutdown(cancel_futures=True)
 
 
-def measure_one(photo: str, rectangles: dict[str, Any]) -> dict[str, Any]:
+def measure_one(photo: str, rectangles: dict[str, Any], greys: Any = None) -> dict[str, Any]:
     """The JSON of one photo, whatever happens to it: a refusal, and a fault too, is an entry of its own."""
     from pathlib import Path
 
@@ -164,7 +197,7 @@ def measure_one(photo: str, rectangles: dict[str, Any]) -> dict[str, Any]:
             return measure_rectangles(Path(photo), **rectangles).to_json()
         from colourmatch.photo.measure import measure_or_refuse
 
-        return measure_or_refuse(Path(photo)).to_json()
+        return measure_or_refuse(Path(photo), greys=greys).to_json()
     except ColourMatchError as error:
         return _refused(photo, error.text, error.code)
     except Exception as error:

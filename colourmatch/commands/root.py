@@ -14,6 +14,8 @@ from colourmatch.commands.base import Group
 _MODULES = {
     "card": "photos",
     "measure": "photos",
+    "card-profile": "calibrations",
+    "phone": "calibrations",
     "stock": "stocks",
     "lot": "lots",
     "reference": "references",
@@ -34,7 +36,7 @@ class Root(Group):
         """A command by its name, imported now."""
         if cmd_name not in _MODULES:
             return None
-        found = getattr(import_module(f"colourmatch.commands.{_MODULES[cmd_name]}"), cmd_name)
+        found = getattr(import_module(f"colourmatch.commands.{_MODULES[cmd_name]}"), cmd_name.replace("-", "_"))
         assert isinstance(found, click.Command)
         return found
 

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from colourmatch.lots.work import Source
     from colourmatch.photo.tone import KnownGreys
 
-MAKE_ONE = "colourmatch card-profile read NAME --photo PHOTO --grey X,Y,W,H"
+MAKE_ONE = "colourmatch card-profile add NAME PHOTO --grey X,Y,W,H"
 
 
 class CardProfile(NamedTuple):

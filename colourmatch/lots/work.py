@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from colourmatch.errors import InputError, NotFoundError
+from colourmatch.lots.calibrations import lot_choice
 from colourmatch.lots.entries import (
     AdditionEntry,
     AmendmentEntry,
@@ -29,6 +30,7 @@ from colourmatch.lots.entries import (
 )
 from colourmatch.lots.figures import parse_exif_time
 from colourmatch.lots.looking import NOTHING, look_further, read_intake
+from colourmatch.lots.phones import as_read, camera_key, lot_reader, phone_priors
 from colourmatch.lots.trials import describe_trials
 
 if TYPE_CHECKING:
@@ -39,6 +41,7 @@ if TYPE_CHECKING:
     from colourmatch.lots.book import LotBook
     from colourmatch.photo.combine import Combined
     from colourmatch.photo.measure import Measurement
+    from colourmatch.photo.tone import KnownGreys
 
 #: A stock's learnt strength never counts as better known than this.
 LEAST_LEARNT_SD = 0.04
@@ -80,8 +83,10 @@ def _record_photo(
     known = book.find_photo(content, lot) if content else None
     if known is not None:
         return known.measurement | {"lot": lot, "entry": known.id, "advice": known.advice, "repeated": True}
-    measured = _measure(content if content is not None else Path(str(source)), name, rectangles)
-    measurement = measured.to_json()
+    reader = lot_reader(book, lot)
+    source = content if content is not None else Path(str(source))
+    measured = _measure(source, name, rectangles, reader.greys)
+    measurement = reader.finish(measured.to_json())
     if measured.refused is not None:
         return measurement | {"lot": lot, "entry": None, "advice": None}
     story = book.lot_story(lot)
@@ -93,14 +98,16 @@ def _record_photo(
     return measurement | {"lot": lot, "entry": entry.id, "advice": advice}
 
 
-def _measure(source: bytes | Path, name: str, rectangles: Mapping[str, Any] | None) -> Measurement:
+def _measure(
+    source: bytes | Path, name: str, rectangles: Mapping[str, Any] | None, greys: KnownGreys | None = None
+) -> Measurement:
     if rectangles:
         from colourmatch.photo.rectangles import measure_rectangles_or_refuse
 
         return measure_rectangles_or_refuse(source, rectangles, name)
     from colourmatch.photo.measure import measure_or_refuse
 
-    return measure_or_refuse(source, name)
+    return measure_or_refuse(source, name) if greys is None else measure_or_refuse(source, name, greys)
 
 
 def _time_taken(measurement: dict[str, Any]) -> datetime | None:
@@ -150,6 +157,7 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
         "target_lab": None if head.target_lab is None else list(head.target_lab),
         "serving": head.serving,
         "notes": head.notes,
+        "read_with": lot_choice(book, head.id),
         "state": {
             "volume_ml": round(state.volume_ml, 3),
             "total_mg_per_l": round(state.total_mg_per_l(), 3),
@@ -233,12 +241,15 @@ def _advise(book: LotBook, story: LotStory, photos: list[_Photo]) -> dict[str, A
     usable = [p for p in photos if _spot(p[1], "batch")]
     stop = _why_not_yet(head, photos, usable)
     if stop is not None:
-        return replace(
-            ask_for_photo(stop),
-            ceiling_left_mg_per_l=ceiling_left(story),
-            used_mg_per_l=state.total_mg_per_l(),
-            ceiling_mg_per_l=head.ceiling_mg_per_l,
-        ).to_json() | NOTHING
+        return (
+            replace(
+                ask_for_photo(stop),
+                ceiling_left_mg_per_l=ceiling_left(story),
+                used_mg_per_l=state.total_mg_per_l(),
+                ceiling_mg_per_l=head.ceiling_mg_per_l,
+            ).to_json()
+            | NOTHING
+        )
     stocks, fit = fit_story(book, story, usable)
     here = photos_of_state(story, usable)
     problem = Problem(
@@ -328,7 +339,9 @@ def fit_story(book: LotBook, story: LotStory, photos: list[_Photo]) -> tuple[tup
         replace(shot, batch_covariance=shot.batch_covariance + scatter)
         for shot, scatter in zip(shots, _scatter_by_state(story, photos), strict=True)
     ]
-    return stocks, fit_lot(shots, priors, _photo_view(story.lot))
+    phones = phone_priors(book, [measurement for _, measurement in photos])
+    known = {"phones": phones} if phones else {}
+    return stocks, fit_lot(shots, priors, _photo_view(story.lot), **known)
 
 
 def make_prior(entry: StockEntry) -> StockPrior:
@@ -364,9 +377,11 @@ def _shot(story: LotStory, photo: _Photo, stocks: tuple[Stock, ...], target: np.
     state = story.state(entry)
     batch, reference = _spot(measurement, "batch"), _spot(measurement, "reference")
     assert batch is not None
+    batch = as_read(batch)
     ref_lab: np.ndarray | None
     ref_cov: np.ndarray | None
     if reference is not None:
+        reference = as_read(reference)
         ref_lab, ref_cov = np.array(reference["lab"]), np.array(reference["lab_covariance"])
     elif story.lot.target_lab is not None:
         ref_lab, ref_cov = np.array(story.lot.target_lab), target
@@ -379,7 +394,7 @@ def _shot(story: LotStory, photo: _Photo, stocks: tuple[Stock, ...], target: np.
         reference_covariance=ref_cov,
         mg_per_l=tuple(state.concentration_mg_per_l(s.name) for s in stocks),
         thinning=_base_share(story, entry),
-        camera=f"{measurement.get('phone')}|{measurement.get('profile')}",
+        camera=camera_key(measurement),
     )
 
 

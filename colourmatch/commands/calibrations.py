@@ -1,0 +1,372 @@
+"""Printed cards and phones on the command line: what a card's greys reflect, a phone's own correction."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+import click
+
+from colourmatch.commands.base import (
+    Answer,
+    Group,
+    Number,
+    Rectangle,
+    Session,
+    Table,
+    by_option,
+    parse_number,
+    token_option,
+)
+from colourmatch.commands.say import interval_text, lab_text
+from colourmatch.errors import InputError
+
+
+@click.group("card-profile", cls=Group)
+def card_profile() -> None:
+    """What the greys of a printed card really reflect: it tells the phone's tone curve from the printer's."""
+
+
+@card_profile.command("add", example="colourmatch card-profile add kitchen card.jpg --grey 940,700,60,60")
+@click.argument("name")
+@click.argument("photos", nargs=-1, metavar="[PHOTO...]")
+@click.option(
+    "--greys", metavar="A,B,...", help="Instead of photos: the six steps, or all twelve, paper being 1."
+)
+@click.option("--sd", type=Number(), help="How unsure each of --greys is, such as 0.005.")
+@click.option(
+    "--grey", type=Rectangle(), metavar="X,Y,W,H", help="Where the known grey card lies, in pixels."
+)
+@click.option("--reflectance", type=Number(), help="Of the known grey card [default: 0.18].")
+@click.option("--reflectance-sd", type=Number(), help="How unsure that is [default: 0.006].")
+@click.option("--paper-reflectance", type=Number(), help="Of the bare paper [default: 0.88].")
+@click.option("--paper-reflectance-sd", type=Number(), help="How unsure that is [default: 0.02].")
+@by_option
+def add_card(session: Session, name: str, photos: tuple[str, ...], by: str | None, **given: Any) -> Answer:
+    """Note what the greys of a printed card reflect.
+
+    From photos of the empty card with a known grey card on one of its rings (--grey), or as measured (--greys).
+    Several photos are joined.
+    """
+    greys, sd, grey = given["greys"], given["sd"], given["grey"]
+    if bool(photos) == (greys is not None):
+        raise InputError("Say it in one way: PHOTO... with --grey, or --greys as measured.")
+    if greys is not None:
+        from colourmatch.lots.cards import enter_card
+
+        with session.open_book() as book:
+            told = enter_card(book, name, _numbers(greys), sd, entered_by=by)
+        return Answer(told, list(_card_lines(told)))
+    if grey is None:
+        raise InputError("Say where the known grey card lies on the photo: --grey X,Y,W,H in pixels.")
+    return _read_card_photos(session, (name, grey), photos, given | {"by": by})
+
+
+def _numbers(text: str) -> list[float]:
+    parts = re.split(r"[;\s]+", text.strip()) if ";" in text else text.split(",")
+    return [parse_number(part, "--greys") for part in parts]
+
+
+def _read_card_photos(
+    session: Session, place: tuple[str, Any], photos: tuple[str, ...], given: Mapping[str, Any]
+) -> Answer:
+    from colourmatch.lots.cards import photograph_card
+    from colourmatch.photo.card_profile import GREY_CARD, GREY_CARD_SD, PAPER, PAPER_SD
+
+    level = (given["reflectance"] or GREY_CARD, given["reflectance_sd"] or GREY_CARD_SD)
+    paper = (given["paper_reflectance"] or PAPER, given["paper_reflectance_sd"] or PAPER_SD)
+    name, grey = place
+    with session.open_book() as book:
+        told = photograph_card(
+            book,
+            name,
+            [Path(p) for p in photos],
+            grey,
+            reflectance=level,
+            paper=paper,
+            entered_by=given["by"],
+        )
+    refused = [f"{one['photo']}: not read: {one['error']}" for one in told["photos"] if one["error"]]
+    if len(refused) == len(told["photos"]):
+        complaint = told["photos"][0]["error"] if len(refused) == 1 else "None of the photos could be read."
+        return Answer(told, refused, 2, complaint)
+    return Answer(told, [*refused, *_card_lines(told)])
+
+
+def _card_lines(told: Mapping[str, Any]) -> Iterator[str | Table]:
+    mark = ", the default" if told["default"] else ""
+    yield f"Card {told['card']}{mark}. {told['text']}"
+    half = len(told["greys"]) // 2
+    rows = [
+        (
+            f"{top['nominal']:g}",
+            *(f"{row['reflectance']:.3f} +-{row['sd']:.3f}" for row in (top, bottom)),
+        )
+        for top, bottom in zip(told["greys"][:half], told["greys"][half:], strict=True)
+    ]
+    yield Table(("as drawn", "top row", "bottom row"), rows)
+
+
+@card_profile.command("list", example="colourmatch card-profile list")
+def list_cards(session: Session) -> Answer:
+    """List the printed cards in the book."""
+    from colourmatch.lots import cards
+
+    with session.open_book() as book:
+        found = cards.list_cards(book)
+    if not found:
+        line = "No card is in the book. Note one: colourmatch card-profile add NAME PHOTO --grey X,Y,W,H"
+        return Answer({"cards": []}, [line])
+    rows = [(c["card"], "yes" if c["default"] else "", str(len(c["readings"])), c["text"]) for c in found]
+    return Answer({"cards": found}, [Table(("card", "default", "readings", "what is known"), rows)])
+
+
+@card_profile.command("show", example="colourmatch card-profile show kitchen photo.jpg")
+@click.argument("name")
+@click.argument("photo", required=False, metavar="[PHOTO]")
+def show_card(session: Session, name: str, photo: str | None) -> Answer:
+    """Show a card, and what it changes of a photo: each colour and the difference, before and after."""
+    from colourmatch.lots.cards import compare_card, read_card_profile
+
+    with session.open_book() as book:
+        told = read_card_profile(book, name)
+        change = compare_card(book, name, Path(photo)) if photo else None
+    lines = list(_card_lines(told))
+    return Answer(told | {"change": change}, [*lines, *(_change_lines(change) if change else ())])
+
+
+def _change_lines(change: Mapping[str, Any]) -> Iterator[str]:
+    yield change["photo"]
+    for spot, moved in change["changed"].items():
+        if moved is None:
+            continue
+        for when in ("before", "after"):
+            colour = change[when]["spots"][spot]
+            yield f"  {spot:9}  {when:6}  {lab_text(colour['lab'], colour['lab_sd'])}"
+        yield f"  {spot:9}  moved   {lab_text(moved['lab'])}  CIEDE2000 {moved['delta_e_2000']:.2f}"
+    for when in ("before", "after"):
+        if change[when]["delta_e_2000"]:
+            yield f"  difference {when:6}  CIEDE2000 {interval_text(change[when]['delta_e_2000'])}"
+
+
+@card_profile.command("default", example="colourmatch card-profile default kitchen")
+@click.argument("name")
+@by_option
+def default_card(session: Session, name: str, by: str | None) -> Answer:
+    """Choose the card that photos of lots are read with where nothing else is said.
+
+    "none" takes it back.
+    """
+    from colourmatch.lots.cards import choose_card
+
+    wanted = None if name.strip().casefold() == "none" else name
+    with session.open_book() as book:
+        told = choose_card(book, wanted, entered_by=by)
+    said = (
+        f"Photos of lots are read with the card {told['default']}." if wanted else "No card is the default."
+    )
+    return Answer(told, [said])
+
+
+@card_profile.command("forget", example="colourmatch card-profile forget kitchen")
+@click.argument("name")
+@by_option
+def forget_card(session: Session, name: str, by: str | None) -> Answer:
+    """Forget a card that was lost, faded or printed anew; what was read with it stays recorded."""
+    from colourmatch.lots import cards
+
+    with session.open_book() as book:
+        told = cards.forget_card(book, name, entered_by=by)
+    return Answer(told, [f"The card {told['card']} is forgotten."])
+
+
+# ---- phones ------------------------------------------------------------------------------------------------------
+
+
+@click.group(cls=Group)
+def phone() -> None:
+    """A phone's own correction, from photos of water with known additions of colour."""
+
+
+class Known(click.ParamType):
+    """STOCK=MG_PER_L,... of a known liquid, or STOCK=6drops or 0.3ml with --volume-ml."""
+
+    name = "known"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> dict[str, tuple[float, str]]:
+        """Amount and unit by stock; InputError shows how it is written."""
+        what, held = (param.opts[0] if param else "The liquid"), {}
+        for part in re.split(r"[,;]\s*(?=[^,;=]+=)", str(value).strip()):
+            stock, equals, typed = part.rpartition("=")
+            found = re.fullmatch(r"\s*(.*?)\s*(drops?|ml|mg/l)?\s*", typed)
+            if not equals or not stock.strip() or found is None or not found[1] or stock.strip() in held:
+                raise InputError(
+                    f"{what} cannot be read at {part!r}. Give STOCK=MG_PER_L, such as red=6,yellow=4."
+                )
+            unit = {"drop": "drops", "mg/l": None}.get(found[2], found[2]) or "mg/l"
+            held[stock.strip()] = (parse_number(found[1], f"{stock.strip()} of {what}"), unit)
+        return held
+
+
+phone_options = (
+    click.option(
+        "--phone", metavar="NAME", help="The phone, by the name in its photos, when there are several."
+    ),
+    click.option("--light", metavar="NAME", help="The light, when there are several."),
+)
+
+
+@phone.command(
+    "add", example="colourmatch phone add photo.jpg --light window --reference red=6 --batch red=12"
+)
+@click.argument("photo")
+@click.option(
+    "--light", metavar="NAME", required=True, help="A name of your own for the light, such as window."
+)
+@click.option("--reference", type=Known(), metavar="STOCK=MG_PER_L", help="What the left glass holds.")
+@click.option("--batch", type=Known(), metavar="STOCK=MG_PER_L", help="What the middle glass holds.")
+@click.option("--volume-ml", type=Number(), help="Of the water, when drops or ml of a stock are given.")
+@click.option(
+    "--depth-mm", type=Number(), default="10", show_default=True, help="Depth of liquid in the glasses."
+)
+@click.option("--card-name", metavar="NAME", help="The printed card, when its greys are in the book.")
+@by_option
+@token_option
+def add_photo(session: Session, photo: str, light: str, by: str | None, **given: Any) -> Answer:
+    """Keep a photo of known liquids beside a glass of water.
+
+    Red in two or three strengths, yellow in two, both together: four to eight photos in one sitting. An amount is in
+    mg of colour per litre, or in drops or ml of the stock with --volume-ml.
+    """
+    from colourmatch.lots.cards import card_profile as find_card
+    from colourmatch.lots.phones import add_known_photo
+
+    with session.open_book() as book:
+        known = {
+            spot: _contents(book, given[spot], given["volume_ml"])
+            for spot in ("reference", "batch")
+            if given[spot]
+        }
+        told = add_known_photo(
+            book, Path(photo), light, known, depth_mm=given["depth_mm"], card=find_card(book, given["card_name"]),
+            entered_by=by, token=given["token"],
+        )  # fmt: skip
+    held = "; ".join(f"{one['spot']} {_held_text(one['mg_per_l'])}" for one in told["liquids"])
+    lines = [f"Kept photo {told['entry']} of {told['phone']}, light {told['light']}: {held}."]
+    return Answer(told, [*lines, "When all are kept: colourmatch phone fit"])
+
+
+def _contents(book: Any, held: Mapping[str, tuple[float, str]], volume_ml: float | None) -> dict[str, float]:
+    """Mg/l of each stock; drops and ml count in the volume they are added to."""
+    if all(unit == "mg/l" for _, unit in held.values()):
+        return {stock: amount for stock, (amount, _) in held.items()}
+    if volume_ml is None:
+        raise InputError("Drops or ml need the volume of the water: give --volume-ml, such as 250.")
+    from colourmatch.lots.phones import mix_known
+
+    return mix_known(book, held, volume_ml)
+
+
+def _held_text(mg_per_l: Mapping[str, float]) -> str:
+    return ", ".join(f"{stock} {mg:.3g} mg/l" for stock, mg in mg_per_l.items())
+
+
+@phone.command("fit", example="colourmatch phone fit --light window")
+@phone_options[0]
+@phone_options[1]
+@click.option(
+    "--strength-rel-sd", type=Number(), help="How well the stocks are known, such as 0.03 [default: theirs]."
+)
+@click.option(
+    "--depth-rel-sd", type=Number(), default="0.02", show_default=True, help="How well the depth is known."
+)
+@by_option
+@token_option
+def fit(session: Session, phone: str | None, light: str | None, by: str | None, **given: Any) -> Answer:
+    """Fit the correction to the photos kept, and keep it: later photos of this phone and light are corrected."""
+    from colourmatch.lots.phones import fit_known
+
+    with session.open_book() as book:
+        told = fit_known(book, phone, light, entered_by=by, **given)
+    return Answer(told, list(_phone_lines(told)))
+
+
+@phone.command("show", example="colourmatch phone show --light window")
+@phone_options[0]
+@phone_options[1]
+def show_phone(session: Session, phone: str | None, light: str | None) -> Answer:
+    """Show a phone's known liquids and the errors before and after its correction."""
+    from colourmatch.lots.phones import read_phone
+
+    with session.open_book() as book:
+        told = read_phone(book, phone, light)
+    return Answer(told, list(_phone_lines(told)))
+
+
+def _phone_lines(told: Mapping[str, Any]) -> Iterator[str | Table]:
+    yield f"{told['phone']}, light {told['light']}. {told['text']}"
+    fitted = told["fit"]
+    if fitted is None:
+        return
+    rows = [
+        (
+            _held_text(one["mg_per_l"]), lab_text(one["true_lab"]), lab_text(one["lab"]),
+            f"{one['before']:.2f}", f"{one['after']:.2f}",
+        )
+        for one in fitted["liquids"]
+    ]  # fmt: skip
+    yield Table(("known liquid", "by its content", "as read", "before", "after"), rows)
+    for one in fitted["strengths"]:
+        yield (
+            f"  {one['stock']} is {one['factor']:.2f} ({one['low']:.2f} to {one['high']:.2f}) of its label, glass depth "
+            "included."
+        )
+    yield Table(
+        ("correction", "known liquids", "other colourants", "together"),
+        [
+            (f"{kind}{' (kept)' if kind == fitted['kind'] else ''}", *(f"{own[k]:.2f}" for k in own))
+            for kind, own in fitted["errors"].items()
+        ],
+    )
+
+
+@phone.command("list", example="colourmatch phone list")
+def list_phones(session: Session) -> Answer:
+    """List the phones and lights with known liquids."""
+    from colourmatch.lots import phones
+
+    with session.open_book() as book:
+        found = phones.list_phones(book)
+    if not found:
+        line = "No phone has known liquids. Begin: colourmatch phone add PHOTO --light window --batch red=12"
+        return Answer({"phones": []}, [line])
+    rows = [
+        (
+            one["phone"],
+            one["light"],
+            str(len(one["photos"])),
+            one["fit"]["kind"] if one["fit"] else "not fitted",
+            f"{one['fit']['median_before']:.1f}" if one["fit"] else "-",
+            f"{one['fit']['median_after']:.1f}" if one["fit"] else "-",
+        )
+        for one in found
+    ]
+    headers = ("phone", "light", "photos", "correction", "error before", "after")
+    return Answer({"phones": found}, [Table(headers, rows)])
+
+
+@phone.command("forget", example="colourmatch phone forget --light window")
+@phone_options[0]
+@phone_options[1]
+@by_option
+def forget_phone(session: Session, phone: str | None, light: str | None, by: str | None) -> Answer:
+    """Forget a phone's known liquids and correction in a light; what was read with it stays recorded."""
+    from colourmatch.lots import phones
+
+    with session.open_book() as book:
+        told = phones.forget_phone(book, phone, light, entered_by=by)
+    return Answer(told, [f"{told['phone']} in the light {told['light']} is forgotten."])

@@ -1,0 +1,478 @@
+"""A phone's own correction from liquids of known content beside the card; it knows absorbance, no pixels and no book.
+
+Water with known additions of a colourant of known strength has a known spectrum (Bouguer-Lambert-Beer, model.py), hence a
+known colour relative to water. What a phone makes of a few such liquids teaches its error. Candidates: none; a linear
+matrix that keeps white; a root-polynomial of degree 2 that keeps white, which does not change with exposure (Finlayson,
+Mackiewicz, Hurlbert 2015, "Color correction using root-polynomial regression", IEEE Trans. Image Process. 24(5),
+1460-1470, doi:10.1109/TIP.2015.2405336), both drawn towards none; and the camera model of liquid/phone.py with its
+ensemble prior. Each is a maximum a posteriori fit together with the strength of each stock, which liquids and depth
+leave a little open. The one that predicts best what it has not seen is kept. Its error has two parts, joined as independent
+ones: what it misses of known liquids, by cross-validation that leaves out one colouring in all its strengths at a time
+(Stone 1974, doi:10.1111/j.2517-6161.1974.tb00994.x), and what it makes of drinks of other dyes, whose spectra a phone
+reads otherwise at the same colour: drinks of known_drinks.py through the camera that the liquids tell of.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.optimize import least_squares
+
+from colourmatch.colour.difference import ciede2000
+from colourmatch.colour.spaces import RGB_TO_XYZ, lab_to_xyz, xyz_to_lab
+from colourmatch.colour.spectra import WAVELENGTHS_NM, integration_weights
+from colourmatch.errors import InputError
+from colourmatch.liquid.colourants import find_colourant
+from colourmatch.liquid.known_drinks import known_drinks
+from colourmatch.liquid.phone import (
+    PhonePrior,
+    bend_tones,
+    phone_weights,
+    soft_log,
+    unknown_phone,
+)
+
+Array = NDArray[np.float64]
+
+KINDS = ("none", "matrix", "root", "camera")
+#: Fewest different liquids, different colourings (a dye, or two in one proportion), and the distance from water in Lab
+#: that the strongest must have: below that nothing is learnt of a tinted drink.
+LEAST_LIQUIDS, LEAST_COLOURINGS, LEAST_LAB = 4, 2, 30.0
+#: What two readings of one liquid differ by besides their own noise (sd of natural logs): contrast of a photo's channel,
+#: smaller where the card's greys are known, glass's fill, what no model holds, veil. The first four as in learn.py.
+_PHOTO_SD, _KNOWN_CARD_SD, _FILL_SD, _MISFIT_SD, _VEIL = 0.02, 0.012, 0.010, 0.006, 0.003
+#: Ridge of matrix and root-polynomial (sd of a coefficient).
+_COEFFICIENT_SD = 0.1
+#: A dye's shape: measured in two places within 1 nm and 2 % of the peak, taken from another dye within 4.5 nm and 5 %.
+_SHAPE_SD = {"measured": (1.0, 0.02), "derived": (2.0, 0.03)}
+_OTHER_SHAPE_SD = (4.5, 0.05)
+#: Draws of the posterior by which a corrected colour's doubt is told.
+_DRAWS = 24
+#: Drinks on which a candidate is judged.
+_JUDGED = 150
+#: Width of the neighbourhood in log light in which known drinks tell what a reading means.
+_NEAR, _NEAR_PART = 0.15, 0.15
+_P3 = RGB_TO_XYZ["Display P3"]
+_LN10 = float(np.log(10))
+
+
+@dataclass(frozen=True)
+class KnownDye:
+    """A stock that a known liquid was made with: its colourant, and how well its strength is known (relative sd)."""
+
+    name: str
+    colourant: str
+    strength_rel_sd: float = 0.03
+
+
+@dataclass(frozen=True)
+class KnownLiquid:
+    """One reading of a known liquid: Lab relative to water, its covariance (3, 3), mg/l of each dye, its photo.
+
+    known_greys: whether the photo was read with a profile of its card.
+    """
+
+    lab: Array
+    covariance: Array
+    mg_per_l: tuple[float, ...]
+    photo: str = ""
+    known_greys: bool = False
+
+
+@dataclass(frozen=True)
+class Corrected:
+    """A corrected colour: Lab, covariance (3, 3) of the reading alone, of what calibration leaves open, and of drinks that
+    this phone reads alike; slope (3, 3) of corrected to read Lab; Lab (D, 3) of each draw of the calibration."""
+
+    lab: Array
+    covariance: Array
+    left: Array
+    metameric: Array
+    slope: Array
+    draws: Array = field(repr=False)
+
+    @property
+    def lab_sd(self) -> Array:
+        """Standard deviation of the absolute Lab, shape (3,)."""
+        return np.sqrt(np.diag(self.covariance + self.left + self.metameric))
+
+
+@dataclass(frozen=True)
+class PhoneFit:
+    """A fitted correction.
+
+    kind: one of KINDS; numbers (P,) and factor (P, P): its parameters and a square root of their covariance, strengths
+    of the dyes first; errors: mean CIEDE2000 of each candidate for known colourings left out ("known"), for drinks of
+    other dyes ("other") and "together"; liquids: one dict each with the true colour and CIEDE2000 before and after.
+    """
+
+    kind: str
+    numbers: Array
+    factor: Array
+    dyes: tuple[KnownDye, ...]
+    depth_mm: float
+    depth_rel_sd: float
+    errors: dict[str, dict[str, float]]
+    residual: float
+    liquids: tuple[dict[str, Any], ...] = ()
+
+    def phone(self) -> PhonePrior | None:
+        """What a lot's fit starts from for this phone; None when the camera model was not kept."""
+        if self.kind != "camera":
+            return None
+        prior, skip = unknown_phone(), 3 * len(self.dyes)
+        own = self.factor[skip:] @ self.factor[skip:].T
+        root = np.linalg.cholesky(own + 1e-9 * np.eye(len(own)))
+        return PhonePrior(prior.terms(self.numbers[None, skip:])[0], prior.factor @ root)
+
+    def to_json(self) -> dict[str, Any]:
+        """Everything that is needed to use it again, and what it told of itself."""
+        return {
+            "kind": self.kind,
+            "numbers": [float(f"{v:.6g}") for v in self.numbers],
+            "factor": [[float(f"{v:.5g}") for v in row] for row in self.factor],
+            "dyes": [[d.name, d.colourant, d.strength_rel_sd] for d in self.dyes],
+            "depth_mm": self.depth_mm,
+            "depth_rel_sd": self.depth_rel_sd,
+            "errors": {k: {n: round(v, 3) for n, v in own.items()} for k, own in self.errors.items()},
+            "residual": round(self.residual, 4),
+            "liquids": list(self.liquids),
+        }
+
+
+def read_fit(data: dict[str, Any]) -> PhoneFit:
+    """The fit that `PhoneFit.to_json` wrote."""
+    return PhoneFit(
+        kind=data["kind"],
+        numbers=np.array(data["numbers"], float),
+        factor=np.array(data["factor"], float),
+        dyes=tuple(KnownDye(*d) for d in data["dyes"]),
+        depth_mm=data["depth_mm"],
+        depth_rel_sd=data["depth_rel_sd"],
+        errors=dict(data["errors"]),
+        residual=data["residual"],
+        liquids=tuple(data["liquids"]),
+    )
+
+
+def fit_phone(
+    liquids: Sequence[KnownLiquid],
+    dyes: Sequence[KnownDye],
+    *,
+    depth_mm: float = 10.0,
+    depth_rel_sd: float = 0.02,
+    kinds: Sequence[str] = KINDS,
+) -> PhoneFit:
+    """Fit every candidate to known liquids and keep the one that predicts colourings it has not seen best.
+
+    liquids: readings with mg/l in the order of `dyes`; depth_mm, depth_rel_sd: how deep the glasses are filled and how
+    well that is known. InputError says which liquids are missing when there are too few or too pale ones.
+    """
+    if any(len(one.mg_per_l) != len(dyes) for one in liquids):
+        raise ValueError("each liquid needs one concentration per dye")
+    task = _Task(liquids, dyes, (depth_mm, depth_rel_sd))
+    _check_enough(task)
+    camera = task.fit("camera")[0][3 * len(dyes) :]
+    errors, fits = {}, {}
+    for kind in kinds:
+        numbers, factor = task.fit(kind)
+        fits[kind] = PhoneFit(kind, numbers, factor, tuple(dyes), depth_mm, depth_rel_sd, {}, 0.0)
+        known, other = _predict_unseen(task, kind), _predict_drinks(fits[kind], camera)
+        errors[kind] = {"known": known, "other": other, "together": float(np.hypot(known, other))}
+    kind = min(errors, key=lambda name: errors[name]["together"])
+    residual = errors[kind]["together"] / _mean_distance(task)
+    fit = replace(fits[kind], errors=errors, residual=residual)
+    return replace(fit, liquids=tuple(_describe(task, fit)))
+
+
+def correct_lab(fit: PhoneFit, lab: ArrayLike, covariance: ArrayLike) -> Corrected:
+    """The colour that a reading of this phone in this light stands for.
+
+    lab (3,), covariance (3, 3): as read, relative to water. What two drinks of one reading may differ by is in
+    `metameric`; what the calibration itself leaves open is in `left`.
+    """
+    lab, covariance = np.asarray(lab, float), np.asarray(covariance, float)
+    value = _correct_many(fit, fit.numbers, lab[None])[0]
+    step = 0.1
+    ends = _correct_many(fit, fit.numbers, np.concatenate([lab + step * np.eye(3), lab - step * np.eye(3)]))
+    jacobian = ((ends[:3] - ends[3:]) / (2 * step)).T
+    rng = np.random.default_rng(2015)
+    half = rng.standard_normal((_DRAWS // 2, len(fit.numbers)))
+    numbers = fit.numbers + np.concatenate([half, -half]) @ fit.factor.T
+    draws = np.array([_correct_many(fit, one, lab[None])[0] for one in numbers])
+    left = np.cov((draws - value).T, bias=True)
+    away = np.linalg.norm(value - [100, 0, 0])
+    if fit.kind == "camera":
+        metameric = _metameric(fit, lab)
+    else:  # what it missed of colourings left out
+        metameric = np.diag((fit.residual * away * np.array([0.5, 1, 1])) ** 2)
+    return Corrected(value, jacobian @ covariance @ jacobian.T, left + 0.15**2 * np.eye(3), metameric, jacobian, draws)
+
+
+class _Task:
+    """Readings, their noise and the true spectra behind them; solves one candidate on some of them."""
+
+    def __init__(
+        self, liquids: Sequence[KnownLiquid], dyes: Sequence[KnownDye], depth: tuple[float, float]
+    ) -> None:
+        self.dyes, self.liquids = tuple(dyes), tuple(liquids)
+        self.lab = np.array([one.lab for one in liquids], float).reshape(-1, 3)
+        self.mg_per_l = np.array([one.mg_per_l for one in liquids], float).reshape(len(liquids), -1)
+        self.y = _read_y(self.lab)
+        colourants = [find_colourant(d.colourant) for d in dyes]
+        own = np.array([c.absorptivity() for c in colourants]) * depth[0] / 10
+        shape = np.array([_SHAPE_SD.get(c.shape_status, _OTHER_SHAPE_SD) for c in colourants])
+        tail = own.max(axis=1, keepdims=True) * np.clip((500 - WAVELENGTHS_NM) / 100, 0, 1)
+        # absorbance per mg/l: the dye's own, its change with a shift of the peak, its short-wave tail
+        self.shapes = np.stack([own, -np.gradient(own, WAVELENGTHS_NM, axis=1), tail])
+        count = len(dyes)
+        spread = np.diag([d.strength_rel_sd**2 for d in dyes]) + depth[1] ** 2
+        self.prior = np.zeros((3 * count, 3 * count))
+        # strength and depth cannot be told apart: one log factor for each dye, in common what the depth is off
+        self.prior[:count, :count] = np.linalg.cholesky(spread)
+        self.prior[count:, count:] = np.diag(shape.T.ravel())
+        self.group = _colourings(self.mg_per_l)
+
+    def reflectance(self, numbers: Array, which: Any = slice(None)) -> Array:
+        """True reflectance (N, 81) relative to water, of unit-normal numbers of strengths and shapes."""
+        count = len(self.dyes)
+        terms = self.prior @ numbers[: 3 * count]
+        factor, shift, tail = terms[:count], terms[count : 2 * count], terms[2 * count :]
+        per_mg = np.exp(factor)[:, None] * (
+            self.shapes[0] + shift[:, None] * self.shapes[1] + tail[:, None] * self.shapes[2]
+        )
+        return np.exp(-2 * _LN10 * (self.mg_per_l[which] @ per_mg))
+
+    def fit(self, kind: str, which: Any = slice(None)) -> tuple[Array, Array]:
+        """Numbers (P,) and a square root of their covariance (P, P) of one candidate for some of the readings."""
+        whiten = self._whiten(np.arange(len(self.y))[which])
+        skip, size = 3 * len(self.dyes), _size(kind)
+        lab, y = self.lab[which], self.y[which]
+
+        def residual(numbers: Array) -> Array:
+            true, own = self.reflectance(numbers, which), numbers[skip:]
+            if kind == "camera":
+                missed = see(true, own) - y
+            else:
+                missed = soft_log(_DIRECT[kind](_to_p3(lab), own))[0] - soft_log(true @ _p3_weights())[0]
+            return np.r_[whiten @ missed.ravel(), numbers]
+
+        found = least_squares(residual, np.zeros(skip + size), x_scale=1.0, max_nfev=60)
+        covariance = np.linalg.inv(found.jac.T @ found.jac)
+        return found.x, np.linalg.cholesky(covariance)
+
+    def _whiten(self, which: NDArray[np.int_]) -> Array:
+        """Whitening matrix (3N, 3N) of the readings' noise in log light."""
+        count = len(which)
+        covariance = np.zeros((3 * count, 3 * count))
+        y = self.y[which]
+        for k, n in enumerate(which):
+            at = slice(3 * k, 3 * k + 3)
+            jacobian = _slope(self.lab[n])
+            veil = _VEIL / np.maximum(np.exp(y[k]), 0.02)
+            covariance[at, at] = (
+                jacobian @ self.liquids[n].covariance @ jacobian.T
+                + _FILL_SD**2 * np.outer(y[k], y[k])
+                + np.outer(veil, veil)
+                + _MISFIT_SD**2 * np.eye(3)
+            )
+        photos = np.array([self.liquids[n].photo or f"{n}" for n in which])
+        for photo in np.unique(photos):
+            inside = photos == photo
+            sd = _KNOWN_CARD_SD if self.liquids[which[np.flatnonzero(inside)[0]]].known_greys else _PHOTO_SD
+            for channel in range(3):
+                common = np.zeros((count, 3))
+                common[inside, channel] = sd * y[inside, channel]
+                covariance += np.outer(common.ravel(), common.ravel())
+        return np.linalg.inv(np.linalg.cholesky(covariance))
+
+
+def see(reflectance: Array, numbers: Array) -> Array:
+    """Reading in log light (N, 3) of reflectances (N, 81) by the camera with these unit-normal numbers (T,)."""
+    terms = unknown_phone().terms(np.asarray(numbers, float)[None])
+    return bend_tones((reflectance @ phone_weights(terms)[0])[None], terms)[0][0]
+
+
+def _through_matrix(rgb: Array, numbers: Array) -> Array:
+    """Linear map with rows that sum to 1; numbers (6,) are its off-diagonal terms in units of their prior."""
+    off = _COEFFICIENT_SD * numbers.reshape(3, 2)
+    others = np.array([[1, 2], [0, 2], [0, 1]])
+    return rgb + np.einsum("nij,ij->ni", rgb[:, others] - rgb[:, :, None], off)
+
+
+def _through_roots(rgb: Array, numbers: Array) -> Array:
+    """Root-polynomial of degree 2: r, g, b and the roots of their products, weights of each channel summing to 1."""
+    r, g, b = np.maximum(rgb, 1e-4).T
+    terms = np.stack([r, g, b, np.sqrt(r * g), np.sqrt(g * b), np.sqrt(r * b)], axis=1)
+    out = []
+    for channel in range(3):
+        others = [k for k in range(6) if k != channel]
+        weights = _COEFFICIENT_SD * numbers[5 * channel : 5 * channel + 5]
+        own = terms[:, [channel]]
+        out.append(rgb[:, channel] + (terms[:, others] - own) @ weights)
+    return np.stack(out, axis=1)
+
+
+_DIRECT: dict[str, Callable[[Array, Array], Array]] = {
+    "none": lambda rgb, _numbers: rgb,
+    "matrix": _through_matrix,
+    "root": _through_roots,
+}
+
+
+def _size(kind: str) -> int:
+    return {"none": 0, "matrix": 6, "root": 15, "camera": len(unknown_phone().mean)}[kind]
+
+
+@cache
+def _p3_weights() -> Array:
+    """Weights (81, 3) from reflectance to linear Display P3 with water at 1, 1, 1."""
+    rgb = integration_weights() @ np.linalg.inv(_P3).T
+    return rgb / rgb.sum(axis=0)
+
+
+def _to_p3(lab: Array) -> Array:
+    return lab_to_xyz(lab) @ np.linalg.inv(_P3).T
+
+
+def _to_lab(rgb: Array) -> Array:
+    return xyz_to_lab(rgb @ _P3.T)
+
+
+def _read_y(lab: Array) -> Array:
+    return soft_log(_to_p3(lab))[0]
+
+
+def _slope(lab: Array) -> Array:
+    """Change of log light per unit of Lab, shape (3, 3)."""
+    step = 0.02
+    ends = _read_y(np.concatenate([lab + step * np.eye(3), lab - step * np.eye(3)]))
+    return ((ends[:3] - ends[3:]) / (2 * step)).T
+
+
+def _correct_many(fit: PhoneFit, numbers: Array, lab: Array) -> Array:
+    """Corrected Lab (N, 3) of readings (N, 3) with these numbers of the fit."""
+    own = numbers[3 * len(fit.dyes) :]
+    if fit.kind != "camera":
+        return _to_lab(_DIRECT[fit.kind](_to_p3(lab), own))
+    drinks = known_drinks()
+    seen, true = see(drinks, own), _true_y()
+    return _to_lab(np.exp(np.array([_regress(one, seen, true)[0] for one in _read_y(lab)])))
+
+
+@cache
+def _true_y() -> Array:
+    return soft_log(known_drinks() @ _p3_weights())[0]
+
+
+def _regress(y: Array, seen: Array, true: Array) -> tuple[Array, Array]:
+    """What a reading y (3,) stands for and its covariance: local linear regression over drinks seen by this camera.
+
+    Source: Cleveland 1979, "Robust locally weighted regression", doi:10.1080/01621459.1979.10481038, without the robust
+    steps: the drinks have no noise; what is left is that drinks of one reading differ in colour.
+    """
+    width = _NEAR + _NEAR_PART * float(np.abs(y).max())
+    weight = np.exp(-0.5 * ((seen - y) ** 2).sum(axis=1) / width**2) + 1e-9
+    basis = np.column_stack([np.ones(len(seen)), seen - y])
+    gram = (basis * weight[:, None]).T @ basis + 1e-6 * np.diag([0, 1, 1, 1])
+    shift = true - seen
+    slope = np.linalg.solve(gram, (basis * weight[:, None]).T @ shift)
+    rest = shift - basis @ slope
+    return y + slope[0], (rest * weight[:, None]).T @ rest / weight.sum()
+
+
+def _metameric(fit: PhoneFit, lab: Array) -> Array:
+    """Covariance in Lab (3, 3) of drinks that this camera reads alike."""
+    own = fit.numbers[3 * len(fit.dyes) :]
+    y, spread = _regress(_read_y(lab[None])[0], see(known_drinks(), own), _true_y())
+    step = 0.01
+    ends = _to_lab(np.exp(np.concatenate([y + step * np.eye(3), y - step * np.eye(3)])))
+    jacobian = ((ends[:3] - ends[3:]) / (2 * step)).T
+    return jacobian @ spread @ jacobian.T
+
+
+def _colourings(mg_per_l: Array) -> NDArray[np.int_]:
+    """Number of the colouring of each liquid: liquids of the same proportions are one."""
+    total = np.maximum(mg_per_l.sum(axis=1, keepdims=True), 1e-12)
+    shares = np.round(mg_per_l / total, 2)
+    return np.unique(shares, axis=0, return_inverse=True)[1].ravel()
+
+
+def _check_enough(task: _Task) -> None:
+    different = len(np.unique(np.round(task.mg_per_l, 4), axis=0))
+    if different < LEAST_LIQUIDS:
+        raise InputError(
+            f"{different} different known {'liquid is' if different == 1 else 'liquids are'} too few to calibrate a "
+            f"phone. Add photos until there are {LEAST_LIQUIDS}: red in two or three strengths, yellow in two, red and "
+            "yellow together."
+        )
+    if len(set(task.group)) < LEAST_COLOURINGS:
+        raise InputError(
+            "All known liquids hold the same colourant in one proportion, which says nothing of another colour. Add "
+            "photos of a second colourant, such as yellow, and of both together."
+        )
+    strongest = float(
+        np.linalg.norm(
+            _to_lab(task.reflectance(np.zeros(3 * len(task.dyes))) @ _p3_weights()) - [100, 0, 0], axis=1
+        ).max()
+    )
+    if strongest < LEAST_LAB:
+        raise InputError(
+            "The known liquids are too pale to teach anything of a tinted drink. Make the strongest one as deep as "
+            "the drinks you measure."
+        )
+
+
+def _predict_unseen(task: _Task, kind: str) -> float:
+    """Mean CIEDE2000 of a candidate for the liquids of each colouring, fitted to the others."""
+    missed = []
+    for group in np.unique(task.group):
+        out = task.group == group
+        numbers, factor = task.fit(kind, ~out)
+        fit = PhoneFit(kind, numbers, factor, task.dyes, 0, 0, {}, 0)
+        # strengths and shapes of a dye that was left out altogether are those of its label
+        true = _to_lab(task.reflectance(numbers, out) @ _p3_weights())
+        missed.append(ciede2000(_correct_many(fit, numbers, task.lab[out]), true).mean())
+    return float(np.mean(missed))
+
+
+def _predict_drinks(fit: PhoneFit, camera: Array) -> float:
+    """Mean CIEDE2000 of a candidate over drinks of many dyes that the phone, as the camera model knows it, reads."""
+    drinks = known_drinks()[:_JUDGED]
+    true = _to_lab(drinks @ _p3_weights())
+    read = _to_lab(np.exp(see(drinks, camera)))
+    pale = np.linalg.norm(true - [100, 0, 0], axis=1) < LEAST_LAB / 2
+    return float(ciede2000(_correct_many(fit, fit.numbers, read[~pale]), true[~pale]).mean())
+
+
+def _mean_distance(task: _Task) -> float:
+    return float(np.linalg.norm(task.lab - [100, 0, 0], axis=1).mean())
+
+
+def _describe(task: _Task, fit: PhoneFit) -> list[dict[str, Any]]:
+    """Each reading with its true colour, as read, and corrected by a fit that has not seen its liquid."""
+    true = _to_lab(task.reflectance(fit.numbers) @ _p3_weights())
+    out = []
+    for n, one in enumerate(task.liquids):
+        same = (task.mg_per_l == task.mg_per_l[n]).all(axis=1)
+        numbers, factor = task.fit(fit.kind, ~same)
+        after = _correct_many(replace(fit, numbers=numbers, factor=factor), numbers, task.lab[[n]])[0]
+        out.append(
+            {
+                "photo": one.photo,
+                "mg_per_l": {
+                    d.name: mg for d, mg in zip(task.dyes, map(float, one.mg_per_l), strict=True) if mg
+                },
+                "true_lab": [round(float(v), 3) for v in true[n]],
+                "lab": [round(float(v), 3) for v in task.lab[n]],
+                "corrected_lab": [round(float(v), 3) for v in after],
+                "before": round(float(ciede2000(task.lab[n], true[n])), 3),
+                "after": round(float(ciede2000(after, true[n])), 3),
+            }
+        )
+    return out
