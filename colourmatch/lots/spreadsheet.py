@@ -21,6 +21,7 @@ LOT_COLUMNS = (
     "depth_mm", "dilution", "tolerance_delta_e_2000", "ceiling_mg_per_l", "already_mg_per_l", "jurisdiction",
     "stocks", "additions", "added_ml", "added_mg", "dose", "colour_mg_per_l", "photos", "delta_e_2000",
     "delta_e_2000_low", "delta_e_2000_high", "outcome", "closed_at_utc", "closing_text", "notes",
+    "already_colourant", "trial_of_lot_id",
 )  # fmt: skip
 ENTRY_COLUMNS = (
     "entry_id", "lot_id", "lot_name", "created_at_utc", "entered_by", "kind", "counts", "replaces_entry_id",
@@ -94,6 +95,8 @@ def _lot_head(lot: Lot) -> dict[str, Any]:
         "jurisdiction": lot.jurisdiction,
         "stocks": "; ".join(lot.stocks),
         "notes": lot.notes,
+        "already_colourant": lot.already_colourant,
+        "trial_of_lot_id": lot.trial_of,
     }
 
 
