@@ -1,10 +1,8 @@
 """Fits one lot: what all its photos together say of base, reference, stocks and camera; no pixels, no advice.
 
-The reading of a liquid is y = (1 + gamma) log(M X), its positive part times (1 - roll_off), X its tristimulus in linear
-Display P3 relative to water, from the spectral model; M (rows sum to 1, so that water stays white), gamma (contrast)
-and roll_off (phones compress what is brighter than paper) are this phone's colour error. Reference and
-batch of one photo share the phone, so that error is learnt, not assumed. Unknown: natural base (amounts of smooth
-shapes), reference (natural shapes and dyes), each stock's strength, short-wave tail and peak shift, M and gamma.
+The reading of a liquid is that of a phone with its own spectral weights, contrast and roll-off (liquid/phone.py).
+Reference and batch of one photo share the phone, so its error is learnt, not assumed. Unknown: natural base (amounts of
+smooth shapes), reference (natural shapes and dyes), each stock's strength, short-wave tail and peak shift, the phone.
 
 Posterior by randomize-then-optimize: each draw solves the same least squares with data and prior jittered by their own
 covariances (Bardsley, Solonen, Haario, Laine 2014, SIAM J. Sci. Comput. 36, A1895, doi:10.1137/140964023), by
@@ -14,7 +12,7 @@ Gauss-Newton steps on all draws at once; the first draw is left unjittered and i
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
 
@@ -23,9 +21,16 @@ from numpy.typing import NDArray
 
 from colourmatch.colour.spaces import RGB_TO_XYZ, lab_to_xyz, xyz_to_lab
 from colourmatch.colour.spectra import WAVELENGTHS_NM, integration_weights
-from colourmatch.facts import read_rows
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.model import View, base_shapes
+from colourmatch.liquid.phone import (
+    PhonePrior,
+    bend_tones,
+    phone_basis,
+    phone_weights,
+    soft_log,
+    unknown_phone,
+)
 
 Array = NDArray[np.float64]
 
@@ -34,9 +39,6 @@ _LN10 = float(np.log(10))
 DRAWS = 160
 #: A strength, shape or phone this many prior standard deviations away means that the photos contradict each other.
 _MOST_STRAIN = 4.5
-#: Six terms of M, three contrasts and a roll-off describe a phone's colour error.
-PHONE_TERMS = 10
-_KNEE = 0.01
 
 #: Priors of amounts (median single-pass absorbance, sd of its log). A maker chooses base and dye to come near the
 #: reference: its natural colours are those of the base times a factor near 1, its dye is most likely the stock's, and
@@ -44,7 +46,6 @@ _KNEE = 0.01
 _NATURAL, _NATURAL_LOG_SD, _LIKENESS_LOG_SD = 0.02, 1.8, 0.5
 _OWN_DYE, _OWN_DYE_LOG_SD = 0.15, 1.5
 _OTHER_DYE, _OTHER_DYE_LOG_SD = 0.003, 1.4
-#: Phone: the prior of M and gamma is calibration/phone_prior.csv, an ensemble of cameras under daylight and LED.
 #: Photo to photo: contrast of a channel, glass's fill, common white, what the model leaves out (sd, natural log).
 _PHOTO_SD, _FILL_SD, _WHITE_SD, _MISFIT_SD, _VEIL = 0.02, 0.015, 0.004, 0.006, 0.002
 #: Dye shape: absorbance added at the short-wave end (part of the peak) and shift of the peak in nm (sd). Two open
@@ -128,15 +129,6 @@ def _p3_weights() -> Array:
 
 
 @cache
-def _phone_prior() -> tuple[Array, Array]:
-    """Mean (T,) and Cholesky factor (T, T) of a phone's colour error, for cameras and lights unseen."""
-    rows = read_rows("phone_prior.csv")
-    names = [row["name"] for row in rows]
-    covariance = np.array([[float(row[n]) for n in names] for row in rows])
-    return np.array([float(row["mean"]) for row in rows]), np.linalg.cholesky(covariance)
-
-
-@cache
 def _tail() -> Array:
     return np.clip((500 - WAVELENGTHS_NM) / 100, 0, 1)
 
@@ -144,13 +136,13 @@ def _tail() -> Array:
 class _Layout:
     """Where each parameter lies in a draw, and the spectra it multiplies."""
 
-    def __init__(self, stocks: Sequence[StockPrior], cameras: Sequence[str], view: View) -> None:
-        self.stocks, self.view, self.cameras = tuple(stocks), view, tuple(cameras)
+    def __init__(self, stocks: Sequence[StockPrior], phones: Sequence[PhonePrior], view: View) -> None:
+        self.stocks, self.view, self.phones = tuple(stocks), view, tuple(phones)
         self.base = base_shapes()
         dyes = np.array([find_colourant(e).shape for e in _REFERENCE_DYES])
         own = [s.absorptivity / s.absorptivity.max() for s in stocks]
         self.reference = np.concatenate([self.base, dyes, np.array(own).reshape(-1, len(WAVELENGTHS_NM))])
-        sizes = [len(stocks)] * 3 + [len(self.base), len(self.reference)] + [PHONE_TERMS * len(cameras)]
+        sizes = [len(stocks)] * 3 + [len(self.base), len(self.reference)] + [sum(len(p.mean) for p in phones)]
         stops = np.cumsum([0, *sizes])
         self.factor, self.tail, self.shift, self.amounts, self.ref_amounts, self.cameras_at = (
             slice(a, b) for a, b in itertools.pairwise(stops)
@@ -179,16 +171,14 @@ class _Layout:
         sd[self.cameras_at] = 1.0
         return mean, sd
 
-    def phone(self, draws: Array, camera: int) -> Array:
-        """The phone terms (D, T) of one camera: prior mean plus its factor times unit-normal parameters."""
-        mean, factor = _phone_prior()
-        return mean + draws[:, self.camera_slice(camera)] @ factor.T
+    def phone_slice(self, camera: int) -> slice:
+        """Where one phone's unit-normal parameters lie."""
+        start = self.cameras_at.start + sum(len(p.mean) for p in self.phones[:camera])
+        return slice(start, start + len(self.phones[camera].mean))
 
-    def camera_slice(self, camera: int) -> slice:
-        """Where one camera's parameters lie."""
-        return slice(
-            self.cameras_at.start + PHONE_TERMS * camera, self.cameras_at.start + PHONE_TERMS * (camera + 1)
-        )
+    def phone_terms(self, draws: Array, camera: int) -> Array:
+        """The terms (D, T) of one phone."""
+        return self.phones[camera].terms(draws[:, self.phone_slice(camera)])
 
     def dye_spectra(self, draws: Array) -> Array:
         """Absorbance per label mg/l of each stock, shape (D, S, 81)."""
@@ -229,19 +219,12 @@ class _Data:
     has_reference: list[bool]
 
 
-def _soft_log(rgb: Array) -> tuple[Array, Array]:
-    """log of a smooth positive part, and its derivative; a channel at or below zero keeps a finite, weak value."""
-    root = np.sqrt(rgb**2 + 1e-4)
-    positive = 0.5 * (rgb + root)
-    return np.log(positive), 0.5 * (1 + rgb / root) / positive
-
-
 def _lab_to_y(lab: Array, cov: Array) -> tuple[Array, Array, Array]:
     """Reading in log Display P3, its covariance, and the linear values, from Lab and its covariance."""
     back = np.linalg.inv(RGB_TO_XYZ["Display P3"]).T
 
     def value(lab_: Array) -> Array:
-        return _soft_log(lab_to_xyz(lab_) @ back)[0]
+        return soft_log(lab_to_xyz(lab_) @ back)[0]
 
     step = 0.02
     jacobian = np.stack([(value(lab + e) - value(lab - e)) / (2 * step) for e in np.eye(3) * step], axis=-1)
@@ -280,81 +263,71 @@ def _prepare(shots: Sequence[Shot], cameras: Sequence[str]) -> _Data:
     )  # fmt: skip
 
 
-def _through_phone(x: Array, phone: Array) -> tuple[Array, Array, Array]:
-    """Reading y (D, N, 3) of linear x (D, N, 3), its derivatives to x (D, N, 3, 3) and to the phone (D, N, 3, T)."""
-    off = phone[:, :6].reshape(-1, 3, 2)
-    matrix = np.zeros((len(phone), 3, 3))
-    others = ((1, 2), (0, 2), (0, 1))
-    for i, (j, k) in enumerate(others):
-        matrix[:, i, j], matrix[:, i, k] = off[:, i, 0], off[:, i, 1]
-        matrix[:, i, i] = 1 - off[:, i].sum(axis=1)
-    seen = np.einsum("dij,dnj->dni", matrix, x)
-    log, slope = _soft_log(seen)
-    # what is brighter than water (a saturated red in its own channel) is compressed, with a smooth knee
-    root = np.sqrt(log**2 + 4 * _KNEE**2)
-    over, over_slope = 0.5 * (log + root) - _KNEE, 0.5 * (1 + log / root)
-    contrast, roll = 1 + phone[:, None, 6:9], phone[:, None, 9:]
-    rolled = log - roll * over
-    gain = contrast * (1 - roll * over_slope)
-    to_x = (gain * slope)[..., None] * matrix[:, None]
-    to_phone = np.zeros((*x.shape, PHONE_TERMS))
-    for i, pair in enumerate(others):
-        for p, j in enumerate(pair):
-            to_phone[..., i, 2 * i + p] = gain[..., i] * slope[..., i] * (x[..., j] - x[..., i])
-        to_phone[..., i, 6 + i] = rolled[..., i]
-        to_phone[..., i, 9] = -contrast[..., i] * over[..., i]
-    return contrast * rolled, to_x, to_phone
-
-
 def _predict(layout: _Layout, draws: Array, data: _Data) -> tuple[Array, Array, Array, Array]:
     """Predicted y of batch (D, N, 3) and reference (D, N, 3) for each shot, with Jacobians (D, N, 3, P)."""
     count, shots, size = len(draws), len(data.thinning), layout.size
-    weights = _p3_weights()
     reflect = np.exp(-2 * _LN10 * layout.batch_absorbance(draws, data.mg_per_l, data.thinning))
-    x = reflect @ weights
-    grad = np.zeros((count, shots, 3, size))
-
-    def response(shapes: Array) -> Array:
-        """Change of x per unit of each shape, (D, N, 3, K)."""
-        table = (shapes[:, :, None] * weights[None]).transpose(1, 2, 0).reshape(len(WAVELENGTHS_NM), -1)
-        return -2 * _LN10 * (reflect @ table).reshape(count, shots, 3, len(shapes))
-
-    amounts = np.exp(draws[:, layout.amounts])
-    grad[..., layout.amounts] = (
-        response(layout.base) * amounts[:, None, None] * data.thinning[None, :, None, None]
-    )
-    if layout.stocks:
-        factor = np.exp(draws[:, layout.factor])[:, None, None]
-        dose = data.mg_per_l[None, :, None, :]
-        plain, tail, shift = (
-            response(s) * factor * dose for s in (layout.dye, layout.dye_tail, layout.dye_shift)
-        )
-        grad[..., layout.factor] = (
-            plain + tail * draws[:, None, None, layout.tail] + shift * draws[:, None, None, layout.shift]
-        )
-        grad[..., layout.tail], grad[..., layout.shift] = tail, shift
-    ref = np.exp(-2 * _LN10 * layout.reference_absorbance(draws))
-    ref_x = (ref @ weights)[:, None]
-    table = (layout.reference[:, :, None] * weights[None]).transpose(1, 2, 0).reshape(len(WAVELENGTHS_NM), -1)
-    ref_grad = np.zeros((count, 1, 3, size))
-    change = (-2 * _LN10 * (ref @ table)).reshape(count, 3, -1) * layout.reference_amounts(draws)[:, None]
-    ref_grad[:, 0, :, layout.ref_amounts] = change
-    ref_grad[:, 0, :, layout.amounts] = change[..., : len(layout.base)]
+    ref = np.exp(-2 * _LN10 * layout.reference_absorbance(draws))[:, None]
     y, jac = np.empty((count, shots, 3)), np.zeros((count, shots, 3, size))
     ref_y, ref_jac = np.empty((count, shots, 3)), np.zeros((count, shots, 3, size))
-    for camera in range(len(layout.cameras)):
+    for camera in range(len(layout.phones)):
         here = np.flatnonzero(data.camera == camera)
-        place, factor = layout.camera_slice(camera), _phone_prior()[1]
-        for values, slopes, out, out_jac in (
-            (x[:, here], grad[:, here], y, jac),
-            (ref_x, ref_grad, ref_y, ref_jac),
+        terms, place = layout.phone_terms(draws, camera), layout.phone_slice(camera)
+        weights = phone_weights(terms)
+        for light, out, out_jac, fill in (
+            (reflect[:, here], y, jac, _batch_slopes),
+            (ref, ref_y, ref_jac, _reference_slopes),
         ):
-            seen, to_x, to_phone = _through_phone(values, layout.phone(draws, camera))
-            out[:, here] = seen
-            full = np.einsum("dnij,dnjp->dnip", to_x, slopes)
-            full[..., place] += to_phone @ factor
-            out_jac[:, here] = full
+            seen = light @ weights
+            read, slope, to_tone = bend_tones(seen, terms)
+            grad = np.zeros((*seen.shape, size))
+            # change of a channel per unit of absorbance at each wavelength, (D, N, 3, 81)
+            per_absorbance = -2 * _LN10 * light[:, :, None, :] * weights.transpose(0, 2, 1)[:, None]
+            fill(layout, draws, (data.mg_per_l[here], data.thinning[here]), per_absorbance, grad)
+            to_terms = np.concatenate(
+                [
+                    np.tensordot(light, phone_basis()[1:], axes=(2, 1)).transpose(0, 1, 3, 2)
+                    * slope[..., None],
+                    to_tone,
+                ],
+                axis=-1,
+            )
+            grad *= slope[..., None]
+            grad[..., place] = to_terms @ layout.phones[camera].factor
+            out[:, here], out_jac[:, here] = read, grad
     return y, jac, ref_y, ref_jac
+
+
+def _batch_slopes(
+    layout: _Layout, draws: Array, doses: tuple[Array, Array], per_absorbance: Array, grad: Array
+) -> None:
+    """Writes the change of what is seen of the batch per parameter into grad (D, N, 3, P)."""
+    mg_per_l, thinning = doses
+    amounts = np.exp(draws[:, layout.amounts])
+    grad[..., layout.amounts] = (
+        per_absorbance @ layout.base.T * amounts[:, None, None] * thinning[None, :, None, None]
+    )
+    if not layout.stocks:
+        return
+    factor = np.exp(draws[:, layout.factor])[:, None, None]
+    dose = mg_per_l[None, :, None, :]
+    plain, tail, shift = (
+        per_absorbance @ shapes.T * factor * dose
+        for shapes in (layout.dye, layout.dye_tail, layout.dye_shift)
+    )
+    grad[..., layout.factor] = (
+        plain + tail * draws[:, None, None, layout.tail] + shift * draws[:, None, None, layout.shift]
+    )
+    grad[..., layout.tail], grad[..., layout.shift] = tail, shift
+
+
+def _reference_slopes(
+    layout: _Layout, draws: Array, _doses: tuple[Array, Array], per_absorbance: Array, grad: Array
+) -> None:
+    """As `_batch_slopes`, for the reference."""
+    change = per_absorbance @ layout.reference.T * layout.reference_amounts(draws)[:, None, None]
+    grad[..., layout.ref_amounts] = change
+    grad[..., layout.amounts] += change[..., : len(layout.base)]
 
 
 def _residuals(layout: _Layout, draws: Array, data: _Data, target: list[Array]) -> tuple[Array, Array]:
@@ -406,18 +379,26 @@ def _descend(
     return draws, cost
 
 
-def fit_lot(shots: Sequence[Shot], stocks: Sequence[StockPrior], view: View, draws: int = DRAWS) -> LotFit:
+def fit_lot(
+    shots: Sequence[Shot],
+    stocks: Sequence[StockPrior],
+    view: View,
+    draws: int = DRAWS,
+    phones: Mapping[str, PhonePrior] | None = None,
+) -> LotFit:
     """Fit all photos of a lot together.
 
     shots: at least one photo with a batch; stocks in the order of each shot's mg_per_l; view: depth and dilution in
-    the photos. Raises ValueError for no shots or a wrong number of doses.
+    the photos; phones: what is known of calibrated phones, by the shots' camera. Raises ValueError for no shots or a
+    wrong number of doses.
     """
     if not shots:
         raise ValueError("fit_lot needs at least one photo")
     if any(len(s.mg_per_l) != len(stocks) for s in shots):
         raise ValueError("each shot needs one concentration per stock")
     cameras = sorted({s.camera for s in shots})
-    layout, data = _Layout(stocks, cameras, view), _prepare(shots, cameras)
+    known = [(phones or {}).get(camera, unknown_phone()) for camera in cameras]
+    layout, data = _Layout(stocks, known, view), _prepare(shots, cameras)
     mean, sd = layout.prior()
     seen = [v[None] for v in data.y]
     best, cost = _descend(layout, mean[None].copy(), data, (seen, mean[None], sd), 60)

@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from colourmatch.colour.difference import ciede2000
-from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb, xyz_to_lab
+from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb
 from colourmatch.colour.spectra import planck_spectrum, read_illuminant
 from colourmatch.dosing.advice import advise
 from colourmatch.dosing.problem import Problem
@@ -26,7 +26,7 @@ from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.learn import Shot, StockPrior, fit_lot
 from colourmatch.liquid.model import View, absorbance_to_lab
 from colourmatch.liquid.stock import Addition, BatchState, Stock
-from colourmatch.photo.measure import VESSEL_LOG, VESSEL_WHITE
+from colourmatch.photo.measure import VESSEL_LOG, VESSEL_WHITE, propagate
 from colourmatch.simulate import Phone, camera_matrix
 from colourmatch.simulate.camera import photometric, sensor_curves, tone_curve
 from colourmatch.simulate.liquids import drink_transmittance, dye_absorbance
@@ -167,15 +167,8 @@ def photograph(case: Case, drops: int, rng: np.random.Generator) -> tuple[np.nda
     out = []
     for value in np.maximum(rgb, 0.002):
         cov = (0.003**2 + VESSEL_LOG**2) * np.outer(value, value) + VESSEL_WHITE**2
-        step = 1e-4
-        jac = np.stack(
-            [
-                (xyz_to_lab((value + e) @ to_xyz.T) - xyz_to_lab((value - e) @ to_xyz.T)) / (2 * step)
-                for e in np.eye(3) * step
-            ],
-            axis=-1,
-        )
-        out += [xyz_to_lab(value @ to_xyz.T), jac @ (cov + np.eye(3) * 0.001**2) @ jac.T]
+        lab, lab_cov, _ = propagate(value, cov + np.eye(3) * 0.001**2, to_xyz)
+        out += [lab, lab_cov]
     return tuple(out)
 
 

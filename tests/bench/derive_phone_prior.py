@@ -1,5 +1,5 @@
 """Derives what phones' colours have in common, calibration/typical_camera.csv, and how far one phone strays from that,
-calibration/phone_prior.csv.
+calibration/phone_weights.csv and calibration/phone_prior.csv.
 
 usage: python tests/bench/derive_phone_prior.py [FOLDER]
 
@@ -12,9 +12,11 @@ None is a sensor of the photo generator. Each camera gets the 3x3 matrix that ma
 phones interpolate; or the light itself), white kept white (Finlayson, Drew 1997), some saturation change, an error of
 the matrix, up to 1.5 % of veil, and an S-shaped tone curve on a paper exposed to 0.5 to 0.85; it
 then works under another light, white-balanced on paper. The typical camera is the 3x3 matrix, white kept white, that
-brings what they see nearest to the truth; it is taken out of every reading (photo/camera.py). What is then fitted is the
-reading model of liquid/learn.py: y = (1 + gamma) log(M x). Printed: mean, sd, what the model leaves (rms of y) for
-daylight and for LED, and how differences and absolute colours stray, for SCALE_SD and ABSOLUTE_SD of photo/measure.py.
+brings what they see nearest to the truth; it is taken out of every reading (photo/camera.py). The rest of a camera is
+its effective weights (81, 3); their principal components, in the metric of what they do to the logarithm of drinks, are
+the prior of a phone in the fit of a lot (liquid/phone.py). What the tone curve leaves is fitted as contrast and roll-off.
+Printed: what the components leave out, and how differences and absolute colours stray, for SCALE_SD and ABSOLUTE_SD of
+photo/measure.py.
 """
 
 from __future__ import annotations
@@ -31,12 +33,15 @@ from colourmatch.colour.spectra import WAVELENGTHS_NM as NM
 from colourmatch.colour.spectra import integration_weights, planck_spectrum, read_illuminant
 from colourmatch.facts import find_fact
 from colourmatch.liquid.colourants import list_colourants
-from colourmatch.liquid.learn import _p3_weights, _soft_log, _through_phone
+from colourmatch.liquid.learn import _p3_weights
 from colourmatch.liquid.model import base_shapes
+from colourmatch.liquid.phone import bend_tones, soft_log
 
-NAMES = ("m_rg", "m_rb", "m_gr", "m_gb", "m_br", "m_bg", "gamma_r", "gamma_g", "gamma_b", "roll_off")
-EXPECTED = np.array([0.0] * 9 + [0.3])
-PULL = np.array([0.15] * 6 + [0.15] * 3 + [0.4])
+NAMES = ("gamma_r", "gamma_g", "gamma_b", "roll_off")
+EXPECTED = np.array([0.0, 0.0, 0.0, 0.3])
+PULL = np.array([0.15, 0.15, 0.15, 0.4])
+#: Components kept: what they leave out is far below what tone curves leave.
+COMPONENTS = 12
 
 
 def draw_sensor(rng: np.random.Generator) -> np.ndarray:
@@ -89,7 +94,8 @@ def drinks(rng: np.random.Generator, count: int) -> np.ndarray:
 
 def draw_curve(rng: np.random.Generator):
     """Linear light to linear light as decoded from the file: an S of random strength about the encoded middle."""
-    strength = 0.0 if rng.random() < 0.2 else rng.uniform(0, 0.6)
+    # what the reading's own correction by the grey steps leaves of it
+    strength = rng.normal(0.05, 0.12)
 
     def curve(linear: np.ndarray) -> np.ndarray:
         v = encode_srgb(linear)
@@ -99,7 +105,7 @@ def draw_curve(rng: np.random.Generator):
 
 
 def draw_camera(rng: np.random.Generator, sensor: np.ndarray, light: np.ndarray, patches: np.ndarray):
-    """A camera in one light: a function from reflectances (N, 81) to its linear Display P3, paper at 1, 1, 1."""
+    """A camera in one light: weights (81, 3) from reflectances to its linear Display P3, paper at 1, 1, 1."""
     response = sensor * light[:, None]
     response /= response.sum(axis=0)
     back = np.linalg.inv(RGB_TO_XYZ["Display P3"]).T
@@ -112,13 +118,9 @@ def draw_camera(rng: np.random.Generator, sensor: np.ndarray, light: np.ndarray,
     own -= own.mean(axis=1, keepdims=True)
     boost = rng.normal(1.06, 0.07)
 
-    def camera(reflectance: np.ndarray) -> np.ndarray:
-        rgb = reflectance @ response @ matrix.T
-        grey = rgb @ np.array([0.23, 0.69, 0.08])
-        boosted = grey[:, None] + boost * (rgb - grey[:, None])
-        return boosted + boosted @ own.T
-
-    return camera
+    luma = np.array([0.23, 0.69, 0.08])
+    saturate = boost * np.eye(3) + (1 - boost) * np.ones((3, 1)) * luma
+    return response @ matrix.T @ saturate.T @ (np.eye(3) + own).T
 
 
 def keep_white(seen: np.ndarray, target: np.ndarray, weight: np.ndarray | float = 1.0) -> np.ndarray:
@@ -131,7 +133,7 @@ def keep_white(seen: np.ndarray, target: np.ndarray, weight: np.ndarray | float 
 
 def typical_camera(draws: list[tuple]) -> np.ndarray:
     """The mean error of cameras, taken out: seen to true linear Display P3, (3, 3), rows summing to 1."""
-    seen = np.concatenate([camera(liquids) for camera, liquids in draws])
+    seen = np.concatenate([liquids @ camera for camera, liquids in draws])
     true = np.concatenate([liquids @ _p3_weights() for _, liquids in draws])
     # dark channels count as much as the eye counts them; a channel outside the gamut has no place in a linear mean
     inside = (seen.min(axis=1) > 0.02) & (true.min(axis=1) > 0)
@@ -139,30 +141,44 @@ def typical_camera(draws: list[tuple]) -> np.ndarray:
     return keep_white(seen[inside], true[inside], weight)
 
 
-def fit_camera(rng: np.random.Generator, camera, liquids: np.ndarray, typical: np.ndarray):
-    """The ten numbers that describe one camera in one light, and the rms they leave."""
+def components(cameras: np.ndarray, liquids: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Mean weights (81, 3) and components (K, 81, 3), each one standard deviation long, of cameras (C, 81, 3).
+
+    The metric: rms change of log(R . w) over the liquids, so that the fine structure of a lamp that no drink shows
+    takes no component. A component is the regression of the weights on its score.
+    """
+    mean = cameras.mean(axis=0)
+    value = np.maximum(liquids @ mean, 0.03)
+    change = np.einsum("mw,cwk->cmk", liquids, cameras - mean) / value
+    left, size, _ = np.linalg.svd(
+        change.reshape(len(cameras), -1) / np.sqrt(len(liquids)), full_matrices=False
+    )
+    scores = left[:, :COMPONENTS] * np.sqrt(len(cameras))
+    shapes = np.einsum("ck,cwj->kwj", scores, cameras - mean) / len(cameras)
+    rest = change - np.einsum("ck,kwj,mw->cmj", scores, shapes, liquids) / value
+    print("components, size", (size[:COMPONENTS] / np.sqrt(len(cameras))).round(4))
+    print("rms change of log by a camera", np.sqrt((change**2).mean(axis=(0, 1))).round(4))
+    print("rms left out", np.sqrt((rest**2).mean(axis=(0, 1))).round(4))
+    return mean, shapes
+
+
+def fit_tone(rng: np.random.Generator, camera: np.ndarray, liquids: np.ndarray):
+    """The contrast of the channels and the roll-off of one camera, and the rms they leave."""
     paper, curve, channels = rng.uniform(0.5, 0.85), draw_curve(rng), rng.normal(0, 0.015, 3)
-    veil = rng.uniform(0, 0.015)
-    raw = (1 - veil) * camera(liquids) + veil
-    seen = curve(np.clip(raw * paper, 0, 1)) / curve(np.array(paper)) @ typical.T
-    y = (1 + channels) * _soft_log(np.maximum(seen, 0.001))[0]
-    x = liquids @ _p3_weights()
+    veil = rng.normal(0, 0.004)
+    light = liquids @ camera
+    seen = curve(np.clip(((1 - veil) * light + veil) * paper, 0, 1)) / curve(np.array(paper))
+    y = (1 + channels) * soft_log(np.maximum(seen, 0.001))[0]
     weight = 1 / (0.02 + 0.05 * np.abs(y) + 0.004 / np.maximum(np.exp(y), 0.01))
-    start = EXPECTED.copy()
 
     def residual(p: np.ndarray) -> np.ndarray:
         # weak pulls keep terms that this set of drinks does not determine near what is common
-        pull = (p - EXPECTED) / PULL
-        return np.r_[((_through_phone(x[None], p[None])[0][0] - y) * weight).ravel(), pull]
+        return np.r_[((bend_tones(light[None], p[None])[0][0] - y) * weight).ravel(), (p - EXPECTED) / PULL]
 
-    fit = least_squares(residual, start)
+    fit = least_squares(residual, EXPECTED)
     left = np.abs(fit.fun[: -len(NAMES)].reshape(-1, 3) / weight)
     light_ones = (y > np.log(0.08)).all(axis=1)
-    return (
-        fit.x,
-        np.sqrt((left[light_ones] ** 2).mean(axis=0)),
-        float((left[light_ones] / (0.02 + np.abs(y[light_ones]))).mean()),
-    )
+    return np.r_[fit.x, np.sqrt((left[light_ones] ** 2).mean(axis=0))]
 
 
 def print_straying(rng: np.random.Generator, draws: list[tuple], typical: np.ndarray) -> None:
@@ -173,8 +189,8 @@ def print_straying(rng: np.random.Generator, draws: list[tuple], typical: np.nda
         # a pair: a drink and the same a little stronger or weaker
         other = liquids ** rng.uniform(0.7, 1.4, (len(liquids), 1))
         true = [xyz_to_lab(r @ _p3_weights() @ to_xyz) for r in (liquids, other)]
-        seen = [xyz_to_lab(camera(r) @ typical.T @ to_xyz) for r in (liquids, other)]
-        usable = (camera(liquids).min(axis=1) > 0.02) & (np.linalg.norm(true[1] - true[0], axis=1) > 1)
+        seen = [xyz_to_lab(r @ camera @ typical.T @ to_xyz) for r in (liquids, other)]
+        usable = ((liquids @ camera).min(axis=1) > 0.02) & (np.linalg.norm(true[1] - true[0], axis=1) > 1)
         gaps.append((true[1] - true[0])[usable])
         missed.append((seen[1] - seen[0])[usable] - gaps[-1])
         away = np.linalg.norm(true[0] - np.array([100, 0, 0]), axis=1)
@@ -218,31 +234,35 @@ def main() -> None:
         "Seen to expected true linear Display P3, white kept: the mean error of phone cameras.",
         ["channel,r,g,b", *rows],
     )
-    tables = {}
     for kind, of_kind in draws.items():
         print(kind)
         print_straying(rng, of_kind, typical)
-        table = np.array(
-            [np.hstack(fit_camera(rng, camera, liquids, typical)) for camera, liquids in of_kind]
-        )
-        print("mean", dict(zip(NAMES, table[:, :10].mean(axis=0).round(3), strict=True)))
-        print("sd  ", dict(zip(NAMES, table[:, :10].std(axis=0).round(3), strict=True)))
-        print("rms left in log r, g, b", np.median(table[:, 10:13], axis=0).round(3))
-        tables[kind] = table[:, :10]
-    pooled = np.concatenate(list(tables.values()))
-    mean, cov = pooled.mean(axis=0), np.cov(pooled.T)
+    every = draws["daylight"] + draws["led"]
+    weights = np.array([camera @ typical.T for camera, _ in every])
+    mean, shapes = components(weights, drinks(rng, 300))
+    table = np.concatenate([mean[:, None], shapes.transpose(1, 0, 2)], axis=1).reshape(len(NM), -1)
+    names = [f"{part}_{c}" for part in ["mean", *(f"c{k + 1}" for k in range(len(shapes)))] for c in "rgb"]
+    write_fact(
+        folder / "phone_weights.csv",
+        "Effective weights of a camera's channels, from reflectance relative to water to linear Display P3 once the "
+        "typical camera is taken out: the mean, and components one standard deviation long.",
+        ["nm," + ",".join(names)]
+        + [f"{nm:.0f}," + ",".join(f"{v:.4e}" for v in row) for nm, row in zip(NM, table, strict=True)],
+    )
+    fits = np.array([fit_tone(rng, w, liquids) for w, (_, liquids) in zip(weights, every, strict=True)])
+    print("tone mean", fits[:, :4].mean(axis=0).round(3), "sd", fits[:, :4].std(axis=0).round(3))
+    print("rms left in log r, g, b", np.median(fits[:, 4:], axis=0).round(4))
+    tone_mean, cov = fits[:, :4].mean(axis=0), np.cov(fits[:, :4].T)
     rows = [
         f"{n},{m:.5f}," + ",".join(f"{v:.3e}" for v in row)
-        for n, m, row in zip(NAMES, mean, cov, strict=True)
+        for n, m, row in zip(NAMES, tone_mean, cov, strict=True)
     ]
     write_fact(
         folder / "phone_prior.csv",
-        "Prior of what is left of a phone's colour error once the typical camera is taken out: y = (1 + gamma) log(M x), "
-        "positive y times (1 - roll_off), x linear Display P3. Columns: name, mean, the covariance row in the order of "
-        "the names.",
+        "Prior of what is left of a phone's tones: y = (1 + gamma) log(seen), positive y times (1 - roll_off). Columns: "
+        "name, mean, the covariance row in the order of the names.",
         ["name,mean," + ",".join(NAMES), *rows],
     )
-    print("pooled sd", np.sqrt(np.diag(cov)).round(3))
 
 
 def write_fact(path: Path, about: str, rows: list[str]) -> None:

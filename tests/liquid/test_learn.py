@@ -15,6 +15,7 @@ from colourmatch.liquid import learn
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.learn import LotFit, Shot, StockPrior, fit_lot
 from colourmatch.liquid.model import View, absorbance_to_lab, base_shapes
+from colourmatch.liquid.phone import PhonePrior, unknown_phone
 
 VIEW = View(10, 5)
 RED, YELLOW = (find_colourant(number).absorptivity() for number in ("E129", "E102"))
@@ -73,7 +74,7 @@ def test_two_liquids_that_look_alike_stay_alike_whatever_the_phone():
     shots = [replace(s, reference_lab=s.batch_lab) for s in make_shots(doses=(32,))]
     fit = fit_lot(shots, [PRIOR], VIEW)
     batch = fit.batch_lab(np.array([[32.0]]), np.ones(1), VIEW)[:, 0]
-    assert ciede2000(batch, fit.reference_lab(VIEW)).mean() < 0.6
+    assert ciede2000(batch, fit.reference_lab(VIEW)).mean() < 0.7
 
 
 def test_what_comes_through_the_expected_phone_comes_back_closely():
@@ -141,7 +142,8 @@ def test_jacobian_is_that_of_finite_differences():
     shots = [*make_shots(1.1), replace(make_shots(doses=(10,), camera="two")[0], reference_lab=None)]
     shots = [replace(s, mg_per_l=(*s.mg_per_l, 3.0)) for s in shots]
     cameras = ["one", "two"]
-    layout = learn._Layout([PRIOR, StockPrior("yellow", YELLOW)], cameras, VIEW)
+    phones = [unknown_phone(), PhonePrior(0.3 * np.ones(16), 0.5 * np.eye(16))]
+    layout = learn._Layout([PRIOR, StockPrior("yellow", YELLOW)], phones, VIEW)
     data = learn._prepare(shots, cameras)
     rng = np.random.default_rng(5)
     mean, sd = layout.prior()
@@ -234,7 +236,7 @@ def test_two_phones_are_two_errors():
     fit = fit_lot(mixed, [PRIOR], VIEW)
     low, _, high = strength_of(fit)
     assert fit.success and low <= 1.1 <= high
-    assert fit.layout.size == fit_lot(shots, [PRIOR], VIEW).layout.size + learn.PHONE_TERMS
+    assert fit.layout.size == fit_lot(shots, [PRIOR], VIEW).layout.size + len(unknown_phone().mean)
 
 
 def test_a_black_batch_gives_finite_figures():
