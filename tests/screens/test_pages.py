@@ -11,7 +11,7 @@ from colourmatch.lots.book import LotBook
 from colourmatch.lots.work import record_photos
 
 APP = Path(__file__).resolve().parents[2] / "app.py"
-PAGES = ("start", "set_up", "match", "lots", "trend", "about")
+PAGES = ("start", "set_up", "match", "lots", "trend", "about", "picker")
 
 
 def open_app(page: str = "start", **query: str) -> AppTest:
