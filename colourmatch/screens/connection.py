@@ -76,8 +76,14 @@ if (!document.cmWatch) {
 """
 
 
+@st.fragment(run_every=3600)
+def _be_run_again() -> None:
+    """Draws nothing: a page with a part that runs by the clock is run anew when its connection comes back."""
+
+
 def watch_connection() -> None:
     """Put the watch on the page; called once in every run."""
     says = json.dumps({"gone": _GONE, "out": _OUT, "back": _BACK})
     st.html(_CSS)
     st.html(_WATCH.replace("SAYS", says), unsafe_allow_javascript=True)
+    _be_run_again()

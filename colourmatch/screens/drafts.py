@@ -26,14 +26,14 @@ from streamlit.runtime.scriptrunner import get_script_run_ctx
 from colourmatch.sharing.gate import BROWSER_HEADER
 
 _LOG = logging.getLogger("colourmatch")
-_ALWAYS = ("who", "lot")
+_ALWAYS = ("who",)
 _MOST_FIELDS, _MOST_SIGNS, _KEPT_S, _MOST_FILES = 200, 5000, 30 * 86400, 100
 #: draft -> the visit that writes it: of two windows of one browser, the first.
 _owners: dict[str, str] = {}
 _lock = threading.Lock()
 
 
-def take_up(place: str) -> None:
+def take_up(place: str, page: str) -> None:
     """Put what was typed before back into its fields; called before a page is drawn. `place` is the book."""
     state = st.session_state
     if "draft-fields" not in state:
@@ -44,8 +44,10 @@ def take_up(place: str) -> None:
         for key in [key for key in state if str(key).startswith("token-")]:
             del state[key]
         state["draft-owned"], state["draft-fields"] = False, {}
+    # On another page than before, a field may seem to be there and yet be forgotten by Streamlit.
+    is_new, state["draft-page"] = state.get("draft-page") != page, page
     for key, value in state["draft-fields"].items():
-        if key not in state:
+        if is_new or key not in state:
             state[key] = value
 
 
@@ -55,10 +57,15 @@ def keep(place: str) -> None:
     before: dict[str, Any] = state.get("draft-fields", {})
     now = {str(key): value for key, value in state.items() if _is_kept(str(key), value)}
     tokens = {key: value for key, value in now.items() if key.startswith("token-")}
+    # A field that stands as it first stood was not typed in: its value is the page's, and the page may change it.
+    first = state.setdefault("draft-first", {})
+    for key, value in state.items():
+        first.setdefault(str(key), value if str(key) in now else None)
+    typed = {key: value for key, value in now.items() if key in before or value != first[key]}
     # A field that is not on this page is gone from the state, not from the draft; with its token it goes for good.
     fields = {
         key: value
-        for key, value in (before | now).items()
+        for key, value in (before | typed).items()
         if key in _ALWAYS or any(token in key for token in tokens.values())
     }
     kept = dict(list((tokens | fields).items())[-_MOST_FIELDS:])

@@ -55,7 +55,7 @@ def run_page(page: Any) -> None:
     """Run a page; what nobody foresaw becomes a plain sentence here and a trace in the log."""
     place = book_location()
     try:
-        drafts.take_up(place)
+        drafts.take_up(place, str(page.url_path))
         show_notices()
         page.run()
         scroll_to_top()

@@ -48,7 +48,9 @@ def test_from_the_scan_to_the_end_of_sharing(shared: Server, browse: Callable[[s
     desk.wait_text(told["code"])
     desk.wait_text("No other browser is in.")
     desk.settle()
-    wait_for(lambda: desk.run("return document.querySelector('.cm-qr').naturalWidth"), "the QR code is not drawn")
+    wait_for(
+        lambda: desk.run("return document.querySelector('.cm-qr').naturalWidth"), "the QR code is not drawn"
+    )
     desk.pictures("share")
 
     phone.go(told["url_with_code"])

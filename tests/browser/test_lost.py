@@ -1,0 +1,156 @@
+"""The app is killed, started again, reloaded and left in the middle of the work; nothing confirmed is lost."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from driving import CHROMIUM, DRIVER, Page, Server, wait_for
+
+from colourmatch.lots.book import LotBook
+from colourmatch.lots.work import record_photos
+
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(not (CHROMIUM and DRIVER), reason="chromium and chromedriver are not installed"),
+]
+GONE, REASON = "The app does not answer.", '[aria-label="Reason"]'
+
+
+@pytest.fixture
+def lot_id(book: LotBook, photos: list[Path]) -> int:
+    """A lot with its first photo."""
+    book.add_stock("red", "E129", 1.0)
+    lot = book.new_lot("aperitif", 900, ["red"], ceiling_mg_per_l=30)
+    record_photos(book, lot.id, [photos[0]])
+    return lot.id
+
+
+@pytest.mark.parametrize("screen", ["phone", "desk"])
+def test_killed_and_started_again_while_something_is_typed(
+    serve: Callable[..., Server], browse: Callable[[str], Page], book: LotBook, lot_id: int, screen: str
+) -> None:
+    server, page = serve(), browse(screen)
+    page.go(f"{server.url}/match?lot={lot_id}")
+    page.find("[aria-label='Your name or initials (optional)']").send_keys("AB\n")
+    page.settle()
+    page.tap("summary", "Put figures of the lot right")
+    page.settle()
+    reason = next(field for field in page.find_all(REASON) if field.is_displayed())
+    reason.send_keys("weighed it again")
+    server.kill()
+    page.wait_text(GONE, 20)
+    assert "Are you connected to the internet" not in page.text()
+    assert all(not button.is_enabled() for button in page.find_all(".stButton button"))
+    page.pictures("lost")
+    server.start()
+    wait_for(lambda: GONE not in page.text(), "the page did not come back", 60)
+    page.settle()
+    assert page.find("[aria-label='Your name or initials (optional)']").get_attribute("value") == "AB"
+    typed = [field.get_attribute("value") for field in page.find_all(REASON)]
+    assert "weighed it again" in typed
+    assert not page.complaints()
+
+
+def test_a_tap_that_the_crash_cut_off_counts_once(
+    serve: Callable[..., Server], browse: Callable[[str], Page], book: LotBook, lot_id: int
+) -> None:
+    from selenium.webdriver import ActionChains
+
+    server, page = serve(), browse("phone")
+    page.go(f"{server.url}/match?lot={lot_id}")
+    path = "//button[contains(., 'I added')]"
+    button = wait_for(lambda: page.driver.find_elements("xpath", path), "no button to tap")[0]
+    page.run("arguments[0].scrollIntoView({block: 'center'})", button)
+    ActionChains(page.driver).double_click(button).perform()
+    wait_for(lambda: book.lot_story(lot_id).additions, "the tap was not written down", 20)
+    server.kill()
+    page.wait_text(GONE, 20)
+    server.start()
+    page.wait_text("Added since the last photo", 60)
+    page.settle()
+    assert not page.driver.find_elements("xpath", path)
+    assert len(book.lot_story(lot_id).additions) == 1
+    page.driver.refresh()
+    page.wait_text("Added since the last photo")
+    assert len(book.lot_story(lot_id).additions) == 1
+
+
+def test_a_reload_in_the_middle_of_an_upload_loses_nothing_confirmed(
+    serve: Callable[..., Server], browse: Callable[[str], Page], book: LotBook, photos: list[Path]
+) -> None:
+    book.add_stock("red", "E129", 1.0)
+    lot_id = book.new_lot("aperitif", 900, ["red"], ceiling_mg_per_l=30).id
+    server, page = serve(), browse("phone")
+    page.go(f"{server.url}/match?lot={lot_id}")
+    page.upload(*photos)
+    wait_for(lambda: book.lot_story(lot_id).photos, "no photo was measured", 60)
+    page.driver.refresh()
+    page.settle()
+    time.sleep(2)  # what was under way at the reload may still end
+    kept = [photo.sha256 for photo in book.lot_story(lot_id).photos]
+    assert 1 <= len(kept) <= 3
+    page.driver.refresh()
+    page.settle()
+    page.upload(*photos)
+    wait_for(lambda: len(book.lot_story(lot_id).photos) == 3, "the rest was not measured", 60)
+    page.settle()
+    story = book.lot_story(lot_id)
+    assert [photo.sha256 for photo in story.photos][: len(kept)] == kept
+    assert len({photo.sha256 for photo in story.photos}) == 3
+    assert "It is in this lot already and is not counted again." in page.text()
+
+
+def test_what_is_typed_survives_leaving_the_page_and_a_reload(
+    serve: Callable[..., Server], browse: Callable[[str], Page], book: LotBook, lot_id: int
+) -> None:
+    from selenium.webdriver.common.keys import Keys
+
+    server, page = serve(), browse("desk")
+    page.go(f"{server.url}/match?lot={lot_id}")
+    page.tap("summary", "Another amount")
+    page.settle()
+    amount = next(field for field in page.find_all(".stNumberInput input") if field.is_displayed())
+    name = amount.get_attribute("aria-label")
+    amount.send_keys(Keys.CONTROL, "a")
+    amount.send_keys("7\n")
+    page.settle()
+    page.tap("a", "Lots")
+    page.settle()
+    page.tap("a", "Match")
+    page.settle()
+
+    def typed() -> str:
+        return str(page.find(f"[aria-label='{name}']").get_attribute("value"))
+
+    assert typed() == "7"
+    page.driver.refresh()
+    page.settle()
+    assert typed() == "7"
+    server.kill()
+    server.start()
+    page.go(f"{server.url}/match?lot={lot_id}")
+    assert typed() == "7"
+
+
+def test_two_windows_of_one_browser_do_not_share_an_act(
+    serve: Callable[..., Server], browse: Callable[[str], Page], book: LotBook, lot_id: int
+) -> None:
+    """Each window writes its own addition; were their tokens one, the second would be taken for a repeated tap."""
+    server, page = serve(), browse("desk")
+    page.go(f"{server.url}/match?lot={lot_id}")
+    first = page.driver.current_window_handle
+    page.driver.switch_to.new_window("tab")
+    page.show_in("light")
+    page.go(f"{server.url}/match?lot={lot_id}")
+    second = page.driver.current_window_handle
+    for window in (first, second):
+        page.driver.switch_to.window(window)
+        page.tap("summary", "Another amount")
+        page.settle()
+    for window, count in ((first, 1), (second, 2)):
+        page.driver.switch_to.window(window)
+        page.tap("button", "Write it down")
+        wait_for(lambda count=count: len(book.lot_story(lot_id).additions) == count, "not written down", 20)

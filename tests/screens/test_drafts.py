@@ -1,0 +1,76 @@
+"""What is typed and not sent, in the visit's own memory; files and browsers are tried in tests/browser/."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from test_pages import by_key, open_app
+
+from colourmatch.lots.book import LotBook
+from colourmatch.lots.work import record_photos
+from colourmatch.screens import drafts
+
+
+@pytest.fixture
+def lot_id(book: LotBook) -> int:
+    book.add_stock("red", "E129", 1.0)
+    return book.new_lot("bitter aperitif", 900, ["red"], ceiling_mg_per_l=30).id
+
+
+def amount(app):
+    return by_key(app.number_input, "addition-")
+
+
+def test_a_page_that_is_left_gives_back_what_was_typed(book: LotBook, lot_id: int) -> None:
+    app = open_app("match", lot=str(lot_id))
+    amount(app).set_value(7.0).run()
+    app.switch_page("colourmatch/screens/lots.py").run()
+    app.switch_page("colourmatch/screens/match.py").run()
+    assert amount(app).value == 7.0
+    assert not app.exception and not app.warning
+
+
+def test_what_was_written_down_is_not_typed_again(book: LotBook, lot_id: int) -> None:
+    app = open_app("match", lot=str(lot_id))
+    amount(app).set_value(7.0)
+    by_key(app.button, f"addition-{lot_id}-write").click()
+    app.run()
+    app.switch_page("colourmatch/screens/lots.py").run()
+    app.switch_page("colourmatch/screens/match.py").run()
+    assert amount(app).value is None
+    assert [entry.quantity for entry in book.lot_story(lot_id).additions] == [7.0]
+
+
+def test_an_untouched_field_follows_the_advice(book: LotBook, lot_id: int, photos: list[Path]) -> None:
+    app = open_app("match", lot=str(lot_id))
+    assert amount(app).value is None
+    app.switch_page("colourmatch/screens/lots.py").run()
+    record_photos(book, lot_id, [photos[0]])
+    app.switch_page("colourmatch/screens/match.py").run()
+    assert amount(app).value == book.lot_story(lot_id).photos[0].advice["doses"][0]["drops"]
+
+
+@pytest.mark.parametrize("value", [True, None, b"photo", [1], {"a": 1}, "x" * 5001])
+def test_only_short_texts_and_numbers_are_kept(value: object) -> None:
+    assert not drafts._is_kept("field", value)
+    assert drafts._is_kept("field", "text") and drafts._is_kept("field", 7.5)
+
+
+@pytest.mark.parametrize("content", ["", "[]", "{", '{"field": true, "draft-fields": "x", "other": null}'])
+def test_a_damaged_file_is_as_none(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, content: str) -> None:
+    file = tmp_path / "draft.json"
+    file.write_text(content)
+    monkeypatch.setattr(drafts, "_file", lambda place: file)
+    assert drafts._read("book") == {}
+
+
+def test_a_file_is_for_this_user_alone_and_the_oldest_go(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for number in range(105):
+        monkeypatch.setattr(drafts, "_file", lambda place, n=number: tmp_path / "drafts" / f"{n}.json")
+        drafts._write("book", {"field": number})
+    files = list((tmp_path / "drafts").iterdir())
+    assert len(files) == 100 and {file.stat().st_mode & 0o077 for file in files} == {0}
+    assert drafts._read("book") == {"field": 104}
