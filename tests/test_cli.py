@@ -546,7 +546,7 @@ def test_a_glass_can_be_looked_at(lot, drawn_photos):
     assert told["intake"][0]["colourants"][0]["colourant"] == "E129"
     said = lot("lot", "look", "1").out
     assert "served   with soda, warm bar light (60 mm, 1 in 4, light A): CIEDE2000 " in said
-    assert "alone it takes" in said and "for a child of 20 kg" in said
+    assert "there alone nearest after" in said and "for a child of 20 kg" in said
 
 
 def test_an_addition_gives_the_state_and_what_is_left(lot):

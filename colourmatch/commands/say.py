@@ -97,7 +97,8 @@ def serving_lines(serving: Sequence[Mapping[str, Any]], *, closed: bool = False)
         after = f"; after the step {interval_text(one['after_step'])}" if one.get("after_step") else ""
         yield f"   served   {one['name']} ({look}): CIEDE2000 {interval_text(one['delta_e_2000'])}, {one['text']}{after}"
         for dose in () if closed else one["to_match"]:
-            yield f"            alone it takes {dose['drops']} ({dose['low']} to {dose['high']}) drops of {dose['stock']}"
+            drops = f"{dose['drops']} ({dose['low']} to {dose['high']})"
+            yield f"            there alone nearest after {drops} more drops of {dose['stock']}"
 
 
 def trial_lines(trials: Sequence[Mapping[str, Any]]) -> Iterator[str]:

@@ -27,7 +27,7 @@ Array = NDArray[np.float64]
 
 #: Half the draws of the fit are enough for a figure that no dose rests on.
 _DRAWS = slice(0, 81)
-#: Few are enough to see which kind of colour is worth a closer look.
+#: Few are enough to see which colour is worth a closer look.
 _FEW_DRAWS = slice(0, 9)
 #: So many other stocks are named, the best first.
 MOST_NAMED = 3
@@ -94,6 +94,8 @@ def find_other_stocks(problem: Problem, shelf: Sequence[tuple[Stock, StockPrior]
     `shelf`: stocks that are not the lot's, with what is known of each. A colourant of which a bottle is in the lot is
     left out (dosing/bottles.py chooses between those); of several bottles of another the countable dose is taken.
     """
+    few = replace(problem, fit=problem.fit.take(_FEW_DRAWS))
+    few_line = plan_line(few)
     before = _halve(problem)
     line = plan_line(before)
     known = {stock.colourant for stock in problem.stocks}
@@ -103,6 +105,9 @@ def find_other_stocks(problem: Problem, shelf: Sequence[tuple[Stock, StockPrior]
             by_colourant.setdefault(stock.colourant, []).append((stock, prior))
     found = []
     for bottles in by_colourant.values():
+        glance = _gain(few, few_line, *bottles[0])
+        if glance is None or glance[2].value < WORTH_A_STOCK / 2:
+            continue
         tried = _try(before, line, bottles[0])
         if tried is not None and len(bottles) > 1:
             need = sum(d.ml for d in tried.doses if d.stock == bottles[0][0].name) * bottles[0][0].mg_per_ml

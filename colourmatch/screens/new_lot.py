@@ -88,7 +88,7 @@ def ask_lot(token: str, chosen: list[int], place: str | None) -> None:
             ),
         }  # fmt: skip
         values["already_colourant"] = st.selectbox(
-            "Which colour that is", [None, *(c.e_number for c in list_colourants())], key=f"lot-already-which-{token}",
+            "Which colour is already in", [None, *(c.e_number for c in list_colourants())], key=f"lot-already-which-{token}",
             format_func=lambda code: "not known, or none" if code is None else name_colourant(code),
             help="It then counts for that colourant's own limit too, and is named on the label.",
         )  # fmt: skip
@@ -146,7 +146,8 @@ def _ask_serving(key: str, number: int, known: Mapping[str, Any]) -> dict[str, A
     depth = rows[0][0].number_input(
         "Depth, mm", value=known.get("depth_mm"), min_value=1.0, max_value=200.0, step=5.0, format="%g",
         key=key.format("depth"), placeholder="as photographed",
-        help="How much liquid one looks through: 60 for a tall glass.",
+        help="How much liquid one looks through from above, over something white: 60 for a tall glass. From the side "
+        "light passes once: give half the width.",
     )  # fmt: skip
     dilution = rows[0][1].number_input(
         "1 part made up to", value=known.get("dilution"), min_value=1.0, max_value=1000.0, step=1.0, format="%g",

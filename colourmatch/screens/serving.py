@@ -55,7 +55,7 @@ def _tell(one: Mapping[str, Any]) -> str:
     if one.get("after_step"):
         lines.append(f"after this step {parts.show_interval(one['after_step'])}, {one['after_text']}")
     lines += [
-        f"matched here alone: {d['drops']} ({d['low']} to {d['high']}) more drops of {d['stock']}"
+        f"here alone it would be nearest after {d['drops']} ({d['low']} to {d['high']}) more drops of {d['stock']}"
         for d in one["to_match"]
     ]
     return "\n".join(lines)
