@@ -72,7 +72,7 @@ def serve(script: Path, sockets: Iterable[socket.socket], door: Door | None = No
     )  # fmt: skip
     # Streamlit gives uvicorn's loggers handlers of its own; addresses of requests name sessions, so none is written.
     logging.getLogger("uvicorn.access").disabled = True
-    logging.getLogger("uvicorn.error").setLevel(logging.WARNING)
+    logging.getLogger("uvicorn.error").addFilter(lambda record: record.levelno >= logging.WARNING)
     server = _Server(config)
     if door is not None:
         door.when_closed(lambda: server.close_at(sockets[1:]))
