@@ -404,7 +404,7 @@ def list_(session: Session, search: str | None, open_only: bool, limit: int, off
             ", ".join(one.stocks),
             number_text(one.ceiling_mg_per_l),
             one.created_at[:10],
-            "closed" if one.closed else "open",
+            ("closed" if one.closed else "open") + (f", trial of {one.trial_of}" if one.trial_of else ""),
         )
         for one in lots
     ]

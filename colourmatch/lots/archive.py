@@ -234,6 +234,13 @@ def _as_export(database: Path) -> Iterator[TextIO]:
         yield between
 
 
+#: What a migration could not guard with foreign keys (tables.py).
+_LOST_TRIALS = (
+    "SELECT 'lots', trial_of FROM lots WHERE trial_of NOT IN (SELECT id FROM lots) "
+    "UNION ALL SELECT 'volumes', trial_lot_id FROM volumes WHERE trial_lot_id NOT IN (SELECT id FROM lots)"
+)
+
+
 def check_book(engine: Engine, store: PhotoStore) -> Iterator[Finding]:
     """What is wrong with a book: damage, photos missing, changed or not named, lots that do not add up."""
     with snapshot(engine) as connection:
@@ -245,6 +252,10 @@ def check_book(engine: Engine, store: PhotoStore) -> Iterator[Finding]:
                 yield Finding(
                     "orphan", f"Row {row[1]} of {row[0]} points to a row of {row[2]} that is missing."
                 )
+        for name, lot_id in connection.exec_driver_sql(_LOST_TRIALS):
+            yield Finding(
+                "orphan", f"A row of {name} names lot {lot_id} for a trial, and there is no such lot."
+            )
         for story in iterate_stories(connection):
             try:
                 story.state()

@@ -173,6 +173,16 @@ def test_a_corrected_amount_keeps_the_trial_and_a_void_one_was_never_taken(
     assert told["taken_ml"] is None and book.lot_state(parent).volume_ml == 1000
 
 
+def test_a_trial_whose_batch_is_not_there_is_found(book: LotBook, parent: int) -> None:
+    from colourmatch.lots import tables
+    from colourmatch.lots.base import insert
+
+    head = {"name": "x", "name_key": "x", "volume_ml": 1, "depth_mm": 10, "dilution": 1, "tolerance": 1}
+    book._write(lambda c: insert(c, tables.lots, **head, already_mg_per_l=0, notes="", trial_of=77))
+    (finding,) = book.check()
+    assert finding.code == "orphan" and "names lot 77 for a trial" in finding.text
+
+
 def test_trials_survive_the_export_of_the_book(book: LotBook, parent: int, tmp_path) -> None:
     trial = book.take_trial(parent, 100).id
     book.add_addition(trial, "red", drops=7)
