@@ -144,8 +144,10 @@ def _write(place: str, kept: dict[str, Any]) -> None:
 
 
 def _tidy(folder: Path) -> None:
-    """Take away the oldest drafts beyond the most that are kept."""
+    """Take away drafts that are too old, and the oldest beyond the most that are kept."""
     with contextlib.suppress(OSError):
         files = sorted(folder.glob("*.json"), key=lambda file: file.stat().st_mtime)
-        for file in files[: max(0, len(files) - _MOST_FILES + 1)]:
-            file.unlink(missing_ok=True)
+        too_many, too_old = max(0, len(files) - _MOST_FILES + 1), time.time() - _KEPT_S
+        for number, file in enumerate(files):
+            if number < too_many or file.stat().st_mtime < too_old:
+                file.unlink(missing_ok=True)

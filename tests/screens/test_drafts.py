@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -74,3 +75,10 @@ def test_a_file_is_for_this_user_alone_and_the_oldest_go(
     files = list((tmp_path / "drafts").iterdir())
     assert len(files) == 100 and {file.stat().st_mode & 0o077 for file in files} == {0}
     assert drafts._read("book") == {"field": 104}
+    old = tmp_path / "drafts" / "50.json"
+    os.utime(old, (1e9, 1e9))
+    monkeypatch.setattr(drafts, "_file", lambda place: old)
+    assert drafts._read("book") == {}
+    monkeypatch.setattr(drafts, "_file", lambda place: tmp_path / "drafts" / "new.json")
+    drafts._write("book", {})
+    assert not old.exists()
