@@ -383,18 +383,21 @@ def portion_in_glass(
     if adi is None:
         text = f"{said}; no acceptable daily intake is on file."
         return Portion(colourant.e_number, _name(colourant), figures, None, "", (), text)
-    shares = tuple((who, *(v / (adi * body) for v in figures)) for who, body in EXAMPLE_BODIES_KG)
+    low, high = figures[1:]
+    shares = tuple(
+        (who, mg / (adi * body), low / (adi * body), high / (adi * body)) for who, body in EXAMPLE_BODIES_KG
+    )
     source = " and ".join(
         who
         for who, value in (("JECFA", colourant.adi_jecfa_mg_per_kg), ("EFSA", colourant.adi_efsa_mg_per_kg))
         if value == adi
     )
     for_whom = " and ".join(
-        f"{100 * value:.2g} % ({100 * low:.2g} to {100 * high:.2g}) for {who}"
-        for who, value, low, high in shares
+        f"{100 * part:.2g} % ({100 * least:.2g} to {100 * most:.2g}) for {who}"
+        for who, part, least, most in shares
     )
     text = f"{said}; of the acceptable daily intake of {adi:g} mg per kg ({source}) that is {for_whom}."
-    return Portion(colourant.e_number, _name(colourant), figures, adi, source, shares, text)  # type: ignore[arg-type]
+    return Portion(colourant.e_number, _name(colourant), figures, adi, source, shares, text)
 
 
 @dataclass(frozen=True)
