@@ -82,9 +82,11 @@ def add_known_photo(
             raise InputError(
                 "No clear water was found on the blank spot. Set a glass of water there: it is the white."
             )
-    ends = [f["text"] for f in measurement["quality"] if f["code"] in ("channel-empty", "channel-full")]
-    if ends:
-        raise InputError(ends[0])
+    if any(flag["code"] in ("channel-empty", "channel-full") for flag in measurement["quality"]):
+        raise InputError(
+            "A known liquid is too strong for this phone: a channel is at the end of its range and teaches nothing. "
+            "Make it half as strong and photograph again."
+        )
     data = {"known": contents, "depth_mm": depth_mm, "measurement": measurement}
     phone = measurement["phone"] or NO_NAME
     entry = add_entry(
@@ -98,7 +100,17 @@ def _check_known(book: LotBook, spot: str, held: Mapping[str, float]) -> dict[st
         raise InputError(f"{spot!r} is no spot for a known liquid. Use {' or '.join(SPOTS)}.")
     if not held:
         raise InputError("A known liquid needs at least one stock, such as red=12.")
-    return {book.find_stock(name).name: check_number(f"mg/l of {name}", mg) for name, mg in held.items()}
+    return {
+        book.find_stock(name).name: _check_between(f"The amount of {name}, mg/l,", mg, (1e-3, 1e5))
+        for name, mg in held.items()
+    }
+
+
+def _check_between(what: str, value: float, limits: tuple[float, float]) -> float:
+    low, high = limits
+    if not low <= float(value) <= high:
+        raise InputError(f"{what} is {value:g}. Give a number from {low:g} to {high:g}.")
+    return float(value)
 
 
 def mix_known(book: LotBook, held: Mapping[str, tuple[float, str]], volume_ml: float) -> dict[str, float]:
@@ -135,6 +147,9 @@ def fit_known(
     """
     from colourmatch.liquid.phone_calibration import KnownDye, KnownLiquid, fit_phone
 
+    if strength_rel_sd is not None:
+        _check_between("How well the stocks are known", strength_rel_sd, (0.001, 0.5))
+    _check_between("How well the depth is known", depth_rel_sd, (0.001, 0.5))
     entries = _known(book, *_pick(book, phone, light))
     depths = {entry.data["depth_mm"] for entry in entries}
     if len(depths) > 1:
@@ -156,9 +171,7 @@ def fit_known(
         for e in entries
         for spot, held in e.data["known"].items()
     ]
-    fit = fit_phone(
-        liquids, dyes, depth_mm=depths.pop(), depth_rel_sd=check_number("depth_rel_sd", depth_rel_sd)
-    )
+    fit = fit_phone(liquids, dyes, depth_mm=depths.pop(), depth_rel_sd=depth_rel_sd)
     data = fit.to_json() | {"photos": [entry.id for entry in entries]}
     head = entries[-1]
     add_entry(book, FIT, head.name, data, light=head.light, entered_by=entered_by, token=token)
