@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import streamlit as st
@@ -108,11 +109,13 @@ def show_glance(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     together = telling.find_combined(story, advice)
     cells = []
     if photos:
-        seen, whose = together or photos[-1].measurement, telling.describe_photos(together)
+        # torn photos say nothing together: the last one is shown, and the sentence below
+        shown = together if together and (together["agree"] or together["retake"]) else None
+        seen, whose = shown or photos[-1].measurement, telling.describe_photos(shown)
         far = seen["delta_e_2000"] if waiting or not advice.get("now") else advice["now"]
         under = f"{parts.judge(far, lot.tolerance)}; CIEDE2000 with its 95 % interval"
         if far is not seen["delta_e_2000"]:
-            alone = "together" if together else "alone"
+            alone = "together" if shown else "alone"
             under += f", from all photos. {whose.capitalize()} {alone}: {parts.show_interval(seen['delta_e_2000'])}"
         heading = f"How far, {whose}" if waiting else "How far"
         cells.append(parts.cell(heading, parts.show_interval(far), under))
@@ -236,19 +239,32 @@ def show_charts(story: LotStory, advice: dict[str, Any]) -> None:
     path = plots.trace_path([photo.measurement for photo in photos], step.get("predicted_lab"))
     if path is None:
         return
+    key = (session.book_location(), tuple(photo.id for photo in photos), str(step.get("predicted_lab")))
     st.subheader("The way to the reference")
     left, right = st.columns(2, gap="large")
     with left:
-        draw(plots.draw_ab(path), "ab", "a* and b* of the batch photo by photo, and of the reference")
+        draw(
+            draw_once(("ab", *key), lambda: plots.draw_ab(path)),
+            "ab",
+            "a* and b* of the batch photo by photo, and of the reference",
+        )
     with right:
-        draw(plots.draw_lightness(path), "lightness", "L* against chroma photo by photo")
+        figure = draw_once(("lightness", *key), lambda: plots.draw_lightness(path))
+        draw(figure, "lightness", "L* against chroma photo by photo")
     st.caption("Each photo's difference is drawn from the last reading of the reference. Numbers are photos.")
     if advice.get("curve"):
         st.subheader("What further drops would do")
         doses = {dose["stock"]: dose["drops"] for dose in step.get("doses") or ()}
         curve = advice["curve"]
-        figure = plots.draw_curve(curve, doses.get(curve["stock"]), story.lot.tolerance)
+        told = (curve, doses.get(curve["stock"]), story.lot.tolerance)
+        figure = draw_once(("curve", str(told)), lambda: plots.draw_curve(*told))
         draw(figure, "curve", "expected difference against further drops")
+
+
+@st.cache_resource(show_spinner=False, max_entries=48)
+def draw_once(key: tuple[Any, ...], _draw: Callable[[], Any]) -> Any:
+    """A figure that is drawn anew only for other data; `key` tells all that it shows."""
+    return _draw()
 
 
 def draw(figure: Any, name: str, words: str) -> None:

@@ -118,13 +118,17 @@ def time_runs(page: str, lot_id: int, runs: int, profile: bool) -> None:
     app.query_params["lot"] = str(lot_id)
     app.run()
     app.switch_page(f"colourmatch/screens/{page}.py")
-    took = []
+    took, spent = [], []
     for _ in range(runs):
-        start = time.perf_counter()
+        start, processor = time.perf_counter(), time.process_time()
         app.run()
         took.append(1000 * (time.perf_counter() - start))
-    again = sorted(took[1:])
-    print(f"  {page}: first {took[0]:.0f} ms, then {again[len(again) // 2]:.0f} ms (median of {len(again)})")
+        spent.append(1000 * (time.process_time() - processor))
+    again, busy = sorted(took[1:]), sorted(spent[1:])
+    print(
+        f"  {page}: first {took[0]:.0f} ms, then {again[len(again) // 2]:.0f} ms (median of {len(again)}); "
+        f"{spent[0]:.0f} and {busy[len(busy) // 2]:.0f} ms of processor time"
+    )
     if app.exception:
         print("  it failed:", app.exception[0].message)
     if profile:
