@@ -8,6 +8,7 @@ compare it with the published pairs, colour-science and scikit-image.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 
@@ -33,9 +34,11 @@ def ciede2000_parts(lab1: ArrayLike, lab2: ArrayLike) -> Array:
     h1, h2 = np.degrees(np.arctan2(b1, a1p)) % 360, np.degrees(np.arctan2(b2, a2p)) % 360
     grey = c1 * c2 == 0
     dh = np.where(grey, 0.0, (h2 - h1 + 180) % 360 - 180)
-    dh = np.where((h2 - h1 == 180) & ~grey, 180.0, dh)
+    # hues exactly opposite each other: the last bit of an arctangent must not decide which way round is shorter
+    opposite = np.abs(np.abs(h2 - h1) - 180) < 1e-9
+    dh = np.where(opposite & ~grey, np.copysign(180.0, h2 - h1), dh)
     d_hue = 2 * np.sqrt(c1 * c2) * np.sin(np.radians(dh) / 2)
-    far = np.abs(h1 - h2) > 180
+    far = (np.abs(h1 - h2) > 180) & ~opposite
     mean_h = np.where(
         grey, h1 + h2, np.where(far, (h1 + h2 + np.where(h1 + h2 < 360, 360, -360)) / 2, (h1 + h2) / 2)
     )
@@ -58,7 +61,8 @@ def ciede2000_parts(lab1: ArrayLike, lab2: ArrayLike) -> Array:
 def ciede2000(lab1: ArrayLike, lab2: ArrayLike) -> Array:
     """CIEDE2000 between Lab arrays that broadcast together, shape (...,); kL = kC = kH = 1."""
     d_l, d_c, d_h, r_t = np.moveaxis(ciede2000_parts(lab1, lab2), -1, 0)
-    return np.sqrt(np.maximum(d_l**2 + d_c**2 + d_h**2 + r_t * d_c * d_h, 0.0))
+    length: Array = np.sqrt(np.maximum(d_l**2 + d_c**2 + d_h**2 + r_t * d_c * d_h, 0.0))
+    return length
 
 
 def _metric_vector(lab1: Array, lab2: Array) -> Array:
@@ -117,7 +121,7 @@ def _normal_draws(count: int = 4000) -> Array:
     return np.concatenate([half, -half])
 
 
-def _root_of_falling(function, low: float, high: float) -> float:
+def _root_of_falling(function: Callable[[float], float], low: float, high: float) -> float:
     """Where a falling function crosses zero between low and high; low when it is already below."""
     if function(low) <= 0:
         return low
@@ -191,7 +195,7 @@ def _widen(interval: Interval, vector: Array, proportional: Array) -> Interval:
         return interval
     relative = 1.96 * float(np.sqrt(max(vector @ proportional @ vector, 0.0))) / length**2
     down = np.inf if interval.low <= 0 else np.hypot(np.log(interval.value / interval.low), relative)
-    up = np.hypot(np.log(max(interval.high / interval.value, 1.0)), relative)
+    up = np.hypot(np.log(max(float(interval.high / interval.value), 1.0)), relative)
     return Interval(interval.value, float(interval.value * np.exp(-down)), float(interval.value * np.exp(up)))
 
 

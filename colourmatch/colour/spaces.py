@@ -43,7 +43,8 @@ def lab_to_xyz(lab: ArrayLike, white_xyz: ArrayLike = WHITE_D65_XYZ) -> Array:
     fy = (lab[..., 0] + 16) / 116
     f = np.stack([fy + lab[..., 1] / 500, fy, fy - lab[..., 2] / 200], axis=-1)
     t = np.where(f > _DELTA, f**3, 3 * _DELTA**2 * (f - 4.0 / 29.0))
-    return t * np.asarray(white_xyz, float)
+    xyz: Array = t * np.asarray(white_xyz, float)
+    return xyz
 
 
 def primaries_to_matrix(primaries_xy: ArrayLike, white_xyz: ArrayLike = WHITE_D65_XYZ) -> Array:
@@ -68,7 +69,8 @@ def rgb_to_lab(rgb_linear: ArrayLike, encoding: str = "sRGB") -> Array:
 def decode_srgb(value: ArrayLike) -> Array:
     """Linear light of sRGB-encoded values in 0 to 1; Display P3 uses the same curve (IEC 61966-2-1)."""
     v = np.asarray(value, float)
-    return np.where(v <= 0.04045, v / 12.92, ((np.maximum(v, 0.0) + 0.055) / 1.055) ** 2.4)
+    linear: Array = np.where(v <= 0.04045, v / 12.92, ((np.maximum(v, 0.0) + 0.055) / 1.055) ** 2.4)
+    return linear
 
 
 def encode_srgb(linear: ArrayLike) -> Array:

@@ -44,13 +44,15 @@ def planck_spectrum(kelvin: float) -> Array:
     metres = WAVELENGTHS_NM * 1e-9
     power = metres**-5 / np.expm1(1.4388e-2 / (metres * kelvin))
     reference = (560e-9) ** -5 / np.expm1(1.4388e-2 / (560e-9 * kelvin))
-    return power / reference
+    relative: Array = power / reference
+    return relative
 
 
 @cache
 def _weights(illuminant: str, degrees: int) -> Array:
     product = read_observer(degrees) * read_illuminant(illuminant)[:, None]
-    return product / product[:, 1].sum()
+    weights: Array = product / product[:, 1].sum()
+    return weights
 
 
 def integration_weights(illuminant: str = "D65", degrees: int = 2) -> Array:

@@ -51,14 +51,16 @@ class Line:
     @property
     def mean(self) -> Array:
         """Expected difference at each t, shape (T,)."""
-        return self.difference.mean(axis=0)
+        mean: Array = self.difference.mean(axis=0)
+        return mean
 
 
 def plan_line(problem: Problem) -> Line:
     """The line to the best dose of the best subset of the stocks."""
     room = problem.room_ml()
     most = _search_bounds(problem)
-    chosen, best_value = (), None
+    chosen: tuple[int, ...] = ()
+    best_value: float | None = None
     may_be_dosed = problem.open_stocks
     for count in range(1, len(may_be_dosed) + 1):
         tries = []

@@ -73,7 +73,7 @@ class Problem:
         """CIEDE2000 between batch and reference, weighted over the views, shape (D, C), for each draw of the fit."""
         fit = self.fit if draws == slice(None) else self.fit.take(draws)
         total = sum(v.weight for v in self.views)
-        out = 0.0
+        out: Array | float = 0.0
         for view in self.views:
             batch, reference = fit.batch_lab(mg_per_l, share, view), fit.reference_lab(view)
             out = out + view.weight / total * ciede2000(reference[:, None], batch)
@@ -106,7 +106,7 @@ class Problem:
             for s, f in zip(self.stocks, self.counted_factor(), strict=True)
         )
         others = sum(v for name, v in self.state.mg.items() if name not in {s.name for s in self.stocks})
-        return (mg + others) / self.state.volume_ml * 1000 + self.state.already_mg_per_l
+        return float((mg + others) / self.state.volume_ml * 1000 + self.state.already_mg_per_l)
 
     def room_mg_per_l(self, stock: Stock) -> float:
         """Room under the lot's ceiling and the legal limits for one stock, mg/l, never negative."""
@@ -122,7 +122,7 @@ class Problem:
         least = min(rooms, default=np.inf)
         return float(least) if np.isfinite(least) else None
 
-    def keeps_ceiling(self, added_ml: Sequence[float]) -> bool:
+    def keeps_ceiling(self, added_ml: Sequence[float] | Array) -> bool:
         """Whether an addition of all stocks together stays under the lot's ceiling and every legal limit."""
         added = np.asarray(added_ml, float)
         if not added.any():
