@@ -239,7 +239,10 @@ def _advise(book: LotBook, story: LotStory, photos: list[_Photo]) -> dict[str, A
 
     head, state = story.lot, story.state()
     usable = [p for p in photos if _spot(p[1], "batch")]
-    stop = _why_not_yet(head, photos, usable)
+    here = photos_of_state(story, usable)
+    together = _combine(story, here, photos)
+    combined = {"combined": together.to_json() if together else None}
+    stop = _why_not_yet(head, photos, usable) or _why_torn(together)
     if stop is not None:
         return (
             replace(
@@ -249,9 +252,9 @@ def _advise(book: LotBook, story: LotStory, photos: list[_Photo]) -> dict[str, A
                 ceiling_mg_per_l=head.ceiling_mg_per_l,
             ).to_json()
             | NOTHING
+            | combined
         )
     stocks, fit = fit_story(book, story, usable)
-    here = photos_of_state(story, usable)
     problem = Problem(
         fit=fit,
         stocks=stocks,
@@ -266,8 +269,7 @@ def _advise(book: LotBook, story: LotStory, photos: list[_Photo]) -> dict[str, A
     problem, bottles = choose_bottles(problem)
     advice: Advice = advise(problem)
     further = look_further(book, story, problem, advice, bottles)
-    together = _combine(story, here, photos)
-    return advice.to_json() | further | {"combined": together.to_json() if together else None}
+    return advice.to_json() | further | combined
 
 
 def photos_of_state(story: LotStory, photos: list[_Photo]) -> list[_Photo]:
@@ -281,6 +283,16 @@ def photos_of_state(story: LotStory, photos: list[_Photo]) -> list[_Photo]:
 
 def _changes_colour(entry: LotEntry) -> bool:
     return isinstance(entry, AdditionEntry) or (isinstance(entry, VolumeEntry) and entry.came)
+
+
+def _why_torn(together: Combined | None) -> str | None:
+    """Asks for one more photo while two or three of one state disagree and nothing says which to believe.
+
+    From four on the plan goes on: it knows how they scatter, and its steps are the smaller for it.
+    """
+    if together is None or together.agree or together.retake is not None or len(together.photos) > 3:
+        return None
+    return f"{together.text} If something went in between them that is not written down, write it down first."
 
 
 def _combine(story: LotStory, group: list[_Photo], photos: list[_Photo]) -> Combined | None:

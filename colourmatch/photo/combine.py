@@ -11,7 +11,7 @@ doi:10.1002/sim.3602, do: the size from one moment over all directions, to which
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -97,6 +97,8 @@ def combine_photos(
     difference = compare_lab(reference, reference + mean, covariance + scene, phone)
     between_sd = float(np.sqrt(np.trace(turn @ scatter @ turn.T)))
     agree = bool(chance >= DISAGREE_CHANCE or between_sd < 0.5 * DISAGREE_FAR)
+    if not agree and not difference.seen:  # torn photos are no proof of equality
+        difference = replace(difference, text="the photos disagree too much to say")
     worst, apart = (None, None) if agree else _find_odd_one(gaps, own, turn)
     if len(readings) == 2 and not agree:
         apart = float(np.linalg.norm(turn @ (gaps[0] - gaps[1])))

@@ -191,7 +191,7 @@ def _leave_out_reflections(linear: Array, what: str) -> NDArray[np.bool_]:
     middle = np.median(flat, axis=0)
     spread = 1.4826 * np.median(np.abs(flat - middle), axis=0)
     odd = (np.abs(linear - middle) > np.maximum(4.5 * spread, 0.03 * middle + 0.003)).any(axis=-1)
-    patches = cv2.morphologyEx(odd.astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
+    patches = cv2.morphologyEx(np.asarray(odd, np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
     clean = cv2.dilate(patches, np.ones((3, 3), np.uint8)) == 0
     if clean.mean() < 0.4 or (spread > 0.25 * middle + 0.02).any():
         raise InputError(

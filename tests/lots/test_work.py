@@ -130,10 +130,21 @@ def test_photos_that_disagree_make_the_advice_less_sure_and_one_is_named(bench):
         steady = calm.shoot()["advice"]
         advice = torn.shoot(off=off)["advice"]
     assert advice["combined"]["agree"] is False and advice["combined"]["retake"] == "Photo 3"
-    assert "Photo 3 disagrees" in advice["combined"]["text"]
+    assert "Photo 3 disagrees" in advice["combined"]["text"] and advice["action"] != "rephotograph"
     wide, narrow = [a["now"]["high"] - a["now"]["low"] for a in (advice, steady)]
     assert wide > 1.5 * narrow
     assert steady["combined"]["agree"]
+
+
+def test_two_photos_that_disagree_ask_for_a_third_and_for_what_was_not_written_down(bench):
+    made = bench()
+    made.shoot()
+    advice = made.shoot(off=8)["advice"]
+    assert (advice["action"], advice["reason"], advice["doses"]) == ("rephotograph", "photo", [])
+    assert "Take a third" in advice["text"] and "write it down first" in advice["text"]
+    assert advice["combined"]["agree"] is False and advice["ceiling_mg_per_l"] is None
+    assert made.shoot()["advice"]["action"] == "add"
+    assert advise_lot(made.book, made.lot)["combined"]["retake"] == "Photo 2"
 
 
 def test_the_same_photo_twice_is_recorded_once(bench):

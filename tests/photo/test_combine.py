@@ -97,6 +97,8 @@ def test_photos_that_disagree_widen_the_interval_beyond_that_of_one():
     assert not apart.agree and apart.retake is None
     assert "Take a third" in apart.text
     assert apart.difference.delta_e_2000.low <= apart.difference.delta_e_2000.value
+    torn = combine_photos([reading(GAP), reading(GAP * -5)])
+    assert torn.difference.text == "the photos disagree too much to say" and not torn.difference.seen
 
 
 def test_more_scatter_is_never_surer():

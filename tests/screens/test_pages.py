@@ -5,13 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from PIL import Image
 from streamlit.testing.v1 import AppTest
 
 from colourmatch.lots.book import LotBook
 from colourmatch.lots.work import record_photos
 
 APP = Path(__file__).resolve().parents[2] / "app.py"
-PAGES = ("start", "set_up", "match", "lots", "trend", "about", "picker")
+PAGES = ("start", "set_up", "match", "lots", "trend", "about", "picker", "calibrations")
 
 
 def open_app(page: str = "start", **query: str) -> AppTest:
@@ -189,14 +190,21 @@ def test_a_photo_sent_again_is_not_called_measured(
 
 
 def test_photos_of_one_state_are_shown_together_and_a_disagreement_is_told(
-    book: LotBook, lot_id: int, photos: list[Path]
+    book: LotBook, lot_id: int, photos: list[Path], tmp_path: Path
 ) -> None:
-    record_photos(book, lot_id, photos)  # one before the drops, one after: no two photos of the same glasses
+    first, after = photos  # one before the drops, one after: no two photos of the same glasses
+    again = tmp_path / "again.jpg"
+    Image.open(first).save(again, quality=88)
+    record_photos(book, lot_id, [first, after])
     text = shown(open_app("match", lot=str(lot_id)))
-    assert "Last 2 photos together: " in text and "the batch against the reference, last 2 photos" in text
     assert "The 2 photos disagree by" in text and "Take a third" in text
+    assert "the batch against the reference, last photo" in text
+    record_photos(book, lot_id, [again])
+    text = shown(open_app("match", lot=str(lot_id)))
+    assert "Last 3 photos together: " in text and "the batch against the reference, last 3 photos" in text
+    assert "Photo 2 disagrees" in text
     book.add_addition(lot_id, "red", drops=3)
-    assert "How far, last 2 photos" in shown(open_app("match", lot=str(lot_id)))
+    assert "How far, last 3 photos" in shown(open_app("match", lot=str(lot_id)))
 
 
 def test_a_second_tap_with_the_same_token_adds_nothing(
