@@ -79,11 +79,13 @@ def advice_lines(advice: Mapping[str, Any] | None, *, closed: bool = False) -> I
     if advice.get("reachable"):
         still = f": still {advice['missing']}" if advice.get("missing") else ""
         yield f"   at best  CIEDE2000 {interval_text(advice['reachable'])}{still}"
-    for text in (advice.get("problem"), (advice.get("rescue") or {}).get("text")):
+    others = () if closed else advice.get("other_stocks") or ()
+    # With another colour missing the sentence says itself what blending back would do.
+    blend = None if others or advice.get("missing_kind") else (advice.get("rescue") or {}).get("text")
+    for text in (advice.get("problem"), blend):
         if text and text not in advice["text"]:
             yield f"   {text}"
     yield from serving_lines(advice.get("serving") or (), closed=closed)
-    others = () if closed else advice.get("other_stocks") or ()
     for other in others[1:]:
         yield f"   or: {other['text']}"
     if others:

@@ -81,9 +81,14 @@ class MissingKind:
 
 
 def is_out_of_reach(advice: Advice, tolerance: float) -> bool:
-    """Whether the lot's stocks do not come near enough: it stopped short, or even the best is surely over the tolerance."""
-    if advice.reachable is None or advice.reason == "past":
+    """Whether the lot's stocks do not come near enough: it stopped short, or even the best is surely over the tolerance.
+
+    A batch that seems past its match, and that no blending back brings within the tolerance, may lack another colour.
+    """
+    if advice.reachable is None:
         return False
+    if advice.reason == "past":
+        return advice.rescue is not None and advice.rescue.predicted.low > tolerance
     stopped = advice.action == "stop" and advice.reason in ("nearest", "ceiling")
     return stopped or advice.reachable.low > tolerance
 

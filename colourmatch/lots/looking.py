@@ -49,7 +49,21 @@ def look_further(
     said += [other["text"] for other in found["other_stocks"][:1]]
     if found["missing_kind"]:
         said.append(found["missing_kind"]["text"])
+    if advice.rescue is not None and len(said) > 1:
+        # Untinted batch is poured in for good: what may do without it is said first.
+        said = [_before_blending(advice, said[1:])]
     return found | {"text": " ".join(said)}
+
+
+def _before_blending(advice: Advice, hints: Sequence[str]) -> str:
+    """The text of a batch past its match that another colour would help more than blending back does."""
+    assert advice.rescue is not None
+    start = advice.text.split(advice.rescue.text)[0].strip() if advice.rescue.text else advice.text
+    left, ml = advice.rescue.predicted, float(f"{advice.rescue.untinted_ml:.2g}")
+    return (
+        f"{start} {' '.join(hints)} Blending back about {ml:g} ml of untinted batch alone would leave "
+        f"{left.value:.1f} ({left.low:.1f} to {left.high:.1f}): decide on the colour before you blend."
+    )
 
 
 def added_ml(problem: Problem, advice: Advice) -> list[float]:

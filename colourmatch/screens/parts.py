@@ -134,7 +134,9 @@ def advice_details(advice: Mapping[str, Any]) -> list[str]:
     # Past the match it is blending back that helps, and this sentence is about more drops.
     if missing and advice["reason"] != "past" and missing not in (advice.get("text") or ""):
         lines.append(f"Even then it stays different: {missing}.")
-    rescue = advice.get("rescue") or {}
+    # With another colour missing the sentence says itself what blending back would do.
+    elsewhere = advice.get("other_stocks") or advice.get("missing_kind")
+    rescue = {} if elsewhere else advice.get("rescue") or {}
     said = advice.get("text") or ""
     for text in (advice.get("problem"), rescue.get("text")):
         if text and text not in said:

@@ -74,6 +74,19 @@ def test_a_bottle_on_the_shelf_that_closes_the_gap_is_in_the_advice(bench, monke
     assert "E102" not in alone["missing_kind"]["text"]
 
 
+def test_a_batch_that_seems_past_and_lacks_a_colour_is_told_so_before_it_is_blended(bench, monkeypatch):
+    monkeypatch.setattr(test_work, "REFERENCE", look({"E129": 30, "E102": 40}))
+    made = bench()
+    made.book.add_stock("gold", "E102", 0.5)
+    made.add(90)
+    for _ in range(3):
+        advice = made.shoot()["advice"]
+    assert advice["reason"] == "past" and advice["other_stocks"][0]["stock"] == "gold"
+    text = advice["text"]
+    assert text.index("With gold from your shelf as well") < text.index("of untinted batch alone would leave")
+    assert "Blend back about" not in text and advice["rescue"]["text"].startswith("Blend back about")
+
+
 def test_of_two_bottles_of_a_colour_one_is_advised_and_why(bench):
     made = bench()
     made.book.add_dilution("red", 10, "red 1 in 10")
