@@ -29,7 +29,7 @@ def card_profile() -> None:
     """What the greys of a printed card really reflect: it tells the phone's tone curve from the printer's."""
 
 
-@card_profile.command("add", example="colourmatch card-profile add kitchen card.jpg --grey 940,700,60,60")
+@card_profile.command("add", example="colourmatch card-profile add kitchen card.jpg")
 @click.argument("name")
 @click.argument("photos", nargs=-1, metavar="[PHOTO...]")
 @click.option(
@@ -37,7 +37,10 @@ def card_profile() -> None:
 )
 @click.option("--sd", type=Number(), help="How unsure each of --greys is, such as 0.005.")
 @click.option(
-    "--grey", type=Rectangle(), metavar="X,Y,W,H", help="Where the known grey card lies, in pixels."
+    "--grey",
+    type=Rectangle(),
+    metavar="X,Y,W,H",
+    help="Where the grey card lies, in pixels [default: the middle ring].",
 )
 @click.option("--reflectance", type=Number(), help="Of the known grey card [default: 0.18].")
 @click.option("--reflectance-sd", type=Number(), help="How unsure that is [default: 0.006].")
@@ -47,20 +50,18 @@ def card_profile() -> None:
 def add_card(session: Session, name: str, photos: tuple[str, ...], by: str | None, **given: Any) -> Answer:
     """Note what the greys of a printed card reflect.
 
-    From photos of the empty card with a known grey card on one of its rings (--grey), or as measured (--greys).
-    Several photos are joined.
+    From photos of the empty card with a known grey card on its middle ring, or as measured (--greys). Several photos
+    are joined.
     """
     greys, sd, grey = given["greys"], given["sd"], given["grey"]
     if bool(photos) == (greys is not None):
-        raise InputError("Say it in one way: PHOTO... with --grey, or --greys as measured.")
+        raise InputError("Say it in one way: PHOTO... beside a grey card, or --greys as measured.")
     if greys is not None:
         from colourmatch.lots.cards import enter_card
 
         with session.open_book() as book:
             told = enter_card(book, name, _numbers(greys), sd, entered_by=by)
         return Answer(told, list(_card_lines(told)))
-    if grey is None:
-        raise InputError("Say where the known grey card lies on the photo: --grey X,Y,W,H in pixels.")
     return _read_card_photos(session, (name, grey), photos, given | {"by": by})
 
 
@@ -117,7 +118,7 @@ def list_cards(session: Session) -> Answer:
     with session.open_book() as book:
         found = cards.list_cards(book)
     if not found:
-        line = "No card is in the book. Note one: colourmatch card-profile add NAME PHOTO --grey X,Y,W,H"
+        line = "No card is in the book. Note one: colourmatch card-profile add NAME PHOTO"
         return Answer({"cards": []}, [line])
     rows = [(c["card"], "yes" if c["default"] else "", str(len(c["readings"])), c["text"]) for c in found]
     return Answer({"cards": found}, [Table(("card", "default", "readings", "what is known"), rows)])

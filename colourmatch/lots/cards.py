@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from colourmatch.lots.work import Source
     from colourmatch.photo.tone import KnownGreys
 
-MAKE_ONE = "colourmatch card-profile add NAME PHOTO --grey X,Y,W,H"
+MAKE_ONE = "colourmatch card-profile add NAME PHOTO"
 
 
 class CardProfile(NamedTuple):
@@ -61,13 +61,15 @@ def photograph_card(
     book: LotBook,
     name: str,
     photos: Sequence[Source],
-    grey: tuple[int, int, int, int],
+    grey: tuple[int, int, int, int] | None = None,
     *,
     reflectance: tuple[float, float] | None = None,
     paper: tuple[float, float] | None = None,
     entered_by: str | None = None,
 ) -> dict[str, Any]:
-    """Read a card's greys off photos with a known grey in the same rectangle; a refused photo is an entry of its own.
+    """Read a card's greys off photos with a known grey on the middle ring, or in the same rectangle of each.
+
+    A refused photo is an entry of its own.
 
     Gives `read_card_profile` with "photos": [{"photo", "entry", "error"}].
     """

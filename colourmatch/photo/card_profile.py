@@ -32,6 +32,8 @@ PAPER, PAPER_SD = 0.88, 0.02
 _READ_LOG, _VEIL = 0.006, 0.004
 #: How far off the card's block a grey card may lie: further away the light on it is a guess.
 _FARTHEST_MM = 40.0
+#: Half the side of the square that is read on the middle ring.
+_ON_RING_MM = 8.0
 #: Of a reflectance that was typed without its spread.
 ENTERED_LOG_SD = 0.02
 
@@ -91,7 +93,7 @@ def enter_greys(values: Sequence[float], sd: float | None = None, card: Card | N
 
 def read_greys(
     source: Path | str | bytes,
-    grey: tuple[int, int, int, int],
+    grey: tuple[int, int, int, int] | None = None,
     *,
     reflectance: tuple[float, float] = (GREY_CARD, GREY_CARD_SD),
     paper: tuple[float, float] = (PAPER, PAPER_SD),
@@ -99,8 +101,8 @@ def read_greys(
 ) -> GreysReading:
     """Read the printed greys off a photo with a grey of known reflectance in it.
 
-    grey: x, y, width, height of the known grey in pixels of the upright photo; reflectance and paper: value and
-    standard deviation. PhotoError or InputError says what to do when it cannot be read.
+    grey: x, y, width, height of the known grey in pixels of the upright photo; None when it lies on the middle ring.
+    reflectance and paper: value and standard deviation. PhotoError or InputError says what to do when it cannot be read.
     """
     _check_level(reflectance, "grey card")
     _check_level(paper, "paper")
@@ -108,7 +110,12 @@ def read_greys(
     pose = find_card(photo.rgb, card)
     flat = flatten_card(photo, pose, card)
     light = fit_light(flat, mask_paper(card, flat.px_per_mm), pose.markers)
-    level = _read_level(photo, (pose, light, card), grey, (reflectance, paper))
+    if grey is None:
+        centre = np.array(card.spots["batch"])
+        patch = flat.decode(*flat.crop(card.spots["batch"], _ON_RING_MM)).reshape(-1, 3).astype(float)
+    else:
+        centre, patch = _cut_patch(photo, (pose, card), grey)
+    level = _to_level(patch, (centre, light), (reflectance, paper))
     curve = fit_curve(flat, level=level)
     if not curve.fitted:
         raise PhotoError(
@@ -192,15 +199,11 @@ def _check_level(given: tuple[float, float], what: str) -> None:
         )
 
 
-def _read_level(
-    photo: Photo,
-    place: tuple[CardPose, LightField, Card],
-    grey: tuple[int, int, int, int],
-    given: tuple[tuple[float, float], tuple[float, float]],
-) -> KnownLevel:
-    """The known grey against the paper's light where it lies."""
-    pose, light, card = place
-    (reflectance, reflectance_sd), (paper, paper_sd) = given
+def _cut_patch(
+    photo: Photo, place: tuple[CardPose, Card], grey: tuple[int, int, int, int]
+) -> tuple[Array, Array]:
+    """Where on the card a rectangle of the photo lies, in mm, and its linear pixels (N, 3)."""
+    pose, card = place
     x, y, w, h = grey
     height, width = photo.rgb.shape[:2]
     if x < 0 or y < 0 or x + w > width or y + h > height or w * h < 100:
@@ -214,14 +217,24 @@ def _read_level(
             "The grey card lies too far from the printed card: the light there is not known. Lay it on one of the "
             "rings or close beside the card."
         )
-    patch = photo.to_linear(photo.rgb[y : y + h, x : x + w]).reshape(-1, 3).astype(float)
+    return centre, photo.to_linear(photo.rgb[y : y + h, x : x + w]).reshape(-1, 3).astype(float)
+
+
+def _to_level(
+    patch: Array,
+    place: tuple[Array, LightField],
+    given: tuple[tuple[float, float], tuple[float, float]],
+) -> KnownLevel:
+    """The known grey against the paper's light where it lies."""
+    centre, light = place
+    (reflectance, reflectance_sd), (paper, paper_sd) = given
     middle = np.median(patch, axis=0)
     ratio = middle / light.at(centre[None])[0]
     relative = reflectance / paper
     if np.ptp(np.log(np.maximum(ratio, 1e-4))) > 0.2 or abs(np.log(ratio.mean() / relative)) > 1.0:
         raise InputError(
-            f"What lies in the rectangle is no neutral grey of {100 * reflectance:.0f} %. Check the rectangle, in "
-            "pixels of the upright photo."
+            f"What lies there is no neutral grey of {100 * reflectance:.0f} %. Lay the grey card on the middle ring, or "
+            "check its rectangle, in pixels of the upright photo."
         )
     light_sd = float(np.sqrt(max(light.covariance(centre[None])[0, 0], 0.0)))
     log_sd = float(

@@ -20,9 +20,10 @@ TITLES = {
     "about": "About",
     "share": "Share",
     "picker": "Compare",
+    "calibrations": "Card and phone",
 }
 #: Pages that others lead to; the menu has room for no more on a phone.
-_NOT_IN_MENU = ("picker",)
+_NOT_IN_MENU = ("picker", "calibrations")
 
 
 def list_pages() -> list[Any]:

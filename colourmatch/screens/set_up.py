@@ -6,7 +6,7 @@ import streamlit as st
 
 from colourmatch.liquid.colourants import custom_colourant, list_colourants
 from colourmatch.lots.entries import StockEntry
-from colourmatch.screens import parts, session
+from colourmatch.screens import pages, parts, session
 from colourmatch.screens.new_lot import show_new_lot
 from colourmatch.screens.references import show_references
 from colourmatch.screens.stock_forms import (
@@ -41,6 +41,15 @@ def show() -> None:
         show_weighing(stocks)
     with fourth:
         show_strength(stocks)
+    show_way_on()
+
+
+def show_way_on() -> None:
+    """The way to what photos are read with."""
+    with st.container(key="cm-way-on"):
+        st.page_link(
+            pages.find_page("calibrations"), label="The printed card and the phone: what photos are read with"
+        )
 
 
 def show_stocks(stocks: list[StockEntry]) -> None:

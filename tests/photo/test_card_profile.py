@@ -101,6 +101,12 @@ def test_photos_beside_a_grey_card_find_what_the_printer_did(bent_card):
     assert ratio < 2
 
 
+def test_a_grey_card_on_the_middle_ring_needs_no_rectangle(tmp_path):
+    path, grey = photograph_card(tmp_path, Printer(gamma=1.1, seed=2), Phone(s_curve=0.2), 6)
+    found, pointed = read_greys(path), read_greys(path, grey)
+    assert found.reflectance == pytest.approx(pointed.reflectance, rel=0.02)
+
+
 def test_more_photos_narrow_it_but_not_below_the_grey_card(bent_card):
     _, readings = bent_card
     one, both = combine_readings(readings[:1])[0], combine_readings(readings)[0]
