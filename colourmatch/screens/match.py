@@ -155,13 +155,18 @@ def show_actions(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
             if advice.get("action") == "stop" and not waiting
             else "Write down what went in"
         )
-        if not waiting and advice.get("reason") == "past":
+        if not waiting and blends_back(advice):
             ask_other_entries(story, (advice.get("rescue") or {}).get("untinted_ml"))
         record_advised(story, advice)
         serving.ask_other_stock(story, advice)
         record_anything(story, advice)
         if not waiting and advice.get("action") == "stop":
             ask_closing(story, advice, unfolded=advice["reason"] != "past")
+
+
+def blends_back(advice: dict[str, Any]) -> bool:
+    """Whether blending back is what is left to do: past the match, and no other stock brings it nearer."""
+    return advice.get("reason") == "past" and not advice.get("other_stocks")
 
 
 def take_photos(story: LotStory) -> None:
@@ -286,7 +291,7 @@ def show_history(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     if story.lot.closed:
         return
     stopped = not waiting and advice.get("action") == "stop"
-    if not stopped or advice["reason"] != "past":
+    if not stopped or not blends_back(advice):
         ask_other_entries(story)
     if not stopped:
         ask_closing(story, advice)
