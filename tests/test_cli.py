@@ -967,3 +967,43 @@ def test_app_names_a_port_that_is_taken(cli):
         port = taken.getsockname()[1]
         said = cli("app", "--port", port, "--json")
     assert said.code == 2 and f"Port {port} is in use." in said.data["error"]["text"]
+
+
+# ---- cards and phones ------------------------------------------------------------------------------------
+
+
+def test_a_card_is_entered_shown_chosen_and_forgotten(cli):
+    greys = "0.74,0.48,0.33,0.18,0.085,0.03"
+    told = cli("card-profile", "add", "kitchen", "--greys", greys, "--sd", "0.004", "--json")
+    assert told.code == 0 and len(told.data["greys"]) == 12
+    assert "0.740 +-0.004" in cli("card-profile", "show", "kitchen").out
+    assert cli("card-profile", "default", "kitchen", "--json").data == {"default": "kitchen"}
+    assert cli("card-profile", "list", "--json").data["cards"][0]["default"] is True
+    assert cli("card-profile", "forget", "kitchen").out == "The card kitchen is forgotten.\n"
+    gone = cli("card-profile", "show", "kitchen")
+    assert gone.code == 2 and "Make its profile with" in gone.err
+    both = cli("card-profile", "add", "kitchen")
+    assert both.code == 2 and "Say it in one way" in both.err
+
+
+def test_known_liquids_are_typed_in_mg_or_drops(cli):
+    from colourmatch.commands.calibrations import Known
+
+    assert Known().convert("red=6,yellow=4", None, None) == {"red": (6, "mg/l"), "yellow": (4, "mg/l")}
+    assert Known().convert("red=6 drops", None, None) == {"red": (6, "drops")}
+    assert Known().convert("red=0,3ml", None, None) == {"red": (0.3, "ml")}
+    with pytest.raises(InputError, match="Give STOCK=MG_PER_L"):
+        Known().convert("red", None, None)
+
+
+def test_a_phone_without_known_liquids_says_how_to_begin(cli, tmp_path):
+    assert cli("phone", "list", "--json").data == {"phones": []}
+    said = cli("phone", "fit")
+    assert said.code == 2 and "Begin with: colourmatch phone add" in said.err
+    assert cli(*RED).code == 0
+    drops = cli("phone", "add", tmp_path / "none.jpg", "--light", "window", "--batch", "red=6drops")
+    assert drops.code == 2 and "give --volume-ml" in drops.err
+    none = cli("phone", "add", tmp_path / "none.jpg", "--light", "window", "--batch", "red=6")
+    assert none.code == 2 and "cannot be read" in none.err
+    light = cli("measure", tmp_path / "none.jpg", "--card-name", "kitchen")
+    assert light.code == 2 and "There is no card 'kitchen'" in light.err

@@ -207,11 +207,15 @@ def correct_lab(fit: PhoneFit, lab: ArrayLike, covariance: ArrayLike) -> Correct
     draws = np.array([_correct_many(fit, one, lab[None])[0] for one in numbers])
     left = np.cov((draws - value).T, bias=True)
     away = np.linalg.norm(value - [100, 0, 0])
-    if fit.kind == "camera":
-        metameric = _metameric(fit, lab)
-    else:  # what it missed of colourings left out
-        metameric = np.diag((fit.residual * away * np.array([0.5, 1, 1])) ** 2)
-    return Corrected(value, jacobian @ covariance @ jacobian.T, left + 0.15**2 * np.eye(3), metameric, jacobian, draws)
+    # what it missed of liquids it had not seen, as a part of the distance from water; CIEDE2000 counts a* and b* less
+    missed = fit.residual * away * np.array([0.5, 1.0, 1.0])
+    if fit.kind == "camera":  # whose own doubt is told by its draws and by drinks it reads alike
+        metameric = _metameric(fit, lab) + np.diag((0.5 * missed) ** 2)
+    else:
+        metameric = np.diag(missed**2)
+    return Corrected(
+        value, jacobian @ covariance @ jacobian.T, left + 0.15**2 * np.eye(3), metameric, jacobian, draws
+    )
 
 
 class _Task:
@@ -246,7 +250,8 @@ class _Task:
         per_mg = np.exp(factor)[:, None] * (
             self.shapes[0] + shift[:, None] * self.shapes[1] + tail[:, None] * self.shapes[2]
         )
-        return np.exp(-2 * _LN10 * (self.mg_per_l[which] @ per_mg))
+        seen: Array = np.exp(-2 * _LN10 * (self.mg_per_l[which] @ per_mg))
+        return seen
 
     def fit(self, kind: str, which: Any = slice(None)) -> tuple[Array, Array]:
         """Numbers (P,) and a square root of their covariance (P, P) of one candidate for some of the readings."""
@@ -260,7 +265,8 @@ class _Task:
                 missed = see(true, own) - y
             else:
                 missed = soft_log(_DIRECT[kind](_to_p3(lab), own))[0] - soft_log(true @ _p3_weights())[0]
-            return np.r_[whiten @ missed.ravel(), numbers]
+            rest: Array = np.r_[whiten @ missed.ravel(), numbers]
+            return rest
 
         found = least_squares(residual, np.zeros(skip + size), x_scale=1.0, max_nfev=60)
         covariance = np.linalg.inv(found.jac.T @ found.jac)
@@ -289,20 +295,23 @@ class _Task:
                 common = np.zeros((count, 3))
                 common[inside, channel] = sd * y[inside, channel]
                 covariance += np.outer(common.ravel(), common.ravel())
-        return np.linalg.inv(np.linalg.cholesky(covariance))
+        whitening: Array = np.linalg.inv(np.linalg.cholesky(covariance))
+        return whitening
 
 
 def see(reflectance: Array, numbers: Array) -> Array:
     """Reading in log light (N, 3) of reflectances (N, 81) by the camera with these unit-normal numbers (T,)."""
     terms = unknown_phone().terms(np.asarray(numbers, float)[None])
-    return bend_tones((reflectance @ phone_weights(terms)[0])[None], terms)[0][0]
+    reading: Array = bend_tones((reflectance @ phone_weights(terms)[0])[None], terms)[0][0]
+    return reading
 
 
 def _through_matrix(rgb: Array, numbers: Array) -> Array:
     """Linear map with rows that sum to 1; numbers (6,) are its off-diagonal terms in units of their prior."""
     off = _COEFFICIENT_SD * numbers.reshape(3, 2)
     others = np.array([[1, 2], [0, 2], [0, 1]])
-    return rgb + np.einsum("nij,ij->ni", rgb[:, others] - rgb[:, :, None], off)
+    mixed: Array = rgb + np.einsum("nij,ij->ni", rgb[:, others] - rgb[:, :, None], off)
+    return mixed
 
 
 def _through_roots(rgb: Array, numbers: Array) -> Array:
@@ -333,7 +342,8 @@ def _size(kind: str) -> int:
 def _p3_weights() -> Array:
     """Weights (81, 3) from reflectance to linear Display P3 with water at 1, 1, 1."""
     rgb = integration_weights() @ np.linalg.inv(_P3).T
-    return rgb / rgb.sum(axis=0)
+    weights: Array = rgb / rgb.sum(axis=0)
+    return weights
 
 
 def _to_p3(lab: Array) -> Array:

@@ -36,7 +36,7 @@ Array = NDArray[np.float64]
 SPOTS = ("reference", "batch")
 NO_NAME = "unnamed phone"
 #: The lot's fit needs at least this part of a difference as the phone's doubt, however good the calibration.
-_LEAST_SCALE = 0.02
+_LEAST_SCALE = 0.03
 
 
 class Calibration(NamedTuple):
@@ -307,7 +307,8 @@ def _compare(measurement: dict[str, Any], corrected: dict[str, Corrected]) -> di
 def _scale_sd(ref: Corrected, bat: Corrected) -> Array:
     """What is left of SCALE_SD: the part of a colour's distance from water by which drinks of one reading differ."""
     away = max(float(np.linalg.norm(0.5 * (ref.lab + bat.lab) - [100, 0, 0])), 5.0)
-    left = np.sqrt(0.5 * np.diag(ref.metameric + bat.metameric))
+    # two drinks as far from each other as from water err each on its own
+    left = np.sqrt(np.diag(ref.metameric + bat.metameric))
     return np.maximum(left / away, _LEAST_SCALE)
 
 

@@ -32,11 +32,13 @@ _KINDS = {"none": "none", "matrix": "matrix", "root": "root-polynomial", "camera
 def show() -> None:
     """The page."""
     st.title("Card and phone")
-    card, phone = st.tabs(["Printed card", "Phone"])
+    card, phone, lots = st.tabs(["Printed card", "Phone", "For a lot"])
     with card:
         show_cards()
     with phone:
         show_phones()
+    with lots:
+        show_lots()
 
 
 # ---- the printed card --------------------------------------------------------------------------------------------
@@ -363,6 +365,61 @@ def keep_known(
             f"Kept: {told['phone']} in the light {told['light']}, {len(told['liquids'])} known liquids."
         )
         st.rerun()
+
+
+# ---- what a lot's photos are read with ---------------------------------------------------------------------------
+
+
+def show_lots() -> None:
+    """The card and the light of an open lot's next photos."""
+    from colourmatch.lots.calibrations import lot_choice
+    from colourmatch.lots.cards import list_cards
+    from colourmatch.lots.phones import list_phones
+
+    book = session.current_book()
+    lots = {lot.id: f"{lot.label}, {lot.name}" for lot in book.list_lots(open_only=True, limit=50)}
+    names = [card["card"] for card in list_cards(book)]
+    lights = list(dict.fromkeys(phone["light"] for phone in list_phones(book) if phone["fit"]))
+    st.write(
+        "Without a choice, photos of a lot are read with the default card, and with the phone's correction when it has "
+        "one in a single light."
+    )
+    if not lots or not (names or lights):
+        st.html(parts.empty("Nothing to choose yet: it takes an open lot, and a card or a fitted phone."))
+        return
+    lot = st.selectbox("Lot", list(lots), format_func=lots.__getitem__, key="read-with-lot")
+    noted = lot_choice(book, lot)
+    left, right = st.columns(2)
+    card = left.selectbox(
+        "Printed card",
+        names,
+        index=_place(names, noted["card"]),
+        placeholder="the default",
+        key=f"read-card-{lot}",
+    )
+    light = right.selectbox(
+        "Light",
+        lights,
+        index=_place(lights, noted["light"]),
+        placeholder="the only one",
+        key=f"read-light-{lot}",
+    )
+
+    def note(_token: str) -> str:
+        from colourmatch.lots.phones import note_for_lot
+
+        if card is None and light is None:
+            raise InputError("Choose a card or a light first.")
+        note_for_lot(book, lot, card=card, light=light, entered_by=session.entered_by())
+        words = [f"the card {card}" if card else "", f"the light {light}" if light else ""]
+        return f"Photos of {lots[lot]} are now read with {' and '.join(word for word in words if word)}."
+
+    if st.button("Read its photos with these", key=f"read-with-{lot}", type="primary"):
+        session.act_once("read-with", note)
+
+
+def _place(options: list[str], wanted: str | None) -> int | None:
+    return options.index(wanted) if wanted in options else None
 
 
 if __name__ == "__main__":

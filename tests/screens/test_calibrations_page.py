@@ -106,3 +106,18 @@ def test_what_is_missing_of_a_photo_is_asked_for(book: LotBook, card_photo: byte
     assert "Say what is in the glasses" in app.error[0].value
     by_key(app.number_input, "known-batch-red").set_value(6.0).run()
     assert len(app.error) == 1 and phones.list_phones(book) == []
+
+
+def test_a_lot_is_given_its_card(book: LotBook) -> None:
+    from colourmatch.lots.calibrations import lot_choice
+
+    book.add_stock("red", "E129", 1.0)
+    lot = book.new_lot("Bitter", 900, ["red"]).id
+    cards.enter_card(book, "kitchen", GREYS, 0.004)
+    app = open_app("calibrations")
+    by_key(app.button, "read-with-").click().run()
+    assert "Choose a card or a light first." in app.error[0].value
+    by_key(app.selectbox, "read-card-").set_value("kitchen").run()
+    by_key(app.button, "read-with-").click().run()
+    assert lot_choice(book, lot) == {"card": "kitchen", "light": None}
+    assert "are now read with the card kitchen." in shown(app)
