@@ -1007,3 +1007,21 @@ def test_a_phone_without_known_liquids_says_how_to_begin(cli, tmp_path):
     assert none.code == 2 and "cannot be read" in none.err
     light = cli("measure", tmp_path / "none.jpg", "--card-name", "kitchen")
     assert light.code == 2 and "There is no card 'kitchen'" in light.err
+
+
+def test_a_corrected_photo_says_what_it_was_read_as():
+    from colourmatch.commands.say import measurement_lines
+
+    interval = {"value": 2.0, "low": 1.5, "high": 2.6}
+    spot = {"lab": [70, 50, 30], "lab_sd": [1, 1, 1], "clarity": None, "white": "blank"}
+    told = {
+        "photo": "a.jpg", "error": None, "delta_e_2000": interval, "quality": [],
+        "difference": {"text": "paler", "seen": True},
+        "spots": {"batch": spot | {"as_read": {"lab": [68, 47, 28], "lab_sd": [3, 6, 4]}}},
+        "card_profile": {"name": "kitchen"}, "calibration": {"phone": "A phone", "light": "window"},
+        "as_read": {"delta_e_2000": interval | {"value": 2.4}},
+    }  # fmt: skip
+    text = "\n".join(measurement_lines(told))
+    assert "as read    L* 68.0 +-3.0" in text
+    assert "read with the card kitchen" in text
+    assert "corrected for A phone in the light window; as read CIEDE2000 2.4 (1.5 to 2.6)" in text

@@ -32,6 +32,9 @@ def measurement_lines(result: Mapping[str, Any]) -> Iterator[str]:
         colour = result["spots"].get(spot)
         if colour:
             yield f"  {spot:9}  {_spot_text(colour)}"
+            if before := colour.get("as_read"):
+                yield f"  {'as read':9}  {lab_text(before['lab'], before['lab_sd'])}"
+    yield from _read_with_lines(result)
     for flag in result["quality"]:
         yield f"  {'note' if flag['severity'] == 'warn' else flag['severity']}: {flag['text']}"
 
@@ -45,6 +48,16 @@ def combined_lines(combined: Mapping[str, Any] | None) -> Iterator[str]:
     photos = "photo" if count == 1 else "photos"
     yield f"Together, {count} {photos}: CIEDE2000 {interval_text(combined['delta_e_2000'])}: {said}"
     yield f"  {combined['text']}"
+
+
+def _read_with_lines(result: Mapping[str, Any]) -> Iterator[str]:
+    """The card and the phone's correction that a photo was read with, and its difference before that."""
+    if card := result.get("card_profile"):
+        yield f"  read with the card {card['name']}"
+    if found := result.get("calibration"):
+        before = (result.get("as_read") or {}).get("delta_e_2000")
+        was = f"; as read CIEDE2000 {interval_text(before)}" if before else ""
+        yield f"  corrected for {found['phone']} in the light {found['light']}{was}"
 
 
 def _spot_text(colour: Mapping[str, Any]) -> str:

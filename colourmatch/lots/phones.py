@@ -453,6 +453,11 @@ def _tell(told: dict[str, Any]) -> str:
         f"before, {fit['median_after']:.1f} after. For a drink of another colourant about {fit['expected']:.1f} is "
         "to be expected."
     )
+    if any(photo["card_profile"] is None for photo in told["photos"]):
+        said += (
+            " The photos were read without the card's own greys, which leaves the phone's tones open: a card profile "
+            "(colourmatch card-profile add) before the next sitting takes most of that away."
+        )
     return said + (" Photos were added since: fit again." if told["stale"] else "")
 
 
