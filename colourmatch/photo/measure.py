@@ -25,6 +25,7 @@ from colourmatch.photo.locate import CardPose, find_card
 from colourmatch.photo.quality import Flag, flag
 from colourmatch.photo.reading import SpotReading, read_spot
 from colourmatch.photo.tone import KnownGreys, ToneCurve, ToneMap, align_channels, fit_curve
+from colourmatch.photo.veil import estimate_veil
 
 Array = NDArray[np.float64]
 
@@ -37,10 +38,10 @@ MIXED_LOG = 0.08
 HAZE_CLARITY = 0.93
 #: One reading differs from another of the same liquid by this much beyond what its own pixels show: surface
 #: reflection and glass of each vessel (part of white), and the light between the paper cells (natural log).
-VESSEL_WHITE, VESSEL_LOG = 0.0015, 0.0025
+VESSEL_WHITE, VESSEL_LOG = 0.0011, 0.0020
 #: A phone's colour matrix and tone curve map a true difference g to (1 + A) g, each term of A about this large (sd)
 #: along L*, a*, b*; see calibration/README.md.
-SCALE_SD = np.array([0.06, 0.14, 0.14])
+SCALE_SD = np.array([0.04, 0.10, 0.14])
 #: Absolute colours carry the phone's own error: this part of the distance from white (sd), see calibration/README.md.
 ABSOLUTE_SD = 0.10
 
@@ -49,7 +50,7 @@ ABSOLUTE_SD = 0.10
 class SpotColour:
     """Colour of one liquid: Lab (D65, 2 degrees) relative to `white`, covariance of the reading, and the total sd.
 
-    tone_shifts (6, 3): Lab per standard deviation of the photo's tone curve, common to all its spots; lost (3, 3):
+    tone_shifts (7, 3): Lab per standard deviation of the photo's tone curve and veil, common to all its spots; lost (3, 3):
     covariance in Lab of what a channel at an end of its range no longer holds; scene (3, 3): the part of covariance
     that further photos of the same vessels repeat.
     """
@@ -60,7 +61,7 @@ class SpotColour:
     rgb_covariance: Array
     clarity: Clarity | None
     white: str
-    tone_shifts: Array = field(default_factory=lambda: np.zeros((6, 3)))
+    tone_shifts: Array = field(default_factory=lambda: np.zeros((7, 3)))
     lost: Array = field(default_factory=lambda: np.zeros((3, 3)))
     scene: Array = field(default_factory=lambda: np.zeros((3, 3)))
 
@@ -290,26 +291,30 @@ def _to_colours(
 ) -> dict[str, SpotColour]:
     photo, flat, tone = context
     card = flat.card
-    base = tone.correct(readings["blank"].rgb) if white == "blank" else np.ones(3)
+    glasses = tuple(s for s in SPOTS if readings[s].present)
+    veil = estimate_veil({s: readings[s].bars for s in SPOTS}, glasses, tone.curve.terms[3])
+    base = tone.correct(readings["blank"].rgb - veil.value["blank"]) if white == "blank" else np.ones(3)
     plain = readings["blank"].bars  # with no glass on the blank spot its bars are seen bare
     out = {}
     for spot in SPOTS:
         reading = readings[spot]
         if not reading.present:
             continue
-        rgb = tone.correct(reading.rgb) / base
+        bare = np.maximum(reading.rgb - veil.value[spot], 1e-4)
+        rgb = tone.correct(bare) / base
         point = np.array([card.window_centre_mm(spot)])
         loose = float(light.covariance(point)[0, 0]) + VESSEL_LOG**2
         cov = (
             reading.rgb_cov / np.outer(base, base)
             + loose * np.outer(rgb, rgb)
-            + VESSEL_WHITE**2 * np.ones((3, 3))
+            + (VESSEL_WHITE**2 + veil.own_sd[spot] ** 2) * np.ones((3, 3))
         )
-        cov = cov + tone.channels.covariance(reading.rgb)
+        cov = cov + tone.channels.covariance(bare)
         paper = light.at(point)[0]
         own, whites = tone.curve.shifts(rgb * base, paper), tone.curve.shifts(base, paper)
         lab, lab_cov, jacobian = propagate(rgb, cov, photo.profile.to_xyz)
-        shifts = ((own - whites * rgb) / base) @ jacobian.T
+        under_veil = veil.common_sd * (1 - rgb * (white == "blank")) / base
+        shifts = np.vstack([(own - whites * rgb) / base, under_veil]) @ jacobian.T
         at_end = np.where(reading.empty, 0.01 + np.abs(rgb), np.where(reading.full, 0.05 * rgb, 0.0))
         lost = jacobian @ np.diag(at_end**2) @ jacobian.T
         vessel = VESSEL_LOG**2 * np.outer(rgb, rgb) + VESSEL_WHITE**2
@@ -317,7 +322,7 @@ def _to_colours(
         judged = (
             reading.bars and plain and not any(reading.empty) and rgb.min() > 0.02 and flat.coarseness < 1.6
         )
-        clarity = judge_clarity(reading.bars, plain, tone.curve.terms[3]) if judged else None
+        clarity = judge_clarity(reading.bars, plain, tone.curve.terms[3]) if judged and reading.bars and plain else None
         scene = jacobian @ vessel @ jacobian.T
         out[spot] = SpotColour(lab, lab_cov, rgb, cov, clarity, white, shifts, lost, scene)
     return out

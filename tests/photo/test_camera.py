@@ -1,0 +1,32 @@
+"""The error that phone cameras have in common: white and greys stay, colours are drawn in a little."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from colourmatch.colour.spaces import RGB_TO_XYZ, xyz_to_lab
+from colourmatch.photo.camera import expect_camera
+
+
+@pytest.mark.parametrize("space", ["sRGB", "Display P3", "Adobe RGB"])
+def test_white_and_greys_stay_where_they_were(space):
+    if space not in RGB_TO_XYZ:
+        pytest.skip(f"{space} is read from profiles only")
+    matrix = RGB_TO_XYZ[space]
+    for grey in (1.0, 0.3, 0.02):
+        assert expect_camera(matrix) @ np.full(3, grey) == pytest.approx(matrix @ np.full(3, grey), rel=1e-4)
+
+
+def test_one_light_gives_one_colour_in_whatever_primaries_a_file_has():
+    p3, srgb = RGB_TO_XYZ["Display P3"], RGB_TO_XYZ["sRGB"]
+    light = np.array([0.6, 0.3, 0.25])
+    same = np.linalg.inv(srgb) @ p3 @ light
+    assert expect_camera(srgb) @ same == pytest.approx(expect_camera(p3) @ light)
+
+
+def test_phones_show_colours_richer_than_they_are():
+    matrix, red = RGB_TO_XYZ["sRGB"], np.array([0.9, 0.25, 0.2])
+    seen, expected = xyz_to_lab(matrix @ red), xyz_to_lab(expect_camera(matrix) @ red)
+    assert np.hypot(*expected[1:]) < np.hypot(*seen[1:])
+    assert np.linalg.norm(expected - seen) < 8
