@@ -193,9 +193,9 @@ def _widen(interval: Interval, vector: Array, proportional: Array) -> Interval:
     length = float(np.linalg.norm(vector))
     if length < 1e-6 or interval.value <= 0:
         return interval
-    relative = 1.96 * float(np.sqrt(max(vector @ proportional @ vector, 0.0))) / length**2
+    relative = 1.96 * float(np.sqrt(max(float(vector @ proportional @ vector), 0.0))) / length**2
     down = np.inf if interval.low <= 0 else np.hypot(np.log(interval.value / interval.low), relative)
-    up = np.hypot(np.log(max(float(interval.high / interval.value), 1.0)), relative)
+    up = np.hypot(np.log(max(interval.high / interval.value, 1.0)), relative)
     return Interval(interval.value, float(interval.value * np.exp(-down)), float(interval.value * np.exp(up)))
 
 

@@ -9,6 +9,7 @@ Source: Rasmussen, Williams (2006), Gaussian Processes for Machine Learning, sec
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -185,7 +186,7 @@ def _read_cells(flat: FlatCard, paper: NDArray[np.bool_]) -> tuple[Array, Array,
     side = round(CELL_MM * flat.px_per_mm)
     rows, cols = paper.shape[0] // side, paper.shape[1] // side
 
-    def cut(array: NDArray) -> NDArray:
+    def cut(array: NDArray[Any]) -> NDArray[Any]:
         """Every second pixel each way of every cell, shape (cells, pixels, channels): enough for a mean."""
         body = array[: rows * side, : cols * side].reshape(rows, side, cols, side, -1)[:, ::2, :, ::2]
         return body.transpose(0, 2, 1, 3, 4).reshape(rows * cols, body.shape[1] * body.shape[3], -1)
@@ -248,7 +249,7 @@ def _robust_solve(basis: Array, values: Array) -> Array:
     weight = np.ones(len(target))
     for _ in range(6):
         root = np.sqrt(weight)[:, None]
-        solution = np.linalg.lstsq(basis * root, target * root, rcond=None)[0]
+        solution: NDArray[Any] = np.linalg.lstsq(basis * root, target * root, rcond=None)[0]
         size = np.linalg.norm(target - basis @ solution, axis=1)
         scale = max(1.4826 * float(np.median(size)), 1e-4)
         weight = np.clip(1 - (size / (4.685 * scale)) ** 2, 0, 1) ** 2 + 1e-6

@@ -234,10 +234,11 @@ def read_against_paper(flat: FlatCard) -> tuple[Array, Array, Array, NDArray[np.
     for place, step in enumerate(flat.card.greys):
         patch = _clean_mean(flat, step.centre_mm, (half - 3, half - 3))
         strips = [
-            _clean_mean(flat, (step.centre_mm[0], step.centre_mm[1] + d), (half - 2, 1.5))
+            strip
             for d in (-half - 4, half + 4)
+            if (strip := _clean_mean(flat, (step.centre_mm[0], step.centre_mm[1] + d), (half - 2, 1.5))) is not None
         ]
-        if patch is None or any(s is None for s in strips):
+        if patch is None or len(strips) < 2:
             continue
         if np.abs(np.log(strips[0] / strips[1])).max() > 0.2:  # something lies over one of them
             continue
