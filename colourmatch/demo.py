@@ -18,6 +18,7 @@ from colourmatch.errors import ClosedError, InputError, NotFoundError
 
 if TYPE_CHECKING:
     from colourmatch.lots.book import LotBook
+    from colourmatch.lots.entries import Lot
     from colourmatch.simulate import Rendered
 
 DRINK = "Invented bitter orange"
@@ -220,7 +221,7 @@ def make_example(book: LotBook) -> int:
     """
     from colourmatch.lots.work import record_photos
 
-    lot = _find_or_begin_example(book)
+    lot: Lot = _find_or_begin_example(book)
     wanted = len(_EXAMPLE_DROPS) + 1
     if lot.closed or len(book.lot_story(lot.id).photos) >= wanted:
         return lot.id

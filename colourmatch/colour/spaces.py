@@ -76,7 +76,8 @@ def decode_srgb(value: ArrayLike) -> Array:
 def encode_srgb(linear: ArrayLike) -> Array:
     """sRGB-encoded values of linear light, clipped to 0 to 1 first."""
     v = np.clip(np.asarray(linear, float), 0.0, 1.0)
-    return np.where(v <= 0.0031308, 12.92 * v, 1.055 * v ** (1 / 2.4) - 0.055)
+    encoded: Array = np.where(v <= 0.0031308, 12.92 * v, 1.055 * v ** (1 / 2.4) - 0.055)
+    return encoded
 
 
 def lab_to_srgb(lab: ArrayLike) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:

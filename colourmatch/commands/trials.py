@@ -63,7 +63,7 @@ def trial(
 
 
 def _take(book: LotBook, lot: str, ml: float, who: dict[str, str | None]) -> Answer:
-    made = book.take_trial(lot, ml, **who)  # type: ignore[arg-type]
+    made = book.take_trial(lot, ml, **who)
     left = book.lot_state(made.trial_of or 0).volume_ml
     data = {
         "lot": made.id, "trial_of": made.trial_of, "name": made.name, "ml": ml, "batch_ml": round(left, 3),

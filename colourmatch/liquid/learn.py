@@ -125,7 +125,8 @@ def _lab_in_view(absorbance: Array, layout: _Layout, view: View) -> Array:
 def _p3_weights() -> Array:
     """Weights (81, 3) from reflectance to linear Display P3 with water at 1, 1, 1."""
     rgb = integration_weights() @ np.linalg.inv(RGB_TO_XYZ["Display P3"]).T
-    return rgb / rgb.sum(axis=0)
+    weights: Array = rgb / rgb.sum(axis=0)
+    return weights
 
 
 @cache
@@ -190,14 +191,15 @@ class _Layout:
     def batch_absorbance(self, draws: Array, mg_per_l: Array, thinning: Array) -> Array:
         """Single-pass absorbance of the batch, shape (D, C, 81), for concentrations (C, S) and thinning (C,)."""
         base = np.exp(draws[:, self.amounts]) @ self.base
-        out = thinning[:, None] * base[:, None]
+        out: Array = thinning[:, None] * base[:, None]
         if self.stocks:
             out = out + np.einsum("cs,dsw->dcw", mg_per_l, self.dye_spectra(draws))
         return out
 
     def reference_absorbance(self, draws: Array) -> Array:
         """Single-pass absorbance of the reference, shape (D, 81)."""
-        return self.reference_amounts(draws) @ self.reference
+        absorbance: Array = self.reference_amounts(draws) @ self.reference
+        return absorbance
 
     def reference_amounts(self, draws: Array) -> Array:
         """Amounts of natural shapes and dyes in the reference, shape (D, K); natural ones relative to the base's."""
@@ -232,7 +234,9 @@ def _lab_to_y(lab: Array, cov: Array) -> tuple[Array, Array, Array]:
 
 
 def _prepare(shots: Sequence[Shot], cameras: Sequence[str]) -> _Data:
-    y, whiten, jitter = [], [], []
+    y: list[Array] = []
+    whiten: list[Array] = []
+    jitter: list[Array] = []
     for shot in shots:
         parts = [_lab_to_y(np.asarray(shot.batch_lab, float), np.asarray(shot.batch_covariance, float))]
         if shot.reference_lab is not None:
@@ -249,10 +253,10 @@ def _prepare(shots: Sequence[Shot], cameras: Sequence[str]) -> _Data:
             common = np.zeros(len(values))
             common[channel::3] = values[channel::3]
             cov += _PHOTO_SD**2 * np.outer(common, common)
-        lower = np.linalg.cholesky(cov)
+        lower = np.asarray(np.linalg.cholesky(cov), float)
         y.append(values)
         jitter.append(lower)
-        whiten.append(np.linalg.inv(lower))
+        whiten.append(np.asarray(np.linalg.inv(lower), float))
     index = {name: k for k, name in enumerate(cameras)}
     return _Data(
         y, whiten, jitter,
@@ -352,7 +356,8 @@ def _descend(
     damping = np.full(len(draws), 1e-3)
 
     def cost_of(rest: Array, at: Array) -> Array:
-        return (rest**2).sum(axis=1) + (((at - prior_mean) / sd) ** 2).sum(axis=1)
+        cost: Array = (rest**2).sum(axis=1) + (((at - prior_mean) / sd) ** 2).sum(axis=1)
+        return cost
 
     rest, jac = _residuals(layout, draws, data, target)
     cost = cost_of(rest, draws)

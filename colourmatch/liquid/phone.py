@@ -66,7 +66,8 @@ def unknown_phone() -> PhonePrior:
 def phone_weights(terms: Array) -> Array:
     """Effective weights (D, 81, 3) of phones with these terms (D, T)."""
     basis = phone_basis()
-    return basis[0] + np.tensordot(terms[:, :-TONE_TERMS], basis[1:], axes=1)
+    weights: Array = basis[0] + np.tensordot(terms[:, :-TONE_TERMS], basis[1:], axes=1)
+    return weights
 
 
 def soft_log(rgb: Array) -> tuple[Array, Array]:

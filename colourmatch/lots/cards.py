@@ -6,6 +6,7 @@ It joins photo/card_profile.py and the book. A card is one sheet of paper from o
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -87,7 +88,7 @@ def photograph_card(
         )
         return {"photo": file_name, "entry": entry.id, "error": None}
 
-    told = [refuse_or(lambda s=source: read(s), str(_name_of(source))) for source in photos]
+    told = [refuse_or(partial(read, source), str(_name_of(source))) for source in photos]
     known = any(one["entry"] is not None for one in told) or _readings(book, name)
     return (read_card_profile(book, name) if known else {"card": name, "readings": []}) | {"photos": told}
 

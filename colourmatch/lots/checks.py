@@ -39,7 +39,7 @@ def check_number(name: str, value: object) -> float:
     words, low, low_allowed, high, advice = LIMITS[name]
     if isinstance(value, bool) or not hasattr(value, "__float__"):
         raise InputError(f"{words} is {value!r}, which is not a number. {advice}")
-    number = float(value)  # type: ignore[arg-type]
+    number = float(value)
     if not math.isfinite(number) or number > high or number < low or (number == low and not low_allowed):
         span = f"from {low:g}" if low_allowed else f"more than {low:g}"
         raise InputError(f"{words} must be {span} up to {high:,.10g}, not {value}. {advice}")

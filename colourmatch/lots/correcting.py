@@ -187,7 +187,8 @@ class Correcting(Entering):
                 entered_by=entered_by, token=token,
             )  # fmt: skip
             connection.execute(t.PARTS[old.kind].insert().values(entry_id=new_id, **body))
-            return self._entered(connection, new_id, True)
+            entered: E = self._entered(connection, new_id, True)
+            return entered
 
         return self._write(act)
 

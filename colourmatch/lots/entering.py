@@ -221,7 +221,8 @@ class Entering(Ledger):
                 entered_by=entered_by, token=token,
             )  # fmt: skip
             connection.execute(t.PARTS[kind].insert().values(entry_id=entry_id, **body))
-            return self._entered(connection, entry_id, prove)
+            entered: E = self._entered(connection, entry_id, prove)
+            return entered
 
         return self._write(act)
 

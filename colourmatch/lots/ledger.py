@@ -25,7 +25,9 @@ from colourmatch.lots.entries import AdditionEntry, Lot, LotStory
 from colourmatch.lots.shelf import Shelf
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection, Select
+    from sqlalchemy import Connection
+
+    from colourmatch.lots.reading import Query
 
     from colourmatch.liquid.stock import BatchState
 
@@ -180,7 +182,7 @@ class Ledger(Shelf):
             found = {lot.id: lot for lot in read_lots(connection, select(t.lots).where(t.lots.c.id.in_(ids)))}
         return [found[i] for i in reversed(ids) if wanted is None or found[i].reference_id == wanted]
 
-    def _chosen(self, search: str | None, open_only: bool) -> Select:
+    def _chosen(self, search: str | None, open_only: bool) -> Query:
         from sqlalchemy import func, or_, select
 
         from colourmatch.lots import tables as t

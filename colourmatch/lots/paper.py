@@ -97,4 +97,5 @@ def page_size(paper: str) -> tuple[float, float]:
     name = str(paper).strip().lower()
     if name not in PAPERS:
         raise InputError(f'Paper must be "a4" or "letter", not "{paper}".')
-    return A4 if name == "a4" else LETTER
+    width, height = A4 if name == "a4" else LETTER
+    return float(width), float(height)

@@ -18,6 +18,7 @@ import struct
 import warnings
 import zlib
 from collections.abc import Iterator
+from typing import Any
 
 from colourmatch.errors import PhotoError
 
@@ -169,7 +170,7 @@ def _heif_metadata(data: bytes) -> list[tuple[bytes, bytes]]:
     import pillow_heif
 
     try:
-        pictures = pillow_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=False)
+        pictures: Any = pillow_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=False)
         return [(one.info.get("exif") or b"", one.info.get("xmp") or b"") for one in pictures]
     except Exception:  # a decoder given rubbish raises whatever it likes
         raise _NotUnderstoodError from None

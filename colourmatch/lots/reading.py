@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, RowMapping, Select, func, select
 
@@ -26,6 +26,9 @@ from colourmatch.lots.entries import (
     mark_replaced,
 )
 
+if TYPE_CHECKING:
+    Query = Select[*tuple[Any, ...]]  # rows of any columns
+
 _HEAD = ("id", "lot_id", "kind", "created_at", "entered_by", "replaces_id", "reason")
 _HEAVY = {"measurement", "advice"}
 
@@ -40,7 +43,7 @@ def _triple(row: RowMapping, names: Sequence[str]) -> tuple[float, float, float]
     return None if first is None else (first, second, third)
 
 
-def read_references(connection: Connection, query: Select | None = None) -> list[Reference]:
+def read_references(connection: Connection, query: Query | None = None) -> list[Reference]:
     """References by name, or those of a query on their table."""
     rows = connection.execute(
         select(t.references).order_by(t.references.c.name_key) if query is None else query
@@ -137,7 +140,7 @@ def read_stock_changes(connection: Connection, stock_id: int) -> list[StockChang
     ]
 
 
-def read_lots(connection: Connection, query: Select, at: str | None = None) -> list[Lot]:
+def read_lots(connection: Connection, query: Query, at: str | None = None) -> list[Lot]:
     """The lots of a query on their table, in its order, with the amendments made up to a time in place."""
     rows = connection.execute(query).mappings().all()
     ids = [row["id"] for row in rows]
@@ -237,6 +240,6 @@ def is_open(lots: Any = t.lots) -> Any:
     return ~select(t.closings.c.entry_id).where(t.closings.c.lot_id == lots.c.id).exists()
 
 
-def count(connection: Connection, query: Select) -> int:
+def count(connection: Connection, query: Query) -> int:
     """How many rows a query has."""
     return int(connection.scalar(select(func.count()).select_from(query.subquery())) or 0)

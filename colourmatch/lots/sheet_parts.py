@@ -95,8 +95,8 @@ class Parts:
         shares: Sequence[float],
         *,
         header: bool = True,
-        bare=(),
-        extra=(),
+        bare: Sequence[int] = (),
+        extra: Sequence[tuple[Any, ...]] = (),
     ) -> Any:
         """A table with hairlines; `shares` are parts of the width, a header comes again on the next page."""
         from reportlab.lib.colors import HexColor
@@ -290,7 +290,9 @@ class Parts:
         """How far batch and reference are apart where the drink is drunk."""
         if not self.facts.serving:
             return []
-        header = [self.say(text, "th") for text in ("Where it is drunk", "Looked at", "CIEDE2000, 95 % interval")]
+        header = [
+            self.say(text, "th") for text in ("Where it is drunk", "Looked at", "CIEDE2000, 95 % interval")
+        ]
         rows = [header, *([self.say(text) for text in row] for row in self.facts.serving)]
         return [*self.section("Where it is drunk"), self.table(rows, (24, 36, 43))]
 
@@ -302,7 +304,11 @@ class Parts:
         rows = [[self.say(text, "th") for text in titles]]
         rows += [[self.say(text) for text in row] for row in self.facts.intake]
         notes = [self.say(text, "small") for text in self.facts.intake_notes]
-        return [*self.section("A glass against the daily intake"), self.table(rows, (12, 20, 20, 21, 30)), *notes]
+        return [
+            *self.section("A glass against the daily intake"),
+            self.table(rows, (12, 20, 20, 21, 30)),
+            *notes,
+        ]
 
     def totals(self) -> list[Any]:
         """Colour in the drink against the maker's ceiling and the limits of the law, with their status."""

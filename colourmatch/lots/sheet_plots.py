@@ -9,7 +9,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from colourmatch.lots.paper import ACCENT, HAIRLINE, INK, MUTED, Fonts
 
@@ -171,7 +171,9 @@ class Axes:
         self.write(label, *max(places, key=room))
 
 
-def _line(x1: float, y1: float, x2: float, y2: float, colour: str, width: float, dash=None):
+def _line(
+    x1: float, y1: float, x2: float, y2: float, colour: str, width: float, dash: Sequence[float] | None = None
+) -> Any:
     from reportlab.graphics.shapes import Line
     from reportlab.lib.colors import HexColor
 

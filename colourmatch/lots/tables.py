@@ -8,6 +8,7 @@ A change here needs a migration; tests/lots/test_migrations.py compares the two.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any
 
 from sqlalchemy import Boolean, Column, Float, ForeignKey, Index, Integer, MetaData, String, Table, Text
 
@@ -26,7 +27,7 @@ metadata = MetaData(
 version = Table("alembic_version", metadata, Column("version_num", String(32), primary_key=True))
 
 
-def _table(name: str, *columns: Column | Index) -> Table:
+def _table(name: str, *columns: Column[Any] | Index) -> Table:
     """A table whose rows carry an id, when, by whom, and the token that makes a repeat harmless."""
     return Table(
         name,
@@ -39,7 +40,7 @@ def _table(name: str, *columns: Column | Index) -> Table:
     )
 
 
-def _part(name: str, *columns: Column | Index) -> Table:
+def _part(name: str, *columns: Column[Any] | Index) -> Table:
     """The particulars of one kind of entry."""
     return Table(name, metadata, Column("entry_id", ForeignKey("lot_entries.id"), primary_key=True), *columns)
 

@@ -84,8 +84,8 @@ def _record_photo(
     if known is not None:
         return known.measurement | {"lot": lot, "entry": known.id, "advice": known.advice, "repeated": True}
     reader = lot_reader(book, lot)
-    source = content if content is not None else Path(str(source))
-    measured = _measure(source, name, rectangles, reader.greys)
+    to_read = content if content is not None else Path(str(source))
+    measured = _measure(to_read, name, rectangles, reader.greys)
     measurement = reader.finish(measured.to_json())
     if measured.refused is not None:
         return measurement | {"lot": lot, "entry": None, "advice": None}
@@ -330,7 +330,7 @@ def _why_not_yet(head: Lot, photos: list[_Photo], usable: list[_Photo]) -> str |
         return "No reference was seen yet. Photograph the reference beside the batch once."
     hazy = [f for f in usable[-1][1].get("quality") or [] if f["code"] == "haze"]
     if hazy:
-        return hazy[0]["text"]
+        return str(hazy[0]["text"])
     return None
 
 
@@ -352,7 +352,7 @@ def fit_story(book: LotBook, story: LotStory, photos: list[_Photo]) -> tuple[tup
         for shot, scatter in zip(shots, _scatter_by_state(story, photos), strict=True)
     ]
     phones = phone_priors(book, [measurement for _, measurement in photos])
-    known = {"phones": phones} if phones else {}
+    known: dict[str, Any] = {"phones": phones} if phones else {}
     return stocks, fit_lot(shots, priors, _photo_view(story.lot), **known)
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -133,7 +134,7 @@ def read_card(version: int = 1) -> Card:
 
 
 @cache
-def _dictionary():
+def _dictionary() -> Any:
     import cv2
 
     return cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)

@@ -9,9 +9,10 @@ reader finds out.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from io import BytesIO
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 from colourmatch.colour.spaces import encode_srgb
 from colourmatch.errors import InputError
@@ -40,7 +41,7 @@ _RING_REFLECTANCE = 0.35
 class _Sheet:
     """A canvas in card millimetres: origin at the block's top-left corner, y down."""
 
-    def __init__(self, canvas, page_mm: tuple[float, float], card: Card) -> None:
+    def __init__(self, canvas: Any, page_mm: tuple[float, float], card: Card) -> None:
         self.canvas = canvas
         self.left = (page_mm[0] - card.block_mm[0]) / 2
         self.top = (page_mm[1] - card.block_mm[1]) / 2
@@ -49,7 +50,7 @@ class _Sheet:
     def to_points(self, x: float, y: float) -> tuple[float, float]:
         return (self.left + x) * _MM, (self.height - self.top - y) * _MM
 
-    def fill(self, rectangles, reflectance: float) -> None:
+    def fill(self, rectangles: Iterable[Sequence[float]], reflectance: float) -> None:
         """Rectangles (x, y, width, height) as one path, so that no hairline shows where two touch."""
         self.canvas.setFillGray(float(encode_srgb(reflectance)))
         path = self.canvas.beginPath()
@@ -128,7 +129,7 @@ def _draw_markers(sheet: _Sheet, card: Card) -> None:
         sheet.fill(black, 0.0)
 
 
-def _runs(row) -> list[tuple[int, int]]:
+def _runs(row: Iterable[bool]) -> list[tuple[int, int]]:
     """Start and length of each run of black cells in a row."""
     runs: list[tuple[int, int]] = []
     for column, black in enumerate(row):

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import struct
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,7 +42,7 @@ def named_profile(name: str) -> FileProfile:
     return FileProfile(name, RGB_TO_XYZ[name], np.repeat(curve[None].astype(np.float32), 3, axis=0))
 
 
-def read_icc(icc: bytes | None, nclx: dict | None = None) -> FileProfile:
+def read_icc(icc: bytes | None, nclx: dict[str, Any] | None = None) -> FileProfile:
     """The profile of a file; sRGB when it carries none, and sRGB marked `understood=False` when it cannot be used."""
     if not icc:
         primaries = (nclx or {}).get("color_primaries")

@@ -110,10 +110,10 @@ def first_open(boxes: Mapping[str, Any]) -> str:
 
 def pick_photo(store: dict[str, Any]) -> tuple[str, str, bytes]:
     """The photo to work on."""
-    photos = {photo[0]: photo for photo in store["photos"]}
+    photos: dict[str, tuple[str, str, bytes]] = {photo[0]: photo for photo in store["photos"]}
     if len(photos) == 1:
-        return store["photos"][0]
-    chosen = st.selectbox(
+        return next(iter(photos.values()))
+    chosen: str = st.selectbox(
         "Photo", list(photos), index=list(photos).index(store["chosen"]),
         key=f"picker-photo-{store['photos'][-1][0][:12]}",
         format_func=lambda mark: f"{list(photos).index(mark) + 1}: {photos[mark][1]}",

@@ -62,7 +62,8 @@ class Attempts:
         over = len(self._wrong) - _FREE_OVERALL
         if over < 0:
             return 0.0
-        return self._wrong[-1] + min(2.0 ** (over / 5), _LONGEST_OVERALL_S) - now
+        wait_s: float = min(2.0 ** (over / 5), _LONGEST_OVERALL_S)
+        return self._wrong[-1] + wait_s - now
 
     def note_wrong(self, address: str) -> int:
         """Write down a wrong code; how many it makes in a row from this address."""

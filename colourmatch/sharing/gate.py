@@ -280,7 +280,7 @@ async def _read_form(receive: Receive) -> str:
         if not message.get("more_body"):
             break
     try:
-        return parse_qs(body.decode("utf-8", "replace"), max_num_fields=4).get("code", [""])[0]
+        return str(parse_qs(body.decode("utf-8", "replace"), max_num_fields=4).get("code", [""])[0])
     except ValueError:
         return ""
 
