@@ -32,6 +32,7 @@ _AMPLITUDES, _LENGTHS_MM = (0.003, 0.01, 0.03, 0.1, 0.3), (25.0, 45.0, 80.0)
 #: A cell whose colour is this far from the smooth field's is an object or a stain, not a shadow (natural log).
 _STAIN_LOG = 0.06
 _BLACK_LOG = 1.2
+_WARP = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
 
 
 @dataclass(frozen=True)
@@ -103,9 +104,9 @@ class LightField:
         points = np.asarray(points_mm, float).reshape(-1, 2)
         cross = self._kernel(points)
         own = _matern(points, points, self.length_mm) * self.amplitude**2
-        solved = solve_triangular(self.factor, cross.T, lower=True)
+        solved = solve_triangular(self.factor, cross.T, lower=True, check_finite=False)
         missing = _quadratic(points, self.block_mm) - cross @ cho_solve((self.factor, True), self.basis)
-        trend = solve_triangular(self.gram_factor, missing.T, lower=True)
+        trend = solve_triangular(self.gram_factor, missing.T, lower=True, check_finite=False)
         return own - solved.T @ solved + trend.T @ trend
 
     def _trend(self, points: Array) -> Array:
@@ -117,7 +118,7 @@ class LightField:
 
 def decode(codes: NDArray[np.uint8], table: NDArray[np.float32]) -> Image32:
     """Linear light of codes, shape (..., 3), by a table (3, 256)."""
-    return np.stack([table[c][codes[..., c]] for c in range(3)], axis=-1)
+    return np.asarray(cv2.LUT(np.ascontiguousarray(codes), np.ascontiguousarray(table.T[None])), np.float32)
 
 
 def _coarseness(pose: CardPose) -> float:
@@ -132,13 +133,30 @@ def flatten_card(photo: Photo, pose: CardPose, card: Card) -> FlatCard:
     # pixel (j, i) of the flat picture has its centre at millimetre ((j + 0.5) / s, (i + 0.5) / s)
     to_mm = np.array([[1 / s, 0, 0.5 / s], [0, 1 / s, 0.5 / s], [0, 0, 1]])
     matrix = pose.to_px @ to_mm
-    options = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    codes = cv2.warpPerspective(
-        photo.rgb, matrix, (width, height), flags=options, borderMode=cv2.BORDER_REPLICATE
+    codes = np.asarray(
+        cv2.warpPerspective(photo.rgb, matrix, (width, height), flags=_WARP, borderMode=cv2.BORDER_REPLICATE),
+        np.uint8,
     )
-    seen = np.full(photo.rgb.shape[:2], 255, np.uint8)
-    inside = cv2.warpPerspective(seen, matrix, (width, height), flags=options) > 250
-    return FlatCard(codes, inside, s, card, photo.profile.decode_table, _coarseness(pose))
+    return FlatCard(
+        codes,
+        _mask_seen(pose, card, matrix, (photo.rgb.shape[1], photo.rgb.shape[0], s)),
+        s,
+        card,
+        photo.profile.decode_table,
+        _coarseness(pose),
+    )
+
+
+def _mask_seen(pose: CardPose, card: Card, matrix: Array, size: tuple[int, int, int]) -> NDArray[np.bool_]:
+    """Where the flat card shows what is in the photo; size: the photo's width and height, and pixels per millimetre."""
+    width, height, s = size
+    flat_size = round(card.block_mm[0] * s), round(card.block_mm[1] * s)
+    corners = pose.project(np.array([(x, y) for x in (0, card.block_mm[0]) for y in (0, card.block_mm[1])]))
+    # the picture of a rectangle within a camera's view is convex: it lies in the photo when its corners do
+    if (corners >= 1).all() and (corners < np.array([width, height]) - 2).all():
+        return np.ones(flat_size[::-1], bool)
+    seen = np.full((height, width), 255, np.uint8)
+    return np.asarray(cv2.warpPerspective(seen, matrix, flat_size, flags=_WARP) > 250)
 
 
 def mask_paper(card: Card, px_per_mm: int) -> NDArray[np.bool_]:
@@ -187,24 +205,53 @@ def _read_cells(flat: FlatCard, paper: NDArray[np.bool_]) -> tuple[Array, Array,
     rows, cols = paper.shape[0] // side, paper.shape[1] // side
 
     def cut(array: NDArray[Any]) -> NDArray[Any]:
-        """Every second pixel each way of every cell, shape (cells, pixels, channels): enough for a mean."""
-        body = array[: rows * side, : cols * side].reshape(rows, side, cols, side, -1)[:, ::2, :, ::2]
-        return body.transpose(0, 2, 1, 3, 4).reshape(rows * cols, body.shape[1] * body.shape[3], -1)
+        """Every second pixel each way of every cell, shape (cells, pixels): enough for a mean."""
+        body = array[: rows * side, : cols * side].reshape(rows, side, cols, side)[:, ::2, :, ::2]
+        return body.transpose(0, 2, 1, 3).reshape(rows * cols, -1)
 
-    valid = cut(paper)[..., 0]
-    use = valid.mean(axis=1) >= 0.5
-    codes, valid = cut(flat.codes)[use], valid[use]
-    linear = decode(codes, flat.decode_table)
-    masked = np.where(valid[..., None], linear, np.nan)
-    middle = np.nanmedian(masked, axis=1, keepdims=True)
-    good = np.abs(masked - middle) <= 0.05 * middle + 1e-4
-    weight = np.maximum(good.sum(axis=1), 1)
-    values = np.where(good, masked, 0).sum(axis=1) / weight
-    code = np.where(good, codes, 0).sum(axis=1, dtype=np.float32) / weight
-    index = np.flatnonzero(use)
+    valid = cut(paper)
+    use = np.count_nonzero(valid, axis=1) >= 0.5 * valid.shape[1]
+    valid = valid[use]
+    means, mean_codes, filled = zip(
+        *(_trimmed_mean(cut(flat.codes[..., c])[use], valid, flat.decode_table[c]) for c in range(3)),
+        strict=True,
+    )
+    index, full = np.flatnonzero(use), np.all(filled, axis=0)
     points = np.stack([(index % cols + 0.5) * CELL_MM, (index // cols + 0.5) * CELL_MM], axis=1)
-    filled = (good.mean(axis=1) > 0.25).all(axis=1)
-    return points[filled], np.maximum(values[filled], 1e-5).astype(float), code[filled].astype(float)
+    return points[full], np.maximum(np.stack(means, axis=1)[full], 1e-5), np.stack(mean_codes, axis=1)[full]
+
+
+def _trimmed_mean(
+    codes: NDArray[np.uint8], valid: NDArray[np.bool_], table: NDArray[np.float32]
+) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Mean linear value and mean code of each cell's pixels within 5 % of their median, and whether they are enough.
+
+    codes, valid: shape (cells, pixels); table, rising, shape (256,): linear light of codes.
+    """
+    middle = table[_middle_codes(codes, valid)].mean(axis=1, dtype=float)
+    low = np.searchsorted(table, 0.95 * middle - 1e-4, "left").astype(np.uint8)
+    high = (np.searchsorted(table, 1.05 * middle + 1e-4, "right") - 1).astype(np.uint8)
+    good = (codes >= low[:, None]) & (codes <= high[:, None]) & valid
+    count = np.count_nonzero(good, axis=1)
+    kept = codes * good
+    left_out = codes.shape[1] - count  # each counts as code 0 in the sums
+    linear = np.add.reduce(cv2.LUT(kept, table), axis=1, dtype=float) - left_out * float(table[0])
+    mean, mean_code = (
+        total / np.maximum(count, 1) for total in (linear, np.add.reduce(kept, axis=1, dtype=float))
+    )
+    return mean, mean_code, count > 0.25 * codes.shape[1]
+
+
+def _middle_codes(codes: NDArray[np.uint8], valid: NDArray[np.bool_]) -> NDArray[np.uint8]:
+    """The two codes on both sides of the middle of each row's valid ones, shape (rows, 2); their mean is the median."""
+    middle = np.empty((len(codes), 2), np.uint8)
+    whole = valid.all(axis=1)
+    both = [(codes.shape[1] - 1) // 2, codes.shape[1] // 2]
+    middle[whole] = np.partition(codes[whole], both, axis=1)[:, both]
+    ordered = np.sort(np.where(valid, codes, 255)[~whole], axis=1)
+    count = np.count_nonzero(valid[~whole], axis=1)[:, None]
+    middle[~whole] = np.take_along_axis(ordered, np.hstack([(count - 1) // 2, count // 2]), axis=1)
+    return middle
 
 
 def _check_exposure(codes: Array) -> None:
@@ -258,8 +305,20 @@ def _robust_solve(basis: Array, values: Array) -> Array:
 
 def _matern(a: Array, b: Array, length_mm: float) -> Array:
     """Matern covariance with smoothness 3/2, 1 at distance 0."""
-    distance = np.sqrt(np.maximum(((a[:, None] - b[None]) ** 2).sum(axis=-1), 0)) * (np.sqrt(3) / length_mm)
-    return (1 + distance) * np.exp(-distance)
+    return _matern_at(_distances(a, b), length_mm)
+
+
+def _matern_at(distance_mm: Array, length_mm: float) -> Array:
+    scaled = distance_mm * (np.sqrt(3) / length_mm)
+    falling = np.exp(-scaled)
+    scaled += 1
+    return np.multiply(scaled, falling, out=scaled)
+
+
+def _distances(a: Array, b: Array) -> Array:
+    """Distance of every point of a, shape (N, 2), from every point of b, shape (M, 2)."""
+    x, y = a[:, None, 0] - b[None, :, 0], a[:, None, 1] - b[None, :, 1]
+    return np.sqrt(x * x + y * y)
 
 
 def _fit_process(
@@ -270,12 +329,13 @@ def _fit_process(
     order = np.flatnonzero(keep)[np.random.default_rng(5).permutation(int(keep.sum()))]
     few, many = order[:120], order[:360]
     tries = [(amplitude, length) for length in _LENGTHS_MM for amplitude in _AMPLITUDES]
-    likelihoods = [
-        _solve_process(points[few], logs[few], scale, noise, block_mm)["likelihood"] for scale in tries
-    ]
-    scale = tries[int(np.argmax(likelihoods))]
-    parts = _solve_process(points[many], logs[many], scale, noise, block_mm)
-    del parts["likelihood"]
+    apart = _distances(points[few], points[few])
+    kernels = np.concatenate(
+        [_matern_at(apart, length) * np.square(_AMPLITUDES)[:, None, None] for length in _LENGTHS_MM]
+    )
+    scale = tries[int(np.argmax(_likelihoods(kernels, points[few], logs[few], noise, block_mm)))]
+    kernel = _matern(points[many], points[many], scale[1]) * scale[0] ** 2
+    parts = _solve_process(points[many], logs[many], kernel, noise, block_mm)
     return LightField(
         points_mm=points[many], amplitude=scale[0], length_mm=scale[1], noise=noise, block_mm=block_mm,
         cells_mm=points, cells_kept=keep, **parts,
@@ -283,34 +343,55 @@ def _fit_process(
 
 
 def _solve_process(
-    points: Array, logs: Array, scale: tuple[float, float], noise: float, block_mm: tuple[float, float]
+    points: Array, logs: Array, kernel: Array, noise: float, block_mm: tuple[float, float]
 ) -> dict[str, Array]:
     """Generalised least squares of the trend, and the weights of the rest (Rasmussen, Williams 2006, eq. 2.41-2.42)."""
-    amplitude, length = scale
     basis = _quadratic(points, block_mm)
-    factor = np.linalg.cholesky(
-        _matern(points, points, length) * amplitude**2 + np.eye(len(points)) * noise**2
-    )
-    solved_basis = solve_triangular(factor, basis, lower=True)
-    solved_logs = solve_triangular(factor, logs, lower=True)
+    factor = np.linalg.cholesky(kernel + np.eye(len(points)) * noise**2)
+    solved_basis = solve_triangular(factor, basis, lower=True, check_finite=False)
+    solved_logs = solve_triangular(factor, logs, lower=True, check_finite=False)
     gram = np.linalg.cholesky(solved_basis.T @ solved_basis)
-    trend = cho_solve((gram, True), solved_basis.T @ solved_logs)
-    rest = solved_logs - solved_basis @ trend
-    likelihood = -0.5 * (rest**2).sum() - 3 * np.log(np.diag(factor)).sum() - 3 * np.log(np.diag(gram)).sum()
-    weights = solve_triangular(factor.T, rest, lower=False)
-    return {
-        "weights": weights, "trend": trend, "factor": factor, "basis": basis, "gram_factor": gram,
-        "likelihood": likelihood,
-    }  # fmt: skip
+    trend = cho_solve((gram, True), solved_basis.T @ solved_logs, check_finite=False)
+    weights = solve_triangular(factor.T, solved_logs - solved_basis @ trend, lower=False, check_finite=False)
+    return {"weights": weights, "trend": trend, "factor": factor, "basis": basis, "gram_factor": gram}
+
+
+def _likelihoods(
+    kernels: Array, points: Array, logs: Array, noise: float, block_mm: tuple[float, float]
+) -> Array:
+    """Restricted log likelihood of each kernel (T, N, N) on N points (eq. 2.44-2.45, the trend integrated out).
+
+    All are factored at once: the factor of [[K, .], [R', large]] holds that of K and, below it, K's factor solved for R.
+    """
+    count, basis = len(points), _quadratic(points, block_mm)
+    right = np.hstack([basis, logs]).T
+    whole = np.zeros((len(kernels), count + len(right), count + len(right)))
+    whole[:, :count, :count] = kernels
+    whole[:, count:, :count] = right  # the upper half is not read
+    diagonal = np.einsum("tii->ti", whole)
+    diagonal[:, :count] += noise**2
+    diagonal[:, count:] = 1e20
+    factor = np.linalg.cholesky(whole)
+    solved, trends = factor[:, count:, :count], basis.shape[1]
+    on_basis, on_logs = solved[:, :trends], solved[:, trends:]
+    gram = np.linalg.cholesky(on_basis @ on_basis.transpose(0, 2, 1))
+    explained = np.linalg.solve(gram, on_basis @ on_logs.transpose(0, 2, 1))
+    rest = (on_logs**2).sum(axis=(1, 2)) - (explained**2).sum(axis=(1, 2))
+    volume = np.log(np.einsum("tii->ti", factor)[:, :count]).sum(axis=1) + np.log(
+        np.einsum("tii->ti", gram)
+    ).sum(axis=1)
+    return -0.5 * rest - logs.shape[1] * volume
 
 
 def _cell_noise(points: Array, logs: Array) -> float:
     """Standard deviation of one cell from differences of neighbouring cells, which cancel a smooth light."""
-    where = {tuple(np.round(p / CELL_MM * 2).astype(int)): k for k, p in enumerate(points)}
-    pairs = [(k, where[(x + 2, y)]) for (x, y), k in where.items() if (x + 2, y) in where]
-    if len(pairs) < 20:
+    column, row = np.rint(points / CELL_MM - 0.5).astype(int).T
+    grid = np.full((row.max() + 1, column.max() + 2), -1)
+    grid[row, column] = np.arange(len(points))
+    right = grid[row, column + 1]
+    a, b = np.flatnonzero(right >= 0), right[right >= 0]
+    if len(a) < 20:
         return 0.004
-    a, b = np.array(pairs).T
     spread = (
         1.4826
         * float(np.median(np.abs(logs[a] - logs[b] - np.median(logs[a] - logs[b], axis=0))))

@@ -334,16 +334,11 @@ def propagate(rgb: Array, cov: Array, to_xyz: Array) -> tuple[Array, Array, Arra
     The error that phone cameras have in common is taken out on the way (photo/camera.py).
     """
     to_xyz = expect_camera(to_xyz)
-    lab = xyz_to_lab(rgb @ to_xyz.T)
     step = 1e-4
-    jacobian = np.stack(
-        [
-            (xyz_to_lab((rgb + e) @ to_xyz.T) - xyz_to_lab((rgb - e) @ to_xyz.T)) / (2 * step)
-            for e in np.eye(3) * step
-        ],
-        axis=-1,
-    )
-    return lab, jacobian @ cov @ jacobian.T, jacobian
+    around = rgb + step * np.vstack([np.zeros(3), np.eye(3), -np.eye(3)])
+    lab, up, down = np.split(xyz_to_lab(around @ to_xyz.T), [1, 4])
+    jacobian = (up - down).T / (2 * step)
+    return lab[0], jacobian @ cov @ jacobian.T, jacobian
 
 
 def _compare(spots: dict[str, SpotColour]) -> Difference | None:

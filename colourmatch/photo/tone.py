@@ -156,12 +156,16 @@ def fit_curve(flat: FlatCard, known: KnownGreys | None = None, level: KnownLevel
         spread = np.sqrt(known.log_sd[seen][keep] ** 2 + _READ_LOG**2 + (_READ_DARK / nominal) ** 2)
         prior = _KNOWN_PRIOR
 
+    paper_codes = encode_srgb(paper)
+
     def residual(terms: Array) -> Array:
         # the paper's true exposure is whatever this curve maps onto its observed value
-        exposure = _back(paper, terms)
+        curve = _curve(terms[0], terms[1])
+        exposure = decode_srgb(np.interp(paper_codes, curve, _GRID))
         printed = nominal ** terms[2]
         printed = printed + terms[4] * printed * (1 - printed)
-        seen = _through(exposure * (printed * (1 - terms[3]) + terms[3]), terms) / paper
+        lit = encode_srgb(exposure * (printed * (1 - terms[3]) + terms[3]))
+        seen = decode_srgb(np.interp(lit, _GRID, curve)) / paper
         pinned = [] if level is None else [_missed(level, terms)]
         return np.r_[(np.log(seen) - np.log(values)) / spread, (terms - prior[:, 0]) / prior[:, 1], pinned]
 
@@ -169,6 +173,7 @@ def fit_curve(flat: FlatCard, known: KnownGreys | None = None, level: KnownLevel
     good = np.abs(fit.fun[: len(nominal)]) < 4
     if not good.all() and good.sum() >= 6:  # a step partly covered or stained: leave it out and fit once more
         nominal, values, paper, spread = nominal[good], values[good], paper[good], spread[good]
+        paper_codes = paper_codes[good]
         fit = least_squares(residual, prior[:, 0], bounds=_BOUNDS, x_scale=prior[:, 1])
     covariance = np.linalg.inv(fit.jac.T @ fit.jac) * max(2 * fit.cost / len(nominal), 1.0)
     return ToneCurve(fit.x, covariance, True, values, _SHAPE_DOUBT if known is None else _KNOWN_DOUBT)
@@ -286,12 +291,17 @@ def _clean_mean(flat: FlatCard, centre_mm: tuple[float, float], half_mm: tuple[f
     (x, y), (w, h) = centre_mm, half_mm
     rows, cols = slice(round((y - h) * s), round((y + h) * s)), slice(round((x - w) * s), round((x + w) * s))
     inside = flat.inside[rows, cols]
-    if inside.size == 0 or inside.mean() < 0.9:
+    if np.count_nonzero(inside) < 0.9 * inside.size or inside.size == 0:
         return None
-    patch = flat.decode(rows, cols).reshape(-1, 3)
-    middle = np.median(patch, axis=0)
-    clean = (np.abs(patch - middle) <= 0.15 * middle + 0.004).all(axis=1)
-    return np.maximum(patch[clean].mean(axis=0), 1e-5).astype(float) if clean.mean() >= 0.6 else None
+    codes = flat.codes[rows, cols].reshape(-1, 3).T.copy()
+    middle = flat.decode_table[
+        range(3), np.partition(codes, codes.shape[1] // 2, axis=1)[:, codes.shape[1] // 2]
+    ]
+    linear = np.stack([table[c] for table, c in zip(flat.decode_table, codes, strict=True)])
+    clean = (np.abs(linear - middle[:, None]) <= 0.15 * middle[:, None] + 0.004).all(axis=0)
+    if np.count_nonzero(clean) < 0.6 * clean.size:
+        return None
+    return np.maximum((linear @ clean) / np.count_nonzero(clean), 1e-5).astype(float)
 
 
 def _read_step(
