@@ -22,9 +22,10 @@ from colourmatch.photo.measure import SCALE_SD, stretch
 
 Array = NDArray[np.float64]
 
-#: Photos are said to disagree when chance alone would scatter them so in less than this part of cases, and one photo is
-#: named when it lies at least this far from the others (CIEDE2000): less than that cannot be seen.
-DISAGREE_CHANCE, DISAGREE_FAR = 0.01, 0.5
+#: Photos are said to disagree when chance alone would scatter them so in less than this part of cases, and one lies this
+#: far from the others (CIEDE2000, or this part of the difference itself where that is more). Less is hardly noticed by
+#: eye (common practice, no source): it widens the interval all the same, and is no reason to take a photo again.
+DISAGREE_CHANCE, DISAGREE_FAR, DISAGREE_PART = 0.01, 1.0, 0.1
 #: Rounding of what is kept of a reading (Lab, sd): no photo is surer than this.
 _LEAST_SD = 0.02
 
@@ -96,13 +97,16 @@ def combine_photos(
     scene, phone = (np.mean([getattr(r, part) for r in readings], axis=0) for part in ("scene", "phone"))
     difference = compare_lab(reference, reference + mean, covariance + scene, phone)
     between_sd = float(np.sqrt(np.trace(turn @ scatter @ turn.T)))
-    agree = bool(chance >= DISAGREE_CHANCE or between_sd < 0.5 * DISAGREE_FAR)
+    away, others = _find_distances(gaps, own, turn)
+    far = max(DISAGREE_FAR, DISAGREE_PART * float(np.linalg.norm(turn @ mean)))
+    agree = bool(chance >= DISAGREE_CHANCE or away.max() < far)
     if not agree and not difference.seen:  # torn photos are no proof of equality
         difference = replace(difference, text="the photos disagree too much to say")
-    worst, apart = (None, None) if agree else _find_odd_one(gaps, own, turn)
-    if len(readings) == 2 and not agree:
-        apart = float(np.linalg.norm(turn @ (gaps[0] - gaps[1])))
-    retake = None if worst is None else readings[worst].name
+    worst = int(away.argmax())
+    # a photo stands out when the others agree without it; of two nothing says which is off
+    odd = not agree and len(readings) > 2 and away[worst] > 3 * others[worst]
+    retake = readings[worst].name if odd else None
+    apart = float(away[worst]) if odd or (len(readings) == 2 and not agree) else None
     return Combined(
         photos=tuple(r.name for r in readings), reference_lab=reference, batch_lab=reference + mean,
         difference=difference, between_sd=between_sd, scatter_lab=scatter, agree=agree, retake=retake, apart=apart,
@@ -183,22 +187,15 @@ def pool(vectors: Array, covariances: Array, excess: Array) -> tuple[Array, Arra
     return mean, covariance * widen**2
 
 
-def _find_odd_one(gaps: Array, own: Array, turn: Array) -> tuple[int | None, float | None]:
-    """The photo that lies farthest from what all others give together, and how far; None when no one stands out.
-
-    A photo stands out when the others agree better without it than without any other, and it is far from them.
-    """
-    count = len(gaps)
-    if count < 3:
-        return None, None
-    left = [[i for i in range(count) if i != k] for k in range(count)]
-    rest = [shape_excess(gaps[i], own[i], estimate_excess(gaps[i], own[i])[0]) for i in left]
-    means = [pool(gaps[i], own[i], e)[0] for i, e in zip(left, rest, strict=True)]
-    away = np.array([np.linalg.norm(turn @ (gaps[k] - means[k])) for k in range(count)])
-    worst = int(away.argmax())
-    others = np.sqrt(np.trace(turn @ rest[worst] @ turn.T))
-    stands_out = away[worst] >= DISAGREE_FAR and away[worst] > 3 * others
-    return (worst, float(away[worst])) if stands_out else (None, None)
+def _find_distances(gaps: Array, own: Array, turn: Array) -> tuple[Array, Array]:
+    """How far each photo lies from what all others give together, and their own scatter (sd), CIEDE2000, shape (K,)."""
+    away, others = np.zeros(len(gaps)), np.zeros(len(gaps))
+    for k in range(len(gaps) if len(gaps) > 1 else 0):
+        left = np.arange(len(gaps)) != k
+        scatter = shape_excess(gaps[left], own[left], estimate_excess(gaps[left], own[left])[0])
+        away[k] = np.linalg.norm(turn @ (gaps[k] - pool(gaps[left], own[left], scatter)[0]))
+        others[k] = np.sqrt(np.trace(turn @ scatter @ turn.T))
+    return away, others
 
 
 def _tell(count: int, agree: bool, retake: str | None, apart: float | None) -> str:
