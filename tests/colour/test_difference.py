@@ -37,6 +37,18 @@ def test_published_pairs():
     assert_allclose(ciede2000(second, first), expected, rtol=0, atol=5e-5)
 
 
+# The same table, pairs 13 and 14: hues exactly opposite each other. An arctangent that rounds its last bit another
+# way (it depends on the processor and on numpy's version) must not give the neighbouring pair's 4.7461.
+def test_exactly_opposite_hues_do_not_hang_on_the_last_bit():
+    first, second = np.array([50, -0.001, 2.49]), np.array([50, 0.001, -2.49])
+    for axis in (1, 2):
+        for towards in (-200, 200):
+            moved = second.copy()
+            moved[axis] = np.nextafter(moved[axis], towards)
+            assert abs(ciede2000(first, moved) - 4.8045) < 5e-5
+            assert abs(ciede2000(moved, first) - 4.8045) < 5e-5
+
+
 def test_agrees_with_colour_science():
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")

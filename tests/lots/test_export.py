@@ -11,6 +11,7 @@ import pytest
 
 from colourmatch.errors import BookError, InputError
 from colourmatch.lots.book import LotBook, open_book
+from colourmatch.lots.calibrations import CARD, add_entry
 from colourmatch.lots.spreadsheet import ENTRY_COLUMNS, LOT_COLUMNS, make_harmless
 
 
@@ -34,6 +35,7 @@ def full_book(book: LotBook, lot: int, jpeg: bytes) -> LotBook:
     book.add_untinted(lot, 10)
     book.add_note(lot, 'two\nlines, "quoted" 苦')
     book.amend_lot(lot, "x", ceiling_mg_per_l=55)
+    add_entry(book, CARD, "at home", {"greys": [0.1, 0.5]}, photo=(jpeg, "card.jpg"))
     book.close_lot(lot, "matched", "ok", {"lab": [1, 2, 3]})
     book.new_lot("=cmd|' /C calc'!A0", 500, "yellow", reference="Bottle", notes="-1+2")
     return book
