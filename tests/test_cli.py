@@ -274,7 +274,7 @@ def test_a_fault_of_the_program_is_one_line_and_its_trace_on_demand(cli, monkeyp
     def fail(*_args: object, **_settings: object) -> None:
         raise RuntimeError("first line\nsecond line")
 
-    monkeypatch.setattr("colourmatch.lots.book.open_book", fail)
+    monkeypatch.setattr("colourmatch.lots.book.read_book", fail)
     said = cli("lot", "list", "--json")
     assert said.code == 1 and said.data["error"]["code"] == "fault"
     assert said.err.count("\n") == 1 and "COLOURMATCH_DEBUG=1" in said.err and "first line second" in said.err
@@ -298,7 +298,8 @@ def test_a_reader_that_leaves_early_is_no_fault():
         [sys.executable, "-c", code], stdout=writing, stderr=subprocess.PIPE, text=True, cwd=ROOT, timeout=60
     )
     os.close(writing)
-    assert (done.returncode, done.stderr) == (0, "")
+    assert done.returncode == 0 and done.stderr.startswith("There is no lot book at ")
+    assert done.stderr.count("\n") == 1
 
 
 # ---- card and measure ------------------------------------------------------------------------------------
@@ -600,6 +601,36 @@ def test_an_amount_beyond_a_ceiling_does_not_read_like_advice():
     advice = {"action": "add", "text": "Add 4 drops of red.", "ceiling_cost_delta_e_2000": 15.8}
     advice |= {"to_match": [{"stock": "red", "drops": 45, "low": 27, "high": 69}]}
     assert "to the nearest point, but a ceiling comes first" in "\n".join(advice_lines(advice))
+
+
+READING = (
+    ["stock", "list"], ["lot", "list"], ["lot", "trend"], ["reference", "list"], ["phone", "list"],
+    ["card-profile", "list"],
+)  # fmt: skip
+NEEDING = (
+    ["lot", "show", "1"], ["lot", "sheet", "1", "--out", "x.pdf"], ["lot", "label", "1"], ["lot", "look", "1"],
+    ["lot", "trial", "1"], ["lot", "recheck", "1"], ["lot", "export", "--out", "x.csv"], ["reference", "show", "a"],
+    ["card-profile", "show", "a"], ["book", "check"], ["book", "backup", "--out", "x.zip"],
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("arguments", READING, ids=" ".join)
+def test_a_command_that_only_lists_makes_no_book(cli, tmp_path, arguments):
+    said = cli(*arguments, "--json", "--book", tmp_path / "new" / "b.sqlite")
+    assert said.code == 0 and not any(value for value in said.data.values() if isinstance(value, list))
+    assert said.err.startswith(
+        f"There is no lot book at {tmp_path / 'new' / 'b.sqlite'} yet. The first entry"
+    )
+    assert not (tmp_path / "new").exists()
+
+
+@pytest.mark.parametrize("arguments", NEEDING, ids=" ".join)
+def test_a_command_that_needs_a_book_says_that_there_is_none(cli, tmp_path, arguments, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    said = cli(*arguments, "--json", "--book", "b.sqlite")
+    assert said.code == 2 and said.data["error"]["code"] == "book"
+    assert said.err.startswith("There is no lot book at ") and said.err.count("\n") == 1
+    assert not list(tmp_path.iterdir())
 
 
 def test_an_empty_list_names_the_book_and_what_narrowed_it(cli, tmp_path):

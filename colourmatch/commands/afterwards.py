@@ -27,7 +27,7 @@ def trend(session: Session, stock: str | None, reference: str | None, name: str 
     """Closed lots against each other: final colour, difference and dose, with limits of natural variation."""
     from colourmatch.lots.trend import read_trend, trend_json
 
-    with session.open_book() as book:
+    with session.read_book(needed=False) as book:
         told = trend_json(read_trend(book, stock, reference, name, limit))
     lines: list[str | Table] = []
     if told["lots"]:
@@ -74,7 +74,7 @@ def recheck(session: Session, lot: str, photos: tuple[str, ...], by: str | None,
     """
     from colourmatch.lots.recheck import read_drift, record_recheck
 
-    with session.open_book() as book:
+    with session.open_book() if photos else session.read_book() as book:
         lot_id = book.find_lot(lot).id
         found: list[dict[str, Any]] = []
         for number, path in enumerate(photos, 1):

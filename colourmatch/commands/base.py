@@ -51,10 +51,20 @@ class Session:
 
     @contextmanager
     def open_book(self) -> Iterator[LotBook]:
-        """The lot book, made when it is not there; closed afterwards."""
+        """The lot book for a command that writes, made when it is not there; closed afterwards."""
         from colourmatch.lots.book import open_book
 
         with open_book(self.book) as book:
+            yield book
+
+    @contextmanager
+    def read_book(self, needed: bool = True) -> Iterator[LotBook]:
+        """The lot book for a command that only reads: none is made. Without one it is refused, or empty if not needed."""
+        from colourmatch.lots.book import read_book
+
+        with read_book(self.book, needed=needed) as book:
+            if book.note:
+                self.note(book.note)
             yield book
 
     def say(self, text: str = "") -> None:

@@ -18,7 +18,7 @@ def check(session: Session) -> Answer:
 
     Exit 2 when something is wrong.
     """
-    with session.open_book() as opened:
+    with session.read_book() as opened:
         findings, place = opened.check(), opened.place
     data = {
         "book": place,
@@ -41,7 +41,7 @@ def backup(session: Session, out: str) -> Answer:
 
     The book may be in use meanwhile.
     """
-    with session.open_book() as opened:
+    with session.read_book() as opened:
         report = opened.backup(out)
         data = {
             "book": opened.place,

@@ -115,7 +115,7 @@ def list_cards(session: Session) -> Answer:
     """List the printed cards in the book."""
     from colourmatch.lots import cards
 
-    with session.open_book() as book:
+    with session.read_book(needed=False) as book:
         found = cards.list_cards(book)
     if not found:
         line = "No card is in the book. Note one: colourmatch card-profile add NAME PHOTO"
@@ -131,7 +131,7 @@ def show_card(session: Session, name: str, photo: str | None) -> Answer:
     """Show a card, and what it changes of a photo: each colour and the difference, before and after."""
     from colourmatch.lots.cards import compare_card, read_card_profile
 
-    with session.open_book() as book:
+    with session.read_book() as book:
         told = read_card_profile(book, name)
         change = compare_card(book, name, Path(photo)) if photo else None
     lines = list(_card_lines(told))
@@ -303,7 +303,7 @@ def show_phone(session: Session, phone: str | None, light: str | None) -> Answer
     """Show a phone's known liquids and the errors before and after its correction."""
     from colourmatch.lots.phones import read_phone
 
-    with session.open_book() as book:
+    with session.read_book() as book:
         told = read_phone(book, phone, light)
     return Answer(told, list(_phone_lines(told)))
 
@@ -340,7 +340,7 @@ def list_phones(session: Session) -> Answer:
     """List the phones and lights with known liquids."""
     from colourmatch.lots import phones
 
-    with session.open_book() as book:
+    with session.read_book(needed=False) as book:
         found = phones.list_phones(book)
     if not found:
         line = "No phone has known liquids. Begin: colourmatch phone add PHOTO --light window --batch red=12"

@@ -389,7 +389,7 @@ def _correct_entry(
 @click.option("--offset", type=click.IntRange(0), default=0, help="Leave out so many, the newest first.")
 def list_(session: Session, search: str | None, open_only: bool, limit: int, offset: int) -> Answer:
     """The lots, the newest first."""
-    with session.open_book() as book:
+    with session.read_book(needed=False) as book:
         lots = book.list_lots(search, open_only=open_only, limit=limit, offset=offset)
         total, place = book.count_lots(search, open_only=open_only), book.place
     data = {"lots": [_head_json(one) for one in lots], "total": total}
@@ -422,7 +422,7 @@ def show(session: Session, lot: str) -> Answer:
     """
     from colourmatch.lots.work import describe_lot
 
-    with session.open_book() as book:
+    with session.read_book() as book:
         told = describe_lot(book, book.find_lot(lot).id)
     return Answer(told, list(lot_lines(told)))
 

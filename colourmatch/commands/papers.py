@@ -27,7 +27,7 @@ def sheet(session: Session, lot: str, out: str, paper: str) -> Answer:
     """Write a lot's sheet as PDF: all that was written down, charts, ceilings, label, a place to sign."""
     from colourmatch.lots.sheet import write_lot_sheet
 
-    with session.open_book() as book:
+    with session.read_book() as book:
         head = book.find_lot(lot)
         write_lot_sheet(book, head.id, out, paper)
     return Answer(
@@ -52,7 +52,7 @@ def label(session: Session, lot: str, out: str | None, copies: int | None, paper
 
     if copies is not None and out is None:
         raise InputError("--copies is for labels on paper. Give --out with a PDF to write.")
-    with session.open_book() as book:
+    with session.read_book() as book:
         head = book.find_lot(lot)
         text = label_text(book, head.id)
         if out is not None:
@@ -88,7 +88,7 @@ def export(session: Session, out: str, rows: str) -> Answer:
     if ending in _NO_ENDINGS:
         # A table under such a name would be refused as broken by the program that opens it.
         raise InputError(f"An export is no {ending} file. Name it .csv, which spreadsheets open, or .json.")
-    with session.open_book() as book:
+    with session.read_book() as book:
         count = _write_export(book, out, rows)
     if out == "-":
         return Answer({})

@@ -92,7 +92,7 @@ def measure(session: Session, photos: tuple[str, ...], same: bool, **given: Any)
             "--card-name and --light are for photos of the printed card. Leave the rectangles out."
         )
     if card or light:
-        with session.open_book() as book:
+        with session.read_book() as book:
             from colourmatch.lots.phones import open_reader
 
             reader = open_reader(book, card, light)

@@ -88,7 +88,7 @@ def list_(session: Session) -> Answer:
     """List the references."""
     from colourmatch.lots.references import read_reference
 
-    with session.open_book() as book:
+    with session.read_book(needed=False) as book:
         found = [read_reference(book, known.id) for known in book.list_references()]
     if not found:
         line = "No reference is noted. Note one: colourmatch reference add NAME PHOTO"
@@ -112,7 +112,7 @@ def show(session: Session, name: str) -> Answer:
     """Show the readings of a reference in time, and whether it holds its colour."""
     from colourmatch.lots.references import read_reference
 
-    with session.open_book() as book:
+    with session.read_book() as book:
         told = read_reference(book, name)
     return Answer(told, list(reference_lines(told)))
 

@@ -135,7 +135,7 @@ def list_(session: Session, everything: bool) -> Answer:
     """List the stocks on the shelf."""
     from colourmatch.lots.shelf import ADD_STOCK
 
-    with session.open_book() as book:
+    with session.read_book(needed=False) as book:
         entries = book.list_stocks(active_only=not everything)
     if not entries:
         return Answer({"stocks": []}, [f"The shelf is empty. Add a stock: {ADD_STOCK}"])

@@ -38,7 +38,7 @@ def trial(
 
     if ml is not None and pour_back:
         raise InputError("Give one of --ml, to take a trial, and --pour-back, to end one.")
-    with session.open_book() as book:
+    with session.open_book() if ml is not None or pour_back else session.read_book() as book:
         if ml is not None:
             return _take(book, lot, ml, {"entered_by": by, "token": token})
         head = book.find_lot(lot)
@@ -94,7 +94,7 @@ def look(session: Session, lot: str, serving: tuple[dict[str, Any], ...]) -> Ans
     """
     from colourmatch.lots.looking import EXAMPLE_GLASSES, read_intake, serve_lot
 
-    with session.open_book() as book:
+    with session.read_book() as book:
         story = book.lot_story(lot)
         own = (story.lot.serving or {}).get("conditions") or list(EXAMPLE_GLASSES)
         seen = serve_lot(book, story.lot.id, [one for one in serving if one] or own)

@@ -1,6 +1,6 @@
 """The lot book: what was done to every lot, only ever added to; it knows no photo's pixels and no screen.
 
-`open_book` finds or makes it. What is in it: stocks and references (shelf.py), lots (ledger.py), and what
+`open_book` finds or makes it, `read_book` only looks. What is in it: stocks and references (shelf.py), lots (ledger.py), and what
 happened to them (entering.py, correcting.py, trials.py). State is never stored: LotStory of entries.py derives it.
 """
 
@@ -26,6 +26,9 @@ if TYPE_CHECKING:
 
 class LotBook(Trying):
     """An open lot book; threads, processes and stations may use it at the same time."""
+
+    #: What the user should know of the book as a whole; empty when all is as usual.
+    note = ""
 
     def __enter__(self) -> LotBook:
         return self
@@ -90,6 +93,27 @@ def open_book(location: str | Path | None = None, *, environ: Mapping[str, str] 
     place = str(path or url.render_as_string(hide_password=True))
     engine = open_engine(url)
     return LotBook(engine, place, PhotoStore(find_photo_folder(url, surroundings)))
+
+
+def read_book(
+    location: str | Path | None = None, *, needed: bool = False, environ: Mapping[str, str] | None = None
+) -> LotBook:
+    """Open a lot book only to read it: none is made, and one that may only be read is read as it lies there.
+
+    Without a book yet it is an empty one that takes no entries, with `needed` a BookError. `note` of the book is a
+    sentence about either, empty else.
+    """
+    from colourmatch.lots.opening_to_read import open_to_read, refuse_absent
+
+    surroundings = os.environ if environ is None else environ
+    url = parse_location(find_location(location, surroundings))
+    place = str(book_path(url) or url.render_as_string(hide_password=True))
+    opened = open_to_read(url)
+    if needed:
+        refuse_absent(opened, place)
+    book = LotBook(opened.engine, place, PhotoStore(find_photo_folder(url, surroundings)))
+    book.note = opened.note
+    return book
 
 
 def restore_book(

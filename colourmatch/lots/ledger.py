@@ -27,9 +27,8 @@ from colourmatch.lots.shelf import Shelf
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
-    from colourmatch.lots.reading import Query
-
     from colourmatch.liquid.stock import BatchState
+    from colourmatch.lots.reading import Query
 
 NEW_LOT = "colourmatch lot new --name NAME --volume-ml 900 --stock STOCK"
 _NAMES_LOOKED_AT = 2000

@@ -26,6 +26,7 @@ BUSY_SECONDS = 20
 QUICK_CHECK_BYTES = 20_000_000
 #: Taken on a server while tables are made, until the transaction ends; the number only has to be its own.
 LOCK_BUILDING = "SELECT pg_advisory_xact_lock(5310061)"
+UNREACHABLE = "The lot book {path} cannot be reached: {why}. Check the path and its rights."
 _HEADER = b"SQLite format 3\0"
 
 
@@ -80,9 +81,9 @@ def open_engine(url: URL) -> Engine:
         place = str(path)
         _prepare_file(path)
     with speaking(place):
-        engine = _make_engine(url)
+        engine = make_engine(url)
         try:
-            found = _read_version(engine, path)
+            found = read_version(engine, path)
             if found is None:
                 _create(engine, place)
             elif found != tables.VERSION:
@@ -94,9 +95,17 @@ def open_engine(url: URL) -> Engine:
 
 
 def _prepare_file(path: Path) -> None:
-    """Make the folder, and refuse what is not a SQLite file before SQLite touches it."""
+    """Make the folder, and refuse what is not a SQLite file."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise BookError(UNREACHABLE.format(path=path, why=error.strerror or error)) from None
+    refuse_other_files(path)
+
+
+def refuse_other_files(path: Path) -> None:
+    """BookError for a folder or another file, before SQLite touches it."""
+    try:
         if path.is_dir():
             raise BookError(f"{path} is a folder. Give the path of a file, such as {path / 'book.sqlite'}.")
         if path.exists() and path.stat().st_size:
@@ -106,13 +115,11 @@ def _prepare_file(path: Path) -> None:
                         f"{path} is not a lot book. Give another path; the file is left as it is."
                     )
     except OSError as error:
-        raise BookError(
-            f"The lot book {path} cannot be reached: {error.strerror or error}. "
-            "Check the path and its rights."
-        ) from None
+        raise BookError(UNREACHABLE.format(path=path, why=error.strerror or error)) from None
 
 
-def _make_engine(url: URL) -> Engine:
+def make_engine(url: URL, **options: Any) -> Engine:
+    """An engine set up as the book needs it; `options` go to SQLAlchemy's create_engine for SQLite."""
     import sqlalchemy
     from sqlalchemy import event
 
@@ -129,7 +136,9 @@ def _make_engine(url: URL) -> Engine:
                 f"The driver for this database is missing ({error.name}). "
                 "Install it with: pip install 'colourmatch[postgres]'"
             ) from None
-    engine = sqlalchemy.create_engine(url, connect_args={"timeout": BUSY_SECONDS})
+    if "creator" not in options:
+        options["connect_args"] = {"timeout": BUSY_SECONDS}
+    engine = sqlalchemy.create_engine(url, **options)
 
     @event.listens_for(engine, "connect")
     def set_up(connection: Any, _record: Any) -> None:
@@ -150,7 +159,7 @@ def _make_engine(url: URL) -> Engine:
     return engine
 
 
-def _read_version(engine: Engine, path: Path | None) -> str | None:
+def read_version(engine: Engine, path: Path | None) -> str | None:
     """The version of the book, None when the database is empty; BookError when it is another's or damaged."""
     from sqlalchemy import inspect
 
@@ -193,6 +202,16 @@ def _create(engine: Engine, place: str) -> None:
 
 
 def _migrate(engine: Engine, found: str, path: Path | None, place: str) -> None:
+    refuse_unknown_version(found, place)
+    from colourmatch.lots import migrate  # brings in Alembic
+
+    if path is not None:
+        _copy_beside(path, found)
+    migrate.upgrade(engine)
+
+
+def refuse_unknown_version(found: str, place: str) -> None:
+    """BookError for a book that is newer than this program, or of a version that never was."""
     from colourmatch.lots import tables
 
     if found > tables.VERSION:
@@ -200,6 +219,8 @@ def _migrate(engine: Engine, found: str, path: Path | None, place: str) -> None:
             f"The lot book {place} is of version {found}, this program knows up to {tables.VERSION}. "
             "Update colourmatch, or give another book."
         )
+    if found == tables.VERSION:
+        return
     from colourmatch.lots import migrate  # brings in Alembic
 
     if not migrate.knows(found):
@@ -207,9 +228,6 @@ def _migrate(engine: Engine, found: str, path: Path | None, place: str) -> None:
             f"The lot book {place} is of version {found}, which this program does not know. "
             "Give another book, or restore a backup."
         )
-    if path is not None:
-        _copy_beside(path, found)
-    migrate.upgrade(engine)
 
 
 def _copy_beside(path: Path, found: str) -> Path:

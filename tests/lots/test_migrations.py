@@ -23,14 +23,14 @@ from colourmatch.lots.book import LotBook, open_book, restore_book
 
 def make_older(location: str, version: str = "0001") -> None:
     url = opening.parse_location(location)
-    engine = opening._make_engine(url)
+    engine = opening.make_engine(url)
     migrate.upgrade(engine, version)
     engine.dispose()
 
 
 def describe(location: str) -> dict[str, object]:
     """Columns, keys, indexes and guards of a database, in an order of their own."""
-    engine = opening._make_engine(opening.parse_location(location))
+    engine = opening.make_engine(opening.parse_location(location))
     found: dict[str, object] = {}
     with engine.connect() as connection:
         eye = inspect(connection)
@@ -109,7 +109,7 @@ def test_readings_from_before_their_photos_were_kept_stay_and_stay_guarded(
     location: str, environ: dict, jpeg: bytes, tmp_path: Path
 ) -> None:
     make_older(location, "0002")
-    engine = opening._make_engine(opening.parse_location(location))
+    engine = opening.make_engine(opening.parse_location(location))
     with opening.write(engine) as connection:
         for statement in (OLD_REFERENCE, OLD_READING):
             connection.exec_driver_sql(statement)
@@ -178,7 +178,7 @@ def test_a_backup_of_an_older_book_is_put_back_and_migrated(tmp_path: Path) -> N
 
 def test_a_migration_that_fails_halfway_adds_no_column(location: str, environ: dict) -> None:
     make_older(location, "0002")
-    engine = opening._make_engine(opening.parse_location(location))
+    engine = opening.make_engine(opening.parse_location(location))
     with opening.write(engine) as connection:  # the last column that the migration will add
         connection.exec_driver_sql("ALTER TABLE reference_readings ADD COLUMN taken_at TEXT")
     engine.dispose()

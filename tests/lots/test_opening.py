@@ -47,7 +47,7 @@ def test_an_empty_file_becomes_a_book(tmp_path: Path) -> None:
     path.touch()
     open_book(path).close()
     assert (
-        opening._read_version(opening._make_engine(opening.parse_location(str(path))), path) == tables.VERSION
+        opening.read_version(opening.make_engine(opening.parse_location(str(path))), path) == tables.VERSION
     )
 
 
