@@ -33,6 +33,7 @@ Commands, in the order of the work (each has --help with an example):
              correct, close; sheet, label, trend, recheck, export, import.
   reference  What lots are tinted to: add, list, show, choose.
   book       The lot book: check, back up, restore.
+  guide      Read how it works, what goes wrong, care and law, the reference.
   demo       Play one invented lot from the first photo to the stop.
   app        Open the app in the browser.
 

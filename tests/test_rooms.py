@@ -18,11 +18,12 @@ LEFT_OF = {
     "dosing": {"colour", "liquid"},
     "lots": {"colour", "photo", "liquid", "dosing"},
     "simulate": {"colour"},
+    "guide": set(),
     "demo": {"colour", "lots", "simulate"},
     "sharing": set(),
-    "commands": {"colour", "photo", "liquid", "dosing", "lots", "demo", "cli", "sharing"},
+    "commands": {"colour", "photo", "liquid", "dosing", "lots", "demo", "cli", "sharing", "guide"},
     "cli": {"commands"},
-    "screens": {"colour", "photo", "liquid", "dosing", "lots", "sharing"},
+    "screens": {"colour", "photo", "liquid", "dosing", "lots", "sharing", "guide"},
 }
 #: The example lot is drawn by the demonstration; the work on lots only passes the wish on. The command that starts
 #: the app starts its server.

@@ -20,6 +20,7 @@ _MODULES = {
     "lot": "lots",
     "reference": "references",
     "book": "books",
+    "guide": "guide",
     "demo": "running",
     "app": "running",
 }

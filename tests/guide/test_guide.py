@@ -1,0 +1,164 @@
+"""The guide: its pages are there, none of the program's words is missing from them, their figures are the code's."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from colourmatch import errors
+from colourmatch.cli import run
+from colourmatch.errors import NotFoundError
+from colourmatch.guide import PAGES, find_page, find_sections, list_sections
+from colourmatch.photo.quality import FLAGS
+
+PACKAGE = Path(errors.__file__).parent
+ANSWERS, METHOD, CARE = (find_page(name) for name in ("answers", "method", "care"))
+CODE_OF_HEADING = re.compile(r"\(([a-z]+(?:-[a-z]+)*)\)$")
+
+
+def sources(*rooms: str) -> str:
+    """The code of some rooms, the texts of this test aside."""
+    return "\n".join(
+        p.read_text(encoding="utf-8") for room in rooms for p in sorted((PACKAGE / room).rglob("*.py"))
+    )
+
+
+def answered() -> set[str]:
+    return {found[1] for part in list_sections(ANSWERS) if (found := CODE_OF_HEADING.search(part.title))}
+
+
+# ---- pages -------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_a_page_has_its_title_and_no_empty_part(page):
+    parts = list_sections(page)
+    assert (parts[0].title, parts[0].level) == (page.title, 1)
+    assert sum(part.level == 1 for part in parts) == 1
+    below = [*(part.level for part in parts[1:]), 0]
+    assert all(part.text or deeper > part.level for part, deeper in zip(parts, below, strict=True))
+    titles = [part.title for part in parts]
+    assert len(titles) == len(set(titles)), "an anchor must lead to one place"
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_the_links_of_a_page_lead_somewhere(page):
+    for target in re.findall(r"\]\(([^)]+)\)", page.text):
+        name, _, anchor = target.partition("#")
+        there = find_page(name.removesuffix(".md")) if name else page
+        anchors = {
+            re.sub(r"[^a-z0-9 -]", "", p.title.lower()).replace(" ", "-") for p in list_sections(there)
+        }
+        assert not anchor or anchor in anchors, target
+
+
+def test_a_page_is_found_by_its_beginning_and_others_are_named():
+    assert find_page("ans") is ANSWERS
+    with pytest.raises(NotFoundError, match=r"has no page 'metod'\. Near it: method"):
+        find_page("metod")
+    with pytest.raises(NotFoundError, match="There are: answers, method"):
+        find_page("")
+
+
+def test_words_are_found_those_in_a_heading_first():
+    assert find_sections(ANSWERS, "HAZY haze")[0].title == "Hazy (haze)"
+    assert find_sections(ANSWERS, "xyzzy") == ()
+    assert find_sections(ANSWERS, " ") == list_sections(ANSWERS)
+
+
+def test_a_line_of_code_that_begins_with_a_hash_is_no_heading():
+    assert not any(part.title.startswith("!") for page in PAGES for part in list_sections(page))
+
+
+# ---- answers -----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("code", FLAGS)
+def test_every_quality_flag_has_an_answer_that_its_words_find(code):
+    severity, text = FLAGS[code]
+    part = next(p for p in list_sections(ANSWERS) if p.title.endswith(f"({code})"))
+    assert part.text.startswith("Note:" if severity == "warn" else "Refusal:")
+    begins = re.split(r"[{(.:;,]", text)[0].strip()
+    assert begins in " ".join(part.text.split())
+    assert part in find_sections(ANSWERS, begins)
+
+
+def test_every_reason_of_the_advice_has_an_answer():
+    """The reasons that dosing gives, read off its code, are those of the page and no more."""
+    given = re.findall(r'Advice\(\s*"(?:add|stop|rephotograph)",\s*"([a-z]+)"', sources("dosing"))
+    assert set(given) == {"step", "matched", "nearest", "ceiling", "past", "photo"}
+    assert set(given) <= answered()
+
+
+def test_every_code_of_a_refusal_has_an_answer():
+    kinds = [errors.ColourMatchError, *errors.ColourMatchError.__subclasses__()]
+    codes = {kind.code for kind in kinds} | {"usage", "fault"}
+    raised = re.findall(
+        r'"([a-z]+(?:-[a-z]+)*)"\s*\)(?: from [a-zA-Z]+)?\n', sources("photo", "liquid", "lots")
+    )
+    raised = {code for code in raised if code in FLAGS or code == "unknown-colourant"}
+    assert codes | set(raised) <= answered()
+    assert answered() <= codes | set(raised) | set(FLAGS) | {"step", "matched", "nearest", "ceiling", "past"}
+
+
+# ---- care --------------------------------------------------------------------------------------------------------
+
+
+def test_every_caution_is_on_the_page_of_care():
+    code = sources("dosing", "commands")
+    given = set(re.findall(r'Caution\(\s*"([a-z-]+)"', code)) | {
+        "limit",
+        "not-permitted",
+        "limit-unknown",
+        "ceiling",
+    }
+    listed = set(re.findall(r"^\| `([a-z-]+)` \|", CARE.text, re.MULTILINE))
+    assert given == listed
+
+
+# ---- method ------------------------------------------------------------------------------------------------------
+
+
+def test_the_method_names_modules_that_exist():
+    named = re.findall(r"\b((?:photo|colour|liquid|dosing|lots)/[a-z_]+\.py)", METHOD.text)
+    assert len(set(named)) > 20
+    assert [name for name in named if not (PACKAGE / name).is_file()] == []
+
+
+# ---- the command -------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def said(capsys: pytest.CaptureFixture[str]) -> Callable[..., str]:
+    """What one call prints on stdout."""
+
+    def call(*arguments: str, code: int = 0) -> str:
+        assert run(["guide", *arguments]) == code
+        return capsys.readouterr().out
+
+    return call
+
+
+def test_the_command_lists_reads_and_searches(said):
+    assert all(page.about in said() for page in PAGES)
+    assert said("method").strip() == METHOD.text.strip(), "plain Markdown when it is passed on"
+    assert "### Hazy (haze)" in said("answers", "--find", "haze")
+    assert "# Hazy (haze)" in said("--find", "fogged glass")
+    assert said("care", "--find", "xyzzy") == "Nothing in the page care holds 'xyzzy'. Try one word of it.\n"
+    told = json.loads(said("care", "--json"))
+    assert told["page"] == "care" and told["text"] == CARE.text
+    assert [part["title"] for part in told["sections"]] == [part.title for part in list_sections(CARE)]
+
+
+def test_on_a_terminal_it_is_dressed_up(said, monkeypatch):
+    monkeypatch.setattr("sys.stdout.isatty", lambda: True, raising=False)
+    told = said("answers", "--find", "fogged glass")
+    assert "Hazy (haze)" in told and "###" not in told
+
+
+def test_an_unknown_page_is_refused(said):
+    assert "has no page" in json.loads(said("nothing", "--json", code=2))["error"]["text"]

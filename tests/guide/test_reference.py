@@ -1,0 +1,167 @@
+"""The reference page is what the program is: commands and options, and every JSON field that a command prints."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from datetime import date, datetime
+from typing import Any
+
+import pytest
+from make_reference import (
+    CARE,
+    METHOD,
+    PAGE,
+    PLAIN_TYPES,
+    every_command,
+    read_fields,
+    write_care,
+    write_method,
+    write_reference,
+)
+from playing import Objects, play
+
+from colourmatch.colour.difference import Interval
+from colourmatch.dosing.shelf_gain import MissingKind
+
+TOLD = read_fields()
+COMMANDS = dict(every_command())
+
+
+@pytest.fixture(scope="module")
+def objects(tmp_path_factory: pytest.TempPathFactory) -> Objects:
+    """What every command printed on the sample photos."""
+    return play(tmp_path_factory.mktemp("played"))
+
+
+class Comparison:
+    """Compares values with what the page says, and keeps which fields were seen with a value."""
+
+    def __init__(self) -> None:
+        self.seen: Counter[tuple[str, str]] = Counter()
+
+    def compare(self, value: Any, kind: str, where: str) -> list[str]:
+        """What does not fit, in words; nothing when all does."""
+        if kind.startswith("(") and kind.endswith(")"):
+            kind = kind[1:-1]
+        if kind.endswith(" or null"):
+            return [] if value is None else self.compare(value, kind.removesuffix(" or null"), where)
+        if kind.startswith("list of "):
+            if not isinstance(value, list):
+                return [f"{where} is no list"]
+            return [e for x in value for e in self.compare(x, kind.removeprefix("list of "), f"{where}[]")]
+        if kind.startswith("map of "):
+            if not isinstance(value, dict):
+                return [f"{where} is no object"]
+            of = kind.removeprefix("map of ")
+            return [e for k, x in value.items() for e in self.compare(x, of, f"{where}.{k}")]
+        if kind in PLAIN_TYPES:
+            return [] if is_plain(value, kind) else [f"{where} is {value!r}, not {kind}"]
+        return self.compare_object(value, kind, where)
+
+    def compare_object(self, value: Any, name: str, where: str) -> list[str]:
+        if not isinstance(value, dict):
+            return [f"{where} is {value!r}, not the object {name}"]
+        fields = TOLD.whole(name)
+        wrong = [f"{where}.{key} is not in the reference" for key in value.keys() - fields.keys()]
+        for key, field in fields.items():
+            if key not in value:
+                wrong += [] if field.optional else [f"{where}.{key} is missing"]
+                continue
+            wrong += self.compare(value[key], field.type, f"{where}.{key}")
+            if value[key] is not None and value[key] != [] and value[key] != {}:
+                self.seen[name, key] += 1
+        return wrong
+
+
+def is_plain(value: Any, kind: str) -> bool:
+    """Whether a value is of a plain type."""
+    number = isinstance(value, (int, float)) and not isinstance(value, bool)
+    if kind in ("time", "date"):
+        read = datetime.fromisoformat if kind == "time" else date.fromisoformat
+        return isinstance(value, str) and bool(read(value))
+    sizes = {"lab": 3, "box": 4}
+    if kind in sizes:
+        return (
+            isinstance(value, list)
+            and len(value) == sizes[kind]
+            and all(is_plain(v, "number") for v in value)
+        )
+    if kind in ("matrix", "outline"):
+        long = 3 if kind == "matrix" else 2
+        return isinstance(value, list) and all(
+            isinstance(row, list) and len(row) == long and all(is_plain(v, "number") for v in row)
+            for row in value
+        )
+    return {
+        "text": isinstance(value, str), "number": number, "whole": number and value == int(value),
+        "true or false": isinstance(value, bool), "any": True,
+    }[kind]  # fmt: skip
+
+
+def compare_forms(comparison: Comparison, value: Any, forms: list[str], where: str) -> list[str]:
+    """What does not fit in the form that fits best; only that form counts as seen."""
+    tries = []
+    for form in [*forms, "refusal"]:
+        one = Comparison()
+        tries.append((one.compare_object(value, form, where), one))
+    wrong, best = min(tries, key=lambda pair: len(pair[0]))
+    if not wrong:
+        comparison.seen += best.seen
+    return wrong
+
+
+@pytest.mark.parametrize(
+    ("page", "write"),
+    [(PAGE, lambda _page: write_reference()), (CARE, write_care), (METHOD, write_method)],
+    ids=["reference", "care", "method"],
+)
+def test_the_committed_page_is_what_the_program_gives(page, write):
+    text = page.read_text(encoding="utf-8")
+    assert text == write(text), "run: python tests/guide/make_reference.py"
+
+
+def test_every_command_has_its_json_and_no_other_has():
+    assert set(TOLD.forms) == set(COMMANDS)
+
+
+def test_every_object_named_is_told_and_every_object_told_is_named():
+    named = {form for forms in TOLD.forms.values() for form in forms} | {"refusal"}
+    for shape in TOLD.shapes.values():
+        named |= set(shape.like)
+        for field in shape.fields.values():
+            kind = re.sub(r"(list|map) of | or null|[()]", "", field.type)
+            named |= set() if kind in PLAIN_TYPES else {kind}
+    assert named == set(TOLD.shapes)
+
+
+def test_every_field_has_a_meaning():
+    empty = [f"{s.name}.{f.name}" for s in TOLD.shapes.values() for f in s.fields.values() if not f.meaning]
+    assert not empty and all(
+        shape.about.endswith(".") or "[" in shape.about for shape in TOLD.shapes.values()
+    )
+
+
+def test_the_json_of_every_command_is_that_of_the_reference(objects: Objects):
+    """Nothing is missed, nothing invented: each field printed is told, and each field told was printed with a value."""
+    comparison = Comparison()
+    wrong = [
+        error
+        for command, printed in objects.items()
+        for value in printed
+        for error in compare_forms(comparison, value, TOLD.forms[command], command)
+    ]
+    assert not wrong, "\n".join(sorted(set(wrong)))
+    assert set(objects) == set(COMMANDS)
+    # no sample photo lacks a whole kind of colour with certainty
+    interval = Interval(1.0, 0.5, 2.0)
+    kind = MissingKind("red", interval, interval, "Something red is missing.").to_json()
+    assert not comparison.compare_object(kind, "missing kind", "advice.missing_kind")
+    comparison.seen["advice", "missing_kind"] += 1
+    told = {(name, key) for name, shape in TOLD.shapes.items() for key in shape.fields}
+    seen = comparison.seen
+    inherited = {(name, key) for s in TOLD.shapes.values() for name in s.like for key in TOLD.whole(name)
+                 if seen[s.name, key]}  # fmt: skip
+    assert not (never := told - set(seen) - inherited), (
+        f"told, but never printed with a value: {sorted(never)}"
+    )
