@@ -17,7 +17,7 @@ TITLES = {
     "match": "Match",
     "lots": "Lots",
     "trend": "Trend",
-    "about": "About",
+    "help": "Help",
     "share": "Share",
     "picker": "Compare",
     "calibrations": "Card and phone",

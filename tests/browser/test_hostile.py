@@ -52,7 +52,7 @@ def test_names_are_text_on_every_page_and_media_are_pictures(
     serve: Callable[..., Server], browse: Callable[[str], Page], lot_id: int
 ) -> None:
     server, page = serve(), browse("desk")
-    for path in ("", "set-up", "match", "lots", "trend", "about", "share"):
+    for path in ("", "set-up", "match", "lots", "trend", "help", "share"):
         page.go(f"{server.url}/{path}?lot={lot_id}")
         assert "Something went wrong" not in page.text()
         for tab in page.find_all('[data-testid="stTab"]'):

@@ -219,7 +219,7 @@ def test_from_the_first_photo_to_the_drops(
 
 def test_every_page_fits_its_screen(browser: Browser, lots: dict[str, int]) -> None:
     lot = f"?lot={lots[browser.name]}"
-    for path in ("", "set-up", f"match{lot}", f"lots{lot}", "trend", "about", "picker", "calibrations"):
+    for path in ("", "set-up", f"match{lot}", f"lots{lot}", "trend", "help", "picker", "calibrations"):
         browser.show_in("light")
         browser.go(path)
         browser.check_width()

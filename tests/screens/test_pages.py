@@ -12,7 +12,7 @@ from colourmatch.lots.book import LotBook
 from colourmatch.lots.work import record_photos
 
 APP = Path(__file__).resolve().parents[2] / "app.py"
-PAGES = ("start", "set_up", "match", "lots", "trend", "about", "picker", "calibrations")
+PAGES = ("start", "set_up", "match", "lots", "trend", "help", "picker", "calibrations")
 
 
 def open_app(page: str = "start", **query: str) -> AppTest:

@@ -112,7 +112,7 @@ def test_what_cannot_be_measured_is_said_and_the_numbers_stay(marked: Any) -> No
 
 
 def test_rectangles_stay_when_leaving_and_returning_and_for_the_next_photo(marked: Any) -> None:
-    marked.switch_page("colourmatch/screens/about.py").run()
+    marked.switch_page("colourmatch/screens/help.py").run()
     marked.switch_page("colourmatch/screens/picker.py").run()
     values = {f.key.split("-", 2)[2]: f.value for f in marked.number_input}
     assert values == {f"{n}-{a}": v for n, box in BOXES.items() for a, v in zip(("x", "y", "width", "height"), box, strict=True)}  # fmt: skip
@@ -286,8 +286,8 @@ def test_marks_by_finger_mouse_and_keys(browser: Browser, tmp_path: Path) -> Non
     wait_for(lambda: "x 815," in boxes_shown(browser)["batch"], "the number did not move the rectangle")
     browser.settle()
     # leave, and return
-    browser.tap("a", "About")
-    browser.wait_text("About")
+    browser.tap("a", "Help")
+    browser.wait_text("Help")
     browser.tap("a", "Start")
     browser.wait_text("No printed card at hand?")
     browser.tap("button", "Mark them on a photo")

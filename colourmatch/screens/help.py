@@ -1,0 +1,115 @@
+"""Help: the guide to read and to search, and what this installation is and where its book lies."""
+
+from __future__ import annotations
+
+import platform
+import re
+from importlib.metadata import PackageNotFoundError, version
+from urllib.parse import quote
+
+import streamlit as st
+
+import colourmatch
+from colourmatch.dosing.care import STANDING_CAUTIONS
+from colourmatch.guide import PAGES, Page, Section, find_sections, list_sections
+from colourmatch.screens import parts, session
+
+_HERE = "installation"
+_TITLES = {page.name: page.title for page in PAGES} | {_HERE: "This installation"}
+#: So many answers that were found are shown opened.
+_OPENED = 3
+
+
+def show() -> None:
+    """The page."""
+    st.title("Help")
+    name = choose_page()
+    if name == _HERE:
+        show_versions()
+        return
+    page = next(one for one in PAGES if one.name == name)
+    st.write(page.about)
+    wanted = st.text_input(
+        "Find in this page",
+        value=st.query_params.get("find", ""),
+        placeholder="a word of the message, such as haze",
+        key=f"help-find-{name}",
+    )
+    if wanted.strip():
+        show_found(page, wanted)
+    elif name == "answers":
+        show_answers(page)
+    else:
+        if name == "care":
+            st.html("".join(parts.flag_line("Care", caution.text) for caution in STANDING_CAUTIONS))
+        st.markdown(for_the_app(page, "\n".join(part.markdown for part in list_sections(page)[1:])))
+
+
+def choose_page() -> str:
+    """The page chosen, at first the one that the address names."""
+    named = st.query_params.get("page", "")
+    chosen = st.segmented_control(
+        "Page",
+        list(_TITLES),
+        default=named if named in _TITLES else PAGES[0].name,
+        format_func=_TITLES.__getitem__,
+        required=True,
+        key="help-page",
+    )
+    return str(chosen)
+
+
+def show_answers(page: Page) -> None:
+    """Every answer by its heading, to be opened."""
+    for part in list_sections(page)[1:]:
+        if part.level < 3:
+            st.header(part.title)
+            if part.text:
+                st.markdown(for_the_app(page, part.text))
+        else:
+            show_answer(page, part, opened=False)
+
+
+def show_found(page: Page, wanted: str) -> None:
+    """What holds the words, the best first."""
+    found = find_sections(page, wanted)
+    if not found:
+        st.info(f"Nothing on this page holds “{parts.plain(wanted.strip())}”. Try one word of it.")
+    for k, part in enumerate(found):
+        show_answer(page, part, opened=k < _OPENED)
+
+
+def show_answer(page: Page, part: Section, opened: bool) -> None:
+    """One part under its heading."""
+    with st.expander(part.title, expanded=opened):
+        st.markdown(for_the_app(page, part.text))
+
+
+def for_the_app(page: Page, text: str) -> str:
+    """Markdown whose links between pages and within a page of answers lead to places of the app."""
+
+    def lead(link: re.Match[str]) -> str:
+        name, _, anchor = link[2].partition("#")
+        target = name.removesuffix(".md") or page.name
+        if anchor and target == "answers":
+            return f"[{link[1]}](?page=answers&find={quote(anchor.replace('-', ' '))})"
+        return f"[{link[1]}](?page={target})" if name and target in _TITLES else link[0]
+
+    return re.sub(r"\[([^\]]+)\]\(([^)\s]+)\)", lead, re.sub(r"<!--.*?-->\n?", "", text))
+
+
+def show_versions() -> None:
+    """Versions of the program and what it stands on, and where the book lies."""
+    book = session.current_book()
+    rows: dict[str, object] = {"colourmatch": colourmatch.__version__, "Python": platform.python_version()}
+    for name in ("streamlit", "numpy", "scipy", "opencv-python", "pillow", "SQLAlchemy"):
+        try:
+            rows[name] = version(name)
+        except PackageNotFoundError:
+            continue
+    st.html(parts.facts({"Lot book": book.place, "Photos": str(book.photo_store.folder)} | rows))
+    st.write("Keep a copy of book and photos: `colourmatch book backup` writes both into one file.")
+
+
+if __name__ == "__main__":
+    show()

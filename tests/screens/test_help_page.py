@@ -1,0 +1,42 @@
+"""Help: the guide in the app, its search, its links, and what is installed."""
+
+from __future__ import annotations
+
+from test_pages import open_app, shown
+
+from colourmatch.guide import PAGES, find_page
+from colourmatch.lots.book import LotBook
+from colourmatch.photo.quality import FLAGS
+from colourmatch.screens.help import for_the_app
+
+
+def test_answers_come_first_one_for_each_flag(book: LotBook) -> None:
+    app = open_app("help")
+    assert not app.exception
+    labels = [expander.label for expander in app.expander]
+    assert all(any(label.endswith(f"({code})") for label in labels) for code in FLAGS)
+
+
+def test_each_page_is_shown_whole(book: LotBook) -> None:
+    app = open_app("help")
+    for page in PAGES[1:]:
+        app.segmented_control(key="help-page").set_value(page.name).run()
+        assert not app.exception
+        text = shown(app)
+        assert page.about in text and page.text.splitlines()[-1] in text
+    app.segmented_control(key="help-page").set_value("installation").run()
+    assert book.place in shown(app)
+
+
+def test_words_are_found_and_missed_with_a_sentence(book: LotBook) -> None:
+    app = open_app("help", find="fogged glass")
+    assert [expander.label for expander in app.expander] == ["Hazy (haze)"]
+    app.text_input(key="help-find-answers").set_value("xyz*zy").run()
+    assert not app.expander and "Nothing on this page holds" in app.info[0].value
+
+
+def test_links_lead_to_places_of_the_app() -> None:
+    told = for_the_app(
+        find_page("method"), "[a](care.md) [b](#tones) [c](answers.md#which-light) [d](https://x.y/z.md)"
+    )
+    assert told == "[a](?page=care) [b](#tones) [c](?page=answers&find=which%20light) [d](https://x.y/z.md)"
