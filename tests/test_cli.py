@@ -206,9 +206,12 @@ REFUSALS = [
     (["lot", "add", "1", "--stock", "red", "--drops", "1", "--ml", "1"], "value", "Give the amount once"),
     (["lot", "add", "1", "--stock", "red", "--drops", "nan"], "value", "--drops is nan."),
     (["lot", "add", "1", "--stock", "red", "--drops", "-4"], "value", "--drops is -4."),
-    (["lot", "add", "1", "--stock", "red", "--drops", "0"], "value", "must be more than 0"),
+    (["lot", "add", "1", "--stock", "red", "--drops", "0"], "value", "must be from 0.1 up to 100,000, not 0"),
     (["lot", "add", "1", "--stock", "red", "--untinted-ml", "5"], "value", "Write down one thing at a time"),
-    ([*LOT, "--volume-ml", "0"], "value", "The volume must be more than 0"),
+    ([*LOT, "--volume-ml", "0"], "value", "The volume must be from 1 up to 2,000,000, not 0"),
+    ([*LOT, "--volume-ml", "1e-300"], "value", "The volume must be from 1 up to 2,000,000, not 1e-300"),
+    (["lot", "close", "1", "--reason", "matchd"], "value", "The reason 'matchd' is nearly 'matched'."),
+    ([*STRENGTH_1[:-1], "1e-300", "--colourant", "E129"], "value", "Strength must be at least 0.000001 g"),
     ([*LOT, "--jurisdiction", "MARS"], "value", 'There are no limits on file for "MARS". Choose EU or US'),
     (["lot", "correct", "1", "--jurisdiction", "MARS", "--reason", "x"], "value", "Choose EU or US"),
     ([*LOT, "--target-lab", "60,45"], "value", "--target-lab is '60,45', which is not three numbers."),
@@ -217,7 +220,7 @@ REFUSALS = [
     ([*LOT, "--serving", "depth=60"], "value", "--serving cannot be read at 'depth=60'. Give name, depth-mm"),
     ([*LOT, "--serving", "depth-mm=60,depth-mm=50"], "value", "--serving cannot be read at 'depth-mm=50'"),
     ([*LOT, "--serving", "light=moon"], "value", "The light 'moon' is not known. Give one of D65"),
-    ([*LOT, "--serving", "weight=0"], "value", "The weight of a serving must be more than 0"),
+    ([*LOT, "--serving", "weight=0"], "value", "The weight of a serving must be from 0.001"),
     ([*LOT, "--token", "x" * 151], "value", "--token has 151 characters."),
     (["lot", "label", "1", "--copies", "3"], "value", "Give --out with a PDF to write."),
     (["lot", "sheet", "1", "--out", "/no/such/lot.pdf"], "value", "/no/such"),
@@ -1056,3 +1059,9 @@ def test_a_corrected_photo_says_what_it_was_read_as():
     assert "as read    L* 68.0 +-3.0" in text
     assert "read with the card kitchen" in text
     assert "corrected for A phone in the light window; as read CIEDE2000 2.4 (1.5 to 2.6)" in text
+
+
+def test_a_reason_of_ones_own_is_said_to_be_ones_own(lot):
+    told = lot("lot", "close", "1", "--reason", "banana").out
+    assert told.startswith("Lot 1. Closed, in your own words: banana.")
+    assert "Closed, in your own words: banana." in lot("lot", "show", "1").out

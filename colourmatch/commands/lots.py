@@ -430,7 +430,9 @@ def show(session: Session, lot: str) -> Answer:
 @lot.command(example="colourmatch lot close 1 --reason matched")
 @click.argument("lot")
 @click.option(
-    "--reason", metavar="WORD", help="matched, nearest, ceiling, past, given up ... [default: as advised]"
+    "--reason",
+    metavar="TEXT",
+    help="matched, nearest, ceiling, past, given up, or a few words of your own. [default: as advised]",
 )
 @click.option("--note", metavar="TEXT", default="", help="A remark.")
 @by_option

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from colourmatch.commands.base import number_text
+from colourmatch.lots.checks import OUTCOMES
 
 _SPOTS = ("reference", "batch", "blank")
 _AXES = ("L*", "a*", "b*")
@@ -143,7 +144,8 @@ def state_lines(state: Mapping[str, Any]) -> Iterator[str]:
 def closing_line(closing: Mapping[str, Any], advice: Mapping[str, Any] | None) -> str:
     """How a lot ended; the maker's own words when they are not those of the advice."""
     own = closing["text"] if closing["text"] != (advice or {}).get("text") else ""
-    return f"Closed: {closing['outcome']}. {own}".rstrip()
+    how = "Closed" if closing["outcome"] in OUTCOMES else "Closed, in your own words"
+    return f"{how}: {closing['outcome']}. {own}".rstrip()
 
 
 def drops_text(entry: Mapping[str, Any]) -> str:

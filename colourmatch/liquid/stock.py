@@ -82,6 +82,11 @@ def check_stock(stock: Stock) -> Stock:
         100,
         "Give grams of colourant in 100 ml of stock, such as 1.0.",
     )
+    if stock.strength_g_per_100ml < 1e-6:
+        raise InputError(
+            f"Strength must be at least 0.000001 g in 100 ml, not {stock.strength_g_per_100ml}. "
+            "Give grams of colourant in 100 ml of stock, such as 1.0."
+        )
     _check_number(
         stock.drop_ml, "Drop", 0, 0.5, "A drop is near 0.05 ml; weigh 20 to 50 drops to know yours."
     )

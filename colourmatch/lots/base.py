@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -79,8 +79,9 @@ def insert(connection: Connection, table: Table, **values: Any) -> int:
     return int(result.inserted_primary_key[0])  # type: ignore[index]
 
 
-def near_names(wanted: str, names: Iterable[str]) -> str:
-    """Part of a sentence that names the near ones, empty when none is near."""
-    folded = {name.casefold(): name for name in names}
+def near_names(wanted: str, names: Iterable[str] | Mapping[str, str]) -> str:
+    """Part of a sentence that names the near ones, empty when none is near; a mapping says how each is shown."""
+    shown = names if isinstance(names, Mapping) else {name: name for name in names}
+    folded = {name.casefold(): text for name, text in shown.items()}
     near = [folded[key] for key in difflib.get_close_matches(wanted.casefold(), folded, n=3, cutoff=0.5)]
     return f" Near it: {', '.join(near)}." if near else ""

@@ -5,6 +5,7 @@ The limits only catch slips of the hand (a unit mixed up, a digit too many); the
 
 from __future__ import annotations
 
+import difflib
 import json
 import math
 from collections.abc import Mapping
@@ -15,21 +16,24 @@ from colourmatch.errors import InputError
 
 NAME_LENGTH = 120
 TEXT_LENGTH = 20_000
+OUTCOME_LENGTH = 40
+#: Why a lot ended, as tables and pages know it; another reason is the maker's own words.
+OUTCOMES = ("matched", "nearest", "ceiling", "past", "given up", "trial", "stopped by the maker")
 
 #: name -> (words, lowest, lowest is allowed, highest, advice)
 _CONDITION = ("name", "depth_mm", "dilution", "illuminant", "weight")
 LIMITS: dict[str, tuple[str, float, bool, float, str]] = {
-    "volume_ml": ("The volume", 0, False, 2_000_000, "Give the batch in ml, up to 2000 litres."),
+    "volume_ml": ("The volume", 1, True, 2_000_000, "Give the batch in ml, up to 2000 litres."),
     "depth_mm": ("The depth", 1, True, 200, "Give the depth of liquid in the glass in mm, such as 10."),
     "dilution": ("The dilution", 1, True, 1000, "1 part made up to 5 parts with water is 5; undiluted is 1."),
     "tolerance": ("The tolerance", 0.1, True, 20, "Give it in CIEDE2000 units, such as 1.5."),
     "ceiling_mg_per_l": ("The ceiling", 0, True, 100_000, "Give mg of colour in a litre of drink."),
     "already_mg_per_l": ("The colour already in", 0, True, 100_000, "Give mg in a litre, 0 when none."),
-    "drops": ("The number of drops", 0, False, 100_000, "Count them again, or give ml or grams."),
-    "ml": ("The volume", 0, False, 2_000_000, "Give the millilitres that went in or out."),
-    "grams": ("The weight", 0, False, 2_000_000, "Give the grams that went in."),
+    "drops": ("The number of drops", 0.1, True, 100_000, "Count them again, or give ml or grams."),
+    "ml": ("The volume", 0.001, True, 2_000_000, "Give the millilitres that went in or out."),
+    "grams": ("The weight", 0.0001, True, 2_000_000, "Give the grams that went in."),
     "strength_factor": ("The strength factor", 0.01, True, 100, "1 is the strength of the label."),
-    "weight": ("The weight of a serving", 0, False, 1000, "2 counts twice as much as 1."),
+    "weight": ("The weight of a serving", 0.001, True, 1000, "2 counts twice as much as 1."),
     "rel_sd": ("The relative spread", 0, False, 10, "0.1 is 10 %."),
 }
 
@@ -41,7 +45,7 @@ def check_number(name: str, value: object) -> float:
         raise InputError(f"{words} is {value!r}, which is not a number. {advice}")
     number = float(value)
     if not math.isfinite(number) or number > high or number < low or (number == low and not low_allowed):
-        span = f"from {low:g}" if low_allowed else f"more than {low:g}"
+        span = f"from {low:g}" if low_allowed else f"more than {low:g} and"
         raise InputError(f"{words} must be {span} up to {high:,.10g}, not {value}. {advice}")
     return number
 
@@ -156,6 +160,28 @@ def _check_illuminant(value: object) -> str:
             f"The light {value!r} is not known. Give one of {known}; A is a warm lamp, D65 is daylight."
         ) from None
     return name
+
+
+def check_outcome(value: object) -> str:
+    """Why a lot was closed: one of OUTCOMES as it is written there, or own words of up to 40 characters.
+
+    A slip of the finger in a word of OUTCOMES is an InputError, since tables and pages go by these words.
+    """
+    typed = check_name(value, "reason for closing")
+    folded = typed.casefold()
+    if folded in OUTCOMES:
+        return folded
+    near = difflib.get_close_matches(folded, OUTCOMES, n=1, cutoff=0.8)
+    if near:
+        raise InputError(
+            f"The reason {typed!r} is nearly {near[0]!r}. Give one of {', '.join(OUTCOMES)}, or other words of your own."
+        )
+    if len(typed) > OUTCOME_LENGTH:
+        raise InputError(
+            f"The reason has {len(typed)} characters. Give one of {', '.join(OUTCOMES)}, or own words of at most "
+            f"{OUTCOME_LENGTH} characters; a note takes more."
+        )
+    return typed
 
 
 def check_one_of(value: object, allowed: tuple[str, ...], what: str) -> str:

@@ -12,6 +12,7 @@ from colourmatch.lots.base import find_token, insert
 from colourmatch.lots.checks import (
     check_number,
     check_one_of,
+    check_outcome,
     check_text,
     to_json,
     utc_text,
@@ -179,12 +180,12 @@ class Entering(Ledger):
         entered_by: str | None = None,
         token: str | None = None,
     ) -> ClosingEntry:
-        """Close a lot for good: `outcome` is a short word (matched, nearest, ceiling, past, given up).
+        """Close a lot for good: `outcome` is one of checks.OUTCOMES, or own words of up to 40 characters.
 
         Afterwards corrections, notes and rechecks are still taken, a dose is refused with ClosedError.
         """
         values = {
-            "outcome": check_text(outcome, "outcome").strip()[:40] or "closed",
+            "outcome": check_outcome(outcome),
             "text": check_text(text),
             "final": to_json(final),
         }

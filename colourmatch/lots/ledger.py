@@ -243,8 +243,10 @@ class Ledger(Shelf):
                 if lock and connection.dialect.name != "sqlite":
                     connection.execute(select(t.lots.c.id).where(t.lots.c.id == ids[0]).with_for_update())
                 return ids[0]
-        recent = select(t.lots.c.name).order_by(t.lots.c.id.desc()).limit(_NAMES_LOOKED_AT)
-        near = near_names(text, connection.scalars(recent))
+        recent = select(t.lots.c.name, t.lots.c.number).order_by(t.lots.c.id.desc()).limit(_NAMES_LOOKED_AT)
+        rows = [(str(name), number) for name, number in connection.execute(recent)]
+        known = {name: name for name, _ in rows} | {str(n): f"{n} ({name})" for name, n in rows if n}
+        near = near_names(text, known)
         raise NotFoundError(
             f"There is no lot {text!r}.{near} See: colourmatch lot list, or begin one with: {NEW_LOT}"
         )

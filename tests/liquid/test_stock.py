@@ -169,6 +169,7 @@ GOOD = {"name": "red", "colourant": "E129", "strength_g_per_100ml": 1.0}
     [
         ({"strength_g_per_100ml": -1}, "Strength must be more than 0 and at most 100, not -1"),
         ({"strength_g_per_100ml": 0}, "Strength must be more than 0"),
+        ({"strength_g_per_100ml": 1e-300}, "Strength must be at least 0.000001 g in 100 ml, not 1e-300"),
         ({"strength_g_per_100ml": math.nan}, "not nan"),
         ({"strength_g_per_100ml": math.inf}, "not inf"),
         ({"strength_g_per_100ml": 101}, "at most 100, not 101"),

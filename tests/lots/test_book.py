@@ -278,6 +278,9 @@ def test_refusals_say_what_to_do(book: LotBook, lot: int) -> None:
         book.find_stock("rde")
     with pytest.raises(NotFoundError, match=r"Near it: Aperitif.*lot list"):
         book.find_lot("aperitiv")
+    book.new_lot("Cordial", 900, "red", number="26-041")
+    with pytest.raises(NotFoundError, match=r"no lot '26-014'\. Near it: 26-041 \(Cordial\)\."):
+        book.find_lot("26-014")
     with pytest.raises(NotFoundError, match="no lot '99999'"):
         book.find_lot(99999)
     with pytest.raises(NotFoundError, match="no lot"):
@@ -296,7 +299,7 @@ def test_refusals_say_what_to_do(book: LotBook, lot: int) -> None:
         book.add_addition(lot, "red", drops=1, ml=1)
     with pytest.raises(InputError, match="Give the amount once"):
         book.add_addition(lot, "red")
-    with pytest.raises(InputError, match=r"drops must be more than 0"):
+    with pytest.raises(InputError, match=r"drops must be from 0.1"):
         book.add_addition(lot, "red", drops=0)
     with pytest.raises(InputError, match="at least one stock"):
         book.new_lot("x", 900, [])

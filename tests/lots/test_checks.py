@@ -13,6 +13,7 @@ from colourmatch.lots.checks import (
     check_lab,
     check_name,
     check_number,
+    check_outcome,
     name_key,
     to_json,
     utc_text,
@@ -78,3 +79,37 @@ def test_times_are_utc_of_fixed_width() -> None:
     assert len(utc_text()) == len(utc_text(datetime(2026, 1, 1, tzinfo=UTC)))
     with pytest.raises(ValueError, match="zone"):
         utc_text("2026-07-01T12:00:00")
+
+
+def test_why_a_lot_was_closed_is_a_known_word_or_own_ones() -> None:
+    assert [check_outcome(word) for word in ("matched", " Given Up ", "past")] == [
+        "matched",
+        "given up",
+        "past",
+    ]
+    assert check_outcome("the jug fell") == "the jug fell"
+    with pytest.raises(
+        InputError, match=r"'matchd' is nearly 'matched'\. Give one of matched, nearest, ceiling"
+    ):
+        check_outcome("matchd")
+    with pytest.raises(InputError, match=r"has 41 characters.*a note takes more"):
+        check_outcome("x" * 41)
+    with pytest.raises(InputError, match="reason for closing is empty"):
+        check_outcome(" ")
+
+
+@pytest.mark.parametrize(
+    ("name", "least", "sentence"),
+    [
+        ("volume_ml", 1, "The volume must be from 1 up to 2,000,000, not 1e-300. Give the batch in ml"),
+        ("drops", 0.1, "The number of drops must be from 0.1 up to 100,000, not 1e-300. Count them again"),
+        ("ml", 0.001, "The volume must be from 0.001 up to 2,000,000, not 1e-300."),
+        ("grams", 0.0001, "The weight must be from 0.0001 up to 2,000,000, not 1e-300."),
+        ("rel_sd", 1e-9, "The relative spread must be more than 0 and up to 10, not 0."),
+    ],
+)
+def test_what_no_hand_can_measure_is_refused_in_a_sentence(name: str, least: float, sentence: str) -> None:
+    assert check_number(name, least) == least
+    with pytest.raises(InputError) as refused:
+        check_number(name, 0 if name == "rel_sd" else 1e-300)
+    assert refused.value.text.startswith(sentence)
