@@ -14,6 +14,8 @@ from pathlib import Path
 from colourmatch.errors import NotFoundError
 
 _FOLDER = Path(__file__).resolve().parent
+#: This share of the words must be held by a part that is shown.
+_LEAST_SHARE = 0.6
 _HEADING = re.compile(r"^(#{1,4}) +(.+?)\s*$")
 
 
@@ -81,13 +83,20 @@ def list_sections(page: Page) -> tuple[Section, ...]:
 
 
 def find_sections(page: Page, wanted: str) -> tuple[Section, ...]:
-    """The parts that hold every word of `wanted`, those that hold them in their heading first; all for no word."""
-    words = wanted.casefold().split()
+    """The parts that hold every word of `wanted`, those that hold them in their heading first; all for no word.
+
+    Where none holds every word, those that hold most of them, as of a message whose details differ.
+    """
+    words = set(re.findall(r"[\w'-]+", wanted.casefold()))
     if not words:
         return list_sections(page)
 
-    def holds(text: str) -> bool:
-        return all(word in text.casefold() for word in words)
+    def count(text: str) -> int:
+        return sum(word in text.casefold() for word in words)
 
-    found = [part for part in list_sections(page) if part.text and holds(f"{part.title} {part.text}")]
-    return tuple(sorted(found, key=lambda part: not holds(part.title)))
+    held = {part: count(f"{part.title} {part.text}") for part in list_sections(page) if part.text}
+    most = max(held.values(), default=0)
+    if most < _LEAST_SHARE * len(words):
+        return ()
+    found = [part for part, number in held.items() if number == most]
+    return tuple(sorted(found, key=lambda part: -count(part.title)))

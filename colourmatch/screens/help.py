@@ -32,7 +32,7 @@ def show() -> None:
     wanted = st.text_input(
         "Find in this page",
         value=st.query_params.get("find", ""),
-        placeholder="a word of the message, such as haze",
+        placeholder="one word or more, such as haze",
         key=f"help-find-{name}",
     )
     if wanted.strip():

@@ -232,13 +232,13 @@ def write_care(page: str) -> str:
 
 
 def write_method(page: str) -> str:
-    """method.md with the figures of its last table as they are in the code."""
+    """method.md with the figures of its last part as they are in the code."""
 
     def fill(row: re.Match[str]) -> str:
         found = getattr(importlib.import_module(f"colourmatch.{row[1]}"), row[2])
-        return f"| `{row[1]}.{row[2]}` | {', '.join(f'{value:g}' for value in np.atleast_1d(found))} |"
+        return f"- `{row[1]}.{row[2]}` = {', '.join(f'{value:g}' for value in np.atleast_1d(found))}:"
 
-    return re.sub(r"^\| `([a-z_.]+)\.([A-Z_]+)` \| [^|]* \|", fill, page, flags=re.MULTILINE)
+    return re.sub(r"^- `([a-z_.]+)\.([A-Z_]+)` = [^:]*:", fill, page, flags=re.MULTILINE)
 
 
 if __name__ == "__main__":
