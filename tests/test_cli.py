@@ -792,6 +792,10 @@ def test_a_reference_from_photos_and_from_an_own_lot(lot, drawn_photos, sample_p
     assert added.code == 0 and added.err.count("Photo ") == 2
     good, bad = added.data["photos"]
     assert good["reading"] == added.data["readings"][0]["reading"] and bad["reading"] is None and bad["note"]
+    again = lot("reference", "add", "Bottle", drawn_photos[0], "--dilution", "5")
+    number = good["reading"]
+    assert f"{drawn_photos[0].name} was noted before, as reading {number}: it counts once." in again.out
+    assert len(lot("reference", "show", "Bottle", "--json").data["readings"]) == 1
     refused = lot("reference", "add", "Other", sample_photos / "bad-text.jpg", "--json")
     assert refused.code == 2 and refused.data["error"]["text"] in refused.err
     lot("lot", "photo", "1", drawn_photos[0])

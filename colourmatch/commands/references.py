@@ -69,7 +69,12 @@ def _add_photos(
             told = record_reference(book, name, [Path(path)], spot, **given)
             found += told["photos"]
             note_progress(session, (number, len(photos)), found[-1] | {"error": found[-1].get("note")})
-    lines = list(reference_lines(told)) if told["reference"] else []
+    lines = [
+        f"{one['photo']} was noted before, as reading {one['reading']}: it counts once."
+        for one in found
+        if one.get("repeated")
+    ]
+    lines += reference_lines(told) if told["reference"] else []
     return answer_entries(found, told | {"photos": found}, lines, "reading")
 
 

@@ -129,7 +129,7 @@ def ask_photos(name: str, view: dict[str, Any]) -> None:
     with session.failures_shown():
         if not name:
             raise InputError("The name of the reference is empty. Type one: the photos wait.")
-        refused, kept = [], 0
+        refused, kept, repeated = [], 0, 0
         with st.spinner("Measuring …"):
             for file in files:
                 told = record_reference(
@@ -137,14 +137,25 @@ def ask_photos(name: str, view: dict[str, Any]) -> None:
                 )["photos"][0]
                 if told["reading"] is None:
                     refused.append((file[1], told["note"]))
+                elif told.get("repeated"):
+                    repeated += 1
                 else:
                     kept += 1
         st.session_state["reference-refused"] = refused
         clear_upload("reference")
-        if kept:
+        if kept or repeated:
             st.session_state.pop("token-reference", None)
-            session.notify(f"The reference {name} has {kept} new {'reading' if kept == 1 else 'readings'}.")
+            session.notify(tell_kept(name, kept, repeated))
         st.rerun()
+
+
+def tell_kept(name: str, kept: int, repeated: int) -> str:
+    """How many readings are new, and how many photos were noted before and count once."""
+    new = f"{kept or 'no'} new {'reading' if kept == 1 else 'readings'}"
+    if not repeated:
+        return f"The reference {name} has {new}."
+    before = "1 photo was" if repeated == 1 else f"{repeated} photos were"
+    return f"The reference {name} has {new}: {before} noted before."
 
 
 def show_refused() -> None:

@@ -9,6 +9,7 @@ from test_trend_page import close_lot, measured
 
 from colourmatch.lots.book import LotBook
 from colourmatch.lots.references import enter_reference
+from colourmatch.screens.references import tell_kept
 
 
 @pytest.fixture
@@ -67,6 +68,18 @@ def test_photos_give_readings_and_a_refused_one_is_named(book: LotBook, card_pho
     by_key(app.file_uploader, "upload-reference").set_value([("note.jpg", b"no photo", "image/jpeg")]).run()
     assert "note.jpg: This is not a readable photo" in shown(app)
     assert len(book.reference_readings("Bottle")) == 1
+
+
+@pytest.mark.parametrize(
+    ("kept", "repeated", "text"),
+    [
+        (1, 0, "The reference Bottle has 1 new reading."),
+        (2, 1, "The reference Bottle has 2 new readings: 1 photo was noted before."),
+        (0, 3, "The reference Bottle has no new readings: 3 photos were noted before."),
+    ],
+)
+def test_photos_noted_before_do_not_count_as_new(kept: int, repeated: int, text: str) -> None:
+    assert tell_kept("Bottle", kept, repeated) == text
 
 
 def test_an_own_lot_becomes_a_reference(stocked: LotBook) -> None:
