@@ -62,7 +62,13 @@ RGB_TO_XYZ: dict[str, Array] = {name: primaries_to_matrix(xy) for name, xy in PR
 
 
 def rgb_to_lab(rgb_linear: ArrayLike, encoding: str = "sRGB") -> Array:
-    """CIELAB of linear RGB relative to white, shape (..., 3)."""
+    """CIELAB of linear RGB relative to white, shape (..., 3).
+
+    The red of sRGB, as it is commonly printed:
+
+    >>> rgb_to_lab([1.0, 0.0, 0.0]).round(2).tolist()
+    [53.24, 80.09, 67.2]
+    """
     return xyz_to_lab(np.asarray(rgb_linear, float) @ RGB_TO_XYZ[encoding].T)
 
 
@@ -88,6 +94,10 @@ def lab_to_srgb(lab: ArrayLike) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
 
 
 def lab_to_hex(lab: ArrayLike) -> str:
-    """The swatch colour of one Lab as #rrggbb, clipped into sRGB where it must be."""
+    """The swatch colour of one Lab as #rrggbb, clipped into sRGB where it must be.
+
+    >>> lab_to_hex([77.0, 44.5, 29.9])
+    '#ff9b89'
+    """
     rgb, _ = lab_to_srgb(lab)
     return "#" + "".join(f"{int(v):02x}" for v in rgb)

@@ -64,5 +64,11 @@ def integration_weights(illuminant: str = "D65", degrees: int = 2) -> Array:
 
 
 def transmittance_to_xyz(transmittance: ArrayLike, illuminant: str = "D65", degrees: int = 2) -> Array:
-    """XYZ, shape (..., 3), of spectra shape (..., 81); a spectrum of ones gives the white of that light."""
+    """XYZ, shape (..., 3), of spectra shape (..., 81); a spectrum of ones gives the white of that light.
+
+    The white of CIE standard illuminant A, 109.85, 100, 35.58 (CIE 015:2018):
+
+    >>> (100 * transmittance_to_xyz(np.ones(81), "A")).round(2).tolist()
+    [109.85, 100.0, 35.58]
+    """
     return np.asarray(transmittance, float) @ _weights(illuminant, degrees)

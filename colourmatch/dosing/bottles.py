@@ -68,6 +68,10 @@ def pick_bottle(
     """The bottle whose whole dose is nearest to 20 to 60 drops; the one already used where several are.
 
     `whole_mg`: all of the colourant that the batch needs; `missing_mg`: what of it is still to go in.
+
+    >>> strong, thin = Stock("strong", "E129", 10.0), Stock("thin", "E129", 1.0)
+    >>> pick_bottle([strong, thin], whole_mg=20, missing_mg=20).name
+    'thin'
     """
 
     def rank(stock: Stock) -> tuple[bool, float, bool, float]:

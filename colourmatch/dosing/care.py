@@ -63,7 +63,11 @@ MOST_NAMED = 3
 
 
 def name_few(names: Sequence[str], of: int | None = None) -> str:
-    """The first names of a list and how many others there are: "E129, E110 and 12 others"."""
+    """The first names of a list and how many others there are: "E129, E110 and 12 others".
+
+    >>> name_few(["E129", "E110", "E102", "E133", "E142"])
+    'E129, E110, E102 and 2 others'
+    """
     shown = list(names[:MOST_NAMED])
     others = max(len(names), of or 0) - len(shown)
     if not others:
@@ -277,6 +281,11 @@ def room_mg_per_l(
     """How many mg/l more of one colourant may go in: the least room under all ceilings that touch it.
 
     Never below 0; infinite when there is no figure at all. A colourant that is not permitted has no room.
+
+    Sunset yellow has a limit of its own in the EU, which lies under this ceiling:
+
+    >>> room_mg_per_l(BatchState(900.0), "E110", ceiling_mg_per_l=60)
+    20.0
     """
     amounts, number = _amounts(state), _number_for_law(find_colourant(colourant).e_number)
     rooms = [float("inf") if ceiling_mg_per_l is None else ceiling_mg_per_l - state.total_mg_per_l()]
@@ -304,6 +313,10 @@ def intake_per_serving(state: BatchState, serving_ml: float, body_kg: float = 60
     share = mg per serving / (ADI in mg per kg and day x body mass in kg). Sources of the ADIs: JECFA and
     EFSA, calibration/colourants.csv. 60 kg is the adult of the JECFA evaluations (from memory). The base's
     own colour is not counted, as nobody said which it is. InputError for impossible values.
+
+    >>> batch = BatchState(1000.0, mg={"red": 50.0}, mg_by_colourant={"E129": 50.0})
+    >>> round(100 * intake_per_serving(batch, serving_ml=200)[0].share_of_adi, 1)
+    2.4
     """
     if not 0 < serving_ml <= 5000:
         raise InputError(f"A serving must be more than 0 and at most 5000 ml, not {serving_ml:g}.")
@@ -477,6 +490,9 @@ def label_line(colourants: Iterable[str], jurisdiction: str = "EU") -> Label:
     The line names the colours ("Colour: Allura red AC (E129)"; in the US by their name there). The warning is
     the EU text of Regulation (EC) No 1333/2008, Annex V, where due. An unknown bottle is named as such, never
     guessed. InputError or NotFoundError as in `limits_for`.
+
+    >>> label_line(["E133", "E120"]).text.splitlines()
+    ['Colours: Brilliant blue FCF (E133), Carmine (E120)', 'Contains carmine (E120)']
     """
     place = _jurisdiction(jurisdiction)
     found = list(dict.fromkeys(find_colourant(text) for text in colourants))

@@ -144,6 +144,10 @@ def _dose_here(problem: Problem, view: View, added_ml: Sequence[float] | None) -
 
 
 def describe_view(view: View) -> str:
-    """A look in words: "60 mm deep, 1 part made up to 4, light A"."""
+    """A look in words: "60 mm deep, 1 part made up to 4, light A".
+
+    >>> describe_view(View(60, 4, "A"))
+    '60 mm deep, 1 part made up to 4, light A'
+    """
     thinned = "undiluted" if view.dilution == 1 else f"1 part made up to {view.dilution:g}"
     return f"{view.depth_mm:g} mm deep, {thinned}, light {view.illuminant}"

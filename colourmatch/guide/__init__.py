@@ -56,7 +56,11 @@ PAGES = (
 
 
 def find_page(name: str) -> Page:
-    """A page by its name; the beginning is enough. NotFoundError names the pages there are."""
+    """A page by its name; the beginning is enough. NotFoundError names the pages there are.
+
+    >>> find_page("ref").title
+    'Reference'
+    """
     wanted = name.strip().casefold()
     fits = [page for page in PAGES if wanted and page.name.startswith(wanted)]
     if len(fits) == 1:

@@ -57,7 +57,13 @@ class Colourant:
         return min(known, default=None)
 
     def absorptivity(self) -> Array:
-        """Absorbance per cm per mg/l on the common grid, shape (81,): E 1 % / 10000 times the shape."""
+        """Absorbance per cm per mg/l on the common grid, shape (81,): E 1 % / 10000 times the shape.
+
+        E 1 % of 540 makes 0.054 per cm and mg/l at the peak:
+
+        >>> round(float(find_colourant("E129").absorptivity().max()), 3)
+        0.054
+        """
         return self.e1pct_1cm / 10000.0 * self.shape
 
 
@@ -182,6 +188,10 @@ def find_colourant(text: str) -> Colourant:
 
     Part of a name is enough where it fits one only ("allura red", "red 40"). "custom:505:540" is the code of
     an unknown bottle, see `custom_colourant`. NotFoundError lists the near ones.
+
+    >>> allura = find_colourant("red 40")
+    >>> allura.e_number, allura.e1pct_1cm
+    ('E129', 540.0)
     """
     wanted = text.strip()
     if wanted.casefold().startswith(_CUSTOM):

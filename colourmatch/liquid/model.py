@@ -42,7 +42,16 @@ class View:
 
 
 def absorbance_to_lab(absorbance: ArrayLike, illuminant: str = "D65") -> Array:
-    """Lab (of that light's white, 2 degrees), shape (..., 3), of single-pass absorbance, shape (..., 81), over paper."""
+    """Lab (of that light's white, 2 degrees), shape (..., 3), of single-pass absorbance, shape (..., 81), over paper.
+
+    Water is white; 10 mg/l of Allura red, looked at 10 mm deep:
+
+    >>> [round(abs(v), 6) for v in absorbance_to_lab(np.zeros(81)).tolist()]
+    [100.0, 0.0, 0.0]
+    >>> from colourmatch.liquid.colourants import find_colourant
+    >>> absorbance_to_lab(10 * find_colourant("E129").absorptivity()).round(1).tolist()
+    [75.8, 55.2, 19.5]
+    """
     weights = integration_weights(illuminant)
     xyz = np.power(10.0, -2 * np.asarray(absorbance, float)) @ weights
     return xyz_to_lab(xyz, weights.sum(axis=0))

@@ -117,6 +117,10 @@ def weigh_drops(stock: Stock, drops: int, grams: float, density_g_per_ml: float 
     drop_ml = grams / drops / density. Uncertainty: two readings of a scale that shows 0.01 g, half a drop of
     miscount, 5 % between single drops and 3 % from one day to another, added as squares (GUM, JCGM 100:2008).
     InputError for impossible values, also for a drop outside 0.005 to 0.5 ml.
+
+    >>> drop = weigh_drops(Stock("red", "E129", 1.0), drops=40, grams=1.93)
+    >>> round(drop.drop_ml, 5), round(drop.rel_sd, 3)
+    (0.04825, 0.034)
     """
     count = _check_number(drops, "Number of drops", 0, 1000, "Count 20 to 50 drops.")
     if count < 5:
@@ -194,6 +198,12 @@ class BatchState:
 
         A stock made in the batch keeps the volume: the batch it was made of counts as batch from the start,
         so weighing it out and pouring it back changes only where the colour is.
+
+        65 drops of 0.5 mg in 900 ml, which they make 903.25:
+
+        >>> dose = Addition.from_drops(Stock("red", "E129", 1.0), 65)
+        >>> round(BatchState(900.0).add(dose).total_mg_per_l(), 2)
+        35.98
         """
         stock = addition.stock
         volume = self.volume_ml + (0.0 if stock.made_in == "batch" else addition.ml)
@@ -313,6 +323,9 @@ def suggest_strength(stock: Stock, target_mg_per_l: float, volume_ml: float) -> 
     10 ...) of the given stock that falls in the range, and `drops` the dose with it; None when the stock is
     too weak even undiluted, and `drops` are then those of the undiluted one (inf when it can never get
     there).
+
+    >>> suggest_strength(Stock("red", "E129", 10.0), target_mg_per_l=45, volume_ml=900).text
+    'Dilute red 5-fold (1 part made up to 5): about 41 drops.'
     """
     target = _check_number(target_mg_per_l, "Target", 0, 100_000, "Give mg of colourant per litre of batch.")
     volume = _check_number(volume_ml, "Batch volume", 0, 2_000_000, "Give it in ml, up to 2000 litres.")
