@@ -322,7 +322,11 @@ def _to_colours(
         judged = (
             reading.bars and plain and not any(reading.empty) and rgb.min() > 0.02 and flat.coarseness < 1.6
         )
-        clarity = judge_clarity(reading.bars, plain, tone.curve.terms[3]) if judged and reading.bars and plain else None
+        clarity = (
+            judge_clarity(reading.bars, plain, tone.curve.terms[3])
+            if judged and reading.bars and plain
+            else None
+        )
         scene = jacobian @ vessel @ jacobian.T
         out[spot] = SpotColour(lab, lab_cov, rgb, cov, clarity, white, shifts, lost, scene)
     return out

@@ -10,11 +10,11 @@ a tone curve from greys earns more than a matrix (design figures, calibration/RE
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from colourmatch.colour.spaces import decode_srgb, encode_srgb
 from colourmatch.photo.light import FlatCard, LightField
@@ -156,27 +156,74 @@ def fit_curve(flat: FlatCard, known: KnownGreys | None = None, level: KnownLevel
         spread = np.sqrt(known.log_sd[seen][keep] ** 2 + _READ_LOG**2 + (_READ_DARK / nominal) ** 2)
         prior = _KNOWN_PRIOR
 
-    paper_codes = encode_srgb(paper)
+    def residuals(good: NDArray[np.bool_]) -> Callable[[Array], Array]:
+        """The residuals of some steps and of the priors, shape (T, R), as a function of terms, shape (T, 5)."""
+        seen, lit, reflected, sd = np.log(values[good]), paper[good], nominal[good], spread[good]
 
-    def residual(terms: Array) -> Array:
-        # the paper's true exposure is whatever this curve maps onto its observed value
-        curve = _curve(terms[0], terms[1])
-        exposure = decode_srgb(np.interp(paper_codes, curve, _GRID))
-        printed = nominal ** terms[2]
-        printed = printed + terms[4] * printed * (1 - printed)
-        lit = encode_srgb(exposure * (printed * (1 - terms[3]) + terms[3]))
-        seen = decode_srgb(np.interp(lit, _GRID, curve)) / paper
-        pinned = [] if level is None else [_missed(level, terms)]
-        return np.r_[(np.log(seen) - np.log(values)) / spread, (terms - prior[:, 0]) / prior[:, 1], pinned]
+        def of_terms(terms: Array) -> Array:
+            parts = [
+                (_log_seen(terms, lit, reflected) - seen) / sd,
+                (terms - prior[:, 0]) / prior[:, 1],
+            ]
+            if level is not None:
+                parts.append(np.array([[_missed(level, row)] for row in terms]))
+            return np.hstack(parts)
 
-    fit = least_squares(residual, prior[:, 0], bounds=_BOUNDS, x_scale=prior[:, 1])
-    good = np.abs(fit.fun[: len(nominal)]) < 4
+        return of_terms
+
+    every = np.ones(len(nominal), bool)
+    terms, missed, slopes = _fit_terms(residuals(every), prior)
+    good = np.abs(missed[: len(nominal)]) < 4
     if not good.all() and good.sum() >= 6:  # a step partly covered or stained: leave it out and fit once more
-        nominal, values, paper, spread = nominal[good], values[good], paper[good], spread[good]
-        paper_codes = paper_codes[good]
-        fit = least_squares(residual, prior[:, 0], bounds=_BOUNDS, x_scale=prior[:, 1])
-    covariance = np.linalg.inv(fit.jac.T @ fit.jac) * max(2 * fit.cost / len(nominal), 1.0)
-    return ToneCurve(fit.x, covariance, True, values, _SHAPE_DOUBT if known is None else _KNOWN_DOUBT)
+        every = good
+        terms, missed, slopes = _fit_terms(residuals(good), prior)
+    covariance = np.linalg.inv(slopes.T @ slopes) * max(float(missed @ missed) / int(every.sum()), 1.0)
+    return ToneCurve(terms, covariance, True, values[every], _SHAPE_DOUBT if known is None else _KNOWN_DOUBT)
+
+
+def _fit_terms(residuals: Callable[[Array], Array], prior: Array) -> tuple[Array, Array, Array]:
+    """Terms (5,) of the least sum of squares within the bounds, the residuals (R,) there and their slopes (R, 5).
+
+    Levenberg and Marquardt's damped Gauss-Newton steps (Marquardt 1963, doi:10.1137/0111030) over the terms that are
+    not held at a bound. Own code because importing scipy's takes longer than reading the photo.
+    """
+    low, high = np.array(_BOUNDS)
+    terms, damping = prior[:, 0].copy(), 1e-3
+    nudges = np.vstack([np.zeros(5), np.diag(1e-4 * prior[:, 1])])
+    for _ in range(60):
+        around = residuals(terms + nudges)
+        missed, slopes = around[0], (around[1:] - around[0]).T / (1e-4 * prior[:, 1])
+        downhill = -slopes.T @ missed
+        free = ~(((terms <= low) & (downhill < 0)) | ((terms >= high) & (downhill > 0)))
+        normal = (slopes.T @ slopes)[np.ix_(free, free)]
+        smaller = False
+        while damping < 1e8 and not smaller:
+            step = np.zeros(5)
+            step[free] = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), downhill[free])
+            tried = np.clip(terms + step, low, high)
+            smaller = bool((residuals(tried[None])[0] ** 2).sum() <= (missed**2).sum())
+            damping = max(damping * (0.1 if smaller else 10.0), 1e-12)
+        moved = float(np.abs((tried - terms) / prior[:, 1]).max())
+        if not smaller:
+            break
+        terms = tried
+        if moved < 1e-4:
+            missed = residuals(terms[None])[0]
+            break
+    return terms, missed, slopes
+
+
+def _log_seen(terms: Array, paper: Array, nominal: Array) -> Array:
+    """Log of each step's value over the paper beside it as the photo shows it, shape (T, N), for terms (T, 5)."""
+    s_shape, lift, power, veil, gain = terms.T[..., None]
+    # the paper's true exposure is whatever this curve maps onto its observed value
+    codes = encode_srgb(paper)
+    exposure = decode_srgb([np.interp(codes, _curve(row[0], row[1]), _GRID) for row in terms])
+    printed = nominal**power
+    printed = printed + gain * printed * (1 - printed)
+    lit = encode_srgb(exposure * (printed * (1 - veil) + veil))
+    logs: Array = np.log(decode_srgb(_bend(lit, s_shape, lift)) / paper)
+    return logs
 
 
 def align_channels(
@@ -212,9 +259,14 @@ def align_channels(
 
 def _curve(s_shape: float, lift: float) -> Array:
     """Encoded value out of encoded value in, on the grid; kept rising."""
-    v = _GRID
-    bent = v + 2 * s_shape * v * (1 - v) * (2 * v - 1) + lift * v * (1 - v)
-    return np.maximum.accumulate(bent + 1e-7 * v)
+    return np.maximum.accumulate(_bend(_GRID, s_shape, lift) + 1e-7 * _GRID)
+
+
+def _bend(encoded: Array, s_shape: Array | float, lift: Array | float) -> Array:
+    """Encoded value out of encoded value in; it rises within the bounds of the terms."""
+    middling = encoded * (1 - encoded)
+    bent: Array = encoded + middling * (2 * s_shape * (2 * encoded - 1) + lift)
+    return bent
 
 
 def _through(linear: Array, terms: Array) -> Array:
@@ -241,7 +293,8 @@ def read_against_paper(flat: FlatCard) -> tuple[Array, Array, Array, NDArray[np.
         strips = [
             strip
             for d in (-half - 4, half + 4)
-            if (strip := _clean_mean(flat, (step.centre_mm[0], step.centre_mm[1] + d), (half - 2, 1.5))) is not None
+            if (strip := _clean_mean(flat, (step.centre_mm[0], step.centre_mm[1] + d), (half - 2, 1.5)))
+            is not None
         ]
         if patch is None or len(strips) < 2:
             continue

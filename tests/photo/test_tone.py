@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
 
 import numpy as np
 import pytest
 from drawn_card import DECODE_TABLE, draw_block, grid_mm, to_flat
+from scipy.optimize import least_squares
 
 from colourmatch.colour.spaces import decode_srgb, encode_srgb
 from colourmatch.photo.card import read_card
 from colourmatch.photo.light import FlatCard, fit_light, mask_paper
-from colourmatch.photo.tone import ToneCurve, ToneMap, align_channels, fit_curve
+from colourmatch.photo.tone import _BOUNDS, _PRIOR, ToneCurve, ToneMap, _fit_terms, align_channels, fit_curve
 from colourmatch.simulate.camera import tone_curve
 
 S = 2
@@ -50,6 +52,37 @@ def ratio_error(flat: FlatCard, power: float) -> float:
     """Natural log of the ratio of the 0.2 to the 0.5 step against what was printed."""
     steps = read_steps(flat)
     return float(np.log(steps[0.2] / steps[0.5] / 0.4**power))
+
+
+# The search for the terms
+
+
+def bent_at(rate: float, sag: float) -> Callable[[np.ndarray], np.ndarray]:
+    """Residuals of a problem as bent as the greys: terms within prior, and powers and products of them as seen."""
+    nominal = np.array([step.reflectance for step in CARD.greys[:6]])
+
+    def residuals(terms: np.ndarray) -> np.ndarray:
+        s_shape, lift, power, veil, gain = terms.T[..., None]
+        seen = (
+            power * np.log(nominal) + rate * s_shape * nominal + lift + np.exp(gain * nominal) * (veil + sag)
+        )
+        wanted = 1.1 * np.log(nominal) + 0.4 * rate * nominal + 0.1
+        return np.hstack([(seen - wanted) / 0.05, (terms - _PRIOR[:, 0]) / _PRIOR[:, 1]])
+
+    return residuals
+
+
+@pytest.mark.parametrize(("rate", "sag"), [(0.5, 0.0), (1.5, 0.2), (4.0, 0.3), (-3.0, 0.5), (0.2, -0.6)])
+def test_the_terms_are_those_of_a_general_search(rate, sag):
+    residuals = bent_at(rate, sag)
+    terms, missed, slopes = _fit_terms(residuals, _PRIOR)
+    general = least_squares(
+        lambda row: residuals(row[None])[0], _PRIOR[:, 0], bounds=_BOUNDS, x_scale=_PRIOR[:, 1], xtol=1e-12
+    )
+    assert missed @ missed == pytest.approx(2 * general.cost, rel=1e-6)
+    assert terms == pytest.approx(general.x, abs=1e-3 * _PRIOR[:, 1].min())
+    assert slopes == pytest.approx(general.jac, rel=1e-2, abs=1e-2)
+    assert (terms >= _BOUNDS[0]).all() and (terms <= _BOUNDS[1]).all()
 
 
 # Physics with known truth
