@@ -36,6 +36,7 @@ Commands, in the order of the work (each has --help with an example):
   guide      Read how it works, what goes wrong, care and law, the reference.
   demo       Play one invented lot from the first photo to the stop.
   app        Open the app in the browser.
+  completion Complete commands with the Tab key: how to switch it on in a shell.
 
 Options:
   --book PLACE  The lot book: a path or a database URL. Otherwise
@@ -46,7 +47,6 @@ Options:
 
 Exit codes: 0 done, 2 something you can mend, 1 a fault of the program
 ({DEBUG}=1 shows the trace).
-Completion: eval "$(_COLOURMATCH_COMPLETE=bash_source colourmatch)"   (or zsh_source, fish_source)
 """
 
 

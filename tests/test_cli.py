@@ -90,7 +90,7 @@ COMMANDS = dict(every_command())
 
 def test_the_names_of_the_commands_are_the_stable_ones():
     assert set(COMMANDS) == {
-        "card", "measure", "guide", "demo", "app",
+        "card", "measure", "guide", "demo", "app", "completion",
         "card-profile add", "card-profile list", "card-profile show", "card-profile default", "card-profile forget",
         "phone add", "phone fit", "phone show", "phone list", "phone forget",
         "stock add", "stock list", "stock weigh", "stock dilute", "stock reset", "stock put-away",

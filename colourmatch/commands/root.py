@@ -23,6 +23,7 @@ _MODULES = {
     "guide": "guide",
     "demo": "running",
     "app": "running",
+    "completion": "completing",
 }
 
 

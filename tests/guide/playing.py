@@ -295,6 +295,7 @@ def _read_guide(player: Player) -> None:
     player.call("guide", "care")
     player.call("guide", "--find", "haze")
     player.call("guide", "nothing")
+    player.call("completion", "bash")
 
 
 def _start_app(player: Player) -> None:

@@ -1,0 +1,78 @@
+"""Completion with the Tab key: what is printed to switch it on works, and the shells get the names."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from colourmatch.cli import run
+from colourmatch.commands.completing import SHELLS
+
+ROOT = Path(__file__).parents[1]
+
+
+def complete(shell: str, words: str, at: str) -> str:
+    """What the program tells a shell that asks it."""
+    asked = {"_COLOURMATCH_COMPLETE": f"{shell}_complete", "COMP_WORDS": words, "COMP_CWORD": at}
+    call = [sys.executable, "-m", "colourmatch"]
+    done = subprocess.run(call, capture_output=True, text=True, env=os.environ | asked, cwd=ROOT, timeout=60)
+    assert done.returncode == 0, done.stderr
+    return done.stdout
+
+
+@pytest.mark.parametrize("shell", SHELLS)
+def test_the_line_for_each_shell_and_where_it_goes(shell, capsys):
+    assert run(["completion", shell]) == 0
+    file, line = SHELLS[shell]
+    said = capsys.readouterr().out.splitlines()
+    assert said[0] == f"Completion in {shell}: add this line to {file}, then open a new terminal."
+    assert said[1].strip() == line
+    assert run(["completion", shell, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out) == {"shell": shell, "file": file, "line": line}
+
+
+def test_without_a_name_it_is_the_shell_in_use(capsys, monkeypatch):
+    monkeypatch.setenv("SHELL", "/usr/bin/fish")
+    assert run(["completion", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["shell"] == "fish"
+    monkeypatch.setenv("SHELL", "/bin/odd")
+    assert run(["completion"]) == 2
+    assert "Say which shell: colourmatch completion bash|zsh|fish" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(("shell", "at"), [("bash", "2"), ("zsh", "2"), ("fish", "sh")])
+def test_a_shell_that_asks_gets_the_names(shell, at):
+    told = complete(shell, "colourmatch lot sh", at)
+    assert "show" in told and "sheet" in told and "close" not in told
+
+
+def test_options_are_completed_too():
+    assert "--volume-ml" in complete("bash", "colourmatch lot new --vol", "3")
+
+
+@pytest.mark.parametrize("shell", SHELLS)
+def test_the_line_works_in_the_shell_itself(shell, tmp_path):
+    if shutil.which(shell) is None:
+        pytest.skip(f"{shell} is not installed")
+    program = tmp_path / "colourmatch"
+    program.write_text(f'#!/bin/sh\nPYTHONPATH="{ROOT}" exec "{sys.executable}" -m colourmatch "$@"\n')
+    program.chmod(0o755)
+    line = SHELLS[shell][1]
+    shown = {
+        "bash": "complete -p colourmatch",
+        "zsh": "print $_comps[colourmatch]",
+        "fish": "complete -c colourmatch",
+    }
+    before = "autoload -Uz compinit && compinit -u -d /dev/null; " if shell == "zsh" else ""
+    done = subprocess.run(
+        [shell, "-c", f"{before}{line}; {shown[shell]}"],
+        capture_output=True, text=True, timeout=60, cwd=tmp_path,
+        env=os.environ | {"PATH": f"{tmp_path}{os.pathsep}{os.environ['PATH']}", "HOME": str(tmp_path)},
+    )  # fmt: skip
+    assert "_colourmatch_completion" in done.stdout, done.stderr
