@@ -1,7 +1,7 @@
 """The registry of quality flags: one code, one severity, one sentence that says what is wrong and what to do.
 
 It knows words only; where a flag is raised is decided beside the pixels.
-To add a flag: add it to FLAGS, raise it with `flag(code)`, give it a test photo and a line in README.md.
+To add a flag: add it to FLAGS, raise it with `flag(code)`, give it a test photo and an answer in guide/answers.md.
 """
 
 from __future__ import annotations
