@@ -1,17 +1,30 @@
-"""What is built is what is tested: the wheel holds the facts and the app, and runs away from the checkout."""
+"""What is built is what is tested: the wheel holds the facts and the app, and runs away from the checkout.
+
+It is installed in an environment of its own. That environment sees the libraries of the one that runs the tests, so
+that no network is needed; with COLOURMATCH_TEST_FRESH_WHEEL=1 pip fetches them anew, as for a user (.ci/run does).
+"""
 
 from __future__ import annotations
 
 import json
 import os
+import socket
 import subprocess
 import sys
+import sysconfig
+import time
+import tomllib
+import urllib.request
+import venv
 import zipfile
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 ROOT = Path(__file__).parents[1]
+FRESH = "COLOURMATCH_TEST_FRESH_WHEEL"
 
 
 @pytest.fixture(scope="module")
@@ -36,41 +49,126 @@ def unpacked(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder / "content"
 
 
-def run_there(unpacked: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
-    """Python in a folder of its own that knows the wheel's content and no checkout."""
-    surroundings = os.environ | {"PYTHONPATH": str(unpacked), "PYTHONSAFEPATH": "1"}
-    return subprocess.run(
-        [sys.executable, *arguments],
-        capture_output=True,
-        text=True,
-        cwd=unpacked,
-        env=surroundings,
-        timeout=120,
+@pytest.fixture(scope="module")
+def installed(unpacked: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder of programs of an environment outside the checkout into which the wheel was installed."""
+    folder = tmp_path_factory.mktemp("elsewhere")
+    venv.create(folder / "venv", with_pip=False)
+    programs = folder / "venv" / "bin"
+    call = [sys.executable, "-m", "pip", "--python", str(programs / "python"), "install", "--quiet"]
+    if not os.environ.get(FRESH):
+        call += ["--no-deps", "--no-index"]
+        # of the running environment its libraries alone: what it has installed from the checkout stays out of sight
+        own = subprocess.run(
+            [programs / "python", "-c", "import sysconfig; print(sysconfig.get_path('purelib'))"],
+            capture_output=True, text=True, check=True,
+        )  # fmt: skip
+        places = {sysconfig.get_path("purelib"), sysconfig.get_path("platlib")}
+        (Path(own.stdout.strip()) / "libraries.pth").write_text("".join(f"{place}\n" for place in places))
+    done = subprocess.run(
+        [*call, str(next(unpacked.parent.glob("*.whl")))], capture_output=True, text=True, timeout=900
     )
+    assert done.returncode == 0, done.stderr
+    return programs
+
+
+def surroundings(home: Path) -> dict[str, str]:
+    """Without a path to the checkout, and with a home of its own."""
+    kept = {
+        name: value for name, value in os.environ.items() if name not in ("PYTHONPATH", "COLOURMATCH_BOOK")
+    }
+    return kept | {"HOME": str(home), "XDG_DATA_HOME": str(home / "data")}
+
+
+def run_installed(programs: Path, folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
+    """The installed program in another folder."""
+    return subprocess.run(
+        [programs / "colourmatch", *arguments],
+        capture_output=True, text=True, cwd=folder, env=surroundings(folder), timeout=300,
+    )  # fmt: skip
 
 
 def test_facts_and_app_lie_inside(unpacked):
     held = {path.relative_to(unpacked).as_posix() for path in unpacked.rglob("*") if path.is_file()}
     facts = {f"colourmatch/calibration/{path.name}" for path in (ROOT / "calibration").iterdir()}
     parts = {f"colourmatch/screens/picker_parts/field.{kind}" for kind in ("css", "js")}
-    assert facts | parts | {"colourmatch/app.py", "colourmatch/.streamlit/config.toml"} <= held
+    pages = {f"colourmatch/guide/{path.name}" for path in (ROOT / "colourmatch" / "guide").glob("*.md")}
+    assert facts | parts | pages | {"colourmatch/app.py", "colourmatch/.streamlit/config.toml"} <= held
     assert not [name for name in held if name.startswith(("tests/", "calibration/"))]
     assert not [name for name in held if "__pycache__" in name]
 
 
-def test_they_are_found_there(unpacked):
+def test_what_it_needs_is_said_in_its_metadata(unpacked):
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    text = next(unpacked.glob("*.dist-info/METADATA")).read_text(encoding="utf-8")
+    told = {line.partition(": ")[2] for line in text.splitlines() if line.startswith("Requires-Dist: ")}
+    assert set(project["dependencies"]) <= told
+    assert f"Version: {project['version']}\n" in text
+
+
+def test_everything_comes_from_the_wheel(installed, tmp_path):
     code = (
-        "from colourmatch.facts import find_fact; from colourmatch.commands.running import find_app; "
-        "print(find_fact('card-v1.json')); print(find_app())"
+        "import colourmatch; from colourmatch.facts import find_fact; "
+        "from colourmatch.commands.running import find_app; "
+        "print(colourmatch.__file__); print(find_fact('card-v1.json')); print(find_app())"
     )
-    done = run_there(unpacked, "-c", code)
+    call = [installed / "python", "-c", code]
+    done = subprocess.run(
+        call, capture_output=True, text=True, cwd=tmp_path, env=surroundings(tmp_path), timeout=120
+    )
     assert done.returncode == 0, done.stderr
-    assert all(Path(line).is_relative_to(unpacked) for line in done.stdout.splitlines())
+    places = [Path(line) for line in done.stdout.splitlines()]
+    assert len(places) == 3 and all(place.is_relative_to(installed.parent) for place in places)
 
 
-def test_it_runs_there(unpacked, tmp_path):
-    done = run_there(unpacked, "-m", "colourmatch", "card", "--out", str(tmp_path / "card.pdf"), "--json")
+def test_the_card_is_written(installed, tmp_path):
+    done = run_installed(installed, tmp_path, "card", "--json")
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout)["version"] == 1
-    book = str(tmp_path / "book.sqlite")
-    assert run_there(unpacked, "-m", "colourmatch", "stock", "list", "--book", book).returncode == 0
+    assert (tmp_path / "card.pdf").read_bytes().startswith(b"%PDF")
+    assert [path.name for path in tmp_path.iterdir()] == ["card.pdf"]
+
+
+def test_the_demonstration_plays_to_its_stop(installed, tmp_path):
+    done = run_installed(installed, tmp_path, "demo", "--keep", "kept", "--json")
+    assert done.returncode == 0, done.stderr
+    told = json.loads(done.stdout)
+    assert told["story"]["closing"]["outcome"] == "matched"
+    assert len(told["photos"]) >= 2 and all((tmp_path / photo).is_file() for photo in told["photos"])
+    shown = run_installed(installed, tmp_path, "lot", "list", "--json", "--book", told["book"])
+    assert json.loads(shown.stdout)["lots"][0]["lot"] == told["lot"]
+
+
+@pytest.fixture
+def app(installed: Path, tmp_path: Path) -> Iterator[dict[str, Any]]:
+    """The app as it says on its first line, running in another folder."""
+    with socket.socket() as one:
+        one.bind(("127.0.0.1", 0))
+        port = one.getsockname()[1]
+    with (tmp_path / "log.txt").open("w") as log, subprocess.Popen(
+        [installed / "colourmatch", "app", "--port", str(port), "--json"],
+        stdout=subprocess.PIPE, stderr=log, text=True, cwd=tmp_path, env=surroundings(tmp_path),
+    ) as running:  # fmt: skip
+        try:
+            assert running.stdout is not None
+            line = running.stdout.readline()
+            assert line, (tmp_path / "log.txt").read_text()
+            yield json.loads(line) | {"process": running, "log": tmp_path / "log.txt"}
+        finally:
+            running.terminate()
+            running.wait(30)
+
+
+def test_the_app_answers(app):
+    for _ in range(240):
+        assert app["process"].poll() is None, app["log"].read_text()
+        try:
+            with urllib.request.urlopen(f"{app['url'].rstrip('/')}/_stcore/health", timeout=10) as answer:
+                if answer.read() == b"ok":
+                    break
+        except OSError:
+            pass
+        time.sleep(0.5)
+    with urllib.request.urlopen(app["url"], timeout=30) as page:
+        assert page.status == 200 and b"<html" in page.read()
+    assert Path(app["book"]).is_file()
