@@ -58,7 +58,7 @@ def show_cards() -> None:
 
 def show_card(card: Mapping[str, Any]) -> None:
     """One card: its greys beside what was drawn, and what can be done with it."""
-    st.subheader(parts.plain(card["card"]))
+    st.header(parts.plain(card["card"]))
     st.html(parts.line(card["text"]))
     half = len(card["greys"]) // 2
     rows = {
@@ -199,7 +199,7 @@ def show_phones() -> None:
 def show_phone(told: Mapping[str, Any]) -> None:
     """One phone in one light: errors before and after, its liquids, what can be done with it."""
     phone, light = told["phone"], told["light"]
-    st.subheader(parts.plain(f"{phone}, {light}"))
+    st.header(parts.plain(f"{phone}, {light}"))
     fit = told["fit"]
     if fit:
         st.html(

@@ -135,6 +135,8 @@ def make_labels(lot_id: int) -> bytes:
 
 def show_state(story: LotStory) -> None:
     """Volume, colour and ceiling now, and how near the batch came."""
+    from colourmatch.lots.work import ceiling_left
+
     state, photos = story.state(), telling.compared_photos(story)
     cells = [parts.cell("Batch now", f"{parts.show_amount(state.volume_ml)} ml")]
     if photos:
@@ -144,7 +146,8 @@ def show_state(story: LotStory) -> None:
                 "Last difference", parts.show_interval(seen["delta_e_2000"]), seen["difference"]["text"]
             )
         )
-    cells.append(parts.ceiling_cell(state.total_mg_per_l(), story.lot.ceiling_mg_per_l))
+    ceiling, place = story.lot.ceiling_mg_per_l, story.lot.jurisdiction
+    cells.append(parts.ceiling_cell(state.total_mg_per_l(), ceiling, ceiling_left(story), place))
     st.html(parts.glance(cells))
     if story.closing is not None:
         words = [story.closing.text, f"Closed on {parts.show_time(story.closing.created_at)}."]

@@ -147,10 +147,10 @@ def show_actions(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     left, right = st.columns(2, gap="large")
     photo_first = waiting or not story.photos or advice.get("action") == "rephotograph"
     with left if photo_first else right:
-        st.subheader("Next photo" if story.photos else "First photo")
+        st.header("Next photo" if story.photos else "First photo")
         take_photos(story)
     with right if photo_first else left:
-        st.subheader(
+        st.header(
             "What is left to do"
             if advice.get("action") == "stop" and not waiting
             else "Write down what went in"
@@ -212,7 +212,7 @@ def show_last_photo(story: LotStory, advice: dict[str, Any]) -> None:
     left, right = st.columns(2, gap="large")
     photo = story.photos[-1]
     with right:
-        st.subheader("The photo")
+        st.header("The photo")
         if len(story.photos) > 1:
             numbers = {entry.id: i for i, entry in enumerate(story.photos, 1)}
             chosen = st.selectbox(
@@ -222,7 +222,7 @@ def show_last_photo(story: LotStory, advice: dict[str, Any]) -> None:
             photo = next(entry for entry in story.photos if entry.id == chosen)
         show_photo(photo)
     with left:
-        st.subheader("The colours")
+        st.header("The colours")
         is_last = photo.id == story.photos[-1].id and not telling.describe_since_photo(story)
         step = advice if is_last and advice.get("action") == "add" else None
         show_swatches(photo.measurement, step)
@@ -245,7 +245,7 @@ def show_charts(story: LotStory, advice: dict[str, Any]) -> None:
     if path is None:
         return
     key = (session.book_location(), tuple(photo.id for photo in photos), str(step.get("predicted_lab")))
-    st.subheader("The way to the reference")
+    st.header("The way to the reference")
     left, right = st.columns(2, gap="large")
     with left:
         draw(
@@ -256,9 +256,12 @@ def show_charts(story: LotStory, advice: dict[str, Any]) -> None:
     with right:
         figure = draw_once(("lightness", *key), lambda: plots.draw_lightness(path))
         draw(figure, "lightness", "L* against chroma photo by photo")
-    st.caption("Each photo's difference is drawn from the last reading of the reference. Numbers are photos.")
+    st.caption(
+        "Each photo's difference is drawn from the last reading of the reference. Numbers are photos; a ring holds "
+        "the batch against the reference with 95 %."
+    )
     if advice.get("curve"):
-        st.subheader("What further drops would do")
+        st.header("What further drops would do")
         doses = {dose["stock"]: dose["drops"] for dose in step.get("doses") or ()}
         curve = advice["curve"]
         told = (curve, doses.get(curve["stock"]), story.lot.tolerance)
@@ -279,7 +282,7 @@ def draw(figure: Any, name: str, words: str) -> None:
 
 def show_history(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     """Everything that happened, and what else can be written down."""
-    st.subheader("History")
+    st.header("History")
     st.html(telling.tell_story(story) if story.events else parts.empty("Nothing happened yet."))
     st.text_input(
         "Your name or initials (optional)", key="who", max_chars=120, persist_state="session",

@@ -7,7 +7,13 @@ from typing import Any
 
 import streamlit as st
 
-from colourmatch.dosing.care import cautions_for, limits_for, list_jurisdictions, warn_of_base
+from colourmatch.dosing.care import (
+    STANDING_CAUTIONS,
+    cautions_for,
+    limits_for,
+    list_jurisdictions,
+    warn_of_base,
+)
 from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import list_colourants
 from colourmatch.lots.entries import LotStory, StockEntry
@@ -37,16 +43,22 @@ def show_new_lot(stocks: list[StockEntry]) -> None:
         return
     token = session.token_for("lot")
     names = {stock.id: stock.name for stock in stocks}
-    left, right = st.columns([3, 2], gap="large")
-    with left:
+    with st.container(
+        key="cm-new-lot"
+    ):  # style.py lays it out: the limits beside the form, on a phone above it
+        head, limits, form = st.container(), st.container(), st.container()
+    with head:
         chosen = st.multiselect(
             "Stocks, the main one first", list(names), default=[stocks[0].id] if len(stocks) == 1 else [],
             format_func=lambda number: names[number], key=f"lot-stocks-{token}", placeholder="Choose",
         )  # fmt: skip
         place = st.selectbox("Sold in", [*list_jurisdictions(), _ELSEWHERE], key=f"lot-place-{token}")
-        ask_lot(token, chosen, None if place == _ELSEWHERE else place)
-    with right:
+    with limits:
         show_limits([stock.colourant for stock in stocks if stock.id in chosen], place)
+    with form:
+        ask_lot(token, chosen, None if place == _ELSEWHERE else place)
+        standing = "\n".join(caution.text for caution in STANDING_CAUTIONS)
+        st.html(parts.flag_line("Always", standing))
 
 
 def ask_lot(token: str, chosen: list[int], place: str | None) -> None:
@@ -206,5 +218,6 @@ def show_limits(colourants: list[str], place: str) -> None:
         st.html(parts.empty("Choose the stocks: what is on file for them in law stands here."))
         return
     lines = [parts.flag_line("Limit", limit.text) for limit in limits_for(colourants, place)]
-    cautions = [caution for caution in cautions_for(colourants, place) if caution.code != "limit"]
+    said = {"limit", *(caution.code for caution in STANDING_CAUTIONS)}  # these stand under the form
+    cautions = [caution for caution in cautions_for(colourants, place) if caution.code not in said]
     st.html("".join(lines + [parts.flag_line("Caution", caution.text) for caution in cautions]))

@@ -9,8 +9,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import plotly.graph_objects as go
 
+from colourmatch.colour.ellipse import chroma_covariance, trace_ellipse
 from colourmatch.colour.spaces import lab_to_hex
 from colourmatch.screens.parts import place_beside
 
@@ -28,6 +30,8 @@ class Path:
     reference: Lab
     batches: tuple[Lab, ...]
     predicted: Lab | None = None
+    #: Of batch minus reference, (3, 3) a photo; None where the reading does not tell it.
+    covariances: tuple[Sequence[Lab] | None, ...] = ()
 
     @property
     def names(self) -> list[str]:
@@ -40,23 +44,40 @@ def trace_path(
     measurements: Sequence[Mapping[str, Any]], predicted: Mapping[str, Lab] | None = None
 ) -> Path | None:
     """The way so far from measurements in order; None while no photo showed both liquids."""
-    pairs = [
-        (spots["reference"]["lab"], spots["batch"]["lab"])
-        for spots in (measured.get("spots") or {} for measured in measurements)
-        if spots.get("reference") and spots.get("batch")
+    both = [
+        measured
+        for measured in measurements
+        if (measured.get("spots") or {}).get("reference") and measured["spots"].get("batch")
     ]
+    pairs = [(seen["spots"]["reference"]["lab"], seen["spots"]["batch"]["lab"]) for seen in both]
     if not pairs:
         return None
     last = pairs[-1][0]
     moved = tuple([end + b - r for end, b, r in zip(last, batch, ref, strict=True)] for ref, batch in pairs)
-    return Path(last, moved, place_beside(last, predicted) if predicted else None)
+    spreads = tuple(_add_up(seen.get("uncertainty")) for seen in both)
+    return Path(last, moved, place_beside(last, predicted) if predicted else None, spreads)
+
+
+def _add_up(parts: Mapping[str, Any] | None) -> list[list[float]] | None:
+    """The covariance of a photo's difference: that of the reading, of the scene and of the phone together."""
+    if not parts:
+        return None
+    whole: list[list[float]] = np.sum([np.asarray(part, float) for part in parts.values()], axis=0).tolist()
+    return whole
 
 
 def draw_ab(path: Path) -> go.Figure:
     """a* across and b* up: where the hue and the chroma are going."""
-    return _draw_path(
-        path, lambda lab: (lab[1], lab[2]), "a* (green to red)", "b* (blue to yellow)", equal=True
+    ellipses = [
+        trace_ellipse(lab[1:], [row[1:] for row in spread[1:]])
+        for lab, spread in zip(path.batches, path.covariances, strict=False)
+        if spread
+    ]
+    figure = _draw_path(
+        path, lambda lab: (lab[1], lab[2]), ellipses, "a* (green to red)", "b* (blue to yellow)"
     )
+    figure.update_yaxes(scaleanchor="x")
+    return figure
 
 
 def draw_lightness(path: Path) -> go.Figure:
@@ -65,11 +86,22 @@ def draw_lightness(path: Path) -> go.Figure:
     def place(lab: Lab) -> tuple[float, float]:
         return ((lab[1] ** 2 + lab[2] ** 2) ** 0.5, lab[0])
 
-    return _draw_path(path, place, "C* (chroma)", "L* (lightness)")
+    ellipses = [
+        trace_ellipse(place(lab), chroma_covariance(lab, spread))
+        for lab, spread in zip(path.batches, path.covariances, strict=False)
+        if spread
+    ]
+    return _draw_path(path, place, ellipses, "C* (chroma)", "L* (lightness)")
 
 
-def _draw_path(path: Path, place: Any, across: str, up: str, *, equal: bool = False) -> go.Figure:
+def _draw_path(path: Path, place: Any, ellipses: list[Any], across: str, up: str) -> go.Figure:
     figure = go.Figure()
+    for number, outline in enumerate(ellipses):
+        figure.add_scatter(
+            x=outline[:, 0], y=outline[:, 1], mode="lines", fill="toself", fillcolor="rgba(47,135,150,0.14)",
+            line={"color": _GREY, "width": 1}, hoverinfo="skip", name="95 % of the difference",
+            legendgroup="spread", showlegend=number == 0,
+        )  # fmt: skip
     x, y = zip(*(place(lab) for lab in path.batches), strict=True)
     colours = [lab_to_hex(lab) for lab in path.batches]
     figure.add_scatter(
@@ -94,9 +126,21 @@ def _draw_path(path: Path, place: Any, across: str, up: str, *, equal: bool = Fa
             marker={"size": [0, 24], "symbol": "circle-open", "color": _ACCENT, "line": {"width": 3}},
         )  # fmt: skip
     _finish(figure, across, up)
-    if equal:
-        figure.update_yaxes(scaleanchor="x")
+    ends = [
+        place(lab) for lab in (*path.batches, path.reference, *([path.predicted] if path.predicted else []))
+    ]
+    _look_at(figure, [*ends, *(map(tuple, ellipses[-1]) if ellipses else ())])
     return figure
+
+
+def _look_at(figure: go.Figure, points: Sequence[Any]) -> None:
+    """Axes that hold the path and the newest ring: one of an early photo, far off, may be cut at the edge."""
+    low, high = np.min(points, axis=0), np.max(points, axis=0)
+    margin = np.maximum(0.12 * (high - low), 1.0)
+    for update, start, end in zip(
+        (figure.update_xaxes, figure.update_yaxes), low - margin, high + margin, strict=True
+    ):
+        update(range=[start, end])
 
 
 def draw_curve(curve: Mapping[str, Any], step_drops: float | None, tolerance: float | None) -> go.Figure:

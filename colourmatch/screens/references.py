@@ -44,7 +44,7 @@ def show_references() -> None:
 def show_reference(reference: dict[str, Any]) -> None:
     """One reference: whether it holds, and its readings in time."""
     readings = reference["readings"]
-    st.subheader(parts.plain(reference["name"]))
+    st.header(parts.plain(reference["name"]))
     if reference["notes"]:
         st.html(parts.line(reference["notes"]))
     st.html(parts.flag_line("Does it hold", reference["text"]))

@@ -29,7 +29,7 @@ def show_serving(story: LotStory, advice: Mapping[str, Any]) -> None:
     """The lot's own serving conditions, and any glass one likes to look at."""
     if not story.photos:
         return
-    st.subheader("Where it is drunk")
+    st.header("Where it is drunk")
     conditions = advice.get("serving") or []
     if conditions:
         st.html(parts.facts({_name(one): _tell(one) for one in conditions}))

@@ -40,6 +40,19 @@ _CSS = """
 .cm-unseen { position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%); }
 [data-testid="stCaptionContainer"], [data-testid="stFileUploaderDropzoneInstructions"] span
   { color: var(--cm-quiet) !important; opacity: 1 !important; }
+[data-testid="stVerticalBlock"] > div > [data-testid="stPageLink"] a { padding-left: 0; background: none; }
+[data-testid="stVerticalBlock"] > div > [data-testid="stPageLink"] a p { color: var(--cm-accent);
+  text-decoration: underline; text-underline-offset: .2em; white-space: normal; }
+.stApp :is(a, button, summary, [role="tab"], [role="radio"], [role="checkbox"]):focus-visible
+  { outline: 3px solid var(--cm-accent); outline-offset: 2px; }
+[data-testid="stToastContainer"] { top: auto !important; bottom: 1rem !important; }
+.st-key-cm-new-lot > div { min-width: 0; }
+@media (min-width: 641px) {
+  .st-key-cm-new-lot { display: grid; grid-template-columns: 3fr 2fr; gap: 1rem 3rem; }
+  .st-key-cm-new-lot > div:nth-child(1) { grid-area: 1 / 1; }
+  .st-key-cm-new-lot > div:nth-child(2) { grid-area: 1 / 2 / span 2; }
+  .st-key-cm-new-lot > div:nth-child(3) { grid-area: 2 / 1; }
+}
 .cm-part { display: inline-block; white-space: nowrap; margin-right: .4em; }
 .cm-kicker { font-size: .85rem; font-weight: 600; color: var(--cm-quiet); }
 .cm-quiet { color: var(--cm-quiet); font-size: .95rem; }
@@ -87,7 +100,6 @@ _CSS = """
 .cm-empty { border: 1px dashed var(--cm-line); border-radius: 10px; padding: 1.3rem; line-height: 1.55; }
 @media (max-width: 640px) {
   [data-testid="stMainBlockContainer"] { padding: .5rem 1rem 4rem; }
-  .st-key-cm-menu { flex-wrap: nowrap; }
   .st-key-cm-menu > div { flex: 1 1 auto; }
   .st-key-cm-menu [data-testid="stPageLink"] a { padding: .4rem .3rem; }
   [data-testid="stHorizontalBlock"] { row-gap: 1.2rem; }

@@ -36,7 +36,7 @@ def show() -> None:
         show_charts(told)
         show_table(told["lots"])
     if told["left_out"]:
-        st.subheader("Left out")
+        st.header("Left out")
         lines = [parts.flag_line(f"Lot {left['label']}", left["reason"]) for left in told["left_out"]]
         st.html("".join(lines))
 
@@ -85,7 +85,7 @@ def show_findings(told: dict[str, Any]) -> None:
 
 def show_charts(told: dict[str, Any]) -> None:
     """One individuals chart a quantity, two beside each other on a wide screen."""
-    st.subheader("Lot by lot")
+    st.header("Lot by lot")
     charts = list(told["charts"].items())
     for start in range(0, len(charts), 2):
         for place, (chart, words) in zip(st.columns(2, gap="large"), charts[start : start + 2], strict=False):
@@ -106,7 +106,7 @@ def show_charts(told: dict[str, Any]) -> None:
 
 def show_table(lots: list[dict[str, Any]]) -> None:
     """The numbers behind the charts, the lot closed last on top."""
-    st.subheader("In numbers")
+    st.header("In numbers")
     rows = [row_of(lot) for lot in reversed(lots)]
     st.dataframe(rows, hide_index=True, row_height=44, height="content", key="trend-table")
     st.caption(

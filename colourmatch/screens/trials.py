@@ -33,7 +33,7 @@ def show_trials(story: LotStory) -> None:
     if not trials and story.lot.closed:
         return
     if trials:
-        st.subheader("Trials")
+        st.header("Trials")
     for trial in trials:
         st.html(parts.line(trial["text"]))
         if st.button(f"Open the trial, lot {trial['lot']}", key=f"trial-open-{trial['lot']}"):

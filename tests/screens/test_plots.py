@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+
 from colourmatch.screens import plots
 
 
@@ -38,3 +40,20 @@ def test_the_curve_marks_step_best_and_ceiling_and_escapes_the_stock() -> None:
     said = [note.text for note in figure.layout.annotations]
     assert [text for text in said if text != "tolerance"] == ["this step: 4", "best: 5", "ceiling: 9"]
     assert figure.layout.xaxis.title.text == "further drops of red &lt;b>"
+
+
+def test_each_photo_with_an_uncertainty_gets_its_ellipse() -> None:
+    spread = {
+        "photo": [[0.04, 0, 0], [0, 0.04, 0], [0, 0, 0.01]],
+        "scene": [[0, 0, 0], [0, 0.05, 0], [0, 0, 0]],
+        "phone": [[0, 0, 0], [0, 0, 0], [0, 0, 0.03]],
+    }
+    path = plots.trace_path(
+        [reading([58, 42, 0], [70, 30, 0]), reading([58, 42, 0], [60, 40, 0]) | {"uncertainty": spread}]
+    )
+    assert path is not None
+    (ellipse,) = [trace for trace in plots.draw_ab(path).data if trace.name == "95 % of the difference"]
+    assert max(ellipse.x) - 40 == pytest.approx(2.448 * 0.3, abs=0.001)  # sd of a* is the root of 0.04 + 0.05
+    assert max(ellipse.y) == pytest.approx(2.448 * 0.2, abs=0.001)
+    (deep,) = [trace for trace in plots.draw_lightness(path).data if trace.name == "95 % of the difference"]
+    assert max(deep.y) - 60 == pytest.approx(2.448 * 0.2, abs=0.001)
