@@ -18,7 +18,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from colourmatch.errors import InputError, PhotoError
 from colourmatch.photo.card import Card, read_card
-from colourmatch.photo.light import LightField, fit_light, flatten_card, mask_paper
+from colourmatch.photo.field import LightField
+from colourmatch.photo.flat import flatten_card, mask_paper
+from colourmatch.photo.light import fit_light
 from colourmatch.photo.load import Photo, load_photo
 from colourmatch.photo.locate import CardPose, find_card
 from colourmatch.photo.tone import KnownGreys, KnownLevel, ToneCurve, fit_curve, read_against_paper
@@ -108,7 +110,7 @@ def read_greys(
     _check_level(paper, "paper")
     photo, card = load_photo(source, name), read_card()
     pose = find_card(photo.rgb, card)
-    flat = flatten_card(photo, pose, card)
+    flat, _ = flatten_card(photo, pose, card)
     light = fit_light(flat, mask_paper(card, flat.px_per_mm), pose.markers)
     if grey is None:
         centre = np.array(card.spots["batch"])

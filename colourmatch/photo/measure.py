@@ -19,7 +19,9 @@ from colourmatch.errors import ColourMatchError, PhotoError
 from colourmatch.photo.camera import expect_camera
 from colourmatch.photo.card import Card, read_card
 from colourmatch.photo.clarity import Clarity, judge_clarity
-from colourmatch.photo.light import FlatCard, LightField, fit_light, flatten_card, mask_paper
+from colourmatch.photo.field import LightField
+from colourmatch.photo.flat import FlatCard, flatten_card, mask_paper
+from colourmatch.photo.light import fit_light
 from colourmatch.photo.load import Photo, load_photo
 from colourmatch.photo.locate import CardPose, find_card
 from colourmatch.photo.quality import Flag, flag
@@ -169,18 +171,19 @@ def measure_photo(
     card = read_card()
     pose = find_card(photo.rgb, card)
     _check_view(pose, card, photo)
-    flat = flatten_card(photo, pose, card)
-    curve = fit_curve(flat, greys)
-    flat = flat.redecoded(curve.table(photo.profile.decode_table))
-    light = fit_light(flat, mask_paper(card, flat.px_per_mm), pose.markers)
+    whole, band = flatten_card(photo, pose, card)
+    curve = fit_curve(whole, greys)
+    table = curve.table(photo.profile.decode_table)
+    whole, band = whole.redecoded(table), band.redecoded(table)
+    light = fit_light(whole, mask_paper(card, whole.px_per_mm), pose.markers)
     _check_cover(light, card)
-    tone = Tone(curve, align_channels(flat, light, curve, greys))
-    readings = {spot: read_spot(flat, light, spot) for spot in SPOTS}
+    tone = Tone(curve, align_channels(whole, light, curve, greys))
+    readings = {spot: read_spot(band, light, spot) for spot in SPOTS}
     unknown = [] if photo.profile.understood else [flag("profile-unknown")]
     flags = [*unknown, *pose.flags, *_check_glasses(readings, card), *_check_light(light, readings, card)]
     white, white_flags = _choose_white(readings)
     flags += white_flags
-    spots = _to_colours(readings, light, white, (photo, flat, tone))
+    spots = _to_colours(readings, light, white, (photo, band, tone))
     flags += [
         f
         for spot in ("reference", "batch")

@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.photo.clarity import Bars
+from colourmatch.photo.field import LightField
+from colourmatch.photo.flat import FlatCard, decode
 from colourmatch.photo.glass import Glass, find_glass
-from colourmatch.photo.light import FlatCard, LightField, decode
 
 Array = NDArray[np.float64]
 Crop = tuple[slice, slice]

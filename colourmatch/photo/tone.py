@@ -17,7 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.colour.spaces import decode_srgb, encode_srgb
-from colourmatch.photo.light import FlatCard, LightField
+from colourmatch.photo.field import LightField
+from colourmatch.photo.flat import FlatCard, decode
 
 Array = NDArray[np.float64]
 
@@ -177,7 +178,8 @@ def fit_curve(flat: FlatCard, known: KnownGreys | None = None, level: KnownLevel
     if not good.all() and good.sum() >= 6:  # a step partly covered or stained: leave it out and fit once more
         every = good
         terms, missed, slopes = _fit_terms(residuals(good), prior)
-    covariance = np.linalg.inv(slopes.T @ slopes) * max(float(missed @ missed) / int(every.sum()), 1.0)
+    covariance = np.asarray(np.linalg.inv(slopes.T @ slopes), float)
+    covariance *= max(float(missed @ missed) / int(every.sum()), 1.0)
     return ToneCurve(terms, covariance, True, values[every], _SHAPE_DOUBT if known is None else _KNOWN_DOUBT)
 
 
@@ -233,13 +235,11 @@ def align_channels(
 
     With known greys they are brought to what the greys reflect, which takes out what the curve's few terms leave.
     """
-    pairs = [
-        (step.reflectance, _read_step(flat, light, step.centre_mm, flat.card.grey_size_mm))
-        for step in flat.card.greys
-    ]
-    nominal = np.array([n for n, value in pairs if value is not None])
-    places = np.array([k for k, (_, value) in enumerate(pairs) if value is not None], int)
-    values = np.array([value for _, value in pairs if value is not None]).reshape(-1, 3)
+    centres, half = np.array([step.centre_mm for step in flat.card.greys]), flat.card.grey_size_mm / 2
+    read = _clean_means(flat, centres, (half - 3, half - 3)) / light.at(centres)
+    places = np.flatnonzero(np.isfinite(read).all(axis=1))
+    nominal = np.array([step.reflectance for step in flat.card.greys])[places]
+    values = np.maximum(read[places], 1e-4)
     keep = _agreeing(nominal, values) & _like_its_twin(nominal, values)
     nominal, values, places = nominal[keep], np.maximum(curve.take_veil(values[keep]), 1e-4), places[keep]
     levels = np.array(sorted(set(nominal)))
@@ -286,27 +286,16 @@ def _missed(level: KnownLevel, terms: Array) -> float:
 
 def read_against_paper(flat: FlatCard) -> tuple[Array, Array, Array, NDArray[np.int_]]:
     """Nominal (N,), value relative to the paper beside it (N, 3), that paper's linear value (N, 3), place in `greys`."""
-    nominal, values, papers, places = [], [], [], []
-    half = flat.card.grey_size_mm / 2
-    for place, step in enumerate(flat.card.greys):
-        patch = _clean_mean(flat, step.centre_mm, (half - 3, half - 3))
-        strips = [
-            strip
-            for d in (-half - 4, half + 4)
-            if (strip := _clean_mean(flat, (step.centre_mm[0], step.centre_mm[1] + d), (half - 2, 1.5)))
-            is not None
-        ]
-        if patch is None or len(strips) < 2:
-            continue
-        if np.abs(np.log(strips[0] / strips[1])).max() > 0.2:  # something lies over one of them
-            continue
-        paper = np.mean(strips, axis=0)
-        nominal.append(step.reflectance)
-        values.append(np.maximum(patch / paper, 1e-4))
-        papers.append(paper)
-        places.append(place)
-    shaped = np.array(values).reshape(-1, 3), np.array(papers).reshape(-1, 3)
-    return np.array(nominal), *shaped, np.array(places, int)
+    centres, half = np.array([step.centre_mm for step in flat.card.greys]), flat.card.grey_size_mm / 2
+    patches = _clean_means(flat, centres, (half - 3, half - 3))
+    above, below = (
+        _clean_means(flat, centres + np.array([0, d]), (half - 2, 1.5)) for d in (-half - 4, half + 4)
+    )
+    # where the strips differ something lies over one of them; a comparison with NaN, which is hidden, fails too
+    seen = (np.abs(np.log(above / below)).max(axis=1) <= 0.2) & np.isfinite(patches).all(axis=1)
+    papers = (above[seen] + below[seen]) / 2
+    nominal = np.array([step.reflectance for step in flat.card.greys])[seen]
+    return nominal, np.maximum(patches[seen] / papers, 1e-4), papers, np.flatnonzero(seen)
 
 
 def _agreeing(nominal: Array, values: Array) -> NDArray[np.bool_]:
@@ -338,27 +327,23 @@ def _robust_line(x: Array, y: Array) -> tuple[float, float]:
     return slope, float(np.median(y - slope * x))
 
 
-def _clean_mean(flat: FlatCard, centre_mm: tuple[float, float], half_mm: tuple[float, float]) -> Array | None:
-    """Mean linear value of a rectangle without what does not belong to it, None when it is hidden or out of view."""
+def _clean_means(flat: FlatCard, centres_mm: Array, half_mm: tuple[float, float]) -> Array:
+    """Mean linear values (N, 3) of equal rectangles about centres (N, 2) without what does not belong to them.
+
+    half_mm: half their width and height. NaN where one is hidden or out of view.
+    """
     s = flat.px_per_mm
-    (x, y), (w, h) = centre_mm, half_mm
-    rows, cols = slice(round((y - h) * s), round((y + h) * s)), slice(round((x - w) * s), round((x + w) * s))
-    inside = flat.inside[rows, cols]
-    if np.count_nonzero(inside) < 0.9 * inside.size or inside.size == 0:
-        return None
-    codes = flat.codes[rows, cols].reshape(-1, 3).T.copy()
-    middle = flat.decode_table[
-        range(3), np.partition(codes, codes.shape[1] // 2, axis=1)[:, codes.shape[1] // 2]
-    ]
-    linear = np.stack([table[c] for table, c in zip(flat.decode_table, codes, strict=True)])
-    clean = (np.abs(linear - middle[:, None]) <= 0.15 * middle[:, None] + 0.004).all(axis=0)
-    if np.count_nonzero(clean) < 0.6 * clean.size:
-        return None
-    return np.maximum((linear @ clean) / np.count_nonzero(clean), 1e-5).astype(float)
-
-
-def _read_step(
-    flat: FlatCard, light: LightField, centre_mm: tuple[float, float], size_mm: float
-) -> Array | None:
-    value = _clean_mean(flat, centre_mm, (size_mm / 2 - 3, size_mm / 2 - 3))
-    return None if value is None else np.maximum(value / light.at(np.array([centre_mm]))[0], 1e-4)
+    left, top = np.rint((centres_mm - half_mm - (0, flat.top_mm)) * s).astype(np.intp).T
+    rows = top[:, None, None] + np.arange(round(2 * half_mm[1] * s))[:, None]
+    cols = left[:, None, None] + np.arange(round(2 * half_mm[0] * s))
+    inside = flat.inside[rows, cols].mean(axis=(1, 2))
+    codes = flat.codes[rows, cols].reshape(len(centres_mm), -1, 3)
+    half = codes.shape[1] // 2
+    middle = np.partition(codes, half, axis=1)[:, half]
+    middle = np.stack([flat.decode_table[c][middle[:, c]] for c in range(3)], axis=-1)[:, None]
+    linear = decode(codes, flat.decode_table)
+    clean = (np.abs(linear - middle) <= 0.15 * middle + 0.004).all(axis=2)
+    count = np.count_nonzero(clean, axis=1)
+    means = (linear * clean[..., None]).sum(axis=1, dtype=float) / np.maximum(count, 1)[:, None]
+    hidden = (inside < 0.9) | (count < 0.6 * clean.shape[1])
+    return np.where(hidden[:, None], np.nan, np.maximum(means, 1e-5))

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from colourmatch.colour.spaces import decode_srgb, encode_srgb
 from colourmatch.photo.card import Card, marker_bits, read_card
-from colourmatch.photo.light import FlatCard
+from colourmatch.photo.flat import FlatCard
 
 Array = NDArray[np.float64]
 DECODE_TABLE = np.tile(decode_srgb(np.arange(256) / 255).astype(np.float32), (3, 1))

@@ -18,7 +18,8 @@ from colourmatch.photo.card_profile import (
     parse_reading,
     read_greys,
 )
-from colourmatch.photo.light import fit_light, mask_paper
+from colourmatch.photo.flat import mask_paper
+from colourmatch.photo.light import fit_light
 from colourmatch.photo.tone import KnownGreys, align_channels, fit_curve
 from colourmatch.simulate import Light, Obstacle, Phone, Pose, Printer, Scene, render_photo, save_photo
 from colourmatch.simulate.materials import printed_greys

@@ -10,7 +10,9 @@ from drawn_card import draw_block, grid_mm, photograph, to_flat
 
 from colourmatch.errors import PhotoError
 from colourmatch.photo.card import read_card
-from colourmatch.photo.light import LightField, fit_light, flatten_card, mask_paper
+from colourmatch.photo.field import LightField
+from colourmatch.photo.flat import flatten_card, mask_paper
+from colourmatch.photo.light import fit_light
 from colourmatch.photo.load import Photo
 from colourmatch.photo.locate import find_card
 from colourmatch.photo.profile import named_profile
@@ -196,25 +198,44 @@ def test_flat_card_looks_as_it_was_drawn():
     to_px = place_camera(Pose(tilt_degrees=12, rotation_degrees=30, fill=0.9)).homography()
     rgb = photograph(to_px, (2016, 1512))
     photo = Photo("drawn", rgb, named_profile("sRGB"), 1.0, (2016, 1512), None, None, "")
-    flat = flatten_card(photo, find_card(rgb), CARD)
-    s = flat.px_per_mm
-    assert flat.inside.all() and flat.codes.shape == (180 * s, 250 * s, 3)
-    linear = flat.decode(slice(None), slice(None))[..., 1]
+    whole, band = flatten_card(photo, find_card(rgb), CARD)
+    assert whole.inside.all() and whole.codes.shape == (360, 500, 3)
+    linear = whole.decode(slice(None), slice(None))[..., 1]
     for step in CARD.greys:
-        rows, cols = flat.crop(step.centre_mm, CARD.grey_size_mm / 2 - 1)
+        rows, cols = whole.crop(step.centre_mm, CARD.grey_size_mm / 2 - 1)
         assert linear[rows, cols].mean() / 0.75 == pytest.approx(step.reflectance, abs=0.005)
         assert np.ptp(linear[rows, cols]) < 0.02, "nothing of the paper around it"
+    s = band.px_per_mm
+    assert s >= 4 and band.inside.all() and band.codes.shape == (76 * s, 250 * s, 3)
+
+
+def test_the_band_of_the_glasses_lies_where_it_says():
+    to_px = place_camera(Pose(tilt_degrees=12, rotation_degrees=30, fill=0.9)).homography()
+    rgb = photograph(to_px, (2016, 1512))
+    photo = Photo("drawn", rgb, named_profile("sRGB"), 1.0, (2016, 1512), None, None, "")
+    _, band = flatten_card(photo, find_card(rgb), CARD)
+    for spot in CARD.spots:
+        for x, y, width, height in CARD.black_bars_mm(spot):
+            centre = (x + width / 2, y + height / 2)
+            rows, cols = band.crop(centre, 1.4)
+            at_x, at_y = band.positions(rows, cols)
+            dark = band.decode(rows, cols)[..., 1]
+            weight = dark.max() - dark
+            assert (weight.sum(axis=0) @ at_x[0]) / weight.sum() == pytest.approx(centre[0], abs=0.1)
+            assert at_y.mean() == pytest.approx(centre[1], abs=0.5 / band.px_per_mm)
 
 
 def test_what_is_out_of_the_photo_is_not_inside():
     to_px = place_camera(Pose(fill=0.9, shift=(0.2, 0.0))).homography()
     rgb = photograph(to_px, (2016, 1512))
     photo = Photo("drawn", rgb, named_profile("sRGB"), 1.0, (2016, 1512), None, None, "")
-    flat = flatten_card(photo, find_card(rgb), CARD)
+    whole, band = flatten_card(photo, find_card(rgb), CARD)
     seen = (to_px @ np.array([240, 90, 1.0]))[:2] / (to_px @ np.array([240, 90, 1.0]))[2]
     assert seen[0] > 2016
-    assert not flat.inside[90 * flat.px_per_mm, 240 * flat.px_per_mm]
-    assert flat.inside[90 * flat.px_per_mm, 30 * flat.px_per_mm]
+    for flat in (whole, band):
+        row = round((90 - flat.top_mm) * flat.px_per_mm)
+        assert not flat.inside[row, 240 * flat.px_per_mm]
+        assert flat.inside[row, 30 * flat.px_per_mm]
 
 
 # Errors

@@ -11,7 +11,9 @@ import pytest
 from drawn_card import BLACK, draw_block, grid_mm, lay_glass, to_flat
 
 from colourmatch.photo.card import read_card
-from colourmatch.photo.light import FlatCard, LightField, fit_light, mask_paper
+from colourmatch.photo.field import LightField
+from colourmatch.photo.flat import FlatCard, mask_paper
+from colourmatch.photo.light import fit_light
 from colourmatch.photo.reading import WALL_MARGIN_MM, SpotReading, read_spot
 
 S = 4

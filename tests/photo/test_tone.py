@@ -13,7 +13,8 @@ from scipy.optimize import least_squares
 
 from colourmatch.colour.spaces import decode_srgb, encode_srgb
 from colourmatch.photo.card import read_card
-from colourmatch.photo.light import FlatCard, fit_light, mask_paper
+from colourmatch.photo.flat import FlatCard, mask_paper
+from colourmatch.photo.light import fit_light
 from colourmatch.photo.tone import _BOUNDS, _PRIOR, ToneCurve, ToneMap, _fit_terms, align_channels, fit_curve
 from colourmatch.simulate.camera import tone_curve
 

@@ -1,0 +1,183 @@
+"""The light over the card from scattered values of it: a smooth surface and what departs from it, with its doubt.
+
+The logarithm of the paper's linear value is a quadratic surface (gradient, vignetting) plus a Gaussian process (what
+is not smooth: shadows, a lamp's edge), fitted together (universal kriging). Its posterior variance is how well the
+light over a glass is known from the paper around it. It knows values on a lattice of cells and no pixels.
+Source: Rasmussen, Williams (2006), Gaussian Processes for Machine Learning, sections 2.2, 2.7 and 5.4.1.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+#: Side of the square cells whose mean is one observation of the light.
+CELL_MM = 5.0
+#: Standard deviations (natural log) and correlation lengths tried for the part of the light that is not quadratic.
+_AMPLITUDES, _LENGTHS_MM = (0.003, 0.01, 0.03, 0.1, 0.3), (25.0, 45.0, 80.0)
+#: Cells from which these two are chosen, and cells that are then fitted.
+_FEW, _MANY = 120, 360
+
+
+@dataclass(frozen=True)
+class LightField:
+    """Fitted light: `at` predicts the paper's linear value anywhere on the card, `covariance` says how surely."""
+
+    points_mm: Array
+    weights: Array
+    trend: Array
+    amplitude: float
+    length_mm: float
+    factor: Array
+    solved_basis: Array
+    noise: float
+    block_mm: tuple[float, float]
+    cells_mm: Array
+    cells_kept: NDArray[np.bool_]
+
+    def at(self, points_mm: Array) -> Array:
+        """Linear value of bare paper, shape (N, 3), at card points, shape (N, 2)."""
+        points = np.asarray(points_mm, float).reshape(-1, 2)
+        trend = quadratic(points, self.block_mm) @ self.trend
+        return np.exp(trend + self._kernel(points) @ self.weights)
+
+    def departure(self, points_mm: Array) -> Array:
+        """Natural-log departure of the light from its quadratic part, shape (N, 3)."""
+        return self._kernel(np.asarray(points_mm, float).reshape(-1, 2)) @ self.weights
+
+    def covariance(self, points_mm: Array) -> Array:
+        """Posterior covariance of the log light between points, shape (N, N), the same for each channel."""
+        points = np.asarray(points_mm, float).reshape(-1, 2)
+        own = _matern(_distances(points, points), self.length_mm) * self.amplitude**2
+        solved = _solve_lower(self.factor, self._kernel(points).T)
+        missing = quadratic(points, self.block_mm) - solved.T @ self.solved_basis
+        trend = missing @ np.linalg.solve(self.solved_basis.T @ self.solved_basis, missing.T)
+        covariance: Array = own - solved.T @ solved + trend
+        return covariance
+
+    def _kernel(self, points: Array) -> Array:
+        return _matern(_distances(points, self.points_mm), self.length_mm) * self.amplitude**2
+
+
+def fit_field(
+    points: Array, logs: Array, keep: NDArray[np.bool_], block_mm: tuple[float, float]
+) -> LightField:
+    """The field of the kept cells: amplitude and length by the restricted likelihood of a few, then many fitted.
+
+    points (N, 2): centres of cells of CELL_MM, millimetres; logs (N, 3): natural logarithm of the paper's linear value.
+    """
+    noise = _cell_noise(points[keep], logs[keep])
+    order = np.flatnonzero(keep)[np.random.default_rng(5).permutation(int(keep.sum()))][:_MANY]
+    points_mm, right = points[order], np.hstack([quadratic(points[order], block_mm), logs[order]])
+    # the cells lie on a lattice: what they have in common depends on how many columns and rows they are apart
+    column, row = np.rint(points_mm / CELL_MM - 0.5).astype(np.intp).T
+    rows = int(row.max()) + 1
+    apart = np.abs(column[:, None] - column) * rows + np.abs(row[:, None] - row)
+    steps = CELL_MM * np.hypot(np.arange(column.max() + 1)[:, None], np.arange(rows)).ravel()
+    tries = [(amplitude, length) for length in _LENGTHS_MM for amplitude in _AMPLITUDES]
+    few = apart[:_FEW, :_FEW]
+    alike = {length: _matern(steps, length) for length in _LENGTHS_MM}
+    kernels = np.stack([alike[length][few] * amplitude**2 for amplitude, length in tries])
+    amplitude, length = tries[int(np.argmax(_likelihoods(kernels, right[:_FEW], noise)))]
+    factor, solved = (part[0] for part in _factor(alike[length][apart][None] * amplitude**2, right, noise))
+    basis, seen = solved[:6].T, solved[6:].T
+    # generalised least squares of the trend, and the weights of the rest (eq. 2.41-2.42)
+    trend = np.linalg.solve(basis.T @ basis, basis.T @ seen)
+    weights = _solve_lower_transposed(factor, seen - basis @ trend)
+    return LightField(
+        points_mm=points_mm, weights=weights, trend=trend, amplitude=amplitude, length_mm=length, factor=factor,
+        solved_basis=basis, noise=noise, block_mm=block_mm, cells_mm=points, cells_kept=keep,
+    )  # fmt: skip
+
+
+def quadratic(points: Array, block_mm: tuple[float, float]) -> Array:
+    """The six terms of a quadratic surface at points (N, 2), over the block scaled to -1 to 1, shape (N, 6)."""
+    x = points[:, 0] / block_mm[0] * 2 - 1
+    y = points[:, 1] / block_mm[1] * 2 - 1
+    return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
+
+
+def _matern(distance_mm: Array, length_mm: float) -> Array:
+    """Matern covariance with smoothness 3/2, 1 at distance 0."""
+    scaled = distance_mm * (np.sqrt(3) / length_mm)
+    falling = np.exp(-scaled)
+    scaled += 1
+    return np.multiply(scaled, falling, out=scaled)
+
+
+def _distances(a: Array, b: Array) -> Array:
+    """Distance of every point of a, shape (N, 2), from every point of b, shape (M, 2)."""
+    x, y = a[:, None, 0] - b[None, :, 0], a[:, None, 1] - b[None, :, 1]
+    return np.sqrt(x * x + y * y)
+
+
+def _factor(kernels: Array, right: Array, noise: float) -> tuple[Array, Array]:
+    """Cholesky factors L of kernels (T, N, N) with noise, and R' L^-T for right sides R (N, C), shape (T, C, N).
+
+    The factor of [[K, .], [R', large]] holds that of K and, below it, R' solved for it.
+    """
+    count = len(right)
+    whole = np.zeros((len(kernels), count + right.shape[1], count + right.shape[1]))
+    whole[:, :count, :count] = kernels
+    whole[:, count:, :count] = right.T  # the upper half is not read
+    diagonal = np.einsum("tii->ti", whole)
+    diagonal[:, :count] += noise**2
+    diagonal[:, count:] = 1e20
+    factors = np.linalg.cholesky(whole)
+    return factors[:, :count, :count], factors[:, count:, :count]
+
+
+def _likelihoods(kernels: Array, right: Array, noise: float) -> Array:
+    """Restricted log likelihood of each kernel (eq. 2.44-2.45, the trend integrated out).
+
+    kernels (T, N, N); right (N, 9): the quadratic's terms, then the three logs.
+    """
+    factor, solved = _factor(kernels, right, noise)
+    on_basis, on_logs = solved[:, :6], solved[:, 6:]
+    gram = np.linalg.cholesky(on_basis @ on_basis.transpose(0, 2, 1))
+    explained = np.linalg.solve(gram, on_basis @ on_logs.transpose(0, 2, 1))
+    rest = (on_logs**2).sum(axis=(1, 2)) - (explained**2).sum(axis=(1, 2))
+    volume = sum(np.log(np.einsum("tii->ti", lower)).sum(axis=1) for lower in (factor, gram))
+    likelihoods: Array = -0.5 * rest - on_logs.shape[1] * volume
+    return likelihoods
+
+
+#: Rows solved at once, small enough that a general solver costs nothing. Importing SciPy's triangular one takes longer
+#: than reading the photo.
+_BLOCK = 48
+
+
+def _solve_lower(lower: Array, right: Array) -> Array:
+    """x of lower x = right, block after block from the top."""
+    solved = np.zeros_like(right)
+    for start in range(0, len(lower), _BLOCK):
+        rows = slice(start, start + _BLOCK)
+        known = lower[rows, :start] @ solved[:start]
+        solved[rows] = np.linalg.solve(lower[rows, rows], right[rows] - known)
+    return solved
+
+
+def _solve_lower_transposed(lower: Array, right: Array) -> Array:
+    """x of lower' x = right: the same from the bottom, with rows and columns turned round."""
+    return _solve_lower(lower.T[::-1, ::-1], right[::-1])[::-1]
+
+
+def _cell_noise(points: Array, logs: Array) -> float:
+    """Standard deviation of one cell from differences of neighbouring cells, which cancel a smooth light."""
+    column, row = np.rint(points / CELL_MM - 0.5).astype(int).T
+    grid = np.full((row.max() + 1, column.max() + 2), -1)
+    grid[row, column] = np.arange(len(points))
+    right = grid[row, column + 1]
+    a, b = np.flatnonzero(right >= 0), right[right >= 0]
+    if len(a) < 20:
+        return 0.004
+    spread = (
+        1.4826
+        * float(np.median(np.abs(logs[a] - logs[b] - np.median(logs[a] - logs[b], axis=0))))
+        / np.sqrt(2)
+    )
+    return float(np.clip(spread, 0.0015, 0.05))

@@ -1,0 +1,99 @@
+"""The light's field from values on a lattice: its algebra against a general library's, and what it says of itself."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.linalg import cho_solve, solve_triangular
+from scipy.stats import multivariate_normal
+
+from colourmatch.photo.field import (
+    CELL_MM,
+    _distances,
+    _factor,
+    _likelihoods,
+    _matern,
+    _solve_lower,
+    _solve_lower_transposed,
+    fit_field,
+    quadratic,
+)
+
+BLOCK_MM = (250.0, 180.0)
+NOISE = 0.003
+
+
+def lattice(every: int = 1) -> np.ndarray:
+    """Centres of the cells of a block, shape (N, 2)."""
+    columns, rows = (np.arange(0, n, every) for n in (50, 36))
+    x, y = np.meshgrid(columns, rows)
+    return (np.stack([x.ravel(), y.ravel()], axis=1) + 0.5) * CELL_MM
+
+
+def kernel(points: np.ndarray, amplitude: float = 0.03, length_mm: float = 45.0) -> np.ndarray:
+    return _matern(_distances(points, points), length_mm) * amplitude**2
+
+
+@pytest.mark.parametrize("count", [1, 47, 48, 49, 200])
+def test_triangles_are_solved_as_a_general_library_does(count):
+    rng = np.random.default_rng(count)
+    lower = np.linalg.cholesky(kernel(lattice()[:count]) + NOISE**2 * np.eye(count))
+    right = rng.standard_normal((count, 3))
+    assert _solve_lower(lower, right) == pytest.approx(solve_triangular(lower, right, lower=True), rel=1e-9)
+    turned = solve_triangular(lower.T, right, lower=False)
+    assert _solve_lower_transposed(lower, right) == pytest.approx(turned, rel=1e-9)
+
+
+def test_a_factor_brings_its_right_sides_along():
+    points = lattice(5)
+    right = np.random.default_rng(1).standard_normal((len(points), 9))
+    kernels = np.stack([kernel(points, amplitude) for amplitude in (0.003, 0.1)])
+    factors, solved = _factor(kernels, right, NOISE)
+    for k, factor, inner in zip(kernels, factors, solved, strict=True):
+        assert factor @ factor.T == pytest.approx(k + NOISE**2 * np.eye(len(points)), abs=1e-12)
+        assert factor @ inner.T == pytest.approx(right, abs=1e-9)
+
+
+def test_the_likelihood_is_that_of_contrasts_free_of_the_trend():
+    # Harville 1974 (doi:10.1093/biomet/61.2.383): up to a constant, that of any full set of contrasts
+    points = lattice(6)
+    basis = quadratic(points, BLOCK_MM)
+    logs = np.random.default_rng(2).standard_normal((len(points), 3)) * 0.02
+    contrasts = np.linalg.svd(basis)[0][:, 6:]
+    kernels = np.stack(
+        [kernel(points, a, length) for a, length in ((0.003, 25.0), (0.03, 45.0), (0.1, 80.0))]
+    )
+    expected = [
+        sum(
+            multivariate_normal(cov=contrasts.T @ (k + NOISE**2 * np.eye(len(points))) @ contrasts).logpdf(
+                one
+            )
+            for one in (contrasts.T @ logs).T
+        )
+        for k in kernels
+    ]
+    found = _likelihoods(kernels, np.hstack([basis, logs]), NOISE)
+    assert np.diff(found) == pytest.approx(np.diff(expected), rel=1e-6)
+
+
+def test_the_field_is_that_of_the_textbook():
+    points = lattice()
+    rng = np.random.default_rng(3)
+    bump = 0.2 * np.tanh((points[:, :1] - 130) / 20)
+    logs = np.log([0.6, 0.5, 0.4]) + bump + NOISE * rng.standard_normal((len(points), 3))
+    field = fit_field(points, logs, np.ones(len(points), bool), BLOCK_MM)
+    here = {tuple(p): k for k, p in enumerate(points)}
+    used = np.array([here[tuple(p)] for p in field.points_mm])
+    whole = kernel(points[used], field.amplitude, field.length_mm) + field.noise**2 * np.eye(len(used))
+    factor = np.linalg.cholesky(whole), True
+    basis = quadratic(points[used], BLOCK_MM)
+    gram = basis.T @ cho_solve(factor, basis)
+    trend = np.linalg.solve(gram, basis.T @ cho_solve(factor, logs[used]))
+    at = np.array([[45.0, 84.0], [125.0, 84.0], [131.0, 12.0]])
+    cross = _matern(_distances(at, points[used]), field.length_mm) * field.amplitude**2
+    expected = quadratic(at, BLOCK_MM) @ trend + cross @ cho_solve(factor, logs[used] - basis @ trend)
+    assert np.log(field.at(at)) == pytest.approx(expected, abs=1e-8)
+    missing = quadratic(at, BLOCK_MM) - cross @ cho_solve(factor, basis)
+    covariance = kernel(at, field.amplitude, field.length_mm) - cross @ cho_solve(factor, cross.T)
+    covariance += missing @ np.linalg.solve(gram, missing.T)
+    assert field.covariance(at) == pytest.approx(covariance, rel=1e-5, abs=1e-12)
