@@ -130,12 +130,28 @@ def _normal_draws(count: int = 4000) -> Array:
 
 
 def _root_of_falling(function: Callable[[float], float], low: float, high: float) -> float:
-    """Where a falling function crosses zero between low and high, to a millionth; an end when it does not."""
-    from scipy.optimize import brentq  # whoever compares photos has it loaded already
+    """Where a falling function crosses zero between low and high, to a millionth; an end when it does not.
 
-    if function(low) <= 0:
-        return low
-    return float(brentq(function, low, high, xtol=1e-6)) if function(high) < 0 else high
+    Regula falsi by the Illinois rule (Dowell, Jarratt 1971, doi:10.1007/BF01934364).
+    """
+    at_low, at_high = function(low), function(high)
+    if at_low <= 0 or at_high >= 0:
+        return low if at_low <= 0 else high
+    kept = 0
+    for _ in range(100):
+        middle = high - at_high * (high - low) / (at_high - at_low)
+        value = function(middle)
+        if value > 0:
+            low, at_low = middle, value
+            at_high /= 2 if kept > 0 else 1
+            kept = 1
+        else:
+            high, at_high = middle, value
+            at_low /= 2 if kept < 0 else 1
+            kept = -1
+        if value == 0 or high - low < 1e-6:
+            return middle
+    return (low + high) / 2
 
 
 def _quantile(values: Array, share: float) -> float:

@@ -7,6 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from colourmatch.colour.difference import (
+    _root_of_falling,
     ciede2000,
     ciede2000_parts,
     compare_lab,
@@ -192,3 +193,19 @@ def test_a_length_seen_far_below_the_noise_is_no_proof_of_equality() -> None:
     lucky = estimate_length([0.01, 0.0, 0.0], np.eye(3))
     assert lucky.value == 0 and lucky.low == 0
     assert lucky.high > 1.0, "the noise alone is 1.6 on average"
+
+
+@pytest.mark.parametrize(
+    ("function", "root"),
+    [
+        (lambda x: 2 - x, 2.0),
+        (lambda x: 9 - x * x, 3.0),
+        (lambda x: np.exp(-x) - 0.25, np.log(4)),
+        (lambda x: 1e-3 - (x / 8) ** 7, 8 * 1e-3 ** (1 / 7)),
+        (lambda x: 5 - x if x < 5 else 300 * (5 - x), 5.0),
+        (lambda x: -1 - x, 0.0),
+        (lambda x: 20 - x, 10.0),
+    ],
+)
+def test_a_root_is_found_to_a_millionth_or_the_end_it_lies_beyond(function, root):
+    assert _root_of_falling(function, 0.0, 10.0) == pytest.approx(root, abs=1e-6)
