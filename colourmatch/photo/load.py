@@ -29,8 +29,17 @@ WORKING_LONG_SIDE = 2000
 MAX_FILE_BYTES = 400_000_000
 #: Larger pictures than this are refused undecoded (a 200 megapixel phone photo still passes).
 MAX_PIXELS = 260_000_000
+#: And than this in the formats whose decoders hold a picture several times over (16 bytes a pixel were measured).
+MAX_PIXELS_HEAVY = 80_000_000
+_LIGHT_FORMATS = ("JPEG", "MPO", "PNG", "TIFF", "HEIF", "BMP", "PPM")
+#: A picture with longer sides than this many short ones is none of a camera; a panorama has four.
+_LONGEST_STRIP = 30
+#: Rows of a large picture that are turned into RGB at once: it is never held a second time in full.
+_BAND_ROWS = 256
 
 _RAW_SUFFIXES = {".dng"}
+#: What is tried on a file, by Pillow's names; its other readers are for drawings and archives, and one starts a program.
+_FORMATS = ("JPEG", "MPO", "PNG", "TIFF", "HEIF", "AVIF", "WEBP", "GIF", "BMP", "PPM", "JPEG2000")
 #: Pillow's names of a JPEG alone and of one followed by more pictures (CIPA DC-007), of which the first is the photo.
 _JPEGS = ("JPEG", "MPO")
 #: The mirroring that, after the transposing of 5 to 8, turns stored pixels upright, by EXIF orientation (EXIF 2.32,
@@ -102,33 +111,39 @@ def _open_image(data: bytes) -> Image.Image:
 
         pillow_heif.register_heif_opener()
     Image.MAX_IMAGE_PIXELS = None  # the size is checked here, before any pixel is decoded
-    try:
-        image = Image.open(io.BytesIO(data))
-    except Exception:
-        raise unreadable("its format is not known") from None
+    image = _identify(data)
     width, height = image.size
-    if width * height > MAX_PIXELS:
+    if width * height > (MAX_PIXELS if image.format in _LIGHT_FORMATS else MAX_PIXELS_HEAVY):
         raise unreadable(f"it claims {width} x {height} pixels")
-    if min(width, height) < 16:
+    if min(width, height) < 16 or max(width, height) > _LONGEST_STRIP * min(width, height):
         raise unreadable(f"it has only {width} x {height} pixels")
     return image
 
 
+def _identify(data: bytes) -> Image.Image:
+    for get_ready in (Image.preinit, Image.init):  # the second knows all formats and takes longer
+        get_ready()
+        try:
+            return Image.open(io.BytesIO(data), formats=[kind for kind in _FORMATS if kind in Image.OPEN])
+        except Exception:  # a reader given rubbish raises whatever it likes
+            continue
+    raise unreadable("its format is not known")
+
+
 def _finish(image: Image.Image, data: bytes, name: str) -> Photo:
     full = image.size
-    exif = image.getexif()
-    profile = read_icc(image.info.get("icc_profile"), image.info.get("nclx_profile"))
     shrink = next((s for s in (8, 4, 2) if max(full) / s >= WORKING_LONG_SIDE), 1)
     rgb = _decode_jpeg(image, data, shrink)
     if rgb is None:
         rgb = _decode(image, shrink)
     rgb = _shrink(rgb)
+    exif = _read_exif(image)  # behind the pixels: some formats keep it there, and decode them to reach it
     # formats differ in whether the size they claim is that before or after turning; the upright picture knows
     oriented = (min(full), max(full)) if rgb.shape[0] > rgb.shape[1] else (max(full), min(full))
     return Photo(
         name=name,
         rgb=np.ascontiguousarray(rgb),
-        profile=profile,
+        profile=read_icc(image.info.get("icc_profile"), image.info.get("nclx_profile")),
         full_scale=max(oriented) / max(rgb.shape[:2]),
         full_size=oriented,
         phone=_clean(exif.get(0x0110)),
@@ -156,7 +171,7 @@ def _decode_jpeg(image: Image.Image, data: bytes, shrink: int) -> NDArray[np.uin
     if bgr is None or bgr.shape != (-(-image.height // shrink), -(-image.width // shrink), 3):
         return None
     rgb = cv2.cvtColor(bgr, cv2.COLOR_BGR2RGB, dst=bgr)
-    orientation = image.getexif().get(0x0112)
+    orientation = _read_exif(image).get(0x0112)
     if orientation in (5, 6, 7, 8):
         rgb = cv2.transpose(rgb)
     upright = cv2.flip(rgb, _FLIPS[orientation]) if orientation in _FLIPS else rgb
@@ -169,10 +184,26 @@ def _decode(image: Image.Image, shrink: int) -> NDArray[np.uint8]:
         image.draft(image.mode, (image.width // shrink, image.height // shrink))
     try:
         image.load()
-        return np.asarray(ImageOps.exif_transpose(_to_rgb(image)), np.uint8)
+        small = _to_small_rgb(image)
+        return np.asarray(ImageOps.exif_transpose(small), np.uint8)
     except Exception as error:
         why = "it is cut off" if "truncated" in str(error).lower() else "it is damaged"
         raise unreadable(why) from None
+
+
+def _to_small_rgb(image: Image.Image) -> Image.Image:
+    """The picture as 8-bit RGB; a large one band by band, each averaged over whole blocks of pixels at once."""
+    factor, full_code = max(image.size) // WORKING_LONG_SIDE, _full_code(image)
+    if factor <= 1:
+        return _to_rgb(image, full_code)
+    width, height = image.width // factor, image.height // factor
+    small = Image.new("RGB", (width, height))
+    rows = max(_BAND_ROWS // factor, 1)
+    for top in range(0, height, rows):
+        bottom = min(top + rows, height)
+        band = _to_rgb(image.crop((0, top * factor, width * factor, bottom * factor)), full_code)
+        small.paste(band.reduce(factor), (0, top))
+    return _keep_exif(small, image)
 
 
 def _shrink(rgb: NDArray[Any]) -> NDArray[Any]:
@@ -187,14 +218,21 @@ def _shrink(rgb: NDArray[Any]) -> NDArray[Any]:
     return np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), np.uint8)
 
 
-def _to_rgb(image: Image.Image) -> Image.Image:
+def _full_code(image: Image.Image) -> float:
+    """The code of full light in a picture of one deep channel: 16 bits, unless it uses no more than 8 of them."""
+    if not image.mode.startswith(("I", "F")):
+        return 255.0
+    top = image.getextrema()[1]
+    return 65535.0 if isinstance(top, (int, float)) and top > 255 else 255.0
+
+
+def _to_rgb(image: Image.Image, full_code: float) -> Image.Image:
     """Any picture mode as 8-bit RGB; transparency is laid over white."""
     if image.mode == "RGB":
         return image
     if image.mode.startswith("I") or image.mode == "F":
         values = np.asarray(image, float)
-        top = 65535.0 if values.max() > 255 else 255.0
-        grey = Image.fromarray(np.clip(values / top * 255, 0, 255).astype(np.uint8))
+        grey = Image.fromarray(np.clip(values / full_code * 255, 0, 255).astype(np.uint8))
         return _keep_exif(grey.convert("RGB"), image)
     if image.mode == "CMYK" and image.info.get("icc_profile"):
         from PIL import ImageCms
@@ -213,6 +251,16 @@ def _to_rgb(image: Image.Image) -> Image.Image:
 def _keep_exif(converted: Image.Image, original: Image.Image) -> Image.Image:
     converted.info.setdefault("exif", original.info.get("exif", b""))
     return converted
+
+
+def _read_exif(image: Image.Image) -> Image.Exif:
+    """What the phone wrote beside the pixels; empty when that is damaged, which harms no colour."""
+    try:
+        exif = image.getexif()
+        exif.get_ifd(0x8769)
+        return exif
+    except Exception:  # a reader given rubbish raises whatever it likes
+        return Image.Exif()
 
 
 def _clean(value: object) -> str | None:

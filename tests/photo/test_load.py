@@ -6,6 +6,8 @@ import hashlib
 import io
 import re
 import struct
+import subprocess
+import sys
 import tracemalloc
 import zlib
 
@@ -386,3 +388,101 @@ def test_a_raw_file_that_is_none_is_refused():
     with pytest.raises(PhotoError) as caught:
         load_photo(b"not raw at all", "photo.dng")
     assert caught.value.code == "unreadable" and caught.value.text.endswith(".")
+
+
+# Hostile files: what the fuzz found (tests/fuzz)
+
+
+@pytest.mark.parametrize("kind", ["PNG", "JPEG"])
+def test_damaged_notes_of_the_phone_do_not_cost_the_photo(kind):
+    broken = to_file(Image.fromarray(draw_corners()), kind, 6).replace(
+        b"MM\0*\0\0\0\x08", b"MM\0*\x7f\xff\xff\xff"
+    )
+    broken = broken if kind == "JPEG" else fix_check_sums(broken)
+    photo = load_photo(broken)
+    assert photo.taken_at is None and sorted(photo.rgb.shape) == [3, 64, 96]
+
+
+def test_a_png_cut_off_behind_its_head_is_refused_where_its_notes_are_looked_for():
+    data = to_file(Image.fromarray(draw_corners()), "PNG")
+    with pytest.raises(PhotoError, match="not a readable photo"):
+        load_photo(data[: data.index(b"IDAT") + 40] + data[-12:])
+
+
+def fix_check_sums(data: bytes) -> bytes:
+    """A PNG whose chunks carry their true check sums again."""
+    parts, at = [data[:8]], 8
+    while at < len(data):
+        (length,) = struct.unpack_from(">I", data, at)
+        body = data[at + 4 : at + 8 + length]
+        parts.append(data[at : at + 4] + body + struct.pack(">I", zlib.crc32(body)))
+        at += 12 + length
+    return b"".join(parts)
+
+
+def test_a_strip_of_one_in_a_thousand_is_no_photo():
+    with pytest.raises(PhotoError, match="it has only 16 x 20000 pixels"):
+        load_photo(to_file(Image.new("L", (16, 20000)), "PNG"))
+
+
+@pytest.mark.parametrize(
+    "data", [b"%!PS-Adobe-3.0 EPSF-3.0\n%%BoundingBox: 0 0 99 99\n%%EndComments\nshowpage\n"]
+)
+def test_drawings_that_other_programs_would_be_started_for_are_not_opened(data):
+    with pytest.raises(PhotoError, match="its format is not known"):
+        load_photo(data)
+
+
+def test_a_broken_colour_profile_is_read_as_srgb_and_said(monkeypatch):
+    profile = display_p3_profile()
+    data = to_file(
+        Image.fromarray(draw_corners()), "PNG", icc_profile=profile[:200] + bytes(len(profile) - 200)
+    )
+    photo = load_photo(data)
+    assert not photo.profile.understood and "read as sRGB" in photo.profile.name
+
+
+@pytest.mark.parametrize(
+    ("mode", "fill", "kind"),
+    [("RGB", (120, 90, 60), "PNG"), ("RGBA", (120, 90, 60, 255), "PNG"), ("I;16", 30000, "PNG"), ("L", 100, "TIFF"),
+     ("CMYK", (10, 20, 30, 40), "JPEG"), ("P", 7, "PNG")],
+)  # fmt: skip
+def test_a_large_picture_of_any_mode_is_made_small_band_by_band(mode, fill, kind):
+    """Twelve times the working size in a format that cannot be decoded small keeps its colour, size and scale."""
+    image = Image.new(mode, (8400, 2500), fill)
+    photo = load_photo(to_file(image, kind))
+    small = load_photo(to_file(image.resize((84, 25)), kind))
+    assert photo.rgb.shape == (625, 2100, 3) and photo.full_scale == 4
+    assert np.abs(photo.rgb.astype(int) - small.rgb[0, 0]).max() <= 1
+
+
+@pytest.mark.parametrize(("megapixels", "kind"), [(48, "PNG"), (200, "PNG"), (48, "TIFF"), (200, "JPEG")])
+def test_a_phones_largest_pictures_fit_into_a_gigabyte(megapixels, kind, tmp_path):
+    width, height = (
+        round((megapixels * 4e6 / 3) ** 0.5) // 8 * 8,
+        round((megapixels * 3e6 / 4) ** 0.5) // 8 * 8,
+    )
+    path = tmp_path / "large"
+    options = (
+        {"compress_level": 1} if kind == "PNG" else {"compression": "tiff_lzw"} if kind == "TIFF" else {}
+    )
+    palette = Image.new("P", (width, height))  # drawn faster, and as large when it is read
+    palette.putpalette([120, 90, 60])
+    (palette if kind == "PNG" else palette.convert("RGB")).save(path, kind, **options)
+    code = (
+        "import resource, sys; resource.setrlimit(resource.RLIMIT_DATA, (10**9, 10**9));"
+        "from colourmatch.photo.load import load_photo; photo = load_photo(sys.argv[1]);"
+        "print(*photo.full_size, *photo.rgb[100, 100])"
+    )
+    done = subprocess.run([sys.executable, "-c", code, path], capture_output=True, text=True, timeout=120)
+    assert done.returncode == 0, done.stderr
+    said = [int(word) for word in done.stdout.split()]
+    assert said[:2] == [width, height] and np.abs(np.array(said[2:]) - (120, 90, 60)).max() <= 2
+
+
+def test_formats_whose_decoders_hold_a_picture_many_times_have_a_lower_bound(monkeypatch):
+    monkeypatch.setattr(load, "MAX_PIXELS_HEAVY", 90 * 60)
+    image = Image.fromarray(draw_corners())
+    assert load_photo(to_file(image, "PNG")).full_size == (96, 64)
+    with pytest.raises(PhotoError, match="claims 96 x 64 pixels"):
+        load_photo(to_file(image, "WEBP"))
