@@ -176,7 +176,9 @@ def test_following_the_advice_ends_matched(factor):
     )
 
 
-@pytest.mark.parametrize("problem", [ask(drops=(72,)), ask(reference={}, tolerance=1.5), ask(reference={}, tolerance=2.5)])
+@pytest.mark.parametrize(
+    "problem", [ask(drops=(72,)), ask(reference={}, tolerance=1.5), ask(reference={}, tolerance=2.5)]
+)
 def test_equal_liquids_are_matched(problem):
     advice = advise(settle(problem))
     assert (advice.action, advice.reason, advice.doses) == ("stop", "matched", ())
