@@ -25,6 +25,8 @@ _RIM_SHARE, _IN_RING = 0.62, 0.45
 _WALL_MM = 5.0
 #: Step of the radius, and reach and step of the centre, as a glass that was found is placed more closely.
 _FINE_MM, _CLOSER_MM = 0.25, ((2.4, 0.8), (0.9, 0.3))
+#: How far from a radius of the coarse search the finer ones look: as far as the centre may still move, and its own step.
+_NEAR_MM = 2.0
 
 
 @dataclass(frozen=True)
@@ -44,31 +46,32 @@ def find_glass(
     relative, float32 (H, W, 3): linear light relative to the paper about there; scale: pixels per millimetre; ring_mm: radius of the
     printed ring, whose own line is left out.
     """
-    size = _edge_strength(relative)
-    height, width = size.shape
+    square = _edge_strength(relative)
+    height, width = square.shape
     beyond, seen = _zones(height, width, ring_mm * scale, 1.5 * scale)
-    noise = float(np.median(size[::2, ::2][beyond[::2, ::2]])) if beyond.any() else 0.004
-    strong = ((size > max(4 * noise, 0.008)) & seen).astype(np.uint8)
+    noise = _middle(square[::2, ::2][beyond[::2, ::2]]) if beyond.any() else 0.004**2
+    strong = ((square > max(16 * noise, 0.008**2)) & seen).astype(np.uint8)
     wide = _widen(strong, 2 * round(scale) + 1)
-    centres = _square(_REACH_MM, 2.0, scale)
-    rims = _rims(scale, 1.0)
-    shares = _vote(wide, centres, rims)
-    part = None
-    if shares.max() < _RIM_SHARE:
+    rims, part = _rims(scale, 1.0), None
+    centres, shares = _search(wide, _square(_REACH_MM, 2.0, scale), rims)
+    if shares.max(initial=0) < _RIM_SHARE:
         part = seen.astype(np.uint8)
-        centres = _square(_FAR_MM, 2.0, scale)
-        shares = _vote(wide, centres, rims, part)
-    if shares.max() < _RIM_SHARE:
+        centres, shares = _search(wide, _square(_FAR_MM, 2.0, scale), rims, part)
+    if shares.max(initial=0) < _RIM_SHARE:
         return None
-    centre = centres[(shares**4).sum(axis=1).argmax()]
-    tight = _widen(strong, 3)
-    rims = _rims(scale, _FINE_MM)
+    best = (shares**4).sum(axis=1).argmax()
+    centre, tight = centres[best], _widen(strong, 3)
+    radii = np.arange(*_RADII_MM, _FINE_MM)
+    # only radii near one that shows at this centre can be part of the rim
+    shown = np.arange(*_RADII_MM, 1.0)[shares[best] >= 0.4 * shares[best].max()]
+    radii = radii[np.abs(radii[:, None] - shown).min(axis=1) <= _NEAR_MM]
+    rims = _rims(scale, _FINE_MM)[:, np.rint((radii - _RADII_MM[0]) / _FINE_MM).astype(int)]
     for reach_mm, step_mm in _CLOSER_MM:
         centres = centre + _square(reach_mm, step_mm, scale)
         shares = _vote(tight, centres, rims, part)
         best = (shares**4).sum(axis=1).argmax()
         centre = centres[best]
-    at_centre, radii = shares[best], np.arange(*_RADII_MM, _FINE_MM)
+    at_centre = shares[best]
     edges = radii[(at_centre >= _RIM_SHARE) & (at_centre >= 0.8 * at_centre.max())]
     if not len(edges):
         return None
@@ -89,13 +92,18 @@ def _square(reach_mm: float, step_mm: float, scale: float) -> NDArray[np.intp]:
 
 
 def _edge_strength(relative: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Gradient per pixel of the channel that changes most, of lightly smoothed logarithms."""
+    """Square of the gradient per pixel of the channel that changes most, of lightly smoothed logarithms."""
     smooth = np.asarray(cv2.GaussianBlur(relative, (0, 0), 0.8))
     logs = cv2.log(np.maximum(smooth, np.float32(0.02), out=smooth), dst=smooth)
     gx, gy = (cv2.Sobel(logs, cv2.CV_32F, *order, ksize=3, scale=1 / 8) for order in ((1, 0), (0, 1)))
     square = np.asarray(cv2.multiply(gx, gx, dst=gx), np.float32)
     square += np.asarray(cv2.multiply(gy, gy, dst=gy), np.float32)
-    return np.sqrt(np.maximum(np.maximum(square[..., 0], square[..., 1]), square[..., 2]))
+    return np.maximum(np.maximum(square[..., 0], square[..., 1]), square[..., 2])
+
+
+def _middle(values: NDArray[np.float32]) -> float:
+    """The upper median, without the half of its time that a general median takes to check its input."""
+    return float(np.partition(values, len(values) // 2)[len(values) // 2])
 
 
 def _widen(mask: NDArray[np.uint8], side: int) -> NDArray[np.uint8]:
@@ -120,6 +128,18 @@ def _rims(scale: float, step_mm: float) -> NDArray[np.intp]:
     return np.rint(np.stack([radii * np.cos(turn), radii * np.sin(turn)], axis=-1)).astype(np.intp)
 
 
+def _search(
+    edge: NDArray[np.uint8],
+    centres: NDArray[np.intp],
+    rims: NDArray[np.intp],
+    seen: NDArray[np.uint8] | None = None,
+) -> tuple[NDArray[np.intp], Array]:
+    """Centres that may be a glass's, by every second point of their rims, and the whole vote on these."""
+    rough = _vote(edge, centres, rims[::2], seen).max(axis=1)
+    likely = rough >= max(_RIM_SHARE, rough.max()) - 0.1
+    return centres[likely], _vote(edge, centres[likely], rims, seen)
+
+
 def _vote(
     edge: NDArray[np.uint8],
     centres: NDArray[np.intp],
@@ -141,7 +161,7 @@ def _vote(
 def _count(mask: NDArray[np.uint8], centres: NDArray[np.intp], rims: NDArray[np.intp]) -> NDArray[np.uint8]:
     """Points of each circle that lie on a mask, shape (centres, radii); what lies outside the crop counts as off it."""
     height, width = mask.shape
-    out = max(int(np.abs(centres).max() + np.abs(rims).max()) + 1 - min(height, width) // 2, 0)
+    out = max(int(np.abs(centres).max(initial=0) + np.abs(rims).max()) + 1 - min(height, width) // 2, 0)
     padded = np.pad(mask, out)
     row = padded.shape[1]
     middle = (height // 2 + out) * row + width // 2 + out

@@ -73,7 +73,8 @@ def _trimmed_mean(
 
     codes, valid: shape (cells, pixels); table, rising, shape (256,): linear light of codes.
     """
-    middle = table[_middle_codes(codes, valid)].mean(axis=1, dtype=float)
+    # every second pixel places the middle well enough
+    middle = table[_middle_codes(codes[:, ::2], valid[:, ::2])].mean(axis=1, dtype=float)
     low = np.searchsorted(table, 0.95 * middle - 1e-4, "left").astype(np.uint8)
     high = (np.searchsorted(table, 1.05 * middle + 1e-4, "right") - 1).astype(np.uint8)
     good = (codes >= low[:, None]) & (codes <= high[:, None]) & valid
