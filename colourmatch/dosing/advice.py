@@ -14,7 +14,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.colour.difference import Interval, describe_difference
-from colourmatch.dosing.plan import MOST_DROPS, MOST_OF_BATCH, PASSED_BY, PASSED_CHANCE, Line, plan_line
+from colourmatch.dosing.plan import (
+    MOST_DROPS,
+    MOST_OF_BATCH,
+    PASSED_BY,
+    PASSED_CHANCE,
+    Line,
+    plan_line,
+    safe_step,
+)
 from colourmatch.dosing.problem import Problem
 from colourmatch.dosing.rescue import Rescue, find_rescue
 
@@ -29,6 +37,10 @@ WORTH_INSIDE = 0.25
 DROWNED = 0.15
 #: Between these chances of being within the tolerance a second photo of the same state is asked for before a stop.
 CONFIRM = (0.15, 0.9)
+#: A step that is not worth it on average is tried all the same when its chance of a gain that a photo shows is this.
+PROMISING = 0.12
+#: A maker's patience: no such trial step from this many photos on.
+PATIENCE = 5
 #: A ceiling is named as the reason when it costs at least this many CIEDE2000.
 CEILING_COST = 0.3
 
@@ -132,6 +144,10 @@ def advise(problem: Problem) -> Advice:
         )
     worth = max(REPEATABILITY, WORTH_INSIDE * problem.tolerance) if inside else REPEATABILITY
     if gain < worth:
+        tried_out = inside or line.bound or problem.fit.photos >= PATIENCE
+        trying = () if tried_out else _explore(problem, line)
+        if trying:
+            return _add(problem, line, trying, facts)
         return _stop_here(problem, line, facts)
     weak = _too_weak(problem, line)
     if weak is not None and float(line.ml[line.best] @ problem.growth) > DROWNED * problem.state.volume_ml:
@@ -148,8 +164,8 @@ def _facts(problem: Problem, line: Line, rescue: Rescue | None) -> dict[str, Any
     now = line.difference[:, 0]
     factors = np.quantile(problem.fit.strength_factors, (0.5, 0.025, 0.975), axis=0)
     return {
-        "now": _interval(now),
-        "reachable": _interval(line.difference[:, line.best]),
+        "now": problem.interval(*problem.after(line.ml[:1])),
+        "reachable": problem.interval(*problem.after(line.ml[line.best : line.best + 1])),
         "chance_within_tolerance": float((now <= problem.tolerance).mean()),
         "to_match": _to_match(problem, line),
         "ceiling_left_mg_per_l": problem.ceiling_left(),
@@ -169,11 +185,6 @@ def _facts(problem: Problem, line: Line, rescue: Rescue | None) -> dict[str, Any
             for s, m, a, b in zip(problem.stocks, *factors, strict=True)
         ),
     }
-
-
-def _interval(values: Array) -> Interval:
-    low, middle, high = np.quantile(values, (0.025, 0.5, 0.975))
-    return Interval(float(middle), float(low), float(high))
 
 
 def _to_match(problem: Problem, line: Line) -> tuple[dict[str, Any], ...]:
@@ -260,6 +271,21 @@ def _round_down(problem: Problem, line: Line) -> tuple[Dose, ...]:
     return _doses(problem, drops)
 
 
+def _explore(problem: Problem, line: Line) -> tuple[Dose, ...]:
+    """A step whose expected gain is small but whose chance of a clear one is not, and which risks little.
+
+    The expected difference is flat where the draws disagree on where the best lies; what they then say is that a step
+    teaches more than a stop. Only as far as the chance of passing the best stays small, and only when it can be seen.
+    """
+    inside = [t for t in range(1, len(line.ml)) if problem.keeps_ceiling(line.ml[t])]
+    step = safe_step(line.difference, line.draw_best, max(inside, default=0))
+    gains = line.difference[:, 0] - line.difference[:, step]
+    if (gains > REPEATABILITY).mean() < PROMISING:
+        return ()
+    drops = {k: int(line.ml[step, k] / problem.stocks[k].drop_ml + 1e-6) for k in line.used}
+    return _doses(problem, drops) if problem.keeps_ceiling(_ml_of(problem, drops)) else ()
+
+
 def _ml_of(problem: Problem, drops: dict[int, int]) -> list[float]:
     return [drops.get(k, 0) * s.drop_ml for k, s in enumerate(problem.stocks)]
 
@@ -300,7 +326,7 @@ def _add(problem: Problem, line: Line, doses: tuple[Dose, ...], facts: dict[str,
         "step",
         f"Add {_describe(doses)}, stir, wait for the bubbles to clear, photograph again.",
         doses=doses,
-        predicted=_interval(problem.difference(*after)[:, 0]),
+        predicted=problem.interval(*after),
         predicted_lab=labs,
         problem=_too_weak(problem, line),
         **facts,

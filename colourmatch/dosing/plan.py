@@ -135,7 +135,7 @@ def _make_line(problem: Problem, used: tuple[int, ...], dose: Array, bounds: tup
     mean = difference.mean(axis=0)
     best = int(np.where(inside, mean, np.inf).argmin())
     draw_best = difference.argmin(axis=1)
-    step = _safe_step(difference, draw_best, best)
+    step = safe_step(difference, draw_best, best)
     gain = max(float(mean[best] - min(free_value, mean.min())), 0.0) if at_room else 0.0
     return Line(ml, difference, best, int(mean.argmin()), step, draw_best, used, at_room and gain > 0, gain)
 
@@ -144,7 +144,7 @@ def _few_mg_ml(problem: Problem, k: int) -> float:
     return 5.0 * problem.state.volume_ml / 1000 / problem.stocks[k].mg_per_ml
 
 
-def _safe_step(difference: Array, draw_best: NDArray[np.intp], most: int) -> int:
+def safe_step(difference: Array, draw_best: NDArray[np.intp], most: int) -> int:
     """Largest index whose chance of lying past a draw's optimum by more than PASSED_BY is under PASSED_CHANCE."""
     least = difference[np.arange(len(difference)), draw_best]
     for t in range(most, 0, -1):

@@ -11,13 +11,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from colourmatch.colour.difference import ciede2000
+from colourmatch.colour.difference import Interval, ciede2000, compare_lab
 from colourmatch.dosing.care import ceiling_check, room_mg_per_l
 from colourmatch.liquid.learn import LotFit
 from colourmatch.liquid.model import View
 from colourmatch.liquid.stock import BatchState, Stock
 
 Array = NDArray[np.float64]
+
+
+def compare_draws(reference_lab: Array, batch_lab: Array) -> Interval:
+    """CIEDE2000 between two liquids known by draws of their Lab, shape (D, 3) each; the first draw is the most probable."""
+    scatter = np.cov((batch_lab - reference_lab)[1:].T)
+    return compare_lab(reference_lab.mean(axis=0), batch_lab.mean(axis=0), scatter).delta_e_2000
 
 
 @dataclass(frozen=True)
@@ -78,6 +84,19 @@ class Problem:
             batch, reference = fit.batch_lab(mg_per_l, share, view), fit.reference_lab(view)
             out = out + view.weight / total * ciede2000(reference[:, None], batch)
         return np.asarray(out)
+
+    def interval(self, mg_per_l: Array, share: Array) -> Interval:
+        """CIEDE2000 between batch and reference with its 95 % interval, at one dose (1, S) and share (1,).
+
+        The draws' scatter counts as the noise of a reading: the value near a match is corrected for it as a photo's is
+        (colour/difference.py), so that two liquids that read alike are told as alike. Weighted over the views.
+        """
+        total, out = sum(v.weight for v in self.views), np.zeros(3)
+        for view in self.views:
+            batch, reference = self.fit.batch_lab(mg_per_l, share, view)[:, 0], self.fit.reference_lab(view)
+            one = compare_draws(reference, batch)
+            out += view.weight / total * np.array([one.value, one.low, one.high])
+        return Interval(*map(float, out))
 
     def counted_factor(self) -> Array:
         """What a label milligram of each stock counts toward a ceiling, shape (S,): more than 1 once the photos show

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from colourmatch.colour.difference import Interval, ciede2000, describe_difference
 from colourmatch.dosing.plan import MOST_MG_PER_L
-from colourmatch.dosing.problem import Problem
+from colourmatch.dosing.problem import Problem, compare_draws
 from colourmatch.liquid.model import View
 
 Array = NDArray[np.float64]
@@ -99,11 +99,11 @@ def _look(problem: Problem, view: View, added_ml: Sequence[float] | None) -> Ser
 
 def _compare(problem: Problem, view: View, reference: Array, added_ml: Array) -> tuple[Interval, str, Colour]:
     batch = problem.fit.batch_lab(*problem.after(added_ml), view)[:, 0]
-    low, middle, high = np.quantile(ciede2000(reference, batch), (0.025, 0.5, 0.975))
+    seen = compare_draws(reference, batch)
     text = describe_difference(reference.mean(axis=0), batch.mean(axis=0))
     return (
-        Interval(float(middle), float(low), float(high)),
-        "hard to tell apart" if middle < UNSEEN else text,
+        seen,
+        "hard to tell apart" if seen.value < UNSEEN else text,
         _colour(batch),
     )
 

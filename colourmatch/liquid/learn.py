@@ -45,7 +45,7 @@ _MOST_STRAIN = 4.5
 #: any other dye may be there too. All are wide, so that photos decide.
 _NATURAL, _NATURAL_LOG_SD, _LIKENESS_LOG_SD = 0.02, 1.8, 0.5
 _OWN_DYE, _OWN_DYE_LOG_SD = 0.15, 1.5
-_OTHER_DYE, _OTHER_DYE_LOG_SD = 0.003, 1.4
+_OTHER_DYE, _OTHER_DYE_LOG_SD = 0.003, 1.7
 #: Photo to photo: contrast of a channel, glass's fill, common white, what the model leaves out (sd, natural log).
 _PHOTO_SD, _FILL_SD, _WHITE_SD, _MISFIT_SD, _VEIL = 0.02, 0.015, 0.004, 0.006, 0.002
 #: Dye shape: absorbance added at the short-wave end (part of the peak) and shift of the peak in nm (sd). Two open
@@ -171,6 +171,19 @@ class _Layout:
         )
         sd[self.cameras_at] = 1.0
         return mean, sd
+
+    def starts(self) -> Array:
+        """Where to begin the fit, shape (1 + dyes, P): the prior's mean, and a reference made with each other dye.
+
+        An amount near nothing changes nothing that is seen, so a descent from there does not find it.
+        """
+        mean, _ = self.prior()
+        out = np.repeat(mean[None], 1 + len(_REFERENCE_DYES), axis=0)
+        first, own = self.ref_amounts.start + len(self.base), self.ref_amounts.stop - len(self.stocks)
+        for k in range(len(_REFERENCE_DYES)):
+            out[1 + k, first + k] = np.log(_OWN_DYE)
+            out[1 + k, own : self.ref_amounts.stop] = np.log(_OTHER_DYE)
+        return out
 
     def phone_slice(self, camera: int) -> slice:
         """Where one phone's unit-normal parameters lie."""
@@ -406,15 +419,18 @@ def fit_lot(
     layout, data = _Layout(stocks, known, view), _prepare(shots, cameras)
     mean, sd = layout.prior()
     seen = [v[None] for v in data.y]
-    best, cost = _descend(layout, mean[None].copy(), data, (seen, mean[None], sd), 60)
+    modes, costs = _descend(layout, layout.starts(), data, (seen, mean[None], sd), 60)
+    best, cost = modes[[costs.argmin()]], costs[[costs.argmin()]]
     rest, _ = _residuals(layout, best, data, seen)
     rng = np.random.default_rng(14)
+    chance = np.exp(-0.5 * (costs - costs.min()))
+    begin = modes[rng.choice(len(modes), size=draws, p=chance / chance.sum())]
     target = [
         v + rng.standard_normal((draws, len(v))) @ lower.T
         for v, lower in zip(data.y, data.jitter, strict=True)
     ]
     jittered = mean + rng.standard_normal((draws, layout.size)) * sd
-    some, _ = _descend(layout, np.repeat(best, draws, axis=0), data, (target, jittered, sd), 8)
+    some, _ = _descend(layout, begin, data, (target, jittered, sd), 8)
     misfit = float(np.sqrt((rest**2).mean()))
     # amounts may lie far from where they were expected; strengths, dye shapes and phones may not
     bound = np.r_[layout.factor, layout.tail, layout.shift, layout.cameras_at]

@@ -11,9 +11,10 @@ from hypothesis import strategies as st
 from test_problem import RED, YELLOW, ask, mix, pour
 
 from colourmatch.colour.difference import ciede2000
+from colourmatch.dosing import advice as advice_module
 from colourmatch.dosing.advice import Advice, advise, ask_for_photo
 from colourmatch.dosing.care import ceiling_check
-from colourmatch.dosing.plan import MOST_DROPS
+from colourmatch.dosing.plan import MOST_DROPS, Line
 from colourmatch.dosing.problem import Problem
 from colourmatch.liquid.stock import Addition, BatchState, Stock, dilute
 
@@ -340,3 +341,34 @@ def test_asking_for_a_photo_has_every_field_too():
     assert set(told) >= FIELDS and told["doses"] == [] and told["to_match"] == []
     assert (told["action"], told["reason"], told["predicted"]) == ("rephotograph", "photo", None)
     json.dumps(told, allow_nan=False)
+
+
+# ---- a step that teaches ----------------------------------------------------------------------------
+
+
+def _flat_line(gains, passed):
+    """A line of three points whose expected difference is flat; gains (D,): what each draw gains at the second."""
+    gains = np.asarray(gains, float)
+    difference = np.stack([np.full(len(gains), 3.0), 3.0 - gains, 3.0 - gains + passed], axis=1)
+    ml = np.array([[0.0], [0.2], [0.4]])
+    return Line(ml, difference, 0, 0, 0, difference.argmin(axis=1), (0,), False, 0.0)
+
+
+@pytest.mark.parametrize(("winners", "tried"), [(30, True), (5, False)])
+def test_a_flat_mean_with_some_clear_winners_is_tried(winners, tried):
+    gains = np.r_[np.full(winners, 0.8), np.full(100 - winners, -0.1)]
+    doses = advice_module._explore(ask(), _flat_line(gains, 0.2))
+    assert bool(doses) == tried
+    if tried:
+        assert doses[0].drops >= 1
+
+
+def test_no_step_is_tried_that_may_pass_the_best():
+    gains = np.r_[np.full(50, 0.8), np.full(50, -0.9)]
+    assert advice_module._explore(ask(), _flat_line(gains, 0.2)) == ()
+
+
+def test_no_step_is_tried_beyond_a_ceiling():
+    full = ask(drops=(40,), ceiling_mg_per_l=ask(drops=(40,)).state.total_mg_per_l() + 0.01)
+    gains = np.r_[np.full(50, 0.8), np.full(50, -0.1)]
+    assert advice_module._explore(full, _flat_line(gains, 0.2)) == ()

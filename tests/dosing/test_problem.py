@@ -11,7 +11,7 @@ from numpy.testing import assert_allclose
 
 from colourmatch.colour.difference import ciede2000
 from colourmatch.dosing.care import ceiling_check
-from colourmatch.dosing.problem import Problem
+from colourmatch.dosing.problem import Problem, compare_draws
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.learn import Shot, StockPrior, fit_lot
 from colourmatch.liquid.model import View, absorbance_to_lab, base_shapes
@@ -247,3 +247,35 @@ def test_two_stocks_together_break_no_limit(pair, ml):
         after, _ = pour(stocks, [v / s.drop_ml for v, s in zip(ml, stocks, strict=True)], BatchState(900))
         report = ceiling_check(after, None, "EU")
         assert not report.over, [line.text for line in report.lines if line.over]
+
+
+# ---- the difference of draws ------------------------------------------------------------------------
+
+
+def test_draws_that_scatter_about_each_other_are_no_difference():
+    rng = np.random.default_rng(3)
+    reference = np.array([70.0, 40.0, 20.0]) + rng.normal(0, 0.5, (400, 3))
+    batch = reference + rng.normal(0, 0.4, (400, 3))
+    apart = compare_draws(reference, batch)
+    assert apart.value < 0.35 and apart.low == 0
+    # the plain median of the draws reads a match as some 0.4
+    assert np.median(ciede2000(reference, batch)) > 1.3 * apart.value
+
+
+def test_far_apart_draws_give_their_median():
+    rng = np.random.default_rng(4)
+    reference = np.array([70.0, 40.0, 20.0]) + rng.normal(0, 0.3, (400, 3))
+    batch = np.array([76.0, 30.0, 20.0]) + rng.normal(0, 0.3, (400, 3))
+    apart, plain = compare_draws(reference, batch), ciede2000(reference, batch)
+    assert apart.value == pytest.approx(np.median(plain), rel=0.03)
+    assert apart.low == pytest.approx(np.quantile(plain, 0.025), rel=0.05)
+    assert apart.high == pytest.approx(np.quantile(plain, 0.975), rel=0.05)
+
+
+def test_the_interval_of_a_problem_weighs_its_views():
+    two = ask(drops=(20,))
+    pale, deep = replace(two.views[0], dilution=10.0, weight=1.0), replace(two.views[0], weight=3.0)
+    none = two.after(np.zeros((1, 1)))
+    parts = [replace(two, views=(v,)).interval(*none).value for v in (pale, deep)]
+    both = replace(two, views=(pale, deep)).interval(*none).value
+    assert both == pytest.approx((parts[0] + 3 * parts[1]) / 4)

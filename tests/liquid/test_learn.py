@@ -263,3 +263,14 @@ def test_no_photo_is_the_callers_mistake():
 def test_wrong_number_of_doses_is_the_callers_mistake(mg_per_l):
     with pytest.raises(ValueError, match="each shot needs one concentration per stock"):
         fit_lot([replace(make_shots()[0], mg_per_l=mg_per_l)], [PRIOR], VIEW)
+
+
+def test_a_reference_of_another_dye_is_found_though_its_amount_begins_near_nothing():
+    # batch with E129, reference with E122 alone: the descent from the prior's mean leaves the other dye near nothing
+    other = BASE + 0.4 * find_colourant("E122").shape / VIEW.path_cm
+    shots = [replace(s, reference_lab=look(other)) for s in make_shots(doses=(0, 20))]
+    fit = fit_lot(shots, [PRIOR], VIEW)
+    amounts = fit.layout.reference_amounts(fit.draws)
+    first = len(fit.layout.base)
+    e122, own = amounts[:, first + learn._REFERENCE_DYES.index("E122")], amounts[:, -1]
+    assert np.median(e122) > 3 * np.median(own)
