@@ -11,7 +11,7 @@ import sys
 from collections.abc import Sequence
 
 from colourmatch import __version__
-from colourmatch.errors import ColourMatchError
+from colourmatch.errors import ColourMatchError, fit_to_print
 
 DEBUG = "COLOURMATCH_DEBUG"
 HELP = f"""\
@@ -104,7 +104,7 @@ def _usage_text(error: Exception) -> str:
 def _refuse(text: str, code: str, as_json: bool) -> int:
     from colourmatch.commands.base import print_json
 
-    text = " ".join(text.split())
+    text = fit_to_print(" ".join(text.split()))
     print(text, file=sys.stderr)
     if as_json:
         print_json({"error": {"code": code, "text": text}})

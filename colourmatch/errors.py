@@ -12,6 +12,17 @@ A caller's own mistake is a ValueError or TypeError instead; doubtful data is a 
 
 from __future__ import annotations
 
+import re
+
+#: Longer words than any name that may be kept: they were pasted by mistake, and would bury the sentence.
+_LONGEST_WORD = 300
+
+
+def fit_to_print(text: str) -> str:
+    """A sentence as a terminal or a page may show it, whatever value it quotes: no control signs, no endless words."""
+    shown = "".join(sign if sign.isprintable() or sign == "\n" else ascii(sign)[1:-1] for sign in text)
+    return re.sub(rf"\S{{{_LONGEST_WORD},}}", lambda word: f"{word[0][:80]}...{word[0][-20:]}", shown)
+
 
 class ColourMatchError(Exception):
     """A sentence that says what is wrong and what to do next; `code` is a short stable word for programs."""
@@ -19,6 +30,7 @@ class ColourMatchError(Exception):
     code = "input"
 
     def __init__(self, text: str, code: str | None = None) -> None:
+        text = fit_to_print(text)
         super().__init__(text)
         self.text = text
         if code is not None:

@@ -31,7 +31,7 @@ def _check_number(value: object, what: str, low: float, high: float, advice: str
     """The value as a float when it is above `low` and at most `high`; else an InputError sentence."""
     try:
         number = float(value)  # type: ignore[arg-type]
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         raise InputError(f"{what} must be a number, not {value!r}. {advice}") from None
     if not math.isfinite(number) or number <= low or number > high:
         raise InputError(f"{what} must be more than {low:g} and at most {high:g}, not {value}. {advice}")

@@ -14,6 +14,7 @@ import shutil
 import sqlite3
 import tempfile
 import zipfile
+import zlib
 from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
@@ -153,7 +154,13 @@ def restore_book(
         for name, content in _photos_in(packed):
             store.restore(name, content)
         _place_database(database, location, target, environ)
-    return open_book(location, environ=environ)
+    try:
+        return open_book(location, environ=environ)
+    except BaseException:
+        if target is not None:  # it was not there before, and what was put there is no book
+            for end in ("", "-wal", "-shm", "-journal"):
+                target.with_name(target.name + end).unlink(missing_ok=True)
+        raise
 
 
 @contextmanager
@@ -166,10 +173,20 @@ def _open_archive(path: Path) -> Iterator[tuple[zipfile.ZipFile, dict[str, Any]]
             if str(manifest.get("version")) > t.VERSION:
                 raise BookError(f"{path} is of version {manifest.get('version')}. Update colourmatch.")
             yield packed, manifest
-    except (zipfile.BadZipFile, KeyError, ValueError, EOFError) as error:
-        raise BookError(f"The backup {path} is damaged ({error}). Take an earlier one.") from None
+    except (
+        zipfile.BadZipFile,
+        zlib.error,
+        NotImplementedError,
+        RuntimeError,
+        KeyError,
+        ValueError,
+        EOFError,
+    ) as error:
+        raise BookError(f"The backup {path} is damaged ({str(error)[:200]}). Take an earlier one.") from None
     except OSError as error:
-        raise BookError(f"The backup {path} cannot be read: {error.strerror or error}.") from None
+        raise BookError(
+            f"The backup {path} cannot be read: {error.strerror or error}. Check the path, or take another backup."
+        ) from None
 
 
 def _unpack_database(packed: zipfile.ZipFile, manifest: dict[str, Any], folder: Path) -> Path:

@@ -43,11 +43,18 @@ def check_number(name: str, value: object) -> float:
     words, low, low_allowed, high, advice = LIMITS[name]
     if isinstance(value, bool) or not hasattr(value, "__float__"):
         raise InputError(f"{words} is {value!r}, which is not a number. {advice}")
-    number = float(value)
+    number = _to_float(value)
     if not math.isfinite(number) or number > high or number < low or (number == low and not low_allowed):
         span = f"from {low:g}" if low_allowed else f"more than {low:g} and"
         raise InputError(f"{words} must be {span} up to {high:,.10g}, not {value}. {advice}")
     return number
+
+
+def _to_float(value: Any) -> float:
+    try:
+        return float(value)
+    except OverflowError:  # a whole number of hundreds of digits
+        return math.inf
 
 
 def check_optional(name: str, value: object) -> float | None:
@@ -74,7 +81,7 @@ def check_text(value: object, what: str = "text") -> str:
     if value is None:
         return ""
     if not isinstance(value, str):
-        raise InputError(f"The {what} is {value!r}, which is not text.")
+        raise InputError(f"The {what} is {value!r}, which is not text. Type it again.")
     if len(value) > TEXT_LENGTH:
         raise InputError(f"The {what} has {len(value)} characters. Give at most {TEXT_LENGTH}.")
     if "\0" in value or any(0xD800 <= ord(sign) < 0xE000 for sign in value):
@@ -89,7 +96,7 @@ def check_lab(value: object) -> tuple[float, float, float] | None:
     advice = "Give L*, a*, b*, such as 60, 45, 30."
     try:
         lightness, a, b = (float(part) for part in value)  # type: ignore[attr-defined]
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         raise InputError(f"The target colour {value!r} is not three numbers. {advice}") from None
     # a reading as clear as water may come out a little above 100
     if not (0 <= lightness <= 105 and abs(a) <= 200 and abs(b) <= 200):

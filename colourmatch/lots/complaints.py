@@ -8,7 +8,7 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from colourmatch.errors import BookError
+from colourmatch.errors import BookError, InputError
 
 DAMAGED = (
     "The lot book {place} is damaged. Restore the last backup to a new path, and keep this file as it is."
@@ -70,6 +70,8 @@ def speaking(place: str) -> Iterator[None]:
         raise
     except (UnicodeDecodeError, json.JSONDecodeError) as error:  # texts of the book that are none any more
         raise BookError(DAMAGED.format(place=place)) from error
+    except UnicodeEncodeError as error:  # half a sign, as a terminal hands on bytes that are no text
+        raise InputError("A name or text holds a sign that cannot be kept. Type it again.") from error
     except (DBAPIError, sqlite3.Error) as error:
         text = explain(str(getattr(error, "orig", error)), place)
         if text is None:

@@ -8,15 +8,22 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterator
+from contextlib import suppress
 from typing import Any, TextIO
 
 from sqlalchemy import Boolean, Column, Connection, Engine, Float, Integer, Table, func, select
 
-from colourmatch.errors import BookError, InputError
+from colourmatch.errors import BookError, ColourMatchError, InputError
 from colourmatch.lots import tables as t
 from colourmatch.lots.checks import utc_text
 from colourmatch.lots.entries import LotStory
-from colourmatch.lots.reading import read_events, read_lots
+from colourmatch.lots.reading import (
+    read_events,
+    read_lots,
+    read_reference_readings,
+    read_references,
+    read_stocks,
+)
 
 FORMAT = "colourmatch-book"
 _BATCH = 200
@@ -59,8 +66,22 @@ def import_json(connection: Connection, stream: TextIO) -> int:
         pending.append(_check_row(known, row))
         count += 1
     _flush(connection, current, pending)
+    _read_all(connection)
     _restart_ids(connection)
     return count
+
+
+def _read_all(connection: Connection) -> None:
+    """InputError when what was read in is no book that can be read again; what does not add up is left to the check."""
+    try:
+        read_stocks(connection)
+        for reference in read_references(connection):
+            read_reference_readings(connection, reference.id)
+        for story in iterate_stories(connection, heavy=True):
+            with suppress(ColourMatchError):
+                story.state()
+    except (KeyError, TypeError, ValueError, AttributeError, IndexError, ArithmeticError, RecursionError):
+        raise InputError(CUT_OFF) from None
 
 
 def _flush(connection: Connection, table: Table | None, pending: list[dict[str, Any]]) -> None:
@@ -151,21 +172,23 @@ def _fits(column: Column[Any], value: Any) -> bool:
     if isinstance(column.type, Boolean):
         return isinstance(value, bool)
     if isinstance(column.type, Integer):
-        return isinstance(value, int) and not isinstance(value, bool)
+        return isinstance(value, int) and not isinstance(value, bool) and abs(value) < 2**31
     if isinstance(column.type, Float):
-        return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
+        if isinstance(value, bool) or not isinstance(value, (int, float)):
+            return False
+        return math.isfinite(value) if isinstance(value, float) else abs(value) < 2**53
     return isinstance(value, str)
 
 
-def iterate_stories(connection: Connection) -> Iterator[LotStory]:
-    """All lots with their entries, measurements unread, in the order of their ids."""
+def iterate_stories(connection: Connection, heavy: bool = False) -> Iterator[LotStory]:
+    """All lots with their entries, measurements read only with `heavy`, in the order of their ids."""
     last = 0
     while True:
         query = select(t.lots).where(t.lots.c.id > last).order_by(t.lots.c.id).limit(_BATCH)
         lots = read_lots(connection, query)
         if not lots:
             return
-        events = read_events(connection, [lot.id for lot in lots], heavy=False)
+        events = read_events(connection, [lot.id for lot in lots], heavy=heavy)
         for lot in lots:
             yield LotStory(lot, tuple(events[lot.id]))
         last = lots[-1].id

@@ -41,7 +41,9 @@ def read_photo(photo: bytes | Path | str) -> bytes:
         except FileNotFoundError:
             raise NotFoundError(f"There is no photo {photo}. Check the path.") from None
         except OSError as error:
-            raise PhotoError(f"The photo {photo} cannot be read: {error.strerror or error}.") from None
+            raise PhotoError(
+                f"The photo {photo} cannot be read: {error.strerror or error}. Check the path."
+            ) from None
     if not data:
         raise PhotoError("The photo is empty. Copy it from the phone again.")
     return data

@@ -1,0 +1,170 @@
+"""Small valid files and texts that the fuzz mutates: pictures of every format, a book as JSON and as a backup."""
+
+from __future__ import annotations
+
+import io
+import struct
+import zlib
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from PIL import Image
+
+from colourmatch.lots.book import open_book
+from colourmatch.simulate import display_p3_profile
+
+SIZE = (64, 48)
+
+
+def draw_picture(seed: int = 1) -> Image.Image:
+    """Four coloured quarters with a little noise, 64 x 48."""
+    rng = np.random.default_rng(seed)
+    quarters = np.array([[[200, 40, 40], [40, 180, 60]], [[50, 60, 190], [190, 170, 40]]])
+    even = quarters.repeat(SIZE[1] // 2, axis=0).repeat(SIZE[0] // 2, axis=1)
+    return Image.fromarray(np.clip(even + rng.integers(-9, 10, even.shape), 0, 255).astype(np.uint8))
+
+
+def to_file(image: Image.Image, kind: str, **options: Any) -> bytes:
+    """The bytes of a picture file."""
+    out = io.BytesIO()
+    image.save(out, kind, **options)
+    return out.getvalue()
+
+
+def phone_exif(orientation: int = 6) -> Image.Exif:
+    """What a phone writes: turn, model, time, a place and a maker's note."""
+    exif = Image.Exif()
+    exif[0x0110], exif[0x0112], exif[0x0132] = "Phone B", orientation, "2026:05:04 10:11:12"
+    exif.get_ifd(0x8769).update({0x9003: "2026:05:04 10:11:12", 0x927C: b"maker's note"})
+    exif.get_ifd(0x8825).update({1: "N", 2: (48.0, 12.0, 30.0), 3: "E", 4: (11.0, 34.0, 0.0)})
+    return exif
+
+
+def write_tiff16(rgb: np.ndarray) -> bytes:
+    """A 16-bit RGB TIFF, uncompressed (TIFF 6.0, section 6), of an array uint16 (H, W, 3)."""
+    height, width = rgb.shape[:2]
+    pixels = rgb.astype("<u2").tobytes()
+    entries = [(256, 3, 1, width), (257, 3, 1, height), (258, 3, 3, 8 + len(pixels)), (259, 3, 1, 1), (262, 3, 1, 2),
+               (273, 4, 1, 8), (277, 3, 1, 3), (278, 3, 1, height), (279, 4, 1, len(pixels))]  # fmt: skip
+    body = struct.pack("<3H", 16, 16, 16) + b"\0\0"
+    directory = struct.pack("<H", len(entries)) + b"".join(struct.pack("<HHII", *entry) for entry in entries)
+    head = b"II*\0" + struct.pack("<I", 8 + len(pixels) + len(body))
+    return head + pixels + body + directory + bytes(4)
+
+
+def write_small_dng() -> bytes:
+    """The directory of a raw photo (DNGVersion, CFA) with a few samples behind it: enough to be told apart by."""
+    width, height = 32, 32
+    entries = [(254, 4, 1, 0), (256, 3, 1, width), (257, 3, 1, height), (258, 3, 1, 16), (259, 3, 1, 1),
+               (262, 3, 1, 32803), (273, 4, 1, 400), (274, 3, 1, 1), (277, 3, 1, 1), (278, 3, 1, height),
+               (279, 4, 1, width * height * 2), (33421, 3, 2, 2 | 2 << 16), (33422, 1, 4, 0x02010100),
+               (50706, 1, 4, 0x00000401), (50714, 3, 1, 256), (50717, 3, 1, 16383)]  # fmt: skip
+    directory = struct.pack("<H", len(entries)) + b"".join(struct.pack("<HHII", *entry) for entry in entries)
+    samples = np.random.default_rng(3).integers(256, 16383, width * height).astype("<u2").tobytes()
+    return (b"II*\0" + struct.pack("<I", 8) + directory + bytes(4)).ljust(400, b"\0") + samples
+
+
+@cache
+def picture_seeds() -> tuple[tuple[str, bytes], ...]:
+    """File names and bytes of small pictures of all formats that people send."""
+    rgb = draw_picture()
+    grey, cmyk = rgb.convert("L"), rgb.convert("CMYK")
+    palette = rgb.quantize(16)
+    frames = [draw_picture(k) for k in range(2, 4)]
+    exif, icc = phone_exif(), display_p3_profile()
+    deep = np.asarray(rgb).astype(np.uint16) * 257
+    moving: dict[str, Any] = {"save_all": True, "append_images": frames, "duration": 50}
+    seeds = [
+        ("a.jpg", to_file(rgb, "JPEG", exif=exif.tobytes(), icc_profile=icc)),
+        ("b.jpg", to_file(rgb, "JPEG", progressive=True, exif=phone_exif(3).tobytes())),
+        ("c.jpg", to_file(grey, "JPEG")),
+        ("d.jpg", to_file(cmyk, "JPEG", comment=b"four inks")),
+        ("e.jpg", to_file(rgb, "MPO", save_all=True, append_images=frames)),
+        ("a.png", to_file(rgb, "PNG", exif=exif.tobytes(), icc_profile=icc)),
+        ("b.png", to_file(palette, "PNG", transparency=3)),
+        ("c.png", to_file(Image.fromarray(deep[..., 0]), "PNG")),
+        ("d.png", to_file(rgb, "PNG", **moving)),
+        ("e.png", to_file(rgb.convert("RGBA"), "PNG")),
+        ("a.tif", to_file(rgb, "TIFF", exif=exif, icc_profile=icc)),
+        ("b.tif", to_file(rgb, "TIFF", compression="tiff_lzw")),
+        ("c.tif", write_tiff16(deep)),
+        ("d.tif", to_file(cmyk, "TIFF")),
+        ("e.tif", to_file(rgb, "TIFF", compression="jpeg")),
+        ("a.gif", to_file(palette, "GIF", save_all=True, append_images=[f.quantize(8) for f in frames])),
+        ("a.webp", to_file(rgb, "WEBP", exif=exif.tobytes(), icc_profile=icc)),
+        ("b.webp", to_file(rgb, "WEBP", **moving)),
+        ("a.bmp", to_file(rgb, "BMP")),
+        ("a.dng", write_small_dng()),
+        *_heic_seeds(rgb, exif, icc),
+    ]
+    return tuple(seeds)
+
+
+def _heic_seeds(rgb: Image.Image, exif: Image.Exif, icc: bytes) -> list[tuple[str, bytes]]:
+    import pillow_heif
+
+    pillow_heif.register_heif_opener()
+    return [
+        ("a.heic", to_file(rgb, "HEIF", exif=exif.tobytes(), icc_profile=icc)),
+        ("b.heic", to_file(rgb.resize((96, 128)), "HEIF", quality=30)),
+    ]
+
+
+@cache
+def card_seed() -> bytes:
+    """A photo of the card with three glasses, as small as it can still be measured."""
+    from colourmatch.demo import Kitchen, draw_demo_photo
+
+    drawn = draw_demo_photo(Kitchen(), 1).rgb
+    height, width = drawn.shape[:2]
+    small = Image.fromarray(drawn).resize(
+        (CARD_WIDTH, round(CARD_WIDTH * height / width)), Image.Resampling.BOX
+    )
+    return to_file(small, "JPEG", quality=88)
+
+
+CARD_WIDTH = 1200
+
+
+def fix_png(data: bytes) -> bytes:
+    """A PNG whose chunks carry their true check sums again, so that the decoder behind them is reached."""
+    parts, position = [data[:8]], 8
+    while position + 12 <= len(data):
+        (length,) = struct.unpack_from(">I", data, position)
+        body = data[position + 4 : position + 8 + length]
+        if position + 12 + length > len(data):
+            break
+        parts.append(data[position : position + 4] + body + struct.pack(">I", zlib.crc32(body)))
+        position += 12 + length
+    return b"".join(parts) + data[position:]
+
+
+def make_book(path: Path) -> None:
+    """A book in which every kind of entry stands once: two stocks, three lots, photos, a trial, a closing."""
+    from colourmatch.lots.references import enter_reference
+    from colourmatch.photo.measure import measure_or_refuse
+
+    photo = to_file(draw_picture(), "JPEG")
+    measurement = measure_or_refuse(photo, "a.jpg").to_json()
+    with open_book(path) as book:
+        book.add_stock("red", "E129", 1.0, notes="of May")
+        book.add_stock("yellow", "E102", 1.0, made_in="batch")
+        book.weigh_stock("red", 40, 1.93)
+        enter_reference(book, "The bottle", [60, 45, 30])
+        lot = book.new_lot(
+            "Aperitif", 900, ["red", "yellow"], ceiling_mg_per_l=60, dilution=5, number="A-1"
+        ).id
+        book.add_photo(lot, measurement, {"action": "add"}, photo=photo, original_name="a.jpg")
+        dose = book.add_addition(lot, "red", drops=12, entered_by="Kim")
+        book.correct_addition(dose.id, drops=11, reason="counted again")
+        book.take_sample(lot, 20)
+        book.add_untinted(lot, 10)
+        book.add_note(lot, "smells well\nof orange")
+        book.amend_lot(lot, "asked for", tolerance=2.0)
+        book.take_trial(lot, 90)
+        done = book.new_lot("Cordial", 500, "red").id
+        book.add_addition(done, "red", ml=1.5)
+        book.close_lot(done, "matched", final={"text": "done"})
+        book.new_lot("Shrub", 2000, ["yellow"], target_lab=(60, 45, 30))
