@@ -1,6 +1,6 @@
 """Simulated lots: a maker follows the advice photo by photo, and the true end is compared with the best possible.
 
-usage: python tests/bench/bench_dosing.py [LOTS] [--seed S] [--tolerance T] [--verbose]
+usage: python tests/bench/bench_dosing.py [LOTS] [--seed S] [--tolerance T] [--verbose] [--json]
 
 Readings are made from spectra by published sensors (calibration/sensors.json), a colour matrix fitted by the photo
 generator, a tone curve, noise, and pour errors; pixels are left out so that hundreds of lots take minutes. Lots vary in
@@ -11,6 +11,7 @@ ceilings that bind, batches already past, three phones, daylight and LED. Printe
 from __future__ import annotations
 
 import argparse
+import json
 import time
 from collections import Counter
 from dataclasses import dataclass, replace
@@ -265,7 +266,8 @@ def true_reasons(outcome: Outcome, tolerance: float) -> set[str]:
     return allowed
 
 
-def report(outcomes: list[Outcome], tolerance: float) -> None:
+def report(outcomes: list[Outcome], tolerance: float) -> dict[str, float]:
+    """Prints the figures asked of the dosing and gives them."""
     end = np.array([o.true_end for o in outcomes])
     best = np.array([o.best for o in outcomes])
     fair = np.array([o.case.kind != "past" for o in outcomes])
@@ -294,6 +296,18 @@ def report(outcomes: list[Outcome], tolerance: float) -> None:
         print(
             f"   {kind:10} {len(some):3} good {100 * good[some].mean():5.1f} %  excess {np.median((end - best)[some]):5.2f}  photos {np.median(photos[some]):.0f}  reason {100 * true[some].mean():5.1f} %"
         )
+    return {
+        "lots": len(outcomes),
+        "good_percent": 100 * float(good.mean()),
+        "excess_median": float(np.median(end - best)),
+        "ceiling_passed": int(sum(o.over_ceiling for o in outcomes)),
+        "overshot_percent": 100 * float(over.mean()),
+        "photos_median": float(np.median(photos)),
+        "photos_most": int(photos.max()),
+        "true_reason_percent": 100 * float(true.mean()),
+        "first_dose_error_percent": 100 * float(np.median(first)),
+        "advice_ms": 1000 * float(np.median([o.seconds for o in outcomes])),
+    }
 
 
 def main() -> None:
@@ -302,6 +316,9 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--tolerance", type=float, default=1.0)
     parser.add_argument("--verbose", action="store_true")
+    parser.add_argument(
+        "--json", action="store_true", help="print one object with the figures asked for, at the end"
+    )
     args = parser.parse_args()
     kinds = ["plain"] * 5 + ["other dye"] * 2 + ["two dyes", "ceiling", "past"]
     outcomes = []
@@ -321,7 +338,9 @@ def main() -> None:
                 "GOOD" if outcome.true_end <= max(args.tolerance, outcome.best + 0.4) else "BAD",
                 outcome.photos,
             )
-    report(outcomes, args.tolerance)
+    figures = report(outcomes, args.tolerance)
+    if args.json:
+        print(json.dumps(figures))
 
 
 if __name__ == "__main__":

@@ -1,6 +1,6 @@
 """Accuracy of readings on photos with known truth: difference, interval, absolute colour, flags.
 
-usage: python tests/bench/bench_reading.py FOLDER [--verbose] [--limit N]
+usage: python tests/bench/bench_reading.py FOLDER [--verbose] [--limit N] [--json]
 
 FOLDER holds photos and truth.json (tests/bench/make_photos.py writes such a folder). Good light means daylight or a
 good LED; warm LED and tungsten are counted apart. Photos are read on all cores.
@@ -32,6 +32,9 @@ def main() -> None:
     parser.add_argument("folder", type=Path)
     parser.add_argument("--verbose", action="store_true")
     parser.add_argument("--limit", type=int, default=100000)
+    parser.add_argument(
+        "--json", action="store_true", help="print one object with the figures asked for, at the end"
+    )
     args = parser.parse_args()
     truth = json.loads((args.folder / "truth.json").read_text())["photos"]
     names = [n for n, t in truth.items() if t.get("delta_e_2000") is not None and "expect" not in t][
@@ -86,6 +89,18 @@ def main() -> None:
         f"absolute Lab of a strong colour: median {np.median(red[:, 0]):.2f}, good light {np.median(red[red[:, 1] > 0, 0]):.2f}, 90th percentile {np.quantile(red[:, 0], 0.9):.2f} (target 3); |z| below 2: {100 * (table[:, 3:] < 2).mean(axis=0).round(3)} %"
     )
     print("flags", dict(flags))
+    if args.json:
+        figures = {
+            "photos": len(names),
+            "measured": len(rows),
+            "near": len(near),
+            "near_error_median": float(np.median(error)),
+            "near_error_p95": float(np.quantile(error, 0.95)),
+            "near_coverage_percent": 100 * float(np.mean([r[2] for r in near])),
+            "match_width_median": float(np.median(match)),
+            "strong_absolute_median": float(np.median(red[:, 0])),
+        }
+        print(json.dumps(figures))
 
 
 if __name__ == "__main__":
