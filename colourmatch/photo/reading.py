@@ -72,11 +72,11 @@ def read_spot(flat: FlatCard, light: LightField, name: str) -> SpotReading:
     if glass is not None and _mirrors(level, _beside(flat, crop, (linear, paper), name, glass)):
         glints = 1.0
     rgb, cov = _block_mean(seen, clean, flat.px_per_mm)
-    ends = codes[clean]
+    empty, full = _at_ends(codes[clean])
     present = glass is not None or bool(np.abs(np.log(np.maximum(rgb, 1e-4))).max() > _SAME_AS_PAPER_LOG)
     return SpotReading(
         name=name, present=present, rgb=rgb, rgb_cov=cov, bars=_read_bars(flat, light, name, glass), glass=glass,
-        window_share=share, glint_share=glints, empty=_at_end(ends, low=True), full=_at_end(ends, low=False),
+        window_share=share, glint_share=glints, empty=empty, full=full,
     )  # fmt: skip
 
 
@@ -142,11 +142,15 @@ def _part(linear: NDArray[np.float32], paper: Nodes, part: Crop) -> NDArray[np.f
     return linear[part] / cv2.warpAffine(paper, to_node, size, flags=options, borderMode=cv2.BORDER_REPLICATE)
 
 
-def _at_end(codes: NDArray[np.uint8], *, low: bool) -> tuple[bool, bool, bool]:
-    mean = codes.mean(axis=0)
-    hit = (mean < LOW_CODE) if low else (mean > HIGH_CODE)
-    hit |= np.count_nonzero(codes == (0 if low else 255), axis=0) > END_SHARE * len(codes)
-    return bool(hit[0]), bool(hit[1]), bool(hit[2])
+def _at_ends(codes: NDArray[np.uint8]) -> tuple[tuple[bool, bool, bool], tuple[bool, bool, bool]]:
+    """Which channels of codes (N, 3) lie at the low end of the range, and which at the high end."""
+    empty, full = [], []
+    for channel in range(3):
+        counts = np.bincount(codes[:, channel], minlength=256)
+        mean, crowd = float(counts @ np.arange(256)) / max(len(codes), 1), END_SHARE * len(codes)
+        empty.append(bool(mean < LOW_CODE or counts[0] > crowd))
+        full.append(bool(mean > HIGH_CODE or counts[255] > crowd))
+    return (empty[0], empty[1], empty[2]), (full[0], full[1], full[2])
 
 
 def _reject_glints(
