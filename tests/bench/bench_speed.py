@@ -33,7 +33,7 @@ _IN_CHILD = """
 import json, sys, time
 from colourmatch.photo.measure import measure_photo
 from colourmatch.colour.difference import ciede2000
-import cv2, scipy.optimize
+import cv2
 def peak_mb():
     # not getrusage, whose peak counts that of the process which started this one
     lines = open("/proc/self/status").read().splitlines()
