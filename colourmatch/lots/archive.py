@@ -18,6 +18,7 @@ import zlib
 from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
@@ -34,6 +35,8 @@ if TYPE_CHECKING:
 
 FORMAT = "colourmatch-backup"
 _PHOTO = re.compile(r"photos/([0-9a-f]{2})/((\1[0-9a-f]{62})\.[a-z]{3,4})")
+#: Clocks of several stations differ by less than this.
+_CLOCK_SLACK = timedelta(minutes=10)
 _LARGEST_PHOTO = 500_000_000
 #: Every stored file that any table names, each once.
 _NAMED = " UNION ".join(
@@ -279,6 +282,7 @@ def check_book(engine: Engine, store: PhotoStore) -> Iterator[Finding]:
             except InputError as error:
                 yield Finding("contradiction", f"Lot {story.lot.id} does not add up: {error}")
         named = set(_photo_names(connection))
+        yield from _check_clock(connection)
     for name in sorted(named):
         path = store.path(name)
         if not path.is_file():
@@ -290,3 +294,14 @@ def check_book(engine: Engine, store: PhotoStore) -> Iterator[Finding]:
             yield Finding(
                 "unnamed-photo", f"The photo {name} belongs to no entry. It may be deleted by hand."
             )
+
+
+def _check_clock(connection: Connection) -> Iterator[Finding]:
+    """Entries from the future: the clock of a machine was wrong then, or is now."""
+    newest = connection.exec_driver_sql("SELECT max(created_at) FROM lot_entries").scalar()
+    if newest is not None and str(newest) > utc_text(datetime.now(UTC) + _CLOCK_SLACK):
+        yield Finding(
+            "clock",
+            f"The newest entry bears the time {newest}, which is still to come. Set the clock of this machine right; if "
+            "it is right, another one was wrong. The order of the entries is kept either way.",
+        )

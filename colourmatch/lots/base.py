@@ -71,12 +71,27 @@ def find_token(connection: Connection, table: Table, token: str | None) -> Any:
 
 
 def insert(connection: Connection, table: Table, **values: Any) -> int:
-    """Add a row with the time of now; its id."""
-    head = {"created_at": utc_text()} if "created_at" in table.c and "created_at" not in values else {}
+    """Add a row with the time of now, or of the entry before it where a clock was set back; its id."""
+    head = (
+        {"created_at": _time_to_enter(connection, table, values)}
+        if "created_at" in table.c and "created_at" not in values
+        else {}
+    )
     if values.get("entered_by") is not None:
         check_text(values["entered_by"], "name of who entered it")
     result = connection.execute(table.insert().values(**head, **values))
     return int(result.inserted_primary_key[0])  # type: ignore[index]
+
+
+def _time_to_enter(connection: Connection, table: Table, values: Mapping[str, Any]) -> str:
+    """Now; in a lot never before its last entry, so that its story at any time is one that was."""
+    from sqlalchemy import func, select
+
+    now = utc_text()
+    if table.name != "lot_entries":
+        return now
+    last = connection.scalar(select(func.max(table.c.created_at)).where(table.c.lot_id == values["lot_id"]))
+    return now if last is None else max(now, str(last))
 
 
 def near_names(wanted: str, names: Iterable[str] | Mapping[str, str]) -> str:

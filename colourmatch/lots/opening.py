@@ -150,6 +150,8 @@ def make_engine(url: URL, **options: Any) -> Engine:
                 connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
 
+    _stay_with_file(engine, book_path(url))
+
     @event.listens_for(engine, "begin")
     def begin(connection: Connection) -> None:
         # A writer asks for the lock at once; one that first reads could not wait for it.
@@ -157,6 +159,42 @@ def make_engine(url: URL, **options: Any) -> Engine:
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
     return engine
+
+
+REMOVED = (
+    "The lot book {path} was moved or removed while it was open, and nothing was entered. Put it back there or restore "
+    "the last backup, then enter it again."
+)
+
+
+def _stay_with_file(engine: Engine, path: Path | None) -> None:
+    """Let no connection write into a file that no longer lies at its path: SQLite would go on and lose it all."""
+    from sqlalchemy import event
+    from sqlalchemy.exc import DisconnectionError
+
+    if path is None:
+        return
+
+    @event.listens_for(engine, "connect")
+    def remember(_connection: Any, record: Any) -> None:
+        record.info["file"] = identify_file(path)
+
+    @event.listens_for(engine, "checkout")
+    def compare(_connection: Any, record: Any, _proxy: Any) -> None:
+        now = identify_file(path)
+        if now is None:
+            raise BookError(REMOVED.format(path=path))
+        if now != record.info["file"]:
+            raise DisconnectionError("another file lies there")  # the pool then connects to that one
+
+
+def identify_file(path: Path) -> tuple[int, int] | None:
+    """What tells a file from another one put in its place; None when there is none."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
 
 
 def read_version(engine: Engine, path: Path | None) -> str | None:
@@ -248,3 +286,6 @@ def write(engine: Engine) -> Iterator[Connection]:
     """A transaction that writes; it holds the lock from its start and is committed at the end."""
     with engine.connect().execution_options(writes=True) as connection, connection.begin():
         yield connection
+        path = book_path(engine.url)
+        if path is not None and identify_file(path) != connection.info.get("file"):
+            raise BookError(REMOVED.format(path=path))
