@@ -69,7 +69,7 @@ def test_the_line_works_in_the_shell_itself(shell, tmp_path):
         "zsh": "print $_comps[colourmatch]",
         "fish": "complete -c colourmatch",
     }
-    before = "autoload -Uz compinit && compinit -u -d /dev/null; " if shell == "zsh" else ""
+    before = "autoload -Uz compinit && compinit -u -D; " if shell == "zsh" else ""
     done = subprocess.run(
         [shell, "-c", f"{before}{line}; {shown[shell]}"],
         capture_output=True, text=True, timeout=60, cwd=tmp_path,
