@@ -165,7 +165,7 @@ def _facts(problem: Problem, line: Line, rescue: Rescue | None) -> dict[str, Any
     factors = np.quantile(problem.fit.strength_factors, (0.5, 0.025, 0.975), axis=0)
     return {
         "now": problem.interval(*problem.after(line.ml[:1])),
-        "reachable": problem.interval(*problem.after(line.ml[line.best : line.best + 1])),
+        "reachable": _expect(line.difference[:, line.best]),
         "chance_within_tolerance": float((now <= problem.tolerance).mean()),
         "to_match": _to_match(problem, line),
         "ceiling_left_mg_per_l": problem.ceiling_left(),
@@ -185,6 +185,12 @@ def _facts(problem: Problem, line: Line, rescue: Rescue | None) -> dict[str, Any
             for s, m, a, b in zip(problem.stocks, *factors, strict=True)
         ),
     }
+
+
+def _expect(values: Array) -> Interval:
+    """Where a difference that is still to come will lie: the middle of the draws, for nobody knows where it lands."""
+    low, middle, high = np.quantile(values, (0.025, 0.5, 0.975))
+    return Interval(float(middle), float(low), float(high))
 
 
 def _to_match(problem: Problem, line: Line) -> tuple[dict[str, Any], ...]:
@@ -326,7 +332,7 @@ def _add(problem: Problem, line: Line, doses: tuple[Dose, ...], facts: dict[str,
         "step",
         f"Add {_describe(doses)}, stir, wait for the bubbles to clear, photograph again.",
         doses=doses,
-        predicted=problem.interval(*after),
+        predicted=_expect(problem.difference(*after)[:, 0]),
         predicted_lab=labs,
         problem=_too_weak(problem, line),
         **facts,

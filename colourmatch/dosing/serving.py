@@ -78,6 +78,10 @@ class Served:
         }
 
 
+#: Two liquids are told as alike only when their difference is surely below this many CIEDE2000.
+_SURELY_ALIKE = 4.0
+
+
 def look_at(
     problem: Problem, views: Sequence[View], added_ml: Sequence[float] | None = None
 ) -> tuple[Served, ...]:
@@ -94,18 +98,21 @@ def _look(problem: Problem, view: View, added_ml: Sequence[float] | None) -> Ser
     if added_ml is None or not any(added_ml):
         return served
     after, after_text, batch_after = _compare(problem, view, reference, np.array([added_ml], float))
+    # nobody knows where a step lands: the middle of the draws is what to expect
+    low, middle, high = np.quantile(
+        ciede2000(reference, problem.fit.batch_lab(*problem.after(np.array([added_ml], float)), view)[:, 0]),
+        (0.025, 0.5, 0.975),
+    )
+    after = Interval(float(middle), float(low), float(high))
     return replace(served, after=after, after_text=after_text, batch_after=batch_after)
 
 
 def _compare(problem: Problem, view: View, reference: Array, added_ml: Array) -> tuple[Interval, str, Colour]:
     batch = problem.fit.batch_lab(*problem.after(added_ml), view)[:, 0]
     seen = compare_draws(reference, batch)
+    alike = seen.value < UNSEEN and seen.high < _SURELY_ALIKE
     text = describe_difference(reference.mean(axis=0), batch.mean(axis=0))
-    return (
-        seen,
-        "hard to tell apart" if seen.value < UNSEEN else text,
-        _colour(batch),
-    )
+    return seen, "hard to tell apart" if alike else text, _colour(batch)
 
 
 def _colour(labs: Array) -> Colour:
