@@ -19,8 +19,9 @@ Array = NDArray[np.float64]
 CELL_MM = 5.0
 #: Standard deviations (natural log) and correlation lengths tried for the part of the light that is not quadratic.
 _AMPLITUDES, _LENGTHS_MM = (0.003, 0.01, 0.03, 0.1, 0.3), (25.0, 45.0, 80.0)
-#: Cells from which these two are chosen, and cells that are then fitted.
-_FEW, _MANY = 120, 360
+#: Cells from which these two are chosen, and cells that are then fitted. More cells do not make a better light: what
+#: neighbours share (a reflection off a glass, a crease) is no noise of each, and a fit that takes it as such follows it.
+_FEW, _MANY = 120, 200
 
 
 @dataclass(frozen=True)
@@ -71,7 +72,9 @@ def fit_field(
     points (N, 2): centres of cells of CELL_MM, millimetres; logs (N, 3): natural logarithm of the paper's linear value.
     """
     noise = _cell_noise(points[keep], logs[keep])
-    order = np.flatnonzero(keep)[np.random.default_rng(5).permutation(int(keep.sum()))][:_MANY]
+    kept = np.flatnonzero(keep)
+    # by multiples of the golden ratio any first so many of them are spread evenly over the card
+    order = kept[np.argsort(np.arange(len(kept)) * 0.6180339887498949 % 1.0)][:_MANY]
     points_mm, right = points[order], np.hstack([quadratic(points[order], block_mm), logs[order]])
     # the cells lie on a lattice: what they have in common depends on how many columns and rows they are apart
     column, row = np.rint(points_mm / CELL_MM - 0.5).astype(np.intp).T
