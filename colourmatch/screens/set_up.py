@@ -14,6 +14,7 @@ from colourmatch.screens.stock_forms import (
     UNKNOWN,
     describe_stock,
     name_colourant,
+    show_making,
     show_putting_away,
     show_strength,
     show_thinning,
@@ -41,6 +42,7 @@ def show() -> None:
         show_weighing(stocks)
     with fourth:
         show_strength(stocks)
+        show_making()
     show_way_on()
 
 

@@ -34,6 +34,7 @@ def make_card(paper: str) -> bytes:
 def show() -> None:
     """The page."""
     st.title("Tint a batch until it looks like its reference")
+    show_first_visit()
     show_open_lots()
     st.header("A first reading in three steps")
     one, two, three = st.columns(3, gap="large")
@@ -54,6 +55,15 @@ def show() -> None:
         show_first_reading(*files[0])
     show_without_card()
     show_ways_on()
+
+
+def show_first_visit() -> None:
+    """While the book is empty: where to begin, with or without a card."""
+    if session.current_book().list_lots(limit=1):
+        return
+    st.write("New here? Walk through an invented lot, with no card and nothing to set up.")
+    if st.button("Walk through the example lot", key="example-first"):
+        open_the_example()
 
 
 def show_open_lots() -> None:

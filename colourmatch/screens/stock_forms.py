@@ -6,6 +6,7 @@ import streamlit as st
 
 from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import find_colourant
+from colourmatch.liquid.make_up import plan_liquid, plan_powder, show_volume
 from colourmatch.liquid.stock import Stock, dilute, suggest_strength
 from colourmatch.lots.entries import StockEntry
 from colourmatch.screens import parts, session
@@ -93,6 +94,7 @@ def choose_stock(label: str, stocks: list[StockEntry], key: str) -> int:
 
 def show_strength(stocks: list[StockEntry]) -> None:
     """How strong a stock should be for a batch, so that the dose can be counted."""
+    st.header("Which strength suits the batch")
     st.write(
         "A whole dose of 20 to 60 drops can be stepped well: fewer are too coarse, more thin the batch. "
         "(Common practice, no source.)"
@@ -114,9 +116,45 @@ def show_strength(stocks: list[StockEntry]) -> None:
         st.html(
             parts.panel(
                 "For this batch", advice.text,
-                [f"Ideal would be {parts.show_amount(advice.strength_g_per_100ml)} g in 100 ml."],
+                [f"Ideal would be {parts.show_amount(advice.strength_g_per_100ml)} g in 100 ml. "
+                 f"The batch is {show_volume(volume)}."],
             )
         )  # fmt: skip
+
+
+def show_making() -> None:
+    """How much powder or liquid goes into a stock."""
+    st.header("Make a stock")
+    what = st.segmented_control(
+        "From", ["powder", "a liquid colour"], default="powder", required=True, key="make-what"
+    )
+    left, right = st.columns(2)
+    strength = left.number_input(
+        "Strength wanted, g in 100 ml", value=1.0, min_value=0.0, max_value=100.0, step=0.1, format="%g",
+        key="make-strength",
+    )  # fmt: skip
+    volume = right.number_input(
+        "Stock to make, ml", value=50.0, min_value=0.0, max_value=1e5, step=10.0, format="%g",
+        key="make-volume",
+    )  # fmt: skip
+    with session.failures_shown():
+        if what == "powder":
+            content = left.number_input(
+                "Dye content of the powder, %", value=85.0, min_value=0.0, max_value=100.0, step=1.0, format="%g",
+                key="make-content", help="It stands on the bottle or its data sheet; 85 is common.",
+            )  # fmt: skip
+            plan = plan_powder(strength, volume, content / 100)
+        else:
+            bottle = left.number_input(
+                "Strength of the liquid, g in 100 ml", value=5.0, min_value=0.0, max_value=100.0, step=0.5,
+                format="%g", key="make-bottle", help="Pure dye, as its label says.",
+            )  # fmt: skip
+            plan = plan_liquid(strength, volume, bottle)
+        st.html(
+            parts.panel(
+                "To make it", plan.text, [f"It then holds {parts.show_amount(plan.dye_g)} g of pure dye."]
+            )
+        )
 
 
 def show_thinning(stocks: list[StockEntry]) -> None:

@@ -403,3 +403,20 @@ def test_another_lot_can_be_picked(book: LotBook, lot_id: int) -> None:
     assert not app.exception
     assert str(other.id) in app.query_params["lot"]
     assert "No ceiling of your own is set." in shown(app)
+
+
+def test_the_calculator_tells_powder_and_liquid_for_a_stock(book: LotBook) -> None:
+    app = open_app("set_up")
+    assert "Weigh 0.588 g of powder" in shown(app)
+    by_key(app.number_input, "make-content").set_value(0.0)
+    app.run()
+    assert "The dye content must be more than 0" in shown(app).replace("\\", "")
+    by_key(app.get("button_group"), "make-what").set_value("a liquid colour").run()
+    assert "Measure 10 ml (2.03 tsp) of the liquid" in shown(app)
+
+
+def test_the_first_visit_offers_the_example_at_the_top_and_the_next_does_not(book: LotBook) -> None:
+    assert any(button.key == "example-first" for button in open_app("start").button)
+    book.add_stock("red", "E129", 1.0)
+    book.new_lot("cordial", 900, ["red"])
+    assert not any(button.key == "example-first" for button in open_app("start").button)

@@ -1,0 +1,77 @@
+"""How much powder or liquid colour goes into a stock, and kitchen measures beside millilitres; it knows no drops.
+
+US measures are those of NIST Handbook 44, appendix C: 1 fluid ounce = 29.57353 ml, 1 teaspoon = 4.928922 ml.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from colourmatch.errors import InputError
+
+ML_PER_FLOZ, ML_PER_TSP = 29.57353, 4.928922
+
+
+@dataclass(frozen=True)
+class MakeUp:
+    """What to weigh or measure for a stock, and the sentence that says it; `dye_g` is pure dye."""
+
+    dye_g: float
+    powder_g: float | None
+    liquid_ml: float | None
+    text: str
+
+
+def plan_powder(strength_g_per_100ml: float, volume_ml: float, dye_content: float = 1.0) -> MakeUp:
+    """Grams of powder for a stock: m = strength * volume / 100 / dye content.
+
+    strength in g of pure dye in 100 ml, up to 100; volume 1 to 100000 ml; dye_content a share above 0, at most 1.
+    InputError says what to mend.
+    """
+    dye = _pure_dye(strength_g_per_100ml, volume_ml)
+    if not 0 < dye_content <= 1:
+        raise InputError(
+            f"The dye content must be more than 0 and at most 100 %, not {100 * dye_content:g} %. Read it on the bottle."
+        )
+    grams = dye / dye_content
+    advice = ""
+    if grams < 0.5:  # 0.01 g of a scale that shows 0.01 g is 2 % of it (common practice, no source)
+        advice = (
+            " So little weighs badly on a scale that shows 0.01 g: make more, or a stronger one, and thin it."
+        )
+    text = f"Weigh {grams:.3g} g of powder, dissolve it in a little warm water, make it up to {show_volume(volume_ml)}."
+    return MakeUp(dye, grams, None, text + advice)
+
+
+def plan_liquid(strength_g_per_100ml: float, volume_ml: float, bottle_g_per_100ml: float) -> MakeUp:
+    """Millilitres of a liquid colour for a stock: c1 V1 = c2 V2, both strengths in g of pure dye in 100 ml.
+
+    InputError when the bottle is not stronger than the stock, or a figure is impossible.
+    """
+    dye = _pure_dye(strength_g_per_100ml, volume_ml)
+    if not strength_g_per_100ml <= bottle_g_per_100ml <= 100:
+        raise InputError(
+            f"A liquid of {bottle_g_per_100ml:g} g in 100 ml cannot be made up to {strength_g_per_100ml:g}. "
+            "Choose a weaker stock, or a liquid of up to 100 g in 100 ml."
+        )
+    ml = 100 * dye / bottle_g_per_100ml
+    text = f"Measure {show_volume(ml)} of the liquid and make it up with water to {show_volume(volume_ml)}."
+    return MakeUp(dye, None, ml, text)
+
+
+def show_volume(ml: float) -> str:
+    """A volume in ml with US kitchen measures beside it: "50 ml (1.69 fl oz)", "5 ml (1.01 tsp)"."""
+    if ml < ML_PER_TSP / 4:
+        return f"{ml:.3g} ml"
+    us = f"{ml / ML_PER_TSP:.3g} tsp" if ml < ML_PER_FLOZ else f"{ml / ML_PER_FLOZ:.3g} fl oz"
+    return f"{ml:.4g} ml ({us})"
+
+
+def _pure_dye(strength_g_per_100ml: float, volume_ml: float) -> float:
+    if not 0 < strength_g_per_100ml <= 100:
+        raise InputError(
+            f"The strength must be more than 0 and at most 100 g in 100 ml, not {strength_g_per_100ml:g}. 1 is usual."
+        )
+    if not 1 <= volume_ml <= 100_000:
+        raise InputError(f"The stock must be 1 to 100000 ml, not {volume_ml:g}. 50 ml last for long.")
+    return strength_g_per_100ml * volume_ml / 100

@@ -1,0 +1,124 @@
+"""The way from an empty book to the drops with keys alone, and a decimal comma in every field that takes a fraction."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from driving import CHROMIUM, DRIVER, Page, Server
+
+from colourmatch.lots.book import LotBook
+from colourmatch.lots.work import open_example
+
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(not (CHROMIUM and DRIVER), reason="chromium and chromedriver are not installed"),
+]
+#: Fields that count whole things.
+WHOLE = ("Drops counted", "Page")
+_HELD = """
+const held = document.activeElement, look = getComputedStyle(held);
+const whole = !held.matches('a, button, input, summary, [role=tab]');
+const name = whole ? '' : held.getAttribute('aria-label') || held.innerText || '';
+return [name, held.tagName, look.outlineStyle !== 'none' || look.boxShadow !== 'none'];
+"""
+
+
+def press(page: Page, *keys: str) -> None:
+    from selenium.webdriver import ActionChains
+
+    ActionChains(page.driver).send_keys(*keys).perform()
+
+
+def tab_to(page: Page, words: str) -> None:
+    """Press Tab until what shows the words holds the focus; a button or a link must then show that it does."""
+    from selenium.webdriver.common.keys import Keys
+
+    seen = []
+    for _ in range(80):
+        press(page, Keys.TAB)
+        name, kind, marked = page.run(_HELD)
+        seen.append(name)
+        if name.split("\n")[-1].startswith(words):  # an icon's name may stand on lines before
+            assert marked or kind == "INPUT", f"{words}: nothing shows that it holds the focus"
+            return
+    pytest.fail(f"Tab never came to {words!r}, only to {seen}")
+
+
+@pytest.mark.parametrize("name", ["phone", "desk"])
+def test_from_an_empty_book_to_the_drops_with_keys_alone(
+    serve: Callable[..., Server], browse: Callable[[str], Page], book: LotBook, photos: list[Path], name: str
+) -> None:
+    from selenium.webdriver.common.keys import Keys
+
+    page = browse(name)
+    page.go(serve().url)
+    tab_to(page, "Set up a stock and a lot")
+    press(page, Keys.ENTER)
+    page.wait_text("No stock yet.")
+    page.settle()
+    tab_to(page, "Colourant")
+    press(page, "E129", Keys.ENTER)
+    page.settle()
+    tab_to(page, "Name of the stock")
+    press(page, "red")
+    tab_to(page, "Add the stock")
+    press(page, Keys.ENTER)
+    page.wait_text("The stock red is on the shelf.")
+    page.settle()
+    page.run("document.activeElement.blur()")
+    tab_to(page, "Stocks")
+    press(page, Keys.ARROW_RIGHT, Keys.ENTER)
+    page.settle()
+    tab_to(page, "Name of the lot")
+    press(page, "cordial")
+    tab_to(page, "Batch, ml")
+    press(page, "900")
+    tab_to(page, "Begin the lot")
+    press(page, Keys.ENTER)
+    page.wait_text("Photograph reference and batch on the card before the first drop.")
+    page.settle()
+    tab_to(page, "Upload")
+    page.upload(
+        photos[0]
+    )  # what follows the key is the system's own choice of files, which no test can drive
+    page.wait_text("After this step the difference should be about")
+    page.settle()
+    tab_to(page, "I added")
+    press(page, Keys.ENTER)
+    page.wait_text("Added since the last photo")
+    (lot,) = book.list_lots()
+    assert (lot.name, lot.volume_ml) == ("cordial", 900)
+    assert len(book.lot_story(lot.id).additions) == 1
+
+
+def test_a_comma_is_taken_in_every_field_that_takes_a_fraction(
+    serve: Callable[..., Server], browse: Callable[[str], Page], book: LotBook
+) -> None:
+    from selenium.webdriver.common.keys import Keys
+
+    lot, server, page = open_example(book), serve(), browse("desk")
+    tried: dict[str, Any] = {}
+    for path in ("set-up", f"match?lot={lot}", "calibrations"):
+        page.go(f"{server.url.rstrip('/')}/{path}")
+        for number in range(max(1, len(page.find_all('[data-testid="stTab"]')))):
+            if number:
+                page.find_all('[data-testid="stTab"]')[number].click()
+                page.settle()
+            page.run("document.querySelectorAll('details:not([open]) > summary').forEach(one => one.click())")
+            page.settle()
+            fields = [one for one in page.find_all("input[type=number]") if one.is_displayed()]
+            for place, label in enumerate([one.get_attribute("aria-label") for one in fields]):
+                if label in WHOLE or (path, label) in tried:
+                    continue
+                field = [one for one in page.find_all("input[type=number]") if one.is_displayed()][place]
+                before = field.get_attribute("value")
+                field.send_keys(Keys.CONTROL, "a")
+                field.send_keys("12,5")
+                tried[path, label] = field.get_attribute("value")
+                field.send_keys(Keys.CONTROL, "a")
+                field.send_keys(before or Keys.DELETE)
+    assert len(tried) >= 20
+    assert {key: value for key, value in tried.items() if value != "12.5"} == {}

@@ -1,0 +1,50 @@
+"""Stocks from powder and from liquid: published measures, worked sums, refusals."""
+
+from __future__ import annotations
+
+import pytest
+
+from colourmatch.errors import InputError
+from colourmatch.liquid.make_up import ML_PER_FLOZ, ML_PER_TSP, plan_liquid, plan_powder, show_volume
+
+
+def test_us_measures_are_the_published_ones() -> None:
+    """NIST Handbook 44, appendix C: 1 gallon (3785.412 ml) is 128 fluid ounces, 6 teaspoons are a fluid ounce."""
+    assert pytest.approx(3785.412, abs=0.0005) == 128 * ML_PER_FLOZ
+    assert pytest.approx(ML_PER_FLOZ, abs=5e-6) == 6 * ML_PER_TSP
+    assert show_volume(29.57353) == "29.57 ml (1 fl oz)"
+    assert (show_volume(5), show_volume(0.5)) == ("5 ml (1.01 tsp)", "0.5 ml")
+
+
+def test_powder_counts_its_dye_content() -> None:
+    made = plan_powder(1.0, 50.0, 0.85)
+    assert (made.dye_g, made.powder_g) == pytest.approx((0.5, 0.5 / 0.85))
+    assert made.text.startswith("Weigh 0.588 g of powder") and "50 ml (1.69 fl oz)" in made.text
+
+
+def test_little_powder_is_said_to_weigh_badly() -> None:
+    assert "weighs badly" in plan_powder(0.1, 50.0).text
+    assert "weighs badly" not in plan_powder(1.0, 100.0).text
+
+
+def test_liquid_keeps_the_dye() -> None:
+    made = plan_liquid(1.0, 50.0, 5.0)
+    assert made.liquid_ml == pytest.approx(10.0)
+    assert (
+        made.text == "Measure 10 ml (2.03 tsp) of the liquid and make it up with water to 50 ml (1.69 fl oz)."
+    )
+
+
+@pytest.mark.parametrize(
+    ("call", "said"),
+    [
+        (lambda: plan_powder(0, 50), "strength must be more than 0"),
+        (lambda: plan_powder(float("nan"), 50), "strength must be more than 0"),
+        (lambda: plan_powder(1, 0.5), "must be 1 to 100000 ml"),
+        (lambda: plan_powder(1, 50, 0), "dye content must be more than 0"),
+        (lambda: plan_liquid(5, 50, 1), "cannot be made up to 5"),
+    ],
+)
+def test_what_cannot_be_made_is_refused(call, said: str) -> None:
+    with pytest.raises(InputError, match=said):
+        call()
