@@ -21,7 +21,7 @@ CELL_MM = 5.0
 _AMPLITUDES, _LENGTHS_MM = (0.003, 0.01, 0.03, 0.1, 0.3), (25.0, 45.0, 80.0)
 #: Cells from which these two are chosen, and cells that are then fitted. More cells do not make a better light: what
 #: neighbours share (a reflection off a glass, a crease) is no noise of each, and a fit that takes it as such follows it.
-_FEW, _MANY = 120, 200
+_FEW, _MANY = 120, 250
 
 
 @dataclass(frozen=True)
