@@ -69,6 +69,8 @@ def backup_book(engine: Engine, store: PhotoStore, path: Path) -> BackupReport:
     The database is copied first: photos are stored before they are named in it and never change, so that all
     it names are there. BookError when there is no room or no right to write.
     """
+    if path.exists() and not path.is_file():  # a device or a folder would be put away for it
+        raise BookError(f"{path} is no file. Give another path for the backup, such as lots-backup.zip.")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(prefix=".backup-", dir=path.parent) as folder:
@@ -84,6 +86,12 @@ def backup_book(engine: Engine, store: PhotoStore, path: Path) -> BackupReport:
             with partial.open("rb+") as file:
                 os.fsync(file.fileno())
             os.replace(partial, path)
+    except sqlite3.OperationalError as error:
+        if "full" not in str(error):
+            raise
+        raise BookError(
+            f"The backup {path} cannot be written: No space left for it. Make room, or give another path."
+        ) from None
     except OSError as error:
         raise BookError(
             f"The backup {path} cannot be written: {error.strerror or error}. "

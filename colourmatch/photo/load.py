@@ -286,6 +286,12 @@ def _load_raw(data: bytes, name: str) -> Photo:
             )
     except Exception:
         raise unreadable("the raw data are damaged") from None
+    if linear.shape[2] == 1:  # a camera without colours
+        linear = linear.repeat(3, axis=2)
+    if linear.shape[2] != 3 or min(linear.shape[:2]) < 16:
+        raise unreadable(
+            f"its raw data are {linear.shape[1]} x {linear.shape[0]} x {linear.shape[2]} numbers"
+        )
     # the decoder cuts 8 bits off instead of rounding, which would darken everything by half a code
     rgb = ((_shrink(linear).astype(np.uint32) + 128) // 257).astype(np.uint8)
     table = np.repeat(decode_srgb(np.arange(256) / 255)[None].astype(np.float32), 3, axis=0)

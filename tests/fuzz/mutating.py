@@ -8,12 +8,12 @@ from typing import Any
 
 #: Numbers at which lengths, counts and offsets break.
 _EDGES = (0, 1, 2, 7, 8, 127, 128, 255, 256, 32767, 32768, 65535, 65536, 2**24, 2**31 - 1, 2**31, 2**32 - 1)
+#: Nothing outside the scratch folder is named here: some of it is written to.
 #: What people and programs type where something else was meant.
 HOSTILE = (
     "", " ", "0", "-1", "1e999", "nan", "inf", "-inf", "1,5", "1,500", "1.500,5", "1_000", "٣", "½", "0x10", "1e-400",
     "99999999999999999999999", "1" * 400, "a" * 5000, "\0", "a\0b", "\ud800", "\x1b[31m", "a\r\nb", "‮abc", "é", "é",
-    "none", "None", "null", "true", "[]", "{}", "'", '"', "';--", "%s%n", "{0}", "{name}", "../../x", "/", "/dev/full",
-    "/proc/self/mem", "C:\\x", "CON", "~", "$HOME", "*", "--", "-", "--help", "--json", "-h", "@file", "=1+1",
+    "none", "None", "null", "true", "[]", "{}", "'", '"', "';--", "%s%n", "{0}", "{name}", "../../x", "folder/", "C:\\x", "CON", "~", "$HOME", "*", "--", "-", "--help", "--json", "-h", "@file", "=1+1",
     "<b>x</b>", "red", "RED", "red ", "E129", "E1", "custom", "1", "2", "3", "99", "60,45,30", "60;45;30", "1,2", "L,a,b",
     "1e308,1e308,1e308", "0,0,0,0", "1,1,9,9", "name=x,depth-mm=60,light=A", "light=Z", "depth-mm=", "weight=-1,weight=2",
     "photo.jpg", "broken.jpg", "empty.jpg", "text.jpg", "folder", "nowhere/x.pdf", "out.pdf", "out.csv", "out.json", "b.zip",

@@ -1,0 +1,443 @@
+"""Faults provoked for real: full disks, folders that may not be written, kills, clocks, files and servers that go away.
+
+What was confirmed is still there afterwards, and the message says what happened and what to do.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from PIL import Image
+
+from colourmatch.errors import BookError
+from colourmatch.lots import archive, base, checks
+from colourmatch.lots.book import LotBook, open_book
+from colourmatch.lots.work import describe_lot, record_photos
+
+ROOT = Path(__file__).parents[2]
+POSTGRES = os.environ.get("COLOURMATCH_TEST_POSTGRES_URL", "")
+#: Where a kill may strike: anywhere within an entry.
+KILLS = 3
+
+
+def draw_noise(seed: int = 1) -> bytes:
+    """A small photo like no other."""
+    out = io.BytesIO()
+    pixels = random.Random(seed).randbytes(96 * 64 * 3)
+    Image.frombytes("RGB", (96, 64), pixels).save(out, "JPEG")
+    return out.getvalue()
+
+
+def begin(path: Path) -> int:
+    """A book with one lot, closed again; the id of the lot."""
+    with open_book(path) as book:
+        book.add_stock("red", "E129", 1.0)
+        return book.new_lot("Aperitif", 900, "red").id
+
+
+def play(code: str, *arguments: object, **options: object) -> subprocess.CompletedProcess[str]:
+    """Run a piece of code in a process of its own; what it said."""
+    call = [sys.executable, "-c", code, *map(str, arguments)]
+    environ = os.environ | {"PYTHONPATH": str(ROOT)}
+    return subprocess.run(call, capture_output=True, text=True, timeout=120, env=environ, **options)  # type: ignore[call-overload]
+
+
+@pytest.fixture
+def small_disk() -> Iterator[Path]:
+    """A file system of 2 MB of its own; skipped where this user may mount none."""
+    place = Path(tempfile.mkdtemp())
+    mounted = shutil.which("mount") and subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", "size=2m", "tmpfs", str(place)], capture_output=True, check=False
+    )
+    if not mounted or mounted.returncode:
+        place.rmdir()
+        pytest.skip("no right to mount a small file system")
+    yield place
+    subprocess.run(["umount", "-l", str(place)], check=True)
+    place.rmdir()
+
+
+# ---- a full disk ----------------------------------------------------------------------------------------
+
+
+def test_a_disk_that_fills_up_keeps_what_was_confirmed_and_takes_more_when_there_is_room(
+    small_disk: Path,
+) -> None:
+    path = small_disk / "b.sqlite"
+    lot = begin(path)
+    (small_disk / "ballast").write_bytes(bytes(500_000))
+    book = open_book(path)
+    confirmed = 0
+    with pytest.raises(
+        BookError, match=r"There is no room left .* Make room, .* nothing already entered is lost\."
+    ):
+        while confirmed < 1000:
+            book.add_note(lot, "x" * 5000)
+            confirmed += 1
+    (small_disk / "ballast").unlink()
+    book.add_note(lot, "after room was made")
+    assert book.check() == [] and len(book.lot_story(lot).events) == confirmed + 1 > 10
+    book.close()
+
+
+def test_a_photo_without_room_is_not_entered_and_leaves_no_piece(small_disk: Path) -> None:
+    path = small_disk / "b.sqlite"
+    lot = begin(path)
+    with open_book(path) as book:
+        free = os.statvfs(small_disk)
+        (small_disk / "ballast").write_bytes(bytes(free.f_bavail * free.f_frsize - 300_000))
+        noise = Image.frombytes("RGB", (700, 500), random.Random(2).randbytes(1_050_000))
+        out = io.BytesIO()
+        noise.save(out, "PNG")
+        with pytest.raises(BookError, match=r"cannot be kept .* No space left .* then add the photo again\."):
+            book.add_photo(lot, {"photo": "a.png"}, photo=out.getvalue())
+        assert book.lot_story(lot).photos == () and book.check() == []
+        assert [file for file in book.photo_store.folder.rglob("*") if file.is_file()] == []
+
+
+def test_a_database_that_may_not_grow_says_so(tmp_path: Path) -> None:
+    lot = begin(tmp_path / "b.sqlite")
+    with open_book(tmp_path / "b.sqlite") as book:
+        with book._engine.connect() as connection:  # the same connection is used again: the pool has one
+            pages = connection.exec_driver_sql("PRAGMA page_count").scalar()
+            connection.exec_driver_sql(f"PRAGMA max_page_count = {pages + 8}")
+        confirmed = 0
+        with pytest.raises(BookError, match="There is no room left"):
+            while confirmed < 100:
+                book.add_note(lot, "x" * 5000)
+                confirmed += 1
+        assert len(book.lot_story(lot).events) == confirmed and book.check() == []
+
+
+def test_papers_and_exports_without_room_say_so_and_leave_no_half_data(
+    small_disk: Path, tmp_path: Path
+) -> None:
+    lot = begin(tmp_path / "b.sqlite")
+    free = os.statvfs(small_disk)
+    (small_disk / "ballast").write_bytes(bytes(free.f_bavail * free.f_frsize))
+    for words in (["lot", "export", "--out", "a.json"], ["lot", "export", "--out", "a.csv"], ["book", "backup", "--out", "b.zip"],
+                  ["lot", "label", str(lot), "--out", "l.pdf"], ["card", "--out", "c.pdf"]):  # fmt: skip
+        words[-1] = str(small_disk / words[-1])
+        place = [] if words[0] == "card" else ["--book", str(tmp_path / "b.sqlite")]
+        said = play(
+            "import sys; from colourmatch.cli import run; sys.exit(run(sys.argv[1:]))",
+            *words,
+            *place,
+            "--json",
+        )
+        error = json.loads(said.stdout)["error"]["text"]
+        assert said.returncode == 2, said.stderr
+        assert "cannot be written" in error and "No space left" in error and error.endswith(".")
+        left = {file.name: file.stat().st_size for file in small_disk.iterdir()} | {"ballast": 0}
+        assert set(left) == {"ballast"} or words[-1].endswith(".pdf")
+        assert sum(left.values()) == 0
+
+
+# ---- a folder that may not be written -------------------------------------------------------------------
+
+_READ_ONLY = """
+import os, sys, tempfile
+from colourmatch.errors import ColourMatchError
+from colourmatch.lots.book import open_book, read_book
+photo = open(sys.argv[3], "rb").read()
+with tempfile.TemporaryDirectory() as folder:  # all that will be imported is, while this user may still read it
+    with open_book(folder + "/b.sqlite") as book:
+        book.add_stock("red", "E129", 1)
+        book.add_note(book.new_lot("A", 900, "red").id, "x")
+        book.add_photo(1, {"photo": "a.jpg"}, photo=photo)
+        book.backup(folder + "/b.zip")
+    read_book(folder + "/b.sqlite").list_lots()
+if os.geteuid() == 0:
+    os.setgid(65534)
+    os.setuid(65534)
+for act in (
+    lambda: open_book(sys.argv[1] + "/new.sqlite"),
+    lambda: open_book(sys.argv[1] + "/b.sqlite").add_note(1, "x"),
+    lambda: open_book(sys.argv[2]).add_photo(1, {"photo": "a.jpg"}, photo=photo),
+    lambda: read_book(sys.argv[1] + "/b.sqlite").backup(sys.argv[1] + "/b.zip"),
+):
+    try:
+        act()
+        print("done")
+    except ColourMatchError as error:
+        print(error)
+print(len(read_book(sys.argv[1] + "/b.sqlite").list_lots()))
+"""
+
+
+@pytest.fixture
+def open_to_all() -> Iterator[Path]:
+    """A folder that every user of this machine may enter."""
+    place = Path(tempfile.mkdtemp())
+    place.chmod(0o777)
+    yield place
+    for folder in place.rglob("*"):
+        folder.chmod(0o755)
+    shutil.rmtree(place)
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid"), reason="rights of folders are of another kind here")
+def test_a_folder_that_may_not_be_written_says_so_and_can_still_be_read(open_to_all: Path) -> None:
+    locked, photo = open_to_all / "locked", open_to_all / "a.jpg"
+    locked.mkdir()
+    begin(locked / "b.sqlite")
+    begin(open_to_all / "c.sqlite")
+    photo.write_bytes(draw_noise())
+    (open_to_all / "c.sqlite.photos").mkdir()
+    for path, rights in ((locked / "b.sqlite", 0o444), (locked, 0o555), (open_to_all / "c.sqlite.photos", 0o555),
+                         (open_to_all / "c.sqlite", 0o666), (photo, 0o644)):  # fmt: skip
+        path.chmod(rights)
+    said = play(_READ_ONLY, locked, open_to_all / "c.sqlite", photo, cwd="/")
+    assert said.returncode == 0, said.stderr
+    fresh, entered, kept, backup, lots = said.stdout.splitlines()
+    assert "cannot be opened. Check the path and its rights." in fresh
+    assert "may only be read here. Change its rights" in entered
+    assert (
+        "cannot be kept" in kept and "Permission denied" in kept and "check the rights of that folder" in kept
+    )
+    assert "cannot be written: Permission denied" in backup and "give another path" in backup
+    assert lots == "1"
+
+
+# ---- a kill in the middle of a save ---------------------------------------------------------------------
+
+_SAVING = """
+import io, random, sys
+from PIL import Image
+from colourmatch.lots.book import open_book
+book = open_book(sys.argv[1])
+for step in range(int(sys.argv[2]), 400):
+    out = io.BytesIO()
+    Image.frombytes("RGB", (96, 64), random.Random(step).randbytes(96 * 64 * 3)).save(out, "JPEG")
+    lot = book.new_lot(f"lot {step}", 900, "red", token=f"lot {step}").id
+    photo = book.add_photo(lot, {"photo": "a.jpg"}, {"action": "stop", "text": f"advice {step}"}, photo=out.getvalue(),
+                           token=f"photo {step}")
+    closing = book.close_lot(lot, "matched", final={"text": f"closed {step}"}, token=f"closing {step}")
+    print(step, lot, photo.id, closing.id, flush=True)
+"""
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="needs a real kill")
+def test_a_kill_within_photo_advice_and_closing_loses_nothing_confirmed(tmp_path: Path) -> None:
+    path, seed = tmp_path / "b.sqlite", random.randrange(2**32)
+    begin(path)
+    chance, confirmed = random.Random(seed), {}
+    for _ in range(KILLS):
+        call = [sys.executable, "-c", _SAVING, str(path), str(len(confirmed))]
+        process = subprocess.Popen(
+            call, stdout=subprocess.PIPE, text=True, env=os.environ | {"PYTHONPATH": str(ROOT)}
+        )
+        assert process.stdout is not None
+        lines = [process.stdout.readline() for _ in range(chance.randrange(1, 8))]
+        time.sleep(chance.uniform(0, 0.05))
+        process.send_signal(signal.SIGKILL)
+        lines += process.stdout.readlines()
+        process.wait(30)
+        process.stdout.close()
+        rows = [[int(word) for word in line.split()] for line in lines if line.endswith("\n")]
+        confirmed |= {step: tuple(ids) for step, *ids in rows}
+        with open_book(path) as book:
+            # a photo may lie there that no entry names yet: it is kept before it is named
+            assert {finding.code for finding in book.check()} <= {"unnamed-photo"}, f"seed {seed}"
+            for step, (lot, photo, closing) in confirmed.items():
+                story = book.lot_story(lot)
+                assert [entry.id for entry in story.photos] == [photo], f"seed {seed}"
+                assert story.photos[0].advice == {"action": "stop", "text": f"advice {step}"}
+                assert book.photo_store.path(story.photos[0].stored_name).read_bytes()
+                assert (story.closing.id, story.closing.final) == (closing, {"text": f"closed {step}"})
+    assert len(confirmed) >= KILLS
+
+
+# ---- clocks ---------------------------------------------------------------------------------------------
+
+
+def set_clock(monkeypatch: pytest.MonkeyPatch, now: datetime) -> None:
+    """The time of day of whatever is entered from now on."""
+    for module in (base, archive):
+        monkeypatch.setattr(module, "utc_text", lambda moment=None: checks.utc_text(moment or now))
+
+
+def test_a_clock_set_back_keeps_the_order_and_the_story_at_every_time(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    lot = begin(tmp_path / "b.sqlite")
+    with open_book(tmp_path / "b.sqlite") as book:
+        first = book.add_addition(lot, "red", drops=10)
+        set_clock(monkeypatch, datetime.now(UTC) - timedelta(days=400))
+        second = book.add_addition(lot, "red", drops=5)
+        fixed = book.correct_addition(second.id, drops=4, reason="counted again")
+        monkeypatch.undo()
+        third = book.add_addition(lot, "red", drops=1)
+        times = [entry.created_at for entry in book.lot_story(lot).events]
+        assert [entry.id for entry in book.lot_story(lot).events] == [first.id, second.id, fixed.id, third.id]
+        assert times == sorted(times)
+        assert book.lot_state(lot, at=first.created_at).mg["red"] == pytest.approx(
+            book.lot_state(lot).mg["red"] * 14 / 15
+        )  # at that very time all three were entered, and none is told of without the one before
+        assert book.check() == []
+
+
+def test_entries_from_the_future_are_named_by_the_check(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    lot = begin(tmp_path / "b.sqlite")
+    with open_book(tmp_path / "b.sqlite") as book:
+        set_clock(monkeypatch, datetime.now(UTC) + timedelta(days=30))
+        book.add_addition(lot, "red", drops=10)
+        monkeypatch.undo()
+        book.add_addition(lot, "red", drops=5)
+        (finding,) = book.check()
+        assert finding.code == "clock" and "Set the clock of this machine right" in finding.text
+        assert book.lot_state(lot).mg["red"] == pytest.approx(7.5)
+
+
+# ---- two programs, and a book that goes away ------------------------------------------------------------
+
+
+def test_two_programs_see_each_others_entries_and_one_waits_for_the_other(tmp_path: Path) -> None:
+    lot = begin(tmp_path / "b.sqlite")
+    with open_book(tmp_path / "b.sqlite") as one, open_book(tmp_path / "b.sqlite") as two:
+        for step in range(10):
+            one.add_addition(lot, "red", drops=1, token=f"one {step}")
+            two.add_addition(lot, "red", drops=1, token=f"two {step}")
+            two.add_addition(lot, "red", drops=1, token=f"one {step}")  # the same act from the other window
+        assert len(one.lot_story(lot).additions) == len(two.lot_story(lot).additions) == 20
+        assert one.close_lot(lot, "matched").id
+        with pytest.raises(Exception, match="closed"):
+            two.add_addition(lot, "red", drops=1)
+
+
+def gone(path: Path) -> None:
+    """Move a book away with what belongs to it."""
+    for end in ("", "-wal", "-shm"):
+        if path.with_name(path.name + end).exists():
+            path.with_name(path.name + end).rename(path.with_name("moved" + end))
+
+
+def test_a_book_removed_while_it_is_open_takes_no_entry_and_goes_on_when_it_is_back(tmp_path: Path) -> None:
+    path = tmp_path / "b.sqlite"
+    lot = begin(path)
+    with open_book(path) as book:
+        book.add_addition(lot, "red", drops=1)
+        gone(path)
+        with pytest.raises(
+            BookError, match=r"was moved or removed while it was open, .* Put it back there .*\."
+        ):
+            book.add_addition(lot, "red", drops=2)
+        assert not path.exists()  # no empty book stands in for it
+        for end in ("", "-wal", "-shm"):
+            if path.with_name("moved" + end).exists():
+                path.with_name("moved" + end).rename(path.with_name(path.name + end))
+        book.add_addition(lot, "red", drops=4)
+    with open_book(path) as book:
+        assert [entry.quantity for entry in book.lot_story(lot).additions] == [1, 4] and book.check() == []
+
+
+def test_a_book_removed_in_the_middle_of_a_save_confirms_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "b.sqlite"
+    lot = begin(path)
+    with open_book(path) as book:
+        book.list_lots()
+        monkeypatch.setattr(
+            LotBook, "_entered", lambda *_: gone(path)
+        )  # called behind the insert, before the commit
+        with pytest.raises(BookError, match="nothing was entered"):
+            book.add_note(lot, "lost")
+    monkeypatch.undo()
+    with open_book(tmp_path / "moved") as book:
+        assert book.lot_story(lot).events == () and book.check() == []
+
+
+def test_a_book_put_in_the_place_of_an_open_one_is_the_one_that_is_written(tmp_path: Path) -> None:
+    path = tmp_path / "b.sqlite"
+    lot = begin(path)
+    begin(tmp_path / "other.sqlite")
+    with open_book(path) as book:
+        book.add_note(lot, "into the first")
+        gone(path)
+        (tmp_path / "other.sqlite").rename(path)
+        book.add_note(lot, "into the second")
+        assert [entry.text for entry in book.lot_story(lot).events] == ["into the second"]
+    with open_book(tmp_path / "moved") as book:
+        assert [entry.text for entry in book.lot_story(lot).events] == ["into the first"]
+
+
+@pytest.mark.skipif(not POSTGRES, reason="COLOURMATCH_TEST_POSTGRES_URL is not set")
+def test_a_server_that_ends_the_connection_in_a_save_keeps_what_was_confirmed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What a server that is stopped does to its clients: their connections are ended within the transaction."""
+    import sqlalchemy
+
+    from colourmatch.lots.opening import parse_location
+
+    control = sqlalchemy.create_engine(parse_location(POSTGRES), isolation_level="AUTOCOMMIT")
+    with control.connect() as connection:
+        connection.exec_driver_sql("DROP SCHEMA public CASCADE")
+        connection.exec_driver_sql("CREATE SCHEMA public")
+    environ = {"COLOURMATCH_PHOTOS": str(tmp_path)}
+    with open_book(POSTGRES, environ=environ) as book:
+        book.add_stock("red", "E129", 1)
+        lot = book.new_lot("A", 900, "red").id
+        book.add_addition(lot, "red", drops=1)
+
+        def stop(*_: object) -> None:
+            with control.connect() as connection:
+                connection.exec_driver_sql(
+                    "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE pid <> pg_backend_pid() "
+                    "AND datname = current_database()"
+                )
+
+        with (
+            monkeypatch.context() as patch,
+            pytest.raises(BookError, match=r"does not answer\. Check that it runs"),
+        ):
+            patch.setattr(LotBook, "_entered", stop)
+            book.add_addition(lot, "red", drops=2)
+        book.add_addition(lot, "red", drops=4, token="again")
+        assert [entry.quantity for entry in book.lot_story(lot).additions] == [1, 4] and book.check() == []
+    control.dispose()
+
+
+# ---- a photo that is missing beside the book ------------------------------------------------------------
+
+
+def test_a_lot_whose_photo_file_is_gone_is_told_in_full_and_the_check_names_the_file(
+    tmp_path: Path, drawn_photos: list[Path]
+) -> None:
+    lot = begin(tmp_path / "b.sqlite")
+    with open_book(tmp_path / "b.sqlite") as book:
+        (result,) = record_photos(book, lot, [drawn_photos[0]])
+        before = describe_lot(book, lot)
+        shutil.rmtree(book.photo_store.folder)
+        assert json.dumps(describe_lot(book, lot)["photos"]) == json.dumps(before["photos"])
+        assert [finding.code for finding in book.check()] == ["missing-photo"]
+        (again,) = record_photos(book, lot, [drawn_photos[0]])
+        assert again["entry"] == result["entry"] and again["repeated"]
+        assert len(book.lot_story(lot).photos) == 1
+
+
+def test_a_backup_never_takes_the_place_of_a_folder_or_a_device(tmp_path: Path) -> None:
+    begin(tmp_path / "b.sqlite")
+    os.mkfifo(tmp_path / "pipe") if hasattr(os, "mkfifo") else (tmp_path / "pipe").mkdir()
+    (tmp_path / "folder").mkdir()
+    with open_book(tmp_path / "b.sqlite") as book:
+        for name in ("pipe", "folder"):
+            with pytest.raises(BookError, match=r"is no file\. Give another path for the backup"):
+                book.backup(tmp_path / name)
+            assert not (tmp_path / name).is_file()
