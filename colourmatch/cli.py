@@ -28,7 +28,7 @@ Commands, in the order of the work (each has --help with an example):
              forget.
   phone      A phone's own correction by known liquids: add, fit, show, list,
              forget.
-  stock      Stocks: add, list, weigh drops, dilute, reset, put away.
+  stock      Stocks: make, add, list, weigh drops, dilute, reset, put away.
   lot        Lots: begin, photograph, add, sample, trial, look, use, list, show,
              correct, close; sheet, label, trend, recheck, export, import.
   reference  What lots are tinted to: add, list, show, choose.

@@ -93,7 +93,7 @@ def test_the_names_of_the_commands_are_the_stable_ones():
         "card", "measure", "guide", "demo", "app", "completion",
         "card-profile add", "card-profile list", "card-profile show", "card-profile default", "card-profile forget",
         "phone add", "phone fit", "phone show", "phone list", "phone forget",
-        "stock add", "stock list", "stock weigh", "stock dilute", "stock reset", "stock put-away",
+        "stock add", "stock list", "stock weigh", "stock dilute", "stock make", "stock reset", "stock put-away",
         "lot new", "lot photo", "lot add", "lot sample", "lot correct", "lot list", "lot show", "lot close",
         "lot sheet", "lot label", "lot trend", "lot recheck", "lot export", "lot import",
         "lot trial", "lot look", "lot use",
@@ -1069,3 +1069,12 @@ def test_a_reason_of_ones_own_is_said_to_be_ones_own(lot):
     told = lot("lot", "close", "1", "--reason", "banana").out
     assert told.startswith("Lot 1. Closed, in your own words: banana.")
     assert "Closed, in your own words: banana." in lot("lot", "show", "1").out
+
+
+def test_a_stock_is_made_from_powder_or_from_liquid(cli):
+    asked = ["stock", "make", "--strength-g-per-100ml", "1", "--volume-ml", "50"]
+    assert cli(*asked, "--dye-content", "0,85", "--json").data["powder_g"] == pytest.approx(0.5882, abs=5e-5)
+    said = cli(*asked, "--bottle-g-per-100ml", "5")
+    assert (said.code, said.out.startswith("Measure 10 ml (2.03 tsp)")) == (0, True)
+    both = cli(*asked, "--bottle-g-per-100ml", "5", "--dye-content", "0.85")
+    assert both.code == 2 and "not both" in both.err

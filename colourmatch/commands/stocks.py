@@ -224,6 +224,43 @@ def _put_diluted(
     return Answer(_describe(entry) | {"fold": wanted[0]}, [f"Added {_summary(entry)}", f"Make it: {how}."])
 
 
+@stock.command(
+    uses_book=False,
+    example="colourmatch stock make --strength-g-per-100ml 1 --volume-ml 50 --dye-content 0.85",
+)
+@click.option(
+    "--strength-g-per-100ml", type=Number(), required=True, help="Grams of pure dye in 100 ml of the stock."
+)
+@click.option("--volume-ml", type=Number(), required=True, help="How much stock.")
+@click.option(
+    "--dye-content", type=Number(), help="From powder: its share of pure dye, 0.85 is 85 %. Else 1."
+)
+@click.option(
+    "--bottle-g-per-100ml", type=Number(), help="From a liquid colour: grams of pure dye in 100 ml of it."
+)
+def make(
+    session: Session,
+    strength_g_per_100ml: float,
+    volume_ml: float,
+    dye_content: float | None,
+    bottle_g_per_100ml: float | None,
+) -> Answer:
+    """Tell how much powder or liquid makes a stock.
+
+    It is reckoned only: put the stock on the shelf with stock add.
+    """
+    from colourmatch.liquid.make_up import plan_liquid, plan_powder
+
+    if bottle_g_per_100ml is None:
+        plan = plan_powder(strength_g_per_100ml, volume_ml, 1.0 if dye_content is None else dye_content)
+    elif dye_content is None:
+        plan = plan_liquid(strength_g_per_100ml, volume_ml, bottle_g_per_100ml)
+    else:
+        raise InputError("Give --dye-content for a powder, or --bottle-g-per-100ml for a liquid, not both.")
+    data = {"dye_g": plan.dye_g, "powder_g": plan.powder_g, "liquid_ml": plan.liquid_ml, "text": plan.text}
+    return Answer(data, [plan.text])
+
+
 @stock.command(example="colourmatch stock reset red --reason 'made up anew'")
 @click.argument("name")
 @click.option("--reason", metavar="TEXT", default="", help="Why, for the record.")
