@@ -118,7 +118,9 @@ def open_photo(source: Path | str | tuple[bytes, str]) -> tuple[bytes, str]:
     try:
         return path.read_bytes(), path.name
     except OSError as error:
-        raise PhotoError(f"The photo {path} cannot be read: {error.strerror or error}. Check the path.") from None
+        raise PhotoError(
+            f"The photo {path} cannot be read: {error.strerror or error}. Check the path."
+        ) from None
 
 
 def choose_for_lot(

@@ -27,9 +27,13 @@ def upload_photos(place: str, label: str, *, many: bool = True) -> list[tuple[by
         help="The original file is best. JPEG, HEIC, PNG, TIFF or DNG, up to 60 MB.",
     )  # fmt: skip
     files = list(chosen) if isinstance(chosen, list) else [chosen] if chosen else []
-    if session.is_at_this_machine():  # a browser lends its camera to no page of an unencrypted network address
+    if (
+        session.is_at_this_machine()
+    ):  # a browser lends its camera to no page of an unencrypted network address
         with st.expander("Use the camera of this device instead"):
-            st.caption("The picture is smaller than one from the camera app: use it when there is no other way.")
+            st.caption(
+                "The picture is smaller than one from the camera app: use it when there is no other way."
+            )
             if st.toggle("Switch the camera on", key=f"camera-on-{place}-{token}"):
                 taken = st.camera_input("Camera", key=f"camera-{place}-{token}", resolution="1080p")
                 files += [taken] if taken else []
