@@ -90,6 +90,8 @@ def run(arguments: Sequence[str]) -> int:
         return _refuse(error.text, error.code, as_json)
     except SystemExit as leaving:
         return leaving.code if isinstance(leaving.code, int) else 0
+    except UnicodeEncodeError:  # bytes of the terminal that are no text
+        return _refuse("A name or path holds a sign that is no text. Type it again.", "value", as_json)
     except Exception as error:
         return _report_fault(error, as_json)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -108,7 +109,8 @@ def _write_export(book: LotBook, out: str, rows: str) -> int:
             )
         partial.replace(path)
     except OSError as error:
-        partial.unlink(missing_ok=True)
+        with suppress(OSError):  # a name that is too long can be looked for no more than written
+            partial.unlink()
         raise BookError(f"{out} cannot be written: {error.strerror or error}. Give another file.") from None
     return count
 

@@ -41,7 +41,7 @@ def add(
     if sum((bool(photos), lab is not None, lot is not None)) != 1:
         raise InputError("Say it in one way: PHOTO..., --lab with the colour, or --from-lot with an own lot.")
     if given["lab_sd"] is not None and lab is None:
-        raise InputError("--lab-sd goes with --lab. Photos bring their own.")
+        raise InputError("--lab-sd goes with --lab. Leave it out: photos bring their own.")
     view = {key: given[key] for key in ("depth_mm", "dilution") if given[key] is not None}
     if lot is not None:
         if view or note:

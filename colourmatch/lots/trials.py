@@ -104,7 +104,7 @@ class Trying(Correcting):
         """
         found = self.find_lot(trial)
         if found.trial_of is None:
-            raise InputError(f"Lot {found.id} is no trial. Only a trial can be poured back into its batch.")
+            raise InputError(f"Lot {found.id} is no trial. Name the trial that is poured back.")
         parent_id = found.trial_of
 
         def act(connection: Connection) -> int:

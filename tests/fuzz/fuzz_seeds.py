@@ -166,5 +166,5 @@ def make_book(path: Path) -> None:
         book.take_trial(lot, 90)
         done = book.new_lot("Cordial", 500, "red").id
         book.add_addition(done, "red", ml=1.5)
-        book.close_lot(done, "matched", final={"text": "done"})
+        book.close_lot(done, "matched", final={"action": "stop", "reason": "matched", "text": "done"})
         book.new_lot("Shrub", 2000, ["yellow"], target_lab=(60, 45, 30))

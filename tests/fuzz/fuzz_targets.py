@@ -428,7 +428,9 @@ class Lines(Target):
     def _judge_output(self, made: list[str], code: int, out: str, err: str) -> None:
         if code not in (0, 2) or "Traceback" in err:
             raise Fault(f"exit {code}: {err[-500:]}")
-        if "--json" in made and out and not {"--help", "-h"} & set(made):
+        # behind an option that wants a value it may be that value
+        asked = any(word == "--json" and not made[k - 1].startswith("--") for k, word in enumerate(made) if k)
+        if asked and out and not {"--help", "-h"} & set(made):
             lines = out.splitlines()
             if len(lines) != 1 or not isinstance(json.loads(lines[0]), dict):
                 raise Fault(f"not one JSON object: {out[:300]!r}")
