@@ -128,9 +128,9 @@ def import_(session: Session, file: str) -> Answer:
             f"{file} is a table for spreadsheets and holds too little to be read back. Give the .json that "
             "`colourmatch lot export --out book.json` wrote."
         )
-    if not Path(file).is_file():
-        raise InputError(f"There is no file {file}. Look up its name.")
     try:
+        if not Path(file).is_file():
+            raise InputError(f"There is no file {file}. Look up its name.")
         with Path(file).open(encoding="utf-8") as stream, session.open_book() as book:
             rows = book.import_json(stream)
             data = {"book": book.place, "rows": rows, "lots": book.count_lots()}

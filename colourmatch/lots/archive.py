@@ -69,9 +69,9 @@ def backup_book(engine: Engine, store: PhotoStore, path: Path) -> BackupReport:
     The database is copied first: photos are stored before they are named in it and never change, so that all
     it names are there. BookError when there is no room or no right to write.
     """
-    if path.exists() and not path.is_file():  # a device or a folder would be put away for it
-        raise BookError(f"{path} is no file. Give another path for the backup, such as lots-backup.zip.")
     try:
+        if path.exists() and not path.is_file():  # a device or a folder would be put away for it
+            raise BookError(f"{path} is no file. Give another path for the backup, such as lots-backup.zip.")
         path.parent.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(prefix=".backup-", dir=path.parent) as folder:
             database, names = _copy_database(engine, Path(folder))

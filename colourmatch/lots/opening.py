@@ -138,7 +138,12 @@ def make_engine(url: URL, **options: Any) -> Engine:
             ) from None
     if "creator" not in options:
         options["connect_args"] = {"timeout": BUSY_SECONDS}
-    engine = sqlalchemy.create_engine(url, **options)
+    try:
+        engine = sqlalchemy.create_engine(url, **options)
+    except sqlalchemy.exc.ArgumentError:  # a host, where SQLite has none
+        raise BookError(
+            "The address of the lot book is not one of a file. Give a path, such as lots.sqlite."
+        ) from None
 
     @event.listens_for(engine, "connect")
     def set_up(connection: Any, _record: Any) -> None:
