@@ -45,7 +45,7 @@ _MOST_STRAIN = 4.5
 #: any other dye may be there too. All are wide, so that photos decide.
 _NATURAL, _NATURAL_LOG_SD, _LIKENESS_LOG_SD = 0.02, 1.8, 0.5
 _OWN_DYE, _OWN_DYE_LOG_SD = 0.15, 1.5
-_OTHER_DYE, _OTHER_DYE_LOG_SD = 0.003, 1.7
+_OTHER_DYE, _OTHER_DYE_LOG_SD = 0.003, 1.4
 #: Photo to photo: contrast of a channel, glass's fill, common white, what the model leaves out (sd, natural log).
 _PHOTO_SD, _FILL_SD, _WHITE_SD, _MISFIT_SD, _VEIL = 0.02, 0.015, 0.004, 0.006, 0.002
 #: Dye shape: absorbance added at the short-wave end (part of the peak) and shift of the peak in nm (sd). Two open

@@ -53,7 +53,7 @@ def test_any_glass_can_be_looked_at(bench):
 
 
 def test_a_bottle_on_the_shelf_that_closes_the_gap_is_in_the_advice(bench, monkeypatch):
-    monkeypatch.setattr(test_work, "REFERENCE", look({"E129": 40, "E102": 25}))
+    monkeypatch.setattr(test_work, "REFERENCE", look({"E129": 40, "E102": 12}))
     made = bench()
     made.book.add_stock("gold", "E102", 0.5)
     made.book.add_stock("blue", "E133", 0.1)
