@@ -7,7 +7,7 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -19,7 +19,7 @@ from pypdf import PdfReader
 from colourmatch.cli import HELP, run
 from colourmatch.commands import running
 from colourmatch.commands.base import parse_number
-from colourmatch.commands.root import root
+from colourmatch.commands.root import every_command, root
 from colourmatch.commands.say import advice_lines
 from colourmatch.commands.typed import Lab, Serving
 from colourmatch.demo import Kitchen, draw_demo_photo
@@ -68,18 +68,6 @@ def lot(cli: Callable[..., Said]) -> Callable[..., Said]:
     assert cli(*RED).code == 0
     assert cli(*LOT, "--dilution", "5").code == 0
     return cli
-
-
-def every_command(group: click.Group = root, path: str = "") -> Iterator[tuple[str, click.Command]]:
-    """All commands with their full names."""
-    context = click.Context(group)
-    for name in group.list_commands(context):
-        found = group.get_command(context, name)
-        assert found is not None
-        if isinstance(found, click.Group):
-            yield from every_command(found, f"{path}{name} ")
-        else:
-            yield f"{path}{name}", found
 
 
 COMMANDS = dict(every_command())

@@ -91,7 +91,11 @@ def _read_card_photos(
         )
     refused = [f"{one['photo']}: not read: {one['error']}" for one in told["photos"] if one["error"]]
     if len(refused) == len(told["photos"]):
-        complaint = told["photos"][0]["error"] if len(refused) == 1 else "None of the photos could be read. Look up why with each."
+        complaint = (
+            told["photos"][0]["error"]
+            if len(refused) == 1
+            else "None of the photos could be read. Look up why with each."
+        )
         return Answer(told, refused, 2, complaint)
     return Answer(told, [*refused, *_card_lines(told)])
 

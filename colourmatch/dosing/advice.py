@@ -6,6 +6,7 @@ the difference under the tolerance with 95 % probability, unless no drop can imp
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from math import ceil
 from typing import Any
@@ -23,7 +24,7 @@ from colourmatch.dosing.plan import (
     plan_line,
     safe_step,
 )
-from colourmatch.dosing.problem import Problem
+from colourmatch.dosing.problem import Problem, expect_draws
 from colourmatch.dosing.rescue import Rescue, find_rescue
 
 Array = NDArray[np.float64]
@@ -165,7 +166,7 @@ def _facts(problem: Problem, line: Line, rescue: Rescue | None) -> dict[str, Any
     factors = np.quantile(problem.fit.strength_factors, (0.5, 0.025, 0.975), axis=0)
     return {
         "now": problem.interval(*problem.after(line.ml[:1])),
-        "reachable": _expect(line.difference[:, line.best]),
+        "reachable": expect_draws(line.difference[:, line.best]),
         "chance_within_tolerance": float((now <= problem.tolerance).mean()),
         "to_match": _to_match(problem, line),
         "ceiling_left_mg_per_l": problem.ceiling_left(),
@@ -185,12 +186,6 @@ def _facts(problem: Problem, line: Line, rescue: Rescue | None) -> dict[str, Any
             for s, m, a, b in zip(problem.stocks, *factors, strict=True)
         ),
     }
-
-
-def _expect(values: Array) -> Interval:
-    """Where a difference that is still to come will lie: the middle of the draws, for nobody knows where it lands."""
-    low, middle, high = np.quantile(values, (0.025, 0.5, 0.975))
-    return Interval(float(middle), float(low), float(high))
 
 
 def _to_match(problem: Problem, line: Line) -> tuple[dict[str, Any], ...]:
@@ -243,7 +238,8 @@ def _curve(problem: Problem, line: Line) -> dict[str, Any]:
 # ---- doses -----------------------------------------------------------------------------------------------------
 
 
-def _doses(problem: Problem, drops: dict[int, int]) -> tuple[Dose, ...]:
+def count_doses(problem: Problem, drops: Mapping[int, int]) -> tuple[Dose, ...]:
+    """Drops of the problem's stocks, by their index, as doses; none for no drops."""
     ml = np.zeros(len(problem.stocks))
     for k, n in drops.items():
         ml[k] = n * problem.stocks[k].drop_ml
@@ -260,9 +256,14 @@ def _doses(problem: Problem, drops: dict[int, int]) -> tuple[Dose, ...]:
     )
 
 
+def _whole_drops(problem: Problem, line: Line, t: int) -> dict[int, int]:
+    """Whole drops of each stock up to a point of the line."""
+    return {k: int(line.ml[t, k] / problem.stocks[k].drop_ml + 1e-6) for k in line.used}
+
+
 def _round_down(problem: Problem, line: Line) -> tuple[Dose, ...]:
     """This step in whole drops, never more than the safe step and never past a ceiling; at least one drop in all."""
-    drops = {k: int(line.ml[line.step, k] / problem.stocks[k].drop_ml + 1e-6) for k in line.used}
+    drops = _whole_drops(problem, line, line.step)
     # a last step of half a drop or more is a drop when the best dose lies beyond it
     if not any(drops.values()) and line.step:
         k = max(line.used, key=lambda i: line.ml[line.best, i] / problem.stocks[i].drop_ml)
@@ -274,7 +275,7 @@ def _round_down(problem: Problem, line: Line) -> tuple[Dose, ...]:
     while any(drops.values()) and not problem.keeps_ceiling(_ml_of(problem, drops)):
         k = max(drops, key=lambda i: drops[i])
         drops[k] -= 1
-    return _doses(problem, drops)
+    return count_doses(problem, drops)
 
 
 def _explore(problem: Problem, line: Line) -> tuple[Dose, ...]:
@@ -288,8 +289,8 @@ def _explore(problem: Problem, line: Line) -> tuple[Dose, ...]:
     gains = line.difference[:, 0] - line.difference[:, step]
     if (gains > REPEATABILITY).mean() < PROMISING:
         return ()
-    drops = {k: int(line.ml[step, k] / problem.stocks[k].drop_ml + 1e-6) for k in line.used}
-    return _doses(problem, drops) if problem.keeps_ceiling(_ml_of(problem, drops)) else ()
+    drops = _whole_drops(problem, line, step)
+    return count_doses(problem, drops) if problem.keeps_ceiling(_ml_of(problem, drops)) else ()
 
 
 def _ml_of(problem: Problem, drops: dict[int, int]) -> list[float]:
@@ -332,7 +333,7 @@ def _add(problem: Problem, line: Line, doses: tuple[Dose, ...], facts: dict[str,
         "step",
         f"Add {_describe(doses)}, stir, wait for the bubbles to clear, photograph again.",
         doses=doses,
-        predicted=_expect(problem.difference(*after)[:, 0]),
+        predicted=expect_draws(problem.difference(*after)[:, 0]),
         predicted_lab=labs,
         problem=_too_weak(problem, line),
         **facts,
@@ -367,7 +368,7 @@ def _without_safe_drop(problem: Problem, line: Line, facts: dict[str, Any]) -> A
             return _stop_here(problem, line, facts)
         return Advice("stop", "nearest", text, problem=text, **facts)
     if _chance_passed(problem, line, k) < 4 * PASSED_CHANCE:
-        return _add(problem, line, _doses(problem, {k: 1}), facts)
+        return _add(problem, line, count_doses(problem, {k: 1}), facts)
     return Advice(
         "rephotograph",
         "photo",

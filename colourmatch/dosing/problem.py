@@ -26,6 +26,12 @@ def compare_draws(reference_lab: Array, batch_lab: Array) -> Interval:
     return compare_lab(reference_lab.mean(axis=0), batch_lab.mean(axis=0), scatter).delta_e_2000
 
 
+def expect_draws(values: Array) -> Interval:
+    """Where a figure that is still to come will lie, of draws (D,): their middle, for nobody knows where it lands."""
+    low, middle, high = np.quantile(values, (0.025, 0.5, 0.975))
+    return Interval(float(middle), float(low), float(high))
+
+
 @dataclass(frozen=True)
 class Problem:
     """One question to the planner.

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.colour.difference import Interval
-from colourmatch.dosing.problem import Problem
+from colourmatch.dosing.problem import Problem, expect_draws
 
 Array = NDArray[np.float64]
 
@@ -47,13 +47,12 @@ def find_rescue(problem: Problem) -> Rescue | None:
     least = difference.min(axis=1)
     past = float((difference[:, 0] > least + PAST_BY).mean())
     ml = float(share[best] * problem.state.volume_ml)
-    low, middle, high = np.quantile(difference[:, best], (0.025, 0.5, 0.975))
     text = (
         f"Blend back about {_round_ml(ml):g} ml of untinted batch, stir, and photograph again."
         if ml > 0
         else ""
     )
-    return Rescue(ml, Interval(float(middle), float(low), float(high)), past, text)
+    return Rescue(ml, expect_draws(difference[:, best]), past, text)
 
 
 def _round_ml(ml: float) -> float:

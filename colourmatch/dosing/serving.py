@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from colourmatch.colour.difference import Interval, ciede2000, describe_difference
 from colourmatch.dosing.plan import MOST_MG_PER_L
-from colourmatch.dosing.problem import Problem, compare_draws
+from colourmatch.dosing.problem import Problem, compare_draws, expect_draws
 from colourmatch.liquid.model import View
 
 Array = NDArray[np.float64]
@@ -91,28 +91,25 @@ def look_at(
 
 def _look(problem: Problem, view: View, added_ml: Sequence[float] | None) -> Served:
     reference = problem.fit.reference_lab(view)
-    none = np.zeros((1, len(problem.stocks)))
-    now, text, batch = _compare(problem, view, reference, none)
+    batch = problem.fit.batch_lab(*problem.after(np.zeros((1, len(problem.stocks)))), view)[:, 0]
+    now = compare_draws(reference, batch)
     dose = _dose_here(problem, view, added_ml)
-    served = Served(view, now, text, _colour(reference), batch, to_match=dose)
+    text = _tell(reference, batch, now)
+    served = Served(view, now, text, _colour(reference), _colour(batch), to_match=dose)
     if added_ml is None or not any(added_ml):
         return served
-    after, after_text, batch_after = _compare(problem, view, reference, np.array([added_ml], float))
-    # nobody knows where a step lands: the middle of the draws is what to expect
-    low, middle, high = np.quantile(
-        ciede2000(reference, problem.fit.batch_lab(*problem.after(np.array([added_ml], float)), view)[:, 0]),
-        (0.025, 0.5, 0.975),
+    then = problem.fit.batch_lab(*problem.after(np.array([added_ml], float)), view)[:, 0]
+    return replace(
+        served,
+        after=expect_draws(ciede2000(reference, then)),
+        after_text=_tell(reference, then, compare_draws(reference, then)),
+        batch_after=_colour(then),
     )
-    after = Interval(float(middle), float(low), float(high))
-    return replace(served, after=after, after_text=after_text, batch_after=batch_after)
 
 
-def _compare(problem: Problem, view: View, reference: Array, added_ml: Array) -> tuple[Interval, str, Colour]:
-    batch = problem.fit.batch_lab(*problem.after(added_ml), view)[:, 0]
-    seen = compare_draws(reference, batch)
-    alike = seen.value < UNSEEN and seen.high < _SURELY_ALIKE
-    text = describe_difference(reference.mean(axis=0), batch.mean(axis=0))
-    return seen, "hard to tell apart" if alike else text, _colour(batch)
+def _tell(reference: Array, batch: Array, apart: Interval) -> str:
+    alike = apart.value < UNSEEN and apart.high < _SURELY_ALIKE
+    return "hard to tell apart" if alike else describe_difference(reference.mean(axis=0), batch.mean(axis=0))
 
 
 def _colour(labs: Array) -> Colour:

@@ -14,10 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.colour.difference import Interval
-from colourmatch.dosing.advice import Advice, Dose
+from colourmatch.dosing.advice import Advice, Dose, count_doses
 from colourmatch.dosing.bottles import pick_bottle
 from colourmatch.dosing.plan import WORTH_A_STOCK, Line, plan_line
-from colourmatch.dosing.problem import Problem
+from colourmatch.dosing.problem import Problem, expect_draws
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.learn import StockPrior
 from colourmatch.liquid.stock import Stock
@@ -173,7 +173,7 @@ def _try(before: Problem, line: Line, bottle: tuple[Stock, StockPrior]) -> Other
     if own is None:
         return None
     rest = " and ".join(f"{d.drops} of {d.stock}" for d in doses if d is not own)
-    now = _quantiles(line.difference[:, line.best])
+    now = expect_draws(line.difference[:, line.best])
     text = (
         f"With {own.stock} from your shelf as well, about {_interval(reachable)} could be reached instead of "
         f"{now.value:.1f}: about {own.drops} {'drop' if own.drops == 1 else 'drops'} of it"
@@ -207,23 +207,8 @@ def _gain(
     if not drops[-1]:
         return None
     after = found.difference[:, found.best]
-    doses = _doses(wider, drops)
-    return doses, _quantiles(after), _quantiles(line.difference[:, line.best] - after)
-
-
-def _doses(problem: Problem, drops: Sequence[int]) -> tuple[Dose, ...]:
-    ml = [n * s.drop_ml for n, s in zip(drops, problem.stocks, strict=True)]
-    volume = problem.state.volume_ml + float(np.dot(ml, problem.growth))
-    return tuple(
-        Dose(s.name, n, v, v * s.mg_per_ml / volume * 1000)
-        for s, n, v in zip(problem.stocks, drops, ml, strict=True)
-        if n
-    )
-
-
-def _quantiles(values: Array) -> Interval:
-    low, middle, high = np.quantile(values, (0.025, 0.5, 0.975))
-    return Interval(float(middle), float(low), float(high))
+    doses = count_doses(wider, dict(enumerate(drops)))
+    return doses, expect_draws(after), expect_draws(line.difference[:, line.best] - after)
 
 
 def _interval(part: Interval) -> str:

@@ -122,14 +122,6 @@ def _lab_in_view(absorbance: Array, layout: _Layout, view: View) -> Array:
 
 
 @cache
-def _p3_weights() -> Array:
-    """Weights (81, 3) from reflectance to linear Display P3 with water at 1, 1, 1."""
-    rgb = integration_weights() @ np.linalg.inv(RGB_TO_XYZ["Display P3"]).T
-    weights: Array = rgb / rgb.sum(axis=0)
-    return weights
-
-
-@cache
 def _tail() -> Array:
     return np.clip((500 - WAVELENGTHS_NM) / 100, 0, 1)
 

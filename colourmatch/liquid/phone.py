@@ -17,6 +17,8 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from colourmatch.colour.spaces import RGB_TO_XYZ
+from colourmatch.colour.spectra import integration_weights
 from colourmatch.facts import read_rows
 
 Array = NDArray[np.float64]
@@ -61,6 +63,14 @@ def unknown_phone() -> PhonePrior:
     factor = np.eye(components + TONE_TERMS)
     factor[components:, components:] = np.linalg.cholesky(tone)
     return PhonePrior(mean, factor)
+
+
+@cache
+def p3_weights() -> Array:
+    """Weights (81, 3) from reflectance to linear Display P3 with water at 1, 1, 1: those of a phone without error."""
+    rgb = integration_weights() @ np.linalg.inv(RGB_TO_XYZ["Display P3"]).T
+    weights: Array = rgb / rgb.sum(axis=0)
+    return weights
 
 
 def phone_weights(terms: Array) -> Array:

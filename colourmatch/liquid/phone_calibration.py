@@ -25,13 +25,14 @@ from scipy.optimize import least_squares
 
 from colourmatch.colour.difference import ciede2000
 from colourmatch.colour.spaces import RGB_TO_XYZ, lab_to_xyz, xyz_to_lab
-from colourmatch.colour.spectra import WAVELENGTHS_NM, integration_weights
+from colourmatch.colour.spectra import WAVELENGTHS_NM
 from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.known_drinks import known_drinks
 from colourmatch.liquid.phone import (
     PhonePrior,
     bend_tones,
+    p3_weights,
     phone_weights,
     soft_log,
     unknown_phone,
@@ -264,7 +265,7 @@ class _Task:
             if kind == "camera":
                 missed = see(true, own) - y
             else:
-                missed = soft_log(_DIRECT[kind](_to_p3(lab), own))[0] - soft_log(true @ _p3_weights())[0]
+                missed = soft_log(_DIRECT[kind](_to_p3(lab), own))[0] - soft_log(true @ p3_weights())[0]
             rest: Array = np.r_[whiten @ missed.ravel(), numbers]
             return rest
 
@@ -338,14 +339,6 @@ def _size(kind: str) -> int:
     return {"none": 0, "matrix": 6, "root": 15, "camera": len(unknown_phone().mean)}[kind]
 
 
-@cache
-def _p3_weights() -> Array:
-    """Weights (81, 3) from reflectance to linear Display P3 with water at 1, 1, 1."""
-    rgb = integration_weights() @ np.linalg.inv(_P3).T
-    weights: Array = rgb / rgb.sum(axis=0)
-    return weights
-
-
 def _to_p3(lab: Array) -> Array:
     return lab_to_xyz(lab) @ np.linalg.inv(_P3).T
 
@@ -377,7 +370,7 @@ def _correct_many(fit: PhoneFit, numbers: Array, lab: Array) -> Array:
 
 @cache
 def _true_y() -> Array:
-    return soft_log(known_drinks() @ _p3_weights())[0]
+    return soft_log(known_drinks() @ p3_weights())[0]
 
 
 def _regress(y: Array, seen: Array, true: Array) -> tuple[Array, Array]:
@@ -428,7 +421,7 @@ def _check_enough(task: _Task) -> None:
         )
     strongest = float(
         np.linalg.norm(
-            _to_lab(task.reflectance(np.zeros(3 * len(task.dyes))) @ _p3_weights()) - [100, 0, 0], axis=1
+            _to_lab(task.reflectance(np.zeros(3 * len(task.dyes))) @ p3_weights()) - [100, 0, 0], axis=1
         ).max()
     )
     if strongest < LEAST_LAB:
@@ -446,7 +439,7 @@ def _predict_unseen(task: _Task, kind: str) -> float:
         numbers, factor = task.fit(kind, ~out)
         fit = PhoneFit(kind, numbers, factor, task.dyes, 0, 0, {}, 0)
         # strengths and shapes of a dye that was left out altogether are those of its label
-        true = _to_lab(task.reflectance(numbers, out) @ _p3_weights())
+        true = _to_lab(task.reflectance(numbers, out) @ p3_weights())
         missed.append(ciede2000(_correct_many(fit, numbers, task.lab[out]), true).mean())
     return float(np.mean(missed))
 
@@ -454,7 +447,7 @@ def _predict_unseen(task: _Task, kind: str) -> float:
 def _predict_drinks(fit: PhoneFit, camera: Array) -> float:
     """Mean CIEDE2000 of a candidate over drinks of many dyes that the phone, as the camera model knows it, reads."""
     drinks = known_drinks()[:_JUDGED]
-    true = _to_lab(drinks @ _p3_weights())
+    true = _to_lab(drinks @ p3_weights())
     read = _to_lab(np.exp(see(drinks, camera)))
     pale = np.linalg.norm(true - [100, 0, 0], axis=1) < LEAST_LAB / 2
     return float(ciede2000(_correct_many(fit, fit.numbers, read[~pale]), true[~pale]).mean())
@@ -466,7 +459,7 @@ def _mean_distance(task: _Task) -> float:
 
 def _describe(task: _Task, fit: PhoneFit) -> list[dict[str, Any]]:
     """Each reading with its true colour, as read, and corrected by a fit that has not seen its liquid."""
-    true = _to_lab(task.reflectance(fit.numbers) @ _p3_weights())
+    true = _to_lab(task.reflectance(fit.numbers) @ p3_weights())
     out = []
     for n, one in enumerate(task.liquids):
         same = (task.mg_per_l == task.mg_per_l[n]).all(axis=1)

@@ -306,13 +306,14 @@ def _to_colours(
         bare = np.maximum(reading.rgb - veil.value[spot], 1e-4)
         rgb = tone.correct(bare) / base
         point = np.array([card.window_centre_mm(spot)])
-        loose = float(light.covariance(point)[0, 0]) + VESSEL_LOG**2
+        vessel = VESSEL_LOG**2 * np.outer(rgb, rgb) + VESSEL_WHITE**2
         cov = (
             reading.rgb_cov / np.outer(base, base)
-            + loose * np.outer(rgb, rgb)
-            + (VESSEL_WHITE**2 + veil.own_sd[spot] ** 2) * np.ones((3, 3))
+            + float(light.covariance(point)[0, 0]) * np.outer(rgb, rgb)
+            + vessel
+            + veil.own_sd[spot] ** 2
+            + tone.channels.covariance(bare)
         )
-        cov = cov + tone.channels.covariance(bare)
         paper = light.at(point)[0]
         own, whites = tone.curve.shifts(rgb * base, paper), tone.curve.shifts(base, paper)
         lab, lab_cov, jacobian = propagate(rgb, cov, photo.profile.to_xyz)
@@ -320,7 +321,6 @@ def _to_colours(
         shifts = np.vstack([(own - whites * rgb) / base, under_veil]) @ jacobian.T
         at_end = np.where(reading.empty, 0.01 + np.abs(rgb), np.where(reading.full, 0.05 * rgb, 0.0))
         lost = jacobian @ np.diag(at_end**2) @ jacobian.T
-        vessel = VESSEL_LOG**2 * np.outer(rgb, rgb) + VESSEL_WHITE**2
         # where a channel is empty, black and liquid meet at the bottom of the range; where bars are a few pixels they blur
         judged = (
             reading.bars and plain and not any(reading.empty) and rgb.min() > 0.02 and flat.coarseness < 1.6

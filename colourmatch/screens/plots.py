@@ -172,13 +172,13 @@ def draw_curve(curve: Mapping[str, Any], step_drops: float | None, tolerance: fl
     if tolerance is not None:
         figure.add_hline(y=tolerance, line={"dash": "longdash", "width": 1, "color": _GREY},
                          annotation_text="tolerance", annotation_position="bottom left")  # fmt: skip
-    _finish(figure, f"further drops of {_literal(curve['stock'])}", "CIEDE2000")
+    _finish(figure, f"further drops of {literal(curve['stock'])}", "CIEDE2000")
     figure.update_layout(margin_t=80)
     figure.update_yaxes(rangemode="tozero")
     return figure
 
 
-def _literal(text: str) -> str:
+def literal(text: str) -> str:
     """A name inside a chart, where < would begin a tag."""
     return text.replace("&", "&amp;").replace("<", "&lt;")
 

@@ -11,6 +11,7 @@ from typing import Any
 import plotly.graph_objects as go
 
 from colourmatch.screens.parts import show_number
+from colourmatch.screens.plots import literal
 
 _GREY, _ACCENT, _STOP = "rgba(128,128,128,0.9)", "#2f8796", "#c05a32"
 #: Half the width of a 95 % interval in standard deviations.
@@ -143,11 +144,6 @@ def draw_drift(drift: Mapping[str, Any]) -> go.Figure:
     figure.update_yaxes(rangemode="tozero")
     figure.update_xaxes(rangemode="tozero")
     return figure
-
-
-def literal(text: str) -> str:
-    """A name inside a chart, where < would begin a tag."""
-    return text.replace("&", "&amp;").replace("<", "&lt;")
 
 
 def _finish(figure: go.Figure, across: str, up: str) -> None:

@@ -33,9 +33,8 @@ from colourmatch.colour.spectra import WAVELENGTHS_NM as NM
 from colourmatch.colour.spectra import integration_weights, planck_spectrum, read_illuminant
 from colourmatch.facts import find_fact
 from colourmatch.liquid.colourants import list_colourants
-from colourmatch.liquid.learn import _p3_weights
 from colourmatch.liquid.model import base_shapes
-from colourmatch.liquid.phone import bend_tones, soft_log
+from colourmatch.liquid.phone import bend_tones, p3_weights, soft_log
 
 NAMES = ("gamma_r", "gamma_g", "gamma_b", "roll_off")
 EXPECTED = np.array([0.0, 0.0, 0.0, 0.3])
@@ -134,7 +133,7 @@ def keep_white(seen: np.ndarray, target: np.ndarray, weight: np.ndarray | float 
 def typical_camera(draws: list[tuple]) -> np.ndarray:
     """The mean error of cameras, taken out: seen to true linear Display P3, (3, 3), rows summing to 1."""
     seen = np.concatenate([liquids @ camera for camera, liquids in draws])
-    true = np.concatenate([liquids @ _p3_weights() for _, liquids in draws])
+    true = np.concatenate([liquids @ p3_weights() for _, liquids in draws])
     # dark channels count as much as the eye counts them; a channel outside the gamut has no place in a linear mean
     inside = (seen.min(axis=1) > 0.02) & (true.min(axis=1) > 0)
     weight = 1 / (0.03 + true[inside].mean(axis=1, keepdims=True))
@@ -188,7 +187,7 @@ def print_straying(rng: np.random.Generator, draws: list[tuple], typical: np.nda
     for camera, liquids in draws:
         # a pair: a drink and the same a little stronger or weaker
         other = liquids ** rng.uniform(0.7, 1.4, (len(liquids), 1))
-        true = [xyz_to_lab(r @ _p3_weights() @ to_xyz) for r in (liquids, other)]
+        true = [xyz_to_lab(r @ p3_weights() @ to_xyz) for r in (liquids, other)]
         seen = [xyz_to_lab(r @ camera @ typical.T @ to_xyz) for r in (liquids, other)]
         usable = ((liquids @ camera).min(axis=1) > 0.02) & (np.linalg.norm(true[1] - true[0], axis=1) > 1)
         gaps.append((true[1] - true[0])[usable])

@@ -98,13 +98,15 @@ class Server:
 class Page:
     """A headless browser of one screen size, and what a person does with it."""
 
+    folder = PICTURES
+
     def __init__(self, driver: Any, name: str) -> None:
         self.driver, self.name = driver, name
         self.width, self.height = SCREENS[name]
         self.show_in("light")
 
-    def show_in(self, scheme: str) -> None:
-        size = {"width": self.width, "height": self.height, "deviceScaleFactor": 1}
+    def show_in(self, scheme: str, height: int | None = None) -> None:
+        size = {"width": self.width, "height": height or self.height, "deviceScaleFactor": 1}
         self.tell("Emulation.setDeviceMetricsOverride", size | {"mobile": self.name == "phone"})
         wish = {"name": "prefers-color-scheme", "value": scheme}
         self.tell("Emulation.setEmulatedMedia", {"features": [wish]})
@@ -156,9 +158,9 @@ class Page:
         self.find('[data-testid="stFileUploaderDropzoneInput"]').send_keys("\n".join(map(str, files)))
 
     def picture(self, name: str) -> None:
-        PICTURES.mkdir(parents=True, exist_ok=True)
+        self.folder.mkdir(parents=True, exist_ok=True)
         data = self.tell("Page.captureScreenshot", {"format": "png"})["data"]
-        (PICTURES / f"{name}-{self.name}.png").write_bytes(base64.b64decode(data))
+        (self.folder / f"{name}-{self.name}.png").write_bytes(base64.b64decode(data))
 
     def pictures(self, name: str) -> None:
         """One in light and one in dark surroundings; the page must not be wider than its screen."""

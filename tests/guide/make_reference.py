@@ -9,14 +9,13 @@ from __future__ import annotations
 import importlib
 import re
 import textwrap
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import click
 import numpy as np
 
-from colourmatch.commands.root import root
+from colourmatch.commands.root import every_command
 from colourmatch.facts import read_rows
 
 HERE = Path(__file__).resolve().parent
@@ -98,18 +97,6 @@ def read_fields() -> Fields:
         else:
             raise ValueError(f"json_fields.txt says {line!r}, which is no field")
     return Fields(forms, shapes)
-
-
-def every_command(group: click.Group = root, path: str = "") -> Iterator[tuple[str, click.Command]]:
-    """All commands with their full names, in the order of the help."""
-    context = click.Context(group)
-    for name in group.list_commands(context):
-        found = group.get_command(context, name)
-        assert found is not None
-        if isinstance(found, click.Group):
-            yield from every_command(found, f"{path}{name} ")
-        else:
-            yield f"{path}{name}", found
 
 
 INTRODUCTION = """\

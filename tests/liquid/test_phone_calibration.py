@@ -37,7 +37,7 @@ def photograph(reflectance: np.ndarray, phone: np.ndarray) -> np.ndarray:
 
 def look(reflectance: np.ndarray) -> np.ndarray:
     """True Lab relative to water."""
-    return pc._to_lab(np.atleast_2d(reflectance) @ pc._p3_weights())[0]
+    return pc._to_lab(np.atleast_2d(reflectance) @ pc.p3_weights())[0]
 
 
 def known_liquids(phone: np.ndarray, strength: float = 1.0, seed: int = 1) -> list[KnownLiquid]:

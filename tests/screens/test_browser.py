@@ -5,48 +5,25 @@ Pictures of every page go to tests/output/screens/. Skipped where Chromium or it
 
 from __future__ import annotations
 
-import base64
 import os
-import shutil
-import socket
 import subprocess
 import sys
-import time
 import urllib.request
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from driving import CHROMIUM, DRIVER, PICTURES, ROOT, SCREENS, Page, free_port, open_browser, wait_for
 from test_trend_page import close_lot
 
 from colourmatch.lots.book import LotBook, open_book
 from colourmatch.lots.references import enter_reference
 
-CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(not (CHROMIUM and DRIVER), reason="chromium and chromedriver are not installed"),
 ]
-ROOT = Path(__file__).resolve().parents[2]
-PICTURES = ROOT / "tests" / "output" / "screens"
-SCREENS = {"phone": (390, 844), "desk": (1280, 900)}
-FLAGS = (
-    "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-)  # fmt: skip
-_SETTLED = """
-const app = document.querySelector('.stApp');
-return !!app && app.getAttribute('data-test-script-state') === 'notRunning'
-  && !document.querySelector('[data-testid="stSkeleton"]')
-  && !!document.querySelector('[data-testid="stMainBlockContainer"] h1, .cm-panel, .cm-empty');
-"""
-
-
-def free_port() -> int:
-    with socket.socket() as door:
-        door.bind(("127.0.0.1", 0))
-        return int(door.getsockname()[1])
 
 
 @pytest.fixture(scope="module")
@@ -86,74 +63,29 @@ def answers(place: str) -> bool:
         return False
 
 
-def wait_for(fits: Callable[[], Any], otherwise: str, seconds: float = 120) -> Any:
-    """What `fits` gives as soon as it is true; the test fails with a sentence when it never is."""
-    end = time.monotonic() + seconds
-    while time.monotonic() < end:
-        found = fits()
-        if found:
-            return found
-        time.sleep(0.15)
-    pytest.fail(otherwise)
+class Browser(Page):
+    """A page of the running app, by its path."""
 
-
-class Browser:
-    """A headless browser of one screen size, and what a person does with it."""
+    folder = PICTURES.parent / "screens"
 
     def __init__(self, driver: Any, address: str, name: str) -> None:
-        self.driver, self.address, self.name = driver, address, name
-        self.width, self.height = SCREENS[name]
-        self.show_in("light")
-
-    def show_in(self, scheme: str, height: int | None = None) -> None:
-        size = {"width": self.width, "height": height or self.height, "deviceScaleFactor": 1}
-        self.tell("Emulation.setDeviceMetricsOverride", size | {"mobile": self.name == "phone"})
-        wish = {"name": "prefers-color-scheme", "value": scheme}
-        self.tell("Emulation.setEmulatedMedia", {"features": [wish]})
-
-    def tell(self, command: str, values: dict[str, Any]) -> Any:
-        return self.driver.execute_cdp_cmd(command, values)
+        self.address = address
+        super().__init__(driver, name)
 
     def go(self, path: str) -> None:
-        self.driver.get(f"{self.address}/{path}")
+        super().go(f"{self.address}/{path}")
+
+    def wait_text(self, words: str, seconds: float = 120) -> None:
+        super().wait_text(words, seconds)
         self.settle()
 
-    def settle(self) -> None:
-        time.sleep(0.5)  # a click needs a moment to become a run
-        wait_for(lambda: self.driver.execute_script(_SETTLED), f"{self.name}: the page never came to rest")
-
-    def text(self) -> str:
-        return str(self.driver.execute_script("return document.body.innerText"))
-
-    def wait_text(self, words: str) -> None:
-        try:
-            wait_for(lambda: words in self.text(), f"{self.name}: {words!r} never appeared")
-        except BaseException:
-            self.picture("failed")
-            raise
+    def tap(self, kind: str, words: str) -> Any:
+        target = super().tap(kind, words)
         self.settle()
-
-    def find(self, css: str) -> Any:
-        return self.driver.find_element("css selector", css)
-
-    def tap(self, kind: str, words: str) -> None:
-        """Tap the first element of a kind that shows the words."""
-        found = self.driver.find_elements("xpath", f"//{kind}[contains(., {words!r})]")
-        target = next(element for element in found if element.is_displayed())
-        self.driver.execute_script("arguments[0].scrollIntoView({block: 'center'})", target)
-        target.click()
-        self.settle()
-
-    def upload(self, photo: Path) -> None:
-        self.find('[data-testid="stFileUploaderDropzoneInput"]').send_keys(str(photo))
-
-    def picture(self, name: str) -> None:
-        PICTURES.mkdir(parents=True, exist_ok=True)
-        data = self.tell("Page.captureScreenshot", {"format": "png"})["data"]
-        (PICTURES / f"{name}-{self.name}.png").write_bytes(base64.b64decode(data))
+        return target
 
     def check_width(self) -> None:
-        wide, inner = self.driver.execute_script(
+        wide, inner = self.run(
             "return [Math.max(document.scrollingElement.scrollWidth,"
             " document.querySelector('[data-testid=stMain]').scrollWidth), innerWidth]"
         )
@@ -162,14 +94,7 @@ class Browser:
 
 @pytest.fixture(params=list(SCREENS))
 def browser(request: pytest.FixtureRequest, address: str, tmp_path: Path) -> Iterator[Browser]:
-    from selenium import webdriver
-    from selenium.webdriver.chrome.service import Service
-
-    options = webdriver.ChromeOptions()
-    options.binary_location = str(CHROMIUM)
-    for flag in (*FLAGS, f"--user-data-dir={tmp_path / 'profile'}"):
-        options.add_argument(flag)
-    driver = webdriver.Chrome(options=options, service=Service(str(DRIVER)))
+    driver = open_browser(tmp_path / "profile")
     try:
         yield Browser(driver, address, request.param)
     finally:

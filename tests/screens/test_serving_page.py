@@ -92,18 +92,14 @@ def test_a_trial_is_taken_told_and_poured_back(book: LotBook, matched: int) -> N
     assert "It came back with the trial, lot 2" in text
 
 
+NEAR = {"value": 0.8, "low": 0.4, "high": 1.5}
+GOLD = {"stock": "gold", "reachable_delta_e_2000": NEAR, "gain": NEAR, "doses": [], "text": "With gold."}
+
+
 def test_another_bottle_is_used_at_a_tap(book: LotBook, matched: int) -> None:
     book.add_stock("gold", "E102", 0.5)
-    figure = {"value": 0.8, "low": 0.4, "high": 1.5}
     photo = book.lot_story(matched).photos[-1]
-    other = {
-        "stock": "gold",
-        "reachable_delta_e_2000": figure,
-        "gain": figure,
-        "doses": [],
-        "text": "With gold.",
-    }
-    advice = {"action": "stop", "reason": "nearest", "text": "Stop here.", "other_stocks": [other]}
+    advice = {"action": "stop", "reason": "nearest", "text": "Stop here.", "other_stocks": [GOLD]}
     book.add_photo(matched, photo.measurement, (photo.advice or {}) | advice)
     app = open_app("match", lot=str(matched))
     assert "With gold as well: 0.8 (0.4 to 1.5) could be reached" in shown(app)
@@ -114,18 +110,10 @@ def test_another_bottle_is_used_at_a_tap(book: LotBook, matched: int) -> None:
 
 def test_the_other_bottle_comes_before_blending_back(book: LotBook, matched: int) -> None:
     book.add_stock("gold", "E102", 0.5)
-    figure = {"value": 0.8, "low": 0.4, "high": 1.5}
     photo = book.lot_story(matched).photos[-1]
-    other = {
-        "stock": "gold",
-        "reachable_delta_e_2000": figure,
-        "gain": figure,
-        "doses": [],
-        "text": "With gold.",
-    }
     rescue = {
         "untinted_ml": 400.0,
-        "predicted": figure,
+        "predicted": NEAR,
         "chance_past": 0.9,
         "text": "Blend back about 400 ml.",
     }
@@ -139,7 +127,7 @@ def test_the_other_bottle_comes_before_blending_back(book: LotBook, matched: int
     assert "about 400 advised" in [
         field.placeholder for field in open_app("match", lot=str(matched)).number_input
     ]
-    book.add_photo(matched, photo.measurement, advice | {"other_stocks": [other]})
+    book.add_photo(matched, photo.measurement, advice | {"other_stocks": [GOLD]})
     app = open_app("match", lot=str(matched))
     assert "about 400 advised" not in [field.placeholder for field in app.number_input]
     assert by_key(app.button, f"use-{matched}-gold") and "Blend back about" not in shown(app)
