@@ -140,6 +140,16 @@ class Page:
             lambda: next(iter(self.driver.find_elements("css selector", css)), None), f"there is no {css}", 30
         )
 
+    def is_gone(self, element: Any) -> bool:
+        """Whether an element belongs to a page that was left."""
+        from selenium.common.exceptions import StaleElementReferenceException
+
+        try:
+            element.is_enabled()
+        except StaleElementReferenceException:
+            return True
+        return False
+
     def find_all(self, css: str) -> list[Any]:
         return list(self.driver.find_elements("css selector", css))
 
