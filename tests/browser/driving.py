@@ -41,14 +41,22 @@ def free_port() -> int:
 
 
 def wait_for(fits: Callable[[], Any], otherwise: str, seconds: float = 120) -> Any:
-    """What `fits` gives as soon as it is true; the test fails with a sentence when it never is."""
-    end = time.monotonic() + seconds
+    """What `fits` gives as soon as it is true; the test fails with a sentence when it never is.
+
+    A page that is being left or drawn anew answers with errors of many kinds: they count as "not yet".
+    """
+    from selenium.common.exceptions import WebDriverException
+
+    end, last = time.monotonic() + seconds, ""
     while time.monotonic() < end:
-        found = fits()
+        try:
+            found = fits()
+        except WebDriverException as error:
+            found, last = None, f" ({error.msg})"
         if found:
             return found
         time.sleep(0.1)
-    pytest.fail(otherwise)
+    pytest.fail(otherwise + last)
 
 
 class Server:
@@ -126,7 +134,7 @@ class Page:
         return self.driver.execute_script(script, *arguments)
 
     def text(self) -> str:
-        return str(self.run("return document.body.innerText"))
+        return str(self.run("return document.body ? document.body.innerText : ''"))
 
     def wait_text(self, words: str, seconds: float = 60) -> None:
         try:
@@ -140,15 +148,11 @@ class Page:
             lambda: next(iter(self.driver.find_elements("css selector", css)), None), f"there is no {css}", 30
         )
 
-    def is_gone(self, element: Any) -> bool:
-        """Whether an element belongs to a page that was left."""
-        from selenium.common.exceptions import StaleElementReferenceException
-
-        try:
-            element.is_enabled()
-        except StaleElementReferenceException:
-            return True
-        return False
+    def leave(self, act: Callable[[], Any]) -> None:
+        """Do what leads to another page, and wait until the browser is there."""
+        self.run("window.leftBehind = true")
+        act()
+        wait_for(lambda: self.run("return !window.leftBehind"), f"{self.name}: the page was not left", 30)
 
     def find_all(self, css: str) -> list[Any]:
         return list(self.driver.find_elements("css selector", css))
@@ -156,13 +160,16 @@ class Page:
     def tap(self, kind: str, words: str) -> Any:
         """Tap the first element of a kind that shows the words."""
         path = f"//{kind}[contains(., {words!r})]"
-        target = wait_for(
-            lambda: next((e for e in self.driver.find_elements("xpath", path) if e.is_displayed()), None),
-            f"there is no {kind} with {words!r}", 30,
-        )  # fmt: skip
-        self.run("arguments[0].scrollIntoView({block: 'center'})", target)
-        target.click()
-        return target
+
+        def touch() -> Any:
+            shown = (e for e in self.driver.find_elements("xpath", path) if e.is_displayed())
+            target = next(shown, None)
+            if target is not None:
+                self.run("arguments[0].scrollIntoView({block: 'center'})", target)
+                target.click()
+            return target
+
+        return wait_for(touch, f"there is no {kind} with {words!r}", 30)
 
     def upload(self, *files: Path) -> None:
         self.find('[data-testid="stFileUploaderDropzoneInput"]').send_keys("\n".join(map(str, files)))
