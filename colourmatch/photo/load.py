@@ -295,13 +295,31 @@ def _load_raw(data: bytes, name: str) -> Photo:
     # the decoder cuts 8 bits off instead of rounding, which would darken everything by half a code
     rgb = ((_shrink(linear).astype(np.uint32) + 128) // 257).astype(np.uint8)
     table = np.repeat(decode_srgb(np.arange(256) / 255)[None].astype(np.float32), 3, axis=0)
+    exif = _read_raw_tags(data)
     return Photo(
         name=name,
         rgb=np.ascontiguousarray(rgb),
         profile=FileProfile("DNG, linear", RGB_TO_XYZ["sRGB"], table),
         full_scale=max(linear.shape[:2]) / max(rgb.shape[:2]),
         full_size=(linear.shape[1], linear.shape[0]),
-        phone=None,
-        taken_at=None,
+        phone=_name_raw(exif),
+        taken_at=_clean(exif.get_ifd(0x8769).get(0x9003) or exif.get(0x9003) or exif.get(0x0132)),
         sha256=hashlib.sha256(data).hexdigest(),
     )
+
+
+def _read_raw_tags(data: bytes) -> Image.Exif:
+    """The tags of a DNG's first directory, which is that of a TIFF (DNG 1.4, chapter 2); empty when it is damaged."""
+    exif = Image.Exif()
+    try:
+        exif.load(data)
+        exif.get_ifd(0x8769)
+        return exif
+    except Exception:  # a reader given rubbish raises whatever it likes
+        return Image.Exif()
+
+
+def _name_raw(exif: Image.Exif) -> str | None:
+    """The model, else UniqueCameraModel; "raw" in it because what is learnt of its developed photos is another camera."""
+    model = _clean(exif.get(0x0110)) or _clean(exif.get(0xC614))
+    return f"{model[:75]}, raw" if model else None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from typing import Any
 
 import numpy as np
 import pytest
@@ -23,7 +24,9 @@ NEUTRAL, BLACK, WHITE = np.array([0.5, 1.0, 0.62]), 256, 16383
 _RATIONAL, _SRATIONAL, _BYTE, _SHORT, _TEXT = 5, 10, 1, 3, 2
 
 
-def write_dng(linear: np.ndarray, *, orientation: int = 1, noise: float = 0.0) -> bytes:
+def write_dng(
+    linear: np.ndarray, *, orientation: int = 1, noise: float = 0.0, more: tuple[Any, ...] = ()
+) -> bytes:
     """A raw photo (RGGB mosaic, 16 bit) of linear sRGB light, shape (H, W, 3), with the tags of Adobe DNG 1.4.
 
     Tags: Digital Negative (DNG) Specification 1.4.0.0, chapters 2 and 4: 33421 CFARepeatPatternDim, 33422 CFAPattern,
@@ -47,6 +50,7 @@ def write_dng(linear: np.ndarray, *, orientation: int = 1, noise: float = 0.0) -
         (50714, _SHORT, 1, BLACK, True), (50717, _SHORT, 1, WHITE, True),
         (50721, _SRATIONAL, 9, fractions(to_camera), True), (50728, _RATIONAL, 3, fractions(NEUTRAL), True),
         (50778, _SHORT, 1, 21, True), (274, _SHORT, 1, orientation, True),
+        *more,
     ]  # fmt: skip
     out = io.BytesIO()
     tifffile.imwrite(out, values, photometric="CFA", extratags=tags, metadata=None)
@@ -72,6 +76,19 @@ def test_the_light_of_a_raw_photo_comes_back(tmp_path):
         # half a code of 8 bits is 1.6 % of the darkest of these (code 74; d ln / d code = 2.4 / 74)
         assert seen == pytest.approx(true, rel=0.017)
     assert np.ptp(paper) / paper.mean() < 0.01, "grey is not grey"
+
+
+def test_a_raw_photo_names_its_phone_and_time():
+    # EXIF 2.32: 0x0110 Model, 0x0132 DateTime; raw and developed photos of one phone are two cameras to a calibration
+    tags = (
+        (0x010F, _TEXT, 0, "Maker", True),
+        (0x0110, _TEXT, 0, "Phone 9", True),
+        (0x0132, _TEXT, 0, "2026:11:20 18:30:00", True),
+    )
+    photo = load_photo(write_dng(draw_patches(), more=tags), "patches.dng")
+    assert photo.phone == "Phone 9, raw"
+    assert photo.taken_at == "2026:11:20 18:30:00"
+    assert load_photo(write_dng(draw_patches()), "patches.dng").phone == "Drawn sensor, raw"
 
 
 def test_a_raw_photo_on_its_side_is_turned_upright():
