@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from colourmatch.errors import ClosedError, InputError, NotFoundError
+from colourmatch.writing import what_to_do
 
 if TYPE_CHECKING:
     from colourmatch.lots.book import LotBook
@@ -111,7 +112,8 @@ def _draw_into(folder: Path, name: str, kitchen: Kitchen, number: int) -> tuple[
         return save_photo(drawn, folder / name), drawn.truth["delta_e_2000"]
     except OSError as error:
         raise InputError(
-            f"The photo {folder / name} cannot be written: {error.strerror or error}. Give another folder."
+            f"The photo {folder / name} cannot be written: {error.strerror or error}. "
+            + what_to_do(error, "Give another folder.")
         ) from None
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,6 +10,7 @@ import click
 
 from colourmatch.commands.base import Answer, Command, Session
 from colourmatch.errors import BookError, InputError
+from colourmatch.writing import replace_text, what_to_do
 
 if TYPE_CHECKING:
     from colourmatch.lots.book import LotBook
@@ -99,20 +99,13 @@ def export(session: Session, out: str, rows: str) -> Answer:
 def _write_export(book: LotBook, out: str, rows: str) -> int:
     if out == "-":
         return book.export_csv(sys.stdout, rows)
-    path = Path(out)
-    partial = path.with_name(f".{path.name}.partial")
     try:
-        # The old file stays until the new one is whole.
-        with partial.open("w", encoding="utf-8", newline="") as stream:
-            count = (
-                book.export_json(stream) if path.suffix.lower() == ".json" else book.export_csv(stream, rows)
-            )
-        partial.replace(path)
+        with replace_text(out) as stream:
+            as_json = Path(out).suffix.lower() == ".json"
+            return book.export_json(stream) if as_json else book.export_csv(stream, rows)
     except OSError as error:
-        with suppress(OSError):  # a name that is too long can be looked for no more than written
-            partial.unlink()
-        raise BookError(f"{out} cannot be written: {error.strerror or error}. Give another file.") from None
-    return count
+        todo = what_to_do(error, "Give another file.")
+        raise BookError(f"{out} cannot be written: {error.strerror or error}. {todo}") from None
 
 
 @click.command("import", cls=Command, example="colourmatch lot import book.json --book new.sqlite")

@@ -6,6 +6,7 @@ an export of a server's), and photos/ab/abcd....jpg. It may be made while the bo
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import os
@@ -29,6 +30,7 @@ from colourmatch.lots import tables as t
 from colourmatch.lots.checks import utc_text
 from colourmatch.lots.export import export_json, iterate_stories, snapshot
 from colourmatch.lots.photos import PhotoStore
+from colourmatch.writing import replace_whole
 
 if TYPE_CHECKING:
     from colourmatch.lots.book import LotBook
@@ -195,6 +197,11 @@ def _open_archive(path: Path) -> Iterator[tuple[zipfile.ZipFile, dict[str, Any]]
     ) as error:
         raise BookError(f"The backup {path} is damaged ({str(error)[:200]}). Take an earlier one.") from None
     except OSError as error:
+        if error.errno == errno.ENOSPC:
+            raise BookError(
+                f"The backup {path} cannot be unpacked: {error.strerror}. Make room in {tempfile.gettempdir()}, then "
+                "restore it again."
+            ) from None
         raise BookError(
             f"The backup {path} cannot be read: {error.strerror or error}. Check the path, or take another backup."
         ) from None
@@ -233,10 +240,15 @@ def _place_database(
     from colourmatch.lots.book import open_book
 
     if target is not None and database.suffix == ".sqlite":
-        target.parent.mkdir(parents=True, exist_ok=True)
-        partial = target.with_name(target.name + ".partial")
-        shutil.copyfile(database, partial)
-        os.replace(partial, target)
+        try:
+            target.parent.mkdir(parents=True, exist_ok=True)
+            with replace_whole(target) as stream, database.open("rb") as source:
+                shutil.copyfileobj(source, stream)
+        except OSError as error:
+            raise BookError(
+                f"The book {target} cannot be written: {error.strerror or error}. Make room there or give another path, "
+                "then restore the backup again."
+            ) from None
         return
     try:
         with open_book(location, environ=environ) as book, _as_export(database) as stream:
@@ -295,7 +307,7 @@ def check_book(engine: Engine, store: PhotoStore) -> Iterator[Finding]:
         path = store.path(name)
         if not path.is_file():
             yield Finding("missing-photo", f"The photo {name} is missing. Restore it from the last backup.")
-        elif _hash_file(path) != name.split(".")[0]:
+        elif not store.holds(name):
             yield Finding("changed-photo", f"The photo {name} was changed. Restore it from the last backup.")
     for name in store.names():
         if name not in named:

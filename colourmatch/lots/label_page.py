@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 
 from colourmatch.errors import InputError
 from colourmatch.lots.paper import HAIRLINE, INK, Fonts, choose_fonts, page_size
-from colourmatch.photo.print_card import write_out
+from colourmatch.writing import write_out
 
 if TYPE_CHECKING:
     from colourmatch.lots.book import LotBook

@@ -7,10 +7,9 @@ no book does not pay for them.
 from __future__ import annotations
 
 import os
-import shutil
 import sqlite3
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -278,11 +277,13 @@ def _copy_beside(path: Path, found: str) -> Path:
     copy = path.with_name(f"{path.name}.before-{found}-{datetime.now(UTC):%Y%m%dT%H%M%S}")
     # several stations may upgrade one book at once: each writes a copy of its own
     partial = copy.with_name(f"{copy.name}.{os.getpid()}.partial")
-    with sqlite3.connect(path) as source, sqlite3.connect(partial) as target:
-        source.backup(target)
-    source.close()
-    target.close()
-    shutil.move(partial, copy)
+    try:
+        with closing(sqlite3.connect(path)) as source, closing(sqlite3.connect(partial)) as target:
+            source.backup(target)
+        os.replace(partial, copy)
+    except BaseException:
+        partial.unlink(missing_ok=True)
+        raise
     return copy
 
 

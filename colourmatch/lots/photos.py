@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import hashlib
-import os
-import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 from colourmatch.errors import BookError, NotFoundError, PhotoError
 from colourmatch.lots.position import is_dng, strip_position
+from colourmatch.writing import replace_whole
 
 #: first bytes of a file -> its suffix
 _KINDS: tuple[tuple[int, bytes, str], ...] = (
@@ -94,26 +93,26 @@ class PhotoStore:
         """Put back a stored file from a backup; ValueError when its name is not that of its content."""
         if hashlib.sha256(data).hexdigest() != name.split(".")[0]:
             raise ValueError(f"the content of {name} is not what its name says")
-        self._put(self.path(name), data)
+        self._put(self.path(name), data, "restore the backup again")
 
-    def _put(self, path: Path, data: bytes) -> None:
+    def holds(self, name: str) -> bool:
+        """Whether a stored file lies there as it was kept: neither missing nor changed."""
+        try:
+            with self.path(name).open("rb") as file:
+                return hashlib.file_digest(file, "sha256").hexdigest() == name.split(".")[0]
+        except OSError:
+            return False
+
+    def _put(self, path: Path, data: bytes, again: str = "add the photo again") -> None:
         """Write a file whole or not at all, and on the disk before it is named in the book."""
-        if path.exists() and path.stat().st_size == len(data):
+        if self.holds(path.name):
             return
-        partial: str | None = None
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            handle, partial = tempfile.mkstemp(prefix=".partial-", dir=path.parent)
-            with os.fdopen(handle, "wb") as file:
+            with replace_whole(path, mode=0o644) as file:  # other stations that share the folder read it too
                 file.write(data)
-                file.flush()
-                os.fsync(file.fileno())
-            os.chmod(partial, 0o644)  # other stations that share the folder read it too
-            os.replace(partial, path)
         except OSError as error:
-            if partial is not None:
-                Path(partial).unlink(missing_ok=True)
             raise BookError(
                 f"The photo cannot be kept in {self.folder}: {error.strerror or error}. "
-                "Make room or check the rights of that folder, then add the photo again."
+                f"Make room or check the rights of that folder, then {again}."
             ) from None

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 from colourmatch.lots.paper import MUTED, Fonts, choose_fonts, page_size
 from colourmatch.lots.sheet_facts import collect_facts
 from colourmatch.lots.sheet_parts import Parts
-from colourmatch.photo.print_card import write_out
+from colourmatch.writing import write_out
 
 if TYPE_CHECKING:
     from colourmatch.lots.book import LotBook

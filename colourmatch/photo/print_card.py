@@ -17,6 +17,7 @@ from typing import Any, BinaryIO
 from colourmatch.colour.spaces import encode_srgb
 from colourmatch.errors import InputError
 from colourmatch.photo.card import Card, marker_bits, read_card
+from colourmatch.writing import write_out
 
 #: Landscape width and height. Sources: ISO 216 (A4), ANSI/ASME Y14.1 (Letter).
 PAPER_SIZES_MM: dict[str, tuple[float, float]] = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}
@@ -78,21 +79,6 @@ def write_card_pdf(paper: str, out: str | Path | BinaryIO, version: int = 1) -> 
     if size is None:
         raise InputError(f'Paper must be "a4" or "letter", not "{paper}".')
     write_out(_draw_page(size, read_card(version)), out, "card")
-
-
-def write_out(data: bytes, out: str | Path | BinaryIO, what: str) -> None:
-    """Write a finished file to a path or an open binary file; InputError when the place cannot be written."""
-    if not isinstance(out, (str, Path)):
-        out.write(data)
-        return
-    try:
-        Path(out).write_bytes(data)
-    except OSError as error:
-        reason = error.strerror or "it cannot be written"
-        raise InputError(
-            f"The {what} cannot be written to {out} ({reason}). "
-            "Choose a file in a folder that exists and is yours."
-        ) from error
 
 
 def _draw_page(page_mm: tuple[float, float], card: Card) -> bytes:

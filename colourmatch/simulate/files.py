@@ -9,12 +9,14 @@ from __future__ import annotations
 import struct
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from PIL import Image, ImageCms
 
 from colourmatch.colour.spaces import PRIMARIES_XY, WHITE_D65_XYZ, primaries_to_matrix
 from colourmatch.simulate.parts import Rendered
+from colourmatch.writing import replace_whole
 
 #: What has to be done to the upright picture so that its orientation tag turns it back (EXIF tag 0x0112).
 _STORE = {
@@ -90,20 +92,22 @@ def save_photo(rendered: Rendered, path: str | Path, *, quality: int = 92, exif_
         image = image.transpose(_STORE[exif_orientation])
     exif = Image.Exif()
     exif[0x010F], exif[0x0110], exif[0x0112] = "Simulated", rendered.model, exif_orientation
-    options = {
+    options: dict[str, Any] = {
         "exif": exif.tobytes(),
         "icc_profile": display_p3_profile() if rendered.gamut == "p3" else _srgb_profile(),
     }
     suffix = path.suffix.lower()
     if suffix in (".jpg", ".jpeg"):
-        image.save(path, "JPEG", quality=quality, **options)
+        kind, options = "JPEG", options | {"quality": quality}
     elif suffix in (".heic", ".heif"):
         import pillow_heif
 
         pillow_heif.register_heif_opener()
-        image.save(path, "HEIF", quality=quality, **options)
+        kind, options = "HEIF", options | {"quality": quality}
     elif suffix == ".png":
-        image.save(path, "PNG", compress_level=3, **options)
+        kind, options = "PNG", options | {"compress_level": 3}
     else:
         raise ValueError(f"the file must end in .jpg, .heic or .png, got {path.name!r}")
+    with replace_whole(path, sync=False) as stream:
+        image.save(stream, kind, **options)
     return path

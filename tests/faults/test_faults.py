@@ -9,6 +9,7 @@ import io
 import json
 import os
 import random
+import re
 import shutil
 import signal
 import subprocess
@@ -18,10 +19,12 @@ import time
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from PIL import Image
 
+from colourmatch.cli import run
 from colourmatch.errors import BookError
 from colourmatch.lots import archive, base, checks
 from colourmatch.lots.book import LotBook, open_book
@@ -122,28 +125,70 @@ def test_a_database_that_may_not_grow_says_so(tmp_path: Path) -> None:
         assert len(book.lot_story(lot).events) == confirmed and book.check() == []
 
 
-def test_papers_and_exports_without_room_say_so_and_leave_no_half_data(
-    small_disk: Path, tmp_path: Path
+#: Every command that writes a file, and the file.
+WRITING = {
+    "card.pdf": ["card"],
+    "label.pdf": ["lot", "label", "1", "--copies", "40"],
+    "sheet.pdf": ["lot", "sheet", "1"],
+    "book.json": ["lot", "export"],
+    "entries.csv": ["lot", "export", "--rows", "entries"],
+    "backup.zip": ["book", "backup"],
+}
+
+
+def ask(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, dict[str, Any]]:
+    """A command's exit code and its JSON."""
+    code = run([*words, "--json"])
+    return code, json.loads(capsys.readouterr().out)
+
+
+@pytest.mark.parametrize(("free", "old"), [(0, b""), (4096, b"what was there before")])
+def test_a_file_without_room_is_not_written_and_the_old_one_stays_whole(
+    small_disk: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], free: int, old: bytes
+) -> None:
+    """No room at all, or room for the first half of it."""
+    lot = begin(tmp_path / "b.sqlite")
+    with open_book(tmp_path / "b.sqlite") as book:
+        for k in range(6):
+            book.add_note(lot, f"note {k} {random.Random(k).randbytes(1500).hex(' ')}")
+    larger = WRITING if not free else {name: WRITING[name] for name in WRITING if name != "card.pdf"}
+    names = list(larger) if old else []
+    for name in names:
+        (small_disk / name).write_bytes(old)
+    room = os.statvfs(small_disk)
+    (small_disk / "ballast").write_bytes(bytes(room.f_bavail * room.f_frsize - free))
+    for name, words in larger.items():
+        place = [] if name == "card.pdf" else ["--book", str(tmp_path / "b.sqlite")]
+        code, said = ask(capsys, *words, *place, "--out", str(small_disk / name))
+        assert code == 2, name
+        assert re.search(r"cannot be written.*No space left.*Make room", said["error"]["text"]), name
+        assert sorted(file.name for file in small_disk.iterdir()) == sorted(["ballast", *names]), name
+        assert all((small_disk / kept).read_bytes() == old for kept in names), name
+    (small_disk / "ballast").unlink()
+    code, said = ask(capsys, "card", "--out", str(small_disk / "card.pdf"))
+    assert code == 0 and (small_disk / "card.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_a_backup_restored_without_room_leaves_no_half_book(
+    small_disk: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     lot = begin(tmp_path / "b.sqlite")
-    free = os.statvfs(small_disk)
-    (small_disk / "ballast").write_bytes(bytes(free.f_bavail * free.f_frsize))
-    for words in (["lot", "export", "--out", "a.json"], ["lot", "export", "--out", "a.csv"], ["book", "backup", "--out", "b.zip"],
-                  ["lot", "label", str(lot), "--out", "l.pdf"], ["card", "--out", "c.pdf"]):  # fmt: skip
-        words[-1] = str(small_disk / words[-1])
-        place = [] if words[0] == "card" else ["--book", str(tmp_path / "b.sqlite")]
-        said = play(
-            "import sys; from colourmatch.cli import run; sys.exit(run(sys.argv[1:]))",
-            *words,
-            *place,
-            "--json",
-        )
-        error = json.loads(said.stdout)["error"]["text"]
-        assert said.returncode == 2, said.stderr
-        assert "cannot be written" in error and "No space left" in error and error.endswith(".")
-        left = {file.name: file.stat().st_size for file in small_disk.iterdir()} | {"ballast": 0}
-        assert set(left) == {"ballast"} or words[-1].endswith(".pdf")
-        assert sum(left.values()) == 0
+    with open_book(tmp_path / "b.sqlite") as book:
+        book.add_photo(lot, {"photo": "a.jpg"}, photo=draw_noise())
+        book.backup(tmp_path / "b.zip")
+    room = os.statvfs(small_disk)
+    (small_disk / "ballast").write_bytes(bytes(room.f_bavail * room.f_frsize - 40_960))
+    code, said = ask(
+        capsys, "book", "restore", str(tmp_path / "b.zip"), "--book", str(small_disk / "new.sqlite")
+    )
+    assert code == 2 and "restore the backup again" in said["error"]["text"]
+    left = [file.name for file in small_disk.rglob("*") if file.is_file()]
+    assert not any(".partial" in name or "new.sqlite" in name for name in left), left
+    (small_disk / "ballast").unlink()
+    code, said = ask(
+        capsys, "book", "restore", str(tmp_path / "b.zip"), "--book", str(small_disk / "new.sqlite")
+    )
+    assert (code, said["lots"]) == (0, 1)
 
 
 # ---- a folder that may not be written -------------------------------------------------------------------

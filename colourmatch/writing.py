@@ -1,0 +1,88 @@
+"""Files that people asked for, written whole or not at all; it knows no formats.
+
+What is new is written beside the old file and takes its place when all of it is on the disk. A full disk, an error
+or Ctrl-C leaves the old file as it was, and no piece of the new one.
+"""
+
+from __future__ import annotations
+
+import errno
+import io
+import os
+import secrets
+import stat
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import BinaryIO, TextIO
+
+from colourmatch.errors import InputError
+
+#: The disk is full, or this user's share of it, or the file is larger than the disk can hold one.
+_NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+
+
+@contextmanager
+def replace_whole(out: str | Path, *, mode: int | None = None, sync: bool = True) -> Iterator[BinaryIO]:
+    """A stream whose content becomes the file `out` at the end of the block.
+
+    mode: the rights of the new file; None keeps those of the old one, or gives the usual ones. sync: wait until the
+    content is on the disk. A device or a pipe is written as it is. Raises OSError when the place cannot be written;
+    a file `out` is then as it was before.
+    """
+    if Path(out).exists() and not Path(out).is_file():
+        with Path(out).open("wb") as stream:
+            yield stream
+        return
+    target = Path(os.path.realpath(out))  # a link keeps pointing to what it pointed to
+    if target.exists() and not os.access(target, os.W_OK):  # the rights of the folder alone would allow it
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(out))
+    partial = target.with_name(f".partial-{secrets.token_hex(6)}")
+    try:
+        handle = os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
+        with os.fdopen(handle, "wb") as stream:
+            yield stream
+            stream.flush()
+            if sync:
+                os.fsync(stream.fileno())
+        if mode is None and target.exists():
+            mode = stat.S_IMODE(target.stat().st_mode)
+        if mode is not None:
+            os.chmod(partial, mode)
+        os.replace(partial, target)
+    except BaseException:
+        with suppress(OSError):
+            partial.unlink()
+        raise
+
+
+@contextmanager
+def replace_text(out: str | Path) -> Iterator[TextIO]:
+    """As `replace_whole` for text in UTF-8, line ends as they are written."""
+    with replace_whole(out) as stream:
+        words = io.TextIOWrapper(stream, encoding="utf-8", newline="", write_through=True)
+        try:
+            yield words
+        finally:
+            words.detach()
+
+
+def write_out(data: bytes, out: str | Path | BinaryIO, what: str) -> None:
+    """Write a finished file to a path or an open binary file; InputError when the place cannot be written."""
+    if not isinstance(out, (str, Path)):
+        out.write(data)
+        return
+    try:
+        with replace_whole(out) as stream:
+            stream.write(data)
+    except OSError as error:
+        reason = error.strerror or "it cannot be written"
+        todo = what_to_do(error, "Choose a file in a folder that exists and is yours.")
+        raise InputError(f"The {what} cannot be written to {out} ({reason}). {todo}") from error
+
+
+def what_to_do(error: OSError, otherwise: str) -> str:
+    """What a person does about a file that could not be written; `otherwise` where room is not what was missing."""
+    if error.errno not in _NO_ROOM:
+        return otherwise
+    return "Make room there, or give a file on another disk; what was there before is as it was."

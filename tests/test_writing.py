@@ -1,0 +1,86 @@
+"""Files written whole or not at all, whatever happens on the way; the full disk itself is in tests/faults."""
+
+from __future__ import annotations
+
+import os
+import stat
+from pathlib import Path
+
+import pytest
+
+from colourmatch.errors import InputError
+from colourmatch.writing import replace_text, replace_whole, write_out
+
+
+def names(folder: Path) -> list[str]:
+    return sorted(file.name for file in folder.iterdir())
+
+
+def test_the_new_content_takes_the_place_of_the_old_at_the_end_alone(tmp_path):
+    out = tmp_path / "a.pdf"
+    out.write_bytes(b"old")
+    with replace_whole(out) as stream:
+        stream.write(b"new")
+        stream.flush()
+        assert out.read_bytes() == b"old"
+    assert out.read_bytes() == b"new" and names(tmp_path) == ["a.pdf"]
+
+
+@pytest.mark.parametrize("error", [OSError("the disk"), KeyboardInterrupt(), ValueError("a fault")])
+@pytest.mark.parametrize("write", [replace_whole, replace_text])
+def test_whatever_ends_the_writing_leaves_the_old_file_and_no_piece(tmp_path, write, error):
+    out = tmp_path / "a.csv"
+    out.write_bytes(b"old")
+    with pytest.raises(type(error)), write(out) as stream:
+        stream.write("half" if write is replace_text else b"half")
+        raise error
+    assert out.read_bytes() == b"old" and names(tmp_path) == ["a.csv"]
+
+
+def test_text_keeps_its_line_ends_and_is_utf_8(tmp_path):
+    with replace_text(tmp_path / "a.csv") as stream:
+        stream.write("Grüße\r\n")
+    assert (tmp_path / "a.csv").read_bytes() == "Grüße\r\n".encode()
+
+
+@pytest.mark.skipif(os.name == "nt", reason="rights of files are of another kind here")
+def test_rights_are_those_of_the_old_file_else_the_usual_ones(tmp_path):
+    (tmp_path / "plain").write_bytes(b"")
+    write_out(b"x", tmp_path / "new", "card")
+    assert (tmp_path / "new").stat().st_mode == (tmp_path / "plain").stat().st_mode
+    (tmp_path / "new").chmod(0o640)
+    write_out(b"y", tmp_path / "new", "card")
+    assert stat.S_IMODE((tmp_path / "new").stat().st_mode) == 0o640
+    with replace_whole(tmp_path / "shared", mode=0o604) as stream:
+        stream.write(b"z")
+    assert stat.S_IMODE((tmp_path / "shared").stat().st_mode) == 0o604
+
+
+@pytest.mark.skipif(not hasattr(os, "symlink") or os.name == "nt", reason="no links here")
+def test_a_link_keeps_pointing_and_a_pipe_is_written_as_it_is(tmp_path):
+    (tmp_path / "true.pdf").write_bytes(b"old")
+    (tmp_path / "link.pdf").symlink_to("true.pdf")
+    write_out(b"new", tmp_path / "link.pdf", "card")
+    assert (tmp_path / "link.pdf").is_symlink() and (tmp_path / "true.pdf").read_bytes() == b"new"
+    os.mkfifo(tmp_path / "pipe")
+    reader = os.open(tmp_path / "pipe", os.O_RDONLY | os.O_NONBLOCK)
+    write_out(b"through", tmp_path / "pipe", "card")
+    assert os.read(reader, 100) == b"through" and stat.S_ISFIFO((tmp_path / "pipe").stat().st_mode)
+    os.close(reader)
+
+
+def test_a_file_protected_against_writing_is_not_replaced(tmp_path, monkeypatch):
+    (tmp_path / "a.pdf").write_bytes(b"old")
+    monkeypatch.setattr(os, "access", lambda *_: False)  # root may write everything
+    with pytest.raises(
+        InputError, match=r"The card cannot be written to .* \(Permission denied\)\. Choose a file"
+    ):
+        write_out(b"new", tmp_path / "a.pdf", "card")
+    assert (tmp_path / "a.pdf").read_bytes() == b"old"
+
+
+@pytest.mark.parametrize("name", ["", "no/such/folder/a.pdf", "x" * 300])
+def test_a_place_that_cannot_be_written_is_refused_with_what_to_do(tmp_path, name):
+    with pytest.raises(InputError, match="Choose a file in a folder that exists and is yours"):
+        write_out(b"x", tmp_path / name, "card")
+    assert names(tmp_path) == []
