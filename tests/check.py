@@ -66,7 +66,7 @@ def check_types() -> Outcome:
 
 def check_imports() -> Outcome:
     """Rooms import only rooms to their left."""
-    return _judge("pytest", "--noconftest", "-p", "no:cacheprovider", "tests/test_rooms.py")
+    return _judge("pytest", "-n", "0", "--noconftest", "-p", "no:cacheprovider", "tests/test_rooms.py")
 
 
 def check_tests() -> Outcome:

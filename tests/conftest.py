@@ -13,6 +13,30 @@ from colourmatch.demo import Kitchen, draw_demo_photo
 from colourmatch.simulate import save_photo
 
 SAMPLE_PHOTOS = Path(__file__).parent / "photos"
+_SERVER = "COLOURMATCH_TEST_POSTGRES_URL"
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Tests that run side by side empty a database of their own each: one is made for every worker."""
+    worker = os.environ.get("PYTEST_XDIST_WORKER")
+    if worker and os.environ.get(_SERVER):
+        import sqlalchemy
+
+        from colourmatch.lots.opening import parse_location
+
+        url = parse_location(os.environ[_SERVER])
+        engine = sqlalchemy.create_engine(url, isolation_level="AUTOCOMMIT")
+        name = f"{url.database}_{worker}"
+
+        def drop() -> None:
+            with engine.connect() as connection:
+                connection.exec_driver_sql(f'DROP DATABASE IF EXISTS "{name}" WITH (FORCE)')
+
+        drop()
+        with engine.connect() as connection:
+            connection.exec_driver_sql(f'CREATE DATABASE "{name}"')
+        os.environ[_SERVER] = url.set(database=name).render_as_string(hide_password=False)
+        config.add_cleanup(drop)
 
 
 @pytest.fixture(scope="session", autouse=True)
