@@ -39,6 +39,9 @@ FORMAT = "colourmatch-backup"
 _PHOTO = re.compile(r"photos/([0-9a-f]{2})/((\1[0-9a-f]{62})\.[a-z]{3,4})")
 #: Clocks of several stations differ by less than this.
 _CLOCK_SLACK = timedelta(minutes=10)
+_PUT_BACK = (
+    "If the file is still on the phone, add it to its lot again; else restore it from the last backup."
+)
 _LARGEST_PHOTO = 500_000_000
 #: Every stored file that any table names, each once.
 _NAMED = " UNION ".join(
@@ -306,9 +309,9 @@ def check_book(engine: Engine, store: PhotoStore) -> Iterator[Finding]:
     for name in sorted(named):
         path = store.path(name)
         if not path.is_file():
-            yield Finding("missing-photo", f"The photo {name} is missing. Restore it from the last backup.")
+            yield Finding("missing-photo", f"The photo {name} is missing. {_PUT_BACK}")
         elif not store.holds(name):
-            yield Finding("changed-photo", f"The photo {name} was changed. Restore it from the last backup.")
+            yield Finding("changed-photo", f"The photo {name} was changed. {_PUT_BACK}")
     for name in store.names():
         if name not in named:
             yield Finding(

@@ -95,6 +95,19 @@ class PhotoStore:
             raise ValueError(f"the content of {name} is not what its name says")
         self._put(self.path(name), data, "restore the backup again")
 
+    def put_back(self, name: str | None, photo: bytes) -> bool:
+        """Store the file of an entry again where it is missing or was changed and `photo` is the one it came from.
+
+        BookError where it cannot be written.
+        """
+        if name is None or self.holds(name):
+            return False
+        stripped, suffix = strip_position(photo, find_suffix(photo))
+        if hashlib.sha256(stripped).hexdigest() + suffix != name:
+            return False
+        self._put(self.path(name), stripped)
+        return True
+
     def holds(self, name: str) -> bool:
         """Whether a stored file lies there as it was kept: neither missing nor changed."""
         try:

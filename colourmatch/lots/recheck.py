@@ -89,7 +89,8 @@ def _record(
         except OSError:
             content = None  # measuring then says why
     known = book.find_photo(content, lot) if content else None
-    if known is not None:
+    if known is not None and content:
+        book.photo_store.put_back(known.stored_name, content)
         note = (
             None if known.purpose == "recheck" else "This photo was taken for the match, before the closing."
         )

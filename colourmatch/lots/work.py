@@ -81,7 +81,8 @@ def _record_photo(
     entered_by, token = written
     content, name = source if isinstance(source, tuple) else (_read(Path(source)), Path(source).name)
     known = book.find_photo(content, lot) if content else None
-    if known is not None:
+    if known is not None and content:
+        book.photo_store.put_back(known.stored_name, content)
         return known.measurement | {"lot": lot, "entry": known.id, "advice": known.advice, "repeated": True}
     reader = lot_reader(book, lot)
     to_read = content if content is not None else Path(str(source))

@@ -28,7 +28,8 @@ from colourmatch.cli import run
 from colourmatch.errors import BookError
 from colourmatch.lots import archive, base, checks
 from colourmatch.lots.book import LotBook, open_book
-from colourmatch.lots.work import describe_lot, record_photos
+from colourmatch.lots.recheck import record_recheck
+from colourmatch.lots.work import close_lot, describe_lot, record_photos
 
 ROOT = Path(__file__).parents[2]
 POSTGRES = os.environ.get("COLOURMATCH_TEST_POSTGRES_URL", "")
@@ -462,7 +463,7 @@ def test_a_server_that_ends_the_connection_in_a_save_keeps_what_was_confirmed(
 # ---- a photo that is missing beside the book ------------------------------------------------------------
 
 
-def test_a_lot_whose_photo_file_is_gone_is_told_in_full_and_the_check_names_the_file(
+def test_a_lot_whose_photo_file_is_gone_is_told_in_full_and_the_same_photo_puts_it_back(
     tmp_path: Path, drawn_photos: list[Path]
 ) -> None:
     lot = begin(tmp_path / "b.sqlite")
@@ -471,10 +472,15 @@ def test_a_lot_whose_photo_file_is_gone_is_told_in_full_and_the_check_names_the_
         before = describe_lot(book, lot)
         shutil.rmtree(book.photo_store.folder)
         assert json.dumps(describe_lot(book, lot)["photos"]) == json.dumps(before["photos"])
-        assert [finding.code for finding in book.check()] == ["missing-photo"]
+        (finding,) = book.check()
+        assert finding.code == "missing-photo" and "add it to its lot again" in finding.text
         (again,) = record_photos(book, lot, [drawn_photos[0]])
         assert again["entry"] == result["entry"] and again["repeated"]
-        assert len(book.lot_story(lot).photos) == 1
+        assert len(book.lot_story(lot).photos) == 1 and book.check() == []
+        shutil.rmtree(book.photo_store.folder)
+        close_lot(book, lot)
+        (again,) = record_recheck(book, lot, [drawn_photos[0]])["photos"]
+        assert again["entry"] == result["entry"] and book.check() == []
 
 
 def test_a_backup_never_takes_the_place_of_a_folder_or_a_device(tmp_path: Path) -> None:

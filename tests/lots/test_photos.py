@@ -37,6 +37,21 @@ def test_a_half_written_file_is_written_again(tmp_path: Path, jpeg: bytes) -> No
     assert store.path(kept.name).read_bytes() == whole
 
 
+def test_the_same_photo_is_put_back_where_it_is_missing_or_changed_and_no_other(
+    tmp_path: Path, jpeg: bytes
+) -> None:
+    store = PhotoStore(tmp_path)
+    name = store.keep(jpeg).name
+    whole = store.path(name).read_bytes()
+    assert store.holds(name) and not store.put_back(name, jpeg) and not store.put_back(None, jpeg)
+    store.path(name).write_bytes(whole[:-1] + b"x")  # as long as it was
+    assert not store.holds(name) and store.put_back(name, jpeg) and store.path(name).read_bytes() == whole
+    store.path(name).unlink()
+    other = jpeg.replace(b"\xff\xd9", b"\xff\xfe\x00\x04hi\xff\xd9")  # with a comment in it
+    assert not store.put_back(name, other) and list(store.names()) == []
+    assert store.put_back(name, jpeg) and store.path(name).read_bytes() == whole
+
+
 def test_a_photo_may_be_given_by_path(tmp_path: Path, jpeg: bytes) -> None:
     (tmp_path / "IMG.HEIC").write_bytes(jpeg)  # a wrong suffix does not matter
     assert PhotoStore(tmp_path / "s").keep(tmp_path / "IMG.HEIC").name.endswith(".jpg")
