@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 _ATTEMPTS = 4
+#: What became of an entry whose server went away before it was asked to keep it, or after.
+_NOT_ENTERED = "Nothing was entered: enter it again when the database is back."
+_IN_DOUBT = "It went away while the entry was kept: when it is back, look whether the entry is there before you enter it again."
 
 
 class BookBase:
@@ -43,8 +46,7 @@ class BookBase:
 
         for attempt in range(1, _ATTEMPTS + 1):
             try:
-                with speaking(self.place), write(self._engine) as connection:
-                    return act(connection)
+                return self._write_once(act)
             except IntegrityError:
                 if attempt == _ATTEMPTS:
                     raise
@@ -52,6 +54,16 @@ class BookBase:
                 if attempt == _ATTEMPTS or getattr(error.orig, "sqlstate", None) not in ("40001", "40P01"):
                     raise
         raise AssertionError("unreachable")
+
+    def _write_once(self, act: Callable[[Connection], T]) -> T:
+        written = False
+        with (
+            speaking(self.place, lambda: _IN_DOUBT if written else _NOT_ENTERED),
+            write(self._engine) as connection,
+        ):
+            result = act(connection)
+            written = True  # what is left is the commit: no answer to it says neither yes nor no
+            return result
 
 
 def check_token(token: str | None) -> str | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 from colourmatch.errors import BookError, InputError
@@ -13,6 +13,8 @@ from colourmatch.errors import BookError, InputError
 DAMAGED = (
     "The lot book {place} is damaged. Restore the last backup to a new path, and keep this file as it is."
 )
+
+SILENT = "The database {place} does not answer. Check that it runs and that the address is right."
 
 #: what is looked for in the complaint -> the sentence; the first that fits is taken
 _SENTENCES: tuple[tuple[str, str], ...] = (
@@ -45,8 +47,8 @@ _SENTENCES: tuple[tuple[str, str], ...] = (
         "The database {place} does not exist. Create it first, or check the address.",
     ),
     (
-        r"connection|could not translate|failed to resolve",
-        "The database {place} does not answer. Check that it runs and that the address is right.",
+        r"connection|could not translate|failed to resolve|EOF detected|shutting down|starting up|recovery mode",
+        SILENT,
     ),
 )
 
@@ -60,8 +62,11 @@ def explain(complaint: str, place: str) -> str | None:
 
 
 @contextmanager
-def speaking(place: str) -> Iterator[None]:
-    """Raise BookError for what the user can mend; broken rules and faults of the program pass as they are."""
+def speaking(place: str, when_silent: Callable[[], str] = str) -> Iterator[None]:
+    """Raise BookError for what the user can mend; broken rules and faults of the program pass as they are.
+
+    when_silent: what else is said where a server went away, as what became of an entry.
+    """
     from sqlalchemy.exc import DBAPIError, IntegrityError
 
     try:
@@ -76,4 +81,6 @@ def speaking(place: str) -> Iterator[None]:
         text = explain(str(getattr(error, "orig", error)), place)
         if text is None:
             raise
+        if text == SILENT.format(place=place):
+            text = f"{text} {when_silent()}".strip()
         raise BookError(text) from error
