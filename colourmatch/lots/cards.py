@@ -28,7 +28,7 @@ from colourmatch.lots.checks import check_name, name_key
 
 if TYPE_CHECKING:
     from colourmatch.lots.book import LotBook
-    from colourmatch.lots.work import Source
+    from colourmatch.lots.photos import Source
     from colourmatch.photo.tone import KnownGreys
 
 MAKE_ONE = "colourmatch card-profile add NAME PHOTO"

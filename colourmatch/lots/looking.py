@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from colourmatch.errors import InputError
 from colourmatch.lots.entries import LotStory
 from colourmatch.lots.figures import read_doses
+from colourmatch.lots.fitting import base_share, fit_story, make_prior, usable_photos, views_of, why_not_yet
 
 if TYPE_CHECKING:
     from colourmatch.dosing.advice import Advice
@@ -73,7 +74,6 @@ def added_ml(problem: Problem, advice: Advice) -> list[float]:
 
 def _look_on_the_shelf(book: LotBook, story: LotStory, problem: Problem, advice: Advice) -> dict[str, Any]:
     from colourmatch.dosing.shelf_gain import find_missing_kind, find_other_stocks, is_out_of_reach
-    from colourmatch.lots.work import make_prior
 
     if not is_out_of_reach(advice, problem.tolerance):
         return {}
@@ -112,15 +112,14 @@ def serve_lot(
 def _pose_problem(book: LotBook, story: LotStory) -> Problem | None:
     """What the photos of a lot say of the batch as it is now, None when they say nothing yet."""
     from colourmatch.dosing.problem import Problem
-    from colourmatch.lots import work
 
-    photos = work._usable_photos(story)
-    if work._why_not_yet(story.lot, photos, photos) is not None:
+    photos = usable_photos(story)
+    if why_not_yet(story.lot, photos, photos) is not None:
         return None
-    stocks, fit = work.fit_story(book, story, photos)
+    stocks, fit = fit_story(book, story, photos)
     if not fit.success:
         return None
-    return Problem(fit, stocks, story.state(), work._base_share(story, None), work._views(story.lot))
+    return Problem(fit, stocks, story.state(), base_share(story, None), views_of(story.lot))
 
 
 def _view(story: LotStory, condition: Mapping[str, Any]) -> View:

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from colourmatch.liquid.phone_calibration import Corrected, PhoneFit
     from colourmatch.lots.book import LotBook
     from colourmatch.lots.cards import CardProfile
-    from colourmatch.lots.work import Source
+    from colourmatch.lots.photos import Source
 
 Array = NDArray[np.float64]
 SPOTS = ("reference", "batch")

@@ -11,6 +11,9 @@ from colourmatch.errors import BookError, NotFoundError, PhotoError
 from colourmatch.lots.position import is_dng, strip_position
 from colourmatch.writing import replace_whole
 
+#: Where a photo comes from: a file, or its bytes with its name.
+Source = Path | str | tuple[bytes, str]
+
 #: first bytes of a file -> its suffix
 _KINDS: tuple[tuple[int, bytes, str], ...] = (
     (0, b"\xff\xd8\xff", ".jpg"),

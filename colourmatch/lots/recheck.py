@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from colourmatch.colour.difference import Difference
     from colourmatch.lots.book import LotBook
     from colourmatch.lots.entries import LotStory, PhotoEntry
-    from colourmatch.lots.work import Source
+    from colourmatch.lots.photos import Source
 
 Array = NDArray[np.float64]
 _WEEK = timedelta(weeks=1)

@@ -21,8 +21,7 @@ from colourmatch.lots.figures import final_photos, parse_exif_time, read_spot
 if TYPE_CHECKING:
     from colourmatch.lots.book import LotBook
     from colourmatch.lots.entries import Lot, Reference, ReferenceReading
-    from colourmatch.lots.photos import KeptPhoto
-    from colourmatch.lots.work import Source
+    from colourmatch.lots.photos import KeptPhoto, Source
 
 SPOTS = ("reference", "batch")
 #: Standard deviation of an entered L*, a*, b* that came without one.

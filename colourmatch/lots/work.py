@@ -5,7 +5,6 @@ It only joins the rooms: measuring, fitting, planning and the book are each done
 
 from __future__ import annotations
 
-from bisect import bisect
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -14,39 +13,41 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from colourmatch.errors import InputError, NotFoundError
 from colourmatch.lots.calibrations import lot_choice
 from colourmatch.lots.entries import (
     AdditionEntry,
     AmendmentEntry,
     ClosingEntry,
-    Lot,
     LotEntry,
     LotStory,
     NoteEntry,
     PhotoEntry,
-    StockEntry,
     VolumeEntry,
 )
 from colourmatch.lots.figures import parse_exif_time
+from colourmatch.lots.fitting import (
+    LEAST_LEARNT_SD,
+    ReadPhoto,
+    base_share,
+    combine_state,
+    find_spot,
+    fit_story,
+    photos_of_state,
+    usable_photos,
+    views_of,
+    why_not_yet,
+)
 from colourmatch.lots.looking import NOTHING, look_further, read_intake
-from colourmatch.lots.phones import as_read, camera_key, lot_reader, phone_priors
+from colourmatch.lots.phones import lot_reader
+from colourmatch.lots.photos import Source
 from colourmatch.lots.trials import describe_trials
 
 if TYPE_CHECKING:
     from colourmatch.dosing.advice import Advice
-    from colourmatch.liquid.learn import LotFit, Shot, StockPrior
-    from colourmatch.liquid.model import View
-    from colourmatch.liquid.stock import Stock
     from colourmatch.lots.book import LotBook
     from colourmatch.photo.combine import Combined
     from colourmatch.photo.measure import Measurement
     from colourmatch.photo.tone import KnownGreys
-
-#: A stock's learnt strength never counts as better known than this.
-LEAST_LEARNT_SD = 0.04
-
-Source = Path | str | tuple[bytes, str]
 
 
 def record_photos(
@@ -91,7 +92,7 @@ def _record_photo(
     if measured.refused is not None:
         return measurement | {"lot": lot, "entry": None, "advice": None}
     story = book.lot_story(lot)
-    advice = _advise(book, story, [*_usable_photos(story), (None, measurement)]) | _care(story)
+    advice = _advise(book, story, [*usable_photos(story), (None, measurement)]) | _care(story)
     entry = book.add_photo(
         lot, measurement, advice, photo=content, original_name=name, entered_by=entered_by,
         taken_at=_time_taken(measurement), token=token,
@@ -128,7 +129,7 @@ def _read(path: Path) -> bytes | None:
 def advise_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
     """The advice for a lot as it stands, from all photos and entries so far."""
     story = book.lot_story(lot)
-    return _advise(book, story, _usable_photos(story)) | _care(story)
+    return _advise(book, story, usable_photos(story)) | _care(story)
 
 
 def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
@@ -137,7 +138,7 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
     state = story.state()
     head = story.lot
     closing = story.closing
-    advice = closing.final if closing else _advise(book, story, _usable_photos(story)) | _care(story)
+    advice = closing.final if closing else _advise(book, story, usable_photos(story)) | _care(story)
     return {
         "lot": head.id,
         "name": head.name,
@@ -189,7 +190,7 @@ def close_lot(
     The same call again with its `token` closes nothing twice. ClosedError when the lot is closed already.
     """
     story = book.lot_story(lot)
-    photos = _usable_photos(story)
+    photos = usable_photos(story)
     advice = _advise(book, story, photos) | _care(story)
     outcome = reason or (advice["reason"] if advice["action"] == "stop" else "stopped by the maker")
     words = text or (advice["text"] if advice["action"] == "stop" else "")
@@ -219,31 +220,18 @@ def open_example(book: LotBook) -> int:
 
 # ---- learning and advice -----------------------------------------------------------------------------------------
 
-_Photo = tuple[PhotoEntry | None, dict[str, Any]]
 
-
-def _usable_photos(story: LotStory) -> list[_Photo]:
-    """Photos that count for the match, with their measurements, in order."""
-    return [
-        (p, p.measurement) for p in story.photos if p.purpose == "match" and _spot(p.measurement, "batch")
-    ]
-
-
-def _spot(measurement: dict[str, Any], name: str) -> dict[str, Any] | None:
-    return (measurement.get("spots") or {}).get(name)
-
-
-def _advise(book: LotBook, story: LotStory, photos: list[_Photo]) -> dict[str, Any]:
+def _advise(book: LotBook, story: LotStory, photos: list[ReadPhoto]) -> dict[str, Any]:
     from colourmatch.dosing.advice import advise, ask_for_photo
     from colourmatch.dosing.bottles import choose_bottles
     from colourmatch.dosing.problem import Problem
 
     head, state = story.lot, story.state()
-    usable = [p for p in photos if _spot(p[1], "batch")]
+    usable = [p for p in photos if find_spot(p[1], "batch")]
     here = photos_of_state(story, usable)
-    together = _combine(story, here, photos)
+    together = combine_state(story, here, photos)
     combined = {"combined": together.to_json() if together else None}
-    stop = _why_not_yet(head, photos, usable) or _why_torn(together)
+    stop = why_not_yet(head, photos, usable) or _why_torn(together)
     if stop is not None:
         return (
             replace(
@@ -260,8 +248,8 @@ def _advise(book: LotBook, story: LotStory, photos: list[_Photo]) -> dict[str, A
         fit=fit,
         stocks=stocks,
         state=state,
-        base_share=_base_share(story, None),
-        views=_views(head),
+        base_share=base_share(story, None),
+        views=views_of(head),
         ceiling_mg_per_l=head.ceiling_mg_per_l,
         jurisdiction=head.jurisdiction,
         tolerance=head.tolerance,
@@ -273,19 +261,6 @@ def _advise(book: LotBook, story: LotStory, photos: list[_Photo]) -> dict[str, A
     return advice.to_json() | further | combined
 
 
-def photos_of_state(story: LotStory, photos: list[_Photo]) -> list[_Photo]:
-    """Photos taken since the batch last changed; one that is not yet in the book counts.
-
-    A sample that was taken changes no colour.
-    """
-    last = max((e.id for e in story.effective if _changes_colour(e)), default=0)
-    return [photo for photo in photos if photo[0] is None or photo[0].id > last]
-
-
-def _changes_colour(entry: LotEntry) -> bool:
-    return isinstance(entry, AdditionEntry) or (isinstance(entry, VolumeEntry) and entry.came)
-
-
 def _why_torn(together: Combined | None) -> str | None:
     """Asks for one more photo while two or three of one state disagree and nothing says which to believe.
 
@@ -294,160 +269,6 @@ def _why_torn(together: Combined | None) -> str | None:
     if together is None or together.agree or together.retake is not None or len(together.photos) > 3:
         return None
     return f"{together.text} If something went in between them that is not written down, write it down first."
-
-
-def _combine(story: LotStory, group: list[_Photo], photos: list[_Photo]) -> Combined | None:
-    """What photos of one state give together, called by their numbers in the lot."""
-    from colourmatch.photo.combine import combine_photos
-
-    numbers = {id(m): k for k, (_, m) in enumerate(_all_photos(story, photos), 1)}
-    return combine_photos([m for _, m in group], [f"Photo {numbers[id(m)]}" for _, m in group])
-
-
-def _all_photos(story: LotStory, photos: list[_Photo]) -> list[_Photo]:
-    """All photos of a lot in order, those without a batch too, with one that is not yet in the book."""
-    return [(p, p.measurement) for p in story.photos] + [p for p in photos if p[0] is None]
-
-
-def _scatter_by_state(story: LotStory, photos: list[_Photo]) -> list[np.ndarray]:
-    """For each photo how photos of its state scatter beyond their own noise, covariance in Lab (3, 3)."""
-    changes = sorted(e.id for e in story.effective if _changes_colour(e))
-    states = [bisect(changes, entry.id) if entry else len(changes) for entry, _ in photos]
-    scatter: dict[int, np.ndarray] = {}
-    for state in set(states):
-        group = [photo for photo, own in zip(photos, states, strict=True) if own == state]
-        together = _combine(story, group, photos) if len(group) > 1 else None
-        scatter[state] = np.zeros((3, 3)) if together is None else together.scatter_lab
-    return [scatter[state] for state in states]
-
-
-def _why_not_yet(head: Lot, photos: list[_Photo], usable: list[_Photo]) -> str | None:
-    """The sentence that asks for a photo, when there is nothing yet to plan with."""
-    if photos and photos[-1] not in usable:
-        return "No glass of the batch was found on the last photo. Set it on the batch spot and photograph again."
-    if not usable:
-        return "Photograph reference and batch in equal glasses beside the card, with water in the third."
-    if not any(_spot(m, "reference") for _, m in usable) and head.target_lab is None:
-        return "No reference was seen yet. Photograph the reference beside the batch once."
-    hazy = [f for f in usable[-1][1].get("quality") or [] if f["code"] == "haze"]
-    if hazy:
-        return str(hazy[0]["text"])
-    return None
-
-
-def fit_story(book: LotBook, story: LotStory, photos: list[_Photo]) -> tuple[tuple[Stock, ...], LotFit]:
-    """The fit of a lot to its photos, with its stocks as their labels say."""
-    from colourmatch.liquid.learn import fit_lot
-    from colourmatch.lots.targets import target_covariance
-
-    # a stock that came in later is part of the colour too
-    names = dict.fromkeys([*story.lot.stocks, *(a.stock for a in story.additions)])
-    entries = [_stock_entry(book, story, name) for name in names]
-    stocks = tuple(entry.as_stock(learnt=False) for entry in entries)
-    priors = [make_prior(entry) for entry in entries]
-    target = None if story.lot.target_lab is None else target_covariance(book, story.lot)
-    shots = [_shot(story, photo, stocks, target) for photo in photos]
-    # photos of one state that disagree are each less sure: the fit, and all advice, then knows it
-    shots = [
-        replace(shot, batch_covariance=shot.batch_covariance + scatter)
-        for shot, scatter in zip(shots, _scatter_by_state(story, photos), strict=True)
-    ]
-    phones = phone_priors(book, [measurement for _, measurement in photos])
-    known: dict[str, Any] = {"phones": phones} if phones else {}
-    return stocks, fit_lot(shots, priors, _photo_view(story.lot), **known)
-
-
-def make_prior(entry: StockEntry) -> StockPrior:
-    """What is known of a stock before a lot's photos: its label, or what earlier lots taught."""
-    from colourmatch.liquid.colourants import find_colourant
-    from colourmatch.liquid.learn import StockPrior
-
-    colourant = find_colourant(entry.colourant)
-    sd = float(np.hypot(entry.strength_rel_sd, 0.0 if entry.learnt_from_lot_id else entry.drop_rel_sd))
-    return StockPrior(
-        entry.name,
-        colourant.absorptivity(),
-        log_factor=float(np.log(entry.strength_factor)),
-        log_factor_sd=max(sd, LEAST_LEARNT_SD) * (3 if colourant.to_be_learnt else 1),
-        shift_sd_nm=15.0 if colourant.to_be_learnt else StockPrior.shift_sd_nm,
-    )
-
-
-def _stock_entry(book: LotBook, story: LotStory, name: str) -> Any:
-    for entry in story.stock_entries:
-        if entry.name == name:
-            return entry
-    try:
-        return book.find_stock(name)
-    except NotFoundError as error:
-        raise InputError(f"The lot's stock {name!r} is no longer in the book: {error.text}") from None
-
-
-def _shot(story: LotStory, photo: _Photo, stocks: tuple[Stock, ...], target: np.ndarray | None) -> Shot:
-    from colourmatch.liquid.learn import Shot
-
-    entry, measurement = photo
-    state = story.state(entry)
-    batch, reference = _spot(measurement, "batch"), _spot(measurement, "reference")
-    assert batch is not None
-    batch = as_read(batch)
-    ref_lab: np.ndarray | None
-    ref_cov: np.ndarray | None
-    if reference is not None:
-        reference = as_read(reference)
-        ref_lab, ref_cov = np.array(reference["lab"]), np.array(reference["lab_covariance"])
-    elif story.lot.target_lab is not None:
-        ref_lab, ref_cov = np.array(story.lot.target_lab), target
-    else:
-        ref_lab, ref_cov = None, None
-    return Shot(
-        batch_lab=np.array(batch["lab"]),
-        batch_covariance=np.array(batch["lab_covariance"]),
-        reference_lab=ref_lab,
-        reference_covariance=ref_cov,
-        mg_per_l=tuple(state.concentration_mg_per_l(s.name) for s in stocks),
-        thinning=_base_share(story, entry),
-        camera=camera_key(measurement),
-    )
-
-
-def _base_share(story: LotStory, before: LotEntry | None) -> float:
-    """Part of the batch's volume that is base: water from stocks lowers it, untinted batch raises it."""
-    entries = story.effective if before is None else story.entries_before(before)
-    volume, base = story.lot.volume_ml, story.lot.volume_ml
-    for entry in entries:
-        if isinstance(entry, AdditionEntry) and entry.made_in != "batch":
-            volume += entry.ml
-        elif isinstance(entry, VolumeEntry) and entry.came:
-            volume, base = volume + entry.ml, base + entry.ml
-        elif isinstance(entry, VolumeEntry) and not entry.returned:
-            base *= 1 - entry.ml / volume
-            volume -= entry.ml
-    return base / volume
-
-
-def _photo_view(head: Lot) -> View:
-    from colourmatch.liquid.model import View
-
-    return View(head.depth_mm, head.dilution)
-
-
-def _views(head: Lot) -> tuple[View, ...]:
-    """Where the match is judged: the serving conditions of the lot, else as measured."""
-    from colourmatch.liquid.model import View
-
-    conditions = (head.serving or {}).get("conditions") or []
-    views = tuple(
-        View(
-            float(c.get("depth_mm", head.depth_mm)),
-            float(c.get("dilution", head.dilution)),
-            str(c.get("illuminant", "D65")),
-            float(c.get("weight", 1.0)),
-            str(c.get("name", "serving")),
-        )
-        for c in conditions
-    )
-    return views or (_photo_view(head),)
 
 
 # ---- words for the record ----------------------------------------------------------------------------------------

@@ -14,7 +14,7 @@ from colourmatch.colour.difference import ciede2000
 from colourmatch.errors import ClosedError, NotFoundError
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.model import View, absorbance_to_lab, base_shapes
-from colourmatch.lots import work
+from colourmatch.lots import fitting
 from colourmatch.lots.book import LotBook, open_book
 from colourmatch.lots.work import advise_lot, close_lot, describe_lot, record_photos
 
@@ -52,7 +52,7 @@ class Bench:
         Image.new("RGB", (16, 12), (number, self.lot % 256, 7)).save(out, "PNG")
         state = self.book.lot_state(self.lot)
         held = {e: self.factor * state.colourant_mg_per_l(e) for e in state.mg_by_colourant}
-        batch = look(held, work._base_share(self.book.lot_story(self.lot), None)) + np.array([off, 0, 0])
+        batch = look(held, fitting.base_share(self.book.lot_story(self.lot), None)) + np.array([off, 0, 0])
         spots = {
             spot: None
             if spot in without or refused
@@ -203,7 +203,7 @@ def test_following_the_advice_ends_matched(bench, factor):
     state = made.book.lot_state(made.lot)
     held = {"E129": factor * state.colourant_mg_per_l("E129")}
     assert advice["reason"] == "matched"
-    assert ciede2000(look(held, work._base_share(made.book.lot_story(made.lot), None)), REFERENCE) < 1
+    assert ciede2000(look(held, fitting.base_share(made.book.lot_story(made.lot), None)), REFERENCE) < 1
 
 
 @pytest.mark.parametrize(("ceiling", "already"), [(22.0, 0.0), (40.0, 15.0)])
@@ -268,8 +268,8 @@ def test_no_photo_yet(bench):
 def test_the_match_is_judged_where_it_is_drunk(bench):
     glass = {"conditions": [{"name": "6 cm glass", "depth_mm": 60, "dilution": 1}]}
     at_photo, in_glass = bench(), bench(serving=glass)
-    assert [v.depth_mm for v in work._views(at_photo.book.find_lot(at_photo.lot))] == [10]
-    views = work._views(in_glass.book.find_lot(in_glass.lot))
+    assert [v.depth_mm for v in fitting.views_of(at_photo.book.find_lot(at_photo.lot))] == [10]
+    views = fitting.views_of(in_glass.book.find_lot(in_glass.lot))
     assert [(v.name, v.depth_mm, v.dilution) for v in views] == [("6 cm glass", 60, 1)]
     assert in_glass.shoot()["advice"]["now"] != at_photo.shoot()["advice"]["now"]
 
@@ -279,7 +279,7 @@ def test_photos_of_one_state_are_counted_until_the_batch_changes(bench):
 
     def count():
         story = made.book.lot_story(made.lot)
-        return len(work.photos_of_state(story, work._usable_photos(story)))
+        return len(fitting.photos_of_state(story, fitting.usable_photos(story)))
 
     counts = [count()]
     for act in (made.shoot, made.shoot, lambda: made.add(5), made.shoot):
@@ -307,7 +307,7 @@ def test_base_share_follows_what_was_poured(book):
     lot = book.new_lot("Aperitif", 900, ["red", "yellow"]).id
 
     def share():
-        return work._base_share(book.lot_story(lot), None)
+        return fitting.base_share(book.lot_story(lot), None)
 
     assert share() == 1
     book.add_addition(lot, "yellow", ml=20)
@@ -320,7 +320,7 @@ def test_base_share_follows_what_was_poured(book):
     assert share() == pytest.approx(0.9)
     book.add_untinted(lot, 500)
     assert share() == pytest.approx((450 + 500) / 1000)
-    assert work._base_share(book.lot_story(lot), dose) == 1  # as it was before the dose
+    assert fitting.base_share(book.lot_story(lot), dose) == 1  # as it was before the dose
     assert book.lot_state(lot).volume_ml == pytest.approx(1000)
     book.correct_addition(dose.id, reason="it was never poured", void=True)
     assert share() == 1
@@ -368,7 +368,7 @@ def test_closing_keeps_the_outcome_and_what_the_stock_taught(bench):
     stock = made.book.find_stock("red")
     assert stock.learnt_from_lot_id == made.lot
     assert stock.strength_factor == pytest.approx(1.15, rel=0.07)
-    assert work.LEAST_LEARNT_SD <= stock.strength_rel_sd < 0.1
+    assert fitting.LEAST_LEARNT_SD <= stock.strength_rel_sd < 0.1
     told = describe_lot(made.book, made.lot)
     assert told["closed"] is True and told["closing"]["outcome"] == "matched"
     with pytest.raises(ClosedError):

@@ -1,0 +1,217 @@
+"""From a lot's story in the book to the fit of its photos: which of them count, what each tells, what is known before.
+
+It joins the book's entries, liquid/learn.py and photo/combine.py; it plans nothing and writes nothing. work.py and
+looking.py both stand on it.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from colourmatch.errors import InputError, NotFoundError
+from colourmatch.lots.entries import (
+    AdditionEntry,
+    Lot,
+    LotEntry,
+    LotStory,
+    PhotoEntry,
+    StockEntry,
+    VolumeEntry,
+)
+from colourmatch.lots.phones import as_read, camera_key, phone_priors
+
+if TYPE_CHECKING:
+    from colourmatch.liquid.learn import LotFit, Shot, StockPrior
+    from colourmatch.liquid.model import View
+    from colourmatch.liquid.stock import Stock
+    from colourmatch.lots.book import LotBook
+    from colourmatch.photo.combine import Combined
+
+#: A stock's learnt strength never counts as better known than this.
+LEAST_LEARNT_SD = 0.04
+
+#: A photo's entry and its measurement; None for one that is not yet in the book.
+ReadPhoto = tuple[PhotoEntry | None, dict[str, Any]]
+
+
+def usable_photos(story: LotStory) -> list[ReadPhoto]:
+    """Photos that count for the match, with their measurements, in order."""
+    return [
+        (p, p.measurement) for p in story.photos if p.purpose == "match" and find_spot(p.measurement, "batch")
+    ]
+
+
+def find_spot(measurement: dict[str, Any], name: str) -> dict[str, Any] | None:
+    """What a measurement says of a spot, None where no glass stood there."""
+    return (measurement.get("spots") or {}).get(name)
+
+
+def photos_of_state(story: LotStory, photos: list[ReadPhoto]) -> list[ReadPhoto]:
+    """Photos taken since the batch last changed; one that is not yet in the book counts.
+
+    A sample that was taken changes no colour.
+    """
+    last = max((e.id for e in story.effective if _changes_colour(e)), default=0)
+    return [photo for photo in photos if photo[0] is None or photo[0].id > last]
+
+
+def _changes_colour(entry: LotEntry) -> bool:
+    return isinstance(entry, AdditionEntry) or (isinstance(entry, VolumeEntry) and entry.came)
+
+
+def combine_state(story: LotStory, group: list[ReadPhoto], photos: list[ReadPhoto]) -> Combined | None:
+    """What photos of one state give together, called by their numbers in the lot."""
+    from colourmatch.photo.combine import combine_photos
+
+    numbers = {id(m): k for k, (_, m) in enumerate(_all_photos(story, photos), 1)}
+    return combine_photos([m for _, m in group], [f"Photo {numbers[id(m)]}" for _, m in group])
+
+
+def _all_photos(story: LotStory, photos: list[ReadPhoto]) -> list[ReadPhoto]:
+    """All photos of a lot in order, those without a batch too, with one that is not yet in the book."""
+    return [(p, p.measurement) for p in story.photos] + [p for p in photos if p[0] is None]
+
+
+def _scatter_by_state(story: LotStory, photos: list[ReadPhoto]) -> list[np.ndarray]:
+    """For each photo how photos of its state scatter beyond their own noise, covariance in Lab (3, 3)."""
+    changes = sorted(e.id for e in story.effective if _changes_colour(e))
+    states = [bisect(changes, entry.id) if entry else len(changes) for entry, _ in photos]
+    scatter: dict[int, np.ndarray] = {}
+    for state in set(states):
+        group = [photo for photo, own in zip(photos, states, strict=True) if own == state]
+        together = combine_state(story, group, photos) if len(group) > 1 else None
+        scatter[state] = np.zeros((3, 3)) if together is None else together.scatter_lab
+    return [scatter[state] for state in states]
+
+
+def why_not_yet(head: Lot, photos: list[ReadPhoto], usable: list[ReadPhoto]) -> str | None:
+    """The sentence that asks for a photo, when there is nothing yet to plan with."""
+    if photos and photos[-1] not in usable:
+        return "No glass of the batch was found on the last photo. Set it on the batch spot and photograph again."
+    if not usable:
+        return "Photograph reference and batch in equal glasses beside the card, with water in the third."
+    if not any(find_spot(m, "reference") for _, m in usable) and head.target_lab is None:
+        return "No reference was seen yet. Photograph the reference beside the batch once."
+    hazy = [f for f in usable[-1][1].get("quality") or [] if f["code"] == "haze"]
+    if hazy:
+        return str(hazy[0]["text"])
+    return None
+
+
+def fit_story(book: LotBook, story: LotStory, photos: list[ReadPhoto]) -> tuple[tuple[Stock, ...], LotFit]:
+    """The fit of a lot to its photos, with its stocks as their labels say."""
+    from colourmatch.liquid.learn import fit_lot
+    from colourmatch.lots.targets import target_covariance
+
+    # a stock that came in later is part of the colour too
+    names = dict.fromkeys([*story.lot.stocks, *(a.stock for a in story.additions)])
+    entries = [_stock_entry(book, story, name) for name in names]
+    stocks = tuple(entry.as_stock(learnt=False) for entry in entries)
+    priors = [make_prior(entry) for entry in entries]
+    target = None if story.lot.target_lab is None else target_covariance(book, story.lot)
+    shots = [_shot(story, photo, stocks, target) for photo in photos]
+    # photos of one state that disagree are each less sure: the fit, and all advice, then knows it
+    shots = [
+        replace(shot, batch_covariance=shot.batch_covariance + scatter)
+        for shot, scatter in zip(shots, _scatter_by_state(story, photos), strict=True)
+    ]
+    phones = phone_priors(book, [measurement for _, measurement in photos])
+    known: dict[str, Any] = {"phones": phones} if phones else {}
+    return stocks, fit_lot(shots, priors, _photo_view(story.lot), **known)
+
+
+def make_prior(entry: StockEntry) -> StockPrior:
+    """What is known of a stock before a lot's photos: its label, or what earlier lots taught."""
+    from colourmatch.liquid.colourants import find_colourant
+    from colourmatch.liquid.learn import StockPrior
+
+    colourant = find_colourant(entry.colourant)
+    sd = float(np.hypot(entry.strength_rel_sd, 0.0 if entry.learnt_from_lot_id else entry.drop_rel_sd))
+    return StockPrior(
+        entry.name,
+        colourant.absorptivity(),
+        log_factor=float(np.log(entry.strength_factor)),
+        log_factor_sd=max(sd, LEAST_LEARNT_SD) * (3 if colourant.to_be_learnt else 1),
+        shift_sd_nm=15.0 if colourant.to_be_learnt else StockPrior.shift_sd_nm,
+    )
+
+
+def _stock_entry(book: LotBook, story: LotStory, name: str) -> Any:
+    for entry in story.stock_entries:
+        if entry.name == name:
+            return entry
+    try:
+        return book.find_stock(name)
+    except NotFoundError as error:
+        raise InputError(f"The lot's stock {name!r} is no longer in the book: {error.text}") from None
+
+
+def _shot(story: LotStory, photo: ReadPhoto, stocks: tuple[Stock, ...], target: np.ndarray | None) -> Shot:
+    from colourmatch.liquid.learn import Shot
+
+    entry, measurement = photo
+    state = story.state(entry)
+    batch, reference = find_spot(measurement, "batch"), find_spot(measurement, "reference")
+    assert batch is not None
+    batch = as_read(batch)
+    ref_lab: np.ndarray | None
+    ref_cov: np.ndarray | None
+    if reference is not None:
+        reference = as_read(reference)
+        ref_lab, ref_cov = np.array(reference["lab"]), np.array(reference["lab_covariance"])
+    elif story.lot.target_lab is not None:
+        ref_lab, ref_cov = np.array(story.lot.target_lab), target
+    else:
+        ref_lab, ref_cov = None, None
+    return Shot(
+        batch_lab=np.array(batch["lab"]),
+        batch_covariance=np.array(batch["lab_covariance"]),
+        reference_lab=ref_lab,
+        reference_covariance=ref_cov,
+        mg_per_l=tuple(state.concentration_mg_per_l(s.name) for s in stocks),
+        thinning=base_share(story, entry),
+        camera=camera_key(measurement),
+    )
+
+
+def base_share(story: LotStory, before: LotEntry | None) -> float:
+    """Part of the batch's volume that is base: water from stocks lowers it, untinted batch raises it."""
+    entries = story.effective if before is None else story.entries_before(before)
+    volume, base = story.lot.volume_ml, story.lot.volume_ml
+    for entry in entries:
+        if isinstance(entry, AdditionEntry) and entry.made_in != "batch":
+            volume += entry.ml
+        elif isinstance(entry, VolumeEntry) and entry.came:
+            volume, base = volume + entry.ml, base + entry.ml
+        elif isinstance(entry, VolumeEntry) and not entry.returned:
+            base *= 1 - entry.ml / volume
+            volume -= entry.ml
+    return base / volume
+
+
+def _photo_view(head: Lot) -> View:
+    from colourmatch.liquid.model import View
+
+    return View(head.depth_mm, head.dilution)
+
+
+def views_of(head: Lot) -> tuple[View, ...]:
+    """Where the match is judged: the serving conditions of the lot, else as measured."""
+    from colourmatch.liquid.model import View
+
+    conditions = (head.serving or {}).get("conditions") or []
+    views = tuple(
+        View(
+            float(c.get("depth_mm", head.depth_mm)),
+            float(c.get("dilution", head.dilution)),
+            str(c.get("illuminant", "D65")),
+            float(c.get("weight", 1.0)),
+            str(c.get("name", "serving")),
+        )
+        for c in conditions
+    )
+    return views or (_photo_view(head),)
