@@ -89,26 +89,29 @@ def photograph_card(
         return {"photo": file_name, "entry": entry.id, "error": None}
 
     told = [refuse_or(partial(read, source), str(_name_of(source))) for source in photos]
-    known = any(one["entry"] is not None for one in told) or _readings(book, name)
-    return (read_card_profile(book, name) if known else {"card": name, "readings": []}) | {"photos": told}
+    entries = _list(book)
+    known = _describe(entries, name) if _readings(entries, name) else {"card": name, "readings": []}
+    return known | {"photos": told}
 
 
 def list_cards(book: LotBook) -> list[dict[str, Any]]:
     """All cards that are not forgotten, by name."""
-    names: dict[str, str] = {}
-    for entry in list_entries(book, (CARD,)):
-        names[name_key(entry.name)] = entry.name
-    return [read_card_profile(book, name) for _, name in sorted(names.items()) if _readings(book, name)]
+    entries = _list(book)
+    return [_describe(entries, name) for _, name in sorted(_names(entries).items())]
 
 
 def read_card_profile(book: LotBook, name: str) -> dict[str, Any]:
     """A card's greys with their standard deviations, beside what the card should print, and its readings."""
+    return _describe(_list(book), name)
+
+
+def _describe(all_entries: Sequence[CalibrationEntry], name: str) -> dict[str, Any]:
     from colourmatch.photo.card import read_card
     from colourmatch.photo.card_profile import combine_readings, parse_reading
 
-    entries = _find(book, name)
+    entries = _find(all_entries, name)
     greys, ratio = combine_readings([parse_reading(entry.data) for entry in entries])
-    default = default_card(book)
+    default = _default(all_entries)
     rows = [
         {
             "nominal": step.reflectance,
@@ -147,10 +150,11 @@ def card_profile(book: LotBook, name: str | None) -> CardProfile | None:
     """
     from colourmatch.photo.card_profile import combine_readings, parse_reading
 
-    wanted = name or default_card(book)
+    all_entries = _list(book)
+    wanted = name or _default(all_entries)
     if wanted is None:
         return None
-    entries = _find(book, wanted)
+    entries = _find(all_entries, wanted)
     greys, _ = combine_readings([parse_reading(entry.data) for entry in entries])
     return CardProfile(greys, {"name": entries[-1].name, "entries": [entry.id for entry in entries]})
 
@@ -158,21 +162,19 @@ def card_profile(book: LotBook, name: str | None) -> CardProfile | None:
 def choose_card(book: LotBook, name: str | None, *, entered_by: str | None = None) -> dict[str, Any]:
     """Make a card the one that photos of lots are read with where nothing else is said; None: none is."""
     if name is not None:
-        name = _find(book, name)[-1].name
+        name = _find(_list(book), name)[-1].name
     add_entry(book, CARD_DEFAULT, name or "none", {"card": name}, entered_by=entered_by)
     return {"default": name}
 
 
 def default_card(book: LotBook) -> str | None:
     """The name of the book's default card, None when there is none or it is forgotten."""
-    entries = list_entries(book, (CARD_DEFAULT,))
-    name = entries[-1].data.get("card") if entries else None
-    return name if name and _readings(book, name) else None
+    return _default(_list(book))
 
 
 def forget_card(book: LotBook, name: str, *, entered_by: str | None = None) -> dict[str, Any]:
     """Forget a card (lost, faded, printed anew); what was read with it stays as it was recorded."""
-    found = _find(book, name)[-1].name
+    found = _find(_list(book), name)[-1].name
     add_entry(book, CARD_FORGOTTEN, found, entered_by=entered_by)
     return {"card": found, "forgotten": True}
 
@@ -212,14 +214,31 @@ def _name_of(source: Source) -> str:
     return source[1] if isinstance(source, tuple) else str(source)
 
 
-def _readings(book: LotBook, name: str) -> list[CalibrationEntry]:
-    return since_forgotten(list_entries(book, (CARD, CARD_FORGOTTEN), name), CARD_FORGOTTEN)
+def _list(book: LotBook) -> list[CalibrationEntry]:
+    """All entries about cards in order, read once: what is asked of them is then asked of this list."""
+    return list_entries(book, (CARD, CARD_DEFAULT, CARD_FORGOTTEN))
 
 
-def _find(book: LotBook, name: str) -> list[CalibrationEntry]:
-    if entries := _readings(book, name):
-        return entries
-    near = near_names(
-        name, {entry.name for entry in list_entries(book, (CARD,)) if _readings(book, entry.name)}
-    )
+def _readings(entries: Sequence[CalibrationEntry], name: str) -> list[CalibrationEntry]:
+    key = name_key(name)
+    own = [entry for entry in entries if entry.kind != CARD_DEFAULT and name_key(entry.name) == key]
+    return since_forgotten(own, CARD_FORGOTTEN)
+
+
+def _default(entries: Sequence[CalibrationEntry]) -> str | None:
+    chosen = [entry.data.get("card") for entry in entries if entry.kind == CARD_DEFAULT]
+    name = chosen[-1] if chosen else None
+    return name if name and _readings(entries, name) else None
+
+
+def _names(entries: Sequence[CalibrationEntry]) -> dict[str, str]:
+    """Name key -> name as it was last typed, of all cards that are not forgotten."""
+    names = {name_key(entry.name): entry.name for entry in entries if entry.kind == CARD}
+    return {key: name for key, name in names.items() if _readings(entries, name)}
+
+
+def _find(entries: Sequence[CalibrationEntry], name: str) -> list[CalibrationEntry]:
+    if found := _readings(entries, name):
+        return found
+    near = near_names(name, _names(entries).values())
     raise NotFoundError(f"There is no card {name!r} in the book.{near} Make its profile with: {MAKE_ONE}")

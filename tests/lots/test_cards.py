@@ -72,6 +72,26 @@ def test_a_default_is_chosen_taken_back_and_gone_when_forgotten(book: LotBook) -
     assert len(cards.read_card_profile(book, "kitchen")["readings"]) == 1
 
 
+def test_the_entries_are_read_once_however_many_cards_there_are(
+    book: LotBook, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("kitchen", "bench", "old"):
+        cards.enter_card(book, name, GREYS)
+    cards.choose_card(book, "bench")
+    cards.forget_card(book, "old")
+    reads: list[object] = []
+    listing = cards.list_entries
+    monkeypatch.setattr(cards, "list_entries", lambda *given: (reads.append(given), listing(*given))[1])
+    for ask in (cards.list_cards, cards.default_card, lambda book: cards.card_profile(book, None),
+                lambda book: cards.read_card_profile(book, "kitchen")):  # fmt: skip
+        reads.clear()
+        assert ask(book) is not None and len(reads) == 1
+    assert [(one["card"], one["default"]) for one in cards.list_cards(book)] == [
+        ("bench", True),
+        ("kitchen", False),
+    ]
+
+
 def test_a_near_name_is_named(book: LotBook) -> None:
     cards.enter_card(book, "kitchen", GREYS)
     with pytest.raises(NotFoundError, match="Near it: kitchen"):
