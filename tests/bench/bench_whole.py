@@ -1,0 +1,142 @@
+"""The whole job on drawn photos: a maker follows the advice of the lot book from the first photo to the stop.
+
+usage: python tests/bench/bench_whole.py [LOTS] [--seed S] [--tolerance T] [--verbose] [--json]
+
+The lots are those of bench_dosing.py (base, dye, another dye, wrong label and drop, ceilings, batches already past).
+Here every photo is drawn as pixels by the generator (a phone for each lot; light, pose, glasses, glints, bubbles, haze
+and shadows for each photo), written as a JPEG, read, recorded in a book and advised on as `colourmatch lot photo` does.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import tempfile
+import time
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+from bench_dosing import Case, Outcome, draw_case, report, true_difference
+
+from colourmatch.colour.spectra import WAVELENGTHS_NM
+from colourmatch.lots.book import open_book
+from colourmatch.lots.work import record_photos
+from colourmatch.simulate import save_photo, vary
+
+_WARM = ("LED-B1", "LED-B2")
+_MOST_PHOTOS = 14
+_KINDS = ["plain"] * 5 + ["other dye"] * 2 + ["two dyes", "ceiling", "past"]
+
+
+def draw_photo(case: Case, drops: int, seeds: tuple[int, int], folder: Path) -> Path:
+    """The lot's glasses as they are now, through the lot's phone in a new place and light; seeds: lot, photo."""
+    lot, photo = seeds
+    phone = vary(100_000 + lot).phone
+    take = next(
+        t
+        for t in (vary(1_000_000 + 1000 * lot + 50 * photo + k) for k in range(50))
+        if t.light.name not in _WARM
+    )
+    rng = np.random.default_rng([lot, photo])
+    ml = drops * case.stock.drop_ml * case.drop
+    volume = case.volume_ml + ml
+    mg_per_l = ml * case.stock.mg_per_ml * case.strength / volume * 1000
+    batch = case.volume_ml / volume * case.base + mg_per_l * case.dye
+    once = np.stack([batch, case.reference]) * case.path_cm * (1 + rng.normal(0, 0.015, (2, 1)))
+    scene = replace(
+        take.scene, batch=10 ** -once[0], reference=10 ** -once[1], blank=np.ones(WAVELENGTHS_NM.size)
+    )
+    rendered = replace(take, phone=phone, scene=scene).render()
+    return save_photo(rendered, folder / f"photo-{photo}.jpg")
+
+
+def play(lot: int, seed: int, tolerance: float) -> tuple[Outcome, str, int]:
+    """One lot from its first photo to its stop, what was advised, a line each, and how often a photo was asked anew."""
+    rng = np.random.default_rng([seed, lot])
+    case = draw_case(rng, _KINDS[lot % len(_KINDS)])
+    lines, first_error, seconds, drops, again = [], np.nan, 0.0, case.start_drops, 0
+    free = true_difference(case, np.arange(0, 4000))
+    with (
+        tempfile.TemporaryDirectory() as place,
+        open_book(Path(place) / "book.sqlite") as book,
+    ):
+        stock = case.stock
+        book.add_stock("red", stock.colourant, stock.strength_g_per_100ml, drop_ml=stock.drop_ml)
+        number = book.new_lot(
+            "Lot", case.volume_ml, ["red"], ceiling_mg_per_l=case.ceiling,
+            depth_mm=case.view.depth_mm, dilution=case.view.dilution, tolerance=tolerance,
+        ).id  # fmt: skip
+        if drops:
+            book.add_addition(number, "red", drops=drops)
+        for photo in range(1, _MOST_PHOTOS + 1):
+            path = draw_photo(case, drops, (1000 * seed + lot, photo), Path(place))
+            start = time.perf_counter()
+            result = record_photos(book, number, [(path.read_bytes(), path.name)])[0]
+            seconds = max(seconds, time.perf_counter() - start)
+            advice = result["advice"]
+            if advice is None:  # refused: the maker does what it says and photographs again
+                lines.append(f"   {photo} refused: {result['error']}")
+                again += 1
+                continue
+            if photo == 1 and case.kind == "plain" and advice["to_match"]:
+                first_error = advice["to_match"][0]["drops"] / max(int(free.argmin()), 1) - 1
+            read = " ".join(f"{result['delta_e_2000'][part]:.2f}" for part in ("value", "low", "high"))
+            lines.append(
+                f"   {photo} drops {drops} true {true_difference(case, np.array([drops]))[0]:.2f} "
+                f"read {read} "
+                f"{','.join(q['code'] for q in result['quality']) or 'no flag'} "
+                f"{advice['action']} {advice['reason']} {[dose['drops'] for dose in advice['doses']]}"
+            )
+            if advice["action"] == "stop":
+                break
+            again += advice["action"] == "rephotograph"
+            for dose in advice["doses"]:
+                added = dose["drops"] or round(dose["ml"] / stock.drop_ml)
+                book.add_addition(number, "red", drops=added)
+                drops += added
+        held = book.lot_state(number).total_mg_per_l()
+    # a ceiling is on dye: a stock stronger than its label leaves room for fewer drops
+    fair = case.ceiling / max(1.0, case.strength * case.drop)
+    room = max(int(fair / 1000 * case.volume_ml / stock.mg_per_drop), 1)
+    best = float(true_difference(case, np.arange(case.start_drops, case.start_drops + room + 1)).min())
+    outcome = Outcome(
+        case, drops, photo, advice["reason"] if advice and advice["action"] == "stop" else "unfinished",
+        float(true_difference(case, np.array([drops]))[0]), best, float(free.min()),
+        bool(held > case.ceiling + 1e-9 and drops > case.start_drops), first_error, seconds, float(free.argmin()),
+    )  # fmt: skip
+    return outcome, "\n".join(lines), again
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("lots", type=int, nargs="?", default=60)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--tolerance", type=float, default=1.0)
+    parser.add_argument("--verbose", action="store_true")
+    parser.add_argument(
+        "--json", action="store_true", help="print one object with the figures asked for, at the end"
+    )
+    args = parser.parse_args()
+    with ProcessPoolExecutor() as pool:
+        played = list(pool.map(play, range(args.lots), [args.seed] * args.lots, [args.tolerance] * args.lots))
+    if args.verbose:
+        for lot, (outcome, lines, _) in enumerate(played):
+            case = outcome.case
+            print(
+                f"{lot} {case.kind} {case.stock.colourant} end {outcome.true_end:.2f} best {outcome.best:.2f}"
+            )
+            print(lines)
+    figures = report([outcome for outcome, _, _ in played], args.tolerance)
+    steps = [outcome.photos - again for outcome, _, again in played]
+    print(
+        f"photos not asked for anew (shadows, glints, doubt): median {np.median(steps):.0f}, most {max(steps)}"
+    )
+    figures |= {"steps_median": float(np.median(steps)), "steps_most": int(max(steps))}
+    if args.json:
+        print(json.dumps(figures))
+
+
+if __name__ == "__main__":
+    main()
