@@ -77,7 +77,7 @@ def two_cores(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_many_are_measured_outside_this_process_with_one_thread_each(two_cores, monkeypatch):
     monkeypatch.setattr(photos, "measure_one", say_where)
-    found = list(photos._measure_all(("a", "b", "c", "d"), {}))
+    found = list(photos.measure_all(("a", "b", "c", "d"), {}))
     assert [one["photo"] for one in found] == ["a", "b", "c", "d"]
     assert os.getpid() not in {one["process"] for one in found}
     assert {one["threads"] for one in found} == {"1"}
@@ -85,12 +85,12 @@ def test_many_are_measured_outside_this_process_with_one_thread_each(two_cores, 
 
 def test_a_few_are_measured_here(two_cores, monkeypatch):
     monkeypatch.setattr(photos, "measure_one", say_where)
-    assert {one["process"] for one in photos._measure_all(("a", "b"), {})} == {os.getpid()}
+    assert {one["process"] for one in photos.measure_all(("a", "b"), {})} == {os.getpid()}
 
 
 def test_a_worker_that_is_ended_costs_one_photo(two_cores, monkeypatch):
     monkeypatch.setattr(photos, "measure_one", die_or_say)
-    found = list(photos._measure_all(("a", "huge.jpg", "b", "c", "d"), {}))
+    found = list(photos.measure_all(("a", "huge.jpg", "b", "c", "d"), {}))
     assert [one["photo"] for one in found] == ["a", "huge.jpg", "b", "c", "d"]
     assert "more memory than there is" in found[1]["error"]
     assert [one["photo"] for one in found if "process" in one] == ["a", "b", "c", "d"]
@@ -102,3 +102,30 @@ def test_a_bar_is_shown_on_a_terminal_only(monkeypatch, capsys, terminal, total,
     assert list(watch(iter(range(total)), total)) == list(range(total))
     out, err = capsys.readouterr()
     assert out == "" and ("Measuring photos" in err) is bar
+
+
+def test_photos_of_a_lot_are_read_in_parallel_and_learnt_from_in_order(tmp_path):
+    scenes = draw_scenes(tmp_path, 4)
+    (tmp_path / "text.jpg").write_text("no photo")
+    given = [*scenes[:2], str(tmp_path / "text.jpg"), *scenes[2:]]
+
+    def run(*words: str) -> subprocess.CompletedProcess[str]:
+        book = ["--book", str(tmp_path / "lots.db"), "--json"]
+        return subprocess.run(
+            [sys.executable, "-m", "colourmatch", *words, *book],
+            capture_output=True, text=True, cwd=ROOT, timeout=240,
+        )  # fmt: skip
+
+    run("stock", "add", "red", "--colourant", "E129", "--strength-g-per-100ml", "1")
+    run("lot", "new", "--name", "Bitter", "--volume-ml", "900", "--stock", "red")
+    done = run("lot", "photo", "1", *given, *BOXES)
+    assert done.returncode == 0, done.stderr
+    found = json.loads(done.stdout)["photos"]
+    assert [photo["photo"] for photo in found] == [Path(path).name for path in given]
+    entries = [photo["entry"] for photo in found]
+    assert entries[2] is None and sorted(e for e in entries if e) == [e for e in entries if e]
+    # each advice rests on the photos before it
+    seen = [photo["advice"]["combined"]["photos"] for photo in found if photo["entry"]]
+    assert [len(names) for names in seen] == [1, 2, 3, 4]
+    again = json.loads(run("lot", "photo", "1", scenes[1], *BOXES).stdout)
+    assert again["entry"] == entries[1] and again["repeated"]

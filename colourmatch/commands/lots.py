@@ -27,6 +27,7 @@ from colourmatch.commands.photos import (
     answer_photos,
     card_name_option,
     light_option,
+    measure_all,
     note_progress,
     rectangle_options,
     take_rectangles,
@@ -43,7 +44,7 @@ from colourmatch.commands.say import (
     state_lines,
 )
 from colourmatch.commands.typed import Lab, Serving, join_servings
-from colourmatch.errors import InputError
+from colourmatch.errors import ColourMatchError, InputError
 
 if TYPE_CHECKING:
     from colourmatch.dosing.care import Caution
@@ -189,7 +190,7 @@ def photo(
     the side the light passes once: make that lot with --depth-mm half their inner width. --card-name and --light hold
     for the lot's later photos too.
     """
-    from colourmatch.lots.phones import note_for_lot
+    from colourmatch.lots.phones import lot_reader, note_for_lot
     from colourmatch.lots.work import record_photos
 
     card, light = given.pop("card_name"), given.pop("light")
@@ -198,10 +199,14 @@ def photo(
         lot_id = book.find_lot(lot).id
         note_for_lot(book, lot_id, card=card, light=light, entered_by=by)
         found = []
+        # read by all cores at once, then learnt from one after another: each advice rests on those before it
+        new = tuple(path for path in photos if not _is_in(book, lot_id, path))
+        read = measure_all(new, rectangles, lot_reader(book, lot_id).greys)
         for number, path in enumerate(watch(photos, len(photos)), 1):
             one = token if token is None or len(photos) == 1 else f"{token} {number}"
+            measured = [next(read)] if path in new else None
             found += record_photos(
-                book, lot_id, [Path(path)], entered_by=by, token=one, rectangles=rectangles
+                book, lot_id, [Path(path)], entered_by=by, token=one, rectangles=rectangles, measured=measured
             )
             note_progress(session, (number, len(photos)), found[-1])
         closed = _renew_repeated(session, book, found)
@@ -211,6 +216,14 @@ def photo(
     together = (advice or {}).get("combined")
     lines = combined_lines(together) if together and len(together["photos"]) > 1 else ()
     return answer._replace(text=[*answer.text, *lines, *advice_lines(advice, closed=closed)])
+
+
+def _is_in(book: LotBook, lot: int, path: str) -> bool:
+    """Whether a photo is in the lot already; one that cannot be read is not."""
+    try:
+        return book.find_photo(Path(path), lot) is not None
+    except (OSError, ColourMatchError):
+        return False
 
 
 def _renew_repeated(session: Session, book: LotBook, found: list[dict[str, Any]]) -> bool:

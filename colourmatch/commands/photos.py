@@ -114,7 +114,7 @@ def measure(session: Session, photos: tuple[str, ...], same: bool, **given: Any)
 def _measure_noting(
     session: Session, photos: tuple[str, ...], rectangles: dict[str, Any], greys: Any = None
 ) -> Iterator[dict[str, Any]]:
-    for number, result in enumerate(watch(_measure_all(photos, rectangles, greys), len(photos)), 1):
+    for number, result in enumerate(watch(measure_all(photos, rectangles, greys), len(photos)), 1):
         note_progress(session, (number, len(photos)), result)
         yield result
 
@@ -140,7 +140,7 @@ def answer_photos(found: list[dict[str, Any]], data: dict[str, Any]) -> Answer:
     )
 
 
-def _measure_all(
+def measure_all(
     photos: tuple[str, ...], rectangles: dict[str, Any], greys: Any = None
 ) -> Iterator[dict[str, Any]]:
     """One result a photo in the order given, by all cores when there are many; one bad file stops nothing."""

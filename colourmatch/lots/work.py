@@ -39,7 +39,7 @@ from colourmatch.lots.fitting import (
 )
 from colourmatch.lots.looking import NOTHING, look_further, read_intake
 from colourmatch.lots.phones import lot_reader
-from colourmatch.lots.photos import Source
+from colourmatch.lots.photos import Source, hash_photo
 from colourmatch.lots.trials import describe_trials
 
 if TYPE_CHECKING:
@@ -58,16 +58,24 @@ def record_photos(
     entered_by: str | None = None,
     token: str | None = None,
     rectangles: Mapping[str, Any] | None = None,
+    measured: Sequence[dict[str, Any]] | None = None,
 ) -> list[dict[str, Any]]:
     """Measure photos of a lot, learn, advise, and write each into the book.
 
     rectangles: for photos without the printed card, the arguments of `photo.rectangles.measure_rectangles` by name.
-    One dict per photo: the measurement with "lot", "entry" and "advice". A refused photo is not recorded; a photo
-    sent again gives its first entry. ClosedError when the lot is closed.
+    measured: what was read of each source beforehand with `lot_reader(book, lot).greys`, as JSON; a file that has
+    changed since is read again. One dict per photo: the measurement with "lot", "entry" and "advice". A refused photo
+    is not recorded; a photo sent again gives its first entry. ClosedError when the lot is closed.
     """
     found = book.find_lot(lot)
     return [
-        _record_photo(book, found.id, source, (entered_by, token and f"{token}-{k}"), rectangles)
+        _record_photo(
+            book,
+            found.id,
+            source,
+            (entered_by, token and f"{token}-{k}"),
+            (rectangles, measured[k] if measured else None),
+        )
         for k, source in enumerate(sources)
     ]
 
@@ -77,19 +85,20 @@ def _record_photo(
     lot: int,
     source: Source,
     written: tuple[str | None, str | None],
-    rectangles: Mapping[str, Any] | None,
+    how: tuple[Mapping[str, Any] | None, dict[str, Any] | None],
 ) -> dict[str, Any]:
-    entered_by, token = written
+    (entered_by, token), (rectangles, measured) = written, how
     content, name = source if isinstance(source, tuple) else (_read(Path(source)), Path(source).name)
     known = book.find_photo(content, lot) if content else None
     if known is not None and content:
         book.photo_store.put_back(known.stored_name, content)
         return known.measurement | {"lot": lot, "entry": known.id, "advice": known.advice, "repeated": True}
     reader = lot_reader(book, lot)
-    to_read = content if content is not None else Path(str(source))
-    measured = _measure(to_read, name, rectangles, reader.greys)
-    measurement = reader.finish(measured.to_json())
-    if measured.refused is not None:
+    if measured is None or not _is_of(measured, content):
+        to_read = content if content is not None else Path(str(source))
+        measured = _measure(to_read, name, rectangles, reader.greys).to_json()
+    measurement = reader.finish(measured)
+    if measurement["error"] is not None:
         return measurement | {"lot": lot, "entry": None, "advice": None}
     story = book.lot_story(lot)
     advice = _advise(book, story, [*usable_photos(story), (None, measurement)]) | _care(story)
@@ -98,6 +107,11 @@ def _record_photo(
         taken_at=_time_taken(measurement), token=token,
     )  # fmt: skip
     return measurement | {"lot": lot, "entry": entry.id, "advice": advice}
+
+
+def _is_of(measured: dict[str, Any], content: bytes | None) -> bool:
+    """Whether a measurement is of these very bytes; a refusal names none and is taken as it is."""
+    return measured["sha256"] is None or measured["sha256"] == hash_photo(content or b"")
 
 
 def _measure(
