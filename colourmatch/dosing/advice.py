@@ -83,6 +83,7 @@ class Advice:
     ceiling_cost: float | None = None
     missing: str | None = None
     predicted_lab: dict[str, list[float]] | None = None
+    predicted_covariance: list[list[float]] | None = None
     curve: dict[str, Any] | None = None
     rescue: Rescue | None = None
     problem: str | None = None
@@ -107,6 +108,7 @@ class Advice:
             "ceiling_cost_delta_e_2000": _round(self.ceiling_cost, 2),
             "missing": self.missing,
             "predicted_lab": self.predicted_lab,
+            "predicted_covariance": self.predicted_covariance,
             "curve": self.curve,
             "rescue": self.rescue.to_json() if self.rescue else None,
             "problem": self.problem,
@@ -324,10 +326,12 @@ def _add(problem: Problem, line: Line, doses: tuple[Dose, ...], facts: dict[str,
         ml[0, k] = sum(d.ml for d in doses if d.stock == stock.name)
     after = problem.after(ml)
     view = problem.views[0]
+    batch, reference = problem.fit.batch_lab(*after, view)[:, 0], problem.fit.reference_lab(view)
     labs = {
-        "batch": [round(float(v), 2) for v in problem.fit.batch_lab(*after, view)[:, 0].mean(axis=0)],
-        "reference": [round(float(v), 2) for v in problem.fit.reference_lab(view).mean(axis=0)],
+        "batch": [round(float(v), 2) for v in batch.mean(axis=0)],
+        "reference": [round(float(v), 2) for v in reference.mean(axis=0)],
     }
+    scatter = np.cov((batch - reference)[1:].T)  # as in compare_draws: the first draw is the most probable
     return Advice(
         "add",
         "step",
@@ -335,6 +339,7 @@ def _add(problem: Problem, line: Line, doses: tuple[Dose, ...], facts: dict[str,
         doses=doses,
         predicted=expect_draws(problem.difference(*after)[:, 0]),
         predicted_lab=labs,
+        predicted_covariance=[[round(float(v), 4) for v in row] for row in scatter],
         problem=_too_weak(problem, line),
         **facts,
     )

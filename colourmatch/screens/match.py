@@ -241,10 +241,14 @@ def show_charts(story: LotStory, advice: dict[str, Any]) -> None:
     """The way of the batch towards the reference, and what further drops would do."""
     photos = telling.compared_photos(story)
     step = advice if advice.get("action") == "add" else {}
-    path = plots.trace_path([photo.measurement for photo in photos], step.get("predicted_lab"))
+    path = plots.trace_path([photo.measurement for photo in photos], step)
     if path is None:
         return
-    key = (session.book_location(), tuple(photo.id for photo in photos), str(step.get("predicted_lab")))
+    key = (
+        session.book_location(),
+        tuple(photo.id for photo in photos),
+        str([step.get(name) for name in ("predicted_lab", "predicted_covariance")]),
+    )
     st.header("The way to the reference")
     left, right = st.columns(2, gap="large")
     with left:
@@ -258,7 +262,7 @@ def show_charts(story: LotStory, advice: dict[str, Any]) -> None:
         draw(figure, "lightness", "L* against chroma photo by photo")
     st.caption(
         "Each photo's difference is drawn from the last reading of the reference. Numbers are photos; a ring holds "
-        "the batch against the reference with 95 %."
+        "the batch against the reference with 95 %, the dotted one what is expected after this step."
     )
     if advice.get("curve"):
         st.header("What further drops would do")

@@ -32,6 +32,8 @@ class Path:
     predicted: Lab | None = None
     #: Of batch minus reference, (3, 3) a photo; None where the reading does not tell it.
     covariances: tuple[Sequence[Lab] | None, ...] = ()
+    #: The same of what is expected after this step.
+    predicted_covariance: Sequence[Lab] | None = None
 
     @property
     def names(self) -> list[str]:
@@ -41,9 +43,9 @@ class Path:
 
 
 def trace_path(
-    measurements: Sequence[Mapping[str, Any]], predicted: Mapping[str, Lab] | None = None
+    measurements: Sequence[Mapping[str, Any]], step: Mapping[str, Any] | None = None
 ) -> Path | None:
-    """The way so far from measurements in order; None while no photo showed both liquids."""
+    """The way so far from measurements in order, and what the advice `step` leads to; None while no photo showed both."""
     both = [
         measured
         for measured in measurements
@@ -55,7 +57,10 @@ def trace_path(
     last = pairs[-1][0]
     moved = tuple([end + b - r for end, b, r in zip(last, batch, ref, strict=True)] for ref, batch in pairs)
     spreads = tuple(_add_up(seen.get("uncertainty")) for seen in both)
-    return Path(last, moved, place_beside(last, predicted) if predicted else None, spreads)
+    predicted = (step or {}).get("predicted_lab")
+    if not predicted:
+        return Path(last, moved, None, spreads)
+    return Path(last, moved, place_beside(last, predicted), spreads, (step or {}).get("predicted_covariance"))
 
 
 def _add_up(parts: Mapping[str, Any] | None) -> list[list[float]] | None:
@@ -68,13 +73,12 @@ def _add_up(parts: Mapping[str, Any] | None) -> list[list[float]] | None:
 
 def draw_ab(path: Path) -> go.Figure:
     """a* across and b* up: where the hue and the chroma are going."""
-    ellipses = [
-        trace_ellipse(lab[1:], [row[1:] for row in spread[1:]])
-        for lab, spread in zip(path.batches, path.covariances, strict=False)
-        if spread
-    ]
+
+    def outline(lab: Lab, spread: Sequence[Lab]) -> Any:
+        return trace_ellipse(lab[1:], [row[1:] for row in spread[1:]])
+
     figure = _draw_path(
-        path, lambda lab: (lab[1], lab[2]), ellipses, "a* (green to red)", "b* (blue to yellow)"
+        path, lambda lab: (lab[1], lab[2]), outline, "a* (green to red)", "b* (blue to yellow)"
     )
     figure.update_yaxes(scaleanchor="x")
     return figure
@@ -86,16 +90,17 @@ def draw_lightness(path: Path) -> go.Figure:
     def place(lab: Lab) -> tuple[float, float]:
         return ((lab[1] ** 2 + lab[2] ** 2) ** 0.5, lab[0])
 
-    ellipses = [
-        trace_ellipse(place(lab), chroma_covariance(lab, spread))
-        for lab, spread in zip(path.batches, path.covariances, strict=False)
-        if spread
-    ]
-    return _draw_path(path, place, ellipses, "C* (chroma)", "L* (lightness)")
+    def outline(lab: Lab, spread: Sequence[Lab]) -> Any:
+        return trace_ellipse(place(lab), chroma_covariance(lab, spread))
+
+    return _draw_path(path, place, outline, "C* (chroma)", "L* (lightness)")
 
 
-def _draw_path(path: Path, place: Any, ellipses: list[Any], across: str, up: str) -> go.Figure:
+def _draw_path(path: Path, place: Any, outline_of: Any, across: str, up: str) -> go.Figure:
     figure = go.Figure()
+    ellipses = [
+        outline_of(lab, spread) for lab, spread in zip(path.batches, path.covariances, strict=False) if spread
+    ]
     for number, outline in enumerate(ellipses):
         figure.add_scatter(
             x=outline[:, 0], y=outline[:, 1], mode="lines", fill="toself", fillcolor="rgba(47,135,150,0.14)",
@@ -119,6 +124,13 @@ def _draw_path(path: Path, place: Any, ellipses: list[Any], across: str, up: str
         },
     )  # fmt: skip
     if path.predicted is not None:
+        if path.predicted_covariance:
+            ring = outline_of(path.predicted, path.predicted_covariance)
+            ellipses = [*ellipses, ring]
+            figure.add_scatter(
+                x=ring[:, 0], y=ring[:, 1], mode="lines", hoverinfo="skip", name="95 % after this step",
+                line={"color": _ACCENT, "width": 2, "dash": "dot"},
+            )  # fmt: skip
         px, py = place(path.predicted)
         figure.add_scatter(
             x=[x[-1], px], y=[y[-1], py], mode="lines+markers", name="after this step", hoverinfo="name+x+y",
@@ -129,7 +141,8 @@ def _draw_path(path: Path, place: Any, ellipses: list[Any], across: str, up: str
     ends = [
         place(lab) for lab in (*path.batches, path.reference, *([path.predicted] if path.predicted else []))
     ]
-    _look_at(figure, [*ends, *(map(tuple, ellipses[-1]) if ellipses else ())])
+    newest = ellipses[-1 if not path.predicted_covariance else -2 :]
+    _look_at(figure, [*ends, *(tuple(point) for ring in newest for point in ring)])
     return figure
 
 

@@ -372,3 +372,16 @@ def test_no_step_is_tried_beyond_a_ceiling():
     full = ask(drops=(40,), ceiling_mg_per_l=ask(drops=(40,)).state.total_mg_per_l() + 0.01)
     gains = np.r_[np.full(50, 0.8), np.full(50, -0.1)]
     assert advice_module._explore(full, _flat_line(gains, 0.2)) == ()
+
+
+def test_what_is_expected_after_a_step_has_the_spread_of_the_draws():
+    problem = ask((RED,), (4,))
+    advice = advise(problem)
+    assert advice.action == "add" and advice.predicted_covariance is not None
+    found = np.array(advice.predicted_covariance)
+    state, view = after(problem, advice), problem.views[0]
+    share = problem.base_share * problem.state.volume_ml / state.volume_ml
+    held = np.array([[state.mg[RED.name] / state.volume_ml * 1000]])
+    apart = problem.fit.batch_lab(held, np.array([share]), view)[1:, 0] - problem.fit.reference_lab(view)[1:]
+    assert found == pytest.approx(np.cov(apart.T), rel=0.01, abs=1e-3)
+    assert (np.diag(found) > 0).all() and found == pytest.approx(found.T)

@@ -24,7 +24,7 @@ def test_without_both_liquids_there_is_no_way_to_draw() -> None:
 
 def test_the_chart_shows_path_prediction_and_reference() -> None:
     predicted = {"batch": [64.0, 36.0, 25.0], "reference": [58.0, 42.0, 30.0]}
-    path = plots.trace_path([reading([58, 42, 30], [70, 30, 20])], predicted)
+    path = plots.trace_path([reading([58, 42, 30], [70, 30, 20])], {"predicted_lab": predicted})
     assert path is not None
     figure = plots.draw_ab(path)
     assert [trace.name for trace in figure.data] == ["batch", "reference", "after this step"]
@@ -57,3 +57,20 @@ def test_each_photo_with_an_uncertainty_gets_its_ellipse() -> None:
     assert max(ellipse.y) == pytest.approx(2.448 * 0.2, abs=0.001)
     (deep,) = [trace for trace in plots.draw_lightness(path).data if trace.name == "95 % of the difference"]
     assert max(deep.y) - 60 == pytest.approx(2.448 * 0.2, abs=0.001)
+
+
+def test_what_is_expected_after_the_step_has_its_own_ring() -> None:
+    step = {
+        "predicted_lab": {"batch": [64.0, 36.0, 0.0], "reference": [58.0, 42.0, 0.0]},
+        "predicted_covariance": [[0.25, 0, 0], [0, 0.09, 0], [0, 0, 0.04]],
+    }
+    path = plots.trace_path([reading([58, 42, 0], [70, 30, 0])], step)
+    assert path is not None
+    figure = plots.draw_ab(path)
+    (ring,) = [trace for trace in figure.data if trace.name == "95 % after this step"]
+    assert max(ring.x) - 36 == pytest.approx(2.448 * 0.3, abs=0.001)
+    assert max(ring.y) == pytest.approx(2.448 * 0.2, abs=0.001)
+    assert ring.line.dash == "dot"  # told from the rings of photos without its colour
+    assert figure.layout.yaxis.range[1] > max(ring.y)
+    (deep,) = [trace for trace in plots.draw_lightness(path).data if trace.name == "95 % after this step"]
+    assert max(deep.y) - 64 == pytest.approx(2.448 * 0.5, abs=0.001)
