@@ -2,11 +2,12 @@
 
 import streamlit as st
 
-from colourmatch.screens import connection, pages, session, style
+from colourmatch.screens import connection, pages, session, style, unsent
 
 st.set_page_config(page_title="colourmatch", layout="wide", initial_sidebar_state="collapsed")
 style.dress_page()
 connection.watch_connection()
+unsent.keep_unsent()
 page = st.navigation(pages.list_pages(), position="hidden")
 pages.show_menu()
 session.run_page(page)

@@ -9,7 +9,7 @@ import streamlit as st
 from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import list_colourants
 from colourmatch.lots.entries import Lot, LotStory
-from colourmatch.screens import session
+from colourmatch.screens import drafts, session
 from colourmatch.screens.stock_forms import name_colourant
 
 
@@ -18,11 +18,11 @@ def ask_amendment(story: LotStory) -> None:
     lot = story.lot
     action = f"amend-{lot.id}"
     token = session.token_for(action)
-    with st.expander("Put figures of the lot right"), st.form(f"{action}-form-{token}", border=False):
+    with st.expander("Put figures of the lot right", expanded=drafts.holds(token)):
         st.write("The new figure counts for the whole lot, as if it had been given at its beginning.")
         typed = ask_figures(lot, f"{action}-{{}}-{token}")
         reason = st.text_input("Reason", key=f"{action}-reason-{token}", placeholder="mistyped")
-        if st.form_submit_button("Write it down", key=f"{action}-write-{token}", width="stretch"):
+        if st.button("Write it down", key=f"{action}-write-{token}", width="stretch"):
 
             def amend(token: str) -> str:
                 changes = find_changes(lot, typed)

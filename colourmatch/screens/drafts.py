@@ -28,6 +28,8 @@ from colourmatch.sharing.gate import BROWSER_HEADER
 _LOG = logging.getLogger("colourmatch")
 _ALWAYS = ("who",)
 _MOST_FIELDS, _MOST_SIGNS, _KEPT_S, _MOST_FILES = 200, 5000, 30 * 86400, 100
+#: A page that is reloaded may come before the server has seen its old connection go.
+_LEAVING_S = 0.8
 #: draft -> the visit that writes it: of two windows of one browser, the first.
 _owners: dict[str, str] = {}
 _lock = threading.Lock()
@@ -63,10 +65,11 @@ def keep(place: str) -> None:
         first.setdefault(str(key), value if str(key) in now else None)
     typed = {key: value for key, value in now.items() if key in before or value != first[key]}
     # A field that is not on this page is gone from the state, not from the draft; with its token it goes for good.
+    emptied = {key for key in before if key in state and key not in now}
     fields = {
         key: value
         for key, value in (before | typed).items()
-        if key in _ALWAYS or any(token in key for token in tokens.values())
+        if key not in emptied and (key in _ALWAYS or any(token in key for token in tokens.values()))
     }
     kept = dict(list((tokens | fields).items())[-_MOST_FIELDS:])
     state["draft-fields"] = kept
@@ -81,8 +84,16 @@ def drop(place: str) -> None:
         _write(place, {})
 
 
+def holds(token: str) -> bool:
+    """Whether something was typed under this token and not sent: its form is then shown unfolded."""
+    fields = st.session_state.get("draft-fields", {})
+    return any(token in key for key in fields if not key.startswith("token-"))
+
+
 def _is_kept(key: str, value: Any) -> bool:
-    if isinstance(value, bool) or not isinstance(value, (str, int, float)):
+    """Texts, numbers and choices are kept; ticks are not: they say that somebody is sure now."""
+    parts = value if isinstance(value, list) and value else [value]
+    if not all(isinstance(part, (str, int, float)) and not isinstance(part, bool) for part in parts):
         return False
     return not key.startswith(("draft-", "refused-", "to-top")) and len(str(value)) <= _MOST_SIGNS
 
@@ -101,11 +112,15 @@ def _claim(place: str) -> bool:
     file, visit = _file(place), get_script_run_ctx()
     if file is None or visit is None:
         return False
-    with _lock:
-        owner = _owners.get(file.name)
-        if owner is None or not runtime.get_instance().is_active_session(owner):
-            owner = _owners[file.name] = visit.session_id
-        return owner == visit.session_id
+    end = time.monotonic() + _LEAVING_S
+    while True:
+        with _lock:
+            owner = _owners.get(file.name)
+            if owner is None or not runtime.get_instance().is_active_session(owner):
+                owner = _owners[file.name] = visit.session_id
+        if owner == visit.session_id or time.monotonic() > end:
+            return owner == visit.session_id
+        time.sleep(0.05)
 
 
 def _is_owner(place: str) -> bool:

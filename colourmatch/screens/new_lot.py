@@ -63,7 +63,7 @@ def show_new_lot(stocks: list[StockEntry]) -> None:
 
 def ask_lot(token: str, chosen: list[int], place: str | None) -> None:
     """The figures of a new lot."""
-    with st.form(f"lot-form-{token}"):
+    with st.container(border=True):
         name = st.text_input(
             "Name of the lot", key=f"lot-name-{token}", max_chars=120, placeholder="bitter aperitif"
         )
@@ -107,7 +107,7 @@ def ask_lot(token: str, chosen: list[int], place: str | None) -> None:
         target = ask_target(token)
         serving = ask_servings(token)
         notes = st.text_area("Notes (recipe, base, reference)", key=f"lot-notes-{token}")
-        if st.form_submit_button("Begin the lot", type="primary", key=f"lot-begin-{token}"):
+        if st.button("Begin the lot", type="primary", key=f"lot-begin-{token}"):
             values |= {"notes": notes, "jurisdiction": place, "serving": serving}
             begin_lot((name, number), values, chosen, target)
 

@@ -10,9 +10,10 @@ from colourmatch.dosing.care import ceiling_check, list_jurisdictions
 from colourmatch.dosing.plan import MOST_DROPS
 from colourmatch.errors import InputError
 from colourmatch.lots.entries import LotStory
-from colourmatch.screens import parts, session, telling
+from colourmatch.screens import drafts, parts, session, telling
 
 _UNITS = {"drops": "drops", "ml": "ml", "grams": "grams"}
+_OTHERS = ("Sample taken", "Blended back", "Note")
 _FORMATS: dict[str, Any] = {
     "drops": {"step": 1.0, "format": "%g"},
     "ml": {"step": 0.05, "format": "%g"},
@@ -63,7 +64,7 @@ def record_anything(story: LotStory, advice: dict[str, Any]) -> None:
     advised = {dose["stock"]: dose for dose in telling.doses_left(story, advice)}
     action = f"addition-{story.lot.id}"
     token = session.token_for(action)
-    with st.expander("Another amount went in"):
+    with st.expander("Another amount went in", expanded=drafts.holds(token)):
         stock = st.selectbox("Stock", names, key=f"{action}-stock-{token}")
         unit = st.segmented_control(
             "Counted in", list(_UNITS), default="drops", required=True, key=f"{action}-unit-{token}"
@@ -84,7 +85,7 @@ def ask_correction(story: LotStory) -> None:
         return
     action = f"correct-{story.lot.id}"
     token = session.token_for(action)
-    with st.expander("Correct an addition"):
+    with st.expander("Correct an addition", expanded=drafts.holds(token)):
         st.write("Nothing is rubbed out: the correction is written beside the entry, with its reason.")
         chosen = st.selectbox(
             "Which", list(additions), key=f"{action}-which-{token}",
@@ -119,11 +120,13 @@ def ask_correction(story: LotStory) -> None:
 def ask_other_entries(story: LotStory, untinted_ml: float | None = None) -> None:
     """Samples, untinted batch blended back, notes; `untinted_ml` is what was advised to blend back."""
     lot_id = story.lot.id
-    with st.expander("Sample, blending back, note", expanded=untinted_ml is not None):
-        kinds = ["Sample taken", "Blended back", "Note"]
+    choice = session.token_for(f"others-{lot_id}")
+    tokens = [choice, *(session.token_for(f"other-{lot_id}-{kind}") for kind in _OTHERS)]
+    unfolded = untinted_ml is not None or any(map(drafts.holds, tokens))
+    with st.expander("Sample, blending back, note", expanded=unfolded):
         what = st.segmented_control(
-            "What", kinds, default=kinds[0 if untinted_ml is None else 1], required=True,
-            key=f"other-what-{lot_id}-{untinted_ml}",
+            "What", _OTHERS, default=_OTHERS[0 if untinted_ml is None else 1], required=True,
+            key=f"other-what-{lot_id}-{untinted_ml}-{choice}",
         )  # fmt: skip
         action = f"other-{lot_id}-{what}"
         token = session.token_for(action)
@@ -147,6 +150,7 @@ def ask_other_entries(story: LotStory, untinted_ml: float | None = None) -> None
 
         def write(token: str) -> str:
             book, by = session.current_book(), {"entered_by": session.entered_by(), "token": token}
+            st.session_state.pop(f"token-others-{lot_id}", None)
             if what == "Note":
                 book.add_note(lot_id, text, **by)
                 return "The note is written down."

@@ -8,7 +8,7 @@ import streamlit as st
 
 from colourmatch.errors import ColourMatchError, InputError
 from colourmatch.lots.entries import LotStory
-from colourmatch.screens import parts, session
+from colourmatch.screens import drafts, parts, session
 from colourmatch.screens.photo_view import clear_upload, upload_photos
 
 #: Which reading a lot is tinted to -> how it is called.
@@ -79,10 +79,10 @@ def tell_reading(row: dict[str, Any]) -> str:
 
 def ask_reading(known: list[dict[str, Any]]) -> None:
     """Note a new reference, or read a known one again."""
-    with st.expander("Note a reference, or read one again", expanded=not known):
+    token = session.token_for("reference")
+    with st.expander("Note a reference, or read one again", expanded=not known or drafts.holds(token)):
         show_refused()
         names = [reference["name"] for reference in known]
-        token = session.token_for("reference")
         chosen = _NEW
         if names:
             chosen = st.selectbox("Reference", [_NEW, *names], key=f"reference-which-{token}")
@@ -92,7 +92,9 @@ def ask_reading(known: list[dict[str, Any]]) -> None:
                 "Name of the reference", key=f"reference-name-{token}", max_chars=120,
                 placeholder="the bottle on the shelf",
             )  # fmt: skip
-        way = st.segmented_control("How", _WAYS, default=_WAYS[0], required=True, key="reference-way")
+        way = st.segmented_control(
+            "How", _WAYS, default=_WAYS[0], required=True, key=f"reference-way-{token}"
+        )
         if way == _WAYS[2]:
             ask_own_lot(name.strip())
             return
@@ -110,18 +112,18 @@ def ask_reading(known: list[dict[str, Any]]) -> None:
         }  # fmt: skip
         view["notes"] = st.text_input("Notes", key=f"reference-notes-{token}") if chosen == _NEW else ""
         if way == _WAYS[0]:
-            ask_photos(name.strip(), view)
+            ask_photos(name.strip(), view, token)
         else:
             ask_colour(name.strip(), view, token)
 
 
-def ask_photos(name: str, view: dict[str, Any]) -> None:
+def ask_photos(name: str, view: dict[str, Any], token: str) -> None:
     """Readings from photos, with the reference on either spot of the card."""
     from colourmatch.lots.references import record_reference
 
     spot = st.segmented_control(
         "It stands on the spot", ["reference", "batch"], default="reference", required=True,
-        key="reference-spot",
+        key=f"reference-spot-{token}",
     )  # fmt: skip
     files = upload_photos("reference", "Photos of the reference on the card, beside water")
     if not files:

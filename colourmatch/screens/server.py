@@ -10,11 +10,13 @@ import os
 import socket
 import threading
 import time
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
+from functools import partial
 from pathlib import Path
 
 import uvicorn
 
+from colourmatch.errors import ColourMatchError
 from colourmatch.screens import uploads
 from colourmatch.sharing.door import Door, set_door
 from colourmatch.sharing.gate import Gate
@@ -81,11 +83,16 @@ def serve(script: Path, sockets: Iterable[socket.socket], door: Door | None = No
 
 
 _QUIET_S = 0.4
-#: What Match and Lots need beyond the first page, the most wanted first.
+#: What Match and Lots need beyond the first page, the most wanted first, in small parts: between them a page may come.
 _HEAVY = (
-    "cv2",
+    "scipy.special",
+    "scipy.optimize",
+    "scipy.interpolate",
+    "colourmatch.liquid.learn",
     "colourmatch.lots.work",
     "plotly.graph_objects",
+    "colourmatch.screens.match",
+    "cv2",
     "colourmatch.screens.drawing",
     "pandas",
     "pyarrow",
@@ -93,9 +100,25 @@ _HEAVY = (
 
 
 def _warm_up(gate: Gate) -> None:
-    """Import what the pages will need while nobody waits for an answer: it would take the processor from them."""
-    for name in _HEAVY:
+    """Import what the pages will need while nobody waits for an answer: it would take the processor from them.
+
+    It begins with the server, before a browser is there, and reads the tables that the first fit would read.
+    """
+    steps: list[Callable[[], object]] = [partial(importlib.import_module, name) for name in _HEAVY]
+    for step in (*steps, _read_tables):
         while gate.idle_s() < _QUIET_S:
             time.sleep(_QUIET_S / 4)
-        with contextlib.suppress(ImportError):  # the page that needs it says so
-            importlib.import_module(name)
+        with contextlib.suppress(ImportError, ColourMatchError, OSError):  # the page that needs it says so
+            step()
+
+
+def _read_tables() -> None:
+    """The colourants, their shapes and limits, and the observer: read once, and kept where they are read."""
+    from colourmatch.colour.spectra import integration_weights
+    from colourmatch.dosing.care import limits_for, list_jurisdictions
+    from colourmatch.liquid.colourants import list_colourants
+
+    codes = [colourant.e_number for colourant in list_colourants()]
+    for place in list_jurisdictions():
+        limits_for(codes, place)
+    integration_weights("D65")

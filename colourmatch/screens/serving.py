@@ -14,7 +14,7 @@ from colourmatch.errors import InputError
 from colourmatch.lots.book import LotBook
 from colourmatch.lots.entries import LotStory
 from colourmatch.lots.looking import read_intake, serve_lot
-from colourmatch.screens import parts, session
+from colourmatch.screens import drafts, parts, session
 from colourmatch.screens.new_lot import LIGHTS, ask_glasses
 
 _NOTE = (
@@ -136,7 +136,7 @@ def ask_conditions(story: LotStory) -> None:
     """Change where the match is judged: the glasses that the advice weighs; what stood there stays on record."""
     action = f"conditions-{story.lot.id}"
     token = session.token_for(action)
-    with st.expander("Change where the match is judged"), st.form(f"{action}-form-{token}", border=False):
+    with st.expander("Change where the match is judged", expanded=drafts.holds(token)):
         told = ask_glasses(
             f"{action}-{{}}-{{{{}}}}-{token}", (story.lot.serving or {}).get("conditions") or []
         )
@@ -149,7 +149,7 @@ def ask_conditions(story: LotStory) -> None:
             )
             return "The advice weighs these glasses from now on."
 
-        if st.form_submit_button("Judge it there", key=f"{action}-write-{token}", width="stretch"):
+        if st.button("Judge it there", key=f"{action}-write-{token}", width="stretch"):
             session.act_once(action, change)
 
 

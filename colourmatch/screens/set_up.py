@@ -6,7 +6,7 @@ import streamlit as st
 
 from colourmatch.liquid.colourants import custom_colourant, list_colourants
 from colourmatch.lots.entries import StockEntry
-from colourmatch.screens import pages, parts, session
+from colourmatch.screens import drafts, pages, parts, session
 from colourmatch.screens.new_lot import show_new_lot
 from colourmatch.screens.references import show_references
 from colourmatch.screens.stock_forms import (
@@ -27,8 +27,9 @@ def show() -> None:
     st.title("Set up")
     stocks = session.current_book().list_stocks()
     first, second, references, third, fourth = st.tabs(
-        ["Stocks", "New lot", "References", "Drops", "Strength"]
-    )
+        ["Stocks", "New lot", "References", "Drops", "Strength"],
+        key="part", on_change="rerun", bind="query-params",  # a reload finds the part that was open
+    )  # fmt: skip
     with first:
         show_stocks(stocks)
         show_new_stock(bool(stocks))
@@ -70,44 +71,41 @@ def show_stocks(stocks: list[StockEntry]) -> None:
 def show_new_stock(folded: bool) -> None:
     """The form for a new stock."""
     token = session.token_for("stock")
-    with st.expander("Add a stock", expanded=not folded):
+    with st.expander("Add a stock", expanded=not folded or drafts.holds(token)):
         codes = [colourant.e_number for colourant in list_colourants()] + [UNKNOWN]
         code = st.selectbox("Colourant", codes, format_func=name_colourant, key=f"stock-colourant-{token}")
-        with st.form(f"stock-form-{token}", border=False):
-            name = st.text_input(
-                "Name of the stock", key=f"stock-name-{token}", max_chars=120, placeholder="red",
-                help="A short name, as written on the bottle.",
-            )  # fmt: skip
-            like, e1pct = ask_unknown(token) if code == UNKNOWN else (None, None)
-            strength = st.number_input(
-                "Strength, g in 100 ml", value=1.0, min_value=0.0, max_value=100.0, step=0.1, format="%g",
-                key=f"stock-strength-{token}",
-                help="Grams of colourant that were made up to 100 ml. 1 g in 100 ml is 1 %. For a bought "
-                "bottle take what its label says of colourant, not of the whole mixture.",
-            )  # fmt: skip
-            drop = st.number_input(
-                "Drop, ml", value=0.05, min_value=0.0, max_value=0.5, step=0.005, format="%g",
-                key=f"stock-drop-{token}", help="Near 0.05 for most droppers. Weigh drops to know yours.",
-            )  # fmt: skip
-            made_in = st.segmented_control(
-                "Made up in", list(MADE_IN), default="water", required=True,
-                format_func=MADE_IN.__getitem__, key=f"stock-made-in-{token}",
-                help="A stock made in the batch does not thin it.",
-            )  # fmt: skip
-            notes = st.text_input(
-                "Notes (maker, date, dye content of the powder)", key=f"stock-notes-{token}"
-            )
-            if st.form_submit_button("Add the stock", type="primary", key=f"stock-add-{token}"):
+        name = st.text_input(
+            "Name of the stock", key=f"stock-name-{token}", max_chars=120, placeholder="red",
+            help="A short name, as written on the bottle.",
+        )  # fmt: skip
+        like, e1pct = ask_unknown(token) if code == UNKNOWN else (None, None)
+        strength = st.number_input(
+            "Strength, g in 100 ml", value=1.0, min_value=0.0, max_value=100.0, step=0.1, format="%g",
+            key=f"stock-strength-{token}",
+            help="Grams of colourant that were made up to 100 ml. 1 g in 100 ml is 1 %. For a bought "
+            "bottle take what its label says of colourant, not of the whole mixture.",
+        )  # fmt: skip
+        drop = st.number_input(
+            "Drop, ml", value=0.05, min_value=0.0, max_value=0.5, step=0.005, format="%g",
+            key=f"stock-drop-{token}", help="Near 0.05 for most droppers. Weigh drops to know yours.",
+        )  # fmt: skip
+        made_in = st.segmented_control(
+            "Made up in", list(MADE_IN), default="water", required=True,
+            format_func=MADE_IN.__getitem__, key=f"stock-made-in-{token}",
+            help="A stock made in the batch does not thin it.",
+        )  # fmt: skip
+        notes = st.text_input("Notes (maker, date, dye content of the powder)", key=f"stock-notes-{token}")
+        if st.button("Add the stock", type="primary", key=f"stock-add-{token}"):
 
-                def add(token: str) -> str:
-                    colourant = custom_colourant(name or "?", like, e1pct).e_number if like else code
-                    stock = session.current_book().add_stock(
-                        name, colourant, strength, drop_ml=drop, made_in=made_in, notes=notes, token=token,
-                        entered_by=session.entered_by(),
-                    )  # fmt: skip
-                    return f"The stock {stock.name} is on the shelf."
+            def add(token: str) -> str:
+                colourant = custom_colourant(name or "?", like, e1pct).e_number if like else code
+                stock = session.current_book().add_stock(
+                    name, colourant, strength, drop_ml=drop, made_in=made_in, notes=notes, token=token,
+                    entered_by=session.entered_by(),
+                )  # fmt: skip
+                return f"The stock {stock.name} is on the shelf."
 
-                session.act_once("stock", add)
+            session.act_once("stock", add)
 
 
 def ask_unknown(token: str) -> tuple[str, float]:

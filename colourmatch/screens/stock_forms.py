@@ -9,7 +9,7 @@ from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.make_up import plan_liquid, plan_powder, show_volume
 from colourmatch.liquid.stock import Stock, dilute, suggest_strength
 from colourmatch.lots.entries import StockEntry
-from colourmatch.screens import parts, session
+from colourmatch.screens import drafts, parts, session
 
 UNKNOWN = "unknown"
 MADE_IN = {"water": "water", "batch": "a little of the batch itself"}
@@ -59,7 +59,7 @@ def show_weighing(stocks: list[StockEntry]) -> None:
         "and read the scale."
     )
     token = session.token_for("weigh")
-    with st.form(f"weigh-form-{token}"):
+    with st.container(border=True):
         stock = choose_stock("Stock", stocks, f"weigh-stock-{token}")
         drops = st.number_input(
             "Drops counted", value=40, min_value=0, max_value=1000, step=1, key=f"weigh-drops-{token}"
@@ -68,7 +68,7 @@ def show_weighing(stocks: list[StockEntry]) -> None:
             "Grams together", value=None, min_value=0.0, max_value=500.0, step=0.01, format="%.2f",
             placeholder="1.93", key=f"weigh-grams-{token}",
         )  # fmt: skip
-        if st.form_submit_button("Keep this weighing", type="primary", key=f"weigh-keep-{token}"):
+        if st.button("Keep this weighing", type="primary", key=f"weigh-keep-{token}"):
 
             def weigh(token: str) -> str:
                 weighed = session.current_book().weigh_stock(
@@ -162,7 +162,7 @@ def show_thinning(stocks: list[StockEntry]) -> None:
     if not stocks:
         return
     token = session.token_for("thin")
-    with st.expander("Thin a stock"), st.form(f"thin-form-{token}", border=False):
+    with st.expander("Thin a stock", expanded=drafts.holds(token)):
         chosen = choose_stock("Stock", stocks, f"thin-stock-{token}")
         fold = st.number_input(
             "1 part made up to how many parts", value=10.0, min_value=1.0, max_value=1000.0, step=1.0,
@@ -172,7 +172,7 @@ def show_thinning(stocks: list[StockEntry]) -> None:
         name = st.text_input(
             "Name of the new stock", key=f"thin-name-{token}", max_chars=120, placeholder="red 1 in 10"
         )
-        if st.form_submit_button("Add the thinned stock", key=f"thin-add-{token}"):
+        if st.button("Add the thinned stock", key=f"thin-add-{token}"):
             parent = next(stock for stock in stocks if stock.id == chosen)
             session.act_once("thin", lambda token: add_thinned(parent, fold, name, token))
 

@@ -35,6 +35,7 @@ _CSS = """
 [data-testid="stButtonGroup"] button[aria-pressed="true"] p { color: var(--cm-accent); font-weight: 650; }
 .stCheckbox label { min-height: 44px; align-items: center; }
 [data-testid="stMarkdownContainer"] > p, [data-testid="stMarkdownContainer"] > ol { max-width: 46rem; }
+[data-testid="InputInstructions"] { display: none; }
 .js-plotly-plot .main-svg text { fill: var(--cm-quiet) !important; }
 .cm p { margin: 0; }
 .cm-unseen { position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%); }

@@ -9,7 +9,7 @@ import streamlit as st
 from colourmatch.errors import InputError
 from colourmatch.lots.entries import LotStory
 from colourmatch.lots.trials import describe_trials, finish_trial
-from colourmatch.screens import pages, parts, session
+from colourmatch.screens import drafts, pages, parts, session
 
 
 def show_trial_head(story: LotStory) -> None:
@@ -46,7 +46,7 @@ def ask_trial(story: LotStory) -> None:
     """Take a measured part of the batch."""
     action = f"trial-{story.lot.id}"
     token = session.token_for(action)
-    with st.expander("Try it on a small part first"), st.form(f"{action}-form-{token}", border=False):
+    with st.expander("Try it on a small part first", expanded=drafts.holds(token)):
         st.write(
             "Measure 50 or 100 ml of the batch into a clean jug and tint that first. The trial has its own page, drops "
             "and photos; the dose found there is scaled to the batch. The batch shrinks by what you take, until it is "
@@ -56,7 +56,7 @@ def ask_trial(story: LotStory) -> None:
             "Taken for the trial, ml", value=100.0, min_value=0.0, max_value=2e6, step=50.0, format="%g",
             key=f"{action}-ml-{token}",
         )  # fmt: skip
-        if st.form_submit_button("Take the trial", key=f"{action}-take-{token}", width="stretch"):
+        if st.button("Take the trial", key=f"{action}-take-{token}", width="stretch"):
             begin_trial(story, ml, action)
 
 
@@ -81,7 +81,7 @@ def ask_pouring_back(story: LotStory) -> None:
         return
     action = f"pour-back-{story.lot.id}"
     token = session.token_for(action)
-    with st.expander("Pour the trial back into the batch"), st.form(f"{action}-form-{token}", border=False):
+    with st.expander("Pour the trial back into the batch"):
         st.write(
             f"{parts.show_amount(told['volume_ml'])} ml go back into lot {parent}, their colour with them, and the "
             "trial is closed. Only what was kept clean and undiluted goes back: a glass that stood on the bench does "
@@ -97,5 +97,5 @@ def ask_pouring_back(story: LotStory) -> None:
             finish_trial(session.current_book(), story.lot.id, entered_by=session.entered_by(), token=token)
             return f"The trial is closed and poured back into lot {parent}. Photograph the batch."
 
-        if st.form_submit_button("Pour it back", key=f"{action}-do-{token}", width="stretch"):
+        if st.button("Pour it back", key=f"{action}-do-{token}", width="stretch"):
             session.act_once(action, pour)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import hashlib
+import math
 import re
 import secrets
 import time
@@ -63,17 +64,17 @@ class Gate:
     ) -> None:
         self._app, self._door, self._cookie = app, door, cookie
         self._room = UploadRoom(waiting)
-        self._asked_at = time.monotonic()
+        self._asked_at = -math.inf
 
     def idle_s(self) -> float:
-        """Seconds since the last request came."""
+        """Seconds since the last request came; infinite before the first one."""
         return time.monotonic() - self._asked_at
 
     async def __call__(self, scope: MutableMapping[str, Any], receive: Receive, send: Send) -> None:
-        self._asked_at = time.monotonic()
         if scope["type"] == "lifespan":
             await self._app(scope, receive, send)
             return
+        self._asked_at = time.monotonic()
         headers = {
             name.decode("latin-1").lower(): value.decode("latin-1") for name, value in scope["headers"]
         }
@@ -231,7 +232,13 @@ def _firm(path: str, send: Send) -> Send:
 
     async def send_firm(message: Message) -> None:
         if message["type"] == "http.response.start":
-            kept = [(name, value) for name, value in message.get("headers", ()) if name.lower() not in names]
+            sent = [(name.lower(), value) for name, value in message.get("headers", ())]
+            kept = [(name, value) for name, value in sent if name not in names]
+            if any(name == b"content-type" and value.startswith(b"text/html") for name, value in kept):
+                # A browser that keeps a page it has left keeps its connection too, and what was typed there stays
+                # with that visit.
+                kept = [(name, value) for name, value in kept if name != b"cache-control"]
+                kept.append((b"cache-control", b"no-store"))
             message = {**message, "headers": [*kept, *own]}
         await send(message)
 

@@ -3,8 +3,8 @@
 usage: python tests/bench/bench_whole.py [LOTS] [--seed S] [--tolerance T] [--verbose] [--json]
 
 The lots are those of bench_dosing.py (base, dye, another dye, wrong label and drop, ceilings, batches already past).
-Here every photo is drawn as pixels by the generator (a phone for each lot; light, pose, glasses, glints, bubbles, haze
-and shadows for each photo), written as a JPEG, read, recorded in a book and advised on as `colourmatch lot photo` does.
+Here every photo is drawn as pixels by the generator (a phone and lamps for each lot; pose, gradients, shadows, glasses,
+glints, bubbles and haze for each photo), written as a JPEG, read, recorded in a book and advised on as `colourmatch lot photo` does.
 """
 
 from __future__ import annotations
@@ -24,21 +24,33 @@ from colourmatch.colour.spectra import WAVELENGTHS_NM
 from colourmatch.lots.book import open_book
 from colourmatch.lots.work import record_photos
 from colourmatch.simulate import save_photo, vary
+from colourmatch.simulate.vary import Take
 
 _WARM = ("LED-B1", "LED-B2")
 _MOST_PHOTOS = 14
 _KINDS = ["plain"] * 5 + ["other dye"] * 2 + ["two dyes", "ceiling", "past"]
 
 
-def draw_photo(case: Case, drops: int, seeds: tuple[int, int], folder: Path) -> Path:
-    """The lot's glasses as they are now, through the lot's phone in a new place and light; seeds: lot, photo."""
+def _take(lot: int, photo: int) -> Take:
+    """A varied photo in daylight or a good LED."""
+    some = (vary(1_000_000 + 1000 * lot + 50 * photo + k) for k in range(50))
+    return next(take for take in some if take.light.name not in _WARM)
+
+
+def draw_photo(case: Case, drops: int, seeds: tuple[int, int], folder: Path, moving: bool = False) -> Path:
+    """The lot's glasses as they are now, through the lot's phone in a new place; seeds: lot, photo.
+
+    The lamps stay the same within a lot and how they fall changes; with `moving` every photo has other lamps.
+    """
     lot, photo = seeds
-    phone = vary(100_000 + lot).phone
-    take = next(
-        t
-        for t in (vary(1_000_000 + 1000 * lot + 50 * photo + k) for k in range(50))
-        if t.light.name not in _WARM
-    )
+    phone, lamps = vary(100_000 + lot).phone, _take(lot, 0).light
+    take = _take(lot, photo)
+    if not moving:
+        light = replace(
+            take.light, spectrum=lamps.spectrum, name=lamps.name, second_spectrum=lamps.second_spectrum,
+            second_share=take.light.second_share if lamps.second_spectrum is not None else 0.0,
+        )  # fmt: skip
+        take = replace(take, light=light)
     rng = np.random.default_rng([lot, photo])
     ml = drops * case.stock.drop_ml * case.drop
     volume = case.volume_ml + ml
@@ -52,7 +64,7 @@ def draw_photo(case: Case, drops: int, seeds: tuple[int, int], folder: Path) -> 
     return save_photo(rendered, folder / f"photo-{photo}.jpg")
 
 
-def play(lot: int, seed: int, tolerance: float) -> tuple[Outcome, str, int]:
+def play(lot: int, seed: int, tolerance: float, moving: bool = False) -> tuple[Outcome, str, int]:
     """One lot from its first photo to its stop, what was advised, a line each, and how often a photo was asked anew."""
     rng = np.random.default_rng([seed, lot])
     case = draw_case(rng, _KINDS[lot % len(_KINDS)])
@@ -71,7 +83,7 @@ def play(lot: int, seed: int, tolerance: float) -> tuple[Outcome, str, int]:
         if drops:
             book.add_addition(number, "red", drops=drops)
         for photo in range(1, _MOST_PHOTOS + 1):
-            path = draw_photo(case, drops, (1000 * seed + lot, photo), Path(place))
+            path = draw_photo(case, drops, (1000 * seed + lot, photo), Path(place), moving)
             start = time.perf_counter()
             result = record_photos(book, number, [(path.read_bytes(), path.name)])[0]
             seconds = max(seconds, time.perf_counter() - start)
@@ -114,6 +126,7 @@ def main() -> None:
     parser.add_argument("lots", type=int, nargs="?", default=60)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--tolerance", type=float, default=1.0)
+    parser.add_argument("--moving", action="store_true", help="other lamps in every photo")
     parser.add_argument("--verbose", action="store_true")
     parser.add_argument(
         "--json", action="store_true", help="print one object with the figures asked for, at the end"

@@ -154,3 +154,91 @@ def test_two_windows_of_one_browser_do_not_share_an_act(
         page.driver.switch_to.window(window)
         page.tap("button", "Write it down")
         wait_for(lambda count=count: len(book.lot_story(lot_id).additions) == count, "not written down", 20)
+
+
+def shown(page: Page, label: str) -> str:
+    """What stands in the field of this name."""
+    return str(page.find(f"[aria-label='{label}']").get_attribute("value"))
+
+
+def write_in(page: Page, label: str, text: str, *keys: str) -> None:
+    """Type into a field in place of what stands there; without a key after it the field is not left."""
+    from selenium.webdriver.common.keys import Keys
+
+    field = wait_for(
+        lambda: next((e for e in page.find_all(f"[aria-label='{label}']") if e.is_displayed()), None),
+        label,
+        30,
+    )
+    field.send_keys(Keys.CONTROL, "a")
+    field.send_keys(text, *keys)
+
+
+@pytest.mark.parametrize("screen", ["phone", "desk"])
+def test_a_new_lot_half_typed_survives_a_reload_and_a_closed_tab(
+    serve: Callable[..., Server], browse: Callable[[str], Page], book: LotBook, screen: str
+) -> None:
+    from selenium.webdriver.common.keys import Keys
+
+    book.add_stock("red", "E129", 1.0)
+    server, page = serve(), browse(screen)
+    page.go(f"{server.url}/set-up")
+    page.tap("*[@data-testid='stTab']", "New lot")
+    page.settle()
+    write_in(page, "Name of the lot", "bitter aperitif", Keys.TAB)
+    write_in(page, "Batch, ml", "900", Keys.TAB)
+    page.settle()
+    write_in(page, "Your ceiling, mg/l", "4")  # in the middle of a number
+    page.driver.refresh()
+    page.settle()
+    assert page.find('[data-testid="stTab"][aria-selected="true"]').text == "New lot"
+    wait_for(lambda: shown(page, "Your ceiling, mg/l") == "4", "the number under way is lost", 20)
+    assert (shown(page, "Name of the lot"), shown(page, "Batch, ml")) == ("bitter aperitif", "900")
+    write_in(page, "Lot number (optional)", "2025-")
+    old = page.driver.current_window_handle
+    page.driver.switch_to.new_window("tab")
+    new = page.driver.current_window_handle
+    page.driver.switch_to.window(old)
+    page.driver.close()
+    page.driver.switch_to.window(new)
+    page.show_in("light")
+    page.go(f"{server.url}/set-up?part=New+lot")
+    wait_for(lambda: shown(page, "Lot number (optional)") == "2025-", "the word under way is lost", 20)
+    assert (shown(page, "Name of the lot"), shown(page, "Batch, ml")) == ("bitter aperitif", "900")
+    page.settle()
+    page.tap("button", "Begin the lot")
+    wait_for(lambda: book.list_lots(), "the lot was not begun", 30)
+    (lot,) = book.list_lots()
+    assert (lot.name, lot.number, lot.volume_ml, lot.ceiling_mg_per_l) == ("bitter aperitif", "2025-", 900, 4)
+    page.settle()
+    page.go(f"{server.url}/set-up?part=New+lot")
+    time.sleep(2)  # what was put back before would come within this
+    assert shown(page, "Name of the lot") == ""
+
+
+def test_what_is_under_way_in_the_other_forms_survives_a_reload(
+    serve: Callable[..., Server], browse: Callable[[str], Page], book: LotBook, lot_id: int
+) -> None:
+    server, page = serve(), browse("desk")
+    places = (
+        (f"match?lot={lot_id}", "Another amount went in", "How many drops", "7"),
+        (f"match?lot={lot_id}", "Put figures of the lot right", "Reason", "weighed ag"),
+        ("set-up", "Add a stock", "Name of the stock", "yell"),
+        ("set-up?part=Drops", "", "Grams together", "1.9"),
+        ("set-up?part=References", "Note a reference", "Name of the reference", "the bott"),
+    )
+    for path, fold, label, text in places:
+        page.go(f"{server.url}/{path}")
+        if fold and not any(e.is_displayed() for e in page.find_all(f"[aria-label='{label}']")):
+            page.tap("summary", fold)
+            page.settle()
+        write_in(page, label, text)
+        page.driver.refresh()
+        page.settle()
+        wait_for(
+            lambda label=label, text=text: (
+                text in [e.get_attribute("value") for e in page.find_all(f"[aria-label='{label}']")]
+            ),
+            f"{label}: {text!r} is lost",
+            20,
+        )

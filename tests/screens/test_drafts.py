@@ -32,6 +32,42 @@ def test_a_page_that_is_left_gives_back_what_was_typed(book: LotBook, lot_id: in
     assert not app.exception and not app.warning
 
 
+def test_a_field_that_was_emptied_again_stays_empty(lot_id: int) -> None:
+    app = open_app("match", lot=str(lot_id))
+    amount(app).set_value(7.0).run()
+    amount(app).set_value(None).run()
+    app.switch_page("colourmatch/screens/lots.py").run()
+    app.switch_page("colourmatch/screens/match.py").run()
+    assert amount(app).value is None
+
+
+def test_a_form_with_something_typed_is_found_unfolded(lot_id: int) -> None:
+    app = open_app("match", lot=str(lot_id))
+    assert not folded(app, "Another amount went in").proto.expanded
+    amount(app).set_value(7.0).run()
+    app.switch_page("colourmatch/screens/lots.py").run()
+    app.switch_page("colourmatch/screens/match.py").run()
+    assert folded(app, "Another amount went in").proto.expanded
+    assert not folded(app, "Put figures of the lot right").proto.expanded
+
+
+def test_the_stocks_chosen_for_a_new_lot_are_kept(book: LotBook, lot_id: int) -> None:
+    book.add_stock("yellow", "E102", 1.0)
+    ids = [stock.id for stock in book.list_stocks()]
+    app = open_app("set_up")
+    by_key(app.multiselect, "lot-stocks").set_value(ids).run()
+    by_key(app.text_input, "lot-name").set_value("cordial").run()
+    app.switch_page("colourmatch/screens/lots.py").run()
+    app.switch_page("colourmatch/screens/set_up.py").run()
+    assert by_key(app.multiselect, "lot-stocks").value == ids
+    assert by_key(app.text_input, "lot-name").value == "cordial"
+
+
+def folded(app, words: str):
+    (found,) = [one for one in app.expander if one.label == words]
+    return found
+
+
 def test_what_was_written_down_is_not_typed_again(book: LotBook, lot_id: int) -> None:
     app = open_app("match", lot=str(lot_id))
     amount(app).set_value(7.0)
@@ -52,10 +88,10 @@ def test_an_untouched_field_follows_the_advice(book: LotBook, lot_id: int, photo
     assert amount(app).value == book.lot_story(lot_id).photos[0].advice["doses"][0]["drops"]
 
 
-@pytest.mark.parametrize("value", [True, None, b"photo", [1], {"a": 1}, "x" * 5001])
-def test_only_short_texts_and_numbers_are_kept(value: object) -> None:
+@pytest.mark.parametrize("value", [True, None, b"photo", [], [True], [b"photo"], {"a": 1}, "x" * 5001])
+def test_only_short_texts_numbers_and_choices_are_kept(value: object) -> None:
     assert not drafts._is_kept("field", value)
-    assert drafts._is_kept("field", "text") and drafts._is_kept("field", 7.5)
+    assert all(drafts._is_kept("field", one) for one in ("text", 7.5, [1, 2], ["red"]))
 
 
 @pytest.mark.parametrize("content", ["", "[]", "{", '{"field": true, "draft-fields": "x", "other": null}'])

@@ -104,6 +104,17 @@ def gate(app: App, door: Door) -> Gate:
 # ---- at this machine ---------------------------------------------------------------------------------------
 
 
+def test_a_page_is_not_kept_by_the_browser_that_left_it(gate):
+    """With the page its connection would be kept, and what was typed there would stay with that visit."""
+    assert ask(gate, make_scope(HERE)).headers["cache-control"] == "no-store"
+
+
+def test_it_has_been_idle_for_ever_until_the_first_request(gate):
+    assert gate.idle_s() == float("inf")
+    ask(gate, make_scope(HERE))
+    assert 0 <= gate.idle_s() < float("inf")
+
+
 @pytest.mark.parametrize("host", ["127.0.0.1:8501", "localhost:8501", "[::1]:8501"])
 def test_this_machine_needs_no_code(gate, app, host):
     assert ask(gate, make_scope(HERE, host=host)).text == "the app"
