@@ -179,6 +179,12 @@ def _head_json(made: Lot) -> dict[str, Any]:
 @rectangle_options
 @card_name_option
 @light_option
+@click.option(
+    "--dilution", type=Number(), help="From this photo on 1 part is made up to so many, both glasses alike."
+)
+@click.option(
+    "--depth-mm", type=Number(), help="From this photo on the liquid stands so deep in both glasses."
+)
 @by_option
 @token_option
 def photo(
@@ -187,13 +193,14 @@ def photo(
     """Measure photos, learn, say what to do now.
 
     The rectangles are for photos without the printed card, from above like the others of the lot. Of vessels seen from
-    the side the light passes once: make that lot with --depth-mm half their inner width. --card-name and --light hold
-    for the lot's later photos too.
+    the side the light passes once: make that lot with --depth-mm half their inner width. --card-name, --light,
+    --dilution and --depth-mm hold for the lot's later photos too.
     """
     from colourmatch.lots.phones import lot_reader, note_for_lot
     from colourmatch.lots.work import record_photos
 
     card, light = given.pop("card_name"), given.pop("light")
+    view = {name: given.pop(name) for name in ("depth_mm", "dilution")}
     rectangles = take_rectangles(given)
     with session.open_book() as book:
         lot_id = book.find_lot(lot).id
@@ -206,7 +213,14 @@ def photo(
             one = token if token is None or len(photos) == 1 else f"{token} {number}"
             measured = [next(read)] if path in new else None
             found += record_photos(
-                book, lot_id, [Path(path)], entered_by=by, token=one, rectangles=rectangles, measured=measured
+                book,
+                lot_id,
+                [Path(path)],
+                entered_by=by,
+                token=one,
+                rectangles=rectangles,
+                measured=measured,
+                view=view,
             )
             note_progress(session, (number, len(photos)), found[-1])
         closed = _renew_repeated(session, book, found)

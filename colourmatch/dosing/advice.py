@@ -7,7 +7,7 @@ the difference under the tolerance with 95 % probability, unless no drop can imp
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import ceil
 from typing import Any
 
@@ -123,7 +123,20 @@ def ask_for_photo(text: str) -> Advice:
 
 
 def advise(problem: Problem) -> Advice:
-    """Plan the next step, or stop; the ceiling is never passed by any dose advised."""
+    """Plan the next step, or stop; the ceiling is never passed by any dose advised.
+
+    No stop rests on photos that are in doubt but the one at the ceiling, which no better photo changes.
+    """
+    advice = _plan(problem)
+    if problem.doubt is None or advice.action != "stop" or advice.reason == "ceiling":
+        return advice
+    text = f"It may be time to stop, but not on this photo alone. {problem.doubt}"
+    if "photograph again" not in text:
+        text += " Then photograph again."
+    return replace(advice, action="rephotograph", reason="photo", text=text)
+
+
+def _plan(problem: Problem) -> Advice:
     if not problem.fit.success:
         return ask_for_photo(
             "The photos of this lot contradict each other. Check the additions entered, then photograph both glasses "
@@ -146,6 +159,8 @@ def advise(problem: Problem) -> Advice:
             **facts,
         )
     worth = max(REPEATABILITY, WORTH_INSIDE * problem.tolerance) if inside else REPEATABILITY
+    if problem.stalled:
+        return _stop_here(problem, line, facts)
     if gain < worth:
         tried_out = inside or line.bound or problem.fit.photos >= PATIENCE
         trying = () if tried_out else _explore(problem, line)
@@ -395,8 +410,12 @@ def _stop_here(problem: Problem, line: Line, facts: dict[str, Any]) -> Advice:
         return Advice("stop", "matched", text, **facts)
     names = " and ".join(s.name for s in problem.stocks)
     left = f" What stays different: {facts['missing']}." if facts["missing"] else ""
+    why = " The last steps brought it no nearer." if problem.stalled else ""
     return Advice(
-        "stop", "nearest", f"This is the nearest that {names} can come: {shown}. Stop here.{left}", **facts
+        "stop",
+        "nearest",
+        f"This is the nearest that {names} can come: {shown}.{why} Stop here.{left}",
+        **facts,
     )
 
 

@@ -38,8 +38,10 @@ class Problem:
 
     fit and stocks share their order; base_share: part of the present volume that is base (the rest is water from
     stocks); views: where the match is judged, with weights; ceiling in mg/l of all colourants, None for none;
-    tolerance in CIEDE2000; photos_of_state: how many photos were taken since the last addition; barred: names of
-    stocks that are in the batch or stand ready but are not to be dosed.
+    tolerance in CIEDE2000; photos_of_state: how many photos were taken since the last addition; doubt: what to do
+    before a stop may rest on those photos, None when they can be trusted; stalled: the last steps brought the batch no
+    nearer; barred: names of stocks that are in the batch
+    or stand ready but are not to be dosed.
     """
 
     fit: LotFit
@@ -51,6 +53,8 @@ class Problem:
     jurisdiction: str | None = None
     tolerance: float = 1.0
     photos_of_state: int = 1
+    doubt: str | None = None
+    stalled: bool = False
     barred: tuple[str, ...] = ()
 
     @property

@@ -73,7 +73,8 @@ class Shot:
     """One photo as the fit sees it: Lab of reference and batch with covariances, and what the batch then held.
 
     mg_per_l: label mg of each stock per litre of undiluted batch; thinning: share of the volume that is base;
-    camera: photos with the same key share one phone error.
+    camera: photos with the same key share one phone error; path, reference_path: depth over dilution of the two
+    liquids in this photo, relative to the view of the fit.
     """
 
     batch_lab: Array
@@ -83,6 +84,8 @@ class Shot:
     mg_per_l: tuple[float, ...]
     thinning: float = 1.0
     camera: str = ""
+    path: float = 1.0
+    reference_path: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -224,6 +227,8 @@ class _Data:
     thinning: Array
     camera: Array
     has_reference: list[bool]
+    path: Array
+    reference_path: Array
 
 
 def _lab_to_y(lab: Array, cov: Array) -> tuple[Array, Array, Array]:
@@ -269,29 +274,35 @@ def _prepare(shots: Sequence[Shot], cameras: Sequence[str]) -> _Data:
         np.array([s.thinning for s in shots], float),
         np.array([index[s.camera] for s in shots]),
         [s.reference_lab is not None for s in shots],
+        np.array([s.path for s in shots]),
+        np.array([s.reference_path for s in shots]),
     )  # fmt: skip
 
 
 def _predict(layout: _Layout, draws: Array, data: _Data) -> tuple[Array, Array, Array, Array]:
     """Predicted y of batch (D, N, 3) and reference (D, N, 3) for each shot, with Jacobians (D, N, 3, P)."""
     count, shots, size = len(draws), len(data.thinning), layout.size
-    reflect = np.exp(-2 * _LN10 * layout.batch_absorbance(draws, data.mg_per_l, data.thinning))
-    ref = np.exp(-2 * _LN10 * layout.reference_absorbance(draws))[:, None]
+    depth = -2 * _LN10 * data.path[:, None]
+    reflect = np.exp(depth * layout.batch_absorbance(draws, data.mg_per_l, data.thinning))
+    # photos of one view share one look at the reference
+    deep, group = np.unique(data.reference_path, return_inverse=True)
+    ref_depth = -2 * _LN10 * deep[:, None]
+    ref = np.exp(ref_depth * layout.reference_absorbance(draws)[:, None])
     y, jac = np.empty((count, shots, 3)), np.zeros((count, shots, 3, size))
     ref_y, ref_jac = np.empty((count, shots, 3)), np.zeros((count, shots, 3, size))
     for camera in range(len(layout.phones)):
         here = np.flatnonzero(data.camera == camera)
         terms, place = layout.phone_terms(draws, camera), layout.phone_slice(camera)
         weights = phone_weights(terms)
-        for light, out, out_jac, fill in (
-            (reflect[:, here], y, jac, _batch_slopes),
-            (ref, ref_y, ref_jac, _reference_slopes),
+        for light, per_unit, spread, out, out_jac, fill in (
+            (reflect[:, here], depth[here], slice(None), y, jac, _batch_slopes),
+            (ref, ref_depth, group[here], ref_y, ref_jac, _reference_slopes),
         ):
             seen = light @ weights
             read, slope, to_tone = bend_tones(seen, terms)
             grad = np.zeros((*seen.shape, size))
             # change of a channel per unit of absorbance at each wavelength, (D, N, 3, 81)
-            per_absorbance = -2 * _LN10 * light[:, :, None, :] * weights.transpose(0, 2, 1)[:, None]
+            per_absorbance = (per_unit * light)[:, :, None, :] * weights.transpose(0, 2, 1)[:, None]
             fill(layout, draws, (data.mg_per_l[here], data.thinning[here]), per_absorbance, grad)
             to_terms = np.concatenate(
                 [
@@ -303,7 +314,7 @@ def _predict(layout: _Layout, draws: Array, data: _Data) -> tuple[Array, Array, 
             )
             grad *= slope[..., None]
             grad[..., place] = to_terms @ layout.phones[camera].factor
-            out[:, here], out_jac[:, here] = read, grad
+            out[:, here], out_jac[:, here] = read[:, spread], grad[:, spread]
     return y, jac, ref_y, ref_jac
 
 

@@ -50,6 +50,49 @@ def find_spot(measurement: dict[str, Any], name: str) -> dict[str, Any] | None:
     return (measurement.get("spots") or {}).get(name)
 
 
+def photo_view(head: Lot, measurement: dict[str, Any] | None) -> View:
+    """How deep and how thinned a photo shows the liquids: as its own record says, else as the lot's head does."""
+    from colourmatch.liquid.model import View
+
+    seen = (measurement or {}).get("view") or {}
+    return View(float(seen.get("depth_mm", head.depth_mm)), float(seen.get("dilution", head.dilution)))
+
+
+#: What leaves a reading open to errors that its interval only just covers: no stop rests on such a photo alone.
+_DOUBTFUL = ("uneven-light", "glare", "channel-full", "channel-empty")
+#: So often is a better photo of one state asked for; then the interval has to do.
+_ASKED = 2
+#: From so many photos on steps that bring nothing end; a smaller gain than this (CIEDE2000) is none.
+_PATIENCE, _SEEN_GAIN = 5, 0.15
+
+
+def doubt_of_state(group: list[ReadPhoto]) -> str | None:
+    """What to do before a stop may rest on these photos of one state: the last one's flag, when all have such a flag."""
+    flags = [
+        [f for f in measurement.get("quality") or [] if f["code"] in _DOUBTFUL] for _, measurement in group
+    ]
+    if not flags or len(flags) > _ASKED or not all(flags):
+        return None
+    return str(flags[-1][0]["text"])
+
+
+def steps_stalled(story: LotStory, photos: list[ReadPhoto]) -> bool:
+    """Whether the last two steps brought the batch no nearer, as far as the photos show, after some patience.
+
+    The fit of a reference of another make may go on hoping; what is seen then counts more.
+    """
+    if len(photos) < _PATIENCE:
+        return False
+    view = photo_view(story.lot, photos[-1][1])
+    seen: dict[int, list[float]] = {}
+    for state, photo in zip(_states(story, photos), photos, strict=True):
+        figure = photo[1].get("delta_e_2000")
+        if figure and photo_view(story.lot, photo[1]) == view:
+            seen.setdefault(state, []).append(float(figure["value"]))
+    values = [float(np.mean(seen[state])) for state in sorted(seen)]
+    return len(values) > 3 and min(values[-2:]) > min(values[:-2]) - _SEEN_GAIN
+
+
 def photos_of_state(story: LotStory, photos: list[ReadPhoto]) -> list[ReadPhoto]:
     """Photos taken since the batch last changed; one that is not yet in the book counts.
 
@@ -64,11 +107,13 @@ def _changes_colour(entry: LotEntry) -> bool:
 
 
 def combine_state(story: LotStory, group: list[ReadPhoto], photos: list[ReadPhoto]) -> Combined | None:
-    """What photos of one state give together, called by their numbers in the lot."""
+    """What photos of one state give together, called by their numbers in the lot; those of the last one's dilution."""
     from colourmatch.photo.combine import combine_photos
 
     numbers = {id(m): k for k, (_, m) in enumerate(_all_photos(story, photos), 1)}
-    return combine_photos([m for _, m in group], [f"Photo {numbers[id(m)]}" for _, m in group])
+    view = photo_view(story.lot, group[-1][1]) if group else None
+    alike = [m for _, m in group if photo_view(story.lot, m) == view]
+    return combine_photos(alike, [f"Photo {numbers[id(m)]}" for m in alike])
 
 
 def _all_photos(story: LotStory, photos: list[ReadPhoto]) -> list[ReadPhoto]:
@@ -76,11 +121,17 @@ def _all_photos(story: LotStory, photos: list[ReadPhoto]) -> list[ReadPhoto]:
     return [(p, p.measurement) for p in story.photos] + [p for p in photos if p[0] is None]
 
 
+def _states(story: LotStory, photos: list[ReadPhoto]) -> list[int]:
+    """For each photo how often the batch had changed before it."""
+    changes = sorted(e.id for e in story.effective if _changes_colour(e))
+    return [bisect(changes, entry.id) if entry else len(changes) for entry, _ in photos]
+
+
 def _scatter_by_state(story: LotStory, photos: list[ReadPhoto]) -> list[np.ndarray]:
     """For each photo how photos of its state scatter beyond their own noise, covariance in Lab (3, 3)."""
-    changes = sorted(e.id for e in story.effective if _changes_colour(e))
-    states = [bisect(changes, entry.id) if entry else len(changes) for entry, _ in photos]
-    scatter: dict[int, np.ndarray] = {}
+    views = [photo_view(story.lot, measurement) for _, measurement in photos]
+    states = list(zip(_states(story, photos), views, strict=True))
+    scatter: dict[Any, np.ndarray] = {}
     for state in set(states):
         group = [photo for photo, own in zip(photos, states, strict=True) if own == state]
         together = combine_state(story, group, photos) if len(group) > 1 else None
@@ -121,7 +172,7 @@ def fit_story(book: LotBook, story: LotStory, photos: list[ReadPhoto]) -> tuple[
     ]
     phones = phone_priors(book, [measurement for _, measurement in photos])
     known: dict[str, Any] = {"phones": phones} if phones else {}
-    return stocks, fit_lot(shots, priors, _photo_view(story.lot), **known)
+    return stocks, fit_lot(shots, priors, photo_view(story.lot, None), **known)
 
 
 def make_prior(entry: StockEntry) -> StockPrior:
@@ -167,6 +218,7 @@ def _shot(story: LotStory, photo: ReadPhoto, stocks: tuple[Stock, ...], target: 
         ref_lab, ref_cov = np.array(story.lot.target_lab), target
     else:
         ref_lab, ref_cov = None, None
+    path = photo_view(story.lot, measurement).path_cm / photo_view(story.lot, None).path_cm
     return Shot(
         batch_lab=np.array(batch["lab"]),
         batch_covariance=np.array(batch["lab_covariance"]),
@@ -175,6 +227,10 @@ def _shot(story: LotStory, photo: ReadPhoto, stocks: tuple[Stock, ...], target: 
         mg_per_l=tuple(state.concentration_mg_per_l(s.name) for s in stocks),
         thinning=base_share(story, entry),
         camera=camera_key(measurement),
+        path=path,
+        reference_path=path
+        if reference is not None
+        else 1.0,  # a colour that was chosen is in the lot's own view
     )
 
 
@@ -193,12 +249,6 @@ def base_share(story: LotStory, before: LotEntry | None) -> float:
     return base / volume
 
 
-def _photo_view(head: Lot) -> View:
-    from colourmatch.liquid.model import View
-
-    return View(head.depth_mm, head.dilution)
-
-
 def views_of(head: Lot) -> tuple[View, ...]:
     """Where the match is judged: the serving conditions of the lot, else as measured."""
     from colourmatch.liquid.model import View
@@ -214,4 +264,4 @@ def views_of(head: Lot) -> tuple[View, ...]:
         )
         for c in conditions
     )
-    return views or (_photo_view(head),)
+    return views or (photo_view(head, None),)

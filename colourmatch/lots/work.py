@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from colourmatch.lots.calibrations import lot_choice
+from colourmatch.lots.checks import check_number
 from colourmatch.lots.entries import (
     AdditionEntry,
     AmendmentEntry,
@@ -30,9 +31,12 @@ from colourmatch.lots.fitting import (
     ReadPhoto,
     base_share,
     combine_state,
+    doubt_of_state,
     find_spot,
     fit_story,
+    photo_view,
     photos_of_state,
+    steps_stalled,
     usable_photos,
     views_of,
     why_not_yet,
@@ -44,6 +48,7 @@ from colourmatch.lots.trials import describe_trials
 
 if TYPE_CHECKING:
     from colourmatch.dosing.advice import Advice
+    from colourmatch.liquid.model import View
     from colourmatch.lots.book import LotBook
     from colourmatch.photo.combine import Combined
     from colourmatch.photo.measure import Measurement
@@ -59,22 +64,25 @@ def record_photos(
     token: str | None = None,
     rectangles: Mapping[str, Any] | None = None,
     measured: Sequence[dict[str, Any]] | None = None,
+    view: Mapping[str, float | None] | None = None,
 ) -> list[dict[str, Any]]:
     """Measure photos of a lot, learn, advise, and write each into the book.
 
     rectangles: for photos without the printed card, the arguments of `photo.rectangles.measure_rectangles` by name.
     measured: what was read of each source beforehand with `lot_reader(book, lot).greys`, as JSON; a file that has
-    changed since is read again. One dict per photo: the measurement with "lot", "entry" and "advice". A refused photo
+    changed since is read again. view: "depth_mm" and "dilution" of these photos, where they are not as in the last one
+    (at first, as the lot says): each photo keeps its own. One dict per photo: the measurement with "lot", "entry" and "advice". A refused photo
     is not recorded; a photo sent again gives its first entry. ClosedError when the lot is closed.
     """
     found = book.find_lot(lot)
+    changed = {name: check_number(name, value) for name, value in (view or {}).items() if value is not None}
     return [
         _record_photo(
             book,
             found.id,
             source,
             (entered_by, token and f"{token}-{k}"),
-            (rectangles, measured[k] if measured else None),
+            (rectangles, measured[k] if measured else None, changed),
         )
         for k, source in enumerate(sources)
     ]
@@ -85,9 +93,9 @@ def _record_photo(
     lot: int,
     source: Source,
     written: tuple[str | None, str | None],
-    how: tuple[Mapping[str, Any] | None, dict[str, Any] | None],
+    how: tuple[Mapping[str, Any] | None, dict[str, Any] | None, dict[str, float]],
 ) -> dict[str, Any]:
-    (entered_by, token), (rectangles, measured) = written, how
+    (entered_by, token), (rectangles, measured, changed) = written, how
     content, name = source if isinstance(source, tuple) else (_read(Path(source)), Path(source).name)
     known = book.find_photo(content, lot) if content else None
     if known is not None and content:
@@ -101,12 +109,43 @@ def _record_photo(
     if measurement["error"] is not None:
         return measurement | {"lot": lot, "entry": None, "advice": None}
     story = book.lot_story(lot)
+    measurement["view"] = (_own_view(story) | changed) or None
+    measurement["quality"] = _tell_dilution(story, measurement)
     advice = _advise(book, story, [*usable_photos(story), (None, measurement)]) | _care(story)
     entry = book.add_photo(
         lot, measurement, advice, photo=content, original_name=name, entered_by=entered_by,
         taken_at=_time_taken(measurement), token=token,
     )  # fmt: skip
     return measurement | {"lot": lot, "entry": entry.id, "advice": advice}
+
+
+def view_of_photos(story: LotStory) -> View:
+    """Depth and dilution of the lot's newest photo: what the next one is taken to have."""
+    return photo_view(story.lot, {"view": _own_view(story)})
+
+
+def _tell_dilution(story: LotStory, measurement: dict[str, Any]) -> list[dict[str, Any]]:
+    """The flags of a photo of a lot; one that asks for more water also says what that makes in all."""
+    from colourmatch.photo.measure import parts_of_water
+
+    dilution = photo_view(story.lot, measurement).dilution
+    out = []
+    for flag in measurement["quality"]:
+        if flag["code"] == "channel-empty":
+            shown = [spot for name in ("reference", "batch") if (spot := find_spot(measurement, name))]
+            parts = max(parts_of_water(np.array(spot["rgb"])) for spot in shown)
+            total = f"{dilution * (1 + parts):g}"
+            flag = flag | {
+                "text": f"{flag['text']} That is 1 part made up to {total} in all: say so with the next photo."
+            }
+        out.append(flag)
+    return out
+
+
+def _own_view(story: LotStory) -> dict[str, float]:
+    """What was said of the newest photo's depth and dilution; what was not said is as the lot's head says."""
+    shown = [photo for photo in story.photos if photo.purpose == "match"]
+    return dict((shown[-1].measurement.get("view") if shown else None) or {})
 
 
 def _is_of(measured: dict[str, Any], content: bytes | None) -> bool:
@@ -268,6 +307,8 @@ def _advise(book: LotBook, story: LotStory, photos: list[ReadPhoto]) -> dict[str
         jurisdiction=head.jurisdiction,
         tolerance=head.tolerance,
         photos_of_state=len(here),
+        doubt=doubt_of_state(here),
+        stalled=steps_stalled(story, usable),
     )
     problem, bottles = choose_bottles(problem)
     advice: Advice = advise(problem)

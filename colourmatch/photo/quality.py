@@ -52,7 +52,7 @@ FLAGS: dict[str, tuple[str, str]] = {
     "glare": ("warn", "Reflections cover {percent:.0f} % of the {spot} window; they were left out. Move the lamp or the card a little if you can."),
     "glare-over-window": ("refuse", "A reflection covers most of the {spot} window. Move the lamp or the card and photograph again."),
     "haze": ("warn", "The {spot} is hazy (clarity {clarity:.2f} of clear water). Haze makes colour meaningless: filter it first, then photograph again."),
-    "channel-empty": ("warn", "The {spot} is too strong for the camera: its {channel} channel is nearly empty, so this colour is only a rough guess. Measure reference and batch both at 1+{parts} with water."),
+    "channel-empty": ("warn", "The {spot} is too strong for the camera: its {channel} channel is nearly empty, so this colour is only a rough guess. Measure reference and batch both at 1+{parts} with water, counted from what stands in the glasses now."),
     "channel-full": ("warn", "The {spot} is too bright for the camera in its {channel} channel. Darken the photo a little and photograph again."),
     # photos without the printed card
     "light-slopes": ("warn", "The light changes across the white rectangle: carried on, it would be {percent:.0f} % off at the {spot}, and the interval says so. Draw white nearer to the liquids, or move the lamp and photograph again."),

@@ -172,6 +172,7 @@ def blends_back(advice: dict[str, Any]) -> bool:
 def take_photos(story: LotStory) -> None:
     """Measure and keep new photos one by one; a refused one is named and not kept."""
     lot, place = story.lot, f"lot-{story.lot.id}"
+    view = ask_view(story)
     files = upload_photos(place, "Photos of reference and batch")
     if not files:
         st.page_link(pages.find_page("picker"), label="No card in the photo? Mark white and liquids on it")
@@ -184,7 +185,7 @@ def take_photos(story: LotStory) -> None:
         for number, (data, name) in enumerate(files):
             bar.progress(number / len(files), f"Measuring photo {number + 1} of {len(files)} …")
             found = record_photos(
-                session.current_book(), lot.id, [(data, name)], entered_by=session.entered_by()
+                session.current_book(), lot.id, [(data, name)], entered_by=session.entered_by(), view=view
             )[0]
             if found.get("error"):
                 refused.append((name, found["error"]))
@@ -203,6 +204,30 @@ def take_photos(story: LotStory) -> None:
                 "The photo is measured and kept." if kept == 1 else f"{kept} photos are measured and kept."
             )
         st.rerun()
+
+
+def ask_view(story: LotStory) -> dict[str, float | None]:
+    """Depth and dilution of the next photos where they are not as in the last one."""
+    from colourmatch.lots.work import view_of_photos
+
+    now = view_of_photos(story)
+    thinned = "undiluted" if now.dilution == 1 else f"1 part made up to {now.dilution:g}"
+    key = f"view-{story.lot.id}-{len(story.photos)}"
+    with st.expander(f"{now.depth_mm:g} mm deep, {thinned}. Thinned otherwise?"):
+        st.write("Both glasses alike, the blank is water. It holds for the photos from now on.")
+        left, right = st.columns(2)
+        depth = left.number_input(
+            "Depth in the glass, mm", value=now.depth_mm, min_value=1.0, max_value=200.0, step=1.0, format="%g",
+            key=f"{key}-depth",
+        )  # fmt: skip
+        dilution = right.number_input(
+            "1 part made up to", value=now.dilution, min_value=1.0, max_value=1000.0, step=1.0, format="%g",
+            key=f"{key}-dilution",
+        )  # fmt: skip
+    return {
+        "depth_mm": depth if depth != now.depth_mm else None,
+        "dilution": dilution if dilution != now.dilution else None,
+    }
 
 
 def show_last_photo(story: LotStory, advice: dict[str, Any]) -> None:

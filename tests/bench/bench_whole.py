@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import re
 import tempfile
 import time
 from concurrent.futures import ProcessPoolExecutor
@@ -37,12 +38,15 @@ def _take(lot: int, photo: int) -> Take:
     return next(take for take in some if take.light.name not in _WARM)
 
 
-def draw_photo(case: Case, drops: int, seeds: tuple[int, int], folder: Path, moving: bool = False) -> Path:
-    """The lot's glasses as they are now, through the lot's phone in a new place; seeds: lot, photo.
+def draw_photo(
+    case: Case, state: tuple[int, float], seeds: tuple[int, int], folder: Path, moving: bool = False
+) -> Path:
+    """The lot's glasses as they are now, through the lot's phone in a new place; state: drops, dilution; seeds: lot,
+    photo.
 
     The lamps stay the same within a lot and how they fall changes; with `moving` every photo has other lamps.
     """
-    lot, photo = seeds
+    (drops, dilution), (lot, photo) = state, seeds
     phone, lamps = vary(100_000 + lot).phone, _take(lot, 0).light
     take = _take(lot, photo)
     if not moving:
@@ -56,7 +60,8 @@ def draw_photo(case: Case, drops: int, seeds: tuple[int, int], folder: Path, mov
     volume = case.volume_ml + ml
     mg_per_l = ml * case.stock.mg_per_ml * case.strength / volume * 1000
     batch = case.volume_ml / volume * case.base + mg_per_l * case.dye
-    once = np.stack([batch, case.reference]) * case.path_cm * (1 + rng.normal(0, 0.015, (2, 1)))
+    path = case.view.depth_mm / 10 / dilution
+    once = np.stack([batch, case.reference]) * path * (1 + rng.normal(0, 0.015, (2, 1)))
     scene = replace(
         take.scene, batch=10 ** -once[0], reference=10 ** -once[1], blank=np.ones(WAVELENGTHS_NM.size)
     )
@@ -70,6 +75,7 @@ def play(lot: int, seed: int, tolerance: float, moving: bool = False) -> tuple[O
     case = draw_case(rng, _KINDS[lot % len(_KINDS)])
     lines, first_error, seconds, drops, again = [], np.nan, 0.0, case.start_drops, 0
     free = true_difference(case, np.arange(0, 4000))
+    dilution = case.view.dilution
     with (
         tempfile.TemporaryDirectory() as place,
         open_book(Path(place) / "book.sqlite") as book,
@@ -83,11 +89,15 @@ def play(lot: int, seed: int, tolerance: float, moving: bool = False) -> tuple[O
         if drops:
             book.add_addition(number, "red", drops=drops)
         for photo in range(1, _MOST_PHOTOS + 1):
-            path = draw_photo(case, drops, (1000 * seed + lot, photo), Path(place), moving)
+            path = draw_photo(case, (drops, dilution), (1000 * seed + lot, photo), Path(place), moving)
             start = time.perf_counter()
-            result = record_photos(book, number, [(path.read_bytes(), path.name)])[0]
+            result = record_photos(
+                book, number, [(path.read_bytes(), path.name)], view={"dilution": dilution}
+            )[0]
             seconds = max(seconds, time.perf_counter() - start)
             advice = result["advice"]
+            told = [re.search(r"made up to ([\d.]+) in all", flag["text"]) for flag in result["quality"]]
+            dilution = max([dilution, *(float(found[1]) for found in told if found)])
             if advice is None:  # refused: the maker does what it says and photographs again
                 lines.append(f"   {photo} refused: {result['error']}")
                 again += 1

@@ -368,6 +368,21 @@ def test_no_step_is_tried_that_may_pass_the_best():
     assert advice_module._explore(ask(), _flat_line(gains, 0.2)) == ()
 
 
+def test_steps_that_bring_it_no_nearer_end():
+    going = ask((RED,), (4,))
+    assert advise(going).action == "add"
+    ended = advise(replace(going, stalled=True))
+    assert (ended.action, ended.reason, ended.doses) == ("stop", "nearest", ())
+    assert "The last steps brought it no nearer. Stop here." in ended.text
+
+
+def test_a_doubtful_photo_asks_for_a_better_one_before_any_stop():
+    ended = advise(replace(ask((RED,), (4,)), stalled=True, doubt="Move the lamp."))
+    assert (ended.action, ended.reason, ended.doses) == ("rephotograph", "photo", ())
+    assert ended.text.endswith("not on this photo alone. Move the lamp. Then photograph again.")
+    assert ended.now is not None and ended.reachable is not None
+
+
 def test_no_step_is_tried_beyond_a_ceiling():
     full = ask(drops=(40,), ceiling_mg_per_l=ask(drops=(40,)).state.total_mg_per_l() + 0.01)
     gains = np.r_[np.full(50, 0.8), np.full(50, -0.1)]

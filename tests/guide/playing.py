@@ -154,7 +154,7 @@ def _tint(player: Player, boxes: dict[str, str]) -> None:
     player.call("lot look", "1", "--serving", "depth-mm=80,light=FL2")
     player.call("lot trial", "1", "--ml", "100")
     player.call("lot add", "2", "--stock", "red", "--drops", "1")
-    player.call("lot photo", "2", _photo("ladder1-2.jpg"))
+    player.call("lot photo", "2", _photo("ladder1-2.jpg"), "--dilution", "5", "--depth-mm", "10")
     player.call("lot trial", "1")
     player.call("lot trial", "2")
     player.call("lot trial", "2", "--pour-back")

@@ -70,6 +70,40 @@ def test_reference_comes_back():
     assert (np.abs(seen.mean(axis=0) - look(REFERENCE)) < 3 * seen.std(axis=0)).all()
 
 
+@pytest.mark.parametrize("dilution", [1.0, 2.5, 20.0])
+def test_a_photo_of_another_dilution_tells_of_the_same_liquids(dilution):
+    other = View(10, dilution)
+    shots = make_shots(1.1)
+    moved = [
+        replace(
+            shot, path=other.path_cm / VIEW.path_cm, reference_path=other.path_cm / VIEW.path_cm,
+            batch_lab=absorbance_to_lab((BASE + 1.1 * dose * RED) * other.path_cm),
+            reference_lab=absorbance_to_lab(REFERENCE * other.path_cm),
+        )
+        for shot, dose in zip(shots, LADDER, strict=True)
+    ]  # fmt: skip
+    for mixed in (moved, [*shots[:2], *moved[2:]]):
+        fit = fit_lot(mixed, [PRIOR], VIEW)
+        low, _, high = strength_of(fit)
+        assert fit.success and low <= 1.1 <= high
+        assert ciede2000(fit.reference_lab(VIEW).mean(axis=0), look(REFERENCE)) < 1.0
+    wrong = fit_lot(
+        [*shots[:2], *(replace(shot, path=1.0, reference_path=1.0) for shot in moved[2:])], [PRIOR], VIEW
+    )
+    assert wrong.misfit > 2 * fit.misfit
+
+
+def test_a_colour_that_was_chosen_keeps_its_own_view():
+    """The batch is photographed thinner than the target was noted."""
+    thin = View(10, 10)
+    shots = [
+        replace(shot, path=0.5, batch_lab=absorbance_to_lab((BASE + dose * RED) * thin.path_cm))
+        for shot, dose in zip(make_shots(), LADDER, strict=True)
+    ]
+    fit = fit_lot(shots, [PRIOR], VIEW)
+    assert fit.success and ciede2000(fit.reference_lab(VIEW).mean(axis=0), look(REFERENCE)) < 1.0
+
+
 def test_two_liquids_that_look_alike_stay_alike_whatever_the_phone():
     shots = [replace(s, reference_lab=s.batch_lab) for s in make_shots(doses=(32,))]
     fit = fit_lot(shots, [PRIOR], VIEW)

@@ -11,15 +11,16 @@ import pytest
 from PIL import Image
 
 from colourmatch.colour.difference import ciede2000
-from colourmatch.errors import ClosedError, NotFoundError
+from colourmatch.errors import ClosedError, InputError, NotFoundError
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.model import View, absorbance_to_lab, base_shapes
-from colourmatch.lots import fitting
+from colourmatch.lots import fitting, work
 from colourmatch.lots.book import LotBook, open_book
 from colourmatch.lots.work import advise_lot, close_lot, describe_lot, record_photos
 
 VIEW = View(10, 5)
 BASE = 0.25 * base_shapes()[0] + 0.10 * base_shapes()[3]  # absorbance of 1 cm, undiluted
+EMPTY = {"code": "channel-empty", "severity": "warn", "text": "Thin both."}
 HAZE = {"code": "haze", "severity": "warn", "text": "The batch is hazy. Filter it first."}
 
 
@@ -45,18 +46,19 @@ class Bench:
         self.lot = book.new_lot("Aperitif", 900, ["red"], **({"dilution": 5, "tolerance": 1.0} | head)).id
 
     def draw(
-        self, *, quality=(), without=(), refused: str | None = None, off: float = 0
+        self, *, quality=(), without=(), refused: str | None = None, off: float = 0, rgb=None, stuck=False
     ) -> tuple[bytes, str]:
-        """A new photo of the lot as it is now, with its measurement; `off` moves the batch's L* by so much."""
+        """A new photo of the lot as it is now, with its measurement; `off` moves the batch's L* by so much, and a batch
+        that is `stuck` looks as at its beginning."""
         number, out = len(self.known), io.BytesIO()
         Image.new("RGB", (16, 12), (number, self.lot % 256, 7)).save(out, "PNG")
         state = self.book.lot_state(self.lot)
-        held = {e: self.factor * state.colourant_mg_per_l(e) for e in state.mg_by_colourant}
+        held = {e: self.factor * state.colourant_mg_per_l(e) for e in state.mg_by_colourant if not stuck}
         batch = look(held, fitting.base_share(self.book.lot_story(self.lot), None)) + np.array([off, 0, 0])
         spots = {
             spot: None
             if spot in without or refused
-            else {"lab": list(lab), "lab_covariance": (np.eye(3) * 0.01).tolist()}
+            else {"lab": list(lab), "lab_covariance": (np.eye(3) * 0.01).tolist(), "rgb": rgb}
             for spot, lab in (("reference", REFERENCE), ("batch", batch))
         }
         value = None if None in spots.values() else float(ciede2000(REFERENCE, batch))
@@ -85,6 +87,25 @@ class Bench:
             for dose in advice["doses"]:
                 self.add(dose["drops"])
         raise AssertionError(f"no stop after {most} photos: {advice['text']}")
+
+
+def story_of(made: Bench):
+    """The story of a bench's lot."""
+    return made.book.lot_story(made.lot)
+
+
+def make_view_photo(made: Bench, dilution: float) -> tuple[bytes, str]:
+    """A photo of the lot as it is now, both liquids thinned so far."""
+    photo = made.draw()
+    state, measured = made.book.lot_state(made.lot), made.known[photo[0]].to_json()
+    dose = made.factor * state.colourant_mg_per_l("E129")
+    red = find_colourant("E129").absorptivity()
+    labs = [absorbance_to_lab((BASE + c * red) * View(10, dilution).path_cm) for c in (40, dose)]
+    for spot, lab in zip(("reference", "batch"), labs, strict=True):
+        measured["spots"][spot]["lab"] = list(lab)
+    value = float(ciede2000(*labs))
+    measured["delta_e_2000"] = {"value": value, "low": value, "high": value}
+    return photo
 
 
 @pytest.fixture
@@ -193,7 +214,103 @@ def test_an_unknown_lot_is_named(book):
         record_photos(book, 77, [])
 
 
+# ---- how the photos were taken ---------------------------------------------------------------------
+
+
+def test_photos_of_several_dilutions_are_learnt_from_together(bench):
+    made = bench()
+    strong = make_view_photo(made, 1.0)
+    first = record_photos(made.book, made.lot, [strong], view={"dilution": 1})[0]
+    assert first["view"] == {"dilution": 1.0}
+    thin = record_photos(made.book, made.lot, [make_view_photo(made, 5.0)], view={"dilution": 5})[0]
+    assert thin["view"] == {"dilution": 5.0}
+    # two looks at one liquid: what is left to add is the same as by the thin one alone
+    alone = bench().shoot()["advice"]
+    (both,), (one,) = thin["advice"]["to_match"], alone["to_match"]
+    assert both["low"] <= one["drops"] <= both["high"] and thin["advice"]["action"] == "add"
+    assert thin["advice"]["combined"]["photos"] == ["Photo 2"]
+
+
+def test_a_dilution_holds_for_the_later_photos(bench):
+    made = bench()
+    assert made.shoot()["view"] is None and work.view_of_photos(story_of(made)) == VIEW
+    record_photos(made.book, made.lot, [make_view_photo(made, 10.0)], view={"dilution": 10, "depth_mm": None})
+    assert work.view_of_photos(story_of(made)) == View(10, 10)
+    later = record_photos(made.book, made.lot, [make_view_photo(made, 10.0)])[0]
+    assert later["view"] == {"dilution": 10.0} and later["advice"]["combined"]["photos"] == [
+        "Photo 2",
+        "Photo 3",
+    ]
+
+
+def test_an_impossible_dilution_is_refused(bench):
+    made = bench()
+    with pytest.raises(InputError, match="dilution"):
+        record_photos(made.book, made.lot, [made.draw()], view={"dilution": 0.5})
+    assert story_of(made).photos == ()
+
+
+def test_a_liquid_too_strong_for_the_camera_is_to_be_thinned_so_far_in_all(bench):
+    made = bench()
+    result = made.shoot(quality=[EMPTY], rgb=[0.9, 0.03, 0.2])
+    # absorbance 1.52 in the strongest channel: 1+2 brings it to 0.5, and 5 parts become 15
+    assert (
+        result["quality"][0]["text"]
+        == EMPTY["text"] + " That is 1 part made up to 15 in all: say so with the next photo."
+    )
+
+
 # ---- what is advised ---------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("code", ["uneven-light", "glare", "channel-full", "channel-empty"])
+def test_no_stop_rests_on_a_doubtful_photo_alone(bench, code):
+    made = bench()
+    doubtful = {"code": code, "severity": "warn", "text": "Move the lamp."}
+    made.shoot()
+    made.add(72)
+    sure = made.shoot(quality=[doubtful], rgb=[0.9, 0.4, 0.4])["advice"]
+    assert (sure["action"], sure["reason"], sure["doses"]) == ("rephotograph", "photo", [])
+    assert sure["text"].startswith("It may be time to stop, but not on this photo alone. Move the lamp.")
+    assert sure["text"].endswith("photograph again.") and sure["now"]["value"] < 1
+    assert made.shoot()["advice"]["action"] == "stop"
+
+
+def test_the_third_doubtful_photo_has_to_do(bench):
+    made = bench()
+    made.add(72)
+    shadow = {"code": "uneven-light", "severity": "warn", "text": "Photograph again."}
+    asked = [made.shoot(quality=[shadow])["advice"]["action"] for _ in range(3)]
+    assert asked == ["rephotograph", "rephotograph", "stop"]
+
+
+def test_a_full_ceiling_needs_no_better_photo(bench):
+    made = bench(ceiling_mg_per_l=20)
+    made.add(36)
+    shadow = {"code": "uneven-light", "severity": "warn", "text": "Photograph again."}
+    advice = made.shoot(quality=[shadow])["advice"]
+    assert (advice["action"], advice["reason"]) == ("stop", "ceiling")
+
+
+def test_steps_that_bring_it_no_nearer_are_noticed(bench):
+    made = bench(ceiling_mg_per_l=200)
+    for drops in (0, 4, 4, 4):
+        if drops:
+            made.add(drops)
+        made.shoot(stuck=True)
+    assert not fitting.steps_stalled(story_of(made), fitting.usable_photos(story_of(made)))
+    made.add(4)
+    made.shoot(stuck=True)
+    assert fitting.steps_stalled(story_of(made), fitting.usable_photos(story_of(made)))
+
+
+def test_steps_that_bring_it_nearer_are_not_stalled(bench):
+    made = bench()
+    for drops in (0, 8, 8, 8, 8, 8):
+        if drops:
+            made.add(drops)
+        made.shoot()
+    assert not fitting.steps_stalled(story_of(made), fitting.usable_photos(story_of(made)))
 
 
 @pytest.mark.parametrize("factor", [0.85, 1.1])
