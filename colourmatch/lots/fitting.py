@@ -6,7 +6,6 @@ looking.py both stand on it.
 
 from __future__ import annotations
 
-from bisect import bisect
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -98,8 +97,8 @@ def photos_of_state(story: LotStory, photos: list[ReadPhoto]) -> list[ReadPhoto]
 
     A sample that was taken changes no colour.
     """
-    last = max((e.id for e in story.effective if _changes_colour(e)), default=0)
-    return [photo for photo in photos if photo[0] is None or photo[0].id > last]
+    changes = sum(map(_changes_colour, story.effective))
+    return [photo for photo, state in zip(photos, _states(story, photos), strict=True) if state == changes]
 
 
 def _changes_colour(entry: LotEntry) -> bool:
@@ -122,9 +121,12 @@ def _all_photos(story: LotStory, photos: list[ReadPhoto]) -> list[ReadPhoto]:
 
 
 def _states(story: LotStory, photos: list[ReadPhoto]) -> list[int]:
-    """For each photo how often the batch had changed before it."""
-    changes = sorted(e.id for e in story.effective if _changes_colour(e))
-    return [bisect(changes, entry.id) if entry else len(changes) for entry, _ in photos]
+    """For each photo how often the batch had changed before it; a correction counts where its entry stood."""
+    changes, before = 0, {}
+    for entry in story.effective:
+        before[entry.id] = changes
+        changes += _changes_colour(entry)
+    return [before[entry.id] if entry else changes for entry, _ in photos]
 
 
 def _scatter_by_state(story: LotStory, photos: list[ReadPhoto]) -> list[np.ndarray]:

@@ -406,6 +406,23 @@ def test_photos_of_one_state_are_counted_until_the_batch_changes(bench):
     assert [*counts, count()] == [0, 1, 2, 0, 1, 0]
 
 
+def test_an_addition_put_right_after_the_photos_counts_where_it_stood(bench):
+    scene, told = bench(), []
+    shots = [scene.draw()]
+    scene.add(40)
+    shots += [scene.draw(), scene.draw(off=0.1)]
+    for entered in (40, 10):
+        made = bench()
+        record_photos(made.book, made.lot, shots[:1])
+        dose = made.book.add_addition(made.lot, "red", drops=entered)
+        record_photos(made.book, made.lot, shots[1:])
+        if entered != 40:
+            made.book.correct_addition(dose.id, drops=40, reason="counted again")
+        told.append(advise_lot(made.book, made.lot))
+    assert told[0]["combined"]["photos"] == ["Photo 2", "Photo 3"]
+    assert told[0] == told[1]
+
+
 def test_a_stock_that_came_in_later_is_part_of_the_colour(bench):
     made = bench()
     made.book.add_stock("yellow", "E102", 1.0)
