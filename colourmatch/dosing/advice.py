@@ -24,14 +24,11 @@ from colourmatch.dosing.plan import (
     plan_line,
     safe_step,
 )
-from colourmatch.dosing.problem import Problem, expect_draws
+from colourmatch.dosing.problem import PATIENCE, REPEATABILITY, Problem, expect_draws
 from colourmatch.dosing.rescue import Rescue, find_rescue
 
 Array = NDArray[np.float64]
 
-#: Two photos of one state differ by about this much near a match (sd of several readings, CIEDE2000): a smaller gain
-#: cannot be seen, so it is not worth a drop.
-REPEATABILITY = 0.15
 #: Inside the tolerance a step must promise at least this part of it.
 WORTH_INSIDE = 0.25
 #: A dose of more than this part of the batch is not advised at all: the stock is too weak for the work.
@@ -40,8 +37,6 @@ DROWNED = 0.15
 CONFIRM = (0.15, 0.9)
 #: A step that is not worth it on average is tried all the same when its chance of a gain that a photo shows is this.
 PROMISING = 0.12
-#: A maker's patience: no such trial step from this many photos on.
-PATIENCE = 5
 #: A ceiling is named as the reason when it costs at least this many CIEDE2000.
 CEILING_COST = 0.3
 

@@ -32,6 +32,22 @@ def expect_draws(values: Array) -> Interval:
     return Interval(float(middle), float(low), float(high))
 
 
+#: A maker's patience, in photos: from so many on no step is tried for what it teaches, and steps that bring nothing end.
+PATIENCE = 5
+#: Two photos of one state differ by about this much near a match (sd of several readings, CIEDE2000): a smaller gain
+#: cannot be seen, so it is not worth a drop.
+REPEATABILITY = 0.15
+
+
+def no_nearer(seen: Sequence[float], photos: int) -> bool:
+    """Whether the last two steps brought the batch no nearer, after some patience.
+
+    seen: CIEDE2000 as photographed, one value a state of the batch, in order. The fit of a reference of another make
+    may go on hoping; what is seen then counts more.
+    """
+    return photos >= PATIENCE and len(seen) > 3 and min(seen[-2:]) > min(seen[:-2]) - REPEATABILITY
+
+
 @dataclass(frozen=True)
 class Problem:
     """One question to the planner.

@@ -61,8 +61,6 @@ def photo_view(head: Lot, measurement: dict[str, Any] | None) -> View:
 _DOUBTFUL = ("uneven-light", "glare", "channel-full", "channel-empty")
 #: So often is a better photo of one state asked for; then the interval has to do.
 _ASKED = 2
-#: From so many photos on steps that bring nothing end; a smaller gain than this (CIEDE2000) is none.
-_PATIENCE, _SEEN_GAIN = 5, 0.15
 
 
 def doubt_of_state(group: list[ReadPhoto]) -> str | None:
@@ -76,11 +74,10 @@ def doubt_of_state(group: list[ReadPhoto]) -> str | None:
 
 
 def steps_stalled(story: LotStory, photos: list[ReadPhoto]) -> bool:
-    """Whether the last two steps brought the batch no nearer, as far as the photos show, after some patience.
+    """Whether the last steps brought the batch no nearer by what the photos themselves show (`no_nearer`)."""
+    from colourmatch.dosing.problem import no_nearer
 
-    The fit of a reference of another make may go on hoping; what is seen then counts more.
-    """
-    if len(photos) < _PATIENCE:
+    if not photos:
         return False
     view = photo_view(story.lot, photos[-1][1])
     seen: dict[int, list[float]] = {}
@@ -88,8 +85,7 @@ def steps_stalled(story: LotStory, photos: list[ReadPhoto]) -> bool:
         figure = photo[1].get("delta_e_2000")
         if figure and photo_view(story.lot, photo[1]) == view:
             seen.setdefault(state, []).append(float(figure["value"]))
-    values = [float(np.mean(seen[state])) for state in sorted(seen)]
-    return len(values) > 3 and min(values[-2:]) > min(values[:-2]) - _SEEN_GAIN
+    return no_nearer([float(np.mean(seen[state])) for state in sorted(seen)], len(photos))
 
 
 def photos_of_state(story: LotStory, photos: list[ReadPhoto]) -> list[ReadPhoto]:

@@ -22,7 +22,7 @@ from colourmatch.colour.difference import ciede2000
 from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb
 from colourmatch.colour.spectra import planck_spectrum, read_illuminant
 from colourmatch.dosing.advice import advise
-from colourmatch.dosing.problem import Problem
+from colourmatch.dosing.problem import Problem, no_nearer
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.learn import Shot, StockPrior, fit_lot
 from colourmatch.liquid.model import View, absorbance_to_lab
@@ -206,16 +206,29 @@ def play(case: Case, tolerance: float, rng: np.random.Generator, verbose: bool) 
     best = float(truth[drops:].min())
     free = true_difference(case, np.arange(0, int(4 * room + drops + 300)))
     first_error, seconds, same = np.nan, 0.0, 0
+    seen: dict[int, list[float]] = {}
     for photo in range(1, 13):
         batch_lab, batch_cov, ref_lab, ref_cov = photograph(case, drops, rng)
         shots.append(
             Shot(batch_lab, batch_cov, ref_lab, ref_cov, (state.concentration_mg_per_l(stock),), share, "one")
         )
+        seen.setdefault(drops, []).append(float(ciede2000(ref_lab, batch_lab)))
         same += 1
         start = time.perf_counter()
         fit = fit_lot(shots, [prior], case.view)
         advice = advise(
-            Problem(fit, (stock,), state, share, (case.view,), case.ceiling, None, tolerance, same)
+            Problem(
+                fit,
+                (stock,),
+                state,
+                share,
+                (case.view,),
+                case.ceiling,
+                None,
+                tolerance,
+                same,
+                stalled=no_nearer([float(np.mean(values)) for values in seen.values()], len(shots)),
+            )
         )
         seconds = max(seconds, time.perf_counter() - start)
         if photo == 1 and case.kind == "plain" and advice.to_match:
