@@ -26,6 +26,8 @@ from colourmatch.photo.load import Photo, load_photo
 from colourmatch.photo.locate import CardPose, find_card
 from colourmatch.photo.quality import Flag, flag
 from colourmatch.photo.reading import SpotReading, read_spot
+from colourmatch.photo.retone import ToneRecord, record_known
+from colourmatch.photo.stripes import find_stripes
 from colourmatch.photo.tone import KnownGreys, ToneCurve, ToneMap, align_channels, fit_curve
 from colourmatch.photo.veil import estimate_veil
 
@@ -54,7 +56,7 @@ class SpotColour:
 
     tone_shifts (7, 3): Lab per standard deviation of the photo's tone curve and veil, common to all its spots; lost (3, 3):
     covariance in Lab of what a channel at an end of its range no longer holds; scene (3, 3): the part of covariance
-    that further photos of the same vessels repeat.
+    that further photos of the same vessels repeat; base (3,): the white, relative to paper.
     """
 
     lab: Array
@@ -66,6 +68,7 @@ class SpotColour:
     tone_shifts: Array = field(default_factory=lambda: np.zeros((7, 3)))
     lost: Array = field(default_factory=lambda: np.zeros((3, 3)))
     scene: Array = field(default_factory=lambda: np.zeros((3, 3)))
+    base: Array = field(default_factory=lambda: np.ones(3))
 
     @property
     def lab_sd(self) -> Array:
@@ -138,6 +141,7 @@ class Measurement:
     drawing: dict[str, Any] = field(default_factory=dict)
     pair: Pair | None = None
     rectangles: dict[str, Any] | None = None
+    tone: ToneRecord | None = None
 
     def to_json(self) -> dict[str, Any]:
         """The object of `measure --json`; fields that do not apply are null."""
@@ -157,6 +161,7 @@ class Measurement:
             "drawing": self.drawing or None,
             "uncertainty": self.pair.to_json() if self.pair else None,
             "rectangles": self.rectangles,
+            "tone": self.tone.to_json() if self.tone else None,
         }
 
 
@@ -175,12 +180,14 @@ def measure_photo(
     curve = fit_curve(whole, greys)
     table = curve.table(photo.profile.decode_table)
     whole, band = whole.redecoded(table), band.redecoded(table)
-    light = fit_light(whole, mask_paper(card, whole.px_per_mm), pose.markers)
-    _check_cover(light, card)
+    stripes = find_stripes(photo, pose, whole)
+    light = _find_light(whole, pose, stripes)
     tone = Tone(curve, align_channels(whole, light, curve, greys))
     readings = {spot: read_spot(band, light, spot) for spot in SPOTS}
     unknown = [] if photo.profile.understood else [flag("profile-unknown")]
     flags = [*unknown, *pose.flags, *_check_glasses(readings, card), *_check_light(light, readings, card)]
+    if stripes:
+        flags.append(flag("striped-paper", percent=100 * stripes))
     white, white_flags = _choose_white(readings)
     flags += white_flags
     spots = _to_colours(readings, light, white, (photo, band, tone))
@@ -208,7 +215,25 @@ def measure_photo(
         difference=_compare(spots),
         pair=_pair(spots),
         drawing=_describe_drawing(pose, card, readings, photo),
+        tone=_record_tone(spots, light, (photo, whole, tone), greys),
     )
+
+
+def _record_tone(
+    spots: dict[str, SpotColour],
+    light: LightField,
+    context: tuple[Photo, FlatCard, Tone],
+    greys: KnownGreys | None,
+) -> ToneRecord | None:
+    """What is needed to read the photo under another curve; None without a fitted curve or without water."""
+    photo, flat, tone = context
+    blank = spots.get("blank")
+    if not tone.curve.fitted or blank is None or blank.white != "blank":
+        return None
+    points = {spot: np.array([flat.card.window_centre_mm(spot)]) for spot in spots}
+    paper = {spot: light.at(point)[0] for spot, point in points.items()}
+    to_xyz = np.asarray(photo.profile.to_xyz, float)
+    return ToneRecord(tone.curve.terms, blank.base, paper, tone.curve.greys, record_known(greys), to_xyz)
 
 
 def refuse(name: str, error: ColourMatchError) -> Measurement:
@@ -231,6 +256,18 @@ def _check_view(pose: CardPose, card: Card, photo: Photo) -> None:
     for spot in ("reference", "batch"):
         if not pose.holds(card.window_centre_mm(spot), card.window_radius_mm, size):
             raise PhotoError(flag("spot-not-in-view", spot=spot).text, "spot-not-in-view")
+
+
+def _find_light(whole: FlatCard, pose: CardPose, stripes: float) -> LightField:
+    """The light from the bare paper; where stripes hide the paper, that is said and not what they make it look like."""
+    try:
+        light = fit_light(whole, mask_paper(whole.card, whole.px_per_mm), pose.markers)
+        _check_cover(light, whole.card)
+    except PhotoError as error:
+        if stripes and error.code in ("no-card", "spot-not-in-view"):
+            raise PhotoError(flag("striped-card").text, "striped-card") from None
+        raise
+    return light
 
 
 def _check_cover(light: LightField, card: Card) -> None:
@@ -331,7 +368,7 @@ def _to_colours(
             else None
         )
         scene = jacobian @ vessel @ jacobian.T
-        out[spot] = SpotColour(lab, lab_cov, rgb, cov, clarity, white, shifts, lost, scene)
+        out[spot] = SpotColour(lab, lab_cov, rgb, cov, clarity, white, shifts, lost, scene, base)
     return out
 
 
