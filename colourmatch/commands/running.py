@@ -81,6 +81,7 @@ def app(session: Session, port: int | None, share: bool, address: str | None) ->
     Without --share only this machine reaches it. With --share a phone in the same network does, after the access
     code that is printed. The code is new each time and ends with the program.
     """
+    from colourmatch.lots.book import open_or_read_book
     from colourmatch.sharing import network
     from colourmatch.sharing.door import Door
 
@@ -88,8 +89,10 @@ def app(session: Session, port: int | None, share: bool, address: str | None) ->
         raise InputError("--address counts only together with --share: colourmatch app --share --address IP")
     opened = [network.HERE, *([network.find_local_address(address)] if share else [])]
     script = find_app()
-    with session.open_book() as book:
+    with open_or_read_book(session.book) as book:
         place = book.place
+        if book.note:
+            session.note(book.note)
     sockets = network.listen(opened, port)
     chosen = sockets[0].getsockname()[1]
     url = network.show_address(network.HERE, chosen)

@@ -1,6 +1,6 @@
 """The lot book: what was done to every lot, only ever added to; it knows no photo's pixels and no screen.
 
-`open_book` finds or makes it, `read_book` only looks. What is in it: stocks and references (shelf.py), lots (ledger.py), and what
+`open_book` finds or makes it, `read_book` only looks, `open_or_read_book` does what may be done. What is in it: stocks and references (shelf.py), lots (ledger.py), and what
 happened to them (entering.py, correcting.py, trials.py). State is never stored: LotStory of entries.py derives it.
 """
 
@@ -29,6 +29,8 @@ class LotBook(Trying):
 
     #: What the user should know of the book as a whole; empty when all is as usual.
     note = ""
+    #: Whether nothing can be entered, as in a place that may only be read.
+    read_only = False
 
     def __enter__(self) -> LotBook:
         return self
@@ -112,8 +114,19 @@ def read_book(
     if needed:
         refuse_absent(opened, place)
     book = LotBook(opened.engine, place, PhotoStore(find_photo_folder(url, surroundings)))
-    book.note = opened.note
+    book.note, book.read_only = opened.note, bool(opened.note)
     return book
+
+
+def open_or_read_book(
+    location: str | Path | None = None, *, environ: Mapping[str, str] | None = None
+) -> LotBook:
+    """Find or make a lot book, as `open_book` does; one that lies where nothing may be written is only read."""
+    from colourmatch.lots.opening_to_read import tell_state
+
+    path = book_path(parse_location(find_location(location, environ)))
+    look = path is not None and tell_state(path) is not None
+    return read_book(location, environ=environ) if look else open_book(location, environ=environ)
 
 
 def restore_book(

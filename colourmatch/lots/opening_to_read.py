@@ -37,11 +37,11 @@ def open_to_read(url: URL) -> Opened:
     """The book at `url`; BookError says in a sentence why it cannot be read."""
     path = opening.book_path(url)
     place = str(path or url.render_as_string(hide_password=True))
-    if path is not None and _is_absent(path):
+    if path is not None and is_absent(path):
         return _open_nothing(place)
     if path is not None:
         opening.refuse_other_files(path)
-        if not _may_write(path):
+        if not may_write(path):
             engine = _open_as_it_lies(path)
             return Opened(engine, True, READ_ONLY.format(place=place)) if engine else _open_nothing(place)
     if path is None and _is_without_tables(url, place):
@@ -57,7 +57,8 @@ def refuse_absent(opened: Opened, place: str) -> None:
         raise BookError(NO_BOOK.format(place=place) + _OTHER)
 
 
-def _is_absent(path: Path) -> bool:
+def is_absent(path: Path) -> bool:
+    """Whether nothing lies there, or an empty file."""
     try:
         return not path.stat().st_size
     except (FileNotFoundError, NotADirectoryError):
@@ -66,9 +67,21 @@ def _is_absent(path: Path) -> bool:
         raise BookError(opening.UNREACHABLE.format(path=path, why=error.strerror or error)) from None
 
 
-def _may_write(path: Path) -> bool:
+def may_write(path: Path) -> bool:
     """SQLite writes its log beside the file even for a reader: both must allow it."""
     return os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)
+
+
+def tell_state(path: Path) -> tuple[int, ...] | None:
+    """What changes when a book that may only be read is written elsewhere; None for one that may be written.
+
+    One that is read as unchanging has to be opened anew then: SQLite would mix old pages and new ones.
+    """
+    if is_absent(path) or may_write(path):
+        return None
+    files = (path, path.with_name(f"{path.name}-wal"))
+    found = [file.stat() for file in files if file.exists()]
+    return tuple(part for one in found for part in (one.st_ino, one.st_mtime_ns, one.st_size))
 
 
 def _is_without_tables(url: URL, place: str) -> bool:

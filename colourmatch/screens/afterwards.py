@@ -29,6 +29,8 @@ def show_recheck(story: LotStory) -> None:
                 trend_plots.draw_drift(drift), config=CONFIG, key=f"drift-{story.lot.id}",
                 alt="drift from the first colour over weeks, with the tolerance",
             )  # fmt: skip
+    if not session.may_enter():
+        return
     with st.expander("Photograph again", expanded=not drift["photos"]):
         st.write(
             "Fill the kept sample and the reference into equal glasses beside the card, with a glass of water, "

@@ -53,7 +53,8 @@ def show_cards() -> None:
         st.html(parts.empty(_NO_CARD))
     for card in known:
         show_card(card)
-    ask_card(bool(known))
+    if session.may_enter():
+        ask_card(bool(known))
 
 
 def show_card(card: Mapping[str, Any]) -> None:
@@ -73,7 +74,11 @@ def show_card(card: Mapping[str, Any]) -> None:
     name = card["card"]
     if card["default"]:
         left.write("Photos of lots are read with this card.")
-    elif left.button("Read photos of lots with this card", key=f"card-default-{name}", width="stretch"):
+    if not session.may_enter():
+        return
+    if not card["default"] and left.button(
+        "Read photos of lots with this card", key=f"card-default-{name}", width="stretch"
+    ):
         session.act_once("card-default", lambda _token: choose(name))
     if right.button("Forget this card", key=f"card-forget-{name}", width="stretch"):
         session.act_once("card-forget", lambda _token: forget(name))
@@ -193,7 +198,8 @@ def show_phones() -> None:
         st.html(parts.empty(_NO_PHONE))
     for phone in known:
         show_phone(phone)
-    ask_known(known)
+    if session.may_enter():
+        ask_known(known)
 
 
 def show_phone(told: Mapping[str, Any]) -> None:
@@ -228,6 +234,8 @@ def show_phone(told: Mapping[str, Any]) -> None:
                 parts.facts({tell_kind(kind, fit): tell_errors(own) for kind, own in fit["errors"].items()})
             )
             st.html(parts.facts({one["stock"]: tell_strength(one) for one in fit["strengths"]}))
+    if not session.may_enter():
+        return
     left, right = st.columns(2)
     label = "Fit again" if fit else "Fit the correction"
     if told["photos"] and left.button(
@@ -384,6 +392,8 @@ def show_lots() -> None:
         "Without a choice, photos of a lot are read with the default card, and with the phone's correction when it has "
         "one in a single light."
     )
+    if not session.may_enter():
+        return
     if not lots or not (names or lights):
         st.html(parts.empty("Nothing to choose yet: it takes an open lot, and a card or a fitted phone."))
         return

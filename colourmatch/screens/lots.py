@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from functools import partial
 from typing import Any
 
 import streamlit as st
@@ -23,7 +24,7 @@ def show() -> None:
     if not book.list_lots(limit=1):
         st.html(parts.empty("No lot yet. Every lot stands here with its recipe, its photos and its story. "
                             "Begin one under Set up."))  # fmt: skip
-        if st.button("Set up a stock and a lot", type="primary", key="to-set-up"):
+        if session.may_enter() and st.button("Set up a stock and a lot", type="primary", key="to-set-up"):
             st.switch_page(pages.find_page("set_up"))
         return
     picked = pick_from_table()
@@ -56,8 +57,26 @@ def pick_from_table() -> int | None:
         selection_mode="single-row", key=f"lots-table-{search}-{which}-{page}", height="content",
     )  # fmt: skip
     st.caption(shown)
+    show_tables()
     chosen = event.selection.rows
     return lots[chosen[0]].id if chosen else None
+
+
+def show_tables() -> None:
+    """The whole book as tables for a spreadsheet."""
+    with st.expander("All lots as a table for a spreadsheet"), st.container(horizontal=True):
+        for rows, words in (("lots", "A row a lot (CSV)"), ("entries", "A row an entry (CSV)")):
+            st.download_button(
+                words, partial(make_table, rows), f"{rows}.csv", "text/csv",
+                key=f"table-{rows}", on_click="ignore", icon=":material/download:",
+            )  # fmt: skip
+
+
+def make_table(rows: str) -> bytes:
+    """The lots, or all their entries, as CSV; made when it is asked for."""
+    out = io.StringIO(newline="")
+    session.current_book().export_csv(out, rows)
+    return out.getvalue().encode("utf-8-sig")  # the mark tells a spreadsheet which letters these are
 
 
 def pick_page(count: int) -> tuple[int, str]:
@@ -85,7 +104,8 @@ def show_lot(story: LotStory) -> None:
         told = session.describe(story)
     st.header(parts.plain(f"{lot.name} ({lot.label})"))
     with st.container(horizontal=True):
-        if not lot.closed and st.button("Go on with this lot", type="primary", key="go-on"):
+        words = "Go on with this lot" if session.may_enter() else "Open it under Match"
+        if not lot.closed and st.button(words, type="primary", key="go-on"):
             pages.go_to_lot("match", lot.id)
         st.download_button(
             "Lot sheet (PDF)", lambda: make_sheet(lot.id), f"lot-{lot.id}.pdf", "application/pdf",

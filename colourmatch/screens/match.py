@@ -40,7 +40,7 @@ def show() -> None:
         st.title("Match")
         st.html(parts.empty(_NO_LOT))
         with st.container(horizontal=True):
-            if st.button("Set up a stock and a lot", type="primary", key="to-set-up"):
+            if session.may_enter() and st.button("Set up a stock and a lot", type="primary", key="to-set-up"):
                 st.switch_page(pages.find_page("set_up"))
             if st.button("To the start, with the example lot", key="to-start"):
                 st.switch_page(pages.find_page("start"))
@@ -142,7 +142,7 @@ def show_glance(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
 
 def show_actions(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     """Write down what went in, and hand in the next photo."""
-    if story.lot.closed:
+    if story.lot.closed or not session.may_enter():
         return
     left, right = st.columns(2, gap="large")
     photo_first = waiting or not story.photos or advice.get("action") == "rephotograph"
@@ -313,6 +313,8 @@ def show_history(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     """Everything that happened, and what else can be written down."""
     st.header("History")
     st.html(telling.tell_story(story) if story.events else parts.empty("Nothing happened yet."))
+    if not session.may_enter():
+        return
     st.text_input(
         "Your name or initials (optional)", key="who", max_chars=120, persist_state="session",
         help="Written beside what you enter from now on.",

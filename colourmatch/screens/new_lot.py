@@ -22,6 +22,8 @@ from colourmatch.screens.references import check_view, choose_for_lot, list_choi
 from colourmatch.screens.stock_forms import name_colourant
 
 _ELSEWHERE = "another place"
+#: A smaller batch was typed wrongly.
+_LEAST_ML = 10
 #: Lights a drink is looked at in -> words. CIE 015:2018.
 LIGHTS = {
     "A": "a warm lamp (A)",
@@ -68,7 +70,7 @@ def ask_lot(token: str, chosen: list[int], place: str | None) -> None:
             "Name of the lot", key=f"lot-name-{token}", max_chars=120, placeholder="bitter aperitif"
         )
         number = st.text_input("Lot number (optional)", key=f"lot-number-{token}", max_chars=120)
-        rows = [st.columns(2) for _ in range(3)]  # row by row, so that a phone keeps the order
+        rows = [st.columns(2) for _ in range(4)]  # row by row, so that a phone keeps the order
         values: dict[str, Any] = {
             "volume_ml": rows[0][0].number_input(
                 "Batch, ml", value=None, min_value=0.0, max_value=2e6, step=50.0, format="%g",
@@ -84,7 +86,13 @@ def ask_lot(token: str, chosen: list[int], place: str | None) -> None:
                 "Colour already in, mg/l", value=0.0, min_value=0.0, max_value=1e5, step=1.0, format="%g",
                 key=f"lot-already-{token}", help="Added colour that the base brings with it. 0 when none.",
             ),
-            "tolerance": rows[1][1].number_input(
+            "already_colourant": rows[1][1].selectbox(
+                "Which colour is already in", [None, *(c.e_number for c in list_colourants())],
+                key=f"lot-already-which-{token}",
+                format_func=lambda code: "not known, or none" if code is None else name_colourant(code),
+                help="It then counts for that colourant's own limit too, and is named on the label.",
+            ),
+            "tolerance": rows[3][0].number_input(
                 "Tolerance, CIEDE2000", value=1.5, min_value=0.1, max_value=20.0, step=0.1, format="%g",
                 key=f"lot-tolerance-{token}",
                 help="How near is near enough. Differences near 1 are hard to see side by side.",
@@ -99,11 +107,6 @@ def ask_lot(token: str, chosen: list[int], place: str | None) -> None:
                 help="1 is as it is. 5 is 1 part with 4 of water, both glasses alike, for strong colours.",
             ),
         }  # fmt: skip
-        values["already_colourant"] = st.selectbox(
-            "Which colour is already in", [None, *(c.e_number for c in list_colourants())], key=f"lot-already-which-{token}",
-            format_func=lambda code: "not known, or none" if code is None else name_colourant(code),
-            help="It then counts for that colourant's own limit too, and is named on the label.",
-        )  # fmt: skip
         target = ask_target(token)
         serving = ask_servings(token)
         notes = st.text_area("Notes (recipe, base, reference)", key=f"lot-notes-{token}")
@@ -190,6 +193,11 @@ def begin_lot(
             raise InputError("A lot needs at least one stock. Choose it above.")
         if values["volume_ml"] is None:
             raise InputError("The volume of the batch is missing. Give it in ml.")
+        if values["volume_ml"] < _LEAST_ML:  # in a field of the browser 1,500 is one and a half
+            raise InputError(
+                f"The batch is {values['volume_ml']:g} ml, too little to tint by the drop. If thousands were meant, type "
+                "them without a comma or a point, such as 1500."
+            )
         if target is not None:
             check_view(list_readings(), target, (values["depth_mm"], values["dilution"]))
         lot = session.current_book().new_lot(

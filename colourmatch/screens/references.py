@@ -38,7 +38,8 @@ def show_references() -> None:
         st.html(parts.empty(_EMPTY))
     for reference in known:
         show_reference(reference)
-    ask_reading(known)
+    if session.may_enter():
+        ask_reading(known)
 
 
 def show_reference(reference: dict[str, Any]) -> None:

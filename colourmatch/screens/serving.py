@@ -35,7 +35,7 @@ def show_serving(story: LotStory, advice: Mapping[str, Any]) -> None:
         st.html(parts.facts({_name(one): _tell(one) for one in conditions}))
     with st.expander("Look at it in a glass"), session.failures_shown():
         show_glass(story, advice)
-    if not story.lot.closed:
+    if not story.lot.closed and session.may_enter():
         ask_conditions(story)
     show_intake(story)
 

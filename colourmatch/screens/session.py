@@ -14,9 +14,10 @@ from typing import Any
 import streamlit as st
 
 from colourmatch.errors import ColourMatchError
-from colourmatch.lots.book import LotBook, open_book
+from colourmatch.lots.book import LotBook, open_or_read_book
 from colourmatch.lots.entries import LotStory
-from colourmatch.lots.opening import find_location
+from colourmatch.lots.opening import book_path, find_location, parse_location
+from colourmatch.lots.opening_to_read import tell_state
 from colourmatch.screens import drafts, parts
 from colourmatch.sharing.door import current_door
 from colourmatch.sharing.gate import VISITOR_HEADER
@@ -32,15 +33,26 @@ _SURPRISE = (
 _TO_TOP = "<script>/* {mark} */ document.querySelector('[data-testid=\"stMain\"]')?.scrollTo(0, 0);</script>"
 
 
-@st.cache_resource(show_spinner=False)
-def _open(location: str) -> LotBook:
-    return open_book(location)
+_LOOKING = (
+    "Everything can be looked at and taken along as sheets, labels and tables. To enter something, change the rights of "
+    "the file and its folder, or give another book with --book."
+)
+
+
+@st.cache_resource(show_spinner=False, max_entries=4)
+def _open(location: str, state: tuple[int, ...] | None) -> LotBook:
+    return open_or_read_book(location)
 
 
 def current_book() -> LotBook:
-    """The lot book of this app, opened once; when it cannot be opened the page says so and ends."""
+    """The lot book of this app, opened once; when it cannot be opened the page says so and ends.
+
+    One that may only be read is opened anew when it was written elsewhere, or may be written at last.
+    """
     try:
-        return _open(find_location(None))
+        location = find_location(None)
+        path = book_path(parse_location(location))
+        return _open(location, None if path is None else tell_state(path))
     except ColourMatchError as error:
         show_failure(error)
         st.stop()
@@ -51,12 +63,24 @@ def book_location() -> str:
     return current_book().place
 
 
+def may_enter() -> bool:
+    """Whether anything can be entered; in a book that may only be read the pages show no forms."""
+    return not current_book().read_only
+
+
+def show_read_only() -> None:
+    """The sentence at the top of every page about a book that may only be read."""
+    if not may_enter():
+        st.info(f"{parts.plain(current_book().note)} {_LOOKING}", icon=":material/visibility:")
+
+
 def run_page(page: Any) -> None:
     """Run a page; what nobody foresaw becomes a plain sentence here and a trace in the log."""
     place = book_location()
     try:
         drafts.take_up(place, str(page.url_path))
         show_notices()
+        show_read_only()
         page.run()
         scroll_to_top()
     except ColourMatchError as error:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
+from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import custom_colourant, list_colourants
 from colourmatch.lots.entries import StockEntry
 from colourmatch.screens import drafts, pages, parts, session
@@ -21,6 +22,8 @@ from colourmatch.screens.stock_forms import (
     show_weighing,
 )
 
+_ONLY_READ = "This is where something is entered, and the lot book may only be read here."
+
 
 def show() -> None:
     """The page."""
@@ -32,15 +35,16 @@ def show() -> None:
     )  # fmt: skip
     with first:
         show_stocks(stocks)
-        show_new_stock(bool(stocks))
-        show_thinning(stocks)
-        show_putting_away(stocks)
+        if session.may_enter():
+            show_new_stock(bool(stocks))
+            show_thinning(stocks)
+            show_putting_away(stocks)
     with second:
-        show_new_lot(stocks)
+        show_new_lot(stocks) if session.may_enter() else st.html(parts.empty(_ONLY_READ))
     with references:
         show_references()
     with third:
-        show_weighing(stocks)
+        show_weighing(stocks) if session.may_enter() else st.html(parts.empty(_ONLY_READ))
     with fourth:
         show_strength(stocks)
         show_making()
@@ -73,7 +77,10 @@ def show_new_stock(folded: bool) -> None:
     token = session.token_for("stock")
     with st.expander("Add a stock", expanded=not folded or drafts.holds(token)):
         codes = [colourant.e_number for colourant in list_colourants()] + [UNKNOWN]
-        code = st.selectbox("Colourant", codes, format_func=name_colourant, key=f"stock-colourant-{token}")
+        code = st.selectbox(
+            "Colourant", codes, index=None, placeholder="Choose, or type a name or E number",
+            format_func=name_colourant, key=f"stock-colourant-{token}",
+        )  # fmt: skip
         name = st.text_input(
             "Name of the stock", key=f"stock-name-{token}", max_chars=120, placeholder="red",
             help="A short name, as written on the bottle.",
@@ -82,8 +89,8 @@ def show_new_stock(folded: bool) -> None:
         strength = st.number_input(
             "Strength, g in 100 ml", value=1.0, min_value=0.0, max_value=100.0, step=0.1, format="%g",
             key=f"stock-strength-{token}",
-            help="Grams of colourant that were made up to 100 ml. 1 g in 100 ml is 1 %. For a bought "
-            "bottle take what its label says of colourant, not of the whole mixture.",
+            help="Grams of pure dye in 100 ml of the stock: a gram of powder of 85 % holds 0.85 g (Strength works it "
+            "out). For a bought bottle take what its label says of colourant, not of the whole mixture.",
         )  # fmt: skip
         drop = st.number_input(
             "Drop, ml", value=0.05, min_value=0.0, max_value=0.5, step=0.005, format="%g",
@@ -98,6 +105,8 @@ def show_new_stock(folded: bool) -> None:
         if st.button("Add the stock", type="primary", key=f"stock-add-{token}"):
 
             def add(token: str) -> str:
+                if code is None:
+                    raise InputError("The colourant of the stock is missing. Choose it above, or the unknown bottle.")
                 colourant = custom_colourant(name or "?", like, e1pct).e_number if like else code
                 stock = session.current_book().add_stock(
                     name, colourant, strength, drop_ml=drop, made_in=made_in, notes=notes, token=token,

@@ -59,7 +59,7 @@ def show() -> None:
 
 def show_first_visit() -> None:
     """While the book is empty: where to begin, with or without a card."""
-    if session.current_book().list_lots(limit=1):
+    if not session.may_enter() or session.current_book().list_lots(limit=1):
         return
     st.write("New here? Walk through an invented lot, with no card and nothing to set up.")
     if st.button("Walk through the example lot", key="example-first"):
@@ -71,7 +71,7 @@ def show_open_lots() -> None:
     lots = session.current_book().list_lots(open_only=True, limit=6)
     if not lots:
         return
-    st.header("Go on with an open lot")
+    st.header("Go on with an open lot" if session.may_enter() else "Open lots")
     for lot in lots:
         words = f"{parts.plain(lot.name)} ({parts.plain(lot.label)}), {parts.show_amount(lot.volume_ml)} ml"
         if st.button(words, key=f"go-on-{lot.id}", width="stretch"):
@@ -103,11 +103,12 @@ def show_ways_on() -> None:
         "Name your stock and your batch once. From then on each photo says how many drops to add, "
         "when to stop and why."
     )
-    with st.container(horizontal=True):
-        if st.button("Set up a stock and a lot", key="to-set-up", type="primary"):
-            st.switch_page(pages.find_page("set_up"))
-        if st.button("Open the example lot", key="example"):
-            open_the_example()
+    if session.may_enter():
+        with st.container(horizontal=True):
+            if st.button("Set up a stock and a lot", key="to-set-up", type="primary"):
+                st.switch_page(pages.find_page("set_up"))
+            if st.button("Open the example lot", key="example"):
+                open_the_example()
     st.page_link(pages.find_page("share"), label="Use it from the phone and from the desk together")
 
 

@@ -29,8 +29,8 @@ def describe_stock(stock: StockEntry) -> str:
     lines = [
         name_colourant(stock.colourant),
         f"{parts.show_amount(stock.label_strength_g_per_100ml)} g in 100 ml of {MADE_IN[stock.made_in]} "
-        f"by the label (± {stock.label_strength_rel_sd:.0%})",
-        f"drop {parts.show_amount(stock.drop_ml)} ml (± {stock.drop_rel_sd:.0%}, {drop})",
+        f"by the label (± {100 * stock.label_strength_rel_sd:.0f} %)",
+        f"drop {parts.show_amount(stock.drop_ml)} ml (± {100 * stock.drop_rel_sd:.0f} %, {drop})",
     ]
     if tell_learnt(stock):
         lines.append(tell_learnt(stock))
@@ -80,7 +80,7 @@ def show_weighing(stocks: list[StockEntry]) -> None:
                 )
                 return (
                     f"A drop of {weighed.name} is {parts.show_amount(weighed.drop_ml)} ml "
-                    f"(± {weighed.drop_rel_sd:.0%}) from now on."
+                    f"(± {100 * weighed.drop_rel_sd:.0f} %) from now on."
                 )
 
             session.act_once("weigh", weigh)

@@ -38,7 +38,7 @@ def show_trials(story: LotStory) -> None:
         st.html(parts.line(trial["text"]))
         if st.button(f"Open the trial, lot {trial['lot']}", key=f"trial-open-{trial['lot']}"):
             pages.go_to_lot("match", trial["lot"])
-    if not story.lot.closed:
+    if not story.lot.closed and session.may_enter():
         ask_trial(story)
 
 
@@ -77,7 +77,7 @@ def ask_pouring_back(story: LotStory) -> None:
     """Close a trial and pour it back into its batch; it asks once more."""
     told: dict[str, Any] = describe_trials(session.current_book(), story)[0]
     parent = told["of_lot"]
-    if told["poured_back"] or session.current_book().find_lot(parent).closed:
+    if not session.may_enter() or told["poured_back"] or session.current_book().find_lot(parent).closed:
         return
     action = f"pour-back-{story.lot.id}"
     token = session.token_for(action)

@@ -13,7 +13,8 @@ from pathlib import Path
 import pytest
 
 from colourmatch.errors import BookError
-from colourmatch.lots.book import open_book, read_book
+from colourmatch.lots import opening_to_read
+from colourmatch.lots.book import open_book, open_or_read_book, read_book
 
 ROOT = Path(__file__).parents[2]
 LOOK = """
@@ -142,3 +143,21 @@ def test_a_newer_book_that_may_only_be_read_is_refused(tmp_path):
         connection.execute("UPDATE alembic_version SET version_num = '9999'")
     connection.close()
     assert "Update colourmatch" in look_without_the_right_to_write(path)["error"]
+
+
+def test_what_may_not_be_written_is_opened_to_read_and_all_else_to_write(tmp_path, monkeypatch):
+    path = make_book(tmp_path)
+    with open_or_read_book(path) as book:
+        assert not book.read_only and book.add_stock("blue", "E133", 1.0).id
+    state = opening_to_read.tell_state(path)
+    assert state is None  # it may be written: there is no need to look whether others did
+    monkeypatch.setattr(opening_to_read, "may_write", lambda path: False)
+    with open_or_read_book(path) as book:
+        assert book.read_only and "may only be read" in book.note
+        with pytest.raises(BookError, match="may only be read here"):
+            book.add_stock("green", "E142", 1.0)
+    before = opening_to_read.tell_state(path)
+    with open_book(path) as book:
+        book.add_stock("green", "E142", 1.0)
+    assert before != opening_to_read.tell_state(path)
+    assert opening_to_read.tell_state(tmp_path / "none.sqlite") is None

@@ -1,0 +1,83 @@
+"""The app on a book that may only be read: everything can be looked at, nothing is offered that would be refused."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from test_pages import PAGES, open_app, shown
+
+from colourmatch.lots import opening_to_read
+from colourmatch.lots.book import LotBook, open_book
+from colourmatch.lots.work import record_photos
+
+#: Buttons that only look, lead somewhere, or save a file on the visitor's own machine.
+LOOKING = {
+    "Card, A4", "Card, Letter", "Mark them on a photo", "To the start, with the example lot", "To the lots",
+    "bitter aperitif (L1), 900 ml", "Lot sheet (PDF)", "Labels (PDF)", "A row a lot (CSV)", "A row an entry (CSV)",
+    "Open it under Match",
+}  # fmt: skip
+
+
+@pytest.fixture
+def lot_id(book: LotBook, photos: list[Path]) -> int:
+    """A lot with a photo and an addition."""
+    book.add_stock("red", "E129", 1.0)
+    lot_id = book.new_lot("bitter aperitif", 900, ["red"], ceiling_mg_per_l=30, jurisdiction="EU").id
+    record_photos(book, lot_id, [photos[0]])
+    book.add_addition(lot_id, "red", drops=3)
+    return lot_id
+
+
+@pytest.fixture
+def locked(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No file and no folder may be written; laid down in the program, because root may write everywhere."""
+    monkeypatch.setattr(opening_to_read, "may_write", lambda path: False)
+
+
+def offered(app: object) -> set[str]:
+    return {one.label.replace("\\", "") for kind in ("button", "download_button") for one in app.get(kind)}
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_every_page_opens_on_a_book_that_may_only_be_read(book, lot_id, locked, page) -> None:
+    app = open_app(page, lot=str(lot_id))
+    assert not app.exception
+    assert not app.error
+    (told,) = [one.value for one in app.info]
+    assert "may only be read here: nothing can be entered" in told.replace("\\", "")
+    assert offered(app) <= LOOKING
+
+
+def test_lots_sheets_and_tables_are_there(book, lot_id, locked) -> None:
+    app = open_app("lots", lot=str(lot_id))
+    assert {"Lot sheet (PDF)", "Labels (PDF)", "A row a lot (CSV)", "A row an entry (CSV)"} <= offered(app)
+    assert "3 drops of red" in shown(app)
+    match = open_app("match", lot=str(lot_id))
+    assert "How far" in shown(match)
+    assert not match.get("file_uploader")
+
+
+def test_what_is_written_elsewhere_is_seen_and_a_book_that_may_be_written_again_takes_entries(
+    book, lot_id, locked, monkeypatch
+) -> None:
+    assert "4 drops of red" not in shown(open_app("lots", lot=str(lot_id)))
+    book.close()
+    with monkeypatch.context() as unlocked:
+        unlocked.setattr(opening_to_read, "may_write", lambda path: True)
+        with open_book(book.place) as other:
+            other.add_addition(lot_id, "red", drops=4)
+    assert "4 drops of red" in shown(open_app("lots", lot=str(lot_id)))
+    monkeypatch.undo()
+    monkeypatch.setenv("COLOURMATCH_BOOK", book.place)
+    app = open_app("match", lot=str(lot_id))
+    assert not app.info
+    assert app.get("file_uploader")
+
+
+def test_the_tables_are_those_of_the_book(book, lot_id) -> None:
+    from colourmatch.screens.lots import make_table
+
+    lots, entries = (make_table(rows).decode("utf-8-sig").splitlines() for rows in ("lots", "entries"))
+    assert len(lots) == 2 and "bitter aperitif" in lots[1]
+    assert [line.split(",")[5] for line in entries[1:]] == ["photo", "addition"]
