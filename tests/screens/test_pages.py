@@ -90,6 +90,7 @@ def test_a_first_reading_needs_no_lot(book: LotBook, card_photo_bytes: bytes) ->
 
 def test_a_stock_is_added_once_and_shown(book: LotBook) -> None:
     app = open_app("set_up")
+    by_key(app.selectbox, "stock-colourant").set_value("E129")
     by_key(app.text_input, "stock-name").set_value("red *strong*")
     by_key(app.number_input, "stock-strength").set_value(2.5)
     by_key(app.button, "stock-add").click()
@@ -112,11 +113,22 @@ def test_an_unknown_bottle_starts_from_what_it_looks_like(book: LotBook) -> None
 
 def test_a_refused_stock_keeps_what_was_typed(book: LotBook) -> None:
     app = open_app("set_up")
+    by_key(app.selectbox, "stock-colourant").set_value("E129")
     by_key(app.number_input, "stock-strength").set_value(3.0)
     by_key(app.button, "stock-add").click()
     app.run()
     assert "The name of the stock is empty" in app.error[0].value
     assert by_key(app.number_input, "stock-strength").value == 3.0
+    assert book.list_stocks() == []
+
+
+def test_a_stock_takes_no_colourant_that_nobody_chose(book: LotBook) -> None:
+    app = open_app("set_up")
+    by_key(app.text_input, "stock-name").set_value("red")
+    by_key(app.button, "stock-add").click()
+    app.run()
+    assert "The colourant is missing" in app.error[0].value
+    assert by_key(app.text_input, "stock-name").value == "red"
     assert book.list_stocks() == []
 
 
@@ -151,6 +163,11 @@ def test_a_lot_without_volume_is_refused_and_keeps_its_name(book: LotBook) -> No
     app.run()
     assert "The volume of the batch is missing" in app.error[0].value
     assert by_key(app.text_input, "lot-name").value == "cordial"
+    assert book.count_lots() == 0
+    by_key(app.number_input, "lot-volume").set_value(1.5)  # what a browser makes of 1,500
+    by_key(app.button, "lot-begin").click()
+    app.run()
+    assert "without a comma or a point, such as 1500" in app.error[0].value
     assert book.count_lots() == 0
 
 
