@@ -195,6 +195,21 @@ def test_a_photo_gives_advice_and_the_advised_drops_count_once(
     assert not [b for b in app.button if (b.key or "").startswith("dose-")]
 
 
+def test_the_next_photos_may_be_thinned_otherwise(
+    book: LotBook, lot_id: int, photos: list[Path], card_photo_bytes: bytes
+) -> None:
+    app = open_app("match", lot=str(lot_id))
+    lot = book.find_lot(lot_id)
+    (fold,) = [one for one in app.expander if one.label.endswith("Thinned otherwise?")]
+    assert fold.label.startswith(f"{lot.depth_mm:g} mm deep, ")
+    by_key(app.number_input, f"view-{lot_id}-0-dilution").set_value(3 * lot.dilution).run()
+    app.file_uploader[0].set_value(("first.jpg", card_photo_bytes, "image/jpeg")).run()
+    assert not app.exception
+    assert [p.measurement["view"] for p in book.lot_story(lot_id).photos] == [{"dilution": 3 * lot.dilution}]
+    (fold,) = [one for one in app.expander if one.label.endswith("Thinned otherwise?")]
+    assert f"1 part made up to {3 * lot.dilution:g}." in fold.label
+
+
 def test_a_photo_sent_again_is_not_called_measured(
     book: LotBook, lot_id: int, photos: list[Path], card_photo_bytes: bytes
 ) -> None:
