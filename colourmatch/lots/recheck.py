@@ -28,6 +28,7 @@ from colourmatch.lots.figures import (
     scale_covariance,
     see_photo,
 )
+from colourmatch.lots.fitting import photo_view
 
 if TYPE_CHECKING:
     from colourmatch.colour.difference import Difference
@@ -226,7 +227,14 @@ def _sort_photos(story: LotStory) -> tuple[tuple[Seen, ...], tuple[Seen, ...], l
                 seen.append(found)
         return tuple(sorted(seen, key=lambda one: one.at))
 
-    first, later = look(final_photos(story)), look(rechecks)
+    final = final_photos(story)
+    # of photos thinned in several ways the last ones' way counts; rechecks are taken to be of it
+    alike = [
+        p
+        for p in final
+        if photo_view(story.lot, p.measurement) == photo_view(story.lot, final[-1].measurement)
+    ]
+    first, later = look(alike), look(rechecks)
     # A lot that was closed without a last photo is watched from its first recheck on.
     return (first, later, skipped) if first else (later[:1], later[1:], skipped)
 

@@ -17,6 +17,7 @@ import numpy as np
 from colourmatch.errors import InputError, NotFoundError, PhotoError
 from colourmatch.lots.checks import check_lab, check_name, check_number, check_one_of, check_text
 from colourmatch.lots.figures import final_photos, parse_exif_time, read_spot
+from colourmatch.lots.fitting import photo_view
 
 if TYPE_CHECKING:
     from colourmatch.lots.book import LotBook
@@ -354,6 +355,7 @@ def target_from_lot(
         )
     photo = usable[-1]
     spot = photo.measurement["spots"]["batch"]
+    view = photo_view(head, photo.measurement)
     called = name or f"Lot {head.label}: {head.name}"[:120]
     found = book.add_reference(
         called,
@@ -362,7 +364,7 @@ def target_from_lot(
         token=f"reference-of-lot-{head.id}",
     )
     reading = book.add_reference_reading(
-        found.id, tuple(spot["lab"]), depth_mm=head.depth_mm, dilution=head.dilution,
+        found.id, tuple(spot["lab"]), depth_mm=view.depth_mm, dilution=view.dilution,
         lab_sd=tuple(spot["lab_sd"]),
         measurement={"lot": head.id, "entry": photo.id, "photo": photo.original_name, "spot": "batch"},
         entered_by=entered_by, token=f"reference-of-lot-{head.id}-{photo.id}",
@@ -374,7 +376,7 @@ def target_from_lot(
         "reading": reading.id,
     }
     told |= {"lab": list(reading.lab), "lab_sd": [float(v) for v in _sd(reading)]}
-    told |= {"depth_mm": head.depth_mm, "dilution": head.dilution, "lot": None}
+    told |= {"depth_mm": view.depth_mm, "dilution": view.dilution, "lot": None}
     if lot is not None:
         told["lot"] = choose_reading(book, lot, found.id, reading.id, entered_by=entered_by)["lot"]
     return told

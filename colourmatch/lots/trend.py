@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from colourmatch.lots.figures import Seen, final_photos, read_doses, see_photo, total_sd
+from colourmatch.lots.fitting import photo_view
 
 if TYPE_CHECKING:
     from colourmatch.colour.difference import Interval
@@ -165,7 +166,11 @@ def _look(story: LotStory, view: tuple[float, float] | None) -> tuple[Seen | Non
             f"looked at {head.depth_mm:g} mm deep and dilution {head.dilution:g}, the last lot at "
             f"{view[0]:g} mm and {view[1]:g}"
         )
-    photos = [found for photo in final_photos(story) if (found := see_photo(photo)) is not None]
+    final = [photo for photo in final_photos(story) if see_photo(photo) is not None]
+    own = [photo for photo in final if photo_view(head, photo.measurement) == photo_view(head, None)]
+    photos = [found for photo in own if (found := see_photo(photo)) is not None]
+    if final and not photos:
+        return None, f"its last photos are of another depth or dilution than its own ({head.dilution:g})"
     if not photos:
         return None, "no photo shows it beside its reference after the last dose"
     return photos[-1], ""

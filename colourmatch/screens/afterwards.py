@@ -80,8 +80,11 @@ def show_refused(story: LotStory) -> None:
 def take_photos(story: LotStory) -> None:
     """Measure and keep photos of the closed lot; what is of no use is named and not kept."""
     from colourmatch.lots.recheck import record_recheck
+    from colourmatch.lots.work import view_of_photos
 
-    place = f"recheck-{story.lot.id}"
+    place, view = f"recheck-{story.lot.id}", view_of_photos(story)
+    thinned = "undiluted" if view.dilution == 1 else f"both 1 part made up to {view.dilution:g} with water"
+    st.write(f"As on the lot's last photo: {view.depth_mm:g} mm deep, {thinned}.")
     files = upload_photos(place, "Photos of lot and reference")
     if not files:
         return

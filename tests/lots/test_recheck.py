@@ -142,6 +142,14 @@ def test_only_photos_after_the_last_dose_show_the_finished_lot(book: LotBook, lo
     assert start["photos"] == 2 and start["gap_lab"] == pytest.approx([0.1] * 3)
 
 
+def test_the_finished_lot_is_that_of_its_last_photos_dilution(book: LotBook, lot: int) -> None:
+    book.add_photo(lot, measured(np.array([9.0, 0, 0])))
+    thin = [book.add_photo(lot, measured(np.zeros(3)) | {"view": {"dilution": 15}}).id for _ in range(2)]
+    book.close_lot(lot, "matched")
+    start = read_drift(book, lot)["start"]
+    assert start["photos"] == len(thin) and start["delta_e_2000"]["value"] < 0.5
+
+
 def test_what_is_missing_is_said(book: LotBook, closed: int) -> None:
     assert "No recheck yet" in read_drift(book, closed)["text"]
     alone = measured(np.zeros(3))

@@ -43,7 +43,7 @@ def test_too_few_values_give_no_limits_and_a_distance_none_below_zero() -> None:
         control_limits([1.0, float("nan"), 2.0])
 
 
-def close(book: LotBook, number: str, gap, drops: int = 80, light: float = 0.0, **how) -> int:
+def close(book: LotBook, number: str, gap, drops: int = 80, light: float = 0.0, view=None, **how) -> int:
     """A closed lot whose last photo shows it `gap` away from its reference."""
     options = {"depth_mm": 10, "dilution": 5} | how
     lot = book.new_lot("Aperitif", 900, "red", number=number, **options).id
@@ -51,7 +51,7 @@ def close(book: LotBook, number: str, gap, drops: int = 80, light: float = 0.0, 
     cov = (np.eye(3) * 0.01).tolist()
     labs = {"reference": REFERENCE + light, "batch": REFERENCE + light + gap}
     spots = {k: {"lab": v.tolist(), "lab_sd": [2.0] * 3, "lab_covariance": cov} for k, v in labs.items()}
-    book.add_photo(lot, {"phone": "A", "profile": "sRGB", "spots": spots})
+    book.add_photo(lot, {"phone": "A", "profile": "sRGB", "spots": spots, "view": view})
     book.close_lot(lot, "matched")
     return lot
 
@@ -93,6 +93,16 @@ def test_what_cannot_be_compared_is_left_out_and_named(book: LotBook, lot: int) 
     assert [one.label for one in trend.lots] == ["B1", "B2"]
     assert "20 mm deep" in reasons["DEEP"] and "after the last dose" in reasons[f"L{lot}"]
     assert trend.limits["L*"] is None and "at least 3" in trend.text
+
+
+def test_a_last_photo_of_another_dilution_is_not_compared(book: LotBook, lot: int) -> None:
+    close(book, "THIN", np.zeros(3), view={"dilution": 15})
+    close(book, "B1", np.zeros(3), view={"dilution": 5})
+    trend = read_trend(book)
+    assert [one.label for one in trend.lots] == ["B1"]
+    assert [(one["label"], one["reason"]) for one in trend.left_out] == [
+        ("THIN", "its last photos are of another depth or dilution than its own (5)")
+    ]
 
 
 def test_lots_are_chosen_by_reference_stock_and_number(book: LotBook, lot: int) -> None:
