@@ -249,8 +249,12 @@ def show_last_photo(story: LotStory, advice: dict[str, Any]) -> None:
     with left:
         st.header("The colours")
         is_last = photo.id == story.photos[-1].id and not telling.describe_since_photo(story)
-        step = advice if is_last and advice.get("action") == "add" else None
-        show_swatches(photo.measurement, step)
+        show_swatches(photo.measurement, next_step(story, advice) if is_last else None)
+
+
+def next_step(story: LotStory, advice: dict[str, Any]) -> dict[str, Any]:
+    """The advice where it is to add something that can still be added, else nothing."""
+    return advice if advice.get("action") == "add" and not story.lot.closed else {}
 
 
 def show_photo(photo: PhotoEntry) -> None:
@@ -265,7 +269,7 @@ def show_photo(photo: PhotoEntry) -> None:
 def show_charts(story: LotStory, advice: dict[str, Any]) -> None:
     """The way of the batch towards the reference, and what further drops would do."""
     photos = telling.compared_photos(story)
-    step = advice if advice.get("action") == "add" else {}
+    step = next_step(story, advice)
     path = plots.trace_path([photo.measurement for photo in photos], step)
     if path is None:
         return
@@ -289,7 +293,7 @@ def show_charts(story: LotStory, advice: dict[str, Any]) -> None:
         "Each photo's difference is drawn from the last reading of the reference. Numbers are photos; a ring holds "
         "the batch against the reference with 95 %, the dotted one what is expected after this step."
     )
-    if advice.get("curve"):
+    if advice.get("curve") and not story.lot.closed:
         st.header("What further drops would do")
         doses = {dose["stock"]: dose["drops"] for dose in step.get("doses") or ()}
         curve = advice["curve"]

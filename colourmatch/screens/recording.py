@@ -173,7 +173,7 @@ def ask_closing(story: LotStory, advice: dict[str, Any], *, unfolded: bool = Fal
     reasons = [reason for reason in telling.OUTCOMES if reason != "trial" or story.lot.trial_of is not None]
     stop = advice.get("action") == "stop" and advice.get("reason") in reasons
     with st.expander("Close the lot", expanded=unfolded):
-        st.write("A closed lot takes no more additions. Corrections, notes and later photos still are.")
+        st.write("A closed lot takes no more additions. It still takes corrections, notes and rechecks.")
         reason = st.selectbox(
             "Why", reasons, index=reasons.index(advice["reason"]) if stop else None, placeholder="Choose",
             format_func=telling.OUTCOMES.__getitem__, key=f"{action}-reason-{token}",

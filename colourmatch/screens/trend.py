@@ -6,6 +6,7 @@ from typing import Any
 
 import streamlit as st
 
+from colourmatch.lots.trend import LEAST_VALUES
 from colourmatch.screens import pages, parts, session, trend_plots
 from colourmatch.screens.plots import CONFIG
 
@@ -95,7 +96,8 @@ def show_charts(told: dict[str, Any]) -> None:
                     trend_plots.draw_chart(told, chart), config=CONFIG, key=f"trend-chart-{chart}",
                     alt=f"{chart}, {words}, of each closed lot with mean and limits",
                 )  # fmt: skip
-                st.html(parts.line(trend_plots.tell_limits(told["limits"][chart])))
+                if len(told["lots"]) >= LEAST_VALUES:  # the panel above says it once for all
+                    st.html(parts.line(trend_plots.tell_limits(told["limits"][chart])))
     st.caption(
         "In the order of closing. Bars are 95 % intervals; those of mg/l hold the doubt about the stock and its "
         "drop, which lots of one bottle share. Dotted: the mean. Dashed: the limits. Filled diamond: beyond a "

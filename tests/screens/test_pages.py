@@ -171,6 +171,18 @@ def test_a_lot_without_volume_is_refused_and_keeps_its_name(book: LotBook) -> No
     assert book.count_lots() == 0
 
 
+def test_a_closed_lot_shows_no_step_that_nobody_can_take(
+    book: LotBook, lot_id: int, card_photo_bytes: bytes
+) -> None:
+    app = open_app("match", lot=str(lot_id))
+    app.file_uploader[0].set_value(("first.jpg", card_photo_bytes, "image/jpeg")).run()
+    assert "After this step" in shown(app) and "What further drops would do" in shown(app)
+    book.close_lot(lot_id, "given up")
+    app = open_app("match", lot=str(lot_id))
+    assert "The way to the reference" in shown(app)
+    assert "predicted" not in shown(app) and "What further drops would do" not in shown(app)
+
+
 def test_a_photo_gives_advice_and_the_advised_drops_count_once(
     book: LotBook, lot_id: int, card_photo_bytes: bytes
 ) -> None:

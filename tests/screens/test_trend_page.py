@@ -127,3 +127,10 @@ def test_without_limits_the_chart_says_how_many_lots_it_needs() -> None:
     told = chart([]) | {"limits": {"a*": None}}
     assert not trend_plots.draw_chart(told, "a*").layout.shapes
     assert trend_plots.tell_limits(None) == "No limits yet: they need at least three lots."
+
+
+def test_few_lots_are_told_once_that_limits_need_more(book: LotBook) -> None:
+    book.add_stock("red", "E129", 1.0)
+    close_lot(book, "B0", [0.0, 0.1, 0.0])
+    page = shown(open_app("trend"))
+    assert page.count("limits need at least 3") == 1 and "No limits yet" not in page
