@@ -215,7 +215,7 @@ def _shrink(rgb: NDArray[Any]) -> NDArray[Any]:
 
     height, width = rgb.shape[0] // factor, rgb.shape[1] // factor
     whole = rgb[: height * factor, : width * factor]
-    return np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), np.uint8)
+    return np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), rgb.dtype)
 
 
 def _full_code(image: Image.Image) -> float:
@@ -281,9 +281,19 @@ def _load_raw(data: bytes, name: str) -> Photo:
         ) from None
     try:
         with rawpy.imread(io.BytesIO(data)) as raw:
+            sides = raw.sizes.width, raw.sizes.height
+            if sides[0] * sides[1] > MAX_PIXELS_HEAVY:
+                raise unreadable(f"it claims {sides[0]} x {sides[1]} pixels")
             linear = raw.postprocess(
-                gamma=(2.4, 12.92), no_auto_bright=True, use_camera_wb=True, output_bps=16
+                gamma=(2.4, 12.92),
+                no_auto_bright=True,
+                use_camera_wb=True,
+                output_bps=16,
+                # one pixel for each red, two greens and blue, not guessed ones between them: a quarter of the memory
+                half_size=max(sides) >= 2 * WORKING_LONG_SIDE,
             )
+    except PhotoError:
+        raise
     except Exception:
         raise unreadable("the raw data are damaged") from None
     if linear.shape[2] == 1:  # a camera without colours
@@ -296,12 +306,14 @@ def _load_raw(data: bytes, name: str) -> Photo:
     rgb = ((_shrink(linear).astype(np.uint32) + 128) // 257).astype(np.uint8)
     table = np.repeat(decode_srgb(np.arange(256) / 255)[None].astype(np.float32), 3, axis=0)
     exif = _read_raw_tags(data)
+    upright = max(sides), min(sides)
+    full = upright if linear.shape[1] >= linear.shape[0] else upright[::-1]
     return Photo(
         name=name,
         rgb=np.ascontiguousarray(rgb),
         profile=FileProfile("DNG, linear", RGB_TO_XYZ["sRGB"], table),
-        full_scale=max(linear.shape[:2]) / max(rgb.shape[:2]),
-        full_size=(linear.shape[1], linear.shape[0]),
+        full_scale=upright[0] / max(rgb.shape[:2]),
+        full_size=full,
         phone=_name_raw(exif),
         taken_at=_clean(exif.get_ifd(0x8769).get(0x9003) or exif.get(0x9003) or exif.get(0x0132)),
         sha256=hashlib.sha256(data).hexdigest(),

@@ -11,9 +11,12 @@ import pytest
 rawpy = pytest.importorskip("rawpy")
 tifffile = pytest.importorskip("tifffile")
 
-from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb  # noqa: E402
+from test_load import load_within  # noqa: E402
+
+from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb, encode_srgb  # noqa: E402
 from colourmatch.demo import Kitchen, draw_demo_photo  # noqa: E402
 from colourmatch.errors import PhotoError  # noqa: E402
+from colourmatch.photo import load  # noqa: E402
 from colourmatch.photo.load import load_photo  # noqa: E402
 from colourmatch.photo.measure import measure_photo  # noqa: E402
 from colourmatch.photo.rectangles import measure_rectangles  # noqa: E402
@@ -27,18 +30,23 @@ _RATIONAL, _SRATIONAL, _BYTE, _SHORT, _TEXT = 5, 10, 1, 3, 2
 def write_dng(
     linear: np.ndarray, *, orientation: int = 1, noise: float = 0.0, more: tuple[Any, ...] = ()
 ) -> bytes:
-    """A raw photo (RGGB mosaic, 16 bit) of linear sRGB light, shape (H, W, 3), with the tags of Adobe DNG 1.4.
-
-    Tags: Digital Negative (DNG) Specification 1.4.0.0, chapters 2 and 4: 33421 CFARepeatPatternDim, 33422 CFAPattern,
-    50706 DNGVersion, 50708 UniqueCameraModel, 50714 BlackLevel, 50717 WhiteLevel, 50721 ColorMatrix1 (XYZ to camera),
-    50728 AsShotNeutral, 50778 CalibrationIlluminant1 (21 is D65).
-    """
+    """A raw photo (RGGB mosaic, 16 bit) of linear sRGB light, shape (H, W, 3)."""
     raw = linear * NEUTRAL
     mosaic = raw[..., 1].copy()
     mosaic[0::2, 0::2] = raw[0::2, 0::2, 0]
     mosaic[1::2, 1::2] = raw[1::2, 1::2, 2]
     mosaic += np.random.default_rng(4).normal(0, noise, mosaic.shape)
     values = np.clip(np.round(BLACK + mosaic * (WHITE - BLACK)), 0, WHITE).astype(np.uint16)
+    return write_mosaic(values, orientation=orientation, more=more)
+
+
+def write_mosaic(values: np.ndarray, *, orientation: int = 1, more: tuple[Any, ...] = ()) -> bytes:
+    """A raw photo of the values of such a mosaic, uint16 (H, W), with the tags of Adobe DNG 1.4.
+
+    Tags: Digital Negative (DNG) Specification 1.4.0.0, chapters 2 and 4: 33421 CFARepeatPatternDim, 33422 CFAPattern,
+    50706 DNGVersion, 50708 UniqueCameraModel, 50714 BlackLevel, 50717 WhiteLevel, 50721 ColorMatrix1 (XYZ to camera),
+    50728 AsShotNeutral, 50778 CalibrationIlluminant1 (21 is D65).
+    """
     to_camera = np.diag(NEUTRAL) @ np.linalg.inv(RGB_TO_XYZ["sRGB"])
 
     def fractions(numbers: np.ndarray, scale: int = 100_000) -> tuple[int, ...]:
@@ -94,6 +102,27 @@ def test_a_raw_photo_names_its_phone_and_time():
 def test_a_raw_photo_on_its_side_is_turned_upright():
     photo = load_photo(write_dng(draw_patches(), orientation=6), "side.dng")
     assert photo.full_size == (600, 900) and photo.rgb.shape[:2] == (900, 600)
+
+
+@pytest.mark.parametrize("width", [4032, 8064])
+@pytest.mark.parametrize("orientation", [1, 6])
+def test_the_light_of_a_large_raw_photo_comes_back_within_a_gigabyte(width, orientation, tmp_path):
+    """12 and 48 megapixels: made small on the way, which is another way than that of a small one."""
+    light, height = np.array([0.37, 0.10, 0.066]), width * 3 // 4
+    red, green, blue = np.round(BLACK + light * NEUTRAL * (WHITE - BLACK)).astype(np.uint16)
+    mosaic = np.tile(np.array([[red, green], [green, blue]]), (height // 2, width // 2))
+    (tmp_path / "large.dng").write_bytes(write_mosaic(mosaic, orientation=orientation))
+    said = load_within(10**9, tmp_path / "large.dng", "photo.full_size, photo.rgb.shape, photo.rgb[100, 100]")
+    turned = 1 if orientation == 1 else -1
+    assert said[:2] == [width, height][::turned] and said[2:4] == [1512, 2016][::turned]
+    # half a code of 8 bits, and the fraction of a code that the decoder's own integers lose
+    assert said[5:] == pytest.approx(255 * encode_srgb(light), abs=1)
+
+
+def test_a_raw_photo_that_claims_too_much_is_refused_undecoded(monkeypatch):
+    monkeypatch.setattr(load, "MAX_PIXELS_HEAVY", 899 * 600)
+    with pytest.raises(PhotoError, match="it claims 900 x 600 pixels"):
+        load_photo(write_dng(draw_patches()), "patches.dng")
 
 
 def test_rectangles_on_a_raw_photo():

@@ -10,6 +10,7 @@ import subprocess
 import sys
 import tracemalloc
 import zlib
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -456,6 +457,84 @@ def test_a_large_picture_of_any_mode_is_made_small_band_by_band(mode, fill, kind
     assert np.abs(photo.rgb.astype(int) - small.rgb[0, 0]).max() <= 1
 
 
+def _box(kind: bytes, *parts: bytes) -> bytes:
+    body = b"".join(parts)
+    return struct.pack(">I4s", 8 + len(body), kind) + body
+
+
+def _boxes(data: bytes) -> dict[bytes, bytes]:
+    """What lies in each box of a run of them, by its kind (ISO/IEC 14496-12, 4.2)."""
+    found, at = {}, 0
+    while at < len(data):
+        size, kind = struct.unpack_from(">I4s", data, at)
+        found[kind] = data[at + 8 : at + size]
+        at += size
+    return found
+
+
+def write_tiled_heic(tile: Image.Image, columns: int, rows: int, size: tuple[int, int]) -> bytes:
+    """A HEIC of equal tiles, as phones write theirs (ISO/IEC 23008-12, 6.6.2.3 "grid"), cut to (width, height)."""
+    alone = io.BytesIO()
+    tile.save(alone, "HEIF", quality=90)
+    parts = _boxes(alone.getvalue())
+    meta, plain = _boxes(parts[b"meta"][4:]), bytes(4)
+    coded, grid_id = parts[b"mdat"], columns * rows + 1
+    of_tile = _boxes(_boxes(meta[b"iprp"])[b"ipco"])
+    grid = bytes([0, 0, rows - 1, columns - 1]) + struct.pack(">HH", *size)
+    kinds = [*((n, b"hvc1") for n in range(1, grid_id)), (grid_id, b"grid")]
+    listed = [_box(b"infe", b"\2\0\0\0" + struct.pack(">HH4s", n, 0, kind) + b"\0") for n, kind in kinds]
+    made_of = _box(b"dimg", struct.pack(f">HH{grid_id - 1}H", grid_id, grid_id - 1, *range(1, grid_id)))
+    known = _box(
+        b"ipco",
+        *(_box(kind, of_tile[kind]) for kind in (b"hvcC", b"ispe", b"pixi")),
+        _box(b"ispe", plain, struct.pack(">II", *size)),
+    )
+    uses = [*(struct.pack(">H4B", n, 3, 0x81, 2, 3) for n in range(1, grid_id)),
+            struct.pack(">H3B", grid_id, 2, 4, 3)]  # fmt: skip
+
+    def head(start: int) -> bytes:
+        places = [
+            *(struct.pack(">HHHII", n, 0, 1, start, len(coded)) for n in range(1, grid_id)),
+            struct.pack(">HHHII", grid_id, 0, 1, start + len(coded), len(grid)),
+        ]
+        return _box(b"ftyp", parts[b"ftyp"]) + _box(
+            b"meta",
+            plain,
+            _box(b"hdlr", meta[b"hdlr"]),
+            _box(b"pitm", plain, struct.pack(">H", grid_id)),
+            _box(b"iloc", plain, b"\x44\0", struct.pack(">H", grid_id), *places),
+            _box(b"iinf", plain, struct.pack(">H", grid_id), *listed),
+            _box(b"iref", plain, made_of),
+            _box(b"iprp", known, _box(b"ipma", plain, struct.pack(">I", grid_id), *uses)),
+        )
+
+    return head(len(head(0)) + 8) + _box(b"mdat", coded, grid)
+
+
+def test_a_phones_heic_of_48_megapixels_fits_into_a_gigabyte(tmp_path):
+    import pillow_heif
+
+    pillow_heif.register_heif_opener()
+    path = tmp_path / "large.heic"
+    path.write_bytes(write_tiled_heic(Image.fromarray(draw_corners(512, 512)), 16, 12, (8064, 6048)))
+    said = load_within(10**9, path, "photo.full_size, *(photo.rgb[y, x] for y in (32, 96) for x in (32, 96))")
+    assert said[:2] == [8064, 6048]
+    # a quarter of the size: the first tile is 128 pixels, its quarters have their middles at 32 and 96
+    assert np.abs(np.array(said[2:]).reshape(2, 2, 3) - CORNERS).max() <= 3
+
+
+def load_within(limit_bytes: int, path: Path, what: str) -> list[int]:
+    """Numbers of a photo that a process of its own has loaded within a limit of memory (RLIMIT_DATA)."""
+    code = (
+        f"import resource, sys; resource.setrlimit(resource.RLIMIT_DATA, ({limit_bytes}, {limit_bytes}));"
+        "from colourmatch.photo.load import load_photo; photo = load_photo(sys.argv[1]);"
+        f"print(*(int(v) for part in ({what}) for v in part))"
+    )
+    done = subprocess.run([sys.executable, "-c", code, path], capture_output=True, text=True, timeout=120)
+    assert done.returncode == 0, done.stderr
+    return [int(word) for word in done.stdout.split()]
+
+
 @pytest.mark.parametrize(("megapixels", "kind"), [(48, "PNG"), (200, "PNG"), (48, "TIFF"), (200, "JPEG")])
 def test_a_phones_largest_pictures_fit_into_a_gigabyte(megapixels, kind, tmp_path):
     width, height = (
@@ -469,14 +548,7 @@ def test_a_phones_largest_pictures_fit_into_a_gigabyte(megapixels, kind, tmp_pat
     palette = Image.new("P", (width, height))  # drawn faster, and as large when it is read
     palette.putpalette([120, 90, 60])
     (palette if kind == "PNG" else palette.convert("RGB")).save(path, kind, **options)
-    code = (
-        "import resource, sys; resource.setrlimit(resource.RLIMIT_DATA, (10**9, 10**9));"
-        "from colourmatch.photo.load import load_photo; photo = load_photo(sys.argv[1]);"
-        "print(*photo.full_size, *photo.rgb[100, 100])"
-    )
-    done = subprocess.run([sys.executable, "-c", code, path], capture_output=True, text=True, timeout=120)
-    assert done.returncode == 0, done.stderr
-    said = [int(word) for word in done.stdout.split()]
+    said = load_within(10**9, path, "photo.full_size, photo.rgb[100, 100]")
     assert said[:2] == [width, height] and np.abs(np.array(said[2:]) - (120, 90, 60)).max() <= 2
 
 
