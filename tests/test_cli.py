@@ -121,6 +121,16 @@ def test_each_command_has_help_with_an_example(cli, name):
     assert "--json" in said.out
 
 
+def test_a_group_names_its_commands_in_whole_sentences(cli):
+    for group in ("lot", "stock", "reference", "phone", "card-profile", "book"):
+        assert "..." not in cli(group, "--help").out
+
+
+def test_only_a_new_lot_takes_defaults(cli):
+    assert "[default: 10]" in cli("lot", "new", "--help").out
+    assert "[default" not in cli("lot", "correct", "--help").out
+
+
 @pytest.mark.parametrize("name", COMMANDS)
 def test_the_readme_names_each_command_with_its_options(name):
     rows = [
@@ -790,7 +800,7 @@ def test_a_reference_from_photos_and_from_an_own_lot(lot, drawn_photos, sample_p
     own = lot("reference", "add", "Own", "--from-lot", "1", "--json").data
     assert own["source"] == 1 and own["readings"][0]["source"] == "lot"
     assert [one["name"] for one in lot("reference", "list", "--json").data["references"]] == ["Bottle", "Own"]
-    assert "Bottle" in lot("reference", "list").out
+    assert "Bottle" in (listed := lot("reference", "list").out) and listed.count("+-") == 6
     chosen = lot("reference", "choose", "Bottle", "--lot", "1")
     assert chosen.out.startswith("Lot 1 is tinted to Bottle, the latest reading: L* ")
     made = lot(*LOT, "--reference", "bottle", "--json").data

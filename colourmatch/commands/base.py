@@ -96,6 +96,10 @@ class Command(click.Command):
         self.epilog = f"\b\nExample:\n  {example}" if example else None
         self.params += _shared_options(uses_book)
 
+    def get_short_help_str(self, limit: int = 45) -> str:
+        """The first sentence for a list of commands, whole: it is wrapped there, not cut off."""
+        return super().get_short_help_str(max(limit, 300))
+
     def invoke(self, ctx: click.Context) -> Any:
         """Call the function and print its answer; the exit code."""
         assert self.callback is not None

@@ -5,6 +5,7 @@ Their papers and files are in papers.py, what happens after the closing in after
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -57,42 +58,56 @@ def lot() -> None:
     """Lots: one batch from first photo to the stop, written down."""
 
 
-_head_options = options(
-    click.option("--ceiling-mg-per-l", type=Number(), help="Most colour that may be in the finished drink."),
-    click.option("--depth-mm", type=Number(), help="Depth of liquid in the glasses [default: 10]."),
-    click.option(
-        "--dilution", type=Number(), help="5: 1 part made up to 5 with water, both glasses [default: 1]."
-    ),
-    click.option("--tolerance", type=Number(), help="CIEDE2000 that counts as matched [default: 1.5]."),
-    click.option("--already-mg-per-l", type=Number(), help="Colour that is in the base [default: 0]."),
-    click.option(
-        "--already-colourant",
-        metavar="E163|NAME",
-        help="Which colourant that is; it then counts for its own limit too.",
-    ),
-    click.option(
-        "--jurisdiction",
-        metavar="EU|US",
-        help="Where it is sold: whose limits the advice keeps [default: none].",
-    ),
-    click.option(
-        "--reference", metavar="NAME", help="What it is tinted to, from `colourmatch reference list`."
-    ),
-    click.option(
-        "--target-lab",
-        type=Lab(),
-        metavar="L,a,b",
-        help='CIELAB (D65, 2 degrees) to tint to where the photo shows no reference; "none" takes it away.',
-    ),
-    click.option(
-        "--serving",
-        type=Serving(),
-        multiple=True,
-        metavar="KEY=VALUE,...",
-        help="Where the match is judged: name, depth-mm, dilution, light (A, D65 ...), weight. "
-        'Repeat for a second; "none": as photographed.',
-    ),
-)
+def _ask_head(begins: bool) -> Callable[[Any], Any]:
+    """The figures of a lot's head; only a new lot takes defaults, a correction leaves what is not named as it is."""
+
+    def otherwise(default: str) -> str:
+        return f" [default: {default}]." if begins else "."
+
+    return options(
+        click.option(
+            "--ceiling-mg-per-l", type=Number(), help="Most colour that may be in the finished drink."
+        ),
+        click.option("--depth-mm", type=Number(), help="Depth of liquid in the glasses" + otherwise("10")),
+        click.option(
+            "--dilution",
+            type=Number(),
+            help="5: 1 part made up to 5 with water, both glasses" + otherwise("1"),
+        ),
+        click.option(
+            "--tolerance", type=Number(), help="CIEDE2000 that counts as matched" + otherwise("1.5")
+        ),
+        click.option("--already-mg-per-l", type=Number(), help="Colour that is in the base" + otherwise("0")),
+        click.option(
+            "--already-colourant",
+            metavar="E163|NAME",
+            help="Which colourant that is; it then counts for its own limit too.",
+        ),
+        click.option(
+            "--jurisdiction",
+            metavar="EU|US",
+            help="Where it is sold: whose limits the advice keeps" + otherwise("none"),
+        ),
+        click.option(
+            "--reference", metavar="NAME", help="What it is tinted to, from `colourmatch reference list`."
+        ),
+        click.option(
+            "--target-lab",
+            type=Lab(),
+            metavar="L,a,b",
+            help='CIELAB (D65, 2 degrees) to tint to where the photo shows no reference; "none" takes it away.',
+        ),
+        click.option(
+            "--serving",
+            type=Serving(),
+            multiple=True,
+            metavar="KEY=VALUE,...",
+            help="Where the match is judged: name, depth-mm, dilution, light (A, D65 ...), weight. "
+            'Repeat for a second; "none": as photographed.',
+        ),
+    )
+
+
 _amount_options = options(
     click.option("--drops", type=Number(), help="Drops that went in."),
     click.option("--ml", type=Number(), help="Millilitres that went in."),
@@ -109,7 +124,7 @@ _amount_options = options(
 @click.option(
     "--stock", "stocks", metavar="STOCK", multiple=True, required=True, help="Repeat for a second stock."
 )
-@_head_options
+@_ask_head(begins=True)
 @click.option("--number", metavar="NUMBER", help="Your own lot number.")
 @click.option("--note", metavar="TEXT", help="A remark.")
 @by_option
@@ -353,7 +368,7 @@ def sample(
 @click.option("--stock", metavar="STOCK", help="The stock that really went in.")
 @click.option("--void", is_flag=True, help="It never happened.")
 @click.option("--volume-ml", type=Number(), help="Without ENTRY: the volume the lot began with.")
-@_head_options
+@_ask_head(begins=False)
 @by_option
 @token_option
 def correct(session: Session, lot: str, entry: str | None, reason: str | None, **given: Any) -> Answer:
@@ -412,7 +427,9 @@ def _correct_entry(
 @lot.command("list", example="colourmatch lot list --open")
 @click.option("--search", metavar="TEXT", help="Part of the name or of the number.")
 @click.option("--open", "open_only", is_flag=True, help="Only those not closed.")
-@click.option("--limit", type=click.IntRange(1, 10_000), default=50, show_default=True)
+@click.option(
+    "--limit", type=click.IntRange(1, 10_000), default=50, show_default=True, help="How many at most."
+)
 @click.option("--offset", type=click.IntRange(0), default=0, help="Leave out so many, the newest first.")
 def list_(session: Session, search: str | None, open_only: bool, limit: int, offset: int) -> Answer:
     """The lots, the newest first."""
@@ -427,7 +444,7 @@ def list_(session: Session, search: str | None, open_only: bool, limit: int, off
             str(one.id),
             one.label,
             one.name,
-            f"{one.volume_ml:g}",
+            f"{round(one.volume_ml, 1):g}",
             ", ".join(one.stocks),
             number_text(one.ceiling_mg_per_l),
             one.created_at[:10],

@@ -104,7 +104,7 @@ def list_(session: Session) -> Answer:
             one["name"],
             str(len(one["readings"])),
             one["readings"][-1]["at"][:10] if one["readings"] else "-",
-            lab_text(one["readings"][-1]["lab"]) if one["readings"] else "-",
+            lab_text(one["readings"][-1]["lab"], one["readings"][-1]["lab_sd"]) if one["readings"] else "-",
         )
         for one in found
     ]

@@ -216,8 +216,8 @@ def lot_lines(told: Mapping[str, Any]) -> Iterator[str]:
 
 #: Limits that are shown and not kept must say so: they read as if the advice kept them.
 NO_PLACE = (
-    "This lot says not where it is sold: the limits above are those of the EU, and the advice does not keep them. "
-    "Have them kept with: colourmatch lot correct LOT --jurisdiction EU --reason 'sold there'"
+    "It is not said where this lot is sold: the limits above are those of the EU, and the advice does not keep "
+    "them. Have them kept with: colourmatch lot correct LOT --jurisdiction EU --reason 'sold there'"
 )
 
 

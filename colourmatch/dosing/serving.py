@@ -108,8 +108,10 @@ def _look(problem: Problem, view: View, added_ml: Sequence[float] | None) -> Ser
 
 
 def _tell(reference: Array, batch: Array, apart: Interval) -> str:
-    alike = apart.value < UNSEEN and apart.high < _SURELY_ALIKE
-    return "hard to tell apart" if alike else describe_difference(reference.mean(axis=0), batch.mean(axis=0))
+    if apart.value < UNSEEN and apart.high < _SURELY_ALIKE:
+        return "hard to tell apart"
+    words = describe_difference(reference.mean(axis=0), batch.mean(axis=0))
+    return words if apart.low > 0 else f"perhaps alike, perhaps {words}"
 
 
 def _colour(labs: Array) -> Colour:

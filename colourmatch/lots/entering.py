@@ -273,8 +273,8 @@ def refuse_closed(connection: Connection, lot_id: int) -> None:
     closed_at = connection.scalar(query.where(t.closings.c.lot_id == lot_id))
     if closed_at is not None:
         raise ClosedError(
-            f"Lot {lot_id} was closed on {closed_at[:10]} and takes no more of that. "
-            "Begin a new lot; corrections, notes and rechecks are still taken."
+            f"Lot {lot_id} was closed on {closed_at[:10]}: it takes corrections, notes and rechecks only. "
+            "Begin a new lot for anything else."
         )
 
 

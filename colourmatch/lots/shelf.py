@@ -342,7 +342,9 @@ class Shelf(BookBase):
                 if found := read_references(connection, query.where(by_id)):
                     return found[0]
             near = near_names(str(reference), connection.scalars(select(t.references.c.name)))
-        raise NotFoundError(f"There is no reference {reference!r}.{near} Enter it first.")
+        raise NotFoundError(
+            f"There is no reference {reference!r}.{near} Note it with: colourmatch reference add NAME PHOTO"
+        )
 
     def reference_readings(self, reference: str | int) -> list[ReferenceReading]:
         """Readings of a reference in the order in which they were entered."""

@@ -83,6 +83,14 @@ def test_the_json_names_the_look_and_rounds():
     assert describe_view(LONG) == "60 mm deep, 1 part made up to 4, light A"
 
 
+def test_liquids_that_may_be_alike_or_far_apart_are_told_as_both():
+    deep = View(60, 1)
+    unsure = ask(reference={"E129": 40.0}, drops=(72,), sd=0.4)
+    (one,) = look_at(replace(unsure, views=(deep,)), (deep,))
+    assert one.now.low == 0 and one.now.high > 4
+    assert one.text.startswith("perhaps alike, perhaps ")
+
+
 def test_equal_liquids_are_told_as_equal():
     same = ask(reference={}, sd=0.02)
     (one,) = look_at(replace(same, views=(VIEW,)), (VIEW,))
