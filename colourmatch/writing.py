@@ -27,7 +27,7 @@ def replace_whole(out: str | Path, *, mode: int | None = None, sync: bool = True
     """A stream whose content becomes the file `out` at the end of the block.
 
     mode: the rights of the new file; None keeps those of the old one, or gives the usual ones. sync: wait until the
-    content is on the disk. A device or a pipe is written as it is. Raises OSError when the place cannot be written;
+    content and its name are on the disk. A device or a pipe is written as it is. Raises OSError when the place cannot be written;
     a file `out` is then as it was before.
     """
     if Path(out).exists() and not Path(out).is_file():
@@ -50,10 +50,22 @@ def replace_whole(out: str | Path, *, mode: int | None = None, sync: bool = True
         if mode is not None:
             os.chmod(partial, mode)
         os.replace(partial, target)
+        if sync:
+            _keep_names(target.parent)
     except BaseException:
         with suppress(OSError):
             partial.unlink()
         raise
+
+
+def _keep_names(folder: Path) -> None:
+    """Wait until the folder's own list of names is on the disk, where a system lets a folder be opened for that."""
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
 @contextmanager

@@ -84,3 +84,22 @@ def test_a_place_that_cannot_be_written_is_refused_with_what_to_do(tmp_path, nam
     with pytest.raises(InputError, match="Choose a file in a folder that exists and is yours"):
         write_out(b"x", tmp_path / name, "card")
     assert names(tmp_path) == []
+
+
+@pytest.mark.skipif(os.name == "nt", reason="a folder cannot be opened here")
+def test_the_content_is_on_the_disk_before_it_has_the_name_and_the_name_at_the_end(tmp_path, monkeypatch):
+    done = []
+    fsync, replace = os.fsync, os.replace
+
+    def note_sync(handle: int) -> None:
+        done.append("folder" if stat.S_ISDIR(os.fstat(handle).st_mode) else "content")
+        fsync(handle)
+
+    def note_name(*paths: Path) -> None:
+        done.append("name")
+        replace(*paths)
+
+    monkeypatch.setattr(os, "fsync", note_sync)
+    monkeypatch.setattr(os, "replace", note_name)
+    write_out(b"new", tmp_path / "a.pdf", "card")
+    assert done == ["content", "name", "folder"]

@@ -7,6 +7,7 @@ smallest of 1/1, 1/2, 1/4, 1/8 (by its own transform) that keeps WORKING_LONG_SI
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import io
 import warnings
@@ -38,6 +39,7 @@ _LONGEST_STRIP = 30
 _BAND_ROWS = 256
 
 _RAW_SUFFIXES = {".dng"}
+_TOO_LARGE = "there is too little memory free for a picture of its size"
 #: What is tried on a file, by Pillow's names; its other readers are for drawings and archives, and one starts a program.
 _FORMATS = ("JPEG", "MPO", "PNG", "TIFF", "HEIF", "AVIF", "WEBP", "GIF", "BMP", "PPM", "JPEG2000")
 #: Pillow's names of a JPEG alone and of one followed by more pictures (CIPA DC-007), of which the first is the photo.
@@ -88,6 +90,12 @@ def load_photo(source: Path | str | bytes, name: str | None = None) -> Photo:
 def unreadable(why: str) -> PhotoError:
     """The refusal of a file that is not a readable photo."""
     return PhotoError(flag("unreadable", why=why).text, code="unreadable")
+
+
+def _is_starved(error: Exception) -> bool:
+    """Whether a decoder failed for want of memory, which each of them says in its own way."""
+    named = isinstance(error, MemoryError) or type(error).__name__ == "LibRawUnsufficientMemoryError"
+    return named or (isinstance(error, OSError) and error.errno == errno.ENOMEM)
 
 
 def _read_file(path: Path) -> bytes:
@@ -187,8 +195,8 @@ def _decode(image: Image.Image, shrink: int) -> NDArray[np.uint8]:
         small = _to_small_rgb(image)
         return np.asarray(ImageOps.exif_transpose(small), np.uint8)
     except Exception as error:
-        why = "it is cut off" if "truncated" in str(error).lower() else "it is damaged"
-        raise unreadable(why) from None
+        damaged = "it is cut off" if "truncated" in str(error).lower() else "it is damaged"
+        raise unreadable(_TOO_LARGE if _is_starved(error) else damaged) from None
 
 
 def _to_small_rgb(image: Image.Image) -> Image.Image:
@@ -294,8 +302,8 @@ def _load_raw(data: bytes, name: str) -> Photo:
             )
     except PhotoError:
         raise
-    except Exception:
-        raise unreadable("the raw data are damaged") from None
+    except Exception as error:
+        raise unreadable(_TOO_LARGE if _is_starved(error) else "the raw data are damaged") from None
     if linear.shape[2] == 1:  # a camera without colours
         linear = linear.repeat(3, axis=2)
     if linear.shape[2] != 3 or min(linear.shape[:2]) < 16:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 from typing import Any
 
@@ -37,11 +38,13 @@ def write_dng(
     mosaic[1::2, 1::2] = raw[1::2, 1::2, 2]
     mosaic += np.random.default_rng(4).normal(0, noise, mosaic.shape)
     values = np.clip(np.round(BLACK + mosaic * (WHITE - BLACK)), 0, WHITE).astype(np.uint16)
-    return write_mosaic(values, orientation=orientation, more=more)
+    return write_raw(values, "mosaic", orientation, more)
 
 
-def write_mosaic(values: np.ndarray, *, orientation: int = 1, more: tuple[Any, ...] = ()) -> bytes:
-    """A raw photo of the values of such a mosaic, uint16 (H, W), with the tags of Adobe DNG 1.4.
+def write_raw(
+    values: np.ndarray, kind: str = "mosaic", orientation: int = 1, more: tuple[Any, ...] = ()
+) -> bytes:
+    """A raw photo of the values of such a mosaic, uint16 (H, W), or of whole channels ("linear"), uint16 (H, W, 3).
 
     Tags: Digital Negative (DNG) Specification 1.4.0.0, chapters 2 and 4: 33421 CFARepeatPatternDim, 33422 CFAPattern,
     50706 DNGVersion, 50708 UniqueCameraModel, 50714 BlackLevel, 50717 WhiteLevel, 50721 ColorMatrix1 (XYZ to camera),
@@ -52,16 +55,18 @@ def write_mosaic(values: np.ndarray, *, orientation: int = 1, more: tuple[Any, .
     def fractions(numbers: np.ndarray, scale: int = 100_000) -> tuple[int, ...]:
         return tuple(int(v) for n in np.ravel(numbers) for v in (round(n * scale), scale))
 
+    channels = values.ndim if kind == "linear" else 1
+    pattern = [(33421, _SHORT, 2, (2, 2), True), (33422, _BYTE, 4, bytes([0, 1, 1, 2]), True)]
     tags = [
-        (33421, _SHORT, 2, (2, 2), True), (33422, _BYTE, 4, bytes([0, 1, 1, 2]), True),
+        *(pattern if kind == "mosaic" else []),
         (50706, _BYTE, 4, bytes([1, 4, 0, 0]), True), (50708, _TEXT, 0, "Drawn sensor", True),
-        (50714, _SHORT, 1, BLACK, True), (50717, _SHORT, 1, WHITE, True),
+        (50714, _SHORT, channels, (BLACK,) * channels, True), (50717, _SHORT, channels, (WHITE,) * channels, True),
         (50721, _SRATIONAL, 9, fractions(to_camera), True), (50728, _RATIONAL, 3, fractions(NEUTRAL), True),
         (50778, _SHORT, 1, 21, True), (274, _SHORT, 1, orientation, True),
         *more,
     ]  # fmt: skip
-    out = io.BytesIO()
-    tifffile.imwrite(out, values, photometric="CFA", extratags=tags, metadata=None)
+    out, shown = io.BytesIO(), "CFA" if kind == "mosaic" else 34892
+    tifffile.imwrite(out, values, photometric=shown, planarconfig="contig", extratags=tags, metadata=None)
     return out.getvalue()
 
 
@@ -111,12 +116,38 @@ def test_the_light_of_a_large_raw_photo_comes_back_within_a_gigabyte(width, orie
     light, height = np.array([0.37, 0.10, 0.066]), width * 3 // 4
     red, green, blue = np.round(BLACK + light * NEUTRAL * (WHITE - BLACK)).astype(np.uint16)
     mosaic = np.tile(np.array([[red, green], [green, blue]]), (height // 2, width // 2))
-    (tmp_path / "large.dng").write_bytes(write_mosaic(mosaic, orientation=orientation))
+    (tmp_path / "large.dng").write_bytes(write_raw(mosaic, "mosaic", orientation))
     said = load_within(10**9, tmp_path / "large.dng", "photo.full_size, photo.rgb.shape, photo.rgb[100, 100]")
     turned = 1 if orientation == 1 else -1
     assert said[:2] == [width, height][::turned] and said[2:4] == [1512, 2016][::turned]
-    # half a code of 8 bits, and the fraction of a code that the decoder's own integers lose
+    # half a code of 8 bits, and what the decoder's own integers lose
     assert said[5:] == pytest.approx(255 * encode_srgb(light), abs=1)
+
+
+def test_a_raw_photo_of_three_whole_channels_is_read_as_one_of_a_mosaic(tmp_path):
+    """As phones write them that merge several takes: LinearRaw, 34892 (DNG 1.4, chapter 4, PhotometricInterpretation)."""
+    light = np.array([0.37, 0.10, 0.066])
+    values = np.round(BLACK + light * NEUTRAL * (WHITE - BLACK)).astype(np.uint16)
+    whole = write_raw(np.broadcast_to(values, (3024, 4032, 3)), "linear")
+    (tmp_path / "whole.dng").write_bytes(whole)
+    said = load_within(10**9, tmp_path / "whole.dng", "photo.full_size, photo.rgb.shape, photo.rgb[100, 100]")
+    assert said[:4] == [4032, 3024, 1512, 2016]
+    # half a code of 8 bits, and a code that the decoder's own integers lose
+    assert said[5:] == pytest.approx(255 * encode_srgb(light), abs=1.5)
+
+
+@pytest.mark.parametrize(
+    "error",
+    [MemoryError(), OSError(errno.ENOMEM, "Cannot allocate memory"), rawpy.LibRawUnsufficientMemoryError()],
+)
+def test_want_of_memory_is_not_called_damage(monkeypatch, error):
+    def fail(*_args: object, **_named: object) -> None:
+        raise error
+
+    whole = write_dng(draw_patches())
+    monkeypatch.setattr(rawpy, "imread", fail)
+    with pytest.raises(PhotoError, match=r"too little memory free .*Send the original JPEG"):
+        load_photo(whole, "patches.dng")
 
 
 def test_a_raw_photo_that_claims_too_much_is_refused_undecoded(monkeypatch):
