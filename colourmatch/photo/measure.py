@@ -187,11 +187,12 @@ def measure_photo(
     white, white_flags = _choose_white(readings)
     flags += white_flags
     spots = _to_colours(readings, light, white, (photo, band, tone))
+    parts = parts_of_water(np.stack([colour.rgb for colour in spots.values()]))
     flags += [
         f
         for spot in ("reference", "batch")
         if spot in spots
-        for f in _check_liquid(spots[spot], readings[spot])
+        for f in _check_liquid(spots[spot], readings[spot], parts)
     ]
     return Measurement(
         photo=photo.name,
@@ -390,7 +391,7 @@ def stretch(gap: Array) -> float:
     return length * (1 + length / 60)
 
 
-def _check_liquid(colour: SpotColour, reading: SpotReading) -> Iterable[Flag]:
+def _check_liquid(colour: SpotColour, reading: SpotReading, parts: int) -> Iterable[Flag]:
     spot = reading.name
     clear = colour.clarity
     if clear is not None and clear.value + 1.64 * clear.sd < HAZE_CLARITY:
@@ -398,7 +399,7 @@ def _check_liquid(colour: SpotColour, reading: SpotReading) -> Iterable[Flag]:
     names = ("red", "green", "blue")
     for channel in range(3):
         if reading.empty[channel]:
-            yield flag("channel-empty", spot=spot, channel=names[channel], parts=parts_of_water(colour.rgb))
+            yield flag("channel-empty", spot=spot, channel=names[channel], parts=parts)
             break
     for channel in range(3):
         if reading.full[channel]:
@@ -407,7 +408,10 @@ def _check_liquid(colour: SpotColour, reading: SpotReading) -> Iterable[Flag]:
 
 
 def parts_of_water(rgb: Array) -> int:
-    """Parts of water to one of liquid that bring the strongest channel's absorbance to about 0.7 (Beer-Lambert)."""
+    """Parts of water to one of liquid that bring the strongest channel's absorbance to about 0.7 (Beer-Lambert).
+
+    rgb, shape (..., 3): of several liquids, which all get the same, the strongest counts.
+    """
     strongest = -np.log10(max(float(rgb.min()), 1e-3))
     return max(1, int(np.ceil(strongest / 0.7)) - 1)
 

@@ -332,14 +332,13 @@ def _flags(
     worst = max(carried, key=lambda spot: carried[spot])
     if carried[worst] > _SLOPE_TOLD:
         flags.append(flag("light-slopes", spot=worst, percent=100 * np.expm1(carried[worst])))
+    parts = parts_of_water(np.stack([colour.rgb for colour in spots.values()]))
     for spot, area in areas.items():
         if area.glints > 0.15:
             flags.append(flag("glare", spot=spot, percent=100 * area.glints))
         if area.empty.any():
             channel = _NAMES[int(np.argmax(area.empty))]
-            flags.append(
-                flag("channel-empty", spot=spot, channel=channel, parts=parts_of_water(spots[spot].rgb))
-            )
+            flags.append(flag("channel-empty", spot=spot, channel=channel, parts=parts))
         elif area.full.any():
             flags.append(flag("channel-full", spot=spot, channel=_NAMES[int(np.argmax(area.full))]))
     return flags

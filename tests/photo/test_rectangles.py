@@ -10,6 +10,7 @@ from colourmatch.colour.difference import ciede2000
 from colourmatch.colour.spaces import RGB_TO_XYZ, encode_srgb, lab_to_xyz, xyz_to_lab
 from colourmatch.errors import InputError, PhotoError
 from colourmatch.photo.camera import expect_camera
+from colourmatch.photo.measure import parts_of_water
 from colourmatch.photo.rectangles import (
     PATH_PART,
     UNEVEN_COLOUR_LOG,
@@ -222,6 +223,17 @@ def test_a_channel_at_its_end_is_told_and_widens(picture):
     m = measure_rectangles(picture, (10, 10, 80, 80), (120, 220, 160, 160), (520, 220, 160, 160))
     assert "channel-empty" in [f.code for f in m.quality]
     assert np.trace(m.spots["batch"].lost) > 0
+
+
+def test_both_liquids_are_told_the_water_that_the_stronger_one_needs(picture):
+    image = np.asarray(Image.open(picture)).copy()
+    image[200:400, 100:300], image[200:400, 500:700] = (150, 14, 4), (120, 0, 0)
+    Image.fromarray(image).save(picture)
+    m = measure_rectangles(picture, (10, 10, 80, 80), (120, 220, 160, 160), (520, 220, 160, 160))
+    alone = [parts_of_water(m.spots[spot].rgb) for spot in ("reference", "batch")]
+    assert alone[0] < alone[1]
+    asked = [f.text.split("both at 1+")[1].split(" ")[0] for f in m.quality if f.code == "channel-empty"]
+    assert asked == [str(alone[1])] * 2
 
 
 def test_a_reflection_over_much_of_a_rectangle_is_told_and_over_most_refused(picture):
