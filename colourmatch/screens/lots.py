@@ -170,8 +170,7 @@ def show_state(story: LotStory) -> None:
     cells.append(parts.ceiling_cell(state.total_mg_per_l(), ceiling, ceiling_left(story), place))
     st.html(parts.glance(cells))
     if story.closing is not None:
-        words = [story.closing.text, f"Closed on {parts.show_time(story.closing.created_at)}."]
-        st.html(parts.panel("Closed", telling.describe_outcome(story.closing.outcome), words, "stop"))
+        st.html(telling.closing_panel(story.closing))
 
 
 def show_photos(story: LotStory) -> None:

@@ -52,8 +52,11 @@ def show() -> None:
     advice = {} if waiting else find_advice(story)
     show_refused(story)
     trials.show_trial_head(story)
-    show_glance(story, advice, waiting)
-    show_actions(story, advice, waiting)
+    show_now(story, advice, waiting)
+    # What is to be done comes before the numbers of a photo that no longer shows the batch as it is.
+    show_parts = (show_actions, show_glance) if waiting else (show_glance, show_actions)
+    for show_part in show_parts:
+        show_part(story, advice, waiting)
     show_last_photo(story, advice)
     serving.show_serving(story, advice)
     show_charts(story, advice)
@@ -84,8 +87,7 @@ def pick_lot(lot_id: int) -> int:
 def tell_now(story: LotStory, advice: dict[str, Any], waiting: str) -> str:
     """The panel at the top: closed, the first photo, or the advice."""
     if story.closing is not None:
-        words = [story.closing.text, f"Closed on {parts.show_time(story.closing.created_at)}."]
-        return parts.panel("Closed", telling.describe_outcome(story.closing.outcome), words, "stop")
+        return telling.closing_panel(story.closing)
     if not story.photos and not waiting:
         text = "Photograph reference and batch on the card before the first drop."
         return parts.panel("Now", text, ["The first photo says how far apart they are."], "photo")
@@ -100,12 +102,18 @@ def show_refused(story: LotStory) -> None:
         st.html("".join(lines))
 
 
+def show_now(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
+    """What now, and right under it the button to tap when it is done: both in sight on a phone without scrolling."""
+    st.html('<h1 class="cm-unseen">Match</h1>' + tell_now(story, advice, waiting))
+    if not story.lot.closed and session.may_enter():
+        record_advised(story, advice)
+
+
 def show_glance(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
-    """What now, how far, which way, how much is left, and what is passed."""
+    """How far, which way, how much is left, and what is passed."""
     from colourmatch.lots.work import ceiling_left
 
     lot, photos = story.lot, telling.compared_photos(story)
-    st.html('<h1 class="cm-unseen">Match</h1>' + tell_now(story, advice, waiting))
     together = telling.find_combined(story, advice)
     cells = []
     if photos:
@@ -157,7 +165,6 @@ def show_actions(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
         )
         if not waiting and blends_back(advice):
             ask_other_entries(story, (advice.get("rescue") or {}).get("untinted_ml"))
-        record_advised(story, advice)
         serving.ask_other_stock(story, advice)
         record_anything(story, advice)
         if not waiting and advice.get("action") == "stop":
@@ -268,15 +275,20 @@ def show_photo(photo: PhotoEntry) -> None:
 
 def show_charts(story: LotStory, advice: dict[str, Any]) -> None:
     """The way of the batch towards the reference, and what further drops would do."""
-    photos = telling.compared_photos(story)
+    from colourmatch.lots.fitting import photo_view
+
+    photos = telling.alike_photos(story)
     step = next_step(story, advice)
-    path = plots.trace_path([photo.measurement for photo in photos], step)
+    measured = [photo.measurement for photo in photos.values()]
+    # what is expected is told of glasses as the lot has them
+    as_expected = measured and photo_view(story.lot, measured[-1]) == photo_view(story.lot, None)
+    path = plots.trace_path(measured, step if as_expected else None, list(photos))
     if path is None:
         return
     key = (
         session.book_location(),
-        tuple(photo.id for photo in photos),
-        str([step.get(name) for name in ("predicted_lab", "predicted_covariance")]),
+        tuple(photo.id for photo in photos.values()),
+        str((path.predicted, path.predicted_covariance)),
     )
     st.header("The way to the reference")
     left, right = st.columns(2, gap="large")
@@ -292,6 +304,7 @@ def show_charts(story: LotStory, advice: dict[str, Any]) -> None:
     st.caption(
         "Each photo's difference is drawn from the last reading of the reference. Numbers are photos; a ring holds "
         "the batch against the reference with 95 %, the dotted one what is expected after this step."
+        + (" Photos thinned otherwise than the last one are left out." if len(photos) < max(photos) else "")
     )
     if advice.get("curve") and not story.lot.closed:
         st.header("What further drops would do")

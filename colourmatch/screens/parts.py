@@ -251,6 +251,11 @@ def _lab_lines(colour: Swatch) -> str:
     )
 
 
+def spread_of(covariance: Sequence[Lab] | None) -> list[float] | None:
+    """The standard deviations of a covariance, None where there is none."""
+    return [row[k] ** 0.5 for k, row in enumerate(covariance)] if covariance else None
+
+
 def place_beside(reference: Lab, predicted: Mapping[str, Lab]) -> list[float]:
     """A predicted batch drawn against another reading of the reference: that reading plus the difference."""
     pairs = zip(reference, predicted["batch"], predicted["reference"], strict=True)

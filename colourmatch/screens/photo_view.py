@@ -132,7 +132,11 @@ def show_swatches(measured: Mapping[str, Any], advice: Mapping[str, Any] | None 
     if reference and predicted and predicted.get("batch"):
         lab = parts.place_beside(reference["lab"], predicted)
         far = parts.show_interval(((advice or {}).get("predicted") or {}).get("delta_e_2000"))
-        colours.append(parts.Swatch("After this step", lab, None, f"predicted, {far} away"))
+        spread = parts.spread_of((advice or {}).get("predicted_covariance"))
+        words = f"predicted, {far} away"
+        if spread:
+            words += "; ± against the reference"
+        colours.append(parts.Swatch("After this step", lab, spread, words))
     if colours:
         st.html(parts.swatches(colours))
         white = {"blank": "the glass of water", "paper": "the bare paper", "rectangle": "your white"}.get(

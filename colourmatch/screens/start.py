@@ -72,9 +72,11 @@ def show_open_lots() -> None:
     if not lots:
         return
     st.header("Go on with an open lot" if session.may_enter() else "Open lots")
-    for lot in lots:
+    for number, lot in enumerate(lots):
         words = f"{parts.plain(lot.name)} ({parts.plain(lot.label)}), {parts.show_amount(lot.volume_ml)} ml"
-        if st.button(words, key=f"go-on-{lot.id}", width="stretch"):
+        if st.button(
+            words, key=f"go-on-{lot.id}", width="stretch", type="secondary" if number else "primary"
+        ):
             pages.go_to_lot("match", lot.id)
 
 
@@ -105,7 +107,11 @@ def show_ways_on() -> None:
     )
     if session.may_enter():
         with st.container(horizontal=True):
-            if st.button("Set up a stock and a lot", key="to-set-up", type="primary"):
+            # With a lot in work, going on with it is the first thing to do.
+            goes_on = bool(session.current_book().list_lots(open_only=True, limit=1))
+            if st.button(
+                "Set up a stock and a lot", key="to-set-up", type="secondary" if goes_on else "primary"
+            ):
                 st.switch_page(pages.find_page("set_up"))
             if st.button("Open the example lot", key="example"):
                 open_the_example()

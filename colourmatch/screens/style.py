@@ -15,8 +15,11 @@ _CSS = """
   --cm-quiet: #777; --cm-quiet: light-dark(#55595b, #b3b8ba);
   --cm-fill: rgba(128,128,128,.09);
 }
-[data-testid="stMainBlockContainer"] { max-width: 1160px; padding: 1rem 2rem 5rem; }
-[data-testid="stHeader"] { background: transparent; pointer-events: none; }
+[data-testid="stMainBlockContainer"] { max-width: 1160px; padding: 1.8rem 2rem 5rem; }
+[data-testid="stHeader"] { background: transparent; pointer-events: none; height: 1.5rem; min-height: 0; }
+/* Style sheet and scripts take no room at the top of the page. */
+[data-testid="stMainBlockContainer"] > [data-testid="stVerticalBlock"] > .stElementContainer:has(style, script)
+  { position: absolute; }
 .st-key-cm-menu { border-bottom: 1px solid var(--cm-line); padding-bottom: .4rem; margin-bottom: .6rem; }
 .st-key-cm-menu [data-testid="stPageLink"] a { padding: .4rem .95rem; display: flex; align-items: center;
   justify-content: center; }
@@ -26,6 +29,12 @@ _CSS = """
 [data-testid="stExpander"] summary, [data-testid="stFileUploaderDropzone"] button, .stSelectbox input,
 .stSelectbox button, .stMultiSelect input, .stNumberInput input, .stTextInput input,
 [data-testid="stCameraInputButton"] { min-height: 44px; }
+.stButton button p, .stDownloadButton button p, [data-testid="stExpander"] summary p,
+[data-testid="stFileUploaderDropzone"] button, [data-testid="stPageLink"] a p, [data-testid="stButtonGroup"] button p,
+[data-testid="stWidgetLabel"] p, .stCheckbox label p { font-size: 1rem; }
+/* A phone enlarges the whole page when a field with smaller letters is tapped. */
+.stApp :is(input, textarea), .stSelectbox [data-baseweb="select"], .stMultiSelect [data-baseweb="select"]
+  { font-size: 1rem; }
 .stNumberInput button, [data-testid="stElementToolbar"] button, .stMultiSelect button
   { min-width: 44px; min-height: 44px; }
 [data-testid="stTooltipHoverTarget"] button { padding: 14px; margin: -14px; }
@@ -100,8 +109,11 @@ _CSS = """
 .cm-story .gone { text-decoration: line-through; color: var(--cm-quiet); }
 .cm-empty { border: 1px dashed var(--cm-line); border-radius: 10px; padding: 1.3rem; line-height: 1.55; }
 @media (max-width: 640px) {
-  [data-testid="stMainBlockContainer"] { padding: .5rem 1rem 4rem; }
+  [data-testid="stMainBlockContainer"] { padding: 1.5rem 1rem 4rem; }
   .st-key-cm-menu > div { flex: 1 1 auto; }
+  .stElementContainer:has(> .stButton > button[data-testid="stBaseButton-primary"]),
+  .stButton:has(> button[data-testid="stBaseButton-primary"]),
+  .stButton > button[data-testid="stBaseButton-primary"] { width: 100% !important; }
   .st-key-cm-menu [data-testid="stPageLink"] a { padding: .4rem .3rem; }
   [data-testid="stHorizontalBlock"] { row-gap: 1.2rem; }
   .cm-panel { padding: .9rem 1rem 1rem; }

@@ -15,6 +15,7 @@ from colourmatch.lots.entries import (
     NoteEntry,
     PhotoEntry,
     VolumeEntry,
+    tell_figure,
 )
 from colourmatch.lots.sheet_facts import tell_conditions
 from colourmatch.screens import parts
@@ -35,6 +36,22 @@ def describe_outcome(outcome: str) -> str:
     return OUTCOMES.get(outcome, outcome) + "."
 
 
+def tell_closing(closing: ClosingEntry) -> tuple[str, str]:
+    """Why a lot was closed, and what was said of it without saying that again."""
+    outcome, said = describe_outcome(closing.outcome), closing.text.strip()
+    again = f"{outcome[:-1]}: "
+    if said.startswith(again):
+        said = said[len(again) :]
+        said = said[:1].upper() + said[1:]
+    return outcome, said
+
+
+def closing_panel(closing: ClosingEntry) -> str:
+    """The panel of a closed lot."""
+    outcome, said = tell_closing(closing)
+    return parts.panel("Closed", outcome, [said, f"Closed on {parts.show_time(closing.created_at)}."], "stop")
+
+
 def describe_amount(entry: AdditionEntry) -> str:
     """An addition as it was typed: 12 drops of red."""
     unit = "drop" if entry.unit == "drops" and entry.quantity == 1 else _UNITS[entry.unit]
@@ -50,6 +67,15 @@ def compared_photos(story: LotStory) -> list[PhotoEntry]:
     """The photos taken for the match that showed both liquids, in order; not those after the closing."""
     match = [photo for photo in story.photos if photo.purpose == "match"]
     return [photo for photo in match if photo.measurement.get("delta_e_2000")]
+
+
+def alike_photos(story: LotStory) -> dict[int, PhotoEntry]:
+    """The compared photos by number that show the liquids as deep and as thinned as the last one: others lie elsewhere."""
+    from colourmatch.lots.fitting import photo_view
+
+    numbered = dict(enumerate(compared_photos(story), 1))
+    views = {number: photo_view(story.lot, photo.measurement) for number, photo in numbered.items()}
+    return {number: photo for number, photo in numbered.items() if views[number] == views[len(numbered)]}
 
 
 def find_combined(story: LotStory, advice: Mapping[str, Any]) -> dict[str, Any] | None:
@@ -127,7 +153,7 @@ def tell_entry(entry: LotEntry) -> str:
         ]
         text = f"Put right: {', '.join(changes)}"
     elif isinstance(entry, ClosingEntry):
-        text = f"Closed: {describe_outcome(entry.outcome)} {entry.text}"
+        text = f"Closed: {' '.join(tell_closing(entry))}"
     else:
         text = entry.kind
     return text
@@ -138,7 +164,7 @@ def _tell_change(key: str, value: Any) -> str:
         return "tinted to " + ("the reference in the photo" if value is None else parts.show_lab(value))
     if key == "serving":
         return f"looked at {tell_serving(value)}"
-    return f"{key.replace('_', ' ')} {value}"
+    return tell_figure(key, value)
 
 
 def tell_serving(serving: Mapping[str, Any] | None) -> str:

@@ -103,3 +103,8 @@ def test_a_wish_for_a_photo_is_shown_whole() -> None:
     text = "No reference was seen yet. Photograph the reference beside the batch once."
     made = parts.advice_panel({"action": "rephotograph", "reason": "photo", "text": text, "doses": []})
     assert f'<p class="cm-do">{text}</p>' in made
+
+
+def test_the_spread_of_a_covariance() -> None:
+    assert parts.spread_of([[4.0, 1.0, 0.0], [1.0, 9.0, 0.0], [0.0, 0.0, 0.25]]) == [2.0, 3.0, 0.5]
+    assert parts.spread_of(None) is None

@@ -100,3 +100,23 @@ def test_several_photos_of_a_state_are_told_as_one(book: LotBook, lot_id: int) -
     book.add_photo(lot_id, MEASUREMENT, ADVICE | {"combined": together})
     # an addition since leaves no advice: what holds is that of the last photo
     assert telling.find_combined(book.lot_story(lot_id), {}) == together
+
+
+def test_a_closing_is_told_once(book: LotBook, lot_id: int) -> None:
+    book.close_lot(lot_id, "matched", "Matched: the difference is 0.4 (between 0.0 and 1.1). Stop here.")
+    closing = book.lot_story(lot_id).closing
+    assert telling.tell_closing(closing) == (
+        "Matched.",
+        "The difference is 0.4 (between 0.0 and 1.1). Stop here.",
+    )
+    assert telling.closing_panel(closing).count("Matched") == 1
+
+
+def test_only_photos_thinned_as_the_last_one_lie_on_one_way(book: LotBook, lot_id: int) -> None:
+    for dilution in (1, 5, 5):
+        book.add_photo(lot_id, MEASUREMENT | {"view": {"dilution": dilution}}, ADVICE)
+    story = book.lot_story(lot_id)
+    assert list(telling.alike_photos(story)) == [3, 4]
+    book.add_photo(lot_id, MEASUREMENT | {"view": {"dilution": story.lot.dilution}}, ADVICE)
+    alike = telling.alike_photos(book.lot_story(lot_id))
+    assert list(alike) == [1, 2, 5] and alike[5].id > alike[2].id > alike[1].id
