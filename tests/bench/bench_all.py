@@ -69,6 +69,25 @@ def dosing_rows(d: dict[str, Any]) -> list[tuple[str, str, str]]:
     ]
 
 
+def whole_rows(d: dict[str, Any]) -> list[tuple[str, str, str]]:
+    """As `reading_rows`, for lots whose every photo is drawn, written, read and recorded."""
+    return [
+        (
+            f"{d['lots']} lots on drawn photos: ends within max(1, best + 0.4)",
+            f"{d['good_percent']:.0f} %",
+            "97 %",
+        ),
+        ("the same: beyond the best reachable, median", f"{d['excess_median']:.2f}", "0.2"),
+        ("the same: ceiling passed", f"{d['ceiling_passed']}", "0"),
+        ("the same: the stop gives the true reason", f"{d['true_reason_percent']:.0f} %", "97 %"),
+        (
+            "the same: photos, median, without those asked for anew",
+            f"{d['photos_median']:.0f}, {d['steps_median']:.0f}",
+            "3",
+        ),
+    ]
+
+
 def speed_rows(s: dict[str, Any]) -> list[tuple[str, str, str]]:
     """As `reading_rows`, for time and memory, beside general-purpose libraries in the same run."""
     rows = [
@@ -101,6 +120,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--photos", type=int, default=120)
     parser.add_argument("--lots", type=int, default=200)
+    parser.add_argument("--whole", type=int, default=60, help="lots on drawn photos (default 60)")
     args = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
         subprocess.run(
@@ -110,6 +130,7 @@ def main() -> None:
         )
         rows = reading_rows(run("bench_reading.py", folder, "--json"))
     rows += dosing_rows(run("bench_dosing.py", str(args.lots), "--json"))
+    rows += whole_rows(run("bench_whole.py", str(args.whole), "--json"))
     rows += speed_rows(run("bench_speed.py", "--json"))
     print(f"{date.today().isoformat()}, {os.cpu_count()} cores, {platform.machine()}\n")
     print("| figure | found | asked |\n|---|---|---|")
