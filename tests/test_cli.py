@@ -446,6 +446,8 @@ def test_an_unknown_bottle(cli, start):
     said = cli(*call)
     assert said.code == 0 and said.data["colourant"].startswith("custom:")
     assert "strength-unknown" in {caution["code"] for caution in said.data["cautions"]}
+    listed = cli("stock", "list").out
+    assert "unknown, like " in listed and "custom:" not in listed
 
 
 # ---- lots ------------------------------------------------------------------------------------------------
@@ -651,6 +653,14 @@ def test_corrections_keep_the_old_entry(lot):
     assert void["void"] and void["state"]["mg_per_l"] == {}
     untinted = lot("lot", "add", "1", "--untinted-ml", "100", "--json").data
     assert untinted["kind"] == "untinted" and untinted["state"]["volume_ml"] == pytest.approx(1038, abs=0.1)
+
+
+def test_figures_put_right_are_told_in_words(lot):
+    call = "--ceiling-mg-per-l 55 --serving depth-mm=60 --target-lab 60,45,30 --reason x".split()
+    assert "Corrected: ceiling 55 mg/l, " in lot("lot", "correct", "1", *call).out
+    shown = lot("lot", "show", "1").out
+    assert "Put right: ceiling 55 mg/l, " in shown and "target L*, a*, b* 60, 45, 30" in shown
+    assert "_" not in shown
 
 
 def test_a_lot_from_photo_to_close(lot, drawn_photos, sample_photos, tmp_path):

@@ -49,7 +49,7 @@ def backup(session: Session, out: str) -> Answer:
             "photos": report.photos,
             "missing": list(report.missing),
         }
-    lines = [f"Wrote {report.path} with {report.photos} photos."]
+    lines = [f"Wrote {report.path} with {report.photos} photo{'' if report.photos == 1 else 's'}."]
     if report.missing:
         lines.append(
             f"{len(report.missing)} photos were not in the photo folder: {', '.join(report.missing[:3])}"

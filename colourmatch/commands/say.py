@@ -7,6 +7,7 @@ from typing import Any
 
 from colourmatch.commands.base import number_text
 from colourmatch.lots.checks import OUTCOMES
+from colourmatch.lots.entries import tell_figure
 
 _SPOTS = ("reference", "batch", "blank")
 _AXES = ("L*", "a*", "b*")
@@ -181,7 +182,7 @@ def change_text(key: str, value: Any) -> str:
         return f"serving {serving_text(value)}"
     if key == "target_lab":
         return f"target {lab_text(value)}"
-    return f"{key} {'none' if value is None else value}"
+    return tell_figure(key, value)
 
 
 def lot_lines(told: Mapping[str, Any]) -> Iterator[str]:

@@ -53,9 +53,17 @@ def _learnt(entry: StockEntry) -> dict[str, Any] | None:
     return {"strength_factor": value, "low": low, "high": high, "lot": entry.learnt_from_lot_id}
 
 
+def _name_colourant(code: str) -> str:
+    """The E number, or what an unknown bottle is like, for a reader."""
+    if ":" not in code:
+        return code
+    like = code.split(":")[1]
+    return f"unknown, like {like if like.startswith('E') else like + ' nm'}"
+
+
 def _summary(entry: StockEntry) -> str:
     return (
-        f"{entry.name}: {entry.colourant}, {entry.strength_g_per_100ml:.4g} g in 100 ml "
+        f"{entry.name}: {_name_colourant(entry.colourant)}, {entry.strength_g_per_100ml:.4g} g in 100 ml "
         f"(+-{100 * entry.strength_rel_sd:.0f} %), drop {entry.drop_ml:.4g} ml "
         f"(+-{100 * entry.drop_rel_sd:.0f} %"
         f"{', weighed' if entry.weighed else ''}), {entry.as_stock().mg_per_drop:.3g} mg of colour a drop."
@@ -142,7 +150,7 @@ def list_(session: Session, everything: bool) -> Answer:
     rows = [
         (
             entry.name,
-            entry.colourant,
+            _name_colourant(entry.colourant),
             f"{entry.strength_g_per_100ml:.4g} +-{100 * entry.strength_rel_sd:.0f} %",
             f"{entry.drop_ml:.4g} +-{100 * entry.drop_rel_sd:.0f} %",
             f"{entry.as_stock().mg_per_drop:.3g}",

@@ -348,6 +348,32 @@ def _apply(state: BatchState, entry: LotEntry, stocks: Mapping[str, Stock]) -> B
     return state
 
 
+#: A figure of a lot's head -> its words and its unit.
+_FIGURES = {
+    "volume_ml": ("batch at the beginning", "ml"),
+    "ceiling_mg_per_l": ("ceiling", "mg/l"),
+    "depth_mm": ("depth", "mm"),
+    "dilution": ("thinned, 1 part made up to", ""),
+    "tolerance": ("tolerance", "CIEDE2000"),
+    "already_mg_per_l": ("colour in the base", "mg/l"),
+    "already_colourant": ("colourant in the base", ""),
+    "jurisdiction": ("limits of", ""),
+    "reference_id": ("reference number", ""),
+    "target_lab": ("target L*, a*, b*", ""),
+    "serving": ("where the match is judged", ""),
+}
+
+
+def tell_figure(key: str, value: object) -> str:
+    """A figure of a lot's head that was put right, in words: "ceiling 60 mg/l"."""
+    words, unit = _FIGURES.get(key, (key.replace("_", " "), ""))
+    if isinstance(value, Mapping):
+        return words
+    parts = value if isinstance(value, (list, tuple)) else ("none",) if value is None else (value,)
+    shown = (f"{part:.10g}" if isinstance(part, (int, float)) else str(part) for part in parts)
+    return f"{words} {', '.join(shown)} {unit if value is not None else ''}".rstrip()
+
+
 def mark_replaced(events: list[LotEntry]) -> list[LotEntry]:
     """The same entries, each naming the one that replaces it."""
     successors = {entry.replaces_id: entry.id for entry in events if entry.replaces_id is not None}

@@ -18,6 +18,7 @@ from colourmatch.lots.entries import (
     NoteEntry,
     PhotoEntry,
     VolumeEntry,
+    tell_figure,
 )
 from colourmatch.lots.figures import Dose, Seen, read_doses, scale_covariance, see_photo, total_sd
 from colourmatch.lots.label_page import read_label_lines
@@ -262,12 +263,7 @@ def _tell_change(key: str, value: Any) -> str:
         return "the target is " + ", ".join(
             f"{axis} {part:.1f}" for axis, part in zip(("L*", "a*", "b*"), value, strict=True)
         )
-    words = {
-        "target_lab": "the target",
-        "reference_id": "the number of the reference",
-        "already_colourant": "the colour in the base",
-    }
-    return f"{words.get(key, key)} is {_value(value)}"
+    return "the target is none" if key == "target_lab" else tell_figure(key, value)
 
 
 def tell_conditions(serving: Mapping[str, Any] | None) -> list[str]:

@@ -24,6 +24,7 @@ from colourmatch.lots.entries import (
     NoteEntry,
     PhotoEntry,
     VolumeEntry,
+    tell_figure,
 )
 from colourmatch.lots.figures import parse_exif_time
 from colourmatch.lots.fitting import (
@@ -411,7 +412,8 @@ def _event_text(event: LotEntry) -> str:
     if isinstance(event, NoteEntry):
         return event.text
     if isinstance(event, AmendmentEntry):
-        return f"Put right: {', '.join(event.changes)} ({event.reason})"
+        said = ", ".join(tell_figure(key, value) for key, value in event.changes.items())
+        return f"Put right: {said} ({event.reason})"
     if isinstance(event, ClosingEntry):
         return event.text or f"Closed: {event.outcome}."
     return event.kind

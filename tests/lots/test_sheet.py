@@ -114,7 +114,7 @@ def test_looks_trials_and_the_daily_intake_are_on_the_sheet(book: LotBook, lot: 
     assert "long drink 60 mm, 1 in 4, light A, weight 2 1.2 (0.7 to 2.0), paler" in text
     assert "7 drops of red there are" in text or "7 drops of red there, and the batch holds as much" in text
     assert f"100 ml taken out for a trial, lot {trial}" in text
-    assert "3 mg/l of E163" in text and "the colour in the base is E163" in text
+    assert "3 mg/l of E163" in text and "colourant in the base E163" in text
     assert "7 mg per kg (JECFA and EFSA)" in text and "% for a child of 20 kg" in text
     assert "Anthocyanins (E163)" in text and "none on file" in text
     book.pour_back_trial(trial)
@@ -144,7 +144,7 @@ def test_corrections_of_serving_and_target_are_told_in_words(book: LotBook, lot:
     text, _ = read_sheet(book, lot)
     served = "judged as served: long drink (60 mm, 1 in 4, light A, weight 2), neat, ice two cubes"
     assert f"Put right: {served} (as it is drunk)" in text
-    assert "the target is L* 60.0, a* 45.2, b* -3.0; volume_ml is 950" in text
+    assert "the target is L* 60.0, a* 45.2, b* -3.0; batch at the beginning 950 ml" in text
     assert "judged as served: as photographed; the target is none" in text
     assert "{" not in text and "conditions" not in text
 

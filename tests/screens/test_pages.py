@@ -426,7 +426,7 @@ def test_a_figure_of_the_lot_is_put_right_with_its_reason(book: LotBook, lot_id:
     by_key(app.button, f"amend-{lot_id}-write").click()
     app.run()
     assert book.find_lot(lot_id).volume_ml == 850
-    assert "Put right: volume ml 850" in shown(app)
+    assert "Put right: batch at the beginning 850 ml" in shown(app)
     by_key(app.button, f"amend-{lot_id}-write").click()
     app.run()
     assert "No figure was changed" in app.error[0].value
