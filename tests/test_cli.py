@@ -241,6 +241,11 @@ REFUSALS = [
     (["lot", "correct", "1", "--reason", "x"], "value", "Say what to correct"),
     (["lot", "correct", "1", "2", "--volume-ml", "1", "--reason", "x"], "value", "An entry is corrected"),
     (["stock", "add", "b", "--colourant", "E129", "--strength-g-per-100ml", "500"], "value", "at most 100"),
+    (
+        ["stock", "make", "--strength-g-per-100ml", "1", "--volume-ml", "50", "--dye-content", "85"],
+        "value",
+        "For 85 % write 0.85.",
+    ),
     ([*STRENGTH_1, "--colourant", "E999"], "unknown-colourant", "E999"),
     ([*STRENGTH_1, "--colourant", "custom"], "value", "--peak-nm"),
     ([*STRENGTH_1, "--colourant", "E129", "--like", "E110"], "value", "custom"),
@@ -391,7 +396,7 @@ def test_photos_of_the_same_glasses_say_something_together(cli, drawn_photos, tm
     assert len(said.data["photos"]) == 2 and together["agree"] and together["retake"] is None
     assert together["delta_e_2000"]["value"] == pytest.approx(alone["delta_e_2000"]["value"], abs=0.1)
     apart = cli("measure", *drawn_photos, "--same")
-    assert "Together, 2 photos: CIEDE2000" in apart.out and "The 2 photos disagree by" in apart.out
+    assert "Together, 2 photos: CIEDE2000 at most " in apart.out and "The 2 photos disagree by" in apart.out
     one = cli("measure", drawn_photos[1], "--same", "--json").data
     assert len(one["photos"]) == 1 and one["combined"]["photos"] == [drawn_photos[1].name]
     none = cli("measure", tmp_path / "none.jpg", "--same", "--json")
@@ -656,7 +661,16 @@ def test_corrections_keep_the_old_entry(lot):
 
 
 def test_figures_put_right_are_told_in_words(lot):
-    call = "--ceiling-mg-per-l 55 --serving depth-mm=60 --target-lab 60,45,30 --reason x".split()
+    call = [
+        "--ceiling-mg-per-l",
+        "55",
+        "--serving",
+        "depth-mm=60",
+        "--target-lab",
+        "60,45,30",
+        "--reason",
+        "x",
+    ]
     assert "Corrected: ceiling 55 mg/l, " in lot("lot", "correct", "1", *call).out
     shown = lot("lot", "show", "1").out
     assert "Put right: ceiling 55 mg/l, " in shown and "target L*, a*, b* 60, 45, 30" in shown

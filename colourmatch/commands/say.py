@@ -48,7 +48,11 @@ def combined_lines(combined: Mapping[str, Any] | None) -> Iterator[str]:
     difference, count = combined["difference"], len(combined["photos"])
     said = f"the batch is {difference['text']}" if difference["seen"] else difference["text"]
     photos = "photo" if count == 1 else "photos"
-    yield f"Together, {count} {photos}: CIEDE2000 {interval_text(combined['delta_e_2000'])}: {said}"
+    found = combined["delta_e_2000"]
+    # torn photos have no likeliest value: theirs is 0 for want of a difference that is sure
+    torn = not (combined["agree"] or difference["seen"])
+    shown = f"at most {found['high']:.1f}" if torn else interval_text(found)
+    yield f"Together, {count} {photos}: CIEDE2000 {shown}: {said}"
     yield f"  {combined['text']}"
 
 

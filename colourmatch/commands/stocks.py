@@ -259,6 +259,10 @@ def make(
     """
     from colourmatch.liquid.make_up import plan_liquid, plan_powder
 
+    if dye_content is not None and 1 < dye_content <= 100:
+        raise InputError(
+            f"--dye-content is {dye_content:g}, but a share is at most 1. For {dye_content:g} % write {dye_content / 100:g}."
+        )
     if bottle_g_per_100ml is None:
         plan = plan_powder(strength_g_per_100ml, volume_ml, 1.0 if dye_content is None else dye_content)
     elif dye_content is None:

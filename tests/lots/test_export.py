@@ -158,6 +158,18 @@ def test_lots_as_a_table(full_book: LotBook) -> None:
     assert (second["delta_e_2000"], second["closed_at_utc"]) == ("", "")
 
 
+def test_a_recheck_does_not_change_where_a_lot_ended(full_book: LotBook) -> None:
+    lot = int(read_csv(full_book, "lots")[0]["lot_id"])
+    faded = {"delta_e_2000": {"value": 7.5, "low": 7, "high": 8}}
+    full_book.add_photo(lot, faded, purpose="recheck")
+    first = read_csv(full_book, "lots")[0]
+    assert (first["delta_e_2000"], first["delta_e_2000_high"], first["photos"]) == ("1.25", "1.5", "2")
+    assert [row["delta_e_2000"] for row in read_csv(full_book, "entries") if row["photo_purpose"]] == [
+        "1.25",
+        "7.5",
+    ]
+
+
 def test_entries_as_a_table(full_book: LotBook) -> None:
     rows = read_csv(full_book, "entries")
     assert tuple(rows[0]) == ENTRY_COLUMNS
