@@ -34,23 +34,36 @@ class Path:
     covariances: tuple[Sequence[Lab] | None, ...] = ()
     #: The same of what is expected after this step.
     predicted_covariance: Sequence[Lab] | None = None
+    #: What the photos are called, where they are not all of a lot's; else from 1 on.
+    numbers: tuple[int, ...] = ()
 
     @property
     def names(self) -> list[str]:
         """What each point is called."""
-        last = len(self.batches)
-        return [f"photo {i}" + (" (now)" if i == last else "") for i in range(1, last + 1)]
+        called = [f"photo {number}" for number in self.told]
+        return [*called[:-1], f"{called[-1]} (now)"]
+
+    @property
+    def told(self) -> tuple[int, ...]:
+        """The number of each photo."""
+        return self.numbers or tuple(range(1, len(self.batches) + 1))
 
 
 def trace_path(
-    measurements: Sequence[Mapping[str, Any]], step: Mapping[str, Any] | None = None
+    measurements: Sequence[Mapping[str, Any]],
+    step: Mapping[str, Any] | None = None,
+    numbers: Sequence[int] = (),
 ) -> Path | None:
-    """The way so far from measurements in order, and what the advice `step` leads to; None while no photo showed both."""
-    both = [
-        measured
-        for measured in measurements
+    """The way so far from measurements in order, and what the advice `step` leads to; None while no photo showed both.
+
+    numbers: what the photos of the measurements are called, from 1 on when empty.
+    """
+    told = [
+        (number, measured)
+        for number, measured in zip(numbers or range(1, len(measurements) + 1), measurements, strict=True)
         if (measured.get("spots") or {}).get("reference") and measured["spots"].get("batch")
     ]
+    both, kept = [measured for _, measured in told], tuple(number for number, _ in told) if numbers else ()
     pairs = [(seen["spots"]["reference"]["lab"], seen["spots"]["batch"]["lab"]) for seen in both]
     if not pairs:
         return None
@@ -59,8 +72,9 @@ def trace_path(
     spreads = tuple(_add_up(seen.get("uncertainty")) for seen in both)
     predicted = (step or {}).get("predicted_lab")
     if not predicted:
-        return Path(last, moved, None, spreads)
-    return Path(last, moved, place_beside(last, predicted), spreads, (step or {}).get("predicted_covariance"))
+        return Path(last, moved, None, spreads, numbers=kept)
+    spread = (step or {}).get("predicted_covariance")
+    return Path(last, moved, place_beside(last, predicted), spreads, spread, kept)
 
 
 def _add_up(parts: Mapping[str, Any] | None) -> list[list[float]] | None:
@@ -110,7 +124,7 @@ def _draw_path(path: Path, place: Any, outline_of: Any, across: str, up: str) ->
     x, y = zip(*(place(lab) for lab in path.batches), strict=True)
     colours = [lab_to_hex(lab) for lab in path.batches]
     figure.add_scatter(
-        x=x, y=y, mode="lines+markers+text", name="batch", text=[str(i) for i in range(1, len(x) + 1)],
+        x=x, y=y, mode="lines+markers+text", name="batch", text=[str(number) for number in path.told],
         textposition="top center", line={"color": _GREY, "width": 2}, hovertext=path.names,
         hoverinfo="text+x+y", cliponaxis=False,
         marker={"size": 13, "color": colours, "line": {"color": _GREY, "width": 1.5}},

@@ -74,3 +74,13 @@ def test_what_is_expected_after_the_step_has_its_own_ring() -> None:
     assert figure.layout.yaxis.range[1] > max(ring.y)
     (deep,) = [trace for trace in plots.draw_lightness(path).data if trace.name == "95 % after this step"]
     assert max(deep.y) - 64 == pytest.approx(2.448 * 0.5, abs=0.001)
+
+
+def test_photos_keep_the_numbers_they_have_in_the_lot() -> None:
+    hidden = {"spots": {"reference": {"lab": [1, 2, 3]}, "batch": None}}
+    seen = [reading([60, 40, 30], [90, 5, 5]), hidden, reading([58, 42, 30], [70, 30, 20])]
+    path = plots.trace_path(seen, numbers=[2, 4, 5])
+    assert path is not None and path.names == ["photo 2", "photo 5 (now)"]
+    assert list(plots.draw_ab(path).data[0].text) == ["2", "5"]
+    from_one = plots.trace_path(seen)
+    assert from_one is not None and from_one.names == ["photo 1", "photo 2 (now)"]
