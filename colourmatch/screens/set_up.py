@@ -55,7 +55,7 @@ def show_way_on() -> None:
     """The way to what photos are read with."""
     with st.container(key="cm-way-on"):
         st.page_link(
-            pages.find_page("calibrations"), label="The printed card and the phone: what photos are read with"
+            pages.find_page("calibrations"), label="Card and phone: make photos surer"
         )
 
 
