@@ -27,6 +27,7 @@ def _describe(entry: StockEntry) -> dict[str, Any]:
         "colourant": entry.colourant,
         "strength_g_per_100ml": entry.strength_g_per_100ml,
         "label_strength_g_per_100ml": entry.label_strength_g_per_100ml,
+        "label_strength_rel_sd": entry.label_strength_rel_sd,
         "strength_factor": entry.strength_factor,
         "strength_rel_sd": entry.strength_rel_sd,
         "learnt": _learnt(entry),

@@ -13,6 +13,7 @@ from colourmatch.errors import InputError
 
 if TYPE_CHECKING:
     from colourmatch.lots.book import LotBook
+    from colourmatch.lots.entries import LotStory
 
 #: What may go back, said whenever something does.
 CLEAN = (
@@ -90,14 +91,16 @@ def _take(book: LotBook, lot: str, ml: float, who: dict[str, str | None]) -> Ans
 def look(session: Session, lot: str, serving: tuple[dict[str, Any], ...]) -> Answer:
     """How batch and reference look in a glass.
 
-    Nothing is written down; what a glass brings against the daily intake stands below.
+    Now, and after the advised step. Nothing is written down; what a glass brings against the daily intake stands
+    below.
     """
     from colourmatch.lots.looking import EXAMPLE_GLASSES, read_intake, serve_lot
 
     with session.read_book() as book:
         story = book.lot_story(lot)
         own = (story.lot.serving or {}).get("conditions") or list(EXAMPLE_GLASSES)
-        seen = serve_lot(book, story.lot.id, [one for one in serving if one] or own)
+        doses = _next_doses(book, story)
+        seen = serve_lot(book, story.lot.id, [one for one in serving if one] or own, doses)
         intake = read_intake(story)
     if not seen:
         words = (
@@ -106,6 +109,17 @@ def look(session: Session, lot: str, serving: tuple[dict[str, Any], ...]) -> Ans
         return Answer({"lot": story.lot.id, "serving": [], "intake": intake}, [words])
     data = {"lot": story.lot.id, "serving": seen, "intake": intake}
     return Answer(data, [*serving_lines(seen), *intake_lines(intake)])
+
+
+def _next_doses(book: LotBook, story: LotStory) -> list[dict[str, Any]]:
+    """What is advised next, empty while drops wait for a photo: the advice knew nothing of them."""
+    from colourmatch.lots.work import describe_lot
+
+    last = story.photos[-1].id if story.photos else 0
+    if story.lot.closed or any(entry.id > last for entry in story.additions):
+        return []
+    advice: dict[str, Any] = describe_lot(book, story.lot.id)["advice"] or {}
+    return list(advice.get("doses") or ()) if advice.get("action") == "add" else []
 
 
 @click.command(cls=Command, example="colourmatch lot use 1 gold --reason 'the yellow is missing'")
