@@ -146,6 +146,7 @@ def fit_known(
     strength_rel_sd: how well the strength of the stocks is known, otherwise as each says itself.
     """
     from colourmatch.liquid.phone_calibration import KnownDye, KnownLiquid, fit_phone
+    from colourmatch.photo.retone import parse_tone
 
     if strength_rel_sd is not None:
         _check_between("How well the stocks are known", strength_rel_sd, (0.001, 0.5))
@@ -167,6 +168,9 @@ def fit_known(
             tuple(float(held.get(name, 0.0)) for name in names),
             f"{e.id}",
             bool(e.data["measurement"].get("card_profile")),
+            parse_tone(e.data["measurement"].get("tone")),
+            spot,
+            np.array(e.data["measurement"]["spots"][spot]["lab_sd"]),
         )
         for e in entries
         for spot, held in e.data["known"].items()
@@ -248,32 +252,74 @@ def calibrate(measurement: dict[str, Any], found: Calibration | None) -> dict[st
     """
     if found is None or measurement.get("error") or not measurement.get("card"):
         return measurement | {"calibration": None}
+    if found.fit.kind == "none":
+        return _leave(measurement, found)
     from colourmatch.liquid.phone_calibration import correct_lab
+    from colourmatch.photo.retone import parse_tone
 
     spots, corrected = dict(measurement["spots"]), {}
+    tone = parse_tone(measurement.get("tone"))
+    # a photo whose greys do not lie on the sitting's curve keeps its own, and its doubt
+    known = found.fit.knows_tones(tone)
     for name in SPOTS:
         spot = spots.get(name)
         if not spot or spot["white"] != "blank":
             continue
-        one = correct_lab(found.fit, spot["lab"], spot["lab_covariance"])
+        one = correct_lab(
+            found.fit, spot["lab"], spot["lab_covariance"], (tone, name) if tone and known else None
+        )
         corrected[name] = one
-        tone = one.slope @ np.array(spot.get("tone_covariance", np.zeros((3, 3)))) @ one.slope.T
-        sd = np.sqrt(np.diag(one.covariance + tone + one.left + one.metameric))
+        own = np.zeros((3, 3)) if known else np.array(spot.get("tone_covariance", np.zeros((3, 3))))
+        sd = np.hypot(one.lab_sd, np.sqrt(np.diag(one.slope @ own @ one.slope.T)))
         spots[name] = spot | {
             "lab": _rounded(one.lab, 3),
             "lab_sd": _rounded(sd, 3),
             "lab_covariance": [_rounded(row, 5) for row in one.covariance],
             "as_read": {key: spot[key] for key in ("lab", "lab_sd", "lab_covariance")},
         }
+        if known:
+            spots[name]["toned"] = {
+                "lab": _rounded(one.toned, 3),
+                "lab_covariance": spot["lab_covariance"],
+            }
     if not corrected:
         return measurement | {"calibration": None}
-    out = measurement | {"spots": spots, "calibration": found.named}
+    named = found.named | ({} if found.fit.tones is None else {"tones": "sitting" if known else "photo"})
+    out = measurement | {"spots": spots, "calibration": named}
     if len(corrected) == 2 and measurement.get("delta_e_2000"):
-        out |= _compare(measurement, corrected)
+        out |= _compare(measurement, corrected, own_tones=not known)
     return out
 
 
-def _compare(measurement: dict[str, Any], corrected: dict[str, Corrected]) -> dict[str, Any]:
+def _leave(measurement: dict[str, Any], found: Calibration) -> dict[str, Any]:
+    """A measurement that no correction betters: as read, and less sure only where known liquids were further off."""
+    from colourmatch.colour.difference import compare_lab
+
+    strain, spots = found.fit.strain, dict(measurement["spots"])
+    out = measurement | {"calibration": found.named}
+    if strain <= 1:
+        return out
+    for name in SPOTS:
+        if spots.get(name):
+            spots[name] = spots[name] | {"lab_sd": [round(sd * strain, 3) for sd in spots[name]["lab_sd"]]}
+    out["spots"] = spots
+    if not measurement.get("delta_e_2000"):
+        return out
+    parts = {name: np.array(part) for name, part in measurement["uncertainty"].items()}
+    phone = parts["phone"] * strain**2
+    labs = [np.array(spots[name]["lab"]) for name in SPOTS]
+    difference = compare_lab(labs[0], labs[1], parts["photo"] + parts["scene"], phone)
+    return out | {
+        "delta_e_2000": difference.delta_e_2000.to_json(),
+        "difference": difference.to_json(),
+        "uncertainty": measurement["uncertainty"]
+        | {"phone": [[float(f"{v:.4g}") for v in row] for row in phone]},
+    }
+
+
+def _compare(
+    measurement: dict[str, Any], corrected: dict[str, Corrected], *, own_tones: bool
+) -> dict[str, Any]:
     """The corrected difference of both liquids, and its uncertainty in the parts that measurements have."""
     from colourmatch.colour.difference import compare_lab
     from colourmatch.photo.measure import SCALE_SD, stretch
@@ -286,7 +332,13 @@ def _compare(measurement: dict[str, Any], corrected: dict[str, Corrected]) -> di
     values, axes = np.linalg.eigh(known)
     slope = 0.5 * (ref.slope + bat.slope)
     tone = slope @ (axes * np.maximum(values, 0.0)) @ axes.T @ slope.T
+    if not own_tones and not any(
+        f["code"] in ("channel-empty", "channel-full") for f in measurement["quality"]
+    ):
+        tone = np.zeros((3, 3))  # the calibration's draws hold the doubt of its own curve
     apart = bat.draws - ref.draws - (bat.lab - ref.lab)
+    contrast = 0.5 * (ref.to_lab + bat.to_lab) * ref.contrast_sd * (bat.log_light - ref.log_light)
+    tone = tone + contrast @ contrast.T  # how much one photo's channels stray in contrast
     phone = (
         apart.T @ apart / len(apart) + tone + np.diag((_scale_sd(ref, bat) * stretch(bat.lab - ref.lab)) ** 2)
     )
@@ -313,8 +365,11 @@ def _scale_sd(ref: Corrected, bat: Corrected) -> Array:
 
 
 def as_read(spot: dict[str, Any]) -> dict[str, Any]:
-    """A spot's colour as the photo gave it, before any calibration: what the fit of a lot starts from."""
-    return spot.get("as_read") or spot
+    """A spot's colour before the camera's colours are corrected: what the fit of a lot starts from.
+
+    Under the calibrated tone curve where the phone's is known, else as the photo gave it.
+    """
+    return spot.get("toned") or spot.get("as_read") or spot
 
 
 def camera_key(measurement: dict[str, Any]) -> str:
@@ -413,6 +468,8 @@ def _describe_fit(entry: CalibrationEntry) -> dict[str, Any]:
         "median_after": round(float(np.median(after)), 3),
         "expected": data["errors"][data["kind"]]["together"],
         "strengths": _describe_strengths(data),
+        "scale": data.get("scale", 1.0),
+        "strain": data.get("strain", 1.0),
     }
 
 
@@ -453,10 +510,20 @@ def _tell(told: dict[str, Any]) -> str:
         f"before, {fit['median_after']:.1f} after. For a drink of another colourant about {fit['expected']:.1f} is "
         "to be expected."
     )
+    if fit["scale"] > 1:
+        said += (
+            " This light is not one that phones are made for, such as a warm lamp: drinks of other colourants stay more "
+            "unsure in it, and their colours say so. Daylight from a window teaches more."
+        )
+    if fit["kind"] == "none" and fit["strain"] > 1:
+        said += (
+            f" The known liquids were {fit['strain']:.1f} times as far off as readings say, so readings are told as so much "
+            "less sure. Check strengths and depth, and photograph the known liquids again."
+        )
     if any(photo["card_profile"] is None for photo in told["photos"]):
         said += (
-            " The photos were read without the card's own greys, which leaves the phone's tones open: a card profile "
-            "(colourmatch card-profile add) before the next sitting takes most of that away."
+            " The photos were read without the card's own greys: what is left of the phone's contrast is known only as "
+            "well as the strengths and the depth are. Measured greys (colourmatch card-profile add) take that away."
         )
     return said + (" Photos were added since: fit again." if told["stale"] else "")
 

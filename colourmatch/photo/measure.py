@@ -26,6 +26,7 @@ from colourmatch.photo.load import Photo, load_photo
 from colourmatch.photo.locate import CardPose, find_card
 from colourmatch.photo.quality import Flag, flag
 from colourmatch.photo.reading import SpotReading, read_spot
+from colourmatch.photo.retone import ToneRecord, record_known
 from colourmatch.photo.stripes import find_stripes
 from colourmatch.photo.tone import KnownGreys, ToneCurve, ToneMap, align_channels, fit_curve
 from colourmatch.photo.veil import estimate_veil
@@ -55,7 +56,7 @@ class SpotColour:
 
     tone_shifts (7, 3): Lab per standard deviation of the photo's tone curve and veil, common to all its spots; lost (3, 3):
     covariance in Lab of what a channel at an end of its range no longer holds; scene (3, 3): the part of covariance
-    that further photos of the same vessels repeat.
+    that further photos of the same vessels repeat; base (3,): the white, relative to paper.
     """
 
     lab: Array
@@ -67,6 +68,7 @@ class SpotColour:
     tone_shifts: Array = field(default_factory=lambda: np.zeros((7, 3)))
     lost: Array = field(default_factory=lambda: np.zeros((3, 3)))
     scene: Array = field(default_factory=lambda: np.zeros((3, 3)))
+    base: Array = field(default_factory=lambda: np.ones(3))
 
     @property
     def lab_sd(self) -> Array:
@@ -139,6 +141,7 @@ class Measurement:
     drawing: dict[str, Any] = field(default_factory=dict)
     pair: Pair | None = None
     rectangles: dict[str, Any] | None = None
+    tone: ToneRecord | None = None
 
     def to_json(self) -> dict[str, Any]:
         """The object of `measure --json`; fields that do not apply are null."""
@@ -158,6 +161,7 @@ class Measurement:
             "drawing": self.drawing or None,
             "uncertainty": self.pair.to_json() if self.pair else None,
             "rectangles": self.rectangles,
+            "tone": self.tone.to_json() if self.tone else None,
         }
 
 
@@ -212,7 +216,25 @@ def measure_photo(
         difference=_compare(spots),
         pair=_pair(spots),
         drawing=_describe_drawing(pose, card, readings, photo),
+        tone=_record_tone(spots, light, (photo, whole, tone), greys),
     )
+
+
+def _record_tone(
+    spots: dict[str, SpotColour],
+    light: LightField,
+    context: tuple[Photo, FlatCard, Tone],
+    greys: KnownGreys | None,
+) -> ToneRecord | None:
+    """What is needed to read the photo under another curve; None without a fitted curve or without water."""
+    photo, flat, tone = context
+    blank = spots.get("blank")
+    if not tone.curve.fitted or blank is None or blank.white != "blank":
+        return None
+    points = {spot: np.array([flat.card.window_centre_mm(spot)]) for spot in spots}
+    paper = {spot: light.at(point)[0] for spot, point in points.items()}
+    to_xyz = np.asarray(photo.profile.to_xyz, float)
+    return ToneRecord(tone.curve.terms, blank.base, paper, tone.curve.greys, record_known(greys), to_xyz)
 
 
 def refuse(name: str, error: ColourMatchError) -> Measurement:
@@ -347,7 +369,7 @@ def _to_colours(
             else None
         )
         scene = jacobian @ vessel @ jacobian.T
-        out[spot] = SpotColour(lab, lab_cov, rgb, cov, clarity, white, shifts, lost, scene)
+        out[spot] = SpotColour(lab, lab_cov, rgb, cov, clarity, white, shifts, lost, scene, base)
     return out
 
 

@@ -40,7 +40,12 @@ _KNOWN_DOUBT = 0.1
 #: patch is then read as well as its window is (natural log, sd).
 _KNOWN_PRIOR = np.array([[0.03, 0.15], [0.0, 0.06], [1.0, 1e-4], [0.0015, 0.0015], [0.0, 1e-4]])
 _READ_LOG, _READ_DARK = 0.006, 0.0015
-_GRID = np.linspace(0, 1, 513)
+#: Both as pairs (natural log, part of paper): what a printed step strays by, and what reading one does.
+STEP_SD, READ_SD = (_PATCH_LOG, _DARK), (_READ_LOG, _READ_DARK)
+#: S-shape, lift, how the S differs from a cubic, printer's power and dot gain (mean, sd), where liquids of known colour
+#: help to tell them apart: a phone's as wide as beside known greys, a printer's as wide as without.
+JOINT_PRIOR = np.array([_KNOWN_PRIOR[0], _KNOWN_PRIOR[1], [0.0, 0.1], _PRIOR[2], _PRIOR[4]])
+CURVE_GRID = np.linspace(0, 1, 513)
 
 
 @dataclass(frozen=True)
@@ -58,7 +63,8 @@ class KnownGreys:
 class ToneCurve:
     """A photo's tone curve: S-shape, lift, printer's power, veil and dot gain, with covariance (5, 5).
 
-    `levels` (3,) is the paper's linear value as the file decodes it, which fixes where on the curve the paper lies.
+    `greys` (N, 2), in the order of `Card.greys`: value over paper and that paper's level as the file decodes them, NaN
+    for a step that was not used.
     """
 
     terms: Array
@@ -66,12 +72,13 @@ class ToneCurve:
     fitted: bool
     steps: Array = field(default_factory=lambda: np.empty((0, 3)))
     shape_doubt: float = _SHAPE_DOUBT
+    greys: Array = field(default_factory=lambda: np.empty((0, 2)))
 
     def table(self, decode_table: NDArray[np.float32]) -> NDArray[np.float32]:
         """The file's decoding table (3, 256) with the phone's curve taken out."""
-        curve = _curve(self.terms[0], self.terms[1])
+        curve = curve_of(self.terms[0], self.terms[1])
         codes = encode_srgb(decode_table)
-        return decode_srgb(np.interp(codes, curve, _GRID)).astype(np.float32)
+        return decode_srgb(np.interp(codes, curve, CURVE_GRID)).astype(np.float32)
 
     def take_veil(self, rgb: Array) -> Array:
         """Paper-relative linear values without the veil that lies over the whole photo."""
@@ -83,7 +90,7 @@ class ToneCurve:
         rgb, shape (3,): corrected, veil taken off; paper, shape (3,): corrected linear value of the paper there.
         """
         raised = np.maximum(rgb * (1 - self.terms[3]) + self.terms[3], 1e-4)
-        seen = _through(raised * paper, self.terms), _through(np.asarray(paper, float), self.terms)
+        seen = through(raised * paper, self.terms), through(np.asarray(paper, float), self.terms)
         step = np.array([0.01, 0.01, 0.0, 0.001, 0.0])
         slopes = np.zeros((5, 3))
         for k in (0, 1, 3):
@@ -180,7 +187,10 @@ def fit_curve(flat: FlatCard, known: KnownGreys | None = None, level: KnownLevel
         terms, missed, slopes = _fit_terms(residuals(good), prior)
     covariance = np.asarray(np.linalg.inv(slopes.T @ slopes), float)
     covariance *= max(float(missed @ missed) / int(every.sum()), 1.0)
-    return ToneCurve(terms, covariance, True, values[every], _SHAPE_DOUBT if known is None else _KNOWN_DOUBT)
+    greys = np.full((len(flat.card.greys), 2), np.nan)
+    greys[seen[keep][every]] = np.column_stack([values, paper])[every]
+    doubt = _SHAPE_DOUBT if known is None else _KNOWN_DOUBT
+    return ToneCurve(terms, covariance, True, values[every], doubt, greys)
 
 
 def _fit_terms(residuals: Callable[[Array], Array], prior: Array) -> tuple[Array, Array, Array]:
@@ -220,11 +230,11 @@ def _log_seen(terms: Array, paper: Array, nominal: Array) -> Array:
     s_shape, lift, power, veil, gain = terms.T[..., None]
     # the paper's true exposure is whatever this curve maps onto its observed value
     codes = encode_srgb(paper)
-    exposure = decode_srgb([np.interp(codes, _curve(row[0], row[1]), _GRID) for row in terms])
+    exposure = decode_srgb([np.interp(codes, curve_of(row[0], row[1]), CURVE_GRID) for row in terms])
     printed = nominal**power
     printed = printed + gain * printed * (1 - printed)
     lit = encode_srgb(exposure * (printed * (1 - veil) + veil))
-    logs: Array = np.log(decode_srgb(_bend(lit, s_shape, lift)) / paper)
+    logs: Array = np.log(decode_srgb(bend(lit, s_shape, lift)) / paper)
     return logs
 
 
@@ -257,30 +267,36 @@ def align_channels(
     return ToneMap(np.append(mean[:, 0], 0.0), np.vstack([shifts * weight, np.zeros(3)]))
 
 
-def _curve(s_shape: float, lift: float) -> Array:
+def curve_of(s_shape: float, lift: float, steep: float = 0.0) -> Array:
     """Encoded value out of encoded value in, on the grid; kept rising."""
-    return np.maximum.accumulate(_bend(_GRID, s_shape, lift) + 1e-7 * _GRID)
+    return np.maximum.accumulate(bend(CURVE_GRID, s_shape, lift, steep) + 1e-7 * CURVE_GRID)
 
 
-def _bend(encoded: Array, s_shape: Array | float, lift: Array | float) -> Array:
-    """Encoded value out of encoded value in; it rises within the bounds of the terms."""
-    middling = encoded * (1 - encoded)
-    bent: Array = encoded + middling * (2 * s_shape * (2 * encoded - 1) + lift)
+def bend(
+    encoded: Array, s_shape: Array | float, lift: Array | float, steep: Array | float = 0.0
+) -> Array:
+    """Encoded value out of encoded value in; it rises within the bounds of the terms.
+
+    steep: a lift of both ends against the middle, which makes of the cubic S another.
+    """
+    middling, away = encoded * (1 - encoded), 2 * encoded - 1
+    bent: Array = encoded + middling * (2 * s_shape * away + lift + steep * away**2)
     return bent
 
 
-def _through(linear: Array, terms: Array) -> Array:
-    return decode_srgb(np.interp(encode_srgb(linear), _GRID, _curve(terms[0], terms[1])))
+def through(linear: Array, terms: Array) -> Array:
+    """Linear value as the file decodes it, of a linear value of light."""
+    return decode_srgb(np.interp(encode_srgb(linear), CURVE_GRID, curve_of(terms[0], terms[1])))
 
 
 def _back(linear: Array, terms: Array) -> Array:
-    return decode_srgb(np.interp(encode_srgb(linear), _curve(terms[0], terms[1]), _GRID))
+    return decode_srgb(np.interp(encode_srgb(linear), curve_of(terms[0], terms[1]), CURVE_GRID))
 
 
 def _missed(level: KnownLevel, terms: Array) -> float:
     """By how many standard deviations the curve misses a known level."""
     exposure = _back(np.array(level.paper), terms)
-    seen = _through(exposure * (level.reflectance * (1 - terms[3]) + terms[3]), terms)
+    seen = through(exposure * (level.reflectance * (1 - terms[3]) + terms[3]), terms)
     return float(np.log(seen / level.value)) / level.log_sd
 
 

@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from colourmatch.colour.difference import ciede2000
+from colourmatch.colour.spaces import RGB_TO_XYZ, lab_to_xyz, xyz_to_lab
 from colourmatch.errors import InputError
 from colourmatch.liquid import phone_calibration as pc
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.phone import unknown_phone
 from colourmatch.liquid.phone_calibration import KnownDye, KnownLiquid, correct_lab, fit_phone, read_fit
+from colourmatch.photo.camera import expect_camera
+from colourmatch.photo.card import read_card
+from colourmatch.photo.retone import ToneRecord
+from colourmatch.photo.tone import JOINT_PRIOR, through
 
 DYES = [KnownDye("red", "E129"), KnownDye("yellow", "E102")]
 MG_PER_L = [(3, 0), (6, 0), (12, 0), (0, 4), (0, 12), (4, 6), (8, 3)]
@@ -191,3 +197,95 @@ def test_too_little_is_refused_with_what_to_add(mg_per_l, text):
 def test_a_wrong_number_of_concentrations_is_the_callers_mistake():
     with pytest.raises(ValueError, match="one concentration per dye"):
         fit_phone([KnownLiquid(np.array([80, 40, 20]), NOISE, (3.0,))], DYES)
+
+
+# ---- tones and lights ----------------------------------------------------------------------------------------
+
+PAPER, WATER = 0.7, 0.9
+
+
+def draw_tones(curve: tuple[float, float], printer: float = 1.0) -> ToneRecord:
+    """What a photo by a phone of this curve records when its own fit took none of it out."""
+    nominal = np.array([step.reflectance for step in read_card().greys])
+    terms = np.array([*curve, 1.0, 0.0, 0.0])
+    paper = float(through(np.array(PAPER), terms))
+    greys = np.column_stack([through(nominal**printer * PAPER, terms) / paper, np.full(nominal.shape, paper)])
+    white = np.full(3, float(through(np.array(WATER * PAPER), terms)) / paper)
+    level = {spot: np.full(3, paper) for spot in ("reference", "batch", "blank")}
+    return ToneRecord(
+        np.array([0.0, 0.0, 1.0, 0.0, 0.0]), white, level, greys, None, RGB_TO_XYZ["Display P3"]
+    )
+
+
+def through_tones(lab: np.ndarray, curve: tuple[float, float]) -> np.ndarray:
+    """The reading that such a photo gives of a colour which a phone without a curve reads as `lab`."""
+    matrix, terms = expect_camera(RGB_TO_XYZ["Display P3"]), np.array([*curve, 1.0, 0.0, 0.0])
+    light = np.maximum(np.linalg.inv(matrix) @ lab_to_xyz(lab), 1e-3)
+    seen = through(light * WATER * PAPER, terms) / through(np.full(3, WATER * PAPER), terms)
+    return xyz_to_lab(matrix @ seen)
+
+
+def bent_sitting(phone: np.ndarray, curve: tuple[float, float], printer: float) -> list[KnownLiquid]:
+    tone = draw_tones(curve, printer)
+    return [
+        replace(one, lab=through_tones(one.lab, curve), tone=tone) for one in known_liquids(phone, seed=4)
+    ]
+
+
+def test_a_ladder_of_known_liquids_tells_the_phones_curve_from_the_printers():
+    curve, printer = (0.25, 0.03), 0.93
+    phone = draw_phone(2)
+    liquids = bent_sitting(phone, curve, printer)
+    fit = fit_phone(liquids, DYES, kinds=["camera"])
+    skip = len(fit.numbers) - len(JOINT_PRIOR)
+    sd = np.sqrt((fit.factor[skip:] ** 2).sum(axis=1)) * JOINT_PRIOR[:, 1]
+    assert np.all(np.abs(fit.tones - [*curve, 0.0, printer, 0.0]) < 2.5 * sd)
+    assert np.all(sd[[0, 3]] < 0.75 * JOINT_PRIOR[[0, 3], 1]), "both are better known than beforehand"
+    drink = reflect((9.0, 2.0), ("E124", "E102"))
+    lab, tone = through_tones(photograph(drink, phone), curve), (draw_tones(curve, printer), "batch")
+    with_tones = ciede2000(correct_lab(fit, lab, NOISE, tone).lab, look(drink))
+    blind = fit_phone([replace(one, tone=None) for one in liquids], DYES, kinds=["camera"])
+    assert blind.tones is None
+    assert with_tones < 1.0 < ciede2000(lab, look(drink))
+    assert with_tones < ciede2000(correct_lab(blind, lab, NOISE).lab, look(drink))
+
+
+def test_tones_of_another_photo_are_known_again_or_not():
+    fit = fit_phone(bent_sitting(draw_phone(2), (0.2, 0.0), 1.0), DYES, kinds=["camera"])
+    assert fit.knows_tones(draw_tones((0.2, 0.0)))
+    assert not fit.knows_tones(draw_tones((-0.1, 0.0)))
+    assert not fit.knows_tones(None)
+    again = read_fit(json.loads(json.dumps(fit.to_json())))
+    assert again.knows_tones(draw_tones((0.2, 0.0))) and not again.knows_tones(draw_tones((-0.1, 0.0)))
+    lab, tone = np.array([75.0, 40.0, 25.0]), (draw_tones((0.2, 0.0)), "batch")
+    one, other = (correct_lab(f, lab, NOISE, tone) for f in (fit, again))
+    assert one.lab == pytest.approx(other.lab, abs=0.01)
+    assert one.lab_sd == pytest.approx(other.lab_sd, abs=0.02)
+
+
+def test_a_fit_of_before_the_tones_is_still_read():
+    data = fit_phone(known_liquids(draw_phone(2)), DYES).to_json()
+    old = {k: v for k, v in data.items() if k not in ("scale", "greys", "strain", "left_out")}
+    fit = read_fit(json.loads(json.dumps(old)))
+    assert fit.tones is None and fit.scale == 1.0
+    assert np.isfinite(correct_lab(fit, [75, 40, 25], NOISE).lab_sd).all()
+
+
+def test_a_light_outside_the_ensemble_is_noticed_and_leaves_more_doubt():
+    phone = draw_phone(2)
+    far = phone.copy()
+    far[:-4] *= 3.5
+    near_fit, far_fit = (fit_phone(known_liquids(one), DYES, kinds=["camera"]) for one in (phone, far))
+    assert near_fit.scale == 1.0 < far_fit.scale
+    drink = reflect((9.0, 2.0), ("E124", "E102"))
+    near, wide = (
+        correct_lab(fit, photograph(drink, one), NOISE) for fit, one in ((near_fit, phone), (far_fit, far))
+    )
+    assert np.linalg.norm(wide.lab_sd) > 1.5 * np.linalg.norm(near.lab_sd)
+
+
+@pytest.mark.parametrize(("sd", "strained"), [(20.0, False), (0.5, True)])
+def test_known_liquids_further_off_than_readings_say_are_told(sd, strained):
+    liquids = [replace(one, lab_sd=np.full(3, sd)) for one in known_liquids(draw_phone(1))]
+    strain = fit_phone(liquids, DYES, kinds=["none"]).strain
+    assert (strain > 1.5) == strained and strain >= 1

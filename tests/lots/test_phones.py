@@ -116,6 +116,53 @@ def test_a_photo_is_nearer_the_truth_with_less_doubt(calibrated: LotBook, sittin
     assert set(read["uncertainty"]) == {"photo", "scene", "phone"}
 
 
+def test_photos_are_read_under_the_curve_of_the_sitting_where_their_greys_lie_on_it(
+    calibrated: LotBook, sitting: list[Path]
+) -> None:
+    from colourmatch.photo.measure import measure_or_refuse
+
+    plain = measure_or_refuse(sitting[4]).to_json()
+    reader = phones.open_reader(calibrated, light="window")
+    read = reader.finish(plain)
+    assert read["calibration"]["tones"] == "sitting"
+    batch = read["spots"]["batch"]
+    assert phones.as_read(batch) == batch["toned"] != batch["as_read"]
+    bent = [[0.5 * value, paper] for value, paper in plain["tone"]["greys"]]
+    other = reader.finish(plain | {"tone": plain["tone"] | {"greys": bent}})
+    assert other["calibration"]["tones"] == "photo"
+    assert phones.as_read(other["spots"]["batch"]) == other["spots"]["batch"]["as_read"]
+    assert np.all(np.array(other["spots"]["batch"]["lab_sd"]) > 0.99 * np.array(batch["lab_sd"]))
+    before_tones = reader.finish({k: v for k, v in plain.items() if k != "tone"})
+    assert before_tones["spots"] == other["spots"]
+
+
+def test_a_sitting_that_betters_nothing_leaves_readings_as_they_are(
+    calibrated: LotBook, sitting: list[Path]
+) -> None:
+    from dataclasses import replace
+
+    from colourmatch.photo.measure import measure_or_refuse
+
+    plain = measure_or_refuse(sitting[4]).to_json()
+    found = phones.find_calibration(calibrated, "A phone")
+    assert found is not None
+
+    def left(strain: float) -> dict[str, object]:
+        fit = replace(found.fit, kind="none", strain=strain)
+        return phones.calibrate(plain, phones.Calibration(fit, {"kind": "none"}))
+
+    same, wider = left(1.0), left(2.0)
+    assert {k: v for k, v in same.items() if k != "calibration"} == plain
+    for spot in phones.SPOTS:
+        assert wider["spots"][spot]["lab"] == plain["spots"][spot]["lab"]
+        assert wider["spots"][spot]["lab_sd"] == pytest.approx(
+            2 * np.array(plain["spots"][spot]["lab_sd"]), abs=2e-3
+        )
+    was, now = plain["delta_e_2000"], wider["delta_e_2000"]
+    assert now["value"] == pytest.approx(was["value"], abs=0.01)
+    assert now["low"] < was["low"] and was["high"] < now["high"]
+
+
 def test_a_light_that_was_not_calibrated_is_refused_and_an_unknown_phone_read_plainly(
     calibrated: LotBook, sitting: list[Path]
 ) -> None:

@@ -1,0 +1,156 @@
+"""Readings of one photo under another tone curve than its own grey steps gave; it knows recorded numbers, no pixels.
+
+The greys of one photo hardly tell the phone's curve from the printer's; what else is known of the phone may come later
+(liquid/phone_calibration.py). What of a photo's tones is needed for that is recorded beside its colours: the terms that
+were taken out, the paper's level at each glass, and the greys as the file decodes them. Putting the old curve in and
+another one out gives the reading that the photo would have had.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from colourmatch.colour.spaces import decode_srgb, encode_srgb, lab_to_xyz
+from colourmatch.photo.camera import expect_camera
+from colourmatch.photo.card import read_card
+from colourmatch.photo.tone import CURVE_GRID, READ_SD, STEP_SD, KnownGreys, bend, curve_of, through
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class ToneRecord:
+    """A photo's tones: terms (5,) of photo/tone.py that were taken out, paper (spots, 3) and white (3,) as corrected.
+
+    greys (N, 2): value over paper and that paper's level as the file decodes them, NaN where not seen; known (N, 2):
+    reflectance and its log's sd by a card profile, None without; to_xyz (3, 3): from the file's primaries.
+    """
+
+    terms: Array
+    white: Array
+    paper: dict[str, Array]
+    greys: Array
+    known: Array | None
+    to_xyz: Array
+
+    def to_json(self) -> dict[str, Any]:
+        """The record with null where a grey was not seen."""
+
+        def rows(values: Array, digits: int = 6) -> list[list[float] | None]:
+            return [
+                None if np.isnan(row).any() else [float(f"{v:.{digits}g}") for v in row] for row in values
+            ]
+
+        return {
+            "terms": [round(float(v), 6) for v in self.terms],
+            "white": [round(float(v), 6) for v in self.white],
+            "paper": {spot: [round(float(v), 6) for v in level] for spot, level in self.paper.items()},
+            "greys": rows(self.greys),
+            "known_greys": None if self.known is None else rows(self.known),
+            "to_xyz": [[float(f"{v:.8g}") for v in row] for row in self.to_xyz],
+        }
+
+
+def parse_tone(data: dict[str, Any] | None) -> ToneRecord | None:
+    """The record that `ToneRecord.to_json` wrote; None for a measurement without one."""
+    if not data:
+        return None
+
+    def rows(values: list[list[float] | None]) -> Array:
+        return np.array([[np.nan, np.nan] if row is None else row for row in values], float)
+
+    known = data.get("known_greys")
+    return ToneRecord(
+        np.array(data["terms"], float),
+        np.array(data["white"], float),
+        {spot: np.array(level, float) for spot, level in data["paper"].items()},
+        rows(data["greys"]),
+        None if known is None else rows(known),
+        np.array(data["to_xyz"], float),
+    )
+
+
+def record_known(known: KnownGreys | None) -> Array | None:
+    """A card profile as `ToneRecord.known` holds it."""
+    return None if known is None else np.column_stack([known.reflectance, known.log_sd])
+
+
+class Readings:
+    """Colours as photos gave them, ready to be read under other curves.
+
+    tones, spots: the record and the spot ("reference", "batch") of each; lab (N, 3): as read, relative to water.
+    """
+
+    def __init__(self, tones: Sequence[ToneRecord], spots: Sequence[str], lab: Array) -> None:
+        seen, self._veil, matrices = [], [], []
+        for tone, spot, colour in zip(tones, spots, lab, strict=True):
+            matrix = expect_camera(tone.to_xyz)
+            rgb, veil = np.linalg.inv(matrix) @ lab_to_xyz(colour), tone.terms[3]
+            here, there = tone.paper[spot], tone.paper["blank"]
+            levels = np.stack(
+                [
+                    np.maximum(rgb * tone.white * (1 - veil) + veil, 1e-4) * here, here,
+                    (tone.white * (1 - veil) + veil) * there, there,
+                ]
+            )  # fmt: skip
+            seen.append(encode_srgb(through(levels, tone.terms)))
+            self._veil.append(veil)
+            matrices.append(matrix)
+        self._codes, self._to_xyz = np.array(seen), np.array(matrices)
+
+    def xyz(self, curve: Array) -> Array:
+        """XYZ relative to water, shape (N, 3), with a curve of these terms (S-shape, lift, steep) taken out."""
+        light = decode_srgb(np.interp(self._codes, curve_of(*curve), CURVE_GRID))
+        veil = np.array(self._veil)[:, None]
+        rgb = (light[:, 0] / light[:, 1] - veil) / (light[:, 2] / light[:, 3] - veil)
+        seen: Array = np.einsum("nij,nj->ni", self._to_xyz, rgb)
+        return seen
+
+
+class GreySteps:
+    """The grey steps of several photos of one card, against what a phone's curve and a printer's make of them.
+
+    terms here are those of JOINT_PRIOR, the curve's before the printer's power and dot gain; of a card with a profile the last two change nothing.
+    """
+
+    def __init__(self, tones: Sequence[ToneRecord]) -> None:
+        nominal = np.array([step.reflectance for step in read_card().greys])
+        known = next((tone.known for tone in tones if tone.known is not None), None)
+        self._printed = known is None
+        reflectance = nominal if known is None else known[:, 0]
+        every = np.stack([tone.greys for tone in tones])
+        photo, self._place = np.nonzero(np.isfinite(every).all(axis=2))
+        value, self._paper = every[photo, self._place].T
+        self._logs, self._codes = np.log(value), encode_srgb(self._paper)
+        self._reflectance = reflectance[self._place]
+        self._veil = np.array([tone.terms[3] for tone in tones])[photo]
+        self._steps, self.count = reflectance, len(nominal)
+        # what a printed step strays by is the same in every photo of the card, so that photos do not take it away
+        self.sd = (
+            np.hypot(STEP_SD[0], STEP_SD[1] / nominal)
+            if known is None
+            else np.hypot(known[:, 1], self.read_sd())
+        )
+
+    def read_sd(self) -> Array:
+        """What reading a step once strays by, natural log, shape (N,)."""
+        return np.hypot(READ_SD[0], READ_SD[1] / self._steps)
+
+    def missed(self, terms: Array) -> Array:
+        """Mean log of predicted over seen of each step, shape (N,), NaN where no photo shows it."""
+        *curve, power, gain = terms
+        if not self._printed:
+            power, gain = 1.0, 0.0
+        exposure = decode_srgb(np.interp(self._codes, curve_of(*curve), CURVE_GRID))
+        printed = self._reflectance**power
+        printed = printed + gain * printed * (1 - printed)
+        lit = bend(encode_srgb(exposure * (printed * (1 - self._veil) + self._veil)), *curve)
+        logs = np.log(decode_srgb(lit) / self._paper) - self._logs
+        number = np.bincount(self._place, minlength=self.count)
+        total = np.bincount(self._place, logs, minlength=self.count)
+        return np.where(number > 0, total / np.maximum(number, 1), np.nan)

@@ -1,0 +1,108 @@
+"""Readings under another tone curve: one curve put in and taken out is none, a photo's own record, a phone found again."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+
+from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb, encode_srgb, xyz_to_lab
+from colourmatch.demo import Kitchen, draw_demo_photo
+from colourmatch.photo.camera import expect_camera
+from colourmatch.photo.card import read_card
+from colourmatch.photo.measure import measure_photo
+from colourmatch.photo.retone import GreySteps, Readings, ToneRecord, parse_tone
+from colourmatch.photo.tone import bend, curve_of
+from colourmatch.simulate import save_photo
+
+TO_XYZ = RGB_TO_XYZ["Display P3"]
+TRUE = np.array([[0.9, 0.3, 0.2], [0.7, 0.5, 0.1]])
+PAPER, WATER, VEIL = 0.7, 0.9, 0.002
+
+
+def record(s_shape: float, lift: float, taken_out: tuple[float, float] = (0.0, 0.0)) -> ToneRecord:
+    """A photo by a phone of this curve, whose own fit took another one out: paper, water and greys."""
+
+    def see(linear: np.ndarray) -> np.ndarray:
+        return decode_srgb(bend(encode_srgb(np.asarray(linear, float)), s_shape, lift))
+
+    nominal = np.array([step.reflectance for step in read_card().greys])
+    paper = see(np.full(nominal.shape, PAPER))
+    greys = np.column_stack([see((nominal * (1 - VEIL) + VEIL) * PAPER) / paper, paper])
+    level = np.full(3, _take_out(see(np.array(PAPER)), taken_out))
+    white = _take_out(see((np.full(3, WATER) * (1 - VEIL) + VEIL) * PAPER), taken_out) / level
+    white = (white - VEIL) / (1 - VEIL)
+    spots = {spot: level for spot in ("reference", "batch", "blank")}
+    return ToneRecord(np.array([*taken_out, 1.0, VEIL, 0.0]), white, spots, greys, None, TO_XYZ)
+
+
+def read(tone: ToneRecord, s_shape: float, lift: float) -> np.ndarray:
+    """Lab of the true liquids as that photo gives them."""
+    out, taken_out = [], (tone.terms[0], tone.terms[1])
+    for rgb in TRUE:
+        raised = (rgb * WATER * (1 - VEIL) + VEIL) * PAPER
+        seen = _take_out(decode_srgb(bend(encode_srgb(raised), s_shape, lift)), taken_out)
+        relative = (seen / tone.paper["batch"] - VEIL) / (1 - VEIL) / tone.white
+        out.append(xyz_to_lab(expect_camera(TO_XYZ) @ relative))
+    return np.array(out)
+
+
+def _take_out(linear: np.ndarray, curve: tuple[float, float]) -> np.ndarray:
+    return decode_srgb(np.interp(encode_srgb(linear), curve_of(*curve), np.linspace(0, 1, 513)))
+
+
+@pytest.mark.parametrize("taken_out", [(0.0, 0.0), (0.1, 0.01)])
+@pytest.mark.parametrize("curve", [(0.0, 0.0), (0.25, 0.04), (-0.1, 0.02)])
+def test_the_phones_own_curve_gives_the_true_colours_whatever_was_taken_out(curve, taken_out):
+    tone = record(*curve, taken_out)
+    lab = read(tone, *curve)
+    xyz = Readings([tone, tone], ["batch", "reference"], lab).xyz(np.array([*curve, 0.0]))
+    assert xyz == pytest.approx(TRUE @ expect_camera(TO_XYZ).T, abs=2e-3)
+
+
+def test_the_curve_that_was_taken_out_changes_nothing():
+    tone = record(0.2, 0.0, (0.1, 0.02))
+    lab = read(tone, 0.2, 0.0)
+    again = xyz_to_lab(Readings([tone], ["batch"], lab[:1]).xyz(np.array([0.1, 0.02, 0.0])))
+    assert again[0] == pytest.approx(lab[0], abs=0.02)
+
+
+def test_greys_lie_on_the_phones_own_curve_and_off_another():
+    steps = GreySteps([record(0.25, 0.04)])
+    own, other = (
+        steps.missed(np.array(terms)) for terms in ([0.25, 0.04, 0, 1.0, 0.0], [0.0, 0.0, 0, 1.0, 0.0])
+    )
+    assert np.abs(own).max() < 2e-3
+    assert np.abs(other).max() > 0.1
+
+
+def test_a_printers_power_bends_the_printed_steps():
+    steps = GreySteps([record(0.0, 0.0)])
+    nominal = np.array([step.reflectance for step in read_card().greys])
+    missed = steps.missed(np.array([0.0, 0.0, 0.0, 1.1, 0.0]))
+    # log(p^1.1) - log(p) = 0.1 log p, but for the veil that lies over the darkest
+    light = nominal > 0.2
+    assert missed[light] == pytest.approx(0.1 * np.log(nominal[light]), abs=2e-3)
+
+
+def test_steps_that_no_photo_shows_are_not_judged():
+    tone = record(0.1, 0.0)
+    tone.greys[3] = np.nan
+    missed = GreySteps([tone]).missed(np.array([0.1, 0.0, 0.0, 1.0, 0.0]))
+    assert np.isnan(missed[3]) and np.isfinite(np.delete(missed, 3)).all()
+
+
+def test_a_measurement_keeps_its_tones(tmp_path):
+    found = measure_photo(save_photo(draw_demo_photo(Kitchen(), 3), tmp_path / "one.jpg")).to_json()
+    tone = parse_tone(json.loads(json.dumps(found))["tone"])
+    assert tone is not None and tone.known is None
+    assert np.isfinite(tone.greys).all() and set(tone.paper) == {"reference", "batch", "blank"}
+    assert parse_tone(tone.to_json()).to_json() == tone.to_json()
+    lab = np.array([found["spots"][spot]["lab"] for spot in ("reference", "batch")])
+    again = Readings([tone, tone], ["reference", "batch"], lab).xyz(np.array([*tone.terms[:2], 0.0]))
+    assert xyz_to_lab(again) == pytest.approx(lab, abs=0.02)
+
+
+def test_nothing_recorded_is_none():
+    assert parse_tone(None) is None and parse_tone({}) is None
