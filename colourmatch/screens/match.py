@@ -145,7 +145,7 @@ def show_glance(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     if together and not together["agree"]:
         st.html(parts.flag_line("Doubtful", together["text"], "warn"))
     if story.photos:
-        show_flags(story.photos[-1].measurement)
+        show_flags(last_photo(story).measurement)
 
 
 def show_actions(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
@@ -242,21 +242,42 @@ def show_last_photo(story: LotStory, advice: dict[str, Any]) -> None:
     if not story.photos:
         return
     left, right = st.columns(2, gap="large")
-    photo = story.photos[-1]
+    last = photo = last_photo(story)
     with right:
         st.header("The photo")
         if len(story.photos) > 1:
-            numbers = {entry.id: i for i, entry in enumerate(story.photos, 1)}
+            names = {entry.id: f"photo {i}" for i, entry in enumerate(story.photos, 1)}
+            names |= {
+                e.id: f"{names[e.id]} (after the closing)" for e in story.photos if e.purpose != "match"
+            }
+            names[last.id] += " (the last)"
+            newest = list(names)[::-1]
             chosen = st.selectbox(
-                "Photo", list(numbers)[::-1], key=f"pick-photo-{photo.id}",
-                format_func=lambda i: f"photo {numbers[i]}{' (the last)' if i == photo.id else ''}",
-            )  # fmt: skip
+                "Photo",
+                newest,
+                newest.index(last.id),
+                format_func=names.__getitem__,
+                key=f"pick-photo-{last.id}",
+            )
             photo = next(entry for entry in story.photos if entry.id == chosen)
         show_photo(photo)
     with left:
         st.header("The colours")
-        is_last = photo.id == story.photos[-1].id and not telling.describe_since_photo(story)
-        show_swatches(photo.measurement, next_step(story, advice) if is_last else None)
+        is_last = photo.id == last.id and not telling.describe_since_photo(story)
+        seen = is_last and is_as_set(story, photo.measurement)
+        show_swatches(photo.measurement, next_step(story, advice) if seen else None)
+
+
+def is_as_set(story: LotStory, measurement: dict[str, Any]) -> bool:
+    """Whether a photo shows the liquids as deep and thinned as the lot has them: what is expected is told of those."""
+    from colourmatch.lots.fitting import photo_view
+
+    return photo_view(story.lot, measurement) == photo_view(story.lot, None)
+
+
+def last_photo(story: LotStory) -> PhotoEntry:
+    """The last photo of the match; those after the closing tell of keeping, and stand under Lots."""
+    return ([photo for photo in story.photos if photo.purpose == "match"] or list(story.photos))[-1]
 
 
 def next_step(story: LotStory, advice: dict[str, Any]) -> dict[str, Any]:
@@ -275,14 +296,11 @@ def show_photo(photo: PhotoEntry) -> None:
 
 def show_charts(story: LotStory, advice: dict[str, Any]) -> None:
     """The way of the batch towards the reference, and what further drops would do."""
-    from colourmatch.lots.fitting import photo_view
-
     photos = telling.alike_photos(story)
     step = next_step(story, advice)
     measured = [photo.measurement for photo in photos.values()]
-    # what is expected is told of glasses as the lot has them
-    as_expected = measured and photo_view(story.lot, measured[-1]) == photo_view(story.lot, None)
-    path = plots.trace_path(measured, step if as_expected else None, list(photos))
+    seen = step if measured and is_as_set(story, measured[-1]) else None
+    path = plots.trace_path(measured, seen, list(photos))
     if path is None:
         return
     key = (
@@ -329,7 +347,7 @@ def draw(figure: Any, name: str, words: str) -> None:
 def show_history(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     """Everything that happened, and what else can be written down."""
     st.header("History")
-    st.html(telling.tell_story(story) if story.events else parts.empty("Nothing happened yet."))
+    st.html(telling.tell_story(story, session.shows_us()) if story.events else parts.empty("Nothing happened yet."))
     if not session.may_enter():
         return
     st.text_input(

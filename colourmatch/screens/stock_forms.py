@@ -25,7 +25,13 @@ def name_colourant(code: str) -> str:
 
 def describe_stock(stock: StockEntry) -> str:
     """Strength, drop and what was learnt, each with its uncertainty."""
-    drop = "weighed" if stock.weighed else "as assumed, not weighed"
+    drop = (
+        "weighed"
+        if stock.weighed
+        else "as of the stock it was thinned from"
+        if stock.diluted_from_id
+        else "as assumed, not weighed"
+    )
     lines = [
         name_colourant(stock.colourant),
         f"{parts.show_amount(stock.label_strength_g_per_100ml)} g in 100 ml of {MADE_IN[stock.made_in]} "

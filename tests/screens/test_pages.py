@@ -183,6 +183,22 @@ def test_a_closed_lot_shows_no_step_that_nobody_can_take(
     assert "predicted" not in shown(app) and "What further drops would do" not in shown(app)
 
 
+def test_a_closed_lot_shows_the_photo_it_ended_with_before_those_of_rechecks(
+    book: LotBook, lot_id: int, card_photo_bytes: bytes
+) -> None:
+    app = open_app("match", lot=str(lot_id))
+    app.file_uploader[0].set_value(("first.jpg", card_photo_bytes, "image/jpeg")).run()
+    ended = book.lot_story(lot_id).photos[0]
+    book.close_lot(lot_id, "given up")
+    later = book.add_photo(lot_id, ended.measurement, purpose="recheck")
+    app = open_app("match", lot=str(lot_id))
+    choice = by_key(app.selectbox, f"pick-photo-{ended.id}")
+    assert choice.value == ended.id
+    assert choice.options == ["photo 2 (after the closing)", "photo 1 (the last)"]
+    choice.set_value(later.id).run()
+    assert "This reading came without a picture." in shown(app)
+
+
 def test_a_photo_gives_advice_and_the_advised_drops_count_once(
     book: LotBook, lot_id: int, card_photo_bytes: bytes
 ) -> None:
@@ -408,6 +424,7 @@ def test_a_stock_is_thinned_from_one_on_the_shelf(book: LotBook) -> None:
     thin = book.find_stock("red 1 in 5")
     assert thin.strength_g_per_100ml == pytest.approx(0.2)
     assert thin.diluted_from_id == book.find_stock("red").id
+    assert "as of the stock it was thinned from" in shown(app)
 
 
 def test_a_stock_is_put_away(book: LotBook) -> None:
