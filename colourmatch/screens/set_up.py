@@ -54,9 +54,7 @@ def show() -> None:
 def show_way_on() -> None:
     """The way to what photos are read with."""
     with st.container(key="cm-way-on"):
-        st.page_link(
-            pages.find_page("calibrations"), label="Card and phone: make photos surer"
-        )
+        st.page_link(pages.find_page("calibrations"), label="Card and phone: make photos surer")
 
 
 def show_stocks(stocks: list[StockEntry]) -> None:
