@@ -216,7 +216,7 @@ def lot_lines(told: Mapping[str, Any]) -> Iterator[str]:
     for caution in told["cautions"]:
         yield f"  caution: {caution['text']}"
     if told["jurisdiction"] is None and not told["closed"]:
-        yield f"  caution: {NO_PLACE}"
+        yield f"  caution: {NO_PLACE.replace('LOT', str(told['lot']))}"
 
 
 #: Limits that are shown and not kept must say so: they read as if the advice kept them.

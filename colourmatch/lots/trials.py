@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from colourmatch.errors import InputError
+from colourmatch.errors import ClosedError, InputError
 from colourmatch.lots.base import find_token, insert
 from colourmatch.lots.checks import NAME_LENGTH, check_number, name_key, to_json
 from colourmatch.lots.correcting import Correcting
@@ -208,12 +208,14 @@ def finish_trial(
 
     head = book.find_lot(trial)
     if head.trial_of is not None and not head.closed:
-        book.find_lot(head.trial_of)
-        refuse = book.lot_story(head.trial_of).lot.closed
-        if not refuse:
-            text = f"Poured back into lot {head.trial_of}."
-            once = token and f"{token}-close"
-            close_lot(book, head.id, "trial", text, entered_by=entered_by, token=once)
+        if book.find_lot(head.trial_of).closed:
+            raise ClosedError(
+                f"Lot {head.trial_of}, from which this trial was taken, is closed: nothing is poured back into it. "
+                f"Close the trial, lot {head.id}, by itself."
+            )
+        text = f"Poured back into lot {head.trial_of}."
+        once = token and f"{token}-close"
+        close_lot(book, head.id, "trial", text, entered_by=entered_by, token=once)
     return book.pour_back_trial(head.id, entered_by=entered_by, token=token)
 
 

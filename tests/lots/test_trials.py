@@ -141,9 +141,10 @@ def test_what_cannot_be_is_refused(book: LotBook, parent: int) -> None:
         book.take_trial(99, 100)
     assert book.lot_state(parent).volume_ml == 900
     book.close_lot(parent, "matched")
-    for refused in (lambda: book.take_trial(parent, 100), lambda: finish_trial(book, trial)):
-        with pytest.raises(ClosedError):
-            refused()
+    with pytest.raises(ClosedError):
+        book.take_trial(parent, 100)
+    with pytest.raises(ClosedError, match=f"Close the trial, lot {trial}, by itself"):
+        finish_trial(book, trial)
     assert not book.find_lot(trial).closed
 
 
