@@ -26,7 +26,7 @@ from streamlit.runtime.scriptrunner import get_script_run_ctx
 from colourmatch.sharing.gate import BROWSER_HEADER
 
 _LOG = logging.getLogger("colourmatch")
-_ALWAYS = ("who",)
+_ALWAYS = ("who", "measures")
 _MOST_FIELDS, _MOST_SIGNS, _KEPT_S, _MOST_FILES = 200, 5000, 30 * 86400, 100
 #: A page that is reloaded may come before the server has seen its old connection go.
 _LEAVING_S = 0.8

@@ -124,14 +124,18 @@ def show_lot(story: LotStory) -> None:
     left, right = st.columns(2, gap="large")
     with left:
         st.subheader("Recipe")
-        st.html(parts.facts(telling.head_facts(lot) | {"Tinted to": tell_target(story)}))
+        st.html(parts.facts(telling.head_facts(lot, session.shows_us()) | {"Tinted to": tell_target(story)}))
     with right:
         st.subheader("Label")
         st.html(parts.facts({"For the label": told["label"]}))
         st.subheader("Cautions")
         st.html("".join(parts.flag_line("Caution", caution["text"]) for caution in told["cautions"]))
     st.subheader("Story")
-    st.html(telling.tell_story(story) if story.events else parts.empty("Nothing happened yet."))
+    st.html(
+        telling.tell_story(story, session.shows_us())
+        if story.events
+        else parts.empty("Nothing happened yet.")
+    )
     show_photos(story)
 
 
@@ -158,7 +162,7 @@ def show_state(story: LotStory) -> None:
     from colourmatch.lots.work import ceiling_left
 
     state, photos = story.state(), telling.compared_photos(story)
-    cells = [parts.cell("Batch now", f"{parts.show_amount(state.volume_ml)} ml")]
+    cells = [parts.cell("Batch now", parts.show_ml(state.volume_ml, session.shows_us()))]
     if photos:
         seen = photos[-1].measurement
         cells.append(

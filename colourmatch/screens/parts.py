@@ -12,6 +12,7 @@ from html import escape
 from typing import Any
 
 from colourmatch.colour.spaces import lab_to_hex
+from colourmatch.liquid.make_up import show_volume
 
 Lab = Sequence[float]
 #: Longest text that is still shown large as a whole.
@@ -50,6 +51,11 @@ def show_amount(value: float | None) -> str:
     digits = 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2
     text = f"{value:.{digits}f}" if abs(value) >= 0.1 or value == 0 else f"{value:.2g}"
     return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def show_ml(ml: float, us: bool = False) -> str:
+    """A volume in ml, with fluid ounces or teaspoons beside it when US measures are wanted."""
+    return show_volume(ml) if us else f"{show_amount(ml)} ml"
 
 
 def show_interval(part: Mapping[str, float] | None, digits: int = 1) -> str:

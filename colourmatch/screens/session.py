@@ -219,6 +219,14 @@ def is_sharing() -> bool:
     return door is not None and door.open and is_at_this_machine()
 
 
+METRIC, US = "ml", "ml and US measures"
+
+
+def shows_us() -> bool:
+    """Whether volumes are shown in fluid ounces and teaspoons too; off unless chosen under Set up."""
+    return st.session_state.get("measures") == US
+
+
 def entered_by() -> str | None:
     """The name or initials typed in this visit, None when nobody did."""
     return str(st.session_state.get("who") or "").strip()[:120] or None

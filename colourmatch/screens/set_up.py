@@ -53,6 +53,10 @@ def show() -> None:
 
 def show_way_on() -> None:
     """The way to what photos are read with."""
+    st.segmented_control(
+        "Volumes are shown in", [session.METRIC, session.US], default=session.METRIC, required=True, key="measures",
+        persist_state="session", help="Fluid ounces and teaspoons of the US beside millilitres. Typed are ml.",
+    )  # fmt: skip
     with st.container(key="cm-way-on"):
         st.page_link(pages.find_page("calibrations"), label="Card and phone: make photos surer")
 

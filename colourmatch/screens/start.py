@@ -73,7 +73,7 @@ def show_open_lots() -> None:
         return
     st.header("Go on with an open lot" if session.may_enter() else "Open lots")
     for number, lot in enumerate(lots):
-        words = f"{parts.plain(lot.name)} ({parts.plain(lot.label)}), {parts.show_amount(lot.volume_ml)} ml"
+        words = f"{parts.plain(lot.name)} ({parts.plain(lot.label)}), {parts.show_ml(lot.volume_ml, session.shows_us())}"
         if st.button(
             words, key=f"go-on-{lot.id}", width="stretch", type="secondary" if number else "primary"
         ):

@@ -128,10 +128,10 @@ def doses_left(story: LotStory, advice: dict[str, Any]) -> list[dict[str, Any]]:
     return [dose for dose in last.get("doses") or () if dose["stock"] not in done]
 
 
-def tell_entry(entry: LotEntry) -> str:
-    """One entry as a sentence."""
+def tell_entry(entry: LotEntry, us: bool = False) -> str:
+    """One entry as a sentence; `us`: volumes in US measures too."""
     if isinstance(entry, AdditionEntry):
-        figures = f"{parts.show_amount(entry.ml)} ml, {parts.show_amount(entry.mg)} mg"
+        figures = f"{parts.show_ml(entry.ml, us)}, {parts.show_amount(entry.mg)} mg"
         text = f"{describe_amount(entry)}" + (": did not happen" if entry.void else f" added ({figures})")
     elif isinstance(entry, VolumeEntry):
         what = "untinted batch blended back"
@@ -140,7 +140,7 @@ def tell_entry(entry: LotEntry) -> str:
         elif entry.kind == "poured-back":
             what = f"of the trial (lot {entry.trial_lot_id}) poured back, its colour with it"
         back = ", went back whole" if entry.returned else ""
-        text = f"{parts.show_amount(entry.ml)} ml {what}{back}{': did not happen' if entry.void else ''}"
+        text = f"{parts.show_ml(entry.ml, us)} {what}{back}{': did not happen' if entry.void else ''}"
     elif isinstance(entry, PhotoEntry):
         text = _tell_photo(entry)
     elif isinstance(entry, NoteEntry):
@@ -184,7 +184,7 @@ def _tell_photo(entry: PhotoEntry) -> str:
     return f"{name}: difference {parts.show_interval(delta)}, {words}"
 
 
-def tell_story(story: LotStory) -> str:
+def tell_story(story: LotStory, us: bool = False) -> str:
     """All entries as a list, the newest first; replaced ones are struck out, corrections say why."""
     items = []
     for entry in reversed(story.events):
@@ -194,13 +194,13 @@ def tell_story(story: LotStory) -> str:
         why = f" {'Correction: ' if corrects else 'It '}{parts.as_html(entry.reason)}" if entry.reason else ""
         replaced = " (corrected later)" if gone else ""
         items.append(
-            f'<li><span class="{gone}">{parts.as_html(tell_entry(entry))}</span>{replaced}{why}'
+            f'<li><span class="{gone}">{parts.as_html(tell_entry(entry, us))}</span>{replaced}{why}'
             f'<br><span class="cm-quiet">{parts.show_time(entry.created_at)}{who}</span></li>'
         )
     return f'<ul class="cm cm-story">{"".join(items)}</ul>'
 
 
-def head_facts(lot: Lot) -> dict[str, object]:
+def head_facts(lot: Lot, us: bool = False) -> dict[str, object]:
     """The head of a lot as names and values."""
     ceiling = "none" if lot.ceiling_mg_per_l is None else f"{parts.show_amount(lot.ceiling_mg_per_l)} mg/l"
     thinned = (
@@ -210,7 +210,7 @@ def head_facts(lot: Lot) -> dict[str, object]:
         "Name": lot.name,
         "Number": lot.label,
         "Begun": parts.show_time(lot.created_at) + (f", {lot.entered_by}" if lot.entered_by else ""),
-        "Batch at the beginning": f"{parts.show_amount(lot.volume_ml)} ml",
+        "Batch at the beginning": parts.show_ml(lot.volume_ml, us),
         "Stocks": ", ".join(lot.stocks),
         "Your ceiling": ceiling,
         "Colour already in": f"{parts.show_amount(lot.already_mg_per_l)} mg/l"

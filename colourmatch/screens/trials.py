@@ -83,7 +83,7 @@ def ask_pouring_back(story: LotStory) -> None:
     token = session.token_for(action)
     with st.expander("Pour the trial back into the batch"):
         st.write(
-            f"{parts.show_amount(told['volume_ml'])} ml go back into lot {parent}, their colour with them, and the "
+            f"{parts.show_ml(told['volume_ml'], session.shows_us())} go back into lot {parent}, their colour with them, and the "
             "trial is closed. Only what was kept clean and undiluted goes back: a glass that stood on the bench does "
             "not. Write such a glass down as a sample first."
         )
