@@ -58,7 +58,7 @@ def photo_view(head: Lot, measurement: dict[str, Any] | None) -> View:
 
 
 #: What leaves a reading open to errors that its interval only just covers: no stop rests on such a photo alone.
-_DOUBTFUL = ("uneven-light", "glare", "channel-full", "channel-empty")
+_DOUBTFUL = ("uneven-light", "striped-paper", "glare", "channel-full", "channel-empty")
 #: So often is a better photo of one state asked for; then the interval has to do.
 _ASKED = 2
 

@@ -263,7 +263,7 @@ def test_a_liquid_too_strong_for_the_camera_is_to_be_thinned_so_far_in_all(bench
 # ---- what is advised ---------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("code", ["uneven-light", "glare", "channel-full", "channel-empty"])
+@pytest.mark.parametrize("code", ["uneven-light", "striped-paper", "glare", "channel-full", "channel-empty"])
 def test_no_stop_rests_on_a_doubtful_photo_alone(bench, code):
     made = bench()
     doubtful = {"code": code, "severity": "warn", "text": "Move the lamp."}
