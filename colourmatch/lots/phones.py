@@ -301,7 +301,11 @@ def _leave(measurement: dict[str, Any], found: Calibration) -> dict[str, Any]:
         return out
     for name in SPOTS:
         if spots.get(name):
-            spots[name] = spots[name] | {"lab_sd": [round(sd * strain, 3) for sd in spots[name]["lab_sd"]]}
+            read = spots[name]
+            spots[name] = read | {
+                "lab_sd": [round(sd * strain, 3) for sd in read["lab_sd"]],
+                "as_read": {key: read[key] for key in ("lab", "lab_sd", "lab_covariance")},
+            }
     out["spots"] = spots
     if not measurement.get("delta_e_2000"):
         return out
@@ -314,6 +318,7 @@ def _leave(measurement: dict[str, Any], found: Calibration) -> dict[str, Any]:
         "difference": difference.to_json(),
         "uncertainty": measurement["uncertainty"]
         | {"phone": [[float(f"{v:.4g}") for v in row] for row in phone]},
+        "as_read": {key: measurement[key] for key in ("delta_e_2000", "difference", "uncertainty")},
     }
 
 

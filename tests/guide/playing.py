@@ -17,6 +17,7 @@ from typing import Any
 from unittest import mock
 
 from colourmatch.cli import run
+from colourmatch.simulate import Light, Phone, Pose, Scene, drink_transmittance, render_photo, save_photo
 
 PHOTOS = Path(__file__).parents[1] / "photos"
 Objects = dict[str, list[Any]]
@@ -290,6 +291,28 @@ def _calibrate(player: Player, boxes: dict[str, str]) -> None:
     player.call("lot show", "3")
     player.call("phone forget", "--light", "window")
     player.call("card-profile forget", "read")
+    _sit(player)
+
+
+def _sit(player: Player) -> None:
+    """A sitting whose photos are drawn of what is said to be in the glasses, so that something is learnt from it."""
+    phone = Phone(
+        "Phone A", name="Drawn phone", gamut="p3", saturation=1.15, matrix_error=0.03, matrix_seed=5
+    )
+    dyes = {"red": "E129", "yellow": "E102"}
+    sitting = (
+        ({"red": 3}, {"red": 12}), ({"yellow": 3}, {"yellow": 7}), ({"red": 4, "yellow": 5}, {"red": 8, "yellow": 3}),
+    )  # fmt: skip
+    paths = []
+    for number, held in enumerate(sitting):
+        drinks = [drink_transmittance({dyes[name]: mg for name, mg in one.items()}) for one in held]
+        pose = Pose(fill=0.8, tilt_degrees=4, azimuth_degrees=70.0 * number, width_px=1512, height_px=1134)
+        drawn = render_photo(Scene(*drinks), phone, Light(), pose, seed=number)
+        paths.append(save_photo(drawn, player.folder / f"sitting-{number}.jpg"))
+        typed = [",".join(f"{name}={mg}" for name, mg in one.items()) for one in held]
+        player.call("phone add", paths[-1], "--light", "drawn", "--reference", typed[0], "--batch", typed[1])
+    player.call("phone fit", "--light", "drawn")
+    player.call("measure", paths[-1], "--light", "drawn")
 
 
 def _read_guide(player: Player) -> None:
