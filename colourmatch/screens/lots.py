@@ -91,8 +91,9 @@ def row_of(lot: Lot) -> dict[str, Any]:
     return {
         "Name": lot.name,
         "Number": lot.label,
-        "State": "closed" if lot.closed else "open",
-        "Batch, ml": lot.volume_ml,
+        "State": ("closed" if lot.closed else "open")
+        + (f", trial of {lot.trial_of}" if lot.trial_of else ""),
+        "Batch, ml": round(lot.volume_ml, 1),
         "Begun": lot.created_at[:10],
     }
 

@@ -362,6 +362,14 @@ def test_an_unknown_lot_in_the_address_is_named(book: LotBook, lot_id: int) -> N
     assert "bitter aperitif" in str(app.selectbox[0].options)
 
 
+def test_a_trial_is_told_as_one_in_the_list_of_lots(book: LotBook, lot_id: int) -> None:
+    book.add_addition(lot_id, "red", drops=3)
+    trial = book.take_trial(lot_id, 100).id
+    table = open_app("lots").dataframe[0].value.set_index("Number")
+    assert table.loc[f"L{trial}", "State"] == f"open, trial of {lot_id}"
+    assert table.loc[f"L{trial}", "Batch, ml"] == 100.0 != book.find_lot(trial).volume_ml
+
+
 def test_the_list_finds_lots_and_tells_the_story_of_one(book: LotBook, lot_id: int) -> None:
     book.new_lot("<b>shrub</b>", 500, ["red"], jurisdiction="EU")
     book.add_addition(lot_id, "red", drops=9)
