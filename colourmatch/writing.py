@@ -27,8 +27,8 @@ def replace_whole(out: str | Path, *, mode: int | None = None, sync: bool = True
     """A stream whose content becomes the file `out` at the end of the block.
 
     mode: the rights of the new file; None keeps those of the old one, or gives the usual ones. sync: wait until the
-    content and its name are on the disk. A device or a pipe is written as it is. Raises OSError when the place cannot be written;
-    a file `out` is then as it was before.
+    content and its name are on the disk. A device or a pipe is written as it is. Raises OSError when the place cannot
+    be written; a file `out` is then as it was before.
     """
     if Path(out).exists() and not Path(out).is_file():
         with Path(out).open("wb") as stream:
@@ -38,8 +38,9 @@ def replace_whole(out: str | Path, *, mode: int | None = None, sync: bool = True
     if target.exists() and not os.access(target, os.W_OK):  # the rights of the folder alone would allow it
         raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(out))
     partial = target.with_name(f".partial-{secrets.token_hex(6)}")
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
     try:
-        handle = os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
+        handle = os.open(partial, flags, 0o666 if mode is None else mode)  # never more open than it will be
         with os.fdopen(handle, "wb") as stream:
             yield stream
             stream.flush()

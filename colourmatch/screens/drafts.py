@@ -11,8 +11,6 @@ import contextlib
 import hashlib
 import json
 import logging
-import os
-import tempfile
 import threading
 import time
 from pathlib import Path
@@ -24,6 +22,7 @@ from streamlit import runtime
 from streamlit.runtime.scriptrunner import get_script_run_ctx
 
 from colourmatch.sharing.gate import BROWSER_HEADER
+from colourmatch.writing import replace_whole
 
 _LOG = logging.getLogger("colourmatch")
 _ALWAYS = ("who", "measures")
@@ -150,10 +149,8 @@ def _write(place: str, kept: dict[str, Any]) -> None:
         file.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
         if not file.exists():
             _tidy(file.parent)
-        handle, partial = tempfile.mkstemp(prefix=".partial-", dir=file.parent)
-        with os.fdopen(handle, "w", encoding="utf-8") as out:
-            json.dump(kept, out)
-        os.replace(partial, file)
+        with replace_whole(file, mode=0o600, sync=False) as out:
+            out.write(json.dumps(kept).encode())
     except OSError as error:
         _LOG.warning("What is typed cannot be kept: %s", error.strerror or error)
 

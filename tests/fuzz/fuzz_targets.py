@@ -508,7 +508,7 @@ def use_book(book: LotBook) -> None:
 
 def clear_book(path: Path) -> None:
     """Take a book and all that lies beside it away."""
-    for end in ("", "-wal", "-shm", "-journal", ".partial"):
+    for end in ("", "-wal", "-shm", "-journal"):
         path.with_name(path.name + end).unlink(missing_ok=True)
     shutil.rmtree(path.with_name(path.name + ".photos"), ignore_errors=True)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 from pathlib import Path
 
@@ -118,3 +119,19 @@ def test_a_file_is_for_this_user_alone_and_the_oldest_go(
     monkeypatch.setattr(drafts, "_file", lambda place: tmp_path / "drafts" / "new.json")
     drafts._write("book", {})
     assert not old.exists()
+
+
+def test_a_full_disk_costs_the_new_draft_alone_and_leaves_no_piece(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file = tmp_path / "drafts" / "draft.json"
+    monkeypatch.setattr(drafts, "_file", lambda place: file)
+    drafts._write("book", {"field": "old"})
+
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "replace", full)
+        drafts._write("book", {"field": "new"})
+    assert drafts._read("book") == {"field": "old"} and list(file.parent.iterdir()) == [file]
