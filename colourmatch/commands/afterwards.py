@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from colourmatch.commands.base import Answer, Command, Session, Table, by_option, number_text, token_option
-from colourmatch.commands.photos import note_progress
+from colourmatch.commands.photos import card_name_option, light_option, note_progress
 from colourmatch.commands.say import drift_lines, interval_text
 
 
@@ -65,13 +65,19 @@ def _limits_table(limits: dict[str, dict[str, Any] | None]) -> Table:
 @click.command(cls=Command, example="colourmatch lot recheck 1 after-a-week.jpg")
 @click.argument("lot")
 @click.argument("photos", nargs=-1, metavar="[PHOTO...]")
+@card_name_option
+@light_option
 @by_option
 @token_option
-def recheck(session: Session, lot: str, photos: tuple[str, ...], by: str | None, token: str | None) -> Answer:
+def recheck(
+    session: Session, lot: str, photos: tuple[str, ...], by: str | None, token: str | None, **given: Any
+) -> Answer:
     """Does the colour of a closed lot hold? Photograph it beside its reference in a week and in a month.
 
-    Without a photo it says what is known so far.
+    Without a photo it says what is known so far. Photos are read with the card and the light noted for the lot;
+    --card-name and --light note others from now on.
     """
+    how = {"card": given["card_name"], "light": given["light"]}
     from colourmatch.lots.recheck import read_drift, record_recheck
 
     with session.open_book() if photos else session.read_book() as book:
@@ -79,7 +85,7 @@ def recheck(session: Session, lot: str, photos: tuple[str, ...], by: str | None,
         found: list[dict[str, Any]] = []
         for number, path in enumerate(photos, 1):
             one = token if token is None or len(photos) == 1 else f"{token} {number}"
-            found += record_recheck(book, lot_id, [Path(path)], entered_by=by, token=one)["photos"]
+            found += record_recheck(book, lot_id, [Path(path)], entered_by=by, token=one, **how)["photos"]
             note_progress(session, (number, len(photos)), found[-1] | {"error": found[-1]["note"]})
         drift = read_drift(book, lot_id)
     return answer_entries(found, {"lot": lot_id, "photos": found, "drift": drift}, list(drift_lines(drift)))

@@ -9,7 +9,7 @@ import click
 
 from colourmatch.commands.afterwards import answer_entries
 from colourmatch.commands.base import Answer, Group, Number, Session, Table, by_option
-from colourmatch.commands.photos import note_progress
+from colourmatch.commands.photos import card_name_option, light_option, note_progress
 from colourmatch.commands.say import lab_text, reference_lines
 from colourmatch.commands.typed import Lab
 from colourmatch.errors import InputError
@@ -29,6 +29,8 @@ def reference() -> None:
 @click.option("--from-lot", metavar="LOT", help="Instead of photos: the final colour of an own lot.")
 @click.option("--depth-mm", type=Number(), help="Depth of liquid it is looked at in [default: 10].")
 @click.option("--dilution", type=Number(), help="5: 1 part made up to 5 with water [default: 1].")
+@card_name_option
+@light_option
 @click.option("--note", metavar="TEXT", default="", help="A remark, such as where the bottle stands.")
 @by_option
 def add(
@@ -36,12 +38,15 @@ def add(
 ) -> Answer:
     """Note a reference, or read one again: from photos, as an entered colour, or from an own lot."""
     lab, lot = given["lab"], given["from_lot"]
+    how = {key: given[name] for key, name in (("card", "card_name"), ("light", "light")) if given[name]}
     if () in (lab, given["lab_sd"]):
         raise InputError("A reference needs a colour, not none. Give --lab L,a,b, such as 60,45,30.")
     if sum((bool(photos), lab is not None, lot is not None)) != 1:
         raise InputError("Say it in one way: PHOTO..., --lab with the colour, or --from-lot with an own lot.")
     if given["lab_sd"] is not None and lab is None:
         raise InputError("--lab-sd goes with --lab. Leave it out: photos bring their own.")
+    if how and not photos:
+        raise InputError("--card-name and --light are for photos. Leave them out.")
     view = {key: given[key] for key in ("depth_mm", "dilution") if given[key] is not None}
     if lot is not None:
         if view or note:
@@ -55,7 +60,7 @@ def add(
         with session.open_book() as book:
             told = enter_reference(book, name, lab, lab_sd=given["lab_sd"], notes=note, entered_by=by, **view)
         return Answer(told, list(reference_lines(told)))
-    return _add_photos(session, (name, given["spot"]), photos, view | {"notes": note, "entered_by": by})
+    return _add_photos(session, (name, given["spot"]), photos, view | how | {"notes": note, "entered_by": by})
 
 
 def _add_photos(

@@ -42,9 +42,15 @@ class Seen:
         return self.batch_lab - self.reference_lab
 
 
-def read_spot(measurement: Mapping[str, Any], spot: str) -> tuple[Array, Array] | None:
-    """Lab and covariance of its reading for one spot of a measurement, None when it was not measured."""
+def read_spot(
+    measurement: Mapping[str, Any], spot: str, *, plain: bool = False
+) -> tuple[Array, Array] | None:
+    """Lab and covariance of its reading for one spot of a measurement, None when it was not measured.
+
+    plain: as the photo gave it, before any correction of the phone.
+    """
     found = (measurement.get("spots") or {}).get(spot) or {}
+    found = (found.get("as_read") or found) if plain else found
     lab, covariance, sds = found.get("lab"), found.get("lab_covariance"), found.get("lab_sd")
     if lab is None or not np.all(np.isfinite(np.array(lab, float))):
         return None
@@ -52,9 +58,15 @@ def read_spot(measurement: Mapping[str, Any], spot: str) -> tuple[Array, Array] 
     return (np.array(lab, float), spread) if np.all(np.isfinite(spread)) else None
 
 
-def see_photo(photo: PhotoEntry) -> Seen | None:
-    """What a photo shows of reference and batch, None when one of them was not measured."""
-    reference, batch = (read_spot(photo.measurement, spot) for spot in ("reference", "batch"))
+def corrected_by(photo: PhotoEntry) -> int | None:
+    """The entry of the calibration that a photo was read with, None without one."""
+    found = (photo.measurement.get("calibration") or {}).get("entry")
+    return None if found is None else int(found)
+
+
+def see_photo(photo: PhotoEntry, *, plain: bool = False) -> Seen | None:
+    """What a photo shows of reference and batch, None when one of them was not measured; plain as for `read_spot`."""
+    reference, batch = (read_spot(photo.measurement, spot, plain=plain) for spot in ("reference", "batch"))
     if reference is None or batch is None:
         return None
     measured = photo.measurement

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from colourmatch.errors import InputError
 from colourmatch.lots.figures import (
     Seen,
+    corrected_by,
     final_photos,
     mean_gap,
     parse_exif_time,
@@ -29,6 +30,7 @@ from colourmatch.lots.figures import (
     see_photo,
 )
 from colourmatch.lots.fitting import photo_view
+from colourmatch.lots.phones import lot_reader, note_for_lot
 
 if TYPE_CHECKING:
     from colourmatch.colour.difference import Difference
@@ -54,12 +56,14 @@ def record_recheck(
     lot: int | str,
     photos: Sequence[Source],
     *,
+    card: str | None = None,
+    light: str | None = None,
     entered_by: str | None = None,
     token: str | None = None,
 ) -> dict[str, Any]:
     """Measure photos of a closed lot beside its reference, keep them, and say how its colour holds.
 
-    Gives {"lot", "photos", "drift"}; each photo is its measurement with "entry" (None when refused) and
+    card, light: the names of what they are read with, from now on; otherwise as noted for the lot. Gives {"lot", "photos", "drift"}; each photo is its measurement with "entry" (None when refused) and
     "note". A photo sent again gives its first entry. InputError while the lot is open.
     """
     found = book.find_lot(lot)
@@ -67,6 +71,7 @@ def record_recheck(
         raise InputError(
             f"Lot {found.label} is still open. Add its photo as a match, or close the lot before a recheck."
         )
+    note_for_lot(book, found.id, card=card, light=light, entered_by=entered_by)
     entries = [
         _record(book, found.id, photo, entered_by, token and f"{token}-{k}") for k, photo in enumerate(photos)
     ]
@@ -96,8 +101,9 @@ def _record(
             None if known.purpose == "recheck" else "This photo was taken for the match, before the closing."
         )
         return known.measurement | {"entry": known.id, "repeated": True, "note": note}
-    measured = measure_or_refuse(Path(str(source)) if content is None else content, name)
-    measurement = measured.to_json()
+    reader = lot_reader(book, lot)
+    measured = measure_or_refuse(Path(str(source)) if content is None else content, name, reader.greys)
+    measurement = reader.finish(measured.to_json())
     if measured.refused is not None or content is None:
         return measurement | {"entry": None, "note": measured.refused}
     note = _what_is_missing(measurement)
@@ -214,11 +220,13 @@ def _sort_photos(story: LotStory) -> tuple[tuple[Seen, ...], tuple[Seen, ...], l
     """Photos that show the finished lot first, those of rechecks, and those that cannot be used, with why."""
     rechecks = [photo for photo in story.photos if photo.purpose == "recheck"]
     skipped = []
+    # a correction that came in between would pass for drift: then all are taken as they were read
+    plain = len({corrected_by(photo) for photo in (*final_photos(story), *rechecks)}) > 1
 
     def look(photos: Sequence[PhotoEntry]) -> tuple[Seen, ...]:
         seen = []
         for photo in photos:
-            found = see_photo(photo)
+            found = see_photo(photo, plain=plain)
             if found is None:
                 skipped.append(
                     {"entry": photo.id, "reason": _what_is_missing(photo.measurement) or "not measured"}

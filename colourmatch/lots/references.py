@@ -18,6 +18,7 @@ from colourmatch.errors import InputError, NotFoundError, PhotoError
 from colourmatch.lots.checks import check_lab, check_name, check_number, check_one_of, check_text
 from colourmatch.lots.figures import final_photos, parse_exif_time, read_spot
 from colourmatch.lots.fitting import photo_view
+from colourmatch.lots.phones import Reader, open_reader
 
 if TYPE_CHECKING:
     from colourmatch.lots.book import LotBook
@@ -38,12 +39,15 @@ def record_reference(
     *,
     depth_mm: float = 10.0,
     dilution: float = 1.0,
+    card: str | None = None,
+    light: str | None = None,
     notes: str = "",
     entered_by: str | None = None,
 ) -> dict[str, Any]:
     """Photograph a reference (again); it is made when the book has none of that name.
 
-    `spot` is the spot of the card it stands on, "reference" or "batch". Gives {"reference", "photos": one
+    `spot` is the spot of the card it stands on, "reference" or "batch"; card, light: the names of what the photos are
+    read with, otherwise the book's default card and the phone's only light. Gives {"reference", "photos": one
     measurement each with "reading" (None when refused) and "note", and the readings of `read_reference`}.
     The file of a photo that is read is kept without its position data; a photo sent again gives its first
     reading. InputError for an impossible depth or dilution.
@@ -55,6 +59,7 @@ def record_reference(
         check_name(name, "name of the reference")
         check_text(notes, "notes")
     check_text(entered_by, "name of who entered it")
+    reader = open_reader(book, card, light)
     entries: list[dict[str, Any]] = []
     for source in photos:
         content, file_name = _open_source(source)
@@ -62,7 +67,8 @@ def record_reference(
         if known is not None:
             entries.append((known.measurement or {}) | {"reading": known.id, "note": None, "repeated": True})
             continue
-        measurement, colour = _measure(Path(str(source)) if content is None else content, file_name, spot)
+        to_read = Path(str(source)) if content is None else content
+        measurement, colour = _measure(reader, to_read, file_name, spot)
         kept = None if colour is None or content is None else _keep(book, content, measurement)
         if colour is None or kept is None:
             entries.append(measurement | {"reading": None})
@@ -112,11 +118,13 @@ def _time_taken(measurement: dict[str, Any]) -> datetime | None:
     return None if taken is None or taken > datetime.now(taken.tzinfo) + timedelta(days=1) else taken
 
 
-def _measure(photo: bytes | Path, name: str, spot: str) -> tuple[dict[str, Any], dict[str, Any] | None]:
+def _measure(
+    reader: Reader, photo: bytes | Path, name: str, spot: str
+) -> tuple[dict[str, Any], dict[str, Any] | None]:
     """The measurement of a photo with a note when it is of no use, and the colour on the spot."""
     from colourmatch.photo.measure import measure_or_refuse
 
-    measurement = measure_or_refuse(photo, name).to_json()
+    measurement = reader.finish(measure_or_refuse(photo, name, reader.greys).to_json())
     if measurement["error"]:
         return measurement | {"note": measurement["error"]}, None
     colour = measurement["spots"].get(spot)

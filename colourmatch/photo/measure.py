@@ -234,7 +234,12 @@ def _record_tone(
     points = {spot: np.array([flat.card.window_centre_mm(spot)]) for spot in spots}
     paper = {spot: light.at(point)[0] for spot, point in points.items()}
     to_xyz = np.asarray(photo.profile.to_xyz, float)
-    return ToneRecord(tone.curve.terms, blank.base, paper, tone.curve.greys, record_known(greys), to_xyz)
+    known_map = (
+        np.column_stack([tone.channels.knots_log, tone.channels.known_log]) if greys else np.empty((0, 2))
+    )
+    return ToneRecord(
+        tone.curve.terms, blank.base, paper, tone.curve.greys, record_known(greys), to_xyz, known_map
+    )
 
 
 def refuse(name: str, error: ColourMatchError) -> Measurement:

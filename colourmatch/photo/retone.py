@@ -9,7 +9,7 @@ another one out gives the reading that the photo would have had.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -18,7 +18,16 @@ from numpy.typing import NDArray
 from colourmatch.colour.spaces import decode_srgb, encode_srgb, lab_to_xyz
 from colourmatch.photo.camera import expect_camera
 from colourmatch.photo.card import read_card
-from colourmatch.photo.tone import CURVE_GRID, READ_SD, STEP_SD, KnownGreys, bend, curve_of, through
+from colourmatch.photo.tone import (
+    CURVE_GRID,
+    JOINT_PRIOR,
+    READ_SD,
+    STEP_SD,
+    KnownGreys,
+    bend,
+    curve_of,
+    through,
+)
 
 Array = NDArray[np.float64]
 
@@ -27,7 +36,7 @@ Array = NDArray[np.float64]
 class ToneRecord:
     """A photo's tones: terms (5,) of photo/tone.py that were taken out, paper (spots, 3) and white (3,) as corrected.
 
-    greys (N, 2): value over paper and that paper's level as the file decodes them, NaN where not seen; known (N, 2):
+    known_map (K, 2): log values at knots and what was added to them so that known greys come out; greys (N, 2): value over paper and that paper's level as the file decodes them, NaN where not seen; known (N, 2):
     reflectance and its log's sd by a card profile, None without; to_xyz (3, 3): from the file's primaries.
     """
 
@@ -37,6 +46,17 @@ class ToneRecord:
     greys: Array
     known: Array | None
     to_xyz: Array
+    known_map: Array = field(default_factory=lambda: np.empty((0, 2)))
+
+    def before_known(self, rgb: Array) -> Array:
+        """Paper-relative values as they were before they were brought to known greys."""
+        if not len(self.known_map):
+            return rgb
+        knots, shifts = self.known_map.T
+        order = np.argsort(knots + shifts)
+        logs = np.log(np.maximum(rgb, 1e-5))
+        earlier: Array = np.exp(logs - np.interp(logs, (knots + shifts)[order], shifts[order]))
+        return earlier
 
     def to_json(self) -> dict[str, Any]:
         """The record with null where a grey was not seen."""
@@ -53,6 +73,7 @@ class ToneRecord:
             "greys": rows(self.greys),
             "known_greys": None if self.known is None else rows(self.known),
             "to_xyz": [[float(f"{v:.8g}") for v in row] for row in self.to_xyz],
+            "known_map": rows(self.known_map),
         }
 
 
@@ -72,6 +93,7 @@ def parse_tone(data: dict[str, Any] | None) -> ToneRecord | None:
         rows(data["greys"]),
         None if known is None else rows(known),
         np.array(data["to_xyz"], float),
+        np.array(data.get("known_map") or [], float).reshape(-1, 2),
     )
 
 
@@ -92,10 +114,10 @@ class Readings:
             matrix = expect_camera(tone.to_xyz)
             rgb, veil = np.linalg.inv(matrix) @ lab_to_xyz(colour), tone.terms[3]
             here, there = tone.paper[spot], tone.paper["blank"]
+            liquid, water = tone.before_known(rgb * tone.white), tone.before_known(tone.white)
             levels = np.stack(
                 [
-                    np.maximum(rgb * tone.white * (1 - veil) + veil, 1e-4) * here, here,
-                    (tone.white * (1 - veil) + veil) * there, there,
+                    np.maximum(liquid * (1 - veil) + veil, 1e-4) * here, here, (water * (1 - veil) + veil) * there, there,
                 ]
             )  # fmt: skip
             seen.append(encode_srgb(through(levels, tone.terms)))
@@ -115,13 +137,14 @@ class Readings:
 class GreySteps:
     """The grey steps of several photos of one card, against what a phone's curve and a printer's make of them.
 
-    terms here are those of JOINT_PRIOR, the curve's before the printer's power and dot gain; of a card with a profile the last two change nothing.
+    terms here are those of JOINT_PRIOR, the curve's before the printer's power and dot gain; of a card with a profile the last two are what is left open of it, as small as its
+    standard deviations are: what a profile errs by bends all its steps alike.
     """
 
     def __init__(self, tones: Sequence[ToneRecord]) -> None:
         nominal = np.array([step.reflectance for step in read_card().greys])
         known = next((tone.known for tone in tones if tone.known is not None), None)
-        self._printed = known is None
+        self._left_open = 1.0 if known is None else _left_open(known)
         reflectance = nominal if known is None else known[:, 0]
         every = np.stack([tone.greys for tone in tones])
         photo, self._place = np.nonzero(np.isfinite(every).all(axis=2))
@@ -134,7 +157,7 @@ class GreySteps:
         self.sd = (
             np.hypot(STEP_SD[0], STEP_SD[1] / nominal)
             if known is None
-            else np.hypot(known[:, 1], self.read_sd())
+            else np.hypot(0.5 * known[:, 1], self.read_sd())
         )
 
     def read_sd(self) -> Array:
@@ -144,8 +167,7 @@ class GreySteps:
     def missed(self, terms: Array) -> Array:
         """Mean log of predicted over seen of each step, shape (N,), NaN where no photo shows it."""
         *curve, power, gain = terms
-        if not self._printed:
-            power, gain = 1.0, 0.0
+        power, gain = 1 + self._left_open * (power - 1), self._left_open * gain
         exposure = decode_srgb(np.interp(self._codes, curve_of(*curve), CURVE_GRID))
         printed = self._reflectance**power
         printed = printed + gain * printed * (1 - printed)
@@ -154,3 +176,9 @@ class GreySteps:
         number = np.bincount(self._place, minlength=self.count)
         total = np.bincount(self._place, logs, minlength=self.count)
         return np.where(number > 0, total / np.maximum(number, 1), np.nan)
+
+
+def _left_open(known: Array) -> float:
+    """The part of a printer's usual power that a card's profile leaves open, at most all of it."""
+    power_sd = float(JOINT_PRIOR[3, 1])
+    return min(1.0, float(np.mean(known[:, 1])) / (power_sd * float(np.mean(np.abs(np.log(known[:, 0]))))))

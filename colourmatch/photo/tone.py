@@ -106,10 +106,14 @@ class ToneCurve:
 
 @dataclass(frozen=True)
 class ToneMap:
-    """Correction of each channel's relative linear value: knots at log values of the mean channel, shifts (K, 3)."""
+    """Correction of each channel's relative linear value: knots at log values of the mean channel, shifts (K, 3).
+
+    known_log (K,): the part of the shifts that brings all channels to what known greys reflect; zeros without.
+    """
 
     knots_log: Array
     shifts_log: Array
+    known_log: Array = field(default_factory=lambda: np.empty(0))
 
     def apply(self, rgb: Array) -> Array:
         """Corrected relative linear values, shape (..., 3)."""
@@ -259,12 +263,16 @@ def align_channels(
     mean = logs.mean(axis=1, keepdims=True)
     shifts = mean - logs
     # a cast of the ink is expected; shrink each shift by its share of the variance seen (Wiener)
-    weight = shifts**2 / (shifts**2 + _INK_LOG**2)
+    shifts = shifts * shifts**2 / (shifts**2 + _INK_LOG**2)
+    to_known = np.zeros_like(mean)
     if known is not None:
         true = np.log(known.reflectance[places])
-        target = np.array([[true[nominal == n].mean()] for n in levels])
-        shifts, weight = shifts * weight + target - mean, np.ones_like(shifts)
-    return ToneMap(np.append(mean[:, 0], 0.0), np.vstack([shifts * weight, np.zeros(3)]))
+        to_known = np.array([[true[nominal == n].mean()] for n in levels]) - mean
+    return ToneMap(
+        np.append(mean[:, 0], 0.0),
+        np.vstack([shifts + to_known, np.zeros(3)]),
+        np.append(to_known[:, 0], 0.0),
+    )
 
 
 def curve_of(s_shape: float, lift: float, steep: float = 0.0) -> Array:
@@ -272,9 +280,7 @@ def curve_of(s_shape: float, lift: float, steep: float = 0.0) -> Array:
     return np.maximum.accumulate(bend(CURVE_GRID, s_shape, lift, steep) + 1e-7 * CURVE_GRID)
 
 
-def bend(
-    encoded: Array, s_shape: Array | float, lift: Array | float, steep: Array | float = 0.0
-) -> Array:
+def bend(encoded: Array, s_shape: Array | float, lift: Array | float, steep: Array | float = 0.0) -> Array:
     """Encoded value out of encoded value in; it rises within the bounds of the terms.
 
     steep: a lift of both ends against the middle, which makes of the cubic S another.

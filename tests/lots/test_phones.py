@@ -234,3 +234,44 @@ def test_several_lights_have_to_be_told_apart(stocked: LotBook, sitting: list[Pa
     assert phones.read_phone(stocked, light="Lamp")["light"] == "lamp"
     with pytest.raises(NotFoundError, match="Near it: window"):
         phones.read_phone(stocked, light="windw")
+
+
+def test_rechecks_and_references_are_read_with_it_too(calibrated: LotBook, sitting: list[Path]) -> None:
+    from colourmatch.lots.recheck import record_recheck
+    from colourmatch.lots.references import record_reference
+    from colourmatch.lots.work import record_photos
+
+    told = record_reference(calibrated, "The bottle", [sitting[4]], light="window")
+    read = told["photos"][0]
+    assert read["calibration"]["light"] == "window" and read["reading"] is not None
+    assert told["readings"][0]["lab"] == read["spots"]["reference"]["lab"]
+    assert read["spots"]["reference"]["as_read"]["lab"] != read["spots"]["reference"]["lab"]
+    with pytest.raises(NotFoundError, match="It is in: window"):
+        record_reference(calibrated, "The bottle", [sitting[5]], light="lamp")
+    lot = calibrated.new_lot("Bitter", 900, ["red"]).id
+    record_photos(calibrated, lot, [sitting[5]])
+    calibrated.close_lot(lot, "matched")
+    found = record_recheck(calibrated, lot, [sitting[4]])["photos"][0]
+    assert found["calibration"]["light"] == "window" and found["entry"] is not None
+
+
+def test_a_correction_that_came_in_between_is_no_drift(calibrated: LotBook, sitting: list[Path]) -> None:
+    from datetime import UTC, datetime
+
+    from colourmatch.lots.recheck import read_drift
+    from colourmatch.photo.measure import measure_or_refuse
+
+    plain = measure_or_refuse(sitting[4]).to_json() | {"calibration": None}
+    read = phones.open_reader(calibrated).finish(plain)
+    assert read["spots"]["batch"]["lab"] != plain["spots"]["batch"]["lab"]
+    begin, later = datetime(2026, 3, 2, tzinfo=UTC), datetime(2026, 3, 16, tzinfo=UTC)
+
+    def drift(first: dict[str, object], second: dict[str, object]) -> list[float]:
+        lot = calibrated.new_lot("Bitter", 900, ["red"]).id
+        calibrated.add_photo(lot, first, taken_at=begin)
+        calibrated.close_lot(lot, "matched")
+        calibrated.add_photo(lot, second, purpose="recheck", taken_at=later)
+        return read_drift(calibrated, lot)["photos"][0]["drift_lab"]
+
+    assert drift(plain, read) == [0, 0, 0]
+    assert drift(read, read) == [0, 0, 0]
