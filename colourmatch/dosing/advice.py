@@ -62,7 +62,10 @@ class Dose:
 
 @dataclass(frozen=True)
 class Advice:
-    """What to do now; see design section 5 for `action` and `reason`."""
+    """What to do now; see design section 5 for `action` and `reason`.
+
+    surely_short: even at the best dose the lot's stocks stay over the tolerance, with 95 % probability.
+    """
 
     action: str
     reason: str
@@ -83,6 +86,7 @@ class Advice:
     rescue: Rescue | None = None
     problem: str | None = None
     chance_within_tolerance: float | None = None
+    surely_short: bool = False
     stocks_learnt: tuple[dict[str, Any], ...] = field(default_factory=tuple)
 
     def to_json(self) -> dict[str, Any]:
@@ -144,7 +148,7 @@ def _plan(problem: Problem) -> Advice:
     gain = float(line.mean[0] - line.mean[line.best])
     inside = facts["chance_within_tolerance"] >= 0.95
     if rescue is not None and rescue.chance_past > 0.5 and gain < REPEATABILITY and not inside:
-        return _stop_past(problem, facts)
+        return _stop_past(facts)
     unsure = CONFIRM[0] < facts["chance_within_tolerance"] < CONFIRM[1]
     if gain < REPEATABILITY and unsure and not line.bound and problem.photos_of_state < 2:
         return Advice(
@@ -179,6 +183,8 @@ def _facts(problem: Problem, line: Line, rescue: Rescue | None) -> dict[str, Any
     return {
         "now": problem.interval(*problem.after(line.ml[:1])),
         "reachable": expect_draws(line.difference[:, line.best]),
+        # of a reading: the scatter of the draws alone keeps two alike liquids apart
+        "surely_short": problem.interval(*problem.after(line.ml[[line.best]])).low > problem.tolerance,
         "chance_within_tolerance": float((now <= problem.tolerance).mean()),
         "to_match": _to_match(problem, line),
         "ceiling_left_mg_per_l": problem.ceiling_left(),
@@ -296,7 +302,9 @@ def _explore(problem: Problem, line: Line) -> tuple[Dose, ...]:
     The expected difference is flat where the draws disagree on where the best lies; what they then say is that a step
     teaches more than a stop. Only as far as the chance of passing the best stays small, and only when it can be seen.
     """
-    inside = [t for t in range(1, len(line.ml)) if problem.keeps_ceiling(line.ml[t])]
+    # colour cannot be taken out again: not where it is expected to look worse than now
+    mean = line.mean
+    inside = [t for t in range(1, len(mean)) if mean[t] <= mean[0] and problem.keeps_ceiling(line.ml[t])]
     step = safe_step(line.difference, line.draw_best, max(inside, default=0))
     gains = line.difference[:, 0] - line.difference[:, step]
     if (gains > REPEATABILITY).mean() < PROMISING:
@@ -331,6 +339,12 @@ def _describe(doses: tuple[Dose, ...]) -> str:
 
 
 def _add(problem: Problem, line: Line, doses: tuple[Dose, ...], facts: dict[str, Any]) -> Advice:
+    step = Advice("add", "step", "", problem=_too_weak(problem, line), **facts)
+    return with_doses(problem, step, doses)
+
+
+def with_doses(problem: Problem, step: Advice, doses: tuple[Dose, ...]) -> Advice:
+    """The same advice to add, with these doses: what to do in words, and what is then expected."""
     ml = np.zeros((1, len(problem.stocks)))
     for k, stock in enumerate(problem.stocks):
         ml[0, k] = sum(d.ml for d in doses if d.stock == stock.name)
@@ -342,16 +356,13 @@ def _add(problem: Problem, line: Line, doses: tuple[Dose, ...], facts: dict[str,
         "reference": [round(float(v), 2) for v in reference.mean(axis=0)],
     }
     scatter = np.cov((batch - reference)[1:].T)  # as in compare_draws: the first draw is the most probable
-    return Advice(
-        "add",
-        "step",
-        f"Add {_describe(doses)}, stir, wait for the bubbles to clear, photograph again.",
+    return replace(
+        step,
+        text=f"Add {_describe(doses)}, stir, wait for the bubbles to clear, photograph again.",
         doses=doses,
         predicted=expect_draws(problem.difference(*after)[:, 0]),
         predicted_lab=labs,
         predicted_covariance=[[round(float(v), 4) for v in row] for row in scatter],
-        problem=_too_weak(problem, line),
-        **facts,
     )
 
 
@@ -425,9 +436,12 @@ def _stop_ceiling(problem: Problem, line: Line, facts: dict[str, Any]) -> Advice
     return Advice("stop", "ceiling", text, **facts)
 
 
-def _stop_past(problem: Problem, facts: dict[str, Any]) -> Advice:
-    rescue: Rescue = facts["rescue"]
-    now: Interval = facts["now"]
+def _stop_past(facts: dict[str, Any]) -> Advice:
+    return Advice("stop", "past", say_past(facts["now"], facts["rescue"]), **facts)
+
+
+def say_past(now: Interval, rescue: Rescue) -> str:
+    """That the batch is past its match, and how to bring it back."""
     text = (
         f"Stop: the batch is past the match by now, the difference is {now.value:.1f} (between {now.low:.1f} and "
         f"{now.high:.1f}). {rescue.text}"
@@ -435,7 +449,7 @@ def _stop_past(problem: Problem, facts: dict[str, Any]) -> Advice:
     after = rescue.predicted
     if rescue.untinted_ml > 0:
         text += f" That should bring it to {after.value:.1f} (between {after.low:.1f} and {after.high:.1f})."
-    return Advice("stop", "past", text, **facts)
+    return text
 
 
 def _round(value: float | None, digits: int) -> float | None:

@@ -73,7 +73,20 @@ def plan_line(problem: Problem) -> Line:
         value, subset, dose = min(tries, key=lambda t: t[0])
         if best_value is None or value < best_value - WORTH_A_STOCK:
             best_value, chosen, best_dose = value, subset, dose
-    return _make_line(problem, chosen, best_dose, (room, most))
+    line = _make_line(problem, chosen, best_dose, (room, most))
+    before = _before_the_hill(line.mean)
+    return line if before >= line.best else _make_line(problem, chosen, line.ml[before], (room, most))
+
+
+def _before_the_hill(mean: Array) -> int:
+    """The best place on the way that is reached without becoming worse by more than PASSED_BY first.
+
+    The difference may have two least places, far apart, where another colour is missing. A maker adds in steps, looks
+    at each, and cannot take colour out again: a best that lies behind a worse colour is none.
+    """
+    least = np.minimum.accumulate(mean)
+    hill = np.flatnonzero(mean > least + PASSED_BY)
+    return int(mean[: hill[0] if len(hill) else len(mean)].argmin())
 
 
 def _search_bounds(problem: Problem) -> Array:

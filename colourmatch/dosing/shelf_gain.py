@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.colour.difference import Interval
-from colourmatch.dosing.advice import Advice, Dose, count_doses
+from colourmatch.dosing.advice import Advice, Dose, count_doses, say_past, with_doses
 from colourmatch.dosing.bottles import pick_bottle
 from colourmatch.dosing.plan import WORTH_A_STOCK, Line, plan_line
 from colourmatch.dosing.problem import Problem, expect_draws
@@ -50,6 +50,11 @@ class OtherStock:
     doses: tuple[Dose, ...]
     text: str
 
+    @property
+    def name(self) -> str:
+        """What it is called in a sentence."""
+        return self.stock
+
     def to_json(self) -> dict[str, Any]:
         """One entry of `other_stocks` in the advice."""
         return {
@@ -69,6 +74,12 @@ class MissingKind:
     reachable: Interval
     gain: Interval
     text: str
+    doses: tuple[Dose, ...] = ()
+
+    @property
+    def name(self) -> str:
+        """What it is called in a sentence."""
+        return f"something {self.kind}"
 
     def to_json(self) -> dict[str, Any]:
         """The object `missing_kind` of the advice."""
@@ -90,7 +101,7 @@ def is_out_of_reach(advice: Advice, tolerance: float) -> bool:
     if advice.reason == "past":
         return advice.rescue is not None and advice.rescue.predicted.low > tolerance
     stopped = advice.action == "stop" and advice.reason in ("nearest", "ceiling")
-    return stopped or advice.reachable.low > tolerance
+    return stopped or advice.surely_short
 
 
 def find_other_stocks(problem: Problem, shelf: Sequence[tuple[Stock, StockPrior]]) -> tuple[OtherStock, ...]:
@@ -123,6 +134,37 @@ def find_other_stocks(problem: Problem, shelf: Sequence[tuple[Stock, StockPrior]
     return tuple(sorted(found, key=lambda one: one.reachable.value)[:MOST_NAMED])
 
 
+def hold_back(problem: Problem, advice: Advice, other: OtherStock | MissingKind) -> Advice:
+    """The advice, with no more of the lot's own stocks than is right beside another colour that would bring more.
+
+    Where a colour is missing, more of one that is there may lower the difference on its way to a poor best, and cannot
+    be taken out when the missing one goes in. The maker decides on the other bottle first. A colour that nobody has
+    holds back only where untinted batch would help as well: less and more of the same colour are then both no answer.
+    """
+    if advice.action != "add" or (isinstance(other, MissingKind) and advice.rescue is None):
+        return advice
+    beside = {dose.stock: dose.drops for dose in other.doses}
+    names = [stock.name for stock in problem.stocks]
+    drops = {names.index(d.stock): min(d.drops, beside.get(d.stock, 0)) for d in advice.doses}
+    if all(drops[names.index(dose.stock)] == dose.drops for dose in advice.doses):
+        return advice
+    if any(drops.values()):
+        return with_doses(problem, advice, count_doses(problem, drops))
+    held = replace(
+        advice, action="stop", reason="nearest", doses=(), predicted=None, predicted_lab=None,
+        predicted_covariance=None, problem=None,
+    )  # fmt: skip
+    if advice.rescue is not None and advice.now is not None:
+        return replace(held, reason="past", text=say_past(advice.now, advice.rescue))
+    assert advice.reachable is not None
+    alone = " and ".join(f"{one['drops']} drops of {one['stock']}" for one in advice.to_match)
+    text = (
+        f"Stop here for now. Another {alone} would come to about {_interval(advice.reachable)}, but be too much once "
+        f"{other.name} goes in."
+    )
+    return replace(held, text=text)
+
+
 def find_missing_kind(problem: Problem) -> MissingKind | None:
     """The kind of colour that would bring most, under the lot's own ceiling; None when none brings much.
 
@@ -144,12 +186,12 @@ def find_missing_kind(problem: Problem) -> MissingKind | None:
     figures = _gain(before, plan_line(before), *stood_in[best])
     if figures is None or figures[2].value < _WORTH_NAMING or figures[2].low <= 0:
         return None
-    _, reachable, gain = figures
+    doses, reachable, gain = figures
     text = (
         f"Something {best} is missing: with it about {_interval(reachable)} could be reached. "
         "None of your stocks brings that."
     )
-    return MissingKind(best, reachable, gain, text)
+    return MissingKind(best, reachable, gain, text, doses)
 
 
 def _stand_in(kind: str, code: str) -> tuple[Stock, StockPrior]:

@@ -5,8 +5,10 @@ Reference and batch of one photo share the phone, so its error is learnt, not as
 smooth shapes), reference (natural shapes and dyes), each stock's strength, short-wave tail and peak shift, the phone.
 
 Posterior by randomize-then-optimize: each draw solves the same least squares with data and prior jittered by their own
-covariances (Bardsley, Solonen, Haario, Laine 2014, SIAM J. Sci. Comput. 36, A1895, doi:10.1137/140964023), by
-Gauss-Newton steps on all draws at once; the first draw is left unjittered and is the most probable fit.
+covariances (Bardsley, Solonen, Haario, Laine 2014, SIAM J. Sci. Comput. 36, A1895, doi:10.1137/140964023;
+liquid/sampling.py); the first draw is left unjittered and is the most probable fit. What the reference was dyed with is
+a question of kinds: each recipe is fitted by itself and has as many draws as the photos make it probable (Bayesian
+model averaging; Hoeting, Madigan, Raftery, Volinsky 1999, Statist. Sci. 14, 382, doi:10.1214/ss/1009212519).
 """
 
 from __future__ import annotations
@@ -31,6 +33,7 @@ from colourmatch.liquid.phone import (
     soft_log,
     unknown_phone,
 )
+from colourmatch.liquid.sampling import Residuals, descend, share_out, stratified_normal
 
 Array = NDArray[np.float64]
 
@@ -41,11 +44,13 @@ DRAWS = 160
 _MOST_STRAIN = 4.5
 
 #: Priors of amounts (median single-pass absorbance, sd of its log). A maker chooses base and dye to come near the
-#: reference: its natural colours are those of the base times a factor near 1, its dye is most likely the stock's, and
-#: any other dye may be there too. All are wide, so that photos decide.
+#: reference: its natural colours are those of the base times a factor near 1. A dye colours it, or is there as a trace
+#: that nobody sees; as likely as not the stocks' dyes alone colour it. All are wide, so that photos decide.
 _NATURAL, _NATURAL_LOG_SD, _LIKENESS_LOG_SD = 0.02, 1.8, 0.5
-_OWN_DYE, _OWN_DYE_LOG_SD = 0.15, 1.5
-_OTHER_DYE, _OTHER_DYE_LOG_SD = 0.003, 1.4
+_DYED, _TRACE = (float(np.log(0.15)), 1.5), (float(np.log(0.003)), 1.4)
+_STOCKS_DYES_ALONE = 0.5
+#: Steps to the most probable fit of each recipe, and from there to a draw of it: enough to stand still.
+_STEPS_TO_MODE, _STEPS_TO_DRAW = 60, 15
 #: Photo to photo: contrast of a channel, glass's fill, common white, what the model leaves out (sd, natural log).
 _PHOTO_SD, _FILL_SD, _WHITE_SD, _MISFIT_SD, _VEIL = 0.02, 0.015, 0.004, 0.006, 0.002
 #: Dye shape: absorbance added at the short-wave end (part of the peak) and shift of the peak in nm (sd). Two open
@@ -151,34 +156,45 @@ class _Layout:
         self.dye_shift = -np.gradient(self.dye, WAVELENGTHS_NM, axis=1) if len(stocks) else self.dye
 
     def prior(self) -> tuple[Array, Array]:
-        """Mean and sd of every parameter before any photo, shape (P,) each."""
+        """Mean and sd of every parameter before any photo when the reference holds the stocks' dyes, shape (P,)."""
         mean, sd = np.zeros(self.size), np.empty(self.size)
         mean[self.factor] = [s.log_factor for s in self.stocks]
         sd[self.factor] = [s.log_factor_sd for s in self.stocks]
         sd[self.tail] = [s.tail_sd for s in self.stocks]
         sd[self.shift] = [s.shift_sd_nm for s in self.stocks]
         mean[self.amounts], sd[self.amounts] = np.log(_NATURAL), _NATURAL_LOG_SD
-        natural, others = len(self.base), len(_REFERENCE_DYES)
-        own = len(self.stocks)
-        mean[self.ref_amounts] = [0.0] * natural + [np.log(_OTHER_DYE)] * others + [np.log(_OWN_DYE)] * own
-        sd[self.ref_amounts] = (
-            [_LIKENESS_LOG_SD] * natural + [_OTHER_DYE_LOG_SD] * others + [_OWN_DYE_LOG_SD] * own
-        )
+        natural, others, own = len(self.base), len(_REFERENCE_DYES), len(self.stocks)
+        mean[self.ref_amounts] = [0.0] * natural + [_TRACE[0]] * others + [_DYED[0]] * own
+        sd[self.ref_amounts] = [_LIKENESS_LOG_SD] * natural + [_TRACE[1]] * others + [_DYED[1]] * own
         sd[self.cameras_at] = 1.0
         return mean, sd
 
-    def starts(self) -> Array:
-        """Where to begin the fit, shape (1 + dyes, P): the prior's mean, and a reference made with each other dye.
+    def recipes(self) -> tuple[Array, Array, Array]:
+        """What the reference may have been dyed with: log chance (M,), prior mean and sd (M, P).
 
-        An amount near nothing changes nothing that is seen, so a descent from there does not find it.
+        The stocks' dyes, as likely as all else together; another dye instead of them, or beside them.
         """
-        mean, _ = self.prior()
-        out = np.repeat(mean[None], 1 + len(_REFERENCE_DYES), axis=0)
+        mean, sd = self.prior()
         first, own = self.ref_amounts.start + len(self.base), self.ref_amounts.stop - len(self.stocks)
-        for k in range(len(_REFERENCE_DYES)):
-            out[1 + k, first + k] = np.log(_OWN_DYE)
-            out[1 + k, own : self.ref_amounts.stop] = np.log(_OTHER_DYE)
-        return out
+        dyes = self.reference[len(self.base) :]
+        dyes = dyes / dyes.max(axis=1, keepdims=True)
+        others = [
+            first + k
+            for k, shape in enumerate(dyes[: len(_REFERENCE_DYES)])
+            if not np.isclose(shape, dyes[len(_REFERENCE_DYES) :], atol=1e-6).all(axis=1).any()
+        ]
+        means, sds = [mean], [sd]
+        for k in others:
+            beside = mean.copy(), sd.copy()
+            beside[0][k], beside[1][k] = _DYED
+            instead = beside[0].copy(), beside[1].copy()
+            instead[0][own : self.ref_amounts.stop], instead[1][own : self.ref_amounts.stop] = _TRACE
+            means += [beside[0], instead[0]]
+            sds += [beside[1], instead[1]]
+        chance = np.r_[
+            _STOCKS_DYES_ALONE, np.full(len(means) - 1, (1 - _STOCKS_DYES_ALONE) / max(len(means) - 1, 1))
+        ]
+        return np.log(chance), np.array(means), np.array(sds)
 
     def phone_slice(self, camera: int) -> slice:
         """Where one phone's unit-normal parameters lie."""
@@ -201,7 +217,7 @@ class _Layout:
         base = np.exp(draws[:, self.amounts]) @ self.base
         out: Array = thinning[:, None] * base[:, None]
         if self.stocks:
-            out = out + np.einsum("cs,dsw->dcw", mg_per_l, self.dye_spectra(draws))
+            out = out + mg_per_l @ self.dye_spectra(draws)
         return out
 
     def reference_absorbance(self, draws: Array) -> Array:
@@ -360,44 +376,8 @@ def _residuals(layout: _Layout, draws: Array, data: _Data, target: list[Array]) 
             seen = np.concatenate([seen, ref_y[:, n]], axis=1)
             slope = np.concatenate([slope, ref_jac[:, n]], axis=1)
         rows.append((seen - target[n]) @ whiten.T)
-        slopes.append(np.einsum("ij,djp->dip", whiten, slope))
+        slopes.append(whiten @ slope)
     return np.concatenate(rows, axis=1), np.concatenate(slopes, axis=1)
-
-
-def _descend(
-    layout: _Layout, draws: Array, data: _Data, goal: tuple[list[Array], Array, Array], steps: int
-) -> tuple[Array, Array]:
-    """Damped Gauss-Newton steps on every draw at once; goal is targets, prior mean and sd; draws and their cost."""
-    target, prior_mean, sd = goal
-    damping = np.full(len(draws), 1e-3)
-
-    def cost_of(rest: Array, at: Array) -> Array:
-        cost: Array = (rest**2).sum(axis=1) + (((at - prior_mean) / sd) ** 2).sum(axis=1)
-        return cost
-
-    rest, jac = _residuals(layout, draws, data, target)
-    cost = cost_of(rest, draws)
-    for _ in range(steps):
-        # unknowns in units of their prior sd, so that one damping suits all
-        scaled = jac * sd
-        gram = np.einsum("drp,drq->dpq", scaled, scaled)
-        away = (draws - prior_mean) / sd
-        slope = np.einsum("drp,dr->dp", scaled, rest) + away
-        gram[:, np.arange(layout.size), np.arange(layout.size)] += 1 + damping[:, None]
-        move = np.clip(np.linalg.solve(gram, slope[..., None])[..., 0], -1.5, 1.5) * sd
-        tried = draws - move
-        new_rest, new_jac = _residuals(layout, tried, data, target)
-        new_cost = cost_of(new_rest, tried)
-        better = new_cost < cost
-        draws = np.where(better[:, None], tried, draws)
-        rest = np.where(better[:, None], new_rest, rest)
-        jac = np.where(better[:, None, None], new_jac, jac)
-        damping = np.where(better, damping * 0.2, damping * 10)
-        gain = np.where(better, cost - new_cost, 0)
-        cost = np.where(better, new_cost, cost)
-        if gain.max() < 1e-3 and better.any():
-            break
-    return draws, cost
 
 
 def fit_lot(
@@ -420,24 +400,32 @@ def fit_lot(
     cameras = sorted({s.camera for s in shots})
     known = [(phones or {}).get(camera, unknown_phone()) for camera in cameras]
     layout, data = _Layout(stocks, known, view), _prepare(shots, cameras)
-    mean, sd = layout.prior()
-    seen = [v[None] for v in data.y]
-    modes, costs = _descend(layout, layout.starts(), data, (seen, mean[None], sd), 60)
-    best, cost = modes[[costs.argmin()]], costs[[costs.argmin()]]
-    rest, _ = _residuals(layout, best, data, seen)
+    chance, mean, sd = layout.recipes()
+
+    def against(target: list[Array]) -> Residuals:
+        return lambda at, who: _residuals(layout, at, data, [one[who] for one in target])
+
+    seen = against([np.repeat(v[None], len(mean), axis=0) for v in data.y])
+    modes = descend(seen, mean, (mean, sd), _STEPS_TO_MODE)
+    chance = chance + modes.log_evidence()
+    top = int(chance.argmax())
+    best = modes.at[[top]]
+    rest, _ = _residuals(layout, best, data, [v[None] for v in data.y])
     rng = np.random.default_rng(14)
-    chance = np.exp(-0.5 * (costs - costs.min()))
-    begin = modes[rng.choice(len(modes), size=draws, p=chance / chance.sum())]
-    target = [
-        v + rng.standard_normal((draws, len(v))) @ lower.T
-        for v, lower in zip(data.y, data.jitter, strict=True)
-    ]
-    jittered = mean + rng.standard_normal((draws, layout.size)) * sd
-    some, _ = _descend(layout, begin, data, (target, jittered, sd), 8)
+    weight = np.exp(chance - chance[top])
+    recipe = rng.permutation(share_out(weight / weight.sum(), draws))
+    jittered = against(
+        [
+            v + stratified_normal(rng, draws, len(v)) @ lower.T
+            for v, lower in zip(data.y, data.jitter, strict=True)
+        ]
+    )
+    expected = mean[recipe] + stratified_normal(rng, draws, layout.size) * sd[recipe]
+    some = descend(jittered, modes.at[recipe], (expected, sd[recipe]), _STEPS_TO_DRAW).at
     misfit = float(np.sqrt((rest**2).mean()))
     # amounts may lie far from where they were expected; strengths, dye shapes and phones may not
     bound = np.r_[layout.factor, layout.tail, layout.shift, layout.cameras_at]
-    strain = float(np.abs((best[0] - mean) / sd)[bound].max(initial=0.0))
-    ok = bool(np.isfinite(cost).all()) and misfit < 3 and strain < _MOST_STRAIN
+    strain = float(np.abs((best[0] - mean[top]) / sd[top])[bound].max(initial=0.0))
+    ok = bool(np.isfinite(modes.cost[top])) and misfit < 3 and strain < _MOST_STRAIN
     message = "fitted" if ok else "the photos do not fit one lot: check the additions entered and the photos"
     return LotFit(layout, np.concatenate([best, some]), misfit, ok, message, len(shots))

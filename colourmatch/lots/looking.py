@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from colourmatch.dosing.advice import Advice
     from colourmatch.dosing.bottles import Choice
     from colourmatch.dosing.problem import Problem
+    from colourmatch.dosing.shelf_gain import MissingKind, OtherStock
     from colourmatch.liquid.model import View
     from colourmatch.lots.book import LotBook
 
@@ -33,10 +34,18 @@ EXAMPLE_GLASSES = (
 def look_further(
     book: LotBook, story: LotStory, problem: Problem, advice: Advice, bottles: Sequence[Choice] = ()
 ) -> dict[str, Any]:
-    """The fields that go with an advice: serving, bottles, other_stocks, missing_kind, and its text with theirs."""
-    from colourmatch.dosing.serving import look_at
+    """An advice with what goes with it: serving, bottles, other_stocks, missing_kind, and its text with theirs.
 
-    found = dict(NOTHING)
+    Where another bottle would bring more, the step is held back to what is right beside it.
+    """
+    from colourmatch.dosing.serving import look_at
+    from colourmatch.dosing.shelf_gain import hold_back
+
+    others, kind = _look_on_the_shelf(book, story, problem, advice)
+    missing = others[0] if others else kind
+    advice = hold_back(problem, advice, missing) if missing else advice
+    found = NOTHING | {"other_stocks": [other.to_json() for other in others]}
+    found["missing_kind"] = kind.to_json() if kind else None
     if (story.lot.serving or {}).get("conditions"):
         found["serving"] = [
             one.to_json() for one in look_at(problem, problem.views, added_ml(problem, advice))
@@ -46,14 +55,13 @@ def look_further(
     if advice.doses:
         dosed = {dose.stock for dose in advice.doses}
         said += [choice.text for choice in bottles if choice.advised in dosed]
-    found |= _look_on_the_shelf(book, story, problem, advice)
-    said += [other["text"] for other in found["other_stocks"][:1]]
-    if found["missing_kind"]:
-        said.append(found["missing_kind"]["text"])
+    said += [other.text for other in others[:1]]
+    if kind is not None:
+        said.append(kind.text)
     if advice.rescue is not None and len(said) > 1:
         # Untinted batch is poured in for good: what may do without it is said first.
         said = [_before_blending(advice, said[1:])]
-    return found | {"text": " ".join(said)}
+    return advice.to_json() | found | {"text": " ".join(said)}
 
 
 def _before_blending(advice: Advice, hints: Sequence[str]) -> str:
@@ -72,19 +80,20 @@ def added_ml(problem: Problem, advice: Advice) -> list[float]:
     return [sum(d.ml for d in advice.doses if d.stock == stock.name) for stock in problem.stocks]
 
 
-def _look_on_the_shelf(book: LotBook, story: LotStory, problem: Problem, advice: Advice) -> dict[str, Any]:
+def _look_on_the_shelf(
+    book: LotBook, story: LotStory, problem: Problem, advice: Advice
+) -> tuple[tuple[OtherStock, ...], MissingKind | None]:
     from colourmatch.dosing.shelf_gain import find_missing_kind, find_other_stocks, is_out_of_reach
 
     if not is_out_of_reach(advice, problem.tolerance):
-        return {}
+        return (), None
     own = {stock.name for stock in problem.stocks}
     shelf = [entry for entry in book.list_stocks() if entry.name not in own]
     others = find_other_stocks(problem, [(e.as_stock(learnt=False), make_prior(e)) for e in shelf])
-    kind = None if others or advice.action != "stop" else find_missing_kind(problem)
-    return {
-        "other_stocks": [other.to_json() for other in others],
-        "missing_kind": kind.to_json() if kind else None,
-    }
+    # a step may be the first to show what a dose does: what is missing is told from the next photo on
+    early = advice.action == "add" and advice.rescue is None and problem.fit.photos < 2
+    told = advice.action in ("add", "stop") and not early
+    return others, find_missing_kind(problem) if told and not others else None
 
 
 def serve_lot(

@@ -313,8 +313,7 @@ def _advise(book: LotBook, story: LotStory, photos: list[ReadPhoto]) -> dict[str
     )
     problem, bottles = choose_bottles(problem)
     advice: Advice = advise(problem)
-    further = look_further(book, story, problem, advice, bottles)
-    return advice.to_json() | further | combined
+    return look_further(book, story, problem, advice, bottles) | combined
 
 
 def _why_torn(together: Combined | None) -> str | None:

@@ -363,6 +363,12 @@ def test_a_flat_mean_with_some_clear_winners_is_tried(winners, tried):
         assert doses[0].drops >= 1
 
 
+def test_no_step_is_tried_that_is_expected_to_look_worse():
+    gains = np.r_[np.full(20, 0.8), np.full(80, -0.25)]  # 0.04 worse on average, and colour stays in
+    assert advice_module._explore(ask(), _flat_line(gains, 0.2)) == ()
+    assert advice_module._explore(ask(), _flat_line(gains + 0.05, 0.2)) != ()
+
+
 def test_no_step_is_tried_that_may_pass_the_best():
     gains = np.r_[np.full(50, 0.8), np.full(50, -0.9)]
     assert advice_module._explore(ask(), _flat_line(gains, 0.2)) == ()

@@ -10,6 +10,7 @@ from numpy.testing import assert_allclose
 from test_problem import RED, VIEW, YELLOW, ask, mix, pour
 
 from colourmatch.colour.difference import ciede2000
+from colourmatch.dosing import plan as plan_module
 from colourmatch.dosing.plan import PASSED_BY, PASSED_CHANCE, plan_line
 from colourmatch.liquid.model import View
 from colourmatch.liquid.stock import BatchState, Stock
@@ -135,6 +136,28 @@ def test_nothing_to_add_still_gives_a_curve():
     line = plan_line(ask(reference={"E133": 15}))
     assert line.best == line.step == 0
     assert line.ml[-1, 0] > 0 and line.mean[-1] > line.mean[0]
+
+
+def test_a_best_behind_a_hill_is_none():
+    mean = np.array([5.0, 4.0, 3.9, 4.2, 4.5, 4.0, 3.0, 2.0])
+    assert plan_module._before_the_hill(mean) == 2  # 4.5 is more than PASSED_BY above 3.9
+    assert plan_module._before_the_hill(np.minimum(mean, 4.3)) == 7  # a swell is no hill
+    assert plan_module._before_the_hill(np.array([3.0, 4.0, 1.0])) == 0
+
+
+def test_the_way_ends_before_a_hill(monkeypatch):
+    """Two least places, at 3 mg/l and, lower still, at 60: the batch is not led over the bad colours between."""
+
+    def two_valleys(self, mg_per_l, share, draws=slice(None)):
+        c = np.asarray(mg_per_l)[:, 0]
+        valley = np.minimum(6 + 0.1 * (c - 3) ** 2, np.minimum(5 + 0.01 * (c - 60) ** 2, 12))
+        return np.repeat(valley[None], len(self.fit.draws[draws]), axis=0)
+
+    monkeypatch.setattr(type(FIRST_PHOTO), "difference", two_valleys)
+    line = plan_line(FIRST_PHOTO)
+    best = line.ml[line.best, 0] * RED.mg_per_ml / FIRST_PHOTO.state.volume_ml * 1000
+    assert best == pytest.approx(3, abs=0.2) and line.step <= line.best
+    assert line.mean[line.best] == pytest.approx(6, abs=0.05)
 
 
 def test_same_question_same_answer():

@@ -6,8 +6,16 @@ import numpy as np
 import pytest
 from test_problem import PLAIN, RED, YELLOW, ask
 
+from colourmatch.colour.difference import Interval
 from colourmatch.dosing.advice import advise
-from colourmatch.dosing.shelf_gain import KINDS, find_missing_kind, find_other_stocks, is_out_of_reach
+from colourmatch.dosing.rescue import Rescue
+from colourmatch.dosing.shelf_gain import (
+    KINDS,
+    find_missing_kind,
+    find_other_stocks,
+    hold_back,
+    is_out_of_reach,
+)
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.learn import StockPrior
 from colourmatch.liquid.stock import Addition, Stock
@@ -68,6 +76,43 @@ def test_of_two_bottles_of_it_the_countable_dose_is_named():
     for order in ((GOLD, GOLD_STRONG), (GOLD_STRONG, GOLD)):
         (one,) = find_other_stocks(SHORT, [bottle(stock) for stock in order])
         assert one.stock == "gold"
+
+
+def test_a_step_goes_no_further_than_is_right_beside_the_other_bottle():
+    halfway = replace(ask((RED,), drops=(40,), reference=TWO, sd=0.05), photos_of_state=2)
+    advice = advise(halfway)
+    (gold,) = find_other_stocks(halfway, [bottle(GOLD)])
+    own = next(d.drops for d in gold.doses if d.stock == "red")
+    # 72 drops are 40 mg/l, as in the reference; alone much more red would lower the figure.
+    assert advice.doses[0].drops > own and 0.7 * 72 < 40 + own < 1.3 * 72
+    held = hold_back(halfway, advice, gold)
+    assert (held.action, [d.drops for d in held.doses]) == ("add", [own])
+    assert held.text.startswith(f"Add {own} drops of red") and held.predicted != advice.predicted
+    assert hold_back(halfway, held, gold) is held
+    few = replace(advice, doses=(replace(advice.doses[0], drops=1),))
+    assert hold_back(halfway, few, gold) is few
+
+
+def test_where_nothing_more_is_right_beside_the_other_bottle_it_stops_and_says_why():
+    advice = advise(replace(SHORT, photos_of_state=2))
+    assert advice.action == "add"
+    gold = replace(find_other_stocks(SHORT, [bottle(GOLD)])[0], doses=())
+    held = hold_back(SHORT, advice, gold)
+    assert (held.action, held.reason, held.doses, held.predicted) == ("stop", "nearest", (), None)
+    assert held.text.startswith("Stop here for now. Another ")
+    assert held.text.endswith("but be too much once gold goes in.")
+    assert hold_back(SHORT, held, gold) is held
+
+
+def test_a_colour_that_nobody_has_holds_back_only_where_less_would_help_too():
+    advice, missing = advise(replace(SHORT, photos_of_state=2)), find_missing_kind(SHORT)
+    assert missing is not None and advice.rescue is None
+    assert hold_back(SHORT, advice, missing) is advice
+    rescue = Rescue(300.0, Interval(9.0, 8.0, 10.0), 0.8, "Blend back about 300 ml of untinted batch.")
+    torn = replace(advice, rescue=rescue)
+    held = hold_back(SHORT, torn, replace(missing, doses=()))
+    assert (held.action, held.reason, held.rescue) == ("stop", "past", rescue)
+    assert held.text.startswith("Stop: the batch is past the match") and rescue.text in held.text
 
 
 def test_where_no_bottle_helps_the_kind_of_colour_is_named_and_no_colourant():

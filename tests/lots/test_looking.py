@@ -53,7 +53,7 @@ def test_any_glass_can_be_looked_at(bench):
 
 
 def test_a_bottle_on_the_shelf_that_closes_the_gap_is_in_the_advice(bench, monkeypatch):
-    monkeypatch.setattr(test_work, "REFERENCE", look({"E129": 40, "E102": 12}))
+    monkeypatch.setattr(test_work, "REFERENCE", look({"E129": 40, "E102": 25}))
     made = bench()
     made.book.add_stock("gold", "E102", 0.5)
     made.book.add_stock("blue", "E133", 0.1)
@@ -85,6 +85,29 @@ def test_a_batch_that_seems_past_and_lacks_a_colour_is_told_so_before_it_is_blen
     text = advice["text"]
     assert text.index("With gold from your shelf as well") < text.index("of untinted batch alone would leave")
     assert "Blend back about" not in text and advice["rescue"]["text"].startswith("Blend back about")
+
+
+def test_what_is_missing_comes_before_more_of_what_is_there(bench, monkeypatch):
+    """With 25 mg/l of yellow missing, five times the reference's red reads nearest: it would be too much with yellow."""
+    monkeypatch.setattr(test_work, "REFERENCE", look({"E129": 40, "E102": 25}))
+    made = bench()
+    made.book.add_stock("gold", "E102", 0.5)
+    advice = made.follow()
+    held = made.book.lot_state(made.lot).total_mg_per_l()
+    assert held == pytest.approx(40, rel=0.25)
+    assert "be too much once gold goes in. With gold from your shelf as well" in advice["text"]
+    assert advice["doses"] == [] and advice["predicted"] is None
+
+
+def test_too_much_of_one_colour_and_none_of_another_is_past_though_no_bottle_helps(bench, monkeypatch):
+    """More red and less red would both read nearer: neither is advised before the missing yellow is told."""
+    monkeypatch.setattr(test_work, "REFERENCE", look({"E129": 30, "E102": 40}))
+    made = bench()
+    made.add(90)
+    advice = made.shoot()["advice"]
+    assert (advice["action"], advice["reason"], advice["doses"]) == ("stop", "past", [])
+    assert advice["missing_kind"]["kind"] in ("yellow", "orange", "brown")
+    assert advice["text"].index("is missing") < advice["text"].index("of untinted batch alone would leave")
 
 
 def test_of_two_bottles_of_a_colour_one_is_advised_and_why(bench):
