@@ -179,12 +179,13 @@ def make_prior(entry: StockEntry) -> StockPrior:
     from colourmatch.liquid.learn import StockPrior
 
     colourant = find_colourant(entry.colourant)
+    guessed = colourant.to_be_learnt and entry.learnt_from_lot_id is None
     sd = float(np.hypot(entry.strength_rel_sd, 0.0 if entry.learnt_from_lot_id else entry.drop_rel_sd))
     return StockPrior(
         entry.name,
         colourant.absorptivity(),
         log_factor=float(np.log(entry.strength_factor)),
-        log_factor_sd=max(sd, LEAST_LEARNT_SD) * (3 if colourant.to_be_learnt else 1),
+        log_factor_sd=max(sd, LEAST_LEARNT_SD) * (3 if guessed else 1),
         shift_sd_nm=15.0 if colourant.to_be_learnt else StockPrior.shift_sd_nm,
     )
 

@@ -338,5 +338,5 @@ def test_a_reference_of_two_dyes_keeps_the_stocks_and_finds_the_other():
 def test_a_reference_of_the_stocks_dye_is_mostly_taken_for_one():
     fit = fit_lot(make_shots(), [PRIOR], VIEW)
     amounts = fit.layout.reference_amounts(fit.draws)
-    own = amounts[:, -1] * 1.0 > amounts[:, len(fit.layout.base) : -1].max(axis=1)
+    own = amounts[:, -1] > amounts[:, len(fit.layout.base) : -1].max(axis=1)
     assert own.mean() > 0.7

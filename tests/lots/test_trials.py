@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 import io
+import math
+from collections.abc import Callable
+from copy import copy
+from types import SimpleNamespace
 
 import pytest
+from test_work import Bench
 
 from colourmatch.errors import ClosedError, InputError, NotFoundError
 from colourmatch.lots.book import LotBook, open_book
+from colourmatch.lots.fitting import make_prior
 from colourmatch.lots.trials import CARRIED, describe_trials, finish_trial, scale_doses
 
 
@@ -195,3 +201,80 @@ def test_trials_survive_the_export_of_the_book(book: LotBook, parent: int, tmp_p
         other.import_json(stream)
         assert other.lot_state(parent) == book.lot_state(parent)
         assert [lot.id for lot in other.list_trials(parent)] == [trial]
+
+
+# ---- what a trial teaches its batch ----------------------------------------------------------------------
+
+
+@pytest.fixture
+def bench(book: LotBook, monkeypatch: pytest.MonkeyPatch) -> Callable[..., Bench]:
+    """Makes lots with known glasses."""
+    known: dict[bytes, SimpleNamespace] = {}
+    monkeypatch.setattr("colourmatch.photo.measure.measure_or_refuse", lambda content, _name: known[content])
+    return lambda **how: Bench(book, known, **how)
+
+
+def try_out(made: Bench, drops: tuple[int, ...]) -> int:
+    """A trial of 100 ml, photographed before and after each addition; its lot."""
+    trial = copy(made)
+    trial.lot = made.book.take_trial(made.lot, 100).id
+    trial.shoot()
+    for count in drops:
+        trial.add(count)
+        trial.shoot()
+    return trial.lot
+
+
+def strength_learnt(advice: dict) -> tuple[float, float]:
+    """Middle of a lot's first strength factor, and the width of its interval as part of it."""
+    (one,) = advice["stocks_learnt"]
+    return one["strength_factor"], (one["high"] - one["low"]) / one["strength_factor"]
+
+
+def test_what_a_trial_taught_of_a_stock_is_where_its_batch_starts(bench):
+    made = bench(factor=0.7)  # the stock is weaker than its label, or the dropper's drops are smaller
+    unknown, wide = strength_learnt(made.shoot()["advice"])
+    trial = try_out(made, (4, 4))
+    finish_trial(made.book, trial)
+    stock = made.book.find_stock("red")
+    assert stock.learnt_from_lot_id == trial and stock.strength_factor == pytest.approx(0.7, rel=0.12)
+    told = made.shoot()["advice"]
+    learnt, width = strength_learnt(told)
+    assert learnt == pytest.approx(0.7, rel=0.1) and abs(unknown - 0.7) > 0.15
+    assert width < wide / 2
+    # The dose is that of a stock of this strength: 40 mg/l in 900 ml are 72 drops of the label's.
+    still = 72 / 0.7 - made.book.lot_state(made.lot).mg["red"] / 0.5
+    assert told["to_match"][0]["low"] < still < told["to_match"][0]["high"]
+
+
+def test_the_doubt_of_a_trial_comes_along_and_its_batch_goes_on_learning(bench):
+    made = bench(factor=0.7)
+    made.shoot()
+    finish_trial(made.book, try_out(made, (2,)))
+    learnt, width = strength_learnt(made.shoot()["advice"])
+    stock = made.book.find_stock("red")
+    assert 0.04 < stock.strength_rel_sd < 0.25
+    for _ in range(2):
+        made.add(30)
+        later, narrower = strength_learnt(made.shoot()["advice"])
+    assert narrower < width and abs(later - 0.7) < abs(learnt - 0.7) + 0.03
+
+
+def test_a_trial_with_one_photo_teaches_nothing(bench):
+    made = bench(factor=0.7)
+    trial = copy(made)
+    trial.lot = made.book.take_trial(made.lot, 100).id
+    trial.add(4)
+    trial.shoot()
+    finish_trial(made.book, trial.lot)
+    assert made.book.find_stock("red").learnt_from_lot_id is None
+
+
+def test_a_bottle_of_unknown_colour_is_as_well_known_as_its_trial_showed(book: LotBook) -> None:
+    guess = make_prior(book.add_stock("super red", "custom:505:540", 1.0))
+    lot = book.new_lot("x", 1000, ["super red"]).id
+    book.record_learnt("super red", 0.6, 0.1, book.take_trial(lot, 100).id)
+    learnt = make_prior(book.find_stock("super red"))
+    assert guess.log_factor_sd > 0.5 and learnt.log_factor_sd == pytest.approx(0.1)
+    assert learnt.log_factor == pytest.approx(math.log(0.6))
+    assert learnt.shift_sd_nm == guess.shift_sd_nm  # of its shape the book keeps nothing
