@@ -58,7 +58,7 @@ class Line:
 def plan_line(problem: Problem) -> Line:
     """The line to the best dose of the best subset of the stocks."""
     room = problem.room_ml()
-    most = _search_bounds(problem)
+    most = search_bounds(problem)
     chosen: tuple[int, ...] = ()
     best_value: float | None = None
     may_be_dosed = problem.open_stocks
@@ -89,7 +89,7 @@ def _before_the_hill(mean: Array) -> int:
     return int(mean[: hill[0] if len(hill) else len(mean)].argmin())
 
 
-def _search_bounds(problem: Problem) -> Array:
+def search_bounds(problem: Problem) -> Array:
     """Most millilitres of each stock that are searched."""
     volume = problem.state.volume_ml
     strength = np.array([s.mg_per_ml for s in problem.stocks])
