@@ -82,7 +82,7 @@ def test_the_names_of_the_commands_are_the_stable_ones():
         "card-profile add", "card-profile list", "card-profile show", "card-profile default", "card-profile forget",
         "phone add", "phone fit", "phone show", "phone list", "phone forget",
         "stock add", "stock list", "stock weigh", "stock dilute", "stock make", "stock reset", "stock put-away",
-        "lot new", "lot photo", "lot add", "lot sample", "lot correct", "lot list", "lot show", "lot close",
+        "lot new", "lot photo", "lot add", "lot sample", "lot correct", "lot set-aside", "lot list", "lot show", "lot close",
         "lot sheet", "lot label", "lot trend", "lot recheck", "lot export", "lot import",
         "lot trial", "lot look", "lot use",
         "reference add", "reference list", "reference show", "reference choose",
@@ -348,6 +348,18 @@ def test_exit_2_when_no_photo_could_be_measured(cli, sample_photos, tmp_path):
     said = cli("measure", sample_photos / "bad-empty.jpg", tmp_path, "--json")
     assert said.code == 2 and len(said.data["photos"]) == 2
     assert said.err.splitlines()[-1].startswith("None of the photos could be measured.")
+
+
+def test_a_photo_of_a_lot_is_set_aside_and_taken_back(lot, drawn_photos):
+    entry = str(lot("lot", "photo", "1", drawn_photos[0], "--json").data["entry"])
+    said = lot("lot", "set-aside", "1", entry, "--why", "a lamp shone in", "--json")
+    assert said.code == 0 and said.data["set_aside"] and said.data["why"] == "a lamp shone in"
+    assert said.data["advice"]["action"] == "rephotograph"
+    assert "(set aside: a lamp shone in)" in lot("lot", "show", "1").out
+    back = lot("lot", "set-aside", "1", drawn_photos[0].name, "--why", "it was all right", "--take-back")
+    assert back.code == 0 and f"The photo of entry {entry} counts again: it was all right." in back.out
+    again = lot("lot", "set-aside", "1", entry, "--why", "x", "--take-back")
+    assert again.code == 2 and "counts as it is" in again.err
 
 
 def test_a_photo_without_the_card_is_measured_by_rectangles(cli, drawn_photos):

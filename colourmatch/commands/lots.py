@@ -424,6 +424,34 @@ def _correct_entry(
     )
 
 
+@lot.command("set-aside", example="colourmatch lot set-aside 1 7 --why 'a lamp shone in'")
+@click.argument("lot")
+@click.argument("photo")
+@click.option("--why", metavar="TEXT", required=True, help="What is wrong with it, in a few words.")
+@click.option("--take-back", is_flag=True, help="Let a photo that was set aside count again.")
+@by_option
+@token_option
+def set_aside(
+    session: Session, lot: str, photo: str, why: str, take_back: bool, by: str | None, token: str | None
+) -> Answer:
+    """Leave a photo that lies apart out of all that is told of a lot.
+
+    Nothing is deleted. PHOTO is its entry, from `colourmatch lot show LOT`, or the name of its file.
+    """
+    from colourmatch.lots.work import describe_lot
+
+    with session.open_book() as book:
+        entry = book.set_aside(book.find_lot(lot).id, photo, why, back=take_back, entered_by=by, token=token)
+        told = describe_lot(book, entry.lot_id)
+    said = "counts again" if entry.back else "is set aside and counts no more"
+    data = {
+        "lot": entry.lot_id, "entry": entry.id, "photo_entry": entry.photo_entry_id, "set_aside": not entry.back,
+        "why": entry.reason, "advice": told["advice"],
+    }  # fmt: skip
+    line = f"The photo of entry {entry.photo_entry_id} {said}: {entry.reason}."
+    return Answer(data, [line, *advice_lines(told["advice"], closed=told["closed"])])
+
+
 @lot.command("list", example="colourmatch lot list --open")
 @click.option("--search", metavar="TEXT", help="Part of the name or of the number.")
 @click.option("--open", "open_only", is_flag=True, help="Only those not closed.")

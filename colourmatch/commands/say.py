@@ -204,6 +204,7 @@ def lot_lines(told: Mapping[str, Any]) -> Iterator[str]:
         yield f"  judged as served: {serving_text(told['serving'])}"
     for event in told["events"]:
         mark = f"  (replaced by entry {event['replaced_by']})" if event["replaced_by"] else ""
+        mark = f"  (set aside: {event['set_aside']})" if event.get("set_aside") is not None else mark
         when = event["created_at"][:16].replace("T", " ")
         yield f"  {event['id']:>4}  {when} UTC  {event['text']}{mark}"
     yield from state_lines(told["state"])

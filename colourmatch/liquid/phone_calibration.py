@@ -324,7 +324,7 @@ class _Seen:
         """Log light (N, 3) under the tone curve of these numbers of a fit."""
         if self._tones is None:
             return self._plain
-        xyz = self._tones.xyz(_tone_terms(numbers)[:3])
+        xyz = self._tones.xyz(_tone_terms(numbers))
         light: Array = soft_log(xyz @ np.linalg.inv(_P3).T)[0]
         return light
 

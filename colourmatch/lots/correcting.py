@@ -19,7 +19,15 @@ from colourmatch.lots.checks import (
     to_json,
 )
 from colourmatch.lots.entering import Entering, find_repeat, pick_amount, reckon_dose
-from colourmatch.lots.entries import AdditionEntry, AmendmentEntry, LotEntry, StockEntry, VolumeEntry
+from colourmatch.lots.entries import (
+    AdditionEntry,
+    AmendmentEntry,
+    AsideEntry,
+    LotEntry,
+    PhotoEntry,
+    StockEntry,
+    VolumeEntry,
+)
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
@@ -106,6 +114,37 @@ class Correcting(Entering):
             }
 
         return self._correct(entry_id, VolumeEntry, particulars, reason, entered_by=entered_by, token=token)
+
+    def set_aside(
+        self,
+        lot: int | str,
+        photo: int | str,
+        why: str,
+        *,
+        back: bool = False,
+        entered_by: str | None = None,
+        token: str | None = None,
+    ) -> AsideEntry:
+        """Leave a photo of a lot, open or closed, out of all that is told of it; `back` True: it counts again.
+
+        photo: its entry, or the name of its file. Nothing is deleted. NotFoundError when the lot has no such photo,
+        InputError when it is set aside already, or is not.
+        """
+        reason = _check_reason(why)
+
+        def particulars(connection: Connection, lot_id: int) -> dict[str, Any]:
+            from colourmatch.lots.reading import read_events
+
+            found = _find_lot_photo(read_events(connection, [lot_id], heavy=False)[lot_id], photo, lot_id)
+            if (found.aside is None) == back:
+                said = "counts as it is" if back else f"is set aside already: {found.aside}"
+                raise InputError(f"Photo {found.original_name or ''} (entry {found.id}) {said}. Leave it so.")
+            return {"photo_entry_id": found.id, "back": back}
+
+        return self._enter(
+            "set-aside", AsideEntry, lot, particulars,
+            entered_by=entered_by, token=token, reason=reason, when_closed=True,
+        )  # fmt: skip
 
     def amend_lot(
         self,
@@ -203,6 +242,18 @@ class Correcting(Entering):
             drop_rel_sd=old.drop_rel_sd,
             density_g_per_ml=old.density_g_per_ml,
         )
+
+
+def _find_lot_photo(events: list[LotEntry], photo: int | str, lot_id: int) -> PhotoEntry:
+    photos = [entry for entry in events if isinstance(entry, PhotoEntry)]
+    typed = str(photo).strip()
+    found = [p for p in photos if str(p.id) == typed] or [p for p in photos if p.original_name == typed]
+    if len(found) == 1:
+        return found[0]
+    listed = ", ".join(f"{p.id} ({p.original_name or 'no name'})" for p in found or photos) or "none yet"
+    if found:
+        raise InputError(f"Lot {lot_id} has {len(found)} photos {typed}. Give the entry of one: {listed}.")
+    raise NotFoundError(f"Lot {lot_id} has no photo {typed}. Its photos by entry: {listed}.")
 
 
 def _check_reason(reason: str) -> str:

@@ -234,7 +234,10 @@ class VolumeEntry(LotEntry):
 
 @dataclass(frozen=True)
 class PhotoEntry(LotEntry):
-    """A photo: `purpose` is "match" or "recheck"; `sha256` is that of the stored file."""
+    """A photo: `purpose` is "match" or "recheck"; `sha256` is that of the stored file.
+
+    `aside`: why it was set aside and counts no more, None while it counts.
+    """
 
     purpose: str = "match"
     sha256: str | None = None
@@ -247,6 +250,15 @@ class PhotoEntry(LotEntry):
     delta_e_2000_high: float | None = None
     measurement: dict[str, Any] = field(default_factory=dict)
     advice: dict[str, Any] | None = None
+    aside: str | None = None
+
+
+@dataclass(frozen=True)
+class AsideEntry(LotEntry):
+    """A photo set aside for the entry's reason; `back` True: taken back, so that it counts again."""
+
+    photo_entry_id: int = 0
+    back: bool = False
 
 
 @dataclass(frozen=True)
@@ -301,8 +313,13 @@ class LotStory:
 
     @property
     def photos(self) -> tuple[PhotoEntry, ...]:
-        """The photos in order."""
+        """The photos in order, those set aside too."""
         return tuple(entry for entry in self.effective if isinstance(entry, PhotoEntry))
+
+    @property
+    def counting_photos(self) -> tuple[PhotoEntry, ...]:
+        """The photos in order without those that were set aside."""
+        return tuple(photo for photo in self.photos if photo.aside is None)
 
     @property
     def closing(self) -> ClosingEntry | None:
@@ -372,6 +389,20 @@ def tell_figure(key: str, value: object) -> str:
     parts = value if isinstance(value, (list, tuple)) else ("none",) if value is None else (value,)
     shown = (f"{part:.10g}" if isinstance(part, (int, float)) else str(part) for part in parts)
     return f"{words} {', '.join(shown)} {unit if value is not None else ''}".rstrip()
+
+
+def mark_aside(events: list[LotEntry]) -> list[LotEntry]:
+    """The same entries, each photo with the reason for which it was set aside last."""
+    reasons: dict[int, str | None] = {}
+    for entry in events:
+        if isinstance(entry, AsideEntry):
+            reasons[entry.photo_entry_id] = None if entry.back else entry.reason or ""
+    return [
+        replace(entry, aside=reasons[entry.id])
+        if isinstance(entry, PhotoEntry) and entry.id in reasons
+        else entry
+        for entry in events
+    ]
 
 
 def mark_replaced(events: list[LotEntry]) -> list[LotEntry]:

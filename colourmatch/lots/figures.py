@@ -92,12 +92,12 @@ def parse_exif_time(text: object) -> datetime | None:
 
 
 def final_photos(story: LotStory) -> tuple[PhotoEntry, ...]:
-    """The match photos of the batch as it is now: those after the last dose or blending."""
+    """The match photos of the batch as it is now that count: those after the last dose or blending."""
     photos: list[PhotoEntry] = []
     for entry in story.effective:
         if isinstance(entry, AdditionEntry) or (isinstance(entry, VolumeEntry) and entry.came):
             photos = []
-        elif isinstance(entry, PhotoEntry) and entry.purpose == "match":
+        elif isinstance(entry, PhotoEntry) and entry.purpose == "match" and entry.aside is None:
             photos.append(entry)
     return tuple(photos)
 

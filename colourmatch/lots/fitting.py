@@ -40,7 +40,9 @@ ReadPhoto = tuple[PhotoEntry | None, dict[str, Any]]
 def usable_photos(story: LotStory) -> list[ReadPhoto]:
     """Photos that count for the match, with their measurements, in order."""
     return [
-        (p, p.measurement) for p in story.photos if p.purpose == "match" and find_spot(p.measurement, "batch")
+        (p, p.measurement)
+        for p in story.counting_photos
+        if p.purpose == "match" and find_spot(p.measurement, "batch")
     ]
 
 

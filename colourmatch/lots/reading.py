@@ -13,6 +13,7 @@ from colourmatch.lots import tables as t
 from colourmatch.lots.entries import (
     AdditionEntry,
     AmendmentEntry,
+    AsideEntry,
     ClosingEntry,
     Lot,
     LotEntry,
@@ -23,6 +24,7 @@ from colourmatch.lots.entries import (
     StockChange,
     StockEntry,
     VolumeEntry,
+    mark_aside,
     mark_replaced,
 )
 
@@ -202,7 +204,10 @@ def read_events(
             query = query.where(t.lot_entries.c.created_at <= at)
         for row in connection.execute(query).mappings():
             events[row["lot_id"]].append(_entry(row))
-    return {lot_id: mark_replaced(sorted(found, key=lambda e: e.id)) for lot_id, found in events.items()}
+    return {
+        lot_id: mark_aside(mark_replaced(sorted(found, key=lambda e: e.id)))
+        for lot_id, found in events.items()
+    }
 
 
 _CLASSES: dict[str, type[LotEntry]] = {
@@ -214,6 +219,7 @@ _CLASSES: dict[str, type[LotEntry]] = {
     "note": NoteEntry,
     "closing": ClosingEntry,
     "amendment": AmendmentEntry,
+    "set-aside": AsideEntry,
 }
 
 

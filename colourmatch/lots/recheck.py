@@ -218,8 +218,12 @@ def read_drift(book: LotBook, lot: int | str) -> dict[str, Any]:
 
 def _sort_photos(story: LotStory) -> tuple[tuple[Seen, ...], tuple[Seen, ...], list[dict[str, Any]]]:
     """Photos that show the finished lot first, those of rechecks, and those that cannot be used, with why."""
-    rechecks = [photo for photo in story.photos if photo.purpose == "recheck"]
-    skipped = []
+    rechecks = [photo for photo in story.counting_photos if photo.purpose == "recheck"]
+    skipped: list[dict[str, Any]] = [
+        {"entry": photo.id, "reason": f"set aside, because {photo.aside}"}
+        for photo in story.photos
+        if photo.aside is not None and photo.purpose == "recheck"
+    ]
     # a correction that came in between would pass for drift: then all are taken as they were read
     plain = len({corrected_by(photo) for photo in (*final_photos(story), *rechecks)}) > 1
 

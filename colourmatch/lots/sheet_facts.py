@@ -12,6 +12,7 @@ import numpy as np
 from colourmatch.lots.entries import (
     AdditionEntry,
     AmendmentEntry,
+    AsideEntry,
     ClosingEntry,
     LotEntry,
     LotStory,
@@ -114,7 +115,7 @@ def collect_facts(book: LotBook, lot: int | str) -> Facts:
     ready = [] if state.mg_by_colourant else [stock.colourant for stock in story.stock_entries]
     cautioned = list(dict.fromkeys([*colourants_in(state), *ready]))
     doses = read_doses(story)
-    matched = [photo for photo in story.photos if photo.purpose == "match"]
+    matched = [photo for photo in story.counting_photos if photo.purpose == "match"]
     shown = [(photo, found) for photo in matched if (found := see_photo(photo)) is not None]
     place, intake = head.jurisdiction or "EU", read_intake(story)
     return Facts(
@@ -141,7 +142,8 @@ def collect_facts(book: LotBook, lot: int | str) -> Facts:
 def _tell_looks(story: LotStory) -> Iterator[tuple[str, str, str]]:
     """Each serving condition: name, what it is, how far apart the two were at the end, or at the last photo."""
     final = story.closing.final if story.closing else None
-    last = story.photos[-1].advice if story.photos else None
+    counting = story.counting_photos
+    last = counting[-1].advice if counting else None
     for one in (final or last or {}).get("serving") or ():
         look = tell_conditions({"conditions": [one]})[0].removeprefix(one["name"]).strip(" ()")
         yield one["name"], look, f"{interval_text(one['delta_e_2000'])}, {one['text']}"
@@ -199,6 +201,8 @@ def _tell_history(story: LotStory) -> Iterator[Line]:
             remarks.append(f"corrects entry {entry.replaces_id}: {entry.reason}")
         elif entry.reason:
             remarks.append(str(entry.reason))
+        if isinstance(entry, PhotoEntry) and entry.aside is not None:
+            remarks.append(f"set aside, counts no more: {entry.aside}")
         if struck:
             remarks.append(f"struck by entry {entry.replaced_by_id}")
         yield Line(
@@ -246,6 +250,9 @@ def _tell_entry(entry: LotEntry, photo_number: int | None) -> str:
         return f"Taken back, it never happened: {what}" if entry.void else what
     if isinstance(entry, PhotoEntry):
         return _tell_photo(entry, photo_number)
+    if isinstance(entry, AsideEntry):
+        what = "counts again" if entry.back else "is set aside and counts no more"
+        return f"Photo of entry {entry.photo_entry_id} {what}"
     if isinstance(entry, NoteEntry):
         return f"Note: {entry.text}"
     if isinstance(entry, AmendmentEntry):

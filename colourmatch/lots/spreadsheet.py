@@ -62,7 +62,9 @@ def _lot_rows(story: LotStory) -> Iterable[dict[str, Any]]:
     except InputError:  # entries that contradict are shown by `check`; the rest of the row still holds
         state = None
     # A recheck weeks later says how the colour held, not where the lot ended.
-    matched = [one for one in story.photos if one.purpose == "match" and one.delta_e_2000 is not None]
+    matched = [
+        one for one in story.counting_photos if one.purpose == "match" and one.delta_e_2000 is not None
+    ]
     photo = matched[-1] if matched else None
     yield _lot_head(lot) | {
         "volume_now_ml": state and state.volume_ml,

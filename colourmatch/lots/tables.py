@@ -13,7 +13,7 @@ from typing import Any
 from sqlalchemy import Boolean, Column, Float, ForeignKey, Index, Integer, MetaData, String, Table, Text
 
 #: The version of the book that this program writes; the name of the newest migration.
-VERSION = "0005"
+VERSION = "0006"
 
 metadata = MetaData(
     naming_convention={
@@ -197,6 +197,13 @@ closings = _part(
 
 amendments = _part("amendments", Column("changes", Text, nullable=False))
 
+# A photo that is set aside, or taken back; why is the entry's reason.
+asides = _part(
+    "asides",
+    Column("photo_entry_id", ForeignKey("lot_entries.id"), nullable=False),
+    Column("back", Boolean, nullable=False),
+)
+
 # Printed cards and phones, and which of them a lot's photos are read with; lots/cards.py and lots/phones.py.
 calibrations = _table(
     "calibrations",
@@ -221,12 +228,13 @@ PARTS = {
     "note": notes,
     "closing": closings,
     "amendment": amendments,
+    "set-aside": asides,
 }
 
 #: Every table that holds history, each after the ones it points to.
 HISTORY = (
     references, reference_readings, stocks, lots, lot_stocks, stock_entries, lot_entries, additions, volumes,
-    photos, notes, closings, amendments, calibrations,
+    photos, notes, closings, amendments, calibrations, asides,
 )  # fmt: skip
 
 

@@ -231,7 +231,7 @@ def _describe(book: LotBook, trial: LotStory, parent: LotStory) -> dict[str, Any
     volumes = [e for e in parent.effective if isinstance(e, VolumeEntry) and e.trial_lot_id == trial.lot.id]
     taken = next((entry for entry in volumes if entry.kind == "sample"), None)
     doses = scale_doses(trial, parent.state())
-    photo = next((p for p in reversed(trial.photos) if p.measurement.get("delta_e_2000")), None)
+    photo = next((p for p in reversed(trial.counting_photos) if p.measurement.get("delta_e_2000")), None)
     seen = photo.measurement["delta_e_2000"] if photo else None
     told = {
         "lot": trial.lot.id,

@@ -18,6 +18,7 @@ from colourmatch.lots.checks import check_number
 from colourmatch.lots.entries import (
     AdditionEntry,
     AmendmentEntry,
+    AsideEntry,
     ClosingEntry,
     LotEntry,
     LotStory,
@@ -376,6 +377,8 @@ def _describe_event(event: LotEntry) -> dict[str, Any]:
         "reason": event.reason,
         "text": _event_text(event),
     }
+    if isinstance(event, PhotoEntry):
+        out["set_aside"] = event.aside
     if isinstance(event, AdditionEntry):
         out |= {
             "stock": event.stock, "quantity": event.quantity, "unit": event.unit, "ml": round(event.ml, 4),
@@ -408,6 +411,9 @@ def _event_text(event: LotEntry) -> str:
         )
         kind = "Recheck photo" if event.purpose == "recheck" else "Photo"
         return f"{kind} {event.original_name or ''}: {seen}".replace(" :", ":")
+    if isinstance(event, AsideEntry):
+        what = "counts again" if event.back else "is set aside"
+        return f"The photo of entry {event.photo_entry_id} {what}, because {event.reason}"
     if isinstance(event, NoteEntry):
         return event.text
     if isinstance(event, AmendmentEntry):
@@ -435,6 +441,7 @@ def _describe_photo(photo: PhotoEntry) -> dict[str, Any]:
         "stored_name": photo.stored_name,
         "created_at": photo.created_at,
         "purpose": photo.purpose,
+        "set_aside": photo.aside,
         "delta_e_2000": photo.measurement.get("delta_e_2000"),
         "difference": photo.measurement.get("difference"),
         "spots": photo.measurement.get("spots"),

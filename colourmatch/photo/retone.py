@@ -124,12 +124,23 @@ class Readings:
             self._veil.append(veil)
             matrices.append(matrix)
         self._codes, self._to_xyz = np.array(seen), np.array(matrices)
+        self._known = GreySteps(tones) if any(tone.known is not None for tone in tones) else None
 
-    def xyz(self, curve: Array) -> Array:
-        """XYZ relative to water, shape (N, 3), with a curve of these terms (S-shape, lift, steep) taken out."""
-        light = decode_srgb(np.interp(self._codes, curve_of(*curve), CURVE_GRID))
+    def xyz(self, terms: Array) -> Array:
+        """XYZ relative to water, shape (N, 3), with a curve of these terms (those of JOINT_PRIOR) taken out.
+
+        What the curve leaves of known greys is taken out as well, as far as they are better known than that.
+        """
+        light = decode_srgb(np.interp(self._codes, curve_of(*terms[:-2]), CURVE_GRID))
         veil = np.array(self._veil)[:, None]
-        rgb = (light[:, 0] / light[:, 1] - veil) / (light[:, 2] / light[:, 3] - veil)
+        liquid, water = light[:, 0] / light[:, 1] - veil, light[:, 2] / light[:, 3] - veil
+        if self._known is not None:
+            knots, rest = self._known.rest(terms)
+            liquid, water = (
+                level * np.exp(np.interp(np.log(np.maximum(level, 1e-5)), knots, rest))
+                for level in (liquid, water)
+            )
+        rgb = liquid / water
         seen: Array = np.einsum("nij,nj->ni", self._to_xyz, rgb)
         return seen
 
@@ -137,8 +148,9 @@ class Readings:
 class GreySteps:
     """The grey steps of several photos of one card, against what a phone's curve and a printer's make of them.
 
-    terms here are those of JOINT_PRIOR, the curve's before the printer's power and dot gain; of a card with a profile the last two are what is left open of it, as small as its
-    standard deviations are: what a profile errs by bends all its steps alike.
+    terms here are those of JOINT_PRIOR, the curve's before the printer's power and dot gain; of a card with a profile the
+    last two are what is left open of it, as small as its standard deviations are: what a profile errs by bends all its
+    steps alike.
     """
 
     def __init__(self, tones: Sequence[ToneRecord]) -> None:
@@ -176,6 +188,22 @@ class GreySteps:
         number = np.bincount(self._place, minlength=self.count)
         total = np.bincount(self._place, logs, minlength=self.count)
         return np.where(number > 0, total / np.maximum(number, 1), np.nan)
+
+    def rest(self, terms: Array) -> tuple[Array, Array]:
+        """What readings (log of relative light, at knots (K,)) must be raised by (log, (K,)) to agree with known greys.
+
+        The steps' misses, two of each level joined, each times the part of its square that its own spread does not
+        explain (Wiener); none at white.
+        """
+        missed, levels = self.missed(terms), np.log(self._steps)
+        order = np.argsort(levels[: self.count // 2])
+        twins = np.stack([levels, missed, self.sd]).reshape(3, 2, -1)[:, :, order]
+        weight = np.isfinite(twins[1])
+        number = np.maximum(weight.sum(axis=0), 1)
+        mean = np.where(weight, twins[1], 0).sum(axis=0) / number
+        spread = twins[2].mean(axis=0) ** 2 / number
+        shrunk = mean * mean**2 / (mean**2 + spread)
+        return np.append(twins[0].mean(axis=0), 0.0), np.append(shrunk, 0.0)
 
 
 def _left_open(known: Array) -> float:

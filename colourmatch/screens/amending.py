@@ -9,7 +9,7 @@ import streamlit as st
 from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import list_colourants
 from colourmatch.lots.entries import Lot, LotStory
-from colourmatch.screens import drafts, session
+from colourmatch.screens import drafts, parts, session, telling
 from colourmatch.screens.stock_forms import name_colourant
 
 
@@ -34,6 +34,39 @@ def ask_amendment(story: LotStory) -> None:
                 return "The figures of the lot are put right."
 
             session.act_once(action, amend)
+
+
+def ask_aside(story: LotStory) -> None:
+    """Sets a photo that lies apart aside, or takes it back; both are written down with the reason."""
+    if not story.photos:
+        return
+    action = f"aside-{story.lot.id}"
+    token = session.token_for(action)
+    with st.expander("Set a photo aside", expanded=drafts.holds(token)):
+        st.write(
+            "A photo that went wrong is left out of all that is told of the lot. It stays on record, and can be taken back."
+        )
+        names = telling.name_photos(story)
+        chosen = st.selectbox(
+            "Which photo", list(names)[::-1], format_func=names.__getitem__, key=f"{action}-which-{token}"
+        )
+        photo = next(entry for entry in story.photos if entry.id == chosen)
+        back = photo.aside is not None
+        if back:
+            st.write(f"It was set aside: {parts.plain(photo.aside or '')}")
+        why = st.text_input(
+            "Why", key=f"{action}-why-{token}", placeholder="it was all right" if back else "a lamp shone in"
+        )
+        words = "Take it back" if back else "Set it aside"
+        if st.button(words, key=f"{action}-write-{token}", width="stretch"):
+
+            def write(token: str) -> str:
+                session.current_book().set_aside(
+                    story.lot.id, photo.id, why, back=back, entered_by=session.entered_by(), token=token
+                )
+                return "The photo counts again." if back else "The photo is set aside."
+
+            session.act_once(action, write)
 
 
 def ask_figures(lot: Lot, key: str) -> dict[str, Any]:

@@ -184,9 +184,13 @@ def show_photos(story: LotStory) -> None:
         return
     st.subheader("Photos")
     for number, photo in reversed(list(enumerate(story.photos, 1))):
-        with st.expander(f"Photo {number}, {parts.show_time(photo.created_at)}", on_change="rerun") as folded:
+        aside = ", set aside" if photo.aside is not None else ""
+        title = f"Photo {number}, {parts.show_time(photo.created_at)}{aside}"
+        with st.expander(title, on_change="rerun") as folded:
             if not folded.open:
                 continue
+            if photo.aside is not None:
+                st.write(f"It counts no more: {parts.plain(photo.aside)}")
             show_flags(photo.measurement)
             if photo.stored_name is not None:
                 path = session.current_book().photo_store.path(photo.stored_name)

@@ -9,7 +9,7 @@ import streamlit as st
 
 from colourmatch.lots.entries import LotStory, PhotoEntry
 from colourmatch.screens import pages, parts, plots, serving, session, telling, trials
-from colourmatch.screens.amending import ask_amendment
+from colourmatch.screens.amending import ask_amendment, ask_aside
 from colourmatch.screens.photo_view import (
     clear_upload,
     show_flags,
@@ -246,10 +246,7 @@ def show_last_photo(story: LotStory, advice: dict[str, Any]) -> None:
     with right:
         st.header("The photo")
         if len(story.photos) > 1:
-            names = {entry.id: f"photo {i}" for i, entry in enumerate(story.photos, 1)}
-            names |= {
-                e.id: f"{names[e.id]} (after the closing)" for e in story.photos if e.purpose != "match"
-            }
+            names = telling.name_photos(story)
             names[last.id] += " (the last)"
             newest = list(names)[::-1]
             chosen = st.selectbox(
@@ -260,6 +257,8 @@ def show_last_photo(story: LotStory, advice: dict[str, Any]) -> None:
                 key=f"pick-photo-{last.id}",
             )
             photo = next(entry for entry in story.photos if entry.id == chosen)
+        if photo.aside is not None:
+            st.write(f"This photo is set aside and counts no more: {parts.plain(photo.aside)}")
         show_photo(photo)
     with left:
         st.header("The colours")
@@ -276,8 +275,9 @@ def is_as_set(story: LotStory, measurement: dict[str, Any]) -> bool:
 
 
 def last_photo(story: LotStory) -> PhotoEntry:
-    """The last photo of the match; those after the closing tell of keeping, and stand under Lots."""
-    return ([photo for photo in story.photos if photo.purpose == "match"] or list(story.photos))[-1]
+    """The last photo of the match that counts; those after the closing tell of keeping, and stand under Lots."""
+    match = [photo for photo in story.photos if photo.purpose == "match"]
+    return ([photo for photo in match if photo.aside is None] or match or list(story.photos))[-1]
 
 
 def next_step(story: LotStory, advice: dict[str, Any]) -> dict[str, Any]:
@@ -322,7 +322,11 @@ def show_charts(story: LotStory, advice: dict[str, Any]) -> None:
     st.caption(
         "Each photo's difference is drawn from the last reading of the reference. Numbers are photos; a ring holds "
         "the batch against the reference with 95 %, the dotted one what is expected after this step."
-        + (" Photos thinned otherwise than the last one are left out." if len(photos) < max(photos) else "")
+        + (
+            " Photos set aside or thinned otherwise than the last one are left out."
+            if len(photos) < max(photos)
+            else ""
+        )
     )
     if advice.get("curve") and not story.lot.closed:
         st.header("What further drops would do")
@@ -347,7 +351,11 @@ def draw(figure: Any, name: str, words: str) -> None:
 def show_history(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     """Everything that happened, and what else can be written down."""
     st.header("History")
-    st.html(telling.tell_story(story, session.shows_us()) if story.events else parts.empty("Nothing happened yet."))
+    st.html(
+        telling.tell_story(story, session.shows_us())
+        if story.events
+        else parts.empty("Nothing happened yet.")
+    )
     if not session.may_enter():
         return
     st.text_input(
@@ -355,6 +363,7 @@ def show_history(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
         help="Written beside what you enter from now on.",
     )  # fmt: skip
     ask_correction(story)
+    ask_aside(story)
     ask_amendment(story)
     ask_choice(story)
     if story.lot.closed:

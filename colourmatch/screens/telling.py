@@ -8,6 +8,7 @@ from typing import Any
 from colourmatch.lots.entries import (
     AdditionEntry,
     AmendmentEntry,
+    AsideEntry,
     ClosingEntry,
     Lot,
     LotEntry,
@@ -64,23 +65,38 @@ def describe_with_time(entry: AdditionEntry) -> str:
 
 
 def compared_photos(story: LotStory) -> list[PhotoEntry]:
-    """The photos taken for the match that showed both liquids, in order; not those after the closing."""
+    """The photos taken for the match that showed both liquids and count, in order; not those after the closing."""
+    return [photo for photo in _both_seen(story) if photo.aside is None]
+
+
+def _both_seen(story: LotStory) -> list[PhotoEntry]:
+    """The same with those that were set aside: numbers stay when one is."""
     match = [photo for photo in story.photos if photo.purpose == "match"]
     return [photo for photo in match if photo.measurement.get("delta_e_2000")]
+
+
+def name_photos(story: LotStory) -> dict[int, str]:
+    """All photos by entry with their number, what they are of, and whether they were set aside."""
+    names = {}
+    for number, photo in enumerate(story.photos, 1):
+        later = "" if photo.purpose == "match" else " (after the closing)"
+        names[photo.id] = f"photo {number}{later}{' (set aside)' if photo.aside is not None else ''}"
+    return names
 
 
 def alike_photos(story: LotStory) -> dict[int, PhotoEntry]:
     """The compared photos by number that show the liquids as deep and as thinned as the last one: others lie elsewhere."""
     from colourmatch.lots.fitting import photo_view
 
-    numbered = dict(enumerate(compared_photos(story), 1))
+    numbered = {n: photo for n, photo in enumerate(_both_seen(story), 1) if photo.aside is None}
     views = {number: photo_view(story.lot, photo.measurement) for number, photo in numbered.items()}
-    return {number: photo for number, photo in numbered.items() if views[number] == views[len(numbered)]}
+    return {number: photo for number, photo in numbered.items() if views[number] == views[max(numbered)]}
 
 
 def find_combined(story: LotStory, advice: Mapping[str, Any]) -> dict[str, Any] | None:
     """What the photos of the last photographed state give together, None while there is but one."""
-    last = story.photos[-1].advice if story.photos else None
+    photos = story.counting_photos
+    last = photos[-1].advice if photos else None
     together: dict[str, Any] | None = (advice or last or {}).get("combined")
     return together if together and len(together["photos"]) > 1 else None
 
@@ -92,7 +108,8 @@ def describe_photos(together: Mapping[str, Any] | None) -> str:
 
 def additions_since_photo(story: LotStory) -> list[AdditionEntry]:
     """What went in after the last photo."""
-    before = {entry.id for entry in story.additions_before(story.photos[-1])} if story.photos else set()
+    photos = story.counting_photos
+    before = {entry.id for entry in story.additions_before(photos[-1])} if photos else set()
     return [entry for entry in story.additions if entry.id not in before]
 
 
@@ -101,7 +118,8 @@ def describe_since_photo(story: LotStory) -> str:
     if story.lot.closed:
         return ""
     changes = [describe_amount(entry) for entry in additions_since_photo(story)]
-    before = {entry.id for entry in story.entries_before(story.photos[-1])} if story.photos else set()
+    photos = story.counting_photos
+    before = {entry.id for entry in story.entries_before(photos[-1])} if photos else set()
     for entry in story.effective:
         if isinstance(entry, VolumeEntry) and entry.came and entry.id not in before:
             what = "of the trial" if entry.kind == "poured-back" else "of untinted batch"
@@ -124,7 +142,8 @@ def doses_left(story: LotStory, advice: dict[str, Any]) -> list[dict[str, Any]]:
     done = {entry.stock for entry in additions_since_photo(story)}
     if not done:
         return list(advice.get("doses") or ()) if advice.get("action") == "add" else []
-    last = (story.photos[-1].advice or {}) if story.photos else {}
+    photos = story.counting_photos
+    last = (photos[-1].advice or {}) if photos else {}
     return [dose for dose in last.get("doses") or () if dose["stock"] not in done]
 
 
@@ -143,6 +162,8 @@ def tell_entry(entry: LotEntry, us: bool = False) -> str:
         text = f"{parts.show_ml(entry.ml, us)} {what}{back}{': did not happen' if entry.void else ''}"
     elif isinstance(entry, PhotoEntry):
         text = _tell_photo(entry)
+    elif isinstance(entry, AsideEntry):
+        text = "Photo counts again:" if entry.back else "Photo set aside:"
     elif isinstance(entry, NoteEntry):
         text = f"Note: {entry.text}"
     elif isinstance(entry, AmendmentEntry):
@@ -191,8 +212,11 @@ def tell_story(story: LotStory, us: bool = False) -> str:
         gone = "gone" if entry.replaced_by_id is not None else ""
         who = f", {parts.as_html(entry.entered_by)}" if entry.entered_by else ""
         corrects = entry.replaces_id is not None or isinstance(entry, AmendmentEntry)
-        why = f" {'Correction: ' if corrects else 'It '}{parts.as_html(entry.reason)}" if entry.reason else ""
+        start = "Correction: " if corrects else "" if isinstance(entry, AsideEntry) else "It "
+        why = f" {start}{parts.as_html(entry.reason)}" if entry.reason else ""
         replaced = " (corrected later)" if gone else ""
+        if isinstance(entry, PhotoEntry) and entry.aside is not None:
+            replaced = " (set aside, counts no more)"
         items.append(
             f'<li><span class="{gone}">{parts.as_html(tell_entry(entry, us))}</span>{replaced}{why}'
             f'<br><span class="cm-quiet">{parts.show_time(entry.created_at)}{who}</span></li>'

@@ -604,3 +604,66 @@ def test_ladder_learns_the_stock_better_with_every_dose(ladder):
     assert widths[0] > 1.5 * widths[1] and widths[1] > widths[-1]
     learnt = ladder.advices[-1]["stocks_learnt"][0]
     assert learnt["low"] <= 0.98 <= learnt["high"]  # 40.89 mg/l in truth where the label says 41.49
+
+
+# ---- photos set aside ----------------------------------------------------------------
+
+
+def test_a_photo_set_aside_is_left_out_of_the_fit_and_counts_again_when_taken_back(bench):
+    made = bench()
+    made.shoot()
+    made.add(20)
+    right = made.shoot()["advice"]
+    wrong = made.shoot(off=6)
+    torn = advise_lot(made.book, made.lot)
+    assert torn["now"] != right["now"]
+    done = made.book.set_aside(made.lot, wrong["entry"], "a lamp shone in", entered_by="MK")
+    assert (done.photo_entry_id, done.back, done.reason) == (wrong["entry"], False, "a lamp shone in")
+    assert advise_lot(made.book, made.lot) == right
+    story = story_of(made)
+    assert [photo.aside for photo in story.photos] == [None, None, "a lamp shone in"]
+    assert len(story.counting_photos) == 2
+    told = describe_lot(made.book, made.lot)
+    assert [photo["set_aside"] for photo in told["photos"]] == [None, None, "a lamp shone in"]
+    assert told["events"][-1]["text"] == (
+        f"The photo of entry {wrong['entry']} is set aside, because a lamp shone in"
+    )
+    made.book.set_aside(made.lot, "photo-2.png", "it was all right", back=True)
+    assert advise_lot(made.book, made.lot) == torn
+    assert made.book.check() == []
+
+
+def test_what_cannot_be_set_aside_is_told(bench):
+    made = bench()
+    photo = made.shoot()["entry"]
+    addition = made.book.add_addition(made.lot, "red", drops=3).id
+    with pytest.raises(
+        NotFoundError, match=rf"has no photo {addition}\. Its photos by entry: {photo} \(photo-0"
+    ):
+        made.book.set_aside(made.lot, addition, "wrong")
+    with pytest.raises(InputError, match="counts as it is"):
+        made.book.set_aside(made.lot, photo, "wrong", back=True)
+    with pytest.raises(InputError, match="needs its reason"):
+        made.book.set_aside(made.lot, photo, " ")
+    first = made.book.set_aside(made.lot, photo, "a shadow", token="once")
+    assert made.book.set_aside(made.lot, photo, "a shadow", token="once") == first
+    with pytest.raises(InputError, match=r"is set aside already: a shadow"):
+        made.book.set_aside(made.lot, photo, "again")
+    assert advise_lot(made.book, made.lot)["action"] == "rephotograph"
+
+
+def test_a_closed_lot_is_told_without_a_photo_set_aside(bench):
+    from colourmatch.lots.figures import final_photos
+    from colourmatch.lots.sheet_facts import collect_facts
+
+    made = bench()
+    made.shoot()
+    wrong = made.shoot(off=6)["entry"]
+    made.book.close_lot(made.lot, "matched")
+    made.book.set_aside(made.lot, wrong, "a lamp shone in")
+    assert [photo.id for photo in final_photos(story_of(made))] == [wrong - 1]
+    facts = collect_facts(made.book, made.lot)
+    assert len(facts.path) == 1
+    lines = [f"{line.text} {line.remark}" for line in facts.lines]
+    assert sum("set aside, counts no more: a lamp shone in" in line for line in lines) == 1
+    assert f"Photo of entry {wrong} is set aside and counts no more a lamp shone in" in lines[-1]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -19,6 +20,8 @@ from colourmatch.simulate import save_photo
 TO_XYZ = RGB_TO_XYZ["Display P3"]
 TRUE = np.array([[0.9, 0.3, 0.2], [0.7, 0.5, 0.1]])
 PAPER, WATER, VEIL = 0.7, 0.9, 0.002
+#: An S that is a cubic, and a printer that prints what it is told.
+PLAIN = (0.0, 1.0, 0.0)
 
 
 def record(s_shape: float, lift: float, taken_out: tuple[float, float] = (0.0, 0.0)) -> ToneRecord:
@@ -57,14 +60,14 @@ def _take_out(linear: np.ndarray, curve: tuple[float, float]) -> np.ndarray:
 def test_the_phones_own_curve_gives_the_true_colours_whatever_was_taken_out(curve, taken_out):
     tone = record(*curve, taken_out)
     lab = read(tone, *curve)
-    xyz = Readings([tone, tone], ["batch", "reference"], lab).xyz(np.array([*curve, 0.0]))
+    xyz = Readings([tone, tone], ["batch", "reference"], lab).xyz(np.array([*curve, *PLAIN]))
     assert xyz == pytest.approx(TRUE @ expect_camera(TO_XYZ).T, abs=2e-3)
 
 
 def test_the_curve_that_was_taken_out_changes_nothing():
     tone = record(0.2, 0.0, (0.1, 0.02))
     lab = read(tone, 0.2, 0.0)
-    again = xyz_to_lab(Readings([tone], ["batch"], lab[:1]).xyz(np.array([0.1, 0.02, 0.0])))
+    again = xyz_to_lab(Readings([tone], ["batch"], lab[:1]).xyz(np.array([0.1, 0.02, *PLAIN])))
     assert again[0] == pytest.approx(lab[0], abs=0.02)
 
 
@@ -100,9 +103,24 @@ def test_a_measurement_keeps_its_tones(tmp_path):
     assert np.isfinite(tone.greys).all() and set(tone.paper) == {"reference", "batch", "blank"}
     assert parse_tone(tone.to_json()).to_json() == tone.to_json()
     lab = np.array([found["spots"][spot]["lab"] for spot in ("reference", "batch")])
-    again = Readings([tone, tone], ["reference", "batch"], lab).xyz(np.array([*tone.terms[:2], 0.0]))
+    again = Readings([tone, tone], ["reference", "batch"], lab).xyz(np.array([*tone.terms[:2], *PLAIN]))
     assert xyz_to_lab(again) == pytest.approx(lab, abs=0.02)
 
 
 def test_nothing_recorded_is_none():
     assert parse_tone(None) is None and parse_tone({}) is None
+
+
+def test_known_greys_take_out_what_the_curve_leaves():
+    """The phone's own curve is not told; greys known to 1 % and beside the liquids make up for most of it."""
+    curve = (0.25, 0.04)
+    tone = record(*curve)
+    nominal = np.array([step.reflectance for step in read_card().greys])
+    known = replace(tone, known=np.column_stack([nominal, np.full(nominal.shape, 0.01)]))
+    lab, true = read(tone, *curve), TRUE @ expect_camera(TO_XYZ).T
+    wrong = np.array([0.1, 0.0, *PLAIN])
+    off, left = (
+        np.abs(np.log(Readings([one], ["batch"], lab[:1]).xyz(wrong)[0] / true[0])).max()
+        for one in (tone, known)
+    )
+    assert left < 0.35 * off

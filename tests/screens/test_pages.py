@@ -489,3 +489,23 @@ def test_the_first_visit_offers_the_example_at_the_top_and_the_next_does_not(boo
     book.add_stock("red", "E129", 1.0)
     book.new_lot("cordial", 900, ["red"])
     assert not any(button.key == "example-first" for button in open_app("start").button)
+
+
+def test_a_photo_is_set_aside_and_taken_back_in_the_history(
+    book: LotBook, lot_id: int, photos: list[Path]
+) -> None:
+    photo = record_photos(book, lot_id, [photos[0]])[0]["entry"]
+    app = open_app("match", lot=str(lot_id))
+    by_key(app.text_input, f"aside-{lot_id}-why").set_value("a lamp shone in").run()
+    by_key(app.button, f"aside-{lot_id}-write").click().run()
+    assert not app.exception
+    assert [p.aside for p in book.lot_story(lot_id).photos] == ["a lamp shone in"]
+    said = shown(app)
+    assert "Photo set aside:</span> a lamp shone in" in said
+    assert "set aside, counts no more" in said
+    assert "It was set aside: a lamp shone in" in said
+    by_key(app.text_input, f"aside-{lot_id}-why").set_value("it was all right").run()
+    by_key(app.button, f"aside-{lot_id}-write").click().run()
+    assert [p.aside for p in book.lot_story(lot_id).photos if p.id == photo] == [None]
+    assert "Photo counts again:</span> it was all right" in shown(app)
+    assert not app.exception
