@@ -150,7 +150,8 @@ def _plan(problem: Problem) -> Advice:
     if rescue is not None and rescue.chance_past > 0.5 and gain < REPEATABILITY and not inside:
         return _stop_past(facts)
     unsure = CONFIRM[0] < facts["chance_within_tolerance"] < CONFIRM[1]
-    if gain < REPEATABILITY and unsure and not line.bound and problem.photos_of_state < 2:
+    asked = problem.photos_of_state > 1 or problem.fit.photos >= PATIENCE
+    if gain < REPEATABILITY and unsure and not line.bound and not asked:
         return Advice(
             "rephotograph",
             "photo",

@@ -32,7 +32,8 @@ def expect_draws(values: Array) -> Interval:
     return Interval(float(middle), float(low), float(high))
 
 
-#: A maker's patience, in photos: from so many on no step is tried for what it teaches, and steps that bring nothing end.
+#: A maker's patience, in photos: from so many on no step is tried for what it teaches, no second photo of a state is asked
+#: for, and steps that bring nothing end.
 PATIENCE = 5
 #: Two photos of one state differ by about this much near a match (sd of several readings, CIEDE2000): a smaller gain
 #: cannot be seen, so it is not worth a drop.

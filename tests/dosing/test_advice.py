@@ -187,6 +187,18 @@ def test_equal_liquids_are_matched(problem):
     assert f"tolerance {problem.tolerance:g}" in advice.text
 
 
+def test_a_second_photo_is_asked_for_near_the_border_while_patience_lasts():
+    # 72 drops are the match; with a tolerance of the middle of the draws either side is as likely.
+    problem = ask(drops=(72,))
+    line = advice_module.plan_line(problem)
+    border = replace(problem, tolerance=float(np.median(line.difference[:, 0])))
+    assert advice_module.CONFIRM[0] < advise(border).chance_within_tolerance < advice_module.CONFIRM[1]
+    asked = advise(border)
+    assert (asked.action, asked.reason) == ("rephotograph", "photo") and asked.text.startswith("Very near.")
+    for settled in (replace(border, photos_of_state=2), replace(border, fit=replace(border.fit, photos=5))):
+        assert advise(settled).action != "rephotograph"
+
+
 def test_an_impossible_target_is_nearest_with_what_is_missing():
     advice = advise(settle(ask(reference={"E133": 15})))
     assert (advice.action, advice.reason, advice.doses) == ("stop", "nearest", ())
