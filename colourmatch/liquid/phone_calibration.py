@@ -60,6 +60,8 @@ _SHAPE_SD = {"measured": (1.0, 0.02), "derived": (2.0, 0.03)}
 _OTHER_SHAPE_SD = (4.5, 0.05)
 #: How many times wider than the ensemble a camera's weights may lie; the likeliest is taken.
 _SCALES = (1.0, 1.5, 2.0, 3.0)
+#: A card whose greys are known better than this (natural log) pins the curve itself, better than strengths and depth can.
+_WELL_KNOWN = 0.02
 #: A step read in another photo than those of the sitting may miss by so many standard deviations (root mean square)
 #: while phone and card are still taken to be the same.
 _SAME_TONES = 3.0
@@ -339,7 +341,8 @@ class _Task:
         self.lab = np.array([one.lab for one in liquids], float).reshape(-1, 3)
         self.mg_per_l = np.array([one.mg_per_l for one in liquids], float).reshape(len(liquids), -1)
         tones = [one.tone for one in liquids if one.tone is not None]
-        recorded = len(tones) == len(liquids) and len(liquids) > 0
+        pinned = any(tone.known is not None and tone.known[:, 1].mean() < _WELL_KNOWN for tone in tones)
+        recorded = len(tones) == len(liquids) and len(liquids) > 0 and not pinned
         spots = [one.spot for one in liquids]
         self.seen = _Seen(self.lab, Readings(tones, spots, self.lab) if recorded else None)
         self.y = _read_y(self.lab)

@@ -35,6 +35,9 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 SPOTS = ("reference", "batch")
 NO_NAME = "unnamed phone"
+#: Drinks of different recipes lie nearer to each other than to water, about by this part (common practice, no source):
+#: what two of one reading may differ by counts against that distance.
+_APART = 0.5
 #: The lot's fit needs at least this part of a difference as the phone's doubt, however good the calibration.
 _LEAST_SCALE = 0.03
 
@@ -170,7 +173,7 @@ def fit_known(
             bool(e.data["measurement"].get("card_profile")),
             parse_tone(e.data["measurement"].get("tone")),
             spot,
-            np.array(e.data["measurement"]["spots"][spot]["lab_sd"]),
+            _lab_sd(e.data["measurement"]["spots"][spot]),
         )
         for e in entries
         for spot, held in e.data["known"].items()
@@ -362,11 +365,11 @@ def _compare(
 
 
 def _scale_sd(ref: Corrected, bat: Corrected) -> Array:
-    """What is left of SCALE_SD: the part of a colour's distance from water by which drinks of one reading differ."""
+    """What is left of SCALE_SD: the part of the distance between recipes by which drinks of one reading differ."""
     away = max(float(np.linalg.norm(0.5 * (ref.lab + bat.lab) - [100, 0, 0])), 5.0)
     # two drinks as far from each other as from water err each on its own
     left = np.sqrt(np.diag(ref.metameric + bat.metameric))
-    return np.maximum(left / away, _LEAST_SCALE)
+    return np.maximum(left / (_APART * away), _LEAST_SCALE)
 
 
 def as_read(spot: dict[str, Any]) -> dict[str, Any]:
@@ -396,6 +399,10 @@ def phone_priors(book: LotBook, measurements: Sequence[dict[str, Any]]) -> dict[
         if prior is not None:
             priors[wanted[entry.id]] = prior
     return priors
+
+
+def _lab_sd(spot: dict[str, Any]) -> Array | None:
+    return np.array(spot["lab_sd"], float) if spot.get("lab_sd") else None
 
 
 def _rounded(values: Array, digits: int) -> list[float]:

@@ -27,9 +27,11 @@ def full_book(book: LotBook, lot: int, jpeg: bytes) -> LotBook:
     book.weigh_stock("red", 40, 1.93, token="w")
     book.record_learnt("red", 0.91, 0.05, lot)
     first = book.add_addition(lot, "red", drops=12, token="t", entered_by="Zoë")
-    book.add_photo(
+    photo = book.add_photo(
         lot, {"delta_e_2000": {"value": 1.25, "low": 1, "high": 1.5}}, {"action": "stop"}, photo=jpeg
     )
+    book.set_aside(lot, photo.id, "a lamp shone in")
+    book.set_aside(lot, photo.id, "it was all right", back=True)
     book.correct_addition(first.id, drops=13, reason="miscounted")
     book.correct_volume(book.take_sample(lot, 20).id, void=True, reason="spilt back")
     book.add_untinted(lot, 10)
