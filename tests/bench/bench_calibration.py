@@ -1,6 +1,6 @@
 """How near the colours of red drinks come with a card profile and a calibrated phone, on drawn photos; by hand.
 
-usage: python tests/bench/bench_calibration.py [--kits 8] [--seed 1] [--tests 6] [--cards nominal,grey,true]
+usage: python tests/bench/bench_calibration.py [--kits 8] [--seed 1] [--tests 6] [--near 6] [--cards nominal,grey,true]
 
 A kit is one phone, one light, one printed card and one set of glasses, drawn by colourmatch.simulate as for any
 benchmark (vary.py); poses, gradients of light and exposures differ from photo to photo. Six photos of known liquids (E129
@@ -8,7 +8,10 @@ in three strengths, E102 in two, both together in two), whose stocks are up to s
 are filled 2 % wrong, calibrate it. Then photos of drinks with other dyes (E124, E122, E110 with E122, or E129) on a
 natural base are read. The card is read by its nominal greys, by a profile from two photos beside a grey card, or by its
 true greys. Printed per kit and in all: median and 90th percentile CIEDE2000 of red drinks as read and corrected, how
-often two standard deviations hold the truth, and differences between the two glasses of a photo.
+often two standard deviations hold the truth, and differences between the two glasses of a photo. At the end, for pairs
+less than 6 CIEDE2000 apart (a batch on its way from another recipe to the reference, or thinned): error and interval of
+the difference with a plain card, a card profile, a calibrated phone, and both. Warm lamps (LED-B1, LED-B2) are told apart
+from the rest: they lie outside of what phones and the ensemble are made for.
 """
 
 from __future__ import annotations
@@ -28,6 +31,7 @@ from colourmatch.liquid.phone_calibration import KINDS, KnownDye, KnownLiquid, P
 from colourmatch.lots.phones import Calibration, calibrate
 from colourmatch.photo.card_profile import combine_readings, read_greys
 from colourmatch.photo.measure import measure_or_refuse
+from colourmatch.photo.retone import parse_tone
 from colourmatch.photo.tone import KnownGreys
 from colourmatch.simulate import (
     Obstacle,
@@ -38,6 +42,7 @@ from colourmatch.simulate import (
     save_photo,
     vary,
 )
+from colourmatch.simulate.liquids import lab_relative_to_water
 from colourmatch.simulate.materials import printed_greys
 
 DYES = ("E129", "E102")
@@ -50,6 +55,8 @@ KNOWN: tuple[tuple[dict[str, float], dict[str, float]], ...] = (
     ({"E102": 12}, {"E129": 8, "E102": 3}),
 )
 STRENGTH_SD, DEPTH_SD = 0.03, 0.02
+#: A near pair, and lamps that are told apart.
+NEAR, WARM = 6.0, ("LED-B1", "LED-B2")
 GREY_MM = ((107.0, 72.0), (143.0, 72.0), (143.0, 108.0), (107.0, 108.0))
 
 
@@ -127,6 +134,22 @@ def draw_pairs(seed: int, count: int) -> Iterator[tuple[np.ndarray, np.ndarray]]
         yield reference, reference ** float(rng.uniform(0.75, 0.95)) if k % 2 else draw_drink(rng)
 
 
+def draw_near_pairs(seed: int, count: int) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+    """A reference, and a batch on its way to or from another recipe or water, 0.2 to 6 CIEDE2000 away."""
+    rng = np.random.default_rng([seed, 99])
+    for _ in range(count):
+        reference, other = draw_drink(rng), draw_drink(rng)
+        sign, wanted = rng.choice([-1.0, 1.0]), rng.uniform(0.2, NEAR)
+        one, two = -np.log(reference), -np.log(other) * (rng.random() < 0.5)
+        low, high = 0.0, 0.6
+        for _ in range(25):
+            middle = 0.5 * (low + high)
+            batch = np.exp(-np.maximum(one + sign * middle * (two - one), 0))
+            away = float(ciede2000(lab_relative_to_water(reference), lab_relative_to_water(batch)))
+            low, high = (middle, high) if away < wanted else (low, middle)
+        yield reference, np.exp(-np.maximum(one + sign * high * (two - one), 0))
+
+
 def read_card_of(kit: Kit, how: str) -> KnownGreys | None:
     """The greys by which photos are read."""
     true = printed_greys(kit.take.printer).mean(axis=1)
@@ -161,9 +184,15 @@ def calibrate_kit(kit: Kit, photos: list[Path], greys: KnownGreys | None) -> dic
             if colour and colour["white"] == "blank":
                 mg_per_l = tuple(float(one.get(dye, 0.0)) for dye in DYES)
                 lab, covariance = np.array(colour["lab"]), np.array(colour["lab_covariance"])
-                liquids.append(KnownLiquid(lab, covariance, mg_per_l, str(k), greys is not None))
+                liquids.append(
+                    KnownLiquid(
+                        lab, covariance, mg_per_l, str(k), greys is not None,
+                        parse_tone(read["tone"]), spot, np.array(colour["lab_sd"]),
+                    )
+                )  # fmt: skip
     dyes = [KnownDye(dye, dye, STRENGTH_SD) for dye in DYES]
     kept = fit_phone(liquids, dyes, depth_rel_sd=DEPTH_SD)
+    print(f"   kept {kept.kind}, light {kept.scale:g} times wider than usual, tones {kept.tones}")
     return {"kept": kept} | {
         kind: fit_phone(liquids, dyes, depth_rel_sd=DEPTH_SD, kinds=[kind]) for kind in KINDS
     }
@@ -179,6 +208,8 @@ def read_tests(
         if read["error"] or not read["delta_e_2000"]:
             continue
         by_fit = {name: calibrate(read, Calibration(fit, {"kind": fit.kind})) for name, fit in fits.items()}
+        if any(read["spots"][spot]["white"] != "blank" for spot in ("reference", "batch")):
+            continue  # no clear water was found, which is told with the photo: it is not corrected
         true = drawn.truth["delta_e_2000"]
         for spot in ("reference", "batch"):
             lab = np.array(drawn.truth["spots"][spot]["lab"])
@@ -201,6 +232,22 @@ def read_tests(
                 }
             )  # fmt: skip
     return rows
+
+
+def tell_near(every: dict[str, list[dict[str, Any]]]) -> None:
+    """Near differences: plain, with a card profile alone, with a calibrated phone alone, with both."""
+    cases = (("plain card", "nominal", "read"), ("card profile alone", "true", "read"),
+             ("calibrated phone", "nominal", "kept"), ("both", "true", "kept"))  # fmt: skip
+    for words, how, when in cases:
+        some = [row for row in every.get(how, ()) if row.get("difference") == when and row["true"] < NEAR]
+        if not some:
+            continue
+        error, held = np.abs([row["error"] for row in some]), np.mean([row["held"] for row in some])
+        print(
+            f"   near, {words}: {len(some)} pairs, median error {np.median(error):.2f}, 95 % "
+            f"{np.quantile(error, 0.95):.2f}, interval holds {100 * held:.0f} %, median width "
+            f"{np.median([row['width'] for row in some]):.2f}"
+        )
 
 
 def tell(name: str, rows: list[dict[str, Any]]) -> None:
@@ -238,6 +285,7 @@ def main() -> None:
     parser.add_argument("--kits", type=int, default=8)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--tests", type=int, default=6)
+    parser.add_argument("--near", type=int, default=6)
     parser.add_argument("--cards", default="nominal,grey,true")
     given = parser.parse_args()
     every: dict[str, list[dict[str, Any]]] = {how: [] for how in given.cards.split(",")}
@@ -257,6 +305,10 @@ def main() -> None:
                 kit.glasses(seed * 100 + 50 + k, *pair)
                 for k, pair in enumerate(draw_pairs(seed, given.tests))
             ]
+            near = [
+                kit.glasses(seed * 100 + 70 + k, *pair)
+                for k, pair in enumerate(draw_near_pairs(seed, given.near))
+            ]
             for how, rows in every.items():
                 greys = read_card_of(kit, how)
                 try:
@@ -266,10 +318,17 @@ def main() -> None:
                     continue
                 own = read_tests(fits, tests, greys)
                 tell(f"{kit.name}, card {how}, kept {fits['kept'].kind}", own)
-                rows += own
-    for how, rows in every.items():
-        tell(f"ALL, card {how}", rows)
-        tell_more(rows)
+                pairs = [
+                    row for row in read_tests({"kept": fits["kept"]}, near, greys) if "difference" in row
+                ]
+                rows += [row | {"warm": kit.take.light.name in WARM} for row in own + pairs]
+    for warm in (False, True):
+        some = {how: [row for row in rows if row["warm"] == warm] for how, rows in every.items()}
+        for how, rows in some.items():
+            if rows:
+                tell(f"ALL{' under warm lamps' * warm}, card {how}", rows)
+                tell_more(rows)
+        tell_near(some)
 
 
 if __name__ == "__main__":
