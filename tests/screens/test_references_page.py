@@ -190,6 +190,6 @@ def test_a_lot_with_a_target_shows_how_far_a_photo_without_its_reference_is(
     app = open_app("match", lot=str(lot))
     assert not app.exception
     text = shown(app)
-    assert "How far" in text and "over the tolerance of 1.5; CIEDE2000 with its 95 % interval" in text
+    assert "How far" in text and "of 1.5; CIEDE2000 with its 95 % interval" in text
     assert "Tinted to an entered colour: L* 76.0 ± 2.0" in text
     assert "Photo of the batch alone: L* 82.0 ± 2.0" in text
