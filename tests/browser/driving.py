@@ -47,7 +47,7 @@ def wait_for(fits: Callable[[], Any], otherwise: str, seconds: float = 120) -> A
     """
     from selenium.common.exceptions import WebDriverException
 
-    end, last = time.monotonic() + seconds, ""
+    end, last = time.monotonic() + max(seconds, 60), ""  # a busy machine is slow, not wrong
     while time.monotonic() < end:
         try:
             found = fits()
