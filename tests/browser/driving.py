@@ -160,16 +160,22 @@ class Page:
     def tap(self, kind: str, words: str) -> Any:
         """Tap the first element of a kind that shows the words."""
         path = f"//{kind}[contains(., {words!r})]"
+        return self._touch("xpath", path, f"there is no {kind} with {words!r}")
 
+    def click(self, css: str) -> Any:
+        """Click the first element that a selector finds."""
+        return self._touch("css selector", css, f"there is no {css}")
+
+    def _touch(self, way: str, path: str, otherwise: str) -> Any:
         def touch() -> Any:
-            shown = (e for e in self.driver.find_elements("xpath", path) if e.is_displayed())
+            shown = (e for e in self.driver.find_elements(way, path) if e.is_displayed())
             target = next(shown, None)
             if target is not None:
                 self.run("arguments[0].scrollIntoView({block: 'center'})", target)
                 target.click()
             return target
 
-        return wait_for(touch, f"there is no {kind} with {words!r}", 30)
+        return wait_for(touch, otherwise, 30)
 
     def upload(self, *files: Path) -> None:
         self.find('[data-testid="stFileUploaderDropzoneInput"]').send_keys("\n".join(map(str, files)))

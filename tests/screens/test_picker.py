@@ -279,8 +279,7 @@ def test_marks_by_finger_mouse_and_keys(browser: Browser, tmp_path: Path) -> Non
     # a number typed moves the rectangle on the picture
     from selenium.webdriver.common.keys import Keys
 
-    entry = browser.find("[aria-label='Batch x']")
-    entry.click()
+    entry = browser.click("[aria-label='Batch x']")
     entry.send_keys(Keys.CONTROL, "a")
     entry.send_keys("815", Keys.TAB)
     wait_for(lambda: "x 815," in boxes_shown(browser)["batch"], "the number did not move the rectangle")
