@@ -16,6 +16,17 @@ SAMPLE_PHOTOS = Path(__file__).parent / "photos"
 _SERVER = "COLOURMATCH_TEST_POSTGRES_URL"
 
 
+def pytest_xdist_auto_num_workers() -> int:
+    """One worker more than there are cores: a test in a browser waits most of the time."""
+    return len(os.sched_getaffinity(0)) + 1 if hasattr(os, "sched_getaffinity") else (os.cpu_count() or 1) + 1
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Files of tests in a browser come first: begun last they would keep one worker busy when all else is done."""
+    slow = {item.path for item in items if item.get_closest_marker("browser")}
+    items.sort(key=lambda item: item.path not in slow)
+
+
 def pytest_configure(config: pytest.Config) -> None:
     """Tests that run side by side empty a database of their own each: one is made for every worker."""
     worker = os.environ.get("PYTEST_XDIST_WORKER")

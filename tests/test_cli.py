@@ -7,7 +7,9 @@ import json
 import os
 import subprocess
 import sys
+import time
 from collections.abc import Callable
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -1104,6 +1106,32 @@ def test_a_reason_of_ones_own_is_said_to_be_ones_own(lot):
     told = lot("lot", "close", "1", "--reason", "banana").out
     assert told.startswith("Lot 1. Closed, in your own words: banana.")
     assert "Closed, in your own words: banana." in lot("lot", "show", "1").out
+
+
+def test_times_are_those_of_the_place(lot, monkeypatch):
+    lot("lot", "add", "1", "--stock", "red", "--drops", "2")
+    at = lot("lot", "show", "1", "--json").data["events"][0]["created_at"]
+    try:
+        for zone, hours, name in (("UTC0", 0, "UTC"), ("XYZ-5", 5, "XYZ")):
+            monkeypatch.setenv("TZ", zone)
+            time.tzset()
+            there = datetime.fromisoformat(at) + timedelta(hours=hours)
+            assert f"{there:%Y-%m-%d %H:%M} {name}  2 drops of red" in lot("lot", "show", "1").out
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+
+
+def test_closing_against_the_advice_and_with_an_open_trial_says_so(lot):
+    lot("lot", "trial", "1", "--ml", "100")
+    told = lot("lot", "close", "1", "--reason", "past")
+    assert told.out.startswith("Lot 1. Closed: past. The advice was another: ")
+    assert "Lot 2, a trial taken from this one, is still open: close it by itself." in told.err
+    shown = lot("lot", "show", "1", "--json").data
+    assert shown["closing"]["against"] == f"The advice was another: {shown['advice']['text']}"
+    # the maker's own ends are no contradiction
+    own = lot("lot", "close", "2", "--reason", "given up", "--json").data
+    assert own["against"] == "" and own["open_trials"] == []
 
 
 def test_a_stock_is_made_from_powder_or_from_liquid(cli):

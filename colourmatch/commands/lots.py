@@ -480,7 +480,7 @@ def list_(session: Session, search: str | None, open_only: bool, limit: int, off
         )
         for one in lots
     ]
-    table = Table(("lot", "number", "name", "ml", "stocks", "ceiling mg/l", "begun", "state"), rows)
+    table = Table(("lot", "number", "name", "began, ml", "stocks", "ceiling mg/l", "begun", "state"), rows)
     more = [f"{len(lots)} of {total} lots; --offset shows the others."] if total > len(lots) else []
     return Answer(data, [table, *more])
 
@@ -521,6 +521,8 @@ def close(
     with session.open_book() as book:
         lot_id = book.find_lot(lot).id
         told = close_lot(book, lot_id, reason, note, entered_by=by, token=token)
+    for left in told["open_trials"]:
+        session.note(f"Lot {left['lot']}, a trial taken from this one, is still open: close it by itself.")
     return Answer(
         told,
         [f"Lot {lot_id}. {closing_line(told, told['advice'])}", *advice_lines(told["advice"], closed=True)],

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from datetime import datetime
 from typing import Any
 
 from colourmatch.commands.base import number_text
@@ -80,7 +81,7 @@ def advice_lines(advice: Mapping[str, Any] | None, *, closed: bool = False) -> I
         yield f"-> {advice['text']}"
     now, predicted = advice.get("now"), (advice.get("predicted") or {}).get("delta_e_2000")
     if now:
-        yield f"   {'ended at' if closed else 'now     '} CIEDE2000 {interval_text(now)}"
+        yield f"   {'ended at' if closed else 'now     '} CIEDE2000 {interval_text(now)}, by all photos together"
     if adds and predicted:
         yield f"   then     CIEDE2000 {interval_text(predicted)}"
     for dose in (advice.get("to_match") or ()) if adds else ():
@@ -95,7 +96,7 @@ def advice_lines(advice: Mapping[str, Any] | None, *, closed: bool = False) -> I
         # Without a reading nothing is known of the stocks but their labels.
         known = "photos" if now else "labels"
         yield f"   ceiling  {number_text(advice['ceiling_left_mg_per_l'])} mg/l left by the {known}"
-    if advice.get("reachable"):
+    if advice.get("reachable") and advice.get("reason") != "matched":  # there is nothing left to reach
         still = f": still {advice['missing']}" if advice.get("missing") else ""
         yield f"   at best  CIEDE2000 {interval_text(advice['reachable'])}{still}"
     others = () if closed else advice.get("other_stocks") or ()
@@ -150,7 +151,8 @@ def closing_line(closing: Mapping[str, Any], advice: Mapping[str, Any] | None) -
     """How a lot ended; the maker's own words when they are not those of the advice."""
     own = closing["text"] if closing["text"] != (advice or {}).get("text") else ""
     how = "Closed" if closing["outcome"] in OUTCOMES else "Closed, in your own words"
-    return f"{how}: {closing['outcome']}. {own}".rstrip()
+    line = f"{how}: {closing['outcome']}. {own}".rstrip()
+    return f"{line} {closing['against']}" if closing.get("against") else line
 
 
 def drops_text(entry: Mapping[str, Any]) -> str:
@@ -205,8 +207,8 @@ def lot_lines(told: Mapping[str, Any]) -> Iterator[str]:
     for event in told["events"]:
         mark = f"  (replaced by entry {event['replaced_by']})" if event["replaced_by"] else ""
         mark = f"  (set aside: {event['set_aside']})" if event.get("set_aside") is not None else mark
-        when = event["created_at"][:16].replace("T", " ")
-        yield f"  {event['id']:>4}  {when} UTC  {event['text']}{mark}"
+        when = f"{datetime.fromisoformat(event['created_at']).astimezone():%Y-%m-%d %H:%M %Z}"
+        yield f"  {event['id']:>4}  {when}  {event['text']}{mark}"
     yield from state_lines(told["state"])
     yield from trial_lines(told.get("trials") or ())
     yield from advice_lines(told["advice"], closed=told["closed"])

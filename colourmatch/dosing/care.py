@@ -392,7 +392,7 @@ def portion_in_glass(
     half = 1.96 * mg_per_l_sd * batch_ml / 1000
     figures = (mg, max(mg - half, 0.0), mg + half)
     adi = colourant.adi_mg_per_kg
-    said = f"{_name(colourant)}: {mg:.2g} mg" + (f" ({figures[1]:.2g} to {figures[2]:.2g})" if half else "")
+    said = f"{_name(colourant)}: {mg:.2f} mg" + (f" ({figures[1]:.2f} to {figures[2]:.2f})" if half else "")
     if adi is None:
         text = f"{said}; no acceptable daily intake is on file."
         return Portion(colourant.e_number, _name(colourant), figures, None, "", (), text)
@@ -406,7 +406,7 @@ def portion_in_glass(
         if value == adi
     )
     for_whom = " and ".join(
-        f"{100 * part:.2g} % ({100 * least:.2g} to {100 * most:.2g}) for {who}"
+        f"{100 * part:.1f} % ({100 * least:.1f} to {100 * most:.1f}) for {who}"
         for who, part, least, most in shares
     )
     text = f"{said}; of the acceptable daily intake of {adi:g} mg per kg ({source}) that is {for_whom}."

@@ -18,7 +18,8 @@ NAME_LENGTH = 120
 TEXT_LENGTH = 20_000
 OUTCOME_LENGTH = 40
 #: Why a lot ended, as tables and pages know it; another reason is the maker's own words.
-OUTCOMES = ("matched", "nearest", "ceiling", "past", "given up", "trial", "stopped by the maker")
+STOPS = ("matched", "nearest", "ceiling", "past")  # these the advice gives too
+OUTCOMES = (*STOPS, "given up", "trial", "stopped by the maker")
 
 #: name -> (words, lowest, lowest is allowed, highest, advice)
 _CONDITION = ("name", "depth_mm", "dilution", "illuminant", "weight")

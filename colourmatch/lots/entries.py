@@ -10,6 +10,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
+from colourmatch.lots.checks import STOPS
+
 if TYPE_CHECKING:
     from colourmatch.liquid.stock import Addition, BatchState, Stock
 
@@ -282,6 +284,14 @@ class ClosingEntry(LotEntry):
     outcome: str = ""
     text: str = ""
     final: dict[str, Any] | None = None
+
+    @property
+    def against(self) -> str:
+        """What the advice had said, where the lot was closed for another of its reasons to stop; else nothing."""
+        said = self.final or {}
+        if not said.get("text") or self.outcome not in STOPS or self.outcome == said.get("reason"):
+            return ""
+        return f"The advice was another: {said['text']}"
 
 
 @dataclass(frozen=True)

@@ -210,9 +210,7 @@ def read_drift(book: LotBook, lot: int | str) -> dict[str, Any]:
             "text": "No recheck yet. Photograph this lot beside its reference again in a week and in a month."
         }
     if max(p.at for p in everything) - min(p.at for p in everything) < LEAST_SPAN:
-        return result | {
-            "text": "All photos are of one day, so no rate can be told. Photograph again in a week."
-        }
+        return result | {"text": f"{_tell_same_day(result['photos'][-1])} Photograph again in a week."}
     return result | _tell_rate(everything, anchor, story.lot.tolerance)
 
 
@@ -249,6 +247,14 @@ def _sort_photos(story: LotStory) -> tuple[tuple[Seen, ...], tuple[Seen, ...], l
     first, later = look(alike), look(rechecks)
     # A lot that was closed without a last photo is watched from its first recheck on.
     return (first, later, skipped) if first else (later[:1], later[1:], skipped)
+
+
+def _tell_same_day(last: dict[str, Any]) -> str:
+    """What a recheck on the day of the finished photo says: a drift, but no rate."""
+    value, low, high = (f"{last['delta_e_2000'][key]:.1f}" for key in ("value", "low", "high"))
+    seen = last["difference"]
+    what = f"drifted by {value} ({low} to {high}): {seen['text']}" if seen["seen"] else "not drifted"
+    return f"Within a day the colour has {what}. All photos are of one day, so no rate can be told."
 
 
 def _describe_photo(photo: Seen, first: Seen, start: Array, spread: Array, anchor: Array) -> dict[str, Any]:

@@ -140,7 +140,8 @@ class Parts:
             if text.casefold().startswith(closing.outcome.casefold()):  # "Matched: ..." says it already
                 outcome, _, text = text.partition(" ")
             markup = f'<font name="{self.fonts.bold}">{self.fonts.markup(outcome.rstrip(".:"))}.</font> '
-            text = f"{text[:1].upper()}{text[1:]} Closed {minute(closing.created_at)}{by}."
+            against = f" {closing.against}" if closing.against else ""
+            text = f"{text[:1].upper()}{text[1:]}{against} Closed {minute(closing.created_at)}{by}."
             markup += self.fonts.markup(text.strip())
         rows = [[self.mark(markup, "stop")]]
         if self.facts.drift:

@@ -226,11 +226,25 @@ def describe_trials(book: LotBook, story: LotStory) -> list[dict[str, Any]]:
     return [_describe(book, book.lot_story(trial.id), story) for trial in book.list_trials(story.lot.id)]
 
 
+def open_trials(book: LotBook, lot: int) -> list[dict[str, Any]]:
+    """The trials of a lot that are still open, each with a sentence; when the lot is closed none goes back into it."""
+    return [
+        {
+            "lot": trial.id,
+            "text": f"Lot {trial.id}, a trial taken from this one, is still open. Nothing is poured back into a closed lot: "
+            "pour the trial back first, or close it by itself.",
+        }
+        for trial in book.list_trials(lot)
+        if not trial.closed
+    ]
+
+
 def _describe(book: LotBook, trial: LotStory, parent: LotStory) -> dict[str, Any]:
     back = _poured_back(parent, trial.lot.id)
     volumes = [e for e in parent.effective if isinstance(e, VolumeEntry) and e.trial_lot_id == trial.lot.id]
     taken = next((entry for entry in volumes if entry.kind == "sample"), None)
     doses = scale_doses(trial, parent.state())
+    corrected = [] if trial.lot.closed or taken is None else _corrected_since(trial, parent, taken)
     photo = next((p for p in reversed(trial.counting_photos) if p.measurement.get("delta_e_2000")), None)
     seen = photo.measurement["delta_e_2000"] if photo else None
     told = {
@@ -245,8 +259,59 @@ def _describe(book: LotBook, trial: LotStory, parent: LotStory) -> dict[str, Any
         "photos": len(trial.photos),
         "delta_e_2000": seen,
         "doses": doses,
+        "corrected": corrected,
     }
-    return told | {"text": _tell(told, parent.state().volume_ml)}
+    return told | {"text": " ".join([_tell(told, parent.state().volume_ml), *(c["text"] for c in corrected)])}
+
+
+#: Amounts in two records that are nearer than this are the same, so much of the larger.
+_SAME_AMOUNT = 0.002
+
+
+def _corrected_since(trial: LotStory, parent: LotStory, taken: VolumeEntry) -> list[dict[str, Any]]:
+    """What the trial's record of its beginning says otherwise than its batch's does now: corrected after it was taken.
+
+    Nothing of the trial is changed by itself; each of these says which entry to put right, and to what.
+    """
+    then, out = parent.state(before=taken), []
+    carried = [entry for entry in trial.additions if entry.id in _carried(trial)]
+    for name in sorted({*then.mg, *(entry.stock for entry in carried)}):
+        right = then.mg.get(name, 0.0) * taken.ml / then.volume_ml
+        own = [entry for entry in carried if entry.stock == name]
+        written = math.fsum(entry.mg for entry in own)
+        if abs(right - written) <= _SAME_AMOUNT * max(right, written):
+            continue
+        text = (
+            f"The batch was put right after this trial was taken: at its beginning the trial holds {right:.3g} mg of {name}, "
+            f"and its record says {written:.3g}."
+        )
+        if own and right > 0:
+            ml = right / (10 * own[0].strength_g_per_100ml)
+            text += f" Put its entry {own[0].id} right, to {ml:.4g} ml."
+        elif own:
+            text += f" Put its entry {own[0].id} right: it did not happen."
+        else:
+            text += " Pour it back and take another, or finish it as it is and trust its photo of the batch alone."
+        out.append(
+            {
+                "stock": name, "entry": own[0].id if own else None,
+                "mg": round(right, 4), "written_mg": round(written, 4), "text": text,
+            }
+        )  # fmt: skip
+    return out
+
+
+def _carried(trial: LotStory) -> set[int]:
+    """The entries that came along from the batch, as they were put right since."""
+    first = {entry.id: entry.replaces_id for entry in trial.events}
+    came = {entry.id for entry in trial.events if entry.reason == CARRIED and entry.replaces_id is None}
+
+    def root(entry_id: int) -> int:
+        while (before := first.get(entry_id)) is not None:
+            entry_id = before
+        return entry_id
+
+    return {entry.id for entry in trial.events if root(entry.id) in came}
 
 
 def scale_doses(trial: LotStory, batch: BatchState) -> list[dict[str, Any]]:
@@ -280,7 +345,8 @@ def scale_doses(trial: LotStory, batch: BatchState) -> list[dict[str, Any]]:
 
 def _own_ml(trial: LotStory, stock: str) -> float:
     """What was dosed in the trial itself, without what came along from the batch."""
-    return math.fsum(e.ml for e in trial.additions if e.stock == stock and e.reason != CARRIED)
+    came = _carried(trial)
+    return math.fsum(e.ml for e in trial.additions if e.stock == stock and e.id not in came)
 
 
 def _scaled(entry: AdditionEntry, trial_ml: float, batch_ml: float, mg_per_l: float) -> dict[str, Any]:

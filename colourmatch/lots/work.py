@@ -46,7 +46,7 @@ from colourmatch.lots.fitting import (
 from colourmatch.lots.looking import NOTHING, look_further, read_intake
 from colourmatch.lots.phones import lot_reader
 from colourmatch.lots.photos import Source, hash_photo
-from colourmatch.lots.trials import describe_trials
+from colourmatch.lots.trials import describe_trials, open_trials
 
 if TYPE_CHECKING:
     from colourmatch.dosing.advice import Advice
@@ -263,6 +263,8 @@ def close_lot(
         "outcome": entry.outcome,
         "text": entry.text,
         "advice": advice,
+        "against": entry.against,
+        "open_trials": open_trials(book, story.lot.id),
     }
 
 
@@ -430,6 +432,7 @@ def _describe_closing(closing: ClosingEntry) -> dict[str, Any]:
         "text": closing.text,
         "at": closing.created_at,
         "by": closing.entered_by,
+        "against": closing.against,
     }
 
 

@@ -107,6 +107,8 @@ def show_now(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     st.html('<h1 class="cm-unseen">Match</h1>' + tell_now(story, advice, waiting))
     if not story.lot.closed and session.may_enter():
         record_advised(story, advice)
+        if waiting:  # a mistaken tap is mended where it was tapped
+            ask_correction(story)
 
 
 def show_glance(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
@@ -362,7 +364,8 @@ def show_history(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
         "Your name or initials (optional)", key="who", max_chars=120, persist_state="session",
         help="Written beside what you enter from now on.",
     )  # fmt: skip
-    ask_correction(story)
+    if story.lot.closed or not waiting:
+        ask_correction(story)
     ask_aside(story)
     ask_amendment(story)
     ask_choice(story)

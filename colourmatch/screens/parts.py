@@ -8,8 +8,12 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime, tzinfo
 from html import escape
 from typing import Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import streamlit as st
 
 from colourmatch.colour.spaces import lab_to_hex
 from colourmatch.liquid.make_up import show_volume
@@ -81,8 +85,14 @@ def show_lab(lab: Lab, lab_sd: Lab | None = None, digits: int = 1) -> str:
 
 
 def show_time(moment: str | None) -> str:
-    """A moment of the book as date and time in UTC."""
-    return f"{moment[:10]} {moment[11:16]} UTC" if moment else "–"
+    """A moment of the book as date and time where the browser is, else in UTC."""
+    if not moment:
+        return "–"
+    try:
+        zone: tzinfo = ZoneInfo(st.context.timezone or "UTC")
+    except (ZoneInfoNotFoundError, ValueError):  # a zone that this machine has no table of
+        zone = UTC
+    return f"{datetime.fromisoformat(moment).astimezone(zone):%Y-%m-%d %H:%M %Z}"
 
 
 def kicker(text: str) -> str:

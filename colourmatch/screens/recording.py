@@ -10,6 +10,7 @@ from colourmatch.dosing.care import ceiling_check, list_jurisdictions
 from colourmatch.dosing.plan import MOST_DROPS
 from colourmatch.errors import InputError
 from colourmatch.lots.entries import LotStory
+from colourmatch.lots.trials import open_trials
 from colourmatch.screens import drafts, parts, session, telling
 
 _UNITS = {"drops": "drops", "ml": "ml", "grams": "grams"}
@@ -174,6 +175,8 @@ def ask_closing(story: LotStory, advice: dict[str, Any], *, unfolded: bool = Fal
     stop = advice.get("action") == "stop" and advice.get("reason") in reasons
     with st.expander("Close the lot", expanded=unfolded):
         st.write("A closed lot takes no more additions. It still takes corrections, notes and rechecks.")
+        for left in open_trials(session.current_book(), story.lot.id):
+            st.html(parts.flag_line("Trial", left["text"]))
         reason = st.selectbox(
             "Why", reasons, index=reasons.index(advice["reason"]) if stop else None, placeholder="Choose",
             format_func=telling.OUTCOMES.__getitem__, key=f"{action}-reason-{token}",

@@ -50,7 +50,8 @@ def tell_closing(closing: ClosingEntry) -> tuple[str, str]:
 def closing_panel(closing: ClosingEntry) -> str:
     """The panel of a closed lot."""
     outcome, said = tell_closing(closing)
-    return parts.panel("Closed", outcome, [said, f"Closed on {parts.show_time(closing.created_at)}."], "stop")
+    when = f"Closed on {parts.show_time(closing.created_at)}."
+    return parts.panel("Closed", outcome, [part for part in (said, closing.against, when) if part], "stop")
 
 
 def describe_amount(entry: AdditionEntry) -> str:

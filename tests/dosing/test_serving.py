@@ -89,6 +89,9 @@ def test_liquids_that_may_be_alike_or_far_apart_are_told_as_both():
     (one,) = look_at(replace(unsure, views=(deep,)), (deep,))
     assert one.now.low == 0 and one.now.high > 4
     assert one.text.startswith("perhaps alike, perhaps ")
+    # its figure stands in the middle of what it may be, as the one after a step does
+    (then,) = look_at(replace(unsure, views=(deep,)), (deep,), [0.0001])
+    assert one.now.value == pytest.approx(then.after.value, abs=0.2) and one.now.value > 1
 
 
 def test_equal_liquids_are_told_as_equal():

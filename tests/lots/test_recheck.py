@@ -158,7 +158,9 @@ def test_what_is_missing_is_said(book: LotBook, closed: int) -> None:
     drift = read_drift(book, closed)
     assert drift["left_out"][0]["entry"] == entry and "No reference" in drift["left_out"][0]["reason"]
     add(book, closed, 0, measured(np.zeros(3)))
-    assert "of one day" in read_drift(book, closed)["text"]
+    assert "has not drifted. All photos are of one day" in read_drift(book, closed)["text"]
+    add(book, closed, 0, measured(np.array([4.0, -8.0, 3.0])))
+    assert "has drifted by " in (text := read_drift(book, closed)["text"]) and "paler" in text
 
 
 def test_a_lot_without_any_photo_has_no_drift(book: LotBook, lot: int) -> None:

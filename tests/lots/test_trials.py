@@ -131,6 +131,24 @@ def test_a_trial_of_a_tinted_batch_begins_with_its_colour(book: LotBook, parent:
     assert after.volume_ml == pytest.approx(before.volume_ml + 0.05)
 
 
+def test_a_batch_put_right_later_tells_what_its_trial_must_be_put_right_to(book: LotBook, parent: int) -> None:
+    entry = book.add_addition(parent, "red", drops=40)
+    trial = book.take_trial(parent, 100).id
+    assert describe_trials(book, book.lot_story(parent))[0]["corrected"] == []
+    again = book.correct_addition(entry.id, drops=20, reason="counted again")
+    (wrong,) = describe_trials(book, book.lot_story(parent))[0]["corrected"]
+    # By hand: 20 drops of 0.05 ml at 10 mg a ml are 10 mg in 1001 ml, of which the trial took a tenth.
+    assert wrong["mg"] == pytest.approx(100 * 10 / 1001, abs=1e-3) and wrong["stock"] == "red"
+    assert f"Put its entry {wrong['entry']} right, to 0.0999 ml." in wrong["text"]
+    assert wrong["text"] in describe_trials(book, book.lot_story(trial))[0]["text"]
+    book.correct_addition(wrong["entry"], ml=0.0999, reason="the batch was put right")
+    (told,) = describe_trials(book, book.lot_story(parent))
+    # what came along is not counted as dosed in the trial, put right or not
+    assert told["corrected"] == [] and told["doses"] == []
+    book.correct_addition(again.id, void=True, reason="it was the other lot")
+    assert "it did not happen" in describe_trials(book, book.lot_story(parent))[0]["corrected"][0]["text"]
+
+
 def test_what_cannot_be_is_refused(book: LotBook, parent: int) -> None:
     trial = book.take_trial(parent, 100).id
     with pytest.raises(InputError, match=r"too small to count drops in\. Take 50 or 100 ml"):

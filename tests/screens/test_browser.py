@@ -219,3 +219,21 @@ def test_a_decimal_comma_is_not_dropped(browser: Browser) -> None:
     field.send_keys("12,5", Keys.TAB)
     browser.settle()
     assert browser.find("[aria-label='Colour wanted, mg in a litre']").get_attribute("value") == "12.5"
+
+
+def test_a_comma_before_three_digits_says_how_it_was_read(browser: Browser) -> None:
+    from selenium.webdriver.common.keys import Keys
+
+    browser.go("set-up")
+    browser.tap("*[@data-testid='stTab']", "Strength")
+    wanted = "[aria-label='Colour wanted, mg in a litre']"
+    browser.click(wanted)
+    browser.find(wanted).send_keys(Keys.CONTROL, "a")
+    browser.find(wanted).send_keys("1,500", Keys.TAB)
+    browser.wait_text("Read as 1.5. For thousands type 1500, without a comma.")
+    browser.check_width()
+    browser.click(wanted)
+    browser.find(wanted).send_keys(Keys.CONTROL, "a")
+    browser.find(wanted).send_keys("1500", Keys.TAB)
+    browser.settle()
+    assert "Read as" not in browser.text()

@@ -324,6 +324,8 @@ def test_passing_the_ceiling_is_written_down_and_said(book: LotBook, lot_id: int
 def test_undo_is_a_correction_that_stays_readable(book: LotBook, lot_id: int) -> None:
     book.add_addition(lot_id, "red", drops=9)
     app = open_app("match", lot=str(lot_id))
+    folds = [fold.label for fold in app.expander]
+    assert folds.index("Correct an addition") == 0  # right under what was tapped
     by_key(app.text_input, f"correct-{lot_id}-reason").set_value("tapped by mistake")
     by_key(app.button, f"correct-{lot_id}-write").click()
     app.run()

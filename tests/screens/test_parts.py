@@ -27,6 +27,22 @@ def test_interval_is_value_low_high() -> None:
 
 
 @pytest.mark.parametrize(
+    ("zone", "text"),
+    [
+        ("Pacific/Auckland", "2026-11-26 01:33 NZDT"),  # thirteen hours ahead of UTC in their summer
+        (None, "2026-11-25 12:33 UTC"),
+        ("No/Such", "2026-11-25 12:33 UTC"),
+    ],
+)
+def test_a_time_is_that_of_the_place_where_the_browser_is(
+    zone: str | None, text: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(type(parts.st.context), "timezone", zone)
+    assert parts.show_time("2026-11-25T12:33:09.123456+00:00") == text
+    assert parts.show_time(None) == "–"
+
+
+@pytest.mark.parametrize(
     ("low", "high", "word"), [(0.2, 1.5, "within"), (1.2, 1.8, "around"), (1.6, 2.0, "over")]
 )
 def test_an_interval_is_judged_against_the_tolerance(low: float, high: float, word: str) -> None:
