@@ -60,6 +60,16 @@ def _own_book(tmp_path_factory: pytest.TempPathFactory):
 
 
 @pytest.fixture(scope="session")
+def browsers(tmp_path_factory: pytest.TempPathFactory):
+    """What opens browsers, for the tests that need one."""
+    from driving import Browsers
+
+    made = Browsers(tmp_path_factory.mktemp("browsers"))
+    yield made
+    made.quit()
+
+
+@pytest.fixture(scope="session")
 def drawn_photos(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     """Photos of the invented lot after 0 and 64 drops, 2016 x 1512 pixels."""
     folder = tmp_path_factory.mktemp("drawn")

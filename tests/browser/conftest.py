@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
-from driving import Page, Server, open_browser
+from driving import Browsers, Page, Server
 
 from colourmatch.lots.book import LotBook, open_book
 from colourmatch.simulate import Light, Phone, Pose, Scene, drink_transmittance, render_photo, save_photo
@@ -33,17 +32,10 @@ def serve(tmp_path: Path, book: LotBook) -> Iterator[Callable[..., Server]]:
 
 
 @pytest.fixture
-def browse(tmp_path: Path) -> Iterator[Callable[[str], Page]]:
-    """Opens a browser with the screen of a phone or a desk."""
-    drivers: list[Any] = []
-
-    def start(name: str) -> Page:
-        drivers.append(open_browser(tmp_path / f"profile-{len(drivers)}"))
-        return Page(drivers[-1], name)
-
-    yield start
-    for driver in drivers:
-        driver.quit()
+def browse(browsers: Browsers) -> Iterator[Callable[[str], Page]]:
+    """Opens a page in a browser with the screen of a phone or a desk."""
+    yield lambda name: Page(browsers.open(), name)
+    browsers.give_back()
 
 
 @pytest.fixture(scope="session")

@@ -212,3 +212,63 @@ def open_browser(profile: Path) -> Any:
         options.add_argument(flag)
     options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
     return webdriver.Chrome(options=options, service=Service(str(DRIVER)))
+
+
+class Browsers:
+    """The browsers of one test process: starting one costs more than most tests do in it.
+
+    A test's first page is a new tab of the one that stays open, without cookies and without what was stored; each
+    further page, which stands for another person's browser, has one of its own until the test ends.
+    """
+
+    kept: Any
+
+    def __init__(self, folder: Path) -> None:
+        self.folder, self.kept, self.lent, self.count = folder, None, False, 0
+        self.others: list[Any] = []
+
+    def open(self) -> Any:
+        """A driver for one more page of this test."""
+        if not self.lent:
+            self.lent = True
+            return self._fresh_tab()
+        self.others.append(self._start())
+        return self.others[-1]
+
+    def give_back(self) -> None:
+        """The test is over."""
+        self.lent = False
+        while self.others:
+            self.others.pop().quit()
+
+    def quit(self) -> None:
+        """The test process ends."""
+        self.give_back()
+        if self.kept is not None:
+            self.kept.quit()
+
+    def _start(self) -> Any:
+        self.count += 1
+        return open_browser(self.folder / f"profile-{self.count}")
+
+    def _fresh_tab(self) -> Any:
+        from selenium.common.exceptions import WebDriverException
+
+        if self.kept is not None:
+            try:
+                old = self.kept.window_handles
+                self.kept.switch_to.window(old[0])
+                self.kept.execute_script("try { localStorage.clear() } catch { }")
+                self.kept.switch_to.new_window("tab")
+                new = self.kept.current_window_handle
+                for handle in old:
+                    self.kept.switch_to.window(handle)
+                    self.kept.close()
+                self.kept.switch_to.window(new)
+                self.kept.execute_cdp_cmd("Network.clearBrowserCookies", {})
+                self.kept.get_log("browser")
+                return self.kept
+            except WebDriverException:  # it went down with the test before
+                self.kept.quit()
+        self.kept = self._start()
+        return self.kept

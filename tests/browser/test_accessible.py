@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from driving import CHROMIUM, DRIVER, SCREENS, Page, Server, open_browser
+from driving import CHROMIUM, DRIVER, SCREENS, Browsers, Page, Server
 
 from colourmatch.lots.book import open_book
 from colourmatch.lots.references import enter_reference
@@ -76,15 +76,12 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> Iterator[list[str]]:
 
 
 @pytest.fixture(params=list(SCREENS))
-def page(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Page]:
-    driver = open_browser(tmp_path / "profile")
-    try:
-        page = Page(driver, request.param)
-        page.height = 6000  # contrast is judged only where the page is in view
-        page.show_in("light")
-        yield page
-    finally:
-        driver.quit()
+def page(request: pytest.FixtureRequest, browsers: Browsers) -> Iterator[Page]:
+    page = Page(browsers.open(), request.param)
+    page.height = 6000  # contrast is judged only where the page is in view
+    page.show_in("light")
+    yield page
+    browsers.give_back()
 
 
 def find_faults(page: Page, where: str, **options: Any) -> list[str]:

@@ -146,7 +146,7 @@ def _tint(player: Player, boxes: dict[str, str]) -> None:
     player.call("lot photo", "1", _photo("ladder1-0.jpg"))
     player.call("lot photo", "1", _photo("ladder1-0.jpg"))  # sent again
     player.call("lot photo", "1", _photo("bad-empty.jpg"))
-    player.call("lot add", "1", "--stock", "red", "--drops", 65)
+    dosed = player.call("lot add", "1", "--stock", "red", "--drops", 65)
     sample = player.call("lot sample", "1", "--ml", "10")
     player.call("lot correct", "1", sample["entry"], "--ml", "12", "--reason", "weighed")
     player.call("lot correct", "1", "--tolerance", "2", "--reason", "as agreed")
@@ -157,6 +157,8 @@ def _tint(player: Player, boxes: dict[str, str]) -> None:
     player.call("lot add", "2", "--stock", "red", "--drops", "1")
     player.call("lot photo", "2", _photo("ladder1-2.jpg"), "--dilution", "5", "--depth-mm", "10")
     player.call("lot trial", "1")
+    player.call("lot correct", "1", dosed["entry"], "--drops", "60", "--reason", "counted again")
+    player.call("lot trial", "1")  # tells what that means for its trial
     player.call("lot trial", "2")
     player.call("lot trial", "2", "--pour-back")
     added = player.call("lot add", "1", "--stock", "red", "--drops", "2")
@@ -191,6 +193,8 @@ def _miss(player: Player, boxes: dict[str, str]) -> None:
         "lot new", "--name", "Far", "--volume-ml", "900", "--stock", "blue", "--dilution", "5", **bare
     )
     player.call("lot photo", "1", _photo("ladder1-0.jpg"), **bare)
+    player.call("lot trial", "1", "--ml", "100", **bare)
+    player.call("lot close", "1", "--reason", "past", **bare)  # against the advice, and with its trial open
 
 
 def _go_on(player: Player) -> None:

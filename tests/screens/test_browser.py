@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from driving import CHROMIUM, DRIVER, PICTURES, ROOT, SCREENS, Page, free_port, open_browser, wait_for
+from driving import CHROMIUM, DRIVER, PICTURES, ROOT, SCREENS, Browsers, Page, free_port, wait_for
 from test_trend_page import close_lot
 
 from colourmatch.lots.book import LotBook, open_book
@@ -93,12 +93,9 @@ class Browser(Page):
 
 
 @pytest.fixture(params=list(SCREENS))
-def browser(request: pytest.FixtureRequest, address: str, tmp_path: Path) -> Iterator[Browser]:
-    driver = open_browser(tmp_path / "profile")
-    try:
-        yield Browser(driver, address, request.param)
-    finally:
-        driver.quit()
+def browser(request: pytest.FixtureRequest, address: str, browsers: Browsers) -> Iterator[Browser]:
+    yield Browser(browsers.open(), address, request.param)
+    browsers.give_back()
 
 
 @pytest.fixture(scope="module")
