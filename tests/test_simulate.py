@@ -154,6 +154,14 @@ def test_the_same_seed_gives_the_same_picture_and_another_does_not():
 def test_varied_photos_repeat_and_spread():
     takes = [vary(seed) for seed in range(60)]
     again = vary(7)
+    ideal, half = vary(7, hardness=0), vary(7, hardness=0.5)
+    assert (ideal.phone.s_curve, ideal.phone.saturation, ideal.phone.shoulder, ideal.light.gradient) == (
+        0,
+        1,
+        1,
+        0,
+    )
+    assert half.phone.s_curve == pytest.approx(again.phone.s_curve / 2) and half.pose == again.pose
     assert np.array_equal(again.scene.batch, takes[7].scene.batch)
     assert (again.phone, again.pose, again.printer) == (takes[7].phone, takes[7].pose, takes[7].printer)
     differences = np.array([truth_of(take.scene)["delta_e_2000"] for take in takes])

@@ -96,7 +96,7 @@ def _read_card_photos(
             if len(refused) == 1
             else "None of the photos could be read. Look up why with each."
         )
-        return Answer(told, refused, 2, complaint)
+        return Answer(told, refused if len(refused) > 1 else [], 2, complaint)
     return Answer(told, [*refused, *_card_lines(told)])
 
 

@@ -274,7 +274,7 @@ def _corrected_since(trial: LotStory, parent: LotStory, taken: VolumeEntry) -> l
     Nothing of the trial is changed by itself; each of these says which entry to put right, and to what.
     """
     then, out = parent.state(before=taken), []
-    carried = [entry for entry in trial.additions if entry.id in _carried(trial)]
+    carried = [entry for entry in trial.additions if entry.id in came_along(trial)]
     for name in sorted({*then.mg, *(entry.stock for entry in carried)}):
         right = then.mg.get(name, 0.0) * taken.ml / then.volume_ml
         own = [entry for entry in carried if entry.stock == name]
@@ -301,7 +301,7 @@ def _corrected_since(trial: LotStory, parent: LotStory, taken: VolumeEntry) -> l
     return out
 
 
-def _carried(trial: LotStory) -> set[int]:
+def came_along(trial: LotStory) -> set[int]:
     """The entries that came along from the batch, as they were put right since."""
     first = {entry.id: entry.replaces_id for entry in trial.events}
     came = {entry.id for entry in trial.events if entry.reason == CARRIED and entry.replaces_id is None}
@@ -345,7 +345,7 @@ def scale_doses(trial: LotStory, batch: BatchState) -> list[dict[str, Any]]:
 
 def _own_ml(trial: LotStory, stock: str) -> float:
     """What was dosed in the trial itself, without what came along from the batch."""
-    came = _carried(trial)
+    came = came_along(trial)
     return math.fsum(e.ml for e in trial.additions if e.stock == stock and e.id not in came)
 
 

@@ -19,6 +19,7 @@ from colourmatch.lots.entries import (
     tell_figure,
 )
 from colourmatch.lots.sheet_facts import tell_conditions
+from colourmatch.lots.trials import came_along
 from colourmatch.screens import parts
 
 OUTCOMES = {
@@ -118,7 +119,8 @@ def describe_since_photo(story: LotStory) -> str:
     """What went in after the last photo, in words; empty when nothing did, or the lot is closed."""
     if story.lot.closed:
         return ""
-    changes = [describe_amount(entry) for entry in additions_since_photo(story)]
+    began = came_along(story)  # a trial begins with it
+    changes = [describe_amount(entry) for entry in additions_since_photo(story) if entry.id not in began]
     photos = story.counting_photos
     before = {entry.id for entry in story.entries_before(photos[-1])} if photos else set()
     for entry in story.effective:

@@ -33,8 +33,9 @@ def show() -> None:
         return
     told = read_trend(*ask_filters())
     show_findings(told)
-    if told["lots"]:
+    if len(told["lots"]) > 1:  # one point is no trend
         show_charts(told)
+    if told["lots"]:
         show_table(told["lots"])
     if told["left_out"]:
         st.header("Left out")

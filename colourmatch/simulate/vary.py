@@ -58,18 +58,61 @@ class Take:
         )
 
 
-def vary(seed: int, *, large: bool = False) -> Take:
+def vary(seed: int, *, large: bool = False, hardness: float = 1.0) -> Take:
     """A random photo of a reference, a batch and mostly a blank, CIEDE2000 spread from 0 to 12 with many
     under 6.
 
-    large: 4032 x 3024 pixels instead of 2016 x 1512. The same seed gives the same photo, and each part has
-    its own random stream, so that a change to one range leaves the others as they were.
+    large: 4032 x 3024 pixels instead of 2016 x 1512. hardness: every way in which phone, light, printer and glass
+    depart from ideal is that many times as large; liquids, poses and noise stay. The same seed gives the same photo, and
+    each part has its own random stream, so that a change to one range leaves the others as they were.
     """
     phone, printer = _vary_phone(_stream(seed, 1)), _vary_printer(_stream(seed, 2))
     light, pose = _vary_light(_stream(seed, 3)), _vary_pose(_stream(seed, 4), large)
     reference, batch, recipe = _vary_liquids(_stream(seed, 5))
     scene = _vary_scene(_stream(seed, 6), reference, batch)
-    return Take(scene, phone, light, pose, printer, seed, recipe)
+    take = Take(scene, phone, light, pose, printer, seed, recipe)
+    return take if hardness == 1 else _scale_departures(take, hardness)
+
+
+def _scale_departures(take: Take, by: float) -> Take:
+    """The same photo with every departure from an ideal phone, light, print and glass so many times as large."""
+
+    def off(value: float, ideal: float = 0.0) -> float:
+        return ideal + by * (value - ideal)
+
+    phone, light, printer, scene = take.phone, take.light, take.printer, take.scene
+    phone = replace(
+        phone,
+        peak_shift_nm=_three(by * np.array(phone.peak_shift_nm)),
+        matrix_error=off(phone.matrix_error),
+        saturation=off(phone.saturation, 1.0),
+        white_balance_error=_three(by * np.array(phone.white_balance_error)),
+        s_curve=off(phone.s_curve),
+        shoulder=min(off(phone.shoulder, 1.0), 1.0),
+        black_lift=_three(by * np.array(phone.black_lift)),
+        veil=off(phone.veil),
+        sharpening=off(phone.sharpening),
+    )
+    light = replace(
+        light,
+        gradient=off(light.gradient),
+        bend=off(light.bend),
+        second_share=off(light.second_share),
+        vignetting=off(light.vignetting),
+        shadow=light.shadow and replace(light.shadow, depth=off(light.shadow.depth)),
+    )
+    printer = replace(
+        printer, gamma=off(printer.gamma, 1.0), jitter=off(printer.jitter), cast=off(printer.cast)
+    )
+    scene = replace(
+        scene,
+        glass=replace(scene.glass, surface_veil=off(scene.glass.surface_veil)),
+        glass_shadow=off(scene.glass_shadow),
+        haze={spot: off(value) for spot, value in scene.haze.items()},
+        glints=tuple(replace(glint, level=off(glint.level)) for glint in scene.glints),
+        stains=tuple(replace(stain, density=off(stain.density)) for stain in scene.stains),
+    )
+    return replace(take, phone=phone, light=light, printer=printer, scene=scene)
 
 
 def _stream(seed: int, part: int) -> np.random.Generator:

@@ -1,9 +1,10 @@
 """Accuracy of readings on photos with known truth: difference, interval, absolute colour, flags.
 
-usage: python tests/bench/bench_reading.py FOLDER [--verbose] [--limit N] [--json]
+usage: python tests/bench/bench_reading.py FOLDER [--verbose] [--limit N] [--plain] [--json]
 
 FOLDER holds photos and truth.json (tests/bench/make_photos.py writes such a folder). Good light means daylight or a
-good LED; warm LED and tungsten are counted apart. Photos are read on all cores.
+good LED; warm LED and tungsten are counted apart. Photos are read on all cores. --plain reads the near ones the plain way
+too (tests/bench/plain_reader.py), which says how hard these photos are.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import numpy as np
+from plain_reader import read_plainly
 
 from colourmatch.colour.difference import ciede2000
 from colourmatch.photo.measure import measure_or_refuse
@@ -32,6 +34,7 @@ def main() -> None:
     parser.add_argument("folder", type=Path)
     parser.add_argument("--verbose", action="store_true")
     parser.add_argument("--limit", type=int, default=100000)
+    parser.add_argument("--plain", action="store_true", help="read them the plain way too")
     parser.add_argument(
         "--json", action="store_true", help="print one object with the figures asked for, at the end"
     )
@@ -79,6 +82,15 @@ def main() -> None:
     print(
         f"true below 6, good light: {len(near)} photos, error median {np.median(error):.3f}, 95th percentile {np.quantile(error, 0.95):.3f}  (targets 0.15, 0.5)"
     )
+    plain = None
+    if args.plain:
+        with ProcessPoolExecutor() as pool:
+            found = list(pool.map(read_plainly, [args.folder / r[5] for r in near], chunksize=4))
+        plain = np.abs([d - r[0] for d, r in zip(found, near, strict=True) if d is not None])
+        print(
+            f"the same read plainly: {len(plain)} photos, error median {np.median(plain):.3f}, 95th percentile "
+            f"{np.quantile(plain, 0.95):.3f}"
+        )
     match = np.array([r[3] for r in near if r[0] < 1.5])
     print(
         f"interval holds the truth: {100 * np.mean([r[2] for r in rows]):.1f} % of all, {100 * np.mean([r[2] for r in near]):.1f} % of near (92 to 99); median width below 1.5: {np.median(match):.2f} (0.8)"
@@ -100,6 +112,11 @@ def main() -> None:
             "match_width_median": float(np.median(match)),
             "strong_absolute_median": float(np.median(red[:, 0])),
         }
+        if plain is not None:
+            figures |= {
+                "plain_error_median": float(np.median(plain)),
+                "plain_error_p95": float(np.quantile(plain, 0.95)),
+            }
         print(json.dumps(figures))
 
 

@@ -1,4 +1,4 @@
-"""Writes varied simulated photos and their truth: make_photos.py OUTDIR COUNT [--seed S] [--large] [--heic].
+"""Writes varied simulated photos and their truth: make_photos.py OUTDIR COUNT [--seed S] [--hardness H] [--large] [--heic].
 
 truth.json: {"photos": {name: {"spots": {spot: {"lab": [L, a, b], "haze": h}}, "delta_e_2000": d, "light":
 ..., "phone": ..., ...}}}. Photo k is vary(seed + k); every fourth one is stored turned, as phones do.
@@ -14,9 +14,11 @@ from pathlib import Path
 from colourmatch.simulate import save_photo, vary
 
 
-def describe(seed: int, large: bool, folder: Path, suffix: str) -> tuple[str, dict[str, object]]:
+def describe(
+    seed: int, large: bool, folder: Path, suffix: str, hardness: float = 1.0
+) -> tuple[str, dict[str, object]]:
     """Draws and writes one photo; its file name and its entry of truth.json."""
-    take = vary(seed, large=large)
+    take = vary(seed, large=large, hardness=hardness)
     rendered = take.render()
     name = f"varied-{seed:05d}{suffix}"
     save_photo(rendered, folder / name, exif_orientation=(1, 1, 1, 6)[seed % 4])
@@ -43,13 +45,20 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("count", type=int)
     parser.add_argument("--seed", type=int, default=0, help="seed of the first photo (default 0)")
     parser.add_argument("--large", action="store_true", help="4032 x 3024 pixels instead of 2016 x 1512")
+    parser.add_argument(
+        "--hardness", type=float, default=1.0, help="how far all departs from ideal, as a factor"
+    )
     parser.add_argument("--heic", action="store_true", help="HEIC instead of JPEG")
     options = parser.parse_args(arguments)
     options.folder.mkdir(parents=True, exist_ok=True)
     photos = {}
     for k in range(options.count):
         name, photos_entry = describe(
-            options.seed + k, options.large, options.folder, ".heic" if options.heic else ".jpg"
+            options.seed + k,
+            options.large,
+            options.folder,
+            ".heic" if options.heic else ".jpg",
+            options.hardness,
         )
         photos[name] = photos_entry
         print(f"{k + 1}/{options.count} {name}", file=sys.stderr)

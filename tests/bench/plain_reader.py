@@ -33,7 +33,9 @@ def read_plainly(path: str | Path) -> float | None:
         [[1 / _PX_PER_MM, 0, 0.5 / _PX_PER_MM], [0, 1 / _PX_PER_MM, 0.5 / _PX_PER_MM], [0, 0, 1]]
     )
     size = tuple(round(side * _PX_PER_MM) for side in card.block_mm)
-    codes = cv2.warpPerspective(photo.rgb, pose.to_px @ to_mm, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+    codes = cv2.warpPerspective(
+        photo.rgb, pose.to_px @ to_mm, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    )
     table = photo.profile.decode_table
     linear = np.stack([table[c][codes[..., c]] for c in range(3)], axis=-1).astype(float)
     rows, cols = np.nonzero(mask_paper(card, _PX_PER_MM))
@@ -53,7 +55,9 @@ def read_plainly(path: str | Path) -> float | None:
             round((y - half) * _PX_PER_MM) : round((y + half) * _PX_PER_MM),
             round((x - half) * _PX_PER_MM) : round((x + half) * _PX_PER_MM),
         ]
-        paper = np.exp(_quadratic(np.array([x / card.block_mm[0]]), np.array([y / card.block_mm[1]])) @ surface)[0]
+        paper = np.exp(
+            _quadratic(np.array([x / card.block_mm[0]]), np.array([y / card.block_mm[1]])) @ surface
+        )[0]
         found[spot] = np.median(crop.reshape(-1, 3), axis=0) / paper
     to_xyz = np.asarray(photo.profile.to_xyz, float)
     lab = {spot: xyz_to_lab(to_xyz @ (found[spot] / found["blank"])) for spot in ("reference", "batch")}

@@ -131,7 +131,10 @@ def test_a_glass_against_the_daily_intake_by_hand():
     assert (adult, child) == ("an adult of 60 kg", "a child of 20 kg")
     assert of_adult == pytest.approx([2 / 420, 1.608 / 420, 2.392 / 420])
     assert of_child == pytest.approx([2 / 140, 1.608 / 140, 2.392 / 140])
-    assert "2.00 mg (1.61 to 2.39)" in one.text and "0.5 % (0.4 to 0.6) for an adult of 60 kg and 1.4 % (1.1 to 1.7) for a child" in one.text
+    assert (
+        "2.00 mg (1.61 to 2.39)" in one.text
+        and "0.5 % (0.4 to 0.6) for an adult of 60 kg and 1.4 % (1.1 to 1.7) for a child" in one.text
+    )
     # The smaller of the two, and whose it is: ponceau 4R has 4 (JECFA) and 0.7 (EFSA).
     assert (portion_in_glass("E124", 1, 0).adi_mg_per_kg, portion_in_glass("E124", 1, 0).source) == (
         0.7,

@@ -131,7 +131,9 @@ def test_a_trial_of_a_tinted_batch_begins_with_its_colour(book: LotBook, parent:
     assert after.volume_ml == pytest.approx(before.volume_ml + 0.05)
 
 
-def test_a_batch_put_right_later_tells_what_its_trial_must_be_put_right_to(book: LotBook, parent: int) -> None:
+def test_a_batch_put_right_later_tells_what_its_trial_must_be_put_right_to(
+    book: LotBook, parent: int
+) -> None:
     entry = book.add_addition(parent, "red", drops=40)
     trial = book.take_trial(parent, 100).id
     assert describe_trials(book, book.lot_story(parent))[0]["corrected"] == []

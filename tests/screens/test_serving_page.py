@@ -67,6 +67,15 @@ def test_what_a_glass_brings_is_shown_once_something_is_in(book: LotBook, matche
     assert "for a child of 20 kg" in text and "body masses are examples" in text
 
 
+def test_a_trial_of_a_tinted_batch_begins_with_its_first_photo(book: LotBook, matched: int) -> None:
+    book.add_addition(matched, "red", drops=20)
+    trial = book.take_trial(matched, 100)
+    text = shown(open_app("match", lot=str(trial.id)))
+    assert "before the first drop" in text and "Added since the last photo" not in text
+    book.add_addition(trial.id, "red", drops=2)
+    assert "Added since the last photo: 2 drops of red." in shown(open_app("match", lot=str(trial.id)))
+
+
 def test_a_trial_is_taken_told_and_poured_back(book: LotBook, matched: int) -> None:
     app = open_app("match", lot=str(matched))
     by_key(app.button, f"trial-{matched}-take").click()
