@@ -256,7 +256,15 @@ def close_lot(
         if learnt["stock"] in dosed and len(photos) >= 2:
             sd = max(float(np.log(learnt["high"] / learnt["low"])) / 3.92, LEAST_LEARNT_SD)
             once = token and f"{token}-learnt-{k}"
-            book.record_learnt(learnt["stock"], learnt["strength_factor"], sd, story.lot.id, token=once)
+            taught = book.record_learnt(
+                learnt["stock"], learnt["strength_factor"], sd, story.lot.id, token=once
+            )
+            for (
+                thin
+            ) in book.list_stocks():  # what was thinned from it is as strong, unless its own drops say more
+                if thin.diluted_from_id == taught.id and thin.name not in dosed and thin.strength_rel_sd > sd:
+                    again = once and f"{once}-{thin.id}"
+                    book.record_learnt(thin.id, learnt["strength_factor"], sd, story.lot.id, token=again)
     return {
         "lot": story.lot.id,
         "closed": True,

@@ -168,7 +168,7 @@ def show_state(story: LotStory) -> None:
         seen = photos[-1].measurement
         cells.append(
             parts.cell(
-                "Last difference", parts.show_interval(seen["delta_e_2000"]), seen["difference"]["text"]
+                "Last photo alone", parts.show_interval(seen["delta_e_2000"]), seen["difference"]["text"]
             )
         )
     ceiling, place = story.lot.ceiling_mg_per_l, story.lot.jurisdiction

@@ -12,9 +12,12 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import time
 from collections import Counter
 from dataclasses import dataclass, replace
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does, and before numpy starts
 
 import numpy as np
 

@@ -515,6 +515,18 @@ def test_closing_keeps_the_outcome_and_what_the_stock_taught(bench):
     assert first["to_match"][0]["drops"] == pytest.approx(drops, rel=0.15)
 
 
+def test_what_a_lot_teaches_of_a_stock_holds_for_what_was_thinned_from_it_before(bench):
+    made = bench(factor=1.15)
+    made.book.add_dilution("red", 10, "red thin")
+    made.book.add_stock("red too", "E129", 1.0)
+    made.follow()
+    close_lot(made.book, made.lot)
+    red, thin, other = (made.book.find_stock(name) for name in ("red", "red thin", "red too"))
+    assert (thin.strength_factor, thin.strength_rel_sd) == (red.strength_factor, red.strength_rel_sd)
+    assert thin.strength_g_per_100ml == pytest.approx(red.strength_g_per_100ml / 10)
+    assert other.strength_factor == 1
+
+
 def test_nothing_is_learnt_of_a_stock_that_did_not_go_in(bench):
     made = bench()
     made.shoot()
