@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from colourmatch.errors import InputError
 from colourmatch.lots.calibrations import lot_choice
 from colourmatch.lots.checks import check_number
 from colourmatch.lots.entries import (
@@ -20,6 +21,7 @@ from colourmatch.lots.entries import (
     AmendmentEntry,
     AsideEntry,
     ClosingEntry,
+    Lot,
     LotEntry,
     LotStory,
     NoteEntry,
@@ -102,6 +104,7 @@ def _record_photo(
     known = book.find_photo(content, lot) if content else None
     if known is not None and content:
         book.photo_store.put_back(known.stored_name, content)
+        _check_same_view(book.find_lot(lot), known, changed)
         return known.measurement | {"lot": lot, "entry": known.id, "advice": known.advice, "repeated": True}
     reader = lot_reader(book, lot)
     if measured is None or not _is_of(measured, content):
@@ -119,6 +122,16 @@ def _record_photo(
         taken_at=_time_taken(measurement), token=token,
     )  # fmt: skip
     return measurement | {"lot": lot, "entry": entry.id, "advice": advice}
+
+
+def _check_same_view(lot: Lot, known: PhotoEntry, wanted: Mapping[str, float]) -> None:
+    """A photo that is sent again keeps the depth and dilution that were said of it; InputError for others."""
+    view = photo_view(lot, known.measurement)
+    if any(abs(getattr(view, name) - value) > 1e-9 for name, value in wanted.items()):
+        raise InputError(
+            f"{known.original_name or 'This photo'} is in this lot already, as entry {known.id}: {view.depth_mm:g} mm deep, "
+            f"1 part made up to {view.dilution:g}. If that is wrong, set it aside and photograph again."
+        )
 
 
 def view_of_photos(story: LotStory) -> View:
