@@ -226,6 +226,13 @@ def test_too_much_is_past_with_the_way_back(drops):
     assert advice.rescue.text in advice.text and "past the match" in advice.text
 
 
+def test_a_little_past_but_within_the_tolerance_is_a_match():
+    # 80 drops where some 74 match: over a tolerance of 1, within one of 1.5.
+    strict, wide = (advise(settle(ask(drops=(80,), tolerance=limit))) for limit in (1.0, 1.5))
+    assert strict.rescue.chance_past > 0.5 and 1.0 < strict.now.value < 1.5
+    assert (strict.reason, wide.reason) == ("past", "matched") and wide.now == strict.now
+
+
 def test_a_stock_far_too_strong_is_to_be_diluted():
     stock = Stock("syrup", "E129", 100.0)
     problem = ask((stock,), volume_ml=300.0)
