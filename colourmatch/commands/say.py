@@ -81,7 +81,7 @@ def advice_lines(advice: Mapping[str, Any] | None, *, closed: bool = False) -> I
         yield f"-> {advice['text']}"
     now, predicted = advice.get("now"), (advice.get("predicted") or {}).get("delta_e_2000")
     if now:
-        yield f"   {'ended at' if closed else 'now     '} CIEDE2000 {interval_text(now)}, by all photos together"
+        yield f"   {'ended at' if closed else 'now     '} CIEDE2000 {interval_text(now)}, by all photos of the lot"
     if adds and predicted:
         yield f"   then     CIEDE2000 {interval_text(predicted)}"
     for dose in (advice.get("to_match") or ()) if adds else ():
