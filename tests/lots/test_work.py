@@ -176,7 +176,9 @@ def test_the_same_photo_twice_is_recorded_once(bench):
     assert again["entry"] == first["entry"] and again["repeated"] is True
     same = record_photos(made.book, made.lot, [photo], view={"dilution": 5, "depth_mm": 10})[0]
     assert same["entry"] == first["entry"]
-    with pytest.raises(InputError, match="10 mm deep, 1 part made up to 5. If that is wrong, set it aside"):
+    with pytest.raises(
+        InputError, match=r"10 mm deep, 1 part made up to 5[.] If that is wrong, set it aside"
+    ):
         record_photos(made.book, made.lot, [photo], view={"dilution": 15})
     assert again["advice"] == first["advice"] and again["delta_e_2000"] == first["delta_e_2000"]
 
