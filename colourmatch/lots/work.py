@@ -272,9 +272,8 @@ def close_lot(
             taught = book.record_learnt(
                 learnt["stock"], learnt["strength_factor"], sd, story.lot.id, token=once
             )
-            for (
-                thin
-            ) in book.list_stocks():  # what was thinned from it is as strong, unless its own drops say more
+            # what was thinned from it is as strong, unless its own drops say more
+            for thin in book.list_stocks():
                 if thin.diluted_from_id == taught.id and thin.name not in dosed and thin.strength_rel_sd > sd:
                     again = once and f"{once}-{thin.id}"
                     book.record_learnt(thin.id, learnt["strength_factor"], sd, story.lot.id, token=again)
