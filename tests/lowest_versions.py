@@ -4,7 +4,7 @@
     python tests/lowest_versions.py --run FOLDER        make an environment there with exactly these, run the tests
     python tests/lowest_versions.py --run FOLDER tests/colour tests/test_cli.py
 
-What pyproject.toml does not name itself (pandas, pyarrow ...) is the newest that fits. The newest of everything is what
+What pyproject.toml does not name itself (pyarrow, starlette ...) is the newest that fits. The newest of everything is what
 a plain `pip install '.[test]'` gives, which .ci/run tests.
 """
 

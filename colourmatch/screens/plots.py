@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import pandas as pd  # noqa: F401  whole before plotly, which takes it as it finds it, half read by another thread too
 import plotly.graph_objects as go
 
 from colourmatch.colour.ellipse import chroma_covariance, trace_ellipse

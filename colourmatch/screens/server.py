@@ -90,11 +90,11 @@ _HEAVY = (
     "scipy.interpolate",
     "colourmatch.liquid.learn",
     "colourmatch.lots.work",
+    "pandas",
     "plotly.graph_objects",
     "colourmatch.screens.match",
     "cv2",
     "colourmatch.screens.drawing",
-    "pandas",
     "pyarrow",
 )
 

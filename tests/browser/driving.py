@@ -144,9 +144,16 @@ class Page:
             raise
 
     def find(self, css: str) -> Any:
-        return wait_for(
-            lambda: next(iter(self.driver.find_elements("css selector", css)), None), f"there is no {css}", 30
-        )
+        try:
+            return wait_for(
+                lambda: next(iter(self.driver.find_elements("css selector", css)), None),
+                f"there is no {css}",
+                30,
+            )
+        except BaseException:
+            self.picture("failed")
+            print(self.text())  # what stood there instead: pytest shows it
+            raise
 
     def leave(self, act: Callable[[], Any]) -> None:
         """Do what leads to another page, and wait until the browser is there."""

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+
 import pytest
 
 from colourmatch.screens import plots
@@ -84,3 +87,30 @@ def test_photos_keep_the_numbers_they_have_in_the_lot() -> None:
     assert list(plots.draw_ab(path).data[0].text) == ["2", "5"]
     from_one = plots.trace_path(seen)
     assert from_one is not None and from_one.names == ["photo 1", "photo 2 (now)"]
+
+
+#: Another thread is in the middle of importing pandas, as when two pages are opened at once.
+_HALF_READ = """
+import sys, threading, time
+import plotly.graph_objects
+import colourmatch.screens.parts, colourmatch.colour.ellipse  # all but pandas
+assert "pandas" not in sys.modules
+class Slow:
+    def find_spec(self, name, path=None, target=None):
+        if name == "pandas.core":
+            time.sleep(2)
+sys.meta_path.insert(0, Slow())
+threading.Thread(target=__import__, args=("pandas",)).start()
+while "pandas" not in sys.modules:
+    time.sleep(0.01)
+assert not hasattr(sys.modules["pandas"], "Series")
+import {module} as drawn
+drawn.go.Figure().add_scatter(x=[1.0], y=[2.0], hovertext=["a"], hoverinfo="text")
+"""
+
+
+@pytest.mark.parametrize("module", ["colourmatch.screens.plots", "colourmatch.screens.trend_plots"])
+def test_a_chart_is_drawn_while_another_page_is_still_importing_pandas(module: str) -> None:
+    script = _HALF_READ.format(module=module)
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, timeout=120)
+    assert done.returncode == 0, done.stderr
