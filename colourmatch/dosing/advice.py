@@ -149,7 +149,7 @@ def _plan(problem: Problem) -> Advice:
     inside = facts["chance_within_tolerance"] >= 0.95
     # past the best, and not within the tolerance all the same
     past = rescue is not None and rescue.chance_past > 0.5 and facts["now"].value > problem.tolerance
-    if rescue is not None and past and gain < REPEATABILITY and not inside:
+    if past and gain < REPEATABILITY and not inside:
         return _stop_past(facts)
     unsure = CONFIRM[0] < facts["chance_within_tolerance"] < CONFIRM[1]
     asked = problem.photos_of_state > 1 or problem.fit.photos >= PATIENCE

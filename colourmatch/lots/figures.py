@@ -176,3 +176,11 @@ def read_doses(story: LotStory) -> tuple[Dose, ...]:
 def total_sd(doses: Sequence[Dose]) -> float:
     """Standard deviation of the colour added in all, mg per litre: stocks err independently."""
     return math.hypot(*(dose.mg_per_l_sd for dose in doses))
+
+
+def interval_text(figure: dict[str, Any] | None, digits: int = 1) -> str:
+    """A figure with its 95 % interval in words."""
+    if not figure or figure.get("value") is None:
+        return "not known"
+    value, low, high = (f"{figure[key]:.{digits}f}" for key in ("value", "low", "high"))
+    return f"{value} ({low} to {high})"

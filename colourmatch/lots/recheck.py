@@ -23,6 +23,7 @@ from colourmatch.lots.figures import (
     Seen,
     corrected_by,
     final_photos,
+    interval_text,
     mean_gap,
     parse_exif_time,
     phone_covariance,
@@ -251,9 +252,10 @@ def _sort_photos(story: LotStory) -> tuple[tuple[Seen, ...], tuple[Seen, ...], l
 
 def _tell_same_day(last: dict[str, Any]) -> str:
     """What a recheck on the day of the finished photo says: a drift, but no rate."""
-    value, low, high = (f"{last['delta_e_2000'][key]:.1f}" for key in ("value", "low", "high"))
     seen = last["difference"]
-    what = f"drifted by {value} ({low} to {high}): {seen['text']}" if seen["seen"] else "not drifted"
+    what = (
+        f"drifted by {interval_text(last['delta_e_2000'])}: {seen['text']}" if seen["seen"] else "not drifted"
+    )
     return f"Within a day the colour has {what}. All photos are of one day, so no rate can be told."
 
 

@@ -21,7 +21,15 @@ from colourmatch.lots.entries import (
     VolumeEntry,
     tell_figure,
 )
-from colourmatch.lots.figures import Dose, Seen, read_doses, scale_covariance, see_photo, total_sd
+from colourmatch.lots.figures import (
+    Dose,
+    Seen,
+    interval_text,
+    read_doses,
+    scale_covariance,
+    see_photo,
+    total_sd,
+)
 from colourmatch.lots.label_page import read_label_lines
 from colourmatch.lots.sheet_plots import Point
 
@@ -175,14 +183,6 @@ def _tell_drift(book: LotBook, story: LotStory) -> str | None:
 def minute(text: str) -> str:
     """A time of the book to the minute."""
     return text[:16].replace("T", " ")
-
-
-def interval_text(figure: dict[str, Any] | None, digits: int = 1) -> str:
-    """A figure with its 95 % interval in words."""
-    if not figure or figure.get("value") is None:
-        return "not known"
-    value, low, high = (f"{figure[key]:.{digits}f}" for key in ("value", "low", "high"))
-    return f"{value} ({low} to {high})"
 
 
 def _shorten(text: str) -> str:

@@ -273,8 +273,8 @@ def _corrected_since(trial: LotStory, parent: LotStory, taken: VolumeEntry) -> l
 
     Nothing of the trial is changed by itself; each of these says which entry to put right, and to what.
     """
-    then, out = parent.state(before=taken), []
-    carried = [entry for entry in trial.additions if entry.id in came_along(trial)]
+    then, came, out = parent.state(before=taken), came_along(trial), []
+    carried = [entry for entry in trial.additions if entry.id in came]
     for name in sorted({*then.mg, *(entry.stock for entry in carried)}):
         right = then.mg.get(name, 0.0) * taken.ml / then.volume_ml
         own = [entry for entry in carried if entry.stock == name]
@@ -303,15 +303,11 @@ def _corrected_since(trial: LotStory, parent: LotStory, taken: VolumeEntry) -> l
 
 def came_along(trial: LotStory) -> set[int]:
     """The entries that came along from the batch, as they were put right since."""
-    first = {entry.id: entry.replaces_id for entry in trial.events}
-    came = {entry.id for entry in trial.events if entry.reason == CARRIED and entry.replaces_id is None}
-
-    def root(entry_id: int) -> int:
-        while (before := first.get(entry_id)) is not None:
-            entry_id = before
-        return entry_id
-
-    return {entry.id for entry in trial.events if root(entry.id) in came}
+    came: set[int] = set()
+    for entry in trial.events:  # a correction comes after what it corrects
+        if entry.replaces_id in came or (entry.replaces_id is None and entry.reason == CARRIED):
+            came.add(entry.id)
+    return came
 
 
 def scale_doses(trial: LotStory, batch: BatchState) -> list[dict[str, Any]]:

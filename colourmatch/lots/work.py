@@ -264,7 +264,7 @@ def close_lot(
     words = text or (advice["text"] if advice["action"] == "stop" else "")
     entry = book.close_lot(story.lot.id, outcome, words, advice, entered_by=entered_by, token=token)
     advice = entry.final or advice
-    dosed = {a.stock for a in story.additions}
+    dosed, shelf = {a.stock for a in story.additions}, book.list_stocks()
     for k, learnt in enumerate(advice.get("stocks_learnt") or []):
         if learnt["stock"] in dosed and len(photos) >= 2:
             sd = max(float(np.log(learnt["high"] / learnt["low"])) / 3.92, LEAST_LEARNT_SD)
@@ -273,7 +273,7 @@ def close_lot(
                 learnt["stock"], learnt["strength_factor"], sd, story.lot.id, token=once
             )
             # what was thinned from it is as strong, unless its own drops say more
-            for thin in book.list_stocks():
+            for thin in shelf:
                 if thin.diluted_from_id == taught.id and thin.name not in dosed and thin.strength_rel_sd > sd:
                     again = once and f"{once}-{thin.id}"
                     book.record_learnt(thin.id, learnt["strength_factor"], sd, story.lot.id, token=again)

@@ -364,7 +364,7 @@ def show_history(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
         "Your name or initials (optional)", key="who", max_chars=120, persist_state="session",
         help="Written beside what you enter from now on.",
     )  # fmt: skip
-    if story.lot.closed or not waiting:
+    if not waiting:  # else it stands under what was tapped
         ask_correction(story)
     ask_aside(story)
     ask_amendment(story)

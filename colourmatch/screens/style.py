@@ -107,7 +107,7 @@ _CSS = """
 .cm-story li { margin: 0 !important; padding: .6rem 0 !important; line-height: 1.45;
   border-bottom: 1px solid var(--cm-line); }
 .cm-story .gone { text-decoration: line-through; color: var(--cm-quiet); }
-.cm-read-as { margin-top: .3rem; line-height: 1.4; color: var(--cm-warn, inherit); font-weight: 600; }
+.cm-read-as { margin-top: .3rem; line-height: 1.4; color: var(--cm-warn); font-weight: 600; }
 .cm-empty { border: 1px dashed var(--cm-line); border-radius: 10px; padding: 1.3rem; line-height: 1.55; }
 @media (max-width: 640px) {
   [data-testid="stMainBlockContainer"] { padding: 1.5rem 1rem 4rem; }

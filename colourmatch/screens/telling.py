@@ -52,7 +52,7 @@ def closing_panel(closing: ClosingEntry) -> str:
     """The panel of a closed lot."""
     outcome, said = tell_closing(closing)
     when = f"Closed on {parts.show_time(closing.created_at)}."
-    return parts.panel("Closed", outcome, [part for part in (said, closing.against, when) if part], "stop")
+    return parts.panel("Closed", outcome, [said, closing.against, when], "stop")
 
 
 def describe_amount(entry: AdditionEntry) -> str:

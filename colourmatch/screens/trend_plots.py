@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-import pandas as pd  # noqa: F401  whole before plotly, as in plots.py
 import plotly.graph_objects as go
 
 from colourmatch.screens.parts import show_number

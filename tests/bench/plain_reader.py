@@ -1,4 +1,5 @@
-"""The plain way to read the same photos, as a yardstick of how hard they are; it shares only the card's place.
+"""The plain way to read the same photos, as a yardstick of how hard they are; it shares the card's place
+and sums, and none of the judgement.
 
 Codes are decoded by the file's own profile, a quadratic surface is fitted to each channel's logarithm of bare paper, and
 each liquid is the median of its window over that surface, divided by the same of the glass of water.
@@ -15,7 +16,8 @@ from colourmatch.colour.difference import ciede2000
 from colourmatch.colour.spaces import xyz_to_lab
 from colourmatch.errors import PhotoError
 from colourmatch.photo.card import read_card
-from colourmatch.photo.flat import mask_paper
+from colourmatch.photo.field import quadratic
+from colourmatch.photo.flat import decode, mask_paper
 from colourmatch.photo.load import load_photo
 from colourmatch.photo.locate import find_card
 
@@ -36,12 +38,11 @@ def read_plainly(path: str | Path) -> float | None:
     codes = cv2.warpPerspective(
         photo.rgb, pose.to_px @ to_mm, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     )
-    table = photo.profile.decode_table
-    linear = np.stack([table[c][codes[..., c]] for c in range(3)], axis=-1).astype(float)
+    linear = decode(codes, photo.profile.decode_table).astype(float)
     rows, cols = np.nonzero(mask_paper(card, _PX_PER_MM))
     rows, cols = rows[::37], cols[::37]
     logs = np.log(np.maximum(linear[rows, cols], 1e-4))
-    basis = _quadratic(cols / size[0], rows / size[1])
+    basis = quadratic(np.stack([cols + 0.5, rows + 0.5], axis=1) / _PX_PER_MM, card.block_mm)
     keep = np.ones(len(rows), bool)
     for _ in range(5):  # leave out what lies far off: stains, objects
         surface = np.linalg.lstsq(basis[keep], logs[keep], rcond=None)[0]
@@ -55,15 +56,8 @@ def read_plainly(path: str | Path) -> float | None:
             round((y - half) * _PX_PER_MM) : round((y + half) * _PX_PER_MM),
             round((x - half) * _PX_PER_MM) : round((x + half) * _PX_PER_MM),
         ]
-        paper = np.exp(
-            _quadratic(np.array([x / card.block_mm[0]]), np.array([y / card.block_mm[1]])) @ surface
-        )[0]
+        paper = np.exp(quadratic(np.array([[x, y]]), card.block_mm) @ surface)[0]
         found[spot] = np.median(crop.reshape(-1, 3), axis=0) / paper
     to_xyz = np.asarray(photo.profile.to_xyz, float)
     lab = {spot: xyz_to_lab(to_xyz @ (found[spot] / found["blank"])) for spot in ("reference", "batch")}
     return float(ciede2000(lab["reference"], lab["batch"]))
-
-
-def _quadratic(x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    x, y = 2 * x - 1, 2 * y - 1
-    return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)

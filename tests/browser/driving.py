@@ -228,10 +228,9 @@ class Browsers:
     further page, which stands for another person's browser, has one of its own until the test ends.
     """
 
-    kept: Any
-
     def __init__(self, folder: Path) -> None:
-        self.folder, self.kept, self.lent, self.count = folder, None, False, 0
+        self.folder, self.lent, self.count = folder, False, 0
+        self.kept: Any = None
         self.others: list[Any] = []
 
     def open(self) -> Any:
