@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does, and before numpy starts
@@ -13,7 +14,6 @@ from colourmatch.demo import Kitchen, draw_demo_photo
 from colourmatch.simulate import save_photo
 
 SAMPLE_PHOTOS = Path(__file__).parent / "photos"
-_SERVER = "COLOURMATCH_TEST_POSTGRES_URL"
 
 
 def pytest_xdist_auto_num_workers() -> int:
@@ -27,27 +27,47 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     items.sort(key=lambda item: item.path not in slow)
 
 
-def pytest_configure(config: pytest.Config) -> None:
-    """Tests that run side by side empty a database of their own each: one is made for every worker."""
-    worker = os.environ.get("PYTEST_XDIST_WORKER")
-    if worker and os.environ.get(_SERVER):
-        import sqlalchemy
+@pytest.fixture(scope="session")
+def server(worker_id: str):
+    """The address of a database on the PostgreSQL server for this worker's tests alone, which run one by one.
 
-        from colourmatch.lots.opening import parse_location
+    Skips the test when COLOURMATCH_TEST_POSTGRES_URL names no server.
+    """
+    named = os.environ.get("COLOURMATCH_TEST_POSTGRES_URL")
+    if not named:
+        pytest.skip("COLOURMATCH_TEST_POSTGRES_URL is not set")
+    import sqlalchemy
 
-        url = parse_location(os.environ[_SERVER])
-        engine = sqlalchemy.create_engine(url, isolation_level="AUTOCOMMIT")
-        name = f"{url.database}_{worker}"
+    from colourmatch.lots.opening import parse_location
 
-        def drop() -> None:
-            with engine.connect() as connection:
-                connection.exec_driver_sql(f'DROP DATABASE IF EXISTS "{name}" WITH (FORCE)')
+    url = parse_location(named)
+    name = f"{url.database}_{worker_id}"
+    engine = sqlalchemy.create_engine(url, isolation_level="AUTOCOMMIT")
+    with engine.connect() as connection:
+        connection.exec_driver_sql(f'DROP DATABASE IF EXISTS "{name}" WITH (FORCE)')
+        connection.exec_driver_sql(f'CREATE DATABASE "{name}"')
+    yield url.set(database=name).render_as_string(hide_password=False)
+    with engine.connect() as connection:
+        connection.exec_driver_sql(f'DROP DATABASE "{name}" WITH (FORCE)')
+    engine.dispose()
 
-        drop()
-        with engine.connect() as connection:
-            connection.exec_driver_sql(f'CREATE DATABASE "{name}"')
-        os.environ[_SERVER] = url.set(database=name).render_as_string(hide_password=False)
-        config.add_cleanup(drop)
+
+@pytest.fixture(scope="session")
+def empty_server(server: str) -> Callable[[], str]:
+    """Throws away all that the database on the server holds, and gives its address."""
+    import sqlalchemy
+
+    from colourmatch.lots.opening import parse_location
+
+    def empty() -> str:
+        engine = sqlalchemy.create_engine(parse_location(server))
+        with engine.begin() as connection:
+            connection.exec_driver_sql("DROP SCHEMA public CASCADE")
+            connection.exec_driver_sql("CREATE SCHEMA public")
+        engine.dispose()
+        return server
+
+    return empty
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -16,7 +16,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -32,7 +32,6 @@ from colourmatch.lots.recheck import record_recheck
 from colourmatch.lots.work import close_lot, describe_lot, record_photos
 
 ROOT = Path(__file__).parents[2]
-POSTGRES = os.environ.get("COLOURMATCH_TEST_POSTGRES_URL", "")
 #: Where a kill may strike: anywhere within an entry.
 KILLS = 3
 
@@ -423,21 +422,18 @@ def test_a_book_put_in_the_place_of_an_open_one_is_the_one_that_is_written(tmp_p
         assert [entry.text for entry in book.lot_story(lot).events] == ["into the first"]
 
 
-@pytest.mark.skipif(not POSTGRES, reason="COLOURMATCH_TEST_POSTGRES_URL is not set")
 def test_a_server_that_ends_the_connection_in_a_save_keeps_what_was_confirmed(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, empty_server: Callable[[], str]
 ) -> None:
     """What a server that is stopped does to its clients: their connections are ended within the transaction."""
     import sqlalchemy
 
     from colourmatch.lots.opening import parse_location
 
-    control = sqlalchemy.create_engine(parse_location(POSTGRES), isolation_level="AUTOCOMMIT")
-    with control.connect() as connection:
-        connection.exec_driver_sql("DROP SCHEMA public CASCADE")
-        connection.exec_driver_sql("CREATE SCHEMA public")
+    server = empty_server()
+    control = sqlalchemy.create_engine(parse_location(server), isolation_level="AUTOCOMMIT")
     environ = {"COLOURMATCH_PHOTOS": str(tmp_path)}
-    with open_book(POSTGRES, environ=environ) as book:
+    with open_book(server, environ=environ) as book:
         book.add_stock("red", "E129", 1)
         lot = book.new_lot("A", 900, "red").id
         book.add_addition(lot, "red", drops=1)

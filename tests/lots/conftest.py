@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import os
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -11,42 +10,23 @@ import pytest
 
 from colourmatch.lots.book import LotBook, open_book
 
-POSTGRES = os.environ.get("COLOURMATCH_TEST_POSTGRES_URL", "")
-
-
-def empty_server(url: str) -> None:
-    """Throw away all that the test database holds."""
-    import sqlalchemy
-
-    from colourmatch.lots.opening import parse_location
-
-    engine = sqlalchemy.create_engine(parse_location(url))
-    with engine.begin() as connection:
-        connection.exec_driver_sql("DROP SCHEMA public CASCADE")
-        connection.exec_driver_sql("CREATE SCHEMA public")
-    engine.dispose()
-
 
 @pytest.fixture(params=["sqlite", "postgresql"])
 def location(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     """Where an empty book may be made."""
     if request.param == "sqlite":
         return str(tmp_path / "book.sqlite")
-    if not POSTGRES:
-        pytest.skip("COLOURMATCH_TEST_POSTGRES_URL is not set")
-    empty_server(POSTGRES)
-    return POSTGRES
+    return request.getfixturevalue("empty_server")()
 
 
 @pytest.fixture
-def second_location(location: str, tmp_path: Path) -> Callable[[], str]:
+def second_location(location: str, tmp_path: Path, request: pytest.FixtureRequest) -> Callable[[], str]:
     """Makes another empty place of the same kind; on a server the first book is thrown away for it."""
 
     def make() -> str:
         if "://" not in location:
             return str(tmp_path / "second.sqlite")
-        empty_server(location)
-        return location
+        return request.getfixturevalue("empty_server")()
 
     return make
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -12,18 +13,25 @@ from colourmatch.simulate import Light, Phone, Pose, Scene, drink_transmittance,
 BASE = {"caramel_a610": 0.01, "yellow_a430": 0.05}
 
 
-def draw_photo(folder: Path, batch_mg_per_l: float, seed: int) -> Path:
-    """A photo of a reference with 12 mg/l of E129 and a batch with another amount, in good light."""
-    scene = Scene(
-        reference=drink_transmittance({"E129": 12.0}, **BASE),
-        batch=drink_transmittance({"E129": batch_mg_per_l}, **BASE),
-    )
-    rendered = render_photo(scene, Phone(), Light(), Pose(fill=0.85, tilt_degrees=3), seed=seed)
-    return save_photo(rendered, folder / f"batch-{seed}.jpg")
+@pytest.fixture(scope="session")
+def draw_photo() -> Callable[[Path, float, int], Path]:
+    """Draws a photo of a reference with 12 mg/l of E129 and a batch with another amount, in good light."""
+
+    def draw(folder: Path, batch_mg_per_l: float, seed: int) -> Path:
+        scene = Scene(
+            reference=drink_transmittance({"E129": 12.0}, **BASE),
+            batch=drink_transmittance({"E129": batch_mg_per_l}, **BASE),
+        )
+        rendered = render_photo(scene, Phone(), Light(), Pose(fill=0.85, tilt_degrees=3), seed=seed)
+        return save_photo(rendered, folder / f"batch-{seed}.jpg")
+
+    return draw
 
 
 @pytest.fixture(scope="session")
-def photos(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+def photos(
+    tmp_path_factory: pytest.TempPathFactory, draw_photo: Callable[[Path, float, int], Path]
+) -> list[Path]:
     """Two photos: the batch before the first drop, and after it."""
     folder = tmp_path_factory.mktemp("photos")
     return [draw_photo(folder, 1.0, 1), draw_photo(folder, 8.0, 2)]

@@ -6,7 +6,7 @@ import contextlib
 import io
 import json
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -56,10 +56,8 @@ def lots(tmp_path_factory: pytest.TempPathFactory, photos: list[Path]) -> Iterat
 
 
 @pytest.fixture(scope="module")
-def photos(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+def photos(tmp_path_factory: pytest.TempPathFactory, draw_photo: Callable[..., Path]) -> list[Path]:
     """Three photos of a batch that takes on colour."""
-    from conftest import draw_photo
-
     folder = tmp_path_factory.mktemp("numbers-photos")
     return [draw_photo(folder, 1.0, 1), draw_photo(folder, 7.0, 2), draw_photo(folder, 7.0, 3)]
 
