@@ -1,7 +1,9 @@
 """The advice: whether to add, how much, or to stop and why, in numbers and in a sentence.
 
 Acceptance follows JCGM 106:2012 (The role of measurement uncertainty in conformity assessment), 8.3.2: "matched" needs
-the difference under the tolerance with 95 % probability, unless no drop can improve what is seen any more.
+the difference under the tolerance with 95 % probability. When no drop can improve what is seen any more, what is more
+likely decides (8.2, simple acceptance on the probability of being within): the figure shown says where the difference
+would most fairly be put, and near a tolerance that is another question.
 """
 
 from __future__ import annotations
@@ -18,9 +20,9 @@ from colourmatch.colour.difference import Interval, describe_difference
 from colourmatch.dosing.plan import (
     MOST_DROPS,
     MOST_OF_BATCH,
-    PASSED_BY,
     PASSED_CHANCE,
     Line,
+    passed_by,
     plan_line,
     safe_step,
 )
@@ -35,6 +37,8 @@ WORTH_INSIDE = 0.25
 DROWNED = 0.15
 #: Between these chances of being within the tolerance a second photo of the same state is asked for before a stop.
 CONFIRM = (0.15, 0.9)
+#: From this chance on a batch that no drop can improve is within the tolerance rather than over it.
+LIKELY = 0.5
 #: A step that is not worth it on average is tried all the same when its chance of a gain that a photo shows is this.
 PROMISING = 0.12
 #: A ceiling is named as the reason when it costs at least this many CIEDE2000.
@@ -148,7 +152,7 @@ def _plan(problem: Problem) -> Advice:
     gain = float(line.mean[0] - line.mean[line.best])
     inside = facts["chance_within_tolerance"] >= 0.95
     # past the best, and not within the tolerance all the same
-    past = rescue is not None and rescue.chance_past > 0.5 and facts["now"].value > problem.tolerance
+    past = rescue is not None and rescue.chance_past > 0.5 and not _within(facts)
     if past and gain < REPEATABILITY and not inside:
         return _stop_past(facts)
     unsure = CONFIRM[0] < facts["chance_within_tolerance"] < CONFIRM[1]
@@ -178,6 +182,11 @@ def _plan(problem: Problem) -> Advice:
 
 
 # ---- numbers ---------------------------------------------------------------------------------------------------
+
+
+def _within(facts: dict[str, Any]) -> bool:
+    """Whether the batch is rather within the tolerance than over it."""
+    return bool(facts["chance_within_tolerance"] >= LIKELY)
 
 
 def _facts(problem: Problem, line: Line, rescue: Rescue | None) -> dict[str, Any]:
@@ -308,7 +317,7 @@ def _explore(problem: Problem, line: Line) -> tuple[Dose, ...]:
     # colour cannot be taken out again: not where it is expected to look worse than now
     mean = line.mean
     inside = [t for t in range(1, len(mean)) if mean[t] <= mean[0] and problem.keeps_ceiling(line.ml[t])]
-    step = safe_step(line.difference, line.draw_best, max(inside, default=0))
+    step = safe_step(problem, line.difference, line.draw_best, max(inside, default=0))
     gains = line.difference[:, 0] - line.difference[:, step]
     if (gains > REPEATABILITY).mean() < PROMISING:
         return ()
@@ -321,11 +330,11 @@ def _ml_of(problem: Problem, drops: dict[int, int]) -> list[float]:
 
 
 def _chance_passed(problem: Problem, line: Line, k: int) -> float:
-    """Chance that one drop of a stock ends more than PASSED_BY worse than the best that can be reached."""
+    """Chance that one drop of a stock ends worse by more than passed_by than the best that can be reached."""
     after = problem.difference(*problem.after(np.array([_ml_of(problem, {k: 1})])))[:, 0]
     least = line.difference[np.arange(len(line.draw_best)), line.draw_best]
     beyond = line.ml[line.draw_best, k] < problem.stocks[k].drop_ml
-    return float(((after > least + PASSED_BY) & beyond).mean())
+    return float(((after > least + passed_by(problem, least)) & beyond).mean())
 
 
 # ---- the sentences ---------------------------------------------------------------------------------------------
@@ -393,7 +402,7 @@ def _without_safe_drop(problem: Problem, line: Line, facts: dict[str, Any]) -> A
             f"parts with {'the batch' if stock.made_in == 'batch' else 'water'}), enter it as a new stock, and go on "
             "with that; or stop here."
         )
-        if facts["now"].value <= problem.tolerance:
+        if _within(facts):
             return _stop_here(problem, line, facts)
         return Advice("stop", "nearest", text, problem=text, **facts)
     if _chance_passed(problem, line, k) < 4 * PASSED_CHANCE:
@@ -409,17 +418,25 @@ def _without_safe_drop(problem: Problem, line: Line, facts: dict[str, Any]) -> A
 
 def _stop_here(problem: Problem, line: Line, facts: dict[str, Any]) -> Advice:
     now: Interval = facts["now"]
-    if line.bound and line.free_gain >= CEILING_COST and now.value > problem.tolerance:
+    within = _within(facts)
+    if line.bound and line.free_gain >= CEILING_COST and not within:
         return _stop_ceiling(problem, line, facts)
     shown = f"{now.value:.1f} (between {now.low:.1f} and {now.high:.1f})"
-    if now.value <= problem.tolerance:
+    chance = f"{100 * facts['chance_within_tolerance']:.0f} %"
+    if within:
         sure = facts["chance_within_tolerance"] >= 0.95
-        tail = "" if sure else " No drop can improve it by more than a photo can show."
+        tail = (
+            ""
+            if sure
+            else f" The chance that it is within is {chance}; no drop can improve it by more than a photo can show."
+        )
         text = f"Matched: the difference is {shown}, tolerance {problem.tolerance:g}. Stop here.{tail}"
         return Advice("stop", "matched", text, **facts)
     names = " and ".join(s.name for s in problem.stocks)
     left = f" What stays different: {facts['missing']}." if facts["missing"] else ""
     why = " The last steps brought it no nearer." if problem.stalled else ""
+    if now.value <= problem.tolerance:
+        why += f" The chance that it is within the tolerance of {problem.tolerance:g} is {chance} only."
     return Advice(
         "stop",
         "nearest",

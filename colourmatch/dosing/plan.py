@@ -13,12 +13,15 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from colourmatch.dosing.problem import Problem
+from colourmatch.dosing.problem import PATIENCE, Problem
 
 Array = NDArray[np.float64]
 
 #: The largest chance taken of passing the optimum by more than this many CIEDE2000.
 PASSED_BY, PASSED_CHANCE = 0.5, 0.05
+#: After PATIENCE photos this part of the least difference that can be reached may be passed too: nobody sees 20.5
+#: from 20, and drop by drop the work has no end.
+PASSED_PART = 0.1
 #: One more stock must bring at least this many CIEDE2000.
 WORTH_A_STOCK = 0.25
 #: A dose that would make up more than this part of the batch thins it; the stock is too weak.
@@ -148,7 +151,7 @@ def _make_line(problem: Problem, used: tuple[int, ...], dose: Array, bounds: tup
     mean = difference.mean(axis=0)
     best = int(np.where(inside, mean, np.inf).argmin())
     draw_best = difference.argmin(axis=1)
-    step = safe_step(difference, draw_best, best)
+    step = safe_step(problem, difference, draw_best, best)
     gain = max(float(mean[best] - min(free_value, mean.min())), 0.0) if at_room else 0.0
     return Line(ml, difference, best, int(mean.argmin()), step, draw_best, used, at_room and gain > 0, gain)
 
@@ -157,11 +160,18 @@ def _few_mg_ml(problem: Problem, k: int) -> float:
     return 5.0 * problem.state.volume_ml / 1000 / problem.stocks[k].mg_per_ml
 
 
-def safe_step(difference: Array, draw_best: NDArray[np.intp], most: int) -> int:
-    """Largest index whose chance of lying past a draw's optimum by more than PASSED_BY is under PASSED_CHANCE."""
+def passed_by(problem: Problem, least: Array) -> Array:
+    """By how many CIEDE2000 a draw's least difference (D,) may be passed before it counts as passed, shape (D,)."""
+    part = PASSED_PART if problem.fit.photos >= PATIENCE else 0.0
+    return np.maximum(PASSED_BY, part * least)
+
+
+def safe_step(problem: Problem, difference: Array, draw_best: NDArray[np.intp], most: int) -> int:
+    """Largest index whose chance of lying past a draw's optimum by more than passed_by is under PASSED_CHANCE."""
     least = difference[np.arange(len(difference)), draw_best]
+    limit = least + passed_by(problem, least)
     for t in range(most, 0, -1):
-        passed = (draw_best < t) & (difference[:, t] > least + PASSED_BY)
+        passed = (draw_best < t) & (difference[:, t] > limit)
         if passed.mean() < PASSED_CHANCE:
             return t
     return 0

@@ -199,6 +199,24 @@ def test_a_second_photo_is_asked_for_near_the_border_while_patience_lasts():
         assert advise(settled).action != "rephotograph"
 
 
+def test_where_the_figure_and_the_chance_differ_the_chance_decides_and_is_told():
+    # The figure of alike liquids is corrected for noise and lies below the middle of the draws.
+    problem = settle(ask(drops=(72,)))
+    now = advise(problem).now.value
+    middle = float(np.median(advice_module.plan_line(problem).difference[:, 0]))
+    assert now < middle
+    unlikely = advise(replace(problem, tolerance=0.5 * (now + middle)))
+    chance = f"{100 * unlikely.chance_within_tolerance:.0f} %"
+    assert unlikely.reason == "nearest" and unlikely.chance_within_tolerance < 0.5
+    assert (
+        f"The chance that it is within the tolerance of {0.5 * (now + middle):g} is {chance} only."
+        in unlikely.text
+    )
+    likely = advise(replace(problem, tolerance=1.1 * middle))
+    assert likely.reason == "matched" and 0.5 < likely.chance_within_tolerance < 0.95
+    assert f"The chance that it is within is {100 * likely.chance_within_tolerance:.0f} %;" in likely.text
+
+
 def test_an_impossible_target_is_nearest_with_what_is_missing():
     advice = advise(settle(ask(reference={"E133": 15})))
     assert (advice.action, advice.reason, advice.doses) == ("stop", "nearest", ())

@@ -12,6 +12,7 @@ from test_problem import RED, VIEW, YELLOW, ask, mix, pour
 from colourmatch.colour.difference import ciede2000
 from colourmatch.dosing import plan as plan_module
 from colourmatch.dosing.plan import PASSED_BY, PASSED_CHANCE, plan_line
+from colourmatch.dosing.problem import PATIENCE
 from colourmatch.liquid.model import View
 from colourmatch.liquid.stock import BatchState, Stock
 
@@ -97,6 +98,18 @@ def test_step_is_the_largest_safe_one(problem):
 
     assert chance(line.step) < PASSED_CHANCE
     assert line.step == line.best or chance(line.step + 1) >= PASSED_CHANCE
+
+
+def test_after_some_photos_a_far_off_least_difference_may_be_passed_by_a_part_of_it():
+    """Where a reference of another dye stays far off, the last steps are not drop by drop."""
+    fresh = ask(reference={"E133": 25, "E129": 30})
+    tired = replace(fresh, fit=replace(fresh.fit, photos=PATIENCE))
+    short, far = plan_line(fresh), plan_line(tired)
+    assert far.mean[far.best] > 10 * PASSED_BY  # so that a tenth of it counts
+    assert 0 < short.step < far.step <= far.best == short.best
+    least = np.array([0.0, 4.9, 20.0])
+    assert_allclose(plan_module.passed_by(fresh, least), 0.5)
+    assert_allclose(plan_module.passed_by(tired, least), [0.5, 0.5, 2.0])
 
 
 def test_first_step_stops_short_and_a_known_stock_goes_further():
