@@ -522,7 +522,7 @@ def close(
         lot_id = book.find_lot(lot).id
         told = close_lot(book, lot_id, reason, note, entered_by=by, token=token)
     for left in told["open_trials"]:
-        session.note(f"Lot {left['lot']}, a trial taken from this one, is still open: close it by itself.")
+        session.note(left["text"])
     return Answer(
         told,
         [f"Lot {lot_id}. {closing_line(told, told['advice'])}", *advice_lines(told["advice"], closed=True)],

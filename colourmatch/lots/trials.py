@@ -226,14 +226,18 @@ def describe_trials(book: LotBook, story: LotStory) -> list[dict[str, Any]]:
     return [_describe(book, book.lot_story(trial.id), story) for trial in book.list_trials(story.lot.id)]
 
 
-def open_trials(book: LotBook, lot: int) -> list[dict[str, Any]]:
-    """The trials of a lot that are still open, each with a sentence; when the lot is closed none goes back into it."""
+def open_trials(book: LotBook, lot: int, *, closed: bool = False) -> list[dict[str, Any]]:
+    """The trials of a lot that are still open, each with a sentence; when the lot is closed none goes back into it.
+
+    closed: whether the lot has just been closed, and the trial can only be closed too.
+    """
+    what_now = (
+        "Nothing is poured back into a closed lot: close it by itself."
+        if closed
+        else "Nothing is poured back into a closed lot: pour the trial back first, or close it by itself."
+    )
     return [
-        {
-            "lot": trial.id,
-            "text": f"Lot {trial.id}, a trial taken from this one, is still open. Nothing is poured back into a closed lot: "
-            "pour the trial back first, or close it by itself.",
-        }
+        {"lot": trial.id, "text": f"Lot {trial.id}, a trial taken from this one, is still open. {what_now}"}
         for trial in book.list_trials(lot)
         if not trial.closed
     ]

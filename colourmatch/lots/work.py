@@ -284,7 +284,7 @@ def close_lot(
         "text": entry.text,
         "advice": advice,
         "against": entry.against,
-        "open_trials": open_trials(book, story.lot.id),
+        "open_trials": open_trials(book, story.lot.id, closed=True),
     }
 
 

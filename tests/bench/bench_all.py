@@ -68,6 +68,12 @@ def easier_rows(r: dict[str, Any]) -> list[tuple[str, str, str]]:
     ]
 
 
+def floor_rows(r: dict[str, Any]) -> list[tuple[str, str, str]]:
+    """As `reading_rows`, with everything but the camera ideal."""
+    found = f"{r['error_median']:.2f} and {r['error_p95']:.2f}"
+    return [("such cameras alone, all else ideal: error, median and 95th percentile", found, "")]
+
+
 def dosing_rows(d: dict[str, Any]) -> list[tuple[str, str, str]]:
     """As `reading_rows`, for simulated lots that follow the advice."""
     return [
@@ -149,6 +155,7 @@ def main() -> None:
             draw = [sys.executable, str(_HERE / "make_photos.py"), folder, str(args.photos), "--seed", "7"]
             subprocess.run([*draw, "--hardness", str(hardness)], check=True, stderr=subprocess.DEVNULL)
             rows += tell(run("bench_reading.py", folder, "--plain", "--json"))
+    rows += floor_rows(run("camera_floor.py", "--json"))
     rows += dosing_rows(run("bench_dosing.py", str(args.lots), "--json"))
     rows += whole_rows(run("bench_whole.py", str(args.whole), "--json"))
     rows += speed_rows(run("bench_speed.py", "--json"))
