@@ -19,8 +19,8 @@ Array = NDArray[np.float64]
 
 #: The largest chance taken of passing the optimum by more than this many CIEDE2000.
 PASSED_BY, PASSED_CHANCE = 0.5, 0.05
-#: After PATIENCE photos this part of the least difference that can be reached may be passed too: nobody sees 20.5
-#: from 20, and drop by drop the work has no end.
+#: After PATIENCE photos this part of the least difference that can be reached may be passed too: a batch 20 off and one
+#: 22 off are as far to the eye, and drop by drop the work has no end.
 PASSED_PART = 0.1
 #: One more stock must bring at least this many CIEDE2000.
 WORTH_A_STOCK = 0.25
