@@ -18,6 +18,8 @@ pytestmark = [
 ]
 #: Fields that count whole things.
 WHOLE = ("Drops counted", "Page")
+#: The number fields that are seen.
+_NUMBERS = "[...document.querySelectorAll('input[type=number]')].filter(one => one.checkVisibility())"
 _HELD = """
 const held = document.activeElement, look = getComputedStyle(held);
 const whole = !held.matches('a, button, input, summary, [role=tab]');
@@ -109,11 +111,10 @@ def test_a_comma_is_taken_in_every_field_that_takes_a_fraction(
                 page.settle()
             page.run("document.querySelectorAll('details:not([open]) > summary').forEach(one => one.click())")
             page.settle()
-            fields = [one for one in page.find_all("input[type=number]") if one.is_displayed()]
-            for place, label in enumerate([one.get_attribute("aria-label") for one in fields]):
+            for place, label in enumerate(page.run(f"return {_NUMBERS}.map(one => one.ariaLabel)")):
                 if label in WHOLE or (path, label) in tried:
                     continue
-                field = [one for one in page.find_all("input[type=number]") if one.is_displayed()][place]
+                field = page.run(f"return {_NUMBERS}[arguments[0]]", place)  # what was typed draws some anew
                 before = field.get_attribute("value")
                 field.send_keys(Keys.CONTROL, "a")
                 field.send_keys("12,5")

@@ -174,14 +174,13 @@ def write_in(page: Page, label: str, text: str, *keys: str) -> None:
     field.send_keys(text, *keys)
 
 
-@pytest.mark.parametrize("screen", ["phone", "desk"])
 def test_a_new_lot_half_typed_survives_a_reload_and_a_closed_tab(
-    serve: Callable[..., Server], browse: Callable[[str], Page], book: LotBook, screen: str
+    serve: Callable[..., Server], browse: Callable[[str], Page], book: LotBook
 ) -> None:
     from selenium.webdriver.common.keys import Keys
 
     book.add_stock("red", "E129", 1.0)
-    server, page = serve(), browse(screen)
+    server, page = serve(), browse("phone")
     page.go(f"{server.url}/set-up")
     page.tap("*[@data-testid='stTab']", "New lot")
     page.settle()

@@ -26,6 +26,10 @@ pytestmark = [
 ]
 
 
+#: What does not hang on the width is shown on one screen alone.
+ON_A_PHONE = pytest.mark.parametrize("browser", ["phone"], indirect=True)
+
+
 @pytest.fixture(scope="module")
 def app_book(tmp_path_factory: pytest.TempPathFactory) -> LotBook:
     """The book of the running app."""
@@ -162,6 +166,7 @@ def test_every_page_fits_its_screen(browser: Browser, lots: dict[str, int]) -> N
             browser.picture(f"{path.split('?')[0] or 'start'}-{scheme}")
 
 
+@ON_A_PHONE
 def test_a_tab_stays_open_when_the_notice_goes(browser: Browser, app_book: LotBook) -> None:
     app_book.add_stock(f"first of {browser.name}", "E102", 1.0)  # so that the form is folded
     browser.go("set-up")
@@ -206,6 +211,7 @@ def test_trend_references_and_a_closed_lot_fit_their_screen(browser: Browser, ap
     browser.picture("references")
 
 
+@ON_A_PHONE
 def test_a_decimal_comma_is_not_dropped(browser: Browser) -> None:
     from selenium.webdriver.common.keys import Keys
 
@@ -218,6 +224,7 @@ def test_a_decimal_comma_is_not_dropped(browser: Browser) -> None:
     assert browser.find("[aria-label='Colour wanted, mg in a litre']").get_attribute("value") == "12.5"
 
 
+@ON_A_PHONE
 def test_a_comma_before_three_digits_says_how_it_was_read(browser: Browser) -> None:
     from selenium.webdriver.common.keys import Keys
 
