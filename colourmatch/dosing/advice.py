@@ -22,7 +22,7 @@ from colourmatch.dosing.plan import (
     MOST_OF_BATCH,
     PASSED_CHANCE,
     Line,
-    passed_by,
+    passing_limit,
     plan_line,
     safe_step,
 )
@@ -39,6 +39,8 @@ DROWNED = 0.15
 CONFIRM = (0.15, 0.9)
 #: From this chance on a batch that no drop can improve is within the tolerance rather than over it.
 LIKELY = 0.5
+#: From this chance on it is within the tolerance for certain (the guard band).
+SURE = 0.95
 #: A step that is not worth it on average is tried all the same when its chance of a gain that a photo shows is this.
 PROMISING = 0.12
 #: A ceiling is named as the reason when it costs at least this many CIEDE2000.
@@ -150,10 +152,10 @@ def _plan(problem: Problem) -> Advice:
     facts = _facts(problem, line, rescue)
     doses = _round_down(problem, line)
     gain = float(line.mean[0] - line.mean[line.best])
-    inside = facts["chance_within_tolerance"] >= 0.95
+    inside = _within(facts, SURE)
     # past the best, and not within the tolerance all the same
     past = rescue is not None and rescue.chance_past > 0.5 and not _within(facts)
-    if past and gain < REPEATABILITY and not inside:
+    if past and gain < REPEATABILITY:
         return _stop_past(facts)
     unsure = CONFIRM[0] < facts["chance_within_tolerance"] < CONFIRM[1]
     asked = problem.photos_of_state > 1 or problem.fit.photos >= PATIENCE
@@ -184,9 +186,9 @@ def _plan(problem: Problem) -> Advice:
 # ---- numbers ---------------------------------------------------------------------------------------------------
 
 
-def _within(facts: dict[str, Any]) -> bool:
-    """Whether the batch is rather within the tolerance than over it."""
-    return bool(facts["chance_within_tolerance"] >= LIKELY)
+def _within(facts: dict[str, Any], chance: float = LIKELY) -> bool:
+    """Whether the batch is within the tolerance with at least this chance: rather than over it when none is given."""
+    return bool(facts["chance_within_tolerance"] >= chance)
 
 
 def _facts(problem: Problem, line: Line, rescue: Rescue | None) -> dict[str, Any]:
@@ -330,11 +332,10 @@ def _ml_of(problem: Problem, drops: dict[int, int]) -> list[float]:
 
 
 def _chance_passed(problem: Problem, line: Line, k: int) -> float:
-    """Chance that one drop of a stock ends worse by more than passed_by than the best that can be reached."""
+    """Chance that one drop of a stock ends beyond passing_limit."""
     after = problem.difference(*problem.after(np.array([_ml_of(problem, {k: 1})])))[:, 0]
-    least = line.difference[np.arange(len(line.draw_best)), line.draw_best]
     beyond = line.ml[line.draw_best, k] < problem.stocks[k].drop_ml
-    return float(((after > least + passed_by(problem, least)) & beyond).mean())
+    return float(((after > passing_limit(problem, line.difference, line.draw_best)) & beyond).mean())
 
 
 # ---- the sentences ---------------------------------------------------------------------------------------------
@@ -424,13 +425,9 @@ def _stop_here(problem: Problem, line: Line, facts: dict[str, Any]) -> Advice:
     shown = f"{now.value:.1f} (between {now.low:.1f} and {now.high:.1f})"
     chance = f"{100 * facts['chance_within_tolerance']:.0f} %"
     if within:
-        sure = facts["chance_within_tolerance"] >= 0.95
-        tail = (
-            ""
-            if sure
-            else f" The chance that it is within is {chance}; no drop can improve it by more than a photo can show."
-        )
-        text = f"Matched: the difference is {shown}, tolerance {problem.tolerance:g}. Stop here.{tail}"
+        text = f"Matched: the difference is {shown}, tolerance {problem.tolerance:g}. Stop here."
+        if not _within(facts, SURE):
+            text += f" The chance that it is within is {chance}; no drop can improve it by more than a photo can show."
         return Advice("stop", "matched", text, **facts)
     names = " and ".join(s.name for s in problem.stocks)
     left = f" What stays different: {facts['missing']}." if facts["missing"] else ""

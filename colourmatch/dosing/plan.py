@@ -19,7 +19,7 @@ Array = NDArray[np.float64]
 
 #: The largest chance taken of passing the optimum by more than this many CIEDE2000.
 PASSED_BY, PASSED_CHANCE = 0.5, 0.05
-#: After PATIENCE photos this part of the least difference that can be reached may be passed too: a batch 20 off and one
+#: From PATIENCE photos on this part of the least difference that can be reached may be passed too: a batch 20 off and one
 #: 22 off are as far to the eye, and drop by drop the work has no end.
 PASSED_PART = 0.1
 #: One more stock must bring at least this many CIEDE2000.
@@ -160,16 +160,16 @@ def _few_mg_ml(problem: Problem, k: int) -> float:
     return 5.0 * problem.state.volume_ml / 1000 / problem.stocks[k].mg_per_ml
 
 
-def passed_by(problem: Problem, least: Array) -> Array:
-    """By how many CIEDE2000 a draw's least difference (D,) may be passed before it counts as passed, shape (D,)."""
+def passing_limit(problem: Problem, difference: Array, draw_best: NDArray[np.intp]) -> Array:
+    """The CIEDE2000 of each draw from which on its optimum counts as passed, shape (D,)."""
+    least = difference[np.arange(len(difference)), draw_best]
     part = PASSED_PART if problem.fit.photos >= PATIENCE else 0.0
-    return np.maximum(PASSED_BY, part * least)
+    return least + np.maximum(PASSED_BY, part * least)
 
 
 def safe_step(problem: Problem, difference: Array, draw_best: NDArray[np.intp], most: int) -> int:
-    """Largest index whose chance of lying past a draw's optimum by more than passed_by is under PASSED_CHANCE."""
-    least = difference[np.arange(len(difference)), draw_best]
-    limit = least + passed_by(problem, least)
+    """Largest index whose chance of lying past a draw's optimum and beyond passing_limit is under PASSED_CHANCE."""
+    limit = passing_limit(problem, difference, draw_best)
     for t in range(most, 0, -1):
         passed = (draw_best < t) & (difference[:, t] > limit)
         if passed.mean() < PASSED_CHANCE:

@@ -36,6 +36,8 @@ Array = NDArray[np.float64]
 
 _DYES = ("E129", "E124", "E110", "E102", "E122", "E163", "E162", "E133", "E120")
 _DYE_WEIGHTS = np.array([5, 3, 3, 3, 2, 1, 1, 1, 1]) / 20
+#: Names of the lights that are neither daylight nor a good LED.
+WARM_LIGHTS = ("LED-B1", "LED-B2")
 _DILUTIONS = (1, 2, 3, 4, 5, 8, 10, 15, 20)
 
 
@@ -164,7 +166,7 @@ def _pick_light(rng: np.random.Generator) -> tuple[str, Array]:
     names = {
         "daylight": ["D50", "D55", "D65", "D75"],
         "led": ["LED-B3", "LED-B4", "LED-B5", "LED-V1", "LED-V2"],
-        "warm": ["LED-B1", "LED-B2"],
+        "warm": list(WARM_LIGHTS),
     }
     name = str(rng.choice(names[str(kind)]))
     return name, read_illuminant(name)

@@ -44,6 +44,7 @@ from colourmatch.simulate import (
 )
 from colourmatch.simulate.liquids import lab_relative_to_water
 from colourmatch.simulate.materials import printed_greys
+from colourmatch.simulate.vary import WARM_LIGHTS
 
 DYES = ("E129", "E102")
 KNOWN: tuple[tuple[dict[str, float], dict[str, float]], ...] = (
@@ -55,8 +56,8 @@ KNOWN: tuple[tuple[dict[str, float], dict[str, float]], ...] = (
     ({"E102": 12}, {"E129": 8, "E102": 3}),
 )
 STRENGTH_SD, DEPTH_SD = 0.03, 0.02
-#: A near pair, and lamps that are told apart.
-NEAR, WARM = 6.0, ("LED-B1", "LED-B2")
+#: A pair nearer than this is a near one.
+NEAR = 6.0
 GREY_MM = ((107.0, 72.0), (143.0, 72.0), (143.0, 108.0), (107.0, 108.0))
 
 
@@ -321,7 +322,7 @@ def main() -> None:
                 pairs = [
                     row for row in read_tests({"kept": fits["kept"]}, near, greys) if "difference" in row
                 ]
-                rows += [row | {"warm": kit.take.light.name in WARM} for row in own + pairs]
+                rows += [row | {"warm": kit.take.light.name in WARM_LIGHTS} for row in own + pairs]
     for warm in (False, True):
         some = {how: [row for row in rows if row["warm"] == warm] for how, rows in every.items()}
         for how, rows in some.items():

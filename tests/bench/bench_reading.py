@@ -20,8 +20,9 @@ from plain_reader import read_plainly
 
 from colourmatch.colour.difference import ciede2000
 from colourmatch.photo.measure import measure_or_refuse
+from colourmatch.simulate.vary import WARM_LIGHTS
 
-_WARM = ("LED-B1", "LED-B2", "A")
+_WARM = (*WARM_LIGHTS, "A")
 
 
 def read_one(path: str) -> dict:

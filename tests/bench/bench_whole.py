@@ -25,9 +25,8 @@ from colourmatch.colour.spectra import WAVELENGTHS_NM
 from colourmatch.lots.book import open_book
 from colourmatch.lots.work import record_photos
 from colourmatch.simulate import save_photo, vary
-from colourmatch.simulate.vary import Take
+from colourmatch.simulate.vary import WARM_LIGHTS, Take
 
-_WARM = ("LED-B1", "LED-B2")
 _MOST_PHOTOS = 14
 _KINDS = ["plain"] * 5 + ["other dye"] * 2 + ["two dyes", "ceiling", "past"]
 
@@ -35,7 +34,7 @@ _KINDS = ["plain"] * 5 + ["other dye"] * 2 + ["two dyes", "ceiling", "past"]
 def _take(lot: int, photo: int) -> Take:
     """A varied photo in daylight or a good LED."""
     some = (vary(1_000_000 + 1000 * lot + 50 * photo + k) for k in range(50))
-    return next(take for take in some if take.light.name not in _WARM)
+    return next(take for take in some if take.light.name not in WARM_LIGHTS)
 
 
 def draw_photo(

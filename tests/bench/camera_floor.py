@@ -22,14 +22,13 @@ from colourmatch.simulate import camera_matrix, vary
 from colourmatch.simulate.camera import photometric, sensor_curves
 from colourmatch.simulate.liquids import lab_relative_to_water
 from colourmatch.simulate.materials import paper_reflectance
-
-_WARM = ("LED-B1", "LED-B2")
+from colourmatch.simulate.vary import WARM_LIGHTS
 
 
 def see(seed: int) -> tuple[float, float] | None:
     """True and seen CIEDE2000 of one generated photo; None in warm light and where a channel is all but empty."""
     take = vary(seed)
-    if take.light.name in _WARM:
+    if take.light.name in WARM_LIGHTS:
         return None
     liquids = np.stack([take.scene.reference, take.scene.batch])
     paper = paper_reflectance() * photometric(take.light.spectrum)
