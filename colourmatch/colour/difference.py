@@ -200,12 +200,14 @@ def compare_lab(
     batch_lab: ArrayLike,
     covariance: ArrayLike,
     proportional: ArrayLike | None = None,
+    lost: ArrayLike | None = None,
 ) -> Difference:
     """Difference of one batch from one reference.
 
     covariance, shape (3, 3), is that of (batch minus reference) in Lab from noise, which remains when both are equal;
     proportional, shape (3, 3), what an unknown phone adds, which vanishes with the difference itself: it widens the
-    interval and does not correct the value. Lightness, chroma and hue parts are plain CIELAB (hue as the signed
+    interval and does not correct the value; lost, shape (3, 3), of what neither reading holds (a channel at the end of
+    its range): the difference may be longer by it, and nothing speaks for its part of the length. Lightness, chroma and hue parts are plain CIELAB (hue as the signed
     length dH*), so that they can be read off a plot.
     """
     ref, bat = np.asarray(reference_lab, float), np.asarray(batch_lab, float)
@@ -217,6 +219,8 @@ def compare_lab(
     if proportional is not None:
         along = jacobian @ np.asarray(proportional, float) @ jacobian.T
         interval = _widen(interval, vector, along)
+    if lost is not None and np.any(lost):
+        interval = _allow_lost(interval, vector, jacobian @ np.asarray(lost, float) @ jacobian.T)
     c_ref, c_bat = np.hypot(*ref[1:]), np.hypot(*bat[1:])
     d_l, d_c = bat[0] - ref[0], c_bat - c_ref
     d_h = np.sign(ref[1] * bat[2] - ref[2] * bat[1]) * np.sqrt(
@@ -235,6 +239,20 @@ def _widen(interval: Interval, vector: Array, proportional: Array) -> Interval:
     down = np.inf if interval.low <= 0 else np.hypot(np.log(interval.value / interval.low), relative)
     up = np.hypot(np.log(max(interval.high / interval.value, 1.0)), relative)
     return Interval(interval.value, float(interval.value * np.exp(-down)), float(interval.value * np.exp(up)))
+
+
+def _allow_lost(interval: Interval, vector: Array, lost: Array) -> Interval:
+    """The interval where a part of the difference could not be seen, of covariance lost (3, 3).
+
+    Each axis of the ellipsoid of what is lost may be shorter or longer by 1.96 of its standard deviations: both ends of
+    the interval move by what that makes of the length.
+    """
+    variances, axes = np.linalg.eigh(lost)
+    along, reach = np.abs(vector @ axes), 1.959964 * np.sqrt(np.maximum(variances, 0.0))
+    length = float(np.linalg.norm(vector))
+    down = length - float(np.linalg.norm(np.maximum(along - reach, 0.0)))
+    up = float(np.linalg.norm(along + reach)) - length
+    return Interval(interval.value, max(interval.low - down, 0.0), interval.high + up)
 
 
 _HUE_NAMES = (

@@ -315,7 +315,7 @@ def _leave(measurement: dict[str, Any], found: Calibration) -> dict[str, Any]:
     parts = {name: np.array(part) for name, part in measurement["uncertainty"].items()}
     phone = parts["phone"] * strain**2
     labs = [np.array(spots[name]["lab"]) for name in SPOTS]
-    difference = compare_lab(labs[0], labs[1], parts["photo"] + parts["scene"], phone)
+    difference = compare_lab(labs[0], labs[1], parts["photo"] + parts["scene"], phone, parts.get("lost"))
     return out | {
         "delta_e_2000": difference.delta_e_2000.to_json(),
         "difference": difference.to_json(),
@@ -335,14 +335,16 @@ def _compare(
     ref, bat = corrected["reference"], corrected["batch"]
     read = measurement["spots"]
     gap = np.array(read["batch"]["lab"]) - np.array(read["reference"]["lab"])
-    # the curve of the photo and the ends of the range, without the phone's unknown colours
+    # the curve of the photo, without the phone's unknown colours
     known = np.array(measurement["uncertainty"]["phone"]) - np.diag((SCALE_SD * stretch(gap)) ** 2)
     values, axes = np.linalg.eigh(known)
     slope = 0.5 * (ref.slope + bat.slope)
     tone = slope @ (axes * np.maximum(values, 0.0)) @ axes.T @ slope.T
-    if not own_tones and not any(
+    # readings from before the ends of the range were kept apart have them in the same figures
+    ends_within = "lost" not in measurement["uncertainty"] and any(
         f["code"] in ("channel-empty", "channel-full") for f in measurement["quality"]
-    ):
+    )
+    if not own_tones and not ends_within:
         tone = np.zeros((3, 3))  # the calibration's draws hold the doubt of its own curve
     apart = bat.draws - ref.draws - (bat.lab - ref.lab)
     contrast = 0.5 * (ref.to_lab + bat.to_lab) * ref.contrast_sd * (bat.log_light - ref.log_light)
@@ -351,9 +353,12 @@ def _compare(
         apart.T @ apart / len(apart) + tone + np.diag((_scale_sd(ref, bat) * stretch(bat.lab - ref.lab)) ** 2)
     )
     noise = ref.covariance + bat.covariance
-    scene = slope @ np.array(measurement["uncertainty"]["scene"]) @ slope.T
-    difference = compare_lab(ref.lab, bat.lab, noise, phone)
-    parts = {"photo": noise - scene, "scene": scene, "phone": phone}
+    scene, lost = (
+        slope @ np.array(measurement["uncertainty"].get(part, np.zeros((3, 3)))) @ slope.T
+        for part in ("scene", "lost")
+    )
+    difference = compare_lab(ref.lab, bat.lab, noise, phone, lost)
+    parts = {"photo": noise - scene, "scene": scene, "phone": phone, "lost": lost}
     return {
         "delta_e_2000": difference.delta_e_2000.to_json(),
         "difference": difference.to_json(),

@@ -73,6 +73,7 @@ class _Reading:
     own: Array
     scene: Array
     phone: Array
+    lost: Array
 
 
 def combine_photos(
@@ -94,8 +95,10 @@ def combine_photos(
     excess, chance = estimate_excess(gaps, own)
     scatter = shape_excess(gaps, own, excess)
     mean, covariance = pool(gaps, own, scatter)
-    scene, phone = (np.mean([getattr(r, part) for r in readings], axis=0) for part in ("scene", "phone"))
-    difference = compare_lab(reference, reference + mean, covariance + scene, phone)
+    scene, phone, lost = (
+        np.mean([getattr(r, part) for r in readings], axis=0) for part in ("scene", "phone", "lost")
+    )
+    difference = compare_lab(reference, reference + mean, covariance + scene, phone, lost)
     between_sd = float(np.sqrt(np.trace(turn @ scatter @ turn.T)))
     away, others = _find_distances(gaps, own, turn)
     far = max(DISAGREE_FAR, DISAGREE_PART * float(np.linalg.norm(turn @ mean)))
@@ -120,13 +123,14 @@ def _read(measured: Mapping[str, Any], name: str) -> _Reading | None:
     if not reference or not batch:
         return None
     ref, bat = np.array(reference["lab"], float), np.array(batch["lab"], float)
-    unsure = measured.get("uncertainty")
+    unsure, lost = measured.get("uncertainty"), np.zeros((3, 3))
     if unsure:
         own, scene, phone = (np.array(unsure[part], float) for part in ("photo", "scene", "phone"))
+        lost = np.array(unsure.get("lost", lost), float)  # formerly a part of phone
     else:  # a reading from before these were kept apart
         own = np.array(reference["lab_covariance"], float) + np.array(batch["lab_covariance"], float)
         scene, phone = np.zeros((3, 3)), np.diag((SCALE_SD * stretch(bat - ref)) ** 2)
-    return _Reading(name, ref, bat - ref, own, scene, phone)
+    return _Reading(name, ref, bat - ref, own, scene, phone, lost)
 
 
 def estimate_excess(vectors: Array, covariances: Array) -> tuple[float, float]:

@@ -5,7 +5,7 @@ It gives what the command line prints of a photo; it refuses to know stocks, dos
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.colour.difference import Difference, compare_lab
+from colourmatch.colour.gamut import least_value
 from colourmatch.colour.spaces import xyz_to_lab
 from colourmatch.errors import ColourMatchError, PhotoError
 from colourmatch.photo.camera import expect_camera
@@ -32,6 +33,8 @@ from colourmatch.photo.tone import KnownGreys, ToneCurve, ToneMap, align_channel
 from colourmatch.photo.veil import estimate_veil
 
 Array = NDArray[np.float64]
+#: Whether each channel lies at an end of its range.
+Ends = Sequence[bool] | NDArray[np.bool_]
 
 SPOTS = ("reference", "batch", "blank")
 #: Departure of the light from a smooth field over a window (natural log) that is called uneven.
@@ -46,6 +49,9 @@ VESSEL_WHITE, VESSEL_LOG = 0.0011, 0.0020
 #: A phone's colour matrix and tone curve map a true difference g to (1 + A) g, each term of A about this large (sd)
 #: along L*, a*, b*; see calibration/README.md.
 SCALE_SD = np.array([0.04, 0.10, 0.14])
+#: What a tone curve's dark end strays where a channel is empty (sd, part of white), and its bright end where one is full
+#: (sd, part of the value).
+DARK_SD, BRIGHT_SD = 0.01, 0.05
 #: Absolute colours carry the phone's own error: this part of the distance from white (sd), see calibration/README.md.
 ABSOLUTE_SD = 0.10
 
@@ -55,8 +61,9 @@ class SpotColour:
     """Colour of one liquid: Lab (D65, 2 degrees) relative to `white`, covariance of the reading, and the total sd.
 
     tone_shifts (7, 3): Lab per standard deviation of the photo's tone curve and veil, common to all its spots; lost (3, 3):
-    covariance in Lab of what a channel at an end of its range no longer holds; scene (3, 3): the part of covariance
-    that further photos of the same vessels repeat; base (3,): the white, relative to paper.
+    covariance in Lab of what a channel at an end of its range no longer holds, which rgb shows as read; scene (3, 3): the part of covariance
+    that further photos of the same vessels repeat; base (3,): the white, relative to paper; empty (3,): channels that
+    hold no light that can be told from none.
     """
 
     lab: Array
@@ -69,6 +76,7 @@ class SpotColour:
     lost: Array = field(default_factory=lambda: np.zeros((3, 3)))
     scene: Array = field(default_factory=lambda: np.zeros((3, 3)))
     base: Array = field(default_factory=lambda: np.ones(3))
+    empty: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(3, bool))
 
     @property
     def lab_sd(self) -> Array:
@@ -96,19 +104,20 @@ class SpotColour:
 
 @dataclass(frozen=True)
 class Pair:
-    """What is unsure of the Lab difference of one photo's liquids, as three covariances (3, 3).
+    """What is unsure of the Lab difference of one photo's liquids, as four covariances (3, 3).
 
     own: this photo's alone; scene: the same in every photo of these vessels; phone: a part of the difference itself,
-    the same in every photo of this phone.
+    the same in every photo of this phone; lost: what channels at an end of their range no longer hold.
     """
 
     own: Array
     scene: Array
     phone: Array
+    lost: Array = field(default_factory=lambda: np.zeros((3, 3)))
 
     def to_json(self) -> dict[str, list[list[float]]]:
         """The `uncertainty` object of the command line."""
-        parts = {"photo": self.own, "scene": self.scene, "phone": self.phone}
+        parts = {"photo": self.own, "scene": self.scene, "phone": self.phone, "lost": self.lost}
         return {name: [[float(f"{v:.4g}") for v in row] for row in part] for name, part in parts.items()}
 
 
@@ -196,7 +205,7 @@ def measure_photo(
         f
         for spot in ("reference", "batch")
         if spot in spots
-        for f in _check_liquid(spots[spot], readings[spot], parts)
+        for f in _check_liquid(spot, spots[spot], readings[spot], parts)
     ]
     return Measurement(
         photo=photo.name,
@@ -347,6 +356,8 @@ def _to_colours(
         if not reading.present:
             continue
         bare = np.maximum(reading.rgb - veil.value[spot], 1e-4)
+        unsure = np.sqrt(np.diag(reading.rgb_cov) + veil.own_sd[spot] ** 2 + veil.common_sd**2)
+        empty = np.array(reading.empty) | (reading.rgb - veil.value[spot] < 2 * unsure)
         rgb = tone.correct(bare) / base
         point = np.array([card.window_centre_mm(spot)])
         vessel = VESSEL_LOG**2 * np.outer(rgb, rgb) + VESSEL_WHITE**2
@@ -362,19 +373,18 @@ def _to_colours(
         lab, lab_cov, jacobian = propagate(rgb, cov, photo.profile.to_xyz)
         under_veil = veil.common_sd * (1 - rgb * (white == "blank")) / base
         shifts = np.vstack([(own - whites * rgb) / base, under_veil]) @ jacobian.T
-        at_end = np.where(reading.empty, 0.01 + np.abs(rgb), np.where(reading.full, 0.05 * rgb, 0.0))
-        lost = jacobian @ np.diag(at_end**2) @ jacobian.T
+        shift, lost = place_ends(rgb, (empty, reading.full), photo.profile.to_xyz, jacobian)
         # where a channel is empty, black and liquid meet at the bottom of the range; where bars are a few pixels they blur
-        judged = (
-            reading.bars and plain and not any(reading.empty) and rgb.min() > 0.02 and flat.coarseness < 1.6
-        )
+        judged = reading.bars and plain and not empty.any() and rgb.min() > 0.02 and flat.coarseness < 1.6
         clarity = (
             judge_clarity(reading.bars, plain, tone.curve.terms[3])
             if judged and reading.bars and plain
             else None
         )
         scene = jacobian @ vessel @ jacobian.T
-        out[spot] = SpotColour(lab, lab_cov, rgb, cov, clarity, white, shifts, lost, scene, base)
+        out[spot] = SpotColour(
+            lab + shift, lab_cov, rgb, cov, clarity, white, shifts, lost, scene, base, empty
+        )
     return out
 
 
@@ -391,11 +401,34 @@ def propagate(rgb: Array, cov: Array, to_xyz: Array) -> tuple[Array, Array, Arra
     return lab[0], jacobian @ cov @ jacobian.T, jacobian
 
 
+def place_ends(rgb: Array, ends: tuple[Ends, Ends], to_xyz: Array, jacobian: Array) -> tuple[Array, Array]:
+    """How far the Lab of a reading is to be moved (3,), and the covariance (3, 3) in Lab of what its ends do not hold.
+
+    rgb (3,) as read; ends: which channels are empty and which are full; to_xyz (3, 3) of the photo's profile; jacobian:
+    of Lab to rgb. An empty channel is a bound: a strong colour lies outside the gamut of its file and was cut off at
+    nothing. The truth lies anywhere between the colour as read and that with the least that the channel of a thing can
+    have (colour/gamut.py): the middle of both, with the standard deviation of an even spread (JCGM 100:2008, 4.3.7). A
+    dark or a bright end of a tone curve strays besides.
+    """
+    empty, full = ends
+    strays = np.where(empty, DARK_SD, np.where(full, BRIGHT_SD * rgb, 0.0))
+    shift, lost = np.zeros(3), jacobian @ np.diag(strays**2) @ jacobian.T
+    turn = expect_camera(to_xyz)
+    for channel in np.flatnonzero(empty):
+        least = rgb.copy()
+        least[channel] = least_value(rgb, int(channel), turn)
+        way = xyz_to_lab(least @ turn.T) - xyz_to_lab(rgb @ turn.T)
+        shift += way / 2
+        lost += np.outer(way, way) / 12
+    return shift, lost
+
+
 def _compare(spots: dict[str, SpotColour]) -> Difference | None:
     if "reference" not in spots or "batch" not in spots:
         return None
     ref, bat = spots["reference"], spots["batch"]
-    return compare_lab(ref.lab, bat.lab, ref.covariance + bat.covariance, phone_covariance(ref, bat))
+    noise = ref.covariance + bat.covariance
+    return compare_lab(ref.lab, bat.lab, noise, phone_covariance(ref, bat), ref.lost + bat.lost)
 
 
 def _pair(spots: dict[str, SpotColour]) -> Pair | None:
@@ -403,13 +436,14 @@ def _pair(spots: dict[str, SpotColour]) -> Pair | None:
         return None
     ref, bat = spots["reference"], spots["batch"]
     scene = ref.scene + bat.scene
-    return Pair(ref.covariance + bat.covariance - scene, scene, phone_covariance(ref, bat))
+    own = ref.covariance + bat.covariance - scene
+    return Pair(own, scene, phone_covariance(ref, bat), ref.lost + bat.lost)
 
 
 def phone_covariance(ref: SpotColour, bat: SpotColour) -> Array:
-    """What an unknown phone may make of the difference of two spots: matrix, tone curve, ends of the range; (3, 3)."""
+    """What an unknown phone may make of the difference of two spots: matrix and tone curve; (3, 3)."""
     tone = bat.tone_shifts - ref.tone_shifts
-    return np.diag((SCALE_SD * stretch(bat.lab - ref.lab)) ** 2) + tone.T @ tone + ref.lost + bat.lost
+    return np.diag((SCALE_SD * stretch(bat.lab - ref.lab)) ** 2) + tone.T @ tone
 
 
 def stretch(gap: Array) -> float:
@@ -418,14 +452,13 @@ def stretch(gap: Array) -> float:
     return length * (1 + length / 60)
 
 
-def _check_liquid(colour: SpotColour, reading: SpotReading, parts: int) -> Iterable[Flag]:
-    spot = reading.name
+def _check_liquid(spot: str, colour: SpotColour, reading: SpotReading, parts: int) -> Iterable[Flag]:
     clear = colour.clarity
     if clear is not None and clear.value + 1.64 * clear.sd < HAZE_CLARITY:
         yield flag("haze", spot=spot, clarity=clear.value)
     names = ("red", "green", "blue")
     for channel in range(3):
-        if reading.empty[channel]:
+        if colour.empty[channel]:
             yield flag("channel-empty", spot=spot, channel=names[channel], parts=parts)
             break
     for channel in range(3):

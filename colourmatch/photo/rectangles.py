@@ -27,6 +27,7 @@ from colourmatch.photo.measure import (
     SpotColour,
     parts_of_water,
     phone_covariance,
+    place_ends,
     propagate,
     refuse,
 )
@@ -282,9 +283,8 @@ def _to_colour(
     rgb, cov = seen
     lab, lab_cov, jacobian = propagate(rgb, cov, photo.profile.to_xyz)
     shifts = unfitted_curve().shifts(rgb / reflectance, base.value) * reflectance @ jacobian.T
-    at_end = np.where(area.empty, 0.01 + np.abs(rgb), np.where(area.full, 0.05 * rgb, 0.0))
-    lost = jacobian @ np.diag(at_end**2) @ jacobian.T
-    return SpotColour(lab, lab_cov, rgb, cov, None, "rectangle", shifts, lost), jacobian
+    shift, lost = place_ends(rgb, (area.empty, area.full), photo.profile.to_xyz, jacobian)
+    return SpotColour(lab + shift, lab_cov, rgb, cov, None, "rectangle", shifts, lost), jacobian
 
 
 def _compare(
@@ -296,10 +296,10 @@ def _compare(
     ref, bat = spots["reference"], spots["batch"]
     turn = np.hstack([-jacobians[0], jacobians[1]])
     own, scene = (turn @ part @ turn.T for part in parts)
-    phone = phone_covariance(ref, bat)
+    phone, lost = phone_covariance(ref, bat), ref.lost + bat.lost
     return {
-        "difference": compare_lab(ref.lab, bat.lab, own + scene, phone),
-        "pair": Pair(own, scene, phone),
+        "difference": compare_lab(ref.lab, bat.lab, own + scene, phone, lost),
+        "pair": Pair(own, scene, phone, lost),
     }
 
 

@@ -209,3 +209,36 @@ def test_a_length_seen_far_below_the_noise_is_no_proof_of_equality() -> None:
 )
 def test_a_root_is_found_to_a_millionth_or_the_end_it_lies_beyond(function, root):
     assert _root_of_falling(function, 0.0, 10.0) == pytest.approx(root, abs=1e-6)
+
+
+# What a channel at the end of its range does not hold
+
+
+@pytest.mark.parametrize("vector", [(1.0, 0.0, 2.0), (0.0, 0.0, 4.0), (3.0, 1.0, 0.0), (0.2, 0.1, 9.0)])
+def test_interval_covers_the_truth_where_one_direction_is_lost(vector):
+    """A strong red whose b* cannot be seen, but for a spread of 5."""
+    rng = np.random.default_rng(5)
+    reference, noise, lost = np.array([60.0, 60.0, 20.0]), 0.01 * np.eye(3), np.diag([0.0, 0.0, 25.0])
+    truth = float(ciede2000(reference, reference + vector))
+    covered = 0
+    for _ in range(300):
+        seen = reference + vector + rng.normal(0, (0.1, 0.1, 5.0))
+        found = compare_lab(reference, seen, noise, lost=lost).delta_e_2000
+        covered += found.low <= truth <= found.high
+    assert covered / 300 > 0.93
+
+
+def test_what_is_lost_in_one_direction_leaves_the_others_as_they_are_seen():
+    reference, batch, noise = [60.0, 0.0, 0.0], [63.0, 0.0, 0.0], 0.01 * np.eye(3)
+    plain = compare_lab(reference, batch, noise).delta_e_2000
+    found = compare_lab(reference, batch, noise, lost=np.diag([0.0, 0.0, 25.0])).delta_e_2000
+    assert (found.value, found.low) == pytest.approx((plain.value, plain.low), abs=1e-6)
+    assert found.high > np.hypot(plain.value, 5.0)
+    nothing = compare_lab(reference, batch, noise, lost=np.zeros((3, 3))).delta_e_2000
+    assert nothing == plain
+
+
+def test_a_difference_in_the_lost_direction_alone_is_not_proven():
+    found = compare_lab([60.0, 0.0, 0.0], [60.0, 0.0, 4.0], 0.01 * np.eye(3), lost=np.diag([0.0, 0.0, 25.0]))
+    assert found.delta_e_2000.low < 0.2
+    assert 3 < found.delta_e_2000.value < 4

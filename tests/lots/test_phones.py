@@ -113,7 +113,7 @@ def test_a_photo_is_nearer_the_truth_with_less_doubt(calibrated: LotBook, sittin
     assert read["as_read"]["delta_e_2000"] == plain["delta_e_2000"]
     seen, was = read["delta_e_2000"], plain["delta_e_2000"]
     assert seen["high"] - seen["low"] < was["high"] - was["low"]
-    assert set(read["uncertainty"]) == {"photo", "scene", "phone"}
+    assert set(read["uncertainty"]) == {"photo", "scene", "phone", "lost"}
 
 
 def test_photos_are_read_under_the_curve_of_the_sitting_where_their_greys_lie_on_it(

@@ -20,6 +20,7 @@ from colourmatch.colour.spectra import read_illuminant
 from colourmatch.errors import PhotoError
 from colourmatch.photo.card import read_card
 from colourmatch.photo.measure import Measurement, measure_or_refuse, measure_photo, propagate
+from colourmatch.photo.reading import LOW_CODE
 from colourmatch.simulate import (
     Glint,
     Light,
@@ -40,6 +41,13 @@ RED = drink_transmittance({"E129": 41.0}, caramel_a610=0.015, yellow_a430=0.33, 
 PALER = drink_transmittance({"E129": 30.0}, caramel_a610=0.012, yellow_a430=0.30, dilution=5)
 STRONG = drink_transmittance({"E129": 160.0}, caramel_a610=0.2, yellow_a430=2.0)
 SCENE = Scene(reference=RED, batch=PALER)
+
+
+def saturated(dye: str, mg_per_l: float) -> np.ndarray:
+    """An undiluted drink whose colour lies far outside the gamut of sRGB."""
+    return drink_transmittance({dye: mg_per_l}, caramel_a610=0.01, yellow_a430=0.2)
+
+
 WARM = Phone(sensor="Phone B", gamut="p3", exposure=0.62, s_curve=0.3, matrix_error=0.02, veil=0.008)
 
 #: Everything drawn here: name -> scene, phone, light. Each is drawn at most once.
@@ -56,6 +64,8 @@ SHOTS: dict[str, tuple[Scene, Phone, Light]] = {
     "shadow": (SCENE, PLAIN, Light(shadow=Shadow(125, 90, angle_degrees=20, depth=0.35))),
     "outside": (replace(SCENE, offsets_mm={"batch": (24, 0)}), PLAIN, Light()),
     "strong": (Scene(reference=STRONG, batch=STRONG), PLAIN, Light()),
+    "orange": (Scene(reference=saturated("E110", 60), batch=saturated("E110", 56)), PLAIN, Light()),
+    "teal": (Scene(reference=saturated("E133", 40), batch=saturated("E133", 37)), PLAIN, Light()),
 }  # fmt: skip
 
 
@@ -237,6 +247,40 @@ def test_an_undiluted_liquid_asks_for_water():
     parts = int(flags[0].text.split("1+")[1].split(" ")[0])
     # A in the green is near 2 x (160 mg/l x 0.054 + 0.2): as much water as to bring it under 1
     assert 2 <= parts <= 30
+
+
+@pytest.mark.parametrize(("name", "axis"), [("orange", 2), ("teal", 1)])
+def test_a_colour_outside_the_gamut_is_told_with_what_the_file_cut_off(name, axis):
+    made, truth = measure(name), shoot(name).truth
+    assert codes(made) == {"channel-empty": "warn"}
+    found = made.difference.delta_e_2000
+    assert found.low <= truth["delta_e_2000"] <= found.high
+    assert found.high > 5
+    for spot in ("reference", "batch"):
+        colour, true = made.spots[spot], np.array(truth["spots"][spot]["lab"])
+        assert (np.abs(colour.lab - true) < 2 * colour.lab_sd).all()
+        assert colour.empty.any() and colour.rgb.min() >= 0
+        # read as if nothing were cut off it is far paler in that direction, and further off
+        plain = propagate(colour.rgb, colour.rgb_covariance, RGB_TO_XYZ["sRGB"])[0]
+        assert abs(plain[axis] - true[axis]) > abs(colour.lab[axis] - true[axis])
+        assert abs(plain[axis]) < abs(colour.lab[axis])
+    assert np.trace(made.pair.lost) > 25
+    assert made.to_json()["uncertainty"]["lost"][axis][axis] > 25
+
+
+def test_a_channel_of_nothing_but_lifted_black_is_empty():
+    """A phone that lifts black writes no low codes; what is left without the veil is not told from nothing."""
+    scene = Scene(reference=saturated("E129", 45), batch=saturated("E129", 42))
+    lifted = render_photo(scene, replace(PLAIN, black_lift=(0.03,) * 3), Light(), POSE, seed=11)
+    x, y = lifted.view.to_pixels([CARD.window_centre_mm("batch")])[0].round().astype(int)
+    assert lifted.rgb[y - 9 : y + 10, x - 9 : x + 10, 2].mean() > LOW_CODE
+    made = measure_photo(to_jpeg(lifted.rgb))
+    assert codes(made) == {"channel-empty": "warn"}
+    assert made.spots["batch"].empty.tolist() == [False, False, True]
+    off = made.spots["batch"].lab - lifted.truth["spots"]["batch"]["lab"]
+    assert (np.abs(off) < 2 * made.spots["batch"].lab_sd).all()
+    low, high = made.difference.delta_e_2000.low, made.difference.delta_e_2000.high
+    assert low <= lifted.truth["delta_e_2000"] <= high
 
 
 def test_a_blank_that_is_not_water_is_not_the_white():
