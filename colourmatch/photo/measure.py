@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from colourmatch.colour.difference import Difference, compare_lab
 from colourmatch.colour.gamut import least_value
-from colourmatch.colour.spaces import xyz_to_lab
+from colourmatch.colour.spaces import RGB_TO_XYZ, lab_to_xyz, xyz_to_lab
 from colourmatch.errors import ColourMatchError, PhotoError
 from colourmatch.photo.camera import expect_camera
 from colourmatch.photo.card import Card, read_card
@@ -52,8 +52,9 @@ SCALE_SD = np.array([0.04, 0.10, 0.14])
 #: What a tone curve's dark end strays where a channel is empty (sd, part of white), and its bright end where one is full
 #: (sd, part of the value).
 DARK_SD, BRIGHT_SD = 0.01, 0.05
-#: Absolute colours carry the phone's own error: this part of the distance from white (sd), see calibration/README.md.
-ABSOLUTE_SD = 0.10
+#: Absolute colours carry the phone's own error: of what its matrix takes from one linear Display P3 channel to another,
+#: white kept white, the part that is not known (sd, for red, green and blue); see calibration/README.md.
+MATRIX_SD = np.array([0.07, 0.08, 0.06])
 
 
 @dataclass(frozen=True)
@@ -82,10 +83,7 @@ class SpotColour:
     def lab_sd(self) -> Array:
         """Standard deviation of the absolute Lab, the phone's own error included, shape (3,)."""
         own = np.diag(self.covariance + self.lost) + (self.tone_shifts**2).sum(axis=0)
-        away = np.array([100 - self.lab[0], *self.lab[1:]])
-        chroma = np.hypot(*self.lab[1:])
-        phone = (ABSOLUTE_SD * np.hypot(away, 0.5 * chroma * np.array([0.5, 1, 1]))) ** 2
-        return np.sqrt(own + phone + 0.25**2)
+        return np.sqrt(own + phone_sd(self.lab) ** 2 + 0.25**2)
 
     def to_json(self) -> dict[str, Any]:
         """The spot as the command line prints it."""
@@ -421,6 +419,23 @@ def place_ends(rgb: Array, ends: tuple[Ends, Ends], to_xyz: Array, jacobian: Arr
         shift += way / 2
         lost += np.outer(way, way) / 12
     return shift, lost
+
+
+def phone_sd(lab: Array) -> Array:
+    """Standard deviation (3,) of L*, a*, b* (3,) from the error of an unknown phone's matrix.
+
+    What is read is (I + E) of the truth in linear light, rows of E summing to nought, since white stays white: a channel
+    errs by its distance from the other two, each weighed by an unknown of MATRIX_SD. Half of what Lab changes from one
+    standard deviation below to one above counts (JCGM 100:2008, 5.1.3, note 2), for near black CIELAB is steep and no
+    tristimulus value is negative. Grey has none of it, and a channel near nought much.
+    """
+    to_xyz = RGB_TO_XYZ["Display P3"].T
+    linear = lab_to_xyz(lab) @ np.linalg.inv(to_xyz)
+    apart = np.sqrt(((linear[:, None] - linear[None]) ** 2).sum(axis=1))
+    errors = np.diag(MATRIX_SD * apart)
+    up, down = (xyz_to_lab(np.maximum((linear + e) @ to_xyz, 0.0)) for e in (errors, -errors))
+    sd: Array = np.sqrt((((up - down) / 2) ** 2).sum(axis=0))
+    return sd
 
 
 def _compare(spots: dict[str, SpotColour]) -> Difference | None:

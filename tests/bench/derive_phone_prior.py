@@ -15,7 +15,7 @@ then works under another light, white-balanced on paper. The typical camera is t
 brings what they see nearest to the truth; it is taken out of every reading (photo/camera.py). The rest of a camera is
 its effective weights (81, 3); their principal components, in the metric of what they do to the logarithm of drinks, are
 the prior of a phone in the fit of a lot (liquid/phone.py). What the tone curve leaves is fitted as contrast and roll-off.
-Printed: what the components leave out, and how differences and absolute colours stray, for SCALE_SD and ABSOLUTE_SD of
+Printed: what the components leave out, and how differences and absolute colours stray, for SCALE_SD and MATRIX_SD of
 photo/measure.py.
 """
 
@@ -35,6 +35,7 @@ from colourmatch.facts import find_fact
 from colourmatch.liquid.colourants import list_colourants
 from colourmatch.liquid.model import base_shapes
 from colourmatch.liquid.phone import bend_tones, p3_weights, soft_log
+from colourmatch.photo.measure import phone_sd
 
 NAMES = ("gamma_r", "gamma_g", "gamma_b", "roll_off")
 EXPECTED = np.array([0.0, 0.0, 0.0, 0.3])
@@ -182,7 +183,7 @@ def fit_tone(rng: np.random.Generator, camera: np.ndarray, liquids: np.ndarray):
 
 def print_straying(rng: np.random.Generator, draws: list[tuple], typical: np.ndarray) -> None:
     """How the colours of the ensemble stray once the typical camera is taken out."""
-    gaps, missed, absolute = [], [], []
+    gaps, missed, errors, spreads, off, labs = [], [], [], [], [], []
     to_xyz = RGB_TO_XYZ["Display P3"].T
     for camera, liquids in draws:
         # a pair: a drink and the same a little stronger or weaker
@@ -192,14 +193,21 @@ def print_straying(rng: np.random.Generator, draws: list[tuple], typical: np.nda
         usable = ((liquids @ camera).min(axis=1) > 0.02) & (np.linalg.norm(true[1] - true[0], axis=1) > 1)
         gaps.append((true[1] - true[0])[usable])
         missed.append((seen[1] - seen[0])[usable] - gaps[-1])
-        away = np.linalg.norm(true[0] - np.array([100, 0, 0]), axis=1)
-        absolute.append(((seen[0] - true[0]) / away[:, None])[usable])
+        linear = (liquids @ camera @ typical.T)[usable]
+        errors.append(linear - (liquids @ p3_weights())[usable])
+        spreads.append(np.sqrt(((linear[:, :, None] - linear[:, None]) ** 2).sum(axis=2)))
+        off.append((seen[0] - true[0])[usable])
+        labs.append(seen[0][usable])
     gap, miss = (
         np.concatenate(gaps),
         np.concatenate(missed) / np.linalg.norm(np.concatenate(gaps), axis=1, keepdims=True),
     )
     print("part of a difference, sd along L*, a*, b*", miss.std(axis=0).round(3), "pairs", len(gap))
-    print("part of the distance from white, sd", np.concatenate(absolute).std(axis=0).round(3))
+    error, spread, missed_lab = map(np.concatenate, (errors, spreads, off))
+    part = np.sqrt((error**2).mean(axis=0) / (spread**2).mean(axis=0))
+    print("part of the distance from the other channels, sd", part.round(3))
+    within = np.abs(missed_lab) < 2 * np.array([phone_sd(lab) for lab in np.concatenate(labs)])
+    print("within 2 sd of MATRIX_SD, L*, a*, b*", within.mean(axis=0).round(3))
 
 
 def main() -> None:

@@ -15,11 +15,19 @@ import pytest
 from PIL import Image
 
 from colourmatch.colour.difference import ciede2000
-from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb, encode_srgb
-from colourmatch.colour.spectra import read_illuminant
+from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb, encode_srgb, lab_to_xyz, xyz_to_lab
+from colourmatch.colour.spectra import WAVELENGTHS_NM, integration_weights, read_illuminant
 from colourmatch.errors import PhotoError
+from colourmatch.photo.camera import expect_camera
 from colourmatch.photo.card import read_card
-from colourmatch.photo.measure import Measurement, measure_or_refuse, measure_photo, propagate
+from colourmatch.photo.measure import (
+    MATRIX_SD,
+    Measurement,
+    measure_or_refuse,
+    measure_photo,
+    phone_sd,
+    propagate,
+)
 from colourmatch.photo.reading import LOW_CODE
 from colourmatch.simulate import (
     Glint,
@@ -247,6 +255,62 @@ def test_an_undiluted_liquid_asks_for_water():
     parts = int(flags[0].text.split("1+")[1].split(" ")[0])
     # A in the green is near 2 x (160 mg/l x 0.054 + 0.2): as much water as to bring it under 1
     assert 2 <= parts <= 30
+
+
+def test_an_unknown_phone_leaves_grey_alone_and_strays_most_where_a_channel_is_near_nought():
+    assert phone_sd(np.array([60.0, 0.0, 0.0])) == pytest.approx(np.zeros(3), abs=1e-6)
+    pale, strong = phone_sd(np.array([85.0, 12.0, 8.0])), phone_sd(np.array([60.0, 72.0, 80.0]))
+    assert (pale < 3).all()
+    assert 15 < strong[2] < 60
+
+
+def test_what_an_unknown_phone_strays_is_the_scatter_of_random_matrices():
+    rng = np.random.default_rng(8)
+    lab, to_xyz = np.array([70.0, 35.0, 25.0]), RGB_TO_XYZ["Display P3"].T
+    linear = lab_to_xyz(lab) @ np.linalg.inv(to_xyz)
+    errors = rng.normal(0, MATRIX_SD[:, None], (4000, 3, 3)) * (1 - np.eye(3))
+    errors -= np.eye(3) * errors.sum(axis=2)[..., None]
+    seen = xyz_to_lab((linear + errors @ linear) @ to_xyz)
+    assert phone_sd(lab) == pytest.approx(seen.std(axis=0), rel=0.06)
+
+
+def test_a_measured_camera_strays_as_far_as_is_said():
+    """Nikon 5100 as measured by the NPL, matrix by the ColorChecker (both in colour-science), in daylight and under LED."""
+    colour = pytest.importorskip("colour")
+    sensor = colour.MSDS_CAMERA_SENSITIVITIES["Nikon 5100 (NPL)"]
+    sensor = np.array([sensor[float(nm)] for nm in WAVELENGTHS_NM]).reshape(-1, 3)
+    patches = np.array(
+        [
+            np.interp(WAVELENGTHS_NM, p.wavelengths, p.values)
+            for p in colour.SDS_COLOURCHECKERS["BabelColor Average"].values()
+        ]
+    )
+    to_xyz = RGB_TO_XYZ["Display P3"]
+    rng = np.random.default_rng(4)
+    drinks = np.stack(
+        [
+            drink_transmittance(
+                {str(rng.choice(["E129", "E122", "E110", "E102", "E133"])): rng.gamma(1.5, 12)},
+                caramel_a610=rng.gamma(2, 0.01), yellow_a430=rng.gamma(1, 0.2), dilution=4,
+            )
+            for _ in range(150)
+        ]
+    ) ** 2  # fmt: skip
+    within = []
+    for light in ("D65", "LED-B4"):
+        lit = sensor * read_illuminant(light)[:, None]
+        lit /= lit.sum(axis=0)
+        # the matrix that brings the patches nearest, white kept white
+        seen, true = patches @ lit, patches @ integration_weights() @ np.linalg.inv(to_xyz).T
+        from_green = (seen - seen[:, 1:2])[:, [0, 2]]
+        sides = np.linalg.lstsq(from_green, true - seen[:, 1:2], rcond=None)[0].T
+        matrix = np.column_stack([sides[:, 0], 1 - sides.sum(axis=1), sides[:, 1]])
+        rgb = np.maximum(drinks @ lit @ matrix.T, 1e-4)
+        lab = xyz_to_lab(rgb @ expect_camera(to_xyz).T)
+        truth = xyz_to_lab(drinks @ integration_weights())
+        sd = np.array([phone_sd(one) for one in lab])
+        within.append(np.abs(lab - truth) < 2 * np.hypot(sd, 0.25))
+    assert np.mean(within) > 0.9
 
 
 @pytest.mark.parametrize(("name", "axis"), [("orange", 2), ("teal", 1)])
