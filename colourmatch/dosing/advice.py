@@ -362,7 +362,7 @@ def with_doses(problem: Problem, step: Advice, doses: tuple[Dose, ...]) -> Advic
     for k, stock in enumerate(problem.stocks):
         ml[0, k] = sum(d.ml for d in doses if d.stock == stock.name)
     after = problem.after(ml)
-    view = problem.views[0]
+    view = problem.shown or problem.views[0]
     batch, reference = problem.fit.batch_lab(*after, view)[:, 0], problem.fit.reference_lab(view)
     labs = {
         "batch": [round(float(v), 2) for v in batch.mean(axis=0)],

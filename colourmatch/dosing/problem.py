@@ -57,8 +57,8 @@ class Problem:
     stocks); views: where the match is judged, with weights; ceiling in mg/l of all colourants, None for none;
     tolerance in CIEDE2000; photos_of_state: how many photos were taken since the last addition; doubt: what to do
     before a stop may rest on those photos, None when they can be trusted; stalled: the last steps brought the batch no
-    nearer; barred: names of stocks that are in the batch
-    or stand ready but are not to be dosed.
+    nearer; barred: names of stocks that are in the batch or stand ready but are not to be dosed; shown: how a photo
+    shows the liquids, in which colours are told that stand beside photos, None for the first of the views.
     """
 
     fit: LotFit
@@ -73,6 +73,7 @@ class Problem:
     doubt: str | None = None
     stalled: bool = False
     barred: tuple[str, ...] = ()
+    shown: View | None = None
 
     @property
     def open_stocks(self) -> tuple[int, ...]:

@@ -333,6 +333,7 @@ def _advise(book: LotBook, story: LotStory, photos: list[ReadPhoto]) -> dict[str
         photos_of_state=len(here),
         doubt=doubt_of_state(here),
         stalled=steps_stalled(story, usable),
+        shown=photo_view(head, usable[-1][1]),
     )
     problem, bottles = choose_bottles(problem)
     advice: Advice = advise(problem)

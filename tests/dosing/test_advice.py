@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from test_problem import RED, YELLOW, ask, mix, pour
+from test_problem import RED, VIEW, YELLOW, ask, mix, pour
 
 from colourmatch.colour.difference import ciede2000
 from colourmatch.dosing import advice as advice_module
@@ -16,6 +16,7 @@ from colourmatch.dosing.advice import Advice, advise, ask_for_photo
 from colourmatch.dosing.care import ceiling_check
 from colourmatch.dosing.plan import MOST_DROPS, Line
 from colourmatch.dosing.problem import Problem
+from colourmatch.liquid.model import View
 from colourmatch.liquid.stock import Addition, BatchState, Stock, dilute
 
 FIELDS = {
@@ -48,6 +49,20 @@ def after(problem: Problem, advice: Advice) -> BatchState:
 def settle(problem: Problem) -> Problem:
     """The same, photographed twice as it is now: what is near is then decided."""
     return replace(problem, photos_of_state=2)
+
+
+# ---- what is told of a step --------------------------------------------------------------------------
+
+
+def test_predicted_colours_are_those_of_the_next_photo_wherever_the_match_is_judged():
+    """The reference four times as thin, by Beer-Lambert on its known spectrum."""
+    thin = View(VIEW.depth_mm, 4 * VIEW.dilution)
+    problem = replace(ask(sd=0.02), views=(View(60, VIEW.dilution),))
+    judged = advise(problem)
+    shown = advise(replace(problem, shown=thin))
+    assert shown.doses == judged.doses and shown.predicted == judged.predicted
+    assert shown.predicted_lab["reference"] == pytest.approx(mix({"E129": 40.0}, view=thin), abs=4)
+    assert judged.predicted_lab["reference"][0] < shown.predicted_lab["reference"][0] - 20
 
 
 # ---- ceilings: no advice ever passes one ------------------------------------------------------------

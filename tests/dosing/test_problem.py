@@ -24,10 +24,10 @@ BASE = 0.25 * base_shapes()[0] + 0.10 * base_shapes()[3]  # absorbance of 1 cm, 
 DRAWS = 40  # a quarter of the usual, for speed
 
 
-def mix(mg_per_l: dict[str, float], share: float = 1.0) -> np.ndarray:
-    """True Lab, in the view of the photos, of the natural base with so much of each colourant."""
+def mix(mg_per_l: dict[str, float], share: float = 1.0, view: View = VIEW) -> np.ndarray:
+    """True Lab, in a view (that of the photos), of the natural base with so much of each colourant."""
     dyes = sum((find_colourant(e).absorptivity() * c for e, c in mg_per_l.items()), np.zeros(81))
-    return absorbance_to_lab((share * BASE + dyes) * VIEW.path_cm)
+    return absorbance_to_lab((share * BASE + dyes) * view.path_cm)
 
 
 def pour(stocks: Sequence[Stock], drops: Sequence[float], start: BatchState) -> tuple[BatchState, float]:

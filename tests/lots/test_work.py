@@ -394,7 +394,12 @@ def test_the_match_is_judged_where_it_is_drunk(bench):
     assert [v.depth_mm for v in fitting.views_of(at_photo.book.find_lot(at_photo.lot))] == [10]
     views = fitting.views_of(in_glass.book.find_lot(in_glass.lot))
     assert [(v.name, v.depth_mm, v.dilution) for v in views] == [("6 cm glass", 60, 1)]
-    assert in_glass.shoot()["advice"]["now"] != at_photo.shoot()["advice"]["now"]
+    deep, shallow = in_glass.shoot(), at_photo.shoot()
+    assert deep["advice"]["now"] != shallow["advice"]["now"]
+    # colours that stand beside the photo are those of the photo's look, wherever the match is judged
+    for result in (deep, shallow):
+        told = result["advice"]["predicted_lab"]["reference"]
+        assert told == pytest.approx(result["spots"]["reference"]["lab"], abs=6)
 
 
 def test_photos_of_one_state_are_counted_until_the_batch_changes(bench):
