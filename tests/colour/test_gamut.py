@@ -11,11 +11,13 @@ from colourmatch.colour.spectra import WAVELENGTHS_NM, integration_weights
 
 SPACES = ["sRGB", "Display P3"]
 #: Linear values of saturated liquids with one channel at nothing, and that channel.
-COLOURS = [((0.9, 0.35, 0.0), 2), ((0.8, 0.0, 0.1), 1), ((0.0, 0.3, 0.7), 0), ((0.0, 0.5, 0.3), 0)]
+COLOURS = [
+    ("sRGB", (0.9, 0.35, 0.0), 2), ("Display P3", (0.8, 0.0, 0.1), 1), ("Display P3", (0.0, 0.3, 0.7), 0),
+    ("sRGB", (0.0, 0.5, 0.3), 0),
+]  # fmt: skip
 
 
-@pytest.mark.parametrize(("rgb", "channel"), COLOURS)
-@pytest.mark.parametrize("space", SPACES)
+@pytest.mark.parametrize(("space", "rgb", "channel"), COLOURS)
 def test_the_least_value_lies_on_the_macadam_limits(space, rgb, channel):
     """The same solid by colour-science, built from pulses of D65 light (Roesch-MacAdam colour solid)."""
     colour = pytest.importorskip("colour")
