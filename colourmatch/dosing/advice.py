@@ -130,12 +130,16 @@ def ask_for_photo(text: str) -> Advice:
 def advise(problem: Problem) -> Advice:
     """Plan the next step, or stop; the ceiling is never passed by any dose advised.
 
-    No stop rests on photos that are in doubt but the one at the ceiling, which no better photo changes.
+    No stop rests on photos that are in doubt but the one at the ceiling, which no better photo changes; and a photo that
+    is asked for anyway is to be the better one.
     """
     advice = _plan(problem)
-    if problem.doubt is None or advice.action != "stop" or advice.reason == "ceiling":
+    if problem.doubt is None or advice.action == "add" or advice.reason == "ceiling" or not problem.fit.success:
         return advice
-    text = f"It may be time to stop, but not on this photo alone. {problem.doubt}"
+    why = "It may be time to stop, but not on this photo alone."
+    if advice.action == "rephotograph":
+        why = advice.text.split(". ")[0] + "."
+    text = f"{why} {problem.doubt}"
     if "photograph again" not in text:
         text += " Then photograph again."
     return replace(advice, action="rephotograph", reason="photo", text=text)

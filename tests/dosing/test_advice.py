@@ -210,6 +210,9 @@ def test_a_second_photo_is_asked_for_near_the_border_while_patience_lasts():
     assert advice_module.CONFIRM[0] < advise(border).chance_within_tolerance < advice_module.CONFIRM[1]
     asked = advise(border)
     assert (asked.action, asked.reason) == ("rephotograph", "photo") and asked.text.startswith("Very near.")
+    # a second photo of the same kind would tell no more: it is to be the better one
+    better = advise(replace(border, doubt="Thin both with water."))
+    assert better.text == "Very near. Thin both with water. Then photograph again."
     for settled in (replace(border, photos_of_state=2), replace(border, fit=replace(border.fit, photos=5))):
         assert advise(settled).action != "rephotograph"
 
