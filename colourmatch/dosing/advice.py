@@ -134,14 +134,14 @@ def advise(problem: Problem) -> Advice:
     is asked for anyway is to be the better one.
     """
     advice = _plan(problem)
-    if problem.doubt is None or advice.action == "add" or advice.reason == "ceiling" or not problem.fit.success:
+    if (
+        problem.doubt is None
+        or advice.action == "add"
+        or advice.reason == "ceiling"
+        or not problem.fit.success
+    ):
         return advice
-    why = "It may be time to stop, but not on this photo alone."
-    if advice.action == "rephotograph":
-        why = advice.text.split(". ")[0] + "."
-    text = f"{why} {problem.doubt}"
-    if "photograph again" not in text:
-        text += " Then photograph again."
+    text = f"Photograph once more before you stop: this photo alone does not decide it. {problem.doubt}"
     return replace(advice, action="rephotograph", reason="photo", text=text)
 
 

@@ -147,7 +147,7 @@ def show_glance(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     if together and not together["agree"]:
         st.html(parts.flag_line("Doubtful", together["text"], "warn"))
     if story.photos:
-        show_flags(last_photo(story).measurement)
+        show_flags(last_photo(story).measurement, "" if waiting else advice.get("text") or "")
 
 
 def show_actions(story: LotStory, advice: dict[str, Any], waiting: str) -> None:

@@ -148,7 +148,9 @@ def advice_details(advice: Mapping[str, Any]) -> list[str]:
             )
     missing = advice.get("missing")
     # Past the match it is blending back that helps, and this sentence is about more drops.
-    if missing and advice["reason"] != "past" and missing not in (advice.get("text") or ""):
+    # Nor does a wish for a better photo promise anything that something could stay different after.
+    promised = advice["reason"] != "past" and advice["action"] != "rephotograph"
+    if missing and promised and missing not in (advice.get("text") or ""):
         lines.append(f"Even then it stays different: {missing}.")
     # With another colour missing the sentence says itself what blending back would do.
     elsewhere = advice.get("other_stocks") or advice.get("missing_kind")

@@ -85,10 +85,10 @@ def show_reading(data: bytes, name: str) -> None:
     show_swatches(measured)
 
 
-def show_flags(measured: Mapping[str, Any]) -> None:
-    """The doubts about a photo as sentences."""
-    if measured["quality"]:
-        st.html(parts.flags(measured["quality"]))
+def show_flags(measured: Mapping[str, Any], said: str = "") -> None:
+    """The doubts about a photo as sentences, but for those that stand in what is `said` above them."""
+    if further := [flag for flag in measured["quality"] if flag["text"] not in said]:
+        st.html(parts.flags(further))
 
 
 @st.cache_data(show_spinner=False, max_entries=12)

@@ -212,7 +212,8 @@ def test_a_second_photo_is_asked_for_near_the_border_while_patience_lasts():
     assert (asked.action, asked.reason) == ("rephotograph", "photo") and asked.text.startswith("Very near.")
     # a second photo of the same kind would tell no more: it is to be the better one
     better = advise(replace(border, doubt="Thin both with water."))
-    assert better.text == "Very near. Thin both with water. Then photograph again."
+    assert better.text.startswith("Photograph once more before you stop: ")
+    assert better.text.endswith(" Thin both with water.")
     for settled in (replace(border, photos_of_state=2), replace(border, fit=replace(border.fit, photos=5))):
         assert advise(settled).action != "rephotograph"
 
@@ -440,7 +441,8 @@ def test_steps_that_bring_it_no_nearer_end():
 def test_a_doubtful_photo_asks_for_a_better_one_before_any_stop():
     ended = advise(replace(ask((RED,), (4,)), stalled=True, doubt="Move the lamp."))
     assert (ended.action, ended.reason, ended.doses) == ("rephotograph", "photo", ())
-    assert ended.text.endswith("not on this photo alone. Move the lamp. Then photograph again.")
+    assert ended.text.startswith("Photograph once more before you stop: ")
+    assert ended.text.endswith("does not decide it. Move the lamp.")
     assert ended.now is not None and ended.reachable is not None
 
 

@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from colourmatch.screens import parts
+from colourmatch.screens import parts, photo_view
 
 
 @pytest.mark.parametrize(
@@ -119,6 +119,28 @@ def test_a_wish_for_a_photo_is_shown_whole() -> None:
     text = "No reference was seen yet. Photograph the reference beside the batch once."
     made = parts.advice_panel({"action": "rephotograph", "reason": "photo", "text": text, "doses": []})
     assert f'<p class="cm-do">{text}</p>' in made
+
+
+def test_a_doubt_that_stands_in_the_advice_is_not_said_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    shown: list[str] = []
+    monkeypatch.setattr(photo_view.st, "html", shown.append)
+    doubts = [
+        {"code": "glare", "severity": "warn", "text": "Reflections."},
+        {"code": "channel-empty", "severity": "warn", "text": "Thin both."},
+    ]
+    photo_view.show_flags({"quality": doubts}, "Photograph once more. Thin both.")
+    assert len(shown) == 1 and "Reflections." in shown[0] and "Thin both." not in shown[0]
+    photo_view.show_flags({"quality": doubts[1:]}, "Thin both.")
+    assert len(shown) == 1
+    photo_view.show_flags({"quality": doubts})
+    assert "Reflections." in shown[1] and "Thin both." in shown[1]
+
+
+def test_what_stays_different_is_told_of_a_step_and_not_of_a_wish_for_a_photo() -> None:
+    advice = {"reason": "step", "text": "Add 3 drops.", "doses": [], "missing": "less orange"}
+    assert "Even then it stays different: less orange." in parts.advice_panel(advice | {"action": "add"})
+    wish = advice | {"action": "rephotograph", "reason": "photo", "text": "Photograph again."}
+    assert "less orange" not in parts.advice_panel(wish)
 
 
 def test_the_spread_of_a_covariance() -> None:
