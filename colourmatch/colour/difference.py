@@ -207,8 +207,8 @@ def compare_lab(
     covariance, shape (3, 3), is that of (batch minus reference) in Lab from noise, which remains when both are equal;
     proportional, shape (3, 3), what an unknown phone adds, which vanishes with the difference itself: it widens the
     interval and does not correct the value; lost, shape (3, 3), of what neither reading holds (a channel at the end of
-    its range): the difference may be longer by it, and nothing speaks for its part of the length. Lightness, chroma and hue parts are plain CIELAB (hue as the signed
-    length dH*), so that they can be read off a plot.
+    its range): the difference may be longer by it, and nothing speaks for its part of the length. Lightness, chroma and
+    hue parts are plain CIELAB (hue as the signed length dH*), so that they can be read off a plot.
     """
     ref, bat = np.asarray(reference_lab, float), np.asarray(batch_lab, float)
     jacobian = metric_jacobian(ref, bat)

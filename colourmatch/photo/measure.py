@@ -62,9 +62,9 @@ class SpotColour:
     """Colour of one liquid: Lab (D65, 2 degrees) relative to `white`, covariance of the reading, and the total sd.
 
     tone_shifts (7, 3): Lab per standard deviation of the photo's tone curve and veil, common to all its spots; lost (3, 3):
-    covariance in Lab of what a channel at an end of its range no longer holds, which rgb shows as read; scene (3, 3): the part of covariance
-    that further photos of the same vessels repeat; base (3,): the white, relative to paper; empty (3,): channels that
-    hold no light that can be told from none.
+    covariance in Lab of what a channel at an end of its range no longer holds, which rgb shows as read; scene (3, 3): the
+    part of covariance that further photos of the same vessels repeat; base (3,): the white, relative to paper; empty (3,):
+    channels that hold no light that can be told from none.
     """
 
     lab: Array
@@ -203,7 +203,7 @@ def measure_photo(
         f
         for spot in ("reference", "batch")
         if spot in spots
-        for f in _check_liquid(spot, spots[spot], readings[spot], parts)
+        for f in _check_liquid(spots[spot], readings[spot], parts)
     ]
     return Measurement(
         photo=photo.name,
@@ -422,7 +422,7 @@ def place_ends(rgb: Array, ends: tuple[Ends, Ends], to_xyz: Array, jacobian: Arr
 
 
 def phone_sd(lab: Array) -> Array:
-    """Standard deviation (3,) of L*, a*, b* (3,) from the error of an unknown phone's matrix.
+    """Standard deviation of L*, a*, b* from the error of an unknown phone's matrix, shape (..., 3) as lab.
 
     What is read is (I + E) of the truth in linear light, rows of E summing to nought, since white stays white: a channel
     errs by its distance from the other two, each weighed by an unknown of MATRIX_SD. Half of what Lab changes from one
@@ -431,11 +431,16 @@ def phone_sd(lab: Array) -> Array:
     """
     to_xyz = RGB_TO_XYZ["Display P3"].T
     linear = lab_to_xyz(lab) @ np.linalg.inv(to_xyz)
-    apart = np.sqrt(((linear[:, None] - linear[None]) ** 2).sum(axis=1))
-    errors = np.diag(MATRIX_SD * apart)
-    up, down = (xyz_to_lab(np.maximum((linear + e) @ to_xyz, 0.0)) for e in (errors, -errors))
-    sd: Array = np.sqrt((((up - down) / 2) ** 2).sum(axis=0))
+    errors = (MATRIX_SD * channels_apart(linear))[..., None] * np.eye(3)
+    up, down = (xyz_to_lab(np.maximum((linear[..., None, :] + e) @ to_xyz, 0.0)) for e in (errors, -errors))
+    sd: Array = np.sqrt((((up - down) / 2) ** 2).sum(axis=-2))
     return sd
+
+
+def channels_apart(linear: Array) -> Array:
+    """Distance of each linear channel from the other two, shape (..., 3)."""
+    apart: Array = np.sqrt(((linear[..., :, None] - linear[..., None, :]) ** 2).sum(axis=-1))
+    return apart
 
 
 def _compare(spots: dict[str, SpotColour]) -> Difference | None:
@@ -467,7 +472,8 @@ def stretch(gap: Array) -> float:
     return length * (1 + length / 60)
 
 
-def _check_liquid(spot: str, colour: SpotColour, reading: SpotReading, parts: int) -> Iterable[Flag]:
+def _check_liquid(colour: SpotColour, reading: SpotReading, parts: int) -> Iterable[Flag]:
+    spot = reading.name
     clear = colour.clarity
     if clear is not None and clear.value + 1.64 * clear.sd < HAZE_CLARITY:
         yield flag("haze", spot=spot, clarity=clear.value)

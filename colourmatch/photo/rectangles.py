@@ -284,7 +284,9 @@ def _to_colour(
     lab, lab_cov, jacobian = propagate(rgb, cov, photo.profile.to_xyz)
     shifts = unfitted_curve().shifts(rgb / reflectance, base.value) * reflectance @ jacobian.T
     shift, lost = place_ends(rgb, (area.empty, area.full), photo.profile.to_xyz, jacobian)
-    return SpotColour(lab + shift, lab_cov, rgb, cov, None, "rectangle", shifts, lost), jacobian
+    return SpotColour(
+        lab + shift, lab_cov, rgb, cov, None, "rectangle", shifts, lost, empty=area.empty
+    ), jacobian
 
 
 def _compare(

@@ -33,6 +33,7 @@ from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.learn import Shot, StockPrior, fit_lot
 from colourmatch.liquid.model import View, absorbance_to_lab
 from colourmatch.liquid.stock import Addition, BatchState, Stock
+from colourmatch.lots.fitting import doubt_of_state
 from colourmatch.photo.measure import VESSEL_LOG, VESSEL_WHITE, parts_of_water, place_ends, propagate
 from colourmatch.photo.reading import LOW_CODE
 from colourmatch.simulate import Phone, camera_matrix
@@ -160,6 +161,9 @@ def true_difference(case: Case, drops: np.ndarray) -> np.ndarray:
     )
 
 
+TOO_STRONG = {"code": "channel-empty", "text": "Thin both with water."}
+
+
 @dataclass(frozen=True)
 class Photo:
     """Lab and covariance of batch and reference as a photo would give them; parts of water that it asks for."""
@@ -225,16 +229,14 @@ def play(case: Case, tolerance: float, rng: np.random.Generator, verbose: bool) 
     best = float(truth[drops:].min())
     free = true_difference(case, np.arange(0, int(4 * room + drops + 300)))
     first_error, seconds, thinned = np.nan, 0.0, 1.0
-    flagged: list[bool] = []  # of the photos of this state
+    state_photos: list[tuple[None, dict]] = []
     seen: dict[tuple[int, float], list[float]] = {}
     for photo in range(1, 13):
         made = photograph(case, drops, thinned, rng)
         mg_per_l = (state.concentration_mg_per_l(stock),)
         shots.append(Shot(*made.batch, *made.reference, mg_per_l, share, "one", 1 / thinned, 1 / thinned))
         seen.setdefault((drops, thinned), []).append(float(ciede2000(made.reference[0], made.batch[0])))
-        flagged.append(made.water > 0)
-        # as lots/fitting.py: no stop on flagged photos alone, and two of a state are asked for at most
-        doubt = "Thin both with water." if all(flagged) and len(flagged) <= 2 else None
+        state_photos.append((None, {"quality": [TOO_STRONG] if made.water else []}))
         start = time.process_time()
         fit = fit_lot(shots, [prior], case.view)
         advice = advise(
@@ -247,8 +249,8 @@ def play(case: Case, tolerance: float, rng: np.random.Generator, verbose: bool) 
                 case.ceiling,
                 None,
                 tolerance,
-                len(flagged),
-                doubt,
+                len(state_photos),
+                doubt_of_state(state_photos),
                 no_nearer(
                     [float(np.mean(values)) for (_, t), values in seen.items() if t == thinned], len(shots)
                 ),
@@ -273,7 +275,7 @@ def play(case: Case, tolerance: float, rng: np.random.Generator, verbose: bool) 
             break
         thinned *= 1 + made.water
         for dose in advice.doses:
-            flagged = []
+            state_photos = []
             added = Addition.from_drops(stock, dose.drops)
             share *= state.volume_ml / (state.volume_ml + added.ml)
             state, drops = state.add(added), drops + dose.drops

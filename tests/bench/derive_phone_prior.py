@@ -35,7 +35,7 @@ from colourmatch.facts import find_fact
 from colourmatch.liquid.colourants import list_colourants
 from colourmatch.liquid.model import base_shapes
 from colourmatch.liquid.phone import bend_tones, p3_weights, soft_log
-from colourmatch.photo.measure import phone_sd
+from colourmatch.photo.measure import channels_apart, phone_sd
 
 NAMES = ("gamma_r", "gamma_g", "gamma_b", "roll_off")
 EXPECTED = np.array([0.0, 0.0, 0.0, 0.3])
@@ -195,7 +195,7 @@ def print_straying(rng: np.random.Generator, draws: list[tuple], typical: np.nda
         missed.append((seen[1] - seen[0])[usable] - gaps[-1])
         linear = (liquids @ camera @ typical.T)[usable]
         errors.append(linear - (liquids @ p3_weights())[usable])
-        spreads.append(np.sqrt(((linear[:, :, None] - linear[:, None]) ** 2).sum(axis=2)))
+        spreads.append(channels_apart(linear))
         off.append((seen[0] - true[0])[usable])
         labs.append(seen[0][usable])
     gap, miss = (
@@ -206,7 +206,7 @@ def print_straying(rng: np.random.Generator, draws: list[tuple], typical: np.nda
     error, spread, missed_lab = map(np.concatenate, (errors, spreads, off))
     part = np.sqrt((error**2).mean(axis=0) / (spread**2).mean(axis=0))
     print("part of the distance from the other channels, sd", part.round(3))
-    within = np.abs(missed_lab) < 2 * np.array([phone_sd(lab) for lab in np.concatenate(labs)])
+    within = np.abs(missed_lab) < 2 * phone_sd(np.concatenate(labs))
     print("within 2 sd of MATRIX_SD, L*, a*, b*", within.mean(axis=0).round(3))
 
 
