@@ -1142,3 +1142,46 @@ def test_a_stock_is_made_from_powder_or_from_liquid(cli):
     assert (said.code, said.out.startswith("Measure 10 ml (2.03 tsp)")) == (0, True)
     both = cli(*asked, "--bottle-g-per-100ml", "5", "--dye-content", "0.85")
     assert both.code == 2 and "not both" in both.err
+
+
+# ---- times put right ---------------------------------------------------------------------------------------
+
+
+def test_what_was_noted_late_is_put_where_it_happened(lot):
+    from datetime import datetime
+
+    for drops in ("5", "7"):
+        lot("lot", "add", "1", "--stock", "red", "--drops", drops)
+    events = lot("lot", "show", "1", "--json").data["events"]
+    early = events[0]["created_at"]
+    lot("lot", "sample", "1", "--ml", "10")
+    moved = lot("lot", "correct", "1", "3", "--at", early, "--reason", "taken first", "--json")
+    assert moved.code == 0
+    assert (moved.data["kind"], moved.data["moved_entry"], moved.data["happened_at"]) == ("moved", 3, early)
+    told = lot("lot", "show", "1", "--json").data
+    assert told["state"]["mg_per_l"]["red"] == pytest.approx(
+        1000 * (2.5 * 890.25 / 900.25 + 3.5) / 890.6, abs=0.002
+    )
+    sample = next(event for event in told["events"] if event["id"] == 3)
+    assert (sample["happened_at"], sample["moved_by"]) == (early, moved.data["entry"])
+    shown = f"{datetime.fromisoformat(early).astimezone():%Y-%m-%d %H:%M %Z}"
+    assert f"(happened at {shown}, entry 4)" in lot("lot", "show", "1").out
+
+
+def test_a_time_alone_is_on_the_day_that_the_entry_has(lot):
+    from datetime import date, datetime, timedelta
+
+    from colourmatch.commands.moments import parse_moment
+
+    day = date(2026, 11, 25)
+    assert parse_moment("14:30", day) == datetime(2026, 11, 25, 14, 30).astimezone()
+    assert (
+        parse_moment("2026-11-24 9:05".replace(" 9", " 09"), day) == datetime(2026, 11, 24, 9, 5).astimezone()
+    )
+    assert parse_moment("2026-11-25T14:30+05:00", day).utcoffset() == timedelta(hours=5)
+    lot("lot", "sample", "1", "--ml", "10")
+    for typed in ("2026-11-25", "half past two", "25:00", "0001-01-01 00:00"):
+        said = lot("lot", "correct", "1", "1", "--at", typed, "--reason", "x")
+        assert said.code == 2, typed
+    assert lot("lot", "correct", "1", "1", "--at", "14:30", "--ml", "9", "--reason", "x").code == 2
+    assert lot("lot", "correct", "1", "--at", "14:30", "--reason", "x").code == 2

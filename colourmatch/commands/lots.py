@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import asdict
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -50,7 +51,7 @@ from colourmatch.errors import ColourMatchError, InputError
 if TYPE_CHECKING:
     from colourmatch.dosing.care import Caution
     from colourmatch.lots.book import LotBook
-    from colourmatch.lots.entries import Lot, LotStory
+    from colourmatch.lots.entries import Lot, LotEntry, LotStory
 
 
 @click.group(cls=Group)
@@ -367,6 +368,11 @@ def sample(
 @_amount_options
 @click.option("--stock", metavar="STOCK", help="The stock that really went in.")
 @click.option("--void", is_flag=True, help="It never happened.")
+@click.option(
+    "--at",
+    metavar="TIME",
+    help="When it really happened, local: '2026-11-25 14:30', or 14:30 on the day that the entry has.",
+)
 @click.option("--volume-ml", type=Number(), help="Without ENTRY: the volume the lot began with.")
 @_ask_head(begins=False)
 @by_option
@@ -375,10 +381,10 @@ def correct(session: Session, lot: str, entry: str | None, reason: str | None, *
     """Put an entry or a figure of the lot right.
 
     The old one stays in the history.
-    ENTRY is the number of an addition or a sample, from `colourmatch lot show LOT`.
+    ENTRY is the number of an addition or a sample, from `colourmatch lot show LOT`; with --at of a photo or a note too.
     """
     who = {"entered_by": given.pop("by"), "token": given.pop("token")}
-    entry_keys = ("drops", "ml", "grams", "stock", "void")
+    entry_keys = ("drops", "ml", "grams", "stock", "void", "at")
     changes = _head_figures({key: value for key, value in given.items() if key not in entry_keys})
     if "reference" in changes:
         changes["reference_id"] = changes.pop("reference")
@@ -389,7 +395,7 @@ def correct(session: Session, lot: str, entry: str | None, reason: str | None, *
         )
     if (entry is None and amounts) or (entry is not None and changes):
         raise InputError(
-            "An entry is corrected with --drops, --ml, --grams, --stock or --void; the lot without ENTRY."
+            "An entry is corrected with --drops, --ml, --grams, --stock, --void or --at; the lot without ENTRY."
         )
     with session.open_book() as book:
         story = book.lot_story(lot)
@@ -407,6 +413,8 @@ def _correct_entry(
     wanted = next((known for known in story.events if str(known.id) == typed.strip()), None)
     if wanted is None:
         raise InputError(f"Lot {story.lot.id} has no entry {typed}. See: colourmatch lot show {story.lot.id}")
+    if "at" in amounts:
+        return _move_entry(session, book, wanted, amounts, who)
     if wanted.kind in ("sample", "untinted", "poured-back"):
         if amounts.keys() - {"ml", "void"} or not amounts:
             raise InputError(f"Entry {wanted.id} is a volume. Correct it with --ml, or with --void.")
@@ -422,6 +430,21 @@ def _correct_entry(
     return _answer_entry(
         session, book, done, data, f"Entry {wanted.id} is replaced by entry {done.id}: {said}."
     )
+
+
+def _move_entry(
+    session: Session, book: LotBook, wanted: LotEntry, amounts: dict[str, Any], who: dict[str, Any]
+) -> Answer:
+    from colourmatch.commands.moments import parse_moment
+    from colourmatch.lots.checks import local_minute
+
+    if len(amounts) > 1:
+        raise InputError("Put the time right by itself: give --at without an amount, a stock or --void.")
+    day = datetime.fromisoformat(wanted.happened_at).astimezone().date()
+    done = book.move_entry(wanted.id, parse_moment(amounts["at"], day), **who)
+    data = {"moved_entry": wanted.id, "happened_at": done.moved_to, "reason": done.reason}
+    line = f"Entry {wanted.id} happened at {local_minute(done.moved_to)}, and counts there: entry {done.id}."
+    return _answer_entry(session, book, done, data, line)
 
 
 @lot.command("set-aside", example="colourmatch lot set-aside 1 7 --why 'a lamp shone in'")

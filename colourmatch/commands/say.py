@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from datetime import datetime
 from typing import Any
 
 from colourmatch.commands.base import number_text
-from colourmatch.lots.checks import OUTCOMES
+from colourmatch.lots.checks import OUTCOMES, local_minute
 from colourmatch.lots.entries import tell_figure
 
 _SPOTS = ("reference", "batch", "blank")
@@ -207,7 +206,9 @@ def lot_lines(told: Mapping[str, Any]) -> Iterator[str]:
     for event in told["events"]:
         mark = f"  (replaced by entry {event['replaced_by']})" if event["replaced_by"] else ""
         mark = f"  (set aside: {event['set_aside']})" if event.get("set_aside") is not None else mark
-        when = f"{datetime.fromisoformat(event['created_at']).astimezone():%Y-%m-%d %H:%M %Z}"
+        if event["moved_by"]:
+            mark += f"  (happened at {local_minute(event['happened_at'])}, entry {event['moved_by']})"
+        when = local_minute(event["created_at"])
         yield f"  {event['id']:>4}  {when}  {event['text']}{mark}"
     yield from state_lines(told["state"])
     yield from trial_lines(told.get("trials") or ())

@@ -28,6 +28,7 @@ from sqlalchemy import Connection, Engine
 from colourmatch.errors import BookError, InputError
 from colourmatch.lots import tables as t
 from colourmatch.lots.checks import utc_text
+from colourmatch.lots.entries import LotStory, MovedEntry
 from colourmatch.lots.export import export_json, iterate_stories, snapshot
 from colourmatch.lots.photos import PhotoStore
 from colourmatch.writing import replace_whole
@@ -300,6 +301,7 @@ def check_book(engine: Engine, store: PhotoStore) -> Iterator[Finding]:
                 "orphan", f"A row of {name} names lot {lot_id} for a trial, and there is no such lot."
             )
         for story in iterate_stories(connection):
+            yield from _check_moves(story)
             try:
                 story.state()
             except InputError as error:
@@ -316,6 +318,25 @@ def check_book(engine: Engine, store: PhotoStore) -> Iterator[Finding]:
         if name not in named:
             yield Finding(
                 "unnamed-photo", f"The photo {name} belongs to no entry. It may be deleted by hand."
+            )
+
+
+def _check_moves(story: LotStory) -> Iterator[Finding]:
+    """Times put right that are of no entry of their lot, or from before its beginning."""
+    known = {entry.id for entry in story.events}
+    for entry in story.events:
+        if not isinstance(entry, MovedEntry):
+            continue
+        if entry.moved_entry_id not in known:
+            yield Finding(
+                "orphan",
+                f"Entry {entry.id} of lot {story.lot.id} is about entry {entry.moved_entry_id}, which is none of that lot.",
+            )
+        elif entry.moved_to < story.lot.created_at:
+            yield Finding(
+                "contradiction",
+                f"Entry {entry.id} puts entry {entry.moved_entry_id} before lot {story.lot.id} was begun. Put its time right: "
+                f"colourmatch lot correct {story.lot.id} {entry.moved_entry_id} --at TIME --reason WHY.",
             )
 
 

@@ -209,6 +209,11 @@ def utc_text(moment: datetime | str | None = None) -> str:
     return moment.astimezone(UTC).isoformat(timespec="microseconds")
 
 
+def local_minute(moment: str) -> str:
+    """A time of the book as the clock of this place shows it: 2026-11-25 14:30 CET."""
+    return f"{datetime.fromisoformat(moment).astimezone():%Y-%m-%d %H:%M %Z}"
+
+
 def name_key(name: str) -> str:
     """What names are compared by: one form of each character, no capitals, single blanks."""
     import unicodedata

@@ -1,9 +1,10 @@
-"""Puts entries of a lot right by new entries that name what they replace and why; it changes no row."""
+"""Puts entries of a lot right by new entries that name what they are about and why; it changes no row."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import datetime
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 from colourmatch.errors import InputError, NotFoundError
@@ -16,14 +17,20 @@ from colourmatch.lots.checks import (
     check_optional,
     check_serving,
     check_text,
+    local_minute,
     to_json,
+    utc_text,
 )
 from colourmatch.lots.entering import Entering, find_repeat, pick_amount, reckon_dose
 from colourmatch.lots.entries import (
     AdditionEntry,
     AmendmentEntry,
     AsideEntry,
+    ClosingEntry,
     LotEntry,
+    LotStory,
+    MovedEntry,
+    NoteEntry,
     PhotoEntry,
     StockEntry,
     VolumeEntry,
@@ -146,6 +153,33 @@ class Correcting(Entering):
             entered_by=entered_by, token=token, reason=reason, when_closed=True,
         )  # fmt: skip
 
+    def move_entry(
+        self,
+        entry_id: int,
+        at: datetime | str,
+        reason: str,
+        *,
+        entered_by: str | None = None,
+        token: str | None = None,
+    ) -> MovedEntry:
+        """Put right when an addition, sample, untinted part, photo or note happened; it then counts at that time.
+
+        at: a moment with its zone. InputError for a time to come, from before the lot was begun, on the other side of
+        the closing, for an entry that was replaced or is void, or when the lot no longer adds up.
+        """
+        why, moment = _check_reason(reason), utc_text(at)
+        with self._read() as connection:
+            home = find_entry(connection, entry_id).lot_id
+
+        def particulars(connection: Connection, lot_id: int) -> dict[str, Any]:
+            check_move(self._story(connection, lot_id), entry_id, moment)
+            return {"moved_entry_id": entry_id, "moved_to": moment}
+
+        return self._enter(
+            "moved", MovedEntry, home, particulars,
+            entered_by=entered_by, token=token, reason=why, when_closed=True, prove=True,
+        )  # fmt: skip
+
     def amend_lot(
         self,
         lot: int | str,
@@ -207,19 +241,12 @@ class Correcting(Entering):
         why = _check_reason(reason)
 
         def act(connection: Connection) -> E:
-            old = read_entry(connection, entry_id)
-            if old is None:
-                raise NotFoundError(
-                    f"There is no entry {entry_id}. Look it up with: colourmatch lot show LOT"
-                )
+            old = find_entry(connection, entry_id)
             self._lot_id(connection, old.lot_id, lock=True)
             old = read_entry(connection, entry_id) or old  # as it is now that nobody else can write
             if (known := find_repeat(connection, token, old.lot_id, old.kind)) is not None:
                 return cast(E, known)
-            if old.replaced_by_id is not None:
-                raise InputError(
-                    f"Entry {entry_id} was corrected already. Correct entry {old.replaced_by_id} instead."
-                )
+            refuse_replaced(old)
             body = particulars(connection, old)
             new_id = insert(
                 connection, t.lot_entries, lot_id=old.lot_id, kind=old.kind, replaces_id=entry_id, reason=why,
@@ -242,6 +269,70 @@ class Correcting(Entering):
             drop_rel_sd=old.drop_rel_sd,
             density_g_per_ml=old.density_g_per_ml,
         )
+
+
+def find_entry(connection: Connection, entry_id: int) -> LotEntry:
+    """An entry of any lot; NotFoundError when there is none of that number."""
+    from colourmatch.lots.reading import read_entry
+
+    if (found := read_entry(connection, entry_id)) is None:
+        raise NotFoundError(f"There is no entry {entry_id}. Look it up with: colourmatch lot show LOT")
+    return found
+
+
+def refuse_replaced(entry: LotEntry) -> None:
+    """InputError for an entry that was corrected before: the latest is the one to correct."""
+    if entry.replaced_by_id is not None:
+        raise InputError(
+            f"Entry {entry.id} was corrected already. Correct entry {entry.replaced_by_id} instead."
+        )
+
+
+def check_move(story: LotStory, entry_id: int, moment: str) -> None:
+    """InputError when an entry of a lot cannot have happened at a moment (UTC text)."""
+    entry = next(known for known in story.events if known.id == entry_id)
+    refuse_replaced(entry)
+    _refuse_fixed(story, entry)
+    if moment > utc_text():
+        raise InputError(f"{local_minute(moment)} is still to come. Give the time at which it happened.")
+    if moment < story.lot.created_at:
+        raise InputError(
+            f"Lot {story.lot.id} was begun on {local_minute(story.lot.created_at)}, after {local_minute(moment)}. "
+            "Give a later time."
+        )
+    _refuse_across(story.closing, entry, moment)
+
+
+def _refuse_fixed(story: LotStory, entry: LotEntry) -> None:
+    """InputError for an entry whose time is not its own."""
+    if not isinstance(entry, (AdditionEntry, VolumeEntry, PhotoEntry, NoteEntry)):
+        raise InputError(
+            f"Entry {entry.id} is of the kind {entry.kind}, which stands where it was entered. Give the number of an "
+            "addition, a sample, a photo or a note."
+        )
+    if getattr(entry, "void", False):
+        raise InputError(f"Entry {entry.id} says that it never happened. Leave its time as it is.")
+    by_id = {known.id: known for known in story.events}
+    first: LotEntry = entry
+    while first.replaces_id is not None:
+        first = by_id[first.replaces_id]
+    if first.reason or getattr(entry, "trial_lot_id", None) is not None:
+        raise InputError(
+            f"Entry {entry.id} belongs to a trial that was taken or poured back, as one act with other entries. "
+            "Leave its time as it is."
+        )
+
+
+def _refuse_across(closing: ClosingEntry | None, entry: LotEntry, moment: str) -> None:
+    """InputError when a move would carry an entry over the closing of its lot; a note may go anywhere."""
+    if closing is None or isinstance(entry, NoteEntry):
+        return
+    said = f"The lot was closed on {local_minute(closing.created_at)}"
+    if isinstance(entry, PhotoEntry) and entry.purpose == "recheck":
+        if moment < closing.created_at:
+            raise InputError(f"{said}, and a recheck comes after that. Give a later time.")
+    elif moment > closing.created_at:
+        raise InputError(f"{said}, and this belongs before that. Give an earlier time.")
 
 
 def _find_lot_photo(events: list[LotEntry], photo: int | str, lot_id: int) -> PhotoEntry:

@@ -163,7 +163,10 @@ class Lot:
 
 @dataclass(frozen=True)
 class LotEntry:
-    """What every entry of a lot carries; `replaced_by_id` names the entry that corrects this one."""
+    """What every entry of a lot carries; `replaced_by_id` names the entry that corrects this one.
+
+    `moved_by_id` names the entry that put its time right last, None when none did.
+    """
 
     id: int
     lot_id: int
@@ -173,6 +176,13 @@ class LotEntry:
     replaces_id: int | None
     reason: str | None
     replaced_by_id: int | None
+    stands_at: str = ""
+    moved_by_id: int | None = None
+
+    @property
+    def happened_at(self) -> str:
+        """When it happened: as it was put right, of a correction as what it corrects, else when it was entered."""
+        return self.stands_at or self.created_at
 
 
 @dataclass(frozen=True)
@@ -264,6 +274,14 @@ class AsideEntry(LotEntry):
 
 
 @dataclass(frozen=True)
+class MovedEntry(LotEntry):
+    """The time of another entry put right: it happened at `moved_to`, and counts there."""
+
+    moved_entry_id: int = 0
+    moved_to: str = ""
+
+
+@dataclass(frozen=True)
 class NoteEntry(LotEntry):
     """A free text."""
 
@@ -304,17 +322,22 @@ class LotStory:
 
     @property
     def effective(self) -> tuple[LotEntry, ...]:
-        """The entries that count: a correction stands in the place of what it corrects, a void one falls."""
+        """The entries that count, in the order in which they happened.
+
+        A correction stands in the place of what it corrects, a void one falls. Entries whose time was never put
+        right keep the order in which they were entered, even where a clock was set back.
+        """
         by_id = {entry.id: entry for entry in self.events}
-        result = []
+        placed, clock = [], ""
         for entry in self.events:
+            clock, first = max(clock, entry.created_at), entry.id
             if entry.replaces_id is not None:
                 continue
             while entry.replaced_by_id is not None:
                 entry = by_id[entry.replaced_by_id]
             if not getattr(entry, "void", False):
-                result.append(entry)
-        return tuple(result)
+                placed.append((clock if entry.moved_by_id is None else entry.happened_at, first, entry))
+        return tuple(entry for _, _, entry in sorted(placed, key=lambda place: place[:2]))
 
     @property
     def additions(self) -> tuple[AdditionEntry, ...]:
@@ -421,4 +444,17 @@ def mark_replaced(events: list[LotEntry]) -> list[LotEntry]:
     return [
         replace(entry, replaced_by_id=successors[entry.id]) if entry.id in successors else entry
         for entry in events
+    ]
+
+
+def mark_times(events: list[LotEntry]) -> list[LotEntry]:
+    """The same entries, each with when it happened; a correction stands where what it corrects stands."""
+    moves = {entry.moved_entry_id: entry for entry in events if isinstance(entry, MovedEntry)}
+    stands: dict[int | None, tuple[str, int | None]] = {}
+    for entry in events:
+        place = stands.get(entry.replaces_id, (entry.created_at, None))
+        move = moves.get(entry.id)
+        stands[entry.id] = place if move is None else (move.moved_to, move.id)
+    return [
+        replace(entry, stands_at=stands[entry.id][0], moved_by_id=stands[entry.id][1]) for entry in events
     ]

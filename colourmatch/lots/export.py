@@ -9,6 +9,7 @@ import json
 import math
 from collections.abc import Iterator
 from contextlib import suppress
+from datetime import datetime
 from typing import Any, TextIO
 
 from sqlalchemy import Boolean, Column, Connection, Engine, Float, Integer, Table, func, select
@@ -78,6 +79,8 @@ def _read_all(connection: Connection) -> None:
         for reference in read_references(connection):
             read_reference_readings(connection, reference.id)
         for story in iterate_stories(connection, heavy=True):
+            for entry in story.events:
+                datetime.fromisoformat(entry.happened_at)
             with suppress(ColourMatchError):
                 story.state()
     except (KeyError, TypeError, ValueError, AttributeError, IndexError, ArithmeticError, RecursionError):

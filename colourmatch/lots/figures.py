@@ -75,8 +75,10 @@ def see_photo(photo: PhotoEntry, *, plain: bool = False) -> Seen | None:
 
 
 def time_of(photo: PhotoEntry) -> datetime:
-    """When a photo was taken: by the entry, else by the phone's clock when that can be, else when entered."""
-    entered = datetime.fromisoformat(photo.created_at)
+    """When a photo was taken: as it was put right, by the entry, by the phone's clock when that can be, else when entered."""
+    entered = datetime.fromisoformat(photo.happened_at)
+    if photo.moved_by_id is not None:
+        return entered
     if photo.taken_at:
         return datetime.fromisoformat(photo.taken_at)
     taken = parse_exif_time(photo.measurement.get("taken_at"))

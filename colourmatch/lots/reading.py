@@ -17,6 +17,7 @@ from colourmatch.lots.entries import (
     ClosingEntry,
     Lot,
     LotEntry,
+    MovedEntry,
     NoteEntry,
     PhotoEntry,
     Reference,
@@ -26,6 +27,7 @@ from colourmatch.lots.entries import (
     VolumeEntry,
     mark_aside,
     mark_replaced,
+    mark_times,
 )
 
 if TYPE_CHECKING:
@@ -205,7 +207,7 @@ def read_events(
         for row in connection.execute(query).mappings():
             events[row["lot_id"]].append(_entry(row))
     return {
-        lot_id: mark_aside(mark_replaced(sorted(found, key=lambda e: e.id)))
+        lot_id: mark_times(mark_aside(mark_replaced(sorted(found, key=lambda e: e.id))))
         for lot_id, found in events.items()
     }
 
@@ -220,6 +222,7 @@ _CLASSES: dict[str, type[LotEntry]] = {
     "closing": ClosingEntry,
     "amendment": AmendmentEntry,
     "set-aside": AsideEntry,
+    "moved": MovedEntry,
 }
 
 

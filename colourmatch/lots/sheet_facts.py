@@ -16,6 +16,7 @@ from colourmatch.lots.entries import (
     ClosingEntry,
     LotEntry,
     LotStory,
+    MovedEntry,
     NoteEntry,
     PhotoEntry,
     VolumeEntry,
@@ -203,6 +204,8 @@ def _tell_history(story: LotStory) -> Iterator[Line]:
             remarks.append(str(entry.reason))
         if isinstance(entry, PhotoEntry) and entry.aside is not None:
             remarks.append(f"set aside, counts no more: {entry.aside}")
+        if entry.moved_by_id is not None:
+            remarks.append(f"happened at {minute(entry.happened_at)}, by entry {entry.moved_by_id}")
         if struck:
             remarks.append(f"struck by entry {entry.replaced_by_id}")
         yield Line(
@@ -253,6 +256,8 @@ def _tell_entry(entry: LotEntry, photo_number: int | None) -> str:
     if isinstance(entry, AsideEntry):
         what = "counts again" if entry.back else "is set aside and counts no more"
         return f"Photo of entry {entry.photo_entry_id} {what}"
+    if isinstance(entry, MovedEntry):
+        return f"Entry {entry.moved_entry_id} happened at {minute(entry.moved_to)}"
     if isinstance(entry, NoteEntry):
         return f"Note: {entry.text}"
     if isinstance(entry, AmendmentEntry):

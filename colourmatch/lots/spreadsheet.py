@@ -13,7 +13,15 @@ from typing import Any, TextIO
 from sqlalchemy import Connection
 
 from colourmatch.errors import InputError
-from colourmatch.lots.entries import AdditionEntry, Lot, LotEntry, LotStory, VolumeEntry
+from colourmatch.lots.entries import (
+    AdditionEntry,
+    AsideEntry,
+    Lot,
+    LotEntry,
+    LotStory,
+    MovedEntry,
+    VolumeEntry,
+)
 from colourmatch.lots.export import iterate_stories
 
 LOT_COLUMNS = (
@@ -27,6 +35,7 @@ ENTRY_COLUMNS = (
     "entry_id", "lot_id", "lot_name", "created_at_utc", "entered_by", "kind", "counts", "replaces_entry_id",
     "reason", "stock", "quantity", "unit", "ml", "mg", "returned", "photo_file", "photo_purpose",
     "delta_e_2000", "delta_e_2000_low", "delta_e_2000_high", "outcome", "text",
+    "happened_at_utc", "about_entry_id",
 )  # fmt: skip
 
 
@@ -129,8 +138,12 @@ def _entry_rows(story: LotStory) -> Iterable[dict[str, Any]]:
 
 
 def _entry_body(entry: LotEntry) -> dict[str, Any]:
-    names = {"photo_file": "stored_name", "photo_purpose": "purpose"}
+    names = {"photo_file": "stored_name", "photo_purpose": "purpose", "happened_at_utc": "happened_at"}
     body = {column: getattr(entry, names.get(column, column), None) for column in ENTRY_COLUMNS[9:]}
+    if isinstance(entry, MovedEntry):
+        body |= {"happened_at_utc": entry.moved_to, "about_entry_id": entry.moved_entry_id}
+    if isinstance(entry, AsideEntry):
+        body["about_entry_id"] = entry.photo_entry_id
     if isinstance(entry, VolumeEntry):
         body["returned"] = "yes" if entry.returned else "no"
     return body

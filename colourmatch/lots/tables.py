@@ -13,7 +13,7 @@ from typing import Any
 from sqlalchemy import Boolean, Column, Float, ForeignKey, Index, Integer, MetaData, String, Table, Text
 
 #: The version of the book that this program writes; the name of the newest migration.
-VERSION = "0006"
+VERSION = "0007"
 
 metadata = MetaData(
     naming_convention={
@@ -204,6 +204,13 @@ asides = _part(
     Column("back", Boolean, nullable=False),
 )
 
+# When an entry really happened, put right; why is the entry's reason.
+moves = _part(
+    "moves",
+    Column("moved_entry_id", ForeignKey("lot_entries.id"), nullable=False),
+    Column("moved_to", String(40), nullable=False),
+)
+
 # Printed cards and phones, and which of them a lot's photos are read with; lots/cards.py and lots/phones.py.
 calibrations = _table(
     "calibrations",
@@ -229,12 +236,13 @@ PARTS = {
     "closing": closings,
     "amendment": amendments,
     "set-aside": asides,
+    "moved": moves,
 }
 
 #: Every table that holds history, each after the ones it points to.
 HISTORY = (
     references, reference_readings, stocks, lots, lot_stocks, stock_entries, lot_entries, additions, volumes,
-    photos, notes, closings, amendments, calibrations, asides,
+    photos, notes, closings, amendments, calibrations, asides, moves,
 )  # fmt: skip
 
 

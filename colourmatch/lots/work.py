@@ -15,7 +15,7 @@ import numpy as np
 
 from colourmatch.errors import InputError
 from colourmatch.lots.calibrations import lot_choice
-from colourmatch.lots.checks import check_number
+from colourmatch.lots.checks import check_number, local_minute
 from colourmatch.lots.entries import (
     AdditionEntry,
     AmendmentEntry,
@@ -24,6 +24,7 @@ from colourmatch.lots.entries import (
     Lot,
     LotEntry,
     LotStory,
+    MovedEntry,
     NoteEntry,
     PhotoEntry,
     VolumeEntry,
@@ -399,6 +400,8 @@ def _describe_event(event: LotEntry) -> dict[str, Any]:
         "replaced_by": event.replaced_by_id,
         "reason": event.reason,
         "text": _event_text(event),
+        "happened_at": event.happened_at,
+        "moved_by": event.moved_by_id,
     }
     if isinstance(event, PhotoEntry):
         out["set_aside"] = event.aside
@@ -437,6 +440,10 @@ def _event_text(event: LotEntry) -> str:
     if isinstance(event, AsideEntry):
         what = "counts again" if event.back else "is set aside"
         return f"The photo of entry {event.photo_entry_id} {what}, because {event.reason}"
+    if isinstance(event, MovedEntry):
+        return (
+            f"Entry {event.moved_entry_id} happened at {local_minute(event.moved_to)}, because {event.reason}"
+        )
     if isinstance(event, NoteEntry):
         return event.text
     if isinstance(event, AmendmentEntry):

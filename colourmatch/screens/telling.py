@@ -13,6 +13,7 @@ from colourmatch.lots.entries import (
     Lot,
     LotEntry,
     LotStory,
+    MovedEntry,
     NoteEntry,
     PhotoEntry,
     VolumeEntry,
@@ -208,21 +209,32 @@ def _tell_photo(entry: PhotoEntry) -> str:
     return f"{name}: difference {parts.show_interval(delta)}, {words}"
 
 
+def _tell_move(story: LotStory, entry: MovedEntry, us: bool) -> str:
+    """What was moved, and to when."""
+    about = next((known for known in story.events if known.id == entry.moved_entry_id), None)
+    what = "An entry" if about is None else tell_entry(about, us)
+    return f"Time put right, it happened on {parts.show_time(entry.moved_to)}: {what}"
+
+
 def tell_story(story: LotStory, us: bool = False) -> str:
     """All entries as a list, the newest first; replaced ones are struck out, corrections say why."""
     items = []
     for entry in reversed(story.events):
         gone = "gone" if entry.replaced_by_id is not None else ""
         who = f", {parts.as_html(entry.entered_by)}" if entry.entered_by else ""
-        corrects = entry.replaces_id is not None or isinstance(entry, AmendmentEntry)
+        corrects = entry.replaces_id is not None or isinstance(entry, (AmendmentEntry, MovedEntry))
+        told = _tell_move(story, entry, us) if isinstance(entry, MovedEntry) else tell_entry(entry, us)
+        when = parts.show_time(entry.created_at)
+        if entry.moved_by_id is not None:
+            when = f"{parts.show_time(entry.happened_at)}, as it was put right; entered {when}"
         start = "Correction: " if corrects else "" if isinstance(entry, AsideEntry) else "It "
         why = f" {start}{parts.as_html(entry.reason)}" if entry.reason else ""
         replaced = " (corrected later)" if gone else ""
         if isinstance(entry, PhotoEntry) and entry.aside is not None:
             replaced = " (set aside, counts no more)"
         items.append(
-            f'<li><span class="{gone}">{parts.as_html(tell_entry(entry, us))}</span>{replaced}{why}'
-            f'<br><span class="cm-quiet">{parts.show_time(entry.created_at)}{who}</span></li>'
+            f'<li><span class="{gone}">{parts.as_html(told)}</span>{replaced}{why}'
+            f'<br><span class="cm-quiet">{when}{who}</span></li>'
         )
     return f'<ul class="cm cm-story">{"".join(items)}</ul>'
 

@@ -161,7 +161,8 @@ def make_book(path: Path) -> None:
         book.correct_addition(dose.id, drops=11, reason="counted again")
         book.take_sample(lot, 20)
         book.add_untinted(lot, 10)
-        book.add_note(lot, "smells well\nof orange")
+        note = book.add_note(lot, "smells well\nof orange")
+        book.move_entry(note.id, note.created_at, "noted late")
         book.amend_lot(lot, "asked for", tolerance=2.0)
         book.take_trial(lot, 90)
         done = book.new_lot("Cordial", 500, "red").id

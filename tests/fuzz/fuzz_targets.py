@@ -14,6 +14,7 @@ import shutil
 import warnings
 import zipfile
 from collections.abc import Callable, Iterator
+from datetime import date
 from pathlib import Path
 from random import Random
 from typing import Any, ClassVar
@@ -305,7 +306,7 @@ class Entries(Target):
 
     def make(self, rng: Random) -> tuple[int, list[Any]]:
         values = [self._value(rng) for _ in range(8)]
-        return rng.randrange(14), values
+        return rng.randrange(15), values
 
     def _value(self, rng: Random) -> Any:
         text = mutate_words(
@@ -332,6 +333,7 @@ class Entries(Target):
 def act_on_book(book: Any, which: int, values: list[Any]) -> None:
     """One of the calls behind the pages; texts where texts are typed, numbers where numbers are."""
     from colourmatch.commands.base import Number, Rectangle
+    from colourmatch.commands.moments import parse_moment
     from colourmatch.commands.typed import Lab, Serving
     from colourmatch.lots.references import enter_reference
 
@@ -357,6 +359,7 @@ def act_on_book(book: Any, which: int, values: list[Any]) -> None:
         lambda: (book.find_lot(texts[0]), book.find_stock(texts[1])),
         lambda: (enter_reference(book, texts[0], numbers[:3]), book.add_note(lot, texts[1]),
                  book.amend_lot(lot, texts[4], notes=texts[2], serving={"conditions": [{"name": texts[3], "depth_mm": numbers[0]}]})),
+        lambda: book.move_entry(3, parse_moment(texts[0], date(2026, 1, 1)), texts[1]),
     )  # fmt: skip
     acts[which - 4]()
 

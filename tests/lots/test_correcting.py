@@ -1,0 +1,179 @@
+"""What was entered is put right by entries: times, heads of lots, stocks, closings."""
+
+from __future__ import annotations
+
+import time
+from datetime import datetime, timedelta
+
+import pytest
+
+from colourmatch.errors import InputError, NotFoundError
+from colourmatch.lots.book import LotBook
+from colourmatch.lots.entries import LotEntry
+from colourmatch.lots.figures import time_of
+
+SEEN = {"delta_e_2000": {"value": 2.0, "low": 1.5, "high": 2.5}}
+
+
+def between(first: LotEntry, second: LotEntry) -> datetime:
+    """A moment between two entries."""
+    start, end = (datetime.fromisoformat(entry.created_at) for entry in (first, second))
+    return start + (end - start) / 2
+
+
+# ---- times -------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def late(book: LotBook, lot: int) -> tuple[LotEntry, ...]:
+    """A note, a dose, another dose, and a photo that was noted after them."""
+    entries = []
+    for enter in (
+        lambda: book.add_note(lot, "clear"),
+        lambda: book.add_addition(lot, "red", drops=10),
+        lambda: book.add_addition(lot, "red", drops=20),
+        lambda: book.add_photo(lot, SEEN),
+    ):
+        entries.append(enter())
+        time.sleep(0.002)
+    return tuple(entries)
+
+
+def test_a_photo_that_was_moved_before_an_addition_stands_before_it(
+    book: LotBook, lot: int, late: tuple[LotEntry, ...]
+) -> None:
+    _, first, second, photo = late
+    assert book.lot_story(lot).state(photo).mg["red"] == pytest.approx(15)
+    moment = between(first, second)
+    moved = book.move_entry(photo.id, moment, "taken before the second dose", entered_by="MK")
+    assert (moved.moved_entry_id, moved.reason, moved.entered_by) == (
+        photo.id,
+        "taken before the second dose",
+        "MK",
+    )
+    story = book.lot_story(lot)
+    assert [entry.id for entry in story.effective][1:4] == [first.id, photo.id, second.id]
+    assert story.state(story.photos[0]).mg["red"] == pytest.approx(5)
+    assert [entry.id for entry in story.additions_before(story.photos[0])] == [first.id]
+    assert datetime.fromisoformat(story.photos[0].happened_at) == moment
+    assert time_of(story.photos[0]) == moment
+    assert story.photos[0].moved_by_id == moved.id
+    assert story.photos[0].created_at == photo.created_at
+    assert [entry.id for entry in story.events] == sorted(entry.id for entry in story.events)
+
+
+def test_as_the_book_stood_before_the_move_the_photo_stands_where_it_was_entered(
+    book: LotBook, lot: int, late: tuple[LotEntry, ...]
+) -> None:
+    _, first, second, photo = late
+    book.move_entry(photo.id, between(first, second), "taken earlier")
+    then = book.lot_story(lot, at=photo.created_at)
+    assert then.photos[0].happened_at == photo.created_at
+    assert len(then.additions_before(then.photos[0])) == 2
+
+
+def test_an_entry_is_moved_again_and_a_later_correction_stands_there_too(
+    book: LotBook, lot: int, late: tuple[LotEntry, ...]
+) -> None:
+    note, first, second, photo = late
+    book.move_entry(second.id, between(note, first), "noted late")
+    assert [entry.id for entry in book.lot_story(lot).additions] == [second.id, first.id]
+    right = book.correct_addition(second.id, drops=21, reason="counted again")
+    assert [entry.id for entry in book.lot_story(lot).additions] == [right.id, first.id]
+    again = between(first, photo)
+    book.move_entry(right.id, again, "still wrong")
+    story = book.lot_story(lot)
+    assert [entry.id for entry in story.additions] == [first.id, right.id]
+    assert datetime.fromisoformat(story.additions[1].happened_at) == again
+
+
+def test_a_correction_happened_when_what_it_corrects_did(
+    book: LotBook, lot: int, late: tuple[LotEntry, ...]
+) -> None:
+    first = late[1]
+    right = book.correct_addition(first.id, drops=11, reason="counted again")
+    assert book.lot_story(lot).additions[0].happened_at == first.created_at < right.created_at
+
+
+def test_entries_with_one_time_stand_in_the_order_of_their_numbers(
+    book: LotBook, lot: int, late: tuple[LotEntry, ...]
+) -> None:
+    _, first, _, photo = late
+    moment = first.created_at
+    book.move_entry(photo.id, moment, "taken then")
+    assert [entry.id for entry in book.lot_story(lot).effective][1:3] == [first.id, photo.id]
+
+
+def test_a_clock_that_was_set_back_changes_no_order(book: LotBook, lot: int) -> None:
+    from dataclasses import replace
+
+    book.add_addition(lot, "red", drops=1)
+    book.add_addition(lot, "red", drops=2)
+    story = book.lot_story(lot)
+    earlier = replace(story.events[1], created_at=story.lot.created_at, stands_at=story.lot.created_at)
+    later = replace(story.events[0], created_at="2999-01-01", stands_at="2999-01-01")
+    swapped = replace(story, events=(later, earlier))
+    assert [entry.id for entry in swapped.effective] == [entry.id for entry in story.events]
+
+
+def test_the_same_move_again_moves_nothing_twice(book: LotBook, lot: int, late: tuple[LotEntry, ...]) -> None:
+    moment = between(late[0], late[1])
+    first = book.move_entry(late[3].id, moment, "taken earlier", token="once")
+    assert book.move_entry(late[3].id, moment, "taken earlier", token="once") == first
+
+
+def test_a_time_that_cannot_be_is_refused(book: LotBook, lot: int, late: tuple[LotEntry, ...]) -> None:
+    _, first, second, photo = late
+    begun = datetime.fromisoformat(book.find_lot(lot).created_at)
+    with pytest.raises(InputError, match="still to come"):
+        book.move_entry(photo.id, begun + timedelta(days=1), "x")
+    with pytest.raises(InputError, match="was begun on"):
+        book.move_entry(photo.id, begun - timedelta(minutes=1), "x")
+    with pytest.raises(InputError, match="needs its reason"):
+        book.move_entry(photo.id, begun, " ")
+    with pytest.raises(NotFoundError):
+        book.move_entry(99_999, begun, "x")
+    right = book.correct_addition(first.id, drops=11, reason="counted again")
+    with pytest.raises(InputError, match=f"Correct entry {right.id}"):
+        book.move_entry(first.id, begun, "x")
+    void = book.correct_addition(second.id, void=True, reason="not this lot")
+    with pytest.raises(InputError, match="never happened"):
+        book.move_entry(void.id, begun, "x")
+    amended = book.amend_lot(lot, "asked for", tolerance=2.0)
+    with pytest.raises(InputError, match="stands where it was entered"):
+        book.move_entry(amended.id, begun, "x")
+
+
+def test_a_sample_that_is_moved_to_where_there_was_not_enough_is_refused(book: LotBook, lot: int) -> None:
+    untinted = book.add_untinted(lot, 2000)
+    sample = book.take_sample(lot, 1500)
+    with pytest.raises(InputError):
+        book.move_entry(sample.id, book.find_lot(lot).created_at, "x")
+    assert book.lot_story(lot).events[-1].id == sample.id
+    assert book.move_entry(sample.id, untinted.created_at, "right after").moved_entry_id == sample.id
+
+
+def test_what_belongs_to_a_trial_is_not_moved_by_itself(
+    book: LotBook, lot: int, late: tuple[LotEntry, ...]
+) -> None:
+    trial = book.take_trial(lot, 90)
+    begun = book.find_lot(lot).created_at
+    for entry in (book.lot_story(lot).events[-1], book.lot_story(trial.id).events[0]):
+        with pytest.raises(InputError, match="belongs to a trial"):
+            book.move_entry(entry.id, begun, "x")
+
+
+def test_nothing_is_carried_over_the_closing_but_notes(
+    book: LotBook, lot: int, late: tuple[LotEntry, ...]
+) -> None:
+    closing = book.close_lot(lot, "matched")
+    time.sleep(0.002)
+    recheck = book.add_photo(lot, SEEN, purpose="recheck")
+    with pytest.raises(InputError, match="before that"):
+        book.move_entry(late[1].id, recheck.created_at, "x")
+    with pytest.raises(InputError, match="comes after that"):
+        book.move_entry(recheck.id, late[1].created_at, "x")
+    book.move_entry(late[0].id, recheck.created_at, "of the recheck")
+    book.move_entry(late[3].id, between(late[1], late[2]), "taken earlier")
+    assert closing == book.lot_story(lot).closing
+    assert len(book.lot_story(lot).additions_before(book.lot_story(lot).photos[0])) == 1
