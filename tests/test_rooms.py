@@ -12,18 +12,19 @@ PACKAGE = ROOT / "colourmatch"
 COMMON = {"errors", "facts", "writing", "__version__"}
 #: room -> the rooms it may import besides itself and what is common
 LEFT_OF = {
+    "words": set(),
     "colour": set(),
     "photo": {"colour"},
     "liquid": {"colour"},
-    "dosing": {"colour", "liquid"},
-    "lots": {"colour", "photo", "liquid", "dosing"},
+    "dosing": {"words", "colour", "liquid"},
+    "lots": {"words", "colour", "photo", "liquid", "dosing"},
     "simulate": {"colour"},
     "guide": set(),
     "demo": {"colour", "lots", "simulate"},
     "sharing": set(),
-    "commands": {"colour", "photo", "liquid", "dosing", "lots", "demo", "cli", "sharing", "guide"},
+    "commands": {"words", "colour", "photo", "liquid", "dosing", "lots", "demo", "cli", "sharing", "guide"},
     "cli": {"commands"},
-    "screens": {"colour", "photo", "liquid", "dosing", "lots", "sharing", "guide"},
+    "screens": {"words", "colour", "photo", "liquid", "dosing", "lots", "sharing", "guide"},
 }
 #: The example lot is drawn by the demonstration; the work on lots only passes the wish on. The command that starts
 #: the app starts its server. A phone's curve is fitted from what photos recorded of their tones: numbers, no pixels.

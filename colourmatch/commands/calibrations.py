@@ -20,8 +20,9 @@ from colourmatch.commands.base import (
     parse_number,
     token_option,
 )
-from colourmatch.commands.say import interval_text, lab_text
+from colourmatch.commands.say import lab_text
 from colourmatch.errors import InputError
+from colourmatch.words.figures import tell_interval
 
 
 @click.group("card-profile", cls=Group)
@@ -153,7 +154,7 @@ def _change_lines(change: Mapping[str, Any]) -> Iterator[str]:
         yield f"  {spot:9}  moved   {lab_text(moved['lab'])}  CIEDE2000 {moved['delta_e_2000']:.2f}"
     for when in ("before", "after"):
         if change[when]["delta_e_2000"]:
-            yield f"  difference {when:6}  CIEDE2000 {interval_text(change[when]['delta_e_2000'])}"
+            yield f"  difference {when:6}  CIEDE2000 {tell_interval(change[when]['delta_e_2000'])}"
 
 
 @card_profile.command("default", example="colourmatch card-profile default kitchen")

@@ -132,13 +132,13 @@ _amount_options = options(
 @token_option
 def new(session: Session, name: str, volume_ml: float, stocks: tuple[str, ...], **given: Any) -> Answer:
     """Begin a lot."""
-    from colourmatch.dosing.care import cautions_for
+    from colourmatch.dosing.care import cautions_for, place_or_first
 
     head = _head_figures(given)
     head["entered_by"], head["notes"] = head.pop("by", None), head.pop("note", "")
     with session.open_book() as book:
         colourants = [book.find_stock(stock).colourant for stock in stocks]
-        cautions = cautions_for(colourants, _place(given["jurisdiction"]))
+        cautions = cautions_for(colourants, place_or_first(given["jurisdiction"]))
         made = book.new_lot(name, volume_ml, stocks, **head)
     data = _head_json(made) | {"cautions": [{"code": c.code, "text": c.text} for c in cautions]}
     warnings = _warn_of_base(made)
@@ -177,11 +177,6 @@ def _head_figures(given: dict[str, Any]) -> dict[str, Any]:
     if "target_lab" in figures:
         figures["target_lab"] = figures["target_lab"] or None
     return figures
-
-
-def _place(jurisdiction: str | None) -> str:
-    """The jurisdiction whose limits are shown when the lot names none."""
-    return jurisdiction or "EU"
 
 
 def _head_json(made: Lot) -> dict[str, Any]:
@@ -314,34 +309,16 @@ def add(
 
 def _answer_entry(session: Session, book: LotBook, entry: Any, data: dict[str, Any], line: str) -> Answer:
     """An entry with the state after it; what passes a ceiling is said, and recorded all the same."""
+    from colourmatch.lots.ceilings import describe_state, passed_ceilings
+
     story = book.lot_story(entry.lot_id)
-    state, warnings = _state_json(story)
+    state, warnings = describe_state(story), passed_ceilings(story)
     for warning in warnings:
         session.note(f"Warning: {warning['text']}")
     shown = {"lot": entry.lot_id, "entry": entry.id, "kind": entry.kind, **data, "state": state}
     shown |= {"ceiling_left_mg_per_l": state["ceiling_left_mg_per_l"], "warnings": warnings}
     shown["warning"] = warnings[0]["text"] if warnings else None
     return Answer(shown, [line, *state_lines(state)])
-
-
-def _state_json(story: LotStory) -> tuple[dict[str, Any], list[dict[str, str]]]:
-    from colourmatch.dosing.care import ceiling_check
-    from colourmatch.lots.work import ceiling_left
-
-    state, head = story.state(), story.lot
-    report = ceiling_check(state, head.ceiling_mg_per_l, _place(head.jurisdiction))
-    warnings = [
-        {"code": "ceiling", "text": f"The ceiling is passed: {line.text}"}
-        for line in report.lines
-        if line.over
-    ]
-    shown = {
-        "volume_ml": round(state.volume_ml, 3),
-        "total_mg_per_l": round(report.total_mg_per_l, 3),
-        "mg_per_l": {name: round(state.concentration_mg_per_l(name), 3) for name in state.mg},
-        "ceiling_left_mg_per_l": ceiling_left(story),
-    }
-    return shown, warnings
 
 
 @lot.command(example="colourmatch lot sample 1 --ml 20")
@@ -546,6 +523,8 @@ def close(
         told = close_lot(book, lot_id, reason, note, entered_by=by, token=token)
     for left in told["open_trials"]:
         session.note(left["text"])
+    for passed in told["warnings"]:
+        session.note(f"Warning: {passed['text']}")
     return Answer(
         told,
         [f"Lot {lot_id}. {closing_line(told, told['advice'])}", *advice_lines(told["advice"], closed=True)],

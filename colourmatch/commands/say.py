@@ -8,16 +8,10 @@ from typing import Any
 from colourmatch.commands.base import number_text
 from colourmatch.lots.checks import OUTCOMES, local_minute
 from colourmatch.lots.entries import tell_figure
+from colourmatch.words.figures import tell_interval
 
 _SPOTS = ("reference", "batch", "blank")
 _AXES = ("L*", "a*", "b*")
-
-
-def interval_text(figure: Mapping[str, float] | None, digits: int = 1) -> str:
-    """A figure with its 95 % interval: "9.2 (8.8 to 9.6)"."""
-    if not figure or figure.get("value") is None:
-        return "-"
-    return f"{figure['value']:.{digits}f} ({figure['low']:.{digits}f} to {figure['high']:.{digits}f})"
 
 
 def measurement_lines(result: Mapping[str, Any]) -> Iterator[str]:
@@ -29,7 +23,7 @@ def measurement_lines(result: Mapping[str, Any]) -> Iterator[str]:
     if result["delta_e_2000"]:
         difference = result["difference"]
         said = f"the batch is {difference['text']}" if difference["seen"] else difference["text"]
-        yield f"  CIEDE2000 {interval_text(result['delta_e_2000'])}: {said}"
+        yield f"  CIEDE2000 {tell_interval(result['delta_e_2000'])}: {said}"
     for spot in _SPOTS:
         colour = result["spots"].get(spot)
         if colour:
@@ -51,7 +45,7 @@ def combined_lines(combined: Mapping[str, Any] | None) -> Iterator[str]:
     found = combined["delta_e_2000"]
     # torn photos have no likeliest value: theirs is 0 for want of a difference that is sure
     torn = not (combined["agree"] or difference["seen"])
-    shown = f"at most {found['high']:.1f}" if torn else interval_text(found)
+    shown = f"at most {found['high']:.1f}" if torn else tell_interval(found)
     yield f"Together, {count} {photos}: CIEDE2000 {shown}: {said}"
     yield f"  {combined['text']}"
 
@@ -62,7 +56,7 @@ def _read_with_lines(result: Mapping[str, Any]) -> Iterator[str]:
         yield f"  read with the card {card['name']}"
     if found := result.get("calibration"):
         before = (result.get("as_read") or {}).get("delta_e_2000")
-        was = f"; as read CIEDE2000 {interval_text(before)}" if before else ""
+        was = f"; as read CIEDE2000 {tell_interval(before)}" if before else ""
         yield f"  corrected for {found['phone']} in the light {found['light']}{was}"
 
 
@@ -78,11 +72,17 @@ def advice_lines(advice: Mapping[str, Any] | None, *, closed: bool = False) -> I
     adds = advice["action"] == "add" and not closed
     if not closed or advice["action"] == "stop":
         yield f"-> {advice['text']}"
+    if question := None if closed else advice.get("question"):
+        yield f"   yes: colourmatch lot correct LOT {question['entry']} --at {question['at']} --reason 'it was older'"
+        yield f"   no:  colourmatch lot correct LOT {question['entry']} --at now --reason 'it was not older'"
     now, predicted = advice.get("now"), (advice.get("predicted") or {}).get("delta_e_2000")
+    expected = (advice.get("expected") or {}).get("delta_e_2000")
+    if expected and not closed:
+        yield f"   expected CIEDE2000 {tell_interval(expected)}: no photo shows the batch as it is"
     if now:
-        yield f"   {'ended at' if closed else 'now     '} CIEDE2000 {interval_text(now)}, by all photos of the lot"
+        yield f"   {'ended at' if closed else 'now     '} CIEDE2000 {tell_interval(now)}, by all photos of the lot"
     if adds and predicted:
-        yield f"   then     CIEDE2000 {interval_text(predicted)}"
+        yield f"   then     CIEDE2000 {tell_interval(predicted)}"
     for dose in (advice.get("to_match") or ()) if adds else ():
         if dose.get("drops") is not None:
             span = f" ({dose['low']:.0f} to {dose['high']:.0f})" if dose.get("low") is not None else ""
@@ -91,13 +91,16 @@ def advice_lines(advice: Mapping[str, Any] | None, *, closed: bool = False) -> I
                 ", but a ceiling comes first" if advice.get("ceiling_cost_delta_e_2000") is not None else ""
             )
             yield f"   in all   {dose['drops']:.0f}{span} drops of {dose['stock']} to the nearest point{held}"
+    if text := (advice.get("amounts") or {}).get("text"):
+        yield f"   {text}"
+    yield from (f"   {surprise['text']}" for surprise in advice.get("surprises") or ())
     if advice.get("ceiling_left_mg_per_l") is not None:
         # Without a reading nothing is known of the stocks but their labels.
         known = "photos" if now else "labels"
         yield f"   ceiling  {number_text(advice['ceiling_left_mg_per_l'])} mg/l left by the {known}"
     if advice.get("reachable") and advice.get("reason") != "matched":  # there is nothing left to reach
         still = f": still {advice['missing']}" if advice.get("missing") else ""
-        yield f"   at best  CIEDE2000 {interval_text(advice['reachable'])}{still}"
+        yield f"   at best  CIEDE2000 {tell_interval(advice['reachable'])}{still}"
     others = () if closed else advice.get("other_stocks") or ()
     # With another colour missing the sentence says itself what blending back would do.
     blend = None if others or advice.get("missing_kind") else (advice.get("rescue") or {}).get("text")
@@ -115,8 +118,8 @@ def serving_lines(serving: Sequence[Mapping[str, Any]], *, closed: bool = False)
     """Each glass: how far apart, after the step too, and the further dose that would match there alone."""
     for one in serving:
         look = f"{one['depth_mm']:g} mm, 1 in {one['dilution']:g}, light {one['illuminant']}"
-        after = f"; after the step {interval_text(one['after_step'])}" if one.get("after_step") else ""
-        yield f"   served   {one['name']} ({look}): CIEDE2000 {interval_text(one['delta_e_2000'])}, {one['text']}{after}"
+        after = f"; after the step {tell_interval(one['after_step'])}" if one.get("after_step") else ""
+        yield f"   served   {one['name']} ({look}): CIEDE2000 {tell_interval(one['delta_e_2000'])}, {one['text']}{after}"
         for dose in () if closed else one["to_match"]:
             drops = f"{dose['drops']} ({dose['low']} to {dose['high']})"
             yield f"            there alone nearest after {drops} more drops of {dose['stock']}"
@@ -211,6 +214,7 @@ def lot_lines(told: Mapping[str, Any]) -> Iterator[str]:
         when = local_minute(event["created_at"])
         yield f"  {event['id']:>4}  {when}  {event['text']}{mark}"
     yield from state_lines(told["state"])
+    yield from (f"Warning: {passed['text']}" for passed in told["warnings"])
     yield from trial_lines(told.get("trials") or ())
     yield from advice_lines(told["advice"], closed=told["closed"])
     if told["closing"]:
@@ -235,13 +239,13 @@ def drift_lines(drift: Mapping[str, Any]) -> Iterator[str]:
     yield f"Lot {drift['number']}, {drift['name']}"
     if drift["start"]:
         start = drift["start"]
-        away = interval_text(start["delta_e_2000"])
+        away = tell_interval(start["delta_e_2000"])
         yield f"  {start['at'][:10]}  finished at CIEDE2000 {away} from its reference"
     for photo in drift["photos"]:
         seen = photo["difference"]["text"] if photo["difference"]["seen"] else "no drift seen"
         yield (
             f"  {photo['at'][:10]}  {photo['weeks']:.1f} weeks: drift CIEDE2000 "
-            f"{interval_text(photo['delta_e_2000'])}, {seen}"
+            f"{tell_interval(photo['delta_e_2000'])}, {seen}"
         )
     for left in drift["left_out"]:
         yield f"  entry {left['entry']} left out: {left['reason']}"
@@ -252,7 +256,7 @@ def reference_lines(told: Mapping[str, Any]) -> Iterator[str]:
     """A reference with its readings in time, each against the first of its kind."""
     yield f"Reference {told['reference']}, {told['name']}" + (f": {told['notes']}" if told["notes"] else "")
     for row in told["readings"]:
-        drift = f"  drift {interval_text(row['drift'])}" if row["drift"] else ""
+        drift = f"  drift {tell_interval(row['drift'])}" if row["drift"] else ""
         view = f"{row['depth_mm']:g} mm, dilution {row['dilution']:g}"
         yield (
             f"  {row['reading']:>3}  {row['at'][:10]}  {lab_text(row['lab'], row['lab_sd'])}"

@@ -8,7 +8,7 @@ would most fairly be put, and near a tolerance that is another question.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from math import ceil
 from typing import Any
@@ -28,6 +28,7 @@ from colourmatch.dosing.plan import (
 )
 from colourmatch.dosing.problem import PATIENCE, REPEATABILITY, Problem, expect_draws
 from colourmatch.dosing.rescue import Rescue, find_rescue
+from colourmatch.words.figures import tell_interval
 
 Array = NDArray[np.float64]
 
@@ -45,6 +46,8 @@ SURE = 0.95
 PROMISING = 0.12
 #: A ceiling is named as the reason when it costs at least this many CIEDE2000.
 CEILING_COST = 0.3
+#: Labels and photos are both told of what is in the batch when they differ by more than this part.
+AMOUNTS_APART = 0.1
 
 
 @dataclass(frozen=True)
@@ -70,7 +73,9 @@ class Dose:
 class Advice:
     """What to do now; see design section 5 for `action` and `reason`.
 
-    surely_short: even at the best dose the lot's stocks stay over the tolerance, with 95 % probability.
+    now: the difference of the batch as its photos show it, None while none shows it as it is; expected: what it should
+    be then. surely_short: even at the best dose the lot's stocks stay over the tolerance, with 95 % probability.
+    amounts: the colour in the batch by labels and by photos; surprises: stocks whose strength is not that of the label.
     """
 
     action: str
@@ -94,6 +99,10 @@ class Advice:
     chance_within_tolerance: float | None = None
     surely_short: bool = False
     stocks_learnt: tuple[dict[str, Any], ...] = field(default_factory=tuple)
+    state_photographed: bool = True
+    expected: Interval | None = None
+    amounts: dict[str, Any] | None = None
+    surprises: tuple[dict[str, Any], ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         """The advice object of the command line."""
@@ -119,12 +128,52 @@ class Advice:
             "problem": self.problem,
             "chance_within_tolerance": _round(self.chance_within_tolerance, 3),
             "stocks_learnt": list(self.stocks_learnt),
+            "state_photographed": self.state_photographed,
+            "expected": {"delta_e_2000": self.expected.to_json()} if self.expected else None,
+            "amounts": self.amounts,
+            "surprises": list(self.surprises),
         }
 
 
 def ask_for_photo(text: str) -> Advice:
     """The advice when there is nothing to go by yet, or the photo cannot be trusted."""
     return Advice("rephotograph", "photo", text)
+
+
+def advise_unseen(problem: Problem, left_ml: Mapping[str, float]) -> Advice:
+    """What to do while no photo shows the batch as it is: finish the step that was advised, or photograph.
+
+    left_ml: what is left of that step, by stock. It is neither matched nor past nor at its nearest before it was seen.
+    """
+    if not problem.fit.success:
+        return replace(_ask_again(), state_photographed=False)
+    nothing = np.zeros((1, len(problem.stocks)))
+    step = Advice(
+        "rephotograph",
+        "photo",
+        "Stir, wait for the bubbles to clear, photograph again.",
+        state_photographed=False,
+        expected=expect_draws(problem.difference(*problem.after(nothing))[:, 0]),
+        **_held(problem),
+    )
+    ml = np.array([left_ml.get(stock.name, 0.0) for stock in problem.stocks])
+    drops = {k: int(ml[k] / stock.drop_ml + 0.5) for k, stock in enumerate(problem.stocks)}
+    doses = count_doses(problem, _under_ceiling(problem, drops))
+    if doses:
+        text = f"Add the rest of the step: {_describe(doses)}. Then stir, wait for the bubbles to clear, photograph."
+        return replace(with_doses(problem, replace(step, action="add", reason="step"), doses), text=text)
+    if not problem.keeps_ceiling(_ml_of(problem, {k: 1 for k in problem.open_stocks[:1]})):
+        return replace(
+            step, text="Add no more: the ceiling leaves no room for another drop. Stir, and photograph."
+        )
+    return step
+
+
+def _ask_again() -> Advice:
+    return ask_for_photo(
+        "The photos of this lot contradict each other. Check the additions entered, then photograph both glasses "
+        "again in steady light."
+    )
 
 
 def advise(problem: Problem) -> Advice:
@@ -147,10 +196,7 @@ def advise(problem: Problem) -> Advice:
 
 def _plan(problem: Problem) -> Advice:
     if not problem.fit.success:
-        return ask_for_photo(
-            "The photos of this lot contradict each other. Check the additions entered, then photograph both glasses "
-            "again in steady light."
-        )
+        return _ask_again()
     line = plan_line(problem)
     rescue = find_rescue(problem)
     facts = _facts(problem, line, rescue)
@@ -158,7 +204,7 @@ def _plan(problem: Problem) -> Advice:
     gain = float(line.mean[0] - line.mean[line.best])
     inside = _within(facts, SURE)
     # past the best, and not within the tolerance all the same
-    past = rescue is not None and rescue.chance_past > 0.5 and not _within(facts)
+    past = rescue is not None and rescue.surely_past and not _within(facts)
     if past and gain < REPEATABILITY:
         return _stop_past(facts)
     unsure = CONFIRM[0] < facts["chance_within_tolerance"] < CONFIRM[1]
@@ -197,7 +243,6 @@ def _within(facts: dict[str, Any], chance: float = LIKELY) -> bool:
 
 def _facts(problem: Problem, line: Line, rescue: Rescue | None) -> dict[str, Any]:
     now = line.difference[:, 0]
-    factors = np.quantile(problem.fit.strength_factors, (0.5, 0.025, 0.975), axis=0)
     return {
         "now": problem.interval(*problem.after(line.ml[:1])),
         "reachable": expect_draws(line.difference[:, line.best]),
@@ -205,23 +250,70 @@ def _facts(problem: Problem, line: Line, rescue: Rescue | None) -> dict[str, Any
         "surely_short": problem.interval(*problem.after(line.ml[[line.best]])).low > problem.tolerance,
         "chance_within_tolerance": float((now <= problem.tolerance).mean()),
         "to_match": _to_match(problem, line),
-        "ceiling_left_mg_per_l": problem.ceiling_left(),
-        "used_mg_per_l": problem.limit_base_mg_per_l(),
-        "ceiling_mg_per_l": problem.ceiling_mg_per_l,
         "ceiling_cost": line.free_gain if line.bound else None,
         "missing": _missing(problem, line),
         "curve": _curve(problem, line),
-        "rescue": rescue if rescue is not None and rescue.chance_past > 0.5 else None,
-        "stocks_learnt": tuple(
-            {
-                "stock": s.name,
-                "strength_factor": round(float(m), 3),
-                "low": round(float(a), 3),
-                "high": round(float(b), 3),
-            }
-            for s, m, a, b in zip(problem.stocks, *factors, strict=True)
-        ),
+        "rescue": rescue if rescue is not None and rescue.surely_past else None,
+        **_held(problem),
     }
+
+
+def _held(problem: Problem) -> dict[str, Any]:
+    """What is in the batch, by the labels and by what the photos taught, and the room that it leaves."""
+    factors = np.quantile(problem.fit.strength_factors, (0.5, 0.025, 0.975), axis=0)
+    learnt = tuple(
+        {"stock": s.name}
+        | dict(zip(("strength_factor", "low", "high"), map(_three_digits, figures), strict=True))
+        for s, *figures in zip(problem.stocks, *factors, strict=True)
+    )
+    return {
+        "ceiling_left_mg_per_l": problem.ceiling_left(),
+        "used_mg_per_l": problem.limit_base_mg_per_l(),
+        "ceiling_mg_per_l": problem.ceiling_mg_per_l,
+        "stocks_learnt": learnt,
+        "amounts": _amounts(problem),
+        "surprises": tuple(_surprises(problem, learnt)),
+    }
+
+
+def _three_digits(value: float) -> float:
+    return round(float(value), 3)
+
+
+def _amounts(problem: Problem) -> dict[str, Any]:
+    """Colour in the batch, mg/l: by the labels, and as the photos tell the stocks' strengths."""
+    state = problem.state
+    by_labels = state.total_mg_per_l()
+    own = np.array([state.concentration_mg_per_l(s.name) for s in problem.stocks])
+    seen = expect_draws(by_labels + (problem.fit.strength_factors - 1) @ own).to_json()
+    apart = abs(seen["value"] - by_labels) > AMOUNTS_APART * by_labels
+    text = f"By the labels {by_labels:.1f} mg/l of colour are in, by the photos {tell_interval(seen)}."
+    return {
+        "by_labels_mg_per_l": round(by_labels, 3),
+        "by_photos_mg_per_l": seen,
+        "text": text if apart else None,
+    }
+
+
+def _surprises(problem: Problem, learnt: tuple[dict[str, Any], ...]) -> Iterator[dict[str, Any]]:
+    """Stocks whose strength the photos put outside the 95 % of what was known of it."""
+    for known, found in zip(problem.fit.stocks, learnt, strict=True):
+        away = np.log(found["strength_factor"]) - known.log_factor
+        if abs(away) > 1.96 * known.log_factor_sd and problem.state.mg.get(found["stock"]):
+            times = _say_times(found["strength_factor"])
+            less = "less" if away < 0 else "more"
+            yield found | {
+                "text": f"The photos say that {found['stock']} is about {times} as strong as its label "
+                f"({found['low']:.2f} to {found['high']:.2f} of it), or that {less} went in than was noted."
+            }
+
+
+def _say_times(factor: float) -> str:
+    """A factor in words: "half", "twice", "0.7 times"."""
+    near = {0.5: "half", 2.0: "twice", 3.0: "three times"}
+    return next(
+        (word for value, word in near.items() if abs(factor / value - 1) < 0.1), f"{factor:.1f} times"
+    )
 
 
 def _to_match(problem: Problem, line: Line) -> tuple[dict[str, Any], ...]:
@@ -308,10 +400,16 @@ def _round_down(problem: Problem, line: Line) -> tuple[Dose, ...]:
             and _chance_passed(problem, line, k) < PASSED_CHANCE
         ):
             drops[k] = 1
-    while any(drops.values()) and not problem.keeps_ceiling(_ml_of(problem, drops)):
-        k = max(drops, key=lambda i: drops[i])
-        drops[k] -= 1
-    return count_doses(problem, drops)
+    return count_doses(problem, _under_ceiling(problem, drops))
+
+
+def _under_ceiling(problem: Problem, drops: Mapping[int, int]) -> dict[int, int]:
+    """As many of these drops of each stock as the ceilings leave room for."""
+    kept = dict(drops)
+    while any(kept.values()) and not problem.keeps_ceiling(_ml_of(problem, kept)):
+        k = max(kept, key=lambda i: kept[i])
+        kept[k] -= 1
+    return kept
 
 
 def _explore(problem: Problem, line: Line) -> tuple[Dose, ...]:
@@ -426,7 +524,7 @@ def _stop_here(problem: Problem, line: Line, facts: dict[str, Any]) -> Advice:
     within = _within(facts)
     if line.bound and line.free_gain >= CEILING_COST and not within:
         return _stop_ceiling(problem, line, facts)
-    shown = f"{now.value:.1f} (between {now.low:.1f} and {now.high:.1f})"
+    shown = tell_interval(now.to_json())
     chance = f"{100 * facts['chance_within_tolerance']:.0f} %"
     if within:
         text = f"Matched: the difference is {shown}, tolerance {problem.tolerance:g}. Stop here."
@@ -451,8 +549,8 @@ def _stop_ceiling(problem: Problem, line: Line, facts: dict[str, Any]) -> Advice
     limit = f" of {problem.ceiling_mg_per_l:g} mg/l" if problem.ceiling_mg_per_l is not None else ""
     cost = f" More colour would come about {line.free_gain:.1f} nearer." if line.free_gain else ""
     text = (
-        f"Stop: the ceiling{limit} leaves no room for another drop. The difference is {now.value:.1f} (between "
-        f"{now.low:.1f} and {now.high:.1f}).{cost}"
+        f"Stop: the ceiling{limit} leaves no room for another drop. The difference is "
+        f"{tell_interval(now.to_json())}.{cost}"
     )
     return Advice("stop", "ceiling", text, **facts)
 
@@ -463,13 +561,9 @@ def _stop_past(facts: dict[str, Any]) -> Advice:
 
 def say_past(now: Interval, rescue: Rescue) -> str:
     """That the batch is past its match, and how to bring it back."""
-    text = (
-        f"Stop: the batch is past the match by now, the difference is {now.value:.1f} (between {now.low:.1f} and "
-        f"{now.high:.1f}). {rescue.text}"
-    )
-    after = rescue.predicted
+    text = f"Stop: the batch is past the match by now, the difference is {tell_interval(now.to_json())}. {rescue.text}"
     if rescue.untinted_ml > 0:
-        text += f" That should bring it to {after.value:.1f} (between {after.low:.1f} and {after.high:.1f})."
+        text += f" That should bring it to {tell_interval(rescue.predicted.to_json())}."
     return text
 
 

@@ -81,6 +81,11 @@ def list_jurisdictions() -> tuple[str, ...]:
     return tuple(row["jurisdiction"] for row in read_rows("jurisdictions.csv"))
 
 
+def place_or_first(jurisdiction: str | None) -> str:
+    """The jurisdiction whose limits are shown: the one that is named, else the first on file."""
+    return jurisdiction or list_jurisdictions()[0]
+
+
 def _jurisdiction(text: str) -> dict[str, str]:
     rows = {row["jurisdiction"]: row for row in read_rows("jurisdictions.csv")}
     wanted = str(text).strip().upper()

@@ -11,7 +11,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from colourmatch.colour.difference import Interval, ciede2000, compare_lab
+from colourmatch.colour.difference import (
+    Interval,
+    bound_length,
+    ciede2000,
+    metric_jacobian,
+    metric_vector,
+)
 from colourmatch.dosing.care import ceiling_check, room_mg_per_l
 from colourmatch.liquid.learn import LotFit
 from colourmatch.liquid.model import View
@@ -21,9 +27,16 @@ Array = NDArray[np.float64]
 
 
 def compare_draws(reference_lab: Array, batch_lab: Array) -> Interval:
-    """CIEDE2000 between two liquids known by draws of their Lab, shape (D, 3) each; the first draw is the most probable."""
-    scatter = np.cov((batch_lab - reference_lab)[1:].T)
-    return compare_lab(reference_lab.mean(axis=0), batch_lab.mean(axis=0), scatter).delta_e_2000
+    """CIEDE2000 between two liquids known by draws of their Lab, shape (D, 3) each; the first draw is the most probable.
+
+    The value is the middle of the draws' own differences; the interval is that of a length (`bound_length`).
+    """
+    reference, batch = reference_lab.mean(axis=0), batch_lab.mean(axis=0)
+    turn = metric_jacobian(reference, batch)
+    scatter = turn @ np.cov((batch_lab - reference_lab)[1:].T) @ turn.T
+    low, high = bound_length(metric_vector(reference, batch), scatter)
+    value = float(np.median(ciede2000(reference_lab, batch_lab)))
+    return Interval(min(max(value, low), high), low, high)
 
 
 def expect_draws(values: Array) -> Interval:
@@ -116,8 +129,7 @@ class Problem:
     def interval(self, mg_per_l: Array, share: Array) -> Interval:
         """CIEDE2000 between batch and reference with its 95 % interval, at one dose (1, S) and share (1,).
 
-        The draws' scatter counts as the noise of a reading: the value near a match is corrected for it as a photo's is
-        (colour/difference.py), so that two liquids that read alike are told as alike. Weighted over the views.
+        Weighted over the views (`compare_draws`).
         """
         total, out = sum(v.weight for v in self.views), np.zeros(3)
         for view in self.views:

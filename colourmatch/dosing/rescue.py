@@ -8,14 +8,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.colour.difference import Interval
-from colourmatch.dosing.problem import Problem, expect_draws
+from colourmatch.dosing.problem import REPEATABILITY, Problem, expect_draws
 
 Array = NDArray[np.float64]
 
 #: Blending more than this many batches' worth is no longer a rescue.
 MOST_BATCHES = 2.0
-#: The batch counts as past when less colour would bring it nearer by more than this, CIEDE2000.
-PAST_BY = 0.5
+#: The batch counts as past when so much less colour would bring it nearer, by more than a photo repeats, ...
+LESS_COLOUR = 0.1
+#: ... with at least this probability.
+SURELY_PAST = 0.95
 
 
 @dataclass(frozen=True)
@@ -26,6 +28,11 @@ class Rescue:
     predicted: Interval
     chance_past: float
     text: str
+
+    @property
+    def surely_past(self) -> bool:
+        """Whether the batch is past its match."""
+        return self.chance_past >= SURELY_PAST
 
     def to_json(self) -> dict[str, object]:
         """The `rescue` object of the advice."""
@@ -44,8 +51,7 @@ def find_rescue(problem: Problem) -> Rescue | None:
     share = np.concatenate([[0.0], np.geomspace(0.005, MOST_BATCHES, 60)])
     difference = problem.difference(*problem.blended(share * problem.state.volume_ml))
     best = int(difference.mean(axis=0).argmin())
-    least = difference.min(axis=1)
-    past = float((difference[:, 0] > least + PAST_BY).mean())
+    past = float((difference[:, 0] - _with_less_colour(problem) > REPEATABILITY).mean())
     ml = float(share[best] * problem.state.volume_ml)
     text = (
         f"Blend back about {_round_ml(ml):g} ml of untinted batch, stir, and photograph again."
@@ -53,6 +59,13 @@ def find_rescue(problem: Problem) -> Rescue | None:
         else ""
     )
     return Rescue(ml, expect_draws(difference[:, best]), past, text)
+
+
+def _with_less_colour(problem: Problem) -> Array:
+    """CIEDE2000 with LESS_COLOUR of what was dosed left out, for each draw, shape (D,)."""
+    mg_per_l, share = problem.after(np.zeros((1, len(problem.stocks))))
+    less: Array = problem.difference(mg_per_l * (1 - LESS_COLOUR), share)[:, 0]
+    return less
 
 
 def _round_ml(ml: float) -> float:

@@ -93,9 +93,6 @@ def _look(problem: Problem, view: View, added_ml: Sequence[float] | None) -> Ser
     reference = problem.fit.reference_lab(view)
     batch = problem.fit.batch_lab(*problem.after(np.zeros((1, len(problem.stocks)))), view)[:, 0]
     now = compare_draws(reference, batch)
-    if now.high >= _SURELY_ALIKE:  # far from the photo: what is not known of it is no noise to take off
-        middle = expect_draws(ciede2000(reference, batch)).value
-        now = replace(now, value=min(max(middle, now.low), now.high))
     dose = _dose_here(problem, view, added_ml)
     text = _tell(reference, batch, now)
     served = Served(view, now, text, _colour(reference), _colour(batch), to_match=dose)

@@ -22,6 +22,7 @@ from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.learn import StockPrior
 from colourmatch.liquid.stock import Stock
 from colourmatch.liquid.wider import widen_fit
+from colourmatch.words.figures import tell_interval
 
 Array = NDArray[np.float64]
 
@@ -277,4 +278,4 @@ def _gain(
 
 
 def _interval(part: Interval) -> str:
-    return f"{part.value:.1f} ({part.low:.1f} to {part.high:.1f})"
+    return tell_interval(part.to_json())

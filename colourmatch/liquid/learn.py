@@ -52,7 +52,7 @@ _STOCKS_DYES_ALONE = 0.5
 #: Steps to the most probable fit of each recipe, and from there to a draw of it: enough to stand still.
 _STEPS_TO_MODE, _STEPS_TO_DRAW = 60, 15
 #: Photo to photo: contrast of a channel, glass's fill, common white, what the model leaves out (sd, natural log).
-_PHOTO_SD, _FILL_SD, _WHITE_SD, _MISFIT_SD, _VEIL = 0.02, 0.015, 0.004, 0.006, 0.002
+_PHOTO_SD, _FILL_SD, _WHITE_SD, _MISFIT_SD, _VEIL = 0.02, 0.015, 0.004, 0.003, 0.002
 #: Dye shape: absorbance added at the short-wave end (part of the peak) and shift of the peak in nm (sd). Two open
 #: measurements of one dye agree within 0.03 of the peak, shapes moved from another dye within several nm.
 _TAIL_SD, _SHIFT_NM_SD = 0.05, 4.5
@@ -95,7 +95,10 @@ class Shot:
 
 @dataclass(frozen=True)
 class LotFit:
-    """The fit: draws of all parameters (D, P), first the most probable; misfit is the rms of whitened residuals."""
+    """The fit: draws of all parameters (D, P), first the most probable; misfit is the rms of whitened residuals.
+
+    log_evidence: log probability of the photos, all recipes together, but for a constant of the photos themselves.
+    """
 
     layout: _Layout
     draws: Array
@@ -103,6 +106,12 @@ class LotFit:
     success: bool
     message: str
     photos: int
+    log_evidence: float = 0.0
+
+    @property
+    def stocks(self) -> tuple[StockPrior, ...]:
+        """What was known of each stock before the photos."""
+        return self.layout.stocks
 
     @property
     def strength_factors(self) -> Array:
@@ -428,4 +437,5 @@ def fit_lot(
     strain = float(np.abs((best[0] - mean[top]) / sd[top])[bound].max(initial=0.0))
     ok = bool(np.isfinite(modes.cost[top])) and misfit < 3 and strain < _MOST_STRAIN
     message = "fitted" if ok else "the photos do not fit one lot: check the additions entered and the photos"
-    return LotFit(layout, np.concatenate([best, some]), misfit, ok, message, len(shots))
+    evidence = float(chance[top] + np.log(weight.sum()))
+    return LotFit(layout, np.concatenate([best, some]), misfit, ok, message, len(shots), evidence)

@@ -64,4 +64,14 @@ def widen_fit(fit: LotFit, stocks: Sequence[StockPrior]) -> WiderFit:
         tail = stock.tail_sd * normal[1, :, k, None] * shape.max() * _tail()
         shift = stock.shift_sd_nm * normal[2, :, k, None] * -np.gradient(shape, WAVELENGTHS_NM)
         spectra[:, k] = factors[:, k, None] * np.maximum(shape + tail + shift, 0.0)
-    return WiderFit(fit.layout, fit.draws, fit.misfit, fit.success, fit.message, fit.photos, spectra, factors)
+    return WiderFit(
+        fit.layout,
+        fit.draws,
+        fit.misfit,
+        fit.success,
+        fit.message,
+        fit.photos,
+        fit.log_evidence,
+        spectra,
+        factors,
+    )

@@ -9,17 +9,17 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from colourmatch.lots.entries import AdditionEntry, LotStory, PhotoEntry, VolumeEntry
+from colourmatch.lots.entries import AdditionEntry, LotStory, PhotoEntry
+from colourmatch.lots.photo_time import plausible_moment
+from colourmatch.lots.since_photo import changes_colour
 
 Array = NDArray[np.float64]
-#: A phone's clock that is further ahead of the book's than this is wrong (time zones are within it).
-_CLOCK_AHEAD = timedelta(days=1)
 
 
 @dataclass(frozen=True)
@@ -81,23 +81,14 @@ def time_of(photo: PhotoEntry) -> datetime:
         return entered
     if photo.taken_at:
         return datetime.fromisoformat(photo.taken_at)
-    taken = parse_exif_time(photo.measurement.get("taken_at"))
-    return entered if taken is None or taken > entered + _CLOCK_AHEAD else taken
-
-
-def parse_exif_time(text: object) -> datetime | None:
-    """A time as phones write it ("2026:11:25 07:14:39"), taken as UTC: hours do not matter here."""
-    try:
-        return datetime.strptime(str(text)[:19], "%Y:%m:%d %H:%M:%S").replace(tzinfo=UTC)
-    except ValueError:
-        return None
+    return plausible_moment(photo.measurement, entered) or entered
 
 
 def final_photos(story: LotStory) -> tuple[PhotoEntry, ...]:
     """The match photos of the batch as it is now that count: those after the last dose or blending."""
     photos: list[PhotoEntry] = []
     for entry in story.effective:
-        if isinstance(entry, AdditionEntry) or (isinstance(entry, VolumeEntry) and entry.came):
+        if changes_colour(entry):
             photos = []
         elif isinstance(entry, PhotoEntry) and entry.purpose == "match" and entry.aside is None:
             photos.append(entry)
@@ -178,11 +169,3 @@ def read_doses(story: LotStory) -> tuple[Dose, ...]:
 def total_sd(doses: Sequence[Dose]) -> float:
     """Standard deviation of the colour added in all, mg per litre: stocks err independently."""
     return math.hypot(*(dose.mg_per_l_sd for dose in doses))
-
-
-def interval_text(figure: dict[str, Any] | None, digits: int = 1) -> str:
-    """A figure with its 95 % interval in words."""
-    if not figure or figure.get("value") is None:
-        return "not known"
-    value, low, high = (f"{figure[key]:.{digits}f}" for key in ("value", "low", "high"))
-    return f"{value} ({low} to {high})"

@@ -22,6 +22,7 @@ from colourmatch.lots.entries import (
     VolumeEntry,
 )
 from colourmatch.lots.phones import as_read, camera_key, phone_priors
+from colourmatch.lots.since_photo import changes_colour, since_photo
 
 if TYPE_CHECKING:
     from colourmatch.liquid.learn import LotFit, Shot, StockPrior
@@ -33,8 +34,8 @@ if TYPE_CHECKING:
 #: A stock's learnt strength never counts as better known than this.
 LEAST_LEARNT_SD = 0.04
 
-#: A photo's entry and its measurement; None for one that is not yet in the book.
-ReadPhoto = tuple[PhotoEntry | None, dict[str, Any]]
+#: A photo's entry and its measurement.
+ReadPhoto = tuple[PhotoEntry, dict[str, Any]]
 
 
 def usable_photos(story: LotStory) -> list[ReadPhoto]:
@@ -91,31 +92,19 @@ def steps_stalled(story: LotStory, photos: list[ReadPhoto]) -> bool:
 
 
 def photos_of_state(story: LotStory, photos: list[ReadPhoto]) -> list[ReadPhoto]:
-    """Photos taken since the batch last changed; one that is not yet in the book counts.
-
-    A sample that was taken changes no colour.
-    """
-    changes = sum(map(_changes_colour, story.effective))
+    """Photos taken since the batch last changed. A sample that was taken changes no colour."""
+    changes = sum(map(changes_colour, story.effective))
     return [photo for photo, state in zip(photos, _states(story, photos), strict=True) if state == changes]
 
 
-def _changes_colour(entry: LotEntry) -> bool:
-    return isinstance(entry, AdditionEntry) or (isinstance(entry, VolumeEntry) and entry.came)
-
-
-def combine_state(story: LotStory, group: list[ReadPhoto], photos: list[ReadPhoto]) -> Combined | None:
+def combine_state(story: LotStory, group: list[ReadPhoto]) -> Combined | None:
     """What photos of one state give together, called by their numbers in the lot; those of the last one's dilution."""
     from colourmatch.photo.combine import combine_photos
 
-    numbers = {id(m): k for k, (_, m) in enumerate(_all_photos(story, photos), 1)}
+    numbers = {photo.id: k for k, photo in enumerate(story.photos, 1)}
     view = photo_view(story.lot, group[-1][1]) if group else None
-    alike = [m for _, m in group if photo_view(story.lot, m) == view]
-    return combine_photos(alike, [f"Photo {numbers[id(m)]}" for m in alike])
-
-
-def _all_photos(story: LotStory, photos: list[ReadPhoto]) -> list[ReadPhoto]:
-    """All photos of a lot in order, those without a batch too, with one that is not yet in the book."""
-    return [(p, p.measurement) for p in story.photos] + [p for p in photos if p[0] is None]
+    alike = [(p, m) for p, m in group if photo_view(story.lot, m) == view]
+    return combine_photos([m for _, m in alike], [f"Photo {numbers[p.id]}" for p, _ in alike])
 
 
 def _states(story: LotStory, photos: list[ReadPhoto]) -> list[int]:
@@ -123,8 +112,8 @@ def _states(story: LotStory, photos: list[ReadPhoto]) -> list[int]:
     changes, before = 0, {}
     for entry in story.effective:
         before[entry.id] = changes
-        changes += _changes_colour(entry)
-    return [before[entry.id] if entry else changes for entry, _ in photos]
+        changes += changes_colour(entry)
+    return [before[entry.id] for entry, _ in photos]
 
 
 def _scatter_by_state(story: LotStory, photos: list[ReadPhoto]) -> list[np.ndarray]:
@@ -134,14 +123,15 @@ def _scatter_by_state(story: LotStory, photos: list[ReadPhoto]) -> list[np.ndarr
     scatter: dict[Any, np.ndarray] = {}
     for state in set(states):
         group = [photo for photo, own in zip(photos, states, strict=True) if own == state]
-        together = combine_state(story, group, photos) if len(group) > 1 else None
+        together = combine_state(story, group) if len(group) > 1 else None
         scatter[state] = np.zeros((3, 3)) if together is None else together.scatter_lab
     return [scatter[state] for state in states]
 
 
-def why_not_yet(head: Lot, photos: list[ReadPhoto], usable: list[ReadPhoto]) -> str | None:
+def why_not_yet(story: LotStory) -> str | None:
     """The sentence that asks for a photo, when there is nothing yet to plan with."""
-    if photos and photos[-1] not in usable:
+    head, usable, since = story.lot, usable_photos(story), since_photo(story)
+    if since.photo and not since.changes and not find_spot(since.photo.measurement, "batch"):
         return "No glass of the batch was found on the last photo. Set it on the batch spot and photograph again."
     if not usable:
         return "Photograph reference and batch in equal glasses beside the card, with water in the third."

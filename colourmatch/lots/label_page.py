@@ -56,10 +56,10 @@ def label_text(book: LotBook, lot: int | str) -> str:
 
 def read_label_lines(story: LotStory) -> LabelLines:
     """What the label of a lot says: the colours are those that went in, not those that stood ready."""
-    from colourmatch.dosing.care import colourants_in, label_line
+    from colourmatch.dosing.care import colourants_in, label_line, place_or_first
 
     head, state = story.lot, story.state()
-    label = label_line(colourants_in(state), head.jurisdiction or "EU")
+    label = label_line(colourants_in(state), place_or_first(head.jurisdiction))
     closing = story.closing
     date = f"closed {closing.created_at[:10]}" if closing else f"begun {head.created_at[:10]}, not closed yet"
     texts = [part for part in (label.line, label.warning, label.allergen) if part]

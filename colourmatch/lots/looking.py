@@ -12,6 +12,7 @@ from colourmatch.errors import InputError
 from colourmatch.lots.entries import LotStory
 from colourmatch.lots.figures import read_doses
 from colourmatch.lots.fitting import base_share, fit_story, make_prior, usable_photos, views_of, why_not_yet
+from colourmatch.words.figures import tell_interval
 
 if TYPE_CHECKING:
     from colourmatch.dosing.advice import Advice
@@ -71,7 +72,7 @@ def _before_blending(advice: Advice, hints: Sequence[str]) -> str:
     left, ml = advice.rescue.predicted, float(f"{advice.rescue.untinted_ml:.2g}")
     return (
         f"{start} {' '.join(hints)} Blending back about {ml:g} ml of untinted batch alone would leave "
-        f"{left.value:.1f} ({left.low:.1f} to {left.high:.1f}): decide on the colour before you blend."
+        f"{tell_interval(left.to_json())}: decide on the colour before you blend."
     )
 
 
@@ -123,7 +124,7 @@ def _pose_problem(book: LotBook, story: LotStory) -> Problem | None:
     from colourmatch.dosing.problem import Problem
 
     photos = usable_photos(story)
-    if why_not_yet(story.lot, photos, photos) is not None:
+    if why_not_yet(story) is not None:
         return None
     stocks, fit = fit_story(book, story, photos)
     if not fit.success:

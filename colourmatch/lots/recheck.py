@@ -23,15 +23,15 @@ from colourmatch.lots.figures import (
     Seen,
     corrected_by,
     final_photos,
-    interval_text,
     mean_gap,
-    parse_exif_time,
     phone_covariance,
     scale_covariance,
     see_photo,
 )
 from colourmatch.lots.fitting import photo_view
 from colourmatch.lots.phones import lot_reader, note_for_lot
+from colourmatch.lots.photo_time import plausible_moment
+from colourmatch.words.figures import tell_interval
 
 if TYPE_CHECKING:
     from colourmatch.colour.difference import Difference
@@ -112,15 +112,9 @@ def _record(
         return measurement | {"entry": None, "note": note}
     entry = book.add_photo(
         lot, measurement, photo=content, purpose="recheck", original_name=name, entered_by=entered_by,
-        taken_at=_plausible(measurement), token=token,
+        taken_at=plausible_moment(measurement), token=token,
     )  # fmt: skip
     return measurement | {"entry": entry.id, "note": None}
-
-
-def _plausible(measurement: dict[str, Any]) -> datetime | None:
-    """The phone's own time unless it lies ahead of now by more than a zone can."""
-    taken = parse_exif_time(measurement.get("taken_at"))
-    return None if taken is None or taken > datetime.now(taken.tzinfo) + LEAST_SPAN else taken
 
 
 def _what_is_missing(measurement: dict[str, Any]) -> str | None:
@@ -254,7 +248,7 @@ def _tell_same_day(last: dict[str, Any]) -> str:
     """What a recheck on the day of the finished photo says: a drift, but no rate."""
     seen = last["difference"]
     what = (
-        f"drifted by {interval_text(last['delta_e_2000'])}: {seen['text']}" if seen["seen"] else "not drifted"
+        f"drifted by {tell_interval(last['delta_e_2000'])}: {seen['text']}" if seen["seen"] else "not drifted"
     )
     return f"Within a day the colour has {what}. All photos are of one day, so no rate can be told."
 

@@ -8,7 +8,7 @@ phone as well, so that the drift of a reference alone is known far worse than th
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,9 +16,10 @@ import numpy as np
 
 from colourmatch.errors import InputError, NotFoundError, PhotoError
 from colourmatch.lots.checks import check_lab, check_name, check_number, check_one_of, check_text
-from colourmatch.lots.figures import final_photos, parse_exif_time, read_spot
+from colourmatch.lots.figures import final_photos, read_spot
 from colourmatch.lots.fitting import photo_view
 from colourmatch.lots.phones import Reader, open_reader
+from colourmatch.lots.photo_time import plausible_moment
 
 if TYPE_CHECKING:
     from colourmatch.lots.book import LotBook
@@ -76,7 +77,7 @@ def record_reference(
         found = found or book.add_reference(name, notes, entered_by=entered_by)
         reading = book.add_reference_reading(
             found.id, colour["lab"], depth_mm=depth_mm, dilution=dilution, lab_sd=colour["lab_sd"],
-            measurement=measurement | {"spot": spot}, photo=kept, taken_at=_time_taken(measurement),
+            measurement=measurement | {"spot": spot}, photo=kept, taken_at=plausible_moment(measurement),
             original_name=file_name, entered_by=entered_by,
             token=f"reference-{found.id}-{kept.original_sha256}",
         )  # fmt: skip
@@ -110,12 +111,6 @@ def _keep(book: LotBook, content: bytes, measurement: dict[str, Any]) -> KeptPho
     except PhotoError as error:
         measurement["note"] = error.text
         return None
-
-
-def _time_taken(measurement: dict[str, Any]) -> datetime | None:
-    """When the phone says it took a photo, None when that cannot be read or lies ahead of now."""
-    taken = parse_exif_time(measurement.get("taken_at"))
-    return None if taken is None or taken > datetime.now(taken.tzinfo) + timedelta(days=1) else taken
 
 
 def _measure(
@@ -208,10 +203,9 @@ def read_reference(book: LotBook, reference: str | int) -> dict[str, Any]:
 
 def _time_of(reading: ReferenceReading) -> datetime:
     entered = datetime.fromisoformat(reading.created_at)
-    taken = parse_exif_time((reading.measurement or {}).get("taken_at"))
     if reading.taken_at is not None:
-        taken = datetime.fromisoformat(reading.taken_at)
-    return entered if taken is None or taken > entered else taken
+        return datetime.fromisoformat(reading.taken_at)
+    return plausible_moment(reading.measurement or {}, entered) or entered
 
 
 def _sd(reading: ReferenceReading) -> np.ndarray:

@@ -25,7 +25,6 @@ from colourmatch.lots.entries import (
 from colourmatch.lots.figures import (
     Dose,
     Seen,
-    interval_text,
     read_doses,
     scale_covariance,
     see_photo,
@@ -33,6 +32,7 @@ from colourmatch.lots.figures import (
 )
 from colourmatch.lots.label_page import read_label_lines
 from colourmatch.lots.sheet_plots import Point
+from colourmatch.words.figures import tell_interval
 
 if TYPE_CHECKING:
     from colourmatch.dosing.care import Caution
@@ -114,7 +114,7 @@ class Facts:
 
 def collect_facts(book: LotBook, lot: int | str) -> Facts:
     """Gather what the sheet of a lot says; NotFoundError for a lot that does not exist."""
-    from colourmatch.dosing.care import cautions_for, colourants_in
+    from colourmatch.dosing.care import cautions_for, colourants_in, place_or_first
     from colourmatch.lots.looking import read_intake
     from colourmatch.lots.trials import describe_trials
 
@@ -126,7 +126,7 @@ def collect_facts(book: LotBook, lot: int | str) -> Facts:
     doses = read_doses(story)
     matched = [photo for photo in story.counting_photos if photo.purpose == "match"]
     shown = [(photo, found) for photo in matched if (found := see_photo(photo)) is not None]
-    place, intake = head.jurisdiction or "EU", read_intake(story)
+    place, intake = place_or_first(head.jurisdiction), read_intake(story)
     return Facts(
         story=story,
         reference=None if head.reference_id is None else book.find_reference(head.reference_id),
@@ -155,7 +155,7 @@ def _tell_looks(story: LotStory) -> Iterator[tuple[str, str, str]]:
     last = counting[-1].advice if counting else None
     for one in (final or last or {}).get("serving") or ():
         look = tell_conditions({"conditions": [one]})[0].removeprefix(one["name"]).strip(" ()")
-        yield one["name"], look, f"{interval_text(one['delta_e_2000'])}, {one['text']}"
+        yield one["name"], look, f"{tell_interval(one['delta_e_2000'])}, {one['text']}"
 
 
 def _tell_intake(intake: list[dict[str, Any]]) -> Iterator[tuple[str, ...]]:
@@ -165,12 +165,12 @@ def _tell_intake(intake: list[dict[str, Any]]) -> Iterator[tuple[str, ...]]:
             adi = portion["adi_mg_per_kg"]
             shares = "; ".join(_tell_share(share) for share in portion["shares"])
             limit = "none on file" if adi is None else f"{adi:g} mg per kg ({portion['adi_source']})"
-            yield glass["serving"], portion["name"], f"{interval_text(portion['mg'], 2)} mg", limit, shares
+            yield glass["serving"], portion["name"], f"{tell_interval(portion['mg'], 2)} mg", limit, shares
 
 
 def _tell_share(share: dict[str, Any]) -> str:
     percent = {key: 100 * share[key] for key in ("value", "low", "high")}
-    return f"{interval_text(percent)} % for {share['who']}"
+    return f"{tell_interval(percent)} % for {share['who']}"
 
 
 def _tell_drift(book: LotBook, story: LotStory) -> str | None:
@@ -314,17 +314,17 @@ def _tell_photo(photo: PhotoEntry, number: int | None) -> str:
     if measured.get("delta_e_2000") is None:
         text = f"{start}: no difference measured"
     else:
-        text = f"{start}: CIEDE2000 {interval_text(measured['delta_e_2000'])}"
+        text = f"{start}: CIEDE2000 {tell_interval(measured['delta_e_2000'])}"
         text += f", {words['text']}" if words.get("text") else ""
     flags = [flag["text"] for flag in measured.get("quality") or [] if flag.get("text")]
     return text + (f". {' '.join(flags)}" if flags else "")
 
 
 def _tell_ceilings(story: LotStory, doses: tuple[Dose, ...]) -> Iterator[CeilingRow]:
-    from colourmatch.dosing.care import ceiling_check, colourants_in, limits_for
+    from colourmatch.dosing.care import ceiling_check, colourants_in, limits_for, place_or_first
 
     head, state = story.lot, story.state()
-    place = head.jurisdiction or "EU"
+    place = place_or_first(head.jurisdiction)
     report = ceiling_check(state, head.ceiling_mg_per_l, place)
     limits = limits_for(colourants_in(state), place)
     own = len(report.lines) - len(limits)

@@ -15,6 +15,7 @@ from colourmatch.lots.checks import NAME_LENGTH, check_number, name_key, to_json
 from colourmatch.lots.correcting import Correcting
 from colourmatch.lots.entering import find_repeat, refuse_closed
 from colourmatch.lots.entries import AdditionEntry, Lot, LotStory, VolumeEntry
+from colourmatch.words.figures import tell_interval
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
@@ -371,7 +372,7 @@ def _tell(told: dict[str, Any], batch_ml: float) -> str:
     seen = told["delta_e_2000"]
     how_far = "no photo yet"
     if seen:
-        how_far = f"difference {seen['value']:.1f} ({seen['low']:.1f} to {seen['high']:.1f})"
+        how_far = f"difference {tell_interval(seen)}"
     head += f", {how_far}{', poured back' if told['poured_back'] else ''}"
     if not told["doses"]:
         return f"{head}: nothing was dosed in it yet."

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,7 +14,8 @@ import numpy as np
 
 from colourmatch.errors import InputError
 from colourmatch.lots.calibrations import lot_choice
-from colourmatch.lots.checks import check_number, local_minute
+from colourmatch.lots.ceilings import ceiling_left, describe_state, passed_ceilings
+from colourmatch.lots.checks import check_number, local_minute, utc_text
 from colourmatch.lots.entries import (
     AdditionEntry,
     AmendmentEntry,
@@ -30,10 +30,8 @@ from colourmatch.lots.entries import (
     VolumeEntry,
     tell_figure,
 )
-from colourmatch.lots.figures import parse_exif_time
 from colourmatch.lots.fitting import (
     LEAST_LEARNT_SD,
-    ReadPhoto,
     base_share,
     combine_state,
     doubt_of_state,
@@ -48,8 +46,11 @@ from colourmatch.lots.fitting import (
 )
 from colourmatch.lots.looking import NOTHING, look_further, read_intake
 from colourmatch.lots.phones import lot_reader
+from colourmatch.lots.photo_time import find_question, is_ahead, moment_of, plausible_moment
 from colourmatch.lots.photos import Source, hash_photo
+from colourmatch.lots.since_photo import step_left_ml
 from colourmatch.lots.trials import describe_trials, open_trials
+from colourmatch.words.figures import tell_interval
 
 if TYPE_CHECKING:
     from colourmatch.dosing.advice import Advice
@@ -116,13 +117,25 @@ def _record_photo(
         return measurement | {"lot": lot, "entry": None, "advice": None}
     story = book.lot_story(lot)
     measurement["view"] = (_own_view(story) | changed) or None
-    measurement["quality"] = _tell_dilution(story, measurement)
-    advice = _advise(book, story, [*usable_photos(story), (None, measurement)]) | _care(story)
+    measurement["quality"] = _tell_dilution(story, measurement) + _tell_clock(measurement)
+    advice = _advise(book, _with_photo(story, measurement)) | _care(story)
     entry = book.add_photo(
         lot, measurement, advice, photo=content, original_name=name, entered_by=entered_by,
-        taken_at=_time_taken(measurement), token=token,
+        taken_at=plausible_moment(measurement), token=token,
     )  # fmt: skip
+    if advice["question"]:
+        advice["question"]["entry"] = entry.id
     return measurement | {"lot": lot, "entry": entry.id, "advice": advice}
+
+
+def _with_photo(story: LotStory, measurement: dict[str, Any]) -> LotStory:
+    """The story as it will be with a photo that is not in the book yet."""
+    number = max((event.id for event in story.events), default=0) + 1
+    photo = PhotoEntry(
+        id=number, lot_id=story.lot.id, kind="photo", created_at=utc_text(), entered_by=None, replaces_id=None,
+        reason=None, replaced_by_id=None, measurement=measurement, original_name=measurement.get("photo"),
+    )  # fmt: skip
+    return replace(story, events=(*story.events, photo))
 
 
 def _check_same_view(lot: Lot, known: PhotoEntry, wanted: Mapping[str, float]) -> None:
@@ -158,6 +171,15 @@ def _tell_dilution(story: LotStory, measurement: dict[str, Any]) -> list[dict[st
     return out
 
 
+def _tell_clock(measurement: dict[str, Any]) -> list[dict[str, Any]]:
+    """A flag for a photo whose time is still to come."""
+    from colourmatch.photo.quality import flag
+
+    if not is_ahead(measurement):
+        return []
+    return [flag("clock-ahead", when=f"{moment_of(measurement):%Y-%m-%d %H:%M %Z}").to_json()]
+
+
 def _own_view(story: LotStory) -> dict[str, float]:
     """What was said of the newest photo's depth and dilution; what was not said is as the lot's head says."""
     shown = [photo for photo in story.photos if photo.purpose == "match"]
@@ -181,12 +203,6 @@ def _measure(
     return measure_or_refuse(source, name) if greys is None else measure_or_refuse(source, name, greys)
 
 
-def _time_taken(measurement: dict[str, Any]) -> datetime | None:
-    """When the phone says it took a photo, None when that cannot be read or lies ahead of now."""
-    taken = parse_exif_time(measurement.get("taken_at"))
-    return None if taken is None or taken > datetime.now(taken.tzinfo) + timedelta(days=1) else taken
-
-
 def _read(path: Path) -> bytes | None:
     """The bytes of a file, None when it cannot be read: the measurement then says why."""
     try:
@@ -198,16 +214,15 @@ def _read(path: Path) -> bytes | None:
 def advise_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
     """The advice for a lot as it stands, from all photos and entries so far."""
     story = book.lot_story(lot)
-    return _advise(book, story, usable_photos(story)) | _care(story)
+    return _advise(book, story) | _care(story)
 
 
 def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
     """Everything about a lot: its head, state, events, photos, advice, label and cautions."""
     story = book.lot_story(lot)
-    state = story.state()
     head = story.lot
     closing = story.closing
-    advice = closing.final if closing else _advise(book, story, usable_photos(story)) | _care(story)
+    advice = closing.final if closing else _advise(book, story) | _care(story)
     return {
         "lot": head.id,
         "name": head.name,
@@ -229,12 +244,8 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
         "serving": head.serving,
         "notes": head.notes,
         "read_with": lot_choice(book, head.id),
-        "state": {
-            "volume_ml": round(state.volume_ml, 3),
-            "total_mg_per_l": round(state.total_mg_per_l(), 3),
-            "mg_per_l": {name: round(mg / state.volume_ml * 1000, 3) for name, mg in state.mg.items()},
-            "ceiling_left_mg_per_l": ceiling_left(story),
-        },
+        "state": describe_state(story),
+        "warnings": passed_ceilings(story),
         "events": [_describe_event(event) for event in story.events],
         "photos": [_describe_photo(photo) for photo in story.photos],
         "advice": advice,
@@ -260,9 +271,11 @@ def close_lot(
     """
     story = book.lot_story(lot)
     photos = usable_photos(story)
-    advice = _advise(book, story, photos) | _care(story)
+    advice = _advise(book, story) | _care(story)
     outcome = reason or (advice["reason"] if advice["action"] == "stop" else "stopped by the maker")
     words = text or (advice["text"] if advice["action"] == "stop" else "")
+    if not advice["state_photographed"]:
+        words = f"{words} {UNSEEN}".strip()
     entry = book.close_lot(story.lot.id, outcome, words, advice, entered_by=entered_by, token=token)
     advice = entry.final or advice
     dosed, shelf = {a.stock for a in story.additions}, book.list_stocks()
@@ -284,9 +297,14 @@ def close_lot(
         "outcome": entry.outcome,
         "text": entry.text,
         "advice": advice,
+        "warnings": passed_ceilings(story),
         "against": entry.against,
         "open_trials": open_trials(book, story.lot.id, closed=True),
     }
+
+
+#: What the record says of a lot that ended unseen.
+UNSEEN = "Closed without a photo of its last state."
 
 
 def open_example(book: LotBook) -> int:
@@ -299,33 +317,36 @@ def open_example(book: LotBook) -> int:
 # ---- learning and advice -----------------------------------------------------------------------------------------
 
 
-def _advise(book: LotBook, story: LotStory, photos: list[ReadPhoto]) -> dict[str, Any]:
-    from colourmatch.dosing.advice import advise, ask_for_photo
+def _advise(book: LotBook, story: LotStory) -> dict[str, Any]:
+    from colourmatch.dosing.advice import advise, advise_unseen, ask_for_photo
     from colourmatch.dosing.bottles import choose_bottles
     from colourmatch.dosing.problem import Problem
 
-    head, state = story.lot, story.state()
-    usable = [p for p in photos if find_spot(p[1], "batch")]
-    here = photos_of_state(story, usable)
-    together = combine_state(story, here, photos)
-    combined = {"combined": together.to_json() if together else None}
-    stop = why_not_yet(head, photos, usable) or _why_torn(together)
+    head, photos = story.lot, usable_photos(story)
+    here = photos_of_state(story, photos)
+    together = combine_state(story, here)
+    besides: dict[str, Any] = {"combined": together.to_json() if together else None, "question": None}
+    stop = why_not_yet(story) or _why_torn(together)
+    question = None if stop else find_question(book, story)
+    if question is not None:
+        stop, besides["question"] = question.text, question.to_json()
     if stop is not None:
         return (
             replace(
                 ask_for_photo(stop),
                 ceiling_left_mg_per_l=ceiling_left(story),
-                used_mg_per_l=state.total_mg_per_l(),
+                used_mg_per_l=story.state().total_mg_per_l(),
                 ceiling_mg_per_l=head.ceiling_mg_per_l,
+                state_photographed=bool(here),
             ).to_json()
             | NOTHING
-            | combined
+            | besides
         )
-    stocks, fit = fit_story(book, story, usable)
+    stocks, fit = fit_story(book, story, photos)
     problem = Problem(
         fit=fit,
         stocks=stocks,
-        state=state,
+        state=story.state(),
         base_share=base_share(story, None),
         views=views_of(head),
         ceiling_mg_per_l=head.ceiling_mg_per_l,
@@ -333,12 +354,14 @@ def _advise(book: LotBook, story: LotStory, photos: list[ReadPhoto]) -> dict[str
         tolerance=head.tolerance,
         photos_of_state=len(here),
         doubt=doubt_of_state(here),
-        stalled=steps_stalled(story, usable),
-        shown=photo_view(head, usable[-1][1]),
+        stalled=steps_stalled(story, photos),
+        shown=photo_view(head, photos[-1][1]),
     )
+    if not here:
+        return advise_unseen(problem, step_left_ml(story)).to_json() | NOTHING | besides
     problem, bottles = choose_bottles(problem)
     advice: Advice = advise(problem)
-    return look_further(book, story, problem, advice, bottles) | combined
+    return look_further(book, story, problem, advice, bottles) | besides
 
 
 def _why_torn(together: Combined | None) -> str | None:
@@ -354,29 +377,12 @@ def _why_torn(together: Combined | None) -> str | None:
 # ---- words for the record ----------------------------------------------------------------------------------------
 
 
-def ceiling_left(story: LotStory) -> float | None:
-    """What is left under the ceilings by the labels, mg/l: the least room of any stock; None without a figure.
-
-    The same ceilings as those of the advice: the lot's own, and the law's where the lot names its place. The
-    advice counts what the photos taught of the strengths as well, and never leaves more room than this.
-    """
-    from colourmatch.dosing.care import room_mg_per_l
-
-    head, state = story.lot, story.state()
-    own = float("inf") if head.ceiling_mg_per_l is None else head.ceiling_mg_per_l - state.total_mg_per_l()
-    rooms = [max(own, 0.0)]
-    if head.jurisdiction:
-        wanted = {entry.colourant for entry in story.stock_entries if entry.name in head.stocks}
-        rooms += [room_mg_per_l(state, code, head.ceiling_mg_per_l, head.jurisdiction) for code in wanted]
-    return round(min(rooms), 3) if np.isfinite(min(rooms)) else None
-
-
 def _care(story: LotStory) -> dict[str, Any]:
     """Label and cautions for what went in; while nothing did, for the stocks that stand ready."""
-    from colourmatch.dosing.care import cautions_for, colourants_in, label_line
+    from colourmatch.dosing.care import cautions_for, colourants_in, label_line, place_or_first
     from colourmatch.lots.label_page import read_label_lines
 
-    jurisdiction = story.lot.jurisdiction or "EU"
+    jurisdiction = place_or_first(story.lot.jurisdiction)
     state = story.state()
     dosed = bool(state.mg_by_colourant)
     ready = [] if dosed else [entry.colourant for entry in story.stock_entries]
@@ -430,11 +436,7 @@ def _event_text(event: LotEntry) -> str:
         return f"Sample of {event.ml:g} ml {'taken and poured back' if event.returned else 'taken out'}"
     if isinstance(event, PhotoEntry):
         value = event.measurement.get("delta_e_2000")
-        seen = (
-            f"difference {value['value']:.1f} ({value['low']:.1f} to {value['high']:.1f})"
-            if value
-            else "no difference"
-        )
+        seen = f"difference {tell_interval(value)}" if value else "no difference"
         kind = "Recheck photo" if event.purpose == "recheck" else "Photo"
         return f"{kind} {event.original_name or ''}: {seen}".replace(" :", ":")
     if isinstance(event, AsideEntry):

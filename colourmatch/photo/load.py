@@ -61,6 +61,7 @@ class Photo:
     phone: str | None
     taken_at: str | None
     sha256: str
+    taken_offset: str | None = None
 
     def to_linear(self, rgb: NDArray[np.uint8]) -> NDArray[np.float32]:
         """Linear light, 0 to 1 per channel in the file's primaries, of encoded pixels shape (..., 3)."""
@@ -155,7 +156,7 @@ def _finish(image: Image.Image, data: bytes, name: str) -> Photo:
         full_scale=max(oriented) / max(rgb.shape[:2]),
         full_size=oriented,
         phone=_clean(exif.get(0x0110)),
-        taken_at=_clean(exif.get_ifd(0x8769).get(0x9003) or exif.get(0x0132)),
+        **_read_time(exif),
         sha256=hashlib.sha256(data).hexdigest(),
     )
 
@@ -323,9 +324,17 @@ def _load_raw(data: bytes, name: str) -> Photo:
         full_scale=upright[0] / max(rgb.shape[:2]),
         full_size=full,
         phone=_name_raw(exif),
-        taken_at=_clean(exif.get_ifd(0x8769).get(0x9003) or exif.get(0x9003) or exif.get(0x0132)),
+        **_read_time(exif),
         sha256=hashlib.sha256(data).hexdigest(),
     )
+
+
+def _read_time(exif: Image.Exif) -> dict[str, str | None]:
+    """When the photo was taken and the offset of that from UTC, as the file says; Exif 2.32, 4.6.5 (from memory)."""
+    inner = exif.get_ifd(0x8769)
+    taken = inner.get(0x9003) or exif.get(0x9003)
+    offset = inner.get(0x9011) or inner.get(0x9010)
+    return {"taken_at": _clean(taken or exif.get(0x0132)), "taken_offset": _clean(offset)}
 
 
 def _read_raw_tags(data: bytes) -> Image.Exif:

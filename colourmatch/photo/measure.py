@@ -139,6 +139,7 @@ class Measurement:
     sha256: str | None = None
     phone: str | None = None
     taken_at: str | None = None
+    taken_offset: str | None = None
     profile: str | None = None
     card: dict[str, Any] | None = None
     quality: tuple[Flag, ...] = ()
@@ -158,6 +159,7 @@ class Measurement:
             "sha256": self.sha256,
             "phone": self.phone,
             "taken_at": self.taken_at,
+            "taken_offset": self.taken_offset,
             "profile": self.profile,
             "card": self.card,
             "quality": [f.to_json() for f in self.quality],
@@ -210,6 +212,7 @@ def measure_photo(
         sha256=photo.sha256,
         phone=photo.phone,
         taken_at=photo.taken_at,
+        taken_offset=photo.taken_offset,
         profile=photo.profile.name,
         card={
             "version": card.version,

@@ -115,7 +115,8 @@ def measure_rectangles(
         spots[spot], jacobian = _to_colour(photo, base, area, (relative[k], total[at, at]), white_reflectance)
         jacobians.append(jacobian)
     return Measurement(
-        photo=photo.name, sha256=photo.sha256, phone=photo.phone, taken_at=photo.taken_at, profile=photo.profile.name,
+        photo=photo.name, sha256=photo.sha256, phone=photo.phone, taken_at=photo.taken_at,
+        taken_offset=photo.taken_offset, profile=photo.profile.name,
         quality=tuple(_flags(photo, base, areas, spots, light)), spots=spots, **_compare(spots, jacobians, (own, scene)),
         drawing={
             "size": list(photo.full_size), "markers": {}, "glasses": {},

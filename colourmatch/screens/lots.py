@@ -160,7 +160,7 @@ def make_labels(lot_id: int) -> bytes:
 
 def show_state(story: LotStory) -> None:
     """Volume, colour and ceiling now, and how near the batch came."""
-    from colourmatch.lots.work import ceiling_left
+    from colourmatch.lots.ceilings import ceiling_left
 
     state, photos = story.state(), telling.compared_photos(story)
     cells = [parts.cell("Batch now", parts.show_ml(state.volume_ml, session.shows_us()))]

@@ -113,7 +113,7 @@ def show_now(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
 
 def show_glance(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     """How far, which way, how much is left, and what is passed."""
-    from colourmatch.lots.work import ceiling_left
+    from colourmatch.lots.ceilings import ceiling_left
 
     lot, photos = story.lot, telling.compared_photos(story)
     together = telling.find_combined(story, advice)

@@ -17,6 +17,7 @@ import streamlit as st
 
 from colourmatch.colour.spaces import lab_to_hex
 from colourmatch.liquid.make_up import show_volume
+from colourmatch.words.figures import tell_interval, tell_number
 
 Lab = Sequence[float]
 #: Longest text that is still shown large as a whole.
@@ -42,10 +43,7 @@ def as_html(text: object) -> str:
 
 def show_number(value: float | None, digits: int = 1) -> str:
     """A number with fixed decimals and a true minus sign, a dash where there is none."""
-    if value is None:
-        return "–"
-    text = f"{value:.{digits}f}"
-    return text.replace("-", "−") if float(text) else text.lstrip("-")
+    return "–" if value is None else tell_number(value, digits, minus="−")
 
 
 def show_amount(value: float | None) -> str:
@@ -63,11 +61,8 @@ def show_ml(ml: float, us: bool = False) -> str:
 
 
 def show_interval(part: Mapping[str, float] | None, digits: int = 1) -> str:
-    """A value with its 95 % interval: 9.2 (8.8 to 9.6)."""
-    if not part:
-        return "–"
-    low, high = show_number(part["low"], digits), show_number(part["high"], digits)
-    return f"{show_number(part['value'], digits)} ({low} to {high})"
+    """A value with its 95 % interval, with a true minus sign."""
+    return tell_interval(part, digits, minus="−", none="–")
 
 
 def show_spread(value: float | None, sd: float | None, digits: int = 1) -> str:
