@@ -2,8 +2,7 @@
 
 Acceptance follows JCGM 106:2012 (The role of measurement uncertainty in conformity assessment), 8.3.2: "matched" needs
 the difference under the tolerance with 95 % probability. When no drop can improve what is seen any more, what is more
-likely decides (8.2, simple acceptance on the probability of being within): the figure shown says where the difference
-would most fairly be put, and near a tolerance that is another question.
+likely decides (8.2, simple acceptance on the probability of being within), and the chance is told.
 """
 
 from __future__ import annotations
@@ -27,7 +26,7 @@ from colourmatch.dosing.plan import (
     safe_step,
 )
 from colourmatch.dosing.problem import PATIENCE, REPEATABILITY, Problem, expect_draws
-from colourmatch.dosing.rescue import Rescue, find_rescue
+from colourmatch.dosing.rescue import LIKELY_NEARER, Rescue, find_rescue
 from colourmatch.words.figures import tell_interval
 
 Array = NDArray[np.float64]
@@ -204,9 +203,10 @@ def _plan(problem: Problem) -> Advice:
     gain = float(line.mean[0] - line.mean[line.best])
     inside = _within(facts, SURE)
     # past the best, and not within the tolerance all the same
-    past = rescue is not None and rescue.surely_past and not _within(facts)
-    if past and gain < REPEATABILITY:
+    back = None if _within(facts) else rescue
+    if back is not None and back.surely_past and gain < REPEATABILITY:
         return _stop_past(facts)
+    less = back is not None and back.chance_nearer > LIKELY_NEARER
     unsure = CONFIRM[0] < facts["chance_within_tolerance"] < CONFIRM[1]
     asked = problem.photos_of_state > 1 or problem.fit.photos >= PATIENCE
     if gain < REPEATABILITY and unsure and not line.bound and not asked:
@@ -217,7 +217,9 @@ def _plan(problem: Problem) -> Advice:
             **facts,
         )
     worth = max(REPEATABILITY, WORTH_INSIDE * problem.tolerance) if inside else REPEATABILITY
-    if problem.stalled:
+    if less and not asked:
+        return _which_way(facts)
+    if problem.stalled or less:
         return _stop_here(problem, line, facts)
     if gain < worth:
         tried_out = inside or line.bound or problem.fit.photos >= PATIENCE
@@ -510,6 +512,10 @@ def _without_safe_drop(problem: Problem, line: Line, facts: dict[str, Any]) -> A
         return Advice("stop", "nearest", text, problem=text, **facts)
     if _chance_passed(problem, line, k) < 4 * PASSED_CHANCE:
         return _add(problem, line, count_doses(problem, {k: 1}), facts)
+    return _which_way(facts)
+
+
+def _which_way(facts: dict[str, Any]) -> Advice:
     return Advice(
         "rephotograph",
         "photo",
@@ -525,17 +531,15 @@ def _stop_here(problem: Problem, line: Line, facts: dict[str, Any]) -> Advice:
     if line.bound and line.free_gain >= CEILING_COST and not within:
         return _stop_ceiling(problem, line, facts)
     shown = tell_interval(now.to_json())
-    chance = f"{100 * facts['chance_within_tolerance']:.0f} %"
     if within:
         text = f"Matched: the difference is {shown}, tolerance {problem.tolerance:g}. Stop here."
         if not _within(facts, SURE):
+            chance = f"{100 * facts['chance_within_tolerance']:.0f} %"
             text += f" The chance that it is within is {chance}; no drop can improve it by more than a photo can show."
         return Advice("stop", "matched", text, **facts)
     names = " and ".join(s.name for s in problem.stocks)
     left = f" What stays different: {facts['missing']}." if facts["missing"] else ""
     why = " The last steps brought it no nearer." if problem.stalled else ""
-    if now.value <= problem.tolerance:
-        why += f" The chance that it is within the tolerance of {problem.tolerance:g} is {chance} only."
     return Advice(
         "stop",
         "nearest",

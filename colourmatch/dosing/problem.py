@@ -131,12 +131,13 @@ class Problem:
 
         Weighted over the views (`compare_draws`).
         """
-        total, out = sum(v.weight for v in self.views), np.zeros(3)
+        total, out = sum(v.weight for v in self.views), np.zeros(2)
         for view in self.views:
             batch, reference = self.fit.batch_lab(mg_per_l, share, view)[:, 0], self.fit.reference_lab(view)
             one = compare_draws(reference, batch)
-            out += view.weight / total * np.array([one.value, one.low, one.high])
-        return Interval(*map(float, out))
+            out += view.weight / total * np.array([one.low, one.high])
+        value = float(np.median(self.difference(mg_per_l, share)[:, 0]))
+        return Interval(min(max(value, out[0]), out[1]), float(out[0]), float(out[1]))
 
     def counted_factor(self) -> Array:
         """What a label milligram of each stock counts toward a ceiling, shape (S,): more than 1 once the photos show

@@ -18,16 +18,22 @@ MOST_BATCHES = 2.0
 LESS_COLOUR = 0.1
 #: ... with at least this probability.
 SURELY_PAST = 0.95
+#: More colour is not advised where it is likelier than not that some less would be nearer by this, CIEDE2000.
+NEARER_BY, LIKELY_NEARER = 0.5, 0.5
 
 
 @dataclass(frozen=True)
 class Rescue:
-    """Untinted batch to blend back: millilitres, what difference is then expected, chance that the batch is past."""
+    """Untinted batch to blend back: millilitres, what difference is then expected, chance that the batch is past.
+
+    chance_nearer: chance that some amount of it brings the batch nearer by NEARER_BY.
+    """
 
     untinted_ml: float
     predicted: Interval
     chance_past: float
     text: str
+    chance_nearer: float = 0.0
 
     @property
     def surely_past(self) -> bool:
@@ -51,6 +57,7 @@ def find_rescue(problem: Problem) -> Rescue | None:
     share = np.concatenate([[0.0], np.geomspace(0.005, MOST_BATCHES, 60)])
     difference = problem.difference(*problem.blended(share * problem.state.volume_ml))
     best = int(difference.mean(axis=0).argmin())
+    nearer = float((difference[:, 0] > difference.min(axis=1) + NEARER_BY).mean())
     past = float((difference[:, 0] - _with_less_colour(problem) > REPEATABILITY).mean())
     ml = float(share[best] * problem.state.volume_ml)
     text = (
@@ -58,7 +65,7 @@ def find_rescue(problem: Problem) -> Rescue | None:
         if ml > 0
         else ""
     )
-    return Rescue(ml, expect_draws(difference[:, best]), past, text)
+    return Rescue(ml, expect_draws(difference[:, best]), past, text, nearer)
 
 
 def _with_less_colour(problem: Problem) -> Array:

@@ -22,7 +22,7 @@ from colourmatch.lots.entries import (
     VolumeEntry,
 )
 from colourmatch.lots.phones import as_read, camera_key, phone_priors
-from colourmatch.lots.since_photo import changes_colour, since_photo
+from colourmatch.lots.since_photo import changes_colour
 
 if TYPE_CHECKING:
     from colourmatch.liquid.learn import LotFit, Shot, StockPrior
@@ -128,10 +128,13 @@ def _scatter_by_state(story: LotStory, photos: list[ReadPhoto]) -> list[np.ndarr
     return [scatter[state] for state in states]
 
 
-def why_not_yet(story: LotStory) -> str | None:
-    """The sentence that asks for a photo, when there is nothing yet to plan with."""
-    head, usable, since = story.lot, usable_photos(story), since_photo(story)
-    if since.photo and not since.changes and not find_spot(since.photo.measurement, "batch"):
+def why_not_yet(story: LotStory, newest: dict[str, Any] | None = None) -> str | None:
+    """The sentence that asks for a photo, when there is nothing yet to plan with.
+
+    newest: the measurement of a photo that comes in just now, if one does.
+    """
+    head, usable = story.lot, usable_photos(story)
+    if newest is not None and not find_spot(newest, "batch"):
         return "No glass of the batch was found on the last photo. Set it on the batch spot and photograph again."
     if not usable:
         return "Photograph reference and batch in equal glasses beside the card, with water in the third."

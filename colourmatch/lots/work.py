@@ -118,7 +118,7 @@ def _record_photo(
     story = book.lot_story(lot)
     measurement["view"] = (_own_view(story) | changed) or None
     measurement["quality"] = _tell_dilution(story, measurement) + _tell_clock(measurement)
-    advice = _advise(book, _with_photo(story, measurement)) | _care(story)
+    advice = _advise(book, _with_photo(story, measurement), measurement) | _care(story)
     entry = book.add_photo(
         lot, measurement, advice, photo=content, original_name=name, entered_by=entered_by,
         taken_at=plausible_moment(measurement), token=token,
@@ -317,7 +317,7 @@ def open_example(book: LotBook) -> int:
 # ---- learning and advice -----------------------------------------------------------------------------------------
 
 
-def _advise(book: LotBook, story: LotStory) -> dict[str, Any]:
+def _advise(book: LotBook, story: LotStory, newest: dict[str, Any] | None = None) -> dict[str, Any]:
     from colourmatch.dosing.advice import advise, advise_unseen, ask_for_photo
     from colourmatch.dosing.bottles import choose_bottles
     from colourmatch.dosing.problem import Problem
@@ -326,7 +326,7 @@ def _advise(book: LotBook, story: LotStory) -> dict[str, Any]:
     here = photos_of_state(story, photos)
     together = combine_state(story, here)
     besides: dict[str, Any] = {"combined": together.to_json() if together else None, "question": None}
-    stop = why_not_yet(story) or _why_torn(together)
+    stop = why_not_yet(story, newest) or _why_torn(together)
     question = None if stop else find_question(book, story)
     if question is not None:
         stop, besides["question"] = question.text, question.to_json()
