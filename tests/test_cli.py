@@ -18,9 +18,9 @@ import numpy as np
 import pytest
 from pypdf import PdfReader
 
+from colourmatch.amounts import parse_number
 from colourmatch.cli import HELP, run
 from colourmatch.commands import running
-from colourmatch.commands.base import parse_number
 from colourmatch.commands.root import every_command, root
 from colourmatch.commands.say import advice_lines
 from colourmatch.commands.typed import Lab, Serving
@@ -140,7 +140,7 @@ def test_the_readme_names_each_command_with_its_options(name):
     ]
     row = next((line for line in rows if line.startswith(f"| `{name}")), "")
     assert row, f"README.md has no row for {name}"
-    everywhere = {"--json", "--book", "--by", "--token"}
+    everywhere = {"--json", "--book", "--by", "--token", "--sure"}
     for option in COMMANDS[name].params:
         long_name = max(option.opts, key=len)
         if isinstance(option, click.Option) and long_name not in everywhere:
@@ -186,6 +186,52 @@ def test_what_is_no_amount_is_refused_with_a_sentence(typed, text):
     with pytest.raises(InputError) as refused:
         parse_number(typed, "--ml")
     assert refused.value.text == text
+
+
+@pytest.mark.parametrize(
+    "volume", [["--volume-ml", "2 l"], ["--volume", "2 l"], ["--volume", "2000"], ["--volume-ml", "2000"]]
+)
+def test_a_volume_is_given_with_or_without_its_unit(lot, volume):
+    made = lot("lot", "new", "--name", "x", *volume, "--stock", "red", "--json").data
+    assert made["volume_ml"] == 2000
+    put = lot("lot", "correct", made["lot"], "--volume", "2,5 l", "--reason", "measured again", "--json").data
+    assert put["changes"] == {"volume_ml": 2500}
+
+
+def test_two_volumes_that_differ_are_refused_and_one_is_needed(lot):
+    named = ["lot", "new", "--name", "x", "--stock", "red", "--json"]
+    assert lot(*named, "--volume", "2 l", "--volume-ml", "900").data["error"]["code"] == "value"
+    assert lot(*named, "--volume", "2 l", "--volume-ml", "2000").data["volume_ml"] == 2000
+    assert lot(*named).data["error"] == {
+        "code": "usage", "text": "Missing option '--volume-ml'. See: colourmatch lot new --help"
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["lot", "new", "--name", "x", "--stock", "red", "--volume-ml", "2"],
+        ["lot", "new", "--name", "x", "--stock", "red", "--volume-ml", "1.500"],
+        ["lot", "new", "--name", "x", "--stock", "red", "--volume", "1,500"],
+        ["lot", "correct", "1", "--volume-ml", "2", "--reason", "x"],
+        ["stock", "weigh", "red", "--drops", "40", "--grams", "19.3"],
+        ["stock", "add", "gold", "--colourant", "E102", "--strength-g-per-100ml", "1", "--drop-ml", "0.48"],
+    ],
+)
+def test_an_absurd_size_is_asked_about_until_it_is_sure(lot, arguments):
+    asked = lot(*arguments, "--json")
+    assert (asked.code, asked.data["error"]["code"]) == (2, "question")
+    assert len(lot("lot", "list", "--json").data["lots"]) == 1
+    assert not lot("stock", "list", "--json").data["stocks"][0]["drop_weighed"]
+    assert lot(*arguments, "--sure", "--json").code == 0
+
+
+def test_amounts_that_go_in_or_out_take_units(lot):
+    added = lot("lot", "add", "1", "--stock", "red", "--ml", "0.1 cl", "--json").data
+    assert (added["ml"], added["unit"]) == (1, "ml")
+    assert lot("lot", "add", "1", "--stock", "red", "--grams", "500 mg", "--json").data["quantity"] == 0.5
+    assert lot("lot", "sample", "1", "--ml", "1 cl", "--json").data["ml"] == 10
+    assert lot("lot", "add", "1", "--untinted-ml", "0,1 l", "--json").data["ml"] == 100
 
 
 # ---- refusals --------------------------------------------------------------------------------------------
@@ -241,7 +287,7 @@ REFUSALS = [
     (["reference", "choose", "Bottle", "--lot", "1"], "not-found", "There is no reference 'Bottle'."),
     (["lot", "correct", "1", "99", "--drops", "1", "--reason", "x"], "value", "Lot 1 has no entry 99."),
     (["lot", "correct", "1", "--reason", "x"], "value", "Say what to correct"),
-    (["lot", "correct", "1", "2", "--volume-ml", "1", "--reason", "x"], "value", "An entry is corrected"),
+    (["lot", "correct", "1", "2", "--volume-ml", "850", "--reason", "x"], "value", "An entry is corrected"),
     (["stock", "add", "b", "--colourant", "E129", "--strength-g-per-100ml", "500"], "value", "at most 100"),
     (
         ["stock", "make", "--strength-g-per-100ml", "1", "--volume-ml", "50", "--dye-content", "85"],
@@ -509,7 +555,7 @@ def test_a_base_that_fills_the_ceiling_is_warned_of(lot):
     said = lot(*LOT, "--already-mg-per-l", "60").out
     assert "Warning: Your ceiling is 60 mg/l and the base already holds 60: nothing may be added." in said
     unknown = lot(
-        "lot", "new", "--name", "x", "--volume-ml", "9", "--stock", "red", "--already-colourant", "E999"
+        "lot", "new", "--name", "x", "--volume-ml", "900", "--stock", "red", "--already-colourant", "E999"
     )
     assert unknown.code == 2 and 'There is no colourant "E999"' in unknown.err
     corrected = lot("lot", "correct", "2", "--already-colourant", "none", "--reason", "unsure", "--json")

@@ -18,6 +18,7 @@ from colourmatch.commands.base import (
     Group,
     Number,
     Session,
+    Sized,
     Table,
     by_option,
     number_text,
@@ -66,9 +67,11 @@ def _ask_head(begins: bool) -> Callable[[Any], Any]:
 
     return options(
         click.option(
-            "--ceiling-mg-per-l", type=Number(), help="Most colour that may be in the finished drink."
+            "--ceiling-mg-per-l", type=Sized("content"), help="Most colour that may be in the finished drink."
         ),
-        click.option("--depth-mm", type=Number(), help="Depth of liquid in the glasses" + otherwise("10")),
+        click.option(
+            "--depth-mm", type=Sized("depth"), help="Depth of liquid in the glasses" + otherwise("10")
+        ),
         click.option(
             "--dilution",
             type=Number(),
@@ -77,7 +80,9 @@ def _ask_head(begins: bool) -> Callable[[Any], Any]:
         click.option(
             "--tolerance", type=Number(), help="CIEDE2000 that counts as matched" + otherwise("1.5")
         ),
-        click.option("--already-mg-per-l", type=Number(), help="Colour that is in the base" + otherwise("0")),
+        click.option(
+            "--already-mg-per-l", type=Sized("content"), help="Colour that is in the base" + otherwise("0")
+        ),
         click.option(
             "--already-colourant",
             metavar="E163|NAME",
@@ -110,9 +115,24 @@ def _ask_head(begins: bool) -> Callable[[Any], Any]:
 
 _amount_options = options(
     click.option("--drops", type=Number(), help="Drops that went in."),
-    click.option("--ml", type=Number(), help="Millilitres that went in."),
-    click.option("--grams", type=Number(), help="Grams that went in."),
+    click.option("--ml", type=Sized("dose"), help="Millilitres that went in."),
+    click.option("--grams", type=Sized("dose weighed"), help="Grams that went in."),
 )
+
+
+def _need_volume(ctx: click.Context, option: click.Parameter, value: float | None) -> float | None:
+    """The volume of a new lot may come from either option, and must from one."""
+    if value is None and ctx.params.get("volume") is None and not ctx.resilient_parsing:
+        raise click.MissingParameter(ctx=ctx, param=option)
+    return value
+
+
+def _one_volume(given: dict[str, Any]) -> float | None:
+    """What --volume and --volume-ml say together, in ml."""
+    free, in_ml = given.pop("volume"), given.pop("volume_ml")
+    if None not in (free, in_ml) and free != in_ml:
+        raise InputError(f"--volume says {free:g} ml and --volume-ml {in_ml:g} ml. Give one of the two.")
+    return in_ml if free is None else free
 
 
 @lot.command(
@@ -120,7 +140,15 @@ _amount_options = options(
     "--dilution 5"
 )
 @click.option("--name", metavar="NAME", required=True, help="What the drink is called.")
-@click.option("--volume-ml", type=Number(), required=True, help="The batch, in ml.")
+@click.option(
+    "--volume", type=Sized("batch"), help="The batch, with its unit, such as '2 l'; ml without one."
+)
+@click.option(
+    "--volume-ml",
+    type=Sized("batch"),
+    callback=_need_volume,
+    help="The batch, in ml. [required, or --volume]",
+)
 @click.option(
     "--stock", "stocks", metavar="STOCK", multiple=True, required=True, help="Repeat for a second stock."
 )
@@ -129,16 +157,17 @@ _amount_options = options(
 @click.option("--note", metavar="TEXT", help="A remark.")
 @by_option
 @token_option
-def new(session: Session, name: str, volume_ml: float, stocks: tuple[str, ...], **given: Any) -> Answer:
+def new(session: Session, name: str, stocks: tuple[str, ...], **given: Any) -> Answer:
     """Begin a lot."""
     from colourmatch.dosing.care import cautions_for
 
+    given["volume_ml"] = _one_volume(given)
     head = _head_figures(given)
     head["entered_by"], head["notes"] = head.pop("by", None), head.pop("note", "")
     with session.open_book() as book:
         colourants = [book.find_stock(stock).colourant for stock in stocks]
         cautions = cautions_for(colourants, _place(given["jurisdiction"]))
-        made = book.new_lot(name, volume_ml, stocks, **head)
+        made = book.new_lot(name, stocks=stocks, **head)
     data = _head_json(made) | {"cautions": [{"code": c.code, "text": c.text} for c in cautions]}
     warnings = _warn_of_base(made)
     data["warnings"] = [{"code": c.code, "text": c.text} for c in warnings]
@@ -198,7 +227,7 @@ def _head_json(made: Lot) -> dict[str, Any]:
     "--dilution", type=Number(), help="From this photo on 1 part is made up to so many, both glasses alike."
 )
 @click.option(
-    "--depth-mm", type=Number(), help="From this photo on the liquid stands so deep in both glasses."
+    "--depth-mm", type=Sized("depth"), help="From this photo on the liquid stands so deep in both glasses."
 )
 @by_option
 @token_option
@@ -281,7 +310,7 @@ def _renew_repeated(session: Session, book: LotBook, found: list[dict[str, Any]]
 @click.argument("lot")
 @click.option("--stock", metavar="STOCK", help="What went in.")
 @_amount_options
-@click.option("--untinted-ml", type=Number(), help="Instead: untinted batch that was blended back.")
+@click.option("--untinted-ml", type=Sized("part"), help="Instead: untinted batch that was blended back.")
 @click.option("--note", metavar="TEXT", help="A remark.")
 @by_option
 @token_option
@@ -345,7 +374,7 @@ def _state_json(story: LotStory) -> tuple[dict[str, Any], list[dict[str, str]]]:
 
 @lot.command(example="colourmatch lot sample 1 --ml 20")
 @click.argument("lot")
-@click.option("--ml", type=Number(), required=True, help="What was taken from the batch.")
+@click.option("--ml", type=Sized("part"), required=True, help="What was taken from the batch.")
 @click.option("--returned", is_flag=True, help="It went back whole; nothing changes.")
 @by_option
 @token_option
@@ -367,7 +396,10 @@ def sample(
 @_amount_options
 @click.option("--stock", metavar="STOCK", help="The stock that really went in.")
 @click.option("--void", is_flag=True, help="It never happened.")
-@click.option("--volume-ml", type=Number(), help="Without ENTRY: the volume the lot began with.")
+@click.option(
+    "--volume", type=Sized("batch"), help="Without ENTRY: the volume the lot began with, such as '2 l'."
+)
+@click.option("--volume-ml", type=Sized("batch"), help="The same, in ml.")
 @_ask_head(begins=False)
 @by_option
 @token_option
@@ -378,6 +410,7 @@ def correct(session: Session, lot: str, entry: str | None, reason: str | None, *
     ENTRY is the number of an addition or a sample, from `colourmatch lot show LOT`.
     """
     who = {"entered_by": given.pop("by"), "token": given.pop("token")}
+    given["volume_ml"] = _one_volume(given)
     entry_keys = ("drops", "ml", "grams", "stock", "void")
     changes = _head_figures({key: value for key, value in given.items() if key not in entry_keys})
     if "reference" in changes:
