@@ -7,7 +7,6 @@ here, because `colourmatch --help` pays for it.
 from __future__ import annotations
 
 import difflib
-import os
 import re
 import sys
 from collections.abc import Callable, Iterator, Sequence
@@ -17,6 +16,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import click
 
 from colourmatch.amounts import SIZES, Question, Size, parse_number, read_amount
+from colourmatch.commands.output import AnswerLost
 from colourmatch.errors import InputError
 
 if TYPE_CHECKING:
@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 BOOK_HELP = "The lot book: a path or a database URL. Otherwise COLOURMATCH_BOOK, else a per-user folder."
 SURE_HELP = "It was meant: take an amount that is asked about."
+#: More digits than any figure carries, and too few to show the tail of a binary number (0.30000000000000004).
+_DIGITS = 10
 _QUESTIONS = "colourmatch.questions"
 JSON_HELP = "Print one JSON object on stdout and everything else on stderr."
 
@@ -58,12 +60,18 @@ class Session:
             raise InputError(question.text(), "question")
 
     @contextmanager
-    def open_book(self) -> Iterator[LotBook]:
-        """The lot book for a command that writes, made when it is not there; closed afterwards."""
+    def open_book(self, begins: bool = False) -> Iterator[LotBook]:
+        """The lot book for a command that writes; closed afterwards. Only one that `begins` something makes a new book."""
         from colourmatch.lots.book import open_book
 
-        with open_book(self.book) as book:
+        with open_book(self.book, make=begins) as book:
+            self.tell_begun(book)
             yield book
+
+    def tell_begun(self, book: LotBook) -> None:
+        """Say that a book was made: a mistyped place would pass for an empty book."""
+        if book.begun:
+            self.note(f"A new lot book was begun: {book.place}")
 
     @contextmanager
     def read_book(self, needed: bool = True) -> Iterator[LotBook]:
@@ -157,7 +165,7 @@ class Group(click.Group):
 
 
 def finish(session: Session, answer: Answer) -> int:
-    """Print an answer as asked for; its exit code. A reader who has left is no fault."""
+    """Print an answer as asked for; its exit code."""
     if answer.complaint:
         session.note(answer.complaint)
     try:
@@ -167,17 +175,17 @@ def finish(session: Session, answer: Answer) -> int:
             for part in answer.text:
                 _print_table(part) if isinstance(part, Table) else print(part)
         sys.stdout.flush()
-    except BrokenPipeError:
-        # The interpreter must not complain again when it leaves.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except AnswerLost as lost:
+        lost.exit_code = answer.exit_code
+        raise
     return answer.exit_code
 
 
 def print_json(data: dict[str, Any]) -> None:
-    """One JSON object on a line of its own; what is no number (NaN) becomes null."""
+    """One JSON object on a line of its own: figures to ten digits, what is no number (NaN) becomes null."""
     from colourmatch.lots.checks import to_json
 
-    print(to_json(data), flush=True)
+    print(to_json(data, digits=_DIGITS), flush=True)
 
 
 def _print_table(table: Table) -> None:

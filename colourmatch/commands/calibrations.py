@@ -61,7 +61,7 @@ def add_card(session: Session, name: str, photos: tuple[str, ...], by: str | Non
     if greys is not None:
         from colourmatch.lots.cards import enter_card
 
-        with session.open_book() as book:
+        with session.open_book(begins=True) as book:
             told = enter_card(book, name, _numbers(greys), sd, entered_by=by)
         return Answer(told, list(_card_lines(told)))
     return _read_card_photos(session, (name, grey), photos, given | {"by": by})
@@ -81,7 +81,7 @@ def _read_card_photos(
     level = (given["reflectance"] or GREY_CARD, given["reflectance_sd"] or GREY_CARD_SD)
     paper = (given["paper_reflectance"] or PAPER, given["paper_reflectance_sd"] or PAPER_SD)
     name, grey = place
-    with session.open_book() as book:
+    with session.open_book(begins=True) as book:
         told = photograph_card(
             book,
             name,

@@ -57,7 +57,7 @@ def add(
     if lab is not None:
         from colourmatch.lots.references import enter_reference
 
-        with session.open_book() as book:
+        with session.open_book(begins=True) as book:
             told = enter_reference(book, name, lab, lab_sd=given["lab_sd"], notes=note, entered_by=by, **view)
         return Answer(told, list(reference_lines(told)))
     return _add_photos(session, (name, given["spot"]), photos, view | how | {"notes": note, "entered_by": by})
@@ -69,7 +69,7 @@ def _add_photos(
     from colourmatch.lots.references import record_reference
 
     (name, spot), found, told = place, [], {}
-    with session.open_book() as book:
+    with session.open_book(begins=True) as book:
         for number, path in enumerate(photos, 1):
             told = record_reference(book, name, [Path(path)], spot, **given)
             found += told["photos"]

@@ -113,7 +113,7 @@ def add(
     """
     unknown = {key: given.pop(key) for key in ("peak_nm", "e1pct", "like")}
     code = _find_code(name, colourant, unknown)
-    with session.open_book() as book:
+    with session.open_book(begins=True) as book:
         entry = book.add_stock(
             name, code, given.pop("strength_g_per_100ml"), notes=note or "", entered_by=by, **given
         )
