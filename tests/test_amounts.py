@@ -29,7 +29,7 @@ def test_nine_tenths_of_a_litre_have_no_tail():
 
 @pytest.mark.parametrize("typed", ["2 kg", "2 ml/l", "900 mml", "3 cm"])
 def test_another_kind_of_unit_is_refused(typed):
-    with pytest.raises(InputError, match="whose unit does not fit[.] Give it in ml, l, dl, cl, ul"):
+    with pytest.raises(InputError, match=r"whose unit does not fit[.] Give it in ml, l, dl, cl, ul"):
         read_amount(typed, "--volume", SIZES["batch"])
 
 

@@ -47,6 +47,7 @@ from colourmatch.commands.say import (
 )
 from colourmatch.commands.typed import Lab, Serving, join_servings
 from colourmatch.errors import ColourMatchError, InputError
+from colourmatch.lots.times import tell_date
 
 if TYPE_CHECKING:
     from colourmatch.dosing.care import Caution
@@ -129,8 +130,9 @@ def _need_volume(ctx: click.Context, option: click.Parameter, value: float | Non
 
 def _one_volume(given: dict[str, Any]) -> float | None:
     """What --volume and --volume-ml say together, in ml."""
-    free, in_ml = given.pop("volume"), given.pop("volume_ml")
-    if None not in (free, in_ml) and free != in_ml:
+    free: float | None = given.pop("volume")
+    in_ml: float | None = given.pop("volume_ml")
+    if free is not None and in_ml is not None and free != in_ml:
         raise InputError(f"--volume says {free:g} ml and --volume-ml {in_ml:g} ml. Give one of the two.")
     return in_ml if free is None else free
 
@@ -508,7 +510,7 @@ def list_(session: Session, search: str | None, open_only: bool, limit: int, off
             f"{round(one.volume_ml, 1):g}",
             ", ".join(one.stocks),
             number_text(one.ceiling_mg_per_l),
-            one.created_at[:10],
+            tell_date(one.created_at),
             ("closed" if one.closed else "open") + (f", trial of {one.trial_of}" if one.trial_of else ""),
         )
         for one in lots

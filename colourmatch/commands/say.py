@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from datetime import datetime
 from typing import Any
 
 from colourmatch.commands.base import number_text
 from colourmatch.lots.checks import OUTCOMES
 from colourmatch.lots.entries import tell_figure
+from colourmatch.lots.times import tell_time
 
 _SPOTS = ("reference", "batch", "blank")
 _AXES = ("L*", "a*", "b*")
@@ -207,8 +207,7 @@ def lot_lines(told: Mapping[str, Any]) -> Iterator[str]:
     for event in told["events"]:
         mark = f"  (replaced by entry {event['replaced_by']})" if event["replaced_by"] else ""
         mark = f"  (set aside: {event['set_aside']})" if event.get("set_aside") is not None else mark
-        when = f"{datetime.fromisoformat(event['created_at']).astimezone():%Y-%m-%d %H:%M %Z}"
-        yield f"  {event['id']:>4}  {when}  {event['text']}{mark}"
+        yield f"  {event['id']:>4}  {tell_time(event['created_at'])}  {event['text']}{mark}"
     yield from state_lines(told["state"])
     yield from trial_lines(told.get("trials") or ())
     yield from advice_lines(told["advice"], closed=told["closed"])
@@ -235,7 +234,7 @@ def drift_lines(drift: Mapping[str, Any]) -> Iterator[str]:
     if drift["start"]:
         start = drift["start"]
         away = interval_text(start["delta_e_2000"])
-        yield f"  {start['at'][:10]}  finished at CIEDE2000 {away} from its reference"
+        yield f"  {start['at'][:10]}  {'finished at' if drift['closed'] else 'so far    '} CIEDE2000 {away} from its reference"
     for photo in drift["photos"]:
         seen = photo["difference"]["text"] if photo["difference"]["seen"] else "no drift seen"
         yield (

@@ -99,9 +99,10 @@ def look(session: Session, lot: str, serving: tuple[dict[str, Any], ...]) -> Ans
     with session.read_book() as book:
         story = book.lot_story(lot)
         own = (story.lot.serving or {}).get("conditions") or list(EXAMPLE_GLASSES)
+        asked = [one for one in serving if one]
         doses = _next_doses(book, story)
-        seen = serve_lot(book, story.lot.id, [one for one in serving if one] or own, doses)
-        intake = read_intake(story)
+        seen = serve_lot(book, story.lot.id, asked or own, doses)
+        intake = read_intake(story, asked or None)
     if not seen:
         words = (
             f"No photo says anything of lot {story.lot.id} yet: colourmatch lot photo {story.lot.id} PHOTO"

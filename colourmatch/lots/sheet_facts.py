@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from datetime import tzinfo
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
@@ -32,6 +33,7 @@ from colourmatch.lots.figures import (
 )
 from colourmatch.lots.label_page import read_label_lines
 from colourmatch.lots.sheet_plots import Point
+from colourmatch.lots.times import tell_minute
 
 if TYPE_CHECKING:
     from colourmatch.dosing.care import Caution
@@ -96,6 +98,7 @@ class Facts:
     intake: tuple[tuple[str, ...], ...] = ()
     intake_notes: tuple[str, ...] = ()
     trials: tuple[str, ...] = ()
+    zone: tzinfo | None = None
 
     def texts(self) -> Iterator[str]:
         """Every text that a person typed, for the choice of fonts."""
@@ -111,8 +114,8 @@ class Facts:
         yield from (name for name, _, _ in self.serving)
 
 
-def collect_facts(book: LotBook, lot: int | str) -> Facts:
-    """Gather what the sheet of a lot says; NotFoundError for a lot that does not exist."""
+def collect_facts(book: LotBook, lot: int | str, zone: tzinfo | None = None) -> Facts:
+    """Gather what the sheet of a lot says, in times of `zone`; NotFoundError for a lot that does not exist."""
     from colourmatch.dosing.care import cautions_for, colourants_in
     from colourmatch.lots.looking import read_intake
     from colourmatch.lots.trials import describe_trials
@@ -130,7 +133,7 @@ def collect_facts(book: LotBook, lot: int | str) -> Facts:
         story=story,
         reference=None if head.reference_id is None else book.find_reference(head.reference_id),
         doses=doses,
-        lines=tuple(_tell_history(story)),
+        lines=tuple(_tell_history(story, zone)),
         ceilings=tuple(_tell_ceilings(story, doses)),
         swatches=tuple(_choose_swatches(story, [seen for _, seen in shown])),
         approach=tuple(_trace_approach(story, shown)),
@@ -144,6 +147,7 @@ def collect_facts(book: LotBook, lot: int | str) -> Facts:
         intake=tuple(_tell_intake(intake)),
         intake_notes=tuple(dict.fromkeys(glass["text"] for glass in intake)),
         trials=tuple(trial["text"] for trial in describe_trials(book, story)),
+        zone=zone,
     )
 
 
@@ -180,18 +184,13 @@ def _tell_drift(book: LotBook, story: LotStory) -> str | None:
     return str(read_drift(book, story.lot.id)["text"])
 
 
-def minute(text: str) -> str:
-    """A time of the book to the minute."""
-    return text[:16].replace("T", " ")
-
-
 def _shorten(text: str) -> str:
     return (
         text if len(text) <= LONGEST_TEXT else f"{text[:LONGEST_TEXT].rstrip()} ... (cut; the book has all)"
     )
 
 
-def _tell_history(story: LotStory) -> Iterator[Line]:
+def _tell_history(story: LotStory, zone: tzinfo | None) -> Iterator[Line]:
     after = _colour_after(story)
     numbers = _number_photos(story)
     for entry in story.events:
@@ -206,7 +205,7 @@ def _tell_history(story: LotStory) -> Iterator[Line]:
         if struck:
             remarks.append(f"struck by entry {entry.replaced_by_id}")
         yield Line(
-            when=minute(entry.created_at),
+            when=tell_minute(entry.created_at, zone),
             text=f"{entry.id}. {_shorten(_tell_entry(entry, numbers.get(entry.id)))}",
             by=entry.entered_by or "",
             mg_per_l="" if struck or entry.id not in after else f"{after[entry.id]:.1f}",

@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, tzinfo
+from datetime import UTC, tzinfo
 from html import escape
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -17,6 +17,7 @@ import streamlit as st
 
 from colourmatch.colour.spaces import lab_to_hex
 from colourmatch.liquid.make_up import show_volume
+from colourmatch.lots.times import tell_time
 
 Lab = Sequence[float]
 #: Longest text that is still shown large as a whole.
@@ -86,13 +87,15 @@ def show_lab(lab: Lab, lab_sd: Lab | None = None, digits: int = 1) -> str:
 
 def show_time(moment: str | None) -> str:
     """A moment of the book as date and time where the browser is, else in UTC."""
-    if not moment:
-        return "–"
+    return tell_time(moment, browser_zone()) if moment else "–"
+
+
+def browser_zone() -> tzinfo:
+    """The time zone of who looks at the page, UTC where it is not known."""
     try:
-        zone: tzinfo = ZoneInfo(st.context.timezone or "UTC")
+        return ZoneInfo(st.context.timezone or "UTC")
     except (ZoneInfoNotFoundError, ValueError):  # a zone that this machine has no table of
-        zone = UTC
-    return f"{datetime.fromisoformat(moment).astimezone(zone):%Y-%m-%d %H:%M %Z}"
+        return UTC
 
 
 def kicker(text: str) -> str:
