@@ -201,19 +201,24 @@ def ask_about_weighing(drops: float, grams: float, density_g_per_ml: float) -> Q
     return None
 
 
-def tell_drops(count: float, digits: int | None = None) -> str:
-    """A number of drops in words: "1 drop", "12 drops", "0.5 drops"; `digits` fixes the decimals.
+def tell_drops(count: float, span: tuple[float | None, float | None] = (None, None), kind: str = "") -> str:
+    """A number of drops in words, with its range where there is one; `kind` stands before the word.
 
-    >>> tell_drops(1), tell_drops(2), tell_drops(1.2, 0)
-    ('1 drop', '2 drops', '1 drop')
+    >>> tell_drops(1), tell_drops(2), tell_drops(0.5), tell_drops(1, (0, 3), "more")
+    ('1 drop', '2 drops', '0.5 drops', '1 (0 to 3) more drops')
     """
-    shown = f"{count:g}" if digits is None else f"{count:.{digits}f}"
-    return f"{shown} {drop_word(count if digits is None else float(shown))}"
+    low, high = span
+    known = low is not None and high is not None
+    shown = f"{count:.10g} ({low:.0f} to {high:.0f})" if known else f"{count:.10g}"
+    one = count == 1 and (not known or low == high)
+    return f"{shown} {kind}{' ' if kind else ''}{'drop' if one else 'drops'}"
 
 
-def drop_word(count: float) -> str:
-    """The word beside a number of drops."""
-    return "drop" if count == 1 else "drops"
+def tell_quantity(quantity: float, unit: str) -> str:
+    """What went in as it was typed, the unit "drops", "ml" or "grams": "12 drops", "0.6 ml", "1.5 g"."""
+    if unit == "drops":
+        return tell_drops(quantity)
+    return f"{quantity:g} {'g' if unit == 'grams' else unit}"
 
 
 def tell_amount(value: float, size: Size) -> str:

@@ -4,7 +4,15 @@ from __future__ import annotations
 
 import pytest
 
-from colourmatch.amounts import SIZES, Question, ask_about, ask_about_weighing, read_amount, tell_drops
+from colourmatch.amounts import (
+    SIZES,
+    Question,
+    ask_about,
+    ask_about_weighing,
+    read_amount,
+    tell_drops,
+    tell_quantity,
+)
 from colourmatch.errors import InputError
 
 
@@ -94,4 +102,8 @@ def test_one_drop_and_several():
     assert [tell_drops(n) for n in (0, 0.5, 1, 2, 1.0)] == [
         "0 drops", "0.5 drops", "1 drop", "2 drops", "1 drop",
     ]  # fmt: skip
-    assert tell_drops(0.9, 0) == "1 drop" and tell_drops(1.4, 1) == "1.4 drops"
+    assert tell_drops(1, (0, 3)) == "1 (0 to 3) drops" and tell_drops(1, (1, 1)) == "1 (1 to 1) drop"
+    assert tell_drops(7, (6, 8.2), "more") == "7 (6 to 8) more drops"
+    assert tell_drops(1, (None, None), "more") == "1 more drop"
+    said = [tell_quantity(1, unit) for unit in ("drops", "ml", "grams")]
+    assert said == ["1 drop", "1 ml", "1 g"]

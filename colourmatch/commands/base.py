@@ -17,7 +17,7 @@ import click
 
 from colourmatch.amounts import SIZES, Question, Size, parse_number, read_amount
 from colourmatch.commands.output import AnswerLost
-from colourmatch.errors import InputError
+from colourmatch.errors import InputError, QuestionError
 
 if TYPE_CHECKING:
     from colourmatch.lots.book import LotBook
@@ -55,9 +55,9 @@ class Session:
         self.sure = sure
 
     def ask(self, question: Question | None) -> None:
-        """InputError with a question about an amount, unless --sure answered it."""
+        """QuestionError about an amount, unless --sure answered it."""
         if question is not None and not self.sure:
-            raise InputError(question.text(), "question")
+            raise QuestionError(question.text())
 
     @contextmanager
     def open_book(self, begins: bool = False) -> Iterator[LotBook]:

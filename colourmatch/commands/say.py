@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
+from colourmatch.amounts import tell_drops, tell_quantity
 from colourmatch.commands.base import number_text
 from colourmatch.lots.checks import OUTCOMES
 from colourmatch.lots.entries import tell_figure
@@ -86,12 +87,12 @@ def advice_lines(advice: Mapping[str, Any] | None, *, closed: bool = False) -> I
         yield f"   then     CIEDE2000 {interval_text(predicted)}"
     for dose in (advice.get("to_match") or ()) if adds else ():
         if dose.get("drops") is not None:
-            span = f" ({dose['low']:.0f} to {dose['high']:.0f})" if dose.get("low") is not None else ""
             # Where a ceiling comes first, these drops are no advice: they must not read like one.
             held = (
                 ", but a ceiling comes first" if advice.get("ceiling_cost_delta_e_2000") is not None else ""
             )
-            yield f"   in all   {dose['drops']:.0f}{span} drops of {dose['stock']} to the nearest point{held}"
+            drops = tell_drops(round(dose["drops"]), (dose.get("low"), dose.get("high")))
+            yield f"   in all   {drops} of {dose['stock']} to the nearest point{held}"
     if advice.get("ceiling_left_mg_per_l") is not None:
         # Without a reading nothing is known of the stocks but their labels.
         known = "photos" if now else "labels"
@@ -119,8 +120,8 @@ def serving_lines(serving: Sequence[Mapping[str, Any]], *, closed: bool = False)
         after = f"; after the step {interval_text(one['after_step'])}" if one.get("after_step") else ""
         yield f"   served   {one['name']} ({look}): CIEDE2000 {interval_text(one['delta_e_2000'])}, {one['text']}{after}"
         for dose in () if closed else one["to_match"]:
-            drops = f"{dose['drops']} ({dose['low']} to {dose['high']})"
-            yield f"            there alone nearest after {drops} more drops of {dose['stock']}"
+            drops = tell_drops(dose["drops"], (dose["low"], dose["high"]), "more")
+            yield f"            there alone nearest after {drops} of {dose['stock']}"
 
 
 def trial_lines(trials: Sequence[Mapping[str, Any]]) -> Iterator[str]:
@@ -156,10 +157,8 @@ def closing_line(closing: Mapping[str, Any], advice: Mapping[str, Any] | None) -
 
 
 def drops_text(entry: Mapping[str, Any]) -> str:
-    """A quantity as it was typed: "12 drops", "0.6 ml", "1.5 g"."""
-    unit = {"grams": "g"}.get(entry["unit"], entry["unit"])
-    unit = "drop" if unit == "drops" and entry["quantity"] == 1 else unit
-    return f"{entry['quantity']:g} {unit}"
+    """The quantity of an addition as it was typed."""
+    return tell_quantity(entry["quantity"], entry["unit"])
 
 
 def serving_text(serving: Mapping[str, Any] | None) -> str:

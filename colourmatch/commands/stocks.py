@@ -240,7 +240,6 @@ def _put_diluted(
 
 
 @stock.command(
-    uses_book=False,
     example="colourmatch stock make --strength-g-per-100ml 1 --volume-ml 50 --dye-content 0.85",
 )
 @click.option(

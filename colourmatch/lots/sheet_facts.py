@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from colourmatch.amounts import tell_quantity
 from colourmatch.lots.entries import (
     AdditionEntry,
     AmendmentEntry,
@@ -233,8 +234,7 @@ def _colour_after(story: LotStory) -> dict[int, float]:
 
 def _tell_entry(entry: LotEntry, photo_number: int | None) -> str:
     if isinstance(entry, AdditionEntry):
-        unit = "drop" if entry.unit == "drops" and entry.quantity == 1 else entry.unit
-        amount = f"{entry.quantity:g} {unit} of {entry.stock}"
+        amount = f"{tell_quantity(entry.quantity, entry.unit)} of {entry.stock}"
         if entry.void:
             return f"Taken back, it never happened: {amount}"
         return f"Added {amount} ({entry.ml:.3g} ml, {entry.mg:.3g} mg by the label)"

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from colourmatch.amounts import tell_quantity
 from colourmatch.errors import InputError
 from colourmatch.lots.calibrations import lot_choice
 from colourmatch.lots.checks import check_number
@@ -414,7 +415,7 @@ def _event_text(event: LotEntry) -> str:
     if isinstance(event, AdditionEntry):
         if event.void:
             return f"An addition of {event.stock} was taken back."
-        return f"{event.quantity:g} {event.unit} of {event.stock} ({event.ml:.3g} ml, {event.mg:.3g} mg)"
+        return f"{tell_quantity(event.quantity, event.unit)} of {event.stock} ({event.ml:.3g} ml, {event.mg:.3g} mg)"
     if isinstance(event, VolumeEntry) and event.void:
         return f"{'Batch' if event.came else 'A sample'} of {event.ml:g} ml was taken back."
     if isinstance(event, VolumeEntry):

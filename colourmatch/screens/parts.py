@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import streamlit as st
 
+from colourmatch.amounts import tell_drops
 from colourmatch.colour.spaces import lab_to_hex
 from colourmatch.liquid.make_up import show_volume
 from colourmatch.lots.times import tell_time
@@ -176,7 +177,7 @@ def _show_drops(part: Mapping[str, Any]) -> str:
     span = ""
     if part.get("low") is not None and part.get("high") is not None:
         span = f" ({show_number(part['low'], 0)} to {show_number(part['high'], 0)})"
-    return f"{show_number(part['drops'], 0)} drops of {part['stock']}{span}"
+    return f"{tell_drops(round(part['drops']))} of {part['stock']}{span}"
 
 
 def line(text: str) -> str:

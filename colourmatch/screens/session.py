@@ -14,7 +14,7 @@ from typing import Any
 import streamlit as st
 
 from colourmatch.amounts import SIZES, Question, ask_about
-from colourmatch.errors import ColourMatchError, InputError
+from colourmatch.errors import ColourMatchError, QuestionError
 from colourmatch.lots.book import LotBook, open_or_read_book
 from colourmatch.lots.entries import LotStory
 from colourmatch.lots.opening import book_path, find_location, parse_location
@@ -160,14 +160,14 @@ def act_once(action: str, act: Callable[[str], str]) -> None:
 
 
 def ask(token: str, question: Question | None) -> None:
-    """InputError with a question about an amount, once an action: the same button with the same amount answers it."""
+    """QuestionError about an amount, once an action: the same button with the same amount answers it."""
     if question is None:
         return
     text, key = question.text("tap the button again", bare=True), f"asked-{token}"
     asked = st.session_state.setdefault(key, [])
     if text not in asked:
         asked.append(text)
-        raise InputError(text, "question")
+        raise QuestionError(text)
 
 
 def ask_size(token: str, field: str, value: float | None, size: str) -> None:
