@@ -9,7 +9,7 @@ import pytest
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "colourmatch"
-COMMON = {"errors", "facts", "writing", "__version__"}
+COMMON = {"amounts", "errors", "facts", "writing", "__version__"}
 #: room -> the rooms it may import besides itself and what is common
 LEFT_OF = {
     "colour": set(),
