@@ -195,7 +195,7 @@ def test_what_is_no_amount_is_refused_with_a_sentence(typed, text):
 )
 def test_a_volume_is_given_with_or_without_its_unit(lot, volume):
     made = lot("lot", "new", "--name", "x", *volume, "--stock", "red", "--json").data
-    assert made["volume_ml"] == 2000
+    assert made["volume_ml"] == 2000 and made["label"] == f"L{made['lot']}"
     put = lot("lot", "correct", made["lot"], "--volume", "2,5 l", "--reason", "measured again", "--json").data
     assert put["changes"] == {"volume_ml": 2500}
 
