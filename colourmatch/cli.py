@@ -11,6 +11,7 @@ import sys
 from collections.abc import Sequence
 
 from colourmatch import __version__
+from colourmatch.commands.output import AnswerLost, guard_output
 from colourmatch.errors import ColourMatchError, fit_to_print
 
 DEBUG = "COLOURMATCH_DEBUG"
@@ -53,8 +54,20 @@ Exit codes: 0 done, 2 something you can mend, 1 a fault of the program
 def run(arguments: Sequence[str]) -> int:
     """Run one command line; the exit code."""
     arguments = list(arguments)
+    try:
+        with guard_output():
+            return _run(arguments)
+    except AnswerLost as lost:
+        if lost.reader_left and "--json" not in arguments:
+            return lost.exit_code  # such as `| head`: the person has read enough
+        if not lost.refused:
+            print(lost.tell(), file=sys.stderr)
+        return lost.exit_code or 2
+
+
+def _run(arguments: list[str]) -> int:
     for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
+        if stream is not None and hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")  # a file name need not be text of the terminal
     completing = "_COLOURMATCH_COMPLETE" in os.environ
     if arguments in ([], ["-h"], ["--help"]) and not completing:
@@ -92,6 +105,8 @@ def run(arguments: Sequence[str]) -> int:
         return leaving.code if isinstance(leaving.code, int) else 0
     except UnicodeEncodeError:  # bytes of the terminal that are no text
         return _refuse("A name or path holds a sign that is no text. Type it again.", "value", as_json)
+    except AnswerLost:
+        raise
     except Exception as error:
         return _report_fault(error, as_json)
 
@@ -104,25 +119,27 @@ def _usage_text(error: Exception) -> str:
 
 
 def _refuse(text: str, code: str, as_json: bool) -> int:
+    return _print_error(fit_to_print(" ".join(text.split())), code, as_json, 2)
+
+
+def _print_error(text: str, code: str, as_json: bool, exit_code: int) -> int:
     from colourmatch.commands.base import print_json
 
-    text = fit_to_print(" ".join(text.split()))
     print(text, file=sys.stderr)
-    if as_json:
-        print_json({"error": {"code": code, "text": text}})
-    return 2
+    try:
+        if as_json:
+            print_json({"error": {"code": code, "text": text}})
+    except AnswerLost as lost:
+        lost.exit_code, lost.refused = exit_code, True
+        raise
+    return exit_code
 
 
 def _report_fault(error: Exception, as_json: bool) -> int:
-    from colourmatch.commands.base import print_json
-
     if os.environ.get(DEBUG):
         import traceback
 
         traceback.print_exc()
     what = " ".join(f"{type(error).__name__}: {error}".split())[:300]
     text = f"A fault of the program, not yours: {what}. Run it again with {DEBUG}=1 to see the trace."
-    print(text, file=sys.stderr)
-    if as_json:
-        print_json({"error": {"code": "fault", "text": text}})
-    return 1
+    return _print_error(text, "fault", as_json, 1)

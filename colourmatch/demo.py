@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from colourmatch.amounts import tell_drops
 from colourmatch.errors import ClosedError, InputError, NotFoundError
 from colourmatch.writing import what_to_do
 
@@ -40,16 +41,22 @@ _EXAMPLE_DROPS = (45, 20)
 
 @dataclass(frozen=True)
 class Kitchen:
-    """What is truly in the batch: it knows what no photo says. Each drop makes a new one."""
+    """What is truly in the batch: it knows what no photo says. Each drop and each sample makes a new one."""
 
     volume_ml: float = VOLUME_ML
     dye_mg: float = 0.0
+    base_ml: float = VOLUME_ML
 
     def add_drops(self, drops: float) -> Kitchen:
         """The batch after so many true drops of the true stock."""
         ml = drops * LABEL_DROP_ML * TRUE_DROP
         mg_per_ml = 10 * LABEL_STRENGTH_G_PER_100ML * TRUE_STRENGTH
         return replace(self, volume_ml=self.volume_ml + ml, dye_mg=self.dye_mg + ml * mg_per_ml)
+
+    def take_sample(self, ml: float) -> Kitchen:
+        """The batch after so many ml of it were taken out."""
+        left = 1 - ml / self.volume_ml
+        return Kitchen(self.volume_ml - ml, self.dye_mg * left, self.base_ml * left)
 
     @property
     def dye_mg_per_l(self) -> float:
@@ -59,7 +66,7 @@ class Kitchen:
     @property
     def base_share(self) -> float:
         """Part of the volume that is base and not stock."""
-        return VOLUME_ML / self.volume_ml
+        return self.base_ml / self.volume_ml
 
 
 def draw_demo_photo(kitchen: Kitchen, number: int) -> Rendered:
@@ -167,7 +174,7 @@ def _work_on(book: LotBook, lot_id: int, folder: Path, say: Callable[[str], Any]
             book.add_addition(lot_id, dose["stock"], drops=dose["drops"], entered_by="demo")
             kitchen = kitchen.add_drops(dose["drops"])
             say(
-                f"  In go {dose['drops']} drops of {dose['stock']}; {dose['mg_per_l']:.1f} mg/l by the label."
+                f"  {tell_drops(dose['drops'])} of {dose['stock']} go in; {dose['mg_per_l']:.1f} mg/l by the label."
             )
     return true_difference
 
@@ -188,7 +195,7 @@ def _tell_end(
     state, drops = story.state(), sum(entry.quantity for entry in story.additions)
     say("")
     say(f"Lot {lot_id} is closed: {closed['outcome']}.")
-    say(f"  {drops:g} drops in {len(story.additions)} additions, {len(story.photos)} photos.")
+    say(f"  {tell_drops(drops)} in {len(story.additions)} additions, {len(story.photos)} photos.")
     say(
         f"  {state.volume_ml:.1f} ml with {state.total_mg_per_l():.1f} mg/l of colour by the label, "
         f"of {CEILING_MG_PER_L:g} allowed."

@@ -3,6 +3,7 @@
 ColourMatchError
 ├── PhotoError     the photo cannot be read or measured; another photo is needed
 ├── InputError     a value typed by the user is not possible
+├── QuestionError  a value that is hardly meant as typed; it is taken when it is said that it was
 ├── NotFoundError  a lot, stock, colourant or file that does not exist
 ├── ClosedError    the lot is closed, or the stock is put away
 └── BookError      the lot book cannot be opened, read or written
@@ -47,6 +48,12 @@ class InputError(ColourMatchError):
     """A value typed by the user is not possible."""
 
     code = "value"
+
+
+class QuestionError(ColourMatchError):
+    """A value typed by the user is hardly meant."""
+
+    code = "question"
 
 
 class NotFoundError(ColourMatchError):

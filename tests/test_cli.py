@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import os
+import re
 import subprocess
 import sys
 import time
@@ -18,9 +19,10 @@ import numpy as np
 import pytest
 from pypdf import PdfReader
 
+from colourmatch.amounts import parse_number
 from colourmatch.cli import HELP, run
 from colourmatch.commands import running
-from colourmatch.commands.base import parse_number
+from colourmatch.commands.base import print_json
 from colourmatch.commands.root import every_command, root
 from colourmatch.commands.say import advice_lines
 from colourmatch.commands.typed import Lab, Serving
@@ -140,7 +142,7 @@ def test_the_readme_names_each_command_with_its_options(name):
     ]
     row = next((line for line in rows if line.startswith(f"| `{name}")), "")
     assert row, f"README.md has no row for {name}"
-    everywhere = {"--json", "--book", "--by", "--token"}
+    everywhere = {"--json", "--book", "--by", "--token", "--sure"}
     for option in COMMANDS[name].params:
         long_name = max(option.opts, key=len)
         if isinstance(option, click.Option) and long_name not in everywhere:
@@ -186,6 +188,52 @@ def test_what_is_no_amount_is_refused_with_a_sentence(typed, text):
     with pytest.raises(InputError) as refused:
         parse_number(typed, "--ml")
     assert refused.value.text == text
+
+
+@pytest.mark.parametrize(
+    "volume", [["--volume-ml", "2 l"], ["--volume", "2 l"], ["--volume", "2000"], ["--volume-ml", "2000"]]
+)
+def test_a_volume_is_given_with_or_without_its_unit(lot, volume):
+    made = lot("lot", "new", "--name", "x", *volume, "--stock", "red", "--json").data
+    assert made["volume_ml"] == 2000 and made["label"] == f"L{made['lot']}"
+    put = lot("lot", "correct", made["lot"], "--volume", "2,5 l", "--reason", "measured again", "--json").data
+    assert put["changes"] == {"volume_ml": 2500}
+
+
+def test_two_volumes_that_differ_are_refused_and_one_is_needed(lot):
+    named = ["lot", "new", "--name", "x", "--stock", "red", "--json"]
+    assert lot(*named, "--volume", "2 l", "--volume-ml", "900").data["error"]["code"] == "value"
+    assert lot(*named, "--volume", "2 l", "--volume-ml", "2000").data["volume_ml"] == 2000
+    assert lot(*named).data["error"] == {
+        "code": "usage", "text": "Missing option '--volume-ml'. See: colourmatch lot new --help"
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["lot", "new", "--name", "x", "--stock", "red", "--volume-ml", "2"],
+        ["lot", "new", "--name", "x", "--stock", "red", "--volume-ml", "1.500"],
+        ["lot", "new", "--name", "x", "--stock", "red", "--volume", "1,500"],
+        ["lot", "correct", "1", "--volume-ml", "2", "--reason", "x"],
+        ["stock", "weigh", "red", "--drops", "40", "--grams", "19.3"],
+        ["stock", "add", "gold", "--colourant", "E102", "--strength-g-per-100ml", "1", "--drop-ml", "0.48"],
+    ],
+)
+def test_an_absurd_size_is_asked_about_until_it_is_sure(lot, arguments):
+    asked = lot(*arguments, "--json")
+    assert (asked.code, asked.data["error"]["code"]) == (2, "question")
+    assert len(lot("lot", "list", "--json").data["lots"]) == 1
+    assert not lot("stock", "list", "--json").data["stocks"][0]["drop_weighed"]
+    assert lot(*arguments, "--sure", "--json").code == 0
+
+
+def test_amounts_that_go_in_or_out_take_units(lot):
+    added = lot("lot", "add", "1", "--stock", "red", "--ml", "0.1 cl", "--json").data
+    assert (added["ml"], added["unit"]) == (1, "ml")
+    assert lot("lot", "add", "1", "--stock", "red", "--grams", "500 mg", "--json").data["quantity"] == 0.5
+    assert lot("lot", "sample", "1", "--ml", "1 cl", "--json").data["ml"] == 10
+    assert lot("lot", "add", "1", "--untinted-ml", "0,1 l", "--json").data["ml"] == 100
 
 
 # ---- refusals --------------------------------------------------------------------------------------------
@@ -241,7 +289,7 @@ REFUSALS = [
     (["reference", "choose", "Bottle", "--lot", "1"], "not-found", "There is no reference 'Bottle'."),
     (["lot", "correct", "1", "99", "--drops", "1", "--reason", "x"], "value", "Lot 1 has no entry 99."),
     (["lot", "correct", "1", "--reason", "x"], "value", "Say what to correct"),
-    (["lot", "correct", "1", "2", "--volume-ml", "1", "--reason", "x"], "value", "An entry is corrected"),
+    (["lot", "correct", "1", "2", "--volume-ml", "850", "--reason", "x"], "value", "An entry is corrected"),
     (["stock", "add", "b", "--colourant", "E129", "--strength-g-per-100ml", "500"], "value", "at most 100"),
     (
         ["stock", "make", "--strength-g-per-100ml", "1", "--volume-ml", "50", "--dye-content", "85"],
@@ -308,6 +356,52 @@ def test_a_reader_that_leaves_early_is_no_fault():
     os.close(writing)
     assert done.returncode == 0 and done.stderr.startswith("There is no lot book at ")
     assert done.stderr.count("\n") == 1
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="the device is Linux's")
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["card", "--out", "c.pdf", "--json"],
+        ["stock", "list", "--json"],
+        ["lot", "show", "1", "--json"],
+        ["guide"],
+        ["--help"],
+    ],
+    ids=" ".join,
+)
+@pytest.mark.parametrize("output", ["full", "left", "closed"])
+def test_an_answer_that_cannot_be_written_ends_in_one_line(tmp_path, arguments, output):
+    call = [sys.executable, "-m", "colourmatch", *arguments]
+    surroundings = os.environ | {"COLOURMATCH_BOOK": str(tmp_path / "b.sqlite"), "PYTHONPATH": str(ROOT)}
+    reading, writing = os.pipe()
+    os.close(reading)
+    if output == "full":
+        writing = os.open("/dev/full", os.O_WRONLY)
+    if output == "closed":
+        call = ["sh", "-c", 'exec "$@" >&-', "sh", *call]
+    done = subprocess.run(
+        call, stdout=writing, stderr=subprocess.PIPE, text=True, cwd=tmp_path, env=surroundings, timeout=60
+    )
+    os.close(writing)
+    said = [line for line in done.stderr.splitlines() if "The first entry makes it" not in line]
+    enough = output == "left" and "--json" not in arguments  # a person who has read enough, such as `| head`
+    assert (done.returncode, len(said)) == ((0, 0) if enough else (2, 1)), done.stderr
+
+
+def test_figures_are_printed_without_the_tail_of_a_binary_number(lot, capsys):
+    told = {
+        "a": [0.1 + 0.2, 12.000000000001, 900],
+        "b": {"c": 1e-7 / 3, "d": True, "e": float("nan"), "f": 5.0},
+    }
+    print_json(told)
+    assert json.loads(capsys.readouterr().out) == {
+        "a": [0.3, 12.0, 900], "b": {"c": 3.333333333e-08, "d": True, "e": None, "f": 5.0}
+    }  # fmt: skip
+    for _ in range(3):
+        said = lot("lot", "add", "1", "--stock", "red", "--ml", "0.1", "--json").out
+        said += lot("lot", "show", "1", "--json").out
+        assert not re.search(r"\d\.\d{11,}", said)
 
 
 # ---- card and measure ------------------------------------------------------------------------------------
@@ -509,7 +603,7 @@ def test_a_base_that_fills_the_ceiling_is_warned_of(lot):
     said = lot(*LOT, "--already-mg-per-l", "60").out
     assert "Warning: Your ceiling is 60 mg/l and the base already holds 60: nothing may be added." in said
     unknown = lot(
-        "lot", "new", "--name", "x", "--volume-ml", "9", "--stock", "red", "--already-colourant", "E999"
+        "lot", "new", "--name", "x", "--volume-ml", "900", "--stock", "red", "--already-colourant", "E999"
     )
     assert unknown.code == 2 and 'There is no colourant "E999"' in unknown.err
     corrected = lot("lot", "correct", "2", "--already-colourant", "none", "--reason", "unsure", "--json")
@@ -570,6 +664,19 @@ def test_a_glass_can_be_looked_at(lot, drawn_photos):
     said = lot("lot", "look", "1").out
     assert "served   with soda, warm bar light (60 mm, 1 in 4, light A): CIEDE2000 " in said
     assert "there alone nearest after" in said and "for a child of 20 kg" in said
+
+
+def test_a_look_counts_the_intake_for_the_glass_that_was_asked_for(cli):
+    cli(*RED)
+    cli(*LOT, "--serving", "name=neat,dilution=2")
+    cli("lot", "add", "1", "--stock", "red", "--drops", "40")
+    own = cli("lot", "look", "1", "--json").data["intake"]
+    assert [(one["serving"], one["batch_ml"]) for one in own] == [("neat", 100)]
+    asked = cli(
+        "lot", "look", "1", "--serving", "name=long,dilution=4", "--serving", "depth-mm=20", "--json"
+    ).data
+    found = [(one["serving"], one["dilution"], one["batch_ml"]) for one in asked["intake"]]
+    assert found == [("serving", 1, 200), ("long", 4, 50)]
 
 
 def test_an_addition_gives_the_state_and_what_is_left(lot):
@@ -653,6 +760,43 @@ def test_a_command_that_needs_a_book_says_that_there_is_none(cli, tmp_path, argu
     assert said.code == 2 and said.data["error"]["code"] == "book"
     assert said.err.startswith("There is no lot book at ") and said.err.count("\n") == 1
     assert not list(tmp_path.iterdir())
+
+
+WRITING = (
+    ["lot", "new", "--name", "x", "--volume-ml", "900", "--stock", "red"], ["lot", "photo", "1", "x.jpg"],
+    ["lot", "add", "1", "--stock", "red", "--drops", "3"], ["lot", "sample", "1", "--ml", "10"], ["lot", "close", "1"],
+    ["lot", "correct", "1", "--volume-ml", "800", "--reason", "x"], ["lot", "set-aside", "1", "1", "--why", "x"],
+    ["lot", "trial", "1", "--ml", "100"], ["lot", "use", "1", "red"], ["lot", "recheck", "1", "x.jpg"],
+    ["stock", "weigh", "red", "--drops", "40", "--grams", "2"], ["stock", "dilute", "red", "--fold", "10"],
+    ["stock", "reset", "red"], ["stock", "put-away", "red"], ["reference", "choose", "a", "--lot", "1"],
+    ["reference", "add", "a", "--from-lot", "1"], ["card-profile", "default", "a"], ["card-profile", "forget", "a"],
+    ["phone", "add", "x.jpg", "--light", "a", "--batch", "red=6"], ["phone", "fit"], ["phone", "forget"],
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("arguments", WRITING, ids=" ".join)
+def test_a_command_that_goes_on_with_something_makes_no_book(cli, tmp_path, arguments):
+    place = tmp_path / "new" / "b.sqlite"
+    said = cli(*arguments, "--json", "--book", place)
+    assert said.code == 2 and said.data["error"]["code"] == "book"
+    assert said.err.startswith(f"There is no lot book at {place} yet.") and said.err.count("\n") == 1
+    assert not place.parent.exists()
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        RED, ["reference", "add", "a", "--lab", "60,45,30"],
+        ["card-profile", "add", "a", "--greys", "0.74,0.48,0.33,0.18,0.085,0.03"],
+    ],
+    ids=" ".join,
+)  # fmt: skip
+def test_a_book_that_was_begun_is_said_once(cli, tmp_path, arguments):
+    place = tmp_path / "new" / "b.sqlite"
+    said = cli(*arguments, "--json", "--book", place)
+    assert (said.code, said.err) == (0, f"A new lot book was begun: {place}\n")
+    assert place.exists() and "begun" not in cli("stock", "list", "--book", place).err
+    assert "begun" not in cli("stock", "add", "b", *RED[3:], "--book", place).err
 
 
 def test_an_empty_list_names_the_book_and_what_narrowed_it(cli, tmp_path):
@@ -891,7 +1035,11 @@ def test_closing_says_who_and_closes_once(lot, drawn_photos):
 def test_recheck_and_trend(lot, drawn_photos, sample_photos):
     assert lot("lot", "trend", "--json").data["lots"] == []
     lot("lot", "photo", "1", drawn_photos[0])
+    still = lot("lot", "recheck", "1")
+    assert "finished" not in still.out and "Lot L1 is still open." in still.out
+    assert lot("lot", "recheck", "1", "--json").data["drift"]["closed"] is False
     lot("lot", "close", "1", "--reason", "given up")
+    assert "finished at CIEDE2000" in lot("lot", "recheck", "1").out
     nothing = lot("lot", "recheck", "1", "--json")
     assert nothing.code == 0 and nothing.data["photos"] == []
     assert nothing.data["drift"]["text"].startswith("No recheck yet.")
@@ -1073,9 +1221,9 @@ def test_known_liquids_are_typed_in_mg_or_drops(cli):
 
 def test_a_phone_without_known_liquids_says_how_to_begin(cli, tmp_path):
     assert cli("phone", "list", "--json").data == {"phones": []}
+    assert cli(*RED).code == 0
     said = cli("phone", "fit")
     assert said.code == 2 and "Begin with: colourmatch phone add" in said.err
-    assert cli(*RED).code == 0
     drops = cli("phone", "add", tmp_path / "none.jpg", "--light", "window", "--batch", "red=6drops")
     assert drops.code == 2 and "give --volume-ml" in drops.err
     none = cli("phone", "add", tmp_path / "none.jpg", "--light", "window", "--batch", "red=6")
@@ -1117,6 +1265,24 @@ def test_times_are_those_of_the_place(lot, monkeypatch):
             time.tzset()
             there = datetime.fromisoformat(at) + timedelta(hours=hours)
             assert f"{there:%Y-%m-%d %H:%M} {name}  2 drops of red" in lot("lot", "show", "1").out
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+
+
+def test_dates_on_paper_are_those_of_the_place(lot, monkeypatch, tmp_path):
+    begun = datetime.fromisoformat(lot("lot", "show", "1", "--json").data["created_at"])
+    try:
+        for hours in (-12, 0, 12):  # one of them is on another day than UTC
+            name = "UTC" if not hours else f"XYZ (UTC{hours:+03d}:00)"
+            monkeypatch.setenv("TZ", f"XYZ{-hours}" if hours else "UTC0")
+            time.tzset()
+            there = begun + timedelta(hours=hours)
+            assert f"begun {there:%Y-%m-%d}, not closed" in lot("lot", "label", "1").out
+            assert f"{there:%Y-%m-%d}" in lot("lot", "list").out
+            lot("lot", "sheet", "1", "--out", tmp_path / "lot.pdf")
+            text = PdfReader(tmp_path / "lot.pdf").pages[0].extract_text()
+            assert f"begun {there:%Y-%m-%d %H:%M}" in text and f"All times are {name}" in text
     finally:
         monkeypatch.undo()
         time.tzset()

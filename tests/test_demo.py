@@ -37,6 +37,11 @@ def played(tmp_path_factory):
 
 def test_drops_make_what_they_truly_are():
     kitchen = Kitchen().add_drops(20).add_drops(20)
+    poured = kitchen.take_sample(100)
+    assert (poured.dye_mg_per_l, poured.base_share) == pytest.approx(
+        (kitchen.dye_mg_per_l, kitchen.base_share)
+    )
+    assert poured.volume_ml == pytest.approx(kitchen.volume_ml - 100)
     # 40 drops of 0.05 ml x 0.96 with 10 mg/ml x 0.92 are 1.92 ml and 17.664 mg.
     assert (kitchen.volume_ml, kitchen.dye_mg) == (pytest.approx(901.92), pytest.approx(17.664))
     assert kitchen.base_share == pytest.approx(900 / 901.92)

@@ -10,6 +10,7 @@ import click
 from colourmatch.commands.base import Answer, Command, Session, Table, by_option, number_text, token_option
 from colourmatch.commands.photos import card_name_option, light_option, note_progress
 from colourmatch.commands.say import drift_lines
+from colourmatch.lots.times import tell_date
 from colourmatch.words.figures import tell_interval
 
 
@@ -44,7 +45,7 @@ def _lots_table(lots: list[dict[str, Any]]) -> Table:
     headers = ("lot", "name", "closed", "ended", "L*", "a*", "b*", "CIEDE2000", "mg/l", "drops/l")
     rows = [
         (
-            lot["label"], lot["name"], lot["closed_at"][:10], lot["outcome"],
+            lot["label"], lot["name"], tell_date(lot["closed_at"]), lot["outcome"],
             *(f"{v:.1f} +-{sd:.1f}" for v, sd in zip(lot["lab"], lot["lab_sd"], strict=True)),
             tell_interval(lot["delta_e_2000"]), f"{lot['mg_per_l']:.1f} +-{lot['mg_per_l_sd']:.1f}",
             number_text(lot["drops_per_l"]),

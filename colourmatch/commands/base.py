@@ -7,8 +7,6 @@ here, because `colourmatch --help` pays for it.
 from __future__ import annotations
 
 import difflib
-import math
-import os
 import re
 import sys
 from collections.abc import Callable, Iterator, Sequence
@@ -17,12 +15,18 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
-from colourmatch.errors import InputError
+from colourmatch.amounts import SIZES, Question, Size, parse_number, read_amount
+from colourmatch.commands.output import AnswerLost
+from colourmatch.errors import InputError, QuestionError
 
 if TYPE_CHECKING:
     from colourmatch.lots.book import LotBook
 
 BOOK_HELP = "The lot book: a path or a database URL. Otherwise COLOURMATCH_BOOK, else a per-user folder."
+SURE_HELP = "It was meant: take an amount that is asked about."
+#: More digits than any figure carries, and too few to show the tail of a binary number (0.30000000000000004).
+_DIGITS = 10
+_QUESTIONS = "colourmatch.questions"
 JSON_HELP = "Print one JSON object on stdout and everything else on stderr."
 
 
@@ -45,17 +49,29 @@ class Answer(NamedTuple):
 class Session:
     """What was asked for around a command: JSON or text, and where the book is."""
 
-    def __init__(self, book: str | None = None, as_json: bool = False) -> None:
+    def __init__(self, book: str | None = None, as_json: bool = False, sure: bool = False) -> None:
         self.book = book
         self.as_json = as_json
+        self.sure = sure
+
+    def ask(self, question: Question | None) -> None:
+        """QuestionError about an amount, unless --sure answered it."""
+        if question is not None and not self.sure:
+            raise QuestionError(question.text())
 
     @contextmanager
-    def open_book(self) -> Iterator[LotBook]:
-        """The lot book for a command that writes, made when it is not there; closed afterwards."""
+    def open_book(self, begins: bool = False) -> Iterator[LotBook]:
+        """The lot book for a command that writes; closed afterwards. Only one that `begins` something makes a new book."""
         from colourmatch.lots.book import open_book
 
-        with open_book(self.book) as book:
+        with open_book(self.book, make=begins) as book:
+            self.tell_begun(book)
             yield book
+
+    def tell_begun(self, book: LotBook) -> None:
+        """Say that a book was made: a mistyped place would pass for an empty book."""
+        if book.begun:
+            self.note(f"A new lot book was begun: {book.place}")
 
     @contextmanager
     def read_book(self, needed: bool = True) -> Iterator[LotBook]:
@@ -76,25 +92,32 @@ class Session:
         print(text, file=sys.stderr, flush=True)
 
 
-def _shared_options(uses_book: bool = True) -> list[click.Parameter]:
+def _shared_options(uses_book: bool = True, asks: bool = False) -> list[click.Parameter]:
+    sure = [click.Option(["--sure"], is_flag=True, help=SURE_HELP)] if asks else []
     book = [click.Option(["--book"], metavar="PLACE", help=BOOK_HELP)] if uses_book else []
-    return [*book, click.Option(["--json", "as_json"], is_flag=True, help=JSON_HELP)]
+    return [*sure, *book, click.Option(["--json", "as_json"], is_flag=True, help=JSON_HELP)]
 
 
 def _take_session(ctx: click.Context) -> Session:
     """The session of a context: what was given here counts before what was given further left."""
     outer = ctx.find_object(Session) or Session()
     book, as_json = ctx.params.pop("book", None), ctx.params.pop("as_json", False)
-    return Session(book or outer.book, as_json or outer.as_json)
+    return Session(book or outer.book, as_json or outer.as_json, ctx.params.pop("sure", False))
 
 
 class Command(click.Command):
-    """A command with --json and, unless `uses_book` is False, --book; its function gets the Session first."""
+    """A command with --json and, unless `uses_book` is False, --book; its function gets the Session first.
 
-    def __init__(self, name: str | None, uses_book: bool = True, example: str = "", **settings: Any) -> None:
+    Where an absurd size is asked about (`asks`, or an amount with other readings) it has --sure.
+    """
+
+    def __init__(
+        self, name: str | None, uses_book: bool = True, example: str = "", asks: bool = False, **settings: Any
+    ) -> None:
         super().__init__(name, **settings)
         self.epilog = f"\b\nExample:\n  {example}" if example else None
-        self.params += _shared_options(uses_book)
+        asks = asks or any(isinstance(one.type, Sized) and one.type.size.slips for one in self.params)
+        self.params += _shared_options(uses_book, asks)
 
     def get_short_help_str(self, limit: int = 45) -> str:
         """The first sentence for a list of commands, whole: it is wrapped there, not cut off."""
@@ -104,6 +127,8 @@ class Command(click.Command):
         """Call the function and print its answer; the exit code."""
         assert self.callback is not None
         session = _take_session(ctx)
+        for question in ctx.meta.pop(_QUESTIONS, ()):
+            session.ask(question)
         return finish(session, ctx.invoke(self.callback, session, **ctx.params))
 
 
@@ -140,7 +165,7 @@ class Group(click.Group):
 
 
 def finish(session: Session, answer: Answer) -> int:
-    """Print an answer as asked for; its exit code. A reader who has left is no fault."""
+    """Print an answer as asked for; its exit code."""
     if answer.complaint:
         session.note(answer.complaint)
     try:
@@ -150,17 +175,17 @@ def finish(session: Session, answer: Answer) -> int:
             for part in answer.text:
                 _print_table(part) if isinstance(part, Table) else print(part)
         sys.stdout.flush()
-    except BrokenPipeError:
-        # The interpreter must not complain again when it leaves.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except AnswerLost as lost:
+        lost.exit_code = answer.exit_code
+        raise
     return answer.exit_code
 
 
 def print_json(data: dict[str, Any]) -> None:
-    """One JSON object on a line of its own; what is no number (NaN) becomes null."""
+    """One JSON object on a line of its own: figures to ten digits, what is no number (NaN) becomes null."""
     from colourmatch.lots.checks import to_json
 
-    print(to_json(data), flush=True)
+    print(to_json(data, digits=_DIGITS), flush=True)
 
 
 def _print_table(table: Table) -> None:
@@ -190,34 +215,27 @@ class Number(click.ParamType):
         return parse_number(value, param.opts[0] if param else "The value")
 
 
-def parse_number(value: Any, what: str) -> float:
-    """A finite number of 0 or more from what was typed; InputError with the name of the option.
+class Sized(click.ParamType):
+    """An amount of a known size, with or without its unit; an absurd one is asked about, see `Command`."""
 
-    "0,05" is 0.05. "1,500" is refused: it is one and a half in some countries, fifteen hundred in others.
-    """
-    text = str(value).strip()
-    if re.fullmatch(r"[+-]?[1-9]\d{0,2},\d{3}", text):
-        half = float(text.replace(",", "."))
-        raise InputError(
-            f"{what} is {text}, which can be read in two ways. Write {text.replace(',', '')} or {half}."
-        )
-    if text.count(",") == 1 and "." not in text:
-        text = text.replace(",", ".")
-    try:
-        number = (
-            float(text)
-            if re.fullmatch(r"[+-]?[\d.]+(e[+-]?\d+)?|[+-]?(nan|inf(inity)?)", text, re.I)
-            else None
-        )
-    except ValueError:
-        number = None
-    if number is None:
-        raise InputError(f"{what} is {str(value)!r}, which is not a number. Write digits, such as 12 or 0.5.")
-    if not math.isfinite(number):
-        raise InputError(f"{what} is {text}. Give a number that can be measured.")
-    if number < 0:
-        raise InputError(f"{what} is {number:g}. Give a number that is not negative.")
-    return number
+    name = "amount"
+
+    def __init__(self, size: str) -> None:
+        self.size = SIZES[size]
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """The amount in the unit of the option; InputError says what is wrong with it."""
+        if isinstance(value, (int, float)):
+            return value
+        return take_amount(value, param.opts[0] if param else "The amount", self.size, ctx)
+
+
+def take_amount(typed: object, what: str, size: Size, ctx: click.Context | None) -> float:
+    """An amount that was typed in a command line; what has to be asked about it is kept for `Command.invoke`."""
+    value, question = read_amount(typed, what, size)
+    if question is not None and ctx is not None:
+        ctx.meta.setdefault(_QUESTIONS, []).append(question)
+    return value
 
 
 class Rectangle(click.ParamType):

@@ -9,15 +9,17 @@ from typing import Any
 
 import click
 
+from colourmatch.amounts import SIZES, has_unit_of, parse_number
 from colourmatch.commands.base import (
     Answer,
     Group,
     Number,
     Rectangle,
     Session,
+    Sized,
     Table,
     by_option,
-    parse_number,
+    take_amount,
     token_option,
 )
 from colourmatch.commands.say import lab_text
@@ -60,7 +62,7 @@ def add_card(session: Session, name: str, photos: tuple[str, ...], by: str | Non
     if greys is not None:
         from colourmatch.lots.cards import enter_card
 
-        with session.open_book() as book:
+        with session.open_book(begins=True) as book:
             told = enter_card(book, name, _numbers(greys), sd, entered_by=by)
         return Answer(told, list(_card_lines(told)))
     return _read_card_photos(session, (name, grey), photos, given | {"by": by})
@@ -80,7 +82,7 @@ def _read_card_photos(
     level = (given["reflectance"] or GREY_CARD, given["reflectance_sd"] or GREY_CARD_SD)
     paper = (given["paper_reflectance"] or PAPER, given["paper_reflectance_sd"] or PAPER_SD)
     name, grey = place
-    with session.open_book() as book:
+    with session.open_book(begins=True) as book:
         told = photograph_card(
             book,
             name,
@@ -208,14 +210,22 @@ class Known(click.ParamType):
         what, held = (param.opts[0] if param else "The liquid"), {}
         for part in re.split(r"[,;]\s*(?=[^,;=]+=)", str(value).strip()):
             stock, equals, typed = part.rpartition("=")
-            found = re.fullmatch(r"\s*(.*?)\s*(drops?|ml|mg/l)?\s*", typed)
-            if not equals or not stock.strip() or found is None or not found[1] or stock.strip() in held:
+            stock, typed = stock.strip(), typed.strip()
+            if not equals or not stock or not re.match(r"[\d.,+-]", typed) or stock in held:
                 raise InputError(
                     f"{what} cannot be read at {part!r}. Give STOCK=MG_PER_L, such as red=6,yellow=4."
                 )
-            unit = {"drop": "drops", "mg/l": None}.get(found[2], found[2]) or "mg/l"
-            held[stock.strip()] = (parse_number(found[1], f"{stock.strip()} of {what}"), unit)
+            held[stock] = _read_known(typed, f"{stock} of {what}", ctx)
         return held
+
+
+def _read_known(typed: str, what: str, ctx: click.Context | None) -> tuple[float, str]:
+    """An amount of a stock and its unit: drops, ml, or mg/l."""
+    if counted := re.fullmatch(r"(.*?)\s*drops?", typed, re.IGNORECASE):
+        return parse_number(counted[1], what), "drops"
+    if has_unit_of(typed, SIZES["dose"]):
+        return take_amount(typed, what, SIZES["dose"], ctx), "ml"
+    return take_amount(typed, what, SIZES["content"], ctx), "mg/l"
 
 
 phone_options = (
@@ -235,9 +245,9 @@ phone_options = (
 )
 @click.option("--reference", type=Known(), metavar="STOCK=MG_PER_L", help="What the left glass holds.")
 @click.option("--batch", type=Known(), metavar="STOCK=MG_PER_L", help="What the middle glass holds.")
-@click.option("--volume-ml", type=Number(), help="Of the water, when drops or ml of a stock are given.")
+@click.option("--volume-ml", type=Sized("water"), help="Of the water, when drops or ml of a stock are given.")
 @click.option(
-    "--depth-mm", type=Number(), default="10", show_default=True, help="Depth of liquid in the glasses."
+    "--depth-mm", type=Sized("depth"), default="10", show_default=True, help="Depth of liquid in the glasses."
 )
 @click.option("--card-name", metavar="NAME", help="The printed card, when its greys are in the book.")
 @by_option

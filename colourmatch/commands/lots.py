@@ -19,6 +19,7 @@ from colourmatch.commands.base import (
     Group,
     Number,
     Session,
+    Sized,
     Table,
     by_option,
     number_text,
@@ -47,6 +48,7 @@ from colourmatch.commands.say import (
 )
 from colourmatch.commands.typed import Lab, Serving, join_servings
 from colourmatch.errors import ColourMatchError, InputError
+from colourmatch.lots.times import tell_date
 
 if TYPE_CHECKING:
     from colourmatch.dosing.care import Caution
@@ -67,9 +69,11 @@ def _ask_head(begins: bool) -> Callable[[Any], Any]:
 
     return options(
         click.option(
-            "--ceiling-mg-per-l", type=Number(), help="Most colour that may be in the finished drink."
+            "--ceiling-mg-per-l", type=Sized("content"), help="Most colour that may be in the finished drink."
         ),
-        click.option("--depth-mm", type=Number(), help="Depth of liquid in the glasses" + otherwise("10")),
+        click.option(
+            "--depth-mm", type=Sized("depth"), help="Depth of liquid in the glasses" + otherwise("10")
+        ),
         click.option(
             "--dilution",
             type=Number(),
@@ -78,7 +82,9 @@ def _ask_head(begins: bool) -> Callable[[Any], Any]:
         click.option(
             "--tolerance", type=Number(), help="CIEDE2000 that counts as matched" + otherwise("1.5")
         ),
-        click.option("--already-mg-per-l", type=Number(), help="Colour that is in the base" + otherwise("0")),
+        click.option(
+            "--already-mg-per-l", type=Sized("content"), help="Colour that is in the base" + otherwise("0")
+        ),
         click.option(
             "--already-colourant",
             metavar="E163|NAME",
@@ -111,9 +117,25 @@ def _ask_head(begins: bool) -> Callable[[Any], Any]:
 
 _amount_options = options(
     click.option("--drops", type=Number(), help="Drops that went in."),
-    click.option("--ml", type=Number(), help="Millilitres that went in."),
-    click.option("--grams", type=Number(), help="Grams that went in."),
+    click.option("--ml", type=Sized("dose"), help="Millilitres that went in."),
+    click.option("--grams", type=Sized("dose weighed"), help="Grams that went in."),
 )
+
+
+def _need_volume(ctx: click.Context, option: click.Parameter, value: float | None) -> float | None:
+    """The volume of a new lot may come from either option, and must from one."""
+    if value is None and ctx.params.get("volume") is None and not ctx.resilient_parsing:
+        raise click.MissingParameter(ctx=ctx, param=option)
+    return value
+
+
+def _one_volume(given: dict[str, Any]) -> float | None:
+    """What --volume and --volume-ml say together, in ml."""
+    free: float | None = given.pop("volume")
+    in_ml: float | None = given.pop("volume_ml")
+    if free is not None and in_ml is not None and free != in_ml:
+        raise InputError(f"--volume says {free:g} ml and --volume-ml {in_ml:g} ml. Give one of the two.")
+    return in_ml if free is None else free
 
 
 @lot.command(
@@ -121,7 +143,15 @@ _amount_options = options(
     "--dilution 5"
 )
 @click.option("--name", metavar="NAME", required=True, help="What the drink is called.")
-@click.option("--volume-ml", type=Number(), required=True, help="The batch, in ml.")
+@click.option(
+    "--volume", type=Sized("batch"), help="The batch, with its unit, such as '2 l'; ml without one."
+)
+@click.option(
+    "--volume-ml",
+    type=Sized("batch"),
+    callback=_need_volume,
+    help="The batch, in ml. [required, or --volume]",
+)
 @click.option(
     "--stock", "stocks", metavar="STOCK", multiple=True, required=True, help="Repeat for a second stock."
 )
@@ -130,16 +160,17 @@ _amount_options = options(
 @click.option("--note", metavar="TEXT", help="A remark.")
 @by_option
 @token_option
-def new(session: Session, name: str, volume_ml: float, stocks: tuple[str, ...], **given: Any) -> Answer:
+def new(session: Session, name: str, stocks: tuple[str, ...], **given: Any) -> Answer:
     """Begin a lot."""
     from colourmatch.dosing.care import cautions_for, place_or_first
 
+    given["volume_ml"] = _one_volume(given)
     head = _head_figures(given)
     head["entered_by"], head["notes"] = head.pop("by", None), head.pop("note", "")
     with session.open_book() as book:
         colourants = [book.find_stock(stock).colourant for stock in stocks]
         cautions = cautions_for(colourants, place_or_first(given["jurisdiction"]))
-        made = book.new_lot(name, volume_ml, stocks, **head)
+        made = book.new_lot(name, stocks=stocks, **head)
     data = _head_json(made) | {"cautions": [{"code": c.code, "text": c.text} for c in cautions]}
     warnings = _warn_of_base(made)
     data["warnings"] = [{"code": c.code, "text": c.text} for c in warnings]
@@ -194,7 +225,7 @@ def _head_json(made: Lot) -> dict[str, Any]:
     "--dilution", type=Number(), help="From this photo on 1 part is made up to so many, both glasses alike."
 )
 @click.option(
-    "--depth-mm", type=Number(), help="From this photo on the liquid stands so deep in both glasses."
+    "--depth-mm", type=Sized("depth"), help="From this photo on the liquid stands so deep in both glasses."
 )
 @by_option
 @token_option
@@ -277,7 +308,7 @@ def _renew_repeated(session: Session, book: LotBook, found: list[dict[str, Any]]
 @click.argument("lot")
 @click.option("--stock", metavar="STOCK", help="What went in.")
 @_amount_options
-@click.option("--untinted-ml", type=Number(), help="Instead: untinted batch that was blended back.")
+@click.option("--untinted-ml", type=Sized("part"), help="Instead: untinted batch that was blended back.")
 @click.option("--note", metavar="TEXT", help="A remark.")
 @by_option
 @token_option
@@ -323,7 +354,7 @@ def _answer_entry(session: Session, book: LotBook, entry: Any, data: dict[str, A
 
 @lot.command(example="colourmatch lot sample 1 --ml 20")
 @click.argument("lot")
-@click.option("--ml", type=Number(), required=True, help="What was taken from the batch.")
+@click.option("--ml", type=Sized("part"), required=True, help="What was taken from the batch.")
 @click.option("--returned", is_flag=True, help="It went back whole; nothing changes.")
 @by_option
 @token_option
@@ -350,7 +381,10 @@ def sample(
     metavar="TIME",
     help="When it really happened, local: '2026-11-25 14:30', or 14:30 on the day that the entry has.",
 )
-@click.option("--volume-ml", type=Number(), help="Without ENTRY: the volume the lot began with.")
+@click.option(
+    "--volume", type=Sized("batch"), help="Without ENTRY: the volume the lot began with, such as '2 l'."
+)
+@click.option("--volume-ml", type=Sized("batch"), help="The same, in ml.")
 @_ask_head(begins=False)
 @by_option
 @token_option
@@ -361,6 +395,7 @@ def correct(session: Session, lot: str, entry: str | None, reason: str | None, *
     ENTRY is the number of an addition or a sample, from `colourmatch lot show LOT`; with --at of a photo or a note too.
     """
     who = {"entered_by": given.pop("by"), "token": given.pop("token")}
+    given["volume_ml"] = _one_volume(given)
     entry_keys = ("drops", "ml", "grams", "stock", "void", "at")
     changes = _head_figures({key: value for key, value in given.items() if key not in entry_keys})
     if "reference" in changes:
@@ -413,14 +448,14 @@ def _move_entry(
     session: Session, book: LotBook, wanted: LotEntry, amounts: dict[str, Any], who: dict[str, Any]
 ) -> Answer:
     from colourmatch.commands.moments import parse_moment
-    from colourmatch.lots.checks import local_minute
+    from colourmatch.lots.times import tell_time
 
     if len(amounts) > 1:
         raise InputError("Put the time right by itself: give --at without an amount, a stock or --void.")
     day = datetime.fromisoformat(wanted.happened_at).astimezone().date()
     done = book.move_entry(wanted.id, parse_moment(amounts["at"], day), **who)
     data = {"moved_entry": wanted.id, "happened_at": done.moved_to, "reason": done.reason}
-    line = f"Entry {wanted.id} happened at {local_minute(done.moved_to)}, and counts there: entry {done.id}."
+    line = f"Entry {wanted.id} happened at {tell_time(done.moved_to)}, and counts there: entry {done.id}."
     return _answer_entry(session, book, done, data, line)
 
 
@@ -475,7 +510,7 @@ def list_(session: Session, search: str | None, open_only: bool, limit: int, off
             f"{round(one.volume_ml, 1):g}",
             ", ".join(one.stocks),
             number_text(one.ceiling_mg_per_l),
-            one.created_at[:10],
+            tell_date(one.created_at),
             ("closed" if one.closed else "open") + (f", trial of {one.trial_of}" if one.trial_of else ""),
         )
         for one in lots

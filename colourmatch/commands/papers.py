@@ -124,7 +124,7 @@ def import_(session: Session, file: str) -> Answer:
     try:
         if not Path(file).is_file():
             raise InputError(f"There is no file {file}. Look up its name.")
-        with Path(file).open(encoding="utf-8") as stream, session.open_book() as book:
+        with Path(file).open(encoding="utf-8") as stream, session.open_book(begins=True) as book:
             rows = book.import_json(stream)
             data = {"book": book.place, "rows": rows, "lots": book.count_lots()}
     except OSError as error:

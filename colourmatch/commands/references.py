@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from colourmatch.commands.afterwards import answer_entries
-from colourmatch.commands.base import Answer, Group, Number, Session, Table, by_option
+from colourmatch.commands.base import Answer, Group, Number, Session, Sized, Table, by_option
 from colourmatch.commands.photos import card_name_option, light_option, note_progress
 from colourmatch.commands.say import lab_text, reference_lines
 from colourmatch.commands.typed import Lab
@@ -27,7 +27,7 @@ def reference() -> None:
 @click.option("--lab", type=Lab(), metavar="L,a,b", help="Instead of photos: its CIELAB (D65, 2 degrees).")
 @click.option("--lab-sd", type=Lab(), metavar="L,a,b", help="How unsure that is [default: 2 each].")
 @click.option("--from-lot", metavar="LOT", help="Instead of photos: the final colour of an own lot.")
-@click.option("--depth-mm", type=Number(), help="Depth of liquid it is looked at in [default: 10].")
+@click.option("--depth-mm", type=Sized("depth"), help="Depth of liquid it is looked at in [default: 10].")
 @click.option("--dilution", type=Number(), help="5: 1 part made up to 5 with water [default: 1].")
 @card_name_option
 @light_option
@@ -57,7 +57,7 @@ def add(
     if lab is not None:
         from colourmatch.lots.references import enter_reference
 
-        with session.open_book() as book:
+        with session.open_book(begins=True) as book:
             told = enter_reference(book, name, lab, lab_sd=given["lab_sd"], notes=note, entered_by=by, **view)
         return Answer(told, list(reference_lines(told)))
     return _add_photos(session, (name, given["spot"]), photos, view | how | {"notes": note, "entered_by": by})
@@ -69,7 +69,7 @@ def _add_photos(
     from colourmatch.lots.references import record_reference
 
     (name, spot), found, told = place, [], {}
-    with session.open_book() as book:
+    with session.open_book(begins=True) as book:
         for number, path in enumerate(photos, 1):
             told = record_reference(book, name, [Path(path)], spot, **given)
             found += told["photos"]

@@ -68,6 +68,8 @@ def _demo_book(session: Session, folder: Path, keep: str | None) -> Iterator[Lot
     from colourmatch.lots.book import open_book
 
     with open_book(session.book or folder / "demo.sqlite") as book:
+        if session.book or keep:
+            session.tell_begun(book)
         yield book
 
 
@@ -91,6 +93,7 @@ def app(session: Session, port: int | None, share: bool, address: str | None) ->
     script = find_app()
     with open_or_read_book(session.book) as book:
         place = book.place
+        session.tell_begun(book)
         if book.note:
             session.note(book.note)
     sockets = network.listen(opened, port)

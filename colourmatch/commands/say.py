@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
+from colourmatch.amounts import tell_drops, tell_quantity
 from colourmatch.commands.base import number_text
-from colourmatch.lots.checks import OUTCOMES, local_minute
+from colourmatch.lots.checks import OUTCOMES
 from colourmatch.lots.entries import tell_figure
+from colourmatch.lots.times import tell_time
 from colourmatch.words.figures import tell_interval
 
 _SPOTS = ("reference", "batch", "blank")
@@ -85,12 +87,12 @@ def advice_lines(advice: Mapping[str, Any] | None, *, closed: bool = False) -> I
         yield f"   then     CIEDE2000 {tell_interval(predicted)}"
     for dose in (advice.get("to_match") or ()) if adds else ():
         if dose.get("drops") is not None:
-            span = f" ({dose['low']:.0f} to {dose['high']:.0f})" if dose.get("low") is not None else ""
             # Where a ceiling comes first, these drops are no advice: they must not read like one.
             held = (
                 ", but a ceiling comes first" if advice.get("ceiling_cost_delta_e_2000") is not None else ""
             )
-            yield f"   in all   {dose['drops']:.0f}{span} drops of {dose['stock']} to the nearest point{held}"
+            drops = tell_drops(round(dose["drops"]), (dose.get("low"), dose.get("high")))
+            yield f"   in all   {drops} of {dose['stock']} to the nearest point{held}"
     if text := (advice.get("amounts") or {}).get("text"):
         yield f"   {text}"
     yield from (f"   {surprise['text']}" for surprise in advice.get("surprises") or ())
@@ -121,8 +123,8 @@ def serving_lines(serving: Sequence[Mapping[str, Any]], *, closed: bool = False)
         after = f"; after the step {tell_interval(one['after_step'])}" if one.get("after_step") else ""
         yield f"   served   {one['name']} ({look}): CIEDE2000 {tell_interval(one['delta_e_2000'])}, {one['text']}{after}"
         for dose in () if closed else one["to_match"]:
-            drops = f"{dose['drops']} ({dose['low']} to {dose['high']})"
-            yield f"            there alone nearest after {drops} more drops of {dose['stock']}"
+            drops = tell_drops(dose["drops"], (dose["low"], dose["high"]), "more")
+            yield f"            there alone nearest after {drops} of {dose['stock']}"
 
 
 def trial_lines(trials: Sequence[Mapping[str, Any]]) -> Iterator[str]:
@@ -158,10 +160,8 @@ def closing_line(closing: Mapping[str, Any], advice: Mapping[str, Any] | None) -
 
 
 def drops_text(entry: Mapping[str, Any]) -> str:
-    """A quantity as it was typed: "12 drops", "0.6 ml", "1.5 g"."""
-    unit = {"grams": "g"}.get(entry["unit"], entry["unit"])
-    unit = "drop" if unit == "drops" and entry["quantity"] == 1 else unit
-    return f"{entry['quantity']:g} {unit}"
+    """The quantity of an addition as it was typed."""
+    return tell_quantity(entry["quantity"], entry["unit"])
 
 
 def serving_text(serving: Mapping[str, Any] | None) -> str:
@@ -210,9 +210,8 @@ def lot_lines(told: Mapping[str, Any]) -> Iterator[str]:
         mark = f"  (replaced by entry {event['replaced_by']})" if event["replaced_by"] else ""
         mark = f"  (set aside: {event['set_aside']})" if event.get("set_aside") is not None else mark
         if event["moved_by"]:
-            mark += f"  (happened at {local_minute(event['happened_at'])}, entry {event['moved_by']})"
-        when = local_minute(event["created_at"])
-        yield f"  {event['id']:>4}  {when}  {event['text']}{mark}"
+            mark += f"  (happened at {tell_time(event['happened_at'])}, entry {event['moved_by']})"
+        yield f"  {event['id']:>4}  {tell_time(event['created_at'])}  {event['text']}{mark}"
     yield from state_lines(told["state"])
     yield from (f"Warning: {passed['text']}" for passed in told["warnings"])
     yield from trial_lines(told.get("trials") or ())
@@ -239,8 +238,8 @@ def drift_lines(drift: Mapping[str, Any]) -> Iterator[str]:
     yield f"Lot {drift['number']}, {drift['name']}"
     if drift["start"]:
         start = drift["start"]
-        away = tell_interval(start["delta_e_2000"])
-        yield f"  {start['at'][:10]}  finished at CIEDE2000 {away} from its reference"
+        away, how = tell_interval(start["delta_e_2000"]), "finished at" if drift["closed"] else "so far    "
+        yield f"  {start['at'][:10]}  {how} CIEDE2000 {away} from its reference"
     for photo in drift["photos"]:
         seen = photo["difference"]["text"] if photo["difference"]["seen"] else "no drift seen"
         yield (

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from colourmatch.commands.base import Answer, Group, Number, Session, Table, by_option, token_option
+from colourmatch.amounts import ask_about_weighing
+from colourmatch.commands.base import Answer, Group, Number, Session, Sized, Table, by_option, token_option
 from colourmatch.errors import InputError
 
 if TYPE_CHECKING:
@@ -80,9 +81,12 @@ def _summary(entry: StockEntry) -> str:
     help='E number or name; "custom": unknown bottle.',
 )
 @click.option(
-    "--strength-g-per-100ml", type=Number(), required=True, help="Grams of pure dye in 100 ml of stock."
+    "--strength-g-per-100ml",
+    type=Sized("strength"),
+    required=True,
+    help="Grams of pure dye in 100 ml of stock.",
 )
-@click.option("--drop-ml", type=Number(), default="0.05", show_default=True, help="Volume of one drop.")
+@click.option("--drop-ml", type=Sized("drop"), default="0.05", show_default=True, help="Volume of one drop.")
 @click.option("--made-in", type=click.Choice(["water", "batch"]), default="water", show_default=True)
 @click.option(
     "--strength-rel-sd", type=Number(), default="0.2", show_default=True, help="How unsure: 0.2 is 20 %."
@@ -109,7 +113,7 @@ def add(
     """
     unknown = {key: given.pop(key) for key in ("peak_nm", "e1pct", "like")}
     code = _find_code(name, colourant, unknown)
-    with session.open_book() as book:
+    with session.open_book(begins=True) as book:
         entry = book.add_stock(
             name, code, given.pop("strength_g_per_100ml"), notes=note or "", entered_by=by, **given
         )
@@ -175,10 +179,10 @@ def _origin(entry: StockEntry) -> str:
     return ", ".join(known) or "label"
 
 
-@stock.command(example="colourmatch stock weigh red --drops 40 --grams 1.93")
+@stock.command(asks=True, example="colourmatch stock weigh red --drops 40 --grams 1.93")
 @click.argument("name")
 @click.option("--drops", type=Number(), required=True, help="How many drops were weighed; 20 to 50 are good.")
-@click.option("--grams", type=Number(), required=True, help="What they weighed together.")
+@click.option("--grams", type=Sized("drops weighed"), required=True, help="What they weighed together.")
 @click.option("--density-g-per-ml", type=Number(), help="If not that of the stock.")
 @by_option
 @token_option
@@ -190,6 +194,8 @@ def weigh(session: Session, name: str, drops: float, grams: float, by: str | Non
     if drops != int(drops):
         raise InputError(f"--drops is {drops:g}. Count whole drops.")
     with session.open_book() as book:
+        density = given["density_g_per_ml"] or book.find_stock(name).density_g_per_ml
+        session.ask(ask_about_weighing(drops, grams, density))
         entry = book.weigh_stock(name, int(drops), grams, entered_by=by, **given)
     return Answer(_describe(entry), [_summary(entry)])
 
@@ -200,8 +206,8 @@ def weigh(session: Session, name: str, drops: float, grams: float, by: str | Non
     "--fold", type=Number(), help="10: 1 part made up to 10 parts. Puts the diluted stock on the shelf."
 )
 @click.option("--name", metavar="NEW", help="Name of the diluted stock.")
-@click.option("--target-mg-per-l", type=Number(), help="Ask only: the whole dose in the batch, mg/l.")
-@click.option("--volume-ml", type=Number(), help="Ask only: the volume of the batch.")
+@click.option("--target-mg-per-l", type=Sized("content"), help="Ask only: the whole dose in the batch, mg/l.")
+@click.option("--volume-ml", type=Sized("batch"), help="Ask only: the volume of the batch.")
 @by_option
 @token_option
 def dilute(session: Session, stock: str, fold: float | None, name: str | None, **given: Any) -> Answer:
@@ -234,18 +240,22 @@ def _put_diluted(
 
 
 @stock.command(
-    uses_book=False,
     example="colourmatch stock make --strength-g-per-100ml 1 --volume-ml 50 --dye-content 0.85",
 )
 @click.option(
-    "--strength-g-per-100ml", type=Number(), required=True, help="Grams of pure dye in 100 ml of the stock."
+    "--strength-g-per-100ml",
+    type=Sized("strength"),
+    required=True,
+    help="Grams of pure dye in 100 ml of the stock.",
 )
-@click.option("--volume-ml", type=Number(), required=True, help="How much stock.")
+@click.option("--volume-ml", type=Sized("stock"), required=True, help="How much stock.")
 @click.option(
     "--dye-content", type=Number(), help="From powder: its share of pure dye, 0.85 is 85 %. Else 1."
 )
 @click.option(
-    "--bottle-g-per-100ml", type=Number(), help="From a liquid colour: grams of pure dye in 100 ml of it."
+    "--bottle-g-per-100ml",
+    type=Sized("strength"),
+    help="From a liquid colour: grams of pure dye in 100 ml of it.",
 )
 def make(
     session: Session,

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from colourmatch.commands.base import Answer, Command, Number, Session, by_option, token_option
+from colourmatch.commands.base import Answer, Command, Session, Sized, by_option, token_option
 from colourmatch.commands.say import advice_lines, intake_lines, serving_lines, trial_lines
 from colourmatch.commands.typed import Serving
 from colourmatch.errors import InputError
@@ -23,7 +23,7 @@ CLEAN = (
 
 @click.command(cls=Command, example="colourmatch lot trial 1 --ml 100")
 @click.argument("lot")
-@click.option("--ml", type=Number(), help="Take a trial of so many ml; 50 or 100 are good.")
+@click.option("--ml", type=Sized("part"), help="Take a trial of so many ml; 50 or 100 are good.")
 @click.option("--pour-back", is_flag=True, help="LOT is a trial: close it and pour it back into its batch.")
 @by_option
 @token_option
@@ -99,9 +99,10 @@ def look(session: Session, lot: str, serving: tuple[dict[str, Any], ...]) -> Ans
     with session.read_book() as book:
         story = book.lot_story(lot)
         own = (story.lot.serving or {}).get("conditions") or list(EXAMPLE_GLASSES)
+        asked = [one for one in serving if one]
         doses = _next_doses(book, story)
-        seen = serve_lot(book, story.lot.id, [one for one in serving if one] or own, doses)
-        intake = read_intake(story)
+        seen = serve_lot(book, story.lot.id, asked or own, doses)
+        intake = read_intake(story, asked or None)
     if not seen:
         words = (
             f"No photo says anything of lot {story.lot.id} yet: colourmatch lot photo {story.lot.id} PHOTO"

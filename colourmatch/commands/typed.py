@@ -7,7 +7,8 @@ from typing import Any
 
 import click
 
-from colourmatch.commands.base import parse_number
+from colourmatch.amounts import SIZES, parse_number
+from colourmatch.commands.base import take_amount
 from colourmatch.errors import InputError
 
 #: What a serving condition says, by the word that is typed.
@@ -69,8 +70,13 @@ class Serving(click.ParamType):
                     f"--serving cannot be read at {part!r}. Give {', '.join(_SERVING)} or some of them, "
                     f"such as: {_SERVING_EXAMPLE}"
                 )
-            plain = known in ("name", "illuminant")
-            condition[known] = typed.strip() if plain else parse_number(typed, f"{key.strip()} of --serving")
+            what = f"{key.strip()} of --serving"
+            if known in ("name", "illuminant"):
+                condition[known] = typed.strip()
+            elif known == "depth_mm":
+                condition[known] = take_amount(typed, what, SIZES["glass"], ctx)
+            else:
+                condition[known] = parse_number(typed, what)
         return condition
 
 

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from colourmatch.amounts import tell_drops
 from colourmatch.colour.difference import Interval, describe_difference
 from colourmatch.dosing.plan import (
     MOST_DROPS,
@@ -449,9 +450,9 @@ def _describe(doses: tuple[Dose, ...]) -> str:
     parts = []
     for dose in doses:
         if dose.drops > MOST_DROPS:
-            parts.append(f"{dose.ml:.2f} ml of {dose.stock} ({dose.drops} drops)")
+            parts.append(f"{dose.ml:.2f} ml of {dose.stock} ({tell_drops(dose.drops)})")
         else:
-            parts.append(f"{dose.drops} {'drop' if dose.drops == 1 else 'drops'} of {dose.stock}")
+            parts.append(f"{tell_drops(dose.drops)} of {dose.stock}")
     return " and ".join(parts)
 
 

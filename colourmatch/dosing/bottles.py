@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from colourmatch.amounts import tell_drops
 from colourmatch.dosing.plan import plan_line
 from colourmatch.dosing.problem import Problem
 from colourmatch.liquid.stock import DOSE_DROPS, Stock
@@ -94,11 +95,11 @@ def _tell(code: str, stocks: Sequence[Stock], chosen: Stock, whole_mg: float, mi
     text = f"Of {names} ({colour}) use {chosen.name}"
     if any(0 < missing_mg < _TOO_FEW * s.mg_per_drop for s in others):
         rest = missing_mg / chosen.mg_per_drop
-        why = f"what is still missing is about {rest:.0f} drops of it and too little for a stronger one"
+        why = f"what is still missing is about {tell_drops(round(rest))} of it and too little for a stronger one"
         return Choice(code, chosen.name, drops, f"{text}: {why}.")
     compared = " and ".join(f"{drops[s.name]:.0f} of {s.name}" for s in others)
     low, high = DOSE_DROPS
-    count = f"the whole dose is about {drops[chosen.name]:.0f} drops of it, and {compared}"
+    count = f"the whole dose is about {tell_drops(round(drops[chosen.name]))} of it, and {compared}"
     reason = f"{low} to {high} can be stepped well"
     if not low <= drops[chosen.name] <= high:
         reason = f"that is nearest to {low} to {high}, which can be stepped well"

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from colourmatch.amounts import tell_drops
 from colourmatch.colour.difference import Interval
 from colourmatch.dosing.advice import Advice, Dose, count_doses, say_past, with_doses
 from colourmatch.dosing.bottles import pick_bottle
@@ -157,7 +158,7 @@ def hold_back(problem: Problem, advice: Advice, other: OtherStock | MissingKind)
     if advice.rescue is not None and advice.now is not None:
         return replace(held, reason="past", text=say_past(advice.now, advice.rescue))
     assert advice.reachable is not None
-    alone = " and ".join(f"{one['drops']} drops of {one['stock']}" for one in advice.to_match)
+    alone = " and ".join(f"{tell_drops(one['drops'])} of {one['stock']}" for one in advice.to_match)
     text = (
         f"Stop here for now. Another {alone} would come to about {_interval(advice.reachable)}, but be too much once "
         f"{other.name} goes in."
@@ -215,7 +216,7 @@ def _try(before: Problem, line: Line, bottle: tuple[Stock, StockPrior]) -> Other
     now = expect_draws(line.difference[:, line.best])
     text = (
         f"With {own.stock} from your shelf as well, about {_interval(reachable)} could be reached instead of "
-        f"{now.value:.1f}: about {own.drops} {'drop' if own.drops == 1 else 'drops'} of it"
+        f"{now.value:.1f}: about {tell_drops(own.drops)} of it"
         f"{f', and {rest}' if rest else ''}."
     )
     return OtherStock(own.stock, reachable, gain, doses, text)

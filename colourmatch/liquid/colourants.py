@@ -178,6 +178,11 @@ def list_colourants() -> tuple[Colourant, ...]:
     return (*plain, *caramels)
 
 
+def _as_e_number(text: str) -> str:
+    """ "e 160-E" as law writes it, E160e; what is no E number as nobody writes one."""
+    return "E" + re.sub(r"[\s-]", "", text.casefold()).removeprefix("e")
+
+
 def _words(text: str) -> set[str]:
     return set(re.findall(r"[a-z0-9]+", text.casefold()))
 
@@ -186,12 +191,14 @@ def _words(text: str) -> set[str]:
 def find_colourant(text: str) -> Colourant:
     """A colourant by E number (any case, with or without the E), by name, or by its name in US food law.
 
-    Part of a name is enough where it fits one only ("allura red", "red 40"). "custom:505:540" is the code of
-    an unknown bottle, see `custom_colourant`. NotFoundError lists the near ones.
+    Part of a name is enough where it fits one only ("allura red", "red 40", "anthocyanin"). "custom:505:540" is the
+    code of an unknown bottle, see `custom_colourant`. NotFoundError lists the near ones.
 
     >>> allura = find_colourant("red 40")
     >>> allura.e_number, allura.e1pct_1cm
     ('E129', 540.0)
+    >>> find_colourant("anthocyanin").e_number
+    'E163'
     """
     wanted = text.strip()
     if wanted.casefold().startswith(_CUSTOM):
@@ -199,26 +206,47 @@ def find_colourant(text: str) -> Colourant:
         return custom_colourant(
             "unknown colour", parts[0], _parse_strength(parts[1]) if len(parts) > 1 else None
         )
-    code = re.sub(r"[\s-]", "", wanted.casefold()).removeprefix("e")
-    words = _words(wanted)
+    code = _as_e_number(wanted)
     for colourant in list_colourants():
-        if code == colourant.e_number.casefold()[1:] or wanted.casefold() == colourant.name.casefold():
+        if code == colourant.e_number or wanted.casefold() == colourant.name.casefold():
             return colourant
-    fits = [
-        c
-        for c in list_colourants()
-        if any(len(word) > 2 for word in words) and (words <= _words(c.name) or words <= _words(c.us_name))
-    ]
+    fits = _fit_by_name(_words(wanted))
     exact_caramel = [c for c in fits if c.e_number == "E150"]
     if len(fits) == 1 or exact_caramel:
         return (exact_caramel or fits)[0]
     raise NotFoundError(_not_found_text(wanted, fits), "unknown-colourant")
 
 
+def _fit_by_name(words: set[str]) -> list[Colourant]:
+    """Colourants whose name or name in US law holds all words, else those that hold them as parts of theirs."""
+    if not any(len(word) > 2 for word in words):
+        return []
+    names = [(c, _words(name)) for c in list_colourants() for name in (c.name, c.us_name)]
+    whole = [c for c, known in names if words <= known]
+    parts = [c for c, known in names if all(_is_part(word, known) for word in words)]
+    return list({c.e_number: c for c in whole or parts}.values())
+
+
+def _is_part(word: str, known: set[str]) -> bool:
+    """Whether a word is one of the known ones, or four letters of it or more are in one."""
+    return word in known or (len(word) > 3 and any(word in other for other in known))
+
+
+def _stands_in_limits(code: str) -> bool:
+    """Whether a law on file limits an E number, known as a colourant here or not."""
+    return any(code in row["colourants"].split("+") for row in read_rows("limits.csv"))
+
+
 def _not_found_text(wanted: str, fits: list[Colourant]) -> str:
     if fits:
         near = ", ".join(f"{c.e_number} {c.name}" for c in fits)
         return f'"{wanted}" fits several colourants: {near}. Give the E number of one of them.'
+    if _stands_in_limits(code := _as_e_number(wanted)):
+        return (
+            f"{code} stands in the limits of the law, but how strong it is and what it absorbs is not on file. Enter it as "
+            "an unknown bottle, --colourant custom with --like and the colourant that it resembles: photos teach its "
+            "strength, and its limit you keep yourself (colourmatch guide care)."
+        )
     keys = {key.casefold(): c for c in list_colourants() for key in (c.name, c.e_number, c.us_name) if key}
     close = [keys[key] for key in difflib.get_close_matches(wanted.casefold(), keys, n=4, cutoff=0.5)]
     near = ", ".join(dict.fromkeys(f"{c.e_number} {c.name}" for c in close or list_colourants()))

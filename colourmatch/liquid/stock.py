@@ -12,6 +12,7 @@ import math
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
+from colourmatch.amounts import tell_drops
 from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import find_colourant
 
@@ -124,7 +125,7 @@ def weigh_drops(stock: Stock, drops: int, grams: float, density_g_per_ml: float 
     """
     count = _check_number(drops, "Number of drops", 0, 1000, "Count 20 to 50 drops.")
     if count < 5:
-        raise InputError(f"{count:g} drops are too few to weigh. Count 20 to 50 drops.")
+        raise InputError(f"{tell_drops(count)} are too few to weigh. Count 20 to 50 drops.")
     weight = _check_number(grams, "Weight", 0, 500, "Give the grams that the drops weigh together.")
     density = _check_number(
         stock.density_g_per_ml if density_g_per_ml is None else density_g_per_ml,
@@ -133,7 +134,7 @@ def weigh_drops(stock: Stock, drops: int, grams: float, density_g_per_ml: float 
     drop_ml = weight / count / density
     if not 0.005 <= drop_ml <= 0.5:
         raise InputError(
-            f"{count:g} drops of {weight:g} g would be {drop_ml:.3g} ml each, which no dropper gives. "
+            f"{tell_drops(count)} of {weight:g} g would be {drop_ml:.3g} ml each, which no dropper gives. "
             "Check the count and the weight."
         )
     parts = (
@@ -339,9 +340,9 @@ def suggest_strength(stock: Stock, target_mg_per_l: float, volume_ml: float) -> 
     fold, drops = min(fitting, key=lambda pair: abs(math.log(pair[1] * stock.drop_ml / middle_ml)))
     steps = ", in two steps" if fold > 100 else ""
     text = (
-        f"{stock.name} as it is: about {drops:.0f} drops."
+        f"{stock.name} as it is: about {tell_drops(round(drops))}."
         if fold == 1
-        else f"Dilute {stock.name} {fold}-fold (1 part made up to {fold}{steps}): about {drops:.0f} drops."
+        else f"Dilute {stock.name} {fold}-fold (1 part made up to {fold}{steps}): about {tell_drops(round(drops))}."
     )
     return StrengthAdvice(ideal, drops, fold, text)
 

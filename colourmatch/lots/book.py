@@ -15,6 +15,7 @@ from colourmatch.errors import InputError
 from colourmatch.lots.checks import check_one_of
 from colourmatch.lots.complaints import speaking
 from colourmatch.lots.opening import book_path, find_location, open_engine, parse_location
+from colourmatch.lots.opening_to_read import refuse_absent
 from colourmatch.lots.photos import PhotoStore
 from colourmatch.lots.trials import Trying
 
@@ -31,6 +32,8 @@ class LotBook(Trying):
     note = ""
     #: Whether nothing can be entered, as in a place that may only be read.
     read_only = False
+    #: Whether it was made by this opening.
+    begun = False
 
     def __enter__(self) -> LotBook:
         return self
@@ -82,8 +85,10 @@ class LotBook(Trying):
             return list(check_book(self._engine, self.photo_store))
 
 
-def open_book(location: str | Path | None = None, *, environ: Mapping[str, str] | None = None) -> LotBook:
-    """Open a lot book, made when it is not there: a path or an SQLAlchemy URL.
+def open_book(
+    location: str | Path | None = None, *, make: bool = True, environ: Mapping[str, str] | None = None
+) -> LotBook:
+    """Open a lot book: a path or an SQLAlchemy URL. One that is not there is made, or refused without `make`.
 
     Without a location COLOURMATCH_BOOK is taken, else a per-user data folder. Photos lie beside a SQLite
     book, for a server in COLOURMATCH_PHOTOS (a folder that all stations see) or the per-user data folder.
@@ -93,8 +98,11 @@ def open_book(location: str | Path | None = None, *, environ: Mapping[str, str] 
     url = parse_location(find_location(location, surroundings))
     path = book_path(url)
     place = str(path or url.render_as_string(hide_password=True))
-    engine = open_engine(url)
-    return LotBook(engine, place, PhotoStore(find_photo_folder(url, surroundings)))
+    begun: list[str] = []
+    engine = open_engine(url, begun.append if make else refuse_absent)
+    book = LotBook(engine, place, PhotoStore(find_photo_folder(url, surroundings)))
+    book.begun = bool(begun)
+    return book
 
 
 def read_book(
@@ -105,14 +113,14 @@ def read_book(
     Without a book yet it is an empty one that takes no entries, with `needed` a BookError. `note` of the book is a
     sentence about either, empty else.
     """
-    from colourmatch.lots.opening_to_read import open_to_read, refuse_absent
+    from colourmatch.lots.opening_to_read import open_to_read
 
     surroundings = os.environ if environ is None else environ
     url = parse_location(find_location(location, surroundings))
     place = str(book_path(url) or url.render_as_string(hide_password=True))
     opened = open_to_read(url)
-    if needed:
-        refuse_absent(opened, place)
+    if needed and not opened.exists:
+        refuse_absent(place)
     book = LotBook(opened.engine, place, PhotoStore(find_photo_folder(url, surroundings)))
     book.note, book.read_only = opened.note, bool(opened.note)
     return book

@@ -209,11 +209,6 @@ def utc_text(moment: datetime | str | None = None) -> str:
     return moment.astimezone(UTC).isoformat(timespec="microseconds")
 
 
-def local_minute(moment: str) -> str:
-    """A time of the book as the clock of this place shows it: 2026-11-25 14:30 CET."""
-    return f"{datetime.fromisoformat(moment).astimezone():%Y-%m-%d %H:%M %Z}"
-
-
 def name_key(name: str) -> str:
     """What names are compared by: one form of each character, no capitals, single blanks."""
     import unicodedata
@@ -221,27 +216,30 @@ def name_key(name: str) -> str:
     return " ".join(unicodedata.normalize("NFKC", name).casefold().split())
 
 
-def to_json(value: Mapping[str, Any] | None) -> str | None:
+def to_json(value: Mapping[str, Any] | None, digits: int | None = None) -> str | None:
     """JSON text of a dict; numpy numbers and arrays become plain ones, NaN and infinity become null.
 
-    A photo whose figures are doubtful is still worth keeping, and JSON has no word for NaN.
+    A photo whose figures are doubtful is still worth keeping, and JSON has no word for NaN. `digits`: to how many
+    significant digits numbers with decimals are rounded; as they are without.
     """
     if value is None:
         return None
     if not isinstance(value, Mapping):
         raise TypeError(f"a dict is needed, got {type(value).__name__}")
-    return json.dumps(_plain(value), allow_nan=False)
+    return json.dumps(_plain(value, digits), allow_nan=False)
 
 
-def _plain(value: Any) -> Any:
+def _plain(value: Any, digits: int | None) -> Any:
     if hasattr(value, "tolist"):
         value = value.tolist()
     if isinstance(value, Mapping):
-        return {str(key): _plain(part) for key, part in value.items()}
+        return {str(key): _plain(part, digits) for key, part in value.items()}
     if isinstance(value, (list, tuple, set, frozenset)):
-        return [_plain(part) for part in value]
+        return [_plain(part, digits) for part in value]
     if isinstance(value, float):
-        return value if math.isfinite(value) else None
+        if not math.isfinite(value):
+            return None
+        return value if digits is None else float(f"{value:.{digits}g}")
     if value is None or isinstance(value, (str, bool, int)):
         return value
     return str(value)

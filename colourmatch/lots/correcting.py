@@ -17,7 +17,6 @@ from colourmatch.lots.checks import (
     check_optional,
     check_serving,
     check_text,
-    local_minute,
     to_json,
     utc_text,
 )
@@ -35,6 +34,7 @@ from colourmatch.lots.entries import (
     StockEntry,
     VolumeEntry,
 )
+from colourmatch.lots.times import tell_time
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
@@ -294,10 +294,10 @@ def check_move(story: LotStory, entry_id: int, moment: str) -> None:
     refuse_replaced(entry)
     _refuse_fixed(story, entry)
     if moment > utc_text():
-        raise InputError(f"{local_minute(moment)} is still to come. Give the time at which it happened.")
+        raise InputError(f"{tell_time(moment)} is still to come. Give the time at which it happened.")
     if moment < story.lot.created_at:
         raise InputError(
-            f"Lot {story.lot.id} was begun on {local_minute(story.lot.created_at)}, after {local_minute(moment)}. "
+            f"Lot {story.lot.id} was begun on {tell_time(story.lot.created_at)}, after {tell_time(moment)}. "
             "Give a later time."
         )
     _refuse_across(story.closing, entry, moment)
@@ -327,7 +327,7 @@ def _refuse_across(closing: ClosingEntry | None, entry: LotEntry, moment: str) -
     """InputError when a move would carry an entry over the closing of its lot; a note may go anywhere."""
     if closing is None or isinstance(entry, NoteEntry):
         return
-    said = f"The lot was closed on {local_minute(closing.created_at)}"
+    said = f"The lot was closed on {tell_time(closing.created_at)}"
     if isinstance(entry, PhotoEntry) and entry.purpose == "recheck":
         if moment < closing.created_at:
             raise InputError(f"{said}, and a recheck comes after that. Give a later time.")

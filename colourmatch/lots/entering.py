@@ -27,6 +27,7 @@ from colourmatch.lots.entries import (
     VolumeEntry,
 )
 from colourmatch.lots.ledger import Ledger
+from colourmatch.lots.times import tell_date
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
@@ -273,7 +274,7 @@ def refuse_closed(connection: Connection, lot_id: int) -> None:
     closed_at = connection.scalar(query.where(t.closings.c.lot_id == lot_id))
     if closed_at is not None:
         raise ClosedError(
-            f"Lot {lot_id} was closed on {closed_at[:10]}: it takes corrections, notes and rechecks only. "
+            f"Lot {lot_id} was closed on {tell_date(closed_at)}: it takes corrections, notes and rechecks only. "
             "Begin a new lot for anything else."
         )
 

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import tzinfo
 from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO
 
 from colourmatch.errors import InputError
 from colourmatch.lots.paper import HAIRLINE, INK, Fonts, choose_fonts, page_size
+from colourmatch.lots.times import tell_date
 from colourmatch.writing import write_out
 
 if TYPE_CHECKING:
@@ -49,19 +51,20 @@ class LabelLines:
         return (self.name, self.lot_and_date, *self.texts)
 
 
-def label_text(book: LotBook, lot: int | str) -> str:
+def label_text(book: LotBook, lot: int | str, zone: tzinfo | None = None) -> str:
     """The text of a lot's label, one statement a line; NotFoundError for a lot that does not exist."""
-    return "\n".join(read_label_lines(book.lot_story(lot)).all())
+    return "\n".join(read_label_lines(book.lot_story(lot), zone).all())
 
 
-def read_label_lines(story: LotStory) -> LabelLines:
-    """What the label of a lot says: the colours are those that went in, not those that stood ready."""
+def read_label_lines(story: LotStory, zone: tzinfo | None = None) -> LabelLines:
+    """What the label of a lot says: the colours are those that went in, the date that of `zone`, else of this machine."""
     from colourmatch.dosing.care import colourants_in, label_line, place_or_first
 
     head, state = story.lot, story.state()
     label = label_line(colourants_in(state), place_or_first(head.jurisdiction))
     closing = story.closing
-    date = f"closed {closing.created_at[:10]}" if closing else f"begun {head.created_at[:10]}, not closed yet"
+    begun = f"begun {tell_date(head.created_at, zone)}, not closed yet"
+    date = f"closed {tell_date(closing.created_at, zone)}" if closing else begun
     texts = [part for part in (label.line, label.warning, label.allergen) if part]
     if state.already_mg_per_l > 0 and state.already_colourant is None:
         texts.append("The base held colour of its own, name it here: ....................")
@@ -69,18 +72,24 @@ def read_label_lines(story: LotStory) -> LabelLines:
 
 
 def write_label_page(
-    book: LotBook, lot: int | str, out: str | Path | BinaryIO, copies: int | None = None, paper: str = "a4"
+    book: LotBook,
+    lot: int | str,
+    out: str | Path | BinaryIO,
+    copies: int | None = None,
+    paper: str = "a4",
+    *,
+    zone: tzinfo | None = None,
 ) -> None:
     """Write labels of a lot as a PDF to cut out: a page full of them, or `copies` of them (1 to 1000).
 
-    `paper` is "a4" or "letter"; `out` a path or an open binary file. NotFoundError for a lot that does not
+    The date is that of `zone`, else of this machine. `paper` is "a4" or "letter"; `out` a path or an open binary file. NotFoundError for a lot that does not
     exist; InputError for another paper, an impossible number, or a place that cannot be written.
     """
     size = page_size(paper)
     if copies is not None and (isinstance(copies, bool) or not 1 <= copies <= _MOST_COPIES or copies % 1):
         raise InputError(f"Copies must be a whole number from 1 to {_MOST_COPIES}, not {copies}.")
     story = book.lot_story(lot)
-    lines = read_label_lines(story)
+    lines = read_label_lines(story, zone)
     fonts = choose_fonts(lines.all())
     write_out(_draw_pages(lines, story.lot.label, fonts, (size, copies)), out, "label page")
 

@@ -146,11 +146,12 @@ def _view(story: LotStory, condition: Mapping[str, Any]) -> View:
     )  # fmt: skip
 
 
-def read_intake(story: LotStory) -> list[dict[str, Any]]:
+def read_intake(story: LotStory, glasses: Sequence[Mapping[str, Any]] | None = None) -> list[dict[str, Any]]:
     """What one example glass of the batch as it is brings of each colourant, for each way it is served.
 
-    Ways are the dilutions of the lot's serving conditions that name one, else undiluted: the dilution of the photos
-    is for the camera and is not drunk. A known colour of the base counts, without uncertainty as nobody gave one.
+    Ways are the dilutions of the `glasses` that are looked at (one that names none is undiluted); without them those
+    of the lot's serving conditions that name one, else undiluted: the dilution of the photos is for the camera and is
+    not drunk. A known colour of the base counts, without uncertainty as nobody gave one.
     """
     from colourmatch.dosing.care import EXAMPLE_GLASS_ML, portion_in_glass
 
@@ -158,7 +159,7 @@ def read_intake(story: LotStory) -> list[dict[str, Any]]:
     if not amounts:
         return []
     found = []
-    for dilution, names in _ways(story).items():
+    for dilution, names in _ways(story, glasses).items():
         batch_ml = EXAMPLE_GLASS_ML / dilution
         portions = [portion_in_glass(code, mg, sd, batch_ml) for code, (mg, sd) in amounts.items()]
         mixed = "undiluted" if dilution == 1 else f"1 part made up to {dilution:g}"
@@ -180,12 +181,12 @@ def _called(names: Sequence[str]) -> str:
     return f" ({', '.join(names)})" if names else ""
 
 
-def _ways(story: LotStory) -> dict[float, list[str]]:
-    """Dilution -> names of the serving conditions that have it."""
+def _ways(story: LotStory, glasses: Sequence[Mapping[str, Any]] | None) -> dict[float, list[str]]:
+    """Dilution -> names of the glasses, or of the serving conditions, that have it."""
     ways: dict[float, list[str]] = {}
-    for condition in (story.lot.serving or {}).get("conditions") or []:
-        if condition.get("dilution"):
-            ways.setdefault(float(condition["dilution"]), []).append(str(condition.get("name", "serving")))
+    own = [one for one in (story.lot.serving or {}).get("conditions") or () if one.get("dilution")]
+    for glass in own if glasses is None else glasses:
+        ways.setdefault(float(glass.get("dilution", 1.0)), []).append(str(glass.get("name", "serving")))
     return dict(sorted(ways.items())) or {1.0: []}
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing, contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
@@ -67,23 +67,28 @@ def book_path(url: URL) -> Path | None:
     return Path(name.removeprefix("file:").partition("?")[0] if name.startswith("file:") else name)
 
 
-def open_engine(url: URL) -> Engine:
+def open_engine(url: URL, begin: Callable[[str], None] = lambda place: None) -> Engine:
     """An engine on a book of the present version: a fresh one is created, an older one copied and migrated.
 
-    BookError says in a sentence what is wrong: locked, full, read-only, no database, damaged, newer version.
+    begin: called with the place before a fresh one is created; what it raises leaves the place as it was. BookError says in a sentence what is wrong: locked, full, read-only, no database, damaged, newer version.
     """
     from colourmatch.lots import tables
 
     place = url.render_as_string(hide_password=True)
     path = book_path(url)
+    absent = path is not None and is_absent(path)
     if path is not None:
         place = str(path)
+        if absent:
+            begin(place)
         _prepare_file(path)
     with speaking(place):
         engine = make_engine(url)
         try:
             found = read_version(engine, path)
             if found is None:
+                if not absent:
+                    begin(place)
                 _create(engine, place)
             elif found != tables.VERSION:
                 _migrate(engine, found, path, place)
@@ -100,6 +105,16 @@ def _prepare_file(path: Path) -> None:
     except OSError as error:
         raise BookError(UNREACHABLE.format(path=path, why=error.strerror or error)) from None
     refuse_other_files(path)
+
+
+def is_absent(path: Path) -> bool:
+    """Whether nothing lies there, or an empty file."""
+    try:
+        return not path.stat().st_size
+    except (FileNotFoundError, NotADirectoryError):
+        return True
+    except OSError as error:
+        raise BookError(UNREACHABLE.format(path=path, why=error.strerror or error)) from None
 
 
 def refuse_other_files(path: Path) -> None:

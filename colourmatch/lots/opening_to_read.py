@@ -37,7 +37,7 @@ def open_to_read(url: URL) -> Opened:
     """The book at `url`; BookError says in a sentence why it cannot be read."""
     path = opening.book_path(url)
     place = str(path or url.render_as_string(hide_password=True))
-    if path is not None and is_absent(path):
+    if path is not None and opening.is_absent(path):
         return _open_nothing(place)
     if path is not None:
         opening.refuse_other_files(path)
@@ -51,20 +51,9 @@ def open_to_read(url: URL) -> Opened:
     )  # an older one is brought up to date: it could not be read else
 
 
-def refuse_absent(opened: Opened, place: str) -> None:
-    """BookError when there is no book: what was asked for needs one."""
-    if not opened.exists:
-        raise BookError(NO_BOOK.format(place=place) + _OTHER)
-
-
-def is_absent(path: Path) -> bool:
-    """Whether nothing lies there, or an empty file."""
-    try:
-        return not path.stat().st_size
-    except (FileNotFoundError, NotADirectoryError):
-        return True
-    except OSError as error:
-        raise BookError(opening.UNREACHABLE.format(path=path, why=error.strerror or error)) from None
+def refuse_absent(place: str) -> None:
+    """BookError for a place without a book: what was asked for needs one."""
+    raise BookError(NO_BOOK.format(place=place) + _OTHER)
 
 
 def may_write(path: Path) -> bool:
@@ -77,7 +66,7 @@ def tell_state(path: Path) -> tuple[int, ...] | None:
 
     One that is read as unchanging has to be opened anew then: SQLite would mix old pages and new ones.
     """
-    if is_absent(path) or may_write(path):
+    if opening.is_absent(path) or may_write(path):
         return None
     files = (path, path.with_name(f"{path.name}-wal"))
     found = [file.stat() for file in files if file.exists()]

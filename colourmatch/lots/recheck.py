@@ -175,6 +175,7 @@ def read_drift(book: LotBook, lot: int | str) -> dict[str, Any]:
         "number": story.lot.label,
         "name": story.lot.name,
         "tolerance": story.lot.tolerance,
+        "closed": story.lot.closed,
         "start": None,
         "photos": [],
         "left_out": skipped,
@@ -184,8 +185,9 @@ def read_drift(book: LotBook, lot: int | str) -> dict[str, Any]:
         "method": METHOD,
     }
     if not first:
+        shown = "finished " if story.lot.closed else ""
         return result | {
-            "text": "No photo of this lot shows it finished beside its reference, so no drift can be told."
+            "text": f"No photo of this lot shows it {shown}beside its reference, so no drift can be told."
         }
     start, spread = mean_gap(first)
     anchor = np.mean([photo.reference_lab for photo in first], axis=0)
@@ -200,6 +202,11 @@ def read_drift(book: LotBook, lot: int | str) -> dict[str, Any]:
     }
     result["photos"] = [_describe_photo(photo, first[-1], start, spread, anchor) for photo in later]
     everything = (*first, *later)
+    if not later and not story.lot.closed:
+        return result | {
+            "text": f"Lot {story.lot.label} is still open. Close it, then photograph it beside its reference again in a "
+            "week and in a month."
+        }
     if not later:
         return result | {
             "text": "No recheck yet. Photograph this lot beside its reference again in a week and in a month."

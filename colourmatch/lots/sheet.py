@@ -6,6 +6,7 @@ page flows on; the parts are in sheet_parts.py, the charts in sheet_plots.py.
 
 from __future__ import annotations
 
+from datetime import tzinfo
 from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO
@@ -13,6 +14,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 from colourmatch.lots.paper import MUTED, Fonts, choose_fonts, page_size
 from colourmatch.lots.sheet_facts import collect_facts
 from colourmatch.lots.sheet_parts import Parts
+from colourmatch.lots.times import tell_zones
 from colourmatch.writing import write_out
 
 if TYPE_CHECKING:
@@ -22,14 +24,21 @@ _MM = 72.0 / 25.4
 _MARGIN_MM, _FOOT_MM, _TOP_MM = 15.0, 16.0, 14.0
 
 
-def write_lot_sheet(book: LotBook, lot: int | str, out: str | Path | BinaryIO, paper: str = "a4") -> None:
+def write_lot_sheet(
+    book: LotBook,
+    lot: int | str,
+    out: str | Path | BinaryIO,
+    paper: str = "a4",
+    *,
+    zone: tzinfo | None = None,
+) -> None:
     """Write the sheet of a lot as a PDF, to a path or an open binary file.
 
-    `paper` is "a4" or "letter". NotFoundError for a lot that does not exist, InputError for another paper or
+    Times are those of `zone`, else of this machine, and the foot of each page names it. `paper` is "a4" or "letter". NotFoundError for a lot that does not exist, InputError for another paper or
     a place that cannot be written.
     """
     size = page_size(paper)
-    facts = collect_facts(book, lot)
+    facts = collect_facts(book, lot, zone)
     fonts = choose_fonts(facts.texts())
     write_out(_build(Parts(facts, fonts, size[0] - 2 * _MARGIN_MM * _MM), size), out, "lot sheet")
 
@@ -46,11 +55,12 @@ def _build(parts: Parts, size: tuple[float, float]) -> bytes:
     frame = Frame(left, bottom, *room, leftPadding=0, rightPadding=0, topPadding=0, bottomPadding=0)
     document.addPageTemplates([PageTemplate(frames=[frame])])
     foot = f"Lot {head.label} · {head.name}"
-    document.build(parts.all(), canvasmaker=_numbered_canvas(parts.fonts, foot))
+    times = tell_zones((head.created_at, *(e.created_at for e in parts.facts.story.events)), parts.facts.zone)
+    document.build(parts.all(), canvasmaker=_numbered_canvas(parts.fonts, foot, f"All times are {times}"))
     return buffer.getvalue()
 
 
-def _numbered_canvas(fonts: Fonts, foot: str) -> Any:
+def _numbered_canvas(fonts: Fonts, foot: str, times: str) -> Any:
     """A canvas that knows at the end how many pages there are, and writes the foot of each."""
     from reportlab.lib.colors import HexColor
     from reportlab.pdfbase.pdfmetrics import stringWidth
@@ -77,7 +87,7 @@ def _numbered_canvas(fonts: Fonts, foot: str) -> Any:
             width, y = self._pagesize[0], 8.5 * _MM
             self.setFillColor(HexColor(MUTED))
             self.setFont(fonts.plain, 7)
-            right = f"All times are UTC · page {number} of {count}"
+            right = f"{times} · page {number} of {count}"
             room = width - 2 * _MARGIN_MM * _MM - stringWidth(right, fonts.plain, 7) - 12
             self.drawString(_MARGIN_MM * _MM, y, _shorten(fonts.plain_text(foot), fonts.plain, room))
             self.drawRightString(width - _MARGIN_MM * _MM, y, right)

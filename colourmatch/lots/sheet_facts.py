@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from datetime import tzinfo
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from colourmatch.amounts import tell_quantity
 from colourmatch.lots.entries import (
     AdditionEntry,
     AmendmentEntry,
@@ -32,6 +34,7 @@ from colourmatch.lots.figures import (
 )
 from colourmatch.lots.label_page import read_label_lines
 from colourmatch.lots.sheet_plots import Point
+from colourmatch.lots.times import tell_minute
 from colourmatch.words.figures import tell_interval
 
 if TYPE_CHECKING:
@@ -97,6 +100,7 @@ class Facts:
     intake: tuple[tuple[str, ...], ...] = ()
     intake_notes: tuple[str, ...] = ()
     trials: tuple[str, ...] = ()
+    zone: tzinfo | None = None
 
     def texts(self) -> Iterator[str]:
         """Every text that a person typed, for the choice of fonts."""
@@ -112,8 +116,8 @@ class Facts:
         yield from (name for name, _, _ in self.serving)
 
 
-def collect_facts(book: LotBook, lot: int | str) -> Facts:
-    """Gather what the sheet of a lot says; NotFoundError for a lot that does not exist."""
+def collect_facts(book: LotBook, lot: int | str, zone: tzinfo | None = None) -> Facts:
+    """Gather what the sheet of a lot says, in times of `zone`; NotFoundError for a lot that does not exist."""
     from colourmatch.dosing.care import cautions_for, colourants_in, place_or_first
     from colourmatch.lots.looking import read_intake
     from colourmatch.lots.trials import describe_trials
@@ -131,7 +135,7 @@ def collect_facts(book: LotBook, lot: int | str) -> Facts:
         story=story,
         reference=None if head.reference_id is None else book.find_reference(head.reference_id),
         doses=doses,
-        lines=tuple(_tell_history(story)),
+        lines=tuple(_tell_history(story, zone)),
         ceilings=tuple(_tell_ceilings(story, doses)),
         swatches=tuple(_choose_swatches(story, [seen for _, seen in shown])),
         approach=tuple(_trace_approach(story, shown)),
@@ -145,6 +149,7 @@ def collect_facts(book: LotBook, lot: int | str) -> Facts:
         intake=tuple(_tell_intake(intake)),
         intake_notes=tuple(dict.fromkeys(glass["text"] for glass in intake)),
         trials=tuple(trial["text"] for trial in describe_trials(book, story)),
+        zone=zone,
     )
 
 
@@ -181,18 +186,13 @@ def _tell_drift(book: LotBook, story: LotStory) -> str | None:
     return str(read_drift(book, story.lot.id)["text"])
 
 
-def minute(text: str) -> str:
-    """A time of the book to the minute."""
-    return text[:16].replace("T", " ")
-
-
 def _shorten(text: str) -> str:
     return (
         text if len(text) <= LONGEST_TEXT else f"{text[:LONGEST_TEXT].rstrip()} ... (cut; the book has all)"
     )
 
 
-def _tell_history(story: LotStory) -> Iterator[Line]:
+def _tell_history(story: LotStory, zone: tzinfo | None) -> Iterator[Line]:
     after = _colour_after(story)
     numbers = _number_photos(story)
     for entry in story.events:
@@ -205,12 +205,14 @@ def _tell_history(story: LotStory) -> Iterator[Line]:
         if isinstance(entry, PhotoEntry) and entry.aside is not None:
             remarks.append(f"set aside, counts no more: {entry.aside}")
         if entry.moved_by_id is not None:
-            remarks.append(f"happened at {minute(entry.happened_at)}, by entry {entry.moved_by_id}")
+            remarks.append(
+                f"happened at {tell_minute(entry.happened_at, zone)}, by entry {entry.moved_by_id}"
+            )
         if struck:
             remarks.append(f"struck by entry {entry.replaced_by_id}")
         yield Line(
-            when=minute(entry.created_at),
-            text=f"{entry.id}. {_shorten(_tell_entry(entry, numbers.get(entry.id)))}",
+            when=tell_minute(entry.created_at, zone),
+            text=f"{entry.id}. {_shorten(_tell_entry(entry, numbers.get(entry.id), zone))}",
             by=entry.entered_by or "",
             mg_per_l="" if struck or entry.id not in after else f"{after[entry.id]:.1f}",
             struck=struck,
@@ -235,10 +237,9 @@ def _colour_after(story: LotStory) -> dict[int, float]:
     }
 
 
-def _tell_entry(entry: LotEntry, photo_number: int | None) -> str:
+def _tell_entry(entry: LotEntry, photo_number: int | None, zone: tzinfo | None) -> str:
     if isinstance(entry, AdditionEntry):
-        unit = "drop" if entry.unit == "drops" and entry.quantity == 1 else entry.unit
-        amount = f"{entry.quantity:g} {unit} of {entry.stock}"
+        amount = f"{tell_quantity(entry.quantity, entry.unit)} of {entry.stock}"
         if entry.void:
             return f"Taken back, it never happened: {amount}"
         return f"Added {amount} ({entry.ml:.3g} ml, {entry.mg:.3g} mg by the label)"
@@ -257,7 +258,7 @@ def _tell_entry(entry: LotEntry, photo_number: int | None) -> str:
         what = "counts again" if entry.back else "is set aside and counts no more"
         return f"Photo of entry {entry.photo_entry_id} {what}"
     if isinstance(entry, MovedEntry):
-        return f"Entry {entry.moved_entry_id} happened at {minute(entry.moved_to)}"
+        return f"Entry {entry.moved_entry_id} happened at {tell_minute(entry.moved_to, zone)}"
     if isinstance(entry, NoteEntry):
         return f"Note: {entry.text}"
     if isinstance(entry, AmendmentEntry):

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 from colourmatch.colour.spaces import lab_to_hex, lab_to_srgb
 from colourmatch.lots.paper import ACCENT, HAIRLINE, INK, MUTED, TINT, Fonts
-from colourmatch.lots.sheet_facts import Facts, Line, Swatch, minute
+from colourmatch.lots.sheet_facts import Facts, Line, Swatch
 from colourmatch.lots.sheet_plots import draw_approach, draw_path, draw_swatch
+from colourmatch.lots.times import tell_minute
 
 if TYPE_CHECKING:
     from colourmatch.lots.entries import StockEntry
@@ -121,7 +122,10 @@ class Parts:
         by = f" by {head.entered_by}" if head.entered_by else ""
         return [
             self.say(head.name, "title"),
-            self.say(f"Lot sheet · lot {head.label} · begun {minute(head.created_at)}{by}", "lead"),
+            self.say(
+                f"Lot sheet · lot {head.label} · begun {tell_minute(head.created_at, self.facts.zone)}{by}",
+                "lead",
+            ),
         ]
 
     def stop(self) -> list[Any]:
@@ -141,7 +145,7 @@ class Parts:
                 outcome, _, text = text.partition(" ")
             markup = f'<font name="{self.fonts.bold}">{self.fonts.markup(outcome.rstrip(".:"))}.</font> '
             against = f" {closing.against}" if closing.against else ""
-            text = f"{text[:1].upper()}{text[1:]}{against} Closed {minute(closing.created_at)}{by}."
+            text = f"{text[:1].upper()}{text[1:]}{against} Closed {tell_minute(closing.created_at, self.facts.zone)}{by}."
             markup += self.fonts.markup(text.strip())
         rows = [[self.mark(markup, "stop")]]
         if self.facts.drift:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from colourmatch.amounts import tell_quantity
 from colourmatch.lots.entries import (
     AdditionEntry,
     LotEntry,
@@ -65,7 +66,6 @@ def step_left_ml(story: LotStory) -> dict[str, float]:
 def tell_change(entry: LotEntry) -> str:
     """What changed the batch, in words: "12 drops of red", "50 ml of untinted batch"."""
     if isinstance(entry, AdditionEntry):
-        unit = {"grams": "g", "drops": "drop" if entry.quantity == 1 else "drops"}.get(entry.unit, entry.unit)
-        return f"{entry.quantity:g} {unit} of {entry.stock}"
+        return f"{tell_quantity(entry.quantity, entry.unit)} of {entry.stock}"
     assert isinstance(entry, VolumeEntry)
     return f"{entry.ml:g} ml of {'the trial' if entry.kind == 'poured-back' else 'untinted batch'}"

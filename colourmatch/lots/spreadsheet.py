@@ -29,13 +29,13 @@ LOT_COLUMNS = (
     "depth_mm", "dilution", "tolerance_delta_e_2000", "ceiling_mg_per_l", "already_mg_per_l", "jurisdiction",
     "stocks", "additions", "added_ml", "added_mg", "dose", "colour_mg_per_l", "photos", "delta_e_2000",
     "delta_e_2000_low", "delta_e_2000_high", "outcome", "closed_at_utc", "closing_text", "notes",
-    "already_colourant", "trial_of_lot_id",
+    "already_colourant", "trial_of_lot_id", "lot_label",
 )  # fmt: skip
 ENTRY_COLUMNS = (
     "entry_id", "lot_id", "lot_name", "created_at_utc", "entered_by", "kind", "counts", "replaces_entry_id",
     "reason", "stock", "quantity", "unit", "ml", "mg", "returned", "photo_file", "photo_purpose",
     "delta_e_2000", "delta_e_2000_low", "delta_e_2000_high", "outcome", "text",
-    "happened_at_utc", "about_entry_id",
+    "happened_at_utc", "about_entry_id", "lot_label",
 )  # fmt: skip
 
 
@@ -110,6 +110,7 @@ def _lot_head(lot: Lot) -> dict[str, Any]:
         "notes": lot.notes,
         "already_colourant": lot.already_colourant,
         "trial_of_lot_id": lot.trial_of,
+        "lot_label": lot.label,
     }
 
 
@@ -134,6 +135,7 @@ def _entry_rows(story: LotStory) -> Iterable[dict[str, Any]]:
             "replaces_entry_id": entry.replaces_id,
             "reason": entry.reason,
             **_entry_body(entry),
+            "lot_label": story.lot.label,
         }
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+from colourmatch.amounts import tell_drops
 from colourmatch.errors import ClosedError, InputError
 from colourmatch.lots.base import find_token, insert
 from colourmatch.lots.checks import NAME_LENGTH, check_number, name_key, to_json
@@ -385,7 +386,7 @@ def _tell(told: dict[str, Any], batch_ml: float) -> str:
 
 
 def _tell_dose(dose: dict[str, Any], batch_ml: float) -> str:
-    drops = f"{dose['trial_drops']:g} {'drop' if dose['trial_drops'] == 1 else 'drops'} of {dose['stock']}"
+    drops = f"{tell_drops(dose['trial_drops'])} of {dose['stock']}"
     if not dose["drops"]:
         return f"{drops} there, and the batch holds as much in a litre already"
     return f"{drops} there are {dose['drops']} ({dose['low']} to {dose['high']}) in the {batch_ml:.0f} ml of the batch"

@@ -12,10 +12,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from colourmatch.amounts import tell_quantity
 from colourmatch.errors import InputError
 from colourmatch.lots.calibrations import lot_choice
 from colourmatch.lots.ceilings import ceiling_left, describe_state, passed_ceilings
-from colourmatch.lots.checks import check_number, local_minute, utc_text
+from colourmatch.lots.checks import check_number, utc_text
 from colourmatch.lots.entries import (
     AdditionEntry,
     AmendmentEntry,
@@ -49,6 +50,7 @@ from colourmatch.lots.phones import lot_reader
 from colourmatch.lots.photo_time import find_question, is_ahead, moment_of, plausible_moment
 from colourmatch.lots.photos import Source, hash_photo
 from colourmatch.lots.since_photo import step_left_ml
+from colourmatch.lots.times import tell_time
 from colourmatch.lots.trials import describe_trials, open_trials
 from colourmatch.words.figures import tell_interval
 
@@ -423,7 +425,7 @@ def _event_text(event: LotEntry) -> str:
     if isinstance(event, AdditionEntry):
         if event.void:
             return f"An addition of {event.stock} was taken back."
-        return f"{event.quantity:g} {event.unit} of {event.stock} ({event.ml:.3g} ml, {event.mg:.3g} mg)"
+        return f"{tell_quantity(event.quantity, event.unit)} of {event.stock} ({event.ml:.3g} ml, {event.mg:.3g} mg)"
     if isinstance(event, VolumeEntry) and event.void:
         return f"{'Batch' if event.came else 'A sample'} of {event.ml:g} ml was taken back."
     if isinstance(event, VolumeEntry):
@@ -443,9 +445,7 @@ def _event_text(event: LotEntry) -> str:
         what = "counts again" if event.back else "is set aside"
         return f"The photo of entry {event.photo_entry_id} {what}, because {event.reason}"
     if isinstance(event, MovedEntry):
-        return (
-            f"Entry {event.moved_entry_id} happened at {local_minute(event.moved_to)}, because {event.reason}"
-        )
+        return f"Entry {event.moved_entry_id} happened at {tell_time(event.moved_to)}, because {event.reason}"
     if isinstance(event, NoteEntry):
         return event.text
     if isinstance(event, AmendmentEntry):

@@ -57,7 +57,7 @@ def show_history(drift: dict[str, Any]) -> None:
     rows = {}
     if drift["start"]:
         start = drift["start"]
-        rows[f"{start['at'][:10]}, finished"] = (
+        rows[f"{start['at'][:10]}, {'finished' if drift['closed'] else 'so far'}"] = (
             f"{parts.show_interval(start['delta_e_2000'])} from its reference"
         )
     for photo in drift["photos"]:

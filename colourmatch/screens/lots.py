@@ -9,6 +9,7 @@ from typing import Any
 import streamlit as st
 
 from colourmatch.lots.entries import Lot, LotStory
+from colourmatch.lots.times import tell_date
 from colourmatch.screens import pages, parts, session, telling
 from colourmatch.screens.afterwards import show_recheck
 from colourmatch.screens.photo_view import show_flags, show_picture, show_swatches
@@ -94,7 +95,7 @@ def row_of(lot: Lot) -> dict[str, Any]:
         "State": ("closed" if lot.closed else "open")
         + (f", trial of {lot.trial_of}" if lot.trial_of else ""),
         "Batch, ml": round(lot.volume_ml, 1),
-        "Begun": lot.created_at[:10],
+        "Begun": tell_date(lot.created_at, parts.browser_zone()),
     }
 
 
@@ -145,7 +146,7 @@ def make_sheet(lot_id: int) -> bytes:
     from colourmatch.lots.sheet import write_lot_sheet
 
     out = io.BytesIO()
-    write_lot_sheet(session.current_book(), lot_id, out)
+    write_lot_sheet(session.current_book(), lot_id, out, zone=parts.browser_zone())
     return out.getvalue()
 
 
@@ -154,7 +155,7 @@ def make_labels(lot_id: int) -> bytes:
     from colourmatch.lots.label_page import write_label_page
 
     out = io.BytesIO()
-    write_label_page(session.current_book(), lot_id, out)
+    write_label_page(session.current_book(), lot_id, out, zone=parts.browser_zone())
     return out.getvalue()
 
 

@@ -22,8 +22,6 @@ from colourmatch.screens.references import check_view, choose_for_lot, list_choi
 from colourmatch.screens.stock_forms import name_colourant
 
 _ELSEWHERE = "another place"
-#: A smaller batch was typed wrongly.
-_LEAST_ML = 10
 #: Lights a drink is looked at in -> words. CIE 015:2018.
 LIGHTS = {
     "A": "a warm lamp (A)",
@@ -193,15 +191,14 @@ def begin_lot(
             raise InputError("A lot needs at least one stock. Choose it above.")
         if values["volume_ml"] is None:
             raise InputError("The volume of the batch is missing. Give it in ml.")
-        if values["volume_ml"] < _LEAST_ML:  # in a field of the browser 1,500 is one and a half
-            raise InputError(
-                f"The batch is {values['volume_ml']:g} ml, too little to tint by the drop. If thousands were meant, type "
-                "them without a comma or a point, such as 1500."
-            )
+        token = session.token_for("lot")
+        # in a field of the browser 1,500 is one and a half
+        session.ask_size(token, "Batch", values["volume_ml"], "batch")
+        session.ask_size(token, "Depth in the glass", values["depth_mm"], "depth")
         if target is not None:
             check_view(list_readings(), target, (values["depth_mm"], values["dilution"]))
         lot = session.current_book().new_lot(
-            name, stocks=chosen, number=number.strip() or None, token=session.token_for("lot"),
+            name, stocks=chosen, number=number.strip() or None, token=token,
             entered_by=session.entered_by(), **values,
         )  # fmt: skip
         st.session_state.pop("token-lot", None)

@@ -8,15 +8,17 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, tzinfo
+from datetime import UTC, tzinfo
 from html import escape
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import streamlit as st
 
+from colourmatch.amounts import tell_drops
 from colourmatch.colour.spaces import lab_to_hex
 from colourmatch.liquid.make_up import show_volume
+from colourmatch.lots.times import tell_time
 from colourmatch.words.figures import tell_interval, tell_number
 
 Lab = Sequence[float]
@@ -81,13 +83,15 @@ def show_lab(lab: Lab, lab_sd: Lab | None = None, digits: int = 1) -> str:
 
 def show_time(moment: str | None) -> str:
     """A moment of the book as date and time where the browser is, else in UTC."""
-    if not moment:
-        return "–"
+    return tell_time(moment, browser_zone()) if moment else "–"
+
+
+def browser_zone() -> tzinfo:
+    """The time zone of who looks at the page, UTC where it is not known."""
     try:
-        zone: tzinfo = ZoneInfo(st.context.timezone or "UTC")
+        return ZoneInfo(st.context.timezone or "UTC")
     except (ZoneInfoNotFoundError, ValueError):  # a zone that this machine has no table of
-        zone = UTC
-    return f"{datetime.fromisoformat(moment).astimezone(zone):%Y-%m-%d %H:%M %Z}"
+        return UTC
 
 
 def kicker(text: str) -> str:
@@ -168,7 +172,7 @@ def _show_drops(part: Mapping[str, Any]) -> str:
     span = ""
     if part.get("low") is not None and part.get("high") is not None:
         span = f" ({show_number(part['low'], 0)} to {show_number(part['high'], 0)})"
-    return f"{show_number(part['drops'], 0)} drops of {part['stock']}{span}"
+    return f"{tell_drops(round(part['drops']))} of {part['stock']}{span}"
 
 
 def line(text: str) -> str:

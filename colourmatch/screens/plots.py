@@ -184,7 +184,7 @@ def draw_curve(curve: Mapping[str, Any], step_drops: float | None, tolerance: fl
     )  # fmt: skip
     figure.add_scatter(
         x=drops, y=curve["delta_e_2000"], mode="lines", name="expected", line={"color": _ACCENT, "width": 3},
-        hovertemplate="%{x:.0f} drops: %{y:.1f}<extra></extra>",
+        hovertemplate="drops %{x:.0f}: %{y:.1f}<extra></extra>",
     )  # fmt: skip
     marks = (("this step", step_drops, "solid"), ("best", curve.get("best_drops"), "dash"),
              ("ceiling", curve.get("ceiling_drops"), "dot"))  # fmt: skip

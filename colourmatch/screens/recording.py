@@ -6,6 +6,7 @@ from typing import Any
 
 import streamlit as st
 
+from colourmatch.amounts import tell_quantity
 from colourmatch.dosing.care import ceiling_check, list_jurisdictions
 from colourmatch.dosing.plan import MOST_DROPS
 from colourmatch.errors import InputError
@@ -53,7 +54,7 @@ def record_dose(story: LotStory, dose: dict[str, Any]) -> None:
     stock, unit = dose["stock"], "drops" if dose["drops"] <= MOST_DROPS else "ml"
     amount = dose[unit]
     action = f"dose-{story.lot.id}-{stock}"
-    words = f"I added {amount:g} {'drop' if dose['drops'] == 1 else unit} of {parts.plain(stock)}"
+    words = f"I added {tell_quantity(amount, unit)} of {parts.plain(stock)}"
     if st.button(words, type="primary", width="stretch", key=f"{action}-{session.token_for(action)}"):
         session.act_once(action, lambda token: write_addition(story, stock, unit, amount, token))
 

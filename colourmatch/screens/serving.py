@@ -10,6 +10,7 @@ from typing import Any
 
 import streamlit as st
 
+from colourmatch.amounts import tell_drops
 from colourmatch.errors import InputError
 from colourmatch.lots.book import LotBook
 from colourmatch.lots.entries import LotStory
@@ -55,7 +56,7 @@ def _tell(one: Mapping[str, Any]) -> str:
     if one.get("after_step"):
         lines.append(f"after this step {parts.show_interval(one['after_step'])}, {one['after_text']}")
     lines += [
-        f"here alone it would be nearest after {d['drops']} ({d['low']} to {d['high']}) more drops of {d['stock']}"
+        f"here alone it would be nearest after {tell_drops(d['drops'], (d['low'], d['high']), 'more')} of {d['stock']}"
         for d in one["to_match"]
     ]
     return "\n".join(lines)

@@ -13,7 +13,8 @@ from typing import Any
 
 import streamlit as st
 
-from colourmatch.errors import ColourMatchError
+from colourmatch.amounts import SIZES, Question, ask_about
+from colourmatch.errors import ColourMatchError, QuestionError
 from colourmatch.lots.book import LotBook, open_or_read_book
 from colourmatch.lots.entries import LotStory
 from colourmatch.lots.opening import book_path, find_location, parse_location
@@ -156,6 +157,23 @@ def act_once(action: str, act: Callable[[str], str]) -> None:
         st.session_state.pop(f"token-{action}", None)
         notify(text)
         st.rerun()
+
+
+def ask(token: str, question: Question | None) -> None:
+    """QuestionError about an amount, once an action: the same button with the same amount answers it."""
+    if question is None:
+        return
+    text, key = question.text("tap the button again", bare=True), f"asked-{token}"
+    asked = st.session_state.setdefault(key, [])
+    if text not in asked:
+        asked.append(text)
+        raise QuestionError(text)
+
+
+def ask_size(token: str, field: str, value: float | None, size: str) -> None:
+    """Ask about an amount of a field, in the unit of its size, where another reading is the usual one."""
+    if value is not None:
+        ask(token, ask_about(value, f"{field}: {value:.10g}", SIZES[size]))
 
 
 @st.cache_data(show_spinner=False, max_entries=64)

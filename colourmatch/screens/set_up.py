@@ -109,6 +109,7 @@ def show_new_stock(folded: bool) -> None:
             def add(token: str) -> str:
                 if code is None:
                     raise InputError("The colourant is missing. Choose it above, or the unknown bottle.")
+                session.ask_size(token, "Drop", drop, "drop")
                 colourant = custom_colourant(name or "?", like, e1pct).e_number if like else code
                 stock = session.current_book().add_stock(
                     name, colourant, strength, drop_ml=drop, made_in=made_in, notes=notes, token=token,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
+from colourmatch.amounts import SIZES, ask_about, ask_about_weighing
 from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.make_up import plan_liquid, plan_powder, show_volume
@@ -77,6 +78,8 @@ def show_weighing(stocks: list[StockEntry]) -> None:
         if st.button("Keep this weighing", type="primary", key=f"weigh-keep-{token}"):
 
             def weigh(token: str) -> str:
+                density = next(one.density_g_per_ml for one in stocks if one.id == stock)
+                session.ask(token, ask_about_weighing(drops, grams or 0.0, density))
                 weighed = session.current_book().weigh_stock(
                     stock,
                     drops,
@@ -113,6 +116,8 @@ def show_strength(stocks: list[StockEntry]) -> None:
         "Colour wanted, mg in a litre", value=20.0, min_value=0.1, max_value=1e5, step=5.0, format="%g",
         key="helper-target", help="A guess will do: light reds are near 10, deep ones 50 mg/l and more.",
     )  # fmt: skip
+    if question := ask_about(volume, f"Batch: {volume:.10g}", SIZES["batch"]):
+        st.html(parts.flag_line("Question", question.text("read on", bare=True)))
     given = None
     if stocks:
         chosen = choose_stock("Starting from", stocks, "helper-stock")
@@ -143,6 +148,8 @@ def show_making() -> None:
         "Stock to make, ml", value=50.0, min_value=0.0, max_value=1e5, step=10.0, format="%g",
         key="make-volume",
     )  # fmt: skip
+    if question := ask_about(volume, f"Stock to make: {volume:.10g}", SIZES["stock"]):
+        st.html(parts.flag_line("Question", question.text("read on", bare=True)))
     with session.failures_shown():
         if what == "powder":
             content = left.number_input(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from colourmatch.amounts import tell_quantity
 from colourmatch.lots.entries import (
     AdditionEntry,
     AmendmentEntry,
@@ -31,7 +32,6 @@ OUTCOMES = {
     "given up": "Given up",
     "trial": "A trial, done",
 }
-_UNITS = {"drops": "drops", "ml": "ml", "grams": "g"}
 
 
 def describe_outcome(outcome: str) -> str:
@@ -58,8 +58,7 @@ def closing_panel(closing: ClosingEntry) -> str:
 
 def describe_amount(entry: AdditionEntry) -> str:
     """An addition as it was typed: 12 drops of red."""
-    unit = "drop" if entry.unit == "drops" and entry.quantity == 1 else _UNITS[entry.unit]
-    return f"{entry.quantity:g} {unit} of {entry.stock}"
+    return f"{tell_quantity(entry.quantity, entry.unit)} of {entry.stock}"
 
 
 def describe_with_time(entry: AdditionEntry) -> str:

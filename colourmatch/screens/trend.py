@@ -6,6 +6,7 @@ from typing import Any
 
 import streamlit as st
 
+from colourmatch.lots.times import tell_date
 from colourmatch.lots.trend import LEAST_VALUES
 from colourmatch.screens import pages, parts, session, trend_plots
 from colourmatch.screens.plots import CONFIG
@@ -121,7 +122,11 @@ def show_table(lots: list[dict[str, Any]]) -> None:
 def row_of(lot: dict[str, Any]) -> dict[str, Any]:
     """A row of the table."""
     names = ("L*", "a*", "b*")
-    row = {"Lot": lot["label"], "Name": lot["name"], "Closed": lot["closed_at"][:10]}
+    row = {
+        "Lot": lot["label"],
+        "Name": lot["name"],
+        "Closed": tell_date(lot["closed_at"], parts.browser_zone()),
+    }
     row |= {
         name: parts.show_spread(value, sd)
         for name, value, sd in zip(names, lot["lab"], lot["lab_sd"], strict=True)

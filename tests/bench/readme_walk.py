@@ -1,7 +1,8 @@
 """Plays the walk through one lot that README.md shows, and writes what was really printed into it.
 
 Run: python tests/bench/readme_walk.py      (it replaces what stands between two pairs of marks)
-The photos are those of the invented lot; the drops that go in are those that were advised.
+The photos are those of the invented lot; the drops that go in are those that were advised. For each photo a glass is
+poured from the batch, written down, and truly gone.
 """
 
 from __future__ import annotations
@@ -20,6 +21,8 @@ from colourmatch.demo import MOST_PHOTOS, Kitchen, draw_demo_photo
 from colourmatch.simulate import save_photo
 
 ROOT = Path(__file__).parents[2]
+#: What a glass for a photo takes of the batch.
+SAMPLE_ML = 10
 NEW = ["lot", "new", "--name", "Bitter orange", "--number", "26-041", "--volume-ml", "900", "--stock", "red",
        "--ceiling-mg-per-l", "60", "--dilution", "5"]  # fmt: skip
 
@@ -33,7 +36,8 @@ def call(folder: Path, *arguments: str) -> str:
     )  # fmt: skip
     if "--json" in arguments:
         return done.stdout
-    return f"$ colourmatch {shlex.join(arguments)}\n{done.stdout}".rstrip()
+    said = done.stdout.replace(f"{folder}{os.sep}", "")  # the place is this run's own
+    return f"$ colourmatch {shlex.join(arguments)}\n{said}".rstrip()
 
 
 def shorten(text: str, start: str, instead: str) -> str:
@@ -54,8 +58,8 @@ in 100 ml, by its label; 40 drops of it weigh 1.93 g.
 """
 BEGUN = "A lot of 900 ml that may hold at most 60 mg of colour in a litre, measured 1 + 4 in water:\n"
 FIRST = """\
-The first photo. The answer starts with what was read and ends with what to do; in brackets are 95 %
-intervals.
+For each photo a glass is poured, 10 ml that do not go back: written down, so that the batch is as large as it says. The
+first photo: the answer starts with what was read and ends with what to do; in brackets are 95 % intervals.
 """
 STEP = """\
 The first step stops short of the prediction, because the strength of a stock and the size of a drop are
@@ -95,9 +99,11 @@ def play_photos(folder: Path) -> tuple[list[str], dict[str, Any]]:
     kitchen, added, text, shown = Kitchen(), "", [], {}
     for number in range(1, MOST_PHOTOS + 1):
         name = f"photo-{number}.jpg"
+        poured = call(folder, "lot", "sample", "1", "--ml", f"{SAMPLE_ML}")
+        kitchen = kitchen.take_sample(SAMPLE_ML)
         save_photo(draw_demo_photo(kitchen, number), folder / name)
         said = call(folder, "lot", "photo", "1", name)
-        text.append(block(added, said) if added else block(said))
+        text.append(block(*([added] if added else []), poured, said))
         again = json.loads(call(folder, "lot", "photo", "1", name, "--json"))
         shown = again if number == 2 else shown
         if again["advice"]["action"] != "add":

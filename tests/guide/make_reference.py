@@ -108,7 +108,12 @@ JSON is checked by playing every command on photos.
 ## Rules of the command line
 
 - `colourmatch` and `python -m colourmatch` are the same.
-- Numbers may have a decimal comma. 1,500 is refused, because it can be read in two ways.
+- Numbers may have a decimal comma. 1,500 is asked about where it can be read in two ways.
+- Amounts may have their unit, whatever the name of the option: '2 l', '1 cl', '500 mg', '1 cm', '60 mg/l', '1 %' (g in
+  100 ml). A bare number is in the unit of the option's name; `--volume` is in ml.
+- A size that is hardly meant as typed ends with the code question and both readings; `--sure` takes it as typed.
+- A book that is not there is begun only by `stock add`, `reference add`, `card-profile add`, `lot import`,
+  `book restore`, `app` and `demo`, and said on stderr.
 - Every command takes `--json`; all but `card` and `guide` take `--book PLACE`, also before the command.
 - A lot is named by its number in the book or by the maker's own number; a stock or reference by its name.
 - `--by WHO` says who did it. With `--token TEXT` the same call again enters nothing twice.

@@ -181,7 +181,8 @@ def _tint(player: Player, boxes: dict[str, str]) -> None:
 
 def _miss(player: Player, boxes: dict[str, str]) -> None:
     """Lots that cannot be matched: another bottle, another kind of colour, past the reference, past the ceiling."""
-    player.call("lot new", "--name", "Pale", "--volume-ml", "900", "--stock", "yellow", "--dilution", "5")
+    player.call("lot new", "--name", "Pale", "--volume-ml", "2", "--stock", "yellow")  # asked about
+    player.call("lot new", "--name", "Pale", "--volume", "0.9 l", "--stock", "yellow", "--dilution", "5")
     player.call("lot photo", "3", _photo("ladder1-0.jpg"), *_typed(boxes))
     turned = _typed({"white": boxes["white"], "reference": boxes["batch"], "batch": boxes["reference"]})
     player.call("lot new", "--name", "Deep", "--volume-ml", "900", "--stock", "red", "--dilution", "5",

@@ -105,7 +105,7 @@ def test_every_shape_says_where_it_comes_from():
         ("E129", "E129"), ("e129", "E129"), ("129", "E129"), (" e 129 ", "E129"), ("E-129", "E129"),
         ("Allura Red AC", "E129"), ("allura red", "E129"), ("red no. 40", "E129"),
         ("FD&C Blue No. 1", "E133"),
-        ("tartrazine", "E102"), ("carmine", "E120"), ("caramel", "E150"), ("e150D", "E150d"),
+        ("anthocyanin", "E163"), ("rubine", "E122"), ("Ponceau", "E124"), ("tartrazine", "E102"), ("carmine", "E120"), ("caramel", "E150"), ("e150D", "E150d"),
     ],
 )  # fmt: skip
 def test_colourant_is_found_by_number_or_name(text, e_number):
@@ -137,6 +137,15 @@ def test_unknown_bottle_like_a_known_colourant_keeps_its_shape():
 
 
 def test_unknown_name_lists_near_ones():
+    for limited in (
+        "E100",
+        "e 100",
+        "E160e",
+    ):  # a law on file names them, nothing is known of what they absorb
+        with pytest.raises(
+            NotFoundError, match=r"stands in the limits of the law.*--colourant custom with --like"
+        ):
+            find_colourant(limited)
     with pytest.raises(NotFoundError, match=r'no colourant "alura red"\. Near ones: E129 Allura red AC'):
         find_colourant("alura red")
     with pytest.raises(NotFoundError, match="Near ones: E102 Tartrazine, E104"):

@@ -148,6 +148,7 @@ def read_csv(book: LotBook, rows: str) -> list[dict[str, str]]:
 def test_lots_as_a_table(full_book: LotBook) -> None:
     first, second = read_csv(full_book, "lots")
     assert tuple(first) == LOT_COLUMNS
+    assert first["lot_label"] == f"L{first['lot_id']}"  # a lot without a number of its own
     assert (first["additions"], first["photos"], first["outcome"], first["ceiling_mg_per_l"]) == (
         "1",
         "1",
@@ -176,6 +177,7 @@ def test_a_recheck_does_not_change_where_a_lot_ended(full_book: LotBook) -> None
 def test_entries_as_a_table(full_book: LotBook) -> None:
     rows = read_csv(full_book, "entries")
     assert tuple(rows[0]) == ENTRY_COLUMNS
+    assert rows[0]["lot_label"] == f"L{rows[0]['lot_id']}"
     doses = [row for row in rows if row["kind"] == "addition"]
     assert [(row["quantity"], row["counts"]) for row in doses] == [("12", "no"), ("13", "yes")]
     assert doses[1]["replaces_entry_id"] == doses[0]["entry_id"]

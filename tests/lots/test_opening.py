@@ -197,3 +197,26 @@ def test_impossible_places_are_refused(tmp_path: Path) -> None:
     assert "secret" not in caught.value.text
     with pytest.raises(BookError, match="kind of database"):
         open_book("nosuchkind://host/lots")
+
+
+def test_a_book_is_made_only_when_it_is_asked_for_and_says_that_it_was(
+    location: str, environ: dict[str, str]
+) -> None:
+    for _ in range(2):
+        with pytest.raises(BookError, match=r"There is no lot book at .* yet"):
+            open_book(location, make=False, environ=environ)
+        assert "://" in location or not Path(location).exists()
+    with open_book(location, environ=environ) as book:
+        assert book.begun
+    for make in (True, False):
+        with open_book(location, make=make, environ=environ) as book:
+            assert not book.begun
+
+
+def test_an_empty_file_is_no_book_yet(tmp_path: Path) -> None:
+    empty = tmp_path / "empty.sqlite"
+    empty.touch()
+    with pytest.raises(BookError, match="There is no lot book"):
+        open_book(empty, make=False, environ={})
+    with open_book(empty, environ={}) as book:
+        assert book.begun

@@ -164,11 +164,40 @@ def test_a_lot_without_volume_is_refused_and_keeps_its_name(book: LotBook) -> No
     assert "The volume of the batch is missing" in app.error[0].value
     assert by_key(app.text_input, "lot-name").value == "cordial"
     assert book.count_lots() == 0
-    by_key(app.number_input, "lot-volume").set_value(1.5)  # what a browser makes of 1,500
+
+
+def test_an_absurd_size_is_asked_about_and_a_second_tap_says_that_it_was_meant(book: LotBook) -> None:
+    book.add_stock("red", "E129", 1.0)
+    app = open_app("set_up")
+    by_key(app.text_input, "lot-name").set_value("cordial")
+    for volume in (1.5, 2.0):  # 1.5 is what a browser makes of 1,500; another amount is asked about again
+        by_key(app.number_input, "lot-volume").set_value(volume)
+        by_key(app.button, "lot-begin").click()
+        app.run()
+        assert f"{volume:g} l is meant, type {1000 * volume:g}" in app.error[0].value.replace("\\", "")
+        assert book.count_lots() == 0
     by_key(app.button, "lot-begin").click()
     app.run()
-    assert "without a comma or a point, such as 1500" in app.error[0].value
-    assert book.count_lots() == 0
+    assert [lot.volume_ml for lot in book.list_lots()] == [2.0]
+
+
+def test_a_drop_ten_times_too_large_is_asked_about(book: LotBook) -> None:
+    book.add_stock("red", "E129", 1.0)
+    app = open_app("set_up")
+    by_key(app.number_input, "weigh-grams").set_value(19.3)
+    by_key(app.button, "weigh-keep").click()
+    app.run()
+    assert "if 1.93 g is meant, type 1.93" in app.error[0].value.replace("\\", "")
+    assert not book.find_stock("red").weighed
+    by_key(app.button, "weigh-keep").click()
+    app.run()
+    assert book.find_stock("red").drop_ml == pytest.approx(0.4825)
+    by_key(app.selectbox, "stock-colourant").set_value("E129")
+    by_key(app.text_input, "stock-name").set_value("gold")
+    by_key(app.number_input, "stock-drop").set_value(0.4)
+    by_key(app.button, "stock-add").click()
+    app.run()
+    assert "0.04 ml is meant" in app.error[0].value.replace("\\", "") and len(book.list_stocks()) == 1
 
 
 def test_a_closed_lot_shows_no_step_that_nobody_can_take(
