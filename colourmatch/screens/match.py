@@ -7,7 +7,7 @@ from typing import Any
 
 import streamlit as st
 
-from colourmatch.lots.entries import LotStory, PhotoEntry
+from colourmatch.lots.entries import AmendmentEntry, AsideEntry, LotStory, PhotoEntry
 from colourmatch.screens import pages, parts, plots, serving, session, telling, trials
 from colourmatch.screens.amending import ask_amendment, ask_aside
 from colourmatch.screens.photo_view import (
@@ -26,6 +26,7 @@ from colourmatch.screens.recording import (
     record_anything,
 )
 from colourmatch.screens.references import ask_choice, tell_target
+from colourmatch.screens.undoing import offer_undo
 
 _NO_LOT = (
     "Here a lot is matched: each photo of reference and batch gives the difference and the next step. "
@@ -51,6 +52,7 @@ def show() -> None:
     waiting = telling.describe_since_photo(story)
     advice = {} if waiting else find_advice(story)
     show_refused(story)
+    offer_undo(story)
     trials.show_trial_head(story)
     show_now(story, advice, waiting)
     # What is to be done comes before the numbers of a photo that no longer shows the batch as it is.
@@ -221,7 +223,7 @@ def ask_view(story: LotStory) -> dict[str, float | None]:
 
     now = view_of_photos(story)
     thinned = "undiluted" if now.dilution == 1 else f"1 part made up to {now.dilution:g}"
-    key = f"view-{story.lot.id}-{len(story.photos)}"
+    key = f"view-{story.lot.id}-{telling.newest_id(story, PhotoEntry, AsideEntry, AmendmentEntry)}"
     with st.expander(f"{now.depth_mm:g} mm deep, {thinned}. Thinned otherwise?"):
         st.write("Both glasses alike, the blank is water. It holds for the photos from now on.")
         left, right = st.columns(2)

@@ -55,6 +55,11 @@ def closing_panel(closing: ClosingEntry) -> str:
     return parts.panel("Closed", outcome, [said, closing.against, when], "stop")
 
 
+def newest_id(story: LotStory, *kinds: type[LotEntry]) -> int:
+    """The newest entry of a lot, of any of these kinds where some are named; 0 while there is none."""
+    return max((entry.id for entry in story.events if not kinds or isinstance(entry, kinds)), default=0)
+
+
 def describe_amount(entry: AdditionEntry) -> str:
     """An addition as it was typed: 12 drops of red."""
     unit = "drop" if entry.unit == "drops" and entry.quantity == 1 else _UNITS[entry.unit]
@@ -77,12 +82,18 @@ def _both_seen(story: LotStory) -> list[PhotoEntry]:
     return [photo for photo in match if photo.measurement.get("delta_e_2000")]
 
 
+def number_photos(story: LotStory) -> dict[int, str]:
+    """All photos by entry with their number."""
+    return {photo.id: f"photo {number}" for number, photo in enumerate(story.photos, 1)}
+
+
 def name_photos(story: LotStory) -> dict[int, str]:
-    """All photos by entry with their number, what they are of, and whether they were set aside."""
-    names = {}
-    for number, photo in enumerate(story.photos, 1):
+    """All photos by entry with their number, time, what they are of, and whether they were set aside."""
+    names = number_photos(story)
+    for photo in story.photos:
         later = "" if photo.purpose == "match" else " (after the closing)"
-        names[photo.id] = f"photo {number}{later}{' (set aside)' if photo.aside is not None else ''}"
+        aside = " (set aside)" if photo.aside is not None else ""
+        names[photo.id] += f", {parts.show_time(photo.created_at)}{later}{aside}"
     return names
 
 
