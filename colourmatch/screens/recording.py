@@ -44,6 +44,8 @@ def passed_ceilings(story: LotStory) -> list[str]:
 
 def record_advised(story: LotStory, advice: dict[str, Any]) -> None:
     """One large button a dose: tapped when the advised amount is in."""
+    for stock in story.lot.stocks:  # a tap on what is advised no longer is answered too
+        _dose_token(story, stock)
     for dose in telling.doses_left(story, advice):
         record_dose(story, dose)
 
@@ -52,11 +54,14 @@ def record_dose(story: LotStory, dose: dict[str, Any]) -> None:
     """The button of one dose, in ml where the drops are too many to count."""
     stock, unit = dose["stock"], "drops" if dose["drops"] <= MOST_DROPS else "ml"
     amount = dose[unit]
-    action = f"dose-{story.lot.id}-{stock}"
-    token = session.token_for(action, telling.newest_id(story))
+    action, token = f"dose-{story.lot.id}-{stock}", _dose_token(story, stock)
     words = f"I added {amount:g} {'drop' if dose['drops'] == 1 else unit} of {parts.plain(stock)}"
     if st.button(words, type="primary", width="stretch", key=f"{action}-{token}"):
         session.act_once(action, lambda token: write_addition(story, stock, unit, amount, token), to_top=True)
+
+
+def _dose_token(story: LotStory, stock: str) -> str:
+    return session.token_for(f"dose-{story.lot.id}-{stock}", telling.newest_id(story))
 
 
 def record_anything(story: LotStory, advice: dict[str, Any]) -> None:

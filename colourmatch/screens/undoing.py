@@ -13,11 +13,10 @@ UNDONE = "undone right after it was entered"
 
 def offer_undo(story: LotStory) -> None:
     """The tap, while the newest entry is one that can be taken back."""
-    words = name_newest(story)
+    action, words = f"undo-{story.lot.id}", name_newest(story)
+    token = session.token_for(action, telling.newest_id(story))  # a tap on an older one is answered too
     if not words or not session.may_enter():
         return
-    action = f"undo-{story.lot.id}"
-    token = session.token_for(action, telling.newest_id(story))
     if st.button(f"Undo: {parts.plain(words)}", key=f"{action}-{token}", icon=":material/undo:"):
         session.act_once(action, lambda token: take_back(story, words, token), to_top=True)
 
