@@ -234,6 +234,45 @@ def test_a_second_tap_cannot_put_the_next_stock_away(book: LotBook, lot_id: int)
     assert tapped.key not in [button.key for button in app.button]
 
 
+def test_a_reading_stays_the_one_that_was_chosen_when_another_is_noted(book: LotBook, lot_id: int) -> None:
+    from colourmatch.lots.references import enter_reference
+
+    for name, lab in (("B", [60, 45, 30]), ("C", [50, 45, 30])):
+        enter_reference(book, name, lab)
+    app = open_match(lot_id)
+    which = by_key(app.selectbox, f"target-{lot_id}-which")
+    (words,) = [one for one in which.options if one.startswith("C, the latest")]
+    which.select_index(which.options.index(words)).run()
+    enter_reference(book, "A", [70, 45, 30])  # it stands before the others
+    by_key(app.button, f"target-{lot_id}-choose").click().run()
+    assert not app.exception
+    assert book.find_lot(lot_id).target_lab == (50, 45, 30)
+
+
+def test_a_photo_after_the_closing_is_taken_back_where_it_was_taken(
+    book: LotBook, lot_id: int, photos: list[Path]
+) -> None:
+    record_photos(book, lot_id, [photos[0]])
+    book.close_lot(lot_id, "given up")
+    assert undo(open_match(lot_id)) is None
+    book.add_photo(lot_id, book.lot_story(lot_id).photos[0].measurement, purpose="recheck")
+    app = open_match(lot_id).switch_page("colourmatch/screens/lots.py").run()
+    assert undo(app).label == "Undo: photo 2"
+    undo(app).click().run()
+    assert [photo.aside for photo in book.lot_story(lot_id).photos] == [None, UNDONE]
+
+
+def test_card_and_phone_begin_at_the_newest_lot(book: LotBook, lot_id: int) -> None:
+    from colourmatch.lots.cards import enter_card
+
+    enter_card(book, "kitchen", [0.03, 0.09, 0.19, 0.36, 0.58, 0.75] * 2)
+    app = open_match(lot_id).switch_page("colourmatch/screens/calibrations.py").run()
+    assert by_key(app.selectbox, "read-with-lot").value == lot_id
+    newer = book.new_lot("newer", 500, ["red"]).id
+    app.run()
+    assert by_key(app.selectbox, "read-with-lot").value == newer
+
+
 # ---- a draft from before ------------------------------------------------------------------------------------------
 
 
