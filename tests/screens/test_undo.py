@@ -265,7 +265,7 @@ def test_a_photo_after_the_closing_is_taken_back_where_it_was_taken(
 def test_card_and_phone_begin_at_the_newest_lot(book: LotBook, lot_id: int) -> None:
     from colourmatch.lots.cards import enter_card
 
-    enter_card(book, "kitchen", [0.03, 0.09, 0.19, 0.36, 0.58, 0.75] * 2)
+    enter_card(book, "kitchen", [0.74, 0.48, 0.33, 0.18, 0.085, 0.03])
     app = open_match(lot_id).switch_page("colourmatch/screens/calibrations.py").run()
     assert by_key(app.selectbox, "read-with-lot").value == lot_id
     newer = book.new_lot("newer", 500, ["red"]).id
