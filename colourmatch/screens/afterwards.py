@@ -10,6 +10,7 @@ from colourmatch.lots.entries import LotStory
 from colourmatch.screens import parts, session, trend_plots
 from colourmatch.screens.photo_view import clear_upload, upload_photos
 from colourmatch.screens.plots import CONFIG
+from colourmatch.screens.undoing import offer_undo
 
 
 def show_recheck(story: LotStory) -> None:
@@ -31,6 +32,7 @@ def show_recheck(story: LotStory) -> None:
             )  # fmt: skip
     if not session.may_enter():
         return
+    offer_undo(story)
     with st.expander("Photograph again", expanded=not drift["photos"]):
         st.write(
             "Fill the kept sample and the reference into equal glasses beside the card, with a glass of water, "

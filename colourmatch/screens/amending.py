@@ -1,4 +1,4 @@
-"""Puts figures of a lot's head right (volume, ceiling, stocks ...); what stood there stays on record."""
+"""Puts figures of a lot's head right, and sets photos aside; what stood there stays on record."""
 
 from __future__ import annotations
 
@@ -8,8 +8,9 @@ import streamlit as st
 
 from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import list_colourants
-from colourmatch.lots.entries import Lot, LotStory
+from colourmatch.lots.entries import AmendmentEntry, AsideEntry, Lot, LotStory, PhotoEntry
 from colourmatch.screens import drafts, parts, session, telling
+from colourmatch.screens.photo_view import show_thumbnail
 from colourmatch.screens.stock_forms import name_colourant
 
 
@@ -17,7 +18,7 @@ def ask_amendment(story: LotStory) -> None:
     """The form; only what was changed is written."""
     lot = story.lot
     action = f"amend-{lot.id}"
-    token = session.token_for(action)
+    token = session.token_for(action, telling.newest_id(story, AmendmentEntry))
     with st.expander("Put figures of the lot right", expanded=drafts.holds(token)):
         st.write("The new figure counts for the whole lot, as if it had been given at its beginning.")
         typed = ask_figures(lot, f"{action}-{{}}-{token}")
@@ -41,7 +42,7 @@ def ask_aside(story: LotStory) -> None:
     if not story.photos:
         return
     action = f"aside-{story.lot.id}"
-    token = session.token_for(action)
+    token = session.token_for(action, telling.newest_id(story, PhotoEntry, AsideEntry))
     with st.expander("Set a photo aside", expanded=drafts.holds(token)):
         st.write(
             "A photo that went wrong is left out of all that is told of the lot. It stays on record, and can be taken back."
@@ -51,12 +52,16 @@ def ask_aside(story: LotStory) -> None:
             "Which photo", list(names)[::-1], format_func=names.__getitem__, key=f"{action}-which-{token}"
         )
         photo = next(entry for entry in story.photos if entry.id == chosen)
+        if photo.stored_name is not None:
+            path = session.current_book().photo_store.path(photo.stored_name)
+            show_thumbnail(path, photo.measurement, photo.original_name or "photo")
         back = photo.aside is not None
         if back:
             st.write(f"It was set aside: {parts.plain(photo.aside or '')}")
         why = st.text_input(
-            "Why", key=f"{action}-why-{token}", placeholder="it was all right" if back else "a lamp shone in"
-        )
+            "Why", key=f"{action}-why-{chosen}-{token}",
+            placeholder="it was all right" if back else "a lamp shone in",
+        )  # fmt: skip
         words = "Take it back" if back else "Set it aside"
         if st.button(words, key=f"{action}-write-{token}", width="stretch"):
 
@@ -66,7 +71,7 @@ def ask_aside(story: LotStory) -> None:
                 )
                 return "The photo counts again." if back else "The photo is set aside."
 
-            session.act_once(action, write)
+            session.act_once(action, write, to_top=True)
 
 
 def ask_figures(lot: Lot, key: str) -> dict[str, Any]:

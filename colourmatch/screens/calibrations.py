@@ -397,7 +397,8 @@ def show_lots() -> None:
     if not lots or not (names or lights):
         st.html(parts.empty("Nothing to choose yet: it takes an open lot, and a card or a fitted phone."))
         return
-    lot = st.selectbox("Lot", list(lots), format_func=lots.__getitem__, key="read-with-lot")
+    newest = next(iter(lots))
+    lot = st.selectbox("Lot", list(lots), format_func=lots.__getitem__, key=f"read-with-lot-{newest}")
     noted = lot_choice(book, lot)
     left, right = st.columns(2)
     card = left.selectbox(
@@ -405,14 +406,14 @@ def show_lots() -> None:
         names,
         index=_place(names, noted["card"]),
         placeholder="the default",
-        key=f"read-card-{lot}",
+        key=f"read-card-{lot}-{noted['card']}",
     )
     light = right.selectbox(
         "Light",
         lights,
         index=_place(lights, noted["light"]),
         placeholder="the only one",
-        key=f"read-light-{lot}",
+        key=f"read-light-{lot}-{noted['light']}",
     )
 
     def note(_token: str) -> str:

@@ -2,7 +2,8 @@
 
 Streamlit forgets the fields of a page that is left, and everything when the page is reloaded or the app started
 anew. The fields whose key holds a live token are remembered here: in the visit, and in a file of the user's own
-state folder. It knows nothing of what they mean.
+state folder. A token that is about an entry ends with it (`session.token_for`), and so do its fields. It knows nothing
+of what they mean.
 """
 
 from __future__ import annotations

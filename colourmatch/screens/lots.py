@@ -55,7 +55,8 @@ def pick_from_table() -> int | None:
     )
     event = st.dataframe(
         [row_of(lot) for lot in lots], hide_index=True, row_height=44, on_select="rerun",
-        selection_mode="single-row", key=f"lots-table-{search}-{which}-{page}", height="content",
+        selection_mode="single-row", height="content",
+        key=f"lots-table-{search}-{which}-{page}-{hash(tuple(lot.id for lot in lots))}",  # a row is one of these
     )  # fmt: skip
     st.caption(shown)
     show_tables()

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 import streamlit as st
 
-from colourmatch.lots.entries import LotStory, PhotoEntry
+from colourmatch.lots.entries import AmendmentEntry, AsideEntry, LotStory, PhotoEntry
 from colourmatch.screens import pages, parts, plots, serving, session, telling, trials
 from colourmatch.screens.amending import ask_amendment, ask_aside
 from colourmatch.screens.photo_view import (
@@ -21,11 +22,11 @@ from colourmatch.screens.recording import (
     ask_closing,
     ask_correction,
     ask_other_entries,
-    passed_ceilings,
     record_advised,
     record_anything,
 )
 from colourmatch.screens.references import ask_choice, tell_target
+from colourmatch.screens.undoing import offer_undo
 
 _NO_LOT = (
     "Here a lot is matched: each photo of reference and batch gives the difference and the next step. "
@@ -49,8 +50,9 @@ def show() -> None:
     session.choose_lot(lot_id)
     story = session.current_book().lot_story(lot_id)
     waiting = telling.describe_since_photo(story)
-    advice = {} if waiting else find_advice(story)
+    advice = find_advice(story)
     show_refused(story)
+    offer_undo(story)
     trials.show_trial_head(story)
     show_now(story, advice, waiting)
     # What is to be done comes before the numbers of a photo that no longer shows the batch as it is.
@@ -106,14 +108,37 @@ def show_now(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     """What now, and right under it the button to tap when it is done: both in sight on a phone without scrolling."""
     st.html('<h1 class="cm-unseen">Match</h1>' + tell_now(story, advice, waiting))
     if not story.lot.closed and session.may_enter():
+        ask_question(story, advice)
         record_advised(story, advice)
         if waiting:  # a mistaken tap is mended where it was tapped
             ask_correction(story)
 
 
+def ask_question(story: LotStory, advice: dict[str, Any]) -> None:
+    """A photo that seems older than what was noted before it: two taps, each written down."""
+    question = advice.get("question")
+    if not question:
+        return
+    photo = next((entry for entry in story.photos if entry.id == question["entry"]), story.photos[-1])
+    action = f"question-{story.lot.id}"
+    token = session.token_for(action, photo.id)
+    answers = (
+        ("Yes, it was before", question["at"], "it was taken before"),
+        ("No, it shows the batch as it is", photo.created_at, "it was taken after"),
+    )
+    for place, (words, at, reason) in zip(st.columns(2), answers, strict=True):
+        if place.button(words, width="stretch", key=f"{action}-{at}-{token}"):
+            session.act_once(action, partial(_answer_question, photo.id, at, reason), to_top=True)
+
+
+def _answer_question(photo_id: int, at: str, reason: str, token: str) -> str:
+    session.current_book().move_entry(photo_id, at, reason, entered_by=session.entered_by(), token=token)
+    return f"The photo stands where it belongs: {reason}."
+
+
 def show_glance(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     """How far, which way, how much is left, and what is passed."""
-    from colourmatch.lots.ceilings import ceiling_left
+    from colourmatch.lots.ceilings import ceiling_left, passed_ceilings
 
     lot, photos = story.lot, telling.compared_photos(story)
     together = telling.find_combined(story, advice)
@@ -122,7 +147,7 @@ def show_glance(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
         # torn photos say nothing together: the last one is shown, and the sentence below
         shown = together if together and (together["agree"] or together["retake"]) else None
         seen, whose = shown or photos[-1].measurement, telling.describe_photos(shown)
-        far = seen["delta_e_2000"] if waiting or not advice.get("now") else advice["now"]
+        far = advice.get("now") or seen["delta_e_2000"]
         under = f"{parts.judge(far, lot.tolerance)}; CIEDE2000 with its 95 % interval"
         if far is not seen["delta_e_2000"]:
             alone = "together" if shown else "alone"
@@ -132,7 +157,7 @@ def show_glance(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
         cells.append(
             parts.cell("Which way", seen["difference"]["text"], f"the batch against the reference, {whose}")
         )
-    elif advice.get("now") and not waiting:
+    elif advice.get("now"):
         words = (
             f"{parts.judge(advice['now'], lot.tolerance)}; CIEDE2000 with its 95 % interval, from all photos"
         )
@@ -141,13 +166,15 @@ def show_glance(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     cells.append(parts.ceiling_cell(used, lot.ceiling_mg_per_l, left, lot.jurisdiction))
     st.html(parts.glance(cells))
     if passed := passed_ceilings(story):
-        st.html("".join(parts.flag_line("Too much", text, "refuse") for text in passed))
+        st.html("".join(parts.flag_line("Too much", one["text"], "refuse") for one in passed))
     if lot.target_lab is not None:
         st.html(parts.line(f"Tinted to {tell_target(story)}."))
     if together and not together["agree"]:
         st.html(parts.flag_line("Doubtful", together["text"], "warn"))
     if story.photos:
-        show_flags(last_photo(story).measurement, "" if waiting else advice.get("text") or "")
+        show_flags(last_photo(story).measurement, advice.get("text") or "")
+    rests = [advice.get("amounts") or {}, *(advice.get("surprises") or ())]
+    st.html("".join(parts.flag_line("Strength", one["text"], "warn") for one in rests if one.get("text")))
 
 
 def show_actions(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
@@ -155,21 +182,17 @@ def show_actions(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     if story.lot.closed or not session.may_enter():
         return
     left, right = st.columns(2, gap="large")
-    photo_first = waiting or not story.photos or advice.get("action") == "rephotograph"
+    photo_first = not story.photos or advice.get("action") == "rephotograph"
     with left if photo_first else right:
         st.header("Next photo" if story.photos else "First photo")
         take_photos(story)
     with right if photo_first else left:
-        st.header(
-            "What is left to do"
-            if advice.get("action") == "stop" and not waiting
-            else "Write down what went in"
-        )
-        if not waiting and blends_back(advice):
+        st.header("What is left to do" if advice.get("action") == "stop" else "Write down what went in")
+        if blends_back(advice):
             ask_other_entries(story, (advice.get("rescue") or {}).get("untinted_ml"))
         serving.ask_other_stock(story, advice)
         record_anything(story, advice)
-        if not waiting and advice.get("action") == "stop":
+        if advice.get("action") == "stop":
             ask_closing(story, advice, unfolded=advice["reason"] != "past")
 
 
@@ -221,7 +244,7 @@ def ask_view(story: LotStory) -> dict[str, float | None]:
 
     now = view_of_photos(story)
     thinned = "undiluted" if now.dilution == 1 else f"1 part made up to {now.dilution:g}"
-    key = f"view-{story.lot.id}-{len(story.photos)}"
+    key = f"view-{story.lot.id}-{telling.newest_id(story, PhotoEntry, AsideEntry, AmendmentEntry)}"
     with st.expander(f"{now.depth_mm:g} mm deep, {thinned}. Thinned otherwise?"):
         st.write("Both glasses alike, the blank is water. It holds for the photos from now on.")
         left, right = st.columns(2)
@@ -371,7 +394,7 @@ def show_history(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     ask_choice(story)
     if story.lot.closed:
         return
-    stopped = not waiting and advice.get("action") == "stop"
+    stopped = advice.get("action") == "stop"
     if not stopped or not blends_back(advice):
         ask_other_entries(story)
     if not stopped:

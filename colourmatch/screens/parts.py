@@ -115,22 +115,22 @@ def split_sentence(text: str) -> tuple[str, str]:
 
 
 def advice_panel(advice: Mapping[str, Any], waiting: str = "") -> str:
-    """What to do now; `waiting` names what was added since the last photo and asks for the next one."""
-    if waiting:
-        sentence = "Stir, wait for the bubbles to clear, photograph again."
-        return panel("Now", sentence, [f"Added since the last photo: {waiting}."], "photo")
+    """What to do now; `waiting` names what was added since the last photo."""
     stop = advice["action"] == "stop"
     heading = _REASONS.get(advice["reason"], "Stop") if stop else "Now"
     kind = {"stop": "stop", "rephotograph": "photo"}.get(advice["action"], "")
     whole = advice["action"] == "rephotograph" and len(advice["text"]) <= MOST_LARGE
     first, rest = (advice["text"], "") if whole else split_sentence(advice["text"])
-    return panel(heading, first, [rest, *advice_details(advice)], kind)
+    since = f"Added since the last photo: {waiting}." if waiting else ""
+    return panel(heading, first, [rest, since, *advice_details(advice)], kind)
 
 
 def advice_details(advice: Mapping[str, Any]) -> list[str]:
     """The sentences under the large one: what is expected, how much it takes in all, what is in the way."""
     lines = []
     predicted = (advice.get("predicted") or {}).get("delta_e_2000")
+    if expected := (advice.get("expected") or {}).get("delta_e_2000"):
+        lines.append(f"Now it should be about {show_interval(expected)}; no photo shows it yet.")
     if predicted and advice["action"] == "add":
         lines.append(f"After this step the difference should be about {show_interval(predicted)}.")
     to_match = [part for part in advice.get("to_match") or () if part.get("drops")]

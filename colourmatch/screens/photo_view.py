@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -116,6 +117,13 @@ def show_picture(source: Path | bytes, measured: Mapping[str, Any], name: str) -
                 "and the glasses. Dashed: where the colour was read."
             )
         )
+
+
+def show_thumbnail(source: Path, measured: Mapping[str, Any], name: str) -> None:
+    """The same picture small, to know a photo by; nothing where it is gone."""
+    with contextlib.suppress(ColourMatchError):
+        picture = _drawn(str(source), dict(measured.get("drawing") or {}) or None, name)
+        st.image(picture, width=160, alt=f"photo {name}")
 
 
 def show_swatches(measured: Mapping[str, Any], advice: Mapping[str, Any] | None = None) -> None:

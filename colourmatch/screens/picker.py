@@ -250,8 +250,10 @@ def offer_lot(store: dict[str, Any], reflectance: float) -> None:
             "from above; for bottles seen from the side it is half their inner width."
         )
         names = {lot.id: f"{lot.name} ({lot.label})" for lot in lots}
-        chosen = st.selectbox("Lot", list(names), format_func=names.__getitem__, key="picker-lot")
-        if st.button("Put it into this lot", key="picker-record", width="stretch"):
+        chosen = st.selectbox(
+            "Lot", list(names), format_func=names.__getitem__, key=f"picker-lot-{lots[0].id}"
+        )
+        if st.button("Put it into this lot", key=f"picker-record-{chosen}", width="stretch"):
             record(store, chosen, reflectance)
 
 

@@ -7,10 +7,10 @@ from typing import Any
 import streamlit as st
 
 from colourmatch.amounts import tell_quantity
-from colourmatch.dosing.care import ceiling_check, list_jurisdictions
 from colourmatch.dosing.plan import MOST_DROPS
 from colourmatch.errors import InputError
-from colourmatch.lots.entries import LotStory
+from colourmatch.lots.ceilings import passed_ceilings
+from colourmatch.lots.entries import AdditionEntry, LotStory
 from colourmatch.lots.trials import open_trials
 from colourmatch.screens import drafts, parts, session, telling
 
@@ -34,18 +34,11 @@ def write_addition(story: LotStory, stock: str, unit: str, quantity: float | Non
     return f"{telling.describe_amount(entry)} written down.{' A ceiling is passed.' if passed else ''}"
 
 
-def passed_ceilings(story: LotStory) -> list[str]:
-    """A sentence for the lot's own ceiling and for each limit of the place it is sold in that it is over."""
-    lot = story.lot
-    # A lot without a place is held against its own ceiling alone.
-    report = ceiling_check(story.state(), lot.ceiling_mg_per_l, lot.jurisdiction or list_jurisdictions()[0])
-    lines = report.lines if lot.jurisdiction else report.lines[: lot.ceiling_mg_per_l is not None]
-    return [line.text for line in lines if line.over]
-
-
 def record_advised(story: LotStory, advice: dict[str, Any]) -> None:
     """One large button a dose: tapped when the advised amount is in."""
-    for dose in telling.doses_left(story, advice):
+    for stock in story.lot.stocks:  # a tap on what is advised no longer is answered too
+        _dose_token(story, stock)
+    for dose in telling.doses_of(advice):
         record_dose(story, dose)
 
 
@@ -53,19 +46,23 @@ def record_dose(story: LotStory, dose: dict[str, Any]) -> None:
     """The button of one dose, in ml where the drops are too many to count."""
     stock, unit = dose["stock"], "drops" if dose["drops"] <= MOST_DROPS else "ml"
     amount = dose[unit]
-    action = f"dose-{story.lot.id}-{stock}"
+    action, token = f"dose-{story.lot.id}-{stock}", _dose_token(story, stock)
     words = f"I added {tell_quantity(amount, unit)} of {parts.plain(stock)}"
-    if st.button(words, type="primary", width="stretch", key=f"{action}-{session.token_for(action)}"):
-        session.act_once(action, lambda token: write_addition(story, stock, unit, amount, token))
+    if st.button(words, type="primary", width="stretch", key=f"{action}-{token}"):
+        session.act_once(action, lambda token: write_addition(story, stock, unit, amount, token), to_top=True)
+
+
+def _dose_token(story: LotStory, stock: str) -> str:
+    return session.token_for(f"dose-{story.lot.id}-{stock}", telling.newest_id(story))
 
 
 def record_anything(story: LotStory, advice: dict[str, Any]) -> None:
     """Any other amount of any stock on the shelf."""
     book = session.current_book()
     names = list(dict.fromkeys([*story.lot.stocks, *(stock.name for stock in book.list_stocks())]))
-    advised = {dose["stock"]: dose for dose in telling.doses_left(story, advice)}
+    advised = {dose["stock"]: dose for dose in telling.doses_of(advice)}
     action = f"addition-{story.lot.id}"
-    token = session.token_for(action)
+    token = session.token_for(action, telling.newest_id(story))
     with st.expander("Another amount went in", expanded=drafts.holds(token)):
         stock = st.selectbox("Stock", names, key=f"{action}-stock-{token}")
         unit = st.segmented_control(
@@ -77,7 +74,9 @@ def record_anything(story: LotStory, advice: dict[str, Any]) -> None:
             key=f"{action}-amount-{unit}-{stock}-{token}", **_FORMATS[unit],
         )  # fmt: skip
         if st.button("Write it down", key=f"{action}-write-{token}", width="stretch"):
-            session.act_once(action, lambda token: write_addition(story, stock, unit, quantity, token))
+            session.act_once(
+                action, lambda token: write_addition(story, stock, unit, quantity, token), to_top=True
+            )
 
 
 def ask_correction(story: LotStory) -> None:
@@ -86,7 +85,7 @@ def ask_correction(story: LotStory) -> None:
     if not additions:
         return
     action = f"correct-{story.lot.id}"
-    token = session.token_for(action)
+    token = session.token_for(action, telling.newest_id(story, AdditionEntry))
     with st.expander("Correct an addition", expanded=drafts.holds(token)):
         st.write("Nothing is rubbed out: the correction is written beside the entry, with its reason.")
         chosen = st.selectbox(
@@ -96,7 +95,7 @@ def ask_correction(story: LotStory) -> None:
         unit = additions[chosen].unit
         what = st.segmented_control(
             "What was wrong", ["It never went in", "The amount"], default="It never went in", required=True,
-            key=f"{action}-what-{token}",
+            key=f"{action}-what-{chosen}-{token}",
         )  # fmt: skip
         amount = None
         if what == "The amount":
@@ -104,7 +103,9 @@ def ask_correction(story: LotStory) -> None:
                 f"What really went in, {_UNITS[unit]}", value=None, min_value=0.0,
                 key=f"{action}-amount-{chosen}-{token}", **_FORMATS[unit],
             )  # fmt: skip
-        reason = st.text_input("Reason", key=f"{action}-reason-{token}", placeholder="tapped by mistake")
+        reason = st.text_input(
+            "Reason", key=f"{action}-reason-{chosen}-{token}", placeholder="tapped by mistake"
+        )
 
         def correct(token: str) -> str:
             if what == "The amount" and amount is None:
@@ -116,15 +117,18 @@ def ask_correction(story: LotStory) -> None:
             return "The correction is written down."
 
         if st.button("Write the correction", key=f"{action}-write-{token}", width="stretch"):
-            session.act_once(action, correct)
+            session.act_once(action, correct, to_top=True)
 
 
 def ask_other_entries(story: LotStory, untinted_ml: float | None = None) -> None:
     """Samples, untinted batch blended back, notes; `untinted_ml` is what was advised to blend back."""
     lot_id = story.lot.id
-    choice = session.token_for(f"others-{lot_id}")
-    tokens = [choice, *(session.token_for(f"other-{lot_id}-{kind}") for kind in _OTHERS)]
-    unfolded = untinted_ml is not None or any(map(drafts.holds, tokens))
+    newest, tokens = telling.newest_id(story), []
+    for kind in _OTHERS:  # an amount is of the batch as it is now, a note is not
+        tokens.append(session.token_for(f"other-{lot_id}-{kind}", None if kind == "Note" else newest))
+    # While a note is being written it stays in sight.
+    choice = session.token_for(f"others-{lot_id}", None if drafts.holds(tokens[-1]) else newest)
+    unfolded = untinted_ml is not None or any(map(drafts.holds, [choice, *tokens]))
     with st.expander("Sample, blending back, note", expanded=unfolded):
         what = st.segmented_control(
             "What", _OTHERS, default=_OTHERS[0 if untinted_ml is None else 1], required=True,
@@ -165,7 +169,7 @@ def ask_other_entries(story: LotStory, untinted_ml: float | None = None) -> None
             return "The untinted batch is written down. Photograph again."
 
         if st.button("Write it down", key=f"{action}-write-{token}", width="stretch"):
-            session.act_once(action, write)
+            session.act_once(action, write, to_top=what != "Note")
 
 
 def ask_closing(story: LotStory, advice: dict[str, Any], *, unfolded: bool = False) -> None:

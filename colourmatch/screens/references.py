@@ -7,15 +7,16 @@ from typing import Any
 import streamlit as st
 
 from colourmatch.errors import ColourMatchError, InputError
-from colourmatch.lots.entries import LotStory
+from colourmatch.lots.entries import AmendmentEntry, LotStory
 from colourmatch.screens import drafts, parts, session
 from colourmatch.screens.photo_view import clear_upload, upload_photos
+from colourmatch.screens.telling import newest_id
 
 #: Which reading a lot is tinted to -> how it is called.
 WHICH = {"latest": "the latest reading", "first": "the first reading", "mean": "the mean of its readings"}
 _SOURCES = {"photo": "photo", "lot": "own lot", "entered": "entered"}
 _WAYS = ["Photos", "Entered colour", "Own lot"]
-_NEW = "a new one"
+_NEW, _IN_PHOTO = "a new one", "photo"
 _EMPTY = (
     "No reference is noted. A reference is what lots are tinted to: the bottle it stands in for, or your own "
     "last good lot. One that stands beside the batch in every photo needs no entry here. Note it to see "
@@ -97,7 +98,7 @@ def ask_reading(known: list[dict[str, Any]]) -> None:
             "How", _WAYS, default=_WAYS[0], required=True, key=f"reference-way-{token}"
         )
         if way == _WAYS[2]:
-            ask_own_lot(name.strip())
+            ask_own_lot(name.strip(), token)
             return
         left, right = st.columns(2)
         view: dict[str, Any] = {
@@ -202,14 +203,15 @@ def ask_colour(name: str, view: dict[str, Any], token: str) -> None:
         session.act_once("reference", enter)
 
 
-def ask_own_lot(name: str) -> None:
+def ask_own_lot(name: str, token: str) -> None:
     """The final colour of an own closed lot as a reference."""
     lots = {lot.id: lot for lot in reversed(session.current_book().list_closed())}
     if not lots:
         st.html(parts.empty("No lot is closed yet. A closed lot that turned out well can be a reference."))
         return
+    newest = next(iter(lots))
     source = st.selectbox(
-        "Lot", list(lots), key="reference-source",
+        "Lot", list(lots), key=f"reference-source-{newest}-{token}",
         format_func=lambda number: f"{lots[number].name} ({lots[number].label})",
     )  # fmt: skip
     st.caption("Its last photo after the last dose gives the colour, its depth and its dilution.")
@@ -221,7 +223,7 @@ def ask_own_lot(name: str) -> None:
         made = target_from_lot(book, source, name=name or None, entered_by=by)
         return f"{made['name']} is a reference now."
 
-    if st.button("Make it a reference", key="reference-take", type="primary"):
+    if st.button("Make it a reference", key=f"reference-take-{source}-{token}", type="primary"):
         session.act_once("reference", take)
 
 
@@ -266,18 +268,19 @@ def ask_choice(story: LotStory) -> None:
     with st.expander("What the lot is tinted to"):
         st.html(parts.line(tell_target(story, known)))
         action = f"target-{story.lot.id}"
-        token = session.token_for(action)
-        options = list(choices)
-        number = st.selectbox(
-            "Tint it to", range(len(options)), index=None, placeholder="Choose", key=f"{action}-which-{token}",
-            format_func=lambda k: choices[options[k]],
+        token = session.token_for(action, newest_id(story, AmendmentEntry))
+        # Not its place in the list, which another reading moves.
+        options = {_IN_PHOTO if one is None else f"{one[0]}/{one[1]}": one for one in choices}
+        chosen = st.selectbox(
+            "Tint it to", list(options), index=None, placeholder="Choose", key=f"{action}-which-{token}",
+            format_func=lambda one: choices[options[one]],
         )  # fmt: skip
         st.caption("It counts for photos without the reference; a reference in the photo counts before it.")
 
         def choose(_token: str) -> str:
-            if number is None:
+            if chosen is None:
                 raise InputError("Choose a reading first.")
-            return choose_for_lot(story.lot.id, options[number])
+            return choose_for_lot(story.lot.id, options[chosen])
 
         if st.button("Tint to this reading", key=f"{action}-choose-{token}", width="stretch"):
             session.act_once(action, choose)

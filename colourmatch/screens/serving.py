@@ -13,9 +13,9 @@ import streamlit as st
 from colourmatch.amounts import tell_drops
 from colourmatch.errors import InputError
 from colourmatch.lots.book import LotBook
-from colourmatch.lots.entries import LotStory
+from colourmatch.lots.entries import AmendmentEntry, LotStory
 from colourmatch.lots.looking import read_intake, serve_lot
-from colourmatch.screens import drafts, parts, session
+from colourmatch.screens import drafts, parts, session, telling
 from colourmatch.screens.new_lot import LIGHTS, ask_glasses
 
 _NOTE = (
@@ -64,7 +64,8 @@ def _tell(one: Mapping[str, Any]) -> str:
 
 def show_glass(story: LotStory, advice: Mapping[str, Any]) -> None:
     """Choose a glass, and see reference and batch in it in each light."""
-    key, own = f"glass-{story.lot.id}-{{}}", (advice.get("serving") or [{}])[0]
+    amended = telling.newest_id(story, AmendmentEntry)  # it may have named another glass to begin with
+    key, own = f"glass-{story.lot.id}-{{}}-{amended}", (advice.get("serving") or [{}])[0]
     left, right = st.columns(2)
     depth = left.number_input(
         "Depth of the glass, mm", value=own.get("depth_mm", 60.0), min_value=1.0, max_value=200.0, step=5.0, format="%g",
@@ -136,7 +137,7 @@ def _reckon(
 def ask_conditions(story: LotStory) -> None:
     """Change where the match is judged: the glasses that the advice weighs; what stood there stays on record."""
     action = f"conditions-{story.lot.id}"
-    token = session.token_for(action)
+    token = session.token_for(action, telling.newest_id(story, AmendmentEntry))
     with st.expander("Change where the match is judged", expanded=drafts.holds(token)):
         told = ask_glasses(
             f"{action}-{{}}-{{{{}}}}-{token}", (story.lot.serving or {}).get("conditions") or []

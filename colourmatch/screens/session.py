@@ -34,6 +34,11 @@ _SURPRISE = (
 _TO_TOP = "<script>/* {mark} */ document.querySelector('[data-testid=\"stMain\"]')?.scrollTo(0, 0);</script>"
 
 
+_OUTDATED = "Another entry came after what was typed or tapped here: that is not written down. Enter it again if it still holds."
+#: token -> what was said when its act was done: the answer to a second tap that was under way with the first.
+_done: dict[str, str] = {}
+_MOST_DONE = 500
+
 _LOOKING = (
     "Everything can be looked at and taken along as sheets, labels and tables. To enter something, change the rights of "
     "the file and its folder, or give another book with --book."
@@ -120,7 +125,8 @@ def show_notices() -> None:
     """The sentences that `notify` kept, once: at the top, and in view where the page is scrolled down."""
     # The container is there in every run: without it all below moves up one place when the sentence goes,
     # and the tab or the form that the person has just opened falls shut.
-    with st.container():
+    st.session_state["notice-place"] = place = st.container()
+    with place:
         for text in st.session_state.pop("notices", []):
             st.success(parts.plain(text))
             if "to-top" not in st.session_state:
@@ -139,23 +145,50 @@ def scroll_to_top() -> None:
         st.html(_TO_TOP.format(mark=mark), unsafe_allow_javascript=True)
 
 
-def token_for(action: str) -> str:
-    """The token of an action that is not done yet; a second tap sends the same one and adds nothing."""
+def token_for(action: str, about: int | None = None) -> str:
+    """The token of an action that is not done yet; a second tap sends the same one and adds nothing.
+
+    `about` is the entry that the act is about, such as the newest of its lot. Once that is another entry the token is
+    another one, and with it every field whose key holds it: what was typed or tapped for the older one is over.
+    """
     key = f"token-{action}"
-    if key not in st.session_state:
-        st.session_state[key] = uuid.uuid4().hex
-    return str(st.session_state[key])
+    known = st.session_state.get(key)
+    if known is not None and about is not None and known.partition("-")[0] != str(about):
+        _tell_outdated(known)
+        known = None
+    if known is None:
+        known = uuid.uuid4().hex if about is None else f"{about}-{uuid.uuid4().hex}"
+        st.session_state[key] = known
+    return str(known)
 
 
-def act_once(action: str, act: Callable[[str], str]) -> None:
+def _tell_outdated(token: str) -> None:
+    """Say at the top, once in a run, that something typed or tapped is over; to a double tap, what the first did."""
+    tapped = any(token in str(key) and value is True for key, value in st.session_state.items())
+    if not (tapped or drafts.holds(token)) or "notice-place" not in st.session_state:
+        return
+    with st.session_state.pop("notice-place"):
+        if tapped and token in _done:
+            st.success(parts.plain(_done[token]))
+        else:
+            st.warning(_OUTDATED)
+
+
+def act_once(action: str, act: Callable[[str], str], *, to_top: bool = False) -> None:
     """Do something with its token; when it succeeds say what it says, renew the token and start over.
 
-    Fields whose key holds the token are empty again afterwards; when it fails they keep what was typed.
+    Fields whose key holds the token are empty again afterwards; when it fails they keep what was typed. `to_top`: the
+    page is then shown from its top, where the answer and the way back stand.
     """
     with failures_shown():
-        text = act(token_for(action))
+        token = token_for(action)
+        text = _done[token] = act(token)
+        for old in list(_done)[:-_MOST_DONE]:
+            _done.pop(old, None)
         st.session_state.pop(f"token-{action}", None)
         notify(text)
+        if to_top:
+            go_to_top()
         st.rerun()
 
 

@@ -218,19 +218,20 @@ def show_putting_away(stocks: list[StockEntry]) -> None:
         def put_away(_token: str) -> str:
             return f"The stock {book.put_away(chosen, entered_by=by).name} is put away. Its history stays."
 
-        if st.button("Put it away", key="away-put"):
+        if st.button("Put it away", key=f"away-put-{chosen}"):
             session.act_once("away", put_away)
         stock = next(one for one in stocks if one.id == chosen)
         if not stock.learnt:
             st.html(parts.line(f"Photos taught nothing of {stock.name} yet: its label counts."))
             return
         st.html(parts.line(f"{stock.name}: {tell_learnt(stock)}."))
-        sure = st.checkbox("It was made anew: its label counts again", key=f"away-sure-{chosen}")
+        key = f"{chosen}-{stock.changed_at}"  # a tick is about what was learnt until then
+        sure = st.checkbox("It was made anew: its label counts again", key=f"away-sure-{key}")
 
         def forget(_token: str) -> str:
             if not sure:
                 raise InputError('Tick "It was made anew" before what was learnt is set aside.')
             return f"What was learnt of {book.reset_learnt(chosen, entered_by=by).name} is set aside."
 
-        if st.button("Forget what was learnt", key="away-forget"):
+        if st.button("Forget what was learnt", key=f"away-forget-{key}"):
             session.act_once("forget", forget)

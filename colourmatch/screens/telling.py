@@ -21,6 +21,7 @@ from colourmatch.lots.entries import (
     tell_figure,
 )
 from colourmatch.lots.sheet_facts import tell_conditions
+from colourmatch.lots.since_photo import since_photo, tell_change
 from colourmatch.lots.trials import came_along
 from colourmatch.screens import parts
 
@@ -56,6 +57,11 @@ def closing_panel(closing: ClosingEntry) -> str:
     return parts.panel("Closed", outcome, [said, closing.against, when], "stop")
 
 
+def newest_id(story: LotStory, *kinds: type[LotEntry]) -> int:
+    """The newest entry of a lot, of any of these kinds where some are named; 0 while there is none."""
+    return max((entry.id for entry in story.events if not kinds or isinstance(entry, kinds)), default=0)
+
+
 def describe_amount(entry: AdditionEntry) -> str:
     """An addition as it was typed: 12 drops of red."""
     return f"{tell_quantity(entry.quantity, entry.unit)} of {entry.stock}"
@@ -77,12 +83,18 @@ def _both_seen(story: LotStory) -> list[PhotoEntry]:
     return [photo for photo in match if photo.measurement.get("delta_e_2000")]
 
 
+def number_photos(story: LotStory) -> dict[int, str]:
+    """All photos by entry with their number."""
+    return {photo.id: f"photo {number}" for number, photo in enumerate(story.photos, 1)}
+
+
 def name_photos(story: LotStory) -> dict[int, str]:
-    """All photos by entry with their number, what they are of, and whether they were set aside."""
-    names = {}
-    for number, photo in enumerate(story.photos, 1):
+    """All photos by entry with their number, time, what they are of, and whether they were set aside."""
+    names = number_photos(story)
+    for photo in story.photos:
         later = "" if photo.purpose == "match" else " (after the closing)"
-        names[photo.id] = f"photo {number}{later}{' (set aside)' if photo.aside is not None else ''}"
+        aside = " (set aside)" if photo.aside is not None else ""
+        names[photo.id] += f", {parts.show_time(photo.created_at)}{later}{aside}"
     return names
 
 
@@ -108,26 +120,12 @@ def describe_photos(together: Mapping[str, Any] | None) -> str:
     return f"last {len(together['photos'])} photos" if together else "last photo"
 
 
-def additions_since_photo(story: LotStory) -> list[AdditionEntry]:
-    """What went in after the last photo."""
-    photos = story.counting_photos
-    before = {entry.id for entry in story.additions_before(photos[-1])} if photos else set()
-    return [entry for entry in story.additions if entry.id not in before]
-
-
 def describe_since_photo(story: LotStory) -> str:
-    """What went in after the last photo, in words; empty when nothing did, or the lot is closed."""
+    """What changed the batch after the last photo, in words; empty when nothing did, or the lot is closed."""
     if story.lot.closed:
         return ""
     began = came_along(story)  # a trial begins with it
-    changes = [describe_amount(entry) for entry in additions_since_photo(story) if entry.id not in began]
-    photos = story.counting_photos
-    before = {entry.id for entry in story.entries_before(photos[-1])} if photos else set()
-    for entry in story.effective:
-        if isinstance(entry, VolumeEntry) and entry.came and entry.id not in before:
-            what = "of the trial" if entry.kind == "poured-back" else "of untinted batch"
-            changes.append(f"{parts.show_amount(entry.ml)} ml {what}")
-    return ", ".join(changes)
+    return ", ".join(tell_change(entry) for entry in since_photo(story).changes if entry.id not in began)
 
 
 def advice_of_last_photo(story: LotStory) -> dict[str, Any] | None:
@@ -140,14 +138,9 @@ def advice_of_last_photo(story: LotStory) -> dict[str, Any] | None:
     )
 
 
-def doses_left(story: LotStory, advice: dict[str, Any]) -> list[dict[str, Any]]:
-    """The advised doses that were not written down yet; with several stocks some may be in already."""
-    done = {entry.stock for entry in additions_since_photo(story)}
-    if not done:
-        return list(advice.get("doses") or ()) if advice.get("action") == "add" else []
-    photos = story.counting_photos
-    last = (photos[-1].advice or {}) if photos else {}
-    return [dose for dose in last.get("doses") or () if dose["stock"] not in done]
+def doses_of(advice: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """The doses that are advised now; with several stocks, or a part of them in, what is left."""
+    return list(advice.get("doses") or ()) if advice.get("action") == "add" else []
 
 
 def tell_entry(entry: LotEntry, us: bool = False) -> str:

@@ -9,7 +9,7 @@ import streamlit as st
 from colourmatch.errors import InputError
 from colourmatch.lots.entries import LotStory
 from colourmatch.lots.trials import describe_trials, finish_trial
-from colourmatch.screens import drafts, pages, parts, session
+from colourmatch.screens import drafts, pages, parts, session, telling
 
 
 def show_trial_head(story: LotStory) -> None:
@@ -45,7 +45,7 @@ def show_trials(story: LotStory) -> None:
 def ask_trial(story: LotStory) -> None:
     """Take a measured part of the batch."""
     action = f"trial-{story.lot.id}"
-    token = session.token_for(action)
+    token = session.token_for(action, telling.newest_id(story))
     with st.expander("Try it on a small part first", expanded=drafts.holds(token)):
         st.write(
             "Measure 50 or 100 ml of the batch into a clean jug and tint that first. The trial has its own page, drops "
@@ -80,7 +80,7 @@ def ask_pouring_back(story: LotStory) -> None:
     if not session.may_enter() or told["poured_back"] or session.current_book().find_lot(parent).closed:
         return
     action = f"pour-back-{story.lot.id}"
-    token = session.token_for(action)
+    token = session.token_for(action, telling.newest_id(story))
     with st.expander("Pour the trial back into the batch"):
         st.write(
             f"{parts.show_ml(told['volume_ml'], session.shows_us())} go back into lot {parent}, their colour with them, and the "

@@ -138,7 +138,9 @@ def test_what_is_typed_survives_leaving_the_page_and_a_reload(
 def test_two_windows_of_one_browser_do_not_share_an_act(
     serve: Callable[..., Server], browse: Callable[[str], Page], book: LotBook, lot_id: int
 ) -> None:
-    """Each window writes its own addition; were their tokens one, the second would be taken for a repeated tap."""
+    """Each window writes its own note; were their tokens one, the second would be taken for a repeated tap."""
+    from selenium.webdriver.common.keys import Keys
+
     server, page = serve(), browse("desk")
     page.go(f"{server.url}/match?lot={lot_id}")
     first = page.driver.current_window_handle
@@ -148,12 +150,29 @@ def test_two_windows_of_one_browser_do_not_share_an_act(
     second = page.driver.current_window_handle
     for window in (first, second):
         page.driver.switch_to.window(window)
-        page.tap("summary", "Another amount")
+        page.tap("summary", "Sample, blending back, note")
+        page.settle()
+        page.tap("button", "Note")
+        page.settle()
+        write_in(page, "Note", f"of {window}", Keys.TAB)
         page.settle()
     for window, count in ((first, 1), (second, 2)):
         page.driver.switch_to.window(window)
         page.tap("button", "Write it down")
-        wait_for(lambda count=count: len(book.lot_story(lot_id).additions) == count, "not written down", 20)
+        notes = lambda: [e for e in book.lot_story(lot_id).events if e.kind == "note"]  # noqa: E731
+        wait_for(lambda count=count, notes=notes: len(notes()) == count, "not written down", 20)
+
+
+def test_what_another_window_left_behind_is_not_written_down_unasked(
+    serve: Callable[..., Server], browse: Callable[[str], Page], book: LotBook, lot_id: int
+) -> None:
+    server, page = serve(), browse("desk")
+    page.go(f"{server.url}/match?lot={lot_id}")
+    book.add_addition(lot_id, "red", drops=3)  # at another station
+    page.tap("button", "I added")
+    page.wait_text("that is not written down.")
+    page.settle()
+    assert len(book.lot_story(lot_id).additions) == 1
 
 
 def shown(page: Page, label: str) -> str:

@@ -153,11 +153,11 @@ def test_what_a_stock_learnt_is_seen_and_set_aside_only_when_confirmed(book: Lot
         f"strength as photos showed: 1.08 (0.98 to 1.19) of the label, like 1.08 g in 100 ml, from lot {lot}"
         in shown(app)
     )
-    app.button(key="away-forget").click()
+    by_key(app.button, "away-forget").click()
     app.run()
     assert "It was made anew" in app.error[0].value and book.find_stock("red").strength_factor == 1.08
     by_key(app.checkbox, "away-sure").set_value(True)
-    app.button(key="away-forget").click()
+    by_key(app.button, "away-forget").click()
     app.run()
     assert book.find_stock("red").learnt is None
 

@@ -1,0 +1,58 @@
+"""What was just entered is taken back with one tap, in sight where the page stands after the entry."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from driving import CHROMIUM, DRIVER, Page, Server, wait_for
+
+from colourmatch.lots.book import LotBook
+from colourmatch.lots.work import record_photos
+
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(not (CHROMIUM and DRIVER), reason="chromium and chromedriver are not installed"),
+]
+
+
+def find_undo(page: Page) -> list[Any]:
+    return list(page.driver.find_elements("xpath", "//button[contains(., 'Undo: ')]"))
+
+
+@pytest.mark.parametrize("screen", ["phone", "desk"])
+def test_an_entry_from_far_down_the_page_is_taken_back_at_its_message(
+    serve: Callable[..., Server],
+    browse: Callable[[str], Page],
+    book: LotBook,
+    photos: list[Path],
+    screen: str,
+) -> None:
+    book.add_stock("red", "E129", 1.0)
+    lot_id = book.new_lot("aperitif", 900, ["red"], ceiling_mg_per_l=30).id
+    record_photos(book, lot_id, [photos[0]])
+    server, page = serve(), browse(screen)
+    page.go(f"{server.url}/match?lot={lot_id}")
+    page.tap("summary", "Another amount went in")
+    page.settle()
+    page.tap("button", "Write it down")
+    page.wait_text("written down.")
+    page.settle()
+    wait_for(
+        lambda: page.run("return document.querySelector('[data-testid=stMain]').scrollTop") == 0, "not up"
+    )
+    (button,) = find_undo(page)
+    message = page.find('[data-testid="stAlert"]').rect
+    assert message["y"] >= 0
+    assert 0 < button.rect["y"] - (message["y"] + message["height"]) < 150
+    assert button.rect["y"] + button.rect["height"] <= page.height and button.rect["height"] >= 43.5
+    page.pictures("undo")
+    page.driver.refresh()  # offered after a reload too
+    page.settle()
+    page.tap("button", "Undo: ")
+    page.wait_text("Taken back: ")
+    page.settle()
+    assert book.lot_story(lot_id).additions == () and not find_undo(page)
+    assert "I added" in page.text() and not page.complaints()
