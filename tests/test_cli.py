@@ -1185,3 +1185,33 @@ def test_a_time_alone_is_on_the_day_that_the_entry_has(lot):
         assert said.code == 2, typed
     assert lot("lot", "correct", "1", "1", "--at", "14:30", "--ml", "9", "--reason", "x").code == 2
     assert lot("lot", "correct", "1", "--at", "14:30", "--reason", "x").code == 2
+
+
+def test_what_goes_on_paper_of_a_lot_is_put_right(lot):
+    said = lot(
+        "lot",
+        "correct",
+        "1",
+        "--name",
+        "Amaro",
+        "--number",
+        "26-041",
+        "--notes",
+        "of June",
+        "--reason",
+        "x",
+        "--json",
+    )
+    assert said.code == 0 and said.data["changes"] == {
+        "name": "Amaro",
+        "number": "26-041",
+        "notes": "of June",
+    }
+    assert lot("lot", "show", "26-041", "--json").data["name"] == "Amaro"
+    assert lot("lot", "correct", "amaro", "--number", "none", "--reason", "x").code == 0
+    assert lot("lot", "show", "amaro", "--json").data["number"] == "L1"
+    lot("lot", "add", "1", "--stock", "red", "--drops", "5")
+    lot("stock", "add", "yellow", "--colourant", "E102", "--strength-g-per-100ml", "1")
+    entry = str(lot("lot", "show", "1", "--json").data["events"][-1]["id"])
+    other = lot("lot", "correct", "1", entry, "--stock", "yellow", "--reason", "the other bottle", "--json")
+    assert (other.code, other.data["stock"], other.data["quantity"]) == (0, "yellow", 5)

@@ -374,6 +374,9 @@ def sample(
     help="When it really happened, local: '2026-11-25 14:30', or 14:30 on the day that the entry has.",
 )
 @click.option("--volume-ml", type=Number(), help="Without ENTRY: the volume the lot began with.")
+@click.option("--name", metavar="NAME", help="What the drink is called.")
+@click.option("--number", metavar="NUMBER", help='Your own lot number; "none": L and its id.')
+@click.option("--notes", metavar="TEXT", help="The remark that the lot was begun with.")
 @_ask_head(begins=False)
 @by_option
 @token_option
@@ -386,6 +389,8 @@ def correct(session: Session, lot: str, entry: str | None, reason: str | None, *
     who = {"entered_by": given.pop("by"), "token": given.pop("token")}
     entry_keys = ("drops", "ml", "grams", "stock", "void", "at")
     changes = _head_figures({key: value for key, value in given.items() if key not in entry_keys})
+    if str(changes.get("number")).strip().casefold() == "none" and "number" in changes:
+        changes["number"] = None
     if "reference" in changes:
         changes["reference_id"] = changes.pop("reference")
     amounts = {key: given[key] for key in entry_keys if given[key] not in (None, False)}

@@ -13,6 +13,7 @@ from colourmatch.lots.checks import (
     check_colourant,
     check_jurisdiction,
     check_lab,
+    check_name,
     check_number,
     check_optional,
     check_serving,
@@ -42,7 +43,7 @@ if TYPE_CHECKING:
 E = TypeVar("E", bound=LotEntry)
 AMENDABLE = (
     "volume_ml", "ceiling_mg_per_l", "depth_mm", "dilution", "tolerance", "already_mg_per_l", "jurisdiction",
-    "target_lab", "reference_id", "notes", "serving", "stocks", "already_colourant",
+    "target_lab", "reference_id", "notes", "serving", "stocks", "already_colourant", "name", "number",
 )  # fmt: skip
 
 _HEAD_CHECKS: dict[str, Callable[[object], Any]] = {
@@ -72,9 +73,10 @@ class Correcting(Entering):
         """Put an addition right with a new entry, in a closed lot too; `void` True: it never happened.
 
         Drops and grams are reckoned with the stock as it was when the dose was entered, unless another stock
-        is named. InputError when it was corrected before: the latest entry is the one to correct.
+        is named; a stock without an amount: as much of that. InputError when it was corrected before: the latest entry is the one to correct.
         """
-        unit, quantity = ("drops", 0.0) if void else pick_amount(drops, ml, grams)
+        same = stock is not None and drops is ml is grams is None
+        typed = None if void or same else pick_amount(drops, ml, grams)
 
         def particulars(connection: Connection, old: LotEntry) -> dict[str, Any]:
             if not isinstance(old, AdditionEntry):
@@ -86,7 +88,7 @@ class Correcting(Entering):
                 return reckon_dose(known, "ml", 1.0) | {
                     "quantity": old.quantity, "unit": old.unit, "ml": old.ml, "mg": old.mg, "void": True,
                 }  # fmt: skip
-            values = reckon_dose(known, unit, quantity)
+            values = reckon_dose(known, *(typed or (old.unit, old.quantity)))
             self._refuse_flood(connection, old.lot_id, values["ml"])
             return values
 
@@ -191,7 +193,8 @@ class Correcting(Entering):
     ) -> AmendmentEntry:
         """Put figures of a lot's head right (a volume mistyped, a ceiling lowered); see AMENDABLE for which.
 
-        The new figure counts for the whole lot, as if it had been given at its beginning.
+        The new figure counts for the whole lot, as if it had been given at its beginning. A name and a number then
+        find the lot, the old ones do so no more and are free; number None: the automatic one.
         """
         if not changes or (unknown := set(changes) - set(AMENDABLE)):
             raise ValueError(
@@ -201,15 +204,25 @@ class Correcting(Entering):
         if changes.get("reference_id") is not None:
             changes["reference_id"] = self.find_reference(changes["reference_id"]).id
 
-        def particulars(connection: Connection, _lot_id: int) -> dict[str, Any]:
-            return {
-                "changes": to_json({key: self._amended(connection, key, changes[key]) for key in changes})
-            }
+        def particulars(connection: Connection, lot_id: int) -> dict[str, Any]:
+            checked = {key: self._amended(connection, key, changes[key]) for key in changes}
+            self._refuse_names(connection, lot_id, checked)
+            return {"changes": to_json(checked)}
 
         return self._enter(
             "amendment", AmendmentEntry, lot, particulars,
             entered_by=entered_by, token=token, reason=why, when_closed=True, prove=True,
         )  # fmt: skip
+
+    def _refuse_names(self, connection: Connection, lot_id: int, checked: dict[str, Any]) -> None:
+        """InputError for a new name or number that means another lot."""
+        from colourmatch.lots.naming import lock_names, refuse_taken
+
+        given = {what: checked[what] for what in ("name", "number") if checked.get(what) is not None}
+        if given:
+            lock_names(connection)
+        for what, text in given.items():
+            refuse_taken(connection, text, what, lot_id)
 
     def _amended(self, connection: Connection, key: str, value: Any) -> Any:
         if key == "stocks":
@@ -217,6 +230,8 @@ class Correcting(Entering):
             if not found:
                 raise InputError("A lot needs at least one stock. Name it with --stock.")
             return [stock.name for stock in found]
+        if key in ("name", "number"):
+            return None if key == "number" and value is None else check_name(value, f"{key} of the lot")
         if key == "notes":
             return check_text(value, key)
         if key in _HEAD_CHECKS:

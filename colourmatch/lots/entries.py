@@ -157,7 +157,7 @@ class Lot:
 
     @property
     def label(self) -> str:
-        """The number the maker gave, else L and the id."""
+        """The number the maker gave, else L and the id, which is no other lot's number (naming.py)."""
         return self.number or f"L{self.id}"
 
 

@@ -77,8 +77,8 @@ class Trying(Correcting):
         plain_ml = taken - sum(part["ml"] for part in carried if part["grows"])
         name = f"{head.name[: NAME_LENGTH - 24]}, trial of {taken:g} ml"
         target = head.target_lab or (None, None, None)
-        trial_id = insert(
-            connection, t.lots, name=name, name_key=name_key(name), volume_ml=plain_ml,
+        trial_id = self._begin_lot(
+            connection, name=name, name_key=name_key(name), volume_ml=plain_ml,
             ceiling_mg_per_l=head.ceiling_mg_per_l, depth_mm=head.depth_mm, dilution=head.dilution,
             tolerance=head.tolerance, already_mg_per_l=state.already_mg_per_l * taken / plain_ml,
             already_colourant=head.already_colourant, jurisdiction=head.jurisdiction,

@@ -155,6 +155,7 @@ def _tint(player: Player, boxes: dict[str, str]) -> None:
     player.call("lot correct", "1", sample["entry"], "--ml", "12", "--reason", "weighed")
     player.call("lot correct", "1", "--tolerance", "2", "--reason", "as agreed")
     player.call("lot correct", "1", "--target-lab", "78,46,35", "--reason", "as agreed")
+    player.call("lot correct", "1", "--number", "26-014", "--notes", "of June", "--reason", "mistyped")
     player.call("lot use", "1", "yellow")
     player.call("lot look", "1", "--serving", "depth-mm=80,light=FL2")
     player.call("lot trial", "1", "--ml", "100")

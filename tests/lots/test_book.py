@@ -252,7 +252,7 @@ def test_head_amendments_count_for_the_whole_lot(book: LotBook, lot: int) -> Non
     )
     assert book.list_lots()[0] == head
     with pytest.raises(ValueError, match="changes must be among"):
-        book.amend_lot(lot, "x", name="other")
+        book.amend_lot(lot, "x", trial_of=1)
     with pytest.raises(InputError, match="dilution"):
         book.amend_lot(lot, "x", dilution=0)
 

@@ -177,3 +177,110 @@ def test_nothing_is_carried_over_the_closing_but_notes(
     book.move_entry(late[3].id, between(late[1], late[2]), "taken earlier")
     assert closing == book.lot_story(lot).closing
     assert len(book.lot_story(lot).additions_before(book.lot_story(lot).photos[0])) == 1
+
+
+# ---- names and numbers -------------------------------------------------------------------------------
+
+
+def test_a_lot_is_found_by_its_new_name_and_number_and_not_by_the_old(book: LotBook) -> None:
+    book.add_stock("red", "E129", 1.0)
+    lot = book.new_lot("Aperitiff", 900, "red", number="26-014", notes="of May").id
+    done = book.amend_lot(lot, "mistyped", name="Aperitif", number="26-041", notes="of June")
+    assert done.changes == {"name": "Aperitif", "number": "26-041", "notes": "of June"}
+    for found in (book.find_lot("aperitif"), book.find_lot("26-041"), book.list_lots("26-041")[0]):
+        assert (found.id, found.name, found.label, found.notes) == (lot, "Aperitif", "26-041", "of June")
+    for old in ("Aperitiff", "26-014"):
+        with pytest.raises(NotFoundError, match=r"Near it: .*Aperitif"):
+            book.find_lot(old)
+        assert book.count_lots(old) == 0
+    other = book.new_lot("Cordial", 900, "red", number="26-014")
+    assert (other.label, book.find_lot("26-014").id) == ("26-014", other.id)
+    assert book.amend_lot(lot, "has none", number=None).changes == {"number": None}
+    assert book.find_lot("aperitif").label == f"L{lot}"
+    assert book.check() == []
+
+
+def test_numbers_are_unique_whatever_their_case(book: LotBook) -> None:
+    book.add_stock("red", "E129", 1.0)
+    first = book.new_lot("Aperitif", 900, "red", number="Ä-l7").id
+    for number in ("ä-L7", "Ä-l7", "Ａ̈-L7"):
+        with pytest.raises(InputError, match=f"the number of lot {first} already"):
+            book.new_lot("Cordial", 900, "red", number=number)
+    second = book.new_lot("Cordial", 900, "red").id
+    with pytest.raises(InputError, match="the number of lot"):
+        book.amend_lot(second, "x", number="ä-l7")
+    book.amend_lot(first, "the same, written otherwise", number="ä-L7")
+    assert book.find_lot("Ä-L7").id == first
+
+
+def test_the_automatic_number_moves_on_past_one_that_was_given(book: LotBook) -> None:
+    book.add_stock("red", "E129", 1.0)
+    first = book.new_lot("Aperitif", 900, "red").id
+    own = book.new_lot("Bitter", 900, "red", number=f"l{first + 2}")
+    next_lot = book.new_lot("Cordial", 900, "red")
+    assert (own.id, next_lot.id, next_lot.label) == (first + 1, first + 3, f"L{first + 3}")
+    assert book.find_lot(f"L{first + 2}").id == own.id
+    itself = book.new_lot("Shrub", 900, "red", number=str(first + 4))
+    assert itself.id == first + 4 and book.find_lot(str(first + 4)).id == itself.id
+
+
+def test_no_name_of_a_lot_may_mean_two(book: LotBook, lot: int) -> None:
+    book.new_lot("Cordial", 900, "red", number="26-1")
+    for made in ({"number": str(lot)}, {"number": f"L{lot}"}, {"number": "aperitif"}):
+        with pytest.raises(InputError, match="no name may mean two lots"):
+            book.new_lot("Shrub", 900, "red", **made)
+    for name in (str(lot), f"l{lot}", "26-1"):
+        with pytest.raises(InputError, match="Give another name"):
+            book.new_lot(name, 900, "red")
+    with pytest.raises(InputError, match="Give another number"):
+        book.amend_lot("26-1", "x", number=f"L{lot}")
+    twin = book.new_lot("Aperitif", 900, "red").id
+    with pytest.raises(InputError, match=f"2 lots are called 'Aperitif'.*{twin}, {lot}"):
+        book.find_lot("Aperitif")
+    assert book.find_lot(f"00{lot}").id == lot
+
+
+def test_an_old_book_with_a_number_that_is_an_id_is_told_how_to_mend_it(book: LotBook, lot: int) -> None:
+    from sqlalchemy import insert, select
+
+    from colourmatch.lots import tables as t
+    from colourmatch.lots.opening import write
+
+    with write(book._engine) as connection:
+        row = dict(connection.execute(select(t.lots).where(t.lots.c.id == lot)).mappings().one())
+        row |= {"id": lot + 1, "name": "Cordial", "name_key": "cordial", "number": str(lot)}
+        connection.execute(insert(t.lots).values(**row))
+    with pytest.raises(InputError) as refused:
+        book.find_lot(str(lot))
+    assert f"lot {lot} (its id) or lot {lot + 1} (its number)" in str(refused.value)
+    assert f"L{lot} for lot {lot}, {lot + 1} for lot {lot + 1}" in str(refused.value)
+    assert book.find_lot(lot).id == book.find_lot(f"L{lot}").id == lot
+    (finding,) = book.check()
+    assert finding.code == "one-name"
+    assert f"colourmatch lot correct L{lot + 1} --number NEW" in finding.text
+    book.amend_lot(f"L{lot + 1}", "two lots of one name", number="26-2")
+    assert book.find_lot(str(lot)).id == lot and book.check() == []
+
+
+def test_several_that_take_one_number_at_once_give_it_to_one_lot(book: LotBook, lot: int) -> None:
+    from concurrent.futures import ThreadPoolExecutor
+
+    def attempt(_writer: int) -> int:
+        try:
+            return book.new_lot("Cordial", 900, "red", number="26-7").id
+        except InputError:
+            return 0
+
+    with ThreadPoolExecutor(6) as pool:
+        made = [lot_id for lot_id in pool.map(attempt, range(6)) if lot_id]
+    assert len(made) == 1
+
+
+# ---- the stock of an addition ------------------------------------------------------------------------
+
+
+def test_the_stock_alone_is_put_right_and_takes_the_same_amount(book: LotBook, lot: int) -> None:
+    dose = book.add_addition(lot, "red", drops=12)
+    right = book.correct_addition(dose.id, stock="yellow", reason="the other bottle")
+    assert (right.stock, right.quantity, right.unit) == ("yellow", 12, "drops")
+    assert book.lot_state(lot).mg.keys() == {"yellow"}
