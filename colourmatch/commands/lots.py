@@ -540,7 +540,7 @@ def show(session: Session, lot: str) -> Answer:
 def close(
     session: Session, lot: str, reason: str | None, note: str, by: str | None, token: str | None
 ) -> Answer:
-    """Close a lot for good.
+    """Close a lot.
 
     Its final colour is kept, and what its photos taught of the stocks.
     """
@@ -555,6 +555,29 @@ def close(
         told,
         [f"Lot {lot_id}. {closing_line(told, told['advice'])}", *advice_lines(told["advice"], closed=True)],
     )
+
+
+@lot.command(example="colourmatch lot reopen 1 --reason 'closed the wrong one'")
+@click.argument("lot")
+@click.option("--reason", metavar="TEXT", help="Why, in a few words.")
+@by_option
+@token_option
+def reopen(session: Session, lot: str, reason: str | None, by: str | None, token: str | None) -> Answer:
+    """Open a closed lot again.
+
+    Its closing stays in the story. What it taught of the stocks is taken back until it is closed again.
+    """
+    from colourmatch.lots.work import describe_lot
+
+    with session.open_book() as book:
+        entry = book.reopen_lot(book.find_lot(lot).id, reason or "", entered_by=by, token=token)
+        told = describe_lot(book, entry.lot_id)
+    data = {
+        "lot": entry.lot_id, "entry": entry.id, "closing_entry": entry.closing_entry_id, "reason": entry.reason,
+        "closed": told["closed"], "advice": told["advice"],
+    }  # fmt: skip
+    line = f"Lot {entry.lot_id} is open again: {entry.reason}. Its closing, entry {entry.closing_entry_id}, stays in its story."
+    return Answer(data, [line, *advice_lines(told["advice"], closed=told["closed"])])
 
 
 for _command in (papers.sheet, papers.label, afterwards.trend, afterwards.recheck):

@@ -139,7 +139,7 @@ class Correcting(Entering):
         photo: its entry, or the name of its file. Nothing is deleted. NotFoundError when the lot has no such photo,
         InputError when it is set aside already, or is not.
         """
-        reason = _check_reason(why)
+        reason = check_reason(why)
 
         def particulars(connection: Connection, lot_id: int) -> dict[str, Any]:
             from colourmatch.lots.reading import read_events
@@ -169,7 +169,7 @@ class Correcting(Entering):
         at: a moment with its zone. InputError for a time to come, from before the lot was begun, on the other side of
         the closing, for an entry that was replaced or is void, or when the lot no longer adds up.
         """
-        why, moment = _check_reason(reason), utc_text(at)
+        why, moment = check_reason(reason), utc_text(at)
         with self._read() as connection:
             home = find_entry(connection, entry_id).lot_id
 
@@ -200,7 +200,7 @@ class Correcting(Entering):
             raise ValueError(
                 f"changes must be among {', '.join(AMENDABLE)}, got {sorted(changes) and unknown}"
             )
-        why = _check_reason(reason)
+        why = check_reason(reason)
         if changes.get("reference_id") is not None:
             changes["reference_id"] = self.find_reference(changes["reference_id"]).id
 
@@ -253,7 +253,7 @@ class Correcting(Entering):
         from colourmatch.lots import tables as t
         from colourmatch.lots.reading import read_entry
 
-        why = _check_reason(reason)
+        why = check_reason(reason)
 
         def act(connection: Connection) -> E:
             old = find_entry(connection, entry_id)
@@ -362,7 +362,8 @@ def _find_lot_photo(events: list[LotEntry], photo: int | str, lot_id: int) -> Ph
     raise NotFoundError(f"Lot {lot_id} has no photo {typed}. Its photos by entry: {listed}.")
 
 
-def _check_reason(reason: str) -> str:
+def check_reason(reason: str) -> str:
+    """Why something is put right; InputError when nothing is said."""
     why = check_text(reason, "reason").strip()
     if not why:
         raise InputError("A correction needs its reason. Say in a few words what was wrong.")

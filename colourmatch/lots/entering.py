@@ -180,7 +180,7 @@ class Entering(Ledger):
         entered_by: str | None = None,
         token: str | None = None,
     ) -> ClosingEntry:
-        """Close a lot for good: `outcome` is one of checks.OUTCOMES, or own words of up to 40 characters.
+        """Close a lot: `outcome` is one of checks.OUTCOMES, or own words of up to 40 characters.
 
         Afterwards corrections, notes and rechecks are still taken, a dose is refused with ClosedError.
         """
@@ -190,7 +190,7 @@ class Entering(Ledger):
             "final": to_json(final),
         }
         return self._enter(
-            "closing", ClosingEntry, lot, lambda _c, lot_id: values | {"lot_id": lot_id},
+            "closing", ClosingEntry, lot, lambda c, lot_id: values | count_reopenings(c, lot_id),
             entered_by=entered_by, token=token,
         )  # fmt: skip
 
@@ -206,8 +206,9 @@ class Entering(Ledger):
         reason: str | None = None,
         when_closed: bool = False,
         prove: bool = False,
+        then: Callable[[Connection, int], None] | None = None,
     ) -> E:
-        """One entry of a lot in one transaction; the same token again gives the first entry."""
+        """One entry of a lot, and what follows from it, in one transaction; the same token again gives the first entry."""
         from colourmatch.lots import tables as t
 
         def act(connection: Connection) -> E:
@@ -222,6 +223,8 @@ class Entering(Ledger):
                 entered_by=entered_by, token=token,
             )  # fmt: skip
             connection.execute(t.PARTS[kind].insert().values(entry_id=entry_id, **body))
+            if then is not None:
+                then(connection, lot_id)
             entered: E = self._entered(connection, entry_id, prove)
             return entered
 
@@ -264,17 +267,28 @@ def find_repeat(connection: Connection, token: str | None, lot_id: int, kind: st
     return read_entry(connection, row["id"])
 
 
+def count_reopenings(connection: Connection, lot_id: int) -> dict[str, int]:
+    """The part of a closing that lets a lot be closed once after each time that it was opened again."""
+    from sqlalchemy import func, select
+
+    from colourmatch.lots import tables as t
+
+    query = select(func.count()).select_from(t.closings).where(t.closings.c.lot_id == lot_id)
+    return {"lot_id": lot_id, "reopened_before": int(connection.scalar(query) or 0)}
+
+
 def refuse_closed(connection: Connection, lot_id: int) -> None:
     from sqlalchemy import select
 
     from colourmatch.lots import tables as t
+    from colourmatch.lots.reading import still_closed
 
     query = select(t.lot_entries.c.created_at).join(t.closings, t.closings.c.entry_id == t.lot_entries.c.id)
-    closed_at = connection.scalar(query.where(t.closings.c.lot_id == lot_id))
+    closed_at = connection.scalar(query.where(t.closings.c.lot_id == lot_id, still_closed()))
     if closed_at is not None:
         raise ClosedError(
             f"Lot {lot_id} was closed on {closed_at[:10]}: it takes corrections, notes and rechecks only. "
-            "Begin a new lot for anything else."
+            f"Begin a new lot for anything else, or open it again: colourmatch lot reopen {lot_id} --reason WHY"
         )
 
 

@@ -53,7 +53,9 @@ class ReferenceReading:
 
 @dataclass(frozen=True)
 class StockEntry:
-    """A stock as it stands now: what was on its label, the latest drop, and what was learnt from photos.
+    """A stock as it stands now: what is on its label, the latest drop, and what was learnt from photos.
+
+    `corrected` says in words what was put right of it, and why.
 
     `label_strength_g_per_100ml` is as made up; the true strength is `strength_factor` times that. The factor
     is always against the label, never against an earlier factor.
@@ -78,6 +80,7 @@ class StockEntry:
     created_at: str
     changed_at: str
     entered_by: str | None = None
+    corrected: tuple[str, ...] = ()
 
     @property
     def strength_g_per_100ml(self) -> float:
@@ -113,7 +116,11 @@ class StockEntry:
 
 @dataclass(frozen=True)
 class StockChange:
-    """One later entry of a stock: kind is "weighed", "learnt", "reset" or "put-away"."""
+    """One later entry of a stock: kind is "weighed", "learnt", "reset", "put-away", "corrected" or "unlearnt".
+
+    "corrected": label strength, name or remark put right, those that are not None. "unlearnt": what the closing of the
+    lot had taught is taken back, since the lot was opened again.
+    """
 
     id: int
     stock_id: int
@@ -128,6 +135,9 @@ class StockChange:
     strength_rel_sd: float | None = None
     lot_id: int | None = None
     text: str = ""
+    label_g_per_100ml: float | None = None
+    name: str | None = None
+    notes: str | None = None
 
 
 @dataclass(frozen=True)
@@ -302,6 +312,7 @@ class ClosingEntry(LotEntry):
     outcome: str = ""
     text: str = ""
     final: dict[str, Any] | None = None
+    reopened_before: int = 0
 
     @property
     def against(self) -> str:
@@ -310,6 +321,13 @@ class ClosingEntry(LotEntry):
         if not said.get("text") or self.outcome not in STOPS or self.outcome == said.get("reason"):
             return ""
         return f"The advice was another: {said['text']}"
+
+
+@dataclass(frozen=True)
+class ReopeningEntry(LotEntry):
+    """A closed lot opened again: the closing that it names ends nothing any more."""
+
+    closing_entry_id: int = 0
 
 
 @dataclass(frozen=True)
@@ -356,8 +374,10 @@ class LotStory:
 
     @property
     def closing(self) -> ClosingEntry | None:
-        """The closing entry, None while the lot is open."""
-        return next((entry for entry in self.events if isinstance(entry, ClosingEntry)), None)
+        """The closing entry that stands, None while the lot is open."""
+        undone = {entry.closing_entry_id for entry in self.events if isinstance(entry, ReopeningEntry)}
+        closings = (entry for entry in self.events if isinstance(entry, ClosingEntry))
+        return next((entry for entry in closings if entry.id not in undone), None)
 
     def entries_before(self, entry: LotEntry) -> tuple[LotEntry, ...]:
         """The entries that count and happened before a given one, such as a photo."""

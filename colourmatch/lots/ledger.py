@@ -158,11 +158,12 @@ class Ledger(Shelf):
         from sqlalchemy import or_, select
 
         from colourmatch.lots import tables as t
-        from colourmatch.lots.reading import read_lots
+        from colourmatch.lots.reading import read_lots, still_closed
 
         with self._read() as connection:
             newest = self._chosen(connection, search, False).add_columns(t.closings.c.entry_id)
         newest = newest.join(t.closings, t.closings.c.lot_id == t.lots.c.id)
+        newest = newest.where(still_closed())
         newest = newest.where(t.lots.c.trial_of.is_(None))  # a trial is no lot to be compared with lots
         wanted = None if reference is None else self.find_reference(reference).id
         if wanted is not None:

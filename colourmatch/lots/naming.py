@@ -125,4 +125,5 @@ def find_doubles(connection: Connection) -> Iterator[tuple[str, dict[int, str]]]
 
 def _own_id(key: str, ids: Container[int]) -> dict[int, str]:
     lot_id = _id_of(key)
-    return {lot_id: "id"} if lot_id in ids and str(lot_id) == key.removeprefix("l") else {}
+    known = lot_id is not None and lot_id in ids and str(lot_id) == key.removeprefix("l")
+    return {int(lot_id or 0): "id"} if known else {}

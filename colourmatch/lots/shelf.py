@@ -223,13 +223,13 @@ class Shelf(BookBase):
         from colourmatch.lots import tables as t
         from colourmatch.lots.reading import read_stocks
 
-        ids = connection.scalars(select(t.stocks.c.id).where(t.stocks.c.name_key == name_key(name))).all()
-        return read_stocks(connection, ids)
+        named = select(t.stocks.c.id).where(t.stocks.c.name_key == name_key(name))
+        renamed = select(t.stock_entries.c.stock_id).where(t.stock_entries.c.name.is_not(None))
+        found = read_stocks(connection, connection.scalars(named.union(renamed)).all())
+        return [stock for stock in found if name_key(stock.name) == name_key(name)]
 
     def _stock(self, connection: Connection, stock: str | int) -> StockEntry:
-        from sqlalchemy import select
 
-        from colourmatch.lots import tables as t
         from colourmatch.lots.reading import read_stocks
 
         if isinstance(stock, bool) or not isinstance(stock, (str, int)):
@@ -243,7 +243,7 @@ class Shelf(BookBase):
                 raise ClosedError(f"The stock {stock!r} is put away. Add a new one with: {ADD_STOCK}")
         if str(stock).isdecimal() and (found_ids := read_stocks(connection, [min(int(stock), 2**31 - 1)])):
             return found_ids[0]
-        near = near_names(str(stock), connection.scalars(select(t.stocks.c.name)))
+        near = near_names(str(stock), [known.name for known in read_stocks(connection)])
         raise NotFoundError(f"There is no stock {stock!r}.{near} Add one with: {ADD_STOCK}")
 
     def add_reference(

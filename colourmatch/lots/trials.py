@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Any
 from colourmatch.errors import ClosedError, InputError
 from colourmatch.lots.base import find_token, insert
 from colourmatch.lots.checks import NAME_LENGTH, check_number, name_key, to_json
-from colourmatch.lots.correcting import Correcting
 from colourmatch.lots.entering import find_repeat, refuse_closed
 from colourmatch.lots.entries import AdditionEntry, Lot, LotStory, VolumeEntry
+from colourmatch.lots.mending import Mending
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
@@ -31,7 +31,7 @@ CARRIED = "was in the batch when the trial was taken"
 _MISCOUNT_DROPS, _SINGLE_DROP_REL_SD, _VOLUME_REL_SD = 0.5, 0.05, 0.015
 
 
-class Trying(Correcting):
+class Trying(Mending):
     """Trials of the lots of an open book."""
 
     def take_trial(
@@ -112,7 +112,7 @@ class Trying(Correcting):
             if (known := find_repeat(connection, token, parent_id, "poured-back")) is not None:
                 return known.id
             refuse_closed(connection, parent_id)
-            if _poured_back(self._story(connection, parent_id), found.id) is not None:
+            if find_poured_back(self._story(connection, parent_id), found.id) is not None:
                 raise InputError(f"The trial, lot {found.id}, was poured back into lot {parent_id} already.")
             story = self._story(connection, found.id)
             volume_ml = story.state().volume_ml
@@ -190,7 +190,8 @@ def _parts_of(story: LotStory, ml: float) -> list[dict[str, Any]]:
     return parts
 
 
-def _poured_back(parent: LotStory, trial_id: int) -> VolumeEntry | None:
+def find_poured_back(parent: LotStory, trial_id: int) -> VolumeEntry | None:
+    """The entry by which a trial went back into its batch, None while it did not."""
     for entry in parent.effective:
         if isinstance(entry, VolumeEntry) and entry.kind == "poured-back" and entry.trial_lot_id == trial_id:
             return entry
@@ -244,7 +245,7 @@ def open_trials(book: LotBook, lot: int, *, closed: bool = False) -> list[dict[s
 
 
 def _describe(book: LotBook, trial: LotStory, parent: LotStory) -> dict[str, Any]:
-    back = _poured_back(parent, trial.lot.id)
+    back = find_poured_back(parent, trial.lot.id)
     volumes = [e for e in parent.effective if isinstance(e, VolumeEntry) and e.trial_lot_id == trial.lot.id]
     taken = next((entry for entry in volumes if entry.kind == "sample"), None)
     doses = scale_doses(trial, parent.state())

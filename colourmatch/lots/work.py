@@ -27,6 +27,7 @@ from colourmatch.lots.entries import (
     MovedEntry,
     NoteEntry,
     PhotoEntry,
+    ReopeningEntry,
     VolumeEntry,
     tell_figure,
 )
@@ -449,6 +450,8 @@ def _event_text(event: LotEntry) -> str:
     if isinstance(event, AmendmentEntry):
         said = ", ".join(tell_figure(key, value) for key, value in event.changes.items())
         return f"Put right: {said} ({event.reason})"
+    if isinstance(event, ReopeningEntry):
+        return f"Opened again, because {event.reason}"
     if isinstance(event, ClosingEntry):
         return event.text or f"Closed: {event.outcome}."
     return event.kind

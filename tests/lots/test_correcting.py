@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 import pytest
 
-from colourmatch.errors import InputError, NotFoundError
+from colourmatch.errors import ClosedError, InputError, NotFoundError
 from colourmatch.lots.book import LotBook
 from colourmatch.lots.entries import LotEntry
 from colourmatch.lots.figures import time_of
@@ -284,3 +284,170 @@ def test_the_stock_alone_is_put_right_and_takes_the_same_amount(book: LotBook, l
     right = book.correct_addition(dose.id, stock="yellow", reason="the other bottle")
     assert (right.stock, right.quantity, right.unit) == ("yellow", 12, "drops")
     assert book.lot_state(lot).mg.keys() == {"yellow"}
+
+
+# ---- lots opened again -------------------------------------------------------------------------------
+
+
+def test_a_closed_lot_is_opened_again_and_closed_again(book: LotBook, lot: int) -> None:
+    first = book.close_lot(lot, "matched", "all well", {"lab": [1, 2, 3]})
+    opened = book.reopen_lot(lot, "closed too early", entered_by="MK", token="once")
+    assert (opened.closing_entry_id, opened.reason, opened.entered_by) == (first.id, "closed too early", "MK")
+    assert book.reopen_lot(lot, "closed too early", token="once") == opened
+    assert not book.find_lot(lot).closed and book.lot_story(lot).closing is None
+    assert [one.id for one in book.list_lots(open_only=True)] == [lot]
+    assert book.list_closed() == []
+    book.add_addition(lot, "red", drops=3)
+    second = book.close_lot(lot, "nearest")
+    assert book.lot_story(lot).closing == second
+    assert [one.id for one in book.list_closed()] == [lot]
+    assert [entry.kind for entry in book.lot_story(lot).events] == [
+        "closing",
+        "reopening",
+        "addition",
+        "closing",
+    ]
+    with pytest.raises(ClosedError, match="lot reopen"):
+        book.add_addition(lot, "red", drops=1)
+    assert book.lot_story(lot, at=opened.created_at).closing is None
+    assert book.lot_story(lot, at=first.created_at).closing == first
+
+
+def test_what_cannot_be_opened_again_is_told(book: LotBook, lot: int) -> None:
+    from colourmatch.lots.trials import finish_trial
+
+    with pytest.raises(InputError, match="is open"):
+        book.reopen_lot(lot, "x")
+    trial = book.take_trial(lot, 90).id
+    finish_trial(book, trial)
+    with pytest.raises(InputError, match="was poured back"):
+        book.reopen_lot(trial, "x")
+    book.close_lot(lot, "matched")
+    with pytest.raises(InputError, match="needs its reason"):
+        book.reopen_lot(lot, " ")
+
+
+def test_stations_that_open_and_close_at_once_do_each_once(book: LotBook, lot: int) -> None:
+    from concurrent.futures import ThreadPoolExecutor
+
+    def attempt(act) -> int:
+        try:
+            act()
+            return 1
+        except (InputError, ClosedError):
+            return 0
+
+    for _ in range(2):
+        for act in (lambda _: book.close_lot(lot, "matched"), lambda _: book.reopen_lot(lot, "x")):
+            with ThreadPoolExecutor(6) as pool:
+                assert sum(pool.map(lambda n, act=act: attempt(lambda: act(n)), range(6))) == 1
+
+
+def test_the_database_itself_closes_a_lot_once(book: LotBook, lot: int) -> None:
+    from sqlalchemy.exc import IntegrityError
+
+    from colourmatch.lots import tables as t
+    from colourmatch.lots.opening import write
+
+    book.close_lot(lot, "matched")
+    note = book.add_note(lot, "n")
+    row = {"lot_id": lot, "outcome": "matched", "text": "", "reopened_before": 0}
+    with pytest.raises(IntegrityError), write(book._engine) as connection:
+        connection.execute(t.closings.insert().values(entry_id=note.id, **row))
+
+
+def test_what_a_closing_taught_is_taken_back_and_learnt_again(book: LotBook, lot: int) -> None:
+    book.record_learnt("red", 0.8, 0.06, book.new_lot("Before", 900, "red").id)
+    book.close_lot(lot, "matched")
+    book.record_learnt("red", 0.9, 0.04, lot)
+    book.record_learnt("yellow", 1.2, 0.04, lot)
+    book.reopen_lot(lot, "too early")
+    red, yellow = book.find_stock("red"), book.find_stock("yellow")
+    assert (red.strength_factor, red.strength_rel_sd) == (0.8, 0.06)
+    assert (yellow.strength_factor, yellow.strength_rel_sd, yellow.learnt) == (1.0, 0.2, None)
+    book.close_lot(lot, "matched")
+    assert book.record_learnt("red", 0.91, 0.04, lot).strength_factor == 0.91
+    kinds = [change.kind for change in book.stock_history("red")]
+    assert kinds == ["learnt", "learnt", "unlearnt", "learnt"]
+
+
+def test_what_a_later_lot_learnt_stays_when_an_earlier_one_is_opened_again(book: LotBook, lot: int) -> None:
+    book.close_lot(lot, "matched")
+    book.record_learnt("red", 0.9, 0.04, lot)
+    book.record_learnt("red", 0.95, 0.03, book.new_lot("Later", 900, "red").id)
+    book.reopen_lot(lot, "too early")
+    assert book.find_stock("red").strength_factor == 0.95
+
+
+# ---- stocks ------------------------------------------------------------------------------------------
+
+
+def test_a_label_that_was_misread_counts_in_open_lots_and_not_in_closed_ones(book: LotBook, lot: int) -> None:
+    closed = book.new_lot("Closed", 900, "red").id
+    for one in (lot, closed):
+        book.add_addition(one, "red", drops=10)
+    book.add_addition(lot, "yellow", drops=4)
+    book.close_lot(closed, "matched")
+    done = book.correct_stock("red", "label misread", strength_g_per_100ml=2, entered_by="MK")
+    assert (done.stock.label_strength_g_per_100ml, done.stock.strength_g_per_100ml) == (2.0, 2.0)
+    assert done.stock.corrected == ("label 1 g in 100 ml, now 2 (label misread)",)
+    assert [lot_id for lot_id, _ in done.entries] == [lot]
+    dose = book.lot_story(lot).additions[0]
+    assert (dose.id, dose.quantity, dose.unit, dose.ml) == (done.entries[0][1], 10, "drops", 0.5)
+    assert dose.mg == pytest.approx(10) and "label misread" in (dose.reason or "")
+    assert book.lot_state(closed).mg == pytest.approx({"red": 5.0})
+    assert book.lot_state(lot).mg == pytest.approx({"red": 10.0, "yellow": 2.0})
+    assert book.add_addition(lot, "red", drops=10).mg == pytest.approx(10)
+    book.reopen_lot(closed, "it is to be right too")
+    assert book.lot_state(closed).mg == pytest.approx({"red": 10.0})
+    assert [change.kind for change in book.stock_history("red")] == ["corrected"]
+
+
+def test_what_photos_taught_is_a_true_strength_and_stays(book: LotBook, lot: int) -> None:
+    book.record_learnt("red", 1.9, 0.05, lot)
+    red = book.correct_stock("red", "misread", strength_g_per_100ml=2).stock
+    assert red.strength_factor == pytest.approx(0.95)
+    assert red.strength_g_per_100ml == pytest.approx(1.9)
+    assert book.find_stock("yellow").strength_factor == 1
+
+
+def test_what_was_thinned_from_a_stock_is_put_right_with_it(book: LotBook, lot: int) -> None:
+    thin = book.add_dilution("red", 10)
+    thinner = book.add_dilution(thin.name, 2)
+    own = book.add_dilution("red", 5, "by itself")
+    book.correct_stock("by itself", "measured", strength_g_per_100ml=0.3)
+    book.add_addition(lot, thinner.name, ml=10)
+    done = book.correct_stock("red", "misread", strength_g_per_100ml=2)
+    assert set(done.thinned) == {thin.name, thinner.name}
+    assert book.find_stock(thinner.id).label_strength_g_per_100ml == pytest.approx(0.1)
+    assert book.find_stock(own.id).label_strength_g_per_100ml == 0.3
+    assert book.lot_state(lot).mg[thinner.name] == pytest.approx(10)
+    book.correct_stock("red", "misread again", strength_g_per_100ml=4)
+    assert book.find_stock(thinner.id).label_strength_g_per_100ml == pytest.approx(0.2)
+    assert book.lot_state(lot).mg[thinner.name] == pytest.approx(20)
+
+
+def test_a_stock_is_known_by_its_new_name_everywhere(book: LotBook, lot: int) -> None:
+    book.amend_lot(lot, "in this order", stocks=["yellow", "red"])
+    book.add_addition(lot, "red", drops=10)
+    book.correct_stock("red", "mistyped", name="crimson", notes="of June")
+    assert book.find_stock("CRIMSON").notes == "of June"
+    with pytest.raises(NotFoundError, match="no stock 'red'"):
+        book.find_stock("red")
+    story = book.lot_story(lot)
+    assert story.lot.stocks == ("yellow", "crimson")
+    assert story.additions[0].stock == "crimson"
+    assert {stock.name for stock in story.stock_entries} == {"yellow", "crimson"}
+    assert set(story.state().mg) == {"crimson"}
+    new = book.add_stock("red", "E129", 1.0)  # the name is free again, and means this one
+    assert book.find_stock("red").id == new.id
+    assert book.lot_story(lot).lot.stocks == ("yellow", "crimson")
+
+
+def test_a_stock_is_not_put_right_to_what_cannot_be(book: LotBook, lot: int) -> None:
+    for changes in ({"name": "Yellow"}, {"name": " "}, {"strength_g_per_100ml": 0}, {"name": "red"}, {}):
+        with pytest.raises(InputError):
+            book.correct_stock("red", "x", **changes)
+    with pytest.raises(InputError, match="needs its reason"):
+        book.correct_stock("red", "", name="crimson")
+    assert book.stock_history("red") == []

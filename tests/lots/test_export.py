@@ -40,6 +40,9 @@ def full_book(book: LotBook, lot: int, jpeg: bytes) -> LotBook:
     book.amend_lot(lot, "x", ceiling_mg_per_l=55)
     add_entry(book, CARD, "at home", {"greys": [0.1, 0.5]}, photo=(jpeg, "card.jpg"))
     book.close_lot(lot, "matched", "ok", {"lab": [1, 2, 3]})
+    book.reopen_lot(lot, "too early")
+    book.correct_stock("yellow", "misread", strength_g_per_100ml=1.1, notes="of June")
+    book.close_lot(lot, "matched", "ok", {"lab": [1, 2, 3]})
     book.new_lot("=cmd|' /C calc'!A0", 500, "yellow", reference="Bottle", notes="-1+2")
     return book
 
