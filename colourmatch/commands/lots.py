@@ -535,10 +535,11 @@ def show(session: Session, lot: str) -> Answer:
     help="matched, nearest, ceiling, past, given up, or a few words of your own. [default: as advised]",
 )
 @click.option("--note", metavar="TEXT", default="", help="A remark.")
+@click.option("--sure", is_flag=True, help="It was meant: close it against the advice.")
 @by_option
 @token_option
 def close(
-    session: Session, lot: str, reason: str | None, note: str, by: str | None, token: str | None
+    session: Session, lot: str, reason: str | None, note: str, sure: bool, by: str | None, token: str | None
 ) -> Answer:
     """Close a lot.
 
@@ -548,7 +549,7 @@ def close(
 
     with session.open_book() as book:
         lot_id = book.find_lot(lot).id
-        told = close_lot(book, lot_id, reason, note, entered_by=by, token=token)
+        told = close_lot(book, lot_id, reason, note, sure=sure, entered_by=by, token=token)
     for left in told["open_trials"]:
         session.note(left["text"])
     return Answer(

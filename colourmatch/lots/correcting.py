@@ -22,7 +22,7 @@ from colourmatch.lots.checks import (
     to_json,
     utc_text,
 )
-from colourmatch.lots.entering import Entering, find_repeat, pick_amount, reckon_dose
+from colourmatch.lots.entering import Entering, find_repeat, pick_amount, reckon_dose, refuse_other_entry
 from colourmatch.lots.entries import (
     AdditionEntry,
     AmendmentEntry,
@@ -92,7 +92,14 @@ class Correcting(Entering):
             self._refuse_flood(connection, old.lot_id, values["ml"])
             return values
 
-        return self._correct(entry_id, AdditionEntry, particulars, reason, entered_by=entered_by, token=token)
+        def asked(connection: Connection) -> dict[str, Any]:
+            amount = dict(zip(("unit", "quantity"), typed or (), strict=False))
+            other = {} if stock is None else {"stock_id": self._same_stock(connection, stock)}
+            return {"void": void, **amount, **other}
+
+        return self._correct(
+            entry_id, AdditionEntry, particulars, reason, entered_by=entered_by, token=token, asked=asked
+        )
 
     def correct_volume(
         self,
@@ -122,7 +129,11 @@ class Correcting(Entering):
                 "trial_lot_id": old.trial_lot_id,
             }
 
-        return self._correct(entry_id, VolumeEntry, particulars, reason, entered_by=entered_by, token=token)
+        wanted = {"returned": bool(returned), "void": bool(void)} | ({} if typed is None else {"ml": typed})
+        return self._correct(
+            entry_id, VolumeEntry, particulars, reason,
+            entered_by=entered_by, token=token, asked=lambda _c: wanted,
+        )  # fmt: skip
 
     def set_aside(
         self,
@@ -150,9 +161,15 @@ class Correcting(Entering):
                 raise InputError(f"Photo {found.original_name or ''} (entry {found.id}) {said}. Leave it so.")
             return {"photo_entry_id": found.id, "back": back}
 
+        def asked(connection: Connection, lot_id: int) -> dict[str, Any]:
+            from colourmatch.lots.reading import read_events
+
+            events = read_events(connection, [lot_id], heavy=False)[lot_id]
+            return {"photo_entry_id": _find_lot_photo(events, photo, lot_id).id, "back": back}
+
         return self._enter(
             "set-aside", AsideEntry, lot, particulars,
-            entered_by=entered_by, token=token, reason=reason, when_closed=True,
+            entered_by=entered_by, token=token, reason=reason, when_closed=True, asked=asked,
         )  # fmt: skip
 
     def move_entry(
@@ -175,11 +192,14 @@ class Correcting(Entering):
 
         def particulars(connection: Connection, lot_id: int) -> dict[str, Any]:
             check_move(self._story(connection, lot_id), entry_id, moment)
+            return asked(connection, lot_id)
+
+        def asked(_connection: Connection, _lot_id: int) -> dict[str, Any]:
             return {"moved_entry_id": entry_id, "moved_to": moment}
 
         return self._enter(
             "moved", MovedEntry, home, particulars,
-            entered_by=entered_by, token=token, reason=why, when_closed=True, prove=True,
+            entered_by=entered_by, token=token, reason=why, when_closed=True, prove=True, asked=asked,
         )  # fmt: skip
 
     def amend_lot(
@@ -209,9 +229,14 @@ class Correcting(Entering):
             self._refuse_names(connection, lot_id, checked)
             return {"changes": to_json(checked)}
 
+        def asked(connection: Connection, _lot_id: int) -> dict[str, Any]:
+            return {
+                "changes": to_json({key: self._amended(connection, key, changes[key]) for key in changes})
+            }
+
         return self._enter(
             "amendment", AmendmentEntry, lot, particulars,
-            entered_by=entered_by, token=token, reason=why, when_closed=True, prove=True,
+            entered_by=entered_by, token=token, reason=why, when_closed=True, prove=True, asked=asked,
         )  # fmt: skip
 
     def _refuse_names(self, connection: Connection, lot_id: int, checked: dict[str, Any]) -> None:
@@ -249,6 +274,7 @@ class Correcting(Entering):
         *,
         entered_by: str | None,
         token: str | None,
+        asked: Callable[[Connection], dict[str, Any]],
     ) -> E:
         from colourmatch.lots import tables as t
         from colourmatch.lots.reading import read_entry
@@ -260,6 +286,8 @@ class Correcting(Entering):
             self._lot_id(connection, old.lot_id, lock=True)
             old = read_entry(connection, entry_id) or old  # as it is now that nobody else can write
             if (known := find_repeat(connection, token, old.lot_id, old.kind)) is not None:
+                wanted = {**asked(connection), "replaces_id": entry_id, "reason": why}
+                refuse_other_entry(connection, known, wanted)
                 return cast(E, known)
             refuse_replaced(old)
             body = particulars(connection, old)

@@ -317,10 +317,8 @@ class ClosingEntry(LotEntry):
     @property
     def against(self) -> str:
         """What the advice had said, where the lot was closed for another of its reasons to stop; else nothing."""
-        said = self.final or {}
-        if not said.get("text") or self.outcome not in STOPS or self.outcome == said.get("reason"):
-            return ""
-        return f"The advice was another: {said['text']}"
+        said = contradict(self.outcome, self.final)
+        return said and f"The advice was another: {said}"
 
 
 @dataclass(frozen=True)
@@ -416,6 +414,14 @@ def _apply(state: BatchState, entry: LotEntry, stocks: Mapping[str, Stock]) -> B
     if isinstance(entry, VolumeEntry) and not entry.returned:
         return state.take_sample(entry.ml)
     return state
+
+
+def contradict(outcome: str, advice: Mapping[str, Any] | None) -> str:
+    """What the advice says, where a lot is closed for another of its reasons to stop; else nothing."""
+    said = advice or {}
+    if not said.get("text") or outcome not in STOPS or outcome == said.get("reason"):
+        return ""
+    return str(said["text"])
 
 
 #: A figure of a lot's head -> its words and its unit.

@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from colourmatch.errors import InputError, NotFoundError
-from colourmatch.lots.base import find_token, insert, near_names
+from colourmatch.lots.base import find_token, insert, near_names, refuse_other
 from colourmatch.lots.checks import (
     check_colourant,
     check_jurisdiction,
@@ -87,6 +87,7 @@ class Ledger(Shelf):
 
         def act(connection: Connection) -> int:
             if (known := find_token(connection, t.lots, token)) is not None:
+                self._refuse_other_lot(connection, known, values, stocks)
                 return int(known["id"])
             stock_ids = self._stock_ids(connection, stocks)
             lot_id = self._begin_lot(connection, entered_by=entered_by, token=token, **values)
@@ -96,6 +97,23 @@ class Ledger(Shelf):
             return lot_id
 
         return self.find_lot(self._write(act))
+
+    def _refuse_other_lot(
+        self, connection: Connection, known: Any, values: dict[str, Any], stocks: Sequence[str | int] | str
+    ) -> None:
+        """InputError when a lot found by its token was begun with other figures or stocks."""
+        from sqlalchemy import select
+
+        from colourmatch.lots import tables as t
+
+        # a number that was another lot's before stands in an amendment
+        asked = {
+            key: value for key, value in values.items() if key != "number" or known["number"] is not None
+        }
+        place = t.lot_stocks.c
+        begun = select(place.stock_id).where(place.lot_id == known["id"]).order_by(place.position)
+        ids = self._stock_ids(connection, stocks)
+        refuse_other({**known, "stocks": list(connection.scalars(begun))}, {**asked, "stocks": ids})
 
     def _stock_ids(self, connection: Connection, stocks: Sequence[str | int] | str) -> list[int]:
         chosen = [stocks] if isinstance(stocks, (str, int)) else list(stocks)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from colourmatch.errors import InputError
-from colourmatch.lots.base import find_token, insert
+from colourmatch.lots.base import find_token, insert, refuse_other
 from colourmatch.lots.checks import check_name, check_text, name_key
 from colourmatch.lots.correcting import Correcting, check_reason
 from colourmatch.lots.entries import AdditionEntry, ReopeningEntry, StockEntry
@@ -110,6 +110,8 @@ class Mending(Correcting):
         def act(connection: Connection) -> StockCorrection:
             self._lock_shelf(connection)
             if (known := find_token(connection, t.stock_entries, token)) is not None:
+                same = {"stock_id": self._same_stock(connection, stock), "kind": "corrected", "text": why}
+                refuse_other(known, {**same, **{k: v for k, v in given.items() if known[k] is not None}})
                 return StockCorrection(self._stock(connection, int(known["stock_id"])))
             old = self._stock(connection, stock)
             changes = self._check_stock_changes(connection, old, given)

@@ -10,9 +10,9 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from colourmatch.errors import ClosedError, InputError
-from colourmatch.lots.base import find_token, insert
+from colourmatch.lots.base import find_token, insert, refuse_other
 from colourmatch.lots.checks import NAME_LENGTH, check_number, name_key, to_json
-from colourmatch.lots.entering import find_repeat, refuse_closed
+from colourmatch.lots.entering import find_repeat, refuse_closed, refuse_other_entry
 from colourmatch.lots.entries import AdditionEntry, Lot, LotStory, VolumeEntry
 from colourmatch.lots.mending import Mending
 
@@ -49,9 +49,13 @@ class Trying(Mending):
             raise InputError(f"A trial of {taken:g} ml is too small to count drops in. Take 50 or 100 ml.")
 
         def act(connection: Connection) -> int:
-            if (known := find_token(connection, t.lots, token)) is not None:
-                return int(known["id"])
             parent_id = self._lot_id(connection, lot, lock=True)
+            if (known := find_token(connection, t.lots, token)) is not None:
+                refuse_other(known, {"trial_of": parent_id})
+                sample = find_repeat(connection, f"{token}-taken", parent_id, "sample")
+                if sample is not None:
+                    refuse_other_entry(connection, sample, {"ml": taken})
+                return int(known["id"])
             refuse_closed(connection, parent_id)
             story = self._story(connection, parent_id)
             if story.lot.trial_of is not None:
@@ -110,6 +114,7 @@ class Trying(Mending):
         def act(connection: Connection) -> int:
             self._lot_id(connection, parent_id, lock=True)
             if (known := find_repeat(connection, token, parent_id, "poured-back")) is not None:
+                refuse_other_entry(connection, known, {"trial_lot_id": found.id})
                 return known.id
             refuse_closed(connection, parent_id)
             if find_poured_back(self._story(connection, parent_id), found.id) is not None:

@@ -15,7 +15,7 @@ import numpy as np
 
 from colourmatch.errors import InputError
 from colourmatch.lots.calibrations import lot_choice
-from colourmatch.lots.checks import check_number, local_minute
+from colourmatch.lots.checks import check_number, check_outcome, local_minute
 from colourmatch.lots.entries import (
     AdditionEntry,
     AmendmentEntry,
@@ -29,6 +29,7 @@ from colourmatch.lots.entries import (
     PhotoEntry,
     ReopeningEntry,
     VolumeEntry,
+    contradict,
     tell_figure,
 )
 from colourmatch.lots.figures import parse_exif_time
@@ -252,18 +253,31 @@ def close_lot(
     reason: str | None = None,
     text: str = "",
     *,
+    sure: bool = False,
     entered_by: str | None = None,
     token: str | None = None,
 ) -> dict[str, Any]:
     """Close a lot: keep its final figures, and what it taught about its stocks as the next lot's starting point.
 
-    The same call again with its `token` closes nothing twice. ClosedError when the lot is closed already.
+    The same call again with its `token` closes nothing twice. ClosedError when the lot is closed already; InputError for
+    a reason that the advice contradicts (`entries.contradict`), unless `sure` says that it is meant.
     """
     story = book.lot_story(lot)
     photos = usable_photos(story)
-    advice = _advise(book, story, photos) | _care(story)
+    known = book.entered_with(story.lot.id, token)
+    if isinstance(
+        known, ClosingEntry
+    ):  # the advice of now may be another; what was not said is as it was entered
+        advice, reason, text = known.final or {}, reason or known.outcome, text or known.text
+    else:
+        advice = _advise(book, story, photos) | _care(story)
     outcome = reason or (advice["reason"] if advice["action"] == "stop" else "stopped by the maker")
     words = text or (advice["text"] if advice["action"] == "stop" else "")
+    said = "" if known or story.lot.closed else contradict(check_outcome(outcome), advice)
+    if said and not sure:
+        raise InputError(
+            f"The advice is not {outcome} but: {said} Follow it, or close the lot all the same with --sure."
+        )
     entry = book.close_lot(story.lot.id, outcome, words, advice, entered_by=entered_by, token=token)
     advice = entry.final or advice
     dosed, shelf = {a.stock for a in story.additions}, book.list_stocks()
