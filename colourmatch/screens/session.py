@@ -13,7 +13,7 @@ from typing import Any
 
 import streamlit as st
 
-from colourmatch.errors import ColourMatchError
+from colourmatch.errors import ColourMatchError, UsedTokenError
 from colourmatch.lots.book import LotBook, open_or_read_book
 from colourmatch.lots.entries import LotStory
 from colourmatch.lots.opening import book_path, find_location, parse_location
@@ -152,7 +152,11 @@ def act_once(action: str, act: Callable[[str], str]) -> None:
     Fields whose key holds the token are empty again afterwards; when it fails they keep what was typed.
     """
     with failures_shown():
-        text = act(token_for(action))
+        try:
+            text = act(token_for(action))
+        except UsedTokenError:  # what was entered with it is there; what is typed now is another act
+            st.session_state.pop(f"token-{action}", None)
+            raise
         st.session_state.pop(f"token-{action}", None)
         notify(text)
         st.rerun()

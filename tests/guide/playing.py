@@ -205,7 +205,9 @@ def _miss(player: Player, boxes: dict[str, str]) -> None:
     )
     player.call("lot photo", "1", _photo("ladder1-0.jpg"), **bare)
     player.call("lot trial", "1", "--ml", "100", **bare)
-    player.call("lot close", "1", "--reason", "past", **bare)  # against the advice, and with its trial open
+    player.call(
+        "lot close", "1", "--reason", "past", "--sure", **bare
+    )  # against the advice, and with its trial open
 
 
 def _go_on(player: Player) -> None:

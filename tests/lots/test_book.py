@@ -234,7 +234,7 @@ def test_the_same_token_writes_once(book: LotBook, lot: int) -> None:
     book.weigh_stock("blue", 40, 1.6, token="e")
     book.weigh_stock("blue", 40, 1.6, token="e")
     assert len(book.stock_history("blue")) == 1
-    with pytest.raises(InputError, match="token 'a' was used"):
+    with pytest.raises(InputError, match="with the token 'a' already"):
         book.add_addition(made.id, "red", drops=10, token="a")
 
 
