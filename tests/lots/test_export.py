@@ -192,3 +192,18 @@ def test_formulas_are_made_harmless_and_numbers_stay(sign: str) -> None:
     assert make_harmless(sign + "1+1") == "'" + sign + "1+1"
     assert make_harmless("a" + sign) == "a" + sign
     assert make_harmless(-1.5) == "-1.5"
+
+
+def test_an_older_export_without_the_count_of_reopenings_is_read(
+    book: LotBook, lot: int, second_location: Callable[[], str], environ: dict
+) -> None:
+    book.close_lot(lot, "matched")
+    document = json.loads(dump(book)) | {"version": "0006"}
+    for name, row in document["rows"]:
+        if name == "closings":
+            del row["reopened_before"]
+    book.close()
+    with open_book(second_location(), environ=environ) as second:
+        second.import_json(io.StringIO(json.dumps(document)))
+        assert second.find_lot(lot).closed
+        assert not second.find_lot(second.reopen_lot(lot, "x").lot_id).closed
