@@ -3,6 +3,7 @@
 ColourMatchError
 ├── PhotoError     the photo cannot be read or measured; another photo is needed
 ├── InputError     a value typed by the user is not possible
+│   └── UsedTokenError   the token of an act comes again with other content
 ├── QuestionError  a value that is hardly meant as typed; it is taken when it is said that it was
 ├── NotFoundError  a lot, stock, colourant or file that does not exist
 ├── ClosedError    the lot is closed, or the stock is put away
@@ -48,6 +49,10 @@ class InputError(ColourMatchError):
     """A value typed by the user is not possible."""
 
     code = "value"
+
+
+class UsedTokenError(InputError):
+    """Something else was entered with this token before."""
 
 
 class QuestionError(ColourMatchError):

@@ -85,8 +85,8 @@ def test_the_names_of_the_commands_are_the_stable_ones():
         "card", "measure", "guide", "demo", "app", "completion",
         "card-profile add", "card-profile list", "card-profile show", "card-profile default", "card-profile forget",
         "phone add", "phone fit", "phone show", "phone list", "phone forget",
-        "stock add", "stock list", "stock weigh", "stock dilute", "stock make", "stock reset", "stock put-away",
-        "lot new", "lot photo", "lot add", "lot sample", "lot correct", "lot set-aside", "lot list", "lot show", "lot close",
+        "stock add", "stock list", "stock weigh", "stock dilute", "stock make", "stock correct", "stock reset", "stock put-away",
+        "lot new", "lot photo", "lot add", "lot sample", "lot correct", "lot set-aside", "lot list", "lot show", "lot close", "lot reopen",
         "lot sheet", "lot label", "lot trend", "lot recheck", "lot export", "lot import",
         "lot trial", "lot look", "lot use",
         "reference add", "reference list", "reference show", "reference choose",
@@ -852,7 +852,7 @@ def test_a_lot_from_photo_to_close(lot, drawn_photos, sample_photos, tmp_path):
     assert [event["kind"] for event in shown["events"]] == ["photo", "addition", "photo"]
     told = lot("lot", "show", "1").out
     assert "64 drops of red" in told and "-> " in told and "Colour: Allura red AC (E129)" in told
-    closed = lot("lot", "close", "1", "--reason", "nearest", "--note", "good enough", "--json").data
+    closed = lot("lot", "close", "1", "--reason", "nearest", "--sure", "--note", "good enough", "--json").data
     assert (closed["lot"], closed["outcome"]) == (1, "nearest")
     late = lot("lot", "add", "1", "--stock", "red", "--drops", "1", "--json")
     assert late.code == 2 and late.data["error"]["code"] == "closed"
@@ -1290,7 +1290,7 @@ def test_dates_on_paper_are_those_of_the_place(lot, monkeypatch, tmp_path):
 
 def test_closing_against_the_advice_and_with_an_open_trial_says_so(lot):
     lot("lot", "trial", "1", "--ml", "100")
-    told = lot("lot", "close", "1", "--reason", "past")
+    told = lot("lot", "close", "1", "--reason", "past", "--sure")
     assert told.out.startswith("Lot 1. Closed: past. The advice was another: ")
     left = "Lot 2, a trial taken from this one, is still open. Nothing is poured back into a closed lot: close it by itself."
     assert left in told.err and "pour the trial back" not in told.err
@@ -1351,3 +1351,67 @@ def test_a_time_alone_is_on_the_day_that_the_entry_has(lot):
         assert said.code == 2, typed
     assert lot("lot", "correct", "1", "1", "--at", "14:30", "--ml", "9", "--reason", "x").code == 2
     assert lot("lot", "correct", "1", "--at", "14:30", "--reason", "x").code == 2
+
+
+def test_what_goes_on_paper_of_a_lot_is_put_right(lot):
+    said = lot(
+        "lot",
+        "correct",
+        "1",
+        "--name",
+        "Amaro",
+        "--number",
+        "26-041",
+        "--notes",
+        "of June",
+        "--reason",
+        "x",
+        "--json",
+    )
+    assert said.code == 0 and said.data["changes"] == {
+        "name": "Amaro",
+        "number": "26-041",
+        "notes": "of June",
+    }
+    assert lot("lot", "show", "26-041", "--json").data["name"] == "Amaro"
+    assert lot("lot", "correct", "amaro", "--number", "none", "--reason", "x").code == 0
+    assert lot("lot", "show", "amaro", "--json").data["number"] == "L1"
+    lot("lot", "add", "1", "--stock", "red", "--drops", "5")
+    lot("stock", "add", "yellow", "--colourant", "E102", "--strength-g-per-100ml", "1")
+    entry = str(lot("lot", "show", "1", "--json").data["events"][-1]["id"])
+    other = lot("lot", "correct", "1", entry, "--stock", "yellow", "--reason", "the other bottle", "--json")
+    assert (other.code, other.data["stock"], other.data["quantity"]) == (0, "yellow", 5)
+
+
+def test_closing_against_the_advice_is_asked_about_once(lot, drawn_photos):
+    advice = lot("lot", "photo", "1", str(drawn_photos[0]), "--json").data["advice"]
+    assert advice["action"] == "add"
+    said = lot("lot", "close", "1", "--reason", "Matched", "--json")
+    assert said.code == 2 and advice["text"] in said.data["error"]["text"]
+    assert not lot("lot", "show", "1", "--json").data["closed"]
+    closed = lot("lot", "close", "1", "--reason", "matched", "--sure", "--token", "t", "--json")
+    assert closed.code == 0 and advice["text"] in closed.data["against"]
+    assert (
+        lot("lot", "close", "1", "--reason", "matched", "--token", "t", "--json").data["outcome"] == "matched"
+    )
+    assert lot("lot", "close", "1", "--reason", "nearest", "--token", "t", "--json").code == 2
+
+
+def test_own_words_close_without_being_asked(lot, drawn_photos):
+    assert lot("lot", "photo", "1", str(drawn_photos[0])).code == 0
+    assert lot("lot", "close", "1", "--reason", "given up", "--json").data["outcome"] == "given up"
+    opened = lot("lot", "reopen", "1", "--reason", "after all", "--json")
+    assert (opened.code, opened.data["closed"], opened.data["reason"]) == (0, False, "after all")
+    assert "Opened again, because after all" in lot("lot", "show", "1").out
+    assert lot("lot", "add", "1", "--stock", "red", "--drops", "1").code == 0
+
+
+def test_a_label_is_put_right_and_told(lot):
+    lot("lot", "add", "1", "--stock", "red", "--drops", "10")
+    said = lot("stock", "correct", "red", "--strength-g-per-100ml", "2", "--reason", "misread", "--json")
+    assert said.code == 0 and said.data["corrected_doses"] == [{"lot": 1, "entry": 2}]
+    assert said.data["corrected"] == ["label 1 g in 100 ml, now 2 (misread)"]
+    assert "misread" in lot("stock", "list").out
+    assert lot("lot", "show", "1", "--json").data["state"]["mg_per_l"]["red"] == pytest.approx(
+        11.105, abs=0.01
+    )

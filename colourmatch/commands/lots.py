@@ -385,6 +385,9 @@ def sample(
     "--volume", type=Sized("batch"), help="Without ENTRY: the volume the lot began with, such as '2 l'."
 )
 @click.option("--volume-ml", type=Sized("batch"), help="The same, in ml.")
+@click.option("--name", metavar="NAME", help="What the drink is called.")
+@click.option("--number", metavar="NUMBER", help='Your own lot number; "none": L and its id.')
+@click.option("--notes", metavar="TEXT", help="The remark that the lot was begun with.")
 @_ask_head(begins=False)
 @by_option
 @token_option
@@ -398,6 +401,8 @@ def correct(session: Session, lot: str, entry: str | None, reason: str | None, *
     given["volume_ml"] = _one_volume(given)
     entry_keys = ("drops", "ml", "grams", "stock", "void", "at")
     changes = _head_figures({key: value for key, value in given.items() if key not in entry_keys})
+    if str(changes.get("number")).strip().casefold() == "none" and "number" in changes:
+        changes["number"] = None
     if "reference" in changes:
         changes["reference_id"] = changes.pop("reference")
     amounts = {key: given[key] for key in entry_keys if given[key] not in (None, False)}
@@ -542,12 +547,13 @@ def show(session: Session, lot: str) -> Answer:
     help="matched, nearest, ceiling, past, given up, or a few words of your own. [default: as advised]",
 )
 @click.option("--note", metavar="TEXT", default="", help="A remark.")
+@click.option("--sure", is_flag=True, help="It was meant: close it against the advice.")
 @by_option
 @token_option
 def close(
-    session: Session, lot: str, reason: str | None, note: str, by: str | None, token: str | None
+    session: Session, lot: str, reason: str | None, note: str, sure: bool, by: str | None, token: str | None
 ) -> Answer:
-    """Close a lot for good.
+    """Close a lot.
 
     Its final colour is kept, and what its photos taught of the stocks.
     """
@@ -555,7 +561,7 @@ def close(
 
     with session.open_book() as book:
         lot_id = book.find_lot(lot).id
-        told = close_lot(book, lot_id, reason, note, entered_by=by, token=token)
+        told = close_lot(book, lot_id, reason, note, sure=sure, entered_by=by, token=token)
     for left in told["open_trials"]:
         session.note(left["text"])
     for passed in told["warnings"]:
@@ -564,6 +570,29 @@ def close(
         told,
         [f"Lot {lot_id}. {closing_line(told, told['advice'])}", *advice_lines(told["advice"], closed=True)],
     )
+
+
+@lot.command(example="colourmatch lot reopen 1 --reason 'closed the wrong one'")
+@click.argument("lot")
+@click.option("--reason", metavar="TEXT", help="Why, in a few words.")
+@by_option
+@token_option
+def reopen(session: Session, lot: str, reason: str | None, by: str | None, token: str | None) -> Answer:
+    """Open a closed lot again.
+
+    Its closing stays in the story. What it taught of the stocks is taken back until it is closed again.
+    """
+    from colourmatch.lots.work import describe_lot
+
+    with session.open_book() as book:
+        entry = book.reopen_lot(book.find_lot(lot).id, reason or "", entered_by=by, token=token)
+        told = describe_lot(book, entry.lot_id)
+    data = {
+        "lot": entry.lot_id, "entry": entry.id, "closing_entry": entry.closing_entry_id, "reason": entry.reason,
+        "closed": told["closed"], "advice": told["advice"],
+    }  # fmt: skip
+    line = f"Lot {entry.lot_id} is open again: {entry.reason}. Its closing, entry {entry.closing_entry_id}, stays in its story."
+    return Answer(data, [line, *advice_lines(told["advice"], closed=told["closed"])])
 
 
 for _command in (papers.sheet, papers.label, afterwards.trend, afterwards.recheck):

@@ -1,4 +1,4 @@
-"""Stocks on the command line: add, list, weigh drops, dilute, forget what was learnt, put away."""
+"""Stocks on the command line: add, list, weigh drops, dilute, put right, forget what was learnt, put away."""
 
 from __future__ import annotations
 
@@ -44,6 +44,7 @@ def _describe(entry: StockEntry) -> dict[str, Any]:
         "created_at": entry.created_at,
         "changed_at": entry.changed_at,
         "by": entry.entered_by,
+        "corrected": list(entry.corrected),
     }
 
 
@@ -164,8 +165,9 @@ def list_(session: Session, everything: bool) -> Answer:
         )
         for entry in entries
     ]
+    told = [f"{entry.name}: {said}." for entry in entries for said in entry.corrected]
     headers = ("stock", "colour", "g/100 ml", "drop ml", "mg/drop", "made in", "known from")
-    return Answer({"stocks": [_describe(entry) for entry in entries]}, [Table(headers, rows)])
+    return Answer({"stocks": [_describe(entry) for entry in entries]}, [Table(headers, rows), *told])
 
 
 def _origin(entry: StockEntry) -> str:
@@ -174,6 +176,8 @@ def _origin(entry: StockEntry) -> str:
         known.append("weighed")
     if entry.strength_factor != 1:
         known.append(f"learnt {entry.strength_factor:.2f}")
+    if entry.corrected:
+        known.append("put right")
     if not entry.active:
         known.append("put away")
     return ", ".join(known) or "label"
@@ -282,6 +286,47 @@ def make(
         raise InputError("Give --dye-content for a powder, or --bottle-g-per-100ml for a liquid, not both.")
     data = {"dye_g": plan.dye_g, "powder_g": plan.powder_g, "liquid_ml": plan.liquid_ml, "text": plan.text}
     return Answer(data, [plan.text])
+
+
+@stock.command(example="colourmatch stock correct red --strength-g-per-100ml 2 --reason 'label misread'")
+@click.argument("name", metavar="STOCK")
+@click.option("--strength-g-per-100ml", type=Number(), help="The strength that is really on its label.")
+@click.option("--name", "new_name", metavar="NEW", help="What it is called.")
+@click.option("--note", metavar="TEXT", help="The remark.")
+@click.option("--reason", metavar="TEXT", help="What was wrong, in a few words.")
+@by_option
+@token_option
+def correct(
+    session: Session, name: str, new_name: str | None, note: str | None, reason: str | None, **given: Any
+) -> Answer:
+    """Put what is on a stock's label right.
+
+    A strength that was misread was wrong from the beginning: the doses of open lots are corrected with it, and what was
+    thinned from this stock. Closed lots stay as they were recorded, until they are opened again.
+    """
+    by, strength = given.pop("by"), given.pop("strength_g_per_100ml")
+    with session.open_book() as book:
+        done = book.correct_stock(
+            name,
+            reason or "",
+            strength_g_per_100ml=strength,
+            name=new_name,
+            notes=note,
+            entered_by=by,
+            **given,
+        )
+    entry = done.stock
+    data = _describe(entry) | {
+        "corrected_doses": [{"lot": lot_id, "entry": new} for lot_id, new in done.entries],
+        "corrected_stocks": list(done.thinned),
+    }
+    lines = [f"Corrected: {entry.corrected[-1]}.", _summary(entry)]
+    if done.thinned:
+        lines.append(f"Thinned from it, and put right with it: {', '.join(done.thinned)}.")
+    if lots := sorted({lot_id for lot_id, _ in done.entries}):
+        listed = ", ".join(map(str, lots))
+        lines.append(f"{len(done.entries)} dose(s) of open lots count by the new label: lot {listed}.")
+    return Answer(data, lines)
 
 
 @stock.command(example="colourmatch stock reset red --reason 'made up anew'")

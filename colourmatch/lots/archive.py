@@ -30,6 +30,7 @@ from colourmatch.lots import tables as t
 from colourmatch.lots.checks import utc_text
 from colourmatch.lots.entries import LotStory, MovedEntry
 from colourmatch.lots.export import export_json, iterate_stories, snapshot
+from colourmatch.lots.naming import find_doubles
 from colourmatch.lots.photos import PhotoStore
 from colourmatch.writing import replace_whole
 
@@ -300,6 +301,9 @@ def check_book(engine: Engine, store: PhotoStore) -> Iterator[Finding]:
             yield Finding(
                 "orphan", f"A row of {name} names lot {lot_id} for a trial, and there is no such lot."
             )
+        for called, meant in find_doubles(connection):
+            listed = " and ".join(f"lot {lot_id} (its {how})" for lot_id, how in sorted(meant.items()))
+            yield Finding("one-name", f"{called!r} means {listed}. {_mend_name(meant)}")
         for story in iterate_stories(connection):
             yield from _check_moves(story)
             try:
@@ -319,6 +323,13 @@ def check_book(engine: Engine, store: PhotoStore) -> Iterator[Finding]:
             yield Finding(
                 "unnamed-photo", f"The photo {name} belongs to no entry. It may be deleted by hand."
             )
+
+
+def _mend_name(meant: Mapping[int, str]) -> str:
+    """How one of two lots is called otherwise: by a number before a name, the newest first."""
+    lot_id = max(meant, key=lambda one: (meant[one] == "number", meant[one] == "name", one))
+    what = meant[lot_id]
+    return f"Give lot {lot_id} another {what}: colourmatch lot correct L{lot_id} --{what} NEW --reason 'two lots of one name'."
 
 
 def _check_moves(story: LotStory) -> Iterator[Finding]:

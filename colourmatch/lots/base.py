@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from colourmatch.errors import UsedTokenError
 from colourmatch.lots.checks import check_text, utc_text
 from colourmatch.lots.complaints import speaking
 from colourmatch.lots.opening import write
@@ -80,6 +81,16 @@ def find_token(connection: Connection, table: Table, token: str | None) -> Any:
     if check_token(token) is None:
         return None
     return connection.execute(select(table).where(table.c.token == token)).mappings().first()
+
+
+def refuse_other(stored: Mapping[str, Any], asked: Mapping[str, Any]) -> None:
+    """UsedTokenError when what is asked with a token is other than what was entered with it; a callable asks by itself."""
+    for key, value in asked.items():
+        if not (value(stored[key]) if callable(value) else stored[key] == value):
+            raise UsedTokenError(
+                f"Something was entered with the token {stored['token']!r} already, and its {key.replace('_', ' ')} differs. "
+                "Look at what is written down; give a new entry a token of its own."
+            )
 
 
 def insert(connection: Connection, table: Table, **values: Any) -> int:

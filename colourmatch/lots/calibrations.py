@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from colourmatch.errors import ColourMatchError, PhotoError
-from colourmatch.lots.base import find_token, insert
+from colourmatch.lots.base import find_token, insert, refuse_other
 from colourmatch.lots.checks import check_name, check_text, name_key, to_json
 
 if TYPE_CHECKING:
@@ -70,6 +70,9 @@ def add_entry(
 
     def act(connection: Connection) -> int:
         if (known := find_token(connection, t.calibrations, token)) is not None:
+            derived = ("name", "light", "stored_name", "original_name")  # said by the others
+            asked = {key: value for key, value in values.items() if key not in derived}
+            refuse_other(known, asked if photo is not None else {**asked, "data": to_json(data)})
             return int(known["id"])
         return insert(
             connection, t.calibrations, data=to_json(data), entered_by=entered_by, token=token, **values

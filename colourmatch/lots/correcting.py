@@ -13,6 +13,7 @@ from colourmatch.lots.checks import (
     check_colourant,
     check_jurisdiction,
     check_lab,
+    check_name,
     check_number,
     check_optional,
     check_serving,
@@ -20,7 +21,7 @@ from colourmatch.lots.checks import (
     to_json,
     utc_text,
 )
-from colourmatch.lots.entering import Entering, find_repeat, pick_amount, reckon_dose
+from colourmatch.lots.entering import Entering, find_repeat, pick_amount, reckon_dose, refuse_other_entry
 from colourmatch.lots.entries import (
     AdditionEntry,
     AmendmentEntry,
@@ -42,7 +43,7 @@ if TYPE_CHECKING:
 E = TypeVar("E", bound=LotEntry)
 AMENDABLE = (
     "volume_ml", "ceiling_mg_per_l", "depth_mm", "dilution", "tolerance", "already_mg_per_l", "jurisdiction",
-    "target_lab", "reference_id", "notes", "serving", "stocks", "already_colourant",
+    "target_lab", "reference_id", "notes", "serving", "stocks", "already_colourant", "name", "number",
 )  # fmt: skip
 
 _HEAD_CHECKS: dict[str, Callable[[object], Any]] = {
@@ -72,9 +73,10 @@ class Correcting(Entering):
         """Put an addition right with a new entry, in a closed lot too; `void` True: it never happened.
 
         Drops and grams are reckoned with the stock as it was when the dose was entered, unless another stock
-        is named. InputError when it was corrected before: the latest entry is the one to correct.
+        is named; a stock without an amount: as much of that. InputError when it was corrected before: the latest entry is the one to correct.
         """
-        unit, quantity = ("drops", 0.0) if void else pick_amount(drops, ml, grams)
+        same = stock is not None and drops is ml is grams is None
+        typed = None if void or same else pick_amount(drops, ml, grams)
 
         def particulars(connection: Connection, old: LotEntry) -> dict[str, Any]:
             if not isinstance(old, AdditionEntry):
@@ -86,11 +88,18 @@ class Correcting(Entering):
                 return reckon_dose(known, "ml", 1.0) | {
                     "quantity": old.quantity, "unit": old.unit, "ml": old.ml, "mg": old.mg, "void": True,
                 }  # fmt: skip
-            values = reckon_dose(known, unit, quantity)
+            values = reckon_dose(known, *(typed or (old.unit, old.quantity)))
             self._refuse_flood(connection, old.lot_id, values["ml"])
             return values
 
-        return self._correct(entry_id, AdditionEntry, particulars, reason, entered_by=entered_by, token=token)
+        def asked(connection: Connection) -> dict[str, Any]:
+            amount = dict(zip(("unit", "quantity"), typed or (), strict=False))
+            other = {} if stock is None else {"stock_id": self._same_stock(connection, stock)}
+            return {"void": void, **amount, **other}
+
+        return self._correct(
+            entry_id, AdditionEntry, particulars, reason, entered_by=entered_by, token=token, asked=asked
+        )
 
     def correct_volume(
         self,
@@ -120,7 +129,11 @@ class Correcting(Entering):
                 "trial_lot_id": old.trial_lot_id,
             }
 
-        return self._correct(entry_id, VolumeEntry, particulars, reason, entered_by=entered_by, token=token)
+        wanted = {"returned": bool(returned), "void": bool(void)} | ({} if typed is None else {"ml": typed})
+        return self._correct(
+            entry_id, VolumeEntry, particulars, reason,
+            entered_by=entered_by, token=token, asked=lambda _c: wanted,
+        )  # fmt: skip
 
     def set_aside(
         self,
@@ -137,7 +150,7 @@ class Correcting(Entering):
         photo: its entry, or the name of its file. Nothing is deleted. NotFoundError when the lot has no such photo,
         InputError when it is set aside already, or is not.
         """
-        reason = _check_reason(why)
+        reason = check_reason(why)
 
         def particulars(connection: Connection, lot_id: int) -> dict[str, Any]:
             from colourmatch.lots.reading import read_events
@@ -148,9 +161,15 @@ class Correcting(Entering):
                 raise InputError(f"Photo {found.original_name or ''} (entry {found.id}) {said}. Leave it so.")
             return {"photo_entry_id": found.id, "back": back}
 
+        def asked(connection: Connection, lot_id: int) -> dict[str, Any]:
+            from colourmatch.lots.reading import read_events
+
+            events = read_events(connection, [lot_id], heavy=False)[lot_id]
+            return {"photo_entry_id": _find_lot_photo(events, photo, lot_id).id, "back": back}
+
         return self._enter(
             "set-aside", AsideEntry, lot, particulars,
-            entered_by=entered_by, token=token, reason=reason, when_closed=True,
+            entered_by=entered_by, token=token, reason=reason, when_closed=True, asked=asked,
         )  # fmt: skip
 
     def move_entry(
@@ -167,17 +186,20 @@ class Correcting(Entering):
         at: a moment with its zone. InputError for a time to come, from before the lot was begun, on the other side of
         the closing, for an entry that was replaced or is void, or when the lot no longer adds up.
         """
-        why, moment = _check_reason(reason), utc_text(at)
+        why, moment = check_reason(reason), utc_text(at)
         with self._read() as connection:
             home = find_entry(connection, entry_id).lot_id
 
         def particulars(connection: Connection, lot_id: int) -> dict[str, Any]:
             check_move(self._story(connection, lot_id), entry_id, moment)
+            return asked(connection, lot_id)
+
+        def asked(_connection: Connection, _lot_id: int) -> dict[str, Any]:
             return {"moved_entry_id": entry_id, "moved_to": moment}
 
         return self._enter(
             "moved", MovedEntry, home, particulars,
-            entered_by=entered_by, token=token, reason=why, when_closed=True, prove=True,
+            entered_by=entered_by, token=token, reason=why, when_closed=True, prove=True, asked=asked,
         )  # fmt: skip
 
     def amend_lot(
@@ -191,25 +213,41 @@ class Correcting(Entering):
     ) -> AmendmentEntry:
         """Put figures of a lot's head right (a volume mistyped, a ceiling lowered); see AMENDABLE for which.
 
-        The new figure counts for the whole lot, as if it had been given at its beginning.
+        The new figure counts for the whole lot, as if it had been given at its beginning. A name and a number then
+        find the lot, the old ones do so no more and are free; number None: the automatic one.
         """
         if not changes or (unknown := set(changes) - set(AMENDABLE)):
             raise ValueError(
                 f"changes must be among {', '.join(AMENDABLE)}, got {sorted(changes) and unknown}"
             )
-        why = _check_reason(reason)
+        why = check_reason(reason)
         if changes.get("reference_id") is not None:
             changes["reference_id"] = self.find_reference(changes["reference_id"]).id
 
-        def particulars(connection: Connection, _lot_id: int) -> dict[str, Any]:
+        def particulars(connection: Connection, lot_id: int) -> dict[str, Any]:
+            checked = {key: self._amended(connection, key, changes[key]) for key in changes}
+            self._refuse_names(connection, lot_id, checked)
+            return {"changes": to_json(checked)}
+
+        def asked(connection: Connection, _lot_id: int) -> dict[str, Any]:
             return {
                 "changes": to_json({key: self._amended(connection, key, changes[key]) for key in changes})
             }
 
         return self._enter(
             "amendment", AmendmentEntry, lot, particulars,
-            entered_by=entered_by, token=token, reason=why, when_closed=True, prove=True,
+            entered_by=entered_by, token=token, reason=why, when_closed=True, prove=True, asked=asked,
         )  # fmt: skip
+
+    def _refuse_names(self, connection: Connection, lot_id: int, checked: dict[str, Any]) -> None:
+        """InputError for a new name or number that means another lot."""
+        from colourmatch.lots.naming import lock_names, refuse_taken
+
+        given = {what: checked[what] for what in ("name", "number") if checked.get(what) is not None}
+        if given:
+            lock_names(connection)
+        for what, text in given.items():
+            refuse_taken(connection, text, what, lot_id)
 
     def _amended(self, connection: Connection, key: str, value: Any) -> Any:
         if key == "stocks":
@@ -217,6 +255,8 @@ class Correcting(Entering):
             if not found:
                 raise InputError("A lot needs at least one stock. Name it with --stock.")
             return [stock.name for stock in found]
+        if key in ("name", "number"):
+            return None if key == "number" and value is None else check_name(value, f"{key} of the lot")
         if key == "notes":
             return check_text(value, key)
         if key in _HEAD_CHECKS:
@@ -234,17 +274,20 @@ class Correcting(Entering):
         *,
         entered_by: str | None,
         token: str | None,
+        asked: Callable[[Connection], dict[str, Any]],
     ) -> E:
         from colourmatch.lots import tables as t
         from colourmatch.lots.reading import read_entry
 
-        why = _check_reason(reason)
+        why = check_reason(reason)
 
         def act(connection: Connection) -> E:
             old = find_entry(connection, entry_id)
             self._lot_id(connection, old.lot_id, lock=True)
             old = read_entry(connection, entry_id) or old  # as it is now that nobody else can write
             if (known := find_repeat(connection, token, old.lot_id, old.kind)) is not None:
+                wanted = {**asked(connection), "replaces_id": entry_id, "reason": why}
+                refuse_other_entry(connection, known, wanted)
                 return cast(E, known)
             refuse_replaced(old)
             body = particulars(connection, old)
@@ -347,7 +390,8 @@ def _find_lot_photo(events: list[LotEntry], photo: int | str, lot_id: int) -> Ph
     raise NotFoundError(f"Lot {lot_id} has no photo {typed}. Its photos by entry: {listed}.")
 
 
-def _check_reason(reason: str) -> str:
+def check_reason(reason: str) -> str:
+    """Why something is put right; InputError when nothing is said."""
     why = check_text(reason, "reason").strip()
     if not why:
         raise InputError("A correction needs its reason. Say in a few words what was wrong.")

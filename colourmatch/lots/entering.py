@@ -8,12 +8,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 from colourmatch.errors import ClosedError, InputError
-from colourmatch.lots.base import find_token, insert
+from colourmatch.lots.base import find_token, insert, refuse_other
 from colourmatch.lots.checks import (
     check_number,
     check_one_of,
     check_outcome,
     check_text,
+    name_key,
     to_json,
     utc_text,
 )
@@ -66,7 +67,12 @@ class Entering(Ledger):
             self._refuse_flood(connection, lot_id, values["ml"])
             return values
 
-        return self._enter("addition", AdditionEntry, lot, particulars, entered_by=entered_by, token=token)
+        def asked(connection: Connection, _lot_id: int) -> dict[str, Any]:
+            return {"quantity": quantity, "unit": unit, "stock_id": self._same_stock(connection, stock)}
+
+        return self._enter(
+            "addition", AdditionEntry, lot, particulars, entered_by=entered_by, token=token, asked=asked
+        )
 
     def take_sample(
         self,
@@ -80,8 +86,9 @@ class Entering(Ledger):
         """Write down a sample taken from the batch; `returned` True: it went back whole, nothing changes."""
         values = {"ml": check_number("ml", ml), "returned": bool(returned), "void": False}
         return self._enter(
-            "sample", VolumeEntry, lot, lambda _c, _id: values, entered_by=entered_by, token=token, prove=True
-        )
+            "sample", VolumeEntry, lot, lambda _c, _id: values, entered_by=entered_by, token=token, prove=True,
+            asked=lambda _c, _id: values,
+        )  # fmt: skip
 
     def add_untinted(
         self, lot: int | str, ml: float, *, entered_by: str | None = None, token: str | None = None
@@ -89,8 +96,9 @@ class Entering(Ledger):
         """Write down untinted batch that was blended back, the way out when the colour is past the match."""
         values = {"ml": check_number("ml", ml), "returned": False, "void": False}
         return self._enter(
-            "untinted", VolumeEntry, lot, lambda _c, _id: values, entered_by=entered_by, token=token
-        )
+            "untinted", VolumeEntry, lot, lambda _c, _id: values, entered_by=entered_by, token=token,
+            asked=lambda _c, _id: values,
+        )  # fmt: skip
 
     def add_photo(
         self,
@@ -132,9 +140,13 @@ class Entering(Ledger):
             "delta_e_2000_high": _finite(delta.get("high")),
             **texts,
         }
+        # what was read from the same file again may differ in a digit, and what is advised now differs
+        seen = {"original_sha256": values["original_sha256"], "purpose": purpose}
+        seen |= {} if kept else {"measurement": texts["measurement"]}
         return self._enter(
             "photo", PhotoEntry, lot, lambda _c, lot_id: values | {"lot_id": lot_id},
             entered_by=entered_by, token=token, when_closed=purpose == "recheck",
+            asked=lambda _c, _id: seen,
         )  # fmt: skip
 
     def find_photo(self, photo: bytes | Path | str, lot: int | str | None = None) -> PhotoEntry | None:
@@ -169,7 +181,18 @@ class Entering(Ledger):
             entered_by=entered_by,
             token=token,
             when_closed=True,
+            asked=lambda _c, _id: values,
         )
+
+    def entered_with(self, lot: int | str, token: str | None) -> LotEntry | None:
+        """The entry of a lot that was made with a token, None when there is none."""
+        from colourmatch.lots import tables as t
+        from colourmatch.lots.reading import read_entry
+
+        with self._read() as connection:
+            row = find_token(connection, t.lot_entries, token)
+            mine = row is not None and row["lot_id"] == self._lot_id(connection, lot)
+            return read_entry(connection, row["id"]) if mine else None
 
     def close_lot(
         self,
@@ -181,7 +204,7 @@ class Entering(Ledger):
         entered_by: str | None = None,
         token: str | None = None,
     ) -> ClosingEntry:
-        """Close a lot for good: `outcome` is one of checks.OUTCOMES, or own words of up to 40 characters.
+        """Close a lot: `outcome` is one of checks.OUTCOMES, or own words of up to 40 characters.
 
         Afterwards corrections, notes and rechecks are still taken, a dose is refused with ClosedError.
         """
@@ -191,9 +214,24 @@ class Entering(Ledger):
             "final": to_json(final),
         }
         return self._enter(
-            "closing", ClosingEntry, lot, lambda _c, lot_id: values | {"lot_id": lot_id},
+            "closing", ClosingEntry, lot, lambda c, lot_id: values | count_reopenings(c, lot_id),
             entered_by=entered_by, token=token,
+            asked=lambda _c, _id: {key: values[key] for key in ("outcome", "text")},
         )  # fmt: skip
+
+    def _same_stock(self, connection: Connection, stock: str | int) -> Callable[[int], bool]:
+        """Whether a stock that is asked for is the one of an id, though it was renamed or put away since."""
+        from sqlalchemy import select
+
+        from colourmatch.lots import tables as t
+
+        def is_it(stock_id: int) -> bool:
+            first = select(t.stocks.c.name).where(t.stocks.c.id == stock_id)
+            later = select(t.stock_entries.c.name).where(t.stock_entries.c.stock_id == stock_id)
+            names = [name_key(name) for name in connection.scalars(first.union(later)) if name]
+            return name_key(str(stock)) in (*names, str(stock_id))
+
+        return is_it
 
     def _enter(
         self,
@@ -207,13 +245,19 @@ class Entering(Ledger):
         reason: str | None = None,
         when_closed: bool = False,
         prove: bool = False,
+        then: Callable[[Connection, int], None] | None = None,
+        asked: Callable[[Connection, int], Mapping[str, Any]] = lambda _c, _id: {},
     ) -> E:
-        """One entry of a lot in one transaction; the same token again gives the first entry."""
+        """One entry of a lot, and what follows from it, in one transaction.
+
+        The same token again gives the first entry when `asked` and the reason are what it holds, else an InputError.
+        """
         from colourmatch.lots import tables as t
 
         def act(connection: Connection) -> E:
             lot_id = self._lot_id(connection, lot, lock=True)
             if (known := find_repeat(connection, token, lot_id, kind)) is not None:
+                refuse_other_entry(connection, known, {**asked(connection, lot_id), "reason": reason})
                 return cast(E, known)
             if not when_closed:
                 refuse_closed(connection, lot_id)
@@ -223,6 +267,8 @@ class Entering(Ledger):
                 entered_by=entered_by, token=token,
             )  # fmt: skip
             connection.execute(t.PARTS[kind].insert().values(entry_id=entry_id, **body))
+            if then is not None:
+                then(connection, lot_id)
             entered: E = self._entered(connection, entry_id, prove)
             return entered
 
@@ -260,22 +306,44 @@ def find_repeat(connection: Connection, token: str | None, lot_id: int, kind: st
     row = find_token(connection, t.lot_entries, token)
     if row is None:
         return None
-    if (row["lot_id"], row["kind"]) != (lot_id, kind):
-        raise ValueError(f"token {token!r} was used for another entry ({row['kind']} of lot {row['lot_id']})")
+    refuse_other(row, {"lot_id": lot_id, "kind": kind})
     return read_entry(connection, row["id"])
+
+
+def refuse_other_entry(connection: Connection, known: LotEntry, asked: Mapping[str, Any]) -> None:
+    """InputError when an entry found by its token is not what is asked for; keys are columns of its head or its part."""
+    from sqlalchemy import select
+
+    from colourmatch.lots import tables as t
+
+    head, part = t.lot_entries, t.PARTS[known.kind]
+    row = connection.execute(select(head).where(head.c.id == known.id)).mappings().one()
+    body = connection.execute(select(part).where(part.c.entry_id == known.id)).mappings().one()
+    refuse_other({**body, **row}, asked)
+
+
+def count_reopenings(connection: Connection, lot_id: int) -> dict[str, int]:
+    """The part of a closing that lets a lot be closed once after each time that it was opened again."""
+    from sqlalchemy import func, select
+
+    from colourmatch.lots import tables as t
+
+    query = select(func.count()).select_from(t.closings).where(t.closings.c.lot_id == lot_id)
+    return {"lot_id": lot_id, "reopened_before": int(connection.scalar(query) or 0)}
 
 
 def refuse_closed(connection: Connection, lot_id: int) -> None:
     from sqlalchemy import select
 
     from colourmatch.lots import tables as t
+    from colourmatch.lots.reading import still_closed
 
     query = select(t.lot_entries.c.created_at).join(t.closings, t.closings.c.entry_id == t.lot_entries.c.id)
-    closed_at = connection.scalar(query.where(t.closings.c.lot_id == lot_id))
+    closed_at = connection.scalar(query.where(t.closings.c.lot_id == lot_id, still_closed()))
     if closed_at is not None:
         raise ClosedError(
             f"Lot {lot_id} was closed on {tell_date(closed_at)}: it takes corrections, notes and rechecks only. "
-            "Begin a new lot for anything else."
+            f"Begin a new lot for anything else, or open it again: colourmatch lot reopen {lot_id} --reason WHY"
         )
 
 

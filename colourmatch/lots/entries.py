@@ -53,7 +53,9 @@ class ReferenceReading:
 
 @dataclass(frozen=True)
 class StockEntry:
-    """A stock as it stands now: what was on its label, the latest drop, and what was learnt from photos.
+    """A stock as it stands now: what is on its label, the latest drop, and what was learnt from photos.
+
+    `corrected` says in words what was put right of it, and why.
 
     `label_strength_g_per_100ml` is as made up; the true strength is `strength_factor` times that. The factor
     is always against the label, never against an earlier factor.
@@ -78,6 +80,7 @@ class StockEntry:
     created_at: str
     changed_at: str
     entered_by: str | None = None
+    corrected: tuple[str, ...] = ()
 
     @property
     def strength_g_per_100ml(self) -> float:
@@ -113,7 +116,11 @@ class StockEntry:
 
 @dataclass(frozen=True)
 class StockChange:
-    """One later entry of a stock: kind is "weighed", "learnt", "reset" or "put-away"."""
+    """One later entry of a stock: kind is "weighed", "learnt", "reset", "put-away", "corrected" or "unlearnt".
+
+    "corrected": label strength, name or remark put right, those that are not None. "unlearnt": what the closing of the
+    lot had taught is taken back, since the lot was opened again.
+    """
 
     id: int
     stock_id: int
@@ -128,6 +135,9 @@ class StockChange:
     strength_rel_sd: float | None = None
     lot_id: int | None = None
     text: str = ""
+    label_g_per_100ml: float | None = None
+    name: str | None = None
+    notes: str | None = None
 
 
 @dataclass(frozen=True)
@@ -157,7 +167,7 @@ class Lot:
 
     @property
     def label(self) -> str:
-        """The number the maker gave, else L and the id."""
+        """The number the maker gave, else L and the id, which is no other lot's number (naming.py)."""
         return self.number or f"L{self.id}"
 
 
@@ -302,14 +312,20 @@ class ClosingEntry(LotEntry):
     outcome: str = ""
     text: str = ""
     final: dict[str, Any] | None = None
+    reopened_before: int = 0
 
     @property
     def against(self) -> str:
         """What the advice had said, where the lot was closed for another of its reasons to stop; else nothing."""
-        said = self.final or {}
-        if not said.get("text") or self.outcome not in STOPS or self.outcome == said.get("reason"):
-            return ""
-        return f"The advice was another: {said['text']}"
+        said = contradict(self.outcome, self.final)
+        return said and f"The advice was another: {said}"
+
+
+@dataclass(frozen=True)
+class ReopeningEntry(LotEntry):
+    """A closed lot opened again: the closing that it names ends nothing any more."""
+
+    closing_entry_id: int = 0
 
 
 @dataclass(frozen=True)
@@ -356,8 +372,10 @@ class LotStory:
 
     @property
     def closing(self) -> ClosingEntry | None:
-        """The closing entry, None while the lot is open."""
-        return next((entry for entry in self.events if isinstance(entry, ClosingEntry)), None)
+        """The closing entry that stands, None while the lot is open."""
+        undone = {entry.closing_entry_id for entry in self.events if isinstance(entry, ReopeningEntry)}
+        closings = (entry for entry in self.events if isinstance(entry, ClosingEntry))
+        return next((entry for entry in closings if entry.id not in undone), None)
 
     def entries_before(self, entry: LotEntry) -> tuple[LotEntry, ...]:
         """The entries that count and happened before a given one, such as a photo."""
@@ -396,6 +414,14 @@ def _apply(state: BatchState, entry: LotEntry, stocks: Mapping[str, Stock]) -> B
     if isinstance(entry, VolumeEntry) and not entry.returned:
         return state.take_sample(entry.ml)
     return state
+
+
+def contradict(outcome: str, advice: Mapping[str, Any] | None) -> str:
+    """What the advice says, where a lot is closed for another of its reasons to stop; else nothing."""
+    said = advice or {}
+    if not said.get("text") or outcome not in STOPS or outcome == said.get("reason"):
+        return ""
+    return str(said["text"])
 
 
 #: A figure of a lot's head -> its words and its unit.

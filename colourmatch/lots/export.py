@@ -161,12 +161,17 @@ def _check_row(table: Table, row: Any) -> dict[str, Any]:
             f"A row of {table.name} in the export has columns that are not known here. {CUT_OFF}"
         )
     for column in table.c:
-        if not _fits(column, row.get(column.name)):
-            value = row.get(column.name)
+        value = row.get(column.name, _default(column))
+        if not _fits(column, value):
             raise InputError(
                 f"{table.name}.{column.name} in the export is {value!r}, which cannot be. {CUT_OFF}"
             )
-    return {column.name: row.get(column.name) for column in table.c}
+    return {column.name: row.get(column.name, _default(column)) for column in table.c}
+
+
+def _default(column: Column[Any]) -> Any:
+    """What a row of an older export stands for, where it has not got the column yet."""
+    return getattr(column.default, "arg", None)
 
 
 def _fits(column: Column[Any], value: Any) -> bool:

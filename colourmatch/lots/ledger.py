@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from colourmatch.errors import InputError, NotFoundError
-from colourmatch.lots.base import find_token, insert, near_names
+from colourmatch.lots.base import find_token, insert, near_names, refuse_other
 from colourmatch.lots.checks import (
     check_colourant,
     check_jurisdiction,
@@ -87,17 +87,33 @@ class Ledger(Shelf):
 
         def act(connection: Connection) -> int:
             if (known := find_token(connection, t.lots, token)) is not None:
+                self._refuse_other_lot(connection, known, values, stocks)
                 return int(known["id"])
             stock_ids = self._stock_ids(connection, stocks)
-            if values["number"] is not None and self._ids(connection, t.lots.c.number == values["number"]):
-                raise InputError(f"A lot with the number {values['number']!r} exists. Give another number.")
-            lot_id = insert(connection, t.lots, entered_by=entered_by, token=token, **values)
+            lot_id = self._begin_lot(connection, entered_by=entered_by, token=token, **values)
             for position, stock_id in enumerate(stock_ids):
                 row = {"lot_id": lot_id, "position": position, "stock_id": stock_id}
                 connection.execute(t.lot_stocks.insert(), row)
             return lot_id
 
         return self.find_lot(self._write(act))
+
+    def _refuse_other_lot(
+        self, connection: Connection, known: Any, values: dict[str, Any], stocks: Sequence[str | int] | str
+    ) -> None:
+        """InputError when a lot found by its token was begun with other figures or stocks."""
+        from sqlalchemy import select
+
+        from colourmatch.lots import tables as t
+
+        # a number that was another lot's before stands in an amendment
+        asked = {
+            key: value for key, value in values.items() if key != "number" or known["number"] is not None
+        }
+        place = t.lot_stocks.c
+        begun = select(place.stock_id).where(place.lot_id == known["id"]).order_by(place.position)
+        ids = self._stock_ids(connection, stocks)
+        refuse_other({**known, "stocks": list(connection.scalars(begun))}, {**asked, "stocks": ids})
 
     def _stock_ids(self, connection: Connection, stocks: Sequence[str | int] | str) -> list[int]:
         chosen = [stocks] if isinstance(stocks, (str, int)) else list(stocks)
@@ -107,9 +123,9 @@ class Ledger(Shelf):
         return list(dict.fromkeys(stock.id for stock in found))
 
     def find_lot(self, lot: int | str) -> Lot:
-        """A lot by its id, its number, or its name; NotFoundError names near ones.
+        """A lot by its id, its number, or its name as they are now; NotFoundError names near ones.
 
-        Text of digits is an id first. InputError when several lots have that name: it lists their ids.
+        InputError when a text can mean several lots: it lists them.
         """
         from sqlalchemy import select
 
@@ -131,8 +147,9 @@ class Ledger(Shelf):
 
         if limit < 0 or offset < 0:
             raise ValueError(f"limit and offset must not be negative, got {limit} and {offset}")
-        page = self._chosen(search, open_only).order_by(t.lots.c.id.desc()).limit(limit).offset(offset)
         with self._read() as connection:
+            page = self._chosen(connection, search, open_only).order_by(t.lots.c.id.desc())
+            page = page.limit(limit).offset(offset)
             ids = connection.scalars(page).all()
             query = select(t.lots).where(t.lots.c.id.in_(ids)).order_by(t.lots.c.id.desc())
             return read_lots(connection, query)
@@ -142,7 +159,7 @@ class Ledger(Shelf):
         from colourmatch.lots.reading import count
 
         with self._read() as connection:
-            return count(connection, self._chosen(search, open_only))
+            return count(connection, self._chosen(connection, search, open_only))
 
     def list_closed(
         self,
@@ -159,10 +176,12 @@ class Ledger(Shelf):
         from sqlalchemy import or_, select
 
         from colourmatch.lots import tables as t
-        from colourmatch.lots.reading import read_lots
+        from colourmatch.lots.reading import read_lots, still_closed
 
-        newest = self._chosen(search, False).add_columns(t.closings.c.entry_id)
+        with self._read() as connection:
+            newest = self._chosen(connection, search, False).add_columns(t.closings.c.entry_id)
         newest = newest.join(t.closings, t.closings.c.lot_id == t.lots.c.id)
+        newest = newest.where(still_closed())
         newest = newest.where(t.lots.c.trial_of.is_(None))  # a trial is no lot to be compared with lots
         wanted = None if reference is None else self.find_reference(reference).id
         if wanted is not None:
@@ -181,17 +200,21 @@ class Ledger(Shelf):
             found = {lot.id: lot for lot in read_lots(connection, select(t.lots).where(t.lots.c.id.in_(ids)))}
         return [found[i] for i in reversed(ids) if wanted is None or found[i].reference_id == wanted]
 
-    def _chosen(self, search: str | None, open_only: bool) -> Query:
-        from sqlalchemy import func, or_, select
+    def _chosen(self, connection: Connection, search: str | None, open_only: bool) -> Query:
+        from sqlalchemy import and_, func, or_, select
 
         from colourmatch.lots import tables as t
+        from colourmatch.lots.naming import find_renamed
         from colourmatch.lots.reading import is_open
 
         query = select(t.lots.c.id)
         if search and search.strip():
             key = name_key(search)
             by_number = func.lower(t.lots.c.number).contains(key, autoescape=True)
-            query = query.where(or_(t.lots.c.name_key.contains(key, autoescape=True), by_number))
+            found = or_(t.lots.c.name_key.contains(key, autoescape=True), by_number)
+            renamed = {lot.id: (lot.name, lot.number or "") for lot in find_renamed(connection)}
+            hits = [lot_id for lot_id, called in renamed.items() if any(key in name_key(c) for c in called)]
+            query = query.where(or_(and_(t.lots.c.id.not_in(renamed), found), t.lots.c.id.in_(hits)))
         return query.where(is_open()) if open_only else query
 
     def lot_story(self, lot: int | str, at: datetime | str | None = None) -> LotStory:
@@ -222,38 +245,72 @@ class Ledger(Shelf):
         from sqlalchemy import select
 
         from colourmatch.lots import tables as t
+        from colourmatch.lots.naming import choose_meaning
 
         if isinstance(lot, bool) or not isinstance(lot, (int, str)):
             raise TypeError(f"a lot is given by id, number or name, got {lot!r}")
-        text = str(lot).strip()
-        digits = text[1:] if text[:1] in ("L", "l") else text
-        tries = [t.lots.c.number == text, t.lots.c.name_key == name_key(text)]
-        if digits.isdecimal() and len(digits) < 10:
-            tries.insert(0 if digits == text else 2, t.lots.c.id == int(digits))
-        if isinstance(lot, int):
-            tries = tries[:1]
-        for condition in tries:
-            ids = self._ids(connection, condition)
-            if len(ids) > 1:
-                listed = ", ".join(str(number) for number in ids[:5])
-                raise InputError(
-                    f"{len(ids)} lots are called {text!r}. Give the id of one of them: {listed}."
-                )
-            if ids:
-                if lock and connection.dialect.name != "sqlite":
-                    connection.execute(select(t.lots.c.id).where(t.lots.c.id == ids[0]).with_for_update())
-                return ids[0]
-        recent = select(t.lots.c.name, t.lots.c.number).order_by(t.lots.c.id.desc()).limit(_NAMES_LOOKED_AT)
-        rows = [(str(name), number) for name, number in connection.execute(recent)]
-        known = {name: name for name, _ in rows} | {str(n): f"{n} ({name})" for name, n in rows if n}
+        lot_id = (
+            self._known_id(connection, lot)
+            if isinstance(lot, int)
+            else choose_meaning(connection, lot.strip())
+        )
+        if lot_id is None:
+            self._refuse_unknown(connection, str(lot).strip())
+        if lock and connection.dialect.name != "sqlite":
+            connection.execute(select(t.lots.c.id).where(t.lots.c.id == lot_id).with_for_update())
+        return int(lot_id or 0)
+
+    def _refuse_unknown(self, connection: Connection, text: str) -> NoReturn:
+        from sqlalchemy import select
+
+        from colourmatch.lots import tables as t
+        from colourmatch.lots.naming import find_renamed
+
+        recent = select(t.lots.c.id, t.lots.c.name, t.lots.c.number).order_by(t.lots.c.id.desc())
+        called = {
+            row.id: (row.name, row.number) for row in connection.execute(recent.limit(_NAMES_LOOKED_AT))
+        }
+        called |= {lot.id: (lot.name, lot.number) for lot in find_renamed(connection) if lot.id in called}
+        known = {name: name for name, _ in called.values()}
+        known |= {str(n): f"{n} ({name})" for name, n in called.values() if n}
         near = near_names(text, known)
         raise NotFoundError(
             f"There is no lot {text!r}.{near} See: colourmatch lot list, or begin one with: {NEW_LOT}"
         )
 
-    def _ids(self, connection: Connection, condition: Any) -> list[int]:
+    def _begin_lot(self, connection: Connection, **values: Any) -> int:
+        """Add the head of a lot under an id that means no other lot; InputError for a name or number that does."""
+        from sqlalchemy import select
+
+        from colourmatch.lots import tables as t
+        from colourmatch.lots.naming import lock_names, next_lot_id, refuse_taken
+
+        lock_names(connection)
+        for what in ("name", "number"):
+            if values.get(what) is not None:
+                refuse_taken(connection, values[what], what)
+        number = values.get("number")
+        freed = number is not None and bool(
+            connection.scalar(select(t.lots.c.id).where(t.lots.c.number == number))
+        )
+        lot_id = insert(
+            connection, t.lots, id=next_lot_id(connection), **values | {"number": None if freed else number}
+        )
+        if freed:  # it was another lot's before that was put right, and stays in the row of that lot
+            entry_id = insert(
+                connection, t.lot_entries, lot_id=lot_id, kind="amendment",
+                reason="the number was another lot's before that one was put right",
+            )  # fmt: skip
+            changes = to_json({"number": number})
+            connection.execute(t.amendments.insert().values(entry_id=entry_id, changes=changes))
+        return lot_id
+
+    def _known_id(self, connection: Connection, lot_id: int) -> int | None:
+        """The id when there is such a lot."""
         from sqlalchemy import select
 
         from colourmatch.lots import tables as t
 
-        return list(connection.scalars(select(t.lots.c.id).where(condition).order_by(t.lots.c.id.desc())))
+        if not 0 < lot_id < 2**31:  # a server's ids have 32 bits and it complains about more
+            return None
+        return connection.scalar(select(t.lots.c.id).where(t.lots.c.id == lot_id))

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from colourmatch.errors import InputError, NotFoundError, PhotoError
-from colourmatch.lots.checks import check_lab, check_name, check_number, check_one_of, check_text
+from colourmatch.lots.checks import check_lab, check_name, check_number, check_one_of, check_text, name_key
 from colourmatch.lots.figures import final_photos, read_spot
 from colourmatch.lots.fitting import photo_view
 from colourmatch.lots.phones import Reader, open_reader
@@ -358,13 +358,17 @@ def target_from_lot(
     photo = usable[-1]
     spot = photo.measurement["spots"]["batch"]
     view = photo_view(head, photo.measurement)
-    called = name or f"Lot {head.label}: {head.name}"[:120]
-    found = book.add_reference(
-        called,
+    token = f"reference-of-lot-{head.id}"  # noted once, whatever the lot is called later
+    found = book.reference_with(token) or book.add_reference(
+        name or f"Lot {head.label}: {head.name}"[:120],
         f"Final colour of lot {head.label}.",
         entered_by=entered_by,
-        token=f"reference-of-lot-{head.id}",
+        token=token,
     )
+    if name is not None and name_key(name) != name_key(found.name):
+        raise InputError(
+            f"The colour of lot {head.label} is the reference {found.name!r} already. Leave --name out."
+        )
     reading = book.add_reference_reading(
         found.id, tuple(spot["lab"]), depth_mm=view.depth_mm, dilution=view.dilution,
         lab_sd=tuple(spot["lab_sd"]),

@@ -21,6 +21,7 @@ from colourmatch.lots.entries import (
     MovedEntry,
     NoteEntry,
     PhotoEntry,
+    ReopeningEntry,
     VolumeEntry,
     tell_figure,
 )
@@ -263,6 +264,8 @@ def _tell_entry(entry: LotEntry, photo_number: int | None, zone: tzinfo | None) 
         return f"Note: {entry.text}"
     if isinstance(entry, AmendmentEntry):
         return "Put right: " + "; ".join(_tell_change(key, value) for key, value in entry.changes.items())
+    if isinstance(entry, ReopeningEntry):
+        return "Opened again"
     if isinstance(entry, ClosingEntry):
         known = entry.text.casefold().startswith(entry.outcome.casefold())
         return f"Closed. {entry.text}" if known else f"Closed: {entry.outcome}. {entry.text}".strip()

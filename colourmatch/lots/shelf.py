@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from colourmatch.errors import ClosedError, InputError, NotFoundError
-from colourmatch.lots.base import BookBase, find_token, insert, near_names
+from colourmatch.lots.base import BookBase, find_token, insert, near_names, refuse_other
 from colourmatch.lots.checks import (
     check_lab,
     check_name,
@@ -70,7 +70,9 @@ class Shelf(BookBase):
         notes = check_text(notes, "notes")
 
         def act(connection: Connection) -> int:
+            parent = None if diluted_from is None else self._stock(connection, diluted_from).id
             if (known := find_token(connection, t.stocks, token)) is not None:
+                refuse_other(known, {**values, "notes": notes, "diluted_from_id": parent})
                 return int(known["id"])
             self._lock_shelf(connection)
             if any(stock.active for stock in self._named(connection, values["name"])):
@@ -78,7 +80,6 @@ class Shelf(BookBase):
                     f"A stock called {values['name']!r} is on the shelf already. Take another name, or "
                     "put the old one away first."
                 )
-            parent = None if diluted_from is None else self._stock(connection, diluted_from).id
             return insert(
                 connection, t.stocks, **values, name_key=name_key(values["name"]), notes=notes,
                 diluted_from_id=parent, entered_by=entered_by, token=token,
@@ -202,11 +203,14 @@ class Shelf(BookBase):
             raise ClosedError(f"The stock {stock.name!r} is put away. Add a new one with: {ADD_STOCK}")
 
         def act(connection: Connection) -> None:
-            if find_token(connection, t.stock_entries, token) is None:
-                text = values.pop("text", "")
+            text = values.get("text", "")
+            rest = {key: value for key, value in values.items() if key != "text"}
+            if (known := find_token(connection, t.stock_entries, token)) is not None:
+                refuse_other(known, {"stock_id": stock.id, "kind": kind, "text": text, **rest})
+            else:
                 insert(
                     connection, t.stock_entries, stock_id=stock.id, kind=kind, text=text, token=token,
-                    entered_by=entered_by, **values,
+                    entered_by=entered_by, **rest,
                 )  # fmt: skip
 
         self._write(act)
@@ -223,13 +227,13 @@ class Shelf(BookBase):
         from colourmatch.lots import tables as t
         from colourmatch.lots.reading import read_stocks
 
-        ids = connection.scalars(select(t.stocks.c.id).where(t.stocks.c.name_key == name_key(name))).all()
-        return read_stocks(connection, ids)
+        named = select(t.stocks.c.id).where(t.stocks.c.name_key == name_key(name))
+        renamed = select(t.stock_entries.c.stock_id).where(t.stock_entries.c.name.is_not(None))
+        found = read_stocks(connection, connection.scalars(named.union(renamed)).all())
+        return [stock for stock in found if name_key(stock.name) == name_key(name)]
 
     def _stock(self, connection: Connection, stock: str | int) -> StockEntry:
-        from sqlalchemy import select
 
-        from colourmatch.lots import tables as t
         from colourmatch.lots.reading import read_stocks
 
         if isinstance(stock, bool) or not isinstance(stock, (str, int)):
@@ -243,7 +247,7 @@ class Shelf(BookBase):
                 raise ClosedError(f"The stock {stock!r} is put away. Add a new one with: {ADD_STOCK}")
         if str(stock).isdecimal() and (found_ids := read_stocks(connection, [min(int(stock), 2**31 - 1)])):
             return found_ids[0]
-        near = near_names(str(stock), connection.scalars(select(t.stocks.c.name)))
+        near = near_names(str(stock), [known.name for known in read_stocks(connection)])
         raise NotFoundError(f"There is no stock {stock!r}.{near} Add one with: {ADD_STOCK}")
 
     def add_reference(
@@ -256,6 +260,7 @@ class Shelf(BookBase):
 
         def act(connection: Connection) -> int:
             if (known := find_token(connection, t.references, token)) is not None:
+                refuse_other(known, {"name": name, "notes": notes})
                 return int(known["id"])
             return insert(
                 connection, t.references, name=name, name_key=name_key(name), notes=notes,
@@ -308,6 +313,9 @@ class Shelf(BookBase):
 
         def act(connection: Connection) -> int:
             if (known := find_token(connection, t.reference_readings, token)) is not None:
+                # what was read from the same file again may differ in a digit
+                by = ("original_sha256",) if photo is not None else ("lab_l", "lab_a", "lab_b")
+                refuse_other(known, {"reference_id": found.id, **{key: values[key] for key in by}})
                 return int(known["id"])
             return insert(
                 connection, t.reference_readings, reference_id=found.id, photo_sha256=photo_sha256,
@@ -316,6 +324,14 @@ class Shelf(BookBase):
 
         entry_id = self._write(act)
         return next(reading for reading in self.reference_readings(found.id) if reading.id == entry_id)
+
+    def reference_with(self, token: str) -> Reference | None:
+        """The reference that was noted with a token, None when there is none."""
+        from colourmatch.lots import tables as t
+
+        with self._read() as connection:
+            known = find_token(connection, t.references, token)
+        return None if known is None else self.find_reference(int(known["id"]))
 
     def list_references(self) -> list[Reference]:
         """All references by name."""

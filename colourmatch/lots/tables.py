@@ -10,10 +10,22 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from sqlalchemy import Boolean, Column, Float, ForeignKey, Index, Integer, MetaData, String, Table, Text
+from sqlalchemy import (
+    Boolean,
+    Column,
+    Float,
+    ForeignKey,
+    Index,
+    Integer,
+    MetaData,
+    String,
+    Table,
+    Text,
+    UniqueConstraint,
+)
 
 #: The version of the book that this program writes; the name of the newest migration.
-VERSION = "0007"
+VERSION = "0008"
 
 metadata = MetaData(
     naming_convention={
@@ -40,7 +52,7 @@ def _table(name: str, *columns: Column[Any] | Index) -> Table:
     )
 
 
-def _part(name: str, *columns: Column[Any] | Index) -> Table:
+def _part(name: str, *columns: Column[Any] | Index | UniqueConstraint) -> Table:
     """The particulars of one kind of entry."""
     return Table(name, metadata, Column("entry_id", ForeignKey("lot_entries.id"), primary_key=True), *columns)
 
@@ -132,6 +144,10 @@ stock_entries = _table(
     Column("strength_rel_sd", Float),
     Column("lot_id", ForeignKey("lots.id")),
     Column("text", Text, nullable=False),
+    # What was put right of its label, its name, its remark; last, as a migration adds them.
+    Column("label_g_per_100ml", Float),
+    Column("name", String(120)),
+    Column("notes", Text),
 )
 
 lot_entries = _table(
@@ -188,11 +204,18 @@ notes = _part("notes", Column("text", Text, nullable=False))
 
 closings = _part(
     "closings",
-    # Unique: a lot is closed once.
-    Column("lot_id", ForeignKey("lots.id"), nullable=False, unique=True),
+    Column("lot_id", ForeignKey("lots.id"), nullable=False),
     Column("outcome", String(40), nullable=False),
     Column("text", Text, nullable=False),
     Column("final", Text),
+    # Unique with the lot: it is closed once, and once after each time that it was opened again.
+    Column("reopened_before", Integer, nullable=False, default=0),
+    UniqueConstraint("lot_id", "reopened_before"),
+)
+
+# A closed lot that was opened again; unique: a closing is undone once. Why is the entry's reason.
+reopenings = _part(
+    "reopenings", Column("closing_entry_id", ForeignKey("lot_entries.id"), nullable=False, unique=True)
 )
 
 amendments = _part("amendments", Column("changes", Text, nullable=False))
@@ -237,12 +260,13 @@ PARTS = {
     "amendment": amendments,
     "set-aside": asides,
     "moved": moves,
+    "reopening": reopenings,
 }
 
 #: Every table that holds history, each after the ones it points to.
 HISTORY = (
     references, reference_readings, stocks, lots, lot_stocks, stock_entries, lot_entries, additions, volumes,
-    photos, notes, closings, amendments, calibrations, asides, moves,
+    photos, notes, closings, amendments, calibrations, asides, moves, reopenings,
 )  # fmt: skip
 
 

@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Any
 
 from colourmatch.amounts import tell_drops
 from colourmatch.errors import ClosedError, InputError
-from colourmatch.lots.base import find_token, insert
+from colourmatch.lots.base import find_token, insert, refuse_other
 from colourmatch.lots.checks import NAME_LENGTH, check_number, name_key, to_json
-from colourmatch.lots.correcting import Correcting
-from colourmatch.lots.entering import find_repeat, refuse_closed
+from colourmatch.lots.entering import find_repeat, refuse_closed, refuse_other_entry
 from colourmatch.lots.entries import AdditionEntry, Lot, LotStory, VolumeEntry
+from colourmatch.lots.mending import Mending
 from colourmatch.words.figures import tell_interval
 
 if TYPE_CHECKING:
@@ -33,7 +33,7 @@ CARRIED = "was in the batch when the trial was taken"
 _MISCOUNT_DROPS, _SINGLE_DROP_REL_SD, _VOLUME_REL_SD = 0.5, 0.05, 0.015
 
 
-class Trying(Correcting):
+class Trying(Mending):
     """Trials of the lots of an open book."""
 
     def take_trial(
@@ -51,9 +51,13 @@ class Trying(Correcting):
             raise InputError(f"A trial of {taken:g} ml is too small to count drops in. Take 50 or 100 ml.")
 
         def act(connection: Connection) -> int:
-            if (known := find_token(connection, t.lots, token)) is not None:
-                return int(known["id"])
             parent_id = self._lot_id(connection, lot, lock=True)
+            if (known := find_token(connection, t.lots, token)) is not None:
+                refuse_other(known, {"trial_of": parent_id})
+                sample = find_repeat(connection, f"{token}-taken", parent_id, "sample")
+                if sample is not None:
+                    refuse_other_entry(connection, sample, {"ml": taken})
+                return int(known["id"])
             refuse_closed(connection, parent_id)
             story = self._story(connection, parent_id)
             if story.lot.trial_of is not None:
@@ -79,8 +83,8 @@ class Trying(Correcting):
         plain_ml = taken - sum(part["ml"] for part in carried if part["grows"])
         name = f"{head.name[: NAME_LENGTH - 24]}, trial of {taken:g} ml"
         target = head.target_lab or (None, None, None)
-        trial_id = insert(
-            connection, t.lots, name=name, name_key=name_key(name), volume_ml=plain_ml,
+        trial_id = self._begin_lot(
+            connection, name=name, name_key=name_key(name), volume_ml=plain_ml,
             ceiling_mg_per_l=head.ceiling_mg_per_l, depth_mm=head.depth_mm, dilution=head.dilution,
             tolerance=head.tolerance, already_mg_per_l=state.already_mg_per_l * taken / plain_ml,
             already_colourant=head.already_colourant, jurisdiction=head.jurisdiction,
@@ -112,9 +116,10 @@ class Trying(Correcting):
         def act(connection: Connection) -> int:
             self._lot_id(connection, parent_id, lock=True)
             if (known := find_repeat(connection, token, parent_id, "poured-back")) is not None:
+                refuse_other_entry(connection, known, {"trial_lot_id": found.id})
                 return known.id
             refuse_closed(connection, parent_id)
-            if _poured_back(self._story(connection, parent_id), found.id) is not None:
+            if find_poured_back(self._story(connection, parent_id), found.id) is not None:
                 raise InputError(f"The trial, lot {found.id}, was poured back into lot {parent_id} already.")
             story = self._story(connection, found.id)
             volume_ml = story.state().volume_ml
@@ -192,7 +197,8 @@ def _parts_of(story: LotStory, ml: float) -> list[dict[str, Any]]:
     return parts
 
 
-def _poured_back(parent: LotStory, trial_id: int) -> VolumeEntry | None:
+def find_poured_back(parent: LotStory, trial_id: int) -> VolumeEntry | None:
+    """The entry by which a trial went back into its batch, None while it did not."""
     for entry in parent.effective:
         if isinstance(entry, VolumeEntry) and entry.kind == "poured-back" and entry.trial_lot_id == trial_id:
             return entry
@@ -246,7 +252,7 @@ def open_trials(book: LotBook, lot: int, *, closed: bool = False) -> list[dict[s
 
 
 def _describe(book: LotBook, trial: LotStory, parent: LotStory) -> dict[str, Any]:
-    back = _poured_back(parent, trial.lot.id)
+    back = find_poured_back(parent, trial.lot.id)
     volumes = [e for e in parent.effective if isinstance(e, VolumeEntry) and e.trial_lot_id == trial.lot.id]
     taken = next((entry for entry in volumes if entry.kind == "sample"), None)
     doses = scale_doses(trial, parent.state())

@@ -16,7 +16,7 @@ from colourmatch.amounts import tell_quantity
 from colourmatch.errors import InputError
 from colourmatch.lots.calibrations import lot_choice
 from colourmatch.lots.ceilings import ceiling_left, describe_state, passed_ceilings
-from colourmatch.lots.checks import check_number, utc_text
+from colourmatch.lots.checks import check_number, check_outcome, utc_text
 from colourmatch.lots.entries import (
     AdditionEntry,
     AmendmentEntry,
@@ -28,7 +28,9 @@ from colourmatch.lots.entries import (
     MovedEntry,
     NoteEntry,
     PhotoEntry,
+    ReopeningEntry,
     VolumeEntry,
+    contradict,
     tell_figure,
 )
 from colourmatch.lots.fitting import (
@@ -264,20 +266,33 @@ def close_lot(
     reason: str | None = None,
     text: str = "",
     *,
+    sure: bool = False,
     entered_by: str | None = None,
     token: str | None = None,
 ) -> dict[str, Any]:
     """Close a lot: keep its final figures, and what it taught about its stocks as the next lot's starting point.
 
-    The same call again with its `token` closes nothing twice. ClosedError when the lot is closed already.
+    The same call again with its `token` closes nothing twice. ClosedError when the lot is closed already; InputError for
+    a reason that the advice contradicts (`entries.contradict`), unless `sure` says that it is meant.
     """
     story = book.lot_story(lot)
     photos = usable_photos(story)
-    advice = _advise(book, story) | _care(story)
+    known = book.entered_with(story.lot.id, token)
+    if isinstance(
+        known, ClosingEntry
+    ):  # the advice of now may be another; what was not said is as it was entered
+        advice, reason, text = known.final or {}, reason or known.outcome, text or known.text
+    else:
+        advice = _advise(book, story) | _care(story)
     outcome = reason or (advice["reason"] if advice["action"] == "stop" else "stopped by the maker")
     words = text or (advice["text"] if advice["action"] == "stop" else "")
-    if not advice["state_photographed"]:
-        words = f"{words} {UNSEEN}".strip()
+    if not advice.get("state_photographed", True):
+        words = f"{words.removesuffix(UNSEEN).strip()} {UNSEEN}".strip()
+    said = "" if known or story.lot.closed else contradict(check_outcome(outcome), advice)
+    if said and not sure:
+        raise InputError(
+            f"The advice is not {outcome} but: {said} Follow it, or close the lot all the same with --sure."
+        )
     entry = book.close_lot(story.lot.id, outcome, words, advice, entered_by=entered_by, token=token)
     advice = entry.final or advice
     dosed, shelf = {a.stock for a in story.additions}, book.list_stocks()
@@ -451,6 +466,8 @@ def _event_text(event: LotEntry) -> str:
     if isinstance(event, AmendmentEntry):
         said = ", ".join(tell_figure(key, value) for key, value in event.changes.items())
         return f"Put right: {said} ({event.reason})"
+    if isinstance(event, ReopeningEntry):
+        return f"Opened again, because {event.reason}"
     if isinstance(event, ClosingEntry):
         return event.text or f"Closed: {event.outcome}."
     return event.kind

@@ -10,7 +10,7 @@ from colourmatch.amounts import tell_quantity
 from colourmatch.dosing.plan import MOST_DROPS
 from colourmatch.errors import InputError
 from colourmatch.lots.ceilings import passed_ceilings
-from colourmatch.lots.entries import AdditionEntry, LotStory
+from colourmatch.lots.entries import AdditionEntry, LotStory, contradict
 from colourmatch.lots.trials import open_trials
 from colourmatch.screens import drafts, parts, session, telling
 
@@ -173,7 +173,7 @@ def ask_other_entries(story: LotStory, untinted_ml: float | None = None) -> None
 
 
 def ask_closing(story: LotStory, advice: dict[str, Any], *, unfolded: bool = False) -> None:
-    """Close the lot with its reason; there is no way back, so it asks once more."""
+    """Close the lot with its reason; it asks once more, and anew when the reason goes against the advice."""
     action = f"close-{story.lot.id}"
     token = session.token_for(action)
     reasons = [reason for reason in telling.OUTCOMES if reason != "trial" or story.lot.trial_of is not None]
@@ -187,14 +187,19 @@ def ask_closing(story: LotStory, advice: dict[str, Any], *, unfolded: bool = Fal
             format_func=telling.OUTCOMES.__getitem__, key=f"{action}-reason-{token}",
         )  # fmt: skip
         text = st.text_input("In your words (optional)", key=f"{action}-text-{token}")
-        sure = st.checkbox("Close it for good", key=f"{action}-sure-{token}")
+        if said := contradict(reason or "", advice):
+            st.html(parts.flag_line("Advice", f"It is another: {said}"))
+        sure = st.checkbox("Close it for good", key=f"{action}-sure-{reason if said else ''}-{token}")
 
-        def close(_token: str) -> str:
+        def close(token: str) -> str:
             from colourmatch.lots.work import close_lot
 
             if reason is None or not sure:
                 raise InputError('Choose why, and tick "Close it for good".')
-            close_lot(session.current_book(), story.lot.id, reason, text)
+            close_lot(
+                session.current_book(), story.lot.id, reason, text,
+                sure=bool(said), entered_by=session.entered_by(), token=token,
+            )  # fmt: skip
             return f"Lot {story.lot.name} is closed."
 
         if st.button("Close the lot", key=f"{action}-do-{token}", width="stretch"):

@@ -14,7 +14,7 @@ from typing import Any
 import streamlit as st
 
 from colourmatch.amounts import SIZES, Question, ask_about
-from colourmatch.errors import ColourMatchError, QuestionError
+from colourmatch.errors import ColourMatchError, QuestionError, UsedTokenError
 from colourmatch.lots.book import LotBook, open_or_read_book
 from colourmatch.lots.entries import LotStory
 from colourmatch.lots.opening import book_path, find_location, parse_location
@@ -182,7 +182,11 @@ def act_once(action: str, act: Callable[[str], str], *, to_top: bool = False) ->
     """
     with failures_shown():
         token = token_for(action)
-        text = _done[token] = act(token)
+        try:
+            text = _done[token] = act(token)
+        except UsedTokenError:  # what was entered with it is there; what is typed now is another act
+            st.session_state.pop(f"token-{action}", None)
+            raise
         for old in list(_done)[:-_MOST_DONE]:
             _done.pop(old, None)
         st.session_state.pop(f"token-{action}", None)

@@ -17,6 +17,7 @@ from colourmatch.lots.entries import (
     MovedEntry,
     NoteEntry,
     PhotoEntry,
+    ReopeningEntry,
     VolumeEntry,
     tell_figure,
 )
@@ -169,6 +170,8 @@ def tell_entry(entry: LotEntry, us: bool = False) -> str:
             if key != "reference_id" or "target_lab" not in entry.changes  # its reason names the reference
         ]
         text = f"Put right: {', '.join(changes)}"
+    elif isinstance(entry, ReopeningEntry):
+        text = "Opened again:"
     elif isinstance(entry, ClosingEntry):
         text = f"Closed: {' '.join(tell_closing(entry))}"
     else:
@@ -219,7 +222,9 @@ def tell_story(story: LotStory, us: bool = False) -> str:
         when = parts.show_time(entry.created_at)
         if entry.moved_by_id is not None:
             when = f"{parts.show_time(entry.happened_at)}, as it was put right; entered {when}"
-        start = "Correction: " if corrects else "" if isinstance(entry, AsideEntry) else "It "
+        start = (
+            "Correction: " if corrects else "" if isinstance(entry, (AsideEntry, ReopeningEntry)) else "It "
+        )
         why = f" {start}{parts.as_html(entry.reason)}" if entry.reason else ""
         replaced = " (corrected later)" if gone else ""
         if isinstance(entry, PhotoEntry) and entry.aside is not None:

@@ -168,4 +168,9 @@ def make_book(path: Path) -> None:
         done = book.new_lot("Cordial", 500, "red").id
         book.add_addition(done, "red", ml=1.5)
         book.close_lot(done, "matched", final={"action": "stop", "reason": "matched", "text": "done"})
+        again = book.new_lot("Bitter", 500, "red").id
+        book.add_addition(again, "red", drops=3)
+        book.close_lot(again, "given up")
+        book.reopen_lot(again, "after all")
+        book.correct_stock("red", "misread", strength_g_per_100ml=1.1, notes="of June")
         book.new_lot("Shrub", 2000, ["yellow"], target_lab=(60, 45, 30))

@@ -306,7 +306,7 @@ class Entries(Target):
 
     def make(self, rng: Random) -> tuple[int, list[Any]]:
         values = [self._value(rng) for _ in range(8)]
-        return rng.randrange(15), values
+        return rng.randrange(17), values
 
     def _value(self, rng: Random) -> Any:
         text = mutate_words(
@@ -359,6 +359,8 @@ def act_on_book(book: Any, which: int, values: list[Any]) -> None:
         lambda: (book.find_lot(texts[0]), book.find_stock(texts[1])),
         lambda: (enter_reference(book, texts[0], numbers[:3]), book.add_note(lot, texts[1]),
                  book.amend_lot(lot, texts[4], notes=texts[2], serving={"conditions": [{"name": texts[3], "depth_mm": numbers[0]}]})),
+        lambda: book.correct_stock("yellow", texts[0], strength_g_per_100ml=numbers[0], notes=texts[1]),
+        lambda: book.amend_lot(lot, texts[0], name=texts[1], number=texts[2]),
         lambda: book.move_entry(3, parse_moment(texts[0], date(2026, 1, 1)), texts[1]),
     )  # fmt: skip
     acts[which - 4]()

@@ -155,6 +155,7 @@ def _tint(player: Player, boxes: dict[str, str]) -> None:
     player.call("lot correct", "1", sample["entry"], "--ml", "12", "--reason", "weighed")
     player.call("lot correct", "1", "--tolerance", "2", "--reason", "as agreed")
     player.call("lot correct", "1", "--target-lab", "78,46,35", "--reason", "as agreed")
+    player.call("lot correct", "1", "--number", "26-014", "--notes", "of June", "--reason", "mistyped")
     player.call("lot use", "1", "yellow")
     player.call("lot look", "1", "--serving", "depth-mm=80,light=FL2")
     player.call("lot trial", "1", "--ml", "100")
@@ -170,10 +171,15 @@ def _tint(player: Player, boxes: dict[str, str]) -> None:
     corrected = player.call("lot correct", "1", added["entry"], "--drops", "3", "--reason", "counted again")
     player.call("lot correct", "1", corrected["entry"], "--void", "--reason", "other lot")
     player.call("lot add", "1", "--untinted-ml", "20")
+    player.call("stock dilute", "red", "--fold", "2", "--name", "red 1 in 2")
+    player.call("stock correct", "red", "--strength-g-per-100ml", "1.001", "--reason", "misread")
     player.call("lot photo", "1", _photo("ladder1-5.jpg"), _photo("bad-text.jpg"))
     player.call("lot set-aside", "1", "ladder1-0.jpg", "--why", "a lamp shone in")
     player.call("lot show", "1")
     player.call("lot set-aside", "1", "ladder1-0.jpg", "--why", "it was all right", "--take-back")
+    player.call("lot close", "1", "--by", "MK", "--note", "good")
+    player.call("lot reopen", "1", "--reason", "closed too early")
+    player.call("lot show", "1")
     player.call("lot close", "1", "--by", "MK", "--note", "good")
     player.call("lot show", "1")
     _miss(player, boxes)
@@ -200,7 +206,9 @@ def _miss(player: Player, boxes: dict[str, str]) -> None:
     )
     player.call("lot photo", "1", _photo("ladder1-0.jpg"), **bare)
     player.call("lot trial", "1", "--ml", "100", **bare)
-    player.call("lot close", "1", "--reason", "past", **bare)  # against the advice, and with its trial open
+    player.call(
+        "lot close", "1", "--reason", "past", "--sure", **bare
+    )  # against the advice, and with its trial open
 
 
 def _go_on(player: Player) -> None:

@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 import pytest
 
-from colourmatch.errors import InputError, NotFoundError
+from colourmatch.errors import ClosedError, InputError, NotFoundError
 from colourmatch.lots.book import LotBook
 from colourmatch.lots.entries import LotEntry
 from colourmatch.lots.figures import time_of
@@ -177,3 +177,277 @@ def test_nothing_is_carried_over_the_closing_but_notes(
     book.move_entry(late[3].id, between(late[1], late[2]), "taken earlier")
     assert closing == book.lot_story(lot).closing
     assert len(book.lot_story(lot).additions_before(book.lot_story(lot).photos[0])) == 1
+
+
+# ---- names and numbers -------------------------------------------------------------------------------
+
+
+def test_a_lot_is_found_by_its_new_name_and_number_and_not_by_the_old(book: LotBook) -> None:
+    book.add_stock("red", "E129", 1.0)
+    lot = book.new_lot("Aperitiff", 900, "red", number="26-014", notes="of May").id
+    done = book.amend_lot(lot, "mistyped", name="Aperitif", number="26-041", notes="of June")
+    assert done.changes == {"name": "Aperitif", "number": "26-041", "notes": "of June"}
+    for found in (book.find_lot("aperitif"), book.find_lot("26-041"), book.list_lots("26-041")[0]):
+        assert (found.id, found.name, found.label, found.notes) == (lot, "Aperitif", "26-041", "of June")
+    for old in ("Aperitiff", "26-014"):
+        with pytest.raises(NotFoundError, match=r"Near it: .*Aperitif"):
+            book.find_lot(old)
+        assert book.count_lots(old) == 0
+    other = book.new_lot("Cordial", 900, "red", number="26-014")
+    assert (other.label, book.find_lot("26-014").id) == ("26-014", other.id)
+    assert book.amend_lot(lot, "has none", number=None).changes == {"number": None}
+    assert book.find_lot("aperitif").label == f"L{lot}"
+    assert book.check() == []
+
+
+def test_numbers_are_unique_whatever_their_case(book: LotBook) -> None:
+    book.add_stock("red", "E129", 1.0)
+    first = book.new_lot("Aperitif", 900, "red", number="Ä-l7").id
+    for number in ("ä-L7", "Ä-l7", "Ａ̈-L7"):
+        with pytest.raises(InputError, match=f"the number of lot {first} already"):
+            book.new_lot("Cordial", 900, "red", number=number)
+    second = book.new_lot("Cordial", 900, "red").id
+    with pytest.raises(InputError, match="the number of lot"):
+        book.amend_lot(second, "x", number="ä-l7")
+    book.amend_lot(first, "the same, written otherwise", number="ä-L7")
+    assert book.find_lot("Ä-L7").id == first
+
+
+def test_the_automatic_number_moves_on_past_one_that_was_given(book: LotBook) -> None:
+    book.add_stock("red", "E129", 1.0)
+    first = book.new_lot("Aperitif", 900, "red").id
+    own = book.new_lot("Bitter", 900, "red", number=f"l{first + 2}")
+    next_lot = book.new_lot("Cordial", 900, "red")
+    assert (own.id, next_lot.id, next_lot.label) == (first + 1, first + 3, f"L{first + 3}")
+    assert book.find_lot(f"L{first + 2}").id == own.id
+    itself = book.new_lot("Shrub", 900, "red", number=str(first + 4))
+    assert itself.id == first + 4 and book.find_lot(str(first + 4)).id == itself.id
+
+
+def test_no_name_of_a_lot_may_mean_two(book: LotBook, lot: int) -> None:
+    book.new_lot("Cordial", 900, "red", number="26-1")
+    for made in ({"number": str(lot)}, {"number": f"L{lot}"}, {"number": "aperitif"}):
+        with pytest.raises(InputError, match="no name may mean two lots"):
+            book.new_lot("Shrub", 900, "red", **made)
+    for name in (str(lot), f"l{lot}", "26-1"):
+        with pytest.raises(InputError, match="Give another name"):
+            book.new_lot(name, 900, "red")
+    with pytest.raises(InputError, match="Give another number"):
+        book.amend_lot("26-1", "x", number=f"L{lot}")
+    twin = book.new_lot("Aperitif", 900, "red").id
+    with pytest.raises(InputError, match=f"2 lots are called 'Aperitif'.*{twin}, {lot}"):
+        book.find_lot("Aperitif")
+    assert book.find_lot(f"00{lot}").id == lot
+
+
+def test_an_old_book_with_a_number_that_is_an_id_is_told_how_to_mend_it(book: LotBook, lot: int) -> None:
+    from sqlalchemy import insert, select
+
+    from colourmatch.lots import tables as t
+    from colourmatch.lots.opening import write
+
+    with write(book._engine) as connection:
+        row = dict(connection.execute(select(t.lots).where(t.lots.c.id == lot)).mappings().one())
+        row |= {"id": lot + 1, "name": "Cordial", "name_key": "cordial", "number": str(lot)}
+        connection.execute(insert(t.lots).values(**row))
+    with pytest.raises(InputError) as refused:
+        book.find_lot(str(lot))
+    assert f"lot {lot} (its id) or lot {lot + 1} (its number)" in str(refused.value)
+    assert f"L{lot} for lot {lot}, {lot + 1} for lot {lot + 1}" in str(refused.value)
+    assert book.find_lot(lot).id == book.find_lot(f"L{lot}").id == lot
+    (finding,) = book.check()
+    assert finding.code == "one-name"
+    assert f"colourmatch lot correct L{lot + 1} --number NEW" in finding.text
+    book.amend_lot(f"L{lot + 1}", "two lots of one name", number="26-2")
+    assert book.find_lot(str(lot)).id == lot and book.check() == []
+
+
+def test_several_that_take_one_number_at_once_give_it_to_one_lot(book: LotBook, lot: int) -> None:
+    from concurrent.futures import ThreadPoolExecutor
+
+    def attempt(_writer: int) -> int:
+        try:
+            return book.new_lot("Cordial", 900, "red", number="26-7").id
+        except InputError:
+            return 0
+
+    with ThreadPoolExecutor(6) as pool:
+        made = [lot_id for lot_id in pool.map(attempt, range(6)) if lot_id]
+    assert len(made) == 1
+
+
+# ---- the stock of an addition ------------------------------------------------------------------------
+
+
+def test_the_stock_alone_is_put_right_and_takes_the_same_amount(book: LotBook, lot: int) -> None:
+    dose = book.add_addition(lot, "red", drops=12)
+    right = book.correct_addition(dose.id, stock="yellow", reason="the other bottle")
+    assert (right.stock, right.quantity, right.unit) == ("yellow", 12, "drops")
+    assert book.lot_state(lot).mg.keys() == {"yellow"}
+
+
+# ---- lots opened again -------------------------------------------------------------------------------
+
+
+def test_a_closed_lot_is_opened_again_and_closed_again(book: LotBook, lot: int) -> None:
+    first = book.close_lot(lot, "matched", "all well", {"lab": [1, 2, 3]})
+    opened = book.reopen_lot(lot, "closed too early", entered_by="MK", token="once")
+    assert (opened.closing_entry_id, opened.reason, opened.entered_by) == (first.id, "closed too early", "MK")
+    assert book.reopen_lot(lot, "closed too early", token="once") == opened
+    assert not book.find_lot(lot).closed and book.lot_story(lot).closing is None
+    assert [one.id for one in book.list_lots(open_only=True)] == [lot]
+    assert book.list_closed() == []
+    book.add_addition(lot, "red", drops=3)
+    second = book.close_lot(lot, "nearest")
+    assert book.lot_story(lot).closing == second
+    assert [one.id for one in book.list_closed()] == [lot]
+    assert [entry.kind for entry in book.lot_story(lot).events] == [
+        "closing",
+        "reopening",
+        "addition",
+        "closing",
+    ]
+    with pytest.raises(ClosedError, match="lot reopen"):
+        book.add_addition(lot, "red", drops=1)
+    assert book.lot_story(lot, at=opened.created_at).closing is None
+    assert book.lot_story(lot, at=first.created_at).closing == first
+
+
+def test_what_cannot_be_opened_again_is_told(book: LotBook, lot: int) -> None:
+    from colourmatch.lots.trials import finish_trial
+
+    with pytest.raises(InputError, match="is open"):
+        book.reopen_lot(lot, "x")
+    trial = book.take_trial(lot, 90).id
+    finish_trial(book, trial)
+    with pytest.raises(InputError, match="was poured back"):
+        book.reopen_lot(trial, "x")
+    book.close_lot(lot, "matched")
+    with pytest.raises(InputError, match="needs its reason"):
+        book.reopen_lot(lot, " ")
+
+
+def test_stations_that_open_and_close_at_once_do_each_once(book: LotBook, lot: int) -> None:
+    from concurrent.futures import ThreadPoolExecutor
+
+    def attempt(act) -> int:
+        try:
+            act()
+            return 1
+        except (InputError, ClosedError):
+            return 0
+
+    for _ in range(2):
+        for act in (lambda _: book.close_lot(lot, "matched"), lambda _: book.reopen_lot(lot, "x")):
+            with ThreadPoolExecutor(6) as pool:
+                assert sum(pool.map(lambda n, act=act: attempt(lambda: act(n)), range(6))) == 1
+
+
+def test_the_database_itself_closes_a_lot_once(book: LotBook, lot: int) -> None:
+    from sqlalchemy.exc import IntegrityError
+
+    from colourmatch.lots import tables as t
+    from colourmatch.lots.opening import write
+
+    book.close_lot(lot, "matched")
+    note = book.add_note(lot, "n")
+    row = {"lot_id": lot, "outcome": "matched", "text": "", "reopened_before": 0}
+    with pytest.raises(IntegrityError), write(book._engine) as connection:
+        connection.execute(t.closings.insert().values(entry_id=note.id, **row))
+
+
+def test_what_a_closing_taught_is_taken_back_and_learnt_again(book: LotBook, lot: int) -> None:
+    book.record_learnt("red", 0.8, 0.06, book.new_lot("Before", 900, "red").id)
+    book.close_lot(lot, "matched")
+    book.record_learnt("red", 0.9, 0.04, lot)
+    book.record_learnt("yellow", 1.2, 0.04, lot)
+    book.reopen_lot(lot, "too early")
+    red, yellow = book.find_stock("red"), book.find_stock("yellow")
+    assert (red.strength_factor, red.strength_rel_sd) == (0.8, 0.06)
+    assert (yellow.strength_factor, yellow.strength_rel_sd, yellow.learnt) == (1.0, 0.2, None)
+    book.close_lot(lot, "matched")
+    assert book.record_learnt("red", 0.91, 0.04, lot).strength_factor == 0.91
+    kinds = [change.kind for change in book.stock_history("red")]
+    assert kinds == ["learnt", "learnt", "unlearnt", "learnt"]
+
+
+def test_what_a_later_lot_learnt_stays_when_an_earlier_one_is_opened_again(book: LotBook, lot: int) -> None:
+    book.close_lot(lot, "matched")
+    book.record_learnt("red", 0.9, 0.04, lot)
+    book.record_learnt("red", 0.95, 0.03, book.new_lot("Later", 900, "red").id)
+    book.reopen_lot(lot, "too early")
+    assert book.find_stock("red").strength_factor == 0.95
+
+
+# ---- stocks ------------------------------------------------------------------------------------------
+
+
+def test_a_label_that_was_misread_counts_in_open_lots_and_not_in_closed_ones(book: LotBook, lot: int) -> None:
+    closed = book.new_lot("Closed", 900, "red").id
+    for one in (lot, closed):
+        book.add_addition(one, "red", drops=10)
+    book.add_addition(lot, "yellow", drops=4)
+    book.close_lot(closed, "matched")
+    done = book.correct_stock("red", "label misread", strength_g_per_100ml=2, entered_by="MK")
+    assert (done.stock.label_strength_g_per_100ml, done.stock.strength_g_per_100ml) == (2.0, 2.0)
+    assert done.stock.corrected == ("label 1 g in 100 ml, now 2 (label misread)",)
+    assert [lot_id for lot_id, _ in done.entries] == [lot]
+    dose = book.lot_story(lot).additions[0]
+    assert (dose.id, dose.quantity, dose.unit, dose.ml) == (done.entries[0][1], 10, "drops", 0.5)
+    assert dose.mg == pytest.approx(10) and "label misread" in (dose.reason or "")
+    assert book.lot_state(closed).mg == pytest.approx({"red": 5.0})
+    assert book.lot_state(lot).mg == pytest.approx({"red": 10.0, "yellow": 2.0})
+    assert book.add_addition(lot, "red", drops=10).mg == pytest.approx(10)
+    book.reopen_lot(closed, "it is to be right too")
+    assert book.lot_state(closed).mg == pytest.approx({"red": 10.0})
+    assert [change.kind for change in book.stock_history("red")] == ["corrected"]
+
+
+def test_what_photos_taught_is_a_true_strength_and_stays(book: LotBook, lot: int) -> None:
+    book.record_learnt("red", 1.9, 0.05, lot)
+    red = book.correct_stock("red", "misread", strength_g_per_100ml=2).stock
+    assert red.strength_factor == pytest.approx(0.95)
+    assert red.strength_g_per_100ml == pytest.approx(1.9)
+    assert book.find_stock("yellow").strength_factor == 1
+
+
+def test_what_was_thinned_from_a_stock_is_put_right_with_it(book: LotBook, lot: int) -> None:
+    thin = book.add_dilution("red", 10)
+    thinner = book.add_dilution(thin.name, 2)
+    own = book.add_dilution("red", 5, "by itself")
+    book.correct_stock("by itself", "measured", strength_g_per_100ml=0.3)
+    book.add_addition(lot, thinner.name, ml=10)
+    done = book.correct_stock("red", "misread", strength_g_per_100ml=2)
+    assert set(done.thinned) == {thin.name, thinner.name}
+    assert book.find_stock(thinner.id).label_strength_g_per_100ml == pytest.approx(0.1)
+    assert book.find_stock(own.id).label_strength_g_per_100ml == 0.3
+    assert book.lot_state(lot).mg[thinner.name] == pytest.approx(10)
+    book.correct_stock("red", "misread again", strength_g_per_100ml=4)
+    assert book.find_stock(thinner.id).label_strength_g_per_100ml == pytest.approx(0.2)
+    assert book.lot_state(lot).mg[thinner.name] == pytest.approx(20)
+
+
+def test_a_stock_is_known_by_its_new_name_everywhere(book: LotBook, lot: int) -> None:
+    book.amend_lot(lot, "in this order", stocks=["yellow", "red"])
+    book.add_addition(lot, "red", drops=10)
+    book.correct_stock("red", "mistyped", name="crimson", notes="of June")
+    assert book.find_stock("CRIMSON").notes == "of June"
+    with pytest.raises(NotFoundError, match="no stock 'red'"):
+        book.find_stock("red")
+    story = book.lot_story(lot)
+    assert story.lot.stocks == ("yellow", "crimson")
+    assert story.additions[0].stock == "crimson"
+    assert {stock.name for stock in story.stock_entries} == {"yellow", "crimson"}
+    assert set(story.state().mg) == {"crimson"}
+    new = book.add_stock("red", "E129", 1.0)  # the name is free again, and means this one
+    assert book.find_stock("red").id == new.id
+    assert book.lot_story(lot).lot.stocks == ("yellow", "crimson")
+
+
+def test_a_stock_is_not_put_right_to_what_cannot_be(book: LotBook, lot: int) -> None:
+    for changes in ({"name": "Yellow"}, {"name": " "}, {"strength_g_per_100ml": 0}, {"name": "red"}, {}):
+        with pytest.raises(InputError):
+            book.correct_stock("red", "x", **changes)
+    with pytest.raises(InputError, match="needs its reason"):
+        book.correct_stock("red", "", name="crimson")
+    assert book.stock_history("red") == []

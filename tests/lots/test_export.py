@@ -40,6 +40,9 @@ def full_book(book: LotBook, lot: int, jpeg: bytes) -> LotBook:
     book.amend_lot(lot, "x", ceiling_mg_per_l=55)
     add_entry(book, CARD, "at home", {"greys": [0.1, 0.5]}, photo=(jpeg, "card.jpg"))
     book.close_lot(lot, "matched", "ok", {"lab": [1, 2, 3]})
+    book.reopen_lot(lot, "too early")
+    book.correct_stock("yellow", "misread", strength_g_per_100ml=1.1, notes="of June")
+    book.close_lot(lot, "matched", "ok", {"lab": [1, 2, 3]})
     book.new_lot("=cmd|' /C calc'!A0", 500, "yellow", reference="Bottle", notes="-1+2")
     return book
 
@@ -191,3 +194,18 @@ def test_formulas_are_made_harmless_and_numbers_stay(sign: str) -> None:
     assert make_harmless(sign + "1+1") == "'" + sign + "1+1"
     assert make_harmless("a" + sign) == "a" + sign
     assert make_harmless(-1.5) == "-1.5"
+
+
+def test_an_older_export_without_the_count_of_reopenings_is_read(
+    book: LotBook, lot: int, second_location: Callable[[], str], environ: dict
+) -> None:
+    book.close_lot(lot, "matched")
+    document = json.loads(dump(book)) | {"version": "0006"}
+    for name, row in document["rows"]:
+        if name == "closings":
+            del row["reopened_before"]
+    book.close()
+    with open_book(second_location(), environ=environ) as second:
+        second.import_json(io.StringIO(json.dumps(document)))
+        assert second.find_lot(lot).closed
+        assert not second.find_lot(second.reopen_lot(lot, "x").lot_id).closed

@@ -238,3 +238,28 @@ def test_several_may_open_an_older_book_at_once(location: str, environ: dict) ->
     assert [process.wait(60) for process in started] == [0, 0, 0]
     with open_book(location, environ=environ) as book:
         assert book.check() == []
+
+
+def test_lots_closed_in_an_older_book_stay_closed_and_can_be_opened_again(
+    location: str, environ: dict
+) -> None:
+    make_older(location, "0007")
+    at = "2026-01-01T00:00:00.000000+00:00"
+    engine = opening.make_engine(opening.parse_location(location))
+    with opening.write(engine) as older:
+        for statement in (
+            "INSERT INTO lots (id, created_at, name, name_key, volume_ml, depth_mm, dilution, tolerance, "
+            f"already_mg_per_l, notes) VALUES (1, '{at}', 'A', 'a', 900, 10, 1, 1, 4, '')",
+            f"INSERT INTO lot_entries (id, created_at, lot_id, kind) VALUES (1, '{at}', 1, 'closing')",
+            "INSERT INTO closings (entry_id, lot_id, outcome, text) VALUES (1, 1, 'matched', 'done')",
+        ):
+            older.exec_driver_sql(statement)
+        if engine.dialect.name == "postgresql":
+            older.exec_driver_sql("SELECT setval(pg_get_serial_sequence('lot_entries', 'id'), 1)")
+    engine.dispose()
+    with open_book(location, environ=environ) as book:
+        closing = book.lot_story(1).closing
+        assert closing is not None and (closing.outcome, closing.text) == ("matched", "done")
+        assert book.reopen_lot(1, "after all").closing_entry_id == 1
+        assert book.close_lot(1, "nearest").reopened_before == 1
+        assert book.check() == []

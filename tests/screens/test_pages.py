@@ -307,7 +307,8 @@ def test_a_second_tap_with_the_same_token_adds_nothing(
     by_key(app.button, "dose-").click()
     app.run()
     app.session_state[f"token-dose-{lot_id}-red"] = token  # the tap that was under way with the first
-    again = book.add_addition(lot_id, "red", drops=5, token=token)
+    drops = book.lot_story(lot_id).additions[0].quantity
+    again = book.add_addition(lot_id, "red", drops=drops, token=token)
     assert [entry.id for entry in book.lot_story(lot_id).additions] == [again.id]
 
 
@@ -542,3 +543,26 @@ def test_a_photo_is_set_aside_and_taken_back_in_the_history(
     assert [p.aside for p in book.lot_story(lot_id).photos if p.id == photo] == [None]
     assert "Photo counts again:</span> it was all right" in shown(app)
     assert not app.exception
+
+
+def test_a_closing_bears_the_name_and_is_asked_about_when_the_advice_is_another(
+    book: LotBook, lot_id: int, photos: list[Path]
+) -> None:
+    record_photos(book, lot_id, [photos[0]])
+    app = open_app("match", lot=str(lot_id))
+    app.session_state["who"] = "MK"
+    app.run()
+    action = f"close-{lot_id}"
+    token = app.session_state[f"token-{action}"]
+    by_key(app.checkbox, f"{action}-sure").check().run()
+    by_key(app.selectbox, f"{action}-reason").set_value("matched").run()
+    assert "It is another: Add " in shown(app)
+    by_key(app.button, f"{action}-do").click()
+    app.run()
+    assert not book.find_lot(lot_id).closed  # the tick was for another question
+    by_key(app.checkbox, f"{action}-sure").check().run()
+    by_key(app.button, f"{action}-do").click()
+    app.run()
+    closing = book.lot_story(lot_id).closing
+    assert closing is not None and closing.entered_by == "MK" and closing.against
+    assert book.entered_with(lot_id, token) == closing
