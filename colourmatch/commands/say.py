@@ -75,8 +75,8 @@ def advice_lines(advice: Mapping[str, Any] | None, *, closed: bool = False) -> I
     if not closed or advice["action"] == "stop":
         yield f"-> {advice['text']}"
     if question := None if closed else advice.get("question"):
-        yield f"   yes: colourmatch lot correct LOT {question['entry']} --at {question['at']} --reason 'it was older'"
-        yield f"   no:  colourmatch lot correct LOT {question['entry']} --at now --reason 'it was not older'"
+        yield f"   yes: colourmatch lot correct LOT {question['entry']} --at {question['at']} --reason 'taken before'"
+        yield f"   no:  colourmatch lot correct LOT {question['entry']} --at {question['stays_at']} --reason 'taken after'"
     now, predicted = advice.get("now"), (advice.get("predicted") or {}).get("delta_e_2000")
     expected = (advice.get("expected") or {}).get("delta_e_2000")
     if expected and not closed:

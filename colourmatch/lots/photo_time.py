@@ -82,6 +82,7 @@ class Question:
             "code": "photo-before-addition",
             "entry": self.photo.id,
             "at": self.at,
+            "stays_at": self.photo.created_at,
             "log_odds": round(self.log_odds, 2),
             "text": self.text,
         }

@@ -128,7 +128,7 @@ def _record_photo(
         taken_at=plausible_moment(measurement), token=token,
     )  # fmt: skip
     if advice["question"]:
-        advice["question"]["entry"] = entry.id
+        advice["question"] |= {"entry": entry.id, "stays_at": entry.created_at}
     return measurement | {"lot": lot, "entry": entry.id, "advice": advice}
 
 

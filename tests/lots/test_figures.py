@@ -13,7 +13,6 @@ from colourmatch.lots.figures import (
     Seen,
     final_photos,
     mean_gap,
-    parse_exif_time,
     phone_covariance,
     read_doses,
     see_photo,
@@ -54,8 +53,6 @@ def test_a_colour_that_is_not_known_is_not_seen(book: LotBook, lot: int) -> None
 
 
 def test_the_time_of_a_photo_is_that_of_its_clock_when_it_can_be(book: LotBook, lot: int) -> None:
-    assert parse_exif_time("2026:03:04 05:06:07") == datetime(2026, 3, 4, 5, 6, 7, tzinfo=UTC)
-    assert parse_exif_time("rubbish") is None and parse_exif_time(None) is None
     past = book.add_photo(lot, measured(taken_at="2020:03:04 05:06:07"))
     ahead = book.add_photo(lot, measured(taken_at="2099:03:04 05:06:07"))
     told = book.add_photo(
