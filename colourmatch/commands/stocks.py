@@ -325,7 +325,9 @@ def correct(
         lines.append(f"Thinned from it, and put right with it: {', '.join(done.thinned)}.")
     if lots := sorted({lot_id for lot_id, _ in done.entries}):
         listed = ", ".join(map(str, lots))
-        lines.append(f"{len(done.entries)} dose(s) of open lots count by the new label: lot {listed}.")
+        lines.append(
+            f"Doses of open lots that count by the new label now: {len(done.entries)}, in lot {listed}."
+        )
     return Answer(data, lines)
 
 

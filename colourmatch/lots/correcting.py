@@ -387,7 +387,7 @@ def _find_lot_photo(events: list[LotEntry], photo: int | str, lot_id: int) -> Ph
     listed = ", ".join(f"{p.id} ({p.original_name or 'no name'})" for p in found or photos) or "none yet"
     if found:
         raise InputError(f"Lot {lot_id} has {len(found)} photos {typed}. Give the entry of one: {listed}.")
-    raise NotFoundError(f"Lot {lot_id} has no photo {typed}. Its photos by entry: {listed}.")
+    raise NotFoundError(f"Lot {lot_id} has no photo {typed}. Give one of its photos by entry: {listed}.")
 
 
 def check_reason(reason: str) -> str:

@@ -662,7 +662,7 @@ def test_what_cannot_be_set_aside_is_told(bench):
     photo = made.shoot()["entry"]
     addition = made.book.add_addition(made.lot, "red", drops=3).id
     with pytest.raises(
-        NotFoundError, match=rf"has no photo {addition}\. Its photos by entry: {photo} \(photo-0"
+        NotFoundError, match=rf"has no photo {addition}\. Give one of its photos by entry: {photo} \(photo-0"
     ):
         made.book.set_aside(made.lot, addition, "wrong")
     with pytest.raises(InputError, match="counts as it is"):
