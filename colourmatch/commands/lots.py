@@ -539,7 +539,7 @@ def show(session: Session, lot: str) -> Answer:
     return Answer(told, list(lot_lines(told)))
 
 
-@lot.command(example="colourmatch lot close 1 --reason matched")
+@lot.command(asks=True, example="colourmatch lot close 1 --reason matched")
 @click.argument("lot")
 @click.option(
     "--reason",
@@ -547,11 +547,10 @@ def show(session: Session, lot: str) -> Answer:
     help="matched, nearest, ceiling, past, given up, or a few words of your own. [default: as advised]",
 )
 @click.option("--note", metavar="TEXT", default="", help="A remark.")
-@click.option("--sure", is_flag=True, help="It was meant: close it against the advice.")
 @by_option
 @token_option
 def close(
-    session: Session, lot: str, reason: str | None, note: str, sure: bool, by: str | None, token: str | None
+    session: Session, lot: str, reason: str | None, note: str, by: str | None, token: str | None
 ) -> Answer:
     """Close a lot.
 
@@ -561,7 +560,7 @@ def close(
 
     with session.open_book() as book:
         lot_id = book.find_lot(lot).id
-        told = close_lot(book, lot_id, reason, note, sure=sure, entered_by=by, token=token)
+        told = close_lot(book, lot_id, reason, note, sure=session.sure, entered_by=by, token=token)
     for left in told["open_trials"]:
         session.note(left["text"])
     for passed in told["warnings"]:

@@ -437,5 +437,7 @@ def fit_lot(
     strain = float(np.abs((best[0] - mean[top]) / sd[top])[bound].max(initial=0.0))
     ok = bool(np.isfinite(modes.cost[top])) and misfit < 3 and strain < _MOST_STRAIN
     message = "fitted" if ok else "the photos do not fit one lot: check the additions entered and the photos"
-    evidence = float(chance[top] + np.log(weight.sum()))
+    # the whitening is a part of it: photos that are less sure are less likely to be just so
+    whitened = sum(float(np.log(np.diag(w)).sum()) for w in data.whiten)
+    evidence = float(chance[top] + np.log(weight.sum())) + whitened
     return LotFit(layout, np.concatenate([best, some]), misfit, ok, message, len(shots), evidence)

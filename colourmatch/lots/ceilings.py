@@ -24,7 +24,7 @@ def passed_ceilings(story: LotStory) -> list[dict[str, str]]:
         unsaid = k >= own and head.jurisdiction is None
         where = f" It is not said where the lot is sold; this is a limit of {place}." if unsaid else ""
         if line.over:
-            passed.append({"code": "ceiling", "text": f"A ceiling is passed: {line.text}{where}"})
+            passed.append({"code": "ceiling", "text": f"The ceiling is passed: {line.text}{where}"})
     return passed
 
 

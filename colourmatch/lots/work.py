@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from colourmatch.amounts import tell_quantity
-from colourmatch.errors import InputError
+from colourmatch.errors import InputError, QuestionError
 from colourmatch.lots.calibrations import lot_choice
 from colourmatch.lots.ceilings import ceiling_left, describe_state, passed_ceilings
 from colourmatch.lots.checks import check_number, check_outcome, utc_text
@@ -290,7 +290,7 @@ def close_lot(
         words = f"{words.removesuffix(UNSEEN).strip()} {UNSEEN}".strip()
     said = "" if known or story.lot.closed else contradict(check_outcome(outcome), advice)
     if said and not sure:
-        raise InputError(
+        raise QuestionError(
             f"The advice is not {outcome} but: {said} Follow it, or close the lot all the same with --sure."
         )
     entry = book.close_lot(story.lot.id, outcome, words, advice, entered_by=entered_by, token=token)

@@ -124,7 +124,7 @@ def ask_question(story: LotStory, advice: dict[str, Any]) -> None:
     token = session.token_for(action, photo.id)
     answers = (
         ("Yes, it was before", question["at"], "it was taken before"),
-        ("No, it shows the batch as it is", photo.created_at, "it was taken after"),
+        ("No, it shows the batch as it is", question["stays_at"], "it was taken after"),
     )
     for place, (words, at, reason) in zip(st.columns(2), answers, strict=True):
         if place.button(words, width="stretch", key=f"{action}-{at}-{token}"):
@@ -173,8 +173,9 @@ def show_glance(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
         st.html(parts.flag_line("Doubtful", together["text"], "warn"))
     if story.photos:
         show_flags(last_photo(story).measurement, advice.get("text") or "")
-    rests = [advice.get("amounts") or {}, *(advice.get("surprises") or ())]
-    st.html("".join(parts.flag_line("Strength", one["text"], "warn") for one in rests if one.get("text")))
+    for one in (advice.get("amounts") or {}, *(advice.get("surprises") or ())):
+        if one.get("text"):
+            st.html(parts.flag_line("Strength", one["text"], "warn"))
 
 
 def show_actions(story: LotStory, advice: dict[str, Any], waiting: str) -> None:

@@ -112,7 +112,8 @@ def find_combined(story: LotStory, advice: Mapping[str, Any]) -> dict[str, Any] 
     """What the photos of the last photographed state give together, None while there is but one."""
     photos = story.counting_photos
     last = photos[-1].advice if photos else None
-    together: dict[str, Any] | None = (advice or last or {}).get("combined")
+    known = advice if advice.get("state_photographed", bool(advice)) else last
+    together: dict[str, Any] | None = (known or {}).get("combined")
     return together if together and len(together["photos"]) > 1 else None
 
 

@@ -113,7 +113,7 @@ def _with_time(folder: Path, photo: Path) -> Path:
 
     with Image.open(photo) as picture:
         exif = picture.getexif()
-        exif.get_ifd(0x8769)[0x9003] = "2026:03:02 10:00:00"
+        exif.get_ifd(0x8769).update({0x9003: "2026:03:02 10:00:00", 0x9011: "+01:00"})
         picture.save(folder / photo.name, quality=95, exif=exif)
     return folder / photo.name
 
@@ -195,6 +195,8 @@ def _miss(player: Player, boxes: dict[str, str]) -> None:
                 "--ceiling-mg-per-l", "40")  # fmt: skip
     player.call("lot add", "4", "--stock", "red", "--drops", "80")
     player.call("lot photo", "4", _photo("ladder1-2.jpg"), *turned)
+    player.call("lot show", "4")
+    player.call("lot close", "4", "--reason", "given up")
     player.call("stock add", "weak", "--colourant", "E129", "--strength-g-per-100ml", "0.005")
     player.call("lot new", "--name", "Weak", "--volume-ml", "900", "--stock", "weak", "--dilution", "5", "--by", "MK",
                 "--already-mg-per-l", "1", "--already-colourant", "E110")  # fmt: skip
@@ -205,6 +207,10 @@ def _miss(player: Player, boxes: dict[str, str]) -> None:
         "lot new", "--name", "Far", "--volume-ml", "900", "--stock", "blue", "--dilution", "5", **bare
     )
     player.call("lot photo", "1", _photo("ladder1-0.jpg"), **bare)
+    player.call("lot add", "1", "--stock", "blue", "--drops", "40", **bare)
+    player.call(
+        "lot photo", "1", _with_time(player.folder, _photo("ladder1-0.jpg")), **bare
+    )  # older than that
     player.call("lot trial", "1", "--ml", "100", **bare)
     player.call(
         "lot close", "1", "--reason", "past", "--sure", **bare

@@ -53,7 +53,7 @@ def test_drift_rate_and_forecast_stand_with_their_intervals(book: LotBook, close
         assert weeks in text
     assert len(app.get("plotly_chart")) == 1
     # What a photo afterwards shows is not how the lot ended.
-    assert 'Last photo alone</p><p class="cm-big">0.0 (0.0 to' in text
+    assert 'Last photo alone</p><p class="cm-big">at most ' in text
 
 
 def test_an_open_lot_has_no_drift(book: LotBook) -> None:

@@ -30,16 +30,16 @@ def lot_id(book: LotBook) -> int:
     return lot.id
 
 
-def test_each_advised_dose_waits_until_it_is_written_down(book: LotBook, lot_id: int) -> None:
-    assert [d["stock"] for d in telling.doses_left(book.lot_story(lot_id), ADVICE)] == ["red", "yellow"]
+def test_what_went_in_since_the_photo_is_told(book: LotBook, lot_id: int) -> None:
     book.add_addition(lot_id, "red", drops=3)
-    story = book.lot_story(lot_id)
-    assert [d["stock"] for d in telling.doses_left(story, {})] == ["yellow"]
-    assert telling.describe_since_photo(story) == "3 drops of red"
+    assert telling.describe_since_photo(book.lot_story(lot_id)) == "3 drops of red"
     book.add_addition(lot_id, "yellow", ml=0.1)
-    story = book.lot_story(lot_id)
-    assert telling.doses_left(story, {}) == []
-    assert telling.describe_since_photo(story) == "3 drops of red, 0.1 ml of yellow"
+    assert telling.describe_since_photo(book.lot_story(lot_id)) == "3 drops of red, 0.1 ml of yellow"
+
+
+def test_only_an_advice_to_add_has_doses() -> None:
+    assert telling.doses_of(ADVICE) == ADVICE["doses"]
+    assert telling.doses_of(ADVICE | {"action": "stop"}) == [] == telling.doses_of({})
 
 
 def test_a_photo_begins_anew_and_a_voided_dose_does_not_count(book: LotBook, lot_id: int) -> None:
