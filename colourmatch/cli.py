@@ -123,7 +123,7 @@ def _refuse(text: str, code: str, as_json: bool) -> int:
 
 
 def _print_error(text: str, code: str, as_json: bool, exit_code: int) -> int:
-    from colourmatch.commands.base import print_json
+    from colourmatch.commands.framework import print_json
 
     print(text, file=sys.stderr)
     try:

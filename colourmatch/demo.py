@@ -19,8 +19,8 @@ from colourmatch.errors import ClosedError, InputError, NotFoundError
 from colourmatch.writing import what_to_do
 
 if TYPE_CHECKING:
-    from colourmatch.lots.book import LotBook
-    from colourmatch.lots.entries import Lot
+    from colourmatch.book.entries import Lot
+    from colourmatch.book.lot_book import LotBook
     from colourmatch.simulate import Rendered
 
 DRINK = "Invented bitter orange"
@@ -129,7 +129,7 @@ def play_demo(book: LotBook, say: Callable[[str], Any] = print, *, folder: str |
 
     `say` is given the story line by line; the photos are written into `folder`, kept when it is given.
     """
-    from colourmatch.lots.work import close_lot
+    from colourmatch.workflow.lot import close_lot
 
     stock = _find_or_add_stock(book, STOCK)
     say("Everything here is invented: the kitchen, the drink, the phone and the light are simulated.")
@@ -156,7 +156,7 @@ def play_demo(book: LotBook, say: Callable[[str], Any] = print, *, folder: str |
 
 def _work_on(book: LotBook, lot_id: int, folder: Path, say: Callable[[str], Any]) -> float:
     """Photograph, follow the advice, photograph again, until it says stop; the true difference at the end."""
-    from colourmatch.lots.work import record_photos
+    from colourmatch.workflow.lot import record_photos
 
     kitchen, true_difference = Kitchen(), 0.0
     for number in range(1, MOST_PHOTOS + 1):
@@ -228,7 +228,7 @@ def make_example(book: LotBook) -> int:
 
     A making that was cut short is taken up where it stopped: every entry has its token.
     """
-    from colourmatch.lots.work import record_photos
+    from colourmatch.workflow.lot import record_photos
 
     lot: Lot = _find_or_begin_example(book)
     wanted = len(_EXAMPLE_DROPS) + 1

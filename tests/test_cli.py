@@ -22,9 +22,9 @@ from pypdf import PdfReader
 from colourmatch.amounts import parse_number
 from colourmatch.cli import HELP, run
 from colourmatch.commands import running
-from colourmatch.commands.base import print_json
+from colourmatch.commands.framework import print_json
+from colourmatch.commands.lines import advice_lines
 from colourmatch.commands.root import every_command, root
-from colourmatch.commands.say import advice_lines
 from colourmatch.commands.typed import Lab, Serving
 from colourmatch.demo import Kitchen, draw_demo_photo
 from colourmatch.errors import InputError
@@ -330,7 +330,7 @@ def test_a_fault_of_the_program_is_one_line_and_its_trace_on_demand(cli, monkeyp
     def fail(*_args: object, **_settings: object) -> None:
         raise RuntimeError("first line\nsecond line")
 
-    monkeypatch.setattr("colourmatch.lots.book.read_book", fail)
+    monkeypatch.setattr("colourmatch.book.lot_book.read_book", fail)
     said = cli("lot", "list", "--json")
     assert said.code == 1 and said.data["error"]["code"] == "fault"
     assert said.err.count("\n") == 1 and "COLOURMATCH_DEBUG=1" in said.err and "first line second" in said.err
@@ -533,7 +533,7 @@ def test_stock_from_label_to_weighed_diluted_reset_and_put_away(cli):
 
 
 def test_what_was_learnt_goes_with_a_dilution(cli, tmp_path):
-    from colourmatch.lots.book import open_book
+    from colourmatch.book.lot_book import open_book
 
     cli(*RED)
     with open_book(tmp_path / "book.sqlite") as book:
@@ -934,8 +934,8 @@ def test_a_lot_is_judged_as_it_is_served(cli, drawn_photos):
 
 
 def test_the_colour_of_an_entered_reference_counts_as_sure_as_it_was_read(lot, tmp_path):
-    from colourmatch.lots.book import open_book
-    from colourmatch.lots.targets import target_covariance
+    from colourmatch.book.lot_book import open_book
+    from colourmatch.workflow.targets import target_covariance
 
     for colour, sd in (("70,30,20", "0.5,0.4,0.3"), ("72,34,22", "1.5,1.2,0.9")):
         call = ["reference", "add", "Sheet", "--lab", colour, "--lab-sd", sd, "--dilution", "5", "--by", "MK"]
@@ -1075,7 +1075,7 @@ def test_ceilings_of_the_law_count_where_the_place_is_named(cli, drawn_photos):
 def test_a_photo_keeps_the_time_that_the_phone_wrote(lot, drawn_photos, tmp_path):
     from PIL import Image
 
-    from colourmatch.lots.book import open_book
+    from colourmatch.book.lot_book import open_book
 
     for name, text in (("then.jpg", "2025:11:03 07:14:39"), ("ahead.jpg", "2093:01:01 00:00:00")):
         with Image.open(drawn_photos[0]) as photo:
@@ -1233,7 +1233,7 @@ def test_a_phone_without_known_liquids_says_how_to_begin(cli, tmp_path):
 
 
 def test_a_corrected_photo_says_what_it_was_read_as():
-    from colourmatch.commands.say import measurement_lines
+    from colourmatch.commands.lines import measurement_lines
 
     interval = {"value": 2.0, "low": 1.5, "high": 2.6}
     spot = {"lab": [70, 50, 30], "lab_sd": [1, 1, 1], "clarity": None, "white": "blank"}

@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from colourmatch.book.entering import Entering
+from colourmatch.book.lot_book import open_book
 from colourmatch.cli import run
 from colourmatch.demo import (
     EXAMPLE_NUMBER,
@@ -19,9 +21,7 @@ from colourmatch.demo import (
     Kitchen,
     make_example,
 )
-from colourmatch.lots.book import open_book
-from colourmatch.lots.entering import Entering
-from colourmatch.lots.work import advise_lot, open_example
+from colourmatch.workflow.lot import advise_lot, open_example
 
 
 @pytest.fixture(scope="module")

@@ -29,9 +29,9 @@ LEFT_OF = {
 #: The example lot is drawn by the demonstration; the work on lots only passes the wish on. The command that starts
 #: the app starts its server. A phone's curve is fitted from what photos recorded of their tones: numbers, no pixels.
 EXCEPTIONS = {
-    ("lots/work.py", "demo"),
+    ("workflow/lot.py", "demo"),
     ("commands/running.py", "screens"),
-    ("liquid/phone_calibration.py", "photo"),
+    ("instrument/phone_calibration.py", "photo"),
 }
 FILES = sorted(path for path in PACKAGE.rglob("*.py"))
 

@@ -7,11 +7,19 @@ from typing import Any
 
 import click
 
-from colourmatch.commands.base import Answer, Command, Session, Table, by_option, number_text, token_option
+from colourmatch.commands.framework import (
+    Answer,
+    Command,
+    Session,
+    Table,
+    by_option,
+    number_text,
+    token_option,
+)
+from colourmatch.commands.lines import drift_lines
 from colourmatch.commands.photos import card_name_option, light_option, note_progress
-from colourmatch.commands.say import drift_lines
-from colourmatch.lots.times import tell_date
 from colourmatch.words.figures import tell_interval
+from colourmatch.words.times import tell_date
 
 
 @click.command(cls=Command, example="colourmatch lot trend --stock red")
@@ -27,7 +35,7 @@ from colourmatch.words.figures import tell_interval
 )
 def trend(session: Session, stock: str | None, reference: str | None, name: str | None, limit: int) -> Answer:
     """Closed lots against each other: final colour, difference and dose, with limits of natural variation."""
-    from colourmatch.lots.trend import read_trend, trend_json
+    from colourmatch.workflow.trend import read_trend, trend_json
 
     with session.read_book(needed=False) as book:
         told = trend_json(read_trend(book, stock, reference, name, limit))
@@ -80,7 +88,7 @@ def recheck(
     --card-name and --light note others from now on.
     """
     how = {"card": given["card_name"], "light": given["light"]}
-    from colourmatch.lots.recheck import read_drift, record_recheck
+    from colourmatch.workflow.recheck import read_drift, record_recheck
 
     with session.open_book() if photos else session.read_book() as book:
         lot_id = book.find_lot(lot).id

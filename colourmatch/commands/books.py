@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from colourmatch.commands.base import Answer, Group, Session
+from colourmatch.commands.framework import Answer, Group, Session
 
 
 @click.group(cls=Group)
@@ -64,8 +64,8 @@ def restore(session: Session, archive: str) -> Answer:
 
     There must be no book there yet.
     """
-    from colourmatch.lots.book import restore_book
-    from colourmatch.lots.opening import find_location
+    from colourmatch.book.lot_book import restore_book
+    from colourmatch.book.opening import find_location
 
     with restore_book(archive, find_location(session.book)) as opened:
         data = {"book": opened.place, "lots": opened.count_lots()}

@@ -10,7 +10,7 @@ from typing import Any
 import click
 
 from colourmatch.amounts import SIZES, has_unit_of, parse_number
-from colourmatch.commands.base import (
+from colourmatch.commands.framework import (
     Answer,
     Group,
     Number,
@@ -22,7 +22,7 @@ from colourmatch.commands.base import (
     take_amount,
     token_option,
 )
-from colourmatch.commands.say import lab_text
+from colourmatch.commands.lines import lab_text
 from colourmatch.errors import InputError
 from colourmatch.words.figures import tell_interval
 
@@ -60,7 +60,7 @@ def add_card(session: Session, name: str, photos: tuple[str, ...], by: str | Non
     if bool(photos) == (greys is not None):
         raise InputError("Say it in one way: PHOTO... beside a grey card, or --greys as measured.")
     if greys is not None:
-        from colourmatch.lots.cards import enter_card
+        from colourmatch.instrument.cards import enter_card
 
         with session.open_book(begins=True) as book:
             told = enter_card(book, name, _numbers(greys), sd, entered_by=by)
@@ -76,7 +76,7 @@ def _numbers(text: str) -> list[float]:
 def _read_card_photos(
     session: Session, place: tuple[str, Any], photos: tuple[str, ...], given: Mapping[str, Any]
 ) -> Answer:
-    from colourmatch.lots.cards import photograph_card
+    from colourmatch.instrument.cards import photograph_card
     from colourmatch.photo.card_profile import GREY_CARD, GREY_CARD_SD, PAPER, PAPER_SD
 
     level = (given["reflectance"] or GREY_CARD, given["reflectance_sd"] or GREY_CARD_SD)
@@ -120,7 +120,7 @@ def _card_lines(told: Mapping[str, Any]) -> Iterator[str | Table]:
 @card_profile.command("list", example="colourmatch card-profile list")
 def list_cards(session: Session) -> Answer:
     """List the printed cards in the book."""
-    from colourmatch.lots import cards
+    from colourmatch.instrument import cards
 
     with session.read_book(needed=False) as book:
         found = cards.list_cards(book)
@@ -136,7 +136,7 @@ def list_cards(session: Session) -> Answer:
 @click.argument("photo", required=False, metavar="[PHOTO]")
 def show_card(session: Session, name: str, photo: str | None) -> Answer:
     """Show a card, and what it changes of a photo: each colour and the difference, before and after."""
-    from colourmatch.lots.cards import compare_card, read_card_profile
+    from colourmatch.instrument.cards import compare_card, read_card_profile
 
     with session.read_book() as book:
         told = read_card_profile(book, name)
@@ -167,7 +167,7 @@ def default_card(session: Session, name: str, by: str | None) -> Answer:
 
     "none" takes it back.
     """
-    from colourmatch.lots.cards import choose_card
+    from colourmatch.instrument.cards import choose_card
 
     wanted = None if name.strip().casefold() == "none" else name
     with session.open_book() as book:
@@ -183,7 +183,7 @@ def default_card(session: Session, name: str, by: str | None) -> Answer:
 @by_option
 def forget_card(session: Session, name: str, by: str | None) -> Answer:
     """Forget a card that was lost, faded or printed anew; what was read with it stays recorded."""
-    from colourmatch.lots import cards
+    from colourmatch.instrument import cards
 
     with session.open_book() as book:
         told = cards.forget_card(book, name, entered_by=by)
@@ -258,8 +258,8 @@ def add_photo(session: Session, photo: str, light: str, by: str | None, **given:
     Red in two or three strengths, yellow in two, both together: four to eight photos in one sitting. An amount is in
     mg of colour per litre, or in drops or ml of the stock with --volume-ml.
     """
-    from colourmatch.lots.cards import card_profile as find_card
-    from colourmatch.lots.phones import add_known_photo
+    from colourmatch.instrument.cards import card_profile as find_card
+    from colourmatch.instrument.phones import add_known_photo
 
     with session.open_book() as book:
         known = {
@@ -282,7 +282,7 @@ def _contents(book: Any, held: Mapping[str, tuple[float, str]], volume_ml: float
         return {stock: amount for stock, (amount, _) in held.items()}
     if volume_ml is None:
         raise InputError("Drops or ml need the volume of the water: give --volume-ml, such as 250.")
-    from colourmatch.lots.phones import mix_known
+    from colourmatch.instrument.phones import mix_known
 
     return mix_known(book, held, volume_ml)
 
@@ -304,7 +304,7 @@ def _held_text(mg_per_l: Mapping[str, float]) -> str:
 @token_option
 def fit(session: Session, phone: str | None, light: str | None, by: str | None, **given: Any) -> Answer:
     """Fit the correction to the photos kept, and keep it: later photos of this phone and light are corrected."""
-    from colourmatch.lots.phones import fit_known
+    from colourmatch.instrument.phones import fit_known
 
     with session.open_book() as book:
         told = fit_known(book, phone, light, entered_by=by, **given)
@@ -316,7 +316,7 @@ def fit(session: Session, phone: str | None, light: str | None, by: str | None, 
 @phone_options[1]
 def show_phone(session: Session, phone: str | None, light: str | None) -> Answer:
     """Show a phone's known liquids and the errors before and after its correction."""
-    from colourmatch.lots.phones import read_phone
+    from colourmatch.instrument.phones import read_phone
 
     with session.read_book() as book:
         told = read_phone(book, phone, light)
@@ -353,7 +353,7 @@ def _phone_lines(told: Mapping[str, Any]) -> Iterator[str | Table]:
 @phone.command("list", example="colourmatch phone list")
 def list_phones(session: Session) -> Answer:
     """List the phones and lights with known liquids."""
-    from colourmatch.lots import phones
+    from colourmatch.instrument import phones
 
     with session.read_book(needed=False) as book:
         found = phones.list_phones(book)
@@ -381,7 +381,7 @@ def list_phones(session: Session) -> Answer:
 @by_option
 def forget_phone(session: Session, phone: str | None, light: str | None, by: str | None) -> Answer:
     """Forget a phone's known liquids and correction in a light; what was read with it stays recorded."""
-    from colourmatch.lots import phones
+    from colourmatch.instrument import phones
 
     with session.open_book() as book:
         told = phones.forget_phone(book, phone, light, entered_by=by)

@@ -7,7 +7,7 @@ from pathlib import PurePath
 
 import click
 
-from colourmatch.commands.base import Answer, Command, Session
+from colourmatch.commands.framework import Answer, Command, Session
 from colourmatch.errors import InputError
 
 #: Shell -> the file that it reads when it starts, and the line that switches completion on.

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from colourmatch.commands.base import Answer, Command, Session, Table
+from colourmatch.commands.framework import Answer, Command, Session, Table
 
 if TYPE_CHECKING:
     from colourmatch.guide import Page, Section

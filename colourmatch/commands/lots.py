@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from colourmatch.commands import afterwards, papers, trials
-from colourmatch.commands.base import (
+from colourmatch.commands.framework import (
     Answer,
     Group,
     Number,
@@ -26,6 +26,16 @@ from colourmatch.commands.base import (
     options,
     token_option,
 )
+from colourmatch.commands.lines import (
+    NO_PLACE,
+    advice_lines,
+    change_text,
+    closing_line,
+    combined_lines,
+    drops_text,
+    lot_lines,
+    state_lines,
+)
 from colourmatch.commands.photos import (
     answer_photos,
     card_name_option,
@@ -36,24 +46,14 @@ from colourmatch.commands.photos import (
     take_rectangles,
 )
 from colourmatch.commands.progress import watch
-from colourmatch.commands.say import (
-    NO_PLACE,
-    advice_lines,
-    change_text,
-    closing_line,
-    combined_lines,
-    drops_text,
-    lot_lines,
-    state_lines,
-)
 from colourmatch.commands.typed import Lab, Serving, join_servings
 from colourmatch.errors import ColourMatchError, InputError
-from colourmatch.lots.times import tell_date
+from colourmatch.words.times import tell_date
 
 if TYPE_CHECKING:
+    from colourmatch.book.entries import Lot, LotEntry, LotStory
+    from colourmatch.book.lot_book import LotBook
     from colourmatch.dosing.care import Caution
-    from colourmatch.lots.book import LotBook
-    from colourmatch.lots.entries import Lot, LotEntry, LotStory
 
 
 @click.group(cls=Group)
@@ -186,8 +186,8 @@ def new(session: Session, name: str, stocks: tuple[str, ...], **given: Any) -> A
 
 
 def _warn_of_base(made: Lot) -> tuple[Caution, ...]:
+    from colourmatch.book.entries import LotStory
     from colourmatch.dosing.care import warn_of_base
-    from colourmatch.lots.entries import LotStory
 
     return warn_of_base(LotStory(made, ()).state(), made.ceiling_mg_per_l, made.jurisdiction)
 
@@ -238,8 +238,8 @@ def photo(
     the side the light passes once: make that lot with --depth-mm half their inner width. --card-name, --light,
     --dilution and --depth-mm hold for the lot's later photos too.
     """
-    from colourmatch.lots.phones import lot_reader, note_for_lot
-    from colourmatch.lots.work import record_photos
+    from colourmatch.instrument.phones import lot_reader, note_for_lot
+    from colourmatch.workflow.lot import record_photos
 
     card, light = given.pop("card_name"), given.pop("light")
     view = {name: given.pop(name) for name in ("depth_mm", "dilution")}
@@ -287,7 +287,7 @@ def _renew_repeated(session: Session, book: LotBook, found: list[dict[str, Any]]
 
     Advice from before an addition would have the same drops poured twice.
     """
-    from colourmatch.lots.work import describe_lot
+    from colourmatch.workflow.lot import describe_lot
 
     now: dict[str, Any] | None = None
     for result in found:
@@ -340,7 +340,7 @@ def add(
 
 def _answer_entry(session: Session, book: LotBook, entry: Any, data: dict[str, Any], line: str) -> Answer:
     """An entry with the state after it; what passes a ceiling is said, and recorded all the same."""
-    from colourmatch.lots.ceilings import describe_state, passed_ceilings
+    from colourmatch.workflow.ceilings import describe_state, passed_ceilings
 
     story = book.lot_story(entry.lot_id)
     state, warnings = describe_state(story), passed_ceilings(story)
@@ -453,7 +453,7 @@ def _move_entry(
     session: Session, book: LotBook, wanted: LotEntry, amounts: dict[str, Any], who: dict[str, Any]
 ) -> Answer:
     from colourmatch.commands.moments import parse_moment
-    from colourmatch.lots.times import tell_time
+    from colourmatch.words.times import tell_time
 
     if len(amounts) > 1:
         raise InputError("Put the time right by itself: give --at without an amount, a stock or --void.")
@@ -478,7 +478,7 @@ def set_aside(
 
     Nothing is deleted. PHOTO is its entry, from `colourmatch lot show LOT`, or the name of its file.
     """
-    from colourmatch.lots.work import describe_lot
+    from colourmatch.workflow.lot import describe_lot
 
     with session.open_book() as book:
         entry = book.set_aside(book.find_lot(lot).id, photo, why, back=take_back, entered_by=by, token=token)
@@ -532,7 +532,7 @@ def show(session: Session, lot: str) -> Answer:
 
     Entries, photos, state, advice, the label line and cautions.
     """
-    from colourmatch.lots.work import describe_lot
+    from colourmatch.workflow.lot import describe_lot
 
     with session.read_book() as book:
         told = describe_lot(book, book.find_lot(lot).id)
@@ -556,7 +556,7 @@ def close(
 
     Its final colour is kept, and what its photos taught of the stocks.
     """
-    from colourmatch.lots.work import close_lot
+    from colourmatch.workflow.lot import close_lot
 
     with session.open_book() as book:
         lot_id = book.find_lot(lot).id
@@ -581,7 +581,7 @@ def reopen(session: Session, lot: str, reason: str | None, by: str | None, token
 
     Its closing stays in the story. What it taught of the stocks is taken back until it is closed again.
     """
-    from colourmatch.lots.work import describe_lot
+    from colourmatch.workflow.lot import describe_lot
 
     with session.open_book() as book:
         entry = book.reopen_lot(book.find_lot(lot).id, reason or "", entered_by=by, token=token)

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from colourmatch.commands.base import Answer, Command, Session
+from colourmatch.commands.framework import Answer, Command, Session
 from colourmatch.errors import BookError, InputError
 from colourmatch.writing import replace_text, what_to_do
 
 if TYPE_CHECKING:
-    from colourmatch.lots.book import LotBook
+    from colourmatch.book.lot_book import LotBook
 
 paper_option = click.option(
     "--paper", type=click.Choice(["a4", "letter"], case_sensitive=False), default="a4", show_default=True
@@ -26,7 +26,7 @@ paper_option = click.option(
 @paper_option
 def sheet(session: Session, lot: str, out: str, paper: str) -> Answer:
     """Write a lot's sheet as PDF: all that was written down, charts, ceilings, label, a place to sign."""
-    from colourmatch.lots.sheet import write_lot_sheet
+    from colourmatch.paper.sheet import write_lot_sheet
 
     with session.read_book() as book:
         head = book.find_lot(lot)
@@ -49,7 +49,7 @@ def label(session: Session, lot: str, out: str | None, copies: int | None, paper
 
     It is a part of the label that the law asks for, not the whole.
     """
-    from colourmatch.lots.label_page import label_text, write_label_page
+    from colourmatch.paper.labels import label_text, write_label_page
 
     if copies is not None and out is None:
         raise InputError("--copies is for labels on paper. Give --out with a PDF to write.")

@@ -8,9 +8,9 @@ from typing import Any
 
 import click
 
-from colourmatch.commands.base import Answer, Command, Number, Rectangle, Session, options
+from colourmatch.commands.framework import Answer, Command, Number, Rectangle, Session, options
+from colourmatch.commands.lines import combined_lines, measurement_lines
 from colourmatch.commands.progress import watch
-from colourmatch.commands.say import combined_lines, measurement_lines
 from colourmatch.errors import ColourMatchError, InputError, PhotoError
 
 #: From so many photos on it pays to start a process for each core.
@@ -24,8 +24,8 @@ _MANY = 4
 @click.option("--out", metavar="FILE", default="card.pdf", show_default=True, help="Where to write the PDF.")
 def card(session: Session, paper: str, out: str) -> Answer:
     """Write the card to print: lay it flat, set the glasses on its rings, photograph from straight above."""
+    from colourmatch.paper.card import write_card_pdf
     from colourmatch.photo.card import read_card
-    from colourmatch.photo.print_card import write_card_pdf
 
     write_card_pdf(paper, out)
     data = {"paper": paper, "out": out, "version": read_card().version}
@@ -93,7 +93,7 @@ def measure(session: Session, photos: tuple[str, ...], same: bool, **given: Any)
         )
     if card or light:
         with session.read_book() as book:
-            from colourmatch.lots.phones import open_reader
+            from colourmatch.instrument.phones import open_reader
 
             reader = open_reader(book, card, light)
             found = [

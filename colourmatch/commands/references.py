@@ -8,9 +8,9 @@ from typing import Any
 import click
 
 from colourmatch.commands.afterwards import answer_entries
-from colourmatch.commands.base import Answer, Group, Number, Session, Sized, Table, by_option
+from colourmatch.commands.framework import Answer, Group, Number, Session, Sized, Table, by_option
+from colourmatch.commands.lines import lab_text, reference_lines
 from colourmatch.commands.photos import card_name_option, light_option, note_progress
-from colourmatch.commands.say import lab_text, reference_lines
 from colourmatch.commands.typed import Lab
 from colourmatch.errors import InputError
 
@@ -55,7 +55,7 @@ def add(
             )
         return _add_lot(session, name, lot, by)
     if lab is not None:
-        from colourmatch.lots.references import enter_reference
+        from colourmatch.workflow.references import enter_reference
 
         with session.open_book(begins=True) as book:
             told = enter_reference(book, name, lab, lab_sd=given["lab_sd"], notes=note, entered_by=by, **view)
@@ -66,7 +66,7 @@ def add(
 def _add_photos(
     session: Session, place: tuple[str, str], photos: tuple[str, ...], given: dict[str, Any]
 ) -> Answer:
-    from colourmatch.lots.references import record_reference
+    from colourmatch.workflow.references import record_reference
 
     (name, spot), found, told = place, [], {}
     with session.open_book(begins=True) as book:
@@ -84,7 +84,7 @@ def _add_photos(
 
 
 def _add_lot(session: Session, name: str, lot: str, by: str | None) -> Answer:
-    from colourmatch.lots.references import read_reference, target_from_lot
+    from colourmatch.workflow.references import read_reference, target_from_lot
 
     with session.open_book() as book:
         source = book.find_lot(lot).id
@@ -96,7 +96,7 @@ def _add_lot(session: Session, name: str, lot: str, by: str | None) -> Answer:
 @reference.command("list", example="colourmatch reference list")
 def list_(session: Session) -> Answer:
     """List the references."""
-    from colourmatch.lots.references import read_reference
+    from colourmatch.workflow.references import read_reference
 
     with session.read_book(needed=False) as book:
         found = [read_reference(book, known.id) for known in book.list_references()]
@@ -120,7 +120,7 @@ def list_(session: Session) -> Answer:
 @click.argument("name")
 def show(session: Session, name: str) -> Answer:
     """Show the readings of a reference in time, and whether it holds its colour."""
-    from colourmatch.lots.references import read_reference
+    from colourmatch.workflow.references import read_reference
 
     with session.read_book() as book:
         told = read_reference(book, name)
@@ -143,7 +143,7 @@ def choose(session: Session, name: str, lot: str, reading: str, by: str | None) 
 
     It counts for photos on which no reference stands; a reference in the photo counts before it.
     """
-    from colourmatch.lots.references import choose_reading
+    from colourmatch.workflow.references import choose_reading
 
     with session.open_book() as book:
         told = choose_reading(book, book.find_lot(lot).id, name, reading, entered_by=by)

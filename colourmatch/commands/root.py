@@ -9,7 +9,7 @@ import click
 
 from colourmatch import __version__
 from colourmatch.cli import HELP
-from colourmatch.commands.base import Group
+from colourmatch.commands.framework import Group
 
 #: name -> module of colourmatch.commands, in the order of the work
 _MODULES = {

@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING, NoReturn
 
 import click
 
-from colourmatch.commands.base import Answer, Command, Session
+from colourmatch.commands.framework import Answer, Command, Session
 from colourmatch.errors import InputError
 
 if TYPE_CHECKING:
     from socket import socket
 
-    from colourmatch.lots.book import LotBook
+    from colourmatch.book.lot_book import LotBook
     from colourmatch.sharing.door import Door
 
 _FIRST_PORT = 8501
@@ -31,7 +31,7 @@ def demo(session: Session, keep: str | None) -> Answer:
 
     with _demo_folder(keep) as folder, _demo_book(session, folder, keep) as book:
         lot_id = play_demo(book, session.say, folder=folder)
-        from colourmatch.lots.work import describe_lot
+        from colourmatch.workflow.lot import describe_lot
 
         told = describe_lot(book, lot_id)
         place = book.place if session.book or keep else None
@@ -65,7 +65,7 @@ def _demo_folder(keep: str | None) -> Iterator[Path]:
 @contextmanager
 def _demo_book(session: Session, folder: Path, keep: str | None) -> Iterator[LotBook]:
     """The book of --book, else one in the folder; never the user's own book unasked."""
-    from colourmatch.lots.book import open_book
+    from colourmatch.book.lot_book import open_book
 
     with open_book(session.book or folder / "demo.sqlite") as book:
         if session.book or keep:
@@ -83,7 +83,7 @@ def app(session: Session, port: int | None, share: bool, address: str | None) ->
     Without --share only this machine reaches it. With --share a phone in the same network does, after the access
     code that is printed. The code is new each time and ends with the program.
     """
-    from colourmatch.lots.book import open_or_read_book
+    from colourmatch.book.lot_book import open_or_read_book
     from colourmatch.sharing import network
     from colourmatch.sharing.door import Door
 
@@ -102,7 +102,7 @@ def app(session: Session, port: int | None, share: bool, address: str | None) ->
     door = Door(network.show_address(opened[1], chosen)) if share else None
     session.note(f"The app is at {url} (lot book: {place}). Stop it with Ctrl+C.")
     if session.as_json:
-        from colourmatch.commands.base import print_json
+        from colourmatch.commands.framework import print_json
 
         shared = {"url": door.url, "code": door.code, "url_with_code": door.url_with_code} if door else None
         print_json({"url": url, "port": chosen, "book": place, "share": shared})

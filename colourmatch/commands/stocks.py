@@ -7,11 +7,20 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from colourmatch.amounts import ask_about_weighing
-from colourmatch.commands.base import Answer, Group, Number, Session, Sized, Table, by_option, token_option
+from colourmatch.commands.framework import (
+    Answer,
+    Group,
+    Number,
+    Session,
+    Sized,
+    Table,
+    by_option,
+    token_option,
+)
 from colourmatch.errors import InputError
 
 if TYPE_CHECKING:
-    from colourmatch.lots.entries import StockEntry
+    from colourmatch.book.entries import StockEntry
 
 
 @click.group(cls=Group)
@@ -147,7 +156,7 @@ def _find_code(name: str, colourant: str, unknown: dict[str, Any]) -> str:
 @click.option("--all", "everything", is_flag=True, help="Those put away as well.")
 def list_(session: Session, everything: bool) -> Answer:
     """List the stocks on the shelf."""
-    from colourmatch.lots.shelf import ADD_STOCK
+    from colourmatch.book.stocks import ADD_STOCK
 
     with session.read_book(needed=False) as book:
         entries = book.list_stocks(active_only=not everything)

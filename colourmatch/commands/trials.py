@@ -6,14 +6,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from colourmatch.commands.base import Answer, Command, Session, Sized, by_option, token_option
-from colourmatch.commands.say import advice_lines, intake_lines, serving_lines, trial_lines
+from colourmatch.commands.framework import Answer, Command, Session, Sized, by_option, token_option
+from colourmatch.commands.lines import advice_lines, intake_lines, serving_lines, trial_lines
 from colourmatch.commands.typed import Serving
 from colourmatch.errors import InputError
 
 if TYPE_CHECKING:
-    from colourmatch.lots.book import LotBook
-    from colourmatch.lots.entries import LotStory
+    from colourmatch.book.entries import LotStory
+    from colourmatch.book.lot_book import LotBook
 
 #: What may go back, said whenever something does.
 CLEAN = (
@@ -35,7 +35,7 @@ def trial(
     The trial is a lot of its own with its drops and photos; what was found there is scaled to the batch. Without --ml
     and --pour-back: the trials of a lot.
     """
-    from colourmatch.lots.trials import describe_trials, finish_trial
+    from colourmatch.workflow.trials import describe_trials, finish_trial
 
     if ml is not None and pour_back:
         raise InputError("Give one of --ml, to take a trial, and --pour-back, to end one.")
@@ -94,7 +94,7 @@ def look(session: Session, lot: str, serving: tuple[dict[str, Any], ...]) -> Ans
     Now, and after the advised step. Nothing is written down; what a glass brings against the daily intake stands
     below.
     """
-    from colourmatch.lots.looking import EXAMPLE_GLASSES, read_intake, serve_lot
+    from colourmatch.workflow.glasses import EXAMPLE_GLASSES, read_intake, serve_lot
 
     with session.read_book() as book:
         story = book.lot_story(lot)
@@ -114,7 +114,7 @@ def look(session: Session, lot: str, serving: tuple[dict[str, Any], ...]) -> Ans
 
 def _next_doses(book: LotBook, story: LotStory) -> list[dict[str, Any]]:
     """What is advised next, empty while drops wait for a photo: the advice knew nothing of them."""
-    from colourmatch.lots.work import describe_lot
+    from colourmatch.workflow.lot import describe_lot
 
     last = story.photos[-1].id if story.photos else 0
     if story.lot.closed or any(entry.id > last for entry in story.additions):
@@ -136,7 +136,7 @@ def use(
 
     The advice then weighs it with the others. What was used before stays in the history.
     """
-    from colourmatch.lots.work import advise_lot
+    from colourmatch.workflow.lot import advise_lot
 
     with session.open_book() as book:
         head = book.find_lot(lot)

@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from colourmatch.amounts import SIZES, parse_number
-from colourmatch.commands.base import take_amount
+from colourmatch.commands.framework import take_amount
 from colourmatch.errors import InputError
 
 #: What a serving condition says, by the word that is typed.

@@ -19,10 +19,10 @@ from colourmatch.dosing.advice import Advice, Dose, count_doses, say_past, with_
 from colourmatch.dosing.bottles import pick_bottle
 from colourmatch.dosing.plan import WORTH_A_STOCK, Line, plan_line, search_bounds
 from colourmatch.dosing.problem import Problem, expect_draws
+from colourmatch.liquid.added_stock import widen_fit
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.learn import StockPrior
 from colourmatch.liquid.stock import Stock
-from colourmatch.liquid.wider import widen_fit
 from colourmatch.words.figures import tell_interval
 
 Array = NDArray[np.float64]

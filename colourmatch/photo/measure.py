@@ -26,8 +26,8 @@ from colourmatch.photo.light import fit_light
 from colourmatch.photo.load import Photo, load_photo
 from colourmatch.photo.locate import CardPose, find_card
 from colourmatch.photo.quality import Flag, flag
-from colourmatch.photo.reading import SpotReading, read_spot
 from colourmatch.photo.retone import ToneRecord, record_known
+from colourmatch.photo.spot import SpotReading, read_spot
 from colourmatch.photo.stripes import find_stripes
 from colourmatch.photo.tone import KnownGreys, ToneCurve, ToneMap, align_channels, fit_curve
 from colourmatch.photo.veil import estimate_veil

@@ -32,7 +32,7 @@ from colourmatch.photo.measure import (
     refuse,
 )
 from colourmatch.photo.quality import Flag, flag
-from colourmatch.photo.reading import END_SHARE, HIGH_CODE, LOW_CODE
+from colourmatch.photo.spot import END_SHARE, HIGH_CODE, LOW_CODE
 from colourmatch.photo.tone import unfitted_curve
 
 Array = NDArray[np.float64]

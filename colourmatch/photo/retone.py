@@ -1,7 +1,7 @@
 """Readings of one photo under another tone curve than its own grey steps gave; it knows recorded numbers, no pixels.
 
 The greys of one photo hardly tell the phone's curve from the printer's; what else is known of the phone may come later
-(liquid/phone_calibration.py). What of a photo's tones is needed for that is recorded beside its colours: the terms that
+(instrument/phone_calibration.py). What of a photo's tones is needed for that is recorded beside its colours: the terms that
 were taken out, the paper's level at each glass, and the greys as the file decodes them. Putting the old curve in and
 another one out gives the reading that the photo would have had.
 """

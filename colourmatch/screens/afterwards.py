@@ -6,8 +6,9 @@ from typing import Any
 
 import streamlit as st
 
-from colourmatch.lots.entries import LotStory
-from colourmatch.screens import parts, session, trend_plots
+from colourmatch.book.entries import LotStory
+from colourmatch.screens import html as parts
+from colourmatch.screens import session, trend_plots
 from colourmatch.screens.photo_view import clear_upload, upload_photos
 from colourmatch.screens.plots import CONFIG
 from colourmatch.screens.undoing import offer_undo
@@ -81,8 +82,8 @@ def show_refused(story: LotStory) -> None:
 
 def take_photos(story: LotStory) -> None:
     """Measure and keep photos of the closed lot; what is of no use is named and not kept."""
-    from colourmatch.lots.recheck import record_recheck
-    from colourmatch.lots.work import view_of_photos
+    from colourmatch.workflow.lot import view_of_photos
+    from colourmatch.workflow.recheck import record_recheck
 
     place, view = f"recheck-{story.lot.id}", view_of_photos(story)
     thinned = "undiluted" if view.dilution == 1 else f"both 1 part made up to {view.dilution:g} with water"

@@ -6,10 +6,12 @@ from typing import Any
 
 import streamlit as st
 
+from colourmatch.book.entries import AmendmentEntry, AsideEntry, Lot, LotStory, PhotoEntry
 from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import list_colourants
-from colourmatch.lots.entries import AmendmentEntry, AsideEntry, Lot, LotStory, PhotoEntry
-from colourmatch.screens import drafts, parts, session, telling
+from colourmatch.screens import drafts, session
+from colourmatch.screens import html as parts
+from colourmatch.screens import lot_words as telling
 from colourmatch.screens.photo_view import show_thumbnail
 from colourmatch.screens.stock_forms import name_colourant
 

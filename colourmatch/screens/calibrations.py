@@ -8,7 +8,8 @@ from typing import Any
 import streamlit as st
 
 from colourmatch.errors import InputError
-from colourmatch.screens import parts, session
+from colourmatch.screens import html as parts
+from colourmatch.screens import session
 from colourmatch.screens.photo_view import clear_upload, upload_photos
 
 _NO_CARD = (
@@ -46,7 +47,7 @@ def show() -> None:
 
 def show_cards() -> None:
     """The cards in the book and the forms to note one."""
-    from colourmatch.lots.cards import list_cards
+    from colourmatch.instrument.cards import list_cards
 
     known = list_cards(session.current_book())
     if not known:
@@ -91,7 +92,7 @@ def show_grey(row: Mapping[str, float]) -> str:
 
 def choose(name: str) -> str:
     """Make a card the default; the sentence that says so."""
-    from colourmatch.lots.cards import choose_card
+    from colourmatch.instrument.cards import choose_card
 
     choose_card(session.current_book(), name, entered_by=session.entered_by())
     return f"Photos of lots are now read with the card {name}."
@@ -99,7 +100,7 @@ def choose(name: str) -> str:
 
 def forget(name: str) -> str:
     """Forget a card; the sentence that says so."""
-    from colourmatch.lots.cards import forget_card
+    from colourmatch.instrument.cards import forget_card
 
     forget_card(session.current_book(), name, entered_by=session.entered_by())
     return f"The card {name} is forgotten. What was read with it stays as it was recorded."
@@ -107,7 +108,7 @@ def forget(name: str) -> str:
 
 def show_change(name: str) -> None:
     """What the card changes of a photo: colours and difference before and after."""
-    from colourmatch.lots.cards import compare_card
+    from colourmatch.instrument.cards import compare_card
 
     with st.expander("What it changes of a photo"):
         place = f"change-{name}"
@@ -158,7 +159,7 @@ def ask_card(folded: bool) -> None:
 
 def keep_card(name: str, files: list[tuple[bytes, str]], levels: tuple[float, float]) -> None:
     """Read the photos and keep what they tell."""
-    from colourmatch.lots.cards import photograph_card
+    from colourmatch.instrument.cards import photograph_card
     from colourmatch.photo.card_profile import GREY_CARD, GREY_CARD_SD, PAPER_SD
 
     with session.failures_shown():
@@ -191,7 +192,7 @@ def show_refused(place: str) -> None:
 
 def show_phones() -> None:
     """The phones and lights in the book, and the form for a photo of known liquids."""
-    from colourmatch.lots.phones import list_phones
+    from colourmatch.instrument.phones import list_phones
 
     known = list_phones(session.current_book())
     if not known:
@@ -282,7 +283,7 @@ def tell_strength(one: Mapping[str, Any]) -> str:
 
 def fit_now(phone: str, light: str, token: str) -> str:
     """Fit and keep; what it told."""
-    from colourmatch.lots.phones import fit_known
+    from colourmatch.instrument.phones import fit_known
 
     told = fit_known(session.current_book(), phone, light, entered_by=session.entered_by(), token=token)
     return str(told["text"])
@@ -290,7 +291,7 @@ def fit_now(phone: str, light: str, token: str) -> str:
 
 def forget_now(phone: str, light: str) -> str:
     """Forget; the sentence that says so."""
-    from colourmatch.lots.phones import forget_phone
+    from colourmatch.instrument.phones import forget_phone
 
     forget_phone(session.current_book(), phone, light, entered_by=session.entered_by())
     return f"{phone} in the light {light} is forgotten."
@@ -298,7 +299,7 @@ def forget_now(phone: str, light: str) -> str:
 
 def ask_known(known: list[dict[str, Any]]) -> None:
     """A photo of known liquids: what is in the two glasses, and in which light."""
-    from colourmatch.lots.cards import default_card
+    from colourmatch.instrument.cards import default_card
 
     book = session.current_book()
     stocks = [stock.name for stock in book.list_stocks()]
@@ -353,8 +354,8 @@ def keep_known(
     file: tuple[bytes, str], light: str, contents: dict[str, dict[str, float]], depth_mm: float
 ) -> None:
     """Measure and keep a photo of known liquids."""
-    from colourmatch.lots.cards import card_profile
-    from colourmatch.lots.phones import add_known_photo
+    from colourmatch.instrument.cards import card_profile
+    from colourmatch.instrument.phones import add_known_photo
 
     with session.failures_shown():
         if not light:
@@ -380,9 +381,9 @@ def keep_known(
 
 def show_lots() -> None:
     """The card and the light of an open lot's next photos."""
-    from colourmatch.lots.calibrations import lot_choice
-    from colourmatch.lots.cards import list_cards
-    from colourmatch.lots.phones import list_phones
+    from colourmatch.book.calibrations import lot_choice
+    from colourmatch.instrument.cards import list_cards
+    from colourmatch.instrument.phones import list_phones
 
     book = session.current_book()
     lots = {lot.id: f"{lot.label}, {lot.name}" for lot in book.list_lots(open_only=True, limit=50)}
@@ -417,7 +418,7 @@ def show_lots() -> None:
     )
 
     def note(_token: str) -> str:
-        from colourmatch.lots.phones import note_for_lot
+        from colourmatch.instrument.phones import note_for_lot
 
         if card is None and light is None:
             raise InputError("Choose a card or a light first.")

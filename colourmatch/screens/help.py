@@ -12,7 +12,8 @@ import streamlit as st
 import colourmatch
 from colourmatch.dosing.care import STANDING_CAUTIONS
 from colourmatch.guide import PAGES, Page, Section, find_sections, list_sections
-from colourmatch.screens import parts, session
+from colourmatch.screens import html as parts
+from colourmatch.screens import session
 
 _HERE = "installation"
 _TITLES = {page.name: page.title for page in PAGES} | {_HERE: "This installation"}

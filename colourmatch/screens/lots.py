@@ -8,12 +8,14 @@ from typing import Any
 
 import streamlit as st
 
-from colourmatch.lots.entries import Lot, LotStory
-from colourmatch.lots.times import tell_date
-from colourmatch.screens import pages, parts, session, telling
+from colourmatch.book.entries import Lot, LotStory
+from colourmatch.screens import html as parts
+from colourmatch.screens import lot_words as telling
+from colourmatch.screens import pages, session
 from colourmatch.screens.afterwards import show_recheck
 from colourmatch.screens.photo_view import show_flags, show_picture, show_swatches
 from colourmatch.screens.references import tell_target
+from colourmatch.words.times import tell_date
 
 PAGE_ROWS = 25
 
@@ -144,7 +146,7 @@ def show_lot(story: LotStory) -> None:
 
 def make_sheet(lot_id: int) -> bytes:
     """The lot on paper, made when it is asked for."""
-    from colourmatch.lots.sheet import write_lot_sheet
+    from colourmatch.paper.sheet import write_lot_sheet
 
     out = io.BytesIO()
     write_lot_sheet(session.current_book(), lot_id, out, zone=parts.browser_zone())
@@ -153,7 +155,7 @@ def make_sheet(lot_id: int) -> bytes:
 
 def make_labels(lot_id: int) -> bytes:
     """A page of labels, made when it is asked for."""
-    from colourmatch.lots.label_page import write_label_page
+    from colourmatch.paper.labels import write_label_page
 
     out = io.BytesIO()
     write_label_page(session.current_book(), lot_id, out, zone=parts.browser_zone())
@@ -162,7 +164,7 @@ def make_labels(lot_id: int) -> bytes:
 
 def show_state(story: LotStory) -> None:
     """Volume, colour and ceiling now, and how near the batch came."""
-    from colourmatch.lots.ceilings import ceiling_left
+    from colourmatch.workflow.ceilings import ceiling_left
 
     state, photos = story.state(), telling.compared_photos(story)
     cells = [parts.cell("Batch now", parts.show_ml(state.volume_ml, session.shows_us()))]

@@ -8,8 +8,10 @@ from typing import Any
 
 import streamlit as st
 
-from colourmatch.lots.entries import AmendmentEntry, AsideEntry, LotStory, PhotoEntry
-from colourmatch.screens import pages, parts, plots, serving, session, telling, trials
+from colourmatch.book.entries import AmendmentEntry, AsideEntry, LotStory, PhotoEntry
+from colourmatch.screens import html as parts
+from colourmatch.screens import lot_words as telling
+from colourmatch.screens import pages, plots, serving, session, trials
 from colourmatch.screens.amending import ask_amendment, ask_aside
 from colourmatch.screens.photo_view import (
     clear_upload,
@@ -138,7 +140,7 @@ def _answer_question(photo_id: int, at: str, reason: str, token: str) -> str:
 
 def show_glance(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     """How far, which way, how much is left, and what is passed."""
-    from colourmatch.lots.ceilings import ceiling_left, passed_ceilings
+    from colourmatch.workflow.ceilings import ceiling_left, passed_ceilings
 
     lot, photos = story.lot, telling.compared_photos(story)
     together = telling.find_combined(story, advice)
@@ -210,7 +212,7 @@ def take_photos(story: LotStory) -> None:
     if not files:
         st.page_link(pages.find_page("picker"), label="No card in the photo? Mark white and liquids on it")
         return
-    from colourmatch.lots.work import record_photos
+    from colourmatch.workflow.lot import record_photos
 
     refused, kept = [], 0
     with session.failures_shown():
@@ -241,7 +243,7 @@ def take_photos(story: LotStory) -> None:
 
 def ask_view(story: LotStory) -> dict[str, float | None]:
     """Depth and dilution of the next photos where they are not as in the last one."""
-    from colourmatch.lots.work import view_of_photos
+    from colourmatch.workflow.lot import view_of_photos
 
     now = view_of_photos(story)
     thinned = "undiluted" if now.dilution == 1 else f"1 part made up to {now.dilution:g}"
@@ -295,7 +297,7 @@ def show_last_photo(story: LotStory, advice: dict[str, Any]) -> None:
 
 def is_as_set(story: LotStory, measurement: dict[str, Any]) -> bool:
     """Whether a photo shows the liquids as deep and thinned as the lot has them: what is expected is told of those."""
-    from colourmatch.lots.fitting import photo_view
+    from colourmatch.workflow.fitting import photo_view
 
     return photo_view(story.lot, measurement) == photo_view(story.lot, None)
 

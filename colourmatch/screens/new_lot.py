@@ -7,6 +7,7 @@ from typing import Any
 
 import streamlit as st
 
+from colourmatch.book.entries import LotStory, StockEntry
 from colourmatch.dosing.care import (
     STANDING_CAUTIONS,
     cautions_for,
@@ -16,8 +17,8 @@ from colourmatch.dosing.care import (
 )
 from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import list_colourants
-from colourmatch.lots.entries import LotStory, StockEntry
-from colourmatch.screens import pages, parts, session
+from colourmatch.screens import html as parts
+from colourmatch.screens import pages, session
 from colourmatch.screens.references import check_view, choose_for_lot, list_choices, list_readings
 from colourmatch.screens.stock_forms import name_colourant
 

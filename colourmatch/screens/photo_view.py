@@ -10,7 +10,8 @@ from typing import Any
 import streamlit as st
 
 from colourmatch.errors import ColourMatchError
-from colourmatch.screens import parts, session, uploads
+from colourmatch.screens import html as parts
+from colourmatch.screens import session, uploads
 from colourmatch.screens.drawing import draw_found
 
 #: With image/* a phone offers its camera; the endings are for files whose kind the browser does not know.

@@ -9,7 +9,8 @@ from typing import Any
 import streamlit as st
 
 from colourmatch.errors import InputError
-from colourmatch.screens import pages, parts, session
+from colourmatch.screens import html as parts
+from colourmatch.screens import pages, session
 from colourmatch.screens.photo_view import clear_upload, show_flags, show_swatches, upload_photos
 from colourmatch.screens.rectangle_field import (
     LABELS,
@@ -259,7 +260,7 @@ def offer_lot(store: dict[str, Any], reflectance: float) -> None:
 
 def record(store: dict[str, Any], lot_id: int, reflectance: float) -> None:
     """Write the marked photos into a lot, and go there."""
-    from colourmatch.lots.work import record_photos
+    from colourmatch.workflow.lot import record_photos
 
     with session.failures_shown():
         kept = 0

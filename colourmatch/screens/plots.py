@@ -15,7 +15,7 @@ import plotly.graph_objects as go
 
 from colourmatch.colour.ellipse import chroma_covariance, trace_ellipse
 from colourmatch.colour.spaces import lab_to_hex
-from colourmatch.screens.parts import place_beside
+from colourmatch.screens.html import place_beside
 
 Lab = Sequence[float]
 #: No zooming by touch: a finger on a chart must still scroll the page.

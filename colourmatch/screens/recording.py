@@ -7,12 +7,14 @@ from typing import Any
 import streamlit as st
 
 from colourmatch.amounts import tell_quantity
+from colourmatch.book.entries import AdditionEntry, LotStory, contradict
 from colourmatch.dosing.plan import MOST_DROPS
 from colourmatch.errors import InputError
-from colourmatch.lots.ceilings import passed_ceilings
-from colourmatch.lots.entries import AdditionEntry, LotStory, contradict
-from colourmatch.lots.trials import open_trials
-from colourmatch.screens import drafts, parts, session, telling
+from colourmatch.screens import drafts, session
+from colourmatch.screens import html as parts
+from colourmatch.screens import lot_words as telling
+from colourmatch.workflow.ceilings import passed_ceilings
+from colourmatch.workflow.trials import open_trials
 
 _UNITS = {"drops": "drops", "ml": "ml", "grams": "grams"}
 _OTHERS = ("Sample taken", "Blended back", "Note")
@@ -192,7 +194,7 @@ def ask_closing(story: LotStory, advice: dict[str, Any], *, unfolded: bool = Fal
         sure = st.checkbox("Close it for good", key=f"{action}-sure-{reason if said else ''}-{token}")
 
         def close(token: str) -> str:
-            from colourmatch.lots.work import close_lot
+            from colourmatch.workflow.lot import close_lot
 
             if reason is None or not sure:
                 raise InputError('Choose why, and tick "Close it for good".')

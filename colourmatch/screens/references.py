@@ -6,11 +6,12 @@ from typing import Any
 
 import streamlit as st
 
+from colourmatch.book.entries import AmendmentEntry, LotStory
 from colourmatch.errors import ColourMatchError, InputError
-from colourmatch.lots.entries import AmendmentEntry, LotStory
-from colourmatch.screens import drafts, parts, session
+from colourmatch.screens import drafts, session
+from colourmatch.screens import html as parts
+from colourmatch.screens.lot_words import newest_id
 from colourmatch.screens.photo_view import clear_upload, upload_photos
-from colourmatch.screens.telling import newest_id
 
 #: Which reading a lot is tinted to -> how it is called.
 WHICH = {"latest": "the latest reading", "first": "the first reading", "mean": "the mean of its readings"}
@@ -26,7 +27,7 @@ _EMPTY = (
 
 def list_readings() -> list[dict[str, Any]]:
     """All references with their readings."""
-    from colourmatch.lots.references import read_reference
+    from colourmatch.workflow.references import read_reference
 
     book = session.current_book()
     return [read_reference(book, reference.id) for reference in book.list_references()]
@@ -121,7 +122,7 @@ def ask_reading(known: list[dict[str, Any]]) -> None:
 
 def ask_photos(name: str, view: dict[str, Any], token: str) -> None:
     """Readings from photos, with the reference on either spot of the card."""
-    from colourmatch.lots.references import record_reference
+    from colourmatch.workflow.references import record_reference
 
     spot = st.segmented_control(
         "It stands on the spot", ["reference", "batch"], default="reference", required=True,
@@ -187,7 +188,7 @@ def ask_colour(name: str, view: dict[str, Any], token: str) -> None:
     )  # fmt: skip
 
     def enter(_token: str) -> str:
-        from colourmatch.lots.references import enter_reference
+        from colourmatch.workflow.references import enter_reference
 
         colour = [value for value in lab if value is not None]
         if len(colour) < 3:
@@ -217,7 +218,7 @@ def ask_own_lot(name: str, token: str) -> None:
     st.caption("Its last photo after the last dose gives the colour, its depth and its dilution.")
 
     def take(_token: str) -> str:
-        from colourmatch.lots.references import target_from_lot
+        from colourmatch.workflow.references import target_from_lot
 
         book, by = session.current_book(), session.entered_by()
         made = target_from_lot(book, source, name=name or None, entered_by=by)
@@ -288,7 +289,7 @@ def ask_choice(story: LotStory) -> None:
 
 def choose_for_lot(lot_id: int, choice: tuple[int, str] | None) -> str:
     """Write down what a lot is tinted to, None for the reference in each photo; the sentence that says so."""
-    from colourmatch.lots.references import choose_reading
+    from colourmatch.workflow.references import choose_reading
 
     if choice is None:
         words = "tinted to the reference in each photo"
@@ -302,7 +303,7 @@ def choose_for_lot(lot_id: int, choice: tuple[int, str] | None) -> str:
 
 def tell_target(story: LotStory, known: list[dict[str, Any]] | None = None) -> str:
     """What a lot is tinted to, in words."""
-    from colourmatch.lots.targets import target_covariance
+    from colourmatch.workflow.targets import target_covariance
 
     lot = story.lot
     names = {one["reference"]: one["name"] for one in (list_readings() if known is None else known)}

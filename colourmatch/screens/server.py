@@ -89,7 +89,7 @@ _HEAVY = (
     "scipy.optimize",
     "scipy.interpolate",
     "colourmatch.liquid.learn",
-    "colourmatch.lots.work",
+    "colourmatch.workflow.lot",
     "pandas",
     "plotly.graph_objects",
     "colourmatch.screens.match",

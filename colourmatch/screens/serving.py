@@ -1,6 +1,6 @@
 """How a lot looks where it is drunk: reference beside batch in a glass, in daylight and warm light; another bottle.
 
-It shows what lots/looking.py says, and writes one thing: that another stock is used as well.
+It shows what workflow/glasses.py says, and writes one thing: that another stock is used as well.
 """
 
 from __future__ import annotations
@@ -11,12 +11,14 @@ from typing import Any
 import streamlit as st
 
 from colourmatch.amounts import tell_drops
+from colourmatch.book.entries import AmendmentEntry, LotStory
+from colourmatch.book.lot_book import LotBook
 from colourmatch.errors import InputError
-from colourmatch.lots.book import LotBook
-from colourmatch.lots.entries import AmendmentEntry, LotStory
-from colourmatch.lots.looking import read_intake, serve_lot
-from colourmatch.screens import drafts, parts, session, telling
+from colourmatch.screens import drafts, session
+from colourmatch.screens import html as parts
+from colourmatch.screens import lot_words as telling
 from colourmatch.screens.new_lot import LIGHTS, ask_glasses
+from colourmatch.workflow.glasses import read_intake, serve_lot
 
 _NOTE = (
     "Screens show these colours only roughly, and none shows a lamp: each row is drawn as eyes see it that are used to "

@@ -14,12 +14,13 @@ from typing import Any
 import streamlit as st
 
 from colourmatch.amounts import SIZES, Question, ask_about
+from colourmatch.book.entries import LotStory
+from colourmatch.book.lot_book import LotBook, open_or_read_book
+from colourmatch.book.opening import book_path, find_location, parse_location
+from colourmatch.book.opening_to_read import tell_state
 from colourmatch.errors import ColourMatchError, QuestionError, UsedTokenError
-from colourmatch.lots.book import LotBook, open_or_read_book
-from colourmatch.lots.entries import LotStory
-from colourmatch.lots.opening import book_path, find_location, parse_location
-from colourmatch.lots.opening_to_read import tell_state
-from colourmatch.screens import drafts, parts
+from colourmatch.screens import drafts
+from colourmatch.screens import html as parts
 from colourmatch.sharing.door import current_door
 from colourmatch.sharing.gate import VISITOR_HEADER
 
@@ -215,7 +216,7 @@ def ask_size(token: str, field: str, value: float | None, size: str) -> None:
 
 @st.cache_data(show_spinner=False, max_entries=64)
 def _describe(_book: LotBook, place: str, lot_id: int, mark: tuple[Any, ...]) -> dict[str, Any]:
-    from colourmatch.lots.work import describe_lot
+    from colourmatch.workflow.lot import describe_lot
 
     return describe_lot(_book, lot_id)
 
@@ -230,7 +231,7 @@ def describe(story: LotStory) -> dict[str, Any]:
 
 @st.cache_data(show_spinner=False, max_entries=64)
 def _read_drift(_book: LotBook, place: str, lot_id: int, mark: tuple[Any, ...]) -> dict[str, Any]:
-    from colourmatch.lots.recheck import read_drift
+    from colourmatch.workflow.recheck import read_drift
 
     return read_drift(_book, lot_id)
 

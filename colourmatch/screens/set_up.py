@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import streamlit as st
 
+from colourmatch.book.entries import StockEntry
 from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import custom_colourant, list_colourants
-from colourmatch.lots.entries import StockEntry
-from colourmatch.screens import drafts, pages, parts, session
+from colourmatch.screens import drafts, pages, session
+from colourmatch.screens import html as parts
 from colourmatch.screens.new_lot import show_new_lot
 from colourmatch.screens.references import show_references
 from colourmatch.screens.stock_forms import (

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import streamlit as st
 
-from colourmatch.screens import parts, session
+from colourmatch.screens import html as parts
+from colourmatch.screens import session
 from colourmatch.sharing.door import SHARING_MEANS, Door, current_door
 from colourmatch.sharing.qr import draw_for_page
 

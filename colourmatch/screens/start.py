@@ -7,7 +7,8 @@ from functools import partial
 
 import streamlit as st
 
-from colourmatch.screens import pages, parts, session
+from colourmatch.screens import html as parts
+from colourmatch.screens import pages, session
 from colourmatch.screens.photo_view import show_reading, upload_photos
 from colourmatch.screens.sketch import picture_of_card
 
@@ -24,7 +25,7 @@ PHOTOGRAPHING = (
 @st.cache_data(show_spinner=False)
 def make_card(paper: str) -> bytes:
     """The card as a PDF, made when it is asked for."""
-    from colourmatch.photo.print_card import write_card_pdf
+    from colourmatch.paper.card import write_card_pdf
 
     out = io.BytesIO()
     write_card_pdf(paper, out)
@@ -120,7 +121,7 @@ def show_ways_on() -> None:
 
 def open_the_example() -> None:
     """Make the example lot if it is not there, and go to it."""
-    from colourmatch.lots.work import open_example
+    from colourmatch.workflow.lot import open_example
 
     with session.failures_shown():
         with st.spinner("Drawing the photos of the example …"):

@@ -5,12 +5,13 @@ from __future__ import annotations
 import streamlit as st
 
 from colourmatch.amounts import SIZES, ask_about, ask_about_weighing
+from colourmatch.book.entries import StockEntry
 from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.make_up import plan_liquid, plan_powder, show_volume
 from colourmatch.liquid.stock import Stock, dilute, suggest_strength
-from colourmatch.lots.entries import StockEntry
-from colourmatch.screens import drafts, parts, session
+from colourmatch.screens import drafts, session
+from colourmatch.screens import html as parts
 
 UNKNOWN = "unknown"
 MADE_IN = {"water": "water", "batch": "a little of the batch itself"}

@@ -6,10 +6,11 @@ from typing import Any
 
 import streamlit as st
 
-from colourmatch.lots.times import tell_date
-from colourmatch.lots.trend import LEAST_VALUES
-from colourmatch.screens import pages, parts, session, trend_plots
+from colourmatch.screens import html as parts
+from colourmatch.screens import pages, session, trend_plots
 from colourmatch.screens.plots import CONFIG
+from colourmatch.words.times import tell_date
+from colourmatch.workflow.trend import LEAST_VALUES
 
 ALL = "all"
 MOST_LOTS = 50
@@ -60,7 +61,7 @@ def ask_filters() -> tuple[str | None, int | None, str]:
 
 def read_trend(stock: str | None, reference: int | None, name: str) -> dict[str, Any]:
     """The trend as plain numbers and texts."""
-    from colourmatch.lots import trend
+    from colourmatch.workflow import trend
 
     with st.spinner("Comparing the lots …"):
         found = trend.read_trend(session.current_book(), stock, reference, name or None, MOST_LOTS)

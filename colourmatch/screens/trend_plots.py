@@ -1,6 +1,6 @@
 """The charts of closed lots: individuals with mean and limits, and the drift of one lot after its closing.
 
-Limits come from lots/trend.py, drift from lots/recheck.py; here they are only drawn and put into words.
+Limits come from workflow/trend.py, drift from workflow/recheck.py; here they are only drawn and put into words.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from typing import Any
 
 import plotly.graph_objects as go
 
-from colourmatch.screens.parts import show_number
+from colourmatch.screens.html import show_number
 from colourmatch.screens.plots import literal
 
 _GREY, _ACCENT, _STOP = "rgba(128,128,128,0.9)", "#2f8796", "#c05a32"

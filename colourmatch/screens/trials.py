@@ -6,10 +6,12 @@ from typing import Any
 
 import streamlit as st
 
+from colourmatch.book.entries import LotStory
 from colourmatch.errors import InputError
-from colourmatch.lots.entries import LotStory
-from colourmatch.lots.trials import describe_trials, finish_trial
-from colourmatch.screens import drafts, pages, parts, session, telling
+from colourmatch.screens import drafts, pages, session
+from colourmatch.screens import html as parts
+from colourmatch.screens import lot_words as telling
+from colourmatch.workflow.trials import describe_trials, finish_trial
 
 
 def show_trial_head(story: LotStory) -> None:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import streamlit as st
 
-from colourmatch.lots.entries import AdditionEntry, AsideEntry, LotStory, PhotoEntry, VolumeEntry
-from colourmatch.screens import parts, session, telling
+from colourmatch.book.entries import AdditionEntry, AsideEntry, LotStory, PhotoEntry, VolumeEntry
+from colourmatch.screens import html as parts
+from colourmatch.screens import lot_words as telling
+from colourmatch.screens import session
 
 #: The reason that stands beside what was taken back.
 UNDONE = "undone right after it was entered"

@@ -12,7 +12,8 @@ from colourmatch.simulate.camera import camera_matrix, sensor_curves
 from colourmatch.simulate.files import display_p3_profile, save_photo
 from colourmatch.simulate.geometry import View, place_camera
 from colourmatch.simulate.liquids import drink_transmittance, dye_absorbance, lab_relative_to_water
-from colourmatch.simulate.parts import (
+from colourmatch.simulate.render import render_photo, truth_of
+from colourmatch.simulate.settings import (
     SPOTS,
     Bubble,
     Glass,
@@ -27,7 +28,6 @@ from colourmatch.simulate.parts import (
     Shadow,
     Stain,
 )
-from colourmatch.simulate.render import render_photo, truth_of
 from colourmatch.simulate.vary import Take, vary
 
 __all__ = [

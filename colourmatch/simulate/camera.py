@@ -15,7 +15,7 @@ from colourmatch.colour.spectra import WAVELENGTHS_NM, read_observer, transmitta
 from colourmatch.facts import read_json
 from colourmatch.simulate.drawing import normal_noise
 from colourmatch.simulate.geometry import Picture
-from colourmatch.simulate.parts import Phone
+from colourmatch.simulate.settings import Phone
 
 Array = NDArray[np.float64]
 

@@ -13,7 +13,7 @@ from colourmatch.facts import read_json
 from colourmatch.simulate.drawing import Canvas, normal_noise, span_coverage
 from colourmatch.simulate.geometry import Picture, Region, View
 from colourmatch.simulate.materials import black_ink, paper_reflectance, printed_greys, smooth_reflectance
-from colourmatch.simulate.parts import Printer, Scene
+from colourmatch.simulate.settings import Printer, Scene
 
 _RING_LINE_MM = 0.35
 _RING_TONE = 0.45

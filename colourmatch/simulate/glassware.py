@@ -14,7 +14,7 @@ from colourmatch.simulate.card import bars_coverage, disc_region, spot_centre
 from colourmatch.simulate.drawing import Canvas, disc_coverage, span_coverage
 from colourmatch.simulate.geometry import Picture, Region
 from colourmatch.simulate.materials import black_ink, paper_reflectance, seen_through
-from colourmatch.simulate.parts import Bubble, Glint, Light, Printer, Scene
+from colourmatch.simulate.settings import Bubble, Glint, Light, Printer, Scene
 
 Array = NDArray[np.float64]
 

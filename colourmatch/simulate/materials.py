@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from colourmatch.colour.spectra import WAVELENGTHS_NM
 from colourmatch.facts import read_json
-from colourmatch.simulate.parts import Glass, Printer, Reflectance
+from colourmatch.simulate.settings import Glass, Printer, Reflectance
 
 Array = NDArray[np.float64]
 

@@ -20,8 +20,8 @@ from colourmatch.simulate.geometry import Pose, place_camera
 from colourmatch.simulate.glassware import stand_glasses
 from colourmatch.simulate.liquids import lab_relative_to_water
 from colourmatch.simulate.materials import paper_reflectance, smooth_reflectance
-from colourmatch.simulate.parts import Light, Obstacle, Phone, Printer, Rendered, Scene, Stain
 from colourmatch.simulate.scene_light import light_fields
+from colourmatch.simulate.settings import Light, Obstacle, Phone, Printer, Rendered, Scene, Stain
 
 Array = NDArray[np.float64]
 

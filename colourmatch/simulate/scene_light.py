@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.simulate.geometry import Picture, View
-from colourmatch.simulate.parts import Light
+from colourmatch.simulate.settings import Light
 
 #: Fields are worked out on every so manyth pixel: the sharpest thing in them is a penumbra of some mm.
 _COARSE_PX = 6

@@ -17,7 +17,8 @@ from colourmatch.colour.spectra import planck_spectrum, read_illuminant, transmi
 from colourmatch.facts import read_json
 from colourmatch.simulate.geometry import Pose, place_camera
 from colourmatch.simulate.liquids import drink_transmittance, dye_absorbance, lab_relative_to_water
-from colourmatch.simulate.parts import (
+from colourmatch.simulate.render import render_photo
+from colourmatch.simulate.settings import (
     SPOTS,
     Bubble,
     Glass,
@@ -30,7 +31,6 @@ from colourmatch.simulate.parts import (
     Shadow,
     Stain,
 )
-from colourmatch.simulate.render import render_photo
 
 Array = NDArray[np.float64]
 

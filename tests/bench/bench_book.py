@@ -12,10 +12,10 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from colourmatch.lots import tables as t
-from colourmatch.lots.book import LotBook, open_book
-from colourmatch.lots.checks import name_key
-from colourmatch.lots.opening import write
+from colourmatch.book import tables as t
+from colourmatch.book.checks import name_key
+from colourmatch.book.lot_book import LotBook, open_book
+from colourmatch.book.opening import write
 
 KINDS = ("Aperitif", "Cordial", "Shrub", "Bitter", "Rosé")
 MEASUREMENT = json.dumps(

@@ -35,7 +35,6 @@ from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.learn import Shot, StockPrior, fit_lot
 from colourmatch.liquid.model import View, absorbance_to_lab
 from colourmatch.liquid.stock import Addition, BatchState, Stock
-from colourmatch.lots.fitting import doubt_of_state
 from colourmatch.photo.measure import (
     SCALE_SD,
     VESSEL_LOG,
@@ -45,11 +44,12 @@ from colourmatch.photo.measure import (
     propagate,
     stretch,
 )
-from colourmatch.photo.reading import LOW_CODE
+from colourmatch.photo.spot import LOW_CODE
 from colourmatch.simulate import Phone, camera_matrix
 from colourmatch.simulate.camera import photometric, sensor_curves, tone_curve
 from colourmatch.simulate.liquids import drink_transmittance, dye_absorbance
 from colourmatch.simulate.materials import paper_reflectance
+from colourmatch.workflow.fitting import doubt_of_state
 
 
 @dataclass(frozen=True)

@@ -21,11 +21,11 @@ from pathlib import Path
 import numpy as np
 from bench_dosing import Case, Outcome, draw_case, report, true_difference
 
+from colourmatch.book.lot_book import open_book
 from colourmatch.colour.spectra import WAVELENGTHS_NM
-from colourmatch.lots.book import open_book
-from colourmatch.lots.work import record_photos
 from colourmatch.simulate import save_photo, vary
 from colourmatch.simulate.vary import WARM_LIGHTS, Take
+from colourmatch.workflow.lot import record_photos
 
 _MOST_PHOTOS = 14
 _KINDS = ["plain"] * 5 + ["other dye"] * 2 + ["two dyes", "ceiling", "past"]

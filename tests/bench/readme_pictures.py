@@ -19,8 +19,8 @@ sys.path.insert(0, str(ROOT / "tests" / "browser"))
 
 from driving import Page, Server, open_browser  # noqa: E402
 
-from colourmatch.lots.book import open_book  # noqa: E402
-from colourmatch.lots.work import open_example  # noqa: E402
+from colourmatch.book.lot_book import open_book  # noqa: E402
+from colourmatch.workflow.lot import open_example  # noqa: E402
 
 PICTURES = ROOT / "colourmatch" / "screens" / "pictures"
 #: name -> screen, its size, pixels per point, and how much of the empty top is cut off, in points

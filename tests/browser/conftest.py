@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from driving import Browsers, Page, Server
 
-from colourmatch.lots.book import LotBook, open_book
+from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.simulate import Light, Phone, Pose, Scene, drink_transmittance, render_photo, save_photo
 
 

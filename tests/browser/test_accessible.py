@@ -18,9 +18,9 @@ from typing import Any
 import pytest
 from driving import CHROMIUM, DRIVER, SCREENS, Browsers, Page, Server
 
-from colourmatch.lots.book import open_book
-from colourmatch.lots.references import enter_reference
-from colourmatch.lots.work import close_lot, open_example
+from colourmatch.book.lot_book import open_book
+from colourmatch.workflow.lot import close_lot, open_example
+from colourmatch.workflow.references import enter_reference
 
 #: Rule and the start of a selector of Streamlit's own parts that may break it; none does at present.
 STREAMLITS_OWN: tuple[tuple[str, str], ...] = ()

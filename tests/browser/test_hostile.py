@@ -10,9 +10,9 @@ from pathlib import Path
 import pytest
 from driving import CHROMIUM, DRIVER, Page, Server, wait_for
 
-from colourmatch.lots.book import LotBook
-from colourmatch.lots.references import enter_reference
-from colourmatch.lots.work import record_photos
+from colourmatch.book.lot_book import LotBook
+from colourmatch.workflow.lot import record_photos
+from colourmatch.workflow.references import enter_reference
 
 pytestmark = [
     pytest.mark.browser,

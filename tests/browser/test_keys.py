@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 from driving import CHROMIUM, DRIVER, Page, Server
 
-from colourmatch.lots.book import LotBook
-from colourmatch.lots.work import open_example
+from colourmatch.book.lot_book import LotBook
+from colourmatch.workflow.lot import open_example
 
 pytestmark = [
     pytest.mark.browser,

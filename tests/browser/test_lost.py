@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from driving import CHROMIUM, DRIVER, Page, Server, wait_for
 
-from colourmatch.lots.book import LotBook
-from colourmatch.lots.work import record_photos
+from colourmatch.book.lot_book import LotBook
+from colourmatch.workflow.lot import record_photos
 
 pytestmark = [
     pytest.mark.browser,

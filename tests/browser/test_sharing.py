@@ -11,8 +11,8 @@ from collections.abc import Callable
 import pytest
 from driving import CHROMIUM, DRIVER, Page, Server, wait_for
 
+from colourmatch.book.lot_book import LotBook
 from colourmatch.errors import InputError
-from colourmatch.lots.book import LotBook
 from colourmatch.sharing.network import find_local_address
 
 pytestmark = [

@@ -18,10 +18,10 @@ from colourmatch.dosing.shelf_gain import (
     hold_back,
     is_out_of_reach,
 )
+from colourmatch.liquid.added_stock import widen_fit
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.learn import StockPrior
 from colourmatch.liquid.stock import Addition, Stock
-from colourmatch.liquid.wider import widen_fit
 
 GOLD = Stock("gold", "E102", 0.5)
 GOLD_STRONG = Stock("gold strong", "E102", 20.0)

@@ -24,12 +24,13 @@ from typing import Any
 import pytest
 from PIL import Image
 
+from colourmatch.book import archive, checks
+from colourmatch.book import transactions as base
+from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.cli import run
 from colourmatch.errors import BookError
-from colourmatch.lots import archive, base, checks
-from colourmatch.lots.book import LotBook, open_book
-from colourmatch.lots.recheck import record_recheck
-from colourmatch.lots.work import close_lot, describe_lot, record_photos
+from colourmatch.workflow.lot import close_lot, describe_lot, record_photos
+from colourmatch.workflow.recheck import record_recheck
 
 ROOT = Path(__file__).parents[2]
 #: Where a kill may strike: anywhere within an entry.
@@ -196,7 +197,7 @@ def test_a_backup_restored_without_room_leaves_no_half_book(
 _READ_ONLY = """
 import os, sys, tempfile
 from colourmatch.errors import ColourMatchError
-from colourmatch.lots.book import open_book, read_book
+from colourmatch.book.lot_book import open_book, read_book
 photo = open(sys.argv[3], "rb").read()
 with tempfile.TemporaryDirectory() as folder:  # all that will be imported is, while this user may still read it
     with open_book(folder + "/b.sqlite") as book:
@@ -262,7 +263,7 @@ def test_a_folder_that_may_not_be_written_says_so_and_can_still_be_read(open_to_
 _SAVING = """
 import io, random, sys
 from PIL import Image
-from colourmatch.lots.book import open_book
+from colourmatch.book.lot_book import open_book
 book = open_book(sys.argv[1])
 for step in range(int(sys.argv[2]), 400):
     out = io.BytesIO()
@@ -428,7 +429,7 @@ def test_a_server_that_ends_the_connection_in_a_save_keeps_what_was_confirmed(
     """What a server that is stopped does to its clients: their connections are ended within the transaction."""
     import sqlalchemy
 
-    from colourmatch.lots.opening import parse_location
+    from colourmatch.book.opening import parse_location
 
     server = empty_server()
     control = sqlalchemy.create_engine(parse_location(server), isolation_level="AUTOCOMMIT")

@@ -19,8 +19,8 @@ from pathlib import Path
 import pytest
 from test_faults import draw_noise
 
+from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.errors import BookError
-from colourmatch.lots.book import LotBook, open_book
 
 pytest.importorskip("psycopg")
 
@@ -95,7 +95,7 @@ def book(server: Server, tmp_path: Path) -> Iterator[LotBook]:
     """An empty book on the server."""
     import sqlalchemy
 
-    from colourmatch.lots.opening import parse_location
+    from colourmatch.book.opening import parse_location
 
     engine = sqlalchemy.create_engine(parse_location(server.url))
     with engine.begin() as connection:

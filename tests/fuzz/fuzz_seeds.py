@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from PIL import Image
 
-from colourmatch.lots.book import open_book
+from colourmatch.book.lot_book import open_book
 from colourmatch.simulate import display_p3_profile
 
 SIZE = (64, 48)
@@ -143,8 +143,8 @@ def fix_png(data: bytes) -> bytes:
 
 def make_book(path: Path) -> None:
     """A book in which every kind of entry stands once: two stocks, three lots, photos, a trial, a closing."""
-    from colourmatch.lots.references import enter_reference
     from colourmatch.photo.measure import measure_or_refuse
+    from colourmatch.workflow.references import enter_reference
 
     photo = to_file(draw_picture(), "JPEG")
     measurement = measure_or_refuse(photo, "a.jpg").to_json()

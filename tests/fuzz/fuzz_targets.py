@@ -23,8 +23,8 @@ import click
 from fuzz_seeds import card_seed, draw_picture, fix_png, make_book, picture_seeds, to_file
 from mutating import HOSTILE, mutate_bytes, mutate_export, mutate_words
 
+from colourmatch.book.lot_book import LotBook, open_book, restore_book
 from colourmatch.errors import ColourMatchError
-from colourmatch.lots.book import LotBook, open_book, restore_book
 
 #: What a sentence that says what to do begins with, or goes on with behind a comma, a semicolon, "then" or "or".
 _DO = [
@@ -167,8 +167,8 @@ class Photos(Target):
         return (other_name if rng.random() < 0.1 else name), data
 
     def judge(self, made: tuple[str, bytes]) -> str:
-        from colourmatch.lots.photos import find_suffix
-        from colourmatch.lots.position import strip_position
+        from colourmatch.book.photo_store import find_suffix
+        from colourmatch.book.position import strip_position
         from colourmatch.photo.load import load_photo
         from colourmatch.photo.measure import measure_or_refuse
 
@@ -332,10 +332,10 @@ class Entries(Target):
 
 def act_on_book(book: Any, which: int, values: list[Any]) -> None:
     """One of the calls behind the pages; texts where texts are typed, numbers where numbers are."""
-    from colourmatch.commands.base import Number, Rectangle
+    from colourmatch.commands.framework import Number, Rectangle
     from colourmatch.commands.moments import parse_moment
     from colourmatch.commands.typed import Lab, Serving
-    from colourmatch.lots.references import enter_reference
+    from colourmatch.workflow.references import enter_reference
 
     texts = [str(v) for v in values]
     numbers = [v if not isinstance(v, str) else 12 for v in values]
@@ -493,7 +493,7 @@ def _fill(rng: Random, parameter: click.Parameter) -> list[str]:
 
 def use_book(book: LotBook) -> None:
     """Look at all that a book holds, as the pages do; a refusal must be a sentence."""
-    from colourmatch.lots.work import describe_lot
+    from colourmatch.workflow.lot import describe_lot
 
     def look() -> None:
         for finding in book.check():

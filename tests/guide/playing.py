@@ -243,7 +243,7 @@ def _go_on(player: Player) -> None:
 
 def _let_time_pass(player: Player) -> None:
     """What only weeks show: lots against each other, and a colour that fades; the readings are one photo's."""
-    from colourmatch.lots.book import open_book
+    from colourmatch.book.lot_book import open_book
 
     shown = player.objects["measure"][0]
     reference = shown["spots"]["reference"]["lab"]

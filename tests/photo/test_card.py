@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from colourmatch.errors import InputError
+from colourmatch.paper.card import PAPER_SIZES_MM, write_card_pdf
 from colourmatch.photo.card import marker_bits, read_card
-from colourmatch.photo.print_card import PAPER_SIZES_MM, write_card_pdf
 
 PIXELS_PER_MM = 300 / 25.4
 

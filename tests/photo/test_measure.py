@@ -28,7 +28,7 @@ from colourmatch.photo.measure import (
     phone_sd,
     propagate,
 )
-from colourmatch.photo.reading import LOW_CODE
+from colourmatch.photo.spot import LOW_CODE
 from colourmatch.simulate import (
     Glint,
     Light,

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from colourmatch.lots.book import LotBook, open_book
+from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.simulate import Light, Phone, Pose, Scene, drink_transmittance, render_photo, save_photo
 
 BASE = {"caramel_a610": 0.01, "yellow_a430": 0.05}

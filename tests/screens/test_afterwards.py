@@ -10,10 +10,10 @@ import pytest
 from test_pages import open_app, shown
 from test_trend_page import measured
 
-from colourmatch.lots.book import LotBook
-from colourmatch.lots.work import record_photos
+from colourmatch.book.lot_book import LotBook
 from colourmatch.screens import trend_plots
 from colourmatch.screens.lots import make_labels
+from colourmatch.workflow.lot import record_photos
 
 BEGIN = datetime.now(UTC) - timedelta(weeks=8)
 FADING = np.array([0.1, -0.6, -0.4])

@@ -17,8 +17,8 @@ import pytest
 from driving import CHROMIUM, DRIVER, PICTURES, ROOT, SCREENS, Browsers, Page, free_port, wait_for
 from test_trend_page import close_lot
 
-from colourmatch.lots.book import LotBook, open_book
-from colourmatch.lots.references import enter_reference
+from colourmatch.book.lot_book import LotBook, open_book
+from colourmatch.workflow.references import enter_reference
 
 pytestmark = [
     pytest.mark.browser,

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from test_pages import by_key, open_app, shown
 
-from colourmatch.liquid import phone_calibration as pc
+from colourmatch.book.calibrations import KNOWN, add_entry
+from colourmatch.book.lot_book import LotBook
+from colourmatch.instrument import cards, phones
+from colourmatch.instrument import phone_calibration as pc
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.phone import unknown_phone
-from colourmatch.lots import cards, phones
-from colourmatch.lots.book import LotBook
-from colourmatch.lots.calibrations import KNOWN, add_entry
 from colourmatch.simulate import Light, Obstacle, Phone, Pose, Printer, Scene, render_photo, save_photo
 
 GREYS = [0.74, 0.48, 0.33, 0.18, 0.085, 0.03]
@@ -109,7 +109,7 @@ def test_what_is_missing_of_a_photo_is_asked_for(book: LotBook, card_photo: byte
 
 
 def test_a_lot_is_given_its_card(book: LotBook) -> None:
-    from colourmatch.lots.calibrations import lot_choice
+    from colourmatch.book.calibrations import lot_choice
 
     book.add_stock("red", "E129", 1.0)
     lot = book.new_lot("Bitter", 900, ["red"]).id

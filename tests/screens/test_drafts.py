@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 from test_pages import by_key, open_app
 
-from colourmatch.lots.book import LotBook
-from colourmatch.lots.work import record_photos
+from colourmatch.book.lot_book import LotBook
 from colourmatch.screens import drafts
+from colourmatch.workflow.lot import record_photos
 
 
 @pytest.fixture

@@ -7,8 +7,8 @@ from pathlib import Path
 from streamlit.testing.v1 import AppTest
 from test_pages import open_app
 
-from colourmatch.lots.book import LotBook
-from colourmatch.lots.work import record_photos
+from colourmatch.book.lot_book import LotBook
+from colourmatch.workflow.lot import record_photos
 
 
 def order_of(app: AppTest, *marks: str) -> list[int]:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from test_pages import open_app, shown
 
+from colourmatch.book.lot_book import LotBook
 from colourmatch.guide import PAGES, find_page
-from colourmatch.lots.book import LotBook
 from colourmatch.photo.quality import FLAGS
 from colourmatch.screens.help import for_the_app
 

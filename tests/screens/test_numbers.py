@@ -13,10 +13,10 @@ from typing import Any
 import pytest
 from test_pages import open_app
 
+from colourmatch.book.lot_book import LotBook
 from colourmatch.cli import run
-from colourmatch.lots.book import LotBook
-from colourmatch.lots.work import close_lot, record_photos
-from colourmatch.screens.parts import place_beside, spread_of
+from colourmatch.screens.html import place_beside, spread_of
+from colourmatch.workflow.lot import close_lot, record_photos
 
 #: Digits that are no figures of a lot: names of standards, lights and colourants, moments, entries by number, and what
 #: brackets and bars mean on every page.
@@ -33,7 +33,7 @@ _CROWDS = ("covariance", "rgb", "curve", "drawing", "markers", "uncertainty", "t
 @pytest.fixture(scope="module")
 def lots(tmp_path_factory: pytest.TempPathFactory, photos: list[Path]) -> Iterator[LotBook]:
     """A lot that waits for drops, with a glass of its own, and one that is closed."""
-    from colourmatch.lots.book import open_book
+    from colourmatch.book.lot_book import open_book
 
     book = open_book(tmp_path_factory.mktemp("numbers") / "book.sqlite")
     book.add_stock("red", "E129", 1.0)

@@ -9,8 +9,8 @@ import pytest
 from PIL import Image
 from streamlit.testing.v1 import AppTest
 
-from colourmatch.lots.book import LotBook
-from colourmatch.lots.work import record_photos
+from colourmatch.book.lot_book import LotBook
+from colourmatch.workflow.lot import record_photos
 
 APP = Path(__file__).resolve().parents[2] / "app.py"
 PAGES = ("start", "set_up", "match", "lots", "trend", "help", "picker", "calibrations")

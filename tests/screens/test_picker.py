@@ -12,7 +12,7 @@ from PIL import Image
 from test_browser import Browser, address, app_book, browser, pytestmark, wait_for
 from test_pages import by_key, open_app, shown
 
-from colourmatch.lots.book import LotBook
+from colourmatch.book.lot_book import LotBook
 from colourmatch.screens.rectangle_field import LABELS, carry_boxes, fit_box, take_boxes
 
 __all__ = ["address", "app_book", "browser"]

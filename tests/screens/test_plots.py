@@ -93,7 +93,7 @@ def test_photos_keep_the_numbers_they_have_in_the_lot() -> None:
 _HALF_READ = """
 import sys, threading, time
 import plotly.graph_objects
-import colourmatch.screens.parts, colourmatch.colour.ellipse  # all but pandas
+import colourmatch.screens.html, colourmatch.colour.ellipse  # all but pandas
 assert "pandas" not in sys.modules
 class Slow:
     def find_spec(self, name, path=None, target=None):

@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 from test_pages import PAGES, open_app, shown
 
-from colourmatch.lots import opening_to_read
-from colourmatch.lots.book import LotBook, open_book
-from colourmatch.lots.work import record_photos
+from colourmatch.book import opening_to_read
+from colourmatch.book.lot_book import LotBook, open_book
+from colourmatch.workflow.lot import record_photos
 
 #: Buttons that only look, lead somewhere, or save a file on the visitor's own machine.
 LOOKING = {

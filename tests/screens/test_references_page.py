@@ -7,9 +7,9 @@ import pytest
 from test_pages import by_key, open_app, shown
 from test_trend_page import close_lot, measured
 
-from colourmatch.lots.book import LotBook
-from colourmatch.lots.references import enter_reference
+from colourmatch.book.lot_book import LotBook
 from colourmatch.screens.references import tell_kept
+from colourmatch.workflow.references import enter_reference
 
 
 @pytest.fixture

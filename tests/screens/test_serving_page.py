@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from test_pages import by_key, open_app, shown
 
-from colourmatch.lots.book import LotBook
-from colourmatch.lots.work import record_photos
+from colourmatch.book.lot_book import LotBook
+from colourmatch.workflow.lot import record_photos
 
 LONG = {"name": "long drink", "depth_mm": 60.0, "dilution": 4.0, "illuminant": "A", "weight": 2.0}
 

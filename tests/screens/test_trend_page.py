@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from test_pages import open_app, shown
 
+from colourmatch.book.lot_book import LotBook
 from colourmatch.colour.difference import compare_lab
-from colourmatch.lots.book import LotBook
 from colourmatch.screens import trend_plots
 
 REFERENCE = np.array([76.0, 45.0, 31.0])

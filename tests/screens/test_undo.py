@@ -9,10 +9,10 @@ import pytest
 from streamlit.testing.v1 import AppTest
 from test_pages import by_key, shown
 
-from colourmatch.lots.book import LotBook
-from colourmatch.lots.work import record_photos
+from colourmatch.book.lot_book import LotBook
 from colourmatch.screens import drafts
 from colourmatch.screens.undoing import UNDONE
+from colourmatch.workflow.lot import record_photos
 
 APP = Path(__file__).resolve().parents[2] / "app.py"
 
@@ -235,7 +235,7 @@ def test_a_second_tap_cannot_put_the_next_stock_away(book: LotBook, lot_id: int)
 
 
 def test_a_reading_stays_the_one_that_was_chosen_when_another_is_noted(book: LotBook, lot_id: int) -> None:
-    from colourmatch.lots.references import enter_reference
+    from colourmatch.workflow.references import enter_reference
 
     for name, lab in (("B", [60, 45, 30]), ("C", [50, 45, 30])):
         enter_reference(book, name, lab)
@@ -263,7 +263,7 @@ def test_a_photo_after_the_closing_is_taken_back_where_it_was_taken(
 
 
 def test_card_and_phone_begin_at_the_newest_lot(book: LotBook, lot_id: int) -> None:
-    from colourmatch.lots.cards import enter_card
+    from colourmatch.instrument.cards import enter_card
 
     enter_card(book, "kitchen", [0.74, 0.48, 0.33, 0.18, 0.085, 0.03])
     app = open_match(lot_id).switch_page("colourmatch/screens/calibrations.py").run()

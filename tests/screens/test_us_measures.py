@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from test_pages import by_key, open_app, shown
 
-from colourmatch.lots.book import LotBook
-from colourmatch.screens import parts, session, telling
+from colourmatch.book.lot_book import LotBook
+from colourmatch.screens import html as parts
+from colourmatch.screens import lot_words as telling
+from colourmatch.screens import session
 
 
 def test_volumes_are_in_ml_until_us_measures_are_chosen(book: LotBook) -> None:

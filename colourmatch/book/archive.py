@@ -1,0 +1,362 @@
+"""Backs a lot book up into one archive, restores it, and checks a book; it knows no lots.
+
+The archive is a .zip: manifest.json, the database (book.sqlite, a copy by SQLite's own backup, or book.json,
+an export of a server's), and photos/ab/abcd....jpg. It may be made while the book is in use.
+"""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import json
+import os
+import re
+import shutil
+import sqlite3
+import tempfile
+import zipfile
+import zlib
+from collections.abc import Iterator, Mapping
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TextIO
+
+from sqlalchemy import Connection, Engine
+
+from colourmatch.book import tables as t
+from colourmatch.book.checks import utc_text
+from colourmatch.book.entries import LotStory, MovedEntry
+from colourmatch.book.export import export_json, iterate_stories, snapshot
+from colourmatch.book.naming import find_doubles
+from colourmatch.book.photo_store import PhotoStore
+from colourmatch.errors import BookError, InputError
+from colourmatch.writing import replace_whole
+
+if TYPE_CHECKING:
+    from colourmatch.book.lot_book import LotBook
+
+FORMAT = "colourmatch-backup"
+_PHOTO = re.compile(r"photos/([0-9a-f]{2})/((\1[0-9a-f]{62})\.[a-z]{3,4})")
+#: Clocks of several stations differ by less than this.
+_CLOCK_SLACK = timedelta(minutes=10)
+_PUT_BACK = (
+    "If the file is still on the phone, add it to its lot again; else restore it from the last backup."
+)
+_LARGEST_PHOTO = 500_000_000
+#: Every stored file that any table names, each once.
+_NAMED = " UNION ".join(
+    f'SELECT stored_name FROM "{table.name}" WHERE stored_name IS NOT NULL'
+    for table in t.HISTORY
+    if "stored_name" in table.c
+)
+
+
+@dataclass(frozen=True)
+class BackupReport:
+    """What went into an archive; `missing` are photos that the book names and the folder has not."""
+
+    path: Path
+    photos: int
+    missing: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Finding:
+    """Something wrong with a book: code, and a sentence that says what and what to do."""
+
+    code: str
+    text: str
+
+
+def backup_book(engine: Engine, store: PhotoStore, path: Path) -> BackupReport:
+    """Write one consistent archive; it appears under its name only when it is whole.
+
+    The database is copied first: photos are stored before they are named in it and never change, so that all
+    it names are there. BookError when there is no room or no right to write.
+    """
+    try:
+        if path.exists() and not path.is_file():  # a device or a folder would be put away for it
+            raise BookError(f"{path} is no file. Give another path for the backup, such as lots-backup.zip.")
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryDirectory(prefix=".backup-", dir=path.parent) as folder:
+            database, names = _copy_database(engine, Path(folder))
+            missing = tuple(name for name in names if not store.path(name).is_file())
+            partial = Path(folder) / "archive.zip"
+            with zipfile.ZipFile(partial, "w", zipfile.ZIP_STORED) as archive:
+                archive.writestr("manifest.json", json.dumps(_manifest(database, names, missing), indent=1))
+                archive.write(database, database.name, zipfile.ZIP_DEFLATED)
+                for name in names:
+                    if name not in missing:
+                        archive.write(store.path(name), f"photos/{name[:2]}/{name}")
+            with partial.open("rb+") as file:
+                os.fsync(file.fileno())
+            os.replace(partial, path)
+    except sqlite3.OperationalError as error:
+        if "full" not in str(error):
+            raise
+        raise BookError(
+            f"The backup {path} cannot be written: No space left for it. Make room, or give another path."
+        ) from None
+    except OSError as error:
+        raise BookError(
+            f"The backup {path} cannot be written: {error.strerror or error}. "
+            "Make room, or give another path."
+        ) from None
+    return BackupReport(path, len(names) - len(missing), missing)
+
+
+def _manifest(database: Path, names: list[str], missing: tuple[str, ...]) -> dict[str, Any]:
+    return {
+        "format": FORMAT,
+        "version": t.VERSION,
+        "made_at": utc_text(),
+        "database": database.name,
+        "database_sha256": _hash_file(database),
+        "photos": len(names) - len(missing),
+        "missing": missing,
+    }
+
+
+def _copy_database(engine: Engine, folder: Path) -> tuple[Path, list[str]]:
+    """A copy of the database as it is at one moment, and the photos that this copy names."""
+    if engine.dialect.name != "sqlite":
+        path = folder / "book.json"
+        with path.open("w", encoding="utf-8") as stream, snapshot(engine) as connection:
+            export_json(connection, stream)
+            return path, _photo_names(connection)
+    path = folder / "book.sqlite"
+    raw = engine.raw_connection()
+    try:
+        with closing(sqlite3.connect(path)) as target:
+            raw.driver_connection.backup(target)  # type: ignore[union-attr]
+            target.execute("PRAGMA journal_mode = DELETE")  # one file, without a log beside it
+            names = sorted(name for (name,) in target.execute(_NAMED))
+    finally:
+        raw.close()
+    return path, names
+
+
+def _photo_names(connection: Connection) -> list[str]:
+    return sorted(name for (name,) in connection.exec_driver_sql(_NAMED))
+
+
+def _hash_file(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def restore_book(
+    archive: Path | str, location: str | Path, *, environ: Mapping[str, str] | None = None
+) -> LotBook:
+    """Put a backup back at a location where there is no book yet, and open it.
+
+    BookError when the archive is damaged or the place is taken; no book is left there then.
+    """
+    from colourmatch.book.lot_book import find_photo_folder, open_book
+    from colourmatch.book.opening import book_path, parse_location
+
+    url = parse_location(str(location))
+    target = book_path(url)
+    if target is not None:
+        # A log of a book that is gone would be taken for the restored one's.
+        for taken in (target, *(target.with_name(target.name + end) for end in ("-wal", "-journal"))):
+            if taken.exists():
+                raise BookError(f"{taken} is there already. Give a new path to restore the backup to.")
+    with _open_archive(Path(archive)) as (packed, manifest), tempfile.TemporaryDirectory() as folder:
+        database = _unpack_database(packed, manifest, Path(folder))
+        _check_photos(packed)
+        # Photos first, as when they are added: a book never names a photo that is not there.
+        store = PhotoStore(find_photo_folder(url, environ))
+        for name, content in _photos_in(packed):
+            store.restore(name, content)
+        _place_database(database, location, target, environ)
+    try:
+        return open_book(location, environ=environ)
+    except BaseException:
+        if target is not None:  # it was not there before, and what was put there is no book
+            for end in ("", "-wal", "-shm", "-journal"):
+                target.with_name(target.name + end).unlink(missing_ok=True)
+        raise
+
+
+@contextmanager
+def _open_archive(path: Path) -> Iterator[tuple[zipfile.ZipFile, dict[str, Any]]]:
+    try:
+        with zipfile.ZipFile(path) as packed:
+            manifest = json.loads(packed.read("manifest.json"))
+            if not isinstance(manifest, dict) or manifest.get("format") != FORMAT:
+                raise BookError(f"{path} is no backup of a lot book. Give the .zip that the backup wrote.")
+            if str(manifest.get("version")) > t.VERSION:
+                raise BookError(f"{path} is of version {manifest.get('version')}. Update colourmatch.")
+            yield packed, manifest
+    except (
+        zipfile.BadZipFile,
+        zlib.error,
+        NotImplementedError,
+        RuntimeError,
+        KeyError,
+        ValueError,
+        EOFError,
+    ) as error:
+        raise BookError(f"The backup {path} is damaged ({str(error)[:200]}). Take an earlier one.") from None
+    except OSError as error:
+        if error.errno == errno.ENOSPC:
+            raise BookError(
+                f"The backup {path} cannot be unpacked: {error.strerror}. Make room in {tempfile.gettempdir()}, then "
+                "restore it again."
+            ) from None
+        raise BookError(
+            f"The backup {path} cannot be read: {error.strerror or error}. Check the path, or take another backup."
+        ) from None
+
+
+def _unpack_database(packed: zipfile.ZipFile, manifest: dict[str, Any], folder: Path) -> Path:
+    name = manifest["database"]
+    if name not in ("book.sqlite", "book.json"):
+        raise ValueError("no database in it")
+    path = Path(packed.extract(name, folder))
+    if _hash_file(path) != manifest.get("database_sha256"):
+        raise ValueError("the database in it was changed")
+    return path
+
+
+def _check_photos(packed: zipfile.ZipFile) -> None:
+    """Read every photo once before anything is placed: a damaged archive must leave no half book."""
+    for name, content in _photos_in(packed):
+        if hashlib.sha256(content).hexdigest() != name.split(".")[0]:
+            raise ValueError(f"photo {name} was changed")
+
+
+def _photos_in(packed: zipfile.ZipFile) -> Iterator[tuple[str, bytes]]:
+    for info in packed.infolist():
+        if info.filename in ("manifest.json", "book.sqlite", "book.json"):
+            continue
+        named = _PHOTO.fullmatch(info.filename)
+        if named is None or info.file_size > _LARGEST_PHOTO:
+            raise ValueError(f"unexpected content {info.filename!r}")
+        yield named.group(2), packed.read(info)
+
+
+def _place_database(
+    database: Path, location: str | Path, target: Path | None, environ: Mapping[str, str] | None
+) -> None:
+    from colourmatch.book.lot_book import open_book
+
+    if target is not None and database.suffix == ".sqlite":
+        try:
+            target.parent.mkdir(parents=True, exist_ok=True)
+            with replace_whole(target) as stream, database.open("rb") as source:
+                shutil.copyfileobj(source, stream)
+        except OSError as error:
+            raise BookError(
+                f"The book {target} cannot be written: {error.strerror or error}. Make room there or give another path, "
+                "then restore the backup again."
+            ) from None
+        return
+    try:
+        with open_book(location, environ=environ) as book, _as_export(database) as stream:
+            book.import_json(stream)
+    except BaseException:
+        if target is not None:
+            target.unlink(missing_ok=True)
+        raise
+
+
+@contextmanager
+def _as_export(database: Path) -> Iterator[TextIO]:
+    """The unpacked database as a JSON export, whichever of the two kinds it is."""
+    from colourmatch.book.lot_book import open_book
+
+    if database.suffix == ".json":
+        with database.open(encoding="utf-8") as stream:
+            yield stream
+        return
+    with open_book(database, environ={}) as source, tempfile.TemporaryFile("w+", encoding="utf-8") as between:
+        source.export_json(between)
+        between.seek(0)
+        yield between
+
+
+#: What a migration could not guard with foreign keys (tables.py).
+_LOST_TRIALS = (
+    "SELECT 'lots', trial_of FROM lots WHERE trial_of NOT IN (SELECT id FROM lots) "
+    "UNION ALL SELECT 'volumes', trial_lot_id FROM volumes WHERE trial_lot_id NOT IN (SELECT id FROM lots)"
+)
+
+
+def check_book(engine: Engine, store: PhotoStore) -> Iterator[Finding]:
+    """What is wrong with a book: damage, photos missing, changed or not named, lots that do not add up."""
+    with snapshot(engine) as connection:
+        if engine.dialect.name == "sqlite":
+            for (line,) in connection.exec_driver_sql("PRAGMA integrity_check"):
+                if line != "ok":
+                    yield Finding("damaged", f"The database is damaged ({line}). Restore the last backup.")
+            for row in connection.exec_driver_sql("PRAGMA foreign_key_check"):
+                yield Finding(
+                    "orphan", f"Row {row[1]} of {row[0]} points to a row of {row[2]} that is missing."
+                )
+        for name, lot_id in connection.exec_driver_sql(_LOST_TRIALS):
+            yield Finding(
+                "orphan", f"A row of {name} names lot {lot_id} for a trial, and there is no such lot."
+            )
+        for called, meant in find_doubles(connection):
+            listed = " and ".join(f"lot {lot_id} (its {how})" for lot_id, how in sorted(meant.items()))
+            yield Finding("one-name", f"{called!r} means {listed}. {_mend_name(meant)}")
+        for story in iterate_stories(connection):
+            yield from _check_moves(story)
+            try:
+                story.state()
+            except InputError as error:
+                yield Finding("contradiction", f"Lot {story.lot.id} does not add up: {error}")
+        named = set(_photo_names(connection))
+        yield from _check_clock(connection)
+    for name in sorted(named):
+        path = store.path(name)
+        if not path.is_file():
+            yield Finding("missing-photo", f"The photo {name} is missing. {_PUT_BACK}")
+        elif not store.holds(name):
+            yield Finding("changed-photo", f"The photo {name} was changed. {_PUT_BACK}")
+    for name in store.names():
+        if name not in named:
+            yield Finding(
+                "unnamed-photo", f"The photo {name} belongs to no entry. It may be deleted by hand."
+            )
+
+
+def _mend_name(meant: Mapping[int, str]) -> str:
+    """How one of two lots is called otherwise: by a number before a name, the newest first."""
+    lot_id = max(meant, key=lambda one: (meant[one] == "number", meant[one] == "name", one))
+    what = meant[lot_id]
+    return f"Give lot {lot_id} another {what}: colourmatch lot correct L{lot_id} --{what} NEW --reason 'two lots of one name'."
+
+
+def _check_moves(story: LotStory) -> Iterator[Finding]:
+    """Times put right that are of no entry of their lot, or from before its beginning."""
+    known = {entry.id for entry in story.events}
+    for entry in story.events:
+        if not isinstance(entry, MovedEntry):
+            continue
+        if entry.moved_entry_id not in known:
+            yield Finding(
+                "orphan",
+                f"Entry {entry.id} of lot {story.lot.id} is about entry {entry.moved_entry_id}, which is none of that lot.",
+            )
+        elif entry.moved_to < story.lot.created_at:
+            yield Finding(
+                "contradiction",
+                f"Entry {entry.id} puts entry {entry.moved_entry_id} before lot {story.lot.id} was begun. Put its time right: "
+                f"colourmatch lot correct {story.lot.id} {entry.moved_entry_id} --at TIME --reason WHY.",
+            )
+
+
+def _check_clock(connection: Connection) -> Iterator[Finding]:
+    """Entries from the future: the clock of a machine was wrong then, or is now."""
+    newest = connection.exec_driver_sql("SELECT max(created_at) FROM lot_entries").scalar()
+    if newest is not None and str(newest) > utc_text(datetime.now(UTC) + _CLOCK_SLACK):
+        yield Finding(
+            "clock",
+            f"The newest entry bears the time {newest}, which is still to come. Set the clock of this machine right; if "
+            "it is right, another one was wrong. The order of the entries is kept either way.",
+        )

@@ -1,0 +1,156 @@
+"""Entries about cards and phones in the lot book, and which of them photos are read with; it knows no pixels.
+
+Like all history they are only added to: something is forgotten by an entry that says so.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from colourmatch.book.checks import check_name, check_text, name_key, to_json
+from colourmatch.book.transactions import find_token, insert, refuse_other
+from colourmatch.errors import ColourMatchError, PhotoError
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection
+
+    from colourmatch.book.lot_book import LotBook
+
+#: What an entry is about.
+CARD, CARD_DEFAULT, CARD_FORGOTTEN = "card", "card-default", "card-forgotten"
+KNOWN, FIT, PHONE_FORGOTTEN = "phone-known", "phone-fit", "phone-forgotten"
+LOT_CHOICE = "lot-choice"
+
+
+@dataclass(frozen=True)
+class CalibrationEntry:
+    """One entry; `name` is the card's, the phone's, or a lot's id; `data` depends on the kind."""
+
+    id: int
+    kind: str
+    name: str
+    light: str | None
+    data: dict[str, Any]
+    created_at: str
+    entered_by: str | None
+    original_sha256: str | None
+    stored_name: str | None
+    original_name: str | None
+
+
+def add_entry(
+    book: LotBook,
+    kind: str,
+    name: str,
+    data: dict[str, Any] | None = None,
+    *,
+    light: str | None = None,
+    photo: tuple[bytes, str] | None = None,
+    entered_by: str | None = None,
+    token: str | None = None,
+) -> CalibrationEntry:
+    """Write an entry; a `photo` (bytes, file name) is kept in the photo store without its position data.
+
+    InputError for a name that is none; PhotoError when the file cannot be kept.
+    """
+    from colourmatch.book import tables as t
+
+    values: dict[str, Any] = {"kind": kind, "name": check_name(name), "name_key": name_key(name)}
+    if light is not None:
+        values |= {"light": check_name(light, "name of the light"), "light_key": name_key(light)}
+    if photo is not None:
+        kept = book.photo_store.keep(photo[0])
+        values |= {"original_sha256": kept.original_sha256, "stored_name": kept.name}
+        values |= {"original_name": check_text(photo[1], "file name")[:255]}
+    check_text(entered_by, "name of who entered it")
+
+    def act(connection: Connection) -> int:
+        if (known := find_token(connection, t.calibrations, token)) is not None:
+            derived = ("name", "light", "stored_name", "original_name")  # said by the others
+            asked = {key: value for key, value in values.items() if key not in derived}
+            refuse_other(known, asked if photo is not None else {**asked, "data": to_json(data)})
+            return int(known["id"])
+        return insert(
+            connection, t.calibrations, data=to_json(data), entered_by=entered_by, token=token, **values
+        )
+
+    written = book._write(act)
+    return next(entry for entry in list_entries(book, (kind,)) if entry.id == written)
+
+
+def list_entries(
+    book: LotBook, kinds: Sequence[str], name: str | None = None, light: str | None = None
+) -> list[CalibrationEntry]:
+    """Entries of these kinds in order, of one name and light where given."""
+    from sqlalchemy import select
+
+    from colourmatch.book import tables as t
+
+    query = select(t.calibrations).where(t.calibrations.c.kind.in_(kinds)).order_by(t.calibrations.c.id)
+    if name is not None:
+        query = query.where(t.calibrations.c.name_key == name_key(name))
+    if light is not None:
+        query = query.where(t.calibrations.c.light_key == name_key(light))
+    with book._read() as connection:
+        rows = connection.execute(query).mappings().all()
+    return [
+        CalibrationEntry(
+            row["id"], row["kind"], row["name"], row["light"], json.loads(row["data"] or "{}"),
+            row["created_at"], row["entered_by"], row["original_sha256"], row["stored_name"],
+            row["original_name"],
+        )
+        for row in rows
+    ]  # fmt: skip
+
+
+def since_forgotten(entries: Sequence[CalibrationEntry], forgotten: str) -> list[CalibrationEntry]:
+    """The entries after the last one that forgets."""
+    last = max((entry.id for entry in entries if entry.kind == forgotten), default=0)
+    return [entry for entry in entries if entry.id > last and entry.kind != forgotten]
+
+
+def open_photo(source: Path | str | tuple[bytes, str]) -> tuple[bytes, str]:
+    """The bytes of a photo and its name; PhotoError when it cannot be read."""
+    if isinstance(source, tuple):
+        return source
+    path = Path(source)
+    try:
+        return path.read_bytes(), path.name
+    except OSError as error:
+        raise PhotoError(
+            f"The photo {path} cannot be read: {error.strerror or error}. Check the path."
+        ) from None
+
+
+def choose_for_lot(
+    book: LotBook,
+    lot: int,
+    *,
+    card: str | None = None,
+    light: str | None = None,
+    entered_by: str | None = None,
+) -> dict[str, Any]:
+    """Note the card and the light of a lot's photos from now on; what is None stays as it was."""
+    told = lot_choice(book, lot)
+    wanted = told | {k: v for k, v in (("card", card), ("light", light)) if v is not None}
+    if wanted != told:
+        add_entry(book, LOT_CHOICE, f"lot {lot}", wanted, entered_by=entered_by)
+    return wanted
+
+
+def lot_choice(book: LotBook, lot: int) -> dict[str, Any]:
+    """The card and light of a lot's photos: {"card": name or None, "light": name or None}."""
+    entries = list_entries(book, (LOT_CHOICE,), f"lot {lot}")
+    return {"card": None, "light": None} | (entries[-1].data if entries else {})
+
+
+def refuse_or(act: Callable[[], dict[str, Any]], name: str) -> dict[str, Any]:
+    """What `act` gives, or the refusal as an entry with its sentence, so that one photo stops no other."""
+    try:
+        return act()
+    except ColourMatchError as error:
+        return {"photo": name, "entry": None, "error": error.text, "code": error.code}

@@ -1,0 +1,486 @@
+"""What the lot book hands out: plain frozen records of stocks, lots and entries; it knows no database.
+
+Times are UTC, text as 2026-11-25T07:14:39.123456+00:00, so that they sort as they stand.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
+
+from colourmatch.book.checks import STOPS
+
+if TYPE_CHECKING:
+    from colourmatch.liquid.stock import Addition, BatchState, Stock
+
+
+@dataclass(frozen=True)
+class Reference:
+    """What a lot is tinted to: the bottle it stands in for, or the maker's own last good lot."""
+
+    id: int
+    name: str
+    notes: str
+    created_at: str
+    entered_by: str | None = None
+
+
+@dataclass(frozen=True)
+class ReferenceReading:
+    """One reading of a reference: Lab (D65, 2 degrees) at a depth and a dilution.
+
+    `photo_sha256` is that of the stored file; that of the photo as it came when no file is kept
+    (`stored_name` None), as in books from before version 0003.
+    """
+
+    id: int
+    reference_id: int
+    lab: tuple[float, float, float]
+    lab_sd: tuple[float, float, float] | None
+    depth_mm: float
+    dilution: float
+    photo_sha256: str | None
+    measurement: dict[str, Any] | None
+    created_at: str
+    entered_by: str | None = None
+    original_sha256: str | None = None
+    stored_name: str | None = None
+    original_name: str | None = None
+    taken_at: str | None = None
+
+
+@dataclass(frozen=True)
+class StockEntry:
+    """A stock as it stands now: what is on its label, the latest drop, and what was learnt from photos.
+
+    `corrected` says in words what was put right of it, and why.
+
+    `label_strength_g_per_100ml` is as made up; the true strength is `strength_factor` times that. The factor
+    is always against the label, never against an earlier factor.
+    """
+
+    id: int
+    name: str
+    colourant: str
+    label_strength_g_per_100ml: float
+    label_strength_rel_sd: float
+    drop_ml: float
+    made_in: str
+    strength_rel_sd: float
+    drop_rel_sd: float
+    density_g_per_ml: float
+    notes: str
+    diluted_from_id: int | None
+    strength_factor: float
+    learnt_from_lot_id: int | None
+    weighed: bool
+    active: bool
+    created_at: str
+    changed_at: str
+    entered_by: str | None = None
+    corrected: tuple[str, ...] = ()
+
+    @property
+    def strength_g_per_100ml(self) -> float:
+        """The strength as learnt, or that of the label while nothing was learnt."""
+        return self.label_strength_g_per_100ml * self.strength_factor
+
+    @property
+    def learnt(self) -> tuple[float, float, float] | None:
+        """Real over label strength with its 95 % interval as photos taught it, None while they taught nothing.
+
+        The logarithm of the factor is taken as normal: factor x exp(+-1.96 sd).
+        """
+        if self.strength_factor == 1 and self.learnt_from_lot_id is None:
+            return None
+        spread = math.exp(1.96 * self.strength_rel_sd)
+        return self.strength_factor, self.strength_factor / spread, self.strength_factor * spread
+
+    def as_stock(self, *, learnt: bool = True) -> Stock:
+        """The stock to reckon with; `learnt` False takes the strength of the label."""
+        from colourmatch.liquid.stock import Stock
+
+        return Stock(
+            name=self.name,
+            colourant=self.colourant,
+            strength_g_per_100ml=self.strength_g_per_100ml if learnt else self.label_strength_g_per_100ml,
+            drop_ml=self.drop_ml,
+            made_in=self.made_in,
+            strength_rel_sd=self.strength_rel_sd if learnt else self.label_strength_rel_sd,
+            drop_rel_sd=self.drop_rel_sd,
+            density_g_per_ml=self.density_g_per_ml,
+        )
+
+
+@dataclass(frozen=True)
+class StockChange:
+    """One later entry of a stock: kind is "weighed", "learnt", "reset", "put-away", "corrected" or "unlearnt".
+
+    "corrected": label strength, name or remark put right, those that are not None. "unlearnt": what the closing of the
+    lot had taught is taken back, since the lot was opened again.
+    """
+
+    id: int
+    stock_id: int
+    kind: str
+    created_at: str
+    entered_by: str | None
+    drops: float | None = None
+    grams: float | None = None
+    drop_ml: float | None = None
+    drop_rel_sd: float | None = None
+    strength_factor: float | None = None
+    strength_rel_sd: float | None = None
+    lot_id: int | None = None
+    text: str = ""
+    label_g_per_100ml: float | None = None
+    name: str | None = None
+    notes: str | None = None
+
+
+@dataclass(frozen=True)
+class Lot:
+    """The head of a lot, with later amendments in place."""
+
+    id: int
+    name: str
+    number: str | None
+    volume_ml: float
+    stocks: tuple[str, ...]
+    ceiling_mg_per_l: float | None
+    depth_mm: float
+    dilution: float
+    tolerance: float
+    already_mg_per_l: float
+    jurisdiction: str | None
+    reference_id: int | None
+    target_lab: tuple[float, float, float] | None
+    notes: str
+    serving: dict[str, Any] | None
+    created_at: str
+    entered_by: str | None = None
+    closed: bool = False
+    already_colourant: str | None = None
+    trial_of: int | None = None
+
+    @property
+    def label(self) -> str:
+        """The number the maker gave, else L and the id, which is no other lot's number (naming.py)."""
+        return self.number or f"L{self.id}"
+
+
+@dataclass(frozen=True)
+class LotEntry:
+    """What every entry of a lot carries; `replaced_by_id` names the entry that corrects this one.
+
+    `moved_by_id` names the entry that put its time right last, None when none did.
+    """
+
+    id: int
+    lot_id: int
+    kind: str
+    created_at: str
+    entered_by: str | None
+    replaces_id: int | None
+    reason: str | None
+    replaced_by_id: int | None
+    stands_at: str = ""
+    moved_by_id: int | None = None
+
+    @property
+    def happened_at(self) -> str:
+        """When it happened: as it was put right, of a correction as what it corrects, else when it was entered."""
+        return self.stands_at or self.created_at
+
+
+@dataclass(frozen=True)
+class AdditionEntry(LotEntry):
+    """A dose of a stock: the quantity as typed and its unit, and what that was in ml and mg.
+
+    The stock is kept as it was at that moment; mg is by the strength of the label, so that what was weighed
+    in stays what the ceiling counts, whatever is learnt later.
+    """
+
+    stock_id: int = 0
+    stock: str = ""
+    quantity: float = 0.0
+    unit: str = "drops"
+    ml: float = 0.0
+    mg: float = 0.0
+    void: bool = False
+    colourant: str = ""
+    strength_g_per_100ml: float = 0.0
+    drop_ml: float = 0.0
+    made_in: str = "water"
+    strength_rel_sd: float = 0.2
+    drop_rel_sd: float = 0.15
+    density_g_per_ml: float = 1.0
+
+    def as_addition(self, stock: Stock | None = None) -> Addition:
+        """The addition to reckon with, of the stock as recorded or of another knowledge of the same stock."""
+        from colourmatch.liquid.stock import Addition, Stock
+
+        recorded = stock or Stock(
+            name=self.stock,
+            colourant=self.colourant,
+            strength_g_per_100ml=self.strength_g_per_100ml,
+            drop_ml=self.drop_ml,
+            made_in=self.made_in,
+            strength_rel_sd=self.strength_rel_sd,
+            drop_rel_sd=self.drop_rel_sd,
+            density_g_per_ml=self.density_g_per_ml,
+        )
+        return Addition(recorded, self.ml)
+
+
+@dataclass(frozen=True)
+class VolumeEntry(LotEntry):
+    """Batch that left or came: kind "sample" (`returned` True: it went back whole), "untinted" or "poured-back".
+
+    A trial that is poured back is an entry of its batch without the stocks, and one addition of each stock.
+    `trial_lot_id`: the lot that the trial taken or poured back is written down as.
+    """
+
+    ml: float = 0.0
+    returned: bool = False
+    void: bool = False
+    trial_lot_id: int | None = None
+
+    @property
+    def came(self) -> bool:
+        """Whether batch came in, so that the batch grew."""
+        return self.kind in ("untinted", "poured-back")
+
+
+@dataclass(frozen=True)
+class PhotoEntry(LotEntry):
+    """A photo: `purpose` is "match" or "recheck"; `sha256` is that of the stored file.
+
+    `aside`: why it was set aside and counts no more, None while it counts.
+    """
+
+    purpose: str = "match"
+    sha256: str | None = None
+    original_sha256: str | None = None
+    stored_name: str | None = None
+    original_name: str | None = None
+    taken_at: str | None = None
+    delta_e_2000: float | None = None
+    delta_e_2000_low: float | None = None
+    delta_e_2000_high: float | None = None
+    measurement: dict[str, Any] = field(default_factory=dict)
+    advice: dict[str, Any] | None = None
+    aside: str | None = None
+
+
+@dataclass(frozen=True)
+class AsideEntry(LotEntry):
+    """A photo set aside for the entry's reason; `back` True: taken back, so that it counts again."""
+
+    photo_entry_id: int = 0
+    back: bool = False
+
+
+@dataclass(frozen=True)
+class MovedEntry(LotEntry):
+    """The time of another entry put right: it happened at `moved_to`, and counts there."""
+
+    moved_entry_id: int = 0
+    moved_to: str = ""
+
+
+@dataclass(frozen=True)
+class NoteEntry(LotEntry):
+    """A free text."""
+
+    text: str = ""
+
+
+@dataclass(frozen=True)
+class AmendmentEntry(LotEntry):
+    """Fields of the lot's head that were put right, as name and new value."""
+
+    changes: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class ClosingEntry(LotEntry):
+    """The end of a lot: a short reason ("matched", "nearest", "ceiling" ...), words, and final figures."""
+
+    outcome: str = ""
+    text: str = ""
+    final: dict[str, Any] | None = None
+    reopened_before: int = 0
+
+    @property
+    def against(self) -> str:
+        """What the advice had said, where the lot was closed for another of its reasons to stop; else nothing."""
+        said = contradict(self.outcome, self.final)
+        return said and f"The advice was another: {said}"
+
+
+@dataclass(frozen=True)
+class ReopeningEntry(LotEntry):
+    """A closed lot opened again: the closing that it names ends nothing any more."""
+
+    closing_entry_id: int = 0
+
+
+@dataclass(frozen=True)
+class LotStory:
+    """A lot and all its entries in order, replaced ones included; everything else is derived from them."""
+
+    lot: Lot
+    events: tuple[LotEntry, ...]
+    stock_entries: tuple[StockEntry, ...] = ()
+
+    @property
+    def effective(self) -> tuple[LotEntry, ...]:
+        """The entries that count, in the order in which they happened.
+
+        A correction stands in the place of what it corrects, a void one falls. Entries whose time was never put
+        right keep the order in which they were entered, even where a clock was set back.
+        """
+        by_id = {entry.id: entry for entry in self.events}
+        placed, clock = [], ""
+        for entry in self.events:
+            clock, first = max(clock, entry.created_at), entry.id
+            if entry.replaces_id is not None:
+                continue
+            while entry.replaced_by_id is not None:
+                entry = by_id[entry.replaced_by_id]
+            if not getattr(entry, "void", False):
+                placed.append((clock if entry.moved_by_id is None else entry.happened_at, first, entry))
+        return tuple(entry for _, _, entry in sorted(placed, key=lambda place: place[:2]))
+
+    @property
+    def additions(self) -> tuple[AdditionEntry, ...]:
+        """The additions that count, in the order in which they were made."""
+        return tuple(entry for entry in self.effective if isinstance(entry, AdditionEntry))
+
+    @property
+    def photos(self) -> tuple[PhotoEntry, ...]:
+        """The photos in order, those set aside too."""
+        return tuple(entry for entry in self.effective if isinstance(entry, PhotoEntry))
+
+    @property
+    def counting_photos(self) -> tuple[PhotoEntry, ...]:
+        """The photos in order without those that were set aside."""
+        return tuple(photo for photo in self.photos if photo.aside is None)
+
+    @property
+    def closing(self) -> ClosingEntry | None:
+        """The closing entry that stands, None while the lot is open."""
+        undone = {entry.closing_entry_id for entry in self.events if isinstance(entry, ReopeningEntry)}
+        closings = (entry for entry in self.events if isinstance(entry, ClosingEntry))
+        return next((entry for entry in closings if entry.id not in undone), None)
+
+    def entries_before(self, entry: LotEntry) -> tuple[LotEntry, ...]:
+        """The entries that count and happened before a given one, such as a photo."""
+        place = [known.id for known in self.effective].index(entry.id)
+        return self.effective[:place]
+
+    def additions_before(self, photo: LotEntry) -> tuple[AdditionEntry, ...]:
+        """The additions that count and were in the batch when the photo was taken."""
+        return tuple(known for known in self.entries_before(photo) if isinstance(known, AdditionEntry))
+
+    def state(
+        self, before: LotEntry | None = None, *, stocks: Mapping[str, Stock] | None = None
+    ) -> BatchState:
+        """Volume and colour of the batch now, or before a given entry; InputError when entries contradict.
+
+        `stocks` by name: another knowledge of the stocks (such as the learnt strength) than the label's.
+        """
+        from colourmatch.liquid.stock import BatchState
+
+        entries = self.effective if before is None else self.entries_before(before)
+        state = BatchState(
+            self.lot.volume_ml,
+            already_mg_per_l=self.lot.already_mg_per_l,
+            already_colourant=self.lot.already_colourant,
+        )
+        for entry in entries:
+            state = _apply(state, entry, stocks or {})
+        return state
+
+
+def _apply(state: BatchState, entry: LotEntry, stocks: Mapping[str, Stock]) -> BatchState:
+    if isinstance(entry, AdditionEntry):
+        return state.add(entry.as_addition(stocks.get(entry.stock)))
+    if isinstance(entry, VolumeEntry) and entry.came:
+        return state.add_untinted(entry.ml)
+    if isinstance(entry, VolumeEntry) and not entry.returned:
+        return state.take_sample(entry.ml)
+    return state
+
+
+def contradict(outcome: str, advice: Mapping[str, Any] | None) -> str:
+    """What the advice says, where a lot is closed for another of its reasons to stop; else nothing."""
+    said = advice or {}
+    if not said.get("text") or outcome not in STOPS or outcome == said.get("reason"):
+        return ""
+    return str(said["text"])
+
+
+#: A figure of a lot's head -> its words and its unit.
+_FIGURES = {
+    "volume_ml": ("batch at the beginning", "ml"),
+    "ceiling_mg_per_l": ("ceiling", "mg/l"),
+    "depth_mm": ("depth", "mm"),
+    "dilution": ("thinned, 1 part made up to", ""),
+    "tolerance": ("tolerance", "CIEDE2000"),
+    "already_mg_per_l": ("colour in the base", "mg/l"),
+    "already_colourant": ("colourant in the base", ""),
+    "jurisdiction": ("limits of", ""),
+    "reference_id": ("reference number", ""),
+    "target_lab": ("target L*, a*, b*", ""),
+    "serving": ("where the match is judged", ""),
+}
+
+
+def tell_figure(key: str, value: object) -> str:
+    """A figure of a lot's head that was put right, in words: "ceiling 60 mg/l"."""
+    words, unit = _FIGURES.get(key, (key.replace("_", " "), ""))
+    if isinstance(value, Mapping):
+        return words
+    parts = value if isinstance(value, (list, tuple)) else ("none",) if value is None else (value,)
+    shown = (f"{part:.10g}" if isinstance(part, (int, float)) else str(part) for part in parts)
+    return f"{words} {', '.join(shown)} {unit if value is not None else ''}".rstrip()
+
+
+def mark_aside(events: list[LotEntry]) -> list[LotEntry]:
+    """The same entries, each photo with the reason for which it was set aside last."""
+    reasons: dict[int, str | None] = {}
+    for entry in events:
+        if isinstance(entry, AsideEntry):
+            reasons[entry.photo_entry_id] = None if entry.back else entry.reason or ""
+    return [
+        replace(entry, aside=reasons[entry.id])
+        if isinstance(entry, PhotoEntry) and entry.id in reasons
+        else entry
+        for entry in events
+    ]
+
+
+def mark_replaced(events: list[LotEntry]) -> list[LotEntry]:
+    """The same entries, each naming the one that replaces it."""
+    successors = {entry.replaces_id: entry.id for entry in events if entry.replaces_id is not None}
+    return [
+        replace(entry, replaced_by_id=successors[entry.id]) if entry.id in successors else entry
+        for entry in events
+    ]
+
+
+def mark_times(events: list[LotEntry]) -> list[LotEntry]:
+    """The same entries, each with when it happened; a correction stands where what it corrects stands."""
+    moves = {entry.moved_entry_id: entry for entry in events if isinstance(entry, MovedEntry)}
+    stands: dict[int | None, tuple[str, int | None]] = {}
+    for entry in events:
+        place = stands.get(entry.replaces_id, (entry.created_at, None))
+        move = moves.get(entry.id)
+        stands[entry.id] = place if move is None else (move.moved_to, move.id)
+    return [
+        replace(entry, stands_at=stands[entry.id][0], moved_by_id=stands[entry.id][1]) for entry in events
+    ]

@@ -1,0 +1,210 @@
+"""Writes the book out as JSON in bounded memory, and reads that into an empty book; it knows no rules.
+
+It is one JSON document laid out with one row a line: any JSON reader takes it, this one reads it by lines.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterator
+from contextlib import suppress
+from datetime import datetime
+from typing import Any, TextIO
+
+from sqlalchemy import Boolean, Column, Connection, Engine, Float, Integer, Table, func, select
+
+from colourmatch.book import tables as t
+from colourmatch.book.checks import utc_text
+from colourmatch.book.entries import LotStory
+from colourmatch.book.rows import (
+    read_events,
+    read_lots,
+    read_reference_readings,
+    read_references,
+    read_stocks,
+)
+from colourmatch.errors import BookError, ColourMatchError, InputError
+
+FORMAT = "colourmatch-book"
+_BATCH = 200
+
+
+def export_json(connection: Connection, stream: TextIO) -> int:
+    """Write every row of the book; the number of rows."""
+    head = {"format": FORMAT, "version": t.VERSION, "made_at": utc_text()}
+    stream.write(json.dumps(head)[:-1] + ', "rows": [\n')
+    count = 0
+    for table in t.HISTORY:
+        query = select(table).order_by(*table.primary_key.columns)
+        for row in connection.execution_options(yield_per=_BATCH).execute(query).mappings():
+            stream.write(("," if count else "") + json.dumps([table.name, dict(row)]) + "\n")
+            count += 1
+    stream.write(f'], "row_count": {count}}}\n')
+    return count
+
+
+def import_json(connection: Connection, stream: TextIO) -> int:
+    """Read an export into an empty book, ids and times as they were; the number of rows.
+
+    BookError when the book is not empty; InputError when the file is no export, cut off, or newer.
+    """
+    for table in t.HISTORY:
+        if connection.execute(select(*table.primary_key.columns).limit(1)).first() is not None:
+            raise BookError("The lot book is not empty. Give a new path with --book to read the export into.")
+    by_name = {table.name: table for table in t.HISTORY}
+    rows = _read_rows(stream)
+    count = 0
+    pending: list[dict[str, Any]] = []
+    current: Table | None = None
+    for name, row in _decoded(rows):
+        known = by_name.get(name) if isinstance(name, str) else None
+        if known is None:
+            raise InputError(f"The export holds a table {name!r} that is not known here. Update colourmatch.")
+        if known is not current or len(pending) >= _BATCH:
+            _flush(connection, current, pending)
+            current = known
+        pending.append(_check_row(known, row))
+        count += 1
+    _flush(connection, current, pending)
+    _read_all(connection)
+    _restart_ids(connection)
+    return count
+
+
+def _read_all(connection: Connection) -> None:
+    """InputError when what was read in is no book that can be read again; what does not add up is left to the check."""
+    try:
+        read_stocks(connection)
+        for reference in read_references(connection):
+            read_reference_readings(connection, reference.id)
+        for story in iterate_stories(connection, heavy=True):
+            for entry in story.events:
+                datetime.fromisoformat(entry.happened_at)
+            with suppress(ColourMatchError):
+                story.state()
+    except (KeyError, TypeError, ValueError, AttributeError, IndexError, ArithmeticError, RecursionError):
+        raise InputError(CUT_OFF) from None
+
+
+def _flush(connection: Connection, table: Table | None, pending: list[dict[str, Any]]) -> None:
+    if table is not None and pending:
+        connection.execute(table.insert(), pending)
+    pending.clear()
+
+
+def _restart_ids(connection: Connection) -> None:
+    """A server counts ids apart from the rows; SQLite looks at the rows."""
+    if connection.dialect.name != "postgresql":
+        return
+    for table in t.HISTORY:
+        if "id" in table.c and (highest := connection.scalar(select(func.max(table.c.id)))):
+            connection.execute(
+                select(func.setval(func.pg_get_serial_sequence(f'"{table.name}"', "id"), highest))
+            )
+
+
+def _decoded(rows: Iterator[tuple[Any, Any]]) -> Iterator[tuple[Any, Any]]:
+    try:
+        yield from rows
+    except UnicodeDecodeError:
+        raise InputError(_NO_EXPORT) from None
+
+
+_NO_EXPORT = "That file is no export of a lot book. Give the file that `colourmatch lot export` wrote."
+CUT_OFF = "The export is cut off or was changed. Export it again, or take the last backup."
+
+
+def _read_rows(stream: TextIO) -> Iterator[tuple[Any, Any]]:
+    first = stream.readline()
+    try:
+        head = json.loads(first.rstrip() + "]}")
+        by_line = isinstance(head, dict) and "rows" in head
+    except ValueError:
+        head, by_line = _load(first + stream.read()), False
+    if not isinstance(head, dict) or head.get("format") != FORMAT:
+        raise InputError(_NO_EXPORT)
+    if str(head.get("version")) > t.VERSION:
+        raise InputError(f"The export is of version {head.get('version')}. Update colourmatch to read it.")
+    if not by_line:
+        rows = head.get("rows")
+        if not isinstance(rows, list) or len(rows) != head.get("row_count"):
+            raise InputError(CUT_OFF)
+        yield from (_pair(row) for row in rows)
+        return
+    for count, line in enumerate(stream):
+        if line.startswith("]"):
+            if _load('{"rows": [' + line).get("row_count") != count:
+                break
+            return
+        yield _pair(_load(line.lstrip(",")))
+    raise InputError(CUT_OFF)
+
+
+def _load(text: str) -> Any:
+    try:
+        return json.loads(text)
+    except (ValueError, RecursionError):
+        raise InputError(CUT_OFF if FORMAT in text or text[:1] in "[]" else _NO_EXPORT) from None
+
+
+def _pair(row: Any) -> tuple[Any, Any]:
+    if not isinstance(row, list) or len(row) != 2:
+        raise InputError(CUT_OFF)
+    return row[0], row[1]
+
+
+def _check_row(table: Table, row: Any) -> dict[str, Any]:
+    """The row when it has the columns of its table with values of their kind."""
+    if not isinstance(row, dict) or set(row) - set(table.c.keys()):
+        raise InputError(
+            f"A row of {table.name} in the export has columns that are not known here. {CUT_OFF}"
+        )
+    for column in table.c:
+        value = row.get(column.name, _default(column))
+        if not _fits(column, value):
+            raise InputError(
+                f"{table.name}.{column.name} in the export is {value!r}, which cannot be. {CUT_OFF}"
+            )
+    return {column.name: row.get(column.name, _default(column)) for column in table.c}
+
+
+def _default(column: Column[Any]) -> Any:
+    """What a row of an older export stands for, where it has not got the column yet."""
+    return getattr(column.default, "arg", None)
+
+
+def _fits(column: Column[Any], value: Any) -> bool:
+    if value is None:
+        return bool(column.nullable)
+    if isinstance(column.type, Boolean):
+        return isinstance(value, bool)
+    if isinstance(column.type, Integer):
+        return isinstance(value, int) and not isinstance(value, bool) and abs(value) < 2**31
+    if isinstance(column.type, Float):
+        if isinstance(value, bool) or not isinstance(value, (int, float)):
+            return False
+        return math.isfinite(value) if isinstance(value, float) else abs(value) < 2**53
+    return isinstance(value, str)
+
+
+def iterate_stories(connection: Connection, heavy: bool = False) -> Iterator[LotStory]:
+    """All lots with their entries, measurements read only with `heavy`, in the order of their ids."""
+    last = 0
+    while True:
+        query = select(t.lots).where(t.lots.c.id > last).order_by(t.lots.c.id).limit(_BATCH)
+        lots = read_lots(connection, query)
+        if not lots:
+            return
+        events = read_events(connection, [lot.id for lot in lots], heavy=heavy)
+        for lot in lots:
+            yield LotStory(lot, tuple(events[lot.id]))
+        last = lots[-1].id
+
+
+def snapshot(engine: Engine) -> Connection:
+    """A connection that sees the book as it is at its first query, whatever others write meanwhile."""
+    connection = engine.connect()
+    if engine.dialect.name == "postgresql":
+        return connection.execution_options(isolation_level="REPEATABLE READ")
+    return connection

@@ -1,0 +1,129 @@
+"""What lots are called: ids, numbers and names as they stand now, and what a text means; it writes nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Container, Iterator
+from typing import TYPE_CHECKING
+
+from sqlalchemy import Connection, func, or_, select
+
+from colourmatch.book import tables as t
+from colourmatch.book.checks import name_key
+from colourmatch.book.rows import read_lots
+from colourmatch.errors import InputError
+
+if TYPE_CHECKING:
+    from colourmatch.book.entries import Lot
+
+#: Numbers that SQL's lower() may fold otherwise than `name_key` does: beyond ASCII, or with two blanks.
+_FOLDED_APART = "[^ -~]|  "
+
+
+def find_renamed(connection: Connection) -> list[Lot]:
+    """The lots whose name or number was put right, as they are called now."""
+    told = or_(t.amendments.c.changes.contains('"name": '), t.amendments.c.changes.contains('"number": '))
+    ids = select(t.lot_entries.c.lot_id).join(t.amendments).where(told)
+    return read_lots(connection, select(t.lots).where(t.lots.c.id.in_(ids)))
+
+
+def read_meanings(connection: Connection, text: str) -> dict[int, str]:
+    """The lots that a text can mean, each with how: "id", "number" or "name"; capitals do not matter.
+
+    L and an id mean that id. Digits with zeros before them mean an id only where they mean nothing else.
+    """
+    key = name_key(text)
+    lot_id = _id_of(key)
+    number = t.lots.c.number
+    by_number = or_(func.lower(number) == key, number.regexp_match(_FOLDED_APART))
+    wanted = or_(t.lots.c.id == (lot_id or 0), t.lots.c.name_key == key, by_number)
+    found = {lot.id: lot for lot in read_lots(connection, select(t.lots).where(wanted))}
+    found |= {lot.id: lot for lot in find_renamed(connection)}
+    meant = {lot.id: how for lot in found.values() if (how := _how(lot, key))}
+    if lot_id in found and (str(lot_id) == key.removeprefix("l") or not meant):
+        meant[lot_id] = "id"
+    return dict(sorted(meant.items(), reverse=True))
+
+
+def _id_of(key: str) -> int | None:
+    digits = key.removeprefix("l")
+    return int(digits) if digits.isdecimal() and len(digits) < 10 else None
+
+
+def _how(lot: Lot, key: str) -> str:
+    if lot.number is not None and name_key(lot.number) == key:
+        return "number"
+    return "name" if name_key(lot.name) == key else ""
+
+
+def choose_meaning(connection: Connection, text: str) -> int | None:
+    """The id of the only lot that a text means, None when it means none; InputError lists what it can mean."""
+    meant = read_meanings(connection, text)
+    if len(meant) < 2:
+        return next(iter(meant), None)
+    if set(meant.values()) == {"name"}:
+        listed = ", ".join(str(lot_id) for lot_id in list(meant)[:5])
+        raise InputError(f"{len(meant)} lots are called {text!r}. Give the id of one of them: {listed}.")
+    listed = " or ".join(f"lot {lot_id} (its {how})" for lot_id, how in sorted(meant.items()))
+    ways = ", ".join(f"{_way_to(connection, lot_id)} for lot {lot_id}" for lot_id in sorted(meant))
+    raise InputError(
+        f"{text!r} can mean {listed}. Give {ways}, or give one of them another number or name: "
+        "colourmatch lot correct LOT --number NUMBER --reason 'two lots of one number'"
+    )
+
+
+def _way_to(connection: Connection, lot_id: int) -> str:
+    """A text that means this lot only; its id, where none does."""
+    lot = read_lots(connection, select(t.lots).where(t.lots.c.id == lot_id))[0]
+    ways = [str(lot_id), f"L{lot_id}", lot.number, lot.name]
+    alone = (way for way in ways if way and list(read_meanings(connection, way)) == [lot_id])
+    return next(alone, str(lot_id))
+
+
+def refuse_taken(connection: Connection, text: str, what: str, lot_id: int | None = None) -> None:
+    """InputError for a name or number (`what`) that means another lot already; names may be those of several lots."""
+    for other, how in read_meanings(connection, text).items():
+        if other != lot_id and (what, how) != ("name", "name"):
+            raise InputError(
+                f"{text!r} is the {how} of lot {other} already, and no name may mean two lots. Give another {what}."
+            )
+
+
+def next_lot_id(connection: Connection) -> int:
+    """The id of the next lot; one that is a number or a name of another lot, as it is or behind an L, is left out."""
+    server = connection.dialect.name == "postgresql"
+    lot_id = 0 if server else int(connection.scalar(select(func.max(t.lots.c.id))) or 0)
+    while True:
+        lot_id = int(connection.scalar(_NEXT) or 0) if server else lot_id + 1
+        if not read_meanings(connection, str(lot_id)) and not read_meanings(connection, f"L{lot_id}"):
+            return lot_id
+
+
+_NEXT = select(func.nextval(func.pg_get_serial_sequence("lots", "id")))
+
+
+def lock_names(connection: Connection) -> None:
+    """Only one at a time may look whether a name is free; SQLite's writer is alone anyway."""
+    if connection.dialect.name == "postgresql":
+        connection.exec_driver_sql("LOCK TABLE lots IN SHARE ROW EXCLUSIVE MODE")
+
+
+def find_doubles(connection: Connection) -> Iterator[tuple[str, dict[int, str]]]:
+    """The texts that mean two lots, in an older book, each with the lots and how; two lots of one name are none."""
+    columns = select(t.lots.c.id, t.lots.c.name, t.lots.c.number).order_by(t.lots.c.id)
+    called = {row.id: (row.name, row.number) for row in connection.execute(columns)}
+    called |= {lot.id: (lot.name, lot.number) for lot in find_renamed(connection)}
+    meant: dict[str, dict[int, str]] = {}
+    for lot_id, pair in called.items():
+        for text, how in zip(pair, ("name", "number"), strict=True):
+            if text is not None:
+                meant.setdefault(name_key(text), {})[lot_id] = how
+    for key, lots in meant.items():
+        lots |= _own_id(key, called)
+        if len(lots) > 1 and set(lots.values()) != {"name"}:
+            yield key, lots
+
+
+def _own_id(key: str, ids: Container[int]) -> dict[int, str]:
+    lot_id = _id_of(key)
+    known = lot_id is not None and lot_id in ids and str(lot_id) == key.removeprefix("l")
+    return {int(lot_id or 0): "id"} if known else {}

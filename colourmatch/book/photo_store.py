@@ -1,0 +1,134 @@
+"""Keeps photo files by the hash of their content beside the book; it knows no colour and no lots."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from colourmatch.book.position import is_dng, strip_position
+from colourmatch.errors import BookError, NotFoundError, PhotoError
+from colourmatch.writing import replace_whole
+
+#: Where a photo comes from: a file, or its bytes with its name.
+Source = Path | str | tuple[bytes, str]
+
+#: first bytes of a file -> its suffix
+_KINDS: tuple[tuple[int, bytes, str], ...] = (
+    (0, b"\xff\xd8\xff", ".jpg"),
+    (0, b"\x89PNG\r\n\x1a\n", ".png"),
+    (0, b"II*\0", ".tif"),
+    (0, b"MM\0*", ".tif"),
+    *((4, b"ftyp" + brand, ".heic") for brand in (b"heic", b"heix", b"mif1", b"msf1", b"hevc", b"heim")),
+)
+
+
+@dataclass(frozen=True)
+class KeptPhoto:
+    """A file in the store: the hash of what is stored, that of the file as it came, and its name."""
+
+    sha256: str
+    original_sha256: str
+    name: str
+
+
+def read_photo(photo: bytes | Path | str) -> bytes:
+    """The bytes of a photo; NotFoundError or PhotoError when there are none."""
+    if isinstance(photo, (bytes, bytearray, memoryview)):
+        data = bytes(photo)
+    else:
+        try:
+            data = Path(photo).read_bytes()
+        except FileNotFoundError:
+            raise NotFoundError(f"There is no photo {photo}. Check the path.") from None
+        except OSError as error:
+            raise PhotoError(
+                f"The photo {photo} cannot be read: {error.strerror or error}. Check the path."
+            ) from None
+    if not data:
+        raise PhotoError("The photo is empty. Copy it from the phone again.")
+    return data
+
+
+def hash_photo(photo: bytes | Path | str) -> str:
+    """SHA-256 of a photo as it came, in hexadecimal digits."""
+    return hashlib.sha256(read_photo(photo)).hexdigest()
+
+
+def find_suffix(data: bytes) -> str:
+    """The suffix by the first bytes of a file, whatever its name says; PhotoError when it is no photo."""
+    for start, magic, suffix in _KINDS:
+        if data[start : start + len(magic)] == magic:
+            return ".dng" if suffix == ".tif" and is_dng(data) else suffix
+    raise PhotoError(
+        "That file is no JPEG, HEIC, PNG, TIFF or DNG. Give the photo as it came from the phone."
+    )
+
+
+class PhotoStore:
+    """A folder of photos, ab/abcd....jpg; a file once kept is never changed."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+
+    def path(self, name: str) -> Path:
+        """Where a stored name lies, whether it is there or not."""
+        if Path(name).name != name:
+            raise ValueError(f"a stored name has no folder, got {name!r}")
+        return self.folder / name[:2] / name
+
+    def keep(self, photo: bytes | Path | str) -> KeptPhoto:
+        """Store a photo without its position data; the same photo again is stored once."""
+        data = read_photo(photo)
+        stripped, suffix = strip_position(data, find_suffix(data))
+        sha256 = hashlib.sha256(stripped).hexdigest()
+        name = sha256 + suffix
+        self._put(self.path(name), stripped)
+        return KeptPhoto(sha256, hashlib.sha256(data).hexdigest(), name)
+
+    def names(self) -> Iterator[str]:
+        """The names of all stored files, in order; half-written ones are left out."""
+        for folder in sorted(self.folder.glob("??")):
+            yield from sorted(file.name for file in folder.iterdir() if not file.name.startswith("."))
+
+    def restore(self, name: str, data: bytes) -> None:
+        """Put back a stored file from a backup; ValueError when its name is not that of its content."""
+        if hashlib.sha256(data).hexdigest() != name.split(".")[0]:
+            raise ValueError(f"the content of {name} is not what its name says")
+        self._put(self.path(name), data, "restore the backup again")
+
+    def put_back(self, name: str | None, photo: bytes) -> bool:
+        """Store the file of an entry again where it is missing or was changed and `photo` is the one it came from.
+
+        BookError where it cannot be written.
+        """
+        if name is None or self.holds(name):
+            return False
+        stripped, suffix = strip_position(photo, find_suffix(photo))
+        if hashlib.sha256(stripped).hexdigest() + suffix != name:
+            return False
+        self._put(self.path(name), stripped)
+        return True
+
+    def holds(self, name: str) -> bool:
+        """Whether a stored file lies there as it was kept: neither missing nor changed."""
+        try:
+            with self.path(name).open("rb") as file:
+                return hashlib.file_digest(file, "sha256").hexdigest() == name.split(".")[0]
+        except OSError:
+            return False
+
+    def _put(self, path: Path, data: bytes, again: str = "add the photo again") -> None:
+        """Write a file whole or not at all, and on the disk before it is named in the book."""
+        if self.holds(path.name):
+            return
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            with replace_whole(path, mode=0o644) as file:  # other stations that share the folder read it too
+                file.write(data)
+        except OSError as error:
+            raise BookError(
+                f"The photo cannot be kept in {self.folder}: {error.strerror or error}. "
+                f"Make room or check the rights of that folder, then {again}."
+            ) from None

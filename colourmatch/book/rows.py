@@ -1,0 +1,325 @@
+"""Turns rows of the book into the records of entries.py; it only reads and knows no rules."""
+
+from __future__ import annotations
+
+import json
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import Connection, RowMapping, Select, func, select
+
+from colourmatch.book import tables as t
+from colourmatch.book.entries import (
+    AdditionEntry,
+    AmendmentEntry,
+    AsideEntry,
+    ClosingEntry,
+    Lot,
+    LotEntry,
+    MovedEntry,
+    NoteEntry,
+    PhotoEntry,
+    Reference,
+    ReferenceReading,
+    ReopeningEntry,
+    StockChange,
+    StockEntry,
+    VolumeEntry,
+    mark_aside,
+    mark_replaced,
+    mark_times,
+)
+
+if TYPE_CHECKING:
+    Query = Select[*tuple[Any, ...]]  # rows of any columns
+
+_HEAD = ("id", "lot_id", "kind", "created_at", "entered_by", "replaces_id", "reason")
+_HEAVY = {"measurement", "advice"}
+
+
+def from_json(text: str | None) -> Any:
+    """The value of a JSON column, None for an empty one."""
+    return None if text is None else json.loads(text)
+
+
+def _triple(row: RowMapping, names: Sequence[str]) -> tuple[float, float, float] | None:
+    first, second, third = (row[name] for name in names)
+    return None if first is None else (first, second, third)
+
+
+def read_references(connection: Connection, query: Query | None = None) -> list[Reference]:
+    """References by name, or those of a query on their table."""
+    rows = connection.execute(
+        select(t.references).order_by(t.references.c.name_key) if query is None else query
+    )
+    return [
+        Reference(row["id"], row["name"], row["notes"], row["created_at"], row["entered_by"])
+        for row in rows.mappings()
+    ]
+
+
+def read_reference_readings(connection: Connection, reference_id: int) -> list[ReferenceReading]:
+    """Readings of one reference in the order in which they were entered."""
+    table = t.reference_readings
+    rows = connection.execute(select(table).where(table.c.reference_id == reference_id).order_by(table.c.id))
+    return [
+        ReferenceReading(
+            id=row["id"],
+            reference_id=row["reference_id"],
+            lab=(row["lab_l"], row["lab_a"], row["lab_b"]),
+            lab_sd=_triple(row, ("lab_l_sd", "lab_a_sd", "lab_b_sd")),
+            depth_mm=row["depth_mm"],
+            dilution=row["dilution"],
+            photo_sha256=row["photo_sha256"],
+            measurement=from_json(row["measurement"]),
+            created_at=row["created_at"],
+            entered_by=row["entered_by"],
+            original_sha256=row["original_sha256"],
+            stored_name=row["stored_name"],
+            original_name=row["original_name"],
+            taken_at=row["taken_at"],
+        )
+        for row in rows.mappings()
+    ]
+
+
+def read_stocks(connection: Connection, ids: Iterable[int] | None = None) -> list[StockEntry]:
+    """Stocks as they stand now, in the order of their ids."""
+    chosen = select(t.stocks).order_by(t.stocks.c.id)
+    later = select(t.stock_entries).order_by(t.stock_entries.c.id)
+    if ids is not None:
+        wanted = list(ids)
+        chosen = chosen.where(t.stocks.c.id.in_(wanted))
+        later = later.where(t.stock_entries.c.stock_id.in_(wanted))
+    changes: dict[int, list[RowMapping]] = defaultdict(list)
+    for row in connection.execute(later).mappings():
+        changes[row["stock_id"]].append(row)
+    return [_stock(row, changes[row["id"]]) for row in connection.execute(chosen).mappings()]
+
+
+def _stock(row: RowMapping, changes: Sequence[RowMapping]) -> StockEntry:
+    taken_back = {change["lot_id"]: change["id"] for change in changes if change["kind"] == "unlearnt"}
+    told: list[str] = []
+    now: dict[str, Any] = {
+        "name": row["name"],
+        "notes": row["notes"],
+        "label_strength_g_per_100ml": row["strength_g_per_100ml"],
+        "strength_rel_sd": row["strength_rel_sd"],
+        "drop_ml": row["drop_ml"],
+        "drop_rel_sd": row["drop_rel_sd"],
+        "strength_factor": 1.0,
+        "learnt_from_lot_id": None,
+        "weighed": False,
+        "active": True,
+    }
+    for change in changes:
+        if change["kind"] == "weighed":
+            now |= {"drop_ml": change["drop_ml"], "drop_rel_sd": change["drop_rel_sd"], "weighed": True}
+        elif change["kind"] == "learnt" and change["id"] > taken_back.get(change["lot_id"], 0):
+            now |= {name: change[name] for name in ("strength_factor", "strength_rel_sd")}
+            now["learnt_from_lot_id"] = change["lot_id"]
+        elif change["kind"] == "reset":
+            now |= {"strength_factor": 1.0, "learnt_from_lot_id": None}
+            now["strength_rel_sd"] = row["strength_rel_sd"]
+        elif change["kind"] == "put-away":
+            now["active"] = False
+        elif change["kind"] == "corrected":
+            told.append(_put_right(now, change))
+    return StockEntry(
+        id=row["id"],
+        colourant=row["colourant"],
+        label_strength_rel_sd=row["strength_rel_sd"],
+        made_in=row["made_in"],
+        density_g_per_ml=row["density_g_per_ml"],
+        diluted_from_id=row["diluted_from_id"],
+        created_at=row["created_at"],
+        changed_at=changes[-1]["created_at"] if changes else row["created_at"],
+        entered_by=row["entered_by"],
+        corrected=tuple(told),
+        **now,
+    )
+
+
+def _put_right(now: dict[str, Any], change: RowMapping) -> str:
+    """Bring what is known of a stock up to a correction, and say in words what that put right.
+
+    What photos taught is a true strength: it stays, whatever is on the label.
+    """
+    said = []
+    if (label := change["label_g_per_100ml"]) is not None:
+        before = now["label_strength_g_per_100ml"]
+        if now["strength_factor"] != 1 or now["learnt_from_lot_id"] is not None:
+            now["strength_factor"] *= before / label
+        now["label_strength_g_per_100ml"] = label
+        said.append(f"label {before:.6g} g in 100 ml, now {label:.6g}")
+    for key, words in (("name", "name"), ("notes", "note")):
+        if change[key] is not None:
+            said.append(f"{words} {now[key]!r}, now {change[key]!r}")
+            now[key] = change[key]
+    return f"{', '.join(said)} ({change['text']})"
+
+
+def read_stock_changes(connection: Connection, stock_id: int) -> list[StockChange]:
+    """Later entries of one stock in order."""
+    table = t.stock_entries
+    rows = connection.execute(select(table).where(table.c.stock_id == stock_id).order_by(table.c.id))
+    return [
+        StockChange(**{key: value for key, value in row.items() if key != "token"}) for row in rows.mappings()
+    ]
+
+
+def read_renamed(connection: Connection) -> dict[int, list[tuple[str, str]]]:
+    """The stocks whose name was put right, each with the names after its first and since when."""
+    table = t.stock_entries
+    query = select(table.c.stock_id, table.c.created_at, table.c.name).where(table.c.name.is_not(None))
+    renamed: dict[int, list[tuple[str, str]]] = defaultdict(list)
+    for stock_id, since, name in connection.execute(query.order_by(table.c.id)):
+        renamed[stock_id].append((since, name))
+    return renamed
+
+
+def _names_of_then(
+    connection: Connection, renamed: dict[int, list[tuple[str, str]]]
+) -> Callable[[str, str], str]:
+    """What turns the name that a stock had at a time into the one that it has now."""
+    first: dict[int, list[tuple[str, str]]] = {}
+    if renamed:
+        columns = select(t.stocks.c.id, t.stocks.c.created_at, t.stocks.c.name)
+        first = {row.id: [(str(row.created_at), str(row.name))] for row in connection.execute(columns)}
+
+    def find(name: str, at: str) -> str:
+        for stock_id in sorted(first, reverse=True):  # of two of one name the newer, as one looks them up
+            names: list[tuple[str, str]] = [*first[stock_id], *renamed.get(stock_id, ())]
+            known = [called for since, called in names if since <= at]
+            if known and known[-1] == name:
+                return names[-1][1]
+        return name
+
+    return find
+
+
+def read_lots(connection: Connection, query: Query, at: str | None = None) -> list[Lot]:
+    """The lots of a query on their table, in its order, with the amendments made up to a time in place."""
+    rows = connection.execute(query).mappings().all()
+    ids = [row["id"] for row in rows]
+    names: dict[int, list[str]] = defaultdict(list)
+    renamed = read_renamed(connection)
+    name_now = _names_of_then(connection, renamed)
+    stocks = (
+        select(t.lot_stocks.c.lot_id, t.stocks.c.name, t.stocks.c.id)
+        .join(t.stocks, t.stocks.c.id == t.lot_stocks.c.stock_id)
+        .where(t.lot_stocks.c.lot_id.in_(ids))
+        .order_by(t.lot_stocks.c.lot_id, t.lot_stocks.c.position)
+    )
+    for lot_id, name, stock_id in connection.execute(stocks):
+        names[lot_id].append(renamed[stock_id][-1][1] if stock_id in renamed else name)
+    kinds = ("amendment", "closing", "reopening")
+    head = t.lot_entries.c
+    later = (
+        select(head.lot_id, head.kind, head.created_at, t.amendments.c.changes)
+        .outerjoin(t.amendments, t.amendments.c.entry_id == t.lot_entries.c.id)
+        .where(t.lot_entries.c.lot_id.in_(ids), t.lot_entries.c.kind.in_(kinds))
+        .order_by(t.lot_entries.c.id)
+    )
+    if at is not None:
+        later = later.where(t.lot_entries.c.created_at <= at)
+    changes: dict[int, dict[str, Any]] = defaultdict(dict)
+    for lot_id, kind, since, text in connection.execute(later):
+        told = from_json(text) if kind == "amendment" else {"closed": kind == "closing"}
+        if "stocks" in told:
+            told["stocks"] = [name_now(name, since) for name in told["stocks"]]
+        changes[lot_id] |= told
+    return [_lot(row, names[row["id"]], changes[row["id"]]) for row in rows]
+
+
+def _lot(row: RowMapping, stocks: Sequence[str], changes: dict[str, Any]) -> Lot:
+    left_out = {"name_key", "token", "target_l", "target_a", "target_b", "serving"}
+    values = {key: value for key, value in row.items() if key not in left_out}
+    values["target_lab"] = _triple(row, ("target_l", "target_a", "target_b"))
+    values["serving"] = from_json(row["serving"])
+    values["stocks"] = stocks
+    values |= changes
+    values["stocks"] = tuple(values["stocks"])
+    if values["target_lab"] is not None:
+        values["target_lab"] = tuple(values["target_lab"])
+    return Lot(**values)
+
+
+def read_events(
+    connection: Connection, lot_ids: Sequence[int], *, at: str | None = None, heavy: bool = True
+) -> dict[int, list[LotEntry]]:
+    """Entries of some lots in order, each naming its replacement; `heavy`: measurements too."""
+    events: dict[int, list[LotEntry]] = {lot_id: [] for lot_id in lot_ids}
+    renamed = read_renamed(connection)
+    head = [t.lot_entries.c[name] for name in _HEAD]
+    for part in dict.fromkeys(t.PARTS.values()):
+        body = [
+            column
+            for column in part.c
+            if column.name not in ("entry_id", "lot_id") and (heavy or column.name not in _HEAVY)
+        ]
+        query = select(*head, *body).join(part, part.c.entry_id == t.lot_entries.c.id)
+        if part is t.additions:
+            stock = [t.stocks.c.name.label("stock"), t.stocks.c.colourant, t.stocks.c.made_in]
+            query = query.join(t.stocks, t.stocks.c.id == part.c.stock_id).add_columns(*stock)
+        query = query.where(t.lot_entries.c.lot_id.in_(lot_ids))
+        if at is not None:
+            query = query.where(t.lot_entries.c.created_at <= at)
+        for row in connection.execute(query).mappings():
+            events[row["lot_id"]].append(_entry(row, renamed))
+    return {
+        lot_id: mark_times(mark_aside(mark_replaced(sorted(found, key=lambda e: e.id))))
+        for lot_id, found in events.items()
+    }
+
+
+_CLASSES: dict[str, type[LotEntry]] = {
+    "addition": AdditionEntry,
+    "sample": VolumeEntry,
+    "untinted": VolumeEntry,
+    "poured-back": VolumeEntry,
+    "photo": PhotoEntry,
+    "note": NoteEntry,
+    "closing": ClosingEntry,
+    "amendment": AmendmentEntry,
+    "set-aside": AsideEntry,
+    "moved": MovedEntry,
+    "reopening": ReopeningEntry,
+}
+
+
+def _entry(row: RowMapping, renamed: Mapping[int, list[tuple[str, str]]]) -> LotEntry:
+    values = dict(row) | {"replaced_by_id": None}
+    if values.get("stock_id") in renamed:
+        values["stock"] = renamed[values["stock_id"]][-1][1]
+    for name in ("measurement", "advice", "final", "changes"):
+        if name in values:
+            values[name] = from_json(values[name])
+    return _CLASSES[values["kind"]](**values)
+
+
+def read_entry(connection: Connection, entry_id: int) -> LotEntry | None:
+    """One entry of any lot, None when there is none of that id."""
+    if not 0 < entry_id < 2**31:  # a server's ids have 32 bits and it complains about more
+        return None
+    lot_id = connection.scalar(select(t.lot_entries.c.lot_id).where(t.lot_entries.c.id == entry_id))
+    if lot_id is None:
+        return None
+    return next(entry for entry in read_events(connection, [lot_id])[lot_id] if entry.id == entry_id)
+
+
+def is_open(lots: Any = t.lots) -> Any:
+    """SQL: the lot has no closing entry that stands."""
+    return ~select(t.closings.c.entry_id).where(t.closings.c.lot_id == lots.c.id, still_closed()).exists()
+
+
+def still_closed() -> Any:
+    """SQL: the lot was not opened again after this row of closings."""
+    undone = t.reopenings.c.closing_entry_id == t.closings.c.entry_id
+    return ~select(t.reopenings.c.entry_id).where(undone).correlate(t.closings).exists()
+
+
+def count(connection: Connection, query: Query) -> int:
+    """How many rows a query has."""
+    return int(connection.scalar(select(func.count()).select_from(query.subquery())) or 0)

@@ -1,0 +1,125 @@
+"""What every part of the lot book stands on: reading, writing once, tokens, and names that were mistyped."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from colourmatch.book.checks import check_text, utc_text
+from colourmatch.book.complaints import speaking
+from colourmatch.book.opening import write
+from colourmatch.errors import UsedTokenError
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection, Engine, Table
+
+    from colourmatch.book.photo_store import PhotoStore
+
+T = TypeVar("T")
+_ATTEMPTS = 4
+#: What became of an entry whose server went away before it was asked to keep it, or after.
+_NOT_ENTERED = "Nothing was entered: enter it again when the database is back."
+_IN_DOUBT = "It went away while the entry was kept: when it is back, look whether the entry is there before you enter it again."
+
+
+class BookBase:
+    """An open book; use `colourmatch.book.lot_book.open_book`."""
+
+    def __init__(self, engine: Engine, place: str, photo_store: PhotoStore) -> None:
+        self._engine = engine
+        self.place = place
+        self.photo_store = photo_store
+
+    def close(self) -> None:
+        """Let go of the database; the book opens itself again when it is next used."""
+        self._engine.dispose()
+
+    @contextmanager
+    def _read(self) -> Iterator[Connection]:
+        with speaking(self.place), self._engine.connect() as connection:
+            yield connection
+
+    def _write(self, act: Callable[[Connection], T]) -> T:
+        """Run `act` in one writing transaction, again when another station was quicker."""
+        from sqlalchemy.exc import IntegrityError, OperationalError
+
+        for attempt in range(1, _ATTEMPTS + 1):
+            try:
+                return self._write_once(act)
+            except IntegrityError:
+                if attempt == _ATTEMPTS:
+                    raise
+            except OperationalError as error:  # a deadlock or a serialisation failure of a server
+                if attempt == _ATTEMPTS or getattr(error.orig, "sqlstate", None) not in ("40001", "40P01"):
+                    raise
+        raise AssertionError("unreachable")
+
+    def _write_once(self, act: Callable[[Connection], T]) -> T:
+        written = False
+        with (
+            speaking(self.place, lambda: _IN_DOUBT if written else _NOT_ENTERED),
+            write(self._engine) as connection,
+        ):
+            result = act(connection)
+            written = True  # what is left is the commit: no answer to it says neither yes nor no
+            return result
+
+
+def check_token(token: str | None) -> str | None:
+    """A token of 1 to 200 characters or None; another value is the caller's bug."""
+    if token is not None and not (isinstance(token, str) and 1 <= len(token) <= 200 and "\0" not in token):
+        raise ValueError(f"token must be text of 1 to 200 characters, got {token!r}")
+    return token
+
+
+def find_token(connection: Connection, table: Table, token: str | None) -> Any:
+    """The row that was written with this token, None when there is none."""
+    from sqlalchemy import select
+
+    if check_token(token) is None:
+        return None
+    return connection.execute(select(table).where(table.c.token == token)).mappings().first()
+
+
+def refuse_other(stored: Mapping[str, Any], asked: Mapping[str, Any]) -> None:
+    """UsedTokenError when what is asked with a token is other than what was entered with it; a callable asks by itself."""
+    for key, value in asked.items():
+        if not (value(stored[key]) if callable(value) else stored[key] == value):
+            raise UsedTokenError(
+                f"Something was entered with the token {stored['token']!r} already, and its {key.replace('_', ' ')} differs. "
+                "Look at what is written down; give a new entry a token of its own."
+            )
+
+
+def insert(connection: Connection, table: Table, **values: Any) -> int:
+    """Add a row with the time of now, or of the entry before it where a clock was set back; its id."""
+    head = (
+        {"created_at": _time_to_enter(connection, table, values)}
+        if "created_at" in table.c and "created_at" not in values
+        else {}
+    )
+    if values.get("entered_by") is not None:
+        check_text(values["entered_by"], "name of who entered it")
+    result = connection.execute(table.insert().values(**head, **values))
+    return int(result.inserted_primary_key[0])  # type: ignore[index]
+
+
+def _time_to_enter(connection: Connection, table: Table, values: Mapping[str, Any]) -> str:
+    """Now; in a lot never before its last entry, so that its story at any time is one that was."""
+    from sqlalchemy import func, select
+
+    now = utc_text()
+    if table.name != "lot_entries":
+        return now
+    last = connection.scalar(select(func.max(table.c.created_at)).where(table.c.lot_id == values["lot_id"]))
+    return now if last is None else max(now, str(last))
+
+
+def near_names(wanted: str, names: Iterable[str] | Mapping[str, str]) -> str:
+    """Part of a sentence that names the near ones, empty when none is near; a mapping says how each is shown."""
+    shown = names if isinstance(names, Mapping) else {name: name for name in names}
+    folded = {name.casefold(): text for name, text in shown.items()}
+    near = [folded[key] for key in difflib.get_close_matches(wanted.casefold(), folded, n=3, cutoff=0.5)]
+    return f" Near it: {', '.join(near)}." if near else ""

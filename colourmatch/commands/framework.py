@@ -1,0 +1,293 @@
+"""What all commands share: --json and --book, numbers as people type them, and how an answer is printed.
+
+A command returns an Answer and prints nothing itself. It knows no photo, no lot; nothing heavy is imported
+here, because `colourmatch --help` pays for it.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import click
+
+from colourmatch.amounts import SIZES, Question, Size, parse_number, read_amount
+from colourmatch.commands.output import AnswerLost
+from colourmatch.errors import InputError, QuestionError
+
+if TYPE_CHECKING:
+    from colourmatch.book.lot_book import LotBook
+
+BOOK_HELP = "The lot book: a path or a database URL. Otherwise COLOURMATCH_BOOK, else a per-user folder."
+SURE_HELP = "It was meant: take an amount that is asked about."
+#: More digits than any figure carries, and too few to show the tail of a binary number (0.30000000000000004).
+_DIGITS = 10
+_QUESTIONS = "colourmatch.questions"
+JSON_HELP = "Print one JSON object on stdout and everything else on stderr."
+
+
+class Table(NamedTuple):
+    """Rows of text under their headers."""
+
+    headers: Sequence[str]
+    rows: Sequence[Sequence[str]]
+
+
+class Answer(NamedTuple):
+    """What a command found: the JSON object, the same for a reader, the exit code, one line of complaint."""
+
+    data: dict[str, Any]
+    text: Sequence[str | Table] = ()
+    exit_code: int = 0
+    complaint: str | None = None
+
+
+class Session:
+    """What was asked for around a command: JSON or text, and where the book is."""
+
+    def __init__(self, book: str | None = None, as_json: bool = False, sure: bool = False) -> None:
+        self.book = book
+        self.as_json = as_json
+        self.sure = sure
+
+    def ask(self, question: Question | None) -> None:
+        """QuestionError about an amount, unless --sure answered it."""
+        if question is not None and not self.sure:
+            raise QuestionError(question.text())
+
+    @contextmanager
+    def open_book(self, begins: bool = False) -> Iterator[LotBook]:
+        """The lot book for a command that writes; closed afterwards. Only one that `begins` something makes a new book."""
+        from colourmatch.book.lot_book import open_book
+
+        with open_book(self.book, make=begins) as book:
+            self.tell_begun(book)
+            yield book
+
+    def tell_begun(self, book: LotBook) -> None:
+        """Say that a book was made: a mistyped place would pass for an empty book."""
+        if book.begun:
+            self.note(f"A new lot book was begun: {book.place}")
+
+    @contextmanager
+    def read_book(self, needed: bool = True) -> Iterator[LotBook]:
+        """The lot book for a command that only reads: none is made. Without one it is refused, or empty if not needed."""
+        from colourmatch.book.lot_book import read_book
+
+        with read_book(self.book, needed=needed) as book:
+            if book.note:
+                self.note(book.note)
+            yield book
+
+    def say(self, text: str = "") -> None:
+        """A line of a story that is told while it happens; with --json it goes to stderr."""
+        print(text, file=sys.stderr if self.as_json else sys.stdout, flush=True)
+
+    def note(self, text: str) -> None:
+        """A line about progress, or a warning, on stderr."""
+        print(text, file=sys.stderr, flush=True)
+
+
+def _shared_options(uses_book: bool = True, asks: bool = False) -> list[click.Parameter]:
+    sure = [click.Option(["--sure"], is_flag=True, help=SURE_HELP)] if asks else []
+    book = [click.Option(["--book"], metavar="PLACE", help=BOOK_HELP)] if uses_book else []
+    return [*sure, *book, click.Option(["--json", "as_json"], is_flag=True, help=JSON_HELP)]
+
+
+def _take_session(ctx: click.Context) -> Session:
+    """The session of a context: what was given here counts before what was given further left."""
+    outer = ctx.find_object(Session) or Session()
+    book, as_json = ctx.params.pop("book", None), ctx.params.pop("as_json", False)
+    return Session(book or outer.book, as_json or outer.as_json, ctx.params.pop("sure", False))
+
+
+class Command(click.Command):
+    """A command with --json and, unless `uses_book` is False, --book; its function gets the Session first.
+
+    Where an absurd size is asked about (`asks`, or an amount with other readings) it has --sure.
+    """
+
+    def __init__(
+        self, name: str | None, uses_book: bool = True, example: str = "", asks: bool = False, **settings: Any
+    ) -> None:
+        super().__init__(name, **settings)
+        self.epilog = f"\b\nExample:\n  {example}" if example else None
+        asks = asks or any(isinstance(one.type, Sized) and one.type.size.slips for one in self.params)
+        self.params += _shared_options(uses_book, asks)
+
+    def get_short_help_str(self, limit: int = 45) -> str:
+        """The first sentence for a list of commands, whole: it is wrapped there, not cut off."""
+        return super().get_short_help_str(max(limit, 300))
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Call the function and print its answer; the exit code."""
+        assert self.callback is not None
+        session = _take_session(ctx)
+        for question in ctx.meta.pop(_QUESTIONS, ()):
+            session.ask(question)
+        return finish(session, ctx.invoke(self.callback, session, **ctx.params))
+
+
+class Group(click.Group):
+    """Commands of one subject, in the order they were written; an unknown one is answered with near names."""
+
+    command_class = Command
+
+    def __init__(self, name: str | None, **settings: Any) -> None:
+        super().__init__(name, **{"no_args_is_help": False, "subcommand_metavar": "COMMAND", **settings})
+        self.params += _shared_options()
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """The names, in the order of the work rather than of the alphabet."""
+        return list(self.commands)
+
+    def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
+        name = args[0]
+        if self.get_command(ctx, name) is None and not name.startswith("-"):
+            names = self.list_commands(ctx)
+            near = difflib.get_close_matches(name, names, n=3, cutoff=0.5)
+            listed = f"Near it: {', '.join(near)}" if near else f"There are: {', '.join(names)}"
+            raise click.UsageError(f"There is no command {name!r}. {listed}.", ctx)
+        return super().resolve_command(ctx, args)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Pass on to the command; without one, say which there are."""
+        ctx.obj = _take_session(ctx)
+        if not ctx.args and not ctx._protected_args:
+            raise click.UsageError(
+                f"A command is missing. There are: {', '.join(self.list_commands(ctx))}.", ctx
+            )
+        return super().invoke(ctx)
+
+
+def finish(session: Session, answer: Answer) -> int:
+    """Print an answer as asked for; its exit code."""
+    if answer.complaint:
+        session.note(answer.complaint)
+    try:
+        if session.as_json:
+            print_json(answer.data)
+        else:
+            for part in answer.text:
+                _print_table(part) if isinstance(part, Table) else print(part)
+        sys.stdout.flush()
+    except AnswerLost as lost:
+        lost.exit_code = answer.exit_code
+        raise
+    return answer.exit_code
+
+
+def print_json(data: dict[str, Any]) -> None:
+    """One JSON object on a line of its own: figures to ten digits, what is no number (NaN) becomes null."""
+    from colourmatch.book.checks import to_json
+
+    print(to_json(data, digits=_DIGITS), flush=True)
+
+
+def _print_table(table: Table) -> None:
+    if sys.stdout.isatty():
+        from rich import box
+        from rich.console import Console
+        from rich.table import Table as RichTable
+        from rich.text import Text
+
+        shown = RichTable(*table.headers, box=box.SIMPLE)
+        for row in table.rows:
+            shown.add_row(*(Text(cell) for cell in row))  # plain text: a name may hold square brackets
+        Console().print(shown)
+        return
+    widths = [max(len(row[i]) for row in (table.headers, *table.rows)) for i in range(len(table.headers))]
+    for row in (table.headers, *table.rows):
+        print("  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())
+
+
+class Number(click.ParamType):
+    """A number of 0 or more, with a decimal point or a decimal comma."""
+
+    name = "number"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """The number; InputError says what is wrong with it."""
+        return parse_number(value, param.opts[0] if param else "The value")
+
+
+class Sized(click.ParamType):
+    """An amount of a known size, with or without its unit; an absurd one is asked about, see `Command`."""
+
+    name = "amount"
+
+    def __init__(self, size: str) -> None:
+        self.size = SIZES[size]
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """The amount in the unit of the option; InputError says what is wrong with it."""
+        if isinstance(value, (int, float)):
+            return value
+        return take_amount(value, param.opts[0] if param else "The amount", self.size, ctx)
+
+
+def take_amount(typed: object, what: str, size: Size, ctx: click.Context | None) -> float:
+    """An amount that was typed in a command line; what has to be asked about it is kept for `Command.invoke`."""
+    value, question = read_amount(typed, what, size)
+    if question is not None and ctx is not None:
+        ctx.meta.setdefault(_QUESTIONS, []).append(question)
+    return value
+
+
+class Rectangle(click.ParamType):
+    """X,Y,W,H in pixels of the upright photo."""
+
+    name = "rectangle"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[int, int, int, int]:
+        """Four whole numbers; InputError when they are none or enclose nothing."""
+        what = param.opts[0] if param else "The rectangle"
+        parts = [part.strip() for part in str(value).split(",")]
+        if len(parts) != 4 or not all(re.fullmatch(r"\d{1,6}", part) for part in parts):
+            raise InputError(
+                f"{what} is {str(value)!r}. Give X,Y,W,H in whole pixels of the upright photo, "
+                "such as 120,80,60,60."
+            )
+        x, y, width, height = map(int, parts)
+        if not width or not height:
+            raise InputError(f"{what} is {value}, which encloses nothing. Width and height must be above 0.")
+        return x, y, width, height
+
+
+def options(*chosen: Callable[[Any], Any]) -> Callable[[Any], Any]:
+    """Several option decorators as one, shown in this order."""
+
+    def decorate(function: Any) -> Any:
+        for option in reversed(chosen):
+            function = option(function)
+        return function
+
+    return decorate
+
+
+def _check_token(value: str | None) -> str | None:
+    """A token with room for the numbers that several entries of one call need."""
+    if value is not None and not (1 <= len(value) <= 150 and "\0" not in value):
+        raise InputError(f"--token has {len(value)} characters. Give 1 to 150.")
+    return value
+
+
+#: Who wrote it, and a token by which a repeated call is recognised: on every command that writes an entry.
+by_option = click.option("--by", metavar="WHO", help="Who did it, for the record.")
+token_option = click.option(
+    "--token",
+    metavar="TEXT",
+    callback=lambda _ctx, _param, value: _check_token(value),
+    help="Any text of your own: the same call again with it enters nothing twice.",
+)
+
+
+def number_text(value: float | None, digits: int = 1) -> str:
+    """A number for reading, a dash when there is none."""
+    return "-" if value is None else f"{value:.{digits}f}"

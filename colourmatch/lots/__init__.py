@@ -1,1 +1,0 @@
-"""What was done: the lot book and what is made from it."""

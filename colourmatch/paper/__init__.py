@@ -1,0 +1,1 @@
+"""What is printed: card, sheet, labels; it decides nothing."""

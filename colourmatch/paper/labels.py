@@ -1,0 +1,192 @@
+"""Small labels of a lot to cut out: drink, lot number, date, colours, warning and allergen, and a QR code.
+
+The QR code carries the lot number and nothing else. It refuses to know the rest of what a label must say by
+law (ingredients, volume, best before, who made it): it is a part of that label, not the whole.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import tzinfo
+from io import BytesIO
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, BinaryIO
+
+from colourmatch.errors import InputError
+from colourmatch.paper.page import HAIRLINE, INK, Fonts, choose_fonts, page_size
+from colourmatch.words.times import tell_date
+from colourmatch.writing import write_out
+
+if TYPE_CHECKING:
+    from colourmatch.book.entries import LotStory
+    from colourmatch.book.lot_book import LotBook
+
+_MM = 72.0 / 25.4
+_MARGIN_MM, _PAD_MM = 10.0, 4.0
+_COLUMNS = 2
+#: Labels down the page, most first: a label with much to say takes a larger place.
+_ROWS = (6, 5, 4, 3, 2, 1)
+#: Text sizes in points, largest first. The least keeps small letters at 1.2 mm, which Regulation (EU) No
+#: 1169/2011, Article 13 asks for (from memory): Helvetica's are 0.52 of its size.
+_SIZES_PT = (8.5, 8.0, 7.5, 7.0, 6.6)
+_NAME_FACTOR, _LEADING = 1.35, 1.2
+#: Edge of the QR code with its quiet zone, for numbers up to 20 bytes and for longer ones: a module is then
+#: 0.5 mm or more up to 120 bytes, which phones read from a hand's breadth (common practice, no source).
+_QR_MM = 20.0
+_LARGE_QR_MM = 28.0
+_MOST_COPIES = 1000
+
+
+@dataclass(frozen=True)
+class LabelLines:
+    """The lines of a label; what is not due is not there."""
+
+    name: str
+    lot_and_date: str
+    texts: tuple[str, ...]
+
+    def all(self) -> tuple[str, ...]:
+        """Every line in order."""
+        return (self.name, self.lot_and_date, *self.texts)
+
+
+def label_text(book: LotBook, lot: int | str, zone: tzinfo | None = None) -> str:
+    """The text of a lot's label, one statement a line; NotFoundError for a lot that does not exist."""
+    return "\n".join(read_label_lines(book.lot_story(lot), zone).all())
+
+
+def read_label_lines(story: LotStory, zone: tzinfo | None = None) -> LabelLines:
+    """What the label of a lot says: the colours are those that went in, the date that of `zone`, else of this machine."""
+    from colourmatch.dosing.care import colourants_in, label_line, place_or_first
+
+    head, state = story.lot, story.state()
+    label = label_line(colourants_in(state), place_or_first(head.jurisdiction))
+    closing = story.closing
+    begun = f"begun {tell_date(head.created_at, zone)}, not closed yet"
+    date = f"closed {tell_date(closing.created_at, zone)}" if closing else begun
+    texts = [part for part in (label.line, label.warning, label.allergen) if part]
+    if state.already_mg_per_l > 0 and state.already_colourant is None:
+        texts.append("The base held colour of its own, name it here: ....................")
+    return LabelLines(head.name, f"Lot {head.label} · {date}", tuple(texts))
+
+
+def write_label_page(
+    book: LotBook,
+    lot: int | str,
+    out: str | Path | BinaryIO,
+    copies: int | None = None,
+    paper: str = "a4",
+    *,
+    zone: tzinfo | None = None,
+) -> None:
+    """Write labels of a lot as a PDF to cut out: a page full of them, or `copies` of them (1 to 1000).
+
+    The date is that of `zone`, else of this machine. `paper` is "a4" or "letter"; `out` a path or an open binary file. NotFoundError for a lot that does not
+    exist; InputError for another paper, an impossible number, or a place that cannot be written.
+    """
+    size = page_size(paper)
+    if copies is not None and (isinstance(copies, bool) or not 1 <= copies <= _MOST_COPIES or copies % 1):
+        raise InputError(f"Copies must be a whole number from 1 to {_MOST_COPIES}, not {copies}.")
+    story = book.lot_story(lot)
+    lines = read_label_lines(story, zone)
+    fonts = choose_fonts(lines.all())
+    write_out(_draw_pages(lines, story.lot.label, fonts, (size, copies)), out, "label page")
+
+
+@dataclass(frozen=True)
+class _Layout:
+    """A label that fits: its size in points, labels down the page, and its paragraphs with their heights."""
+
+    width: float
+    height: float
+    rows: int
+    paragraphs: tuple[tuple[Any, float], ...]
+    qr_pt: float
+
+
+def _fit(lines: LabelLines, number: str, fonts: Fonts, size: tuple[float, float]) -> _Layout:
+    """The smallest place and the largest letters that hold all lines; nothing is ever left out."""
+    margin, pad = _MARGIN_MM * _MM, _PAD_MM * _MM
+    qr_pt = (_QR_MM if len(number.encode()) <= 20 else _LARGE_QR_MM) * _MM
+    width = (size[0] - 2 * margin) / _COLUMNS
+    for rows in _ROWS:
+        height = (size[1] - 2 * margin) / rows
+        for size_pt in _SIZES_PT:
+            paragraphs = _set_lines(lines, fonts, size_pt, width - 3 * pad - qr_pt)
+            if max(sum(high for _, high in paragraphs), qr_pt) <= height - 2 * pad:
+                return _Layout(width, height, rows, paragraphs, qr_pt)
+    raise InputError("The texts of this label do not fit on half a page. Shorten the name of the drink.")
+
+
+def _set_lines(
+    lines: LabelLines, fonts: Fonts, size_pt: float, width: float
+) -> tuple[tuple[Any, float], ...]:
+    from reportlab.lib.colors import HexColor
+    from reportlab.lib.styles import ParagraphStyle
+    from reportlab.platypus import Paragraph
+
+    def style(size: float, font: str) -> Any:
+        options = {"fontName": font, "textColor": HexColor(INK), "spaceAfter": 0.25 * size}
+        return ParagraphStyle("label", fontSize=size, leading=_LEADING * size, **options)
+
+    bold, plain = style(size_pt, fonts.bold), style(size_pt, fonts.plain)
+    styles = [style(_NAME_FACTOR * size_pt, fonts.bold), bold, *[plain] * len(lines.texts)]
+    paragraphs = []
+    for text, chosen in zip(lines.all(), styles, strict=True):
+        paragraph = Paragraph(fonts.markup(text), chosen)
+        paragraphs.append((paragraph, paragraph.wrap(width, 10_000)[1] + chosen.spaceAfter))
+    return tuple(paragraphs)
+
+
+def _draw_pages(
+    lines: LabelLines, number: str, fonts: Fonts, sheet: tuple[tuple[float, float], int | None]
+) -> bytes:
+    from reportlab.pdfgen.canvas import Canvas
+
+    size, copies = sheet
+    layout = _fit(lines, number, fonts, size)
+    each_page = layout.rows * _COLUMNS
+    buffer = BytesIO()
+    canvas = Canvas(buffer, pagesize=size, invariant=1)
+    canvas.setTitle(f"Labels of lot {number}")
+    canvas.setAuthor("colourmatch")
+    canvas.setViewerPreference("PrintScaling", "None")
+    for k in range(copies or each_page):
+        if k and k % each_page == 0:
+            canvas.showPage()
+        row, column = divmod(k % each_page, _COLUMNS)
+        left = _MARGIN_MM * _MM + column * layout.width
+        top = size[1] - _MARGIN_MM * _MM - row * layout.height
+        _draw_label(canvas, layout, (left, top), number)
+    canvas.showPage()
+    canvas.save()
+    return buffer.getvalue()
+
+
+def _draw_label(canvas: Any, layout: _Layout, corner: tuple[float, float], number: str) -> None:
+    from reportlab.lib.colors import HexColor
+
+    (left, top), pad = corner, _PAD_MM * _MM
+    canvas.setStrokeColor(HexColor(HAIRLINE))
+    canvas.setLineWidth(0.4)
+    canvas.rect(left, top - layout.height, layout.width, layout.height)
+    y = top - pad
+    for paragraph, height in layout.paragraphs:
+        paragraph.drawOn(canvas, left + pad, y - paragraph.height)
+        y -= height
+    draw_qr(
+        canvas, number, (left + layout.width - pad - layout.qr_pt, top - pad - layout.qr_pt), layout.qr_pt
+    )
+
+
+def draw_qr(canvas: Any, text: str, corner: Sequence[float], edge_pt: float) -> None:
+    """A QR code (ISO/IEC 18004, level M) with its quiet zone, lower left corner at `corner`."""
+    from reportlab.graphics import renderPDF
+    from reportlab.graphics.barcode.qr import QrCodeWidget
+    from reportlab.graphics.shapes import Drawing
+
+    code = QrCodeWidget(text, barLevel="M", barWidth=edge_pt, barHeight=edge_pt)
+    drawing = Drawing(edge_pt, edge_pt)
+    drawing.add(code)
+    renderPDF.draw(drawing, canvas, *corner)

@@ -1,0 +1,396 @@
+"""What the lot sheet tells, gathered from the book once: plain figures and lines, no paper and no layout."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import tzinfo
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from colourmatch.amounts import tell_quantity
+from colourmatch.book.entries import (
+    AdditionEntry,
+    AmendmentEntry,
+    AsideEntry,
+    ClosingEntry,
+    LotEntry,
+    LotStory,
+    MovedEntry,
+    NoteEntry,
+    PhotoEntry,
+    ReopeningEntry,
+    VolumeEntry,
+    tell_figure,
+)
+from colourmatch.paper.labels import read_label_lines
+from colourmatch.paper.sheet_plots import Point
+from colourmatch.words.figures import tell_interval
+from colourmatch.words.times import tell_minute
+from colourmatch.workflow.photo_colours import (
+    Dose,
+    Seen,
+    read_doses,
+    scale_covariance,
+    see_photo,
+    total_sd,
+)
+
+if TYPE_CHECKING:
+    from colourmatch.book.entries import Reference
+    from colourmatch.book.lot_book import LotBook
+    from colourmatch.dosing.care import Caution
+
+#: A note or a reason is cut here on the sheet; the book keeps all of it.
+LONGEST_TEXT = 500
+
+
+@dataclass(frozen=True)
+class Line:
+    """One line of the history: when, what, by whom, mg/l in the batch after it, and whether it is struck."""
+
+    when: str
+    text: str
+    by: str
+    mg_per_l: str
+    struck: bool
+    remark: str
+
+
+@dataclass(frozen=True)
+class CeilingRow:
+    """One ceiling or limit: what counts, how much there is, how much may be, what is left, in words."""
+
+    what: str
+    amount: str
+    limit: str
+    left: str
+    note: str
+    over: bool
+
+
+@dataclass(frozen=True)
+class Swatch:
+    """A colour to show: its name, Lab and the standard deviation of each part."""
+
+    name: str
+    lab: tuple[float, float, float]
+    lab_sd: tuple[float, float, float]
+
+
+@dataclass(frozen=True)
+class Facts:
+    """All that the sheet of one lot says."""
+
+    story: LotStory
+    reference: Reference | None
+    doses: tuple[Dose, ...]
+    lines: tuple[Line, ...]
+    ceilings: tuple[CeilingRow, ...]
+    swatches: tuple[Swatch, ...]
+    approach: tuple[Point, ...]
+    path: tuple[Point, ...]
+    path_reference: tuple[float, float] | None
+    by_photo: bool
+    label: tuple[str, ...]
+    cautions: tuple[Caution, ...]
+    drift: str | None
+    serving: tuple[tuple[str, str, str], ...] = ()
+    intake: tuple[tuple[str, ...], ...] = ()
+    intake_notes: tuple[str, ...] = ()
+    trials: tuple[str, ...] = ()
+    zone: tzinfo | None = None
+
+    def texts(self) -> Iterator[str]:
+        """Every text that a person typed, for the choice of fonts."""
+        head = self.story.lot
+        yield from (head.name, head.label, head.notes, head.entered_by or "", head.jurisdiction or "")
+        if self.reference is not None:
+            yield from (self.reference.name, self.reference.notes)
+        for stock in self.story.stock_entries:
+            yield from (stock.name, stock.notes)
+        for line in self.lines:
+            yield from (line.text, line.by, line.remark)
+        yield from self.trials
+        yield from (name for name, _, _ in self.serving)
+
+
+def collect_facts(book: LotBook, lot: int | str, zone: tzinfo | None = None) -> Facts:
+    """Gather what the sheet of a lot says, in times of `zone`; NotFoundError for a lot that does not exist."""
+    from colourmatch.dosing.care import cautions_for, colourants_in, place_or_first
+    from colourmatch.workflow.glasses import read_intake
+    from colourmatch.workflow.trials import describe_trials
+
+    story = book.lot_story(lot)
+    head = story.lot
+    state = story.state()
+    ready = [] if state.mg_by_colourant else [stock.colourant for stock in story.stock_entries]
+    cautioned = list(dict.fromkeys([*colourants_in(state), *ready]))
+    doses = read_doses(story)
+    matched = [photo for photo in story.counting_photos if photo.purpose == "match"]
+    shown = [(photo, found) for photo in matched if (found := see_photo(photo)) is not None]
+    place, intake = place_or_first(head.jurisdiction), read_intake(story)
+    return Facts(
+        story=story,
+        reference=None if head.reference_id is None else book.find_reference(head.reference_id),
+        doses=doses,
+        lines=tuple(_tell_history(story, zone)),
+        ceilings=tuple(_tell_ceilings(story, doses)),
+        swatches=tuple(_choose_swatches(story, [seen for _, seen in shown])),
+        approach=tuple(_trace_approach(story, shown)),
+        path=tuple(_trace_path([seen for _, seen in shown], _number_photos(story))),
+        path_reference=_place_reference([seen for _, seen in shown]),
+        by_photo=len({round(_mg_at(story, photo), 3) for photo, _ in shown}) < 2,
+        label=read_label_lines(story).texts,
+        cautions=cautions_for(cautioned, place),
+        drift=_tell_drift(book, story),
+        serving=tuple(_tell_looks(story)),
+        intake=tuple(_tell_intake(intake)),
+        intake_notes=tuple(dict.fromkeys(glass["text"] for glass in intake)),
+        trials=tuple(trial["text"] for trial in describe_trials(book, story)),
+        zone=zone,
+    )
+
+
+def _tell_looks(story: LotStory) -> Iterator[tuple[str, str, str]]:
+    """Each serving condition: name, what it is, how far apart the two were at the end, or at the last photo."""
+    final = story.closing.final if story.closing else None
+    counting = story.counting_photos
+    last = counting[-1].advice if counting else None
+    for one in (final or last or {}).get("serving") or ():
+        look = tell_conditions({"conditions": [one]})[0].removeprefix(one["name"]).strip(" ()")
+        yield one["name"], look, f"{tell_interval(one['delta_e_2000'])}, {one['text']}"
+
+
+def _tell_intake(intake: list[dict[str, Any]]) -> Iterator[tuple[str, ...]]:
+    """A colourant in a glass: glass, colourant, mg, its ADI, and the share of it for each example person."""
+    for glass in intake:
+        for portion in glass["colourants"]:
+            adi = portion["adi_mg_per_kg"]
+            shares = "; ".join(_tell_share(share) for share in portion["shares"])
+            limit = "none on file" if adi is None else f"{adi:g} mg per kg ({portion['adi_source']})"
+            yield glass["serving"], portion["name"], f"{tell_interval(portion['mg'], 2)} mg", limit, shares
+
+
+def _tell_share(share: dict[str, Any]) -> str:
+    percent = {key: 100 * share[key] for key in ("value", "low", "high")}
+    return f"{tell_interval(percent)} % for {share['who']}"
+
+
+def _tell_drift(book: LotBook, story: LotStory) -> str | None:
+    from colourmatch.workflow.recheck import read_drift
+
+    if not any(photo.purpose == "recheck" for photo in story.photos):
+        return None
+    return str(read_drift(book, story.lot.id)["text"])
+
+
+def _shorten(text: str) -> str:
+    return (
+        text if len(text) <= LONGEST_TEXT else f"{text[:LONGEST_TEXT].rstrip()} ... (cut; the book has all)"
+    )
+
+
+def _tell_history(story: LotStory, zone: tzinfo | None) -> Iterator[Line]:
+    after = _colour_after(story)
+    numbers = _number_photos(story)
+    for entry in story.events:
+        struck = entry.replaced_by_id is not None
+        remarks = []
+        if entry.replaces_id is not None:
+            remarks.append(f"corrects entry {entry.replaces_id}: {entry.reason}")
+        elif entry.reason:
+            remarks.append(str(entry.reason))
+        if isinstance(entry, PhotoEntry) and entry.aside is not None:
+            remarks.append(f"set aside, counts no more: {entry.aside}")
+        if entry.moved_by_id is not None:
+            remarks.append(
+                f"happened at {tell_minute(entry.happened_at, zone)}, by entry {entry.moved_by_id}"
+            )
+        if struck:
+            remarks.append(f"struck by entry {entry.replaced_by_id}")
+        yield Line(
+            when=tell_minute(entry.created_at, zone),
+            text=f"{entry.id}. {_shorten(_tell_entry(entry, numbers.get(entry.id), zone))}",
+            by=entry.entered_by or "",
+            mg_per_l="" if struck or entry.id not in after else f"{after[entry.id]:.1f}",
+            struck=struck,
+            remark=_shorten("; ".join(remarks)),
+        )
+
+
+def _number_photos(story: LotStory) -> dict[int, int]:
+    """The match photos by entry, counted from 1: the same number in the history and in the charts."""
+    matched = [photo.id for photo in story.photos if photo.purpose == "match"]
+    return {entry_id: number for number, entry_id in enumerate(matched, 1)}
+
+
+def _colour_after(story: LotStory) -> dict[int, float]:
+    """mg of all colour in a litre after each entry that changed the batch."""
+    effective = story.effective
+    following = {entry.id: after for entry, after in pairwise(effective)}
+    return {
+        entry.id: story.state(following.get(entry.id)).total_mg_per_l()
+        for entry in effective
+        if isinstance(entry, (AdditionEntry, VolumeEntry))
+    }
+
+
+def _tell_entry(entry: LotEntry, photo_number: int | None, zone: tzinfo | None) -> str:
+    if isinstance(entry, AdditionEntry):
+        amount = f"{tell_quantity(entry.quantity, entry.unit)} of {entry.stock}"
+        if entry.void:
+            return f"Taken back, it never happened: {amount}"
+        return f"Added {amount} ({entry.ml:.3g} ml, {entry.mg:.3g} mg by the label)"
+    if isinstance(entry, VolumeEntry):
+        what = f"{entry.ml:g} ml of untinted batch blended back"
+        if entry.kind == "poured-back":
+            what = f"Trial, lot {entry.trial_lot_id}, poured back: {entry.ml:.4g} ml without its stocks"
+        elif entry.trial_lot_id is not None:
+            what = f"{entry.ml:g} ml taken out for a trial, lot {entry.trial_lot_id}"
+        elif entry.kind == "sample":
+            what = f"Sample of {entry.ml:g} ml taken" + (" and poured back whole" if entry.returned else "")
+        return f"Taken back, it never happened: {what}" if entry.void else what
+    if isinstance(entry, PhotoEntry):
+        return _tell_photo(entry, photo_number)
+    if isinstance(entry, AsideEntry):
+        what = "counts again" if entry.back else "is set aside and counts no more"
+        return f"Photo of entry {entry.photo_entry_id} {what}"
+    if isinstance(entry, MovedEntry):
+        return f"Entry {entry.moved_entry_id} happened at {tell_minute(entry.moved_to, zone)}"
+    if isinstance(entry, NoteEntry):
+        return f"Note: {entry.text}"
+    if isinstance(entry, AmendmentEntry):
+        return "Put right: " + "; ".join(_tell_change(key, value) for key, value in entry.changes.items())
+    if isinstance(entry, ReopeningEntry):
+        return "Opened again"
+    if isinstance(entry, ClosingEntry):
+        known = entry.text.casefold().startswith(entry.outcome.casefold())
+        return f"Closed. {entry.text}" if known else f"Closed: {entry.outcome}. {entry.text}".strip()
+    return entry.kind
+
+
+def _tell_change(key: str, value: Any) -> str:
+    if key == "serving":
+        return f"judged as served: {_tell_serving(value)}"
+    if key == "target_lab" and value is not None:
+        return "the target is " + ", ".join(
+            f"{axis} {part:.1f}" for axis, part in zip(("L*", "a*", "b*"), value, strict=True)
+        )
+    return "the target is none" if key == "target_lab" else tell_figure(key, value)
+
+
+def tell_conditions(serving: Mapping[str, Any] | None) -> list[str]:
+    """Each serving condition in words: "long drink (60 mm, 1 in 4, light A, weight 2)"."""
+    forms = {
+        "depth_mm": "{:g} mm",
+        "dilution": "1 in {:g}",
+        "illuminant": "light {}",
+        "weight": "weight {:g}",
+    }
+    told = []
+    for condition in (serving or {}).get("conditions", ()):
+        said = [form.format(condition[key]) for key, form in forms.items() if condition.get(key) is not None]
+        told.append(condition.get("name", "serving") + (f" ({', '.join(said)})" if said else ""))
+    return told
+
+
+def _tell_serving(serving: dict[str, Any] | None) -> str:
+    """Serving conditions in words: "long drink (60 mm, 1 in 4, light A, weight 2)"."""
+    told = tell_conditions(serving)
+    told += [f"{key} {_value(value)}" for key, value in (serving or {}).items() if key != "conditions"]
+    return ", ".join(told) or "as photographed"
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, (list, tuple)):
+        return ", ".join(_value(part) for part in value)
+    return "none" if value is None else f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _tell_photo(photo: PhotoEntry, number: int | None) -> str:
+    name = f" ({photo.original_name})" if photo.original_name else ""
+    start = f"Recheck photo{name}" if number is None else f"Photo {number}{name}"
+    measured = photo.measurement
+    words = measured.get("difference") or {}
+    if measured.get("delta_e_2000") is None:
+        text = f"{start}: no difference measured"
+    else:
+        text = f"{start}: CIEDE2000 {tell_interval(measured['delta_e_2000'])}"
+        text += f", {words['text']}" if words.get("text") else ""
+    flags = [flag["text"] for flag in measured.get("quality") or [] if flag.get("text")]
+    return text + (f". {' '.join(flags)}" if flags else "")
+
+
+def _tell_ceilings(story: LotStory, doses: tuple[Dose, ...]) -> Iterator[CeilingRow]:
+    from colourmatch.dosing.care import ceiling_check, colourants_in, limits_for, place_or_first
+
+    head, state = story.lot, story.state()
+    place = place_or_first(head.jurisdiction)
+    report = ceiling_check(state, head.ceiling_mg_per_l, place)
+    limits = limits_for(colourants_in(state), place)
+    own = len(report.lines) - len(limits)
+    for k, line in enumerate(report.lines):
+        counted = [dose for dose in doses if dose.e_number in line.what] or list(doses)
+        note = "" if k < own else limits[k - own].text
+        yield CeilingRow(
+            what="The maker's own ceiling, all colours" if k < own else line.what,
+            amount=f"{line.amount_mg_per_l:.1f} ± {total_sd(counted):.1f}",
+            limit="none" if line.limit_mg_per_l is None else f"{line.limit_mg_per_l:g}",
+            left="" if line.left_mg_per_l is None else f"{line.left_mg_per_l:.1f}",
+            note=note,
+            over=line.over,
+        )
+
+
+def _choose_swatches(story: LotStory, seen: list[Seen]) -> Iterator[Swatch]:
+    """Reference and batch on the first and last photo, each placed by its difference in its own photo."""
+    if not seen:
+        if story.lot.target_lab is not None:
+            yield Swatch("target colour, entered", story.lot.target_lab, (2.0, 2.0, 2.0))
+        return
+    last = seen[-1]
+    spots = next(p for p in story.photos if p.id == last.entry_id).measurement["spots"]
+    sds = spots["reference"].get("lab_sd") or np.sqrt(np.diag(last.covariance)).tolist()
+    yield Swatch("reference", _triple(last.reference_lab), _triple(sds))
+    chosen = [("batch, first photo", seen[0])] if len(seen) > 1 else []
+    for name, one in [*chosen, (f"batch, {'last' if len(seen) > 1 else 'only'} photo", last)]:
+        own = np.sqrt(np.diag(one.covariance + scale_covariance(one.gap)))
+        yield Swatch(name, _triple(last.reference_lab + one.gap), _triple(own))
+
+
+def _triple(values: Any) -> tuple[float, float, float]:
+    first, second, third = (float(value) for value in values)
+    return first, second, third
+
+
+def _mg_at(story: LotStory, photo: PhotoEntry) -> float:
+    return story.state(photo).total_mg_per_l()
+
+
+def _trace_approach(story: LotStory, shown: list[tuple[PhotoEntry, Seen]]) -> Iterator[Point]:
+    amounts = [_mg_at(story, photo) for photo, _ in shown]
+    by_photo = len({round(amount, 3) for amount in amounts}) < 2
+    numbers = _number_photos(story)
+    for amount, (photo, _) in zip(amounts, shown, strict=True):
+        figure = photo.measurement.get("delta_e_2000") or {}
+        if figure.get("value") is None:
+            continue
+        number = numbers[photo.id]
+        x = float(number) if by_photo else amount
+        yield Point(x, figure["value"], str(number), None, (figure["low"], figure["high"]))
+
+
+def _trace_path(seen: list[Seen], numbers: dict[int, int]) -> Iterator[Point]:
+    for one in seen:
+        a_star, b_star = (float(v) for v in (seen[-1].reference_lab + one.gap)[1:])
+        half = 1.96 * np.sqrt(np.diag(one.covariance + scale_covariance(one.gap)))
+        across = (a_star - float(half[1]), a_star + float(half[1]))
+        up = (b_star - float(half[2]), b_star + float(half[2]))
+        yield Point(a_star, b_star, str(numbers[one.entry_id]), across, up)
+
+
+def _place_reference(seen: list[Seen]) -> tuple[float, float] | None:
+    return (float(seen[-1].reference_lab[1]), float(seen[-1].reference_lab[2])) if seen else None

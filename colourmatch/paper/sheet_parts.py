@@ -1,0 +1,371 @@
+"""The parts of the lot sheet as flowing blocks: tables, charts, texts; it knows facts and no book."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from colourmatch.colour.spaces import lab_to_hex, lab_to_srgb
+from colourmatch.paper.page import ACCENT, HAIRLINE, INK, MUTED, TINT, Fonts
+from colourmatch.paper.sheet_facts import Facts, Line, Swatch
+from colourmatch.paper.sheet_plots import draw_approach, draw_path, draw_swatch
+from colourmatch.words.times import tell_minute
+
+if TYPE_CHECKING:
+    from colourmatch.book.entries import StockEntry
+
+_MM = 72.0 / 25.4
+_APPROXIMATE = (
+    "Print and screens show colours only approximately; judge the glasses, not this paper. "
+    "Reference: ± is one standard deviation with the phone's own error. Batch: placed by its difference "
+    "from the reference within its photo; ± is that of the difference."
+)
+#: A longer history is set in smaller letters, so that most lots keep to two pages.
+MOST_AT_EASE = 18
+_OUTCOMES = {
+    "matched": "Matched",
+    "nearest": "Nearest that these stocks can come",
+    "ceiling": "Stopped at the ceiling",
+    "past": "Past the match",
+    "trial": "A trial, done",
+}
+
+
+def _percent(rel_sd: float) -> str:
+    """A relative spread whose parts stay on one line."""
+    return f"(±\u00a0{100 * rel_sd:.0f}\u00a0%)"
+
+
+class Parts:
+    """Makes the blocks of one sheet; `width` is the room between the margins in points."""
+
+    def __init__(self, facts: Facts, fonts: Fonts, width: float) -> None:
+        from reportlab.lib.colors import HexColor
+        from reportlab.lib.styles import ParagraphStyle
+
+        self.facts, self.fonts, self.width = facts, fonts, width
+        plain = {"fontName": fonts.plain, "textColor": HexColor(INK)}
+        quiet = plain | {"textColor": HexColor(MUTED)}
+        bold = plain | {"fontName": fonts.bold}
+        self.styles = {
+            "title": ParagraphStyle("title", fontSize=17, leading=20, **bold),
+            "lead": ParagraphStyle("lead", fontSize=9, leading=12, **quiet),
+            "head": ParagraphStyle(
+                "head", fontSize=9.5, leading=12, spaceBefore=8, spaceAfter=3,
+                **bold | {"textColor": HexColor(ACCENT)},
+            ),
+            "text": ParagraphStyle("text", fontSize=8.2, leading=10.4, **plain),
+            "strong": ParagraphStyle("strong", fontSize=8.2, leading=10.4, **bold),
+            "right": ParagraphStyle("right", fontSize=8.2, leading=10.4, alignment=2, **plain),
+            "text-dense": ParagraphStyle("text-dense", fontSize=7, leading=8.4, **plain),
+            "right-dense": ParagraphStyle("right-dense", fontSize=7, leading=8.4, alignment=2, **plain),
+            "small": ParagraphStyle("small", fontSize=7, leading=8.8, **quiet),
+            "th": ParagraphStyle("th", fontSize=7, leading=8.6, **quiet),
+            "thr": ParagraphStyle("thr", fontSize=7, leading=8.6, alignment=2, **quiet),
+            "stop": ParagraphStyle("stop", fontSize=9.5, leading=12.5, **plain),
+        }  # fmt: skip
+
+    def all(self) -> list[Any]:
+        """Every block in order."""
+        return [
+            *self.heading(), *self.stop(), *self.batch(), *self.stocks(), *self.colour(), *self.history(),
+            *self.trials(), *self.served(), *self.totals(), *self.intake(), *self.label(), *self.closing(),
+        ]  # fmt: skip
+
+    # ---- small helpers
+
+    def say(self, text: object, style: str = "text") -> Any:
+        """A paragraph of plain text."""
+        return self.mark(self.fonts.markup(text), style)
+
+    def mark(self, markup: str, style: str = "text") -> Any:
+        """A paragraph of markup that is safe already."""
+        from reportlab.platypus import Paragraph
+
+        return Paragraph(markup, self.styles[style])
+
+    def section(self, title: str) -> list[Any]:
+        """A heading that does not stay alone at the foot of a page."""
+        from reportlab.platypus import CondPageBreak
+
+        return [CondPageBreak(26 * _MM), self.say(title, "head")]
+
+    def table(
+        self,
+        rows: Sequence[Sequence[Any]],
+        shares: Sequence[float],
+        *,
+        header: bool = True,
+        bare: Sequence[int] = (),
+        extra: Sequence[tuple[Any, ...]] = (),
+    ) -> Any:
+        """A table with hairlines; `shares` are parts of the width, a header comes again on the next page."""
+        from reportlab.lib.colors import HexColor
+        from reportlab.platypus import Table
+
+        lined = [k for k in range(len(rows)) if k not in bare]
+        style = [
+            ("VALIGN", (0, 0), (-1, -1), "TOP"),
+            *(("LINEBELOW", (0, k), (-1, k), 0.4, HexColor(HAIRLINE)) for k in lined),
+            ("LEFTPADDING", (0, 0), (-1, -1), 2), ("RIGHTPADDING", (0, 0), (-1, -1), 5),
+            ("TOPPADDING", (0, 0), (-1, -1), 2), ("BOTTOMPADDING", (0, 0), (-1, -1), 2.5),
+            *extra,
+        ]  # fmt: skip
+        widths = [self.width * share / sum(shares) for share in shares]
+        return Table(rows, colWidths=widths, style=style, repeatRows=1 if header else 0)
+
+    # ---- the parts
+
+    def heading(self) -> list[Any]:
+        """Name and number of the lot, when and by whom it was begun."""
+        head = self.facts.story.lot
+        by = f" by {head.entered_by}" if head.entered_by else ""
+        return [
+            self.say(head.name, "title"),
+            self.say(
+                f"Lot sheet · lot {head.label} · begun {tell_minute(head.created_at, self.facts.zone)}{by}",
+                "lead",
+            ),
+        ]
+
+    def stop(self) -> list[Any]:
+        """The stop and its reason in a tinted box."""
+        from reportlab.lib.colors import HexColor
+        from reportlab.platypus import Spacer, Table
+
+        closing = self.facts.story.closing
+        if closing is None:
+            markup = f'<font name="{self.fonts.bold}">Still open.</font> '
+            markup += "This lot is not finished; its figures may change."
+        else:
+            outcome = _OUTCOMES.get(closing.outcome, closing.outcome[:1].upper() + closing.outcome[1:])
+            by = f" by {closing.entered_by}" if closing.entered_by else ""
+            text = closing.text.strip()
+            if text.casefold().startswith(closing.outcome.casefold()):  # "Matched: ..." says it already
+                outcome, _, text = text.partition(" ")
+            markup = f'<font name="{self.fonts.bold}">{self.fonts.markup(outcome.rstrip(".:"))}.</font> '
+            against = f" {closing.against}" if closing.against else ""
+            text = f"{text[:1].upper()}{text[1:]}{against} Closed {tell_minute(closing.created_at, self.facts.zone)}{by}."
+            markup += self.fonts.markup(text.strip())
+        rows = [[self.mark(markup, "stop")]]
+        if self.facts.drift:
+            rows.append([self.say(f"Since then: {self.facts.drift}")])
+        style = [
+            ("BACKGROUND", (0, 0), (-1, -1), HexColor(TINT)),
+            ("LINEBEFORE", (0, 0), (0, -1), 2.5, HexColor(ACCENT)),
+            ("LEFTPADDING", (0, 0), (-1, -1), 9), ("TOPPADDING", (0, 0), (-1, -1), 5),
+            ("BOTTOMPADDING", (0, 0), (-1, -1), 6),
+        ]  # fmt: skip
+        return [Spacer(1, 7), Table(rows, colWidths=[self.width], style=style)]
+
+    def batch(self) -> list[Any]:
+        """Figures of the batch in two columns, then the recipe notes."""
+        story = self.facts.story
+        head, state = story.lot, story.state()
+        ceiling = "none set" if head.ceiling_mg_per_l is None else f"{head.ceiling_mg_per_l:g} mg/l"
+        pairs = [
+            ("Batch at the start", f"{head.volume_ml:g} ml"),
+            ("Batch now", f"{state.volume_ml:.1f} ml"),
+            ("Reference", self._reference_text()),
+            ("Tolerance", f"CIEDE2000 {head.tolerance:g}"),
+            ("Depth in the glass", f"{head.depth_mm:g} mm"),
+            (
+                "Looked at",
+                "undiluted" if head.dilution == 1 else f"1 part made up to {head.dilution:g} with water",
+            ),
+            ("Ceiling of the maker", ceiling),
+            ("Colour in the base before", self._base_colour()),
+            ("Limits of", head.jurisdiction or "EU (none was named)"),
+            ("Photos", f"{len(story.photos)}"),
+        ]
+        cells = [[self.say(name, "th"), self.say(value)] for name, value in pairs]
+        rows = [cells[k] + cells[k + 1] for k in range(0, len(cells), 2)]
+        blocks = [*self.section("Batch"), self.table(rows, (16, 34, 16, 34), header=False)]
+        if head.notes.strip():
+            blocks += [*self.section("Recipe and notes"), self.say(head.notes)]
+        return blocks
+
+    def _base_colour(self) -> str:
+        head = self.facts.story.lot
+        if not head.already_mg_per_l:
+            return "0 mg/l"
+        return f"{head.already_mg_per_l:g} mg/l of {head.already_colourant or 'a colour that nobody named'}"
+
+    def _reference_text(self) -> str:
+        head, parts = self.facts.story.lot, []
+        if self.facts.reference is not None:
+            parts.append(self.facts.reference.name)
+        if head.target_lab is not None:
+            l_star, a_star, b_star = head.target_lab
+            parts.append(f"colour entered: L* {l_star:.1f}, a* {a_star:.1f}, b* {b_star:.1f}, ± 2 each")
+        return "; ".join(parts) or "the glass beside it on each photo"
+
+    def stocks(self) -> list[Any]:
+        """Stocks: strength and drop with their spread, and what the photos taught."""
+        header = ("Stock", "Colour", "Strength by the label", "Drop", "Made in", "Learnt from photos")
+        rows = [[self.say(text, "th") for text in header]]
+        for stock in self.facts.story.stock_entries:
+            rows.append([self.say(text) for text in self._stock_cells(stock)])
+        if len(rows) == 1:
+            return []
+        return [*self.section("Stocks"), self.table(rows, (26, 11, 20, 17, 10, 22))]
+
+    def _stock_cells(self, stock: StockEntry) -> tuple[str, ...]:
+        learnt = "nothing yet"
+        if stock.strength_factor != 1 or stock.learnt_from_lot_id is not None:
+            learnt = f"{stock.strength_factor:.2f} of its label {_percent(stock.strength_rel_sd)}"
+        return (
+            stock.name + ("" if stock.active else " (put away)"),
+            stock.colourant,
+            f"{stock.label_strength_g_per_100ml:g} g in 100 ml {_percent(stock.label_strength_rel_sd)}",
+            f"{stock.drop_ml:.3g} ml {_percent(stock.drop_rel_sd)}" + (", weighed" if stock.weighed else ""),
+            stock.made_in,
+            learnt,
+        )
+
+    def colour(self) -> list[Any]:
+        """Swatches and charts; nothing when no photo was measured."""
+        from reportlab.platypus import KeepTogether, Spacer, Table
+
+        facts, blocks = self.facts, []
+        pad = [("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 0)]
+        if facts.swatches:
+            cells = [cell for swatch in facts.swatches for cell in self._swatch_cells(swatch)]
+            widths = [16 * _MM, self.width / 3 - 16 * _MM] * len(facts.swatches)
+            style = [*pad, ("VALIGN", (0, 0), (-1, -1), "MIDDLE")]
+            swatches = Table([cells], colWidths=widths, style=style, hAlign="LEFT")
+            heading = self.say("Colour", "head")
+            blocks.append(KeepTogether([heading, swatches, self.say(_APPROXIMATE, "small")]))
+        charts = self._charts()
+        if charts:
+            widths = [self.width / 2] * len(charts)
+            blocks += [Spacer(1, 5), Table([charts], colWidths=widths, style=pad, hAlign="LEFT")]
+        return blocks
+
+    def _charts(self) -> list[Any]:
+        facts, size = self.facts, (self.width / 2 - 6, 58 * _MM)
+        charts = []
+        if facts.approach:
+            tolerance = facts.story.lot.tolerance
+            charts.append(draw_approach(facts.approach, tolerance, size, self.fonts, by_photo=facts.by_photo))
+        if facts.path and facts.path_reference:
+            charts.append(draw_path(facts.path, facts.path_reference, size, self.fonts))
+        return charts
+
+    def _swatch_cells(self, swatch: Swatch) -> tuple[Any, Any]:
+        (l_star, a_star, b_star), (sd_l, sd_a, sd_b) = swatch.lab, swatch.lab_sd
+        _, clipped = lab_to_srgb(swatch.lab)
+        text = (
+            f'<font name="{self.fonts.bold}">{self.fonts.markup(swatch.name)}</font><br/>'
+            f"L* {l_star:.1f} ± {sd_l:.1f}, a* {a_star:.1f} ± {sd_a:.1f},<br/>b* {b_star:.1f} ± {sd_b:.1f}"
+        )
+        if clipped:
+            text += "<br/>outside what a screen can show"
+        return draw_swatch(lab_to_hex(swatch.lab), (14 * _MM, 13 * _MM)), self.mark(text, "small")
+
+    def history(self) -> list[Any]:
+        """Every entry in the order in which it was written."""
+        heading = self.section("What was done")
+        if not self.facts.lines:
+            return [*heading, self.say("Nothing yet.")]
+        header = [self.say(text, "th") for text in ("When", "Entry")]
+        header += [self.say("Colour after it, mg/l by the label", "thr"), self.say("By", "th")]
+        long = len(self.facts.lines) > MOST_AT_EASE
+        rows = [header, *(self._history_row(line, "-dense" if long else "") for line in self.facts.lines)]
+        tight = [(f"{side}PADDING", (0, 1), (-1, -1), 0.8) for side in ("TOP", "BOTTOM")] if long else ()
+        return [*heading, self.table(rows, (17, 62, 13, 11), extra=tight)]
+
+    def _history_row(self, line: Line, size: str) -> list[Any]:
+        text = self.fonts.markup(line.text)
+        if line.struck:
+            text = f"<strike>{text}</strike>"
+        if line.remark:
+            text += f' <font color="{MUTED}">({self.fonts.markup(line.remark)})</font>'
+        plain, right = f"text{size}", f"right{size}"
+        cells = self.say(line.when, plain), self.mark(text, plain), self.say(line.mg_per_l, right)
+        return [*cells, self.say(line.by, plain)]
+
+    def trials(self) -> list[Any]:
+        """Trials taken from the batch, or on a trial what it says for its batch."""
+        if not self.facts.trials:
+            return []
+        return [*self.section("Trials"), *(self.say(text) for text in self.facts.trials)]
+
+    def served(self) -> list[Any]:
+        """How far batch and reference are apart where the drink is drunk."""
+        if not self.facts.serving:
+            return []
+        header = [
+            self.say(text, "th") for text in ("Where it is drunk", "Looked at", "CIEDE2000, 95 % interval")
+        ]
+        rows = [header, *([self.say(text) for text in row] for row in self.facts.serving)]
+        return [*self.section("Where it is drunk"), self.table(rows, (24, 36, 43))]
+
+    def intake(self) -> list[Any]:
+        """What an example glass brings of each colourant against its acceptable daily intake."""
+        if not self.facts.intake:
+            return []
+        titles = ("Glass", "Colourant", "In it, by the label", "Acceptable daily intake", "Part of it")
+        rows = [[self.say(text, "th") for text in titles]]
+        rows += [[self.say(text) for text in row] for row in self.facts.intake]
+        notes = [self.say(text, "small") for text in self.facts.intake_notes]
+        return [
+            *self.section("A glass against the daily intake"),
+            self.table(rows, (12, 20, 20, 21, 30)),
+            *notes,
+        ]
+
+    def totals(self) -> list[Any]:
+        """Colour in the drink against the maker's ceiling and the limits of the law, with their status."""
+        header = [self.say("Counted", "th"), self.say("In the batch by the label, mg/l ± sd", "thr")]
+        header += [self.say(text, "thr") for text in ("At most, mg/l", "Left, mg/l")]
+        rows, spans, bare = [header], [], []
+        for row in self.facts.ceilings:
+            style = "strong" if row.over else "text"
+            left = f"PASSED by {row.left.lstrip('-')}" if row.over else row.left
+            rows.append(
+                [self.say(row.what, style), *(self.say(v, "right") for v in (row.amount, row.limit, left))]
+            )
+            if not row.note:
+                continue
+            rows.append([self.say(row.note, "small"), "", "", ""])
+            spans += [("SPAN", (0, len(rows) - 1), (-1, len(rows) - 1))]
+            bare.append(len(rows) - 2)
+            spans += [("NOSPLIT", (0, len(rows) - 2), (-1, len(rows) - 1))]
+        heading = self.section("Colour in the batch against ceiling and law")
+        if len(rows) == 1:
+            return [*heading, self.say("No ceiling is set and no colour was added.")]
+        return [*heading, self.table(rows, (42, 30, 14, 17), bare=bare, extra=spans)]
+
+    def label(self) -> list[Any]:
+        """The texts for the drink's label."""
+        from reportlab.lib.colors import HexColor
+        from reportlab.platypus import KeepTogether, Table
+
+        lines = [self.say(text) for text in self.facts.label]
+        style = [
+            ("BOX", (0, 0), (-1, -1), 0.7, HexColor(MUTED)), ("LEFTPADDING", (0, 0), (-1, -1), 7),
+            ("TOPPADDING", (0, 0), (-1, -1), 4), ("BOTTOMPADDING", (0, 0), (-1, -1), 5),
+        ]  # fmt: skip
+        box = Table([[lines]], colWidths=[self.width], style=style)
+        return [KeepTogether([self.say("For the label", "head"), box])]
+
+    def closing(self) -> list[Any]:
+        """Cautions, then the lines to sign on, which never stand alone on a page."""
+        from reportlab.platypus import KeepTogether
+
+        told = {row.note for row in self.facts.ceilings}
+        shown = [c for c in self.facts.cautions if c.text not in told and c.code != "label-warning"]
+        lines = [self.say(f"- {caution.text}", "small") for caution in shown]
+        return [*self.section("Cautions"), *lines[:-4], KeepTogether([*lines[-4:], *self._sign()])]
+
+    def _sign(self) -> list[Any]:
+        from reportlab.lib.colors import HexColor
+        from reportlab.platypus import Spacer, Table
+
+        words = ("Made by", "", "Date", "", "Checked by", "", "Date")
+        widths = [self.width * share for share in (0.31, 0.03, 0.14, 0.04, 0.31, 0.03, 0.14)]
+        style: list[Any] = [("LEFTPADDING", (0, 0), (-1, -1), 0), ("TOPPADDING", (0, 0), (-1, -1), 2)]
+        style += [("LINEABOVE", (k, 0), (k, 0), 0.6, HexColor(INK)) for k in (0, 2, 4, 6)]
+        row = [self.say(word, "small") for word in words]
+        return [Spacer(1, 11 * _MM), Table([row], colWidths=widths, style=style, hAlign="LEFT")]

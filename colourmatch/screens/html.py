@@ -1,0 +1,310 @@
+"""Turns results into the texts and HTML that the pages show; it measures and decides nothing.
+
+Everything that a person typed is escaped here, and every number comes with its uncertainty where it has one.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, tzinfo
+from html import escape
+from typing import Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import streamlit as st
+
+from colourmatch.amounts import tell_drops
+from colourmatch.colour.spaces import lab_to_hex
+from colourmatch.liquid.make_up import show_volume
+from colourmatch.words.figures import tell_interval, tell_number
+from colourmatch.words.times import tell_time
+
+Lab = Sequence[float]
+#: Longest text that is still shown large as a whole.
+MOST_LARGE = 140
+_SEVERITIES = {"refuse": "Not measured", "warn": "Doubtful"}
+_REASONS = {
+    "matched": "Stop: matched",
+    "nearest": "Stop: the nearest this stock can come",
+    "ceiling": "Stop: the ceiling is reached",
+    "past": "Stop: already past the match",
+}
+
+
+def plain(text: object) -> str:
+    """Text for a place that reads Markdown, so that it appears as it was typed."""
+    return re.sub(r"([\\`*_{}\[\]<>()#+\-!|~$:])", r"\\\1", str(text))
+
+
+def as_html(text: object) -> str:
+    """Text for a place that reads HTML, line breaks kept."""
+    return escape(str(text)).replace("\n", "<br>")
+
+
+def show_number(value: float | None, digits: int = 1) -> str:
+    """A number with fixed decimals and a true minus sign, a dash where there is none."""
+    return "–" if value is None else tell_number(value, digits, minus="−")
+
+
+def show_amount(value: float | None) -> str:
+    """An amount to about three figures without an exponent: 0.05, 12.2, 900."""
+    if value is None:
+        return "–"
+    digits = 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2
+    text = f"{value:.{digits}f}" if abs(value) >= 0.1 or value == 0 else f"{value:.2g}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def show_ml(ml: float, us: bool = False) -> str:
+    """A volume in ml, with fluid ounces or teaspoons beside it when US measures are wanted."""
+    return show_volume(ml) if us else f"{show_amount(ml)} ml"
+
+
+def show_interval(part: Mapping[str, float] | None, digits: int = 1) -> str:
+    """A value with its 95 % interval, with a true minus sign."""
+    return tell_interval(part, digits, minus="−", none="–")
+
+
+def show_spread(value: float | None, sd: float | None, digits: int = 1) -> str:
+    """A value with its standard deviation: 9.2 ± 0.4."""
+    spread = "" if value is None or sd is None else f" ± {show_number(sd, digits)}"
+    return f"{show_number(value, digits)}{spread}"
+
+
+def show_lab(lab: Lab, lab_sd: Lab | None = None, digits: int = 1) -> str:
+    """L*, a*, b*, each with its standard deviation where there is one."""
+    spread: Sequence[float | None] = lab_sd or (None, None, None)
+    return ", ".join(
+        f"{n} {show_spread(v, s, digits)}" for n, v, s in zip(("L*", "a*", "b*"), lab, spread, strict=True)
+    )
+
+
+def show_time(moment: str | None) -> str:
+    """A moment of the book as date and time where the browser is, else in UTC."""
+    return tell_time(moment, browser_zone()) if moment else "–"
+
+
+def browser_zone() -> tzinfo:
+    """The time zone of who looks at the page, UTC where it is not known."""
+    try:
+        return ZoneInfo(st.context.timezone or "UTC")
+    except (ZoneInfoNotFoundError, ValueError):  # a zone that this machine has no table of
+        return UTC
+
+
+def kicker(text: str) -> str:
+    """A small heading over a value."""
+    return f'<p class="cm-kicker">{as_html(text)}</p>'
+
+
+def panel(heading: str, sentence: str, after: Iterable[str] = (), kind: str = "") -> str:
+    """The one large sentence that says what to do now, with what belongs to it."""
+    rest = "".join(f'<p class="cm-after">{as_html(line)}</p>' for line in after if line)
+    return (
+        f'<div class="cm cm-panel {kind}" role="status">{kicker(heading)}'
+        f'<p class="cm-do">{as_html(sentence)}</p>{rest}</div>'
+    )
+
+
+def split_sentence(text: str) -> tuple[str, str]:
+    """The first sentence of a text, and the rest."""
+    first, *rest = re.split(r"(?<=[.])\s+(?=[A-Z])", text, maxsplit=1)
+    return first, "".join(rest)
+
+
+def advice_panel(advice: Mapping[str, Any], waiting: str = "") -> str:
+    """What to do now; `waiting` names what was added since the last photo."""
+    stop = advice["action"] == "stop"
+    heading = _REASONS.get(advice["reason"], "Stop") if stop else "Now"
+    kind = {"stop": "stop", "rephotograph": "photo"}.get(advice["action"], "")
+    whole = advice["action"] == "rephotograph" and len(advice["text"]) <= MOST_LARGE
+    first, rest = (advice["text"], "") if whole else split_sentence(advice["text"])
+    since = f"Added since the last photo: {waiting}." if waiting else ""
+    return panel(heading, first, [rest, since, *advice_details(advice)], kind)
+
+
+def advice_details(advice: Mapping[str, Any]) -> list[str]:
+    """The sentences under the large one: what is expected, how much it takes in all, what is in the way."""
+    lines = []
+    predicted = (advice.get("predicted") or {}).get("delta_e_2000")
+    if expected := (advice.get("expected") or {}).get("delta_e_2000"):
+        lines.append(f"Now it should be about {show_interval(expected)}; no photo shows it yet.")
+    if predicted and advice["action"] == "add":
+        lines.append(f"After this step the difference should be about {show_interval(predicted)}.")
+    to_match = [part for part in advice.get("to_match") or () if part.get("drops")]
+    if to_match and advice["action"] == "add":
+        drops = " and ".join(_show_drops(part) for part in to_match)
+        if advice.get("ceiling_cost_delta_e_2000") is None:
+            lines.append(
+                f"From here to the best: about {drops}. The difference is then {_show_reach(advice)}."
+            )
+        else:
+            # The drops to the best would pass it: they are not named, so that nobody pours them.
+            lines.append(
+                f"A ceiling comes before the best. Under it the difference is {_show_reach(advice)}."
+            )
+    missing = advice.get("missing")
+    # Past the match it is blending back that helps, and this sentence is about more drops.
+    # Nor does a wish for a better photo promise anything that something could stay different after.
+    promised = advice["reason"] != "past" and advice["action"] != "rephotograph"
+    if missing and promised and missing not in (advice.get("text") or ""):
+        lines.append(f"Even then it stays different: {missing}.")
+    # With another colour missing the sentence says itself what blending back would do.
+    elsewhere = advice.get("other_stocks") or advice.get("missing_kind")
+    rescue = {} if elsewhere else advice.get("rescue") or {}
+    said = advice.get("text") or ""
+    for text in (advice.get("problem"), rescue.get("text")):
+        if text and text not in said:
+            lines.append(text)
+    return lines
+
+
+def _show_reach(advice: Mapping[str, Any]) -> str:
+    if advice.get("reachable"):
+        return f"about {show_interval(advice['reachable'])}"
+    reach = advice.get("reachable_delta_e_2000")
+    return "not known yet" if reach is None else f"about {show_number(reach)}"
+
+
+def _show_drops(part: Mapping[str, Any]) -> str:
+    span = ""
+    if part.get("low") is not None and part.get("high") is not None:
+        span = f" ({show_number(part['low'], 0)} to {show_number(part['high'], 0)})"
+    return f"{tell_drops(round(part['drops']))} of {part['stock']}{span}"
+
+
+def line(text: str) -> str:
+    """A quiet line under a chart or a value."""
+    return f'<p class="cm cm-quiet">{as_html(text)}</p>'
+
+
+def glance(cells: Iterable[str]) -> str:
+    """Cells beside each other on a wide screen, one under the other on a phone."""
+    return f'<div class="cm cm-glance">{"".join(f"<div>{cell}</div>" for cell in cells)}</div>'
+
+
+def judge(part: Mapping[str, float], tolerance: float) -> str:
+    """Where an interval lies against the tolerance, in words."""
+    if part["high"] <= tolerance:
+        return f"within the tolerance of {tolerance:g}"
+    return (
+        f"over the tolerance of {tolerance:g}"
+        if part["low"] > tolerance
+        else f"around the tolerance of {tolerance:g}"
+    )
+
+
+def cell(heading: str, big: str, small: str = "") -> str:
+    """A value with a heading over it and a line under it."""
+    under = f'<p class="cm-quiet">{as_html(small)}</p>' if small else ""
+    return f'{kicker(heading)}<p class="cm-big">{as_html(big)}</p>{under}'
+
+
+def difference_cells(told: Mapping[str, Any], how: str) -> list[str]:
+    """How far and which way: of one photo, or of several together."""
+    return [
+        cell("How far", show_interval(told["delta_e_2000"]), f"CIEDE2000, {how}"),
+        cell("Which way", told["difference"]["text"], "the batch against the reference"),
+    ]
+
+
+def ceiling_cell(
+    used: float | None, ceiling: float | None, left: float | None = None, place: str | None = None
+) -> str:
+    """How much colour may still go in, as a number and as a bar.
+
+    `left` is the least room under the lot's ceiling and the limits of `place`, mg/l.
+    """
+    if ceiling is None:
+        own = "No ceiling of your own is set."
+        if left is None or place is None:
+            return cell("Colour in the batch", f"{show_amount(used)} mg/l", own)
+        under = f"{show_amount(used)} mg/l in the batch, by the labels. {own}"
+        return cell(f"Under the limits of {place}", f"{show_amount(left)} mg/l left", under)
+    room = ceiling - (used or 0.0)
+    over = room < 0
+    big = f"{show_amount(-room)} mg/l over" if over else f"{show_amount(room)} mg/l left"
+    share = 100.0 if ceiling <= 0 else min(max((used or 0.0) / ceiling, 0.0), 1.0) * 100
+    bar = f'<div class="cm-bar {"over" if over else ""}"><i style="width:{share:.1f}%"></i></div>'
+    law = ""
+    if place is not None and left is not None and left < room - 0.05:
+        law = f". The limits of {place} leave {show_amount(left)} mg/l"
+    return (
+        f'{kicker("Under the ceiling")}<p class="cm-big">{big}</p>{bar}'
+        f'<p class="cm-quiet">{show_amount(used)} of {show_amount(ceiling)} mg/l used, by the labels'
+        f"{as_html(law)}</p>"
+    )
+
+
+@dataclass(frozen=True)
+class Swatch:
+    """A colour to show: its name, its Lab (D65, 2 degrees), a standard deviation and a few words."""
+
+    name: str
+    lab: Lab
+    lab_sd: Lab | None = None
+    words: str = ""
+
+
+def swatches(colours: Iterable[Swatch]) -> str:
+    """Colours edge to edge with name, words and Lab under each."""
+    blocks = []
+    for colour in colours:
+        words = f"<br>{as_html(colour.words)}" if colour.words else ""
+        blocks.append(
+            f'<div><div class="cm-colour" style="background:{lab_to_hex(colour.lab)}" role="img" '
+            f'aria-label="{as_html(colour.name)}"></div><div class="cm-words"><b>{as_html(colour.name)}</b>'
+            f"{words}"
+            f'<div class="cm-quiet">{_lab_lines(colour)}</div></div></div>'
+        )
+    return f'<div class="cm cm-swatches">{"".join(blocks)}</div>'
+
+
+def _lab_lines(colour: Swatch) -> str:
+    return "".join(
+        f'<span class="cm-part">{part}</span> ' for part in show_lab(colour.lab, colour.lab_sd).split(", ")
+    )
+
+
+def spread_of(covariance: Sequence[Lab] | None) -> list[float] | None:
+    """The standard deviations of a covariance, None where there is none."""
+    return [row[k] ** 0.5 for k, row in enumerate(covariance)] if covariance else None
+
+
+def place_beside(reference: Lab, predicted: Mapping[str, Lab]) -> list[float]:
+    """A predicted batch drawn against another reading of the reference: that reading plus the difference."""
+    pairs = zip(reference, predicted["batch"], predicted["reference"], strict=True)
+    return [seen + batch - model for seen, batch, model in pairs]
+
+
+def flags(quality: Iterable[Mapping[str, str]]) -> str:
+    """Quality flags as sentences, the grave ones first; the word says how grave, the frame repeats it."""
+    order = sorted(quality, key=lambda flag: flag["severity"] != "refuse")
+    return "".join(flag_line(_SEVERITIES.get(f["severity"], "Note"), f["text"], f["severity"]) for f in order)
+
+
+def flag_line(tag: str, text: str, kind: str = "") -> str:
+    """A framed sentence that begins with a word such as Doubtful or Caution."""
+    return f'<div class="cm cm-flag {kind}"><span class="cm-tag">{as_html(tag)}:</span>{as_html(text)}</div>'
+
+
+def facts(rows: Mapping[str, object]) -> str:
+    """A table of names and values, empty ones left out."""
+    body = "".join(
+        f"<tr><th scope='row'>{as_html(name)}</th><td>{as_html(value)}</td></tr>"
+        for name, value in rows.items()
+        if value not in (None, "")
+    )
+    return f'<table class="cm cm-facts">{body}</table>'
+
+
+def empty(text: str) -> str:
+    """What belongs in a place that is still empty."""
+    return f'<div class="cm cm-empty">{as_html(text)}</div>'
+
+
+def step(number: int, title: str, text: str) -> str:
+    """One numbered step."""
+    return f'<div class="cm cm-step"><b>{number}. {as_html(title)}</b>{as_html(text)}</div>'

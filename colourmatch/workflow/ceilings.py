@@ -1,0 +1,54 @@
+"""The ceilings of a lot, by its labels: what is left under them, and which are passed; asked by whoever tells of them."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from colourmatch.book.entries import LotStory
+from colourmatch.dosing.care import ceiling_check, place_or_first, room_mg_per_l
+
+
+def passed_ceilings(story: LotStory) -> list[dict[str, str]]:
+    """A code and a sentence for each ceiling that the batch as it is has passed: the lot's own, and those of the law.
+
+    A lot that names no place is held against the first jurisdiction on file, and the sentence says so: a limit may be
+    another where it is sold, and is never hidden.
+    """
+    head = story.lot
+    place = place_or_first(head.jurisdiction)
+    lines = ceiling_check(story.state(), head.ceiling_mg_per_l, place).lines
+    own = 0 if head.ceiling_mg_per_l is None else 1
+    passed = []
+    for k, line in enumerate(lines):
+        unsaid = k >= own and head.jurisdiction is None
+        where = f" It is not said where the lot is sold; this is a limit of {place}." if unsaid else ""
+        if line.over:
+            passed.append({"code": "ceiling", "text": f"The ceiling is passed: {line.text}{where}"})
+    return passed
+
+
+def ceiling_left(story: LotStory) -> float | None:
+    """What is left under the ceilings by the labels, mg/l: the least room of any stock; None without a figure.
+
+    The same ceilings as those of the advice: the lot's own, and the law's where the lot names its place. The
+    advice counts what the photos taught of the strengths as well, and never leaves more room than this.
+    """
+    head, state = story.lot, story.state()
+    own = math.inf if head.ceiling_mg_per_l is None else head.ceiling_mg_per_l - state.total_mg_per_l()
+    rooms = [max(own, 0.0)]
+    if head.jurisdiction:
+        wanted = {entry.colourant for entry in story.stock_entries if entry.name in head.stocks}
+        rooms += [room_mg_per_l(state, code, head.ceiling_mg_per_l, head.jurisdiction) for code in wanted]
+    return round(min(rooms), 3) if math.isfinite(min(rooms)) else None
+
+
+def describe_state(story: LotStory) -> dict[str, Any]:
+    """The `state` object of the command line: volume, colour in it by the labels, room under the ceilings."""
+    state = story.state()
+    return {
+        "volume_ml": round(state.volume_ml, 3),
+        "total_mg_per_l": round(state.total_mg_per_l(), 3),
+        "mg_per_l": {name: round(state.concentration_mg_per_l(name), 3) for name in state.mg},
+        "ceiling_left_mg_per_l": ceiling_left(story),
+    }

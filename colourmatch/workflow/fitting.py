@@ -1,0 +1,261 @@
+"""From a lot's story in the book to the fit of its photos: which of them count, what each tells, what is known before.
+
+It joins the book's entries, liquid/learn.py and photo/combine.py; it plans nothing and writes nothing. work.py and
+looking.py both stand on it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from colourmatch.book.entries import (
+    AdditionEntry,
+    Lot,
+    LotEntry,
+    LotStory,
+    PhotoEntry,
+    StockEntry,
+    VolumeEntry,
+)
+from colourmatch.errors import InputError, NotFoundError
+from colourmatch.instrument.phones import as_read, camera_key, phone_priors
+from colourmatch.workflow.since_photo import changes_colour
+
+if TYPE_CHECKING:
+    from colourmatch.book.lot_book import LotBook
+    from colourmatch.liquid.learn import LotFit, Shot, StockPrior
+    from colourmatch.liquid.model import View
+    from colourmatch.liquid.stock import Stock
+    from colourmatch.photo.combine import Combined
+
+#: A stock's learnt strength never counts as better known than this.
+LEAST_LEARNT_SD = 0.04
+
+#: A photo's entry and its measurement.
+ReadPhoto = tuple[PhotoEntry, dict[str, Any]]
+
+
+def usable_photos(story: LotStory) -> list[ReadPhoto]:
+    """Photos that count for the match, with their measurements, in order."""
+    return [
+        (p, p.measurement)
+        for p in story.counting_photos
+        if p.purpose == "match" and find_spot(p.measurement, "batch")
+    ]
+
+
+def find_spot(measurement: dict[str, Any], name: str) -> dict[str, Any] | None:
+    """What a measurement says of a spot, None where no glass stood there."""
+    return (measurement.get("spots") or {}).get(name)
+
+
+def photo_view(head: Lot, measurement: dict[str, Any] | None) -> View:
+    """How deep and how thinned a photo shows the liquids: as its own record says, else as the lot's head does."""
+    from colourmatch.liquid.model import View
+
+    seen = (measurement or {}).get("view") or {}
+    return View(float(seen.get("depth_mm", head.depth_mm)), float(seen.get("dilution", head.dilution)))
+
+
+#: What leaves a reading open to errors that its interval only just covers: no stop rests on such a photo alone.
+_DOUBTFUL = ("uneven-light", "striped-paper", "glare", "channel-full", "channel-empty")
+#: So often is a better photo of one state asked for; then the interval has to do.
+_ASKED = 2
+
+
+def doubt_of_state(group: list[ReadPhoto]) -> str | None:
+    """What to do before a stop may rest on these photos of one state: the last one's flag, when all have such a flag."""
+    flags = [
+        [f for f in measurement.get("quality") or [] if f["code"] in _DOUBTFUL] for _, measurement in group
+    ]
+    if not flags or len(flags) > _ASKED or not all(flags):
+        return None
+    return str(flags[-1][0]["text"])
+
+
+def steps_stalled(story: LotStory, photos: list[ReadPhoto]) -> bool:
+    """Whether the last steps brought the batch no nearer by what the photos themselves show (`no_nearer`)."""
+    from colourmatch.dosing.problem import no_nearer
+
+    if not photos:
+        return False
+    view = photo_view(story.lot, photos[-1][1])
+    seen: dict[int, list[float]] = {}
+    for state, photo in zip(_states(story, photos), photos, strict=True):
+        figure = photo[1].get("delta_e_2000")
+        if figure and photo_view(story.lot, photo[1]) == view:
+            seen.setdefault(state, []).append(float(figure["value"]))
+    return no_nearer([float(np.mean(seen[state])) for state in sorted(seen)], len(photos))
+
+
+def photos_of_state(story: LotStory, photos: list[ReadPhoto]) -> list[ReadPhoto]:
+    """Photos taken since the batch last changed. A sample that was taken changes no colour."""
+    changes = sum(map(changes_colour, story.effective))
+    return [photo for photo, state in zip(photos, _states(story, photos), strict=True) if state == changes]
+
+
+def combine_state(story: LotStory, group: list[ReadPhoto]) -> Combined | None:
+    """What photos of one state give together, called by their numbers in the lot; those of the last one's dilution."""
+    from colourmatch.photo.combine import combine_photos
+
+    numbers = {photo.id: k for k, photo in enumerate(story.photos, 1)}
+    view = photo_view(story.lot, group[-1][1]) if group else None
+    alike = [(p, m) for p, m in group if photo_view(story.lot, m) == view]
+    return combine_photos([m for _, m in alike], [f"Photo {numbers[p.id]}" for p, _ in alike])
+
+
+def _states(story: LotStory, photos: list[ReadPhoto]) -> list[int]:
+    """For each photo how often the batch had changed before it; a correction counts where its entry stood."""
+    changes, before = 0, {}
+    for entry in story.effective:
+        before[entry.id] = changes
+        changes += changes_colour(entry)
+    return [before[entry.id] for entry, _ in photos]
+
+
+def _scatter_by_state(story: LotStory, photos: list[ReadPhoto]) -> list[np.ndarray]:
+    """For each photo how photos of its state scatter beyond their own noise, covariance in Lab (3, 3)."""
+    views = [photo_view(story.lot, measurement) for _, measurement in photos]
+    states = list(zip(_states(story, photos), views, strict=True))
+    scatter: dict[Any, np.ndarray] = {}
+    for state in set(states):
+        group = [photo for photo, own in zip(photos, states, strict=True) if own == state]
+        together = combine_state(story, group) if len(group) > 1 else None
+        scatter[state] = np.zeros((3, 3)) if together is None else together.scatter_lab
+    return [scatter[state] for state in states]
+
+
+def why_not_yet(story: LotStory, newest: dict[str, Any] | None = None) -> str | None:
+    """The sentence that asks for a photo, when there is nothing yet to plan with.
+
+    newest: the measurement of a photo that comes in just now, if one does.
+    """
+    head, usable = story.lot, usable_photos(story)
+    if newest is not None and not find_spot(newest, "batch"):
+        return "No glass of the batch was found on the last photo. Set it on the batch spot and photograph again."
+    if not usable:
+        return "Photograph reference and batch in equal glasses beside the card, with water in the third."
+    if not any(find_spot(m, "reference") for _, m in usable) and head.target_lab is None:
+        return "No reference was seen yet. Photograph the reference beside the batch once."
+    hazy = [f for f in usable[-1][1].get("quality") or [] if f["code"] == "haze"]
+    if hazy:
+        return str(hazy[0]["text"])
+    return None
+
+
+def fit_story(book: LotBook, story: LotStory, photos: list[ReadPhoto]) -> tuple[tuple[Stock, ...], LotFit]:
+    """The fit of a lot to its photos, with its stocks as their labels say."""
+    from colourmatch.liquid.learn import fit_lot
+    from colourmatch.workflow.targets import target_covariance
+
+    # a stock that came in later is part of the colour too
+    names = dict.fromkeys([*story.lot.stocks, *(a.stock for a in story.additions)])
+    entries = [_stock_entry(book, story, name) for name in names]
+    stocks = tuple(entry.as_stock(learnt=False) for entry in entries)
+    priors = [make_prior(entry) for entry in entries]
+    target = None if story.lot.target_lab is None else target_covariance(book, story.lot)
+    shots = [_shot(story, photo, stocks, target) for photo in photos]
+    # photos of one state that disagree are each less sure: the fit, and all advice, then knows it
+    shots = [
+        replace(shot, batch_covariance=shot.batch_covariance + scatter)
+        for shot, scatter in zip(shots, _scatter_by_state(story, photos), strict=True)
+    ]
+    phones = phone_priors(book, [measurement for _, measurement in photos])
+    known: dict[str, Any] = {"phones": phones} if phones else {}
+    return stocks, fit_lot(shots, priors, photo_view(story.lot, None), **known)
+
+
+def make_prior(entry: StockEntry) -> StockPrior:
+    """What is known of a stock before a lot's photos: its label, or what earlier lots taught."""
+    from colourmatch.liquid.colourants import find_colourant
+    from colourmatch.liquid.learn import StockPrior
+
+    colourant = find_colourant(entry.colourant)
+    guessed = colourant.to_be_learnt and entry.learnt_from_lot_id is None
+    sd = float(np.hypot(entry.strength_rel_sd, 0.0 if entry.learnt_from_lot_id else entry.drop_rel_sd))
+    return StockPrior(
+        entry.name,
+        colourant.absorptivity(),
+        log_factor=float(np.log(entry.strength_factor)),
+        log_factor_sd=max(sd, LEAST_LEARNT_SD) * (3 if guessed else 1),
+        shift_sd_nm=15.0 if colourant.to_be_learnt else StockPrior.shift_sd_nm,
+    )
+
+
+def _stock_entry(book: LotBook, story: LotStory, name: str) -> Any:
+    for entry in story.stock_entries:
+        if entry.name == name:
+            return entry
+    try:
+        return book.find_stock(name)
+    except NotFoundError as error:
+        raise InputError(f"The lot's stock {name!r} is no longer in the book: {error.text}") from None
+
+
+def _shot(story: LotStory, photo: ReadPhoto, stocks: tuple[Stock, ...], target: np.ndarray | None) -> Shot:
+    from colourmatch.liquid.learn import Shot
+
+    entry, measurement = photo
+    state = story.state(entry)
+    batch, reference = find_spot(measurement, "batch"), find_spot(measurement, "reference")
+    assert batch is not None
+    batch = as_read(batch)
+    ref_lab: np.ndarray | None
+    ref_cov: np.ndarray | None
+    if reference is not None:
+        reference = as_read(reference)
+        ref_lab, ref_cov = np.array(reference["lab"]), np.array(reference["lab_covariance"])
+    elif story.lot.target_lab is not None:
+        ref_lab, ref_cov = np.array(story.lot.target_lab), target
+    else:
+        ref_lab, ref_cov = None, None
+    path = photo_view(story.lot, measurement).path_cm / photo_view(story.lot, None).path_cm
+    return Shot(
+        batch_lab=np.array(batch["lab"]),
+        batch_covariance=np.array(batch["lab_covariance"]),
+        reference_lab=ref_lab,
+        reference_covariance=ref_cov,
+        mg_per_l=tuple(state.concentration_mg_per_l(s.name) for s in stocks),
+        thinning=base_share(story, entry),
+        camera=camera_key(measurement),
+        path=path,
+        reference_path=path
+        if reference is not None
+        else 1.0,  # a colour that was chosen is in the lot's own view
+    )
+
+
+def base_share(story: LotStory, before: LotEntry | None) -> float:
+    """Part of the batch's volume that is base: water from stocks lowers it, untinted batch raises it."""
+    entries = story.effective if before is None else story.entries_before(before)
+    volume, base = story.lot.volume_ml, story.lot.volume_ml
+    for entry in entries:
+        if isinstance(entry, AdditionEntry) and entry.made_in != "batch":
+            volume += entry.ml
+        elif isinstance(entry, VolumeEntry) and entry.came:
+            volume, base = volume + entry.ml, base + entry.ml
+        elif isinstance(entry, VolumeEntry) and not entry.returned:
+            base *= 1 - entry.ml / volume
+            volume -= entry.ml
+    return base / volume
+
+
+def views_of(head: Lot) -> tuple[View, ...]:
+    """Where the match is judged: the serving conditions of the lot, else as measured."""
+    from colourmatch.liquid.model import View
+
+    conditions = (head.serving or {}).get("conditions") or []
+    views = tuple(
+        View(
+            float(c.get("depth_mm", head.depth_mm)),
+            float(c.get("dilution", head.dilution)),
+            str(c.get("illuminant", "D65")),
+            float(c.get("weight", 1.0)),
+            str(c.get("name", "serving")),
+        )
+        for c in conditions
+    )
+    return views or (photo_view(head, None),)

@@ -1,0 +1,209 @@
+"""What else a careful colourist says of a lot: how it looks where it is drunk, another bottle, what a glass brings.
+
+It joins the rooms like work.py and stands beside the advice: nothing here changes a dose.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from colourmatch.book.entries import LotStory
+from colourmatch.errors import InputError
+from colourmatch.words.figures import tell_interval
+from colourmatch.workflow.fitting import (
+    base_share,
+    fit_story,
+    make_prior,
+    usable_photos,
+    views_of,
+    why_not_yet,
+)
+from colourmatch.workflow.photo_colours import read_doses
+
+if TYPE_CHECKING:
+    from colourmatch.book.lot_book import LotBook
+    from colourmatch.dosing.advice import Advice
+    from colourmatch.dosing.bottles import Choice
+    from colourmatch.dosing.problem import Problem
+    from colourmatch.dosing.shelf_gain import MissingKind, OtherStock
+    from colourmatch.liquid.model import View
+
+#: What an advice says here when there is nothing to say.
+NOTHING: dict[str, Any] = {"serving": [], "bottles": [], "other_stocks": [], "missing_kind": None}
+
+#: Glasses to look at when nobody named any.
+EXAMPLE_GLASSES = (
+    {"name": "with soda, daylight", "depth_mm": 60.0, "dilution": 4.0, "illuminant": "D65"},
+    {"name": "with soda, warm bar light", "depth_mm": 60.0, "dilution": 4.0, "illuminant": "A"},
+)
+
+
+def look_further(
+    book: LotBook, story: LotStory, problem: Problem, advice: Advice, bottles: Sequence[Choice] = ()
+) -> dict[str, Any]:
+    """An advice with what goes with it: serving, bottles, other_stocks, missing_kind, and its text with theirs.
+
+    Where another bottle would bring more, the step is held back to what is right beside it.
+    """
+    from colourmatch.dosing.serving import look_at
+    from colourmatch.dosing.shelf_gain import hold_back
+
+    others, kind = _look_on_the_shelf(book, story, problem, advice)
+    missing = others[0] if others else kind
+    advice = hold_back(problem, advice, missing) if missing else advice
+    found = NOTHING | {"other_stocks": [other.to_json() for other in others]}
+    found["missing_kind"] = kind.to_json() if kind else None
+    if (story.lot.serving or {}).get("conditions"):
+        found["serving"] = [
+            one.to_json() for one in look_at(problem, problem.views, added_ml(problem, advice))
+        ]
+    found["bottles"] = [choice.to_json() for choice in bottles]
+    said = [advice.text]
+    if advice.doses:
+        dosed = {dose.stock for dose in advice.doses}
+        said += [choice.text for choice in bottles if choice.advised in dosed]
+    said += [other.text for other in others[:1]]
+    if kind is not None:
+        said.append(kind.text)
+    if advice.rescue is not None and len(said) > 1:
+        # Untinted batch is poured in for good: what may do without it is said first.
+        said = [_before_blending(advice, said[1:])]
+    return advice.to_json() | found | {"text": " ".join(said)}
+
+
+def _before_blending(advice: Advice, hints: Sequence[str]) -> str:
+    """The text of a batch past its match that another colour would help more than blending back does."""
+    assert advice.rescue is not None
+    start = advice.text.split(advice.rescue.text)[0].strip() if advice.rescue.text else advice.text
+    left, ml = advice.rescue.predicted, float(f"{advice.rescue.untinted_ml:.2g}")
+    return (
+        f"{start} {' '.join(hints)} Blending back about {ml:g} ml of untinted batch alone would leave "
+        f"{tell_interval(left.to_json())}: decide on the colour before you blend."
+    )
+
+
+def added_ml(problem: Problem, advice: Advice) -> list[float]:
+    """Millilitres of each stock of the problem that the advised step adds."""
+    return [sum(d.ml for d in advice.doses if d.stock == stock.name) for stock in problem.stocks]
+
+
+def _look_on_the_shelf(
+    book: LotBook, story: LotStory, problem: Problem, advice: Advice
+) -> tuple[tuple[OtherStock, ...], MissingKind | None]:
+    from colourmatch.dosing.shelf_gain import find_missing_kind, find_other_stocks, is_out_of_reach
+
+    if not is_out_of_reach(advice, problem.tolerance):
+        return (), None
+    own = {stock.name for stock in problem.stocks}
+    shelf = [entry for entry in book.list_stocks() if entry.name not in own]
+    others = find_other_stocks(problem, [(e.as_stock(learnt=False), make_prior(e)) for e in shelf])
+    # a step may be the first to show what a dose does: what is missing is told from the next photo on
+    early = advice.action == "add" and advice.rescue is None and problem.fit.photos < 2
+    told = advice.action in ("add", "stop") and not early
+    return others, find_missing_kind(problem) if told and not others else None
+
+
+def serve_lot(
+    book: LotBook,
+    lot: int | str,
+    conditions: Sequence[Mapping[str, Any]],
+    doses: Sequence[Mapping[str, Any]] = (),
+) -> list[dict[str, Any]]:
+    """How a lot looks now in any glasses, as `serving` of the advice; empty while no photo says anything of it.
+
+    conditions: depth_mm (as photographed when left out), dilution (1), illuminant (D65), name; doses: what the
+    next step adds, as in the advice. InputError for a glass that cannot be.
+    """
+    from colourmatch.dosing.serving import look_at
+
+    story = book.lot_story(lot)
+    problem = _pose_problem(book, story)
+    if problem is None:
+        return []
+    views = [_view(story, condition) for condition in conditions]
+    step = [sum(float(d["ml"]) for d in doses if d["stock"] == stock.name) for stock in problem.stocks]
+    return [one.to_json() for one in look_at(problem, views, step)]
+
+
+def _pose_problem(book: LotBook, story: LotStory) -> Problem | None:
+    """What the photos of a lot say of the batch as it is now, None when they say nothing yet."""
+    from colourmatch.dosing.problem import Problem
+
+    photos = usable_photos(story)
+    if why_not_yet(story) is not None:
+        return None
+    stocks, fit = fit_story(book, story, photos)
+    if not fit.success:
+        return None
+    return Problem(fit, stocks, story.state(), base_share(story, None), views_of(story.lot))
+
+
+def _view(story: LotStory, condition: Mapping[str, Any]) -> View:
+    from colourmatch.book.checks import check_serving
+    from colourmatch.liquid.model import View
+
+    checked = check_serving({"conditions": [dict(condition)]})
+    if checked is None:
+        raise InputError("A glass needs a depth, a dilution or a light. Give one of them.")
+    said = checked["conditions"][0]
+    return View(
+        said.get("depth_mm", story.lot.depth_mm), said.get("dilution", 1.0), said.get("illuminant", "D65"), 1.0,
+        said["name"],
+    )  # fmt: skip
+
+
+def read_intake(story: LotStory, glasses: Sequence[Mapping[str, Any]] | None = None) -> list[dict[str, Any]]:
+    """What one example glass of the batch as it is brings of each colourant, for each way it is served.
+
+    Ways are the dilutions of the `glasses` that are looked at (one that names none is undiluted); without them those
+    of the lot's serving conditions that name one, else undiluted: the dilution of the photos is for the camera and is
+    not drunk. A known colour of the base counts, without uncertainty as nobody gave one.
+    """
+    from colourmatch.dosing.care import EXAMPLE_GLASS_ML, portion_in_glass
+
+    amounts = _amounts(story)
+    if not amounts:
+        return []
+    found = []
+    for dilution, names in _ways(story, glasses).items():
+        batch_ml = EXAMPLE_GLASS_ML / dilution
+        portions = [portion_in_glass(code, mg, sd, batch_ml) for code, (mg, sd) in amounts.items()]
+        mixed = "undiluted" if dilution == 1 else f"1 part made up to {dilution:g}"
+        found.append(
+            {
+                "serving": ", ".join(names) or "neat",
+                "glass_ml": EXAMPLE_GLASS_ML,
+                "dilution": dilution,
+                "batch_ml": round(batch_ml, 1),
+                "text": f"A glass of {EXAMPLE_GLASS_ML:g} ml{_called(names)}, {mixed}, holds {batch_ml:.3g} ml of the "
+                "batch. Glass and body masses are examples.",
+                "colourants": [portion.to_json() for portion in portions],
+            }
+        )
+    return found
+
+
+def _called(names: Sequence[str]) -> str:
+    return f" ({', '.join(names)})" if names else ""
+
+
+def _ways(story: LotStory, glasses: Sequence[Mapping[str, Any]] | None) -> dict[float, list[str]]:
+    """Dilution -> names of the glasses, or of the serving conditions, that have it."""
+    ways: dict[float, list[str]] = {}
+    own = [one for one in (story.lot.serving or {}).get("conditions") or () if one.get("dilution")]
+    for glass in own if glasses is None else glasses:
+        ways.setdefault(float(glass.get("dilution", 1.0)), []).append(str(glass.get("name", "serving")))
+    return dict(sorted(ways.items())) or {1.0: []}
+
+
+def _amounts(story: LotStory) -> dict[str, tuple[float, float]]:
+    """mg per litre of each colourant in the batch, and its standard deviation."""
+    state = story.state()
+    amounts: dict[str, tuple[float, float]] = {}
+    if state.already_colourant and state.already_mg_per_l > 0:
+        amounts[state.already_colourant] = (state.already_mg_per_l, 0.0)
+    for dose in read_doses(story):
+        mg, sd = amounts.get(dose.e_number, (0.0, 0.0))
+        amounts[dose.e_number] = (mg + dose.mg_per_l, (sd**2 + dose.mg_per_l_sd**2) ** 0.5)
+    return amounts

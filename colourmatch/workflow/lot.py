@@ -1,0 +1,501 @@
+"""The work on a lot: photo in, reading, learning, advice, entry in the book; what the command line and screens call.
+
+It only joins the rooms: measuring, fitting, planning and the book are each done where they belong.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from colourmatch.amounts import tell_quantity
+from colourmatch.book.calibrations import lot_choice
+from colourmatch.book.checks import check_number, check_outcome, utc_text
+from colourmatch.book.entries import (
+    AdditionEntry,
+    AmendmentEntry,
+    AsideEntry,
+    ClosingEntry,
+    Lot,
+    LotEntry,
+    LotStory,
+    MovedEntry,
+    NoteEntry,
+    PhotoEntry,
+    ReopeningEntry,
+    VolumeEntry,
+    contradict,
+    tell_figure,
+)
+from colourmatch.book.photo_store import Source, hash_photo
+from colourmatch.errors import InputError, QuestionError
+from colourmatch.instrument.phones import lot_reader
+from colourmatch.words.figures import tell_interval
+from colourmatch.words.times import tell_time
+from colourmatch.workflow.ceilings import ceiling_left, describe_state, passed_ceilings
+from colourmatch.workflow.fitting import (
+    LEAST_LEARNT_SD,
+    base_share,
+    combine_state,
+    doubt_of_state,
+    find_spot,
+    fit_story,
+    photo_view,
+    photos_of_state,
+    steps_stalled,
+    usable_photos,
+    views_of,
+    why_not_yet,
+)
+from colourmatch.workflow.glasses import NOTHING, look_further, read_intake
+from colourmatch.workflow.photo_time import find_question, is_ahead, moment_of, plausible_moment
+from colourmatch.workflow.since_photo import step_left_ml
+from colourmatch.workflow.trials import describe_trials, open_trials
+
+if TYPE_CHECKING:
+    from colourmatch.book.lot_book import LotBook
+    from colourmatch.dosing.advice import Advice
+    from colourmatch.liquid.model import View
+    from colourmatch.photo.combine import Combined
+    from colourmatch.photo.measure import Measurement
+    from colourmatch.photo.tone import KnownGreys
+
+
+def record_photos(
+    book: LotBook,
+    lot: int | str,
+    sources: Sequence[Source],
+    *,
+    entered_by: str | None = None,
+    token: str | None = None,
+    rectangles: Mapping[str, Any] | None = None,
+    measured: Sequence[dict[str, Any]] | None = None,
+    view: Mapping[str, float | None] | None = None,
+) -> list[dict[str, Any]]:
+    """Measure photos of a lot, learn, advise, and write each into the book.
+
+    rectangles: for photos without the printed card, the arguments of `photo.rectangles.measure_rectangles` by name.
+    measured: what was read of each source beforehand with `lot_reader(book, lot).greys`, as JSON; a file that has
+    changed since is read again. view: "depth_mm" and "dilution" of these photos, where they are not as in the last one
+    (at first, as the lot says): each photo keeps its own. One dict per photo: the measurement with "lot", "entry" and "advice". A refused photo
+    is not recorded; a photo sent again gives its first entry. ClosedError when the lot is closed.
+    """
+    found = book.find_lot(lot)
+    changed = {name: check_number(name, value) for name, value in (view or {}).items() if value is not None}
+    return [
+        _record_photo(
+            book,
+            found.id,
+            source,
+            (entered_by, token and f"{token}-{k}"),
+            (rectangles, measured[k] if measured else None, changed),
+        )
+        for k, source in enumerate(sources)
+    ]
+
+
+def _record_photo(
+    book: LotBook,
+    lot: int,
+    source: Source,
+    written: tuple[str | None, str | None],
+    how: tuple[Mapping[str, Any] | None, dict[str, Any] | None, dict[str, float]],
+) -> dict[str, Any]:
+    (entered_by, token), (rectangles, measured, changed) = written, how
+    content, name = source if isinstance(source, tuple) else (_read(Path(source)), Path(source).name)
+    known = book.find_photo(content, lot) if content else None
+    if known is not None and content:
+        book.photo_store.put_back(known.stored_name, content)
+        _check_same_view(book.find_lot(lot), known, changed)
+        return known.measurement | {"lot": lot, "entry": known.id, "advice": known.advice, "repeated": True}
+    reader = lot_reader(book, lot)
+    if measured is None or not _is_of(measured, content):
+        to_read = content if content is not None else Path(str(source))
+        measured = _measure(to_read, name, rectangles, reader.greys).to_json()
+    measurement = reader.finish(measured)
+    if measurement["error"] is not None:
+        return measurement | {"lot": lot, "entry": None, "advice": None}
+    story = book.lot_story(lot)
+    measurement["view"] = (_own_view(story) | changed) or None
+    measurement["quality"] = _tell_dilution(story, measurement) + _tell_clock(measurement)
+    advice = _advise(book, _with_photo(story, measurement), measurement) | _care(story)
+    entry = book.add_photo(
+        lot, measurement, advice, photo=content, original_name=name, entered_by=entered_by,
+        taken_at=plausible_moment(measurement), token=token,
+    )  # fmt: skip
+    if advice["question"]:
+        advice["question"] |= {"entry": entry.id, "stays_at": entry.created_at}
+    return measurement | {"lot": lot, "entry": entry.id, "advice": advice}
+
+
+def _with_photo(story: LotStory, measurement: dict[str, Any]) -> LotStory:
+    """The story as it will be with a photo that is not in the book yet."""
+    number = max((event.id for event in story.events), default=0) + 1
+    photo = PhotoEntry(
+        id=number, lot_id=story.lot.id, kind="photo", created_at=utc_text(), entered_by=None, replaces_id=None,
+        reason=None, replaced_by_id=None, measurement=measurement, original_name=measurement.get("photo"),
+    )  # fmt: skip
+    return replace(story, events=(*story.events, photo))
+
+
+def _check_same_view(lot: Lot, known: PhotoEntry, wanted: Mapping[str, float]) -> None:
+    """A photo that is sent again keeps the depth and dilution that were said of it; InputError for others."""
+    view = photo_view(lot, known.measurement)
+    if any(abs(getattr(view, name) - value) > 1e-9 for name, value in wanted.items()):
+        raise InputError(
+            f"{known.original_name or 'This photo'} is in this lot already, as entry {known.id}: {view.depth_mm:g} mm deep, "
+            f"1 part made up to {view.dilution:g}. If that is wrong, set it aside and photograph again."
+        )
+
+
+def view_of_photos(story: LotStory) -> View:
+    """Depth and dilution of the lot's newest photo: what the next one is taken to have."""
+    return photo_view(story.lot, {"view": _own_view(story)})
+
+
+def _tell_dilution(story: LotStory, measurement: dict[str, Any]) -> list[dict[str, Any]]:
+    """The flags of a photo of a lot; one that asks for more water also says what that makes in all."""
+    from colourmatch.photo.measure import parts_of_water
+
+    dilution = photo_view(story.lot, measurement).dilution
+    out = []
+    for flag in measurement["quality"]:
+        if flag["code"] == "channel-empty":
+            shown = [spot for name in ("reference", "batch") if (spot := find_spot(measurement, name))]
+            parts = max(parts_of_water(np.array(spot["rgb"])) for spot in shown)
+            total = f"{dilution * (1 + parts):g}"
+            flag = flag | {
+                "text": f"{flag['text']} That is 1 part made up to {total} in all: say so with the next photo."
+            }
+        out.append(flag)
+    return out
+
+
+def _tell_clock(measurement: dict[str, Any]) -> list[dict[str, Any]]:
+    """A flag for a photo whose time is still to come."""
+    from colourmatch.photo.quality import flag
+
+    if not is_ahead(measurement):
+        return []
+    return [flag("clock-ahead", when=f"{moment_of(measurement):%Y-%m-%d %H:%M %Z}").to_json()]
+
+
+def _own_view(story: LotStory) -> dict[str, float]:
+    """What was said of the newest photo's depth and dilution; what was not said is as the lot's head says."""
+    shown = [photo for photo in story.photos if photo.purpose == "match"]
+    return dict((shown[-1].measurement.get("view") if shown else None) or {})
+
+
+def _is_of(measured: dict[str, Any], content: bytes | None) -> bool:
+    """Whether a measurement is of these very bytes; a refusal names none and is taken as it is."""
+    return measured["sha256"] is None or measured["sha256"] == hash_photo(content or b"")
+
+
+def _measure(
+    source: bytes | Path, name: str, rectangles: Mapping[str, Any] | None, greys: KnownGreys | None = None
+) -> Measurement:
+    if rectangles:
+        from colourmatch.photo.rectangles import measure_rectangles_or_refuse
+
+        return measure_rectangles_or_refuse(source, rectangles, name)
+    from colourmatch.photo.measure import measure_or_refuse
+
+    return measure_or_refuse(source, name) if greys is None else measure_or_refuse(source, name, greys)
+
+
+def _read(path: Path) -> bytes | None:
+    """The bytes of a file, None when it cannot be read: the measurement then says why."""
+    try:
+        return path.read_bytes()
+    except OSError:
+        return None
+
+
+def advise_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
+    """The advice for a lot as it stands, from all photos and entries so far."""
+    story = book.lot_story(lot)
+    return _advise(book, story) | _care(story)
+
+
+def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
+    """Everything about a lot: its head, state, events, photos, advice, label and cautions."""
+    story = book.lot_story(lot)
+    head = story.lot
+    closing = story.closing
+    advice = closing.final if closing else _advise(book, story) | _care(story)
+    return {
+        "lot": head.id,
+        "name": head.name,
+        "number": head.label,
+        "closed": head.closed,
+        "created_at": head.created_at,
+        "volume_ml": head.volume_ml,
+        "stocks": list(head.stocks),
+        "ceiling_mg_per_l": head.ceiling_mg_per_l,
+        "jurisdiction": head.jurisdiction,
+        "depth_mm": head.depth_mm,
+        "dilution": head.dilution,
+        "tolerance": head.tolerance,
+        "already_mg_per_l": head.already_mg_per_l,
+        "already_colourant": head.already_colourant,
+        "trial_of": head.trial_of,
+        "reference_id": head.reference_id,
+        "target_lab": None if head.target_lab is None else list(head.target_lab),
+        "serving": head.serving,
+        "notes": head.notes,
+        "read_with": lot_choice(book, head.id),
+        "state": describe_state(story),
+        "warnings": passed_ceilings(story),
+        "events": [_describe_event(event) for event in story.events],
+        "photos": [_describe_photo(photo) for photo in story.photos],
+        "advice": advice,
+        "closing": _describe_closing(closing) if closing else None,
+        "trials": describe_trials(book, story),
+        "intake": read_intake(story),
+        **_care(story),
+    }
+
+
+def close_lot(
+    book: LotBook,
+    lot: int | str,
+    reason: str | None = None,
+    text: str = "",
+    *,
+    sure: bool = False,
+    entered_by: str | None = None,
+    token: str | None = None,
+) -> dict[str, Any]:
+    """Close a lot: keep its final figures, and what it taught about its stocks as the next lot's starting point.
+
+    The same call again with its `token` closes nothing twice. ClosedError when the lot is closed already; InputError for
+    a reason that the advice contradicts (`entries.contradict`), unless `sure` says that it is meant.
+    """
+    story = book.lot_story(lot)
+    photos = usable_photos(story)
+    known = book.entered_with(story.lot.id, token)
+    if isinstance(
+        known, ClosingEntry
+    ):  # the advice of now may be another; what was not said is as it was entered
+        advice, reason, text = known.final or {}, reason or known.outcome, text or known.text
+    else:
+        advice = _advise(book, story) | _care(story)
+    outcome = reason or (advice["reason"] if advice["action"] == "stop" else "stopped by the maker")
+    words = text or (advice["text"] if advice["action"] == "stop" else "")
+    if not advice.get("state_photographed", True):
+        words = f"{words.removesuffix(UNSEEN).strip()} {UNSEEN}".strip()
+    said = "" if known or story.lot.closed else contradict(check_outcome(outcome), advice)
+    if said and not sure:
+        raise QuestionError(
+            f"The advice is not {outcome} but: {said} Follow it, or close the lot all the same with --sure."
+        )
+    entry = book.close_lot(story.lot.id, outcome, words, advice, entered_by=entered_by, token=token)
+    advice = entry.final or advice
+    dosed, shelf = {a.stock for a in story.additions}, book.list_stocks()
+    for k, learnt in enumerate(advice.get("stocks_learnt") or []):
+        if learnt["stock"] in dosed and len(photos) >= 2:
+            sd = max(float(np.log(learnt["high"] / learnt["low"])) / 3.92, LEAST_LEARNT_SD)
+            once = token and f"{token}-learnt-{k}"
+            taught = book.record_learnt(
+                learnt["stock"], learnt["strength_factor"], sd, story.lot.id, token=once
+            )
+            # what was thinned from it is as strong, unless its own drops say more
+            for thin in shelf:
+                if thin.diluted_from_id == taught.id and thin.name not in dosed and thin.strength_rel_sd > sd:
+                    again = once and f"{once}-{thin.id}"
+                    book.record_learnt(thin.id, learnt["strength_factor"], sd, story.lot.id, token=again)
+    return {
+        "lot": story.lot.id,
+        "closed": True,
+        "outcome": entry.outcome,
+        "text": entry.text,
+        "advice": advice,
+        "warnings": passed_ceilings(story),
+        "against": entry.against,
+        "open_trials": open_trials(book, story.lot.id, closed=True),
+    }
+
+
+#: What the record says of a lot that ended unseen.
+UNSEEN = "Closed without a photo of its last state."
+
+
+def open_example(book: LotBook) -> int:
+    """The example lot, made the first time it is asked for."""
+    from colourmatch.demo import make_example
+
+    return make_example(book)
+
+
+# ---- learning and advice -----------------------------------------------------------------------------------------
+
+
+def _advise(book: LotBook, story: LotStory, newest: dict[str, Any] | None = None) -> dict[str, Any]:
+    from colourmatch.dosing.advice import advise, advise_unseen, ask_for_photo
+    from colourmatch.dosing.bottles import choose_bottles
+    from colourmatch.dosing.problem import Problem
+
+    head, photos = story.lot, usable_photos(story)
+    here = photos_of_state(story, photos)
+    together = combine_state(story, here)
+    besides: dict[str, Any] = {"combined": together.to_json() if together else None, "question": None}
+    stop = why_not_yet(story, newest) or _why_torn(together)
+    question = None if stop else find_question(book, story)
+    if question is not None:
+        stop, besides["question"] = question.text, question.to_json()
+    if stop is not None:
+        return (
+            replace(
+                ask_for_photo(stop),
+                ceiling_left_mg_per_l=ceiling_left(story),
+                used_mg_per_l=story.state().total_mg_per_l(),
+                ceiling_mg_per_l=head.ceiling_mg_per_l,
+                state_photographed=bool(here),
+            ).to_json()
+            | NOTHING
+            | besides
+        )
+    stocks, fit = fit_story(book, story, photos)
+    problem = Problem(
+        fit=fit,
+        stocks=stocks,
+        state=story.state(),
+        base_share=base_share(story, None),
+        views=views_of(head),
+        ceiling_mg_per_l=head.ceiling_mg_per_l,
+        jurisdiction=head.jurisdiction,
+        tolerance=head.tolerance,
+        photos_of_state=len(here),
+        doubt=doubt_of_state(here),
+        stalled=steps_stalled(story, photos),
+        shown=photo_view(head, photos[-1][1]),
+    )
+    if not here:
+        return advise_unseen(problem, step_left_ml(story)).to_json() | NOTHING | besides
+    problem, bottles = choose_bottles(problem)
+    advice: Advice = advise(problem)
+    return look_further(book, story, problem, advice, bottles) | besides
+
+
+def _why_torn(together: Combined | None) -> str | None:
+    """Asks for one more photo while two or three of one state disagree and nothing says which to believe.
+
+    From four on the plan goes on: it knows how they scatter, and its steps are the smaller for it.
+    """
+    if together is None or together.agree or together.retake is not None or len(together.photos) > 3:
+        return None
+    return f"{together.text} If something went in between them that is not written down, write it down first."
+
+
+# ---- words for the record ----------------------------------------------------------------------------------------
+
+
+def _care(story: LotStory) -> dict[str, Any]:
+    """Label and cautions for what went in; while nothing did, for the stocks that stand ready."""
+    from colourmatch.dosing.care import cautions_for, colourants_in, label_line, place_or_first
+    from colourmatch.paper.labels import read_label_lines
+
+    jurisdiction = place_or_first(story.lot.jurisdiction)
+    state = story.state()
+    dosed = bool(state.mg_by_colourant)
+    ready = [] if dosed else [entry.colourant for entry in story.stock_entries]
+    colourants = list(dict.fromkeys([*colourants_in(state), *ready]))
+    label = list(read_label_lines(story).texts)
+    if not dosed and not story.lot.closed:
+        label[:1] = label_line(colourants, jurisdiction).text.splitlines()
+    return {
+        "label": "\n".join(label),
+        "cautions": [{"code": c.code, "text": c.text} for c in cautions_for(colourants, jurisdiction)],
+    }
+
+
+def _describe_event(event: LotEntry) -> dict[str, Any]:
+    out: dict[str, Any] = {
+        "id": event.id,
+        "kind": event.kind,
+        "created_at": event.created_at,
+        "entered_by": event.entered_by,
+        "replaces": event.replaces_id,
+        "replaced_by": event.replaced_by_id,
+        "reason": event.reason,
+        "text": _event_text(event),
+        "happened_at": event.happened_at,
+        "moved_by": event.moved_by_id,
+    }
+    if isinstance(event, PhotoEntry):
+        out["set_aside"] = event.aside
+    if isinstance(event, AdditionEntry):
+        out |= {
+            "stock": event.stock, "quantity": event.quantity, "unit": event.unit, "ml": round(event.ml, 4),
+            "mg": round(event.mg, 4), "void": event.void,
+        }  # fmt: skip
+    return out
+
+
+def _event_text(event: LotEntry) -> str:
+    if isinstance(event, AdditionEntry):
+        if event.void:
+            return f"An addition of {event.stock} was taken back."
+        return f"{tell_quantity(event.quantity, event.unit)} of {event.stock} ({event.ml:.3g} ml, {event.mg:.3g} mg)"
+    if isinstance(event, VolumeEntry) and event.void:
+        return f"{'Batch' if event.came else 'A sample'} of {event.ml:g} ml was taken back."
+    if isinstance(event, VolumeEntry):
+        if event.kind == "poured-back":
+            return f"The trial, lot {event.trial_lot_id}, was poured back: {event.ml:g} ml, and its colour"
+        if event.kind == "untinted":
+            return f"{event.ml:g} ml of untinted batch blended back"
+        if event.trial_lot_id is not None:
+            return f"{event.ml:g} ml taken out for a trial, lot {event.trial_lot_id}"
+        return f"Sample of {event.ml:g} ml {'taken and poured back' if event.returned else 'taken out'}"
+    if isinstance(event, PhotoEntry):
+        value = event.measurement.get("delta_e_2000")
+        seen = f"difference {tell_interval(value)}" if value else "no difference"
+        kind = "Recheck photo" if event.purpose == "recheck" else "Photo"
+        return f"{kind} {event.original_name or ''}: {seen}".replace(" :", ":")
+    if isinstance(event, AsideEntry):
+        what = "counts again" if event.back else "is set aside"
+        return f"The photo of entry {event.photo_entry_id} {what}, because {event.reason}"
+    if isinstance(event, MovedEntry):
+        return f"Entry {event.moved_entry_id} happened at {tell_time(event.moved_to)}, because {event.reason}"
+    if isinstance(event, NoteEntry):
+        return event.text
+    if isinstance(event, AmendmentEntry):
+        said = ", ".join(tell_figure(key, value) for key, value in event.changes.items())
+        return f"Put right: {said} ({event.reason})"
+    if isinstance(event, ReopeningEntry):
+        return f"Opened again, because {event.reason}"
+    if isinstance(event, ClosingEntry):
+        return event.text or f"Closed: {event.outcome}."
+    return event.kind
+
+
+def _describe_closing(closing: ClosingEntry) -> dict[str, Any]:
+    return {
+        "outcome": closing.outcome,
+        "text": closing.text,
+        "at": closing.created_at,
+        "by": closing.entered_by,
+        "against": closing.against,
+    }
+
+
+def _describe_photo(photo: PhotoEntry) -> dict[str, Any]:
+    advice = photo.advice or {}
+    return {
+        "entry": photo.id,
+        "photo": photo.original_name,
+        "stored_name": photo.stored_name,
+        "created_at": photo.created_at,
+        "purpose": photo.purpose,
+        "set_aside": photo.aside,
+        "delta_e_2000": photo.measurement.get("delta_e_2000"),
+        "difference": photo.measurement.get("difference"),
+        "spots": photo.measurement.get("spots"),
+        "advice_text": advice.get("text"),
+        "advice_action": advice.get("action"),
+        "advice_reason": advice.get("reason"),
+    }

@@ -1,0 +1,171 @@
+"""Figures of a lot's story that sheet, trend and recheck share; it knows entries, no database and no paper.
+
+Lots and days are compared by the difference batch minus reference inside one photo: light and phone change
+both alike. The Lab of one liquid alone carries the phone's whole error and is never compared across photos.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from colourmatch.book.entries import AdditionEntry, LotStory, PhotoEntry
+from colourmatch.workflow.photo_time import plausible_moment
+from colourmatch.workflow.since_photo import changes_colour
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Seen:
+    """Reference and batch of one photo: Lab (D65, 2 degrees), and the covariance of batch minus reference.
+
+    The covariance, shape (3, 3), is that of the two readings; the phone's error of scale is not in it.
+    """
+
+    entry_id: int
+    at: datetime
+    camera: str
+    reference_lab: Array
+    batch_lab: Array
+    covariance: Array
+
+    @property
+    def gap(self) -> Array:
+        """Batch minus reference, shape (3,)."""
+        return self.batch_lab - self.reference_lab
+
+
+def read_spot(
+    measurement: Mapping[str, Any], spot: str, *, plain: bool = False
+) -> tuple[Array, Array] | None:
+    """Lab and covariance of its reading for one spot of a measurement, None when it was not measured.
+
+    plain: as the photo gave it, before any correction of the phone.
+    """
+    found = (measurement.get("spots") or {}).get(spot) or {}
+    found = (found.get("as_read") or found) if plain else found
+    lab, covariance, sds = found.get("lab"), found.get("lab_covariance"), found.get("lab_sd")
+    if lab is None or not np.all(np.isfinite(np.array(lab, float))):
+        return None
+    spread = np.diag(np.square(np.array(sds, float))) if covariance is None else np.array(covariance, float)
+    return (np.array(lab, float), spread) if np.all(np.isfinite(spread)) else None
+
+
+def corrected_by(photo: PhotoEntry) -> int | None:
+    """The entry of the calibration that a photo was read with, None without one."""
+    found = (photo.measurement.get("calibration") or {}).get("entry")
+    return None if found is None else int(found)
+
+
+def see_photo(photo: PhotoEntry, *, plain: bool = False) -> Seen | None:
+    """What a photo shows of reference and batch, None when one of them was not measured; plain as for `read_spot`."""
+    reference, batch = (read_spot(photo.measurement, spot, plain=plain) for spot in ("reference", "batch"))
+    if reference is None or batch is None:
+        return None
+    measured = photo.measurement
+    camera = f"{measured.get('phone')}|{measured.get('profile')}"
+    return Seen(photo.id, time_of(photo), camera, reference[0], batch[0], reference[1] + batch[1])
+
+
+def time_of(photo: PhotoEntry) -> datetime:
+    """When a photo was taken: as it was put right, by the entry, by the phone's clock when that can be, else when entered."""
+    entered = datetime.fromisoformat(photo.happened_at)
+    if photo.moved_by_id is not None:
+        return entered
+    if photo.taken_at:
+        return datetime.fromisoformat(photo.taken_at)
+    return plausible_moment(photo.measurement, entered) or entered
+
+
+def final_photos(story: LotStory) -> tuple[PhotoEntry, ...]:
+    """The match photos of the batch as it is now that count: those after the last dose or blending."""
+    photos: list[PhotoEntry] = []
+    for entry in story.effective:
+        if changes_colour(entry):
+            photos = []
+        elif isinstance(entry, PhotoEntry) and entry.purpose == "match" and entry.aside is None:
+            photos.append(entry)
+    return tuple(photos)
+
+
+def phone_covariance(first: Seen, second: Seen) -> Array:
+    """What phones add to the change of the difference from one photo to another, shape (3, 3).
+
+    A phone maps a true difference g to (1 + A) g (photo/measure.py). One phone maps both alike, so that the
+    change itself is scaled; two phones scale each difference in their own way.
+    """
+    if first.camera == second.camera:
+        return scale_covariance(second.gap - first.gap)
+    return scale_covariance(first.gap) + scale_covariance(second.gap)
+
+
+def scale_covariance(gap: Array) -> Array:
+    """Covariance of a phone's error of scale for a difference, shape (3, 3)."""
+    from colourmatch.photo.measure import SCALE_SD, stretch
+
+    return np.diag(np.square(SCALE_SD * stretch(gap)))
+
+
+def mean_gap(seen: Sequence[Seen]) -> tuple[Array, Array]:
+    """The weighted mean of the differences of several photos of one state, and its covariance."""
+    weights = [np.linalg.inv(photo.covariance) for photo in seen]
+    covariance = np.linalg.inv(np.sum(weights, axis=0))
+    return covariance @ np.sum([w @ p.gap for w, p in zip(weights, seen, strict=True)], axis=0), covariance
+
+
+@dataclass(frozen=True)
+class Dose:
+    """What one stock brought: mg per litre of batch by the label, and the standard deviation of that."""
+
+    stock: str
+    e_number: str
+    mg_per_l: float
+    mg_per_l_sd: float
+    ml: float
+    drops: float | None
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain numbers; `drops` is None when not all was counted in drops."""
+        return {
+            "stock": self.stock,
+            "colourant": self.e_number,
+            "mg_per_l": round(self.mg_per_l, 3),
+            "mg_per_l_sd": round(self.mg_per_l_sd, 3),
+            "ml": round(self.ml, 3),
+            "drops": self.drops,
+        }
+
+
+def read_doses(story: LotStory) -> tuple[Dose, ...]:
+    """The doses that count, summed by stock, in the batch as it is now.
+
+    Strength and drop of a stock are off in the same way for all its doses, so their errors do not average
+    out: sd = mg/l x sqrt(strength_rel_sd^2 + (share counted in drops x drop_rel_sd)^2), JCGM 100:2008, 5.2.
+    """
+    state = story.state()
+    by_stock: dict[str, list[AdditionEntry]] = {}
+    for entry in story.additions:
+        by_stock.setdefault(entry.stock, []).append(entry)
+    doses = []
+    for stock, entries in by_stock.items():
+        counted = [entry for entry in entries if entry.unit == "drops"]
+        share = sum(entry.mg for entry in counted) / max(sum(entry.mg for entry in entries), 1e-12)
+        last = entries[-1]
+        relative = math.hypot(last.strength_rel_sd, share * last.drop_rel_sd)
+        mg_per_l = state.concentration_mg_per_l(stock)
+        drops = sum(entry.quantity for entry in counted) if len(counted) == len(entries) else None
+        ml = sum(entry.ml for entry in entries)
+        doses.append(Dose(stock, last.colourant, mg_per_l, mg_per_l * relative, ml, drops))
+    return tuple(doses)
+
+
+def total_sd(doses: Sequence[Dose]) -> float:
+    """Standard deviation of the colour added in all, mg per litre: stocks err independently."""
+    return math.hypot(*(dose.mg_per_l_sd for dose in doses))

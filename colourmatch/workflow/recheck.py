@@ -1,0 +1,374 @@
+"""Does the colour hold? Photos of a closed lot beside its reference, weeks later, against its first colour.
+
+Method: in each photo the difference d = batch minus reference (Lab, D65) is taken, so that light and phone
+fall out. A straight line d(t) = a + s t is fitted to all photos by generalised least squares with each
+photo's own covariance (JCGM 100:2008, 5.2; the spread is enlarged by the Birge ratio when the photos scatter
+more than that). The rate is the length of s, along its own direction, in CIEDE2000 per week, corrected for
+the noise that lengthens a short vector. It refuses to know why a colour fades, and takes the reference to
+hold its own; what is wrong with the reference shows as drift of the batch.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from colourmatch.errors import InputError
+from colourmatch.instrument.phones import lot_reader, note_for_lot
+from colourmatch.words.figures import tell_interval
+from colourmatch.workflow.fitting import photo_view
+from colourmatch.workflow.photo_colours import (
+    Seen,
+    corrected_by,
+    final_photos,
+    mean_gap,
+    phone_covariance,
+    scale_covariance,
+    see_photo,
+)
+from colourmatch.workflow.photo_time import plausible_moment
+
+if TYPE_CHECKING:
+    from colourmatch.book.entries import LotStory, PhotoEntry
+    from colourmatch.book.lot_book import LotBook
+    from colourmatch.book.photo_store import Source
+    from colourmatch.colour.difference import Difference
+
+Array = NDArray[np.float64]
+_WEEK = timedelta(weeks=1)
+#: Photos of one day do not tell a rate.
+LEAST_SPAN = timedelta(days=1)
+#: A line is not drawn out further than this many times the time watched (common practice, no source).
+HORIZON_SPANS = 3.0
+_DRAWS, _STEPS = 1000, 120
+METHOD = (
+    "Batch minus reference within each photo; straight line over time by weighted least squares; rate as the "
+    "length of the change along its own direction, CIEDE2000 per week with 95 % interval."
+)
+
+
+def record_recheck(
+    book: LotBook,
+    lot: int | str,
+    photos: Sequence[Source],
+    *,
+    card: str | None = None,
+    light: str | None = None,
+    entered_by: str | None = None,
+    token: str | None = None,
+) -> dict[str, Any]:
+    """Measure photos of a closed lot beside its reference, keep them, and say how its colour holds.
+
+    card, light: the names of what they are read with, from now on; otherwise as noted for the lot. Gives {"lot", "photos", "drift"}; each photo is its measurement with "entry" (None when refused) and
+    "note". A photo sent again gives its first entry. InputError while the lot is open.
+    """
+    found = book.find_lot(lot)
+    if not found.closed:
+        raise InputError(
+            f"Lot {found.label} is still open. Add its photo as a match, or close the lot before a recheck."
+        )
+    note_for_lot(book, found.id, card=card, light=light, entered_by=entered_by)
+    entries = [
+        _record(book, found.id, photo, entered_by, token and f"{token}-{k}") for k, photo in enumerate(photos)
+    ]
+    return {"lot": found.id, "photos": entries, "drift": read_drift(book, found.id)}
+
+
+def _record(
+    book: LotBook, lot: int, source: Source, entered_by: str | None, token: str | None
+) -> dict[str, Any]:
+    from pathlib import Path
+
+    from colourmatch.photo.measure import measure_or_refuse
+
+    content: bytes | None
+    if isinstance(source, tuple):
+        content, name = source
+    else:
+        name = Path(source).name
+        try:
+            content = Path(source).read_bytes()
+        except OSError:
+            content = None  # measuring then says why
+    known = book.find_photo(content, lot) if content else None
+    if known is not None and content:
+        book.photo_store.put_back(known.stored_name, content)
+        note = (
+            None if known.purpose == "recheck" else "This photo was taken for the match, before the closing."
+        )
+        return known.measurement | {"entry": known.id, "repeated": True, "note": note}
+    reader = lot_reader(book, lot)
+    measured = measure_or_refuse(Path(str(source)) if content is None else content, name, reader.greys)
+    measurement = reader.finish(measured.to_json())
+    if measured.refused is not None or content is None:
+        return measurement | {"entry": None, "note": measured.refused}
+    note = _what_is_missing(measurement)
+    if note is not None:
+        return measurement | {"entry": None, "note": note}
+    entry = book.add_photo(
+        lot, measurement, photo=content, purpose="recheck", original_name=name, entered_by=entered_by,
+        taken_at=plausible_moment(measurement), token=token,
+    )  # fmt: skip
+    return measurement | {"entry": entry.id, "note": None}
+
+
+def _what_is_missing(measurement: dict[str, Any]) -> str | None:
+    spots = measurement.get("spots") or {}
+    missing = [name for name in ("reference", "batch") if not spots.get(name)]
+    if not missing:
+        return None
+    return (
+        f"No {' and no '.join(missing)} was found on this photo. A recheck needs both in equal glasses "
+        "beside the card: photograph them together."
+    )
+
+
+@dataclass(frozen=True)
+class LineFit:
+    """d(t) = start + slope t, t in weeks: parameters shape (6,), covariance shape (6, 6), Birge ratio."""
+
+    values: Array
+    covariance: Array
+    birge: float
+
+    @property
+    def slope(self) -> Array:
+        """Change of the difference in Lab per week, shape (3,)."""
+        return self.values[3:]
+
+
+def fit_line(weeks: Array, gaps: Array, covariances: Array) -> LineFit:
+    """Generalised least squares for gaps, shape (n, 3), with covariances, shape (n, 3, 3), at n times.
+
+    ValueError when the times are all the same. The Birge ratio (R. T. Birge, 1932, Phys. Rev. 40, 207; from
+    memory) enlarges the spread when it is above 1, never shrinks it.
+    """
+    if np.ptp(weeks) <= 0:
+        raise ValueError("weeks must hold two different times")
+    inverse = np.linalg.inv(covariances)
+    design = np.stack([np.hstack([np.eye(3), t * np.eye(3)]) for t in weeks])
+    information = np.einsum("nia,nij,njb->ab", design, inverse, design)
+    covariance = np.linalg.inv(information)
+    values = covariance @ np.einsum("nia,nij,nj->a", design, inverse, gaps)
+    rest = gaps - design @ values
+    freedom = rest.size - 6
+    chi2 = float(np.einsum("ni,nij,nj->", rest, inverse, rest))
+    birge = max(1.0, (chi2 / freedom) ** 0.5) if freedom > 0 else 1.0
+    return LineFit(values, covariance * birge**2, birge)
+
+
+def read_drift(book: LotBook, lot: int | str) -> dict[str, Any]:
+    """How the colour of a lot has held since it was finished, from its photos in the book.
+
+    Gives "start", "photos" (each with the drift since the start as CIEDE2000 with interval, and in words),
+    "rate_per_week", "change_per_week" (L*, a*, b* with sd), "forecast" (or None), and "text".
+    """
+    story = book.lot_story(lot)
+    first, later, skipped = _sort_photos(story)
+    result: dict[str, Any] = {
+        "lot": story.lot.id,
+        "number": story.lot.label,
+        "name": story.lot.name,
+        "tolerance": story.lot.tolerance,
+        "closed": story.lot.closed,
+        "start": None,
+        "photos": [],
+        "left_out": skipped,
+        "rate_per_week": None,
+        "change_per_week": None,
+        "forecast": None,
+        "method": METHOD,
+    }
+    if not first:
+        shown = "finished " if story.lot.closed else ""
+        return result | {
+            "text": f"No photo of this lot shows it {shown}beside its reference, so no drift can be told."
+        }
+    start, spread = mean_gap(first)
+    anchor = np.mean([photo.reference_lab for photo in first], axis=0)
+    result["start"] = {
+        "at": first[0].at.isoformat(timespec="seconds"),
+        "photos": len(first),
+        "gap_lab": _rounded(start),
+        "gap_lab_sd": _rounded(np.sqrt(np.diag(spread))),
+        "delta_e_2000": _compare(
+            anchor, anchor + start, spread + scale_covariance(start)
+        ).delta_e_2000.to_json(),
+    }
+    result["photos"] = [_describe_photo(photo, first[-1], start, spread, anchor) for photo in later]
+    everything = (*first, *later)
+    if not later and not story.lot.closed:
+        return result | {
+            "text": f"Lot {story.lot.label} is still open. Close it, then photograph it beside its reference again in a "
+            "week and in a month."
+        }
+    if not later:
+        return result | {
+            "text": "No recheck yet. Photograph this lot beside its reference again in a week and in a month."
+        }
+    if max(p.at for p in everything) - min(p.at for p in everything) < LEAST_SPAN:
+        return result | {"text": f"{_tell_same_day(result['photos'][-1])} Photograph again in a week."}
+    return result | _tell_rate(everything, anchor, story.lot.tolerance)
+
+
+def _sort_photos(story: LotStory) -> tuple[tuple[Seen, ...], tuple[Seen, ...], list[dict[str, Any]]]:
+    """Photos that show the finished lot first, those of rechecks, and those that cannot be used, with why."""
+    rechecks = [photo for photo in story.counting_photos if photo.purpose == "recheck"]
+    skipped: list[dict[str, Any]] = [
+        {"entry": photo.id, "reason": f"set aside, because {photo.aside}"}
+        for photo in story.photos
+        if photo.aside is not None and photo.purpose == "recheck"
+    ]
+    # a correction that came in between would pass for drift: then all are taken as they were read
+    plain = len({corrected_by(photo) for photo in (*final_photos(story), *rechecks)}) > 1
+
+    def look(photos: Sequence[PhotoEntry]) -> tuple[Seen, ...]:
+        seen = []
+        for photo in photos:
+            found = see_photo(photo, plain=plain)
+            if found is None:
+                skipped.append(
+                    {"entry": photo.id, "reason": _what_is_missing(photo.measurement) or "not measured"}
+                )
+            else:
+                seen.append(found)
+        return tuple(sorted(seen, key=lambda one: one.at))
+
+    final = final_photos(story)
+    # of photos thinned in several ways the last ones' way counts; rechecks are taken to be of it
+    alike = [
+        p
+        for p in final
+        if photo_view(story.lot, p.measurement) == photo_view(story.lot, final[-1].measurement)
+    ]
+    first, later = look(alike), look(rechecks)
+    # A lot that was closed without a last photo is watched from its first recheck on.
+    return (first, later, skipped) if first else (later[:1], later[1:], skipped)
+
+
+def _tell_same_day(last: dict[str, Any]) -> str:
+    """What a recheck on the day of the finished photo says: a drift, but no rate."""
+    seen = last["difference"]
+    what = (
+        f"drifted by {tell_interval(last['delta_e_2000'])}: {seen['text']}" if seen["seen"] else "not drifted"
+    )
+    return f"Within a day the colour has {what}. All photos are of one day, so no rate can be told."
+
+
+def _describe_photo(photo: Seen, first: Seen, start: Array, spread: Array, anchor: Array) -> dict[str, Any]:
+    covariance = photo.covariance + spread + phone_covariance(first, photo)
+    drift = _compare(anchor + start, anchor + photo.gap, covariance)
+    return {
+        "entry": photo.entry_id,
+        "at": photo.at.isoformat(timespec="seconds"),
+        "weeks": round((photo.at - first.at) / _WEEK, 2),
+        "drift_lab": _rounded(photo.gap - start),
+        "drift_lab_sd": _rounded(np.sqrt(np.diag(covariance))),
+        "delta_e_2000": drift.delta_e_2000.to_json(),
+        "difference": drift.to_json(),
+    }
+
+
+def _compare(one: Array, other: Array, covariance: Array) -> Difference:
+    from colourmatch.colour.difference import compare_lab
+
+    return compare_lab(one, other, covariance)
+
+
+def _tell_rate(seen: Sequence[Seen], anchor: Array, tolerance: float) -> dict[str, Any]:
+    begin = min(photo.at for photo in seen)
+    weeks = np.array([(photo.at - begin) / _WEEK for photo in seen])
+    others = [p.covariance + (scale_covariance(p.gap) if p.camera != seen[0].camera else 0.0) for p in seen]
+    fit = fit_line(weeks, np.array([photo.gap for photo in seen]), np.array(others))
+    span = float(weeks.max())
+    covariance = fit.covariance[3:, 3:] * span**2 + scale_covariance(fit.slope * span)
+    begun = anchor + fit.values[:3]
+    change = _compare(begun, begun + fit.slope * span, covariance)
+    rate = {key: round(value / span, 4) for key, value in change.delta_e_2000.to_json().items()}
+    forecast = _forecast(fit, anchor, tolerance, span) if change.seen else None
+    text = _rate_text(rate, change, span)
+    if forecast is None:
+        text += f" No forecast yet: photograph again in about {max(1, round(2 * span))} weeks."
+    else:
+        forecast = _date(forecast, begin, span)
+        text += f" {forecast['text']}"
+    return {
+        "rate_per_week": rate,
+        "change_per_week": {
+            "lab": _rounded(fit.slope, 4),
+            "lab_sd": _rounded(np.sqrt(np.diag(covariance)) / span, 4),
+        },
+        "birge_ratio": round(fit.birge, 2),
+        "forecast": forecast,
+        "text": text,
+    }
+
+
+def _rate_text(rate: dict[str, float], change: Difference, span: float) -> str:
+    if not change.seen:
+        return (
+            f"In {span:.1f} weeks no drift is seen beyond what the photos can tell; it is at most "
+            f"{rate['high']:.2f} CIEDE2000 a week."
+        )
+    return (
+        f"In {span:.1f} weeks the batch has turned {change.text}, by {rate['value']:.2f} CIEDE2000 a week "
+        f"(between {rate['low']:.2f} and {rate['high']:.2f})."
+    )
+
+
+def _forecast(fit: LineFit, anchor: Array, tolerance: float, span: float) -> dict[str, Any]:
+    """Weeks from the start until the difference passes the tolerance: median and 95 % range, None for later.
+
+    Measured from the reference; from the lot's own first colour when it never was within the tolerance.
+    """
+    from colourmatch.colour.difference import ciede2000
+
+    covariance = fit.covariance.copy()
+    covariance[3:, 3:] += scale_covariance(fit.slope)
+    draws = np.random.default_rng(7870).multivariate_normal(fit.values, covariance, _DRAWS)
+    weeks = np.linspace(0, span * (1 + HORIZON_SPANS), _STEPS + 1)
+    labs = anchor + draws[:, None, :3] + weeks[:, None] * draws[:, None, 3:]
+    against = "reference"
+    away = ciede2000(anchor, labs)
+    if np.median(away[:, 0]) > tolerance:
+        against, away = "own first colour", ciede2000(labs[:, :1], labs)
+    outside = away > tolerance
+    crossing = np.where(outside.any(axis=1), weeks[outside.argmax(axis=1)], np.inf)
+    low, value, high = np.quantile(crossing, (0.025, 0.5, 0.975), method="nearest")
+    now = int(np.searchsorted(weeks, span))
+    return {
+        "against": against,
+        "tolerance": tolerance,
+        "outside_now": bool(outside[:, now].mean() > 0.5),
+        "horizon_weeks": float(weeks[-1]),
+        "weeks": {"value": float(value), "low": float(low), "high": float(high)},
+    }
+
+
+def _date(forecast: dict[str, Any], begin: datetime, span: float) -> dict[str, Any]:
+    """The forecast with dates and its sentence; a time beyond the horizon is None."""
+    what = f"the tolerance of {forecast['tolerance']:g} from its {forecast['against']}"
+    dates = {
+        key: None if not np.isfinite(value) else (begin + value * _WEEK).date().isoformat()
+        for key, value in forecast["weeks"].items()
+    }
+    horizon = (begin + forecast.pop("horizon_weeks") * _WEEK).date().isoformat()
+    weeks = {k: round(v, 2) if np.isfinite(v) else None for k, v in forecast["weeks"].items()}
+    if forecast["outside_now"]:
+        text = f"It is outside {what} now."
+    elif dates["value"] is None:
+        early = f"; it could be as early as {dates['low']}" if dates["low"] else ""
+        text = f"At this rate it stays within {what} beyond {horizon}, as far as the photos reach{early}."
+    else:
+        late = dates["high"] or f"after {horizon}"
+        text = f"At this rate it leaves {what} around {dates['value']} (between {dates['low']} and {late})."
+    return forecast | {"weeks": weeks, "dates": dates, "horizon": horizon, "text": text}
+
+
+def _rounded(values: Array, digits: int = 3) -> list[float]:
+    return [round(float(value), digits) for value in values]

@@ -1,0 +1,388 @@
+"""References over time: a kept bottle, an own good lot, an entered colour; which of them a lot is tinted to.
+
+Readings lie in the book (shelf.py), their photos beside it. Two photos of one bottle differ by light and
+phone as well, so that the drift of a reference alone is known far worse than that of a batch beside it
+(recheck.py): its interval says so. It refuses to compare readings of another depth or dilution.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from colourmatch.book.checks import check_lab, check_name, check_number, check_one_of, check_text, name_key
+from colourmatch.errors import InputError, NotFoundError, PhotoError
+from colourmatch.instrument.phones import Reader, open_reader
+from colourmatch.workflow.fitting import photo_view
+from colourmatch.workflow.photo_colours import final_photos, read_spot
+from colourmatch.workflow.photo_time import plausible_moment
+
+if TYPE_CHECKING:
+    from colourmatch.book.entries import Lot, Reference, ReferenceReading
+    from colourmatch.book.lot_book import LotBook
+    from colourmatch.book.photo_store import KeptPhoto, Source
+
+SPOTS = ("reference", "batch")
+#: Standard deviation of an entered L*, a*, b* that came without one.
+ENTERED_SD = 2.0
+WHICH = ("first", "latest", "mean")
+
+
+def record_reference(
+    book: LotBook,
+    name: str,
+    photos: Sequence[Source],
+    spot: str = "reference",
+    *,
+    depth_mm: float = 10.0,
+    dilution: float = 1.0,
+    card: str | None = None,
+    light: str | None = None,
+    notes: str = "",
+    entered_by: str | None = None,
+) -> dict[str, Any]:
+    """Photograph a reference (again); it is made when the book has none of that name.
+
+    `spot` is the spot of the card it stands on, "reference" or "batch"; card, light: the names of what the photos are
+    read with, otherwise the book's default card and the phone's only light. Gives {"reference", "photos": one
+    measurement each with "reading" (None when refused) and "note", and the readings of `read_reference`}.
+    The file of a photo that is read is kept without its position data; a photo sent again gives its first
+    reading. InputError for an impossible depth or dilution.
+    """
+    check_one_of(spot, SPOTS, "spot")
+    depth_mm, dilution = check_number("depth_mm", depth_mm), check_number("dilution", dilution)
+    found: Reference | None = _find(book, name)
+    if found is None:  # refused before any photo is kept for it
+        check_name(name, "name of the reference")
+        check_text(notes, "notes")
+    check_text(entered_by, "name of who entered it")
+    reader = open_reader(book, card, light)
+    entries: list[dict[str, Any]] = []
+    for source in photos:
+        content, file_name = _open_source(source)
+        known = book.find_reference_photo(content, found.id) if content and found else None
+        if known is not None:
+            entries.append((known.measurement or {}) | {"reading": known.id, "note": None, "repeated": True})
+            continue
+        to_read = Path(str(source)) if content is None else content
+        measurement, colour = _measure(reader, to_read, file_name, spot)
+        kept = None if colour is None or content is None else _keep(book, content, measurement)
+        if colour is None or kept is None:
+            entries.append(measurement | {"reading": None})
+            continue
+        found = found or book.add_reference(name, notes, entered_by=entered_by)
+        reading = book.add_reference_reading(
+            found.id, colour["lab"], depth_mm=depth_mm, dilution=dilution, lab_sd=colour["lab_sd"],
+            measurement=measurement | {"spot": spot}, photo=kept, taken_at=plausible_moment(measurement),
+            original_name=file_name, entered_by=entered_by,
+            token=f"reference-{found.id}-{kept.original_sha256}",
+        )  # fmt: skip
+        entries.append(measurement | {"reading": reading.id, "note": None})
+    told: dict[str, Any] = {"reference": None, "name": name, "readings": [], "text": "Nothing was recorded."}
+    return (read_reference(book, found.id) if found else told) | {"photos": entries}
+
+
+def _find(book: LotBook, name: str) -> Reference | None:
+    try:
+        return book.find_reference(name)
+    except NotFoundError:
+        return None
+
+
+def _open_source(source: Source) -> tuple[bytes | None, str]:
+    """The bytes of a photo and its name; None when it cannot be read: the measurement then says why."""
+    if isinstance(source, tuple):
+        return source
+    path = Path(source)
+    try:
+        return path.read_bytes(), path.name
+    except OSError:
+        return None, path.name
+
+
+def _keep(book: LotBook, content: bytes, measurement: dict[str, Any]) -> KeptPhoto | None:
+    """The photo in the store; None, with the reason as the measurement's note, when it cannot be kept."""
+    try:
+        return book.photo_store.keep(content)
+    except PhotoError as error:
+        measurement["note"] = error.text
+        return None
+
+
+def _measure(
+    reader: Reader, photo: bytes | Path, name: str, spot: str
+) -> tuple[dict[str, Any], dict[str, Any] | None]:
+    """The measurement of a photo with a note when it is of no use, and the colour on the spot."""
+    from colourmatch.photo.measure import measure_or_refuse
+
+    measurement = reader.finish(measure_or_refuse(photo, name, reader.greys).to_json())
+    if measurement["error"]:
+        return measurement | {"note": measurement["error"]}, None
+    colour = measurement["spots"].get(spot)
+    if colour is None:
+        other = SPOTS[1 - SPOTS.index(spot)]
+        note = (
+            f"No glass was found on the {spot} spot. Set the reference there and photograph again, or say "
+            f"that it stands on the {other} spot."
+        )
+        return measurement | {"note": note}, None
+    return measurement, colour
+
+
+def enter_reference(
+    book: LotBook,
+    name: str,
+    lab: Sequence[float],
+    *,
+    lab_sd: Sequence[float] | None = None,
+    depth_mm: float = 10.0,
+    dilution: float = 1.0,
+    notes: str = "",
+    entered_by: str | None = None,
+) -> dict[str, Any]:
+    """Enter a reference's L*, a*, b* (D65, 2 degrees) from an instrument or a sheet; as `read_reference`.
+
+    `depth_mm` and `dilution` are those it was measured at. InputError for a colour that is not possible.
+    """
+    if lab is None:
+        raise InputError("Give the colour as L*, a*, b*, such as 60, 45, 30.")
+    colour = check_lab(lab)
+    assert colour is not None
+    spread = None
+    if lab_sd is not None:
+        spread = _check_sd(lab_sd)
+    check_number("depth_mm", depth_mm)
+    check_number("dilution", dilution)
+    found = _find(book, name) or book.add_reference(name, notes, entered_by=entered_by)
+    book.add_reference_reading(
+        found.id, colour, depth_mm=depth_mm, dilution=dilution, lab_sd=spread, entered_by=entered_by
+    )
+    return read_reference(book, found.id)
+
+
+def _check_sd(values: Sequence[float]) -> tuple[float, float, float]:
+    try:
+        first, second, third = (float(value) for value in values)
+    except (TypeError, ValueError):
+        raise InputError(
+            f"The spread {values!r} is not three numbers. Give one for each of L*, a*, b*."
+        ) from None
+    if not all(0 < value <= 50 for value in (first, second, third)):
+        raise InputError(
+            f"The spread {values!r} must be more than 0 and at most 50. Give standard deviations."
+        )
+    return first, second, third
+
+
+def read_reference(book: LotBook, reference: str | int) -> dict[str, Any]:
+    """A reference with its readings in time, each against the first of the same depth and dilution.
+
+    "drift" of a reading is CIEDE2000 with its 95 % interval; both readings' whole uncertainty is in it, as
+    they stand in different photos. NotFoundError names the near ones.
+    """
+    found = book.find_reference(reference)
+    readings = sorted(book.reference_readings(found.id), key=lambda one: (_time_of(one), one.id))
+    first: dict[tuple[float, float], ReferenceReading] = {}
+    rows = []
+    for reading in readings:
+        start = first.setdefault((reading.depth_mm, reading.dilution), reading)
+        rows.append(_describe(reading, None if start is reading else start))
+    return {
+        "reference": found.id,
+        "name": found.name,
+        "notes": found.notes,
+        "created_at": found.created_at,
+        "readings": rows,
+        "text": _tell(rows),
+    }
+
+
+def _time_of(reading: ReferenceReading) -> datetime:
+    entered = datetime.fromisoformat(reading.created_at)
+    if reading.taken_at is not None:
+        return datetime.fromisoformat(reading.taken_at)
+    return plausible_moment(reading.measurement or {}, entered) or entered
+
+
+def _sd(reading: ReferenceReading) -> np.ndarray:
+    return np.full(3, ENTERED_SD) if reading.lab_sd is None else np.array(reading.lab_sd)
+
+
+def _describe(reading: ReferenceReading, start: ReferenceReading | None) -> dict[str, Any]:
+    from colourmatch.colour.difference import compare_lab
+
+    row: dict[str, Any] = {
+        "reading": reading.id,
+        "at": _time_of(reading).isoformat(timespec="seconds"),
+        "lab": [round(value, 3) for value in reading.lab],
+        "lab_sd": [round(float(value), 3) for value in _sd(reading)],
+        "depth_mm": reading.depth_mm,
+        "dilution": reading.dilution,
+        "source": "photo" if reading.photo_sha256 else "lot" if reading.measurement else "entered",
+        "photo": reading.original_name,
+        "stored_name": reading.stored_name,
+        "drift": None,
+        "difference": None,
+    }
+    if start is not None:
+        covariance = np.diag(_sd(reading) ** 2 + _sd(start) ** 2)
+        drift = compare_lab(start.lab, reading.lab, covariance)
+        row |= {"drift": drift.delta_e_2000.to_json(), "difference": drift.to_json(), "against": start.id}
+    return row
+
+
+def _tell(rows: list[dict[str, Any]]) -> str:
+    compared = [row for row in rows if row["drift"]]
+    if not rows:
+        return "There is no reading of this reference yet. Photograph it, or enter its colour."
+    if not compared:
+        return (
+            "There is one reading so far. Photograph the reference again in a month to see whether it holds."
+        )
+    drift, words = compared[-1]["drift"], compared[-1]["difference"]
+    if not words["seen"]:
+        return (
+            f"No drift is seen: at most {drift['high']:.1f} CIEDE2000 since the first reading, which is what "
+            "two photos can tell of one glass. A batch beside it tells smaller drifts."
+        )
+    return (
+        f"The reference has turned {words['text']}: {drift['value']:.1f} CIEDE2000 ({drift['low']:.1f} to "
+        f"{drift['high']:.1f}) since its first reading. "
+        "Tint new lots to an early reading, or open a new bottle."
+    )
+
+
+def choose_reading(
+    book: LotBook,
+    lot: int | str,
+    reference: str | int,
+    which: str | int = "latest",
+    *,
+    entered_by: str | None = None,
+) -> dict[str, Any]:
+    """Tint an open lot to one reading of a reference: its id, "first", "latest" or "mean".
+
+    The colour is kept as the lot's target for photos on which no reference stands; a reference in the photo
+    still counts before it. InputError when the reading is of another depth or dilution than the lot, or the
+    lot is closed.
+    """
+    head, found = book.find_lot(lot), book.find_reference(reference)
+    if head.closed:
+        raise InputError(f"Lot {head.label} is closed; its reference stays. Begin a new lot for another one.")
+    readings = book.reference_readings(found.id)
+    fitting = [r for r in readings if (r.depth_mm, r.dilution) == (head.depth_mm, head.dilution)]
+    if isinstance(which, str) and which in WHICH:
+        chosen = fitting
+    else:
+        chosen = [r for r in readings if str(r.id) == str(which)]
+        if not chosen:
+            ids = ", ".join(str(r.id) for r in readings) or "none"
+            raise NotFoundError(
+                f"{found.name} has no reading {which!r}. Its readings: {ids}; or say {', '.join(WHICH)}."
+            )
+        _refuse_other_view(chosen[0], head, found)
+    if not chosen:
+        raise InputError(
+            f"{found.name} has no reading at a depth of {head.depth_mm:g} mm and a dilution of "
+            f"{head.dilution:g}, as this lot has. Photograph it that way first."
+        )
+    lab, sd = _pick(chosen, which)
+    reason = (
+        f"tinted to {found.name}, {which} reading" if isinstance(which, str) else f"tinted to reading {which}"
+    )
+    book.amend_lot(head.id, reason, reference_id=found.id, target_lab=lab, entered_by=entered_by)
+    return {
+        "lot": head.id,
+        "reference": found.id,
+        "name": found.name,
+        "which": which,
+        "readings": [r.id for r in chosen] if which == "mean" else [_one(chosen, which).id],
+        "target_lab": list(lab),
+        "target_lab_sd": sd,
+    }
+
+
+def _refuse_other_view(reading: ReferenceReading, head: Lot, found: Reference) -> None:
+    if (reading.depth_mm, reading.dilution) != (head.depth_mm, head.dilution):
+        raise InputError(
+            f"Reading {reading.id} of {found.name} is of {reading.depth_mm:g} mm and dilution "
+            f"{reading.dilution:g}, the lot of {head.depth_mm:g} mm and {head.dilution:g}. "
+            "Photograph it that way."
+        )
+
+
+def _one(readings: list[ReferenceReading], which: str | int) -> ReferenceReading:
+    ordered = sorted(readings, key=lambda one: (_time_of(one), one.id))
+    return ordered[0] if which == "first" else ordered[-1]
+
+
+def _pick(
+    readings: list[ReferenceReading], which: str | int
+) -> tuple[tuple[float, float, float], list[float]]:
+    """The target and its sd; a mean keeps the sd of one, as photos by one phone err alike."""
+    if which == "mean":
+        lab = np.mean([reading.lab for reading in readings], axis=0)
+        sd = np.sqrt(np.mean([_sd(reading) ** 2 for reading in readings], axis=0))
+    else:
+        reading = _one(readings, which)
+        lab, sd = np.array(reading.lab), _sd(reading)
+    l_star, a_star, b_star = (round(float(value), 3) for value in lab)
+    return (l_star, a_star, b_star), [round(float(value), 3) for value in sd]
+
+
+def target_from_lot(
+    book: LotBook,
+    source: int | str,
+    lot: int | str | None = None,
+    *,
+    name: str | None = None,
+    entered_by: str | None = None,
+) -> dict[str, Any]:
+    """Make an own lot's final colour a reference, and the target of `lot` when one is given.
+
+    The colour is that of the last photo after the last dose. Made once per source lot. InputError when no
+    photo shows the finished lot.
+    """
+    story = book.lot_story(source)
+    head = story.lot
+    usable = [p for p in final_photos(story) if read_spot(p.measurement, "batch") is not None]
+    if not usable:
+        raise InputError(
+            f"No photo shows lot {head.label} after its last dose, so its colour is not known. "
+            "Photograph it first."
+        )
+    photo = usable[-1]
+    spot = photo.measurement["spots"]["batch"]
+    view = photo_view(head, photo.measurement)
+    token = f"reference-of-lot-{head.id}"  # noted once, whatever the lot is called later
+    found = book.reference_with(token) or book.add_reference(
+        name or f"Lot {head.label}: {head.name}"[:120],
+        f"Final colour of lot {head.label}.",
+        entered_by=entered_by,
+        token=token,
+    )
+    if name is not None and name_key(name) != name_key(found.name):
+        raise InputError(
+            f"The colour of lot {head.label} is the reference {found.name!r} already. Leave --name out."
+        )
+    reading = book.add_reference_reading(
+        found.id, tuple(spot["lab"]), depth_mm=view.depth_mm, dilution=view.dilution,
+        lab_sd=tuple(spot["lab_sd"]),
+        measurement={"lot": head.id, "entry": photo.id, "photo": photo.original_name, "spot": "batch"},
+        entered_by=entered_by, token=f"reference-of-lot-{head.id}-{photo.id}",
+    )  # fmt: skip
+    told: dict[str, Any] = {
+        "source": head.id,
+        "reference": found.id,
+        "name": found.name,
+        "reading": reading.id,
+    }
+    told |= {"lab": list(reading.lab), "lab_sd": [float(v) for v in _sd(reading)]}
+    told |= {"depth_mm": view.depth_mm, "dilution": view.dilution, "lot": None}
+    if lot is not None:
+        told["lot"] = choose_reading(book, lot, found.id, reading.id, entered_by=entered_by)["lot"]
+    return told

@@ -1,0 +1,308 @@
+"""Lots against each other: final colour and dose by closed lot, with limits of natural variation.
+
+Individuals and moving range chart (Shewhart): limits are mean +- 3/d2 x mean moving range and, for the
+moving range, D4 x its mean; d2 = 1.128, D4 = 3.267 for ranges of two. Source: ISO 7870-2:2013 and the
+NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2 (both from memory). Limits say how much lots vary of
+themselves, not what is allowed: that is the tolerance. It refuses to pool lots that were not looked at in the
+same way, and to judge a lot whose finished colour no photo shows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from colourmatch.workflow.fitting import photo_view
+from colourmatch.workflow.photo_colours import Seen, final_photos, read_doses, see_photo, total_sd
+
+if TYPE_CHECKING:
+    from colourmatch.book.entries import Lot, LotStory
+    from colourmatch.book.lot_book import LotBook
+    from colourmatch.colour.difference import Interval
+
+D2, D4 = 1.128, 3.267
+#: Fewer values give no limits; fewer than the second give limits that are only provisional (common practice).
+LEAST_VALUES, SETTLED_VALUES = 3, 20
+CHARTS = {
+    "L*": "lightness",
+    "a*": "green to red",
+    "b*": "blue to yellow",
+    "CIEDE2000": "difference from the reference",
+    "mg/l": "colour added per litre of drink",
+}
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Centre and control limits of a series and of its moving range."""
+
+    mean: float
+    low: float
+    high: float
+    mean_range: float
+    high_range: float
+    count: int
+    provisional: bool
+
+
+def control_limits(values: Sequence[float], *, lowest: float | None = None) -> Limits | None:
+    """Limits of an individuals chart for values in their order, None for fewer than three.
+
+    `lowest`: a bound under which the quantity cannot lie, such as 0 for a distance. Equation and source: see
+    the head of this module.
+    """
+    series = np.asarray(values, float)
+    if not np.all(np.isfinite(series)):
+        raise ValueError("values must be finite")
+    if series.size < LEAST_VALUES:
+        return None
+    mean, mean_range = float(series.mean()), float(np.abs(np.diff(series)).mean())
+    low = mean - 3 / D2 * mean_range
+    return Limits(
+        mean=mean,
+        low=low if lowest is None else max(low, lowest),
+        high=mean + 3 / D2 * mean_range,
+        mean_range=mean_range,
+        high_range=D4 * mean_range,
+        count=series.size,
+        provisional=series.size < SETTLED_VALUES,
+    )
+
+
+@dataclass(frozen=True)
+class TrendLot:
+    """One closed lot: final Lab with sd, CIEDE2000 with interval, dose per litre with sd.
+
+    `lab` is the reference's mean Lab over these lots plus the lot's own difference from it within its photo;
+    `lab_sd` is that of the difference. `drops_per_l` counts the drops per litre of the batch as it ended.
+    """
+
+    lot: int
+    label: str
+    name: str
+    closed_at: str
+    outcome: str
+    lab: tuple[float, float, float]
+    lab_sd: tuple[float, float, float]
+    delta_e_2000: Interval
+    mg_per_l: float
+    mg_per_l_sd: float
+    drops_per_l: float | None
+    doses: tuple[dict[str, Any], ...]
+
+
+@dataclass(frozen=True)
+class Outside:
+    """A lot outside the limits of a chart: which, where, on which side, and in words."""
+
+    lot: int
+    label: str
+    chart: str
+    side: str
+    value: float
+    limit: float
+    text: str
+
+
+@dataclass(frozen=True)
+class Trend:
+    """Closed lots in the order of closing, limits by chart, points outside, lots left out with why."""
+
+    lots: tuple[TrendLot, ...]
+    limits: dict[str, Limits | None]
+    outside: tuple[Outside, ...]
+    left_out: tuple[dict[str, Any], ...]
+    notes: tuple[str, ...]
+    text: str
+
+
+def read_trend(
+    book: LotBook,
+    stock: str | int | None = None,
+    reference: str | int | None = None,
+    name: str | None = None,
+    limit: int = 50,
+) -> Trend:
+    """Final colour and dose of the last closed lots: of a stock, a reference, a part of a name, or all.
+
+    `limit` is the number of lots looked at. NotFoundError for a stock or a reference that does not exist.
+    """
+    if limit < 1:
+        raise ValueError(f"limit must be at least 1, got {limit}")
+    heads = book.list_closed(name, stock=stock, reference=reference, limit=limit)
+    view = (heads[-1].depth_mm, heads[-1].dilution) if heads else None
+    kept: list[tuple[LotStory, Seen]] = []
+    left_out: list[dict[str, Any]] = []
+    for head in heads:
+        story = book.lot_story(head.id)
+        seen, reason = _look(story, view)
+        if seen is None:
+            left_out.append({"lot": head.id, "label": head.label, "reason": reason})
+        else:
+            kept.append((story, seen))
+    anchors = _anchors(kept)
+    lots = tuple(_describe(story, seen, anchors[_group(story.lot)]) for story, seen in kept)
+    series = {chart: _series(lots, chart) for chart in CHARTS}
+    limits = {
+        chart: control_limits(values, lowest=0.0 if chart in ("CIEDE2000", "mg/l") else None)
+        for chart, values in series.items()
+    }
+    outside = tuple(
+        point for chart in CHARTS for point in _find_outside(lots, series[chart], chart, limits[chart])
+    )
+    notes = tuple(_notes(lots, anchors))
+    return Trend(lots, limits, outside, tuple(left_out), notes, _tell(lots, limits, outside))
+
+
+def _look(story: LotStory, view: tuple[float, float] | None) -> tuple[Seen | None, str]:
+    """What the last photo of the finished lot shows, or None and why the lot is left out."""
+    head = story.lot
+    if (head.depth_mm, head.dilution) != view:
+        assert view is not None
+        return None, (
+            f"looked at {head.depth_mm:g} mm deep and dilution {head.dilution:g}, the last lot at "
+            f"{view[0]:g} mm and {view[1]:g}"
+        )
+    final = [photo for photo in final_photos(story) if see_photo(photo) is not None]
+    own = [photo for photo in final if photo_view(head, photo.measurement) == photo_view(head, None)]
+    photos = [found for photo in own if (found := see_photo(photo)) is not None]
+    if final and not photos:
+        return None, f"its last photos are of another depth or dilution than its own ({head.dilution:g})"
+    if not photos:
+        return None, "no photo shows it beside its reference after the last dose"
+    return photos[-1], ""
+
+
+def _group(head: Lot) -> int | None:
+    return head.reference_id
+
+
+def _anchors(kept: Sequence[tuple[LotStory, Seen]]) -> dict[int | None, np.ndarray]:
+    """The mean Lab of each reference over the photos of its lots: one place to draw all differences from."""
+    groups: dict[int | None, list[np.ndarray]] = {}
+    for story, seen in kept:
+        groups.setdefault(_group(story.lot), []).append(seen.reference_lab)
+    return {group: np.mean(labs, axis=0) for group, labs in groups.items()}
+
+
+def _describe(story: LotStory, seen: Seen, anchor: np.ndarray) -> TrendLot:
+    from colourmatch.colour.difference import compare_lab
+    from colourmatch.workflow.photo_colours import scale_covariance
+
+    covariance = seen.covariance + scale_covariance(seen.gap)
+    doses, state, closing = read_doses(story), story.state(), story.closing
+    assert closing is not None
+    l_star, a_star, b_star = (float(v) for v in anchor + seen.gap)
+    sds = np.sqrt(np.diag(covariance))
+    drops = [dose.drops for dose in doses]
+    counted = sum(d for d in drops if d is not None) if None not in drops else None
+    return TrendLot(
+        lot=story.lot.id,
+        label=story.lot.label,
+        name=story.lot.name,
+        closed_at=closing.created_at,
+        outcome=closing.outcome,
+        lab=(l_star, a_star, b_star),
+        lab_sd=(float(sds[0]), float(sds[1]), float(sds[2])),
+        delta_e_2000=compare_lab(seen.reference_lab, seen.batch_lab, covariance).delta_e_2000,
+        mg_per_l=sum(dose.mg_per_l for dose in doses),
+        mg_per_l_sd=total_sd(doses),
+        drops_per_l=None if counted is None else counted / state.volume_ml * 1000,
+        doses=tuple(dose.to_json() for dose in doses),
+    )
+
+
+def _series(lots: Sequence[TrendLot], chart: str) -> list[float]:
+    if chart == "CIEDE2000":
+        return [lot.delta_e_2000.value for lot in lots]
+    if chart == "mg/l":
+        return [lot.mg_per_l for lot in lots]
+    return [lot.lab[("L*", "a*", "b*").index(chart)] for lot in lots]
+
+
+def _find_outside(
+    lots: Sequence[TrendLot], values: Sequence[float], chart: str, limits: Limits | None
+) -> list[Outside]:
+    if limits is None:
+        return []
+    found = []
+    for k, (lot, value) in enumerate(zip(lots, values, strict=True)):
+        if value > limits.high or value < limits.low:
+            above = value > limits.high
+            bound = limits.high if above else limits.low
+            text = f"Lot {lot.label}: {chart} {value:.2f} is {'above' if above else 'below'} {bound:.2f}."
+            found.append(
+                Outside(lot.lot, lot.label, chart, "above" if above else "below", value, bound, text)
+            )
+        step = abs(value - values[k - 1]) if k else 0.0
+        if step > limits.high_range:
+            text = (
+                f"From lot {lots[k - 1].label} to {lot.label}: {chart} jumps by {step:.2f}, more than "
+                f"{limits.high_range:.2f}."
+            )
+            found.append(Outside(lot.lot, lot.label, chart, "jump", step, limits.high_range, text))
+    return found
+
+
+def _notes(lots: Sequence[TrendLot], anchors: dict[int | None, np.ndarray]) -> list[str]:
+    notes = []
+    if len(anchors) > 1:
+        notes.append(
+            f"These lots have {len(anchors)} references; choose one of them to compare like with like."
+        )
+    elif None in anchors:
+        notes.append(
+            "The reference of these lots is not named in the book; it is taken to be the same bottle."
+        )
+    if len({lot.name for lot in lots}) > 1:
+        notes.append("These lots have several names; choose one to compare like with like.")
+    return notes
+
+
+def _tell(lots: Sequence[TrendLot], limits: dict[str, Limits | None], outside: Sequence[Outside]) -> str:
+    if not lots:
+        return "No closed lot can be compared yet. Close lots after a last photo beside the reference."
+    if limits["L*"] is None:
+        return f"{len(lots)} closed lot{'s' if len(lots) > 1 else ''}: limits need at least {LEAST_VALUES}."
+    provisional = limits["L*"].provisional
+    early = (
+        f" The limits rest on fewer than {SETTLED_VALUES} lots and are provisional." if provisional else ""
+    )
+    if not outside:
+        return f"{len(lots)} closed lots, none outside its limits.{early}"
+    return f"{len(lots)} closed lots. " + " ".join(point.text for point in outside) + early
+
+
+def trend_json(trend: Trend) -> dict[str, Any]:
+    """The trend as plain numbers and text, ready for JSON; limits that cannot be told are None."""
+    return {
+        "lots": [_lot_json(lot) for lot in trend.lots],
+        "limits": {
+            chart: None if limits is None else {k: _round(v) for k, v in asdict(limits).items()}
+            for chart, limits in trend.limits.items()
+        },
+        "charts": dict(CHARTS),
+        "outside": [{k: _round(v) for k, v in asdict(point).items()} for point in trend.outside],
+        "left_out": list(trend.left_out),
+        "notes": list(trend.notes),
+        "text": trend.text,
+    }
+
+
+def _lot_json(lot: TrendLot) -> dict[str, Any]:
+    plain = {
+        k: _round(v) for k, v in vars(lot).items() if k not in ("lab", "lab_sd", "delta_e_2000", "doses")
+    }
+    return plain | {
+        "lab": [_round(v) for v in lot.lab],
+        "lab_sd": [_round(v) for v in lot.lab_sd],
+        "delta_e_2000": lot.delta_e_2000.to_json(),
+        "doses": list(lot.doses),
+    }
+
+
+def _round(value: Any) -> Any:
+    return round(value, 4) if isinstance(value, float) else value

@@ -1,0 +1,226 @@
+"""Backups, what is put back from them, and the check of a book."""
+
+from __future__ import annotations
+
+import io
+import json
+import sqlite3
+import threading
+import zipfile
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from colourmatch.book.lot_book import LotBook, open_book, restore_book
+from colourmatch.errors import BookError
+
+
+def dump(book: LotBook) -> list:
+    stream = io.StringIO()
+    book.export_json(stream)
+    return json.loads(stream.getvalue())["rows"]
+
+
+def another(jpeg: bytes, number: int) -> bytes:
+    """The same picture as another file: the pixels a centimetre differ."""
+    return jpeg[:14] + number.to_bytes(2, "big") + jpeg[16:]
+
+
+@pytest.fixture
+def photo_lot(book: LotBook, lot: int, jpeg: bytes) -> int:
+    """A lot with a dose and a photo."""
+    book.add_addition(lot, "red", drops=12)
+    book.add_photo(lot, {"a": 1}, photo=jpeg)
+    return lot
+
+
+def test_a_backup_put_back_elsewhere_is_the_same_book(
+    book: LotBook, photo_lot: int, second_location: Callable[[], str], environ: dict, tmp_path: Path
+) -> None:
+    report = book.backup(tmp_path / "deep" / "backup.zip")
+    assert (report.photos, report.missing) == (1, ())
+    rows, name = dump(book), next(book.photo_store.names())
+    book.close()
+    environ["COLOURMATCH_PHOTOS"] = str(tmp_path / "elsewhere")
+    with restore_book(report.path, second_location(), environ=environ) as second:
+        assert dump(second) == rows
+        assert list(second.photo_store.names()) == [name]
+        assert second.check() == []
+        second.add_addition(photo_lot, "red", drops=1)
+        with pytest.raises(BookError, match=r"there already|not empty"):
+            restore_book(
+                report.path,
+                second.place if "://" not in second.place else second_location_of(book),
+                environ=environ,
+            )
+    assert [file.name for file in (tmp_path / "deep").iterdir()] == ["backup.zip"]
+
+
+def second_location_of(book: LotBook) -> str:
+    """The address of a server's book with its password."""
+    return book._engine.url.render_as_string(hide_password=False)
+
+
+def test_a_backup_made_while_others_write_is_consistent(
+    book: LotBook, lot: int, jpeg: bytes, tmp_path: Path
+) -> None:
+    stop = threading.Event()
+
+    def work() -> None:
+        number = 0
+        while not stop.is_set():
+            number += 1
+            book.add_addition(lot, "red", drops=1)
+            book.add_photo(lot, {}, photo=another(jpeg, number))
+
+    writer = threading.Thread(target=work)
+    writer.start()
+    try:
+        reports = [book.backup(tmp_path / f"{number}.zip") for number in range(3)]
+    finally:
+        stop.set()
+        writer.join()
+    if book._engine.dialect.name == "sqlite":
+        for number, report in enumerate(reports):
+            with restore_book(report.path, tmp_path / f"restored-{number}.sqlite", environ={}) as second:
+                assert second.check() == []
+
+
+def test_a_backup_goes_from_one_kind_of_database_to_the_other(
+    book: LotBook, photo_lot: int, environ: dict, tmp_path: Path
+) -> None:
+    if book._engine.dialect.name == "sqlite":
+        pytest.skip("started from the server")
+    rows = dump(book)
+    report = book.backup(tmp_path / "server.zip")
+    with restore_book(report.path, tmp_path / "file.sqlite", environ={}) as second:
+        assert dump(second) == rows and second.check() == []
+        back = second.backup(tmp_path / "file.zip")
+    address = second_location_of(book)
+    book.close()
+    from sqlalchemy import create_engine
+
+    engine = create_engine(address)
+    with engine.begin() as connection:
+        connection.exec_driver_sql("DROP SCHEMA public CASCADE")
+        connection.exec_driver_sql("CREATE SCHEMA public")
+    engine.dispose()
+    with restore_book(back.path, address, environ=environ) as third:
+        assert dump(third) == rows and third.check() == []
+
+
+def test_damaged_archives_are_refused_and_leave_no_book(
+    book: LotBook, photo_lot: int, tmp_path: Path
+) -> None:
+    path = book.backup(tmp_path / "b.zip").path
+    whole = path.read_bytes()
+    with zipfile.ZipFile(path) as packed:
+        members = {info.filename: packed.read(info) for info in packed.infolist()}
+    photo = next(name for name in members if name.startswith("photos/"))
+    database = next(name for name in members if name.startswith("book."))
+
+    def packed_as(contents: dict[str, bytes]) -> bytes:
+        out = io.BytesIO()
+        with zipfile.ZipFile(out, "w") as archive:
+            for name, content in contents.items():
+                archive.writestr(name, content)
+        return out.getvalue()
+
+    newer = members["manifest.json"].replace(b'"version": "', b'"version": "9')
+    bad = {
+        "cut off": whole[: len(whole) // 2],
+        "no archive": b"hello",
+        "no manifest": packed_as({name: data for name, data in members.items() if name != "manifest.json"}),
+        "no database": packed_as({name: data for name, data in members.items() if name != database}),
+        "another database": packed_as(members | {database: b"x" + members[database]}),
+        "a changed photo": packed_as(members | {photo: b"x"}),
+        "a path out of it": packed_as(members | {"../../evil.sh": b"x"}),
+        "a newer one": packed_as(members | {"manifest.json": newer}),
+        "another thing": packed_as({"manifest.json": b"[]"}),
+    }
+    for what, content in bad.items():
+        path.write_bytes(content)
+        with pytest.raises(BookError) as caught:
+            restore_book(path, tmp_path / "new" / "b.sqlite", environ={})
+        assert caught.value.text.endswith("."), what
+        assert not (tmp_path / "new" / "b.sqlite").exists(), what
+    (tmp_path / "gone.sqlite-wal").write_bytes(b"x")
+    with pytest.raises(BookError, match=r"gone\.sqlite-wal is there already"):
+        restore_book(path, tmp_path / "gone.sqlite")
+    with pytest.raises(BookError, match="cannot be read"):
+        restore_book(tmp_path / "none.zip", tmp_path / "new.sqlite")
+
+
+def test_reference_photos_are_backed_up_put_back_and_checked(
+    book: LotBook,
+    photo_lot: int,
+    jpeg: bytes,
+    second_location: Callable[[], str],
+    environ: dict,
+    tmp_path: Path,
+) -> None:
+    reference = book.add_reference("Bottle").id
+    for content in (jpeg, another(jpeg, 7)):  # the first is the lot's photo as well
+        book.add_reference_reading(reference, (60, 40, 30), depth_mm=10, photo=content, original_name="a.jpg")
+    shared, own = (reading.stored_name or "" for reading in book.reference_readings(reference))
+    assert book.check() == [] and sorted(book.photo_store.names()) == sorted([shared, own])
+    report = book.backup(tmp_path / "b.zip")
+    assert (report.photos, report.missing) == (2, ())
+    path = book.photo_store.path(own)
+    kept = path.read_bytes()
+    path.write_bytes(kept[:-1])
+    assert [(one.code, own in one.text) for one in book.check()] == [("changed-photo", True)]
+    path.unlink()
+    assert [(one.code, own in one.text) for one in book.check()] == [("missing-photo", True)]
+    assert book.backup(tmp_path / "lacking.zip").missing == (own,)
+    rows = dump(book)
+    book.close()
+    environ["COLOURMATCH_PHOTOS"] = str(tmp_path / "elsewhere")
+    with restore_book(report.path, second_location(), environ=environ) as second:
+        assert dump(second) == rows and second.check() == []
+        assert second.photo_store.path(own).read_bytes() == kept
+        assert second.find_reference_photo(another(jpeg, 7), reference).stored_name == own
+
+
+def test_the_check_finds_what_is_wrong_with_photos(book: LotBook, photo_lot: int, jpeg: bytes) -> None:
+    assert book.check() == []
+    name = next(book.photo_store.names())
+    kept = book.photo_store.path(name).read_bytes()
+    stray = book.photo_store.keep(jpeg[:-2] + b"\x00\xff\xd9").name
+    assert [(finding.code, stray in finding.text) for finding in book.check()] == [("unnamed-photo", True)]
+    book.photo_store.path(name).write_bytes(kept[:-1])
+    book.photo_store.path(stray).unlink()
+    assert [finding.code for finding in book.check()] == ["changed-photo"]
+    book.photo_store.path(name).unlink()
+    assert [finding.code for finding in book.check()] == ["missing-photo"]
+
+
+def test_a_backup_without_a_photo_says_so(book: LotBook, photo_lot: int, tmp_path: Path) -> None:
+    name = next(book.photo_store.names())
+    book.photo_store.path(name).unlink()
+    assert book.backup(tmp_path / "b.zip").missing == (name,)
+
+
+def test_the_check_finds_rows_that_point_to_nothing_and_lots_that_do_not_add_up(tmp_path: Path) -> None:
+    path = tmp_path / "b.sqlite"
+    with open_book(path, environ={}) as book:
+        book.add_stock("red", "E129", 1)
+        lot = book.new_lot("A", 900, "red").id
+        book.take_sample(lot, 100)
+    with sqlite3.connect(path) as rough:
+        rough.execute("DROP TRIGGER lots_no_update")
+        rough.execute("DROP TRIGGER stocks_no_delete")
+        rough.execute("UPDATE lots SET volume_ml = 50")
+        rough.execute("DELETE FROM stocks")
+    rough.close()
+    with open_book(path, environ={}) as book:
+        findings = book.check()
+    assert {finding.code for finding in findings} == {"orphan", "contradiction"}
+    assert any("Lot 1 does not add up" in finding.text for finding in findings)
+
+
+def test_a_backup_that_cannot_be_written_says_so(book: LotBook, lot: int, tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(BookError, match="cannot be written"):
+        book.backup(tmp_path / "file" / "b.zip")

@@ -1,0 +1,131 @@
+"""Several writers at once, and one that is killed."""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import subprocess
+import sys
+import threading
+import time
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import pytest
+
+from colourmatch.book.lot_book import LotBook, open_book
+
+ROOT = Path(__file__).parents[2]
+WRITERS, EACH = 8, 12
+KILLS = 3
+
+
+def start(code: str, *arguments: object) -> subprocess.Popen[str]:
+    command = [sys.executable, "-c", code, *map(str, arguments)]
+    return subprocess.Popen(command, stdout=subprocess.PIPE, text=True, cwd=ROOT)
+
+
+def test_eight_threads_lose_and_double_nothing(book: LotBook, lot: int) -> None:
+    other = book.new_lot("Other", 900, "red").id
+
+    def work(writer: int) -> None:
+        for step in range(EACH):
+            for _ in range(2):  # each dose is sent twice
+                book.add_addition((lot, other)[step % 2], "red", drops=writer + 1, token=f"{writer}/{step}")
+
+    with ThreadPoolExecutor(WRITERS) as pool:
+        list(pool.map(work, range(WRITERS)))
+    for chosen in (lot, other):
+        doses = sorted(entry.quantity for entry in book.lot_story(chosen).additions)
+        assert doses == sorted(float(w + 1) for w in range(WRITERS) for _ in range(EACH // 2))
+
+
+def test_eight_processes_lose_and_double_nothing(book: LotBook, lot: int, location: str) -> None:
+    code = """
+import sys
+from colourmatch.book.lot_book import open_book
+book = open_book(sys.argv[1])
+for step in range(int(sys.argv[4])):
+    book.add_addition(int(sys.argv[2]), "red", drops=1, token=f"{sys.argv[3]}/{step}")
+    book.add_note(int(sys.argv[2]), "n", token=f"shared/{step}")
+"""
+    processes = [start(code, location, lot, writer, EACH) for writer in range(WRITERS)]
+    assert [process.wait(60) for process in processes] == [0] * WRITERS
+    story = book.lot_story(lot)
+    assert len(story.additions) == WRITERS * EACH
+    assert len(story.events) == WRITERS * EACH + EACH
+    assert story.state().mg == pytest.approx({"red": 0.5 * WRITERS * EACH})
+
+
+def test_several_make_the_same_fresh_book_at_once(location: str, environ: dict) -> None:
+    barrier = threading.Barrier(4)
+
+    def work(writer: int) -> None:
+        barrier.wait()
+        with open_book(location, environ=environ) as book:
+            book.add_stock(f"s{writer}", "E129", 1)
+
+    with ThreadPoolExecutor(4) as pool:
+        list(pool.map(work, range(4)))
+    with open_book(location, environ=environ) as book:
+        assert len(book.list_stocks()) == 4
+        assert book.check() == []
+
+
+def test_one_name_and_one_correction_win_among_many(book: LotBook, lot: int) -> None:
+    dose = book.add_addition(lot, "red", drops=5)
+
+    def attempt(writer: int) -> int:
+        won = 0
+        for act in (
+            lambda: book.add_stock("same", "E129", 1),
+            lambda: book.correct_addition(dose.id, drops=writer + 1, reason="x"),
+            lambda: book.close_lot(lot, "matched"),
+        ):
+            try:
+                act()
+                won += 1
+            except Exception as error:
+                assert type(error).__name__ in ("InputError", "ClosedError"), error
+        return won
+
+    with ThreadPoolExecutor(WRITERS) as pool:
+        assert sum(pool.map(attempt, range(WRITERS))) == 3
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="needs a real kill")
+def test_a_killed_writer_loses_nothing_that_was_confirmed(
+    book: LotBook, lot: int, location: str, environ: dict
+) -> None:
+    """A run of 1,000 additions, killed at a random moment and started again, three times over."""
+    code = """
+import sys
+from colourmatch.book.lot_book import open_book
+book = open_book(sys.argv[1])
+for step in range(int(sys.argv[3]), 1000):
+    entry = book.add_addition(int(sys.argv[2]), "red", drops=1, token=f"dose {step}")
+    print(step, entry.id, flush=True)
+"""
+    seed = random.randrange(2**32)
+    chance = random.Random(seed)
+    confirmed: dict[int, int] = {}
+    for _ in range(KILLS):
+        process = start(code, location, lot, len(confirmed))
+        assert process.stdout is not None
+        lines = [process.stdout.readline() for _ in range(chance.randrange(1, 100))]
+        time.sleep(chance.uniform(0, 0.02))  # anywhere within an addition, not only at its end
+        os.kill(process.pid, signal.SIGKILL)
+        lines += process.stdout.readlines()
+        process.wait(30)
+        process.stdout.close()
+        # A line that was cut off confirms nothing; its addition is sent again with the token it had.
+        confirmed |= {int(s): int(i) for s, i in (line.split() for line in lines if line.endswith("\n"))}
+        with open_book(location, environ=environ) as opened:
+            kept = [entry.id for entry in opened.lot_story(lot).additions]
+            assert opened.check() == [], f"seed {seed}"
+        assert kept[: len(confirmed)] == list(confirmed.values()), f"seed {seed}"
+        assert len(kept) - len(confirmed) <= 1, f"seed {seed}"  # written, but killed before it said so
+    assert len(confirmed) >= KILLS
+    assert book.add_addition(lot, "red", drops=1).id > kept[-1]
+    assert book.lot_state(lot).mg == pytest.approx({"red": (len(kept) + 1) * 0.5})

@@ -1,0 +1,265 @@
+"""The migrations lead to the tables of tables.py, keep what is there, and the guards hold."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+import sqlite3
+import subprocess
+import sys
+import zipfile
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from sqlalchemy import inspect
+from sqlalchemy.exc import DBAPIError
+
+from colourmatch.book import migrate, opening, tables
+from colourmatch.book.lot_book import LotBook, open_book, restore_book
+from colourmatch.errors import BookError
+
+
+def make_older(location: str, version: str = "0001") -> None:
+    url = opening.parse_location(location)
+    engine = opening.make_engine(url)
+    migrate.upgrade(engine, version)
+    engine.dispose()
+
+
+def describe(location: str) -> dict[str, object]:
+    """Columns, keys, indexes and guards of a database, in an order of their own."""
+    engine = opening.make_engine(opening.parse_location(location))
+    found: dict[str, object] = {}
+    with engine.connect() as connection:
+        eye = inspect(connection)
+        for name in eye.get_table_names():
+            found[name] = (
+                [(c["name"], str(c["type"]), c["nullable"]) for c in eye.get_columns(name)],
+                [] if name == "alembic_version" else eye.get_pk_constraint(name),
+                sorted(str(key) for key in eye.get_foreign_keys(name)),
+                sorted(str(index) for index in eye.get_indexes(name)),
+                sorted(str(unique["column_names"]) for unique in eye.get_unique_constraints(name)),
+            )
+        query = {
+            "sqlite": "SELECT name, sql FROM sqlite_master WHERE type = 'trigger' ORDER BY name",
+            "postgresql": "SELECT tgname, pg_get_triggerdef(oid) FROM pg_trigger "
+            "WHERE NOT tgisinternal ORDER BY tgname",
+        }[engine.dialect.name]
+        found["guards"] = [tuple(row) for row in connection.exec_driver_sql(query)]
+        found["version"] = connection.exec_driver_sql("SELECT version_num FROM alembic_version").scalar()
+    engine.dispose()
+    return found
+
+
+def test_a_migrated_book_is_built_like_a_fresh_one(
+    location: str, environ: dict, second_location: Callable[[], str]
+) -> None:
+    make_older(location)
+    open_book(location, environ=environ).close()
+    migrated = describe(location)
+    fresh = second_location()
+    open_book(fresh, environ=environ).close()
+    assert describe(fresh) == migrated
+    assert migrated["version"] == tables.VERSION
+    assert len(migrated["guards"]) >= len(tables.HISTORY)  # type: ignore[arg-type]
+
+
+def test_the_newest_migration_is_the_version_of_the_tables() -> None:
+    names = sorted(path.name for path in (migrate.FOLDER / "versions").glob("0*.py"))
+    assert [int(name[:4]) for name in names] == list(range(1, len(names) + 1))
+    assert names[-1][:4] == tables.VERSION
+
+
+def test_an_older_book_is_copied_beside_before_it_is_migrated(tmp_path: Path) -> None:
+    path = tmp_path / "b.sqlite"
+    make_older(str(path))
+    with sqlite3.connect(path) as older:
+        older.execute(
+            "INSERT INTO stocks VALUES (1, '2026-01-01T00:00:00.000000+00:00', NULL, NULL, 'red', 'red', "
+            "'E129', 1.0, 0.05, 'water', 0.2, 0.15, 1.0, '', NULL)"
+        )
+    older.close()
+    with open_book(path) as book:
+        assert book.find_stock("red").colourant == "E129"
+        lot = book.new_lot("A", 900, "red").id
+        assert book.amend_lot(lot, "x", volume_ml=950).changes == {"volume_ml": 950.0}
+    copies = [
+        file for file in tmp_path.iterdir() if re.fullmatch(r"b\.sqlite\.before-0001-\d{8}T\d{6}", file.name)
+    ]
+    assert len(copies) == 1
+    with sqlite3.connect(copies[0]) as copy:
+        assert copy.execute("SELECT version_num FROM alembic_version").fetchone() == ("0001",)
+        assert copy.execute("SELECT name FROM stocks").fetchone() == ("red",)
+    copy.close()
+
+
+OLD_READING = (
+    "INSERT INTO reference_readings (id, created_at, reference_id, lab_l, lab_a, lab_b, depth_mm, dilution, "
+    "photo_sha256) VALUES (1, '2026-01-01T00:00:00.000000+00:00', 1, 60, 40, 30, 10, 1, 'abc')"
+)
+OLD_REFERENCE = (
+    'INSERT INTO "references" (id, created_at, name, name_key, notes) '
+    "VALUES (1, '2026-01-01T00:00:00.000000+00:00', 'Bottle', 'bottle', '')"
+)
+
+
+def test_readings_from_before_their_photos_were_kept_stay_and_stay_guarded(
+    location: str, environ: dict, jpeg: bytes, tmp_path: Path
+) -> None:
+    make_older(location, "0002")
+    engine = opening.make_engine(opening.parse_location(location))
+    with opening.write(engine) as connection:
+        for statement in (OLD_REFERENCE, OLD_READING):
+            connection.exec_driver_sql(statement)
+    engine.dispose()
+    with open_book(location, environ=environ) as book:
+        (old,) = book.reference_readings("Bottle")
+        assert (old.lab, old.photo_sha256, old.stored_name, old.original_sha256) == (
+            (60, 40, 30), "abc", None, None,
+        )  # fmt: skip
+        assert book.check() == []
+        for statement in (
+            "UPDATE reference_readings SET stored_name = 'x'",
+            "DELETE FROM reference_readings",
+        ):
+            with pytest.raises(DBAPIError, match="append-only"), opening.write(book._engine) as connection:
+                connection.exec_driver_sql(statement)
+    if "://" not in location:
+        (copy,) = tmp_path.glob("book.sqlite.before-0002-*")
+        with sqlite3.connect(copy) as older:
+            assert older.execute("SELECT version_num FROM alembic_version").fetchone() == ("0002",)
+        older.close()
+
+
+def test_lots_from_before_trials_are_no_trials_and_can_have_some(tmp_path: Path) -> None:
+    path = tmp_path / "b.sqlite"
+    make_older(str(path), "0003")
+    with sqlite3.connect(path) as older:
+        older.execute(
+            "INSERT INTO stocks VALUES (1, '2026-01-01T00:00:00.000000+00:00', NULL, NULL, 'red', 'red', "
+            "'E129', 1.0, 0.05, 'water', 0.2, 0.15, 1.0, '', NULL)"
+        )
+        older.execute(
+            "INSERT INTO lots (id, created_at, name, name_key, volume_ml, depth_mm, dilution, tolerance, "
+            "already_mg_per_l, notes) VALUES (1, '2026-01-01T00:00:00.000000+00:00', 'A', 'a', 900, 10, 1, 1, 4, '')"
+        )
+        older.execute("INSERT INTO lot_stocks VALUES (1, 0, 1)")
+    older.close()
+    with open_book(path) as book:
+        lot = book.find_lot(1)
+        assert (lot.trial_of, lot.already_colourant) == (None, None)
+        assert book.amend_lot(1, "read it", already_colourant="anthocyanins").changes == {
+            "already_colourant": "E163"
+        }
+        assert book.lot_state(1).already_colourant == "E163" and book.check() == []
+
+
+def test_a_backup_of_an_older_book_is_put_back_and_migrated(tmp_path: Path) -> None:
+    path = tmp_path / "b.sqlite"
+    make_older(str(path), "0002")
+    with sqlite3.connect(path) as older:
+        older.execute(OLD_REFERENCE)
+        older.execute(OLD_READING)
+    older.close()
+    manifest = {
+        "format": "colourmatch-backup",
+        "version": "0002",
+        "database": "book.sqlite",
+        "database_sha256": hashlib.sha256(path.read_bytes()).hexdigest(),
+    }
+    with zipfile.ZipFile(tmp_path / "b.zip", "w") as archive:
+        archive.writestr("manifest.json", json.dumps(manifest))
+        archive.write(path, "book.sqlite")
+    with restore_book(tmp_path / "b.zip", tmp_path / "new" / "b.sqlite", environ={}) as book:
+        assert book.reference_readings("Bottle")[0].lab == (60, 40, 30) and book.check() == []
+
+
+def test_a_migration_that_fails_halfway_adds_no_column(location: str, environ: dict) -> None:
+    make_older(location, "0002")
+    engine = opening.make_engine(opening.parse_location(location))
+    with opening.write(engine) as connection:  # the last column that the migration will add
+        connection.exec_driver_sql("ALTER TABLE reference_readings ADD COLUMN taken_at TEXT")
+    engine.dispose()
+    before = describe(location)
+    with pytest.raises((DBAPIError, BookError)):
+        open_book(location, environ=environ)
+    assert describe(location) == before
+
+
+def test_a_migration_that_fails_changes_nothing(tmp_path: Path) -> None:
+    path = tmp_path / "b.sqlite"
+    make_older(str(path))
+    with sqlite3.connect(path) as older:
+        # the guard of the new table will meet a trigger of that name
+        older.execute("CREATE TRIGGER amendments_no_delete BEFORE DELETE ON lots BEGIN SELECT 1; END")
+    older.close()
+    before = describe(str(path))
+    with pytest.raises(DBAPIError):
+        open_book(path)
+    assert describe(str(path)) == before
+
+
+@pytest.mark.parametrize("table", [table.name for table in tables.HISTORY])
+def test_nothing_can_be_changed_or_deleted(book: LotBook, lot: int, table: str) -> None:
+    column = next(iter(tables.metadata.tables[table].c)).name
+    statements = [f'UPDATE "{table}" SET {column} = {column}', f'DELETE FROM "{table}"']
+    if book._engine.dialect.name == "postgresql":
+        statements.append(f'TRUNCATE "{table}" CASCADE')
+    for statement in statements:
+        if book._engine.dialect.name == "sqlite" and _is_empty(book, table):
+            continue  # SQLite's guards watch rows
+        with pytest.raises(DBAPIError, match="append-only"), opening.write(book._engine) as connection:
+            connection.exec_driver_sql(statement)
+
+
+def _is_empty(book: LotBook, table: str) -> bool:
+    with book._read() as connection:
+        return connection.exec_driver_sql(f'SELECT count(*) FROM "{table}"').scalar() == 0
+
+
+def test_a_book_of_an_unknown_older_version_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "b.sqlite"
+    open_book(path).close()
+    with sqlite3.connect(path) as odd:
+        odd.execute("UPDATE alembic_version SET version_num = '0000'")
+    odd.close()
+    with pytest.raises(BookError, match=r"version 0000, which this program does not know"):
+        open_book(path)
+
+
+def test_several_may_open_an_older_book_at_once(location: str, environ: dict) -> None:
+    make_older(location)
+    code = "import sys; from colourmatch.book.lot_book import open_book; open_book(sys.argv[1]).close()"
+    root = Path(__file__).parents[2]
+    command = [sys.executable, "-c", code, location]
+    started = [subprocess.Popen(command, cwd=root) for _ in range(3)]
+    assert [process.wait(60) for process in started] == [0, 0, 0]
+    with open_book(location, environ=environ) as book:
+        assert book.check() == []
+
+
+def test_lots_closed_in_an_older_book_stay_closed_and_can_be_opened_again(
+    location: str, environ: dict
+) -> None:
+    make_older(location, "0007")
+    at = "2026-01-01T00:00:00.000000+00:00"
+    engine = opening.make_engine(opening.parse_location(location))
+    with opening.write(engine) as older:
+        for statement in (
+            "INSERT INTO lots (id, created_at, name, name_key, volume_ml, depth_mm, dilution, tolerance, "
+            f"already_mg_per_l, notes) VALUES (1, '{at}', 'A', 'a', 900, 10, 1, 1, 4, '')",
+            f"INSERT INTO lot_entries (id, created_at, lot_id, kind) VALUES (1, '{at}', 1, 'closing')",
+            "INSERT INTO closings (entry_id, lot_id, outcome, text) VALUES (1, 1, 'matched', 'done')",
+        ):
+            older.exec_driver_sql(statement)
+        if engine.dialect.name == "postgresql":
+            older.exec_driver_sql("SELECT setval(pg_get_serial_sequence('lot_entries', 'id'), 1)")
+    engine.dispose()
+    with open_book(location, environ=environ) as book:
+        closing = book.lot_story(1).closing
+        assert closing is not None and (closing.outcome, closing.text) == ("matched", "done")
+        assert book.reopen_lot(1, "after all").closing_entry_id == 1
+        assert book.close_lot(1, "nearest").reopened_before == 1
+        assert book.check() == []

@@ -1,0 +1,181 @@
+"""Position data goes, the picture and its orientation stay as they are, bit for bit."""
+
+from __future__ import annotations
+
+import io
+import struct
+
+import pytest
+from PIL import Image, ImageCms
+
+from colourmatch.book.photo_store import find_suffix
+from colourmatch.book.position import strip_position
+from colourmatch.errors import PhotoError
+
+PLACE = b"PLACE-12.3456N"
+XMP = b"<x:xmpmeta xmlns:x='adobe:ns:meta/' exif:GPSLatitude='" + PLACE + b"'/>"
+PROFILE = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+
+
+def make_exif() -> Image.Exif:
+    """Exif with a position, and a maker's note that holds a place too."""
+    exif = Image.Exif()
+    exif[0x0112] = 6
+    exif[0x010F] = "Maker"
+    exif.get_ifd(0x8769).update({0x927C: PLACE * 3, 0x829A: 0.01})
+    exif.get_ifd(0x8825).update({1: "N", 2: (12.0, 34.0, 56.789), 3: "E", 4: (98.0, 7.0, 6.0), 0x1B: PLACE})
+    return exif
+
+
+def make_photo(kind: str, **options: object) -> bytes:
+    import pillow_heif
+
+    pillow_heif.register_heif_opener()
+    out = io.BytesIO()
+    picture = Image.effect_noise((96, 64), 70).convert("RGB")
+    picture.save(out, kind, exif=make_exif(), icc_profile=PROFILE, **options)
+    return out.getvalue()
+
+
+def look(data: bytes) -> tuple[bytes, dict, dict, bytes | None]:
+    """Pixels, main Exif entries, position entries, profile."""
+    with Image.open(io.BytesIO(data)) as picture:
+        exif = picture.getexif()
+        main = {tag: value for tag, value in exif.items() if tag not in (0x8769, 0x8825)}
+        return picture.tobytes(), main, dict(exif.get_ifd(0x8825)), picture.info.get("icc_profile")
+
+
+@pytest.mark.parametrize(
+    ("kind", "options"),
+    [
+        ("JPEG", {"xmp": XMP}),
+        ("JPEG", {"xmp": XMP, "progressive": True, "comment": PLACE}),
+        ("PNG", {}),
+        ("HEIF", {"xmp": XMP}),
+    ],
+)
+def test_the_position_goes_and_all_else_stays(kind: str, options: dict) -> None:
+    original = make_photo(kind, **options)
+    stripped, suffix = strip_position(original, find_suffix(original))
+    before, after = look(original), look(stripped)
+    assert before[2] and PLACE in original
+    assert after[2] == {} and PLACE not in stripped
+    assert (after[0], after[1], after[3]) == (before[0], before[1], before[3])
+    assert suffix == find_suffix(original)
+    assert strip_position(stripped, suffix) == (stripped, suffix)
+
+
+def test_orientation_and_exposure_stay() -> None:
+    stripped, _ = strip_position(make_photo("JPEG"), ".jpg")
+    with Image.open(io.BytesIO(stripped)) as picture:
+        assert picture.getexif()[0x0112] == 6
+        assert dict(picture.getexif().get_ifd(0x8769)) == {0x829A: 0.01}
+
+
+def test_what_follows_the_first_picture_goes() -> None:
+    original = make_photo("JPEG")
+    stripped, _ = strip_position(original + b"ftypmp4" + PLACE + make_photo("JPEG"), ".jpg")
+    assert stripped == strip_position(original, ".jpg")[0]
+
+
+def test_text_in_a_png_goes() -> None:
+    from PIL.PngImagePlugin import PngInfo
+
+    info = PngInfo()
+    info.add_text("comment", PLACE.decode())
+    info.add_itxt("XML:com.adobe.xmp", XMP.decode(), zip=True)
+    original = make_photo("PNG", pnginfo=info)
+    stripped, _ = strip_position(original, ".png")
+    assert look(original)[0] == look(stripped)[0]
+    with Image.open(io.BytesIO(stripped)) as picture:
+        picture.load()
+        assert not set(picture.info) & {"comment", "XML:com.adobe.xmp", "xmp"}
+
+
+def make_tiff(order: str) -> bytes:
+    """A TIFF of 2 x 1 pixels written by hand: XMP, and two directories that both point to a position."""
+
+    def entry(tag: int, kind: int, count: int, value: int) -> bytes:
+        if kind == 3 and count == 1:
+            return struct.pack(order + "HHIHH", tag, kind, count, value, 0)
+        return struct.pack(order + "HHII", tag, kind, count, value)
+
+    head = (b"II" if order == "<" else b"MM") + struct.pack(order + "HI", 42, 8)
+    tags = [(256, 3, 1, 2), (257, 3, 1, 1), (258, 3, 1, 8), (259, 3, 1, 1), (262, 3, 1, 1), (273, 4, 1, 400)]
+    tags += [(274, 3, 1, 3), (278, 3, 1, 1), (279, 4, 1, 2), (700, 1, len(XMP), 600), (0x8825, 4, 1, 300)]
+    first = struct.pack(order + "H", len(tags)) + b"".join(entry(*tag) for tag in tags)
+    first += struct.pack(order + "I", 200)
+    second = struct.pack(order + "H", 1) + entry(0x8825, 4, 1, 300) + bytes(4)
+    gps = struct.pack(order + "H", 1) + entry(2, 5, 3, 420) + bytes(4)
+    data = bytearray(1000)
+    for place, part in (
+        (0, head),
+        (8, first),
+        (200, second),
+        (300, gps),
+        (400, b"\x40\xc0"),
+        (420, PLACE),
+        (600, XMP),
+    ):
+        data[place : place + len(part)] = part
+    return bytes(data)
+
+
+@pytest.mark.parametrize("order", ["<", ">"])
+def test_tiff_in_both_byte_orders(order: str) -> None:
+    original = make_tiff(order)
+    stripped, suffix = strip_position(original, find_suffix(original))
+    assert suffix == ".tif" and len(stripped) == len(original) and PLACE not in stripped
+    with Image.open(io.BytesIO(original)) as before, Image.open(io.BytesIO(stripped)) as after:
+        assert 0x8825 in before.tag_v2
+        assert before.tobytes() == after.tobytes() == b"\xc0\x40"  # turned, as its tag says
+        assert set(before.tag_v2) - set(after.tag_v2) == {0x8825, 700}
+
+
+def test_a_dng_is_told_from_a_tiff() -> None:
+    raw = bytearray(make_tiff("<"))
+    struct.pack_into(
+        "<HHI4B", raw, 8 + 2 + 12 * 6, 0xC612, 1, 4, 1, 4, 0, 0
+    )  # in the place of the orientation
+    assert find_suffix(bytes(raw)) == ".dng"
+    stripped, suffix = strip_position(bytes(raw), ".dng")
+    assert suffix == ".dng" and PLACE not in stripped
+    struct.pack_into("<I", raw, 8 + 2 + 12 * 9 + 8, 2**31)
+    with pytest.raises(PhotoError, match="damaged"):
+        strip_position(bytes(raw), ".dng")
+
+
+def test_exif_that_runs_in_a_circle_or_out_of_the_file_is_dropped() -> None:
+    original = make_photo("JPEG")
+    place = original.index(b"Exif\0\0") + 6
+    for offset in (2**31, 60_000):
+        broken = bytearray(original)
+        order = "<" if original[place : place + 2] == b"II" else ">"
+        struct.pack_into(order + "I", broken, place + 4, offset)
+        stripped, _ = strip_position(bytes(broken), ".jpg")
+        assert look(stripped)[:3] == (look(original)[0], {}, {}) and PLACE not in stripped
+
+
+def test_a_file_that_is_not_understood_is_written_anew_as_png() -> None:
+    original = bytearray(make_photo("PNG"))
+    circle = bytearray(make_tiff("<"))
+    struct.pack_into("<I", circle, 8 + 2 + 12 * 9 + 8, 2**31)  # the XMP lies outside the file
+    stripped, suffix = strip_position(bytes(circle), ".tif")
+    assert (suffix, stripped[:4]) == (".png", original[:4]) and PLACE not in stripped
+
+
+def test_a_truncated_jpeg_is_kept_without_its_position() -> None:
+    original = make_photo("JPEG", quality=95)
+    stripped, suffix = strip_position(original[:-300], ".jpg")
+    assert suffix == ".jpg" and PLACE not in stripped and stripped.endswith(original[-400:-300])
+
+
+def test_rubbish_is_refused() -> None:
+    with pytest.raises(PhotoError, match="damaged and cannot be kept"):
+        strip_position(b"\xff\xd8\xff\xe1\x00", ".jpg")
+    with pytest.raises(PhotoError, match="damaged and cannot be kept"):
+        strip_position(b"II*\0" + bytes(range(8, 200)), ".tif")
+    with pytest.raises(PhotoError, match="damaged and cannot be kept"):
+        strip_position(b"\0\0\0\x18ftypheic" + b"\x01\x40" * 300, ".heic")
+    with pytest.raises(PhotoError, match="no JPEG"):
+        find_suffix(b"\0\0\0\x18ftypisom\0\0\0\0")

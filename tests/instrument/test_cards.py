@@ -1,0 +1,151 @@
+"""Printed cards in the book: entered and read, a default, forgotten; a photo is read with one and says so."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from colourmatch.book.calibrations import choose_for_lot, lot_choice
+from colourmatch.book.lot_book import LotBook
+from colourmatch.errors import InputError, NotFoundError
+from colourmatch.instrument import cards
+from colourmatch.instrument.phones import lot_reader, note_for_lot
+from colourmatch.simulate import (
+    Light,
+    Obstacle,
+    Phone,
+    Pose,
+    Printer,
+    Scene,
+    drink_transmittance,
+    render_photo,
+    save_photo,
+)
+
+GREYS = [0.74, 0.48, 0.33, 0.18, 0.085, 0.03]
+PRINTER = Printer(gamma=1.1, seed=4)
+GREY_MM = ((107.0, 72.0), (143.0, 72.0), (143.0, 108.0), (107.0, 108.0))
+
+
+@pytest.fixture(scope="module")
+def drawn(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[Path, tuple[int, int, int, int]]]:
+    """An empty card beside a grey card, and two glasses, by one printer."""
+    folder = tmp_path_factory.mktemp("drawn")
+    scenes = {
+        "card": Scene(blank=None, obstacles=(Obstacle(GREY_MM, (0.18, 0.18, 0.18)),)),
+        "glasses": Scene(drink_transmittance({"E129": 9.0}), drink_transmittance({"E129": 6.0})),
+    }
+    out = {}
+    for name, scene in scenes.items():
+        photo = render_photo(scene, Phone(s_curve=0.35), Light(), Pose(fill=0.85), seed=7, printer=PRINTER)
+        x, y = photo.view.to_pixels(np.array([[125.0, 90.0]]))[0]
+        out[name] = (save_photo(photo, folder / f"{name}.jpg"), (int(x) - 20, int(y) - 20, 40, 40))
+    return out
+
+
+def test_entered_greys_are_kept_and_compared_with_what_was_drawn(book: LotBook) -> None:
+    told = cards.enter_card(book, "Kitchen", GREYS, 0.004, entered_by="me")
+    assert told["card"] == "Kitchen" and len(told["greys"]) == 12
+    assert told["greys"][6]["reflectance"] == pytest.approx(0.74, abs=1e-3)
+    assert "The grey of 0.04 prints 25 % darker than drawn." in told["text"]
+    again = cards.enter_card(book, "kitchen", GREYS, 0.004)
+    assert len(again["readings"]) == 2 and again["greys"][3]["sd"] < told["greys"][3]["sd"]
+    assert [one["card"] for one in cards.list_cards(book)] == ["kitchen"]
+
+
+def test_a_default_is_chosen_taken_back_and_gone_when_forgotten(book: LotBook) -> None:
+    cards.enter_card(book, "kitchen", GREYS)
+    assert cards.card_profile(book, None) is None
+    cards.choose_card(book, "Kitchen")
+    profile = cards.card_profile(book, None)
+    assert profile is not None and profile.named["name"] == "kitchen"
+    cards.choose_card(book, None)
+    assert cards.card_profile(book, None) is None
+    cards.choose_card(book, "kitchen")
+    cards.forget_card(book, "kitchen")
+    assert cards.default_card(book) is None and cards.list_cards(book) == []
+    with pytest.raises(NotFoundError, match="card-profile add NAME PHOTO"):
+        cards.read_card_profile(book, "kitchen")
+    cards.enter_card(book, "kitchen", GREYS)
+    assert len(cards.read_card_profile(book, "kitchen")["readings"]) == 1
+
+
+def test_the_entries_are_read_once_however_many_cards_there_are(
+    book: LotBook, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("kitchen", "bench", "old"):
+        cards.enter_card(book, name, GREYS)
+    cards.choose_card(book, "bench")
+    cards.forget_card(book, "old")
+    reads: list[object] = []
+    listing = cards.list_entries
+    monkeypatch.setattr(cards, "list_entries", lambda *given: (reads.append(given), listing(*given))[1])
+    for ask in (cards.list_cards, cards.default_card, lambda book: cards.card_profile(book, None),
+                lambda book: cards.read_card_profile(book, "kitchen")):  # fmt: skip
+        reads.clear()
+        assert ask(book) is not None and len(reads) == 1
+    assert [(one["card"], one["default"]) for one in cards.list_cards(book)] == [
+        ("bench", True),
+        ("kitchen", False),
+    ]
+
+
+def test_a_near_name_is_named(book: LotBook) -> None:
+    cards.enter_card(book, "kitchen", GREYS)
+    with pytest.raises(NotFoundError, match="Near it: kitchen"):
+        cards.card_profile(book, "kitchem")
+
+
+def test_a_photo_beside_a_grey_card_and_what_it_changes(book: LotBook, drawn: dict) -> None:
+    path, grey = drawn["card"]
+    told = cards.photograph_card(book, "kitchen", [path, (b"no photo", "note.jpg")], grey)
+    assert told["photos"][0]["entry"] and "not a readable photo" in told["photos"][1]["error"]
+    true = np.array([g["nominal"] for g in told["greys"]]) ** 1.1
+    found = np.array([g["reflectance"] for g in told["greys"]])
+    assert np.abs(np.log(found / true))[:5].max() < 0.08
+    change = cards.compare_card(book, "kitchen", drawn["glasses"][0])
+    moved = change["changed"]["reference"]
+    assert moved["delta_e_2000"] > 0.1
+    assert change["changed"]["blank"]["delta_e_2000"] < 0.05
+    before, after = (np.array(change[when]["spots"]["reference"]["lab_sd"]) for when in ("before", "after"))
+    assert np.all(after <= before + 0.05)
+
+
+def test_a_lot_is_read_with_its_card_and_says_so(book: LotBook, drawn: dict, lot: int) -> None:
+    from colourmatch.workflow.lot import describe_lot, record_photos
+
+    cards.enter_card(book, "kitchen", list(np.array([0.75, 0.5, 0.35, 0.2, 0.1, 0.04]) ** 1.1), 0.004)
+    note_for_lot(book, lot, card="kitchen")
+    assert lot_choice(book, lot) == {"card": "kitchen", "light": None}
+    told = record_photos(book, lot, [drawn["glasses"][0]])[0]
+    assert told["card_profile"]["name"] == "kitchen" and told["calibration"] is None
+    assert describe_lot(book, lot)["read_with"]["card"] == "kitchen"
+    assert book.check() == []
+    cards.forget_card(book, "kitchen")
+    assert lot_reader(book, lot).card is None
+
+
+def test_an_unknown_card_or_light_is_refused_before_it_is_noted(book: LotBook, lot: int) -> None:
+    with pytest.raises(NotFoundError, match="There is no card"):
+        note_for_lot(book, lot, card="none")
+    with pytest.raises(NotFoundError, match="No phone is calibrated in a light 'window'"):
+        note_for_lot(book, lot, light="window")
+    assert lot_choice(book, lot) == {"card": None, "light": None}
+
+
+def test_the_same_choice_is_not_written_twice(book: LotBook, lot: int) -> None:
+    for _ in range(2):
+        choose_for_lot(book, lot, card="kitchen")
+    from colourmatch.book.calibrations import LOT_CHOICE, list_entries
+
+    assert len(list_entries(book, (LOT_CHOICE,))) == 1
+
+
+def test_greys_that_cannot_be_are_not_kept(book: LotBook) -> None:
+    with pytest.raises(InputError, match="Check their order"):
+        cards.enter_card(book, "kitchen", GREYS[::-1])
+    with pytest.raises(InputError):
+        cards.enter_card(book, "", GREYS)
+    assert cards.list_cards(book) == []

@@ -1,0 +1,291 @@
+"""A phone learnt from known liquids: exposure-free polynomials, white kept, a drawn camera found again, honest doubt."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from colourmatch.colour.difference import ciede2000
+from colourmatch.colour.spaces import RGB_TO_XYZ, lab_to_xyz, xyz_to_lab
+from colourmatch.errors import InputError
+from colourmatch.instrument import phone_calibration as pc
+from colourmatch.instrument.phone_calibration import KnownDye, KnownLiquid, correct_lab, fit_phone, read_fit
+from colourmatch.liquid.colourants import find_colourant
+from colourmatch.liquid.phone import unknown_phone
+from colourmatch.photo.camera import expect_camera
+from colourmatch.photo.card import read_card
+from colourmatch.photo.retone import ToneRecord
+from colourmatch.photo.tone import JOINT_PRIOR, through
+
+DYES = [KnownDye("red", "E129"), KnownDye("yellow", "E102")]
+MG_PER_L = [(3, 0), (6, 0), (12, 0), (0, 4), (0, 12), (4, 6), (8, 3)]
+NOISE = np.eye(3) * 0.1**2
+
+
+def draw_phone(seed: int) -> np.ndarray:
+    """Unit-normal numbers of a camera."""
+    return np.random.default_rng(seed).normal(0, 1, len(unknown_phone().mean))
+
+
+def reflect(mg_per_l: tuple[float, ...], dyes: tuple[str, ...] = ("E129", "E102")) -> np.ndarray:
+    """Reflectance of dyes in 10 mm of water over paper."""
+    shapes = np.array([find_colourant(dye).absorptivity() for dye in dyes])
+    return 10 ** (-2 * np.asarray(mg_per_l, float) @ shapes)
+
+
+def photograph(reflectance: np.ndarray, phone: np.ndarray) -> np.ndarray:
+    """Lab as a camera reads it."""
+    return pc._to_lab(np.exp(pc.see(np.atleast_2d(reflectance), phone)))[0]
+
+
+def look(reflectance: np.ndarray) -> np.ndarray:
+    """True Lab relative to water."""
+    return pc._to_lab(np.atleast_2d(reflectance) @ pc.p3_weights())[0]
+
+
+def known_liquids(phone: np.ndarray, strength: float = 1.0, seed: int = 1) -> list[KnownLiquid]:
+    rng = np.random.default_rng(seed)
+    return [
+        KnownLiquid(
+            photograph(reflect(tuple(strength * v for v in mg)), phone) + rng.normal(0, 0.1, 3),
+            NOISE,
+            mg,
+            f"{k}",
+        )
+        for k, mg in enumerate(MG_PER_L)
+    ]
+
+
+# ---- what the polynomials are --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("kind", "size"), [("matrix", 6), ("root", 15)])
+def test_white_stays_white_and_exposure_scales(kind, size):
+    # Finlayson, Mackiewicz, Hurlbert 2015, section III: f(k rgb) = k f(rgb), which an ordinary polynomial lacks
+    numbers = np.random.default_rng(3).normal(0, 1, size)
+    rgb = np.array([[1.0, 1.0, 1.0], [0.9, 0.3, 0.2], [0.5, 0.6, 0.1]])
+    through = pc._DIRECT[kind](rgb, numbers)
+    assert through[0] == pytest.approx([1, 1, 1])
+    assert pc._DIRECT[kind](0.37 * rgb, numbers) == pytest.approx(0.37 * through)
+
+
+@pytest.mark.parametrize(("kind", "size"), [("matrix", 6), ("root", 15), ("none", 0)])
+def test_no_numbers_are_no_correction(kind, size):
+    rgb = np.array([[0.9, 0.3, 0.2]])
+    assert pc._DIRECT[kind](rgb, np.zeros(size)) == pytest.approx(rgb)
+
+
+def test_liquids_of_one_proportion_are_one_colouring():
+    groups = pc._colourings(np.array([[3, 0], [12, 0], [0, 4], [4, 6], [2, 3]], float))
+    assert groups[0] == groups[1] and groups[3] == groups[4]
+    assert len(set(groups)) == 3
+
+
+# ---- a camera of known truth ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_other_dyes_come_nearer_than_they_were_read(seed):
+    phone = draw_phone(seed)
+    fit = fit_phone(known_liquids(phone), DYES)
+    before, after = [], []
+    for dye, mg in (("E124", 12.0), ("E122", 8.0), ("E129", 9.0)):
+        drink = reflect((mg, 2.0), (dye, "E102"))
+        lab = photograph(drink, phone)
+        before.append(ciede2000(lab, look(drink)))
+        after.append(ciede2000(correct_lab(fit, lab, NOISE).lab, look(drink)))
+    assert np.median(after) < 1.2
+    assert np.median(after) < 0.6 * np.median(before)
+
+
+def test_the_doubt_holds_the_truth():
+    z = []
+    for seed in range(1, 4):
+        phone = draw_phone(seed)
+        fit = fit_phone(known_liquids(phone), DYES, kinds=["camera"])
+        for dye, mg in (("E124", 10.0), ("E122", 7.0)):
+            drink = reflect((mg,), (dye,))
+            found = correct_lab(fit, photograph(drink, phone), NOISE)
+            z.append((found.lab - look(drink)) / found.lab_sd)
+    assert np.mean(np.abs(z) < 2) > 0.85
+
+
+def test_liquids_of_the_calibration_itself_are_told_before_and_after():
+    fit = fit_phone(known_liquids(draw_phone(2)), DYES)
+    before, after = ([one[key] for one in fit.liquids] for key in ("before", "after"))
+    assert len(before) == len(MG_PER_L)
+    assert np.median(after) < 0.5 * np.median(before)
+    assert set(fit.errors) == set(pc.KINDS)
+    kept = fit.errors[fit.kind]
+    assert kept["together"] == min(own["together"] for own in fit.errors.values())
+    assert kept["together"] == pytest.approx(np.hypot(kept["known"], kept["other"]))
+
+
+def test_a_phone_without_error_is_left_nearly_alone():
+    # readings that are true: no camera, no matrix predicts the unseen better by much
+    liquids = [KnownLiquid(look(reflect(mg)), NOISE, mg, f"{k}") for k, mg in enumerate(MG_PER_L)]
+    fit = fit_phone(liquids, DYES, kinds=["none", "matrix", "root"])
+    lab = look(reflect((9.0, 2.0)))
+    assert ciede2000(correct_lab(fit, lab, NOISE).lab, lab) < 0.5
+
+
+def test_a_strong_stock_is_noticed_within_what_is_known_of_it():
+    dyes = [replace(dye, strength_rel_sd=0.10) for dye in DYES]
+    fit = fit_phone(known_liquids(draw_phone(1), strength=1.10), dyes, depth_rel_sd=0.01, kinds=["camera"])
+    root = np.linalg.cholesky(np.diag([0.1**2] * 2) + 0.01**2)
+    factor = root @ fit.numbers[:2]
+    sd = np.sqrt(((root @ fit.factor[:2]) ** 2).sum(axis=1))
+    assert np.all(np.abs(factor - np.log(1.10)) < 2 * sd)
+    assert np.all(sd < 0.1)
+
+
+def test_less_known_stocks_leave_more_doubt():
+    lab = look(reflect((9.0, 2.0)))
+    sds = [
+        correct_lab(
+            fit_phone(
+                known_liquids(draw_phone(1)), [replace(d, strength_rel_sd=sd) for d in DYES], kinds=["camera"]
+            ),
+            lab,
+            NOISE,
+        ).left[1, 1]
+        for sd in (0.02, 0.2)
+    ]
+    assert sds[1] > 1.3 * sds[0]
+
+
+def test_a_lot_starts_from_a_narrower_phone():
+    fit = fit_phone(known_liquids(draw_phone(1)), DYES, kinds=["camera"])
+    known, unknown = fit.phone(), unknown_phone()
+    assert known is not None
+    own, wide = (p.factor @ p.factor.T for p in (known, unknown))
+    assert np.all(np.linalg.eigvalsh(wide - own) > -1e-6)
+    assert np.trace(own) < 0.8 * np.trace(wide)
+    assert fit_phone(known_liquids(draw_phone(1)), DYES, kinds=["matrix"]).phone() is None
+
+
+def test_a_fit_survives_its_json():
+    fit = fit_phone(known_liquids(draw_phone(2)), DYES)
+    again = read_fit(fit.to_json())
+    lab = photograph(reflect((7.0, 3.0)), draw_phone(2))
+    one, other = correct_lab(fit, lab, NOISE), correct_lab(again, lab, NOISE)
+    assert one.lab == pytest.approx(other.lab, abs=0.01)
+    assert one.lab_sd == pytest.approx(other.lab_sd, abs=0.02)
+
+
+# ---- too little ----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("mg_per_l", "text"),
+    [
+        ([(3, 0), (6, 0), (0, 4)], "3 different known liquids are too few"),
+        ([(12, 0)] * 5, "1 different known liquid is too few"),
+        ([(3, 0), (6, 0), (9, 0), (12, 0)], "hold the same colourant in one proportion"),
+        ([(0.3, 0), (0.6, 0), (0, 0.4), (0.3, 0.3)], "too pale to teach anything"),
+    ],
+)
+def test_too_little_is_refused_with_what_to_add(mg_per_l, text):
+    liquids = [KnownLiquid(look(reflect(mg)), NOISE, mg, f"{k}") for k, mg in enumerate(mg_per_l)]
+    with pytest.raises(InputError, match=text):
+        fit_phone(liquids, DYES)
+
+
+def test_a_wrong_number_of_concentrations_is_the_callers_mistake():
+    with pytest.raises(ValueError, match="one concentration per dye"):
+        fit_phone([KnownLiquid(np.array([80, 40, 20]), NOISE, (3.0,))], DYES)
+
+
+# ---- tones and lights ----------------------------------------------------------------------------------------
+
+PAPER, WATER = 0.7, 0.9
+
+
+def draw_tones(curve: tuple[float, float], printer: float = 1.0) -> ToneRecord:
+    """What a photo by a phone of this curve records when its own fit took none of it out."""
+    nominal = np.array([step.reflectance for step in read_card().greys])
+    terms = np.array([*curve, 1.0, 0.0, 0.0])
+    paper = float(through(np.array(PAPER), terms))
+    greys = np.column_stack([through(nominal**printer * PAPER, terms) / paper, np.full(nominal.shape, paper)])
+    white = np.full(3, float(through(np.array(WATER * PAPER), terms)) / paper)
+    level = {spot: np.full(3, paper) for spot in ("reference", "batch", "blank")}
+    return ToneRecord(
+        np.array([0.0, 0.0, 1.0, 0.0, 0.0]), white, level, greys, None, RGB_TO_XYZ["Display P3"]
+    )
+
+
+def through_tones(lab: np.ndarray, curve: tuple[float, float]) -> np.ndarray:
+    """The reading that such a photo gives of a colour which a phone without a curve reads as `lab`."""
+    matrix, terms = expect_camera(RGB_TO_XYZ["Display P3"]), np.array([*curve, 1.0, 0.0, 0.0])
+    light = np.maximum(np.linalg.inv(matrix) @ lab_to_xyz(lab), 1e-3)
+    seen = through(light * WATER * PAPER, terms) / through(np.full(3, WATER * PAPER), terms)
+    return xyz_to_lab(matrix @ seen)
+
+
+def bent_sitting(phone: np.ndarray, curve: tuple[float, float], printer: float) -> list[KnownLiquid]:
+    tone = draw_tones(curve, printer)
+    return [
+        replace(one, lab=through_tones(one.lab, curve), tone=tone) for one in known_liquids(phone, seed=4)
+    ]
+
+
+def test_a_ladder_of_known_liquids_tells_the_phones_curve_from_the_printers():
+    curve, printer = (0.25, 0.03), 0.93
+    phone = draw_phone(2)
+    liquids = bent_sitting(phone, curve, printer)
+    fit = fit_phone(liquids, DYES, kinds=["camera"])
+    skip = len(fit.numbers) - len(JOINT_PRIOR)
+    sd = np.sqrt((fit.factor[skip:] ** 2).sum(axis=1)) * JOINT_PRIOR[:, 1]
+    assert np.all(np.abs(fit.tones - [*curve, 0.0, printer, 0.0]) < 2.5 * sd)
+    assert np.all(sd[[0, 3]] < 0.75 * JOINT_PRIOR[[0, 3], 1]), "both are better known than beforehand"
+    drink = reflect((9.0, 2.0), ("E124", "E102"))
+    lab, tone = through_tones(photograph(drink, phone), curve), (draw_tones(curve, printer), "batch")
+    with_tones = ciede2000(correct_lab(fit, lab, NOISE, tone).lab, look(drink))
+    blind = fit_phone([replace(one, tone=None) for one in liquids], DYES, kinds=["camera"])
+    assert blind.tones is None
+    assert with_tones < 1.0 < ciede2000(lab, look(drink))
+    assert with_tones < ciede2000(correct_lab(blind, lab, NOISE).lab, look(drink))
+
+
+def test_tones_of_another_photo_are_known_again_or_not():
+    fit = fit_phone(bent_sitting(draw_phone(2), (0.2, 0.0), 1.0), DYES, kinds=["camera"])
+    assert fit.knows_tones(draw_tones((0.2, 0.0)))
+    assert not fit.knows_tones(draw_tones((-0.1, 0.0)))
+    assert not fit.knows_tones(None)
+    again = read_fit(json.loads(json.dumps(fit.to_json())))
+    assert again.knows_tones(draw_tones((0.2, 0.0))) and not again.knows_tones(draw_tones((-0.1, 0.0)))
+    lab, tone = np.array([75.0, 40.0, 25.0]), (draw_tones((0.2, 0.0)), "batch")
+    one, other = (correct_lab(f, lab, NOISE, tone) for f in (fit, again))
+    assert one.lab == pytest.approx(other.lab, abs=0.01)
+    assert one.lab_sd == pytest.approx(other.lab_sd, abs=0.02)
+
+
+def test_a_fit_of_before_the_tones_is_still_read():
+    data = fit_phone(known_liquids(draw_phone(2)), DYES).to_json()
+    old = {k: v for k, v in data.items() if k not in ("scale", "greys", "strain", "left_out")}
+    fit = read_fit(json.loads(json.dumps(old)))
+    assert fit.tones is None and fit.scale == 1.0
+    assert np.isfinite(correct_lab(fit, [75, 40, 25], NOISE).lab_sd).all()
+
+
+def test_a_light_outside_the_ensemble_is_noticed_and_leaves_more_doubt():
+    phone = draw_phone(2)
+    far = phone.copy()
+    far[:-4] *= 3.5
+    near_fit, far_fit = (fit_phone(known_liquids(one), DYES, kinds=["camera"]) for one in (phone, far))
+    assert near_fit.scale == 1.0 < far_fit.scale
+    drink = reflect((9.0, 2.0), ("E124", "E102"))
+    near, wide = (
+        correct_lab(fit, photograph(drink, one), NOISE) for fit, one in ((near_fit, phone), (far_fit, far))
+    )
+    assert np.linalg.norm(wide.lab_sd) > 1.5 * np.linalg.norm(near.lab_sd)
+
+
+@pytest.mark.parametrize(("sd", "strained"), [(20.0, False), (0.5, True)])
+def test_known_liquids_further_off_than_readings_say_are_told(sd, strained):
+    liquids = [replace(one, lab_sd=np.full(3, sd)) for one in known_liquids(draw_phone(1))]
+    strain = fit_phone(liquids, DYES, kinds=["none"]).strain
+    assert (strain > 1.5) == strained and strain >= 1

@@ -1,0 +1,277 @@
+"""Phones in the book: known liquids from photos, the fit per phone and light, what it does to photos and lots."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from colourmatch.book.calibrations import FIT, list_entries
+from colourmatch.book.lot_book import LotBook, open_book
+from colourmatch.colour.difference import ciede2000
+from colourmatch.colour.spectra import planck_spectrum
+from colourmatch.errors import InputError, NotFoundError
+from colourmatch.instrument import phones
+from colourmatch.simulate import Light, Phone, Pose, Scene, drink_transmittance, render_photo, save_photo
+
+PHONE = Phone("Phone A", name="A phone", gamut="p3", saturation=1.15, matrix_error=0.03, matrix_seed=5)
+SITTING = [
+    ({"red": 3}, {"red": 6}),
+    ({"red": 12}, {"yellow": 3}),
+    ({"yellow": 7}, {"red": 4, "yellow": 5}),
+    ({"red": 8, "yellow": 3}, {"red": 12}),
+]
+E = {"red": "E129", "yellow": "E102"}
+
+
+def take(folder: Path, seed: int, reference: np.ndarray | None, batch: np.ndarray | None) -> Path:
+    pose = Pose(fill=0.8, tilt_degrees=4, azimuth_degrees=70.0 * seed, width_px=1512, height_px=1134)
+    return save_photo(
+        render_photo(Scene(reference, batch), PHONE, Light(planck_spectrum(5000)), pose, seed=seed),
+        folder / f"{seed}.jpg",
+    )
+
+
+def mix(held: dict[str, float]) -> np.ndarray:
+    return drink_transmittance({E[name]: mg for name, mg in held.items()})
+
+
+@pytest.fixture(scope="module")
+def sitting(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    """Four photos of known liquids, one of two other drinks, one of a lot that is begun."""
+    folder = tmp_path_factory.mktemp("sitting")
+    known = [take(folder, k, mix(left), mix(right)) for k, (left, right) in enumerate(SITTING)]
+    drinks = [drink_transmittance({"E124": mg}, yellow_a430=0.08) for mg in (11.0, 9.0)]
+    begun = [drink_transmittance({"E129": mg}, yellow_a430=0.08) for mg in (11.0, 0.0)]
+    return [*known, take(folder, 9, *drinks), take(folder, 10, *begun)]
+
+
+@pytest.fixture
+def stocked(book: LotBook) -> LotBook:
+    for name, colourant in E.items():
+        book.add_stock(name, colourant, 1.0, strength_rel_sd=0.02)
+    return book
+
+
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory: pytest.TempPathFactory, sitting: list[Path]) -> Path:
+    """A book with a whole sitting, fitted."""
+    path = tmp_path_factory.mktemp("kept") / "book.sqlite"
+    with open_book(path) as book:
+        for name, colourant in E.items():
+            book.add_stock(name, colourant, 1.0, strength_rel_sd=0.02)
+        for photo, (left, right) in zip(sitting[:4], SITTING, strict=True):
+            phones.add_known_photo(book, photo, "window", {"reference": left, "batch": right})
+        phones.fit_known(book)
+    return path
+
+
+@pytest.fixture
+def calibrated(kept: Path, tmp_path: Path) -> Iterator[LotBook]:
+    """A copy of it of the test's own."""
+    shutil.copytree(kept.parent, tmp_path / "copy")
+    with open_book(tmp_path / "copy" / "book.sqlite") as book:
+        yield book
+
+
+def test_a_sitting_is_kept_fitted_and_told(calibrated: LotBook) -> None:
+    told = phones.read_phone(calibrated)
+    assert (told["phone"], told["light"], len(told["photos"])) == ("A phone", "window", 4)
+    fit = told["fit"]
+    assert fit["median_after"] < 0.6 * fit["median_before"]
+    assert len(fit["liquids"]) == 8 and set(fit["errors"]) == {"none", "matrix", "root", "camera"}
+    for one in fit["strengths"]:
+        assert one["low"] < 1.0 < one["high"]
+    assert "Known liquids left out of the fit: median error" in told["text"]
+    assert [one["phone"] for one in phones.list_phones(calibrated)] == ["A phone"]
+    assert calibrated.check() == []
+    assert len(list(calibrated.photo_store.names())) == 4
+
+
+def test_a_photo_is_nearer_the_truth_with_less_doubt(calibrated: LotBook, sitting: list[Path]) -> None:
+    from colourmatch.photo.measure import measure_or_refuse
+
+    plain = measure_or_refuse(sitting[4]).to_json()
+    read = phones.open_reader(calibrated, light="window").finish(plain)
+    true = {"reference": 11.0, "batch": 9.0}
+    from colourmatch.simulate import lab_relative_to_water
+
+    before, after = [], []
+    for spot, mg in true.items():
+        lab = lab_relative_to_water(drink_transmittance({"E124": mg}, yellow_a430=0.08))
+        before.append(ciede2000(plain["spots"][spot]["lab"], lab))
+        after.append(ciede2000(read["spots"][spot]["lab"], lab))
+        assert read["spots"][spot]["as_read"]["lab"] == plain["spots"][spot]["lab"]
+        z = (np.array(read["spots"][spot]["lab"]) - lab) / read["spots"][spot]["lab_sd"]
+        assert np.all(np.abs(z) < 3)
+        assert np.linalg.norm(read["spots"][spot]["lab_sd"]) < np.linalg.norm(plain["spots"][spot]["lab_sd"])
+    assert np.mean(after) < np.mean(before)
+    assert read["calibration"]["light"] == "window"
+    assert read["as_read"]["delta_e_2000"] == plain["delta_e_2000"]
+    seen, was = read["delta_e_2000"], plain["delta_e_2000"]
+    assert seen["high"] - seen["low"] < was["high"] - was["low"]
+    assert set(read["uncertainty"]) == {"photo", "scene", "phone", "lost"}
+
+
+def test_photos_are_read_under_the_curve_of_the_sitting_where_their_greys_lie_on_it(
+    calibrated: LotBook, sitting: list[Path]
+) -> None:
+    from colourmatch.photo.measure import measure_or_refuse
+
+    plain = measure_or_refuse(sitting[4]).to_json()
+    reader = phones.open_reader(calibrated, light="window")
+    read = reader.finish(plain)
+    assert read["calibration"]["tones"] == "sitting"
+    batch = read["spots"]["batch"]
+    assert phones.as_read(batch) == batch["toned"] != batch["as_read"]
+    bent = [[0.5 * value, paper] for value, paper in plain["tone"]["greys"]]
+    other = reader.finish(plain | {"tone": plain["tone"] | {"greys": bent}})
+    assert other["calibration"]["tones"] == "photo"
+    assert phones.as_read(other["spots"]["batch"]) == other["spots"]["batch"]["as_read"]
+    assert np.all(np.array(other["spots"]["batch"]["lab_sd"]) > 0.99 * np.array(batch["lab_sd"]))
+    before_tones = reader.finish({k: v for k, v in plain.items() if k != "tone"})
+    assert before_tones["spots"] == other["spots"]
+
+
+def test_a_sitting_that_betters_nothing_leaves_readings_as_they_are(
+    calibrated: LotBook, sitting: list[Path]
+) -> None:
+    from dataclasses import replace
+
+    from colourmatch.photo.measure import measure_or_refuse
+
+    plain = measure_or_refuse(sitting[4]).to_json()
+    found = phones.find_calibration(calibrated, "A phone")
+    assert found is not None
+
+    def left(strain: float) -> dict[str, object]:
+        fit = replace(found.fit, kind="none", strain=strain)
+        return phones.calibrate(plain, phones.Calibration(fit, {"kind": "none"}))
+
+    same, wider = left(1.0), left(2.0)
+    assert {k: v for k, v in same.items() if k != "calibration"} == plain
+    for spot in phones.SPOTS:
+        assert wider["spots"][spot]["lab"] == plain["spots"][spot]["lab"]
+        assert wider["spots"][spot]["lab_sd"] == pytest.approx(
+            2 * np.array(plain["spots"][spot]["lab_sd"]), abs=2e-3
+        )
+    was, now = plain["delta_e_2000"], wider["delta_e_2000"]
+    assert now["value"] == pytest.approx(was["value"], abs=0.01)
+    assert now["low"] < was["low"] and was["high"] < now["high"]
+
+
+def test_a_light_that_was_not_calibrated_is_refused_and_an_unknown_phone_read_plainly(
+    calibrated: LotBook, sitting: list[Path]
+) -> None:
+    from colourmatch.photo.measure import measure_or_refuse
+
+    plain = measure_or_refuse(sitting[4]).to_json()
+    with pytest.raises(NotFoundError, match="It is in: window"):
+        phones.open_reader(calibrated, light="lamp").finish(plain)
+    other = phones.open_reader(calibrated).finish(plain | {"phone": "Another"})
+    assert other["calibration"] is None and other["spots"] == plain["spots"]
+
+
+def test_the_only_light_of_a_phone_is_taken_for_lots_and_their_fit_starts_from_it(
+    calibrated: LotBook, sitting: list[Path]
+) -> None:
+    from colourmatch.workflow.lot import record_photos
+
+    lot = calibrated.new_lot("Bitter", 900, ["red"]).id
+    told = record_photos(calibrated, lot, [sitting[5]])[0]
+    assert told["calibration"]["light"] == "window"
+    assert phones.camera_key(told).endswith("|window")
+    assert told["advice"]["action"] == "add", told["advice"]["text"]
+    priors = phones.phone_priors(calibrated, [told])
+    kind = phones.read_phone(calibrated)["fit"]["kind"]
+    assert set(priors) == ({phones.camera_key(told)} if kind == "camera" else set())
+
+
+def test_forgotten_is_forgotten_and_what_was_read_stays(calibrated: LotBook, sitting: list[Path]) -> None:
+    phones.forget_phone(calibrated)
+    assert phones.list_phones(calibrated) == []
+    assert phones.find_calibration(calibrated, "A phone") is None
+    with pytest.raises(NotFoundError, match="No phone has known liquids yet"):
+        phones.read_phone(calibrated)
+    assert len(list_entries(calibrated, (FIT,))) == 1
+
+
+def test_too_few_liquids_are_refused_and_the_photos_stay(stocked: LotBook, sitting: list[Path]) -> None:
+    phones.add_known_photo(stocked, sitting[0], "lamp", {"batch": {"red": 6}})
+    with pytest.raises(InputError, match="1 different known liquid is too few"):
+        phones.fit_known(stocked)
+    told = phones.read_phone(stocked)
+    assert told["fit"] is None and "not fitted yet" in told["text"]
+
+
+def test_drops_count_in_the_volume(stocked: LotBook) -> None:
+    held = phones.mix_known(stocked, {"red": (20, "drops"), "yellow": (1.0, "ml")}, 248)
+    # 20 drops of 0.05 ml and 1 ml in 250 ml of 10 mg/ml
+    assert held == pytest.approx({"red": 40.0, "yellow": 40.0})
+
+
+@pytest.mark.parametrize(
+    ("known", "text"),
+    [
+        ({}, "Say what is in the glasses"),
+        ({"blank": {"red": 3}}, "no spot for a known liquid"),
+        ({"batch": {}}, "needs at least one stock"),
+    ],
+)
+def test_what_is_not_said_is_asked_for(stocked: LotBook, sitting: list[Path], known: dict, text: str) -> None:
+    with pytest.raises(InputError, match=text):
+        phones.add_known_photo(stocked, sitting[0], "window", known)
+
+
+def test_several_lights_have_to_be_told_apart(stocked: LotBook, sitting: list[Path]) -> None:
+    for light in ("window", "lamp"):
+        phones.add_known_photo(stocked, sitting[0], light, {"batch": {"red": 6}})
+    with pytest.raises(InputError, match="Say which with --phone and --light"):
+        phones.read_phone(stocked)
+    assert phones.read_phone(stocked, light="Lamp")["light"] == "lamp"
+    with pytest.raises(NotFoundError, match="Near it: window"):
+        phones.read_phone(stocked, light="windw")
+
+
+def test_rechecks_and_references_are_read_with_it_too(calibrated: LotBook, sitting: list[Path]) -> None:
+    from colourmatch.workflow.lot import record_photos
+    from colourmatch.workflow.recheck import record_recheck
+    from colourmatch.workflow.references import record_reference
+
+    told = record_reference(calibrated, "The bottle", [sitting[4]], light="window")
+    read = told["photos"][0]
+    assert read["calibration"]["light"] == "window" and read["reading"] is not None
+    assert told["readings"][0]["lab"] == read["spots"]["reference"]["lab"]
+    assert read["spots"]["reference"]["as_read"]["lab"] != read["spots"]["reference"]["lab"]
+    with pytest.raises(NotFoundError, match="It is in: window"):
+        record_reference(calibrated, "The bottle", [sitting[5]], light="lamp")
+    lot = calibrated.new_lot("Bitter", 900, ["red"]).id
+    record_photos(calibrated, lot, [sitting[5]])
+    calibrated.close_lot(lot, "matched")
+    found = record_recheck(calibrated, lot, [sitting[4]])["photos"][0]
+    assert found["calibration"]["light"] == "window" and found["entry"] is not None
+
+
+def test_a_correction_that_came_in_between_is_no_drift(calibrated: LotBook, sitting: list[Path]) -> None:
+    from datetime import UTC, datetime
+
+    from colourmatch.photo.measure import measure_or_refuse
+    from colourmatch.workflow.recheck import read_drift
+
+    plain = measure_or_refuse(sitting[4]).to_json() | {"calibration": None}
+    read = phones.open_reader(calibrated).finish(plain)
+    assert read["spots"]["batch"]["lab"] != plain["spots"]["batch"]["lab"]
+    begin, later = datetime(2026, 3, 2, tzinfo=UTC), datetime(2026, 3, 16, tzinfo=UTC)
+
+    def drift(first: dict[str, object], second: dict[str, object]) -> list[float]:
+        lot = calibrated.new_lot("Bitter", 900, ["red"]).id
+        calibrated.add_photo(lot, first, taken_at=begin)
+        calibrated.close_lot(lot, "matched")
+        calibrated.add_photo(lot, second, purpose="recheck", taken_at=later)
+        return read_drift(calibrated, lot)["photos"][0]["drift_lab"]
+
+    assert drift(plain, read) == [0, 0, 0]
+    assert drift(read, read) == [0, 0, 0]

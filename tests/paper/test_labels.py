@@ -1,0 +1,111 @@
+"""Labels read back: their text, and the QR code through another library's reader."""
+
+from __future__ import annotations
+
+import io
+
+import cv2
+import numpy as np
+import pypdf
+import pypdfium2
+import pytest
+
+from colourmatch.book.lot_book import LotBook
+from colourmatch.errors import InputError, NotFoundError
+from colourmatch.paper.labels import label_text, write_label_page
+
+
+def make_page(book: LotBook, lot: int | str, **options) -> bytes:
+    out = io.BytesIO()
+    write_label_page(book, lot, out, **options)
+    return out.getvalue()
+
+
+def read_codes(page: bytes, scale: float = 3) -> list[str]:
+    """The codes on the first page; the reader needs more pixels than a phone for a dense one."""
+    image = np.array(pypdfium2.PdfDocument(page)[0].render(scale=scale).to_pil().convert("RGB"))
+    _, codes, _, _ = cv2.QRCodeDetector().detectAndDecodeMulti(image)
+    return list(codes)
+
+
+@pytest.fixture
+def tinted(book: LotBook, lot: int) -> int:
+    book.add_addition(lot, "red", drops=20)
+    return lot
+
+
+def test_the_label_declares_what_went_in_and_warns(book: LotBook, tinted: int) -> None:
+    begun = book.find_lot(tinted).created_at[:10]
+    assert label_text(book, tinted).split("\n") == [
+        "Aperitif",
+        f"Lot L{tinted} · begun {begun}, not closed yet",
+        "Colour: Allura red AC (E129)",
+        "Allura red AC (E129): may have an adverse effect on activity and attention in children",
+    ]
+    book.close_lot(tinted, "matched")
+    closed = book.lot_story(tinted).closing.created_at[:10]
+    assert f"Lot L{tinted} · closed {closed}" in label_text(book, tinted)
+
+
+def test_a_dose_taken_back_is_not_declared_and_the_bases_colour_is_asked_for(book: LotBook, lot: int) -> None:
+    entry = book.add_addition(lot, "red", drops=20)
+    book.correct_addition(entry.id, void=True, reason="spilt")
+    assert "No colour added." in label_text(book, lot) and "own, name it" not in label_text(book, lot)
+    book.amend_lot(lot, "read on the bottle", already_mg_per_l=5)
+    assert "The base held colour of its own, name it here" in label_text(book, lot)
+
+
+def test_carmine_is_named_as_what_it_is(book: LotBook, lot: int) -> None:
+    book.add_stock("crimson", "E120", 1.0)
+    book.add_addition(lot, "crimson", ml=1)
+    assert "Contains carmine (E120)" in label_text(book, lot).split("\n")
+
+
+@pytest.mark.parametrize("number", ["B-2026/11 <&>", "Łot 12é", "N" * 120])
+def test_the_code_carries_the_lot_number_whatever_it_is(book: LotBook, lot: int, number: str) -> None:
+    book.new_lot("Cordial", 900, "red", number=number)
+    page = make_page(book, number, copies=1)
+    assert read_codes(page, 6) == [number]
+    text = pypdf.PdfReader(io.BytesIO(page)).pages[0].extract_text()
+    assert number[:20] in text
+
+
+def test_a_page_full_of_equal_labels(book: LotBook, tinted: int) -> None:
+    page = make_page(book, tinted)
+    text = pypdf.PdfReader(io.BytesIO(page)).pages[0].extract_text()
+    assert text.count("Colour: Allura red AC (E129)") == 12
+    assert read_codes(page) == [f"L{tinted}"] * 12
+
+
+def test_copies_run_on_to_the_next_page(book: LotBook, tinted: int) -> None:
+    reader = pypdf.PdfReader(io.BytesIO(make_page(book, tinted, copies=13, paper="letter")))
+    counts = [page.extract_text().count("Aperitif") for page in reader.pages]
+    assert sum(counts) == 13 and len(counts) == 2
+    assert [float(v) for v in reader.pages[0].mediabox[2:]] == [612, 792]
+
+
+def test_much_text_takes_a_larger_place_and_loses_nothing(book: LotBook, lot: int) -> None:
+    for name, colourant in (("a", "E102"), ("b", "E110"), ("c", "E122"), ("d", "E124"), ("e", "E120")):
+        book.add_stock(name, colourant, 1.0)
+    crowded = book.new_lot("Ž <b>" + "W" * 110, 900, list("abcde"), already_mg_per_l=1).id
+    for name in "abcde":
+        book.add_addition(crowded, name, drops=2)
+    reader = pypdf.PdfReader(io.BytesIO(make_page(book, crowded)))
+    text = "".join(reader.pages[0].extract_text().split())
+    count = text.count("Containscarmine(E120)")
+    assert 2 <= count < 12 and text.count("inchildren") == count and text.count("Ž<b>WWW") == count
+
+
+@pytest.mark.parametrize("copies", [0, -1, 1001, 1.5, True])
+def test_an_impossible_number_of_copies_is_refused(book: LotBook, lot: int, copies) -> None:
+    with pytest.raises(InputError, match="whole number from 1 to 1000"):
+        make_page(book, lot, copies=copies)
+
+
+def test_what_cannot_be_is_refused(book: LotBook, lot: int, tmp_path) -> None:
+    with pytest.raises(InputError, match="Paper must be"):
+        make_page(book, lot, paper="a5")
+    with pytest.raises(NotFoundError):
+        make_page(book, "no such lot")
+    with pytest.raises(InputError, match="label page cannot be written"):
+        write_label_page(book, lot, tmp_path / "none" / "x.pdf")

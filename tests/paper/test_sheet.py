@@ -1,0 +1,223 @@
+"""The lot sheet read back as text and as pages: what was written down is on it."""
+
+from __future__ import annotations
+
+import io
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import numpy as np
+import pypdf
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from colourmatch.book.lot_book import LotBook
+from colourmatch.colour.difference import compare_lab
+from colourmatch.errors import InputError, NotFoundError
+from colourmatch.paper.page import choose_fonts
+from colourmatch.paper.sheet import write_lot_sheet
+from colourmatch.paper.sheet_plots import nice_ticks
+
+REFERENCE = np.array([76.0, 45.0, 31.0])
+
+
+def measured(gap: Any) -> dict[str, Any]:
+    """A measurement as photos give it, with its difference and interval."""
+    gap, cov = np.array(gap, float), np.eye(3) * 0.02
+    difference = compare_lab(REFERENCE, REFERENCE + gap, 2 * cov)
+    labs = {"reference": REFERENCE, "batch": REFERENCE + gap}
+    spots = {
+        k: {"lab": v.tolist(), "lab_sd": [2.5, 5, 4], "lab_covariance": cov.tolist()} for k, v in labs.items()
+    }
+    told = {"delta_e_2000": difference.delta_e_2000.to_json(), "difference": difference.to_json()}
+    return {"phone": "A", "profile": "sRGB", "spots": spots, "quality": [], **told}
+
+
+def read_sheet(book: LotBook, lot: int | str, paper: str = "a4") -> tuple[str, pypdf.PdfReader]:
+    """The sheet's text with single blanks, and the pages."""
+    out = io.BytesIO()
+    write_lot_sheet(book, lot, out, paper)
+    reader = pypdf.PdfReader(out)
+    return " ".join(" ".join(page.extract_text() for page in reader.pages).split()), reader
+
+
+@pytest.fixture
+def finished(book: LotBook, lot: int) -> int:
+    """A lot with photos, doses, a correction, one taken back, a sample, a note, and its closing."""
+    book.add_photo(lot, measured([15, -40, -10]), original_name="one.jpg", entered_by="Asa")
+    first = book.add_addition(lot, "red", drops=60, entered_by="Asa")
+    book.correct_addition(first.id, drops=64, reason="counted again")
+    spilt = book.add_addition(lot, "yellow", drops=5)
+    book.correct_addition(spilt.id, void=True, reason="spilt on the table")
+    book.take_sample(lot, 20)
+    book.add_note(lot, "smells of orange")
+    book.add_photo(lot, measured([0.3, -0.4, 0.1]), original_name="two.jpg")
+    book.close_lot(lot, "matched", "Matched: the difference is 0.4 (between 0.1 and 0.9). Stop here.")
+    return lot
+
+
+def test_the_figures_on_the_sheet_are_those_of_the_book(book: LotBook, finished: int) -> None:
+    text, reader = read_sheet(book, finished)
+    state = book.lot_state(finished)
+    total = state.total_mg_per_l()
+    sd = total * np.hypot(0.20, 0.15)
+    assert f"{total:.1f} ± {sd:.1f} 60 {60 - total:.1f}" in text
+    assert f"{total:.1f} ± {sd:.1f} 100 {100 - total:.1f}" in text and "from memory" in text
+    assert f"{state.volume_ml:.1f} ml" in text and "1 part made up to 5 with water" in text
+    assert "1 g in 100 ml (± 20 %)" in text and "0.05 ml (± 15 %)" in text
+    assert len(reader.pages) == 2 and "page 1 of 2" in text
+    assert reader.metadata.title == f"Lot L{finished}: Aperitif"
+
+
+def test_the_history_names_what_was_corrected_and_why(book: LotBook, finished: int) -> None:
+    text, _ = read_sheet(book, finished)
+    story = book.lot_story(finished)
+    old, new = story.events[1], story.events[2]
+    assert f"{old.id}. Added 60 drops of red" in text and f"(struck by entry {new.id})" in text
+    assert f"{new.id}. Added 64 drops of red" in text and f"(corrects entry {old.id}: counted again)" in text
+    assert "Taken back, it never happened: 5 drops of yellow" in text and "spilt on the table" in text
+    assert (
+        "Sample of 20 ml taken" in text and "Note: smells of orange" in text and old.created_at[:10] in text
+    )
+    delta = measured([0.3, -0.4, 0.1])["delta_e_2000"]
+    assert delta["low"] == 0 and f"Photo 2 (two.jpg): CIEDE2000 at most {delta['high']:.1f}" in text
+    assert "Matched. The difference is 0.4 (between 0.1 and 0.9). Stop here. Closed" in text
+
+
+def test_swatches_charts_label_and_cautions_are_there(book: LotBook, finished: int) -> None:
+    text, _ = read_sheet(book, finished)
+    for part in (
+        "batch, first photo", "batch, last photo", "only approximately", "L* 76.0 ± 2.5", "a* (green to red)",
+        "tolerance 1.5", "colour in the batch by the label, mg/l", "Colour: Allura red AC (E129)",
+        "may have an adverse effect on activity and attention in children", "Made by", "Checked by",
+        "Local food law and a qualified food technologist decide",
+    ):  # fmt: skip
+        assert part in text
+    assert "E102)" not in text  # yellow stood ready but did not go in: it is on no label
+
+
+def test_looks_trials_and_the_daily_intake_are_on_the_sheet(book: LotBook, lot: int) -> None:
+    trial = book.take_trial(lot, 100).id
+    book.add_addition(trial, "red", drops=7)
+    book.add_addition(lot, "red", drops=56)
+    look = {
+        "name": "long drink", "depth_mm": 60, "dilution": 4, "illuminant": "A", "weight": 2,
+        "delta_e_2000": {"value": 1.21, "low": 0.7, "high": 2.04}, "text": "paler",
+    }  # fmt: skip
+    book.add_photo(lot, measured([0.3, -0.4, 0.1]), {"serving": [look]})
+    book.amend_lot(lot, "named", already_mg_per_l=3, already_colourant="E163")
+    text, _ = read_sheet(book, lot)
+    assert "long drink 60 mm, 1 in 4, light A, weight 2 1.2 (0.7 to 2.0), paler" in text
+    assert "7 drops of red there are" in text or "7 drops of red there, and the batch holds as much" in text
+    assert f"100 ml taken out for a trial, lot {trial}" in text
+    assert "3 mg/l of E163" in text and "colourant in the base E163" in text
+    assert "7 mg per kg (JECFA and EFSA)" in text and "% for a child of 20 kg" in text
+    assert "Anthocyanins (E163)" in text and "none on file" in text
+    book.pour_back_trial(trial)
+    assert f"Trial, lot {trial}, poured back: 100 ml without its stocks" in read_sheet(book, lot)[0]
+    assert "Where it is drunk" not in read_sheet(book, trial)[0]
+    assert "Trial of 100 ml" in read_sheet(book, trial)[0]
+
+
+def test_a_struck_entry_is_struck_on_the_paper(book: LotBook, lot: int) -> None:
+    def lines() -> int:
+        _, reader = read_sheet(book, lot)
+        return sum(page.get_contents().get_data().count(b" l S") for page in reader.pages)
+
+    entry = book.add_addition(lot, "red", drops=60)
+    before = lines()
+    book.correct_addition(entry.id, drops=64, reason="counted again")
+    assert lines() >= before + 2  # the line through it, and the hairline under the new entry
+
+
+def test_corrections_of_serving_and_target_are_told_in_words(book: LotBook, lot: int) -> None:
+    condition = {"name": "long drink", "depth_mm": 60, "dilution": 4, "illuminant": "a", "weight": 2}
+    book.amend_lot(
+        lot, "as it is drunk", serving={"conditions": [condition, {"name": "neat"}], "ice": "two cubes"}
+    )
+    book.amend_lot(lot, "another sheet", target_lab=[60, 45.25, -3], volume_ml=950)
+    book.amend_lot(lot, "none after all", serving=None, target_lab=None)
+    text, _ = read_sheet(book, lot)
+    served = "judged as served: long drink (60 mm, 1 in 4, light A, weight 2), neat, ice two cubes"
+    assert f"Put right: {served} (as it is drunk)" in text
+    assert "the target is L* 60.0, a* 45.2, b* -3.0; batch at the beginning 950 ml" in text
+    assert "judged as served: as photographed; the target is none" in text
+    assert "{" not in text and "conditions" not in text
+
+
+def test_an_empty_lot_has_a_sheet(book: LotBook, lot: int) -> None:
+    text, reader = read_sheet(book, lot, "letter")
+    assert len(reader.pages) == 1 and "Still open." in text and "Nothing yet." in text
+    assert "No colour added." in text and "0.0 ± 0.0 60 60.0" in text
+    assert [float(v) for v in reader.pages[0].mediabox[2:]] == [612, 792]
+
+
+def test_names_are_never_markup_and_long_ones_wrap(book: LotBook) -> None:
+    evil = "<b>Red</b> & <para>co</para> " + "W" * 60
+    book.add_stock(evil, "E129", 1.0, notes="<img src='x'/>")
+    lot = book.new_lot("<i>Drink</i> & " + "M" * 105, 900, evil, notes="peel <30 g>\n&amp; sugar").id
+    book.add_addition(lot, evil, drops=3, entered_by="<u>me")
+    book.add_note(lot, "</para><b>")
+    text, _ = read_sheet(book, lot)
+    assert "<i>Drink</i> &" in text and "<b>Red</b> & <para>co</para>" in text
+    assert "peel <30 g> &amp; sugar" in text and "<u>me" in text and "Note: </para><b>" in text
+
+
+def test_other_scripts_are_set_or_numbered_never_lost(book: LotBook, lot: int) -> None:
+    named = book.new_lot("Žlutý nápoj", 900, "red", notes="\U0001f34a and \ue000").id
+    text, _ = read_sheet(book, named)
+    assert "Žlutý nápoj" in text and "[U+E000]" in text
+    assert choose_fonts(["Crème brûlée"]).plain == "Helvetica"
+    assert choose_fonts(["Žlutý"]).holds("Ž")
+
+
+def test_forty_additions_continue_cleanly(book: LotBook, lot: int) -> None:
+    for k in range(40):
+        if k % 8 == 0:
+            book.add_photo(lot, measured([0, -30 + k / 2, 0]))
+        book.add_addition(lot, "red", drops=1 + k % 3)
+    book.add_note(lot, "long " * 3000)
+    text, reader = read_sheet(book, lot)
+    assert len(reader.pages) <= 3 and text.count(" of red (") == 40
+    assert "(cut; the book has all)" in text and text.count("Made by") == 1
+    assert sum("When" in page.extract_text() for page in reader.pages) >= 2  # its head on each page
+
+
+def test_colour_of_the_base_a_passed_ceiling_and_a_recheck_are_told(book: LotBook, lot: int) -> None:
+    other = book.new_lot("Strong", 900, "red", ceiling_mg_per_l=20, already_mg_per_l=8, jurisdiction="US").id
+    book.add_addition(other, "red", drops=40)
+    book.add_photo(other, measured([0, 0, 0]))
+    book.close_lot(other, "ceiling", "Stopped: no more may go in.")
+    later = datetime.now(UTC) + timedelta(weeks=4)
+    book.add_photo(other, measured([0.4, -2, -1]), purpose="recheck", taken_at=later)
+    text, _ = read_sheet(book, other)
+    assert "PASSED by" in text and "The base held colour of its own" in text and "FD&C Red" in text
+    assert "Since then: In 4.0 weeks the batch has turned" in text and "Recheck photo" in text
+    assert "Stopped at the ceiling. Stopped: no more may go in." in text
+
+
+def test_an_entered_target_and_a_reference_are_named(book: LotBook, lot: int) -> None:
+    book.add_reference("The bottle <1>")
+    other = book.new_lot("x", 900, "red", reference="The bottle <1>", target_lab=(60, 40, 30)).id
+    text, _ = read_sheet(book, other)
+    assert "The bottle <1>; colour entered: L* 60.0, a* 40.0, b* 30.0" in text
+    assert "target colour, entered" in text
+
+
+@given(st.floats(-1e4, 1e4), st.floats(1e-3, 1e4))
+def test_ticks_hold_the_range_and_are_few(low: float, span: float) -> None:
+    ticks = nice_ticks(low, low + span)
+    assert ticks[0] <= low + 1e-6 * span and ticks[-1] >= low + span * (1 - 1e-6) and 2 <= len(ticks) <= 9
+    assert np.ptp(np.diff(ticks)) <= 1e-6 * span
+
+
+def test_what_cannot_be_is_refused(book: LotBook, lot: int, tmp_path) -> None:
+    with pytest.raises(InputError, match='Paper must be "a4" or "letter"'):
+        write_lot_sheet(book, lot, io.BytesIO(), "a5")
+    with pytest.raises(InputError, match="cannot be written to"):
+        write_lot_sheet(book, lot, tmp_path / "none" / "x.pdf")
+    with pytest.raises(NotFoundError):
+        write_lot_sheet(book, 999, io.BytesIO())
+    write_lot_sheet(book, lot, tmp_path / "x.pdf")
+    assert (tmp_path / "x.pdf").read_bytes().startswith(b"%PDF")

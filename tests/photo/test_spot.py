@@ -1,0 +1,231 @@
+"""One spot of a drawn card: its tint, how sure that is, its glints and its bars come back as drawn."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import cv2
+import numpy as np
+import pytest
+from drawn_card import BLACK, draw_block, grid_mm, lay_glass, to_flat
+
+from colourmatch.photo.card import read_card
+from colourmatch.photo.field import LightField
+from colourmatch.photo.flat import FlatCard, mask_paper
+from colourmatch.photo.light import fit_light
+from colourmatch.photo.spot import WALL_MARGIN_MM, SpotReading, read_spot
+
+S = 4
+CARD = read_card()
+X, Y = (a[..., None] for a in grid_mm(S))
+LEVEL = 0.6
+TINT = np.array([0.78, 0.42, 0.20])
+WINDOW_MM2 = np.pi * CARD.window_radius_mm**2
+INNER_MM = 22.0
+
+
+def shine(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """A light that falls by a tenth from left to right."""
+    return LEVEL * (1 - 0.1 * x / 250) * np.ones_like(y)
+
+
+@cache
+def bare() -> np.ndarray:
+    return draw_block(S)[..., None].repeat(3, axis=-1)
+
+
+@cache
+def light() -> LightField:
+    """The light of all cards here, known as well as paper can tell it."""
+    return fit_light(to_flat(bare() * shine(X, Y), S, noise_codes=1.0), mask_paper(CARD, S), tuple(range(6)))
+
+
+def pour(
+    tint: np.ndarray = TINT, shift: tuple[float, float] = (0, 0), inner_mm: float = INNER_MM
+) -> np.ndarray:
+    """A card with a glass of a tint on the batch spot, relative to paper, (H, W, 3)."""
+    x, y = CARD.spots["batch"]
+    return lay_glass(bare(), S, (x + shift[0], y + shift[1]), inner_mm, tint)
+
+
+def read(relative: np.ndarray, spot: str = "batch", noise: float = 1.0, seed: int = 2) -> SpotReading:
+    return read_spot(to_flat(relative * shine(X, Y), S, noise, seed), light(), spot)
+
+
+def in_window(shift: tuple[float, float], radius_mm: float) -> np.ndarray:
+    """A disc at a shift from the middle of the batch window, (H, W)."""
+    x, y = CARD.window_centre_mm("batch")
+    return (np.hypot(X - x - shift[0], Y - y - shift[1]) < radius_mm)[..., 0]
+
+
+# Physics with known truth
+
+
+@pytest.mark.parametrize(
+    "tint", [(0.93, 0.93, 0.93), (0.97, 0.93, 0.75), (0.78, 0.42, 0.20), (0.5, 0.12, 0.08)]
+)
+def test_a_tint_is_read_as_it_was_drawn(tint):
+    reading = read(pour(np.array(tint)))
+    sd = np.sqrt(
+        np.diag(reading.rgb_cov)
+        + np.array(tint) ** 2 * light().covariance([CARD.window_centre_mm("batch")])[0, 0]
+    )
+    assert reading.present
+    assert reading.rgb == pytest.approx(tint, rel=0.004, abs=0.001)
+    assert (np.abs(reading.rgb - tint) < 3 * sd).all()
+    assert reading.glint_share < 0.01
+    assert not any(reading.empty) and not any(reading.full)
+
+
+@pytest.mark.parametrize("spot", CARD.spots)
+def test_bare_paper_is_no_liquid_and_reads_one(spot):
+    reading = read(bare(), spot)
+    assert not reading.present and reading.glass is None
+    assert reading.rgb == pytest.approx([1, 1, 1], abs=0.004)
+    assert reading.window_share == 1.0
+
+
+def test_two_glasses_alike_read_alike_in_a_slanting_light():
+    both = lay_glass(pour(), S, CARD.spots["reference"], INNER_MM, TINT)
+    flat = to_flat(both * shine(X, Y), S, 1.0)
+    one, two = (read_spot(flat, light(), spot).rgb for spot in ("reference", "batch"))
+    assert one == pytest.approx(two, rel=0.004)
+
+
+def blotch(seed: int, strength: float, mm: float) -> np.ndarray:
+    """Noise with a grain of some millimetres and a common part in the channels, near 1, (H, W, 3)."""
+    rng = np.random.default_rng(seed)
+    grains = [cv2.GaussianBlur(rng.normal(size=(180, 250)), (0, 0), mm) for _ in range(4)]
+    field = np.stack([grains[3] + 0.5 * grains[c] for c in range(3)], axis=-1)
+    return 1 + strength * cv2.resize(field / field.std(), (bare().shape[1], bare().shape[0]))
+
+
+def test_covariance_is_that_of_repeated_photos():
+    means, said = [], []
+    for seed in range(10):
+        card = bare()
+        for centre in CARD.spots.values():
+            card = lay_glass(card, S, centre, INNER_MM, TINT)
+        flat = to_flat(card * blotch(seed, 0.03, 1.0) * shine(X, Y), S, 1.0, seed)
+        for spot in CARD.spots:
+            reading = read_spot(flat, light(), spot)
+            means.append(reading.rgb)
+            said.append(reading.rgb_cov)
+    truth, said = np.cov((np.array(means) - TINT).T), np.mean(said, axis=0)
+    # 30 readings know a variance to a factor of 1.6 (chi square, 95 %); a grain across block edges hides
+    # a little of itself
+    ratio = np.diag(said) / np.diag(truth)
+    assert ((ratio > 0.5) & (ratio < 2.0)).all()
+    correlation = said[0, 1] / np.sqrt(said[0, 0] * said[1, 1])
+    assert correlation == pytest.approx(truth[0, 1] / np.sqrt(truth[0, 0] * truth[1, 1]), abs=0.4)
+
+
+@pytest.mark.parametrize("radius_mm", [1.0, 2.5, 4.0])
+def test_a_glint_is_left_out_and_its_share_told(radius_mm):
+    card = pour()
+    card[in_window((2, -1), radius_mm)] = 1.6
+    reading = read(card)
+    assert reading.rgb == pytest.approx(TINT, rel=0.006)
+    # the glint and a rim of two pixels, half a millimetre, around it
+    rim = np.pi * np.array([radius_mm, radius_mm + 0.9]) ** 2 / WINDOW_MM2
+    assert rim[0] <= reading.glint_share <= rim[1]
+
+
+def test_dark_specks_and_bubbles_are_left_out():
+    card = pour()
+    rng = np.random.default_rng(4)
+    for dx, dy in rng.uniform(-6, 6, (12, 2)):
+        card[in_window((dx, dy), 0.6)] = rng.choice([0.1, 1.5])
+    assert read(card).rgb == pytest.approx(TINT, rel=0.008)
+
+
+@pytest.mark.parametrize("shift", [(9, 0), (0, 10), (-8, 6)])
+def test_an_off_centre_glass_is_read_where_it_holds_liquid(shift):
+    reading = read(pour(shift=shift))
+    gx, gy = np.array(CARD.spots["batch"]) + shift
+    kept = np.hypot(X - gx, Y - gy)[..., 0] < INNER_MM - WALL_MARGIN_MM
+    window = in_window((0, 0), CARD.window_radius_mm)
+    share = (kept & window).sum() / window.sum()
+    # the rim is found up to 1.1 mm inside the wall
+    tight = (np.hypot(X - gx, Y - gy)[..., 0] < INNER_MM - WALL_MARGIN_MM - 1.1) & window
+    assert tight.sum() / window.sum() - 0.01 <= reading.window_share <= share + 0.01
+    assert reading.rgb == pytest.approx(TINT, rel=0.006)
+
+
+# Ends of the range
+
+
+def test_an_empty_channel_is_named():
+    reading = read(pour(np.array([0.7, 0.10, 0.002])))
+    assert reading.empty == (False, False, True)
+    assert reading.full == (False, False, False)
+
+
+def test_a_full_channel_is_named():
+    reading = read(pour(np.array([1.75, 0.9, 0.5])))
+    assert reading.full == (True, False, False)
+
+
+@pytest.mark.parametrize("cut_mm", [14, 18])
+def test_a_glass_cut_off_by_the_frame_is_read_where_it_is_seen(cut_mm):
+    flat = to_flat(pour() * shine(X, Y), S, 1.0)
+    inside = flat.inside.copy()
+    inside[:, round((CARD.spots["batch"][0] - cut_mm) * S) :: -1] = False
+    codes = np.where(inside[..., None], flat.codes, 0).astype(np.uint8)
+    reading = read_spot(replace(flat, inside=inside, codes=codes), light(), "batch")
+    assert reading.present
+    assert reading.rgb == pytest.approx(TINT, rel=0.006)
+
+
+# Bars
+
+
+def read_bars(flat: FlatCard) -> tuple[float, float]:
+    bars = read_spot(flat, light(), "batch").bars
+    return bars.bright, bars.dark
+
+
+@pytest.mark.parametrize("level", [0.95, 0.5, 0.2])
+def test_bars_through_a_clear_liquid_keep_their_ratio(level):
+    bright, dark = read_bars(to_flat(pour(np.full(3, level)) * shine(X, Y), S, 0.5))
+    assert bright == pytest.approx(level, rel=0.03)
+    assert dark / bright == pytest.approx(BLACK, abs=0.012)  # one code at the bottom of the range is 0.006
+
+
+@pytest.mark.parametrize("haze", [0.05, 0.2])
+def test_haze_adds_the_same_light_to_both(haze):
+    hazy = pour(np.full(3, 0.6))
+    inside = (np.hypot(X - CARD.spots["batch"][0], Y - CARD.spots["batch"][1]) < INNER_MM)[..., 0]
+    hazy[inside] += haze
+    bright, dark = read_bars(to_flat(hazy * shine(X, Y), S, 0.5))
+    assert bright == pytest.approx(0.6 + haze, rel=0.03)
+    assert dark == pytest.approx(0.6 * BLACK + haze, abs=0.01)
+
+
+def test_a_reflection_over_some_bars_does_not_count():
+    card = pour(np.full(3, 0.6))
+    x, y = CARD.bars_centre_mm("batch")
+    card[((np.abs(X - x - 4) < 2.2) & (np.abs(Y - y) < 4))[..., 0]] = 1.5
+    bright, dark = read_bars(to_flat(card * shine(X, Y), S, 0.5))
+    assert bright == pytest.approx(0.6, rel=0.05)
+    assert dark / bright == pytest.approx(BLACK, abs=0.02)
+
+
+def test_bars_outside_a_small_glass_are_not_judged():
+    assert read(pour(shift=(0, -8), inner_mm=14)).bars is None
+    assert read(pour()).bars is not None
+
+
+def test_bars_without_a_glass_are_those_of_the_card():
+    bright, dark = read_bars(to_flat(bare() * shine(X, Y), S, 0.5))
+    assert bright == pytest.approx(1.0, rel=0.02)
+    assert dark == pytest.approx(BLACK, abs=0.01)
+
+
+# Errors
+
+
+def test_an_unknown_spot_is_the_callers_mistake():
+    with pytest.raises((KeyError, ValueError), match="left"):
+        read_spot(to_flat(bare() * LEVEL, S), light(), "left")

@@ -1,0 +1,122 @@
+"""What belongs to the last photo, and a lot's entries in words."""
+
+from __future__ import annotations
+
+import pytest
+
+from colourmatch.book.lot_book import LotBook
+from colourmatch.screens import lot_words as telling
+
+MEASUREMENT = {
+    "delta_e_2000": {"value": 4.2, "low": 3.1, "high": 5.0},
+    "difference": {"text": "paler, less red"},
+    "spots": {},
+}
+ADVICE = {
+    "action": "add",
+    "reason": "step",
+    "text": "Add 3 drops of red and 2 drops of yellow.",
+    "doses": [{"stock": "red", "drops": 3, "ml": 0.15}, {"stock": "yellow", "drops": 2, "ml": 0.1}],
+}
+
+
+@pytest.fixture
+def lot_id(book: LotBook) -> int:
+    """A lot with two stocks and one photo that advised a dose of each."""
+    book.add_stock("red", "E129", 1.0)
+    book.add_stock("yellow", "E102", 1.0)
+    lot = book.new_lot("cordial", 900, ["red", "yellow"])
+    book.add_photo(lot.id, MEASUREMENT, ADVICE)
+    return lot.id
+
+
+def test_what_went_in_since_the_photo_is_told(book: LotBook, lot_id: int) -> None:
+    book.add_addition(lot_id, "red", drops=3)
+    assert telling.describe_since_photo(book.lot_story(lot_id)) == "3 drops of red"
+    book.add_addition(lot_id, "yellow", ml=0.1)
+    assert telling.describe_since_photo(book.lot_story(lot_id)) == "3 drops of red, 0.1 ml of yellow"
+
+
+def test_only_an_advice_to_add_has_doses() -> None:
+    assert telling.doses_of(ADVICE) == ADVICE["doses"]
+    assert telling.doses_of(ADVICE | {"action": "stop"}) == [] == telling.doses_of({})
+
+
+def test_a_photo_begins_anew_and_a_voided_dose_does_not_count(book: LotBook, lot_id: int) -> None:
+    entry = book.add_addition(lot_id, "red", drops=1)
+    assert telling.describe_since_photo(book.lot_story(lot_id)) == "1 drop of red"
+    book.correct_addition(entry.id, reason="never went in", void=True)
+    assert telling.describe_since_photo(book.lot_story(lot_id)) == ""
+    book.add_addition(lot_id, "red", drops=2)
+    book.add_photo(lot_id, MEASUREMENT, ADVICE)
+    assert telling.describe_since_photo(book.lot_story(lot_id)) == ""
+
+
+def test_untinted_batch_asks_for_a_photo_and_a_sample_does_not(book: LotBook, lot_id: int) -> None:
+    book.take_sample(lot_id, 20)
+    assert telling.describe_since_photo(book.lot_story(lot_id)) == ""
+    book.add_untinted(lot_id, 120)
+    assert telling.describe_since_photo(book.lot_story(lot_id)) == "120 ml of untinted batch"
+
+
+def test_kept_advice_holds_until_something_is_entered_or_learnt(book: LotBook, lot_id: int) -> None:
+    assert telling.advice_of_last_photo(book.lot_story(lot_id)) == ADVICE
+    book.weigh_stock("red", 40, 1.6)
+    assert telling.advice_of_last_photo(book.lot_story(lot_id)) is None
+    book.add_photo(lot_id, MEASUREMENT, ADVICE)
+    assert telling.advice_of_last_photo(book.lot_story(lot_id)) == ADVICE
+    book.take_sample(lot_id, 20)
+    assert telling.advice_of_last_photo(book.lot_story(lot_id)) is None
+
+
+def test_the_story_escapes_and_strikes_out(book: LotBook, lot_id: int) -> None:
+    book.add_note(lot_id, "<b>strained</b> twice", entered_by="<i>M</i>")
+    entry = book.add_addition(lot_id, "red", drops=9)
+    book.correct_addition(entry.id, reason="<u>miscounted</u>", drops=8)
+    told = telling.tell_story(book.lot_story(lot_id))
+    for tag in ("<b>", "<i>", "<u>"):
+        assert tag not in told
+    assert '<span class="gone">9 drops of red added (0.45 ml, 4.5 mg)</span> (corrected later)' in told
+    assert "8 drops of red added" in told
+    assert "Photo: difference 4.2 (3.1 to 5.0), paler, less red" in told
+
+
+def test_a_closed_lot_waits_for_nothing(book: LotBook, lot_id: int) -> None:
+    book.add_addition(lot_id, "red", drops=9)
+    book.close_lot(lot_id, "given up", "dropped the jug")
+    story = book.lot_story(lot_id)
+    assert telling.describe_since_photo(story) == ""
+    assert "Closed: Given up. dropped the jug" in telling.tell_story(story)
+
+
+def test_several_photos_of_a_state_are_told_as_one(book: LotBook, lot_id: int) -> None:
+    assert telling.find_combined(book.lot_story(lot_id), ADVICE) is None
+    assert telling.describe_photos(None) == "last photo"
+    together = {"photos": ["Photo 1", "Photo 2", "Photo 3"], "agree": True}
+    assert telling.find_combined(book.lot_story(lot_id), ADVICE | {"combined": together}) == together
+    alone = {"photos": ["Photo 3"], "agree": True}
+    assert telling.find_combined(book.lot_story(lot_id), ADVICE | {"combined": alone}) is None
+    assert telling.describe_photos(together) == "last 3 photos"
+    book.add_photo(lot_id, MEASUREMENT, ADVICE | {"combined": together})
+    # an addition since leaves no advice: what holds is that of the last photo
+    assert telling.find_combined(book.lot_story(lot_id), {}) == together
+
+
+def test_a_closing_is_told_once(book: LotBook, lot_id: int) -> None:
+    book.close_lot(lot_id, "matched", "Matched: the difference is 0.4 (between 0.0 and 1.1). Stop here.")
+    closing = book.lot_story(lot_id).closing
+    assert telling.tell_closing(closing) == (
+        "Matched.",
+        "The difference is 0.4 (between 0.0 and 1.1). Stop here.",
+    )
+    assert telling.closing_panel(closing).count("Matched") == 1
+
+
+def test_only_photos_thinned_as_the_last_one_lie_on_one_way(book: LotBook, lot_id: int) -> None:
+    for dilution in (1, 5, 5):
+        book.add_photo(lot_id, MEASUREMENT | {"view": {"dilution": dilution}}, ADVICE)
+    story = book.lot_story(lot_id)
+    assert list(telling.alike_photos(story)) == [3, 4]
+    book.add_photo(lot_id, MEASUREMENT | {"view": {"dilution": story.lot.dilution}}, ADVICE)
+    alike = telling.alike_photos(book.lot_story(lot_id))
+    assert list(alike) == [1, 2, 5] and alike[5].id > alike[2].id > alike[1].id

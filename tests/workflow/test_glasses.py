@@ -1,0 +1,177 @@
+"""What stands beside the advice: serving conditions, another bottle of the maker's, what a glass brings."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from types import SimpleNamespace
+
+import pytest
+import test_lot
+from test_lot import Bench, look
+
+from colourmatch.book.lot_book import LotBook
+from colourmatch.errors import InputError
+from colourmatch.workflow.glasses import NOTHING, read_intake, serve_lot
+from colourmatch.workflow.lot import advise_lot, describe_lot
+
+LONG = {"name": "long drink", "depth_mm": 60, "dilution": 4, "illuminant": "A", "weight": 2}
+NEAT = {"name": "neat", "depth_mm": 20, "dilution": 1}
+
+
+@pytest.fixture
+def bench(book: LotBook, monkeypatch: pytest.MonkeyPatch) -> Callable[..., Bench]:
+    """Makes lots with known glasses."""
+    known: dict[bytes, SimpleNamespace] = {}
+    monkeypatch.setattr("colourmatch.photo.measure.measure_or_refuse", lambda content, _name: known[content])
+    return lambda **how: Bench(book, known, **how)
+
+
+def test_the_advice_tells_each_serving_condition_now_and_after_the_step(bench):
+    made = bench(serving={"conditions": [LONG, NEAT]})
+    made.add(45)
+    advice = made.shoot()["advice"]
+    long, neat = advice["serving"]
+    assert {k: long[k] for k in LONG} == LONG and neat["name"] == "neat" and neat["illuminant"] == "D65"
+    for one in (long, neat):
+        assert one["after_step"]["value"] < one["delta_e_2000"]["value"]
+        assert one["spots"]["batch_after"] is not None and one["to_match"][0]["stock"] == "red"
+    made.follow()
+    done = advise_lot(made.book, made.lot)["serving"]
+    assert all(one["after_step"] is None and one["delta_e_2000"]["value"] < 3 for one in done)
+    assert bench().shoot()["advice"]["serving"] == []
+
+
+def test_any_glass_can_be_looked_at(bench):
+    made = bench()
+    assert serve_lot(made.book, made.lot, [LONG]) == []
+    advice = made.shoot()["advice"]
+    long, plain = serve_lot(made.book, made.lot, [LONG, {"depth_mm": 30}], advice["doses"])
+    assert long["after_step"]["value"] < long["delta_e_2000"]["value"]
+    assert (plain["depth_mm"], plain["dilution"], plain["illuminant"]) == (30, 1, "D65")
+    with pytest.raises(InputError, match="The depth must be from 1 up to 200"):
+        serve_lot(made.book, made.lot, [{"depth_mm": 900}])
+
+
+def test_a_bottle_on_the_shelf_that_closes_the_gap_is_in_the_advice(bench, monkeypatch):
+    monkeypatch.setattr(test_lot, "REFERENCE", look({"E129": 40, "E102": 25}))
+    made = bench()
+    made.book.add_stock("gold", "E102", 0.5)
+    made.book.add_stock("blue", "E133", 0.1)
+    advice = made.follow()
+    assert (advice["reason"], advice["missing_kind"]) == ("nearest", None)
+    first = advice["other_stocks"][0]
+    assert first["stock"] == "gold" and first["gain"]["low"] > 0
+    assert advice["text"].endswith(first["text"]) and "With gold from your shelf as well" in advice["text"]
+    # Put to the lot, it is dosed.
+    made.book.amend_lot(made.lot, "to come nearer", stocks=["red", "gold"])
+    then = advise_lot(made.book, made.lot)
+    assert then["action"] == "add" and "gold" in {dose["stock"] for dose in then["doses"]}
+    # Put away, it is no longer on the shelf: the kind is named, no colourant.
+    made.book.amend_lot(made.lot, "as before", stocks=["red"])
+    made.book.put_away("gold")
+    alone = advise_lot(made.book, made.lot)
+    assert alone["other_stocks"] == [] and alone["missing_kind"]["kind"] in ("yellow", "orange", "brown")
+    assert "E102" not in alone["missing_kind"]["text"]
+
+
+def test_a_batch_that_is_past_and_lacks_a_colour_is_told_so_before_it_is_blended(bench, monkeypatch):
+    monkeypatch.setattr(test_lot, "REFERENCE", look({"E129": 15, "E102": 12}))
+    made = bench()
+    made.book.add_stock("gold", "E102", 0.5)
+    made.add(90)
+    for _ in range(3):
+        advice = made.shoot()["advice"]
+    assert advice["reason"] == "past" and advice["other_stocks"][0]["stock"] == "gold"
+    text = advice["text"]
+    assert text.index("With gold from your shelf as well") < text.index("of untinted batch alone would leave")
+    assert "Blend back about" not in text and advice["rescue"]["text"].startswith("Blend back about")
+
+
+def test_what_is_missing_comes_before_more_of_what_is_there(bench, monkeypatch):
+    """With 25 mg/l of yellow missing, five times the reference's red reads nearest: it would be too much with yellow."""
+    monkeypatch.setattr(test_lot, "REFERENCE", look({"E129": 40, "E102": 25}))
+    made = bench()
+    made.book.add_stock("gold", "E102", 0.5)
+    advice = made.follow()
+    held = made.book.lot_state(made.lot).total_mg_per_l()
+    assert held == pytest.approx(40, rel=0.25)
+    assert "be too much once gold goes in. With gold from your shelf as well" in advice["text"]
+    assert advice["doses"] == [] and advice["predicted"] is None
+
+
+def test_where_more_and_less_of_a_colour_would_both_be_nearer_none_is_advised(bench, monkeypatch):
+    """Too much red and no yellow: more red and less red would both read nearer."""
+    monkeypatch.setattr(test_lot, "REFERENCE", look({"E129": 30, "E102": 40}))
+    made = bench()
+    made.add(90)
+    advice = made.shoot()["advice"]
+    assert (advice["action"], advice["doses"]) == ("rephotograph", [])
+    advice = made.shoot()["advice"]
+    assert (advice["action"], advice["doses"]) == ("stop", [])
+    assert advice["missing_kind"]["kind"] in ("yellow", "orange", "brown") and "is missing" in advice["text"]
+
+
+def test_of_two_bottles_of_a_colour_one_is_advised_and_why(bench):
+    made = bench()
+    made.book.add_dilution("red", 10, "red 1 in 10")
+    made.book.amend_lot(made.lot, "both stand ready", stocks=["red", "red 1 in 10"])
+    advice = made.shoot()["advice"]
+    assert [dose["stock"] for dose in advice["doses"]] == ["red"]
+    (choice,) = advice["bottles"]
+    assert choice["instead_of"] == ["red 1 in 10"] and choice["text"] in advice["text"]
+
+
+def test_a_base_with_colour_hides_no_caution_of_the_stocks_that_stand_ready(bench):
+    made = bench(already_mg_per_l=3, already_colourant="E163")
+    told = describe_lot(made.book, made.lot)
+    assert "Allura red AC (E129)" in told["label"] and "Anthocyanins (E163)" in told["label"]
+    assert "label-warning" in {caution["code"] for caution in told["cautions"]}
+
+
+def test_before_a_photo_there_is_nothing_to_say(bench):
+    made = bench(serving={"conditions": [LONG]})
+    advice = advise_lot(made.book, made.lot)
+    assert {key: advice[key] for key in NOTHING} == NOTHING
+
+
+def test_intake_of_a_glass_by_hand(book):
+    book.add_stock("red", "E129", 1.0, strength_rel_sd=0.1, drop_rel_sd=0.1)
+    serving = {"conditions": [LONG, NEAT, {"name": "as shot"}]}
+    lot = book.new_lot(
+        "x", 1000, ["red"], serving=serving, already_mg_per_l=8, already_colourant="E129", dilution=5
+    ).id
+    assert len(read_intake(book.lot_story(lot))[0]["colourants"]) == 1
+    book.add_addition(lot, "red", drops=64)
+    neat, long = describe_lot(book, lot)["intake"]
+    # 32 mg and the base's 8 mg in 1003.2 ml; 200 ml neat, 50 ml in the long drink.
+    assert (neat["serving"], neat["batch_ml"], long["serving"], long["batch_ml"]) == (
+        "neat",
+        200,
+        "long drink",
+        50,
+    )
+    (red,) = long["colourants"]
+    assert red["mg"]["value"] == pytest.approx(50 * 40 / 1003.2, abs=1e-3)
+    # Strength and drop 10 % each are 14.1 % of what was dosed.
+    half = 1.96 * 0.1 * 2**0.5 * 50 * 32 / 1003.2
+    assert red["mg"]["high"] - red["mg"]["value"] == pytest.approx(half, abs=2e-3)
+    adult, child = red["shares"]
+    assert adult["value"] == pytest.approx(red["mg"]["value"] / 420, abs=1e-4)
+    assert child["value"] == pytest.approx(red["mg"]["value"] / 140, abs=1e-4)
+    assert "examples" in long["text"]
+    plain = book.new_lot("y", 1000, ["red"]).id
+    assert read_intake(book.lot_story(plain)) == []
+
+
+def test_a_lot_tells_its_trials(book):
+    book.add_stock("red", "E129", 1.0)
+    lot = book.new_lot("x", 1000, ["red"]).id
+    trial = book.take_trial(lot, 100).id
+    book.add_addition(trial, "red", drops=7)
+    told = describe_lot(book, lot)
+    assert [one["doses"][0]["drops"] for one in told["trials"]] == [63]
+    assert told["events"][0]["text"] == f"100 ml taken out for a trial, lot {trial}"
+    assert describe_lot(book, trial)["trial_of"] == lot
+    assert describe_lot(book, trial)["trials"] == told["trials"]
+    book.pour_back_trial(trial)
+    assert describe_lot(book, lot)["events"][1]["text"].startswith(f"The trial, lot {trial}, was poured back")

@@ -1,0 +1,94 @@
+"""A photo's own time as evidence: what is asked, what is not, and where the photo then stands."""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from test_lot import bench  # noqa: F401
+
+from colourmatch.workflow.lot import advise_lot, record_photos
+from colourmatch.workflow.photo_time import is_ahead, moment_of, parse_exif_time, plausible_moment
+
+NOW = datetime(2026, 11, 29, 12, 0, tzinfo=UTC)
+
+
+def exif(moment: datetime) -> dict[str, str]:
+    return {"taken_at": f"{moment:%Y:%m:%d %H:%M:%S}", "taken_offset": "+00:00"}
+
+
+@pytest.mark.parametrize(
+    "text, offset, hour",
+    [("2026:11:25 07:14:39", "+01:00", 6), ("2026:11:25 07:14:39", "-05:00", 12), ("rubbish", None, None)],
+)
+def test_a_time_with_its_offset(text, offset, hour):
+    moment = parse_exif_time(text, offset)
+    assert (moment and moment.hour) == hour
+
+
+def test_a_time_without_an_offset_is_local():
+    local = datetime(2026, 11, 25, 7, 14, 39).astimezone()
+    assert parse_exif_time("2026:11:25 07:14:39") == local
+
+
+@pytest.mark.parametrize(
+    "minutes, zone, ahead", [(20, "+00:00", True), (5, "+00:00", False), (20, None, False)]
+)
+def test_a_time_to_come_is_ahead_as_far_as_the_zone_is_known(minutes, zone, ahead):
+    local = NOW + timedelta(minutes=minutes)
+    shown = local if zone else local.astimezone()
+    measured = {"taken_at": f"{shown:%Y:%m:%d %H:%M:%S}", "taken_offset": zone}
+    assert is_ahead(measured, NOW) == ahead
+    assert plausible_moment(measured, NOW) == (None if ahead else moment_of(measured))
+
+
+@pytest.fixture
+def dosed(bench):  # noqa: F811
+    """A lot with a photo, and the step that was advised written down as if some minutes had passed."""
+    made = bench()
+    drops = made.shoot()["advice"]["doses"][0]["drops"]
+    before = made.draw()
+    made.add(drops)
+    return made, before
+
+
+def send(made, photo, **said):
+    made.known[photo[0]].to_json().update(said)
+    return record_photos(made.book, made.lot, [photo])[0]
+
+
+def test_a_photo_of_the_state_before_is_asked_about_and_stands_where_it_belongs(dosed):
+    made, before = dosed
+    asked = send(made, before, **exif(datetime.now(UTC) - timedelta(minutes=3)))
+    question = asked["advice"]["question"]
+    assert asked["advice"]["action"] == "rephotograph" and question["entry"] == asked["entry"]
+    assert question["log_odds"] > 3
+    assert advise_lot(made.book, made.lot)["question"] == question
+    made.book.move_entry(asked["entry"], question["at"], "taken before")
+    advice = advise_lot(made.book, made.lot)
+    assert advice["question"] is None and not advice["state_photographed"]
+    assert len(made.book.lot_story(made.lot).additions_before(made.book.lot_story(made.lot).photos[-1])) == 0
+
+
+def test_no_is_an_answer_and_is_not_asked_again(dosed):
+    made, before = dosed
+    asked = send(made, before, **exif(datetime.now(UTC) - timedelta(minutes=3)))
+    made.book.move_entry(asked["entry"], asked["advice"]["question"]["stays_at"], "taken after")
+    advice = advise_lot(made.book, made.lot)
+    assert advice["question"] is None and advice["state_photographed"]
+
+
+def test_a_photo_that_shows_the_step_is_not_asked_about_though_it_was_tapped_late(dosed):
+    made, _ = dosed
+    told = send(made, made.draw(), **exif(datetime.now(UTC) - timedelta(minutes=3)))
+    assert told["advice"]["question"] is None
+
+
+def test_a_photo_of_the_state_before_without_a_time_or_with_a_later_one_is_not_asked_about(dosed):
+    made, before = dosed
+    assert send(made, before)["advice"]["question"] is None
+
+
+def test_a_photo_from_the_future_is_said(bench):  # noqa: F811
+    made = bench()
+    told = send(made, made.draw(), **exif(datetime.now(UTC) + timedelta(days=40)))
+    assert "clock-ahead" in [flag["code"] for flag in told["quality"]]
+    assert made.book.lot_story(made.lot).photos[0].taken_at is None

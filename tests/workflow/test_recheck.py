@@ -1,0 +1,187 @@
+"""Drift of closed lots: a line with known truth, rates, forecasts, and one photo from file to drift."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from colourmatch.book.lot_book import LotBook
+from colourmatch.colour.difference import ciede2000
+from colourmatch.errors import InputError
+from colourmatch.workflow.recheck import fit_line, read_drift, record_recheck
+
+BEGIN = datetime(2026, 9, 1, 10, tzinfo=UTC)
+REFERENCE = np.array([76.0, 45.0, 31.0])
+#: Lab change a week: the colour fades.
+FADING = np.array([0.1, -0.5, -0.3])
+
+
+def measured(gap: np.ndarray, sd: float = 0.1, phone: str = "A", light: float = 0.0) -> dict[str, Any]:
+    """A measurement as photos give it; `light` moves both glasses alike, as another lamp does."""
+    cov = (np.eye(3) * sd**2).tolist()
+    reference = REFERENCE + light
+    spots = {
+        "reference": {"lab": reference.tolist(), "lab_sd": [2.0] * 3, "lab_covariance": cov},
+        "batch": {"lab": (reference + gap).tolist(), "lab_sd": [2.0] * 3, "lab_covariance": cov},
+        "blank": None,
+    }
+    value = float(ciede2000(reference, reference + gap))
+    delta = {"value": value, "low": max(value - 0.3, 0), "high": value + 0.3}
+    return {"phone": phone, "profile": "sRGB", "taken_at": None, "spots": spots, "delta_e_2000": delta}
+
+
+def add(book: LotBook, lot: int, week: float, measurement: dict[str, Any], purpose: str = "recheck") -> int:
+    taken = BEGIN + timedelta(weeks=week)
+    return book.add_photo(lot, measurement, purpose=purpose, taken_at=taken).id
+
+
+@pytest.fixture
+def closed(book: LotBook, lot: int) -> int:
+    """A lot that was finished on the reference and closed."""
+    book.add_addition(lot, "red", drops=40)
+    add(book, lot, 0, measured(np.zeros(3)), "match")
+    book.close_lot(lot, "matched")
+    return lot
+
+
+def test_the_line_is_that_of_plain_least_squares_when_all_photos_weigh_the_same() -> None:
+    rng = np.random.default_rng(3)
+    weeks = np.array([0.0, 1.0, 4.0, 8.0])
+    gaps = rng.normal(size=(4, 3))
+    fit = fit_line(weeks, gaps, np.broadcast_to(np.eye(3) * 100.0, (4, 3, 3)))
+    expected = np.polynomial.polynomial.polyfit(weeks, gaps, 1)
+    assert fit.values.reshape(2, 3) == pytest.approx(expected)
+    assert fit.birge == 1.0  # the scatter is far under what these photos could do
+    sd = 10 / np.sqrt(((weeks - weeks.mean()) ** 2).sum())
+    assert np.sqrt(np.diag(fit.covariance)[3:]) == pytest.approx([sd] * 3)
+
+
+def test_photos_that_scatter_more_than_they_should_widen_the_spread() -> None:
+    weeks, gaps = np.array([0.0, 1.0, 2.0]), np.array([[0, 0, 0], [3, 0, 0], [0, 0, 0]], float)
+    small = np.broadcast_to(np.eye(3) * 0.01, (3, 3, 3))
+    fit = fit_line(weeks, gaps, small)
+    assert fit.birge == pytest.approx(np.sqrt(6 / 0.01 / 3))  # by hand: rest -1, 2, -1 in one coordinate
+
+
+def test_the_rate_of_a_fading_colour_lies_in_its_interval(book: LotBook, closed: int) -> None:
+    rng = np.random.default_rng(5)
+    for week in (1, 2, 4, 6):
+        gap = FADING * week + rng.normal(0, 0.14, 3)
+        add(book, closed, week, measured(gap, light=rng.normal(0, 3)))
+    drift = read_drift(book, closed)
+    truth = float(ciede2000(REFERENCE, REFERENCE + 6 * FADING)) / 6
+    rate = drift["rate_per_week"]
+    assert rate["low"] < truth < rate["high"] and rate["value"] == pytest.approx(truth, rel=0.25)
+    assert "paler" in drift["text"] or "less red" in drift["text"]
+    assert drift["change_per_week"]["lab"] == pytest.approx(FADING.tolist(), abs=0.1)
+    assert [photo["weeks"] for photo in drift["photos"]] == [1, 2, 4, 6]
+    last = drift["photos"][-1]["delta_e_2000"]
+    assert last["low"] < 6 * truth < last["high"]
+
+
+def test_the_forecast_holds_the_true_day(book: LotBook, closed: int) -> None:
+    for week in (1, 2, 3):
+        add(book, closed, week, measured(FADING * week))
+    weeks = np.linspace(0, 20, 2001)
+    truth = weeks[np.argmax(ciede2000(REFERENCE, REFERENCE + weeks[:, None] * FADING) > 1.5)]
+    forecast = read_drift(book, closed)["forecast"]
+    assert forecast["against"] == "reference" and not forecast["outside_now"]
+    assert forecast["weeks"]["low"] < truth < forecast["weeks"]["high"]
+    assert forecast["weeks"]["value"] == pytest.approx(truth, rel=0.15)
+    assert (BEGIN + timedelta(weeks=forecast["weeks"]["value"])).date().isoformat() in (
+        forecast["dates"]["value"],
+        (datetime.fromisoformat(forecast["dates"]["value"]) + timedelta(days=1)).date().isoformat(),
+    )
+
+
+def test_a_lot_that_has_left_the_tolerance_is_told_so(book: LotBook, closed: int) -> None:
+    for week in (2, 8):
+        add(book, closed, week, measured(FADING * week))
+    forecast = read_drift(book, closed)["forecast"]
+    assert forecast["outside_now"] and "outside the tolerance of 1.5" in forecast["text"]
+
+
+def test_a_lot_that_never_matched_is_watched_from_its_own_colour(book: LotBook, lot: int) -> None:
+    off = np.array([0.0, -9.0, 0.0])
+    add(book, lot, 0, measured(off), "match")
+    book.close_lot(lot, "nearest")
+    for week in (2, 3):
+        add(book, lot, week, measured(off + week * FADING))
+    assert read_drift(book, lot)["forecast"]["against"] == "own first colour"
+
+
+def test_a_colour_that_holds_gets_a_bound_and_no_forecast(book: LotBook, closed: int) -> None:
+    add(book, closed, 4, measured(np.array([0.05, 0.0, -0.05]), light=-5))
+    drift = read_drift(book, closed)
+    assert drift["rate_per_week"]["low"] == 0 and drift["forecast"] is None
+    assert "no drift is seen" in drift["text"] and "at most" in drift["text"]
+    assert "No forecast yet" in drift["text"]
+
+
+def test_another_phone_makes_a_far_lot_less_certain(book: LotBook, lot: int) -> None:
+    off = np.array([4.0, -9.0, 0.0])
+    add(book, lot, 0, measured(off), "match")
+    book.close_lot(lot, "nearest")
+    add(book, lot, 4, measured(off + FADING))
+    add(book, lot, 4, measured(off + FADING, phone="B"))
+    same, other = read_drift(book, lot)["photos"]
+    assert other["drift_lab_sd"][1] > 3 * same["drift_lab_sd"][1]
+
+
+def test_only_photos_after_the_last_dose_show_the_finished_lot(book: LotBook, lot: int) -> None:
+    add(book, lot, 0, measured(np.array([5.0, -20.0, 0.0])), "match")
+    book.add_addition(lot, "red", drops=40)
+    add(book, lot, 0, measured(np.zeros(3)), "match")
+    add(book, lot, 0, measured(np.full(3, 0.2)), "match")
+    book.close_lot(lot, "matched")
+    start = read_drift(book, lot)["start"]
+    assert start["photos"] == 2 and start["gap_lab"] == pytest.approx([0.1] * 3)
+
+
+def test_the_finished_lot_is_that_of_its_last_photos_dilution(book: LotBook, lot: int) -> None:
+    book.add_photo(lot, measured(np.array([9.0, 0, 0])))
+    thin = [book.add_photo(lot, measured(np.zeros(3)) | {"view": {"dilution": 15}}).id for _ in range(2)]
+    book.close_lot(lot, "matched")
+    start = read_drift(book, lot)["start"]
+    assert start["photos"] == len(thin) and start["delta_e_2000"]["value"] < 0.5
+
+
+def test_what_is_missing_is_said(book: LotBook, closed: int) -> None:
+    assert "No recheck yet" in read_drift(book, closed)["text"]
+    alone = measured(np.zeros(3))
+    alone["spots"]["reference"] = None
+    entry = add(book, closed, 1, alone)
+    drift = read_drift(book, closed)
+    assert drift["left_out"][0]["entry"] == entry and "No reference" in drift["left_out"][0]["reason"]
+    add(book, closed, 0, measured(np.zeros(3)))
+    assert "has not drifted. All photos are of one day" in read_drift(book, closed)["text"]
+    add(book, closed, 0, measured(np.array([4.0, -8.0, 3.0])))
+    assert "has drifted by " in (text := read_drift(book, closed)["text"]) and "paler" in text
+
+
+def test_a_lot_without_any_photo_has_no_drift(book: LotBook, lot: int) -> None:
+    book.close_lot(lot, "given up")
+    drift = read_drift(book, lot)
+    assert drift["start"] is None and "no drift can be told" in drift["text"]
+
+
+def test_an_open_lot_is_refused(book: LotBook, lot: int) -> None:
+    with pytest.raises(InputError, match="still open"):
+        record_recheck(book, lot, [b"x"])
+
+
+def test_a_photo_is_measured_kept_and_recognised(
+    book: LotBook, closed: int, drawn_photos: list[Path]
+) -> None:
+    done = record_recheck(book, closed, [drawn_photos[1], (b"rubbish", "x.jpg"), drawn_photos[1]])
+    good, bad, again = done["photos"]
+    assert good["entry"] is not None and good["note"] is None
+    assert bad["entry"] is None and bad["note"] == bad["error"]
+    assert again["entry"] == good["entry"] and again["repeated"]
+    kept = book.lot_story(closed).photos[-1]
+    assert (kept.purpose, kept.id, kept.original_name) == ("recheck", good["entry"], drawn_photos[1].name)
+    assert [photo["entry"] for photo in done["drift"]["photos"]] == [good["entry"]]

@@ -1,0 +1,141 @@
+"""Control limits against a published example, then lots of a book with known colours and doses."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from colourmatch.book.lot_book import LotBook
+from colourmatch.errors import NotFoundError
+from colourmatch.workflow.trend import control_limits, read_trend, trend_json
+
+#: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2, flow rates of ten batches (from memory).
+NIST_FLOW = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
+REFERENCE = np.array([76.0, 45.0, 31.0])
+
+
+def test_the_limits_of_the_handbooks_worked_example() -> None:
+    limits = control_limits(NIST_FLOW)
+    assert limits.mean == pytest.approx(50.81, abs=0.005)
+    assert limits.mean_range == pytest.approx(1.8778, abs=0.00005)
+    assert limits.high == pytest.approx(55.8041, abs=0.00005)
+    assert limits.low == pytest.approx(45.8159, abs=0.00005)
+    assert limits.high_range == pytest.approx(3.267 * 16.9 / 9)  # D4 times the mean range, by hand
+    assert limits.provisional and limits.count == 10
+
+
+@given(st.lists(st.floats(-100, 100), min_size=3, max_size=30), st.floats(-50, 50))
+def test_limits_move_with_the_values_and_lie_evenly_around_the_mean(values, shift) -> None:
+    limits, moved = control_limits(values), control_limits([v + shift for v in values])
+    assert limits.high - limits.mean == pytest.approx(limits.mean - limits.low, abs=1e-9)
+    assert moved.high == pytest.approx(limits.high + shift, abs=1e-9)
+
+
+def test_too_few_values_give_no_limits_and_a_distance_none_below_zero() -> None:
+    assert control_limits([1.0, 2.0]) is None
+    assert control_limits([0.1, 2.0, 0.1], lowest=0.0).low == 0.0
+    assert control_limits([5.0] * 20).provisional is False
+    with pytest.raises(ValueError, match="finite"):
+        control_limits([1.0, float("nan"), 2.0])
+
+
+def close(book: LotBook, number: str, gap, drops: int = 80, light: float = 0.0, view=None, **how) -> int:
+    """A closed lot whose last photo shows it `gap` away from its reference."""
+    options = {"depth_mm": 10, "dilution": 5} | how
+    lot = book.new_lot("Aperitif", 900, "red", number=number, **options).id
+    book.add_addition(lot, "red", drops=drops)
+    cov = (np.eye(3) * 0.01).tolist()
+    labs = {"reference": REFERENCE + light, "batch": REFERENCE + light + gap}
+    spots = {k: {"lab": v.tolist(), "lab_sd": [2.0] * 3, "lab_covariance": cov} for k, v in labs.items()}
+    book.add_photo(lot, {"phone": "A", "profile": "sRGB", "spots": spots, "view": view})
+    book.close_lot(lot, "matched")
+    return lot
+
+
+def test_the_lot_that_strays_is_named_and_the_light_does_not_matter(book: LotBook, lot: int) -> None:
+    rng = np.random.default_rng(1)
+    for k in range(12):
+        gap = np.array([0.0, 0.1 * (-1) ** k, 0.0]) + (np.array([0, -4.0, 0]) if k == 11 else 0)
+        close(book, f"B{k}", gap, light=rng.normal(0, 4))
+    trend = read_trend(book, stock="red", name="aperitif")
+    assert [one.label for one in trend.lots] == [f"B{k}" for k in range(12)]
+    strays = {(point.label, point.chart, point.side) for point in trend.outside}
+    assert {("B11", "a*", "below"), ("B11", "a*", "jump"), ("B11", "CIEDE2000", "above")} <= strays
+    assert {label for label, _, _ in strays} == {"B11"}
+    spread = np.ptp([one.lab[0] for one in trend.lots])
+    assert spread == pytest.approx(0, abs=1e-9)  # L* of all lots is the same, whatever the lamp was
+    assert "Lot B11: a*" in trend.text and "provisional" in trend.text
+    assert all(one.lab_sd[1] >= 0.14 for one in trend.lots)
+
+
+def test_dose_per_litre_with_its_spread(book: LotBook, lot: int) -> None:
+    close(book, "B1", np.zeros(3), drops=80)
+    one = read_trend(book).lots[0]
+    volume_ml, mg = 900 + 80 * 0.05, 80 * 0.05 * 10
+    assert one.mg_per_l == pytest.approx(1000 * mg / volume_ml)
+    assert one.mg_per_l_sd == pytest.approx(one.mg_per_l * np.hypot(0.20, 0.15))  # the label's and the drop's
+    assert one.drops_per_l == pytest.approx(80_000 / volume_ml)
+    assert one.doses[0]["stock"] == "red" and one.doses[0]["drops"] == 80
+
+
+def test_what_cannot_be_compared_is_left_out_and_named(book: LotBook, lot: int) -> None:
+    close(book, "DEEP", np.zeros(3), depth_mm=20)
+    close(book, "B1", np.zeros(3))
+    book.add_addition(lot, "red", drops=1)
+    book.close_lot(lot, "given up")  # dosed after its last photo
+    close(book, "B2", np.zeros(3))
+    trend = read_trend(book)
+    reasons = {item["label"]: item["reason"] for item in trend.left_out}
+    assert [one.label for one in trend.lots] == ["B1", "B2"]
+    assert "20 mm deep" in reasons["DEEP"] and "after the last dose" in reasons[f"L{lot}"]
+    assert trend.limits["L*"] is None and "at least 3" in trend.text
+
+
+def test_a_last_photo_of_another_dilution_is_not_compared(book: LotBook, lot: int) -> None:
+    close(book, "THIN", np.zeros(3), view={"dilution": 15})
+    close(book, "B1", np.zeros(3), view={"dilution": 5})
+    trend = read_trend(book)
+    assert [one.label for one in trend.lots] == ["B1"]
+    assert [(one["label"], one["reason"]) for one in trend.left_out] == [
+        ("THIN", "its last photos are of another depth or dilution than its own (5)")
+    ]
+
+
+def test_lots_are_chosen_by_reference_stock_and_number(book: LotBook, lot: int) -> None:
+    bottle = book.add_reference("Bottle").id
+    close(book, "B1", np.zeros(3), reference="Bottle")
+    chosen_later = close(book, "B2", np.zeros(3))
+    close(book, "B3", np.zeros(3))
+    book.amend_lot(chosen_later, "tinted to the bottle", reference_id=bottle)
+    assert [one.label for one in read_trend(book, reference="Bottle").lots] == ["B1", "B2"]
+    book.amend_lot(chosen_later, "it was not", reference_id=None)
+    assert [one.label for one in read_trend(book, reference=bottle).lots] == ["B1"]
+    assert [one.label for one in read_trend(book, stock="red", limit=2).lots] == ["B2", "B3"]
+    assert read_trend(book, stock="yellow").lots == ()
+    assert "2 references" in read_trend(book).notes[0]
+    with pytest.raises(NotFoundError, match=r"no stock 'rad'.*red"):
+        read_trend(book, stock="rad")
+    with pytest.raises(NotFoundError, match="no reference"):
+        read_trend(book, reference="Flask")
+
+
+def test_lots_of_a_stock_that_was_made_anew_stay_in_the_trend(book: LotBook, lot: int) -> None:
+    close(book, "B1", np.zeros(3))
+    book.put_away("red")
+    assert [one.label for one in read_trend(book, stock="red").lots] == ["B1"]
+    book.add_stock("red", "E129", 2.0)
+    close(book, "B2", np.zeros(3))
+    assert [one.label for one in read_trend(book, stock="Red").lots] == ["B1", "B2"]
+
+
+def test_the_json_is_plain_and_an_empty_book_says_what_to_do(book: LotBook, lot: int) -> None:
+    assert "Close lots after a last photo" in read_trend(book).text
+    for k in range(3):
+        close(book, f"B{k}", np.array([0, 0.1 * k, 0]))
+    told = json.loads(json.dumps(trend_json(read_trend(book)), allow_nan=False))
+    assert set(told) == {"lots", "limits", "charts", "outside", "left_out", "notes", "text"}
+    assert told["limits"]["a*"]["mean"] == pytest.approx(45.1) and len(told["lots"][0]["lab_sd"]) == 3
