@@ -129,7 +129,7 @@ def play_demo(book: LotBook, say: Callable[[str], Any] = print, *, folder: str |
 
     `say` is given the story line by line; the photos are written into `folder`, kept when it is given.
     """
-    from colourmatch.workflow.lot import close_lot
+    from colourmatch.workflow.closing import close_lot
 
     stock = _find_or_add_stock(book, STOCK)
     say("Everything here is invented: the kitchen, the drink, the phone and the light are simulated.")

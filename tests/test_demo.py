@@ -21,7 +21,7 @@ from colourmatch.demo import (
     Kitchen,
     make_example,
 )
-from colourmatch.workflow.lot import advise_lot, open_example
+from colourmatch.workflow.lot import advise_lot
 
 
 @pytest.fixture(scope="module")
@@ -86,7 +86,7 @@ def test_an_example_cut_short_is_finished_and_then_left_as_it_is(tmp_path, monke
         assert [entry.kind for entry in story.events] == ["photo", "addition", "photo", "addition", "photo"]
         assert story.lot.number == EXAMPLE_NUMBER and not story.lot.closed
         assert advise_lot(book, lot)["action"] == "add"
-        assert open_example(book) == lot
+        assert make_example(book) == lot
         assert len(book.lot_story(lot).events) == len(story.events)
 
 

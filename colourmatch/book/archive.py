@@ -6,22 +6,19 @@ an export of a server's), and photos/ab/abcd....jpg. It may be made while the bo
 
 from __future__ import annotations
 
-import errno
 import hashlib
 import json
 import os
 import re
-import shutil
 import sqlite3
 import tempfile
 import zipfile
-import zlib
 from collections.abc import Iterator, Mapping
-from contextlib import closing, contextmanager
+from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import Any
 
 from sqlalchemy import Connection, Engine
 
@@ -32,19 +29,15 @@ from colourmatch.book.export import export_json, iterate_stories, snapshot
 from colourmatch.book.naming import find_doubles
 from colourmatch.book.photo_store import PhotoStore
 from colourmatch.errors import BookError, InputError
-from colourmatch.writing import replace_whole
-
-if TYPE_CHECKING:
-    from colourmatch.book.lot_book import LotBook
 
 FORMAT = "colourmatch-backup"
-_PHOTO = re.compile(r"photos/([0-9a-f]{2})/((\1[0-9a-f]{62})\.[a-z]{3,4})")
+PHOTO_NAME = re.compile(r"photos/([0-9a-f]{2})/((\1[0-9a-f]{62})\.[a-z]{3,4})")
 #: Clocks of several stations differ by less than this.
 _CLOCK_SLACK = timedelta(minutes=10)
 _PUT_BACK = (
     "If the file is still on the phone, add it to its lot again; else restore it from the last backup."
 )
-_LARGEST_PHOTO = 500_000_000
+LARGEST_PHOTO = 500_000_000
 #: Every stored file that any table names, each once.
 _NAMED = " UNION ".join(
     f'SELECT stored_name FROM "{table.name}" WHERE stored_name IS NOT NULL'
@@ -113,7 +106,7 @@ def _manifest(database: Path, names: list[str], missing: tuple[str, ...]) -> dic
         "version": t.VERSION,
         "made_at": utc_text(),
         "database": database.name,
-        "database_sha256": _hash_file(database),
+        "database_sha256": hash_file(database),
         "photos": len(names) - len(missing),
         "missing": missing,
     }
@@ -142,141 +135,9 @@ def _photo_names(connection: Connection) -> list[str]:
     return sorted(name for (name,) in connection.exec_driver_sql(_NAMED))
 
 
-def _hash_file(path: Path) -> str:
+def hash_file(path: Path) -> str:
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
-
-
-def restore_book(
-    archive: Path | str, location: str | Path, *, environ: Mapping[str, str] | None = None
-) -> LotBook:
-    """Put a backup back at a location where there is no book yet, and open it.
-
-    BookError when the archive is damaged or the place is taken; no book is left there then.
-    """
-    from colourmatch.book.lot_book import find_photo_folder, open_book
-    from colourmatch.book.opening import book_path, parse_location
-
-    url = parse_location(str(location))
-    target = book_path(url)
-    if target is not None:
-        # A log of a book that is gone would be taken for the restored one's.
-        for taken in (target, *(target.with_name(target.name + end) for end in ("-wal", "-journal"))):
-            if taken.exists():
-                raise BookError(f"{taken} is there already. Give a new path to restore the backup to.")
-    with _open_archive(Path(archive)) as (packed, manifest), tempfile.TemporaryDirectory() as folder:
-        database = _unpack_database(packed, manifest, Path(folder))
-        _check_photos(packed)
-        # Photos first, as when they are added: a book never names a photo that is not there.
-        store = PhotoStore(find_photo_folder(url, environ))
-        for name, content in _photos_in(packed):
-            store.restore(name, content)
-        _place_database(database, location, target, environ)
-    try:
-        return open_book(location, environ=environ)
-    except BaseException:
-        if target is not None:  # it was not there before, and what was put there is no book
-            for end in ("", "-wal", "-shm", "-journal"):
-                target.with_name(target.name + end).unlink(missing_ok=True)
-        raise
-
-
-@contextmanager
-def _open_archive(path: Path) -> Iterator[tuple[zipfile.ZipFile, dict[str, Any]]]:
-    try:
-        with zipfile.ZipFile(path) as packed:
-            manifest = json.loads(packed.read("manifest.json"))
-            if not isinstance(manifest, dict) or manifest.get("format") != FORMAT:
-                raise BookError(f"{path} is no backup of a lot book. Give the .zip that the backup wrote.")
-            if str(manifest.get("version")) > t.VERSION:
-                raise BookError(f"{path} is of version {manifest.get('version')}. Update colourmatch.")
-            yield packed, manifest
-    except (
-        zipfile.BadZipFile,
-        zlib.error,
-        NotImplementedError,
-        RuntimeError,
-        KeyError,
-        ValueError,
-        EOFError,
-    ) as error:
-        raise BookError(f"The backup {path} is damaged ({str(error)[:200]}). Take an earlier one.") from None
-    except OSError as error:
-        if error.errno == errno.ENOSPC:
-            raise BookError(
-                f"The backup {path} cannot be unpacked: {error.strerror}. Make room in {tempfile.gettempdir()}, then "
-                "restore it again."
-            ) from None
-        raise BookError(
-            f"The backup {path} cannot be read: {error.strerror or error}. Check the path, or take another backup."
-        ) from None
-
-
-def _unpack_database(packed: zipfile.ZipFile, manifest: dict[str, Any], folder: Path) -> Path:
-    name = manifest["database"]
-    if name not in ("book.sqlite", "book.json"):
-        raise ValueError("no database in it")
-    path = Path(packed.extract(name, folder))
-    if _hash_file(path) != manifest.get("database_sha256"):
-        raise ValueError("the database in it was changed")
-    return path
-
-
-def _check_photos(packed: zipfile.ZipFile) -> None:
-    """Read every photo once before anything is placed: a damaged archive must leave no half book."""
-    for name, content in _photos_in(packed):
-        if hashlib.sha256(content).hexdigest() != name.split(".")[0]:
-            raise ValueError(f"photo {name} was changed")
-
-
-def _photos_in(packed: zipfile.ZipFile) -> Iterator[tuple[str, bytes]]:
-    for info in packed.infolist():
-        if info.filename in ("manifest.json", "book.sqlite", "book.json"):
-            continue
-        named = _PHOTO.fullmatch(info.filename)
-        if named is None or info.file_size > _LARGEST_PHOTO:
-            raise ValueError(f"unexpected content {info.filename!r}")
-        yield named.group(2), packed.read(info)
-
-
-def _place_database(
-    database: Path, location: str | Path, target: Path | None, environ: Mapping[str, str] | None
-) -> None:
-    from colourmatch.book.lot_book import open_book
-
-    if target is not None and database.suffix == ".sqlite":
-        try:
-            target.parent.mkdir(parents=True, exist_ok=True)
-            with replace_whole(target) as stream, database.open("rb") as source:
-                shutil.copyfileobj(source, stream)
-        except OSError as error:
-            raise BookError(
-                f"The book {target} cannot be written: {error.strerror or error}. Make room there or give another path, "
-                "then restore the backup again."
-            ) from None
-        return
-    try:
-        with open_book(location, environ=environ) as book, _as_export(database) as stream:
-            book.import_json(stream)
-    except BaseException:
-        if target is not None:
-            target.unlink(missing_ok=True)
-        raise
-
-
-@contextmanager
-def _as_export(database: Path) -> Iterator[TextIO]:
-    """The unpacked database as a JSON export, whichever of the two kinds it is."""
-    from colourmatch.book.lot_book import open_book
-
-    if database.suffix == ".json":
-        with database.open(encoding="utf-8") as stream:
-            yield stream
-        return
-    with open_book(database, environ={}) as source, tempfile.TemporaryFile("w+", encoding="utf-8") as between:
-        source.export_json(between)
-        between.seek(0)
-        yield between
 
 
 #: What a migration could not guard with foreign keys (tables.py).

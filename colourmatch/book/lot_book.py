@@ -16,8 +16,8 @@ from colourmatch.book.complaints import speaking
 from colourmatch.book.opening import book_path, find_location, open_engine, parse_location
 from colourmatch.book.opening_to_read import refuse_absent
 from colourmatch.book.photo_store import PhotoStore
+from colourmatch.book.trials import Trying
 from colourmatch.errors import InputError
-from colourmatch.workflow.trials import Trying
 
 if TYPE_CHECKING:
     from sqlalchemy import URL
@@ -135,15 +135,6 @@ def open_or_read_book(
     path = book_path(parse_location(find_location(location, environ)))
     look = path is not None and tell_state(path) is not None
     return read_book(location, environ=environ) if look else open_book(location, environ=environ)
-
-
-def restore_book(
-    archive: Path | str, location: str | Path, *, environ: Mapping[str, str] | None = None
-) -> LotBook:
-    """Put a backup back where there is no book yet, and open it; BookError when damaged or taken."""
-    from colourmatch.book import archive as archives
-
-    return archives.restore_book(archive, location, environ=environ)
 
 
 def find_photo_folder(url: URL, environ: Mapping[str, str] | None = None) -> Path:

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from colourmatch.book.carried import find_poured_back
 from colourmatch.book.checks import check_name, check_text, name_key
 from colourmatch.book.correcting import Correcting, check_reason
 from colourmatch.book.entries import AdditionEntry, ReopeningEntry, StockEntry
@@ -62,8 +63,6 @@ class Mending(Correcting):
         )  # fmt: skip
 
     def _refuse_poured_back(self, connection: Connection, story: LotStory) -> None:
-        from colourmatch.workflow.trials import find_poured_back
-
         parent = story.lot.trial_of
         if parent is not None and find_poured_back(self._story(connection, parent), story.lot.id) is not None:
             raise InputError(

@@ -6,9 +6,7 @@ from pathlib import Path
 
 from alembic import command
 from alembic.config import Config
-from sqlalchemy import Engine
-
-from colourmatch.book.opening import LOCK_BUILDING, write
+from sqlalchemy import Connection
 
 FOLDER = Path(__file__).with_name("migrations")
 
@@ -18,13 +16,9 @@ def knows(version: str) -> bool:
     return any(path.name.startswith(f"{version}_") for path in (FOLDER / "versions").glob("*.py"))
 
 
-def upgrade(engine: Engine, version: str = "head") -> None:
-    """Run the migrations up to a version, each in the transaction; nothing is changed when one fails."""
+def upgrade(connection: Connection, version: str = "head") -> None:
+    """Run the migrations up to a version in the transaction of a connection; nothing is changed when one fails."""
     config = Config()
     config.set_main_option("script_location", str(FOLDER).replace("%", "%%"))
-    with write(engine) as connection:
-        if engine.dialect.name == "postgresql":
-            # Another station may start at the same time; whoever comes second then finds nothing to do.
-            connection.exec_driver_sql(LOCK_BUILDING)
-        config.attributes["connection"] = connection
-        command.upgrade(config, version)
+    config.attributes["connection"] = connection
+    command.upgrade(config, version)

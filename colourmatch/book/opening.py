@@ -264,7 +264,11 @@ def _migrate(engine: Engine, found: str, path: Path | None, place: str) -> None:
 
     if path is not None:
         _copy_beside(path, found)
-    migrate.upgrade(engine)
+    with write(engine) as connection:
+        if engine.dialect.name == "postgresql":
+            # Another station may start at the same time; whoever comes second then finds nothing to do.
+            connection.exec_driver_sql(LOCK_BUILDING)
+        migrate.upgrade(connection)
 
 
 def refuse_unknown_version(found: str, place: str) -> None:

@@ -64,8 +64,8 @@ def restore(session: Session, archive: str) -> Answer:
 
     There must be no book there yet.
     """
-    from colourmatch.book.lot_book import restore_book
     from colourmatch.book.opening import find_location
+    from colourmatch.book.restoring import restore_book
 
     with restore_book(archive, find_location(session.book)) as opened:
         data = {"book": opened.place, "lots": opened.count_lots()}

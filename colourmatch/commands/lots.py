@@ -556,7 +556,7 @@ def close(
 
     Its final colour is kept, and what its photos taught of the stocks.
     """
-    from colourmatch.workflow.lot import close_lot
+    from colourmatch.workflow.closing import close_lot
 
     with session.open_book() as book:
         lot_id = book.find_lot(lot).id

@@ -49,7 +49,8 @@ def label(session: Session, lot: str, out: str | None, copies: int | None, paper
 
     It is a part of the label that the law asks for, not the whole.
     """
-    from colourmatch.paper.labels import label_text, write_label_page
+    from colourmatch.paper.labels import write_label_page
+    from colourmatch.workflow.label_lines import label_text
 
     if copies is not None and out is None:
         raise InputError("--copies is for labels on paper. Give --out with a PDF to write.")

@@ -8,8 +8,8 @@ from importlib import import_module
 import click
 
 from colourmatch import __version__
-from colourmatch.cli import HELP
 from colourmatch.commands.framework import Group
+from colourmatch.commands.help_text import HELP
 
 #: name -> module of colourmatch.commands, in the order of the work
 _MODULES = {

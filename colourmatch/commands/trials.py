@@ -35,7 +35,8 @@ def trial(
     The trial is a lot of its own with its drops and photos; what was found there is scaled to the batch. Without --ml
     and --pour-back: the trials of a lot.
     """
-    from colourmatch.workflow.trials import describe_trials, finish_trial
+    from colourmatch.workflow.closing import finish_trial
+    from colourmatch.workflow.trials import describe_trials
 
     if ml is not None and pour_back:
         raise InputError("Give one of --ml, to take a trial, and --pour-back, to end one.")

@@ -25,10 +25,10 @@ from colourmatch.book.entries import (
     VolumeEntry,
     tell_figure,
 )
-from colourmatch.paper.labels import read_label_lines
 from colourmatch.paper.sheet_plots import Point
 from colourmatch.words.figures import tell_interval
 from colourmatch.words.times import tell_minute
+from colourmatch.workflow.label_lines import read_label_lines
 from colourmatch.workflow.photo_colours import (
     Dose,
     Seen,

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from colourmatch.amounts import tell_quantity
+from colourmatch.book.carried import came_along
 from colourmatch.book.entries import (
     AdditionEntry,
     AmendmentEntry,
@@ -24,7 +25,6 @@ from colourmatch.book.entries import (
 from colourmatch.paper.sheet_facts import tell_conditions
 from colourmatch.screens import html as parts
 from colourmatch.workflow.since_photo import since_photo, tell_change
-from colourmatch.workflow.trials import came_along
 
 OUTCOMES = {
     "matched": "Matched",

@@ -194,7 +194,7 @@ def ask_closing(story: LotStory, advice: dict[str, Any], *, unfolded: bool = Fal
         sure = st.checkbox("Close it for good", key=f"{action}-sure-{reason if said else ''}-{token}")
 
         def close(token: str) -> str:
-            from colourmatch.workflow.lot import close_lot
+            from colourmatch.workflow.closing import close_lot
 
             if reason is None or not sure:
                 raise InputError('Choose why, and tick "Close it for good".')

@@ -121,11 +121,11 @@ def show_ways_on() -> None:
 
 def open_the_example() -> None:
     """Make the example lot if it is not there, and go to it."""
-    from colourmatch.workflow.lot import open_example
+    from colourmatch.demo import make_example
 
     with session.failures_shown():
         with st.spinner("Drawing the photos of the example …"):
-            lot_id = open_example(session.current_book())
+            lot_id = make_example(session.current_book())
         pages.go_to_lot("match", lot_id)
 
 

@@ -11,7 +11,8 @@ from colourmatch.errors import InputError
 from colourmatch.screens import drafts, pages, session
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
-from colourmatch.workflow.trials import describe_trials, finish_trial
+from colourmatch.workflow.closing import finish_trial
+from colourmatch.workflow.trials import describe_trials
 
 
 def show_trial_head(story: LotStory) -> None:

@@ -14,7 +14,7 @@ import numpy as np
 
 from colourmatch.amounts import tell_quantity
 from colourmatch.book.calibrations import lot_choice
-from colourmatch.book.checks import check_number, check_outcome, utc_text
+from colourmatch.book.checks import check_number, utc_text
 from colourmatch.book.entries import (
     AdditionEntry,
     AmendmentEntry,
@@ -28,17 +28,15 @@ from colourmatch.book.entries import (
     PhotoEntry,
     ReopeningEntry,
     VolumeEntry,
-    contradict,
     tell_figure,
 )
 from colourmatch.book.photo_store import Source, hash_photo
-from colourmatch.errors import InputError, QuestionError
+from colourmatch.errors import InputError
 from colourmatch.instrument.phones import lot_reader
 from colourmatch.words.figures import tell_interval
 from colourmatch.words.times import tell_time
 from colourmatch.workflow.ceilings import ceiling_left, describe_state, passed_ceilings
 from colourmatch.workflow.fitting import (
-    LEAST_LEARNT_SD,
     base_share,
     combine_state,
     doubt_of_state,
@@ -52,9 +50,10 @@ from colourmatch.workflow.fitting import (
     why_not_yet,
 )
 from colourmatch.workflow.glasses import NOTHING, look_further, read_intake
-from colourmatch.workflow.photo_time import find_question, is_ahead, moment_of, plausible_moment
+from colourmatch.workflow.photo_question import find_question
+from colourmatch.workflow.photo_time import is_ahead, moment_of, plausible_moment
 from colourmatch.workflow.since_photo import step_left_ml
-from colourmatch.workflow.trials import describe_trials, open_trials
+from colourmatch.workflow.trials import describe_trials
 
 if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
@@ -122,7 +121,7 @@ def _record_photo(
     story = book.lot_story(lot)
     measurement["view"] = (_own_view(story) | changed) or None
     measurement["quality"] = _tell_dilution(story, measurement) + _tell_clock(measurement)
-    advice = _advise(book, _with_photo(story, measurement), measurement) | _care(story)
+    advice = advise_story(book, _with_photo(story, measurement), measurement) | tell_care(story)
     entry = book.add_photo(
         lot, measurement, advice, photo=content, original_name=name, entered_by=entered_by,
         taken_at=plausible_moment(measurement), token=token,
@@ -218,7 +217,7 @@ def _read(path: Path) -> bytes | None:
 def advise_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
     """The advice for a lot as it stands, from all photos and entries so far."""
     story = book.lot_story(lot)
-    return _advise(book, story) | _care(story)
+    return advise_story(book, story) | tell_care(story)
 
 
 def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
@@ -226,7 +225,7 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
     story = book.lot_story(lot)
     head = story.lot
     closing = story.closing
-    advice = closing.final if closing else _advise(book, story) | _care(story)
+    advice = closing.final if closing else advise_story(book, story) | tell_care(story)
     return {
         "lot": head.id,
         "name": head.name,
@@ -256,85 +255,15 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
         "closing": _describe_closing(closing) if closing else None,
         "trials": describe_trials(book, story),
         "intake": read_intake(story),
-        **_care(story),
+        **tell_care(story),
     }
-
-
-def close_lot(
-    book: LotBook,
-    lot: int | str,
-    reason: str | None = None,
-    text: str = "",
-    *,
-    sure: bool = False,
-    entered_by: str | None = None,
-    token: str | None = None,
-) -> dict[str, Any]:
-    """Close a lot: keep its final figures, and what it taught about its stocks as the next lot's starting point.
-
-    The same call again with its `token` closes nothing twice. ClosedError when the lot is closed already; InputError for
-    a reason that the advice contradicts (`entries.contradict`), unless `sure` says that it is meant.
-    """
-    story = book.lot_story(lot)
-    photos = usable_photos(story)
-    known = book.entered_with(story.lot.id, token)
-    if isinstance(
-        known, ClosingEntry
-    ):  # the advice of now may be another; what was not said is as it was entered
-        advice, reason, text = known.final or {}, reason or known.outcome, text or known.text
-    else:
-        advice = _advise(book, story) | _care(story)
-    outcome = reason or (advice["reason"] if advice["action"] == "stop" else "stopped by the maker")
-    words = text or (advice["text"] if advice["action"] == "stop" else "")
-    if not advice.get("state_photographed", True):
-        words = f"{words.removesuffix(UNSEEN).strip()} {UNSEEN}".strip()
-    said = "" if known or story.lot.closed else contradict(check_outcome(outcome), advice)
-    if said and not sure:
-        raise QuestionError(
-            f"The advice is not {outcome} but: {said} Follow it, or close the lot all the same with --sure."
-        )
-    entry = book.close_lot(story.lot.id, outcome, words, advice, entered_by=entered_by, token=token)
-    advice = entry.final or advice
-    dosed, shelf = {a.stock for a in story.additions}, book.list_stocks()
-    for k, learnt in enumerate(advice.get("stocks_learnt") or []):
-        if learnt["stock"] in dosed and len(photos) >= 2:
-            sd = max(float(np.log(learnt["high"] / learnt["low"])) / 3.92, LEAST_LEARNT_SD)
-            once = token and f"{token}-learnt-{k}"
-            taught = book.record_learnt(
-                learnt["stock"], learnt["strength_factor"], sd, story.lot.id, token=once
-            )
-            # what was thinned from it is as strong, unless its own drops say more
-            for thin in shelf:
-                if thin.diluted_from_id == taught.id and thin.name not in dosed and thin.strength_rel_sd > sd:
-                    again = once and f"{once}-{thin.id}"
-                    book.record_learnt(thin.id, learnt["strength_factor"], sd, story.lot.id, token=again)
-    return {
-        "lot": story.lot.id,
-        "closed": True,
-        "outcome": entry.outcome,
-        "text": entry.text,
-        "advice": advice,
-        "warnings": passed_ceilings(story),
-        "against": entry.against,
-        "open_trials": open_trials(book, story.lot.id, closed=True),
-    }
-
-
-#: What the record says of a lot that ended unseen.
-UNSEEN = "Closed without a photo of its last state."
-
-
-def open_example(book: LotBook) -> int:
-    """The example lot, made the first time it is asked for."""
-    from colourmatch.demo import make_example
-
-    return make_example(book)
 
 
 # ---- learning and advice -----------------------------------------------------------------------------------------
 
 
-def _advise(book: LotBook, story: LotStory, newest: dict[str, Any] | None = None) -> dict[str, Any]:
+def advise_story(book: LotBook, story: LotStory, newest: dict[str, Any] | None = None) -> dict[str, Any]:
+    """The advice for a story, as JSON; newest: the measurement of a photo that comes in just now, if one does."""
     from colourmatch.dosing.advice import advise, advise_unseen, ask_for_photo
     from colourmatch.dosing.bottles import choose_bottles
     from colourmatch.dosing.problem import Problem
@@ -394,10 +323,10 @@ def _why_torn(together: Combined | None) -> str | None:
 # ---- words for the record ----------------------------------------------------------------------------------------
 
 
-def _care(story: LotStory) -> dict[str, Any]:
+def tell_care(story: LotStory) -> dict[str, Any]:
     """Label and cautions for what went in; while nothing did, for the stocks that stand ready."""
     from colourmatch.dosing.care import cautions_for, colourants_in, label_line, place_or_first
-    from colourmatch.paper.labels import read_label_lines
+    from colourmatch.workflow.label_lines import read_label_lines
 
     jurisdiction = place_or_first(story.lot.jurisdiction)
     state = story.state()

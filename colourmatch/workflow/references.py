@@ -20,6 +20,7 @@ from colourmatch.instrument.phones import Reader, open_reader
 from colourmatch.workflow.fitting import photo_view
 from colourmatch.workflow.photo_colours import final_photos, read_spot
 from colourmatch.workflow.photo_time import plausible_moment
+from colourmatch.workflow.targets import ENTERED_SD
 
 if TYPE_CHECKING:
     from colourmatch.book.entries import Lot, Reference, ReferenceReading
@@ -27,8 +28,6 @@ if TYPE_CHECKING:
     from colourmatch.book.photo_store import KeptPhoto, Source
 
 SPOTS = ("reference", "batch")
-#: Standard deviation of an entered L*, a*, b* that came without one.
-ENTERED_SD = 2.0
 WHICH = ("first", "latest", "mean")
 
 

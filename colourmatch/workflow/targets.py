@@ -12,13 +12,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from colourmatch.workflow.references import ENTERED_SD
-
 if TYPE_CHECKING:
     from colourmatch.book.entries import Lot, ReferenceReading
     from colourmatch.book.lot_book import LotBook
 
 Array = NDArray[np.float64]
+#: Standard deviation of an entered L*, a*, b* that came without one.
+ENTERED_SD = 2.0
 #: Targets are kept with three digits (references.choose_reading).
 _SAME = 6e-4
 

@@ -1,8 +1,4 @@
-"""Trials: a measured part of a batch tinted by itself, and what was found there scaled to the batch.
-
-A trial is a lot of its own that names the lot it was taken from; its additions and photos stay in it. The batch shrinks
-by what was taken; poured back, the trial's colour comes in with it. Nothing that stands in either lot is changed.
-"""
+"""What a trial says of its batch: its dose scaled, and what a later correction of the batch means for it."""
 
 from __future__ import annotations
 
@@ -10,221 +6,20 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from colourmatch.amounts import tell_drops
-from colourmatch.book.checks import NAME_LENGTH, check_number, name_key, to_json
-from colourmatch.book.entering import find_repeat, refuse_closed, refuse_other_entry
-from colourmatch.book.entries import AdditionEntry, Lot, LotStory, VolumeEntry
-from colourmatch.book.mending import Mending
-from colourmatch.book.transactions import find_token, insert, refuse_other
-from colourmatch.errors import ClosedError, InputError
+from colourmatch.book.carried import came_along, find_poured_back
+from colourmatch.book.entries import AdditionEntry, LotStory, VolumeEntry
 from colourmatch.words.figures import tell_interval
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
     from colourmatch.book.lot_book import LotBook
     from colourmatch.liquid.stock import BatchState
 
-#: Less than this is no trial but a sample: one drop would be more than the whole dose.
-LEAST_ML = 10.0
-#: Why the first additions of a trial stand there: they were in the batch.
-CARRIED = "was in the batch when the trial was taken"
 #: What a trial's figures are unsure by, beside the label: half a drop of miscount, 5 % between single drops
 #: (liquid/stock.py), and 1.5 % of each of the two volumes (a measuring jug; common practice, no source).
 _MISCOUNT_DROPS, _SINGLE_DROP_REL_SD, _VOLUME_REL_SD = 0.5, 0.05, 0.015
 
 
-class Trying(Mending):
-    """Trials of the lots of an open book."""
-
-    def take_trial(
-        self, lot: int | str, ml: float, *, entered_by: str | None = None, token: str | None = None
-    ) -> Lot:
-        """Take a measured part of a batch as a lot of its own, tinted alike and judged alike.
-
-        ClosedError when the lot is closed; InputError for an amount that the batch does not hold, for less than
-        LEAST_ML, and for a trial of a trial.
-        """
-        from colourmatch.book import tables as t
-
-        taken = check_number("ml", ml)
-        if taken < LEAST_ML:
-            raise InputError(f"A trial of {taken:g} ml is too small to count drops in. Take 50 or 100 ml.")
-
-        def act(connection: Connection) -> int:
-            parent_id = self._lot_id(connection, lot, lock=True)
-            if (known := find_token(connection, t.lots, token)) is not None:
-                refuse_other(known, {"trial_of": parent_id})
-                sample = find_repeat(connection, f"{token}-taken", parent_id, "sample")
-                if sample is not None:
-                    refuse_other_entry(connection, sample, {"ml": taken})
-                return int(known["id"])
-            refuse_closed(connection, parent_id)
-            story = self._story(connection, parent_id)
-            if story.lot.trial_of is not None:
-                raise InputError(
-                    f"Lot {parent_id} is a trial itself. Take the next one from its batch, lot {story.lot.trial_of}."
-                )
-            story.state().take_sample(taken)  # refuses what the batch does not hold
-            trial_id = self._begin_trial(connection, story, taken, (entered_by, token))
-            values = {"ml": taken, "returned": False, "void": False, "trial_lot_id": trial_id}
-            once = token and f"{token}-taken"
-            self._put(connection, parent_id, "sample", values, entered_by=entered_by, token=once)
-            return trial_id
-
-        return self.find_lot(self._write(act))
-
-    def _begin_trial(
-        self, connection: Connection, story: LotStory, taken: float, who: tuple[str | None, str | None]
-    ) -> int:
-        """The lot of a trial, with what was in the batch as its first additions."""
-        from colourmatch.book import tables as t
-
-        head, state, carried = story.lot, story.state(), _parts_of(story, taken)
-        plain_ml = taken - sum(part["ml"] for part in carried if part["grows"])
-        name = f"{head.name[: NAME_LENGTH - 24]}, trial of {taken:g} ml"
-        target = head.target_lab or (None, None, None)
-        trial_id = self._begin_lot(
-            connection, name=name, name_key=name_key(name), volume_ml=plain_ml,
-            ceiling_mg_per_l=head.ceiling_mg_per_l, depth_mm=head.depth_mm, dilution=head.dilution,
-            tolerance=head.tolerance, already_mg_per_l=state.already_mg_per_l * taken / plain_ml,
-            already_colourant=head.already_colourant, jurisdiction=head.jurisdiction,
-            reference_id=head.reference_id, notes="", serving=to_json(head.serving), trial_of=head.id,
-            entered_by=who[0], token=who[1],
-            **dict(zip(("target_l", "target_a", "target_b"), target, strict=True)),
-        )  # fmt: skip
-        ids = {entry.name: entry.id for entry in story.stock_entries}
-        for place, stock in enumerate(head.stocks):
-            stock_id = ids.get(stock) or self._stock(connection, stock).id
-            row = {"lot_id": trial_id, "position": place, "stock_id": stock_id}
-            connection.execute(t.lot_stocks.insert(), row)
-        for part in carried:
-            self._put(connection, trial_id, "addition", part["row"], entered_by=who[0], reason=CARRIED)
-        return trial_id
-
-    def pour_back_trial(
-        self, trial: int | str, *, entered_by: str | None = None, token: str | None = None
-    ) -> VolumeEntry:
-        """Pour what is left of a trial back into its batch, its colour with it.
-
-        ClosedError when the batch is closed; InputError when the lot is no trial or went back already.
-        """
-        found = self.find_lot(trial)
-        if found.trial_of is None:
-            raise InputError(f"Lot {found.id} is no trial. Name the trial that is poured back.")
-        parent_id = found.trial_of
-
-        def act(connection: Connection) -> int:
-            self._lot_id(connection, parent_id, lock=True)
-            if (known := find_repeat(connection, token, parent_id, "poured-back")) is not None:
-                refuse_other_entry(connection, known, {"trial_lot_id": found.id})
-                return known.id
-            refuse_closed(connection, parent_id)
-            if find_poured_back(self._story(connection, parent_id), found.id) is not None:
-                raise InputError(f"The trial, lot {found.id}, was poured back into lot {parent_id} already.")
-            story = self._story(connection, found.id)
-            volume_ml = story.state().volume_ml
-            parts = _parts_of(story, volume_ml)
-            plain_ml = volume_ml - sum(part["ml"] for part in parts if part["grows"])
-            values = {"ml": plain_ml, "returned": False, "void": False, "trial_lot_id": found.id}
-            entry_id = self._put(
-                connection, parent_id, "poured-back", values, entered_by=entered_by, token=token
-            )
-            why = f"came back with the trial, lot {found.id}"
-            for part in parts:
-                self._put(connection, parent_id, "addition", part["row"], entered_by=entered_by, reason=why)
-            self._story(connection, parent_id).state()
-            return entry_id
-
-        from colourmatch.book.rows import read_entry
-
-        entry_id = self._write(act)
-        with self._read() as connection:
-            entry = read_entry(connection, entry_id)
-        assert isinstance(entry, VolumeEntry)
-        return entry
-
-    def list_trials(self, lot: int | str) -> list[Lot]:
-        """The trials taken from a lot, in order."""
-        from sqlalchemy import select
-
-        from colourmatch.book import tables as t
-        from colourmatch.book.rows import read_lots
-
-        with self._read() as connection:
-            of_lot = t.lots.c.trial_of == self._lot_id(connection, lot)
-            return read_lots(connection, select(t.lots).where(of_lot).order_by(t.lots.c.id))
-
-    def _put(
-        self,
-        connection: Connection,
-        lot_id: int,
-        kind: str,
-        values: dict[str, Any],
-        *,
-        entered_by: str | None = None,
-        token: str | None = None,
-        reason: str | None = None,
-    ) -> int:
-        """One entry inside a transaction that writes several."""
-        from colourmatch.book import tables as t
-
-        head = {"lot_id": lot_id, "kind": kind, "reason": reason, "entered_by": entered_by, "token": token}
-        entry_id = insert(connection, t.lot_entries, **head)
-        connection.execute(t.PARTS[kind].insert().values(entry_id=entry_id, **values))
-        return entry_id
-
-
-def _parts_of(story: LotStory, ml: float) -> list[dict[str, Any]]:
-    """What of each stock is in so many ml of a batch as it is now, as rows of additions."""
-    state, last = story.state(), {entry.stock: entry for entry in story.additions}
-    parts = []
-    for name, mg in state.mg.items():
-        held = mg * ml / state.volume_ml
-        entry = last[name]
-        stock_ml = held / (10 * entry.strength_g_per_100ml)
-        if stock_ml <= 0:
-            continue
-        counted = entry.unit == "drops"  # what was counted stays as unsure as its drop
-        quantity = round(stock_ml / entry.drop_ml, 3) if counted else stock_ml
-        row = {
-            "stock_id": entry.stock_id, "quantity": quantity, "unit": "drops" if counted else "ml", "ml": stock_ml,
-            "mg": held, "void": False,
-            "strength_g_per_100ml": entry.strength_g_per_100ml, "drop_ml": entry.drop_ml,
-            "strength_rel_sd": entry.strength_rel_sd, "drop_rel_sd": entry.drop_rel_sd,
-            "density_g_per_ml": entry.density_g_per_ml,
-        }  # fmt: skip
-        parts.append({"row": row, "ml": stock_ml, "grows": entry.made_in != "batch"})
-    return parts
-
-
-def find_poured_back(parent: LotStory, trial_id: int) -> VolumeEntry | None:
-    """The entry by which a trial went back into its batch, None while it did not."""
-    for entry in parent.effective:
-        if isinstance(entry, VolumeEntry) and entry.kind == "poured-back" and entry.trial_lot_id == trial_id:
-            return entry
-    return None
-
-
 # ---- what a trial says of its batch --------------------------------------------------------------------------------
-
-
-def finish_trial(
-    book: LotBook, trial: int | str, *, entered_by: str | None = None, token: str | None = None
-) -> VolumeEntry:
-    """Close a trial, keep what it taught of its stocks, and pour the rest of it back into its batch."""
-    from colourmatch.workflow.lot import close_lot
-
-    head = book.find_lot(trial)
-    if head.trial_of is not None and not head.closed:
-        if book.find_lot(head.trial_of).closed:
-            raise ClosedError(
-                f"Lot {head.trial_of}, from which this trial was taken, is closed: nothing is poured back into it. "
-                f"Close the trial, lot {head.id}, by itself."
-            )
-        text = f"Poured back into lot {head.trial_of}."
-        once = token and f"{token}-close"
-        close_lot(book, head.id, "trial", text, entered_by=entered_by, token=once)
-    return book.pour_back_trial(head.id, entered_by=entered_by, token=token)
 
 
 def describe_trials(book: LotBook, story: LotStory) -> list[dict[str, Any]]:
@@ -311,15 +106,6 @@ def _corrected_since(trial: LotStory, parent: LotStory, taken: VolumeEntry) -> l
             }
         )  # fmt: skip
     return out
-
-
-def came_along(trial: LotStory) -> set[int]:
-    """The entries that came along from the batch, as they were put right since."""
-    came: set[int] = set()
-    for entry in trial.events:  # a correction comes after what it corrects
-        if entry.replaces_id in came or (entry.replaces_id is None and entry.reason == CARRIED):
-            came.add(entry.id)
-    return came
 
 
 def scale_doses(trial: LotStory, batch: BatchState) -> list[dict[str, Any]]:

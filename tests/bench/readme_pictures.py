@@ -20,7 +20,7 @@ sys.path.insert(0, str(ROOT / "tests" / "browser"))
 from driving import Page, Server, open_browser  # noqa: E402
 
 from colourmatch.book.lot_book import open_book  # noqa: E402
-from colourmatch.workflow.lot import open_example  # noqa: E402
+from colourmatch.demo import make_example  # noqa: E402
 
 PICTURES = ROOT / "colourmatch" / "screens" / "pictures"
 #: name -> screen, its size, pixels per point, and how much of the empty top is cut off, in points
@@ -48,7 +48,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         with open_book(folder / "empty.sqlite"), open_book(folder / "book.sqlite") as book:
-            lot, place = open_example(book), book.place
+            lot, place = make_example(book), book.place
         for shown, wanted in ((str(folder / "empty.sqlite"), ""), (place, "match")):
             server, driver = Server(folder, shown), open_browser(folder / "profile")
             try:

@@ -12,7 +12,8 @@ from pathlib import Path
 
 import pytest
 
-from colourmatch.book.lot_book import LotBook, open_book, restore_book
+from colourmatch.book.lot_book import LotBook, open_book
+from colourmatch.book.restoring import restore_book
 from colourmatch.errors import BookError
 
 

@@ -314,7 +314,7 @@ def test_a_closed_lot_is_opened_again_and_closed_again(book: LotBook, lot: int) 
 
 
 def test_what_cannot_be_opened_again_is_told(book: LotBook, lot: int) -> None:
-    from colourmatch.workflow.trials import finish_trial
+    from colourmatch.workflow.closing import finish_trial
 
     with pytest.raises(InputError, match="is open"):
         book.reopen_lot(lot, "x")

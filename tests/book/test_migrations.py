@@ -17,14 +17,16 @@ from sqlalchemy import inspect
 from sqlalchemy.exc import DBAPIError
 
 from colourmatch.book import migrate, opening, tables
-from colourmatch.book.lot_book import LotBook, open_book, restore_book
+from colourmatch.book.lot_book import LotBook, open_book
+from colourmatch.book.restoring import restore_book
 from colourmatch.errors import BookError
 
 
 def make_older(location: str, version: str = "0001") -> None:
     url = opening.parse_location(location)
     engine = opening.make_engine(url)
-    migrate.upgrade(engine, version)
+    with opening.write(engine) as connection:
+        migrate.upgrade(connection, version)
     engine.dispose()
 
 

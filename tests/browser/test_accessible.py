@@ -19,7 +19,8 @@ import pytest
 from driving import CHROMIUM, DRIVER, SCREENS, Browsers, Page, Server
 
 from colourmatch.book.lot_book import open_book
-from colourmatch.workflow.lot import close_lot, open_example
+from colourmatch.demo import make_example
+from colourmatch.workflow.closing import close_lot
 from colourmatch.workflow.references import enter_reference
 
 #: Rule and the start of a selector of Streamlit's own parts that may break it; none does at present.
@@ -61,7 +62,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> Iterator[list[str]]:
     """The addresses of all pages of an app whose book holds something for each."""
     folder = tmp_path_factory.mktemp("accessible")
     with open_book(folder / "book.sqlite") as book:
-        lot = open_example(book)
+        lot = make_example(book)
         done = book.new_lot("a finished aperitif", 900, book.lot_story(lot).lot.stocks[:1], jurisdiction="EU")
         book.add_addition(done.id, book.lot_story(lot).lot.stocks[0], drops=12)
         close_lot(book, done.id, "matched", "")

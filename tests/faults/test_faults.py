@@ -29,7 +29,8 @@ from colourmatch.book import transactions as base
 from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.cli import run
 from colourmatch.errors import BookError
-from colourmatch.workflow.lot import close_lot, describe_lot, record_photos
+from colourmatch.workflow.closing import close_lot
+from colourmatch.workflow.lot import describe_lot, record_photos
 from colourmatch.workflow.recheck import record_recheck
 
 ROOT = Path(__file__).parents[2]

@@ -12,7 +12,8 @@ import pytest
 
 from colourmatch.book.lot_book import LotBook
 from colourmatch.errors import InputError, NotFoundError
-from colourmatch.paper.labels import label_text, write_label_page
+from colourmatch.paper.labels import write_label_page
+from colourmatch.workflow.label_lines import label_text
 
 
 def make_page(book: LotBook, lot: int | str, **options) -> bytes:

@@ -16,7 +16,8 @@ from test_pages import open_app
 from colourmatch.book.lot_book import LotBook
 from colourmatch.cli import run
 from colourmatch.screens.html import place_beside, spread_of
-from colourmatch.workflow.lot import close_lot, record_photos
+from colourmatch.workflow.closing import close_lot
+from colourmatch.workflow.lot import record_photos
 
 #: Digits that are no figures of a lot: names of standards, lights and colourants, moments, entries by number, and what
 #: brackets and bars mean on every page.

@@ -3,7 +3,8 @@
 import pytest
 
 from colourmatch.workflow.ceilings import passed_ceilings
-from colourmatch.workflow.lot import close_lot, describe_lot
+from colourmatch.workflow.closing import close_lot
+from colourmatch.workflow.lot import describe_lot
 
 
 @pytest.fixture

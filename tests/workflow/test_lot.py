@@ -17,7 +17,8 @@ from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.model import View, absorbance_to_lab, base_shapes
 from colourmatch.workflow import fitting
 from colourmatch.workflow import lot as work
-from colourmatch.workflow.lot import advise_lot, close_lot, describe_lot, record_photos
+from colourmatch.workflow.closing import close_lot
+from colourmatch.workflow.lot import advise_lot, describe_lot, record_photos
 
 VIEW = View(10, 5)
 BASE = 0.25 * base_shapes()[0] + 0.10 * base_shapes()[3]  # absorbance of 1 cm, undiluted

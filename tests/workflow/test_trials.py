@@ -11,11 +11,12 @@ from types import SimpleNamespace
 import pytest
 from test_lot import Bench
 
+from colourmatch.book.carried import CARRIED
 from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.errors import ClosedError, InputError, NotFoundError
+from colourmatch.workflow.closing import UNSEEN, finish_trial
 from colourmatch.workflow.fitting import make_prior
-from colourmatch.workflow.lot import UNSEEN
-from colourmatch.workflow.trials import CARRIED, describe_trials, finish_trial, scale_doses
+from colourmatch.workflow.trials import describe_trials, scale_doses
 
 
 @pytest.fixture

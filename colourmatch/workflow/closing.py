@@ -1,0 +1,98 @@
+"""Ends a lot: its final figures, what it taught about its stocks, and the way of a trial back into its batch."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from colourmatch.book.checks import check_outcome
+from colourmatch.book.entries import ClosingEntry, VolumeEntry, contradict
+from colourmatch.errors import ClosedError, QuestionError
+from colourmatch.workflow.ceilings import passed_ceilings
+from colourmatch.workflow.fitting import LEAST_LEARNT_SD, usable_photos
+from colourmatch.workflow.lot import advise_story, tell_care
+from colourmatch.workflow.trials import open_trials
+
+if TYPE_CHECKING:
+    from colourmatch.book.lot_book import LotBook
+
+#: What the record says of a lot that ended unseen.
+UNSEEN = "Closed without a photo of its last state."
+
+
+def close_lot(
+    book: LotBook,
+    lot: int | str,
+    reason: str | None = None,
+    text: str = "",
+    *,
+    sure: bool = False,
+    entered_by: str | None = None,
+    token: str | None = None,
+) -> dict[str, Any]:
+    """Close a lot: keep its final figures, and what it taught about its stocks as the next lot's starting point.
+
+    The same call again with its `token` closes nothing twice. ClosedError when the lot is closed already; InputError for
+    a reason that the advice contradicts (`entries.contradict`), unless `sure` says that it is meant.
+    """
+    story = book.lot_story(lot)
+    photos = usable_photos(story)
+    known = book.entered_with(story.lot.id, token)
+    if isinstance(
+        known, ClosingEntry
+    ):  # the advice of now may be another; what was not said is as it was entered
+        advice, reason, text = known.final or {}, reason or known.outcome, text or known.text
+    else:
+        advice = advise_story(book, story) | tell_care(story)
+    outcome = reason or (advice["reason"] if advice["action"] == "stop" else "stopped by the maker")
+    words = text or (advice["text"] if advice["action"] == "stop" else "")
+    if not advice.get("state_photographed", True):
+        words = f"{words.removesuffix(UNSEEN).strip()} {UNSEEN}".strip()
+    said = "" if known or story.lot.closed else contradict(check_outcome(outcome), advice)
+    if said and not sure:
+        raise QuestionError(
+            f"The advice is not {outcome} but: {said} Follow it, or close the lot all the same with --sure."
+        )
+    entry = book.close_lot(story.lot.id, outcome, words, advice, entered_by=entered_by, token=token)
+    advice = entry.final or advice
+    dosed, shelf = {a.stock for a in story.additions}, book.list_stocks()
+    for k, learnt in enumerate(advice.get("stocks_learnt") or []):
+        if learnt["stock"] in dosed and len(photos) >= 2:
+            sd = max(float(np.log(learnt["high"] / learnt["low"])) / 3.92, LEAST_LEARNT_SD)
+            once = token and f"{token}-learnt-{k}"
+            taught = book.record_learnt(
+                learnt["stock"], learnt["strength_factor"], sd, story.lot.id, token=once
+            )
+            # what was thinned from it is as strong, unless its own drops say more
+            for thin in shelf:
+                if thin.diluted_from_id == taught.id and thin.name not in dosed and thin.strength_rel_sd > sd:
+                    again = once and f"{once}-{thin.id}"
+                    book.record_learnt(thin.id, learnt["strength_factor"], sd, story.lot.id, token=again)
+    return {
+        "lot": story.lot.id,
+        "closed": True,
+        "outcome": entry.outcome,
+        "text": entry.text,
+        "advice": advice,
+        "warnings": passed_ceilings(story),
+        "against": entry.against,
+        "open_trials": open_trials(book, story.lot.id, closed=True),
+    }
+
+
+def finish_trial(
+    book: LotBook, trial: int | str, *, entered_by: str | None = None, token: str | None = None
+) -> VolumeEntry:
+    """Close a trial, keep what it taught of its stocks, and pour the rest of it back into its batch."""
+    head = book.find_lot(trial)
+    if head.trial_of is not None and not head.closed:
+        if book.find_lot(head.trial_of).closed:
+            raise ClosedError(
+                f"Lot {head.trial_of}, from which this trial was taken, is closed: nothing is poured back into it. "
+                f"Close the trial, lot {head.id}, by itself."
+            )
+        text = f"Poured back into lot {head.trial_of}."
+        once = token and f"{token}-close"
+        close_lot(book, head.id, "trial", text, entered_by=entered_by, token=once)
+    return book.pour_back_trial(head.id, entered_by=entered_by, token=token)
