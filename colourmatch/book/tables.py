@@ -2,7 +2,7 @@
 
 Rows are only ever added: triggers refuse UPDATE, DELETE and TRUNCATE. The head of an entry is in lot_entries,
 so that one sequence of ids orders all that happened to a lot; its particulars are in a table of its kind.
-A change here needs a migration; tests/lots/test_migrations.py compares the two.
+A change here needs a migration; tests/book/test_migrations.py compares the two.
 """
 
 from __future__ import annotations

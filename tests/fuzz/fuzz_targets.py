@@ -23,7 +23,8 @@ import click
 from fuzz_seeds import card_seed, draw_picture, fix_png, make_book, picture_seeds, to_file
 from mutating import HOSTILE, mutate_bytes, mutate_export, mutate_words
 
-from colourmatch.book.lot_book import LotBook, open_book, restore_book
+from colourmatch.book.lot_book import LotBook, open_book
+from colourmatch.book.restoring import restore_book
 from colourmatch.errors import ColourMatchError
 
 #: What a sentence that says what to do begins with, or goes on with behind a comma, a semicolon, "then" or "or".
