@@ -401,6 +401,8 @@ def report(outcomes: list[Outcome], tolerance: float) -> dict[str, float]:
 
 def report_near(told: list[Told]) -> dict[str, float]:
     """Prints how well the difference is known near a match, by all photos and by the last alone, and gives it."""
+    if not told:
+        return {}
     true, figures = np.array([one.true for one in told]), {}
     for name, shown in (("now", [one.now for one in told]), ("alone", [one.alone for one in told])):
         value, low, high = np.array([(one.value, one.low, one.high) for one in shown]).T

@@ -19,9 +19,10 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-from bench_dosing import Case, Outcome, draw_case, report, true_difference
+from bench_dosing import Case, Outcome, Told, draw_case, report, true_difference
 
 from colourmatch.book.lot_book import open_book
+from colourmatch.colour.difference import Interval
 from colourmatch.colour.spectra import WAVELENGTHS_NM
 from colourmatch.simulate import save_photo, vary
 from colourmatch.simulate.vary import WARM_LIGHTS, Take
@@ -74,7 +75,7 @@ def play(lot: int, seed: int, tolerance: float, moving: bool = False) -> tuple[O
     case = draw_case(rng, _KINDS[lot % len(_KINDS)])
     lines, first_error, seconds, drops, again = [], np.nan, 0.0, case.start_drops, 0
     free = true_difference(case, np.arange(0, 4000))
-    dilution = case.view.dilution
+    dilution, told_near = case.view.dilution, []
     with (
         tempfile.TemporaryDirectory() as place,
         open_book(Path(place) / "book.sqlite") as book,
@@ -95,6 +96,9 @@ def play(lot: int, seed: int, tolerance: float, moving: bool = False) -> tuple[O
             )[0]
             seconds = max(seconds, time.perf_counter() - start)
             advice = result["advice"]
+            if advice and advice["now"] and dilution == case.view.dilution:
+                true = float(true_difference(case, np.array([drops]))[0])
+                told_near.append(Told(true, Interval(**advice["now"]), Interval(**result["delta_e_2000"])))
             told = [re.search(r"made up to ([\d.]+) in all", flag["text"]) for flag in result["quality"]]
             dilution = max([dilution, *(float(found[1]) for found in told if found)])
             if advice is None:  # refused: the maker does what it says and photographs again
@@ -126,6 +130,7 @@ def play(lot: int, seed: int, tolerance: float, moving: bool = False) -> tuple[O
         case, drops, photo, advice["reason"] if advice and advice["action"] == "stop" else "unfinished",
         float(true_difference(case, np.array([drops]))[0]), best, float(free.min()),
         bool(held > case.ceiling + 1e-9 and drops > case.start_drops), first_error, seconds, float(free.argmin()),
+        told_near,
     )  # fmt: skip
     return outcome, "\n".join(lines), again
 
