@@ -6,14 +6,12 @@ Like all history they are only added to: something is forgotten by an entry that
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from colourmatch.book.checks import check_name, check_text, name_key, to_json
 from colourmatch.book.transactions import find_token, insert, refuse_other
-from colourmatch.errors import ColourMatchError, PhotoError
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
@@ -113,19 +111,6 @@ def since_forgotten(entries: Sequence[CalibrationEntry], forgotten: str) -> list
     return [entry for entry in entries if entry.id > last and entry.kind != forgotten]
 
 
-def open_photo(source: Path | str | tuple[bytes, str]) -> tuple[bytes, str]:
-    """The bytes of a photo and its name; PhotoError when it cannot be read."""
-    if isinstance(source, tuple):
-        return source
-    path = Path(source)
-    try:
-        return path.read_bytes(), path.name
-    except OSError as error:
-        raise PhotoError(
-            f"The photo {path} cannot be read: {error.strerror or error}. Check the path."
-        ) from None
-
-
 def choose_for_lot(
     book: LotBook,
     lot: int,
@@ -146,11 +131,3 @@ def lot_choice(book: LotBook, lot: int) -> dict[str, Any]:
     """The card and light of a lot's photos: {"card": name or None, "light": name or None}."""
     entries = list_entries(book, (LOT_CHOICE,), f"lot {lot}")
     return {"card": None, "light": None} | (entries[-1].data if entries else {})
-
-
-def refuse_or(act: Callable[[], dict[str, Any]], name: str) -> dict[str, Any]:
-    """What `act` gives, or the refusal as an entry with its sentence, so that one photo stops no other."""
-    try:
-        return act()
-    except ColourMatchError as error:
-        return {"photo": name, "entry": None, "error": error.text, "code": error.code}

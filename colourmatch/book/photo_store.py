@@ -43,12 +43,40 @@ def read_photo(photo: bytes | Path | str) -> bytes:
         except FileNotFoundError:
             raise NotFoundError(f"There is no photo {photo}. Check the path.") from None
         except OSError as error:
-            raise PhotoError(
-                f"The photo {photo} cannot be read: {error.strerror or error}. Check the path."
-            ) from None
+            raise _unreadable(photo, error) from None
     if not data:
         raise PhotoError("The photo is empty. Copy it from the phone again.")
     return data
+
+
+@dataclass(frozen=True)
+class SentPhoto:
+    """A photo as it is sent: its bytes, empty where they cannot be read, its name, and why not."""
+
+    content: bytes
+    name: str
+    unreadable: PhotoError | None = None
+
+    def whole(self) -> tuple[bytes, str]:
+        """The bytes and the name; PhotoError says why the bytes cannot be read."""
+        if self.unreadable is not None:
+            raise self.unreadable
+        return self.content, self.name
+
+
+def open_source(source: Source) -> SentPhoto:
+    """The bytes of a photo and its name, whether it is a file or its bytes with its name."""
+    if isinstance(source, tuple):
+        return SentPhoto(*source)
+    path = Path(source)
+    try:
+        return SentPhoto(path.read_bytes(), path.name)
+    except OSError as error:
+        return SentPhoto(b"", path.name, _unreadable(path, error))
+
+
+def _unreadable(path: Path | str, error: OSError) -> PhotoError:
+    return PhotoError(f"The photo {path} cannot be read: {error.strerror or error}. Check the path.")
 
 
 def hash_photo(photo: bytes | Path | str) -> str:

@@ -11,7 +11,7 @@ from colourmatch.book.calibrations import choose_for_lot, lot_choice
 from colourmatch.book.lot_book import LotBook
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.instrument import cards
-from colourmatch.instrument.phones import lot_reader, note_for_lot
+from colourmatch.instrument.incoming import lot_reader, note_for_lot
 from colourmatch.simulate import (
     Light,
     Obstacle,
