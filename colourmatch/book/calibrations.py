@@ -6,7 +6,7 @@ Like all history they are only added to: something is forgotten by an entry that
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -87,6 +87,7 @@ def list_entries(
     from sqlalchemy import select
 
     from colourmatch.book import tables as t
+    from colourmatch.book.rows import pick_fields
 
     query = select(t.calibrations).where(t.calibrations.c.kind.in_(kinds)).order_by(t.calibrations.c.id)
     if name is not None:
@@ -96,13 +97,9 @@ def list_entries(
     with book._read() as connection:
         rows = connection.execute(query).mappings().all()
     return [
-        CalibrationEntry(
-            row["id"], row["kind"], row["name"], row["light"], json.loads(row["data"] or "{}"),
-            row["created_at"], row["entered_by"], row["original_sha256"], row["stored_name"],
-            row["original_name"],
-        )
+        CalibrationEntry(**pick_fields(row, CalibrationEntry) | {"data": json.loads(row["data"] or "{}")})
         for row in rows
-    ]  # fmt: skip
+    ]
 
 
 def since_forgotten(entries: Sequence[CalibrationEntry], forgotten: str) -> list[CalibrationEntry]:
@@ -112,19 +109,13 @@ def since_forgotten(entries: Sequence[CalibrationEntry], forgotten: str) -> list
 
 
 def choose_for_lot(
-    book: LotBook,
-    lot: int,
-    *,
-    card: str | None = None,
-    light: str | None = None,
-    entered_by: str | None = None,
-) -> dict[str, Any]:
-    """Note the card and the light of a lot's photos from now on; what is None stays as it was."""
-    told = lot_choice(book, lot)
-    wanted = told | {k: v for k, v in (("card", card), ("light", light)) if v is not None}
-    if wanted != told:
+    book: LotBook, lot: int, said: Mapping[str, str | None], entered_by: str | None = None
+) -> None:
+    """Note the "card" and the "light" of a lot's photos from now on; what is None stays as it was."""
+    noted = lot_choice(book, lot)
+    wanted = noted | {key: name for key, name in said.items() if name is not None}
+    if wanted != noted:
         add_entry(book, LOT_CHOICE, f"lot {lot}", wanted, entered_by=entered_by)
-    return wanted
 
 
 def lot_choice(book: LotBook, lot: int) -> dict[str, Any]:

@@ -49,30 +49,15 @@ def read_photo(photo: bytes | Path | str) -> bytes:
     return data
 
 
-@dataclass(frozen=True)
-class SentPhoto:
-    """A photo as it is sent: its bytes, empty where they cannot be read, its name, and why not."""
-
-    content: bytes
-    name: str
-    unreadable: PhotoError | None = None
-
-    def whole(self) -> tuple[bytes, str]:
-        """The bytes and the name; PhotoError says why the bytes cannot be read."""
-        if self.unreadable is not None:
-            raise self.unreadable
-        return self.content, self.name
-
-
-def open_source(source: Source) -> SentPhoto:
-    """The bytes of a photo and its name, whether it is a file or its bytes with its name."""
+def open_source(source: Source) -> tuple[bytes, str]:
+    """The bytes of a photo and its name; PhotoError when they cannot be read."""
     if isinstance(source, tuple):
-        return SentPhoto(*source)
+        return source
     path = Path(source)
     try:
-        return SentPhoto(path.read_bytes(), path.name)
+        return path.read_bytes(), path.name
     except OSError as error:
-        return SentPhoto(b"", path.name, _unreadable(path, error))
+        raise _unreadable(path, error) from None
 
 
 def _unreadable(path: Path | str, error: OSError) -> PhotoError:

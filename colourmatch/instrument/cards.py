@@ -80,7 +80,7 @@ def photograph_card(
 
     def read(source: Source) -> dict[str, Any]:
         try:
-            content, file_name = photo = open_source(source).whole()
+            content, file_name = photo = open_source(source)
             reading = read_greys(content, grey, reflectance=level, paper=white, name=file_name)
             entry = add_entry(book, CARD, name, reading.to_json(), photo=photo, entered_by=entered_by)
         except ColourMatchError as error:  # one photo stops no other
@@ -185,7 +185,7 @@ def compare_card(book: LotBook, name: str, source: Source) -> dict[str, Any]:
 
     profile = card_profile(book, name)
     assert profile is not None
-    content, file_name = open_source(source).whole()
+    content, file_name = open_source(source)
     before, after = (measure_photo(content, file_name, greys).to_json() for greys in (None, profile.greys))
     parts = ("spots", "delta_e_2000", "difference", "quality")
     return {

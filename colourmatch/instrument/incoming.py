@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Generic, NamedTuple, TypeVar
 from colourmatch.book.calibrations import FIT, choose_for_lot, list_entries, lot_choice
 from colourmatch.book.entries import PhotoEntry, ReferenceReading
 from colourmatch.book.photo_store import hash_photo, open_source
-from colourmatch.errors import NotFoundError
+from colourmatch.errors import NotFoundError, PhotoError
 from colourmatch.instrument.cards import card_profile
 from colourmatch.instrument.phone_correction import calibrate, find_calibration
 
@@ -85,15 +85,19 @@ class Reader(NamedTuple):
         without the printed card. ahead: what was read of it with `greys` beforehand, as JSON; it is taken where it is of
         these very bytes.
         """
-        sent = open_source(source)
-        known = find(sent.content) if sent.content else None
+        to_read: bytes | Path
+        try:
+            content, name = to_read, _ = open_source(source)
+        except PhotoError:  # measuring says why in its own words
+            to_read = Path(str(source))
+            content, name = b"", to_read.name
+        known = find(content) if content else None
         if known is not None:
-            self.book.photo_store.put_back(known.stored_name, sent.content)
-            return IncomingPhoto(sent.content, sent.name, known.measurement or {}, known)
-        if ahead is None or not _is_of(ahead, sent.content):
-            to_read = Path(str(source)) if sent.unreadable else sent.content  # measuring then says why
-            ahead = self._measure(to_read, sent.name, rectangles)
-        return IncomingPhoto(sent.content, sent.name, self.finish(ahead))
+            self.book.photo_store.put_back(known.stored_name, content)
+            return IncomingPhoto(content, name, known.measurement or {}, known)
+        if ahead is None or not _is_of(ahead, content):
+            ahead = self._measure(to_read, name, rectangles)
+        return IncomingPhoto(content, name, self.finish(ahead))
 
     def _measure(
         self, photo: bytes | Path, name: str, rectangles: Mapping[str, Any] | None
@@ -115,17 +119,17 @@ def _is_of(measured: dict[str, Any], content: bytes) -> bool:
 
 def open_reader(book: LotBook, card: str | None = None, light: str | None = None) -> Reader:
     """The reader for a card and a light by name; the book's default card and a phone's only light where None."""
-    return Reader(book, card_profile(book, card), light, light is not None)
+    return Reader(book, card_profile(book, card), light, insist=light is not None)
 
 
-def lot_reader(book: LotBook, lot: int, light: str | None = None) -> Reader:
+def lot_reader(book: LotBook, lot: int) -> Reader:
     """The reader of a lot's photos: as noted for the lot, else the default card and the phone's only light."""
     noted = lot_choice(book, lot)
     try:
         profile = card_profile(book, noted["card"])
     except NotFoundError:  # the lot's card was forgotten since
         profile = None
-    return Reader(book, profile, light or noted["light"], light is not None)
+    return Reader(book, profile, noted["light"], insist=False)
 
 
 def take_in_for_lot(
@@ -164,5 +168,4 @@ def note_for_lot(
             f"No phone is calibrated in a light {light!r}.{there} Calibrate one with: colourmatch phone add PHOTO "
             f"--light {light} --batch red=12"
         )
-    if card is not None or light is not None:
-        choose_for_lot(book, lot, card=card, light=light, entered_by=entered_by)
+    choose_for_lot(book, lot, {"card": card, "light": light}, entered_by)

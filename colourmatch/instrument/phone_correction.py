@@ -17,6 +17,7 @@ from colourmatch.errors import NotFoundError
 
 if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
+    from colourmatch.colour.difference import Difference
     from colourmatch.instrument.phone_calibration import Corrected, PhoneFit
     from colourmatch.liquid.phone import PhonePrior
 
@@ -138,13 +139,7 @@ def _leave(measurement: dict[str, Any], found: Calibration) -> dict[str, Any]:
     phone = parts["phone"] * strain**2
     labs = [np.array(spots[name]["lab"]) for name in SPOTS]
     difference = compare_lab(labs[0], labs[1], parts["photo"] + parts["scene"], phone, parts.get("lost"))
-    return out | {
-        "delta_e_2000": difference.delta_e_2000.to_json(),
-        "difference": difference.to_json(),
-        "uncertainty": measurement["uncertainty"]
-        | {"phone": [[float(f"{v:.4g}") for v in row] for row in phone]},
-        "as_read": {key: measurement[key] for key in ("delta_e_2000", "difference", "uncertainty")},
-    }
+    return out | _describe_difference(measurement, difference, parts | {"phone": phone})
 
 
 def _compare(
@@ -181,6 +176,13 @@ def _compare(
     )
     difference = compare_lab(ref.lab, bat.lab, noise, phone, lost)
     parts = {"photo": noise - scene, "scene": scene, "phone": phone, "lost": lost}
+    return _describe_difference(measurement, difference, parts)
+
+
+def _describe_difference(
+    measurement: dict[str, Any], difference: Difference, parts: dict[str, Array]
+) -> dict[str, Any]:
+    """A corrected difference as measurements have it, and beside it what was read."""
     return {
         "delta_e_2000": difference.delta_e_2000.to_json(),
         "difference": difference.to_json(),

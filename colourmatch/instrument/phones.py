@@ -9,7 +9,6 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from colourmatch.book.calibrations import (
     FIT,
@@ -31,8 +30,6 @@ if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
     from colourmatch.book.photo_store import Source
     from colourmatch.instrument.cards import CardProfile
-
-Array = NDArray[np.float64]
 
 
 def add_known_photo(
@@ -58,7 +55,7 @@ def add_known_photo(
     contents = {spot: _check_known(book, spot, held) for spot, held in known.items()}
     if not contents:
         raise InputError("Say what is in the glasses: --batch red=12 or --reference red=6,yellow=4, in mg/l.")
-    photo = open_source(source).whole()
+    photo = open_source(source)
     measurement = measure_photo(*photo, card.greys if card else None).to_json()
     measurement["card_profile"] = card.named if card else None
     for spot in contents:
@@ -157,7 +154,7 @@ def fit_known(
             bool(e.data["measurement"].get("card_profile")),
             parse_tone(e.data["measurement"].get("tone")),
             spot,
-            _lab_sd(e.data["measurement"]["spots"][spot]),
+            np.array(sd, float) if (sd := e.data["measurement"]["spots"][spot].get("lab_sd")) else None,
         )
         for e in entries
         for spot, held in e.data["known"].items()
@@ -197,10 +194,6 @@ def forget_phone(
     name, lamp = _pick(book, phone, light)
     add_entry(book, PHONE_FORGOTTEN, name, light=lamp, entered_by=entered_by)
     return {"phone": name, "light": lamp, "forgotten": True}
-
-
-def _lab_sd(spot: dict[str, Any]) -> Array | None:
-    return np.array(spot["lab_sd"], float) if spot.get("lab_sd") else None
 
 
 def _pairs(book: LotBook) -> list[tuple[str, str]]:

@@ -70,7 +70,7 @@ def record_reference(
         if photo.known is not None:
             entries.append(measurement | {"reading": photo.known.id, "note": None, "repeated": True})
             continue
-        note, kept = photo.refused or _what_is_missing(measurement, spot), None
+        note, kept = photo.refused or _why_unseen(measurement, spot), None
         try:
             kept = None if note else book.photo_store.keep(photo.content)
         except PhotoError as error:
@@ -98,7 +98,7 @@ def _find(book: LotBook, name: str) -> Reference | None:
         return None
 
 
-def _what_is_missing(measurement: dict[str, Any], spot: str) -> str | None:
+def _why_unseen(measurement: dict[str, Any], spot: str) -> str | None:
     if measurement["spots"].get(spot):
         return None
     other = SPOTS[1 - SPOTS.index(spot)]
