@@ -6,14 +6,12 @@ Like all history they are only added to: something is forgotten by an entry that
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from colourmatch.book.checks import check_name, check_text, name_key, to_json
 from colourmatch.book.transactions import find_token, insert, refuse_other
-from colourmatch.errors import ColourMatchError, PhotoError
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
@@ -89,6 +87,7 @@ def list_entries(
     from sqlalchemy import select
 
     from colourmatch.book import tables as t
+    from colourmatch.book.rows import pick_fields
 
     query = select(t.calibrations).where(t.calibrations.c.kind.in_(kinds)).order_by(t.calibrations.c.id)
     if name is not None:
@@ -98,13 +97,9 @@ def list_entries(
     with book._read() as connection:
         rows = connection.execute(query).mappings().all()
     return [
-        CalibrationEntry(
-            row["id"], row["kind"], row["name"], row["light"], json.loads(row["data"] or "{}"),
-            row["created_at"], row["entered_by"], row["original_sha256"], row["stored_name"],
-            row["original_name"],
-        )
+        CalibrationEntry(**pick_fields(row, CalibrationEntry) | {"data": json.loads(row["data"] or "{}")})
         for row in rows
-    ]  # fmt: skip
+    ]
 
 
 def since_forgotten(entries: Sequence[CalibrationEntry], forgotten: str) -> list[CalibrationEntry]:
@@ -113,44 +108,17 @@ def since_forgotten(entries: Sequence[CalibrationEntry], forgotten: str) -> list
     return [entry for entry in entries if entry.id > last and entry.kind != forgotten]
 
 
-def open_photo(source: Path | str | tuple[bytes, str]) -> tuple[bytes, str]:
-    """The bytes of a photo and its name; PhotoError when it cannot be read."""
-    if isinstance(source, tuple):
-        return source
-    path = Path(source)
-    try:
-        return path.read_bytes(), path.name
-    except OSError as error:
-        raise PhotoError(
-            f"The photo {path} cannot be read: {error.strerror or error}. Check the path."
-        ) from None
-
-
 def choose_for_lot(
-    book: LotBook,
-    lot: int,
-    *,
-    card: str | None = None,
-    light: str | None = None,
-    entered_by: str | None = None,
-) -> dict[str, Any]:
-    """Note the card and the light of a lot's photos from now on; what is None stays as it was."""
-    told = lot_choice(book, lot)
-    wanted = told | {k: v for k, v in (("card", card), ("light", light)) if v is not None}
-    if wanted != told:
+    book: LotBook, lot: int, said: Mapping[str, str | None], entered_by: str | None = None
+) -> None:
+    """Note the "card" and the "light" of a lot's photos from now on; what is None stays as it was."""
+    noted = lot_choice(book, lot)
+    wanted = noted | {key: name for key, name in said.items() if name is not None}
+    if wanted != noted:
         add_entry(book, LOT_CHOICE, f"lot {lot}", wanted, entered_by=entered_by)
-    return wanted
 
 
 def lot_choice(book: LotBook, lot: int) -> dict[str, Any]:
     """The card and light of a lot's photos: {"card": name or None, "light": name or None}."""
     entries = list_entries(book, (LOT_CHOICE,), f"lot {lot}")
     return {"card": None, "light": None} | (entries[-1].data if entries else {})
-
-
-def refuse_or(act: Callable[[], dict[str, Any]], name: str) -> dict[str, Any]:
-    """What `act` gives, or the refusal as an entry with its sentence, so that one photo stops no other."""
-    try:
-        return act()
-    except ColourMatchError as error:
-        return {"photo": name, "entry": None, "error": error.text, "code": error.code}

@@ -43,12 +43,25 @@ def read_photo(photo: bytes | Path | str) -> bytes:
         except FileNotFoundError:
             raise NotFoundError(f"There is no photo {photo}. Check the path.") from None
         except OSError as error:
-            raise PhotoError(
-                f"The photo {photo} cannot be read: {error.strerror or error}. Check the path."
-            ) from None
+            raise _unreadable(photo, error) from None
     if not data:
         raise PhotoError("The photo is empty. Copy it from the phone again.")
     return data
+
+
+def open_source(source: Source) -> tuple[bytes, str]:
+    """The bytes of a photo and its name; PhotoError when they cannot be read."""
+    if isinstance(source, tuple):
+        return source
+    path = Path(source)
+    try:
+        return path.read_bytes(), path.name
+    except OSError as error:
+        raise _unreadable(path, error) from None
+
+
+def _unreadable(path: Path | str, error: OSError) -> PhotoError:
+    return PhotoError(f"The photo {path} cannot be read: {error.strerror or error}. Check the path.")
 
 
 def hash_photo(photo: bytes | Path | str) -> str:

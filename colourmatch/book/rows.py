@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, RowMapping, Select, func, select
@@ -43,6 +44,11 @@ def from_json(text: str | None) -> Any:
     return None if text is None else json.loads(text)
 
 
+def pick_fields(row: RowMapping, record: type[Any]) -> dict[str, Any]:
+    """What a row has for the fields of a record, by name."""
+    return {field.name: row[field.name] for field in fields(record) if field.name in row}
+
+
 def _triple(row: RowMapping, names: Sequence[str]) -> tuple[float, float, float] | None:
     first, second, third = (row[name] for name in names)
     return None if first is None else (first, second, third)
@@ -53,10 +59,7 @@ def read_references(connection: Connection, query: Query | None = None) -> list[
     rows = connection.execute(
         select(t.references).order_by(t.references.c.name_key) if query is None else query
     )
-    return [
-        Reference(row["id"], row["name"], row["notes"], row["created_at"], row["entered_by"])
-        for row in rows.mappings()
-    ]
+    return [Reference(**pick_fields(row, Reference)) for row in rows.mappings()]
 
 
 def read_reference_readings(connection: Connection, reference_id: int) -> list[ReferenceReading]:
@@ -65,20 +68,12 @@ def read_reference_readings(connection: Connection, reference_id: int) -> list[R
     rows = connection.execute(select(table).where(table.c.reference_id == reference_id).order_by(table.c.id))
     return [
         ReferenceReading(
-            id=row["id"],
-            reference_id=row["reference_id"],
-            lab=(row["lab_l"], row["lab_a"], row["lab_b"]),
-            lab_sd=_triple(row, ("lab_l_sd", "lab_a_sd", "lab_b_sd")),
-            depth_mm=row["depth_mm"],
-            dilution=row["dilution"],
-            photo_sha256=row["photo_sha256"],
-            measurement=from_json(row["measurement"]),
-            created_at=row["created_at"],
-            entered_by=row["entered_by"],
-            original_sha256=row["original_sha256"],
-            stored_name=row["stored_name"],
-            original_name=row["original_name"],
-            taken_at=row["taken_at"],
+            **pick_fields(row, ReferenceReading)
+            | {
+                "lab": _triple(row, ("lab_l", "lab_a", "lab_b")),
+                "lab_sd": _triple(row, ("lab_l_sd", "lab_a_sd", "lab_b_sd")),
+                "measurement": from_json(row["measurement"]),
+            }
         )
         for row in rows.mappings()
     ]
@@ -102,12 +97,9 @@ def _stock(row: RowMapping, changes: Sequence[RowMapping]) -> StockEntry:
     taken_back = {change["lot_id"]: change["id"] for change in changes if change["kind"] == "unlearnt"}
     told: list[str] = []
     now: dict[str, Any] = {
-        "name": row["name"],
-        "notes": row["notes"],
+        **pick_fields(row, StockEntry),
         "label_strength_g_per_100ml": row["strength_g_per_100ml"],
-        "strength_rel_sd": row["strength_rel_sd"],
-        "drop_ml": row["drop_ml"],
-        "drop_rel_sd": row["drop_rel_sd"],
+        "label_strength_rel_sd": row["strength_rel_sd"],
         "strength_factor": 1.0,
         "learnt_from_lot_id": None,
         "weighed": False,
@@ -127,15 +119,7 @@ def _stock(row: RowMapping, changes: Sequence[RowMapping]) -> StockEntry:
         elif change["kind"] == "corrected":
             told.append(_put_right(now, change))
     return StockEntry(
-        id=row["id"],
-        colourant=row["colourant"],
-        label_strength_rel_sd=row["strength_rel_sd"],
-        made_in=row["made_in"],
-        density_g_per_ml=row["density_g_per_ml"],
-        diluted_from_id=row["diluted_from_id"],
-        created_at=row["created_at"],
         changed_at=changes[-1]["created_at"] if changes else row["created_at"],
-        entered_by=row["entered_by"],
         corrected=tuple(told),
         **now,
     )
@@ -164,9 +148,7 @@ def read_stock_changes(connection: Connection, stock_id: int) -> list[StockChang
     """Later entries of one stock in order."""
     table = t.stock_entries
     rows = connection.execute(select(table).where(table.c.stock_id == stock_id).order_by(table.c.id))
-    return [
-        StockChange(**{key: value for key, value in row.items() if key != "token"}) for row in rows.mappings()
-    ]
+    return [StockChange(**pick_fields(row, StockChange)) for row in rows.mappings()]
 
 
 def read_renamed(connection: Connection) -> dict[int, list[tuple[str, str]]]:
@@ -234,8 +216,7 @@ def read_lots(connection: Connection, query: Query, at: str | None = None) -> li
 
 
 def _lot(row: RowMapping, stocks: Sequence[str], changes: dict[str, Any]) -> Lot:
-    left_out = {"name_key", "token", "target_l", "target_a", "target_b", "serving"}
-    values = {key: value for key, value in row.items() if key not in left_out}
+    values = pick_fields(row, Lot)
     values["target_lab"] = _triple(row, ("target_l", "target_a", "target_b"))
     values["serving"] = from_json(row["serving"])
     values["stocks"] = stocks

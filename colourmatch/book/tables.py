@@ -234,7 +234,7 @@ moves = _part(
     Column("moved_to", String(40), nullable=False),
 )
 
-# Printed cards and phones, and which of them a lot's photos are read with; instrument/cards.py and instrument/phones.py.
+# Printed cards and phones, and which of them a lot's photos are read with; instrument/.
 calibrations = _table(
     "calibrations",
     Column("kind", String(16), nullable=False),

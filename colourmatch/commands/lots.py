@@ -238,7 +238,7 @@ def photo(
     the side the light passes once: make that lot with --depth-mm half their inner width. --card-name, --light,
     --dilution and --depth-mm hold for the lot's later photos too.
     """
-    from colourmatch.instrument.phones import lot_reader, note_for_lot
+    from colourmatch.instrument.incoming import lot_reader, note_for_lot
     from colourmatch.workflow.lot import record_photos
 
     card, light = given.pop("card_name"), given.pop("light")

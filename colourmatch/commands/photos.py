@@ -93,7 +93,7 @@ def measure(session: Session, photos: tuple[str, ...], same: bool, **given: Any)
         )
     if card or light:
         with session.read_book() as book:
-            from colourmatch.instrument.phones import open_reader
+            from colourmatch.instrument.incoming import open_reader
 
             reader = open_reader(book, card, light)
             found = [

@@ -6,7 +6,6 @@ It joins photo/card_profile.py and the book. A card is one sheet of paper from o
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -18,13 +17,12 @@ from colourmatch.book.calibrations import (
     CalibrationEntry,
     add_entry,
     list_entries,
-    open_photo,
-    refuse_or,
     since_forgotten,
 )
 from colourmatch.book.checks import check_name, name_key
+from colourmatch.book.photo_store import open_source
 from colourmatch.book.transactions import near_names
-from colourmatch.errors import NotFoundError
+from colourmatch.errors import ColourMatchError, NotFoundError
 
 if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
@@ -81,14 +79,16 @@ def photograph_card(
     white = paper or (PAPER, PAPER_SD)
 
     def read(source: Source) -> dict[str, Any]:
-        content, file_name = open_photo(source)
-        reading = read_greys(content, grey, reflectance=level, paper=white, name=file_name)
-        entry = add_entry(
-            book, CARD, name, reading.to_json(), photo=(content, file_name), entered_by=entered_by
-        )
+        try:
+            content, file_name = photo = open_source(source)
+            reading = read_greys(content, grey, reflectance=level, paper=white, name=file_name)
+            entry = add_entry(book, CARD, name, reading.to_json(), photo=photo, entered_by=entered_by)
+        except ColourMatchError as error:  # one photo stops no other
+            refused = source[1] if isinstance(source, tuple) else str(source)
+            return {"photo": refused, "entry": None, "error": error.text, "code": error.code}
         return {"photo": file_name, "entry": entry.id, "error": None}
 
-    told = [refuse_or(partial(read, source), str(_name_of(source))) for source in photos]
+    told = [read(source) for source in photos]
     entries = _list(book)
     known = _describe(entries, name) if _readings(entries, name) else {"card": name, "readings": []}
     return known | {"photos": told}
@@ -185,7 +185,7 @@ def compare_card(book: LotBook, name: str, source: Source) -> dict[str, Any]:
 
     profile = card_profile(book, name)
     assert profile is not None
-    content, file_name = open_photo(source)
+    content, file_name = open_source(source)
     before, after = (measure_photo(content, file_name, greys).to_json() for greys in (None, profile.greys))
     parts = ("spots", "delta_e_2000", "difference", "quality")
     return {
@@ -208,10 +208,6 @@ def _change(before: dict[str, Any] | None, after: dict[str, Any] | None) -> dict
         "lab": [round(b - a, 3) for a, b in zip(before["lab"], after["lab"], strict=True)],
         "delta_e_2000": round(float(ciede2000(before["lab"], after["lab"])), 3),
     }
-
-
-def _name_of(source: Source) -> str:
-    return source[1] if isinstance(source, tuple) else str(source)
 
 
 def _list(book: LotBook) -> list[CalibrationEntry]:

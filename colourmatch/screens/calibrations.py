@@ -418,7 +418,7 @@ def show_lots() -> None:
     )
 
     def note(_token: str) -> str:
-        from colourmatch.instrument.phones import note_for_lot
+        from colourmatch.instrument.incoming import note_for_lot
 
         if card is None and light is None:
             raise InputError("Choose a card or a light first.")

@@ -21,7 +21,7 @@ from colourmatch.book.entries import (
     VolumeEntry,
 )
 from colourmatch.errors import InputError, NotFoundError
-from colourmatch.instrument.phones import as_read, camera_key, phone_priors
+from colourmatch.instrument.phone_correction import as_read, camera_key, phone_priors
 from colourmatch.workflow.since_photo import changes_colour
 
 if TYPE_CHECKING:

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -30,9 +29,9 @@ from colourmatch.book.entries import (
     VolumeEntry,
     tell_figure,
 )
-from colourmatch.book.photo_store import Source, hash_photo
+from colourmatch.book.photo_store import Source
 from colourmatch.errors import InputError
-from colourmatch.instrument.phones import lot_reader
+from colourmatch.instrument.incoming import take_in_for_lot
 from colourmatch.words.figures import tell_interval
 from colourmatch.words.times import tell_time
 from colourmatch.workflow.ceilings import ceiling_left, describe_state, passed_ceilings
@@ -58,10 +57,9 @@ from colourmatch.workflow.trials import describe_trials
 if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
     from colourmatch.dosing.advice import Advice
+    from colourmatch.instrument.incoming import IncomingPhoto
     from colourmatch.liquid.model import View
     from colourmatch.photo.combine import Combined
-    from colourmatch.photo.measure import Measurement
-    from colourmatch.photo.tone import KnownGreys
 
 
 def record_photos(
@@ -85,45 +83,34 @@ def record_photos(
     """
     found = book.find_lot(lot)
     changed = {name: check_number(name, value) for name, value in (view or {}).items() if value is not None}
+    arriving = take_in_for_lot(book, found.id, sources, rectangles=rectangles, ahead=measured)
     return [
-        _record_photo(
-            book,
-            found.id,
-            source,
-            (entered_by, token and f"{token}-{k}"),
-            (rectangles, measured[k] if measured else None, changed),
-        )
-        for k, source in enumerate(sources)
+        _record_photo(book, found.id, photo, changed, entered_by=entered_by, token=token and f"{token}-{k}")
+        for k, photo in enumerate(arriving)
     ]
 
 
 def _record_photo(
     book: LotBook,
     lot: int,
-    source: Source,
-    written: tuple[str | None, str | None],
-    how: tuple[Mapping[str, Any] | None, dict[str, Any] | None, dict[str, float]],
+    photo: IncomingPhoto[PhotoEntry],
+    changed: dict[str, float],
+    *,
+    entered_by: str | None,
+    token: str | None,
 ) -> dict[str, Any]:
-    (entered_by, token), (rectangles, measured, changed) = written, how
-    content, name = source if isinstance(source, tuple) else (_read(Path(source)), Path(source).name)
-    known = book.find_photo(content, lot) if content else None
-    if known is not None and content:
-        book.photo_store.put_back(known.stored_name, content)
+    measurement = photo.measurement
+    if (known := photo.known) is not None:
         _check_same_view(book.find_lot(lot), known, changed)
-        return known.measurement | {"lot": lot, "entry": known.id, "advice": known.advice, "repeated": True}
-    reader = lot_reader(book, lot)
-    if measured is None or not _is_of(measured, content):
-        to_read = content if content is not None else Path(str(source))
-        measured = _measure(to_read, name, rectangles, reader.greys).to_json()
-    measurement = reader.finish(measured)
-    if measurement["error"] is not None:
+        return measurement | {"lot": lot, "entry": known.id, "advice": known.advice, "repeated": True}
+    if photo.refused is not None:
         return measurement | {"lot": lot, "entry": None, "advice": None}
     story = book.lot_story(lot)
     measurement["view"] = (_own_view(story) | changed) or None
     measurement["quality"] = _tell_dilution(story, measurement) + _tell_clock(measurement)
     advice = advise_story(book, _with_photo(story, measurement), measurement) | tell_care(story)
     entry = book.add_photo(
-        lot, measurement, advice, photo=content, original_name=name, entered_by=entered_by,
+        lot, measurement, advice, photo=photo.content, original_name=photo.name, entered_by=entered_by,
         taken_at=plausible_moment(measurement), token=token,
     )  # fmt: skip
     if advice["question"]:
@@ -187,31 +174,6 @@ def _own_view(story: LotStory) -> dict[str, float]:
     """What was said of the newest photo's depth and dilution; what was not said is as the lot's head says."""
     shown = [photo for photo in story.photos if photo.purpose == "match"]
     return dict((shown[-1].measurement.get("view") if shown else None) or {})
-
-
-def _is_of(measured: dict[str, Any], content: bytes | None) -> bool:
-    """Whether a measurement is of these very bytes; a refusal names none and is taken as it is."""
-    return measured["sha256"] is None or measured["sha256"] == hash_photo(content or b"")
-
-
-def _measure(
-    source: bytes | Path, name: str, rectangles: Mapping[str, Any] | None, greys: KnownGreys | None = None
-) -> Measurement:
-    if rectangles:
-        from colourmatch.photo.rectangles import measure_rectangles_or_refuse
-
-        return measure_rectangles_or_refuse(source, rectangles, name)
-    from colourmatch.photo.measure import measure_or_refuse
-
-    return measure_or_refuse(source, name) if greys is None else measure_or_refuse(source, name, greys)
-
-
-def _read(path: Path) -> bytes | None:
-    """The bytes of a file, None when it cannot be read: the measurement then says why."""
-    try:
-        return path.read_bytes()
-    except OSError:
-        return None
 
 
 def advise_lot(book: LotBook, lot: int | str) -> dict[str, Any]:

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.errors import InputError
-from colourmatch.instrument.phones import lot_reader, note_for_lot
+from colourmatch.instrument.incoming import note_for_lot, take_in_for_lot
 from colourmatch.words.figures import tell_interval
 from colourmatch.workflow.fitting import photo_view
 from colourmatch.workflow.photo_colours import (
@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
     from colourmatch.book.photo_store import Source
     from colourmatch.colour.difference import Difference
+    from colourmatch.instrument.incoming import IncomingPhoto
 
 Array = NDArray[np.float64]
 _WEEK = timedelta(weeks=1)
@@ -74,44 +75,24 @@ def record_recheck(
         )
     note_for_lot(book, found.id, card=card, light=light, entered_by=entered_by)
     entries = [
-        _record(book, found.id, photo, entered_by, token and f"{token}-{k}") for k, photo in enumerate(photos)
+        _record(book, found.id, photo, entered_by, token and f"{token}-{k}")
+        for k, photo in enumerate(take_in_for_lot(book, found.id, photos))
     ]
     return {"lot": found.id, "photos": entries, "drift": read_drift(book, found.id)}
 
 
 def _record(
-    book: LotBook, lot: int, source: Source, entered_by: str | None, token: str | None
+    book: LotBook, lot: int, photo: IncomingPhoto[PhotoEntry], entered_by: str | None, token: str | None
 ) -> dict[str, Any]:
-    from pathlib import Path
-
-    from colourmatch.photo.measure import measure_or_refuse
-
-    content: bytes | None
-    if isinstance(source, tuple):
-        content, name = source
-    else:
-        name = Path(source).name
-        try:
-            content = Path(source).read_bytes()
-        except OSError:
-            content = None  # measuring then says why
-    known = book.find_photo(content, lot) if content else None
-    if known is not None and content:
-        book.photo_store.put_back(known.stored_name, content)
-        note = (
-            None if known.purpose == "recheck" else "This photo was taken for the match, before the closing."
-        )
-        return known.measurement | {"entry": known.id, "repeated": True, "note": note}
-    reader = lot_reader(book, lot)
-    measured = measure_or_refuse(Path(str(source)) if content is None else content, name, reader.greys)
-    measurement = reader.finish(measured.to_json())
-    if measured.refused is not None or content is None:
-        return measurement | {"entry": None, "note": measured.refused}
-    note = _what_is_missing(measurement)
-    if note is not None:
+    measurement = photo.measurement
+    if photo.known is not None:
+        matched = "This photo was taken for the match, before the closing."
+        note = None if photo.known.purpose == "recheck" else matched
+        return measurement | {"entry": photo.known.id, "repeated": True, "note": note}
+    if (note := photo.refused or _what_is_missing(measurement)) is not None:
         return measurement | {"entry": None, "note": note}
     entry = book.add_photo(
-        lot, measurement, photo=content, purpose="recheck", original_name=name, entered_by=entered_by,
+        lot, measurement, photo=photo.content, purpose="recheck", original_name=photo.name, entered_by=entered_by,
         taken_at=plausible_moment(measurement), token=token,
     )  # fmt: skip
     return measurement | {"entry": entry.id, "note": None}

@@ -9,14 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from colourmatch.book.checks import check_lab, check_name, check_number, check_one_of, check_text, name_key
 from colourmatch.errors import InputError, NotFoundError, PhotoError
-from colourmatch.instrument.phones import Reader, open_reader
+from colourmatch.instrument.incoming import open_reader
 from colourmatch.workflow.fitting import photo_view
 from colourmatch.workflow.photo_colours import final_photos, read_spot
 from colourmatch.workflow.photo_time import plausible_moment
@@ -25,7 +24,7 @@ from colourmatch.workflow.targets import ENTERED_SD
 if TYPE_CHECKING:
     from colourmatch.book.entries import Lot, Reference, ReferenceReading
     from colourmatch.book.lot_book import LotBook
-    from colourmatch.book.photo_store import KeptPhoto, Source
+    from colourmatch.book.photo_store import Source
 
 SPOTS = ("reference", "batch")
 WHICH = ("first", "latest", "mean")
@@ -60,24 +59,31 @@ def record_reference(
         check_text(notes, "notes")
     check_text(entered_by, "name of who entered it")
     reader = open_reader(book, card, light)
+
+    def find_reading(content: bytes) -> ReferenceReading | None:
+        return book.find_reference_photo(content, found.id) if found else None
+
     entries: list[dict[str, Any]] = []
     for source in photos:
-        content, file_name = _open_source(source)
-        known = book.find_reference_photo(content, found.id) if content and found else None
-        if known is not None:
-            entries.append((known.measurement or {}) | {"reading": known.id, "note": None, "repeated": True})
+        photo = reader.take_in(source, find_reading)
+        measurement = photo.measurement
+        if photo.known is not None:
+            entries.append(measurement | {"reading": photo.known.id, "note": None, "repeated": True})
             continue
-        to_read = Path(str(source)) if content is None else content
-        measurement, colour = _measure(reader, to_read, file_name, spot)
-        kept = None if colour is None or content is None else _keep(book, content, measurement)
-        if colour is None or kept is None:
-            entries.append(measurement | {"reading": None})
+        note, kept = photo.refused or _why_unseen(measurement, spot), None
+        try:
+            kept = None if note else book.photo_store.keep(photo.content)
+        except PhotoError as error:
+            note = error.text
+        if kept is None:
+            entries.append(measurement | {"note": note, "reading": None})
             continue
         found = found or book.add_reference(name, notes, entered_by=entered_by)
+        colour = measurement["spots"][spot]
         reading = book.add_reference_reading(
             found.id, colour["lab"], depth_mm=depth_mm, dilution=dilution, lab_sd=colour["lab_sd"],
             measurement=measurement | {"spot": spot}, photo=kept, taken_at=plausible_moment(measurement),
-            original_name=file_name, entered_by=entered_by,
+            original_name=photo.name, entered_by=entered_by,
             token=f"reference-{found.id}-{kept.original_sha256}",
         )  # fmt: skip
         entries.append(measurement | {"reading": reading.id, "note": None})
@@ -92,44 +98,14 @@ def _find(book: LotBook, name: str) -> Reference | None:
         return None
 
 
-def _open_source(source: Source) -> tuple[bytes | None, str]:
-    """The bytes of a photo and its name; None when it cannot be read: the measurement then says why."""
-    if isinstance(source, tuple):
-        return source
-    path = Path(source)
-    try:
-        return path.read_bytes(), path.name
-    except OSError:
-        return None, path.name
-
-
-def _keep(book: LotBook, content: bytes, measurement: dict[str, Any]) -> KeptPhoto | None:
-    """The photo in the store; None, with the reason as the measurement's note, when it cannot be kept."""
-    try:
-        return book.photo_store.keep(content)
-    except PhotoError as error:
-        measurement["note"] = error.text
+def _why_unseen(measurement: dict[str, Any], spot: str) -> str | None:
+    if measurement["spots"].get(spot):
         return None
-
-
-def _measure(
-    reader: Reader, photo: bytes | Path, name: str, spot: str
-) -> tuple[dict[str, Any], dict[str, Any] | None]:
-    """The measurement of a photo with a note when it is of no use, and the colour on the spot."""
-    from colourmatch.photo.measure import measure_or_refuse
-
-    measurement = reader.finish(measure_or_refuse(photo, name, reader.greys).to_json())
-    if measurement["error"]:
-        return measurement | {"note": measurement["error"]}, None
-    colour = measurement["spots"].get(spot)
-    if colour is None:
-        other = SPOTS[1 - SPOTS.index(spot)]
-        note = (
-            f"No glass was found on the {spot} spot. Set the reference there and photograph again, or say "
-            f"that it stands on the {other} spot."
-        )
-        return measurement | {"note": note}, None
-    return measurement, colour
+    other = SPOTS[1 - SPOTS.index(spot)]
+    return (
+        f"No glass was found on the {spot} spot. Set the reference there and photograph again, or say "
+        f"that it stands on the {other} spot."
+    )
 
 
 def enter_reference(

@@ -19,7 +19,7 @@ from colourmatch.workflow.fitting import photo_view
 from colourmatch.workflow.photo_colours import Seen, final_photos, read_doses, see_photo, total_sd
 
 if TYPE_CHECKING:
-    from colourmatch.book.entries import Lot, LotStory
+    from colourmatch.book.entries import LotStory
     from colourmatch.book.lot_book import LotBook
     from colourmatch.colour.difference import Interval
 
@@ -144,7 +144,7 @@ def read_trend(
         else:
             kept.append((story, seen))
     anchors = _anchors(kept)
-    lots = tuple(_describe(story, seen, anchors[_group(story.lot)]) for story, seen in kept)
+    lots = tuple(_describe(story, seen, anchors[story.lot.reference_id]) for story, seen in kept)
     series = {chart: _series(lots, chart) for chart in CHARTS}
     limits = {
         chart: control_limits(values, lowest=0.0 if chart in ("CIEDE2000", "mg/l") else None)
@@ -176,15 +176,11 @@ def _look(story: LotStory, view: tuple[float, float] | None) -> tuple[Seen | Non
     return photos[-1], ""
 
 
-def _group(head: Lot) -> int | None:
-    return head.reference_id
-
-
 def _anchors(kept: Sequence[tuple[LotStory, Seen]]) -> dict[int | None, np.ndarray]:
     """The mean Lab of each reference over the photos of its lots: one place to draw all differences from."""
     groups: dict[int | None, list[np.ndarray]] = {}
     for story, seen in kept:
-        groups.setdefault(_group(story.lot), []).append(seen.reference_lab)
+        groups.setdefault(story.lot.reference_id, []).append(seen.reference_lab)
     return {group: np.mean(labs, axis=0) for group, labs in groups.items()}
 
 

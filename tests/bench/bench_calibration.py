@@ -28,7 +28,7 @@ import numpy as np
 from colourmatch.colour.difference import ciede2000
 from colourmatch.errors import ColourMatchError
 from colourmatch.instrument.phone_calibration import KINDS, KnownDye, KnownLiquid, PhoneFit, fit_phone
-from colourmatch.instrument.phones import Calibration, calibrate
+from colourmatch.instrument.phone_correction import Calibration, calibrate
 from colourmatch.photo.card_profile import combine_readings, read_greys
 from colourmatch.photo.measure import measure_or_refuse
 from colourmatch.photo.retone import parse_tone

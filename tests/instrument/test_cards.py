@@ -11,7 +11,7 @@ from colourmatch.book.calibrations import choose_for_lot, lot_choice
 from colourmatch.book.lot_book import LotBook
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.instrument import cards
-from colourmatch.instrument.phones import lot_reader, note_for_lot
+from colourmatch.instrument.incoming import lot_reader, note_for_lot
 from colourmatch.simulate import (
     Light,
     Obstacle,
@@ -137,7 +137,7 @@ def test_an_unknown_card_or_light_is_refused_before_it_is_noted(book: LotBook, l
 
 def test_the_same_choice_is_not_written_twice(book: LotBook, lot: int) -> None:
     for _ in range(2):
-        choose_for_lot(book, lot, card="kitchen")
+        choose_for_lot(book, lot, {"card": "kitchen"})
     from colourmatch.book.calibrations import LOT_CHOICE, list_entries
 
     assert len(list_entries(book, (LOT_CHOICE,))) == 1

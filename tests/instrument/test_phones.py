@@ -14,7 +14,7 @@ from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.colour.difference import ciede2000
 from colourmatch.colour.spectra import planck_spectrum
 from colourmatch.errors import InputError, NotFoundError
-from colourmatch.instrument import phones
+from colourmatch.instrument import incoming, phone_correction, phones
 from colourmatch.simulate import Light, Phone, Pose, Scene, drink_transmittance, render_photo, save_photo
 
 PHONE = Phone("Phone A", name="A phone", gamut="p3", saturation=1.15, matrix_error=0.03, matrix_seed=5)
@@ -95,7 +95,7 @@ def test_a_photo_is_nearer_the_truth_with_less_doubt(calibrated: LotBook, sittin
     from colourmatch.photo.measure import measure_or_refuse
 
     plain = measure_or_refuse(sitting[4]).to_json()
-    read = phones.open_reader(calibrated, light="window").finish(plain)
+    read = incoming.open_reader(calibrated, light="window").finish(plain)
     true = {"reference": 11.0, "batch": 9.0}
     from colourmatch.simulate import lab_relative_to_water
 
@@ -122,15 +122,15 @@ def test_photos_are_read_under_the_curve_of_the_sitting_where_their_greys_lie_on
     from colourmatch.photo.measure import measure_or_refuse
 
     plain = measure_or_refuse(sitting[4]).to_json()
-    reader = phones.open_reader(calibrated, light="window")
+    reader = incoming.open_reader(calibrated, light="window")
     read = reader.finish(plain)
     assert read["calibration"]["tones"] == "sitting"
     batch = read["spots"]["batch"]
-    assert phones.as_read(batch) == batch["toned"] != batch["as_read"]
+    assert phone_correction.as_read(batch) == batch["toned"] != batch["as_read"]
     bent = [[0.5 * value, paper] for value, paper in plain["tone"]["greys"]]
     other = reader.finish(plain | {"tone": plain["tone"] | {"greys": bent}})
     assert other["calibration"]["tones"] == "photo"
-    assert phones.as_read(other["spots"]["batch"]) == other["spots"]["batch"]["as_read"]
+    assert phone_correction.as_read(other["spots"]["batch"]) == other["spots"]["batch"]["as_read"]
     assert np.all(np.array(other["spots"]["batch"]["lab_sd"]) > 0.99 * np.array(batch["lab_sd"]))
     before_tones = reader.finish({k: v for k, v in plain.items() if k != "tone"})
     assert before_tones["spots"] == other["spots"]
@@ -144,16 +144,16 @@ def test_a_sitting_that_betters_nothing_leaves_readings_as_they_are(
     from colourmatch.photo.measure import measure_or_refuse
 
     plain = measure_or_refuse(sitting[4]).to_json()
-    found = phones.find_calibration(calibrated, "A phone")
+    found = phone_correction.find_calibration(calibrated, "A phone")
     assert found is not None
 
     def left(strain: float) -> dict[str, object]:
         fit = replace(found.fit, kind="none", strain=strain)
-        return phones.calibrate(plain, phones.Calibration(fit, {"kind": "none"}))
+        return phone_correction.calibrate(plain, phone_correction.Calibration(fit, {"kind": "none"}))
 
     same, wider = left(1.0), left(2.0)
     assert {k: v for k, v in same.items() if k != "calibration"} == plain
-    for spot in phones.SPOTS:
+    for spot in phone_correction.SPOTS:
         assert wider["spots"][spot]["lab"] == plain["spots"][spot]["lab"]
         assert wider["spots"][spot]["lab_sd"] == pytest.approx(
             2 * np.array(plain["spots"][spot]["lab_sd"]), abs=2e-3
@@ -170,8 +170,8 @@ def test_a_light_that_was_not_calibrated_is_refused_and_an_unknown_phone_read_pl
 
     plain = measure_or_refuse(sitting[4]).to_json()
     with pytest.raises(NotFoundError, match="It is in: window"):
-        phones.open_reader(calibrated, light="lamp").finish(plain)
-    other = phones.open_reader(calibrated).finish(plain | {"phone": "Another"})
+        incoming.open_reader(calibrated, light="lamp").finish(plain)
+    other = incoming.open_reader(calibrated).finish(plain | {"phone": "Another"})
     assert other["calibration"] is None and other["spots"] == plain["spots"]
 
 
@@ -183,17 +183,17 @@ def test_the_only_light_of_a_phone_is_taken_for_lots_and_their_fit_starts_from_i
     lot = calibrated.new_lot("Bitter", 900, ["red"]).id
     told = record_photos(calibrated, lot, [sitting[5]])[0]
     assert told["calibration"]["light"] == "window"
-    assert phones.camera_key(told).endswith("|window")
+    assert phone_correction.camera_key(told).endswith("|window")
     assert told["advice"]["action"] == "add", told["advice"]["text"]
-    priors = phones.phone_priors(calibrated, [told])
+    priors = phone_correction.phone_priors(calibrated, [told])
     kind = phones.read_phone(calibrated)["fit"]["kind"]
-    assert set(priors) == ({phones.camera_key(told)} if kind == "camera" else set())
+    assert set(priors) == ({phone_correction.camera_key(told)} if kind == "camera" else set())
 
 
 def test_forgotten_is_forgotten_and_what_was_read_stays(calibrated: LotBook, sitting: list[Path]) -> None:
     phones.forget_phone(calibrated)
     assert phones.list_phones(calibrated) == []
-    assert phones.find_calibration(calibrated, "A phone") is None
+    assert phone_correction.find_calibration(calibrated, "A phone") is None
     with pytest.raises(NotFoundError, match="No phone has known liquids yet"):
         phones.read_phone(calibrated)
     assert len(list_entries(calibrated, (FIT,))) == 1
@@ -262,7 +262,7 @@ def test_a_correction_that_came_in_between_is_no_drift(calibrated: LotBook, sitt
     from colourmatch.workflow.recheck import read_drift
 
     plain = measure_or_refuse(sitting[4]).to_json() | {"calibration": None}
-    read = phones.open_reader(calibrated).finish(plain)
+    read = incoming.open_reader(calibrated).finish(plain)
     assert read["spots"]["batch"]["lab"] != plain["spots"]["batch"]["lab"]
     begin, later = datetime(2026, 3, 2, tzinfo=UTC), datetime(2026, 3, 16, tzinfo=UTC)
 

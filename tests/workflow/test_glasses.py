@@ -22,7 +22,7 @@ NEAT = {"name": "neat", "depth_mm": 20, "dilution": 1}
 def bench(book: LotBook, monkeypatch: pytest.MonkeyPatch) -> Callable[..., Bench]:
     """Makes lots with known glasses."""
     known: dict[bytes, SimpleNamespace] = {}
-    monkeypatch.setattr("colourmatch.photo.measure.measure_or_refuse", lambda content, _name: known[content])
+    monkeypatch.setattr("colourmatch.photo.measure.measure_or_refuse", lambda content, *_how: known[content])
     return lambda **how: Bench(book, known, **how)
 
 

@@ -114,7 +114,7 @@ def make_view_photo(made: Bench, dilution: float) -> tuple[bytes, str]:
 def bench(book: LotBook, monkeypatch: pytest.MonkeyPatch) -> Callable[..., Bench]:
     """Makes lots with known glasses."""
     known: dict[bytes, SimpleNamespace] = {}
-    monkeypatch.setattr("colourmatch.photo.measure.measure_or_refuse", lambda content, _name: known[content])
+    monkeypatch.setattr("colourmatch.photo.measure.measure_or_refuse", lambda content, *_how: known[content])
     return lambda **how: Bench(book, known, **how)
 
 

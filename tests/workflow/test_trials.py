@@ -230,7 +230,7 @@ def test_trials_survive_the_export_of_the_book(book: LotBook, parent: int, tmp_p
 def bench(book: LotBook, monkeypatch: pytest.MonkeyPatch) -> Callable[..., Bench]:
     """Makes lots with known glasses."""
     known: dict[bytes, SimpleNamespace] = {}
-    monkeypatch.setattr("colourmatch.photo.measure.measure_or_refuse", lambda content, _name: known[content])
+    monkeypatch.setattr("colourmatch.photo.measure.measure_or_refuse", lambda content, *_how: known[content])
     return lambda **how: Bench(book, known, **how)
 
 

@@ -1,0 +1,171 @@
+"""The one door for photos: opened, known already or not, read, corrected; whoever keeps one says what it is for.
+
+It joins the photo reader, the book's cards (cards.py) and calibrated phones (phone_correction.py); it knows no lots
+beyond what their photos are read with.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Generic, NamedTuple, TypeVar
+
+from colourmatch.book.calibrations import FIT, choose_for_lot, list_entries, lot_choice
+from colourmatch.book.entries import PhotoEntry, ReferenceReading
+from colourmatch.book.photo_store import hash_photo, open_source
+from colourmatch.errors import NotFoundError, PhotoError
+from colourmatch.instrument.cards import card_profile
+from colourmatch.instrument.phone_correction import calibrate, find_calibration
+
+if TYPE_CHECKING:
+    from colourmatch.book.lot_book import LotBook
+    from colourmatch.book.photo_store import Source
+    from colourmatch.instrument.cards import CardProfile
+
+Entry = TypeVar("Entry", PhotoEntry, ReferenceReading)
+
+
+@dataclass(frozen=True)
+class IncomingPhoto(Generic[Entry]):
+    """A photo that comes in; `known` is its first entry where it came before.
+
+    content is empty where it cannot be read. measurement: as JSON, corrected; of a known photo as it was recorded.
+    """
+
+    content: bytes
+    name: str
+    measurement: dict[str, Any]
+    known: Entry | None = None
+
+    @property
+    def refused(self) -> str | None:
+        """Why nothing could be measured, and what to do."""
+        return self.measurement.get("error")
+
+
+class Reader(NamedTuple):
+    """What photos are read with: a card's profile, and the light by whose name a phone's calibration is found.
+
+    insist: a light that the photo's phone is not calibrated in is refused; otherwise the photo is read plainly.
+    """
+
+    book: LotBook
+    card: CardProfile | None
+    light: str | None
+    insist: bool
+
+    @property
+    def greys(self) -> Any:
+        """What the photo reader takes: the card's greys or None."""
+        return self.card.greys if self.card else None
+
+    def finish(self, measurement: dict[str, Any]) -> dict[str, Any]:
+        """A measurement that was read with `greys`, corrected, with what it was read with."""
+        card = self.card.named if self.card and measurement.get("card") else None
+        try:
+            found = find_calibration(self.book, measurement.get("phone"), self.light)
+        except NotFoundError:
+            if self.insist and not measurement.get("error"):
+                raise
+            found = None
+        return calibrate(measurement | {"card_profile": card}, found)
+
+    def take_in(
+        self,
+        source: Source,
+        find: Callable[[bytes], Entry | None],
+        *,
+        rectangles: Mapping[str, Any] | None = None,
+        ahead: dict[str, Any] | None = None,
+    ) -> IncomingPhoto[Entry]:
+        """A photo that comes in: opened, looked up with `find`, and where it is new read and corrected.
+
+        A known photo is not read again, and its stored file is put back where it is missing. rectangles: for photos
+        without the printed card. ahead: what was read of it with `greys` beforehand, as JSON; it is taken where it is of
+        these very bytes.
+        """
+        to_read: bytes | Path
+        try:
+            content, name = to_read, _ = open_source(source)
+        except PhotoError:  # measuring says why in its own words
+            to_read = Path(str(source))
+            content, name = b"", to_read.name
+        known = find(content) if content else None
+        if known is not None:
+            self.book.photo_store.put_back(known.stored_name, content)
+            return IncomingPhoto(content, name, known.measurement or {}, known)
+        if ahead is None or not _is_of(ahead, content):
+            ahead = self._measure(to_read, name, rectangles)
+        return IncomingPhoto(content, name, self.finish(ahead))
+
+    def _measure(
+        self, photo: bytes | Path, name: str, rectangles: Mapping[str, Any] | None
+    ) -> dict[str, Any]:
+        if rectangles:
+            from colourmatch.photo.rectangles import measure_rectangles_or_refuse
+
+            return measure_rectangles_or_refuse(photo, rectangles, name).to_json()
+        from colourmatch.photo.measure import measure_or_refuse
+
+        return measure_or_refuse(photo, name, self.greys).to_json()
+
+
+def _is_of(measured: dict[str, Any], content: bytes) -> bool:
+    """Whether a measurement is of these very bytes; a refusal names none and is taken as it is."""
+    named = measured["sha256"]
+    return named is None or (bool(content) and hash_photo(content) == named)
+
+
+def open_reader(book: LotBook, card: str | None = None, light: str | None = None) -> Reader:
+    """The reader for a card and a light by name; the book's default card and a phone's only light where None."""
+    return Reader(book, card_profile(book, card), light, insist=light is not None)
+
+
+def lot_reader(book: LotBook, lot: int) -> Reader:
+    """The reader of a lot's photos: as noted for the lot, else the default card and the phone's only light."""
+    noted = lot_choice(book, lot)
+    try:
+        profile = card_profile(book, noted["card"])
+    except NotFoundError:  # the lot's card was forgotten since
+        profile = None
+    return Reader(book, profile, noted["light"], insist=False)
+
+
+def take_in_for_lot(
+    book: LotBook,
+    lot: int,
+    sources: Sequence[Source],
+    *,
+    rectangles: Mapping[str, Any] | None = None,
+    ahead: Sequence[dict[str, Any]] | None = None,
+) -> Iterator[IncomingPhoto[PhotoEntry]]:
+    """Photos of a lot as in `Reader.take_in`, one after another: keep each before the next is looked up."""
+    reader = lot_reader(book, lot)
+
+    def find(content: bytes) -> PhotoEntry | None:
+        return book.find_photo(content, lot)
+
+    for k, source in enumerate(sources):
+        yield reader.take_in(source, find, rectangles=rectangles, ahead=ahead[k] if ahead else None)
+
+
+def note_for_lot(
+    book: LotBook,
+    lot: int,
+    *,
+    card: str | None = None,
+    light: str | None = None,
+    entered_by: str | None = None,
+) -> None:
+    """Note what a lot's photos are read with from now on; NotFoundError for a card or light that is not in the book."""
+    if card is not None:
+        card_profile(book, card)
+    if light is not None and not list_entries(book, (FIT,), light=light):
+        lights = {str(entry.light) for entry in list_entries(book, (FIT,))}
+        there = f" There are: {', '.join(sorted(lights))}." if lights else ""
+        raise NotFoundError(
+            f"No phone is calibrated in a light {light!r}.{there} Calibrate one with: colourmatch phone add PHOTO "
+            f"--light {light} --batch red=12"
+        )
+    choose_for_lot(book, lot, {"card": card, "light": light}, entered_by)
