@@ -119,7 +119,7 @@ def _read_tables() -> None:
     from colourmatch.dosing.care import limits_for, list_jurisdictions
     from colourmatch.liquid.colourants import list_colourants
 
-    codes = [colourant.e_number for colourant in list_colourants()]
+    codes = [colourant.e_number for colourant in list_colourants() if colourant.shape.any()]
     for place in list_jurisdictions():
         limits_for(codes, place)
     for light in ("D65", "A"):  # A, the second light that Match shows, imports colour-science
