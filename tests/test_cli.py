@@ -104,7 +104,19 @@ def test_help_imports_nothing_heavy(arguments):
     done = subprocess.run(call, capture_output=True, text=True, cwd=ROOT, timeout=60)
     exit_code, *modules = done.stderr.split()
     assert exit_code == "0" and "colourmatch" in done.stdout
-    heavy = {"numpy", "cv2", "sqlalchemy", "scipy", "skimage", "colour", "streamlit", "click", "rich", "PIL", "pandas"}
+    heavy = {
+        "numpy",
+        "cv2",
+        "sqlalchemy",
+        "scipy",
+        "skimage",
+        "colour",
+        "streamlit",
+        "click",
+        "rich",
+        "PIL",
+        "pandas",
+    }
     assert not heavy & {name.split(".")[0] for name in modules}
 
 
@@ -118,7 +130,9 @@ def test_what_needs_no_spectra_imports_no_scipy(cli, drawn_photos):
     for arguments in (
         ["stock", "list"], ["lot", "add", "1", "--stock", "red", "--drops", "3"], ["measure", str(drawn_photos[0])],
     ):  # fmt: skip
-        done = subprocess.run([sys.executable, "-c", code, *arguments], capture_output=True, text=True, cwd=ROOT)
+        done = subprocess.run(
+            [sys.executable, "-c", code, *arguments], capture_output=True, text=True, cwd=ROOT
+        )
         exit_code, *modules = done.stderr.rpartition("modules ")[2].split()
         assert exit_code == "0", done.stderr
         assert not {"scipy", "skimage", "colour", "pandas"} & {name.split(".")[0] for name in modules}
@@ -933,7 +947,9 @@ def test_a_serving_as_people_type_it():
 def test_any_light_of_the_cie_and_any_colour_temperature_can_be_named(cli, drawn_photos):
     cli(*RED)
     served = ("depth-mm=60,light=2700k", "depth-mm=60,light=fl3.15", "depth-mm=60,light=D65")
-    made = cli(*LOT, "--dilution", "5", *(part for one in served for part in ("--serving", one)), "--json").data
+    made = cli(
+        *LOT, "--dilution", "5", *(part for one in served for part in ("--serving", one)), "--json"
+    ).data
     names = [one["illuminant"] for one in made["serving"]["conditions"]]
     assert names == ["2700 K", "FL3.15", "D65"]
     looks = cli("lot", "photo", "1", drawn_photos[0], "--json").data["advice"]["serving"]

@@ -116,7 +116,8 @@ def _shape(colourant: Colourant, nm: Array) -> Array:
 
 
 def _measured_shape(e_number: str, peak_nm: float, nm: Array) -> Array:
-    from scipy.interpolate import PchipInterpolator  # 0.46 s of processor time, which `lot add` need not wait for
+    # 0.46 s of processor time, for which `stock list` and `lot add` need not wait
+    from scipy.interpolate import PchipInterpolator
 
     points = {float(row["nm"]): float(row[e_number]) for row in read_rows("shapes.csv")}
     points[peak_nm] = 1.0  # the table steps over the peak, which a monotone curve would then cut off
