@@ -104,8 +104,38 @@ def test_help_imports_nothing_heavy(arguments):
     done = subprocess.run(call, capture_output=True, text=True, cwd=ROOT, timeout=60)
     exit_code, *modules = done.stderr.split()
     assert exit_code == "0" and "colourmatch" in done.stdout
-    heavy = {"numpy", "cv2", "sqlalchemy", "scipy", "streamlit", "click", "rich", "PIL", "pandas"}
+    heavy = {
+        "numpy",
+        "cv2",
+        "sqlalchemy",
+        "scipy",
+        "skimage",
+        "colour",
+        "streamlit",
+        "click",
+        "rich",
+        "PIL",
+        "pandas",
+    }
     assert not heavy & {name.split(".")[0] for name in modules}
+
+
+def test_what_needs_no_spectra_imports_no_scipy(cli, drawn_photos):
+    cli(*RED)
+    cli(*LOT, "--serving", "light=A")
+    code = (
+        "import sys; from colourmatch.cli import run; code = run(sys.argv[1:]); "
+        "print('modules', code, *sys.modules, file=sys.stderr)"
+    )
+    for arguments in (
+        ["stock", "list"], ["lot", "add", "1", "--stock", "red", "--drops", "3"], ["measure", str(drawn_photos[0])],
+    ):  # fmt: skip
+        done = subprocess.run(
+            [sys.executable, "-c", code, *arguments], capture_output=True, text=True, cwd=ROOT
+        )
+        exit_code, *modules = done.stderr.rpartition("modules ")[2].split()
+        assert exit_code == "0", done.stderr
+        assert not {"scipy", "skimage", "colour", "pandas"} & {name.split(".")[0] for name in modules}
 
 
 def test_help_names_every_command_and_option_of_the_root():
@@ -267,7 +297,8 @@ REFUSALS = [
     ([*LOT, "--reference", "bottle"], "not-found", "There is no reference 'bottle'."),
     ([*LOT, "--serving", "depth=60"], "value", "--serving cannot be read at 'depth=60'. Give name, depth-mm"),
     ([*LOT, "--serving", "depth-mm=60,depth-mm=50"], "value", "--serving cannot be read at 'depth-mm=50'"),
-    ([*LOT, "--serving", "light=moon"], "value", "The light 'moon' is not known. Give one of D65"),
+    ([*LOT, "--serving", "light=moon"], "value", "The light 'moon' is not known. Give one of the CIE's"),
+    ([*LOT, "--serving", "light=900 K"], "value", "The light '900 K' is not known."),
     ([*LOT, "--serving", "weight=0"], "value", "The weight of a serving must be from 0.001"),
     ([*LOT, "--token", "x" * 151], "value", "--token has 151 characters."),
     (["lot", "label", "1", "--copies", "3"], "value", "Give --out with a PDF to write."),
@@ -911,6 +942,20 @@ def test_a_serving_as_people_type_it():
     read = Serving().convert("Name=soda, on ice, depth-mm=60,5;light=a,weight=2", None, None)
     assert read == {"name": "soda, on ice", "depth_mm": 60.5, "illuminant": "a", "weight": 2}
     assert Serving().convert("none", None, None) == {}
+
+
+def test_any_light_of_the_cie_and_any_colour_temperature_can_be_named(cli, drawn_photos):
+    cli(*RED)
+    served = ("depth-mm=60,light=2700k", "depth-mm=60,light=fl3.15", "depth-mm=60,light=D65")
+    made = cli(
+        *LOT, "--dilution", "5", *(part for one in served for part in ("--serving", one)), "--json"
+    ).data
+    names = [one["illuminant"] for one in made["serving"]["conditions"]]
+    assert names == ["2700 K", "FL3.15", "D65"]
+    looks = cli("lot", "photo", "1", drawn_photos[0], "--json").data["advice"]["serving"]
+    assert [one["illuminant"] for one in looks] == names
+    assert len({one["delta_e_2000"]["value"] for one in looks}) == 3
+    assert "light 2700 K" in cli("lot", "show", "1").out
 
 
 def test_a_lot_is_judged_as_it_is_served(cli, drawn_photos):

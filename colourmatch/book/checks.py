@@ -157,17 +157,15 @@ def _check_condition(condition: object) -> dict[str, Any]:
 
 
 def _check_illuminant(value: object) -> str:
-    from colourmatch.colour.spectra import read_illuminant
+    from colourmatch.colour.spectra import LEAST_KELVIN, MOST_KELVIN, name_illuminant
 
-    name = str(value).strip().upper()
     try:
-        read_illuminant(name)
-    except ValueError as error:
-        known = str(error).partition("one of ")[2].partition(", got")[0]
+        return name_illuminant(str(value))
+    except ValueError:
         raise InputError(
-            f"The light {value!r} is not known. Give one of {known}; A is a warm lamp, D65 is daylight."
+            f"The light {value!r} is not known. Give one of the CIE's, such as D65 (daylight), A (a warm lamp), FL11 or "
+            f"LED-B3, or a colour temperature from {LEAST_KELVIN} K to {MOST_KELVIN} K, such as 2700 K."
         ) from None
-    return name
 
 
 def check_outcome(value: object) -> str:

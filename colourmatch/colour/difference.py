@@ -2,8 +2,9 @@
 
 Source of the formula: Sharma, Wu, Dalal (2005), "The CIEDE2000 color-difference formula: implementation notes,
 supplementary test data, and mathematical observations", Color Res. Appl. 30(1), 21-30, doi:10.1002/col.20070.
-ISO/CIE 11664-6. Own code because one call inside a search must cost microseconds and give its parts; the tests
-compare it with the published pairs, colour-science and scikit-image.
+ISO/CIE 11664-6. Differences of arrays are scikit-image's. Own code are the parts with their signs and the metric, which
+no library gives and of which a reading takes its interval: without scikit-image, whose import takes 0.23 s of
+processor time beside a whole reading's 0.4 s. The tests compare all with the published pairs and with colour-science.
 """
 
 from __future__ import annotations
@@ -68,9 +69,24 @@ def ciede2000(lab1: ArrayLike, lab2: ArrayLike) -> Array:
     >>> round(float(ciede2000([50.0, 2.5, 0.0], [73.0, 25.0, -18.0])), 4)
     27.1492
     """
-    d_l, d_c, d_h, r_t = np.moveaxis(ciede2000_parts(lab1, lab2), -1, 0)
-    length: Array = np.sqrt(np.maximum(d_l**2 + d_c**2 + d_h**2 + r_t * d_c * d_h, 0.0))
+    from skimage.color import deltaE_ciede2000
+
+    one, two = np.asarray(lab1, float), np.asarray(lab2, float)
+    if one.ndim != two.ndim:
+        one, two = np.broadcast_arrays(one, two)
+    length = np.asarray(deltaE_ciede2000(one, two), float)
+    opposite = _nearly_opposite(one, two)
+    if opposite.any():
+        one, two = np.broadcast_arrays(one, two)
+        length[opposite] = np.linalg.norm(metric_vector(one[opposite], two[opposite]), axis=-1)
     return length
+
+
+def _nearly_opposite(lab1: Array, lab2: Array) -> NDArray[np.bool_]:
+    """Where two hues are so nearly opposite that in scikit-image the last bit of an arctangent decides."""
+    _, a1, b1 = np.moveaxis(lab1, -1, 0)
+    _, a2, b2 = np.moveaxis(lab2, -1, 0)
+    return np.asarray(np.abs(a1 * b2 - a2 * b1) < -1e-10 * (a1 * a2 + b1 * b2))
 
 
 def metric_vector(lab1: Array, lab2: Array) -> Array:
@@ -132,7 +148,8 @@ def _normal_draws(count: int = 4000) -> Array:
 def _root_of_falling(function: Callable[[float], float], low: float, high: float) -> float:
     """Where a falling function crosses zero between low and high, to a millionth; an end when it does not.
 
-    Regula falsi by the Illinois rule (Dowell, Jarratt 1971, doi:10.1007/BF01934364).
+    Regula falsi by the Illinois rule (Dowell, Jarratt 1971, doi:10.1007/BF01934364). Own code because a reading needs
+    it at its start, 0.4 s of processor time in all, and importing scipy.optimize takes 0.39 s; its brentq is no faster.
     """
     at_low, at_high = function(low), function(high)
     if at_low <= 0 or at_high >= 0:
@@ -155,7 +172,7 @@ def _root_of_falling(function: Callable[[float], float], low: float, high: float
 
 
 def _quantile(values: Array, share: float) -> float:
-    """As np.quantile of a flat array, in a third of its time."""
+    """As np.quantile of a flat array, in a third of its time: 16 us, not 46, of 4,000 values, some 35 times a reading."""
     place = share * (len(values) - 1)
     below = int(place)
     low, high = np.partition(values, (below, below + 1))[below : below + 2]

@@ -1,12 +1,17 @@
 """Standard observers and lights as arrays on one wavelength grid, and spectra summed to XYZ.
 
-Tables come from calibration/ (CIE 015:2018 values), not from colour-science at run time: importing that
-library takes over a second, and the tests compare every table and sum with it.
+D65 and the 2 degree observer, which every reading needs at its start, lie in calibration/ (made from colour-science by
+tests/colour/make_cie_tables.py). Every other observer, light and colour temperature is asked of that library when it
+is named: importing it takes 1.1 s of processor time, a whole reading 0.4 s.
 """
 
 from __future__ import annotations
 
+import os
+import re
+import sys
 from functools import cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -18,33 +23,106 @@ Array = NDArray[np.float64]
 #: 380 to 780 nm every 5 nm: the grid of every spectrum in the package.
 WAVELENGTHS_NM: Array = np.arange(380.0, 781.0, 5.0)
 
+_OBSERVERS = {2: "CIE 1931 2 Degree Standard Observer", 10: "CIE 1964 10 Degree Standard Observer"}
+_KELVIN = re.compile(r"(\d+(?:\.\d+)?)\s*K", re.IGNORECASE)
+#: Colour temperatures that can be named, and the one from which on daylight is meant, not a glowing body: the change of
+#: the reference light of colour rendering (CIE 13.3-1995).
+LEAST_KELVIN, MOST_KELVIN, _DAYLIGHT_KELVIN = 1000, 25000, 5000
+
+
+@cache
+def _import_colour() -> Any:
+    """colour-science, without its warning that Matplotlib is missing and without the stand-ins that it leaves for it."""
+    from unittest.mock import Mock
+
+    os.environ.setdefault("COLOUR_SCIENCE__FILTER_USAGE_WARNINGS", "True")
+    before = set(sys.modules)
+    import colour
+
+    for name in set(sys.modules) - before:  # else who asks for Matplotlib later is given a dummy
+        if isinstance(sys.modules.get(name), Mock):
+            sys.modules.pop(name, None)
+    return colour
+
+
+def _grid() -> Any:
+    return _import_colour().SpectralShape(380, 780, 5)
+
+
+def _on_grid(spectrum: Any) -> Array:
+    """Values of one of the library's spectra, or of a set of them, on our grid."""
+    return np.array(spectrum.copy().align(_grid()).values, float)
+
 
 @cache
 def read_observer(degrees: int = 2) -> Array:
     """Colour-matching functions of the 2 or 10 degree standard observer, shape (81, 3)."""
-    if degrees not in (2, 10):
+    if degrees not in _OBSERVERS:
         raise ValueError(f"degrees must be 2 or 10, got {degrees}")
-    rows = read_rows("cie_observers.csv")
-    return np.array([[float(row[f"{axis}{degrees}"]) for axis in "xyz"] for row in rows])
+    if degrees == 2:
+        return np.array([[float(row[axis]) for axis in "xyz"] for row in read_rows("cie_observers.csv")])
+    return _on_grid(_import_colour().MSDS_CMFS[_OBSERVERS[degrees]])
+
+
+@cache
+def list_illuminants() -> tuple[str, ...]:
+    """The names of the CIE's lights whose tables cover our grid."""
+    shapes = {name: table.shape for name, table in _import_colour().SDS_ILLUMINANTS.items()}
+    return tuple(name for name, shape in shapes.items() if shape.start <= 380 and shape.end >= 780)
+
+
+def name_illuminant(text: str) -> str:
+    """The name of a light as it is kept, from how it was typed; ValueError when it is none.
+
+    >>> name_illuminant("d65"), name_illuminant("2700k"), name_illuminant("led-b3")
+    ('D65', '2700 K', 'LED-B3')
+    """
+    typed = text.strip()
+    if typed.casefold() == "d65":
+        return "D65"
+    found = _KELVIN.fullmatch(typed)
+    if found:
+        kelvin = float(found[1])
+        if not LEAST_KELVIN <= kelvin <= MOST_KELVIN:
+            raise ValueError(f"colour temperature must be {LEAST_KELVIN} to {MOST_KELVIN} K, got {text!r}")
+        return f"{kelvin:g} K"
+    for name in list_illuminants():
+        if name.casefold() == typed.casefold():
+            return name
+    known = ", ".join(list_illuminants())
+    raise ValueError(f"illuminant must be one of {known}, or such as 2700 K, got {text!r}")
 
 
 @cache
 def read_illuminant(name: str = "D65") -> Array:
-    """Relative spectral power of a CIE illuminant, shape (81,); ValueError for a name that is not in the table."""
-    rows = read_rows("cie_illuminants.csv")
-    if name not in rows[0] or name == "nm":
-        raise ValueError(f"illuminant must be one of {', '.join(list(rows[0])[1:])}, got {name!r}")
-    return np.array([float(row[name]) for row in rows])
+    """Relative spectral power of a CIE illuminant or a colour temperature ("2700 K"), shape (81,); ValueError for another."""
+    known = name_illuminant(name)
+    if known == "D65":
+        return np.array([float(row["D65"]) for row in read_rows("cie_illuminants.csv")])
+    if known.endswith(" K"):
+        kelvin = float(known[:-2])
+        return planck_spectrum(kelvin) if kelvin < _DAYLIGHT_KELVIN else daylight_spectrum(kelvin)
+    return _on_grid(_import_colour().SDS_ILLUMINANTS[known])
 
 
 def planck_spectrum(kelvin: float) -> Array:
     """Relative spectral power of a Planckian radiator, 1 at 560 nm, shape (81,). Source: CIE 015:2018, c2 = 1.4388e-2 m K."""
-    if not 1000 <= kelvin <= 30000:
-        raise ValueError(f"kelvin must be 1000 to 30000, got {kelvin}")
-    metres = WAVELENGTHS_NM * 1e-9
-    power = metres**-5 / np.expm1(1.4388e-2 / (metres * kelvin))
-    reference = (560e-9) ** -5 / np.expm1(1.4388e-2 / (560e-9 * kelvin))
-    relative: Array = power / reference
+    if not LEAST_KELVIN <= kelvin <= 30000:
+        raise ValueError(f"kelvin must be {LEAST_KELVIN} to 30000, got {kelvin}")
+    return _relative(_import_colour().sd_blackbody(kelvin, _grid(), c2=1.4388e-2))
+
+
+def daylight_spectrum(kelvin: float) -> Array:
+    """Relative spectral power of a phase of daylight, 1 at 560 nm, shape (81,). Source: CIE 015:2018, D illuminants."""
+    if not 4000 <= kelvin <= MOST_KELVIN:
+        raise ValueError(f"kelvin must be 4000 to {MOST_KELVIN}, got {kelvin}")
+    colour = _import_colour()
+    return _relative(colour.sd_CIE_illuminant_D_series(colour.temperature.CCT_to_xy_CIE_D(float(kelvin))))
+
+
+def _relative(spectrum: Any) -> Array:
+    values = _on_grid(spectrum)
+    relative: Array = values / values[WAVELENGTHS_NM == 560]
     return relative
 
 

@@ -109,7 +109,7 @@ def _ask_head(begins: bool) -> Callable[[Any], Any]:
             type=Serving(),
             multiple=True,
             metavar="KEY=VALUE,...",
-            help="Where the match is judged: name, depth-mm, dilution, light (A, D65 ...), weight. "
+            help="Where the match is judged: name, depth-mm, dilution, light (A, D65, 2700 K ...), weight. "
             'Repeat for a second; "none": as photographed.',
         ),
     )

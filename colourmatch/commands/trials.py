@@ -86,7 +86,7 @@ def _take(book: LotBook, lot: str, ml: float, who: dict[str, str | None]) -> Ans
     type=Serving(),
     multiple=True,
     metavar="KEY=VALUE,...",
-    help="A glass: name, depth-mm, dilution, light (A, D65 ...). Repeat for a second [default: the lot's own, or "
+    help="A glass: name, depth-mm, dilution, light (A, D65, 2700 K ...). Repeat for a second [default: the lot's own, or "
     "6 cm with soda in daylight and warm light].",
 )
 def look(session: Session, lot: str, serving: tuple[dict[str, Any], ...]) -> Answer:

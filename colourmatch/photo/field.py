@@ -149,8 +149,8 @@ def _likelihoods(kernels: Array, right: Array, noise: float) -> Array:
     return likelihoods
 
 
-#: Rows solved at once, small enough that a general solver costs nothing. Importing SciPy's triangular one takes longer
-#: than reading the photo.
+#: Rows solved at once, small enough that a general solver costs nothing. Importing SciPy's triangular one takes 0.21 s of
+#: processor time, half of a whole reading.
 _BLOCK = 48
 
 

@@ -15,14 +15,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from colourmatch.colour.spaces import PRIMARIES_XY, RGB_TO_XYZ, WHITE_D65_XYZ, decode_srgb
+from colourmatch.colour.spaces import PRIMARIES_XY, RGB_TO_XYZ, WHITE_D65_XYZ, adaptation_matrix, decode_srgb
 
 Array = NDArray[np.float64]
 
 #: Profile connection space white, D50, ICC.1:2022 clause 7.2.16.
 _WHITE_D50 = np.array([0.9642, 1.0, 0.8249])
-#: Bradford cone responses (Lam 1985), as ICC.1:2022 annex E prints them.
-_BRADFORD = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])
 
 
 @dataclass(frozen=True)
@@ -58,7 +56,7 @@ def read_icc(icc: bytes | None, nclx: dict[str, Any] | None = None) -> FileProfi
 def _read_matrix_profile(icc: bytes) -> FileProfile:
     tags = _read_tags(icc)
     colorants = np.stack([_read_xyz(tags[f"{c}XYZ"]) for c in "rgb"], axis=1)
-    to_xyz = _adapt(_WHITE_D50, WHITE_D65_XYZ) @ colorants
+    to_xyz = adaptation_matrix(_WHITE_D50, WHITE_D65_XYZ) @ colorants
     to_xyz *= (WHITE_D65_XYZ / to_xyz.sum(axis=1))[:, None]
     if not np.isfinite(to_xyz).all() or abs(np.linalg.det(to_xyz)) < 1e-3:
         raise ValueError("colorants do not span a colour space")
@@ -128,9 +126,3 @@ def _fill_parameters(kind: int, p: Array) -> tuple[float, ...]:
         offset = p[3] if kind == 2 else 0.0
         return (p[0], p[1], p[2], 0.0, -p[2] / p[1], offset, offset)
     return tuple(p) if kind == 4 else (*p[:5], 0.0, 0.0)
-
-
-def _adapt(source_white: Array, target_white: Array) -> Array:
-    """Bradford adaptation from one white to another, 3x3."""
-    gain = (_BRADFORD @ target_white) / (_BRADFORD @ source_white)
-    return np.linalg.solve(_BRADFORD, gain[:, None] * _BRADFORD)

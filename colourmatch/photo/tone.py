@@ -201,7 +201,7 @@ def _fit_terms(residuals: Callable[[Array], Array], prior: Array) -> tuple[Array
     """Terms (5,) of the least sum of squares within the bounds, the residuals (R,) there and their slopes (R, 5).
 
     Levenberg and Marquardt's damped Gauss-Newton steps (Marquardt 1963, doi:10.1137/0111030) over the terms that are
-    not held at a bound. Own code because importing scipy's takes longer than reading the photo.
+    not held at a bound. Own code because importing scipy.optimize takes 0.39 s of processor time, as long as a reading.
     """
     low, high = np.array(_BOUNDS)
     terms, damping = prior[:, 0].copy(), 1e-3

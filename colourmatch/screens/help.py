@@ -99,11 +99,16 @@ def for_the_app(page: Page, text: str) -> str:
     return re.sub(r"\[([^\]]+)\]\(([^)\s]+)\)", lead, re.sub(r"<!--.*?-->\n?", "", text))
 
 
+_STANDS_ON = (
+    "streamlit", "numpy", "scipy", "scikit-image", "colour-science", "opencv-python", "pillow", "SQLAlchemy",
+)  # fmt: skip
+
+
 def show_versions() -> None:
     """Versions of the program and what it stands on, and where the book lies."""
     book = session.current_book()
     rows: dict[str, object] = {"colourmatch": colourmatch.__version__, "Python": platform.python_version()}
-    for name in ("streamlit", "numpy", "scipy", "opencv-python", "pillow", "SQLAlchemy"):
+    for name in _STANDS_ON:
         try:
             rows[name] = version(name)
         except PackageNotFoundError:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import streamlit as st
@@ -30,6 +30,16 @@ LIGHTS = {
     "FL11": "a shop tube (FL11)",
     "LED-B1": "a warm LED (LED-B1)",
 }
+
+
+def list_lights(own: Iterable[str]) -> list[str]:
+    """The lights to choose from: daylight, common ones, and what the lot names besides."""
+    return list(dict.fromkeys(("D65", *LIGHTS, *own)))
+
+
+def name_light(light: str) -> str:
+    """A light in words, one outside the short list by its own name."""
+    return LIGHTS.get(light, "daylight (D65)" if light == "D65" else light)
 
 
 def show_new_lot(stocks: list[StockEntry]) -> None:
@@ -168,17 +178,17 @@ def _ask_serving(key: str, number: int, known: Mapping[str, Any]) -> dict[str, A
         key=key.format("dilution"), placeholder="as photographed",
         help="1 is neat. 4 is 1 part with 3 of soda.",
     )  # fmt: skip
-    lights = [None, *LIGHTS]
+    own = known.get("illuminant") or "D65"
+    lights = list_lights([own])
     light = rows[1][0].selectbox(
-        "Light", lights, format_func=lambda one: LIGHTS.get(one, "daylight (D65)"),
-        index=lights.index(known.get("illuminant")) if known.get("illuminant") in lights else 0,
-        key=key.format("light"),
-    )  # fmt: skip
+        "Light", lights, format_func=name_light, index=lights.index(own), key=key.format("light")
+    )
     weight = rows[1][1].number_input(
         "Weight", value=float(known.get("weight", 1.0)), min_value=0.1, max_value=100.0, step=0.5, format="%g",
         key=key.format("weight"), help="2 counts twice as much as 1.",
     )  # fmt: skip
-    given = {"name": name.strip(), "depth_mm": depth, "dilution": dilution, "illuminant": light}
+    given = {"name": name.strip(), "depth_mm": depth, "dilution": dilution}
+    given["illuminant"] = None if light == "D65" else light  # daylight is as photographed
     return {key: value for key, value in given.items() if value} | {"weight": weight}
 
 

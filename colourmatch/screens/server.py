@@ -88,6 +88,7 @@ _HEAVY = (
     "scipy.special",
     "scipy.optimize",
     "scipy.interpolate",
+    "skimage.color.delta_e",
     "colourmatch.liquid.learn",
     "colourmatch.workflow.lot",
     "pandas",
@@ -113,12 +114,13 @@ def _warm_up(gate: Gate) -> None:
 
 
 def _read_tables() -> None:
-    """The colourants, their shapes and limits, and the observer: read once, and kept where they are read."""
+    """The colourants, their shapes and limits, the observer and lights: read once, and kept where they are read."""
     from colourmatch.colour.spectra import integration_weights
     from colourmatch.dosing.care import limits_for, list_jurisdictions
     from colourmatch.liquid.colourants import list_colourants
 
-    codes = [colourant.e_number for colourant in list_colourants()]
+    codes = [colourant.e_number for colourant in list_colourants() if colourant.shape.any()]
     for place in list_jurisdictions():
         limits_for(codes, place)
-    integration_weights("D65")
+    for light in ("D65", "A"):  # A, the second light that Match shows, imports colour-science
+        integration_weights(light)

@@ -17,7 +17,7 @@ from colourmatch.errors import InputError
 from colourmatch.screens import drafts, session
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
-from colourmatch.screens.new_lot import LIGHTS, ask_glasses
+from colourmatch.screens.new_lot import ask_glasses, list_lights, name_light
 from colourmatch.workflow.glasses import read_intake, serve_lot
 
 _NOTE = (
@@ -25,7 +25,6 @@ _NOTE = (
     "its light. Trust the numbers, then the glass. Depth is looked through from above over something white, as in the "
     "photo; from the side light passes once, so give half the width there."
 )
-_LIGHTS = {"D65": "daylight (D65)"} | LIGHTS
 
 
 def show_serving(story: LotStory, advice: Mapping[str, Any]) -> None:
@@ -49,8 +48,7 @@ def _name(one: Mapping[str, Any]) -> str:
 
 def _describe(one: Mapping[str, Any]) -> str:
     thinned = "neat" if one["dilution"] == 1 else f"1 part made up to {one['dilution']:g}"
-    light = _LIGHTS.get(one["illuminant"], f"light {one['illuminant']}")
-    return f"{one['depth_mm']:g} mm deep, {thinned}, {light}"
+    return f"{one['depth_mm']:g} mm deep, {thinned}, {name_light(one['illuminant'])}"
 
 
 def _tell(one: Mapping[str, Any]) -> str:
@@ -77,15 +75,16 @@ def show_glass(story: LotStory, advice: Mapping[str, Any]) -> None:
         "With soda, 1 part made up to", value=own.get("dilution", 1.0), min_value=1.0, max_value=1000.0, step=1.0, format="%g",
         key=key.format("dilution"), help="1 is neat. 4 is 1 part with 3 of soda.",
     )  # fmt: skip
-    lights = st.multiselect(
-        "Lights", list(_LIGHTS), default=["D65", "A"], format_func=_LIGHTS.__getitem__,
+    lights = list_lights(one["illuminant"] for one in advice.get("serving") or ())
+    chosen = st.multiselect(
+        "Lights", lights, default=["D65", "A"], format_func=name_light,
         key=key.format("lights"), placeholder="Choose",
     )  # fmt: skip
-    if depth is None or dilution is None or not lights:
+    if depth is None or dilution is None or not chosen:
         st.html(parts.empty("Give a depth, a dilution and at least one light."))
         return
     doses = tuple((d["stock"], float(d["ml"])) for d in advice.get("doses") or ())
-    seen = _serve(story, tuple((depth, dilution, light) for light in lights), doses)
+    seen = _serve(story, tuple((depth, dilution, light) for light in chosen), doses)
     if not seen:
         st.html(parts.empty("No photo says enough of this lot yet. Photograph reference and batch first."))
         return
@@ -96,9 +95,8 @@ def show_glass(story: LotStory, advice: Mapping[str, Any]) -> None:
 
 def show_look(one: Mapping[str, Any]) -> None:
     """One light: how far, which way, and the colours side by side."""
-    light = _LIGHTS.get(one["illuminant"], one["illuminant"])
     st.html(
-        parts.kicker(f"Light: {light}")
+        parts.kicker(f"Light: {name_light(one['illuminant'])}")
         + f'<p class="cm-big">CIEDE2000 {parts.show_interval(one["delta_e_2000"])}</p>'
         + parts.line(f"{_describe(one)}. The batch against the reference: {one['text']}.")
     )

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from PIL import Image, ImageCms
 
-from colourmatch.colour.spaces import PRIMARIES_XY, WHITE_D65_XYZ, primaries_to_matrix
+from colourmatch.colour.spaces import PRIMARIES_XY, WHITE_D65_XYZ, adaptation_matrix, primaries_to_matrix
 from colourmatch.simulate.settings import Rendered
 from colourmatch.writing import replace_whole
 
@@ -29,7 +29,6 @@ _STORE = {
     8: Image.Transpose.ROTATE_270,
 }
 _WHITE_D50_XYZ = np.array([0.9642, 1.0, 0.8249])
-_BRADFORD = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])
 
 
 def _fixed(values: object) -> bytes:
@@ -47,8 +46,7 @@ def display_p3_profile() -> bytes:
 
     Sources: ICC.1:2010; SMPTE EG 432-1:2010 (primaries); IEC 61966-2-1:1999 (curve).
     """
-    cone = (_BRADFORD @ _WHITE_D50_XYZ) / (_BRADFORD @ WHITE_D65_XYZ)
-    adapt = np.linalg.solve(_BRADFORD, cone[:, None] * _BRADFORD)
+    adapt = adaptation_matrix(WHITE_D65_XYZ, _WHITE_D50_XYZ)
     columns = (adapt @ primaries_to_matrix(PRIMARIES_XY["Display P3"])).T
     curve = (
         b"para" + struct.pack(">IHH", 0, 3, 0) + _fixed([2.4, 1 / 1.055, 0.055 / 1.055, 1 / 12.92, 0.04045])

@@ -150,12 +150,6 @@ def compare_ciede2000(pairs: int = 1_000_000) -> dict[str, dict[str, float]]:
         tasks["colour-science"] = lambda: delta_E_CIE2000(one, two)
     except ImportError:
         pass
-    try:
-        from skimage.color import deltaE_ciede2000
-
-        tasks["scikit-image"] = lambda: deltaE_ciede2000(one, two)
-    except ImportError:
-        pass
     return time_in_turns(tasks, 3)
 
 

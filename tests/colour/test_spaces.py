@@ -1,7 +1,5 @@
 """CIELAB against printed values and two libraries, RGB encodings against their standards."""
 
-import warnings
-
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -10,6 +8,7 @@ from colourmatch.colour.spaces import (
     PRIMARIES_XY,
     RGB_TO_XYZ,
     WHITE_D65_XYZ,
+    adaptation_matrix,
     decode_srgb,
     encode_srgb,
     lab_to_hex,
@@ -19,14 +18,9 @@ from colourmatch.colour.spaces import (
     rgb_to_lab,
     xyz_to_lab,
 )
+from colourmatch.colour.spectra import _import_colour
 
 RNG = np.random.default_rng(7)
-
-
-def import_colour():
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        return pytest.importorskip("colour")
 
 
 def white_from_xy(x: float, y: float) -> np.ndarray:
@@ -80,14 +74,15 @@ def test_round_trip_also_below_zero_and_near_black():
 
 
 def test_cielab_agrees_with_colour_science():
-    colour = import_colour()
+    colour = _import_colour()
     xyz = RNG.uniform(0, 1, (500, 3))
     white = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D65"]
     assert_allclose(xyz_to_lab(xyz, white_from_xy(*white)), colour.XYZ_to_Lab(xyz, white), atol=1e-9)
 
 
 def test_cielab_agrees_with_scikit_image():
-    skimage_color = pytest.importorskip("skimage.color")
+    import skimage.color as skimage_color
+
     xyz = RNG.uniform(0, 1, (500, 3))
     # Its linear part, 7.787 t below 0.008856, is rounded: near black it is off by up to 4e-4 in b*.
     assert_allclose(xyz_to_lab(xyz), skimage_color.xyz2lab(xyz), atol=5e-4)
@@ -97,14 +92,22 @@ def test_cielab_agrees_with_scikit_image():
     ("name", "theirs"), [("sRGB", "sRGB"), ("Display P3", "Display P3"), ("Adobe RGB", "Adobe RGB (1998)")]
 )
 def test_matrices_agree_with_colour_science(name, theirs):
-    colour = import_colour()
+    colour = _import_colour()
     matrix = colour.RGB_COLOURSPACES[theirs].matrix_RGB_to_XYZ
     # Theirs are rounded to four digits, or have the white from xy; 3e-4 is the size of that.
     assert_allclose(RGB_TO_XYZ[name], matrix, rtol=0, atol=3e-4)
 
 
+def test_adaptation_agrees_with_colour_science_and_takes_white_to_white():
+    colour = _import_colour()
+    d50 = np.array([0.9642, 1.0, 0.8249])  # ICC.1:2022, clause 7.2.16
+    theirs = colour.adaptation.matrix_chromatic_adaptation_VonKries(d50, WHITE_D65_XYZ, transform="Bradford")
+    assert_allclose(adaptation_matrix(d50, WHITE_D65_XYZ), theirs, atol=1e-9)
+    assert_allclose(adaptation_matrix(d50, WHITE_D65_XYZ) @ d50, WHITE_D65_XYZ, atol=1e-12)
+
+
 def test_srgb_curve_agrees_with_colour_science_and_inverts():
-    colour = import_colour()
+    colour = _import_colour()
     value = np.linspace(0, 1, 1001)
     assert_allclose(decode_srgb(value), colour.models.eotf_sRGB(value), atol=1e-7)
     assert_allclose(encode_srgb(decode_srgb(value)), value, atol=1e-7)

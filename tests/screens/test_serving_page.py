@@ -43,6 +43,19 @@ def test_a_glass_is_shown_in_daylight_and_in_warm_light(matched: int) -> None:
     assert "at least one light" in shown(app) and not app.exception
 
 
+def test_a_light_outside_the_short_list_is_shown_and_kept(book: LotBook, matched: int) -> None:
+    glass = {"name": "bar", "depth_mm": 60.0, "illuminant": "2700 K", "weight": 1.0}
+    book.amend_lot(matched, "where it is drunk", serving={"conditions": [glass]})
+    app = open_app("match", lot=str(matched))
+    assert "bar: 60 mm deep, neat, 2700 K" in shown(app)
+    by_key(app.multiselect, f"glass-{matched}-lights").set_value(["2700 K"]).run()
+    assert "Light: 2700 K" in shown(app) and not app.exception
+    by_key(app.number_input, f"conditions-{matched}-1-depth").set_value(40.0)
+    by_key(app.button, f"conditions-{matched}-write").click().run()
+    assert not app.exception and not app.error
+    assert book.find_lot(matched).serving == {"conditions": [glass | {"depth_mm": 40.0}]}
+
+
 def test_where_the_match_is_judged_can_be_changed(book: LotBook, matched: int) -> None:
     app = open_app("match", lot=str(matched))
     button = by_key(app.button, f"conditions-{matched}-write")
