@@ -24,6 +24,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from vary import WARM_LIGHTS, Take, vary
 
 from colourmatch.colour.difference import ciede2000
 from colourmatch.errors import ColourMatchError
@@ -35,16 +36,13 @@ from colourmatch.photo.retone import parse_tone
 from colourmatch.photo.tone import KnownGreys
 from colourmatch.simulate import (
     Obstacle,
-    Take,
     drink_transmittance,
     dye_absorbance,
     render_photo,
     save_photo,
-    vary,
 )
 from colourmatch.simulate.liquids import lab_relative_to_water
 from colourmatch.simulate.materials import printed_greys
-from colourmatch.simulate.vary import WARM_LIGHTS
 
 DYES = ("E129", "E102")
 KNOWN: tuple[tuple[dict[str, float], dict[str, float]], ...] = (
