@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from colourmatch.amounts import tell_drops
 from colourmatch.colour.difference import Interval
@@ -24,8 +23,6 @@ from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.learn import StockPrior
 from colourmatch.liquid.stock import Stock
 from colourmatch.words.figures import tell_interval
-
-Array = NDArray[np.float64]
 
 #: Half the draws of the fit are enough for a figure that no dose rests on.
 _DRAWS = slice(0, 81)

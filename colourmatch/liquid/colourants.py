@@ -67,23 +67,14 @@ class Colourant:
         return self.e1pct_1cm / 10000.0 * self.shape
 
 
-def shape_for(text: str, wavelengths_nm: ArrayLike = WAVELENGTHS_NM) -> Array:
-    """Absorption shape of a colourant at any wavelengths in nm, 1 at its peak.
+def shape_at(colourant: Colourant, wavelengths_nm: ArrayLike) -> Array:
+    """Absorption shape of a catalogued colourant at any wavelengths in nm, 1 at its peak.
 
     Measured: monotone cubic (PCHIP) through calibration/shapes.csv and the tabulated peak, 0 beyond 700 nm.
     Estimated: the E129 shape moved in wavenumber to another azo dye's peak. From memory: sums of bands from
-    calibration/bands.csv. Caramel: exp(-k (nm - 610)). NotFoundError for an unknown colourant.
+    calibration/bands.csv. Caramel: exp(-k (nm - 610)).
     """
-    colourant = find_colourant(text)
-    nm = np.asarray(wavelengths_nm, float)
-    if colourant.e_number.startswith(_CUSTOM):
-        like = _nearest(colourant.e_number.split(":")[1])
-        return _shape(like, _moved(nm, colourant.peak_nm, like.peak_nm))
-    return _shape(colourant, nm)
-
-
-def _shape(colourant: Colourant, nm: Array) -> Array:
-    return _shape_of(colourant.e_number, colourant.peak_nm, nm)[0]
+    return _shape_of(colourant.e_number, colourant.peak_nm, np.asarray(wavelengths_nm, float))[0]
 
 
 def _moved(nm: Array, peak_nm: float, source_peak_nm: float) -> Array:
@@ -294,7 +285,7 @@ def custom_colourant(name: str, like: str | float, e1pct_1cm: float | None = Non
             f"E 1 % must be between 0.01 and 5000, not {strength:g}. Pure food dyes are 400 to 2000."
         )
     status = base.shape_status if "estimated" in base.shape_status else f"estimated from {base.e_number}"
-    shape = _shape(base, _moved(WAVELENGTHS_NM, peak, base.peak_nm))
+    shape = shape_at(base, _moved(WAVELENGTHS_NM, peak, base.peak_nm))
     shape.flags.writeable = False
     return Colourant(
         e_number=f"{_CUSTOM}{f'{peak:g}' if by_peak else base.e_number}:{strength:g}",

@@ -7,7 +7,7 @@ from numpy.testing import assert_allclose
 from colourmatch.colour.spectra import WAVELENGTHS_NM
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.facts import read_rows
-from colourmatch.liquid.colourants import custom_colourant, find_colourant, list_colourants, shape_for
+from colourmatch.liquid.colourants import custom_colourant, find_colourant, list_colourants, shape_at
 
 # E 1 %, 1 cm and wavelength of the peak: purity criteria, Regulation (EU) No 231/2012; seen.
 PURITY = [
@@ -22,7 +22,7 @@ def test_strength_and_peak_are_those_of_the_purity_criteria(e_number, peak_nm, e
     colourant = find_colourant(e_number)
     assert (colourant.peak_nm, colourant.e1pct_1cm) == (peak_nm, e1pct)
     # E 1 % of 540: 1 mg/l gives 0.054 per cm. On the 5 nm grid the peak may fall between two points.
-    assert colourant.e1pct_1cm / 10000 * shape_for(e_number, peak_nm) == pytest.approx(
+    assert colourant.e1pct_1cm / 10000 * shape_at(find_colourant(e_number), peak_nm) == pytest.approx(
         e1pct / 10000, rel=1e-9
     )
     assert 0.99 * e1pct / 10000 < colourant.absorptivity().max() <= e1pct / 10000 * (1 + 1e-9)
@@ -38,8 +38,8 @@ def test_one_mg_per_litre_of_allura_red_gives_0_054():
 def test_measured_shape_goes_through_its_table(e_number):
     rows = read_rows("shapes.csv")
     nm, shape = (np.array([float(row[key]) for row in rows]) for key in ("nm", e_number))
-    assert_allclose(shape_for(e_number, nm), shape, atol=1e-12)
-    assert (shape_for(e_number, [705.0, 780.0]) == 0).all()
+    assert_allclose(shape_at(find_colourant(e_number), nm), shape, atol=1e-12)
+    assert (shape_at(find_colourant(e_number), [705.0, 780.0]) == 0).all()
 
 
 @pytest.mark.parametrize("e_number", ["E110", "E122", "E123", "E124"])
@@ -48,24 +48,26 @@ def test_other_azo_dyes_are_allura_red_moved_in_wavenumber(e_number):
     assert colourant.shape_status == "estimated from E129"
     nm = np.arange(420.0, 660.0, 3)
     moved = 1e7 / (1e7 / nm - 1e7 / colourant.peak_nm + 1e7 / 504)
-    assert_allclose(shape_for(e_number, nm), shape_for("E129", moved), atol=1e-12)
+    assert_allclose(
+        shape_at(find_colourant(e_number), nm), shape_at(find_colourant("E129"), moved), atol=1e-12
+    )
 
 
 def test_every_shape_peaks_where_the_table_says_and_stays_between_0_and_1():
     fine = np.arange(380.0, 780.0, 0.1)
     for colourant in list_colourants():
         assert colourant.shape.shape == (81,)
-        assert_allclose(colourant.shape, shape_for(colourant.e_number))
+        assert_allclose(colourant.shape, shape_at(colourant, WAVELENGTHS_NM))
         assert (colourant.shape >= 0).all()
         if colourant.e_number.startswith("E150"):
             continue
-        shape = shape_for(colourant.e_number, fine)
+        shape = shape_at(colourant, fine)
         assert fine[shape.argmax()] == pytest.approx(colourant.peak_nm, abs=0.2)
         assert shape.max() == pytest.approx(1, abs=1e-5)
 
 
 def test_shapes_between_table_points_are_monotone():
-    shape = shape_for("E129", np.arange(504.0, 700.0, 0.5))
+    shape = shape_at(find_colourant("E129"), np.arange(504.0, 700.0, 0.5))
     assert (np.diff(shape) <= 1e-12).all()
 
 
@@ -124,7 +126,6 @@ def test_unknown_bottle_starts_from_the_nearest_and_is_found_again_by_its_code()
     again = find_colourant(bottle.e_number)
     assert again.e_number == bottle.e_number
     assert_allclose(again.absorptivity(), bottle.absorptivity())
-    assert_allclose(shape_for(bottle.e_number), bottle.shape)
     assert WAVELENGTHS_NM[bottle.shape.argmax()] == 510
     assert bottle.absorptivity().max() == pytest.approx(0.02)
 
