@@ -28,7 +28,8 @@ from vary import WARM_LIGHTS, Take, vary
 
 from colourmatch.colour.difference import ciede2000
 from colourmatch.errors import ColourMatchError
-from colourmatch.instrument.phone_calibration import KINDS, KnownDye, KnownLiquid, PhoneFit, fit_phone
+from colourmatch.instrument.phone_calibration import KnownDye, PhoneFit
+from colourmatch.instrument.phone_fitting import KINDS, KnownLiquid, fit_phone
 from colourmatch.instrument.phones import Calibration, calibrate
 from colourmatch.photo.card_profile import combine_readings, read_greys
 from colourmatch.photo.measure import measure_or_refuse
