@@ -14,8 +14,9 @@ import numpy as np
 
 from colourmatch.amounts import tell_drops
 from colourmatch.colour.difference import Interval
-from colourmatch.dosing.advice import Advice, Dose, count_doses, say_past, with_doses
+from colourmatch.dosing.advice import Advice, say_past, with_doses
 from colourmatch.dosing.bottles import pick_bottle
+from colourmatch.dosing.doses import Dose, count_doses
 from colourmatch.dosing.plan import WORTH_A_STOCK, Line, plan_line, search_bounds
 from colourmatch.dosing.problem import Problem, expect_draws
 from colourmatch.liquid.added_stock import widen_fit
