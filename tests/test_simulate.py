@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 import pytest
 from PIL import Image, ImageCms, ImageOps
+from vary import vary
 
 from colourmatch.colour.difference import ciede2000
 from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb, rgb_to_lab
@@ -35,7 +36,6 @@ from colourmatch.simulate import (
     save_photo,
     sensor_curves,
     truth_of,
-    vary,
 )
 from colourmatch.simulate.camera import tone_curve
 from colourmatch.simulate.glassware import oblique_path

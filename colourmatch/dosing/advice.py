@@ -7,30 +7,29 @@ likely decides (8.2, simple acceptance on the probability of being within), and 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from math import ceil
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from colourmatch.amounts import tell_drops
-from colourmatch.colour.difference import Interval, describe_difference
-from colourmatch.dosing.plan import (
-    MOST_DROPS,
-    MOST_OF_BATCH,
-    PASSED_CHANCE,
-    Line,
-    passing_limit,
-    plan_line,
-    safe_step,
+from colourmatch.colour.difference import Interval
+from colourmatch.dosing.advice_facts import SURE, gather_facts, gather_held, is_within
+from colourmatch.dosing.doses import (
+    Dose,
+    chance_passed,
+    count_doses,
+    explore,
+    keep_under_ceiling,
+    ml_of,
+    round_down,
 )
+from colourmatch.dosing.plan import MOST_DROPS, MOST_OF_BATCH, PASSED_CHANCE, Line, plan_line
 from colourmatch.dosing.problem import PATIENCE, REPEATABILITY, Problem, expect_draws
 from colourmatch.dosing.rescue import LIKELY_NEARER, Rescue, find_rescue
 from colourmatch.words.figures import tell_interval
-
-Array = NDArray[np.float64]
 
 #: Inside the tolerance a step must promise at least this part of it.
 WORTH_INSIDE = 0.25
@@ -38,35 +37,8 @@ WORTH_INSIDE = 0.25
 DROWNED = 0.15
 #: Between these chances of being within the tolerance a second photo of the same state is asked for before a stop.
 CONFIRM = (0.15, 0.9)
-#: From this chance on a batch that no drop can improve is within the tolerance rather than over it.
-LIKELY = 0.5
-#: From this chance on it is within the tolerance for certain (the guard band).
-SURE = 0.95
-#: A step that is not worth it on average is tried all the same when its chance of a gain that a photo shows is this.
-PROMISING = 0.12
 #: A ceiling is named as the reason when it costs at least this many CIEDE2000.
 CEILING_COST = 0.3
-#: Labels and photos are both told of what is in the batch when they differ by more than this part.
-AMOUNTS_APART = 0.1
-
-
-@dataclass(frozen=True)
-class Dose:
-    """An addition of one stock: whole drops and the millilitres and mg per litre of batch that they are."""
-
-    stock: str
-    drops: int
-    ml: float
-    mg_per_l: float
-
-    def to_json(self) -> dict[str, Any]:
-        """One entry of `doses`."""
-        return {
-            "stock": self.stock,
-            "drops": self.drops,
-            "ml": round(self.ml, 3),
-            "mg_per_l": round(self.mg_per_l, 3),
-        }
 
 
 @dataclass(frozen=True)
@@ -154,15 +126,15 @@ def advise_unseen(problem: Problem, left_ml: Mapping[str, float]) -> Advice:
         "Stir, wait for the bubbles to clear, photograph again.",
         state_photographed=False,
         expected=expect_draws(problem.difference(*problem.after(nothing))[:, 0]),
-        **_held(problem),
+        **gather_held(problem),
     )
     ml = np.array([left_ml.get(stock.name, 0.0) for stock in problem.stocks])
     drops = {k: int(ml[k] / stock.drop_ml + 0.5) for k, stock in enumerate(problem.stocks)}
-    doses = count_doses(problem, _under_ceiling(problem, drops))
+    doses = count_doses(problem, keep_under_ceiling(problem, drops))
     if doses:
         text = f"Add the rest of the step: {_describe(doses)}. Then stir, wait for the bubbles to clear, photograph."
         return replace(with_doses(problem, replace(step, action="add", reason="step"), doses), text=text)
-    if not problem.keeps_ceiling(_ml_of(problem, {k: 1 for k in problem.open_stocks[:1]})):
+    if not problem.keeps_ceiling(ml_of(problem, {k: 1 for k in problem.open_stocks[:1]})):
         return replace(
             step, text="Add no more: the ceiling leaves no room for another drop. Stir, and photograph."
         )
@@ -199,12 +171,12 @@ def _plan(problem: Problem) -> Advice:
         return _ask_again()
     line = plan_line(problem)
     rescue = find_rescue(problem)
-    facts = _facts(problem, line, rescue)
-    doses = _round_down(problem, line)
+    facts = gather_facts(problem, line, rescue)
+    doses = round_down(problem, line)
     gain = float(line.mean[0] - line.mean[line.best])
-    inside = _within(facts, SURE)
+    inside = is_within(facts, SURE)
     # past the best, and not within the tolerance all the same
-    back = None if _within(facts) else rescue
+    back = None if is_within(facts) else rescue
     if back is not None and back.surely_past and gain < REPEATABILITY:
         return _stop_past(facts)
     less = back is not None and back.chance_nearer > LIKELY_NEARER
@@ -224,7 +196,7 @@ def _plan(problem: Problem) -> Advice:
         return _stop_here(problem, line, facts)
     if gain < worth:
         tried_out = inside or line.bound or problem.fit.photos >= PATIENCE
-        trying = () if tried_out else _explore(problem, line)
+        trying = () if tried_out else explore(problem, line)
         if trying:
             return _add(problem, line, trying, facts)
         return _stop_here(problem, line, facts)
@@ -234,216 +206,6 @@ def _plan(problem: Problem) -> Advice:
     if doses:
         return _add(problem, line, doses, facts)
     return _without_safe_drop(problem, line, facts)
-
-
-# ---- numbers ---------------------------------------------------------------------------------------------------
-
-
-def _within(facts: dict[str, Any], chance: float = LIKELY) -> bool:
-    """Whether the batch is within the tolerance with at least this chance: rather than over it when none is given."""
-    return bool(facts["chance_within_tolerance"] >= chance)
-
-
-def _facts(problem: Problem, line: Line, rescue: Rescue | None) -> dict[str, Any]:
-    now = line.difference[:, 0]
-    return {
-        "now": problem.interval(*problem.after(line.ml[:1])),
-        "reachable": expect_draws(line.difference[:, line.best]),
-        # of a reading: the scatter of the draws alone keeps two alike liquids apart
-        "surely_short": problem.interval(*problem.after(line.ml[[line.best]])).low > problem.tolerance,
-        "chance_within_tolerance": float((now <= problem.tolerance).mean()),
-        "to_match": _to_match(problem, line),
-        "ceiling_cost": line.free_gain if line.bound else None,
-        "missing": _missing(problem, line),
-        "curve": _curve(problem, line),
-        "rescue": rescue if rescue is not None and rescue.surely_past else None,
-        **_held(problem),
-    }
-
-
-def _held(problem: Problem) -> dict[str, Any]:
-    """What is in the batch, by the labels and by what the photos taught, and the room that it leaves."""
-    factors = np.quantile(problem.fit.strength_factors, (0.5, 0.025, 0.975), axis=0)
-    learnt = tuple(
-        {"stock": s.name}
-        | dict(zip(("strength_factor", "low", "high"), map(_three_digits, figures), strict=True))
-        for s, *figures in zip(problem.stocks, *factors, strict=True)
-    )
-    return {
-        "ceiling_left_mg_per_l": problem.ceiling_left(),
-        "used_mg_per_l": problem.limit_base_mg_per_l(),
-        "ceiling_mg_per_l": problem.ceiling_mg_per_l,
-        "stocks_learnt": learnt,
-        "amounts": _amounts(problem),
-        "surprises": tuple(_surprises(problem, learnt)),
-    }
-
-
-def _three_digits(value: float) -> float:
-    return round(float(value), 3)
-
-
-def _amounts(problem: Problem) -> dict[str, Any]:
-    """Colour in the batch, mg/l: by the labels, and as the photos tell the stocks' strengths."""
-    state = problem.state
-    by_labels = state.total_mg_per_l()
-    own = np.array([state.concentration_mg_per_l(s.name) for s in problem.stocks])
-    seen = expect_draws(by_labels + (problem.fit.strength_factors - 1) @ own).to_json()
-    apart = abs(seen["value"] - by_labels) > AMOUNTS_APART * by_labels
-    text = f"By the labels {by_labels:.1f} mg/l of colour are in, by the photos {tell_interval(seen)}."
-    return {
-        "by_labels_mg_per_l": round(by_labels, 3),
-        "by_photos_mg_per_l": seen,
-        "text": text if apart else None,
-    }
-
-
-def _surprises(problem: Problem, learnt: tuple[dict[str, Any], ...]) -> Iterator[dict[str, Any]]:
-    """Stocks whose strength the photos put outside the 95 % of what was known of it."""
-    for known, found in zip(problem.fit.stocks, learnt, strict=True):
-        away = np.log(found["strength_factor"]) - known.log_factor
-        if abs(away) > 1.96 * known.log_factor_sd and problem.state.mg.get(found["stock"]):
-            times = _say_times(found["strength_factor"])
-            less = "less" if away < 0 else "more"
-            yield found | {
-                "text": f"The photos say that {found['stock']} is about {times} as strong as its label "
-                f"({found['low']:.2f} to {found['high']:.2f} of it), or that {less} went in than was noted."
-            }
-
-
-def _say_times(factor: float) -> str:
-    """A factor in words: "half", "twice", "0.7 times"."""
-    near = {0.5: "half", 2.0: "twice", 3.0: "three times"}
-    return next(
-        (word for value, word in near.items() if abs(factor / value - 1) < 0.1), f"{factor:.1f} times"
-    )
-
-
-def _to_match(problem: Problem, line: Line) -> tuple[dict[str, Any], ...]:
-    """Drops of each stock to the best dose: expected, and the 95 % range of where the draws have theirs."""
-    low, high = np.quantile(line.draw_best, (0.025, 0.975))
-    out = []
-    for k in line.used:
-        drops = line.ml[:, k] / problem.stocks[k].drop_ml
-        out.append(
-            {
-                "stock": problem.stocks[k].name,
-                "drops": round(float(drops[line.free_best])),
-                "low": int(drops[int(low)]),
-                "high": ceil(float(drops[int(np.ceil(high))])),
-            }
-        )
-    return tuple(out)
-
-
-def _labs(problem: Problem, line: Line, t: int) -> tuple[Array, Array]:
-    view = problem.views[0]
-    batch = problem.fit.batch_lab(*problem.after(line.ml[t : t + 1]), view)[:, 0]
-    return batch.mean(axis=0), problem.fit.reference_lab(view).mean(axis=0)
-
-
-def _missing(problem: Problem, line: Line) -> str | None:
-    batch, reference = _labs(problem, line, line.best)
-    if line.mean[line.best] <= problem.tolerance:
-        return None
-    return describe_difference(reference, batch)
-
-
-def _curve(problem: Problem, line: Line) -> dict[str, Any]:
-    """Difference against further drops of the stock of which most goes in."""
-    k = max(line.used, key=lambda i: line.ml[-1, i] / problem.stocks[i].drop_ml)
-    low, middle, high = np.quantile(line.difference, (0.025, 0.5, 0.975), axis=0)
-    drops = line.ml[:, k] / problem.stocks[k].drop_ml
-    room = problem.room_ml()[k] / problem.stocks[k].drop_ml
-    return {
-        "stock": problem.stocks[k].name,
-        "drops": [round(float(v), 2) for v in drops],
-        "delta_e_2000": [round(float(v), 3) for v in middle],
-        "low": [round(float(v), 3) for v in low],
-        "high": [round(float(v), 3) for v in high],
-        "best_drops": round(float(drops[line.best]), 1),
-        "ceiling_drops": int(room) if np.isfinite(room) else None,
-    }
-
-
-# ---- doses -----------------------------------------------------------------------------------------------------
-
-
-def count_doses(problem: Problem, drops: Mapping[int, int]) -> tuple[Dose, ...]:
-    """Drops of the problem's stocks, by their index, as doses; none for no drops."""
-    ml = np.zeros(len(problem.stocks))
-    for k, n in drops.items():
-        ml[k] = n * problem.stocks[k].drop_ml
-    volume = problem.state.volume_ml + float(ml @ problem.growth)
-    return tuple(
-        Dose(
-            problem.stocks[k].name,
-            n,
-            float(ml[k]),
-            float(ml[k] * problem.stocks[k].mg_per_ml / volume * 1000),
-        )
-        for k, n in drops.items()
-        if n > 0
-    )
-
-
-def _whole_drops(problem: Problem, line: Line, t: int) -> dict[int, int]:
-    """Whole drops of each stock up to a point of the line."""
-    return {k: int(line.ml[t, k] / problem.stocks[k].drop_ml + 1e-6) for k in line.used}
-
-
-def _round_down(problem: Problem, line: Line) -> tuple[Dose, ...]:
-    """This step in whole drops, never more than the safe step and never past a ceiling; at least one drop in all."""
-    drops = _whole_drops(problem, line, line.step)
-    # a last step of half a drop or more is a drop when the best dose lies beyond it
-    if not any(drops.values()) and line.step:
-        k = max(line.used, key=lambda i: line.ml[line.best, i] / problem.stocks[i].drop_ml)
-        if (
-            line.ml[line.best, k] / problem.stocks[k].drop_ml >= 0.5
-            and _chance_passed(problem, line, k) < PASSED_CHANCE
-        ):
-            drops[k] = 1
-    return count_doses(problem, _under_ceiling(problem, drops))
-
-
-def _under_ceiling(problem: Problem, drops: Mapping[int, int]) -> dict[int, int]:
-    """As many of these drops of each stock as the ceilings leave room for."""
-    kept = dict(drops)
-    while any(kept.values()) and not problem.keeps_ceiling(_ml_of(problem, kept)):
-        k = max(kept, key=lambda i: kept[i])
-        kept[k] -= 1
-    return kept
-
-
-def _explore(problem: Problem, line: Line) -> tuple[Dose, ...]:
-    """A step whose expected gain is small but whose chance of a clear one is not, and which risks little.
-
-    The expected difference is flat where the draws disagree on where the best lies; what they then say is that a step
-    teaches more than a stop. Only as far as the chance of passing the best stays small, and only when it can be seen.
-    """
-    # colour cannot be taken out again: not where it is expected to look worse than now
-    mean = line.mean
-    inside = [t for t in range(1, len(mean)) if mean[t] <= mean[0] and problem.keeps_ceiling(line.ml[t])]
-    step = safe_step(problem, line.difference, line.draw_best, max(inside, default=0))
-    gains = line.difference[:, 0] - line.difference[:, step]
-    if (gains > REPEATABILITY).mean() < PROMISING:
-        return ()
-    drops = _whole_drops(problem, line, step)
-    return count_doses(problem, drops) if problem.keeps_ceiling(_ml_of(problem, drops)) else ()
-
-
-def _ml_of(problem: Problem, drops: dict[int, int]) -> list[float]:
-    return [drops.get(k, 0) * s.drop_ml for k, s in enumerate(problem.stocks)]
-
-
-def _chance_passed(problem: Problem, line: Line, k: int) -> float:
-    """Chance that one drop of a stock ends beyond passing_limit."""
-    after = problem.difference(*problem.after(np.array([_ml_of(problem, {k: 1})])))[:, 0]
-    beyond = line.ml[line.draw_best, k] < problem.stocks[k].drop_ml
-    return float(((after > passing_limit(problem, line.difference, line.draw_best)) & beyond).mean())
-
-
-# ---- the sentences ---------------------------------------------------------------------------------------------
 
 
 def _describe(doses: tuple[Dose, ...]) -> str:
@@ -498,7 +260,7 @@ def _without_safe_drop(problem: Problem, line: Line, facts: dict[str, Any]) -> A
     """More colour would help, yet no whole drop is safe: the ceiling, a stock too strong, or doubt."""
     k = max(line.used, key=lambda i: line.ml[line.best, i] / problem.stocks[i].drop_ml)
     stock = problem.stocks[k]
-    if not problem.keeps_ceiling(_ml_of(problem, {k: 1})):
+    if not problem.keeps_ceiling(ml_of(problem, {k: 1})):
         return _stop_ceiling(problem, line, facts)
     best_drops = line.ml[line.best, k] / stock.drop_ml
     if best_drops < 1.5:
@@ -508,10 +270,10 @@ def _without_safe_drop(problem: Problem, line: Line, facts: dict[str, Any]) -> A
             f"parts with {'the batch' if stock.made_in == 'batch' else 'water'}), enter it as a new stock, and go on "
             "with that; or stop here."
         )
-        if _within(facts):
+        if is_within(facts):
             return _stop_here(problem, line, facts)
         return Advice("stop", "nearest", text, problem=text, **facts)
-    if _chance_passed(problem, line, k) < 4 * PASSED_CHANCE:
+    if chance_passed(problem, line, k) < 4 * PASSED_CHANCE:
         return _add(problem, line, count_doses(problem, {k: 1}), facts)
     return _which_way(facts)
 
@@ -528,13 +290,13 @@ def _which_way(facts: dict[str, Any]) -> Advice:
 
 def _stop_here(problem: Problem, line: Line, facts: dict[str, Any]) -> Advice:
     now: Interval = facts["now"]
-    within = _within(facts)
+    within = is_within(facts)
     if line.bound and line.free_gain >= CEILING_COST and not within:
         return _stop_ceiling(problem, line, facts)
     shown = tell_interval(now.to_json())
     if within:
         text = f"Matched: the difference is {shown}, tolerance {problem.tolerance:g}. Stop here."
-        if not _within(facts, SURE):
+        if not is_within(facts, SURE):
             chance = f"{100 * facts['chance_within_tolerance']:.0f} %"
             text += f" The chance that it is within is {chance}; no drop can improve it by more than a photo can show."
         return Advice("stop", "matched", text, **facts)

@@ -301,50 +301,6 @@ def room_mg_per_l(
     return max(min(rooms), 0.0)
 
 
-@dataclass(frozen=True)
-class Intake:
-    """One colourant in a serving against its acceptable daily intake (ADI), None where none is on file."""
-
-    e_number: str
-    mg_per_serving: float
-    adi_mg_per_kg: float | None
-    share_of_adi: float | None
-    text: str
-
-
-def intake_per_serving(state: BatchState, serving_ml: float, body_kg: float = 60.0) -> tuple[Intake, ...]:
-    """What one serving of the undiluted batch brings of each colourant, against the smaller of the two ADIs.
-
-    share = mg per serving / (ADI in mg per kg and day x body mass in kg). Sources of the ADIs: JECFA and
-    EFSA, calibration/colourants.csv. 60 kg is the adult of the JECFA evaluations (from memory). The base's
-    own colour is not counted, as nobody said which it is. InputError for impossible values.
-
-    >>> batch = BatchState(1000.0, mg={"red": 50.0}, mg_by_colourant={"E129": 50.0})
-    >>> round(100 * intake_per_serving(batch, serving_ml=200)[0].share_of_adi, 1)
-    2.4
-    """
-    if not 0 < serving_ml <= 5000:
-        raise InputError(f"A serving must be more than 0 and at most 5000 ml, not {serving_ml:g}.")
-    if not 3 <= body_kg <= 300:
-        raise InputError(f"Body mass must be 3 to 300 kg, not {body_kg:g}.")
-    return tuple(_intake(code, state, serving_ml, body_kg) for code in state.mg_by_colourant)
-
-
-def _intake(code: str, state: BatchState, serving_ml: float, body_kg: float) -> Intake:
-    colourant = find_colourant(code)
-    mg = state.colourant_mg_per_l(code) * serving_ml / 1000
-    adi = colourant.adi_mg_per_kg
-    start = f"{_name(colourant)}: {mg:.2g} mg in {serving_ml:g} ml"
-    if adi is None:
-        return Intake(colourant.e_number, mg, None, None, f"{start}; no acceptable daily intake is on file.")
-    share = mg / (adi * body_kg)
-    text = (
-        f"{start} is {100 * share:.2g} % of the acceptable daily intake of a person of {body_kg:g} kg "
-        f"({adi:g} mg per kg and day, the smaller of JECFA and EFSA; pure dye)."
-    )
-    return Intake(colourant.e_number, mg, adi, share, text)
-
-
 #: Persons that a share of the ADI is shown for, both examples: the adult of the JECFA evaluations, and a child of about
 #: six years (both from memory).
 EXAMPLE_BODIES_KG = (("an adult of 60 kg", 60.0), ("a child of 20 kg", 20.0))

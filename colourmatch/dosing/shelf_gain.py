@@ -11,12 +11,12 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from colourmatch.amounts import tell_drops
 from colourmatch.colour.difference import Interval
-from colourmatch.dosing.advice import Advice, Dose, count_doses, say_past, with_doses
+from colourmatch.dosing.advice import Advice, say_past, with_doses
 from colourmatch.dosing.bottles import pick_bottle
+from colourmatch.dosing.doses import Dose, count_doses
 from colourmatch.dosing.plan import WORTH_A_STOCK, Line, plan_line, search_bounds
 from colourmatch.dosing.problem import Problem, expect_draws
 from colourmatch.liquid.added_stock import widen_fit
@@ -24,8 +24,6 @@ from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.learn import StockPrior
 from colourmatch.liquid.stock import Stock
 from colourmatch.words.figures import tell_interval
-
-Array = NDArray[np.float64]
 
 #: Half the draws of the fit are enough for a figure that no dose rests on.
 _DRAWS = slice(0, 81)

@@ -129,7 +129,8 @@ def fit_known(
 
     strength_rel_sd: how well the strength of the stocks is known, otherwise as each says itself.
     """
-    from colourmatch.instrument.phone_calibration import KnownDye, KnownLiquid, fit_phone
+    from colourmatch.instrument.phone_calibration import KnownDye
+    from colourmatch.instrument.phone_fitting import KnownLiquid, fit_phone
     from colourmatch.photo.retone import parse_tone
 
     if strength_rel_sd is not None:

@@ -18,8 +18,6 @@ from colourmatch.colour.spectra import WAVELENGTHS_NM, integration_weights
 
 Array = NDArray[np.float64]
 
-_LN10 = float(np.log(10))
-
 
 @dataclass(frozen=True)
 class View:
@@ -55,11 +53,6 @@ def absorbance_to_lab(absorbance: ArrayLike, illuminant: str = "D65") -> Array:
     weights = integration_weights(illuminant)
     xyz = np.power(10.0, -2 * np.asarray(absorbance, float)) @ weights
     return xyz_to_lab(xyz, weights.sum(axis=0))
-
-
-def absorbance_to_xyz(absorbance: ArrayLike) -> Array:
-    """XYZ under D65 relative to water, shape (..., 3), of single-pass absorbance, shape (..., 81)."""
-    return np.exp(-2 * _LN10 * np.asarray(absorbance, float)) @ integration_weights()
 
 
 #: The smooth families that make up an unknown drink, as single-pass absorbance shapes with peak or 430 nm value 1.

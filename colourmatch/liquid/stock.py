@@ -277,19 +277,6 @@ def _plus(amounts: dict[str, float], key: str, mg: float) -> dict[str, float]:
     return amounts | {key: amounts.get(key, 0.0) + mg}
 
 
-def stock_volume_ml(stock_strength: float, wanted_strength: float, wanted_ml: float) -> float:
-    """Volume of stock to be made up to `wanted_ml`: c1 V1 = c2 V2, both strengths in the same unit.
-
-    InputError when the wanted strength is above that of the stock: thinning cannot make it stronger.
-    """
-    strong = _check_number(stock_strength, "Strength of the stock", 0, 1e9, "Give it as on its label.")
-    wanted = _check_number(wanted_strength, "Wanted strength", 0, 1e9, "Give it in the stock's unit.")
-    volume = _check_number(wanted_ml, "Wanted volume", 0, 1e9, "Give it in ml.")
-    if wanted > strong:
-        raise InputError(f"{strong:g} cannot be thinned to {wanted:g}. Start from a stronger stock.")
-    return wanted * volume / strong
-
-
 def dilute(stock: Stock, fold: float, name: str | None = None) -> Stock:
     """The stock with 1 part made up to `fold` parts (10: 1 + 9), in water or, as before, in the batch.
 

@@ -19,6 +19,15 @@ from colourmatch.colour.spaces import RGB_TO_XYZ, lab_to_xyz, xyz_to_lab
 from colourmatch.errors import ColourMatchError, PhotoError
 from colourmatch.photo.camera import expect_camera
 from colourmatch.photo.card import Card, read_card
+from colourmatch.photo.checks import (
+    SPOTS,
+    check_cover,
+    check_glasses,
+    check_light,
+    check_liquid,
+    check_view,
+    choose_white,
+)
 from colourmatch.photo.clarity import Clarity, judge_clarity
 from colourmatch.photo.field import LightField
 from colourmatch.photo.flat import FlatCard, flatten_card, mask_paper
@@ -36,13 +45,6 @@ Array = NDArray[np.float64]
 #: Whether each channel lies at an end of its range.
 Ends = Sequence[bool] | NDArray[np.bool_]
 
-SPOTS = ("reference", "batch", "blank")
-#: Departure of the light from a smooth field over a window (natural log) that is called uneven.
-UNEVEN_LOG = 0.02
-#: Change of the light's red to blue ratio over the card that is called two kinds of light (natural log).
-MIXED_LOG = 0.08
-#: Clarity under which, with 95 % certainty, the liquid is called hazy; explained in calibration/README.md.
-HAZE_CLARITY = 0.93
 #: One reading differs from another of the same liquid by this much beyond what its own pixels show: surface
 #: reflection and glass of each vessel (part of white), and the light between the paper cells (natural log).
 VESSEL_WHITE, VESSEL_LOG = 0.0011, 0.0020
@@ -184,7 +186,7 @@ def measure_photo(
     photo = load_photo(source, name)
     card = read_card()
     pose = find_card(photo.rgb, card)
-    _check_view(pose, card, photo)
+    check_view(pose, card, photo)
     whole, band = flatten_card(photo, pose, card)
     curve = fit_curve(whole, greys)
     table = curve.table(photo.profile.decode_table)
@@ -194,10 +196,10 @@ def measure_photo(
     tone = Tone(curve, align_channels(whole, light, curve, greys))
     readings = {spot: read_spot(band, light, spot) for spot in SPOTS}
     unknown = [] if photo.profile.understood else [flag("profile-unknown")]
-    flags = [*unknown, *pose.flags, *_check_glasses(readings, card), *_check_light(light, readings, card)]
+    flags = [*unknown, *pose.flags, *check_glasses(readings, card), *check_light(light, readings, card)]
     if stripes:
         flags.append(flag("striped-paper", percent=100 * stripes))
-    white, white_flags = _choose_white(readings)
+    white, white_flags = choose_white(readings)
     flags += white_flags
     spots = _to_colours(readings, light, white, (photo, band, tone))
     parts = parts_of_water(np.stack([colour.rgb for colour in spots.values()]))
@@ -205,7 +207,7 @@ def measure_photo(
         f
         for spot in ("reference", "batch")
         if spot in spots
-        for f in _check_liquid(spots[spot], readings[spot], parts)
+        for f in check_liquid(readings[spot], spots[spot].clarity, spots[spot].empty, parts)
     ]
     return Measurement(
         photo=photo.name,
@@ -267,79 +269,16 @@ def measure_or_refuse(
         return refuse(name or (Path(source).name if not isinstance(source, bytes) else "photo"), error)
 
 
-def _check_view(pose: CardPose, card: Card, photo: Photo) -> None:
-    size = (photo.rgb.shape[1], photo.rgb.shape[0])
-    for spot in ("reference", "batch"):
-        if not pose.holds(card.window_centre_mm(spot), card.window_radius_mm, size):
-            raise PhotoError(flag("spot-not-in-view", spot=spot).text, "spot-not-in-view")
-
-
 def _find_light(whole: FlatCard, pose: CardPose, stripes: float) -> LightField:
     """The light from the bare paper; where stripes hide the paper, that is said and not what they make it look like."""
     try:
         light = fit_light(whole, mask_paper(whole.card, whole.px_per_mm), pose.markers)
-        _check_cover(light, whole.card)
+        check_cover(light, whole.card)
     except PhotoError as error:
         if stripes and error.code in ("no-card", "spot-not-in-view"):
             raise PhotoError(flag("striped-card").text, "striped-card") from None
         raise
     return light
-
-
-def _check_cover(light: LightField, card: Card) -> None:
-    """Refuse when most of the paper around the reference or batch ring is hidden by something that is not paper."""
-    for spot in ("reference", "batch"):
-        away = np.linalg.norm(light.cells_mm - np.array(card.spots[spot]), axis=1)
-        around = away < card.ring_diameter_mm / 2 + 14
-        if not around.any() or light.cells_kept[around].mean() < 0.45:
-            raise PhotoError(flag("spot-not-in-view", spot=spot).text, "spot-not-in-view")
-
-
-def _check_glasses(readings: dict[str, SpotReading], card: Card) -> Iterable[Flag]:
-    if not readings["reference"].present and not readings["batch"].present:
-        raise PhotoError(flag("empty").text, "empty")
-    for spot in ("reference", "batch"):
-        reading = readings[spot]
-        if not reading.present:
-            yield flag(f"no-{spot}")
-            continue
-        if reading.window_share < 0.2:
-            raise PhotoError(flag("glass-outside", spot=spot).text, "glass-outside")
-        if reading.glint_share > 0.6:
-            raise PhotoError(flag("glare-over-window", spot=spot).text, "glare-over-window")
-        if reading.window_share < 0.7:
-            yield flag("glass-off-centre", spot=spot)
-        if reading.glint_share > 0.15:
-            yield flag("glare", spot=spot, percent=100 * reading.glint_share)
-
-
-def _check_light(light: LightField, readings: dict[str, SpotReading], card: Card) -> Iterable[Flag]:
-    present = [s for s in SPOTS if readings[s].present]
-    around = np.array([[0.0, 0.0], *[[38 * np.cos(t), 38 * np.sin(t)] for t in np.arange(0, 6.28, 0.79)]])
-    worst: tuple[float, str] = (0.0, present[0])
-    for spot in present:
-        points = np.clip(np.array(card.spots[spot]) + around, 0, np.array(card.block_mm))
-        worst = max(worst, (float(np.abs(light.departure(points).mean(axis=1)).max()), spot))
-    if worst[0] > UNEVEN_LOG:
-        yield flag("uneven-light", spot=worst[1], percent=100 * np.expm1(worst[0]))
-    corners = np.array(
-        [[x, y] for x in np.linspace(0, card.block_mm[0], 6) for y in np.linspace(0, card.block_mm[1], 5)]
-    )
-    values = np.log(light.at(corners))
-    cast = np.ptp(values[:, 0] - values[:, 2])
-    if cast > MIXED_LOG:
-        yield flag("mixed-light", percent=100 * np.expm1(cast))
-
-
-def _choose_white(readings: dict[str, SpotReading]) -> tuple[str, list[Flag]]:
-    """ "blank" when there is a glass of something clear on the blank spot, else "paper"."""
-    blank = readings["blank"]
-    if not blank.present:
-        return "paper", [flag("no-blank")]
-    level = np.log(np.maximum(blank.rgb, 1e-4))
-    if not -0.25 < level.mean() < 0.06 or np.ptp(level) > 0.04:
-        return "paper", [flag("blank-not-clear")]
-    return "blank", []
 
 
 def _to_colours(
@@ -473,22 +412,6 @@ def stretch(gap: Array) -> float:
     """Length of a Lab difference, counted longer the further apart two colours are: a phone's error is least alike then."""
     length = float(np.linalg.norm(gap))
     return length * (1 + length / 60)
-
-
-def _check_liquid(colour: SpotColour, reading: SpotReading, parts: int) -> Iterable[Flag]:
-    spot = reading.name
-    clear = colour.clarity
-    if clear is not None and clear.value + 1.64 * clear.sd < HAZE_CLARITY:
-        yield flag("haze", spot=spot, clarity=clear.value)
-    names = ("red", "green", "blue")
-    for channel in range(3):
-        if colour.empty[channel]:
-            yield flag("channel-empty", spot=spot, channel=names[channel], parts=parts)
-            break
-    for channel in range(3):
-        if reading.full[channel]:
-            yield flag("channel-full", spot=spot, channel=names[channel])
-            break
 
 
 def parts_of_water(rgb: Array) -> int:

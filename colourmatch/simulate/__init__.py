@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from colourmatch.simulate.camera import camera_matrix, sensor_curves
 from colourmatch.simulate.files import display_p3_profile, save_photo
-from colourmatch.simulate.geometry import View, place_camera
+from colourmatch.simulate.geometry import Pose, View, place_camera
 from colourmatch.simulate.liquids import drink_transmittance, dye_absorbance, lab_relative_to_water
 from colourmatch.simulate.render import render_photo, truth_of
 from colourmatch.simulate.settings import (
@@ -21,14 +21,12 @@ from colourmatch.simulate.settings import (
     Light,
     Obstacle,
     Phone,
-    Pose,
     Printer,
     Rendered,
     Scene,
     Shadow,
     Stain,
 )
-from colourmatch.simulate.vary import Take, vary
 
 __all__ = [
     "SPOTS",
@@ -44,7 +42,6 @@ __all__ = [
     "Scene",
     "Shadow",
     "Stain",
-    "Take",
     "View",
     "camera_matrix",
     "display_p3_profile",
@@ -56,5 +53,4 @@ __all__ = [
     "save_photo",
     "sensor_curves",
     "truth_of",
-    "vary",
 ]

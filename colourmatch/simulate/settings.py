@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.colour.spectra import WAVELENGTHS_NM, read_illuminant
-from colourmatch.simulate.geometry import Pose, View
+from colourmatch.simulate.geometry import View
 
 Array = NDArray[np.float64]
 
@@ -208,20 +208,3 @@ class Rendered:
     view: View
     gamut: str
     model: str
-
-
-__all__ = [
-    "SPOTS",
-    "Bubble",
-    "Glass",
-    "Glint",
-    "Light",
-    "Obstacle",
-    "Phone",
-    "Pose",
-    "Printer",
-    "Rendered",
-    "Scene",
-    "Shadow",
-    "Stain",
-]

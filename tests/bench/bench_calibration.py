@@ -24,27 +24,26 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from vary import WARM_LIGHTS, Take, vary
 
 from colourmatch.colour.difference import ciede2000
 from colourmatch.errors import ColourMatchError
-from colourmatch.instrument.phone_calibration import KINDS, KnownDye, KnownLiquid, PhoneFit, fit_phone
+from colourmatch.instrument.phone_calibration import KnownDye, PhoneFit
 from colourmatch.instrument.phone_correction import Calibration, calibrate
+from colourmatch.instrument.phone_fitting import KINDS, KnownLiquid, fit_phone
 from colourmatch.photo.card_profile import combine_readings, read_greys
 from colourmatch.photo.measure import measure_or_refuse
 from colourmatch.photo.retone import parse_tone
 from colourmatch.photo.tone import KnownGreys
 from colourmatch.simulate import (
     Obstacle,
-    Take,
     drink_transmittance,
     dye_absorbance,
     render_photo,
     save_photo,
-    vary,
 )
 from colourmatch.simulate.liquids import lab_relative_to_water
 from colourmatch.simulate.materials import printed_greys
-from colourmatch.simulate.vary import WARM_LIGHTS
 
 DYES = ("E129", "E102")
 KNOWN: tuple[tuple[dict[str, float], dict[str, float]], ...] = (

@@ -17,10 +17,10 @@ from pathlib import Path
 
 import numpy as np
 from plain_reader import read_plainly
+from vary import WARM_LIGHTS
 
 from colourmatch.colour.difference import ciede2000
 from colourmatch.photo.measure import measure_or_refuse
-from colourmatch.simulate.vary import WARM_LIGHTS
 
 _WARM = (*WARM_LIGHTS, "A")
 

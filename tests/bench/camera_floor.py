@@ -14,15 +14,15 @@ import argparse
 import json
 
 import numpy as np
+from vary import WARM_LIGHTS, vary
 
 from colourmatch.colour.difference import ciede2000
 from colourmatch.colour.spaces import RGB_TO_XYZ, xyz_to_lab
 from colourmatch.photo.camera import expect_camera
-from colourmatch.simulate import camera_matrix, vary
+from colourmatch.simulate import camera_matrix
 from colourmatch.simulate.camera import photometric, sensor_curves
 from colourmatch.simulate.liquids import lab_relative_to_water
 from colourmatch.simulate.materials import paper_reflectance
-from colourmatch.simulate.vary import WARM_LIGHTS
 
 
 def see(seed: int) -> tuple[float, float] | None:

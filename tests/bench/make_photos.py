@@ -11,7 +11,9 @@ import json
 import sys
 from pathlib import Path
 
-from colourmatch.simulate import save_photo, vary
+from vary import vary
+
+from colourmatch.simulate import save_photo
 
 
 def describe(

@@ -13,6 +13,9 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from alembic.migration import MigrationContext
+from alembic.operations import Operations
+from first_book import build_first_book
 from sqlalchemy import inspect
 from sqlalchemy.exc import DBAPIError
 
@@ -26,6 +29,8 @@ def make_older(location: str, version: str = "0001") -> None:
     url = opening.parse_location(location)
     engine = opening.make_engine(url)
     with opening.write(engine) as connection:
+        with Operations.context(MigrationContext.configure(connection)):
+            build_first_book()
         migrate.upgrade(connection, version)
     engine.dispose()
 

@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 from test_problem import RED, VIEW, YELLOW, ask, mix, pour
 
 from colourmatch.colour.difference import ciede2000
-from colourmatch.dosing import advice as advice_module
-from colourmatch.dosing.advice import Advice, advise, advise_unseen, ask_for_photo
+from colourmatch.dosing.advice import CONFIRM, Advice, advise, advise_unseen, ask_for_photo
 from colourmatch.dosing.care import ceiling_check
-from colourmatch.dosing.plan import MOST_DROPS, Line
+from colourmatch.dosing.doses import explore
+from colourmatch.dosing.plan import MOST_DROPS, Line, plan_line
 from colourmatch.dosing.problem import Problem
 from colourmatch.liquid.model import View
 from colourmatch.liquid.stock import Addition, BatchState, Stock, dilute
@@ -205,9 +205,9 @@ def test_equal_liquids_are_matched(problem):
 def test_a_second_photo_is_asked_for_near_the_border_while_patience_lasts():
     # 72 drops are the match; with a tolerance of the middle of the draws either side is as likely.
     problem = ask(drops=(72,))
-    line = advice_module.plan_line(problem)
+    line = plan_line(problem)
     border = replace(problem, tolerance=float(np.median(line.difference[:, 0])))
-    assert advice_module.CONFIRM[0] < advise(border).chance_within_tolerance < advice_module.CONFIRM[1]
+    assert CONFIRM[0] < advise(border).chance_within_tolerance < CONFIRM[1]
     asked = advise(border)
     assert (asked.action, asked.reason) == ("rephotograph", "photo") and asked.text.startswith("Very near.")
     # a second photo of the same kind would tell no more: it is to be the better one
@@ -449,7 +449,7 @@ def _flat_line(gains, passed):
 @pytest.mark.parametrize(("winners", "tried"), [(30, True), (5, False)])
 def test_a_flat_mean_with_some_clear_winners_is_tried(winners, tried):
     gains = np.r_[np.full(winners, 0.8), np.full(100 - winners, -0.1)]
-    doses = advice_module._explore(ask(), _flat_line(gains, 0.2))
+    doses = explore(ask(), _flat_line(gains, 0.2))
     assert bool(doses) == tried
     if tried:
         assert doses[0].drops >= 1
@@ -457,13 +457,13 @@ def test_a_flat_mean_with_some_clear_winners_is_tried(winners, tried):
 
 def test_no_step_is_tried_that_is_expected_to_look_worse():
     gains = np.r_[np.full(20, 0.8), np.full(80, -0.25)]  # 0.04 worse on average, and colour stays in
-    assert advice_module._explore(ask(), _flat_line(gains, 0.2)) == ()
-    assert advice_module._explore(ask(), _flat_line(gains + 0.05, 0.2)) != ()
+    assert explore(ask(), _flat_line(gains, 0.2)) == ()
+    assert explore(ask(), _flat_line(gains + 0.05, 0.2)) != ()
 
 
 def test_no_step_is_tried_that_may_pass_the_best():
     gains = np.r_[np.full(50, 0.8), np.full(50, -0.9)]
-    assert advice_module._explore(ask(), _flat_line(gains, 0.2)) == ()
+    assert explore(ask(), _flat_line(gains, 0.2)) == ()
 
 
 def test_steps_that_bring_it_no_nearer_end():
@@ -485,7 +485,7 @@ def test_a_doubtful_photo_asks_for_a_better_one_before_any_stop():
 def test_no_step_is_tried_beyond_a_ceiling():
     full = ask(drops=(40,), ceiling_mg_per_l=ask(drops=(40,)).state.total_mg_per_l() + 0.01)
     gains = np.r_[np.full(50, 0.8), np.full(50, -0.1)]
-    assert advice_module._explore(full, _flat_line(gains, 0.2)) == ()
+    assert explore(full, _flat_line(gains, 0.2)) == ()
 
 
 def test_what_is_expected_after_a_step_has_the_spread_of_the_draws():

@@ -8,7 +8,6 @@ from colourmatch.dosing.care import (
     STANDING_CAUTIONS,
     cautions_for,
     ceiling_check,
-    intake_per_serving,
     label_line,
     limits_for,
     list_jurisdictions,
@@ -187,18 +186,6 @@ def test_room_filled_up_is_not_over():
     assert not ceiling_check(filled, 60).over
 
 
-def test_intake_by_hand():
-    # 50 mg/l in 200 ml are 10 mg; ADI of allura red 7 mg/kg (JECFA, EFSA), 60 kg: 10 / 420.
-    (intake,) = intake_per_serving(batch_with(E129=50), 200)
-    assert intake.mg_per_serving == pytest.approx(10)
-    assert intake.share_of_adi == pytest.approx(10 / 420)
-    assert "2.4 % of the acceptable daily intake of a person of 60 kg" in intake.text
-    (child,) = intake_per_serving(batch_with(E124=50), 200, 20)
-    assert child.share_of_adi == pytest.approx(10 / (0.7 * 20))
-    (beet,) = intake_per_serving(batch_with(E162=50), 200)
-    assert beet.share_of_adi is None and "no acceptable daily intake is on file" in beet.text
-
-
 # Regulation (EC) No 1333/2008, Annex V: these six, in drinks up to 1.2 % vol.
 @pytest.mark.parametrize("e_number", ["E102", "E104", "E110", "E122", "E124", "E129"])
 def test_the_six_colours_carry_the_warning_in_the_eu(e_number):
@@ -258,7 +245,3 @@ def test_bad_values_are_refused():
         limits_for(["E129"], "Mars")
     with pytest.raises(NotFoundError, match="no colourant"):
         limits_for(["E999"])
-    with pytest.raises(InputError, match="A serving must be"):
-        intake_per_serving(batch_with(E129=1), 0)
-    with pytest.raises(InputError, match="Body mass must be"):
-        intake_per_serving(batch_with(E129=1), 200, float("nan"))

@@ -13,7 +13,7 @@ from colourmatch.photo.quality import FLAGS, Flag, flag
 
 PACKAGE = Path(__file__).parents[2] / "colourmatch"
 #: Where flags are raised: beside the pixels, and where a photo comes into a lot.
-RAISING = (*sorted((PACKAGE / "photo").glob("*.py")), PACKAGE / "lots" / "work.py")
+RAISING = (*sorted((PACKAGE / "photo").glob("*.py")), PACKAGE / "workflow" / "lot.py")
 #: A value for each detail that a sentence may ask for.
 DETAILS = {
     "why": "it is cut off", "px_per_mm": 1.234, "mm": 0.987, "spot": "batch", "percent": 12.3, 

@@ -28,7 +28,7 @@ def keep_known(book: LotBook) -> None:
     shapes = np.array([find_colourant(e).absorptivity() for e in ("E129", "E102")])
     for red, yellow in LIQUIDS:
         reflectance = 10 ** (-2 * np.array([red, yellow], float) @ shapes)
-        lab = pc._to_lab(np.exp(pc.see(reflectance[None], numbers)))[0]
+        lab = pc.p3_to_lab(np.exp(pc.see(reflectance[None], numbers)))[0]
         spot = {
             "lab": [float(v) for v in lab],
             "lab_covariance": (np.eye(3) * 0.01).tolist(),

@@ -3,6 +3,8 @@
 import sqlalchemy as sa
 from alembic import op
 
+from colourmatch.book.migrations.guarding import guard
+
 revision = "0005"
 down_revision = "0004"
 
@@ -30,18 +32,4 @@ def upgrade() -> None:
         sa.UniqueConstraint("token", name=op.f("uq_calibrations_token")),
     )
     op.create_index(op.f("ix_calibrations_name_key"), NAME, ["name_key"])
-    _guard()
-
-
-def _guard() -> None:
-    if op.get_bind().dialect.name == "postgresql":
-        op.execute(
-            f'CREATE TRIGGER {NAME}_append_only BEFORE UPDATE OR DELETE OR TRUNCATE ON "{NAME}" '
-            "FOR EACH STATEMENT EXECUTE FUNCTION colourmatch_append_only()"
-        )
-        return
-    for act in ("UPDATE", "DELETE"):
-        op.execute(
-            f'CREATE TRIGGER {NAME}_no_{act.lower()} BEFORE {act} ON "{NAME}" '
-            "BEGIN SELECT RAISE(ABORT, 'the lot book is append-only'); END"
-        )
+    guard(NAME)

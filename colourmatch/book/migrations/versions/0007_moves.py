@@ -3,6 +3,8 @@
 import sqlalchemy as sa
 from alembic import op
 
+from colourmatch.book.migrations.guarding import guard
+
 revision = "0007"
 down_revision = "0006"
 
@@ -20,18 +22,4 @@ def upgrade() -> None:
         sa.ForeignKeyConstraint(["moved_entry_id"], ["lot_entries.id"], name=op.f("fk_moves_moved_entry_id")),
         sa.PrimaryKeyConstraint("entry_id", name=op.f("pk_moves")),
     )
-    _guard()
-
-
-def _guard() -> None:
-    if op.get_bind().dialect.name == "postgresql":
-        op.execute(
-            f'CREATE TRIGGER {NAME}_append_only BEFORE UPDATE OR DELETE OR TRUNCATE ON "{NAME}" '
-            "FOR EACH STATEMENT EXECUTE FUNCTION colourmatch_append_only()"
-        )
-        return
-    for act in ("UPDATE", "DELETE"):
-        op.execute(
-            f'CREATE TRIGGER {NAME}_no_{act.lower()} BEFORE {act} ON "{NAME}" '
-            "BEGIN SELECT RAISE(ABORT, 'the lot book is append-only'); END"
-        )
+    guard(NAME)

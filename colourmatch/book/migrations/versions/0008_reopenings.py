@@ -3,6 +3,8 @@
 import sqlalchemy as sa
 from alembic import op
 
+from colourmatch.book.migrations.guarding import guard
+
 revision = "0008"
 down_revision = "0007"
 
@@ -30,7 +32,7 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("entry_id", name=op.f("pk_reopenings")),
         sa.UniqueConstraint("closing_entry_id", name=op.f("uq_reopenings_closing_entry_id")),
     )
-    _guard("reopenings")
+    guard("reopenings")
 
 
 def _count_closings() -> None:
@@ -60,18 +62,4 @@ def _build_closings_anew() -> None:
     op.execute("INSERT INTO closings_counted SELECT entry_id, lot_id, outcome, text, final, 0 FROM closings")
     op.drop_table("closings")
     op.rename_table("closings_counted", "closings")
-    _guard("closings")
-
-
-def _guard(name: str) -> None:
-    if op.get_bind().dialect.name == "postgresql":
-        op.execute(
-            f'CREATE TRIGGER {name}_append_only BEFORE UPDATE OR DELETE OR TRUNCATE ON "{name}" '
-            "FOR EACH STATEMENT EXECUTE FUNCTION colourmatch_append_only()"
-        )
-        return
-    for act in ("UPDATE", "DELETE"):
-        op.execute(
-            f'CREATE TRIGGER {name}_no_{act.lower()} BEFORE {act} ON "{name}" '
-            "BEGIN SELECT RAISE(ABORT, 'the lot book is append-only'); END"
-        )
+    guard("closings")

@@ -1,0 +1,156 @@
+"""The figures that every advice carries: the difference now and at the best dose, the chance, the colour in the batch.
+
+It decides nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from math import ceil
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from colourmatch.colour.difference import describe_difference
+from colourmatch.dosing.plan import Line
+from colourmatch.dosing.problem import Problem, expect_draws
+from colourmatch.dosing.rescue import Rescue
+from colourmatch.words.figures import tell_interval
+
+Array = NDArray[np.float64]
+
+#: From this chance on a batch that no drop can improve is within the tolerance rather than over it.
+LIKELY = 0.5
+#: From this chance on it is within the tolerance for certain (the guard band).
+SURE = 0.95
+#: Labels and photos are both told of what is in the batch when they differ by more than this part.
+AMOUNTS_APART = 0.1
+
+
+def is_within(facts: dict[str, Any], chance: float = LIKELY) -> bool:
+    """Whether the batch is within the tolerance with at least this chance: rather than over it when none is given."""
+    return bool(facts["chance_within_tolerance"] >= chance)
+
+
+def gather_facts(problem: Problem, line: Line, rescue: Rescue | None) -> dict[str, Any]:
+    """The fields of an Advice that do not hang on what is decided."""
+    now = line.difference[:, 0]
+    return {
+        "now": problem.interval(*problem.after(line.ml[:1])),
+        "reachable": expect_draws(line.difference[:, line.best]),
+        # of a reading: the scatter of the draws alone keeps two alike liquids apart
+        "surely_short": problem.interval(*problem.after(line.ml[[line.best]])).low > problem.tolerance,
+        "chance_within_tolerance": float((now <= problem.tolerance).mean()),
+        "to_match": _to_match(problem, line),
+        "ceiling_cost": line.free_gain if line.bound else None,
+        "missing": _missing(problem, line),
+        "curve": _curve(problem, line),
+        "rescue": rescue if rescue is not None and rescue.surely_past else None,
+        **gather_held(problem),
+    }
+
+
+def gather_held(problem: Problem) -> dict[str, Any]:
+    """What is in the batch, by the labels and by what the photos taught, and the room that it leaves."""
+    factors = np.quantile(problem.fit.strength_factors, (0.5, 0.025, 0.975), axis=0)
+    learnt = tuple(
+        {"stock": s.name}
+        | dict(zip(("strength_factor", "low", "high"), map(_three_digits, figures), strict=True))
+        for s, *figures in zip(problem.stocks, *factors, strict=True)
+    )
+    return {
+        "ceiling_left_mg_per_l": problem.ceiling_left(),
+        "used_mg_per_l": problem.limit_base_mg_per_l(),
+        "ceiling_mg_per_l": problem.ceiling_mg_per_l,
+        "stocks_learnt": learnt,
+        "amounts": _amounts(problem),
+        "surprises": tuple(_surprises(problem, learnt)),
+    }
+
+
+def _three_digits(value: float) -> float:
+    return round(float(value), 3)
+
+
+def _amounts(problem: Problem) -> dict[str, Any]:
+    """Colour in the batch, mg/l: by the labels, and as the photos tell the stocks' strengths."""
+    state = problem.state
+    by_labels = state.total_mg_per_l()
+    own = np.array([state.concentration_mg_per_l(s.name) for s in problem.stocks])
+    seen = expect_draws(by_labels + (problem.fit.strength_factors - 1) @ own).to_json()
+    apart = abs(seen["value"] - by_labels) > AMOUNTS_APART * by_labels
+    text = f"By the labels {by_labels:.1f} mg/l of colour are in, by the photos {tell_interval(seen)}."
+    return {
+        "by_labels_mg_per_l": round(by_labels, 3),
+        "by_photos_mg_per_l": seen,
+        "text": text if apart else None,
+    }
+
+
+def _surprises(problem: Problem, learnt: tuple[dict[str, Any], ...]) -> Iterator[dict[str, Any]]:
+    """Stocks whose strength the photos put outside the 95 % of what was known of it."""
+    for known, found in zip(problem.fit.stocks, learnt, strict=True):
+        away = np.log(found["strength_factor"]) - known.log_factor
+        if abs(away) > 1.96 * known.log_factor_sd and problem.state.mg.get(found["stock"]):
+            times = _say_times(found["strength_factor"])
+            less = "less" if away < 0 else "more"
+            yield found | {
+                "text": f"The photos say that {found['stock']} is about {times} as strong as its label "
+                f"({found['low']:.2f} to {found['high']:.2f} of it), or that {less} went in than was noted."
+            }
+
+
+def _say_times(factor: float) -> str:
+    """A factor in words: "half", "twice", "0.7 times"."""
+    near = {0.5: "half", 2.0: "twice", 3.0: "three times"}
+    return next(
+        (word for value, word in near.items() if abs(factor / value - 1) < 0.1), f"{factor:.1f} times"
+    )
+
+
+def _to_match(problem: Problem, line: Line) -> tuple[dict[str, Any], ...]:
+    """Drops of each stock to the best dose: expected, and the 95 % range of where the draws have theirs."""
+    low, high = np.quantile(line.draw_best, (0.025, 0.975))
+    out = []
+    for k in line.used:
+        drops = line.ml[:, k] / problem.stocks[k].drop_ml
+        out.append(
+            {
+                "stock": problem.stocks[k].name,
+                "drops": round(float(drops[line.free_best])),
+                "low": int(drops[int(low)]),
+                "high": ceil(float(drops[int(np.ceil(high))])),
+            }
+        )
+    return tuple(out)
+
+
+def _labs(problem: Problem, line: Line, t: int) -> tuple[Array, Array]:
+    view = problem.views[0]
+    batch = problem.fit.batch_lab(*problem.after(line.ml[t : t + 1]), view)[:, 0]
+    return batch.mean(axis=0), problem.fit.reference_lab(view).mean(axis=0)
+
+
+def _missing(problem: Problem, line: Line) -> str | None:
+    batch, reference = _labs(problem, line, line.best)
+    if line.mean[line.best] <= problem.tolerance:
+        return None
+    return describe_difference(reference, batch)
+
+
+def _curve(problem: Problem, line: Line) -> dict[str, Any]:
+    """Difference against further drops of the stock of which most goes in."""
+    k = max(line.used, key=lambda i: line.ml[-1, i] / problem.stocks[i].drop_ml)
+    low, middle, high = np.quantile(line.difference, (0.025, 0.5, 0.975), axis=0)
+    drops = line.ml[:, k] / problem.stocks[k].drop_ml
+    room = problem.room_ml()[k] / problem.stocks[k].drop_ml
+    return {
+        "stock": problem.stocks[k].name,
+        "drops": [round(float(v), 2) for v in drops],
+        "delta_e_2000": [round(float(v), 3) for v in middle],
+        "low": [round(float(v), 3) for v in low],
+        "high": [round(float(v), 3) for v in high],
+        "best_drops": round(float(drops[line.best]), 1),
+        "ceiling_drops": int(room) if np.isfinite(room) else None,
+    }

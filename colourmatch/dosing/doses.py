@@ -1,0 +1,111 @@
+"""Whole drops: what a step of the plan is in drops, under every ceiling; it knows no sentence and no reason to stop."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from colourmatch.dosing.plan import PASSED_CHANCE, Line, passing_limit, safe_step
+from colourmatch.dosing.problem import REPEATABILITY, Problem
+
+Array = NDArray[np.float64]
+
+#: A step that is not worth it on average is tried all the same when its chance of a gain that a photo shows is this.
+PROMISING = 0.12
+
+
+@dataclass(frozen=True)
+class Dose:
+    """An addition of one stock: whole drops and the millilitres and mg per litre of batch that they are."""
+
+    stock: str
+    drops: int
+    ml: float
+    mg_per_l: float
+
+    def to_json(self) -> dict[str, Any]:
+        """One entry of `doses`."""
+        return {
+            "stock": self.stock,
+            "drops": self.drops,
+            "ml": round(self.ml, 3),
+            "mg_per_l": round(self.mg_per_l, 3),
+        }
+
+
+def count_doses(problem: Problem, drops: Mapping[int, int]) -> tuple[Dose, ...]:
+    """Drops of the problem's stocks, by their index, as doses; none for no drops."""
+    ml = np.zeros(len(problem.stocks))
+    for k, n in drops.items():
+        ml[k] = n * problem.stocks[k].drop_ml
+    volume = problem.state.volume_ml + float(ml @ problem.growth)
+    return tuple(
+        Dose(
+            problem.stocks[k].name,
+            n,
+            float(ml[k]),
+            float(ml[k] * problem.stocks[k].mg_per_ml / volume * 1000),
+        )
+        for k, n in drops.items()
+        if n > 0
+    )
+
+
+def _whole_drops(problem: Problem, line: Line, t: int) -> dict[int, int]:
+    """Whole drops of each stock up to a point of the line."""
+    return {k: int(line.ml[t, k] / problem.stocks[k].drop_ml + 1e-6) for k in line.used}
+
+
+def round_down(problem: Problem, line: Line) -> tuple[Dose, ...]:
+    """This step in whole drops, never more than the safe step and never past a ceiling; at least one drop in all."""
+    drops = _whole_drops(problem, line, line.step)
+    # a last step of half a drop or more is a drop when the best dose lies beyond it
+    if not any(drops.values()) and line.step:
+        k = max(line.used, key=lambda i: line.ml[line.best, i] / problem.stocks[i].drop_ml)
+        if (
+            line.ml[line.best, k] / problem.stocks[k].drop_ml >= 0.5
+            and chance_passed(problem, line, k) < PASSED_CHANCE
+        ):
+            drops[k] = 1
+    return count_doses(problem, keep_under_ceiling(problem, drops))
+
+
+def keep_under_ceiling(problem: Problem, drops: Mapping[int, int]) -> dict[int, int]:
+    """As many of these drops of each stock as the ceilings leave room for."""
+    kept = dict(drops)
+    while any(kept.values()) and not problem.keeps_ceiling(ml_of(problem, kept)):
+        k = max(kept, key=lambda i: kept[i])
+        kept[k] -= 1
+    return kept
+
+
+def explore(problem: Problem, line: Line) -> tuple[Dose, ...]:
+    """A step whose expected gain is small but whose chance of a clear one is not, and which risks little.
+
+    The expected difference is flat where the draws disagree on where the best lies; what they then say is that a step
+    teaches more than a stop. Only as far as the chance of passing the best stays small, and only when it can be seen.
+    """
+    # colour cannot be taken out again: not where it is expected to look worse than now
+    mean = line.mean
+    inside = [t for t in range(1, len(mean)) if mean[t] <= mean[0] and problem.keeps_ceiling(line.ml[t])]
+    step = safe_step(problem, line.difference, line.draw_best, max(inside, default=0))
+    gains = line.difference[:, 0] - line.difference[:, step]
+    if (gains > REPEATABILITY).mean() < PROMISING:
+        return ()
+    drops = _whole_drops(problem, line, step)
+    return count_doses(problem, drops) if problem.keeps_ceiling(ml_of(problem, drops)) else ()
+
+
+def ml_of(problem: Problem, drops: dict[int, int]) -> list[float]:
+    return [drops.get(k, 0) * s.drop_ml for k, s in enumerate(problem.stocks)]
+
+
+def chance_passed(problem: Problem, line: Line, k: int) -> float:
+    """Chance that one drop of a stock ends beyond passing_limit."""
+    after = problem.difference(*problem.after(np.array([ml_of(problem, {k: 1})])))[:, 0]
+    beyond = line.ml[line.draw_best, k] < problem.stocks[k].drop_ml
+    return float(((after > passing_limit(problem, line.difference, line.draw_best)) & beyond).mean())

@@ -1,0 +1,317 @@
+"""Fits a phone's correction to liquids of known content beside the card; it knows absorbance, no pixels and no book.
+
+Water with known additions of a colourant of known strength has a known spectrum (Bouguer-Lambert-Beer, model.py), hence a
+known colour relative to water. What a phone makes of a few such liquids teaches its error. Candidates: none, and the
+camera model of liquid/phone.py with its ensemble prior, together with the tone curve, where the photos recorded their
+tones: liquids of one dye in several strengths are a ladder of known steps, and the card's greys one of steps that its
+printer bent; phone and printer are told apart by both at once. How far the ensemble's prior reaches (warm lamps lie
+outside it) is chosen by the marginal likelihood, by Laplace's method (MacKay 1992, "Bayesian interpolation",
+doi:10.1162/neco.1992.4.3.415). Each is a maximum a posteriori fit together with the strength of each stock, which liquids
+and depth leave a little open. The one that predicts best what it has not seen is kept: known liquids, by cross-validation
+that leaves out one colouring in all its strengths at a time (Stone 1974, doi:10.1111/j.2517-6161.1974.tb00994.x), and
+drinks of other dyes through the camera that the liquids tell of.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+
+from colourmatch.colour.difference import ciede2000
+from colourmatch.colour.spectra import WAVELENGTHS_NM
+from colourmatch.errors import InputError
+from colourmatch.instrument.phone_calibration import (
+    KNOWN_CARD_SD,
+    PHOTO_SD,
+    KnownDye,
+    PhoneFit,
+    SeenColours,
+    correct_many,
+    log_light_slope,
+    own_noise,
+    p3_to_lab,
+    read_log_light,
+    scale_camera,
+    see,
+    size_of,
+    tone_terms,
+)
+from colourmatch.liquid.colourants import find_colourant
+from colourmatch.liquid.judged_drinks import known_drinks
+from colourmatch.liquid.phone import p3_weights, soft_log
+from colourmatch.photo.retone import GreySteps, Readings, ToneRecord
+from colourmatch.photo.tone import JOINT_PRIOR
+
+Array = NDArray[np.float64]
+
+#: No correction, and the camera model. A linear matrix and a root-polynomial of degree 2, which fits of before may hold,
+#: were never kept by any of 14 drawn sittings, and miss other dyes by half as much again (calibration/README.md).
+KINDS = ("none", "camera")
+#: Fewest different liquids, different colourings (a dye, or two in one proportion), and the distance from water in Lab
+#: that the strongest must have: below that nothing is learnt of a tinted drink.
+LEAST_LIQUIDS, LEAST_COLOURINGS, LEAST_LAB = 4, 2, 30.0
+#: A dye's shape: measured in two places within 1 nm and 2 % of the peak, taken from another dye within 4.5 nm and 5 %.
+_SHAPE_SD = {"measured": (1.0, 0.02), "derived": (2.0, 0.03)}
+_OTHER_SHAPE_SD = (4.5, 0.05)
+#: How many times wider than the ensemble a camera's weights may lie; the likeliest is taken.
+_SCALES = (1.0, 1.5, 2.0, 3.0)
+#: A card whose greys are known better than this (natural log) pins the curve itself, better than strengths and depth can.
+_WELL_KNOWN = 0.02
+#: Drinks on which a candidate is judged.
+_JUDGED = 150
+_LN10 = float(np.log(10))
+
+
+@dataclass(frozen=True)
+class KnownLiquid:
+    """One reading of a known liquid: Lab relative to water, its covariance (3, 3), mg/l of each dye, its photo.
+
+    known_greys: whether the photo was read with a profile of its card; tone and spot: the photo's tones, if recorded,
+    and where the liquid stood; lab_sd (3,): how sure the reading says its absolute colour is.
+    """
+
+    lab: Array
+    covariance: Array
+    mg_per_l: tuple[float, ...]
+    photo: str = ""
+    known_greys: bool = False
+    tone: ToneRecord | None = None
+    spot: str = "batch"
+    lab_sd: Array | None = None
+
+
+def fit_phone(
+    liquids: Sequence[KnownLiquid],
+    dyes: Sequence[KnownDye],
+    *,
+    depth_mm: float = 10.0,
+    depth_rel_sd: float = 0.02,
+    kinds: Sequence[str] = KINDS,
+) -> PhoneFit:
+    """Fit every candidate to known liquids and keep the one that predicts colourings it has not seen best.
+
+    liquids: readings with mg/l in the order of `dyes`; depth_mm, depth_rel_sd: how deep the glasses are filled and how
+    well that is known. InputError says which liquids are missing when there are too few or too pale ones.
+    """
+    if any(len(one.mg_per_l) != len(dyes) for one in liquids):
+        raise ValueError("each liquid needs one concentration per dye")
+    task = _Task(liquids, dyes, (depth_mm, depth_rel_sd))
+    _check_enough(task)
+    at_best = task.choose_scale()
+    own = slice(3 * len(dyes), 3 * len(dyes) + size_of("camera"))
+    camera = scale_camera(at_best[0][own], task.scale)
+    errors, fits = {}, {}
+    for kind in kinds:
+        numbers, factor = at_best if kind == "camera" else task.fit(kind)
+        fits[kind] = PhoneFit(kind, numbers, factor, tuple(dyes), depth_mm, depth_rel_sd, {}, 0.0)
+        if kind == "camera":  # only this candidate knows tones and an ensemble
+            greys = task.greys.missed(tone_terms(numbers)) if task.greys else None
+            fits[kind] = replace(fits[kind], scale=task.scale, greys=greys)
+        known, left_out = _predict_unseen(task, fits[kind])
+        fits[kind] = replace(fits[kind], left_out=left_out)
+        other = _predict_drinks(fits[kind], camera)
+        errors[kind] = {"known": known, "other": other, "together": float(np.hypot(known, other))}
+    kind = min(errors, key=lambda name: errors[name]["together"])
+    mean_distance = float(np.linalg.norm(task.lab - [100, 0, 0], axis=1).mean())
+    fit = replace(fits[kind], errors=errors, residual=errors[kind]["together"] / mean_distance)
+    fit = replace(fit, strain=_strain(task, fit))
+    return replace(fit, liquids=tuple(_describe(task, fit)))
+
+
+class _Task:
+    """Readings, their noise and the true spectra behind them; solves one candidate on some of them."""
+
+    def __init__(
+        self, liquids: Sequence[KnownLiquid], dyes: Sequence[KnownDye], depth: tuple[float, float]
+    ) -> None:
+        self.dyes, self.liquids = tuple(dyes), tuple(liquids)
+        self.lab = np.array([one.lab for one in liquids], float).reshape(-1, 3)
+        self.mg_per_l = np.array([one.mg_per_l for one in liquids], float).reshape(len(liquids), -1)
+        tones = [one.tone for one in liquids if one.tone is not None]
+        pinned = any(tone.known is not None and tone.known[:, 1].mean() < _WELL_KNOWN for tone in tones)
+        recorded = len(tones) == len(liquids) and len(liquids) > 0 and not pinned
+        spots = [one.spot for one in liquids]
+        self.seen = SeenColours(self.lab, Readings(tones, spots, self.lab) if recorded else None)
+        self.y = read_log_light(self.lab)
+        each = {one.photo or f"{k}": one.tone for k, one in enumerate(liquids) if one.tone is not None}
+        self.greys = GreySteps(list(each.values())) if recorded else None
+        self.scale = 1.0
+        colourants = [find_colourant(d.colourant) for d in dyes]
+        own = np.array([c.absorptivity() for c in colourants]) * depth[0] / 10
+        shape = np.array([_SHAPE_SD.get(c.shape_status, _OTHER_SHAPE_SD) for c in colourants])
+        tail = own.max(axis=1, keepdims=True) * np.clip((500 - WAVELENGTHS_NM) / 100, 0, 1)
+        # absorbance per mg/l: the dye's own, its change with a shift of the peak, its short-wave tail
+        self.shapes = np.stack([own, -np.gradient(own, WAVELENGTHS_NM, axis=1), tail])
+        count = len(dyes)
+        spread = np.diag([d.strength_rel_sd**2 for d in dyes]) + depth[1] ** 2
+        self.prior = np.zeros((3 * count, 3 * count))
+        # strength and depth cannot be told apart: one log factor for each dye, in common what the depth is off
+        self.prior[:count, :count] = np.linalg.cholesky(spread)
+        self.prior[count:, count:] = np.diag(shape.T.ravel())
+        self.group = _colourings(self.mg_per_l)
+
+    def reflectance(self, numbers: Array, which: Any = slice(None)) -> Array:
+        """True reflectance (N, 81) relative to water, of unit-normal numbers of strengths and shapes."""
+        count = len(self.dyes)
+        terms = self.prior @ numbers[: 3 * count]
+        factor, shift, tail = terms[:count], terms[count : 2 * count], terms[2 * count :]
+        per_mg = np.exp(factor)[:, None] * (
+            self.shapes[0] + shift[:, None] * self.shapes[1] + tail[:, None] * self.shapes[2]
+        )
+        seen: Array = np.exp(-2 * _LN10 * (self.mg_per_l[which] @ per_mg))
+        return seen
+
+    def choose_scale(self) -> tuple[Array, Array]:
+        """Take the camera's prior as wide as the marginal likelihood of all readings says; the fit with it."""
+        best: tuple[float, float, tuple[Array, Array]] | None = None
+        for scale in _SCALES:
+            self.scale = scale
+            numbers, factor = self.fit("camera", start=None if best is None else best[2][0])
+            # Laplace's method; all numbers are unit normal beforehand
+            evidence = -self.cost + float(np.log(np.diag(factor)).sum())
+            if best is not None and evidence < best[0]:
+                break
+            best = (evidence, scale, (numbers, factor))
+        assert best is not None
+        self.scale = best[1]
+        return best[2]
+
+    def fit(self, kind: str, which: Any = slice(None), start: Array | None = None) -> tuple[Array, Array]:
+        """Numbers (P,) and a square root of their covariance (P, P) of one candidate for some of the readings."""
+        whiten = self._whiten(np.arange(len(self.y))[which])
+        skip, size = 3 * len(self.dyes), size_of(kind)
+        greys = self.greys if kind == "camera" else None
+
+        def residual(numbers: Array) -> Array:
+            true, own, steps = self.reflectance(numbers, which), numbers[skip : skip + size], np.empty(0)
+            if kind == "none":
+                missed = self.y[which] - soft_log(true @ p3_weights())[0]
+            else:
+                missed = see(true, scale_camera(own, self.scale)) - self.seen.y(numbers)[which]
+            if greys is not None:
+                steps = np.nan_to_num(greys.missed(tone_terms(numbers)) / greys.sd)
+            rest: Array = np.r_[whiten @ missed.ravel(), steps, numbers]
+            return rest
+
+        begin = np.zeros(skip + size + (0 if greys is None else len(JOINT_PRIOR))) if start is None else start
+        found = least_squares(residual, begin, x_scale=1.0, max_nfev=60, xtol=1e-5, ftol=1e-6)
+        self.cost = float(found.cost)
+        covariance = np.linalg.inv(found.jac.T @ found.jac)
+        return found.x, np.linalg.cholesky(covariance)
+
+    def _whiten(self, which: NDArray[np.int_]) -> Array:
+        """Whitening matrix (3N, 3N) of the readings' noise in log light."""
+        count = len(which)
+        covariance = np.zeros((3 * count, 3 * count))
+        y = self.y[which]
+        for k, n in enumerate(which):
+            at = slice(3 * k, 3 * k + 3)
+            jacobian = log_light_slope(self.lab[n])
+            covariance[at, at] = jacobian @ self.liquids[n].covariance @ jacobian.T + own_noise(y[k])
+        photos = np.array([self.liquids[n].photo or f"{n}" for n in which])
+        for photo in np.unique(photos):
+            inside = photos == photo
+            known = self.greys is not None or self.liquids[which[np.flatnonzero(inside)[0]]].known_greys
+            sd = KNOWN_CARD_SD if known else PHOTO_SD
+            for channel in range(3):
+                common = np.zeros((count, 3))
+                common[inside, channel] = sd * y[inside, channel]
+                covariance += np.outer(common.ravel(), common.ravel())
+        whitening: Array = np.linalg.inv(np.linalg.cholesky(covariance))
+        return whitening
+
+
+def _colourings(mg_per_l: Array) -> NDArray[np.int_]:
+    """Number of the colouring of each liquid: liquids of the same proportions are one."""
+    total = np.maximum(mg_per_l.sum(axis=1, keepdims=True), 1e-12)
+    shares = np.round(mg_per_l / total, 2)
+    return np.unique(shares, axis=0, return_inverse=True)[1].ravel()
+
+
+def _check_enough(task: _Task) -> None:
+    different = len(np.unique(np.round(task.mg_per_l, 4), axis=0))
+    if different < LEAST_LIQUIDS:
+        raise InputError(
+            f"{different} different known {'liquid is' if different == 1 else 'liquids are'} too few to calibrate a "
+            f"phone. Add photos until there are {LEAST_LIQUIDS}: red in two or three strengths, yellow in two, red and "
+            "yellow together."
+        )
+    if len(set(task.group)) < LEAST_COLOURINGS:
+        raise InputError(
+            "All known liquids hold the same colourant in one proportion, which says nothing of another colour. Add "
+            "photos of a second colourant, such as yellow, and of both together."
+        )
+    strongest = float(
+        np.linalg.norm(
+            p3_to_lab(task.reflectance(np.zeros(3 * len(task.dyes))) @ p3_weights()) - [100, 0, 0], axis=1
+        ).max()
+    )
+    if strongest < LEAST_LAB:
+        raise InputError(
+            "The known liquids are too pale to teach anything of a tinted drink. Make the strongest one as deep as "
+            "the drinks you measure."
+        )
+
+
+def _predict_unseen(task: _Task, whole: PhoneFit) -> tuple[float, Array]:
+    """Mean CIEDE2000 of a candidate for the liquids of each colouring, fitted to the others, and `PhoneFit.left_out`."""
+    missed, off = [], []
+    for group in np.unique(task.group):
+        out = task.group == group
+        numbers, _ = task.fit(whole.kind, ~out, start=whole.numbers)
+        # strengths and shapes of a dye that was left out altogether are those of its label
+        true = p3_to_lab(task.reflectance(numbers, out) @ p3_weights())
+        found = correct_many(whole, numbers, task.seen)[out]
+        missed.append(ciede2000(found, true).mean())
+        off.append((found - true) / np.linalg.norm(true - [100, 0, 0], axis=1)[:, None])
+    return float(np.mean(missed)), np.sqrt((np.concatenate(off) ** 2).mean(axis=0))
+
+
+def _predict_drinks(fit: PhoneFit, camera: Array) -> float:
+    """Mean CIEDE2000 of a candidate over drinks of many dyes that the phone, as the camera model knows it, reads."""
+    drinks = known_drinks()[:_JUDGED]
+    true = p3_to_lab(drinks @ p3_weights())
+    read = p3_to_lab(np.exp(see(drinks, camera)))
+    pale = np.linalg.norm(true - [100, 0, 0], axis=1) < LEAST_LAB / 2
+    seen = SeenColours(read[~pale], None)  # these tones are the curve's own
+    return float(ciede2000(correct_many(fit, fit.numbers, seen), true[~pale]).mean())
+
+
+def _strain(task: _Task, fit: PhoneFit) -> float:
+    """By how many of their own standard deviations the known liquids are off as read, at least 1 (Birge 1932)."""
+    true = p3_to_lab(task.reflectance(fit.numbers) @ p3_weights())
+    off = [
+        (lab - one) / liquid.lab_sd
+        for lab, one, liquid in zip(task.lab, true, task.liquids, strict=True)
+        if liquid.lab_sd is not None
+    ]
+    return max(1.0, float(np.sqrt(np.mean(np.square(off))))) if off else 1.0
+
+
+def _describe(task: _Task, fit: PhoneFit) -> list[dict[str, Any]]:
+    """Each reading with its true colour, as read, and corrected by a fit that has not seen its liquid."""
+    true = p3_to_lab(task.reflectance(fit.numbers) @ p3_weights())
+    out = []
+    for n, one in enumerate(task.liquids):
+        same = (task.mg_per_l == task.mg_per_l[n]).all(axis=1)
+        numbers, _ = task.fit(fit.kind, ~same, start=fit.numbers)
+        after = correct_many(fit, numbers, task.seen)[n]
+        out.append(
+            {
+                "photo": one.photo,
+                "mg_per_l": {
+                    d.name: mg for d, mg in zip(task.dyes, map(float, one.mg_per_l), strict=True) if mg
+                },
+                "true_lab": [round(float(v), 3) for v in true[n]],
+                "lab": [round(float(v), 3) for v in task.lab[n]],
+                "corrected_lab": [round(float(v), 3) for v in after],
+                "before": round(float(ciede2000(task.lab[n], true[n])), 3),
+                "after": round(float(ciede2000(after, true[n])), 3),
+            }
+        )
+    return out
