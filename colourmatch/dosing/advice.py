@@ -2,7 +2,7 @@
 
 Acceptance follows JCGM 106:2012 (The role of measurement uncertainty in conformity assessment), 8.3.2: "matched" needs
 the difference under the tolerance with 95 % probability. When no drop can improve what is seen any more, what is more
-likely decides (8.2, simple acceptance on the probability of being within), and the chance is told.
+likely decides (8.2, simple acceptance on the probability of being within), and the chance is given.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ SURE = 0.95
 PROMISING = 0.12
 #: A ceiling is named as the reason when it costs at least this many CIEDE2000.
 CEILING_COST = 0.3
-#: Labels and photos are both told of what is in the batch when they differ by more than this part.
+#: What is in the batch is given by labels and by photos when the two differ by more than this part.
 AMOUNTS_APART = 0.1
 
 

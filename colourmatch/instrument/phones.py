@@ -295,7 +295,7 @@ def calibrate(measurement: dict[str, Any], found: Calibration | None) -> dict[st
 
 
 def _leave(measurement: dict[str, Any], found: Calibration) -> dict[str, Any]:
-    """A measurement that no correction betters: as read, and less sure only where known liquids were further off."""
+    """A measurement that no correction improves: as read, and less sure only where known liquids were further off."""
     from colourmatch.colour.difference import compare_lab
 
     strain, spots = found.fit.strain, dict(measurement["spots"])
