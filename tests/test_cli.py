@@ -28,6 +28,7 @@ from colourmatch.commands.root import every_command, root
 from colourmatch.commands.typed import Lab, Serving
 from colourmatch.demo import Kitchen, draw_demo_photo
 from colourmatch.errors import InputError
+from colourmatch.guide import find_page, list_sections
 
 ROOT = Path(__file__).parents[1]
 STRENGTH_1 = ["stock", "add", "b", "--strength-g-per-100ml", "1"]
@@ -166,17 +167,15 @@ def test_only_a_new_lot_takes_defaults(cli):
 
 
 @pytest.mark.parametrize("name", COMMANDS)
-def test_the_readme_names_each_command_with_its_options(name):
-    rows = [
-        line for line in (ROOT / "README.md").read_text(encoding="utf-8").splitlines() if line.startswith("|")
-    ]
-    row = next((line for line in rows if line.startswith(f"| `{name}")), "")
-    assert row, f"README.md has no row for {name}"
-    everywhere = {"--json", "--book", "--by", "--token", "--sure"}
+def test_the_reference_names_each_command_with_its_options(name):
+    parts = {part.title: part.text for part in list_sections(find_page("reference"))}
+    rules = parts["Rules of the command line"]
     for option in COMMANDS[name].params:
-        long_name = max(option.opts, key=len)
-        if isinstance(option, click.Option) and long_name not in everywhere:
-            assert f"`{long_name}" in row, f"README.md does not name {long_name} of {name}"
+        if isinstance(option, click.Option):
+            long_name = max(option.opts, key=len)
+            assert re.search(rf"{long_name}\b", parts[name] + rules), (
+                f"the reference does not name {long_name} of {name}"
+            )
 
 
 def test_module_and_program_are_the_same(cli):

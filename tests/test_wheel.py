@@ -1,7 +1,7 @@
 """What is built is what is tested: the wheel holds the facts and the app, and runs away from the checkout.
 
 It is installed in an environment of its own. That environment sees the libraries of the one that runs the tests, so
-that no network is needed; with COLOURMATCH_TEST_FRESH_WHEEL=1 pip fetches them anew, as for a user (.ci/run does).
+that no network is needed; with COLOURMATCH_TEST_FRESH_WHEEL=1 pip fetches them again, as for a user (.ci/run does).
 """
 
 from __future__ import annotations

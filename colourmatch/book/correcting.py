@@ -19,7 +19,7 @@ from colourmatch.book.checks import (
     to_json,
     utc_text,
 )
-from colourmatch.book.entering import Entering, find_repeat, pick_amount, reckon_dose, refuse_other_entry
+from colourmatch.book.entering import Entering, compute_dose, find_repeat, pick_amount, refuse_other_entry
 from colourmatch.book.entries import (
     AdditionEntry,
     AmendmentEntry,
@@ -72,7 +72,7 @@ class Correcting(Entering):
     ) -> AdditionEntry:
         """Put an addition right with a new entry, in a closed lot too; `void` True: it never happened.
 
-        Drops and grams are reckoned with the stock as it was when the dose was entered, unless another stock
+        Drops and grams are computed with the stock as it was when the dose was entered, unless another stock
         is named; a stock without an amount: as much of that. InputError when it was corrected before: the latest entry is the one to correct.
         """
         same = stock is not None and drops is ml is grams is None
@@ -85,10 +85,10 @@ class Correcting(Entering):
                 )
             known = self._as_recorded(connection, old) if stock is None else self._stock(connection, stock)
             if void:
-                return reckon_dose(known, "ml", 1.0) | {
+                return compute_dose(known, "ml", 1.0) | {
                     "quantity": old.quantity, "unit": old.unit, "ml": old.ml, "mg": old.mg, "void": True,
                 }  # fmt: skip
-            values = reckon_dose(known, *(typed or (old.unit, old.quantity)))
+            values = compute_dose(known, *(typed or (old.unit, old.quantity)))
             self._refuse_flood(connection, old.lot_id, values["ml"])
             return values
 
@@ -145,7 +145,7 @@ class Correcting(Entering):
         entered_by: str | None = None,
         token: str | None = None,
     ) -> AsideEntry:
-        """Leave a photo of a lot, open or closed, out of all that is told of it; `back` True: it counts again.
+        """Leave a photo of a lot, open or closed, out of all that is said of it; `back` True: it counts again.
 
         photo: its entry, or the name of its file. Nothing is deleted. NotFoundError when the lot has no such photo,
         InputError when it is set aside already, or is not.

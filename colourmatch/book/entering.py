@@ -63,7 +63,7 @@ class Entering(Ledger):
             found = self._stock(connection, stock)
             if not found.active:
                 raise ClosedError(f"The stock {found.name!r} is put away. Name the one that went in.")
-            values = reckon_dose(found, unit, quantity)
+            values = compute_dose(found, unit, quantity)
             self._refuse_flood(connection, lot_id, values["ml"])
             return values
 
@@ -356,7 +356,7 @@ def pick_amount(drops: float | None, ml: float | None, grams: float | None) -> t
     return given[0][0], check_number(*given[0])
 
 
-def reckon_dose(stock: StockEntry, unit: str, quantity: float) -> dict[str, Any]:
+def compute_dose(stock: StockEntry, unit: str, quantity: float) -> dict[str, Any]:
     """The row of an addition: what was typed, what it is in ml and mg, and the stock as it is now."""
     from colourmatch.liquid.stock import Addition
 

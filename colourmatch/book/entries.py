@@ -99,7 +99,7 @@ class StockEntry:
         return self.strength_factor, self.strength_factor / spread, self.strength_factor * spread
 
     def as_stock(self, *, learnt: bool = True) -> Stock:
-        """The stock to reckon with; `learnt` False takes the strength of the label."""
+        """The stock to compute with; `learnt` False takes the strength of the label."""
         from colourmatch.liquid.stock import Stock
 
         return Stock(
@@ -219,7 +219,7 @@ class AdditionEntry(LotEntry):
     density_g_per_ml: float = 1.0
 
     def as_addition(self, stock: Stock | None = None) -> Addition:
-        """The addition to reckon with, of the stock as recorded or of another knowledge of the same stock."""
+        """The addition to compute with, of the stock as recorded or of another knowledge of the same stock."""
         from colourmatch.liquid.stock import Addition, Stock
 
         recorded = stock or Stock(

@@ -64,7 +64,7 @@ def may_write(path: Path) -> bool:
 def tell_state(path: Path) -> tuple[int, ...] | None:
     """What changes when a book that may only be read is written elsewhere; None for one that may be written.
 
-    One that is read as unchanging has to be opened anew then: SQLite would mix old pages and new ones.
+    One that is read as unchanging has to be opened again then: SQLite would mix old pages and new ones.
     """
     if opening.is_absent(path) or may_write(path):
         return None

@@ -5,7 +5,7 @@ XMP, IPTC, comments, further pictures and films behind the first one go. In Exif
 maker's note, which may hold a place too, are overwritten where they stand, so that nothing moves.
 PNG: only the chunks of the picture and its colours stay, Exif is treated alike. TIFF, DNG: GPS, XMP and IPTC
 are overwritten; the maker's note stays, raw developers need it. HEIC: Exif is overwritten in place, XMP
-blanked. Where a file cannot be understood well enough for that, its picture is written anew as PNG (8 bits
+blanked. Where a file cannot be understood well enough for that, its picture is written again as PNG (8 bits
 a channel, profile kept); a DNG is refused then.
 Segments: ITU-T T.81, Annex B. Directories: TIFF 6.0, section 2, and Exif 2.32 (JEITA CP-3451), from memory.
 """
@@ -40,7 +40,7 @@ class _NotUnderstoodError(Exception):
 
 
 def strip_position(data: bytes, suffix: str) -> tuple[bytes, str]:
-    """A photo without position data, and its suffix, which is .png when it had to be written anew.
+    """A photo without position data, and its suffix, which is .png when it had to be written again.
 
     PhotoError when the file can neither be understood nor decoded.
     """
@@ -48,7 +48,7 @@ def strip_position(data: bytes, suffix: str) -> tuple[bytes, str]:
     try:
         return strip(data), suffix
     except (_NotUnderstoodError, struct.error, IndexError):
-        if suffix == ".dng":  # written anew it would be its small preview
+        if suffix == ".dng":  # written again it would be its small preview
             raise PhotoError(_DAMAGED) from None
         return _write_anew(data), ".png"
 

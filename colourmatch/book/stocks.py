@@ -134,7 +134,7 @@ class Shelf(BookBase):
             return self._stock(connection, stock)
 
     def stock_now(self, stock: str | int, *, learnt: bool = True) -> Stock:
-        """The stock to reckon with: latest drop, strength as learnt (`learnt` False: of the label)."""
+        """The stock to compute with: latest drop, strength as learnt (`learnt` False: of the label)."""
         return self.find_stock(stock).as_stock(learnt=learnt)
 
     def stock_history(self, stock: str | int) -> list[StockChange]:
@@ -187,7 +187,7 @@ class Shelf(BookBase):
     def reset_learnt(
         self, stock: str | int, reason: str = "", *, entered_by: str | None = None
     ) -> StockEntry:
-        """Forget what was learnt of a stock (it was made anew): the strength of its label counts again."""
+        """Forget what was learnt of a stock (it was made again): the strength of its label counts again."""
         return self._change(self.find_stock(stock), "reset", None, entered_by, text=check_text(reason))
 
     def put_away(self, stock: str | int, reason: str = "", *, entered_by: str | None = None) -> StockEntry:

@@ -1,1 +1,1 @@
-"""The commands, one module a subject; each asks the package and says what came back, and reckons nothing."""
+"""The commands, one module a subject; each asks the package and says what came back, and computes nothing."""

@@ -182,7 +182,7 @@ def default_card(session: Session, name: str, by: str | None) -> Answer:
 @click.argument("name")
 @by_option
 def forget_card(session: Session, name: str, by: str | None) -> Answer:
-    """Forget a card that was lost, faded or printed anew; what was read with it stays recorded."""
+    """Forget a card that was lost, faded or printed again; what was read with it stays recorded."""
     from colourmatch.instrument import cards
 
     with session.open_book() as book:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 @click.argument("page", required=False, metavar="[PAGE]")
 @click.option("--find", metavar="TEXT", default="", help="Only the parts of the page that hold these words.")
 def guide(session: Session, page: str | None, find: str) -> Answer:
-    """Read the guide: method, care and law, answers to what goes wrong, the reference of commands and JSON.
+    """Read the guide: answers, ways of working, method, care and law, the reference of commands and JSON.
 
     Without a page it lists them; with --find and no page it looks into all of them.
     """

@@ -1,4 +1,4 @@
-"""Measurements, advice and lots as lines for a reader: every figure with its interval, none reckoned here."""
+"""Measurements, advice and lots as lines for a reader: every figure with its interval, none computed here."""
 
 from __future__ import annotations
 

@@ -474,7 +474,7 @@ def _move_entry(
 def set_aside(
     session: Session, lot: str, photo: str, why: str, take_back: bool, by: str | None, token: str | None
 ) -> Answer:
-    """Leave a photo that lies apart out of all that is told of a lot.
+    """Leave a photo that lies apart out of all that is said of a lot.
 
     Nothing is deleted. PHOTO is its entry, from `colourmatch lot show LOT`, or the name of its file.
     """

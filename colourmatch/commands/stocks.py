@@ -279,7 +279,7 @@ def make(
 ) -> Answer:
     """Tell how much powder or liquid makes a stock.
 
-    It is reckoned only: put the stock on the shelf with stock add.
+    It is computed only: put the stock on the shelf with stock add.
     """
     from colourmatch.liquid.make_up import plan_liquid, plan_powder
 
@@ -340,7 +340,7 @@ def correct(
     return Answer(data, lines)
 
 
-@stock.command(example="colourmatch stock reset red --reason 'made up anew'")
+@stock.command(example="colourmatch stock reset red --reason 'made up again'")
 @click.argument("name")
 @click.option("--reason", metavar="TEXT", default="", help="Why, for the record.")
 @by_option

@@ -2,7 +2,7 @@
 
 Acceptance follows JCGM 106:2012 (The role of measurement uncertainty in conformity assessment), 8.3.2: "matched" needs
 the difference under the tolerance with 95 % probability. When no drop can improve what is seen any more, what is more
-likely decides (8.2, simple acceptance on the probability of being within), and the chance is told.
+likely decides (8.2, simple acceptance on the probability of being within), and the chance is given.
 """
 
 from __future__ import annotations

@@ -71,7 +71,7 @@ class Problem:
     tolerance in CIEDE2000; photos_of_state: how many photos were taken since the last addition; doubt: what to do
     before a stop may rest on those photos, None when they can be trusted; stalled: the last steps brought the batch no
     nearer; barred: names of stocks that are in the batch or stand ready but are not to be dosed; shown: how a photo
-    shows the liquids, in which colours are told that stand beside photos, None for the first of the views.
+    shows the liquids, for the colours that stand beside photos, None for the first of the views.
     """
 
     fit: LotFit

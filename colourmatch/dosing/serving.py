@@ -78,7 +78,7 @@ class Served:
         }
 
 
-#: Two liquids are told as alike only when their difference is surely below this many CIEDE2000.
+#: Two liquids are called alike only when their difference is surely below this many CIEDE2000.
 _SURELY_ALIKE = 4.0
 
 

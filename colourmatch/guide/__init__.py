@@ -49,6 +49,11 @@ class Page:
 
 PAGES = (
     Page("answers", "Answers", "What goes wrong and what to do: every note, refusal and stop."),
+    Page(
+        "ways",
+        "Ways of working",
+        "Beyond the plain lot: phone and desk, trials, other lights, other programs.",
+    ),
     Page("method", "Method", "From photo to advice: the equations, their sources and their limits."),
     Page("care", "Care and law", "Limits, warnings for the label, allergens, samples, and who decides."),
     Page("reference", "Reference", "Every command, option, exit code and JSON field."),

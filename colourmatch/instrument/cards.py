@@ -173,7 +173,7 @@ def default_card(book: LotBook) -> str | None:
 
 
 def forget_card(book: LotBook, name: str, *, entered_by: str | None = None) -> dict[str, Any]:
-    """Forget a card (lost, faded, printed anew); what was read with it stays as it was recorded."""
+    """Forget a card (lost, faded, printed again); what was read with it stays as it was recorded."""
     found = _find(_list(book), name)[-1].name
     add_entry(book, CARD_FORGOTTEN, found, entered_by=entered_by)
     return {"card": found, "forgotten": True}

@@ -41,7 +41,7 @@ _COEFFICIENT_SD = 0.1
 #: A step read in another photo than those of the sitting may miss by so many standard deviations (root mean square)
 #: while phone and card are still taken to be the same.
 _SAME_TONES = 3.0
-#: Draws of the posterior by which a corrected colour's doubt is told.
+#: Draws of the posterior that give a corrected colour's uncertainty.
 _DRAWS = 24
 #: Width of the neighbourhood in log light in which known drinks tell what a reading means.
 _NEAR, _NEAR_PART = 0.15, 0.15
@@ -135,7 +135,7 @@ class PhoneFit:
         return PhonePrior(prior.terms((wider * self.numbers[own])[None])[0], prior.factor @ root)
 
     def to_json(self) -> dict[str, Any]:
-        """Everything that is needed to use it again, and what it told of itself."""
+        """Everything that is needed to use it again, and what it says of itself."""
         return {
             "kind": self.kind,
             "numbers": [float(f"{v:.6g}") for v in self.numbers],
@@ -209,7 +209,7 @@ def correct_lab(
     # what it missed of liquids it had not seen, as a part of the distance from water; CIEDE2000 counts a* and b* less
     missed = fit.residual * away * np.array([0.5, 1.0, 1.0])
     y = one.y(fit.numbers)
-    if fit.kind == "camera":  # whose own doubt is told by its draws and by drinks it reads alike
+    if fit.kind == "camera":  # whose own uncertainty comes from its draws and by drinks it reads alike
         unseen = 0.0 if fit.left_out is None else fit.left_out * away
         # outside the ensemble its components say less of what lies between them
         metameric = fit.scale**2 * (_metameric(fit, y[0]) + np.diag((0.5 * missed) ** 2 + unseen**2))

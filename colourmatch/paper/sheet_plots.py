@@ -1,6 +1,6 @@
 """The charts and swatches of the lot sheet, drawn as vectors; it knows points and names, no book.
 
-What a point is, is told by its shape and its number, never by its colour alone.
+What a point is, is shown by its shape and its number, never by its colour alone.
 """
 
 from __future__ import annotations

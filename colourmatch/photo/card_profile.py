@@ -1,6 +1,6 @@
 """What the greys of one printed card really reflect: entered, or read off photos beside a grey of known reflectance.
 
-A printer bends greys, a phone bends tones; in one photo of the card alone the two can hardly be told apart. A grey card
+A printer bends greys, a phone bends tones; in one photo of the card alone the two can hardly be separated. A grey card
 of known reflectance in the photo pins the phone's curve, so that the printed greys come out with a small uncertainty.
 Several photos are joined by their weights, wider where they disagree (Birge 1932, doi:10.1103/PhysRev.40.207). It knows
 the card and no book; whose card it is is kept elsewhere.

@@ -1,6 +1,6 @@
 """Several photos of the same two liquids as one difference; it knows what photos said, not their pixels.
 
-Random effects: photos of one state differ by more than their own noise (a glass set down anew, a shadow, a reflection),
+Random effects: photos of one state differ by more than their own noise (a glass set down again, a shadow, a reflection),
 so that excess is estimated from their scatter and widens the interval. What all photos share (the vessels, this phone's
 colour error) does not shrink with their number.
 Source: DerSimonian, Laird 1986, Meta-analysis in clinical trials, Controlled Clinical Trials 7, 177-188,

@@ -83,7 +83,7 @@ def find_card(rgb: NDArray[np.uint8], card: Card | None = None) -> CardPose:
 def _detector(ids: tuple[int, ...], thorough: bool) -> cv2.aruco.ArucoDetector:
     """A detector that knows the card's own markers alone: nine tenths of a search goes into comparing with all of a family.
 
-    Unless thorough, black is told from white by windows of one size, where otherwise three sizes are tried.
+    Unless thorough, black is separated from white by windows of one size, where otherwise three sizes are tried.
     """
     family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
     own = cv2.aruco.Dictionary(family.bytesList[list(ids)], family.markerSize, family.maxCorrectionBits)

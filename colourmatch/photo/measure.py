@@ -366,10 +366,10 @@ def place_ends(rgb: Array, ends: tuple[Ends, Ends], to_xyz: Array, jacobian: Arr
 def phone_sd(lab: Array) -> Array:
     """Standard deviation of L*, a*, b* from the error of an unknown phone's matrix, shape (..., 3) as lab.
 
-    What is read is (I + E) of the truth in linear light, rows of E summing to nought, since white stays white: a channel
+    What is read is (I + E) of the truth in linear light, rows of E summing to 0, since white stays white: a channel
     errs by its distance from the other two, each weighed by an unknown of MATRIX_SD. Half of what Lab changes from one
     standard deviation below to one above counts (JCGM 100:2008, 5.1.3, note 2), for near black CIELAB is steep and no
-    tristimulus value is negative. Grey has none of it, and a channel near nought much.
+    tristimulus value is negative. Grey has none of it, and a channel near 0 much.
     """
     to_xyz = RGB_TO_XYZ["Display P3"].T
     linear = lab_to_xyz(lab) @ np.linalg.inv(to_xyz)

@@ -1,4 +1,4 @@
-"""Readings from rectangles on any photo, with any white or grey card and any vessels; no printed card is sought.
+"""Readings from rectangles on any photo, with any white or grey card and any vessels; no printed card is looked for.
 
 What the printed card would check is not known here: how evenly the light falls, how the phone bends tones, what the
 vessels reflect, how much liquid the light passes. Each is an error of known size instead, and the interval holds it.
@@ -46,7 +46,7 @@ UNEVEN_LOG, UNEVEN_COLOUR_LOG = 0.03, 0.008
 VESSEL_WHITE, PATH_PART = 0.01, 0.03
 #: A white or grey card: its level and its cast, channel by channel (natural log, sd): common practice, no source.
 WHITE_LEVEL_LOG, WHITE_CAST_LOG = 0.03, 0.01
-#: Slope of the light over the white that is told: it may be this far off at a liquid (natural log).
+#: Slope of the light over the white that is reported: it may be this far off at a liquid (natural log).
 _SLOPE_TOLD = 0.10
 #: A rectangle needs at least this many pixels of the working picture, and a white this code in its strongest channel.
 _FEWEST_PIXELS, _DARK_CODE = 60, 40
@@ -306,7 +306,7 @@ def _compare(
     }
 
 
-# ---- what is told ------------------------------------------------------------------------------------------------
+# ---- what is said ------------------------------------------------------------------------------------------------
 
 
 def _check_white(base: _Area) -> None:

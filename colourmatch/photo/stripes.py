@@ -2,7 +2,7 @@
 
 A camera samples a screen's grid of pixels and shows the beat of both grids: a few pure tones in space that lie over all
 the paper (aliasing; Shannon 1949, Communication in the Presence of Noise, doi:10.1109/JRPROC.1949.232969). Paper, noise
-and compression spread their power over many frequencies, so a tone is told by the part of the power that it holds. Screens
+and compression spread their power over many frequencies, so a tone is recognised by the part of the power that it holds. Screens
 whose grid the camera blurs away show none, and are not found.
 """
 

@@ -3,7 +3,7 @@
 A bar seen through a liquid of transmittance T (there and back) shows r T + v where the paper beside it shows T + v: r is
 what the ink sends back, blur included, v the veil, part of paper white. Dark over bright is q = r + (1 - r) v / B, B the
 bright level. Water (B near 1) tells r, a dark liquid (small B) tells v: the same surface lies over all glasses, and each
-may scatter a little on its own. Solved as a linear Gaussian problem about the present r, thrice.
+may scatter a little on its own. Solved as a linear Gaussian problem about the present r, three times.
 Source: Gauss-Newton for a maximum a posteriori estimate (Rodgers 2000, Inverse Methods for Atmospheric Sounding, 5.3);
 first-surface reflectance of water (Fresnel) 2.0 % at normal incidence.
 """

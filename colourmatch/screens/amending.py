@@ -47,7 +47,7 @@ def ask_aside(story: LotStory) -> None:
     token = session.token_for(action, telling.newest_id(story, PhotoEntry, AsideEntry))
     with st.expander("Set a photo aside", expanded=drafts.holds(token)):
         st.write(
-            "A photo that went wrong is left out of all that is told of the lot. It stays on record, and can be taken back."
+            "A photo that went wrong is left out of all that is said of the lot. It stays on record, and can be taken back."
         )
         names = telling.name_photos(story)
         chosen = st.selectbox(

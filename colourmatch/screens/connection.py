@@ -12,7 +12,7 @@ _GONE = (
     "the app stopped? Then start it again: colourmatch app."
 )
 _OUT = (
-    "This browser is no longer let in: sharing was stopped, or the app was started anew. What was confirmed is in "
+    "This browser is no longer let in: sharing was stopped, or the app was started again. What was confirmed is in "
     "the lot book. Reload the page, and enter the code that is on the machine's screen now."
 )
 _BACK = "The app answers again, but this page does not go on by itself. What was confirmed is in the lot book. Reload it."
@@ -78,7 +78,7 @@ if (!document.cmWatch) {
 
 @st.fragment(run_every=3600)
 def _be_run_again() -> None:
-    """Draws nothing: a page with a part that runs by the clock is run anew when its connection comes back."""
+    """Draws nothing: a page with a part that runs by the clock is run again when its connection comes back."""
 
 
 def watch_connection() -> None:

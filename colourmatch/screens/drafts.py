@@ -1,7 +1,7 @@
 """Keeps what is typed and not sent yet, and the tokens of acts under way, for a browser that leaves and comes back.
 
 Streamlit forgets the fields of a page that is left, and everything when the page is reloaded or the app started
-anew. The fields whose key holds a live token are remembered here: in the visit, and in a file of the user's own
+again. The fields whose key holds a live token are remembered here: in the visit, and in a file of the user's own
 state folder. A token that is about an entry ends with it (`session.token_for`), and so do its fields. It knows nothing
 of what they mean.
 """

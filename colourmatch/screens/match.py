@@ -1,4 +1,4 @@
-"""The main page: photograph, see how far and which way, be told what to add, write it down, stop in time."""
+"""The main page: photograph, see how far and which way, read what to add, write it down, stop in time."""
 
 from __future__ import annotations
 
@@ -296,7 +296,7 @@ def show_last_photo(story: LotStory, advice: dict[str, Any]) -> None:
 
 
 def is_as_set(story: LotStory, measurement: dict[str, Any]) -> bool:
-    """Whether a photo shows the liquids as deep and thinned as the lot has them: what is expected is told of those."""
+    """Whether a photo shows the liquids as deep and thinned as the lot has them: what is expected holds for those."""
     from colourmatch.workflow.fitting import photo_view
 
     return photo_view(story.lot, measurement) == photo_view(story.lot, None)
@@ -367,7 +367,7 @@ def show_charts(story: LotStory, advice: dict[str, Any]) -> None:
 
 @st.cache_resource(show_spinner=False, max_entries=48)
 def draw_once(key: tuple[Any, ...], _draw: Callable[[], Any]) -> Any:
-    """A figure that is drawn anew only for other data; `key` tells all that it shows."""
+    """A figure that is drawn again only for other data; `key` holds all that it shows."""
     return _draw()
 
 

@@ -62,7 +62,7 @@ def show() -> None:
         st.write("The rectangles come along. Several photos of the same glasses together are surer than one.")
         add_photos(store, "Next photo")
     show_limits()
-    if st.button("Begin anew with other photos", key="picker-anew"):
+    if st.button("Begin again with other photos", key="picker-anew"):
         st.session_state.pop("picker", None)
         st.rerun()
 

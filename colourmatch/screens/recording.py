@@ -175,7 +175,7 @@ def ask_other_entries(story: LotStory, untinted_ml: float | None = None) -> None
 
 
 def ask_closing(story: LotStory, advice: dict[str, Any], *, unfolded: bool = False) -> None:
-    """Close the lot with its reason; it asks once more, and anew when the reason goes against the advice."""
+    """Close the lot with its reason; it asks once more, and again when the reason goes against the advice."""
     action = f"close-{story.lot.id}"
     token = session.token_for(action, telling.newest_id(story))
     reasons = [reason for reason in telling.OUTCOMES if reason != "trial" or story.lot.trial_of is not None]

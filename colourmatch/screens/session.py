@@ -54,7 +54,7 @@ def _open(location: str, state: tuple[int, ...] | None) -> LotBook:
 def current_book() -> LotBook:
     """The lot book of this app, opened once; when it cannot be opened the page says so and ends.
 
-    One that may only be read is opened anew when it was written elsewhere, or may be written at last.
+    One that may only be read is opened again when it was written elsewhere, or may be written at last.
     """
     try:
         location = find_location(None)
@@ -222,7 +222,7 @@ def _describe(_book: LotBook, place: str, lot_id: int, mark: tuple[Any, ...]) ->
 
 
 def describe(story: LotStory) -> dict[str, Any]:
-    """State, advice, label and cautions of a lot; reckoned anew only when something was entered since."""
+    """State, advice, label and cautions of a lot; computed again only when something was entered since."""
     book = current_book()
     last = story.events[-1].id if story.events else 0
     mark = (last, len(story.events), tuple((stock.id, stock.changed_at) for stock in story.stock_entries))
@@ -237,7 +237,7 @@ def _read_drift(_book: LotBook, place: str, lot_id: int, mark: tuple[Any, ...]) 
 
 
 def read_drift(story: LotStory) -> dict[str, Any]:
-    """How the colour of a closed lot holds; reckoned anew only when something was entered since."""
+    """How the colour of a closed lot holds; computed again only when something was entered since."""
     book = current_book()
     last = story.events[-1].id if story.events else 0
     return _read_drift(book, book.place, story.lot.id, (last, len(story.events)))

@@ -209,10 +209,10 @@ def add_thinned(parent: StockEntry, fold: float, name: str, token: str) -> str:
 
 
 def show_putting_away(stocks: list[StockEntry]) -> None:
-    """A stock that is used up, or was made anew so that what was learnt of it no longer holds."""
+    """A stock that is used up, or was made again so that what was learnt of it no longer holds."""
     if not stocks:
         return
-    with st.expander("Used up, or made anew"):
+    with st.expander("Used up, or made again"):
         chosen = choose_stock("Stock", stocks, "away-stock")
         book, by = session.current_book(), session.entered_by()
 
@@ -227,11 +227,11 @@ def show_putting_away(stocks: list[StockEntry]) -> None:
             return
         st.html(parts.line(f"{stock.name}: {tell_learnt(stock)}."))
         key = f"{chosen}-{stock.changed_at}"  # a tick is about what was learnt until then
-        sure = st.checkbox("It was made anew: its label counts again", key=f"away-sure-{key}")
+        sure = st.checkbox("It was made again: its label counts again", key=f"away-sure-{key}")
 
         def forget(_token: str) -> str:
             if not sure:
-                raise InputError('Tick "It was made anew" before what was learnt is set aside.')
+                raise InputError('Tick "It was made again" before what was learnt is set aside.')
             return f"What was learnt of {book.reset_learnt(chosen, entered_by=by).name} is set aside."
 
         if st.button("Forget what was learnt", key=f"away-forget-{key}"):

@@ -27,7 +27,7 @@ def tell_interval(
 
 
 def tell_number(value: float, digits: int = 1, *, minus: str = "-") -> str:
-    """A number with fixed decimals; a nought has no sign.
+    """A number with fixed decimals; a zero has no sign.
 
     >>> tell_number(-0.04), tell_number(-1.25, 2, minus="−")
     ('0.0', '−1.25')

@@ -3,7 +3,7 @@
 usage: python tests/bench/bench_all.py [--photos N] [--lots N]
 
 Draws its own photos (tests/bench/make_photos.py, seed 7) in a folder that it removes. Each benchmark runs as a process
-of its own; what it prints goes to stderr, the table to stdout, ready for README.md.
+of its own; what it prints goes to stderr, the table to stdout, ready for guide/method.md.
 """
 
 from __future__ import annotations
@@ -108,7 +108,7 @@ def whole_rows(d: dict[str, Any]) -> list[tuple[str, str, str]]:
         ("the same: ceiling passed", f"{d['ceiling_passed']}", "0"),
         ("the same: the stop gives the true reason", f"{d['true_reason_percent']:.0f} %", "97 %"),
         (
-            "the same: photos, median, without those asked for anew",
+            "the same: photos, median, without those asked for again",
             f"{d['photos_median']:.0f}, {d['steps_median']:.0f}",
             "3",
         ),

@@ -70,7 +70,7 @@ def draw_photo(
 
 
 def play(lot: int, seed: int, tolerance: float, moving: bool = False) -> tuple[Outcome, str, int]:
-    """One lot from its first photo to its stop, what was advised, a line each, and how often a photo was asked anew."""
+    """One lot from its first photo to its stop, what was advised, a line each, and how often a photo was asked for again."""
     rng = np.random.default_rng([seed, lot])
     case = draw_case(rng, _KINDS[lot % len(_KINDS)])
     lines, first_error, seconds, drops, again = [], np.nan, 0.0, case.start_drops, 0
@@ -158,7 +158,7 @@ def main() -> None:
     figures = report([outcome for outcome, _, _ in played], args.tolerance)
     steps = [outcome.photos - again for outcome, _, again in played]
     print(
-        f"photos not asked for anew (shadows, glints, doubt): median {np.median(steps):.0f}, most {max(steps)}"
+        f"photos not asked for again (shadows, glints, doubt): median {np.median(steps):.0f}, most {max(steps)}"
     )
     figures |= {"steps_median": float(np.median(steps)), "steps_most": int(max(steps))}
     if args.json:

@@ -1,8 +1,8 @@
-"""Plays the walk through one lot that README.md shows, and writes what was really printed into it.
+"""Plays the walk through one lot: what was printed goes into README.md, the JSON of a photo into guide/ways.md.
 
-Run: python tests/bench/readme_walk.py      (it replaces what stands between two pairs of marks)
+Run: python tests/bench/readme_walk.py      (it replaces what stands between the marks in both)
 The photos are those of the invented lot; the drops that go in are those that were advised. For each photo a glass is
-poured from the batch, written down, and truly gone.
+poured from the batch, written down, and truly gone. README.md shows the lines of LEFT_OUT nowhere.
 """
 
 from __future__ import annotations
@@ -21,6 +21,9 @@ from colourmatch.demo import MOST_PHOTOS, Kitchen, draw_demo_photo
 from colourmatch.simulate import save_photo
 
 ROOT = Path(__file__).parents[2]
+#: How the lines begin that are printed and not shown: colours one by one, and what other lines say as well.
+LEFT_OUT = ("photo-", "  reference", "  batch", "  blank", "   now", "   ceiling", "   ended", "   By the labels", "Batch now",
+            "Under the ceiling")  # fmt: skip
 #: What a glass for a photo takes of the batch.
 SAMPLE_ML = 10
 NEW = ["lot", "new", "--name", "Bitter orange", "--number", "26-041", "--volume-ml", "900", "--stock", "red",
@@ -40,11 +43,9 @@ def call(folder: Path, *arguments: str) -> str:
     return f"$ colourmatch {shlex.join(arguments)}\n{said}".rstrip()
 
 
-def shorten(text: str, start: str, instead: str) -> str:
-    """The text with its run of lines that begin with `start` replaced by one line."""
-    lines = text.splitlines()
-    hit = [k for k, line in enumerate(lines) if line.startswith(start)]
-    return "\n".join([*lines[: hit[0]], instead, *lines[hit[-1] + 1 :]]) if hit else text
+def shorten(text: str) -> str:
+    """The text without the lines that a first reading does not need."""
+    return "\n".join(line for line in text.splitlines() if not line.startswith(LEFT_OUT))
 
 
 def block(*parts: str) -> str:
@@ -53,26 +54,19 @@ def block(*parts: str) -> str:
 
 
 INTRODUCTION = """\
-What follows was typed and printed as it stands, with simulated photos. The stock is 1.0 g of Allura red
-in 100 ml, by its label; 40 drops of it weigh 1.93 g.
+Typed and printed as it stands, with drawn photos; lines that a first look can miss are left out. In brackets are 95 %
+intervals. A stock of 1 g in 100 ml by its label, whose drops were weighed, and a lot that may hold 60 mg of colour in a
+litre, measured 1 part made up to 5:
 """
-BEGUN = "A lot of 900 ml that may hold at most 60 mg of colour in a litre, measured 1 + 4 in water:\n"
-FIRST = """\
-For each photo a glass is poured, 10 ml that do not go back: written down, so that the batch is as large as it says. The
-first photo: the answer starts with what was read and ends with what to do; in brackets are 95 % intervals.
+FIRST = f"""\
+For each photo a glass of {SAMPLE_ML} ml is poured that does not go back: `colourmatch lot sample 1 --ml {SAMPLE_ML}`.
 """
 STEP = """\
-The first step stops short of the prediction, because the strength of a stock and the size of a drop are
-never quite those of the label. Write down what went in, then photograph again:
+The first step stops short on purpose: strength and drops are never quite those of the label. Write down what went in,
+photograph again:
 """
 CLOSE = """\
-Close the lot. Its final colour stays in the book, and the next lot starts from what this one taught of the
-stock:
-"""
-
-
-AFTERWARDS = """\
-What goes on the bottle, and the lot on paper for whoever asks:
+Close the lot. The next one starts from what this one taught of the stock:
 """
 
 
@@ -80,39 +74,36 @@ def play(folder: Path) -> tuple[str, dict[str, Any]]:
     """The whole walk as Markdown, and the JSON of its second photo."""
     added = call(folder, "stock", "add", "red", "--colourant", "E129", "--strength-g-per-100ml", "1.0")
     weighed = call(folder, "stock", "weigh", "red", "--drops", "40", "--grams", "1.93")
-    begun = shorten(call(folder, *NEW), "  ", "  ... (the limits, the warning for the label, the cautions)")
+    begun = call(folder, *NEW)
+    begun = "\n".join(line for line in begun.splitlines() if not line.startswith("  "))  # limits and cautions
     begun = begun.replace(" --ceiling", " \\\n    --ceiling", 1)
     work, shown = play_photos(folder)
     closed, stocks = call(folder, "lot", "close", "1"), call(folder, "stock", "list")
-    story = shorten(
-        call(folder, "lot", "show", "1"), "  caution", "  caution: ... (the limits, the cautions)"
-    )
-    start = [INTRODUCTION, block(added, weighed), BEGUN, block(begun), FIRST]
     label = call(folder, "lot", "label", "26-041", "--out", "labels.pdf", "--copies", "12")
-    sheet = call(folder, "lot", "sheet", "26-041", "--out", "lot.pdf")
-    ended = [CLOSE, block(closed, stocks, story), AFTERWARDS, block(label, sheet)]
+    start = [INTRODUCTION, block(added, weighed, begun), FIRST]
+    ended = [CLOSE, block(*map(shorten, (closed, stocks, label)))]
     return "\n".join([*start, *work, *ended]), shown
 
 
 def play_photos(folder: Path) -> tuple[list[str], dict[str, Any]]:
     """Photograph and add as advised, until it says stop: the blocks, and the JSON of the second photo."""
-    kitchen, added, text, shown = Kitchen(), "", [], {}
+    kitchen, printed, text, shown = Kitchen(), [], [], {}
     for number in range(1, MOST_PHOTOS + 1):
         name = f"photo-{number}.jpg"
-        poured = call(folder, "lot", "sample", "1", "--ml", f"{SAMPLE_ML}")
+        call(folder, "lot", "sample", "1", "--ml", f"{SAMPLE_ML}")
         kitchen = kitchen.take_sample(SAMPLE_ML)
         save_photo(draw_demo_photo(kitchen, number), folder / name)
-        said = call(folder, "lot", "photo", "1", name)
-        text.append(block(*([added] if added else []), poured, said))
+        printed.append(shorten(call(folder, "lot", "photo", "1", name)))
         again = json.loads(call(folder, "lot", "photo", "1", name, "--json"))
         shown = again if number == 2 else shown
+        if number == 1:
+            text, printed = [block(*printed), STEP], []
         if again["advice"]["action"] != "add":
             break
-        text += [STEP] if number == 1 else []
         drops = again["advice"]["doses"][0]["drops"]
         kitchen = kitchen.add_drops(drops)
-        added = call(folder, "lot", "add", "1", "--stock", "red", "--drops", str(drops))
-    return text, shown
+        printed.append(shorten(call(folder, "lot", "add", "1", "--stock", "red", "--drops", str(drops))))
+    return [*text, block(*printed)], shown
 
 
 def describe_json(shown: dict[str, Any]) -> str:
@@ -137,21 +128,21 @@ def describe_json(shown: dict[str, Any]) -> str:
     return block(*lines)
 
 
-def put_between(text: str, mark: str, content: str) -> str:
-    """The text with new content between its two marks."""
+def put_between(page: Path, mark: str, content: str) -> None:
+    """Write new content between two marks of a page."""
     pattern = re.compile(rf"(<!-- {mark} -->\n).*?(<!-- end of {mark} -->)", re.DOTALL)
+    text = page.read_text(encoding="utf-8")
     if not pattern.search(text):
-        raise ValueError(f"README.md has no marks for {mark!r}")
-    return pattern.sub(lambda found: found[1] + content + found[2], text)
+        raise ValueError(f"{page.name} has no marks for {mark!r}")
+    page.write_text(pattern.sub(lambda found: found[1] + content + found[2], text), encoding="utf-8")
 
 
 def main() -> None:
     """Play and write."""
     with tempfile.TemporaryDirectory() as folder:
         walk, shown = play(Path(folder))
-    readme = ROOT / "README.md"
-    text = put_between(readme.read_text(encoding="utf-8"), "walk", walk)
-    readme.write_text(put_between(text, "json", describe_json(shown)), encoding="utf-8")
+    put_between(ROOT / "README.md", "walk", walk)
+    put_between(ROOT / "colourmatch" / "guide" / "ways.md", "json", describe_json(shown))
 
 
 if __name__ == "__main__":

@@ -37,7 +37,7 @@ def test_weighing_and_learning_count_from_then_on(book: LotBook, lot: int) -> No
         0.2,
     )
     assert [change.kind for change in book.stock_history("red")] == ["weighed", "learnt", "learnt"]
-    reset = book.reset_learnt("red", "made anew")
+    reset = book.reset_learnt("red", "made again")
     assert (reset.strength_factor, reset.strength_rel_sd, reset.drop_ml) == (1.0, 0.2, weighed.drop_ml)
 
 
@@ -147,7 +147,7 @@ def test_the_story_can_be_told_as_of_a_time(book: LotBook, lot: int) -> None:
     assert (now.state().mg, now.lot.volume_ml, now.lot.closed) == ({"red": pytest.approx(10)}, 1000, True)
 
 
-def test_another_knowledge_of_the_stocks_can_be_reckoned_with(book: LotBook, lot: int) -> None:
+def test_another_knowledge_of_the_stocks_can_be_computed_with(book: LotBook, lot: int) -> None:
     book.add_addition(lot, "red", ml=1)
     book.record_learnt("red", 0.8, 0.05, lot)
     story = book.lot_story(lot)
@@ -176,7 +176,7 @@ def test_void_and_repeated_corrections(book: LotBook, lot: int) -> None:
         book.correct_addition(sample.id, drops=1, reason="x")
 
 
-def test_a_correction_reckons_with_the_stock_as_it_was(book: LotBook, lot: int) -> None:
+def test_a_correction_computes_with_the_stock_as_it_was(book: LotBook, lot: int) -> None:
     first = book.add_addition(lot, "red", drops=10)
     book.weigh_stock("red", 40, 1.6)
     assert book.correct_addition(first.id, drops=20, reason="x").ml == pytest.approx(1.0)

@@ -43,7 +43,7 @@ def free_port() -> int:
 def wait_for(fits: Callable[[], Any], otherwise: str, seconds: float = 120) -> Any:
     """What `fits` gives as soon as it is true; the test fails with a sentence when it never is.
 
-    A page that is being left or drawn anew answers with errors of many kinds: they count as "not yet".
+    A page that is being left or drawn again answers with errors of many kinds: they count as "not yet".
     """
     from selenium.common.exceptions import WebDriverException
 

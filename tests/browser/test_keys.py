@@ -114,7 +114,7 @@ def test_a_comma_is_taken_in_every_field_that_takes_a_fraction(
             for place, label in enumerate(page.run(f"return {_NUMBERS}.map(one => one.ariaLabel)")):
                 if label in WHOLE or (path, label) in tried:
                     continue
-                field = page.run(f"return {_NUMBERS}[arguments[0]]", place)  # what was typed draws some anew
+                field = page.run(f"return {_NUMBERS}[arguments[0]]", place)  # what was typed draws some again
                 before = field.get_attribute("value")
                 field.send_keys(Keys.CONTROL, "a")
                 field.send_keys("12,5")

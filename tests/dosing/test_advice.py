@@ -51,7 +51,7 @@ def settle(problem: Problem) -> Problem:
     return replace(problem, photos_of_state=2)
 
 
-# ---- what is told of a step --------------------------------------------------------------------------
+# ---- what is said of a step --------------------------------------------------------------------------
 
 
 def test_predicted_colours_are_those_of_the_next_photo_wherever_the_match_is_judged():

@@ -333,7 +333,7 @@ def test_a_clock_set_back_keeps_the_order_and_the_story_at_every_time(
         assert times == sorted(times)
         assert book.lot_state(lot, at=first.created_at).mg["red"] == pytest.approx(
             book.lot_state(lot).mg["red"] * 14 / 15
-        )  # at that very time all three were entered, and none is told of without the one before
+        )  # at that very time all three were entered, and none is shown without the one before
         assert book.check() == []
 
 

@@ -114,7 +114,8 @@ JSON is checked by playing every command on photos.
 - A size that is hardly meant as typed ends with the code question and both readings; `--sure` takes it as typed.
 - A book that is not there is begun only by `stock add`, `reference add`, `card-profile add`, `lot import`,
   `book restore`, `app` and `demo`, and said on stderr.
-- Every command takes `--json`; all but `card` and `guide` take `--book PLACE`, also before the command.
+- Every command takes `--json`; all but `card`, `guide` and `completion` take `--book PLACE`, also before the
+  command. `--help` shows an example.
 - A lot is named by its number in the book or by the maker's own number; a stock or reference by its name.
 - `--by WHO` says who did it. With `--token TEXT` the same call again enters nothing twice.
 - PLACE is a path or a database URL. Without it the book is COLOURMATCH_BOOK, else in a per-user folder. Photos of a book

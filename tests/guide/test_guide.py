@@ -21,7 +21,8 @@ CODE_OF_HEADING = re.compile(r"\(([a-z]+(?:-[a-z]+)*)\)$")
 
 
 def sources(*rooms: str) -> str:
-    """The code of some rooms, the texts of this test aside."""
+    """The code of some rooms."""
+    assert all((PACKAGE / room).is_dir() for room in rooms)
     return "\n".join(
         p.read_text(encoding="utf-8") for room in rooms for p in sorted((PACKAGE / room).rglob("*.py"))
     )
@@ -60,7 +61,7 @@ def test_a_page_is_found_by_its_beginning_and_others_are_named():
     assert find_page("ans") is ANSWERS
     with pytest.raises(NotFoundError, match=r"has no page 'metod'\. Near it: method"):
         find_page("metod")
-    with pytest.raises(NotFoundError, match="There are: answers, method"):
+    with pytest.raises(NotFoundError, match="There are: answers, ways"):
         find_page("")
 
 
@@ -107,7 +108,8 @@ def test_every_code_of_a_refusal_has_an_answer():
     kinds = [errors.ColourMatchError, *errors.ColourMatchError.__subclasses__()]
     codes = {kind.code for kind in kinds} | {"usage", "fault"}
     raised = re.findall(
-        r'"([a-z]+(?:-[a-z]+)*)"\s*\)(?: from [a-zA-Z]+)?\n', sources("photo", "liquid", "lots")
+        r'"([a-z]+(?:-[a-z]+)*)"\s*\)(?: from [a-zA-Z]+)?\n',
+        sources("photo", "liquid", "book", "instrument", "workflow"),
     )
     raised = {code for code in raised if code in FLAGS or code == "unknown-colourant"}
     assert codes | set(raised) <= answered()
@@ -133,7 +135,9 @@ def test_every_caution_is_on_the_page_of_care():
 
 
 def test_the_method_names_modules_that_exist():
-    named = re.findall(r"\b((?:photo|colour|liquid|dosing|lots)/[a-z_]+\.py)", METHOD.text)
+    named = re.findall(
+        r"\b((?:photo|colour|liquid|dosing|book|instrument|workflow|paper)/[a-z_]+\.py)", METHOD.text
+    )
     assert len(set(named)) > 20
     assert [name for name in named if not (PACKAGE / name).is_file()] == []
 

@@ -136,7 +136,7 @@ def test_photos_are_read_under_the_curve_of_the_sitting_where_their_greys_lie_on
     assert before_tones["spots"] == other["spots"]
 
 
-def test_a_sitting_that_betters_nothing_leaves_readings_as_they_are(
+def test_a_sitting_that_improves_nothing_leaves_readings_as_they_are(
     calibrated: LotBook, sitting: list[Path]
 ) -> None:
     from dataclasses import replace

@@ -257,7 +257,7 @@ def test_an_undiluted_liquid_asks_for_water():
     assert 2 <= parts <= 30
 
 
-def test_an_unknown_phone_leaves_grey_alone_and_strays_most_where_a_channel_is_near_nought():
+def test_an_unknown_phone_leaves_grey_alone_and_strays_most_where_a_channel_is_near_0():
     assert phone_sd(np.array([60.0, 0.0, 0.0])) == pytest.approx(np.zeros(3), abs=1e-6)
     pale, strong = phone_sd(np.array([85.0, 12.0, 8.0])), phone_sd(np.array([60.0, 72.0, 80.0]))
     assert (pale < 3).all()

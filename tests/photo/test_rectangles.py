@@ -129,7 +129,7 @@ def draw_scene(rng, path, *, grey=1.0, unsure=1.0, from_side=False):
     """A photo of a card and two vessels with known colours: light, reflections, paths, tones and noise are random.
 
     Dyes by Beer-Lambert on linear sRGB; from the side light passes once over the same background, from above twice.
-    `unsure` scales every error that the reader is not told of; truth is that of equal vessels in even light.
+    `unsure` scales every error that the reader does not know; truth is that of equal vessels in even light.
     """
     passes = 1 if from_side else 2
     dye = rng.uniform(0.02, 0.35, 3) * (np.array([0.15, 1.0, 0.8]))

@@ -168,7 +168,7 @@ def test_what_a_stock_learnt_is_seen_and_set_aside_only_when_confirmed(book: Lot
     )
     by_key(app.button, "away-forget").click()
     app.run()
-    assert "It was made anew" in app.error[0].value and book.find_stock("red").strength_factor == 1.08
+    assert "It was made again" in app.error[0].value and book.find_stock("red").strength_factor == 1.08
     by_key(app.checkbox, "away-sure").set_value(True)
     by_key(app.button, "away-forget").click()
     app.run()

@@ -23,9 +23,9 @@ def interval(value, low, high):
         (interval(None, None, None), 1, "–"),
     ],
 )
-def test_an_interval_that_reaches_nought_is_told_as_a_bound(figure, digits, told):
+def test_an_interval_that_reaches_0_is_told_as_a_bound(figure, digits, told):
     assert tell_interval(figure, digits, minus="−", none="–") == told
 
 
-def test_a_nought_has_no_sign():
+def test_a_zero_has_no_sign():
     assert [tell_number(v) for v in (-0.04, 0.04, -0.06)] == ["0.0", "0.0", "-0.1"]

@@ -123,7 +123,7 @@ def test_lots_are_chosen_by_reference_stock_and_number(book: LotBook, lot: int) 
         read_trend(book, reference="Flask")
 
 
-def test_lots_of_a_stock_that_was_made_anew_stay_in_the_trend(book: LotBook, lot: int) -> None:
+def test_lots_of_a_stock_that_was_made_again_stay_in_the_trend(book: LotBook, lot: int) -> None:
     close(book, "B1", np.zeros(3))
     book.put_away("red")
     assert [one.label for one in read_trend(book, stock="red").lots] == ["B1"]

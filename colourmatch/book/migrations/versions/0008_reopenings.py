@@ -45,7 +45,7 @@ def _count_closings() -> None:
 
 
 def _build_closings_anew() -> None:
-    """SQLite drops no constraint; nothing points to this table, so that it is built anew, with its guards."""
+    """SQLite drops no constraint; nothing points to this table, so that it is built again, with its guards."""
     op.create_table(
         "closings_counted",
         sa.Column("entry_id", sa.Integer(), nullable=False),

@@ -1,0 +1,77 @@
+"""README.md: short, its first reading works as typed, and what it names exists."""
+
+from __future__ import annotations
+
+import re
+import shlex
+import subprocess
+import sys
+from pathlib import Path
+
+import click
+import pytest
+
+from colourmatch.commands.root import every_command
+
+ROOT = Path(__file__).parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+MOST_WORDS = 1500
+COMMANDS = dict(every_command())
+BLOCKS = re.findall(r"^ *```\n(.*?)^ *```$", README, re.MULTILINE | re.DOTALL)
+
+
+def first_reading() -> list[str]:
+    """The lines to type of the first reading, in order."""
+    part = README.partition("## A first reading\n")[2].partition("\n## ")[0]
+    blocks = re.findall(r"^ *```\n(.*?)^ *```$", part, re.MULTILINE | re.DOTALL)
+    return [line.strip() for block in blocks for line in block.splitlines()]
+
+
+def typed() -> list[list[str]]:
+    """Every call of colourmatch in README, in blocks and in running text, as words."""
+    calls = [line.strip() for block in BLOCKS for line in block.replace("\\\n", " ").splitlines()]
+    calls += [" ".join(found.split()) for found in re.findall(r"`(colourmatch [^`]+)`", README)]
+    calls = [line.removeprefix("$ ") for line in calls]
+    return [shlex.split(line)[1:] for line in calls if line.startswith("colourmatch ")]
+
+
+def test_it_is_read_in_some_minutes():
+    assert len(README.split()) <= MOST_WORDS
+
+
+def test_its_two_commands_come_first_and_are_what_the_checks_run():
+    start, test = BLOCKS[:2]
+    assert start.split(" && ")[-1].strip() == ".venv/bin/colourmatch app"
+    first = next(line for line in README.splitlines() if "pip install -e '.[test]'" in line)
+    assert test.strip() == first and first.endswith(" && .venv/bin/pytest")
+
+
+def test_its_first_reading_works_as_typed(tmp_path):
+    """In a folder whose .venv/bin holds this program, as after either command."""
+    folder = tmp_path / ".venv" / "bin"
+    folder.mkdir(parents=True)
+    program = folder / "colourmatch"
+    program.write_text(f'#!/bin/sh\nexec "{sys.executable}" -m colourmatch "$@"\n')
+    program.chmod(0o755)
+    (folder / "activate").write_text(f'PATH="{folder}:$PATH"\nPYTHONPATH="{ROOT}"\nexport PATH PYTHONPATH\n')
+    lines = first_reading()
+    assert sum(line.startswith("colourmatch ") for line in lines) == 3
+    done = subprocess.run(
+        ["sh", "-e", "-c", "\n".join(lines)], cwd=tmp_path, capture_output=True, text=True, timeout=300
+    )
+    assert done.returncode == 0, done.stderr
+    assert "CIEDE2000" in done.stdout and (tmp_path / "card.pdf").stat().st_size > 1000
+
+
+@pytest.mark.parametrize("words", typed(), ids=" ".join)
+def test_what_it_types_exists(words):
+    name = next(" ".join(words[:n]) for n in (2, 1) if " ".join(words[:n]) in COMMANDS)
+    options = {long for one in COMMANDS[name].params if isinstance(one, click.Option) for long in one.opts}
+    assert {word for word in words if word.startswith("--")} <= options
+
+
+def test_its_links_lead_to_files_and_no_picture_lies_unseen():
+    places = [place for place in re.findall(r"\]\(([^)#]+)\)", README) if "://" not in place]
+    assert [place for place in places if not (ROOT / place).is_file()] == []
+    kept = {str(path.relative_to(ROOT)) for path in (ROOT / "colourmatch" / "screens" / "pictures").iterdir()}
+    assert kept == {place for place in places if place.endswith(".png")}
