@@ -107,10 +107,17 @@ def sample_photos() -> Path:
     return SAMPLE_PHOTOS
 
 
-# ---- a fresh lot book for every test: SQLite, and PostgreSQL when COLOURMATCH_TEST_POSTGRES_URL is set ----
+# ---- a fresh lot book for every test: SQLite, and for what is marked both_databases PostgreSQL too ----
 
 
-@pytest.fixture(params=["sqlite", "postgresql"])
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """Only where the two can differ (writing, locking, migrations, types) is a test worth a run on either."""
+    if "location" in metafunc.fixturenames:
+        both = metafunc.definition.get_closest_marker("both_databases")
+        metafunc.parametrize("location", ["sqlite", "postgresql"] if both else ["sqlite"], indirect=True)
+
+
+@pytest.fixture
 def location(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     """Where an empty book may be made."""
     if request.param == "sqlite":

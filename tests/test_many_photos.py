@@ -43,7 +43,7 @@ def test_bad_files_among_many_stop_nothing_and_keep_their_place(tmp_path):
     given = [good[0], bad[0], bad[1], good[1], bad[2], good[2], bad[3], bad[4], good[3]]
     done = subprocess.run(
         [sys.executable, "-m", "colourmatch", "measure", *given, *BOXES, "--json"],
-        capture_output=True, text=True, cwd=ROOT, timeout=120,
+        capture_output=True, text=True, cwd=ROOT, timeout=600,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     found = json.loads(done.stdout)["photos"]
@@ -113,7 +113,7 @@ def test_photos_of_a_lot_are_read_in_parallel_and_learnt_from_in_order(tmp_path)
         book = ["--book", str(tmp_path / "lots.db"), "--json"]
         return subprocess.run(
             [sys.executable, "-m", "colourmatch", *words, *book],
-            capture_output=True, text=True, cwd=ROOT, timeout=240,
+            capture_output=True, text=True, cwd=ROOT, timeout=600,
         )  # fmt: skip
 
     run("stock", "add", "red", "--colourant", "E129", "--strength-g-per-100ml", "1")

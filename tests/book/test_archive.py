@@ -16,6 +16,8 @@ from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.book.restoring import restore_book
 from colourmatch.errors import BookError
 
+pytestmark = pytest.mark.both_databases
+
 
 def dump(book: LotBook) -> list:
     stream = io.StringIO()

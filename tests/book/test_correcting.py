@@ -39,6 +39,7 @@ def late(book: LotBook, lot: int) -> tuple[LotEntry, ...]:
     return tuple(entries)
 
 
+@pytest.mark.both_databases
 def test_a_photo_that_was_moved_before_an_addition_stands_before_it(
     book: LotBook, lot: int, late: tuple[LotEntry, ...]
 ) -> None:
@@ -95,6 +96,7 @@ def test_a_correction_happened_when_what_it_corrects_did(
     assert book.lot_story(lot).additions[0].happened_at == first.created_at < right.created_at
 
 
+@pytest.mark.both_databases
 def test_entries_with_one_time_stand_in_the_order_of_their_numbers(
     book: LotBook, lot: int, late: tuple[LotEntry, ...]
 ) -> None:
@@ -200,6 +202,7 @@ def test_a_lot_is_found_by_its_new_name_and_number_and_not_by_the_old(book: LotB
     assert book.check() == []
 
 
+@pytest.mark.both_databases
 def test_numbers_are_unique_whatever_their_case(book: LotBook) -> None:
     book.add_stock("red", "E129", 1.0)
     first = book.new_lot("Aperitif", 900, "red", number="Ä-l7").id
@@ -224,6 +227,7 @@ def test_the_automatic_number_moves_on_past_one_that_was_given(book: LotBook) ->
     assert itself.id == first + 4 and book.find_lot(str(first + 4)).id == itself.id
 
 
+@pytest.mark.both_databases
 def test_no_name_of_a_lot_may_mean_two(book: LotBook, lot: int) -> None:
     book.new_lot("Cordial", 900, "red", number="26-1")
     for made in ({"number": str(lot)}, {"number": f"L{lot}"}, {"number": "aperitif"}):
@@ -262,6 +266,7 @@ def test_an_old_book_with_a_number_that_is_an_id_is_told_how_to_mend_it(book: Lo
     assert book.find_lot(str(lot)).id == lot and book.check() == []
 
 
+@pytest.mark.both_databases
 def test_several_that_take_one_number_at_once_give_it_to_one_lot(book: LotBook, lot: int) -> None:
     from concurrent.futures import ThreadPoolExecutor
 
@@ -289,6 +294,7 @@ def test_the_stock_alone_is_put_right_and_takes_the_same_amount(book: LotBook, l
 # ---- lots opened again -------------------------------------------------------------------------------
 
 
+@pytest.mark.both_databases
 def test_a_closed_lot_is_opened_again_and_closed_again(book: LotBook, lot: int) -> None:
     first = book.close_lot(lot, "matched", "all well", {"lab": [1, 2, 3]})
     opened = book.reopen_lot(lot, "closed too early", entered_by="MK", token="once")
@@ -327,6 +333,7 @@ def test_what_cannot_be_opened_again_is_told(book: LotBook, lot: int) -> None:
         book.reopen_lot(lot, " ")
 
 
+@pytest.mark.both_databases
 def test_stations_that_open_and_close_at_once_do_each_once(book: LotBook, lot: int) -> None:
     from concurrent.futures import ThreadPoolExecutor
 
@@ -343,6 +350,7 @@ def test_stations_that_open_and_close_at_once_do_each_once(book: LotBook, lot: i
                 assert sum(pool.map(lambda n, act=act: attempt(lambda: act(n)), range(6))) == 1
 
 
+@pytest.mark.both_databases
 def test_the_database_itself_closes_a_lot_once(book: LotBook, lot: int) -> None:
     from sqlalchemy.exc import IntegrityError
 
@@ -427,6 +435,7 @@ def test_what_was_thinned_from_a_stock_is_put_right_with_it(book: LotBook, lot: 
     assert book.lot_state(lot).mg[thinner.name] == pytest.approx(20)
 
 
+@pytest.mark.both_databases
 def test_a_stock_is_known_by_its_new_name_everywhere(book: LotBook, lot: int) -> None:
     book.amend_lot(lot, "in this order", stocks=["yellow", "red"])
     book.add_addition(lot, "red", drops=10)

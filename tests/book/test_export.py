@@ -67,6 +67,7 @@ def test_the_export_is_one_json_document_with_a_row_a_line(full_book: LotBook) -
     assert {name for name, _row in document["rows"]} == {table.name for table in HISTORY}
 
 
+@pytest.mark.both_databases
 @pytest.mark.parametrize("layout", [None, 1])
 def test_an_export_read_into_an_empty_book_gives_the_same_book(
     full_book: LotBook, second_location: Callable[[], str], environ: dict, layout: int | None
@@ -103,6 +104,7 @@ def test_an_export_from_before_reference_photos_were_kept_is_read(
         assert [one.stored_name for one in second.reference_readings("Bottle")] == [None, None]
 
 
+@pytest.mark.both_databases
 def test_a_damaged_export_is_refused_whole(
     full_book: LotBook, second_location: Callable[[], str], environ: dict
 ) -> None:
@@ -148,6 +150,7 @@ def read_csv(book: LotBook, rows: str) -> list[dict[str, str]]:
     return found
 
 
+@pytest.mark.both_databases
 def test_lots_as_a_table(full_book: LotBook) -> None:
     first, second = read_csv(full_book, "lots")
     assert tuple(first) == LOT_COLUMNS

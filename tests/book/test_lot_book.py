@@ -55,6 +55,7 @@ def test_a_name_is_free_again_when_the_stock_is_put_away(book: LotBook, lot: int
     assert len(book.list_stocks(active_only=False)) == 3
 
 
+@pytest.mark.both_databases
 def test_references_keep_their_readings(book: LotBook) -> None:
     reference = book.add_reference("The bottle", "bought in May")
     reading = book.add_reference_reading(
@@ -68,6 +69,7 @@ def test_references_keep_their_readings(book: LotBook) -> None:
     assert book.list_references() == [reference]
 
 
+@pytest.mark.both_databases
 def test_a_lot_is_found_by_id_number_label_and_name(book: LotBook, lot: int) -> None:
     other = book.new_lot("Second", 500, "red", number="2026/14")
     for given in (other.id, str(other.id), "2026/14", f"L{other.id}", "second", " Second "):
@@ -81,6 +83,7 @@ def test_a_lot_is_found_by_id_number_label_and_name(book: LotBook, lot: int) -> 
         book.find_lot("Second")
 
 
+@pytest.mark.both_databases
 def test_lists_are_newest_first_searched_and_paged(book: LotBook, lot: int) -> None:
     names = ["Große Rosé", "100 % bitter", "x_y", "Shrub"]
     ids = [book.new_lot(name, 500, "red", number=f"N{k}").id for k, name in enumerate(names)]
@@ -96,6 +99,7 @@ def test_lists_are_newest_first_searched_and_paged(book: LotBook, lot: int) -> N
     assert book.list_lots("rosé")[0].closed
 
 
+@pytest.mark.both_databases
 def test_amounts_are_kept_as_typed_and_as_millilitres(book: LotBook, lot: int) -> None:
     book.add_stock("syrup", "E129", 2, density_g_per_ml=1.25)
     drops, ml, grams = (
@@ -116,6 +120,7 @@ def test_amounts_are_kept_as_typed_and_as_millilitres(book: LotBook, lot: int) -
     assert state.mg == pytest.approx({"red": 12, "syrup": 20})
 
 
+@pytest.mark.both_databases
 def test_each_photo_knows_the_doses_before_it(book: LotBook, lot: int, jpeg: bytes) -> None:
     first = book.add_addition(lot, "red", drops=10)
     photo = book.add_photo(
@@ -135,6 +140,7 @@ def test_each_photo_knows_the_doses_before_it(book: LotBook, lot: int, jpeg: byt
     assert {stock.name for stock in story.stock_entries} == {"red", "yellow"}
 
 
+@pytest.mark.both_databases
 def test_the_story_can_be_told_as_of_a_time(book: LotBook, lot: int) -> None:
     first = book.add_addition(lot, "red", drops=10)
     time.sleep(0.002)
@@ -221,6 +227,7 @@ def test_a_closed_lot_takes_corrections_notes_and_rechecks_but_no_dose(
     assert book.find_lot(lot).closed
 
 
+@pytest.mark.both_databases
 def test_the_same_token_writes_once(book: LotBook, lot: int) -> None:
     first = book.add_addition(lot, "red", drops=10, token="a")
     book.close_lot(lot, "matched", token="b")
@@ -238,6 +245,7 @@ def test_the_same_token_writes_once(book: LotBook, lot: int) -> None:
         book.add_addition(made.id, "red", drops=10, token="a")
 
 
+@pytest.mark.both_databases
 def test_head_amendments_count_for_the_whole_lot(book: LotBook, lot: int) -> None:
     book.amend_lot(
         lot, "lower ceiling", ceiling_mg_per_l=40, stocks=["yellow"], target_lab=(1, 2, 3), serving={"ml": 60}
@@ -257,6 +265,7 @@ def test_head_amendments_count_for_the_whole_lot(book: LotBook, lot: int) -> Non
         book.amend_lot(lot, "x", dilution=0)
 
 
+@pytest.mark.both_databases
 def test_a_resubmitted_photo_is_recognised(book: LotBook, lot: int, jpeg: bytes) -> None:
     assert book.find_photo(jpeg) is None
     first = book.add_photo(lot, {}, photo=jpeg, original_name="IMG_1.JPG")
@@ -310,6 +319,7 @@ def test_refusals_say_what_to_do(book: LotBook, lot: int) -> None:
     assert book.lot_story(lot).events == ()
 
 
+@pytest.mark.both_databases
 def test_what_is_handed_out_is_read_back_the_same(book: LotBook, lot: int) -> None:
     made = book.add_addition(lot, "red", drops=3, entered_by="Zoë")
     (again,) = book.lot_story(lot).events

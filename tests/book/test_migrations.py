@@ -24,6 +24,8 @@ from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.book.restoring import restore_book
 from colourmatch.errors import BookError
 
+pytestmark = pytest.mark.both_databases
+
 
 def make_older(location: str, version: str = "0001") -> None:
     url = opening.parse_location(location)
@@ -242,7 +244,7 @@ def test_several_may_open_an_older_book_at_once(location: str, environ: dict) ->
     root = Path(__file__).parents[2]
     command = [sys.executable, "-c", code, location]
     started = [subprocess.Popen(command, cwd=root) for _ in range(3)]
-    assert [process.wait(60) for process in started] == [0, 0, 0]
+    assert [process.wait(600) for process in started] == [0, 0, 0]
     with open_book(location, environ=environ) as book:
         assert book.check() == []
 

@@ -17,7 +17,7 @@ from colourmatch.errors import BookError
 
 def run(code: str, *arguments: object) -> subprocess.CompletedProcess[str]:
     command = [sys.executable, "-c", code, *map(str, arguments)]
-    return subprocess.run(command, capture_output=True, text=True, timeout=60, cwd=Path(__file__).parents[2])
+    return subprocess.run(command, capture_output=True, text=True, timeout=600, cwd=Path(__file__).parents[2])
 
 
 def test_the_argument_goes_before_the_environment_and_that_before_the_data_folder() -> None:

@@ -51,7 +51,7 @@ def look_without_the_right_to_write(path: Path) -> dict:
         call = ["setpriv", "--bounding-set", "-dac_override", *call]
     try:
         done = subprocess.run(
-            call, capture_output=True, text=True, timeout=60, env=os.environ | {"PYTHONPATH": str(ROOT)}
+            call, capture_output=True, text=True, timeout=600, env=os.environ | {"PYTHONPATH": str(ROOT)}
         )
     finally:
         path.parent.chmod(0o755)

@@ -115,6 +115,7 @@ def test_a_token_that_comes_again_with_other_content_is_refused(book: LotBook, l
     assert enter(book, lot) == first
 
 
+@pytest.mark.both_databases
 def test_what_is_about_an_entry_is_compared_too(book: LotBook, lot: int, jpeg: bytes) -> None:
     doses = [book.add_addition(lot, "red", drops=5) for _ in range(2)]
     photos = [book.add_photo(lot, SEEN) for _ in range(2)]

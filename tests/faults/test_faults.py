@@ -57,7 +57,7 @@ def play(code: str, *arguments: object, **options: object) -> subprocess.Complet
     """Run a piece of code in a process of its own; what it said."""
     call = [sys.executable, "-c", code, *map(str, arguments)]
     environ = os.environ | {"PYTHONPATH": str(ROOT)}
-    return subprocess.run(call, capture_output=True, text=True, timeout=120, env=environ, **options)  # type: ignore[call-overload]
+    return subprocess.run(call, capture_output=True, text=True, timeout=600, env=environ, **options)  # type: ignore[call-overload]
 
 
 @pytest.fixture
@@ -292,7 +292,7 @@ def test_a_kill_within_photo_advice_and_closing_loses_nothing_confirmed(tmp_path
         time.sleep(chance.uniform(0, 0.05))
         process.send_signal(signal.SIGKILL)
         lines += process.stdout.readlines()
-        process.wait(30)
+        process.wait(600)
         process.stdout.close()
         rows = [[int(word) for word in line.split()] for line in lines if line.endswith("\n")]
         confirmed |= {step: tuple(ids) for step, *ids in rows}

@@ -53,7 +53,7 @@ class Server:
         if os.geteuid() == 0:
             call = ["runuser", "-u", "postgres", "--", *call]
         quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
-        subprocess.run(call, cwd="/", check=True, timeout=60, **quiet)
+        subprocess.run(call, cwd="/", check=True, timeout=600, **quiet)
 
     def start(self) -> None:
         """Start it and wait until it answers; after a hard stop it first reads its log again."""
@@ -173,7 +173,7 @@ def test_a_server_stopped_under_a_writer_loses_nothing_confirmed(server: Server,
             time.sleep(0.001)
         time.sleep(chance.uniform(0, 0.02))
         server.stop()
-        writer.join(60)
+        writer.join(600)
         assert not writer.is_alive(), f"seed {seed}"
         server.start()
         photos = book.lot_story(1).photos

@@ -19,7 +19,7 @@ SLICE = {"photos": 250, "exports": 60, "backups": 40, "entries": 250, "lines": 1
 def test_nothing_but_answers_and_sentences(kind: type[Target], monkeypatch: pytest.MonkeyPatch) -> None:
     for name in ("COLOURMATCH_BOOK", "XDG_DATA_HOME", "COLUMNS"):
         monkeypatch.setenv(name, "80")  # what the target sets is put back afterwards
-    outcomes, faults = fuzz_range(kind, "slice", range(SLICE[kind.name]), 60)
+    outcomes, faults = fuzz_range(kind, "slice", range(SLICE[kind.name]), 300)
     assert faults == []
     assert outcomes["refused"] > 5 and outcomes.total() > outcomes["refused"]
 

@@ -8,6 +8,7 @@ from datetime import date, datetime
 from typing import Any
 
 import pytest
+from golden import differences, freeze, read_golden
 from make_reference import (
     CARE,
     METHOD,
@@ -165,3 +166,30 @@ def test_the_json_of_every_command_is_that_of_the_reference(objects: Objects):
     assert not (never := told - set(seen) - inherited), (
         f"told, but never printed with a value: {sorted(never)}"
     )
+
+
+def test_the_json_of_every_command_is_the_frozen_one(objects: Objects):
+    """Each difference with its command and field; when it is meant: python tests/guide/golden.py."""
+    golden, now = read_golden(), freeze(objects)
+    assert not sorted(golden.keys() - now.keys()), "commands that are gone"
+    wrong = [line for name, calls in now.items() for line in differences(golden.get(name), calls, name)]
+    assert not wrong, "\n".join(wrong)
+
+
+def test_a_frozen_value_lets_sentences_and_the_last_digits_change_and_nothing_else():
+    entry = {
+        "entry": 3, "quantity": 12.0, "lab": [77.1, 46.0], "action": "add", "text": "Add 12 drops.", "missing": None,
+        "at": "2026-03-02T10:00:00+00:00", "outline": [[float(k), 0.0] for k in range(20)],
+    }  # fmt: skip
+    golden = freeze({"lot add": [entry]})
+    same = {"text": "Now stir.", "at": "2027-01-01T00:00:00+00:00", "lab": [77.9, 46.04]}
+    assert not differences(golden, freeze({"lot add": [entry | same]}), "")
+    for change in (
+        {"entry": 4}, {"quantity": 12.01}, {"lab": [77.1, 48.0]}, {"action": "stop"}, {"text": None}, {"more": 1},
+        {"missing": "red"}, {"lab": [77.1]}, {"entry": 3.0}, {"outline": [[9.0, 0.0]] * 20}, {"at": "now"},
+    ):  # fmt: skip
+        field = next(iter(change))
+        wrong = differences(golden, freeze({"lot add": [entry | change]}), "")
+        assert wrong and all(line.startswith(f".lot add[0].{field}") for line in wrong), change
+    without = {name: value for name, value in entry.items() if name != "action"}
+    assert differences(golden, freeze({"lot add": [without]}), "") == [".lot add[0].action is gone"]

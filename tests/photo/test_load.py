@@ -530,12 +530,12 @@ def load_within(limit_bytes: int, path: Path, what: str) -> list[int]:
         "from colourmatch.photo.load import load_photo; photo = load_photo(sys.argv[1]);"
         f"print(*(int(v) for part in ({what}) for v in part))"
     )
-    done = subprocess.run([sys.executable, "-c", code, path], capture_output=True, text=True, timeout=120)
+    done = subprocess.run([sys.executable, "-c", code, path], capture_output=True, text=True, timeout=600)
     assert done.returncode == 0, done.stderr
     return [int(word) for word in done.stdout.split()]
 
 
-@pytest.mark.parametrize(("megapixels", "kind"), [(48, "PNG"), (200, "PNG"), (48, "TIFF"), (200, "JPEG")])
+@pytest.mark.parametrize(("megapixels", "kind"), [(200, "PNG"), (48, "TIFF"), (200, "JPEG")])
 def test_a_phones_largest_pictures_fit_into_a_gigabyte(megapixels, kind, tmp_path):
     width, height = (
         round((megapixels * 4e6 / 3) ** 0.5) // 8 * 8,

@@ -38,7 +38,7 @@ def measured(sample_photos: Path) -> dict[str, Any]:
         "--json",
         *(str(sample_photos / name) for name in TRUTH),
     ]
-    done = subprocess.run(call, capture_output=True, text=True, timeout=300)
+    done = subprocess.run(call, capture_output=True, text=True, timeout=600)
     assert done.returncode == 0, done.stderr
     photos = json.loads(done.stdout)["photos"]
     assert [photo["photo"] for photo in photos] == list(TRUTH)
