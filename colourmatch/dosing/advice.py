@@ -15,7 +15,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from colourmatch.amounts import tell_drops
 from colourmatch.colour.difference import Interval, describe_difference
 from colourmatch.dosing.plan import (
     MOST_DROPS,
@@ -28,7 +27,7 @@ from colourmatch.dosing.plan import (
 )
 from colourmatch.dosing.problem import PATIENCE, REPEATABILITY, Problem, expect_draws
 from colourmatch.dosing.rescue import LIKELY_NEARER, Rescue, find_rescue
-from colourmatch.words.figures import tell_interval
+from colourmatch.words.figures import tell_drops, tell_interval
 
 Array = NDArray[np.float64]
 

@@ -147,13 +147,3 @@ def _dose_here(problem: Problem, view: View, added_ml: Sequence[float] | None) -
     low, high = np.quantile(best, (0.025, 0.975))
     value = fine[int(found.mean(axis=0).argmin())] / stock.drop_ml
     return ({"stock": stock.name, "drops": round(float(value)), "low": floor(low), "high": ceil(high)},)
-
-
-def describe_view(view: View) -> str:
-    """A look in words: "60 mm deep, 1 part made up to 4, light A".
-
-    >>> describe_view(View(60, 4, "A"))
-    '60 mm deep, 1 part made up to 4, light A'
-    """
-    thinned = "undiluted" if view.dilution == 1 else f"1 part made up to {view.dilution:g}"
-    return f"{view.depth_mm:g} mm deep, {thinned}, light {view.illuminant}"

@@ -7,7 +7,7 @@ import pytest
 from test_problem import BASE, PLAIN, RED, VIEW, ask
 
 from colourmatch.colour.difference import ciede2000
-from colourmatch.dosing.serving import describe_view, look_at
+from colourmatch.dosing.serving import look_at
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.model import View, absorbance_to_lab
 
@@ -80,7 +80,6 @@ def test_the_json_names_the_look_and_rounds():
     }  # fmt: skip
     assert set(told["delta_e_2000"]) == {"value", "low", "high"} == set(told["after_step"])
     assert set(told["spots"]) == {"reference", "batch", "batch_after"}
-    assert describe_view(LONG) == "60 mm deep, 1 part made up to 4, light A"
 
 
 def test_liquids_that_may_be_alike_or_far_apart_are_told_as_both():
