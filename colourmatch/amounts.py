@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from colourmatch.errors import InputError
+from colourmatch.words.figures import tell_drops
 
 _ML = {"ml": 1.0, "l": 1000.0, "dl": 100.0, "cl": 10.0, "ul": 0.001}
 _MM = {"mm": 1.0, "cm": 10.0}
@@ -199,26 +200,6 @@ def ask_about_weighing(drops: float, grams: float, density_g_per_ml: float) -> Q
                 f"{grams:.10g} g",
             )
     return None
-
-
-def tell_drops(count: float, span: tuple[float | None, float | None] = (None, None), kind: str = "") -> str:
-    """A number of drops in words, with its range where there is one; `kind` stands before the word.
-
-    >>> tell_drops(1), tell_drops(2), tell_drops(0.5), tell_drops(1, (0, 3), "more")
-    ('1 drop', '2 drops', '0.5 drops', '1 (0 to 3) more drops')
-    """
-    low, high = span
-    known = low is not None and high is not None
-    shown = f"{count:.10g} ({low:.0f} to {high:.0f})" if known else f"{count:.10g}"
-    one = count == 1 and (not known or low == high)
-    return f"{shown} {kind}{' ' if kind else ''}{'drop' if one else 'drops'}"
-
-
-def tell_quantity(quantity: float, unit: str) -> str:
-    """What went in as it was typed, the unit "drops", "ml" or "grams": "12 drops", "0.6 ml", "1.5 g"."""
-    if unit == "drops":
-        return tell_drops(quantity)
-    return f"{quantity:g} {'g' if unit == 'grams' else unit}"
 
 
 def tell_amount(value: float, size: Size) -> str:

@@ -14,8 +14,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from colourmatch.amounts import tell_drops
 from colourmatch.errors import ClosedError, InputError, NotFoundError
+from colourmatch.words.figures import tell_drops
 from colourmatch.writing import what_to_do
 
 if TYPE_CHECKING:

@@ -10,8 +10,6 @@ from colourmatch.amounts import (
     ask_about,
     ask_about_weighing,
     read_amount,
-    tell_drops,
-    tell_quantity,
 )
 from colourmatch.errors import InputError
 
@@ -96,14 +94,3 @@ def test_a_question_is_one_sentence():
         "--volume-ml 2 is 2 ml, but a batch is usually 100 ml to 200 l: if 2 l is meant, type '2 l'; if 2 ml is "
         "meant, add --sure."
     )
-
-
-def test_one_drop_and_several():
-    assert [tell_drops(n) for n in (0, 0.5, 1, 2, 1.0)] == [
-        "0 drops", "0.5 drops", "1 drop", "2 drops", "1 drop",
-    ]  # fmt: skip
-    assert tell_drops(1, (0, 3)) == "1 (0 to 3) drops" and tell_drops(1, (1, 1)) == "1 (1 to 1) drop"
-    assert tell_drops(7, (6, 8.2), "more") == "7 (6 to 8) more drops"
-    assert tell_drops(1, (None, None), "more") == "1 more drop"
-    said = [tell_quantity(1, unit) for unit in ("drops", "ml", "grams")]
-    assert said == ["1 drop", "1 ml", "1 g"]

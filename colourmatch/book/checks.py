@@ -13,13 +13,13 @@ from datetime import UTC, datetime
 from typing import Any
 
 from colourmatch.errors import InputError
+from colourmatch.words.outcomes import OUTCOMES
 
 NAME_LENGTH = 120
 TEXT_LENGTH = 20_000
 OUTCOME_LENGTH = 40
-#: Why a lot ended, as tables and pages know it; another reason is the maker's own words.
-STOPS = ("matched", "nearest", "ceiling", "past")  # these the advice gives too
-OUTCOMES = (*STOPS, "given up", "trial", "stopped by the maker")
+#: Why a lot ended, of OUTCOMES those that the advice gives too.
+STOPS = ("matched", "nearest", "ceiling", "past")
 
 #: name -> (words, lowest, lowest is allowed, highest, advice)
 _CONDITION = ("name", "depth_mm", "dilution", "illuminant", "weight")

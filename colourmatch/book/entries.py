@@ -424,30 +424,9 @@ def contradict(outcome: str, advice: Mapping[str, Any] | None) -> str:
     return str(said["text"])
 
 
-#: A figure of a lot's head -> its words and its unit.
-_FIGURES = {
-    "volume_ml": ("batch at the beginning", "ml"),
-    "ceiling_mg_per_l": ("ceiling", "mg/l"),
-    "depth_mm": ("depth", "mm"),
-    "dilution": ("thinned, 1 part made up to", ""),
-    "tolerance": ("tolerance", "CIEDE2000"),
-    "already_mg_per_l": ("colour in the base", "mg/l"),
-    "already_colourant": ("colourant in the base", ""),
-    "jurisdiction": ("limits of", ""),
-    "reference_id": ("reference number", ""),
-    "target_lab": ("target L*, a*, b*", ""),
-    "serving": ("where the match is judged", ""),
-}
-
-
-def tell_figure(key: str, value: object) -> str:
-    """A figure of a lot's head that was put right, in words: "ceiling 60 mg/l"."""
-    words, unit = _FIGURES.get(key, (key.replace("_", " "), ""))
-    if isinstance(value, Mapping):
-        return words
-    parts = value if isinstance(value, (list, tuple)) else ("none",) if value is None else (value,)
-    shown = (f"{part:.10g}" if isinstance(part, (int, float)) else str(part) for part in parts)
-    return f"{words} {', '.join(shown)} {unit if value is not None else ''}".rstrip()
+def number_photos(story: LotStory) -> dict[int, int]:
+    """The photos of a lot by entry, counted from 1: the same number on every page, in every chart, on paper."""
+    return {photo.id: number for number, photo in enumerate(story.photos, 1)}
 
 
 def mark_aside(events: list[LotEntry]) -> list[LotEntry]:

@@ -22,9 +22,8 @@ from colourmatch.commands.framework import (
     take_amount,
     token_option,
 )
-from colourmatch.commands.lines import lab_text
 from colourmatch.errors import InputError
-from colourmatch.words.figures import tell_interval
+from colourmatch.words.figures import tell_interval, tell_lab
 
 
 @click.group("card-profile", cls=Group)
@@ -152,8 +151,8 @@ def _change_lines(change: Mapping[str, Any]) -> Iterator[str]:
             continue
         for when in ("before", "after"):
             colour = change[when]["spots"][spot]
-            yield f"  {spot:9}  {when:6}  {lab_text(colour['lab'], colour['lab_sd'])}"
-        yield f"  {spot:9}  moved   {lab_text(moved['lab'])}  CIEDE2000 {moved['delta_e_2000']:.2f}"
+            yield f"  {spot:9}  {when:6}  {tell_lab(colour['lab'], colour['lab_sd'])}"
+        yield f"  {spot:9}  moved   {tell_lab(moved['lab'])}  CIEDE2000 {moved['delta_e_2000']:.2f}"
     for when in ("before", "after"):
         if change[when]["delta_e_2000"]:
             yield f"  difference {when:6}  CIEDE2000 {tell_interval(change[when]['delta_e_2000'])}"
@@ -330,7 +329,7 @@ def _phone_lines(told: Mapping[str, Any]) -> Iterator[str | Table]:
         return
     rows = [
         (
-            _held_text(one["mg_per_l"]), lab_text(one["true_lab"]), lab_text(one["lab"]),
+            _held_text(one["mg_per_l"]), tell_lab(one["true_lab"]), tell_lab(one["lab"]),
             f"{one['before']:.2f}", f"{one['after']:.2f}",
         )
         for one in fitted["liquids"]

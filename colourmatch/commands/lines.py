@@ -5,15 +5,21 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from colourmatch.amounts import tell_drops, tell_quantity
-from colourmatch.book.checks import OUTCOMES
-from colourmatch.book.entries import tell_figure
-from colourmatch.commands.framework import number_text
-from colourmatch.words.figures import tell_interval
+from colourmatch.words.entries import tell_aside
+from colourmatch.words.figures import (
+    tell_amount,
+    tell_drift,
+    tell_drops,
+    tell_interval,
+    tell_lab,
+    tell_left,
+    tell_ml,
+)
+from colourmatch.words.looks import tell_glass, tell_look, tell_serving
+from colourmatch.words.outcomes import tell_closing
 from colourmatch.words.times import tell_time
 
 _SPOTS = ("reference", "batch", "blank")
-_AXES = ("L*", "a*", "b*")
 
 
 def measurement_lines(result: Mapping[str, Any]) -> Iterator[str]:
@@ -31,7 +37,7 @@ def measurement_lines(result: Mapping[str, Any]) -> Iterator[str]:
         if colour:
             yield f"  {spot:9}  {_spot_text(colour)}"
             if before := colour.get("as_read"):
-                yield f"  {'as read':9}  {lab_text(before['lab'], before['lab_sd'])}"
+                yield f"  {'as read':9}  {tell_lab(before['lab'], before['lab_sd'])}"
     yield from _read_with_lines(result)
     for flag in result["quality"]:
         yield f"  {'note' if flag['severity'] == 'warn' else flag['severity']}: {flag['text']}"
@@ -64,7 +70,7 @@ def _read_with_lines(result: Mapping[str, Any]) -> Iterator[str]:
 
 def _spot_text(colour: Mapping[str, Any]) -> str:
     clear = "" if colour.get("clarity") is None else f"  clarity {colour['clarity']:.2f}"
-    return f"{lab_text(colour['lab'], colour['lab_sd'])}{clear}  (white: {colour['white']})"
+    return f"{tell_lab(colour['lab'], colour['lab_sd'])}{clear}  (white: {colour['white']})"
 
 
 def advice_lines(advice: Mapping[str, Any] | None, *, closed: bool = False) -> Iterator[str]:
@@ -99,7 +105,7 @@ def advice_lines(advice: Mapping[str, Any] | None, *, closed: bool = False) -> I
     if advice.get("ceiling_left_mg_per_l") is not None:
         # Without a reading nothing is known of the stocks but their labels.
         known = "photos" if now else "labels"
-        yield f"   ceiling  {number_text(advice['ceiling_left_mg_per_l'])} mg/l left by the {known}"
+        yield f"   ceiling  {tell_left(advice['ceiling_left_mg_per_l'])}, by the {known}"
     if advice.get("reachable") and advice.get("reason") != "matched":  # there is nothing left to reach
         still = f": still {advice['missing']}" if advice.get("missing") else ""
         yield f"   at best  CIEDE2000 {tell_interval(advice['reachable'])}{still}"
@@ -119,9 +125,8 @@ def advice_lines(advice: Mapping[str, Any] | None, *, closed: bool = False) -> I
 def serving_lines(serving: Sequence[Mapping[str, Any]], *, closed: bool = False) -> Iterator[str]:
     """Each glass: how far apart, after the step too, and the further dose that would match there alone."""
     for one in serving:
-        look = f"{one['depth_mm']:g} mm, 1 in {one['dilution']:g}, light {one['illuminant']}"
         after = f"; after the step {tell_interval(one['after_step'])}" if one.get("after_step") else ""
-        yield f"   served   {one['name']} ({look}): CIEDE2000 {tell_interval(one['delta_e_2000'])}, {one['text']}{after}"
+        yield f"   served   {one['name']} ({tell_look(one)}): CIEDE2000 {tell_interval(one['delta_e_2000'])}, {one['text']}{after}"
         for dose in () if closed else one["to_match"]:
             drops = tell_drops(dose["drops"], (dose["low"], dose["high"]), "more")
             yield f"            there alone nearest after {drops} of {dose['stock']}"
@@ -141,56 +146,20 @@ def intake_lines(intake: Sequence[Mapping[str, Any]]) -> Iterator[str]:
 
 def state_lines(state: Mapping[str, Any]) -> Iterator[str]:
     """Volume, colour in it and room under the ceiling."""
-    held = ", ".join(f"{name} {mg:.1f}" for name, mg in (state.get("mg_per_l") or {}).items())
+    held = ", ".join(f"{name} {tell_amount(mg)}" for name, mg in (state.get("mg_per_l") or {}).items())
     yield (
-        f"Batch now {state['volume_ml']:.1f} ml with {number_text(state['total_mg_per_l'])} mg/l of colour"
+        f"Batch now {tell_ml(state['volume_ml'])} with {tell_amount(state['total_mg_per_l'])} mg/l of colour"
         + (f" ({held})" if held else "")
         + "."
     )
     if state.get("ceiling_left_mg_per_l") is not None:
-        yield f"Under the ceiling {state['ceiling_left_mg_per_l']:.1f} mg/l are left by the labels."
+        yield f"Under the ceiling: {tell_left(state['ceiling_left_mg_per_l'])}, by the labels."
 
 
 def closing_line(closing: Mapping[str, Any], advice: Mapping[str, Any] | None) -> str:
     """How a lot ended; the maker's own words when they are not those of the advice."""
     own = closing["text"] if closing["text"] != (advice or {}).get("text") else ""
-    how = "Closed" if closing["outcome"] in OUTCOMES else "Closed, in your own words"
-    line = f"{how}: {closing['outcome']}. {own}".rstrip()
-    return f"{line} {closing['against']}" if closing.get("against") else line
-
-
-def drops_text(entry: Mapping[str, Any]) -> str:
-    """The quantity of an addition as it was typed."""
-    return tell_quantity(entry["quantity"], entry["unit"])
-
-
-def serving_text(serving: Mapping[str, Any] | None) -> str:
-    """Serving conditions in words: "long drink (60 mm, 1 in 4, light A, weight 2)"."""
-    told = []
-    for condition in (serving or {}).get("conditions", ()):
-        words = {
-            "depth_mm": "{:g} mm", "dilution": "1 in {:g}", "illuminant": "light {}", "weight": "weight {:g}",
-        }  # fmt: skip
-        said = [form.format(condition[key]) for key, form in words.items() if condition.get(key) is not None]
-        told.append(condition.get("name", "serving") + (f" ({', '.join(said)})" if said else ""))
-    return "; ".join(told) or "as photographed"
-
-
-def lab_text(lab: Sequence[float] | None, sd: Sequence[float] | None = None) -> str:
-    """A colour: "L* 60.0 +-0.5  a* 45.0 +-0.6  b* 30.0 +-0.7"."""
-    if lab is None:
-        return "none"
-    spread = [""] * 3 if sd is None else [f" +-{part:.1f}" for part in sd]
-    return "  ".join(f"{n} {v:.1f}{s}" for n, v, s in zip(_AXES, lab, spread, strict=True))
-
-
-def change_text(key: str, value: Any) -> str:
-    """A figure of a lot's head that was put right."""
-    if key == "serving":
-        return f"serving {serving_text(value)}"
-    if key == "target_lab":
-        return f"target {lab_text(value)}"
-    return tell_figure(key, value)
+    return tell_closing(closing["outcome"], own, closing.get("against") or "")
 
 
 def lot_lines(told: Mapping[str, Any]) -> Iterator[str]:
@@ -199,16 +168,16 @@ def lot_lines(told: Mapping[str, Any]) -> Iterator[str]:
     ceiling = "no ceiling of its own" if own is None else f"ceiling {own:g} mg/l"
     yield f"Lot {told['lot']} ({told['number']}), {told['name']}: {'closed' if told['closed'] else 'open'}"
     yield (
-        f"  began with {told['volume_ml']:g} ml, stocks {', '.join(told['stocks'])}, {ceiling}, "
-        f"depth {told['depth_mm']:g} mm, dilution {told['dilution']:g}, tolerance {told['tolerance']:g}"
+        f"  began with {tell_ml(told['volume_ml'])}, stocks {', '.join(told['stocks'])}, {ceiling}, "
+        f"{tell_glass(told['depth_mm'], told['dilution'])}, tolerance {told['tolerance']:g}"
     )
     if told.get("target_lab"):
-        yield f"  tinted to {lab_text(told['target_lab'])} where the photo shows no reference"
+        yield f"  tinted to {tell_lab(told['target_lab'])} where the photo shows no reference"
     if told.get("serving"):
-        yield f"  judged as served: {serving_text(told['serving'])}"
+        yield f"  judged as served: {tell_serving(told['serving'])}"
     for event in told["events"]:
         mark = f"  (replaced by entry {event['replaced_by']})" if event["replaced_by"] else ""
-        mark = f"  (set aside: {event['set_aside']})" if event.get("set_aside") is not None else mark
+        mark = f"  ({tell_aside(event['set_aside'])})" if event.get("set_aside") is not None else mark
         if event["moved_by"]:
             mark += f"  (happened at {tell_time(event['happened_at'])}, entry {event['moved_by']})"
         yield f"  {event['id']:>4}  {tell_time(event['created_at'])}  {event['text']}{mark}"
@@ -241,11 +210,8 @@ def drift_lines(drift: Mapping[str, Any]) -> Iterator[str]:
         away, how = tell_interval(start["delta_e_2000"]), "finished at" if drift["closed"] else "so far    "
         yield f"  {start['at'][:10]}  {how} CIEDE2000 {away} from its reference"
     for photo in drift["photos"]:
-        seen = photo["difference"]["text"] if photo["difference"]["seen"] else "no drift seen"
-        yield (
-            f"  {photo['at'][:10]}  {photo['weeks']:.1f} weeks: drift CIEDE2000 "
-            f"{tell_interval(photo['delta_e_2000'])}, {seen}"
-        )
+        drift_told = tell_drift(photo["delta_e_2000"], photo["difference"])
+        yield f"  {photo['at'][:10]}  {photo['weeks']:.1f} weeks: {drift_told}"
     for left in drift["left_out"]:
         yield f"  entry {left['entry']} left out: {left['reason']}"
     yield drift["text"]
@@ -255,10 +221,9 @@ def reference_lines(told: Mapping[str, Any]) -> Iterator[str]:
     """A reference with its readings in time, each against the first of its kind."""
     yield f"Reference {told['reference']}, {told['name']}" + (f": {told['notes']}" if told["notes"] else "")
     for row in told["readings"]:
-        drift = f"  drift {tell_interval(row['drift'])}" if row["drift"] else ""
-        view = f"{row['depth_mm']:g} mm, dilution {row['dilution']:g}"
+        drift = f"  {tell_drift(row['drift'], row['difference'])}" if row["drift"] else ""
         yield (
-            f"  {row['reading']:>3}  {row['at'][:10]}  {lab_text(row['lab'], row['lab_sd'])}"
-            f"  ({row['source']}; {view}){drift}"
+            f"  {row['reading']:>3}  {row['at'][:10]}  {tell_lab(row['lab'], row['lab_sd'])}"
+            f"  ({row['source']}; {tell_look(row)}){drift}"
         )
     yield told["text"]

@@ -29,10 +29,8 @@ from colourmatch.commands.framework import (
 from colourmatch.commands.lines import (
     NO_PLACE,
     advice_lines,
-    change_text,
     closing_line,
     combined_lines,
-    drops_text,
     lot_lines,
     state_lines,
 )
@@ -48,6 +46,7 @@ from colourmatch.commands.photos import (
 from colourmatch.commands.progress import watch
 from colourmatch.commands.typed import Lab, Serving, join_servings
 from colourmatch.errors import ColourMatchError, InputError
+from colourmatch.words.entries import tell_change, tell_entry
 from colourmatch.words.times import tell_date
 
 if TYPE_CHECKING:
@@ -325,17 +324,17 @@ def add(
             if stock is not None or any(value is not None for value in given.values()):
                 raise InputError("Write down one thing at a time: --stock with its amount, or --untinted-ml.")
             entry: Any = book.add_untinted(lot, untinted_ml, entered_by=by, token=token)
-            what = f"{entry.ml:g} ml of untinted batch"
             data: dict[str, Any] = {"ml": entry.ml}
         else:
             if stock is None:
                 raise InputError("Say what went in: --stock NAME with --drops, --ml or --grams.")
             entry = book.add_addition(lot, stock, entered_by=by, token=token, **given)
             data = {key: getattr(entry, key) for key in ("stock", "quantity", "unit", "ml", "mg")}
-            what = f"{drops_text(data)} of {entry.stock} ({entry.ml:.3g} ml, {entry.mg:.3g} mg of colour)"
         if note:
             book.add_note(entry.lot_id, note, entered_by=by)
-        return _answer_entry(session, book, entry, data, f"Written down as entry {entry.id}: {what}.")
+        return _answer_entry(
+            session, book, entry, data, f"Written down as entry {entry.id}: {tell_entry(entry)}."
+        )
 
 
 def _answer_entry(session: Session, book: LotBook, entry: Any, data: dict[str, Any], line: str) -> Answer:
@@ -364,8 +363,7 @@ def sample(
     """Write down a sample taken from the batch."""
     with session.open_book() as book:
         entry = book.take_sample(lot, ml, returned=returned, entered_by=by, token=token)
-        back = ", which went back whole" if returned else ""
-        line = f"Written down as entry {entry.id}: a sample of {entry.ml:g} ml{back}."
+        line = f"Written down as entry {entry.id}: {tell_entry(entry)}."
         return _answer_entry(session, book, entry, {"ml": entry.ml, "returned": entry.returned}, line)
 
 
@@ -418,7 +416,7 @@ def correct(session: Session, lot: str, entry: str | None, reason: str | None, *
         story = book.lot_story(lot)
         if entry is None:
             done: Any = book.amend_lot(story.lot.id, reason or "", **changes, **who)
-            said = ", ".join(change_text(key, value) for key, value in done.changes.items())
+            said = ", ".join(tell_change(key, value) for key, value in done.changes.items())
             return _answer_entry(session, book, done, {"changes": done.changes}, f"Corrected: {said}.")
         return _correct_entry(session, book, (story, entry), amounts, {"reason": reason or "", **who})
 
@@ -437,15 +435,12 @@ def _correct_entry(
             raise InputError(f"Entry {wanted.id} is a volume. Correct it with --ml, or with --void.")
         done: Any = book.correct_volume(wanted.id, **amounts, **who)
         data = {key: getattr(done, key) for key in ("ml", "void")}
-        said = f"{done.ml:g} ml"
     else:
         done = book.correct_addition(wanted.id, **amounts, **who)
         data = {key: getattr(done, key) for key in ("stock", "quantity", "unit", "ml", "mg", "void")}
-        said = f"{drops_text(data)} of {done.stock}"
-    said = "it never happened" if done.void else said
     data |= {"replaces": wanted.id, "reason": done.reason}
     return _answer_entry(
-        session, book, done, data, f"Entry {wanted.id} is replaced by entry {done.id}: {said}."
+        session, book, done, data, f"Entry {wanted.id} is replaced by entry {done.id}: {tell_entry(done)}."
     )
 
 
@@ -453,14 +448,13 @@ def _move_entry(
     session: Session, book: LotBook, wanted: LotEntry, amounts: dict[str, Any], who: dict[str, Any]
 ) -> Answer:
     from colourmatch.commands.moments import parse_moment
-    from colourmatch.words.times import tell_time
 
     if len(amounts) > 1:
         raise InputError("Put the time right by itself: give --at without an amount, a stock or --void.")
     day = datetime.fromisoformat(wanted.happened_at).astimezone().date()
     done = book.move_entry(wanted.id, parse_moment(amounts["at"], day), **who)
     data = {"moved_entry": wanted.id, "happened_at": done.moved_to, "reason": done.reason}
-    line = f"Entry {wanted.id} happened at {tell_time(done.moved_to)}, and counts there: entry {done.id}."
+    line = f"{tell_entry(done)}. It counts there now, by entry {done.id}."
     return _answer_entry(session, book, done, data, line)
 
 
@@ -483,13 +477,11 @@ def set_aside(
     with session.open_book() as book:
         entry = book.set_aside(book.find_lot(lot).id, photo, why, back=take_back, entered_by=by, token=token)
         told = describe_lot(book, entry.lot_id)
-    said = "counts again" if entry.back else "is set aside and counts no more"
     data = {
         "lot": entry.lot_id, "entry": entry.id, "photo_entry": entry.photo_entry_id, "set_aside": not entry.back,
         "why": entry.reason, "advice": told["advice"],
     }  # fmt: skip
-    line = f"The photo of entry {entry.photo_entry_id} {said}: {entry.reason}."
-    return Answer(data, [line, *advice_lines(told["advice"], closed=told["closed"])])
+    return Answer(data, [f"{tell_entry(entry)}.", *advice_lines(told["advice"], closed=told["closed"])])
 
 
 @lot.command("list", example="colourmatch lot list --open")

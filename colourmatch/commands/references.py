@@ -9,10 +9,11 @@ import click
 
 from colourmatch.commands.afterwards import answer_entries
 from colourmatch.commands.framework import Answer, Group, Number, Session, Sized, Table, by_option
-from colourmatch.commands.lines import lab_text, reference_lines
+from colourmatch.commands.lines import reference_lines
 from colourmatch.commands.photos import card_name_option, light_option, note_progress
 from colourmatch.commands.typed import Lab
 from colourmatch.errors import InputError
+from colourmatch.words.figures import tell_lab
 
 
 @click.group(cls=Group)
@@ -109,7 +110,7 @@ def list_(session: Session) -> Answer:
             one["name"],
             str(len(one["readings"])),
             one["readings"][-1]["at"][:10] if one["readings"] else "-",
-            lab_text(one["readings"][-1]["lab"], one["readings"][-1]["lab_sd"]) if one["readings"] else "-",
+            tell_lab(one["readings"][-1]["lab"], one["readings"][-1]["lab_sd"]) if one["readings"] else "-",
         )
         for one in found
     ]
@@ -147,7 +148,7 @@ def choose(session: Session, name: str, lot: str, reading: str, by: str | None) 
 
     with session.open_book() as book:
         told = choose_reading(book, book.find_lot(lot).id, name, reading, entered_by=by)
-    spread = lab_text(told["target_lab"], told["target_lab_sd"])
+    spread = tell_lab(told["target_lab"], told["target_lab_sd"])
     which = f"the {reading}" if reading in ("first", "latest") else reading
     which = f"reading {reading}" if which.isdecimal() else f"{which} reading"
     which = "the mean of its readings" if reading == "mean" else which

@@ -14,7 +14,6 @@ from typing import Any
 
 import numpy as np
 
-from colourmatch.amounts import tell_drops
 from colourmatch.colour.difference import Interval
 from colourmatch.dosing.advice_facts import SURE, gather_facts, gather_held, is_within
 from colourmatch.dosing.doses import (
@@ -29,7 +28,7 @@ from colourmatch.dosing.doses import (
 from colourmatch.dosing.plan import MOST_DROPS, MOST_OF_BATCH, PASSED_CHANCE, Line, plan_line
 from colourmatch.dosing.problem import PATIENCE, REPEATABILITY, Problem, expect_draws
 from colourmatch.dosing.rescue import LIKELY_NEARER, Rescue, find_rescue
-from colourmatch.words.figures import tell_interval
+from colourmatch.words.figures import tell_drops, tell_interval
 
 #: Inside the tolerance a step must promise at least this part of it.
 WORTH_INSIDE = 0.25

@@ -11,10 +11,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from colourmatch.amounts import tell_drops
 from colourmatch.dosing.plan import plan_line
 from colourmatch.dosing.problem import Problem
 from colourmatch.liquid.stock import DOSE_DROPS, Stock
+from colourmatch.words.figures import tell_drops
 
 #: With less than this many drops still missing a bottle is too strong for the rest.
 _TOO_FEW = 1.5

@@ -12,7 +12,6 @@ from typing import Any
 
 import numpy as np
 
-from colourmatch.amounts import tell_drops
 from colourmatch.colour.difference import Interval
 from colourmatch.dosing.advice import Advice, say_past, with_doses
 from colourmatch.dosing.bottles import pick_bottle
@@ -23,7 +22,7 @@ from colourmatch.liquid.added_stock import widen_fit
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.learn import StockPrior
 from colourmatch.liquid.stock import Stock
-from colourmatch.words.figures import tell_interval
+from colourmatch.words.figures import tell_drops, tell_interval
 
 #: Half the draws of the fit are enough for a figure that no dose rests on.
 _DRAWS = slice(0, 81)

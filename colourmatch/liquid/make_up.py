@@ -1,15 +1,11 @@
-"""How much powder or liquid colour goes into a stock, and kitchen measures beside millilitres; it knows no drops.
-
-US measures are those of NIST Handbook 44, appendix C: 1 fluid ounce = 29.57353 ml, 1 teaspoon = 4.928922 ml.
-"""
+"""How much powder or liquid colour goes into a stock; it knows no drops."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 from colourmatch.errors import InputError
-
-ML_PER_FLOZ, ML_PER_TSP = 29.57353, 4.928922
+from colourmatch.words.figures import tell_ml
 
 
 @dataclass(frozen=True)
@@ -39,7 +35,7 @@ def plan_powder(strength_g_per_100ml: float, volume_ml: float, dye_content: floa
         advice = (
             " So little weighs badly on a scale that shows 0.01 g: make more, or a stronger one, and thin it."
         )
-    text = f"Weigh {grams:.3g} g of powder, dissolve it in a little warm water, make it up to {show_volume(volume_ml)}."
+    text = f"Weigh {grams:.3g} g of powder, dissolve it in a little warm water, make it up to {tell_ml(volume_ml, us=True)}."
     return MakeUp(dye, grams, None, text + advice)
 
 
@@ -55,16 +51,8 @@ def plan_liquid(strength_g_per_100ml: float, volume_ml: float, bottle_g_per_100m
             "Choose a weaker stock, or a liquid of up to 100 g in 100 ml."
         )
     ml = 100 * dye / bottle_g_per_100ml
-    text = f"Measure {show_volume(ml)} of the liquid and make it up with water to {show_volume(volume_ml)}."
+    text = f"Measure {tell_ml(ml, us=True)} of the liquid and make it up with water to {tell_ml(volume_ml, us=True)}."
     return MakeUp(dye, None, ml, text)
-
-
-def show_volume(ml: float) -> str:
-    """A volume in ml with US kitchen measures beside it: "50 ml (1.69 fl oz)", "5 ml (1.01 tsp)"."""
-    if ml < ML_PER_TSP / 4:
-        return f"{ml:.3g} ml"
-    us = f"{ml / ML_PER_TSP:.3g} tsp" if ml < ML_PER_FLOZ else f"{ml / ML_PER_FLOZ:.3g} fl oz"
-    return f"{ml:.4g} ml ({us})"
 
 
 def _pure_dye(strength_g_per_100ml: float, volume_ml: float) -> float:

@@ -12,9 +12,9 @@ import math
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
-from colourmatch.amounts import tell_drops
 from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import find_colourant
+from colourmatch.words.figures import tell_drops
 
 #: Fewest and most drops of a whole dose: fewer cannot be stepped, more thin the batch and tire the hand.
 DOSE_DROPS = (20, 60)

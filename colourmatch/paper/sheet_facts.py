@@ -2,31 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import tzinfo
+from functools import partial
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from colourmatch.amounts import tell_quantity
 from colourmatch.book.entries import (
     AdditionEntry,
-    AmendmentEntry,
-    AsideEntry,
-    ClosingEntry,
     LotEntry,
     LotStory,
-    MovedEntry,
-    NoteEntry,
     PhotoEntry,
-    ReopeningEntry,
     VolumeEntry,
-    tell_figure,
+    number_photos,
 )
 from colourmatch.paper.sheet_plots import Point
-from colourmatch.words.figures import tell_interval
+from colourmatch.words.entries import Medium, tell_aside, tell_entry
+from colourmatch.words.figures import PAPER, tell_interval
+from colourmatch.words.looks import tell_look
 from colourmatch.words.times import tell_minute
 from colourmatch.workflow.label_lines import read_label_lines
 from colourmatch.workflow.photo_colours import (
@@ -140,7 +136,7 @@ def collect_facts(book: LotBook, lot: int | str, zone: tzinfo | None = None) -> 
         ceilings=tuple(_tell_ceilings(story, doses)),
         swatches=tuple(_choose_swatches(story, [seen for _, seen in shown])),
         approach=tuple(_trace_approach(story, shown)),
-        path=tuple(_trace_path([seen for _, seen in shown], _number_photos(story))),
+        path=tuple(_trace_path([seen for _, seen in shown], number_photos(story))),
         path_reference=_place_reference([seen for _, seen in shown]),
         by_photo=len({round(_mg_at(story, photo), 3) for photo, _ in shown}) < 2,
         label=read_label_lines(story).texts,
@@ -160,8 +156,7 @@ def _tell_looks(story: LotStory) -> Iterator[tuple[str, str, str]]:
     counting = story.counting_photos
     last = counting[-1].advice if counting else None
     for one in (final or last or {}).get("serving") or ():
-        look = tell_conditions({"conditions": [one]})[0].removeprefix(one["name"]).strip(" ()")
-        yield one["name"], look, f"{tell_interval(one['delta_e_2000'])}, {one['text']}"
+        yield one["name"], tell_look(one), f"{tell_interval(one['delta_e_2000'])}, {one['text']}"
 
 
 def _tell_intake(intake: list[dict[str, Any]]) -> Iterator[tuple[str, ...]]:
@@ -195,7 +190,11 @@ def _shorten(text: str) -> str:
 
 def _tell_history(story: LotStory, zone: tzinfo | None) -> Iterator[Line]:
     after = _colour_after(story)
-    numbers = _number_photos(story)
+    files = {photo.id: f" ({photo.original_name})" if photo.original_name else "" for photo in story.photos}
+    names = {
+        entry_id: f"photo {number}{files[entry_id]}" for entry_id, number in number_photos(story).items()
+    }
+    medium = Medium(signs=PAPER, clock=partial(tell_minute, zone=zone), reason=False, names=names)
     for entry in story.events:
         struck = entry.replaced_by_id is not None
         remarks = []
@@ -204,7 +203,7 @@ def _tell_history(story: LotStory, zone: tzinfo | None) -> Iterator[Line]:
         elif entry.reason:
             remarks.append(str(entry.reason))
         if isinstance(entry, PhotoEntry) and entry.aside is not None:
-            remarks.append(f"set aside, counts no more: {entry.aside}")
+            remarks.append(tell_aside(entry.aside))
         if entry.moved_by_id is not None:
             remarks.append(
                 f"happened at {tell_minute(entry.happened_at, zone)}, by entry {entry.moved_by_id}"
@@ -213,18 +212,12 @@ def _tell_history(story: LotStory, zone: tzinfo | None) -> Iterator[Line]:
             remarks.append(f"struck by entry {entry.replaced_by_id}")
         yield Line(
             when=tell_minute(entry.created_at, zone),
-            text=f"{entry.id}. {_shorten(_tell_entry(entry, numbers.get(entry.id), zone))}",
+            text=f"{entry.id}. {_shorten(_tell_with_flags(entry, medium))}",
             by=entry.entered_by or "",
             mg_per_l="" if struck or entry.id not in after else f"{after[entry.id]:.1f}",
             struck=struck,
             remark=_shorten("; ".join(remarks)),
         )
-
-
-def _number_photos(story: LotStory) -> dict[int, int]:
-    """The match photos by entry, counted from 1: the same number in the history and in the charts."""
-    matched = [photo.id for photo in story.photos if photo.purpose == "match"]
-    return {entry_id: number for number, entry_id in enumerate(matched, 1)}
 
 
 def _colour_after(story: LotStory) -> dict[int, float]:
@@ -238,90 +231,13 @@ def _colour_after(story: LotStory) -> dict[int, float]:
     }
 
 
-def _tell_entry(entry: LotEntry, photo_number: int | None, zone: tzinfo | None) -> str:
-    if isinstance(entry, AdditionEntry):
-        amount = f"{tell_quantity(entry.quantity, entry.unit)} of {entry.stock}"
-        if entry.void:
-            return f"Taken back, it never happened: {amount}"
-        return f"Added {amount} ({entry.ml:.3g} ml, {entry.mg:.3g} mg by the label)"
-    if isinstance(entry, VolumeEntry):
-        what = f"{entry.ml:g} ml of untinted batch blended back"
-        if entry.kind == "poured-back":
-            what = f"Trial, lot {entry.trial_lot_id}, poured back: {entry.ml:.4g} ml without its stocks"
-        elif entry.trial_lot_id is not None:
-            what = f"{entry.ml:g} ml taken out for a trial, lot {entry.trial_lot_id}"
-        elif entry.kind == "sample":
-            what = f"Sample of {entry.ml:g} ml taken" + (" and poured back whole" if entry.returned else "")
-        return f"Taken back, it never happened: {what}" if entry.void else what
-    if isinstance(entry, PhotoEntry):
-        return _tell_photo(entry, photo_number)
-    if isinstance(entry, AsideEntry):
-        what = "counts again" if entry.back else "is set aside and counts no more"
-        return f"Photo of entry {entry.photo_entry_id} {what}"
-    if isinstance(entry, MovedEntry):
-        return f"Entry {entry.moved_entry_id} happened at {tell_minute(entry.moved_to, zone)}"
-    if isinstance(entry, NoteEntry):
-        return f"Note: {entry.text}"
-    if isinstance(entry, AmendmentEntry):
-        return "Put right: " + "; ".join(_tell_change(key, value) for key, value in entry.changes.items())
-    if isinstance(entry, ReopeningEntry):
-        return "Opened again"
-    if isinstance(entry, ClosingEntry):
-        known = entry.text.casefold().startswith(entry.outcome.casefold())
-        return f"Closed. {entry.text}" if known else f"Closed: {entry.outcome}. {entry.text}".strip()
-    return entry.kind
-
-
-def _tell_change(key: str, value: Any) -> str:
-    if key == "serving":
-        return f"judged as served: {_tell_serving(value)}"
-    if key == "target_lab" and value is not None:
-        return "the target is " + ", ".join(
-            f"{axis} {part:.1f}" for axis, part in zip(("L*", "a*", "b*"), value, strict=True)
-        )
-    return "the target is none" if key == "target_lab" else tell_figure(key, value)
-
-
-def tell_conditions(serving: Mapping[str, Any] | None) -> list[str]:
-    """Each serving condition in words: "long drink (60 mm, 1 in 4, light A, weight 2)"."""
-    forms = {
-        "depth_mm": "{:g} mm",
-        "dilution": "1 in {:g}",
-        "illuminant": "light {}",
-        "weight": "weight {:g}",
-    }
-    told = []
-    for condition in (serving or {}).get("conditions", ()):
-        said = [form.format(condition[key]) for key, form in forms.items() if condition.get(key) is not None]
-        told.append(condition.get("name", "serving") + (f" ({', '.join(said)})" if said else ""))
-    return told
-
-
-def _tell_serving(serving: dict[str, Any] | None) -> str:
-    """Serving conditions in words: "long drink (60 mm, 1 in 4, light A, weight 2)"."""
-    told = tell_conditions(serving)
-    told += [f"{key} {_value(value)}" for key, value in (serving or {}).items() if key != "conditions"]
-    return ", ".join(told) or "as photographed"
-
-
-def _value(value: Any) -> str:
-    if isinstance(value, (list, tuple)):
-        return ", ".join(_value(part) for part in value)
-    return "none" if value is None else f"{value:g}" if isinstance(value, float) else str(value)
-
-
-def _tell_photo(photo: PhotoEntry, number: int | None) -> str:
-    name = f" ({photo.original_name})" if photo.original_name else ""
-    start = f"Recheck photo{name}" if number is None else f"Photo {number}{name}"
-    measured = photo.measurement
-    words = measured.get("difference") or {}
-    if measured.get("delta_e_2000") is None:
-        text = f"{start}: no difference measured"
-    else:
-        text = f"{start}: CIEDE2000 {tell_interval(measured['delta_e_2000'])}"
-        text += f", {words['text']}" if words.get("text") else ""
-    flags = [flag["text"] for flag in measured.get("quality") or [] if flag.get("text")]
-    return text + (f". {' '.join(flags)}" if flags else "")
+def _tell_with_flags(entry: LotEntry, medium: Medium) -> str:
+    """An entry, a photo with its file and what is doubtful of it."""
+    told = tell_entry(entry, medium)
+    if not isinstance(entry, PhotoEntry):
+        return told
+    flags = " ".join(flag["text"] for flag in entry.measurement.get("quality") or [] if flag.get("text"))
+    return f"{told}. {flags}" if flags else told
 
 
 def _tell_ceilings(story: LotStory, doses: tuple[Dose, ...]) -> Iterator[CeilingRow]:
@@ -373,7 +289,7 @@ def _mg_at(story: LotStory, photo: PhotoEntry) -> float:
 def _trace_approach(story: LotStory, shown: list[tuple[PhotoEntry, Seen]]) -> Iterator[Point]:
     amounts = [_mg_at(story, photo) for photo, _ in shown]
     by_photo = len({round(amount, 3) for amount in amounts}) < 2
-    numbers = _number_photos(story)
+    numbers = number_photos(story)
     for amount, (photo, _) in zip(amounts, shown, strict=True):
         figure = photo.measurement.get("delta_e_2000") or {}
         if figure.get("value") is None:

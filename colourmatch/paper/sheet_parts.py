@@ -9,6 +9,9 @@ from colourmatch.colour.spaces import lab_to_hex, lab_to_srgb
 from colourmatch.paper.page import ACCENT, HAIRLINE, INK, MUTED, TINT, Fonts
 from colourmatch.paper.sheet_facts import Facts, Line, Swatch
 from colourmatch.paper.sheet_plots import draw_approach, draw_path, draw_swatch
+from colourmatch.words.figures import PAPER, tell_lab, tell_ml
+from colourmatch.words.looks import tell_dilution
+from colourmatch.words.outcomes import split_closing
 from colourmatch.words.times import tell_minute
 
 if TYPE_CHECKING:
@@ -22,13 +25,6 @@ _APPROXIMATE = (
 )
 #: A longer history is set in smaller letters, so that most lots keep to two pages.
 MOST_AT_EASE = 18
-_OUTCOMES = {
-    "matched": "Matched",
-    "nearest": "Nearest that these stocks can come",
-    "ceiling": "Stopped at the ceiling",
-    "past": "Past the match",
-    "trial": "A trial, done",
-}
 
 
 def _percent(rel_sd: float) -> str:
@@ -138,15 +134,11 @@ class Parts:
             markup = f'<font name="{self.fonts.bold}">Still open.</font> '
             markup += "This lot is not finished; its figures may change."
         else:
-            outcome = _OUTCOMES.get(closing.outcome, closing.outcome[:1].upper() + closing.outcome[1:])
+            outcome, said = split_closing(closing.outcome, closing.text)
             by = f" by {closing.entered_by}" if closing.entered_by else ""
-            text = closing.text.strip()
-            if text.casefold().startswith(closing.outcome.casefold()):  # "Matched: ..." says it already
-                outcome, _, text = text.partition(" ")
-            markup = f'<font name="{self.fonts.bold}">{self.fonts.markup(outcome.rstrip(".:"))}.</font> '
-            against = f" {closing.against}" if closing.against else ""
-            text = f"{text[:1].upper()}{text[1:]}{against} Closed {tell_minute(closing.created_at, self.facts.zone)}{by}."
-            markup += self.fonts.markup(text.strip())
+            markup = f'<font name="{self.fonts.bold}">{self.fonts.markup(outcome)}</font> '
+            text = f"{said} {closing.against} Closed {tell_minute(closing.created_at, self.facts.zone)}{by}."
+            markup += self.fonts.markup(" ".join(text.split()))
         rows = [[self.mark(markup, "stop")]]
         if self.facts.drift:
             rows.append([self.say(f"Since then: {self.facts.drift}")])
@@ -164,15 +156,12 @@ class Parts:
         head, state = story.lot, story.state()
         ceiling = "none set" if head.ceiling_mg_per_l is None else f"{head.ceiling_mg_per_l:g} mg/l"
         pairs = [
-            ("Batch at the start", f"{head.volume_ml:g} ml"),
-            ("Batch now", f"{state.volume_ml:.1f} ml"),
+            ("Batch at the start", tell_ml(head.volume_ml)),
+            ("Batch now", tell_ml(state.volume_ml)),
             ("Reference", self._reference_text()),
             ("Tolerance", f"CIEDE2000 {head.tolerance:g}"),
             ("Depth in the glass", f"{head.depth_mm:g} mm"),
-            (
-                "Looked at",
-                "undiluted" if head.dilution == 1 else f"1 part made up to {head.dilution:g} with water",
-            ),
+            ("Thinned with water", tell_dilution(head.dilution)),
             ("Ceiling of the maker", ceiling),
             ("Colour in the base before", self._base_colour()),
             ("Limits of", head.jurisdiction or "EU (none was named)"),
@@ -196,8 +185,7 @@ class Parts:
         if self.facts.reference is not None:
             parts.append(self.facts.reference.name)
         if head.target_lab is not None:
-            l_star, a_star, b_star = head.target_lab
-            parts.append(f"colour entered: L* {l_star:.1f}, a* {a_star:.1f}, b* {b_star:.1f}, ± 2 each")
+            parts.append(f"colour entered: {tell_lab(head.target_lab, [2.0, 2.0, 2.0], signs=PAPER)}")
         return "; ".join(parts) or "the glass beside it on each photo"
 
     def stocks(self) -> list[Any]:
@@ -253,12 +241,10 @@ class Parts:
         return charts
 
     def _swatch_cells(self, swatch: Swatch) -> tuple[Any, Any]:
-        (l_star, a_star, b_star), (sd_l, sd_a, sd_b) = swatch.lab, swatch.lab_sd
         _, clipped = lab_to_srgb(swatch.lab)
-        text = (
-            f'<font name="{self.fonts.bold}">{self.fonts.markup(swatch.name)}</font><br/>'
-            f"L* {l_star:.1f} ± {sd_l:.1f}, a* {a_star:.1f} ± {sd_a:.1f},<br/>b* {b_star:.1f} ± {sd_b:.1f}"
-        )
+        text = f'<font name="{self.fonts.bold}">{self.fonts.markup(swatch.name)}</font><br/>' + tell_lab(
+            swatch.lab, swatch.lab_sd, signs=PAPER
+        ).replace(", b*", ",<br/>b*")
         if clipped:
             text += "<br/>outside what a screen can show"
         return draw_swatch(lab_to_hex(swatch.lab), (14 * _MM, 13 * _MM)), self.mark(text, "small")

@@ -12,6 +12,8 @@ from colourmatch.screens import session, trend_plots
 from colourmatch.screens.photo_view import clear_upload, upload_photos
 from colourmatch.screens.plots import CONFIG
 from colourmatch.screens.undoing import offer_undo
+from colourmatch.words.figures import PAGES, tell_drift
+from colourmatch.words.looks import tell_glass
 
 
 def show_recheck(story: LotStory) -> None:
@@ -64,9 +66,8 @@ def show_history(drift: dict[str, Any]) -> None:
             f"{parts.show_interval(start['delta_e_2000'])} from its reference"
         )
     for photo in drift["photos"]:
-        seen = photo["difference"]["text"] if photo["difference"]["seen"] else "no drift seen"
         when = f"{photo['at'][:10]}, {parts.show_number(photo['weeks'])} weeks"
-        rows[when] = f"drift {parts.show_interval(photo['delta_e_2000'])}, {seen}"
+        rows[when] = tell_drift(photo["delta_e_2000"], photo["difference"], PAGES)
     st.html(parts.facts(rows))
     lines = [parts.flag_line(f"Photo of entry {left['entry']}", left["reason"]) for left in drift["left_out"]]
     if lines:
@@ -86,8 +87,7 @@ def take_photos(story: LotStory) -> None:
     from colourmatch.workflow.recheck import record_recheck
 
     place, view = f"recheck-{story.lot.id}", view_of_photos(story)
-    thinned = "undiluted" if view.dilution == 1 else f"both 1 part made up to {view.dilution:g} with water"
-    st.write(f"As on the lot's last photo: {view.depth_mm:g} mm deep, {thinned}.")
+    st.write(f"As on the lot's last photo: {tell_glass(view.depth_mm, view.dilution)}.")
     files = upload_photos(place, "Photos of lot and reference")
     if not files:
         return

@@ -14,6 +14,7 @@ from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
 from colourmatch.screens.photo_view import show_thumbnail
 from colourmatch.screens.stock_forms import name_colourant
+from colourmatch.words.entries import tell_aside
 
 
 def ask_amendment(story: LotStory) -> None:
@@ -59,7 +60,7 @@ def ask_aside(story: LotStory) -> None:
             show_thumbnail(path, photo.measurement, photo.original_name or "photo")
         back = photo.aside is not None
         if back:
-            st.write(f"It was set aside: {parts.plain(photo.aside or '')}")
+            st.write(f"It is {parts.plain(tell_aside(photo.aside))}")
         why = st.text_input(
             "Why", key=f"{action}-why-{chosen}-{token}",
             placeholder="it was all right" if back else "a lamp shone in",

@@ -11,6 +11,7 @@ from colourmatch.errors import InputError
 from colourmatch.screens import html as parts
 from colourmatch.screens import session
 from colourmatch.screens.photo_view import clear_upload, upload_photos
+from colourmatch.words.figures import tell_amount
 
 _NO_CARD = (
     "No printed card is noted. Its greys are never quite what was drawn, and without knowing them a phone's tones "
@@ -249,7 +250,7 @@ def show_phone(told: Mapping[str, Any]) -> None:
 
 def tell_held(one: Mapping[str, Any]) -> str:
     """What a known liquid holds."""
-    return ", ".join(f"{stock} {parts.show_amount(mg)} mg/l" for stock, mg in one["mg_per_l"].items())
+    return ", ".join(f"{stock} {tell_amount(mg)} mg/l" for stock, mg in one["mg_per_l"].items())
 
 
 def tell_liquid(one: Mapping[str, Any]) -> str:

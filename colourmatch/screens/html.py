@@ -15,22 +15,24 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import streamlit as st
 
-from colourmatch.amounts import tell_drops
 from colourmatch.colour.spaces import lab_to_hex
-from colourmatch.liquid.make_up import show_volume
-from colourmatch.words.figures import tell_interval, tell_number
+from colourmatch.words.figures import (
+    PAGES,
+    tell_amount,
+    tell_drops,
+    tell_interval,
+    tell_lab,
+    tell_left,
+    tell_number,
+    tell_spread,
+)
+from colourmatch.words.outcomes import OUTCOMES
 from colourmatch.words.times import tell_time
 
 Lab = Sequence[float]
 #: Longest text that is still shown large as a whole.
 MOST_LARGE = 140
 _SEVERITIES = {"refuse": "Not measured", "warn": "Doubtful"}
-_REASONS = {
-    "matched": "Stop: matched",
-    "nearest": "Stop: the nearest this stock can come",
-    "ceiling": "Stop: the ceiling is reached",
-    "past": "Stop: already past the match",
-}
 
 
 def plain(text: object) -> str:
@@ -45,40 +47,22 @@ def as_html(text: object) -> str:
 
 def show_number(value: float | None, digits: int = 1) -> str:
     """A number with fixed decimals and a true minus sign, a dash where there is none."""
-    return "–" if value is None else tell_number(value, digits, minus="−")
-
-
-def show_amount(value: float | None) -> str:
-    """An amount to about three figures without an exponent: 0.05, 12.2, 900."""
-    if value is None:
-        return "–"
-    digits = 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2
-    text = f"{value:.{digits}f}" if abs(value) >= 0.1 or value == 0 else f"{value:.2g}"
-    return text.rstrip("0").rstrip(".") if "." in text else text
-
-
-def show_ml(ml: float, us: bool = False) -> str:
-    """A volume in ml, with fluid ounces or teaspoons beside it when US measures are wanted."""
-    return show_volume(ml) if us else f"{show_amount(ml)} ml"
+    return tell_number(value, digits, PAGES)
 
 
 def show_interval(part: Mapping[str, float] | None, digits: int = 1) -> str:
     """A value with its 95 % interval, with a true minus sign."""
-    return tell_interval(part, digits, minus="−", none="–")
+    return tell_interval(part, digits, PAGES)
 
 
 def show_spread(value: float | None, sd: float | None, digits: int = 1) -> str:
     """A value with its standard deviation: 9.2 ± 0.4."""
-    spread = "" if value is None or sd is None else f" ± {show_number(sd, digits)}"
-    return f"{show_number(value, digits)}{spread}"
+    return tell_spread(value, sd, digits, PAGES)
 
 
 def show_lab(lab: Lab, lab_sd: Lab | None = None, digits: int = 1) -> str:
     """L*, a*, b*, each with its standard deviation where there is one."""
-    spread: Sequence[float | None] = lab_sd or (None, None, None)
-    return ", ".join(
-        f"{n} {show_spread(v, s, digits)}" for n, v, s in zip(("L*", "a*", "b*"), lab, spread, strict=True)
-    )
+    return tell_lab(lab, lab_sd, digits, PAGES)
 
 
 def show_time(moment: str | None) -> str:
@@ -117,7 +101,8 @@ def split_sentence(text: str) -> tuple[str, str]:
 def advice_panel(advice: Mapping[str, Any], waiting: str = "") -> str:
     """What to do now; `waiting` names what was added since the last photo."""
     stop = advice["action"] == "stop"
-    heading = _REASONS.get(advice["reason"], "Stop") if stop else "Now"
+    outcome = OUTCOMES.get(advice["reason"], "")
+    heading = f"Stop: {outcome[:1].lower()}{outcome[1:]}".rstrip(": ") if stop else "Now"
     kind = {"stop": "stop", "rephotograph": "photo"}.get(advice["action"], "")
     whole = advice["action"] == "rephotograph" and len(advice["text"]) <= MOST_LARGE
     first, rest = (advice["text"], "") if whole else split_sentence(advice["text"])
@@ -220,20 +205,18 @@ def ceiling_cell(
     if ceiling is None:
         own = "No ceiling of your own is set."
         if left is None or place is None:
-            return cell("Colour in the batch", f"{show_amount(used)} mg/l", own)
-        under = f"{show_amount(used)} mg/l in the batch, by the labels. {own}"
-        return cell(f"Under the limits of {place}", f"{show_amount(left)} mg/l left", under)
+            return cell("Colour in the batch", f"{tell_amount(used, PAGES)} mg/l", own)
+        under = f"{tell_amount(used, PAGES)} mg/l in the batch, by the labels. {own}"
+        return cell(f"Under the limits of {place}", tell_left(left), under)
     room = ceiling - (used or 0.0)
-    over = room < 0
-    big = f"{show_amount(-room)} mg/l over" if over else f"{show_amount(room)} mg/l left"
     share = 100.0 if ceiling <= 0 else min(max((used or 0.0) / ceiling, 0.0), 1.0) * 100
-    bar = f'<div class="cm-bar {"over" if over else ""}"><i style="width:{share:.1f}%"></i></div>'
+    bar = f'<div class="cm-bar {"over" if room < 0 else ""}"><i style="width:{share:.1f}%"></i></div>'
     law = ""
     if place is not None and left is not None and left < room - 0.05:
-        law = f". The limits of {place} leave {show_amount(left)} mg/l"
+        law = f". By the limits of {place}: {tell_left(left)}"
     return (
-        f'{kicker("Under the ceiling")}<p class="cm-big">{big}</p>{bar}'
-        f'<p class="cm-quiet">{show_amount(used)} of {show_amount(ceiling)} mg/l used, by the labels'
+        f'{kicker("Under the ceiling")}<p class="cm-big">{tell_left(room)}</p>{bar}'
+        f'<p class="cm-quiet">{tell_amount(used, PAGES)} of {tell_amount(ceiling)} mg/l used, by the labels'
         f"{as_html(law)}</p>"
     )
 

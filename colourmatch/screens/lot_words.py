@@ -3,57 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
-from colourmatch.amounts import tell_quantity
 from colourmatch.book.carried import came_along
 from colourmatch.book.entries import (
     AdditionEntry,
-    AmendmentEntry,
-    AsideEntry,
     ClosingEntry,
     Lot,
     LotEntry,
     LotStory,
-    MovedEntry,
-    NoteEntry,
     PhotoEntry,
-    ReopeningEntry,
-    VolumeEntry,
-    tell_figure,
+    number_photos,
 )
-from colourmatch.paper.sheet_facts import tell_conditions
 from colourmatch.screens import html as parts
-from colourmatch.workflow.since_photo import since_photo, tell_change
-
-OUTCOMES = {
-    "matched": "Matched",
-    "nearest": "The nearest this stock can come",
-    "ceiling": "Stopped at the ceiling",
-    "past": "Past the match",
-    "given up": "Given up",
-    "trial": "A trial, done",
-}
-
-
-def describe_outcome(outcome: str) -> str:
-    """Why a lot was closed, in words."""
-    return OUTCOMES.get(outcome, outcome) + "."
-
-
-def tell_closing(closing: ClosingEntry) -> tuple[str, str]:
-    """Why a lot was closed, and what was said of it without saying that again."""
-    outcome, said = describe_outcome(closing.outcome), closing.text.strip()
-    again = f"{outcome[:-1]}: "
-    if said.startswith(again):
-        said = said[len(again) :]
-        said = said[:1].upper() + said[1:]
-    return outcome, said
+from colourmatch.words.entries import Medium, tell_aside, tell_dose, tell_entry
+from colourmatch.words.figures import PAGES, tell_amount, tell_ml
+from colourmatch.words.looks import tell_glass, tell_serving
+from colourmatch.words.outcomes import split_closing
+from colourmatch.workflow.since_photo import since_photo
 
 
 def closing_panel(closing: ClosingEntry) -> str:
     """The panel of a closed lot."""
-    outcome, said = tell_closing(closing)
+    outcome, said = split_closing(closing.outcome, closing.text)
     when = f"Closed on {parts.show_time(closing.created_at)}."
     return parts.panel("Closed", outcome, [said, closing.against, when], "stop")
 
@@ -63,38 +36,28 @@ def newest_id(story: LotStory, *kinds: type[LotEntry]) -> int:
     return max((entry.id for entry in story.events if not kinds or isinstance(entry, kinds)), default=0)
 
 
-def describe_amount(entry: AdditionEntry) -> str:
-    """An addition as it was typed: 12 drops of red."""
-    return f"{tell_quantity(entry.quantity, entry.unit)} of {entry.stock}"
-
-
 def describe_with_time(entry: AdditionEntry) -> str:
     """An addition with its moment, for a list to choose from."""
-    return f"{describe_amount(entry)}, {parts.show_time(entry.created_at)}"
+    return f"{tell_dose(entry)}, {parts.show_time(entry.created_at)}"
 
 
 def compared_photos(story: LotStory) -> list[PhotoEntry]:
     """The photos taken for the match that showed both liquids and count, in order; not those after the closing."""
-    return [photo for photo in _both_seen(story) if photo.aside is None]
-
-
-def _both_seen(story: LotStory) -> list[PhotoEntry]:
-    """The same with those that were set aside: numbers stay when one is."""
-    match = [photo for photo in story.photos if photo.purpose == "match"]
+    match = [photo for photo in story.counting_photos if photo.purpose == "match"]
     return [photo for photo in match if photo.measurement.get("delta_e_2000")]
 
 
-def number_photos(story: LotStory) -> dict[int, str]:
-    """All photos by entry with their number."""
-    return {photo.id: f"photo {number}" for number, photo in enumerate(story.photos, 1)}
+def name_each_photo(story: LotStory) -> dict[int, str]:
+    """All photos by entry as pages call them: "photo 3"."""
+    return {entry_id: f"photo {number}" for entry_id, number in number_photos(story).items()}
 
 
 def name_photos(story: LotStory) -> dict[int, str]:
     """All photos by entry with their number, time, what they are of, and whether they were set aside."""
-    names = number_photos(story)
+    names = name_each_photo(story)
     for photo in story.photos:
         later = "" if photo.purpose == "match" else " (after the closing)"
-        aside = " (set aside)" if photo.aside is not None else ""
+        aside = "" if photo.aside is None else f" ({tell_aside(photo.aside)})"
         names[photo.id] += f", {parts.show_time(photo.created_at)}{later}{aside}"
     return names
 
@@ -103,7 +66,8 @@ def alike_photos(story: LotStory) -> dict[int, PhotoEntry]:
     """The compared photos by number that show the liquids as deep and as thinned as the last one: others lie elsewhere."""
     from colourmatch.workflow.fitting import photo_view
 
-    numbered = {n: photo for n, photo in enumerate(_both_seen(story), 1) if photo.aside is None}
+    numbers = number_photos(story)
+    numbered = {numbers[photo.id]: photo for photo in compared_photos(story)}
     views = {number: photo_view(story.lot, photo.measurement) for number, photo in numbered.items()}
     return {number: photo for number, photo in numbered.items() if views[number] == views[max(numbered)]}
 
@@ -127,7 +91,7 @@ def describe_since_photo(story: LotStory) -> str:
     if story.lot.closed:
         return ""
     began = came_along(story)  # a trial begins with it
-    return ", ".join(tell_change(entry) for entry in since_photo(story).changes if entry.id not in began)
+    return ", ".join(tell_dose(entry) for entry in since_photo(story).changes if entry.id not in began)
 
 
 def advice_of_last_photo(story: LotStory) -> dict[str, Any] | None:
@@ -145,93 +109,27 @@ def doses_of(advice: Mapping[str, Any]) -> list[dict[str, Any]]:
     return list(advice.get("doses") or ()) if advice.get("action") == "add" else []
 
 
-def tell_entry(entry: LotEntry, us: bool = False) -> str:
-    """One entry as a sentence; `us`: volumes in US measures too."""
-    if isinstance(entry, AdditionEntry):
-        figures = f"{parts.show_ml(entry.ml, us)}, {parts.show_amount(entry.mg)} mg"
-        text = f"{describe_amount(entry)}" + (": did not happen" if entry.void else f" added ({figures})")
-    elif isinstance(entry, VolumeEntry):
-        what = "untinted batch blended back"
-        if entry.kind == "sample":
-            what = f"taken for a trial (lot {entry.trial_lot_id})" if entry.trial_lot_id else "sample taken"
-        elif entry.kind == "poured-back":
-            what = f"of the trial (lot {entry.trial_lot_id}) poured back, its colour with it"
-        back = ", went back whole" if entry.returned else ""
-        text = f"{parts.show_ml(entry.ml, us)} {what}{back}{': did not happen' if entry.void else ''}"
-    elif isinstance(entry, PhotoEntry):
-        text = _tell_photo(entry)
-    elif isinstance(entry, AsideEntry):
-        text = "Photo counts again:" if entry.back else "Photo set aside:"
-    elif isinstance(entry, NoteEntry):
-        text = f"Note: {entry.text}"
-    elif isinstance(entry, AmendmentEntry):
-        changes = [
-            _tell_change(key, value)
-            for key, value in entry.changes.items()
-            if key != "reference_id" or "target_lab" not in entry.changes  # its reason names the reference
-        ]
-        text = f"Put right: {', '.join(changes)}"
-    elif isinstance(entry, ReopeningEntry):
-        text = "Opened again:"
-    elif isinstance(entry, ClosingEntry):
-        text = f"Closed: {' '.join(tell_closing(entry))}"
-    else:
-        text = entry.kind
-    return text
-
-
-def _tell_change(key: str, value: Any) -> str:
-    if key == "target_lab":
-        return "tinted to " + ("the reference in the photo" if value is None else parts.show_lab(value))
-    if key == "serving":
-        return f"looked at {tell_serving(value)}"
-    return tell_figure(key, value)
-
-
-def tell_serving(serving: Mapping[str, Any] | None) -> str:
-    """Where the match is judged, in words: long drink (60 mm, 1 in 4, light A, weight 2)."""
-    return "; ".join(tell_conditions(serving)) or "as photographed"
-
-
-def _tell_photo(entry: PhotoEntry) -> str:
-    name = "Photo" if entry.purpose == "match" else "Photo afterwards"
-    delta = entry.measurement.get("delta_e_2000")
-    if not delta:
-        batch = (entry.measurement.get("spots") or {}).get("batch")
-        if not batch:
-            return f"{name}: nothing to compare"
-        return f"{name} of the batch alone: {parts.show_lab(batch['lab'], batch['lab_sd'])}"
-    words = (entry.measurement.get("difference") or {}).get("text") or ""
-    return f"{name}: difference {parts.show_interval(delta)}, {words}"
-
-
-def _tell_move(story: LotStory, entry: MovedEntry, us: bool) -> str:
-    """What was moved, and to when."""
-    about = next((known for known in story.events if known.id == entry.moved_entry_id), None)
-    what = "An entry" if about is None else tell_entry(about, us)
-    return f"Time put right, it happened on {parts.show_time(entry.moved_to)}: {what}"
+def medium_of(story: LotStory, us: bool = False) -> Medium:
+    """How a page tells the entries of a lot, which have no numbers there; `us`: volumes in US measures too."""
+    page = Medium(signs=PAGES, us=us, clock=parts.show_time, names=name_each_photo(story))
+    others = {entry.id: tell_entry(entry, page) for entry in story.events if entry.kind != "moved"}
+    return replace(page, names=others | dict(page.names))
 
 
 def tell_story(story: LotStory, us: bool = False) -> str:
     """All entries as a list, the newest first; replaced ones are struck out, corrections say why."""
-    items = []
+    items, medium = [], medium_of(story, us)
     for entry in reversed(story.events):
         gone = "gone" if entry.replaced_by_id is not None else ""
         who = f", {parts.as_html(entry.entered_by)}" if entry.entered_by else ""
-        corrects = entry.replaces_id is not None or isinstance(entry, (AmendmentEntry, MovedEntry))
-        told = _tell_move(story, entry, us) if isinstance(entry, MovedEntry) else tell_entry(entry, us)
         when = parts.show_time(entry.created_at)
         if entry.moved_by_id is not None:
             when = f"{parts.show_time(entry.happened_at)}, as it was put right; entered {when}"
-        start = (
-            "Correction: " if corrects else "" if isinstance(entry, (AsideEntry, ReopeningEntry)) else "It "
-        )
-        why = f" {start}{parts.as_html(entry.reason)}" if entry.reason else ""
-        replaced = " (corrected later)" if gone else ""
+        mark = " (corrected later)" if gone else ""
         if isinstance(entry, PhotoEntry) and entry.aside is not None:
-            replaced = " (set aside, counts no more)"
+            mark = f" ({tell_aside(entry.aside)})"
         items.append(
-            f'<li><span class="{gone}">{parts.as_html(told)}</span>{replaced}{why}'
+            f'<li><span class="{gone}">{parts.as_html(tell_entry(entry, medium))}</span>{parts.as_html(mark)}'
             f'<br><span class="cm-quiet">{when}{who}</span></li>'
         )
     return f'<ul class="cm cm-story">{"".join(items)}</ul>'
@@ -239,20 +137,17 @@ def tell_story(story: LotStory, us: bool = False) -> str:
 
 def head_facts(lot: Lot, us: bool = False) -> dict[str, object]:
     """The head of a lot as names and values."""
-    ceiling = "none" if lot.ceiling_mg_per_l is None else f"{parts.show_amount(lot.ceiling_mg_per_l)} mg/l"
-    thinned = (
-        "as it is" if lot.dilution == 1 else f"1 part made up to {lot.dilution:g} with water, both alike"
-    )
+    ceiling = "none" if lot.ceiling_mg_per_l is None else f"{tell_amount(lot.ceiling_mg_per_l)} mg/l"
     return {
         "Name": lot.name,
         "Number": lot.label,
         "Begun": parts.show_time(lot.created_at) + (f", {lot.entered_by}" if lot.entered_by else ""),
-        "Batch at the beginning": parts.show_ml(lot.volume_ml, us),
+        "Batch at the beginning": tell_ml(lot.volume_ml, us),
         "Stocks": ", ".join(lot.stocks),
         "Your ceiling": ceiling,
-        "Colour already in": f"{parts.show_amount(lot.already_mg_per_l)} mg/l"
+        "Colour already in": f"{tell_amount(lot.already_mg_per_l)} mg/l"
         + (f" of {lot.already_colourant}" if lot.already_colourant else ""),
-        "Photographed": f"{lot.depth_mm:g} mm deep, {thinned}",
+        "Photographed": tell_glass(lot.depth_mm, lot.dilution),
         "Looked at": tell_serving(lot.serving),
         "Tolerance": f"{lot.tolerance:g} CIEDE2000",
         "Sold in": lot.jurisdiction or "no place given",

@@ -15,6 +15,7 @@ from colourmatch.screens import pages, session
 from colourmatch.screens.afterwards import show_recheck
 from colourmatch.screens.photo_view import show_flags, show_picture, show_swatches
 from colourmatch.screens.references import tell_target
+from colourmatch.words.figures import tell_ml
 from colourmatch.words.times import tell_date
 
 PAGE_ROWS = 25
@@ -167,7 +168,7 @@ def show_state(story: LotStory) -> None:
     from colourmatch.workflow.ceilings import ceiling_left
 
     state, photos = story.state(), telling.compared_photos(story)
-    cells = [parts.cell("Batch now", parts.show_ml(state.volume_ml, session.shows_us()))]
+    cells = [parts.cell("Batch now", tell_ml(state.volume_ml, session.shows_us()))]
     if photos:
         seen = photos[-1].measurement
         cells.append(
@@ -187,14 +188,12 @@ def show_photos(story: LotStory) -> None:
     if not story.photos:
         return
     st.subheader("Photos")
-    for number, photo in reversed(list(enumerate(story.photos, 1))):
-        aside = ", set aside" if photo.aside is not None else ""
-        title = f"Photo {number}, {parts.show_time(photo.created_at)}{aside}"
-        with st.expander(title, on_change="rerun") as folded:
+    names = telling.name_photos(story)
+    for photo in reversed(story.photos):
+        name = names[photo.id]
+        with st.expander(parts.plain(name[:1].upper() + name[1:]), on_change="rerun") as folded:
             if not folded.open:
                 continue
-            if photo.aside is not None:
-                st.write(f"It counts no more: {parts.plain(photo.aside)}")
             show_flags(photo.measurement)
             if photo.stored_name is not None:
                 path = session.current_book().photo_store.path(photo.stored_name)

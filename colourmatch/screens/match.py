@@ -29,6 +29,8 @@ from colourmatch.screens.recording import (
 )
 from colourmatch.screens.references import ask_choice, tell_target
 from colourmatch.screens.undoing import offer_undo
+from colourmatch.words.entries import tell_aside
+from colourmatch.words.looks import tell_glass
 
 _NO_LOT = (
     "Here a lot is matched: each photo of reference and batch gives the difference and the next step. "
@@ -246,9 +248,8 @@ def ask_view(story: LotStory) -> dict[str, float | None]:
     from colourmatch.workflow.lot import view_of_photos
 
     now = view_of_photos(story)
-    thinned = "undiluted" if now.dilution == 1 else f"1 part made up to {now.dilution:g}"
     key = f"view-{story.lot.id}-{telling.newest_id(story, PhotoEntry, AsideEntry, AmendmentEntry)}"
-    with st.expander(f"{now.depth_mm:g} mm deep, {thinned}. Thinned otherwise?"):
+    with st.expander(f"{tell_glass(now.depth_mm, now.dilution)}. Thinned otherwise?"):
         st.write("Both glasses alike, the blank is water. It holds for the photos from now on.")
         left, right = st.columns(2)
         depth = left.number_input(
@@ -286,7 +287,7 @@ def show_last_photo(story: LotStory, advice: dict[str, Any]) -> None:
             )
             photo = next(entry for entry in story.photos if entry.id == chosen)
         if photo.aside is not None:
-            st.write(f"This photo is set aside and counts no more: {parts.plain(photo.aside)}")
+            st.write(f"This photo is {parts.plain(tell_aside(photo.aside))}")
         show_photo(photo)
     with left:
         st.header("The colours")

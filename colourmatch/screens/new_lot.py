@@ -113,7 +113,7 @@ def ask_lot(token: str, chosen: list[int], place: str | None) -> None:
             "dilution": rows[2][1].number_input(
                 "Thinned, 1 part made up to", value=1.0, min_value=1.0, max_value=1000.0, step=1.0,
                 format="%g", key=f"lot-dilution-{token}",
-                help="1 is as it is. 5 is 1 part with 4 of water, both glasses alike, for strong colours.",
+                help="1 is undiluted. 5 is 1 part with 4 of water, both glasses alike, for strong colours.",
             ),
         }  # fmt: skip
         target = ask_target(token)
@@ -176,7 +176,7 @@ def _ask_serving(key: str, number: int, known: Mapping[str, Any]) -> dict[str, A
     dilution = rows[0][1].number_input(
         "1 part made up to", value=known.get("dilution"), min_value=1.0, max_value=1000.0, step=1.0, format="%g",
         key=key.format("dilution"), placeholder="as photographed",
-        help="1 is neat. 4 is 1 part with 3 of soda.",
+        help="1 is undiluted. 4 is 1 part with 3 of soda.",
     )  # fmt: skip
     own = known.get("illuminant") or "D65"
     lights = list_lights([own])

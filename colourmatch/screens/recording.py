@@ -6,13 +6,15 @@ from typing import Any
 
 import streamlit as st
 
-from colourmatch.amounts import tell_quantity
 from colourmatch.book.entries import AdditionEntry, LotStory, contradict
 from colourmatch.dosing.plan import MOST_DROPS
 from colourmatch.errors import InputError
 from colourmatch.screens import drafts, session
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
+from colourmatch.words.entries import tell_dose
+from colourmatch.words.figures import tell_amount, tell_quantity
+from colourmatch.words.outcomes import OUTCOMES
 from colourmatch.workflow.ceilings import passed_ceilings
 from colourmatch.workflow.trials import open_trials
 
@@ -33,7 +35,7 @@ def write_addition(story: LotStory, stock: str, unit: str, quantity: float | Non
         story.lot.id, stock, **{unit: quantity}, entered_by=session.entered_by(), token=token
     )
     passed = passed_ceilings(session.current_book().lot_story(story.lot.id))
-    return f"{telling.describe_amount(entry)} written down.{' A ceiling is passed.' if passed else ''}"
+    return f"{tell_dose(entry)} written down.{' A ceiling is passed.' if passed else ''}"
 
 
 def record_advised(story: LotStory, advice: dict[str, Any]) -> None:
@@ -144,7 +146,7 @@ def ask_other_entries(story: LotStory, untinted_ml: float | None = None) -> None
             ml = st.number_input(
                 "How many ml",
                 value=None,
-                placeholder="" if untinted_ml is None else f"about {parts.show_amount(untinted_ml)} advised",
+                placeholder="" if untinted_ml is None else f"about {tell_amount(untinted_ml)} advised",
                 min_value=0.0,
                 step=5.0,
                 format="%g",
@@ -178,7 +180,10 @@ def ask_closing(story: LotStory, advice: dict[str, Any], *, unfolded: bool = Fal
     """Close the lot with its reason; it asks once more, and again when the reason goes against the advice."""
     action = f"close-{story.lot.id}"
     token = session.token_for(action, telling.newest_id(story))
-    reasons = [reason for reason in telling.OUTCOMES if reason != "trial" or story.lot.trial_of is not None]
+    no_choice = (
+        {"stopped by the maker"} if story.lot.trial_of is not None else {"stopped by the maker", "trial"}
+    )
+    reasons = [reason for reason in OUTCOMES if reason not in no_choice]
     stop = advice.get("action") == "stop" and advice.get("reason") in reasons
     with st.expander("Close the lot", expanded=unfolded):
         st.write("A closed lot takes no more additions. It still takes corrections, notes and rechecks.")
@@ -186,7 +191,7 @@ def ask_closing(story: LotStory, advice: dict[str, Any], *, unfolded: bool = Fal
             st.html(parts.flag_line("Trial", left["text"]))
         reason = st.selectbox(
             "Why", reasons, index=reasons.index(advice["reason"]) if stop else None, placeholder="Choose",
-            format_func=telling.OUTCOMES.__getitem__, key=f"{action}-reason-{token}",
+            format_func=OUTCOMES.__getitem__, key=f"{action}-reason-{token}",
         )  # fmt: skip
         text = st.text_input("In your words (optional)", key=f"{action}-text-{token}")
         if said := contradict(reason or "", advice):

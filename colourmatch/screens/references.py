@@ -12,6 +12,8 @@ from colourmatch.screens import drafts, session
 from colourmatch.screens import html as parts
 from colourmatch.screens.lot_words import newest_id
 from colourmatch.screens.photo_view import clear_upload, upload_photos
+from colourmatch.words.figures import PAGES, tell_drift
+from colourmatch.words.looks import tell_glass, tell_look
 
 #: Which reading a lot is tinted to -> how it is called.
 WHICH = {"latest": "the latest reading", "first": "the first reading", "mean": "the mean of its readings"}
@@ -53,17 +55,11 @@ def show_reference(reference: dict[str, Any]) -> None:
     st.html(parts.flag_line("Does it hold", reference["text"]))
     if readings:
         last = readings[-1]
-        words = f"{last['at'][:10]}, {describe_view(last)}"
+        words = f"{last['at'][:10]}, {tell_look(last)}"
         left, right = st.columns([1, 2], gap="large")
         left.html(parts.swatches([parts.Swatch("Latest reading", last["lab"], last["lab_sd"], words)]))
         right.html(parts.facts({name_reading(row): tell_reading(row) for row in reversed(readings)}))
         right.caption("The newest first. ± is one standard deviation, brackets are 95 % intervals.")
-
-
-def describe_view(row: dict[str, Any]) -> str:
-    """How deep and how thinned."""
-    thinned = "as it is" if row["dilution"] == 1 else f"1 part made up to {row['dilution']:g}"
-    return f"{row['depth_mm']:g} mm deep, {thinned}"
 
 
 def name_reading(row: dict[str, Any]) -> str:
@@ -73,10 +69,9 @@ def name_reading(row: dict[str, Any]) -> str:
 
 def tell_reading(row: dict[str, Any]) -> str:
     """Its colour, view and drift."""
-    text = f"{parts.show_lab(row['lab'], row['lab_sd'])}; {describe_view(row)}"
+    text = f"{parts.show_lab(row['lab'], row['lab_sd'])}; {tell_look(row)}"
     if row["drift"]:
-        seen = row["difference"]["text"] if row["difference"]["seen"] else "no drift seen"
-        text += f"; drift CIEDE2000 {parts.show_interval(row['drift'])} from reading {row['against']}, {seen}"
+        text += f"; {tell_drift(row['drift'], row['difference'], PAGES)}, from reading {row['against']}"
     return text
 
 
@@ -251,10 +246,10 @@ def check_view(known: list[dict[str, Any]], choice: tuple[int, str], view: tuple
     reference = next(one for one in known if one["reference"] == choice[0])
     rows = [row for row in reference["readings"] if choice[1] in WHICH or str(row["reading"]) == choice[1]]
     if not any((row["depth_mm"], row["dilution"]) == view for row in rows):
-        views = "; ".join(dict.fromkeys(describe_view(row) for row in rows))
+        views = "; ".join(dict.fromkeys(tell_look(row) for row in rows))
         raise InputError(
-            f"{reference['name']} was read {views}, and this lot is {view[0]:g} mm deep and thinned 1 in "
-            f"{view[1]:g}. Give the lot the same, or read the reference that way under References."
+            f"{reference['name']} was read {views}, and this lot is {tell_glass(*view)}. "
+            f"Give the lot the same, or read the reference that way under References."
         )
 
 

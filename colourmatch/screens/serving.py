@@ -10,7 +10,6 @@ from typing import Any
 
 import streamlit as st
 
-from colourmatch.amounts import tell_drops
 from colourmatch.book.entries import AmendmentEntry, LotStory
 from colourmatch.book.lot_book import LotBook
 from colourmatch.errors import InputError
@@ -18,6 +17,8 @@ from colourmatch.screens import drafts, session
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
 from colourmatch.screens.new_lot import ask_glasses, list_lights, name_light
+from colourmatch.words.figures import tell_drops
+from colourmatch.words.looks import tell_look
 from colourmatch.workflow.glasses import read_intake, serve_lot
 
 _NOTE = (
@@ -47,8 +48,8 @@ def _name(one: Mapping[str, Any]) -> str:
 
 
 def _describe(one: Mapping[str, Any]) -> str:
-    thinned = "neat" if one["dilution"] == 1 else f"1 part made up to {one['dilution']:g}"
-    return f"{one['depth_mm']:g} mm deep, {thinned}, {name_light(one['illuminant'])}"
+    look = {key: one[key] for key in ("depth_mm", "dilution", "illuminant")}
+    return tell_look(look, name_light)
 
 
 def _tell(one: Mapping[str, Any]) -> str:
@@ -73,7 +74,7 @@ def show_glass(story: LotStory, advice: Mapping[str, Any]) -> None:
     )  # fmt: skip
     dilution = right.number_input(
         "With soda, 1 part made up to", value=own.get("dilution", 1.0), min_value=1.0, max_value=1000.0, step=1.0, format="%g",
-        key=key.format("dilution"), help="1 is neat. 4 is 1 part with 3 of soda.",
+        key=key.format("dilution"), help="1 is undiluted. 4 is 1 part with 3 of soda.",
     )  # fmt: skip
     lights = list_lights(one["illuminant"] for one in advice.get("serving") or ())
     chosen = st.multiselect(

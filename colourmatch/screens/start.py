@@ -11,6 +11,7 @@ from colourmatch.screens import html as parts
 from colourmatch.screens import pages, session
 from colourmatch.screens.photo_view import show_reading, upload_photos
 from colourmatch.screens.sketch import picture_of_card
+from colourmatch.words.figures import tell_ml
 
 POURING = (
     "Reference, batch and plain water, filled equally, about 10 mm deep. Thin strong colours with water, "
@@ -74,7 +75,7 @@ def show_open_lots() -> None:
         return
     st.header("Go on with an open lot" if session.may_enter() else "Open lots")
     for number, lot in enumerate(lots):
-        words = f"{parts.plain(lot.name)} ({parts.plain(lot.label)}), {parts.show_ml(lot.volume_ml, session.shows_us())}"
+        words = f"{parts.plain(lot.name)} ({parts.plain(lot.label)}), {tell_ml(lot.volume_ml, session.shows_us())}"
         if st.button(
             words, key=f"go-on-{lot.id}", width="stretch", type="secondary" if number else "primary"
         ):

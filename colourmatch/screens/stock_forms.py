@@ -8,10 +8,11 @@ from colourmatch.amounts import SIZES, ask_about, ask_about_weighing
 from colourmatch.book.entries import StockEntry
 from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import find_colourant
-from colourmatch.liquid.make_up import plan_liquid, plan_powder, show_volume
+from colourmatch.liquid.make_up import plan_liquid, plan_powder
 from colourmatch.liquid.stock import Stock, dilute, suggest_strength
 from colourmatch.screens import drafts, session
 from colourmatch.screens import html as parts
+from colourmatch.words.figures import tell_amount, tell_ml
 
 UNKNOWN = "unknown"
 MADE_IN = {"water": "water", "batch": "a little of the batch itself"}
@@ -36,9 +37,9 @@ def describe_stock(stock: StockEntry) -> str:
     )
     lines = [
         name_colourant(stock.colourant),
-        f"{parts.show_amount(stock.label_strength_g_per_100ml)} g in 100 ml of {MADE_IN[stock.made_in]} "
+        f"{tell_amount(stock.label_strength_g_per_100ml)} g in 100 ml of {MADE_IN[stock.made_in]} "
         f"by the label (± {100 * stock.label_strength_rel_sd:.0f} %)",
-        f"drop {parts.show_amount(stock.drop_ml)} ml (± {100 * stock.drop_rel_sd:.0f} %, {drop})",
+        f"drop {tell_amount(stock.drop_ml)} ml (± {100 * stock.drop_rel_sd:.0f} %, {drop})",
     ]
     if tell_learnt(stock):
         lines.append(tell_learnt(stock))
@@ -53,7 +54,7 @@ def tell_learnt(stock: StockEntry) -> str:
     where = f", from lot {stock.learnt_from_lot_id}" if stock.learnt_from_lot_id is not None else ""
     return (
         f"strength as photos showed: {value:.2f} ({low:.2f} to {high:.2f}) of the label, like "
-        f"{parts.show_amount(stock.strength_g_per_100ml)} g in 100 ml{where}"
+        f"{tell_amount(stock.strength_g_per_100ml)} g in 100 ml{where}"
     )
 
 
@@ -89,7 +90,7 @@ def show_weighing(stocks: list[StockEntry]) -> None:
                     entered_by=session.entered_by(),
                 )
                 return (
-                    f"A drop of {weighed.name} is {parts.show_amount(weighed.drop_ml)} ml "
+                    f"A drop of {weighed.name} is {tell_amount(weighed.drop_ml)} ml "
                     f"(± {100 * weighed.drop_rel_sd:.0f} %) from now on."
                 )
 
@@ -128,8 +129,8 @@ def show_strength(stocks: list[StockEntry]) -> None:
         st.html(
             parts.panel(
                 "For this batch", advice.text,
-                [f"Ideal would be {parts.show_amount(advice.strength_g_per_100ml)} g in 100 ml. "
-                 f"The batch is {show_volume(volume)}."],
+                [f"Ideal would be {tell_amount(advice.strength_g_per_100ml)} g in 100 ml. "
+                 f"The batch is {tell_ml(volume, us=True)}."],
             )
         )  # fmt: skip
 
@@ -165,9 +166,7 @@ def show_making() -> None:
             )  # fmt: skip
             plan = plan_liquid(strength, volume, bottle)
         st.html(
-            parts.panel(
-                "To make it", plan.text, [f"It then holds {parts.show_amount(plan.dye_g)} g of pure dye."]
-            )
+            parts.panel("To make it", plan.text, [f"It then holds {tell_amount(plan.dye_g)} g of pure dye."])
         )
 
 

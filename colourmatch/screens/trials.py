@@ -11,6 +11,7 @@ from colourmatch.errors import InputError
 from colourmatch.screens import drafts, pages, session
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
+from colourmatch.words.figures import tell_ml
 from colourmatch.workflow.closing import finish_trial
 from colourmatch.workflow.trials import describe_trials
 
@@ -86,7 +87,7 @@ def ask_pouring_back(story: LotStory) -> None:
     token = session.token_for(action, telling.newest_id(story))
     with st.expander("Pour the trial back into the batch"):
         st.write(
-            f"{parts.show_ml(told['volume_ml'], session.shows_us())} go back into lot {parent}, their colour with them, and the "
+            f"{tell_ml(told['volume_ml'], session.shows_us())} go back into lot {parent}, their colour with them, and the "
             "trial is closed. Only what was kept clean and undiluted goes back: a glass that stood on the bench does "
             "not. Write such a glass down as a sample first."
         )

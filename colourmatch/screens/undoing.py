@@ -8,6 +8,7 @@ from colourmatch.book.entries import AdditionEntry, AsideEntry, LotStory, PhotoE
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
 from colourmatch.screens import session
+from colourmatch.words.entries import Medium, tell_aside, tell_dose, tell_entry
 
 #: The reason that stands beside what was taken back.
 UNDONE = "undone right after it was entered"
@@ -29,17 +30,17 @@ def name_newest(story: LotStory) -> str:
     A correction is put right as such; what a trial took along or brought back is one of several entries.
     """
     newest = story.events[-1] if story.events else None
-    photos = telling.number_photos(story)
+    photos = telling.name_each_photo(story)
     if isinstance(newest, AsideEntry):
         if newest.reason == UNDONE:
             return ""
-        return f"{photos[newest.photo_entry_id]} {'counts again' if newest.back else 'set aside'}"
+        return f"{photos[newest.photo_entry_id]} {'counts again' if newest.back else tell_aside(None)}"
     if newest is None or newest.replaces_id is not None or newest.reason:
         return ""
     if isinstance(newest, AdditionEntry):
-        return telling.describe_amount(newest)
+        return tell_dose(newest)
     if isinstance(newest, VolumeEntry) and newest.trial_lot_id is None:
-        return telling.tell_entry(newest, session.shows_us())
+        return tell_entry(newest, Medium(us=session.shows_us()))
     return photos[newest.id] if isinstance(newest, PhotoEntry) else ""
 
 

@@ -2,16 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any, NamedTuple
 
 
-def tell_interval(
-    figure: Mapping[str, Any] | None, digits: int = 1, *, minus: str = "-", none: str = "-"
-) -> str:
+class Signs(NamedTuple):
+    """The signs that a medium has: of a negative number, before a spread, and for what is not there."""
+
+    minus: str
+    spread: str
+    none: str
+
+
+#: A terminal and JSON, paper (the fonts that every reader has hold no true minus sign), and pages.
+PLAIN, PAPER, PAGES = Signs("-", "+-", "-"), Signs("-", "± ", "–"), Signs("−", "± ", "–")
+#: US measures, NIST Handbook 44, appendix C.
+ML_PER_FLOZ, ML_PER_TSP = 29.57353, 4.928922
+
+
+def tell_interval(figure: Mapping[str, Any] | None, digits: int = 1, signs: Signs = PLAIN) -> str:
     """A figure with its 95 % interval: "9.2 (8.8 to 9.6)"; "at most 1.1" where the interval reaches 0.
 
-    figure: value, low, high; None, or one without a value, is told as `none`. minus: the sign of the medium.
+    figure: value, low, high; None, or one without a value, is told as not there.
 
     >>> tell_interval({"value": 9.2, "low": 8.8, "high": 9.6})
     '9.2 (8.8 to 9.6)'
@@ -19,18 +32,93 @@ def tell_interval(
     'at most 1.1'
     """
     if not figure or figure.get("value") is None:
-        return none
-    value, low, high = (tell_number(figure[part], digits, minus=minus) for part in ("value", "low", "high"))
+        return signs.none
+    value, low, high = (tell_number(figure[part], digits, signs) for part in ("value", "low", "high"))
     if figure["low"] >= 0 and float(low) == 0 and float(high) > 0:
         return f"at most {high}"
     return f"{value} ({low} to {high})"
 
 
-def tell_number(value: float, digits: int = 1, *, minus: str = "-") -> str:
+def tell_number(value: float | None, digits: int = 1, signs: Signs = PLAIN) -> str:
     """A number with fixed decimals; a zero has no sign.
 
-    >>> tell_number(-0.04), tell_number(-1.25, 2, minus="−")
-    ('0.0', '−1.25')
+    >>> tell_number(-0.04), tell_number(-1.25, 2, PAGES), tell_number(None)
+    ('0.0', '−1.25', '-')
     """
+    if value is None:
+        return signs.none
     text = f"{value:.{digits}f}"
-    return text.replace("-", minus) if float(text) else text.lstrip("-")
+    return text.replace("-", signs.minus) if float(text) else text.lstrip("-")
+
+
+def tell_spread(value: float | None, sd: float | None, digits: int = 1, signs: Signs = PLAIN) -> str:
+    """A value with its standard deviation, where there is one: "9.2 +-0.4"."""
+    spread = "" if value is None or sd is None else f" {signs.spread}{tell_number(sd, digits, signs)}"
+    return f"{tell_number(value, digits, signs)}{spread}"
+
+
+def tell_lab(
+    lab: Sequence[float] | None, sd: Sequence[float] | None = None, digits: int = 1, signs: Signs = PLAIN
+) -> str:
+    """A colour, each part with its standard deviation where there is one: "L* 60.0 +-0.5, a* 45.0 +-0.6, b* 3.0 +-0.7"."""
+    if lab is None:
+        return signs.none
+    parts = zip(("L*", "a*", "b*"), lab, sd or (None, None, None), strict=True)
+    return ", ".join(f"{axis} {tell_spread(value, spread, digits, signs)}" for axis, value, spread in parts)
+
+
+def tell_drift(figure: Mapping[str, Any], difference: Mapping[str, Any], signs: Signs = PLAIN) -> str:
+    """How far and which way a colour has moved: "drift CIEDE2000 2.1 (1.2 to 3.0), paler"."""
+    seen = difference["text"] if difference["seen"] else "no drift seen"
+    return f"drift CIEDE2000 {tell_interval(figure, signs=signs)}, {seen}"
+
+
+def tell_amount(value: float | None, signs: Signs = PLAIN) -> str:
+    """An amount to three figures without an exponent: 0.0512, 12.2, 1234."""
+    return signs.none if value is None else _round(value, 0)
+
+
+def tell_ml(ml: float, us: bool = False) -> str:
+    """A volume: "0.45 ml", "900.6 ml"; `us`: with US kitchen measures, "50 ml (1.69 fl oz)", "5 ml (1.01 tsp)"."""
+    text = f"{_round(ml, 1)} ml"
+    if not us or ml < ML_PER_TSP / 4:
+        return text
+    ounces = ml >= ML_PER_FLOZ
+    return (
+        f"{text} ({_round(ml / ML_PER_FLOZ, 0)} fl oz)"
+        if ounces
+        else f"{text} ({_round(ml / ML_PER_TSP, 0)} tsp)"
+    )
+
+
+def _round(value: float, least: int) -> str:
+    """Three figures, or `least` decimals where those are more."""
+    value = round(value, 6)
+    digits = max(least, 2 - math.floor(math.log10(abs(value)))) if value else 0
+    text = f"{value:.{digits}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def tell_left(left_mg_per_l: float) -> str:
+    """Room under a ceiling: "12.2 mg/l left", "3 mg/l over"."""
+    return f"{tell_amount(abs(left_mg_per_l))} mg/l {'over' if left_mg_per_l < -1e-6 else 'left'}"
+
+
+def tell_drops(count: float, span: tuple[float | None, float | None] = (None, None), kind: str = "") -> str:
+    """A number of drops in words, with its range where there is one; `kind` stands before the word.
+
+    >>> tell_drops(1), tell_drops(2), tell_drops(0.5), tell_drops(1, (0, 3), "more")
+    ('1 drop', '2 drops', '0.5 drops', '1 (0 to 3) more drops')
+    """
+    low, high = span
+    known = low is not None and high is not None
+    shown = f"{count:.10g} ({low:.0f} to {high:.0f})" if known else f"{count:.10g}"
+    one = count == 1 and (not known or low == high)
+    return f"{shown} {kind}{' ' if kind else ''}{'drop' if one else 'drops'}"
+
+
+def tell_quantity(quantity: float, unit: str) -> str:
+    """What went in as it was typed, the unit "drops", "ml" or "grams": "12 drops", "0.6 ml", "1.5 g"."""
+    if unit == "drops":
+        return tell_drops(quantity)
+    return f"{quantity:g} {'g' if unit == 'grams' else unit}"

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 from colourmatch.book.entries import LotStory
 from colourmatch.errors import InputError
-from colourmatch.words.figures import tell_interval
+from colourmatch.words.figures import tell_interval, tell_ml
+from colourmatch.words.looks import tell_dilution
 from colourmatch.workflow.fitting import (
     base_share,
     fit_story,
@@ -169,14 +170,13 @@ def read_intake(story: LotStory, glasses: Sequence[Mapping[str, Any]] | None = N
     for dilution, names in _ways(story, glasses).items():
         batch_ml = EXAMPLE_GLASS_ML / dilution
         portions = [portion_in_glass(code, mg, sd, batch_ml) for code, (mg, sd) in amounts.items()]
-        mixed = "undiluted" if dilution == 1 else f"1 part made up to {dilution:g}"
         found.append(
             {
                 "serving": ", ".join(names) or "neat",
                 "glass_ml": EXAMPLE_GLASS_ML,
                 "dilution": dilution,
                 "batch_ml": round(batch_ml, 1),
-                "text": f"A glass of {EXAMPLE_GLASS_ML:g} ml{_called(names)}, {mixed}, holds {batch_ml:.3g} ml of the "
+                "text": f"A glass of {EXAMPLE_GLASS_ML:g} ml{_called(names)}, {tell_dilution(dilution)}, holds {tell_ml(batch_ml)} of the "
                 "batch. Glass and body masses are examples.",
                 "colourants": [portion.to_json() for portion in portions],
             }

@@ -11,29 +11,22 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from colourmatch.amounts import tell_quantity
 from colourmatch.book.calibrations import lot_choice
 from colourmatch.book.checks import check_number, utc_text
 from colourmatch.book.entries import (
     AdditionEntry,
-    AmendmentEntry,
-    AsideEntry,
     ClosingEntry,
     Lot,
     LotEntry,
     LotStory,
-    MovedEntry,
     NoteEntry,
     PhotoEntry,
-    ReopeningEntry,
-    VolumeEntry,
-    tell_figure,
 )
 from colourmatch.book.photo_store import Source
 from colourmatch.errors import InputError
 from colourmatch.instrument.incoming import take_in_for_lot
-from colourmatch.words.figures import tell_interval
-from colourmatch.words.times import tell_time
+from colourmatch.words.entries import tell_entry
+from colourmatch.words.looks import tell_glass
 from colourmatch.workflow.ceilings import ceiling_left, describe_state, passed_ceilings
 from colourmatch.workflow.fitting import (
     base_share,
@@ -133,8 +126,8 @@ def _check_same_view(lot: Lot, known: PhotoEntry, wanted: Mapping[str, float]) -
     view = photo_view(lot, known.measurement)
     if any(abs(getattr(view, name) - value) > 1e-9 for name, value in wanted.items()):
         raise InputError(
-            f"{known.original_name or 'This photo'} is in this lot already, as entry {known.id}: {view.depth_mm:g} mm deep, "
-            f"1 part made up to {view.dilution:g}. If that is wrong, set it aside and photograph again."
+            f"{known.original_name or 'This photo'} is in this lot already, as entry {known.id}: "
+            f"{tell_glass(view.depth_mm, view.dilution)}. If that is wrong, set it aside and photograph again."
         )
 
 
@@ -313,7 +306,7 @@ def _describe_event(event: LotEntry) -> dict[str, Any]:
         "replaces": event.replaces_id,
         "replaced_by": event.replaced_by_id,
         "reason": event.reason,
-        "text": _event_text(event),
+        "text": event.text if isinstance(event, NoteEntry) else tell_entry(event),
         "happened_at": event.happened_at,
         "moved_by": event.moved_by_id,
     }
@@ -325,43 +318,6 @@ def _describe_event(event: LotEntry) -> dict[str, Any]:
             "mg": round(event.mg, 4), "void": event.void,
         }  # fmt: skip
     return out
-
-
-def _event_text(event: LotEntry) -> str:
-    if isinstance(event, AdditionEntry):
-        if event.void:
-            return f"An addition of {event.stock} was taken back."
-        return f"{tell_quantity(event.quantity, event.unit)} of {event.stock} ({event.ml:.3g} ml, {event.mg:.3g} mg)"
-    if isinstance(event, VolumeEntry) and event.void:
-        return f"{'Batch' if event.came else 'A sample'} of {event.ml:g} ml was taken back."
-    if isinstance(event, VolumeEntry):
-        if event.kind == "poured-back":
-            return f"The trial, lot {event.trial_lot_id}, was poured back: {event.ml:g} ml, and its colour"
-        if event.kind == "untinted":
-            return f"{event.ml:g} ml of untinted batch blended back"
-        if event.trial_lot_id is not None:
-            return f"{event.ml:g} ml taken out for a trial, lot {event.trial_lot_id}"
-        return f"Sample of {event.ml:g} ml {'taken and poured back' if event.returned else 'taken out'}"
-    if isinstance(event, PhotoEntry):
-        value = event.measurement.get("delta_e_2000")
-        seen = f"difference {tell_interval(value)}" if value else "no difference"
-        kind = "Recheck photo" if event.purpose == "recheck" else "Photo"
-        return f"{kind} {event.original_name or ''}: {seen}".replace(" :", ":")
-    if isinstance(event, AsideEntry):
-        what = "counts again" if event.back else "is set aside"
-        return f"The photo of entry {event.photo_entry_id} {what}, because {event.reason}"
-    if isinstance(event, MovedEntry):
-        return f"Entry {event.moved_entry_id} happened at {tell_time(event.moved_to)}, because {event.reason}"
-    if isinstance(event, NoteEntry):
-        return event.text
-    if isinstance(event, AmendmentEntry):
-        said = ", ".join(tell_figure(key, value) for key, value in event.changes.items())
-        return f"Put right: {said} ({event.reason})"
-    if isinstance(event, ReopeningEntry):
-        return f"Opened again, because {event.reason}"
-    if isinstance(event, ClosingEntry):
-        return event.text or f"Closed: {event.outcome}."
-    return event.kind
 
 
 def _describe_closing(closing: ClosingEntry) -> dict[str, Any]:

@@ -11,9 +11,10 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from colourmatch.book.entries import LotEntry, LotStory, PhotoEntry
+from colourmatch.words.entries import tell_dose
 from colourmatch.workflow.fitting import fit_story, usable_photos
 from colourmatch.workflow.photo_time import is_ahead, moment_of
-from colourmatch.workflow.since_photo import changes_colour, tell_change
+from colourmatch.workflow.since_photo import changes_colour
 
 if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
@@ -39,7 +40,7 @@ class Question:
     @property
     def text(self) -> str:
         """The question."""
-        last = " and ".join(map(tell_change, self.changes))
+        last = " and ".join(map(tell_dose, self.changes))
         return f"Was this photo taken before the last {last}? Its own time and its colour say so."
 
     def to_json(self) -> dict[str, Any]:

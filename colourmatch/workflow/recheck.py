@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from colourmatch.errors import InputError
 from colourmatch.instrument.incoming import note_for_lot, take_in_for_lot
+from colourmatch.words.entries import tell_aside
 from colourmatch.words.figures import tell_interval
 from colourmatch.workflow.fitting import photo_view
 from colourmatch.workflow.photo_colours import (
@@ -201,7 +202,7 @@ def _sort_photos(story: LotStory) -> tuple[tuple[Seen, ...], tuple[Seen, ...], l
     """Photos that show the finished lot first, those of rechecks, and those that cannot be used, with why."""
     rechecks = [photo for photo in story.counting_photos if photo.purpose == "recheck"]
     skipped: list[dict[str, Any]] = [
-        {"entry": photo.id, "reason": f"set aside, because {photo.aside}"}
+        {"entry": photo.id, "reason": tell_aside(photo.aside)}
         for photo in story.photos
         if photo.aside is not None and photo.purpose == "recheck"
     ]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from colourmatch.amounts import tell_quantity
 from colourmatch.book.entries import (
     AdditionEntry,
     LotEntry,
@@ -61,11 +60,3 @@ def step_left_ml(story: LotStory) -> dict[str, float]:
             return {}
         wanted[entry.stock] -= entry.ml
     return {} if min(wanted.values(), default=0.0) < 0 else {k: ml for k, ml in wanted.items() if ml > 0}
-
-
-def tell_change(entry: LotEntry) -> str:
-    """What changed the batch, in words: "12 drops of red", "50 ml of untinted batch"."""
-    if isinstance(entry, AdditionEntry):
-        return f"{tell_quantity(entry.quantity, entry.unit)} of {entry.stock}"
-    assert isinstance(entry, VolumeEntry)
-    return f"{entry.ml:g} ml of {'the trial' if entry.kind == 'poured-back' else 'untinted batch'}"

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from colourmatch.words.looks import tell_glass
 from colourmatch.workflow.fitting import photo_view
 from colourmatch.workflow.photo_colours import Seen, final_photos, read_doses, see_photo, total_sd
 
@@ -163,8 +164,7 @@ def _look(story: LotStory, view: tuple[float, float] | None) -> tuple[Seen | Non
     if (head.depth_mm, head.dilution) != view:
         assert view is not None
         return None, (
-            f"looked at {head.depth_mm:g} mm deep and dilution {head.dilution:g}, the last lot at "
-            f"{view[0]:g} mm and {view[1]:g}"
+            f"looked at {tell_glass(head.depth_mm, head.dilution)}; the last lot {tell_glass(*view)}"
         )
     final = [photo for photo in final_photos(story) if see_photo(photo) is not None]
     own = [photo for photo in final if photo_view(head, photo.measurement) == photo_view(head, None)]

@@ -5,10 +5,9 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from colourmatch.amounts import tell_drops
 from colourmatch.book.carried import came_along, find_poured_back
 from colourmatch.book.entries import AdditionEntry, LotStory, VolumeEntry
-from colourmatch.words.figures import tell_interval
+from colourmatch.words.figures import tell_drops, tell_interval
 
 if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook

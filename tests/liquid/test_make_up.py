@@ -5,15 +5,7 @@ from __future__ import annotations
 import pytest
 
 from colourmatch.errors import InputError
-from colourmatch.liquid.make_up import ML_PER_FLOZ, ML_PER_TSP, plan_liquid, plan_powder, show_volume
-
-
-def test_us_measures_are_the_published_ones() -> None:
-    """NIST Handbook 44, appendix C: 1 gallon (3785.412 ml) is 128 fluid ounces, 6 teaspoons are a fluid ounce."""
-    assert pytest.approx(3785.412, abs=0.0005) == 128 * ML_PER_FLOZ
-    assert pytest.approx(ML_PER_FLOZ, abs=5e-6) == 6 * ML_PER_TSP
-    assert show_volume(29.57353) == "29.57 ml (1 fl oz)"
-    assert (show_volume(5), show_volume(0.5)) == ("5 ml (1.01 tsp)", "0.5 ml")
+from colourmatch.liquid.make_up import plan_liquid, plan_powder
 
 
 def test_powder_counts_its_dye_content() -> None:

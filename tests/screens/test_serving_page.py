@@ -110,8 +110,7 @@ def test_a_trial_is_taken_told_and_poured_back(book: LotBook, matched: int) -> N
     app.run()
     assert book.lot_state(matched).volume_ml == pytest.approx(900.35)
     text = shown(open_app("match", lot=str(matched)))
-    assert "of the trial (lot 2) poured back, its colour with it" in text
-    assert "It came back with the trial, lot 2" in text
+    assert "of trial lot 2 poured back" in text and "reason: came back with the trial, lot 2" in text
 
 
 NEAR = {"value": 0.8, "low": 0.4, "high": 1.5}

@@ -2,7 +2,21 @@
 
 import pytest
 
-from colourmatch.words.figures import tell_interval, tell_number
+from colourmatch.words.figures import (
+    ML_PER_FLOZ,
+    ML_PER_TSP,
+    PAGES,
+    PAPER,
+    tell_amount,
+    tell_drift,
+    tell_drops,
+    tell_interval,
+    tell_lab,
+    tell_left,
+    tell_ml,
+    tell_number,
+    tell_quantity,
+)  # fmt: skip
 
 
 def interval(value, low, high):
@@ -24,8 +38,68 @@ def interval(value, low, high):
     ],
 )
 def test_an_interval_that_reaches_0_is_told_as_a_bound(figure, digits, told):
-    assert tell_interval(figure, digits, minus="−", none="–") == told
+    assert tell_interval(figure, digits, PAGES) == told
 
 
 def test_a_zero_has_no_sign():
     assert [tell_number(v) for v in (-0.04, 0.04, -0.06)] == ["0.0", "0.0", "-0.1"]
+
+
+def test_a_colour_has_the_signs_of_its_medium():
+    assert tell_lab([60, -0.04, -3.14], [1, 2, 3]) == "L* 60.0 +-1.0, a* 0.0 +-2.0, b* -3.1 +-3.0"
+    assert tell_lab([60, 4, -3.14], [1, 2, 3], 0, PAPER) == "L* 60 ± 1, a* 4 ± 2, b* -3 ± 3"
+    assert tell_lab([60, 4, -3.14], signs=PAGES) == "L* 60.0, a* 4.0, b* −3.1"
+    assert (tell_lab(None), tell_lab(None, signs=PAGES)) == ("-", "–")
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [
+        (0, "0"), (0.05, "0.05"), (0.01234, "0.0123"), (12.25, "12.2"), (60.0, "60"), (900.6, "901"), (9.999, "10"),
+        (12345.6, "12346"), (0.456, "0.456"), (None, "-"),
+    ],
+)  # fmt: skip
+def test_amounts_have_three_figures_and_no_exponent(value, text):
+    assert tell_amount(value) == text
+
+
+def test_a_large_volume_keeps_its_tenths():
+    assert [tell_ml(ml) for ml in (900.63, 1200.0, 25000.0, 0.6)] == [
+        "900.6 ml",
+        "1200 ml",
+        "25000 ml",
+        "0.6 ml",
+    ]
+
+
+def test_us_measures_are_the_published_ones():
+    """NIST Handbook 44, appendix C: 1 gallon (3785.412 ml) is 128 fluid ounces, 6 teaspoons are a fluid ounce."""
+    assert pytest.approx(3785.412, abs=0.0005) == 128 * ML_PER_FLOZ
+    assert pytest.approx(ML_PER_FLOZ, abs=5e-6) == 6 * ML_PER_TSP
+    told = [tell_ml(ml, us=True) for ml in (20000, 29.57353, 5, 0.5)]
+    assert told == ["20000 ml (676 fl oz)", "29.6 ml (1 fl oz)", "5 ml (1.01 tsp)", "0.5 ml"]
+
+
+def test_room_under_a_ceiling_is_left_or_passed():
+    assert (tell_left(12.24), tell_left(-3), tell_left(-1e-12)) == (
+        "12.2 mg/l left",
+        "3 mg/l over",
+        "0 mg/l left",
+    )
+
+
+def test_a_drift_that_is_not_seen_is_said():
+    figure = interval(2.1, 1.2, 3.0)
+    assert tell_drift(figure, {"seen": True, "text": "paler"}) == "drift CIEDE2000 2.1 (1.2 to 3.0), paler"
+    assert tell_drift(figure, {"seen": False, "text": ""}).endswith(", no drift seen")
+
+
+def test_one_drop_and_several():
+    assert [tell_drops(n) for n in (0, 0.5, 1, 2, 1.0)] == [
+        "0 drops", "0.5 drops", "1 drop", "2 drops", "1 drop",
+    ]  # fmt: skip
+    assert tell_drops(1, (0, 3)) == "1 (0 to 3) drops" and tell_drops(1, (1, 1)) == "1 (1 to 1) drop"
+    assert tell_drops(7, (6, 8.2), "more") == "7 (6 to 8) more drops"
+    assert tell_drops(1, (None, None), "more") == "1 more drop"
+    said = [tell_quantity(1, unit) for unit in ("drops", "ml", "grams")]
+    assert said == ["1 drop", "1 ml", "1 g"]

@@ -170,8 +170,7 @@ def test_a_lot_tells_its_trials(book):
     book.add_addition(trial, "red", drops=7)
     told = describe_lot(book, lot)
     assert [one["doses"][0]["drops"] for one in told["trials"]] == [63]
-    assert told["events"][0]["text"] == f"100 ml taken out for a trial, lot {trial}"
     assert describe_lot(book, trial)["trial_of"] == lot
     assert describe_lot(book, trial)["trials"] == told["trials"]
     book.pour_back_trial(trial)
-    assert describe_lot(book, lot)["events"][1]["text"].startswith(f"The trial, lot {trial}, was poured back")
+    assert f"lot {trial} poured back" in describe_lot(book, lot)["events"][1]["text"]

@@ -1,0 +1,144 @@
+"""The entries of a lot in words, by their kind; it takes the records as they are and knows no book."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from colourmatch.words.figures import (
+    PLAIN,
+    Signs,
+    tell_amount,
+    tell_interval,
+    tell_lab,
+    tell_ml,
+    tell_quantity,
+)
+from colourmatch.words.looks import tell_dilution, tell_serving
+from colourmatch.words.outcomes import tell_closing
+from colourmatch.words.times import tell_time
+
+
+@dataclass(frozen=True)
+class Medium:
+    """What a medium shows of an entry: its signs, US measures, its clock, and whether the reason stands in the sentence.
+
+    `names`: other entries by number as the medium calls them, "photo 3"; those it does not name are "entry 3".
+    """
+
+    signs: Signs = PLAIN
+    us: bool = False
+    clock: Callable[[str], str] = tell_time
+    reason: bool = True
+    names: Mapping[int, str] = field(default_factory=dict)
+
+
+TERMINAL = Medium()
+
+
+def tell_entry(entry: Any, medium: Medium = TERMINAL) -> str:
+    """One entry of a lot as a sentence: "12 drops of red (0.6 ml, 6 mg)"."""
+    text = _TELLERS[entry.kind](entry, medium)
+    if getattr(entry, "void", False):
+        text += ": did not happen"
+    return f"{text}; reason: {entry.reason}" if medium.reason and entry.reason else text
+
+
+def tell_dose(entry: Any, us: bool = False) -> str:
+    """What went into a batch: "12 drops of red", "50 ml of untinted batch", "100 ml of trial lot 4"."""
+    if entry.kind == "addition":
+        return f"{tell_quantity(entry.quantity, entry.unit)} of {entry.stock}"
+    what = f"trial lot {entry.trial_lot_id}" if entry.kind == "poured-back" else "untinted batch"
+    return f"{tell_ml(entry.ml, us)} of {what}"
+
+
+def tell_aside(reason: str | None) -> str:
+    """That a photo counts no more, and why: "set aside: a lamp shone in"."""
+    return f"set aside: {reason}" if reason else "set aside"
+
+
+def tell_change(key: str, value: Any, signs: Signs = PLAIN) -> str:
+    """A figure of a lot's head that was put right: "ceiling 60 mg/l"."""
+    if key == "target_lab":
+        return f"tinted to {'the reference in the photo' if value is None else tell_lab(value, signs=signs)}"
+    if key == "serving":
+        return f"judged as served: {tell_serving(value)}" if value else f"judged {tell_serving(value)}"
+    if key == "dilution":
+        return tell_dilution(value)
+    words, unit = _FIGURES.get(key, (key.replace("_", " "), ""))
+    parts = value if isinstance(value, (list, tuple)) else ("none",) if value is None else (value,)
+    shown = (f"{part:.10g}" if isinstance(part, (int, float)) else str(part) for part in parts)
+    return f"{words} {', '.join(shown)} {unit if value is not None else ''}".rstrip()
+
+
+#: A figure of a lot's head -> its words and its unit.
+_FIGURES = {
+    "volume_ml": ("batch at the beginning", "ml"),
+    "ceiling_mg_per_l": ("ceiling", "mg/l"),
+    "depth_mm": ("depth", "mm"),
+    "tolerance": ("tolerance", "CIEDE2000"),
+    "already_mg_per_l": ("colour in the base", "mg/l"),
+    "already_colourant": ("colourant in the base", ""),
+    "jurisdiction": ("limits of", ""),
+    "reference_id": ("reference number", ""),
+}
+
+
+def _tell_addition(entry: Any, medium: Medium) -> str:
+    return f"{tell_dose(entry)} ({tell_ml(entry.ml, medium.us)}, {tell_amount(entry.mg)} mg)"
+
+
+def _tell_sample(entry: Any, medium: Medium) -> str:
+    if entry.trial_lot_id is not None:
+        return f"{tell_ml(entry.ml, medium.us)} taken for trial lot {entry.trial_lot_id}"
+    return (
+        f"Sample of {tell_ml(entry.ml, medium.us)} taken{' and poured back whole' if entry.returned else ''}"
+    )
+
+
+def _tell_photo(entry: Any, medium: Medium) -> str:
+    """A photo with its number where the medium numbers them, its file where it does not."""
+    name = medium.names.get(entry.id) or f"photo {entry.original_name or ''}".strip()
+    name = f"recheck {name}" if entry.purpose == "recheck" else name
+    found = entry.measurement
+    if found.get("delta_e_2000"):
+        words = (found.get("difference") or {}).get("text")
+        told = f"CIEDE2000 {tell_interval(found['delta_e_2000'], signs=medium.signs)}"
+        told += f", {words}" if words else ""
+    elif batch := (found.get("spots") or {}).get("batch"):
+        told = f"the batch alone, {tell_lab(batch['lab'], batch['lab_sd'], signs=medium.signs)}"
+    else:
+        told = "no difference measured"
+    return f"{_begin(name)}: {told}"
+
+
+def _tell_aside_entry(entry: Any, medium: Medium) -> str:
+    name = medium.names.get(entry.photo_entry_id, f"the photo of entry {entry.photo_entry_id}")
+    return f"{_begin(name)} {'counts again' if entry.back else 'is set aside'}"
+
+
+def _tell_moved(entry: Any, medium: Medium) -> str:
+    name = medium.names.get(entry.moved_entry_id, f"entry {entry.moved_entry_id}")
+    return f"{_begin(name)} happened at {medium.clock(entry.moved_to)}"
+
+
+def _begin(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+_TELLERS: dict[str, Callable[[Any, Medium], str]] = {
+    "addition": _tell_addition,
+    "sample": _tell_sample,
+    "untinted": lambda entry, medium: f"{tell_dose(entry, medium.us)} blended back",
+    "poured-back": lambda entry, medium: f"{tell_dose(entry, medium.us)} poured back with its colour",
+    "photo": _tell_photo,
+    "set-aside": _tell_aside_entry,
+    "moved": _tell_moved,
+    "note": lambda entry, _: f"Note: {entry.text}",
+    "amendment": lambda entry, medium: (
+        f"Put right: {'; '.join(tell_change(key, value, medium.signs) for key, value in entry.changes.items())}"
+    ),
+    "reopening": lambda *_: "Opened again",
+    "closing": lambda entry, _: tell_closing(entry.outcome, entry.text),
+}

@@ -1,0 +1,45 @@
+"""How a drink is looked at, in words: depth, dilution, light, and where a match is judged."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+
+def tell_dilution(dilution: float) -> str:
+    """How thinned a drink is: "undiluted", "1 part made up to 5"."""
+    return "undiluted" if dilution == 1 else f"1 part made up to {dilution:g}"
+
+
+def tell_look(look: Mapping[str, Any], name_light: Callable[[str], str] = "light {}".format) -> str:
+    """Depth, dilution, light and weight, those that are known, a weight of 1 aside; `name_light`: a light as a medium calls it.
+
+    >>> tell_look({"depth_mm": 60, "dilution": 4, "illuminant": "A", "weight": 2})
+    '60 mm deep, 1 part made up to 4, light A, weight 2'
+    """
+    forms: dict[str, Callable[[Any], str]] = {
+        "depth_mm": "{:g} mm deep".format,
+        "dilution": tell_dilution,
+        "illuminant": name_light,
+        "weight": "weight {:g}".format,
+    }
+    return ", ".join(form(look[key]) for key, form in forms.items() if _is_told(key, look.get(key)))
+
+
+def _is_told(key: str, value: object) -> bool:
+    return value is not None and (key, value) != ("weight", 1)
+
+
+def tell_glass(depth_mm: float, dilution: float) -> str:
+    """How the glasses in a photo stand: "10 mm deep, undiluted"."""
+    return tell_look({"depth_mm": depth_mm, "dilution": dilution})
+
+
+def tell_serving(serving: Mapping[str, Any] | None) -> str:
+    """Where the match is judged: "long drink (60 mm deep, 1 part made up to 4, light A, weight 2); on ice"."""
+    told = []
+    for one in (serving or {}).get("conditions", ()):
+        look = tell_look(one)
+        told.append(one.get("name", "serving") + (f" ({look})" if look else ""))
+    told += [f"{key} {value}" for key, value in (serving or {}).items() if key != "conditions"]
+    return "; ".join(told) or "as photographed"
