@@ -364,7 +364,7 @@ def test_undo_is_a_correction_that_stays_readable(book: LotBook, lot_id: int) ->
     app.run()
     assert book.lot_story(lot_id).additions == ()
     assert '<span class="gone">9 drops of red' in shown(app)
-    assert "Correction: tapped by mistake" in shown(app)
+    assert "reason: tapped by mistake" in shown(app)
 
 
 def test_a_refused_photo_says_what_to_do_and_is_not_kept(book: LotBook, lot_id: int) -> None:
