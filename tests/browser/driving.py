@@ -25,6 +25,10 @@ FLAGS = (
     "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
 )  # fmt: skip
+#: How long anything may take before it counts as never: a busy machine is slow, not wrong.
+PATIENCE_SECONDS = 300
+#: Looks at a page, 0.1 s apart, that must find it at rest and the same: a tap needs a moment to become a run.
+STILL_LOOKS = 5
 _SETTLED = """
 const app = document.querySelector('.stApp');
 return !!app && app.getAttribute('data-test-connection-state') === 'CONNECTED'
@@ -40,14 +44,14 @@ def free_port() -> int:
         return int(door.getsockname()[1])
 
 
-def wait_for(fits: Callable[[], Any], otherwise: str, seconds: float = 120) -> Any:
+def wait_for(fits: Callable[[], Any], otherwise: str) -> Any:
     """What `fits` gives as soon as it is true; the test fails with a sentence when it never is.
 
     A page that is being left or drawn again answers with errors of many kinds: they count as "not yet".
     """
     from selenium.common.exceptions import WebDriverException
 
-    end, last = time.monotonic() + max(seconds, 60), ""  # a busy machine is slow, not wrong
+    end, last = time.monotonic() + PATIENCE_SECONDS, ""
     while time.monotonic() < end:
         try:
             found = fits()
@@ -90,15 +94,18 @@ class Server:
         self.told: dict[str, Any] = json.loads(line)
         self.url = str(self.told["url"])
 
+    def is_running(self) -> bool:
+        return self.process.poll() is None
+
     def kill(self) -> None:
         """Take it away at once, as a crash or a power cut does."""
         self.process.send_signal(signal.SIGKILL)
-        self.process.wait(20)
+        self.process.wait(PATIENCE_SECONDS)
 
     def stop(self) -> None:
         self.process.terminate()
         try:
-            self.process.wait(20)
+            self.process.wait(60)
         except subprocess.TimeoutExpired:
             self.kill()
 
@@ -127,8 +134,15 @@ class Page:
         self.settle()
 
     def settle(self) -> None:
-        time.sleep(0.5)  # a click needs a moment to become a run
-        wait_for(lambda: self.run(_SETTLED), f"{self.name}: the page never came to rest: {self.text()[:500]}")
+        """Wait until the page is at rest and stays as it is."""
+        seen: list[str] = []
+
+        def is_still() -> bool:
+            seen.append(self.text() if self.run(_SETTLED) else "")
+            last = seen[-STILL_LOOKS:]
+            return len(last) == STILL_LOOKS and bool(last[0]) and len(set(last)) == 1
+
+        wait_for(is_still, f"{self.name}: the page never came to rest: {self.text()[:500]}")
 
     def run(self, script: str, *arguments: Any) -> Any:
         return self.driver.execute_script(script, *arguments)
@@ -136,9 +150,9 @@ class Page:
     def text(self) -> str:
         return str(self.run("return document.body ? document.body.innerText : ''"))
 
-    def wait_text(self, words: str, seconds: float = 60) -> None:
+    def wait_text(self, words: str) -> None:
         try:
-            wait_for(lambda: words in self.text(), f"{self.name}: {words!r} never appeared", seconds)
+            wait_for(lambda: words in self.text(), f"{self.name}: {words!r} never appeared")
         except BaseException:
             self.picture("failed")
             raise
@@ -148,7 +162,6 @@ class Page:
             return wait_for(
                 lambda: next(iter(self.driver.find_elements("css selector", css)), None),
                 f"there is no {css}",
-                30,
             )
         except BaseException:
             self.picture("failed")
@@ -159,7 +172,7 @@ class Page:
         """Do what leads to another page, and wait until the browser is there."""
         self.run("window.leftBehind = true")
         act()
-        wait_for(lambda: self.run("return !window.leftBehind"), f"{self.name}: the page was not left", 30)
+        wait_for(lambda: self.run("return !window.leftBehind"), f"{self.name}: the page was not left")
 
     def find_all(self, css: str) -> list[Any]:
         return list(self.driver.find_elements("css selector", css))
@@ -182,7 +195,7 @@ class Page:
                 target.click()
             return target
 
-        return wait_for(touch, otherwise, 30)
+        return wait_for(touch, otherwise)
 
     def upload(self, *files: Path) -> None:
         self.find('[data-testid="stFileUploaderDropzoneInput"]').send_keys("\n".join(map(str, files)))

@@ -24,11 +24,21 @@ HTML = b"<!doctype html><script>document.cmHit=5</script>"
 
 
 @pytest.fixture
-def lot_id(book: LotBook, photos: list[Path]) -> int:
+def book(shared_book: LotBook) -> LotBook:
+    return shared_book
+
+
+@pytest.fixture
+def serve(shared_app: Callable[[], Server]) -> Callable[[], Server]:
+    return shared_app
+
+
+@pytest.fixture(scope="module")
+def lot_id(shared_book: LotBook, photos: list[Path]) -> int:
     """A lot in which everything that a person names is called as evilly as can be."""
-    book.add_stock(f"red {EVIL}"[:120], "E129", 1.0, notes=EVIL)
+    book = shared_book
+    stock = book.add_stock(f"red {EVIL}"[:120], "E129", 1.0, notes=EVIL).name
     enter_reference(book, f"bottle {EVIL}"[:120], [60, 45, 30])
-    stock = book.list_stocks()[0].name
     lot = book.new_lot(
         f"lot {EVIL}"[:120], 900, [stock], number=f"N {EVIL}"[:120], notes=EVIL, ceiling_mg_per_l=30
     )
@@ -76,7 +86,7 @@ def check_medium(address: str) -> None:
     name = address.rpartition("/")[2]
     stem, _, ending = name.partition(".")
     assert len(stem) >= 32 and set(stem) <= set("0123456789abcdef") and ending in ("jpg", "jpeg", "png")
-    with urllib.request.urlopen(address, timeout=10) as reply:
+    with urllib.request.urlopen(address, timeout=600) as reply:
         assert reply.headers["content-type"] in ("image/jpeg", "image/png")
         assert reply.headers["content-security-policy"].startswith("sandbox; default-src 'none'")
         assert reply.headers["x-content-type-options"] == "nosniff"
@@ -85,7 +95,6 @@ def check_medium(address: str) -> None:
 def test_files_that_are_no_photos_are_refused_and_never_served(
     serve: Callable[..., Server], browse: Callable[[str], Page], book: LotBook, tmp_path: Path
 ) -> None:
-    book.add_stock("red", "E129", 1.0)
     lot_id = book.new_lot("aperitif", 900, ["red"]).id
     files = {"page.jpg": HTML, "drawing.jpg": SVG, "empty.png": b"", "drawing.svg": SVG}
     for name, content in files.items():
@@ -103,7 +112,6 @@ def test_files_that_are_no_photos_are_refused_and_never_served(
 def test_too_many_files_at_once_are_refused(
     serve: Callable[..., Server], browse: Callable[[str], Page], book: LotBook, tmp_path: Path
 ) -> None:
-    book.add_stock("red", "E129", 1.0)
     lot_id = book.new_lot("aperitif", 900, ["red"]).id
     many = [tmp_path / f"photo-{number}.jpg" for number in range(21)]
     for number, file in enumerate(many):
@@ -125,7 +133,7 @@ def test_requests_that_no_page_makes(serve: Callable[..., Server], browse: Calla
         named = {name.replace("_", "-"): value for name, value in headers.items()}
         request = urllib.request.Request(server.url + path, body, named, method=method)
         try:
-            with urllib.request.urlopen(request, timeout=30) as reply:
+            with urllib.request.urlopen(request, timeout=600) as reply:
                 return int(reply.status)
         except urllib.error.HTTPError as error:
             return error.code
@@ -144,7 +152,7 @@ def test_requests_that_no_page_makes(serve: Callable[..., Server], browse: Calla
     for path in ("/..%2f..%2fapp.py", "/static/..%2f..%2f..%2fapp.py"):
         request = urllib.request.Request(server.url + path)
         try:
-            with urllib.request.urlopen(request, timeout=30) as reply:
+            with urllib.request.urlopen(request, timeout=600) as reply:
                 assert b"colourmatch.screens" not in reply.read()
         except urllib.error.HTTPError:
             pass

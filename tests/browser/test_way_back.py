@@ -18,22 +18,29 @@ pytestmark = [
 ]
 
 
+@pytest.fixture
+def book(shared_book: LotBook) -> LotBook:
+    return shared_book
+
+
+@pytest.fixture
+def serve(shared_app: Callable[[], Server]) -> Callable[[], Server]:
+    return shared_app
+
+
 def find_undo(page: Page) -> list[Any]:
     return list(page.driver.find_elements("xpath", "//button[contains(., 'Undo: ')]"))
 
 
-@pytest.mark.parametrize("screen", ["phone", "desk"])
 def test_an_entry_from_far_down_the_page_is_taken_back_at_its_message(
     serve: Callable[..., Server],
     browse: Callable[[str], Page],
     book: LotBook,
     photos: list[Path],
-    screen: str,
 ) -> None:
-    book.add_stock("red", "E129", 1.0)
     lot_id = book.new_lot("aperitif", 900, ["red"], ceiling_mg_per_l=30).id
     record_photos(book, lot_id, [photos[0]])
-    server, page = serve(), browse(screen)
+    server, page = serve(), browse("phone")
     page.go(f"{server.url}/match?lot={lot_id}")
     page.tap("summary", "Another amount went in")
     page.settle()

@@ -47,7 +47,7 @@ def test_a_light_outside_the_short_list_is_shown_and_kept(book: LotBook, matched
     glass = {"name": "bar", "depth_mm": 60.0, "illuminant": "2700 K", "weight": 1.0}
     book.amend_lot(matched, "where it is drunk", serving={"conditions": [glass]})
     app = open_app("match", lot=str(matched))
-    assert "bar: 60 mm deep, neat, 2700 K" in shown(app)
+    assert "bar: 60 mm deep, undiluted, 2700 K" in shown(app)
     by_key(app.multiselect, f"glass-{matched}-lights").set_value(["2700 K"]).run()
     assert "Light: 2700 K" in shown(app) and not app.exception
     by_key(app.number_input, f"conditions-{matched}-1-depth").set_value(40.0)

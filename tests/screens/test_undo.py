@@ -19,7 +19,7 @@ APP = Path(__file__).resolve().parents[2] / "app.py"
 
 def open_match(lot_id: int) -> AppTest:
     """Match at one lot, as a browser that comes again sees it."""
-    app = AppTest.from_file(str(APP), default_timeout=30)
+    app = AppTest.from_file(str(APP), default_timeout=300)
     app.query_params["lot"] = str(lot_id)
     return app.run().switch_page("colourmatch/screens/match.py").run()
 

@@ -10,7 +10,7 @@ LONG = {"name": "long drink", "depth_mm": 60, "dilution": 4, "illuminant": "A", 
 def test_a_look_names_what_is_known_of_it() -> None:
     assert tell_look(LONG) == "60 mm deep, 1 part made up to 4, light A, weight 2"
     assert (
-        tell_look({"illuminant": "A", "dilution": None, "weight": 1.0}, {"A": "a warm lamp (A)"})
+        tell_look({"illuminant": "A", "dilution": None, "weight": 1.0}, {"A": "a warm lamp (A)"}.__getitem__)
         == "a warm lamp (A)"
     )
     assert tell_glass(7.5, 1) == "7.5 mm deep, undiluted"
