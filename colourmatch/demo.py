@@ -14,8 +14,12 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from colourmatch.colour.spectra import planck_spectrum
 from colourmatch.errors import ClosedError, InputError, NotFoundError
+from colourmatch.simulate import save_photo
 from colourmatch.words.figures import tell_drops
+from colourmatch.workflow.closing import close_lot
+from colourmatch.workflow.lot import record_photos
 from colourmatch.writing import what_to_do
 
 if TYPE_CHECKING:
@@ -71,7 +75,6 @@ class Kitchen:
 
 def draw_demo_photo(kitchen: Kitchen, number: int) -> Rendered:
     """Photo `number` of the invented lot: three glasses on the card, the phone held a little otherwise."""
-    from colourmatch.colour.spectra import planck_spectrum
     from colourmatch.simulate import (
         Glint,
         Light,
@@ -112,8 +115,6 @@ def draw_demo_photo(kitchen: Kitchen, number: int) -> Rendered:
 
 def _draw_into(folder: Path, name: str, kitchen: Kitchen, number: int) -> tuple[Path, float]:
     """The written photo, and the true CIEDE2000 of what is on it."""
-    from colourmatch.simulate import save_photo
-
     drawn = draw_demo_photo(kitchen, number)
     try:
         return save_photo(drawn, folder / name), drawn.truth["delta_e_2000"]
@@ -129,8 +130,6 @@ def play_demo(book: LotBook, say: Callable[[str], Any] = print, *, folder: str |
 
     `say` is given the story line by line; the photos are written into `folder`, kept when it is given.
     """
-    from colourmatch.workflow.closing import close_lot
-
     stock = _find_or_add_stock(book, STOCK)
     say("Everything here is invented: the kitchen, the drink, the phone and the light are simulated.")
     say(f"{VOLUME_ML:g} ml of {DRINK!r} are clear and have to look like the reference bottle.")
@@ -156,8 +155,6 @@ def play_demo(book: LotBook, say: Callable[[str], Any] = print, *, folder: str |
 
 def _work_on(book: LotBook, lot_id: int, folder: Path, say: Callable[[str], Any]) -> float:
     """Photograph, follow the advice, photograph again, until it says stop; the true difference at the end."""
-    from colourmatch.workflow.lot import record_photos
-
     kitchen, true_difference = Kitchen(), 0.0
     for number in range(1, MOST_PHOTOS + 1):
         path, true_difference = _draw_into(folder, f"demo-{number}.jpg", kitchen, number)
@@ -228,8 +225,6 @@ def make_example(book: LotBook) -> int:
 
     A making that was cut short is taken up where it stopped: every entry has its token.
     """
-    from colourmatch.workflow.lot import record_photos
-
     lot: Lot = _find_or_begin_example(book)
     wanted = len(_EXAMPLE_DROPS) + 1
     if lot.closed or len(book.lot_story(lot.id).photos) >= wanted:

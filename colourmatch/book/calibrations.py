@@ -10,7 +10,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from sqlalchemy import select
+
+from colourmatch.book import tables as t
 from colourmatch.book.checks import check_name, check_text, name_key, to_json
+from colourmatch.book.rows import pick_fields
 from colourmatch.book.transactions import find_token, insert, refuse_other
 
 if TYPE_CHECKING:
@@ -55,8 +59,6 @@ def add_entry(
 
     InputError for a name that is none; PhotoError when the file cannot be kept.
     """
-    from colourmatch.book import tables as t
-
     values: dict[str, Any] = {"kind": kind, "name": check_name(name), "name_key": name_key(name)}
     if light is not None:
         values |= {"light": check_name(light, "name of the light"), "light_key": name_key(light)}
@@ -84,11 +86,6 @@ def list_entries(
     book: LotBook, kinds: Sequence[str], name: str | None = None, light: str | None = None
 ) -> list[CalibrationEntry]:
     """Entries of these kinds in order, of one name and light where given."""
-    from sqlalchemy import select
-
-    from colourmatch.book import tables as t
-    from colourmatch.book.rows import pick_fields
-
     query = select(t.calibrations).where(t.calibrations.c.kind.in_(kinds)).order_by(t.calibrations.c.id)
     if name is not None:
         query = query.where(t.calibrations.c.name_key == name_key(name))

@@ -8,11 +8,15 @@ from __future__ import annotations
 import difflib
 import json
 import math
+import unicodedata
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
+from colourmatch.colour.spectra import LEAST_KELVIN, MOST_KELVIN, name_illuminant
+from colourmatch.dosing.care import limits_for, list_jurisdictions
 from colourmatch.errors import InputError
+from colourmatch.liquid.colourants import find_colourant
 from colourmatch.words.outcomes import OUTCOMES
 
 NAME_LENGTH = 120
@@ -112,7 +116,6 @@ def check_jurisdiction(value: object) -> str | None:
     """A jurisdiction whose limits are on file, as it is written there; None and empty text are none."""
     if value is None or value == "":
         return None
-    from colourmatch.dosing.care import limits_for, list_jurisdictions
 
     limits_for((), check_name(value, "jurisdiction"))  # refuses what is not on file
     return next(known for known in list_jurisdictions() if known == str(value).strip().upper())
@@ -122,7 +125,6 @@ def check_colourant(value: object) -> str | None:
     """The E number of a colourant that is on file, by number or name; None, empty text and "none": not known."""
     if value is None or str(value).strip().casefold() in ("", "none"):
         return None
-    from colourmatch.liquid.colourants import find_colourant
 
     return find_colourant(check_name(value, "colourant")).e_number
 
@@ -157,8 +159,6 @@ def _check_condition(condition: object) -> dict[str, Any]:
 
 
 def _check_illuminant(value: object) -> str:
-    from colourmatch.colour.spectra import LEAST_KELVIN, MOST_KELVIN, name_illuminant
-
     try:
         return name_illuminant(str(value))
     except ValueError:
@@ -209,8 +209,6 @@ def utc_text(moment: datetime | str | None = None) -> str:
 
 def name_key(name: str) -> str:
     """What names are compared by: one form of each character, no capitals, single blanks."""
-    import unicodedata
-
     return " ".join(unicodedata.normalize("NFKC", name).casefold().split())
 
 

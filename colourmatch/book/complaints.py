@@ -8,6 +8,8 @@ import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
+from sqlalchemy.exc import DBAPIError, IntegrityError
+
 from colourmatch.errors import BookError, InputError
 
 DAMAGED = (
@@ -67,8 +69,6 @@ def speaking(place: str, when_silent: Callable[[], str] = str) -> Iterator[None]
 
     when_silent: what else is said where a server went away, as what became of an entry.
     """
-    from sqlalchemy.exc import DBAPIError, IntegrityError
-
     try:
         yield
     except IntegrityError:

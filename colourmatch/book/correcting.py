@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
+from colourmatch.book import tables as t
 from colourmatch.book.checks import (
     check_colourant,
     check_jurisdiction,
@@ -33,6 +34,8 @@ from colourmatch.book.entries import (
     StockEntry,
     VolumeEntry,
 )
+from colourmatch.book.naming import lock_names, refuse_taken
+from colourmatch.book.rows import read_entry, read_events, read_stocks
 from colourmatch.book.transactions import insert
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.words.times import tell_time
@@ -153,8 +156,6 @@ class Correcting(Entering):
         reason = check_reason(why)
 
         def particulars(connection: Connection, lot_id: int) -> dict[str, Any]:
-            from colourmatch.book.rows import read_events
-
             found = _find_lot_photo(read_events(connection, [lot_id], heavy=False)[lot_id], photo, lot_id)
             if (found.aside is None) == back:
                 said = "counts as it is" if back else f"is set aside already: {found.aside}"
@@ -162,8 +163,6 @@ class Correcting(Entering):
             return {"photo_entry_id": found.id, "back": back}
 
         def asked(connection: Connection, lot_id: int) -> dict[str, Any]:
-            from colourmatch.book.rows import read_events
-
             events = read_events(connection, [lot_id], heavy=False)[lot_id]
             return {"photo_entry_id": _find_lot_photo(events, photo, lot_id).id, "back": back}
 
@@ -241,8 +240,6 @@ class Correcting(Entering):
 
     def _refuse_names(self, connection: Connection, lot_id: int, checked: dict[str, Any]) -> None:
         """InputError for a new name or number that means another lot."""
-        from colourmatch.book.naming import lock_names, refuse_taken
-
         given = {what: checked[what] for what in ("name", "number") if checked.get(what) is not None}
         if given:
             lock_names(connection)
@@ -276,9 +273,6 @@ class Correcting(Entering):
         token: str | None,
         asked: Callable[[Connection], dict[str, Any]],
     ) -> E:
-        from colourmatch.book import tables as t
-        from colourmatch.book.rows import read_entry
-
         why = check_reason(reason)
 
         def act(connection: Connection) -> E:
@@ -302,8 +296,6 @@ class Correcting(Entering):
         return self._write(act)
 
     def _as_recorded(self, connection: Connection, old: AdditionEntry) -> StockEntry:
-        from colourmatch.book.rows import read_stocks
-
         return replace(
             read_stocks(connection, [old.stock_id])[0],
             label_strength_g_per_100ml=old.strength_g_per_100ml,
@@ -316,8 +308,6 @@ class Correcting(Entering):
 
 def find_entry(connection: Connection, entry_id: int) -> LotEntry:
     """An entry of any lot; NotFoundError when there is none of that number."""
-    from colourmatch.book.rows import read_entry
-
     if (found := read_entry(connection, entry_id)) is None:
         raise NotFoundError(f"There is no entry {entry_id}. Look it up with: colourmatch lot show LOT")
     return found

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
+from sqlalchemy import func, or_, select
+
+from colourmatch.book import tables as t
 from colourmatch.book.checks import (
     check_number,
     check_one_of,
@@ -26,8 +30,11 @@ from colourmatch.book.entries import (
     VolumeEntry,
 )
 from colourmatch.book.lots import Ledger
+from colourmatch.book.photo_store import hash_photo
+from colourmatch.book.rows import read_entry, read_lots, still_closed
 from colourmatch.book.transactions import find_token, insert, refuse_other
 from colourmatch.errors import ClosedError, InputError
+from colourmatch.liquid.stock import Addition
 from colourmatch.words.times import tell_date
 
 if TYPE_CHECKING:
@@ -117,8 +124,6 @@ class Entering(Ledger):
 
         A recheck may be added to a closed lot. PhotoError when the file is none that can be kept.
         """
-        from colourmatch.book import tables as t
-
         check_one_of(purpose, PURPOSES, "purpose")
         with self._read() as connection:  # a photo that will be refused is not stored
             if purpose == "match" and find_token(connection, t.lot_entries, token) is None:
@@ -151,12 +156,6 @@ class Entering(Ledger):
 
     def find_photo(self, photo: bytes | Path | str, lot: int | str | None = None) -> PhotoEntry | None:
         """The first entry of this very photo (in one lot), None when it is new: a resubmitted photo."""
-        from sqlalchemy import or_, select
-
-        from colourmatch.book import tables as t
-        from colourmatch.book.photo_store import hash_photo
-        from colourmatch.book.rows import read_entry
-
         sha256 = hash_photo(photo)
         either = or_(t.photos.c.original_sha256 == sha256, t.photos.c.sha256 == sha256)
         query = select(t.photos.c.entry_id).where(either).order_by(t.photos.c.entry_id).limit(1)
@@ -186,9 +185,6 @@ class Entering(Ledger):
 
     def entered_with(self, lot: int | str, token: str | None) -> LotEntry | None:
         """The entry of a lot that was made with a token, None when there is none."""
-        from colourmatch.book import tables as t
-        from colourmatch.book.rows import read_entry
-
         with self._read() as connection:
             row = find_token(connection, t.lot_entries, token)
             mine = row is not None and row["lot_id"] == self._lot_id(connection, lot)
@@ -221,9 +217,6 @@ class Entering(Ledger):
 
     def _same_stock(self, connection: Connection, stock: str | int) -> Callable[[int], bool]:
         """Whether a stock that is asked for is the one of an id, though it was renamed or put away since."""
-        from sqlalchemy import select
-
-        from colourmatch.book import tables as t
 
         def is_it(stock_id: int) -> bool:
             first = select(t.stocks.c.name).where(t.stocks.c.id == stock_id)
@@ -252,7 +245,6 @@ class Entering(Ledger):
 
         The same token again gives the first entry when `asked` and the reason are what it holds, else an InputError.
         """
-        from colourmatch.book import tables as t
 
         def act(connection: Connection) -> E:
             lot_id = self._lot_id(connection, lot, lock=True)
@@ -276,8 +268,6 @@ class Entering(Ledger):
 
     def _entered(self, connection: Connection, entry_id: int, prove: bool) -> Any:
         """The entry as it is read back; `prove`: InputError takes it back when the lot no longer adds up."""
-        from colourmatch.book.rows import read_entry
-
         entry = read_entry(connection, entry_id)
         assert entry is not None
         if prove:
@@ -286,11 +276,6 @@ class Entering(Ledger):
 
     def _refuse_flood(self, connection: Connection, lot_id: int, ml: float) -> None:
         """A dose larger than the batch is a unit mixed up."""
-        from sqlalchemy import select
-
-        from colourmatch.book import tables as t
-        from colourmatch.book.rows import read_lots
-
         volume_ml = read_lots(connection, select(t.lots).where(t.lots.c.id == lot_id))[0].volume_ml
         if ml > volume_ml:
             raise InputError(
@@ -300,9 +285,6 @@ class Entering(Ledger):
 
 
 def find_repeat(connection: Connection, token: str | None, lot_id: int, kind: str) -> LotEntry | None:
-    from colourmatch.book import tables as t
-    from colourmatch.book.rows import read_entry
-
     row = find_token(connection, t.lot_entries, token)
     if row is None:
         return None
@@ -312,10 +294,6 @@ def find_repeat(connection: Connection, token: str | None, lot_id: int, kind: st
 
 def refuse_other_entry(connection: Connection, known: LotEntry, asked: Mapping[str, Any]) -> None:
     """InputError when an entry found by its token is not what is asked for; keys are columns of its head or its part."""
-    from sqlalchemy import select
-
-    from colourmatch.book import tables as t
-
     head, part = t.lot_entries, t.PARTS[known.kind]
     row = connection.execute(select(head).where(head.c.id == known.id)).mappings().one()
     body = connection.execute(select(part).where(part.c.entry_id == known.id)).mappings().one()
@@ -324,20 +302,11 @@ def refuse_other_entry(connection: Connection, known: LotEntry, asked: Mapping[s
 
 def count_reopenings(connection: Connection, lot_id: int) -> dict[str, int]:
     """The part of a closing that lets a lot be closed once after each time that it was opened again."""
-    from sqlalchemy import func, select
-
-    from colourmatch.book import tables as t
-
     query = select(func.count()).select_from(t.closings).where(t.closings.c.lot_id == lot_id)
     return {"lot_id": lot_id, "reopened_before": int(connection.scalar(query) or 0)}
 
 
 def refuse_closed(connection: Connection, lot_id: int) -> None:
-    from sqlalchemy import select
-
-    from colourmatch.book import tables as t
-    from colourmatch.book.rows import still_closed
-
     query = select(t.lot_entries.c.created_at).join(t.closings, t.closings.c.entry_id == t.lot_entries.c.id)
     closed_at = connection.scalar(query.where(t.closings.c.lot_id == lot_id, still_closed()))
     if closed_at is not None:
@@ -358,8 +327,6 @@ def pick_amount(drops: float | None, ml: float | None, grams: float | None) -> t
 
 def compute_dose(stock: StockEntry, unit: str, quantity: float) -> dict[str, Any]:
     """The row of an addition: what was typed, what it is in ml and mg, and the stock as it is now."""
-    from colourmatch.liquid.stock import Addition
-
     make = {"drops": Addition.from_drops, "ml": Addition.from_ml, "grams": Addition.from_grams}[unit]
     addition = make(stock.as_stock(learnt=False), quantity)
     return {
@@ -378,6 +345,4 @@ def compute_dose(stock: StockEntry, unit: str, quantity: float) -> dict[str, Any
 
 
 def _finite(value: Any) -> float | None:
-    import math
-
     return float(value) if value is not None and math.isfinite(float(value)) else None

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from colourmatch.book.checks import STOPS
+from colourmatch.liquid.stock import Addition, BatchState, Stock
 
 if TYPE_CHECKING:
     from colourmatch.liquid.stock import Addition, BatchState, Stock
@@ -100,8 +101,6 @@ class StockEntry:
 
     def as_stock(self, *, learnt: bool = True) -> Stock:
         """The stock to compute with; `learnt` False takes the strength of the label."""
-        from colourmatch.liquid.stock import Stock
-
         return Stock(
             name=self.name,
             colourant=self.colourant,
@@ -220,8 +219,6 @@ class AdditionEntry(LotEntry):
 
     def as_addition(self, stock: Stock | None = None) -> Addition:
         """The addition to compute with, of the stock as recorded or of another knowledge of the same stock."""
-        from colourmatch.liquid.stock import Addition, Stock
-
         recorded = stock or Stock(
             name=self.stock,
             colourant=self.colourant,
@@ -393,8 +390,6 @@ class LotStory:
 
         `stocks` by name: another knowledge of the stocks (such as the learnt strength) than the label's.
         """
-        from colourmatch.liquid.stock import BatchState
-
         entries = self.effective if before is None else self.entries_before(before)
         state = BatchState(
             self.lot.volume_ml,

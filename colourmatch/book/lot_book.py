@@ -11,11 +11,17 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
+from platformdirs import user_data_path
+from sqlalchemy.exc import IntegrityError
+
+from colourmatch.book.archive import backup_book, check_book
 from colourmatch.book.checks import check_one_of
 from colourmatch.book.complaints import speaking
-from colourmatch.book.opening import book_path, find_location, open_engine, parse_location
-from colourmatch.book.opening_to_read import refuse_absent
+from colourmatch.book.export import CUT_OFF, export_json, import_json, snapshot
+from colourmatch.book.opening import book_path, find_location, open_engine, parse_location, write
+from colourmatch.book.opening_to_read import open_to_read, refuse_absent, tell_state
 from colourmatch.book.photo_store import PhotoStore
+from colourmatch.book.spreadsheet import export_csv
 from colourmatch.book.trials import Trying
 from colourmatch.errors import InputError
 
@@ -43,18 +49,11 @@ class LotBook(Trying):
 
     def export_json(self, stream: TextIO) -> int:
         """Write the whole book as JSON, one row a line, in bounded memory; the number of rows."""
-        from colourmatch.book.export import export_json, snapshot
-
         with speaking(self.place), snapshot(self._engine) as connection:
             return export_json(connection, stream)
 
     def import_json(self, stream: TextIO) -> int:
         """Read an export into this book, which must be empty; all of it or nothing."""
-        from sqlalchemy.exc import IntegrityError
-
-        from colourmatch.book.export import CUT_OFF, import_json
-        from colourmatch.book.opening import write
-
         try:
             with speaking(self.place), write(self._engine) as connection:
                 return import_json(connection, stream)
@@ -63,24 +62,17 @@ class LotBook(Trying):
 
     def export_csv(self, stream: TextIO, rows: str = "lots") -> int:
         """Write a table for spreadsheets, a row a lot, or a row an entry with `rows` "entries"."""
-        from colourmatch.book.export import snapshot
-        from colourmatch.book.spreadsheet import export_csv
-
         check_one_of(rows, ("lots", "entries"), "rows")
         with speaking(self.place), snapshot(self._engine) as connection:
             return export_csv(connection, stream, rows)
 
     def backup(self, path: Path | str) -> BackupReport:
         """Write the database and all photos into one .zip, while the book is in use."""
-        from colourmatch.book.archive import backup_book
-
         with speaking(self.place):
             return backup_book(self._engine, self.photo_store, Path(path))
 
     def check(self) -> list[Finding]:
         """What is wrong with the book and its photos; an empty list when all is well."""
-        from colourmatch.book.archive import check_book
-
         with speaking(self.place):
             return list(check_book(self._engine, self.photo_store))
 
@@ -113,8 +105,6 @@ def read_book(
     Without a book yet it is an empty one that takes no entries, with `needed` a BookError. `note` of the book is a
     sentence about either, empty else.
     """
-    from colourmatch.book.opening_to_read import open_to_read
-
     surroundings = os.environ if environ is None else environ
     url = parse_location(find_location(location, surroundings))
     place = str(book_path(url) or url.render_as_string(hide_password=True))
@@ -130,8 +120,6 @@ def open_or_read_book(
     location: str | Path | None = None, *, environ: Mapping[str, str] | None = None
 ) -> LotBook:
     """Find or make a lot book, as `open_book` does; one that lies where nothing may be written is only read."""
-    from colourmatch.book.opening_to_read import tell_state
-
     path = book_path(parse_location(find_location(location, environ)))
     look = path is not None and tell_state(path) is not None
     return read_book(location, environ=environ) if look else open_book(location, environ=environ)
@@ -145,7 +133,6 @@ def find_photo_folder(url: URL, environ: Mapping[str, str] | None = None) -> Pat
     chosen = (os.environ if environ is None else environ).get("COLOURMATCH_PHOTOS", "").strip()
     if chosen:
         return Path(chosen).expanduser()
-    from platformdirs import user_data_path
 
     safe = "".join(sign if sign.isalnum() else "-" for sign in str(url.database))
     return user_data_path("colourmatch", appauthor=False) / f"{safe}.photos"

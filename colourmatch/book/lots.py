@@ -6,6 +6,9 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, NoReturn
 
+from sqlalchemy import and_, func, or_, select
+
+from colourmatch.book import tables as t
 from colourmatch.book.checks import (
     check_colourant,
     check_jurisdiction,
@@ -20,6 +23,8 @@ from colourmatch.book.checks import (
     utc_text,
 )
 from colourmatch.book.entries import AdditionEntry, Lot, LotStory
+from colourmatch.book.naming import choose_meaning, find_renamed, lock_names, next_lot_id, refuse_taken
+from colourmatch.book.rows import count, is_open, read_events, read_lots, read_stocks, still_closed
 from colourmatch.book.stocks import Shelf
 from colourmatch.book.transactions import find_token, insert, near_names, refuse_other
 from colourmatch.errors import InputError, NotFoundError
@@ -64,8 +69,6 @@ class Ledger(Shelf):
         (D65, 2 degrees) entered by hand. InputError for a figure that is not possible, NotFoundError for a
         stock or a reference that does not exist.
         """
-        from colourmatch.book import tables as t
-
         target = check_lab(target_lab) or (None, None, None)
         values: dict[str, Any] = {
             "name": check_name(name, "name of the lot"),
@@ -102,10 +105,6 @@ class Ledger(Shelf):
         self, connection: Connection, known: Any, values: dict[str, Any], stocks: Sequence[str | int] | str
     ) -> None:
         """InputError when a lot found by its token was begun with other figures or stocks."""
-        from sqlalchemy import select
-
-        from colourmatch.book import tables as t
-
         # a number that was another lot's before stands in an amendment
         asked = {
             key: value for key, value in values.items() if key != "number" or known["number"] is not None
@@ -127,11 +126,6 @@ class Ledger(Shelf):
 
         InputError when a text can mean several lots: it lists them.
         """
-        from sqlalchemy import select
-
-        from colourmatch.book import tables as t
-        from colourmatch.book.rows import read_lots
-
         with self._read() as connection:
             lot_id = self._lot_id(connection, lot)
             return read_lots(connection, select(t.lots).where(t.lots.c.id == lot_id))[0]
@@ -140,11 +134,6 @@ class Ledger(Shelf):
         self, search: str | None = None, *, open_only: bool = False, limit: int = 50, offset: int = 0
     ) -> list[Lot]:
         """Lots, the newest first; `search` is a part of the name or of the number, capitals or not."""
-        from sqlalchemy import select
-
-        from colourmatch.book import tables as t
-        from colourmatch.book.rows import read_lots
-
         if limit < 0 or offset < 0:
             raise ValueError(f"limit and offset must not be negative, got {limit} and {offset}")
         with self._read() as connection:
@@ -156,8 +145,6 @@ class Ledger(Shelf):
 
     def count_lots(self, search: str | None = None, *, open_only: bool = False) -> int:
         """How many lots `list_lots` would give without a limit."""
-        from colourmatch.book.rows import count
-
         with self._read() as connection:
             return count(connection, self._chosen(connection, search, open_only))
 
@@ -173,11 +160,6 @@ class Ledger(Shelf):
 
         NotFoundError for a stock or a reference that does not exist.
         """
-        from sqlalchemy import or_, select
-
-        from colourmatch.book import tables as t
-        from colourmatch.book.rows import read_lots, still_closed
-
         with self._read() as connection:
             newest = self._chosen(connection, search, False).add_columns(t.closings.c.entry_id)
         newest = newest.join(t.closings, t.closings.c.lot_id == t.lots.c.id)
@@ -201,12 +183,6 @@ class Ledger(Shelf):
         return [found[i] for i in reversed(ids) if wanted is None or found[i].reference_id == wanted]
 
     def _chosen(self, connection: Connection, search: str | None, open_only: bool) -> Query:
-        from sqlalchemy import and_, func, or_, select
-
-        from colourmatch.book import tables as t
-        from colourmatch.book.naming import find_renamed
-        from colourmatch.book.rows import is_open
-
         query = select(t.lots.c.id)
         if search and search.strip():
             key = name_key(search)
@@ -228,11 +204,6 @@ class Ledger(Shelf):
         return self.lot_story(lot, at).state()
 
     def _story(self, connection: Connection, lot_id: int, at: str | None = None) -> LotStory:
-        from sqlalchemy import select
-
-        from colourmatch.book import tables as t
-        from colourmatch.book.rows import read_events, read_lots, read_stocks
-
         found = read_lots(connection, select(t.lots).where(t.lots.c.id == lot_id), at)[0]
         events = tuple(read_events(connection, [lot_id], at=at)[lot_id])
         declared = select(t.lot_stocks.c.stock_id).where(t.lot_stocks.c.lot_id == lot_id)
@@ -242,11 +213,6 @@ class Ledger(Shelf):
 
     def _lot_id(self, connection: Connection, lot: int | str, *, lock: bool = False) -> int:
         """The id of a lot; `lock` keeps other stations from writing to it until this transaction ends."""
-        from sqlalchemy import select
-
-        from colourmatch.book import tables as t
-        from colourmatch.book.naming import choose_meaning
-
         if isinstance(lot, bool) or not isinstance(lot, (int, str)):
             raise TypeError(f"a lot is given by id, number or name, got {lot!r}")
         lot_id = (
@@ -261,11 +227,6 @@ class Ledger(Shelf):
         return int(lot_id or 0)
 
     def _refuse_unknown(self, connection: Connection, text: str) -> NoReturn:
-        from sqlalchemy import select
-
-        from colourmatch.book import tables as t
-        from colourmatch.book.naming import find_renamed
-
         recent = select(t.lots.c.id, t.lots.c.name, t.lots.c.number).order_by(t.lots.c.id.desc())
         called = {
             row.id: (row.name, row.number) for row in connection.execute(recent.limit(_NAMES_LOOKED_AT))
@@ -280,11 +241,6 @@ class Ledger(Shelf):
 
     def _begin_lot(self, connection: Connection, **values: Any) -> int:
         """Add the head of a lot under an id that means no other lot; InputError for a name or number that does."""
-        from sqlalchemy import select
-
-        from colourmatch.book import tables as t
-        from colourmatch.book.naming import lock_names, next_lot_id, refuse_taken
-
         lock_names(connection)
         for what in ("name", "number"):
             if values.get(what) is not None:
@@ -307,10 +263,6 @@ class Ledger(Shelf):
 
     def _known_id(self, connection: Connection, lot_id: int) -> int | None:
         """The id when there is such a lot."""
-        from sqlalchemy import select
-
-        from colourmatch.book import tables as t
-
         if not 0 < lot_id < 2**31:  # a server's ids have 32 bits and it complains about more
             return None
         return connection.scalar(select(t.lots.c.id).where(t.lots.c.id == lot_id))

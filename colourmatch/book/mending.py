@@ -6,12 +6,17 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from sqlalchemy import select
+
+from colourmatch.book import tables as t
 from colourmatch.book.carried import find_poured_back
 from colourmatch.book.checks import check_name, check_text, name_key
 from colourmatch.book.correcting import Correcting, check_reason
 from colourmatch.book.entries import AdditionEntry, ReopeningEntry, StockEntry
+from colourmatch.book.rows import is_open, read_stock_changes
 from colourmatch.book.transactions import find_token, insert, refuse_other
 from colourmatch.errors import InputError
+from colourmatch.liquid.stock import check_stock
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
@@ -71,10 +76,6 @@ class Mending(Correcting):
 
     def _unlearn(self, connection: Connection, lot_id: int, why: str, entered_by: str | None) -> None:
         """Take back what a lot taught of its stocks, and of what was thinned from them."""
-        from sqlalchemy import select
-
-        from colourmatch.book import tables as t
-
         changes = t.stock_entries
         learnt = select(changes.c.stock_id).where(changes.c.kind == "learnt", changes.c.lot_id == lot_id)
         for stock_id in sorted(set(connection.scalars(learnt))):
@@ -116,16 +117,12 @@ class Mending(Correcting):
             changes = self._check_stock_changes(connection, old, given)
             return self._put_stock_right(connection, old, changes, why, (entered_by, token))
 
-        from colourmatch.book import tables as t
-
         return self._write(act)
 
     def _check_stock_changes(
         self, connection: Connection, old: StockEntry, given: dict[str, Any]
     ) -> dict[str, Any]:
         """The changes as they are kept; InputError for what is not possible, is taken, or is so already."""
-        from colourmatch.liquid.stock import check_stock
-
         changes = dict(given)
         if "name" in changes:
             changes["name"] = check_name(changes["name"], "name of the stock")
@@ -152,8 +149,6 @@ class Mending(Correcting):
         why: str,
         who: tuple[str | None, str | None],
     ) -> StockCorrection:
-        from colourmatch.book import tables as t
-
         insert(
             connection, t.stock_entries, stock_id=old.id, kind="corrected", text=why, entered_by=who[0],
             token=who[1], **changes,
@@ -173,11 +168,6 @@ class Mending(Correcting):
         self, connection: Connection, old: StockEntry, new: StockEntry, why: str, entered_by: str | None
     ) -> list[StockEntry]:
         """Bring what was thinned from a stock to its new label; a label that was put right by itself is left."""
-        from sqlalchemy import select
-
-        from colourmatch.book import tables as t
-        from colourmatch.book.rows import read_stock_changes
-
         made: list[StockEntry] = []
         children = select(t.stocks.c.id).where(t.stocks.c.diluted_from_id == old.id).order_by(t.stocks.c.id)
         for child_id in connection.scalars(children).all():
@@ -197,11 +187,6 @@ class Mending(Correcting):
         return made
 
     def _open_lots_with(self, connection: Connection, stock_id: int) -> list[int]:
-        from sqlalchemy import select
-
-        from colourmatch.book import tables as t
-        from colourmatch.book.rows import is_open
-
         used = select(t.lot_entries.c.lot_id).join(t.additions, t.additions.c.entry_id == t.lot_entries.c.id)
         query = select(t.lots.c.id).where(t.lots.c.id.in_(used.where(t.additions.c.stock_id == stock_id)))
         found = connection.scalars(query.where(is_open()).order_by(t.lots.c.id)).all()
@@ -212,8 +197,6 @@ class Mending(Correcting):
         self, connection: Connection, lot_id: int, stock: StockEntry, told: str, entered_by: str | None
     ) -> Iterator[tuple[int, int]]:
         """Correct the doses of a lot that were entered by another label of a stock; the lot and each new entry."""
-        from colourmatch.book import tables as t
-
         label = stock.label_strength_g_per_100ml
         for entry in self._story(connection, lot_id).additions:
             if entry.stock_id != stock.id or entry.strength_g_per_100ml == label:

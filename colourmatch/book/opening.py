@@ -14,6 +14,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import sqlalchemy
+from platformdirs import user_data_path
+from sqlalchemy import URL, event, inspect, make_url
+from sqlalchemy.exc import ArgumentError, DisconnectionError
+
+from colourmatch.book import tables
 from colourmatch.book.complaints import DAMAGED, speaking
 from colourmatch.errors import BookError
 
@@ -36,16 +42,12 @@ def find_location(location: str | Path | None, environ: Mapping[str, str] | None
     ).strip()
     if chosen:
         return chosen
-    from platformdirs import user_data_path
 
     return str(user_data_path("colourmatch", appauthor=False) / "book.sqlite")
 
 
 def parse_location(location: str) -> URL:
     """The SQLAlchemy URL of a path or of a URL; BookError for a URL that is none."""
-    from sqlalchemy import URL, make_url
-    from sqlalchemy.exc import ArgumentError
-
     if "://" not in location:
         return URL.create("sqlite", database=str(Path(location).expanduser().absolute()))
     try:
@@ -72,8 +74,6 @@ def open_engine(url: URL, begin: Callable[[str], None] = lambda place: None) -> 
 
     begin: called with the place before a fresh one is created; what it raises leaves the place as it was. BookError says in a sentence what is wrong: locked, full, read-only, no database, damaged, newer version.
     """
-    from colourmatch.book import tables
-
     place = url.render_as_string(hide_password=True)
     path = book_path(url)
     absent = path is not None and is_absent(path)
@@ -134,9 +134,6 @@ def refuse_other_files(path: Path) -> None:
 
 def make_engine(url: URL, **options: Any) -> Engine:
     """An engine set up as the book needs it; `options` go to SQLAlchemy's create_engine for SQLite."""
-    import sqlalchemy
-    from sqlalchemy import event
-
     if url.get_backend_name() not in ("sqlite", "postgresql"):
         raise BookError(
             f"{url.get_backend_name()} is a kind of database that the lot book is not made for. "
@@ -188,9 +185,6 @@ REMOVED = (
 
 def _stay_with_file(engine: Engine, path: Path | None) -> None:
     """Let no connection write into a file that no longer lies at its path: SQLite would go on and lose it all."""
-    from sqlalchemy import event
-    from sqlalchemy.exc import DisconnectionError
-
     if path is None:
         return
 
@@ -218,8 +212,6 @@ def identify_file(path: Path) -> tuple[int, int] | None:
 
 def read_version(engine: Engine, path: Path | None) -> str | None:
     """The version of the book, None when the database is empty; BookError when it is another's or damaged."""
-    from sqlalchemy import inspect
-
     with engine.connect() as connection:
         if engine.dialect.name == "sqlite":
             names = {
@@ -244,8 +236,6 @@ def read_version(engine: Engine, path: Path | None) -> str | None:
 
 def _create(engine: Engine, place: str) -> None:
     """All tables and guards of the present version in one transaction; Alembic would be slow to start."""
-    from colourmatch.book import tables
-
     with write(engine) as connection:
         if engine.dialect.name == "postgresql":
             connection.exec_driver_sql(LOCK_BUILDING)
@@ -273,8 +263,6 @@ def _migrate(engine: Engine, found: str, path: Path | None, place: str) -> None:
 
 def refuse_unknown_version(found: str, place: str) -> None:
     """BookError for a book that is newer than this program, or of a version that never was."""
-    from colourmatch.book import tables
-
     if found > tables.VERSION:
         raise BookError(
             f"The lot book {place} is of version {found}, this program knows up to {tables.VERSION}. "

@@ -10,7 +10,11 @@ import sqlite3
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
-from colourmatch.book import opening
+from sqlalchemy import URL
+from sqlalchemy.exc import OperationalError
+from sqlalchemy.pool import StaticPool
+
+from colourmatch.book import opening, tables
 from colourmatch.book.complaints import speaking
 from colourmatch.errors import BookError
 
@@ -84,11 +88,6 @@ def _is_without_tables(url: URL, place: str) -> bool:
 
 def _open_nothing(place: str) -> Opened:
     """An empty book in memory, closed to entries, which would be lost."""
-    from sqlalchemy import URL
-    from sqlalchemy.pool import StaticPool
-
-    from colourmatch.book import tables
-
     engine = opening.make_engine(URL.create("sqlite"), poolclass=StaticPool)
     with opening.write(engine) as connection:
         tables.metadata.create_all(connection)
@@ -117,7 +116,6 @@ def _open_as_it_lies(path: Path) -> Engine | None:
         engine.dispose()
         return None
     opening.refuse_unknown_version(found, str(path))
-    from colourmatch.book import tables
 
     if found < tables.VERSION:
         engine.dispose()
@@ -130,9 +128,6 @@ def _open_as_it_lies(path: Path) -> Engine | None:
 
 def _try_to_read(path: Path, way: str) -> tuple[Engine | None, str | None]:
     """An engine and the book's version; no engine when SQLite cannot open it in this way."""
-    from sqlalchemy import URL
-    from sqlalchemy.exc import OperationalError
-
     address = f"{path.absolute().as_uri()}?{way}"
     engine = opening.make_engine(
         URL.create("sqlite", database=str(path)),

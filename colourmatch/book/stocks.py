@@ -6,6 +6,9 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from sqlalchemy import select
+
+from colourmatch.book import tables as t
 from colourmatch.book.checks import (
     check_lab,
     check_name,
@@ -17,8 +20,11 @@ from colourmatch.book.checks import (
 )
 from colourmatch.book.entries import Reference, ReferenceReading, StockChange, StockEntry
 from colourmatch.book.photo_store import KeptPhoto, hash_photo
+from colourmatch.book.rows import read_reference_readings, read_references, read_stock_changes, read_stocks
 from colourmatch.book.transactions import BookBase, find_token, insert, near_names, refuse_other
 from colourmatch.errors import ClosedError, InputError, NotFoundError
+from colourmatch.liquid.colourants import find_colourant
+from colourmatch.liquid.stock import Stock, check_stock, dilute, weigh_drops
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
@@ -51,10 +57,6 @@ class Shelf(BookBase):
 
         `colourant` is an E number, a name, or the code of an unknown bottle (`custom_colourant`).
         """
-        from colourmatch.book import tables as t
-        from colourmatch.liquid.colourants import find_colourant
-        from colourmatch.liquid.stock import Stock, check_stock
-
         values: dict[str, Any] = {
             "name": check_name(name, "name of the stock"),
             "colourant": find_colourant(colourant).e_number,
@@ -100,8 +102,6 @@ class Shelf(BookBase):
 
         What the photos taught of the bottle holds for what is thinned from it. InputError as in `add_stock`.
         """
-        from colourmatch.liquid.stock import dilute
-
         parent = self.find_stock(stock)
         thin = dilute(parent.as_stock(learnt=False), fold, (name or "").strip() or None)
         made = self.add_stock(
@@ -118,8 +118,6 @@ class Shelf(BookBase):
 
     def list_stocks(self, *, active_only: bool = True) -> list[StockEntry]:
         """The stocks on the shelf, by name; with `active_only` False those put away as well."""
-        from colourmatch.book.rows import read_stocks
-
         with self._read() as connection:
             stocks = read_stocks(connection)
         chosen = [stock for stock in stocks if stock.active or not active_only]
@@ -139,8 +137,6 @@ class Shelf(BookBase):
 
     def stock_history(self, stock: str | int) -> list[StockChange]:
         """What was entered about a stock since it was made."""
-        from colourmatch.book.rows import read_stock_changes
-
         found = self.find_stock(stock)
         with self._read() as connection:
             return read_stock_changes(connection, found.id)
@@ -156,8 +152,6 @@ class Shelf(BookBase):
         token: str | None = None,
     ) -> StockEntry:
         """Drop volume from weighed drops, for the additions entered from now on; earlier ones keep theirs."""
-        from colourmatch.liquid.stock import weigh_drops
-
         found = self.find_stock(stock)
         weighed = weigh_drops(found.as_stock(), drops, grams, density_g_per_ml)
         return self._change(
@@ -197,8 +191,6 @@ class Shelf(BookBase):
     def _change(
         self, stock: StockEntry, kind: str, token: str | None, entered_by: str | None, **values: Any
     ) -> StockEntry:
-        from colourmatch.book import tables as t
-
         if not stock.active:
             raise ClosedError(f"The stock {stock.name!r} is put away. Add a new one with: {ADD_STOCK}")
 
@@ -222,19 +214,12 @@ class Shelf(BookBase):
             connection.exec_driver_sql("LOCK TABLE stocks IN SHARE ROW EXCLUSIVE MODE")
 
     def _named(self, connection: Connection, name: str) -> list[StockEntry]:
-        from sqlalchemy import select
-
-        from colourmatch.book import tables as t
-        from colourmatch.book.rows import read_stocks
-
         named = select(t.stocks.c.id).where(t.stocks.c.name_key == name_key(name))
         renamed = select(t.stock_entries.c.stock_id).where(t.stock_entries.c.name.is_not(None))
         found = read_stocks(connection, connection.scalars(named.union(renamed)).all())
         return [stock for stock in found if name_key(stock.name) == name_key(name)]
 
     def _stock(self, connection: Connection, stock: str | int) -> StockEntry:
-
-        from colourmatch.book.rows import read_stocks
 
         if isinstance(stock, bool) or not isinstance(stock, (str, int)):
             raise TypeError(f"a stock is given by name or id, got {stock!r}")
@@ -254,8 +239,6 @@ class Shelf(BookBase):
         self, name: str, notes: str = "", *, entered_by: str | None = None, token: str | None = None
     ) -> Reference:
         """Note a reference that lots are tinted to; its readings are added later."""
-        from colourmatch.book import tables as t
-
         name, notes = check_name(name, "name of the reference"), check_text(notes, "notes")
 
         def act(connection: Connection) -> int:
@@ -290,8 +273,6 @@ class Shelf(BookBase):
         A `photo` goes to the photo store first, unless it was kept there already; `photo_sha256` is for one
         that is not kept. PhotoError when the file is none that can be kept.
         """
-        from colourmatch.book import tables as t
-
         found = self.find_reference(reference)
         colour = check_lab(lab)
         if colour is None:
@@ -327,26 +308,17 @@ class Shelf(BookBase):
 
     def reference_with(self, token: str) -> Reference | None:
         """The reference that was noted with a token, None when there is none."""
-        from colourmatch.book import tables as t
-
         with self._read() as connection:
             known = find_token(connection, t.references, token)
         return None if known is None else self.find_reference(int(known["id"]))
 
     def list_references(self) -> list[Reference]:
         """All references by name."""
-        from colourmatch.book.rows import read_references
-
         with self._read() as connection:
             return read_references(connection)
 
     def find_reference(self, reference: str | int) -> Reference:
         """A reference by its id or its name (the newest of that name); NotFoundError names the near ones."""
-        from sqlalchemy import select
-
-        from colourmatch.book import tables as t
-        from colourmatch.book.rows import read_references
-
         query = select(t.references).order_by(t.references.c.id.desc()).limit(1)
         with self._read() as connection:
             if isinstance(reference, str):
@@ -364,8 +336,6 @@ class Shelf(BookBase):
 
     def reference_readings(self, reference: str | int) -> list[ReferenceReading]:
         """Readings of a reference in the order in which they were entered."""
-        from colourmatch.book.rows import read_reference_readings
-
         found = self.find_reference(reference)
         with self._read() as connection:
             return read_reference_readings(connection, found.id)

@@ -7,6 +7,9 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from sqlalchemy import func, select
+from sqlalchemy.exc import IntegrityError, OperationalError
+
 from colourmatch.book.checks import check_text, utc_text
 from colourmatch.book.complaints import speaking
 from colourmatch.book.opening import write
@@ -43,8 +46,6 @@ class BookBase:
 
     def _write(self, act: Callable[[Connection], T]) -> T:
         """Run `act` in one writing transaction, again when another station was quicker."""
-        from sqlalchemy.exc import IntegrityError, OperationalError
-
         for attempt in range(1, _ATTEMPTS + 1):
             try:
                 return self._write_once(act)
@@ -76,8 +77,6 @@ def check_token(token: str | None) -> str | None:
 
 def find_token(connection: Connection, table: Table, token: str | None) -> Any:
     """The row that was written with this token, None when there is none."""
-    from sqlalchemy import select
-
     if check_token(token) is None:
         return None
     return connection.execute(select(table).where(table.c.token == token)).mappings().first()
@@ -108,8 +107,6 @@ def insert(connection: Connection, table: Table, **values: Any) -> int:
 
 def _time_to_enter(connection: Connection, table: Table, values: Mapping[str, Any]) -> str:
     """Now; in a lot never before its last entry, so that its story at any time is one that was."""
-    from sqlalchemy import func, select
-
     now = utc_text()
     if table.name != "lot_entries":
         return now

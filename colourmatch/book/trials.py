@@ -8,11 +8,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from sqlalchemy import select
+
+from colourmatch.book import tables as t
 from colourmatch.book.carried import CARRIED, find_poured_back
 from colourmatch.book.checks import NAME_LENGTH, check_number, name_key, to_json
 from colourmatch.book.entering import find_repeat, refuse_closed, refuse_other_entry
 from colourmatch.book.entries import Lot, LotStory, VolumeEntry
 from colourmatch.book.mending import Mending
+from colourmatch.book.rows import read_entry, read_lots
 from colourmatch.book.transactions import find_token, insert, refuse_other
 from colourmatch.errors import InputError
 
@@ -34,8 +38,6 @@ class Trying(Mending):
         ClosedError when the lot is closed; InputError for an amount that the batch does not hold, for less than
         LEAST_ML, and for a trial of a trial.
         """
-        from colourmatch.book import tables as t
-
         taken = check_number("ml", ml)
         if taken < LEAST_ML:
             raise InputError(f"A trial of {taken:g} ml is too small to count drops in. Take 50 or 100 ml.")
@@ -67,8 +69,6 @@ class Trying(Mending):
         self, connection: Connection, story: LotStory, taken: float, who: tuple[str | None, str | None]
     ) -> int:
         """The lot of a trial, with what was in the batch as its first additions."""
-        from colourmatch.book import tables as t
-
         head, state, carried = story.lot, story.state(), _parts_of(story, taken)
         plain_ml = taken - sum(part["ml"] for part in carried if part["grows"])
         name = f"{head.name[: NAME_LENGTH - 24]}, trial of {taken:g} ml"
@@ -125,8 +125,6 @@ class Trying(Mending):
             self._story(connection, parent_id).state()
             return entry_id
 
-        from colourmatch.book.rows import read_entry
-
         entry_id = self._write(act)
         with self._read() as connection:
             entry = read_entry(connection, entry_id)
@@ -135,11 +133,6 @@ class Trying(Mending):
 
     def list_trials(self, lot: int | str) -> list[Lot]:
         """The trials taken from a lot, in order."""
-        from sqlalchemy import select
-
-        from colourmatch.book import tables as t
-        from colourmatch.book.rows import read_lots
-
         with self._read() as connection:
             of_lot = t.lots.c.trial_of == self._lot_id(connection, lot)
             return read_lots(connection, select(t.lots).where(of_lot).order_by(t.lots.c.id))
@@ -156,8 +149,6 @@ class Trying(Mending):
         reason: str | None = None,
     ) -> int:
         """One entry inside a transaction that writes several."""
-        from colourmatch.book import tables as t
-
         head = {"lot_id": lot_id, "kind": kind, "reason": reason, "entered_by": entered_by, "token": token}
         entry_id = insert(connection, t.lot_entries, **head)
         connection.execute(t.PARTS[kind].insert().values(entry_id=entry_id, **values))

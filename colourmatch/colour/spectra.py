@@ -12,6 +12,7 @@ import re
 import sys
 from functools import cache
 from typing import Any
+from unittest.mock import Mock
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -33,8 +34,6 @@ LEAST_KELVIN, MOST_KELVIN, _DAYLIGHT_KELVIN = 1000, 25000, 5000
 @cache
 def _import_colour() -> Any:
     """colour-science, without its warning that Matplotlib is missing and without the stand-ins that it leaves for it."""
-    from unittest.mock import Mock
-
     os.environ.setdefault("COLOUR_SCIENCE__FILTER_USAGE_WARNINGS", "True")
     before = set(sys.modules)
     import colour

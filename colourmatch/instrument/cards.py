@@ -22,7 +22,20 @@ from colourmatch.book.calibrations import (
 from colourmatch.book.checks import check_name, name_key
 from colourmatch.book.photo_store import open_source
 from colourmatch.book.transactions import near_names
+from colourmatch.colour.difference import ciede2000
 from colourmatch.errors import ColourMatchError, NotFoundError
+from colourmatch.photo.card import read_card
+from colourmatch.photo.card_profile import (
+    GREY_CARD,
+    GREY_CARD_SD,
+    PAPER,
+    PAPER_SD,
+    combine_readings,
+    enter_greys,
+    parse_reading,
+    read_greys,
+)
+from colourmatch.photo.measure import measure_photo
 
 if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
@@ -49,8 +62,6 @@ def enter_card(
     token: str | None = None,
 ) -> dict[str, Any]:
     """Enter measured greys of a card, relative to its bare paper; as `read_card_profile`."""
-    from colourmatch.photo.card_profile import enter_greys
-
     reading = enter_greys(values, sd)
     add_entry(book, CARD, name, reading.to_json(), entered_by=entered_by, token=token)
     return read_card_profile(book, name)
@@ -72,8 +83,6 @@ def photograph_card(
 
     Gives `read_card_profile` with "photos": [{"photo", "entry", "error"}].
     """
-    from colourmatch.photo.card_profile import GREY_CARD, GREY_CARD_SD, PAPER, PAPER_SD, read_greys
-
     check_name(name, "name of the card")
     level = reflectance or (GREY_CARD, GREY_CARD_SD)
     white = paper or (PAPER, PAPER_SD)
@@ -106,9 +115,6 @@ def read_card_profile(book: LotBook, name: str) -> dict[str, Any]:
 
 
 def _describe(all_entries: Sequence[CalibrationEntry], name: str) -> dict[str, Any]:
-    from colourmatch.photo.card import read_card
-    from colourmatch.photo.card_profile import combine_readings, parse_reading
-
     entries = _find(all_entries, name)
     greys, ratio = combine_readings([parse_reading(entry.data) for entry in entries])
     default = _default(all_entries)
@@ -148,8 +154,6 @@ def card_profile(book: LotBook, name: str | None) -> CardProfile | None:
 
     NotFoundError names the near ones.
     """
-    from colourmatch.photo.card_profile import combine_readings, parse_reading
-
     all_entries = _list(book)
     wanted = name or _default(all_entries)
     if wanted is None:
@@ -181,8 +185,6 @@ def forget_card(book: LotBook, name: str, *, entered_by: str | None = None) -> d
 
 def compare_card(book: LotBook, name: str, source: Source) -> dict[str, Any]:
     """What a card's profile changes of one photo: each spot's Lab and the difference, before and after."""
-    from colourmatch.photo.measure import measure_photo
-
     profile = card_profile(book, name)
     assert profile is not None
     content, file_name = open_source(source)
@@ -200,8 +202,6 @@ def compare_card(book: LotBook, name: str, source: Source) -> dict[str, Any]:
 
 
 def _change(before: dict[str, Any] | None, after: dict[str, Any] | None) -> dict[str, Any] | None:
-    from colourmatch.colour.difference import ciede2000
-
     if not before or not after:
         return None
     return {

@@ -13,7 +13,11 @@ from numpy.typing import NDArray
 
 from colourmatch.book.calibrations import FIT, PHONE_FORGOTTEN, CalibrationEntry, list_entries
 from colourmatch.book.checks import name_key
+from colourmatch.colour.difference import compare_lab
 from colourmatch.errors import NotFoundError
+from colourmatch.instrument.phone_calibration import correct_lab, read_fit
+from colourmatch.photo.measure import SCALE_SD, stretch
+from colourmatch.photo.retone import parse_tone
 
 if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
@@ -43,8 +47,6 @@ def find_calibration(book: LotBook, phone: str | None, light: str | None = None)
 
     NotFoundError for a light that this phone is not calibrated in.
     """
-    from colourmatch.instrument.phone_calibration import read_fit
-
     wanted = phone or NO_NAME
     fits: dict[str, CalibrationEntry] = {}
     entries = list_entries(book, (FIT, PHONE_FORGOTTEN), wanted)
@@ -80,8 +82,6 @@ def calibrate(measurement: dict[str, Any], found: Calibration | None) -> dict[st
         return measurement | {"calibration": None}
     if found.fit.kind == "none":
         return _leave(measurement, found)
-    from colourmatch.instrument.phone_calibration import correct_lab
-    from colourmatch.photo.retone import parse_tone
 
     spots, corrected = dict(measurement["spots"]), {}
     tone = parse_tone(measurement.get("tone"))
@@ -119,8 +119,6 @@ def calibrate(measurement: dict[str, Any], found: Calibration | None) -> dict[st
 
 def _leave(measurement: dict[str, Any], found: Calibration) -> dict[str, Any]:
     """A measurement that no correction betters: as read, and less sure only where known liquids were further off."""
-    from colourmatch.colour.difference import compare_lab
-
     strain, spots = found.fit.strain, dict(measurement["spots"])
     out = measurement | {"calibration": found.named}
     if strain <= 1:
@@ -146,9 +144,6 @@ def _compare(
     measurement: dict[str, Any], corrected: dict[str, Corrected], *, own_tones: bool
 ) -> dict[str, Any]:
     """The corrected difference of both liquids, and its uncertainty in the parts that measurements have."""
-    from colourmatch.colour.difference import compare_lab
-    from colourmatch.photo.measure import SCALE_SD, stretch
-
     ref, bat = corrected["reference"], corrected["batch"]
     read = measurement["spots"]
     gap = np.array(read["batch"]["lab"]) - np.array(read["reference"]["lab"])
@@ -217,8 +212,6 @@ def camera_key(measurement: dict[str, Any]) -> str:
 
 def phone_priors(book: LotBook, measurements: Sequence[dict[str, Any]]) -> dict[str, PhonePrior]:
     """What is known of the calibrated phones of a lot's photos, by `camera_key`, with the fit each was read with."""
-    from colourmatch.instrument.phone_calibration import read_fit
-
     wanted = {m["calibration"]["entry"]: camera_key(m) for m in measurements if m.get("calibration")}
     if not wanted:
         return {}

@@ -23,8 +23,12 @@ from colourmatch.book.checks import check_name, check_number, name_key
 from colourmatch.book.photo_store import open_source
 from colourmatch.book.transactions import near_names
 from colourmatch.errors import InputError, NotFoundError
+from colourmatch.instrument.phone_calibration import KnownDye
 from colourmatch.instrument.phone_correction import NO_NAME, SPOTS
+from colourmatch.instrument.phone_fitting import KnownLiquid, fit_phone
 from colourmatch.instrument.phone_report import describe_fit, describe_known, tell_phone
+from colourmatch.photo.measure import measure_photo
+from colourmatch.photo.retone import parse_tone
 
 if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
@@ -48,8 +52,6 @@ def add_known_photo(
     known: spot ("reference", "batch") -> mg/l of each stock by its label, in water. InputError says what is missing;
     PhotoError why the photo cannot be used.
     """
-    from colourmatch.photo.measure import measure_photo
-
     check_name(light, "name of the light")
     depth_mm = check_number("depth_mm", depth_mm)
     contents = {spot: _check_known(book, spot, held) for spot, held in known.items()}
@@ -129,10 +131,6 @@ def fit_known(
 
     strength_rel_sd: how well the strength of the stocks is known, otherwise as each says itself.
     """
-    from colourmatch.instrument.phone_calibration import KnownDye
-    from colourmatch.instrument.phone_fitting import KnownLiquid, fit_phone
-    from colourmatch.photo.retone import parse_tone
-
     if strength_rel_sd is not None:
         _check_between("How well the stocks are known", strength_rel_sd, (0.001, 0.5))
     _check_between("How well the depth is known", depth_rel_sd, (0.001, 0.5))

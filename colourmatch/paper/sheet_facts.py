@@ -19,11 +19,13 @@ from colourmatch.book.entries import (
     VolumeEntry,
     number_photos,
 )
+from colourmatch.dosing.care import cautions_for, ceiling_check, colourants_in, limits_for, place_or_first
 from colourmatch.paper.sheet_plots import Point
 from colourmatch.words.entries import Medium, tell_aside, tell_entry
 from colourmatch.words.figures import PAPER, tell_interval
 from colourmatch.words.looks import tell_look
 from colourmatch.words.times import tell_minute
+from colourmatch.workflow.glasses import read_intake
 from colourmatch.workflow.label_lines import read_label_lines
 from colourmatch.workflow.photo_colours import (
     Dose,
@@ -33,6 +35,8 @@ from colourmatch.workflow.photo_colours import (
     see_photo,
     total_sd,
 )
+from colourmatch.workflow.recheck import read_drift
+from colourmatch.workflow.trials import describe_trials
 
 if TYPE_CHECKING:
     from colourmatch.book.entries import Reference
@@ -115,10 +119,6 @@ class Facts:
 
 def collect_facts(book: LotBook, lot: int | str, zone: tzinfo | None = None) -> Facts:
     """Gather what the sheet of a lot says, in times of `zone`; NotFoundError for a lot that does not exist."""
-    from colourmatch.dosing.care import cautions_for, colourants_in, place_or_first
-    from colourmatch.workflow.glasses import read_intake
-    from colourmatch.workflow.trials import describe_trials
-
     story = book.lot_story(lot)
     head = story.lot
     state = story.state()
@@ -175,8 +175,6 @@ def _tell_share(share: dict[str, Any]) -> str:
 
 
 def _tell_drift(book: LotBook, story: LotStory) -> str | None:
-    from colourmatch.workflow.recheck import read_drift
-
     if not any(photo.purpose == "recheck" for photo in story.photos):
         return None
     return str(read_drift(book, story.lot.id)["text"])
@@ -241,8 +239,6 @@ def _tell_with_flags(entry: LotEntry, medium: Medium) -> str:
 
 
 def _tell_ceilings(story: LotStory, doses: tuple[Dose, ...]) -> Iterator[CeilingRow]:
-    from colourmatch.dosing.care import ceiling_check, colourants_in, limits_for, place_or_first
-
     head, state = story.lot, story.state()
     place = place_or_first(head.jurisdiction)
     report = ceiling_check(state, head.ceiling_mg_per_l, place)

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -135,8 +136,6 @@ def read_card(version: int = 1) -> Card:
 
 @cache
 def _dictionary() -> Any:
-    import cv2
-
     return cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
 
 
@@ -146,8 +145,6 @@ def marker_bits(marker_id: int) -> NDArray[np.bool_]:
     Source: Olson (2011), "AprilTag: a robust and flexible visual fiducial system", ICRA; the table of OpenCV.
     ValueError for an id outside the family.
     """
-    import cv2
-
     if not 0 <= marker_id < len(_dictionary().bytesList):
         raise ValueError(f"marker_id must be 0 to {len(_dictionary().bytesList) - 1}, got {marker_id}")
     return cv2.aruco.generateImageMarker(_dictionary(), int(marker_id), 8) < 128

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageOps
@@ -169,7 +170,6 @@ def _decode_jpeg(image: Image.Image, data: bytes, shrink: int) -> NDArray[np.uin
     """
     if image.format not in _JPEGS or image.mode != "RGB" or data.rfind(b"\xff\xd9", len(data) // 2) < 0:
         return None
-    import cv2
 
     kinds = {1: cv2.IMREAD_COLOR, 2: cv2.IMREAD_REDUCED_COLOR_2, 4: cv2.IMREAD_REDUCED_COLOR_4}
     kind = kinds.get(shrink, cv2.IMREAD_REDUCED_COLOR_8)
@@ -220,7 +220,6 @@ def _shrink(rgb: NDArray[Any]) -> NDArray[Any]:
     factor = int(max(rgb.shape[:2]) // WORKING_LONG_SIDE)
     if factor <= 1:
         return rgb
-    import cv2
 
     height, width = rgb.shape[0] // factor, rgb.shape[1] // factor
     whole = rgb[: height * factor, : width * factor]

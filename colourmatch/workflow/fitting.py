@@ -20,9 +20,15 @@ from colourmatch.book.entries import (
     StockEntry,
     VolumeEntry,
 )
+from colourmatch.dosing.problem import no_nearer
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.instrument.phone_correction import as_read, camera_key, phone_priors
+from colourmatch.liquid.colourants import find_colourant
+from colourmatch.liquid.learn import Shot, StockPrior, fit_lot
+from colourmatch.liquid.model import View
+from colourmatch.photo.combine import combine_photos
 from colourmatch.workflow.since_photo import changes_colour
+from colourmatch.workflow.targets import target_covariance
 
 if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
@@ -54,8 +60,6 @@ def find_spot(measurement: dict[str, Any], name: str) -> dict[str, Any] | None:
 
 def photo_view(head: Lot, measurement: dict[str, Any] | None) -> View:
     """How deep and how thinned a photo shows the liquids: as its own record says, else as the lot's head does."""
-    from colourmatch.liquid.model import View
-
     seen = (measurement or {}).get("view") or {}
     return View(float(seen.get("depth_mm", head.depth_mm)), float(seen.get("dilution", head.dilution)))
 
@@ -78,8 +82,6 @@ def doubt_of_state(group: list[ReadPhoto]) -> str | None:
 
 def steps_stalled(story: LotStory, photos: list[ReadPhoto]) -> bool:
     """Whether the last steps brought the batch no nearer by what the photos themselves show (`no_nearer`)."""
-    from colourmatch.dosing.problem import no_nearer
-
     if not photos:
         return False
     view = photo_view(story.lot, photos[-1][1])
@@ -99,8 +101,6 @@ def photos_of_state(story: LotStory, photos: list[ReadPhoto]) -> list[ReadPhoto]
 
 def combine_state(story: LotStory, group: list[ReadPhoto]) -> Combined | None:
     """What photos of one state give together, called by their numbers in the lot; those of the last one's dilution."""
-    from colourmatch.photo.combine import combine_photos
-
     numbers = {photo.id: k for k, photo in enumerate(story.photos, 1)}
     view = photo_view(story.lot, group[-1][1]) if group else None
     alike = [(p, m) for p, m in group if photo_view(story.lot, m) == view]
@@ -148,9 +148,6 @@ def why_not_yet(story: LotStory, newest: dict[str, Any] | None = None) -> str | 
 
 def fit_story(book: LotBook, story: LotStory, photos: list[ReadPhoto]) -> tuple[tuple[Stock, ...], LotFit]:
     """The fit of a lot to its photos, with its stocks as their labels say."""
-    from colourmatch.liquid.learn import fit_lot
-    from colourmatch.workflow.targets import target_covariance
-
     # a stock that came in later is part of the colour too
     names = dict.fromkeys([*story.lot.stocks, *(a.stock for a in story.additions)])
     entries = [_stock_entry(book, story, name) for name in names]
@@ -170,9 +167,6 @@ def fit_story(book: LotBook, story: LotStory, photos: list[ReadPhoto]) -> tuple[
 
 def make_prior(entry: StockEntry) -> StockPrior:
     """What is known of a stock before a lot's photos: its label, or what earlier lots taught."""
-    from colourmatch.liquid.colourants import find_colourant
-    from colourmatch.liquid.learn import StockPrior
-
     colourant = find_colourant(entry.colourant)
     guessed = colourant.to_be_learnt and entry.learnt_from_lot_id is None
     sd = float(np.hypot(entry.strength_rel_sd, 0.0 if entry.learnt_from_lot_id else entry.drop_rel_sd))
@@ -196,8 +190,6 @@ def _stock_entry(book: LotBook, story: LotStory, name: str) -> Any:
 
 
 def _shot(story: LotStory, photo: ReadPhoto, stocks: tuple[Stock, ...], target: np.ndarray | None) -> Shot:
-    from colourmatch.liquid.learn import Shot
-
     entry, measurement = photo
     state = story.state(entry)
     batch, reference = find_spot(measurement, "batch"), find_spot(measurement, "reference")
@@ -245,8 +237,6 @@ def base_share(story: LotStory, before: LotEntry | None) -> float:
 
 def views_of(head: Lot) -> tuple[View, ...]:
     """Where the match is judged: the serving conditions of the lot, else as measured."""
-    from colourmatch.liquid.model import View
-
     conditions = (head.serving or {}).get("conditions") or []
     views = tuple(
         View(

@@ -8,8 +8,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from colourmatch.book.checks import check_serving
 from colourmatch.book.entries import LotStory
+from colourmatch.dosing.care import EXAMPLE_GLASS_ML, portion_in_glass
+from colourmatch.dosing.problem import Problem
+from colourmatch.dosing.serving import look_at
+from colourmatch.dosing.shelf_gain import find_missing_kind, find_other_stocks, hold_back, is_out_of_reach
 from colourmatch.errors import InputError
+from colourmatch.liquid.model import View
 from colourmatch.words.figures import tell_interval, tell_ml
 from colourmatch.words.looks import tell_dilution
 from colourmatch.workflow.fitting import (
@@ -47,9 +53,6 @@ def look_further(
 
     Where another bottle would bring more, the step is held back to what is right beside it.
     """
-    from colourmatch.dosing.serving import look_at
-    from colourmatch.dosing.shelf_gain import hold_back
-
     others, kind = _look_on_the_shelf(book, story, problem, advice)
     missing = others[0] if others else kind
     advice = hold_back(problem, advice, missing) if missing else advice
@@ -92,8 +95,6 @@ def added_ml(problem: Problem, advice: Advice) -> list[float]:
 def _look_on_the_shelf(
     book: LotBook, story: LotStory, problem: Problem, advice: Advice
 ) -> tuple[tuple[OtherStock, ...], MissingKind | None]:
-    from colourmatch.dosing.shelf_gain import find_missing_kind, find_other_stocks, is_out_of_reach
-
     if not is_out_of_reach(advice, problem.tolerance):
         return (), None
     own = {stock.name for stock in problem.stocks}
@@ -116,8 +117,6 @@ def serve_lot(
     conditions: depth_mm (as photographed when left out), dilution (1), illuminant (D65), name; doses: what the
     next step adds, as in the advice. InputError for a glass that cannot be.
     """
-    from colourmatch.dosing.serving import look_at
-
     story = book.lot_story(lot)
     problem = _pose_problem(book, story)
     if problem is None:
@@ -129,8 +128,6 @@ def serve_lot(
 
 def _pose_problem(book: LotBook, story: LotStory) -> Problem | None:
     """What the photos of a lot say of the batch as it is now, None when they say nothing yet."""
-    from colourmatch.dosing.problem import Problem
-
     photos = usable_photos(story)
     if why_not_yet(story) is not None:
         return None
@@ -141,9 +138,6 @@ def _pose_problem(book: LotBook, story: LotStory) -> Problem | None:
 
 
 def _view(story: LotStory, condition: Mapping[str, Any]) -> View:
-    from colourmatch.book.checks import check_serving
-    from colourmatch.liquid.model import View
-
     checked = check_serving({"conditions": [dict(condition)]})
     if checked is None:
         raise InputError("A glass needs a depth, a dilution or a light. Give one of them.")
@@ -161,8 +155,6 @@ def read_intake(story: LotStory, glasses: Sequence[Mapping[str, Any]] | None = N
     of the lot's serving conditions that name one, else undiluted: the dilution of the photos is for the camera and is
     not drunk. A known colour of the base counts, without uncertainty as nobody gave one.
     """
-    from colourmatch.dosing.care import EXAMPLE_GLASS_ML, portion_in_glass
-
     amounts = _amounts(story)
     if not amounts:
         return []

@@ -23,8 +23,14 @@ from colourmatch.book.entries import (
     PhotoEntry,
 )
 from colourmatch.book.photo_store import Source
+from colourmatch.dosing.advice import advise, advise_unseen, ask_for_photo
+from colourmatch.dosing.bottles import choose_bottles
+from colourmatch.dosing.care import cautions_for, colourants_in, label_line, place_or_first
+from colourmatch.dosing.problem import Problem
 from colourmatch.errors import InputError
 from colourmatch.instrument.incoming import take_in_for_lot
+from colourmatch.photo.measure import parts_of_water
+from colourmatch.photo.quality import flag
 from colourmatch.words.entries import tell_entry
 from colourmatch.words.looks import tell_glass
 from colourmatch.workflow.ceilings import ceiling_left, describe_state, passed_ceilings
@@ -42,6 +48,7 @@ from colourmatch.workflow.fitting import (
     why_not_yet,
 )
 from colourmatch.workflow.glasses import NOTHING, look_further, read_intake
+from colourmatch.workflow.label_lines import read_label_lines
 from colourmatch.workflow.photo_question import find_question
 from colourmatch.workflow.photo_time import is_ahead, moment_of, plausible_moment
 from colourmatch.workflow.since_photo import step_left_ml
@@ -138,26 +145,22 @@ def view_of_photos(story: LotStory) -> View:
 
 def _tell_dilution(story: LotStory, measurement: dict[str, Any]) -> list[dict[str, Any]]:
     """The flags of a photo of a lot; one that asks for more water also says what that makes in all."""
-    from colourmatch.photo.measure import parts_of_water
-
     dilution = photo_view(story.lot, measurement).dilution
     out = []
-    for flag in measurement["quality"]:
-        if flag["code"] == "channel-empty":
+    for one in measurement["quality"]:
+        if one["code"] == "channel-empty":
             shown = [spot for name in ("reference", "batch") if (spot := find_spot(measurement, name))]
             parts = max(parts_of_water(np.array(spot["rgb"])) for spot in shown)
             total = f"{dilution * (1 + parts):g}"
-            flag = flag | {
-                "text": f"{flag['text']} That is 1 part made up to {total} in all: say so with the next photo."
+            one = one | {
+                "text": f"{one['text']} That is 1 part made up to {total} in all: say so with the next photo."
             }
-        out.append(flag)
+        out.append(one)
     return out
 
 
 def _tell_clock(measurement: dict[str, Any]) -> list[dict[str, Any]]:
     """A flag for a photo whose time is still to come."""
-    from colourmatch.photo.quality import flag
-
     if not is_ahead(measurement):
         return []
     return [flag("clock-ahead", when=f"{moment_of(measurement):%Y-%m-%d %H:%M %Z}").to_json()]
@@ -219,10 +222,6 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
 
 def advise_story(book: LotBook, story: LotStory, newest: dict[str, Any] | None = None) -> dict[str, Any]:
     """The advice for a story, as JSON; newest: the measurement of a photo that comes in just now, if one does."""
-    from colourmatch.dosing.advice import advise, advise_unseen, ask_for_photo
-    from colourmatch.dosing.bottles import choose_bottles
-    from colourmatch.dosing.problem import Problem
-
     head, photos = story.lot, usable_photos(story)
     here = photos_of_state(story, photos)
     together = combine_state(story, here)
@@ -280,9 +279,6 @@ def _why_torn(together: Combined | None) -> str | None:
 
 def tell_care(story: LotStory) -> dict[str, Any]:
     """Label and cautions for what went in; while nothing did, for the stocks that stand ready."""
-    from colourmatch.dosing.care import cautions_for, colourants_in, label_line, place_or_first
-    from colourmatch.workflow.label_lines import read_label_lines
-
     jurisdiction = place_or_first(story.lot.jurisdiction)
     state = story.state()
     dosed = bool(state.mg_by_colourant)

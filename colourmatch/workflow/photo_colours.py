@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.book.entries import AdditionEntry, LotStory, PhotoEntry
+from colourmatch.photo.measure import SCALE_SD, stretch
 from colourmatch.workflow.photo_time import plausible_moment
 from colourmatch.workflow.since_photo import changes_colour
 
@@ -108,8 +109,6 @@ def phone_covariance(first: Seen, second: Seen) -> Array:
 
 def scale_covariance(gap: Array) -> Array:
     """Covariance of a phone's error of scale for a difference, shape (3, 3)."""
-    from colourmatch.photo.measure import SCALE_SD, stretch
-
     return np.diag(np.square(SCALE_SD * stretch(gap)))
 
 

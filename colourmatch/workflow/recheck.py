@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from colourmatch.colour.difference import ciede2000, compare_lab
 from colourmatch.errors import InputError
 from colourmatch.instrument.incoming import note_for_lot, take_in_for_lot
 from colourmatch.words.entries import tell_aside
@@ -257,8 +258,6 @@ def _describe_photo(photo: Seen, first: Seen, start: Array, spread: Array, ancho
 
 
 def _compare(one: Array, other: Array, covariance: Array) -> Difference:
-    from colourmatch.colour.difference import compare_lab
-
     return compare_lab(one, other, covariance)
 
 
@@ -308,8 +307,6 @@ def _forecast(fit: LineFit, anchor: Array, tolerance: float, span: float) -> dic
 
     Measured from the reference; from the lot's own first colour when it never was within the tolerance.
     """
-    from colourmatch.colour.difference import ciede2000
-
     covariance = fit.covariance.copy()
     covariance[3:, 3:] += scale_covariance(fit.slope)
     draws = np.random.default_rng(7870).multivariate_normal(fit.values, covariance, _DRAWS)

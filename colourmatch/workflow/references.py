@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from colourmatch.book.checks import check_lab, check_name, check_number, check_one_of, check_text, name_key
+from colourmatch.colour.difference import compare_lab
 from colourmatch.errors import InputError, NotFoundError, PhotoError
 from colourmatch.instrument.incoming import open_reader
 from colourmatch.workflow.fitting import photo_view
@@ -188,8 +189,6 @@ def _sd(reading: ReferenceReading) -> np.ndarray:
 
 
 def _describe(reading: ReferenceReading, start: ReferenceReading | None) -> dict[str, Any]:
-    from colourmatch.colour.difference import compare_lab
-
     row: dict[str, Any] = {
         "reading": reading.id,
         "at": _time_of(reading).isoformat(timespec="seconds"),

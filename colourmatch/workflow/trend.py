@@ -15,9 +15,17 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from colourmatch.colour.difference import compare_lab
 from colourmatch.words.looks import tell_glass
 from colourmatch.workflow.fitting import photo_view
-from colourmatch.workflow.photo_colours import Seen, final_photos, read_doses, see_photo, total_sd
+from colourmatch.workflow.photo_colours import (
+    Seen,
+    final_photos,
+    read_doses,
+    scale_covariance,
+    see_photo,
+    total_sd,
+)
 
 if TYPE_CHECKING:
     from colourmatch.book.entries import LotStory
@@ -185,9 +193,6 @@ def _anchors(kept: Sequence[tuple[LotStory, Seen]]) -> dict[int | None, np.ndarr
 
 
 def _describe(story: LotStory, seen: Seen, anchor: np.ndarray) -> TrendLot:
-    from colourmatch.colour.difference import compare_lab
-    from colourmatch.workflow.photo_colours import scale_covariance
-
     covariance = seen.covariance + scale_covariance(seen.gap)
     doses, state, closing = read_doses(story), story.state(), story.closing
     assert closing is not None

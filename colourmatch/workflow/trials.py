@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from colourmatch.book.carried import came_along, find_poured_back
 from colourmatch.book.entries import AdditionEntry, LotStory, VolumeEntry
 from colourmatch.words.figures import tell_drops, tell_interval
@@ -115,8 +117,6 @@ def scale_doses(trial: LotStory, batch: BatchState) -> list[dict[str, Any]]:
     dropper as it was in the trial, so that the drop's own error is the same in both and falls out. What remains:
     relative variance (0.5 / n)^2 + 0.05^2 / n + 2 x 0.015^2, n drops in the trial (JCGM 100:2008, 5.1).
     """
-    import numpy as np  # here, so that a book can be opened without it
-
     state = trial.state()
     last = {entry.stock: entry for entry in trial.additions}
     own = {name: _own_ml(trial, name) for name in last}
