@@ -1,0 +1,64 @@
+"""The face for Python, against what the command line says of the same photo and lots of known truth."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import colourmatch
+from colourmatch.errors import NotFoundError, PhotoError
+from colourmatch.liquid.colourants import find_colourant
+from colourmatch.liquid.model import View, absorbance_to_lab, base_shapes
+
+PHOTOS = Path(__file__).parent / "photos"
+VIEW = View(10, 5)
+BASE = 0.25 * base_shapes()[0] + 0.10 * base_shapes()[3]
+
+
+def look(mg_per_l: float) -> np.ndarray:
+    """Lab of the natural base with so much Allura red."""
+    return absorbance_to_lab((BASE + find_colourant("E129").absorptivity() * mg_per_l) * VIEW.path_cm)
+
+
+def reading(drops: int, lab_sd: float = 0.1) -> colourmatch.Reading:
+    """900 ml with so many drops of 0.5 mg, against 40 mg/l."""
+    return colourmatch.Reading(drops, look(40), look(drops * 0.5 / (0.9 + drops * 5e-5)), lab_sd)
+
+
+STOCK = {"colourant": "E129", "strength_g_per_100ml": 1.0, "volume_ml": 900, "dilution": 5, "tolerance": 1.0}
+
+
+def test_a_photo_is_measured_as_the_command_line_does():
+    found = colourmatch.measure(PHOTOS / "ladder1-3.jpg")
+    shown = found.to_json()["delta_e_2000"]
+    assert shown["low"] < 5.12 < shown["high"]  # the truth of that sample photo
+    with pytest.raises(PhotoError):
+        colourmatch.measure(PHOTOS / "bad-no-card.jpg")
+
+
+def test_the_difference_of_a_published_pair():
+    """Sharma, Wu, Dalal 2005, doi:10.1002/col.20070, table 1, pair 17, to what the metric of small differences keeps."""
+    found = colourmatch.compare([50.0, 2.5, 0.0], [50.0, 3.1736, 0.5854])
+    assert found.delta_e_2000.value == pytest.approx(1.0, abs=0.01)
+
+
+def test_advice_goes_from_the_first_step_to_the_stop():
+    first = colourmatch.advise([reading(0)], **STOCK)
+    assert first.action == "add" and 20 < first.doses[0].drops < 73
+    end = [reading(0), reading(40), reading(72), reading(72)]
+    assert colourmatch.advise(end, **STOCK).reason == "matched"
+
+
+def test_what_cannot_be_is_refused():
+    with pytest.raises(ValueError, match="at least one reading"):
+        colourmatch.advise([], **STOCK)
+    with pytest.raises(NotFoundError):
+        colourmatch.advise([reading(0)], **STOCK | {"colourant": "nothing"})
+
+
+def test_importing_it_costs_nothing():
+    code = "import sys, colourmatch; print(*sorted({'numpy', 'cv2', 'dataclasses'} & sys.modules.keys()))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == []
