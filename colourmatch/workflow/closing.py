@@ -33,7 +33,7 @@ def close_lot(
 ) -> dict[str, Any]:
     """Close a lot: keep its final figures, and what it taught about its stocks as the next lot's starting point.
 
-    The same call again with its `token` closes nothing twice. ClosedError when the lot is closed already; InputError for
+    The same call again with its `token` closes nothing twice. ClosedError when the lot is closed already; QuestionError for
     a reason that the advice contradicts (`entries.contradict`), unless `sure` says that it is meant.
     """
     story = book.lot_story(lot)

@@ -65,7 +65,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> Iterator[list[str]]:
         lot = make_example(book)
         done = book.new_lot("a finished aperitif", 900, book.lot_story(lot).lot.stocks[:1], jurisdiction="EU")
         book.add_addition(done.id, book.lot_story(lot).lot.stocks[0], drops=12)
-        close_lot(book, done.id, "matched", "")
+        close_lot(book, done.id, "matched", "", sure=True)
         enter_reference(book, "the bottle on the shelf", [60, 45, 30])
         server = Server(folder, book.place)
     paths = ("", "set-up", f"match?lot={lot}", f"lots?lot={lot}", f"lots?lot={done.id}", "trend", "help", "picker",
