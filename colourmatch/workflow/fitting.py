@@ -27,6 +27,7 @@ from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.learn import Shot, StockPrior, fit_lot
 from colourmatch.liquid.model import View
 from colourmatch.photo.combine import combine_photos
+from colourmatch.workflow.photo_colours import final_photos
 from colourmatch.workflow.since_photo import changes_colour
 from colourmatch.workflow.targets import target_covariance
 
@@ -95,8 +96,8 @@ def steps_stalled(story: LotStory, photos: list[ReadPhoto]) -> bool:
 
 def photos_of_state(story: LotStory, photos: list[ReadPhoto]) -> list[ReadPhoto]:
     """Photos taken since the batch last changed. A sample that was taken changes no colour."""
-    changes = sum(map(changes_colour, story.effective))
-    return [photo for photo, state in zip(photos, _states(story, photos), strict=True) if state == changes]
+    here = {photo.id for photo in final_photos(story)}
+    return [photo for photo in photos if photo[0].id in here]
 
 
 def combine_state(story: LotStory, group: list[ReadPhoto]) -> Combined | None:

@@ -29,7 +29,7 @@ _MOST_CHANGES, _MOST_PHOTOS = 3, 2
 class Question:
     """A photo that seems older than what was noted before it came: where it would stand, and the question in words.
 
-    at: the moment just before the first of `changes`; entry: the photo's, None for one that is not in the book yet.
+    at: the moment just before the first of `changes`; log_odds: how much better its colour fits there.
     """
 
     photo: PhotoEntry
@@ -66,16 +66,13 @@ def find_question(book: LotBook, story: LotStory) -> Question | None:
         later = [] if photo.moved_by_id is not None else _changes_after(story, photo)
         if not later:
             continue
-        tries = [later[-n:] for n in range(1, min(len(later), _MOST_CHANGES) + 1)]
         as_noted = _evidence(book, story)
-        found = max(
-            (
-                Question(photo, _just_before(changes[0]), tuple(changes), _evidence(book, moved) - as_noted)
-                for changes in tries
-                if (moved := stand_photo(story, photo, _just_before(changes[0])))
-            ),
-            key=lambda question: question.log_odds,
-        )
+        tries = []
+        for changes in (later[-n:] for n in range(1, min(len(later), _MOST_CHANGES) + 1)):
+            at = _just_before(changes[0])
+            gain = _evidence(book, stand_photo(story, photo, at)) - as_noted
+            tries.append(Question(photo, at, tuple(changes), gain))
+        found = max(tries, key=lambda question: question.log_odds)
         if found.log_odds > 0:
             return found
     return None

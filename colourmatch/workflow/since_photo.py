@@ -26,11 +26,6 @@ class Since:
     photo: PhotoEntry | None
     changes: tuple[LotEntry, ...]
 
-    @property
-    def additions(self) -> tuple[AdditionEntry, ...]:
-        """The additions among the changes."""
-        return tuple(entry for entry in self.changes if isinstance(entry, AdditionEntry))
-
 
 def since_photo(story: LotStory) -> Since:
     """What changed the batch since its last photo that counts."""
