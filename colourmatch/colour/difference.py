@@ -237,14 +237,14 @@ def compare_lab(
     reference_lab: ArrayLike,
     batch_lab: ArrayLike,
     covariance: ArrayLike,
-    proportional: ArrayLike | None = None,
+    unknown: ArrayLike | None = None,
     lost: ArrayLike | None = None,
 ) -> Difference:
     """Difference of one batch from one reference.
 
     covariance, shape (3, 3), is that of (batch minus reference) in Lab from noise, which remains when both are equal;
-    proportional, shape (3, 3), what an unknown phone adds, which vanishes with the difference itself: it widens the
-    interval and does not correct the value; lost, shape (3, 3), of what neither reading holds (a channel at the end of
+    unknown, shape (3, 3), what phone, lamp and spectra leave unknown of it: it widens the interval and does not correct
+    the value; lost, shape (3, 3), of what neither reading holds (a channel at the end of
     its range): the difference may be longer by it, and nothing speaks for its part of the length. Lightness, chroma and
     hue parts are plain CIELAB (hue as the signed length dH*), so that they can be read off a plot.
     """
@@ -254,9 +254,8 @@ def compare_lab(
     noise = jacobian @ np.asarray(covariance, float) @ jacobian.T
     interval = estimate_length(vector, noise)
     seen = interval.low > 0
-    if proportional is not None:
-        along = jacobian @ np.asarray(proportional, float) @ jacobian.T
-        interval = _widen(interval, vector, along)
+    if unknown is not None:
+        interval = _widen(interval, vector, jacobian @ np.asarray(unknown, float) @ jacobian.T)
     if lost is not None and np.any(lost):
         interval = _allow_lost(interval, vector, jacobian @ np.asarray(lost, float) @ jacobian.T)
     c_ref, c_bat = np.hypot(*ref[1:]), np.hypot(*bat[1:])
@@ -268,15 +267,18 @@ def compare_lab(
     return Difference(interval, float(d_l), float(d_c), float(d_h), text, seen, float(np.linalg.norm(vector)))
 
 
-def _widen(interval: Interval, vector: Array, proportional: Array) -> Interval:
-    """The interval with an error that is a part of the difference itself, joined in the logarithm, where it is even."""
+def _widen(interval: Interval, vector: Array, unknown: Array) -> Interval:
+    """The interval with what phone, lamp and spectra leave unknown of the difference, joined in quadrature each way.
+
+    unknown, shape (3, 3): its covariance; what counts is its part along the difference.
+    """
     length = float(np.linalg.norm(vector))
-    if length < 1e-6 or interval.value <= 0:
+    if length < 1e-6:
         return interval
-    relative = 1.96 * float(np.sqrt(max(float(vector @ proportional @ vector), 0.0))) / length**2
-    down = np.inf if interval.low <= 0 else np.hypot(np.log(interval.value / interval.low), relative)
-    up = np.hypot(np.log(max(interval.high / interval.value, 1.0)), relative)
-    return Interval(interval.value, float(interval.value * np.exp(-down)), float(interval.value * np.exp(up)))
+    along = 1.959964 * float(np.sqrt(max(float(vector @ unknown @ vector), 0.0))) / length
+    down, up = np.hypot(interval.value - interval.low, along), np.hypot(interval.high - interval.value, along)
+    low = max(float(interval.value - down), 0.0) if interval.low > 0 else 0.0
+    return Interval(interval.value, low, float(interval.value + up))
 
 
 def _allow_lost(interval: Interval, vector: Array, lost: Array) -> Interval:

@@ -28,6 +28,19 @@ class GreyStep:
 
 
 @dataclass(frozen=True)
+class ColourField:
+    """One printed colour field of a spot's ring of fields: a sector from one angle to another, printed as device RGB.
+
+    Angles in degrees from x towards y, 90 is down.
+    """
+
+    name: str
+    from_deg: float
+    to_deg: float
+    rgb: tuple[int, int, int]
+
+
+@dataclass(frozen=True)
 class Card:
     """Everything printed in the block of one card version; all that is not named here is bare paper."""
 
@@ -47,6 +60,10 @@ class Card:
     bars_offset_mm: Point
     bars_size_mm: Point
     bars_period_mm: float
+    fields: tuple[ColourField, ...] = ()
+    fields_inner_mm: float = 0.0
+    fields_outer_mm: float = 0.0
+    fields_gap_mm: float = 0.0
 
     @property
     def greys(self) -> tuple[GreyStep, ...]:
@@ -82,6 +99,17 @@ class Card:
         lefts = x - width / 2 + self.bars_period_mm * np.arange(count)
         return np.array([(left, y - height / 2, self.bars_period_mm / 2, height) for left in lefts])
 
+    def field_outline_mm(self, spot: str, name: str) -> Array:
+        """Outline of a spot's colour field, shape (N, 2): its outer arc, then its inner one back; gaps taken off."""
+        one = next(f for f in self.fields if f.name == name)
+        arcs = []
+        for radius in (self.fields_outer_mm, self.fields_inner_mm):
+            # half of the gap is taken off along the radius' own arc, so that the gap is of one width
+            off = np.degrees(np.arcsin(self.fields_gap_mm / 2 / radius))
+            turn = np.radians(np.linspace(one.from_deg + off, one.to_deg - off, 24))
+            arcs.append(radius * np.stack([np.cos(turn), np.sin(turn)], axis=1))
+        return np.array(self._spot(spot)) + np.concatenate([arcs[0], arcs[1][::-1]])
+
     def _spot(self, spot: str) -> Point:
         if spot not in self.spots:
             raise ValueError(f"spot must be one of {', '.join(self.spots)}, got {spot!r}")
@@ -101,12 +129,16 @@ def _point(pair: list[float]) -> Point:
     return float(pair[0]), float(pair[1])
 
 
+#: Card 1 is all grey, for any printer; card 2 has colour fields, for a colour printer.
+VERSIONS = (1, 2)
+
+
 @cache
 def read_card(version: int = 1) -> Card:
     """The card of a version; FileNotFoundError when this installation has no such version."""
     data = read_json(f"card-v{version}.json")
     markers, greys, spots = data["markers"], data["grey_steps"], data["spots"]
-    values = greys["nominal_relative_reflectance"]
+    values, fields = greys["nominal_relative_reflectance"], spots.get("colour_fields")
     rows = [
         tuple(
             GreyStep(_point(centre), float(value))
@@ -131,7 +163,21 @@ def read_card(version: int = 1) -> Card:
         bars_offset_mm=_point(spots["clarity_bars"]["offset_mm"]),
         bars_size_mm=_point(spots["clarity_bars"]["size_mm"]),
         bars_period_mm=float(spots["clarity_bars"]["period_mm"]),
+        **(_read_fields(fields) if fields else {}),
     )
+
+
+def _read_fields(data: dict[str, Any]) -> dict[str, Any]:
+    sectors = data["sectors"]
+    return {
+        "fields": tuple(
+            ColourField(one["name"], float(one["from_deg"]), float(one["to_deg"]), tuple(one["rgb"]))
+            for one in sectors
+        ),
+        "fields_inner_mm": float(data["inner_radius_mm"]),
+        "fields_outer_mm": float(data["outer_radius_mm"]),
+        "fields_gap_mm": float(data["gap_mm"]),
+    }
 
 
 @cache

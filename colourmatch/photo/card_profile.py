@@ -108,8 +108,9 @@ def read_greys(
     """
     _check_level(reflectance, "grey card")
     _check_level(paper, "paper")
-    photo, card = load_photo(source, name), read_card()
-    pose = find_card(photo.rgb, card)
+    photo = load_photo(source, name)
+    pose = find_card(photo.rgb)
+    card = pose.card
     flat, _ = flatten_card(photo, pose, card)
     light = fit_light(flat, mask_paper(card, flat.px_per_mm), pose.markers)
     if grey is None:

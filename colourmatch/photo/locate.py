@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.errors import PhotoError
-from colourmatch.photo.card import Card, read_card
+from colourmatch.photo.card import VERSIONS, Card, read_card
 from colourmatch.photo.quality import Flag, flag
 
 Array = NDArray[np.float64]
@@ -30,8 +30,9 @@ SOFT_EDGE_MM = 1.3
 
 @dataclass(frozen=True)
 class CardPose:
-    """Where the card lies: `to_px` (3, 3) maps millimetres to pixels, `markers` the ids used, errors in millimetres."""
+    """Which card lies where: `to_px` (3, 3) maps millimetres to pixels, `markers` the ids used, errors in millimetres."""
 
+    card: Card
     to_px: Array
     markers: tuple[int, ...]
     reprojection_mm: float
@@ -52,14 +53,18 @@ class CardPose:
         return bool((px >= 0).all() and (px[:, 0] < size[0]).all() and (px[:, 1] < size[1]).all())
 
 
-def find_card(rgb: NDArray[np.uint8], card: Card | None = None) -> CardPose:
-    """Find the card in a picture, uint8 (H, W, 3).
+def find_card(rgb: NDArray[np.uint8]) -> CardPose:
+    """Find the card in a picture, uint8 (H, W, 3), and which version it is: each has markers of its own.
 
     Raises PhotoError: "no-card", "blurred", "two-cards", "card-small" or "card-crumpled", each with what to do.
     """
-    card = card or read_card()
     grey = np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), np.uint8)
-    found = _find_markers(grey, card)
+    every = _find_markers(grey)
+    cards = [read_card(version) for version in VERSIONS]
+    own = [{i: quad for i, quad in every.items() if i in card.marker_centres_mm} for card in cards]
+    if min(len(found) for found in own) >= 2:
+        raise PhotoError(flag("two-cards").text, "two-cards")
+    card, found = max(zip(cards, own, strict=True), key=lambda one: len(one[1]))
     if len(found) < 2:
         code = "blurred" if _looks_blurred(grey) else "no-card"
         raise PhotoError(flag(code).text, code)
@@ -77,11 +82,11 @@ def find_card(rgb: NDArray[np.uint8], card: Card | None = None) -> CardPose:
         flags.append(flag("soft"))
     if tilt > 30:
         flags.append(flag("tilted", degrees=tilt))
-    return CardPose(to_px, tuple(sorted(used)), error_mm, scale, tilt, edge_mm, tuple(flags))
+    return CardPose(card, to_px, tuple(sorted(used)), error_mm, scale, tilt, edge_mm, tuple(flags))
 
 
 def _detector(ids: tuple[int, ...], thorough: bool) -> cv2.aruco.ArucoDetector:
-    """A detector that knows the card's own markers alone: nine tenths of a search goes into comparing with all of a family.
+    """A detector that knows the cards' own markers alone: nine tenths of a search goes into comparing with all of a family.
 
     Unless thorough, black is separated from white by windows of one size, where otherwise three sizes are tried.
     """
@@ -95,8 +100,8 @@ def _detector(ids: tuple[int, ...], thorough: bool) -> cv2.aruco.ArucoDetector:
     return cv2.aruco.ArucoDetector(own, parameters)
 
 
-def _find_markers(grey: NDArray[np.uint8], card: Card) -> dict[int, Array]:
-    """Corners (4, 2) by marker id; a half-size copy first, quickly, then the whole, then copies with stretched contrast."""
+def _find_markers(grey: NDArray[np.uint8]) -> dict[int, Array]:
+    """Corners (4, 2) by marker id of any card; a half-size copy first, quickly, then the whole, then copies with stretched contrast."""
     best: dict[int, Array] = {}
     tries = (
         (0.5, False, False),
@@ -112,16 +117,16 @@ def _find_markers(grey: NDArray[np.uint8], card: Card) -> dict[int, Array]:
             picture = np.asarray(small, np.uint8)
         if stretch:
             picture = np.asarray(cv2.createCLAHE(3.0, (8, 8)).apply(picture), np.uint8)
-        found = _detect(picture, scale, card, thorough)
+        found = _detect(picture, scale, thorough)
         if len(found) > len(best):
             best = found
-        if len(best) == len(card.marker_centres_mm) or (len(best) >= 4 and scale == 1.0):
+        if len(best) >= len(read_card().marker_centres_mm) or (len(best) >= 4 and scale == 1.0):
             break
     return {i: _refine(grey, quad) for i, quad in best.items()}
 
 
-def _detect(picture: NDArray[np.uint8], scale: float, card: Card, thorough: bool) -> dict[int, Array]:
-    ids = tuple(sorted(card.marker_centres_mm))
+def _detect(picture: NDArray[np.uint8], scale: float, thorough: bool) -> dict[int, Array]:
+    ids = tuple(sorted(i for version in VERSIONS for i in read_card(version).marker_centres_mm))
     corners, found, _ = _detector(ids, thorough).detectMarkers(picture)
     if found is None:
         return {}

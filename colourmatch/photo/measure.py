@@ -6,7 +6,7 @@ It gives what the command line prints of a photo; it refuses to know stocks, dos
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +18,7 @@ from colourmatch.colour.gamut import least_value
 from colourmatch.colour.spaces import RGB_TO_XYZ, lab_to_xyz, xyz_to_lab
 from colourmatch.errors import ColourMatchError, PhotoError
 from colourmatch.photo.camera import expect_camera
-from colourmatch.photo.card import Card, read_card
+from colourmatch.photo.card import Card
 from colourmatch.photo.checks import (
     SPOTS,
     check_cover,
@@ -29,6 +29,8 @@ from colourmatch.photo.checks import (
     choose_white,
 )
 from colourmatch.photo.clarity import Clarity, judge_clarity
+from colourmatch.photo.colour_fields import FieldsReading
+from colourmatch.photo.estimate import Estimate, GlassReading, estimate_pair
 from colourmatch.photo.field import LightField
 from colourmatch.photo.flat import FlatCard, flatten_card, mask_paper
 from colourmatch.photo.light import fit_light
@@ -66,7 +68,9 @@ class SpotColour:
     tone_shifts (7, 3): Lab per standard deviation of the photo's tone curve and veil, common to all its spots; lost (3, 3):
     covariance in Lab of what a channel at an end of its range no longer holds, which rgb shows as read; scene (3, 3): the
     part of covariance that further photos of the same vessels repeat; base (3,): the white, relative to paper; empty (3,):
-    channels that hold no light that can be told from none.
+    channels that hold no light that can be told from none. fields: the colour fields under it, linear Display P3 relative
+    to paper. plain: Lab and covariance (3, 3) of the reading by itself, before the estimate of what three channels cannot
+    tell (photo/estimate.py); absolute (3, 3): covariance of the estimated Lab, the phone's own error included.
     """
 
     lab: Array
@@ -80,10 +84,15 @@ class SpotColour:
     scene: Array = field(default_factory=lambda: np.zeros((3, 3)))
     base: Array = field(default_factory=lambda: np.ones(3))
     empty: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(3, bool))
+    fields: FieldsReading | None = None
+    plain: tuple[Array, Array] | None = None
+    absolute: Array | None = None
 
     @property
     def lab_sd(self) -> Array:
         """Standard deviation of the absolute Lab, the phone's own error included, shape (3,)."""
+        if self.absolute is not None:
+            return np.sqrt(np.diag(self.absolute + self.lost))
         own = np.diag(self.covariance + self.lost) + (self.tone_shifts**2).sum(axis=0)
         return np.sqrt(own + phone_sd(self.lab) ** 2 + 0.25**2)
 
@@ -184,8 +193,8 @@ def measure_photo(
     greys: what the greys of this printed card really reflect, where that is known (photo/card_profile.py).
     """
     photo = load_photo(source, name)
-    card = read_card()
-    pose = find_card(photo.rgb, card)
+    pose = find_card(photo.rgb)
+    card = pose.card
     check_view(pose, card, photo)
     whole, band = flatten_card(photo, pose, card)
     curve = fit_curve(whole, greys)
@@ -201,7 +210,7 @@ def measure_photo(
         flags.append(flag("striped-paper", percent=100 * stripes))
     white, white_flags = choose_white(readings)
     flags += white_flags
-    spots = _to_colours(readings, light, white, (photo, band, tone))
+    spots, estimate = _estimate(*_to_colours(readings, light, white, (photo, band, tone)), photo)
     parts = parts_of_water(np.stack([colour.rgb for colour in spots.values()]))
     flags += [
         f
@@ -225,8 +234,7 @@ def measure_photo(
         },
         quality=tuple(flags),
         spots=spots,
-        difference=_compare(spots),
-        pair=_pair(spots),
+        **_compare(spots, estimate),
         drawing=_describe_drawing(pose, card, readings, photo),
         tone=_record_tone(spots, light, (photo, whole, tone), greys),
     )
@@ -283,14 +291,16 @@ def _find_light(whole: FlatCard, pose: CardPose, stripes: float) -> LightField:
 
 def _to_colours(
     readings: dict[str, SpotReading], light: LightField, white: str, context: tuple[Photo, FlatCard, Tone]
-) -> dict[str, SpotColour]:
+) -> tuple[dict[str, SpotColour], dict[str, GlassReading]]:
+    """The colour of each glass as read, and its readings over white and over the fields for the estimate."""
     photo, flat, tone = context
     card = flat.card
     glasses = tuple(s for s in SPOTS if readings[s].present)
     veil = estimate_veil({s: readings[s].bars for s in SPOTS}, glasses, tone.curve.terms[3])
     base = tone.correct(readings["blank"].rgb - veil.value["blank"]) if white == "blank" else np.ones(3)
     plain = readings["blank"].bars  # with no glass on the blank spot its bars are seen bare
-    out = {}
+    to_p3 = np.linalg.inv(RGB_TO_XYZ["Display P3"]) @ photo.profile.to_xyz
+    out, glasses_read = {}, {}
     for spot in SPOTS:
         reading = readings[spot]
         if not reading.present:
@@ -322,10 +332,44 @@ def _to_colours(
             else None
         )
         scene = jacobian @ vessel @ jacobian.T
-        out[spot] = SpotColour(
-            lab + shift, lab_cov, rgb, cov, clarity, white, shifts, lost, scene, base, empty
+        own = reading.rgb_cov + tone.channels.covariance(bare)
+        fields = reading.fields and reading.fields.corrected(
+            lambda values, off=veil.value[spot]: tone.correct(np.maximum(values - off, 0.0)) @ to_p3.T
         )
-    return out
+        glasses_read[spot] = GlassReading(
+            values=np.concatenate([(rgb * base @ to_p3.T)[None], fields.values if fields else np.empty((0, 3))]),
+            own=to_p3 @ own @ to_p3.T,
+            field_sd=fields.sd if fields else np.empty((0, 3)),
+            seen=fields.seen if fields else np.zeros(0, bool),
+            part_sd=float(np.hypot(VESSEL_LOG, np.sqrt(light.covariance(point)[0, 0]))),
+            white_sd=float(np.hypot(VESSEL_WHITE, veil.own_sd[spot])),
+            scene_part_sd=VESSEL_LOG,
+            scene_white_sd=VESSEL_WHITE,
+        )
+        out[spot] = SpotColour(
+            lab + shift, lab_cov, rgb, cov, clarity, white, shifts, lost, scene, base, empty, fields
+        )
+    return out, glasses_read
+
+
+def _estimate(
+    spots: dict[str, SpotColour], glasses: dict[str, GlassReading], photo: Photo
+) -> tuple[dict[str, SpotColour], Estimate | None]:
+    """The colours as the expectation over what could have made the readings; what was read stays beside them."""
+    liquids = [glasses[spot] for spot in ("reference", "batch") if spot in glasses]
+    if not liquids:
+        return spots, None
+    water = glasses["blank"] if "blank" in spots and spots["blank"].white == "blank" else None
+    estimate = estimate_pair(liquids[0], liquids[-1], water, srgb=photo.profile.name == "sRGB")
+    out = dict(spots)
+    for spot, k in (("reference", 0), ("batch", 1)):
+        if spot in spots:
+            read = spots[spot]
+            out[spot] = replace(
+                read, lab=estimate.lab[k], covariance=estimate.covariance[k], absolute=estimate.absolute[k],
+                plain=(read.lab, read.covariance + read.lost),
+            )  # fmt: skip
+    return out, estimate if len(liquids) == 2 else None
 
 
 def propagate(rgb: Array, cov: Array, to_xyz: Array) -> tuple[Array, Array, Array]:
@@ -385,21 +429,17 @@ def channels_apart(linear: Array) -> Array:
     return apart
 
 
-def _compare(spots: dict[str, SpotColour]) -> Difference | None:
-    if "reference" not in spots or "batch" not in spots:
-        return None
+def _compare(spots: dict[str, SpotColour], estimate: Estimate | None) -> dict[str, Any]:
+    """The difference of both liquids and what is unsure of it."""
+    if estimate is None:
+        return {}
     ref, bat = spots["reference"], spots["batch"]
-    noise = ref.covariance + bat.covariance
-    return compare_lab(ref.lab, bat.lab, noise, phone_covariance(ref, bat), ref.lost + bat.lost)
-
-
-def _pair(spots: dict[str, SpotColour]) -> Pair | None:
-    if "reference" not in spots or "batch" not in spots:
-        return None
-    ref, bat = spots["reference"], spots["batch"]
-    scene = ref.scene + bat.scene
-    own = ref.covariance + bat.covariance - scene
-    return Pair(own, scene, phone_covariance(ref, bat), ref.lost + bat.lost)
+    lost = ref.lost + bat.lost
+    noise = estimate.own + estimate.scene
+    return {
+        "difference": compare_lab(ref.lab, bat.lab, noise, estimate.phone, lost),
+        "pair": Pair(estimate.own, estimate.scene, estimate.phone, lost),
+    }
 
 
 def phone_covariance(ref: SpotColour, bat: SpotColour) -> Array:

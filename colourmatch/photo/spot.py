@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.photo.clarity import Bars
+from colourmatch.photo.colour_fields import FieldsReading, Patch, read_colour_fields
 from colourmatch.photo.field import LightField
 from colourmatch.photo.flat import FlatCard, decode
 from colourmatch.photo.glass import Glass, find_glass
@@ -23,6 +24,8 @@ Nodes = NDArray[np.float32]
 
 #: Distance kept from the wall, for the meniscus (pharmacopoeial viewing practice: 3 to 4 mm).
 WALL_MARGIN_MM = 3.0
+#: Kept off the edge of a window with fields around it, for what lens and file carry over.
+_WINDOW_EDGE_MM = 0.8
 #: Paper seen through no glass differs from bare paper by less than this (natural log).
 _SAME_AS_PAPER_LOG = 0.035
 #: Codes outside this range carry no dose; nor does a window with over 1 % of its pixels at an end.
@@ -47,6 +50,7 @@ class SpotReading:
     glint_share: float
     empty: tuple[bool, bool, bool]
     full: tuple[bool, bool, bool]
+    fields: FieldsReading | None = None
 
 
 def read_spot(flat: FlatCard, light: LightField, name: str) -> SpotReading:
@@ -58,9 +62,12 @@ def read_spot(flat: FlatCard, light: LightField, name: str) -> SpotReading:
     middling = paper.mean(axis=(0, 1))
     paper, linear = paper / middling, _look(flat, crop, middling)
     glass = find_glass(linear, spot, card.ring_diameter_mm / 2, flat.px_per_mm)
+    fields = _read_fields(flat, crop, (linear, paper), name, glass) if card.fields else None
+    if fields is not None:  # the window is seen shifted as the fields around it are
+        middle = middle[0] + fields.shift_mm[0], middle[1] + fields.shift_mm[1]
     near = flat.crop(middle, card.window_radius_mm + 1.0)
     inside, codes = flat.inside[near], flat.codes[near]
-    window = _disc(flat, near, middle, card.window_radius_mm)
+    window = _disc(flat, near, middle, card.window_radius_mm - (_WINDOW_EDGE_MM if card.fields else 0.0))
     usable = window & inside
     if glass is not None:
         usable &= _disc(flat, near, glass.centre_mm, glass.inner_mm - WALL_MARGIN_MM)
@@ -76,8 +83,20 @@ def read_spot(flat: FlatCard, light: LightField, name: str) -> SpotReading:
     present = glass is not None or bool(np.abs(np.log(np.maximum(rgb, 1e-4))).max() > _SAME_AS_PAPER_LOG)
     return SpotReading(
         name=name, present=present, rgb=rgb, rgb_cov=cov, bars=_read_bars(flat, light, name, glass), glass=glass,
-        window_share=share, glint_share=glints, empty=empty, full=full,
+        window_share=share, glint_share=glints, empty=empty, full=full, fields=fields,
     )  # fmt: skip
+
+
+def _read_fields(
+    flat: FlatCard, crop: Crop, seen: tuple[NDArray[np.float32], Nodes], name: str, glass: Glass | None
+) -> FieldsReading:
+    """The colour fields of a spot; only the square around them is divided by the paper's light."""
+    linear, paper = seen
+    part = flat.crop(flat.card.spots[name], flat.card.fields_outer_mm + 4.0)
+    x, y = flat.positions(*part)
+    corner = float(x[0, 0]) - 0.5 / flat.px_per_mm, float(y[0, 0]) - 0.5 / flat.px_per_mm
+    patch = Patch(_part(linear, paper, _within(part, crop)), corner, flat.px_per_mm)
+    return read_colour_fields(patch, flat.card, name, glass)
 
 
 def _look(flat: FlatCard, crop: Crop, white: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -109,7 +128,8 @@ def _beside(
     """Every third pixel each way of the liquid outside the window relative to the paper there, shape (N, 3)."""
     card, (linear, paper) = flat.card, seen
     liquid = _disc(flat, crop, glass.centre_mm, glass.inner_mm - WALL_MARGIN_MM, 3)
-    window = _disc(flat, crop, card.window_centre_mm(name), card.window_radius_mm, 3)
+    print_mm = max(card.window_radius_mm, card.fields_outer_mm + 2.0 if card.fields else 0.0)
+    window = _disc(flat, crop, card.window_centre_mm(name), print_mm, 3)
     where = liquid & ~window
     height, width = where.shape
     return linear[::3, ::3][where] / cv2.resize(paper, (width, height), interpolation=cv2.INTER_LINEAR)[where]

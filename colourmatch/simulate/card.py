@@ -1,4 +1,4 @@
-"""Prints the card into a raw picture: table, sheet, markers, grey steps, rings and bars of card-v1.json.
+"""Prints the card into a raw picture: table, sheet, markers, grey steps, rings, colour fields and bars of its file.
 
 It knows the card's drawing in millimetres and how a printer gets it wrong; it knows no liquids.
 """
@@ -10,13 +10,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.facts import read_json
-from colourmatch.simulate.drawing import Canvas, normal_noise, span_coverage
+from colourmatch.simulate.drawing import Canvas, normal_noise, ramp, span_coverage
 from colourmatch.simulate.geometry import Picture, Region, View
-from colourmatch.simulate.materials import black_ink, paper_reflectance, printed_greys, smooth_reflectance
+from colourmatch.simulate.materials import (
+    black_ink,
+    paper_reflectance,
+    printed_fields,
+    printed_greys,
+    smooth_reflectance,
+)
 from colourmatch.simulate.settings import Printer, Scene
 
 _RING_LINE_MM = 0.35
 _RING_TONE = 0.45
+_FIELDS_REACH_MM = 17.0
 
 
 def lay_sheet(canvas: Canvas, scene: Scene, seed: int) -> None:
@@ -46,12 +53,12 @@ def _grain(shape: tuple[int, int], strength: float, seed: int) -> Picture:
 
 
 def print_card(canvas: Canvas, printer: Printer) -> None:
-    """Prints markers, grey steps, spot rings and clarity bars on the paper."""
-    spec = read_json("card-v1.json")
+    """Prints markers, grey steps, spot rings, colour fields and clarity bars on the paper."""
+    spec = printer.card
     paper = paper_reflectance()
     black = paper * black_ink(printer)
     for name, centre in spec["markers"]["centres_mm"].items():
-        _print_marker(canvas, int(name), tuple(centre), black)
+        _print_marker(canvas, (int(name), spec["markers"]["size_mm"]), tuple(centre), black)
     steps = spec["grey_steps"]
     places = steps["top_row_centres_mm"] + steps["bottom_row_centres_mm"]
     for centre, grey in zip(places, printed_greys(printer), strict=True):
@@ -60,16 +67,24 @@ def print_card(canvas: Canvas, printer: Printer) -> None:
         _print_ring(canvas, tuple(centre), spec["spots"]["ring_diameter_mm"] / 2, paper * _RING_TONE)
         region = bars_region(canvas.view, tuple(centre))
         if region is not None:
-            canvas.paint(region, bars_coverage(canvas.view, region, tuple(centre)), black)
+            grid = canvas.view.grid_mm(region)
+            canvas.paint(region, bars_coverage(canvas.view, grid, tuple(centre)), black)
+    for spot in spec["spots"]["centres_mm"]:
+        region = disc_region(canvas.view, spot_centre(spot), _FIELDS_REACH_MM)
+        if printer.inks and region is not None:
+            x, y = canvas.view.grid_mm(region)
+            shares = field_coverages(canvas.view, (x, y), spot)
+            for share, ink in zip(shares, printed_fields(printer, spot), strict=True):
+                canvas.paint(region, share, paper * ink)
 
 
 def _print_marker(
-    canvas: Canvas, marker: int, centre_mm: tuple[float, float], black: NDArray[np.float64]
+    canvas: Canvas, which: tuple[int, float], centre_mm: tuple[float, float], black: NDArray[np.float64]
 ) -> None:
-    spec = read_json("card-v1.json")["markers"]
+    marker, size = which
     family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
     ink = cv2.aruco.generateImageMarker(family, marker, 8) < 128
-    size, (cx, cy) = spec["size_mm"], centre_mm
+    cx, cy = centre_mm
     region = canvas.view.region((cx - size / 2, cy - size / 2, cx + size / 2, cy + size / 2))
     if region is None:
         return
@@ -105,12 +120,15 @@ def bars_region(view: View, spot_centre_mm: tuple[float, float]) -> Region | Non
     return view.region((x - w / 2, y - h / 2, x + w / 2, y + h / 2))
 
 
-def bars_coverage(view: View, region: Region, spot_centre_mm: tuple[float, float]) -> Picture:
-    """Share of black of a spot's clarity bars at each pixel; a period starts with black, at the left."""
+def bars_coverage(view: View, grid_mm: tuple[Picture, Picture], spot_centre_mm: tuple[float, float]) -> Picture:
+    """Share of black of a spot's clarity bars at each pixel; a period starts with black, at the left.
+
+    grid_mm: where on the paper each pixel looks.
+    """
     bars = read_json("card-v1.json")["spots"]["clarity_bars"]
     cx, cy = (spot_centre_mm[i] + bars["offset_mm"][i] for i in (0, 1))
     (w, h), period = bars["size_mm"], bars["period_mm"]
-    x, y = view.grid_mm(region)
+    x, y = grid_mm
     per_x, per_y = view.px_per_mm((cx, cy))
     down = span_coverage(y, cy - h / 2, cy + h / 2, per_y)
     across = np.zeros_like(x)
@@ -118,6 +136,25 @@ def bars_coverage(view: View, region: Region, spot_centre_mm: tuple[float, float
         left = cx - w / 2 + k * period
         across += span_coverage(x, left, left + period / 2, per_x)
     return across * down
+
+
+def field_coverages(view: View, grid_mm: tuple[Picture, Picture], spot: str) -> list[Picture]:
+    """Share of each pixel on each colour field of a spot of card 2; grid_mm: where on the paper each pixel looks."""
+    fields = read_json("card-v2.json")["spots"]["colour_fields"]
+    centre = spot_centre(spot)
+    scale = np.float32(np.mean(view.px_per_mm(centre)))
+    x, y = grid_mm[0] - np.float32(centre[0]), grid_mm[1] - np.float32(centre[1])
+    ring = span_coverage(np.hypot(x, y), fields["inner_radius_mm"], fields["outer_radius_mm"], float(scale))
+    out = []
+    for sector in fields["sectors"]:
+        share = ring
+        for degrees, side in ((sector["from_deg"], 1), (sector["to_deg"], -1)):
+            turn = np.radians(degrees)
+            # distance from the line through the middle, half of the gap left as paper
+            beyond = side * (y * np.float32(np.cos(turn)) - x * np.float32(np.sin(turn))) - np.float32(fields["gap_mm"] / 2)
+            share = share * ramp(beyond * scale)
+        out.append(share)
+    return out
 
 
 def spot_centre(spot: str) -> tuple[float, float]:

@@ -10,10 +10,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from colourmatch.simulate.card import bars_coverage, disc_region, spot_centre
+from colourmatch.simulate.card import bars_coverage, disc_region, field_coverages, spot_centre
 from colourmatch.simulate.drawing import Canvas, disc_coverage, span_coverage
 from colourmatch.simulate.geometry import Picture, Region
-from colourmatch.simulate.materials import black_ink, paper_reflectance, seen_through
+from colourmatch.simulate.materials import black_ink, paper_reflectance, printed_fields, seen_through
 from colourmatch.simulate.settings import Bubble, Glint, Light, Printer, Scene
 
 Array = NDArray[np.float64]
@@ -90,7 +90,7 @@ def _draw_glass(
 
     if scene.oblique_paths:
         liquid = liquid ** oblique_path(canvas.view.degrees_from_above(centre))
-    body = _see_liquid(canvas, region, scene, (spot, liquid), black_ink(printer))
+    body = _see_liquid(canvas, region, scene, (spot, liquid), printer)
     near_wall = np.exp(
         -np.maximum(glass.inner_radius_mm - distance, 0) / np.float32(max(glass.meniscus_mm, 0.05))
     )
@@ -113,21 +113,30 @@ def oblique_path(degrees_from_above: float) -> float:
 
 
 def _see_liquid(
-    canvas: Canvas, region: Region, scene: Scene, content: tuple[str, Array], ink: Array
+    canvas: Canvas, region: Region, scene: Scene, content: tuple[str, Array], printer: Printer
 ) -> Picture:
-    """Paper and bars through the liquid; haze h leaves 1 - h of the detail and adds a little white."""
+    """Paper, colour fields and bars through the liquid; haze h leaves 1 - h of the detail and adds a little white."""
     spot, liquid = content
-    haze = scene.haze.get(spot, 0.0)
+    haze, middle = scene.haze.get(spot, 0.0), spot_centre(spot)
     through = paper_reflectance() * seen_through(liquid, scene.glass)
-    black = bars_coverage(canvas.view, region, spot_centre(spot))
     if haze:
-        spread_px = _HAZE_SPREAD_MM * float(np.mean(canvas.view.px_per_mm(spot_centre(spot))))
-        black = (1 - haze) * black + haze * cv2.GaussianBlur(black, (0, 0), spread_px)
         through = through + _HAZE_WHITE * haze * paper_reflectance() * np.sqrt(
             seen_through(liquid, scene.glass)
         )
-    plain, dark = canvas.lit(region, through), canvas.lit(region, through * ink)
-    return plain + black[..., None].astype(np.float32) * (dark - plain)
+    (dx, dy), size = scene.view_shift_mm.get(spot, (0.0, 0.0)), np.float32(scene.view_size)
+    x, y = canvas.view.grid_mm(region)
+    under = (x - np.float32(middle[0] + dx)) / size + middle[0], (y - np.float32(middle[1] + dy)) / size + middle[1]
+    prints = [(bars_coverage(canvas.view, under, middle), black_ink(printer))]
+    if printer.inks:
+        prints += zip(field_coverages(canvas.view, under, spot), printed_fields(printer, spot), strict=True)
+    body = canvas.lit(region, through)
+    plain = body.copy()
+    for share, ink in prints:
+        if haze:
+            spread_px = _HAZE_SPREAD_MM * float(np.mean(canvas.view.px_per_mm(middle)))
+            share = (1 - haze) * share + haze * cv2.GaussianBlur(share, (0, 0), spread_px)
+        body += share[..., None].astype(np.float32) * (canvas.lit(region, through * ink) - plain)
+    return body
 
 
 def _draw_rim(canvas: Canvas, scene: Scene, centre: tuple[float, float], light: Light) -> None:

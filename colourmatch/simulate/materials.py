@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from colourmatch.colour.spectra import WAVELENGTHS_NM
 from colourmatch.facts import read_json
+from colourmatch.simulate.inks import field_reflectances
 from colourmatch.simulate.settings import Glass, Printer, Reflectance
 
 Array = NDArray[np.float64]
@@ -38,6 +39,15 @@ def printed_greys(printer: Printer) -> Array:
     tint = printer.cast * 4 * (1 - both) * both
     slope = (WAVELENGTHS_NM - 560) / 150
     return np.clip(value[:, None] * (1 + tint[:, None] * slope), 0.002, 1.0)
+
+
+def printed_fields(printer: Printer, spot: str) -> Array:
+    """Reflectances relative to paper of the colour fields of one spot, shape (6, 81); ValueError without inks."""
+    if printer.inks is None:
+        raise ValueError("a printer without inks prints no colour fields")
+    rng = np.random.default_rng([printer.seed, 6, sum(map(ord, spot))])
+    fields = field_reflectances(printer.inks)
+    return np.clip(fields * np.exp(printer.field_spread * rng.normal(size=(len(fields), 1))), 0.0, 1.0)
 
 
 def black_ink(printer: Printer) -> Array:

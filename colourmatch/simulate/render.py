@@ -12,7 +12,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.colour.difference import ciede2000
-from colourmatch.facts import read_json
 from colourmatch.simulate import camera
 from colourmatch.simulate.card import disc_region, lay_sheet, print_card
 from colourmatch.simulate.drawing import Canvas
@@ -59,7 +58,7 @@ def render_photo(
         for stain in scene.stains:
             _stain_paper(canvas, stain)
         stand_glasses(canvas, scene, printer or Printer(), light)
-    for obstacle in (*scene.obstacles, *_cover_markers(scene)):
+    for obstacle in (*scene.obstacles, *_cover_markers(scene, printer or Printer())):
         _lay_obstacle(canvas, obstacle)
     raw = _blur_by_hand(canvas.picture, pose)
     raw += np.float32(phone.veil * phone.exposure * light.level)
@@ -99,8 +98,8 @@ def _stain_paper(canvas: Canvas, stain: Stain) -> None:
     canvas.picture[region] *= 10 ** (-amount[..., None] * density).astype(np.float32)
 
 
-def _cover_markers(scene: Scene) -> list[Obstacle]:
-    centres = read_json("card-v1.json")["markers"]["centres_mm"]
+def _cover_markers(scene: Scene, printer: Printer) -> list[Obstacle]:
+    centres = printer.card["markers"]["centres_mm"]
     shape = np.array([[-17, -13], [4, -19], [18, -6], [15, 16], [-12, 18]])
     return [
         Obstacle(

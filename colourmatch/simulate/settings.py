@@ -12,7 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.colour.spectra import WAVELENGTHS_NM, read_illuminant
+from colourmatch.facts import read_json
 from colourmatch.simulate.geometry import View
+from colourmatch.simulate.inks import Inks
 
 Array = NDArray[np.float64]
 
@@ -85,7 +87,8 @@ class Scene:
     """What lies on the table. Liquids are single-pass transmittances, shape (81,); None means no glass
     there.
 
-    oblique_paths: a tilted phone looks through a longer way in the liquid, which the truth leaves out.
+    oblique_paths: a tilted phone looks through a longer way in the liquid, which the truth leaves out. view_shift_mm,
+    view_size: a bottom and a liquid seen aslant show what lies under them shifted, and larger or smaller.
     """
 
     reference: Array | None = None
@@ -96,6 +99,8 @@ class Scene:
     glass: Glass = Glass()
     glass_shadow: float = 0.0
     oblique_paths: bool = False
+    view_shift_mm: dict[str, tuple[float, float]] = field(default_factory=dict)
+    view_size: float = 1.0
     glints: tuple[Glint, ...] = ()
     bubbles: tuple[Bubble, ...] = ()
     stains: tuple[Stain, ...] = ()
@@ -189,7 +194,8 @@ class Printer:
     """How the card came out: grey steps are nominal**gamma, times a jitter per patch, with a slight cast.
 
     cast is the rise of a printed grey's reflectance from blue to red; black the reflectance of solid black
-    relative to paper. One printed card is one seed.
+    relative to paper. One printed card is one seed. inks: those of a colour printer, which prints card 2; field_spread:
+    what the same field of two spots differs by on one sheet (part, sd).
     """
 
     gamma: float = 1.0
@@ -197,6 +203,13 @@ class Printer:
     cast: float = 0.0
     black: float = 0.04
     seed: int = 0
+    inks: Inks | None = None
+    field_spread: float = 0.0
+
+    @property
+    def card(self) -> Any:
+        """The file of the card that was printed."""
+        return read_json("card-v2.json" if self.inks else "card-v1.json")
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,4 +1,5 @@
-"""Writes varied simulated photos and their truth: make_photos.py OUTDIR COUNT [--seed S] [--hardness H] [--large] [--heic].
+"""Writes varied simulated photos and their truth: make_photos.py OUTDIR COUNT [--seed S] [--hardness H] [--large] [--heic]
+[--fields].
 
 truth.json: {"photos": {name: {"spots": {spot: {"lab": [L, a, b], "haze": h}}, "delta_e_2000": d, "light":
 ..., "phone": ..., ...}}}. Photo k is vary(seed + k); every fourth one is stored turned, as phones do.
@@ -17,10 +18,10 @@ from colourmatch.simulate import save_photo
 
 
 def describe(
-    seed: int, large: bool, folder: Path, suffix: str, hardness: float = 1.0
+    seed: int, large: bool, folder: Path, suffix: str, hardness: float = 1.0, *, fields: bool = False
 ) -> tuple[str, dict[str, object]]:
     """Draws and writes one photo; its file name and its entry of truth.json."""
-    take = vary(seed, large=large, hardness=hardness)
+    take = vary(seed, large=large, hardness=hardness, fields=fields)
     rendered = take.render()
     name = f"varied-{seed:05d}{suffix}"
     save_photo(rendered, folder / name, exif_orientation=(1, 1, 1, 6)[seed % 4])
@@ -51,6 +52,7 @@ def main(arguments: list[str] | None = None) -> int:
         "--hardness", type=float, default=1.0, help="how far all departs from ideal, as a factor"
     )
     parser.add_argument("--heic", action="store_true", help="HEIC instead of JPEG")
+    parser.add_argument("--fields", action="store_true", help="card 2, with colour fields")
     options = parser.parse_args(arguments)
     options.folder.mkdir(parents=True, exist_ok=True)
     photos = {}
@@ -61,6 +63,7 @@ def main(arguments: list[str] | None = None) -> int:
             options.folder,
             ".heic" if options.heic else ".jpg",
             options.hardness,
+            fields=options.fields,
         )
         photos[name] = photos_entry
         print(f"{k + 1}/{options.count} {name}", file=sys.stderr)

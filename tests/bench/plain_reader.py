@@ -15,7 +15,6 @@ import numpy as np
 from colourmatch.colour.difference import ciede2000
 from colourmatch.colour.spaces import xyz_to_lab
 from colourmatch.errors import PhotoError
-from colourmatch.photo.card import read_card
 from colourmatch.photo.field import quadratic
 from colourmatch.photo.flat import decode, mask_paper
 from colourmatch.photo.load import load_photo
@@ -26,11 +25,12 @@ _PX_PER_MM = 4
 
 def read_plainly(path: str | Path) -> float | None:
     """CIEDE2000 of batch and reference; None without a card."""
-    card, photo = read_card(), load_photo(path)
+    photo = load_photo(path)
     try:
-        pose = find_card(photo.rgb, card)
+        pose = find_card(photo.rgb)
     except PhotoError:
         return None
+    card = pose.card
     to_mm = np.array(
         [[1 / _PX_PER_MM, 0, 0.5 / _PX_PER_MM], [0, 1 / _PX_PER_MM, 0.5 / _PX_PER_MM], [0, 0, 1]]
     )

@@ -16,6 +16,7 @@ from colourmatch.colour.spaces import RGB_TO_XYZ
 from colourmatch.colour.spectra import planck_spectrum, read_illuminant, transmittance_to_xyz
 from colourmatch.facts import read_json
 from colourmatch.simulate.geometry import Pose, place_camera
+from colourmatch.simulate.inks import vary_inks
 from colourmatch.simulate.liquids import drink_transmittance, dye_absorbance, lab_relative_to_water
 from colourmatch.simulate.render import render_photo
 from colourmatch.simulate.settings import (
@@ -60,18 +61,22 @@ class Take:
         )
 
 
-def vary(seed: int, *, large: bool = False, hardness: float = 1.0) -> Take:
+def vary(seed: int, *, large: bool = False, hardness: float = 1.0, fields: bool = False) -> Take:
     """A random photo of a reference, a batch and mostly a blank, CIEDE2000 spread from 0 to 12 with many
     under 6.
 
     large: 4032 x 3024 pixels instead of 2016 x 1512. hardness: every way in which phone, light, printer and glass
-    depart from ideal is that many times as large; liquids, poses and noise stay. The same seed gives the same photo, and
+    depart from ideal is that many times as large; liquids, poses and noise stay. fields: card 2, its own inks each. The same seed gives the same photo, and
     each part has its own random stream, so that a change to one range leaves the others as they were.
     """
     phone, printer = _vary_phone(_stream(seed, 1)), _vary_printer(_stream(seed, 2))
     light, pose = _vary_light(_stream(seed, 3)), _vary_pose(_stream(seed, 4), large)
     reference, batch, recipe = _vary_liquids(_stream(seed, 5))
     scene = _vary_scene(_stream(seed, 6), reference, batch)
+    if fields:
+        rng = _stream(seed, 7)
+        printer = replace(printer, inks=vary_inks(rng), field_spread=float(rng.uniform(0, 0.006)))
+        scene = _look_through_bottoms(rng, scene)
     take = Take(scene, phone, light, pose, printer, seed, recipe)
     return take if hardness == 1 else _scale_departures(take, hardness)
 
@@ -259,6 +264,13 @@ def _vary_liquids(rng: np.random.Generator) -> tuple[Array, Array, dict[str, Any
         "step": step,
     }
     return blend(0, dilution), blend(step, dilution), recipe
+
+
+def _look_through_bottoms(rng: np.random.Generator, scene: Scene) -> Scene:
+    """The same glasses with bottoms that shift what lies under them, each a little in its own way."""
+    common, own = rng.normal(0, 0.7, 2), rng.normal(0, 0.4, (3, 2))
+    shifts = {spot: (float(x), float(y)) for spot, (x, y) in zip(SPOTS, np.clip(common + own, -2, 2), strict=True)}
+    return replace(scene, view_shift_mm=shifts, view_size=float(rng.uniform(0.96, 1.04)))
 
 
 def _emptiest_channel(once: Array) -> float:
