@@ -18,6 +18,7 @@ from colourmatch.book.entries import (
     ClosingEntry,
     Lot,
     LotEntry,
+    LotStory,
     MovedEntry,
     NoteEntry,
     PhotoEntry,
@@ -215,6 +216,11 @@ def read_lots(connection: Connection, query: Query, at: str | None = None) -> li
     return [_lot(row, names[row["id"]], changes[row["id"]]) for row in rows]
 
 
+def read_lot(connection: Connection, lot_id: int, at: str | None = None) -> Lot:
+    """One lot that is there, with the amendments made up to a time in place."""
+    return read_lots(connection, select(t.lots).where(t.lots.c.id == lot_id), at)[0]
+
+
 def _lot(row: RowMapping, stocks: Sequence[str], changes: dict[str, Any]) -> Lot:
     values = pick_fields(row, Lot)
     values["target_lab"] = _triple(row, ("target_l", "target_a", "target_b"))
@@ -288,6 +294,16 @@ def read_entry(connection: Connection, entry_id: int) -> LotEntry | None:
     if lot_id is None:
         return None
     return next(entry for entry in read_events(connection, [lot_id])[lot_id] if entry.id == entry_id)
+
+
+def read_story(connection: Connection, lot_id: int, at: str | None = None) -> LotStory:
+    """A lot with all its entries up to a time, and the stocks that it was begun with or got."""
+    found = read_lot(connection, lot_id, at)
+    events = tuple(read_events(connection, [lot_id], at=at)[lot_id])
+    declared = select(t.lot_stocks.c.stock_id).where(t.lot_stocks.c.lot_id == lot_id)
+    used = {entry.stock_id for entry in events if isinstance(entry, AdditionEntry)}  # declared or not
+    ids = used.union(connection.scalars(declared))
+    return LotStory(found, events, tuple(read_stocks(connection, ids)))
 
 
 def is_open(lots: Any = t.lots) -> Any:

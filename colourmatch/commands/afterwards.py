@@ -91,7 +91,7 @@ def recheck(
     from colourmatch.workflow.recheck import read_drift, record_recheck
 
     with session.open_book() if photos else session.read_book() as book:
-        lot_id = book.find_lot(lot).id
+        lot_id = book.lots.get(lot).id
         found: list[dict[str, Any]] = []
         for number, path in enumerate(photos, 1):
             one = token if token is None or len(photos) == 1 else f"{token} {number}"

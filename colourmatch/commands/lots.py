@@ -167,9 +167,9 @@ def new(session: Session, name: str, stocks: tuple[str, ...], **given: Any) -> A
     head = _head_figures(given)
     head["entered_by"], head["notes"] = head.pop("by", None), head.pop("note", "")
     with session.open_book() as book:
-        colourants = [book.find_stock(stock).colourant for stock in stocks]
+        colourants = [book.stocks.get(stock).colourant for stock in stocks]
         cautions = cautions_for(colourants, place_or_first(given["jurisdiction"]))
-        made = book.new_lot(name, stocks=stocks, **head)
+        made = book.lots.begin(name, stocks=stocks, **head)
     data = _head_json(made) | {"cautions": [{"code": c.code, "text": c.text} for c in cautions]}
     warnings = _warn_of_base(made)
     data["warnings"] = [{"code": c.code, "text": c.text} for c in warnings]
@@ -244,7 +244,7 @@ def photo(
     view = {name: given.pop(name) for name in ("depth_mm", "dilution")}
     rectangles = take_rectangles(given)
     with session.open_book() as book:
-        lot_id = book.find_lot(lot).id
+        lot_id = book.lots.get(lot).id
         note_for_lot(book, lot_id, card=card, light=light, entered_by=by)
         found = []
         # read by all cores at once, then learnt from one after another: each advice rests on those before it
@@ -276,7 +276,7 @@ def photo(
 def _is_in(book: LotBook, lot: int, path: str) -> bool:
     """Whether a photo is in the lot already; one that cannot be read is not."""
     try:
-        return book.find_photo(Path(path), lot) is not None
+        return book.photos.find(Path(path), lot) is not None
     except (OSError, ColourMatchError):
         return False
 
@@ -323,15 +323,15 @@ def add(
         if untinted_ml is not None:
             if stock is not None or any(value is not None for value in given.values()):
                 raise InputError("Write down one thing at a time: --stock with its amount, or --untinted-ml.")
-            entry: Any = book.add_untinted(lot, untinted_ml, entered_by=by, token=token)
+            entry: Any = book.volumes.add_untinted(lot, untinted_ml, entered_by=by, token=token)
             data: dict[str, Any] = {"ml": entry.ml}
         else:
             if stock is None:
                 raise InputError("Say what went in: --stock NAME with --drops, --ml or --grams.")
-            entry = book.add_addition(lot, stock, entered_by=by, token=token, **given)
+            entry = book.additions.add(lot, stock, entered_by=by, token=token, **given)
             data = {key: getattr(entry, key) for key in ("stock", "quantity", "unit", "ml", "mg")}
         if note:
-            book.add_note(entry.lot_id, note, entered_by=by)
+            book.entries.add_note(entry.lot_id, note, entered_by=by)
         return _answer_entry(
             session, book, entry, data, f"Written down as entry {entry.id}: {tell_entry(entry)}."
         )
@@ -341,7 +341,7 @@ def _answer_entry(session: Session, book: LotBook, entry: Any, data: dict[str, A
     """An entry with the state after it; what passes a ceiling is said, and recorded all the same."""
     from colourmatch.workflow.ceilings import describe_state, passed_ceilings
 
-    story = book.lot_story(entry.lot_id)
+    story = book.lots.story(entry.lot_id)
     state, warnings = describe_state(story), passed_ceilings(story)
     for warning in warnings:
         session.note(f"Warning: {warning['text']}")
@@ -362,7 +362,7 @@ def sample(
 ) -> Answer:
     """Write down a sample taken from the batch."""
     with session.open_book() as book:
-        entry = book.take_sample(lot, ml, returned=returned, entered_by=by, token=token)
+        entry = book.volumes.take_sample(lot, ml, returned=returned, entered_by=by, token=token)
         line = f"Written down as entry {entry.id}: {tell_entry(entry)}."
         return _answer_entry(session, book, entry, {"ml": entry.ml, "returned": entry.returned}, line)
 
@@ -413,9 +413,9 @@ def correct(session: Session, lot: str, entry: str | None, reason: str | None, *
             "An entry is corrected with --drops, --ml, --grams, --stock, --void or --at; the lot without ENTRY."
         )
     with session.open_book() as book:
-        story = book.lot_story(lot)
+        story = book.lots.story(lot)
         if entry is None:
-            done: Any = book.amend_lot(story.lot.id, reason or "", **changes, **who)
+            done: Any = book.lots.amend(story.lot.id, reason or "", **changes, **who)
             said = ", ".join(tell_change(key, value) for key, value in done.changes.items())
             return _answer_entry(session, book, done, {"changes": done.changes}, f"Corrected: {said}.")
         return _correct_entry(session, book, (story, entry), amounts, {"reason": reason or "", **who})
@@ -433,10 +433,10 @@ def _correct_entry(
     if wanted.kind in ("sample", "untinted", "poured-back"):
         if amounts.keys() - {"ml", "void"} or not amounts:
             raise InputError(f"Entry {wanted.id} is a volume. Correct it with --ml, or with --void.")
-        done: Any = book.correct_volume(wanted.id, **amounts, **who)
+        done: Any = book.volumes.correct(wanted.id, **amounts, **who)
         data = {key: getattr(done, key) for key in ("ml", "void")}
     else:
-        done = book.correct_addition(wanted.id, **amounts, **who)
+        done = book.additions.correct(wanted.id, **amounts, **who)
         data = {key: getattr(done, key) for key in ("stock", "quantity", "unit", "ml", "mg", "void")}
     data |= {"replaces": wanted.id, "reason": done.reason}
     return _answer_entry(
@@ -452,7 +452,7 @@ def _move_entry(
     if len(amounts) > 1:
         raise InputError("Put the time right by itself: give --at without an amount, a stock or --void.")
     day = datetime.fromisoformat(wanted.happened_at).astimezone().date()
-    done = book.move_entry(wanted.id, parse_moment(amounts["at"], day), **who)
+    done = book.entries.move(wanted.id, parse_moment(amounts["at"], day), **who)
     data = {"moved_entry": wanted.id, "happened_at": done.moved_to, "reason": done.reason}
     line = f"{tell_entry(done)}. It counts there now, by entry {done.id}."
     return _answer_entry(session, book, done, data, line)
@@ -475,7 +475,9 @@ def set_aside(
     from colourmatch.workflow.lot import describe_lot
 
     with session.open_book() as book:
-        entry = book.set_aside(book.find_lot(lot).id, photo, why, back=take_back, entered_by=by, token=token)
+        entry = book.photos.set_aside(
+            book.lots.get(lot).id, photo, why, back=take_back, entered_by=by, token=token
+        )
         told = describe_lot(book, entry.lot_id)
     data = {
         "lot": entry.lot_id, "entry": entry.id, "photo_entry": entry.photo_entry_id, "set_aside": not entry.back,
@@ -494,8 +496,8 @@ def set_aside(
 def list_(session: Session, search: str | None, open_only: bool, limit: int, offset: int) -> Answer:
     """The lots, the newest first."""
     with session.read_book(needed=False) as book:
-        lots = book.list_lots(search, open_only=open_only, limit=limit, offset=offset)
-        total, place = book.count_lots(search, open_only=open_only), book.place
+        lots = book.lots.search(search, open_only=open_only, limit=limit, offset=offset)
+        total, place = book.lots.count(search, open_only=open_only), book.place
     data = {"lots": [_head_json(one) for one in lots], "total": total}
     if not lots:
         return Answer(data, [_tell_no_lots(place, bool(search or open_only or offset))])
@@ -527,7 +529,7 @@ def show(session: Session, lot: str) -> Answer:
     from colourmatch.workflow.lot import describe_lot
 
     with session.read_book() as book:
-        told = describe_lot(book, book.find_lot(lot).id)
+        told = describe_lot(book, book.lots.get(lot).id)
     return Answer(told, list(lot_lines(told)))
 
 
@@ -551,7 +553,7 @@ def close(
     from colourmatch.workflow.closing import close_lot
 
     with session.open_book() as book:
-        lot_id = book.find_lot(lot).id
+        lot_id = book.lots.get(lot).id
         told = close_lot(book, lot_id, reason, note, sure=session.sure, entered_by=by, token=token)
     for left in told["open_trials"]:
         session.note(left["text"])
@@ -576,7 +578,7 @@ def reopen(session: Session, lot: str, reason: str | None, by: str | None, token
     from colourmatch.workflow.lot import describe_lot
 
     with session.open_book() as book:
-        entry = book.reopen_lot(book.find_lot(lot).id, reason or "", entered_by=by, token=token)
+        entry = book.lots.reopen(book.lots.get(lot).id, reason or "", entered_by=by, token=token)
         told = describe_lot(book, entry.lot_id)
     data = {
         "lot": entry.lot_id, "entry": entry.id, "closing_entry": entry.closing_entry_id, "reason": entry.reason,

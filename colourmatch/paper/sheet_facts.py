@@ -119,7 +119,7 @@ class Facts:
 
 def collect_facts(book: LotBook, lot: int | str, zone: tzinfo | None = None) -> Facts:
     """Gather what the sheet of a lot says, in times of `zone`; NotFoundError for a lot that does not exist."""
-    story = book.lot_story(lot)
+    story = book.lots.story(lot)
     head = story.lot
     state = story.state()
     ready = [] if state.mg_by_colourant else [stock.colourant for stock in story.stock_entries]
@@ -130,7 +130,7 @@ def collect_facts(book: LotBook, lot: int | str, zone: tzinfo | None = None) -> 
     place, intake = place_or_first(head.jurisdiction), read_intake(story)
     return Facts(
         story=story,
-        reference=None if head.reference_id is None else book.find_reference(head.reference_id),
+        reference=None if head.reference_id is None else book.references.get(head.reference_id),
         doses=doses,
         lines=tuple(_tell_history(story, zone)),
         ceilings=tuple(_tell_ceilings(story, doses)),

@@ -303,7 +303,7 @@ def ask_known(known: list[dict[str, Any]]) -> None:
     from colourmatch.instrument.cards import default_card
 
     book = session.current_book()
-    stocks = [stock.name for stock in book.list_stocks()]
+    stocks = [stock.name for stock in book.stocks.all()]
     with st.expander("Add a photo of known liquids", expanded=not known):
         st.write(_SITTING)
         show_refused("known")
@@ -382,12 +382,11 @@ def keep_known(
 
 def show_lots() -> None:
     """The card and the light of an open lot's next photos."""
-    from colourmatch.book.calibrations import lot_choice
     from colourmatch.instrument.cards import list_cards
     from colourmatch.instrument.phones import list_phones
 
     book = session.current_book()
-    lots = {lot.id: f"{lot.label}, {lot.name}" for lot in book.list_lots(open_only=True, limit=50)}
+    lots = {lot.id: f"{lot.label}, {lot.name}" for lot in book.lots.search(open_only=True, limit=50)}
     names = [card["card"] for card in list_cards(book)]
     lights = list(dict.fromkeys(phone["light"] for phone in list_phones(book) if phone["fit"]))
     st.write(
@@ -401,7 +400,7 @@ def show_lots() -> None:
         return
     newest = next(iter(lots))
     lot = st.selectbox("Lot", list(lots), format_func=lots.__getitem__, key=f"read-with-lot-{newest}")
-    noted = lot_choice(book, lot)
+    noted = book.calibrations.lot_choice(lot)
     left, right = st.columns(2)
     card = left.selectbox(
         "Printed card",

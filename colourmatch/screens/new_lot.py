@@ -208,7 +208,7 @@ def begin_lot(
         session.ask_size(token, "Depth in the glass", values["depth_mm"], "depth")
         if target is not None:
             check_view(list_readings(), target, (values["depth_mm"], values["dilution"]))
-        lot = session.current_book().new_lot(
+        lot = session.current_book().lots.begin(
             name, stocks=chosen, number=number.strip() or None, token=token,
             entered_by=session.entered_by(), **values,
         )  # fmt: skip

@@ -32,7 +32,7 @@ def list_readings() -> list[dict[str, Any]]:
     from colourmatch.workflow.references import read_reference
 
     book = session.current_book()
-    return [read_reference(book, reference.id) for reference in book.list_references()]
+    return [read_reference(book, reference.id) for reference in book.references.all()]
 
 
 def show_references() -> None:
@@ -201,7 +201,7 @@ def ask_colour(name: str, view: dict[str, Any], token: str) -> None:
 
 def ask_own_lot(name: str, token: str) -> None:
     """The final colour of an own closed lot as a reference."""
-    lots = {lot.id: lot for lot in reversed(session.current_book().list_closed())}
+    lots = {lot.id: lot for lot in reversed(session.current_book().lots.closed())}
     if not lots:
         st.html(parts.empty("No lot is closed yet. A closed lot that turned out well can be a reference."))
         return
@@ -288,7 +288,7 @@ def choose_for_lot(lot_id: int, choice: tuple[int, str] | None) -> str:
 
     if choice is None:
         words = "tinted to the reference in each photo"
-        session.current_book().amend_lot(lot_id, words, target_lab=None, entered_by=session.entered_by())
+        session.current_book().lots.amend(lot_id, words, target_lab=None, entered_by=session.entered_by())
         return f"The lot is {words}."
     told = choose_reading(session.current_book(), lot_id, *choice, entered_by=session.entered_by())
     words = WHICH.get(choice[1], f"reading {choice[1]}")

@@ -249,11 +249,11 @@ def chosen_lot_id() -> int | None:
     asked = st.query_params.get("lot") or st.session_state.get("lot")
     if asked is not None:
         try:
-            return book.find_lot(str(asked)).id
+            return book.lots.get(str(asked)).id
         except ColourMatchError:
             if "lot" in st.query_params:
                 st.warning(f"There is no lot {parts.plain(asked)} in this book. Look for it under Lots.")
-    newest = book.list_lots(open_only=True, limit=1)
+    newest = book.lots.search(open_only=True, limit=1)
     return newest[0].id if newest else None
 
 

@@ -185,7 +185,7 @@ def _stock_entry(book: LotBook, story: LotStory, name: str) -> Any:
         if entry.name == name:
             return entry
     try:
-        return book.find_stock(name)
+        return book.stocks.get(name)
     except NotFoundError as error:
         raise InputError(f"The lot's stock {name!r} is no longer in the book: {error.text}") from None
 

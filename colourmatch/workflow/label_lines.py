@@ -32,7 +32,7 @@ class LabelLines:
 
 def label_text(book: LotBook, lot: int | str, zone: tzinfo | None = None) -> str:
     """The text of a lot's label, one statement a line; NotFoundError for a lot that does not exist."""
-    return "\n".join(read_label_lines(book.lot_story(lot), zone).all())
+    return "\n".join(read_label_lines(book.lots.story(lot), zone).all())
 
 
 def read_label_lines(story: LotStory, zone: tzinfo | None = None) -> LabelLines:

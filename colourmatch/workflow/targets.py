@@ -33,7 +33,9 @@ def target_covariance(book: LotBook, head: Lot) -> Array:
         raise ValueError(f"lot {head.id} has no target_lab")
     if head.reference_id is not None:
         view = (head.depth_mm, head.dilution)
-        readings = [r for r in book.reference_readings(head.reference_id) if (r.depth_mm, r.dilution) == view]
+        readings = [
+            r for r in book.references.readings(head.reference_id) if (r.depth_mm, r.dilution) == view
+        ]
         for lab, sd in _known_targets(readings):
             if np.allclose(lab, head.target_lab, rtol=0, atol=_SAME):
                 return np.diag(sd**2)

@@ -26,8 +26,8 @@ _MISCOUNT_DROPS, _SINGLE_DROP_REL_SD, _VOLUME_REL_SD = 0.5, 0.05, 0.015
 def describe_trials(book: LotBook, story: LotStory) -> list[dict[str, Any]]:
     """The trials of a lot, each with its dose scaled to the batch as it is now; a trial tells of itself alone."""
     if story.lot.trial_of is not None:
-        return [_describe(book, story, book.lot_story(story.lot.trial_of))]
-    return [_describe(book, book.lot_story(trial.id), story) for trial in book.list_trials(story.lot.id)]
+        return [_describe(book, story, book.lots.story(story.lot.trial_of))]
+    return [_describe(book, book.lots.story(trial.id), story) for trial in book.trials.of(story.lot.id)]
 
 
 def open_trials(book: LotBook, lot: int, *, closed: bool = False) -> list[dict[str, Any]]:
@@ -42,7 +42,7 @@ def open_trials(book: LotBook, lot: int, *, closed: bool = False) -> list[dict[s
     )
     return [
         {"lot": trial.id, "text": f"Lot {trial.id}, a trial taken from this one, is still open. {what_now}"}
-        for trial in book.list_trials(lot)
+        for trial in book.trials.of(lot)
         if not trial.closed
     ]
 
