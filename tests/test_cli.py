@@ -859,7 +859,7 @@ def test_figures_put_right_are_told_in_words(lot):
         "--reason",
         "x",
     ]
-    assert "Corrected: ceiling 55 mg/l, " in lot("lot", "correct", "1", *call).out
+    assert "Corrected: ceiling 55 mg/l; " in lot("lot", "correct", "1", *call).out
     shown = lot("lot", "show", "1").out
     assert "Put right: ceiling 55 mg/l; " in shown and "L* 60.0, a* 45.0, b* 30.0" in shown
     assert "lot correct 1 --jurisdiction EU" in shown

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 from colourmatch.book.checks import check_number
 from colourmatch.book.entering import correct, enter
-from colourmatch.book.entries import AdditionEntry, LotEntry, StockEntry
+from colourmatch.book.entries import AdditionEntry, LotEntry
 from colourmatch.book.rows import read_lot, read_stocks
 from colourmatch.book.shelf import find_stock, is_same_stock
+from colourmatch.book.shelf_records import StockEntry
 from colourmatch.book.transactions import Database
 from colourmatch.errors import ClosedError, InputError
 from colourmatch.liquid.stock import Addition

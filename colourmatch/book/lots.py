@@ -37,8 +37,8 @@ from colourmatch.errors import InputError
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
-    from colourmatch.book.entries import Reference
     from colourmatch.book.rows import Query
+    from colourmatch.book.shelf_records import Reference
     from colourmatch.book.transactions import Database
 
 

@@ -11,10 +11,11 @@ from sqlalchemy import select
 from colourmatch.book import tables as t
 from colourmatch.book.checks import check_name, check_text, name_key
 from colourmatch.book.entering import put_entry
-from colourmatch.book.entries import AdditionEntry, StockEntry
+from colourmatch.book.entries import AdditionEntry
 from colourmatch.book.naming import find_lot_id
 from colourmatch.book.rows import is_open, read_stock_changes, read_story
 from colourmatch.book.shelf import find_stock, stocks_named
+from colourmatch.book.shelf_records import StockEntry
 from colourmatch.book.transactions import insert
 from colourmatch.errors import InputError
 from colourmatch.liquid.stock import check_stock

@@ -22,16 +22,13 @@ from colourmatch.book.entries import (
     MovedEntry,
     NoteEntry,
     PhotoEntry,
-    Reference,
-    ReferenceReading,
     ReopeningEntry,
-    StockChange,
-    StockEntry,
     VolumeEntry,
     mark_aside,
     mark_replaced,
     mark_times,
 )
+from colourmatch.book.shelf_records import Reference, ReferenceReading, StockChange, StockEntry
 
 if TYPE_CHECKING:
     Query = Select[*tuple[Any, ...]]  # rows of any columns

@@ -9,8 +9,8 @@ from sqlalchemy import select
 
 from colourmatch.book import tables as t
 from colourmatch.book.checks import name_key
-from colourmatch.book.entries import Reference, StockEntry
 from colourmatch.book.rows import read_references, read_stocks
+from colourmatch.book.shelf_records import Reference, StockEntry
 from colourmatch.book.transactions import near_names
 from colourmatch.errors import ClosedError, NotFoundError
 

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Any
 from colourmatch.book import tables as t
 from colourmatch.book.checks import check_name, check_number, check_text, name_key
 from colourmatch.book.entering import check_reason
-from colourmatch.book.entries import StockChange, StockEntry
 from colourmatch.book.relabelling import StockCorrection, check_stock_changes, put_stock_right
 from colourmatch.book.rows import read_stock_changes, read_stocks
 from colourmatch.book.shelf import ADD_STOCK, find_stock, is_same_stock, lock_shelf, stocks_named
+from colourmatch.book.shelf_records import StockChange, StockEntry
 from colourmatch.book.transactions import find_token, insert, refuse_other
 from colourmatch.errors import ClosedError, InputError
 from colourmatch.liquid.colourants import find_colourant

@@ -13,12 +13,11 @@ from colourmatch.commands.framework import (
     Session,
     Table,
     by_option,
-    number_text,
     token_option,
 )
 from colourmatch.commands.lines import drift_lines
 from colourmatch.commands.photos import card_name_option, light_option, note_progress
-from colourmatch.words.figures import tell_interval
+from colourmatch.words.figures import tell_interval, tell_number
 from colourmatch.words.times import tell_date
 
 
@@ -56,7 +55,7 @@ def _lots_table(lots: list[dict[str, Any]]) -> Table:
             lot["label"], lot["name"], tell_date(lot["closed_at"]), lot["outcome"],
             *(f"{v:.1f} +-{sd:.1f}" for v, sd in zip(lot["lab"], lot["lab_sd"], strict=True)),
             tell_interval(lot["delta_e_2000"]), f"{lot['mg_per_l']:.1f} +-{lot['mg_per_l_sd']:.1f}",
-            number_text(lot["drops_per_l"]),
+            tell_number(lot["drops_per_l"]),
         )
         for lot in lots
     ]  # fmt: skip
@@ -65,7 +64,7 @@ def _lots_table(lots: list[dict[str, Any]]) -> Table:
 
 def _limits_table(limits: dict[str, dict[str, Any] | None]) -> Table:
     rows = [
-        (chart, *(number_text(found[key], 2) for key in ("mean", "low", "high")))
+        (chart, *(tell_number(found[key], 2) for key in ("mean", "low", "high")))
         for chart, found in limits.items()
         if found
     ]

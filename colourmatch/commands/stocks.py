@@ -18,9 +18,10 @@ from colourmatch.commands.framework import (
     token_option,
 )
 from colourmatch.errors import InputError
+from colourmatch.words.figures import tell_amount, tell_percent, tell_typed
 
 if TYPE_CHECKING:
-    from colourmatch.book.entries import StockEntry
+    from colourmatch.book.shelf_records import StockEntry
 
 
 @click.group(cls=Group)
@@ -75,10 +76,9 @@ def _name_colourant(code: str) -> str:
 
 def _summary(entry: StockEntry) -> str:
     return (
-        f"{entry.name}: {_name_colourant(entry.colourant)}, {entry.strength_g_per_100ml:.4g} g in 100 ml "
-        f"(+-{100 * entry.strength_rel_sd:.0f} %), drop {entry.drop_ml:.4g} ml "
-        f"(+-{100 * entry.drop_rel_sd:.0f} %"
-        f"{', weighed' if entry.weighed else ''}), {entry.as_stock().mg_per_drop:.3g} mg of colour a drop."
+        f"{entry.name}: {_name_colourant(entry.colourant)}, {tell_amount(entry.strength_g_per_100ml)} g in 100 ml "
+        f"({tell_percent(entry.strength_rel_sd)}), drop {tell_amount(entry.drop_ml)} ml ({tell_percent(entry.drop_rel_sd)}"
+        f"{', weighed' if entry.weighed else ''}), {tell_amount(entry.as_stock().mg_per_drop)} mg of colour a drop."
     )
 
 
@@ -166,9 +166,9 @@ def list_(session: Session, everything: bool) -> Answer:
         (
             entry.name,
             _name_colourant(entry.colourant),
-            f"{entry.strength_g_per_100ml:.4g} +-{100 * entry.strength_rel_sd:.0f} %",
-            f"{entry.drop_ml:.4g} +-{100 * entry.drop_rel_sd:.0f} %",
-            f"{entry.as_stock().mg_per_drop:.3g}",
+            f"{tell_amount(entry.strength_g_per_100ml)} {tell_percent(entry.strength_rel_sd)}",
+            f"{tell_amount(entry.drop_ml)} {tell_percent(entry.drop_rel_sd)}",
+            tell_amount(entry.as_stock().mg_per_drop),
             entry.made_in,
             _origin(entry),
         )
@@ -205,7 +205,7 @@ def weigh(session: Session, name: str, drops: float, grams: float, by: str | Non
     They give the volume of a drop, for the doses entered from now on.
     """
     if drops != int(drops):
-        raise InputError(f"--drops is {drops:g}. Count whole drops.")
+        raise InputError(f"--drops is {tell_typed(drops)}. Count whole drops.")
     with session.open_book() as book:
         density = given["density_g_per_ml"] or book.stocks.get(name).density_g_per_ml
         session.ask(ask_about_weighing(drops, grams, density))
@@ -248,7 +248,7 @@ def _put_diluted(
     book: Any, parent: StockEntry, wanted: tuple[float, str | None], given: dict[str, Any]
 ) -> Answer:
     entry = book.stocks.dilute(parent.id, *wanted, entered_by=given["by"], token=given["token"])
-    how = f"1 part of {parent.name} made up to {wanted[0]:g} parts with {parent.made_in}"
+    how = f"1 part of {parent.name} made up to {tell_typed(wanted[0])} parts with {parent.made_in}"
     return Answer(_describe(entry) | {"fold": wanted[0]}, [f"Added {_summary(entry)}", f"Make it: {how}."])
 
 
@@ -285,7 +285,7 @@ def make(
 
     if dye_content is not None and 1 < dye_content <= 100:
         raise InputError(
-            f"--dye-content is {dye_content:g}, but a share is at most 1. For {dye_content:g} % write {dye_content / 100:g}."
+            f"--dye-content is {tell_typed(dye_content)}, but a share is at most 1. For {tell_typed(dye_content)} % write {tell_typed(dye_content / 100)}."
         )
     if bottle_g_per_100ml is None:
         plan = plan_powder(strength_g_per_100ml, volume_ml, 1.0 if dye_content is None else dye_content)

@@ -12,8 +12,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Generic, NamedTuple, TypeVar
 
 from colourmatch.book.calibrations import FIT
-from colourmatch.book.entries import PhotoEntry, ReferenceReading
+from colourmatch.book.entries import PhotoEntry
 from colourmatch.book.photo_store import hash_photo, open_source
+from colourmatch.book.shelf_records import ReferenceReading
 from colourmatch.errors import NotFoundError, PhotoError
 from colourmatch.instrument.cards import card_profile
 from colourmatch.instrument.phone_correction import calibrate, find_calibration

@@ -19,7 +19,8 @@ from colourmatch.book.entries import (
     VolumeEntry,
     number_photos,
 )
-from colourmatch.dosing.care import cautions_for, ceiling_check, colourants_in, limits_for, place_or_first
+from colourmatch.dosing.care import cautions_for
+from colourmatch.dosing.limits import ceiling_check, colourants_in, limits_for, place_or_first
 from colourmatch.paper.sheet_plots import Point
 from colourmatch.words.entries import Medium, tell_aside, tell_entry
 from colourmatch.words.figures import PAPER, tell_interval
@@ -39,8 +40,8 @@ from colourmatch.workflow.recheck import read_drift
 from colourmatch.workflow.trials import describe_trials
 
 if TYPE_CHECKING:
-    from colourmatch.book.entries import Reference
     from colourmatch.book.lot_book import LotBook
+    from colourmatch.book.shelf_records import Reference
     from colourmatch.dosing.care import Caution
 
 #: A note or a reason is cut here on the sheet; the book keeps all of it.

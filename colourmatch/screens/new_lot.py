@@ -7,14 +7,10 @@ from typing import Any
 
 import streamlit as st
 
-from colourmatch.book.entries import LotStory, StockEntry
-from colourmatch.dosing.care import (
-    STANDING_CAUTIONS,
-    cautions_for,
-    limits_for,
-    list_jurisdictions,
-    warn_of_base,
-)
+from colourmatch.book.entries import LotStory
+from colourmatch.book.shelf_records import StockEntry
+from colourmatch.dosing.care import STANDING_CAUTIONS, cautions_for, warn_of_base
+from colourmatch.dosing.limits import limits_for, list_jurisdictions
 from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import list_colourants
 from colourmatch.screens import html as parts

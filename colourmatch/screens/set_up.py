@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from colourmatch.book.entries import StockEntry
+from colourmatch.book.shelf_records import StockEntry
 from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import custom_colourant, list_colourants
 from colourmatch.screens import drafts, pages, session

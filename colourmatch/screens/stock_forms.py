@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from colourmatch.amounts import SIZES, ask_about, ask_about_weighing
-from colourmatch.book.entries import StockEntry
+from colourmatch.book.shelf_records import StockEntry
 from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.make_up import plan_liquid, plan_powder

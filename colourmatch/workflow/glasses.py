@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from colourmatch.book.checks import check_serving
 from colourmatch.book.entries import LotStory
-from colourmatch.dosing.care import EXAMPLE_GLASS_ML, portion_in_glass
+from colourmatch.dosing.intake import EXAMPLE_GLASS_ML, portion_in_glass
 from colourmatch.dosing.problem import Problem
 from colourmatch.dosing.serving import look_at
 from colourmatch.dosing.shelf_gain import find_missing_kind, find_other_stocks, hold_back, is_out_of_reach

@@ -10,7 +10,8 @@ from datetime import tzinfo
 from typing import TYPE_CHECKING
 
 from colourmatch.book.entries import LotStory
-from colourmatch.dosing.care import colourants_in, label_line, place_or_first
+from colourmatch.dosing.care import label_line
+from colourmatch.dosing.limits import colourants_in, place_or_first
 from colourmatch.words.times import tell_date
 
 if TYPE_CHECKING:

@@ -24,7 +24,8 @@ from colourmatch.book.entries import (
 from colourmatch.book.photo_store import Source
 from colourmatch.dosing.advice import advise, advise_unseen, ask_for_photo
 from colourmatch.dosing.bottles import choose_bottles
-from colourmatch.dosing.care import cautions_for, colourants_in, label_line, place_or_first
+from colourmatch.dosing.care import cautions_for, label_line
+from colourmatch.dosing.limits import colourants_in, place_or_first
 from colourmatch.dosing.problem import Problem
 from colourmatch.errors import InputError
 from colourmatch.instrument.incoming import take_in_for_lot

@@ -23,9 +23,10 @@ from colourmatch.workflow.photo_time import plausible_moment
 from colourmatch.workflow.targets import ENTERED_SD
 
 if TYPE_CHECKING:
-    from colourmatch.book.entries import Lot, Reference, ReferenceReading
+    from colourmatch.book.entries import Lot
     from colourmatch.book.lot_book import LotBook
     from colourmatch.book.photo_store import Source
+    from colourmatch.book.shelf_records import Reference, ReferenceReading
 
 SPOTS = ("reference", "batch")
 WHICH = ("first", "latest", "mean")

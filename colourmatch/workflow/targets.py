@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
-    from colourmatch.book.entries import Lot, ReferenceReading
+    from colourmatch.book.entries import Lot
     from colourmatch.book.lot_book import LotBook
+    from colourmatch.book.shelf_records import ReferenceReading
 
 Array = NDArray[np.float64]
 #: Standard deviation of an entered L*, a*, b* that came without one.

@@ -9,7 +9,7 @@ import numpy as np
 
 from colourmatch.book.carried import came_along, find_poured_back
 from colourmatch.book.entries import AdditionEntry, LotStory, VolumeEntry
-from colourmatch.words.figures import tell_drops, tell_interval
+from colourmatch.words.figures import tell_drops, tell_interval, tell_ml, tell_number
 
 if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
@@ -160,7 +160,7 @@ def _scaled(entry: AdditionEntry, trial_ml: float, batch_ml: float, mg_per_l: fl
 
 def _tell(told: dict[str, Any], batch_ml: float) -> str:
     """What a trial says for the batch, in words."""
-    head = f"Trial of {told['taken_ml'] or told['volume_ml']:g} ml (lot {told['lot']})"
+    head = f"Trial of {tell_ml(told['taken_ml'] or told['volume_ml'])} (lot {told['lot']})"
     seen = told["delta_e_2000"]
     how_far = "no photo yet"
     if seen:
@@ -180,4 +180,4 @@ def _tell_dose(dose: dict[str, Any], batch_ml: float) -> str:
     drops = f"{tell_drops(dose['trial_drops'])} of {dose['stock']}"
     if not dose["drops"]:
         return f"{drops} there, and the batch holds as much in a litre already"
-    return f"{drops} there are {dose['drops']} ({dose['low']} to {dose['high']}) in the {batch_ml:.0f} ml of the batch"
+    return f"{drops} there are {dose['drops']} ({dose['low']} to {dose['high']}) in the {tell_number(batch_ml, 0)} ml of the batch"

@@ -163,7 +163,7 @@ def test_lots_as_a_table(full_book: LotBook) -> None:
     )
     assert float(first["added_ml"]) == pytest.approx(13 * 1.93 / 40)
     assert float(first["volume_now_ml"]) == pytest.approx(910 + 13 * 1.93 / 40)
-    assert (first["delta_e_2000"], first["dose"]) == ("1.25", "red 0.6272 ml")
+    assert (first["delta_e_2000"], first["dose"]) == ("1.25", "red 0.62725 ml")
     assert second["lot_name"].startswith("'=cmd") and second["notes"] == "'-1+2"
     assert (second["delta_e_2000"], second["closed_at_utc"]) == ("", "")
 
