@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Unpack
 
 from colourmatch.book.checks import check_number
 from colourmatch.book.entering import correct, enter
@@ -11,14 +11,14 @@ from colourmatch.book.entries import AdditionEntry, LotEntry
 from colourmatch.book.rows import read_lot, read_stocks
 from colourmatch.book.shelf import find_stock, is_same_stock
 from colourmatch.book.shelf_records import StockEntry
-from colourmatch.book.transactions import Database
+from colourmatch.book.transactions import By, Database
 from colourmatch.errors import ClosedError, InputError
 from colourmatch.liquid.stock import Addition
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
-    from colourmatch.book.transactions import Database
+    from colourmatch.book.transactions import By, Database
 
 UNITS = ("drops", "ml", "grams")
 
@@ -37,8 +37,7 @@ class Additions:
         drops: float | None = None,
         ml: float | None = None,
         grams: float | None = None,
-        entered_by: str | None = None,
-        token: str | None = None,
+        **by: Unpack[By],
     ) -> AdditionEntry:
         """Write down a dose that went in, as drops, ml or grams (one of them).
 
@@ -64,8 +63,7 @@ class Additions:
             AdditionEntry,
             lot,
             particulars,
-            entered_by=entered_by,
-            token=token,
+            **by,
             asked=asked,
         )
 
@@ -79,8 +77,7 @@ class Additions:
         grams: float | None = None,
         stock: str | int | None = None,
         void: bool = False,
-        entered_by: str | None = None,
-        token: str | None = None,
+        **by: Unpack[By],
     ) -> AdditionEntry:
         """Put an addition right with a new entry, in a closed lot too; `void` True: it never happened.
 
@@ -115,8 +112,7 @@ class Additions:
             AdditionEntry,
             particulars,
             reason,
-            entered_by=entered_by,
-            token=token,
+            **by,
             asked=asked,
         )
 

@@ -31,8 +31,8 @@ def enter(
     lot: int | str,
     particulars: Callable[[Connection, int], dict[str, Any]],
     *,
-    entered_by: str | None,
-    token: str | None,
+    entered_by: str | None = None,
+    token: str | None = None,
     reason: str | None = None,
     when_closed: bool = False,
     prove: bool = False,
@@ -70,8 +70,8 @@ def correct(
     particulars: Callable[[Connection, LotEntry], dict[str, Any]],
     reason: str,
     *,
-    entered_by: str | None,
-    token: str | None,
+    entered_by: str | None = None,
+    token: str | None = None,
     asked: Callable[[Connection], dict[str, Any]],
 ) -> E:
     """One entry that replaces another, in an open lot or a closed one; the lot must add up with it.

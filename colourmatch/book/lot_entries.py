@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Unpack
 
 from colourmatch.book import tables as t
 from colourmatch.book.checks import check_text, utc_text
@@ -20,14 +20,14 @@ from colourmatch.book.entries import (
 )
 from colourmatch.book.naming import find_lot_id
 from colourmatch.book.rows import read_entry, read_story
-from colourmatch.book.transactions import find_token
+from colourmatch.book.transactions import By, find_token
 from colourmatch.errors import InputError
 from colourmatch.words.times import tell_time
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
-    from colourmatch.book.transactions import Database
+    from colourmatch.book.transactions import By, Database
 
 
 class Entries:
@@ -36,9 +36,7 @@ class Entries:
     def __init__(self, database: Database) -> None:
         self._database = database
 
-    def add_note(
-        self, lot: int | str, text: str, *, entered_by: str | None = None, token: str | None = None
-    ) -> NoteEntry:
+    def add_note(self, lot: int | str, text: str, **by: Unpack[By]) -> NoteEntry:
         """Write a note into a lot, open or closed."""
         values = {"text": check_text(text, "note")}
         if not values["text"].strip():
@@ -49,8 +47,7 @@ class Entries:
             NoteEntry,
             lot,
             lambda _c, _id: values,
-            entered_by=entered_by,
-            token=token,
+            **by,
             when_closed=True,
             asked=lambda _c, _id: values,
         )
@@ -62,15 +59,7 @@ class Entries:
             mine = row is not None and row["lot_id"] == find_lot_id(connection, lot)
             return read_entry(connection, row["id"]) if mine else None
 
-    def move(
-        self,
-        entry_id: int,
-        at: datetime | str,
-        reason: str,
-        *,
-        entered_by: str | None = None,
-        token: str | None = None,
-    ) -> MovedEntry:
+    def move(self, entry_id: int, at: datetime | str, reason: str, **by: Unpack[By]) -> MovedEntry:
         """Put right when an addition, sample, untinted part, photo or note happened; it then counts at that time.
 
         at: a moment with its zone. InputError for a time to come, from before the lot was begun, on the other side of
@@ -89,7 +78,7 @@ class Entries:
 
         return enter(
             self._database, "moved", MovedEntry, home, particulars,
-            entered_by=entered_by, token=token, reason=why, when_closed=True, prove=True, asked=asked,
+            **by, reason=why, when_closed=True, prove=True, asked=asked,
         )  # fmt: skip
 
 

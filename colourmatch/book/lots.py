@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Unpack
 
 from sqlalchemy import and_, func, or_, select
 
@@ -31,7 +31,7 @@ from colourmatch.book.naming import find_lot_id, find_renamed, lock_names, next_
 from colourmatch.book.relabelling import relabel
 from colourmatch.book.rows import count, is_open, read_lot, read_lots, read_story, still_closed
 from colourmatch.book.shelf import find_reference, find_stock, stocks_named
-from colourmatch.book.transactions import find_token, insert, refuse_other
+from colourmatch.book.transactions import By, find_token, insert, refuse_other
 from colourmatch.errors import InputError
 
 if TYPE_CHECKING:
@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 
     from colourmatch.book.rows import Query
     from colourmatch.book.shelf_records import Reference
-    from colourmatch.book.transactions import Database
+    from colourmatch.book.transactions import By, Database
 
 
 class Lots:
@@ -66,8 +66,7 @@ class Lots:
         notes: str = "",
         serving: dict[str, Any] | None = None,
         number: str | None = None,
-        entered_by: str | None = None,
-        token: str | None = None,
+        **by: Unpack[By],
     ) -> Lot:
         """Begin a lot; `stocks` are names or ids in the order of use, the first is the main one.
 
@@ -95,11 +94,11 @@ class Lots:
         }
 
         def act(connection: Connection) -> int:
-            if (known := find_token(connection, t.lots, token)) is not None:
+            if (known := find_token(connection, t.lots, by.get("token"))) is not None:
                 _refuse_other_lot(connection, known, values, stocks)
                 return int(known["id"])
             stock_ids = _stock_ids(connection, stocks)
-            lot_id = begin_lot(connection, entered_by=entered_by, token=token, **values)
+            lot_id = begin_lot(connection, **by, **values)
             for position, stock_id in enumerate(stock_ids):
                 row = {"lot_id": lot_id, "position": position, "stock_id": stock_id}
                 connection.execute(t.lot_stocks.insert(), row)
@@ -214,9 +213,7 @@ class Lots:
         outcome: str,
         text: str = "",
         final: Mapping[str, Any] | None = None,
-        *,
-        entered_by: str | None = None,
-        token: str | None = None,
+        **by: Unpack[By],
     ) -> ClosingEntry:
         """Close a lot: `outcome` is one of checks.OUTCOMES, or own words of up to 40 characters.
 
@@ -229,13 +226,11 @@ class Lots:
         }
         return enter(
             self._database, "closing", ClosingEntry, lot, lambda c, lot_id: values | count_reopenings(c, lot_id),
-            entered_by=entered_by, token=token,
+            **by,
             asked=lambda _c, _id: {key: values[key] for key in ("outcome", "text")},
         )  # fmt: skip
 
-    def reopen(
-        self, lot: int | str, reason: str, *, entered_by: str | None = None, token: str | None = None
-    ) -> ReopeningEntry:
+    def reopen(self, lot: int | str, reason: str, **by: Unpack[By]) -> ReopeningEntry:
         """Open a closed lot again; its closing stays in the story.
 
         What that closing taught of the stocks is taken back, so that the lot's photos count once when it is closed
@@ -252,14 +247,14 @@ class Lots:
             return {"closing_entry_id": story.closing.id}
 
         def then(connection: Connection, lot_id: int) -> None:
-            _unlearn(connection, lot_id, why, entered_by)
+            _unlearn(connection, lot_id, why, by.get("entered_by"))
             for stock in read_story(connection, lot_id).stock_entries:
                 told = f"the label of {stock.name} was put right while the lot was closed"
-                list(relabel(connection, lot_id, stock, told, entered_by))
+                list(relabel(connection, lot_id, stock, told, by.get("entered_by")))
 
         return enter(
             self._database, "reopening", ReopeningEntry, lot, particulars,
-            entered_by=entered_by, token=token, reason=why, when_closed=True, prove=True, then=then,
+            **by, reason=why, when_closed=True, prove=True, then=then,
         )  # fmt: skip
 
     def _find_reference(self, reference: str | int) -> Reference:

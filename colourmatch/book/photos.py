@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any, Unpack, cast
 
 from sqlalchemy import or_, select
 
@@ -17,14 +17,14 @@ from colourmatch.book.entries import AsideEntry, LotEntry, PhotoEntry
 from colourmatch.book.naming import find_lot_id
 from colourmatch.book.photo_store import hash_photo
 from colourmatch.book.rows import read_entry, read_events
-from colourmatch.book.transactions import find_token
+from colourmatch.book.transactions import By, find_token
 from colourmatch.errors import InputError, NotFoundError
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
     from colourmatch.book.photo_store import PhotoStore
-    from colourmatch.book.transactions import Database
+    from colourmatch.book.transactions import By, Database
 
 PURPOSES = ("match", "recheck")
 
@@ -46,8 +46,7 @@ class Photos:
         purpose: str = "match",
         taken_at: datetime | str | None = None,
         original_name: str | None = None,
-        entered_by: str | None = None,
-        token: str | None = None,
+        **by: Unpack[By],
     ) -> PhotoEntry:
         """Keep a photo, what was measured on it and what was advised; the file goes to the photo store first.
 
@@ -55,7 +54,7 @@ class Photos:
         """
         check_one_of(purpose, PURPOSES, "purpose")
         with self._database.read() as connection:  # a photo that will be refused is not stored
-            if purpose == "match" and find_token(connection, t.lot_entries, token) is None:
+            if purpose == "match" and find_token(connection, t.lot_entries, by.get("token")) is None:
                 refuse_closed(connection, find_lot_id(connection, lot))
         kept = None if photo is None else self._store.keep(photo)
         if original_name is None and isinstance(photo, (str, Path)):
@@ -79,7 +78,7 @@ class Photos:
         seen |= {} if kept else {"measurement": texts["measurement"]}
         return enter(
             self._database, "photo", PhotoEntry, lot, lambda _c, lot_id: values | {"lot_id": lot_id},
-            entered_by=entered_by, token=token, when_closed=purpose == "recheck",
+            **by, when_closed=purpose == "recheck",
             asked=lambda _c, _id: seen,
         )  # fmt: skip
 
@@ -95,14 +94,7 @@ class Photos:
             return None if entry_id is None else cast(PhotoEntry, read_entry(connection, entry_id))
 
     def set_aside(
-        self,
-        lot: int | str,
-        photo: int | str,
-        why: str,
-        *,
-        back: bool = False,
-        entered_by: str | None = None,
-        token: str | None = None,
+        self, lot: int | str, photo: int | str, why: str, *, back: bool = False, **by: Unpack[By]
     ) -> AsideEntry:
         """Leave a photo of a lot, open or closed, out of all that is said of it; `back` True: it counts again.
 
@@ -124,7 +116,7 @@ class Photos:
 
         return enter(
             self._database, "set-aside", AsideEntry, lot, particulars,
-            entered_by=entered_by, token=token, reason=reason, when_closed=True, asked=asked,
+            **by, reason=reason, when_closed=True, asked=asked,
         )  # fmt: skip
 
 

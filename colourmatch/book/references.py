@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Unpack
 
 from colourmatch.book import tables as t
 from colourmatch.book.checks import (
@@ -20,13 +20,13 @@ from colourmatch.book.photo_store import KeptPhoto, hash_photo
 from colourmatch.book.rows import read_reference_readings, read_references
 from colourmatch.book.shelf import find_reference
 from colourmatch.book.shelf_records import Reference, ReferenceReading
-from colourmatch.book.transactions import find_token, insert, refuse_other
+from colourmatch.book.transactions import By, find_token, insert, refuse_other
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
     from colourmatch.book.photo_store import PhotoStore
-    from colourmatch.book.transactions import Database
+    from colourmatch.book.transactions import By, Database
 
 
 class References:
@@ -36,19 +36,17 @@ class References:
         self._database = database
         self._store = store
 
-    def add(
-        self, name: str, notes: str = "", *, entered_by: str | None = None, token: str | None = None
-    ) -> Reference:
+    def add(self, name: str, notes: str = "", **by: Unpack[By]) -> Reference:
         """Note a reference that lots are tinted to; its readings are added later."""
         name, notes = check_name(name, "name of the reference"), check_text(notes, "notes")
 
         def act(connection: Connection) -> int:
-            if (known := find_token(connection, t.references, token)) is not None:
+            if (known := find_token(connection, t.references, by.get("token"))) is not None:
                 refuse_other(known, {"name": name, "notes": notes})
                 return int(known["id"])
             return insert(
                 connection, t.references, name=name, name_key=name_key(name), notes=notes,
-                entered_by=entered_by, token=token,
+                **by,
             )  # fmt: skip
 
         return self.get(self._database.write(act))
@@ -66,8 +64,7 @@ class References:
         photo: bytes | Path | str | KeptPhoto | None = None,
         taken_at: datetime | str | None = None,
         original_name: str | None = None,
-        entered_by: str | None = None,
-        token: str | None = None,
+        **by: Unpack[By],
     ) -> ReferenceReading:
         """Add a reading of a reference: Lab (D65, 2 degrees) at this depth and dilution.
 
@@ -94,14 +91,14 @@ class References:
             values |= {"original_sha256": kept.original_sha256, "stored_name": kept.name}
 
         def act(connection: Connection) -> int:
-            if (known := find_token(connection, t.reference_readings, token)) is not None:
+            if (known := find_token(connection, t.reference_readings, by.get("token"))) is not None:
                 # what was read from the same file again may differ in a digit
-                by = ("original_sha256",) if photo is not None else ("lab_l", "lab_a", "lab_b")
-                refuse_other(known, {"reference_id": found.id, **{key: values[key] for key in by}})
+                seen = ("original_sha256",) if photo is not None else ("lab_l", "lab_a", "lab_b")
+                refuse_other(known, {"reference_id": found.id, **{key: values[key] for key in seen}})
                 return int(known["id"])
             return insert(
                 connection, t.reference_readings, reference_id=found.id, photo_sha256=photo_sha256,
-                measurement=to_json(measurement), entered_by=entered_by, token=token, **values,
+                measurement=to_json(measurement), **by, **values,
             )  # fmt: skip
 
         entry_id = self._database.write(act)

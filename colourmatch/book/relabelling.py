@@ -23,6 +23,8 @@ from colourmatch.liquid.stock import check_stock
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
+    from colourmatch.book.transactions import By
+
 
 _THINNED = "thinned from "
 
@@ -62,21 +64,20 @@ def put_stock_right(
     old: StockEntry,
     changes: dict[str, Any],
     why: str,
-    who: tuple[str | None, str | None],
+    by: By,
 ) -> StockCorrection:
     insert(
-        connection, t.stock_entries, stock_id=old.id, kind="corrected", text=why, entered_by=who[0],
-        token=who[1], **changes,
+        connection, t.stock_entries, stock_id=old.id, kind="corrected", text=why, **by, **changes,
     )  # fmt: skip
     new = find_stock(connection, old.id)
     if "label_g_per_100ml" not in changes:
         return StockCorrection(new)
-    thinned = _relabel_thinned(connection, old, new, why, who[0])
+    thinned = _relabel_thinned(connection, old, new, why, by.get("entered_by"))
     entries: list[tuple[int, int]] = []
     for stock in (new, *thinned):
         told = f"the label of {stock.name} was put right: {why}"
         for lot_id in _open_lots_with(connection, stock.id):
-            entries += relabel(connection, lot_id, stock, told, who[0])
+            entries += relabel(connection, lot_id, stock, told, by.get("entered_by"))
     return StockCorrection(new, tuple(entries), tuple(stock.name for stock in thinned))
 
 

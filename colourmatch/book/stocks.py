@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Unpack
 
 from colourmatch.book import tables as t
 from colourmatch.book.checks import check_name, check_number, check_text, name_key
@@ -11,7 +11,7 @@ from colourmatch.book.relabelling import StockCorrection, check_stock_changes, p
 from colourmatch.book.rows import read_stock_changes, read_stocks
 from colourmatch.book.shelf import ADD_STOCK, find_stock, is_same_stock, lock_shelf, stocks_named
 from colourmatch.book.shelf_records import StockChange, StockEntry
-from colourmatch.book.transactions import find_token, insert, refuse_other
+from colourmatch.book.transactions import By, find_token, insert, part_of, refuse_other
 from colourmatch.errors import ClosedError, InputError
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.stock import Stock, check_stock, dilute, weigh_drops
@@ -19,7 +19,7 @@ from colourmatch.liquid.stock import Stock, check_stock, dilute, weigh_drops
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
-    from colourmatch.book.transactions import Database
+    from colourmatch.book.transactions import By, Database, part_of
 
 
 class Stocks:
@@ -41,8 +41,7 @@ class Stocks:
         density_g_per_ml: float = 1.0,
         notes: str = "",
         diluted_from: str | int | None = None,
-        entered_by: str | None = None,
-        token: str | None = None,
+        **by: Unpack[By],
     ) -> StockEntry:
         """Put a stock on the shelf; InputError for an impossible figure or a name that is taken.
 
@@ -64,7 +63,7 @@ class Stocks:
 
         def act(connection: Connection) -> int:
             parent = None if diluted_from is None else find_stock(connection, diluted_from).id
-            if (known := find_token(connection, t.stocks, token)) is not None:
+            if (known := find_token(connection, t.stocks, by.get("token"))) is not None:
                 refuse_other(known, {**values, "notes": notes, "diluted_from_id": parent})
                 return int(known["id"])
             lock_shelf(connection)
@@ -75,20 +74,12 @@ class Stocks:
                 )
             return insert(
                 connection, t.stocks, **values, name_key=name_key(values["name"]), notes=notes,
-                diluted_from_id=parent, entered_by=entered_by, token=token,
+                diluted_from_id=parent, **by,
             )  # fmt: skip
 
         return self.get(self._database.write(act))
 
-    def dilute(
-        self,
-        stock: str | int,
-        fold: float,
-        name: str | None = None,
-        *,
-        entered_by: str | None = None,
-        token: str | None = None,
-    ) -> StockEntry:
+    def dilute(self, stock: str | int, fold: float, name: str | None = None, **by: Unpack[By]) -> StockEntry:
         """Put a stock thinned from another on the shelf: 1 part made up to `fold` parts.
 
         What the photos taught of the bottle holds for what is thinned from it. InputError as in `add`.
@@ -99,13 +90,12 @@ class Stocks:
             thin.name, thin.colourant, thin.strength_g_per_100ml, drop_ml=thin.drop_ml, made_in=thin.made_in,
             strength_rel_sd=thin.strength_rel_sd, drop_rel_sd=thin.drop_rel_sd,
             density_g_per_ml=thin.density_g_per_ml, diluted_from=parent.id,
-            entered_by=entered_by, token=token,
+            **by,
         )  # fmt: skip
         learnt, label = (parent.strength_factor, parent.strength_rel_sd), (1.0, parent.label_strength_rel_sd)
         if learnt == label or made.learnt_from_lot_id is not None or made.strength_factor != 1:
             return made
-        once = token and f"{token}-learnt"
-        return self.learn(made.id, *learnt, parent.learnt_from_lot_id, token=once)
+        return self.learn(made.id, *learnt, parent.learnt_from_lot_id, token=part_of(by, "learnt")["token"])
 
     def all(self, *, active_only: bool = True) -> list[StockEntry]:
         """The stocks on the shelf, by name; with `active_only` False those put away as well."""
@@ -135,43 +125,36 @@ class Stocks:
         grams: float,
         *,
         density_g_per_ml: float | None = None,
-        entered_by: str | None = None,
-        token: str | None = None,
+        **by: Unpack[By],
     ) -> StockEntry:
         """Drop volume from weighed drops, for the additions entered from now on; earlier ones keep theirs."""
         found = self.get(stock)
         weighed = weigh_drops(found.as_stock(), drops, grams, density_g_per_ml)
         return self._change(
-            found, "weighed", token, entered_by, drops=float(drops), grams=float(grams),
+            found, "weighed", by, drops=float(drops), grams=float(grams),
             drop_ml=weighed.drop_ml, drop_rel_sd=weighed.rel_sd,
         )  # fmt: skip
 
     def learn(
-        self,
-        stock: str | int,
-        factor: float,
-        rel_sd: float,
-        lot: int | None = None,
-        *,
-        token: str | None = None,
+        self, stock: str | int, factor: float, rel_sd: float, lot: int | None = None, **by: Unpack[By]
     ) -> StockEntry:
         """What the photos of a lot taught: true strength as a factor of the label's, and its relative sd.
 
         `lot` is the id of an existing lot.
         """
         return self._change(
-            self.get(stock), "learnt", token, None,
+            self.get(stock), "learnt", by,
             strength_factor=check_number("strength_factor", factor),
             strength_rel_sd=check_number("rel_sd", rel_sd), lot_id=lot,
         )  # fmt: skip
 
     def reset(self, stock: str | int, reason: str = "", *, entered_by: str | None = None) -> StockEntry:
         """Forget what was learnt of a stock (it was made again): the strength of its label counts again."""
-        return self._change(self.get(stock), "reset", None, entered_by, text=check_text(reason))
+        return self._change(self.get(stock), "reset", {"entered_by": entered_by}, text=check_text(reason))
 
     def put_away(self, stock: str | int, reason: str = "", *, entered_by: str | None = None) -> StockEntry:
         """Take a stock out of use (empty, spoilt); its history stays and its name is free again."""
-        return self._change(self.get(stock), "put-away", None, entered_by, text=check_text(reason))
+        return self._change(self.get(stock), "put-away", {"entered_by": entered_by}, text=check_text(reason))
 
     def correct(
         self,
@@ -181,8 +164,7 @@ class Stocks:
         strength_g_per_100ml: float | None = None,
         name: str | None = None,
         notes: str | None = None,
-        entered_by: str | None = None,
-        token: str | None = None,
+        **by: Unpack[By],
     ) -> StockCorrection:
         """Put the label strength, the name or the remark of a stock right.
 
@@ -198,31 +180,28 @@ class Stocks:
 
         def act(connection: Connection) -> StockCorrection:
             lock_shelf(connection)
-            if (known := find_token(connection, t.stock_entries, token)) is not None:
+            if (known := find_token(connection, t.stock_entries, by.get("token"))) is not None:
                 same = {"stock_id": is_same_stock(connection, stock), "kind": "corrected", "text": why}
                 refuse_other(known, {**same, **{k: v for k, v in given.items() if known[k] is not None}})
                 return StockCorrection(find_stock(connection, int(known["stock_id"])))
             old = find_stock(connection, stock)
             changes = check_stock_changes(connection, old, given)
-            return put_stock_right(connection, old, changes, why, (entered_by, token))
+            return put_stock_right(connection, old, changes, why, by)
 
         return self._database.write(act)
 
-    def _change(
-        self, stock: StockEntry, kind: str, token: str | None, entered_by: str | None, **values: Any
-    ) -> StockEntry:
+    def _change(self, stock: StockEntry, kind: str, by: By, **values: Any) -> StockEntry:
         if not stock.active:
             raise ClosedError(f"The stock {stock.name!r} is put away. Add a new one with: {ADD_STOCK}")
 
         def act(connection: Connection) -> None:
             text = values.get("text", "")
             rest = {key: value for key, value in values.items() if key != "text"}
-            if (known := find_token(connection, t.stock_entries, token)) is not None:
+            if (known := find_token(connection, t.stock_entries, by.get("token"))) is not None:
                 refuse_other(known, {"stock_id": stock.id, "kind": kind, "text": text, **rest})
             else:
                 insert(
-                    connection, t.stock_entries, stock_id=stock.id, kind=kind, text=text, token=token,
-                    entered_by=entered_by, **rest,
+                    connection, t.stock_entries, stock_id=stock.id, kind=kind, text=text, **by, **rest
                 )  # fmt: skip
 
         self._database.write(act)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypedDict, TypeVar
 
 from sqlalchemy import func, select
 from sqlalchemy.exc import IntegrityError, OperationalError
@@ -23,6 +23,19 @@ _ATTEMPTS = 4
 #: What became of an entry whose server went away before it was asked to keep it, or after.
 _NOT_ENTERED = "Nothing was entered: enter it again when the database is back."
 _IN_DOUBT = "It went away while the entry was kept: when it is back, look whether the entry is there before you enter it again."
+
+
+class By(TypedDict, total=False):
+    """Who enters something, and the token by which the same act is known when it comes again."""
+
+    entered_by: str | None
+    token: str | None
+
+
+def part_of(by: By, what: str) -> By:
+    """The same for another entry of the same act, which needs a token of its own."""
+    token = by.get("token")
+    return {"entered_by": by.get("entered_by"), "token": token and f"{token}-{what}"}
 
 
 class Database:

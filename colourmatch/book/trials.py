@@ -6,7 +6,7 @@ by what was taken; poured back, the trial's colour comes in with it. Nothing tha
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Unpack
 
 from sqlalchemy import select
 
@@ -19,13 +19,13 @@ from colourmatch.book.lots import begin_lot
 from colourmatch.book.naming import find_lot_id
 from colourmatch.book.rows import read_entry, read_lot, read_lots, read_story
 from colourmatch.book.shelf import find_stock
-from colourmatch.book.transactions import find_token, refuse_other
+from colourmatch.book.transactions import By, find_token, part_of, refuse_other
 from colourmatch.errors import InputError
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
-    from colourmatch.book.transactions import Database
+    from colourmatch.book.transactions import By, Database, part_of
 
 #: Less than this is no trial but a sample: one drop would be more than the whole dose.
 LEAST_ML = 10.0
@@ -37,9 +37,7 @@ class Trials:
     def __init__(self, database: Database) -> None:
         self._database = database
 
-    def take(
-        self, lot: int | str, ml: float, *, entered_by: str | None = None, token: str | None = None
-    ) -> Lot:
+    def take(self, lot: int | str, ml: float, **by: Unpack[By]) -> Lot:
         """Take a measured part of a batch as a lot of its own, tinted alike and judged alike.
 
         ClosedError when the lot is closed; InputError for an amount that the batch does not hold, for less than
@@ -49,11 +47,13 @@ class Trials:
         if taken < LEAST_ML:
             raise InputError(f"A trial of {taken:g} ml is too small to count drops in. Take 50 or 100 ml.")
 
+        once = part_of(by, "taken")
+
         def act(connection: Connection) -> int:
             parent_id = find_lot_id(connection, lot, lock=True)
-            if (known := find_token(connection, t.lots, token)) is not None:
+            if (known := find_token(connection, t.lots, by.get("token"))) is not None:
                 refuse_other(known, {"trial_of": parent_id})
-                sample = find_repeat(connection, f"{token}-taken", parent_id, "sample")
+                sample = find_repeat(connection, once["token"], parent_id, "sample")
                 if sample is not None:
                     refuse_other_entry(connection, sample, {"ml": taken})
                 return int(known["id"])
@@ -64,19 +64,16 @@ class Trials:
                     f"Lot {parent_id} is a trial itself. Take the next one from its batch, lot {story.lot.trial_of}."
                 )
             story.state().take_sample(taken)  # refuses what the batch does not hold
-            trial_id = _begin_trial(connection, story, taken, (entered_by, token))
+            trial_id = _begin_trial(connection, story, taken, by)
             values = {"ml": taken, "returned": False, "void": False, "trial_lot_id": trial_id}
-            once = token and f"{token}-taken"
-            put_entry(connection, parent_id, "sample", values, entered_by=entered_by, token=once)
+            put_entry(connection, parent_id, "sample", values, **once)
             return trial_id
 
         trial_id = self._database.write(act)
         with self._database.read() as connection:
             return read_lot(connection, trial_id)
 
-    def pour_back(
-        self, trial: int | str, *, entered_by: str | None = None, token: str | None = None
-    ) -> VolumeEntry:
+    def pour_back(self, trial: int | str, **by: Unpack[By]) -> VolumeEntry:
         """Pour what is left of a trial back into its batch, its colour with it.
 
         ClosedError when the batch is closed; InputError when the lot is no trial or went back already.
@@ -89,7 +86,7 @@ class Trials:
 
         def act(connection: Connection) -> int:
             find_lot_id(connection, parent_id, lock=True)
-            if (known := find_repeat(connection, token, parent_id, "poured-back")) is not None:
+            if (known := find_repeat(connection, by.get("token"), parent_id, "poured-back")) is not None:
                 refuse_other_entry(connection, known, {"trial_lot_id": found.id})
                 return known.id
             refuse_closed(connection, parent_id)
@@ -100,12 +97,17 @@ class Trials:
             parts = _parts_of(story, volume_ml)
             plain_ml = volume_ml - sum(part["ml"] for part in parts if part["grows"])
             values = {"ml": plain_ml, "returned": False, "void": False, "trial_lot_id": found.id}
-            entry_id = put_entry(
-                connection, parent_id, "poured-back", values, entered_by=entered_by, token=token
-            )
+            entry_id = put_entry(connection, parent_id, "poured-back", values, **by)
             why = f"came back with the trial, lot {found.id}"
             for part in parts:
-                put_entry(connection, parent_id, "addition", part["row"], entered_by=entered_by, reason=why)
+                put_entry(
+                    connection,
+                    parent_id,
+                    "addition",
+                    part["row"],
+                    entered_by=by.get("entered_by"),
+                    reason=why,
+                )
             read_story(connection, parent_id).state()
             return entry_id
 
@@ -122,9 +124,7 @@ class Trials:
             return read_lots(connection, select(t.lots).where(of_lot).order_by(t.lots.c.id))
 
 
-def _begin_trial(
-    connection: Connection, story: LotStory, taken: float, who: tuple[str | None, str | None]
-) -> int:
+def _begin_trial(connection: Connection, story: LotStory, taken: float, by: By) -> int:
     """The lot of a trial, with what was in the batch as its first additions."""
     head, state, carried = story.lot, story.state(), _parts_of(story, taken)
     plain_ml = taken - sum(part["ml"] for part in carried if part["grows"])
@@ -136,7 +136,7 @@ def _begin_trial(
         tolerance=head.tolerance, already_mg_per_l=state.already_mg_per_l * taken / plain_ml,
         already_colourant=head.already_colourant, jurisdiction=head.jurisdiction,
         reference_id=head.reference_id, notes="", serving=to_json(head.serving), trial_of=head.id,
-        entered_by=who[0], token=who[1],
+        **by,
         **dict(zip(("target_l", "target_a", "target_b"), target, strict=True)),
     )  # fmt: skip
     ids = {entry.name: entry.id for entry in story.stock_entries}
@@ -145,7 +145,9 @@ def _begin_trial(
         row = {"lot_id": trial_id, "position": place, "stock_id": stock_id}
         connection.execute(t.lot_stocks.insert(), row)
     for part in carried:
-        put_entry(connection, trial_id, "addition", part["row"], entered_by=who[0], reason=CARRIED)
+        put_entry(
+            connection, trial_id, "addition", part["row"], entered_by=by.get("entered_by"), reason=CARRIED
+        )
     return trial_id
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Unpack
 
 from colourmatch.book.checks import check_number
 from colourmatch.book.entering import correct, enter
@@ -12,7 +12,7 @@ from colourmatch.errors import InputError
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
-    from colourmatch.book.transactions import Database
+    from colourmatch.book.transactions import By, Database
 
 
 class Volumes:
@@ -22,29 +22,21 @@ class Volumes:
         self._database = database
 
     def take_sample(
-        self,
-        lot: int | str,
-        ml: float,
-        *,
-        returned: bool = False,
-        entered_by: str | None = None,
-        token: str | None = None,
+        self, lot: int | str, ml: float, *, returned: bool = False, **by: Unpack[By]
     ) -> VolumeEntry:
         """Write down a sample taken from the batch; `returned` True: it went back whole, nothing changes."""
         values = {"ml": check_number("ml", ml), "returned": bool(returned), "void": False}
         return enter(
             self._database, "sample", VolumeEntry, lot, lambda _c, _id: values,
-            entered_by=entered_by, token=token, prove=True, asked=lambda _c, _id: values,
+            **by, prove=True, asked=lambda _c, _id: values,
         )  # fmt: skip
 
-    def add_untinted(
-        self, lot: int | str, ml: float, *, entered_by: str | None = None, token: str | None = None
-    ) -> VolumeEntry:
+    def add_untinted(self, lot: int | str, ml: float, **by: Unpack[By]) -> VolumeEntry:
         """Write down untinted batch that was blended back, the way out when the colour is past the match."""
         values = {"ml": check_number("ml", ml), "returned": False, "void": False}
         return enter(
             self._database, "untinted", VolumeEntry, lot, lambda _c, _id: values,
-            entered_by=entered_by, token=token, asked=lambda _c, _id: values,
+            **by, asked=lambda _c, _id: values,
         )  # fmt: skip
 
     def correct(
@@ -55,8 +47,7 @@ class Volumes:
         ml: float | None = None,
         returned: bool = False,
         void: bool = False,
-        entered_by: str | None = None,
-        token: str | None = None,
+        **by: Unpack[By],
     ) -> VolumeEntry:
         """Put a sample or an untinted part right with a new entry; `void` True: it never happened."""
         if ml is None and not void:
@@ -78,5 +69,5 @@ class Volumes:
         wanted = {"returned": bool(returned), "void": bool(void)} | ({} if typed is None else {"ml": typed})
         return correct(
             self._database, entry_id, VolumeEntry, particulars, reason,
-            entered_by=entered_by, token=token, asked=lambda _c: wanted,
+            **by, asked=lambda _c: wanted,
         )  # fmt: skip
