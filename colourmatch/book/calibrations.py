@@ -5,16 +5,15 @@ Like all history they are only added to: something is forgotten by an entry that
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select
 
 from colourmatch.book import tables as t
 from colourmatch.book.checks import check_name, check_text, name_key, to_json
-from colourmatch.book.rows import pick_fields
+from colourmatch.book.rows import read_records
 from colourmatch.book.transactions import find_token, insert, refuse_other
 
 if TYPE_CHECKING:
@@ -99,11 +98,8 @@ class Calibrations:
         if light is not None:
             query = query.where(t.calibrations.c.light_key == name_key(light))
         with self._database.read() as connection:
-            rows = connection.execute(query).mappings().all()
-        return [
-            CalibrationEntry(**pick_fields(row, CalibrationEntry) | {"data": json.loads(row["data"] or "{}")})
-            for row in rows
-        ]
+            found = read_records(connection, query, CalibrationEntry)
+        return [replace(entry, data=entry.data or {}) for entry in found]
 
     def choose_for_lot(self, lot: int, said: Mapping[str, str | None], entered_by: str | None = None) -> None:
         """Note the "card" and the "light" of a lot's photos from now on; what is None stays as it was."""

@@ -32,9 +32,7 @@ def ask_amendment(story: LotStory) -> None:
                 changes = find_changes(lot, typed)
                 if not changes:
                     raise InputError("No figure was changed. Change what is wrong first.")
-                session.current_book().lots.amend(
-                    lot.id, reason, entered_by=session.entered_by(), token=token, **changes
-                )
+                session.current_book().lots.amend(lot.id, reason, **session.by(token), **changes)
                 return "The figures of the lot are put right."
 
             session.act_once(action, amend)
@@ -70,7 +68,7 @@ def ask_aside(story: LotStory) -> None:
 
             def write(token: str) -> str:
                 session.current_book().photos.set_aside(
-                    story.lot.id, photo.id, why, back=back, entered_by=session.entered_by(), token=token
+                    story.lot.id, photo.id, why, back=back, **session.by(token)
                 )
                 return "The photo counts again." if back else "The photo is set aside."
 

@@ -205,8 +205,7 @@ def begin_lot(
         if target is not None:
             check_view(list_readings(), target, (values["depth_mm"], values["dilution"]))
         lot = session.current_book().lots.begin(
-            name, stocks=chosen, number=number.strip() or None, token=token,
-            entered_by=session.entered_by(), **values,
+            name, stocks=chosen, number=number.strip() or None, **session.by(token), **values,
         )  # fmt: skip
         st.session_state.pop("token-lot", None)
         session.notify(f"Lot {lot.name} is begun. Photograph reference and batch before the first drop.")

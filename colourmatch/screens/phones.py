@@ -125,7 +125,7 @@ def fit_now(phone: str, light: str, token: str) -> str:
     """Fit and keep; what it told."""
     from colourmatch.instrument.phones import fit_known
 
-    told = fit_known(session.current_book(), phone, light, entered_by=session.entered_by(), token=token)
+    told = fit_known(session.current_book(), phone, light, **session.by(token))
     return str(told["text"])
 
 
@@ -205,7 +205,7 @@ def keep_known(
         with st.spinner("Measuring …"):
             told = add_known_photo(
                 book, file, light, contents, depth_mm=depth_mm, card=card_profile(book, None),
-                entered_by=session.entered_by(), token=session.token_for("known"),
+                **session.by(session.token_for("known")),
             )  # fmt: skip
         where, count = f"{told['phone']} in the light {told['light']}", len(told["liquids"])
         end_upload("known", [], f"Kept: {where}, {count} known liquids.", "known")

@@ -31,9 +31,7 @@ def write_addition(story: LotStory, stock: str, unit: str, quantity: float | Non
     """Write an addition into the book; the sentence that says so."""
     if quantity is None:
         raise InputError("The amount is missing or below 0. Give it in drops, ml or grams.")
-    entry = session.current_book().additions.add(
-        story.lot.id, stock, **{unit: quantity}, entered_by=session.entered_by(), token=token
-    )
+    entry = session.current_book().additions.add(story.lot.id, stock, **{unit: quantity}, **session.by(token))
     passed = passed_ceilings(session.current_book().lots.story(story.lot.id))
     return f"{tell_dose(entry)} written down.{' A ceiling is passed.' if passed else ''}"
 
@@ -115,9 +113,7 @@ def ask_correction(story: LotStory) -> None:
             if what == "The amount" and amount is None:
                 raise InputError("The amount is missing. Give what really went in.")
             change = {"void": True} if what != "The amount" else {unit: amount}
-            session.current_book().additions.correct(
-                chosen, reason=reason, entered_by=session.entered_by(), token=token, **change
-            )
+            session.current_book().additions.correct(chosen, reason=reason, **session.by(token), **change)
             return "The correction is written down."
 
         if st.button("Write the correction", key=f"{action}-write-{token}", width="stretch"):
@@ -159,7 +155,7 @@ def ask_other_entries(story: LotStory, untinted_ml: float | None = None) -> None
             st.caption("A sample that stood on the bench is not poured back.")
 
         def write(token: str) -> str:
-            book, by = session.current_book(), {"entered_by": session.entered_by(), "token": token}
+            book, by = session.current_book(), session.by(token)
             st.session_state.pop(f"token-others-{lot_id}", None)
             if what == "Note":
                 book.entries.add_note(lot_id, text, **by)
@@ -205,7 +201,7 @@ def ask_closing(story: LotStory, advice: dict[str, Any], *, unfolded: bool = Fal
                 raise InputError('Choose why, and tick "Close it for good".')
             close_lot(
                 session.current_book(), story.lot.id, reason, text,
-                sure=bool(said), entered_by=session.entered_by(), token=token,
+                sure=bool(said), **session.by(token),
             )  # fmt: skip
             return f"Lot {story.lot.name} is closed."
 

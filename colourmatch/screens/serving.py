@@ -148,7 +148,7 @@ def ask_conditions(story: LotStory) -> None:
             if told == story.lot.serving:
                 raise InputError("No glass was changed. Change one first.")
             session.current_book().lots.amend(
-                story.lot.id, "where it is drunk", serving=told, entered_by=session.entered_by(), token=token
+                story.lot.id, "where it is drunk", serving=told, **session.by(token)
             )
             return "The advice weighs these glasses from now on."
 
@@ -197,7 +197,7 @@ def ask_other_stock(story: LotStory, advice: Mapping[str, Any]) -> None:
                 raise InputError(f"{name} is used in this lot already.")
             session.current_book().lots.amend(
                 story.lot.id, f"{name} comes nearer to the reference", stocks=[*story.lot.stocks, name],
-                entered_by=session.entered_by(), token=token,
+                **session.by(token),
             )  # fmt: skip
             return f"{name} is used in this lot as well from now on."
 

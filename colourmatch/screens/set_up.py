@@ -113,8 +113,7 @@ def show_new_stock(folded: bool) -> None:
                 session.ask_size(token, "Drop", drop, "drop")
                 colourant = custom_colourant(name or "?", like, e1pct).e_number if like else code
                 stock = session.current_book().stocks.add(
-                    name, colourant, strength, drop_ml=drop, made_in=made_in, notes=notes, token=token,
-                    entered_by=session.entered_by(),
+                    name, colourant, strength, drop_ml=drop, made_in=made_in, notes=notes, **session.by(token),
                 )  # fmt: skip
                 return f"The stock {stock.name} is on the shelf."
 

@@ -86,8 +86,7 @@ def show_weighing(stocks: list[StockEntry]) -> None:
                     stock,
                     drops,
                     grams if grams is not None else 0.0,
-                    token=token,
-                    entered_by=session.entered_by(),
+                    **session.by(token),
                 )
                 return (
                     f"A drop of {weighed.name} is {tell_amount(weighed.drop_ml)} ml "

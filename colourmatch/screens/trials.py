@@ -69,9 +69,7 @@ def begin_trial(story: LotStory, ml: float | None, action: str) -> None:
     with session.failures_shown():
         if ml is None:
             raise InputError("The amount is missing. Give it in ml.")
-        trial = session.current_book().trials.take(
-            story.lot.id, ml, entered_by=session.entered_by(), token=session.token_for(action)
-        )
+        trial = session.current_book().trials.take(story.lot.id, ml, **session.by(session.token_for(action)))
         st.session_state.pop(f"token-{action}", None)
         session.notify(f"The trial of {ml:g} ml is taken. Its drops and photos are written down here.")
         pages.go_to_lot("match", trial.id)
@@ -98,7 +96,7 @@ def ask_pouring_back(story: LotStory) -> None:
                 raise InputError(
                     'Tick "It was kept clean and undiluted", or leave the trial out of the batch.'
                 )
-            finish_trial(session.current_book(), story.lot.id, entered_by=session.entered_by(), token=token)
+            finish_trial(session.current_book(), story.lot.id, **session.by(token))
             return f"The trial is closed and poured back into lot {parent}. Photograph the batch."
 
         if st.button("Pour it back", key=f"{action}-do-{token}", width="stretch"):
