@@ -137,7 +137,7 @@ def play_demo(book: LotBook, say: Callable[[str], Any] = print, *, folder: str |
         f"The stock {stock!r}: {COLOURANT}, {LABEL_STRENGTH_G_PER_100ML:g} g in 100 ml by its label, "
         f"about {LABEL_DROP_ML:g} ml a drop."
     )
-    lot = book.new_lot(
+    lot = book.lots.begin(
         DRINK, VOLUME_ML, [stock], ceiling_mg_per_l=CEILING_MG_PER_L, depth_mm=DEPTH_MM, dilution=DILUTION,
         notes="Simulated, for demonstration.", entered_by="demo",
     )  # fmt: skip
@@ -168,7 +168,7 @@ def _work_on(book: LotBook, lot_id: int, folder: Path, say: Callable[[str], Any]
         if advice["action"] != "add" or number == MOST_PHOTOS:
             break
         for dose in advice["doses"]:
-            book.add_addition(lot_id, dose["stock"], drops=dose["drops"], entered_by="demo")
+            book.additions.add(lot_id, dose["stock"], drops=dose["drops"], entered_by="demo")
             kitchen = kitchen.add_drops(dose["drops"])
             say(
                 f"  {tell_drops(dose['drops'])} of {dose['stock']} go in; {dose['mg_per_l']:.1f} mg/l by the label."
@@ -188,7 +188,7 @@ def _difference_text(result: dict[str, Any]) -> str:
 def _tell_end(
     book: LotBook, lot_id: int, closed: dict[str, Any], true_difference: float, say: Callable[[str], Any]
 ) -> None:
-    story = book.lot_story(lot_id)
+    story = book.lots.story(lot_id)
     state, drops = story.state(), sum(entry.quantity for entry in story.additions)
     say("")
     say(f"Lot {lot_id} is closed: {closed['outcome']}.")
@@ -197,7 +197,7 @@ def _tell_end(
         f"  {state.volume_ml:.1f} ml with {state.total_mg_per_l():.1f} mg/l of colour by the label, "
         f"of {CEILING_MG_PER_L:g} allowed."
     )
-    learnt = book.find_stock(STOCK)
+    learnt = book.stocks.get(STOCK)
     say(
         f"  Learnt of {STOCK}: a drop does {learnt.strength_factor:.2f} "
         f"(+-{100 * learnt.strength_rel_sd:.0f} %) of what its label promises; "
@@ -212,9 +212,9 @@ def _tell_end(
 
 def _find_or_add_stock(book: LotBook, name: str) -> str:
     try:
-        return book.find_stock(name).name
+        return book.stocks.get(name).name
     except (NotFoundError, ClosedError):
-        return book.add_stock(
+        return book.stocks.add(
             name, COLOURANT, LABEL_STRENGTH_G_PER_100ML, drop_ml=LABEL_DROP_ML,
             notes="Simulated, for demonstration.", entered_by="demo",
         ).name  # fmt: skip
@@ -227,7 +227,7 @@ def make_example(book: LotBook) -> int:
     """
     lot: Lot = _find_or_begin_example(book)
     wanted = len(_EXAMPLE_DROPS) + 1
-    if lot.closed or len(book.lot_story(lot.id).photos) >= wanted:
+    if lot.closed or len(book.lots.story(lot.id).photos) >= wanted:
         return lot.id
     kitchen = Kitchen()
     with tempfile.TemporaryDirectory(prefix="colourmatch-example-") as folder:
@@ -237,16 +237,16 @@ def make_example(book: LotBook) -> int:
             if number <= len(_EXAMPLE_DROPS):
                 drops = _EXAMPLE_DROPS[number - 1]
                 token = f"example-addition-{number}"
-                book.add_addition(lot.id, EXAMPLE_STOCK, drops=drops, entered_by="demo", token=token)
+                book.additions.add(lot.id, EXAMPLE_STOCK, drops=drops, entered_by="demo", token=token)
                 kitchen = kitchen.add_drops(drops)
     return lot.id
 
 
 def _find_or_begin_example(book: LotBook) -> Any:
     try:
-        return book.find_lot(EXAMPLE_NUMBER)
+        return book.lots.get(EXAMPLE_NUMBER)
     except NotFoundError:
-        return book.new_lot(
+        return book.lots.begin(
             f"{DRINK} (example)", VOLUME_ML, [_find_or_add_stock(book, EXAMPLE_STOCK)],
             ceiling_mg_per_l=CEILING_MG_PER_L, depth_mm=DEPTH_MM, dilution=DILUTION, number=EXAMPLE_NUMBER,
             notes="Simulated, for looking around.", entered_by="demo", token="example-lot",

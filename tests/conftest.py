@@ -153,9 +153,9 @@ def book(location: str, environ: dict[str, str]) -> Iterator[LotBook]:
 @pytest.fixture
 def lot(book: LotBook) -> int:
     """A lot of 900 ml with two stocks of 1 g in 100 ml, drops of 0.05 ml."""
-    book.add_stock("red", "E129", 1.0)
-    book.add_stock("yellow", "E102", 1.0, made_in="batch")
-    return book.new_lot("Aperitif", 900, ["red", "yellow"], ceiling_mg_per_l=60, dilution=5).id
+    book.stocks.add("red", "E129", 1.0)
+    book.stocks.add("yellow", "E102", 1.0, made_in="batch")
+    return book.lots.begin("Aperitif", 900, ["red", "yellow"], ceiling_mg_per_l=60, dilution=5).id
 
 
 @pytest.fixture(scope="session")

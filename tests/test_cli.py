@@ -567,7 +567,7 @@ def test_what_was_learnt_goes_with_a_dilution(cli, tmp_path):
 
     cli(*RED)
     with open_book(tmp_path / "book.sqlite") as book:
-        book.record_learnt("red", 0.9, 0.05)
+        book.stocks.learn("red", 0.9, 0.05)
     thin = cli("stock", "dilute", "red", "--fold", "5", "--json").data
     assert thin["label_strength_g_per_100ml"] == pytest.approx(0.2)
     assert thin["strength_g_per_100ml"] == pytest.approx(0.18)
@@ -859,7 +859,7 @@ def test_figures_put_right_are_told_in_words(lot):
         "--reason",
         "x",
     ]
-    assert "Corrected: ceiling 55 mg/l, " in lot("lot", "correct", "1", *call).out
+    assert "Corrected: ceiling 55 mg/l; " in lot("lot", "correct", "1", *call).out
     shown = lot("lot", "show", "1").out
     assert "Put right: ceiling 55 mg/l; " in shown and "L* 60.0, a* 45.0, b* 30.0" in shown
     assert "lot correct 1 --jurisdiction EU" in shown
@@ -995,16 +995,16 @@ def test_the_colour_of_an_entered_reference_counts_as_sure_as_it_was_read(lot, t
         chosen = lot("reference", "choose", "Sheet", "--lot", "1", "--reading", reading, "--json").data
         assert chosen["target_lab"] == lab and chosen["target_lab_sd"][0] == pytest.approx(sd_l, abs=5e-4)
         with open_book(tmp_path / "book.sqlite") as book:
-            covariance = target_covariance(book, book.find_lot(1))
+            covariance = target_covariance(book, book.lots.get(1))
         assert covariance[0, 0] ** 0.5 == pytest.approx(sd_l, abs=5e-4)
     # A reading entered later does not change what the mean of the first two was.
     lot("reference", "add", "Sheet", "--lab", "40,1,1", "--dilution", "5")
     lot("lot", "correct", "1", "--target-lab", "71,32,21", "--reason", "x")
     with open_book(tmp_path / "book.sqlite") as book:
-        assert target_covariance(book, book.find_lot(1))[0, 0] ** 0.5 == pytest.approx(1.118, abs=5e-4)
+        assert target_covariance(book, book.lots.get(1))[0, 0] ** 0.5 == pytest.approx(1.118, abs=5e-4)
     lot("lot", "correct", "1", "--target-lab", "50,30,20", "--reason", "by eye")
     with open_book(tmp_path / "book.sqlite") as book:
-        assert target_covariance(book, book.find_lot(1)) == pytest.approx(4 * np.eye(3))
+        assert target_covariance(book, book.lots.get(1)) == pytest.approx(4 * np.eye(3))
     assert "L* 50.0, a* 30.0, b* 20.0" in lot("lot", "show", "1").out
     lot("lot", "correct", "1", "--target-lab", "none", "--reason", "no target")
     assert lot("lot", "show", "1", "--json").data["target_lab"] is None
@@ -1128,7 +1128,7 @@ def test_a_photo_keeps_the_time_that_the_phone_wrote(lot, drawn_photos, tmp_path
             photo.save(tmp_path / name, exif=exif, quality=95)
         assert lot("lot", "photo", "1", tmp_path / name).code == 0
     with open_book(tmp_path / "book.sqlite") as book:
-        then, ahead = book.lot_story(1).photos
+        then, ahead = book.lots.story(1).photos
     assert then.taken_at.startswith("2025-11-03T07:14:39") and ahead.taken_at is None
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from colourmatch.book.entering import Entering
+from colourmatch.book.additions import Additions
 from colourmatch.book.lot_book import open_book
 from colourmatch.cli import run
 from colourmatch.demo import (
@@ -49,7 +49,7 @@ def test_drops_make_what_they_truly_are():
 
 def test_it_ends_with_a_stop_near_the_reference(played):
     book, data, _, folder = played
-    story = book.lot_story(data["lot"])
+    story = book.lots.story(data["lot"])
     assert story.closing is not None and story.closing.outcome in ("matched", "nearest")
     photos = sorted(folder.glob("demo-*.jpg"))
     assert 2 <= len(photos) <= MOST_PHOTOS and len(story.photos) == len(photos)
@@ -59,7 +59,7 @@ def test_it_ends_with_a_stop_near_the_reference(played):
 
 
 def test_the_next_lot_starts_from_what_this_one_learnt(played):
-    stock = played[0].find_stock("demo red")
+    stock = played[0].stocks.get("demo red")
     truth = TRUE_STRENGTH * TRUE_DROP
     assert abs(stock.strength_factor - truth) < 3 * stock.strength_rel_sd
     assert stock.strength_rel_sd < stock.label_strength_rel_sd
@@ -79,15 +79,15 @@ def test_an_example_cut_short_is_finished_and_then_left_as_it_is(tmp_path, monke
 
     with open_book(tmp_path / "book.sqlite") as book:
         with monkeypatch.context() as patch, pytest.raises(RuntimeError):
-            patch.setattr(Entering, "add_addition", fail)
+            patch.setattr(Additions, "add", fail)
             make_example(book)
         lot = make_example(book)
-        story = book.lot_story(lot)
+        story = book.lots.story(lot)
         assert [entry.kind for entry in story.events] == ["photo", "addition", "photo", "addition", "photo"]
         assert story.lot.number == EXAMPLE_NUMBER and not story.lot.closed
         assert advise_lot(book, lot)["action"] == "add"
         assert make_example(book) == lot
-        assert len(book.lot_story(lot).events) == len(story.events)
+        assert len(book.lots.story(lot).events) == len(story.events)
 
 
 def test_a_folder_that_cannot_be_is_refused(tmp_path, capsys):

@@ -18,16 +18,21 @@ from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 from sqlalchemy import Connection, Engine
+from sqlalchemy.exc import IntegrityError
 
 from colourmatch.book import tables as t
-from colourmatch.book.checks import utc_text
+from colourmatch.book.checks import check_one_of, utc_text
+from colourmatch.book.complaints import speaking
 from colourmatch.book.entries import LotStory, MovedEntry
-from colourmatch.book.export import export_json, iterate_stories, snapshot
+from colourmatch.book.export import CUT_OFF, export_json, import_json, iterate_stories, snapshot
 from colourmatch.book.naming import find_doubles
+from colourmatch.book.opening import write
 from colourmatch.book.photo_store import PhotoStore
+from colourmatch.book.spreadsheet import export_csv
+from colourmatch.book.transactions import Database
 from colourmatch.errors import BookError, InputError
 
 FORMAT = "colourmatch-backup"
@@ -61,6 +66,43 @@ class Finding:
 
     code: str
     text: str
+
+
+class Archive:
+    """The whole of an open book: copied out and in, and checked."""
+
+    def __init__(self, database: Database, store: PhotoStore) -> None:
+        self._database = database
+        self._store = store
+
+    def export_json(self, stream: TextIO) -> int:
+        """Write the whole book as JSON, one row a line, in bounded memory; the number of rows."""
+        with speaking(self._database.place), snapshot(self._database.engine) as connection:
+            return export_json(connection, stream)
+
+    def import_json(self, stream: TextIO) -> int:
+        """Read an export into this book, which must be empty; all of it or nothing."""
+        try:
+            with speaking(self._database.place), write(self._database.engine) as connection:
+                return import_json(connection, stream)
+        except IntegrityError:
+            raise InputError(CUT_OFF) from None
+
+    def export_csv(self, stream: TextIO, rows: str = "lots") -> int:
+        """Write a table for spreadsheets, a row a lot, or a row an entry with `rows` "entries"."""
+        check_one_of(rows, ("lots", "entries"), "rows")
+        with speaking(self._database.place), snapshot(self._database.engine) as connection:
+            return export_csv(connection, stream, rows)
+
+    def backup(self, path: Path | str) -> BackupReport:
+        """Write the database and all photos into one .zip, while the book is in use."""
+        with speaking(self._database.place):
+            return backup_book(self._database.engine, self._store, Path(path))
+
+    def check(self) -> list[Finding]:
+        """What is wrong with the book and its photos; an empty list when all is well."""
+        with speaking(self._database.place):
+            return list(check_book(self._database.engine, self._store))
 
 
 def backup_book(engine: Engine, store: PhotoStore, path: Path) -> BackupReport:

@@ -5,22 +5,22 @@ Like all history they are only added to: something is forgotten by an entry that
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select
 
 from colourmatch.book import tables as t
 from colourmatch.book.checks import check_name, check_text, name_key, to_json
-from colourmatch.book.rows import pick_fields
+from colourmatch.book.rows import read_records
 from colourmatch.book.transactions import find_token, insert, refuse_other
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
-    from colourmatch.book.lot_book import LotBook
+    from colourmatch.book.photo_store import PhotoStore
+    from colourmatch.book.transactions import Database
 
 #: What an entry is about.
 CARD, CARD_DEFAULT, CARD_FORGOTTEN = "card", "card-default", "card-forgotten"
@@ -44,78 +44,77 @@ class CalibrationEntry:
     original_name: str | None
 
 
-def add_entry(
-    book: LotBook,
-    kind: str,
-    name: str,
-    data: dict[str, Any] | None = None,
-    *,
-    light: str | None = None,
-    photo: tuple[bytes, str] | None = None,
-    entered_by: str | None = None,
-    token: str | None = None,
-) -> CalibrationEntry:
-    """Write an entry; a `photo` (bytes, file name) is kept in the photo store without its position data.
+class Calibrations:
+    """Entries about cards and phones of an open book."""
 
-    InputError for a name that is none; PhotoError when the file cannot be kept.
-    """
-    values: dict[str, Any] = {"kind": kind, "name": check_name(name), "name_key": name_key(name)}
-    if light is not None:
-        values |= {"light": check_name(light, "name of the light"), "light_key": name_key(light)}
-    if photo is not None:
-        kept = book.photo_store.keep(photo[0])
-        values |= {"original_sha256": kept.original_sha256, "stored_name": kept.name}
-        values |= {"original_name": check_text(photo[1], "file name")[:255]}
-    check_text(entered_by, "name of who entered it")
+    def __init__(self, database: Database, store: PhotoStore) -> None:
+        self._database = database
+        self._store = store
 
-    def act(connection: Connection) -> int:
-        if (known := find_token(connection, t.calibrations, token)) is not None:
-            derived = ("name", "light", "stored_name", "original_name")  # said by the others
-            asked = {key: value for key, value in values.items() if key not in derived}
-            refuse_other(known, asked if photo is not None else {**asked, "data": to_json(data)})
-            return int(known["id"])
-        return insert(
-            connection, t.calibrations, data=to_json(data), entered_by=entered_by, token=token, **values
-        )
+    def add(
+        self,
+        kind: str,
+        name: str,
+        data: dict[str, Any] | None = None,
+        *,
+        light: str | None = None,
+        photo: tuple[bytes, str] | None = None,
+        entered_by: str | None = None,
+        token: str | None = None,
+    ) -> CalibrationEntry:
+        """Write an entry; a `photo` (bytes, file name) is kept in the photo store without its position data.
 
-    written = book._write(act)
-    return next(entry for entry in list_entries(book, (kind,)) if entry.id == written)
+        InputError for a name that is none; PhotoError when the file cannot be kept.
+        """
+        values: dict[str, Any] = {"kind": kind, "name": check_name(name), "name_key": name_key(name)}
+        if light is not None:
+            values |= {"light": check_name(light, "name of the light"), "light_key": name_key(light)}
+        if photo is not None:
+            kept = self._store.keep(photo[0])
+            values |= {"original_sha256": kept.original_sha256, "stored_name": kept.name}
+            values |= {"original_name": check_text(photo[1], "file name")[:255]}
+        check_text(entered_by, "name of who entered it")
 
+        def act(connection: Connection) -> int:
+            if (known := find_token(connection, t.calibrations, token)) is not None:
+                derived = ("name", "light", "stored_name", "original_name")  # said by the others
+                asked = {key: value for key, value in values.items() if key not in derived}
+                refuse_other(known, asked if photo is not None else {**asked, "data": to_json(data)})
+                return int(known["id"])
+            return insert(
+                connection, t.calibrations, data=to_json(data), entered_by=entered_by, token=token, **values
+            )
 
-def list_entries(
-    book: LotBook, kinds: Sequence[str], name: str | None = None, light: str | None = None
-) -> list[CalibrationEntry]:
-    """Entries of these kinds in order, of one name and light where given."""
-    query = select(t.calibrations).where(t.calibrations.c.kind.in_(kinds)).order_by(t.calibrations.c.id)
-    if name is not None:
-        query = query.where(t.calibrations.c.name_key == name_key(name))
-    if light is not None:
-        query = query.where(t.calibrations.c.light_key == name_key(light))
-    with book._read() as connection:
-        rows = connection.execute(query).mappings().all()
-    return [
-        CalibrationEntry(**pick_fields(row, CalibrationEntry) | {"data": json.loads(row["data"] or "{}")})
-        for row in rows
-    ]
+        written = self._database.write(act)
+        return next(entry for entry in self.of((kind,)) if entry.id == written)
+
+    def of(
+        self, kinds: Sequence[str], name: str | None = None, light: str | None = None
+    ) -> list[CalibrationEntry]:
+        """Entries of these kinds in order, of one name and light where given."""
+        query = select(t.calibrations).where(t.calibrations.c.kind.in_(kinds)).order_by(t.calibrations.c.id)
+        if name is not None:
+            query = query.where(t.calibrations.c.name_key == name_key(name))
+        if light is not None:
+            query = query.where(t.calibrations.c.light_key == name_key(light))
+        with self._database.read() as connection:
+            found = read_records(connection, query, CalibrationEntry)
+        return [replace(entry, data=entry.data or {}) for entry in found]
+
+    def choose_for_lot(self, lot: int, said: Mapping[str, str | None], entered_by: str | None = None) -> None:
+        """Note the "card" and the "light" of a lot's photos from now on; what is None stays as it was."""
+        noted = self.lot_choice(lot)
+        wanted = noted | {key: name for key, name in said.items() if name is not None}
+        if wanted != noted:
+            self.add(LOT_CHOICE, f"lot {lot}", wanted, entered_by=entered_by)
+
+    def lot_choice(self, lot: int) -> dict[str, Any]:
+        """The card and light of a lot's photos: {"card": name or None, "light": name or None}."""
+        entries = self.of((LOT_CHOICE,), f"lot {lot}")
+        return {"card": None, "light": None} | (entries[-1].data if entries else {})
 
 
 def since_forgotten(entries: Sequence[CalibrationEntry], forgotten: str) -> list[CalibrationEntry]:
     """The entries after the last one that forgets."""
     last = max((entry.id for entry in entries if entry.kind == forgotten), default=0)
     return [entry for entry in entries if entry.id > last and entry.kind != forgotten]
-
-
-def choose_for_lot(
-    book: LotBook, lot: int, said: Mapping[str, str | None], entered_by: str | None = None
-) -> None:
-    """Note the "card" and the "light" of a lot's photos from now on; what is None stays as it was."""
-    noted = lot_choice(book, lot)
-    wanted = noted | {key: name for key, name in said.items() if name is not None}
-    if wanted != noted:
-        add_entry(book, LOT_CHOICE, f"lot {lot}", wanted, entered_by=entered_by)
-
-
-def lot_choice(book: LotBook, lot: int) -> dict[str, Any]:
-    """The card and light of a lot's photos: {"card": name or None, "light": name or None}."""
-    entries = list_entries(book, (LOT_CHOICE,), f"lot {lot}")
-    return {"card": None, "light": None} | (entries[-1].data if entries else {})

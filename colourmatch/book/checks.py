@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from colourmatch.colour.spectra import LEAST_KELVIN, MOST_KELVIN, name_illuminant
-from colourmatch.dosing.care import limits_for, list_jurisdictions
+from colourmatch.dosing.limits import limits_for, list_jurisdictions
 from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.words.outcomes import OUTCOMES

@@ -5,7 +5,6 @@ Times are UTC, text as 2026-11-25T07:14:39.123456+00:00, so that they sort as th
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
@@ -14,129 +13,8 @@ from colourmatch.book.checks import STOPS
 from colourmatch.liquid.stock import Addition, BatchState, Stock
 
 if TYPE_CHECKING:
+    from colourmatch.book.shelf_records import StockEntry
     from colourmatch.liquid.stock import Addition, BatchState, Stock
-
-
-@dataclass(frozen=True)
-class Reference:
-    """What a lot is tinted to: the bottle it stands in for, or the maker's own last good lot."""
-
-    id: int
-    name: str
-    notes: str
-    created_at: str
-    entered_by: str | None = None
-
-
-@dataclass(frozen=True)
-class ReferenceReading:
-    """One reading of a reference: Lab (D65, 2 degrees) at a depth and a dilution.
-
-    `photo_sha256` is that of the stored file; that of the photo as it came when no file is kept
-    (`stored_name` None), as in books from before version 0003.
-    """
-
-    id: int
-    reference_id: int
-    lab: tuple[float, float, float]
-    lab_sd: tuple[float, float, float] | None
-    depth_mm: float
-    dilution: float
-    photo_sha256: str | None
-    measurement: dict[str, Any] | None
-    created_at: str
-    entered_by: str | None = None
-    original_sha256: str | None = None
-    stored_name: str | None = None
-    original_name: str | None = None
-    taken_at: str | None = None
-
-
-@dataclass(frozen=True)
-class StockEntry:
-    """A stock as it stands now: what is on its label, the latest drop, and what was learnt from photos.
-
-    `corrected` says in words what was put right of it, and why.
-
-    `label_strength_g_per_100ml` is as made up; the true strength is `strength_factor` times that. The factor
-    is always against the label, never against an earlier factor.
-    """
-
-    id: int
-    name: str
-    colourant: str
-    label_strength_g_per_100ml: float
-    label_strength_rel_sd: float
-    drop_ml: float
-    made_in: str
-    strength_rel_sd: float
-    drop_rel_sd: float
-    density_g_per_ml: float
-    notes: str
-    diluted_from_id: int | None
-    strength_factor: float
-    learnt_from_lot_id: int | None
-    weighed: bool
-    active: bool
-    created_at: str
-    changed_at: str
-    entered_by: str | None = None
-    corrected: tuple[str, ...] = ()
-
-    @property
-    def strength_g_per_100ml(self) -> float:
-        """The strength as learnt, or that of the label while nothing was learnt."""
-        return self.label_strength_g_per_100ml * self.strength_factor
-
-    @property
-    def learnt(self) -> tuple[float, float, float] | None:
-        """Real over label strength with its 95 % interval as photos taught it, None while they taught nothing.
-
-        The logarithm of the factor is taken as normal: factor x exp(+-1.96 sd).
-        """
-        if self.strength_factor == 1 and self.learnt_from_lot_id is None:
-            return None
-        spread = math.exp(1.96 * self.strength_rel_sd)
-        return self.strength_factor, self.strength_factor / spread, self.strength_factor * spread
-
-    def as_stock(self, *, learnt: bool = True) -> Stock:
-        """The stock to compute with; `learnt` False takes the strength of the label."""
-        return Stock(
-            name=self.name,
-            colourant=self.colourant,
-            strength_g_per_100ml=self.strength_g_per_100ml if learnt else self.label_strength_g_per_100ml,
-            drop_ml=self.drop_ml,
-            made_in=self.made_in,
-            strength_rel_sd=self.strength_rel_sd if learnt else self.label_strength_rel_sd,
-            drop_rel_sd=self.drop_rel_sd,
-            density_g_per_ml=self.density_g_per_ml,
-        )
-
-
-@dataclass(frozen=True)
-class StockChange:
-    """One later entry of a stock: kind is "weighed", "learnt", "reset", "put-away", "corrected" or "unlearnt".
-
-    "corrected": label strength, name or remark put right, those that are not None. "unlearnt": what the closing of the
-    lot had taught is taken back, since the lot was opened again.
-    """
-
-    id: int
-    stock_id: int
-    kind: str
-    created_at: str
-    entered_by: str | None
-    drops: float | None = None
-    grams: float | None = None
-    drop_ml: float | None = None
-    drop_rel_sd: float | None = None
-    strength_factor: float | None = None
-    strength_rel_sd: float | None = None
-    lot_id: int | None = None
-    text: str = ""
-    label_g_per_100ml: float | None = None
-    name: str | None = None
-    notes: str | None = None
 
 
 @dataclass(frozen=True)

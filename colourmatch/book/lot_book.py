@@ -1,7 +1,7 @@
 """The lot book: what was done to every lot, only ever added to; it knows no photo's pixels and no screen.
 
-`open_book` finds or makes it, `read_book` only looks, `open_or_read_book` does what may be done. What is in it: stocks and references (shelf.py), lots (ledger.py), and what
-happened to them (entering.py, correcting.py, trials.py). State is never stored: LotStory of entries.py derives it.
+`open_book` finds or makes it, `read_book` only looks, `open_or_read_book` does what may be done. Its parts know the
+database and not each other. State is never stored: LotStory of entries.py derives it.
 """
 
 from __future__ import annotations
@@ -9,30 +9,34 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, TextIO
+from typing import TYPE_CHECKING
 
 from platformdirs import user_data_path
-from sqlalchemy.exc import IntegrityError
 
-from colourmatch.book.archive import backup_book, check_book
-from colourmatch.book.checks import check_one_of
-from colourmatch.book.complaints import speaking
-from colourmatch.book.export import CUT_OFF, export_json, import_json, snapshot
-from colourmatch.book.opening import book_path, find_location, open_engine, parse_location, write
+from colourmatch.book.additions import Additions
+from colourmatch.book.archive import Archive
+from colourmatch.book.calibrations import Calibrations
+from colourmatch.book.lot_entries import Entries
+from colourmatch.book.lots import Lots
+from colourmatch.book.opening import book_path, find_location, open_engine, parse_location
 from colourmatch.book.opening_to_read import open_to_read, refuse_absent, tell_state
 from colourmatch.book.photo_store import PhotoStore
-from colourmatch.book.spreadsheet import export_csv
-from colourmatch.book.trials import Trying
-from colourmatch.errors import InputError
+from colourmatch.book.photos import Photos
+from colourmatch.book.references import References
+from colourmatch.book.stocks import Stocks
+from colourmatch.book.transactions import Database
+from colourmatch.book.trials import Trials
+from colourmatch.book.volumes import Volumes
 
 if TYPE_CHECKING:
-    from sqlalchemy import URL
-
-    from colourmatch.book.archive import BackupReport, Finding
+    from sqlalchemy import URL, Engine
 
 
-class LotBook(Trying):
-    """An open lot book; threads, processes and stations may use it at the same time."""
+class LotBook:
+    """An open lot book: the database, the photo store, and a part for each thing that is written down.
+
+    Threads, processes and stations may use it at the same time; use `open_book`, `read_book`, `open_or_read_book`.
+    """
 
     #: What the user should know of the book as a whole; empty when all is as usual.
     note = ""
@@ -41,40 +45,30 @@ class LotBook(Trying):
     #: Whether it was made by this opening.
     begun = False
 
+    def __init__(self, engine: Engine, place: str, photo_store: PhotoStore) -> None:
+        self.place = place
+        self.photo_store = photo_store
+        self.database = database = Database(engine, place)
+        self.stocks = Stocks(database)
+        self.references = References(database, photo_store)
+        self.lots = Lots(database)
+        self.additions = Additions(database)
+        self.volumes = Volumes(database)
+        self.photos = Photos(database, photo_store)
+        self.entries = Entries(database)
+        self.trials = Trials(database)
+        self.calibrations = Calibrations(database, photo_store)
+        self.archive = Archive(database, photo_store)
+
     def __enter__(self) -> LotBook:
         return self
 
     def __exit__(self, *_error: object) -> None:
         self.close()
 
-    def export_json(self, stream: TextIO) -> int:
-        """Write the whole book as JSON, one row a line, in bounded memory; the number of rows."""
-        with speaking(self.place), snapshot(self._engine) as connection:
-            return export_json(connection, stream)
-
-    def import_json(self, stream: TextIO) -> int:
-        """Read an export into this book, which must be empty; all of it or nothing."""
-        try:
-            with speaking(self.place), write(self._engine) as connection:
-                return import_json(connection, stream)
-        except IntegrityError:
-            raise InputError(CUT_OFF) from None
-
-    def export_csv(self, stream: TextIO, rows: str = "lots") -> int:
-        """Write a table for spreadsheets, a row a lot, or a row an entry with `rows` "entries"."""
-        check_one_of(rows, ("lots", "entries"), "rows")
-        with speaking(self.place), snapshot(self._engine) as connection:
-            return export_csv(connection, stream, rows)
-
-    def backup(self, path: Path | str) -> BackupReport:
-        """Write the database and all photos into one .zip, while the book is in use."""
-        with speaking(self.place):
-            return backup_book(self._engine, self.photo_store, Path(path))
-
-    def check(self) -> list[Finding]:
-        """What is wrong with the book and its photos; an empty list when all is well."""
-        with speaking(self.place):
-            return list(check_book(self._engine, self.photo_store))
+    def close(self) -> None:
+        """Let go of the database; the book opens itself again when it is next used."""
+        self.database.engine.dispose()
 
 
 def open_book(

@@ -1,14 +1,16 @@
-"""Heads of lots and the finding of them; what happens to a lot is in entering.py."""
+"""Lots of the book: begun, found, put right, closed, opened again; their doses and photos are in other parts."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, Any, Unpack
 
 from sqlalchemy import and_, func, or_, select
 
 from colourmatch.book import tables as t
+from colourmatch.book.amending import AMENDABLE, check_change, refuse_names
+from colourmatch.book.carried import find_poured_back
 from colourmatch.book.checks import (
     check_colourant,
     check_jurisdiction,
@@ -16,33 +18,37 @@ from colourmatch.book.checks import (
     check_name,
     check_number,
     check_optional,
+    check_outcome,
     check_serving,
     check_text,
     name_key,
     to_json,
     utc_text,
 )
-from colourmatch.book.entries import AdditionEntry, Lot, LotStory
-from colourmatch.book.naming import choose_meaning, find_renamed, lock_names, next_lot_id, refuse_taken
-from colourmatch.book.rows import count, is_open, read_events, read_lots, read_stocks, still_closed
-from colourmatch.book.stocks import Shelf
-from colourmatch.book.transactions import find_token, insert, near_names, refuse_other
-from colourmatch.errors import InputError, NotFoundError
+from colourmatch.book.entering import check_reason, enter, put_entry
+from colourmatch.book.entries import AmendmentEntry, ClosingEntry, Lot, LotStory, ReopeningEntry
+from colourmatch.book.naming import find_lot_id, find_renamed, lock_names, next_lot_id, refuse_taken
+from colourmatch.book.relabelling import relabel
+from colourmatch.book.rows import count, is_open, read_lot, read_lots, read_story, still_closed
+from colourmatch.book.shelf import find_reference, find_stock, stocks_named
+from colourmatch.book.transactions import By, find_token, insert, refuse_other
+from colourmatch.errors import InputError
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
     from colourmatch.book.rows import Query
-    from colourmatch.liquid.stock import BatchState
-
-NEW_LOT = "colourmatch lot new --name NAME --volume-ml 900 --stock STOCK"
-_NAMES_LOOKED_AT = 2000
+    from colourmatch.book.shelf_records import Reference
+    from colourmatch.book.transactions import By, Database
 
 
-class Ledger(Shelf):
-    """Heads of the lots of an open book."""
+class Lots:
+    """Lots of an open book."""
 
-    def new_lot(
+    def __init__(self, database: Database) -> None:
+        self._database = database
+
+    def begin(
         self,
         name: str,
         volume_ml: float,
@@ -60,8 +66,7 @@ class Ledger(Shelf):
         notes: str = "",
         serving: dict[str, Any] | None = None,
         number: str | None = None,
-        entered_by: str | None = None,
-        token: str | None = None,
+        **by: Unpack[By],
     ) -> Lot:
         """Begin a lot; `stocks` are names or ids in the order of use, the first is the main one.
 
@@ -82,73 +87,52 @@ class Ledger(Shelf):
             "already_mg_per_l": check_number("already_mg_per_l", already_mg_per_l),
             "already_colourant": check_colourant(already_colourant),
             "jurisdiction": check_jurisdiction(jurisdiction),
-            "reference_id": None if reference is None else self.find_reference(reference).id,
+            "reference_id": None if reference is None else self._find_reference(reference).id,
             "notes": check_text(notes, "notes"),
             "serving": to_json(check_serving(serving)),
             **dict(zip(("target_l", "target_a", "target_b"), target, strict=True)),
         }
 
         def act(connection: Connection) -> int:
-            if (known := find_token(connection, t.lots, token)) is not None:
-                self._refuse_other_lot(connection, known, values, stocks)
+            if (known := find_token(connection, t.lots, by.get("token"))) is not None:
+                _refuse_other_lot(connection, known, values, stocks)
                 return int(known["id"])
-            stock_ids = self._stock_ids(connection, stocks)
-            lot_id = self._begin_lot(connection, entered_by=entered_by, token=token, **values)
+            stock_ids = _stock_ids(connection, stocks)
+            lot_id = begin_lot(connection, **by, **values)
             for position, stock_id in enumerate(stock_ids):
                 row = {"lot_id": lot_id, "position": position, "stock_id": stock_id}
                 connection.execute(t.lot_stocks.insert(), row)
             return lot_id
 
-        return self.find_lot(self._write(act))
+        return self.get(self._database.write(act))
 
-    def _refuse_other_lot(
-        self, connection: Connection, known: Any, values: dict[str, Any], stocks: Sequence[str | int] | str
-    ) -> None:
-        """InputError when a lot found by its token was begun with other figures or stocks."""
-        # a number that was another lot's before stands in an amendment
-        asked = {
-            key: value for key, value in values.items() if key != "number" or known["number"] is not None
-        }
-        place = t.lot_stocks.c
-        begun = select(place.stock_id).where(place.lot_id == known["id"]).order_by(place.position)
-        ids = self._stock_ids(connection, stocks)
-        refuse_other({**known, "stocks": list(connection.scalars(begun))}, {**asked, "stocks": ids})
-
-    def _stock_ids(self, connection: Connection, stocks: Sequence[str | int] | str) -> list[int]:
-        chosen = [stocks] if isinstance(stocks, (str, int)) else list(stocks)
-        if not chosen:
-            raise InputError("A lot needs at least one stock. Name it with --stock.")
-        found = [self._stock(connection, stock) for stock in chosen]
-        return list(dict.fromkeys(stock.id for stock in found))
-
-    def find_lot(self, lot: int | str) -> Lot:
+    def get(self, lot: int | str) -> Lot:
         """A lot by its id, its number, or its name as they are now; NotFoundError names near ones.
 
         InputError when a text can mean several lots: it lists them.
         """
-        with self._read() as connection:
-            lot_id = self._lot_id(connection, lot)
-            return read_lots(connection, select(t.lots).where(t.lots.c.id == lot_id))[0]
+        with self._database.read() as connection:
+            return read_lot(connection, find_lot_id(connection, lot))
 
-    def list_lots(
+    def search(
         self, search: str | None = None, *, open_only: bool = False, limit: int = 50, offset: int = 0
     ) -> list[Lot]:
         """Lots, the newest first; `search` is a part of the name or of the number, capitals or not."""
         if limit < 0 or offset < 0:
             raise ValueError(f"limit and offset must not be negative, got {limit} and {offset}")
-        with self._read() as connection:
-            page = self._chosen(connection, search, open_only).order_by(t.lots.c.id.desc())
+        with self._database.read() as connection:
+            page = _chosen(connection, search, open_only).order_by(t.lots.c.id.desc())
             page = page.limit(limit).offset(offset)
             ids = connection.scalars(page).all()
             query = select(t.lots).where(t.lots.c.id.in_(ids)).order_by(t.lots.c.id.desc())
             return read_lots(connection, query)
 
-    def count_lots(self, search: str | None = None, *, open_only: bool = False) -> int:
-        """How many lots `list_lots` would give without a limit."""
-        with self._read() as connection:
-            return count(connection, self._chosen(connection, search, open_only))
+    def count(self, search: str | None = None, *, open_only: bool = False) -> int:
+        """How many lots `search` would give without a limit."""
+        with self._database.read() as connection:
+            return count(connection, _chosen(connection, search, open_only))
 
-    def list_closed(
+    def closed(
         self,
         search: str | None = None,
         *,
@@ -160,21 +144,21 @@ class Ledger(Shelf):
 
         NotFoundError for a stock or a reference that does not exist.
         """
-        with self._read() as connection:
-            newest = self._chosen(connection, search, False).add_columns(t.closings.c.entry_id)
+        with self._database.read() as connection:
+            newest = _chosen(connection, search, False).add_columns(t.closings.c.entry_id)
         newest = newest.join(t.closings, t.closings.c.lot_id == t.lots.c.id)
         newest = newest.where(still_closed())
         newest = newest.where(t.lots.c.trial_of.is_(None))  # a trial is no lot to be compared with lots
-        wanted = None if reference is None else self.find_reference(reference).id
+        wanted = None if reference is None else self._find_reference(reference).id
         if wanted is not None:
             # A reference chosen later is an amendment; an outdated amendment is dropped below.
             told = or_(*(t.amendments.c.changes.contains(f'"reference_id": {wanted}{end}') for end in ",}"))
             amended = select(t.lot_entries.c.lot_id).join(t.amendments).where(told)
             newest = newest.where(or_(t.lots.c.reference_id == wanted, t.lots.c.id.in_(amended)))
-        with self._read() as connection:
+        with self._database.read() as connection:
             if stock is not None:
-                named = self._named(connection, stock) if isinstance(stock, str) else []
-                bottles = [s.id for s in named or [self._stock(connection, stock)]]
+                named = stocks_named(connection, stock) if isinstance(stock, str) else []
+                bottles = [s.id for s in named or [find_stock(connection, stock)]]
                 of_stock = select(t.lot_stocks.c.lot_id).where(t.lot_stocks.c.stock_id.in_(bottles))
                 newest = newest.where(t.lots.c.id.in_(of_stock))
             newest = newest.order_by(t.closings.c.entry_id.desc()).limit(limit)
@@ -182,87 +166,173 @@ class Ledger(Shelf):
             found = {lot.id: lot for lot in read_lots(connection, select(t.lots).where(t.lots.c.id.in_(ids)))}
         return [found[i] for i in reversed(ids) if wanted is None or found[i].reference_id == wanted]
 
-    def _chosen(self, connection: Connection, search: str | None, open_only: bool) -> Query:
-        query = select(t.lots.c.id)
-        if search and search.strip():
-            key = name_key(search)
-            by_number = func.lower(t.lots.c.number).contains(key, autoescape=True)
-            found = or_(t.lots.c.name_key.contains(key, autoescape=True), by_number)
-            renamed = {lot.id: (lot.name, lot.number or "") for lot in find_renamed(connection)}
-            hits = [lot_id for lot_id, called in renamed.items() if any(key in name_key(c) for c in called)]
-            query = query.where(or_(and_(t.lots.c.id.not_in(renamed), found), t.lots.c.id.in_(hits)))
-        return query.where(is_open()) if open_only else query
-
-    def lot_story(self, lot: int | str, at: datetime | str | None = None) -> LotStory:
+    def story(self, lot: int | str, at: datetime | str | None = None) -> LotStory:
         """A lot with all its entries in order, as the book stood at a time (now when None)."""
-        with self._read() as connection:
+        with self._database.read() as connection:
             moment = None if at is None else utc_text(at)
-            return self._story(connection, self._lot_id(connection, lot), moment)
+            return read_story(connection, find_lot_id(connection, lot), moment)
 
-    def lot_state(self, lot: int | str, at: datetime | str | None = None) -> BatchState:
-        """Volume and colour of the batch at a time (now when None), strengths by the labels."""
-        return self.lot_story(lot, at).state()
+    def amend(
+        self,
+        lot: int | str,
+        reason: str,
+        *,
+        entered_by: str | None = None,
+        token: str | None = None,
+        **changes: Any,
+    ) -> AmendmentEntry:
+        """Put figures of a lot's head right (a volume mistyped, a ceiling lowered); see AMENDABLE for which.
 
-    def _story(self, connection: Connection, lot_id: int, at: str | None = None) -> LotStory:
-        found = read_lots(connection, select(t.lots).where(t.lots.c.id == lot_id), at)[0]
-        events = tuple(read_events(connection, [lot_id], at=at)[lot_id])
-        declared = select(t.lot_stocks.c.stock_id).where(t.lot_stocks.c.lot_id == lot_id)
-        used = {entry.stock_id for entry in events if isinstance(entry, AdditionEntry)}  # declared or not
-        ids = used.union(connection.scalars(declared))
-        return LotStory(found, events, tuple(read_stocks(connection, ids)))
+        The new figure counts for the whole lot, as if it had been given at its beginning. A name and a number then
+        find the lot, the old ones do so no more and are free; number None: the automatic one.
+        """
+        if not changes or (unknown := set(changes) - set(AMENDABLE)):
+            raise ValueError(
+                f"changes must be among {', '.join(AMENDABLE)}, got {sorted(changes) and unknown}"
+            )
+        why = check_reason(reason)
+        if changes.get("reference_id") is not None:
+            changes["reference_id"] = self._find_reference(changes["reference_id"]).id
 
-    def _lot_id(self, connection: Connection, lot: int | str, *, lock: bool = False) -> int:
-        """The id of a lot; `lock` keeps other stations from writing to it until this transaction ends."""
-        if isinstance(lot, bool) or not isinstance(lot, (int, str)):
-            raise TypeError(f"a lot is given by id, number or name, got {lot!r}")
-        lot_id = (
-            self._known_id(connection, lot)
-            if isinstance(lot, int)
-            else choose_meaning(connection, lot.strip())
-        )
-        if lot_id is None:
-            self._refuse_unknown(connection, str(lot).strip())
-        if lock and connection.dialect.name != "sqlite":
-            connection.execute(select(t.lots.c.id).where(t.lots.c.id == lot_id).with_for_update())
-        return int(lot_id or 0)
+        def particulars(connection: Connection, lot_id: int) -> dict[str, Any]:
+            checked = {key: check_change(connection, key, changes[key]) for key in changes}
+            refuse_names(connection, lot_id, checked)
+            return {"changes": to_json(checked)}
 
-    def _refuse_unknown(self, connection: Connection, text: str) -> NoReturn:
-        recent = select(t.lots.c.id, t.lots.c.name, t.lots.c.number).order_by(t.lots.c.id.desc())
-        called = {
-            row.id: (row.name, row.number) for row in connection.execute(recent.limit(_NAMES_LOOKED_AT))
+        def asked(connection: Connection, _lot_id: int) -> dict[str, Any]:
+            return {"changes": to_json({key: check_change(connection, key, changes[key]) for key in changes})}
+
+        return enter(
+            self._database, "amendment", AmendmentEntry, lot, particulars,
+            entered_by=entered_by, token=token, reason=why, when_closed=True, prove=True, asked=asked,
+        )  # fmt: skip
+
+    def close(
+        self,
+        lot: int | str,
+        outcome: str,
+        text: str = "",
+        final: Mapping[str, Any] | None = None,
+        **by: Unpack[By],
+    ) -> ClosingEntry:
+        """Close a lot: `outcome` is one of checks.OUTCOMES, or own words of up to 40 characters.
+
+        Afterwards corrections, notes and rechecks are still taken, a dose is refused with ClosedError.
+        """
+        values = {
+            "outcome": check_outcome(outcome),
+            "text": check_text(text),
+            "final": to_json(final),
         }
-        called |= {lot.id: (lot.name, lot.number) for lot in find_renamed(connection) if lot.id in called}
-        known = {name: name for name, _ in called.values()}
-        known |= {str(n): f"{n} ({name})" for name, n in called.values() if n}
-        near = near_names(text, known)
-        raise NotFoundError(
-            f"There is no lot {text!r}.{near} See: colourmatch lot list, or begin one with: {NEW_LOT}"
+        return enter(
+            self._database, "closing", ClosingEntry, lot, lambda c, lot_id: values | count_reopenings(c, lot_id),
+            **by,
+            asked=lambda _c, _id: {key: values[key] for key in ("outcome", "text")},
+        )  # fmt: skip
+
+    def reopen(self, lot: int | str, reason: str, **by: Unpack[By]) -> ReopeningEntry:
+        """Open a closed lot again; its closing stays in the story.
+
+        What that closing taught of the stocks is taken back, so that the lot's photos count once when it is closed
+        again; what later lots learnt stays, though they began from it. Doses by a label that was put right since are
+        put right too. InputError for an open lot, and for a trial that was poured back.
+        """
+        why = check_reason(reason)
+
+        def particulars(connection: Connection, lot_id: int) -> dict[str, Any]:
+            story = read_story(connection, lot_id)
+            if story.closing is None:
+                raise InputError(f"Lot {lot_id} is open. Leave it so, or name the lot that was closed.")
+            _refuse_poured_back(connection, story)
+            return {"closing_entry_id": story.closing.id}
+
+        def then(connection: Connection, lot_id: int) -> None:
+            _unlearn(connection, lot_id, why, by.get("entered_by"))
+            for stock in read_story(connection, lot_id).stock_entries:
+                told = f"the label of {stock.name} was put right while the lot was closed"
+                list(relabel(connection, lot_id, stock, told, by.get("entered_by")))
+
+        return enter(
+            self._database, "reopening", ReopeningEntry, lot, particulars,
+            **by, reason=why, when_closed=True, prove=True, then=then,
+        )  # fmt: skip
+
+    def _find_reference(self, reference: str | int) -> Reference:
+        with self._database.read() as connection:
+            return find_reference(connection, reference)
+
+
+def _refuse_other_lot(
+    connection: Connection, known: Any, values: dict[str, Any], stocks: Sequence[str | int] | str
+) -> None:
+    """InputError when a lot found by its token was begun with other figures or stocks."""
+    # a number that was another lot's before stands in an amendment
+    asked = {key: value for key, value in values.items() if key != "number" or known["number"] is not None}
+    place = t.lot_stocks.c
+    begun = select(place.stock_id).where(place.lot_id == known["id"]).order_by(place.position)
+    ids = _stock_ids(connection, stocks)
+    refuse_other({**known, "stocks": list(connection.scalars(begun))}, {**asked, "stocks": ids})
+
+
+def _stock_ids(connection: Connection, stocks: Sequence[str | int] | str) -> list[int]:
+    chosen = [stocks] if isinstance(stocks, (str, int)) else list(stocks)
+    if not chosen:
+        raise InputError("A lot needs at least one stock. Name it with --stock.")
+    found = [find_stock(connection, stock) for stock in chosen]
+    return list(dict.fromkeys(stock.id for stock in found))
+
+
+def _chosen(connection: Connection, search: str | None, open_only: bool) -> Query:
+    query = select(t.lots.c.id)
+    if search and search.strip():
+        key = name_key(search)
+        by_number = func.lower(t.lots.c.number).contains(key, autoescape=True)
+        found = or_(t.lots.c.name_key.contains(key, autoescape=True), by_number)
+        renamed = {lot.id: (lot.name, lot.number or "") for lot in find_renamed(connection)}
+        hits = [lot_id for lot_id, called in renamed.items() if any(key in name_key(c) for c in called)]
+        query = query.where(or_(and_(t.lots.c.id.not_in(renamed), found), t.lots.c.id.in_(hits)))
+    return query.where(is_open()) if open_only else query
+
+
+def begin_lot(connection: Connection, **values: Any) -> int:
+    """Add the head of a lot under an id that means no other lot; InputError for a name or number that does."""
+    lock_names(connection)
+    for what in ("name", "number"):
+        if values.get(what) is not None:
+            refuse_taken(connection, values[what], what)
+    number = values.get("number")
+    freed = number is not None and bool(
+        connection.scalar(select(t.lots.c.id).where(t.lots.c.number == number))
+    )
+    lot_id = insert(
+        connection, t.lots, id=next_lot_id(connection), **values | {"number": None if freed else number}
+    )
+    if freed:  # it was another lot's before that was put right, and stays in the row of that lot
+        reason = "the number was another lot's before that one was put right"
+        put_entry(connection, lot_id, "amendment", {"changes": to_json({"number": number})}, reason=reason)
+    return lot_id
+
+
+def count_reopenings(connection: Connection, lot_id: int) -> dict[str, int]:
+    """The part of a closing that lets a lot be closed once after each time that it was opened again."""
+    query = select(func.count()).select_from(t.closings).where(t.closings.c.lot_id == lot_id)
+    return {"lot_id": lot_id, "reopened_before": int(connection.scalar(query) or 0)}
+
+
+def _refuse_poured_back(connection: Connection, story: LotStory) -> None:
+    parent = story.lot.trial_of
+    if parent is not None and find_poured_back(read_story(connection, parent), story.lot.id) is not None:
+        raise InputError(
+            f"Lot {story.lot.id} is a trial that was poured back into lot {parent}. Take another trial of that lot."
         )
 
-    def _begin_lot(self, connection: Connection, **values: Any) -> int:
-        """Add the head of a lot under an id that means no other lot; InputError for a name or number that does."""
-        lock_names(connection)
-        for what in ("name", "number"):
-            if values.get(what) is not None:
-                refuse_taken(connection, values[what], what)
-        number = values.get("number")
-        freed = number is not None and bool(
-            connection.scalar(select(t.lots.c.id).where(t.lots.c.number == number))
-        )
-        lot_id = insert(
-            connection, t.lots, id=next_lot_id(connection), **values | {"number": None if freed else number}
-        )
-        if freed:  # it was another lot's before that was put right, and stays in the row of that lot
-            entry_id = insert(
-                connection, t.lot_entries, lot_id=lot_id, kind="amendment",
-                reason="the number was another lot's before that one was put right",
-            )  # fmt: skip
-            changes = to_json({"number": number})
-            connection.execute(t.amendments.insert().values(entry_id=entry_id, changes=changes))
-        return lot_id
 
-    def _known_id(self, connection: Connection, lot_id: int) -> int | None:
-        """The id when there is such a lot."""
-        if not 0 < lot_id < 2**31:  # a server's ids have 32 bits and it complains about more
-            return None
-        return connection.scalar(select(t.lots.c.id).where(t.lots.c.id == lot_id))
+def _unlearn(connection: Connection, lot_id: int, why: str, entered_by: str | None) -> None:
+    """Take back what a lot taught of its stocks, and of what was thinned from them."""
+    changes = t.stock_entries
+    learnt = select(changes.c.stock_id).where(changes.c.kind == "learnt", changes.c.lot_id == lot_id)
+    for stock_id in sorted(set(connection.scalars(learnt))):
+        insert(
+            connection, changes, stock_id=stock_id, kind="unlearnt", lot_id=lot_id, text=why,
+            entered_by=entered_by,
+        )  # fmt: skip

@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Container, Iterator
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NoReturn
 
 from sqlalchemy import Connection, func, or_, select
 
 from colourmatch.book import tables as t
 from colourmatch.book.checks import name_key
 from colourmatch.book.rows import read_lots
-from colourmatch.errors import InputError
+from colourmatch.book.transactions import near_names
+from colourmatch.errors import InputError, NotFoundError
 
 if TYPE_CHECKING:
     from colourmatch.book.entries import Lot
 
+NEW_LOT = "colourmatch lot new --name NAME --volume-ml 900 --stock STOCK"
+_NAMES_LOOKED_AT = 2000
 #: Numbers that SQL's lower() may fold otherwise than `name_key` does: beyond ASCII, or with two blanks.
 _FOLDED_APART = "[^ -~]|  "
 
@@ -127,3 +130,34 @@ def _own_id(key: str, ids: Container[int]) -> dict[int, str]:
     lot_id = _id_of(key)
     known = lot_id is not None and lot_id in ids and str(lot_id) == key.removeprefix("l")
     return {int(lot_id or 0): "id"} if known else {}
+
+
+def find_lot_id(connection: Connection, lot: int | str, *, lock: bool = False) -> int:
+    """The id of a lot; `lock` keeps other stations from writing to it until this transaction ends."""
+    if isinstance(lot, bool) or not isinstance(lot, (int, str)):
+        raise TypeError(f"a lot is given by id, number or name, got {lot!r}")
+    lot_id = _known_id(connection, lot) if isinstance(lot, int) else choose_meaning(connection, lot.strip())
+    if lot_id is None:
+        _refuse_unknown(connection, str(lot).strip())
+    if lock and connection.dialect.name != "sqlite":
+        connection.execute(select(t.lots.c.id).where(t.lots.c.id == lot_id).with_for_update())
+    return int(lot_id or 0)
+
+
+def _refuse_unknown(connection: Connection, text: str) -> NoReturn:
+    recent = select(t.lots.c.id, t.lots.c.name, t.lots.c.number).order_by(t.lots.c.id.desc())
+    called = {row.id: (row.name, row.number) for row in connection.execute(recent.limit(_NAMES_LOOKED_AT))}
+    called |= {lot.id: (lot.name, lot.number) for lot in find_renamed(connection) if lot.id in called}
+    known = {name: name for name, _ in called.values()}
+    known |= {str(n): f"{n} ({name})" for name, n in called.values() if n}
+    near = near_names(text, known)
+    raise NotFoundError(
+        f"There is no lot {text!r}.{near} See: colourmatch lot list, or begin one with: {NEW_LOT}"
+    )
+
+
+def _known_id(connection: Connection, lot_id: int) -> int | None:
+    """The id when there is such a lot."""
+    if not 0 < lot_id < 2**31:  # a server's ids have 32 bits and it complains about more
+        return None
+    return connection.scalar(select(t.lots.c.id).where(t.lots.c.id == lot_id))

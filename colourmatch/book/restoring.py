@@ -128,7 +128,7 @@ def _place_database(
         return
     try:
         with open_book(location, environ=environ) as book, _as_export(database) as stream:
-            book.import_json(stream)
+            book.archive.import_json(stream)
     except BaseException:
         if target is not None:
             target.unlink(missing_ok=True)
@@ -143,6 +143,6 @@ def _as_export(database: Path) -> Iterator[TextIO]:
             yield stream
         return
     with open_book(database, environ={}) as source, tempfile.TemporaryFile("w+", encoding="utf-8") as between:
-        source.export_json(between)
+        source.archive.export_json(between)
         between.seek(0)
         yield between

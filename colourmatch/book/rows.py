@@ -6,7 +6,7 @@ import json
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import fields
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from sqlalchemy import Connection, RowMapping, Select, func, select
 
@@ -18,25 +18,31 @@ from colourmatch.book.entries import (
     ClosingEntry,
     Lot,
     LotEntry,
+    LotStory,
     MovedEntry,
     NoteEntry,
     PhotoEntry,
-    Reference,
-    ReferenceReading,
     ReopeningEntry,
-    StockChange,
-    StockEntry,
     VolumeEntry,
     mark_aside,
     mark_replaced,
     mark_times,
 )
+from colourmatch.book.shelf_records import Reference, ReferenceReading, StockChange, StockEntry
 
 if TYPE_CHECKING:
     Query = Select[*tuple[Any, ...]]  # rows of any columns
 
 _HEAD = ("id", "lot_id", "kind", "created_at", "entered_by", "replaces_id", "reason")
 _HEAVY = {"measurement", "advice"}
+_JSON = {"measurement", "advice", "final", "changes", "serving", "data"}
+#: A colour in a record -> its columns.
+_COLOURS = {
+    "target_lab": ("target_l", "target_a", "target_b"),
+    "lab": ("lab_l", "lab_a", "lab_b"),
+    "lab_sd": ("lab_l_sd", "lab_a_sd", "lab_b_sd"),
+}
+R = TypeVar("R")
 
 
 def from_json(text: str | None) -> Any:
@@ -45,38 +51,33 @@ def from_json(text: str | None) -> Any:
 
 
 def pick_fields(row: RowMapping, record: type[Any]) -> dict[str, Any]:
-    """What a row has for the fields of a record, by name."""
-    return {field.name: row[field.name] for field in fields(record) if field.name in row}
+    """What a row has for the fields of a record, by name: JSON as values, the three columns of a colour together."""
+    found: dict[str, Any] = {}
+    for name in (field.name for field in fields(record)):
+        if name in _COLOURS:
+            parts = tuple(row[column] for column in _COLOURS[name])
+            found[name] = None if parts[0] is None else parts
+        elif name in row:
+            found[name] = from_json(row[name]) if name in _JSON else row[name]
+    return found
 
 
-def _triple(row: RowMapping, names: Sequence[str]) -> tuple[float, float, float] | None:
-    first, second, third = (row[name] for name in names)
-    return None if first is None else (first, second, third)
+def read_records(connection: Connection, query: Query, record: type[R]) -> list[R]:
+    """The rows of a query as records of one kind."""
+    return [record(**pick_fields(row, record)) for row in connection.execute(query).mappings()]
 
 
 def read_references(connection: Connection, query: Query | None = None) -> list[Reference]:
     """References by name, or those of a query on their table."""
-    rows = connection.execute(
-        select(t.references).order_by(t.references.c.name_key) if query is None else query
-    )
-    return [Reference(**pick_fields(row, Reference)) for row in rows.mappings()]
+    by_name = select(t.references).order_by(t.references.c.name_key)
+    return read_records(connection, by_name if query is None else query, Reference)
 
 
 def read_reference_readings(connection: Connection, reference_id: int) -> list[ReferenceReading]:
     """Readings of one reference in the order in which they were entered."""
     table = t.reference_readings
-    rows = connection.execute(select(table).where(table.c.reference_id == reference_id).order_by(table.c.id))
-    return [
-        ReferenceReading(
-            **pick_fields(row, ReferenceReading)
-            | {
-                "lab": _triple(row, ("lab_l", "lab_a", "lab_b")),
-                "lab_sd": _triple(row, ("lab_l_sd", "lab_a_sd", "lab_b_sd")),
-                "measurement": from_json(row["measurement"]),
-            }
-        )
-        for row in rows.mappings()
-    ]
+    query = select(table).where(table.c.reference_id == reference_id).order_by(table.c.id)
+    return read_records(connection, query, ReferenceReading)
 
 
 def read_stocks(connection: Connection, ids: Iterable[int] | None = None) -> list[StockEntry]:
@@ -147,8 +148,8 @@ def _put_right(now: dict[str, Any], change: RowMapping) -> str:
 def read_stock_changes(connection: Connection, stock_id: int) -> list[StockChange]:
     """Later entries of one stock in order."""
     table = t.stock_entries
-    rows = connection.execute(select(table).where(table.c.stock_id == stock_id).order_by(table.c.id))
-    return [StockChange(**pick_fields(row, StockChange)) for row in rows.mappings()]
+    query = select(table).where(table.c.stock_id == stock_id).order_by(table.c.id)
+    return read_records(connection, query, StockChange)
 
 
 def read_renamed(connection: Connection) -> dict[int, list[tuple[str, str]]]:
@@ -215,12 +216,13 @@ def read_lots(connection: Connection, query: Query, at: str | None = None) -> li
     return [_lot(row, names[row["id"]], changes[row["id"]]) for row in rows]
 
 
+def read_lot(connection: Connection, lot_id: int, at: str | None = None) -> Lot:
+    """One lot that is there, with the amendments made up to a time in place."""
+    return read_lots(connection, select(t.lots).where(t.lots.c.id == lot_id), at)[0]
+
+
 def _lot(row: RowMapping, stocks: Sequence[str], changes: dict[str, Any]) -> Lot:
-    values = pick_fields(row, Lot)
-    values["target_lab"] = _triple(row, ("target_l", "target_a", "target_b"))
-    values["serving"] = from_json(row["serving"])
-    values["stocks"] = stocks
-    values |= changes
+    values = pick_fields(row, Lot) | {"stocks": stocks} | changes
     values["stocks"] = tuple(values["stocks"])
     if values["target_lab"] is not None:
         values["target_lab"] = tuple(values["target_lab"])
@@ -271,13 +273,11 @@ _CLASSES: dict[str, type[LotEntry]] = {
 
 
 def _entry(row: RowMapping, renamed: Mapping[int, list[tuple[str, str]]]) -> LotEntry:
-    values = dict(row) | {"replaced_by_id": None}
+    record = _CLASSES[row["kind"]]
+    values = pick_fields(row, record) | {"replaced_by_id": None}
     if values.get("stock_id") in renamed:
         values["stock"] = renamed[values["stock_id"]][-1][1]
-    for name in ("measurement", "advice", "final", "changes"):
-        if name in values:
-            values[name] = from_json(values[name])
-    return _CLASSES[values["kind"]](**values)
+    return record(**values)
 
 
 def read_entry(connection: Connection, entry_id: int) -> LotEntry | None:
@@ -288,6 +288,16 @@ def read_entry(connection: Connection, entry_id: int) -> LotEntry | None:
     if lot_id is None:
         return None
     return next(entry for entry in read_events(connection, [lot_id])[lot_id] if entry.id == entry_id)
+
+
+def read_story(connection: Connection, lot_id: int, at: str | None = None) -> LotStory:
+    """A lot with all its entries up to a time, and the stocks that it was begun with or got."""
+    found = read_lot(connection, lot_id, at)
+    events = tuple(read_events(connection, [lot_id], at=at)[lot_id])
+    declared = select(t.lot_stocks.c.stock_id).where(t.lot_stocks.c.lot_id == lot_id)
+    used = {entry.stock_id for entry in events if isinstance(entry, AdditionEntry)}  # declared or not
+    ids = used.union(connection.scalars(declared))
+    return LotStory(found, events, tuple(read_stocks(connection, ids)))
 
 
 def is_open(lots: Any = t.lots) -> Any:

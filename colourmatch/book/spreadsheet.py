@@ -23,6 +23,7 @@ from colourmatch.book.entries import (
 )
 from colourmatch.book.export import iterate_stories
 from colourmatch.errors import InputError
+from colourmatch.words.figures import tell_typed
 
 LOT_COLUMNS = (
     "lot_id", "lot_number", "lot_name", "created_at_utc", "entered_by", "volume_start_ml", "volume_now_ml",
@@ -60,7 +61,7 @@ def make_harmless(value: Any) -> Any:
     if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r", "\n"):
         return "'" + value
     if isinstance(value, float):
-        return f"{value:.10g}"
+        return tell_typed(value)
     return "" if value is None else value
 
 
@@ -118,7 +119,7 @@ def _dose_text(additions: Iterable[AdditionEntry]) -> str:
     totals: dict[str, float] = {}
     for entry in additions:
         totals[entry.stock] = totals.get(entry.stock, 0.0) + entry.ml
-    return "; ".join(f"{stock} {ml:.4g} ml" for stock, ml in totals.items())
+    return "; ".join(f"{stock} {tell_typed(ml)} ml" for stock, ml in totals.items())
 
 
 def _entry_rows(story: LotStory) -> Iterable[dict[str, Any]]:

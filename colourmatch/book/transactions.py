@@ -1,24 +1,22 @@
-"""What every part of the lot book stands on: reading, writing once, tokens, and names that were mistyped."""
+"""What every part of the lot book stands on: the database, writing once, tokens, and names that were mistyped."""
 
 from __future__ import annotations
 
 import difflib
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypedDict, TypeVar
 
 from sqlalchemy import func, select
 from sqlalchemy.exc import IntegrityError, OperationalError
 
 from colourmatch.book.checks import check_text, utc_text
 from colourmatch.book.complaints import speaking
-from colourmatch.book.opening import write
+from colourmatch.book.opening import write as begin_writing
 from colourmatch.errors import UsedTokenError
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection, Engine, Table
-
-    from colourmatch.book.photo_store import PhotoStore
 
 T = TypeVar("T")
 _ATTEMPTS = 4
@@ -27,24 +25,33 @@ _NOT_ENTERED = "Nothing was entered: enter it again when the database is back."
 _IN_DOUBT = "It went away while the entry was kept: when it is back, look whether the entry is there before you enter it again."
 
 
-class BookBase:
-    """An open book; use `colourmatch.book.lot_book.open_book`."""
+class By(TypedDict, total=False):
+    """Who enters something, and the token by which the same act is known when it comes again."""
 
-    def __init__(self, engine: Engine, place: str, photo_store: PhotoStore) -> None:
-        self._engine = engine
+    entered_by: str | None
+    token: str | None
+
+
+def part_of(by: By, what: str) -> By:
+    """The same for another entry of the same act, which needs a token of its own."""
+    token = by.get("token")
+    return {"entered_by": by.get("entered_by"), "token": token and f"{token}-{what}"}
+
+
+class Database:
+    """The database of an open book: reads, and writes each act once; `place` is what it is called in sentences."""
+
+    def __init__(self, engine: Engine, place: str) -> None:
+        self.engine = engine
         self.place = place
-        self.photo_store = photo_store
-
-    def close(self) -> None:
-        """Let go of the database; the book opens itself again when it is next used."""
-        self._engine.dispose()
 
     @contextmanager
-    def _read(self) -> Iterator[Connection]:
-        with speaking(self.place), self._engine.connect() as connection:
+    def read(self) -> Iterator[Connection]:
+        """A connection to read with; what goes wrong is said as a sentence."""
+        with speaking(self.place), self.engine.connect() as connection:
             yield connection
 
-    def _write(self, act: Callable[[Connection], T]) -> T:
+    def write(self, act: Callable[[Connection], T]) -> T:
         """Run `act` in one writing transaction, again when another station was quicker."""
         for attempt in range(1, _ATTEMPTS + 1):
             try:
@@ -61,7 +68,7 @@ class BookBase:
         written = False
         with (
             speaking(self.place, lambda: _IN_DOUBT if written else _NOT_ENTERED),
-            write(self._engine) as connection,
+            begin_writing(self.engine) as connection,
         ):
             result = act(connection)
             written = True  # what is left is the commit: no answer to it says neither yes nor no

@@ -6,33 +6,38 @@ by what was taken; poured back, the trial's colour comes in with it. Nothing tha
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Unpack
 
 from sqlalchemy import select
 
 from colourmatch.book import tables as t
 from colourmatch.book.carried import CARRIED, find_poured_back
 from colourmatch.book.checks import NAME_LENGTH, check_number, name_key, to_json
-from colourmatch.book.entering import find_repeat, refuse_closed, refuse_other_entry
+from colourmatch.book.entering import find_repeat, put_entry, refuse_closed, refuse_other_entry
 from colourmatch.book.entries import Lot, LotStory, VolumeEntry
-from colourmatch.book.mending import Mending
-from colourmatch.book.rows import read_entry, read_lots
-from colourmatch.book.transactions import find_token, insert, refuse_other
+from colourmatch.book.lots import begin_lot
+from colourmatch.book.naming import find_lot_id
+from colourmatch.book.rows import read_entry, read_lot, read_lots, read_story
+from colourmatch.book.shelf import find_stock
+from colourmatch.book.transactions import By, find_token, part_of, refuse_other
 from colourmatch.errors import InputError
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
+    from colourmatch.book.transactions import By, Database, part_of
+
 #: Less than this is no trial but a sample: one drop would be more than the whole dose.
 LEAST_ML = 10.0
 
 
-class Trying(Mending):
+class Trials:
     """Trials of the lots of an open book."""
 
-    def take_trial(
-        self, lot: int | str, ml: float, *, entered_by: str | None = None, token: str | None = None
-    ) -> Lot:
+    def __init__(self, database: Database) -> None:
+        self._database = database
+
+    def take(self, lot: int | str, ml: float, **by: Unpack[By]) -> Lot:
         """Take a measured part of a batch as a lot of its own, tinted alike and judged alike.
 
         ClosedError when the lot is closed; InputError for an amount that the batch does not hold, for less than
@@ -42,117 +47,108 @@ class Trying(Mending):
         if taken < LEAST_ML:
             raise InputError(f"A trial of {taken:g} ml is too small to count drops in. Take 50 or 100 ml.")
 
+        once = part_of(by, "taken")
+
         def act(connection: Connection) -> int:
-            parent_id = self._lot_id(connection, lot, lock=True)
-            if (known := find_token(connection, t.lots, token)) is not None:
+            parent_id = find_lot_id(connection, lot, lock=True)
+            if (known := find_token(connection, t.lots, by.get("token"))) is not None:
                 refuse_other(known, {"trial_of": parent_id})
-                sample = find_repeat(connection, f"{token}-taken", parent_id, "sample")
+                sample = find_repeat(connection, once["token"], parent_id, "sample")
                 if sample is not None:
                     refuse_other_entry(connection, sample, {"ml": taken})
                 return int(known["id"])
             refuse_closed(connection, parent_id)
-            story = self._story(connection, parent_id)
+            story = read_story(connection, parent_id)
             if story.lot.trial_of is not None:
                 raise InputError(
                     f"Lot {parent_id} is a trial itself. Take the next one from its batch, lot {story.lot.trial_of}."
                 )
             story.state().take_sample(taken)  # refuses what the batch does not hold
-            trial_id = self._begin_trial(connection, story, taken, (entered_by, token))
+            trial_id = _begin_trial(connection, story, taken, by)
             values = {"ml": taken, "returned": False, "void": False, "trial_lot_id": trial_id}
-            once = token and f"{token}-taken"
-            self._put(connection, parent_id, "sample", values, entered_by=entered_by, token=once)
+            put_entry(connection, parent_id, "sample", values, **once)
             return trial_id
 
-        return self.find_lot(self._write(act))
+        trial_id = self._database.write(act)
+        with self._database.read() as connection:
+            return read_lot(connection, trial_id)
 
-    def _begin_trial(
-        self, connection: Connection, story: LotStory, taken: float, who: tuple[str | None, str | None]
-    ) -> int:
-        """The lot of a trial, with what was in the batch as its first additions."""
-        head, state, carried = story.lot, story.state(), _parts_of(story, taken)
-        plain_ml = taken - sum(part["ml"] for part in carried if part["grows"])
-        name = f"{head.name[: NAME_LENGTH - 24]}, trial of {taken:g} ml"
-        target = head.target_lab or (None, None, None)
-        trial_id = self._begin_lot(
-            connection, name=name, name_key=name_key(name), volume_ml=plain_ml,
-            ceiling_mg_per_l=head.ceiling_mg_per_l, depth_mm=head.depth_mm, dilution=head.dilution,
-            tolerance=head.tolerance, already_mg_per_l=state.already_mg_per_l * taken / plain_ml,
-            already_colourant=head.already_colourant, jurisdiction=head.jurisdiction,
-            reference_id=head.reference_id, notes="", serving=to_json(head.serving), trial_of=head.id,
-            entered_by=who[0], token=who[1],
-            **dict(zip(("target_l", "target_a", "target_b"), target, strict=True)),
-        )  # fmt: skip
-        ids = {entry.name: entry.id for entry in story.stock_entries}
-        for place, stock in enumerate(head.stocks):
-            stock_id = ids.get(stock) or self._stock(connection, stock).id
-            row = {"lot_id": trial_id, "position": place, "stock_id": stock_id}
-            connection.execute(t.lot_stocks.insert(), row)
-        for part in carried:
-            self._put(connection, trial_id, "addition", part["row"], entered_by=who[0], reason=CARRIED)
-        return trial_id
-
-    def pour_back_trial(
-        self, trial: int | str, *, entered_by: str | None = None, token: str | None = None
-    ) -> VolumeEntry:
+    def pour_back(self, trial: int | str, **by: Unpack[By]) -> VolumeEntry:
         """Pour what is left of a trial back into its batch, its colour with it.
 
         ClosedError when the batch is closed; InputError when the lot is no trial or went back already.
         """
-        found = self.find_lot(trial)
+        with self._database.read() as connection:
+            found = read_lot(connection, find_lot_id(connection, trial))
         if found.trial_of is None:
             raise InputError(f"Lot {found.id} is no trial. Name the trial that is poured back.")
         parent_id = found.trial_of
 
         def act(connection: Connection) -> int:
-            self._lot_id(connection, parent_id, lock=True)
-            if (known := find_repeat(connection, token, parent_id, "poured-back")) is not None:
+            find_lot_id(connection, parent_id, lock=True)
+            if (known := find_repeat(connection, by.get("token"), parent_id, "poured-back")) is not None:
                 refuse_other_entry(connection, known, {"trial_lot_id": found.id})
                 return known.id
             refuse_closed(connection, parent_id)
-            if find_poured_back(self._story(connection, parent_id), found.id) is not None:
+            if find_poured_back(read_story(connection, parent_id), found.id) is not None:
                 raise InputError(f"The trial, lot {found.id}, was poured back into lot {parent_id} already.")
-            story = self._story(connection, found.id)
+            story = read_story(connection, found.id)
             volume_ml = story.state().volume_ml
             parts = _parts_of(story, volume_ml)
             plain_ml = volume_ml - sum(part["ml"] for part in parts if part["grows"])
             values = {"ml": plain_ml, "returned": False, "void": False, "trial_lot_id": found.id}
-            entry_id = self._put(
-                connection, parent_id, "poured-back", values, entered_by=entered_by, token=token
-            )
+            entry_id = put_entry(connection, parent_id, "poured-back", values, **by)
             why = f"came back with the trial, lot {found.id}"
             for part in parts:
-                self._put(connection, parent_id, "addition", part["row"], entered_by=entered_by, reason=why)
-            self._story(connection, parent_id).state()
+                put_entry(
+                    connection,
+                    parent_id,
+                    "addition",
+                    part["row"],
+                    entered_by=by.get("entered_by"),
+                    reason=why,
+                )
+            read_story(connection, parent_id).state()
             return entry_id
 
-        entry_id = self._write(act)
-        with self._read() as connection:
+        entry_id = self._database.write(act)
+        with self._database.read() as connection:
             entry = read_entry(connection, entry_id)
         assert isinstance(entry, VolumeEntry)
         return entry
 
-    def list_trials(self, lot: int | str) -> list[Lot]:
+    def of(self, lot: int | str) -> list[Lot]:
         """The trials taken from a lot, in order."""
-        with self._read() as connection:
-            of_lot = t.lots.c.trial_of == self._lot_id(connection, lot)
+        with self._database.read() as connection:
+            of_lot = t.lots.c.trial_of == find_lot_id(connection, lot)
             return read_lots(connection, select(t.lots).where(of_lot).order_by(t.lots.c.id))
 
-    def _put(
-        self,
-        connection: Connection,
-        lot_id: int,
-        kind: str,
-        values: dict[str, Any],
-        *,
-        entered_by: str | None = None,
-        token: str | None = None,
-        reason: str | None = None,
-    ) -> int:
-        """One entry inside a transaction that writes several."""
-        head = {"lot_id": lot_id, "kind": kind, "reason": reason, "entered_by": entered_by, "token": token}
-        entry_id = insert(connection, t.lot_entries, **head)
-        connection.execute(t.PARTS[kind].insert().values(entry_id=entry_id, **values))
-        return entry_id
+
+def _begin_trial(connection: Connection, story: LotStory, taken: float, by: By) -> int:
+    """The lot of a trial, with what was in the batch as its first additions."""
+    head, state, carried = story.lot, story.state(), _parts_of(story, taken)
+    plain_ml = taken - sum(part["ml"] for part in carried if part["grows"])
+    name = f"{head.name[: NAME_LENGTH - 24]}, trial of {taken:g} ml"
+    target = head.target_lab or (None, None, None)
+    trial_id = begin_lot(
+        connection, name=name, name_key=name_key(name), volume_ml=plain_ml,
+        ceiling_mg_per_l=head.ceiling_mg_per_l, depth_mm=head.depth_mm, dilution=head.dilution,
+        tolerance=head.tolerance, already_mg_per_l=state.already_mg_per_l * taken / plain_ml,
+        already_colourant=head.already_colourant, jurisdiction=head.jurisdiction,
+        reference_id=head.reference_id, notes="", serving=to_json(head.serving), trial_of=head.id,
+        **by,
+        **dict(zip(("target_l", "target_a", "target_b"), target, strict=True)),
+    )  # fmt: skip
+    ids = {entry.name: entry.id for entry in story.stock_entries}
+    for place, stock in enumerate(head.stocks):
+        stock_id = ids.get(stock) or find_stock(connection, stock).id
+        row = {"lot_id": trial_id, "position": place, "stock_id": stock_id}
+        connection.execute(t.lot_stocks.insert(), row)
+    for part in carried:
+        put_entry(
+            connection, trial_id, "addition", part["row"], entered_by=by.get("entered_by"), reason=CARRIED
+        )
+    return trial_id
 
 
 def _parts_of(story: LotStory, ml: float) -> list[dict[str, Any]]:

@@ -13,12 +13,11 @@ from colourmatch.commands.framework import (
     Session,
     Table,
     by_option,
-    number_text,
     token_option,
 )
 from colourmatch.commands.lines import drift_lines
 from colourmatch.commands.photos import card_name_option, light_option, note_progress
-from colourmatch.words.figures import tell_interval
+from colourmatch.words.figures import tell_interval, tell_number
 from colourmatch.words.times import tell_date
 
 
@@ -56,7 +55,7 @@ def _lots_table(lots: list[dict[str, Any]]) -> Table:
             lot["label"], lot["name"], tell_date(lot["closed_at"]), lot["outcome"],
             *(f"{v:.1f} +-{sd:.1f}" for v, sd in zip(lot["lab"], lot["lab_sd"], strict=True)),
             tell_interval(lot["delta_e_2000"]), f"{lot['mg_per_l']:.1f} +-{lot['mg_per_l_sd']:.1f}",
-            number_text(lot["drops_per_l"]),
+            tell_number(lot["drops_per_l"]),
         )
         for lot in lots
     ]  # fmt: skip
@@ -65,7 +64,7 @@ def _lots_table(lots: list[dict[str, Any]]) -> Table:
 
 def _limits_table(limits: dict[str, dict[str, Any] | None]) -> Table:
     rows = [
-        (chart, *(number_text(found[key], 2) for key in ("mean", "low", "high")))
+        (chart, *(tell_number(found[key], 2) for key in ("mean", "low", "high")))
         for chart, found in limits.items()
         if found
     ]
@@ -91,7 +90,7 @@ def recheck(
     from colourmatch.workflow.recheck import read_drift, record_recheck
 
     with session.open_book() if photos else session.read_book() as book:
-        lot_id = book.find_lot(lot).id
+        lot_id = book.lots.get(lot).id
         found: list[dict[str, Any]] = []
         for number, path in enumerate(photos, 1):
             one = token if token is None or len(photos) == 1 else f"{token} {number}"

@@ -19,7 +19,7 @@ def check(session: Session) -> Answer:
     Exit 2 when something is wrong.
     """
     with session.read_book() as opened:
-        findings, place = opened.check(), opened.place
+        findings, place = opened.archive.check(), opened.place
     data = {
         "book": place,
         "ok": not findings,
@@ -42,7 +42,7 @@ def backup(session: Session, out: str) -> Answer:
     The book may be in use meanwhile.
     """
     with session.read_book() as opened:
-        report = opened.backup(out)
+        report = opened.archive.backup(out)
         data = {
             "book": opened.place,
             "out": str(report.path),
@@ -68,5 +68,5 @@ def restore(session: Session, archive: str) -> Answer:
     from colourmatch.book.restoring import restore_book
 
     with restore_book(archive, find_location(session.book)) as opened:
-        data = {"book": opened.place, "lots": opened.count_lots()}
+        data = {"book": opened.place, "lots": opened.lots.count()}
     return Answer(data, [f"Restored {data['lots']} lots to {data['book']}."])

@@ -286,8 +286,3 @@ token_option = click.option(
     callback=lambda _ctx, _param, value: _check_token(value),
     help="Any text of your own: the same call again with it enters nothing twice.",
 )
-
-
-def number_text(value: float | None, digits: int = 1) -> str:
-    """A number for reading, a dash when there is none."""
-    return "-" if value is None else f"{value:.{digits}f}"

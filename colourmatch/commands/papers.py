@@ -29,7 +29,7 @@ def sheet(session: Session, lot: str, out: str, paper: str) -> Answer:
     from colourmatch.paper.sheet import write_lot_sheet
 
     with session.read_book() as book:
-        head = book.find_lot(lot)
+        head = book.lots.get(lot)
         write_lot_sheet(book, head.id, out, paper)
     return Answer(
         {"lot": head.id, "number": head.label, "out": out, "paper": paper},
@@ -55,7 +55,7 @@ def label(session: Session, lot: str, out: str | None, copies: int | None, paper
     if copies is not None and out is None:
         raise InputError("--copies is for labels on paper. Give --out with a PDF to write.")
     with session.read_book() as book:
-        head = book.find_lot(lot)
+        head = book.lots.get(lot)
         text = label_text(book, head.id)
         if out is not None:
             write_label_page(book, head.id, out, copies, paper)
@@ -99,11 +99,11 @@ def export(session: Session, out: str, rows: str) -> Answer:
 
 def _write_export(book: LotBook, out: str, rows: str) -> int:
     if out == "-":
-        return book.export_csv(sys.stdout, rows)
+        return book.archive.export_csv(sys.stdout, rows)
     try:
         with replace_text(out) as stream:
             as_json = Path(out).suffix.lower() == ".json"
-            return book.export_json(stream) if as_json else book.export_csv(stream, rows)
+            return book.archive.export_json(stream) if as_json else book.archive.export_csv(stream, rows)
     except OSError as error:
         todo = what_to_do(error, "Give another file.")
         raise BookError(f"{out} cannot be written: {error.strerror or error}. {todo}") from None
@@ -126,8 +126,8 @@ def import_(session: Session, file: str) -> Answer:
         if not Path(file).is_file():
             raise InputError(f"There is no file {file}. Look up its name.")
         with Path(file).open(encoding="utf-8") as stream, session.open_book(begins=True) as book:
-            rows = book.import_json(stream)
-            data = {"book": book.place, "rows": rows, "lots": book.count_lots()}
+            rows = book.archive.import_json(stream)
+            data = {"book": book.place, "rows": rows, "lots": book.lots.count()}
     except OSError as error:
         raise InputError(f"{file} cannot be read: {error.strerror or error}. Give another file.") from None
     return Answer(data, [f"Read {rows} rows with {data['lots']} lots into {data['book']}."])

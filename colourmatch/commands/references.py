@@ -88,7 +88,7 @@ def _add_lot(session: Session, name: str, lot: str, by: str | None) -> Answer:
     from colourmatch.workflow.references import read_reference, target_from_lot
 
     with session.open_book() as book:
-        source = book.find_lot(lot).id
+        source = book.lots.get(lot).id
         made = target_from_lot(book, source, name=name, entered_by=by)
         told = read_reference(book, made["reference"]) | {"source": source, "reading": made["reading"]}
     return Answer(told, list(reference_lines(told)))
@@ -100,7 +100,7 @@ def list_(session: Session) -> Answer:
     from colourmatch.workflow.references import read_reference
 
     with session.read_book(needed=False) as book:
-        found = [read_reference(book, known.id) for known in book.list_references()]
+        found = [read_reference(book, known.id) for known in book.references.all()]
     if not found:
         line = "No reference is noted. Note one: colourmatch reference add NAME PHOTO"
         return Answer({"references": []}, [line])
@@ -147,7 +147,7 @@ def choose(session: Session, name: str, lot: str, reading: str, by: str | None) 
     from colourmatch.workflow.references import choose_reading
 
     with session.open_book() as book:
-        told = choose_reading(book, book.find_lot(lot).id, name, reading, entered_by=by)
+        told = choose_reading(book, book.lots.get(lot).id, name, reading, entered_by=by)
     spread = tell_lab(told["target_lab"], told["target_lab_sd"])
     which = f"the {reading}" if reading in ("first", "latest") else reading
     which = f"reading {reading}" if which.isdecimal() else f"{which} reading"

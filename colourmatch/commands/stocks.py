@@ -18,9 +18,10 @@ from colourmatch.commands.framework import (
     token_option,
 )
 from colourmatch.errors import InputError
+from colourmatch.words.figures import tell_amount, tell_percent, tell_typed
 
 if TYPE_CHECKING:
-    from colourmatch.book.entries import StockEntry
+    from colourmatch.book.shelf_records import StockEntry
 
 
 @click.group(cls=Group)
@@ -75,10 +76,9 @@ def _name_colourant(code: str) -> str:
 
 def _summary(entry: StockEntry) -> str:
     return (
-        f"{entry.name}: {_name_colourant(entry.colourant)}, {entry.strength_g_per_100ml:.4g} g in 100 ml "
-        f"(+-{100 * entry.strength_rel_sd:.0f} %), drop {entry.drop_ml:.4g} ml "
-        f"(+-{100 * entry.drop_rel_sd:.0f} %"
-        f"{', weighed' if entry.weighed else ''}), {entry.as_stock().mg_per_drop:.3g} mg of colour a drop."
+        f"{entry.name}: {_name_colourant(entry.colourant)}, {tell_amount(entry.strength_g_per_100ml)} g in 100 ml "
+        f"({tell_percent(entry.strength_rel_sd)}), drop {tell_amount(entry.drop_ml)} ml ({tell_percent(entry.drop_rel_sd)}"
+        f"{', weighed' if entry.weighed else ''}), {tell_amount(entry.as_stock().mg_per_drop)} mg of colour a drop."
     )
 
 
@@ -124,7 +124,7 @@ def add(
     unknown = {key: given.pop(key) for key in ("peak_nm", "e1pct", "like")}
     code = _find_code(name, colourant, unknown)
     with session.open_book(begins=True) as book:
-        entry = book.add_stock(
+        entry = book.stocks.add(
             name, code, given.pop("strength_g_per_100ml"), notes=note or "", entered_by=by, **given
         )
     from colourmatch.dosing.care import cautions_for
@@ -156,19 +156,19 @@ def _find_code(name: str, colourant: str, unknown: dict[str, Any]) -> str:
 @click.option("--all", "everything", is_flag=True, help="Those put away as well.")
 def list_(session: Session, everything: bool) -> Answer:
     """List the stocks on the shelf."""
-    from colourmatch.book.stocks import ADD_STOCK
+    from colourmatch.book.shelf import ADD_STOCK
 
     with session.read_book(needed=False) as book:
-        entries = book.list_stocks(active_only=not everything)
+        entries = book.stocks.all(active_only=not everything)
     if not entries:
         return Answer({"stocks": []}, [f"The shelf is empty. Add a stock: {ADD_STOCK}"])
     rows = [
         (
             entry.name,
             _name_colourant(entry.colourant),
-            f"{entry.strength_g_per_100ml:.4g} +-{100 * entry.strength_rel_sd:.0f} %",
-            f"{entry.drop_ml:.4g} +-{100 * entry.drop_rel_sd:.0f} %",
-            f"{entry.as_stock().mg_per_drop:.3g}",
+            f"{tell_amount(entry.strength_g_per_100ml)} {tell_percent(entry.strength_rel_sd)}",
+            f"{tell_amount(entry.drop_ml)} {tell_percent(entry.drop_rel_sd)}",
+            tell_amount(entry.as_stock().mg_per_drop),
             entry.made_in,
             _origin(entry),
         )
@@ -205,11 +205,11 @@ def weigh(session: Session, name: str, drops: float, grams: float, by: str | Non
     They give the volume of a drop, for the doses entered from now on.
     """
     if drops != int(drops):
-        raise InputError(f"--drops is {drops:g}. Count whole drops.")
+        raise InputError(f"--drops is {tell_typed(drops)}. Count whole drops.")
     with session.open_book() as book:
-        density = given["density_g_per_ml"] or book.find_stock(name).density_g_per_ml
+        density = given["density_g_per_ml"] or book.stocks.get(name).density_g_per_ml
         session.ask(ask_about_weighing(drops, grams, density))
-        entry = book.weigh_stock(name, int(drops), grams, entered_by=by, **given)
+        entry = book.stocks.weigh(name, int(drops), grams, entered_by=by, **given)
     return Answer(_describe(entry), [_summary(entry)])
 
 
@@ -230,7 +230,7 @@ def dilute(session: Session, stock: str, fold: float | None, name: str | None, *
     """
     target, volume = given["target_mg_per_l"], given["volume_ml"]
     with session.open_book() as book:
-        parent = book.find_stock(stock)
+        parent = book.stocks.get(stock)
         if fold is not None and target is None and volume is None:
             return _put_diluted(book, parent, (fold, name), given)
         if fold is not None or target is None or volume is None:
@@ -247,8 +247,8 @@ def dilute(session: Session, stock: str, fold: float | None, name: str | None, *
 def _put_diluted(
     book: Any, parent: StockEntry, wanted: tuple[float, str | None], given: dict[str, Any]
 ) -> Answer:
-    entry = book.add_dilution(parent.id, *wanted, entered_by=given["by"], token=given["token"])
-    how = f"1 part of {parent.name} made up to {wanted[0]:g} parts with {parent.made_in}"
+    entry = book.stocks.dilute(parent.id, *wanted, entered_by=given["by"], token=given["token"])
+    how = f"1 part of {parent.name} made up to {tell_typed(wanted[0])} parts with {parent.made_in}"
     return Answer(_describe(entry) | {"fold": wanted[0]}, [f"Added {_summary(entry)}", f"Make it: {how}."])
 
 
@@ -285,7 +285,7 @@ def make(
 
     if dye_content is not None and 1 < dye_content <= 100:
         raise InputError(
-            f"--dye-content is {dye_content:g}, but a share is at most 1. For {dye_content:g} % write {dye_content / 100:g}."
+            f"--dye-content is {tell_typed(dye_content)}, but a share is at most 1. For {tell_typed(dye_content)} % write {tell_typed(dye_content / 100)}."
         )
     if bottle_g_per_100ml is None:
         plan = plan_powder(strength_g_per_100ml, volume_ml, 1.0 if dye_content is None else dye_content)
@@ -315,7 +315,7 @@ def correct(
     """
     by, strength = given.pop("by"), given.pop("strength_g_per_100ml")
     with session.open_book() as book:
-        done = book.correct_stock(
+        done = book.stocks.correct(
             name,
             reason or "",
             strength_g_per_100ml=strength,
@@ -350,8 +350,8 @@ def reset(session: Session, name: str, reason: str, by: str | None) -> Answer:
     The strength on its label counts again.
     """
     with session.open_book() as book:
-        before = _learnt(book.find_stock(name))
-        entry = book.reset_learnt(name, reason, entered_by=by)
+        before = _learnt(book.stocks.get(name))
+        entry = book.stocks.reset(name, reason, entered_by=by)
     forgotten = "Nothing was learnt of it yet: its label counts as before."
     if before is not None:
         span = f"{before['strength_factor']:.2f} ({before['low']:.2f} to {before['high']:.2f})"
@@ -369,5 +369,5 @@ def put_away(session: Session, name: str, reason: str, by: str | None) -> Answer
     Its history stays and its name is free again.
     """
     with session.open_book() as book:
-        entry = book.put_away(name, reason, entered_by=by)
+        entry = book.stocks.put_away(name, reason, entered_by=by)
     return Answer(_describe(entry), [f"{entry.name} is put away. Its history stays in the book."])

@@ -43,11 +43,11 @@ def trial(
     with session.open_book() if ml is not None or pour_back else session.read_book() as book:
         if ml is not None:
             return _take(book, lot, ml, {"entered_by": by, "token": token})
-        head = book.find_lot(lot)
+        head = book.lots.get(lot)
         if pour_back:
             entry = finish_trial(book, head.id, entered_by=by, token=token)
-            trials = describe_trials(book, book.lot_story(head.id))
-            state = book.lot_state(entry.lot_id)
+            trials = describe_trials(book, book.lots.story(head.id))
+            state = book.lots.story(entry.lot_id).state()
             line = f"Trial, lot {head.id}, is closed and poured back into lot {entry.lot_id}: now {state.volume_ml:.1f} ml."
             data = {
                 "lot": entry.lot_id,
@@ -57,7 +57,7 @@ def trial(
                 "trials": trials,
             }
             return Answer(data, [line, CLEAN, f"Next: colourmatch lot photo {entry.lot_id} PHOTO"])
-        trials = describe_trials(book, book.lot_story(head.id))
+        trials = describe_trials(book, book.lots.story(head.id))
     none = f"Lot {head.id} has no trial. Take one: colourmatch lot trial {head.id} --ml 100"
     return Answer(
         {"lot": head.id, "trial_of": head.trial_of, "trials": trials}, list(trial_lines(trials)) or [none]
@@ -65,8 +65,8 @@ def trial(
 
 
 def _take(book: LotBook, lot: str, ml: float, who: dict[str, str | None]) -> Answer:
-    made = book.take_trial(lot, ml, **who)
-    left = book.lot_state(made.trial_of or 0).volume_ml
+    made = book.trials.take(lot, ml, **who)
+    left = book.lots.story(made.trial_of or 0).state().volume_ml
     data = {
         "lot": made.id, "trial_of": made.trial_of, "name": made.name, "ml": ml, "batch_ml": round(left, 3),
         "stocks": list(made.stocks),
@@ -98,7 +98,7 @@ def look(session: Session, lot: str, serving: tuple[dict[str, Any], ...]) -> Ans
     from colourmatch.workflow.glasses import EXAMPLE_GLASSES, read_intake, serve_lot
 
     with session.read_book() as book:
-        story = book.lot_story(lot)
+        story = book.lots.story(lot)
         own = (story.lot.serving or {}).get("conditions") or list(EXAMPLE_GLASSES)
         asked = [one for one in serving if one]
         doses = _next_doses(book, story)
@@ -140,11 +140,11 @@ def use(
     from colourmatch.workflow.lot import advise_lot
 
     with session.open_book() as book:
-        head = book.find_lot(lot)
-        wanted = list(dict.fromkeys([*head.stocks, *(book.find_stock(stock).name for stock in stocks)]))
+        head = book.lots.get(lot)
+        wanted = list(dict.fromkeys([*head.stocks, *(book.stocks.get(stock).name for stock in stocks)]))
         if wanted == list(head.stocks):
             raise InputError(f"Lot {head.id} uses {', '.join(head.stocks)} already. Name another stock.")
-        done = book.amend_lot(head.id, reason, stocks=wanted, entered_by=by, token=token)
+        done = book.lots.amend(head.id, reason, stocks=wanted, entered_by=by, token=token)
         advice = None if head.closed else advise_lot(book, head.id)
     data = {"lot": head.id, "entry": done.id, "stocks": wanted, "advice": advice}
     return Answer(data, [f"Lot {head.id} uses {', '.join(wanted)} now.", *advice_lines(advice)])

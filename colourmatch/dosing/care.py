@@ -1,217 +1,17 @@
-"""Care: ceilings, limits by jurisdiction, intake, label texts, cautions; it states them and decides nothing.
+"""Care: what has to be said of the colours in a drink, to the maker and on the label; it decides nothing.
 
-Limits are on pure dye in the drink as sold, colour already in the base included. Every figure carries its
-jurisdiction, its law and whether anybody compared it with the text of the law (calibration/limits.csv).
-A ceiling is never raised here and never hidden. What it refuses to know: whether a drink may be sold.
+What it refuses to know: whether a drink may be sold. The figures of the law are in limits.py, a glass is in intake.py.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
-from functools import cache
+from collections.abc import Iterable
+from dataclasses import dataclass
 
-from colourmatch.errors import InputError
-from colourmatch.facts import read_rows
-from colourmatch.liquid.colourants import Colourant, find_colourant
+from colourmatch.dosing.limits import ceiling_check, limits_for, name_few, read_jurisdiction
+from colourmatch.liquid.colourants import Colourant, find_colourant, name_on_label
 from colourmatch.liquid.stock import BatchState
-
-# Amounts are sums of drops; a hair above a limit from rounding is not "over".
-_ROUNDING_MG_PER_L = 1e-9
-
-
-@dataclass(frozen=True)
-class Limit:
-    """One limit of one jurisdiction; `limit_mg_per_l` is None where the law names no figure.
-
-    `kind` is "sum", "each", "none" (no figure: quantum satis, good manufacturing practice), "forbidden" (not
-    permitted or not listed, figure 0) or "unknown" (no entry here, or the colourant itself is unknown).
-    `own` are those of its colours, and those that count for it, that were asked about.
-    """
-
-    jurisdiction: str
-    category: str
-    colourants: tuple[str, ...]
-    limit_mg_per_l: float | None
-    kind: str
-    wording: str
-    law: str
-    status: str
-    own: tuple[str, ...] = ()
-
-    @property
-    def text(self) -> str:
-        """The limit in one sentence with jurisdiction, law and status; `own` colours are named, the rest counted."""
-        names = name_few(self.own or self.colourants, len(set(self.own) | set(self.colourants)))
-        if self.kind == "unknown":
-            return f"{names}: {self.wording} in {self.jurisdiction}. Look it up ({self.law})."
-        where = f"in {self.jurisdiction} ({self.law}; {self.category}; {self.status})"
-        if self.kind in ("none", "forbidden"):
-            return f"{names}: {self.wording} {where}."
-        together = " together" if self.kind == "sum" else ""
-        return f"{names}: at most {self.limit_mg_per_l:g} mg of pure dye per litre{together} {where}."
-
-    def is_unchecked_for(self, e_number: str) -> bool:
-        """Whether nobody compared this limit with the text of the law for that colourant."""
-        if "from memory" in self.status:
-            return True
-        return "seen for" in self.status and e_number not in self.status
-
-
-#: So many colours are named in a sentence; the others are counted.
-MOST_NAMED = 3
-
-
-def name_few(names: Sequence[str], of: int | None = None) -> str:
-    """The first names of a list and how many others there are: "E129, E110 and 12 others".
-
-    >>> name_few(["E129", "E110", "E102", "E133", "E142"])
-    'E129, E110, E102 and 2 others'
-    """
-    shown = list(names[:MOST_NAMED])
-    others = max(len(names), of or 0) - len(shown)
-    if not others:
-        return ", ".join(shown)
-    return f"{', '.join(shown)} and {others} other{'s' if others > 1 else ''}"
-
-
-@cache
-def list_jurisdictions() -> tuple[str, ...]:
-    """Jurisdictions with limits on file."""
-    return tuple(row["jurisdiction"] for row in read_rows("jurisdictions.csv"))
-
-
-def place_or_first(jurisdiction: str | None) -> str:
-    """The jurisdiction whose limits are shown: the one that is named, else the first on file."""
-    return jurisdiction or list_jurisdictions()[0]
-
-
-def _jurisdiction(text: str) -> dict[str, str]:
-    rows = {row["jurisdiction"]: row for row in read_rows("jurisdictions.csv")}
-    wanted = str(text).strip().upper()
-    if wanted not in rows:
-        raise InputError(
-            f'There are no limits on file for "{text}". Choose {" or ".join(rows)}, '
-            "and look up the law of the place yourself."
-        )
-    return rows[wanted]
-
-
-def _number_for_law(e_number: str) -> str:
-    """The number under which limits are listed: the caramel classes share one."""
-    return "E150" if e_number.startswith("E150") else e_number
-
-
-@cache
-def _read_limits(jurisdiction: str) -> tuple[Limit, ...]:
-    law = _jurisdiction(jurisdiction)["law"]
-    limits = []
-    for row in read_rows("limits.csv"):
-        if row["jurisdiction"] != jurisdiction:
-            continue
-        value = float(row["limit_mg_per_l"]) if row["limit_mg_per_l"] else None
-        kind = "none" if value is None else "forbidden" if value == 0 else row["kind"].split()[0]
-        numbers = tuple(row["colourants"].split("+"))
-        limits.append(
-            Limit(jurisdiction, row["category"], numbers, value, kind, row["kind"], law, row["status"])
-        )
-    return tuple(limits)
-
-
-def _counts(limit: Limit, number: str) -> bool:
-    """Whether a colourant counts for a limit.
-
-    A sum also takes in those whose own limit lies inside it, and an unknown bottle, which may be any of them.
-    """
-    if number in limit.colourants:
-        return True
-    others = _read_limits(limit.jurisdiction)
-    return limit.kind == "sum" and (
-        ":" in number or any("inside the sum" in o.wording and number in o.colourants for o in others)
-    )
-
-
-def limits_for(colourants: Iterable[str], jurisdiction: str = "EU") -> tuple[Limit, ...]:
-    """Every limit that touches these colourants (E numbers or names), a sum once; "unknown" where none does.
-
-    InputError for a jurisdiction, NotFoundError for a colourant that is not on file.
-    """
-    place = _jurisdiction(jurisdiction)
-    limits = _read_limits(place["jurisdiction"])
-    numbers = [_number_for_law(find_colourant(text).e_number) for text in colourants]
-    touched = []
-    for limit in limits:
-        own = tuple(dict.fromkeys(number for number in numbers if _counts(limit, number)))
-        if own:
-            touched.append(replace(limit, own=tuple("an unknown colour" if ":" in n else n for n in own)))
-    for number in dict.fromkeys(numbers):
-        if ":" not in number and any(_counts(limit, number) for limit in touched):
-            continue
-        wording = "unknown colourant, so no limit is known" if ":" in number else "no limit is on file"
-        touched.append(
-            Limit(place["jurisdiction"], "", (number,), None, "unknown", wording, place["law"], "not on file")
-        )
-    return tuple(touched)
-
-
-@dataclass(frozen=True)
-class CeilingLine:
-    """One ceiling against what the batch holds now; `left_mg_per_l` is below 0 when it is passed."""
-
-    what: str
-    amount_mg_per_l: float
-    limit_mg_per_l: float | None
-    left_mg_per_l: float | None
-    over: bool
-    text: str
-
-
-@dataclass(frozen=True)
-class CeilingReport:
-    """The maker's own ceiling first, then the limits of the jurisdiction; `over` when any is passed."""
-
-    lines: tuple[CeilingLine, ...]
-    over: bool
-    total_mg_per_l: float
-    ceiling_left_mg_per_l: float | None
-
-
-def ceiling_check(
-    state: BatchState, ceiling_mg_per_l: float | None, jurisdiction: str = "EU"
-) -> CeilingReport:
-    """The batch as it is now against the maker's ceiling (None: not set) and the limits of a jurisdiction.
-
-    Amounts are mg of pure dye per litre. Colour that the base brought counts for the maker's ceiling; where
-    somebody said which colourant it is, it counts as that one, for its own limit too. Where nobody did, it
-    counts for every sum; for the limit of one colourant it cannot, and the text says so.
-    """
-    total, amounts = state.total_mg_per_l(), _amounts(state)
-    unnamed = _unnamed(state)
-    lines = [_line("your ceiling", total, ceiling_mg_per_l, "")] if ceiling_mg_per_l is not None else []
-    for limit in limits_for(colourants_in(state), jurisdiction):
-        text = limit.text
-        if limit.kind == "each" and unnamed > 0:
-            text += f" The {unnamed:.3g} mg/l that the base brought are not in this figure: say which colour they are."
-        counted = _counted(limit, amounts, unnamed)
-        what = ", ".join(number for number in amounts if _counts(limit, number))
-        if limit.kind == "sum":
-            what += " and the base's own colour together" if state.already_colourant is None else " together"
-        lines.append(_line(what, counted, limit.limit_mg_per_l, text))
-    left = None if ceiling_mg_per_l is None else ceiling_mg_per_l - total
-    return CeilingReport(tuple(lines), any(line.over for line in lines), total, left)
-
-
-def colourants_in(state: BatchState) -> list[str]:
-    """Codes of the colourants in a batch: those that went in, and the base's own where it is known."""
-    held = list(state.mg_by_colourant)
-    if state.already_colourant and state.already_mg_per_l > 0 and state.already_colourant not in held:
-        held.append(state.already_colourant)
-    return held
-
-
-def _unnamed(state: BatchState) -> float:
-    """mg/l that the base brought and that nobody named."""
-    return 0.0 if state.already_colourant else state.already_mg_per_l
+from colourmatch.words.figures import tell_typed
 
 
 def warn_of_base(
@@ -223,11 +23,13 @@ def warn_of_base(
     """
     already, found = state.already_mg_per_l, []
     if ceiling_mg_per_l is not None and ceiling_mg_per_l <= already:
-        held = f"the base already holds {already:g}" if already else "it leaves no room for any colour"
+        held = (
+            f"the base already holds {tell_typed(already)}" if already else "it leaves no room for any colour"
+        )
         found.append(
             Caution(
                 "ceiling-full",
-                f"Your ceiling is {ceiling_mg_per_l:g} mg/l and {held}: nothing may be added. Check both figures and "
+                f"Your ceiling is {tell_typed(ceiling_mg_per_l)} mg/l and {held}: nothing may be added. Check both figures and "
                 "put the wrong one right, or start from a base with less colour.",
             )
         )
@@ -244,134 +46,11 @@ def warn_of_base(
         found.append(
             Caution(
                 "base-unnamed",
-                f"Nobody said which colourant the {already:g} mg/l in the base are. They count for every total, not "
+                f"Nobody said which colourant the {tell_typed(already)} mg/l in the base are. They count for every total, not "
                 "for the limit of one colourant: look it up on the base and name it.",
             )
         )
     return tuple(found)
-
-
-def _amounts(state: BatchState) -> dict[str, float]:
-    """mg/l in the batch by the number of the law, the base's own colour included where it is known."""
-    amounts: dict[str, float] = {}
-    if state.already_colourant and state.already_mg_per_l > 0:
-        amounts[_number_for_law(find_colourant(state.already_colourant).e_number)] = state.already_mg_per_l
-    for code in state.mg_by_colourant:
-        number = _number_for_law(find_colourant(code).e_number)
-        amounts[number] = amounts.get(number, 0.0) + state.colourant_mg_per_l(code)
-    return amounts
-
-
-def _counted(limit: Limit, amounts: dict[str, float], unnamed_mg_per_l: float) -> float:
-    """What counts for a limit: a sum with the base's unnamed colour, else the largest single one."""
-    inside = [amount for number, amount in amounts.items() if _counts(limit, number)]
-    return sum(inside) + unnamed_mg_per_l if limit.kind == "sum" else max(inside, default=0.0)
-
-
-def _line(what: str, amount: float, limit: float | None, text: str) -> CeilingLine:
-    held = f"{what}: {amount:.3g} mg/l of pure dye"
-    if limit is None:
-        return CeilingLine(
-            what, amount, None, None, False, f"{held}, no figure to compare with. {text}".strip()
-        )
-    left = limit - amount
-    over = left < -_ROUNDING_MG_PER_L
-    held += f" of {limit:g}, {-left:.3g} too much." if over else f" of {limit:g}, {max(left, 0.0):.3g} left."
-    return CeilingLine(what, amount, limit, left, over, f"{held} {text}".strip())
-
-
-def room_mg_per_l(
-    state: BatchState, colourant: str, ceiling_mg_per_l: float | None, jurisdiction: str = "EU"
-) -> float:
-    """How many mg/l more of one colourant may go in: the least room under all ceilings that touch it.
-
-    Never below 0; infinite when there is no figure at all. A colourant that is not permitted has no room.
-
-    Sunset yellow has a limit of its own in the EU, which lies under this ceiling:
-
-    >>> room_mg_per_l(BatchState(900.0), "E110", ceiling_mg_per_l=60)
-    20.0
-    """
-    amounts, number = _amounts(state), _number_for_law(find_colourant(colourant).e_number)
-    rooms = [float("inf") if ceiling_mg_per_l is None else ceiling_mg_per_l - state.total_mg_per_l()]
-    for limit in limits_for([colourant], jurisdiction):
-        if limit.limit_mg_per_l is not None:
-            own = amounts if limit.kind == "sum" else {number: amounts.get(number, 0.0)}
-            rooms.append(limit.limit_mg_per_l - _counted(limit, own, _unnamed(state)))
-    return max(min(rooms), 0.0)
-
-
-#: Persons that a share of the ADI is shown for, both examples: the adult of the JECFA evaluations, and a child of about
-#: six years (both from memory).
-EXAMPLE_BODIES_KG = (("an adult of 60 kg", 60.0), ("a child of 20 kg", 20.0))
-#: A glass as served, an example.
-EXAMPLE_GLASS_ML = 200.0
-
-
-@dataclass(frozen=True)
-class Portion:
-    """One colourant in one glass: mg with its 95 % interval, and the share of the ADI for each example person.
-
-    `shares` are (who, value, low, high), empty where no ADI is on file.
-    """
-
-    e_number: str
-    name: str
-    mg: tuple[float, float, float]
-    adi_mg_per_kg: float | None
-    source: str
-    shares: tuple[tuple[str, float, float, float], ...]
-    text: str
-
-    def to_json(self) -> dict[str, object]:
-        """One entry of `colourants` in the intake of a glass."""
-        keys = ("value", "low", "high")
-        return {
-            "colourant": self.e_number,
-            "name": self.name,
-            "mg": dict(zip(keys, (round(v, 3) for v in self.mg), strict=True)),
-            "adi_mg_per_kg": self.adi_mg_per_kg,
-            "adi_source": self.source,
-            "shares": [
-                {"who": who} | dict(zip(keys, (round(v, 4) for v in figures), strict=True))
-                for who, *figures in self.shares
-            ],
-            "text": self.text,
-        }
-
-
-def portion_in_glass(
-    e_number: str, mg_per_l: float, mg_per_l_sd: float, batch_ml: float = EXAMPLE_GLASS_ML
-) -> Portion:
-    """What a glass that holds so much of the batch brings of a colourant, against the smaller of the two ADIs.
-
-    share = mg in the glass / (ADI in mg per kg and day x body mass in kg). The interval is that of the strength of the
-    stock and its drop, 1.96 sd, never below 0. ADIs: JECFA and EFSA, calibration/colourants.csv.
-    """
-    colourant = find_colourant(e_number)
-    mg = mg_per_l * batch_ml / 1000
-    half = 1.96 * mg_per_l_sd * batch_ml / 1000
-    figures = (mg, max(mg - half, 0.0), mg + half)
-    adi = colourant.adi_mg_per_kg
-    said = f"{_name(colourant)}: {mg:.2f} mg" + (f" ({figures[1]:.2f} to {figures[2]:.2f})" if half else "")
-    if adi is None:
-        text = f"{said}; no acceptable daily intake is on file."
-        return Portion(colourant.e_number, _name(colourant), figures, None, "", (), text)
-    low, high = figures[1:]
-    shares = tuple(
-        (who, mg / (adi * body), low / (adi * body), high / (adi * body)) for who, body in EXAMPLE_BODIES_KG
-    )
-    source = " and ".join(
-        who
-        for who, value in (("JECFA", colourant.adi_jecfa_mg_per_kg), ("EFSA", colourant.adi_efsa_mg_per_kg))
-        if value == adi
-    )
-    for_whom = " and ".join(
-        f"{100 * part:.1f} % ({100 * least:.1f} to {100 * most:.1f}) for {who}"
-        for who, part, least, most in shares
-    )
-    text = f"{said}; of the acceptable daily intake of {adi:g} mg per kg ({source}) that is {for_whom}."
-    return Portion(colourant.e_number, _name(colourant), figures, adi, source, shares, text)
 
 
 @dataclass(frozen=True)
@@ -397,7 +76,10 @@ STANDING_CAUTIONS = (
 
 def cautions_for(colourants: Iterable[str], jurisdiction: str = "EU") -> tuple[Caution, ...]:
     """The cautions that these colourants call for, the standing ones last."""
-    place, found = _jurisdiction(jurisdiction), [find_colourant(text) for text in dict.fromkeys(colourants)]
+    place, found = (
+        read_jurisdiction(jurisdiction),
+        [find_colourant(text) for text in dict.fromkeys(colourants)],
+    )
     cautions = []
     for limit in limits_for([c.e_number for c in found], place["jurisdiction"]):
         code = {"forbidden": "not-permitted", "unknown": "limit-unknown"}.get(limit.kind, "limit")
@@ -409,11 +91,11 @@ def cautions_for(colourants: Iterable[str], jurisdiction: str = "EU") -> tuple[C
         if colourant.e_number == "E120":
             cautions.append(Caution("allergen-carmine", _CARMINE))
         if colourant.to_be_learnt:
-            cautions.append(Caution("strength-unknown", _STRENGTH.format(_name(colourant))))
+            cautions.append(Caution("strength-unknown", _STRENGTH.format(name_on_label(colourant))))
         # The notes also say where the identity comes from, which is no concern at the bench.
         note = "; ".join(part for part in colourant.note.split("; ") if "CAS" not in part)
         if note:
-            cautions.append(Caution("colourant-note", f"{_name(colourant)}: {note}."))
+            cautions.append(Caution("colourant-note", f"{name_on_label(colourant)}: {note}."))
     warning = _warning(found, place)
     if warning:
         cautions.append(
@@ -455,11 +137,11 @@ def label_line(colourants: Iterable[str], jurisdiction: str = "EU") -> Label:
     >>> label_line(["E133", "E120"]).text.splitlines()
     ['Colours: Brilliant blue FCF (E133), Carmine (E120)', 'Contains carmine (E120)']
     """
-    place = _jurisdiction(jurisdiction)
+    place = read_jurisdiction(jurisdiction)
     found = list(dict.fromkeys(find_colourant(text) for text in colourants))
     if not found:
         return Label("No colour added.", None, None)
-    names = [c.us_name if place["jurisdiction"] == "US" and c.us_name else _name(c) for c in found]
+    names = [c.us_name if place["jurisdiction"] == "US" and c.us_name else name_on_label(c) for c in found]
     carmine = any(c.e_number == "E120" for c in found)
     return Label(
         f"Colour{'s' if len(found) > 1 else ''}: {', '.join(names)}",
@@ -468,13 +150,7 @@ def label_line(colourants: Iterable[str], jurisdiction: str = "EU") -> Label:
     )
 
 
-def _name(colourant: Colourant) -> str:
-    if ":" in colourant.e_number:
-        return "unknown colour (find its name and E number on the bottle)"
-    return f"{colourant.name.split(' (')[0]} ({colourant.e_number})"
-
-
 def _warning(colourants: list[Colourant], place: dict[str, str]) -> str | None:
     """The warning of the jurisdiction; an unknown bottle gets none, as nobody knows what is in it."""
-    named = [_name(c) for c in colourants if c.eu_warning and ":" not in c.e_number]
+    named = [name_on_label(c) for c in colourants if c.eu_warning and ":" not in c.e_number]
     return f"{', '.join(named)}: {place['warning_text']}" if named and place["warning_text"] else None

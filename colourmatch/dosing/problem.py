@@ -18,7 +18,7 @@ from colourmatch.colour.difference import (
     metric_jacobian,
     metric_vector,
 )
-from colourmatch.dosing.care import ceiling_check, room_mg_per_l
+from colourmatch.dosing.limits import ceiling_check, room_mg_per_l
 from colourmatch.liquid.learn import LotFit
 from colourmatch.liquid.model import View
 from colourmatch.liquid.stock import BatchState, Stock

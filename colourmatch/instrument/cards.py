@@ -15,8 +15,6 @@ from colourmatch.book.calibrations import (
     CARD_DEFAULT,
     CARD_FORGOTTEN,
     CalibrationEntry,
-    add_entry,
-    list_entries,
     since_forgotten,
 )
 from colourmatch.book.checks import check_name, name_key
@@ -63,7 +61,7 @@ def enter_card(
 ) -> dict[str, Any]:
     """Enter measured greys of a card, relative to its bare paper; as `read_card_profile`."""
     reading = enter_greys(values, sd)
-    add_entry(book, CARD, name, reading.to_json(), entered_by=entered_by, token=token)
+    book.calibrations.add(CARD, name, reading.to_json(), entered_by=entered_by, token=token)
     return read_card_profile(book, name)
 
 
@@ -91,7 +89,7 @@ def photograph_card(
         try:
             content, file_name = photo = open_source(source)
             reading = read_greys(content, grey, reflectance=level, paper=white, name=file_name)
-            entry = add_entry(book, CARD, name, reading.to_json(), photo=photo, entered_by=entered_by)
+            entry = book.calibrations.add(CARD, name, reading.to_json(), photo=photo, entered_by=entered_by)
         except ColourMatchError as error:  # one photo stops no other
             refused = source[1] if isinstance(source, tuple) else str(source)
             return {"photo": refused, "entry": None, "error": error.text, "code": error.code}
@@ -167,7 +165,7 @@ def choose_card(book: LotBook, name: str | None, *, entered_by: str | None = Non
     """Make a card the one that photos of lots are read with where nothing else is said; None: none is."""
     if name is not None:
         name = _find(_list(book), name)[-1].name
-    add_entry(book, CARD_DEFAULT, name or "none", {"card": name}, entered_by=entered_by)
+    book.calibrations.add(CARD_DEFAULT, name or "none", {"card": name}, entered_by=entered_by)
     return {"default": name}
 
 
@@ -179,7 +177,7 @@ def default_card(book: LotBook) -> str | None:
 def forget_card(book: LotBook, name: str, *, entered_by: str | None = None) -> dict[str, Any]:
     """Forget a card (lost, faded, printed again); what was read with it stays as it was recorded."""
     found = _find(_list(book), name)[-1].name
-    add_entry(book, CARD_FORGOTTEN, found, entered_by=entered_by)
+    book.calibrations.add(CARD_FORGOTTEN, found, entered_by=entered_by)
     return {"card": found, "forgotten": True}
 
 
@@ -212,7 +210,7 @@ def _change(before: dict[str, Any] | None, after: dict[str, Any] | None) -> dict
 
 def _list(book: LotBook) -> list[CalibrationEntry]:
     """All entries about cards in order, read once: what is asked of them is then asked of this list."""
-    return list_entries(book, (CARD, CARD_DEFAULT, CARD_FORGOTTEN))
+    return book.calibrations.of((CARD, CARD_DEFAULT, CARD_FORGOTTEN))
 
 
 def _readings(entries: Sequence[CalibrationEntry], name: str) -> list[CalibrationEntry]:

@@ -11,9 +11,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Generic, NamedTuple, TypeVar
 
-from colourmatch.book.calibrations import FIT, choose_for_lot, list_entries, lot_choice
-from colourmatch.book.entries import PhotoEntry, ReferenceReading
+from colourmatch.book.calibrations import FIT
+from colourmatch.book.entries import PhotoEntry
 from colourmatch.book.photo_store import hash_photo, open_source
+from colourmatch.book.shelf_records import ReferenceReading
 from colourmatch.errors import NotFoundError, PhotoError
 from colourmatch.instrument.cards import card_profile
 from colourmatch.instrument.phone_correction import calibrate, find_calibration
@@ -124,7 +125,7 @@ def open_reader(book: LotBook, card: str | None = None, light: str | None = None
 
 def lot_reader(book: LotBook, lot: int) -> Reader:
     """The reader of a lot's photos: as noted for the lot, else the default card and the phone's only light."""
-    noted = lot_choice(book, lot)
+    noted = book.calibrations.lot_choice(lot)
     try:
         profile = card_profile(book, noted["card"])
     except NotFoundError:  # the lot's card was forgotten since
@@ -144,7 +145,7 @@ def take_in_for_lot(
     reader = lot_reader(book, lot)
 
     def find(content: bytes) -> PhotoEntry | None:
-        return book.find_photo(content, lot)
+        return book.photos.find(content, lot)
 
     for k, source in enumerate(sources):
         yield reader.take_in(source, find, rectangles=rectangles, ahead=ahead[k] if ahead else None)
@@ -161,11 +162,11 @@ def note_for_lot(
     """Note what a lot's photos are read with from now on; NotFoundError for a card or light that is not in the book."""
     if card is not None:
         card_profile(book, card)
-    if light is not None and not list_entries(book, (FIT,), light=light):
-        lights = {str(entry.light) for entry in list_entries(book, (FIT,))}
+    if light is not None and not book.calibrations.of((FIT,), light=light):
+        lights = {str(entry.light) for entry in book.calibrations.of((FIT,))}
         there = f" There are: {', '.join(sorted(lights))}." if lights else ""
         raise NotFoundError(
             f"No phone is calibrated in a light {light!r}.{there} Calibrate one with: colourmatch phone add PHOTO "
             f"--light {light} --batch red=12"
         )
-    choose_for_lot(book, lot, {"card": card, "light": light}, entered_by)
+    book.calibrations.choose_for_lot(lot, {"card": card, "light": light}, entered_by)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from colourmatch.book.calibrations import FIT, PHONE_FORGOTTEN, CalibrationEntry, list_entries
+from colourmatch.book.calibrations import FIT, PHONE_FORGOTTEN, CalibrationEntry
 from colourmatch.book.checks import name_key
 from colourmatch.colour.difference import compare_lab
 from colourmatch.errors import NotFoundError
@@ -49,7 +49,7 @@ def find_calibration(book: LotBook, phone: str | None, light: str | None = None)
     """
     wanted = phone or NO_NAME
     fits: dict[str, CalibrationEntry] = {}
-    entries = list_entries(book, (FIT, PHONE_FORGOTTEN), wanted)
+    entries = book.calibrations.of((FIT, PHONE_FORGOTTEN), wanted)
     for entry in entries:
         key = name_key(entry.light or "")
         if entry.kind == FIT:
@@ -216,7 +216,7 @@ def phone_priors(book: LotBook, measurements: Sequence[dict[str, Any]]) -> dict[
     if not wanted:
         return {}
     priors = {}
-    for entry in list_entries(book, (FIT,)):
+    for entry in book.calibrations.of((FIT,)):
         prior = read_fit(entry.data).phone() if entry.id in wanted else None
         if prior is not None:
             priors[wanted[entry.id]] = prior

@@ -15,8 +15,6 @@ from colourmatch.book.calibrations import (
     KNOWN,
     PHONE_FORGOTTEN,
     CalibrationEntry,
-    add_entry,
-    list_entries,
     since_forgotten,
 )
 from colourmatch.book.checks import check_name, check_number, name_key
@@ -77,7 +75,9 @@ def add_known_photo(
         )
     data = {"known": contents, "depth_mm": depth_mm, "measurement": measurement}
     phone = measurement["phone"] or NO_NAME
-    entry = add_entry(book, KNOWN, phone, data, light=light, photo=photo, entered_by=entered_by, token=token)
+    entry = book.calibrations.add(
+        KNOWN, phone, data, light=light, photo=photo, entered_by=entered_by, token=token
+    )
     return describe_known(entry)
 
 
@@ -87,7 +87,7 @@ def _check_known(book: LotBook, spot: str, held: Mapping[str, float]) -> dict[st
     if not held:
         raise InputError("A known liquid needs at least one stock, such as red=12.")
     return {
-        book.find_stock(name).name: _check_between(f"The amount of {name}, mg/l,", mg, (1e-3, 1e5))
+        book.stocks.get(name).name: _check_between(f"The amount of {name}, mg/l,", mg, (1e-3, 1e5))
         for name, mg in held.items()
     }
 
@@ -105,7 +105,7 @@ def mix_known(book: LotBook, held: Mapping[str, tuple[float, str]], volume_ml: f
     What is added counts in the volume. InputError for an impossible volume.
     """
     water = check_number("volume_ml", volume_ml)
-    stocks = {name: book.stock_now(name, learnt=False) for name in held}
+    stocks = {name: book.stocks.get(name).as_stock(learnt=False) for name in held}
     added = {
         name: amount * stocks[name].drop_ml if unit == "drops" else amount if unit == "ml" else 0.0
         for name, (amount, unit) in held.items()
@@ -142,7 +142,7 @@ def fit_known(
             f"The known liquids stand {listed} mm deep. Fill them all alike: forget and begin again."
         )
     names = list(dict.fromkeys(n for e in entries for held in e.data["known"].values() for n in held))
-    stocks = [book.find_stock(name) for name in names]
+    stocks = [book.stocks.get(name) for name in names]
     dyes = [KnownDye(s.name, s.colourant, float(strength_rel_sd or s.label_strength_rel_sd)) for s in stocks]
     liquids = [
         KnownLiquid(
@@ -161,14 +161,16 @@ def fit_known(
     fit = fit_phone(liquids, dyes, depth_mm=depths.pop(), depth_rel_sd=depth_rel_sd)
     data = fit.to_json() | {"photos": [entry.id for entry in entries]}
     head = entries[-1]
-    add_entry(book, FIT, head.name, data, light=head.light, entered_by=entered_by, token=token)
+    book.calibrations.add(FIT, head.name, data, light=head.light, entered_by=entered_by, token=token)
     return read_phone(book, head.name, str(head.light))
 
 
 def read_phone(book: LotBook, phone: str | None = None, light: str | None = None) -> dict[str, Any]:
     """A phone in a light: its known liquids and what the latest fit told, errors before and after."""
     name, lamp = _pick(book, phone, light)
-    entries = since_forgotten(list_entries(book, (KNOWN, FIT, PHONE_FORGOTTEN), name, lamp), PHONE_FORGOTTEN)
+    entries = since_forgotten(
+        book.calibrations.of((KNOWN, FIT, PHONE_FORGOTTEN), name, lamp), PHONE_FORGOTTEN
+    )
     known = [entry for entry in entries if entry.kind == KNOWN]
     fits = [entry for entry in entries if entry.kind == FIT]
     told = {
@@ -191,14 +193,14 @@ def forget_phone(
 ) -> dict[str, Any]:
     """Forget a phone's known liquids and fit in one light; what was read with it stays as it was recorded."""
     name, lamp = _pick(book, phone, light)
-    add_entry(book, PHONE_FORGOTTEN, name, light=lamp, entered_by=entered_by)
+    book.calibrations.add(PHONE_FORGOTTEN, name, light=lamp, entered_by=entered_by)
     return {"phone": name, "light": lamp, "forgotten": True}
 
 
 def _pairs(book: LotBook) -> list[tuple[str, str]]:
     """Phones and lights with known liquids, in the order they were begun."""
     found: dict[tuple[str, str], tuple[str, str]] = {}
-    for entry in list_entries(book, (KNOWN, PHONE_FORGOTTEN)):
+    for entry in book.calibrations.of((KNOWN, PHONE_FORGOTTEN)):
         key = (name_key(entry.name), name_key(entry.light or ""))
         if entry.kind == KNOWN:
             found.setdefault(key, (entry.name, str(entry.light)))
@@ -230,5 +232,5 @@ def _pick(book: LotBook, phone: str | None, light: str | None) -> tuple[str, str
 
 
 def _known(book: LotBook, phone: str, light: str) -> list[CalibrationEntry]:
-    entries = list_entries(book, (KNOWN, PHONE_FORGOTTEN), phone, light)
+    entries = book.calibrations.of((KNOWN, PHONE_FORGOTTEN), phone, light)
     return since_forgotten(entries, PHONE_FORGOTTEN)

@@ -319,3 +319,10 @@ def custom_colourant(name: str, like: str | float, e1pct_1cm: float | None = Non
         shape_status=status,
         to_be_learnt=True,
     )
+
+
+def name_on_label(colourant: Colourant) -> str:
+    """A colourant as a label names it: "Allura red AC (E129)"; of an unknown bottle what to do about it."""
+    if ":" in colourant.e_number:
+        return "unknown colour (find its name and E number on the bottle)"
+    return f"{colourant.name.split(' (')[0]} ({colourant.e_number})"

@@ -54,7 +54,7 @@ def write_label_page(
     size = page_size(paper)
     if copies is not None and (isinstance(copies, bool) or not 1 <= copies <= _MOST_COPIES or copies % 1):
         raise InputError(f"Copies must be a whole number from 1 to {_MOST_COPIES}, not {copies}.")
-    story = book.lot_story(lot)
+    story = book.lots.story(lot)
     lines = read_label_lines(story, zone)
     fonts = choose_fonts(lines.all())
     write_out(_draw_pages(lines, story.lot.label, fonts, (size, copies)), out, "label page")

@@ -19,7 +19,8 @@ from colourmatch.book.entries import (
     VolumeEntry,
     number_photos,
 )
-from colourmatch.dosing.care import cautions_for, ceiling_check, colourants_in, limits_for, place_or_first
+from colourmatch.dosing.care import cautions_for
+from colourmatch.dosing.limits import ceiling_check, colourants_in, limits_for, place_or_first
 from colourmatch.paper.sheet_plots import Point
 from colourmatch.words.entries import Medium, tell_aside, tell_entry
 from colourmatch.words.figures import PAPER, tell_interval
@@ -39,8 +40,8 @@ from colourmatch.workflow.recheck import read_drift
 from colourmatch.workflow.trials import describe_trials
 
 if TYPE_CHECKING:
-    from colourmatch.book.entries import Reference
     from colourmatch.book.lot_book import LotBook
+    from colourmatch.book.shelf_records import Reference
     from colourmatch.dosing.care import Caution
 
 #: A note or a reason is cut here on the sheet; the book keeps all of it.
@@ -119,7 +120,7 @@ class Facts:
 
 def collect_facts(book: LotBook, lot: int | str, zone: tzinfo | None = None) -> Facts:
     """Gather what the sheet of a lot says, in times of `zone`; NotFoundError for a lot that does not exist."""
-    story = book.lot_story(lot)
+    story = book.lots.story(lot)
     head = story.lot
     state = story.state()
     ready = [] if state.mg_by_colourant else [stock.colourant for stock in story.stock_entries]
@@ -130,7 +131,7 @@ def collect_facts(book: LotBook, lot: int | str, zone: tzinfo | None = None) -> 
     place, intake = place_or_first(head.jurisdiction), read_intake(story)
     return Facts(
         story=story,
-        reference=None if head.reference_id is None else book.find_reference(head.reference_id),
+        reference=None if head.reference_id is None else book.references.get(head.reference_id),
         doses=doses,
         lines=tuple(_tell_history(story, zone)),
         ceilings=tuple(_tell_ceilings(story, doses)),

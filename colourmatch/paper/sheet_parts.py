@@ -15,7 +15,7 @@ from colourmatch.words.outcomes import split_closing
 from colourmatch.words.times import tell_minute
 
 if TYPE_CHECKING:
-    from colourmatch.book.entries import StockEntry
+    from colourmatch.book.shelf_records import StockEntry
 
 _MM = 72.0 / 25.4
 _APPROXIMATE = (

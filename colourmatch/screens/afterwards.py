@@ -9,7 +9,7 @@ import streamlit as st
 from colourmatch.book.entries import LotStory
 from colourmatch.screens import html as parts
 from colourmatch.screens import session, trend_plots
-from colourmatch.screens.photo_view import clear_upload, upload_photos
+from colourmatch.screens.photo_view import end_upload, show_refused, upload_photos
 from colourmatch.screens.plots import CONFIG
 from colourmatch.screens.undoing import offer_undo
 from colourmatch.words.figures import PAGES, tell_drift
@@ -19,7 +19,7 @@ from colourmatch.words.looks import tell_glass
 def show_recheck(story: LotStory) -> None:
     """Whether the colour of a closed lot holds: in words, photo by photo, and a place for the next photo."""
     st.subheader("Does the colour hold?")
-    show_refused(story)
+    show_refused(f"recheck-{story.lot.id}")
     drift = session.read_drift(story)
     first, rest = parts.split_sentence(drift["text"])
     st.html(parts.panel("Since it was closed", first, [rest]))
@@ -74,13 +74,6 @@ def show_history(drift: dict[str, Any]) -> None:
         st.html("".join(lines))
 
 
-def show_refused(story: LotStory) -> None:
-    """The photos of the last upload that were of no use, with what to do."""
-    refused = st.session_state.pop(f"recheck-refused-{story.lot.id}", [])
-    if refused:
-        st.html("".join(parts.flag_line("Not kept", f"{name}: {text}", "refuse") for name, text in refused))
-
-
 def take_photos(story: LotStory) -> None:
     """Measure and keep photos of the closed lot; what is of no use is named and not kept."""
     from colourmatch.workflow.lot import view_of_photos
@@ -103,8 +96,5 @@ def take_photos(story: LotStory) -> None:
             else:
                 kept += 1
         bar.empty()
-        st.session_state[f"recheck-refused-{story.lot.id}"] = refused
-        clear_upload(place)
-        if kept:
-            session.notify(f"{'The photo is' if kept == 1 else f'{kept} photos are'} measured and kept.")
-        st.rerun()
+        words = "The photo is" if kept == 1 else f"{kept} photos are"
+        end_upload(place, refused, f"{words} measured and kept." if kept else "")

@@ -32,9 +32,7 @@ def ask_amendment(story: LotStory) -> None:
                 changes = find_changes(lot, typed)
                 if not changes:
                     raise InputError("No figure was changed. Change what is wrong first.")
-                session.current_book().amend_lot(
-                    lot.id, reason, entered_by=session.entered_by(), token=token, **changes
-                )
+                session.current_book().lots.amend(lot.id, reason, **session.by(token), **changes)
                 return "The figures of the lot are put right."
 
             session.act_once(action, amend)
@@ -69,8 +67,8 @@ def ask_aside(story: LotStory) -> None:
         if st.button(words, key=f"{action}-write-{token}", width="stretch"):
 
             def write(token: str) -> str:
-                session.current_book().set_aside(
-                    story.lot.id, photo.id, why, back=back, entered_by=session.entered_by(), token=token
+                session.current_book().photos.set_aside(
+                    story.lot.id, photo.id, why, back=back, **session.by(token)
                 )
                 return "The photo counts again." if back else "The photo is set aside."
 
@@ -79,7 +77,7 @@ def ask_aside(story: LotStory) -> None:
 
 def ask_figures(lot: Lot, key: str) -> dict[str, Any]:
     """The figures as they stand, to be changed."""
-    shelf = [stock.name for stock in session.current_book().list_stocks()]
+    shelf = [stock.name for stock in session.current_book().stocks.all()]
     names = list(dict.fromkeys([*lot.stocks, *shelf]))
     stocks = st.multiselect(
         "Stocks, the main one first", names, default=list(lot.stocks), key=key.format("stocks")

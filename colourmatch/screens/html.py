@@ -9,6 +9,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, tzinfo
+from functools import partial
 from html import escape
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -32,6 +33,11 @@ from colourmatch.words.times import tell_time
 Lab = Sequence[float]
 #: Longest text that is still shown large as a whole.
 MOST_LARGE = 140
+#: Figures as pages show them: a true minus sign, "9.2 ± 0.4", a dash for what is not there.
+show_number = partial(tell_number, signs=PAGES)
+show_interval = partial(tell_interval, signs=PAGES)
+show_spread = partial(tell_spread, signs=PAGES)
+show_lab = partial(tell_lab, signs=PAGES)
 _SEVERITIES = {"refuse": "Not measured", "warn": "Doubtful"}
 
 
@@ -43,26 +49,6 @@ def plain(text: object) -> str:
 def as_html(text: object) -> str:
     """Text for a place that reads HTML, line breaks kept."""
     return escape(str(text)).replace("\n", "<br>")
-
-
-def show_number(value: float | None, digits: int = 1) -> str:
-    """A number with fixed decimals and a true minus sign, a dash where there is none."""
-    return tell_number(value, digits, PAGES)
-
-
-def show_interval(part: Mapping[str, float] | None, digits: int = 1) -> str:
-    """A value with its 95 % interval, with a true minus sign."""
-    return tell_interval(part, digits, PAGES)
-
-
-def show_spread(value: float | None, sd: float | None, digits: int = 1) -> str:
-    """A value with its standard deviation: 9.2 ± 0.4."""
-    return tell_spread(value, sd, digits, PAGES)
-
-
-def show_lab(lab: Lab, lab_sd: Lab | None = None, digits: int = 1) -> str:
-    """L*, a*, b*, each with its standard deviation where there is one."""
-    return tell_lab(lab, lab_sd, digits, PAGES)
 
 
 def show_time(moment: str | None) -> str:

@@ -25,7 +25,7 @@ def show() -> None:
     """The page."""
     st.title("Lots")
     book = session.current_book()
-    if not book.list_lots(limit=1):
+    if not book.lots.search(limit=1):
         st.html(parts.empty("No lot yet. Every lot stands here with its recipe, its photos and its story. "
                             "Begin one under Set up."))  # fmt: skip
         if session.may_enter() and st.button("Set up a stock and a lot", type="primary", key="to-set-up"):
@@ -37,7 +37,7 @@ def show() -> None:
         st.caption("Tap the box at the left of a lot to read its story.")
         return
     session.choose_lot(lot_id)
-    show_lot(book.lot_story(lot_id))
+    show_lot(book.lots.story(lot_id))
 
 
 def pick_from_table() -> int | None:
@@ -48,12 +48,12 @@ def pick_from_table() -> int | None:
     which = right.segmented_control(
         "Show", ["all", "open only"], default="all", required=True, key="lots-which"
     )
-    count = book.count_lots(search, open_only=which == "open only")
+    count = book.lots.count(search, open_only=which == "open only")
     if not count:
         st.html(parts.empty("No lot fits. Search for a part of its name or number, or show all."))
         return None
     page, shown = pick_page(count)
-    lots = book.list_lots(
+    lots = book.lots.search(
         search, open_only=which == "open only", limit=PAGE_ROWS, offset=(page - 1) * PAGE_ROWS
     )
     event = st.dataframe(
@@ -80,7 +80,7 @@ def show_tables() -> None:
 def make_table(rows: str) -> bytes:
     """The lots, or all their entries, as CSV; made when it is asked for."""
     out = io.StringIO(newline="")
-    session.current_book().export_csv(out, rows)
+    session.current_book().archive.export_csv(out, rows)
     return out.getvalue().encode("utf-8-sig")  # the mark tells a spreadsheet which letters these are
 
 

@@ -52,7 +52,7 @@ def show() -> None:
         return
     lot_id = pick_lot(lot_id)
     session.choose_lot(lot_id)
-    story = session.current_book().lot_story(lot_id)
+    story = session.current_book().lots.story(lot_id)
     waiting = telling.describe_since_photo(story)
     advice = find_advice(story)
     show_refused(story)
@@ -82,7 +82,7 @@ def find_advice(story: LotStory) -> dict[str, Any]:
 def pick_lot(lot_id: int) -> int:
     """The lot to work on, among the open ones and the one at hand."""
     book = session.current_book()
-    lots = {lot.id: lot for lot in (book.find_lot(lot_id), *book.list_lots(open_only=True, limit=40))}
+    lots = {lot.id: lot for lot in (book.lots.get(lot_id), *book.lots.search(open_only=True, limit=40))}
     ids = sorted(lots, reverse=True)
     return st.selectbox(
         "Lot", ids, index=ids.index(lot_id), key=f"pick-lot-{lot_id}",
@@ -136,7 +136,7 @@ def ask_question(story: LotStory, advice: dict[str, Any]) -> None:
 
 
 def _answer_question(photo_id: int, at: str, reason: str, token: str) -> str:
-    session.current_book().move_entry(photo_id, at, reason, entered_by=session.entered_by(), token=token)
+    session.current_book().entries.move(photo_id, at, reason, entered_by=session.entered_by(), token=token)
     return f"The photo stands where it belongs: {reason}."
 
 

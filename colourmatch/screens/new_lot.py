@@ -7,14 +7,10 @@ from typing import Any
 
 import streamlit as st
 
-from colourmatch.book.entries import LotStory, StockEntry
-from colourmatch.dosing.care import (
-    STANDING_CAUTIONS,
-    cautions_for,
-    limits_for,
-    list_jurisdictions,
-    warn_of_base,
-)
+from colourmatch.book.entries import LotStory
+from colourmatch.book.shelf_records import StockEntry
+from colourmatch.dosing.care import STANDING_CAUTIONS, cautions_for, warn_of_base
+from colourmatch.dosing.limits import limits_for, list_jurisdictions
 from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import list_colourants
 from colourmatch.screens import html as parts
@@ -208,9 +204,8 @@ def begin_lot(
         session.ask_size(token, "Depth in the glass", values["depth_mm"], "depth")
         if target is not None:
             check_view(list_readings(), target, (values["depth_mm"], values["dilution"]))
-        lot = session.current_book().new_lot(
-            name, stocks=chosen, number=number.strip() or None, token=token,
-            entered_by=session.entered_by(), **values,
+        lot = session.current_book().lots.begin(
+            name, stocks=chosen, number=number.strip() or None, **session.by(token), **values,
         )  # fmt: skip
         st.session_state.pop("token-lot", None)
         session.notify(f"Lot {lot.name} is begun. Photograph reference and batch before the first drop.")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import streamlit as st
 
@@ -57,6 +57,26 @@ def clear_upload(place: str) -> None:
     """Begin with an empty upload field in the next run; what was in it is let go."""
     uploads.let_go(st.session_state.pop(f"files-{place}", ()))
     st.session_state.pop(f"token-upload-{place}", None)
+
+
+def end_upload(place: str, refused: list[tuple[str, str]], said: str = "", action: str = "") -> NoReturn:
+    """Let the photos of an upload go and start over: says what was kept of them, and next to the field what was not.
+
+    `refused`: file and reason of those that were of no use; `action`: the form that is empty again when anything was kept.
+    """
+    st.session_state[f"{place}-refused"] = refused
+    clear_upload(place)
+    if said:
+        st.session_state.pop(f"token-{action}", None)
+        session.notify(said)
+    st.rerun()
+
+
+def show_refused(place: str) -> None:
+    """The photos of the last upload that were of no use, with what to do."""
+    refused = st.session_state.pop(f"{place}-refused", [])
+    if refused:
+        st.html("".join(parts.flag_line("Not kept", f"{name}: {text}", "refuse") for name, text in refused))
 
 
 @st.cache_data(show_spinner=False, max_entries=8)

@@ -242,7 +242,7 @@ def show_together(measured: list[tuple[str, dict[str, Any]]]) -> None:
 
 def offer_lot(store: dict[str, Any], reflectance: float) -> None:
     """Put the marked photos into an open lot, which then says what to add."""
-    lots = session.current_book().list_lots(open_only=True, limit=40)
+    lots = session.current_book().lots.search(open_only=True, limit=40)
     if not lots or not session.may_enter():
         return
     with st.expander("Put it into a lot"):

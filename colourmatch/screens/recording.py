@@ -31,10 +31,8 @@ def write_addition(story: LotStory, stock: str, unit: str, quantity: float | Non
     """Write an addition into the book; the sentence that says so."""
     if quantity is None:
         raise InputError("The amount is missing or below 0. Give it in drops, ml or grams.")
-    entry = session.current_book().add_addition(
-        story.lot.id, stock, **{unit: quantity}, entered_by=session.entered_by(), token=token
-    )
-    passed = passed_ceilings(session.current_book().lot_story(story.lot.id))
+    entry = session.current_book().additions.add(story.lot.id, stock, **{unit: quantity}, **session.by(token))
+    passed = passed_ceilings(session.current_book().lots.story(story.lot.id))
     return f"{tell_dose(entry)} written down.{' A ceiling is passed.' if passed else ''}"
 
 
@@ -63,7 +61,7 @@ def _dose_token(story: LotStory, stock: str) -> str:
 def record_anything(story: LotStory, advice: dict[str, Any]) -> None:
     """Any other amount of any stock on the shelf."""
     book = session.current_book()
-    names = list(dict.fromkeys([*story.lot.stocks, *(stock.name for stock in book.list_stocks())]))
+    names = list(dict.fromkeys([*story.lot.stocks, *(stock.name for stock in book.stocks.all())]))
     advised = {dose["stock"]: dose for dose in telling.doses_of(advice)}
     action = f"addition-{story.lot.id}"
     token = session.token_for(action, telling.newest_id(story))
@@ -115,9 +113,7 @@ def ask_correction(story: LotStory) -> None:
             if what == "The amount" and amount is None:
                 raise InputError("The amount is missing. Give what really went in.")
             change = {"void": True} if what != "The amount" else {unit: amount}
-            session.current_book().correct_addition(
-                chosen, reason=reason, entered_by=session.entered_by(), token=token, **change
-            )
+            session.current_book().additions.correct(chosen, reason=reason, **session.by(token), **change)
             return "The correction is written down."
 
         if st.button("Write the correction", key=f"{action}-write-{token}", width="stretch"):
@@ -159,17 +155,17 @@ def ask_other_entries(story: LotStory, untinted_ml: float | None = None) -> None
             st.caption("A sample that stood on the bench is not poured back.")
 
         def write(token: str) -> str:
-            book, by = session.current_book(), {"entered_by": session.entered_by(), "token": token}
+            book, by = session.current_book(), session.by(token)
             st.session_state.pop(f"token-others-{lot_id}", None)
             if what == "Note":
-                book.add_note(lot_id, text, **by)
+                book.entries.add_note(lot_id, text, **by)
                 return "The note is written down."
             if ml is None:
                 raise InputError("The amount is missing. Give it in ml.")
             if what == "Sample taken":
-                book.take_sample(lot_id, ml, returned=back, **by)
+                book.volumes.take_sample(lot_id, ml, returned=back, **by)
                 return "The sample is written down."
-            book.add_untinted(lot_id, ml, **by)
+            book.volumes.add_untinted(lot_id, ml, **by)
             return "The untinted batch is written down. Photograph again."
 
         if st.button("Write it down", key=f"{action}-write-{token}", width="stretch"):
@@ -205,7 +201,7 @@ def ask_closing(story: LotStory, advice: dict[str, Any], *, unfolded: bool = Fal
                 raise InputError('Choose why, and tick "Close it for good".')
             close_lot(
                 session.current_book(), story.lot.id, reason, text,
-                sure=bool(said), entered_by=session.entered_by(), token=token,
+                sure=bool(said), **session.by(token),
             )  # fmt: skip
             return f"Lot {story.lot.name} is closed."
 

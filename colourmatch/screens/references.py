@@ -11,7 +11,7 @@ from colourmatch.errors import ColourMatchError, InputError
 from colourmatch.screens import drafts, session
 from colourmatch.screens import html as parts
 from colourmatch.screens.lot_words import newest_id
-from colourmatch.screens.photo_view import clear_upload, upload_photos
+from colourmatch.screens.photo_view import end_upload, show_refused, upload_photos
 from colourmatch.words.figures import PAGES, tell_drift
 from colourmatch.words.looks import tell_glass, tell_look
 
@@ -32,7 +32,7 @@ def list_readings() -> list[dict[str, Any]]:
     from colourmatch.workflow.references import read_reference
 
     book = session.current_book()
-    return [read_reference(book, reference.id) for reference in book.list_references()]
+    return [read_reference(book, reference.id) for reference in book.references.all()]
 
 
 def show_references() -> None:
@@ -79,7 +79,7 @@ def ask_reading(known: list[dict[str, Any]]) -> None:
     """Note a new reference, or read a known one again."""
     token = session.token_for("reference")
     with st.expander("Note a reference, or read one again", expanded=not known or drafts.holds(token)):
-        show_refused()
+        show_refused("reference")
         names = [reference["name"] for reference in known]
         chosen = _NEW
         if names:
@@ -141,12 +141,9 @@ def ask_photos(name: str, view: dict[str, Any], token: str) -> None:
                     repeated += 1
                 else:
                     kept += 1
-        st.session_state["reference-refused"] = refused
-        clear_upload("reference")
-        if kept or repeated:
-            st.session_state.pop("token-reference", None)
-            session.notify(tell_kept(name, kept, repeated))
-        st.rerun()
+        end_upload(
+            "reference", refused, tell_kept(name, kept, repeated) if kept or repeated else "", "reference"
+        )
 
 
 def tell_kept(name: str, kept: int, repeated: int) -> str:
@@ -156,12 +153,6 @@ def tell_kept(name: str, kept: int, repeated: int) -> str:
         return f"The reference {name} has {new}."
     before = "1 photo was" if repeated == 1 else f"{repeated} photos were"
     return f"The reference {name} has {new}: {before} noted before."
-
-
-def show_refused() -> None:
-    """The photos of the last upload that were of no use, with what to do."""
-    for name, text in st.session_state.pop("reference-refused", []):
-        st.html(parts.flag_line("Not kept", f"{name}: {text}", "refuse"))
 
 
 def ask_colour(name: str, view: dict[str, Any], token: str) -> None:
@@ -201,7 +192,7 @@ def ask_colour(name: str, view: dict[str, Any], token: str) -> None:
 
 def ask_own_lot(name: str, token: str) -> None:
     """The final colour of an own closed lot as a reference."""
-    lots = {lot.id: lot for lot in reversed(session.current_book().list_closed())}
+    lots = {lot.id: lot for lot in reversed(session.current_book().lots.closed())}
     if not lots:
         st.html(parts.empty("No lot is closed yet. A closed lot that turned out well can be a reference."))
         return
@@ -288,7 +279,7 @@ def choose_for_lot(lot_id: int, choice: tuple[int, str] | None) -> str:
 
     if choice is None:
         words = "tinted to the reference in each photo"
-        session.current_book().amend_lot(lot_id, words, target_lab=None, entered_by=session.entered_by())
+        session.current_book().lots.amend(lot_id, words, target_lab=None, entered_by=session.entered_by())
         return f"The lot is {words}."
     told = choose_reading(session.current_book(), lot_id, *choice, entered_by=session.entered_by())
     words = WHICH.get(choice[1], f"reading {choice[1]}")

@@ -116,7 +116,7 @@ def _warm_up(gate: Gate) -> None:
 def _read_tables() -> None:
     """The colourants, their shapes and limits, the observer and lights: read once, and kept where they are read."""
     from colourmatch.colour.spectra import integration_weights
-    from colourmatch.dosing.care import limits_for, list_jurisdictions
+    from colourmatch.dosing.limits import limits_for, list_jurisdictions
     from colourmatch.liquid.colourants import list_colourants
 
     codes = [colourant.e_number for colourant in list_colourants() if colourant.shape.any()]

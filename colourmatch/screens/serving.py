@@ -147,8 +147,8 @@ def ask_conditions(story: LotStory) -> None:
         def change(token: str) -> str:
             if told == story.lot.serving:
                 raise InputError("No glass was changed. Change one first.")
-            session.current_book().amend_lot(
-                story.lot.id, "where it is drunk", serving=told, entered_by=session.entered_by(), token=token
+            session.current_book().lots.amend(
+                story.lot.id, "where it is drunk", serving=told, **session.by(token)
             )
             return "The advice weighs these glasses from now on."
 
@@ -195,9 +195,9 @@ def ask_other_stock(story: LotStory, advice: Mapping[str, Any]) -> None:
         def use(token: str, name: str = name) -> str:
             if name in story.lot.stocks:
                 raise InputError(f"{name} is used in this lot already.")
-            session.current_book().amend_lot(
+            session.current_book().lots.amend(
                 story.lot.id, f"{name} comes nearer to the reference", stocks=[*story.lot.stocks, name],
-                entered_by=session.entered_by(), token=token,
+                **session.by(token),
             )  # fmt: skip
             return f"{name} is used in this lot as well from now on."
 

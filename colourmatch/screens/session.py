@@ -18,6 +18,7 @@ from colourmatch.book.entries import LotStory
 from colourmatch.book.lot_book import LotBook, open_or_read_book
 from colourmatch.book.opening import book_path, find_location, parse_location
 from colourmatch.book.opening_to_read import tell_state
+from colourmatch.book.transactions import By
 from colourmatch.errors import ColourMatchError, QuestionError, UsedTokenError
 from colourmatch.screens import drafts
 from colourmatch.screens import html as parts
@@ -249,11 +250,11 @@ def chosen_lot_id() -> int | None:
     asked = st.query_params.get("lot") or st.session_state.get("lot")
     if asked is not None:
         try:
-            return book.find_lot(str(asked)).id
+            return book.lots.get(str(asked)).id
         except ColourMatchError:
             if "lot" in st.query_params:
                 st.warning(f"There is no lot {parts.plain(asked)} in this book. Look for it under Lots.")
-    newest = book.list_lots(open_only=True, limit=1)
+    newest = book.lots.search(open_only=True, limit=1)
     return newest[0].id if newest else None
 
 
@@ -286,3 +287,8 @@ def shows_us() -> bool:
 def entered_by() -> str | None:
     """The name or initials typed in this visit, None when nobody did."""
     return str(st.session_state.get("who") or "").strip()[:120] or None
+
+
+def by(token: str) -> By:
+    """Who enters something in this visit, and the token of the act."""
+    return {"entered_by": entered_by(), "token": token}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from colourmatch.book.entries import StockEntry
+from colourmatch.book.shelf_records import StockEntry
 from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import custom_colourant, list_colourants
 from colourmatch.screens import drafts, pages, session
@@ -29,7 +29,7 @@ _ONLY_READ = "This is where something is entered, and the lot book may only be r
 def show() -> None:
     """The page."""
     st.title("Set up")
-    stocks = session.current_book().list_stocks()
+    stocks = session.current_book().stocks.all()
     first, second, references, third, fourth = st.tabs(
         ["Stocks", "New lot", "References", "Drops", "Strength"],
         key="part", on_change="rerun", bind="query-params",  # a reload finds the part that was open
@@ -112,9 +112,8 @@ def show_new_stock(folded: bool) -> None:
                     raise InputError("The colourant is missing. Choose it above, or the unknown bottle.")
                 session.ask_size(token, "Drop", drop, "drop")
                 colourant = custom_colourant(name or "?", like, e1pct).e_number if like else code
-                stock = session.current_book().add_stock(
-                    name, colourant, strength, drop_ml=drop, made_in=made_in, notes=notes, token=token,
-                    entered_by=session.entered_by(),
+                stock = session.current_book().stocks.add(
+                    name, colourant, strength, drop_ml=drop, made_in=made_in, notes=notes, **session.by(token),
                 )  # fmt: skip
                 return f"The stock {stock.name} is on the shelf."
 

@@ -61,7 +61,7 @@ def show() -> None:
 
 def show_first_visit() -> None:
     """While the book is empty: where to begin, with or without a card."""
-    if not session.may_enter() or session.current_book().list_lots(limit=1):
+    if not session.may_enter() or session.current_book().lots.search(limit=1):
         return
     st.write("New here? Walk through an invented lot, with no card and nothing to set up.")
     if st.button("Walk through the example lot", key="example-first"):
@@ -70,7 +70,7 @@ def show_first_visit() -> None:
 
 def show_open_lots() -> None:
     """The lots in work, each with a button to go on."""
-    lots = session.current_book().list_lots(open_only=True, limit=6)
+    lots = session.current_book().lots.search(open_only=True, limit=6)
     if not lots:
         return
     st.header("Go on with an open lot" if session.may_enter() else "Open lots")
@@ -110,7 +110,7 @@ def show_ways_on() -> None:
     if session.may_enter():
         with st.container(horizontal=True):
             # With a lot in work, going on with it is the first thing to do.
-            goes_on = bool(session.current_book().list_lots(open_only=True, limit=1))
+            goes_on = bool(session.current_book().lots.search(open_only=True, limit=1))
             if st.button(
                 "Set up a stock and a lot", key="to-set-up", type="secondary" if goes_on else "primary"
             ):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from colourmatch.amounts import SIZES, ask_about, ask_about_weighing
-from colourmatch.book.entries import StockEntry
+from colourmatch.book.shelf_records import StockEntry
 from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.make_up import plan_liquid, plan_powder
@@ -82,12 +82,11 @@ def show_weighing(stocks: list[StockEntry]) -> None:
             def weigh(token: str) -> str:
                 density = next(one.density_g_per_ml for one in stocks if one.id == stock)
                 session.ask(token, ask_about_weighing(drops, grams or 0.0, density))
-                weighed = session.current_book().weigh_stock(
+                weighed = session.current_book().stocks.weigh(
                     stock,
                     drops,
                     grams if grams is not None else 0.0,
-                    token=token,
-                    entered_by=session.entered_by(),
+                    **session.by(token),
                 )
                 return (
                     f"A drop of {weighed.name} is {tell_amount(weighed.drop_ml)} ml "
@@ -194,14 +193,14 @@ def add_thinned(parent: StockEntry, fold: float, name: str, token: str) -> str:
     """Put a thinned stock on the shelf; the sentence that says so."""
     book, by = session.current_book(), session.entered_by()
     thin = dilute(parent.as_stock(learnt=False), fold, name.strip() or None)  # ceilings count the label
-    made = book.add_stock(
+    made = book.stocks.add(
         thin.name, thin.colourant, thin.strength_g_per_100ml, drop_ml=thin.drop_ml, made_in=thin.made_in,
         strength_rel_sd=thin.strength_rel_sd, drop_rel_sd=thin.drop_rel_sd,
         density_g_per_ml=thin.density_g_per_ml, diluted_from=parent.id, entered_by=by, token=token,
     )  # fmt: skip
     if parent.learnt_from_lot_id is not None and made.learnt_from_lot_id is None:
         # What the photos taught of the bottle holds for what is thinned from it.
-        book.record_learnt(
+        book.stocks.learn(
             made.id, parent.strength_factor, parent.strength_rel_sd, parent.learnt_from_lot_id, token=token
         )
     return f"The stock {made.name} is on the shelf. Name it in the lot under Put figures right."
@@ -216,7 +215,7 @@ def show_putting_away(stocks: list[StockEntry]) -> None:
         book, by = session.current_book(), session.entered_by()
 
         def put_away(_token: str) -> str:
-            return f"The stock {book.put_away(chosen, entered_by=by).name} is put away. Its history stays."
+            return f"The stock {book.stocks.put_away(chosen, entered_by=by).name} is put away. Its history stays."
 
         if st.button("Put it away", key=f"away-put-{chosen}"):
             session.act_once("away", put_away)
@@ -231,7 +230,7 @@ def show_putting_away(stocks: list[StockEntry]) -> None:
         def forget(_token: str) -> str:
             if not sure:
                 raise InputError('Tick "It was made again" before what was learnt is set aside.')
-            return f"What was learnt of {book.reset_learnt(chosen, entered_by=by).name} is set aside."
+            return f"What was learnt of {book.stocks.reset(chosen, entered_by=by).name} is set aside."
 
         if st.button("Forget what was learnt", key=f"away-forget-{key}"):
             session.act_once("forget", forget)

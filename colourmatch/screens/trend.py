@@ -28,7 +28,7 @@ _LIMITS = (
 def show() -> None:
     """The page."""
     st.title("Trend")
-    if not session.current_book().list_closed(limit=1):
+    if not session.current_book().lots.closed(limit=1):
         st.html(parts.empty(_EMPTY))
         if st.button("To the lots", key="to-lots"):
             st.switch_page(pages.find_page("lots"))
@@ -49,9 +49,9 @@ def ask_filters() -> tuple[str | None, int | None, str]:
     """Which lots: of a stock, of a reference, with a part of a name or number."""
     book = session.current_book()
     left, middle, right = st.columns(3)
-    stocks = list(dict.fromkeys(stock.name for stock in book.list_stocks(active_only=False)))
+    stocks = list(dict.fromkeys(stock.name for stock in book.stocks.all(active_only=False)))
     stock = left.selectbox("Stock", [None, *stocks], format_func=lambda name: name or ALL, key="trend-stock")
-    names = {reference.id: reference.name for reference in book.list_references()}
+    names = {reference.id: reference.name for reference in book.references.all()}
     reference = middle.selectbox(
         "Reference", [None, *names], format_func=lambda number: names.get(number, ALL), key="trend-reference"
     )

@@ -22,7 +22,7 @@ def show_trial_head(story: LotStory) -> None:
     if parent is None:
         return
     (told,) = describe_trials(session.current_book(), story)
-    name = session.current_book().find_lot(parent).name
+    name = session.current_book().lots.get(parent).name
     st.html(parts.flag_line("Trial", f"This is a trial of {name} (lot {parent}). {told['text']}"))
     if st.button("To the batch", key=f"trial-parent-{story.lot.id}"):
         pages.go_to_lot("match", parent)
@@ -69,9 +69,7 @@ def begin_trial(story: LotStory, ml: float | None, action: str) -> None:
     with session.failures_shown():
         if ml is None:
             raise InputError("The amount is missing. Give it in ml.")
-        trial = session.current_book().take_trial(
-            story.lot.id, ml, entered_by=session.entered_by(), token=session.token_for(action)
-        )
+        trial = session.current_book().trials.take(story.lot.id, ml, **session.by(session.token_for(action)))
         st.session_state.pop(f"token-{action}", None)
         session.notify(f"The trial of {ml:g} ml is taken. Its drops and photos are written down here.")
         pages.go_to_lot("match", trial.id)
@@ -81,7 +79,7 @@ def ask_pouring_back(story: LotStory) -> None:
     """Close a trial and pour it back into its batch; it asks once more."""
     told: dict[str, Any] = describe_trials(session.current_book(), story)[0]
     parent = told["of_lot"]
-    if not session.may_enter() or told["poured_back"] or session.current_book().find_lot(parent).closed:
+    if not session.may_enter() or told["poured_back"] or session.current_book().lots.get(parent).closed:
         return
     action = f"pour-back-{story.lot.id}"
     token = session.token_for(action, telling.newest_id(story))
@@ -98,7 +96,7 @@ def ask_pouring_back(story: LotStory) -> None:
                 raise InputError(
                     'Tick "It was kept clean and undiluted", or leave the trial out of the batch.'
                 )
-            finish_trial(session.current_book(), story.lot.id, entered_by=session.entered_by(), token=token)
+            finish_trial(session.current_book(), story.lot.id, **session.by(token))
             return f"The trial is closed and poured back into lot {parent}. Photograph the batch."
 
         if st.button("Pour it back", key=f"{action}-do-{token}", width="stretch"):

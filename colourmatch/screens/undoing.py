@@ -48,12 +48,12 @@ def take_back(story: LotStory, words: str, token: str) -> str:
     """Write down that the newest entry never happened, or that its photo does not count; the sentence that says so."""
     book, newest, by = session.current_book(), story.events[-1], session.entered_by()
     if isinstance(newest, AdditionEntry):
-        book.correct_addition(newest.id, reason=UNDONE, void=True, entered_by=by, token=token)
+        book.additions.correct(newest.id, reason=UNDONE, void=True, entered_by=by, token=token)
     elif isinstance(newest, VolumeEntry):
-        book.correct_volume(newest.id, reason=UNDONE, void=True, entered_by=by, token=token)
+        book.volumes.correct(newest.id, reason=UNDONE, void=True, entered_by=by, token=token)
     else:
         photo, back = newest.id, False
         if isinstance(newest, AsideEntry):
             photo, back = newest.photo_entry_id, not newest.back
-        book.set_aside(story.lot.id, photo, UNDONE, back=back, entered_by=by, token=token)
+        book.photos.set_aside(story.lot.id, photo, UNDONE, back=back, entered_by=by, token=token)
     return f"Taken back: {words}."

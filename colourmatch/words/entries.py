@@ -14,6 +14,7 @@ from colourmatch.words.figures import (
     tell_lab,
     tell_ml,
     tell_quantity,
+    tell_typed,
 )
 from colourmatch.words.looks import tell_dilution, tell_serving
 from colourmatch.words.outcomes import tell_closing
@@ -68,8 +69,13 @@ def tell_change(key: str, value: Any, signs: Signs = PLAIN) -> str:
         return tell_dilution(value)
     words, unit = _FIGURES.get(key, (key.replace("_", " "), ""))
     parts = value if isinstance(value, (list, tuple)) else ("none",) if value is None else (value,)
-    shown = (f"{part:.10g}" if isinstance(part, (int, float)) else str(part) for part in parts)
+    shown = (tell_typed(part) if isinstance(part, (int, float)) else str(part) for part in parts)
     return f"{words} {', '.join(shown)} {unit if value is not None else ''}".rstrip()
+
+
+def tell_changes(changes: Mapping[str, Any], signs: Signs = PLAIN) -> str:
+    """Figures of a lot's head that were put right together: "ceiling 60 mg/l; tolerance 2 CIEDE2000"."""
+    return "; ".join(tell_change(key, value, signs) for key, value in changes.items())
 
 
 #: A figure of a lot's head -> its words and its unit.
@@ -136,9 +142,7 @@ _TELLERS: dict[str, Callable[[Any, Medium], str]] = {
     "set-aside": _tell_aside_entry,
     "moved": _tell_moved,
     "note": lambda entry, _: f"Note: {entry.text}",
-    "amendment": lambda entry, medium: (
-        f"Put right: {'; '.join(tell_change(key, value, medium.signs) for key, value in entry.changes.items())}"
-    ),
+    "amendment": lambda entry, medium: f"Put right: {tell_changes(entry.changes, medium.signs)}",
     "reopening": lambda *_: "Opened again",
     "closing": lambda entry, _: tell_closing(entry.outcome, entry.text),
 }

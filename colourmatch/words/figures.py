@@ -57,6 +57,11 @@ def tell_spread(value: float | None, sd: float | None, digits: int = 1, signs: S
     return f"{tell_number(value, digits, signs)}{spread}"
 
 
+def tell_percent(rel_sd: float, signs: Signs = PLAIN) -> str:
+    """A relative standard deviation: "+-20 %"."""
+    return f"{signs.spread}{tell_number(100 * rel_sd, 0, signs)} %"
+
+
 def tell_lab(
     lab: Sequence[float] | None, sd: Sequence[float] | None = None, digits: int = 1, signs: Signs = PLAIN
 ) -> str:
@@ -71,6 +76,15 @@ def tell_drift(figure: Mapping[str, Any], difference: Mapping[str, Any], signs: 
     """How far and which way a colour has moved: "drift CIEDE2000 2.1 (1.2 to 3.0), paler"."""
     seen = difference["text"] if difference["seen"] else "no drift seen"
     return f"drift CIEDE2000 {tell_interval(figure, signs=signs)}, {seen}"
+
+
+def tell_typed(value: float) -> str:
+    """A figure that somebody typed, with all its digits and none that a computer adds.
+
+    >>> tell_typed(60.0), tell_typed(0.1 + 0.2), tell_typed(1234567.0)
+    ('60', '0.3', '1234567')
+    """
+    return f"{value:.10g}"
 
 
 def tell_amount(value: float | None, signs: Signs = PLAIN) -> str:
@@ -112,7 +126,7 @@ def tell_drops(count: float, span: tuple[float | None, float | None] = (None, No
     """
     low, high = span
     known = low is not None and high is not None
-    shown = f"{count:.10g} ({low:.0f} to {high:.0f})" if known else f"{count:.10g}"
+    shown = tell_typed(count) + (f" ({low:.0f} to {high:.0f})" if known else "")
     one = count == 1 and (not known or low == high)
     return f"{shown} {kind}{' ' if kind else ''}{'drop' if one else 'drops'}"
 
@@ -121,4 +135,4 @@ def tell_quantity(quantity: float, unit: str) -> str:
     """What went in as it was typed, the unit "drops", "ml" or "grams": "12 drops", "0.6 ml", "1.5 g"."""
     if unit == "drops":
         return tell_drops(quantity)
-    return f"{quantity:g} {'g' if unit == 'grams' else unit}"
+    return f"{tell_typed(quantity)} {'g' if unit == 'grams' else unit}"

@@ -6,7 +6,7 @@ import math
 from typing import Any
 
 from colourmatch.book.entries import LotStory
-from colourmatch.dosing.care import ceiling_check, place_or_first, room_mg_per_l
+from colourmatch.dosing.limits import ceiling_check, place_or_first, room_mg_per_l
 
 
 def passed_ceilings(story: LotStory) -> list[dict[str, str]]:

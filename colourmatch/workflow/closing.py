@@ -36,9 +36,9 @@ def close_lot(
     The same call again with its `token` closes nothing twice. ClosedError when the lot is closed already; QuestionError for
     a reason that the advice contradicts (`entries.contradict`), unless `sure` says that it is meant.
     """
-    story = book.lot_story(lot)
+    story = book.lots.story(lot)
     photos = usable_photos(story)
-    known = book.entered_with(story.lot.id, token)
+    known = book.entries.with_token(story.lot.id, token)
     if isinstance(
         known, ClosingEntry
     ):  # the advice of now may be another; what was not said is as it was entered
@@ -54,21 +54,21 @@ def close_lot(
         raise QuestionError(
             f"The advice is not {outcome} but: {said} Follow it, or close the lot all the same with --sure."
         )
-    entry = book.close_lot(story.lot.id, outcome, words, advice, entered_by=entered_by, token=token)
+    entry = book.lots.close(story.lot.id, outcome, words, advice, entered_by=entered_by, token=token)
     advice = entry.final or advice
-    dosed, shelf = {a.stock for a in story.additions}, book.list_stocks()
+    dosed, shelf = {a.stock for a in story.additions}, book.stocks.all()
     for k, learnt in enumerate(advice.get("stocks_learnt") or []):
         if learnt["stock"] in dosed and len(photos) >= 2:
             sd = max(float(np.log(learnt["high"] / learnt["low"])) / 3.92, LEAST_LEARNT_SD)
             once = token and f"{token}-learnt-{k}"
-            taught = book.record_learnt(
+            taught = book.stocks.learn(
                 learnt["stock"], learnt["strength_factor"], sd, story.lot.id, token=once
             )
             # what was thinned from it is as strong, unless its own drops say more
             for thin in shelf:
                 if thin.diluted_from_id == taught.id and thin.name not in dosed and thin.strength_rel_sd > sd:
                     again = once and f"{once}-{thin.id}"
-                    book.record_learnt(thin.id, learnt["strength_factor"], sd, story.lot.id, token=again)
+                    book.stocks.learn(thin.id, learnt["strength_factor"], sd, story.lot.id, token=again)
     return {
         "lot": story.lot.id,
         "closed": True,
@@ -85,9 +85,9 @@ def finish_trial(
     book: LotBook, trial: int | str, *, entered_by: str | None = None, token: str | None = None
 ) -> VolumeEntry:
     """Close a trial, keep what it taught of its stocks, and pour the rest of it back into its batch."""
-    head = book.find_lot(trial)
+    head = book.lots.get(trial)
     if head.trial_of is not None and not head.closed:
-        if book.find_lot(head.trial_of).closed:
+        if book.lots.get(head.trial_of).closed:
             raise ClosedError(
                 f"Lot {head.trial_of}, from which this trial was taken, is closed: nothing is poured back into it. "
                 f"Close the trial, lot {head.id}, by itself."
@@ -95,4 +95,4 @@ def finish_trial(
         text = f"Poured back into lot {head.trial_of}."
         once = token and f"{token}-close"
         close_lot(book, head.id, "trial", text, entered_by=entered_by, token=once)
-    return book.pour_back_trial(head.id, entered_by=entered_by, token=token)
+    return book.trials.pour_back(head.id, entered_by=entered_by, token=token)

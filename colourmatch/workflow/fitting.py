@@ -11,15 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from colourmatch.book.entries import (
-    AdditionEntry,
-    Lot,
-    LotEntry,
-    LotStory,
-    PhotoEntry,
-    StockEntry,
-    VolumeEntry,
-)
+from colourmatch.book.entries import AdditionEntry, Lot, LotEntry, LotStory, PhotoEntry, VolumeEntry
+from colourmatch.book.shelf_records import StockEntry
 from colourmatch.dosing.problem import no_nearer
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.instrument.phone_correction import as_read, camera_key, phone_priors
@@ -185,7 +178,7 @@ def _stock_entry(book: LotBook, story: LotStory, name: str) -> Any:
         if entry.name == name:
             return entry
     try:
-        return book.find_stock(name)
+        return book.stocks.get(name)
     except NotFoundError as error:
         raise InputError(f"The lot's stock {name!r} is no longer in the book: {error.text}") from None
 

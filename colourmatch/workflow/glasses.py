@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from colourmatch.book.checks import check_serving
 from colourmatch.book.entries import LotStory
-from colourmatch.dosing.care import EXAMPLE_GLASS_ML, portion_in_glass
+from colourmatch.dosing.intake import EXAMPLE_GLASS_ML, portion_in_glass
 from colourmatch.dosing.problem import Problem
 from colourmatch.dosing.serving import look_at
 from colourmatch.dosing.shelf_gain import find_missing_kind, find_other_stocks, hold_back, is_out_of_reach
@@ -98,7 +98,7 @@ def _look_on_the_shelf(
     if not is_out_of_reach(advice, problem.tolerance):
         return (), None
     own = {stock.name for stock in problem.stocks}
-    shelf = [entry for entry in book.list_stocks() if entry.name not in own]
+    shelf = [entry for entry in book.stocks.all() if entry.name not in own]
     others = find_other_stocks(problem, [(e.as_stock(learnt=False), make_prior(e)) for e in shelf])
     # a step may be the first to show what a dose does: what is missing is told from the next photo on
     early = advice.action == "add" and advice.rescue is None and problem.fit.photos < 2
@@ -117,7 +117,7 @@ def serve_lot(
     conditions: depth_mm (as photographed when left out), dilution (1), illuminant (D65), name; doses: what the
     next step adds, as in the advice. InputError for a glass that cannot be.
     """
-    story = book.lot_story(lot)
+    story = book.lots.story(lot)
     problem = _pose_problem(book, story)
     if problem is None:
         return []

@@ -10,7 +10,8 @@ from datetime import tzinfo
 from typing import TYPE_CHECKING
 
 from colourmatch.book.entries import LotStory
-from colourmatch.dosing.care import colourants_in, label_line, place_or_first
+from colourmatch.dosing.care import label_line
+from colourmatch.dosing.limits import colourants_in, place_or_first
 from colourmatch.words.times import tell_date
 
 if TYPE_CHECKING:
@@ -32,7 +33,7 @@ class LabelLines:
 
 def label_text(book: LotBook, lot: int | str, zone: tzinfo | None = None) -> str:
     """The text of a lot's label, one statement a line; NotFoundError for a lot that does not exist."""
-    return "\n".join(read_label_lines(book.lot_story(lot), zone).all())
+    return "\n".join(read_label_lines(book.lots.story(lot), zone).all())
 
 
 def read_label_lines(story: LotStory, zone: tzinfo | None = None) -> LabelLines:

@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from colourmatch.book.calibrations import lot_choice
 from colourmatch.book.checks import check_number, utc_text
 from colourmatch.book.entries import (
     AdditionEntry,
@@ -25,7 +24,8 @@ from colourmatch.book.entries import (
 from colourmatch.book.photo_store import Source
 from colourmatch.dosing.advice import advise, advise_unseen, ask_for_photo
 from colourmatch.dosing.bottles import choose_bottles
-from colourmatch.dosing.care import cautions_for, colourants_in, label_line, place_or_first
+from colourmatch.dosing.care import cautions_for, label_line
+from colourmatch.dosing.limits import colourants_in, place_or_first
 from colourmatch.dosing.problem import Problem
 from colourmatch.errors import InputError
 from colourmatch.instrument.incoming import take_in_for_lot
@@ -81,7 +81,7 @@ def record_photos(
     (at first, as the lot says): each photo keeps its own. One dict per photo: the measurement with "lot", "entry" and "advice". A refused photo
     is not recorded; a photo sent again gives its first entry. ClosedError when the lot is closed.
     """
-    found = book.find_lot(lot)
+    found = book.lots.get(lot)
     changed = {name: check_number(name, value) for name, value in (view or {}).items() if value is not None}
     arriving = take_in_for_lot(book, found.id, sources, rectangles=rectangles, ahead=measured)
     return [
@@ -101,15 +101,15 @@ def _record_photo(
 ) -> dict[str, Any]:
     measurement = photo.measurement
     if (known := photo.known) is not None:
-        _check_same_view(book.find_lot(lot), known, changed)
+        _check_same_view(book.lots.get(lot), known, changed)
         return measurement | {"lot": lot, "entry": known.id, "advice": known.advice, "repeated": True}
     if photo.refused is not None:
         return measurement | {"lot": lot, "entry": None, "advice": None}
-    story = book.lot_story(lot)
+    story = book.lots.story(lot)
     measurement["view"] = (_own_view(story) | changed) or None
     measurement["quality"] = _tell_dilution(story, measurement) + _tell_clock(measurement)
     advice = advise_story(book, _with_photo(story, measurement), measurement) | tell_care(story)
-    entry = book.add_photo(
+    entry = book.photos.add(
         lot, measurement, advice, photo=photo.content, original_name=photo.name, entered_by=entered_by,
         taken_at=plausible_moment(measurement), token=token,
     )  # fmt: skip
@@ -174,13 +174,13 @@ def _own_view(story: LotStory) -> dict[str, float]:
 
 def advise_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
     """The advice for a lot as it stands, from all photos and entries so far."""
-    story = book.lot_story(lot)
+    story = book.lots.story(lot)
     return advise_story(book, story) | tell_care(story)
 
 
 def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
     """Everything about a lot: its head, state, events, photos, advice, label and cautions."""
-    story = book.lot_story(lot)
+    story = book.lots.story(lot)
     head = story.lot
     closing = story.closing
     advice = closing.final if closing else advise_story(book, story) | tell_care(story)
@@ -204,7 +204,7 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
         "target_lab": None if head.target_lab is None else list(head.target_lab),
         "serving": head.serving,
         "notes": head.notes,
-        "read_with": lot_choice(book, head.id),
+        "read_with": book.calibrations.lot_choice(head.id),
         "state": describe_state(story),
         "warnings": passed_ceilings(story),
         "events": [_describe_event(event) for event in story.events],

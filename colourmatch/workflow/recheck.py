@@ -70,7 +70,7 @@ def record_recheck(
     card, light: the names of what they are read with, from now on; otherwise as noted for the lot. Gives {"lot", "photos", "drift"}; each photo is its measurement with "entry" (None when refused) and
     "note". A photo sent again gives its first entry. InputError while the lot is open.
     """
-    found = book.find_lot(lot)
+    found = book.lots.get(lot)
     if not found.closed:
         raise InputError(
             f"Lot {found.label} is still open. Add its photo as a match, or close the lot before a recheck."
@@ -93,7 +93,7 @@ def _record(
         return measurement | {"entry": photo.known.id, "repeated": True, "note": note}
     if (note := photo.refused or _what_is_missing(measurement)) is not None:
         return measurement | {"entry": None, "note": note}
-    entry = book.add_photo(
+    entry = book.photos.add(
         lot, measurement, photo=photo.content, purpose="recheck", original_name=photo.name, entered_by=entered_by,
         taken_at=plausible_moment(measurement), token=token,
     )  # fmt: skip
@@ -151,7 +151,7 @@ def read_drift(book: LotBook, lot: int | str) -> dict[str, Any]:
     Gives "start", "photos" (each with the drift since the start as CIEDE2000 with interval, and in words),
     "rate_per_week", "change_per_week" (L*, a*, b* with sd), "forecast" (or None), and "text".
     """
-    story = book.lot_story(lot)
+    story = book.lots.story(lot)
     first, later, skipped = _sort_photos(story)
     result: dict[str, Any] = {
         "lot": story.lot.id,

@@ -23,9 +23,10 @@ from colourmatch.workflow.photo_time import plausible_moment
 from colourmatch.workflow.targets import ENTERED_SD
 
 if TYPE_CHECKING:
-    from colourmatch.book.entries import Lot, Reference, ReferenceReading
+    from colourmatch.book.entries import Lot
     from colourmatch.book.lot_book import LotBook
     from colourmatch.book.photo_store import Source
+    from colourmatch.book.shelf_records import Reference, ReferenceReading
 
 SPOTS = ("reference", "batch")
 WHICH = ("first", "latest", "mean")
@@ -62,7 +63,7 @@ def record_reference(
     reader = open_reader(book, card, light)
 
     def find_reading(content: bytes) -> ReferenceReading | None:
-        return book.find_reference_photo(content, found.id) if found else None
+        return book.references.find_photo(content, found.id) if found else None
 
     entries: list[dict[str, Any]] = []
     for source in photos:
@@ -79,9 +80,9 @@ def record_reference(
         if kept is None:
             entries.append(measurement | {"note": note, "reading": None})
             continue
-        found = found or book.add_reference(name, notes, entered_by=entered_by)
+        found = found or book.references.add(name, notes, entered_by=entered_by)
         colour = measurement["spots"][spot]
-        reading = book.add_reference_reading(
+        reading = book.references.add_reading(
             found.id, colour["lab"], depth_mm=depth_mm, dilution=dilution, lab_sd=colour["lab_sd"],
             measurement=measurement | {"spot": spot}, photo=kept, taken_at=plausible_moment(measurement),
             original_name=photo.name, entered_by=entered_by,
@@ -94,7 +95,7 @@ def record_reference(
 
 def _find(book: LotBook, name: str) -> Reference | None:
     try:
-        return book.find_reference(name)
+        return book.references.get(name)
     except NotFoundError:
         return None
 
@@ -133,8 +134,8 @@ def enter_reference(
         spread = _check_sd(lab_sd)
     check_number("depth_mm", depth_mm)
     check_number("dilution", dilution)
-    found = _find(book, name) or book.add_reference(name, notes, entered_by=entered_by)
-    book.add_reference_reading(
+    found = _find(book, name) or book.references.add(name, notes, entered_by=entered_by)
+    book.references.add_reading(
         found.id, colour, depth_mm=depth_mm, dilution=dilution, lab_sd=spread, entered_by=entered_by
     )
     return read_reference(book, found.id)
@@ -160,8 +161,8 @@ def read_reference(book: LotBook, reference: str | int) -> dict[str, Any]:
     "drift" of a reading is CIEDE2000 with its 95 % interval; both readings' whole uncertainty is in it, as
     they stand in different photos. NotFoundError names the near ones.
     """
-    found = book.find_reference(reference)
-    readings = sorted(book.reference_readings(found.id), key=lambda one: (_time_of(one), one.id))
+    found = book.references.get(reference)
+    readings = sorted(book.references.readings(found.id), key=lambda one: (_time_of(one), one.id))
     first: dict[tuple[float, float], ReferenceReading] = {}
     rows = []
     for reading in readings:
@@ -244,10 +245,10 @@ def choose_reading(
     still counts before it. InputError when the reading is of another depth or dilution than the lot, or the
     lot is closed.
     """
-    head, found = book.find_lot(lot), book.find_reference(reference)
+    head, found = book.lots.get(lot), book.references.get(reference)
     if head.closed:
         raise InputError(f"Lot {head.label} is closed; its reference stays. Begin a new lot for another one.")
-    readings = book.reference_readings(found.id)
+    readings = book.references.readings(found.id)
     fitting = [r for r in readings if (r.depth_mm, r.dilution) == (head.depth_mm, head.dilution)]
     if isinstance(which, str) and which in WHICH:
         chosen = fitting
@@ -268,7 +269,7 @@ def choose_reading(
     reason = (
         f"tinted to {found.name}, {which} reading" if isinstance(which, str) else f"tinted to reading {which}"
     )
-    book.amend_lot(head.id, reason, reference_id=found.id, target_lab=lab, entered_by=entered_by)
+    book.lots.amend(head.id, reason, reference_id=found.id, target_lab=lab, entered_by=entered_by)
     return {
         "lot": head.id,
         "reference": found.id,
@@ -321,7 +322,7 @@ def target_from_lot(
     The colour is that of the last photo after the last dose. Made once per source lot. InputError when no
     photo shows the finished lot.
     """
-    story = book.lot_story(source)
+    story = book.lots.story(source)
     head = story.lot
     usable = [p for p in final_photos(story) if read_spot(p.measurement, "batch") is not None]
     if not usable:
@@ -333,7 +334,7 @@ def target_from_lot(
     spot = photo.measurement["spots"]["batch"]
     view = photo_view(head, photo.measurement)
     token = f"reference-of-lot-{head.id}"  # noted once, whatever the lot is called later
-    found = book.reference_with(token) or book.add_reference(
+    found = book.references.with_token(token) or book.references.add(
         name or f"Lot {head.label}: {head.name}"[:120],
         f"Final colour of lot {head.label}.",
         entered_by=entered_by,
@@ -343,7 +344,7 @@ def target_from_lot(
         raise InputError(
             f"The colour of lot {head.label} is the reference {found.name!r} already. Leave --name out."
         )
-    reading = book.add_reference_reading(
+    reading = book.references.add_reading(
         found.id, tuple(spot["lab"]), depth_mm=view.depth_mm, dilution=view.dilution,
         lab_sd=tuple(spot["lab_sd"]),
         measurement={"lot": head.id, "entry": photo.id, "photo": photo.original_name, "spot": "batch"},

@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
-    from colourmatch.book.entries import Lot, ReferenceReading
+    from colourmatch.book.entries import Lot
     from colourmatch.book.lot_book import LotBook
+    from colourmatch.book.shelf_records import ReferenceReading
 
 Array = NDArray[np.float64]
 #: Standard deviation of an entered L*, a*, b* that came without one.
@@ -33,7 +34,9 @@ def target_covariance(book: LotBook, head: Lot) -> Array:
         raise ValueError(f"lot {head.id} has no target_lab")
     if head.reference_id is not None:
         view = (head.depth_mm, head.dilution)
-        readings = [r for r in book.reference_readings(head.reference_id) if (r.depth_mm, r.dilution) == view]
+        readings = [
+            r for r in book.references.readings(head.reference_id) if (r.depth_mm, r.dilution) == view
+        ]
         for lab, sd in _known_targets(readings):
             if np.allclose(lab, head.target_lab, rtol=0, atol=_SAME):
                 return np.diag(sd**2)

@@ -141,12 +141,12 @@ def read_trend(
     """
     if limit < 1:
         raise ValueError(f"limit must be at least 1, got {limit}")
-    heads = book.list_closed(name, stock=stock, reference=reference, limit=limit)
+    heads = book.lots.closed(name, stock=stock, reference=reference, limit=limit)
     view = (heads[-1].depth_mm, heads[-1].dilution) if heads else None
     kept: list[tuple[LotStory, Seen]] = []
     left_out: list[dict[str, Any]] = []
     for head in heads:
-        story = book.lot_story(head.id)
+        story = book.lots.story(head.id)
         seen, reason = _look(story, view)
         if seen is None:
             left_out.append({"lot": head.id, "label": head.label, "reason": reason})

@@ -9,7 +9,7 @@ import numpy as np
 
 from colourmatch.book.carried import came_along, find_poured_back
 from colourmatch.book.entries import AdditionEntry, LotStory, VolumeEntry
-from colourmatch.words.figures import tell_drops, tell_interval
+from colourmatch.words.figures import tell_drops, tell_interval, tell_ml, tell_number
 
 if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
@@ -26,8 +26,8 @@ _MISCOUNT_DROPS, _SINGLE_DROP_REL_SD, _VOLUME_REL_SD = 0.5, 0.05, 0.015
 def describe_trials(book: LotBook, story: LotStory) -> list[dict[str, Any]]:
     """The trials of a lot, each with its dose scaled to the batch as it is now; a trial tells of itself alone."""
     if story.lot.trial_of is not None:
-        return [_describe(book, story, book.lot_story(story.lot.trial_of))]
-    return [_describe(book, book.lot_story(trial.id), story) for trial in book.list_trials(story.lot.id)]
+        return [_describe(book, story, book.lots.story(story.lot.trial_of))]
+    return [_describe(book, book.lots.story(trial.id), story) for trial in book.trials.of(story.lot.id)]
 
 
 def open_trials(book: LotBook, lot: int, *, closed: bool = False) -> list[dict[str, Any]]:
@@ -42,7 +42,7 @@ def open_trials(book: LotBook, lot: int, *, closed: bool = False) -> list[dict[s
     )
     return [
         {"lot": trial.id, "text": f"Lot {trial.id}, a trial taken from this one, is still open. {what_now}"}
-        for trial in book.list_trials(lot)
+        for trial in book.trials.of(lot)
         if not trial.closed
     ]
 
@@ -160,7 +160,7 @@ def _scaled(entry: AdditionEntry, trial_ml: float, batch_ml: float, mg_per_l: fl
 
 def _tell(told: dict[str, Any], batch_ml: float) -> str:
     """What a trial says for the batch, in words."""
-    head = f"Trial of {told['taken_ml'] or told['volume_ml']:g} ml (lot {told['lot']})"
+    head = f"Trial of {tell_ml(told['taken_ml'] or told['volume_ml'])} (lot {told['lot']})"
     seen = told["delta_e_2000"]
     how_far = "no photo yet"
     if seen:
@@ -180,4 +180,4 @@ def _tell_dose(dose: dict[str, Any], batch_ml: float) -> str:
     drops = f"{tell_drops(dose['trial_drops'])} of {dose['stock']}"
     if not dose["drops"]:
         return f"{drops} there, and the batch holds as much in a litre already"
-    return f"{drops} there are {dose['drops']} ({dose['low']} to {dose['high']}) in the {batch_ml:.0f} ml of the batch"
+    return f"{drops} there are {dose['drops']} ({dose['low']} to {dose['high']}) in the {tell_number(batch_ml, 0)} ml of the batch"

@@ -40,10 +40,10 @@ def make_book(folder: Path, photos: int) -> tuple[Path, int]:
 
     place = folder / f"book-{photos}.sqlite"
     with open_book(place) as book:
-        if lots := book.list_lots(limit=1):
+        if lots := book.lots.search(limit=1):
             return place, lots[0].id
-        book.add_stock(STOCK, "E129", 1.0)
-        lot = book.new_lot(
+        book.stocks.add(STOCK, "E129", 1.0)
+        lot = book.lots.begin(
             "bitter of the benchmark", 900, [STOCK], ceiling_mg_per_l=60, dilution=5, jurisdiction="EU"
         )
         kitchen = Kitchen()
@@ -52,7 +52,7 @@ def make_book(folder: Path, photos: int) -> tuple[Path, int]:
             save_photo(draw_demo_photo(kitchen, number), name)
             record_photos(book, lot.id, [(name.read_bytes(), name.name)])
             if number < photos - 1:
-                book.add_addition(lot.id, STOCK, drops=5)
+                book.additions.add(lot.id, STOCK, drops=5)
                 kitchen = kitchen.add_drops(5)
     return place, lot.id
 

@@ -29,9 +29,9 @@ MEASUREMENT = json.dumps(
 
 def fill(book: LotBook, lots: int) -> None:
     """Lots of six entries each, most of them closed, written in bulk."""
-    book.add_stock("red", "E129", 1.0)
+    book.stocks.add("red", "E129", 1.0)
     for start in range(1, lots + 1, 2000):
-        with write(book._engine) as connection:
+        with write(book.database.engine) as connection:
             for table, rows in _make_rows(range(start, min(start + 2000, lots + 1))).items():
                 connection.execute(t.metadata.tables[table].insert(), rows)
 
@@ -96,29 +96,29 @@ def main() -> None:
     print(f"{path.stat().st_size / 1e6:.0f} MB")
     report("open", lambda: open_book(path, environ={}).close())
     with open_book(path, environ={}) as book:
-        book.list_lots(limit=1)
-        report("first page of 50", book.list_lots)
-        report("last page of 50", lambda: book.list_lots(offset=options.lots - 50))
-        report("first page, open only", lambda: book.list_lots(open_only=True))
-        report("search, common word", lambda: book.list_lots("shrub"))
-        report("search, one lot", lambda: book.list_lots(f"rosé {options.lots // 10 * 10 - 6}"))
-        report("search, nothing", lambda: book.list_lots("xyz"))
-        report("count", book.count_lots)
-        report("count, open only", lambda: book.count_lots(open_only=True))
-        report("find by name", lambda: book.find_lot("Shrub 7"))
-        report("story of a lot", lambda: book.lot_story(options.lots // 2))
-        report("add a dose", lambda: book.add_addition(options.lots // 20 * 20, "red", drops=1))
+        book.lots.search(limit=1)
+        report("first page of 50", book.lots.search)
+        report("last page of 50", lambda: book.lots.search(offset=options.lots - 50))
+        report("first page, open only", lambda: book.lots.search(open_only=True))
+        report("search, common word", lambda: book.lots.search("shrub"))
+        report("search, one lot", lambda: book.lots.search(f"rosé {options.lots // 10 * 10 - 6}"))
+        report("search, nothing", lambda: book.lots.search("xyz"))
+        report("count", book.lots.count)
+        report("count, open only", lambda: book.lots.count(open_only=True))
+        report("find by name", lambda: book.lots.get("Shrub 7"))
+        report("story of a lot", lambda: book.lots.story(options.lots // 2))
+        report("add a dose", lambda: book.additions.add(options.lots // 20 * 20, "red", drops=1))
         with (options.folder / "out.csv").open("w", encoding="utf-8", newline="") as stream:
-            report("export CSV", lambda: book.export_csv(stream))
+            report("export CSV", lambda: book.archive.export_csv(stream))
         with (options.folder / "out.json").open("w", encoding="utf-8") as stream:
-            report("export JSON", lambda: book.export_json(stream))
-        report("check", book.check)
-        report("backup", lambda: book.backup(options.folder / "out.zip"))
+            report("export JSON", lambda: book.archive.export_json(stream))
+        report("check", book.archive.check)
+        report("backup", lambda: book.archive.backup(options.folder / "out.zip"))
     with (
         open_book(options.folder / f"copy-{time.time_ns()}.sqlite", environ={}) as copy,
         (options.folder / "out.json").open(encoding="utf-8") as stream,
     ):
-        report("import JSON", lambda: copy.import_json(stream))
+        report("import JSON", lambda: copy.archive.import_json(stream))
 
 
 if __name__ == "__main__":

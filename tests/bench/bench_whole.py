@@ -81,13 +81,13 @@ def play(lot: int, seed: int, tolerance: float, moving: bool = False) -> tuple[O
         open_book(Path(place) / "book.sqlite") as book,
     ):
         stock = case.stock
-        book.add_stock("red", stock.colourant, stock.strength_g_per_100ml, drop_ml=stock.drop_ml)
-        number = book.new_lot(
+        book.stocks.add("red", stock.colourant, stock.strength_g_per_100ml, drop_ml=stock.drop_ml)
+        number = book.lots.begin(
             "Lot", case.volume_ml, ["red"], ceiling_mg_per_l=case.ceiling,
             depth_mm=case.view.depth_mm, dilution=case.view.dilution, tolerance=tolerance,
         ).id  # fmt: skip
         if drops:
-            book.add_addition(number, "red", drops=drops)
+            book.additions.add(number, "red", drops=drops)
         for photo in range(1, _MOST_PHOTOS + 1):
             path = draw_photo(case, (drops, dilution), (1000 * seed + lot, photo), Path(place), moving)
             start = time.perf_counter()
@@ -119,9 +119,9 @@ def play(lot: int, seed: int, tolerance: float, moving: bool = False) -> tuple[O
             again += advice["action"] == "rephotograph"
             for dose in advice["doses"]:
                 added = dose["drops"] or round(dose["ml"] / stock.drop_ml)
-                book.add_addition(number, "red", drops=added)
+                book.additions.add(number, "red", drops=added)
                 drops += added
-        held = book.lot_state(number).total_mg_per_l()
+        held = book.lots.story(number).state().total_mg_per_l()
     # a ceiling is on dye: a stock stronger than its label leaves room for fewer drops
     fair = case.ceiling / max(1.0, case.strength * case.drop)
     room = max(int(fair / 1000 * case.volume_ml / stock.mg_per_drop), 1)

@@ -21,7 +21,7 @@ pytestmark = pytest.mark.both_databases
 
 def dump(book: LotBook) -> list:
     stream = io.StringIO()
-    book.export_json(stream)
+    book.archive.export_json(stream)
     return json.loads(stream.getvalue())["rows"]
 
 
@@ -33,15 +33,15 @@ def another(jpeg: bytes, number: int) -> bytes:
 @pytest.fixture
 def photo_lot(book: LotBook, lot: int, jpeg: bytes) -> int:
     """A lot with a dose and a photo."""
-    book.add_addition(lot, "red", drops=12)
-    book.add_photo(lot, {"a": 1}, photo=jpeg)
+    book.additions.add(lot, "red", drops=12)
+    book.photos.add(lot, {"a": 1}, photo=jpeg)
     return lot
 
 
 def test_a_backup_put_back_elsewhere_is_the_same_book(
     book: LotBook, photo_lot: int, second_location: Callable[[], str], environ: dict, tmp_path: Path
 ) -> None:
-    report = book.backup(tmp_path / "deep" / "backup.zip")
+    report = book.archive.backup(tmp_path / "deep" / "backup.zip")
     assert (report.photos, report.missing) == (1, ())
     rows, name = dump(book), next(book.photo_store.names())
     book.close()
@@ -49,8 +49,8 @@ def test_a_backup_put_back_elsewhere_is_the_same_book(
     with restore_book(report.path, second_location(), environ=environ) as second:
         assert dump(second) == rows
         assert list(second.photo_store.names()) == [name]
-        assert second.check() == []
-        second.add_addition(photo_lot, "red", drops=1)
+        assert second.archive.check() == []
+        second.additions.add(photo_lot, "red", drops=1)
         with pytest.raises(BookError, match=r"there already|not empty"):
             restore_book(
                 report.path,
@@ -62,7 +62,7 @@ def test_a_backup_put_back_elsewhere_is_the_same_book(
 
 def second_location_of(book: LotBook) -> str:
     """The address of a server's book with its password."""
-    return book._engine.url.render_as_string(hide_password=False)
+    return book.database.engine.url.render_as_string(hide_password=False)
 
 
 def test_a_backup_made_while_others_write_is_consistent(
@@ -74,32 +74,32 @@ def test_a_backup_made_while_others_write_is_consistent(
         number = 0
         while not stop.is_set():
             number += 1
-            book.add_addition(lot, "red", drops=1)
-            book.add_photo(lot, {}, photo=another(jpeg, number))
+            book.additions.add(lot, "red", drops=1)
+            book.photos.add(lot, {}, photo=another(jpeg, number))
 
     writer = threading.Thread(target=work)
     writer.start()
     try:
-        reports = [book.backup(tmp_path / f"{number}.zip") for number in range(3)]
+        reports = [book.archive.backup(tmp_path / f"{number}.zip") for number in range(3)]
     finally:
         stop.set()
         writer.join()
-    if book._engine.dialect.name == "sqlite":
+    if book.database.engine.dialect.name == "sqlite":
         for number, report in enumerate(reports):
             with restore_book(report.path, tmp_path / f"restored-{number}.sqlite", environ={}) as second:
-                assert second.check() == []
+                assert second.archive.check() == []
 
 
 def test_a_backup_goes_from_one_kind_of_database_to_the_other(
     book: LotBook, photo_lot: int, environ: dict, tmp_path: Path
 ) -> None:
-    if book._engine.dialect.name == "sqlite":
+    if book.database.engine.dialect.name == "sqlite":
         pytest.skip("started from the server")
     rows = dump(book)
-    report = book.backup(tmp_path / "server.zip")
+    report = book.archive.backup(tmp_path / "server.zip")
     with restore_book(report.path, tmp_path / "file.sqlite", environ={}) as second:
-        assert dump(second) == rows and second.check() == []
-        back = second.backup(tmp_path / "file.zip")
+        assert dump(second) == rows and second.archive.check() == []
+        back = second.archive.backup(tmp_path / "file.zip")
     address = second_location_of(book)
     book.close()
     from sqlalchemy import create_engine
@@ -110,13 +110,13 @@ def test_a_backup_goes_from_one_kind_of_database_to_the_other(
         connection.exec_driver_sql("CREATE SCHEMA public")
     engine.dispose()
     with restore_book(back.path, address, environ=environ) as third:
-        assert dump(third) == rows and third.check() == []
+        assert dump(third) == rows and third.archive.check() == []
 
 
 def test_damaged_archives_are_refused_and_leave_no_book(
     book: LotBook, photo_lot: int, tmp_path: Path
 ) -> None:
-    path = book.backup(tmp_path / "b.zip").path
+    path = book.archive.backup(tmp_path / "b.zip").path
     whole = path.read_bytes()
     with zipfile.ZipFile(path) as packed:
         members = {info.filename: packed.read(info) for info in packed.infolist()}
@@ -163,54 +163,58 @@ def test_reference_photos_are_backed_up_put_back_and_checked(
     environ: dict,
     tmp_path: Path,
 ) -> None:
-    reference = book.add_reference("Bottle").id
+    reference = book.references.add("Bottle").id
     for content in (jpeg, another(jpeg, 7)):  # the first is the lot's photo as well
-        book.add_reference_reading(reference, (60, 40, 30), depth_mm=10, photo=content, original_name="a.jpg")
-    shared, own = (reading.stored_name or "" for reading in book.reference_readings(reference))
-    assert book.check() == [] and sorted(book.photo_store.names()) == sorted([shared, own])
-    report = book.backup(tmp_path / "b.zip")
+        book.references.add_reading(
+            reference, (60, 40, 30), depth_mm=10, photo=content, original_name="a.jpg"
+        )
+    shared, own = (reading.stored_name or "" for reading in book.references.readings(reference))
+    assert book.archive.check() == [] and sorted(book.photo_store.names()) == sorted([shared, own])
+    report = book.archive.backup(tmp_path / "b.zip")
     assert (report.photos, report.missing) == (2, ())
     path = book.photo_store.path(own)
     kept = path.read_bytes()
     path.write_bytes(kept[:-1])
-    assert [(one.code, own in one.text) for one in book.check()] == [("changed-photo", True)]
+    assert [(one.code, own in one.text) for one in book.archive.check()] == [("changed-photo", True)]
     path.unlink()
-    assert [(one.code, own in one.text) for one in book.check()] == [("missing-photo", True)]
-    assert book.backup(tmp_path / "lacking.zip").missing == (own,)
+    assert [(one.code, own in one.text) for one in book.archive.check()] == [("missing-photo", True)]
+    assert book.archive.backup(tmp_path / "lacking.zip").missing == (own,)
     rows = dump(book)
     book.close()
     environ["COLOURMATCH_PHOTOS"] = str(tmp_path / "elsewhere")
     with restore_book(report.path, second_location(), environ=environ) as second:
-        assert dump(second) == rows and second.check() == []
+        assert dump(second) == rows and second.archive.check() == []
         assert second.photo_store.path(own).read_bytes() == kept
-        assert second.find_reference_photo(another(jpeg, 7), reference).stored_name == own
+        assert second.references.find_photo(another(jpeg, 7), reference).stored_name == own
 
 
 def test_the_check_finds_what_is_wrong_with_photos(book: LotBook, photo_lot: int, jpeg: bytes) -> None:
-    assert book.check() == []
+    assert book.archive.check() == []
     name = next(book.photo_store.names())
     kept = book.photo_store.path(name).read_bytes()
     stray = book.photo_store.keep(jpeg[:-2] + b"\x00\xff\xd9").name
-    assert [(finding.code, stray in finding.text) for finding in book.check()] == [("unnamed-photo", True)]
+    assert [(finding.code, stray in finding.text) for finding in book.archive.check()] == [
+        ("unnamed-photo", True)
+    ]
     book.photo_store.path(name).write_bytes(kept[:-1])
     book.photo_store.path(stray).unlink()
-    assert [finding.code for finding in book.check()] == ["changed-photo"]
+    assert [finding.code for finding in book.archive.check()] == ["changed-photo"]
     book.photo_store.path(name).unlink()
-    assert [finding.code for finding in book.check()] == ["missing-photo"]
+    assert [finding.code for finding in book.archive.check()] == ["missing-photo"]
 
 
 def test_a_backup_without_a_photo_says_so(book: LotBook, photo_lot: int, tmp_path: Path) -> None:
     name = next(book.photo_store.names())
     book.photo_store.path(name).unlink()
-    assert book.backup(tmp_path / "b.zip").missing == (name,)
+    assert book.archive.backup(tmp_path / "b.zip").missing == (name,)
 
 
 def test_the_check_finds_rows_that_point_to_nothing_and_lots_that_do_not_add_up(tmp_path: Path) -> None:
     path = tmp_path / "b.sqlite"
     with open_book(path, environ={}) as book:
-        book.add_stock("red", "E129", 1)
-        lot = book.new_lot("A", 900, "red").id
-        book.take_sample(lot, 100)
+        book.stocks.add("red", "E129", 1)
+        lot = book.lots.begin("A", 900, "red").id
+        book.volumes.take_sample(lot, 100)
     with sqlite3.connect(path) as rough:
         rough.execute("DROP TRIGGER lots_no_update")
         rough.execute("DROP TRIGGER stocks_no_delete")
@@ -218,7 +222,7 @@ def test_the_check_finds_rows_that_point_to_nothing_and_lots_that_do_not_add_up(
         rough.execute("DELETE FROM stocks")
     rough.close()
     with open_book(path, environ={}) as book:
-        findings = book.check()
+        findings = book.archive.check()
     assert {finding.code for finding in findings} == {"orphan", "contradiction"}
     assert any("Lot 1 does not add up" in finding.text for finding in findings)
 
@@ -226,4 +230,4 @@ def test_the_check_finds_rows_that_point_to_nothing_and_lots_that_do_not_add_up(
 def test_a_backup_that_cannot_be_written_says_so(book: LotBook, lot: int, tmp_path: Path) -> None:
     (tmp_path / "file").write_text("x")
     with pytest.raises(BookError, match="cannot be written"):
-        book.backup(tmp_path / "file" / "b.zip")
+        book.archive.backup(tmp_path / "file" / "b.zip")

@@ -44,29 +44,29 @@ def start(code: str, *arguments: object) -> subprocess.Popen[str]:
 
 
 def test_eight_threads_lose_and_double_nothing(book: LotBook, lot: int) -> None:
-    other = book.new_lot("Other", 900, "red").id
+    other = book.lots.begin("Other", 900, "red").id
 
     def work(writer: int) -> None:
         for step in range(EACH):
             for _ in range(2):  # each dose is sent twice
-                book.add_addition((lot, other)[step % 2], "red", drops=writer + 1, token=f"{writer}/{step}")
+                book.additions.add((lot, other)[step % 2], "red", drops=writer + 1, token=f"{writer}/{step}")
 
     with ThreadPoolExecutor(WRITERS) as pool:
         list(pool.map(work, range(WRITERS)))
     for chosen in (lot, other):
-        doses = sorted(entry.quantity for entry in book.lot_story(chosen).additions)
+        doses = sorted(entry.quantity for entry in book.lots.story(chosen).additions)
         assert doses == sorted(float(w + 1) for w in range(WRITERS) for _ in range(EACH // 2))
 
 
 def test_eight_processes_lose_and_double_nothing(book: LotBook, lot: int, location: str) -> None:
     code = """
 for step in range(int(sys.argv[4])):
-    book.add_addition(int(sys.argv[2]), "red", drops=1, token=f"{sys.argv[3]}/{step}")
-    book.add_note(int(sys.argv[2]), "n", token=f"shared/{step}")
+    book.additions.add(int(sys.argv[2]), "red", drops=1, token=f"{sys.argv[3]}/{step}")
+    book.entries.add_note(int(sys.argv[2]), "n", token=f"shared/{step}")
 """
     processes = [start(code, location, lot, writer, EACH) for writer in range(WRITERS)]
     assert [process.wait(PATIENCE_SECONDS) for process in processes] == [0] * WRITERS
-    story = book.lot_story(lot)
+    story = book.lots.story(lot)
     assert len(story.additions) == WRITERS * EACH
     assert len(story.events) == WRITERS * EACH + EACH
     assert story.state().mg == pytest.approx({"red": 0.5 * WRITERS * EACH})
@@ -78,24 +78,24 @@ def test_several_make_the_same_fresh_book_at_once(location: str, environ: dict) 
     def work(writer: int) -> None:
         barrier.wait()
         with open_book(location, environ=environ) as book:
-            book.add_stock(f"s{writer}", "E129", 1)
+            book.stocks.add(f"s{writer}", "E129", 1)
 
     with ThreadPoolExecutor(4) as pool:
         list(pool.map(work, range(4)))
     with open_book(location, environ=environ) as book:
-        assert len(book.list_stocks()) == 4
-        assert book.check() == []
+        assert len(book.stocks.all()) == 4
+        assert book.archive.check() == []
 
 
 def test_one_name_and_one_correction_win_among_many(book: LotBook, lot: int) -> None:
-    dose = book.add_addition(lot, "red", drops=5)
+    dose = book.additions.add(lot, "red", drops=5)
 
     def attempt(writer: int) -> int:
         won = 0
         for act in (
-            lambda: book.add_stock("same", "E129", 1),
-            lambda: book.correct_addition(dose.id, drops=writer + 1, reason="x"),
-            lambda: book.close_lot(lot, "matched"),
+            lambda: book.stocks.add("same", "E129", 1),
+            lambda: book.additions.correct(dose.id, drops=writer + 1, reason="x"),
+            lambda: book.lots.close(lot, "matched"),
         ):
             try:
                 act()
@@ -115,7 +115,7 @@ def test_a_killed_writer_loses_nothing_that_was_confirmed(
     """A run of 1,000 additions, killed at a random moment and started again, three times over."""
     code = """
 for step in range(int(sys.argv[3]), 1000):
-    entry = book.add_addition(int(sys.argv[2]), "red", drops=1, token=f"dose {step}")
+    entry = book.additions.add(int(sys.argv[2]), "red", drops=1, token=f"dose {step}")
     print(step, entry.id, flush=True)
 """
     seed = random.randrange(2**32)
@@ -133,10 +133,10 @@ for step in range(int(sys.argv[3]), 1000):
         # A line that was cut off confirms nothing; its addition is sent again with the token it had.
         confirmed |= {int(s): int(i) for s, i in (line.split() for line in lines if line.endswith("\n"))}
         with open_book(location, environ=environ) as opened:
-            kept = [entry.id for entry in opened.lot_story(lot).additions]
-            assert opened.check() == [], f"seed {seed}"
+            kept = [entry.id for entry in opened.lots.story(lot).additions]
+            assert opened.archive.check() == [], f"seed {seed}"
         assert kept[: len(confirmed)] == list(confirmed.values()), f"seed {seed}"
         assert len(kept) - len(confirmed) <= 1, f"seed {seed}"  # written, but killed before it said so
     assert len(confirmed) >= KILLS
-    assert book.add_addition(lot, "red", drops=1).id > kept[-1]
-    assert book.lot_state(lot).mg == pytest.approx({"red": (len(kept) + 1) * 0.5})
+    assert book.additions.add(lot, "red", drops=1).id > kept[-1]
+    assert book.lots.story(lot).state().mg == pytest.approx({"red": (len(kept) + 1) * 0.5})

@@ -29,10 +29,10 @@ def late(book: LotBook, lot: int) -> tuple[LotEntry, ...]:
     """A note, a dose, another dose, and a photo that was noted after them."""
     entries = []
     for enter in (
-        lambda: book.add_note(lot, "clear"),
-        lambda: book.add_addition(lot, "red", drops=10),
-        lambda: book.add_addition(lot, "red", drops=20),
-        lambda: book.add_photo(lot, SEEN),
+        lambda: book.entries.add_note(lot, "clear"),
+        lambda: book.additions.add(lot, "red", drops=10),
+        lambda: book.additions.add(lot, "red", drops=20),
+        lambda: book.photos.add(lot, SEEN),
     ):
         entries.append(enter())
         time.sleep(0.002)
@@ -44,15 +44,15 @@ def test_a_photo_that_was_moved_before_an_addition_stands_before_it(
     book: LotBook, lot: int, late: tuple[LotEntry, ...]
 ) -> None:
     _, first, second, photo = late
-    assert book.lot_story(lot).state(photo).mg["red"] == pytest.approx(15)
+    assert book.lots.story(lot).state(photo).mg["red"] == pytest.approx(15)
     moment = between(first, second)
-    moved = book.move_entry(photo.id, moment, "taken before the second dose", entered_by="MK")
+    moved = book.entries.move(photo.id, moment, "taken before the second dose", entered_by="MK")
     assert (moved.moved_entry_id, moved.reason, moved.entered_by) == (
         photo.id,
         "taken before the second dose",
         "MK",
     )
-    story = book.lot_story(lot)
+    story = book.lots.story(lot)
     assert [entry.id for entry in story.effective][1:4] == [first.id, photo.id, second.id]
     assert story.state(story.photos[0]).mg["red"] == pytest.approx(5)
     assert [entry.id for entry in story.additions_before(story.photos[0])] == [first.id]
@@ -67,8 +67,8 @@ def test_as_the_book_stood_before_the_move_the_photo_stands_where_it_was_entered
     book: LotBook, lot: int, late: tuple[LotEntry, ...]
 ) -> None:
     _, first, second, photo = late
-    book.move_entry(photo.id, between(first, second), "taken earlier")
-    then = book.lot_story(lot, at=photo.created_at)
+    book.entries.move(photo.id, between(first, second), "taken earlier")
+    then = book.lots.story(lot, at=photo.created_at)
     assert then.photos[0].happened_at == photo.created_at
     assert len(then.additions_before(then.photos[0])) == 2
 
@@ -77,13 +77,13 @@ def test_an_entry_is_moved_again_and_a_later_correction_stands_there_too(
     book: LotBook, lot: int, late: tuple[LotEntry, ...]
 ) -> None:
     note, first, second, photo = late
-    book.move_entry(second.id, between(note, first), "noted late")
-    assert [entry.id for entry in book.lot_story(lot).additions] == [second.id, first.id]
-    right = book.correct_addition(second.id, drops=21, reason="counted again")
-    assert [entry.id for entry in book.lot_story(lot).additions] == [right.id, first.id]
+    book.entries.move(second.id, between(note, first), "noted late")
+    assert [entry.id for entry in book.lots.story(lot).additions] == [second.id, first.id]
+    right = book.additions.correct(second.id, drops=21, reason="counted again")
+    assert [entry.id for entry in book.lots.story(lot).additions] == [right.id, first.id]
     again = between(first, photo)
-    book.move_entry(right.id, again, "still wrong")
-    story = book.lot_story(lot)
+    book.entries.move(right.id, again, "still wrong")
+    story = book.lots.story(lot)
     assert [entry.id for entry in story.additions] == [first.id, right.id]
     assert datetime.fromisoformat(story.additions[1].happened_at) == again
 
@@ -92,8 +92,8 @@ def test_a_correction_happened_when_what_it_corrects_did(
     book: LotBook, lot: int, late: tuple[LotEntry, ...]
 ) -> None:
     first = late[1]
-    right = book.correct_addition(first.id, drops=11, reason="counted again")
-    assert book.lot_story(lot).additions[0].happened_at == first.created_at < right.created_at
+    right = book.additions.correct(first.id, drops=11, reason="counted again")
+    assert book.lots.story(lot).additions[0].happened_at == first.created_at < right.created_at
 
 
 @pytest.mark.both_databases
@@ -102,16 +102,16 @@ def test_entries_with_one_time_stand_in_the_order_of_their_numbers(
 ) -> None:
     _, first, _, photo = late
     moment = first.created_at
-    book.move_entry(photo.id, moment, "taken then")
-    assert [entry.id for entry in book.lot_story(lot).effective][1:3] == [first.id, photo.id]
+    book.entries.move(photo.id, moment, "taken then")
+    assert [entry.id for entry in book.lots.story(lot).effective][1:3] == [first.id, photo.id]
 
 
 def test_a_clock_that_was_set_back_changes_no_order(book: LotBook, lot: int) -> None:
     from dataclasses import replace
 
-    book.add_addition(lot, "red", drops=1)
-    book.add_addition(lot, "red", drops=2)
-    story = book.lot_story(lot)
+    book.additions.add(lot, "red", drops=1)
+    book.additions.add(lot, "red", drops=2)
+    story = book.lots.story(lot)
     earlier = replace(story.events[1], created_at=story.lot.created_at, stands_at=story.lot.created_at)
     later = replace(story.events[0], created_at="2999-01-01", stands_at="2999-01-01")
     swapped = replace(story, events=(later, earlier))
@@ -120,128 +120,128 @@ def test_a_clock_that_was_set_back_changes_no_order(book: LotBook, lot: int) -> 
 
 def test_the_same_move_again_moves_nothing_twice(book: LotBook, lot: int, late: tuple[LotEntry, ...]) -> None:
     moment = between(late[0], late[1])
-    first = book.move_entry(late[3].id, moment, "taken earlier", token="once")
-    assert book.move_entry(late[3].id, moment, "taken earlier", token="once") == first
+    first = book.entries.move(late[3].id, moment, "taken earlier", token="once")
+    assert book.entries.move(late[3].id, moment, "taken earlier", token="once") == first
 
 
 def test_a_time_that_cannot_be_is_refused(book: LotBook, lot: int, late: tuple[LotEntry, ...]) -> None:
     _, first, second, photo = late
-    begun = datetime.fromisoformat(book.find_lot(lot).created_at)
+    begun = datetime.fromisoformat(book.lots.get(lot).created_at)
     with pytest.raises(InputError, match="still to come"):
-        book.move_entry(photo.id, begun + timedelta(days=1), "x")
+        book.entries.move(photo.id, begun + timedelta(days=1), "x")
     with pytest.raises(InputError, match="was begun on"):
-        book.move_entry(photo.id, begun - timedelta(minutes=1), "x")
+        book.entries.move(photo.id, begun - timedelta(minutes=1), "x")
     with pytest.raises(InputError, match="needs its reason"):
-        book.move_entry(photo.id, begun, " ")
+        book.entries.move(photo.id, begun, " ")
     with pytest.raises(NotFoundError):
-        book.move_entry(99_999, begun, "x")
-    right = book.correct_addition(first.id, drops=11, reason="counted again")
+        book.entries.move(99_999, begun, "x")
+    right = book.additions.correct(first.id, drops=11, reason="counted again")
     with pytest.raises(InputError, match=f"Correct entry {right.id}"):
-        book.move_entry(first.id, begun, "x")
-    void = book.correct_addition(second.id, void=True, reason="not this lot")
+        book.entries.move(first.id, begun, "x")
+    void = book.additions.correct(second.id, void=True, reason="not this lot")
     with pytest.raises(InputError, match="never happened"):
-        book.move_entry(void.id, begun, "x")
-    amended = book.amend_lot(lot, "asked for", tolerance=2.0)
+        book.entries.move(void.id, begun, "x")
+    amended = book.lots.amend(lot, "asked for", tolerance=2.0)
     with pytest.raises(InputError, match="stands where it was entered"):
-        book.move_entry(amended.id, begun, "x")
+        book.entries.move(amended.id, begun, "x")
 
 
 def test_a_sample_that_is_moved_to_where_there_was_not_enough_is_refused(book: LotBook, lot: int) -> None:
-    untinted = book.add_untinted(lot, 2000)
-    sample = book.take_sample(lot, 1500)
+    untinted = book.volumes.add_untinted(lot, 2000)
+    sample = book.volumes.take_sample(lot, 1500)
     with pytest.raises(InputError):
-        book.move_entry(sample.id, book.find_lot(lot).created_at, "x")
-    assert book.lot_story(lot).events[-1].id == sample.id
-    assert book.move_entry(sample.id, untinted.created_at, "right after").moved_entry_id == sample.id
+        book.entries.move(sample.id, book.lots.get(lot).created_at, "x")
+    assert book.lots.story(lot).events[-1].id == sample.id
+    assert book.entries.move(sample.id, untinted.created_at, "right after").moved_entry_id == sample.id
 
 
 def test_what_belongs_to_a_trial_is_not_moved_by_itself(
     book: LotBook, lot: int, late: tuple[LotEntry, ...]
 ) -> None:
-    trial = book.take_trial(lot, 90)
-    begun = book.find_lot(lot).created_at
-    for entry in (book.lot_story(lot).events[-1], book.lot_story(trial.id).events[0]):
+    trial = book.trials.take(lot, 90)
+    begun = book.lots.get(lot).created_at
+    for entry in (book.lots.story(lot).events[-1], book.lots.story(trial.id).events[0]):
         with pytest.raises(InputError, match="belongs to a trial"):
-            book.move_entry(entry.id, begun, "x")
+            book.entries.move(entry.id, begun, "x")
 
 
 def test_nothing_is_carried_over_the_closing_but_notes(
     book: LotBook, lot: int, late: tuple[LotEntry, ...]
 ) -> None:
-    closing = book.close_lot(lot, "matched")
+    closing = book.lots.close(lot, "matched")
     time.sleep(0.002)
-    recheck = book.add_photo(lot, SEEN, purpose="recheck")
+    recheck = book.photos.add(lot, SEEN, purpose="recheck")
     with pytest.raises(InputError, match="before that"):
-        book.move_entry(late[1].id, recheck.created_at, "x")
+        book.entries.move(late[1].id, recheck.created_at, "x")
     with pytest.raises(InputError, match="comes after that"):
-        book.move_entry(recheck.id, late[1].created_at, "x")
-    book.move_entry(late[0].id, recheck.created_at, "of the recheck")
-    book.move_entry(late[3].id, between(late[1], late[2]), "taken earlier")
-    assert closing == book.lot_story(lot).closing
-    assert len(book.lot_story(lot).additions_before(book.lot_story(lot).photos[0])) == 1
+        book.entries.move(recheck.id, late[1].created_at, "x")
+    book.entries.move(late[0].id, recheck.created_at, "of the recheck")
+    book.entries.move(late[3].id, between(late[1], late[2]), "taken earlier")
+    assert closing == book.lots.story(lot).closing
+    assert len(book.lots.story(lot).additions_before(book.lots.story(lot).photos[0])) == 1
 
 
 # ---- names and numbers -------------------------------------------------------------------------------
 
 
 def test_a_lot_is_found_by_its_new_name_and_number_and_not_by_the_old(book: LotBook) -> None:
-    book.add_stock("red", "E129", 1.0)
-    lot = book.new_lot("Aperitiff", 900, "red", number="26-014", notes="of May").id
-    done = book.amend_lot(lot, "mistyped", name="Aperitif", number="26-041", notes="of June")
+    book.stocks.add("red", "E129", 1.0)
+    lot = book.lots.begin("Aperitiff", 900, "red", number="26-014", notes="of May").id
+    done = book.lots.amend(lot, "mistyped", name="Aperitif", number="26-041", notes="of June")
     assert done.changes == {"name": "Aperitif", "number": "26-041", "notes": "of June"}
-    for found in (book.find_lot("aperitif"), book.find_lot("26-041"), book.list_lots("26-041")[0]):
+    for found in (book.lots.get("aperitif"), book.lots.get("26-041"), book.lots.search("26-041")[0]):
         assert (found.id, found.name, found.label, found.notes) == (lot, "Aperitif", "26-041", "of June")
     for old in ("Aperitiff", "26-014"):
         with pytest.raises(NotFoundError, match=r"Near it: .*Aperitif"):
-            book.find_lot(old)
-        assert book.count_lots(old) == 0
-    other = book.new_lot("Cordial", 900, "red", number="26-014")
-    assert (other.label, book.find_lot("26-014").id) == ("26-014", other.id)
-    assert book.amend_lot(lot, "has none", number=None).changes == {"number": None}
-    assert book.find_lot("aperitif").label == f"L{lot}"
-    assert book.check() == []
+            book.lots.get(old)
+        assert book.lots.count(old) == 0
+    other = book.lots.begin("Cordial", 900, "red", number="26-014")
+    assert (other.label, book.lots.get("26-014").id) == ("26-014", other.id)
+    assert book.lots.amend(lot, "has none", number=None).changes == {"number": None}
+    assert book.lots.get("aperitif").label == f"L{lot}"
+    assert book.archive.check() == []
 
 
 @pytest.mark.both_databases
 def test_numbers_are_unique_whatever_their_case(book: LotBook) -> None:
-    book.add_stock("red", "E129", 1.0)
-    first = book.new_lot("Aperitif", 900, "red", number="Ä-l7").id
+    book.stocks.add("red", "E129", 1.0)
+    first = book.lots.begin("Aperitif", 900, "red", number="Ä-l7").id
     for number in ("ä-L7", "Ä-l7", "Ａ̈-L7"):
         with pytest.raises(InputError, match=f"the number of lot {first} already"):
-            book.new_lot("Cordial", 900, "red", number=number)
-    second = book.new_lot("Cordial", 900, "red").id
+            book.lots.begin("Cordial", 900, "red", number=number)
+    second = book.lots.begin("Cordial", 900, "red").id
     with pytest.raises(InputError, match="the number of lot"):
-        book.amend_lot(second, "x", number="ä-l7")
-    book.amend_lot(first, "the same, written otherwise", number="ä-L7")
-    assert book.find_lot("Ä-L7").id == first
+        book.lots.amend(second, "x", number="ä-l7")
+    book.lots.amend(first, "the same, written otherwise", number="ä-L7")
+    assert book.lots.get("Ä-L7").id == first
 
 
 def test_the_automatic_number_moves_on_past_one_that_was_given(book: LotBook) -> None:
-    book.add_stock("red", "E129", 1.0)
-    first = book.new_lot("Aperitif", 900, "red").id
-    own = book.new_lot("Bitter", 900, "red", number=f"l{first + 2}")
-    next_lot = book.new_lot("Cordial", 900, "red")
+    book.stocks.add("red", "E129", 1.0)
+    first = book.lots.begin("Aperitif", 900, "red").id
+    own = book.lots.begin("Bitter", 900, "red", number=f"l{first + 2}")
+    next_lot = book.lots.begin("Cordial", 900, "red")
     assert (own.id, next_lot.id, next_lot.label) == (first + 1, first + 3, f"L{first + 3}")
-    assert book.find_lot(f"L{first + 2}").id == own.id
-    itself = book.new_lot("Shrub", 900, "red", number=str(first + 4))
-    assert itself.id == first + 4 and book.find_lot(str(first + 4)).id == itself.id
+    assert book.lots.get(f"L{first + 2}").id == own.id
+    itself = book.lots.begin("Shrub", 900, "red", number=str(first + 4))
+    assert itself.id == first + 4 and book.lots.get(str(first + 4)).id == itself.id
 
 
 @pytest.mark.both_databases
 def test_no_name_of_a_lot_may_mean_two(book: LotBook, lot: int) -> None:
-    book.new_lot("Cordial", 900, "red", number="26-1")
+    book.lots.begin("Cordial", 900, "red", number="26-1")
     for made in ({"number": str(lot)}, {"number": f"L{lot}"}, {"number": "aperitif"}):
         with pytest.raises(InputError, match="no name may mean two lots"):
-            book.new_lot("Shrub", 900, "red", **made)
+            book.lots.begin("Shrub", 900, "red", **made)
     for name in (str(lot), f"l{lot}", "26-1"):
         with pytest.raises(InputError, match="Give another name"):
-            book.new_lot(name, 900, "red")
+            book.lots.begin(name, 900, "red")
     with pytest.raises(InputError, match="Give another number"):
-        book.amend_lot("26-1", "x", number=f"L{lot}")
-    twin = book.new_lot("Aperitif", 900, "red").id
+        book.lots.amend("26-1", "x", number=f"L{lot}")
+    twin = book.lots.begin("Aperitif", 900, "red").id
     with pytest.raises(InputError, match=f"2 lots are called 'Aperitif'.*{twin}, {lot}"):
-        book.find_lot("Aperitif")
-    assert book.find_lot(f"00{lot}").id == lot
+        book.lots.get("Aperitif")
+    assert book.lots.get(f"00{lot}").id == lot
 
 
 def test_an_old_book_with_a_number_that_is_an_id_is_told_how_to_mend_it(book: LotBook, lot: int) -> None:
@@ -250,20 +250,20 @@ def test_an_old_book_with_a_number_that_is_an_id_is_told_how_to_mend_it(book: Lo
     from colourmatch.book import tables as t
     from colourmatch.book.opening import write
 
-    with write(book._engine) as connection:
+    with write(book.database.engine) as connection:
         row = dict(connection.execute(select(t.lots).where(t.lots.c.id == lot)).mappings().one())
         row |= {"id": lot + 1, "name": "Cordial", "name_key": "cordial", "number": str(lot)}
         connection.execute(insert(t.lots).values(**row))
     with pytest.raises(InputError) as refused:
-        book.find_lot(str(lot))
+        book.lots.get(str(lot))
     assert f"lot {lot} (its id) or lot {lot + 1} (its number)" in str(refused.value)
     assert f"L{lot} for lot {lot}, {lot + 1} for lot {lot + 1}" in str(refused.value)
-    assert book.find_lot(lot).id == book.find_lot(f"L{lot}").id == lot
-    (finding,) = book.check()
+    assert book.lots.get(lot).id == book.lots.get(f"L{lot}").id == lot
+    (finding,) = book.archive.check()
     assert finding.code == "one-name"
     assert f"colourmatch lot correct L{lot + 1} --number NEW" in finding.text
-    book.amend_lot(f"L{lot + 1}", "two lots of one name", number="26-2")
-    assert book.find_lot(str(lot)).id == lot and book.check() == []
+    book.lots.amend(f"L{lot + 1}", "two lots of one name", number="26-2")
+    assert book.lots.get(str(lot)).id == lot and book.archive.check() == []
 
 
 @pytest.mark.both_databases
@@ -272,7 +272,7 @@ def test_several_that_take_one_number_at_once_give_it_to_one_lot(book: LotBook, 
 
     def attempt(_writer: int) -> int:
         try:
-            return book.new_lot("Cordial", 900, "red", number="26-7").id
+            return book.lots.begin("Cordial", 900, "red", number="26-7").id
         except InputError:
             return 0
 
@@ -285,10 +285,10 @@ def test_several_that_take_one_number_at_once_give_it_to_one_lot(book: LotBook, 
 
 
 def test_the_stock_alone_is_put_right_and_takes_the_same_amount(book: LotBook, lot: int) -> None:
-    dose = book.add_addition(lot, "red", drops=12)
-    right = book.correct_addition(dose.id, stock="yellow", reason="the other bottle")
+    dose = book.additions.add(lot, "red", drops=12)
+    right = book.additions.correct(dose.id, stock="yellow", reason="the other bottle")
     assert (right.stock, right.quantity, right.unit) == ("yellow", 12, "drops")
-    assert book.lot_state(lot).mg.keys() == {"yellow"}
+    assert book.lots.story(lot).state().mg.keys() == {"yellow"}
 
 
 # ---- lots opened again -------------------------------------------------------------------------------
@@ -296,41 +296,41 @@ def test_the_stock_alone_is_put_right_and_takes_the_same_amount(book: LotBook, l
 
 @pytest.mark.both_databases
 def test_a_closed_lot_is_opened_again_and_closed_again(book: LotBook, lot: int) -> None:
-    first = book.close_lot(lot, "matched", "all well", {"lab": [1, 2, 3]})
-    opened = book.reopen_lot(lot, "closed too early", entered_by="MK", token="once")
+    first = book.lots.close(lot, "matched", "all well", {"lab": [1, 2, 3]})
+    opened = book.lots.reopen(lot, "closed too early", entered_by="MK", token="once")
     assert (opened.closing_entry_id, opened.reason, opened.entered_by) == (first.id, "closed too early", "MK")
-    assert book.reopen_lot(lot, "closed too early", token="once") == opened
-    assert not book.find_lot(lot).closed and book.lot_story(lot).closing is None
-    assert [one.id for one in book.list_lots(open_only=True)] == [lot]
-    assert book.list_closed() == []
-    book.add_addition(lot, "red", drops=3)
-    second = book.close_lot(lot, "nearest")
-    assert book.lot_story(lot).closing == second
-    assert [one.id for one in book.list_closed()] == [lot]
-    assert [entry.kind for entry in book.lot_story(lot).events] == [
+    assert book.lots.reopen(lot, "closed too early", token="once") == opened
+    assert not book.lots.get(lot).closed and book.lots.story(lot).closing is None
+    assert [one.id for one in book.lots.search(open_only=True)] == [lot]
+    assert book.lots.closed() == []
+    book.additions.add(lot, "red", drops=3)
+    second = book.lots.close(lot, "nearest")
+    assert book.lots.story(lot).closing == second
+    assert [one.id for one in book.lots.closed()] == [lot]
+    assert [entry.kind for entry in book.lots.story(lot).events] == [
         "closing",
         "reopening",
         "addition",
         "closing",
     ]
     with pytest.raises(ClosedError, match="lot reopen"):
-        book.add_addition(lot, "red", drops=1)
-    assert book.lot_story(lot, at=opened.created_at).closing is None
-    assert book.lot_story(lot, at=first.created_at).closing == first
+        book.additions.add(lot, "red", drops=1)
+    assert book.lots.story(lot, at=opened.created_at).closing is None
+    assert book.lots.story(lot, at=first.created_at).closing == first
 
 
 def test_what_cannot_be_opened_again_is_told(book: LotBook, lot: int) -> None:
     from colourmatch.workflow.closing import finish_trial
 
     with pytest.raises(InputError, match="is open"):
-        book.reopen_lot(lot, "x")
-    trial = book.take_trial(lot, 90).id
+        book.lots.reopen(lot, "x")
+    trial = book.trials.take(lot, 90).id
     finish_trial(book, trial)
     with pytest.raises(InputError, match="was poured back"):
-        book.reopen_lot(trial, "x")
-    book.close_lot(lot, "matched")
+        book.lots.reopen(trial, "x")
+    book.lots.close(lot, "matched")
     with pytest.raises(InputError, match="needs its reason"):
-        book.reopen_lot(lot, " ")
+        book.lots.reopen(lot, " ")
 
 
 @pytest.mark.both_databases
@@ -345,7 +345,7 @@ def test_stations_that_open_and_close_at_once_do_each_once(book: LotBook, lot: i
             return 0
 
     for _ in range(2):
-        for act in (lambda _: book.close_lot(lot, "matched"), lambda _: book.reopen_lot(lot, "x")):
+        for act in (lambda _: book.lots.close(lot, "matched"), lambda _: book.lots.reopen(lot, "x")):
             with ThreadPoolExecutor(6) as pool:
                 assert sum(pool.map(lambda n, act=act: attempt(lambda: act(n)), range(6))) == 1
 
@@ -357,106 +357,106 @@ def test_the_database_itself_closes_a_lot_once(book: LotBook, lot: int) -> None:
     from colourmatch.book import tables as t
     from colourmatch.book.opening import write
 
-    book.close_lot(lot, "matched")
-    note = book.add_note(lot, "n")
+    book.lots.close(lot, "matched")
+    note = book.entries.add_note(lot, "n")
     row = {"lot_id": lot, "outcome": "matched", "text": "", "reopened_before": 0}
-    with pytest.raises(IntegrityError), write(book._engine) as connection:
+    with pytest.raises(IntegrityError), write(book.database.engine) as connection:
         connection.execute(t.closings.insert().values(entry_id=note.id, **row))
 
 
 def test_what_a_closing_taught_is_taken_back_and_learnt_again(book: LotBook, lot: int) -> None:
-    book.record_learnt("red", 0.8, 0.06, book.new_lot("Before", 900, "red").id)
-    book.close_lot(lot, "matched")
-    book.record_learnt("red", 0.9, 0.04, lot)
-    book.record_learnt("yellow", 1.2, 0.04, lot)
-    book.reopen_lot(lot, "too early")
-    red, yellow = book.find_stock("red"), book.find_stock("yellow")
+    book.stocks.learn("red", 0.8, 0.06, book.lots.begin("Before", 900, "red").id)
+    book.lots.close(lot, "matched")
+    book.stocks.learn("red", 0.9, 0.04, lot)
+    book.stocks.learn("yellow", 1.2, 0.04, lot)
+    book.lots.reopen(lot, "too early")
+    red, yellow = book.stocks.get("red"), book.stocks.get("yellow")
     assert (red.strength_factor, red.strength_rel_sd) == (0.8, 0.06)
     assert (yellow.strength_factor, yellow.strength_rel_sd, yellow.learnt) == (1.0, 0.2, None)
-    book.close_lot(lot, "matched")
-    assert book.record_learnt("red", 0.91, 0.04, lot).strength_factor == 0.91
-    kinds = [change.kind for change in book.stock_history("red")]
+    book.lots.close(lot, "matched")
+    assert book.stocks.learn("red", 0.91, 0.04, lot).strength_factor == 0.91
+    kinds = [change.kind for change in book.stocks.history("red")]
     assert kinds == ["learnt", "learnt", "unlearnt", "learnt"]
 
 
 def test_what_a_later_lot_learnt_stays_when_an_earlier_one_is_opened_again(book: LotBook, lot: int) -> None:
-    book.close_lot(lot, "matched")
-    book.record_learnt("red", 0.9, 0.04, lot)
-    book.record_learnt("red", 0.95, 0.03, book.new_lot("Later", 900, "red").id)
-    book.reopen_lot(lot, "too early")
-    assert book.find_stock("red").strength_factor == 0.95
+    book.lots.close(lot, "matched")
+    book.stocks.learn("red", 0.9, 0.04, lot)
+    book.stocks.learn("red", 0.95, 0.03, book.lots.begin("Later", 900, "red").id)
+    book.lots.reopen(lot, "too early")
+    assert book.stocks.get("red").strength_factor == 0.95
 
 
 # ---- stocks ------------------------------------------------------------------------------------------
 
 
 def test_a_label_that_was_misread_counts_in_open_lots_and_not_in_closed_ones(book: LotBook, lot: int) -> None:
-    closed = book.new_lot("Closed", 900, "red").id
+    closed = book.lots.begin("Closed", 900, "red").id
     for one in (lot, closed):
-        book.add_addition(one, "red", drops=10)
-    book.add_addition(lot, "yellow", drops=4)
-    book.close_lot(closed, "matched")
-    done = book.correct_stock("red", "label misread", strength_g_per_100ml=2, entered_by="MK")
+        book.additions.add(one, "red", drops=10)
+    book.additions.add(lot, "yellow", drops=4)
+    book.lots.close(closed, "matched")
+    done = book.stocks.correct("red", "label misread", strength_g_per_100ml=2, entered_by="MK")
     assert (done.stock.label_strength_g_per_100ml, done.stock.strength_g_per_100ml) == (2.0, 2.0)
     assert done.stock.corrected == ("label 1 g in 100 ml, now 2 (label misread)",)
     assert [lot_id for lot_id, _ in done.entries] == [lot]
-    dose = book.lot_story(lot).additions[0]
+    dose = book.lots.story(lot).additions[0]
     assert (dose.id, dose.quantity, dose.unit, dose.ml) == (done.entries[0][1], 10, "drops", 0.5)
     assert dose.mg == pytest.approx(10) and "label misread" in (dose.reason or "")
-    assert book.lot_state(closed).mg == pytest.approx({"red": 5.0})
-    assert book.lot_state(lot).mg == pytest.approx({"red": 10.0, "yellow": 2.0})
-    assert book.add_addition(lot, "red", drops=10).mg == pytest.approx(10)
-    book.reopen_lot(closed, "it is to be right too")
-    assert book.lot_state(closed).mg == pytest.approx({"red": 10.0})
-    assert [change.kind for change in book.stock_history("red")] == ["corrected"]
+    assert book.lots.story(closed).state().mg == pytest.approx({"red": 5.0})
+    assert book.lots.story(lot).state().mg == pytest.approx({"red": 10.0, "yellow": 2.0})
+    assert book.additions.add(lot, "red", drops=10).mg == pytest.approx(10)
+    book.lots.reopen(closed, "it is to be right too")
+    assert book.lots.story(closed).state().mg == pytest.approx({"red": 10.0})
+    assert [change.kind for change in book.stocks.history("red")] == ["corrected"]
 
 
 def test_what_photos_taught_is_a_true_strength_and_stays(book: LotBook, lot: int) -> None:
-    book.record_learnt("red", 1.9, 0.05, lot)
-    red = book.correct_stock("red", "misread", strength_g_per_100ml=2).stock
+    book.stocks.learn("red", 1.9, 0.05, lot)
+    red = book.stocks.correct("red", "misread", strength_g_per_100ml=2).stock
     assert red.strength_factor == pytest.approx(0.95)
     assert red.strength_g_per_100ml == pytest.approx(1.9)
-    assert book.find_stock("yellow").strength_factor == 1
+    assert book.stocks.get("yellow").strength_factor == 1
 
 
 def test_what_was_thinned_from_a_stock_is_put_right_with_it(book: LotBook, lot: int) -> None:
-    thin = book.add_dilution("red", 10)
-    thinner = book.add_dilution(thin.name, 2)
-    own = book.add_dilution("red", 5, "by itself")
-    book.correct_stock("by itself", "measured", strength_g_per_100ml=0.3)
-    book.add_addition(lot, thinner.name, ml=10)
-    done = book.correct_stock("red", "misread", strength_g_per_100ml=2)
+    thin = book.stocks.dilute("red", 10)
+    thinner = book.stocks.dilute(thin.name, 2)
+    own = book.stocks.dilute("red", 5, "by itself")
+    book.stocks.correct("by itself", "measured", strength_g_per_100ml=0.3)
+    book.additions.add(lot, thinner.name, ml=10)
+    done = book.stocks.correct("red", "misread", strength_g_per_100ml=2)
     assert set(done.thinned) == {thin.name, thinner.name}
-    assert book.find_stock(thinner.id).label_strength_g_per_100ml == pytest.approx(0.1)
-    assert book.find_stock(own.id).label_strength_g_per_100ml == 0.3
-    assert book.lot_state(lot).mg[thinner.name] == pytest.approx(10)
-    book.correct_stock("red", "misread again", strength_g_per_100ml=4)
-    assert book.find_stock(thinner.id).label_strength_g_per_100ml == pytest.approx(0.2)
-    assert book.lot_state(lot).mg[thinner.name] == pytest.approx(20)
+    assert book.stocks.get(thinner.id).label_strength_g_per_100ml == pytest.approx(0.1)
+    assert book.stocks.get(own.id).label_strength_g_per_100ml == 0.3
+    assert book.lots.story(lot).state().mg[thinner.name] == pytest.approx(10)
+    book.stocks.correct("red", "misread again", strength_g_per_100ml=4)
+    assert book.stocks.get(thinner.id).label_strength_g_per_100ml == pytest.approx(0.2)
+    assert book.lots.story(lot).state().mg[thinner.name] == pytest.approx(20)
 
 
 @pytest.mark.both_databases
 def test_a_stock_is_known_by_its_new_name_everywhere(book: LotBook, lot: int) -> None:
-    book.amend_lot(lot, "in this order", stocks=["yellow", "red"])
-    book.add_addition(lot, "red", drops=10)
-    book.correct_stock("red", "mistyped", name="crimson", notes="of June")
-    assert book.find_stock("CRIMSON").notes == "of June"
+    book.lots.amend(lot, "in this order", stocks=["yellow", "red"])
+    book.additions.add(lot, "red", drops=10)
+    book.stocks.correct("red", "mistyped", name="crimson", notes="of June")
+    assert book.stocks.get("CRIMSON").notes == "of June"
     with pytest.raises(NotFoundError, match="no stock 'red'"):
-        book.find_stock("red")
-    story = book.lot_story(lot)
+        book.stocks.get("red")
+    story = book.lots.story(lot)
     assert story.lot.stocks == ("yellow", "crimson")
     assert story.additions[0].stock == "crimson"
     assert {stock.name for stock in story.stock_entries} == {"yellow", "crimson"}
     assert set(story.state().mg) == {"crimson"}
-    new = book.add_stock("red", "E129", 1.0)  # the name is free again, and means this one
-    assert book.find_stock("red").id == new.id
-    assert book.lot_story(lot).lot.stocks == ("yellow", "crimson")
+    new = book.stocks.add("red", "E129", 1.0)  # the name is free again, and means this one
+    assert book.stocks.get("red").id == new.id
+    assert book.lots.story(lot).lot.stocks == ("yellow", "crimson")
 
 
 def test_a_stock_is_not_put_right_to_what_cannot_be(book: LotBook, lot: int) -> None:
     for changes in ({"name": "Yellow"}, {"name": " "}, {"strength_g_per_100ml": 0}, {"name": "red"}, {}):
         with pytest.raises(InputError):
-            book.correct_stock("red", "x", **changes)
+            book.stocks.correct("red", "x", **changes)
     with pytest.raises(InputError, match="needs its reason"):
-        book.correct_stock("red", "", name="crimson")
-    assert book.stock_history("red") == []
+        book.stocks.correct("red", "", name="crimson")
+    assert book.stocks.history("red") == []

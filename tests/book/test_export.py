@@ -9,7 +9,7 @@ from collections.abc import Callable
 
 import pytest
 
-from colourmatch.book.calibrations import CARD, add_entry
+from colourmatch.book.calibrations import CARD
 from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.book.spreadsheet import ENTRY_COLUMNS, LOT_COLUMNS, make_harmless
 from colourmatch.errors import BookError, InputError
@@ -18,38 +18,38 @@ from colourmatch.errors import BookError, InputError
 @pytest.fixture
 def full_book(book: LotBook, lot: int, jpeg: bytes) -> LotBook:
     """Something in every table."""
-    reference = book.add_reference("Bottle", "n")
-    book.add_reference_reading(reference.id, (60, 40, 30), depth_mm=10, measurement={"x": [1, None]})
-    book.add_reference_reading(
+    reference = book.references.add("Bottle", "n")
+    book.references.add_reading(reference.id, (60, 40, 30), depth_mm=10, measurement={"x": [1, None]})
+    book.references.add_reading(
         reference.id, (61, 41, 31), depth_mm=10, photo=jpeg, original_name="Foto 苦.jpg",
         taken_at="2026-03-02T08:09:10+00:00",
     )  # fmt: skip
-    book.weigh_stock("red", 40, 1.93, token="w")
-    book.record_learnt("red", 0.91, 0.05, lot)
-    first = book.add_addition(lot, "red", drops=12, token="t", entered_by="Zoë")
-    photo = book.add_photo(
+    book.stocks.weigh("red", 40, 1.93, token="w")
+    book.stocks.learn("red", 0.91, 0.05, lot)
+    first = book.additions.add(lot, "red", drops=12, token="t", entered_by="Zoë")
+    photo = book.photos.add(
         lot, {"delta_e_2000": {"value": 1.25, "low": 1, "high": 1.5}}, {"action": "stop"}, photo=jpeg
     )
-    book.set_aside(lot, photo.id, "a lamp shone in")
-    book.set_aside(lot, photo.id, "it was all right", back=True)
-    book.correct_addition(first.id, drops=13, reason="miscounted")
-    book.correct_volume(book.take_sample(lot, 20).id, void=True, reason="spilt back")
-    untinted = book.add_untinted(lot, 10)
-    book.move_entry(untinted.id, untinted.created_at, "noted late")
-    book.add_note(lot, 'two\nlines, "quoted" 苦')
-    book.amend_lot(lot, "x", ceiling_mg_per_l=55)
-    add_entry(book, CARD, "at home", {"greys": [0.1, 0.5]}, photo=(jpeg, "card.jpg"))
-    book.close_lot(lot, "matched", "ok", {"lab": [1, 2, 3]})
-    book.reopen_lot(lot, "too early")
-    book.correct_stock("yellow", "misread", strength_g_per_100ml=1.1, notes="of June")
-    book.close_lot(lot, "matched", "ok", {"lab": [1, 2, 3]})
-    book.new_lot("=cmd|' /C calc'!A0", 500, "yellow", reference="Bottle", notes="-1+2")
+    book.photos.set_aside(lot, photo.id, "a lamp shone in")
+    book.photos.set_aside(lot, photo.id, "it was all right", back=True)
+    book.additions.correct(first.id, drops=13, reason="miscounted")
+    book.volumes.correct(book.volumes.take_sample(lot, 20).id, void=True, reason="spilt back")
+    untinted = book.volumes.add_untinted(lot, 10)
+    book.entries.move(untinted.id, untinted.created_at, "noted late")
+    book.entries.add_note(lot, 'two\nlines, "quoted" 苦')
+    book.lots.amend(lot, "x", ceiling_mg_per_l=55)
+    book.calibrations.add(CARD, "at home", {"greys": [0.1, 0.5]}, photo=(jpeg, "card.jpg"))
+    book.lots.close(lot, "matched", "ok", {"lab": [1, 2, 3]})
+    book.lots.reopen(lot, "too early")
+    book.stocks.correct("yellow", "misread", strength_g_per_100ml=1.1, notes="of June")
+    book.lots.close(lot, "matched", "ok", {"lab": [1, 2, 3]})
+    book.lots.begin("=cmd|' /C calc'!A0", 500, "yellow", reference="Bottle", notes="-1+2")
     return book
 
 
 def dump(book: LotBook) -> str:
     stream = io.StringIO()
-    book.export_json(stream)
+    book.archive.export_json(stream)
     return stream.getvalue()
 
 
@@ -73,21 +73,21 @@ def test_an_export_read_into_an_empty_book_gives_the_same_book(
     full_book: LotBook, second_location: Callable[[], str], environ: dict, layout: int | None
 ) -> None:
     text = dump(full_book)
-    lots = [full_book.lot_story(one.id) for one in full_book.list_lots()]
-    stocks = full_book.list_stocks(active_only=False)
-    readings = full_book.reference_readings("Bottle")
+    lots = [full_book.lots.story(one.id) for one in full_book.lots.search()]
+    stocks = full_book.stocks.all(active_only=False)
+    readings = full_book.references.readings("Bottle")
     assert readings[1].stored_name and readings[1].original_name == "Foto 苦.jpg"
     full_book.close()
     sent = text if layout is None else json.dumps(json.loads(text), indent=layout)
     with open_book(second_location(), environ=environ) as second:
-        assert second.import_json(io.StringIO(sent)) == len(rows_of(text))
+        assert second.archive.import_json(io.StringIO(sent)) == len(rows_of(text))
         assert rows_of(dump(second)) == rows_of(text)
-        assert [second.lot_story(one.id) for one in second.list_lots()] == lots
-        assert second.list_stocks(active_only=False) == stocks
-        assert second.reference_readings("Bottle") == readings
-        assert second.new_lot("next", 1, "red").id > lots[0].lot.id  # ids go on where they were
+        assert [second.lots.story(one.id) for one in second.lots.search()] == lots
+        assert second.stocks.all(active_only=False) == stocks
+        assert second.references.readings("Bottle") == readings
+        assert second.lots.begin("next", 1, "red").id > lots[0].lot.id  # ids go on where they were
         with pytest.raises(BookError, match="not empty"):
-            second.import_json(io.StringIO(text))
+            second.archive.import_json(io.StringIO(text))
 
 
 def test_an_export_from_before_reference_photos_were_kept_is_read(
@@ -100,8 +100,8 @@ def test_an_export_from_before_reference_photos_were_kept_is_read(
                 del row[added]
     full_book.close()
     with open_book(second_location(), environ=environ) as second:
-        second.import_json(io.StringIO(json.dumps(document)))
-        assert [one.stored_name for one in second.reference_readings("Bottle")] == [None, None]
+        second.archive.import_json(io.StringIO(json.dumps(document)))
+        assert [one.stored_name for one in second.references.readings("Bottle")] == [None, None]
 
 
 @pytest.mark.both_databases
@@ -131,19 +131,19 @@ def test_a_damaged_export_is_refused_whole(
         for what, content in bad.items():
             assert content != text, what
             with pytest.raises(InputError) as caught:
-                second.import_json(io.StringIO(content))
+                second.archive.import_json(io.StringIO(content))
             assert caught.value.text.endswith("."), what
-            assert second.count_lots() == 0 and second.list_stocks() == [], what
+            assert second.lots.count() == 0 and second.stocks.all() == [], what
 
 
 def test_a_file_that_is_no_text_is_no_export(book: LotBook) -> None:
     with pytest.raises(InputError, match="no export"):
-        book.import_json(io.TextIOWrapper(io.BytesIO(b"\xff\xfe\x00picture"), encoding="utf-8"))
+        book.archive.import_json(io.TextIOWrapper(io.BytesIO(b"\xff\xfe\x00picture"), encoding="utf-8"))
 
 
 def read_csv(book: LotBook, rows: str) -> list[dict[str, str]]:
     stream = io.StringIO(newline="")
-    count = book.export_csv(stream, rows)
+    count = book.archive.export_csv(stream, rows)
     stream.seek(0)
     found = list(csv.DictReader(stream))
     assert len(found) == count
@@ -163,7 +163,7 @@ def test_lots_as_a_table(full_book: LotBook) -> None:
     )
     assert float(first["added_ml"]) == pytest.approx(13 * 1.93 / 40)
     assert float(first["volume_now_ml"]) == pytest.approx(910 + 13 * 1.93 / 40)
-    assert (first["delta_e_2000"], first["dose"]) == ("1.25", "red 0.6272 ml")
+    assert (first["delta_e_2000"], first["dose"]) == ("1.25", "red 0.62725 ml")
     assert second["lot_name"].startswith("'=cmd") and second["notes"] == "'-1+2"
     assert (second["delta_e_2000"], second["closed_at_utc"]) == ("", "")
 
@@ -171,7 +171,7 @@ def test_lots_as_a_table(full_book: LotBook) -> None:
 def test_a_recheck_does_not_change_where_a_lot_ended(full_book: LotBook) -> None:
     lot = int(read_csv(full_book, "lots")[0]["lot_id"])
     faded = {"delta_e_2000": {"value": 7.5, "low": 7, "high": 8}}
-    full_book.add_photo(lot, faded, purpose="recheck")
+    full_book.photos.add(lot, faded, purpose="recheck")
     first = read_csv(full_book, "lots")[0]
     assert (first["delta_e_2000"], first["delta_e_2000_high"], first["photos"]) == ("1.25", "1.5", "2")
     assert [row["delta_e_2000"] for row in read_csv(full_book, "entries") if row["photo_purpose"]] == [
@@ -189,7 +189,7 @@ def test_entries_as_a_table(full_book: LotBook) -> None:
     assert doses[1]["replaces_entry_id"] == doses[0]["entry_id"]
     assert next(row["text"] for row in rows if row["kind"] == "note") == 'two\nlines, "quoted" 苦'
     with pytest.raises(ValueError, match="rows must be one of"):
-        full_book.export_csv(io.StringIO(), "others")
+        full_book.archive.export_csv(io.StringIO(), "others")
 
 
 @pytest.mark.parametrize("sign", ["=", "+", "-", "@", "\t", "\r", "\n"])
@@ -202,13 +202,13 @@ def test_formulas_are_made_harmless_and_numbers_stay(sign: str) -> None:
 def test_an_older_export_without_the_count_of_reopenings_is_read(
     book: LotBook, lot: int, second_location: Callable[[], str], environ: dict
 ) -> None:
-    book.close_lot(lot, "matched")
+    book.lots.close(lot, "matched")
     document = json.loads(dump(book)) | {"version": "0006"}
     for name, row in document["rows"]:
         if name == "closings":
             del row["reopened_before"]
     book.close()
     with open_book(second_location(), environ=environ) as second:
-        second.import_json(io.StringIO(json.dumps(document)))
-        assert second.find_lot(lot).closed
-        assert not second.find_lot(second.reopen_lot(lot, "x").lot_id).closed
+        second.archive.import_json(io.StringIO(json.dumps(document)))
+        assert second.lots.get(lot).closed
+        assert not second.lots.get(second.lots.reopen(lot, "x").lot_id).closed

@@ -91,9 +91,9 @@ def test_an_older_book_is_copied_beside_before_it_is_migrated(tmp_path: Path) ->
         )
     older.close()
     with open_book(path) as book:
-        assert book.find_stock("red").colourant == "E129"
-        lot = book.new_lot("A", 900, "red").id
-        assert book.amend_lot(lot, "x", volume_ml=950).changes == {"volume_ml": 950.0}
+        assert book.stocks.get("red").colourant == "E129"
+        lot = book.lots.begin("A", 900, "red").id
+        assert book.lots.amend(lot, "x", volume_ml=950).changes == {"volume_ml": 950.0}
     copies = [
         file for file in tmp_path.iterdir() if re.fullmatch(r"b\.sqlite\.before-0001-\d{8}T\d{6}", file.name)
     ]
@@ -124,16 +124,19 @@ def test_readings_from_before_their_photos_were_kept_stay_and_stay_guarded(
             connection.exec_driver_sql(statement)
     engine.dispose()
     with open_book(location, environ=environ) as book:
-        (old,) = book.reference_readings("Bottle")
+        (old,) = book.references.readings("Bottle")
         assert (old.lab, old.photo_sha256, old.stored_name, old.original_sha256) == (
             (60, 40, 30), "abc", None, None,
         )  # fmt: skip
-        assert book.check() == []
+        assert book.archive.check() == []
         for statement in (
             "UPDATE reference_readings SET stored_name = 'x'",
             "DELETE FROM reference_readings",
         ):
-            with pytest.raises(DBAPIError, match="append-only"), opening.write(book._engine) as connection:
+            with (
+                pytest.raises(DBAPIError, match="append-only"),
+                opening.write(book.database.engine) as connection,
+            ):
                 connection.exec_driver_sql(statement)
     if "://" not in location:
         (copy,) = tmp_path.glob("book.sqlite.before-0002-*")
@@ -157,12 +160,12 @@ def test_lots_from_before_trials_are_no_trials_and_can_have_some(tmp_path: Path)
         older.execute("INSERT INTO lot_stocks VALUES (1, 0, 1)")
     older.close()
     with open_book(path) as book:
-        lot = book.find_lot(1)
+        lot = book.lots.get(1)
         assert (lot.trial_of, lot.already_colourant) == (None, None)
-        assert book.amend_lot(1, "read it", already_colourant="anthocyanins").changes == {
+        assert book.lots.amend(1, "read it", already_colourant="anthocyanins").changes == {
             "already_colourant": "E163"
         }
-        assert book.lot_state(1).already_colourant == "E163" and book.check() == []
+        assert book.lots.story(1).state().already_colourant == "E163" and book.archive.check() == []
 
 
 def test_a_backup_of_an_older_book_is_put_back_and_migrated(tmp_path: Path) -> None:
@@ -182,7 +185,7 @@ def test_a_backup_of_an_older_book_is_put_back_and_migrated(tmp_path: Path) -> N
         archive.writestr("manifest.json", json.dumps(manifest))
         archive.write(path, "book.sqlite")
     with restore_book(tmp_path / "b.zip", tmp_path / "new" / "b.sqlite", environ={}) as book:
-        assert book.reference_readings("Bottle")[0].lab == (60, 40, 30) and book.check() == []
+        assert book.references.readings("Bottle")[0].lab == (60, 40, 30) and book.archive.check() == []
 
 
 def test_a_migration_that_fails_halfway_adds_no_column(location: str, environ: dict) -> None:
@@ -214,17 +217,20 @@ def test_a_migration_that_fails_changes_nothing(tmp_path: Path) -> None:
 def test_nothing_can_be_changed_or_deleted(book: LotBook, lot: int, table: str) -> None:
     column = next(iter(tables.metadata.tables[table].c)).name
     statements = [f'UPDATE "{table}" SET {column} = {column}', f'DELETE FROM "{table}"']
-    if book._engine.dialect.name == "postgresql":
+    if book.database.engine.dialect.name == "postgresql":
         statements.append(f'TRUNCATE "{table}" CASCADE')
     for statement in statements:
-        if book._engine.dialect.name == "sqlite" and _is_empty(book, table):
+        if book.database.engine.dialect.name == "sqlite" and _is_empty(book, table):
             continue  # SQLite's guards watch rows
-        with pytest.raises(DBAPIError, match="append-only"), opening.write(book._engine) as connection:
+        with (
+            pytest.raises(DBAPIError, match="append-only"),
+            opening.write(book.database.engine) as connection,
+        ):
             connection.exec_driver_sql(statement)
 
 
 def _is_empty(book: LotBook, table: str) -> bool:
-    with book._read() as connection:
+    with book.database.read() as connection:
         return connection.exec_driver_sql(f'SELECT count(*) FROM "{table}"').scalar() == 0
 
 
@@ -246,7 +252,7 @@ def test_several_may_open_an_older_book_at_once(location: str, environ: dict) ->
     started = [subprocess.Popen(command, cwd=root) for _ in range(3)]
     assert [process.wait(600) for process in started] == [0, 0, 0]
     with open_book(location, environ=environ) as book:
-        assert book.check() == []
+        assert book.archive.check() == []
 
 
 def test_lots_closed_in_an_older_book_stay_closed_and_can_be_opened_again(
@@ -267,8 +273,8 @@ def test_lots_closed_in_an_older_book_stay_closed_and_can_be_opened_again(
             older.exec_driver_sql("SELECT setval(pg_get_serial_sequence('lot_entries', 'id'), 1)")
     engine.dispose()
     with open_book(location, environ=environ) as book:
-        closing = book.lot_story(1).closing
+        closing = book.lots.story(1).closing
         assert closing is not None and (closing.outcome, closing.text) == ("matched", "done")
-        assert book.reopen_lot(1, "after all").closing_entry_id == 1
-        assert book.close_lot(1, "nearest").reopened_before == 1
-        assert book.check() == []
+        assert book.lots.reopen(1, "after all").closing_entry_id == 1
+        assert book.lots.close(1, "nearest").reopened_before == 1
+        assert book.archive.check() == []

@@ -36,10 +36,10 @@ def test_the_argument_goes_before_the_environment_and_that_before_the_data_folde
 def test_a_folder_is_made_and_a_path_with_odd_signs_works(tmp_path: Path) -> None:
     path = tmp_path / "new folder" / "Löts #1 %20 ?.sqlite"
     with open_book(path, environ={}) as book:
-        book.add_stock("red", "E129", 1)
+        book.stocks.add("red", "E129", 1)
     assert path.is_file()
     with open_book(None, environ={"COLOURMATCH_BOOK": str(path)}) as book:
-        assert [stock.name for stock in book.list_stocks()] == ["red"]
+        assert [stock.name for stock in book.stocks.all()] == ["red"]
 
 
 def test_an_empty_file_becomes_a_book(tmp_path: Path) -> None:
@@ -52,7 +52,7 @@ def test_an_empty_file_becomes_a_book(tmp_path: Path) -> None:
 
 
 def test_write_ahead_log_foreign_keys_and_full_sync_are_on(tmp_path: Path) -> None:
-    with open_book(tmp_path / "b.sqlite") as book, book._read() as connection:
+    with open_book(tmp_path / "b.sqlite") as book, book.database.read() as connection:
         found = [
             connection.exec_driver_sql(f"PRAGMA {name}").scalar()
             for name in ("journal_mode", "foreign_keys", "synchronous")
@@ -78,11 +78,11 @@ def test_a_locked_book_is_said_to_be_in_use(tmp_path: Path, monkeypatch: pytest.
         other = sqlite3.connect(tmp_path / "b.sqlite", isolation_level=None)
         other.execute("BEGIN IMMEDIATE")
         with pytest.raises(BookError, match=r"b\.sqlite is in use by another program"):
-            book.add_stock("red", "E129", 1)
-        assert book.list_stocks() == []  # reading goes on meanwhile
+            book.stocks.add("red", "E129", 1)
+        assert book.stocks.all() == []  # reading goes on meanwhile
         other.execute("ROLLBACK")
         other.close()
-        assert book.add_stock("red", "E129", 1).name == "red"
+        assert book.stocks.add("red", "E129", 1).name == "red"
 
 
 def test_a_full_disk_is_said_and_loses_nothing(tmp_path: Path) -> None:
@@ -91,13 +91,13 @@ import resource, sys
 from colourmatch.errors import BookError
 from colourmatch.book.lot_book import open_book
 book = open_book(sys.argv[1])
-book.add_stock("red", "E129", 1)
-lot = book.new_lot("A", 900, "red").id
+book.stocks.add("red", "E129", 1)
+lot = book.lots.begin("A", 900, "red").id
 resource.setrlimit(resource.RLIMIT_FSIZE, (600_000, 600_000))
 confirmed = 0
 try:
     while confirmed < 2000:
-        book.add_note(lot, "x" * 5000)
+        book.entries.add_note(lot, "x" * 5000)
         confirmed += 1
 except BookError as error:
     print(confirmed, error)
@@ -106,18 +106,18 @@ except BookError as error:
     confirmed, _, text = said.partition(" ")
     assert "There is no room left" in text and "nothing already entered is lost" in text
     with open_book(tmp_path / "b.sqlite") as book:
-        assert len(book.lot_story(1).events) == int(confirmed) > 10
-        assert book.check() == []
+        assert len(book.lots.story(1).events) == int(confirmed) > 10
+        assert book.archive.check() == []
 
 
 def test_a_read_only_book_can_be_read_and_says_so_when_written(tmp_path: Path) -> None:
     path = tmp_path / "b.sqlite"
     with open_book(path) as book:
-        book.add_stock("red", "E129", 1)
+        book.stocks.add("red", "E129", 1)
     with open_book(f"sqlite:///file:{path}?mode=ro&uri=true") as book:
-        assert [stock.name for stock in book.list_stocks()] == ["red"]
+        assert [stock.name for stock in book.stocks.all()] == ["red"]
         with pytest.raises(BookError, match="may only be read"):
-            book.add_stock("blue", "E133", 1)
+            book.stocks.add("blue", "E133", 1)
 
 
 @pytest.mark.parametrize(
@@ -134,10 +134,10 @@ def test_what_is_no_book_is_refused_and_left_as_it_is(tmp_path: Path, content: b
 def test_a_damaged_book_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "b.sqlite"
     with open_book(path) as book:
-        book.add_stock("red", "E129", 1)
-        lot = book.new_lot("A", 900, "red").id
+        book.stocks.add("red", "E129", 1)
+        lot = book.lots.begin("A", 900, "red").id
         for _ in range(40):
-            book.add_note(lot, "y" * 3000)
+            book.entries.add_note(lot, "y" * 3000)
     with path.open("r+b") as file:
         file.seek(8 * 4096)
         file.write(b"\x99" * 4096 * 12)
@@ -148,15 +148,15 @@ def test_a_damaged_book_is_refused(tmp_path: Path) -> None:
 def test_damage_that_opening_does_not_see_is_said_when_it_is_read(tmp_path: Path) -> None:
     path = tmp_path / "b.sqlite"
     with open_book(path) as book:
-        book.add_stock("red", "E129", 1)
-        lot = book.new_lot("A", 900, "red").id
-        book.add_note(lot, "findable words")
-        book.add_photo(lot, {"findable": "figures"})
+        book.stocks.add("red", "E129", 1)
+        lot = book.lots.begin("A", 900, "red").id
+        book.entries.add_note(lot, "findable words")
+        book.photos.add(lot, {"findable": "figures"})
     whole = path.read_bytes()
     for before, after in ((b"findable words", b"\xff\xfendable words"), (b'{"findable', b'["findable')):
         path.write_bytes(whole.replace(before, after))
         with open_book(path) as book, pytest.raises(BookError, match="is damaged"):
-            book.lot_story(lot)
+            book.lots.story(lot)
 
 
 def test_another_programs_database_is_refused_and_left_as_it_is(tmp_path: Path) -> None:

@@ -23,7 +23,7 @@ from colourmatch.errors import ColourMatchError
 from colourmatch.book.lot_book import read_book
 try:
     with read_book(sys.argv[1]) as book:
-        print(json.dumps({"stocks": [stock.name for stock in book.list_stocks()], "note": book.note}))
+        print(json.dumps({"stocks": [stock.name for stock in book.stocks.all()], "note": book.note}))
 except ColourMatchError as error:
     print(json.dumps({"error": error.text}))
 """
@@ -32,7 +32,7 @@ except ColourMatchError as error:
 def make_book(folder: Path) -> Path:
     path = folder / "book.sqlite"
     with open_book(path) as book:
-        book.add_stock("red", "E129", 1.0)
+        book.stocks.add("red", "E129", 1.0)
     return path
 
 
@@ -62,7 +62,7 @@ def look_without_the_right_to_write(path: Path) -> dict:
 def test_a_book_that_is_not_there_is_empty_and_stays_away(tmp_path):
     path = tmp_path / "deep" / "book.sqlite"
     with read_book(path) as book:
-        assert (book.list_stocks(), book.list_lots(), book.place) == ([], [], str(path))
+        assert (book.stocks.all(), book.lots.search(), book.place) == ([], [], str(path))
         assert book.note.startswith(f"There is no lot book at {path} yet. The first entry makes it")
     assert not path.parent.exists()
 
@@ -71,7 +71,7 @@ def test_an_empty_file_is_no_book_yet_and_stays_empty(tmp_path):
     path = tmp_path / "book.sqlite"
     path.touch()
     with read_book(path) as book:
-        assert book.list_lots() == [] and "There is no lot book" in book.note
+        assert book.lots.search() == [] and "There is no lot book" in book.note
     assert path.stat().st_size == 0 and names(tmp_path) == {"book.sqlite"}
 
 
@@ -83,12 +83,12 @@ def test_what_needs_a_book_says_that_there_is_none(tmp_path):
 
 def test_an_entry_into_a_book_that_is_not_there_is_refused_instead_of_lost(tmp_path):
     with read_book(tmp_path / "b.sqlite") as book, pytest.raises(BookError, match="may only be read here"):
-        book.add_stock("red", "E129", 1.0)
+        book.stocks.add("red", "E129", 1.0)
 
 
 def test_a_book_is_read_as_ever_where_it_may_be_written(tmp_path):
     with read_book(make_book(tmp_path), needed=True) as book:
-        assert [stock.name for stock in book.list_stocks()] == ["red"] and book.note == ""
+        assert [stock.name for stock in book.stocks.all()] == ["red"] and book.note == ""
 
 
 def test_another_file_or_a_folder_is_refused(tmp_path):
@@ -114,7 +114,7 @@ def test_entries_of_a_log_that_cannot_be_read_there_are_not_passed_over(tmp_path
     copied.mkdir()
     path = make_book(own)
     with open_book(path) as book:
-        book.add_stock("crimson", "E129", 1.0)
+        book.stocks.add("crimson", "E129", 1.0)
         for name in ("book.sqlite", "book.sqlite-wal"):  # as a copy of a disk in use has them
             shutil.copy(own / name, copied / name)
     seen = look_without_the_right_to_write(copied / "book.sqlite")
@@ -148,16 +148,16 @@ def test_a_newer_book_that_may_only_be_read_is_refused(tmp_path):
 def test_what_may_not_be_written_is_opened_to_read_and_all_else_to_write(tmp_path, monkeypatch):
     path = make_book(tmp_path)
     with open_or_read_book(path) as book:
-        assert not book.read_only and book.add_stock("blue", "E133", 1.0).id
+        assert not book.read_only and book.stocks.add("blue", "E133", 1.0).id
     state = opening_to_read.tell_state(path)
     assert state is None  # it may be written: there is no need to look whether others did
     monkeypatch.setattr(opening_to_read, "may_write", lambda path: False)
     with open_or_read_book(path) as book:
         assert book.read_only and "may only be read" in book.note
         with pytest.raises(BookError, match="may only be read here"):
-            book.add_stock("green", "E142", 1.0)
+            book.stocks.add("green", "E142", 1.0)
     before = opening_to_read.tell_state(path)
     with open_book(path) as book:
-        book.add_stock("green", "E142", 1.0)
+        book.stocks.add("green", "E142", 1.0)
     assert before != opening_to_read.tell_state(path)
     assert opening_to_read.tell_state(tmp_path / "none.sqlite") is None

@@ -30,7 +30,7 @@ def shared_book():
     with tempfile.TemporaryDirectory() as folder, open_book(Path(folder) / "book.sqlite", environ={}) as book:
         for name, (strength, drop_ml, in_batch) in STOCKS.items():
             made_in = "batch" if in_batch else "water"
-            book.add_stock(name, "E129", strength, drop_ml=drop_ml, made_in=made_in)
+            book.stocks.add(name, "E129", strength, drop_ml=drop_ml, made_in=made_in)
         yield book
 
 
@@ -38,18 +38,18 @@ def shared_book():
 @given(steps=steps)
 def test_state_is_that_of_plain_arithmetic(shared_book, steps) -> None:
     book = shared_book
-    lot = book.new_lot("x", 500, ["red", "yellow"], already_mg_per_l=7).id
+    lot = book.lots.begin("x", 500, ["red", "yellow"], already_mg_per_l=7).id
     facts: list[
         list
     ] = []  # what really happened, in order: [kind, id of its latest entry, stock or None, amount]
     for kind, which, amount in steps:
         if kind == "add":
-            facts.append(["add", book.add_addition(lot, which, drops=amount).id, which, amount])
+            facts.append(["add", book.additions.add(lot, which, drops=amount).id, which, amount])
         elif kind == "untinted":
-            facts.append(["untinted", book.add_untinted(lot, amount).id, None, amount])
+            facts.append(["untinted", book.volumes.add_untinted(lot, amount).id, None, amount])
         elif kind == "sample":
             try:
-                taken = book.take_sample(lot, amount, returned=which)
+                taken = book.volumes.take_sample(lot, amount, returned=which)
             except InputError:
                 continue
             facts.append(["kept" if which else "sample", taken.id, None, amount])
@@ -58,7 +58,7 @@ def test_state_is_that_of_plain_arithmetic(shared_book, steps) -> None:
             if fact[0] == "void":
                 continue
             is_dose = fact[0] == "add"
-            change = book.correct_addition if is_dose else book.correct_volume
+            change = book.additions.correct if is_dose else book.volumes.correct
             values = (
                 {"void": True}
                 if kind == "void"
@@ -85,8 +85,8 @@ def test_state_is_that_of_plain_arithmetic(shared_book, steps) -> None:
             volume -= amount
         elif kind == "untinted":
             volume += amount
-    state = book.lot_state(lot)
+    state = book.lots.story(lot).state()
     assert state.volume_ml == pytest.approx(volume)
     assert state.mg == pytest.approx(mg)
     assert state.already_mg_per_l == pytest.approx(base)
-    assert len(book.lot_story(lot).effective) == sum(kind != "void" for kind, *_ in facts)
+    assert len(book.lots.story(lot).effective) == sum(kind != "void" for kind, *_ in facts)

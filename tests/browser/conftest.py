@@ -59,7 +59,7 @@ def shared_app(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[[]
 def shared_book(shared_app: Callable[[], Server]) -> Iterator[LotBook]:
     """The book of the file's app, with a stock."""
     with open_book(shared_app().book) as book:
-        book.add_stock("red", "E129", 1.0)
+        book.stocks.add("red", "E129", 1.0)
         yield book
 
 

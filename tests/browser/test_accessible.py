@@ -63,8 +63,10 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> Iterator[list[str]]:
     folder = tmp_path_factory.mktemp("accessible")
     with open_book(folder / "book.sqlite") as book:
         lot = make_example(book)
-        done = book.new_lot("a finished aperitif", 900, book.lot_story(lot).lot.stocks[:1], jurisdiction="EU")
-        book.add_addition(done.id, book.lot_story(lot).lot.stocks[0], drops=12)
+        done = book.lots.begin(
+            "a finished aperitif", 900, book.lots.story(lot).lot.stocks[:1], jurisdiction="EU"
+        )
+        book.additions.add(done.id, book.lots.story(lot).lot.stocks[0], drops=12)
         close_lot(book, done.id, "matched", "", sure=True)
         enter_reference(book, "the bottle on the shelf", [60, 45, 30])
         server = Server(folder, book.place)

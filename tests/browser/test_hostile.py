@@ -37,14 +37,14 @@ def serve(shared_app: Callable[[], Server]) -> Callable[[], Server]:
 def lot_id(shared_book: LotBook, photos: list[Path]) -> int:
     """A lot in which everything that a person names is called as evilly as can be."""
     book = shared_book
-    stock = book.add_stock(f"red {EVIL}"[:120], "E129", 1.0, notes=EVIL).name
+    stock = book.stocks.add(f"red {EVIL}"[:120], "E129", 1.0, notes=EVIL).name
     enter_reference(book, f"bottle {EVIL}"[:120], [60, 45, 30])
-    lot = book.new_lot(
+    lot = book.lots.begin(
         f"lot {EVIL}"[:120], 900, [stock], number=f"N {EVIL}"[:120], notes=EVIL, ceiling_mg_per_l=30
     )
     record_photos(book, lot.id, [(photos[0].read_bytes(), f"../../{EVIL}.html")], entered_by=EVIL[:120])
-    book.add_addition(lot.id, stock, drops=3, entered_by=EVIL[:120])
-    book.add_note(lot.id, EVIL, entered_by=EVIL[:120])
+    book.additions.add(lot.id, stock, drops=3, entered_by=EVIL[:120])
+    book.entries.add_note(lot.id, EVIL, entered_by=EVIL[:120])
     record_photos(book, lot.id, [(photos[1].read_bytes(), "x\r\nSet-Cookie: a=1.jpg")])
     return lot.id
 
@@ -95,7 +95,7 @@ def check_medium(address: str) -> None:
 def test_files_that_are_no_photos_are_refused_and_never_served(
     serve: Callable[..., Server], browse: Callable[[str], Page], book: LotBook, tmp_path: Path
 ) -> None:
-    lot_id = book.new_lot("aperitif", 900, ["red"]).id
+    lot_id = book.lots.begin("aperitif", 900, ["red"]).id
     files = {"page.jpg": HTML, "drawing.jpg": SVG, "empty.png": b"", "drawing.svg": SVG}
     for name, content in files.items():
         (tmp_path / name).write_bytes(content)
@@ -105,14 +105,14 @@ def test_files_that_are_no_photos_are_refused_and_never_served(
     page.wait_text("Not measured")
     page.settle()
     assert "page.jpg: This is not a readable photo" in page.text()
-    assert not is_hit(page) and not book.lot_story(lot_id).photos
+    assert not is_hit(page) and not book.lots.story(lot_id).photos
     assert not page.run("return [...document.images].filter(image => image.src.includes('/media/')).length")
 
 
 def test_too_many_files_at_once_are_refused(
     serve: Callable[..., Server], browse: Callable[[str], Page], book: LotBook, tmp_path: Path
 ) -> None:
-    lot_id = book.new_lot("aperitif", 900, ["red"]).id
+    lot_id = book.lots.begin("aperitif", 900, ["red"]).id
     many = [tmp_path / f"photo-{number}.jpg" for number in range(21)]
     for number, file in enumerate(many):
         file.write_bytes(HTML + bytes([number]))
@@ -122,7 +122,7 @@ def test_too_many_files_at_once_are_refused(
     page.wait_text("21 files are chosen, and 20 can be taken at once.")
     page.settle()
     page.picture("too-many")
-    assert not book.lot_story(lot_id).photos
+    assert not book.lots.story(lot_id).photos
 
 
 def test_requests_that_no_page_makes(serve: Callable[..., Server], browse: Callable[[str], Page]) -> None:

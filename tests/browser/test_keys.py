@@ -91,9 +91,9 @@ def test_from_an_empty_book_to_the_drops_with_keys_alone(
     tab_to(page, "I added")
     press(page, Keys.ENTER)
     page.wait_text("Added since the last photo")
-    (lot,) = book.list_lots()
+    (lot,) = book.lots.search()
     assert (lot.name, lot.volume_ml) == ("cordial", 900)
-    assert len(book.lot_story(lot.id).additions) == 1
+    assert len(book.lots.story(lot.id).additions) == 1
 
 
 def test_a_comma_is_taken_in_every_field_that_takes_a_fraction(

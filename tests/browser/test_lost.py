@@ -32,7 +32,7 @@ def serve(shared_app: Callable[[], Server]) -> Callable[[], Server]:
 @pytest.fixture
 def lot_id(book: LotBook, photos: list[Path]) -> int:
     """A lot with its first photo."""
-    lot = book.new_lot("aperitif", 900, ["red"], ceiling_mg_per_l=30)
+    lot = book.lots.begin("aperitif", 900, ["red"], ceiling_mg_per_l=30)
     record_photos(book, lot.id, [photos[0]])
     return lot.id
 
@@ -73,37 +73,37 @@ def test_a_tap_that_the_crash_cut_off_counts_once(
     button = wait_for(lambda: page.driver.find_elements("xpath", path), "no button to tap")[0]
     page.run("arguments[0].scrollIntoView({block: 'center'})", button)
     ActionChains(page.driver).double_click(button).perform()
-    wait_for(lambda: book.lot_story(lot_id).additions, "the tap was not written down")
+    wait_for(lambda: book.lots.story(lot_id).additions, "the tap was not written down")
     server.kill()
     page.wait_text(GONE)
     server.start()
     page.wait_text("Added since the last photo")
     page.settle()
     assert not page.driver.find_elements("xpath", path)
-    assert len(book.lot_story(lot_id).additions) == 1
+    assert len(book.lots.story(lot_id).additions) == 1
     page.driver.refresh()
     page.wait_text("Added since the last photo")
-    assert len(book.lot_story(lot_id).additions) == 1
+    assert len(book.lots.story(lot_id).additions) == 1
 
 
 def test_a_reload_in_the_middle_of_an_upload_loses_nothing_confirmed(
     serve: Callable[..., Server], browse: Callable[[str], Page], book: LotBook, photos: list[Path]
 ) -> None:
-    lot_id = book.new_lot("aperitif", 900, ["red"], ceiling_mg_per_l=30).id
+    lot_id = book.lots.begin("aperitif", 900, ["red"], ceiling_mg_per_l=30).id
     server, page = serve(), browse("phone")
     page.go(f"{server.url}/match?lot={lot_id}")
     page.upload(*photos)
-    wait_for(lambda: book.lot_story(lot_id).photos, "no photo was measured")
+    wait_for(lambda: book.lots.story(lot_id).photos, "no photo was measured")
     page.driver.refresh()
     page.settle()
-    kept = [photo.sha256 for photo in book.lot_story(lot_id).photos]
+    kept = [photo.sha256 for photo in book.lots.story(lot_id).photos]
     assert 1 <= len(kept) <= 3
     page.driver.refresh()
     page.settle()
     page.upload(*photos)
-    wait_for(lambda: len(book.lot_story(lot_id).photos) == 3, "the rest was not measured")
+    wait_for(lambda: len(book.lots.story(lot_id).photos) == 3, "the rest was not measured")
     page.settle()
-    story = book.lot_story(lot_id)
+    story = book.lots.story(lot_id)
     assert [photo.sha256 for photo in story.photos][: len(kept)] == kept
     assert len({photo.sha256 for photo in story.photos}) == 3
     assert "It is in this lot already and is not counted again." in page.text()
@@ -133,7 +133,7 @@ def test_two_windows_of_one_browser_do_not_share_an_act(
     for window, count in ((first, 1), (second, 2)):
         page.driver.switch_to.window(window)
         page.tap("button", "Write it down")
-        notes = lambda: [e for e in book.lot_story(lot_id).events if e.kind == "note"]  # noqa: E731
+        notes = lambda: [e for e in book.lots.story(lot_id).events if e.kind == "note"]  # noqa: E731
         wait_for(lambda count=count, notes=notes: len(notes()) == count, "not written down")
 
 
@@ -184,10 +184,10 @@ def test_a_new_lot_half_typed_survives_a_reload_and_a_closed_tab(
     wait_for(lambda: shown(page, "Lot number (optional)") == "2025-", "the word under way is lost")
     assert (shown(page, "Name of the lot"), shown(page, "Batch, ml")) == ("bitter aperitif", "900")
     page.settle()
-    before = book.count_lots()
+    before = book.lots.count()
     page.tap("button", "Begin the lot")
-    wait_for(lambda: book.count_lots() > before, "the lot was not begun")
-    lot = book.list_lots()[0]
+    wait_for(lambda: book.lots.count() > before, "the lot was not begun")
+    lot = book.lots.search()[0]
     assert (lot.name, lot.number, lot.volume_ml, lot.ceiling_mg_per_l) == ("bitter aperitif", "2025-", 900, 4)
     page.settle()
     page.go(f"{server.url}/set-up?part=New+lot")

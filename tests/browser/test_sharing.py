@@ -26,8 +26,8 @@ def shared(serve: Callable[..., Server], book: LotBook) -> Server:
         find_local_address()
     except InputError as error:
         pytest.skip(f"no network to share in: {error.text}")
-    book.add_stock("red", "E129", 1.0)
-    book.new_lot("aperitif", 900, ["red"], ceiling_mg_per_l=30)
+    book.stocks.add("red", "E129", 1.0)
+    book.lots.begin("aperitif", 900, ["red"], ceiling_mg_per_l=30)
     return serve("--share")
 
 

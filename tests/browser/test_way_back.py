@@ -38,7 +38,7 @@ def test_an_entry_from_far_down_the_page_is_taken_back_at_its_message(
     book: LotBook,
     photos: list[Path],
 ) -> None:
-    lot_id = book.new_lot("aperitif", 900, ["red"], ceiling_mg_per_l=30).id
+    lot_id = book.lots.begin("aperitif", 900, ["red"], ceiling_mg_per_l=30).id
     record_photos(book, lot_id, [photos[0]])
     server, page = serve(), browse("phone")
     page.go(f"{server.url}/match?lot={lot_id}")
@@ -61,5 +61,5 @@ def test_an_entry_from_far_down_the_page_is_taken_back_at_its_message(
     page.tap("button", "Undo: ")
     page.wait_text("Taken back: ")
     page.settle()
-    assert book.lot_story(lot_id).additions == () and not find_undo(page)
+    assert book.lots.story(lot_id).additions == () and not find_undo(page)
     assert "I added" in page.text() and not page.complaints()

@@ -12,8 +12,8 @@ from test_problem import RED, VIEW, YELLOW, ask, mix, pour
 
 from colourmatch.colour.difference import ciede2000
 from colourmatch.dosing.advice import CONFIRM, Advice, advise, advise_unseen, ask_for_photo
-from colourmatch.dosing.care import ceiling_check
 from colourmatch.dosing.doses import explore
+from colourmatch.dosing.limits import ceiling_check
 from colourmatch.dosing.plan import MOST_DROPS, Line, plan_line
 from colourmatch.dosing.problem import Problem
 from colourmatch.liquid.model import View

@@ -4,18 +4,9 @@ from dataclasses import replace
 
 import pytest
 
-from colourmatch.dosing.care import (
-    STANDING_CAUTIONS,
-    cautions_for,
-    ceiling_check,
-    label_line,
-    limits_for,
-    list_jurisdictions,
-    name_few,
-    portion_in_glass,
-    room_mg_per_l,
-    warn_of_base,
-)
+from colourmatch.dosing.care import STANDING_CAUTIONS, cautions_for, label_line, warn_of_base
+from colourmatch.dosing.intake import portion_in_glass
+from colourmatch.dosing.limits import ceiling_check, limits_for, list_jurisdictions, name_few, room_mg_per_l
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.liquid.stock import Addition, BatchState, Stock
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from colourmatch.colour.difference import ciede2000
-from colourmatch.dosing.care import ceiling_check
+from colourmatch.dosing.limits import ceiling_check
 from colourmatch.dosing.problem import Problem, compare_draws
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.learn import Shot, StockPrior, fit_lot

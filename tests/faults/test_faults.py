@@ -26,7 +26,7 @@ from PIL import Image
 
 from colourmatch.book import archive, checks
 from colourmatch.book import transactions as base
-from colourmatch.book.lot_book import LotBook, open_book
+from colourmatch.book.lot_book import open_book
 from colourmatch.cli import run
 from colourmatch.errors import BookError
 from colourmatch.workflow.closing import close_lot
@@ -49,8 +49,8 @@ def draw_noise(seed: int = 1) -> bytes:
 def begin(path: Path) -> int:
     """A book with one lot, closed again; the id of the lot."""
     with open_book(path) as book:
-        book.add_stock("red", "E129", 1.0)
-        return book.new_lot("Aperitif", 900, "red").id
+        book.stocks.add("red", "E129", 1.0)
+        return book.lots.begin("Aperitif", 900, "red").id
 
 
 def play(code: str, *arguments: object, **options: object) -> subprocess.CompletedProcess[str]:
@@ -90,11 +90,11 @@ def test_a_disk_that_fills_up_keeps_what_was_confirmed_and_takes_more_when_there
         BookError, match=r"There is no room left .* Make room, .* nothing already entered is lost\."
     ):
         while confirmed < 1000:
-            book.add_note(lot, "x" * 5000)
+            book.entries.add_note(lot, "x" * 5000)
             confirmed += 1
     (small_disk / "ballast").unlink()
-    book.add_note(lot, "after room was made")
-    assert book.check() == [] and len(book.lot_story(lot).events) == confirmed + 1 > 10
+    book.entries.add_note(lot, "after room was made")
+    assert book.archive.check() == [] and len(book.lots.story(lot).events) == confirmed + 1 > 10
     book.close()
 
 
@@ -108,23 +108,25 @@ def test_a_photo_without_room_is_not_entered_and_leaves_no_piece(small_disk: Pat
         out = io.BytesIO()
         noise.save(out, "PNG")
         with pytest.raises(BookError, match=r"cannot be kept .* No space left .* then add the photo again\."):
-            book.add_photo(lot, {"photo": "a.png"}, photo=out.getvalue())
-        assert book.lot_story(lot).photos == () and book.check() == []
+            book.photos.add(lot, {"photo": "a.png"}, photo=out.getvalue())
+        assert book.lots.story(lot).photos == () and book.archive.check() == []
         assert [file for file in book.photo_store.folder.rglob("*") if file.is_file()] == []
 
 
 def test_a_database_that_may_not_grow_says_so(tmp_path: Path) -> None:
     lot = begin(tmp_path / "b.sqlite")
     with open_book(tmp_path / "b.sqlite") as book:
-        with book._engine.connect() as connection:  # the same connection is used again: the pool has one
+        with (
+            book.database.engine.connect() as connection
+        ):  # the same connection is used again: the pool has one
             pages = connection.exec_driver_sql("PRAGMA page_count").scalar()
             connection.exec_driver_sql(f"PRAGMA max_page_count = {pages + 8}")
         confirmed = 0
         with pytest.raises(BookError, match="There is no room left"):
             while confirmed < 100:
-                book.add_note(lot, "x" * 5000)
+                book.entries.add_note(lot, "x" * 5000)
                 confirmed += 1
-        assert len(book.lot_story(lot).events) == confirmed and book.check() == []
+        assert len(book.lots.story(lot).events) == confirmed and book.archive.check() == []
 
 
 #: Every command that writes a file, and the file.
@@ -152,7 +154,7 @@ def test_a_file_without_room_is_not_written_and_the_old_one_stays_whole(
     lot = begin(tmp_path / "b.sqlite")
     with open_book(tmp_path / "b.sqlite") as book:
         for k in range(6):
-            book.add_note(lot, f"note {k} {random.Random(k).randbytes(1500).hex(' ')}")
+            book.entries.add_note(lot, f"note {k} {random.Random(k).randbytes(1500).hex(' ')}")
     larger = WRITING if not free else {name: WRITING[name] for name in WRITING if name != "card.pdf"}
     names = list(larger) if old else []
     for name in names:
@@ -176,8 +178,8 @@ def test_a_backup_restored_without_room_leaves_no_half_book(
 ) -> None:
     lot = begin(tmp_path / "b.sqlite")
     with open_book(tmp_path / "b.sqlite") as book:
-        book.add_photo(lot, {"photo": "a.jpg"}, photo=draw_noise())
-        book.backup(tmp_path / "b.zip")
+        book.photos.add(lot, {"photo": "a.jpg"}, photo=draw_noise())
+        book.archive.backup(tmp_path / "b.zip")
     room = os.statvfs(small_disk)
     (small_disk / "ballast").write_bytes(bytes(room.f_bavail * room.f_frsize - 40_960))
     code, said = ask(
@@ -202,26 +204,26 @@ from colourmatch.book.lot_book import open_book, read_book
 photo = open(sys.argv[3], "rb").read()
 with tempfile.TemporaryDirectory() as folder:  # all that will be imported is, while this user may still read it
     with open_book(folder + "/b.sqlite") as book:
-        book.add_stock("red", "E129", 1)
-        book.add_note(book.new_lot("A", 900, "red").id, "x")
-        book.add_photo(1, {"photo": "a.jpg"}, photo=photo)
-        book.backup(folder + "/b.zip")
-    read_book(folder + "/b.sqlite").list_lots()
+        book.stocks.add("red", "E129", 1)
+        book.entries.add_note(book.lots.begin("A", 900, "red").id, "x")
+        book.photos.add(1, {"photo": "a.jpg"}, photo=photo)
+        book.archive.backup(folder + "/b.zip")
+    read_book(folder + "/b.sqlite").lots.search()
 if os.geteuid() == 0:
     os.setgid(65534)
     os.setuid(65534)
 for act in (
     lambda: open_book(sys.argv[1] + "/new.sqlite"),
-    lambda: open_book(sys.argv[1] + "/b.sqlite").add_note(1, "x"),
-    lambda: open_book(sys.argv[2]).add_photo(1, {"photo": "a.jpg"}, photo=photo),
-    lambda: read_book(sys.argv[1] + "/b.sqlite").backup(sys.argv[1] + "/b.zip"),
+    lambda: open_book(sys.argv[1] + "/b.sqlite").entries.add_note(1, "x"),
+    lambda: open_book(sys.argv[2]).photos.add(1, {"photo": "a.jpg"}, photo=photo),
+    lambda: read_book(sys.argv[1] + "/b.sqlite").archive.backup(sys.argv[1] + "/b.zip"),
 ):
     try:
         act()
         print("done")
     except ColourMatchError as error:
         print(error)
-print(len(read_book(sys.argv[1] + "/b.sqlite").list_lots()))
+print(len(read_book(sys.argv[1] + "/b.sqlite").lots.search()))
 """
 
 
@@ -269,10 +271,10 @@ book = open_book(sys.argv[1])
 for step in range(int(sys.argv[2]), 400):
     out = io.BytesIO()
     Image.frombytes("RGB", (96, 64), random.Random(step).randbytes(96 * 64 * 3)).save(out, "JPEG")
-    lot = book.new_lot(f"lot {step}", 900, "red", token=f"lot {step}").id
-    photo = book.add_photo(lot, {"photo": "a.jpg"}, {"action": "stop", "text": f"advice {step}"}, photo=out.getvalue(),
+    lot = book.lots.begin(f"lot {step}", 900, "red", token=f"lot {step}").id
+    photo = book.photos.add(lot, {"photo": "a.jpg"}, {"action": "stop", "text": f"advice {step}"}, photo=out.getvalue(),
                            token=f"photo {step}")
-    closing = book.close_lot(lot, "matched", final={"text": f"closed {step}"}, token=f"closing {step}")
+    closing = book.lots.close(lot, "matched", final={"text": f"closed {step}"}, token=f"closing {step}")
     print(step, lot, photo.id, closing.id, flush=True)
 """
 
@@ -298,9 +300,9 @@ def test_a_kill_within_photo_advice_and_closing_loses_nothing_confirmed(tmp_path
         confirmed |= {step: tuple(ids) for step, *ids in rows}
         with open_book(path) as book:
             # a photo may lie there that no entry names yet: it is kept before it is named
-            assert {finding.code for finding in book.check()} <= {"unnamed-photo"}, f"seed {seed}"
+            assert {finding.code for finding in book.archive.check()} <= {"unnamed-photo"}, f"seed {seed}"
             for step, (lot, photo, closing) in confirmed.items():
-                story = book.lot_story(lot)
+                story = book.lots.story(lot)
                 assert [entry.id for entry in story.photos] == [photo], f"seed {seed}"
                 assert story.photos[0].advice == {"action": "stop", "text": f"advice {step}"}
                 assert book.photo_store.path(story.photos[0].stored_name).read_bytes()
@@ -322,19 +324,24 @@ def test_a_clock_set_back_keeps_the_order_and_the_story_at_every_time(
 ) -> None:
     lot = begin(tmp_path / "b.sqlite")
     with open_book(tmp_path / "b.sqlite") as book:
-        first = book.add_addition(lot, "red", drops=10)
+        first = book.additions.add(lot, "red", drops=10)
         set_clock(monkeypatch, datetime.now(UTC) - timedelta(days=400))
-        second = book.add_addition(lot, "red", drops=5)
-        fixed = book.correct_addition(second.id, drops=4, reason="counted again")
+        second = book.additions.add(lot, "red", drops=5)
+        fixed = book.additions.correct(second.id, drops=4, reason="counted again")
         monkeypatch.undo()
-        third = book.add_addition(lot, "red", drops=1)
-        times = [entry.created_at for entry in book.lot_story(lot).events]
-        assert [entry.id for entry in book.lot_story(lot).events] == [first.id, second.id, fixed.id, third.id]
+        third = book.additions.add(lot, "red", drops=1)
+        times = [entry.created_at for entry in book.lots.story(lot).events]
+        assert [entry.id for entry in book.lots.story(lot).events] == [
+            first.id,
+            second.id,
+            fixed.id,
+            third.id,
+        ]
         assert times == sorted(times)
-        assert book.lot_state(lot, at=first.created_at).mg["red"] == pytest.approx(
-            book.lot_state(lot).mg["red"] * 14 / 15
+        assert book.lots.story(lot, at=first.created_at).state().mg["red"] == pytest.approx(
+            book.lots.story(lot).state().mg["red"] * 14 / 15
         )  # at that very time all three were entered, and none is shown without the one before
-        assert book.check() == []
+        assert book.archive.check() == []
 
 
 def test_entries_from_the_future_are_named_by_the_check(
@@ -343,12 +350,12 @@ def test_entries_from_the_future_are_named_by_the_check(
     lot = begin(tmp_path / "b.sqlite")
     with open_book(tmp_path / "b.sqlite") as book:
         set_clock(monkeypatch, datetime.now(UTC) + timedelta(days=30))
-        book.add_addition(lot, "red", drops=10)
+        book.additions.add(lot, "red", drops=10)
         monkeypatch.undo()
-        book.add_addition(lot, "red", drops=5)
-        (finding,) = book.check()
+        book.additions.add(lot, "red", drops=5)
+        (finding,) = book.archive.check()
         assert finding.code == "clock" and "Set the clock of this machine right" in finding.text
-        assert book.lot_state(lot).mg["red"] == pytest.approx(7.5)
+        assert book.lots.story(lot).state().mg["red"] == pytest.approx(7.5)
 
 
 # ---- two programs, and a book that goes away ------------------------------------------------------------
@@ -358,13 +365,13 @@ def test_two_programs_see_each_others_entries_and_one_waits_for_the_other(tmp_pa
     lot = begin(tmp_path / "b.sqlite")
     with open_book(tmp_path / "b.sqlite") as one, open_book(tmp_path / "b.sqlite") as two:
         for step in range(10):
-            one.add_addition(lot, "red", drops=1, token=f"one {step}")
-            two.add_addition(lot, "red", drops=1, token=f"two {step}")
-            two.add_addition(lot, "red", drops=1, token=f"one {step}")  # the same act from the other window
-        assert len(one.lot_story(lot).additions) == len(two.lot_story(lot).additions) == 20
-        assert one.close_lot(lot, "matched").id
+            one.additions.add(lot, "red", drops=1, token=f"one {step}")
+            two.additions.add(lot, "red", drops=1, token=f"two {step}")
+            two.additions.add(lot, "red", drops=1, token=f"one {step}")  # the same act from the other window
+        assert len(one.lots.story(lot).additions) == len(two.lots.story(lot).additions) == 20
+        assert one.lots.close(lot, "matched").id
         with pytest.raises(Exception, match="closed"):
-            two.add_addition(lot, "red", drops=1)
+            two.additions.add(lot, "red", drops=1)
 
 
 def gone(path: Path) -> None:
@@ -378,19 +385,22 @@ def test_a_book_removed_while_it_is_open_takes_no_entry_and_goes_on_when_it_is_b
     path = tmp_path / "b.sqlite"
     lot = begin(path)
     with open_book(path) as book:
-        book.add_addition(lot, "red", drops=1)
+        book.additions.add(lot, "red", drops=1)
         gone(path)
         with pytest.raises(
             BookError, match=r"was moved or removed while it was open, .* Put it back there .*\."
         ):
-            book.add_addition(lot, "red", drops=2)
+            book.additions.add(lot, "red", drops=2)
         assert not path.exists()  # no empty book stands in for it
         for end in ("", "-wal", "-shm"):
             if path.with_name("moved" + end).exists():
                 path.with_name("moved" + end).rename(path.with_name(path.name + end))
-        book.add_addition(lot, "red", drops=4)
+        book.additions.add(lot, "red", drops=4)
     with open_book(path) as book:
-        assert [entry.quantity for entry in book.lot_story(lot).additions] == [1, 4] and book.check() == []
+        assert [entry.quantity for entry in book.lots.story(lot).additions] == [
+            1,
+            4,
+        ] and book.archive.check() == []
 
 
 def test_a_book_removed_in_the_middle_of_a_save_confirms_nothing(
@@ -399,15 +409,14 @@ def test_a_book_removed_in_the_middle_of_a_save_confirms_nothing(
     path = tmp_path / "b.sqlite"
     lot = begin(path)
     with open_book(path) as book:
-        book.list_lots()
-        monkeypatch.setattr(
-            LotBook, "_entered", lambda *_: gone(path)
-        )  # called behind the insert, before the commit
+        book.lots.search()
+        # called behind the insert, before the commit
+        monkeypatch.setattr("colourmatch.book.entering._entered", lambda *_: gone(path))
         with pytest.raises(BookError, match="nothing was entered"):
-            book.add_note(lot, "lost")
+            book.entries.add_note(lot, "lost")
     monkeypatch.undo()
     with open_book(tmp_path / "moved") as book:
-        assert book.lot_story(lot).events == () and book.check() == []
+        assert book.lots.story(lot).events == () and book.archive.check() == []
 
 
 def test_a_book_put_in_the_place_of_an_open_one_is_the_one_that_is_written(tmp_path: Path) -> None:
@@ -415,13 +424,13 @@ def test_a_book_put_in_the_place_of_an_open_one_is_the_one_that_is_written(tmp_p
     lot = begin(path)
     begin(tmp_path / "other.sqlite")
     with open_book(path) as book:
-        book.add_note(lot, "into the first")
+        book.entries.add_note(lot, "into the first")
         gone(path)
         (tmp_path / "other.sqlite").rename(path)
-        book.add_note(lot, "into the second")
-        assert [entry.text for entry in book.lot_story(lot).events] == ["into the second"]
+        book.entries.add_note(lot, "into the second")
+        assert [entry.text for entry in book.lots.story(lot).events] == ["into the second"]
     with open_book(tmp_path / "moved") as book:
-        assert [entry.text for entry in book.lot_story(lot).events] == ["into the first"]
+        assert [entry.text for entry in book.lots.story(lot).events] == ["into the first"]
 
 
 def test_a_server_that_ends_the_connection_in_a_save_keeps_what_was_confirmed(
@@ -436,9 +445,9 @@ def test_a_server_that_ends_the_connection_in_a_save_keeps_what_was_confirmed(
     control = sqlalchemy.create_engine(parse_location(server), isolation_level="AUTOCOMMIT")
     environ = {"COLOURMATCH_PHOTOS": str(tmp_path)}
     with open_book(server, environ=environ) as book:
-        book.add_stock("red", "E129", 1)
-        lot = book.new_lot("A", 900, "red").id
-        book.add_addition(lot, "red", drops=1)
+        book.stocks.add("red", "E129", 1)
+        lot = book.lots.begin("A", 900, "red").id
+        book.additions.add(lot, "red", drops=1)
 
         def stop(*_: object) -> None:
             with control.connect() as connection:
@@ -451,10 +460,13 @@ def test_a_server_that_ends_the_connection_in_a_save_keeps_what_was_confirmed(
             monkeypatch.context() as patch,
             pytest.raises(BookError, match=r"does not answer\. Check that it runs"),
         ):
-            patch.setattr(LotBook, "_entered", stop)
-            book.add_addition(lot, "red", drops=2)
-        book.add_addition(lot, "red", drops=4, token="again")
-        assert [entry.quantity for entry in book.lot_story(lot).additions] == [1, 4] and book.check() == []
+            patch.setattr("colourmatch.book.entering._entered", stop)
+            book.additions.add(lot, "red", drops=2)
+        book.additions.add(lot, "red", drops=4, token="again")
+        assert [entry.quantity for entry in book.lots.story(lot).additions] == [
+            1,
+            4,
+        ] and book.archive.check() == []
     control.dispose()
 
 
@@ -470,15 +482,15 @@ def test_a_lot_whose_photo_file_is_gone_is_told_in_full_and_the_same_photo_puts_
         before = describe_lot(book, lot)
         shutil.rmtree(book.photo_store.folder)
         assert json.dumps(describe_lot(book, lot)["photos"]) == json.dumps(before["photos"])
-        (finding,) = book.check()
+        (finding,) = book.archive.check()
         assert finding.code == "missing-photo" and "add it to its lot again" in finding.text
         (again,) = record_photos(book, lot, [drawn_photos[0]])
         assert again["entry"] == result["entry"] and again["repeated"]
-        assert len(book.lot_story(lot).photos) == 1 and book.check() == []
+        assert len(book.lots.story(lot).photos) == 1 and book.archive.check() == []
         shutil.rmtree(book.photo_store.folder)
         close_lot(book, lot)
         (again,) = record_recheck(book, lot, [drawn_photos[0]])["photos"]
-        assert again["entry"] == result["entry"] and book.check() == []
+        assert again["entry"] == result["entry"] and book.archive.check() == []
 
 
 def test_a_backup_never_takes_the_place_of_a_folder_or_a_device(tmp_path: Path) -> None:
@@ -488,5 +500,5 @@ def test_a_backup_never_takes_the_place_of_a_folder_or_a_device(tmp_path: Path) 
     with open_book(tmp_path / "b.sqlite") as book:
         for name in ("pipe", "folder"):
             with pytest.raises(BookError, match=r"is no file\. Give another path for the backup"):
-                book.backup(tmp_path / name)
+                book.archive.backup(tmp_path / name)
             assert not (tmp_path / name).is_file()

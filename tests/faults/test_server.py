@@ -103,29 +103,31 @@ def book(server: Server, tmp_path: Path) -> Iterator[LotBook]:
         connection.exec_driver_sql("CREATE SCHEMA public")
     engine.dispose()
     with open_book(server.url, environ={"COLOURMATCH_PHOTOS": str(tmp_path)}) as opened:
-        opened.add_stock("red", "E129", 1)
-        opened.new_lot("Aperitif", 900, "red")
+        opened.stocks.add("red", "E129", 1)
+        opened.lots.begin("Aperitif", 900, "red")
         yield opened
 
 
 def test_a_server_stopped_within_a_save_confirms_nothing_and_the_book_goes_on_when_it_is_back(
     server: Server, book: LotBook, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    book.add_addition(1, "red", drops=1)
+    book.additions.add(1, "red", drops=1)
     said = r"does not answer\. Check that it runs .* Nothing was entered: enter it again when the database is back\."
     doubt = r"does not answer.* look whether the entry is there before you enter it again\."
     with monkeypatch.context() as patch, pytest.raises(BookError, match=doubt):
-        patch.setattr(LotBook, "_entered", lambda *_: server.stop())  # behind the insert, before the commit
-        book.add_addition(1, "red", drops=2)
+        patch.setattr(
+            "colourmatch.book.entering._entered", lambda *_: server.stop()
+        )  # behind the insert, before the commit
+        book.additions.add(1, "red", drops=2)
     with pytest.raises(BookError, match=said):
-        book.add_addition(1, "red", drops=2)
+        book.additions.add(1, "red", drops=2)
     with pytest.raises(
         BookError, match=r"does not answer\. Check that it runs and that the address is right\.$"
     ):
-        book.lot_story(1)
+        book.lots.story(1)
     server.start()
-    book.add_addition(1, "red", drops=4)
-    assert [entry.quantity for entry in book.lot_story(1).additions] == [1, 4] and book.check() == []
+    book.additions.add(1, "red", drops=4)
+    assert [entry.quantity for entry in book.lots.story(1).additions] == [1, 4] and book.archive.check() == []
 
 
 def test_no_answer_to_the_commit_is_told_as_a_doubt_and_the_same_act_again_is_entered_once(
@@ -138,14 +140,14 @@ def test_no_answer_to_the_commit_is_told_as_a_doubt_and_the_same_act_again_is_en
         server.stop()
         connection.exec_driver_sql("SELECT 1")  # type: ignore[attr-defined]  # nobody is there to say yes
 
-    event.listen(book._engine, "commit", commit_and_stop, once=True)
+    event.listen(book.database.engine, "commit", commit_and_stop, once=True)
     with pytest.raises(
         BookError, match=r"does not answer.* look whether the entry is there before you enter it again\."
     ):
-        book.add_addition(1, "red", drops=2, token="once")
+        book.additions.add(1, "red", drops=2, token="once")
     server.start()
-    book.add_addition(1, "red", drops=2, token="once")
-    assert [entry.quantity for entry in book.lot_story(1).additions] == [2] and book.check() == []
+    book.additions.add(1, "red", drops=2, token="once")
+    assert [entry.quantity for entry in book.lots.story(1).additions] == [2] and book.archive.check() == []
 
 
 def test_a_server_stopped_under_a_writer_loses_nothing_confirmed(server: Server, book: LotBook) -> None:
@@ -158,7 +160,7 @@ def test_a_server_stopped_under_a_writer_loses_nothing_confirmed(server: Server,
     def write() -> None:
         try:
             for k in range(len(confirmed), 10_000):
-                entry = book.add_photo(
+                entry = book.photos.add(
                     1, {"photo": f"{k}.jpg"}, {"text": f"advice {k}"}, photo=draw_noise(k), token=f"{k}"
                 )
                 confirmed.append(entry.id)
@@ -176,15 +178,15 @@ def test_a_server_stopped_under_a_writer_loses_nothing_confirmed(server: Server,
         writer.join(600)
         assert not writer.is_alive(), f"seed {seed}"
         server.start()
-        photos = book.lot_story(1).photos
+        photos = book.lots.story(1).photos
         # one more may be there: kept, and the server gone before it could say so
         assert [entry.id for entry in photos][: len(confirmed)] == confirmed, f"seed {seed}"
         assert len(photos) <= len(confirmed) + 1, f"seed {seed}"
         assert [entry.advice for entry in photos] == [{"text": f"advice {k}"} for k in range(len(photos))]
-        assert {finding.code for finding in book.check()} <= {"unnamed-photo"}, f"seed {seed}"
+        assert {finding.code for finding in book.archive.check()} <= {"unnamed-photo"}, f"seed {seed}"
     assert len(said) == 2 and all("does not answer. Check that it runs" in text for text in said), (
         seed,
         said,
     )
-    write_one_more = book.add_photo(1, {}, photo=draw_noise(len(confirmed)), token=f"{len(confirmed)}")
-    assert [entry.id for entry in book.lot_story(1).photos] == [*confirmed, write_one_more.id]
+    write_one_more = book.photos.add(1, {}, photo=draw_noise(len(confirmed)), token=f"{len(confirmed)}")
+    assert [entry.id for entry in book.lots.story(1).photos] == [*confirmed, write_one_more.id]

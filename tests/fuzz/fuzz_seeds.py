@@ -149,28 +149,28 @@ def make_book(path: Path) -> None:
     photo = to_file(draw_picture(), "JPEG")
     measurement = measure_or_refuse(photo, "a.jpg").to_json()
     with open_book(path) as book:
-        book.add_stock("red", "E129", 1.0, notes="of May")
-        book.add_stock("yellow", "E102", 1.0, made_in="batch")
-        book.weigh_stock("red", 40, 1.93)
+        book.stocks.add("red", "E129", 1.0, notes="of May")
+        book.stocks.add("yellow", "E102", 1.0, made_in="batch")
+        book.stocks.weigh("red", 40, 1.93)
         enter_reference(book, "The bottle", [60, 45, 30])
-        lot = book.new_lot(
+        lot = book.lots.begin(
             "Aperitif", 900, ["red", "yellow"], ceiling_mg_per_l=60, dilution=5, number="A-1"
         ).id
-        book.add_photo(lot, measurement, {"action": "add"}, photo=photo, original_name="a.jpg")
-        dose = book.add_addition(lot, "red", drops=12, entered_by="Kim")
-        book.correct_addition(dose.id, drops=11, reason="counted again")
-        book.take_sample(lot, 20)
-        book.add_untinted(lot, 10)
-        note = book.add_note(lot, "smells well\nof orange")
-        book.move_entry(note.id, note.created_at, "noted late")
-        book.amend_lot(lot, "asked for", tolerance=2.0)
-        book.take_trial(lot, 90)
-        done = book.new_lot("Cordial", 500, "red").id
-        book.add_addition(done, "red", ml=1.5)
-        book.close_lot(done, "matched", final={"action": "stop", "reason": "matched", "text": "done"})
-        again = book.new_lot("Bitter", 500, "red").id
-        book.add_addition(again, "red", drops=3)
-        book.close_lot(again, "given up")
-        book.reopen_lot(again, "after all")
-        book.correct_stock("red", "misread", strength_g_per_100ml=1.1, notes="of June")
-        book.new_lot("Shrub", 2000, ["yellow"], target_lab=(60, 45, 30))
+        book.photos.add(lot, measurement, {"action": "add"}, photo=photo, original_name="a.jpg")
+        dose = book.additions.add(lot, "red", drops=12, entered_by="Kim")
+        book.additions.correct(dose.id, drops=11, reason="counted again")
+        book.volumes.take_sample(lot, 20)
+        book.volumes.add_untinted(lot, 10)
+        note = book.entries.add_note(lot, "smells well\nof orange")
+        book.entries.move(note.id, note.created_at, "noted late")
+        book.lots.amend(lot, "asked for", tolerance=2.0)
+        book.trials.take(lot, 90)
+        done = book.lots.begin("Cordial", 500, "red").id
+        book.additions.add(done, "red", ml=1.5)
+        book.lots.close(done, "matched", final={"action": "stop", "reason": "matched", "text": "done"})
+        again = book.lots.begin("Bitter", 500, "red").id
+        book.additions.add(again, "red", drops=3)
+        book.lots.close(again, "given up")
+        book.lots.reopen(again, "after all")
+        book.stocks.correct("red", "misread", strength_g_per_100ml=1.1, notes="of June")
+        book.lots.begin("Shrub", 2000, ["yellow"], target_lab=(60, 45, 30))

@@ -195,7 +195,7 @@ class Exports(Target):
         make_book(folder / "seed.sqlite")
         with open_book(folder / "seed.sqlite") as book:
             out = io.StringIO()
-            book.export_json(out)
+            book.archive.export_json(out)
         self.text = out.getvalue()
         self.book: LotBook | None = None
         with open_book(folder / "fresh.sqlite"):
@@ -208,10 +208,10 @@ class Exports(Target):
         book = self.book or self._open_fresh()
         self.book = None  # a book that something went into is not used again
         stream = io.TextIOWrapper(io.BytesIO(made), "utf-8")
-        if (taken := attempt(lambda: book.import_json(stream))) == "done":
+        if (taken := attempt(lambda: book.archive.import_json(stream))) == "done":
             use_book(book)
             book.close()
-        elif book.count_lots() or book.list_stocks(active_only=False):
+        elif book.lots.count() or book.stocks.all(active_only=False):
             raise Fault("a refused export left something in the book")
         else:
             self.book = book
@@ -233,7 +233,7 @@ class Backups(Target):
         super().__init__(folder)
         make_book(folder / "seed.sqlite")
         with open_book(folder / "seed.sqlite") as book:
-            book.backup(folder / "seed.zip")
+            book.archive.backup(folder / "seed.zip")
         self.data = (folder / "seed.zip").read_bytes()
 
     def make(self, rng: Random) -> bytes:
@@ -340,29 +340,29 @@ def act_on_book(book: Any, which: int, values: list[Any]) -> None:
 
     texts = [str(v) for v in values]
     numbers = [v if not isinstance(v, str) else 12 for v in values]
-    lot = book.list_lots()[0].id
+    lot = book.lots.search()[0].id
     if which < 4:
         (Number, Rectangle, Lab, Serving)[which]().convert(texts[0], None, None)
         return
     acts: tuple[Callable[[], Any], ...] = (
-        lambda: book.add_stock(texts[0], texts[1], numbers[0], drop_ml=numbers[1], notes=texts[2]),
-        lambda: book.add_stock(texts[0], "E129", numbers[0], drop_ml=numbers[1], density_g_per_ml=numbers[2],
+        lambda: book.stocks.add(texts[0], texts[1], numbers[0], drop_ml=numbers[1], notes=texts[2]),
+        lambda: book.stocks.add(texts[0], "E129", numbers[0], drop_ml=numbers[1], density_g_per_ml=numbers[2],
                                strength_rel_sd=numbers[3], drop_rel_sd=numbers[4]),
-        lambda: book.new_lot(texts[0], numbers[0], ["red"], ceiling_mg_per_l=numbers[1], depth_mm=numbers[2],
+        lambda: book.lots.begin(texts[0], numbers[0], ["red"], ceiling_mg_per_l=numbers[1], depth_mm=numbers[2],
                              dilution=numbers[3], tolerance=numbers[4], already_mg_per_l=numbers[5], number=texts[1],
                              notes=texts[2]),
-        lambda: book.new_lot(texts[0], 900, [texts[1]], reference=texts[2], jurisdiction=texts[3],
+        lambda: book.lots.begin(texts[0], 900, [texts[1]], reference=texts[2], jurisdiction=texts[3],
                              already_colourant=texts[4], target_lab=numbers[:3]),
-        lambda: book.add_addition(lot, texts[0] if len(texts[1]) % 2 else "red", drops=numbers[0], entered_by=texts[2]),
-        lambda: book.add_addition(lot, "red", **{("ml", "grams")[len(texts[0]) % 2]: numbers[0]}),
-        lambda: (book.take_sample(lot, numbers[0]), book.add_untinted(lot, numbers[1])),
-        lambda: book.weigh_stock("red", numbers[0], numbers[1], density_g_per_ml=numbers[2]),
-        lambda: (book.find_lot(texts[0]), book.find_stock(texts[1])),
-        lambda: (enter_reference(book, texts[0], numbers[:3]), book.add_note(lot, texts[1]),
-                 book.amend_lot(lot, texts[4], notes=texts[2], serving={"conditions": [{"name": texts[3], "depth_mm": numbers[0]}]})),
-        lambda: book.correct_stock("yellow", texts[0], strength_g_per_100ml=numbers[0], notes=texts[1]),
-        lambda: book.amend_lot(lot, texts[0], name=texts[1], number=texts[2]),
-        lambda: book.move_entry(3, parse_moment(texts[0], date(2026, 1, 1)), texts[1]),
+        lambda: book.additions.add(lot, texts[0] if len(texts[1]) % 2 else "red", drops=numbers[0], entered_by=texts[2]),
+        lambda: book.additions.add(lot, "red", **{("ml", "grams")[len(texts[0]) % 2]: numbers[0]}),
+        lambda: (book.volumes.take_sample(lot, numbers[0]), book.volumes.add_untinted(lot, numbers[1])),
+        lambda: book.stocks.weigh("red", numbers[0], numbers[1], density_g_per_ml=numbers[2]),
+        lambda: (book.lots.get(texts[0]), book.stocks.get(texts[1])),
+        lambda: (enter_reference(book, texts[0], numbers[:3]), book.entries.add_note(lot, texts[1]),
+                 book.lots.amend(lot, texts[4], notes=texts[2], serving={"conditions": [{"name": texts[3], "depth_mm": numbers[0]}]})),
+        lambda: book.stocks.correct("yellow", texts[0], strength_g_per_100ml=numbers[0], notes=texts[1]),
+        lambda: book.lots.amend(lot, texts[0], name=texts[1], number=texts[2]),
+        lambda: book.entries.move(3, parse_moment(texts[0], date(2026, 1, 1)), texts[1]),
     )  # fmt: skip
     acts[which - 4]()
 
@@ -497,17 +497,17 @@ def use_book(book: LotBook) -> None:
     from colourmatch.workflow.lot import describe_lot
 
     def look() -> None:
-        for finding in book.check():
+        for finding in book.archive.check():
             if not finding.text.endswith("."):
                 raise Fault(f"no sentence: {finding.text!r}")
-        book.list_stocks(active_only=False)
-        for reference in book.list_references():
-            book.reference_readings(reference.id)
-        for lot in book.list_lots():
+        book.stocks.all(active_only=False)
+        for reference in book.references.all():
+            book.references.readings(reference.id)
+        for lot in book.lots.search():
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")
                 attempt(lambda lot=lot: describe_lot(book, lot.id))  # type: ignore[misc]
-        book.export_csv(io.StringIO(), "entries")
+        book.archive.export_csv(io.StringIO(), "entries")
 
     attempt(look)
 

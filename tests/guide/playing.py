@@ -259,16 +259,16 @@ def _let_time_pass(player: Player) -> None:
 
     begin = datetime(2026, 3, 2, 10, tzinfo=UTC)
     with open_book(str(player.folder / "weeks.sqlite")) as book:
-        book.add_stock("red", "E129", 1.0)
+        book.stocks.add("red", "E129", 1.0)
         for number, gap in enumerate((0.1, 0.12, 0.11, 0.1, 0.12, 0.11, 4.0, None), 1):
-            book.new_lot("Bitter", 900, ["red"], depth_mm=10, dilution=5)
-            book.add_addition(number, "red", drops=40)
+            book.lots.begin("Bitter", 900, ["red"], depth_mm=10, dilution=5)
+            book.additions.add(number, "red", drops=40)
             if gap is not None:
-                book.add_photo(number, reading(gap), taken_at=begin)
-            book.close_lot(number, "matched")
+                book.photos.add(number, reading(gap), taken_at=begin)
+            book.lots.close(number, "matched")
         for week in (1, 2, 4):
-            book.add_photo(1, reading(0.1 + week), purpose="recheck", taken_at=begin + timedelta(weeks=week))
-        book.add_photo(1, shown | {"spots": {"reference": None, "batch": None, "blank": None}}, purpose="recheck",
+            book.photos.add(1, reading(0.1 + week), purpose="recheck", taken_at=begin + timedelta(weeks=week))
+        book.photos.add(1, shown | {"spots": {"reference": None, "batch": None, "blank": None}}, purpose="recheck",
                        taken_at=begin)  # fmt: skip
     player.call("lot trend", book="weeks.sqlite")
     player.call("lot recheck", "1", book="weeks.sqlite")

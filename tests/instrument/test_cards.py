@@ -7,7 +7,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from colourmatch.book.calibrations import choose_for_lot, lot_choice
 from colourmatch.book.lot_book import LotBook
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.instrument import cards
@@ -80,8 +79,8 @@ def test_the_entries_are_read_once_however_many_cards_there_are(
     cards.choose_card(book, "bench")
     cards.forget_card(book, "old")
     reads: list[object] = []
-    listing = cards.list_entries
-    monkeypatch.setattr(cards, "list_entries", lambda *given: (reads.append(given), listing(*given))[1])
+    listing = book.calibrations.of
+    monkeypatch.setattr(book.calibrations, "of", lambda *given: (reads.append(given), listing(*given))[1])
     for ask in (cards.list_cards, cards.default_card, lambda book: cards.card_profile(book, None),
                 lambda book: cards.read_card_profile(book, "kitchen")):  # fmt: skip
         reads.clear()
@@ -118,11 +117,11 @@ def test_a_lot_is_read_with_its_card_and_says_so(book: LotBook, drawn: dict, lot
 
     cards.enter_card(book, "kitchen", list(np.array([0.75, 0.5, 0.35, 0.2, 0.1, 0.04]) ** 1.1), 0.004)
     note_for_lot(book, lot, card="kitchen")
-    assert lot_choice(book, lot) == {"card": "kitchen", "light": None}
+    assert book.calibrations.lot_choice(lot) == {"card": "kitchen", "light": None}
     told = record_photos(book, lot, [drawn["glasses"][0]])[0]
     assert told["card_profile"]["name"] == "kitchen" and told["calibration"] is None
     assert describe_lot(book, lot)["read_with"]["card"] == "kitchen"
-    assert book.check() == []
+    assert book.archive.check() == []
     cards.forget_card(book, "kitchen")
     assert lot_reader(book, lot).card is None
 
@@ -132,15 +131,15 @@ def test_an_unknown_card_or_light_is_refused_before_it_is_noted(book: LotBook, l
         note_for_lot(book, lot, card="none")
     with pytest.raises(NotFoundError, match="No phone is calibrated in a light 'window'"):
         note_for_lot(book, lot, light="window")
-    assert lot_choice(book, lot) == {"card": None, "light": None}
+    assert book.calibrations.lot_choice(lot) == {"card": None, "light": None}
 
 
 def test_the_same_choice_is_not_written_twice(book: LotBook, lot: int) -> None:
     for _ in range(2):
-        choose_for_lot(book, lot, {"card": "kitchen"})
-    from colourmatch.book.calibrations import LOT_CHOICE, list_entries
+        book.calibrations.choose_for_lot(lot, {"card": "kitchen"})
+    from colourmatch.book.calibrations import LOT_CHOICE
 
-    assert len(list_entries(book, (LOT_CHOICE,))) == 1
+    assert len(book.calibrations.of((LOT_CHOICE,))) == 1
 
 
 def test_greys_that_cannot_be_are_not_kept(book: LotBook) -> None:

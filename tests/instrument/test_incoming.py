@@ -44,8 +44,8 @@ def sent(tmp_path: Path, drawn_photos: list[Path]) -> Path:
 
 @pytest.fixture
 def lot(book: LotBook) -> int:
-    book.add_stock("red", "E129", 1.0)
-    return book.new_lot("Bitter", 900, ["red"]).id
+    book.stocks.add("red", "E129", 1.0)
+    return book.lots.begin("Bitter", 900, ["red"]).id
 
 
 def take_in(book: LotBook, source: Any, **how: Any) -> IncomingPhoto[Any]:
@@ -89,7 +89,7 @@ def test_a_known_photo_is_not_read_again_and_its_file_is_put_back(
 ) -> None:
     arriving = take_in_for_lot(book, lot, [sent, sent])
     first = next(arriving)
-    entry = book.add_photo(lot, first.measurement | {"noted": 1}, photo=first.content)
+    entry = book.photos.add(lot, first.measurement | {"noted": 1}, photo=first.content)
     shutil.rmtree(book.photo_store.folder)
     again = next(arriving)  # looked up after the first was kept
     assert again.known == entry and again.measurement["noted"] == 1

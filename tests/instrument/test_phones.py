@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from colourmatch.book.calibrations import FIT, list_entries
+from colourmatch.book.calibrations import FIT
 from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.colour.difference import ciede2000
 from colourmatch.colour.spectra import planck_spectrum
@@ -52,7 +52,7 @@ def sitting(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
 @pytest.fixture
 def stocked(book: LotBook) -> LotBook:
     for name, colourant in E.items():
-        book.add_stock(name, colourant, 1.0, strength_rel_sd=0.02)
+        book.stocks.add(name, colourant, 1.0, strength_rel_sd=0.02)
     return book
 
 
@@ -62,7 +62,7 @@ def kept(tmp_path_factory: pytest.TempPathFactory, sitting: list[Path]) -> Path:
     path = tmp_path_factory.mktemp("kept") / "book.sqlite"
     with open_book(path) as book:
         for name, colourant in E.items():
-            book.add_stock(name, colourant, 1.0, strength_rel_sd=0.02)
+            book.stocks.add(name, colourant, 1.0, strength_rel_sd=0.02)
         for photo, (left, right) in zip(sitting[:4], SITTING, strict=True):
             phones.add_known_photo(book, photo, "window", {"reference": left, "batch": right})
         phones.fit_known(book)
@@ -87,7 +87,7 @@ def test_a_sitting_is_kept_fitted_and_told(calibrated: LotBook) -> None:
         assert one["low"] < 1.0 < one["high"]
     assert "Known liquids left out of the fit: median error" in told["text"]
     assert [one["phone"] for one in phones.list_phones(calibrated)] == ["A phone"]
-    assert calibrated.check() == []
+    assert calibrated.archive.check() == []
     assert len(list(calibrated.photo_store.names())) == 4
 
 
@@ -180,7 +180,7 @@ def test_the_only_light_of_a_phone_is_taken_for_lots_and_their_fit_starts_from_i
 ) -> None:
     from colourmatch.workflow.lot import record_photos
 
-    lot = calibrated.new_lot("Bitter", 900, ["red"]).id
+    lot = calibrated.lots.begin("Bitter", 900, ["red"]).id
     told = record_photos(calibrated, lot, [sitting[5]])[0]
     assert told["calibration"]["light"] == "window"
     assert phone_correction.camera_key(told).endswith("|window")
@@ -196,7 +196,7 @@ def test_forgotten_is_forgotten_and_what_was_read_stays(calibrated: LotBook, sit
     assert phone_correction.find_calibration(calibrated, "A phone") is None
     with pytest.raises(NotFoundError, match="No phone has known liquids yet"):
         phones.read_phone(calibrated)
-    assert len(list_entries(calibrated, (FIT,))) == 1
+    assert len(calibrated.calibrations.of((FIT,))) == 1
 
 
 def test_too_few_liquids_are_refused_and_the_photos_stay(stocked: LotBook, sitting: list[Path]) -> None:
@@ -248,9 +248,9 @@ def test_rechecks_and_references_are_read_with_it_too(calibrated: LotBook, sitti
     assert read["spots"]["reference"]["as_read"]["lab"] != read["spots"]["reference"]["lab"]
     with pytest.raises(NotFoundError, match="It is in: window"):
         record_reference(calibrated, "The bottle", [sitting[5]], light="lamp")
-    lot = calibrated.new_lot("Bitter", 900, ["red"]).id
+    lot = calibrated.lots.begin("Bitter", 900, ["red"]).id
     record_photos(calibrated, lot, [sitting[5]])
-    calibrated.close_lot(lot, "matched")
+    calibrated.lots.close(lot, "matched")
     found = record_recheck(calibrated, lot, [sitting[4]])["photos"][0]
     assert found["calibration"]["light"] == "window" and found["entry"] is not None
 
@@ -267,10 +267,10 @@ def test_a_correction_that_came_in_between_is_no_drift(calibrated: LotBook, sitt
     begin, later = datetime(2026, 3, 2, tzinfo=UTC), datetime(2026, 3, 16, tzinfo=UTC)
 
     def drift(first: dict[str, object], second: dict[str, object]) -> list[float]:
-        lot = calibrated.new_lot("Bitter", 900, ["red"]).id
-        calibrated.add_photo(lot, first, taken_at=begin)
-        calibrated.close_lot(lot, "matched")
-        calibrated.add_photo(lot, second, purpose="recheck", taken_at=later)
+        lot = calibrated.lots.begin("Bitter", 900, ["red"]).id
+        calibrated.photos.add(lot, first, taken_at=begin)
+        calibrated.lots.close(lot, "matched")
+        calibrated.photos.add(lot, second, purpose="recheck", taken_at=later)
         return read_drift(calibrated, lot)["photos"][0]["drift_lab"]
 
     assert drift(plain, read) == [0, 0, 0]

@@ -31,40 +31,40 @@ def read_codes(page: bytes, scale: float = 3) -> list[str]:
 
 @pytest.fixture
 def tinted(book: LotBook, lot: int) -> int:
-    book.add_addition(lot, "red", drops=20)
+    book.additions.add(lot, "red", drops=20)
     return lot
 
 
 def test_the_label_declares_what_went_in_and_warns(book: LotBook, tinted: int) -> None:
-    begun = book.find_lot(tinted).created_at[:10]
+    begun = book.lots.get(tinted).created_at[:10]
     assert label_text(book, tinted).split("\n") == [
         "Aperitif",
         f"Lot L{tinted} · begun {begun}, not closed yet",
         "Colour: Allura red AC (E129)",
         "Allura red AC (E129): may have an adverse effect on activity and attention in children",
     ]
-    book.close_lot(tinted, "matched")
-    closed = book.lot_story(tinted).closing.created_at[:10]
+    book.lots.close(tinted, "matched")
+    closed = book.lots.story(tinted).closing.created_at[:10]
     assert f"Lot L{tinted} · closed {closed}" in label_text(book, tinted)
 
 
 def test_a_dose_taken_back_is_not_declared_and_the_bases_colour_is_asked_for(book: LotBook, lot: int) -> None:
-    entry = book.add_addition(lot, "red", drops=20)
-    book.correct_addition(entry.id, void=True, reason="spilt")
+    entry = book.additions.add(lot, "red", drops=20)
+    book.additions.correct(entry.id, void=True, reason="spilt")
     assert "No colour added." in label_text(book, lot) and "own, name it" not in label_text(book, lot)
-    book.amend_lot(lot, "read on the bottle", already_mg_per_l=5)
+    book.lots.amend(lot, "read on the bottle", already_mg_per_l=5)
     assert "The base held colour of its own, name it here" in label_text(book, lot)
 
 
 def test_carmine_is_named_as_what_it_is(book: LotBook, lot: int) -> None:
-    book.add_stock("crimson", "E120", 1.0)
-    book.add_addition(lot, "crimson", ml=1)
+    book.stocks.add("crimson", "E120", 1.0)
+    book.additions.add(lot, "crimson", ml=1)
     assert "Contains carmine (E120)" in label_text(book, lot).split("\n")
 
 
 @pytest.mark.parametrize("number", ["B-2026/11 <&>", "Łot 12é", "N" * 120])
 def test_the_code_carries_the_lot_number_whatever_it_is(book: LotBook, lot: int, number: str) -> None:
-    book.new_lot("Cordial", 900, "red", number=number)
+    book.lots.begin("Cordial", 900, "red", number=number)
     page = make_page(book, number, copies=1)
     assert read_codes(page, 6) == [number]
     text = pypdf.PdfReader(io.BytesIO(page)).pages[0].extract_text()
@@ -87,10 +87,10 @@ def test_copies_run_on_to_the_next_page(book: LotBook, tinted: int) -> None:
 
 def test_much_text_takes_a_larger_place_and_loses_nothing(book: LotBook, lot: int) -> None:
     for name, colourant in (("a", "E102"), ("b", "E110"), ("c", "E122"), ("d", "E124"), ("e", "E120")):
-        book.add_stock(name, colourant, 1.0)
-    crowded = book.new_lot("Ž <b>" + "W" * 110, 900, list("abcde"), already_mg_per_l=1).id
+        book.stocks.add(name, colourant, 1.0)
+    crowded = book.lots.begin("Ž <b>" + "W" * 110, 900, list("abcde"), already_mg_per_l=1).id
     for name in "abcde":
-        book.add_addition(crowded, name, drops=2)
+        book.additions.add(crowded, name, drops=2)
     reader = pypdf.PdfReader(io.BytesIO(make_page(book, crowded)))
     text = "".join(reader.pages[0].extract_text().split())
     count = text.count("Containscarmine(E120)")

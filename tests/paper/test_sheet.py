@@ -45,21 +45,21 @@ def read_sheet(book: LotBook, lot: int | str, paper: str = "a4") -> tuple[str, p
 @pytest.fixture
 def finished(book: LotBook, lot: int) -> int:
     """A lot with photos, doses, a correction, one taken back, a sample, a note, and its closing."""
-    book.add_photo(lot, measured([15, -40, -10]), original_name="one.jpg", entered_by="Asa")
-    first = book.add_addition(lot, "red", drops=60, entered_by="Asa")
-    book.correct_addition(first.id, drops=64, reason="counted again")
-    spilt = book.add_addition(lot, "yellow", drops=5)
-    book.correct_addition(spilt.id, void=True, reason="spilt on the table")
-    book.take_sample(lot, 20)
-    book.add_note(lot, "smells of orange")
-    book.add_photo(lot, measured([0.3, -0.4, 0.1]), original_name="two.jpg")
-    book.close_lot(lot, "matched", "Matched: the difference is 0.4 (between 0.1 and 0.9). Stop here.")
+    book.photos.add(lot, measured([15, -40, -10]), original_name="one.jpg", entered_by="Asa")
+    first = book.additions.add(lot, "red", drops=60, entered_by="Asa")
+    book.additions.correct(first.id, drops=64, reason="counted again")
+    spilt = book.additions.add(lot, "yellow", drops=5)
+    book.additions.correct(spilt.id, void=True, reason="spilt on the table")
+    book.volumes.take_sample(lot, 20)
+    book.entries.add_note(lot, "smells of orange")
+    book.photos.add(lot, measured([0.3, -0.4, 0.1]), original_name="two.jpg")
+    book.lots.close(lot, "matched", "Matched: the difference is 0.4 (between 0.1 and 0.9). Stop here.")
     return lot
 
 
 def test_the_figures_on_the_sheet_are_those_of_the_book(book: LotBook, finished: int) -> None:
     text, reader = read_sheet(book, finished)
-    state = book.lot_state(finished)
+    state = book.lots.story(finished).state()
     total = state.total_mg_per_l()
     sd = total * np.hypot(0.20, 0.15)
     assert f"{total:.1f} ± {sd:.1f} 60 {60 - total:.1f}" in text
@@ -72,7 +72,7 @@ def test_the_figures_on_the_sheet_are_those_of_the_book(book: LotBook, finished:
 
 def test_the_history_names_what_was_corrected_and_why(book: LotBook, finished: int) -> None:
     text, _ = read_sheet(book, finished)
-    story = book.lot_story(finished)
+    story = book.lots.story(finished)
     old, new = story.events[1], story.events[2]
     assert f"{old.id}. 60 drops of red" in text and f"(struck by entry {new.id})" in text
     assert f"{new.id}. 64 drops of red" in text and f"(corrects entry {old.id}: counted again)" in text
@@ -98,15 +98,15 @@ def test_swatches_charts_label_and_cautions_are_there(book: LotBook, finished: i
 
 
 def test_looks_trials_and_the_daily_intake_are_on_the_sheet(book: LotBook, lot: int) -> None:
-    trial = book.take_trial(lot, 100).id
-    book.add_addition(trial, "red", drops=7)
-    book.add_addition(lot, "red", drops=56)
+    trial = book.trials.take(lot, 100).id
+    book.additions.add(trial, "red", drops=7)
+    book.additions.add(lot, "red", drops=56)
     look = {
         "name": "long drink", "depth_mm": 60, "dilution": 4, "illuminant": "A", "weight": 2,
         "delta_e_2000": {"value": 1.21, "low": 0.7, "high": 2.04}, "text": "paler",
     }  # fmt: skip
-    book.add_photo(lot, measured([0.3, -0.4, 0.1]), {"serving": [look]})
-    book.amend_lot(lot, "named", already_mg_per_l=3, already_colourant="E163")
+    book.photos.add(lot, measured([0.3, -0.4, 0.1]), {"serving": [look]})
+    book.lots.amend(lot, "named", already_mg_per_l=3, already_colourant="E163")
     text, _ = read_sheet(book, lot)
     assert "long drink 60 mm deep, 1 part made up to 4, light A, weight 2 1.2 (0.7 to 2.0), paler" in text
     assert "7 drops of red there are" in text or "7 drops of red there, and the batch holds as much" in text
@@ -114,7 +114,7 @@ def test_looks_trials_and_the_daily_intake_are_on_the_sheet(book: LotBook, lot: 
     assert "3 mg/l of E163" in text and "colourant in the base E163" in text
     assert "7 mg per kg (JECFA and EFSA)" in text and "% for a child of 20 kg" in text
     assert "Anthocyanins (E163)" in text and "none on file" in text
-    book.pour_back_trial(trial)
+    book.trials.pour_back(trial)
     assert f"100 ml of trial lot {trial} poured back" in read_sheet(book, lot)[0]
     assert "Where it is drunk" not in read_sheet(book, trial)[0]
     assert "Trial of 100 ml" in read_sheet(book, trial)[0]
@@ -125,19 +125,19 @@ def test_a_struck_entry_is_struck_on_the_paper(book: LotBook, lot: int) -> None:
         _, reader = read_sheet(book, lot)
         return sum(page.get_contents().get_data().count(b" l S") for page in reader.pages)
 
-    entry = book.add_addition(lot, "red", drops=60)
+    entry = book.additions.add(lot, "red", drops=60)
     before = lines()
-    book.correct_addition(entry.id, drops=64, reason="counted again")
+    book.additions.correct(entry.id, drops=64, reason="counted again")
     assert lines() >= before + 2  # the line through it, and the hairline under the new entry
 
 
 def test_corrections_of_serving_and_target_are_told_in_words(book: LotBook, lot: int) -> None:
     condition = {"name": "long drink", "depth_mm": 60, "dilution": 4, "illuminant": "a", "weight": 2}
-    book.amend_lot(
+    book.lots.amend(
         lot, "as it is drunk", serving={"conditions": [condition, {"name": "neat"}], "ice": "two cubes"}
     )
-    book.amend_lot(lot, "another sheet", target_lab=[60, 45.25, -3], volume_ml=950)
-    book.amend_lot(lot, "none after all", serving=None, target_lab=None)
+    book.lots.amend(lot, "another sheet", target_lab=[60, 45.25, -3], volume_ml=950)
+    book.lots.amend(lot, "none after all", serving=None, target_lab=None)
     text, _ = read_sheet(book, lot)
     assert "light A, weight 2); neat; ice two cubes (as it is drunk)" in text
     assert "L* 60.0, a* 45.2, b* -3.0; batch at the beginning 950 ml" in text
@@ -154,17 +154,17 @@ def test_an_empty_lot_has_a_sheet(book: LotBook, lot: int) -> None:
 
 def test_names_are_never_markup_and_long_ones_wrap(book: LotBook) -> None:
     evil = "<b>Red</b> & <para>co</para> " + "W" * 60
-    book.add_stock(evil, "E129", 1.0, notes="<img src='x'/>")
-    lot = book.new_lot("<i>Drink</i> & " + "M" * 105, 900, evil, notes="peel <30 g>\n&amp; sugar").id
-    book.add_addition(lot, evil, drops=3, entered_by="<u>me")
-    book.add_note(lot, "</para><b>")
+    book.stocks.add(evil, "E129", 1.0, notes="<img src='x'/>")
+    lot = book.lots.begin("<i>Drink</i> & " + "M" * 105, 900, evil, notes="peel <30 g>\n&amp; sugar").id
+    book.additions.add(lot, evil, drops=3, entered_by="<u>me")
+    book.entries.add_note(lot, "</para><b>")
     text, _ = read_sheet(book, lot)
     assert "<i>Drink</i> &" in text and "<b>Red</b> & <para>co</para>" in text
     assert "peel <30 g> &amp; sugar" in text and "<u>me" in text and "Note: </para><b>" in text
 
 
 def test_other_scripts_are_set_or_numbered_never_lost(book: LotBook, lot: int) -> None:
-    named = book.new_lot("Žlutý nápoj", 900, "red", notes="\U0001f34a and \ue000").id
+    named = book.lots.begin("Žlutý nápoj", 900, "red", notes="\U0001f34a and \ue000").id
     text, _ = read_sheet(book, named)
     assert "Žlutý nápoj" in text and "[U+E000]" in text
     assert choose_fonts(["Crème brûlée"]).plain == "Helvetica"
@@ -174,9 +174,9 @@ def test_other_scripts_are_set_or_numbered_never_lost(book: LotBook, lot: int) -
 def test_forty_additions_continue_cleanly(book: LotBook, lot: int) -> None:
     for k in range(40):
         if k % 8 == 0:
-            book.add_photo(lot, measured([0, -30 + k / 2, 0]))
-        book.add_addition(lot, "red", drops=1 + k % 3)
-    book.add_note(lot, "long " * 3000)
+            book.photos.add(lot, measured([0, -30 + k / 2, 0]))
+        book.additions.add(lot, "red", drops=1 + k % 3)
+    book.entries.add_note(lot, "long " * 3000)
     text, reader = read_sheet(book, lot)
     assert len(reader.pages) <= 3 and text.count(" of red (") == 40
     assert "(cut; the book has all)" in text and text.count("Made by") == 1
@@ -184,12 +184,14 @@ def test_forty_additions_continue_cleanly(book: LotBook, lot: int) -> None:
 
 
 def test_colour_of_the_base_a_passed_ceiling_and_a_recheck_are_told(book: LotBook, lot: int) -> None:
-    other = book.new_lot("Strong", 900, "red", ceiling_mg_per_l=20, already_mg_per_l=8, jurisdiction="US").id
-    book.add_addition(other, "red", drops=40)
-    book.add_photo(other, measured([0, 0, 0]))
-    book.close_lot(other, "ceiling", "Stopped: no more may go in.")
+    other = book.lots.begin(
+        "Strong", 900, "red", ceiling_mg_per_l=20, already_mg_per_l=8, jurisdiction="US"
+    ).id
+    book.additions.add(other, "red", drops=40)
+    book.photos.add(other, measured([0, 0, 0]))
+    book.lots.close(other, "ceiling", "Stopped: no more may go in.")
     later = datetime.now(UTC) + timedelta(weeks=4)
-    book.add_photo(other, measured([0.4, -2, -1]), purpose="recheck", taken_at=later)
+    book.photos.add(other, measured([0.4, -2, -1]), purpose="recheck", taken_at=later)
     text, _ = read_sheet(book, other)
     assert "PASSED by" in text and "The base held colour of its own" in text and "FD&C Red" in text
     assert "Since then: In 4.0 weeks the batch has turned" in text and "Recheck photo" in text
@@ -197,8 +199,8 @@ def test_colour_of_the_base_a_passed_ceiling_and_a_recheck_are_told(book: LotBoo
 
 
 def test_an_entered_target_and_a_reference_are_named(book: LotBook, lot: int) -> None:
-    book.add_reference("The bottle <1>")
-    other = book.new_lot("x", 900, "red", reference="The bottle <1>", target_lab=(60, 40, 30)).id
+    book.references.add("The bottle <1>")
+    other = book.lots.begin("x", 900, "red", reference="The bottle <1>", target_lab=(60, 40, 30)).id
     text, _ = read_sheet(book, other)
     assert "The bottle <1>; colour entered: L* 60.0 ± 2.0" in text
     assert "target colour, entered" in text

@@ -22,11 +22,11 @@ FADING = np.array([0.1, -0.6, -0.4])
 @pytest.fixture
 def closed(book: LotBook) -> int:
     """A lot that was finished on its reference eight weeks ago."""
-    book.add_stock("red", "E129", 1.0)
-    lot = book.new_lot("Aperitif", 900, ["red"], number="B1", jurisdiction="EU").id
-    book.add_addition(lot, "red", drops=40)
-    book.add_photo(lot, measured(np.zeros(3)), taken_at=BEGIN)
-    book.close_lot(lot, "matched")
+    book.stocks.add("red", "E129", 1.0)
+    lot = book.lots.begin("Aperitif", 900, ["red"], number="B1", jurisdiction="EU").id
+    book.additions.add(lot, "red", drops=40)
+    book.photos.add(lot, measured(np.zeros(3)), taken_at=BEGIN)
+    book.lots.close(lot, "matched")
     return lot
 
 
@@ -42,7 +42,7 @@ def test_a_lot_just_closed_says_when_to_photograph_it_again(book: LotBook, close
 def test_drift_rate_and_forecast_stand_with_their_intervals(book: LotBook, closed: int) -> None:
     for week in (2, 4, 6):
         taken = BEGIN + timedelta(weeks=week)
-        book.add_photo(closed, measured(FADING * week), purpose="recheck", taken_at=taken)
+        book.photos.add(closed, measured(FADING * week), purpose="recheck", taken_at=taken)
     app = open_app("lots", lot=str(closed))
     assert not app.exception
     text = shown(app)
@@ -57,8 +57,8 @@ def test_drift_rate_and_forecast_stand_with_their_intervals(book: LotBook, close
 
 
 def test_an_open_lot_has_no_drift(book: LotBook) -> None:
-    book.add_stock("red", "E129", 1.0)
-    lot = book.new_lot("Aperitif", 900, ["red"]).id
+    book.stocks.add("red", "E129", 1.0)
+    lot = book.lots.begin("Aperitif", 900, ["red"]).id
     app = open_app("lots", lot=str(lot))
     assert "Does the colour hold?" not in shown(app)
     assert not app.file_uploader
@@ -67,18 +67,18 @@ def test_an_open_lot_has_no_drift(book: LotBook) -> None:
 def test_a_photo_afterwards_is_kept_once_and_a_refused_one_named(
     book: LotBook, photos: list[Path], card_photo_bytes: bytes
 ) -> None:
-    book.add_stock("red", "E129", 1.0)
-    lot = book.new_lot("Aperitif", 900, ["red"]).id
+    book.stocks.add("red", "E129", 1.0)
+    lot = book.lots.begin("Aperitif", 900, ["red"]).id
     record_photos(book, lot, [photos[1]])
-    book.close_lot(lot, "matched")
+    book.lots.close(lot, "matched")
     app = open_app("lots", lot=str(lot))
     app.file_uploader[0].set_value([("week.jpg", card_photo_bytes, "image/jpeg")]).run()
     assert not app.exception
     assert "The photo is measured and kept." in shown(app)
-    assert [photo.purpose for photo in book.lot_story(lot).photos] == ["match", "recheck"]
+    assert [photo.purpose for photo in book.lots.story(lot).photos] == ["match", "recheck"]
     app.file_uploader[0].set_value([("note.jpg", b"this is no photo", "image/jpeg")]).run()
     assert "note.jpg: This is not a readable photo" in shown(app)
-    assert len(book.lot_story(lot).photos) == 2
+    assert len(book.lots.story(lot).photos) == 2
 
 
 def test_the_labels_are_a_pdf(book: LotBook, closed: int) -> None:

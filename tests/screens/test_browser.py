@@ -105,9 +105,9 @@ def browser(request: pytest.FixtureRequest, address: str, browsers: Browsers) ->
 @pytest.fixture(scope="module")
 def lots(app_book: LotBook) -> dict[str, int]:
     """A lot for each screen size."""
-    app_book.add_stock("red", "E129", 1.0)
+    app_book.stocks.add("red", "E129", 1.0)
     return {
-        name: app_book.new_lot(f"aperitif <b>{name}</b>", 900, ["red"], ceiling_mg_per_l=30).id
+        name: app_book.lots.begin(f"aperitif <b>{name}</b>", 900, ["red"], ceiling_mg_per_l=30).id
         for name in SCREENS
     }
 
@@ -132,15 +132,15 @@ def test_from_the_first_photo_to_the_drops(
     browser.driver.execute_script("arguments[0].scrollIntoView({block: 'center'})", button)
     ActionChains(browser.driver).double_click(button).perform()
     browser.wait_text("Added since the last photo")
-    assert len(app_book.lot_story(lot_id).additions) == 1
+    assert len(app_book.lots.story(lot_id).additions) == 1
     assert browser.find(".cm-do").text == "Stir, wait for the bubbles to clear, photograph again."
     browser.driver.refresh()
     browser.settle()
     assert "Added since the last photo" in browser.text()
-    assert len(app_book.lot_story(lot_id).additions) == 1
+    assert len(app_book.lots.story(lot_id).additions) == 1
     browser.upload(photos[1])
     browser.wait_text("After this step the difference should be about")
-    assert len(app_book.lot_story(lot_id).photos) == 2
+    assert len(app_book.lots.story(lot_id).photos) == 2
 
 
 def test_every_page_fits_its_screen(browser: Browser, lots: dict[str, int]) -> None:
@@ -168,7 +168,7 @@ def test_every_page_fits_its_screen(browser: Browser, lots: dict[str, int]) -> N
 
 @ON_A_PHONE
 def test_a_tab_stays_open_when_the_notice_goes(browser: Browser, app_book: LotBook) -> None:
-    app_book.add_stock(f"first of {browser.name}", "E102", 1.0)  # so that the form is folded
+    app_book.stocks.add(f"first of {browser.name}", "E102", 1.0)  # so that the form is folded
     browser.go("set-up")
     browser.tap("summary", "Add a stock")
     box = browser.click("[role=combobox][aria-label='Colourant']")
@@ -188,14 +188,14 @@ def test_a_tab_stays_open_when_the_notice_goes(browser: Browser, app_book: LotBo
 
 
 def test_trend_references_and_a_closed_lot_fit_their_screen(browser: Browser, app_book: LotBook) -> None:
-    if not app_book.list_closed():
-        app_book.add_stock("pale red", "E129", 0.5)
+    if not app_book.lots.closed():
+        app_book.stocks.add("pale red", "E129", 0.5)
         for k in range(5):
             close_lot(
                 app_book, f"a lot with a long number {k}", [0.0, -3.0 * (k == 4), 0.1 * k], stock="pale red"
             )
         enter_reference(app_book, "a bottle with a very long name on the shelf in the cellar", [60, 45, 30])
-    closed = app_book.list_closed()[-1].id
+    closed = app_book.lots.closed()[-1].id
     for path, words in (("trend", "In numbers"), (f"lots?lot={closed}", "Does the colour hold?")):
         browser.show_in("light")
         browser.go(path)

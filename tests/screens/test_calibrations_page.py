@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from test_pages import by_key, open_app, shown
 
-from colourmatch.book.calibrations import KNOWN, add_entry
+from colourmatch.book.calibrations import KNOWN
 from colourmatch.book.lot_book import LotBook
 from colourmatch.instrument import cards, phones
 from colourmatch.instrument import phone_calibration as pc
@@ -23,7 +23,7 @@ LIQUIDS = [(3, 0), (6, 0), (12, 0), (0, 4), (0, 8), (4, 5), (8, 3)]
 def keep_known(book: LotBook) -> None:
     """Known liquids as a camera of known truth would have read them, without drawing a photo."""
     for name, colourant in (("red", "E129"), ("yellow", "E102")):
-        book.add_stock(name, colourant, 1.0, strength_rel_sd=0.03)
+        book.stocks.add(name, colourant, 1.0, strength_rel_sd=0.03)
     numbers = np.random.default_rng(4).normal(0, 1, len(unknown_phone().mean))
     shapes = np.array([find_colourant(e).absorptivity() for e in ("E129", "E102")])
     for red, yellow in LIQUIDS:
@@ -40,7 +40,7 @@ def keep_known(book: LotBook) -> None:
             "depth_mm": 10.0,
             "measurement": {"spots": {"batch": spot}, "quality": [], "card_profile": None},
         }
-        add_entry(book, KNOWN, "A phone", data, light="window")
+        book.calibrations.add(KNOWN, "A phone", data, light="window")
 
 
 @pytest.fixture(scope="module")
@@ -98,7 +98,7 @@ def test_a_phone_is_fitted_told_and_forgotten(book: LotBook) -> None:
 
 
 def test_what_is_missing_of_a_photo_is_asked_for(book: LotBook, card_photo: bytes) -> None:
-    book.add_stock("red", "E129", 1.0)
+    book.stocks.add("red", "E129", 1.0)
     app = open_app("calibrations")
     by_key(app.file_uploader, "upload-known").set_value(("known.jpg", card_photo, "image/jpeg")).run()
     assert "The light has no name" in app.error[0].value
@@ -109,15 +109,14 @@ def test_what_is_missing_of_a_photo_is_asked_for(book: LotBook, card_photo: byte
 
 
 def test_a_lot_is_given_its_card(book: LotBook) -> None:
-    from colourmatch.book.calibrations import lot_choice
 
-    book.add_stock("red", "E129", 1.0)
-    lot = book.new_lot("Bitter", 900, ["red"]).id
+    book.stocks.add("red", "E129", 1.0)
+    lot = book.lots.begin("Bitter", 900, ["red"]).id
     cards.enter_card(book, "kitchen", GREYS, 0.004)
     app = open_app("calibrations")
     by_key(app.button, "read-with-").click().run()
     assert "Choose a card or a light first." in app.error[0].value
     by_key(app.selectbox, "read-card-").set_value("kitchen").run()
     by_key(app.button, "read-with-").click().run()
-    assert lot_choice(book, lot) == {"card": "kitchen", "light": None}
+    assert book.calibrations.lot_choice(lot) == {"card": "kitchen", "light": None}
     assert "are now read with the card kitchen." in shown(app)

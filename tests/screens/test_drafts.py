@@ -16,8 +16,8 @@ from colourmatch.workflow.lot import record_photos
 
 @pytest.fixture
 def lot_id(book: LotBook) -> int:
-    book.add_stock("red", "E129", 1.0)
-    return book.new_lot("bitter aperitif", 900, ["red"], ceiling_mg_per_l=30).id
+    book.stocks.add("red", "E129", 1.0)
+    return book.lots.begin("bitter aperitif", 900, ["red"], ceiling_mg_per_l=30).id
 
 
 def amount(app):
@@ -53,8 +53,8 @@ def test_a_form_with_something_typed_is_found_unfolded(lot_id: int) -> None:
 
 
 def test_the_stocks_chosen_for_a_new_lot_are_kept(book: LotBook, lot_id: int) -> None:
-    book.add_stock("yellow", "E102", 1.0)
-    ids = [stock.id for stock in book.list_stocks()]
+    book.stocks.add("yellow", "E102", 1.0)
+    ids = [stock.id for stock in book.stocks.all()]
     app = open_app("set_up")
     by_key(app.multiselect, "lot-stocks").set_value(ids).run()
     by_key(app.text_input, "lot-name").set_value("cordial").run()
@@ -77,7 +77,7 @@ def test_what_was_written_down_is_not_typed_again(book: LotBook, lot_id: int) ->
     app.switch_page("colourmatch/screens/lots.py").run()
     app.switch_page("colourmatch/screens/match.py").run()
     assert amount(app).value is None
-    assert [entry.quantity for entry in book.lot_story(lot_id).additions] == [7.0]
+    assert [entry.quantity for entry in book.lots.story(lot_id).additions] == [7.0]
 
 
 def test_an_untouched_field_follows_the_advice(book: LotBook, lot_id: int, photos: list[Path]) -> None:
@@ -86,7 +86,7 @@ def test_an_untouched_field_follows_the_advice(book: LotBook, lot_id: int, photo
     app.switch_page("colourmatch/screens/lots.py").run()
     record_photos(book, lot_id, [photos[0]])
     app.switch_page("colourmatch/screens/match.py").run()
-    assert amount(app).value == book.lot_story(lot_id).photos[0].advice["doses"][0]["drops"]
+    assert amount(app).value == book.lots.story(lot_id).photos[0].advice["doses"][0]["drops"]
 
 
 @pytest.mark.parametrize("value", [True, None, b"photo", [], [True], [b"photo"], {"a": 1}, "x" * 5001])

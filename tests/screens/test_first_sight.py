@@ -29,12 +29,12 @@ def order_of(app: AppTest, *marks: str) -> list[int]:
 def test_the_button_to_tap_stands_under_the_advice_and_before_the_numbers(
     book: LotBook, photos: list[Path]
 ) -> None:
-    book.add_stock("red", "E129", 1.0)
-    lot_id = book.new_lot("bitter aperitif", 900, ["red"], ceiling_mg_per_l=30).id
+    book.stocks.add("red", "E129", 1.0)
+    lot_id = book.lots.begin("bitter aperitif", 900, ["red"], ceiling_mg_per_l=30).id
     record_photos(book, lot_id, [photos[0]])
     places = order_of(open_app("match", lot=str(lot_id)), "cm-do", "dose-", "How far", "upload-")
     assert places == sorted(places)
-    book.add_addition(lot_id, "red", drops=3)  # the numbers are those of the batch before
+    book.additions.add(lot_id, "red", drops=3)  # the numbers are those of the batch before
     places = order_of(open_app("match", lot=str(lot_id)), "cm-do", "upload-", "How far")
     assert places == sorted(places)
 
@@ -44,7 +44,7 @@ def test_one_act_is_the_first_of_a_page(book: LotBook) -> None:
         return [b.key for b in open_app().button if b.proto.type == "primary"]
 
     assert primary() == ["to-set-up"]
-    book.add_stock("red", "E129", 1.0)
-    book.new_lot("bitter aperitif", 900, ["red"])
-    newest = book.new_lot("cordial", 900, ["red"]).id
+    book.stocks.add("red", "E129", 1.0)
+    book.lots.begin("bitter aperitif", 900, ["red"])
+    newest = book.lots.begin("cordial", 900, ["red"]).id
     assert primary() == [f"go-on-{newest}"]

@@ -23,18 +23,18 @@ ADVICE = {
 @pytest.fixture
 def lot_id(book: LotBook) -> int:
     """A lot with two stocks and one photo that advised a dose of each."""
-    book.add_stock("red", "E129", 1.0)
-    book.add_stock("yellow", "E102", 1.0)
-    lot = book.new_lot("cordial", 900, ["red", "yellow"])
-    book.add_photo(lot.id, MEASUREMENT, ADVICE)
+    book.stocks.add("red", "E129", 1.0)
+    book.stocks.add("yellow", "E102", 1.0)
+    lot = book.lots.begin("cordial", 900, ["red", "yellow"])
+    book.photos.add(lot.id, MEASUREMENT, ADVICE)
     return lot.id
 
 
 def test_what_went_in_since_the_photo_is_told(book: LotBook, lot_id: int) -> None:
-    book.add_addition(lot_id, "red", drops=3)
-    assert telling.describe_since_photo(book.lot_story(lot_id)) == "3 drops of red"
-    book.add_addition(lot_id, "yellow", ml=0.1)
-    assert telling.describe_since_photo(book.lot_story(lot_id)) == "3 drops of red, 0.1 ml of yellow"
+    book.additions.add(lot_id, "red", drops=3)
+    assert telling.describe_since_photo(book.lots.story(lot_id)) == "3 drops of red"
+    book.additions.add(lot_id, "yellow", ml=0.1)
+    assert telling.describe_since_photo(book.lots.story(lot_id)) == "3 drops of red, 0.1 ml of yellow"
 
 
 def test_only_an_advice_to_add_has_doses() -> None:
@@ -43,37 +43,37 @@ def test_only_an_advice_to_add_has_doses() -> None:
 
 
 def test_a_photo_begins_anew_and_a_voided_dose_does_not_count(book: LotBook, lot_id: int) -> None:
-    entry = book.add_addition(lot_id, "red", drops=1)
-    assert telling.describe_since_photo(book.lot_story(lot_id)) == "1 drop of red"
-    book.correct_addition(entry.id, reason="never went in", void=True)
-    assert telling.describe_since_photo(book.lot_story(lot_id)) == ""
-    book.add_addition(lot_id, "red", drops=2)
-    book.add_photo(lot_id, MEASUREMENT, ADVICE)
-    assert telling.describe_since_photo(book.lot_story(lot_id)) == ""
+    entry = book.additions.add(lot_id, "red", drops=1)
+    assert telling.describe_since_photo(book.lots.story(lot_id)) == "1 drop of red"
+    book.additions.correct(entry.id, reason="never went in", void=True)
+    assert telling.describe_since_photo(book.lots.story(lot_id)) == ""
+    book.additions.add(lot_id, "red", drops=2)
+    book.photos.add(lot_id, MEASUREMENT, ADVICE)
+    assert telling.describe_since_photo(book.lots.story(lot_id)) == ""
 
 
 def test_untinted_batch_asks_for_a_photo_and_a_sample_does_not(book: LotBook, lot_id: int) -> None:
-    book.take_sample(lot_id, 20)
-    assert telling.describe_since_photo(book.lot_story(lot_id)) == ""
-    book.add_untinted(lot_id, 120)
-    assert telling.describe_since_photo(book.lot_story(lot_id)) == "120 ml of untinted batch"
+    book.volumes.take_sample(lot_id, 20)
+    assert telling.describe_since_photo(book.lots.story(lot_id)) == ""
+    book.volumes.add_untinted(lot_id, 120)
+    assert telling.describe_since_photo(book.lots.story(lot_id)) == "120 ml of untinted batch"
 
 
 def test_kept_advice_holds_until_something_is_entered_or_learnt(book: LotBook, lot_id: int) -> None:
-    assert telling.advice_of_last_photo(book.lot_story(lot_id)) == ADVICE
-    book.weigh_stock("red", 40, 1.6)
-    assert telling.advice_of_last_photo(book.lot_story(lot_id)) is None
-    book.add_photo(lot_id, MEASUREMENT, ADVICE)
-    assert telling.advice_of_last_photo(book.lot_story(lot_id)) == ADVICE
-    book.take_sample(lot_id, 20)
-    assert telling.advice_of_last_photo(book.lot_story(lot_id)) is None
+    assert telling.advice_of_last_photo(book.lots.story(lot_id)) == ADVICE
+    book.stocks.weigh("red", 40, 1.6)
+    assert telling.advice_of_last_photo(book.lots.story(lot_id)) is None
+    book.photos.add(lot_id, MEASUREMENT, ADVICE)
+    assert telling.advice_of_last_photo(book.lots.story(lot_id)) == ADVICE
+    book.volumes.take_sample(lot_id, 20)
+    assert telling.advice_of_last_photo(book.lots.story(lot_id)) is None
 
 
 def test_the_story_escapes_and_strikes_out(book: LotBook, lot_id: int) -> None:
-    book.add_note(lot_id, "<b>strained</b> twice", entered_by="<i>M</i>")
-    entry = book.add_addition(lot_id, "red", drops=9)
-    book.correct_addition(entry.id, reason="<u>miscounted</u>", drops=8)
-    told = telling.tell_story(book.lot_story(lot_id))
+    book.entries.add_note(lot_id, "<b>strained</b> twice", entered_by="<i>M</i>")
+    entry = book.additions.add(lot_id, "red", drops=9)
+    book.additions.correct(entry.id, reason="<u>miscounted</u>", drops=8)
+    told = telling.tell_story(book.lots.story(lot_id))
     for tag in ("<b>", "<i>", "<u>"):
         assert tag not in told
     assert '<span class="gone">9 drops of red (0.45 ml, 4.5 mg)</span> (corrected later)' in told
@@ -81,37 +81,37 @@ def test_the_story_escapes_and_strikes_out(book: LotBook, lot_id: int) -> None:
 
 
 def test_a_closed_lot_waits_for_nothing(book: LotBook, lot_id: int) -> None:
-    book.add_addition(lot_id, "red", drops=9)
-    book.close_lot(lot_id, "given up", "dropped the jug")
-    story = book.lot_story(lot_id)
+    book.additions.add(lot_id, "red", drops=9)
+    book.lots.close(lot_id, "given up", "dropped the jug")
+    story = book.lots.story(lot_id)
     assert telling.describe_since_photo(story) == ""
     assert "Closed: Given up." in telling.tell_story(story)
 
 
 def test_several_photos_of_a_state_are_told_as_one(book: LotBook, lot_id: int) -> None:
-    assert telling.find_combined(book.lot_story(lot_id), ADVICE) is None
+    assert telling.find_combined(book.lots.story(lot_id), ADVICE) is None
     assert telling.describe_photos(None) == "last photo"
     together = {"photos": ["Photo 1", "Photo 2", "Photo 3"], "agree": True}
-    assert telling.find_combined(book.lot_story(lot_id), ADVICE | {"combined": together}) == together
+    assert telling.find_combined(book.lots.story(lot_id), ADVICE | {"combined": together}) == together
     alone = {"photos": ["Photo 3"], "agree": True}
-    assert telling.find_combined(book.lot_story(lot_id), ADVICE | {"combined": alone}) is None
+    assert telling.find_combined(book.lots.story(lot_id), ADVICE | {"combined": alone}) is None
     assert telling.describe_photos(together) == "last 3 photos"
-    book.add_photo(lot_id, MEASUREMENT, ADVICE | {"combined": together})
+    book.photos.add(lot_id, MEASUREMENT, ADVICE | {"combined": together})
     # an addition since leaves no advice: what holds is that of the last photo
-    assert telling.find_combined(book.lot_story(lot_id), {}) == together
+    assert telling.find_combined(book.lots.story(lot_id), {}) == together
 
 
 def test_a_closing_is_told_once(book: LotBook, lot_id: int) -> None:
-    book.close_lot(lot_id, "matched", "Matched: the difference is 0.4 (between 0.0 and 1.1). Stop here.")
-    closing = book.lot_story(lot_id).closing
+    book.lots.close(lot_id, "matched", "Matched: the difference is 0.4 (between 0.0 and 1.1). Stop here.")
+    closing = book.lots.story(lot_id).closing
     assert telling.closing_panel(closing).count("Matched") == 1
 
 
 def test_only_photos_thinned_as_the_last_one_lie_on_one_way(book: LotBook, lot_id: int) -> None:
     for dilution in (1, 5, 5):
-        book.add_photo(lot_id, MEASUREMENT | {"view": {"dilution": dilution}}, ADVICE)
-    story = book.lot_story(lot_id)
+        book.photos.add(lot_id, MEASUREMENT | {"view": {"dilution": dilution}}, ADVICE)
+    story = book.lots.story(lot_id)
     assert list(telling.alike_photos(story)) == [3, 4]
-    book.add_photo(lot_id, MEASUREMENT | {"view": {"dilution": story.lot.dilution}}, ADVICE)
-    alike = telling.alike_photos(book.lot_story(lot_id))
+    book.photos.add(lot_id, MEASUREMENT | {"view": {"dilution": story.lot.dilution}}, ADVICE)
+    alike = telling.alike_photos(book.lots.story(lot_id))
     assert list(alike) == [1, 2, 5] and alike[5].id > alike[2].id > alike[1].id

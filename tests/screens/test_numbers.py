@@ -37,19 +37,19 @@ def lots(tmp_path_factory: pytest.TempPathFactory, photos: list[Path]) -> Iterat
     from colourmatch.book.lot_book import open_book
 
     book = open_book(tmp_path_factory.mktemp("numbers") / "book.sqlite")
-    book.add_stock("red", "E129", 1.0)
+    book.stocks.add("red", "E129", 1.0)
     glass = {"conditions": [{"name": "tall", "depth_mm": 55.0, "dilution": 3.0, "illuminant": "A"}]}
     work, done = (
-        book.new_lot(
+        book.lots.begin(
             name, 873, ["red"], ceiling_mg_per_l=41, jurisdiction="EU", tolerance=1.7, depth_mm=10, serving=glass
         ).id
         for name in ("bitter aperitif", "cordial")
     )  # fmt: skip
     for lot_id in (done, work):
         record_photos(book, lot_id, [photos[0]])
-        book.add_addition(lot_id, "red", drops=13)
+        book.additions.add(lot_id, "red", drops=13)
         record_photos(book, lot_id, [photos[1]])
-    book.take_sample(work, 17, returned=False)
+    book.volumes.take_sample(work, 17, returned=False)
     record_photos(book, work, [photos[2]])
     close_lot(book, done, "given up", "enough")
     with book:

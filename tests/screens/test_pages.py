@@ -10,6 +10,7 @@ from PIL import Image
 from streamlit.testing.v1 import AppTest
 
 from colourmatch.book.lot_book import LotBook
+from colourmatch.book.lots import Lots
 from colourmatch.workflow.lot import record_photos
 
 APP = Path(__file__).resolve().parents[2] / "app.py"
@@ -52,8 +53,8 @@ def by_key(elements: object, start: str) -> object:
 @pytest.fixture
 def lot_id(book: LotBook) -> int:
     """A lot in the book, before its first photo."""
-    book.add_stock("red", "E129", 1.0)
-    return book.new_lot("bitter aperitif", 900, ["red"], ceiling_mg_per_l=30, jurisdiction="EU").id
+    book.stocks.add("red", "E129", 1.0)
+    return book.lots.begin("bitter aperitif", 900, ["red"], ceiling_mg_per_l=30, jurisdiction="EU").id
 
 
 @pytest.mark.parametrize("page", PAGES)
@@ -86,7 +87,7 @@ def test_a_first_reading_needs_no_lot(book: LotBook, card_photo_bytes: bytes) ->
     assert not app.exception
     assert "CIEDE2000" in shown(app)
     assert "paler" in shown(app)
-    assert book.count_lots() == 0
+    assert book.lots.count() == 0
 
 
 def test_a_stock_is_added_once_and_shown(book: LotBook) -> None:
@@ -96,8 +97,8 @@ def test_a_stock_is_added_once_and_shown(book: LotBook) -> None:
     by_key(app.number_input, "stock-strength").set_value(2.5)
     by_key(app.button, "stock-add").click()
     app.run()
-    assert [stock.name for stock in book.list_stocks()] == ["red *strong*"]
-    assert book.find_stock("red *strong*").strength_g_per_100ml == 2.5
+    assert [stock.name for stock in book.stocks.all()] == ["red *strong*"]
+    assert book.stocks.get("red *strong*").strength_g_per_100ml == 2.5
     assert r"The stock red \*strong\* is on the shelf." in shown(app)
     assert by_key(app.text_input, "stock-name").value == ""
 
@@ -109,7 +110,7 @@ def test_an_unknown_bottle_starts_from_what_it_looks_like(book: LotBook) -> None
     by_key(app.selectbox, "stock-like").set_value("E122")
     by_key(app.button, "stock-add").click()
     app.run()
-    assert book.find_stock("supermarket red").colourant == "custom:E122:500"
+    assert book.stocks.get("supermarket red").colourant == "custom:E122:500"
 
 
 @pytest.mark.parametrize("missing", ["stock-name", "stock-colourant"])
@@ -124,22 +125,22 @@ def test_a_stock_with_something_missing_is_refused_and_keeps_what_was_typed(
     by_key(app.number_input, "stock-strength").set_value(3.0)
     by_key(app.button, "stock-add").click()
     app.run()
-    assert len(app.error) == 1 and book.list_stocks() == []
+    assert len(app.error) == 1 and book.stocks.all() == []
     assert by_key(app.text_input, "stock-name").value == ("" if missing == "stock-name" else "red")
     assert by_key(app.number_input, "stock-strength").value == 3.0
 
 
 def test_a_weighing_changes_the_drop(book: LotBook) -> None:
-    book.add_stock("red", "E129", 1.0)
+    book.stocks.add("red", "E129", 1.0)
     app = open_app("set_up")
     by_key(app.number_input, "weigh-grams").set_value(1.6)
     by_key(app.button, "weigh-keep").click()
     app.run()
-    assert book.find_stock("red").drop_ml == pytest.approx(0.04)
+    assert book.stocks.get("red").drop_ml == pytest.approx(0.04)
 
 
 def test_a_lot_is_begun_with_its_limits_beside(book: LotBook) -> None:
-    book.add_stock("red", "E129", 1.0)
+    book.stocks.add("red", "E129", 1.0)
     app = open_app("set_up")
     assert "at most 100 mg of pure dye per litre together in EU" in shown(app)
     assert "from memory" in shown(app)
@@ -147,24 +148,24 @@ def test_a_lot_is_begun_with_its_limits_beside(book: LotBook) -> None:
     by_key(app.number_input, "lot-volume").set_value(750.0)
     by_key(app.button, "lot-begin").click()
     app.run()
-    lot = book.list_lots()[0]
+    lot = book.lots.search()[0]
     assert (lot.name, lot.volume_ml, lot.ceiling_mg_per_l, lot.jurisdiction) == ("cordial", 750, None, "EU")
     assert "Photograph reference and batch" in shown(app)
 
 
 def test_a_lot_without_volume_is_refused_and_keeps_its_name(book: LotBook) -> None:
-    book.add_stock("red", "E129", 1.0)
+    book.stocks.add("red", "E129", 1.0)
     app = open_app("set_up")
     by_key(app.text_input, "lot-name").set_value("cordial")
     by_key(app.button, "lot-begin").click()
     app.run()
     assert "The volume of the batch is missing" in app.error[0].value
     assert by_key(app.text_input, "lot-name").value == "cordial"
-    assert book.count_lots() == 0
+    assert book.lots.count() == 0
 
 
 def test_an_absurd_size_is_asked_about_and_a_second_tap_says_that_it_was_meant(book: LotBook) -> None:
-    book.add_stock("red", "E129", 1.0)
+    book.stocks.add("red", "E129", 1.0)
     app = open_app("set_up")
     by_key(app.text_input, "lot-name").set_value("cordial")
     for volume in (1.5, 2.0):  # 1.5 is what a browser makes of 1,500; another amount is asked about again
@@ -172,29 +173,29 @@ def test_an_absurd_size_is_asked_about_and_a_second_tap_says_that_it_was_meant(b
         by_key(app.button, "lot-begin").click()
         app.run()
         assert f"{volume:g} l is meant, type {1000 * volume:g}" in app.error[0].value.replace("\\", "")
-        assert book.count_lots() == 0
+        assert book.lots.count() == 0
     by_key(app.button, "lot-begin").click()
     app.run()
-    assert [lot.volume_ml for lot in book.list_lots()] == [2.0]
+    assert [lot.volume_ml for lot in book.lots.search()] == [2.0]
 
 
 def test_a_drop_ten_times_too_large_is_asked_about(book: LotBook) -> None:
-    book.add_stock("red", "E129", 1.0)
+    book.stocks.add("red", "E129", 1.0)
     app = open_app("set_up")
     by_key(app.number_input, "weigh-grams").set_value(19.3)
     by_key(app.button, "weigh-keep").click()
     app.run()
     assert "if 1.93 g is meant, type 1.93" in app.error[0].value.replace("\\", "")
-    assert not book.find_stock("red").weighed
+    assert not book.stocks.get("red").weighed
     by_key(app.button, "weigh-keep").click()
     app.run()
-    assert book.find_stock("red").drop_ml == pytest.approx(0.4825)
+    assert book.stocks.get("red").drop_ml == pytest.approx(0.4825)
     by_key(app.selectbox, "stock-colourant").set_value("E129")
     by_key(app.text_input, "stock-name").set_value("gold")
     by_key(app.number_input, "stock-drop").set_value(0.4)
     by_key(app.button, "stock-add").click()
     app.run()
-    assert "0.04 ml is meant" in app.error[0].value.replace("\\", "") and len(book.list_stocks()) == 1
+    assert "0.04 ml is meant" in app.error[0].value.replace("\\", "") and len(book.stocks.all()) == 1
 
 
 def test_a_closed_lot_shows_no_step_that_nobody_can_take(
@@ -203,7 +204,7 @@ def test_a_closed_lot_shows_no_step_that_nobody_can_take(
     app = open_app("match", lot=str(lot_id))
     app.file_uploader[0].set_value(("first.jpg", card_photo_bytes, "image/jpeg")).run()
     assert "After this step" in shown(app) and "What further drops would do" in shown(app)
-    book.close_lot(lot_id, "given up")
+    book.lots.close(lot_id, "given up")
     app = open_app("match", lot=str(lot_id))
     assert "The way to the reference" in shown(app)
     assert "predicted" not in shown(app) and "What further drops would do" not in shown(app)
@@ -214,9 +215,9 @@ def test_a_closed_lot_shows_the_photo_it_ended_with_before_those_of_rechecks(
 ) -> None:
     app = open_app("match", lot=str(lot_id))
     app.file_uploader[0].set_value(("first.jpg", card_photo_bytes, "image/jpeg")).run()
-    ended = book.lot_story(lot_id).photos[0]
-    book.close_lot(lot_id, "given up")
-    later = book.add_photo(lot_id, ended.measurement, purpose="recheck")
+    ended = book.lots.story(lot_id).photos[0]
+    book.lots.close(lot_id, "given up")
+    later = book.photos.add(lot_id, ended.measurement, purpose="recheck")
     app = open_app("match", lot=str(lot_id))
     choice = by_key(app.selectbox, f"pick-photo-{ended.id}")
     assert choice.value == ended.id
@@ -239,11 +240,11 @@ def test_a_photo_gives_advice_and_the_advised_drops_count_once(
     assert "After this step the difference should be about" in text
     assert "30 mg/l left" in text
     button = by_key(app.button, "dose-")
-    advised = book.lot_story(lot_id).photos[0].advice["doses"][0]["drops"]
+    advised = book.lots.story(lot_id).photos[0].advice["doses"][0]["drops"]
     assert button.label == f"I added {advised} drops of red"
     button.click()
     app.run()
-    assert [entry.quantity for entry in book.lot_story(lot_id).additions] == [advised]
+    assert [entry.quantity for entry in book.lots.story(lot_id).additions] == [advised]
     text = shown(app)
     assert "Stir, wait for the bubbles to clear, photograph again." in text
     assert f"Added since the last photo: {advised} drops of red." in text
@@ -254,13 +255,13 @@ def test_the_next_photos_may_be_thinned_otherwise(
     book: LotBook, lot_id: int, photos: list[Path], card_photo_bytes: bytes
 ) -> None:
     app = open_app("match", lot=str(lot_id))
-    lot = book.find_lot(lot_id)
+    lot = book.lots.get(lot_id)
     (fold,) = [one for one in app.expander if one.label.endswith("Thinned otherwise?")]
     assert fold.label.startswith(f"{lot.depth_mm:g} mm deep, ")
     by_key(app.number_input, f"view-{lot_id}-0-dilution").set_value(3 * lot.dilution).run()
     app.file_uploader[0].set_value(("first.jpg", card_photo_bytes, "image/jpeg")).run()
     assert not app.exception
-    assert [p.measurement["view"] for p in book.lot_story(lot_id).photos] == [{"dilution": 3 * lot.dilution}]
+    assert [p.measurement["view"] for p in book.lots.story(lot_id).photos] == [{"dilution": 3 * lot.dilution}]
     (fold,) = [one for one in app.expander if one.label.endswith("Thinned otherwise?")]
     assert f"1 part made up to {3 * lot.dilution:g}." in fold.label
 
@@ -290,7 +291,7 @@ def test_photos_of_one_state_are_shown_together_and_a_disagreement_is_told(
     text = shown(open_app("match", lot=str(lot_id)))
     assert "Last 3 photos together: " in text and "the batch against the reference, last 3 photos" in text
     assert "Photo 2 disagrees" in text
-    book.add_addition(lot_id, "red", drops=3)
+    book.additions.add(lot_id, "red", drops=3)
     assert "How far, last 3 photos" in shown(open_app("match", lot=str(lot_id)))
 
 
@@ -300,7 +301,7 @@ def test_another_amount_in_another_unit(book: LotBook, lot_id: int) -> None:
     by_key(app.number_input, f"addition-{lot_id}-amount").set_value(0.75)
     by_key(app.button, f"addition-{lot_id}-write").click()
     app.run()
-    entry = book.lot_story(lot_id).additions[0]
+    entry = book.lots.story(lot_id).additions[0]
     assert (entry.quantity, entry.unit) == (0.75, "ml")
 
 
@@ -309,17 +310,17 @@ def test_an_addition_without_an_amount_is_refused(book: LotBook, lot_id: int) ->
     by_key(app.button, f"addition-{lot_id}-write").click()
     app.run()
     assert "The amount is missing" in app.error[0].value
-    assert book.lot_story(lot_id).additions == ()
+    assert book.lots.story(lot_id).additions == ()
 
 
 def test_the_limits_of_the_place_are_in_view_without_a_ceiling_of_ones_own(book: LotBook) -> None:
-    book.add_stock("red", "E129", 1.0)
-    lot = book.new_lot("cordial", 900, ["red"], jurisdiction="EU", already_mg_per_l=95)
-    elsewhere = book.new_lot("shrub", 900, ["red"], already_mg_per_l=95)
+    book.stocks.add("red", "E129", 1.0)
+    lot = book.lots.begin("cordial", 900, ["red"], jurisdiction="EU", already_mg_per_l=95)
+    elsewhere = book.lots.begin("shrub", 900, ["red"], already_mg_per_l=95)
     text = shown(open_app("match", lot=str(lot.id)))
     assert "Under the limits of EU" in text and "5 mg/l left" in text and "Too much" not in text
     for one in (lot, elsewhere):
-        book.add_addition(one.id, "red", ml=2)
+        book.additions.add(one.id, "red", ml=2)
     assert "The ceiling is passed: E129" in shown(open_app("match", lot=str(lot.id)))
     # a limit is never hidden where nobody said where it is sold
     assert "It is not said where the lot is sold" in shown(open_app("match", lot=str(elsewhere.id)))
@@ -333,7 +334,7 @@ def test_passing_the_ceiling_is_written_down_and_said(book: LotBook, lot_id: int
     assert "A ceiling is passed." in shown(app)
     assert "The ceiling is passed: your ceiling: " in shown(app)
     assert "mg/l over" in shown(app)
-    assert len(book.lot_story(lot_id).additions) == 1
+    assert len(book.lots.story(lot_id).additions) == 1
 
 
 def test_a_refused_photo_says_what_to_do_and_is_not_kept(book: LotBook, lot_id: int) -> None:
@@ -342,7 +343,7 @@ def test_a_refused_photo_says_what_to_do_and_is_not_kept(book: LotBook, lot_id: 
     assert not app.exception
     assert "Not measured:" in shown(app)
     assert "note.jpg: This is not a readable photo" in shown(app)
-    assert book.lot_story(lot_id).photos == ()
+    assert book.lots.story(lot_id).photos == ()
 
 
 def test_a_closed_lot_takes_no_more(book: LotBook, lot_id: int, photos: list[Path]) -> None:
@@ -355,7 +356,7 @@ def test_a_closed_lot_takes_no_more(book: LotBook, lot_id: int, photos: list[Pat
     by_key(app.checkbox, f"close-{lot_id}-sure").set_value(True)
     by_key(app.button, f"close-{lot_id}-do").click()
     app.run()
-    assert book.find_lot(lot_id).closed
+    assert book.lots.get(lot_id).closed
     assert "Given up." in shown(app)
     assert not app.file_uploader
 
@@ -367,17 +368,17 @@ def test_an_unknown_lot_in_the_address_is_named(book: LotBook, lot_id: int) -> N
 
 
 def test_a_trial_is_told_as_one_in_the_list_of_lots(book: LotBook, lot_id: int) -> None:
-    book.add_addition(lot_id, "red", drops=3)
-    trial = book.take_trial(lot_id, 100).id
+    book.additions.add(lot_id, "red", drops=3)
+    trial = book.trials.take(lot_id, 100).id
     table = open_app("lots").dataframe[0].value.set_index("Number")
     assert table.loc[f"L{trial}", "State"] == f"open, trial of {lot_id}"
-    assert table.loc[f"L{trial}", "Batch, ml"] == 100.0 != book.find_lot(trial).volume_ml
+    assert table.loc[f"L{trial}", "Batch, ml"] == 100.0 != book.lots.get(trial).volume_ml
 
 
 def test_the_list_finds_lots_and_tells_the_story_of_one(book: LotBook, lot_id: int) -> None:
-    book.new_lot("<b>shrub</b>", 500, ["red"], jurisdiction="EU")
-    book.add_addition(lot_id, "red", drops=9)
-    book.take_sample(lot_id, 20)
+    book.lots.begin("<b>shrub</b>", 500, ["red"], jurisdiction="EU")
+    book.additions.add(lot_id, "red", drops=9)
+    book.volumes.take_sample(lot_id, 20)
     app = open_app("lots", lot=str(lot_id))
     text = shown(app)
     assert "9 drops of red (0.45 ml, 4.5 mg)" in text
@@ -391,7 +392,7 @@ def test_the_list_finds_lots_and_tells_the_story_of_one(book: LotBook, lot_id: i
 
 
 def test_names_cannot_become_html(book: LotBook, lot_id: int) -> None:
-    other = book.new_lot("<img src=x onerror=alert(1)>", 500, ["red"]).id
+    other = book.lots.begin("<img src=x onerror=alert(1)>", 500, ["red"]).id
     for page in ("match", "lots"):
         assert "<img src=x" not in shown(open_app(page, lot=str(other))).replace(r"\<img", "")
 
@@ -411,7 +412,7 @@ def test_what_nobody_foresaw_is_a_plain_sentence(book: LotBook, monkeypatch: pyt
     def fail(*_args: object, **_kwargs: object) -> None:
         raise RuntimeError("secret detail")
 
-    monkeypatch.setattr(LotBook, "list_lots", fail)
+    monkeypatch.setattr(Lots, "search", fail)
     app = open_app()
     assert not app.exception
     assert "Something went wrong in the program" in app.error[0].value
@@ -423,28 +424,28 @@ def test_the_example_lot_opens_in_the_middle_of_its_work(book: LotBook) -> None:
     app.button(key="example").click()
     app.run()
     assert not app.exception
-    assert book.count_lots() == 1
+    assert book.lots.count() == 1
     assert "How far" in shown(app)
 
 
 def test_a_stock_is_thinned_from_one_on_the_shelf(book: LotBook) -> None:
-    book.add_stock("red", "E129", 1.0)
+    book.stocks.add("red", "E129", 1.0)
     app = open_app("set_up")
     by_key(app.number_input, "thin-fold").set_value(5.0)
     by_key(app.button, "thin-add").click()
     app.run()
-    thin = book.find_stock("red 1 in 5")
+    thin = book.stocks.get("red 1 in 5")
     assert thin.strength_g_per_100ml == pytest.approx(0.2)
-    assert thin.diluted_from_id == book.find_stock("red").id
+    assert thin.diluted_from_id == book.stocks.get("red").id
     assert "as of the stock it was thinned from" in shown(app)
 
 
 def test_a_stock_is_put_away(book: LotBook) -> None:
-    book.add_stock("red", "E129", 1.0)
+    book.stocks.add("red", "E129", 1.0)
     app = open_app("set_up")
     by_key(app.button, "away-put").click()
     app.run()
-    assert book.list_stocks() == []
+    assert book.stocks.all() == []
     assert "The stock red is put away" in shown(app)
 
 
@@ -454,7 +455,7 @@ def test_a_figure_of_the_lot_is_put_right_with_its_reason(book: LotBook, lot_id:
     by_key(app.text_input, f"amend-{lot_id}-reason").set_value("mistyped")
     by_key(app.button, f"amend-{lot_id}-write").click()
     app.run()
-    assert book.find_lot(lot_id).volume_ml == 850
+    assert book.lots.get(lot_id).volume_ml == 850
     assert "Put right: batch at the beginning 850 ml" in shown(app)
     by_key(app.button, f"amend-{lot_id}-write").click()
     app.run()
@@ -470,7 +471,7 @@ def test_the_sheet_of_a_lot_is_offered_and_is_a_pdf(book: LotBook, lot_id: int) 
 
 
 def test_another_lot_can_be_picked(book: LotBook, lot_id: int) -> None:
-    other = book.new_lot("shrub", 500, ["red"])
+    other = book.lots.begin("shrub", 500, ["red"])
     app = open_app("match", lot=str(lot_id))
     app.selectbox[0].set_value(other.id).run()
     assert not app.exception
@@ -490,8 +491,8 @@ def test_the_calculator_tells_powder_and_liquid_for_a_stock(book: LotBook) -> No
 
 def test_the_first_visit_offers_the_example_at_the_top_and_the_next_does_not(book: LotBook) -> None:
     assert any(button.key == "example-first" for button in open_app("start").button)
-    book.add_stock("red", "E129", 1.0)
-    book.new_lot("cordial", 900, ["red"])
+    book.stocks.add("red", "E129", 1.0)
+    book.lots.begin("cordial", 900, ["red"])
     assert not any(button.key == "example-first" for button in open_app("start").button)
 
 
@@ -503,13 +504,13 @@ def test_a_photo_is_set_aside_and_taken_back_in_the_history(
     by_key(app.text_input, f"aside-{lot_id}-why").set_value("a lamp shone in").run()
     by_key(app.button, f"aside-{lot_id}-write").click().run()
     assert not app.exception
-    assert [p.aside for p in book.lot_story(lot_id).photos] == ["a lamp shone in"]
+    assert [p.aside for p in book.lots.story(lot_id).photos] == ["a lamp shone in"]
     said = shown(app)
     assert "Photo 1 is set aside; reason: a lamp shone in" in said
     assert "(set aside: a lamp shone in)" in said and r"It is set aside\: a lamp shone in" in said
     by_key(app.text_input, f"aside-{lot_id}-why").set_value("it was all right").run()
     by_key(app.button, f"aside-{lot_id}-write").click().run()
-    assert [p.aside for p in book.lot_story(lot_id).photos if p.id == photo] == [None]
+    assert [p.aside for p in book.lots.story(lot_id).photos if p.id == photo] == [None]
     assert "Photo 1 counts again; reason: it was all right" in shown(app)
     assert not app.exception
 
@@ -528,10 +529,10 @@ def test_a_closing_bears_the_name_and_is_asked_about_when_the_advice_is_another(
     assert "It is another: Add " in shown(app)
     by_key(app.button, f"{action}-do").click()
     app.run()
-    assert not book.find_lot(lot_id).closed  # the tick was for another question
+    assert not book.lots.get(lot_id).closed  # the tick was for another question
     by_key(app.checkbox, f"{action}-sure").check().run()
     by_key(app.button, f"{action}-do").click()
     app.run()
-    closing = book.lot_story(lot_id).closing
+    closing = book.lots.story(lot_id).closing
     assert closing is not None and closing.entered_by == "MK" and closing.against
-    assert book.entered_with(lot_id, token) == closing
+    assert book.entries.with_token(lot_id, token) == closing

@@ -138,15 +138,15 @@ def test_a_grey_card_has_its_reflectance(marked: Any) -> None:
 
 
 def test_a_marked_photo_goes_into_a_lot(book: LotBook) -> None:
-    book.add_stock("red", "E129", 1.0)
-    lot = book.new_lot("bitter", 900, ["red"]).id
+    book.stocks.add("red", "E129", 1.0)
+    lot = book.lots.begin("bitter", 900, ["red"]).id
     app = open_app("picker")
     app.file_uploader[0].set_value(("scene.jpg", draw_scene(), "image/jpeg")).run()
     mark(app, BOXES)
     by_key(app.button, "picker-record").click()
     app.run()
     assert not app.exception
-    kept = book.lot_story(lot).photos
+    kept = book.lots.story(lot).photos
     assert len(kept) == 1 and kept[0].measurement["rectangles"]["batch"] == list(BOXES["batch"])
 
 

@@ -22,10 +22,10 @@ LOOKING = {
 @pytest.fixture
 def lot_id(book: LotBook, photos: list[Path]) -> int:
     """A lot with a photo and an addition."""
-    book.add_stock("red", "E129", 1.0)
-    lot_id = book.new_lot("bitter aperitif", 900, ["red"], ceiling_mg_per_l=30, jurisdiction="EU").id
+    book.stocks.add("red", "E129", 1.0)
+    lot_id = book.lots.begin("bitter aperitif", 900, ["red"], ceiling_mg_per_l=30, jurisdiction="EU").id
     record_photos(book, lot_id, [photos[0]])
-    book.add_addition(lot_id, "red", drops=3)
+    book.additions.add(lot_id, "red", drops=3)
     return lot_id
 
 
@@ -66,7 +66,7 @@ def test_what_is_written_elsewhere_is_seen_and_a_book_that_may_be_written_again_
     with monkeypatch.context() as unlocked:
         unlocked.setattr(opening_to_read, "may_write", lambda path: True)
         with open_book(book.place) as other:
-            other.add_addition(lot_id, "red", drops=4)
+            other.additions.add(lot_id, "red", drops=4)
     assert "4 drops of red" in shown(open_app("lots", lot=str(lot_id)))
     monkeypatch.undo()
     monkeypatch.setenv("COLOURMATCH_BOOK", book.place)

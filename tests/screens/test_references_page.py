@@ -15,7 +15,7 @@ from colourmatch.workflow.references import enter_reference
 @pytest.fixture
 def stocked(book: LotBook) -> LotBook:
     """A book with one stock."""
-    book.add_stock("red", "E129", 1.0)
+    book.stocks.add("red", "E129", 1.0)
     return book
 
 
@@ -48,7 +48,7 @@ def test_a_colour_is_entered_with_its_spread_and_kept_once(book: LotBook) -> Non
     by_key(app.number_input, "reference-dilution").set_value(5.0)
     by_key(app.button, "reference-enter").click().run()
     assert not app.exception and not app.error
-    reading = book.reference_readings("The <b>bottle</b>")
+    reading = book.references.readings("The <b>bottle</b>")
     assert [(one.lab, one.lab_sd, one.dilution) for one in reading] == [((60.5, 45, 30), (2, 2, 2), 5)]
     text = shown(app)
     assert "L* 60.5 ± 2.0" in text and "There is one reading so far." in text
@@ -62,12 +62,12 @@ def test_photos_give_readings_and_a_refused_one_is_named(book: LotBook, card_pho
     assert "The name of the reference is empty" in app.error[0].value
     by_key(app.text_input, "reference-name").set_value("Bottle").run()
     assert not app.exception
-    assert len(book.reference_readings("Bottle")) == 1
+    assert len(book.references.readings("Bottle")) == 1
     assert "The reference Bottle has 1 new reading." in shown(app)
     by_key(app.selectbox, "reference-which").set_value("Bottle").run()
     by_key(app.file_uploader, "upload-reference").set_value([("note.jpg", b"no photo", "image/jpeg")]).run()
     assert "note.jpg: This is not a readable photo" in shown(app)
-    assert len(book.reference_readings("Bottle")) == 1
+    assert len(book.references.readings("Bottle")) == 1
 
 
 @pytest.mark.parametrize(
@@ -89,8 +89,8 @@ def test_an_own_lot_becomes_a_reference(stocked: LotBook) -> None:
     assert by_key(app.selectbox, "reference-source").value == lot
     by_key(app.button, "reference-take").click().run()
     assert not app.exception
-    (reference,) = stocked.list_references()
-    assert stocked.reference_readings(reference.id)[0].lab == (76, 45, 31)
+    (reference,) = stocked.references.all()
+    assert stocked.references.readings(reference.id)[0].lab == (76, 45, 31)
 
 
 def test_drift_stands_beside_the_readings_with_its_interval(stocked: LotBook, bottle: int) -> None:
@@ -113,7 +113,7 @@ def test_a_new_lot_is_tinted_to_the_reading_chosen(stocked: LotBook, bottle: int
     by_key(app.selectbox, "lot-target").set_value((bottle, "first"))
     begin(app, dilution=5.0)
     assert not app.exception and not app.error
-    lot = stocked.list_lots()[0]
+    lot = stocked.lots.search()[0]
     assert lot.target_lab == (60, 45, 30) and lot.reference_id == bottle
     text = shown(app)
     assert "The lot is tinted to The bottle, the first reading\\: L\\* 60.0 ± 0.5" in text
@@ -127,12 +127,12 @@ def test_a_reading_of_another_dilution_is_refused_before_the_lot_is_begun(
     by_key(app.selectbox, "lot-target").set_value((bottle, "latest"))
     begin(app)
     assert "Give the lot the same, or read the reference that way" in app.error[0].value
-    assert stocked.count_lots() == 0
+    assert stocked.lots.count() == 0
     assert by_key(app.text_input, "lot-name").value == "cordial"
 
 
 def test_the_reading_can_be_chosen_later(stocked: LotBook, bottle: int) -> None:
-    lot = stocked.new_lot("cordial", 750, ["red"], dilution=5).id
+    lot = stocked.lots.begin("cordial", 750, ["red"], dilution=5).id
     app = open_app("match", lot=str(lot))
     by_key(app.button, f"target-{lot}-choose").click().run()
     assert "Choose a reading first." in app.error[0].value
@@ -140,14 +140,14 @@ def test_the_reading_can_be_chosen_later(stocked: LotBook, bottle: int) -> None:
     which.set_value(f"{bottle}/mean")
     by_key(app.button, f"target-{lot}-choose").click().run()
     assert not app.exception and not app.error
-    assert stocked.find_lot(lot).target_lab == (63, 40.5, 27)
+    assert stocked.lots.get(lot).target_lab == (63, 40.5, 27)
     assert "The bottle: L* 63.0 ± 0.5" in shown(app)
     assert "The bottle: L* 63.0 ± 0.5" in shown(open_app("lots", lot=str(lot)))
     which = by_key(app.selectbox, f"target-{lot}-which")
     which.set_value("photo")
     by_key(app.button, f"target-{lot}-choose").click().run()
     assert not app.exception and not app.error
-    assert stocked.find_lot(lot).target_lab is None
+    assert stocked.lots.get(lot).target_lab is None
     assert "Put right: tinted to the reference in the photo" in shown(app)
 
 
@@ -161,7 +161,7 @@ def test_serving_conditions_are_kept_and_told(stocked: LotBook) -> None:
     by_key(app.text_input, "lot-serving-2-name").set_value("neat")
     begin(app)
     assert not app.exception and not app.error
-    lot = stocked.list_lots()[0]
+    lot = stocked.lots.search()[0]
     assert lot.serving == {
         "conditions": [
             {"name": "long drink", "depth_mm": 60, "dilution": 4, "illuminant": "A", "weight": 2},
@@ -182,11 +182,11 @@ def test_every_light_offered_is_on_file() -> None:
 def test_a_lot_with_a_target_shows_how_far_a_photo_without_its_reference_is(
     stocked: LotBook, bottle: int
 ) -> None:
-    lot = stocked.new_lot("cordial", 750, ["red"], dilution=5, target_lab=[76, 45, 31]).id
+    lot = stocked.lots.begin("cordial", 750, ["red"], dilution=5, target_lab=[76, 45, 31]).id
     alone = measured(np.array([6.0, -8.0, -5.0]))
     alone |= {"delta_e_2000": None, "difference": None}
     alone["spots"]["reference"] = None
-    stocked.add_photo(lot, alone)
+    stocked.photos.add(lot, alone)
     app = open_app("match", lot=str(lot))
     assert not app.exception
     text = shown(app)

@@ -17,8 +17,8 @@ LONG = {"name": "long drink", "depth_mm": 60.0, "dilution": 4.0, "illuminant": "
 @pytest.fixture
 def matched(book: LotBook, photos: list[Path]) -> int:
     """A lot with one photo, which is judged in a long drink."""
-    book.add_stock("red", "E129", 1.0)
-    lot = book.new_lot("cordial", 900, ["red"], jurisdiction="EU", serving={"conditions": [LONG]}).id
+    book.stocks.add("red", "E129", 1.0)
+    lot = book.lots.begin("cordial", 900, ["red"], jurisdiction="EU", serving={"conditions": [LONG]}).id
     record_photos(book, lot, [photos[0]])
     return lot
 
@@ -45,7 +45,7 @@ def test_a_glass_is_shown_in_daylight_and_in_warm_light(matched: int) -> None:
 
 def test_a_light_outside_the_short_list_is_shown_and_kept(book: LotBook, matched: int) -> None:
     glass = {"name": "bar", "depth_mm": 60.0, "illuminant": "2700 K", "weight": 1.0}
-    book.amend_lot(matched, "where it is drunk", serving={"conditions": [glass]})
+    book.lots.amend(matched, "where it is drunk", serving={"conditions": [glass]})
     app = open_app("match", lot=str(matched))
     assert "bar: 60 mm deep, undiluted, 2700 K" in shown(app)
     by_key(app.multiselect, f"glass-{matched}-lights").set_value(["2700 K"]).run()
@@ -53,7 +53,7 @@ def test_a_light_outside_the_short_list_is_shown_and_kept(book: LotBook, matched
     by_key(app.number_input, f"conditions-{matched}-1-depth").set_value(40.0)
     by_key(app.button, f"conditions-{matched}-write").click().run()
     assert not app.exception and not app.error
-    assert book.find_lot(matched).serving == {"conditions": [glass | {"depth_mm": 40.0}]}
+    assert book.lots.get(matched).serving == {"conditions": [glass | {"depth_mm": 40.0}]}
 
 
 def test_where_the_match_is_judged_can_be_changed(book: LotBook, matched: int) -> None:
@@ -66,7 +66,7 @@ def test_where_the_match_is_judged_can_be_changed(book: LotBook, matched: int) -
     by_key(app.text_input, f"conditions-{matched}-2-name").set_value("neat")
     by_key(app.button, f"conditions-{matched}-write").click()
     app.run()
-    assert book.find_lot(matched).serving == {
+    assert book.lots.get(matched).serving == {
         "conditions": [LONG, {"name": "neat", "depth_mm": 20.0, "weight": 1.0}]
     }
     assert "neat: 20 mm deep" in shown(app)
@@ -74,18 +74,18 @@ def test_where_the_match_is_judged_can_be_changed(book: LotBook, matched: int) -
 
 def test_what_a_glass_brings_is_shown_once_something_is_in(book: LotBook, matched: int) -> None:
     assert "Acceptable daily intake" not in shown(open_app("match", lot=str(matched)))
-    book.add_addition(matched, "red", drops=20)
+    book.additions.add(matched, "red", drops=20)
     text = shown(open_app("match", lot=str(matched)))
     assert "7 mg per kg of body mass (JECFA and EFSA)" in text
     assert "for a child of 20 kg" in text and "body masses are examples" in text
 
 
 def test_a_trial_of_a_tinted_batch_begins_with_its_first_photo(book: LotBook, matched: int) -> None:
-    book.add_addition(matched, "red", drops=20)
-    trial = book.take_trial(matched, 100)
+    book.additions.add(matched, "red", drops=20)
+    trial = book.trials.take(matched, 100)
     text = shown(open_app("match", lot=str(trial.id)))
     assert "before the first drop" in text and "Added since the last photo" not in text
-    book.add_addition(trial.id, "red", drops=2)
+    book.additions.add(trial.id, "red", drops=2)
     assert "Added since the last photo: 2 drops of red." in shown(open_app("match", lot=str(trial.id)))
 
 
@@ -93,9 +93,9 @@ def test_a_trial_is_taken_told_and_poured_back(book: LotBook, matched: int) -> N
     app = open_app("match", lot=str(matched))
     by_key(app.button, f"trial-{matched}-take").click()
     app.run()
-    (trial,) = book.list_trials(matched)
-    assert (trial.trial_of, book.lot_state(matched).volume_ml) == (matched, 800)
-    book.add_addition(trial.id, "red", drops=7)
+    (trial,) = book.trials.of(matched)
+    assert (trial.trial_of, book.lots.story(matched).state().volume_ml) == (matched, 800)
+    book.additions.add(trial.id, "red", drops=7)
     assert "7 drops of red there are 56 (47 to 65) in the 800 ml" in shown(
         open_app("match", lot=str(matched))
     )
@@ -104,11 +104,11 @@ def test_a_trial_is_taken_told_and_poured_back(book: LotBook, matched: int) -> N
     by_key(app.button, f"pour-back-{trial.id}-do").click()
     app.run()
     assert "kept clean and undiluted" in app.error[0].value
-    assert book.lot_state(matched).volume_ml == 800
+    assert book.lots.story(matched).state().volume_ml == 800
     by_key(app.checkbox, f"pour-back-{trial.id}-clean").set_value(True)
     by_key(app.button, f"pour-back-{trial.id}-do").click()
     app.run()
-    assert book.lot_state(matched).volume_ml == pytest.approx(900.35)
+    assert book.lots.story(matched).state().volume_ml == pytest.approx(900.35)
     text = shown(open_app("match", lot=str(matched)))
     assert "of trial lot 2 poured back" in text and "reason: came back with the trial, lot 2" in text
 
@@ -118,20 +118,20 @@ GOLD = {"stock": "gold", "reachable_delta_e_2000": NEAR, "gain": NEAR, "doses": 
 
 
 def test_another_bottle_is_used_at_a_tap(book: LotBook, matched: int) -> None:
-    book.add_stock("gold", "E102", 0.5)
-    photo = book.lot_story(matched).photos[-1]
+    book.stocks.add("gold", "E102", 0.5)
+    photo = book.lots.story(matched).photos[-1]
     advice = {"action": "stop", "reason": "nearest", "text": "Stop here.", "other_stocks": [GOLD]}
-    book.add_photo(matched, photo.measurement, (photo.advice or {}) | advice)
+    book.photos.add(matched, photo.measurement, (photo.advice or {}) | advice)
     app = open_app("match", lot=str(matched))
     assert "With gold as well: 0.8 (0.4 to 1.5) could be reached" in shown(app)
     by_key(app.button, f"use-{matched}-gold").click()
     app.run()
-    assert book.find_lot(matched).stocks == ("red", "gold")
+    assert book.lots.get(matched).stocks == ("red", "gold")
 
 
 def test_the_other_bottle_comes_before_blending_back(book: LotBook, matched: int) -> None:
-    book.add_stock("gold", "E102", 0.5)
-    photo = book.lot_story(matched).photos[-1]
+    book.stocks.add("gold", "E102", 0.5)
+    photo = book.lots.story(matched).photos[-1]
     rescue = {
         "untinted_ml": 400.0,
         "predicted": NEAR,
@@ -144,22 +144,22 @@ def test_the_other_bottle_comes_before_blending_back(book: LotBook, matched: int
         "text": "Stop here.",
         "rescue": rescue,
     }
-    book.add_photo(matched, photo.measurement, advice)
+    book.photos.add(matched, photo.measurement, advice)
     assert "about 400 advised" in [
         field.placeholder for field in open_app("match", lot=str(matched)).number_input
     ]
-    book.add_photo(matched, photo.measurement, advice | {"other_stocks": [GOLD]})
+    book.photos.add(matched, photo.measurement, advice | {"other_stocks": [GOLD]})
     app = open_app("match", lot=str(matched))
     assert "about 400 advised" not in [field.placeholder for field in app.number_input]
     assert by_key(app.button, f"use-{matched}-gold") and "Blend back about" not in shown(app)
 
 
 def test_what_a_stock_learnt_is_seen_and_set_aside_only_when_confirmed(book: LotBook) -> None:
-    book.add_stock("red", "E129", 1.0)
+    book.stocks.add("red", "E129", 1.0)
     text = shown(open_app("set_up"))
     assert "Photos taught nothing of red yet" in text and "strength as photos showed" not in text
-    lot = book.new_lot("x", 900, ["red"]).id
-    book.record_learnt("red", 1.08, 0.05, lot)
+    lot = book.lots.begin("x", 900, ["red"]).id
+    book.stocks.learn("red", 1.08, 0.05, lot)
     app = open_app("set_up")
     assert (
         f"strength as photos showed: 1.08 (0.98 to 1.19) of the label, like 1.08 g in 100 ml, from lot {lot}"
@@ -167,15 +167,15 @@ def test_what_a_stock_learnt_is_seen_and_set_aside_only_when_confirmed(book: Lot
     )
     by_key(app.button, "away-forget").click()
     app.run()
-    assert "It was made again" in app.error[0].value and book.find_stock("red").strength_factor == 1.08
+    assert "It was made again" in app.error[0].value and book.stocks.get("red").strength_factor == 1.08
     by_key(app.checkbox, "away-sure").set_value(True)
     by_key(app.button, "away-forget").click()
     app.run()
-    assert book.find_stock("red").learnt is None
+    assert book.stocks.get("red").learnt is None
 
 
 def test_a_new_lot_whose_base_fills_the_ceiling_is_warned_of(book: LotBook) -> None:
-    book.add_stock("red", "E129", 1.0)
+    book.stocks.add("red", "E129", 1.0)
     app = open_app("set_up")
     by_key(app.text_input, "lot-name").set_value("bitter")
     by_key(app.number_input, "lot-volume").set_value(900.0)
@@ -184,5 +184,5 @@ def test_a_new_lot_whose_base_fills_the_ceiling_is_warned_of(book: LotBook) -> N
     by_key(app.selectbox, "lot-already-which").set_value("E163")
     by_key(app.button, "lot-begin").click()
     app.run()
-    assert book.find_lot("bitter").already_colourant == "E163"
+    assert book.lots.get("bitter").already_colourant == "E163"
     assert "nothing may be added" in shown(app)

@@ -31,18 +31,18 @@ def measured(gap: Any) -> dict[str, Any]:
 
 def close_lot(book: LotBook, number: str, gap: Any, stock: str = "red", **how: Any) -> int:
     """A lot that ended `gap` away from its reference."""
-    lot = book.new_lot("Aperitif <b>", 900, stock, number=number, dilution=5, **how).id
-    book.add_addition(lot, stock, drops=80)
-    book.add_photo(lot, measured(np.asarray(gap, float)))
-    book.close_lot(lot, "matched")
+    lot = book.lots.begin("Aperitif <b>", 900, stock, number=number, dilution=5, **how).id
+    book.additions.add(lot, stock, drops=80)
+    book.photos.add(lot, measured(np.asarray(gap, float)))
+    book.lots.close(lot, "matched")
     return lot
 
 
 @pytest.fixture
 def closed(book: LotBook) -> LotBook:
     """Nine lots alike and one that strays."""
-    book.add_stock("red", "E129", 1.0)
-    book.add_stock("yellow", "E102", 1.0)
+    book.stocks.add("red", "E129", 1.0)
+    book.stocks.add("yellow", "E102", 1.0)
     for k in range(9):
         close_lot(book, f"B{k}", [0.0, 0.1 * (-1) ** k, 0.0])
     close_lot(book, "B9", [0.0, -4.0, 0.0])
@@ -84,10 +84,10 @@ def test_the_filters_choose_lots_and_say_when_none_fits(closed: LotBook) -> None
 
 
 def test_lots_of_a_reference_and_what_is_left_out(closed: LotBook) -> None:
-    bottle = closed.add_reference("Bottle").id
+    bottle = closed.references.add("Bottle").id
     close_lot(closed, "R1", [0, 0, 0], reference=bottle)
-    bare = closed.new_lot("Bare", 900, "red", number="R2", dilution=5, reference=bottle).id
-    closed.close_lot(bare, "given up")
+    bare = closed.lots.begin("Bare", 900, "red", number="R2", dilution=5, reference=bottle).id
+    closed.lots.close(bare, "given up")
     app = open_app("trend")
     app.selectbox(key="trend-reference").set_value(bottle).run()
     assert list(app.dataframe[0].value["Lot"]) == ["R1"]
@@ -130,7 +130,7 @@ def test_without_limits_the_chart_says_how_many_lots_it_needs() -> None:
 
 
 def test_few_lots_are_told_once_that_limits_need_more(book: LotBook) -> None:
-    book.add_stock("red", "E129", 1.0)
+    book.stocks.add("red", "E129", 1.0)
     close_lot(book, "B0", [0.0, 0.1, 0.0])
     page = shown(open_app("trend"))
     assert page.count("limits need at least 3") == 1 and "No limits yet" not in page

@@ -37,8 +37,8 @@ def advised(app: AppTest) -> list[str]:
 
 @pytest.fixture
 def lot_id(book: LotBook) -> int:
-    book.add_stock("red", "E129", 1.0)
-    return book.new_lot("bitter aperitif", 900, ["red"], ceiling_mg_per_l=30).id
+    book.stocks.add("red", "E129", 1.0)
+    return book.lots.begin("bitter aperitif", 900, ["red"], ceiling_mg_per_l=30).id
 
 
 # ---- one tap takes back what was just entered ----------------------------------------------------------------------
@@ -52,13 +52,13 @@ def test_an_addition_is_taken_back_with_name_and_reason_and_the_advice_is_the_on
     before = advised(app)
     by_key(app.text_input, "who").set_value("AB").run()
     by_key(app.button, "dose-").click().run()
-    (added,) = book.lot_story(lot_id).additions
+    (added,) = book.lots.story(lot_id).additions
     assert advised(app) != before
     assert undo(app).label == f"Undo: {added.quantity:g} drops of red"
     assert undo(open_match(lot_id)).label == undo(app).label  # after a reload too
     undo(app).click().run()
     assert not app.exception and not app.error
-    story = book.lot_story(lot_id)
+    story = book.lots.story(lot_id)
     last: Any = story.events[-1]
     assert (last.replaces_id, last.void, last.reason, last.entered_by) == (added.id, True, UNDONE, "AB")
     assert story.additions == () and added.id in [entry.id for entry in story.events]
@@ -67,12 +67,12 @@ def test_an_addition_is_taken_back_with_name_and_reason_and_the_advice_is_the_on
 
 
 def test_a_sample_and_untinted_batch_are_taken_back(book: LotBook, lot_id: int) -> None:
-    for enter in (book.take_sample, book.add_untinted):
+    for enter in (book.volumes.take_sample, book.volumes.add_untinted):
         enter(lot_id, 50)
         app = open_match(lot_id)
         assert undo(app).label.startswith("Undo: ")
         undo(app).click().run()
-        assert book.lot_state(lot_id).volume_ml == 900 and undo(app) is None
+        assert book.lots.story(lot_id).state().volume_ml == 900 and undo(app) is None
 
 
 def test_a_photo_is_set_aside_by_one_tap_and_the_advice_is_that_of_the_photo_before(
@@ -84,55 +84,55 @@ def test_a_photo_is_set_aside_by_one_tap_and_the_advice_is_that_of_the_photo_bef
     app = open_match(lot_id)
     assert undo(app).label == "Undo: photo 2" and advised(app) != before
     undo(app).click().run()
-    assert [photo.aside for photo in book.lot_story(lot_id).photos] == [None, UNDONE]
+    assert [photo.aside for photo in book.lots.story(lot_id).photos] == [None, UNDONE]
     assert advised(app) == before and undo(app) is None
 
 
 def test_a_photo_set_aside_counts_again_after_one_tap(book: LotBook, lot_id: int, photos: list[Path]) -> None:
     (photo,) = record_photos(book, lot_id, [photos[0]])
-    book.set_aside(lot_id, photo["entry"], "a lamp shone in")
+    book.photos.set_aside(lot_id, photo["entry"], "a lamp shone in")
     app = open_match(lot_id)
     assert undo(app).label == "Undo: photo 1 set aside"
     undo(app).click().run()
-    assert [photo.aside for photo in book.lot_story(lot_id).photos] == [None]
+    assert [photo.aside for photo in book.lots.story(lot_id).photos] == [None]
 
 
 def test_only_the_newest_entry_is_offered_and_none_that_is_one_of_several(book: LotBook, lot_id: int) -> None:
-    book.add_addition(lot_id, "red", drops=20)
-    book.add_addition(lot_id, "red", drops=15)
+    book.additions.add(lot_id, "red", drops=20)
+    book.additions.add(lot_id, "red", drops=15)
     assert undo(open_match(lot_id)).label == "Undo: 15 drops of red"
-    trial = book.take_trial(lot_id, 100)
+    trial = book.trials.take(lot_id, 100)
     assert undo(open_match(lot_id)) is None and undo(open_match(trial.id)) is None
-    book.pour_back_trial(trial.id)
+    book.trials.pour_back(trial.id)
     assert undo(open_match(lot_id)) is None
-    book.add_addition(lot_id, "red", drops=1)
-    book.add_note(lot_id, "stirred")
+    book.additions.add(lot_id, "red", drops=1)
+    book.entries.add_note(lot_id, "stirred")
     assert undo(open_match(lot_id)) is None
-    book.correct_addition(book.add_addition(lot_id, "red", drops=2).id, reason="counted again", drops=3)
+    book.additions.correct(book.additions.add(lot_id, "red", drops=2).id, reason="counted again", drops=3)
     assert undo(open_match(lot_id)) is None
 
 
 def test_a_tap_that_comes_after_another_entry_takes_nothing_back_and_says_so(
     book: LotBook, lot_id: int
 ) -> None:
-    book.add_addition(lot_id, "red", drops=20)
+    book.additions.add(lot_id, "red", drops=20)
     app = open_match(lot_id)
-    book.add_addition(lot_id, "red", drops=15)  # at another station
+    book.additions.add(lot_id, "red", drops=15)  # at another station
     undo(app).click().run()
-    assert [entry.quantity for entry in book.lot_story(lot_id).additions] == [20, 15]
+    assert [entry.quantity for entry in book.lots.story(lot_id).additions] == [20, 15]
     assert "not written down" in app.warning[0].value
     assert undo(app).label == "Undo: 15 drops of red"
 
 
 def test_a_second_tap_that_was_under_way_is_answered_as_the_first(book: LotBook, lot_id: int) -> None:
-    book.add_addition(lot_id, "red", drops=20)
+    book.additions.add(lot_id, "red", drops=20)
     app = open_match(lot_id)
     tap, token = undo(app), app.session_state[f"token-undo-{lot_id}"]
     tap.click().run()
     app.session_state[f"token-undo-{lot_id}"] = token
     app.session_state[tap.key] = True
     app.run()
-    assert len(book.lot_story(lot_id).events) == 2 and not app.warning
+    assert len(book.lots.story(lot_id).events) == 2 and not app.warning
 
 
 def test_the_dose_that_was_tapped_is_not_written_as_another_one(
@@ -142,25 +142,25 @@ def test_the_dose_that_was_tapped_is_not_written_as_another_one(
     app = open_match(lot_id)
     record_photos(book, lot_id, [photos[1]])  # at another station: the advice is another one
     by_key(app.button, "dose-").click().run()
-    assert book.lot_story(lot_id).additions == () and "not written down" in app.warning[0].value
+    assert book.lots.story(lot_id).additions == () and "not written down" in app.warning[0].value
 
 
 # ---- no field outlives the entry that it was filled in for --------------------------------------------------------
 
 
 def test_after_a_second_addition_the_correction_offers_it(book: LotBook, lot_id: int) -> None:
-    book.add_addition(lot_id, "red", drops=20)
+    book.additions.add(lot_id, "red", drops=20)
     app = open_match(lot_id)
     by_key(app.text_input, f"correct-{lot_id}-reason").set_value("of the first").run()
     by_key(app.number_input, f"addition-{lot_id}-amount").set_value(15.0)
     by_key(app.button, f"addition-{lot_id}-write").click().run()
     which = by_key(app.selectbox, f"correct-{lot_id}-which")
-    newest = book.lot_story(lot_id).additions[-1]
+    newest = book.lots.story(lot_id).additions[-1]
     assert which.value == newest.id and which.options[0].startswith("15 drops of red, ")
     assert by_key(app.text_input, f"correct-{lot_id}-reason").value == ""
     by_key(app.text_input, f"correct-{lot_id}-reason").set_value("tapped by mistake")
     by_key(app.button, f"correct-{lot_id}-write").click().run()
-    assert [entry.quantity for entry in book.lot_story(lot_id).additions] == [20]
+    assert [entry.quantity for entry in book.lots.story(lot_id).additions] == [20]
 
 
 def test_setting_aside_offers_the_newest_photo_with_its_time_and_picture(
@@ -172,7 +172,7 @@ def test_setting_aside_offers_the_newest_photo_with_its_time_and_picture(
     record_photos(book, lot_id, [photos[1]])
     app.run()
     which = by_key(app.selectbox, f"aside-{lot_id}-which")
-    newest = book.lot_story(lot_id).photos[-1]
+    newest = book.lots.story(lot_id).photos[-1]
     assert which.value == newest.id != first["entry"]
     assert which.options[0].startswith(f"photo 2, {newest.created_at[:10]}")
     assert by_key(app.text_input, f"aside-{lot_id}-why").value == ""
@@ -206,31 +206,31 @@ def test_a_note_that_is_being_written_outlives_a_photo(
 def test_figures_of_the_lot_are_those_of_its_newest_amendment(book: LotBook, lot_id: int) -> None:
     app = open_match(lot_id)
     by_key(app.text_input, f"amend-{lot_id}-reason").set_value("mistyped").run()
-    book.amend_lot(lot_id, "measured", volume_ml=850, depth_mm=12)  # at another station
+    book.lots.amend(lot_id, "measured", volume_ml=850, depth_mm=12)  # at another station
     app.run()
     assert by_key(app.number_input, f"amend-{lot_id}-volume_ml").value == 850
     assert by_key(app.number_input, f"view-{lot_id}").value == 12
     by_key(app.number_input, f"amend-{lot_id}-ceiling").set_value(40.0)
     by_key(app.text_input, f"amend-{lot_id}-reason").set_value("mistyped")
     by_key(app.button, f"amend-{lot_id}-write").click().run()
-    lot = book.find_lot(lot_id)
+    lot = book.lots.get(lot_id)
     assert (lot.volume_ml, lot.ceiling_mg_per_l) == (850, 40)
 
 
 def test_a_row_of_the_list_stays_the_lot_that_was_tapped(book: LotBook, lot_id: int) -> None:
     app = open_match(lot_id).switch_page("colourmatch/screens/lots.py").run()
     before = [table.key for table in app.dataframe]
-    book.new_lot("newer", 500, ["red"])
+    book.lots.begin("newer", 500, ["red"])
     app.run()
     assert [table.key for table in app.dataframe] != before
 
 
 def test_a_second_tap_cannot_put_the_next_stock_away(book: LotBook, lot_id: int) -> None:
-    book.add_stock("yellow", "E102", 1.0)
+    book.stocks.add("yellow", "E102", 1.0)
     app = open_match(lot_id).switch_page("colourmatch/screens/set_up.py").run()
     tapped = by_key(app.button, "away-put")
     tapped.click().run()
-    assert [stock.name for stock in book.list_stocks()] == ["yellow"]
+    assert [stock.name for stock in book.stocks.all()] == ["yellow"]
     assert tapped.key not in [button.key for button in app.button]
 
 
@@ -246,20 +246,20 @@ def test_a_reading_stays_the_one_that_was_chosen_when_another_is_noted(book: Lot
     enter_reference(book, "A", [70, 45, 30])  # it stands before the others
     by_key(app.button, f"target-{lot_id}-choose").click().run()
     assert not app.exception
-    assert book.find_lot(lot_id).target_lab == (50, 45, 30)
+    assert book.lots.get(lot_id).target_lab == (50, 45, 30)
 
 
 def test_a_photo_after_the_closing_is_taken_back_where_it_was_taken(
     book: LotBook, lot_id: int, photos: list[Path]
 ) -> None:
     record_photos(book, lot_id, [photos[0]])
-    book.close_lot(lot_id, "given up")
+    book.lots.close(lot_id, "given up")
     assert undo(open_match(lot_id)) is None
-    book.add_photo(lot_id, book.lot_story(lot_id).photos[0].measurement, purpose="recheck")
+    book.photos.add(lot_id, book.lots.story(lot_id).photos[0].measurement, purpose="recheck")
     app = open_match(lot_id).switch_page("colourmatch/screens/lots.py").run()
     assert undo(app).label == "Undo: photo 2"
     undo(app).click().run()
-    assert [photo.aside for photo in book.lot_story(lot_id).photos] == [None, UNDONE]
+    assert [photo.aside for photo in book.lots.story(lot_id).photos] == [None, UNDONE]
 
 
 def test_card_and_phone_begin_at_the_newest_lot(book: LotBook, lot_id: int) -> None:
@@ -268,7 +268,7 @@ def test_card_and_phone_begin_at_the_newest_lot(book: LotBook, lot_id: int) -> N
     enter_card(book, "kitchen", [0.74, 0.48, 0.33, 0.18, 0.085, 0.03])
     app = open_match(lot_id).switch_page("colourmatch/screens/calibrations.py").run()
     assert by_key(app.selectbox, "read-with-lot").value == lot_id
-    newer = book.new_lot("newer", 500, ["red"]).id
+    newer = book.lots.begin("newer", 500, ["red"]).id
     app.run()
     assert by_key(app.selectbox, "read-with-lot").value == newer
 
@@ -288,14 +288,14 @@ def draft(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def test_a_draft_restored_after_a_reload_does_not_choose_an_older_entry(
     book: LotBook, lot_id: int, draft: Path
 ) -> None:
-    older, newer = (book.add_addition(lot_id, "red", drops=drops).id for drops in (20, 15))
+    older, newer = (book.additions.add(lot_id, "red", drops=drops).id for drops in (20, 15))
     app = open_match(lot_id)
     by_key(app.selectbox, f"correct-{lot_id}-which").set_value(older).run()
     by_key(app.number_input, f"addition-{lot_id}-amount").set_value(7.0).run()
     again = open_match(lot_id)
     assert by_key(again.selectbox, f"correct-{lot_id}-which").value == older != newer  # nothing came since
     assert by_key(again.number_input, f"addition-{lot_id}-amount").value == 7.0
-    newest = book.add_addition(lot_id, "red", drops=10).id
+    newest = book.additions.add(lot_id, "red", drops=10).id
     later = open_match(lot_id)
     assert by_key(later.selectbox, f"correct-{lot_id}-which").value == newest
     assert by_key(later.number_input, f"addition-{lot_id}-amount").value is None

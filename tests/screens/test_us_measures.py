@@ -9,9 +9,9 @@ from colourmatch.screens import session
 
 
 def test_volumes_are_in_ml_until_us_measures_are_chosen(book: LotBook) -> None:
-    book.add_stock("red", "E129", 1.0)
-    lot_id = book.new_lot("cordial", 900, ["red"]).id
-    book.take_sample(lot_id, 20)
+    book.stocks.add("red", "E129", 1.0)
+    lot_id = book.lots.begin("cordial", 900, ["red"]).id
+    book.volumes.take_sample(lot_id, 20)
     app = open_app("lots", lot=str(lot_id))
     assert "900 ml" in shown(app) and "fl oz" not in shown(app)
     app.switch_page("colourmatch/screens/set_up.py").run()

@@ -9,11 +9,11 @@ from colourmatch.workflow.lot import describe_lot
 
 @pytest.fixture
 def lot_of(book):
-    book.add_stock("red", "E129", 1.0)
+    book.stocks.add("red", "E129", 1.0)
 
     def make(ml, **head):
-        number = book.new_lot(f"Aperitif {len(book.list_lots())}", 900, ["red"], **head).id
-        book.add_addition(number, "red", ml=ml)
+        number = book.lots.begin(f"Aperitif {len(book.lots.search())}", 900, ["red"], **head).id
+        book.additions.add(number, "red", ml=ml)
         return number
 
     return make
@@ -35,7 +35,7 @@ def lot_of(book):
     ],
 )
 def test_a_passed_ceiling_is_told_with_and_without_a_place(book, lot_of, ml, head, passed):
-    story = book.lot_story(lot_of(ml, **head))
+    story = book.lots.story(lot_of(ml, **head))
     told = passed_ceilings(story)
     assert len(told) == passed and {one["code"] for one in told} <= {"ceiling"}
     unsaid = "jurisdiction" not in head and ml == 12
@@ -44,6 +44,6 @@ def test_a_passed_ceiling_is_told_with_and_without_a_place(book, lot_of, ml, hea
 
 def test_it_stays_told_until_the_lot_is_closed(book, lot_of):
     number = lot_of(12)
-    book.add_note(number, "a day later")
+    book.entries.add_note(number, "a day later")
     assert len(describe_lot(book, number)["warnings"]) == 1
     assert len(close_lot(book, number)["warnings"]) == 1

@@ -55,20 +55,20 @@ def test_any_glass_can_be_looked_at(bench):
 def test_a_bottle_on_the_shelf_that_closes_the_gap_is_in_the_advice(bench, monkeypatch):
     monkeypatch.setattr(test_lot, "REFERENCE", look({"E129": 40, "E102": 25}))
     made = bench()
-    made.book.add_stock("gold", "E102", 0.5)
-    made.book.add_stock("blue", "E133", 0.1)
+    made.book.stocks.add("gold", "E102", 0.5)
+    made.book.stocks.add("blue", "E133", 0.1)
     advice = made.follow()
     assert (advice["reason"], advice["missing_kind"]) == ("nearest", None)
     first = advice["other_stocks"][0]
     assert first["stock"] == "gold" and first["gain"]["low"] > 0
     assert advice["text"].endswith(first["text"]) and "With gold from your shelf as well" in advice["text"]
     # Put to the lot, it is dosed.
-    made.book.amend_lot(made.lot, "to come nearer", stocks=["red", "gold"])
+    made.book.lots.amend(made.lot, "to come nearer", stocks=["red", "gold"])
     then = advise_lot(made.book, made.lot)
     assert then["action"] == "add" and "gold" in {dose["stock"] for dose in then["doses"]}
     # Put away, it is no longer on the shelf: the kind is named, no colourant.
-    made.book.amend_lot(made.lot, "as before", stocks=["red"])
-    made.book.put_away("gold")
+    made.book.lots.amend(made.lot, "as before", stocks=["red"])
+    made.book.stocks.put_away("gold")
     alone = advise_lot(made.book, made.lot)
     assert alone["other_stocks"] == [] and alone["missing_kind"]["kind"] in ("yellow", "orange", "brown")
     assert "E102" not in alone["missing_kind"]["text"]
@@ -77,7 +77,7 @@ def test_a_bottle_on_the_shelf_that_closes_the_gap_is_in_the_advice(bench, monke
 def test_a_batch_that_is_past_and_lacks_a_colour_is_told_so_before_it_is_blended(bench, monkeypatch):
     monkeypatch.setattr(test_lot, "REFERENCE", look({"E129": 15, "E102": 12}))
     made = bench()
-    made.book.add_stock("gold", "E102", 0.5)
+    made.book.stocks.add("gold", "E102", 0.5)
     made.add(90)
     for _ in range(3):
         advice = made.shoot()["advice"]
@@ -91,9 +91,9 @@ def test_what_is_missing_comes_before_more_of_what_is_there(bench, monkeypatch):
     """With 25 mg/l of yellow missing, five times the reference's red reads nearest: it would be too much with yellow."""
     monkeypatch.setattr(test_lot, "REFERENCE", look({"E129": 40, "E102": 25}))
     made = bench()
-    made.book.add_stock("gold", "E102", 0.5)
+    made.book.stocks.add("gold", "E102", 0.5)
     advice = made.follow()
-    held = made.book.lot_state(made.lot).total_mg_per_l()
+    held = made.book.lots.story(made.lot).state().total_mg_per_l()
     assert held == pytest.approx(40, rel=0.25)
     assert "be too much once gold goes in. With gold from your shelf as well" in advice["text"]
     assert advice["doses"] == [] and advice["predicted"] is None
@@ -113,8 +113,8 @@ def test_where_more_and_less_of_a_colour_would_both_be_nearer_none_is_advised(be
 
 def test_of_two_bottles_of_a_colour_one_is_advised_and_why(bench):
     made = bench()
-    made.book.add_dilution("red", 10, "red 1 in 10")
-    made.book.amend_lot(made.lot, "both stand ready", stocks=["red", "red 1 in 10"])
+    made.book.stocks.dilute("red", 10, "red 1 in 10")
+    made.book.lots.amend(made.lot, "both stand ready", stocks=["red", "red 1 in 10"])
     advice = made.shoot()["advice"]
     assert [dose["stock"] for dose in advice["doses"]] == ["red"]
     (choice,) = advice["bottles"]
@@ -135,13 +135,13 @@ def test_before_a_photo_there_is_nothing_to_say(bench):
 
 
 def test_intake_of_a_glass_by_hand(book):
-    book.add_stock("red", "E129", 1.0, strength_rel_sd=0.1, drop_rel_sd=0.1)
+    book.stocks.add("red", "E129", 1.0, strength_rel_sd=0.1, drop_rel_sd=0.1)
     serving = {"conditions": [LONG, NEAT, {"name": "as shot"}]}
-    lot = book.new_lot(
+    lot = book.lots.begin(
         "x", 1000, ["red"], serving=serving, already_mg_per_l=8, already_colourant="E129", dilution=5
     ).id
-    assert len(read_intake(book.lot_story(lot))[0]["colourants"]) == 1
-    book.add_addition(lot, "red", drops=64)
+    assert len(read_intake(book.lots.story(lot))[0]["colourants"]) == 1
+    book.additions.add(lot, "red", drops=64)
     neat, long = describe_lot(book, lot)["intake"]
     # 32 mg and the base's 8 mg in 1003.2 ml; 200 ml neat, 50 ml in the long drink.
     assert (neat["serving"], neat["batch_ml"], long["serving"], long["batch_ml"]) == (
@@ -159,18 +159,18 @@ def test_intake_of_a_glass_by_hand(book):
     assert adult["value"] == pytest.approx(red["mg"]["value"] / 420, abs=1e-4)
     assert child["value"] == pytest.approx(red["mg"]["value"] / 140, abs=1e-4)
     assert "examples" in long["text"]
-    plain = book.new_lot("y", 1000, ["red"]).id
-    assert read_intake(book.lot_story(plain)) == []
+    plain = book.lots.begin("y", 1000, ["red"]).id
+    assert read_intake(book.lots.story(plain)) == []
 
 
 def test_a_lot_tells_its_trials(book):
-    book.add_stock("red", "E129", 1.0)
-    lot = book.new_lot("x", 1000, ["red"]).id
-    trial = book.take_trial(lot, 100).id
-    book.add_addition(trial, "red", drops=7)
+    book.stocks.add("red", "E129", 1.0)
+    lot = book.lots.begin("x", 1000, ["red"]).id
+    trial = book.trials.take(lot, 100).id
+    book.additions.add(trial, "red", drops=7)
     told = describe_lot(book, lot)
     assert [one["doses"][0]["drops"] for one in told["trials"]] == [63]
     assert describe_lot(book, trial)["trial_of"] == lot
     assert describe_lot(book, trial)["trials"] == told["trials"]
-    book.pour_back_trial(trial)
+    book.trials.pour_back(trial)
     assert f"lot {trial} poured back" in describe_lot(book, lot)["events"][1]["text"]

@@ -43,9 +43,9 @@ class Bench:
 
     def __init__(self, book: LotBook, known: dict, *, factor: float = 1.0, **head) -> None:
         self.book, self.factor, self.known = book, factor, known
-        if not any(s.name == "red" for s in book.list_stocks()):
-            book.add_stock("red", "E129", 1.0)
-        self.lot = book.new_lot("Aperitif", 900, ["red"], **({"dilution": 5, "tolerance": 1.0} | head)).id
+        if not any(s.name == "red" for s in book.stocks.all()):
+            book.stocks.add("red", "E129", 1.0)
+        self.lot = book.lots.begin("Aperitif", 900, ["red"], **({"dilution": 5, "tolerance": 1.0} | head)).id
 
     def draw(
         self, *, quality=(), without=(), refused: str | None = None, off: float = 0, rgb=None, stuck=False
@@ -54,9 +54,9 @@ class Bench:
         that is `stuck` looks as at its beginning."""
         number, out = len(self.known), io.BytesIO()
         Image.new("RGB", (16, 12), (number, self.lot % 256, 7)).save(out, "PNG")
-        state = self.book.lot_state(self.lot)
+        state = self.book.lots.story(self.lot).state()
         held = {e: self.factor * state.colourant_mg_per_l(e) for e in state.mg_by_colourant if not stuck}
-        batch = look(held, fitting.base_share(self.book.lot_story(self.lot), None)) + np.array([off, 0, 0])
+        batch = look(held, fitting.base_share(self.book.lots.story(self.lot), None)) + np.array([off, 0, 0])
         spots = {
             spot: None
             if spot in without or refused
@@ -78,7 +78,7 @@ class Bench:
 
     def add(self, drops: int) -> None:
         """So many drops of red, into the book and the batch."""
-        self.book.add_addition(self.lot, "red", drops=drops)
+        self.book.additions.add(self.lot, "red", drops=drops)
 
     def follow(self, most: int = 9) -> dict:
         """Photograph and add as advised until the stop; the last advice."""
@@ -93,13 +93,13 @@ class Bench:
 
 def story_of(made: Bench):
     """The story of a bench's lot."""
-    return made.book.lot_story(made.lot)
+    return made.book.lots.story(made.lot)
 
 
 def make_view_photo(made: Bench, dilution: float) -> tuple[bytes, str]:
     """A photo of the lot as it is now, both liquids thinned so far."""
     photo = made.draw()
-    state, measured = made.book.lot_state(made.lot), made.known[photo[0]].to_json()
+    state, measured = made.book.lots.story(made.lot).state(), made.known[photo[0]].to_json()
     dose = made.factor * state.colourant_mg_per_l("E129")
     red = find_colourant("E129").absorptivity()
     labs = [absorbance_to_lab((BASE + c * red) * View(10, dilution).path_cm) for c in (40, dose)]
@@ -124,7 +124,7 @@ def bench(book: LotBook, monkeypatch: pytest.MonkeyPatch) -> Callable[..., Bench
 def test_a_photo_is_recorded_with_its_advice(bench):
     made = bench(ceiling_mg_per_l=60)
     result = made.shoot()
-    stored = made.book.lot_story(made.lot).photos
+    stored = made.book.lots.story(made.lot).photos
     assert [p.id for p in stored] == [result["entry"]] and result["lot"] == made.lot
     assert stored[0].advice == json.loads(json.dumps(result["advice"], allow_nan=False))
     assert advise_lot(made.book, made.lot) == result["advice"]
@@ -138,7 +138,7 @@ def test_photos_of_one_state_are_combined_until_something_goes_in(bench):
     made.shoot(without=("batch",))
     together = made.shoot()["advice"]["combined"]
     assert together["photos"] == ["Photo 1", "Photo 3"] and together["agree"]
-    made.book.take_sample(made.lot, 20)  # changes no colour
+    made.book.volumes.take_sample(made.lot, 20)  # changes no colour
     assert len(advise_lot(made.book, made.lot)["combined"]["photos"]) == 2
     made.add(5)
     assert advise_lot(made.book, made.lot)["combined"] is None
@@ -174,7 +174,7 @@ def test_the_same_photo_twice_is_recorded_once(bench):
     made = bench()
     photo = made.draw()
     first, again = record_photos(made.book, made.lot, [photo, photo])
-    assert len(made.book.lot_story(made.lot).photos) == 1
+    assert len(made.book.lots.story(made.lot).photos) == 1
     assert again["entry"] == first["entry"] and again["repeated"] is True
     same = record_photos(made.book, made.lot, [photo], view={"dilution": 5, "depth_mm": 10})[0]
     assert same["entry"] == first["entry"]
@@ -197,13 +197,13 @@ def test_a_refused_photo_is_not_recorded_and_the_next_one_is(bench):
     refused, good = record_photos(made.book, made.lot, [made.draw(refused="No card was found."), made.draw()])
     assert refused["error"] == "No card was found."
     assert refused["entry"] is None and refused["advice"] is None
-    assert [p.id for p in made.book.lot_story(made.lot).photos] == [good["entry"]]
+    assert [p.id for p in made.book.lots.story(made.lot).photos] == [good["entry"]]
 
 
 def test_a_file_that_is_not_there_is_a_refused_photo(book, lot, tmp_path):
     result = record_photos(book, lot, [tmp_path / "missing.jpg"])[0]
     assert result["entry"] is None and result["photo"] == "missing.jpg" and result["error"]
-    assert book.lot_story(lot).photos == ()
+    assert book.lots.story(lot).photos == ()
 
 
 def test_a_closed_lot_takes_no_photo(bench):
@@ -214,7 +214,7 @@ def test_a_closed_lot_takes_no_photo(bench):
         made.shoot()
     with pytest.raises(ClosedError, match="closed"):
         made.add(1)
-    assert len(made.book.lot_story(made.lot).photos) == 1
+    assert len(made.book.lots.story(made.lot).photos) == 1
 
 
 def test_an_unknown_lot_is_named(book):
@@ -326,10 +326,10 @@ def test_steps_that_bring_it_nearer_are_not_stalled(bench):
 def test_following_the_advice_ends_matched(bench, factor):
     made = bench(factor=factor)
     advice = made.follow()
-    state = made.book.lot_state(made.lot)
+    state = made.book.lots.story(made.lot).state()
     held = {"E129": factor * state.colourant_mg_per_l("E129")}
     assert advice["reason"] == "matched"
-    assert ciede2000(look(held, fitting.base_share(made.book.lot_story(made.lot), None)), REFERENCE) < 1
+    assert ciede2000(look(held, fitting.base_share(made.book.lots.story(made.lot), None)), REFERENCE) < 1
 
 
 @pytest.mark.parametrize(("ceiling", "already"), [(22.0, 0.0), (40.0, 15.0)])
@@ -337,7 +337,7 @@ def test_following_the_advice_never_passes_the_ceiling(bench, ceiling, already):
     made = bench(ceiling_mg_per_l=ceiling, already_mg_per_l=already)
     advice = made.follow()
     assert advice["reason"] == "ceiling"
-    assert ceiling - 0.6 < made.book.lot_state(made.lot).total_mg_per_l() <= ceiling
+    assert ceiling - 0.6 < made.book.lots.story(made.lot).state().total_mg_per_l() <= ceiling
 
 
 def test_past_is_mended_with_untinted_batch(bench):
@@ -346,7 +346,7 @@ def test_past_is_mended_with_untinted_batch(bench):
     made.add(110)
     advice = made.shoot()["advice"]
     assert advice["reason"] == "past" and advice["rescue"]["untinted_ml"] == pytest.approx(475, rel=0.15)
-    made.book.add_untinted(made.lot, advice["rescue"]["untinted_ml"])
+    made.book.volumes.add_untinted(made.lot, advice["rescue"]["untinted_ml"])
     after = made.shoot()
     assert after["delta_e_2000"]["value"] < 1.5 and after["advice"]["reason"] != "past"
 
@@ -394,8 +394,8 @@ def test_no_photo_yet(bench):
 def test_the_match_is_judged_where_it_is_drunk(bench):
     glass = {"conditions": [{"name": "6 cm glass", "depth_mm": 60, "dilution": 1}]}
     at_photo, in_glass = bench(), bench(serving=glass)
-    assert [v.depth_mm for v in fitting.views_of(at_photo.book.find_lot(at_photo.lot))] == [10]
-    views = fitting.views_of(in_glass.book.find_lot(in_glass.lot))
+    assert [v.depth_mm for v in fitting.views_of(at_photo.book.lots.get(at_photo.lot))] == [10]
+    views = fitting.views_of(in_glass.book.lots.get(in_glass.lot))
     assert [(v.name, v.depth_mm, v.dilution) for v in views] == [("6 cm glass", 60, 1)]
     deep, shallow = in_glass.shoot(), at_photo.shoot()
     assert deep["advice"]["now"] != shallow["advice"]["now"]
@@ -409,14 +409,14 @@ def test_photos_of_one_state_are_counted_until_the_batch_changes(bench):
     made = bench()
 
     def count():
-        story = made.book.lot_story(made.lot)
+        story = made.book.lots.story(made.lot)
         return len(fitting.photos_of_state(story, fitting.usable_photos(story)))
 
     counts = [count()]
     for act in (made.shoot, made.shoot, lambda: made.add(5), made.shoot):
         act()
         counts.append(count())
-    made.book.add_untinted(made.lot, 50)
+    made.book.volumes.add_untinted(made.lot, 50)
     assert [*counts, count()] == [0, 1, 2, 0, 1, 0]
 
 
@@ -428,10 +428,10 @@ def test_an_addition_put_right_after_the_photos_counts_where_it_stood(bench):
     for entered in (40, 10):
         made = bench()
         record_photos(made.book, made.lot, shots[:1])
-        dose = made.book.add_addition(made.lot, "red", drops=entered)
+        dose = made.book.additions.add(made.lot, "red", drops=entered)
         record_photos(made.book, made.lot, shots[1:])
         if entered != 40:
-            made.book.correct_addition(dose.id, drops=40, reason="counted again")
+            made.book.additions.correct(dose.id, drops=40, reason="counted again")
         told.append(advise_lot(made.book, made.lot))
     assert told[0]["combined"]["photos"] == ["Photo 2", "Photo 3"]
     assert told[0] == told[1]
@@ -439,38 +439,38 @@ def test_an_addition_put_right_after_the_photos_counts_where_it_stood(bench):
 
 def test_a_stock_that_came_in_later_is_part_of_the_colour(bench):
     made = bench()
-    made.book.add_stock("yellow", "E102", 1.0)
+    made.book.stocks.add("yellow", "E102", 1.0)
     made.shoot()
     made.add(40)
     made.shoot()
-    made.book.add_addition(made.lot, "yellow", drops=30)
+    made.book.additions.add(made.lot, "yellow", drops=30)
     assert (
         made.shoot()["advice"]["action"] != "rephotograph"
     )  # "The photos of this lot contradict each other."
 
 
 def test_base_share_follows_what_was_poured(book):
-    book.add_stock("red", "E129", 1.0)
-    book.add_stock("yellow", "E102", 1.0, made_in="batch")
-    lot = book.new_lot("Aperitif", 900, ["red", "yellow"]).id
+    book.stocks.add("red", "E129", 1.0)
+    book.stocks.add("yellow", "E102", 1.0, made_in="batch")
+    lot = book.lots.begin("Aperitif", 900, ["red", "yellow"]).id
 
     def share():
-        return fitting.base_share(book.lot_story(lot), None)
+        return fitting.base_share(book.lots.story(lot), None)
 
     assert share() == 1
-    book.add_addition(lot, "yellow", ml=20)
+    book.additions.add(lot, "yellow", ml=20)
     assert share() == 1  # made in the batch
-    dose = book.add_addition(lot, "red", ml=100)
+    dose = book.additions.add(lot, "red", ml=100)
     assert share() == pytest.approx(900 / 1000)
-    book.take_sample(lot, 500)
+    book.volumes.take_sample(lot, 500)
     assert share() == pytest.approx(0.9)
-    book.take_sample(lot, 100, returned=True)
+    book.volumes.take_sample(lot, 100, returned=True)
     assert share() == pytest.approx(0.9)
-    book.add_untinted(lot, 500)
+    book.volumes.add_untinted(lot, 500)
     assert share() == pytest.approx((450 + 500) / 1000)
-    assert fitting.base_share(book.lot_story(lot), dose) == 1  # as it was before the dose
-    assert book.lot_state(lot).volume_ml == pytest.approx(1000)
-    book.correct_addition(dose.id, reason="it was never poured", void=True)
+    assert fitting.base_share(book.lots.story(lot), dose) == 1  # as it was before the dose
+    assert book.lots.story(lot).state().volume_ml == pytest.approx(1000)
+    book.additions.correct(dose.id, reason="it was never poured", void=True)
     assert share() == 1
 
 
@@ -513,7 +513,7 @@ def test_closing_keeps_the_outcome_and_what_the_stock_taught(bench):
     advice = made.follow()
     closed = close_lot(made.book, made.lot)
     assert closed["closed"] is True and closed["outcome"] == "matched" and closed["text"] == advice["text"]
-    stock = made.book.find_stock("red")
+    stock = made.book.stocks.get("red")
     assert stock.learnt_from_lot_id == made.lot
     assert stock.strength_factor == pytest.approx(1.15, rel=0.07)
     assert fitting.LEAST_LEARNT_SD <= stock.strength_rel_sd < 0.1
@@ -531,11 +531,11 @@ def test_closing_keeps_the_outcome_and_what_the_stock_taught(bench):
 
 def test_what_a_lot_teaches_of_a_stock_holds_for_what_was_thinned_from_it_before(bench):
     made = bench(factor=1.15)
-    made.book.add_dilution("red", 10, "red thin")
-    made.book.add_stock("red too", "E129", 1.0)
+    made.book.stocks.dilute("red", 10, "red thin")
+    made.book.stocks.add("red too", "E129", 1.0)
     made.follow()
     close_lot(made.book, made.lot)
-    red, thin, other = (made.book.find_stock(name) for name in ("red", "red thin", "red too"))
+    red, thin, other = (made.book.stocks.get(name) for name in ("red", "red thin", "red too"))
     assert (thin.strength_factor, thin.strength_rel_sd) == (red.strength_factor, red.strength_rel_sd)
     assert thin.strength_g_per_100ml == pytest.approx(red.strength_g_per_100ml / 10)
     assert other.strength_factor == 1
@@ -546,7 +546,7 @@ def test_nothing_is_learnt_of_a_stock_that_did_not_go_in(bench):
     made.shoot()
     made.shoot()
     close_lot(made.book, made.lot, "given up", "another day")
-    assert made.book.find_stock("red").learnt_from_lot_id is None
+    assert made.book.stocks.get("red").learnt_from_lot_id is None
     assert describe_lot(made.book, made.lot)["closing"]["text"] == "another day"
 
 
@@ -556,7 +556,7 @@ def test_nothing_is_learnt_from_one_photo(bench):
     made.shoot()
     closed = close_lot(made.book, made.lot)
     assert closed["outcome"] == "stopped by the maker"
-    assert made.book.find_stock("red").learnt_from_lot_id is None
+    assert made.book.stocks.get("red").learnt_from_lot_id is None
 
 
 def test_a_lot_without_a_photo_can_be_closed(bench):
@@ -575,16 +575,16 @@ def ladder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SimpleNamespace
     rows = [truth[f"ladder1-{k}.jpg"] for k in range(6)]
     with open_book(str(tmp_path_factory.mktemp("ladder") / "book.sqlite")) as book:
         label = rows[0]["stock"]
-        book.add_stock(
+        book.stocks.add(
             "red", label["colourant"], label["label_strength_g_per_100ml"], drop_ml=label["label_drop_ml"]
         )
-        lot = book.new_lot(
+        lot = book.lots.begin(
             "Ladder", rows[0]["volume_ml"], ["red"], ceiling_mg_per_l=60, dilution=5, tolerance=1.0
         ).id
         advices, drops = [], [row["total_drops"] for row in rows]
         for k, more in enumerate(np.diff(drops, prepend=0)):
             if more:
-                book.add_addition(lot, "red", drops=int(more))
+                book.additions.add(lot, "red", drops=int(more))
             advices.append(record_photos(book, lot, [folder / f"ladder1-{k}.jpg"])[0]["advice"])
         yield SimpleNamespace(
             drops=drops, advices=advices, book=book, lot=lot, away=_true_course(rows, drops)
@@ -643,7 +643,7 @@ def test_a_photo_set_aside_is_left_out_of_the_fit_and_counts_again_when_taken_ba
     wrong = made.shoot(off=6)
     torn = advise_lot(made.book, made.lot)
     assert torn["now"] != right["now"]
-    done = made.book.set_aside(made.lot, wrong["entry"], "a lamp shone in", entered_by="MK")
+    done = made.book.photos.set_aside(made.lot, wrong["entry"], "a lamp shone in", entered_by="MK")
     assert (done.photo_entry_id, done.back, done.reason) == (wrong["entry"], False, "a lamp shone in")
     assert advise_lot(made.book, made.lot) == right
     story = story_of(made)
@@ -652,27 +652,27 @@ def test_a_photo_set_aside_is_left_out_of_the_fit_and_counts_again_when_taken_ba
     told = describe_lot(made.book, made.lot)
     assert [photo["set_aside"] for photo in told["photos"]] == [None, None, "a lamp shone in"]
     assert told["events"][-1]["text"].startswith(f"The photo of entry {wrong['entry']} is set aside")
-    made.book.set_aside(made.lot, "photo-2.png", "it was all right", back=True)
+    made.book.photos.set_aside(made.lot, "photo-2.png", "it was all right", back=True)
     assert advise_lot(made.book, made.lot) == torn
-    assert made.book.check() == []
+    assert made.book.archive.check() == []
 
 
 def test_what_cannot_be_set_aside_is_told(bench):
     made = bench()
     photo = made.shoot()["entry"]
-    addition = made.book.add_addition(made.lot, "red", drops=3).id
+    addition = made.book.additions.add(made.lot, "red", drops=3).id
     with pytest.raises(
         NotFoundError, match=rf"has no photo {addition}\. Give one of its photos by entry: {photo} \(photo-0"
     ):
-        made.book.set_aside(made.lot, addition, "wrong")
+        made.book.photos.set_aside(made.lot, addition, "wrong")
     with pytest.raises(InputError, match="counts as it is"):
-        made.book.set_aside(made.lot, photo, "wrong", back=True)
+        made.book.photos.set_aside(made.lot, photo, "wrong", back=True)
     with pytest.raises(InputError, match="needs its reason"):
-        made.book.set_aside(made.lot, photo, " ")
-    first = made.book.set_aside(made.lot, photo, "a shadow", token="once")
-    assert made.book.set_aside(made.lot, photo, "a shadow", token="once") == first
+        made.book.photos.set_aside(made.lot, photo, " ")
+    first = made.book.photos.set_aside(made.lot, photo, "a shadow", token="once")
+    assert made.book.photos.set_aside(made.lot, photo, "a shadow", token="once") == first
     with pytest.raises(InputError, match=r"is set aside already: a shadow"):
-        made.book.set_aside(made.lot, photo, "again")
+        made.book.photos.set_aside(made.lot, photo, "again")
     assert advise_lot(made.book, made.lot)["action"] == "rephotograph"
 
 
@@ -683,8 +683,8 @@ def test_a_closed_lot_is_told_without_a_photo_set_aside(bench):
     made = bench()
     made.shoot()
     wrong = made.shoot(off=6)["entry"]
-    made.book.close_lot(made.lot, "matched")
-    made.book.set_aside(made.lot, wrong, "a lamp shone in")
+    made.book.lots.close(made.lot, "matched")
+    made.book.photos.set_aside(made.lot, wrong, "a lamp shone in")
     assert [photo.id for photo in final_photos(story_of(made))] == [wrong - 1]
     facts = collect_facts(made.book, made.lot)
     assert len(facts.path) == 1

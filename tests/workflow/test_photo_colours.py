@@ -38,24 +38,24 @@ def seen(gap: Any, variance: float = 1.0, camera: str = "A") -> Seen:
 
 
 def test_a_photo_shows_batch_minus_reference(book: LotBook, lot: int) -> None:
-    found = see_photo(book.add_photo(lot, measured()))
+    found = see_photo(book.photos.add(lot, measured()))
     assert found.gap.tolist() == [-6, -5, -1]
     assert found.covariance == pytest.approx(np.eye(3) * 0.08)
 
 
 def test_a_colour_that_is_not_known_is_not_seen(book: LotBook, lot: int) -> None:
-    assert see_photo(book.add_photo(lot, measured((float("nan"), 1, 1)))) is None
-    assert see_photo(book.add_photo(lot, {})) is None
+    assert see_photo(book.photos.add(lot, measured((float("nan"), 1, 1)))) is None
+    assert see_photo(book.photos.add(lot, {})) is None
     plain = measured()
     for spot in plain["spots"].values():
         del spot["lab_covariance"]
-    assert see_photo(book.add_photo(lot, plain)).covariance == pytest.approx(np.eye(3) * 8)  # from lab_sd
+    assert see_photo(book.photos.add(lot, plain)).covariance == pytest.approx(np.eye(3) * 8)  # from lab_sd
 
 
 def test_the_time_of_a_photo_is_that_of_its_clock_when_it_can_be(book: LotBook, lot: int) -> None:
-    past = book.add_photo(lot, measured(taken_at="2020:03:04 05:06:07"))
-    ahead = book.add_photo(lot, measured(taken_at="2099:03:04 05:06:07"))
-    told = book.add_photo(
+    past = book.photos.add(lot, measured(taken_at="2020:03:04 05:06:07"))
+    ahead = book.photos.add(lot, measured(taken_at="2099:03:04 05:06:07"))
+    told = book.photos.add(
         lot, measured(taken_at="2020:03:04 05:06:07"), taken_at=datetime(2021, 1, 1, tzinfo=UTC)
     )
     assert time_of(past).year == 2020 and time_of(told).year == 2021
@@ -63,15 +63,15 @@ def test_the_time_of_a_photo_is_that_of_its_clock_when_it_can_be(book: LotBook, 
 
 
 def test_photos_before_a_dose_do_not_show_the_finished_batch(book: LotBook, lot: int) -> None:
-    book.add_photo(lot, measured())
-    dose = book.add_addition(lot, "red", drops=2)
-    after = book.add_photo(lot, measured())
-    book.take_sample(lot, 10)  # takes nothing from the colour
-    assert [p.id for p in final_photos(book.lot_story(lot))] == [after.id]
-    book.correct_addition(dose.id, void=True, reason="it never went in")
-    assert len(final_photos(book.lot_story(lot))) == 2
-    book.add_untinted(lot, 10)
-    assert final_photos(book.lot_story(lot)) == ()
+    book.photos.add(lot, measured())
+    dose = book.additions.add(lot, "red", drops=2)
+    after = book.photos.add(lot, measured())
+    book.volumes.take_sample(lot, 10)  # takes nothing from the colour
+    assert [p.id for p in final_photos(book.lots.story(lot))] == [after.id]
+    book.additions.correct(dose.id, void=True, reason="it never went in")
+    assert len(final_photos(book.lots.story(lot))) == 2
+    book.volumes.add_untinted(lot, 10)
+    assert final_photos(book.lots.story(lot)) == ()
 
 
 def test_a_mean_weighs_photos_by_their_certainty() -> None:
@@ -86,14 +86,14 @@ def test_one_phone_scales_the_change_and_two_phones_each_their_own() -> None:
 
 
 def test_doses_are_summed_by_stock_with_the_spread_of_label_and_drop(book: LotBook, lot: int) -> None:
-    book.add_addition(lot, "red", drops=20)
-    book.add_addition(lot, "red", ml=1.0)
-    book.add_addition(lot, "yellow", drops=10)
-    red, yellow = read_doses(book.lot_story(lot))
+    book.additions.add(lot, "red", drops=20)
+    book.additions.add(lot, "red", ml=1.0)
+    book.additions.add(lot, "yellow", drops=10)
+    red, yellow = read_doses(book.lots.story(lot))
     assert (red.ml, red.drops, yellow.drops) == (2.0, None, 10)
     assert red.mg_per_l == pytest.approx(20 / 902 * 1000)
     assert red.mg_per_l_sd == pytest.approx(
         red.mg_per_l * np.hypot(0.2, 0.5 * 0.15)
     )  # half of it was counted
     assert total_sd([red, yellow]) == pytest.approx(np.hypot(red.mg_per_l_sd, yellow.mg_per_l_sd))
-    assert read_doses(book.lot_story(book.new_lot("x", 100, "red").id)) == () and total_sd(()) == 0
+    assert read_doses(book.lots.story(book.lots.begin("x", 100, "red").id)) == () and total_sd(()) == 0

@@ -62,16 +62,18 @@ def test_a_photo_of_the_state_before_is_asked_about_and_stands_where_it_belongs(
     assert asked["advice"]["action"] == "rephotograph" and question["entry"] == asked["entry"]
     assert question["log_odds"] > 3
     assert advise_lot(made.book, made.lot)["question"] == question
-    made.book.move_entry(asked["entry"], question["at"], "taken before")
+    made.book.entries.move(asked["entry"], question["at"], "taken before")
     advice = advise_lot(made.book, made.lot)
     assert advice["question"] is None and not advice["state_photographed"]
-    assert len(made.book.lot_story(made.lot).additions_before(made.book.lot_story(made.lot).photos[-1])) == 0
+    assert (
+        len(made.book.lots.story(made.lot).additions_before(made.book.lots.story(made.lot).photos[-1])) == 0
+    )
 
 
 def test_no_is_an_answer_and_is_not_asked_again(dosed):
     made, before = dosed
     asked = send(made, before, **exif(datetime.now(UTC) - timedelta(minutes=3)))
-    made.book.move_entry(asked["entry"], asked["advice"]["question"]["stays_at"], "taken after")
+    made.book.entries.move(asked["entry"], asked["advice"]["question"]["stays_at"], "taken after")
     advice = advise_lot(made.book, made.lot)
     assert advice["question"] is None and advice["state_photographed"]
 
@@ -91,4 +93,4 @@ def test_a_photo_from_the_future_is_said(bench):  # noqa: F811
     made = bench()
     told = send(made, made.draw(), **exif(datetime.now(UTC) + timedelta(days=40)))
     assert "clock-ahead" in [flag["code"] for flag in told["quality"]]
-    assert made.book.lot_story(made.lot).photos[0].taken_at is None
+    assert made.book.lots.story(made.lot).photos[0].taken_at is None

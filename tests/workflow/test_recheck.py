@@ -36,15 +36,15 @@ def measured(gap: np.ndarray, sd: float = 0.1, phone: str = "A", light: float = 
 
 def add(book: LotBook, lot: int, week: float, measurement: dict[str, Any], purpose: str = "recheck") -> int:
     taken = BEGIN + timedelta(weeks=week)
-    return book.add_photo(lot, measurement, purpose=purpose, taken_at=taken).id
+    return book.photos.add(lot, measurement, purpose=purpose, taken_at=taken).id
 
 
 @pytest.fixture
 def closed(book: LotBook, lot: int) -> int:
     """A lot that was finished on the reference and closed."""
-    book.add_addition(lot, "red", drops=40)
+    book.additions.add(lot, "red", drops=40)
     add(book, lot, 0, measured(np.zeros(3)), "match")
-    book.close_lot(lot, "matched")
+    book.lots.close(lot, "matched")
     return lot
 
 
@@ -108,7 +108,7 @@ def test_a_lot_that_has_left_the_tolerance_is_told_so(book: LotBook, closed: int
 def test_a_lot_that_never_matched_is_watched_from_its_own_colour(book: LotBook, lot: int) -> None:
     off = np.array([0.0, -9.0, 0.0])
     add(book, lot, 0, measured(off), "match")
-    book.close_lot(lot, "nearest")
+    book.lots.close(lot, "nearest")
     for week in (2, 3):
         add(book, lot, week, measured(off + week * FADING))
     assert read_drift(book, lot)["forecast"]["against"] == "own first colour"
@@ -125,7 +125,7 @@ def test_a_colour_that_holds_gets_a_bound_and_no_forecast(book: LotBook, closed:
 def test_another_phone_makes_a_far_lot_less_certain(book: LotBook, lot: int) -> None:
     off = np.array([4.0, -9.0, 0.0])
     add(book, lot, 0, measured(off), "match")
-    book.close_lot(lot, "nearest")
+    book.lots.close(lot, "nearest")
     add(book, lot, 4, measured(off + FADING))
     add(book, lot, 4, measured(off + FADING, phone="B"))
     same, other = read_drift(book, lot)["photos"]
@@ -134,18 +134,18 @@ def test_another_phone_makes_a_far_lot_less_certain(book: LotBook, lot: int) -> 
 
 def test_only_photos_after_the_last_dose_show_the_finished_lot(book: LotBook, lot: int) -> None:
     add(book, lot, 0, measured(np.array([5.0, -20.0, 0.0])), "match")
-    book.add_addition(lot, "red", drops=40)
+    book.additions.add(lot, "red", drops=40)
     add(book, lot, 0, measured(np.zeros(3)), "match")
     add(book, lot, 0, measured(np.full(3, 0.2)), "match")
-    book.close_lot(lot, "matched")
+    book.lots.close(lot, "matched")
     start = read_drift(book, lot)["start"]
     assert start["photos"] == 2 and start["gap_lab"] == pytest.approx([0.1] * 3)
 
 
 def test_the_finished_lot_is_that_of_its_last_photos_dilution(book: LotBook, lot: int) -> None:
-    book.add_photo(lot, measured(np.array([9.0, 0, 0])))
-    thin = [book.add_photo(lot, measured(np.zeros(3)) | {"view": {"dilution": 15}}).id for _ in range(2)]
-    book.close_lot(lot, "matched")
+    book.photos.add(lot, measured(np.array([9.0, 0, 0])))
+    thin = [book.photos.add(lot, measured(np.zeros(3)) | {"view": {"dilution": 15}}).id for _ in range(2)]
+    book.lots.close(lot, "matched")
     start = read_drift(book, lot)["start"]
     assert start["photos"] == len(thin) and start["delta_e_2000"]["value"] < 0.5
 
@@ -164,7 +164,7 @@ def test_what_is_missing_is_said(book: LotBook, closed: int) -> None:
 
 
 def test_a_lot_without_any_photo_has_no_drift(book: LotBook, lot: int) -> None:
-    book.close_lot(lot, "given up")
+    book.lots.close(lot, "given up")
     drift = read_drift(book, lot)
     assert drift["start"] is None and "no drift can be told" in drift["text"]
 
@@ -182,6 +182,6 @@ def test_a_photo_is_measured_kept_and_recognised(
     assert good["entry"] is not None and good["note"] is None
     assert bad["entry"] is None and bad["note"] == bad["error"]
     assert again["entry"] == good["entry"] and again["repeated"]
-    kept = book.lot_story(closed).photos[-1]
+    kept = book.lots.story(closed).photos[-1]
     assert (kept.purpose, kept.id, kept.original_name) == ("recheck", good["entry"], drawn_photos[1].name)
     assert [photo["entry"] for photo in done["drift"]["photos"]] == [good["entry"]]

@@ -24,9 +24,9 @@ VIEW = {"depth_mm": 10.0, "dilution": 5.0}
 @pytest.fixture
 def bottle(book: LotBook) -> int:
     """A reference that was read twice at the lot's view, with a small spread, and once at another."""
-    reference = book.add_reference("The bottle").id
+    reference = book.references.add("The bottle").id
     for lab, dilution in (((60, 40, 30), 5.0), ((62, 36, 30), 5.0), ((30, 50, 40), 1.0)):
-        book.add_reference_reading(reference, lab, depth_mm=10, dilution=dilution, lab_sd=(0.3, 0.3, 0.3))
+        book.references.add_reading(reference, lab, depth_mm=10, dilution=dilution, lab_sd=(0.3, 0.3, 0.3))
     return reference
 
 
@@ -44,7 +44,7 @@ def test_a_spread_as_wide_as_a_phones_shows_no_drift(book: LotBook) -> None:
     for lab in ((60, 40, 30), (62, 36, 30)):
         told = enter_reference(book, "Bottle", lab, lab_sd=(2.5, 5, 4))
     assert told["readings"][1]["drift"]["low"] == 0 and "No drift is seen" in told["text"]
-    assert len(book.list_references()) == 1
+    assert len(book.references.all()) == 1
 
 
 @pytest.mark.parametrize(
@@ -56,46 +56,46 @@ def test_a_lot_is_tinted_to_the_reading_chosen(
 ) -> None:
     chosen = choose_reading(book, lot, "The bottle", which)
     assert chosen["target_lab"] == lab and chosen["target_lab_sd"] == [sd] * 3
-    head = book.find_lot(lot)
+    head = book.lots.get(lot)
     assert (head.reference_id, head.target_lab) == (bottle, tuple(lab))
 
 
 def test_a_reading_is_chosen_by_its_id_and_refused_for_another_view(
     book: LotBook, lot: int, bottle: int
 ) -> None:
-    ids = [reading.id for reading in book.reference_readings(bottle)]
+    ids = [reading.id for reading in book.references.readings(bottle)]
     assert choose_reading(book, lot, bottle, ids[0])["readings"] == [ids[0]]
     with pytest.raises(InputError, match="10 mm and dilution 1"):
         choose_reading(book, lot, bottle, ids[2])
     with pytest.raises(NotFoundError, match="no reading 99"):
         choose_reading(book, lot, bottle, 99)
-    empty = book.add_reference("Empty").id
+    empty = book.references.add("Empty").id
     with pytest.raises(InputError, match="has no reading at a depth of 10 mm and a dilution of 5"):
         choose_reading(book, lot, empty)
-    book.close_lot(lot, "given up")
+    book.lots.close(lot, "given up")
     with pytest.raises(InputError, match="is closed"):
         choose_reading(book, lot, bottle)
 
 
 def test_an_amended_reference_must_exist(book: LotBook, lot: int, bottle: int) -> None:
-    book.amend_lot(lot, "another bottle", reference_id="The bottle")
-    assert book.find_lot(lot).reference_id == bottle
+    book.lots.amend(lot, "another bottle", reference_id="The bottle")
+    assert book.lots.get(lot).reference_id == bottle
     with pytest.raises(NotFoundError, match="no reference 77"):
-        book.amend_lot(lot, "typo", reference_id=77)
-    book.amend_lot(lot, "none after all", reference_id=None)
-    assert book.find_lot(lot).reference_id is None
+        book.lots.amend(lot, "typo", reference_id=77)
+    book.lots.amend(lot, "none after all", reference_id=None)
+    assert book.lots.get(lot).reference_id is None
 
 
 def test_an_own_lot_becomes_a_target_once(book: LotBook, lot: int) -> None:
     with pytest.raises(InputError, match="its colour is not known"):
         target_from_lot(book, lot)
     spot = {"lab": [76.1, 45.2, 31.3], "lab_sd": [2.5, 5.0, 4.0], "lab_covariance": [[0.1, 0, 0]] * 3}
-    book.add_photo(lot, {"spots": {"batch": spot}})
-    book.close_lot(lot, "matched")
-    following = book.new_lot("Aperitif", 900, "red", dilution=5, number="B2").id
+    book.photos.add(lot, {"spots": {"batch": spot}})
+    book.lots.close(lot, "matched")
+    following = book.lots.begin("Aperitif", 900, "red", dilution=5, number="B2").id
     told = target_from_lot(book, lot, following)
     assert (told["lab"], told["lab_sd"], told["lot"]) == (spot["lab"], spot["lab_sd"], following)
-    head = book.find_lot("B2")
+    head = book.lots.get("B2")
     assert (head.target_lab, head.reference_id) == ((76.1, 45.2, 31.3), told["reference"])
     assert target_from_lot(book, lot)["reading"] == told["reading"]
     assert read_reference(book, told["reference"])["readings"][0]["source"] == "lot"
@@ -115,7 +115,7 @@ def test_an_own_lot_becomes_a_target_once(book: LotBook, lot: int) -> None:
 def test_what_cannot_be_is_refused_and_leaves_no_reference(book: LotBook, lab, sd, said: str) -> None:
     with pytest.raises(InputError, match=said):
         enter_reference(book, "Bottle", lab, lab_sd=sd)
-    assert book.list_references() == []
+    assert book.references.all() == []
 
 
 def test_a_photo_becomes_a_reading_once(book: LotBook, lot: int, drawn_photos: list[Path]) -> None:
@@ -127,7 +127,7 @@ def test_a_photo_becomes_a_reading_once(book: LotBook, lot: int, drawn_photos: l
     assert bad["reading"] is None and bad["note"] == bad["error"]
     assert again["reading"] == good["reading"] and again["repeated"]
     choose_reading(book, lot, "Bottle")
-    assert book.find_lot(lot).target_lab == pytest.approx(good["spots"]["reference"]["lab"])
+    assert book.lots.get(lot).target_lab == pytest.approx(good["spots"]["reference"]["lab"])
 
 
 def with_position(photo: Path) -> bytes:
@@ -149,7 +149,7 @@ def test_the_photo_of_a_reading_is_kept_without_its_position(book: LotBook, draw
     sent = with_position(drawn_photos[1])
     assert Image.open(io.BytesIO(sent)).getexif().get_ifd(0x8825)
     told = record_reference(book, "Bottle", [(sent, "IMG_1.jpg")], **VIEW)
-    (reading,) = book.reference_readings("Bottle")
+    (reading,) = book.references.readings("Bottle")
     kept = book.photo_store.path(reading.stored_name or "").read_bytes()
     assert not Image.open(io.BytesIO(kept)).getexif().get_ifd(0x8825)
     assert reading.photo_sha256 == hashlib.sha256(kept).hexdigest() == reading.stored_name[:64]
@@ -160,13 +160,13 @@ def test_the_photo_of_a_reading_is_kept_without_its_position(book: LotBook, draw
     assert row["at"] == "2026-03-02T08:09:10+00:00"
     # Sent again as it came, or as it was taken out of the store: the first reading, nothing more is kept.
     for again in (sent, kept):
-        assert book.find_reference_photo(again, "Bottle") == reading
+        assert book.references.find_photo(again, "Bottle") == reading
         repeated = record_reference(book, "Bottle", [(again, "copy.jpg")], **VIEW)["photos"][0]
         assert (repeated["reading"], repeated["repeated"]) == (reading.id, True)
-    assert list(book.photo_store.names()) == [reading.stored_name] and book.check() == []
+    assert list(book.photo_store.names()) == [reading.stored_name] and book.archive.check() == []
     book.photo_store.path(reading.stored_name).unlink()
     record_reference(book, "Bottle", [(sent, "IMG_1.jpg")], **VIEW)  # its file is put back
-    assert list(book.photo_store.names()) == [reading.stored_name] and book.check() == []
+    assert list(book.photo_store.names()) == [reading.stored_name] and book.archive.check() == []
     other = record_reference(book, "Other bottle", [(sent, "IMG_1.jpg")], **VIEW)["photos"][0]
     assert other["reading"] != reading.id and len(list(book.photo_store.names())) == 1
 
@@ -175,14 +175,14 @@ def test_a_photo_read_before_files_were_kept_gives_its_first_reading(
     book: LotBook, drawn_photos: list[Path]
 ) -> None:
     sent = drawn_photos[1].read_bytes()
-    reference = book.add_reference("Bottle").id
+    reference = book.references.add("Bottle").id
     sha256 = hashlib.sha256(sent).hexdigest()
-    old = book.add_reference_reading(
+    old = book.references.add_reading(
         reference, (60, 40, 30), depth_mm=10, dilution=5, photo_sha256=sha256, measurement={"sha256": sha256}
     )
     told = record_reference(book, "Bottle", [(sent, "a.jpg")], **VIEW)
     assert told["photos"][0]["reading"] == old.id and told["readings"][0]["source"] == "photo"
-    assert list(book.photo_store.names()) == [] and book.check() == []
+    assert list(book.photo_store.names()) == [] and book.archive.check() == []
 
 
 def test_no_file_is_left_of_what_is_refused(
@@ -192,9 +192,9 @@ def test_no_file_is_left_of_what_is_refused(
         with pytest.raises(InputError):
             record_reference(book, photos=[drawn_photos[1]], **given)
     with pytest.raises(PhotoError, match="no JPEG"):
-        book.add_reference_reading(book.add_reference("Odd").id, (60, 40, 30), depth_mm=10, photo=b"text")
+        book.references.add_reading(book.references.add("Odd").id, (60, 40, 30), depth_mm=10, photo=b"text")
     with pytest.raises(InputError, match="The depth"):
-        book.add_reference_reading("Odd", (60, 40, 30), depth_mm=-1, photo=drawn_photos[1])
+        book.references.add_reading("Odd", (60, 40, 30), depth_mm=-1, photo=drawn_photos[1])
     gone = record_reference(book, "Bottle", [drawn_photos[1].with_name("none.jpg")])["photos"][0]
     assert gone["reading"] is None and gone["note"]
 
@@ -207,12 +207,12 @@ def test_no_file_is_left_of_what_is_refused(
         None,
         "It cannot be kept. Send it as JPEG.",
     )
-    assert [one.name for one in book.list_references()] == ["Odd"]
-    assert book.reference_readings("Odd") == [] and list(book.photo_store.names()) == []
+    assert [one.name for one in book.references.all()] == ["Odd"]
+    assert book.references.readings("Odd") == [] and list(book.photo_store.names()) == []
 
 
 def test_only_refused_photos_make_no_reference(book: LotBook) -> None:
     told = record_reference(book, "Bottle", [(b"rubbish", "x.jpg")])
-    assert told["reference"] is None and book.list_references() == []
+    assert told["reference"] is None and book.references.all() == []
     with pytest.raises(ValueError, match="spot must be one of"):
         record_reference(book, "Bottle", [], "blank")

@@ -17,7 +17,7 @@ def begun(bench):  # noqa: F811
 
 
 def story(made):
-    return made.book.lot_story(made.lot)
+    return made.book.lots.story(made.lot)
 
 
 def test_a_part_of_the_step_leaves_the_rest_of_it(begun):
@@ -41,9 +41,9 @@ def test_a_step_that_is_in_asks_for_a_photo(begun, more):
 
 def test_whatever_else_went_in_ends_the_step(begun):
     made, drops = begun
-    made.book.add_stock("gold", "E102", 0.5)
+    made.book.stocks.add("gold", "E102", 0.5)
     made.add(drops - 5)
-    made.book.add_addition(made.lot, "gold", drops=1)
+    made.book.additions.add(made.lot, "gold", drops=1)
     assert step_left_ml(story(made)) == {}
     assert advise_lot(made.book, made.lot)["action"] == "rephotograph"
 
@@ -51,10 +51,10 @@ def test_whatever_else_went_in_ends_the_step(begun):
 def test_a_sample_and_a_note_leave_the_step_and_a_changed_figure_ends_it(begun):
     made, drops = begun
     made.add(drops - 5)
-    made.book.take_sample(made.lot, 10)
-    made.book.add_note(made.lot, "stirred")
+    made.book.volumes.take_sample(made.lot, 10)
+    made.book.entries.add_note(made.lot, "stirred")
     assert step_left_ml(story(made)) == {"red": pytest.approx(5 * 0.05)}
-    made.book.amend_lot(made.lot, "measured again", volume_ml=950)
+    made.book.lots.amend(made.lot, "measured again", volume_ml=950)
     assert step_left_ml(story(made)) == {}
 
 

@@ -46,13 +46,13 @@ def test_too_few_values_give_no_limits_and_a_distance_none_below_zero() -> None:
 def close(book: LotBook, number: str, gap, drops: int = 80, light: float = 0.0, view=None, **how) -> int:
     """A closed lot whose last photo shows it `gap` away from its reference."""
     options = {"depth_mm": 10, "dilution": 5} | how
-    lot = book.new_lot("Aperitif", 900, "red", number=number, **options).id
-    book.add_addition(lot, "red", drops=drops)
+    lot = book.lots.begin("Aperitif", 900, "red", number=number, **options).id
+    book.additions.add(lot, "red", drops=drops)
     cov = (np.eye(3) * 0.01).tolist()
     labs = {"reference": REFERENCE + light, "batch": REFERENCE + light + gap}
     spots = {k: {"lab": v.tolist(), "lab_sd": [2.0] * 3, "lab_covariance": cov} for k, v in labs.items()}
-    book.add_photo(lot, {"phone": "A", "profile": "sRGB", "spots": spots, "view": view})
-    book.close_lot(lot, "matched")
+    book.photos.add(lot, {"phone": "A", "profile": "sRGB", "spots": spots, "view": view})
+    book.lots.close(lot, "matched")
     return lot
 
 
@@ -85,8 +85,8 @@ def test_dose_per_litre_with_its_spread(book: LotBook, lot: int) -> None:
 def test_what_cannot_be_compared_is_left_out_and_named(book: LotBook, lot: int) -> None:
     close(book, "DEEP", np.zeros(3), depth_mm=20)
     close(book, "B1", np.zeros(3))
-    book.add_addition(lot, "red", drops=1)
-    book.close_lot(lot, "given up")  # dosed after its last photo
+    book.additions.add(lot, "red", drops=1)
+    book.lots.close(lot, "given up")  # dosed after its last photo
     close(book, "B2", np.zeros(3))
     trend = read_trend(book)
     reasons = {item["label"]: item["reason"] for item in trend.left_out}
@@ -106,13 +106,13 @@ def test_a_last_photo_of_another_dilution_is_not_compared(book: LotBook, lot: in
 
 
 def test_lots_are_chosen_by_reference_stock_and_number(book: LotBook, lot: int) -> None:
-    bottle = book.add_reference("Bottle").id
+    bottle = book.references.add("Bottle").id
     close(book, "B1", np.zeros(3), reference="Bottle")
     chosen_later = close(book, "B2", np.zeros(3))
     close(book, "B3", np.zeros(3))
-    book.amend_lot(chosen_later, "tinted to the bottle", reference_id=bottle)
+    book.lots.amend(chosen_later, "tinted to the bottle", reference_id=bottle)
     assert [one.label for one in read_trend(book, reference="Bottle").lots] == ["B1", "B2"]
-    book.amend_lot(chosen_later, "it was not", reference_id=None)
+    book.lots.amend(chosen_later, "it was not", reference_id=None)
     assert [one.label for one in read_trend(book, reference=bottle).lots] == ["B1"]
     assert [one.label for one in read_trend(book, stock="red", limit=2).lots] == ["B2", "B3"]
     assert read_trend(book, stock="yellow").lots == ()
@@ -125,9 +125,9 @@ def test_lots_are_chosen_by_reference_stock_and_number(book: LotBook, lot: int) 
 
 def test_lots_of_a_stock_that_was_made_again_stay_in_the_trend(book: LotBook, lot: int) -> None:
     close(book, "B1", np.zeros(3))
-    book.put_away("red")
+    book.stocks.put_away("red")
     assert [one.label for one in read_trend(book, stock="red").lots] == ["B1"]
-    book.add_stock("red", "E129", 2.0)
+    book.stocks.add("red", "E129", 2.0)
     close(book, "B2", np.zeros(3))
     assert [one.label for one in read_trend(book, stock="Red").lots] == ["B1", "B2"]
 

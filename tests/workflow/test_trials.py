@@ -22,33 +22,33 @@ from colourmatch.workflow.trials import describe_trials, scale_doses
 @pytest.fixture
 def parent(book: LotBook) -> int:
     """A batch of a litre to be tinted with two stocks."""
-    book.add_stock("red", "E129", 1.0, drop_ml=0.05)
-    book.add_stock("gold", "E102", 0.5, drop_ml=0.04, made_in="batch")
+    book.stocks.add("red", "E129", 1.0, drop_ml=0.05)
+    book.stocks.add("gold", "E102", 0.5, drop_ml=0.04, made_in="batch")
     conditions = {"conditions": [{"name": "long", "depth_mm": 60}]}
-    return book.new_lot(
+    return book.lots.begin(
         "Bitter", 1000, ["red", "gold"], ceiling_mg_per_l=60, dilution=5, jurisdiction="EU", serving=conditions,
         already_mg_per_l=4, already_colourant="E163", target_lab=(60, 40, 30),
     ).id  # fmt: skip
 
 
 def test_a_trial_is_a_lot_of_its_own_that_names_its_batch(book: LotBook, parent: int) -> None:
-    trial = book.take_trial(parent, 100, entered_by="MK", token="t")
-    assert book.take_trial(parent, 100, token="t").id == trial.id
-    head = book.find_lot(parent)
+    trial = book.trials.take(parent, 100, entered_by="MK", token="t")
+    assert book.trials.take(parent, 100, token="t").id == trial.id
+    head = book.lots.get(parent)
     assert (trial.trial_of, trial.volume_ml, trial.name) == (parent, 100, "Bitter, trial of 100 ml")
     same = ("stocks", "ceiling_mg_per_l", "depth_mm", "dilution", "tolerance", "already_mg_per_l",
             "already_colourant", "jurisdiction", "target_lab", "serving")  # fmt: skip
     assert all(getattr(trial, name) == getattr(head, name) for name in same)
-    (taken,) = book.lot_story(parent).effective
+    (taken,) = book.lots.story(parent).effective
     assert (taken.kind, taken.ml, taken.trial_lot_id, taken.entered_by) == ("sample", 100, trial.id, "MK")
-    assert book.lot_state(parent).volume_ml == 900
-    assert [lot.id for lot in book.list_trials(parent)] == [trial.id] and book.check() == []
+    assert book.lots.story(parent).state().volume_ml == 900
+    assert [lot.id for lot in book.trials.of(parent)] == [trial.id] and book.archive.check() == []
 
 
 def test_seven_drops_in_100_ml_are_63_in_900(book: LotBook, parent: int) -> None:
-    trial = book.take_trial(parent, 100)
-    book.add_addition(trial.id, "red", drops=7)
-    (told,) = describe_trials(book, book.lot_story(parent))
+    trial = book.trials.take(parent, 100)
+    book.additions.add(trial.id, "red", drops=7)
+    (told,) = describe_trials(book, book.lots.story(parent))
     (dose,) = told["doses"]
     assert (dose["trial_drops"], dose["drops"]) == (7, 63)
     # Half a drop in 7, 5 % / sqrt(7) and twice 1.5 % of volume: 7.7 %, 95 % of it is 15 %.
@@ -58,77 +58,77 @@ def test_seven_drops_in_100_ml_are_63_in_900(book: LotBook, parent: int) -> None
         "the batch. Put in the lower figure first (53 of red), then photograph the batch."
     )
     # The same colour in a litre as in the trial, by hand: 3.5 mg in 100.35 ml.
-    book.add_addition(parent, "red", drops=63)
-    batch, small = book.lot_state(parent), book.lot_state(trial.id)
+    book.additions.add(parent, "red", drops=63)
+    batch, small = book.lots.story(parent).state(), book.lots.story(trial.id).state()
     assert small.concentration_mg_per_l("red") == pytest.approx(34.88, abs=5e-3)
     assert batch.concentration_mg_per_l("red") == pytest.approx(small.concentration_mg_per_l("red"))
-    (now,) = describe_trials(book, book.lot_story(parent))
+    (now,) = describe_trials(book, book.lots.story(parent))
     assert now["doses"][0]["drops"] == 0 and "holds as much in a litre already" in now["text"]
-    assert describe_trials(book, book.lot_story(trial.id)) == [now]
+    assert describe_trials(book, book.lots.story(trial.id)) == [now]
 
 
 def test_a_sample_in_the_trial_and_two_stocks_keep_the_concentration(book: LotBook, parent: int) -> None:
-    trial = book.take_trial(parent, 100).id
-    book.add_addition(trial, "red", drops=5)
-    book.take_sample(trial, 20)
-    book.add_addition(trial, "gold", drops=10)
-    for dose in scale_doses(book.lot_story(trial), book.lot_state(parent)):
-        book.add_addition(parent, dose["stock"], ml=dose["ml"])
-    batch, small = book.lot_state(parent), book.lot_state(trial)
+    trial = book.trials.take(parent, 100).id
+    book.additions.add(trial, "red", drops=5)
+    book.volumes.take_sample(trial, 20)
+    book.additions.add(trial, "gold", drops=10)
+    for dose in scale_doses(book.lots.story(trial), book.lots.story(parent).state()):
+        book.additions.add(parent, dose["stock"], ml=dose["ml"])
+    batch, small = book.lots.story(parent).state(), book.lots.story(trial).state()
     for name in ("red", "gold"):
         wanted = small.concentration_mg_per_l(name)
         assert batch.concentration_mg_per_l(name) == pytest.approx(wanted, rel=1e-3)
 
 
 def test_poured_back_its_colour_comes_in_with_it(book: LotBook, parent: int) -> None:
-    trial = book.take_trial(parent, 100).id
-    book.add_addition(trial, "red", drops=7)
-    entry = book.pour_back_trial(trial, token="back")
-    assert book.pour_back_trial(trial, token="back").id == entry.id
-    state = book.lot_state(parent)
+    trial = book.trials.take(parent, 100).id
+    book.additions.add(trial, "red", drops=7)
+    entry = book.trials.pour_back(trial, token="back")
+    assert book.trials.pour_back(trial, token="back").id == entry.id
+    state = book.lots.story(parent).state()
     assert state.volume_ml == pytest.approx(1000.35) and state.mg["red"] == pytest.approx(3.5)
     assert state.already_mg_per_l == pytest.approx(4 * 1000 / 1000.35)
-    (addition,) = book.lot_story(parent).additions
+    (addition,) = book.lots.story(parent).additions
     assert (addition.quantity, addition.unit) == (7, "drops")
     assert addition.reason == f"came back with the trial, lot {trial}"
     assert (entry.kind, entry.ml, entry.trial_lot_id) == ("poured-back", 100, trial)
     with pytest.raises(InputError, match="was poured back into lot"):
-        book.pour_back_trial(trial)
-    (told,) = describe_trials(book, book.lot_story(parent))
+        book.trials.pour_back(trial)
+    (told,) = describe_trials(book, book.lots.story(parent))
     # 34.88 mg/l in 1000.35 ml need 34.89 mg and a little for the water that comes along; 3.5 are in.
     assert told["poured_back"] and told["doses"][0]["drops"] == 63
-    assert book.check() == []
+    assert book.archive.check() == []
 
 
 def test_a_glass_that_was_not_poured_back_stays_out(book: LotBook, parent: int) -> None:
-    trial = book.take_trial(parent, 100).id
-    book.add_addition(trial, "red", drops=10)
-    book.take_sample(trial, 50.25)
-    book.pour_back_trial(trial)
-    state = book.lot_state(parent)
+    trial = book.trials.take(parent, 100).id
+    book.additions.add(trial, "red", drops=10)
+    book.volumes.take_sample(trial, 50.25)
+    book.trials.pour_back(trial)
+    state = book.lots.story(parent).state()
     assert state.volume_ml == pytest.approx(950.25) and state.mg["red"] == pytest.approx(2.5)
 
 
 def test_a_trial_of_a_tinted_batch_begins_with_its_colour(book: LotBook, parent: int) -> None:
-    book.add_addition(parent, "red", drops=40)
-    book.add_addition(parent, "gold", drops=25)
-    before = book.lot_state(parent)
-    trial = book.take_trial(parent, 50).id
-    small, rest = book.lot_state(trial), book.lot_state(parent)
+    book.additions.add(parent, "red", drops=40)
+    book.additions.add(parent, "gold", drops=25)
+    before = book.lots.story(parent).state()
+    trial = book.trials.take(parent, 50).id
+    small, rest = book.lots.story(trial).state(), book.lots.story(parent).state()
     assert small.volume_ml == pytest.approx(50) and rest.volume_ml == pytest.approx(before.volume_ml - 50)
     assert small.already_mg_per_l == pytest.approx(before.already_mg_per_l)
     for name in ("red", "gold"):
         assert small.concentration_mg_per_l(name) == pytest.approx(before.concentration_mg_per_l(name))
-    assert {entry.reason for entry in book.lot_story(trial).additions} == {CARRIED}
-    (told,) = describe_trials(book, book.lot_story(parent))
+    assert {entry.reason for entry in book.lots.story(trial).additions} == {CARRIED}
+    (told,) = describe_trials(book, book.lots.story(parent))
     assert told["doses"] == [] and told["text"].endswith("nothing was dosed in it yet.")
-    book.add_addition(trial, "red", drops=1)
-    (dose,) = describe_trials(book, book.lot_story(parent))[0]["doses"]
+    book.additions.add(trial, "red", drops=1)
+    (dose,) = describe_trials(book, book.lots.story(parent))[0]["doses"]
     assert (dose["stock"], dose["trial_drops"], dose["drops"]) == ("red", 1, 19)
     # One drop is half a drop unsure at best: the range says so.
     assert dose["low"] == 0 and dose["high"] > 35
-    book.pour_back_trial(trial)
-    after = book.lot_state(parent)
+    book.trials.pour_back(trial)
+    after = book.lots.story(parent).state()
     assert after.mg["red"] == pytest.approx(before.mg["red"] + 0.5)
     assert after.volume_ml == pytest.approx(before.volume_ml + 0.05)
 
@@ -136,68 +136,68 @@ def test_a_trial_of_a_tinted_batch_begins_with_its_colour(book: LotBook, parent:
 def test_a_batch_put_right_later_tells_what_its_trial_must_be_put_right_to(
     book: LotBook, parent: int
 ) -> None:
-    entry = book.add_addition(parent, "red", drops=40)
-    trial = book.take_trial(parent, 100).id
-    assert describe_trials(book, book.lot_story(parent))[0]["corrected"] == []
-    again = book.correct_addition(entry.id, drops=20, reason="counted again")
-    (wrong,) = describe_trials(book, book.lot_story(parent))[0]["corrected"]
+    entry = book.additions.add(parent, "red", drops=40)
+    trial = book.trials.take(parent, 100).id
+    assert describe_trials(book, book.lots.story(parent))[0]["corrected"] == []
+    again = book.additions.correct(entry.id, drops=20, reason="counted again")
+    (wrong,) = describe_trials(book, book.lots.story(parent))[0]["corrected"]
     # By hand: 20 drops of 0.05 ml at 10 mg a ml are 10 mg in 1001 ml, of which the trial took a tenth.
     assert wrong["mg"] == pytest.approx(100 * 10 / 1001, abs=1e-3) and wrong["stock"] == "red"
     assert f"Put its entry {wrong['entry']} right, to 0.0999 ml." in wrong["text"]
-    assert wrong["text"] in describe_trials(book, book.lot_story(trial))[0]["text"]
-    book.correct_addition(wrong["entry"], ml=0.0999, reason="the batch was put right")
-    (told,) = describe_trials(book, book.lot_story(parent))
+    assert wrong["text"] in describe_trials(book, book.lots.story(trial))[0]["text"]
+    book.additions.correct(wrong["entry"], ml=0.0999, reason="the batch was put right")
+    (told,) = describe_trials(book, book.lots.story(parent))
     # what came along is not counted as dosed in the trial, put right or not
     assert told["corrected"] == [] and told["doses"] == []
-    book.correct_addition(again.id, void=True, reason="it was the other lot")
-    assert "it did not happen" in describe_trials(book, book.lot_story(parent))[0]["corrected"][0]["text"]
+    book.additions.correct(again.id, void=True, reason="it was the other lot")
+    assert "it did not happen" in describe_trials(book, book.lots.story(parent))[0]["corrected"][0]["text"]
 
 
 def test_what_cannot_be_is_refused(book: LotBook, parent: int) -> None:
-    trial = book.take_trial(parent, 100).id
+    trial = book.trials.take(parent, 100).id
     with pytest.raises(InputError, match=r"too small to count drops in\. Take 50 or 100 ml"):
-        book.take_trial(parent, 2)
+        book.trials.take(parent, 2)
     with pytest.raises(InputError, match="cannot be taken from 900 ml"):
-        book.take_trial(parent, 900)
+        book.trials.take(parent, 900)
     with pytest.raises(
         InputError, match=f"is a trial itself. Take the next one from its batch, lot {parent}"
     ):
-        book.take_trial(trial, 50)
+        book.trials.take(trial, 50)
     with pytest.raises(InputError, match="is no trial"):
-        book.pour_back_trial(parent)
+        book.trials.pour_back(parent)
     with pytest.raises(NotFoundError):
-        book.take_trial(99, 100)
-    assert book.lot_state(parent).volume_ml == 900
-    book.close_lot(parent, "matched")
+        book.trials.take(99, 100)
+    assert book.lots.story(parent).state().volume_ml == 900
+    book.lots.close(parent, "matched")
     with pytest.raises(ClosedError):
-        book.take_trial(parent, 100)
+        book.trials.take(parent, 100)
     with pytest.raises(ClosedError, match=f"Close the trial, lot {trial}, by itself"):
         finish_trial(book, trial)
-    assert not book.find_lot(trial).closed
+    assert not book.lots.get(trial).closed
 
 
 def test_finishing_closes_the_trial_and_pours_it_back_once(book: LotBook, parent: int) -> None:
-    trial = book.take_trial(parent, 100).id
-    book.add_addition(trial, "red", drops=7)
+    trial = book.trials.take(parent, 100).id
+    book.additions.add(trial, "red", drops=7)
     first = finish_trial(book, trial, token="f")
     assert finish_trial(book, trial, token="f").id == first.id
-    closing = book.lot_story(trial).closing
+    closing = book.lots.story(trial).closing
     assert closing is not None and closing.outcome == "trial"
     assert closing.text.startswith(f"Poured back into lot {parent}.") and closing.text.endswith(UNSEEN)
     # A trial is not a lot among lots.
-    assert book.list_closed() == []
+    assert book.lots.closed() == []
 
 
 def test_a_corrected_amount_keeps_the_trial_and_a_void_one_was_never_taken(
     book: LotBook, parent: int
 ) -> None:
-    trial = book.take_trial(parent, 100).id
-    (taken,) = book.lot_story(parent).effective
-    corrected = book.correct_volume(taken.id, ml=102, reason="read again")
-    assert corrected.trial_lot_id == trial and book.lot_state(parent).volume_ml == 898
-    book.correct_volume(corrected.id, void=True, reason="another batch")
-    (told,) = describe_trials(book, book.lot_story(parent))
-    assert told["taken_ml"] is None and book.lot_state(parent).volume_ml == 1000
+    trial = book.trials.take(parent, 100).id
+    (taken,) = book.lots.story(parent).effective
+    corrected = book.volumes.correct(taken.id, ml=102, reason="read again")
+    assert corrected.trial_lot_id == trial and book.lots.story(parent).state().volume_ml == 898
+    book.volumes.correct(corrected.id, void=True, reason="another batch")
+    (told,) = describe_trials(book, book.lots.story(parent))
+    assert told["taken_ml"] is None and book.lots.story(parent).state().volume_ml == 1000
 
 
 def test_a_trial_whose_batch_is_not_there_is_found(book: LotBook, parent: int) -> None:
@@ -205,22 +205,22 @@ def test_a_trial_whose_batch_is_not_there_is_found(book: LotBook, parent: int) -
     from colourmatch.book.transactions import insert
 
     head = {"name": "x", "name_key": "x", "volume_ml": 1, "depth_mm": 10, "dilution": 1, "tolerance": 1}
-    book._write(lambda c: insert(c, tables.lots, **head, already_mg_per_l=0, notes="", trial_of=77))
-    (finding,) = book.check()
+    book.database.write(lambda c: insert(c, tables.lots, **head, already_mg_per_l=0, notes="", trial_of=77))
+    (finding,) = book.archive.check()
     assert finding.code == "orphan" and "names lot 77 for a trial" in finding.text
 
 
 def test_trials_survive_the_export_of_the_book(book: LotBook, parent: int, tmp_path) -> None:
-    trial = book.take_trial(parent, 100).id
-    book.add_addition(trial, "red", drops=7)
-    book.pour_back_trial(trial)
+    trial = book.trials.take(parent, 100).id
+    book.additions.add(trial, "red", drops=7)
+    book.trials.pour_back(trial)
     stream = io.StringIO()
-    book.export_json(stream)
+    book.archive.export_json(stream)
     stream.seek(0)
     with open_book(tmp_path / "other.sqlite", environ={}) as other:
-        other.import_json(stream)
-        assert other.lot_state(parent) == book.lot_state(parent)
-        assert [lot.id for lot in other.list_trials(parent)] == [trial]
+        other.archive.import_json(stream)
+        assert other.lots.story(parent).state() == book.lots.story(parent).state()
+        assert [lot.id for lot in other.trials.of(parent)] == [trial]
 
 
 # ---- what a trial teaches its batch ----------------------------------------------------------------------
@@ -237,7 +237,7 @@ def bench(book: LotBook, monkeypatch: pytest.MonkeyPatch) -> Callable[..., Bench
 def try_out(made: Bench, drops: tuple[int, ...]) -> int:
     """A trial of 100 ml, photographed before and after each addition; its lot."""
     trial = copy(made)
-    trial.lot = made.book.take_trial(made.lot, 100).id
+    trial.lot = made.book.trials.take(made.lot, 100).id
     trial.shoot()
     for count in drops:
         trial.add(count)
@@ -256,14 +256,14 @@ def test_what_a_trial_taught_of_a_stock_is_where_its_batch_starts(bench):
     unknown, wide = strength_learnt(made.shoot()["advice"])
     trial = try_out(made, (4, 4))
     finish_trial(made.book, trial)
-    stock = made.book.find_stock("red")
+    stock = made.book.stocks.get("red")
     assert stock.learnt_from_lot_id == trial and stock.strength_factor == pytest.approx(0.7, rel=0.12)
     told = made.shoot()["advice"]
     learnt, width = strength_learnt(told)
     assert learnt == pytest.approx(0.7, rel=0.1) and abs(unknown - 0.7) > 0.15
     assert width < wide / 2
     # The dose is that of a stock of this strength: 40 mg/l in 900 ml are 72 drops of the label's.
-    still = 72 / 0.7 - made.book.lot_state(made.lot).mg["red"] / 0.5
+    still = 72 / 0.7 - made.book.lots.story(made.lot).state().mg["red"] / 0.5
     assert told["to_match"][0]["low"] < still < told["to_match"][0]["high"]
 
 
@@ -272,7 +272,7 @@ def test_the_doubt_of_a_trial_comes_along_and_its_batch_goes_on_learning(bench):
     made.shoot()
     finish_trial(made.book, try_out(made, (2,)))
     learnt, width = strength_learnt(made.shoot()["advice"])
-    stock = made.book.find_stock("red")
+    stock = made.book.stocks.get("red")
     assert 0.04 < stock.strength_rel_sd < 0.25
     for _ in range(2):
         made.add(30)
@@ -283,18 +283,18 @@ def test_the_doubt_of_a_trial_comes_along_and_its_batch_goes_on_learning(bench):
 def test_a_trial_with_one_photo_teaches_nothing(bench):
     made = bench(factor=0.7)
     trial = copy(made)
-    trial.lot = made.book.take_trial(made.lot, 100).id
+    trial.lot = made.book.trials.take(made.lot, 100).id
     trial.add(4)
     trial.shoot()
     finish_trial(made.book, trial.lot)
-    assert made.book.find_stock("red").learnt_from_lot_id is None
+    assert made.book.stocks.get("red").learnt_from_lot_id is None
 
 
 def test_a_bottle_of_unknown_colour_is_as_well_known_as_its_trial_showed(book: LotBook) -> None:
-    guess = make_prior(book.add_stock("super red", "custom:505:540", 1.0))
-    lot = book.new_lot("x", 1000, ["super red"]).id
-    book.record_learnt("super red", 0.6, 0.1, book.take_trial(lot, 100).id)
-    learnt = make_prior(book.find_stock("super red"))
+    guess = make_prior(book.stocks.add("super red", "custom:505:540", 1.0))
+    lot = book.lots.begin("x", 1000, ["super red"]).id
+    book.stocks.learn("super red", 0.6, 0.1, book.trials.take(lot, 100).id)
+    learnt = make_prior(book.stocks.get("super red"))
     assert guess.log_factor_sd > 0.5 and learnt.log_factor_sd == pytest.approx(0.1)
     assert learnt.log_factor == pytest.approx(math.log(0.6))
     assert learnt.shift_sd_nm == guess.shift_sd_nm  # of its shape the book keeps nothing

@@ -1,0 +1,166 @@
+"""Doses of stocks in the lots of the book: put in, and put right."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, Unpack
+
+from colourmatch.book.checks import check_number
+from colourmatch.book.entering import correct, enter
+from colourmatch.book.entries import AdditionEntry, LotEntry
+from colourmatch.book.rows import read_lot, read_stocks
+from colourmatch.book.shelf import find_stock, is_same_stock
+from colourmatch.book.shelf_records import StockEntry
+from colourmatch.book.transactions import By, Database
+from colourmatch.errors import ClosedError, InputError
+from colourmatch.liquid.stock import Addition
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection
+
+    from colourmatch.book.transactions import By, Database
+
+UNITS = ("drops", "ml", "grams")
+
+
+class Additions:
+    """Doses in the lots of an open book."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+
+    def add(
+        self,
+        lot: int | str,
+        stock: str | int,
+        *,
+        drops: float | None = None,
+        ml: float | None = None,
+        grams: float | None = None,
+        **by: Unpack[By],
+    ) -> AdditionEntry:
+        """Write down a dose that went in, as drops, ml or grams (one of them).
+
+        The stock need not be one that the lot was begun with: what went in is written down.
+        ClosedError when the lot is closed, InputError for an impossible amount.
+        """
+        unit, quantity = pick_amount(drops, ml, grams)
+
+        def particulars(connection: Connection, lot_id: int) -> dict[str, Any]:
+            found = find_stock(connection, stock)
+            if not found.active:
+                raise ClosedError(f"The stock {found.name!r} is put away. Name the one that went in.")
+            values = compute_dose(found, unit, quantity)
+            refuse_flood(connection, lot_id, values["ml"])
+            return values
+
+        def asked(connection: Connection, _lot_id: int) -> dict[str, Any]:
+            return {"quantity": quantity, "unit": unit, "stock_id": is_same_stock(connection, stock)}
+
+        return enter(
+            self._database,
+            "addition",
+            AdditionEntry,
+            lot,
+            particulars,
+            **by,
+            asked=asked,
+        )
+
+    def correct(
+        self,
+        entry_id: int,
+        *,
+        reason: str,
+        drops: float | None = None,
+        ml: float | None = None,
+        grams: float | None = None,
+        stock: str | int | None = None,
+        void: bool = False,
+        **by: Unpack[By],
+    ) -> AdditionEntry:
+        """Put an addition right with a new entry, in a closed lot too; `void` True: it never happened.
+
+        Drops and grams are computed with the stock as it was when the dose was entered, unless another stock
+        is named; a stock without an amount: as much of that. InputError when it was corrected before: the latest entry is the one to correct.
+        """
+        same = stock is not None and drops is ml is grams is None
+        typed = None if void or same else pick_amount(drops, ml, grams)
+
+        def particulars(connection: Connection, old: LotEntry) -> dict[str, Any]:
+            if not isinstance(old, AdditionEntry):
+                raise InputError(
+                    f"Entry {entry_id} is no addition but a {old.kind}. Look it up in the lot again."
+                )
+            known = as_recorded(connection, old) if stock is None else find_stock(connection, stock)
+            if void:
+                return compute_dose(known, "ml", 1.0) | {
+                    "quantity": old.quantity, "unit": old.unit, "ml": old.ml, "mg": old.mg, "void": True,
+                }  # fmt: skip
+            values = compute_dose(known, *(typed or (old.unit, old.quantity)))
+            refuse_flood(connection, old.lot_id, values["ml"])
+            return values
+
+        def asked(connection: Connection) -> dict[str, Any]:
+            amount = dict(zip(("unit", "quantity"), typed or (), strict=False))
+            other = {} if stock is None else {"stock_id": is_same_stock(connection, stock)}
+            return {"void": void, **amount, **other}
+
+        return correct(
+            self._database,
+            entry_id,
+            AdditionEntry,
+            particulars,
+            reason,
+            **by,
+            asked=asked,
+        )
+
+
+def pick_amount(drops: float | None, ml: float | None, grams: float | None) -> tuple[str, float]:
+    given = [
+        (unit, value) for unit, value in zip(UNITS, (drops, ml, grams), strict=True) if value is not None
+    ]
+    if len(given) != 1:
+        raise InputError("Give the amount once: as drops, as ml or as grams.")
+    return given[0][0], check_number(*given[0])
+
+
+def compute_dose(stock: StockEntry, unit: str, quantity: float) -> dict[str, Any]:
+    """The row of an addition: what was typed, what it is in ml and mg, and the stock as it is now."""
+    make = {"drops": Addition.from_drops, "ml": Addition.from_ml, "grams": Addition.from_grams}[unit]
+    addition = make(stock.as_stock(learnt=False), quantity)
+    return {
+        "stock_id": stock.id,
+        "quantity": quantity,
+        "unit": unit,
+        "ml": addition.ml,
+        "mg": addition.mg,
+        "void": False,
+        "strength_g_per_100ml": stock.label_strength_g_per_100ml,
+        "drop_ml": stock.drop_ml,
+        "strength_rel_sd": stock.label_strength_rel_sd,
+        "drop_rel_sd": stock.drop_rel_sd,
+        "density_g_per_ml": stock.density_g_per_ml,
+    }
+
+
+def as_recorded(connection: Connection, old: AdditionEntry) -> StockEntry:
+    return replace(
+        read_stocks(connection, [old.stock_id])[0],
+        label_strength_g_per_100ml=old.strength_g_per_100ml,
+        drop_ml=old.drop_ml,
+        label_strength_rel_sd=old.strength_rel_sd,
+        drop_rel_sd=old.drop_rel_sd,
+        density_g_per_ml=old.density_g_per_ml,
+    )
+
+
+def refuse_flood(connection: Connection, lot_id: int, ml: float) -> None:
+    """A dose larger than the batch is a unit mixed up."""
+    volume_ml = read_lot(connection, lot_id).volume_ml
+    if ml > volume_ml:
+        raise InputError(
+            f"That dose is {ml:g} ml, more than the whole batch of {volume_ml:g} ml. "
+            "Check the number and whether it is drops, ml or grams."
+        )

@@ -1,0 +1,129 @@
+"""Entries of any kind in the lots of the book: notes, what a token was used for, and when something happened."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import TYPE_CHECKING, Any, Unpack
+
+from colourmatch.book import tables as t
+from colourmatch.book.checks import check_text, utc_text
+from colourmatch.book.entering import check_reason, enter, find_entry, refuse_replaced
+from colourmatch.book.entries import (
+    AdditionEntry,
+    ClosingEntry,
+    LotEntry,
+    LotStory,
+    MovedEntry,
+    NoteEntry,
+    PhotoEntry,
+    VolumeEntry,
+)
+from colourmatch.book.naming import find_lot_id
+from colourmatch.book.rows import read_entry, read_story
+from colourmatch.book.transactions import By, find_token
+from colourmatch.errors import InputError
+from colourmatch.words.times import tell_time
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection
+
+    from colourmatch.book.transactions import By, Database
+
+
+class Entries:
+    """Entries of the lots of an open book."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+
+    def add_note(self, lot: int | str, text: str, **by: Unpack[By]) -> NoteEntry:
+        """Write a note into a lot, open or closed."""
+        values = {"text": check_text(text, "note")}
+        if not values["text"].strip():
+            raise InputError("The note is empty. Write something.")
+        return enter(
+            self._database,
+            "note",
+            NoteEntry,
+            lot,
+            lambda _c, _id: values,
+            **by,
+            when_closed=True,
+            asked=lambda _c, _id: values,
+        )
+
+    def with_token(self, lot: int | str, token: str | None) -> LotEntry | None:
+        """The entry of a lot that was made with a token, None when there is none."""
+        with self._database.read() as connection:
+            row = find_token(connection, t.lot_entries, token)
+            mine = row is not None and row["lot_id"] == find_lot_id(connection, lot)
+            return read_entry(connection, row["id"]) if mine else None
+
+    def move(self, entry_id: int, at: datetime | str, reason: str, **by: Unpack[By]) -> MovedEntry:
+        """Put right when an addition, sample, untinted part, photo or note happened; it then counts at that time.
+
+        at: a moment with its zone. InputError for a time to come, from before the lot was begun, on the other side of
+        the closing, for an entry that was replaced or is void, or when the lot no longer adds up.
+        """
+        why, moment = check_reason(reason), utc_text(at)
+        with self._database.read() as connection:
+            home = find_entry(connection, entry_id).lot_id
+
+        def particulars(connection: Connection, lot_id: int) -> dict[str, Any]:
+            check_move(read_story(connection, lot_id), entry_id, moment)
+            return asked(connection, lot_id)
+
+        def asked(_connection: Connection, _lot_id: int) -> dict[str, Any]:
+            return {"moved_entry_id": entry_id, "moved_to": moment}
+
+        return enter(
+            self._database, "moved", MovedEntry, home, particulars,
+            **by, reason=why, when_closed=True, prove=True, asked=asked,
+        )  # fmt: skip
+
+
+def check_move(story: LotStory, entry_id: int, moment: str) -> None:
+    """InputError when an entry of a lot cannot have happened at a moment (UTC text)."""
+    entry = next(known for known in story.events if known.id == entry_id)
+    refuse_replaced(entry)
+    _refuse_fixed(story, entry)
+    if moment > utc_text():
+        raise InputError(f"{tell_time(moment)} is still to come. Give the time at which it happened.")
+    if moment < story.lot.created_at:
+        raise InputError(
+            f"Lot {story.lot.id} was begun on {tell_time(story.lot.created_at)}, after {tell_time(moment)}. "
+            "Give a later time."
+        )
+    _refuse_across(story.closing, entry, moment)
+
+
+def _refuse_fixed(story: LotStory, entry: LotEntry) -> None:
+    """InputError for an entry whose time is not its own."""
+    if not isinstance(entry, (AdditionEntry, VolumeEntry, PhotoEntry, NoteEntry)):
+        raise InputError(
+            f"Entry {entry.id} is of the kind {entry.kind}, which stands where it was entered. Give the number of an "
+            "addition, a sample, a photo or a note."
+        )
+    if getattr(entry, "void", False):
+        raise InputError(f"Entry {entry.id} says that it never happened. Leave its time as it is.")
+    by_id = {known.id: known for known in story.events}
+    first: LotEntry = entry
+    while first.replaces_id is not None:
+        first = by_id[first.replaces_id]
+    if first.reason or getattr(entry, "trial_lot_id", None) is not None:
+        raise InputError(
+            f"Entry {entry.id} belongs to a trial that was taken or poured back, as one act with other entries. "
+            "Leave its time as it is."
+        )
+
+
+def _refuse_across(closing: ClosingEntry | None, entry: LotEntry, moment: str) -> None:
+    """InputError when a move would carry an entry over the closing of its lot; a note may go anywhere."""
+    if closing is None or isinstance(entry, NoteEntry):
+        return
+    said = f"The lot was closed on {tell_time(closing.created_at)}"
+    if isinstance(entry, PhotoEntry) and entry.purpose == "recheck":
+        if moment < closing.created_at:
+            raise InputError(f"{said}, and a recheck comes after that. Give a later time.")
+    elif moment > closing.created_at:
+        raise InputError(f"{said}, and this belongs before that. Give an earlier time.")

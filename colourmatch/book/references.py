@@ -1,0 +1,133 @@
+"""The references of the book, that lots are tinted to, and their readings."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Unpack
+
+from colourmatch.book import tables as t
+from colourmatch.book.checks import (
+    check_lab,
+    check_name,
+    check_number,
+    check_text,
+    name_key,
+    to_json,
+    utc_text,
+)
+from colourmatch.book.photo_store import KeptPhoto, hash_photo
+from colourmatch.book.rows import read_reference_readings, read_references
+from colourmatch.book.shelf import find_reference
+from colourmatch.book.shelf_records import Reference, ReferenceReading
+from colourmatch.book.transactions import By, find_token, insert, refuse_other
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection
+
+    from colourmatch.book.photo_store import PhotoStore
+    from colourmatch.book.transactions import By, Database
+
+
+class References:
+    """References of an open book."""
+
+    def __init__(self, database: Database, store: PhotoStore) -> None:
+        self._database = database
+        self._store = store
+
+    def add(self, name: str, notes: str = "", **by: Unpack[By]) -> Reference:
+        """Note a reference that lots are tinted to; its readings are added later."""
+        name, notes = check_name(name, "name of the reference"), check_text(notes, "notes")
+
+        def act(connection: Connection) -> int:
+            if (known := find_token(connection, t.references, by.get("token"))) is not None:
+                refuse_other(known, {"name": name, "notes": notes})
+                return int(known["id"])
+            return insert(
+                connection, t.references, name=name, name_key=name_key(name), notes=notes,
+                **by,
+            )  # fmt: skip
+
+        return self.get(self._database.write(act))
+
+    def add_reading(
+        self,
+        reference: str | int,
+        lab: tuple[float, float, float],
+        *,
+        depth_mm: float,
+        dilution: float = 1.0,
+        lab_sd: tuple[float, float, float] | None = None,
+        photo_sha256: str | None = None,
+        measurement: dict[str, Any] | None = None,
+        photo: bytes | Path | str | KeptPhoto | None = None,
+        taken_at: datetime | str | None = None,
+        original_name: str | None = None,
+        **by: Unpack[By],
+    ) -> ReferenceReading:
+        """Add a reading of a reference: Lab (D65, 2 degrees) at this depth and dilution.
+
+        A `photo` goes to the photo store first, unless it was kept there already; `photo_sha256` is for one
+        that is not kept. PhotoError when the file is none that can be kept.
+        """
+        found = self.get(reference)
+        colour = check_lab(lab)
+        if colour is None:
+            raise ValueError("lab is needed, got None")
+        spread = [None] * 3 if lab_sd is None else [float(part) for part in lab_sd]
+        values: dict[str, Any] = dict(zip(("lab_l", "lab_a", "lab_b"), colour, strict=True))
+        values |= dict(zip(("lab_l_sd", "lab_a_sd", "lab_b_sd"), spread, strict=True))
+        values |= {"depth_mm": check_number("depth_mm", depth_mm)}
+        values |= {"dilution": check_number("dilution", dilution)}
+        values |= {"taken_at": None if taken_at is None else utc_text(taken_at)}
+        if original_name is None and isinstance(photo, (str, Path)):
+            original_name = Path(photo).name
+        if original_name is not None:
+            values |= {"original_name": check_text(original_name, "file name")[:255]}
+        if photo is not None:
+            kept = photo if isinstance(photo, KeptPhoto) else self._store.keep(photo)
+            photo_sha256 = kept.sha256
+            values |= {"original_sha256": kept.original_sha256, "stored_name": kept.name}
+
+        def act(connection: Connection) -> int:
+            if (known := find_token(connection, t.reference_readings, by.get("token"))) is not None:
+                # what was read from the same file again may differ in a digit
+                seen = ("original_sha256",) if photo is not None else ("lab_l", "lab_a", "lab_b")
+                refuse_other(known, {"reference_id": found.id, **{key: values[key] for key in seen}})
+                return int(known["id"])
+            return insert(
+                connection, t.reference_readings, reference_id=found.id, photo_sha256=photo_sha256,
+                measurement=to_json(measurement), **by, **values,
+            )  # fmt: skip
+
+        entry_id = self._database.write(act)
+        return next(reading for reading in self.readings(found.id) if reading.id == entry_id)
+
+    def with_token(self, token: str) -> Reference | None:
+        """The reference that was noted with a token, None when there is none."""
+        with self._database.read() as connection:
+            known = find_token(connection, t.references, token)
+        return None if known is None else self.get(int(known["id"]))
+
+    def all(self) -> list[Reference]:
+        """All references by name."""
+        with self._database.read() as connection:
+            return read_references(connection)
+
+    def get(self, reference: str | int) -> Reference:
+        """A reference by its id or its name (the newest of that name); NotFoundError names the near ones."""
+        with self._database.read() as connection:
+            return find_reference(connection, reference)
+
+    def readings(self, reference: str | int) -> list[ReferenceReading]:
+        """Readings of a reference in the order in which they were entered."""
+        found = self.get(reference)
+        with self._database.read() as connection:
+            return read_reference_readings(connection, found.id)
+
+    def find_photo(self, photo: bytes | Path | str, reference: str | int) -> ReferenceReading | None:
+        """The first reading of a reference from this very photo, None when it is new: a resubmitted photo."""
+        sha256 = hash_photo(photo)
+        readings = self.readings(reference)
+        return next((one for one in readings if sha256 in (one.original_sha256, one.photo_sha256)), None)

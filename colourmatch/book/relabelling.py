@@ -1,0 +1,146 @@
+"""What follows when the label of a stock is put right: the doses of open lots, and what was thinned from it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import select
+
+from colourmatch.book import tables as t
+from colourmatch.book.checks import check_name, check_text, name_key
+from colourmatch.book.entering import put_entry
+from colourmatch.book.entries import AdditionEntry
+from colourmatch.book.naming import find_lot_id
+from colourmatch.book.rows import is_open, read_stock_changes, read_story
+from colourmatch.book.shelf import find_stock, stocks_named
+from colourmatch.book.shelf_records import StockEntry
+from colourmatch.book.transactions import insert
+from colourmatch.errors import InputError
+from colourmatch.liquid.stock import check_stock
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection
+
+    from colourmatch.book.transactions import By
+
+
+_THINNED = "thinned from "
+
+
+@dataclass(frozen=True)
+class StockCorrection:
+    """A stock put right, the entries of open lots that count otherwise now (lot, new entry), and what was thinned from it."""
+
+    stock: StockEntry
+    entries: tuple[tuple[int, int], ...] = ()
+    thinned: tuple[str, ...] = ()
+
+
+def check_stock_changes(connection: Connection, old: StockEntry, given: dict[str, Any]) -> dict[str, Any]:
+    """The changes as they are kept; InputError for what is not possible, is taken, or is so already."""
+    changes = dict(given)
+    if "name" in changes:
+        changes["name"] = check_name(changes["name"], "name of the stock")
+    if "notes" in changes:
+        changes["notes"] = check_text(changes["notes"], "notes")
+    label = changes.get("label_g_per_100ml", old.label_strength_g_per_100ml)
+    named = changes.get("name", old.name)
+    check_stock(replace(old.as_stock(learnt=False), name=named, strength_g_per_100ml=label))
+    if "label_g_per_100ml" in changes:
+        changes["label_g_per_100ml"] = float(label)
+    others = (known for known in stocks_named(connection, named) if known.id != old.id)
+    if name_key(named) != name_key(old.name) and any(known.active for known in others):
+        raise InputError(f"A stock called {named!r} is on the shelf already. Take another name.")
+    now = {"label_g_per_100ml": old.label_strength_g_per_100ml, "name": old.name, "notes": old.notes}
+    if all(now[key] == value for key, value in changes.items()):
+        raise InputError(f"The stock {old.name!r} is so already. Say what was wrong.")
+    return {key: value for key, value in changes.items() if now[key] != value}
+
+
+def put_stock_right(
+    connection: Connection,
+    old: StockEntry,
+    changes: dict[str, Any],
+    why: str,
+    by: By,
+) -> StockCorrection:
+    insert(
+        connection, t.stock_entries, stock_id=old.id, kind="corrected", text=why, **by, **changes,
+    )  # fmt: skip
+    new = find_stock(connection, old.id)
+    if "label_g_per_100ml" not in changes:
+        return StockCorrection(new)
+    thinned = _relabel_thinned(connection, old, new, why, by.get("entered_by"))
+    entries: list[tuple[int, int]] = []
+    for stock in (new, *thinned):
+        told = f"the label of {stock.name} was put right: {why}"
+        for lot_id in _open_lots_with(connection, stock.id):
+            entries += relabel(connection, lot_id, stock, told, by.get("entered_by"))
+    return StockCorrection(new, tuple(entries), tuple(stock.name for stock in thinned))
+
+
+def _relabel_thinned(
+    connection: Connection, old: StockEntry, new: StockEntry, why: str, entered_by: str | None
+) -> list[StockEntry]:
+    """Bring what was thinned from a stock to its new label; a label that was put right by itself is left."""
+    made: list[StockEntry] = []
+    children = select(t.stocks.c.id).where(t.stocks.c.diluted_from_id == old.id).order_by(t.stocks.c.id)
+    for child_id in connection.scalars(children).all():
+        if any(
+            change.label_g_per_100ml is not None and not change.text.startswith(_THINNED)
+            for change in read_stock_changes(connection, child_id)
+        ):
+            continue
+        child = find_stock(connection, child_id)
+        ratio = new.label_strength_g_per_100ml / old.label_strength_g_per_100ml
+        insert(
+            connection, t.stock_entries, stock_id=child_id, kind="corrected", entered_by=entered_by,
+            text=f"{_THINNED}{new.name}: {why}", label_g_per_100ml=child.label_strength_g_per_100ml * ratio,
+        )  # fmt: skip
+        now = find_stock(connection, child_id)
+        made += [now, *_relabel_thinned(connection, child, now, why, entered_by)]
+    return made
+
+
+def _open_lots_with(connection: Connection, stock_id: int) -> list[int]:
+    used = select(t.lot_entries.c.lot_id).join(t.additions, t.additions.c.entry_id == t.lot_entries.c.id)
+    query = select(t.lots.c.id).where(t.lots.c.id.in_(used.where(t.additions.c.stock_id == stock_id)))
+    found = connection.scalars(query.where(is_open()).order_by(t.lots.c.id)).all()
+    locked = [find_lot_id(connection, lot_id, lock=True) for lot_id in found]
+    return [lot_id for lot_id in locked if not read_story(connection, lot_id).lot.closed]
+
+
+def relabel(
+    connection: Connection, lot_id: int, stock: StockEntry, told: str, entered_by: str | None
+) -> Iterator[tuple[int, int]]:
+    """Correct the doses of a lot that were entered by another label of a stock; the lot and each new entry."""
+    label = stock.label_strength_g_per_100ml
+    for entry in read_story(connection, lot_id).additions:
+        if entry.stock_id != stock.id or entry.strength_g_per_100ml == label:
+            continue
+        new_id = put_entry(
+            connection, lot_id, "addition", _by_label(entry, label),
+            replaces_id=entry.id, reason=told, entered_by=entered_by,
+        )  # fmt: skip
+        yield lot_id, new_id
+
+
+def _by_label(entry: AdditionEntry, label_g_per_100ml: float) -> dict[str, Any]:
+    """The row of a dose by another label: as much of the stock, with the colour that this label says."""
+    kept = (
+        "stock_id",
+        "quantity",
+        "unit",
+        "ml",
+        "void",
+        "drop_ml",
+        "strength_rel_sd",
+        "drop_rel_sd",
+        "density_g_per_ml",
+    )
+    return {key: getattr(entry, key) for key in kept} | {
+        "mg": entry.mg * label_g_per_100ml / entry.strength_g_per_100ml,
+        "strength_g_per_100ml": label_g_per_100ml,
+    }

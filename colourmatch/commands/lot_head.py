@@ -1,0 +1,108 @@
+"""The head of a lot on the command line: its options, what they say together, and its JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from colourmatch.commands.framework import (
+    Number,
+    Sized,
+    options,
+)
+from colourmatch.commands.typed import Lab, Serving, join_servings
+from colourmatch.errors import InputError
+from colourmatch.words.figures import tell_typed
+
+if TYPE_CHECKING:
+    from colourmatch.book.entries import Lot
+
+
+def head_options(begins: bool) -> Callable[[Any], Any]:
+    """The figures of a lot's head; only a new lot takes defaults, a correction leaves what is not named as it is."""
+
+    def otherwise(default: str) -> str:
+        return f" [default: {default}]." if begins else "."
+
+    return options(
+        click.option(
+            "--ceiling-mg-per-l", type=Sized("content"), help="Most colour that may be in the finished drink."
+        ),
+        click.option(
+            "--depth-mm", type=Sized("depth"), help="Depth of liquid in the glasses" + otherwise("10")
+        ),
+        click.option(
+            "--dilution",
+            type=Number(),
+            help="5: 1 part made up to 5 with water, both glasses" + otherwise("1"),
+        ),
+        click.option(
+            "--tolerance", type=Number(), help="CIEDE2000 that counts as matched" + otherwise("1.5")
+        ),
+        click.option(
+            "--already-mg-per-l", type=Sized("content"), help="Colour that is in the base" + otherwise("0")
+        ),
+        click.option(
+            "--already-colourant",
+            metavar="E163|NAME",
+            help="Which colourant that is; it then counts for its own limit too.",
+        ),
+        click.option(
+            "--jurisdiction",
+            metavar="EU|US",
+            help="Where it is sold: whose limits the advice keeps" + otherwise("none"),
+        ),
+        click.option(
+            "--reference", metavar="NAME", help="What it is tinted to, from `colourmatch reference list`."
+        ),
+        click.option(
+            "--target-lab",
+            type=Lab(),
+            metavar="L,a,b",
+            help='CIELAB (D65, 2 degrees) to tint to where the photo shows no reference; "none" takes it away.',
+        ),
+        click.option(
+            "--serving",
+            type=Serving(),
+            multiple=True,
+            metavar="KEY=VALUE,...",
+            help="Where the match is judged: name, depth-mm, dilution, light (A, D65, 2700 K ...), weight. "
+            'Repeat for a second; "none": as photographed.',
+        ),
+    )
+
+
+def need_volume(ctx: click.Context, option: click.Parameter, value: float | None) -> float | None:
+    """The volume of a new lot may come from either option, and must from one."""
+    if value is None and ctx.params.get("volume") is None and not ctx.resilient_parsing:
+        raise click.MissingParameter(ctx=ctx, param=option)
+    return value
+
+
+def one_volume(given: dict[str, Any]) -> float | None:
+    """What --volume and --volume-ml say together, in ml."""
+    free: float | None = given.pop("volume")
+    in_ml: float | None = given.pop("volume_ml")
+    if free is not None and in_ml is not None and free != in_ml:
+        raise InputError(
+            f"--volume says {tell_typed(free)} ml and --volume-ml {tell_typed(in_ml)} ml. Give one of the two."
+        )
+    return in_ml if free is None else free
+
+
+def head_figures(given: dict[str, Any]) -> dict[str, Any]:
+    """The figures that were typed, as the book takes them; what was set aside with "none" is None."""
+    figures = {key: value for key, value in given.items() if value is not None}
+    if servings := figures.pop("serving", ()):
+        figures["serving"] = join_servings(servings)
+    if "target_lab" in figures:
+        figures["target_lab"] = figures["target_lab"] or None
+    return figures
+
+
+def head_json(made: Lot) -> dict[str, Any]:
+    head = asdict(made) | {"label": made.label, "stocks": list(made.stocks)}
+    return {"lot": head.pop("id")} | head

@@ -1,0 +1,84 @@
+"""What a glass brings of each colourant, against the acceptable daily intake; it advises nothing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from colourmatch.liquid.colourants import find_colourant, name_on_label
+from colourmatch.words.figures import tell_number, tell_typed
+
+#: Persons that a share of the ADI is shown for, both examples: the adult of the JECFA evaluations, and a child of about
+#: six years (both from memory).
+EXAMPLE_BODIES_KG = (("an adult of 60 kg", 60.0), ("a child of 20 kg", 20.0))
+
+
+#: A glass as served, an example.
+EXAMPLE_GLASS_ML = 200.0
+
+
+@dataclass(frozen=True)
+class Portion:
+    """One colourant in one glass: mg with its 95 % interval, and the share of the ADI for each example person.
+
+    `shares` are (who, value, low, high), empty where no ADI is on file.
+    """
+
+    e_number: str
+    name: str
+    mg: tuple[float, float, float]
+    adi_mg_per_kg: float | None
+    source: str
+    shares: tuple[tuple[str, float, float, float], ...]
+    text: str
+
+    def to_json(self) -> dict[str, object]:
+        """One entry of `colourants` in the intake of a glass."""
+        keys = ("value", "low", "high")
+        return {
+            "colourant": self.e_number,
+            "name": self.name,
+            "mg": dict(zip(keys, (round(v, 3) for v in self.mg), strict=True)),
+            "adi_mg_per_kg": self.adi_mg_per_kg,
+            "adi_source": self.source,
+            "shares": [
+                {"who": who} | dict(zip(keys, (round(v, 4) for v in figures), strict=True))
+                for who, *figures in self.shares
+            ],
+            "text": self.text,
+        }
+
+
+def portion_in_glass(
+    e_number: str, mg_per_l: float, mg_per_l_sd: float, batch_ml: float = EXAMPLE_GLASS_ML
+) -> Portion:
+    """What a glass that holds so much of the batch brings of a colourant, against the smaller of the two ADIs.
+
+    share = mg in the glass / (ADI in mg per kg and day x body mass in kg). The interval is that of the strength of the
+    stock and its drop, 1.96 sd, never below 0. ADIs: JECFA and EFSA, calibration/colourants.csv.
+    """
+    colourant = find_colourant(e_number)
+    mg = mg_per_l * batch_ml / 1000
+    half = 1.96 * mg_per_l_sd * batch_ml / 1000
+    figures = (mg, max(mg - half, 0.0), mg + half)
+    adi = colourant.adi_mg_per_kg
+    said = f"{name_on_label(colourant)}: {tell_number(mg, 2)} mg" + (
+        f" ({tell_number(figures[1], 2)} to {tell_number(figures[2], 2)})" if half else ""
+    )
+    if adi is None:
+        text = f"{said}; no acceptable daily intake is on file."
+        return Portion(colourant.e_number, name_on_label(colourant), figures, None, "", (), text)
+    low, high = figures[1:]
+    shares = tuple(
+        (who, mg / (adi * body), low / (adi * body), high / (adi * body)) for who, body in EXAMPLE_BODIES_KG
+    )
+    source = " and ".join(
+        who
+        for who, value in (("JECFA", colourant.adi_jecfa_mg_per_kg), ("EFSA", colourant.adi_efsa_mg_per_kg))
+        if value == adi
+    )
+    for_whom = " and ".join(
+        "{} % ({} to {}) for {}".format(*(tell_number(100 * part) for part in share), who)
+        for who, *share in shares
+    )
+    text = f"{said}; of the acceptable daily intake of {tell_typed(adi)} mg per kg ({source}) that is {for_whom}."
+    return Portion(colourant.e_number, name_on_label(colourant), figures, adi, source, shares, text)
