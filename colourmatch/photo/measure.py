@@ -56,6 +56,8 @@ SCALE_SD = np.array([0.04, 0.10, 0.14])
 #: What a tone curve's dark end strays where a channel is empty (sd, part of white), and its bright end where one is full
 #: (sd, part of the value).
 DARK_SD, BRIGHT_SD = 0.01, 0.05
+#: Part of what a file cuts off that two liquids in it have in common.
+_CUT_ALIKE = 0.8
 #: Absolute colours carry the phone's own error: of what its matrix takes from one linear Display P3 channel to another,
 #: white kept white, the part that is not known (sd, for red, green and blue); see calibration/README.md.
 MATRIX_SD = np.array([0.062, 0.071, 0.054])
@@ -65,8 +67,8 @@ MATRIX_SD = np.array([0.062, 0.071, 0.054])
 class SpotColour:
     """Colour of one liquid: Lab (D65, 2 degrees) relative to `white`, covariance of the reading, and the total sd.
 
-    tone_shifts (7, 3): Lab per standard deviation of the photo's tone curve and veil, common to all its spots; lost (3, 3):
-    covariance in Lab of what a channel at an end of its range no longer holds, which rgb shows as read; scene (3, 3): the
+    tone_shifts (7, 3): Lab per standard deviation of the photo's tone curve and veil, common to all its spots; ways (6, 3):
+    what a channel at an end of its range no longer holds (place_ends), which rgb shows as read; scene (3, 3): the
     part of covariance that further photos of the same vessels repeat; base (3,): the white, relative to paper; empty (3,):
     channels that hold no light that can be told from none. fields: the colour fields under it, linear Display P3 relative
     to paper. plain: Lab and covariance (3, 3) of the reading by itself, before the estimate of what three channels cannot
@@ -80,13 +82,18 @@ class SpotColour:
     clarity: Clarity | None
     white: str
     tone_shifts: Array = field(default_factory=lambda: np.zeros((7, 3)))
-    lost: Array = field(default_factory=lambda: np.zeros((3, 3)))
+    ways: Array = field(default_factory=lambda: np.zeros((6, 3)))
     scene: Array = field(default_factory=lambda: np.zeros((3, 3)))
     base: Array = field(default_factory=lambda: np.ones(3))
     empty: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(3, bool))
     fields: FieldsReading | None = None
     plain: tuple[Array, Array] | None = None
     absolute: Array | None = None
+
+    @property
+    def lost(self) -> Array:
+        """Covariance in Lab (3, 3) of what a channel at an end of its range no longer holds."""
+        return np.asarray(self.ways.T @ self.ways)
 
     @property
     def lab_sd(self) -> Array:
@@ -323,7 +330,7 @@ def _to_colours(
         lab, lab_cov, jacobian = propagate(rgb, cov, photo.profile.to_xyz)
         under_veil = veil.common_sd * (1 - rgb * (white == "blank")) / base
         shifts = np.vstack([(own - whites * rgb) / base, under_veil]) @ jacobian.T
-        shift, lost = place_ends(rgb, (empty, reading.full), photo.profile.to_xyz, jacobian)
+        shift, ways = place_ends(rgb, (empty, reading.full), photo.profile.to_xyz, jacobian)
         # where a channel is empty, black and liquid meet at the bottom of the range; where bars are a few pixels they blur
         judged = reading.bars and plain and not empty.any() and rgb.min() > 0.02 and flat.coarseness < 1.6
         clarity = (
@@ -347,7 +354,7 @@ def _to_colours(
             scene_white_sd=VESSEL_WHITE,
         )
         out[spot] = SpotColour(
-            lab + shift, lab_cov, rgb, cov, clarity, white, shifts, lost, scene, base, empty, fields
+            lab + shift, lab_cov, rgb, cov, clarity, white, shifts, ways, scene, base, empty, fields
         )
     return out, glasses_read
 
@@ -361,14 +368,20 @@ def _estimate(
         return spots, None
     water = glasses["blank"] if "blank" in spots and spots["blank"].white == "blank" else None
     estimate = estimate_pair(liquids[0], liquids[-1], water, srgb=photo.profile.name == "sRGB")
+    read = {spot: spots[spot] for spot in ("reference", "batch") if spot in spots}
+    # what a file cut off is in no world: both colours lie where the bound of the empty channel puts them
+    cut_off = any(one.empty.any() for one in read.values())
+    moved = np.mean([one.lab for one in read.values()], axis=0) - estimate.lab.mean(axis=0)
     out = dict(spots)
     for spot, k in (("reference", 0), ("batch", 1)):
-        if spot in spots:
-            read = spots[spot]
+        if spot in read:
             out[spot] = replace(
-                read, lab=estimate.lab[k], covariance=estimate.covariance[k], absolute=estimate.absolute[k],
-                plain=(read.lab, read.covariance + read.lost),
-            )  # fmt: skip
+                read[spot],
+                lab=estimate.lab[k] + moved * cut_off,
+                covariance=estimate.covariance[k],
+                absolute=None if cut_off else estimate.absolute[k],
+                plain=(read[spot].lab, read[spot].covariance + read[spot].lost),
+            )
     return out, estimate if len(liquids) == 2 else None
 
 
@@ -386,25 +399,25 @@ def propagate(rgb: Array, cov: Array, to_xyz: Array) -> tuple[Array, Array, Arra
 
 
 def place_ends(rgb: Array, ends: tuple[Ends, Ends], to_xyz: Array, jacobian: Array) -> tuple[Array, Array]:
-    """How far the Lab of a reading is to be moved (3,), and the covariance (3, 3) in Lab of what its ends do not hold.
+    """How far the Lab of a reading is to be moved (3,), and the ways (6, 3) in Lab of what its ends do not hold.
 
     rgb (3,) as read; ends: which channels are empty and which are full; to_xyz (3, 3) of the photo's profile; jacobian:
     of Lab to rgb. An empty channel is a bound: a strong colour lies outside the gamut of its file and was cut off at
     nothing. The truth lies anywhere between the colour as read and that with the least that the channel of a thing can
     have (colour/gamut.py): the middle of both, with the standard deviation of an even spread (JCGM 100:2008, 4.3.7). A
-    dark or a bright end of a tone curve strays besides.
+    dark or a bright end of a tone curve strays besides. A way is one standard deviation long.
     """
     empty, full = ends
     strays = np.where(empty, DARK_SD, np.where(full, BRIGHT_SD * rgb, 0.0))
-    shift, lost = np.zeros(3), jacobian @ np.diag(strays**2) @ jacobian.T
+    shift, ways = np.zeros(3), np.concatenate([(jacobian * strays).T, np.zeros((3, 3))])
     turn = expect_camera(to_xyz)
     for channel in np.flatnonzero(empty):
         least = rgb.copy()
         least[channel] = least_value(rgb, int(channel), turn)
         way = xyz_to_lab(least @ turn.T) - xyz_to_lab(rgb @ turn.T)
         shift += way / 2
-        lost += np.outer(way, way) / 12
-    return shift, lost
+        ways[3 + channel] = way / np.sqrt(12)
+    return shift, ways
 
 
 def phone_sd(lab: Array) -> Array:
@@ -429,12 +442,23 @@ def channels_apart(linear: Array) -> Array:
     return apart
 
 
+def lost_between(ref: SpotColour, bat: SpotColour) -> Array:
+    """Covariance (3, 3) of what channels at an end hold no longer of a difference.
+
+    What was cut off of two liquids in one file is mostly the same: their ways into the unknown differ by less than each is
+    long, and _CUT_ALIKE of each is shared.
+    """
+    apart = bat.ways - ref.ways
+    shared: Array = _CUT_ALIKE * apart.T @ apart + (1 - _CUT_ALIKE) * (ref.lost + bat.lost)
+    return shared
+
+
 def _compare(spots: dict[str, SpotColour], estimate: Estimate | None) -> dict[str, Any]:
     """The difference of both liquids and what is unsure of it."""
     if estimate is None:
         return {}
     ref, bat = spots["reference"], spots["batch"]
-    lost = ref.lost + bat.lost
+    lost = lost_between(ref, bat)
     noise = estimate.own + estimate.scene
     return {
         "difference": compare_lab(ref.lab, bat.lab, noise, estimate.phone, lost),

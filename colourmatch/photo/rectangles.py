@@ -25,6 +25,7 @@ from colourmatch.photo.measure import (
     Measurement,
     Pair,
     SpotColour,
+    lost_between,
     parts_of_water,
     phone_covariance,
     place_ends,
@@ -284,9 +285,9 @@ def _to_colour(
     rgb, cov = seen
     lab, lab_cov, jacobian = propagate(rgb, cov, photo.profile.to_xyz)
     shifts = unfitted_curve().shifts(rgb / reflectance, base.value) * reflectance @ jacobian.T
-    shift, lost = place_ends(rgb, (area.empty, area.full), photo.profile.to_xyz, jacobian)
+    shift, ways = place_ends(rgb, (area.empty, area.full), photo.profile.to_xyz, jacobian)
     return SpotColour(
-        lab + shift, lab_cov, rgb, cov, None, "rectangle", shifts, lost, empty=area.empty
+        lab + shift, lab_cov, rgb, cov, None, "rectangle", shifts, ways, empty=area.empty
     ), jacobian
 
 
@@ -299,7 +300,7 @@ def _compare(
     ref, bat = spots["reference"], spots["batch"]
     turn = np.hstack([-jacobians[0], jacobians[1]])
     own, scene = (turn @ part @ turn.T for part in parts)
-    phone, lost = phone_covariance(ref, bat), ref.lost + bat.lost
+    phone, lost = phone_covariance(ref, bat), lost_between(ref, bat)
     return {
         "difference": compare_lab(ref.lab, bat.lab, own + scene, phone, lost),
         "pair": Pair(own, scene, phone, lost),

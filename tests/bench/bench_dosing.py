@@ -206,8 +206,8 @@ def photograph(case: Case, drops: int, thinned: float, rng: np.random.Generator)
     for value, at_end in zip(rgb, empty, strict=True):
         cov = (0.003**2 + VESSEL_LOG**2) * np.outer(value, value) + VESSEL_WHITE**2
         lab, lab_cov, jacobian = propagate(value, cov + np.eye(3) * 0.001**2, to_xyz)
-        shift, lost = place_ends(value, (at_end, nowhere), to_xyz, jacobian)
-        out.append((lab + shift, lab_cov + lost))
+        shift, ways = place_ends(value, (at_end, nowhere), to_xyz, jacobian)
+        out.append((lab + shift, lab_cov + ways.T @ ways))
     return Photo(out[0], out[1], parts_of_water(rgb) if empty.any() else 0)
 
 
