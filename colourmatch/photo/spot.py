@@ -24,6 +24,8 @@ Nodes = NDArray[np.float32]
 
 #: Distance kept from the wall, for the meniscus (pharmacopoeial viewing practice: 3 to 4 mm).
 WALL_MARGIN_MM = 3.0
+#: Kept off bars and fields, which a bottom may show larger than they are.
+_PRINT_MARGIN_MM = 1.5
 #: Kept off the edge of a window with fields around it, for what lens and file carry over.
 _WINDOW_EDGE_MM = 0.8
 #: Paper seen through no glass differs from bare paper by less than this (natural log).
@@ -65,7 +67,7 @@ def read_spot(flat: FlatCard, light: LightField, name: str) -> SpotReading:
     fields = _read_fields(flat, crop, (linear, paper), name, glass) if card.fields else None
     if fields is not None:  # the window is seen shifted as the fields around it are
         middle = middle[0] + fields.shift_mm[0], middle[1] + fields.shift_mm[1]
-    near = flat.crop(middle, card.window_radius_mm + 1.0)
+    near = flat.crop(middle, card.window_radius_mm + 1.0 if glass is None else glass.inner_mm)
     inside, codes = flat.inside[near], flat.codes[near]
     window = _disc(flat, near, middle, card.window_radius_mm - (_WINDOW_EDGE_MM if card.fields else 0.0))
     usable = window & inside
@@ -76,8 +78,12 @@ def read_spot(flat: FlatCard, light: LightField, name: str) -> SpotReading:
         usable = window & inside
     seen = _part(linear, paper, _within(near, crop))
     clean, glints, level = _reject_glints(seen, usable)
-    if glass is not None and _mirrors(level, _beside(flat, crop, (linear, paper), name, glass)):
-        glints = 1.0
+    if glass is not None:
+        if _mirrors(level, _beside(flat, crop, (linear, paper), name, glass)):
+            glints = 1.0
+        around = _bare_liquid(flat, near, name, (glass, middle)) & inside
+        if around.sum() > usable.sum():  # the more of the liquid, the less its noise and the light's own unevenness
+            clean = _reject_glints(seen, usable | around)[0]
     rgb, cov = _block_mean(seen, clean, flat.px_per_mm)
     empty, full = _at_ends(codes[clean])
     present = glass is not None or bool(np.abs(np.log(np.maximum(rgb, 1e-4))).max() > _SAME_AS_PAPER_LOG)
@@ -120,6 +126,21 @@ def _disc(
     x, y = flat.positions(*crop)
     dx, dy = np.float32(x[:, ::every] - centre_mm[0]), np.float32(y[::every] - centre_mm[1])
     return np.asarray((dx * dx + dy * dy <= radius_mm**2) & (radius_mm >= 0), bool)
+
+
+def _bare_liquid(
+    flat: FlatCard, crop: Crop, name: str, place: tuple[Glass, tuple[float, float]]
+) -> NDArray[np.bool_]:
+    """Where the liquid stands over bare paper, away from the wall, the bars and the fields; place: glass, window's middle."""
+    card, (glass, middle) = flat.card, place
+    x, y = flat.positions(*crop)
+    moved = np.subtract(middle, card.window_centre_mm(name))
+    (bx, by), (width, height) = np.add(card.bars_centre_mm(name), moved), card.bars_size_mm
+    bars = (np.abs(x - bx) < width / 2 + _PRINT_MARGIN_MM) & (np.abs(y - by) < height / 2 + _PRINT_MARGIN_MM)
+    bare = _disc(flat, crop, glass.centre_mm, glass.inner_mm - WALL_MARGIN_MM - 1.0) & ~bars
+    if card.fields:
+        bare &= ~_disc(flat, crop, middle, card.fields_outer_mm + _PRINT_MARGIN_MM)
+    return np.asarray(bare, bool)
 
 
 def _beside(
