@@ -21,15 +21,17 @@ _MANY = 4
 @click.option(
     "--paper", type=click.Choice(["a4", "letter"], case_sensitive=False), default="a4", show_default=True
 )
+@click.option("--fields", is_flag=True, help="With colour fields under the glasses, for a colour printer.")
 @click.option("--out", metavar="FILE", default="card.pdf", show_default=True, help="Where to write the PDF.")
-def card(session: Session, paper: str, out: str) -> Answer:
+def card(session: Session, paper: str, fields: bool, out: str) -> Answer:
     """Write the card to print: lay it flat, set the glasses on its rings, photograph from straight above."""
     from colourmatch.paper.card import write_card_pdf
-    from colourmatch.photo.card import read_card
 
-    write_card_pdf(paper, out)
-    data = {"paper": paper, "out": out, "version": read_card().version}
-    advice = "Print it at actual size (100 %, no fitting to the page) on plain matt paper."
+    version = 2 if fields else 1
+    write_card_pdf(paper, out, version)
+    data = {"paper": paper, "out": out, "version": version}
+    printer = " with a colour printer" if fields else ""
+    advice = f"Print it{printer} at actual size (100 %, no fitting to the page) on plain matt paper."
     return Answer(data, [f"Wrote {out}. {advice}"])
 
 

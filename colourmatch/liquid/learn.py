@@ -14,6 +14,7 @@ model averaging; Hoeting, Madigan, Raftery, Volinsky 1999, Statist. Sci. 14, 382
 from __future__ import annotations
 
 import itertools
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
@@ -53,6 +54,10 @@ _STOCKS_DYES_ALONE = 0.5
 _STEPS_TO_MODE, _STEPS_TO_DRAW = 60, 15
 #: Photo to photo: contrast of a channel, glass's fill, common white, what the model leaves out (sd, natural log).
 _PHOTO_SD, _FILL_SD, _WHITE_SD, _MISFIT_SD, _VEIL = 0.02, 0.015, 0.004, 0.003, 0.002
+#: What the liquid's spectrum as modelled leaves of a gap in Lab (sd).
+_GAP_MISFIT = 0.1
+#: The gap's noise is in part that of the two readings beside it: counted so many times, both are counted once.
+_GAP_NOISE = 2.0
 #: Dye shape: absorbance added at the short-wave end (part of the peak) and shift of the peak in nm (sd). Two open
 #: measurements of one dye agree within 0.03 of the peak, shapes moved from another dye within several nm.
 _TAIL_SD, _SHIFT_NM_SD = 0.05, 4.5
@@ -79,7 +84,7 @@ class Shot:
 
     mg_per_l: label mg of each stock per litre of undiluted batch; thinning: share of the volume that is base;
     camera: photos with the same key share one phone error; path, reference_path: depth over dilution of the two
-    liquids in this photo, relative to the view of the fit.
+    liquids in this photo, relative to the view of the fit. gap: what colour fields told of batch less reference.
     """
 
     batch_lab: Array
@@ -91,6 +96,20 @@ class Shot:
     camera: str = ""
     path: float = 1.0
     reference_path: float = 1.0
+    gap: Gap | None = None
+
+
+@dataclass(frozen=True)
+class Gap:
+    """True Lab of the batch less that of the reference (3,), as estimated through colour fields (photo/estimate.py).
+
+    noise (3, 3): covariance of this photo's own; unknown (3, 3): what phone, lamp and inks leave, which all photos of one
+    camera have in common.
+    """
+
+    lab: Array
+    noise: Array
+    unknown: Array
 
 
 @dataclass(frozen=True)
@@ -252,6 +271,7 @@ class _Data:
     thinning: Array
     camera: Array
     has_reference: list[bool]
+    has_gap: list[bool]
     path: Array
     reference_path: Array
 
@@ -272,6 +292,7 @@ def _prepare(shots: Sequence[Shot], cameras: Sequence[str]) -> _Data:
     y: list[Array] = []
     whiten: list[Array] = []
     jitter: list[Array] = []
+    alike = Counter(shot.camera for shot in shots if shot.gap is not None)
     for shot in shots:
         parts = [_lab_to_y(np.asarray(shot.batch_lab, float), np.asarray(shot.batch_covariance, float))]
         if shot.reference_lab is not None:
@@ -288,6 +309,8 @@ def _prepare(shots: Sequence[Shot], cameras: Sequence[str]) -> _Data:
             common = np.zeros(len(values))
             common[channel::3] = values[channel::3]
             cov += _PHOTO_SD**2 * np.outer(common, common)
+        if shot.gap is not None:
+            values, cov = _with_gap(values, cov, shot, alike[shot.camera])
         lower = np.asarray(np.linalg.cholesky(cov), float)
         y.append(values)
         jitter.append(lower)
@@ -299,13 +322,55 @@ def _prepare(shots: Sequence[Shot], cameras: Sequence[str]) -> _Data:
         np.array([s.thinning for s in shots], float),
         np.array([index[s.camera] for s in shots]),
         [s.reference_lab is not None for s in shots],
+        [s.gap is not None for s in shots],
         np.array([s.path for s in shots]),
         np.array([s.reference_path for s in shots]),
     )  # fmt: skip
 
 
-def _predict(layout: _Layout, draws: Array, data: _Data) -> tuple[Array, Array, Array, Array]:
-    """Predicted y of batch (D, N, 3) and reference (D, N, 3) for each shot, with Jacobians (D, N, 3, P)."""
+def _with_gap(values: Array, cov: Array, shot: Shot, alike: int) -> tuple[Array, Array]:
+    """The observations of a photo with its gap beside them. alike: photos that share what is unknown of theirs.
+
+    As many photos as there are know it no better than one: each counts that part so many times. How full a glass is
+    moves its reading and the gap together.
+    """
+    assert shot.gap is not None and shot.reference_lab is not None
+    wide = np.zeros((9, 9))
+    wide[:6, :6] = cov
+    wide[6:, 6:] = _GAP_NOISE * shot.gap.noise + alike * shot.gap.unknown + np.eye(3) * _GAP_MISFIT**2
+    for k, (lab, sign) in enumerate(((shot.batch_lab, 1.0), (shot.reference_lab, -1.0))):
+        fill = np.zeros(9)
+        fill[6:] = sign * _slope_with_depth(np.asarray(lab, float))
+        wide += _FILL_SD**2 * np.outer(fill, fill)
+        fill_seen = np.zeros(9)
+        fill_seen[3 * k : 3 * k + 3] = values[3 * k : 3 * k + 3]
+        wide += _FILL_SD**2 * (np.outer(fill, fill_seen) + np.outer(fill_seen, fill))
+    return np.r_[values, shot.gap.lab], wide
+
+
+def _slope_with_depth(lab: Array) -> Array:
+    """Change of Lab (3,) per part of depth more: the logarithm of each linear channel goes with the depth."""
+    to_xyz = RGB_TO_XYZ["Display P3"].T
+    linear = np.maximum(lab_to_xyz(lab) @ np.linalg.inv(to_xyz), 1e-4)
+    more, less = (xyz_to_lab(linear**power @ to_xyz) for power in (1.01, 0.99))
+    slope: Array = (more - less) / 0.02
+    return slope
+
+
+@dataclass(frozen=True)
+class _Predicted:
+    """What photos should show: y of batch and reference (D, N, 3), true Lab of batch less reference (D, N, 3).
+
+    Each with its Jacobian (D, N, 3, P); the last without values where no photo has a gap.
+    """
+
+    batch: tuple[Array, Array]
+    reference: tuple[Array, Array]
+    gap: tuple[Array, Array]
+
+
+def _predict(layout: _Layout, draws: Array, data: _Data) -> _Predicted:
+    """What each shot should show."""
     count, shots, size = len(draws), len(data.thinning), layout.size
     depth = -2 * _LN10 * data.path[:, None]
     reflect = np.exp(depth * layout.batch_absorbance(draws, data.mg_per_l, data.thinning))
@@ -313,22 +378,26 @@ def _predict(layout: _Layout, draws: Array, data: _Data) -> tuple[Array, Array, 
     deep, group = np.unique(data.reference_path, return_inverse=True)
     ref_depth = -2 * _LN10 * deep[:, None]
     ref = np.exp(ref_depth * layout.reference_absorbance(draws)[:, None])
-    y, jac = np.empty((count, shots, 3)), np.zeros((count, shots, 3, size))
-    ref_y, ref_jac = np.empty((count, shots, 3)), np.zeros((count, shots, 3, size))
+    sides = [(np.empty((count, shots, 3)), np.zeros((count, shots, 3, size))) for _ in range(2)]
+    gap = np.zeros((count, shots, 3)), np.zeros((count, shots, 3, size))
+    eye = integration_weights() if any(data.has_gap) else np.empty((len(WAVELENGTHS_NM), 0))
     for camera in range(len(layout.phones)):
         here = np.flatnonzero(data.camera == camera)
         terms, place = layout.phone_terms(draws, camera), layout.phone_slice(camera)
-        weights = phone_weights(terms)
-        for light, per_unit, spread, out, out_jac, fill in (
-            (reflect[:, here], depth[here], slice(None), y, jac, _batch_slopes),
-            (ref, ref_depth, group[here], ref_y, ref_jac, _reference_slopes),
+        phone = phone_weights(terms)
+        # the phone's channels and the observer's
+        weights = np.concatenate([phone, np.broadcast_to(eye, (count, *eye.shape))], axis=2)
+        for light, per_unit, spread, out, sign, fill in (
+            (reflect[:, here], depth[here], slice(None), sides[0], 1.0, _batch_slopes),
+            (ref, ref_depth, group[here], sides[1], -1.0, _reference_slopes),
         ):
-            seen = light @ weights
-            read, slope, to_tone = bend_tones(seen, terms)
-            grad = np.zeros((*seen.shape, size))
-            # change of a channel per unit of absorbance at each wavelength, (D, N, 3, 81)
+            every = light @ weights
+            # change of a channel per unit of absorbance at each wavelength, (D, N, 3 or 6, 81)
             per_absorbance = (per_unit * light)[:, :, None, :] * weights.transpose(0, 2, 1)[:, None]
-            fill(layout, draws, (data.mg_per_l[here], data.thinning[here]), per_absorbance, grad)
+            slopes = np.zeros((*every.shape, size))
+            fill(layout, draws, (data.mg_per_l[here], data.thinning[here]), per_absorbance, slopes)
+            seen, grad = every[..., :3], slopes[..., :3, :]
+            read, slope, to_tone = bend_tones(seen, terms)
             to_terms = np.concatenate(
                 [
                     np.tensordot(light, phone_basis()[1:], axes=(2, 1)).transpose(0, 1, 3, 2)
@@ -339,8 +408,20 @@ def _predict(layout: _Layout, draws: Array, data: _Data) -> tuple[Array, Array, 
             )
             grad *= slope[..., None]
             grad[..., place] = to_terms @ layout.phones[camera].factor
-            out[:, here], out_jac[:, here] = read[:, spread], grad[:, spread]
-    return y, jac, ref_y, ref_jac
+            out[0][:, here], out[1][:, here] = read[:, spread], grad[:, spread]
+            if eye.size:
+                lab, to_lab = _lab_with_slope(every[..., 3:], eye.sum(axis=0))
+                gap[0][:, here] += sign * lab[:, spread]
+                gap[1][:, here] += sign * (to_lab @ slopes[..., 3:, :])[:, spread]
+    return _Predicted(*sides, gap)
+
+
+def _lab_with_slope(xyz: Array, white: Array) -> tuple[Array, Array]:
+    """CIELAB (..., 3) and its Jacobian (..., 3, 3) to XYZ."""
+    part = np.maximum(xyz / white, 1e-6)
+    slope = np.where(part > (6 / 29) ** 3, part ** (-2 / 3) / 3, (29 / 6) ** 2 / 3) / white
+    to_lab = np.array([[0.0, 116.0, 0.0], [500.0, -500.0, 0.0], [0.0, 200.0, -200.0]])
+    return xyz_to_lab(xyz, white), to_lab * slope[..., None, :]
 
 
 def _batch_slopes(
@@ -377,13 +458,16 @@ def _reference_slopes(
 
 def _residuals(layout: _Layout, draws: Array, data: _Data, target: list[Array]) -> tuple[Array, Array]:
     """Whitened residuals (D, R) and Jacobian (D, R, P) against targets, one (D, 3 or 6) array per shot."""
-    y, jac, ref_y, ref_jac = _predict(layout, draws, data)
+    predicted = _predict(layout, draws, data)
     rows, slopes = [], []
     for n, whiten in enumerate(data.whiten):
-        seen, slope = y[:, n], jac[:, n]
+        parts = [predicted.batch]
         if data.has_reference[n]:
-            seen = np.concatenate([seen, ref_y[:, n]], axis=1)
-            slope = np.concatenate([slope, ref_jac[:, n]], axis=1)
+            parts.append(predicted.reference)
+        if data.has_gap[n]:
+            parts.append(predicted.gap)
+        seen = np.concatenate([values[:, n] for values, _ in parts], axis=1)
+        slope = np.concatenate([jacobian[:, n] for _, jacobian in parts], axis=1)
         rows.append((seen - target[n]) @ whiten.T)
         slopes.append(whiten @ slope)
     return np.concatenate(rows, axis=1), np.concatenate(slopes, axis=1)

@@ -4,7 +4,8 @@ Everything is vector. The block stays bare paper except for what the card names,
 every other part of it as white: all words, the labels of the three spots too, and the check line stand in
 the page margins; a label stands above the column of its spot. Grey steps are printed as sRGB-encoded grey
 of their nominal reflectance, which is what printers take plain grey to mean; how true a printer is, the
-reader finds out.
+reader finds out. Grey is written as DeviceGray, so that a colour printer uses its black, and the colour fields of
+card 2 as DeviceRGB (ISO 32000-1:2008, 8.6.4).
 """
 
 from __future__ import annotations
@@ -30,6 +31,7 @@ _PHOTO_LINES = (
     "Three equal glasses inside the rings, bars showing, all filled equally, about 10 mm deep: "
     "reference, batch, and plain water in the third.",
 )
+_FIELDS_LINE = "For a colour printer: the fields are filters; what they look like is found out."
 _PRINT_LINES = (
     'Print at 100 % ("actual size", not "fit to page") on matt white paper.',
     "Check the line with a ruler: it must be 100 mm long. Keep the card flat and clean.",
@@ -58,6 +60,15 @@ class _Sheet:
         for x, y, width, height in rectangles:
             left, bottom = self.to_points(x, y + height)
             path.rect(left, bottom, width * _MM, height * _MM)
+        self.canvas.drawPath(path, stroke=0, fill=1)
+
+    def fill_outline(self, outline_mm: Iterable[Sequence[float]], rgb: tuple[int, int, int]) -> None:
+        """A closed outline of points, shape (N, 2), in a device colour, 0 to 255."""
+        self.canvas.setFillColorRGB(*(part / 255 for part in rgb))
+        path = self.canvas.beginPath()
+        for k, point in enumerate(outline_mm):
+            (path.lineTo if k else path.moveTo)(*self.to_points(*point))
+        path.close()
         self.canvas.drawPath(path, stroke=0, fill=1)
 
     def line(self, x1: float, y1: float, x2: float, y2: float) -> None:
@@ -132,6 +143,8 @@ def _draw_spots(sheet: _Sheet, card: Card) -> None:
         sheet.canvas.setLineWidth(_RING_LINE_MM * _MM)
         sheet.canvas.circle(*sheet.to_points(*centre), card.ring_diameter_mm / 2 * _MM, stroke=1, fill=0)
         sheet.fill(card.black_bars_mm(spot), 0.0)
+        for field in card.fields:
+            sheet.fill_outline(card.field_outline_mm(spot, field.name), field.rgb)
 
 
 def _draw_margins(sheet: _Sheet, card: Card) -> None:
@@ -148,6 +161,8 @@ def _draw_margins(sheet: _Sheet, card: Card) -> None:
         _draw_arrow(sheet, x - half_mm - 2.5)
         _draw_arrow(sheet, x + half_mm + 2.5)
     sheet.write(f"Card version {card.version}", 4, height + 3.2, 7.5, bold=True)
+    if card.fields:
+        sheet.write(_FIELDS_LINE, 30, height + 3.2, 7.5)
     for line, text in enumerate(_PRINT_LINES):
         sheet.write(text, 4, height + 6.2 + 3.2 * line, 7.5)
     left, y = width - 4 - CHECK_LINE_MM, height + 7.5

@@ -40,7 +40,7 @@ from colourmatch.photo.quality import Flag, flag
 from colourmatch.photo.retone import ToneRecord, record_known
 from colourmatch.photo.spot import SpotReading, read_spot
 from colourmatch.photo.stripes import find_stripes
-from colourmatch.photo.tone import KnownGreys, ToneCurve, ToneMap, align_channels, fit_curve
+from colourmatch.photo.tone import TINTED_LOG, KnownGreys, ToneCurve, ToneMap, align_channels, fit_curve
 from colourmatch.photo.veil import estimate_veil
 
 Array = NDArray[np.float64]
@@ -213,6 +213,8 @@ def measure_photo(
     readings = {spot: read_spot(band, light, spot) for spot in SPOTS}
     unknown = [] if photo.profile.understood else [flag("profile-unknown")]
     flags = [*unknown, *pose.flags, *check_glasses(readings, card), *check_light(light, readings, card)]
+    if tone.channels.cast > TINTED_LOG and greys is None:
+        flags.append(flag("greys-tinted", percent=100 * np.expm1(tone.channels.cast)))
     if stripes:
         flags.append(flag("striped-paper", percent=100 * stripes))
     white, white_flags = choose_white(readings)

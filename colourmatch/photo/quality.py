@@ -36,6 +36,7 @@ FLAGS: dict[str, tuple[str, str]] = {
     "blurred": ("refuse", "The photo is blurred. Hold the phone still or lean it on something, tap the card to focus, and photograph again."),
     "soft": ("warn", "The photo is a little out of focus. The colours can be read; how clear the liquid is cannot be judged well."),
     "clock-ahead": ("warn", "The photo says that it was taken on {when}, which is still to come. Set the clock of the phone."),
+    "greys-tinted": ("warn", "The card's grey squares are not grey ({percent:.0f} % between red, green and blue): the printer mixed them from coloured inks. Print the card with black ink for grey; until then the squares tell less of the phone's tones."),
     # the light
     "clipped": ("refuse", "The photo is over-exposed: the paper is pure white. Tap the paper to make it darker, or move out of direct sun, and photograph again."),
     "too-dark": ("refuse", "The photo is too dark. Bring more light, or tap the glasses to make it brighter, and photograph again."),

@@ -24,6 +24,9 @@ Array = NDArray[np.float64]
 
 #: Ink is neutral to about this much between channels (natural log, sd); a correction well above it is the phone's.
 _INK_LOG = 0.01
+#: Lighter greys whose channels lie further apart than this (natural log) were printed from coloured inks; in darker ones
+#: a phone's own black shows.
+TINTED_LOG, _LIGHTER = 0.12, 0.19
 #: A printed patch strays from the printer's own curve by this much (natural log, sd).
 _PATCH_LOG, _DARK = 0.02, 0.012
 #: Priors (mean, sd): S-shape, lift, printer's power, veil, dot gain. Printers are trusted least: blacks and dot gain of
@@ -108,12 +111,14 @@ class ToneCurve:
 class ToneMap:
     """Correction of each channel's relative linear value: knots at log values of the mean channel, shifts (K, 3).
 
-    known_log (K,): the part of the shifts that brings all channels to what known greys reflect; zeros without.
+    known_log (K,): the part of the shifts that brings all channels to what known greys reflect; zeros without. cast: how
+    far the channels of the lighter printed greys lie apart (natural log).
     """
 
     knots_log: Array
     shifts_log: Array
     known_log: Array = field(default_factory=lambda: np.empty(0))
+    cast: float = 0.0
 
     def apply(self, rgb: Array) -> Array:
         """Corrected relative linear values, shape (..., 3)."""
@@ -263,7 +268,10 @@ def align_channels(
     mean = logs.mean(axis=1, keepdims=True)
     shifts = mean - logs
     # a cast of the ink is expected; shrink each shift by its share of the variance seen (Wiener)
+    cast = float(np.ptp(shifts[levels >= _LIGHTER], axis=1).max(initial=0.0))
     shifts = shifts * shifts**2 / (shifts**2 + _INK_LOG**2)
+    if cast > TINTED_LOG and known is None:  # no phone bends its channels so far apart: the ink is not grey
+        shifts = np.zeros_like(shifts)
     to_known = np.zeros_like(mean)
     if known is not None:
         true = np.log(known.reflectance[places])
@@ -272,6 +280,7 @@ def align_channels(
         np.append(mean[:, 0], 0.0),
         np.vstack([shifts + to_known, np.zeros(3)]),
         np.append(to_known[:, 0], 0.0),
+        cast,
     )
 
 

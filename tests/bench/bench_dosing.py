@@ -1,6 +1,6 @@
 """Simulated lots: a maker follows the advice photo by photo, and the true end is compared with the best possible.
 
-usage: python tests/bench/bench_dosing.py [LOTS] [--seed S] [--tolerance T] [--verbose] [--json]
+usage: python tests/bench/bench_dosing.py [LOTS] [--seed S] [--tolerance T] [--fields] [--verbose] [--json]
 
 Readings are made from spectra by published sensors (calibration/sensors.json), a colour matrix fitted by the photo
 generator, a tone curve, noise, and pour errors; pixels are left out so that hundreds of lots take minutes. Lots vary in
@@ -8,7 +8,8 @@ base, dye, a dye other than the reference's, label strength (to 15 %) and drop (
 ceilings that bind, batches already past, three phones, daylight and LED. The maker does what a photo's flag says: a colour
 too strong for the camera is thinned with water from the next photo on. Printed: the figures asked of the dosing, and
 how well "now", the difference that all photos together give, is known near a match beside what the last photo alone
-says; both are held against the liquids themselves, so that the last photo's interval counts the pours too.
+says; both are held against the liquids themselves, so that the last photo's interval counts the pours too. With --fields the
+photos are of card 2: every liquid is seen through its colour fields as well.
 """
 
 from __future__ import annotations
@@ -32,21 +33,15 @@ from colourmatch.colour.spectra import planck_spectrum, read_illuminant
 from colourmatch.dosing.advice import advise
 from colourmatch.dosing.problem import Problem, no_nearer
 from colourmatch.liquid.colourants import find_colourant
-from colourmatch.liquid.learn import Shot, StockPrior, fit_lot
+from colourmatch.liquid.learn import Gap, Shot, StockPrior, fit_lot
 from colourmatch.liquid.model import View, absorbance_to_lab
 from colourmatch.liquid.stock import Addition, BatchState, Stock
-from colourmatch.photo.measure import (
-    SCALE_SD,
-    VESSEL_LOG,
-    VESSEL_WHITE,
-    parts_of_water,
-    place_ends,
-    propagate,
-    stretch,
-)
+from colourmatch.photo.estimate import Estimate, GlassReading, estimate_pair
+from colourmatch.photo.measure import VESSEL_LOG, VESSEL_WHITE, parts_of_water, place_ends, propagate
 from colourmatch.photo.spot import LOW_CODE
 from colourmatch.simulate import Phone, camera_matrix
 from colourmatch.simulate.camera import photometric, sensor_curves, tone_curve
+from colourmatch.simulate.inks import field_reflectances, vary_inks
 from colourmatch.simulate.liquids import drink_transmittance, dye_absorbance
 from colourmatch.simulate.materials import paper_reflectance
 from colourmatch.workflow.fitting import doubt_of_state
@@ -58,18 +53,24 @@ class Camera:
 
     phone: Phone
     light: np.ndarray
+    inks: np.ndarray
 
     def read(self, absorbance: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Linear rgb relative to the blank and which channels are empty, (N, 3), of single-pass absorbance (N, 81)."""
+        """Linear rgb relative to paper and which channels are empty, (1 + N, 7, 3), of single-pass absorbance (N, 81).
+
+        The blank comes first; over white first, then over the colour fields.
+        """
         sensor = sensor_curves(self.phone.sensor, self.phone.peak_shift_nm)
         paper = paper_reflectance() * photometric(self.light)
         gains = self.phone.exposure / (paper @ sensor)
         liquids = np.vstack([np.zeros_like(absorbance[:1]), absorbance])
-        raw = 0.93 * (paper * 10 ** (-2 * liquids)) @ sensor * gains + self.phone.veil * self.phone.exposure
+        over = np.concatenate([np.ones((1, 81)), self.inks])
+        raw = 0.93 * (paper * over * 10 ** (-2 * liquids)[:, None]) @ sensor * gains
+        raw = raw + self.phone.veil * self.phone.exposure
         linear = raw @ camera_matrix(self.phone, self.light).T + np.array(self.phone.black_lift)
         codes = tone_curve(linear, self.phone.s_curve, self.phone.shoulder)
-        seen = decode_srgb(codes)
-        return seen[1:] / seen[0], 255 * codes[1:] < LOW_CODE
+        bare = decode_srgb(tone_curve(paper @ sensor * gains, self.phone.s_curve, self.phone.shoulder))
+        return decode_srgb(codes) / bare, 255 * codes < LOW_CODE
 
 
 def draw_camera(rng: np.random.Generator) -> Camera:
@@ -92,7 +93,7 @@ def draw_camera(rng: np.random.Generator) -> Camera:
         shoulder=float(rng.uniform(0.8, 0.95)),
         veil=float(rng.uniform(0, 0.006)),
     )
-    return Camera(phone, light)
+    return Camera(phone, light, field_reflectances(vary_inks(rng)))
 
 
 #: Pour and depth of each glass, relative.
@@ -100,6 +101,8 @@ POUR_SD = 0.015
 #: So far apart a batch is near its match, CIEDE2000: twice the widest tolerance that is usual.
 NEAR = 3.0
 
+#: Over white a channel is read well, over a field less so.
+FIELDS = np.r_[0.2, np.ones(6)]
 REDS = ("E129", "E122", "E110", "E124")
 
 
@@ -186,9 +189,11 @@ class Photo:
     batch: tuple[np.ndarray, np.ndarray]
     reference: tuple[np.ndarray, np.ndarray]
     water: int
+    estimate: Estimate
+    gap: Gap | None
 
 
-def photograph(case: Case, drops: int, thinned: float, rng: np.random.Generator) -> Photo:
+def photograph(case: Case, drops: int, thinned: float, rng: np.random.Generator, *, fields: bool) -> Photo:
     """Both glasses at a number of drops, with `thinned` times the lot's dilution."""
     ml = drops * case.stock.drop_ml * case.drop
     volume = case.volume_ml + ml
@@ -198,17 +203,27 @@ def photograph(case: Case, drops: int, thinned: float, rng: np.random.Generator)
     )
     both = np.stack([batch, case.reference]) * case.path_cm / thinned * (1 + rng.normal(0, POUR_SD, (2, 1)))
     phone = replace(case.camera.phone, exposure=case.camera.phone.exposure * rng.lognormal(0, 0.04))
-    rgb, empty = replace(case.camera, phone=phone).read(both)
-    rgb = rgb * np.exp(rng.normal(0, 0.003, (2, 1)) + rng.normal(0, 0.002)) + rng.normal(0, 0.0015, (2, 1))
-    to_xyz = RGB_TO_XYZ["Display P3" if phone.gamut == "p3" else "sRGB"]
+    seen, ends = replace(case.camera, phone=phone).read(both)
+    encoding = "Display P3" if phone.gamut == "p3" else "sRGB"
+    to_xyz, nowhere = RGB_TO_XYZ[encoding], np.zeros(3, bool)
+    noise = np.exp(rng.normal(0, 0.003, (3, 1, 1)) + rng.normal(0, 0.006, (3, 7, 3)) * FIELDS[:, None])
+    seen = seen * noise + rng.normal(0, 0.0015, seen.shape)
+    rgb, empty = np.maximum(seen[1:, 0] / seen[0, 0], 0.002), ends[1:, 0]
     out = []
-    rgb, nowhere = np.maximum(rgb, 0.002), np.zeros(3, bool)
-    for value, at_end in zip(rgb, empty, strict=True):
+    for value, at_end in zip(rgb[::-1], empty[::-1], strict=True):
         cov = (0.003**2 + VESSEL_LOG**2) * np.outer(value, value) + VESSEL_WHITE**2
         lab, lab_cov, jacobian = propagate(value, cov + np.eye(3) * 0.001**2, to_xyz)
         shift, ways = place_ends(value, (at_end, nowhere), to_xyz, jacobian)
         out.append((lab + shift, lab_cov + ways.T @ ways))
-    return Photo(out[0], out[1], parts_of_water(rgb) if empty.any() else 0)
+    to_p3 = np.linalg.inv(RGB_TO_XYZ["Display P3"]) @ to_xyz
+    glasses = [
+        GlassReading(v @ to_p3.T, np.eye(3) * 0.0015**2, np.hypot(0.006 * v[1:], 0.0015), np.ones(6, bool), 0.004, 0.0015, VESSEL_LOG, VESSEL_WHITE)
+        for v in np.maximum(seen, 0.0)
+    ]
+    glasses = glasses if fields else [glass.white_alone() for glass in glasses]
+    estimate = estimate_pair(glasses[2], glasses[1], glasses[0], srgb=encoding == "sRGB")
+    gap = Gap(estimate.lab[1] - estimate.lab[0], estimate.own + estimate.scene, estimate.phone)
+    return Photo(out[1], out[0], parts_of_water(rgb) if empty.any() else 0, estimate, gap)
 
 
 @dataclass(frozen=True)
@@ -222,10 +237,10 @@ class Told:
 
 def compare_photo(made: Photo) -> Interval:
     """What one photo says of the difference of the liquids: its own noise, its phone's error, and the pours."""
-    (batch, batch_cov), (reference, reference_cov) = made.batch, made.reference
-    noise = batch_cov + reference_cov + _pour_covariance(batch) + _pour_covariance(reference)
-    phone = np.diag((SCALE_SD * stretch(batch - reference)) ** 2)
-    return compare_lab(reference, batch, noise, phone).delta_e_2000
+    told = made.estimate
+    reference, batch = told.lab
+    noise = told.own + told.scene + _pour_covariance(batch) + _pour_covariance(reference)
+    return compare_lab(reference, batch, noise, told.phone).delta_e_2000
 
 
 def _pour_covariance(lab: np.ndarray) -> np.ndarray:
@@ -254,7 +269,9 @@ class Outcome:
     told: list[Told] = field(default_factory=list)
 
 
-def play(case: Case, tolerance: float, rng: np.random.Generator, verbose: bool) -> Outcome:
+def play(
+    case: Case, tolerance: float, rng: np.random.Generator, verbose: bool, *, fields: bool = False
+) -> Outcome:
     stock, drops = case.stock, case.start_drops
     state, share, shots = BatchState(case.volume_ml), 1.0, []
     if drops:
@@ -274,9 +291,9 @@ def play(case: Case, tolerance: float, rng: np.random.Generator, verbose: bool) 
     state_photos: list[tuple[None, dict]] = []
     seen: dict[tuple[int, float], list[float]] = {}
     for photo in range(1, 13):
-        made = photograph(case, drops, thinned, rng)
+        made = photograph(case, drops, thinned, rng, fields=fields)
         mg_per_l = (state.concentration_mg_per_l(stock),)
-        shots.append(Shot(*made.batch, *made.reference, mg_per_l, share, "one", 1 / thinned, 1 / thinned))
+        shots.append(Shot(*made.batch, *made.reference, mg_per_l, share, "one", 1 / thinned, 1 / thinned, made.gap))
         seen.setdefault((drops, thinned), []).append(float(ciede2000(made.reference[0], made.batch[0])))
         state_photos.append((None, {"quality": [TOO_STRONG] if made.water else []}))
         start = time.process_time()
@@ -428,13 +445,13 @@ KINDS = ("plain",) * 5 + ("other dye",) * 2 + ("two dyes", "ceiling", "past")
 TIMED = 40
 
 
-def play_lot(seed: int, tolerance: float, verbose: bool, k: int) -> Outcome:
+def play_lot(seed: int, tolerance: float, verbose: bool, fields: bool, k: int) -> Outcome:
     """The k-th lot of a seed."""
     rng = np.random.default_rng([seed, k])
     case = draw_case(rng, KINDS[k % len(KINDS)])
     if verbose:
         print(k, case.kind, case.stock, case.camera.phone.sensor)
-    outcome = play(case, tolerance, rng, verbose)
+    outcome = play(case, tolerance, rng, verbose, fields=fields)
     if verbose:
         good = outcome.true_end <= max(tolerance, outcome.best + 0.4)
         ends = f"end {outcome.true_end:.2f} best {outcome.best:.2f} {'GOOD' if good else 'BAD'}"
@@ -447,12 +464,13 @@ def main() -> None:
     parser.add_argument("lots", type=int, nargs="?", default=200)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--tolerance", type=float, default=1.0)
+    parser.add_argument("--fields", action="store_true", help="photos of card 2, with colour fields")
     parser.add_argument("--verbose", action="store_true")
     parser.add_argument(
         "--json", action="store_true", help="print one object with the figures asked for, at the end"
     )
     args = parser.parse_args()
-    lot = partial(play_lot, args.seed, args.tolerance, args.verbose)
+    lot = partial(play_lot, args.seed, args.tolerance, args.verbose, args.fields)
     alone = args.lots if args.verbose else min(args.lots, TIMED)
     outcomes = [lot(k) for k in range(alone)]
     with ProcessPoolExecutor() as pool:
