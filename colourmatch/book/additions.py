@@ -11,7 +11,6 @@ from colourmatch.book.entries import AdditionEntry, LotEntry
 from colourmatch.book.rows import read_lot, read_stocks
 from colourmatch.book.shelf import find_stock, is_same_stock
 from colourmatch.book.shelf_records import StockEntry
-from colourmatch.book.transactions import By, Database
 from colourmatch.errors import ClosedError, InputError
 from colourmatch.liquid.stock import Addition
 
@@ -57,15 +56,7 @@ class Additions:
         def asked(connection: Connection, _lot_id: int) -> dict[str, Any]:
             return {"quantity": quantity, "unit": unit, "stock_id": is_same_stock(connection, stock)}
 
-        return enter(
-            self._database,
-            "addition",
-            AdditionEntry,
-            lot,
-            particulars,
-            **by,
-            asked=asked,
-        )
+        return enter(self._database, "addition", AdditionEntry, lot, particulars, **by, asked=asked)
 
     def correct(
         self,
@@ -106,15 +97,7 @@ class Additions:
             other = {} if stock is None else {"stock_id": is_same_stock(connection, stock)}
             return {"void": void, **amount, **other}
 
-        return correct(
-            self._database,
-            entry_id,
-            AdditionEntry,
-            particulars,
-            reason,
-            **by,
-            asked=asked,
-        )
+        return correct(self._database, entry_id, AdditionEntry, particulars, reason, **by, asked=asked)
 
 
 def pick_amount(drops: float | None, ml: float | None, grams: float | None) -> tuple[str, float]:

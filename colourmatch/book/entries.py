@@ -257,10 +257,6 @@ class LotStory:
         place = [known.id for known in self.effective].index(entry.id)
         return self.effective[:place]
 
-    def additions_before(self, photo: LotEntry) -> tuple[AdditionEntry, ...]:
-        """The additions that count and were in the batch when the photo was taken."""
-        return tuple(known for known in self.entries_before(photo) if isinstance(known, AdditionEntry))
-
     def state(
         self, before: LotEntry | None = None, *, stocks: Mapping[str, Stock] | None = None
     ) -> BatchState:

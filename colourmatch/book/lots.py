@@ -31,7 +31,7 @@ from colourmatch.book.naming import find_lot_id, find_renamed, lock_names, next_
 from colourmatch.book.relabelling import relabel
 from colourmatch.book.rows import count, is_open, read_lot, read_lots, read_story, still_closed
 from colourmatch.book.shelf import find_reference, find_stock, stocks_named
-from colourmatch.book.transactions import By, find_token, insert, refuse_other
+from colourmatch.book.transactions import find_token, insert, refuse_other
 from colourmatch.errors import InputError
 
 if TYPE_CHECKING:
@@ -227,7 +227,7 @@ class Lots:
         return enter(
             self._database, "closing", ClosingEntry, lot, lambda c, lot_id: values | count_reopenings(c, lot_id),
             **by,
-            asked=lambda _c, _id: {key: values[key] for key in ("outcome", "text")},
+            asked={key: values[key] for key in ("outcome", "text")},
         )  # fmt: skip
 
     def reopen(self, lot: int | str, reason: str, **by: Unpack[By]) -> ReopeningEntry:

@@ -19,7 +19,7 @@ from colourmatch.book.lots import begin_lot
 from colourmatch.book.naming import find_lot_id
 from colourmatch.book.rows import read_entry, read_lot, read_lots, read_story
 from colourmatch.book.shelf import find_stock
-from colourmatch.book.transactions import By, find_token, part_of, refuse_other
+from colourmatch.book.transactions import find_token, part_of, refuse_other
 from colourmatch.errors import InputError
 
 if TYPE_CHECKING:

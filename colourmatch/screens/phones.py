@@ -11,7 +11,7 @@ from colourmatch.errors import InputError
 from colourmatch.screens import html as parts
 from colourmatch.screens import session
 from colourmatch.screens.photo_view import end_upload, upload_photos
-from colourmatch.words.figures import tell_amount
+from colourmatch.words.figures import tell_contents
 
 _NO_PHONE = (
     "No phone is calibrated. Water with known additions of a weighed stock has a known colour: a few photos of it beside "
@@ -67,7 +67,10 @@ def show_phone(told: Mapping[str, Any]) -> None:
         with st.expander("Each known liquid, before and after"):
             st.html(
                 parts.facts(
-                    {f"{k}: {tell_held(one)}": tell_liquid(one) for k, one in enumerate(fit["liquids"], 1)}
+                    {
+                        f"{k}: {tell_contents(one['mg_per_l'])}": tell_liquid(one)
+                        for k, one in enumerate(fit["liquids"], 1)
+                    }
                 )
             )
         with st.expander("Corrections that were tried, and the strength of the stocks"):
@@ -85,11 +88,6 @@ def show_phone(told: Mapping[str, Any]) -> None:
         session.act_once("phone-fit", lambda token: fit_now(phone, light, token))
     if right.button("Forget this phone in this light", key=f"phone-forget-{phone}-{light}", width="stretch"):
         session.act_once("phone-forget", lambda _token: forget_now(phone, light))
-
-
-def tell_held(one: Mapping[str, Any]) -> str:
-    """What a known liquid holds."""
-    return ", ".join(f"{stock} {tell_amount(mg)} mg/l" for stock, mg in one["mg_per_l"].items())
 
 
 def tell_liquid(one: Mapping[str, Any]) -> str:
@@ -115,10 +113,8 @@ def tell_errors(own: Mapping[str, float]) -> str:
 
 def tell_strength(one: Mapping[str, Any]) -> str:
     """What the liquids say of a stock's strength."""
-    low, high = parts.show_number(one["low"], 2), parts.show_number(one["high"], 2)
-    return (
-        f"{parts.show_number(one['factor'], 2)} ({low} to {high}) of its label, depth in the glass included"
-    )
+    factor = parts.show_interval({**one, "value": one["factor"]}, 2)
+    return f"{factor} of its label, depth in the glass included"
 
 
 def fit_now(phone: str, light: str, token: str) -> str:

@@ -85,7 +85,8 @@ def show_glass(story: LotStory, advice: Mapping[str, Any]) -> None:
         st.html(parts.empty("Give a depth, a dilution and at least one light."))
         return
     doses = tuple((d["stock"], float(d["ml"])) for d in advice.get("doses") or ())
-    seen = _serve(story, tuple((depth, dilution, light) for light in chosen), doses)
+    glasses = tuple((depth, dilution, light) for light in chosen)
+    seen = _look_through(session.current_book(), story.lot.id, session.mark_of(story), glasses, doses)
     if not seen:
         st.html(parts.empty("No photo says enough of this lot yet. Photograph reference and batch first."))
         return
@@ -113,19 +114,9 @@ def show_look(one: Mapping[str, Any]) -> None:
     st.html(parts.swatches(colours))
 
 
-def _serve(
-    story: LotStory, glasses: tuple[tuple[float, float, str], ...], doses: tuple[tuple[str, float], ...]
-) -> list[dict[str, Any]]:
-    book = session.current_book()
-    last = story.events[-1].id if story.events else 0
-    mark = (last, len(story.events), tuple((s.id, s.changed_at) for s in story.stock_entries))
-    return _reckon(book, book.place, story.lot.id, mark, glasses, doses)
-
-
 @st.cache_data(show_spinner="Looking through the glass …", max_entries=64)
-def _reckon(
+def _look_through(
     _book: LotBook,
-    place: str,
     lot_id: int,
     mark: tuple[Any, ...],
     glasses: tuple[tuple[float, float, str], ...],
