@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Unpack
 
+from colourmatch.book import tables as t
 from colourmatch.book.checks import check_number
 from colourmatch.book.entering import correct, enter
 from colourmatch.book.entries import AdditionEntry, LotEntry
@@ -126,6 +127,12 @@ def compute_dose(stock: StockEntry, unit: str, quantity: float) -> dict[str, Any
         "drop_rel_sd": stock.drop_rel_sd,
         "density_g_per_ml": stock.density_g_per_ml,
     }
+
+
+def same_dose(entry: AdditionEntry, **other: Any) -> dict[str, Any]:
+    """The row of a dose as it was entered, with the stock as it was then, but for what is other."""
+    columns = (column.name for column in t.additions.c if column.name != "entry_id")
+    return {name: getattr(entry, name) for name in columns} | other
 
 
 def as_recorded(connection: Connection, old: AdditionEntry) -> StockEntry:

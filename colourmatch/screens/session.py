@@ -24,6 +24,7 @@ from colourmatch.screens import drafts
 from colourmatch.screens import html as parts
 from colourmatch.sharing.door import current_door
 from colourmatch.sharing.gate import VISITOR_HEADER
+from colourmatch.words.figures import tell_typed
 
 _LOG = logging.getLogger("colourmatch")
 _SURPRISE = (
@@ -212,7 +213,7 @@ def ask(token: str, question: Question | None) -> None:
 def ask_size(token: str, field: str, value: float | None, size: str) -> None:
     """Ask about an amount of a field, in the unit of its size, where another reading is the usual one."""
     if value is not None:
-        ask(token, ask_about(value, f"{field}: {value:.10g}", SIZES[size]))
+        ask(token, ask_about(value, f"{field}: {tell_typed(value)}", SIZES[size]))
 
 
 def mark_of(story: LotStory) -> tuple[Any, ...]:

@@ -12,7 +12,7 @@ from colourmatch.liquid.make_up import plan_liquid, plan_powder
 from colourmatch.liquid.stock import Stock, suggest_strength
 from colourmatch.screens import drafts, session
 from colourmatch.screens import html as parts
-from colourmatch.words.figures import PAGES, tell_amount, tell_ml, tell_percent
+from colourmatch.words.figures import PAGES, tell_amount, tell_ml, tell_percent, tell_typed
 
 UNKNOWN = "unknown"
 MADE_IN = {"water": "water", "batch": "a little of the batch itself"}
@@ -117,7 +117,7 @@ def show_strength(stocks: list[StockEntry]) -> None:
         "Colour wanted, mg in a litre", value=20.0, min_value=0.1, max_value=1e5, step=5.0, format="%g",
         key="helper-target", help="A guess will do: light reds are near 10, deep ones 50 mg/l and more.",
     )  # fmt: skip
-    if question := ask_about(volume, f"Batch: {volume:.10g}", SIZES["batch"]):
+    if question := ask_about(volume, f"Batch: {tell_typed(volume)}", SIZES["batch"]):
         st.html(parts.flag_line("Question", question.text("read on", bare=True)))
     given = None
     if stocks:
@@ -149,7 +149,7 @@ def show_making() -> None:
         "Stock to make, ml", value=50.0, min_value=0.0, max_value=1e5, step=10.0, format="%g",
         key="make-volume",
     )  # fmt: skip
-    if question := ask_about(volume, f"Stock to make: {volume:.10g}", SIZES["stock"]):
+    if question := ask_about(volume, f"Stock to make: {tell_typed(volume)}", SIZES["stock"]):
         st.html(parts.flag_line("Question", question.text("read on", bare=True)))
     with session.failures_shown():
         if what == "powder":
