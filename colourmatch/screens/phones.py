@@ -10,6 +10,7 @@ import streamlit as st
 from colourmatch.errors import InputError
 from colourmatch.screens import html as parts
 from colourmatch.screens import session
+from colourmatch.screens.fields import ask_figure
 from colourmatch.screens.photo_view import end_upload, upload_photos
 from colourmatch.words.figures import tell_contents
 
@@ -150,15 +151,7 @@ def ask_known(known: list[dict[str, Any]]) -> None:
             "Light", value=known[-1]["light"] if known else "", key="known-light", max_chars=120, placeholder="window",
             help="A name of your own: a window by day and a lamp are two lights.",
         ).strip()  # fmt: skip
-        depth = right.number_input(
-            "Depth in the glass, mm",
-            value=10.0,
-            min_value=1.0,
-            max_value=200.0,
-            step=1.0,
-            format="%g",
-            key="known-depth",
-        )
+        depth = ask_figure(right, "depth_mm", "known-depth", 10.0)
         contents = {spot: ask_contents(spot, stocks, token) for spot in ("reference", "batch")}
         card = default_card(book)
         st.caption(
