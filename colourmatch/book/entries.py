@@ -1,4 +1,4 @@
-"""What the lot book hands out: plain frozen records of stocks, lots and entries; it knows no database.
+"""What the lot book hands out: plain frozen records of lots and their entries; it knows no database.
 
 Times are UTC, text as 2026-11-25T07:14:39.123456+00:00, so that they sort as they stand.
 """
@@ -14,7 +14,6 @@ from colourmatch.liquid.stock import Addition, BatchState, Stock
 
 if TYPE_CHECKING:
     from colourmatch.book.shelf_records import StockEntry
-    from colourmatch.liquid.stock import Addition, BatchState, Stock
 
 
 @dataclass(frozen=True)
