@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from colourmatch.errors import InputError
-from colourmatch.words.figures import tell_drops
+from colourmatch.words.figures import tell_drops, tell_typed
 
 _ML = {"ml": 1.0, "l": 1000.0, "dl": 100.0, "cl": 10.0, "ul": 0.001}
 _MM = {"mm": 1.0, "cm": 10.0}
@@ -176,9 +176,9 @@ def ask_about(value: float, said: str, size: Size, *, has_unit: bool = False) ->
                 f"{said} is {tell_amount(value, size)}",
                 f"{size.words} is usually {tell_amount(size.low, size)} to {_tell_large(size)}",
                 _tell_other(value, other, slip, size),
-                f"'{value:.10g} {slip.unit}'" if slip.unit else f"{other:.10g}",
+                f"'{tell_typed(value)} {slip.unit}'" if slip.unit else tell_typed(other),
                 tell_amount(value, size),
-                bare_other=f"{other:.10g}",
+                bare_other=tell_typed(other),
             )
     return None
 
@@ -193,18 +193,18 @@ def ask_about_weighing(drops: float, grams: float, density_g_per_ml: float) -> Q
         if not slip.unit and size.is_usual(drop_ml * slip.factor):
             other = _times(grams, slip.factor)
             return Question(
-                f"{tell_drops(drops)} of {grams:.10g} g together are {drop_ml:.3g} ml each",
+                f"{tell_drops(drops)} of {tell_typed(grams)} g together are {drop_ml:.3g} ml each",
                 f"a drop is usually {size.low:g} to {size.high:g} ml",
-                f"{other:.10g} g",
-                f"{other:.10g}",
-                f"{grams:.10g} g",
+                f"{tell_typed(other)} g",
+                tell_typed(other),
+                f"{tell_typed(grams)} g",
             )
     return None
 
 
 def tell_amount(value: float, size: Size) -> str:
     """An amount in the unit of its size."""
-    return f"{value:.10g} {size.unit}"
+    return f"{tell_typed(value)} {size.unit}"
 
 
 def _tell_large(size: Size) -> str:
@@ -214,7 +214,7 @@ def _tell_large(size: Size) -> str:
 
 
 def _tell_other(value: float, other: float, slip: Slip, size: Size) -> str:
-    return f"{value:.10g} {slip.unit}" if slip.unit else tell_amount(other, size)
+    return f"{tell_typed(value)} {slip.unit}" if slip.unit else tell_amount(other, size)
 
 
 def _read_grouped(said: str, typed: tuple[str, str], size: Size) -> Amount:
@@ -225,8 +225,8 @@ def _read_grouped(said: str, typed: tuple[str, str], size: Size) -> Amount:
     value = _times(part, factor)
     if not size.is_usual(_times(whole, factor)):
         return Amount(value, ask_about(value, said, size, has_unit=bool(typed[1])))
-    many, few = f"{whole:.10g} {unit}", f"{part:.10g} {unit}"
-    quoted, short = (f"'{many}'", f"'{few}'") if typed[1] else (f"{whole:.10g}", f"{part:.10g}")
+    many, few = f"{tell_typed(whole)} {unit}", f"{tell_typed(part)} {unit}"
+    quoted, short = (f"'{many}'", f"'{few}'") if typed[1] else (tell_typed(whole), tell_typed(part))
     again = size.slips and size.is_unusual(value)  # it would be asked about without the point, too
     return Amount(
         value, Question(f"{said} can be read in two ways", "", many, quoted, few, "" if again else short)

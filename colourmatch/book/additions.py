@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Unpack
 
+from colourmatch.book import tables as t
 from colourmatch.book.checks import check_number
 from colourmatch.book.entering import correct, enter
 from colourmatch.book.entries import AdditionEntry, LotEntry
 from colourmatch.book.rows import read_lot, read_stocks
 from colourmatch.book.shelf import find_stock, is_same_stock
 from colourmatch.book.shelf_records import StockEntry
-from colourmatch.book.transactions import By, Database
 from colourmatch.errors import ClosedError, InputError
 from colourmatch.liquid.stock import Addition
 
@@ -57,15 +57,7 @@ class Additions:
         def asked(connection: Connection, _lot_id: int) -> dict[str, Any]:
             return {"quantity": quantity, "unit": unit, "stock_id": is_same_stock(connection, stock)}
 
-        return enter(
-            self._database,
-            "addition",
-            AdditionEntry,
-            lot,
-            particulars,
-            **by,
-            asked=asked,
-        )
+        return enter(self._database, "addition", AdditionEntry, lot, particulars, **by, asked=asked)
 
     def correct(
         self,
@@ -106,15 +98,7 @@ class Additions:
             other = {} if stock is None else {"stock_id": is_same_stock(connection, stock)}
             return {"void": void, **amount, **other}
 
-        return correct(
-            self._database,
-            entry_id,
-            AdditionEntry,
-            particulars,
-            reason,
-            **by,
-            asked=asked,
-        )
+        return correct(self._database, entry_id, AdditionEntry, particulars, reason, **by, asked=asked)
 
 
 def pick_amount(drops: float | None, ml: float | None, grams: float | None) -> tuple[str, float]:
@@ -143,6 +127,12 @@ def compute_dose(stock: StockEntry, unit: str, quantity: float) -> dict[str, Any
         "drop_rel_sd": stock.drop_rel_sd,
         "density_g_per_ml": stock.density_g_per_ml,
     }
+
+
+def same_dose(entry: AdditionEntry, **other: Any) -> dict[str, Any]:
+    """The row of a dose as it was entered, with the stock as it was then, but for what is other."""
+    columns = (column.name for column in t.additions.c if column.name != "entry_id")
+    return {name: getattr(entry, name) for name in columns} | other
 
 
 def as_recorded(connection: Connection, old: AdditionEntry) -> StockEntry:

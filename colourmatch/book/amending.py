@@ -28,7 +28,11 @@ AMENDABLE = (
     "target_lab", "reference_id", "notes", "serving", "stocks", "already_colourant", "name", "number",
 )  # fmt: skip
 
-_HEAD_CHECKS: dict[str, Callable[[object], Any]] = {
+_CHECKS: dict[str, Callable[[Any], Any]] = {
+    "name": lambda value: check_name(value, "name of the lot"),
+    "number": lambda value: None if value is None else check_name(value, "number of the lot"),
+    "notes": lambda value: check_text(value, "notes"),
+    "ceiling_mg_per_l": lambda value: check_optional("ceiling_mg_per_l", value),
     "target_lab": check_lab,
     "jurisdiction": check_jurisdiction,
     "serving": check_serving,
@@ -36,22 +40,18 @@ _HEAD_CHECKS: dict[str, Callable[[object], Any]] = {
 }
 
 
+def check_figure(key: str, value: Any) -> Any:
+    """A figure of a lot's head as it is kept, at the beginning and when it is put right; InputError for what it cannot be."""
+    return _CHECKS[key](value) if key in _CHECKS else check_number(key, value)
+
+
 def check_change(connection: Connection, key: str, value: Any) -> Any:
-    """The new value of a figure of the head as it is kept; InputError for what it cannot be."""
+    """The new value of a figure of the head as it is kept; stocks by their names, a reference by its id."""
     if key == "stocks":
-        found = [find_stock(connection, stock) for stock in value]
-        if not found:
+        if not value:
             raise InputError("A lot needs at least one stock. Name it with --stock.")
-        return [stock.name for stock in found]
-    if key in ("name", "number"):
-        return None if key == "number" and value is None else check_name(value, f"{key} of the lot")
-    if key == "notes":
-        return check_text(value, key)
-    if key in _HEAD_CHECKS:
-        return _HEAD_CHECKS[key](value)
-    if key == "reference_id":
-        return value
-    return check_optional(key, value) if key == "ceiling_mg_per_l" else check_number(key, value)
+        return [find_stock(connection, stock).name for stock in value]
+    return value if key == "reference_id" else check_figure(key, value)
 
 
 def refuse_names(connection: Connection, lot_id: int, checked: dict[str, Any]) -> None:

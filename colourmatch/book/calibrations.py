@@ -7,20 +7,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Unpack
 
 from sqlalchemy import select
 
 from colourmatch.book import tables as t
 from colourmatch.book.checks import check_name, check_text, name_key, to_json
 from colourmatch.book.rows import read_records
-from colourmatch.book.transactions import find_token, insert, refuse_other
+from colourmatch.book.transactions import insert_once
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
     from colourmatch.book.photo_store import PhotoStore
-    from colourmatch.book.transactions import Database
+    from colourmatch.book.transactions import By, Database
 
 #: What an entry is about.
 CARD, CARD_DEFAULT, CARD_FORGOTTEN = "card", "card-default", "card-forgotten"
@@ -59,8 +57,7 @@ class Calibrations:
         *,
         light: str | None = None,
         photo: tuple[bytes, str] | None = None,
-        entered_by: str | None = None,
-        token: str | None = None,
+        **by: Unpack[By],
     ) -> CalibrationEntry:
         """Write an entry; a `photo` (bytes, file name) is kept in the photo store without its position data.
 
@@ -73,19 +70,12 @@ class Calibrations:
             kept = self._store.keep(photo[0])
             values |= {"original_sha256": kept.original_sha256, "stored_name": kept.name}
             values |= {"original_name": check_text(photo[1], "file name")[:255]}
-        check_text(entered_by, "name of who entered it")
-
-        def act(connection: Connection) -> int:
-            if (known := find_token(connection, t.calibrations, token)) is not None:
-                derived = ("name", "light", "stored_name", "original_name")  # said by the others
-                asked = {key: value for key, value in values.items() if key not in derived}
-                refuse_other(known, asked if photo is not None else {**asked, "data": to_json(data)})
-                return int(known["id"])
-            return insert(
-                connection, t.calibrations, data=to_json(data), entered_by=entered_by, token=token, **values
-            )
-
-        written = self._database.write(act)
+        check_text(by.get("entered_by"), "name of who entered it")
+        derived = ("name", "light", "stored_name", "original_name")  # said by the others
+        asked = {key: value for key, value in values.items() if key not in derived}
+        asked |= {} if photo is not None else {"data": to_json(data)}
+        values |= {"data": to_json(data)}
+        written = self._database.write(lambda c: insert_once(c, t.calibrations, by, asked, **values))
         return next(entry for entry in self.of((kind,)) if entry.id == written)
 
     def of(

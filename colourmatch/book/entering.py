@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from colourmatch.book.transactions import Database
 
 E = TypeVar("E", bound=LotEntry)
+#: What an entry holds: known beforehand, or found out in the transaction from the lot's id.
+Said = Mapping[str, Any] | Callable[["Connection", int], Mapping[str, Any]]
 
 
 def enter(
@@ -29,7 +31,7 @@ def enter(
     kind: str,
     expected: type[E],
     lot: int | str,
-    particulars: Callable[[Connection, int], dict[str, Any]],
+    particulars: Said,
     *,
     entered_by: str | None = None,
     token: str | None = None,
@@ -37,21 +39,23 @@ def enter(
     when_closed: bool = False,
     prove: bool = False,
     then: Callable[[Connection, int], None] | None = None,
-    asked: Callable[[Connection, int], Mapping[str, Any]] = lambda _c, _id: {},
+    asked: Said | None = None,
 ) -> E:
     """One entry of a lot, and what follows from it, in one transaction.
 
-    The same token again gives the first entry when `asked` and the reason are what it holds, else an InputError.
+    The same token again gives the first entry when `asked` and the reason are what it holds, else an InputError;
+    particulars that are known beforehand are what is asked.
     """
+    wanted: Said = asked or ({} if callable(particulars) else particulars)
 
     def act(connection: Connection) -> E:
         lot_id = find_lot_id(connection, lot, lock=True)
         if (known := find_repeat(connection, token, lot_id, kind)) is not None:
-            refuse_other_entry(connection, known, {**asked(connection, lot_id), "reason": reason})
+            refuse_other_entry(connection, known, {**_told(wanted, connection, lot_id), "reason": reason})
             return cast(E, known)
         if not when_closed:
             refuse_closed(connection, lot_id)
-        body = particulars(connection, lot_id)
+        body = _told(particulars, connection, lot_id)
         entry_id = put_entry(
             connection, lot_id, kind, body, reason=reason, entered_by=entered_by, token=token
         )
@@ -98,6 +102,10 @@ def correct(
         return entered
 
     return database.write(act)
+
+
+def _told(said: Said, connection: Connection, lot_id: int) -> Mapping[str, Any]:
+    return said(connection, lot_id) if callable(said) else said
 
 
 def _entered(connection: Connection, entry_id: int, prove: bool) -> Any:

@@ -1,4 +1,4 @@
-"""What the lot book hands out: plain frozen records of stocks, lots and entries; it knows no database.
+"""What the lot book hands out: plain frozen records of lots and their entries; it knows no database.
 
 Times are UTC, text as 2026-11-25T07:14:39.123456+00:00, so that they sort as they stand.
 """
@@ -14,7 +14,6 @@ from colourmatch.liquid.stock import Addition, BatchState, Stock
 
 if TYPE_CHECKING:
     from colourmatch.book.shelf_records import StockEntry
-    from colourmatch.liquid.stock import Addition, BatchState, Stock
 
 
 @dataclass(frozen=True)
@@ -256,10 +255,6 @@ class LotStory:
         """The entries that count and happened before a given one, such as a photo."""
         place = [known.id for known in self.effective].index(entry.id)
         return self.effective[:place]
-
-    def additions_before(self, photo: LotEntry) -> tuple[AdditionEntry, ...]:
-        """The additions that count and were in the batch when the photo was taken."""
-        return tuple(known for known in self.entries_before(photo) if isinstance(known, AdditionEntry))
 
     def state(
         self, before: LotEntry | None = None, *, stocks: Mapping[str, Stock] | None = None

@@ -20,7 +20,7 @@ from colourmatch.book.entries import (
 )
 from colourmatch.book.naming import find_lot_id
 from colourmatch.book.rows import read_entry, read_story
-from colourmatch.book.transactions import By, find_token
+from colourmatch.book.transactions import find_token
 from colourmatch.errors import InputError
 from colourmatch.words.times import tell_time
 
@@ -41,16 +41,7 @@ class Entries:
         values = {"text": check_text(text, "note")}
         if not values["text"].strip():
             raise InputError("The note is empty. Write something.")
-        return enter(
-            self._database,
-            "note",
-            NoteEntry,
-            lot,
-            lambda _c, _id: values,
-            **by,
-            when_closed=True,
-            asked=lambda _c, _id: values,
-        )
+        return enter(self._database, "note", NoteEntry, lot, values, **by, when_closed=True)
 
     def with_token(self, lot: int | str, token: str | None) -> LotEntry | None:
         """The entry of a lot that was made with a token, None when there is none."""

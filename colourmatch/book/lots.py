@@ -9,17 +9,10 @@ from typing import TYPE_CHECKING, Any, Unpack
 from sqlalchemy import and_, func, or_, select
 
 from colourmatch.book import tables as t
-from colourmatch.book.amending import AMENDABLE, check_change, refuse_names
+from colourmatch.book.amending import AMENDABLE, check_change, check_figure, refuse_names
 from colourmatch.book.carried import find_poured_back
 from colourmatch.book.checks import (
-    check_colourant,
-    check_jurisdiction,
-    check_lab,
-    check_name,
-    check_number,
-    check_optional,
     check_outcome,
-    check_serving,
     check_text,
     name_key,
     to_json,
@@ -31,7 +24,7 @@ from colourmatch.book.naming import find_lot_id, find_renamed, lock_names, next_
 from colourmatch.book.relabelling import relabel
 from colourmatch.book.rows import count, is_open, read_lot, read_lots, read_story, still_closed
 from colourmatch.book.shelf import find_reference, find_stock, stocks_named
-from colourmatch.book.transactions import By, find_token, insert, refuse_other
+from colourmatch.book.transactions import find_token, insert, refuse_other
 from colourmatch.errors import InputError
 
 if TYPE_CHECKING:
@@ -74,24 +67,17 @@ class Lots:
         (D65, 2 degrees) entered by hand. InputError for a figure that is not possible, NotFoundError for a
         stock or a reference that does not exist.
         """
-        target = check_lab(target_lab) or (None, None, None)
-        values: dict[str, Any] = {
-            "name": check_name(name, "name of the lot"),
-            "name_key": name_key(name),
-            "number": None if number is None else check_name(number, "number of the lot"),
-            "volume_ml": check_number("volume_ml", volume_ml),
-            "ceiling_mg_per_l": check_optional("ceiling_mg_per_l", ceiling_mg_per_l),
-            "depth_mm": check_number("depth_mm", depth_mm),
-            "dilution": check_number("dilution", dilution),
-            "tolerance": check_number("tolerance", tolerance),
-            "already_mg_per_l": check_number("already_mg_per_l", already_mg_per_l),
-            "already_colourant": check_colourant(already_colourant),
-            "jurisdiction": check_jurisdiction(jurisdiction),
-            "reference_id": None if reference is None else self._find_reference(reference).id,
-            "notes": check_text(notes, "notes"),
-            "serving": to_json(check_serving(serving)),
-            **dict(zip(("target_l", "target_a", "target_b"), target, strict=True)),
-        }
+        figures = {
+            "name": name, "number": number, "volume_ml": volume_ml, "ceiling_mg_per_l": ceiling_mg_per_l,
+            "depth_mm": depth_mm, "dilution": dilution, "tolerance": tolerance,
+            "already_mg_per_l": already_mg_per_l, "already_colourant": already_colourant,
+            "jurisdiction": jurisdiction, "notes": notes, "target_lab": target_lab, "serving": serving,
+        }  # fmt: skip
+        values = {key: check_figure(key, value) for key, value in figures.items()}
+        target = values.pop("target_lab") or (None, None, None)
+        values |= dict(zip(("target_l", "target_a", "target_b"), target, strict=True))
+        values |= {"name_key": name_key(name), "serving": to_json(values["serving"])}
+        values["reference_id"] = None if reference is None else self._find_reference(reference).id
 
         def act(connection: Connection) -> int:
             if (known := find_token(connection, t.lots, by.get("token"))) is not None:
@@ -227,7 +213,7 @@ class Lots:
         return enter(
             self._database, "closing", ClosingEntry, lot, lambda c, lot_id: values | count_reopenings(c, lot_id),
             **by,
-            asked=lambda _c, _id: {key: values[key] for key in ("outcome", "text")},
+            asked={key: values[key] for key in ("outcome", "text")},
         )  # fmt: skip
 
     def reopen(self, lot: int | str, reason: str, **by: Unpack[By]) -> ReopeningEntry:

@@ -17,7 +17,7 @@ from colourmatch.book.entries import AsideEntry, LotEntry, PhotoEntry
 from colourmatch.book.naming import find_lot_id
 from colourmatch.book.photo_store import hash_photo
 from colourmatch.book.rows import read_entry, read_events
-from colourmatch.book.transactions import By, find_token
+from colourmatch.book.transactions import find_token
 from colourmatch.errors import InputError, NotFoundError
 
 if TYPE_CHECKING:
@@ -78,8 +78,7 @@ class Photos:
         seen |= {} if kept else {"measurement": texts["measurement"]}
         return enter(
             self._database, "photo", PhotoEntry, lot, lambda _c, lot_id: values | {"lot_id": lot_id},
-            **by, when_closed=purpose == "recheck",
-            asked=lambda _c, _id: seen,
+            **by, when_closed=purpose == "recheck", asked=seen,
         )  # fmt: skip
 
     def find(self, photo: bytes | Path | str, lot: int | str | None = None) -> PhotoEntry | None:

@@ -20,11 +20,9 @@ from colourmatch.book.photo_store import KeptPhoto, hash_photo
 from colourmatch.book.rows import read_reference_readings, read_references
 from colourmatch.book.shelf import find_reference
 from colourmatch.book.shelf_records import Reference, ReferenceReading
-from colourmatch.book.transactions import By, find_token, insert, refuse_other
+from colourmatch.book.transactions import find_token, insert_once
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
     from colourmatch.book.photo_store import PhotoStore
     from colourmatch.book.transactions import By, Database
 
@@ -40,16 +38,12 @@ class References:
         """Note a reference that lots are tinted to; its readings are added later."""
         name, notes = check_name(name, "name of the reference"), check_text(notes, "notes")
 
-        def act(connection: Connection) -> int:
-            if (known := find_token(connection, t.references, by.get("token"))) is not None:
-                refuse_other(known, {"name": name, "notes": notes})
-                return int(known["id"])
-            return insert(
-                connection, t.references, name=name, name_key=name_key(name), notes=notes,
-                **by,
-            )  # fmt: skip
-
-        return self.get(self._database.write(act))
+        asked = {"name": name, "notes": notes}
+        return self.get(
+            self._database.write(
+                lambda c: insert_once(c, t.references, by, asked, **asked, name_key=name_key(name))
+            )
+        )
 
     def add_reading(
         self,
@@ -90,18 +84,15 @@ class References:
             photo_sha256 = kept.sha256
             values |= {"original_sha256": kept.original_sha256, "stored_name": kept.name}
 
-        def act(connection: Connection) -> int:
-            if (known := find_token(connection, t.reference_readings, by.get("token"))) is not None:
-                # what was read from the same file again may differ in a digit
-                seen = ("original_sha256",) if photo is not None else ("lab_l", "lab_a", "lab_b")
-                refuse_other(known, {"reference_id": found.id, **{key: values[key] for key in seen}})
-                return int(known["id"])
-            return insert(
-                connection, t.reference_readings, reference_id=found.id, photo_sha256=photo_sha256,
-                measurement=to_json(measurement), **by, **values,
-            )  # fmt: skip
-
-        entry_id = self._database.write(act)
+        # what was read from the same file again may differ in a digit
+        seen = ("original_sha256",) if photo is not None else ("lab_l", "lab_a", "lab_b")
+        asked = {"reference_id": found.id, **{key: values[key] for key in seen}}
+        values |= {
+            "reference_id": found.id,
+            "photo_sha256": photo_sha256,
+            "measurement": to_json(measurement),
+        }
+        entry_id = self._database.write(lambda c: insert_once(c, t.reference_readings, by, asked, **values))
         return next(reading for reading in self.readings(found.id) if reading.id == entry_id)
 
     def with_token(self, token: str) -> Reference | None:

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import select
 
 from colourmatch.book import tables as t
+from colourmatch.book.additions import same_dose
 from colourmatch.book.checks import check_name, check_text, name_key
 from colourmatch.book.entering import put_entry
-from colourmatch.book.entries import AdditionEntry
 from colourmatch.book.naming import find_lot_id
 from colourmatch.book.rows import is_open, read_stock_changes, read_story
 from colourmatch.book.shelf import find_stock, stocks_named
@@ -120,27 +120,9 @@ def relabel(
     for entry in read_story(connection, lot_id).additions:
         if entry.stock_id != stock.id or entry.strength_g_per_100ml == label:
             continue
+        mg = entry.mg * label / entry.strength_g_per_100ml
         new_id = put_entry(
-            connection, lot_id, "addition", _by_label(entry, label),
+            connection, lot_id, "addition", same_dose(entry, mg=mg, strength_g_per_100ml=label),
             replaces_id=entry.id, reason=told, entered_by=entered_by,
         )  # fmt: skip
         yield lot_id, new_id
-
-
-def _by_label(entry: AdditionEntry, label_g_per_100ml: float) -> dict[str, Any]:
-    """The row of a dose by another label: as much of the stock, with the colour that this label says."""
-    kept = (
-        "stock_id",
-        "quantity",
-        "unit",
-        "ml",
-        "void",
-        "drop_ml",
-        "strength_rel_sd",
-        "drop_rel_sd",
-        "density_g_per_ml",
-    )
-    return {key: getattr(entry, key) for key in kept} | {
-        "mg": entry.mg * label_g_per_100ml / entry.strength_g_per_100ml,
-        "strength_g_per_100ml": label_g_per_100ml,
-    }

@@ -1,4 +1,4 @@
-"""Turns rows of the book into the records of entries.py; it only reads and knows no rules."""
+"""Turns rows of the book into the records of entries.py and shelf_records.py; it only reads and knows no rules."""
 
 from __future__ import annotations
 

@@ -4,12 +4,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from colourmatch.liquid.stock import Stock
-
-if TYPE_CHECKING:
-    from colourmatch.liquid.stock import Stock
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from colourmatch.book.relabelling import StockCorrection, check_stock_changes, p
 from colourmatch.book.rows import read_stock_changes, read_stocks
 from colourmatch.book.shelf import ADD_STOCK, find_stock, is_same_stock, lock_shelf, stocks_named
 from colourmatch.book.shelf_records import StockChange, StockEntry
-from colourmatch.book.transactions import By, find_token, insert, part_of, refuse_other
+from colourmatch.book.transactions import find_token, insert_once, part_of, refuse_other
 from colourmatch.errors import ClosedError, InputError
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.stock import Stock, check_stock, dilute, weigh_drops
@@ -63,19 +63,15 @@ class Stocks:
 
         def act(connection: Connection) -> int:
             parent = None if diluted_from is None else find_stock(connection, diluted_from).id
-            if (known := find_token(connection, t.stocks, by.get("token"))) is not None:
-                refuse_other(known, {**values, "notes": notes, "diluted_from_id": parent})
-                return int(known["id"])
+            asked = {**values, "notes": notes, "diluted_from_id": parent}
             lock_shelf(connection)
-            if any(stock.active for stock in stocks_named(connection, values["name"])):
+            again = find_token(connection, t.stocks, by.get("token")) is not None
+            if not again and any(stock.active for stock in stocks_named(connection, values["name"])):
                 raise InputError(
                     f"A stock called {values['name']!r} is on the shelf already. Take another name, or "
                     "put the old one away first."
                 )
-            return insert(
-                connection, t.stocks, **values, name_key=name_key(values["name"]), notes=notes,
-                diluted_from_id=parent, **by,
-            )  # fmt: skip
+            return insert_once(connection, t.stocks, by, asked, **asked, name_key=name_key(values["name"]))
 
         return self.get(self._database.write(act))
 
@@ -194,15 +190,6 @@ class Stocks:
         if not stock.active:
             raise ClosedError(f"The stock {stock.name!r} is put away. Add a new one with: {ADD_STOCK}")
 
-        def act(connection: Connection) -> None:
-            text = values.get("text", "")
-            rest = {key: value for key, value in values.items() if key != "text"}
-            if (known := find_token(connection, t.stock_entries, by.get("token"))) is not None:
-                refuse_other(known, {"stock_id": stock.id, "kind": kind, "text": text, **rest})
-            else:
-                insert(
-                    connection, t.stock_entries, stock_id=stock.id, kind=kind, text=text, **by, **rest
-                )  # fmt: skip
-
-        self._database.write(act)
+        entry = {"stock_id": stock.id, "kind": kind, "text": "", **values}
+        self._database.write(lambda c: insert_once(c, t.stock_entries, by, entry, **entry))
         return self.get(stock.id)

@@ -89,6 +89,14 @@ def find_token(connection: Connection, table: Table, token: str | None) -> Any:
     return connection.execute(select(table).where(table.c.token == token)).mappings().first()
 
 
+def insert_once(connection: Connection, table: Table, by: By, asked: Mapping[str, Any], **values: Any) -> int:
+    """Add a row; the one that was written with this token before where `asked` is what it holds, else UsedTokenError."""
+    if (known := find_token(connection, table, by.get("token"))) is not None:
+        refuse_other(known, asked)
+        return int(known["id"])
+    return insert(connection, table, **by, **values)
+
+
 def refuse_other(stored: Mapping[str, Any], asked: Mapping[str, Any]) -> None:
     """UsedTokenError when what is asked with a token is other than what was entered with it; a callable asks by itself."""
     for key, value in asked.items():

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Unpack
 from sqlalchemy import select
 
 from colourmatch.book import tables as t
+from colourmatch.book.additions import same_dose
 from colourmatch.book.carried import CARRIED, find_poured_back
 from colourmatch.book.checks import NAME_LENGTH, check_number, name_key, to_json
 from colourmatch.book.entering import find_repeat, put_entry, refuse_closed, refuse_other_entry
@@ -19,7 +20,7 @@ from colourmatch.book.lots import begin_lot
 from colourmatch.book.naming import find_lot_id
 from colourmatch.book.rows import read_entry, read_lot, read_lots, read_story
 from colourmatch.book.shelf import find_stock
-from colourmatch.book.transactions import By, find_token, part_of, refuse_other
+from colourmatch.book.transactions import find_token, part_of, refuse_other
 from colourmatch.errors import InputError
 
 if TYPE_CHECKING:
@@ -163,12 +164,7 @@ def _parts_of(story: LotStory, ml: float) -> list[dict[str, Any]]:
             continue
         counted = entry.unit == "drops"  # what was counted stays as unsure as its drop
         quantity = round(stock_ml / entry.drop_ml, 3) if counted else stock_ml
-        row = {
-            "stock_id": entry.stock_id, "quantity": quantity, "unit": "drops" if counted else "ml", "ml": stock_ml,
-            "mg": held, "void": False,
-            "strength_g_per_100ml": entry.strength_g_per_100ml, "drop_ml": entry.drop_ml,
-            "strength_rel_sd": entry.strength_rel_sd, "drop_rel_sd": entry.drop_rel_sd,
-            "density_g_per_ml": entry.density_g_per_ml,
-        }  # fmt: skip
+        unit = "drops" if counted else "ml"
+        row = same_dose(entry, quantity=quantity, unit=unit, ml=stock_ml, mg=held, void=False)
         parts.append({"row": row, "ml": stock_ml, "grows": entry.made_in != "batch"})
     return parts

@@ -26,18 +26,12 @@ class Volumes:
     ) -> VolumeEntry:
         """Write down a sample taken from the batch; `returned` True: it went back whole, nothing changes."""
         values = {"ml": check_number("ml", ml), "returned": bool(returned), "void": False}
-        return enter(
-            self._database, "sample", VolumeEntry, lot, lambda _c, _id: values,
-            **by, prove=True, asked=lambda _c, _id: values,
-        )  # fmt: skip
+        return enter(self._database, "sample", VolumeEntry, lot, values, **by, prove=True)
 
     def add_untinted(self, lot: int | str, ml: float, **by: Unpack[By]) -> VolumeEntry:
         """Write down untinted batch that was blended back, the way out when the colour is past the match."""
         values = {"ml": check_number("ml", ml), "returned": False, "void": False}
-        return enter(
-            self._database, "untinted", VolumeEntry, lot, lambda _c, _id: values,
-            **by, asked=lambda _c, _id: values,
-        )  # fmt: skip
+        return enter(self._database, "untinted", VolumeEntry, lot, values, **by)
 
     def correct(
         self,

@@ -17,7 +17,7 @@ from colourmatch.commands.framework import (
 )
 from colourmatch.commands.lines import drift_lines
 from colourmatch.commands.photos import card_name_option, light_option, note_progress
-from colourmatch.words.figures import tell_interval, tell_number
+from colourmatch.words.figures import tell_interval, tell_number, tell_spread
 from colourmatch.words.times import tell_date
 
 
@@ -53,8 +53,8 @@ def _lots_table(lots: list[dict[str, Any]]) -> Table:
     rows = [
         (
             lot["label"], lot["name"], tell_date(lot["closed_at"]), lot["outcome"],
-            *(f"{v:.1f} +-{sd:.1f}" for v, sd in zip(lot["lab"], lot["lab_sd"], strict=True)),
-            tell_interval(lot["delta_e_2000"]), f"{lot['mg_per_l']:.1f} +-{lot['mg_per_l_sd']:.1f}",
+            *(tell_spread(v, sd) for v, sd in zip(lot["lab"], lot["lab_sd"], strict=True)),
+            tell_interval(lot["delta_e_2000"]), tell_spread(lot["mg_per_l"], lot["mg_per_l_sd"]),
             tell_number(lot["drops_per_l"]),
         )
         for lot in lots

@@ -23,7 +23,7 @@ from colourmatch.commands.framework import (
     token_option,
 )
 from colourmatch.errors import InputError
-from colourmatch.words.figures import tell_interval, tell_lab
+from colourmatch.words.figures import tell_contents, tell_interval, tell_lab, tell_number, tell_spread
 
 
 @click.group("card-profile", cls=Group)
@@ -109,7 +109,7 @@ def _card_lines(told: Mapping[str, Any]) -> Iterator[str | Table]:
     rows = [
         (
             f"{top['nominal']:g}",
-            *(f"{row['reflectance']:.3f} +-{row['sd']:.3f}" for row in (top, bottom)),
+            *(tell_spread(row["reflectance"], row["sd"], 3) for row in (top, bottom)),
         )
         for top, bottom in zip(told["greys"][:half], told["greys"][half:], strict=True)
     ]
@@ -270,7 +270,7 @@ def add_photo(session: Session, photo: str, light: str, by: str | None, **given:
             book, Path(photo), light, known, depth_mm=given["depth_mm"], card=find_card(book, given["card_name"]),
             entered_by=by, token=given["token"],
         )  # fmt: skip
-    held = "; ".join(f"{one['spot']} {_held_text(one['mg_per_l'])}" for one in told["liquids"])
+    held = "; ".join(f"{one['spot']} {tell_contents(one['mg_per_l'])}" for one in told["liquids"])
     lines = [f"Kept photo {told['entry']} of {told['phone']}, light {told['light']}: {held}."]
     return Answer(told, [*lines, "When all are kept: colourmatch phone fit"])
 
@@ -284,10 +284,6 @@ def _contents(book: Any, held: Mapping[str, tuple[float, str]], volume_ml: float
     from colourmatch.instrument.phones import mix_known
 
     return mix_known(book, held, volume_ml)
-
-
-def _held_text(mg_per_l: Mapping[str, float]) -> str:
-    return ", ".join(f"{stock} {mg:.3g} mg/l" for stock, mg in mg_per_l.items())
 
 
 @phone.command("fit", example="colourmatch phone fit --light window")
@@ -329,21 +325,22 @@ def _phone_lines(told: Mapping[str, Any]) -> Iterator[str | Table]:
         return
     rows = [
         (
-            _held_text(one["mg_per_l"]), tell_lab(one["true_lab"]), tell_lab(one["lab"]),
-            f"{one['before']:.2f}", f"{one['after']:.2f}",
+            tell_contents(one["mg_per_l"]), tell_lab(one["true_lab"]), tell_lab(one["lab"]),
+            tell_number(one["before"], 2), tell_number(one["after"], 2),
         )
         for one in fitted["liquids"]
     ]  # fmt: skip
     yield Table(("known liquid", "by its content", "as read", "before", "after"), rows)
     for one in fitted["strengths"]:
-        yield (
-            f"  {one['stock']} is {one['factor']:.2f} ({one['low']:.2f} to {one['high']:.2f}) of its label, glass depth "
-            "included."
-        )
+        factor = tell_interval({**one, "value": one["factor"]}, 2)
+        yield f"  {one['stock']} is {factor} of its label, glass depth included."
     yield Table(
         ("correction", "known liquids", "other colourants", "together"),
         [
-            (f"{kind}{' (kept)' if kind == fitted['kind'] else ''}", *(f"{own[k]:.2f}" for k in own))
+            (
+                f"{kind}{' (kept)' if kind == fitted['kind'] else ''}",
+                *(tell_number(part, 2) for part in own.values()),
+            )
             for kind, own in fitted["errors"].items()
         ],
     )
@@ -365,8 +362,7 @@ def list_phones(session: Session) -> Answer:
             one["light"],
             str(len(one["photos"])),
             one["fit"]["kind"] if one["fit"] else "not fitted",
-            f"{one['fit']['median_before']:.1f}" if one["fit"] else "-",
-            f"{one['fit']['median_after']:.1f}" if one["fit"] else "-",
+            *(tell_number((one["fit"] or {}).get(key)) for key in ("median_before", "median_after")),
         )
         for one in found
     ]

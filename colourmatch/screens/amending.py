@@ -12,6 +12,7 @@ from colourmatch.liquid.colourants import list_colourants
 from colourmatch.screens import drafts, session
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
+from colourmatch.screens.fields import ask_figure
 from colourmatch.screens.photo_view import show_thumbnail
 from colourmatch.screens.stock_forms import name_colourant
 from colourmatch.words.entries import tell_aside
@@ -83,19 +84,12 @@ def ask_figures(lot: Lot, key: str) -> dict[str, Any]:
         "Stocks, the main one first", names, default=list(lot.stocks), key=key.format("stocks")
     )
     rows = [st.columns(2) for _ in range(3)]  # row by row, so that a phone keeps the order
-    fields = (
-        (rows[0][0], "volume_ml", "Batch at the beginning, ml", 2e6, 50.0),
-        (rows[0][1], "ceiling_mg_per_l", "Your ceiling, mg/l", 1e5, 5.0),
-        (rows[1][0], "already_mg_per_l", "Colour already in, mg/l", 1e5, 1.0),
-        (rows[1][1], "tolerance", "Tolerance, CIEDE2000", 20.0, 0.1),
-        (rows[2][0], "depth_mm", "Depth in the glass, mm", 200.0, 1.0),
-        (rows[2][1], "dilution", "Thinned, 1 part made up to", 1000.0, 1.0),
-    )
+    figures = ("volume_ml", "ceiling_mg_per_l", "already_mg_per_l", "tolerance", "depth_mm", "dilution")
     typed: dict[str, Any] = {"stocks": stocks}
-    for place, name, words, most, step in fields:
-        typed[name] = place.number_input(
-            words, value=getattr(lot, name), min_value=0.0, max_value=most, step=step, format="%g",
-            key=key.format(name), placeholder="none",
+    for place, name in zip((place for row in rows for place in row), figures, strict=True):
+        typed[name] = ask_figure(
+            place, name, key.format(name), getattr(lot, name), min_value=0.0, placeholder="none",
+            words="Batch at the beginning, ml" if name == "volume_ml" else "",
         )  # fmt: skip
     codes = list(dict.fromkeys([None, lot.already_colourant, *(c.e_number for c in list_colourants())]))
     typed["already_colourant"] = st.selectbox(

@@ -15,6 +15,7 @@ from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import list_colourants
 from colourmatch.screens import html as parts
 from colourmatch.screens import pages, session
+from colourmatch.screens.fields import ask_figure
 from colourmatch.screens.references import check_view, choose_for_lot, list_choices, list_readings
 from colourmatch.screens.stock_forms import name_colourant
 
@@ -77,19 +78,17 @@ def ask_lot(token: str, chosen: list[int], place: str | None) -> None:
         number = st.text_input("Lot number (optional)", key=f"lot-number-{token}", max_chars=120)
         rows = [st.columns(2) for _ in range(4)]  # row by row, so that a phone keeps the order
         values: dict[str, Any] = {
-            "volume_ml": rows[0][0].number_input(
-                "Batch, ml", value=None, min_value=0.0, max_value=2e6, step=50.0, format="%g",
-                placeholder="900", key=f"lot-volume-{token}",
+            "volume_ml": ask_figure(
+                rows[0][0], "volume_ml", f"lot-volume-{token}", None, min_value=0.0, placeholder="900"
             ),
-            "ceiling_mg_per_l": rows[0][1].number_input(
-                "Your ceiling, mg/l", value=None, min_value=0.0, max_value=1e5, step=5.0, format="%g",
-                placeholder="none", key=f"lot-ceiling-{token}",
+            "ceiling_mg_per_l": ask_figure(
+                rows[0][1], "ceiling_mg_per_l", f"lot-ceiling-{token}", None, placeholder="none",
                 help="The most colour that may be in a litre, pure dye, the base's own included. "
                 "The tool never raises it.",
             ),
-            "already_mg_per_l": rows[1][0].number_input(
-                "Colour already in, mg/l", value=0.0, min_value=0.0, max_value=1e5, step=1.0, format="%g",
-                key=f"lot-already-{token}", help="Added colour that the base brings with it. 0 when none.",
+            "already_mg_per_l": ask_figure(
+                rows[1][0], "already_mg_per_l", f"lot-already-{token}", 0.0,
+                help="Added colour that the base brings with it. 0 when none.",
             ),
             "already_colourant": rows[1][1].selectbox(
                 "Which colour is already in", [None, *(c.e_number for c in list_colourants())],
@@ -97,18 +96,16 @@ def ask_lot(token: str, chosen: list[int], place: str | None) -> None:
                 format_func=lambda code: "not known, or none" if code is None else name_colourant(code),
                 help="It then counts for that colourant's own limit too, and is named on the label.",
             ),
-            "tolerance": rows[3][0].number_input(
-                "Tolerance, CIEDE2000", value=1.5, min_value=0.1, max_value=20.0, step=0.1, format="%g",
-                key=f"lot-tolerance-{token}",
+            "tolerance": ask_figure(
+                rows[3][0], "tolerance", f"lot-tolerance-{token}", 1.5,
                 help="How near is near enough. Differences near 1 are hard to see side by side.",
             ),
-            "depth_mm": rows[2][0].number_input(
-                "Depth in the glass, mm", value=10.0, min_value=1.0, max_value=200.0, step=1.0, format="%g",
-                key=f"lot-depth-{token}", help="How deep the liquid stands when it is photographed.",
+            "depth_mm": ask_figure(
+                rows[2][0], "depth_mm", f"lot-depth-{token}", 10.0,
+                help="How deep the liquid stands when it is photographed.",
             ),
-            "dilution": rows[2][1].number_input(
-                "Thinned, 1 part made up to", value=1.0, min_value=1.0, max_value=1000.0, step=1.0,
-                format="%g", key=f"lot-dilution-{token}",
+            "dilution": ask_figure(
+                rows[2][1], "dilution", f"lot-dilution-{token}", 1.0,
                 help="1 is undiluted. 5 is 1 part with 4 of water, both glasses alike, for strong colours.",
             ),
         }  # fmt: skip
@@ -163,15 +160,15 @@ def _ask_serving(key: str, number: int, known: Mapping[str, Any]) -> dict[str, A
         placeholder=examples[(number - 1) % 3],
     )  # fmt: skip
     rows = st.columns(2), st.columns(2)
-    depth = rows[0][0].number_input(
-        "Depth, mm", value=known.get("depth_mm"), min_value=1.0, max_value=200.0, step=5.0, format="%g",
-        key=key.format("depth"), placeholder="as photographed",
+    depth = ask_figure(
+        rows[0][0], "depth_mm", key.format("depth"), known.get("depth_mm"),
+        words="Depth, mm", step=5.0, placeholder="as photographed",
         help="How much liquid one looks through from above, over something white: 60 for a tall glass. From the side "
         "light passes once: give half the width.",
     )  # fmt: skip
-    dilution = rows[0][1].number_input(
-        "1 part made up to", value=known.get("dilution"), min_value=1.0, max_value=1000.0, step=1.0, format="%g",
-        key=key.format("dilution"), placeholder="as photographed",
+    dilution = ask_figure(
+        rows[0][1], "dilution", key.format("dilution"), known.get("dilution"),
+        words="1 part made up to", placeholder="as photographed",
         help="1 is undiluted. 4 is 1 part with 3 of soda.",
     )  # fmt: skip
     own = known.get("illuminant") or "D65"

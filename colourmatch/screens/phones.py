@@ -10,8 +10,9 @@ import streamlit as st
 from colourmatch.errors import InputError
 from colourmatch.screens import html as parts
 from colourmatch.screens import session
+from colourmatch.screens.fields import ask_figure
 from colourmatch.screens.photo_view import end_upload, upload_photos
-from colourmatch.words.figures import tell_amount
+from colourmatch.words.figures import tell_contents
 
 _NO_PHONE = (
     "No phone is calibrated. Water with known additions of a weighed stock has a known colour: a few photos of it beside "
@@ -67,7 +68,10 @@ def show_phone(told: Mapping[str, Any]) -> None:
         with st.expander("Each known liquid, before and after"):
             st.html(
                 parts.facts(
-                    {f"{k}: {tell_held(one)}": tell_liquid(one) for k, one in enumerate(fit["liquids"], 1)}
+                    {
+                        f"{k}: {tell_contents(one['mg_per_l'])}": tell_liquid(one)
+                        for k, one in enumerate(fit["liquids"], 1)
+                    }
                 )
             )
         with st.expander("Corrections that were tried, and the strength of the stocks"):
@@ -85,11 +89,6 @@ def show_phone(told: Mapping[str, Any]) -> None:
         session.act_once("phone-fit", lambda token: fit_now(phone, light, token))
     if right.button("Forget this phone in this light", key=f"phone-forget-{phone}-{light}", width="stretch"):
         session.act_once("phone-forget", lambda _token: forget_now(phone, light))
-
-
-def tell_held(one: Mapping[str, Any]) -> str:
-    """What a known liquid holds."""
-    return ", ".join(f"{stock} {tell_amount(mg)} mg/l" for stock, mg in one["mg_per_l"].items())
 
 
 def tell_liquid(one: Mapping[str, Any]) -> str:
@@ -115,10 +114,8 @@ def tell_errors(own: Mapping[str, float]) -> str:
 
 def tell_strength(one: Mapping[str, Any]) -> str:
     """What the liquids say of a stock's strength."""
-    low, high = parts.show_number(one["low"], 2), parts.show_number(one["high"], 2)
-    return (
-        f"{parts.show_number(one['factor'], 2)} ({low} to {high}) of its label, depth in the glass included"
-    )
+    factor = parts.show_interval({**one, "value": one["factor"]}, 2)
+    return f"{factor} of its label, depth in the glass included"
 
 
 def fit_now(phone: str, light: str, token: str) -> str:
@@ -154,15 +151,7 @@ def ask_known(known: list[dict[str, Any]]) -> None:
             "Light", value=known[-1]["light"] if known else "", key="known-light", max_chars=120, placeholder="window",
             help="A name of your own: a window by day and a lamp are two lights.",
         ).strip()  # fmt: skip
-        depth = right.number_input(
-            "Depth in the glass, mm",
-            value=10.0,
-            min_value=1.0,
-            max_value=200.0,
-            step=1.0,
-            format="%g",
-            key="known-depth",
-        )
+        depth = ask_figure(right, "depth_mm", "known-depth", 10.0)
         contents = {spot: ask_contents(spot, stocks, token) for spot in ("reference", "batch")}
         card = default_card(book)
         st.caption(

@@ -10,6 +10,7 @@ from colourmatch.book.entries import AmendmentEntry, LotStory
 from colourmatch.errors import ColourMatchError, InputError
 from colourmatch.screens import drafts, session
 from colourmatch.screens import html as parts
+from colourmatch.screens.fields import ask_figure
 from colourmatch.screens.lot_words import newest_id
 from colourmatch.screens.photo_view import end_upload, show_refused, upload_photos
 from colourmatch.words.figures import PAGES, tell_drift
@@ -98,13 +99,9 @@ def ask_reading(known: list[dict[str, Any]]) -> None:
             return
         left, right = st.columns(2)
         view: dict[str, Any] = {
-            "depth_mm": left.number_input(
-                "Depth in the glass, mm", value=10.0, min_value=1.0, max_value=200.0, step=1.0, format="%g",
-                key=f"reference-depth-{token}",
-            ),
-            "dilution": right.number_input(
-                "Thinned, 1 part made up to", value=1.0, min_value=1.0, max_value=1000.0, step=1.0,
-                format="%g", key=f"reference-dilution-{token}",
+            "depth_mm": ask_figure(left, "depth_mm", f"reference-depth-{token}", 10.0),
+            "dilution": ask_figure(
+                right, "dilution", f"reference-dilution-{token}", 1.0,
                 help="A lot is tinted to readings of its own depth and dilution only.",
             ),
         }  # fmt: skip

@@ -16,6 +16,7 @@ from colourmatch.errors import InputError
 from colourmatch.screens import drafts, session
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
+from colourmatch.screens.fields import ask_figure
 from colourmatch.screens.new_lot import ask_glasses, list_lights, name_light
 from colourmatch.words.figures import tell_drops
 from colourmatch.words.looks import tell_look
@@ -68,13 +69,13 @@ def show_glass(story: LotStory, advice: Mapping[str, Any]) -> None:
     amended = telling.newest_id(story, AmendmentEntry)  # it may have named another glass to begin with
     key, own = f"glass-{story.lot.id}-{{}}-{amended}", (advice.get("serving") or [{}])[0]
     left, right = st.columns(2)
-    depth = left.number_input(
-        "Depth of the glass, mm", value=own.get("depth_mm", 60.0), min_value=1.0, max_value=200.0, step=5.0, format="%g",
-        key=key.format("depth"), help="How much liquid one looks through: about 60 in a tall glass.",
+    depth = ask_figure(
+        left, "depth_mm", key.format("depth"), own.get("depth_mm", 60.0),
+        words="Depth of the glass, mm", step=5.0, help="How much liquid one looks through: about 60 in a tall glass.",
     )  # fmt: skip
-    dilution = right.number_input(
-        "With soda, 1 part made up to", value=own.get("dilution", 1.0), min_value=1.0, max_value=1000.0, step=1.0, format="%g",
-        key=key.format("dilution"), help="1 is undiluted. 4 is 1 part with 3 of soda.",
+    dilution = ask_figure(
+        right, "dilution", key.format("dilution"), own.get("dilution", 1.0),
+        words="With soda, 1 part made up to", help="1 is undiluted. 4 is 1 part with 3 of soda.",
     )  # fmt: skip
     lights = list_lights(one["illuminant"] for one in advice.get("serving") or ())
     chosen = st.multiselect(
@@ -85,7 +86,8 @@ def show_glass(story: LotStory, advice: Mapping[str, Any]) -> None:
         st.html(parts.empty("Give a depth, a dilution and at least one light."))
         return
     doses = tuple((d["stock"], float(d["ml"])) for d in advice.get("doses") or ())
-    seen = _serve(story, tuple((depth, dilution, light) for light in chosen), doses)
+    glasses = tuple((depth, dilution, light) for light in chosen)
+    seen = _look_through(session.current_book(), story.lot.id, session.mark_of(story), glasses, doses)
     if not seen:
         st.html(parts.empty("No photo says enough of this lot yet. Photograph reference and batch first."))
         return
@@ -113,19 +115,9 @@ def show_look(one: Mapping[str, Any]) -> None:
     st.html(parts.swatches(colours))
 
 
-def _serve(
-    story: LotStory, glasses: tuple[tuple[float, float, str], ...], doses: tuple[tuple[str, float], ...]
-) -> list[dict[str, Any]]:
-    book = session.current_book()
-    last = story.events[-1].id if story.events else 0
-    mark = (last, len(story.events), tuple((s.id, s.changed_at) for s in story.stock_entries))
-    return _reckon(book, book.place, story.lot.id, mark, glasses, doses)
-
-
 @st.cache_data(show_spinner="Looking through the glass …", max_entries=64)
-def _reckon(
+def _look_through(
     _book: LotBook,
-    place: str,
     lot_id: int,
     mark: tuple[Any, ...],
     glasses: tuple[tuple[float, float, str], ...],

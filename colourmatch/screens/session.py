@@ -24,6 +24,7 @@ from colourmatch.screens import drafts
 from colourmatch.screens import html as parts
 from colourmatch.sharing.door import current_door
 from colourmatch.sharing.gate import VISITOR_HEADER
+from colourmatch.words.figures import tell_typed
 
 _LOG = logging.getLogger("colourmatch")
 _SURPRISE = (
@@ -212,11 +213,18 @@ def ask(token: str, question: Question | None) -> None:
 def ask_size(token: str, field: str, value: float | None, size: str) -> None:
     """Ask about an amount of a field, in the unit of its size, where another reading is the usual one."""
     if value is not None:
-        ask(token, ask_about(value, f"{field}: {value:.10g}", SIZES[size]))
+        ask(token, ask_about(value, f"{field}: {tell_typed(value)}", SIZES[size]))
+
+
+def mark_of(story: LotStory) -> tuple[Any, ...]:
+    """What all that is computed of a lot depends on: it is computed again once this is another."""
+    last = story.events[-1].id if story.events else 0
+    stocks = tuple((stock.id, stock.changed_at) for stock in story.stock_entries)
+    return current_book().place, last, len(story.events), stocks
 
 
 @st.cache_data(show_spinner=False, max_entries=64)
-def _describe(_book: LotBook, place: str, lot_id: int, mark: tuple[Any, ...]) -> dict[str, Any]:
+def _describe(_book: LotBook, lot_id: int, mark: tuple[Any, ...]) -> dict[str, Any]:
     from colourmatch.workflow.lot import describe_lot
 
     return describe_lot(_book, lot_id)
@@ -224,14 +232,11 @@ def _describe(_book: LotBook, place: str, lot_id: int, mark: tuple[Any, ...]) ->
 
 def describe(story: LotStory) -> dict[str, Any]:
     """State, advice, label and cautions of a lot; computed again only when something was entered since."""
-    book = current_book()
-    last = story.events[-1].id if story.events else 0
-    mark = (last, len(story.events), tuple((stock.id, stock.changed_at) for stock in story.stock_entries))
-    return _describe(book, book.place, story.lot.id, mark)
+    return _describe(current_book(), story.lot.id, mark_of(story))
 
 
 @st.cache_data(show_spinner=False, max_entries=64)
-def _read_drift(_book: LotBook, place: str, lot_id: int, mark: tuple[Any, ...]) -> dict[str, Any]:
+def _read_drift(_book: LotBook, lot_id: int, mark: tuple[Any, ...]) -> dict[str, Any]:
     from colourmatch.workflow.recheck import read_drift
 
     return read_drift(_book, lot_id)
@@ -239,9 +244,7 @@ def _read_drift(_book: LotBook, place: str, lot_id: int, mark: tuple[Any, ...]) 
 
 def read_drift(story: LotStory) -> dict[str, Any]:
     """How the colour of a closed lot holds; computed again only when something was entered since."""
-    book = current_book()
-    last = story.events[-1].id if story.events else 0
-    return _read_drift(book, book.place, story.lot.id, (last, len(story.events)))
+    return _read_drift(current_book(), story.lot.id, mark_of(story))
 
 
 def chosen_lot_id() -> int | None:

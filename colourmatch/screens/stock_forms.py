@@ -9,10 +9,10 @@ from colourmatch.book.shelf_records import StockEntry
 from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.make_up import plan_liquid, plan_powder
-from colourmatch.liquid.stock import Stock, dilute, suggest_strength
+from colourmatch.liquid.stock import Stock, suggest_strength
 from colourmatch.screens import drafts, session
 from colourmatch.screens import html as parts
-from colourmatch.words.figures import tell_amount, tell_ml
+from colourmatch.words.figures import PAGES, tell_amount, tell_ml, tell_percent, tell_typed
 
 UNKNOWN = "unknown"
 MADE_IN = {"water": "water", "batch": "a little of the batch itself"}
@@ -38,8 +38,8 @@ def describe_stock(stock: StockEntry) -> str:
     lines = [
         name_colourant(stock.colourant),
         f"{tell_amount(stock.label_strength_g_per_100ml)} g in 100 ml of {MADE_IN[stock.made_in]} "
-        f"by the label (± {100 * stock.label_strength_rel_sd:.0f} %)",
-        f"drop {tell_amount(stock.drop_ml)} ml (± {100 * stock.drop_rel_sd:.0f} %, {drop})",
+        f"by the label ({tell_percent(stock.label_strength_rel_sd, PAGES)})",
+        f"drop {tell_amount(stock.drop_ml)} ml ({tell_percent(stock.drop_rel_sd, PAGES)}, {drop})",
     ]
     if tell_learnt(stock):
         lines.append(tell_learnt(stock))
@@ -50,10 +50,10 @@ def tell_learnt(stock: StockEntry) -> str:
     """What the photos taught of a strength, empty when nothing."""
     if not stock.learnt:
         return ""
-    value, low, high = stock.learnt
+    learnt = parts.show_interval(dict(zip(("value", "low", "high"), stock.learnt, strict=True)), 2)
     where = f", from lot {stock.learnt_from_lot_id}" if stock.learnt_from_lot_id is not None else ""
     return (
-        f"strength as photos showed: {value:.2f} ({low:.2f} to {high:.2f}) of the label, like "
+        f"strength as photos showed: {learnt} of the label, like "
         f"{tell_amount(stock.strength_g_per_100ml)} g in 100 ml{where}"
     )
 
@@ -90,7 +90,7 @@ def show_weighing(stocks: list[StockEntry]) -> None:
                 )
                 return (
                     f"A drop of {weighed.name} is {tell_amount(weighed.drop_ml)} ml "
-                    f"(± {100 * weighed.drop_rel_sd:.0f} %) from now on."
+                    f"({tell_percent(weighed.drop_rel_sd, PAGES)}) from now on."
                 )
 
             session.act_once("weigh", weigh)
@@ -117,7 +117,7 @@ def show_strength(stocks: list[StockEntry]) -> None:
         "Colour wanted, mg in a litre", value=20.0, min_value=0.1, max_value=1e5, step=5.0, format="%g",
         key="helper-target", help="A guess will do: light reds are near 10, deep ones 50 mg/l and more.",
     )  # fmt: skip
-    if question := ask_about(volume, f"Batch: {volume:.10g}", SIZES["batch"]):
+    if question := ask_about(volume, f"Batch: {tell_typed(volume)}", SIZES["batch"]):
         st.html(parts.flag_line("Question", question.text("read on", bare=True)))
     given = None
     if stocks:
@@ -149,7 +149,7 @@ def show_making() -> None:
         "Stock to make, ml", value=50.0, min_value=0.0, max_value=1e5, step=10.0, format="%g",
         key="make-volume",
     )  # fmt: skip
-    if question := ask_about(volume, f"Stock to make: {volume:.10g}", SIZES["stock"]):
+    if question := ask_about(volume, f"Stock to make: {tell_typed(volume)}", SIZES["stock"]):
         st.html(parts.flag_line("Question", question.text("read on", bare=True)))
     with session.failures_shown():
         if what == "powder":
@@ -184,26 +184,13 @@ def show_thinning(stocks: list[StockEntry]) -> None:
         name = st.text_input(
             "Name of the new stock", key=f"thin-name-{token}", max_chars=120, placeholder="red 1 in 10"
         )
+
+        def thin(token: str) -> str:
+            made = session.current_book().stocks.dilute(chosen, fold, name, **session.by(token))
+            return f"The stock {made.name} is on the shelf. Name it in the lot under Put figures right."
+
         if st.button("Add the thinned stock", key=f"thin-add-{token}"):
-            parent = next(stock for stock in stocks if stock.id == chosen)
-            session.act_once("thin", lambda token: add_thinned(parent, fold, name, token))
-
-
-def add_thinned(parent: StockEntry, fold: float, name: str, token: str) -> str:
-    """Put a thinned stock on the shelf; the sentence that says so."""
-    book, by = session.current_book(), session.entered_by()
-    thin = dilute(parent.as_stock(learnt=False), fold, name.strip() or None)  # ceilings count the label
-    made = book.stocks.add(
-        thin.name, thin.colourant, thin.strength_g_per_100ml, drop_ml=thin.drop_ml, made_in=thin.made_in,
-        strength_rel_sd=thin.strength_rel_sd, drop_rel_sd=thin.drop_rel_sd,
-        density_g_per_ml=thin.density_g_per_ml, diluted_from=parent.id, entered_by=by, token=token,
-    )  # fmt: skip
-    if parent.learnt_from_lot_id is not None and made.learnt_from_lot_id is None:
-        # What the photos taught of the bottle holds for what is thinned from it.
-        book.stocks.learn(
-            made.id, parent.strength_factor, parent.strength_rel_sd, parent.learnt_from_lot_id, token=token
-        )
-    return f"The stock {made.name} is on the shelf. Name it in the lot under Put figures right."
+            session.act_once("thin", thin)
 
 
 def show_putting_away(stocks: list[StockEntry]) -> None:

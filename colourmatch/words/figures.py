@@ -92,6 +92,11 @@ def tell_amount(value: float | None, signs: Signs = PLAIN) -> str:
     return signs.none if value is None else _round(value, 0)
 
 
+def tell_contents(mg_per_l: Mapping[str, float]) -> str:
+    """What a liquid holds of each stock: "red 6 mg/l, yellow 4 mg/l"."""
+    return ", ".join(f"{stock} {tell_amount(mg)} mg/l" for stock, mg in mg_per_l.items())
+
+
 def tell_ml(ml: float, us: bool = False) -> str:
     """A volume: "0.45 ml", "900.6 ml"; `us`: with US kitchen measures, "50 ml (1.69 fl oz)", "5 ml (1.01 tsp)"."""
     text = f"{_round(ml, 1)} ml"

@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 import pytest
 
-from colourmatch.book.entries import LotEntry
+from colourmatch.book.entries import LotEntry, LotStory
 from colourmatch.book.lot_book import LotBook
 from colourmatch.errors import ClosedError, InputError, NotFoundError
 from colourmatch.workflow.photo_colours import time_of
@@ -55,7 +55,7 @@ def test_a_photo_that_was_moved_before_an_addition_stands_before_it(
     story = book.lots.story(lot)
     assert [entry.id for entry in story.effective][1:4] == [first.id, photo.id, second.id]
     assert story.state(story.photos[0]).mg["red"] == pytest.approx(5)
-    assert [entry.id for entry in story.additions_before(story.photos[0])] == [first.id]
+    assert doses_before(story) == [first.id]
     assert datetime.fromisoformat(story.photos[0].happened_at) == moment
     assert time_of(story.photos[0]) == moment
     assert story.photos[0].moved_by_id == moved.id
@@ -70,7 +70,7 @@ def test_as_the_book_stood_before_the_move_the_photo_stands_where_it_was_entered
     book.entries.move(photo.id, between(first, second), "taken earlier")
     then = book.lots.story(lot, at=photo.created_at)
     assert then.photos[0].happened_at == photo.created_at
-    assert len(then.additions_before(then.photos[0])) == 2
+    assert len(doses_before(then)) == 2
 
 
 def test_an_entry_is_moved_again_and_a_later_correction_stands_there_too(
@@ -178,7 +178,7 @@ def test_nothing_is_carried_over_the_closing_but_notes(
     book.entries.move(late[0].id, recheck.created_at, "of the recheck")
     book.entries.move(late[3].id, between(late[1], late[2]), "taken earlier")
     assert closing == book.lots.story(lot).closing
-    assert len(book.lots.story(lot).additions_before(book.lots.story(lot).photos[0])) == 1
+    assert len(doses_before(book.lots.story(lot))) == 1
 
 
 # ---- names and numbers -------------------------------------------------------------------------------
@@ -460,3 +460,8 @@ def test_a_stock_is_not_put_right_to_what_cannot_be(book: LotBook, lot: int) -> 
     with pytest.raises(InputError, match="needs its reason"):
         book.stocks.correct("red", "", name="crimson")
     assert book.stocks.history("red") == []
+
+
+def doses_before(story: LotStory) -> list[int]:
+    """The doses that were in the batch on the first photo."""
+    return [entry.id for entry in story.entries_before(story.photos[0]) if entry.kind == "addition"]

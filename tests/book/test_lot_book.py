@@ -133,8 +133,13 @@ def test_each_photo_knows_the_doses_before_it(book: LotBook, lot: int, jpeg: byt
     last = book.photos.add(lot, {}, photo=jpeg)
     corrected = book.additions.correct(first.id, drops=11, reason="counted again")
     story = book.lots.story(lot)
-    assert [entry.id for entry in story.additions_before(story.photos[0])] == [corrected.id]
-    assert [entry.id for entry in story.additions_before(story.photos[1])] == [corrected.id, second.id]
+    assert [one.id for one in story.entries_before(story.photos[0]) if one.kind == "addition"] == [
+        corrected.id
+    ]
+    assert [one.id for one in story.entries_before(story.photos[1]) if one.kind == "addition"] == [
+        corrected.id,
+        second.id,
+    ]
     assert [entry.id for entry in story.events] == [first.id, photo.id, second.id, last.id, corrected.id]
     assert story.events[0].replaced_by_id == corrected.id
     assert story.state(before=story.photos[0]).mg == pytest.approx({"red": 5.5})

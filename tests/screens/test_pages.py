@@ -9,8 +9,10 @@ import pytest
 from PIL import Image
 from streamlit.testing.v1 import AppTest
 
+from colourmatch.book.checks import LIMITS
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.lots import Lots
+from colourmatch.screens.fields import ask_figure
 from colourmatch.workflow.lot import record_photos
 
 APP = Path(__file__).resolve().parents[2] / "app.py"
@@ -151,6 +153,19 @@ def test_a_lot_is_begun_with_its_limits_beside(book: LotBook) -> None:
     lot = book.lots.search()[0]
     assert (lot.name, lot.volume_ml, lot.ceiling_mg_per_l, lot.jurisdiction) == ("cordial", 750, None, "EU")
     assert "Photograph reference and batch" in shown(app)
+
+
+@pytest.mark.parametrize(
+    "figure", ["ceiling_mg_per_l", "already_mg_per_l", "tolerance", "depth_mm", "dilution"]
+)
+def test_a_field_takes_what_the_book_takes(figure: str) -> None:
+    class Place:
+        def number_input(self, words: str, **how: object) -> dict[str, object]:
+            return how
+
+    field = ask_figure(Place(), figure, "key", None)
+    _, low, _, high, _ = LIMITS[figure]
+    assert (field["min_value"], field["max_value"]) == (low, high)
 
 
 def test_a_lot_without_volume_is_refused_and_keeps_its_name(book: LotBook) -> None:

@@ -8,6 +8,7 @@ from colourmatch.words.figures import (
     PAGES,
     PAPER,
     tell_amount,
+    tell_contents,
     tell_drift,
     tell_drops,
     tell_interval,
@@ -15,7 +16,9 @@ from colourmatch.words.figures import (
     tell_left,
     tell_ml,
     tell_number,
+    tell_percent,
     tell_quantity,
+    tell_typed,
 )  # fmt: skip
 
 
@@ -103,3 +106,9 @@ def test_one_drop_and_several():
     assert tell_drops(1, (None, None), "more") == "1 more drop"
     said = [tell_quantity(1, unit) for unit in ("drops", "ml", "grams")]
     assert said == ["1 drop", "1 ml", "1 g"]
+
+
+def test_a_typed_figure_keeps_its_digits_and_a_computed_one_has_three():
+    assert [tell_typed(v) for v in (60.0, 100.25, 1234567.0, 0.1 + 0.2)] == ["60", "100.25", "1234567", "0.3"]
+    assert tell_contents({"red": 6.0, "yellow": 4.1234}) == "red 6 mg/l, yellow 4.12 mg/l"
+    assert (tell_percent(0.2), tell_percent(0.154, PAGES)) == ("+-20 %", "± 15 %")

@@ -65,9 +65,8 @@ def test_a_photo_of_the_state_before_is_asked_about_and_stands_where_it_belongs(
     made.book.entries.move(asked["entry"], question["at"], "taken before")
     advice = advise_lot(made.book, made.lot)
     assert advice["question"] is None and not advice["state_photographed"]
-    assert (
-        len(made.book.lots.story(made.lot).additions_before(made.book.lots.story(made.lot).photos[-1])) == 0
-    )
+    story = made.book.lots.story(made.lot)
+    assert not [entry for entry in story.entries_before(story.photos[-1]) if entry.kind == "addition"]
 
 
 def test_no_is_an_answer_and_is_not_asked_again(dosed):
