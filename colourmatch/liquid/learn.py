@@ -413,7 +413,7 @@ def _predict(layout: _Layout, draws: Array, data: _Data) -> _Predicted:
                 lab, to_lab = _lab_with_slope(every[..., 3:], eye.sum(axis=0))
                 gap[0][:, here] += sign * lab[:, spread]
                 gap[1][:, here] += sign * (to_lab @ slopes[..., 3:, :])[:, spread]
-    return _Predicted(*sides, gap)
+    return _Predicted(sides[0], sides[1], gap)
 
 
 def _lab_with_slope(xyz: Array, white: Array) -> tuple[Array, Array]:

@@ -44,10 +44,14 @@ class FieldsReading:
     shift_mm: tuple[float, float]
     size: float
 
-    def corrected(self, correct: Callable[[Array], Array]) -> FieldsReading:
-        """The same after a correction of values (N, 3); standard deviations grow by its slope along grey."""
-        step = correct(self.values + self.sd) - correct(self.values - self.sd)
-        return replace(self, values=correct(self.values), sd=np.abs(step) / 2)
+    def corrected(self, correct: Callable[[Array], Array], veil: float, to_p3: Array) -> FieldsReading:
+        """The same without a veil, tones corrected (N, 3), in other primaries; deviations grow by the slope along grey."""
+
+        def turn(values: Array) -> Array:
+            return np.asarray(correct(np.maximum(values - veil, 0.0)) @ to_p3.T)
+
+        step = turn(self.values + self.sd) - turn(self.values - self.sd)
+        return replace(self, values=turn(self.values), sd=np.abs(step) / 2)
 
 
 @cache

@@ -130,7 +130,9 @@ def branch(fields: bool) -> Branch:
     """The table for readings with the fields or over white alone."""
     with np.load(find_fact("estimator.npz")) as table:
         start = "fields" if fields else "white"
-        return Branch(**{name: table[f"{start}_{name}"].astype(float) for name in Branch.__dataclass_fields__})
+        return Branch(
+            **{name: table[f"{start}_{name}"].astype(float) for name in Branch.__dataclass_fields__}
+        )
 
 
 def hue_axes(lab: Array) -> Array:
@@ -236,8 +238,8 @@ def estimate_pair(
 
 def _estimate(glasses: list[GlassReading], table: Branch, kind: tuple[bool, bool]) -> Estimate:
     water, srgb = kind
-    values = [glass.values[None] for glass in glasses]
-    seen = Seen(*values, np.array([water]), np.array([srgb]))
+    reference, batch, blank = (glass.values[None] for glass in glasses)
+    seen = Seen(reference, batch, blank, np.array([water]), np.array([srgb]))
     fields = glasses[0].values.shape[0] > 1
     middle, gap = table.estimate(seen)
     chosen = table.slopes(seen)[0]
@@ -275,7 +277,11 @@ def _usual_noise(values: Array) -> Array:
     own[0] = WHITE_SD
     floor = np.full(values.shape, FLOOR)
     floor[0] *= 0.3
-    cov = GLASS_SD**2 * np.outer(flat, flat) + HAZE_SD**2 + np.diag((own * values).ravel() ** 2 + floor.ravel() ** 2)
+    cov = (
+        GLASS_SD**2 * np.outer(flat, flat)
+        + HAZE_SD**2
+        + np.diag((own * values).ravel() ** 2 + floor.ravel() ** 2)
+    )
     for k in range(1, len(values)):
         at = slice(3 * k, 3 * k + 3)
         cov[at, at] += FIELD_SD**2 * np.outer(values[k], values[k])

@@ -342,11 +342,11 @@ def _to_colours(
         )
         scene = jacobian @ vessel @ jacobian.T
         own = reading.rgb_cov + tone.channels.covariance(bare)
-        fields = reading.fields and reading.fields.corrected(
-            lambda values, off=veil.value[spot]: tone.correct(np.maximum(values - off, 0.0)) @ to_p3.T
-        )
+        fields = reading.fields and reading.fields.corrected(tone.correct, veil.value[spot], to_p3)
         glasses_read[spot] = GlassReading(
-            values=np.concatenate([(rgb * base @ to_p3.T)[None], fields.values if fields else np.empty((0, 3))]),
+            values=np.concatenate(
+                [(rgb * base @ to_p3.T)[None], fields.values if fields else np.empty((0, 3))]
+            ),
             own=to_p3 @ own @ to_p3.T,
             field_sd=fields.sd if fields else np.empty((0, 3)),
             seen=fields.seen if fields else np.zeros(0, bool),

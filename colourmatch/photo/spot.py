@@ -82,7 +82,9 @@ def read_spot(flat: FlatCard, light: LightField, name: str) -> SpotReading:
         if _mirrors(level, _beside(flat, crop, (linear, paper), name, glass)):
             glints = 1.0
         around = _bare_liquid(flat, near, name, (glass, middle)) & inside
-        if around.sum() > usable.sum():  # the more of the liquid, the less its noise and the light's own unevenness
+        if (
+            around.sum() > usable.sum()
+        ):  # the more of the liquid, the less its noise and the light's own unevenness
             clean = _reject_glints(seen, usable | around)[0]
     rgb, cov = _block_mean(seen, clean, flat.px_per_mm)
     empty, full = _at_ends(codes[clean])

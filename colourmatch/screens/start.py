@@ -13,6 +13,10 @@ from colourmatch.screens.photo_view import show_reading, upload_photos
 from colourmatch.screens.sketch import picture_of_card
 from colourmatch.words.figures import tell_ml
 
+PRINTING = (
+    "At actual size on matt white paper; check its 100 mm line. The colour card, for a colour printer, tells more "
+    "than the grey one."
+)
 POURING = (
     "Reference, batch and plain water, filled equally, about 10 mm deep. Thin strong colours with water, "
     "both alike, such as 1 part made up to 5."
@@ -24,12 +28,12 @@ PHOTOGRAPHING = (
 
 
 @st.cache_data(show_spinner=False)
-def make_card(paper: str) -> bytes:
-    """The card as a PDF, made when it is asked for."""
+def make_card(paper: str, version: int) -> bytes:
+    """A card as a PDF, made when it is asked for."""
     from colourmatch.paper.card import write_card_pdf
 
     out = io.BytesIO()
-    write_card_pdf(paper, out)
+    write_card_pdf(paper, out, version)
     return out.getvalue()
 
 
@@ -41,13 +45,15 @@ def show() -> None:
     st.header("A first reading in three steps")
     one, two, three = st.columns(3, gap="large")
     with one:
-        st.html(parts.step(1, "Print the card", "At actual size on matt white paper. Check its 100 mm line."))
-        with st.container(horizontal=True):
-            for paper, words in (("a4", "Card, A4"), ("letter", "Card, Letter")):
-                st.download_button(
-                    words, partial(make_card, paper), f"colourmatch-card-{paper}.pdf", "application/pdf",
-                    key=f"card-{paper}", on_click="ignore", icon=":material/download:",
-                )  # fmt: skip
+        st.html(parts.step(1, "Print the card", PRINTING))
+        for version, name in ((2, "Colour card"), (1, "Grey card")):
+            with st.container(horizontal=True):
+                for paper, words in (("a4", "A4"), ("letter", "Letter")):
+                    st.download_button(
+                        f"{name}, {words}", partial(make_card, paper, version),
+                        f"colourmatch-card-{version}-{paper}.pdf", "application/pdf",
+                        key=f"card-{version}-{paper}", on_click="ignore", icon=":material/download:",
+                    )  # fmt: skip
     with two:
         st.html(parts.step(2, "Pour three equal glasses", POURING) + picture_of_card())
     with three:

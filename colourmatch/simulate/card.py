@@ -120,7 +120,9 @@ def bars_region(view: View, spot_centre_mm: tuple[float, float]) -> Region | Non
     return view.region((x - w / 2, y - h / 2, x + w / 2, y + h / 2))
 
 
-def bars_coverage(view: View, grid_mm: tuple[Picture, Picture], spot_centre_mm: tuple[float, float]) -> Picture:
+def bars_coverage(
+    view: View, grid_mm: tuple[Picture, Picture], spot_centre_mm: tuple[float, float]
+) -> Picture:
     """Share of black of a spot's clarity bars at each pixel; a period starts with black, at the left.
 
     grid_mm: where on the paper each pixel looks.
@@ -151,7 +153,9 @@ def field_coverages(view: View, grid_mm: tuple[Picture, Picture], spot: str) -> 
         for degrees, side in ((sector["from_deg"], 1), (sector["to_deg"], -1)):
             turn = np.radians(degrees)
             # distance from the line through the middle, half of the gap left as paper
-            beyond = side * (y * np.float32(np.cos(turn)) - x * np.float32(np.sin(turn))) - np.float32(fields["gap_mm"] / 2)
+            beyond = side * (y * np.float32(np.cos(turn)) - x * np.float32(np.sin(turn))) - np.float32(
+                fields["gap_mm"] / 2
+            )
             share = share * ramp(beyond * scale)
         out.append(share)
     return out

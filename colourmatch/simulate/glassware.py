@@ -125,7 +125,10 @@ def _see_liquid(
         )
     (dx, dy), size = scene.view_shift_mm.get(spot, (0.0, 0.0)), np.float32(scene.view_size)
     x, y = canvas.view.grid_mm(region)
-    under = (x - np.float32(middle[0] + dx)) / size + middle[0], (y - np.float32(middle[1] + dy)) / size + middle[1]
+    under = (
+        (x - np.float32(middle[0] + dx)) / size + middle[0],
+        (y - np.float32(middle[1] + dy)) / size + middle[1],
+    )
     prints = [(bars_coverage(canvas.view, under, middle), black_ink(printer))]
     if printer.inks:
         prints += zip(field_coverages(canvas.view, under, spot), printed_fields(printer, spot), strict=True)

@@ -217,7 +217,16 @@ def photograph(case: Case, drops: int, thinned: float, rng: np.random.Generator,
         out.append((lab + shift, lab_cov + ways.T @ ways))
     to_p3 = np.linalg.inv(RGB_TO_XYZ["Display P3"]) @ to_xyz
     glasses = [
-        GlassReading(v @ to_p3.T, np.eye(3) * 0.0015**2, np.hypot(0.006 * v[1:], 0.0015), np.ones(6, bool), 0.004, 0.0015, VESSEL_LOG, VESSEL_WHITE)
+        GlassReading(
+            v @ to_p3.T,
+            np.eye(3) * 0.0015**2,
+            np.hypot(0.006 * v[1:], 0.0015),
+            np.ones(6, bool),
+            0.004,
+            0.0015,
+            VESSEL_LOG,
+            VESSEL_WHITE,
+        )
         for v in np.maximum(seen, 0.0)
     ]
     glasses = glasses if fields else [glass.white_alone() for glass in glasses]
@@ -293,7 +302,9 @@ def play(
     for photo in range(1, 13):
         made = photograph(case, drops, thinned, rng, fields=fields)
         mg_per_l = (state.concentration_mg_per_l(stock),)
-        shots.append(Shot(*made.batch, *made.reference, mg_per_l, share, "one", 1 / thinned, 1 / thinned, made.gap))
+        shots.append(
+            Shot(*made.batch, *made.reference, mg_per_l, share, "one", 1 / thinned, 1 / thinned, made.gap)
+        )
         seen.setdefault((drops, thinned), []).append(float(ciede2000(made.reference[0], made.batch[0])))
         state_photos.append((None, {"quality": [TOO_STRONG] if made.water else []}))
         start = time.process_time()

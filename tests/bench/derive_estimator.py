@@ -41,17 +41,28 @@ def solve(gram: np.ndarray, right: np.ndarray) -> np.ndarray:
 def likeness(seen: Seen) -> tuple[np.ndarray, np.ndarray]:
     """Mean and covariance of a liquid's roots and of the blank's fields together."""
     white = seen.blank[:, :1]
-    both = np.concatenate([
-        np.concatenate([root(part / white).reshape(len(white), -1), root(seen.blank[:, 1:] / white).reshape(len(white), -1)], axis=1)
-        for part in (seen.reference, seen.batch)
-    ])
+    both = np.concatenate(
+        [
+            np.concatenate(
+                [
+                    root(part / white).reshape(len(white), -1),
+                    root(seen.blank[:, 1:] / white).reshape(len(white), -1),
+                ],
+                axis=1,
+            )
+            for part in (seen.reference, seen.batch)
+        ]
+    )
     return both.mean(axis=0), np.cov(both.T)
 
 
 def plain_difference(seen: Seen) -> np.ndarray:
     """CIEDE2000 (N,) of what was read over white, as it stands."""
     to_xyz = RGB_TO_XYZ["Display P3"].T
-    labs = [xyz_to_lab(np.maximum(part[:, 0] / seen.blank[:, 0], 1e-4) @ to_xyz) for part in (seen.reference, seen.batch)]
+    labs = [
+        xyz_to_lab(np.maximum(part[:, 0] / seen.blank[:, 0], 1e-4) @ to_xyz)
+        for part in (seen.reference, seen.batch)
+    ]
     return np.asarray(ciede2000(*labs))
 
 
@@ -64,7 +75,15 @@ def fit_matrices(worlds: Worlds, *, fields: bool) -> Branch:
     order = np.argsort(values)[::-1][: COMPONENTS[fields]]
     empty = np.zeros((3, 1))
     start = Branch(
-        centre, scale, vectors[:, order], np.sqrt(values[order] + 0.1), empty, empty, empty, empty, *likeness(seen)
+        centre,
+        scale,
+        vectors[:, order],
+        np.sqrt(values[order] + 0.1),
+        empty,
+        empty,
+        empty,
+        empty,
+        *likeness(seen),
     )
     z, _ = start.terms(features)
     gap, middle = worlds.lab[:, 1] - worlds.lab[:, 0], worlds.lab.mean(axis=1)
@@ -109,7 +128,9 @@ def widen(table: Branch, worlds: Worlds, *, fields: bool) -> Branch:
     for k in range(len(said)):
         turn = metric_jacobian(middle[k] - gap[k] / 2, middle[k] + gap[k] / 2)
         vector = metric_vector(middle[k] - gap[k] / 2, middle[k] + gap[k] / 2)
-        along[k] = np.sqrt(max(vector @ turn @ cov[k] @ turn.T @ vector, 0.0)) / max(np.linalg.norm(vector), 1e-6)
+        along[k] = np.sqrt(max(vector @ turn @ cov[k] @ turn.T @ vector, 0.0)) / max(
+            np.linalg.norm(vector), 1e-6
+        )
     near = (said < 8) & (said > 0.3)
     # these worlds are harder than kitchens are: more kinds of lamp, dyes and free shapes
     more = np.quantile(np.abs(said - worlds.delta_e)[near] / along[near], 0.92) / 1.96
@@ -134,7 +155,11 @@ def judge(table: Branch, worlds: Worlds, *, fields: bool) -> None:
     missed = np.einsum("nac,nc->na", axes, gap - (worlds.lab[:, 1] - worlds.lab[:, 0]))
     sd = np.exp(table.error_terms(seen, np.linalg.norm(gap, axis=1)) @ table.error.T)
     inside = ((missed / sd) ** 2).sum(axis=1) < 7.815
-    for name, rows in (("all", true < 6), ("dyes", (true < 6) & ~worlds.free), ("free", (true < 6) & worlds.free)):
+    for name, rows in (
+        ("all", true < 6),
+        ("dyes", (true < 6) & ~worlds.free),
+        ("free", (true < 6) & worlds.free),
+    ):
         if not rows.any():
             continue
         error = np.abs(said - true)[rows]

@@ -269,7 +269,9 @@ def _vary_liquids(rng: np.random.Generator) -> tuple[Array, Array, dict[str, Any
 def _look_through_bottoms(rng: np.random.Generator, scene: Scene) -> Scene:
     """The same glasses with bottoms that shift what lies under them, each a little in its own way."""
     common, own = rng.normal(0, 0.7, 2), rng.normal(0, 0.4, (3, 2))
-    shifts = {spot: (float(x), float(y)) for spot, (x, y) in zip(SPOTS, np.clip(common + own, -2, 2), strict=True)}
+    shifts = {
+        spot: (float(x), float(y)) for spot, (x, y) in zip(SPOTS, np.clip(common + own, -2, 2), strict=True)
+    }
     return replace(scene, view_shift_mm=shifts, view_size=float(rng.uniform(0.96, 1.04)))
 
 

@@ -20,7 +20,12 @@ from numpy.typing import NDArray
 from colourmatch.colour.difference import ciede2000
 from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb, encode_srgb, xyz_to_lab
 from colourmatch.colour.spectra import WAVELENGTHS_NM as NM
-from colourmatch.colour.spectra import daylight_spectrum, integration_weights, planck_spectrum, read_illuminant
+from colourmatch.colour.spectra import (
+    daylight_spectrum,
+    integration_weights,
+    planck_spectrum,
+    read_illuminant,
+)
 from colourmatch.facts import read_json
 from colourmatch.liquid.colourants import find_colourant, list_colourants
 from colourmatch.liquid.model import base_shapes
@@ -149,12 +154,24 @@ def draw_sensor(rng: np.random.Generator) -> Array:
     def bump(centre: float, sigma: float, height: float = 1.0) -> Array:
         return height * np.exp(-0.5 * ((NM - centre) / sigma) ** 2)
 
-    red = bump(rng.normal(600, 7), rng.uniform(22, 42)) + bump(rng.normal(530, 15), 30, rng.uniform(0.02, 0.22))
-    red += bump(rng.normal(430, 15), 25, rng.uniform(0, 0.08)) + bump(rng.normal(640, 10), 18, rng.uniform(0, 0.4))
-    green = bump(rng.normal(534, 6), rng.uniform(31, 45)) + bump(rng.normal(610, 14), 25, rng.uniform(0.02, 0.17))
-    green += bump(rng.normal(478, 10), 18, rng.uniform(0.02, 0.3)) + bump(rng.normal(570, 8), 20, rng.uniform(0, 0.3))
-    blue = bump(rng.normal(459, 7), rng.uniform(20, 34)) + bump(rng.normal(530, 14), 28, rng.uniform(0.02, 0.22))
-    blue += bump(rng.normal(482, 6), 14, rng.uniform(0, 0.4)) + bump(rng.normal(620, 20), 28, rng.uniform(0, 0.05))
+    red = bump(rng.normal(600, 7), rng.uniform(22, 42)) + bump(
+        rng.normal(530, 15), 30, rng.uniform(0.02, 0.22)
+    )
+    red += bump(rng.normal(430, 15), 25, rng.uniform(0, 0.08)) + bump(
+        rng.normal(640, 10), 18, rng.uniform(0, 0.4)
+    )
+    green = bump(rng.normal(534, 6), rng.uniform(31, 45)) + bump(
+        rng.normal(610, 14), 25, rng.uniform(0.02, 0.17)
+    )
+    green += bump(rng.normal(478, 10), 18, rng.uniform(0.02, 0.3)) + bump(
+        rng.normal(570, 8), 20, rng.uniform(0, 0.3)
+    )
+    blue = bump(rng.normal(459, 7), rng.uniform(20, 34)) + bump(
+        rng.normal(530, 14), 28, rng.uniform(0.02, 0.22)
+    )
+    blue += bump(rng.normal(482, 6), 14, rng.uniform(0, 0.4)) + bump(
+        rng.normal(620, 20), 28, rng.uniform(0, 0.05)
+    )
     cut = 1 / (1 + np.exp((NM - rng.normal(668, 14)) / rng.uniform(4, 12)))
     cut = cut / (1 + np.exp(-(NM - rng.normal(412, 6)) / 6))
     return np.stack([red, green, blue], axis=1) * cut[:, None] * _ripple(rng)
@@ -167,7 +184,9 @@ def _jitter_sensor(rng: np.random.Generator, name: str) -> Array:
     out = np.empty_like(own)
     for k in range(3):
         centre = float((NM * own[:, k]).sum() / own[:, k].sum())
-        out[:, k] = np.interp(centre + (NM - shift[k] - centre) / widen[k], NM, own[:, k], left=0.0, right=0.0)
+        out[:, k] = np.interp(
+            centre + (NM - shift[k] - centre) / widen[k], NM, own[:, k], left=0.0, right=0.0
+        )
     return out * _ripple(rng)
 
 
@@ -197,7 +216,9 @@ def draw_lamp(rng: np.random.Generator) -> Array:
 
 
 def _one_lamp(rng: np.random.Generator) -> Array:
-    kind = rng.choice(["day", "planck", "warm", "led", "blue-pumped", "fluorescent"], p=[0.32, 0.18, 0.07, 0.22, 0.17, 0.04])
+    kind = rng.choice(
+        ["day", "planck", "warm", "led", "blue-pumped", "fluorescent"], p=[0.32, 0.18, 0.07, 0.22, 0.17, 0.04]
+    )
     if kind == "day":
         return _day(round(rng.uniform(4200, 8200), -2))
     if kind == "planck":
@@ -244,7 +265,13 @@ def _smooth_chart() -> Array:
         bumps = np.exp(-0.5 * ((NM[:, None] - centres) / widths) ** 2) @ rng.normal(0, 1, 5)
         rows.append(0.03 + 0.92 / (1 + np.exp(-2.2 * bumps - rng.normal(0, 0.8))))
     for _ in range(60):
-        rows.append(10 ** (-rng.uniform(0.1, 1.6) * np.exp(-0.5 * ((NM - rng.uniform(400, 640)) / rng.uniform(25, 60)) ** 2)))
+        rows.append(
+            10
+            ** (
+                -rng.uniform(0.1, 1.6)
+                * np.exp(-0.5 * ((NM - rng.uniform(400, 640)) / rng.uniform(25, 60)) ** 2)
+            )
+        )
     return np.array(rows)
 
 
@@ -269,7 +296,9 @@ def draw_matrix(rng: np.random.Generator, sensor: Array, lamp: Array, *, srgb: b
     target = chart @ weights @ back / (weights.sum(axis=0) @ back)
     seen = chart @ (known / known.sum(axis=0))
     weight = 1 / (0.15 + target.mean(axis=1, keepdims=True)) if rng.random() < 0.6 else 1.0
-    sides = np.linalg.lstsq(((seen - seen[:, 1:2]) * weight)[:, [0, 2]], (target - seen[:, 1:2]) * weight, rcond=None)[0].T
+    sides = np.linalg.lstsq(
+        ((seen - seen[:, 1:2]) * weight)[:, [0, 2]], (target - seen[:, 1:2]) * weight, rcond=None
+    )[0].T
     matrix = np.stack([sides[:, 0], 1 - sides.sum(axis=1), sides[:, 1]], axis=1)
     error = rng.normal(0, rng.uniform(0, 0.025) * hard, (3, 3))
     matrix = matrix + error - error.mean(axis=1, keepdims=True)
@@ -331,9 +360,7 @@ def _draw_some(rng: np.random.Generator, count: int) -> tuple[Array, NDArray[np.
     return np.stack([first, batch], axis=1), free
 
 
-def _draw_parts(
-    rng: np.random.Generator, count: int, free: NDArray[np.bool_]
-) -> tuple[Array, Array]:
+def _draw_parts(rng: np.random.Generator, count: int, free: NDArray[np.bool_]) -> tuple[Array, Array]:
     """Six colours of each drink, three natural ones and three dyes, (count, 6, 81), and their amounts (count, 6).
 
     Half of them are what makers of bitters and cordials tint: browns, yellows and reds.
@@ -341,9 +368,17 @@ def _draw_parts(
     usual = rng.random(count) < 0.6
     naturals = np.where(usual[:, None, None], _usual_bases(rng, count), _any_bases(rng, count))
     # most of the reds and yellows that are made hold one dye, a third two, some three
-    dyes = np.where(usual[:, None], _pick(rng, count, np.array([_USUAL.get(name, 0.1) for name in _listed()])), _pick(rng, count, np.ones(len(_dyes()))))
+    dyes = np.where(
+        usual[:, None],
+        _pick(rng, count, np.array([_USUAL.get(name, 0.1) for name in _listed()])),
+        _pick(rng, count, np.ones(len(_dyes()))),
+    )
     shapes = np.concatenate([naturals, _dyes()[dyes]], axis=1)
-    shapes = np.where((free[:, None] & (rng.random((count, 6)) < 0.8))[..., None], _free_shape(rng, count * 6).reshape(count, 6, -1), shapes)
+    shapes = np.where(
+        (free[:, None] & (rng.random((count, 6)) < 0.8))[..., None],
+        _free_shape(rng, count * 6).reshape(count, 6, -1),
+        shapes,
+    )
     amounts = np.concatenate(
         [
             10 ** rng.uniform(-1.6, 0.2, (count, 3)) * (rng.random((count, 3)) < [1.0, 0.5, 0.9]),
@@ -356,7 +391,18 @@ def _draw_parts(
 
 
 #: How often a dye is in what makers tint, in the order of the colourant table; the others a little.
-_USUAL = {"E129": 5, "E124": 3, "E110": 3, "E102": 3, "E122": 2, "E163": 1, "E162": 1, "E120": 1, "E123": 1, "E133": 0.5}
+_USUAL = {
+    "E129": 5,
+    "E124": 3,
+    "E110": 3,
+    "E102": 3,
+    "E122": 2,
+    "E163": 1,
+    "E162": 1,
+    "E120": 1,
+    "E123": 1,
+    "E133": 0.5,
+}
 
 
 def _pick(rng: np.random.Generator, count: int, often: Array) -> NDArray[np.intp]:
@@ -368,7 +414,9 @@ def _pick(rng: np.random.Generator, count: int, often: Array) -> NDArray[np.intp
 def _usual_bases(rng: np.random.Generator, count: int) -> Array:
     brown = np.exp(-rng.uniform(0.007, 0.02, (count, 1)) * (NM - 430))
     width, peak = rng.uniform(26, 42, (count, 1)), rng.normal(524, 6, (count, 1))
-    berry = np.exp(-0.5 * ((NM - peak) / width) ** 2) + rng.uniform(0.2, 0.5, (count, 1)) * np.exp(-(((NM - 400) / 70) ** 2))
+    berry = np.exp(-0.5 * ((NM - peak) / width) ** 2) + rng.uniform(0.2, 0.5, (count, 1)) * np.exp(
+        -(((NM - 400) / 70) ** 2)
+    )
     leaf = np.exp(-0.5 * ((NM - rng.uniform(390, 415, (count, 1))) / rng.uniform(34, 52, (count, 1))) ** 2)
     return np.stack([brown, berry, leaf], axis=1)
 
@@ -392,7 +440,11 @@ def _free_shape(rng: np.random.Generator, count: int) -> Array:
     out = np.zeros((count, len(NM)))
     for _ in range(5):
         centre, width = rng.uniform(370, 720, (count, 1)), rng.uniform(14, 80, (count, 1))
-        out += (rng.random((count, 1)) < 0.6) * rng.gamma(0.8, 0.3, (count, 1)) * np.exp(-0.5 * ((NM - centre) / width) ** 2)
+        out += (
+            (rng.random((count, 1)) < 0.6)
+            * rng.gamma(0.8, 0.3, (count, 1))
+            * np.exp(-0.5 * ((NM - centre) / width) ** 2)
+        )
     tail = rng.uniform(0.004, 0.02, (count, 1))
     return out + rng.gamma(0.4, 0.15, (count, 1)) * np.exp(-tail * (NM - 430)) + 1e-4
 
@@ -416,19 +468,32 @@ def _alike(rng: np.random.Generator, first: Array) -> Array:
     target = target + rng.normal(0, 1, (count, 3)) * (10 ** rng.uniform(-0.3, 0.9, (count, 1)))
     shapes = np.concatenate([base_shapes(), _dyes()])
     pick = np.argsort(rng.random((count, len(shapes))), axis=1)[:, :5]
-    parts = np.where((rng.random((count, 5)) < 0.25)[..., None], _free_shape(rng, count * 5).reshape(count, 5, -1), shapes[pick])
+    parts = np.where(
+        (rng.random((count, 5)) < 0.25)[..., None],
+        _free_shape(rng, count * 5).reshape(count, 5, -1),
+        shapes[pick],
+    )
     parts = np.stack([_move(rng, parts[:, k]) for k in range(5)], axis=1)
     parts /= np.maximum(parts.max(axis=2, keepdims=True), 1e-3)
     logs = np.log(rng.uniform(0.02, 0.3, (count, 5)))
     for _ in range(25):
         mixed = np.einsum("nk,nkw->nw", np.exp(logs), parts)
         lab = absorbance_to_lab(mixed)
-        slopes = np.stack(
-            [absorbance_to_lab(mixed + 0.02 * np.exp(logs[:, k, None]) * parts[:, k]) - lab for k in range(5)], axis=2
-        ) / 0.02
+        slopes = (
+            np.stack(
+                [
+                    absorbance_to_lab(mixed + 0.02 * np.exp(logs[:, k, None]) * parts[:, k]) - lab
+                    for k in range(5)
+                ],
+                axis=2,
+            )
+            / 0.02
+        )
         gram = slopes.transpose(0, 2, 1) @ slopes + 0.3 * np.eye(5)
-        wanted = (slopes.transpose(0, 2, 1) @ (target - lab)[..., None])
-        logs = np.clip(logs + np.clip(np.linalg.solve(gram, wanted)[..., 0], -1, 1), np.log(1e-4), np.log(3.0))
+        wanted = slopes.transpose(0, 2, 1) @ (target - lab)[..., None]
+        logs = np.clip(
+            logs + np.clip(np.linalg.solve(gram, wanted)[..., 0], -1, 1), np.log(1e-4), np.log(3.0)
+        )
     return np.einsum("nk,nkw->nw", np.exp(logs), parts)
 
 

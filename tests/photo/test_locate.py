@@ -121,7 +121,7 @@ def test_a_curled_card_is_flagged_as_bent(lift_px):
 
 
 def test_a_circle_is_held_only_when_it_lies_wholly_in_the_picture():
-    pose = CardPose(np.diag([4.0, 4.0, 1.0]), (0, 1), 0.0, 4.0, 0.0, 0.3)
+    pose = CardPose(read_card(), np.diag([4.0, 4.0, 1.0]), (0, 1), 0.0, 4.0, 0.0, 0.3)
     assert pose.holds((20, 20), 15, (160, 160))
     assert not pose.holds((20, 20), 15, (139, 160))
     assert not pose.holds((20, 20), 15, (160, 139))

@@ -69,7 +69,9 @@ def test_every_page_opens_on_an_empty_book(book: LotBook, page: str) -> None:
 
 def test_the_start_offers_card_reading_and_example(book: LotBook) -> None:
     app = open_app()
-    assert {button.label for button in app.get("download_button")} == {"Card, A4", "Card, Letter"}
+    assert {button.label for button in app.get("download_button")} == {
+        f"{card} card, {paper}" for card in ("Colour", "Grey") for paper in ("A4", "Letter")
+    }
     assert "Open the example lot" in [button.label for button in app.button]
     for step in ("1. Print the card", "2. Pour three equal glasses", "3. Take the photo"):
         assert step in shown(app)
