@@ -23,6 +23,8 @@ _REACH_MM, _FAR_MM, _RADII_MM = 14.0, 28.0, (12.0, 33.5)
 _RIM_SHARE, _IN_RING = 0.62, 0.45
 #: Wall and meniscus together are no wider than this.
 _WALL_MM = 5.0
+#: How far a bottom may show the fields beside their place.
+_PRINT_MM = 2.0
 #: Step of the radius, and reach and step of the centre, as a glass that was found is placed more closely.
 _FINE_MM, _CLOSER_MM = 0.25, ((2.4, 0.8), (0.9, 0.3))
 #: How far from a radius of the coarse search the finer ones look: as far as the centre may still move, and its own step.
@@ -39,16 +41,20 @@ class Glass:
 
 
 def find_glass(
-    relative: NDArray[np.float32], spot_mm: tuple[float, float], ring_mm: float, scale: float
+    relative: NDArray[np.float32],
+    spot_mm: tuple[float, float],
+    ring_mm: float,
+    scale: float,
+    print_mm: float = 0.0,
 ) -> Glass | None:
     """The glass in a square crop centred on a spot, or None when no rim is seen.
 
     relative, float32 (H, W, 3): linear light relative to the paper about there; scale: pixels per millimetre; ring_mm: radius of the
-    printed ring, whose own line is left out.
+    printed ring, whose own line is left out. print_mm: radius of the colour fields, around which no edge is a rim's.
     """
     square = _edge_strength(relative)
     height, width = square.shape
-    beyond, seen = _zones(height, width, ring_mm * scale, 1.5 * scale)
+    beyond, seen = _zones(height, width, ring_mm * scale, 1.5 * scale, (print_mm + _PRINT_MM) * scale if print_mm else 0.0)
     noise = _middle(square[::2, ::2][beyond[::2, ::2]]) if beyond.any() else 0.004**2
     strong = ((square > max(16 * noise, 0.008**2)) & seen).astype(np.uint8)
     wide = _widen(strong, 2 * round(scale) + 1)
@@ -112,12 +118,12 @@ def _widen(mask: NDArray[np.uint8], side: int) -> NDArray[np.uint8]:
 
 @lru_cache(maxsize=8)
 def _zones(
-    height: int, width: int, ring_px: float, line_px: float
+    height: int, width: int, ring_px: float, line_px: float, print_px: float
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Where a crop lies beyond the printed ring, and where within it, each away from its line."""
+    """Where a crop lies beyond the printed ring, and where within it, each away from its line and outside the fields."""
     x, y = np.arange(width) - (width - 1) / 2, np.arange(height) - (height - 1) / 2
     distance = np.hypot(x[None], y[:, None])
-    return distance > ring_px + line_px, distance <= ring_px - line_px
+    return distance > ring_px + line_px, (distance <= ring_px - line_px) & (distance >= print_px)
 
 
 @lru_cache(maxsize=8)

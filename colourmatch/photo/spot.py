@@ -63,7 +63,7 @@ def read_spot(flat: FlatCard, light: LightField, name: str) -> SpotReading:
     paper = _light_nodes(flat, light, crop)
     middling = paper.mean(axis=(0, 1))
     paper, linear = paper / middling, _look(flat, crop, middling)
-    glass = find_glass(linear, spot, card.ring_diameter_mm / 2, flat.px_per_mm)
+    glass = find_glass(linear, spot, card.ring_diameter_mm / 2, flat.px_per_mm, card.fields_outer_mm)
     fields = _read_fields(flat, crop, (linear, paper), name, glass) if card.fields else None
     if fields is not None:  # the window is seen shifted as the fields around it are
         middle = middle[0] + fields.shift_mm[0], middle[1] + fields.shift_mm[1]

@@ -26,7 +26,7 @@ Array = NDArray[np.float64]
 _INK_LOG = 0.01
 #: Lighter greys whose channels lie further apart than this (natural log) were printed from coloured inks; in darker ones
 #: a phone's own black shows.
-TINTED_LOG, _LIGHTER = 0.12, 0.19
+TINTED_LOG, _LIGHTER = 0.08, 0.19
 #: A printed patch strays from the printer's own curve by this much (natural log, sd).
 _PATCH_LOG, _DARK = 0.02, 0.012
 #: Priors (mean, sd): S-shape, lift, printer's power, veil, dot gain. Printers are trusted least: blacks and dot gain of
@@ -259,16 +259,17 @@ def align_channels(
     places = np.flatnonzero(np.isfinite(read).all(axis=1))
     nominal = np.array([step.reflectance for step in flat.card.greys])[places]
     values = np.maximum(read[places], 1e-4)
+    lighter = np.ptp(np.log(values[nominal >= _LIGHTER]), axis=1)
+    cast = float(np.median(lighter)) if len(lighter) else 0.0
     keep = _agreeing(nominal, values) & _like_its_twin(nominal, values)
     nominal, values, places = nominal[keep], np.maximum(curve.take_veil(values[keep]), 1e-4), places[keep]
     levels = np.array(sorted(set(nominal)))
     if len(levels) < 4:
-        return ToneMap(np.empty(0), np.empty((0, 3)))
+        return ToneMap(np.empty(0), np.empty((0, 3)), cast=cast)
     logs = np.stack([np.log(values[nominal == n]).mean(axis=0) for n in levels])
     mean = logs.mean(axis=1, keepdims=True)
     shifts = mean - logs
     # a cast of the ink is expected; shrink each shift by its share of the variance seen (Wiener)
-    cast = float(np.ptp(shifts[levels >= _LIGHTER], axis=1).max(initial=0.0))
     shifts = shifts * shifts**2 / (shifts**2 + _INK_LOG**2)
     if cast > TINTED_LOG and known is None:  # no phone bends its channels so far apart: the ink is not grey
         shifts = np.zeros_like(shifts)

@@ -1,0 +1,139 @@
+"""The colour fields of card 2: told from card 1 by its markers, found where the glass shows them, read as they are."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+
+from colourmatch.colour.difference import ciede2000
+from colourmatch.colour.spectra import read_illuminant
+from colourmatch.errors import PhotoError
+from colourmatch.photo.card import read_card
+from colourmatch.photo.locate import find_card
+from colourmatch.photo.measure import Measurement, measure_photo
+from colourmatch.simulate import Glint, Light, Phone, Pose, Printer, Scene, drink_transmittance, render_photo, sensor_curves
+from colourmatch.simulate.camera import camera_matrix
+from colourmatch.simulate.files import save_photo
+from colourmatch.simulate.inks import vary_inks
+from colourmatch.simulate.materials import paper_reflectance, printed_fields
+
+POSE = Pose(fill=0.9, rotation_degrees=1.0)
+PHONE = Phone(exposure=0.62, gamut="p3")
+PRINTER = Printer(inks=vary_inks(np.random.default_rng(11)))
+RED = drink_transmittance({"E129": 41.0}, caramel_a610=0.015, yellow_a430=0.33, dilution=5)
+OTHER = drink_transmittance({"E124": 47.0}, caramel_a610=0.015, yellow_a430=0.37, dilution=5)
+SHIFTS = {"reference": (1.4, -0.8), "batch": (-1.2, 1.0), "blank": (0.6, 0.0)}
+SCENES = {
+    "plain": Scene(reference=RED, batch=OTHER),
+    "shifted": Scene(reference=RED, batch=OTHER, view_shift_mm=SHIFTS, view_size=1.04),
+    "lit": Scene(reference=RED, batch=OTHER, glints=(Glint("batch", -10, -5, radius_mm=2.2),)),
+    "aside": Scene(reference=RED, batch=OTHER, offsets_mm={"batch": (9.5, 0)}),
+    "no water": Scene(reference=RED, batch=OTHER, blank=None),
+}
+
+
+@cache
+def taken(name: str) -> tuple[Measurement, float]:
+    rendered = render_photo(SCENES[name], PHONE, Light(), POSE, seed=4, printer=PRINTER)
+    return measure_photo(as_file(rendered)), rendered.truth["delta_e_2000"]
+
+
+def as_file(rendered) -> bytes:
+    from pathlib import Path
+    from tempfile import TemporaryDirectory
+
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "photo.jpg"
+        save_photo(rendered, path)
+        return path.read_bytes()
+
+
+def true_values(spot: str, liquid: np.ndarray) -> np.ndarray:
+    """Fields of one spot as the camera reads them over paper, linear Display P3, (6, 3), what is outside cut off."""
+    light = read_illuminant() * paper_reflectance()
+    sensor = sensor_curves(PHONE.sensor)
+    seen = (liquid**2 * printed_fields(PRINTER, spot) * light) @ sensor / (light @ sensor)
+    return np.maximum(seen @ camera_matrix(PHONE, read_illuminant()).T, 0.0)
+
+
+def test_the_cards_are_told_apart_by_their_markers():
+    assert taken("plain")[0].card["version"] == 2
+    two = render_photo(SCENES["plain"], PHONE, Light(), POSE, seed=1, printer=PRINTER)
+    one = render_photo(SCENES["plain"], PHONE, Light(), POSE, seed=1)
+    assert (find_card(one.rgb).card.version, find_card(two.rgb).card.version) == (1, 2)
+    half = two.rgb.shape[0] // 2
+    with pytest.raises(PhotoError) as both:
+        find_card(np.concatenate([one.rgb[:half], two.rgb[half:]]))
+    assert both.value.code == "two-cards"
+
+
+@pytest.mark.parametrize("name", ["plain", "shifted"])
+def test_fields_are_read_where_the_bottom_shows_them(name):
+    made, _ = taken(name)
+    white = made.spots["blank"].base @ np.eye(3)
+    for spot, liquid in (("reference", RED), ("batch", OTHER), ("blank", np.ones(81))):
+        fields = made.spots[spot].fields
+        assert fields.seen.all()
+        expected = SCENES[name].view_shift_mm.get(spot, (0.0, 0.0))
+        assert fields.shift_mm == pytest.approx(expected, abs=0.5)
+        # what the surface's veil and the tones leave is common to all of them
+        assert fields.values / white == pytest.approx(true_values(spot, liquid), abs=0.03)
+
+
+@pytest.mark.parametrize("name", ["plain", "shifted", "lit", "aside"])
+def test_the_interval_of_the_difference_holds_the_truth(name):
+    made, true = taken(name)
+    found = made.difference.delta_e_2000
+    assert found.low <= true <= found.high
+    assert found.high - found.low < 3
+
+
+def test_a_glass_that_stands_aside_loses_fields_and_not_the_photo():
+    made, _ = taken("aside")
+    seen = made.spots["batch"].fields.seen
+    assert 0 < seen.sum() < 6
+
+
+def test_absolute_colours_are_nearer_than_over_white_alone():
+    made, _ = taken("plain")
+    plain = [made.spots[spot].plain[0] for spot in ("reference", "batch")]
+    truth = [render_truth(liquid) for liquid in (RED, OTHER)]
+    told = [made.spots[spot].lab for spot in ("reference", "batch")]
+    nearer = [ciede2000(t, w) < ciede2000(p, w) for t, p, w in zip(told, plain, truth, strict=True)]
+    assert any(nearer)
+    for spot, lab in zip(("reference", "batch"), truth, strict=True):
+        assert (np.abs(made.spots[spot].lab - lab) < 2.5 * made.spots[spot].lab_sd).all()
+
+
+def render_truth(liquid: np.ndarray) -> np.ndarray:
+    from colourmatch.simulate import lab_relative_to_water
+
+    return lab_relative_to_water(liquid)
+
+
+def test_without_water_white_alone_is_used():
+    made, _ = taken("no water")
+    assert {f.code for f in made.quality} == {"no-blank"}
+    assert made.difference is not None
+
+
+def test_greys_that_are_not_grey_are_told():
+    tinted = replace(PRINTER, cast=0.35)
+    made = measure_photo(as_file(render_photo(SCENES["plain"], PHONE, Light(), POSE, seed=4, printer=tinted)))
+    assert "greys-tinted" in {f.code for f in made.quality}
+    assert "greys-tinted" not in {f.code for f in taken("plain")[0].quality}
+
+
+def test_fields_lie_in_the_ring_and_leave_a_gap():
+    card = read_card(2)
+    assert sorted(card.marker_centres_mm) == [6, 7, 8, 9, 10, 11]
+    outlines = [card.field_outline_mm("batch", field.name) for field in card.fields]
+    assert len(outlines) == 6
+    for outline in outlines:
+        away = np.linalg.norm(outline - np.array(card.spots["batch"]), axis=1)
+        assert away.min() == pytest.approx(card.fields_inner_mm) and away.max() == pytest.approx(card.fields_outer_mm)
+    between = np.linalg.norm(outlines[0][:, None] - outlines[1][None], axis=-1).min()
+    assert between == pytest.approx(card.fields_gap_mm, abs=0.02)

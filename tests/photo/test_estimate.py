@@ -1,0 +1,147 @@
+"""The estimate of two colours: its symmetries, a camera that no table was fitted on, fields that are not seen."""
+
+from __future__ import annotations
+
+import csv
+import warnings
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+
+from colourmatch.colour.difference import ciede2000, compare_lab
+from colourmatch.colour.spaces import RGB_TO_XYZ, xyz_to_lab
+from colourmatch.colour.spectra import WAVELENGTHS_NM, integration_weights, read_illuminant
+from colourmatch.facts import find_fact
+from colourmatch.photo.estimate import GlassReading, estimate_pair
+from colourmatch.simulate.inks import field_reflectances, vary_inks
+
+LIGHTS = ("D50", "D65", "D75", "LED-B3", "LED-B4", "LED-V1")
+
+
+@cache
+def camera(light: str) -> np.ndarray:
+    """Weights (81, 3) to linear Display P3 of the Nikon 5100 as the NPL measured it, in colour-science.
+
+    The matrix is the least squares one over the 24 patches of the ColorChecker (BabelColor average, in colour-science),
+    white kept (Finlayson, Drew 1997).
+    """
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        import colour
+
+        sensor = colour.MSDS_CAMERA_SENSITIVITIES["Nikon 5100 (NPL)"]
+        patches = colour.SDS_COLOURCHECKERS["BabelColor Average"].values()
+        chart = np.array([np.interp(WAVELENGTHS_NM, p.wavelengths, p.values) for p in patches])
+        response = np.array([sensor[float(w)] for w in WAVELENGTHS_NM]).reshape(-1, 3)
+    response = response * read_illuminant(light)[:, None]
+    response = response / response.sum(axis=0)
+    weights = integration_weights()
+    back = np.linalg.inv(RGB_TO_XYZ["Display P3"]).T
+    target, seen = chart @ weights @ back, chart @ response
+    sides = np.linalg.lstsq((seen - seen[:, 1:2])[:, [0, 2]], target - seen[:, 1:2], rcond=None)[0].T
+    return response @ np.stack([sides[:, 0], 1 - sides.sum(axis=1), sides[:, 1]], axis=1).T
+
+
+@cache
+def nbs_solutions() -> dict[str, np.ndarray]:
+    """Absorbance in 1 cm of the NBS colour solutions (LC 929, 1948; LC 1017), from memory as the file says."""
+    with find_fact("nbs_colour_solutions.csv").open(encoding="utf-8") as handle:
+        rows = list(csv.DictReader(line for line in handle if not line.startswith("#")))
+    nm = [float(row["nm"]) for row in rows]
+    return {
+        name: np.interp(WAVELENGTHS_NM, nm, [float(row[name]) for row in rows])
+        for name in ("copper", "cobalt", "chromate")
+    }
+
+
+def drink(copper: float, cobalt: float, chromate: float) -> np.ndarray:
+    """Single-pass absorbance (81,) of a mixture, in parts of the solutions."""
+    parts = nbs_solutions()
+    return copper * parts["copper"] + cobalt * parts["cobalt"] + chromate * parts["chromate"]
+
+
+def look(absorbance: np.ndarray, light: str, inks: np.ndarray) -> GlassReading:
+    """What the camera reads of a liquid over white and over the fields, without noise."""
+    over = np.concatenate([np.ones((1, 81)), inks])
+    values = np.maximum((over * 10 ** (-2 * absorbance)) @ camera(light), 0.0) * 0.93
+    sd = np.hypot(0.008 * values[1:], 0.0015)
+    return GlassReading(values, np.eye(3) * 0.001**2, sd, np.ones(6, bool), 0.003, 0.0015, 0.002, 0.0011)
+
+
+def pairs(seed: int, count: int = 60):
+    """Pairs of near drinks with their truth, in a light and over inks of their own."""
+    rng = np.random.default_rng(seed)
+    for _ in range(count):
+        first = np.array([rng.uniform(0, 0.4), rng.uniform(0.2, 2.2), rng.uniform(0, 0.7)])
+        other = first * np.exp(rng.normal(0, 0.15, 3)) + rng.uniform(0, 0.04, 3)
+        light, inks = str(rng.choice(LIGHTS)), field_reflectances(vary_inks(rng))
+        both = [drink(*amounts) for amounts in (first, other)]
+        yield [look(a, light, inks) for a in (*both, np.zeros(81))], [to_lab(a) for a in both]
+
+
+def to_lab(absorbance: np.ndarray) -> np.ndarray:
+    weights = integration_weights()
+    return xyz_to_lab(10 ** (-2 * absorbance) @ weights, weights.sum(axis=0))
+
+
+def read(glasses: list[GlassReading]):
+    return estimate_pair(*glasses, srgb=False)
+
+
+def test_equal_readings_are_no_difference_and_exchanged_glasses_change_its_sign():
+    for (one, two, water), _ in pairs(1, 5):
+        same = read([one, one, water])
+        assert same.lab[0] == pytest.approx(same.lab[1], abs=1e-9)
+        there, back = read([one, two, water]), read([two, one, water])
+        assert there.lab == pytest.approx(back.lab[::-1], abs=1e-6)
+
+
+def test_a_camera_and_liquids_of_no_world_are_told_better_than_they_are_read():
+    errors, plain, absolute, plain_absolute, held = [], [], [], [], []
+    for glasses, true in pairs(2):
+        estimate, expected = read(glasses), float(ciede2000(*true))
+        as_read = [xyz_to_lab(g.values[0] / glasses[2].values[0] @ RGB_TO_XYZ["Display P3"].T) for g in glasses[:2]]
+        found = compare_lab(*estimate.lab, estimate.own + estimate.scene, estimate.phone).delta_e_2000
+        errors.append(abs(float(ciede2000(*estimate.lab)) - expected))
+        plain.append(abs(float(ciede2000(*as_read)) - expected))
+        absolute.append(float(ciede2000(estimate.lab[0], true[0])))
+        plain_absolute.append(float(ciede2000(as_read[0], true[0])))
+        held.append(found.low <= expected <= found.high)
+    assert np.median(errors) < 0.2
+    assert np.quantile(errors, 0.95) < np.quantile(plain, 0.95)
+    assert np.median(absolute) < 0.75 * np.median(plain_absolute)
+    assert np.mean(held) > 0.9
+
+
+def test_a_field_that_one_glass_does_not_show_is_filled_in():
+    for (one, two, water), _ in pairs(3, 8):
+        seen = np.array([True, True, False, True, False, True])
+        values = one.values.copy()
+        values[1:][~seen] = 0.5  # whatever lies there
+        estimate = read([replace(one, values=values, seen=seen), two, water])
+        whole = read([one, two, water])
+        assert float(ciede2000(*estimate.lab)) == pytest.approx(float(ciede2000(*whole.lab)), abs=0.6)
+
+
+def test_a_reflection_over_a_field_costs_the_field_alone():
+    for (one, two, water), _ in pairs(4, 8):
+        values = two.values.copy()
+        values[4] += 0.5
+        lit = read([one, replace(two, values=values), water])
+        assert float(ciede2000(*lit.lab)) == pytest.approx(float(ciede2000(*read([one, two, water]).lab)), abs=0.6)
+
+
+def test_without_water_the_fields_do_not_count():
+    (one, two, water), _ = next(pairs(5, 1))
+    assert read([one, two, water]).fields
+    assert not estimate_pair(one, two, None, srgb=False).fields
+
+
+def test_noise_of_the_reading_widens_the_difference_and_leaves_what_is_unknown():
+    (one, two, water), _ = next(pairs(6, 1))
+    loud = [replace(g, own=g.own * 400) for g in (one, two)]
+    quiet, noisy = read([one, two, water]), read([*loud, water])
+    assert np.trace(noisy.own) > 3 * np.trace(quiet.own)
+    assert noisy.phone == pytest.approx(quiet.phone)
