@@ -16,6 +16,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from colourmatch.colour.difference import ciede2000
 from colourmatch.facts import find_fact
 
 Array = NDArray[np.float64]
@@ -77,7 +78,8 @@ class Branch:
     """One table: with the fields, or over white alone. Shapes: F features, K components, Z terms, D readings.
 
     centre, scale (F,); axes (F, K) and spread (K,): principal components; matrix (3, Z, D): Lab of a difference; mean
-    (3, Z): Lab of the middle; error (3, E) and scatter (3, Z): logarithm of the standard deviation along lightness,
+    (3, Z): Lab of the middle; warm (3, Z, D): what the difference changes by from daylight to illuminant A, warm_sd (2,)
+    standard deviation of its length, at none and per length; error (3, E) and scatter (3, Z): logarithm of the standard deviation along lightness,
     chroma and hue of the difference and of the middle. likeness_mean (L,), likeness (L, L): mean and covariance of one
     liquid's roots and the blank's together, from which a field that was not seen is filled in.
     """
@@ -88,6 +90,8 @@ class Branch:
     spread: Array
     matrix: Array
     mean: Array
+    warm: Array
+    warm_sd: Array
     error: Array
     scatter: Array
     likeness_mean: Array
@@ -106,6 +110,12 @@ class Branch:
         d, features = look(seen)
         z, _ = self.terms(features)
         return z @ self.mean.T, np.einsum("nz,czd,nd->nc", z, self.matrix, d)
+
+    def part_in_warm_light(self, seen: Seen) -> Array:
+        """Lab of the difference under CIE illuminant A less that in daylight, (N, 3)."""
+        d, features = look(seen)
+        z, _ = self.terms(features)
+        return np.einsum("nz,czd,nd->nc", z, self.warm, d)
 
     def slopes(self, seen: Seen) -> Array:
         """Change of the Lab difference per unit of each reading's root, (N, 3, D): the matrix that was chosen."""
@@ -181,6 +191,19 @@ class GlassReading:
         return replace(self, values=self.values[:1], field_sd=self.field_sd[:0], seen=self.seen[:0])
 
 
+@dataclass(frozen=True)
+class Metamerism:
+    """By how much two liquids that match in daylight part under CIE illuminant A, a warm lamp, with its 95 % interval.
+
+    The CIE's special metamerism index for a change of illuminant, what is left between them in daylight taken off
+    (CIE 015:2018, 9.2), as CIEDE2000.
+    """
+
+    value: float
+    low: float
+    high: float
+
+
 @dataclass(frozen=True, eq=False)
 class Estimate:
     """Lab of reference and batch (2, 3), their covariance from noise alone (2, 3, 3), and that of the absolute Lab.
@@ -196,6 +219,7 @@ class Estimate:
     scene: Array
     phone: Array
     fields: bool
+    metamerism: Metamerism | None = None
 
     @property
     def unsure(self) -> float:
@@ -266,8 +290,15 @@ def _estimate(glasses: list[GlassReading], table: Branch, kind: tuple[bool, bool
     scene = scenes[0] + scenes[1]
     return Estimate(
         lab, np.array(noises), np.array([absolute + noise for noise in noises]),
-        noises[0] + noises[1] - scene, scene, phone, fields,
+        noises[0] + noises[1] - scene, scene, phone, fields, _part_warm(table, seen, middle[0]) if fields else None,
     )  # fmt: skip
+
+
+def _part_warm(table: Branch, seen: Seen, middle: Array) -> Metamerism:
+    apart = table.part_in_warm_light(seen)[0]
+    value = float(ciede2000(middle - apart / 2, middle + apart / 2))
+    reach = 1.96 * float(table.warm_sd[0] + table.warm_sd[1] * value)
+    return Metamerism(value, max(value - reach, 0.0), value + reach)
 
 
 def _usual_noise(values: Array) -> Array:

@@ -15,7 +15,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-from worlds import Worlds, draw_worlds, measured_phones
+from worlds import Worlds, absorbance_to_lab, draw_worlds, measured_phones
 
 from colourmatch.colour.difference import ciede2000, metric_jacobian, metric_vector
 from colourmatch.colour.spaces import RGB_TO_XYZ, xyz_to_lab
@@ -73,33 +73,27 @@ def fit_matrices(worlds: Worlds, *, fields: bool) -> Branch:
     x = (features - centre) / scale
     values, vectors = np.linalg.eigh(np.cov(x.T))
     order = np.argsort(values)[::-1][: COMPONENTS[fields]]
-    empty = np.zeros((3, 1))
     start = Branch(
-        centre,
-        scale,
-        vectors[:, order],
-        np.sqrt(values[order] + 0.1),
-        empty,
-        empty,
-        empty,
-        empty,
-        *likeness(seen),
-    )
+        centre, scale, vectors[:, order], np.sqrt(values[order] + 0.1),
+        *[np.zeros((3, 1))] * 6, *likeness(seen),
+    )  # fmt: skip
     z, _ = start.terms(features)
     gap, middle = worlds.lab[:, 1] - worlds.lab[:, 0], worlds.lab.mean(axis=1)
     chroma = np.hypot(middle[:, 1], middle[:, 2])
     # by what was seen: weights that know the truth would favour pairs whose reading is too far apart
     weight = 1 / (WEIGHT + 0.08 * plain_difference(seen)) / (1 + 0.02 * chroma)
     terms, readings = z.shape[1], d.shape[1]
-    gram, right = np.zeros((terms * readings,) * 2), np.zeros((terms * readings, 3))
+    warm = [absorbance_to_lab(worlds.absorbance[:, k], "A") for k in (0, 1)]
+    wanted = np.concatenate([gap, warm[1] - warm[0] - gap], axis=1)
+    gram, right = np.zeros((terms * readings,) * 2), np.zeros((terms * readings, 6))
     for k in range(0, len(z), 4000):
         rows = slice(k, k + 4000)
         product = (z[rows, :, None] * d[rows, None, :]).reshape(-1, terms * readings) * weight[rows, None]
         gram += product.T @ product
-        right += product.T @ (gap[rows] * weight[rows, None])
-    matrix = solve(gram, right).T.reshape(3, terms, readings)
+        right += product.T @ (wanted[rows] * weight[rows, None])
+    matrix = solve(gram, right).T.reshape(6, terms, readings)
     mean = solve(z.T @ z, z.T @ middle).T
-    return replace(start, matrix=matrix, mean=mean)
+    return replace(start, matrix=matrix[:3], warm=matrix[3:], mean=mean)
 
 
 def fit_errors(table: Branch, worlds: Worlds, *, fields: bool) -> Branch:
@@ -112,7 +106,20 @@ def fit_errors(table: Branch, worlds: Worlds, *, fields: bool) -> Branch:
     error = solve(terms.T @ terms, terms.T @ (np.log(np.abs(missed) + 0.02) - _LOG_ABS)).T
     z, _ = table.terms(look(seen)[1])
     scatter = solve(z.T @ z, z.T @ (np.log(np.abs(off) + 0.1) - _LOG_ABS)).T
-    return replace(table, error=error, scatter=scatter)
+    return replace(table, error=error, scatter=scatter, warm_sd=fit_warm_sd(table, worlds, seen, middle))
+
+
+def fit_warm_sd(table: Branch, worlds: Worlds, seen: Seen, middle: np.ndarray) -> np.ndarray:
+    """Standard deviation of the length of what a warm lamp changes: at none, and per length."""
+    apart = table.part_in_warm_light(seen)
+    warm = [absorbance_to_lab(worlds.absorbance[:, k], "A") for k in (0, 1)]
+    true = warm[1] - warm[0] - (worlds.lab[:, 1] - worlds.lab[:, 0])
+    said, truth = (np.asarray(ciede2000(middle - v / 2, middle + v / 2)) for v in (apart, true))
+    off = np.abs(said - truth)
+    small = np.quantile(off[said < 0.4], 0.95) / 1.96
+    large = np.quantile((off / said)[(said > 1.5) & (said < 8)], 0.95) / 1.96
+    print(f"warm light: length off by {small:.2f} at none (sd), {large:.2f} of a long one")
+    return np.array([small, max(large - small / 3, 0.0)])
 
 
 def widen(table: Branch, worlds: Worlds, *, fields: bool) -> Branch:
