@@ -5,7 +5,7 @@ It gives what the command line prints of a photo; it refuses to know stocks, dos
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -13,10 +13,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from colourmatch.colour.difference import Difference, compare_lab
+from colourmatch.colour.difference import compare_lab
 from colourmatch.colour.gamut import least_value
 from colourmatch.colour.spaces import RGB_TO_XYZ, lab_to_xyz, xyz_to_lab
 from colourmatch.errors import ColourMatchError, PhotoError
+from colourmatch.measurement import CardSeen, Flag, Measurement, SpotColour, record_difference
 from colourmatch.photo.camera import expect_camera
 from colourmatch.photo.card import Card, read_card
 from colourmatch.photo.checks import (
@@ -34,12 +35,13 @@ from colourmatch.photo.flat import FlatCard, flatten_card, mask_paper
 from colourmatch.photo.light import fit_light
 from colourmatch.photo.load import Photo, load_photo
 from colourmatch.photo.locate import CardPose, find_card
-from colourmatch.photo.quality import Flag, flag
+from colourmatch.photo.quality import flag
 from colourmatch.photo.retone import ToneRecord, record_known
 from colourmatch.photo.spot import SpotReading, read_spot
 from colourmatch.photo.stripes import find_stripes
 from colourmatch.photo.tone import KnownGreys, ToneCurve, ToneMap, align_channels, fit_curve
 from colourmatch.photo.veil import estimate_veil
+from colourmatch.records import rounded, significant
 
 Array = NDArray[np.float64]
 #: Whether each channel lies at an end of its range.
@@ -60,8 +62,8 @@ MATRIX_SD = np.array([0.062, 0.071, 0.054])
 
 
 @dataclass(frozen=True)
-class SpotColour:
-    """Colour of one liquid: Lab (D65, 2 degrees) relative to `white`, covariance of the reading, and the total sd.
+class ReadColour:
+    """Colour of one liquid as the pixels give it: Lab (D65, 2 degrees) relative to `white`, covariance of the reading.
 
     tone_shifts (7, 3): Lab per standard deviation of the photo's tone curve and veil, common to all its spots; lost (3, 3):
     covariance in Lab of what a channel at an end of its range no longer holds, which rgb shows as read; scene (3, 3): the
@@ -87,38 +89,19 @@ class SpotColour:
         own = np.diag(self.covariance + self.lost) + (self.tone_shifts**2).sum(axis=0)
         return np.sqrt(own + phone_sd(self.lab) ** 2 + 0.25**2)
 
-    def to_json(self) -> dict[str, Any]:
-        """The spot as the command line prints it."""
-        return {
-            "lab": _rounded(self.lab, 3),
-            "lab_sd": _rounded(self.lab_sd, 3),
-            "lab_covariance": [_rounded(row, 5) for row in self.covariance + self.lost],
-            "tone_covariance": [_rounded(row, 5) for row in self.tone_shifts.T @ self.tone_shifts],
-            "rgb": _rounded(self.rgb, 5),
-            "rgb_covariance": [[float(f"{v:.4g}") for v in row] for row in self.rgb_covariance],
-            "clarity": None if self.clarity is None else round(min(self.clarity.value, 1.0), 3),
-            "clarity_sd": None if self.clarity is None else round(self.clarity.sd, 3),
-            "white": self.white,
-        }
-
-
-@dataclass(frozen=True)
-class Pair:
-    """What is unsure of the Lab difference of one photo's liquids, as four covariances (3, 3).
-
-    own: this photo's alone; scene: the same in every photo of these vessels; phone: a part of the difference itself,
-    the same in every photo of this phone; lost: what channels at an end of their range no longer hold.
-    """
-
-    own: Array
-    scene: Array
-    phone: Array
-    lost: Array = field(default_factory=lambda: np.zeros((3, 3)))
-
-    def to_json(self) -> dict[str, list[list[float]]]:
-        """The `uncertainty` object of the command line."""
-        parts = {"photo": self.own, "scene": self.scene, "phone": self.phone, "lost": self.lost}
-        return {name: [[float(f"{v:.4g}") for v in row] for row in part] for name, part in parts.items()}
+    def record(self) -> SpotColour:
+        """The spot as it is recorded."""
+        return SpotColour(
+            lab=rounded(self.lab, 3),
+            lab_sd=rounded(self.lab_sd, 3),
+            lab_covariance=rounded(self.covariance + self.lost, 5),
+            tone_covariance=rounded(self.tone_shifts.T @ self.tone_shifts, 5),
+            rgb=rounded(self.rgb, 5),
+            rgb_covariance=significant(self.rgb_covariance, 4),
+            clarity=None if self.clarity is None else round(min(self.clarity.value, 1.0), 3),
+            clarity_sd=None if self.clarity is None else round(self.clarity.sd, 3),
+            white=self.white,
+        )
 
 
 @dataclass(frozen=True)
@@ -131,49 +114,6 @@ class Tone:
     def correct(self, rgb: Array) -> Array:
         """Paper-relative linear values, shape (..., 3), without veil and with the channels aligned."""
         return self.channels.apply(self.curve.take_veil(rgb))
-
-
-@dataclass(frozen=True)
-class Measurement:
-    """Everything read from one photo; `refused` holds the sentence when it could not be measured."""
-
-    photo: str
-    sha256: str | None = None
-    phone: str | None = None
-    taken_at: str | None = None
-    taken_offset: str | None = None
-    profile: str | None = None
-    card: dict[str, Any] | None = None
-    quality: tuple[Flag, ...] = ()
-    spots: dict[str, SpotColour] = field(default_factory=dict)
-    difference: Difference | None = None
-    refused: str | None = None
-    drawing: dict[str, Any] = field(default_factory=dict)
-    pair: Pair | None = None
-    rectangles: dict[str, Any] | None = None
-    tone: ToneRecord | None = None
-
-    def to_json(self) -> dict[str, Any]:
-        """The object of `measure --json`; fields that do not apply are null."""
-        delta = self.difference.delta_e_2000.to_json() if self.difference else None
-        return {
-            "photo": self.photo,
-            "sha256": self.sha256,
-            "phone": self.phone,
-            "taken_at": self.taken_at,
-            "taken_offset": self.taken_offset,
-            "profile": self.profile,
-            "card": self.card,
-            "quality": [f.to_json() for f in self.quality],
-            "spots": {n: self.spots[n].to_json() if n in self.spots else None for n in SPOTS},
-            "delta_e_2000": delta,
-            "difference": self.difference.to_json() if self.difference else None,
-            "error": self.refused,
-            "drawing": self.drawing or None,
-            "uncertainty": self.pair.to_json() if self.pair else None,
-            "rectangles": self.rectangles,
-            "tone": self.tone.to_json() if self.tone else None,
-        }
 
 
 def measure_photo(
@@ -216,28 +156,27 @@ def measure_photo(
         taken_at=photo.taken_at,
         taken_offset=photo.taken_offset,
         profile=photo.profile.name,
-        card={
-            "version": card.version,
-            "markers": len(pose.markers),
-            "reprojection_mm": round(pose.reprojection_mm, 3),
-            "tilt_degrees": round(pose.tilt_degrees, 1),
-            "px_per_mm": round(pose.px_per_mm, 2),
-        },
+        card=CardSeen(
+            version=card.version,
+            markers=len(pose.markers),
+            reprojection_mm=round(pose.reprojection_mm, 3),
+            tilt_degrees=round(pose.tilt_degrees, 1),
+            px_per_mm=round(pose.px_per_mm, 2),
+        ),
         quality=tuple(flags),
-        spots=spots,
-        difference=_compare(spots),
-        pair=_pair(spots),
+        spots={spot: spots[spot].record() if spot in spots else None for spot in SPOTS},
         drawing=_describe_drawing(pose, card, readings, photo),
         tone=_record_tone(spots, light, (photo, whole, tone), greys),
+        **_compare(spots),
     )
 
 
 def _record_tone(
-    spots: dict[str, SpotColour],
+    spots: dict[str, ReadColour],
     light: LightField,
     context: tuple[Photo, FlatCard, Tone],
     greys: KnownGreys | None,
-) -> ToneRecord | None:
+) -> dict[str, Any] | None:
     """What is needed to read the photo under another curve; None without a fitted curve or without water."""
     photo, flat, tone = context
     blank = spots.get("blank")
@@ -251,12 +190,12 @@ def _record_tone(
     )
     return ToneRecord(
         tone.curve.terms, blank.base, paper, tone.curve.greys, record_known(greys), to_xyz, known_map
-    )
+    ).to_json()
 
 
 def refuse(name: str, error: ColourMatchError) -> Measurement:
     """The measurement of a photo that was refused, so that a list of photos keeps a line for it."""
-    return Measurement(name, quality=(Flag(error.code, "refuse", error.text),), refused=error.text)
+    return Measurement(photo=name, quality=(Flag(error.code, "refuse", error.text),), refused=error.text)
 
 
 def measure_or_refuse(
@@ -283,7 +222,7 @@ def _find_light(whole: FlatCard, pose: CardPose, stripes: float) -> LightField:
 
 def _to_colours(
     readings: dict[str, SpotReading], light: LightField, white: str, context: tuple[Photo, FlatCard, Tone]
-) -> dict[str, SpotColour]:
+) -> dict[str, ReadColour]:
     photo, flat, tone = context
     card = flat.card
     glasses = tuple(s for s in SPOTS if readings[s].present)
@@ -322,7 +261,7 @@ def _to_colours(
             else None
         )
         scene = jacobian @ vessel @ jacobian.T
-        out[spot] = SpotColour(
+        out[spot] = ReadColour(
             lab + shift, lab_cov, rgb, cov, clarity, white, shifts, lost, scene, base, empty
         )
     return out
@@ -385,24 +324,19 @@ def channels_apart(linear: Array) -> Array:
     return apart
 
 
-def _compare(spots: dict[str, SpotColour]) -> Difference | None:
+def _compare(spots: dict[str, ReadColour]) -> dict[str, Any]:
+    """What a measurement holds of the difference of both liquids."""
     if "reference" not in spots or "batch" not in spots:
-        return None
+        return {}
     ref, bat = spots["reference"], spots["batch"]
-    noise = ref.covariance + bat.covariance
-    return compare_lab(ref.lab, bat.lab, noise, phone_covariance(ref, bat), ref.lost + bat.lost)
-
-
-def _pair(spots: dict[str, SpotColour]) -> Pair | None:
-    if "reference" not in spots or "batch" not in spots:
-        return None
-    ref, bat = spots["reference"], spots["batch"]
+    noise, phone, lost = ref.covariance + bat.covariance, phone_covariance(ref, bat), ref.lost + bat.lost
     scene = ref.scene + bat.scene
-    own = ref.covariance + bat.covariance - scene
-    return Pair(own, scene, phone_covariance(ref, bat), ref.lost + bat.lost)
+    return record_difference(
+        compare_lab(ref.lab, bat.lab, noise, phone, lost), noise - scene, scene, phone, lost
+    )
 
 
-def phone_covariance(ref: SpotColour, bat: SpotColour) -> Array:
+def phone_covariance(ref: ReadColour, bat: ReadColour) -> Array:
     """What an unknown phone may make of the difference of two spots: matrix and tone curve; (3, 3)."""
     tone = bat.tone_shifts - ref.tone_shifts
     return np.diag((SCALE_SD * stretch(bat.lab - ref.lab)) ** 2) + tone.T @ tone
@@ -430,8 +364,8 @@ def _describe_drawing(
     turn = np.linspace(0, 2 * np.pi, 37)
     circle = np.stack([np.cos(turn), np.sin(turn)], axis=1)
 
-    def outline(points_mm: Array) -> list[list[float]]:
-        return [_rounded(p, 1) for p in (pose.project(points_mm) + 0.5) * photo.full_scale - 0.5]
+    def outline(points_mm: Array) -> Any:
+        return rounded((pose.project(points_mm) + 0.5) * photo.full_scale - 0.5, 1).tolist()
 
     glasses = {n: r.glass for n, r in readings.items() if r.present and r.glass}
     return {
@@ -444,7 +378,3 @@ def _describe_drawing(
         },
         "glasses": {n: outline(np.array(g.centre_mm) + g.inner_mm * circle) for n, g in glasses.items()},
     }
-
-
-def _rounded(values: Iterable[float], digits: int) -> list[float]:
-    return [round(float(v), digits) for v in values]

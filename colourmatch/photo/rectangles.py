@@ -20,11 +20,10 @@ from numpy.typing import NDArray
 
 from colourmatch.colour.difference import compare_lab
 from colourmatch.errors import InputError, PhotoError
+from colourmatch.measurement import SPOTS, Measurement, record_difference
 from colourmatch.photo.load import Photo, load_photo
 from colourmatch.photo.measure import (
-    Measurement,
-    Pair,
-    SpotColour,
+    ReadColour,
     parts_of_water,
     phone_covariance,
     place_ends,
@@ -117,7 +116,8 @@ def measure_rectangles(
     return Measurement(
         photo=photo.name, sha256=photo.sha256, phone=photo.phone, taken_at=photo.taken_at,
         taken_offset=photo.taken_offset, profile=photo.profile.name,
-        quality=tuple(_flags(photo, base, areas, spots, light)), spots=spots, **_compare(spots, jacobians, (own, scene)),
+        quality=tuple(_flags(photo, base, areas, spots, light)),
+        spots={n: spots[n].record() if n in spots else None for n in SPOTS}, **_compare(spots, jacobians, (own, scene)),
         drawing={
             "size": list(photo.full_size), "markers": {}, "glasses": {},
             "windows": {n: _outline(r) for n, r in drawn.items()},
@@ -279,19 +279,19 @@ def _covariances(
 
 def _to_colour(
     photo: Photo, base: _Area, area: _Area, seen: tuple[Array, Array], reflectance: float
-) -> tuple[SpotColour, Array]:
+) -> tuple[ReadColour, Array]:
     """A liquid's colour with its covariance, and its Jacobian from linear values to Lab."""
     rgb, cov = seen
     lab, lab_cov, jacobian = propagate(rgb, cov, photo.profile.to_xyz)
     shifts = unfitted_curve().shifts(rgb / reflectance, base.value) * reflectance @ jacobian.T
     shift, lost = place_ends(rgb, (area.empty, area.full), photo.profile.to_xyz, jacobian)
-    return SpotColour(
+    return ReadColour(
         lab + shift, lab_cov, rgb, cov, None, "rectangle", shifts, lost, empty=area.empty
     ), jacobian
 
 
 def _compare(
-    spots: Mapping[str, SpotColour], jacobians: list[Array], parts: tuple[Array, Array]
+    spots: Mapping[str, ReadColour], jacobians: list[Array], parts: tuple[Array, Array]
 ) -> dict[str, Any]:
     """The difference of both liquids: what they share of white and light moves both, and counts once."""
     if len(spots) < 2:
@@ -300,10 +300,7 @@ def _compare(
     turn = np.hstack([-jacobians[0], jacobians[1]])
     own, scene = (turn @ part @ turn.T for part in parts)
     phone, lost = phone_covariance(ref, bat), ref.lost + bat.lost
-    return {
-        "difference": compare_lab(ref.lab, bat.lab, own + scene, phone, lost),
-        "pair": Pair(own, scene, phone, lost),
-    }
+    return record_difference(compare_lab(ref.lab, bat.lab, own + scene, phone, lost), own, scene, phone, lost)
 
 
 # ---- what is said ------------------------------------------------------------------------------------------------
@@ -326,7 +323,7 @@ def _check_brightness(spots: list[str], luminance: Array) -> None:
 
 
 def _flags(
-    photo: Photo, base: _Area, areas: Mapping[str, _Area], spots: Mapping[str, SpotColour], light: Array
+    photo: Photo, base: _Area, areas: Mapping[str, _Area], spots: Mapping[str, ReadColour], light: Array
 ) -> list[Flag]:
     flags = [] if photo.profile.understood else [flag("profile-unknown")]
     flags.append(flag("no-card-mode"))
