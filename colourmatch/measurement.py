@@ -65,6 +65,11 @@ class Pair(Record):
     phone: Array = kept(numbers)
     lost: Array | None = kept(numbers)
 
+    @property
+    def what_is_lost(self) -> Array:
+        """Covariance (3, 3) of what is lost, none where it was formerly a part of phone."""
+        return np.zeros((3, 3)) if self.lost is None else self.lost
+
 
 @dataclass(frozen=True, eq=False)
 class Colour(Record):
@@ -140,7 +145,7 @@ class CalibrationNamed(Record):
 
     entry: int = kept()
     phone: str = kept()
-    light: str = kept()
+    light: str | None = kept()
     kind: str = kept()
     tones: str | None = kept(later=True)
 
@@ -210,3 +215,13 @@ class Measurement(Record):
     as_read: DifferenceAsRead | None = kept(DifferenceAsRead.from_json, later=True)
     view: OwnView | None = kept(OwnView.from_json, later=True)
     spot: str | None = kept(later=True)
+
+    @property
+    def camera(self) -> str:
+        """What tells one camera from another: phone and colour profile."""
+        return f"{self.phone}|{self.profile}"
+
+    @property
+    def at_an_end(self) -> bool:
+        """Whether a channel lies at an end of its range, so that a part of the colour is not known."""
+        return any(flag.code in ("channel-empty", "channel-full") for flag in self.quality)

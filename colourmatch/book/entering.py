@@ -35,6 +35,8 @@ from colourmatch.book.rows import read_entry, read_lots, still_closed
 from colourmatch.book.transactions import find_token, insert, refuse_other
 from colourmatch.errors import ClosedError, InputError
 from colourmatch.liquid.stock import Addition
+from colourmatch.measurement import Measurement
+from colourmatch.records import plain
 from colourmatch.words.times import tell_date
 
 if TYPE_CHECKING:
@@ -110,7 +112,7 @@ class Entering(Ledger):
     def add_photo(
         self,
         lot: int | str,
-        measurement: Mapping[str, Any],
+        measurement: Measurement | Mapping[str, Any],
         advice: Mapping[str, Any] | None = None,
         *,
         photo: bytes | Path | str | None = None,
@@ -131,8 +133,9 @@ class Entering(Ledger):
         kept = None if photo is None else self.photo_store.keep(photo)
         if original_name is None and isinstance(photo, (str, Path)):
             original_name = Path(photo).name
-        delta = measurement.get("delta_e_2000") or {}
-        texts = {"measurement": to_json(measurement), "advice": to_json(advice)}
+        recorded = plain(measurement)
+        delta = recorded.get("delta_e_2000") or {}
+        texts = {"measurement": to_json(recorded), "advice": to_json(advice)}
         values = {
             "purpose": purpose,
             "sha256": kept and kept.sha256,

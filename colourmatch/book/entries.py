@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from colourmatch.book.checks import STOPS
 from colourmatch.liquid.stock import Addition, BatchState, Stock
+from colourmatch.measurement import Measurement
 
 if TYPE_CHECKING:
     from colourmatch.liquid.stock import Addition, BatchState, Stock
@@ -43,7 +44,7 @@ class ReferenceReading:
     depth_mm: float
     dilution: float
     photo_sha256: str | None
-    measurement: dict[str, Any] | None
+    measurement: Measurement | None
     created_at: str
     entered_by: str | None = None
     original_sha256: str | None = None
@@ -267,7 +268,7 @@ class PhotoEntry(LotEntry):
     delta_e_2000: float | None = None
     delta_e_2000_low: float | None = None
     delta_e_2000_high: float | None = None
-    measurement: dict[str, Any] = field(default_factory=dict)
+    measurement: Measurement = field(default_factory=Measurement)
     advice: dict[str, Any] | None = None
     aside: str | None = None
 

@@ -31,6 +31,7 @@ from colourmatch.book.entries import (
     mark_replaced,
     mark_times,
 )
+from colourmatch.measurement import Measurement
 
 if TYPE_CHECKING:
     Query = Select[*tuple[Any, ...]]  # rows of any columns
@@ -42,6 +43,10 @@ _HEAVY = {"measurement", "advice"}
 def from_json(text: str | None) -> Any:
     """The value of a JSON column, None for an empty one."""
     return None if text is None else json.loads(text)
+
+
+def _measurement(text: str) -> Measurement:
+    return Measurement.from_json(from_json(text))
 
 
 def pick_fields(row: RowMapping, record: type[Any]) -> dict[str, Any]:
@@ -72,7 +77,7 @@ def read_reference_readings(connection: Connection, reference_id: int) -> list[R
             | {
                 "lab": _triple(row, ("lab_l", "lab_a", "lab_b")),
                 "lab_sd": _triple(row, ("lab_l_sd", "lab_a_sd", "lab_b_sd")),
-                "measurement": from_json(row["measurement"]),
+                "measurement": _measurement(row["measurement"]) if row["measurement"] else None,
             }
         )
         for row in rows.mappings()
@@ -274,9 +279,11 @@ def _entry(row: RowMapping, renamed: Mapping[int, list[tuple[str, str]]]) -> Lot
     values = dict(row) | {"replaced_by_id": None}
     if values.get("stock_id") in renamed:
         values["stock"] = renamed[values["stock_id"]][-1][1]
-    for name in ("measurement", "advice", "final", "changes"):
+    for name in ("advice", "final", "changes"):
         if name in values:
             values[name] = from_json(values[name])
+    if "measurement" in values:
+        values["measurement"] = _measurement(values["measurement"])
     return _CLASSES[values["kind"]](**values)
 
 

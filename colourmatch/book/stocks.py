@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -25,6 +26,8 @@ from colourmatch.book.transactions import BookBase, find_token, insert, near_nam
 from colourmatch.errors import ClosedError, InputError, NotFoundError
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.stock import Stock, check_stock, dilute, weigh_drops
+from colourmatch.measurement import Measurement
+from colourmatch.records import plain
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
@@ -261,7 +264,7 @@ class Shelf(BookBase):
         dilution: float = 1.0,
         lab_sd: tuple[float, float, float] | None = None,
         photo_sha256: str | None = None,
-        measurement: dict[str, Any] | None = None,
+        measurement: Measurement | Mapping[str, Any] | None = None,
         photo: bytes | Path | str | KeptPhoto | None = None,
         taken_at: datetime | str | None = None,
         original_name: str | None = None,
@@ -300,7 +303,7 @@ class Shelf(BookBase):
                 return int(known["id"])
             return insert(
                 connection, t.reference_readings, reference_id=found.id, photo_sha256=photo_sha256,
-                measurement=to_json(measurement), entered_by=entered_by, token=token, **values,
+                measurement=to_json(plain(measurement)), entered_by=entered_by, token=token, **values,
             )  # fmt: skip
 
         entry_id = self._write(act)

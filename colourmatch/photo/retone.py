@@ -8,7 +8,7 @@ another one out gives the reading that the photo would have had.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -77,7 +77,7 @@ class ToneRecord:
         }
 
 
-def parse_tone(data: dict[str, Any] | None) -> ToneRecord | None:
+def parse_tone(data: Mapping[str, Any] | None) -> ToneRecord | None:
     """The record that `ToneRecord.to_json` wrote; None for a measurement without one."""
     if not data:
         return None
