@@ -120,6 +120,33 @@ class SpotColour(Colour):
         return self.toned or self.as_read or self
 
 
+def _rows(values: Any) -> Array:
+    """Rows of numbers, NaN for a row that is null."""
+    return np.array([(np.nan, np.nan) if row is None else row for row in values], float).reshape(-1, 2)
+
+
+def _write_rows(values: Array) -> list[list[float] | None]:
+    return [None if np.isnan(row).any() else row.tolist() for row in values]
+
+
+@dataclass(frozen=True, eq=False)
+class ToneRecord(Record):
+    """A photo's tones: terms (5,) of photo/tone.py that were taken out, white (3,) and paper (spots, 3) as corrected.
+
+    greys (N, 2): value over paper and that paper's level as the file decodes them, NaN where not seen; known (N, 2):
+    reflectance and its log's sd by a card profile, None without; to_xyz (3, 3): from the file's primaries; known_map (K,
+    2): log values at knots and what was added to them so that known greys come out.
+    """
+
+    terms: Array = kept(numbers)
+    white: Array = kept(numbers)
+    paper: Mapping[str, Array] = kept(lambda levels: {spot: numbers(level) for spot, level in levels.items()})
+    greys: Array = kept(_rows, write=_write_rows)
+    known: Array | None = kept(_rows, write=_write_rows, key="known_greys")
+    to_xyz: Array = kept(numbers)
+    known_map: Array = kept(_rows, write=_write_rows, default=lambda: np.empty((0, 2)))
+
+
 @dataclass(frozen=True, eq=False)
 class CardSeen(Record):
     """How the printed card lay in the photo."""
@@ -209,7 +236,7 @@ class Measurement(Record):
     drawing: Mapping[str, Any] | None = kept()
     uncertainty: Pair | None = kept(Pair.from_json)
     rectangles: Mapping[str, Any] | None = kept()
-    tone: Mapping[str, Any] | None = kept()
+    tone: ToneRecord | None = kept(ToneRecord.from_json)
     card_profile: CardNamed | None = kept(CardNamed.from_json, later=True)
     calibration: CalibrationNamed | None = kept(CalibrationNamed.from_json, later=True)
     as_read: DifferenceAsRead | None = kept(DifferenceAsRead.from_json, later=True)

@@ -22,15 +22,16 @@ _LATER = frozenset({"later"})
 def kept(
     read: Callable[[Any], Any] | None = None,
     *,
+    write: Callable[[Any], Any] | None = None,
     key: str | None = None,
     default: Any = None,
     later: bool = False,
 ) -> Any:
-    """A field of a record: how its value is read from JSON (as it stands where None), its name there where another.
+    """A field of a record: how its value is read from JSON (as it stands where None) and its name there where another.
 
-    default: what it is where nothing was written, or a function that makes it; later: written only once it is set.
+    write: how it is written where `plain` does not do; default: what it is where nothing was written, or a function that makes it; later: written only once it is set.
     """
-    metadata = {"read": read, "key": key, "later": later}
+    metadata = {"read": read, "write": write or plain, "key": key, "later": later}
     if callable(default):
         return field(default_factory=default, metadata=metadata)
     return field(default=default, metadata=metadata)
@@ -90,7 +91,7 @@ class Record:
         for one in _fields(type(self)):
             value = getattr(self, one.name)
             if one.key not in self.absent or not one.is_default(value):
-                out[one.key] = plain(value)
+                out[one.key] = None if value is None else one.write(value)
         return out | dict(self.others)
 
     def having(self, **changes: Any) -> Self:
@@ -111,6 +112,7 @@ class _Field(NamedTuple):
     name: str
     key: str
     read: Callable[[Any], Any] | None
+    write: Callable[[Any], Any]
     default: Any
     later: bool
 
@@ -121,7 +123,7 @@ class _Field(NamedTuple):
 def _list_fields(record: type[Any]) -> tuple[_Field, ...]:
     return tuple(
         _Field(
-            one.name, one.metadata["key"] or one.name, one.metadata["read"],
+            one.name, one.metadata["key"] or one.name, one.metadata["read"], one.metadata["write"],
             one.default if one.default_factory is MISSING else one.default_factory(), one.metadata["later"],
         )
         for one in fields(record)

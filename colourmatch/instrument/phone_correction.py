@@ -26,7 +26,6 @@ from colourmatch.measurement import (
     record_difference,
 )
 from colourmatch.photo.measure import SCALE_SD, stretch
-from colourmatch.photo.retone import parse_tone
 from colourmatch.records import rounded
 
 if TYPE_CHECKING:
@@ -92,7 +91,7 @@ def calibrate(measurement: Measurement, found: Calibration | None) -> Measuremen
         return _leave(measurement, found)
 
     spots, corrected = dict(measurement.spots), {}
-    tone = parse_tone(measurement.tone)
+    tone = measurement.tone
     # a photo whose greys do not lie on the sitting's curve keeps its own, and its doubt
     known = found.fit.knows_tones(tone)
     for name in LIQUIDS:

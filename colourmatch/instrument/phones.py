@@ -27,7 +27,6 @@ from colourmatch.instrument.phone_fitting import KnownLiquid, fit_phone
 from colourmatch.instrument.phone_report import describe_fit, describe_known, known_measurement, tell_phone
 from colourmatch.measurement import LIQUIDS, Measurement
 from colourmatch.photo.measure import measure_photo
-from colourmatch.photo.retone import parse_tone
 
 if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
@@ -161,9 +160,8 @@ def _known_liquid(
 ) -> KnownLiquid:
     colour, carded = photo.spots[spot], photo.card_profile is not None
     assert colour is not None
-    tone = parse_tone(photo.tone)
     return KnownLiquid(
-        colour.lab, colour.covariance, mg_per_l, f"{entry.id}", carded, tone, spot, colour.lab_sd
+        colour.lab, colour.covariance, mg_per_l, f"{entry.id}", carded, photo.tone, spot, colour.lab_sd
     )
 
 

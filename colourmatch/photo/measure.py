@@ -17,7 +17,7 @@ from colourmatch.colour.difference import compare_lab
 from colourmatch.colour.gamut import least_value
 from colourmatch.colour.spaces import RGB_TO_XYZ, lab_to_xyz, xyz_to_lab
 from colourmatch.errors import ColourMatchError, PhotoError
-from colourmatch.measurement import CardSeen, Flag, Measurement, SpotColour, record_difference
+from colourmatch.measurement import CardSeen, Flag, Measurement, SpotColour, ToneRecord, record_difference
 from colourmatch.photo.camera import expect_camera
 from colourmatch.photo.card import Card, read_card
 from colourmatch.photo.checks import (
@@ -36,7 +36,7 @@ from colourmatch.photo.light import fit_light
 from colourmatch.photo.load import Photo, load_photo
 from colourmatch.photo.locate import CardPose, find_card
 from colourmatch.photo.quality import flag
-from colourmatch.photo.retone import ToneRecord, record_known
+from colourmatch.photo.retone import record_known
 from colourmatch.photo.spot import SpotReading, read_spot
 from colourmatch.photo.stripes import find_stripes
 from colourmatch.photo.tone import KnownGreys, ToneCurve, ToneMap, align_channels, fit_curve
@@ -176,7 +176,7 @@ def _record_tone(
     light: LightField,
     context: tuple[Photo, FlatCard, Tone],
     greys: KnownGreys | None,
-) -> dict[str, Any] | None:
+) -> ToneRecord | None:
     """What is needed to read the photo under another curve; None without a fitted curve or without water."""
     photo, flat, tone = context
     blank = spots.get("blank")
@@ -188,9 +188,16 @@ def _record_tone(
     known_map = (
         np.column_stack([tone.channels.knots_log, tone.channels.known_log]) if greys else np.empty((0, 2))
     )
+    known = record_known(greys)
     return ToneRecord(
-        tone.curve.terms, blank.base, paper, tone.curve.greys, record_known(greys), to_xyz, known_map
-    ).to_json()
+        terms=rounded(tone.curve.terms, 6),
+        white=rounded(blank.base, 6),
+        paper={spot: rounded(level, 6) for spot, level in paper.items()},
+        greys=significant(tone.curve.greys, 6),
+        known=None if known is None else significant(known, 6),
+        to_xyz=significant(to_xyz, 8),
+        known_map=significant(known_map, 6),
+    )
 
 
 def refuse(name: str, error: ColourMatchError) -> Measurement:
