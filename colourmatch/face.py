@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from colourmatch.colour.difference import Difference
     from colourmatch.dosing.advice import Advice
-    from colourmatch.photo.measure import Measurement
+    from colourmatch.measurement import Measurement
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from colourmatch.book.checks import STOPS
 from colourmatch.liquid.stock import Addition, BatchState, Stock
+from colourmatch.measurement import Measurement
 
 if TYPE_CHECKING:
     from colourmatch.book.shelf_records import StockEntry
@@ -144,7 +145,7 @@ class PhotoEntry(LotEntry):
     delta_e_2000: float | None = None
     delta_e_2000_low: float | None = None
     delta_e_2000_high: float | None = None
-    measurement: dict[str, Any] = field(default_factory=dict)
+    measurement: Measurement = field(default_factory=Measurement)
     advice: dict[str, Any] | None = None
     aside: str | None = None
 

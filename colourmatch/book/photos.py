@@ -19,6 +19,8 @@ from colourmatch.book.photo_store import hash_photo
 from colourmatch.book.rows import read_entry, read_events
 from colourmatch.book.transactions import find_token
 from colourmatch.errors import InputError, NotFoundError
+from colourmatch.measurement import Measurement
+from colourmatch.records import plain
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
@@ -39,7 +41,7 @@ class Photos:
     def add(
         self,
         lot: int | str,
-        measurement: Mapping[str, Any],
+        measurement: Measurement | Mapping[str, Any],
         advice: Mapping[str, Any] | None = None,
         *,
         photo: bytes | Path | str | None = None,
@@ -59,8 +61,9 @@ class Photos:
         kept = None if photo is None else self._store.keep(photo)
         if original_name is None and isinstance(photo, (str, Path)):
             original_name = Path(photo).name
-        delta = measurement.get("delta_e_2000") or {}
-        texts = {"measurement": to_json(measurement), "advice": to_json(advice)}
+        recorded = plain(measurement)
+        delta = recorded.get("delta_e_2000") or {}
+        texts = {"measurement": to_json(recorded), "advice": to_json(advice)}
         values = {
             "purpose": purpose,
             "sha256": kept and kept.sha256,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Unpack
@@ -21,6 +22,8 @@ from colourmatch.book.rows import read_reference_readings, read_references
 from colourmatch.book.shelf import find_reference
 from colourmatch.book.shelf_records import Reference, ReferenceReading
 from colourmatch.book.transactions import find_token, insert_once
+from colourmatch.measurement import Measurement
+from colourmatch.records import plain
 
 if TYPE_CHECKING:
     from colourmatch.book.photo_store import PhotoStore
@@ -54,7 +57,7 @@ class References:
         dilution: float = 1.0,
         lab_sd: tuple[float, float, float] | None = None,
         photo_sha256: str | None = None,
-        measurement: dict[str, Any] | None = None,
+        measurement: Measurement | Mapping[str, Any] | None = None,
         photo: bytes | Path | str | KeptPhoto | None = None,
         taken_at: datetime | str | None = None,
         original_name: str | None = None,
@@ -90,7 +93,7 @@ class References:
         values |= {
             "reference_id": found.id,
             "photo_sha256": photo_sha256,
-            "measurement": to_json(measurement),
+            "measurement": to_json(plain(measurement)),
         }
         entry_id = self._database.write(lambda c: insert_once(c, t.reference_readings, by, asked, **values))
         return next(reading for reading in self.readings(found.id) if reading.id == entry_id)

@@ -29,6 +29,7 @@ from colourmatch.book.entries import (
     mark_times,
 )
 from colourmatch.book.shelf_records import Reference, ReferenceReading, StockChange, StockEntry
+from colourmatch.measurement import Measurement
 
 if TYPE_CHECKING:
     Query = Select[*tuple[Any, ...]]  # rows of any columns
@@ -59,6 +60,8 @@ def pick_fields(row: RowMapping, record: type[Any]) -> dict[str, Any]:
             found[name] = None if parts[0] is None else parts
         elif name in row:
             found[name] = from_json(row[name]) if name in _JSON else row[name]
+            if name == "measurement" and found[name] is not None:
+                found[name] = Measurement.from_json(found[name])
     return found
 
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
 
 from colourmatch.liquid.stock import Stock
+from colourmatch.measurement import Measurement
 
 
 @dataclass(frozen=True)
@@ -35,7 +35,7 @@ class ReferenceReading:
     depth_mm: float
     dilution: float
     photo_sha256: str | None
-    measurement: dict[str, Any] | None
+    measurement: Measurement | None
     created_at: str
     entered_by: str | None = None
     original_sha256: str | None = None

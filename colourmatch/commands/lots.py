@@ -141,6 +141,7 @@ def photo(
     --dilution and --depth-mm hold for the lot's later photos too.
     """
     from colourmatch.instrument.incoming import lot_reader, note_for_lot
+    from colourmatch.measurement import Measurement
     from colourmatch.workflow.lot import record_photos
 
     card, light = given.pop("card_name"), given.pop("light")
@@ -155,7 +156,7 @@ def photo(
         read = measure_all(new, rectangles, lot_reader(book, lot_id).greys)
         for number, path in enumerate(watch(photos, len(photos)), 1):
             one = token if token is None or len(photos) == 1 else f"{token} {number}"
-            measured = [next(read)] if path in new else None
+            measured = [Measurement.from_json(next(read))] if path in new else None
             found += record_photos(
                 book,
                 lot_id,

@@ -93,13 +93,16 @@ def measure(session: Session, photos: tuple[str, ...], same: bool, **given: Any)
         raise InputError(
             "--card-name and --light are for photos of the printed card. Leave the rectangles out."
         )
+    from colourmatch.measurement import Measurement
+
     if card or light:
         with session.read_book() as book:
             from colourmatch.instrument.incoming import open_reader
 
             reader = open_reader(book, card, light)
             found = [
-                reader.finish(result) for result in _measure_noting(session, photos, rectangles, reader.greys)
+                reader.finish(Measurement.from_json(result)).to_json()
+                for result in _measure_noting(session, photos, rectangles, reader.greys)
             ]
     else:
         found = list(_measure_noting(session, photos, rectangles))
@@ -107,7 +110,7 @@ def measure(session: Session, photos: tuple[str, ...], same: bool, **given: Any)
         return answer_photos(found, found[0] if len(found) == 1 else {"photos": found})
     from colourmatch.photo.combine import combine_photos
 
-    combined = combine_photos(found)
+    combined = combine_photos([Measurement.from_json(one) for one in found])
     told = combined.to_json() if combined else None
     answer = answer_photos(found, {"photos": found, "combined": told})
     return answer._replace(text=[*answer.text, *combined_lines(told)])

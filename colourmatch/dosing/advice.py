@@ -28,7 +28,7 @@ from colourmatch.dosing.doses import (
 from colourmatch.dosing.plan import MOST_DROPS, MOST_OF_BATCH, PASSED_CHANCE, Line, plan_line
 from colourmatch.dosing.problem import PATIENCE, REPEATABILITY, Problem, expect_draws
 from colourmatch.dosing.rescue import LIKELY_NEARER, Rescue, find_rescue
-from colourmatch.words.figures import tell_drops, tell_interval
+from colourmatch.words import advice as words
 
 #: Inside the tolerance a step must promise at least this part of it.
 WORTH_INSIDE = 0.25
@@ -122,7 +122,7 @@ def advise_unseen(problem: Problem, left_ml: Mapping[str, float]) -> Advice:
     step = Advice(
         "rephotograph",
         "photo",
-        "Stir, wait for the bubbles to clear, photograph again.",
+        words.STIR,
         state_photographed=False,
         expected=expect_draws(problem.difference(*problem.after(nothing))[:, 0]),
         **gather_held(problem),
@@ -131,20 +131,15 @@ def advise_unseen(problem: Problem, left_ml: Mapping[str, float]) -> Advice:
     drops = {k: int(ml[k] / stock.drop_ml + 0.5) for k, stock in enumerate(problem.stocks)}
     doses = count_doses(problem, keep_under_ceiling(problem, drops))
     if doses:
-        text = f"Add the rest of the step: {_describe(doses)}. Then stir, wait for the bubbles to clear, photograph."
+        text = words.tell_rest_of_step(_describe(doses))
         return replace(with_doses(problem, replace(step, action="add", reason="step"), doses), text=text)
     if not problem.keeps_ceiling(ml_of(problem, {k: 1 for k in problem.open_stocks[:1]})):
-        return replace(
-            step, text="Add no more: the ceiling leaves no room for another drop. Stir, and photograph."
-        )
+        return replace(step, text=words.NO_ROOM)
     return step
 
 
 def _ask_again() -> Advice:
-    return ask_for_photo(
-        "The photos of this lot contradict each other. Check the additions entered, then photograph both glasses "
-        "again in steady light."
-    )
+    return ask_for_photo(words.CONTRADICT)
 
 
 def advise(problem: Problem) -> Advice:
@@ -161,8 +156,7 @@ def advise(problem: Problem) -> Advice:
         or not problem.fit.success
     ):
         return advice
-    text = f"Photograph once more before you stop: this photo alone does not decide it. {problem.doubt}"
-    return replace(advice, action="rephotograph", reason="photo", text=text)
+    return replace(advice, action="rephotograph", reason="photo", text=words.tell_doubt(problem.doubt))
 
 
 def _plan(problem: Problem) -> Advice:
@@ -182,12 +176,7 @@ def _plan(problem: Problem) -> Advice:
     unsure = CONFIRM[0] < facts["chance_within_tolerance"] < CONFIRM[1]
     asked = problem.photos_of_state > 1 or problem.fit.photos >= PATIENCE
     if gain < REPEATABILITY and unsure and not line.bound and not asked:
-        return Advice(
-            "rephotograph",
-            "photo",
-            "Very near. Pour both glasses afresh to equal height and photograph once more, to be sure before you stop.",
-            **facts,
-        )
+        return Advice("rephotograph", "photo", words.VERY_NEAR, **facts)
     worth = max(REPEATABILITY, WORTH_INSIDE * problem.tolerance) if inside else REPEATABILITY
     if less and not asked:
         return _which_way(facts)
@@ -208,13 +197,7 @@ def _plan(problem: Problem) -> Advice:
 
 
 def _describe(doses: tuple[Dose, ...]) -> str:
-    parts = []
-    for dose in doses:
-        if dose.drops > MOST_DROPS:
-            parts.append(f"{dose.ml:.2f} ml of {dose.stock} ({tell_drops(dose.drops)})")
-        else:
-            parts.append(f"{tell_drops(dose.drops)} of {dose.stock}")
-    return " and ".join(parts)
+    return words.tell_doses([(dose.stock, dose.drops, dose.ml) for dose in doses], MOST_DROPS)
 
 
 def _add(problem: Problem, line: Line, doses: tuple[Dose, ...], facts: dict[str, Any]) -> Advice:
@@ -237,7 +220,7 @@ def with_doses(problem: Problem, step: Advice, doses: tuple[Dose, ...]) -> Advic
     scatter = np.cov((batch - reference)[1:].T)  # as in compare_draws: the first draw is the most probable
     return replace(
         step,
-        text=f"Add {_describe(doses)}, stir, wait for the bubbles to clear, photograph again.",
+        text=words.tell_step(_describe(doses)),
         doses=doses,
         predicted=expect_draws(problem.difference(*after)[:, 0]),
         predicted_lab=labs,
@@ -249,10 +232,7 @@ def _too_weak(problem: Problem, line: Line) -> str | None:
     thinning = float(line.ml[line.best] @ problem.growth)
     if thinning <= MOST_OF_BATCH * problem.state.volume_ml:
         return None
-    return (
-        f"The whole dose would be {thinning:.0f} ml and thin the batch by "
-        f"{100 * thinning / problem.state.volume_ml:.0f} %. Make a stronger stock, or make it up in the batch itself."
-    )
+    return words.tell_too_weak(thinning, thinning / problem.state.volume_ml)
 
 
 def _without_safe_drop(problem: Problem, line: Line, facts: dict[str, Any]) -> Advice:
@@ -264,11 +244,7 @@ def _without_safe_drop(problem: Problem, line: Line, facts: dict[str, Any]) -> A
     best_drops = line.ml[line.best, k] / stock.drop_ml
     if best_drops < 1.5:
         fold = max(2, ceil(4 / max(best_drops, 0.1)))
-        text = (
-            f"One drop of {stock.name} would pass the match. Dilute the stock {fold}-fold (1 part made up to {fold} "
-            f"parts with {'the batch' if stock.made_in == 'batch' else 'water'}), enter it as a new stock, and go on "
-            "with that; or stop here."
-        )
+        text = words.tell_too_strong(stock.name, fold, stock.made_in)
         if is_within(facts):
             return _stop_here(problem, line, facts)
         return Advice("stop", "nearest", text, problem=text, **facts)
@@ -278,13 +254,7 @@ def _without_safe_drop(problem: Problem, line: Line, facts: dict[str, Any]) -> A
 
 
 def _which_way(facts: dict[str, Any]) -> Advice:
-    return Advice(
-        "rephotograph",
-        "photo",
-        "It is not certain enough which way to go. Photograph both glasses again, freshly poured to equal height, so "
-        "that the next step is safe.",
-        **facts,
-    )
+    return Advice("rephotograph", "photo", words.WHICH_WAY, **facts)
 
 
 def _stop_here(problem: Problem, line: Line, facts: dict[str, Any]) -> Advice:
@@ -292,32 +262,18 @@ def _stop_here(problem: Problem, line: Line, facts: dict[str, Any]) -> Advice:
     within = is_within(facts)
     if line.bound and line.free_gain >= CEILING_COST and not within:
         return _stop_ceiling(problem, line, facts)
-    shown = tell_interval(now.to_json())
     if within:
-        text = f"Matched: the difference is {shown}, tolerance {problem.tolerance:g}. Stop here."
-        if not is_within(facts, SURE):
-            chance = f"{100 * facts['chance_within_tolerance']:.0f} %"
-            text += f" The chance that it is within is {chance}; no drop can improve it by more than a photo can show."
+        chance = None if is_within(facts, SURE) else facts["chance_within_tolerance"]
+        text = words.tell_matched(now.to_json(), problem.tolerance, chance)
         return Advice("stop", "matched", text, **facts)
-    names = " and ".join(s.name for s in problem.stocks)
-    left = f" What stays different: {facts['missing']}." if facts["missing"] else ""
-    why = " The last steps brought it no nearer." if problem.stalled else ""
-    return Advice(
-        "stop",
-        "nearest",
-        f"This is the nearest that {names} can come: {shown}.{why} Stop here.{left}",
-        **facts,
-    )
+    names = [stock.name for stock in problem.stocks]
+    text = words.tell_nearest(names, now.to_json(), facts["missing"], stalled=problem.stalled)
+    return Advice("stop", "nearest", text, **facts)
 
 
 def _stop_ceiling(problem: Problem, line: Line, facts: dict[str, Any]) -> Advice:
     now: Interval = facts["now"]
-    limit = f" of {problem.ceiling_mg_per_l:g} mg/l" if problem.ceiling_mg_per_l is not None else ""
-    cost = f" More colour would come about {line.free_gain:.1f} nearer." if line.free_gain else ""
-    text = (
-        f"Stop: the ceiling{limit} leaves no room for another drop. The difference is "
-        f"{tell_interval(now.to_json())}.{cost}"
-    )
+    text = words.tell_ceiling_stop(problem.ceiling_mg_per_l, now.to_json(), line.free_gain)
     return Advice("stop", "ceiling", text, **facts)
 
 
@@ -327,10 +283,8 @@ def _stop_past(facts: dict[str, Any]) -> Advice:
 
 def say_past(now: Interval, rescue: Rescue) -> str:
     """That the batch is past its match, and how to bring it back."""
-    text = f"Stop: the batch is past the match by now, the difference is {tell_interval(now.to_json())}. {rescue.text}"
-    if rescue.untinted_ml > 0:
-        text += f" That should bring it to {tell_interval(rescue.predicted.to_json())}."
-    return text
+    blended = rescue.predicted.to_json() if rescue.untinted_ml > 0 else None
+    return words.tell_past(now.to_json(), rescue.text, blended)
 
 
 def _round(value: float | None, digits: int) -> float | None:

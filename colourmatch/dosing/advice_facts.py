@@ -16,7 +16,7 @@ from colourmatch.colour.difference import describe_difference
 from colourmatch.dosing.plan import Line
 from colourmatch.dosing.problem import Problem, expect_draws
 from colourmatch.dosing.rescue import Rescue
-from colourmatch.words.figures import tell_interval
+from colourmatch.words.advice import tell_amounts, tell_surprise
 
 Array = NDArray[np.float64]
 
@@ -80,11 +80,10 @@ def _amounts(problem: Problem) -> dict[str, Any]:
     own = np.array([state.concentration_mg_per_l(s.name) for s in problem.stocks])
     seen = expect_draws(by_labels + (problem.fit.strength_factors - 1) @ own).to_json()
     apart = abs(seen["value"] - by_labels) > AMOUNTS_APART * by_labels
-    text = f"By the labels {by_labels:.1f} mg/l of colour are in, by the photos {tell_interval(seen)}."
     return {
         "by_labels_mg_per_l": round(by_labels, 3),
         "by_photos_mg_per_l": seen,
-        "text": text if apart else None,
+        "text": tell_amounts(by_labels, seen) if apart else None,
     }
 
 
@@ -93,20 +92,8 @@ def _surprises(problem: Problem, learnt: tuple[dict[str, Any], ...]) -> Iterator
     for known, found in zip(problem.fit.stocks, learnt, strict=True):
         away = np.log(found["strength_factor"]) - known.log_factor
         if abs(away) > 1.96 * known.log_factor_sd and problem.state.mg.get(found["stock"]):
-            times = _say_times(found["strength_factor"])
-            less = "less" if away < 0 else "more"
-            yield found | {
-                "text": f"The photos say that {found['stock']} is about {times} as strong as its label "
-                f"({found['low']:.2f} to {found['high']:.2f} of it), or that {less} went in than was noted."
-            }
-
-
-def _say_times(factor: float) -> str:
-    """A factor in words: "half", "twice", "0.7 times"."""
-    near = {0.5: "half", 2.0: "twice", 3.0: "three times"}
-    return next(
-        (word for value, word in near.items() if abs(factor / value - 1) < 0.1), f"{factor:.1f} times"
-    )
+            figures = (found[key] for key in ("stock", "strength_factor", "low", "high"))
+            yield found | {"text": tell_surprise(*figures, less=away < 0)}
 
 
 def _to_match(problem: Problem, line: Line) -> tuple[dict[str, Any], ...]:

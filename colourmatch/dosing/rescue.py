@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from colourmatch.colour.difference import Interval
 from colourmatch.dosing.problem import REPEATABILITY, Problem, expect_draws
+from colourmatch.words.advice import tell_rescue
 
 Array = NDArray[np.float64]
 
@@ -60,12 +61,7 @@ def find_rescue(problem: Problem) -> Rescue | None:
     nearer = float((difference[:, 0] > difference.min(axis=1) + NEARER_BY).mean())
     past = float((difference[:, 0] - _with_less_colour(problem) > REPEATABILITY).mean())
     ml = float(share[best] * problem.state.volume_ml)
-    text = (
-        f"Blend back about {_round_ml(ml):g} ml of untinted batch, stir, and photograph again."
-        if ml > 0
-        else ""
-    )
-    return Rescue(ml, expect_draws(difference[:, best]), past, text, nearer)
+    return Rescue(ml, expect_draws(difference[:, best]), past, tell_rescue(ml), nearer)
 
 
 def _with_less_colour(problem: Problem) -> Array:
@@ -73,8 +69,3 @@ def _with_less_colour(problem: Problem) -> Array:
     mg_per_l, share = problem.after(np.zeros((1, len(problem.stocks))))
     less: Array = problem.difference(mg_per_l * (1 - LESS_COLOUR), share)[:, 0]
     return less
-
-
-def _round_ml(ml: float) -> float:
-    """Two significant figures, as a jug can be read."""
-    return float(f"{ml:.2g}")

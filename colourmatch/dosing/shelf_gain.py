@@ -22,7 +22,7 @@ from colourmatch.liquid.added_stock import widen_fit
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.learn import StockPrior
 from colourmatch.liquid.stock import Stock
-from colourmatch.words.figures import tell_drops, tell_interval
+from colourmatch.words.advice import tell_held_back, tell_missing_kind, tell_other_stock
 
 #: Half the draws of the fit are enough for a figure that no dose rests on.
 _DRAWS = slice(0, 81)
@@ -155,12 +155,8 @@ def hold_back(problem: Problem, advice: Advice, other: OtherStock | MissingKind)
     if advice.rescue is not None and advice.now is not None:
         return replace(held, reason="past", text=say_past(advice.now, advice.rescue))
     assert advice.reachable is not None
-    alone = " and ".join(f"{tell_drops(one['drops'])} of {one['stock']}" for one in advice.to_match)
-    text = (
-        f"Stop here for now. Another {alone} would come to about {_interval(advice.reachable)}, but be too much once "
-        f"{other.name} goes in."
-    )
-    return replace(held, text=text)
+    alone = [(one["stock"], one["drops"]) for one in advice.to_match]
+    return replace(held, text=tell_held_back(alone, advice.reachable.to_json(), other.name))
 
 
 def find_missing_kind(problem: Problem) -> MissingKind | None:
@@ -182,11 +178,7 @@ def find_missing_kind(problem: Problem) -> MissingKind | None:
     if figures is None or figures[2].value < _WORTH_NAMING or figures[2].low <= 0:
         return None
     doses, reachable, gain = figures
-    text = (
-        f"Something {best} is missing: with it about {_interval(reachable)} could be reached. "
-        "None of your stocks brings that."
-    )
-    return MissingKind(best, reachable, gain, text, doses)
+    return MissingKind(best, reachable, gain, tell_missing_kind(best, reachable.to_json()), doses)
 
 
 def _stand_in(kind: str, code: str) -> tuple[Stock, StockPrior]:
@@ -209,13 +201,9 @@ def _try(before: Problem, line: Line, bottle: tuple[Stock, StockPrior]) -> Other
     own = next((dose for dose in doses if dose.stock == bottle[0].name), None)
     if own is None:
         return None
-    rest = " and ".join(f"{d.drops} of {d.stock}" for d in doses if d is not own)
+    rest = [(d.stock, d.drops) for d in doses if d is not own]
     now = expect_draws(line.difference[:, line.best])
-    text = (
-        f"With {own.stock} from your shelf as well, about {_interval(reachable)} could be reached instead of "
-        f"{now.value:.1f}: about {tell_drops(own.drops)} of it"
-        f"{f', and {rest}' if rest else ''}."
-    )
+    text = tell_other_stock(own.stock, own.drops, rest, reachable.to_json(), now.value)
     return OtherStock(own.stock, reachable, gain, doses, text)
 
 
@@ -273,7 +261,3 @@ def _gain(
     after = found.difference[:, found.best]
     doses = count_doses(wider, dict(enumerate(drops)))
     return doses, expect_draws(after), expect_draws(line.difference[:, line.best] - after)
-
-
-def _interval(part: Interval) -> str:
-    return tell_interval(part.to_json())

@@ -22,6 +22,7 @@ from colourmatch.book.photo_store import open_source
 from colourmatch.book.transactions import near_names
 from colourmatch.colour.difference import ciede2000
 from colourmatch.errors import ColourMatchError, NotFoundError
+from colourmatch.measurement import SPOTS, CardNamed, Measurement, SpotColour
 from colourmatch.photo.card import read_card
 from colourmatch.photo.card_profile import (
     GREY_CARD,
@@ -34,6 +35,7 @@ from colourmatch.photo.card_profile import (
     read_greys,
 )
 from colourmatch.photo.measure import measure_photo
+from colourmatch.records import rounded
 
 if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
@@ -47,7 +49,7 @@ class CardProfile(NamedTuple):
     """A card's greys, and how a measurement names them."""
 
     greys: KnownGreys
-    named: dict[str, Any]
+    named: CardNamed
 
 
 def enter_card(
@@ -158,7 +160,7 @@ def card_profile(book: LotBook, name: str | None) -> CardProfile | None:
         return None
     entries = _find(all_entries, wanted)
     greys, _ = combine_readings([parse_reading(entry.data) for entry in entries])
-    return CardProfile(greys, {"name": entries[-1].name, "entries": [entry.id for entry in entries]})
+    return CardProfile(greys, CardNamed(entries[-1].name, [entry.id for entry in entries]))
 
 
 def choose_card(book: LotBook, name: str | None, *, entered_by: str | None = None) -> dict[str, Any]:
@@ -186,25 +188,28 @@ def compare_card(book: LotBook, name: str, source: Source) -> dict[str, Any]:
     profile = card_profile(book, name)
     assert profile is not None
     content, file_name = open_source(source)
-    before, after = (measure_photo(content, file_name, greys).to_json() for greys in (None, profile.greys))
-    parts = ("spots", "delta_e_2000", "difference", "quality")
+    before, after = (measure_photo(content, file_name, greys) for greys in (None, profile.greys))
     return {
         "photo": file_name,
-        "card_profile": profile.named,
-        "before": {part: before[part] for part in parts},
-        "after": {part: after[part] for part in parts},
-        "changed": {
-            spot: _change(before["spots"].get(spot), after["spots"].get(spot)) for spot in before["spots"]
-        },
+        "card_profile": profile.named.to_json(),
+        "before": _in_short(before),
+        "after": _in_short(after),
+        "changed": {spot: _change(before.spots[spot], after.spots[spot]) for spot in SPOTS},
     }
 
 
-def _change(before: dict[str, Any] | None, after: dict[str, Any] | None) -> dict[str, Any] | None:
+def _in_short(measurement: Measurement) -> dict[str, Any]:
+    parts = ("spots", "delta_e_2000", "difference", "quality")
+    whole = measurement.to_json()
+    return {part: whole[part] for part in parts}
+
+
+def _change(before: SpotColour | None, after: SpotColour | None) -> dict[str, Any] | None:
     if not before or not after:
         return None
     return {
-        "lab": [round(b - a, 3) for a, b in zip(before["lab"], after["lab"], strict=True)],
-        "delta_e_2000": round(float(ciede2000(before["lab"], after["lab"])), 3),
+        "lab": rounded(after.lab - before.lab, 3).tolist(),
+        "delta_e_2000": round(float(ciede2000(before.lab, after.lab)), 3),
     }
 
 

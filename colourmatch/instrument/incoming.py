@@ -18,6 +18,7 @@ from colourmatch.book.shelf_records import ReferenceReading
 from colourmatch.errors import NotFoundError, PhotoError
 from colourmatch.instrument.cards import card_profile
 from colourmatch.instrument.phone_correction import calibrate, find_calibration
+from colourmatch.measurement import Measurement
 
 if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
@@ -31,18 +32,18 @@ Entry = TypeVar("Entry", PhotoEntry, ReferenceReading)
 class IncomingPhoto(Generic[Entry]):
     """A photo that comes in; `known` is its first entry where it came before.
 
-    content is empty where it cannot be read. measurement: as JSON, corrected; of a known photo as it was recorded.
+    content is empty where it cannot be read. measurement: corrected; of a known photo as it was recorded.
     """
 
     content: bytes
     name: str
-    measurement: dict[str, Any]
+    measurement: Measurement
     known: Entry | None = None
 
     @property
     def refused(self) -> str | None:
         """Why nothing could be measured, and what to do."""
-        return self.measurement.get("error")
+        return self.measurement.refused
 
 
 class Reader(NamedTuple):
@@ -61,16 +62,16 @@ class Reader(NamedTuple):
         """What the photo reader takes: the card's greys or None."""
         return self.card.greys if self.card else None
 
-    def finish(self, measurement: dict[str, Any]) -> dict[str, Any]:
+    def finish(self, measurement: Measurement) -> Measurement:
         """A measurement that was read with `greys`, corrected, with what it was read with."""
-        card = self.card.named if self.card and measurement.get("card") else None
+        card = self.card.named if self.card and measurement.card else None
         try:
-            found = find_calibration(self.book, measurement.get("phone"), self.light)
+            found = find_calibration(self.book, measurement.phone, self.light)
         except NotFoundError:
-            if self.insist and not measurement.get("error"):
+            if self.insist and not measurement.refused:
                 raise
             found = None
-        return calibrate(measurement | {"card_profile": card}, found)
+        return calibrate(measurement.having(card_profile=card), found)
 
     def take_in(
         self,
@@ -78,12 +79,12 @@ class Reader(NamedTuple):
         find: Callable[[bytes], Entry | None],
         *,
         rectangles: Mapping[str, Any] | None = None,
-        ahead: dict[str, Any] | None = None,
+        ahead: Measurement | None = None,
     ) -> IncomingPhoto[Entry]:
         """A photo that comes in: opened, looked up with `find`, and where it is new read and corrected.
 
         A known photo is not read again, and its stored file is put back where it is missing. rectangles: for photos
-        without the printed card. ahead: what was read of it with `greys` beforehand, as JSON; it is taken where it is of
+        without the printed card. ahead: what was read of it with `greys` beforehand; it is taken where it is of
         these very bytes.
         """
         to_read: bytes | Path
@@ -95,26 +96,24 @@ class Reader(NamedTuple):
         known = find(content) if content else None
         if known is not None:
             self.book.photo_store.put_back(known.stored_name, content)
-            return IncomingPhoto(content, name, known.measurement or {}, known)
+            return IncomingPhoto(content, name, known.measurement or Measurement(), known)
         if ahead is None or not _is_of(ahead, content):
             ahead = self._measure(to_read, name, rectangles)
         return IncomingPhoto(content, name, self.finish(ahead))
 
-    def _measure(
-        self, photo: bytes | Path, name: str, rectangles: Mapping[str, Any] | None
-    ) -> dict[str, Any]:
+    def _measure(self, photo: bytes | Path, name: str, rectangles: Mapping[str, Any] | None) -> Measurement:
         if rectangles:
             from colourmatch.photo.rectangles import measure_rectangles_or_refuse
 
-            return measure_rectangles_or_refuse(photo, rectangles, name).to_json()
+            return measure_rectangles_or_refuse(photo, rectangles, name)
         from colourmatch.photo.measure import measure_or_refuse
 
-        return measure_or_refuse(photo, name, self.greys).to_json()
+        return measure_or_refuse(photo, name, self.greys)
 
 
-def _is_of(measured: dict[str, Any], content: bytes) -> bool:
+def _is_of(measured: Measurement, content: bytes) -> bool:
     """Whether a measurement is of these very bytes; a refusal names none and is taken as it is."""
-    named = measured["sha256"]
+    named = measured.sha256
     return named is None or (bool(content) and hash_photo(content) == named)
 
 
@@ -139,7 +138,7 @@ def take_in_for_lot(
     sources: Sequence[Source],
     *,
     rectangles: Mapping[str, Any] | None = None,
-    ahead: Sequence[dict[str, Any]] | None = None,
+    ahead: Sequence[Measurement] | None = None,
 ) -> Iterator[IncomingPhoto[PhotoEntry]]:
     """Photos of a lot as in `Reader.take_in`, one after another: keep each before the next is looked up."""
     reader = lot_reader(book, lot)

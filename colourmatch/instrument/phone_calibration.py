@@ -29,7 +29,8 @@ from colourmatch.liquid.phone import (
     soft_log,
     unknown_phone,
 )
-from colourmatch.photo.retone import GreySteps, Readings, ToneRecord
+from colourmatch.measurement import ToneRecord
+from colourmatch.photo.retone import GreySteps, Readings
 from colourmatch.photo.tone import JOINT_PRIOR
 
 Array = NDArray[np.float64]

@@ -16,17 +16,24 @@ from colourmatch.book.checks import name_key
 from colourmatch.colour.difference import compare_lab
 from colourmatch.errors import NotFoundError
 from colourmatch.instrument.phone_calibration import correct_lab, read_fit
-from colourmatch.photo.measure import SCALE_SD, stretch
-from colourmatch.photo.retone import parse_tone
+from colourmatch.measurement import (
+    LIQUIDS,
+    CalibrationNamed,
+    Colour,
+    DifferenceAsRead,
+    Measurement,
+    Pair,
+    record_difference,
+)
+from colourmatch.photo.read_colour import SCALE_SD, stretch
+from colourmatch.records import rounded
 
 if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
-    from colourmatch.colour.difference import Difference
     from colourmatch.instrument.phone_calibration import Corrected, PhoneFit
     from colourmatch.liquid.phone import PhonePrior
 
 Array = NDArray[np.float64]
-SPOTS = ("reference", "batch")
 NO_NAME = "unnamed phone"
 #: Drinks of different recipes lie nearer to each other than to water, about by this part (common practice, no source):
 #: what two of one reading may differ by counts against that distance.
@@ -39,7 +46,7 @@ class Calibration(NamedTuple):
     """A kept fit, and how a measurement names it."""
 
     fit: PhoneFit
-    named: dict[str, Any]
+    named: CalibrationNamed
 
 
 def find_calibration(book: LotBook, phone: str | None, light: str | None = None) -> Calibration | None:
@@ -69,93 +76,99 @@ def find_calibration(book: LotBook, phone: str | None, light: str | None = None)
             f"The phone {wanted!r} is not calibrated in the light {light!r}.{there} Calibrate it with: colourmatch "
             f"phone add PHOTO --light {light} --batch red=12"
         )
-    named = {"entry": entry.id, "phone": entry.name, "light": entry.light, "kind": entry.data["kind"]}
+    named = CalibrationNamed(entry.id, entry.name, entry.light, entry.data["kind"])
     return Calibration(read_fit(entry.data), named)
 
 
-def calibrate(measurement: dict[str, Any], found: Calibration | None) -> dict[str, Any]:
-    """A measurement with its colours and difference corrected; what was read stays beside them as "as_read".
+def calibrate(measurement: Measurement, found: Calibration | None) -> Measurement:
+    """A measurement with its colours and difference corrected; what was read stays beside them as `as_read`.
 
-    Without a calibration, or when nothing was measured, it is given back with "calibration" null.
+    Without a calibration, or when nothing was measured, it is given back without one.
     """
-    if found is None or measurement.get("error") or not measurement.get("card"):
-        return measurement | {"calibration": None}
+    if found is None or measurement.refused or not measurement.card:
+        return measurement.having(calibration=None)
     if found.fit.kind == "none":
         return _leave(measurement, found)
 
-    spots, corrected = dict(measurement["spots"]), {}
-    tone = parse_tone(measurement.get("tone"))
+    spots, corrected = dict(measurement.spots), {}
+    tone = measurement.tone
     # a photo whose greys do not lie on the sitting's curve keeps its own, and its doubt
     known = found.fit.knows_tones(tone)
-    for name in SPOTS:
+    for name in LIQUIDS:
         spot = spots.get(name)
-        if not spot or spot["white"] != "blank":
+        if not spot or spot.white != "blank":
             continue
         one = correct_lab(
-            found.fit, spot["lab"], spot["lab_covariance"], (tone, name) if tone and known else None
+            found.fit, spot.reading.lab, spot.reading.covariance, (tone, name) if tone and known else None
         )
         corrected[name] = one
-        own = np.zeros((3, 3)) if known else np.array(spot.get("tone_covariance", np.zeros((3, 3))))
+        own = np.zeros((3, 3)) if known or spot.tone_covariance is None else spot.tone_covariance
         sd = np.hypot(one.lab_sd, np.sqrt(np.diag(one.slope @ own @ one.slope.T)))
-        spots[name] = spot | {
-            "lab": _rounded(one.lab, 3),
-            "lab_sd": _rounded(sd, 3),
-            "lab_covariance": [_rounded(row, 5) for row in one.covariance],
-            "as_read": {key: spot[key] for key in ("lab", "lab_sd", "lab_covariance")},
-        }
-        if known:
-            spots[name]["toned"] = {
-                "lab": _rounded(one.toned, 3),
-                "lab_covariance": spot["lab_covariance"],
-            }
+        toned = (
+            {"toned": Colour(rounded(one.toned, 3), lab_covariance=spot.reading.lab_covariance)}
+            if known
+            else {}
+        )
+        spots[name] = spot.having(
+            lab=rounded(one.lab, 3),
+            lab_sd=rounded(sd, 3),
+            lab_covariance=rounded(one.covariance, 5),
+            as_read=Colour(spot.lab, spot.lab_sd, spot.lab_covariance),
+            **toned,
+        )
     if not corrected:
-        return measurement | {"calibration": None}
-    named = found.named | ({} if found.fit.tones is None else {"tones": "sitting" if known else "photo"})
-    out = measurement | {"spots": spots, "calibration": named}
-    if len(corrected) == 2 and measurement.get("delta_e_2000"):
-        out |= _compare(measurement, corrected, own_tones=not known)
+        return measurement.having(calibration=None)
+    named = found.named
+    if found.fit.tones is not None:
+        named = named.having(tones="sitting" if known else "photo")
+    out = measurement.having(spots=spots, calibration=named)
+    if len(corrected) == 2 and measurement.delta_e_2000 and measurement.uncertainty:
+        pair = _compare(measurement, measurement.uncertainty, corrected, own_tones=not known)
+        out = out.having(as_read=_as_read(measurement), **pair)
     return out
 
 
-def _leave(measurement: dict[str, Any], found: Calibration) -> dict[str, Any]:
-    """A measurement that no correction betters: as read, and less sure only where known liquids were further off."""
-    strain, spots = found.fit.strain, dict(measurement["spots"])
-    out = measurement | {"calibration": found.named}
+def _leave(measurement: Measurement, found: Calibration) -> Measurement:
+    """A measurement that no correction makes better: as read, and less sure only where known liquids were further off."""
+    strain, spots = found.fit.strain, dict(measurement.spots)
+    out = measurement.having(calibration=found.named)
     if strain <= 1:
         return out
-    for name in SPOTS:
-        if spots.get(name):
-            read = spots[name]
-            spots[name] = read | {
-                "lab_sd": [round(sd * strain, 3) for sd in read["lab_sd"]],
-                "as_read": {key: read[key] for key in ("lab", "lab_sd", "lab_covariance")},
-            }
-    out["spots"] = spots
-    if not measurement.get("delta_e_2000"):
+    for name in LIQUIDS:
+        if (read := spots.get(name)) and read.lab_sd is not None:
+            before = Colour(read.lab, read.lab_sd, read.lab_covariance)
+            spots[name] = read.having(lab_sd=rounded(read.lab_sd * strain, 3), as_read=before)
+    out = out.having(spots=spots)
+    ref, bat, pair = spots["reference"], spots["batch"], measurement.uncertainty
+    if not (measurement.delta_e_2000 and ref and bat and pair):
         return out
-    parts = {name: np.array(part) for name, part in measurement["uncertainty"].items()}
-    phone = parts["phone"] * strain**2
-    labs = [np.array(spots[name]["lab"]) for name in SPOTS]
-    difference = compare_lab(labs[0], labs[1], parts["photo"] + parts["scene"], phone, parts.get("lost"))
-    return out | _describe_difference(measurement, difference, parts | {"phone": phone})
+    phone = pair.phone * strain**2
+    difference = compare_lab(ref.lab, bat.lab, pair.photo + pair.scene, phone, pair.lost)
+    changed = record_difference(difference, pair.photo, pair.scene, phone, pair.what_is_lost)
+    return out.having(as_read=_as_read(measurement), **changed)
+
+
+def _as_read(measurement: Measurement) -> DifferenceAsRead:
+    """The difference of a measurement before it is corrected."""
+    assert measurement.delta_e_2000 and measurement.difference and measurement.uncertainty
+    return DifferenceAsRead(measurement.delta_e_2000, measurement.difference, measurement.uncertainty)
 
 
 def _compare(
-    measurement: dict[str, Any], corrected: dict[str, Corrected], *, own_tones: bool
+    measurement: Measurement, pair: Pair, corrected: dict[str, Corrected], *, own_tones: bool
 ) -> dict[str, Any]:
     """The corrected difference of both liquids, and its uncertainty in the parts that measurements have."""
     ref, bat = corrected["reference"], corrected["batch"]
-    read = measurement["spots"]
-    gap = np.array(read["batch"]["lab"]) - np.array(read["reference"]["lab"])
-    # the curve of the photo, without the phone's unknown colours
-    known = np.array(measurement["uncertainty"]["phone"]) - np.diag((SCALE_SD * stretch(gap)) ** 2)
+    read, other = measurement.spots["batch"], measurement.spots["reference"]
+    assert read and other
+    # the curve of the photo, without the phone's unknown colours, which older records have in one figure
+    gap = read.lab - other.lab
+    known = pair.phone - np.diag((SCALE_SD * stretch(gap)) ** 2) if pair.tone is None else pair.tone
     values, axes = np.linalg.eigh(known)
     slope = 0.5 * (ref.slope + bat.slope)
     tone = slope @ (axes * np.maximum(values, 0.0)) @ axes.T @ slope.T
     # readings from before the ends of the range were kept apart have them in the same figures
-    ends_within = "lost" not in measurement["uncertainty"] and any(
-        f["code"] in ("channel-empty", "channel-full") for f in measurement["quality"]
-    )
+    ends_within = pair.lost is None and measurement.at_an_end
     if not own_tones and not ends_within:
         tone = np.zeros((3, 3))  # the calibration's draws hold the doubt of its own curve
     apart = bat.draws - ref.draws - (bat.lab - ref.lab)
@@ -165,27 +178,9 @@ def _compare(
         apart.T @ apart / len(apart) + tone + np.diag((_scale_sd(ref, bat) * stretch(bat.lab - ref.lab)) ** 2)
     )
     noise = ref.covariance + bat.covariance
-    scene, lost = (
-        slope @ np.array(measurement["uncertainty"].get(part, np.zeros((3, 3)))) @ slope.T
-        for part in ("scene", "lost")
-    )
+    scene, lost = (slope @ part @ slope.T for part in (pair.scene, pair.what_is_lost))
     difference = compare_lab(ref.lab, bat.lab, noise, phone, lost)
-    parts = {"photo": noise - scene, "scene": scene, "phone": phone, "lost": lost}
-    return _describe_difference(measurement, difference, parts)
-
-
-def _describe_difference(
-    measurement: dict[str, Any], difference: Difference, parts: dict[str, Array]
-) -> dict[str, Any]:
-    """A corrected difference as measurements have it, and beside it what was read."""
-    return {
-        "delta_e_2000": difference.delta_e_2000.to_json(),
-        "difference": difference.to_json(),
-        "uncertainty": {
-            name: [[float(f"{v:.4g}") for v in row] for row in part] for name, part in parts.items()
-        },
-        "as_read": {key: measurement[key] for key in ("delta_e_2000", "difference", "uncertainty")},
-    }
+    return record_difference(difference, noise - scene, scene, phone, lost)
 
 
 def _scale_sd(ref: Corrected, bat: Corrected) -> Array:
@@ -196,23 +191,15 @@ def _scale_sd(ref: Corrected, bat: Corrected) -> Array:
     return np.maximum(left / (_APART * away), _LEAST_SCALE)
 
 
-def as_read(spot: dict[str, Any]) -> dict[str, Any]:
-    """A spot's colour before the camera's colours are corrected: what the fit of a lot starts from.
-
-    Under the calibrated tone curve where the phone's is known, else as the photo gave it.
-    """
-    return spot.get("toned") or spot.get("as_read") or spot
-
-
-def camera_key(measurement: dict[str, Any]) -> str:
+def camera_key(measurement: Measurement) -> str:
     """Photos with the same key share one phone's error; one light is another camera than the other."""
-    light = (measurement.get("calibration") or {}).get("light")
-    return f"{measurement.get('phone')}|{measurement.get('profile')}" + (f"|{light}" if light else "")
+    light = measurement.calibration.light if measurement.calibration else None
+    return measurement.camera + (f"|{light}" if light else "")
 
 
-def phone_priors(book: LotBook, measurements: Sequence[dict[str, Any]]) -> dict[str, PhonePrior]:
+def phone_priors(book: LotBook, measurements: Sequence[Measurement]) -> dict[str, PhonePrior]:
     """What is known of the calibrated phones of a lot's photos, by `camera_key`, with the fit each was read with."""
-    wanted = {m["calibration"]["entry"]: camera_key(m) for m in measurements if m.get("calibration")}
+    wanted = {m.calibration.entry: camera_key(m) for m in measurements if m.calibration}
     if not wanted:
         return {}
     priors = {}
@@ -221,7 +208,3 @@ def phone_priors(book: LotBook, measurements: Sequence[dict[str, Any]]) -> dict[
         if prior is not None:
             priors[wanted[entry.id]] = prior
     return priors
-
-
-def _rounded(values: Array, digits: int) -> list[float]:
-    return [round(float(v), digits) for v in values]

@@ -44,7 +44,8 @@ from colourmatch.instrument.phone_calibration import (
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.judged_drinks import known_drinks
 from colourmatch.liquid.phone import p3_weights, soft_log
-from colourmatch.photo.retone import GreySteps, Readings, ToneRecord
+from colourmatch.measurement import ToneRecord
+from colourmatch.photo.retone import GreySteps, Readings
 from colourmatch.photo.tone import JOINT_PRIOR
 
 Array = NDArray[np.float64]

@@ -6,12 +6,19 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from colourmatch.measurement import Measurement
+
 if TYPE_CHECKING:
     from colourmatch.book.calibrations import CalibrationEntry
 
 
+def known_measurement(entry: CalibrationEntry) -> Measurement:
+    """The measurement of a photo of known liquids."""
+    return Measurement.from_json(entry.data["measurement"])
+
+
 def describe_known(entry: CalibrationEntry) -> dict[str, Any]:
-    measurement = entry.data["measurement"]
+    kept = entry.data["measurement"]
     return {
         "entry": entry.id,
         "at": entry.created_at,
@@ -19,12 +26,12 @@ def describe_known(entry: CalibrationEntry) -> dict[str, Any]:
         "phone": entry.name,
         "light": entry.light,
         "depth_mm": entry.data["depth_mm"],
-        "card_profile": measurement.get("card_profile"),
+        "card_profile": kept.get("card_profile"),
         "liquids": [
-            {"spot": spot, "mg_per_l": held, "lab": measurement["spots"][spot]["lab"]}
+            {"spot": spot, "mg_per_l": held, "lab": kept["spots"][spot]["lab"]}
             for spot, held in entry.data["known"].items()
         ],
-        "quality": measurement["quality"],
+        "quality": kept["quality"],
     }
 
 

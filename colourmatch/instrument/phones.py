@@ -8,8 +8,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from colourmatch.book.calibrations import (
     FIT,
     KNOWN,
@@ -22,11 +20,11 @@ from colourmatch.book.photo_store import open_source
 from colourmatch.book.transactions import near_names
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.instrument.phone_calibration import KnownDye
-from colourmatch.instrument.phone_correction import NO_NAME, SPOTS
+from colourmatch.instrument.phone_correction import NO_NAME
 from colourmatch.instrument.phone_fitting import KnownLiquid, fit_phone
-from colourmatch.instrument.phone_report import describe_fit, describe_known, tell_phone
+from colourmatch.instrument.phone_report import describe_fit, describe_known, known_measurement, tell_phone
+from colourmatch.measurement import LIQUIDS, Measurement
 from colourmatch.photo.measure import measure_photo
-from colourmatch.photo.retone import parse_tone
 
 if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
@@ -56,25 +54,25 @@ def add_known_photo(
     if not contents:
         raise InputError("Say what is in the glasses: --batch red=12 or --reference red=6,yellow=4, in mg/l.")
     photo = open_source(source)
-    measurement = measure_photo(*photo, card.greys if card else None).to_json()
-    measurement["card_profile"] = card.named if card else None
+    measurement = measure_photo(*photo, card.greys if card else None)
+    measurement = measurement.having(card_profile=card.named if card else None)
     for spot in contents:
-        colour = measurement["spots"].get(spot)
+        colour = measurement.spots.get(spot)
         if colour is None:
             raise InputError(
                 f"No glass was found on the {spot} spot. Set the known liquid there and photograph again."
             )
-        if colour["white"] != "blank":
+        if colour.white != "blank":
             raise InputError(
                 "No clear water was found on the blank spot. Set a glass of water there: it is the white."
             )
-    if any(flag["code"] in ("channel-empty", "channel-full") for flag in measurement["quality"]):
+    if measurement.at_an_end:
         raise InputError(
             "A known liquid is too strong for this phone: a channel is at the end of its range and teaches nothing. "
             "Make it half as strong and photograph again."
         )
-    data = {"known": contents, "depth_mm": depth_mm, "measurement": measurement}
-    phone = measurement["phone"] or NO_NAME
+    data = {"known": contents, "depth_mm": depth_mm, "measurement": measurement.to_json()}
+    phone = measurement.phone or NO_NAME
     entry = book.calibrations.add(
         KNOWN, phone, data, light=light, photo=photo, entered_by=entered_by, token=token
     )
@@ -82,8 +80,8 @@ def add_known_photo(
 
 
 def _check_known(book: LotBook, spot: str, held: Mapping[str, float]) -> dict[str, float]:
-    if spot not in SPOTS:
-        raise InputError(f"{spot!r} is no spot for a known liquid. Use {' or '.join(SPOTS)}.")
+    if spot not in LIQUIDS:
+        raise InputError(f"{spot!r} is no spot for a known liquid. Use {' or '.join(LIQUIDS)}.")
     if not held:
         raise InputError("A known liquid needs at least one stock, such as red=12.")
     return {
@@ -145,24 +143,33 @@ def fit_known(
     stocks = [book.stocks.get(name) for name in names]
     dyes = [KnownDye(s.name, s.colourant, float(strength_rel_sd or s.label_strength_rel_sd)) for s in stocks]
     liquids = [
-        KnownLiquid(
-            np.array(e.data["measurement"]["spots"][spot]["lab"]),
-            np.array(e.data["measurement"]["spots"][spot]["lab_covariance"]),
-            tuple(float(held.get(name, 0.0)) for name in names),
-            f"{e.id}",
-            bool(e.data["measurement"].get("card_profile")),
-            parse_tone(e.data["measurement"].get("tone")),
-            spot,
-            np.array(sd, float) if (sd := e.data["measurement"]["spots"][spot].get("lab_sd")) else None,
-        )
-        for e in entries
-        for spot, held in e.data["known"].items()
+        _known_liquid(entry, photo, spot, tuple(float(held.get(name, 0.0)) for name in names))
+        for entry in entries
+        for photo in (known_measurement(entry),)
+        for spot, held in entry.data["known"].items()
     ]
     fit = fit_phone(liquids, dyes, depth_mm=depths.pop(), depth_rel_sd=depth_rel_sd)
     data = fit.to_json() | {"photos": [entry.id for entry in entries]}
     head = entries[-1]
     book.calibrations.add(FIT, head.name, data, light=head.light, entered_by=entered_by, token=token)
     return read_phone(book, head.name, str(head.light))
+
+
+def _known_liquid(
+    entry: CalibrationEntry, photo: Measurement, spot: str, mg_per_l: tuple[float, ...]
+) -> KnownLiquid:
+    colour, carded = photo.spots[spot], photo.card_profile is not None
+    assert colour is not None
+    return KnownLiquid(
+        colour.reading.lab,
+        colour.reading.covariance,
+        mg_per_l,
+        f"{entry.id}",
+        carded,
+        photo.tone,
+        spot,
+        colour.lab_sd,
+    )
 
 
 def read_phone(book: LotBook, phone: str | None = None, light: str | None = None) -> dict[str, Any]:

@@ -235,7 +235,7 @@ def _tell_with_flags(entry: LotEntry, medium: Medium) -> str:
     told = tell_entry(entry, medium)
     if not isinstance(entry, PhotoEntry):
         return told
-    flags = " ".join(flag["text"] for flag in entry.measurement.get("quality") or [] if flag.get("text"))
+    flags = " ".join(flag.text for flag in entry.measurement.quality if flag.text)
     return f"{told}. {flags}" if flags else told
 
 
@@ -265,8 +265,8 @@ def _choose_swatches(story: LotStory, seen: list[Seen]) -> Iterator[Swatch]:
             yield Swatch("target colour, entered", story.lot.target_lab, (2.0, 2.0, 2.0))
         return
     last = seen[-1]
-    spots = next(p for p in story.photos if p.id == last.entry_id).measurement["spots"]
-    sds = spots["reference"].get("lab_sd") or np.sqrt(np.diag(last.covariance)).tolist()
+    shown = next(p for p in story.photos if p.id == last.entry_id).measurement.spots["reference"]
+    sds = shown.lab_sd if shown and shown.lab_sd is not None else np.sqrt(np.diag(last.covariance))
     yield Swatch("reference", _triple(last.reference_lab), _triple(sds))
     chosen = [("batch, first photo", seen[0])] if len(seen) > 1 else []
     for name, one in [*chosen, (f"batch, {'last' if len(seen) > 1 else 'only'} photo", last)]:
@@ -288,12 +288,12 @@ def _trace_approach(story: LotStory, shown: list[tuple[PhotoEntry, Seen]]) -> It
     by_photo = len({round(amount, 3) for amount in amounts}) < 2
     numbers = number_photos(story)
     for amount, (photo, _) in zip(amounts, shown, strict=True):
-        figure = photo.measurement.get("delta_e_2000") or {}
-        if figure.get("value") is None:
+        figure = photo.measurement.delta_e_2000
+        if figure is None or figure.value is None:
             continue
         number = numbers[photo.id]
         x = float(number) if by_photo else amount
-        yield Point(x, figure["value"], str(number), None, (figure["low"], figure["high"]))
+        yield Point(x, figure.value, str(number), None, (figure.low, figure.high))
 
 
 def _trace_path(seen: list[Seen], numbers: dict[int, int]) -> Iterator[Point]:

@@ -33,11 +33,12 @@ _FIELD_SD, _FLOOR = 0.008, 0.0015
 
 @dataclass(frozen=True)
 class FieldsReading:
-    """Fields of one spot: values (6, 3) in linear light relative to paper, sd (6, 3), which were seen (6,), and the shift.
+    """Fields of one spot, by names: values (6, 3) in linear light relative to paper, sd (6, 3), which were seen (6,), and the shift.
 
     shift_mm, size: where the pattern was seen beside its place on the card.
     """
 
+    names: tuple[str, ...]
     values: Array
     sd: Array
     seen: NDArray[np.bool_]
@@ -146,4 +147,5 @@ def read_colour_fields(patch: Patch, card: Card, spot: str, glass: Glass | None)
         values.append(mean)
         sds.append(np.sqrt(own**2 + (_FIELD_SD * mean) ** 2 + _FLOOR**2))
         seen.append(inside.mean() >= _LEAST_SHARE)
-    return FieldsReading(np.array(values), np.array(sds), np.array(seen), shift, size)
+    names = tuple(field.name for field in card.fields)
+    return FieldsReading(names, np.array(values), np.array(sds), np.array(seen), shift, size)

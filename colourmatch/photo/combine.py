@@ -10,7 +10,7 @@ doi:10.1002/sim.3602, do: the size from one moment over all directions, to which
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -18,7 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.colour.difference import Difference, compare_lab, metric_jacobian
-from colourmatch.photo.measure import SCALE_SD, stretch
+from colourmatch.measurement import Measurement
+from colourmatch.photo.read_colour import SCALE_SD, stretch
 
 Array = NDArray[np.float64]
 
@@ -77,14 +78,14 @@ class _Reading:
 
 
 def combine_photos(
-    measurements: Sequence[Mapping[str, Any]], names: Sequence[str] | None = None
+    measurements: Sequence[Measurement], names: Sequence[str] | None = None
 ) -> Combined | None:
-    """Combine measurements (as `Measurement.to_json` gives them) of one state of the same two liquids.
+    """Combine measurements of one state of the same two liquids.
 
     Photos that were refused or show one liquid only are passed over; None when none is left. names: what to call the
     photos in words, their file names when None.
     """
-    called = names or [str(m.get("photo")) for m in measurements]
+    called = names or [m.photo for m in measurements]
     readings = [r for r in map(_read, measurements, called) if r is not None]
     if not readings:
         return None
@@ -117,20 +118,15 @@ def combine_photos(
     )  # fmt: skip
 
 
-def _read(measured: Mapping[str, Any], name: str) -> _Reading | None:
-    spots = measured.get("spots") or {}
-    reference, batch = spots.get("reference"), spots.get("batch")
+def _read(measured: Measurement, name: str) -> _Reading | None:
+    reference, batch = measured.spots.get("reference"), measured.spots.get("batch")
     if not reference or not batch:
         return None
-    ref, bat = np.array(reference["lab"], float), np.array(batch["lab"], float)
-    unsure, lost = measured.get("uncertainty"), np.zeros((3, 3))
-    if unsure:
-        own, scene, phone = (np.array(unsure[part], float) for part in ("photo", "scene", "phone"))
-        lost = np.array(unsure.get("lost", lost), float)  # formerly a part of phone
-    else:  # a reading from before these were kept apart
-        own = np.array(reference["lab_covariance"], float) + np.array(batch["lab_covariance"], float)
-        scene, phone = np.zeros((3, 3)), np.diag((SCALE_SD * stretch(bat - ref)) ** 2)
-    return _Reading(name, ref, bat - ref, own, scene, phone, lost)
+    ref, gap, unsure = reference.lab, batch.lab - reference.lab, measured.uncertainty
+    if unsure is None:  # a reading from before these were kept apart
+        own, none = reference.covariance + batch.covariance, np.zeros((3, 3))
+        return _Reading(name, ref, gap, own, none, np.diag((SCALE_SD * stretch(gap)) ** 2), none)
+    return _Reading(name, ref, gap, unsure.photo, unsure.scene, unsure.phone, unsure.what_is_lost)
 
 
 def estimate_excess(vectors: Array, covariances: Array) -> tuple[float, float]:

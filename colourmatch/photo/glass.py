@@ -54,7 +54,9 @@ def find_glass(
     """
     square = _edge_strength(relative)
     height, width = square.shape
-    beyond, seen = _zones(height, width, ring_mm * scale, 1.5 * scale, (print_mm + _PRINT_MM) * scale if print_mm else 0.0)
+    beyond, seen = _zones(
+        height, width, ring_mm * scale, 1.5 * scale, (print_mm + _PRINT_MM) * scale if print_mm else 0.0
+    )
     noise = _middle(square[::2, ::2][beyond[::2, ::2]]) if beyond.any() else 0.004**2
     strong = ((square > max(16 * noise, 0.008**2)) & seen).astype(np.uint8)
     wide = _widen(strong, 2 * round(scale) + 1)

@@ -6,21 +6,7 @@ To add a flag: add it to FLAGS, raise it with `flag(code)`, give it a test photo
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
-
-@dataclass(frozen=True)
-class Flag:
-    """Something doubtful about a photo; severity "warn" keeps the reading, "refuse" withholds it."""
-
-    code: str
-    severity: str
-    text: str
-
-    def to_json(self) -> dict[str, str]:
-        """The flag as the command line prints it."""
-        return {"code": self.code, "severity": self.severity, "text": self.text}
-
+from colourmatch.measurement import Flag as Flag
 
 FLAGS: dict[str, tuple[str, str]] = {
     # the file

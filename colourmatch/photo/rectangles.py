@@ -19,20 +19,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.colour.difference import compare_lab
+from colourmatch.colour.spaces import RGB_TO_XYZ
 from colourmatch.errors import InputError, PhotoError
+from colourmatch.measurement import SPOTS, Measurement, record_difference
+from colourmatch.photo.estimate import Estimate, GlassReading, estimate_pair
 from colourmatch.photo.load import Photo, load_photo
-from colourmatch.photo.measure import (
-    Measurement,
-    Pair,
-    SpotColour,
-    lost_between,
-    parts_of_water,
-    phone_covariance,
-    place_ends,
-    propagate,
-    refuse,
-)
+from colourmatch.photo.measure import parts_of_water, refuse, with_estimate
 from colourmatch.photo.quality import Flag, flag
+from colourmatch.photo.read_colour import ReadColour, lost_between, place_ends, propagate, tone_covariance
 from colourmatch.photo.spot import END_SHARE, HIGH_CODE, LOW_CODE
 from colourmatch.photo.tone import unfitted_curve
 
@@ -115,10 +109,13 @@ def measure_rectangles(
         at = slice(3 * k, 3 * k + 3)
         spots[spot], jacobian = _to_colour(photo, base, area, (relative[k], total[at, at]), white_reflectance)
         jacobians.append(jacobian)
+    estimate = _estimate(photo, relative, total)
+    spots = with_estimate(spots, estimate, no_greys=True)
     return Measurement(
         photo=photo.name, sha256=photo.sha256, phone=photo.phone, taken_at=photo.taken_at,
         taken_offset=photo.taken_offset, profile=photo.profile.name,
-        quality=tuple(_flags(photo, base, areas, spots, light)), spots=spots, **_compare(spots, jacobians, (own, scene)),
+        quality=tuple(_flags(photo, base, areas, spots, light)),
+        spots={n: spots[n].record() if n in spots else None for n in SPOTS}, **_compare(spots, jacobians, (own, scene), estimate),
         drawing={
             "size": list(photo.full_size), "markers": {}, "glasses": {},
             "windows": {n: _outline(r) for n, r in drawn.items()},
@@ -280,19 +277,19 @@ def _covariances(
 
 def _to_colour(
     photo: Photo, base: _Area, area: _Area, seen: tuple[Array, Array], reflectance: float
-) -> tuple[SpotColour, Array]:
+) -> tuple[ReadColour, Array]:
     """A liquid's colour with its covariance, and its Jacobian from linear values to Lab."""
     rgb, cov = seen
     lab, lab_cov, jacobian = propagate(rgb, cov, photo.profile.to_xyz)
     shifts = unfitted_curve().shifts(rgb / reflectance, base.value) * reflectance @ jacobian.T
     shift, ways = place_ends(rgb, (area.empty, area.full), photo.profile.to_xyz, jacobian)
-    return SpotColour(
+    return ReadColour(
         lab + shift, lab_cov, rgb, cov, None, "rectangle", shifts, ways, empty=area.empty
     ), jacobian
 
 
 def _compare(
-    spots: Mapping[str, SpotColour], jacobians: list[Array], parts: tuple[Array, Array]
+    spots: Mapping[str, ReadColour], jacobians: list[Array], parts: tuple[Array, Array], estimate: Estimate
 ) -> dict[str, Any]:
     """The difference of both liquids: what they share of white and light moves both, and counts once."""
     if len(spots) < 2:
@@ -300,11 +297,24 @@ def _compare(
     ref, bat = spots["reference"], spots["batch"]
     turn = np.hstack([-jacobians[0], jacobians[1]])
     own, scene = (turn @ part @ turn.T for part in parts)
-    phone, lost = phone_covariance(ref, bat), lost_between(ref, bat)
-    return {
-        "difference": compare_lab(ref.lab, bat.lab, own + scene, phone, lost),
-        "pair": Pair(own, scene, phone, lost),
-    }
+    lost, tone = lost_between(ref, bat), tone_covariance(ref, bat)
+    phone = estimate.phone + tone
+    found = compare_lab(ref.lab, bat.lab, own + scene, phone, lost)
+    return record_difference(found, own, scene, phone, lost, tone)
+
+
+def _estimate(photo: Photo, relative: Array, total: Array) -> Estimate:
+    """Both colours over white alone, from linear values (S, 3) relative to white and their covariance (3 S, 3 S)."""
+    to_p3 = np.linalg.inv(RGB_TO_XYZ["Display P3"]) @ photo.profile.to_xyz
+    none = np.empty((0, 3))
+    glasses = [
+        GlassReading(
+            (value @ to_p3.T)[None], to_p3 @ total[at, at] @ to_p3.T, none, np.zeros(0, bool), 0, 0, 0, 0
+        )
+        for k, value in enumerate(relative)
+        for at in (slice(3 * k, 3 * k + 3),)
+    ]
+    return estimate_pair(glasses[0], glasses[-1], None, srgb=photo.profile.name == "sRGB")
 
 
 # ---- what is said ------------------------------------------------------------------------------------------------
@@ -327,7 +337,7 @@ def _check_brightness(spots: list[str], luminance: Array) -> None:
 
 
 def _flags(
-    photo: Photo, base: _Area, areas: Mapping[str, _Area], spots: Mapping[str, SpotColour], light: Array
+    photo: Photo, base: _Area, areas: Mapping[str, _Area], spots: Mapping[str, ReadColour], light: Array
 ) -> list[Flag]:
     flags = [] if photo.profile.understood else [flag("profile-unknown")]
     flags.append(flag("no-card-mode"))

@@ -9,13 +9,12 @@ another one out gives the reading that the photo would have had.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.colour.spaces import decode_srgb, encode_srgb, lab_to_xyz
+from colourmatch.measurement import ToneRecord
 from colourmatch.photo.camera import expect_camera
 from colourmatch.photo.card import read_card
 from colourmatch.photo.tone import (
@@ -32,69 +31,15 @@ from colourmatch.photo.tone import (
 Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True)
-class ToneRecord:
-    """A photo's tones: terms (5,) of photo/tone.py that were taken out, paper (spots, 3) and white (3,) as corrected.
-
-    known_map (K, 2): log values at knots and what was added to them so that known greys come out; greys (N, 2): value over paper and that paper's level as the file decodes them, NaN where not seen; known (N, 2):
-    reflectance and its log's sd by a card profile, None without; to_xyz (3, 3): from the file's primaries.
-    """
-
-    terms: Array
-    white: Array
-    paper: dict[str, Array]
-    greys: Array
-    known: Array | None
-    to_xyz: Array
-    known_map: Array = field(default_factory=lambda: np.empty((0, 2)))
-
-    def before_known(self, rgb: Array) -> Array:
-        """Paper-relative values as they were before they were brought to known greys."""
-        if not len(self.known_map):
-            return rgb
-        knots, shifts = self.known_map.T
-        order = np.argsort(knots + shifts)
-        logs = np.log(np.maximum(rgb, 1e-5))
-        earlier: Array = np.exp(logs - np.interp(logs, (knots + shifts)[order], shifts[order]))
-        return earlier
-
-    def to_json(self) -> dict[str, Any]:
-        """The record with null where a grey was not seen."""
-
-        def rows(values: Array, digits: int = 6) -> list[list[float] | None]:
-            return [
-                None if np.isnan(row).any() else [float(f"{v:.{digits}g}") for v in row] for row in values
-            ]
-
-        return {
-            "terms": [round(float(v), 6) for v in self.terms],
-            "white": [round(float(v), 6) for v in self.white],
-            "paper": {spot: [round(float(v), 6) for v in level] for spot, level in self.paper.items()},
-            "greys": rows(self.greys),
-            "known_greys": None if self.known is None else rows(self.known),
-            "to_xyz": [[float(f"{v:.8g}") for v in row] for row in self.to_xyz],
-            "known_map": rows(self.known_map),
-        }
-
-
-def parse_tone(data: dict[str, Any] | None) -> ToneRecord | None:
-    """The record that `ToneRecord.to_json` wrote; None for a measurement without one."""
-    if not data:
-        return None
-
-    def rows(values: list[list[float] | None]) -> Array:
-        return np.array([[np.nan, np.nan] if row is None else row for row in values], float)
-
-    known = data.get("known_greys")
-    return ToneRecord(
-        np.array(data["terms"], float),
-        np.array(data["white"], float),
-        {spot: np.array(level, float) for spot, level in data["paper"].items()},
-        rows(data["greys"]),
-        None if known is None else rows(known),
-        np.array(data["to_xyz"], float),
-        np.array(data.get("known_map") or [], float).reshape(-1, 2),
-    )
+def before_known(tone: ToneRecord, rgb: Array) -> Array:
+    """Paper-relative values as they were before they were brought to known greys."""
+    if not len(tone.known_map):
+        return rgb
+    knots, shifts = tone.known_map.T
+    order = np.argsort(knots + shifts)
+    logs = np.log(np.maximum(rgb, 1e-5))
+    earlier: Array = np.exp(logs - np.interp(logs, (knots + shifts)[order], shifts[order]))
+    return earlier
 
 
 def record_known(known: KnownGreys | None) -> Array | None:
@@ -114,7 +59,7 @@ class Readings:
             matrix = expect_camera(tone.to_xyz)
             rgb, veil = np.linalg.inv(matrix) @ lab_to_xyz(colour), tone.terms[3]
             here, there = tone.paper[spot], tone.paper["blank"]
-            liquid, water = tone.before_known(rgb * tone.white), tone.before_known(tone.white)
+            liquid, water = before_known(tone, rgb * tone.white), before_known(tone, tone.white)
             levels = np.stack(
                 [
                     np.maximum(liquid * (1 - veil) + veil, 1e-4) * here, here, (water * (1 - veil) + veil) * there, there,

@@ -44,7 +44,7 @@ def describe_with_time(entry: AdditionEntry) -> str:
 def compared_photos(story: LotStory) -> list[PhotoEntry]:
     """The photos taken for the match that showed both liquids and count, in order; not those after the closing."""
     match = [photo for photo in story.counting_photos if photo.purpose == "match"]
-    return [photo for photo in match if photo.measurement.get("delta_e_2000")]
+    return [photo for photo in match if photo.measurement.delta_e_2000]
 
 
 def name_each_photo(story: LotStory) -> dict[int, str]:

@@ -170,7 +170,7 @@ def show_state(story: LotStory) -> None:
     state, photos = story.state(), telling.compared_photos(story)
     cells = [parts.cell("Batch now", tell_ml(state.volume_ml, session.shows_us()))]
     if photos:
-        seen = photos[-1].measurement
+        seen = photos[-1].measurement.to_json()
         cells.append(
             parts.cell(
                 "Last photo alone", parts.show_interval(seen["delta_e_2000"]), seen["difference"]["text"]

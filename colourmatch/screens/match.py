@@ -9,6 +9,7 @@ from typing import Any
 import streamlit as st
 
 from colourmatch.book.entries import AmendmentEntry, AsideEntry, LotStory, PhotoEntry
+from colourmatch.measurement import Measurement
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
 from colourmatch.screens import pages, plots, serving, session, trials
@@ -150,7 +151,7 @@ def show_glance(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     if photos:
         # torn photos say nothing together: the last one is shown, and the sentence below
         shown = together if together and (together["agree"] or together["retake"]) else None
-        seen, whose = shown or photos[-1].measurement, telling.describe_photos(shown)
+        seen, whose = shown or photos[-1].measurement.to_json(), telling.describe_photos(shown)
         far = advice.get("now") or seen["delta_e_2000"]
         under = f"{parts.judge(far, lot.tolerance)}; CIEDE2000 with its 95 % interval"
         if far is not seen["delta_e_2000"]:
@@ -296,7 +297,7 @@ def show_last_photo(story: LotStory, advice: dict[str, Any]) -> None:
         show_swatches(photo.measurement, next_step(story, advice) if seen else None)
 
 
-def is_as_set(story: LotStory, measurement: dict[str, Any]) -> bool:
+def is_as_set(story: LotStory, measurement: Measurement) -> bool:
     """Whether a photo shows the liquids as deep and thinned as the lot has them: what is expected holds for those."""
     from colourmatch.workflow.fitting import photo_view
 

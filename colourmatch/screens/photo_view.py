@@ -10,6 +10,7 @@ from typing import Any, NoReturn
 import streamlit as st
 
 from colourmatch.errors import ColourMatchError
+from colourmatch.measurement import Measurement, SpotColour
 from colourmatch.screens import html as parts
 from colourmatch.screens import session, uploads
 from colourmatch.screens.drawing import draw_found
@@ -80,37 +81,29 @@ def show_refused(place: str) -> None:
 
 
 @st.cache_data(show_spinner=False, max_entries=8)
-def _measure(data: bytes, name: str) -> dict[str, Any]:
+def _measure(data: bytes, name: str) -> Measurement:
     from colourmatch.photo.measure import measure_or_refuse
 
-    return measure_or_refuse(data, name).to_json()
+    return measure_or_refuse(data, name)
 
 
 def show_reading(data: bytes, name: str) -> None:
     """Measure a photo that belongs to no lot, and show it."""
     measured = _measure(data, name)
-    if measured["error"]:
-        st.html(parts.flag_line("Not measured", measured["error"], "refuse"))
+    if measured.refused:
+        st.html(parts.flag_line("Not measured", measured.refused, "refuse"))
         return
-    delta, difference = measured["delta_e_2000"], measured["difference"]
-    if delta:
-        st.html(
-            parts.glance(
-                [
-                    parts.cell("How far", parts.show_interval(delta), "CIEDE2000, 95 % interval"),
-                    parts.cell("Which way", difference["text"], "the batch against the reference"),
-                ]
-            )
-        )
+    if measured.delta_e_2000:
+        st.html(parts.glance(parts.difference_cells(measured.to_json(), "95 % interval")))
     show_flags(measured)
     show_picture(data, measured, name)
     show_swatches(measured)
 
 
-def show_flags(measured: Mapping[str, Any], said: str = "") -> None:
+def show_flags(measured: Measurement, said: str = "") -> None:
     """The doubts about a photo as sentences, but for those that stand in what is `said` above them."""
-    if further := [flag for flag in measured["quality"] if flag["text"] not in said]:
-        st.html(parts.flags(further))
+    if further := [flag for flag in measured.quality if flag.text not in said]:
+        st.html(parts.flags([flag.to_json() for flag in further]))
 
 
 @st.cache_data(show_spinner=False, max_entries=12)
@@ -118,48 +111,46 @@ def _drawn(source: str | bytes, drawing: dict[str, Any] | None, name: str) -> by
     return draw_found(source if isinstance(source, bytes) else Path(source), drawing, name)
 
 
-def show_picture(source: Path | bytes, measured: Mapping[str, Any], name: str) -> None:
+def show_picture(source: Path | bytes, measured: Measurement, name: str) -> None:
     """The photo with what was found drawn on it; a photo that is gone is said to be gone."""
     try:
         picture = _drawn(
             source if isinstance(source, bytes) else str(source),
-            dict(measured.get("drawing") or {}) or None,
+            dict(measured.drawing or {}) or None,
             name,
         )
     except ColourMatchError as error:
         st.html(parts.flag_line("No picture", error.text))
         return
     st.image(picture, width="stretch", alt=f"photo {name} with markers, glasses and reading windows outlined")
-    card = measured.get("card")
-    if card:
+    if card := measured.card:
         st.caption(
             parts.plain(
-                f"{name}. Solid: {card['markers']} squares of the card ({card['reprojection_mm']:.2f} mm) "
+                f"{name}. Solid: {card.markers} squares of the card ({card.reprojection_mm:.2f} mm) "
                 "and the glasses. Dashed: where the colour was read."
             )
         )
 
 
-def show_thumbnail(source: Path, measured: Mapping[str, Any], name: str) -> None:
+def show_thumbnail(source: Path, measured: Measurement, name: str) -> None:
     """The same picture small, to know a photo by; nothing where it is gone."""
     with contextlib.suppress(ColourMatchError):
-        picture = _drawn(str(source), dict(measured.get("drawing") or {}) or None, name)
+        picture = _drawn(str(source), dict(measured.drawing or {}) or None, name)
         st.image(picture, width=160, alt=f"photo {name}")
 
 
-def show_swatches(measured: Mapping[str, Any], advice: Mapping[str, Any] | None = None) -> None:
+def show_swatches(measured: Measurement, advice: Mapping[str, Any] | None = None) -> None:
     """Reference and batch as read, and the batch as predicted after the step of `advice`, edge to edge."""
     predicted = (advice or {}).get("predicted_lab")
-    spots = measured.get("spots") or {}
-    batch, reference = spots.get("batch"), spots.get("reference")
+    batch, reference = measured.spots.get("batch"), measured.spots.get("reference")
     colours = []
     if batch:
-        words = (measured.get("difference") or {}).get("text", "")
-        colours.append(parts.Swatch("Batch", batch["lab"], batch["lab_sd"], words))
+        words = measured.difference.text if measured.difference else ""
+        colours.append(parts.Swatch("Batch", batch.lab.tolist(), _sd(batch), words))
     if reference:
-        colours.append(parts.Swatch("Reference", reference["lab"], reference["lab_sd"], "the aim"))
+        colours.append(parts.Swatch("Reference", reference.lab.tolist(), _sd(reference), "the aim"))
     if reference and predicted and predicted.get("batch"):
-        lab = parts.place_beside(reference["lab"], predicted)
+        lab = parts.place_beside(reference.lab.tolist(), predicted)
         far = parts.show_interval(((advice or {}).get("predicted") or {}).get("delta_e_2000"))
         spread = parts.spread_of((advice or {}).get("predicted_covariance"))
         words = f"predicted, {far} away"
@@ -168,9 +159,13 @@ def show_swatches(measured: Mapping[str, Any], advice: Mapping[str, Any] | None 
         colours.append(parts.Swatch("After this step", lab, spread, words))
     if colours:
         st.html(parts.swatches(colours))
-        white = {"blank": "the glass of water", "paper": "the bare paper", "rectangle": "your white"}.get(
-            (batch or reference or {}).get("white", ""), ""
-        )
+        whites = {"blank": "the glass of water", "paper": "the bare paper", "rectangle": "your white"}
+        shown = batch or reference
+        white = whites.get(shown.white, "") if shown else ""
         st.caption(
             f"{SWATCH_NOTE} L*, a*, b* for D65 and 2 degrees, against {white}, ± one standard deviation."
         )
+
+
+def _sd(spot: SpotColour) -> list[float] | None:
+    return None if spot.lab_sd is None else spot.lab_sd.tolist()

@@ -9,6 +9,7 @@ from typing import Any
 import streamlit as st
 
 from colourmatch.errors import InputError
+from colourmatch.measurement import Measurement
 from colourmatch.screens import html as parts
 from colourmatch.screens import pages, session
 from colourmatch.screens.photo_view import clear_upload, show_flags, show_swatches, upload_photos
@@ -178,11 +179,11 @@ def ask_white() -> float:
 
 
 @st.cache_data(show_spinner=False, max_entries=24)
-def measure(data: bytes, name: str, rectangles: dict[str, Any]) -> dict[str, Any]:
-    """A photo measured from rectangles; a refusal has its sentence in `error`."""
+def measure(data: bytes, name: str, rectangles: dict[str, Any]) -> Measurement:
+    """A photo measured from rectangles, or refused."""
     from colourmatch.photo.rectangles import measure_rectangles_or_refuse
 
-    return measure_rectangles_or_refuse(data, rectangles, name).to_json()
+    return measure_rectangles_or_refuse(data, rectangles, name)
 
 
 def rectangles_of(boxes: Mapping[str, Any], reflectance: float) -> dict[str, Any] | None:
@@ -201,19 +202,21 @@ def show_results(store: dict[str, Any], photo: tuple[str, str, bytes]) -> None:
         st.html(parts.empty("Mark white and both liquids on the picture: the difference appears here."))
         return
     measured = measure(photo[2], photo[1], given)
-    if measured["error"]:
-        st.html(parts.flag_line("Not measured", measured["error"], "refuse"))
+    if measured.refused:
+        st.html(parts.flag_line("Not measured", measured.refused, "refuse"))
         return
     all_measured = measure_all(store, reflectance)
     show_together(all_measured)
-    if measured["delta_e_2000"]:
-        st.html(parts.glance(parts.difference_cells(measured, "this photo, with its 95 % interval")))
+    if measured.delta_e_2000:
+        st.html(
+            parts.glance(parts.difference_cells(measured.to_json(), "this photo, with its 95 % interval"))
+        )
     show_swatches(measured)
     show_flags(measured)
     offer_lot(store, reflectance)
 
 
-def measure_all(store: dict[str, Any], reflectance: float) -> list[tuple[str, dict[str, Any]]]:
+def measure_all(store: dict[str, Any], reflectance: float) -> list[tuple[str, Measurement]]:
     """The photos of this visit that are marked, measured, each with its number."""
     out = []
     for number, (mark, name, data) in enumerate(store["photos"], 1):
@@ -223,7 +226,7 @@ def measure_all(store: dict[str, Any], reflectance: float) -> list[tuple[str, di
     return out
 
 
-def show_together(measured: list[tuple[str, dict[str, Any]]]) -> None:
+def show_together(measured: list[tuple[str, Measurement]]) -> None:
     """What several photos of the same glasses give together, and which one disagrees."""
     from colourmatch.photo.combine import combine_photos
 

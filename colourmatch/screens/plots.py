@@ -15,6 +15,7 @@ import plotly.graph_objects as go
 
 from colourmatch.colour.ellipse import chroma_covariance, trace_ellipse
 from colourmatch.colour.spaces import lab_to_hex
+from colourmatch.measurement import Measurement, Pair
 from colourmatch.screens.html import place_beside
 
 Lab = Sequence[float]
@@ -51,7 +52,7 @@ class Path:
 
 
 def trace_path(
-    measurements: Sequence[Mapping[str, Any]],
+    measurements: Sequence[Measurement],
     step: Mapping[str, Any] | None = None,
     numbers: Sequence[int] = (),
 ) -> Path | None:
@@ -60,17 +61,17 @@ def trace_path(
     numbers: what the photos of the measurements are called, from 1 on when empty.
     """
     told = [
-        (number, measured)
+        (number, measured, reference.lab.tolist(), batch.lab.tolist())
         for number, measured in zip(numbers or range(1, len(measurements) + 1), measurements, strict=True)
-        if (measured.get("spots") or {}).get("reference") and measured["spots"].get("batch")
+        if (reference := measured.spots.get("reference")) and (batch := measured.spots.get("batch"))
     ]
-    both, kept = [measured for _, measured in told], tuple(number for number, _ in told) if numbers else ()
-    pairs = [(seen["spots"]["reference"]["lab"], seen["spots"]["batch"]["lab"]) for seen in both]
+    kept = tuple(number for number, *_ in told) if numbers else ()
+    pairs = [(reference, batch) for *_, reference, batch in told]
     if not pairs:
         return None
     last = pairs[-1][0]
     moved = tuple([end + b - r for end, b, r in zip(last, batch, ref, strict=True)] for ref, batch in pairs)
-    spreads = tuple(_add_up(seen.get("uncertainty")) for seen in both)
+    spreads = tuple(_add_up(measured.uncertainty) for _, measured, *_ in told)
     predicted = (step or {}).get("predicted_lab")
     if not predicted:
         return Path(last, moved, None, spreads, numbers=kept)
@@ -78,11 +79,11 @@ def trace_path(
     return Path(last, moved, place_beside(last, predicted), spreads, spread, kept)
 
 
-def _add_up(parts: Mapping[str, Any] | None) -> list[list[float]] | None:
+def _add_up(pair: Pair | None) -> list[list[float]] | None:
     """The covariance of a photo's difference: that of the reading, of the scene and of the phone together."""
-    if not parts:
+    if pair is None:
         return None
-    whole: list[list[float]] = np.sum([np.asarray(part, float) for part in parts.values()], axis=0).tolist()
+    whole: list[list[float]] = (pair.photo + pair.scene + pair.phone + pair.what_is_lost).tolist()
     return whole
 
 

@@ -108,12 +108,12 @@ def _tell_photo(entry: Any, medium: Medium) -> str:
     name = medium.names.get(entry.id) or f"photo {entry.original_name or ''}".strip()
     name = f"recheck {name}" if entry.purpose == "recheck" else name
     found = entry.measurement
-    if found.get("delta_e_2000"):
-        words = (found.get("difference") or {}).get("text")
-        told = f"CIEDE2000 {tell_interval(found['delta_e_2000'], signs=medium.signs)}"
+    if found.delta_e_2000:
+        words = found.difference and found.difference.text
+        told = f"CIEDE2000 {tell_interval(found.delta_e_2000.to_json(), signs=medium.signs)}"
         told += f", {words}" if words else ""
-    elif batch := (found.get("spots") or {}).get("batch"):
-        told = f"the batch alone, {tell_lab(batch['lab'], batch['lab_sd'], signs=medium.signs)}"
+    elif batch := found.spots.get("batch"):
+        told = f"the batch alone, {tell_lab(batch.lab, batch.lab_sd, signs=medium.signs)}"
     else:
         told = "no difference measured"
     return f"{_begin(name)}: {told}"

@@ -68,7 +68,7 @@ def tell_lab(
     """A colour, each part with its standard deviation where there is one: "L* 60.0 +-0.5, a* 45.0 +-0.6, b* 3.0 +-0.7"."""
     if lab is None:
         return signs.none
-    parts = zip(("L*", "a*", "b*"), lab, sd or (None, None, None), strict=True)
+    parts = zip(("L*", "a*", "b*"), lab, (None, None, None) if sd is None else sd, strict=True)
     return ", ".join(f"{axis} {tell_spread(value, spread, digits, signs)}" for axis, value, spread in parts)
 
 

@@ -15,10 +15,11 @@ from colourmatch.book.entries import AdditionEntry, Lot, LotEntry, LotStory, Pho
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.dosing.problem import no_nearer
 from colourmatch.errors import InputError, NotFoundError
-from colourmatch.instrument.phone_correction import as_read, camera_key, phone_priors
+from colourmatch.instrument.phone_correction import camera_key, phone_priors
 from colourmatch.liquid.colourants import find_colourant
-from colourmatch.liquid.learn import Shot, StockPrior, fit_lot
+from colourmatch.liquid.learn import Gap, Shot, StockPrior, fit_lot
 from colourmatch.liquid.model import View
+from colourmatch.measurement import LIQUIDS, Measurement, OwnView
 from colourmatch.photo.combine import combine_photos
 from colourmatch.workflow.photo_colours import final_photos
 from colourmatch.workflow.since_photo import changes_colour
@@ -34,28 +35,22 @@ if TYPE_CHECKING:
 #: A stock's learnt strength never counts as better known than this.
 LEAST_LEARNT_SD = 0.04
 
-#: A photo's entry and its measurement.
-ReadPhoto = tuple[PhotoEntry, dict[str, Any]]
+
+def usable_photos(story: LotStory) -> list[PhotoEntry]:
+    """Photos that count for the match, in order."""
+    return [p for p in story.counting_photos if p.purpose == "match" and p.measurement.spots.get("batch")]
 
 
-def usable_photos(story: LotStory) -> list[ReadPhoto]:
-    """Photos that count for the match, with their measurements, in order."""
-    return [
-        (p, p.measurement)
-        for p in story.counting_photos
-        if p.purpose == "match" and find_spot(p.measurement, "batch")
-    ]
-
-
-def find_spot(measurement: dict[str, Any], name: str) -> dict[str, Any] | None:
-    """What a measurement says of a spot, None where no glass stood there."""
-    return (measurement.get("spots") or {}).get(name)
-
-
-def photo_view(head: Lot, measurement: dict[str, Any] | None) -> View:
+def photo_view(head: Lot, measurement: Measurement | None) -> View:
     """How deep and how thinned a photo shows the liquids: as its own record says, else as the lot's head does."""
-    seen = (measurement or {}).get("view") or {}
-    return View(float(seen.get("depth_mm", head.depth_mm)), float(seen.get("dilution", head.dilution)))
+    return own_view(head, measurement.view if measurement else None)
+
+
+def own_view(head: Lot, seen: OwnView | None) -> View:
+    """How deep and how thinned liquids are shown where this much was said of it."""
+    depth_mm = seen.depth_mm if seen and seen.depth_mm is not None else head.depth_mm
+    dilution = seen.dilution if seen and seen.dilution is not None else head.dilution
+    return View(float(depth_mm), float(dilution))
 
 
 #: What leaves a reading open to errors that its interval only just covers: no stop rests on such a photo alone.
@@ -64,55 +59,53 @@ _DOUBTFUL = ("uneven-light", "striped-paper", "glare", "channel-full", "channel-
 _ASKED = 2
 
 
-def doubt_of_state(group: list[ReadPhoto]) -> str | None:
+def doubt_of_state(group: list[PhotoEntry]) -> str | None:
     """What to do before a stop may rest on these photos of one state: the last one's flag, when all have such a flag."""
-    flags = [
-        [f for f in measurement.get("quality") or [] if f["code"] in _DOUBTFUL] for _, measurement in group
-    ]
+    flags = [[f for f in photo.measurement.quality if f.code in _DOUBTFUL] for photo in group]
     if not flags or len(flags) > _ASKED or not all(flags):
         return None
-    return str(flags[-1][0]["text"])
+    return flags[-1][0].text
 
 
-def steps_stalled(story: LotStory, photos: list[ReadPhoto]) -> bool:
+def steps_stalled(story: LotStory, photos: list[PhotoEntry]) -> bool:
     """Whether the last steps brought the batch no nearer by what the photos themselves show (`no_nearer`)."""
     if not photos:
         return False
-    view = photo_view(story.lot, photos[-1][1])
+    view = photo_view(story.lot, photos[-1].measurement)
     seen: dict[int, list[float]] = {}
     for state, photo in zip(_states(story, photos), photos, strict=True):
-        figure = photo[1].get("delta_e_2000")
-        if figure and photo_view(story.lot, photo[1]) == view:
-            seen.setdefault(state, []).append(float(figure["value"]))
+        figure = photo.measurement.delta_e_2000
+        if figure and photo_view(story.lot, photo.measurement) == view:
+            seen.setdefault(state, []).append(float(figure.value))
     return no_nearer([float(np.mean(seen[state])) for state in sorted(seen)], len(photos))
 
 
-def photos_of_state(story: LotStory, photos: list[ReadPhoto]) -> list[ReadPhoto]:
+def photos_of_state(story: LotStory, photos: list[PhotoEntry]) -> list[PhotoEntry]:
     """Photos taken since the batch last changed. A sample that was taken changes no colour."""
     here = {photo.id for photo in final_photos(story)}
-    return [photo for photo in photos if photo[0].id in here]
+    return [photo for photo in photos if photo.id in here]
 
 
-def combine_state(story: LotStory, group: list[ReadPhoto]) -> Combined | None:
+def combine_state(story: LotStory, group: list[PhotoEntry]) -> Combined | None:
     """What photos of one state give together, called by their numbers in the lot; those of the last one's dilution."""
     numbers = {photo.id: k for k, photo in enumerate(story.photos, 1)}
-    view = photo_view(story.lot, group[-1][1]) if group else None
-    alike = [(p, m) for p, m in group if photo_view(story.lot, m) == view]
-    return combine_photos([m for _, m in alike], [f"Photo {numbers[p.id]}" for p, _ in alike])
+    view = photo_view(story.lot, group[-1].measurement) if group else None
+    alike = [photo for photo in group if photo_view(story.lot, photo.measurement) == view]
+    return combine_photos([p.measurement for p in alike], [f"Photo {numbers[p.id]}" for p in alike])
 
 
-def _states(story: LotStory, photos: list[ReadPhoto]) -> list[int]:
+def _states(story: LotStory, photos: list[PhotoEntry]) -> list[int]:
     """For each photo how often the batch had changed before it; a correction counts where its entry stood."""
     changes, before = 0, {}
     for entry in story.effective:
         before[entry.id] = changes
         changes += changes_colour(entry)
-    return [before[entry.id] for entry, _ in photos]
+    return [before[photo.id] for photo in photos]
 
 
-def _scatter_by_state(story: LotStory, photos: list[ReadPhoto]) -> list[np.ndarray]:
+def _scatter_by_state(story: LotStory, photos: list[PhotoEntry]) -> list[np.ndarray]:
     """For each photo how photos of its state scatter beyond their own noise, covariance in Lab (3, 3)."""
-    views = [photo_view(story.lot, measurement) for _, measurement in photos]
+    views = [photo_view(story.lot, photo.measurement) for photo in photos]
     states = list(zip(_states(story, photos), views, strict=True))
     scatter: dict[Any, np.ndarray] = {}
     for state in set(states):
@@ -122,25 +115,25 @@ def _scatter_by_state(story: LotStory, photos: list[ReadPhoto]) -> list[np.ndarr
     return [scatter[state] for state in states]
 
 
-def why_not_yet(story: LotStory, newest: dict[str, Any] | None = None) -> str | None:
+def why_not_yet(story: LotStory, newest: Measurement | None = None) -> str | None:
     """The sentence that asks for a photo, when there is nothing yet to plan with.
 
     newest: the measurement of a photo that comes in just now, if one does.
     """
     head, usable = story.lot, usable_photos(story)
-    if newest is not None and not find_spot(newest, "batch"):
+    if newest is not None and not newest.spots.get("batch"):
         return "No glass of the batch was found on the last photo. Set it on the batch spot and photograph again."
     if not usable:
         return "Photograph reference and batch in equal glasses beside the card, with water in the third."
-    if not any(find_spot(m, "reference") for _, m in usable) and head.target_lab is None:
+    if not any(p.measurement.spots.get("reference") for p in usable) and head.target_lab is None:
         return "No reference was seen yet. Photograph the reference beside the batch once."
-    hazy = [f for f in usable[-1][1].get("quality") or [] if f["code"] == "haze"]
+    hazy = [f for f in usable[-1].measurement.quality if f.code == "haze"]
     if hazy:
-        return str(hazy[0]["text"])
+        return hazy[0].text
     return None
 
 
-def fit_story(book: LotBook, story: LotStory, photos: list[ReadPhoto]) -> tuple[tuple[Stock, ...], LotFit]:
+def fit_story(book: LotBook, story: LotStory, photos: list[PhotoEntry]) -> tuple[tuple[Stock, ...], LotFit]:
     """The fit of a lot to its photos, with its stocks as their labels say."""
     # a stock that came in later is part of the colour too
     names = dict.fromkeys([*story.lot.stocks, *(a.stock for a in story.additions)])
@@ -154,7 +147,7 @@ def fit_story(book: LotBook, story: LotStory, photos: list[ReadPhoto]) -> tuple[
         replace(shot, batch_covariance=shot.batch_covariance + scatter)
         for shot, scatter in zip(shots, _scatter_by_state(story, photos), strict=True)
     ]
-    phones = phone_priors(book, [measurement for _, measurement in photos])
+    phones = phone_priors(book, [photo.measurement for photo in photos])
     known: dict[str, Any] = {"phones": phones} if phones else {}
     return stocks, fit_lot(shots, priors, photo_view(story.lot, None), **known)
 
@@ -183,35 +176,43 @@ def _stock_entry(book: LotBook, story: LotStory, name: str) -> Any:
         raise InputError(f"The lot's stock {name!r} is no longer in the book: {error.text}") from None
 
 
-def _shot(story: LotStory, photo: ReadPhoto, stocks: tuple[Stock, ...], target: np.ndarray | None) -> Shot:
-    entry, measurement = photo
-    state = story.state(entry)
-    batch, reference = find_spot(measurement, "batch"), find_spot(measurement, "reference")
+def _shot(story: LotStory, photo: PhotoEntry, stocks: tuple[Stock, ...], target: np.ndarray | None) -> Shot:
+    state, measurement = story.state(photo), photo.measurement
+    batch, reference = measurement.spots["batch"], measurement.spots.get("reference")
     assert batch is not None
-    batch = as_read(batch)
     ref_lab: np.ndarray | None
     ref_cov: np.ndarray | None
     if reference is not None:
-        reference = as_read(reference)
-        ref_lab, ref_cov = np.array(reference["lab"]), np.array(reference["lab_covariance"])
+        ref_lab, ref_cov = reference.uncorrected.lab, reference.uncorrected.covariance
     elif story.lot.target_lab is not None:
         ref_lab, ref_cov = np.array(story.lot.target_lab), target
     else:
         ref_lab, ref_cov = None, None
     path = photo_view(story.lot, measurement).path_cm / photo_view(story.lot, None).path_cm
     return Shot(
-        batch_lab=np.array(batch["lab"]),
-        batch_covariance=np.array(batch["lab_covariance"]),
+        batch_lab=batch.uncorrected.lab,
+        batch_covariance=batch.uncorrected.covariance,
         reference_lab=ref_lab,
         reference_covariance=ref_cov,
         mg_per_l=tuple(state.concentration_mg_per_l(s.name) for s in stocks),
-        thinning=base_share(story, entry),
+        thinning=base_share(story, photo),
         camera=camera_key(measurement),
         path=path,
         reference_path=path
         if reference is not None
         else 1.0,  # a colour that was chosen is in the lot's own view
+        gap=_gap(measurement) if reference is not None else None,
     )
+
+
+def _gap(measurement: Measurement) -> Gap | None:
+    """The difference as a photo's estimate has it; None in older records, where the colours are as they were read."""
+    pair = measurement.as_read.uncertainty if measurement.as_read else measurement.uncertainty
+    spots = [measurement.spots.get(name) for name in LIQUIDS]
+    if pair is None or any(spot is None or spot.plain is None for spot in spots):
+        return None
+    reference, batch = ((spot.as_read or spot).lab for spot in spots if spot is not None)
+    return Gap(batch - reference, pair.photo + pair.scene + pair.what_is_lost, pair.phone)
 
 
 def base_share(story: LotStory, before: LotEntry | None) -> float:

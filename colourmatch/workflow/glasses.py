@@ -16,7 +16,8 @@ from colourmatch.dosing.serving import look_at
 from colourmatch.dosing.shelf_gain import find_missing_kind, find_other_stocks, hold_back, is_out_of_reach
 from colourmatch.errors import InputError
 from colourmatch.liquid.model import View
-from colourmatch.words.figures import tell_interval, tell_ml
+from colourmatch.words.advice import tell_before_blending
+from colourmatch.words.figures import tell_ml
 from colourmatch.words.looks import tell_dilution
 from colourmatch.workflow.fitting import (
     base_share,
@@ -80,11 +81,8 @@ def _before_blending(advice: Advice, hints: Sequence[str]) -> str:
     """The text of a batch past its match that another colour would help more than blending back does."""
     assert advice.rescue is not None
     start = advice.text.split(advice.rescue.text)[0].strip() if advice.rescue.text else advice.text
-    left, ml = advice.rescue.predicted, float(f"{advice.rescue.untinted_ml:.2g}")
-    return (
-        f"{start} {' '.join(hints)} Blending back about {ml:g} ml of untinted batch alone would leave "
-        f"{tell_interval(left.to_json())}: decide on the colour before you blend."
-    )
+    left, ml = advice.rescue.predicted, advice.rescue.untinted_ml
+    return tell_before_blending(start, hints, ml, left.to_json())
 
 
 def added_ml(problem: Problem, advice: Advice) -> list[float]:

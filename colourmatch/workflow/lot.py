@@ -9,8 +9,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from colourmatch.book.checks import check_number, utc_text
 from colourmatch.book.entries import (
     AdditionEntry,
@@ -29,6 +27,7 @@ from colourmatch.dosing.limits import colourants_in, place_or_first
 from colourmatch.dosing.problem import Problem
 from colourmatch.errors import InputError
 from colourmatch.instrument.incoming import take_in_for_lot
+from colourmatch.measurement import LIQUIDS, Flag, Measurement, OwnView
 from colourmatch.photo.measure import parts_of_water
 from colourmatch.photo.quality import flag
 from colourmatch.words.entries import tell_entry
@@ -38,8 +37,8 @@ from colourmatch.workflow.fitting import (
     base_share,
     combine_state,
     doubt_of_state,
-    find_spot,
     fit_story,
+    own_view,
     photo_view,
     photos_of_state,
     steps_stalled,
@@ -70,13 +69,13 @@ def record_photos(
     entered_by: str | None = None,
     token: str | None = None,
     rectangles: Mapping[str, Any] | None = None,
-    measured: Sequence[dict[str, Any]] | None = None,
+    measured: Sequence[Measurement] | None = None,
     view: Mapping[str, float | None] | None = None,
 ) -> list[dict[str, Any]]:
     """Measure photos of a lot, learn, advise, and write each into the book.
 
     rectangles: for photos without the printed card, the arguments of `photo.rectangles.measure_rectangles` by name.
-    measured: what was read of each source beforehand with `lot_reader(book, lot).greys`, as JSON; a file that has
+    measured: what was read of each source beforehand with `lot_reader(book, lot).greys`; a file that has
     changed since is read again. view: "depth_mm" and "dilution" of these photos, where they are not as in the last one
     (at first, as the lot says): each photo keeps its own. One dict per photo: the measurement with "lot", "entry" and "advice". A refused photo
     is not recorded; a photo sent again gives its first entry. ClosedError when the lot is closed.
@@ -102,12 +101,18 @@ def _record_photo(
     measurement = photo.measurement
     if (known := photo.known) is not None:
         _check_same_view(book.lots.get(lot), known, changed)
-        return measurement | {"lot": lot, "entry": known.id, "advice": known.advice, "repeated": True}
+        return measurement.to_json() | {
+            "lot": lot,
+            "entry": known.id,
+            "advice": known.advice,
+            "repeated": True,
+        }
     if photo.refused is not None:
-        return measurement | {"lot": lot, "entry": None, "advice": None}
+        return measurement.to_json() | {"lot": lot, "entry": None, "advice": None}
     story = book.lots.story(lot)
-    measurement["view"] = (_own_view(story) | changed) or None
-    measurement["quality"] = _tell_dilution(story, measurement) + _tell_clock(measurement)
+    own = _own_view(story)
+    measurement = measurement.having(view=(own or OwnView()).having(**changed) if own or changed else None)
+    measurement = measurement.having(quality=(*_tell_dilution(story, measurement), *_tell_clock(measurement)))
     advice = advise_story(book, _with_photo(story, measurement), measurement) | tell_care(story)
     entry = book.photos.add(
         lot, measurement, advice, photo=photo.content, original_name=photo.name, entered_by=entered_by,
@@ -115,15 +120,15 @@ def _record_photo(
     )  # fmt: skip
     if advice["question"]:
         advice["question"] |= {"entry": entry.id, "stays_at": entry.created_at}
-    return measurement | {"lot": lot, "entry": entry.id, "advice": advice}
+    return measurement.to_json() | {"lot": lot, "entry": entry.id, "advice": advice}
 
 
-def _with_photo(story: LotStory, measurement: dict[str, Any]) -> LotStory:
+def _with_photo(story: LotStory, measurement: Measurement) -> LotStory:
     """The story as it will be with a photo that is not in the book yet."""
     number = max((event.id for event in story.events), default=0) + 1
     photo = PhotoEntry(
         id=number, lot_id=story.lot.id, kind="photo", created_at=utc_text(), entered_by=None, replaces_id=None,
-        reason=None, replaced_by_id=None, measurement=measurement, original_name=measurement.get("photo"),
+        reason=None, replaced_by_id=None, measurement=measurement, original_name=measurement.photo,
     )  # fmt: skip
     return replace(story, events=(*story.events, photo))
 
@@ -140,36 +145,36 @@ def _check_same_view(lot: Lot, known: PhotoEntry, wanted: Mapping[str, float]) -
 
 def view_of_photos(story: LotStory) -> View:
     """Depth and dilution of the lot's newest photo: what the next one is taken to have."""
-    return photo_view(story.lot, {"view": _own_view(story)})
+    return own_view(story.lot, _own_view(story))
 
 
-def _tell_dilution(story: LotStory, measurement: dict[str, Any]) -> list[dict[str, Any]]:
+def _tell_dilution(story: LotStory, measurement: Measurement) -> list[Flag]:
     """The flags of a photo of a lot; one that asks for more water also says what that makes in all."""
     dilution = photo_view(story.lot, measurement).dilution
     out = []
-    for one in measurement["quality"]:
-        if one["code"] == "channel-empty":
-            shown = [spot for name in ("reference", "batch") if (spot := find_spot(measurement, name))]
-            parts = max(parts_of_water(np.array(spot["rgb"])) for spot in shown)
+    for one in measurement.quality:
+        if one.code == "channel-empty":
+            shown = [spot for name in LIQUIDS if (spot := measurement.spots.get(name))]
+            parts = max(parts_of_water(spot.rgb) for spot in shown)
             total = f"{dilution * (1 + parts):g}"
-            one = one | {
-                "text": f"{one['text']} That is 1 part made up to {total} in all: say so with the next photo."
-            }
+            one = one.having(
+                text=f"{one.text} That is 1 part made up to {total} in all: say so with the next photo."
+            )
         out.append(one)
     return out
 
 
-def _tell_clock(measurement: dict[str, Any]) -> list[dict[str, Any]]:
+def _tell_clock(measurement: Measurement) -> list[Flag]:
     """A flag for a photo whose time is still to come."""
     if not is_ahead(measurement):
         return []
-    return [flag("clock-ahead", when=f"{moment_of(measurement):%Y-%m-%d %H:%M %Z}").to_json()]
+    return [flag("clock-ahead", when=f"{moment_of(measurement):%Y-%m-%d %H:%M %Z}")]
 
 
-def _own_view(story: LotStory) -> dict[str, float]:
+def _own_view(story: LotStory) -> OwnView | None:
     """What was said of the newest photo's depth and dilution; what was not said is as the lot's head says."""
     shown = [photo for photo in story.photos if photo.purpose == "match"]
-    return dict((shown[-1].measurement.get("view") if shown else None) or {})
+    return shown[-1].measurement.view if shown else None
 
 
 def advise_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
@@ -220,7 +225,7 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
 # ---- learning and advice -----------------------------------------------------------------------------------------
 
 
-def advise_story(book: LotBook, story: LotStory, newest: dict[str, Any] | None = None) -> dict[str, Any]:
+def advise_story(book: LotBook, story: LotStory, newest: Measurement | None = None) -> dict[str, Any]:
     """The advice for a story, as JSON; newest: the measurement of a photo that comes in just now, if one does."""
     head, photos = story.lot, usable_photos(story)
     here = photos_of_state(story, photos)
@@ -255,7 +260,7 @@ def advise_story(book: LotBook, story: LotStory, newest: dict[str, Any] | None =
         photos_of_state=len(here),
         doubt=doubt_of_state(here),
         stalled=steps_stalled(story, photos),
-        shown=photo_view(head, photos[-1][1]),
+        shown=photo_view(head, photos[-1].measurement),
     )
     if not here:
         return advise_unseen(problem, step_left_ml(story)).to_json() | NOTHING | besides
@@ -327,7 +332,7 @@ def _describe_closing(closing: ClosingEntry) -> dict[str, Any]:
 
 
 def _describe_photo(photo: PhotoEntry) -> dict[str, Any]:
-    advice = photo.advice or {}
+    advice, measured = photo.advice or {}, photo.measurement.to_json()
     return {
         "entry": photo.id,
         "photo": photo.original_name,
@@ -335,9 +340,9 @@ def _describe_photo(photo: PhotoEntry) -> dict[str, Any]:
         "created_at": photo.created_at,
         "purpose": photo.purpose,
         "set_aside": photo.aside,
-        "delta_e_2000": photo.measurement.get("delta_e_2000"),
-        "difference": photo.measurement.get("difference"),
-        "spots": photo.measurement.get("spots"),
+        "delta_e_2000": measured.get("delta_e_2000"),
+        "difference": measured.get("difference"),
+        "spots": measured.get("spots"),
         "advice_text": advice.get("text"),
         "advice_action": advice.get("action"),
         "advice_reason": advice.get("reason"),

@@ -7,7 +7,7 @@ both alike. The Lab of one liquid alone carries the phone's whole error and is n
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.book.entries import AdditionEntry, LotStory, PhotoEntry
-from colourmatch.photo.measure import SCALE_SD, stretch
+from colourmatch.measurement import Colour, Measurement, SpotColour
+from colourmatch.photo.read_colour import SCALE_SD, stretch
 from colourmatch.workflow.photo_time import plausible_moment
 from colourmatch.workflow.since_photo import changes_colour
 
@@ -43,26 +44,21 @@ class Seen:
         return self.batch_lab - self.reference_lab
 
 
-def read_spot(
-    measurement: Mapping[str, Any], spot: str, *, plain: bool = False
-) -> tuple[Array, Array] | None:
+def read_spot(measurement: Measurement, spot: str, *, plain: bool = False) -> tuple[Array, Array] | None:
     """Lab and covariance of its reading for one spot of a measurement, None when it was not measured.
 
     plain: as the photo gave it, before any correction of the phone.
     """
-    found = (measurement.get("spots") or {}).get(spot) or {}
-    found = (found.get("as_read") or found) if plain else found
-    lab, covariance, sds = found.get("lab"), found.get("lab_covariance"), found.get("lab_sd")
-    if lab is None or not np.all(np.isfinite(np.array(lab, float))):
-        return None
-    spread = np.diag(np.square(np.array(sds, float))) if covariance is None else np.array(covariance, float)
-    return (np.array(lab, float), spread) if np.all(np.isfinite(spread)) else None
+    found: Colour | None = measurement.spots.get(spot)
+    if plain and isinstance(found, SpotColour):
+        found = found.as_read or found
+    return (found.lab, found.covariance) if found and found.finite else None
 
 
 def corrected_by(photo: PhotoEntry) -> int | None:
     """The entry of the calibration that a photo was read with, None without one."""
-    found = (photo.measurement.get("calibration") or {}).get("entry")
-    return None if found is None else int(found)
+    found = photo.measurement.calibration
+    return found.entry if found else None
 
 
 def see_photo(photo: PhotoEntry, *, plain: bool = False) -> Seen | None:
@@ -70,8 +66,7 @@ def see_photo(photo: PhotoEntry, *, plain: bool = False) -> Seen | None:
     reference, batch = (read_spot(photo.measurement, spot, plain=plain) for spot in ("reference", "batch"))
     if reference is None or batch is None:
         return None
-    measured = photo.measurement
-    camera = f"{measured.get('phone')}|{measured.get('profile')}"
+    camera = photo.measurement.camera
     return Seen(photo.id, time_of(photo), camera, reference[0], batch[0], reference[1] + batch[1])
 
 

@@ -5,9 +5,10 @@ A phone's clock is evidence, not proof: people photograph first and tap later, a
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from colourmatch.measurement import Measurement
 
 if TYPE_CHECKING:
     pass
@@ -32,18 +33,18 @@ def parse_exif_time(text: object, offset: object = None) -> datetime | None:
         return None
 
 
-def moment_of(measurement: Mapping[str, Any]) -> datetime | None:
+def moment_of(measurement: Measurement) -> datetime | None:
     """When a measured photo was taken by its own file, None when that cannot be read."""
-    return parse_exif_time(measurement.get("taken_at"), measurement.get("taken_offset"))
+    return parse_exif_time(measurement.taken_at, measurement.taken_offset)
 
 
-def is_ahead(measurement: Mapping[str, Any], now: datetime | None = None) -> bool:
+def is_ahead(measurement: Measurement, now: datetime | None = None) -> bool:
     """Whether a photo says that it was taken at a time that is still to come."""
     taken = moment_of(measurement)
-    ahead = _CLOCK_AHEAD_WITH_ZONE if measurement.get("taken_offset") else _CLOCK_AHEAD
+    ahead = _CLOCK_AHEAD_WITH_ZONE if measurement.taken_offset else _CLOCK_AHEAD
     return taken is not None and taken > (now or datetime.now(UTC)) + ahead
 
 
-def plausible_moment(measurement: Mapping[str, Any], now: datetime | None = None) -> datetime | None:
+def plausible_moment(measurement: Measurement, now: datetime | None = None) -> datetime | None:
     """When a photo was taken by its own file; None when that cannot be read or lies ahead of `now`."""
     return None if is_ahead(measurement, now) else moment_of(measurement)

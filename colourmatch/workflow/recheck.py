@@ -21,6 +21,8 @@ from numpy.typing import NDArray
 from colourmatch.colour.difference import ciede2000, compare_lab
 from colourmatch.errors import InputError
 from colourmatch.instrument.incoming import note_for_lot, take_in_for_lot
+from colourmatch.measurement import LIQUIDS, Measurement
+from colourmatch.records import rounded
 from colourmatch.words.entries import tell_aside
 from colourmatch.words.figures import tell_interval
 from colourmatch.workflow.fitting import photo_view
@@ -90,19 +92,18 @@ def _record(
     if photo.known is not None:
         matched = "This photo was taken for the match, before the closing."
         note = None if photo.known.purpose == "recheck" else matched
-        return measurement | {"entry": photo.known.id, "repeated": True, "note": note}
+        return measurement.to_json() | {"entry": photo.known.id, "repeated": True, "note": note}
     if (note := photo.refused or _what_is_missing(measurement)) is not None:
-        return measurement | {"entry": None, "note": note}
+        return measurement.to_json() | {"entry": None, "note": note}
     entry = book.photos.add(
         lot, measurement, photo=photo.content, purpose="recheck", original_name=photo.name, entered_by=entered_by,
         taken_at=plausible_moment(measurement), token=token,
     )  # fmt: skip
-    return measurement | {"entry": entry.id, "note": None}
+    return measurement.to_json() | {"entry": entry.id, "note": None}
 
 
-def _what_is_missing(measurement: dict[str, Any]) -> str | None:
-    spots = measurement.get("spots") or {}
-    missing = [name for name in ("reference", "batch") if not spots.get(name)]
+def _what_is_missing(measurement: Measurement) -> str | None:
+    missing = [name for name in LIQUIDS if not measurement.spots.get(name)]
     if not missing:
         return None
     return (
@@ -177,8 +178,8 @@ def read_drift(book: LotBook, lot: int | str) -> dict[str, Any]:
     result["start"] = {
         "at": first[0].at.isoformat(timespec="seconds"),
         "photos": len(first),
-        "gap_lab": _rounded(start),
-        "gap_lab_sd": _rounded(np.sqrt(np.diag(spread))),
+        "gap_lab": rounded(start, 3).tolist(),
+        "gap_lab_sd": rounded(np.sqrt(np.diag(spread)), 3).tolist(),
         "delta_e_2000": _compare(
             anchor, anchor + start, spread + scale_covariance(start)
         ).delta_e_2000.to_json(),
@@ -250,8 +251,8 @@ def _describe_photo(photo: Seen, first: Seen, start: Array, spread: Array, ancho
         "entry": photo.entry_id,
         "at": photo.at.isoformat(timespec="seconds"),
         "weeks": round((photo.at - first.at) / _WEEK, 2),
-        "drift_lab": _rounded(photo.gap - start),
-        "drift_lab_sd": _rounded(np.sqrt(np.diag(covariance))),
+        "drift_lab": rounded(photo.gap - start, 3).tolist(),
+        "drift_lab_sd": rounded(np.sqrt(np.diag(covariance)), 3).tolist(),
         "delta_e_2000": drift.delta_e_2000.to_json(),
         "difference": drift.to_json(),
     }
@@ -281,8 +282,8 @@ def _tell_rate(seen: Sequence[Seen], anchor: Array, tolerance: float) -> dict[st
     return {
         "rate_per_week": rate,
         "change_per_week": {
-            "lab": _rounded(fit.slope, 4),
-            "lab_sd": _rounded(np.sqrt(np.diag(covariance)) / span, 4),
+            "lab": rounded(fit.slope, 4).tolist(),
+            "lab_sd": rounded(np.sqrt(np.diag(covariance)) / span, 4).tolist(),
         },
         "birge_ratio": round(fit.birge, 2),
         "forecast": forecast,
@@ -347,7 +348,3 @@ def _date(forecast: dict[str, Any], begin: datetime, span: float) -> dict[str, A
         late = dates["high"] or f"after {horizon}"
         text = f"At this rate it leaves {what} around {dates['value']} (between {dates['low']} and {late})."
     return forecast | {"weeks": weeks, "dates": dates, "horizon": horizon, "text": text}
-
-
-def _rounded(values: Array, digits: int = 3) -> list[float]:
-    return [round(float(value), digits) for value in values]

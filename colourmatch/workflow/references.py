@@ -17,6 +17,7 @@ from colourmatch.book.checks import check_lab, check_name, check_number, check_o
 from colourmatch.colour.difference import compare_lab
 from colourmatch.errors import InputError, NotFoundError, PhotoError
 from colourmatch.instrument.incoming import open_reader
+from colourmatch.measurement import Measurement
 from colourmatch.workflow.fitting import photo_view
 from colourmatch.workflow.photo_colours import final_photos, read_spot
 from colourmatch.workflow.photo_time import plausible_moment
@@ -70,7 +71,9 @@ def record_reference(
         photo = reader.take_in(source, find_reading)
         measurement = photo.measurement
         if photo.known is not None:
-            entries.append(measurement | {"reading": photo.known.id, "note": None, "repeated": True})
+            entries.append(
+                measurement.to_json() | {"reading": photo.known.id, "note": None, "repeated": True}
+            )
             continue
         note, kept = photo.refused or _why_unseen(measurement, spot), None
         try:
@@ -78,17 +81,19 @@ def record_reference(
         except PhotoError as error:
             note = error.text
         if kept is None:
-            entries.append(measurement | {"note": note, "reading": None})
+            entries.append(measurement.to_json() | {"note": note, "reading": None})
             continue
         found = found or book.references.add(name, notes, entered_by=entered_by)
-        colour = measurement["spots"][spot]
+        colour = measurement.spots[spot]
+        assert colour is not None and colour.lab_sd is not None
         reading = book.references.add_reading(
-            found.id, colour["lab"], depth_mm=depth_mm, dilution=dilution, lab_sd=colour["lab_sd"],
-            measurement=measurement | {"spot": spot}, photo=kept, taken_at=plausible_moment(measurement),
+            found.id, tuple(colour.lab.tolist()), depth_mm=depth_mm, dilution=dilution,
+            lab_sd=tuple(colour.lab_sd.tolist()),
+            measurement=measurement.having(spot=spot), photo=kept, taken_at=plausible_moment(measurement),
             original_name=photo.name, entered_by=entered_by,
             token=f"reference-{found.id}-{kept.original_sha256}",
         )  # fmt: skip
-        entries.append(measurement | {"reading": reading.id, "note": None})
+        entries.append(measurement.to_json() | {"reading": reading.id, "note": None})
     told: dict[str, Any] = {"reference": None, "name": name, "readings": [], "text": "Nothing was recorded."}
     return (read_reference(book, found.id) if found else told) | {"photos": entries}
 
@@ -100,8 +105,8 @@ def _find(book: LotBook, name: str) -> Reference | None:
         return None
 
 
-def _why_unseen(measurement: dict[str, Any], spot: str) -> str | None:
-    if measurement["spots"].get(spot):
+def _why_unseen(measurement: Measurement, spot: str) -> str | None:
+    if measurement.spots.get(spot):
         return None
     other = SPOTS[1 - SPOTS.index(spot)]
     return (
@@ -182,7 +187,7 @@ def _time_of(reading: ReferenceReading) -> datetime:
     entered = datetime.fromisoformat(reading.created_at)
     if reading.taken_at is not None:
         return datetime.fromisoformat(reading.taken_at)
-    return plausible_moment(reading.measurement or {}, entered) or entered
+    return plausible_moment(reading.measurement or Measurement(), entered) or entered
 
 
 def _sd(reading: ReferenceReading) -> np.ndarray:
@@ -331,7 +336,8 @@ def target_from_lot(
             "Photograph it first."
         )
     photo = usable[-1]
-    spot = photo.measurement["spots"]["batch"]
+    spot = photo.measurement.spots["batch"]
+    assert spot is not None and spot.lab_sd is not None
     view = photo_view(head, photo.measurement)
     token = f"reference-of-lot-{head.id}"  # noted once, whatever the lot is called later
     found = book.references.with_token(token) or book.references.add(
@@ -345,8 +351,8 @@ def target_from_lot(
             f"The colour of lot {head.label} is the reference {found.name!r} already. Leave --name out."
         )
     reading = book.references.add_reading(
-        found.id, tuple(spot["lab"]), depth_mm=view.depth_mm, dilution=view.dilution,
-        lab_sd=tuple(spot["lab_sd"]),
+        found.id, tuple(spot.lab.tolist()), depth_mm=view.depth_mm, dilution=view.dilution,
+        lab_sd=tuple(spot.lab_sd.tolist()),
         measurement={"lot": head.id, "entry": photo.id, "photo": photo.original_name, "spot": "batch"},
         entered_by=entered_by, token=f"reference-of-lot-{head.id}-{photo.id}",
     )  # fmt: skip

@@ -53,8 +53,8 @@ def _describe(book: LotBook, trial: LotStory, parent: LotStory) -> dict[str, Any
     taken = next((entry for entry in volumes if entry.kind == "sample"), None)
     doses = scale_doses(trial, parent.state())
     corrected = [] if trial.lot.closed or taken is None else _corrected_since(trial, parent, taken)
-    photo = next((p for p in reversed(trial.counting_photos) if p.measurement.get("delta_e_2000")), None)
-    seen = photo.measurement["delta_e_2000"] if photo else None
+    photo = next((p for p in reversed(trial.counting_photos) if p.measurement.delta_e_2000), None)
+    seen = photo.measurement.delta_e_2000 if photo else None
     told = {
         "lot": trial.lot.id,
         "of_lot": parent.lot.id,
@@ -65,7 +65,7 @@ def _describe(book: LotBook, trial: LotStory, parent: LotStory) -> dict[str, Any
         "volume_ml": round(trial.state().volume_ml, 3),
         "poured_back": back is not None,
         "photos": len(trial.photos),
-        "delta_e_2000": seen,
+        "delta_e_2000": seen and seen.to_json(),
         "doses": doses,
         "corrected": corrected,
     }

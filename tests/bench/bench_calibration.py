@@ -31,9 +31,9 @@ from colourmatch.errors import ColourMatchError
 from colourmatch.instrument.phone_calibration import KnownDye, PhoneFit
 from colourmatch.instrument.phone_correction import Calibration, calibrate
 from colourmatch.instrument.phone_fitting import KINDS, KnownLiquid, fit_phone
+from colourmatch.measurement import CalibrationNamed, Measurement, ToneRecord
 from colourmatch.photo.card_profile import combine_readings, read_greys
 from colourmatch.photo.measure import measure_or_refuse
-from colourmatch.photo.retone import parse_tone
 from colourmatch.photo.tone import KnownGreys
 from colourmatch.simulate import (
     Obstacle,
@@ -187,7 +187,7 @@ def calibrate_kit(kit: Kit, photos: list[Path], greys: KnownGreys | None) -> dic
                 liquids.append(
                     KnownLiquid(
                         lab, covariance, mg_per_l, str(k), greys is not None,
-                        parse_tone(read["tone"]), spot, np.array(colour["lab_sd"]),
+                        ToneRecord.from_json(read["tone"]) if read["tone"] else None, spot, np.array(colour["lab_sd"]),
                     )
                 )  # fmt: skip
     dyes = [KnownDye(dye, dye, STRENGTH_SD) for dye in DYES]
@@ -207,7 +207,12 @@ def read_tests(
         read = measure_or_refuse(path, greys=greys).to_json()
         if read["error"] or not read["delta_e_2000"]:
             continue
-        by_fit = {name: calibrate(read, Calibration(fit, {"kind": fit.kind})) for name, fit in fits.items()}
+        by_fit = {
+            name: calibrate(
+                Measurement.from_json(read), Calibration(fit, CalibrationNamed(kind=fit.kind))
+            ).to_json()
+            for name, fit in fits.items()
+        }
         if any(read["spots"][spot]["white"] != "blank" for spot in ("reference", "batch")):
             continue  # no clear water was found, which is told with the photo: it is not corrected
         true = drawn.truth["delta_e_2000"]

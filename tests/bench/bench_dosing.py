@@ -37,7 +37,8 @@ from colourmatch.liquid.learn import Gap, Shot, StockPrior, fit_lot
 from colourmatch.liquid.model import View, absorbance_to_lab
 from colourmatch.liquid.stock import Addition, BatchState, Stock
 from colourmatch.photo.estimate import Estimate, GlassReading, estimate_pair
-from colourmatch.photo.measure import VESSEL_LOG, VESSEL_WHITE, parts_of_water, place_ends, propagate
+from colourmatch.photo.measure import parts_of_water
+from colourmatch.photo.read_colour import VESSEL_LOG, VESSEL_WHITE, place_ends, propagate
 from colourmatch.photo.spot import LOW_CODE
 from colourmatch.simulate import Phone, camera_matrix
 from colourmatch.simulate.camera import photometric, sensor_curves, tone_curve

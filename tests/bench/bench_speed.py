@@ -42,7 +42,7 @@ before = peak_mb()
 start = time.perf_counter()
 found = measure_photo(sys.argv[1])
 took = time.perf_counter() - start
-print(json.dumps({"seconds": took, "risen_mb": peak_mb() - before, "delta_e": found.difference.delta_e_2000.value}))
+print(json.dumps({"seconds": took, "risen_mb": peak_mb() - before, "delta_e": found.delta_e_2000.value}))
 """
 
 

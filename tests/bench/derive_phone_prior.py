@@ -35,7 +35,7 @@ from colourmatch.facts import find_fact
 from colourmatch.liquid.colourants import list_colourants
 from colourmatch.liquid.model import base_shapes
 from colourmatch.liquid.phone import bend_tones, p3_weights, soft_log
-from colourmatch.photo.measure import channels_apart, phone_sd
+from colourmatch.photo.read_colour import channels_apart, phone_sd
 
 NAMES = ("gamma_r", "gamma_g", "gamma_b", "roll_off")
 EXPECTED = np.array([0.0, 0.0, 0.0, 0.3])

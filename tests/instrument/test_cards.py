@@ -59,7 +59,7 @@ def test_a_default_is_chosen_taken_back_and_gone_when_forgotten(book: LotBook) -
     assert cards.card_profile(book, None) is None
     cards.choose_card(book, "Kitchen")
     profile = cards.card_profile(book, None)
-    assert profile is not None and profile.named["name"] == "kitchen"
+    assert profile is not None and profile.named.name == "kitchen"
     cards.choose_card(book, None)
     assert cards.card_profile(book, None) is None
     cards.choose_card(book, "kitchen")

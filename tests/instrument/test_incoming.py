@@ -11,9 +11,10 @@ import pytest
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.photo_store import hash_photo
 from colourmatch.instrument.incoming import IncomingPhoto, open_reader, take_in_for_lot
+from colourmatch.measurement import Measurement
 from colourmatch.photo import measure
 
-READ = {"sha256": None, "error": None, "phone": None, "card": None, "spots": {}}
+READ = Measurement()
 
 
 @pytest.fixture
@@ -21,16 +22,13 @@ def reads(monkeypatch: pytest.MonkeyPatch) -> list[Any]:
     """What was read, in order; nothing is measured but what cannot be read, which measuring refuses."""
     seen: list[Any] = []
 
-    class Read:
-        def __init__(self, content: bytes) -> None:
-            self.content = content
-
-        def to_json(self) -> dict[str, Any]:
-            return READ | {"sha256": hash_photo(self.content)}
-
     def read(source: bytes | Path, name: str, greys: Any = None) -> Any:
         seen.append(source)
-        return measured(source, name, greys) if isinstance(source, Path) else Read(source)
+        return (
+            measured(source, name, greys)
+            if isinstance(source, Path)
+            else READ.having(sha256=hash_photo(source))
+        )
 
     measured = measure.measure_or_refuse
     monkeypatch.setattr(measure, "measure_or_refuse", read)
@@ -56,32 +54,32 @@ def test_a_new_photo_is_read_and_says_what_with(book: LotBook, reads: list[Any],
     photo = take_in(book, sent)
     assert (photo.content, photo.name) == (sent.read_bytes(), "sent.jpg") and reads == [photo.content]
     assert photo.known is None and photo.refused is None
-    assert photo.measurement["card_profile"] is None and photo.measurement["calibration"] is None
+    assert photo.measurement.card_profile is None and photo.measurement.calibration is None
     assert take_in(book, (photo.content, "other.jpg")).name == "other.jpg"
 
 
-@pytest.mark.parametrize("ahead", [None, READ | {"sha256": "0" * 64}])
+@pytest.mark.parametrize("ahead", [None, READ.having(sha256="0" * 64)])
 def test_a_file_that_is_not_there_or_no_longer_is_refused_and_looked_up_nowhere(
-    book: LotBook, reads: list[Any], tmp_path: Path, ahead: dict[str, Any] | None
+    book: LotBook, reads: list[Any], tmp_path: Path, ahead: Measurement | None
 ) -> None:
     def find(_content: bytes) -> None:
         raise AssertionError("nothing is there to be looked up")
 
     photo = open_reader(book).take_in(tmp_path / "gone.jpg", find, ahead=ahead)
     assert (photo.content, photo.name, reads) == (b"", "gone.jpg", [tmp_path / "gone.jpg"])
-    assert photo.refused and [flag["code"] for flag in photo.measurement["quality"]] == ["unreadable"]
+    assert photo.refused and [flag.code for flag in photo.measurement.quality] == ["unreadable"]
 
 
 def test_what_was_read_ahead_counts_for_the_same_bytes_alone(
     book: LotBook, reads: list[Any], sent: Path
 ) -> None:
-    ahead = READ | {"sha256": hash_photo(sent), "phone": "A phone"}
-    assert take_in(book, sent, ahead=ahead).measurement["phone"] == "A phone"
-    refused = READ | {"error": "No card was found."}
+    ahead = READ.having(sha256=hash_photo(sent), phone="A phone")
+    assert take_in(book, sent, ahead=ahead).measurement.phone == "A phone"
+    refused = READ.having(refused="No card was found.")
     assert take_in(book, sent, ahead=refused).refused == "No card was found." and reads == []
     sent.write_bytes(sent.read_bytes() + b"more")
     photo = take_in(book, sent, ahead=ahead)
-    assert photo.measurement["phone"] is None and reads == [sent.read_bytes()]
+    assert photo.measurement.phone is None and reads == [sent.read_bytes()]
 
 
 def test_a_known_photo_is_not_read_again_and_its_file_is_put_back(
@@ -89,8 +87,8 @@ def test_a_known_photo_is_not_read_again_and_its_file_is_put_back(
 ) -> None:
     arriving = take_in_for_lot(book, lot, [sent, sent])
     first = next(arriving)
-    entry = book.photos.add(lot, first.measurement | {"noted": 1}, photo=first.content)
+    entry = book.photos.add(lot, first.measurement.to_json() | {"noted": 1}, photo=first.content)
     shutil.rmtree(book.photo_store.folder)
     again = next(arriving)  # looked up after the first was kept
-    assert again.known == entry and again.measurement["noted"] == 1
+    assert again.known == entry and again.measurement.others == {"noted": 1}
     assert len(reads) == 1 and book.photo_store.holds(str(entry.stored_name))

@@ -16,9 +16,9 @@ from colourmatch.instrument.phone_calibration import KnownDye, PhoneFit, correct
 from colourmatch.instrument.phone_fitting import KINDS, KnownLiquid, _colourings, fit_phone
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.phone import unknown_phone
+from colourmatch.measurement import ToneRecord
 from colourmatch.photo.camera import expect_camera
 from colourmatch.photo.card import read_card
-from colourmatch.photo.retone import ToneRecord
 from colourmatch.photo.tone import JOINT_PRIOR, through
 
 DYES = [KnownDye("red", "E129"), KnownDye("yellow", "E102")]

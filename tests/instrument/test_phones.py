@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -15,6 +16,7 @@ from colourmatch.colour.difference import ciede2000
 from colourmatch.colour.spectra import planck_spectrum
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.instrument import incoming, phone_correction, phones
+from colourmatch.measurement import LIQUIDS, CalibrationNamed, Measurement
 from colourmatch.simulate import Light, Phone, Pose, Scene, drink_transmittance, render_photo, save_photo
 
 PHONE = Phone("Phone A", name="A phone", gamut="p3", saturation=1.15, matrix_error=0.03, matrix_seed=5)
@@ -91,11 +93,23 @@ def test_a_sitting_is_kept_fitted_and_told(calibrated: LotBook) -> None:
     assert len(list(calibrated.photo_store.names())) == 4
 
 
+def finish(reader: incoming.Reader, plain: dict[str, Any]) -> dict[str, Any]:
+    """What a reader makes of a measurement, both as JSON."""
+    return reader.finish(Measurement.from_json(plain)).to_json()
+
+
+def uncorrected(read: dict[str, Any]) -> list[float]:
+    """What the fit of a lot starts from."""
+    batch = Measurement.from_json(read).spots["batch"]
+    assert batch is not None
+    return batch.uncorrected.lab.tolist()
+
+
 def test_a_photo_is_nearer_the_truth_with_less_doubt(calibrated: LotBook, sitting: list[Path]) -> None:
     from colourmatch.photo.measure import measure_or_refuse
 
     plain = measure_or_refuse(sitting[4]).to_json()
-    read = incoming.open_reader(calibrated, light="window").finish(plain)
+    read = finish(incoming.open_reader(calibrated, light="window"), plain)
     true = {"reference": 11.0, "batch": 9.0}
     from colourmatch.simulate import lab_relative_to_water
 
@@ -123,16 +137,16 @@ def test_photos_are_read_under_the_curve_of_the_sitting_where_their_greys_lie_on
 
     plain = measure_or_refuse(sitting[4]).to_json()
     reader = incoming.open_reader(calibrated, light="window")
-    read = reader.finish(plain)
+    read = finish(reader, plain)
     assert read["calibration"]["tones"] == "sitting"
     batch = read["spots"]["batch"]
-    assert phone_correction.as_read(batch) == batch["toned"] != batch["as_read"]
+    assert batch["toned"] and uncorrected(read) == batch["toned"]["lab"] != batch["as_read"]["lab"]
     bent = [[0.5 * value, paper] for value, paper in plain["tone"]["greys"]]
-    other = reader.finish(plain | {"tone": plain["tone"] | {"greys": bent}})
+    other = finish(reader, plain | {"tone": plain["tone"] | {"greys": bent}})
     assert other["calibration"]["tones"] == "photo"
-    assert phone_correction.as_read(other["spots"]["batch"]) == other["spots"]["batch"]["as_read"]
+    assert uncorrected(other) == other["spots"]["batch"]["as_read"]["lab"]
     assert np.all(np.array(other["spots"]["batch"]["lab_sd"]) > 0.99 * np.array(batch["lab_sd"]))
-    before_tones = reader.finish({k: v for k, v in plain.items() if k != "tone"})
+    before_tones = finish(reader, {k: v for k, v in plain.items() if k != "tone"})
     assert before_tones["spots"] == other["spots"]
 
 
@@ -149,11 +163,12 @@ def test_a_sitting_that_improves_nothing_leaves_readings_as_they_are(
 
     def left(strain: float) -> dict[str, object]:
         fit = replace(found.fit, kind="none", strain=strain)
-        return phone_correction.calibrate(plain, phone_correction.Calibration(fit, {"kind": "none"}))
+        correction = phone_correction.Calibration(fit, CalibrationNamed(kind="none"))
+        return phone_correction.calibrate(Measurement.from_json(plain), correction).to_json()
 
     same, wider = left(1.0), left(2.0)
     assert {k: v for k, v in same.items() if k != "calibration"} == plain
-    for spot in phone_correction.SPOTS:
+    for spot in LIQUIDS:
         assert wider["spots"][spot]["lab"] == plain["spots"][spot]["lab"]
         assert wider["spots"][spot]["lab_sd"] == pytest.approx(
             2 * np.array(plain["spots"][spot]["lab_sd"]), abs=2e-3
@@ -170,8 +185,8 @@ def test_a_light_that_was_not_calibrated_is_refused_and_an_unknown_phone_read_pl
 
     plain = measure_or_refuse(sitting[4]).to_json()
     with pytest.raises(NotFoundError, match="It is in: window"):
-        incoming.open_reader(calibrated, light="lamp").finish(plain)
-    other = incoming.open_reader(calibrated).finish(plain | {"phone": "Another"})
+        finish(incoming.open_reader(calibrated, light="lamp"), plain)
+    other = finish(incoming.open_reader(calibrated), plain | {"phone": "Another"})
     assert other["calibration"] is None and other["spots"] == plain["spots"]
 
 
@@ -183,11 +198,12 @@ def test_the_only_light_of_a_phone_is_taken_for_lots_and_their_fit_starts_from_i
     lot = calibrated.lots.begin("Bitter", 900, ["red"]).id
     told = record_photos(calibrated, lot, [sitting[5]])[0]
     assert told["calibration"]["light"] == "window"
-    assert phone_correction.camera_key(told).endswith("|window")
+    seen = Measurement.from_json(told)
+    assert phone_correction.camera_key(seen).endswith("|window")
     assert told["advice"]["action"] == "add", told["advice"]["text"]
-    priors = phone_correction.phone_priors(calibrated, [told])
+    priors = phone_correction.phone_priors(calibrated, [seen])
     kind = phones.read_phone(calibrated)["fit"]["kind"]
-    assert set(priors) == ({phone_correction.camera_key(told)} if kind == "camera" else set())
+    assert set(priors) == ({phone_correction.camera_key(seen)} if kind == "camera" else set())
 
 
 def test_forgotten_is_forgotten_and_what_was_read_stays(calibrated: LotBook, sitting: list[Path]) -> None:
@@ -262,7 +278,7 @@ def test_a_correction_that_came_in_between_is_no_drift(calibrated: LotBook, sitt
     from colourmatch.workflow.recheck import read_drift
 
     plain = measure_or_refuse(sitting[4]).to_json() | {"calibration": None}
-    read = incoming.open_reader(calibrated).finish(plain)
+    read = finish(incoming.open_reader(calibrated), plain)
     assert read["spots"]["batch"]["lab"] != plain["spots"]["batch"]["lab"]
     begin, later = datetime(2026, 3, 2, tzinfo=UTC), datetime(2026, 3, 16, tzinfo=UTC)
 

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from colourmatch.colour.difference import ciede2000
+from colourmatch.measurement import Measurement, Pair, SpotColour
 from colourmatch.photo.combine import combine_photos, estimate_excess, pool
 
 REFERENCE, GAP = np.array([60.0, 45.0, 30.0]), np.array([3.0, -4.0, 1.0])
@@ -20,18 +21,15 @@ def moved(*by: float) -> np.ndarray:
 
 def reading(
     gap: Any, sd: float = 0.2, name: str = "p.jpg", scene: float = 0.0, phone: float = 0.0
-) -> dict[str, Any]:
-    """A measurement as `measure --json` gives it, of a difference in Lab with its parts of doubt."""
-    half = (sd**2 / 2 * np.eye(3)).tolist()
+) -> Measurement:
+    """A measurement of a difference in Lab with its parts of doubt."""
+    half = sd**2 / 2 * np.eye(3)
     parts = {"photo": sd**2 * np.eye(3), "scene": scene**2 * np.eye(3), "phone": phone**2 * np.eye(3)}
-    return {
-        "photo": name,
-        "spots": {
-            "reference": {"lab": REFERENCE.tolist(), "lab_covariance": half},
-            "batch": {"lab": (REFERENCE + gap).tolist(), "lab_covariance": half},
-        },
-        "uncertainty": {part: value.tolist() for part, value in parts.items()},
+    spots = {
+        "reference": SpotColour(lab=REFERENCE, lab_covariance=half),
+        "batch": SpotColour(lab=REFERENCE + gap, lab_covariance=half),
     }
+    return Measurement(photo=name, spots=spots, uncertainty=Pair(**parts))
 
 
 def width(combined: Any) -> float:
@@ -140,16 +138,14 @@ def test_a_scatter_nobody_can_see_is_no_disagreement():
 
 
 def test_refused_photos_and_single_liquids_are_passed_over():
-    alone = reading(GAP)
-    alone["spots"]["reference"] = None
-    refused = {"photo": "x", "spots": {"reference": None, "batch": None}, "error": "no card"}
+    alone = reading(GAP).having(spots={"reference": None, "batch": reading(GAP).spots["batch"]})
+    refused = Measurement(photo="x", refused="no card")
     assert combine_photos([alone, refused]) is None
     assert combine_photos([alone, refused, reading(GAP)]).photos == ("p.jpg",)
 
 
 def test_a_reading_kept_before_doubts_were_parted_is_still_combined():
-    old = reading(GAP)
-    del old["uncertainty"]
+    old = reading(GAP).having(uncertainty=None)
     found = combine_photos([old, old])
     assert width(found) > width(combine_photos([reading(GAP)] * 2))
 

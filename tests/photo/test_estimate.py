@@ -102,7 +102,9 @@ def test_a_camera_and_liquids_of_no_world_are_told_better_than_they_are_read():
     errors, plain, absolute, plain_absolute, held = [], [], [], [], []
     for glasses, true in pairs(2):
         estimate, expected = read(glasses), float(ciede2000(*true))
-        as_read = [xyz_to_lab(g.values[0] / glasses[2].values[0] @ RGB_TO_XYZ["Display P3"].T) for g in glasses[:2]]
+        as_read = [
+            xyz_to_lab(g.values[0] / glasses[2].values[0] @ RGB_TO_XYZ["Display P3"].T) for g in glasses[:2]
+        ]
         found = compare_lab(*estimate.lab, estimate.own + estimate.scene, estimate.phone).delta_e_2000
         errors.append(abs(float(ciede2000(*estimate.lab)) - expected))
         plain.append(abs(float(ciede2000(*as_read)) - expected))
@@ -130,7 +132,9 @@ def test_a_reflection_over_a_field_costs_the_field_alone():
         values = two.values.copy()
         values[4] += 0.5
         lit = read([one, replace(two, values=values), water])
-        assert float(ciede2000(*lit.lab)) == pytest.approx(float(ciede2000(*read([one, two, water]).lab)), abs=0.6)
+        assert float(ciede2000(*lit.lab)) == pytest.approx(
+            float(ciede2000(*read([one, two, water]).lab)), abs=0.6
+        )
 
 
 def test_without_water_the_fields_do_not_count():

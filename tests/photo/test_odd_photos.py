@@ -11,7 +11,8 @@ from PIL import Image
 
 from colourmatch.colour.spaces import decode_srgb, encode_srgb
 from colourmatch.demo import Kitchen, draw_demo_photo
-from colourmatch.photo.measure import Measurement, measure_or_refuse
+from colourmatch.measurement import Measurement
+from colourmatch.photo.measure import measure_or_refuse
 from colourmatch.simulate import Glass
 
 

@@ -45,13 +45,13 @@ def test_flat_patches_give_their_lab_and_difference(picture):
     m = measure_rectangles(picture, (10, 10, 80, 80), (120, 220, 160, 160), (520, 220, 160, 160))
     assert m.spots["reference"].lab == pytest.approx(REFERENCE, abs=0.6)
     assert m.spots["batch"].lab == pytest.approx(BATCH, abs=0.6)
-    assert m.difference.delta_e_2000.low <= 2.74 <= m.difference.delta_e_2000.high
+    assert m.delta_e_2000.low <= 2.74 <= m.delta_e_2000.high
     assert [f.code for f in m.quality] == ["no-card-mode"]
 
 
 def test_the_interval_is_wider_than_with_the_card(picture):
     m = measure_rectangles(picture, (10, 10, 80, 80), (120, 220, 160, 160), (520, 220, 160, 160))
-    interval = m.difference.delta_e_2000
+    interval = m.delta_e_2000
     assert interval.high - interval.low > 1.5
 
 
@@ -65,7 +65,7 @@ def test_a_small_reflection_is_left_out(picture):
 
 def test_batch_alone_has_no_difference(picture):
     m = measure_rectangles(picture, (10, 10, 80, 80), batch=(520, 220, 160, 160))
-    assert m.difference is None and "reference" not in m.spots
+    assert m.difference is None and m.spots["reference"] is None
 
 
 @pytest.mark.parametrize(
@@ -173,7 +173,7 @@ def test_intervals_hold_the_truth_of_drawn_photos(tmp_path, grey, from_side):
     for _ in range(40):
         truth = draw_scene(rng, tmp_path / "scene.png", grey=grey, from_side=from_side)
         m = measure_rectangles(tmp_path / "scene.png", white_reflectance=grey, **truth["boxes"])
-        seen = m.difference.delta_e_2000
+        seen = m.delta_e_2000
         held += seen.low <= truth["delta"] <= seen.high
         widths.append(seen.high - seen.low)
         for spot in ("reference", "batch"):
@@ -198,7 +198,7 @@ def test_liquids_side_by_side_are_surer_than_far_apart(tmp_path):
         )
         for x in (510, 1410)
     )
-    assert near.pair.scene[0, 0] < 0.85 * far.pair.scene[0, 0]
+    assert near.uncertainty.scene[0, 0] < 0.85 * far.uncertainty.scene[0, 0]
 
 
 def test_light_that_changes_over_the_white_widens_the_interval_and_is_told(tmp_path):
@@ -213,7 +213,7 @@ def test_light_that_changes_over_the_white_widens_the_interval_and_is_told(tmp_p
         found.append(measure_rectangles(tmp_path / "lit.png", *boxes))
     even, sloping = found
     assert "light-slopes" in {f.code for f in sloping.quality} - {f.code for f in even.quality}
-    assert np.trace(sloping.spots["batch"].covariance) > 2 * np.trace(even.spots["batch"].covariance)
+    assert np.trace(sloping.spots["batch"].lab_covariance) > 2 * np.trace(even.spots["batch"].lab_covariance)
 
 
 def test_a_channel_at_its_end_is_told_and_widens(picture):
@@ -222,7 +222,7 @@ def test_a_channel_at_its_end_is_told_and_widens(picture):
     Image.fromarray(image).save(picture)
     m = measure_rectangles(picture, (10, 10, 80, 80), (120, 220, 160, 160), (520, 220, 160, 160))
     assert "channel-empty" in [f.code for f in m.quality]
-    assert np.trace(m.spots["batch"].lost) > 0
+    assert np.trace(m.uncertainty.lost) > 0
 
 
 def test_both_liquids_are_told_the_water_that_the_stronger_one_needs(picture):

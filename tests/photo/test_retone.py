@@ -10,10 +10,11 @@ import pytest
 
 from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb, encode_srgb, xyz_to_lab
 from colourmatch.demo import Kitchen, draw_demo_photo
+from colourmatch.measurement import ToneRecord
 from colourmatch.photo.camera import expect_camera
 from colourmatch.photo.card import read_card
 from colourmatch.photo.measure import measure_photo
-from colourmatch.photo.retone import GreySteps, Readings, ToneRecord, parse_tone
+from colourmatch.photo.retone import GreySteps, Readings
 from colourmatch.photo.tone import bend, curve_of
 from colourmatch.simulate import save_photo
 
@@ -98,17 +99,13 @@ def test_steps_that_no_photo_shows_are_not_judged():
 
 def test_a_measurement_keeps_its_tones(tmp_path):
     found = measure_photo(save_photo(draw_demo_photo(Kitchen(), 3), tmp_path / "one.jpg")).to_json()
-    tone = parse_tone(json.loads(json.dumps(found))["tone"])
-    assert tone is not None and tone.known is None
+    tone = ToneRecord.from_json(json.loads(json.dumps(found))["tone"])
+    assert tone.known is None
     assert np.isfinite(tone.greys).all() and set(tone.paper) == {"reference", "batch", "blank"}
-    assert parse_tone(tone.to_json()).to_json() == tone.to_json()
+    assert tone.to_json() == found["tone"]
     lab = np.array([found["spots"][spot]["lab"] for spot in ("reference", "batch")])
     again = Readings([tone, tone], ["reference", "batch"], lab).xyz(np.array([*tone.terms[:2], *PLAIN]))
     assert xyz_to_lab(again) == pytest.approx(lab, abs=0.02)
-
-
-def test_nothing_recorded_is_none():
-    assert parse_tone(None) is None and parse_tone({}) is None
 
 
 def test_known_greys_take_out_what_the_curve_leaves():

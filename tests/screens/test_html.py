@@ -6,6 +6,7 @@ import re
 
 import pytest
 
+from colourmatch.measurement import Measurement
 from colourmatch.screens import html as parts
 from colourmatch.screens import photo_view
 
@@ -112,11 +113,11 @@ def test_a_doubt_that_stands_in_the_advice_is_not_said_again(monkeypatch: pytest
         {"code": "glare", "severity": "warn", "text": "Reflections."},
         {"code": "channel-empty", "severity": "warn", "text": "Thin both."},
     ]
-    photo_view.show_flags({"quality": doubts}, "Photograph once more. Thin both.")
+    photo_view.show_flags(Measurement.from_json({"quality": doubts}), "Photograph once more. Thin both.")
     assert len(shown) == 1 and "Reflections." in shown[0] and "Thin both." not in shown[0]
-    photo_view.show_flags({"quality": doubts[1:]}, "Thin both.")
+    photo_view.show_flags(Measurement.from_json({"quality": doubts[1:]}), "Thin both.")
     assert len(shown) == 1
-    photo_view.show_flags({"quality": doubts})
+    photo_view.show_flags(Measurement.from_json({"quality": doubts}))
     assert "Reflections." in shown[1] and "Thin both." in shown[1]
 
 

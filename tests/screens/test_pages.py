@@ -278,7 +278,9 @@ def test_the_next_photos_may_be_thinned_otherwise(
     by_key(app.number_input, f"view-{lot_id}-0-dilution").set_value(3 * lot.dilution).run()
     app.file_uploader[0].set_value(("first.jpg", card_photo_bytes, "image/jpeg")).run()
     assert not app.exception
-    assert [p.measurement["view"] for p in book.lots.story(lot_id).photos] == [{"dilution": 3 * lot.dilution}]
+    assert [p.measurement.view.to_json() for p in book.lots.story(lot_id).photos] == [
+        {"dilution": 3 * lot.dilution}
+    ]
     (fold,) = [one for one in app.expander if one.label.endswith("Thinned otherwise?")]
     assert f"1 part made up to {3 * lot.dilution:g}." in fold.label
 

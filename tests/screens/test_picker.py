@@ -147,7 +147,7 @@ def test_a_marked_photo_goes_into_a_lot(book: LotBook) -> None:
     app.run()
     assert not app.exception
     kept = book.lots.story(lot).photos
-    assert len(kept) == 1 and kept[0].measurement["rectangles"]["batch"] == list(BOXES["batch"])
+    assert len(kept) == 1 and kept[0].measurement.rectangles["batch"] == list(BOXES["batch"])
 
 
 def test_a_file_that_is_no_photo_is_said(book: LotBook) -> None:

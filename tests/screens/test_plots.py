@@ -7,11 +7,15 @@ import sys
 
 import pytest
 
+from colourmatch.measurement import Measurement, Pair
 from colourmatch.screens import plots
 
 
-def reading(reference: list[float], batch: list[float]) -> dict[str, object]:
-    return {"spots": {"reference": {"lab": reference}, "batch": {"lab": batch}}}
+def reading(reference: list[float], batch: list[float]) -> Measurement:
+    return Measurement.from_json({"spots": {"reference": {"lab": reference}, "batch": {"lab": batch}}})
+
+
+ALONE = Measurement.from_json({"spots": {"reference": {"lab": [1, 2, 3]}, "batch": None}})
 
 
 def test_each_batch_is_placed_by_its_difference_in_its_own_photo() -> None:
@@ -22,7 +26,7 @@ def test_each_batch_is_placed_by_its_difference_in_its_own_photo() -> None:
 
 
 def test_without_both_liquids_there_is_no_way_to_draw() -> None:
-    assert plots.trace_path([{"spots": {"reference": {"lab": [1, 2, 3]}, "batch": None}}]) is None
+    assert plots.trace_path([ALONE]) is None
 
 
 def test_the_chart_shows_path_prediction_and_reference() -> None:
@@ -52,7 +56,10 @@ def test_each_photo_with_an_uncertainty_gets_its_ellipse() -> None:
         "phone": [[0, 0, 0], [0, 0, 0], [0, 0, 0.03]],
     }
     path = plots.trace_path(
-        [reading([58, 42, 0], [70, 30, 0]), reading([58, 42, 0], [60, 40, 0]) | {"uncertainty": spread}]
+        [
+            reading([58, 42, 0], [70, 30, 0]),
+            reading([58, 42, 0], [60, 40, 0]).having(uncertainty=Pair.from_json(spread)),
+        ]
     )
     assert path is not None
     (ellipse,) = [trace for trace in plots.draw_ab(path).data if trace.name == "95 % of the difference"]
@@ -80,8 +87,7 @@ def test_what_is_expected_after_the_step_has_its_own_ring() -> None:
 
 
 def test_photos_keep_the_numbers_they_have_in_the_lot() -> None:
-    hidden = {"spots": {"reference": {"lab": [1, 2, 3]}, "batch": None}}
-    seen = [reading([60, 40, 30], [90, 5, 5]), hidden, reading([58, 42, 30], [70, 30, 20])]
+    seen = [reading([60, 40, 30], [90, 5, 5]), ALONE, reading([58, 42, 30], [70, 30, 20])]
     path = plots.trace_path(seen, numbers=[2, 4, 5])
     assert path is not None and path.names == ["photo 2", "photo 5 (now)"]
     assert list(plots.draw_ab(path).data[0].text) == ["2", "5"]

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from colourmatch.book.rows import _CLASSES
+from colourmatch.measurement import Measurement
 from colourmatch.words.entries import _TELLERS, Medium, tell_aside, tell_change, tell_dose, tell_entry
 from colourmatch.words.figures import PAGES
 
@@ -29,7 +30,7 @@ def red(**fields: Any) -> SimpleNamespace:
 
 
 def photo(measurement: dict[str, Any], **fields: Any) -> SimpleNamespace:
-    own = {"original_name": "x.jpg", "purpose": "match", "measurement": measurement}
+    own = {"original_name": "x.jpg", "purpose": "match", "measurement": Measurement.from_json(measurement)}
     return entry("photo", **own | fields)
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from types import SimpleNamespace
 
 import pytest
 import test_lot
@@ -11,6 +10,7 @@ from test_lot import Bench, look
 
 from colourmatch.book.lot_book import LotBook
 from colourmatch.errors import InputError
+from colourmatch.measurement import Measurement
 from colourmatch.workflow.glasses import NOTHING, read_intake, serve_lot
 from colourmatch.workflow.lot import advise_lot, describe_lot
 
@@ -21,7 +21,7 @@ NEAT = {"name": "neat", "depth_mm": 20, "dilution": 1}
 @pytest.fixture
 def bench(book: LotBook, monkeypatch: pytest.MonkeyPatch) -> Callable[..., Bench]:
     """Makes lots with known glasses."""
-    known: dict[bytes, SimpleNamespace] = {}
+    known: dict[bytes, Measurement] = {}
     monkeypatch.setattr("colourmatch.photo.measure.measure_or_refuse", lambda content, *_how: known[content])
     return lambda **how: Bench(book, known, **how)
 

@@ -15,6 +15,7 @@ from colourmatch.colour.difference import ciede2000
 from colourmatch.errors import ClosedError, InputError, NotFoundError
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.model import View, absorbance_to_lab, base_shapes
+from colourmatch.measurement import Measurement
 from colourmatch.workflow import fitting
 from colourmatch.workflow import lot as work
 from colourmatch.workflow.closing import close_lot
@@ -69,7 +70,7 @@ class Bench:
             "quality": list(quality), "spots": spots, "difference": None, "error": refused,
             "delta_e_2000": None if value is None else {"value": value, "low": value, "high": value},
         }  # fmt: skip
-        self.known[out.getvalue()] = SimpleNamespace(refused=refused, to_json=lambda: measurement)
+        self.known[out.getvalue()] = Measurement.from_json(measurement)
         return out.getvalue(), f"photo-{number}.png"
 
     def shoot(self, **how) -> dict:
@@ -107,13 +108,14 @@ def make_view_photo(made: Bench, dilution: float) -> tuple[bytes, str]:
         measured["spots"][spot]["lab"] = list(lab)
     value = float(ciede2000(*labs))
     measured["delta_e_2000"] = {"value": value, "low": value, "high": value}
+    made.known[photo[0]] = Measurement.from_json(measured)
     return photo
 
 
 @pytest.fixture
 def bench(book: LotBook, monkeypatch: pytest.MonkeyPatch) -> Callable[..., Bench]:
     """Makes lots with known glasses."""
-    known: dict[bytes, SimpleNamespace] = {}
+    known: dict[bytes, Measurement] = {}
     monkeypatch.setattr("colourmatch.photo.measure.measure_or_refuse", lambda content, *_how: known[content])
     return lambda **how: Bench(book, known, **how)
 

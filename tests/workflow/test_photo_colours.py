@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from colourmatch.book.lot_book import LotBook
-from colourmatch.photo.measure import SCALE_SD
+from colourmatch.photo.read_colour import SCALE_SD
 from colourmatch.workflow.photo_colours import (
     Seen,
     final_photos,

@@ -5,6 +5,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from test_lot import bench  # noqa: F401
 
+from colourmatch.measurement import Measurement
 from colourmatch.workflow.lot import advise_lot, record_photos
 from colourmatch.workflow.photo_time import is_ahead, moment_of, parse_exif_time, plausible_moment
 
@@ -35,7 +36,7 @@ def test_a_time_without_an_offset_is_local():
 def test_a_time_to_come_is_ahead_as_far_as_the_zone_is_known(minutes, zone, ahead):
     local = NOW + timedelta(minutes=minutes)
     shown = local if zone else local.astimezone()
-    measured = {"taken_at": f"{shown:%Y:%m:%d %H:%M:%S}", "taken_offset": zone}
+    measured = Measurement(taken_at=f"{shown:%Y:%m:%d %H:%M:%S}", taken_offset=zone)
     assert is_ahead(measured, NOW) == ahead
     assert plausible_moment(measured, NOW) == (None if ahead else moment_of(measured))
 
@@ -51,7 +52,7 @@ def dosed(bench):  # noqa: F811
 
 
 def send(made, photo, **said):
-    made.known[photo[0]].to_json().update(said)
+    made.known[photo[0]] = made.known[photo[0]].having(**said)
     return record_photos(made.book, made.lot, [photo])[0]
 
 

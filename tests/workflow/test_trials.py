@@ -6,7 +6,6 @@ import io
 import math
 from collections.abc import Callable
 from copy import copy
-from types import SimpleNamespace
 
 import pytest
 from test_lot import Bench
@@ -14,6 +13,7 @@ from test_lot import Bench
 from colourmatch.book.carried import CARRIED
 from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.errors import ClosedError, InputError, NotFoundError
+from colourmatch.measurement import Measurement
 from colourmatch.workflow.closing import UNSEEN, finish_trial
 from colourmatch.workflow.fitting import make_prior
 from colourmatch.workflow.trials import describe_trials, scale_doses
@@ -229,7 +229,7 @@ def test_trials_survive_the_export_of_the_book(book: LotBook, parent: int, tmp_p
 @pytest.fixture
 def bench(book: LotBook, monkeypatch: pytest.MonkeyPatch) -> Callable[..., Bench]:
     """Makes lots with known glasses."""
-    known: dict[bytes, SimpleNamespace] = {}
+    known: dict[bytes, Measurement] = {}
     monkeypatch.setattr("colourmatch.photo.measure.measure_or_refuse", lambda content, *_how: known[content])
     return lambda **how: Bench(book, known, **how)
 

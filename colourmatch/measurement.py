@@ -1,0 +1,291 @@
+"""What one photo gave, as it is recorded: colours, their difference, what is unsure of it, what is doubtful.
+
+The numbers are those of the book: rounded once, where the photo was read, so that what is computed from a book is what
+was computed when the photo came in. It knows neither pixels nor how a colour is corrected.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from colourmatch.colour.difference import Difference
+from colourmatch.records import Record, kept, numbers, significant
+
+Array = NDArray[np.float64]
+#: The liquids that are compared.
+LIQUIDS = ("reference", "batch")
+SPOTS = (*LIQUIDS, "blank")
+
+
+@dataclass(frozen=True, eq=False)
+class Flag(Record):
+    """Something doubtful about a photo; severity "warn" keeps the reading, "refuse" withholds it."""
+
+    code: str = kept()
+    severity: str = kept()
+    text: str = kept()
+
+
+@dataclass(frozen=True, eq=False)
+class Figure(Record):
+    """CIEDE2000 with its 95 % interval."""
+
+    value: float = kept()
+    low: float = kept()
+    high: float = kept()
+
+
+@dataclass(frozen=True, eq=False)
+class Parts(Record):
+    """A difference in CIELAB, batch minus reference, and in words; seen: whether noise alone would not show as much."""
+
+    lightness: float = kept()
+    chroma: float = kept()
+    hue: float = kept()
+    seen: bool = kept()
+    text: str = kept()
+
+
+@dataclass(frozen=True, eq=False)
+class Pair(Record):
+    """What is unsure of the Lab difference of one photo's liquids, as four covariances (3, 3).
+
+    photo: this photo's alone; scene: the same in every photo of these vessels; phone: what phone, lamp and spectra leave
+    unknown, the same in every photo of this phone; tone: what the photo's tone curve may make of it; lost: what channels at an end of their range no longer hold, None in a record
+    from before that was kept apart.
+    """
+
+    photo: Array = kept(numbers)
+    scene: Array = kept(numbers)
+    phone: Array = kept(numbers)
+    lost: Array | None = kept(numbers)
+    tone: Array | None = kept(numbers, later=True)
+
+    @property
+    def what_is_lost(self) -> Array:
+        """Covariance (3, 3) of what is lost, none where it was formerly a part of phone."""
+        return np.zeros((3, 3)) if self.lost is None else self.lost
+
+
+@dataclass(frozen=True, eq=False)
+class Colour(Record):
+    """A colour beside the one that counts: Lab (3,), its sd (3,) and covariance (3, 3)."""
+
+    lab: Array = kept(numbers)
+    lab_sd: Array | None = kept(numbers, later=True)
+    lab_covariance: Array | None = kept(numbers, later=True)
+
+    @property
+    def covariance(self) -> Array:
+        """Covariance (3, 3) of the reading: from lab_sd where no more was kept."""
+        if self.lab_covariance is None:
+            return np.diag(np.square(numbers(self.lab_sd)))
+        return self.lab_covariance
+
+    @property
+    def finite(self) -> bool:
+        """Whether a colour and what is unsure of it are there at all."""
+        there = self.lab is not None and not (self.lab_sd is None and self.lab_covariance is None)
+        return there and bool(np.isfinite(self.lab).all() and np.isfinite(self.covariance).all())
+
+
+@dataclass(frozen=True, eq=False)
+class FieldSeen(Record):
+    """One colour field under a glass: rgb (3,), linear Display P3 relative to paper, its sd (3,), and whether it counts."""
+
+    rgb: Array = kept(numbers)
+    sd: Array = kept(numbers)
+    seen: bool = kept()
+
+
+@dataclass(frozen=True, eq=False)
+class Metamerism(Record):
+    """By how much two liquids that match in daylight part in another light: CIEDE2000 with its 95 % interval."""
+
+    illuminant: str = kept()
+    value: float = kept()
+    low: float = kept()
+    high: float = kept()
+
+
+@dataclass(frozen=True, eq=False)
+class SpotColour(Colour):
+    """Colour of one liquid: Lab (D65, 2 degrees) relative to `white`, the sd with the phone's own error in it.
+
+    tone_covariance (3, 3): what the photo's tone curve may make of it; rgb (3,), rgb_covariance (3, 3): linear, relative
+    to white, as read; clarity: 1 for clear, None where it cannot be judged. as_read: before the phone's correction;
+    toned: under the phone's tone curve, before its colours were corrected. plain: the reading by itself, before the
+    estimate of what three channels cannot tell (photo/estimate.py); fields: the colour fields of card 2.
+    """
+
+    tone_covariance: Array | None = kept(numbers)
+    rgb: Array = kept(numbers)
+    rgb_covariance: Array = kept(numbers)
+    clarity: float | None = kept()
+    clarity_sd: float | None = kept()
+    white: str = kept()
+    as_read: Colour | None = kept(Colour.from_json, later=True)
+    toned: Colour | None = kept(Colour.from_json, later=True)
+    plain: Colour | None = kept(Colour.from_json, later=True)
+    fields: Mapping[str, FieldSeen] | None = kept(
+        lambda fields: {name: FieldSeen.from_json(one) for name, one in fields.items()}, later=True
+    )
+
+    @property
+    def reading(self) -> Colour:
+        """The colour as it was read, before any estimate: what is corrected and what a phone is calibrated by."""
+        return self.plain or self
+
+    @property
+    def uncorrected(self) -> Colour:
+        """The colour before the camera's colours are corrected: what the fit of a lot starts from.
+
+        Under the calibrated tone curve where the phone's is known, else as the photo gave it.
+        """
+        return self.toned or self.plain or self.as_read or self
+
+
+def _rows(values: Any) -> Array:
+    """Rows of numbers, NaN for a row that is null."""
+    return np.array([(np.nan, np.nan) if row is None else row for row in values], float).reshape(-1, 2)
+
+
+def _write_rows(values: Array) -> list[list[float] | None]:
+    return [None if np.isnan(row).any() else row.tolist() for row in values]
+
+
+@dataclass(frozen=True, eq=False)
+class ToneRecord(Record):
+    """A photo's tones: terms (5,) of photo/tone.py that were taken out, white (3,) and paper (spots, 3) as corrected.
+
+    greys (N, 2): value over paper and that paper's level as the file decodes them, NaN where not seen; known (N, 2):
+    reflectance and its log's sd by a card profile, None without; to_xyz (3, 3): from the file's primaries; known_map (K,
+    2): log values at knots and what was added to them so that known greys come out.
+    """
+
+    terms: Array = kept(numbers)
+    white: Array = kept(numbers)
+    paper: Mapping[str, Array] = kept(lambda levels: {spot: numbers(level) for spot, level in levels.items()})
+    greys: Array = kept(_rows, write=_write_rows)
+    known: Array | None = kept(_rows, write=_write_rows, key="known_greys")
+    to_xyz: Array = kept(numbers)
+    known_map: Array = kept(_rows, write=_write_rows, default=lambda: np.empty((0, 2)))
+
+
+@dataclass(frozen=True, eq=False)
+class CardSeen(Record):
+    """How the printed card lay in the photo."""
+
+    version: int = kept()
+    markers: int = kept()
+    reprojection_mm: float = kept()
+    tilt_degrees: float = kept()
+    px_per_mm: float = kept()
+
+
+@dataclass(frozen=True, eq=False)
+class CardNamed(Record):
+    """The measured card by whose greys a photo was read."""
+
+    name: str = kept()
+    entries: Sequence[int] = kept()
+
+
+@dataclass(frozen=True, eq=False)
+class CalibrationNamed(Record):
+    """The phone's calibration that a photo was corrected with; tones: "sitting" where its tone curve was taken too."""
+
+    entry: int = kept()
+    phone: str = kept()
+    light: str | None = kept()
+    kind: str = kept()
+    tones: str | None = kept(later=True)
+
+
+@dataclass(frozen=True, eq=False)
+class DifferenceAsRead(Record):
+    """A difference before the phone's correction."""
+
+    delta_e_2000: Figure = kept(Figure.from_json)
+    difference: Parts = kept(Parts.from_json)
+    uncertainty: Pair = kept(Pair.from_json)
+
+
+def record_difference(
+    difference: Difference, photo: Array, scene: Array, phone: Array, lost: Array, tone: Array | None = None
+) -> dict[str, Any]:
+    """The fields of a measurement that hold a difference, from the covariances (3, 3) of a `Pair`."""
+    return {
+        "delta_e_2000": Figure.from_json(difference.delta_e_2000.to_json()),
+        "difference": Parts.from_json(difference.to_json()),
+        "uncertainty": Pair(
+            photo=significant(photo, 4),
+            scene=significant(scene, 4),
+            phone=significant(phone, 4),
+            lost=significant(lost, 4),
+            tone=None if tone is None else significant(tone, 4),
+        ),
+    }
+
+
+@dataclass(frozen=True, eq=False)
+class OwnView(Record):
+    """How deep and how thinned a photo shows the liquids, where that is not as the lot's head says."""
+
+    depth_mm: float | None = kept(later=True)
+    dilution: float | None = kept(later=True)
+
+
+def _read_spots(data: Mapping[str, Any]) -> dict[str, SpotColour | None]:
+    return {name: SpotColour.from_json(spot) if spot else None for name, spot in data.items()}
+
+
+def _read_flags(data: list[Mapping[str, Any]]) -> tuple[Flag, ...]:
+    return tuple(map(Flag.from_json, data))
+
+
+@dataclass(frozen=True, eq=False)
+class Measurement(Record):
+    """Everything that is kept of one photo; `refused` holds the sentence when it could not be measured.
+
+    spots: None where no glass stood; drawing: outlines in full-size pixels; rectangles: the boxes of a photo without the
+    printed card; tone: photo/retone.py; spot: the one that a reference was read from.
+    """
+
+    photo: str = kept(default="")
+    sha256: str | None = kept()
+    phone: str | None = kept()
+    taken_at: str | None = kept()
+    taken_offset: str | None = kept()
+    profile: str | None = kept()
+    card: CardSeen | None = kept(CardSeen.from_json)
+    quality: tuple[Flag, ...] = kept(_read_flags, default=())
+    spots: Mapping[str, SpotColour | None] = kept(_read_spots, default=lambda: dict.fromkeys(SPOTS))
+    delta_e_2000: Figure | None = kept(Figure.from_json)
+    difference: Parts | None = kept(Parts.from_json)
+    refused: str | None = kept(key="error")
+    drawing: Mapping[str, Any] | None = kept()
+    uncertainty: Pair | None = kept(Pair.from_json)
+    rectangles: Mapping[str, Any] | None = kept()
+    tone: ToneRecord | None = kept(ToneRecord.from_json)
+    card_profile: CardNamed | None = kept(CardNamed.from_json, later=True)
+    calibration: CalibrationNamed | None = kept(CalibrationNamed.from_json, later=True)
+    as_read: DifferenceAsRead | None = kept(DifferenceAsRead.from_json, later=True)
+    view: OwnView | None = kept(OwnView.from_json, later=True)
+    spot: str | None = kept(later=True)
+    metamerism: Metamerism | None = kept(Metamerism.from_json, later=True)
+
+    @property
+    def camera(self) -> str:
+        """What tells one camera from another: phone and colour profile."""
+        return f"{self.phone}|{self.profile}"
+
+    @property
+    def at_an_end(self) -> bool:
+        """Whether a channel lies at an end of its range, so that a part of the colour is not known."""
+        return any(flag.code in ("channel-empty", "channel-full") for flag in self.quality)

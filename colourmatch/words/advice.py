@@ -1,0 +1,160 @@
+"""What an advice says: its sentences, from the stocks' names, drops and figures that it holds; it decides nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+
+from colourmatch.words.figures import tell_drops, tell_interval
+
+Figure = Mapping[str, float]
+
+STIR = "Stir, wait for the bubbles to clear, photograph again."
+NO_ROOM = "Add no more: the ceiling leaves no room for another drop. Stir, and photograph."
+CONTRADICT = (
+    "The photos of this lot contradict each other. Check the additions entered, then photograph both glasses "
+    "again in steady light."
+)
+VERY_NEAR = "Very near. Pour both glasses afresh to equal height and photograph once more, to be sure before you stop."
+WHICH_WAY = (
+    "It is not certain enough which way to go. Photograph both glasses again, freshly poured to equal height, so "
+    "that the next step is safe."
+)
+
+
+def tell_doses(doses: Iterable[tuple[str, int, float]], most_drops: int) -> str:
+    """Doses of (stock, drops, ml), a number of drops that nobody counts in millilitres first.
+
+    >>> tell_doses([("red", 12, 0.6), ("gold", 200, 10.0)], 120)
+    '12 drops of red and 10.00 ml of gold (200 drops)'
+    """
+    return " and ".join(
+        f"{ml:.2f} ml of {stock} ({tell_drops(drops)})"
+        if drops > most_drops
+        else f"{tell_drops(drops)} of {stock}"
+        for stock, drops, ml in doses
+    )
+
+
+def tell_step(doses: str) -> str:
+    """A step to add, from its doses in words."""
+    return f"Add {doses}, stir, wait for the bubbles to clear, photograph again."
+
+
+def tell_rest_of_step(doses: str) -> str:
+    """What is left of a step, from its doses in words."""
+    return f"Add the rest of the step: {doses}. Then stir, wait for the bubbles to clear, photograph."
+
+
+def tell_doubt(doubt: str) -> str:
+    """That no stop rests on a doubtful photo; doubt: what to do about it."""
+    return f"Photograph once more before you stop: this photo alone does not decide it. {doubt}"
+
+
+def tell_too_weak(ml: float, part: float) -> str:
+    """That the whole dose would thin the batch by this part."""
+    return (
+        f"The whole dose would be {ml:.0f} ml and thin the batch by {100 * part:.0f} %. "
+        "Make a stronger stock, or make it up in the batch itself."
+    )
+
+
+def tell_too_strong(stock: str, fold: int, made_in: str) -> str:
+    """That one drop of a stock passes the match, and how to thin it."""
+    return (
+        f"One drop of {stock} would pass the match. Dilute the stock {fold}-fold (1 part made up to {fold} "
+        f"parts with {'the batch' if made_in == 'batch' else 'water'}), enter it as a new stock, and go on "
+        "with that; or stop here."
+    )
+
+
+def tell_matched(now: Figure, tolerance: float, chance: float | None) -> str:
+    """A match; chance: that it is within the tolerance, None where that is sure."""
+    text = f"Matched: the difference is {tell_interval(now)}, tolerance {tolerance:g}. Stop here."
+    if chance is None:
+        return text
+    return (
+        f"{text} The chance that it is within is {100 * chance:.0f} %; no drop can improve it by more than a photo "
+        "can show."
+    )
+
+
+def tell_nearest(stocks: Sequence[str], now: Figure, missing: str | None, *, stalled: bool) -> str:
+    """The nearest that stocks can come, and what stays different."""
+    left = f" What stays different: {missing}." if missing else ""
+    why = " The last steps brought it no nearer." if stalled else ""
+    return f"This is the nearest that {' and '.join(stocks)} can come: {tell_interval(now)}.{why} Stop here.{left}"
+
+
+def tell_ceiling_stop(ceiling_mg_per_l: float | None, now: Figure, nearer: float) -> str:
+    """The stop at a ceiling; nearer: what more colour would bring, CIEDE2000."""
+    limit = f" of {ceiling_mg_per_l:g} mg/l" if ceiling_mg_per_l is not None else ""
+    cost = f" More colour would come about {nearer:.1f} nearer." if nearer else ""
+    return f"Stop: the ceiling{limit} leaves no room for another drop. The difference is {tell_interval(now)}.{cost}"
+
+
+def tell_past(now: Figure, rescue: str, blended: Figure | None) -> str:
+    """That the batch is past its match, and how to bring it back; blended: what that should bring it to."""
+    text = f"Stop: the batch is past the match by now, the difference is {tell_interval(now)}. {rescue}"
+    return text if blended is None else f"{text} That should bring it to {tell_interval(blended)}."
+
+
+def tell_rescue(untinted_ml: float) -> str:
+    """How much untinted batch to blend back, nothing for none; two figures, as a jug can be read."""
+    if untinted_ml <= 0:
+        return ""
+    return (
+        f"Blend back about {float(f'{untinted_ml:.2g}'):g} ml of untinted batch, stir, and photograph again."
+    )
+
+
+def tell_before_blending(start: str, hints: Iterable[str], untinted_ml: float, left: Figure) -> str:
+    """A batch past its match that another colour would help more than blending back does."""
+    return (
+        f"{start} {' '.join(hints)} Blending back about {float(f'{untinted_ml:.2g}'):g} ml of untinted batch alone would "
+        f"leave {tell_interval(left)}: decide on the colour before you blend."
+    )
+
+
+def tell_held_back(doses: Iterable[tuple[str, float]], reachable: Figure, other: str) -> str:
+    """The stop before doses of (stock, drops) that would be too much once another colour goes in."""
+    alone = " and ".join(f"{tell_drops(drops)} of {stock}" for stock, drops in doses)
+    return (
+        f"Stop here for now. Another {alone} would come to about {tell_interval(reachable)}, but be too much once "
+        f"{other} goes in."
+    )
+
+
+def tell_missing_kind(kind: str, reachable: Figure) -> str:
+    """The kind of colour that no stock has."""
+    return (
+        f"Something {kind} is missing: with it about {tell_interval(reachable)} could be reached. "
+        "None of your stocks brings that."
+    )
+
+
+def tell_other_stock(
+    stock: str, drops: float, rest: Iterable[tuple[str, int]], reachable: Figure, instead_of: float
+) -> str:
+    """What a stock on the shelf would bring, with doses of (stock, drops) beside it."""
+    others = " and ".join(f"{count} of {name}" for name, count in rest)
+    return (
+        f"With {stock} from your shelf as well, about {tell_interval(reachable)} could be reached instead of "
+        f"{instead_of:.1f}: about {tell_drops(drops)} of it{f', and {others}' if others else ''}."
+    )
+
+
+def tell_amounts(by_labels_mg_per_l: float, by_photos: Figure) -> str:
+    """The colour in the batch where labels and photos differ."""
+    return f"By the labels {by_labels_mg_per_l:.1f} mg/l of colour are in, by the photos {tell_interval(by_photos)}."
+
+
+def tell_surprise(stock: str, factor: float, low: float, high: float, *, less: bool) -> str:
+    """A stock whose strength is not that of its label; less: than was expected."""
+    near = {0.5: "half", 2.0: "twice", 3.0: "three times"}
+    times = next(
+        (word for value, word in near.items() if abs(factor / value - 1) < 0.1), f"{factor:.1f} times"
+    )
+    return (
+        f"The photos say that {stock} is about {times} as strong as its label ({low:.2f} to {high:.2f} of it), or that "
+        f"{'less' if less else 'more'} went in than was noted."
+    )
