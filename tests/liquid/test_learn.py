@@ -120,7 +120,8 @@ def test_what_comes_through_the_expected_phone_comes_back_closely():
     truth = fit.draws[:1].copy()
     truth[:, fit.layout.factor] = np.log(1.1)
     truth[:, fit.layout.tail] = truth[:, fit.layout.shift] = truth[:, fit.layout.cameras_at] = 0
-    batch_y, _, reference_y, _ = learn._predict(fit.layout, truth, data)
+    predicted = learn._predict(fit.layout, truth, data)
+    batch_y, reference_y = predicted.batch[0], predicted.reference[0]
     seen = [
         replace(s, batch_lab=lab_of(b), reference_lab=lab_of(r))
         for s, b, r in zip(shots, batch_y[0], [reference_y[0, 0]] * len(shots), strict=True)
