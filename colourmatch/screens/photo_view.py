@@ -104,7 +104,8 @@ def show_reading(data: bytes, name: str) -> None:
 
 def show_metamerism(measured: Measurement) -> None:
     """That two liquids are of different stuff, where a photo of the colour card shows it."""
-    if words := tell_metamerism(measured.metamerism and measured.metamerism.to_json()):
+    apart = measured.metamerism.to_json() if measured.metamerism else None
+    if words := tell_metamerism(apart):
         st.write(parts.plain(words))
 
 
