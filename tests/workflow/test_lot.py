@@ -388,7 +388,7 @@ def test_beside_an_entered_target_the_estimate_of_the_batch_counts(bench):
         photo = made.draw(without=("reference",))
         measured = made.known[photo[0]].to_json()
         batch = measured["spots"]["batch"]
-        plain = (np.array(batch["lab"]) + [0, -read, read]).tolist()
+        plain = np.add(batch["lab"], [0, -read, read]).tolist()
         batch["plain"] = {"lab": plain, "lab_covariance": batch["lab_covariance"]}
         made.known[photo[0]] = Measurement.from_json(measured)
         said.append(record_photos(made.book, made.lot, [photo])[0]["advice"]["now"]["value"])
