@@ -15,7 +15,7 @@ from colourmatch.words.figures import (
     tell_left,
     tell_ml,
 )
-from colourmatch.words.looks import tell_glass, tell_look, tell_serving
+from colourmatch.words.looks import tell_glass, tell_look, tell_metamerism, tell_serving
 from colourmatch.words.outcomes import tell_closing
 from colourmatch.words.times import tell_time
 
@@ -39,6 +39,8 @@ def measurement_lines(result: Mapping[str, Any]) -> Iterator[str]:
             if before := colour.get("as_read"):
                 yield f"  {'as read':9}  {tell_lab(before['lab'], before['lab_sd'])}"
     yield from _read_with_lines(result)
+    if apart := tell_metamerism(result.get("metamerism")):
+        yield f"  {apart}"
     for flag in result["quality"]:
         yield f"  {'note' if flag['severity'] == 'warn' else flag['severity']}: {flag['text']}"
 

@@ -24,7 +24,7 @@ from colourmatch.errors import InputError, PhotoError
 from colourmatch.measurement import SPOTS, Measurement, record_difference
 from colourmatch.photo.estimate import Estimate, GlassReading, estimate_pair
 from colourmatch.photo.load import Photo, load_photo
-from colourmatch.photo.measure import parts_of_water, refuse, with_estimate
+from colourmatch.photo.measure import parts_of_water, refuse
 from colourmatch.photo.quality import Flag, flag
 from colourmatch.photo.read_colour import ReadColour, lost_between, place_ends, propagate, tone_covariance
 from colourmatch.photo.spot import END_SHARE, HIGH_CODE, LOW_CODE
@@ -46,6 +46,8 @@ _SLOPE_TOLD = 0.10
 #: A rectangle needs at least this many pixels of the working picture, and a white this code in its strongest channel.
 _FEWEST_PIXELS, _DARK_CODE = 60, 40
 _LEAST_REFLECTANCE = 0.02
+#: Linear level, part of full, from which a phone's tone curve may bend.
+_KNEES = (0.75, 0.8, 0.85, 0.9, 0.95, 0.999)
 _NAMES = ("red", "green", "blue")
 
 
@@ -98,10 +100,13 @@ def measure_rectangles(
     base = _read(photo, white, "white")
     _check_white(base)
     areas = {spot: _read(photo, rectangle, spot) for spot, rectangle in liquids.items()}
-    relative = np.array([area.value / base.value * white_reflectance for area in areas.values()])
+    levels = np.array([area.value for area in areas.values()])
+    doubt = roll_off(levels, base.value)
+    relative = levels / base.value * white_reflectance
     _check_brightness(list(areas), relative @ photo.profile.to_xyz[1])
     light = _light_covariance(base, list(areas.values()), photo)
     own, scene = _covariances(base, list(areas.values()), relative, light, white_reflectance)
+    scene = scene + np.outer((doubt * relative).ravel(), (doubt * relative).ravel())
     total = own + scene
     spots = {}
     jacobians = []
@@ -110,7 +115,6 @@ def measure_rectangles(
         spots[spot], jacobian = _to_colour(photo, base, area, (relative[k], total[at, at]), white_reflectance)
         jacobians.append(jacobian)
     estimate = _estimate(photo, relative, total)
-    spots = with_estimate(spots, estimate, no_greys=True)
     return Measurement(
         photo=photo.name, sha256=photo.sha256, phone=photo.phone, taken_at=photo.taken_at,
         taken_offset=photo.taken_offset, profile=photo.profile.name,
@@ -228,6 +232,27 @@ def _fit_slope(places: Array, blocks: Array) -> tuple[Array, Array]:
     return fit[1:], unit[:, None, None] * noise
 
 
+def roll_off(levels: Array, white: Array) -> Array:
+    """What a phone's shoulder may have taken from a white (3,) and not from darker levels (S, 3): log, (S, 3).
+
+    Above a knee a tone curve bends softly towards full, so that a bright white is brighter than its file says and all
+    below it reads too light. Where the knee lies is not known: each of _KNEES is as likely (common practice, no source),
+    and the root mean square of what they make counts as a standard deviation.
+    """
+    levels = np.maximum(levels, 1e-4)
+
+    def straight(value: Array, knee: float) -> Array:
+        room = 1 - knee
+        above = np.minimum((value - knee) / room, 0.98)
+        return np.where(value > knee, knee - room * np.log(1 - np.maximum(above, 0.0)), value)
+
+    logs = np.array(
+        [np.log(straight(levels, k) / levels) - np.log(straight(white, k) / white) for k in _KNEES]
+    )
+    doubt: Array = np.sqrt((logs**2).mean(axis=0))
+    return doubt
+
+
 # ---- what is not known -------------------------------------------------------------------------------------------
 
 
@@ -304,7 +329,11 @@ def _compare(
 
 
 def _estimate(photo: Photo, relative: Array, total: Array) -> Estimate:
-    """Both colours over white alone, from linear values (S, 3) relative to white and their covariance (3 S, 3 S)."""
+    """What phone and spectra leave unknown of a difference, from linear values (S, 3) and their covariance (3 S, 3 S).
+
+    The white stands for the water glass. The colours themselves stay as read: what the estimate expects of a glass over
+    paper (a veil, a wall) is no matter of a bottle or a chart.
+    """
     to_p3 = np.linalg.inv(RGB_TO_XYZ["Display P3"]) @ photo.profile.to_xyz
     none = np.empty((0, 3))
     glasses = [
@@ -314,7 +343,8 @@ def _estimate(photo: Photo, relative: Array, total: Array) -> Estimate:
         for k, value in enumerate(relative)
         for at in (slice(3 * k, 3 * k + 3),)
     ]
-    return estimate_pair(glasses[0], glasses[-1], None, srgb=photo.profile.name == "sRGB")
+    white = GlassReading(np.ones((1, 3)), np.zeros((3, 3)), none, np.zeros(0, bool), 0, 0, 0, 0)
+    return estimate_pair(glasses[0], glasses[-1], white, srgb=photo.profile.name == "sRGB")
 
 
 # ---- what is said ------------------------------------------------------------------------------------------------

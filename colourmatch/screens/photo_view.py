@@ -14,6 +14,7 @@ from colourmatch.measurement import Measurement, SpotColour
 from colourmatch.screens import html as parts
 from colourmatch.screens import session, uploads
 from colourmatch.screens.drawing import draw_found
+from colourmatch.words.looks import tell_metamerism
 
 #: With image/* a phone offers its camera; the endings are for files whose kind the browser does not know.
 TYPES = ["image/*", "jpg", "jpeg", "png", "heic", "heif", "tif", "tiff", "dng"]
@@ -95,9 +96,16 @@ def show_reading(data: bytes, name: str) -> None:
         return
     if measured.delta_e_2000:
         st.html(parts.glance(parts.difference_cells(measured.to_json(), "95 % interval")))
+    show_metamerism(measured)
     show_flags(measured)
     show_picture(data, measured, name)
     show_swatches(measured)
+
+
+def show_metamerism(measured: Measurement) -> None:
+    """That two liquids are of different stuff, where a photo of the colour card shows it."""
+    if words := tell_metamerism(measured.metamerism and measured.metamerism.to_json()):
+        st.write(parts.plain(words))
 
 
 def show_flags(measured: Measurement, said: str = "") -> None:

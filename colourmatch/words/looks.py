@@ -5,6 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from colourmatch.words.figures import tell_interval
+
+#: From so much on two liquids that part under another light are told of: a just noticeable difference in a glass is more.
+_SEEN_APART = 0.5
+
 
 def tell_dilution(dilution: float) -> str:
     """How thinned a drink is: "undiluted", "1 part made up to 5"."""
@@ -33,6 +38,21 @@ def _is_told(key: str, value: object) -> bool:
 def tell_glass(depth_mm: float, dilution: float) -> str:
     """How the glasses in a photo stand: "10 mm deep, undiluted"."""
     return tell_look({"depth_mm": depth_mm, "dilution": dilution})
+
+
+def tell_metamerism(apart: Mapping[str, Any] | None) -> str:
+    """What is said of two liquids that are of different stuff; empty where that is not sure or nobody would see it.
+
+    apart: value, low, high in CIEDE2000 under a warm lamp.
+
+    >>> tell_metamerism({"value": 3.1, "low": 2.0, "high": 4.2})
+    'They are of different stuff: matched in daylight, they part under a warm lamp by 3.1 (2.0 to 4.2).'
+    >>> tell_metamerism({"value": 0.6, "low": 0.1, "high": 1.1})
+    ''
+    """
+    if not apart or apart["low"] < _SEEN_APART:
+        return ""
+    return f"They are of different stuff: matched in daylight, they part under a warm lamp by {tell_interval(apart)}."
 
 
 def tell_serving(serving: Mapping[str, Any] | None) -> str:

@@ -22,6 +22,7 @@ from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import partial
+from types import SimpleNamespace
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does, and before numpy starts
 
@@ -36,6 +37,7 @@ from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.learn import Gap, Shot, StockPrior, fit_lot
 from colourmatch.liquid.model import View, absorbance_to_lab
 from colourmatch.liquid.stock import Addition, BatchState, Stock
+from colourmatch.measurement import Flag, Measurement
 from colourmatch.photo.estimate import Estimate, GlassReading, estimate_pair
 from colourmatch.photo.measure import parts_of_water
 from colourmatch.photo.read_colour import VESSEL_LOG, VESSEL_WHITE, place_ends, propagate
@@ -180,7 +182,7 @@ def true_difference(case: Case, drops: np.ndarray) -> np.ndarray:
     )
 
 
-TOO_STRONG = {"code": "channel-empty", "text": "Thin both with water."}
+TOO_STRONG = Flag("channel-empty", "warn", "Thin both with water.")
 
 
 @dataclass(frozen=True)
@@ -298,7 +300,7 @@ def play(
     free = true_difference(case, np.arange(0, int(4 * room + drops + 300)))
     first_error, seconds, thinned = np.nan, 0.0, 1.0
     told: list[Told] = []
-    state_photos: list[tuple[None, dict]] = []
+    state_photos: list[SimpleNamespace] = []
     seen: dict[tuple[int, float], list[float]] = {}
     for photo in range(1, 13):
         made = photograph(case, drops, thinned, rng, fields=fields)
@@ -307,7 +309,9 @@ def play(
             Shot(*made.batch, *made.reference, mg_per_l, share, "one", 1 / thinned, 1 / thinned, made.gap)
         )
         seen.setdefault((drops, thinned), []).append(float(ciede2000(made.reference[0], made.batch[0])))
-        state_photos.append((None, {"quality": [TOO_STRONG] if made.water else []}))
+        state_photos.append(
+            SimpleNamespace(measurement=Measurement(quality=(TOO_STRONG,) if made.water else ()))
+        )
         start = time.process_time()
         fit = fit_lot(shots, [prior], case.view)
         advice = advise(

@@ -140,7 +140,7 @@ def widen(table: Branch, worlds: Worlds, *, fields: bool) -> Branch:
         )
     near = (said < 8) & (said > 0.3)
     # these worlds are harder than kitchens are: more kinds of lamp, dyes and free shapes
-    more = np.quantile(np.abs(said - worlds.delta_e)[near] / along[near], 0.92) / 1.96
+    more = np.quantile(np.abs(said - worlds.delta_e)[near] / along[near], 0.94) / 1.96
     z, _ = table.terms(look(seen)[1])
     off = np.einsum("nac,nc->na", axes, middle - worlds.lab.mean(axis=1))
     within = 7.815  # chi squared, 3 degrees of freedom, 95 %

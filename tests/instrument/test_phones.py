@@ -144,7 +144,7 @@ def test_photos_are_read_under_the_curve_of_the_sitting_where_their_greys_lie_on
     bent = [[0.5 * value, paper] for value, paper in plain["tone"]["greys"]]
     other = finish(reader, plain | {"tone": plain["tone"] | {"greys": bent}})
     assert other["calibration"]["tones"] == "photo"
-    assert uncorrected(other) == other["spots"]["batch"]["as_read"]["lab"]
+    assert uncorrected(other) == other["spots"]["batch"]["plain"]["lab"]
     assert np.all(np.array(other["spots"]["batch"]["lab_sd"]) > 0.99 * np.array(batch["lab_sd"]))
     before_tones = finish(reader, {k: v for k, v in plain.items() if k != "tone"})
     assert before_tones["spots"] == other["spots"]

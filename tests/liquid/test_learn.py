@@ -13,7 +13,7 @@ from colourmatch.colour.difference import ciede2000
 from colourmatch.colour.spaces import RGB_TO_XYZ, xyz_to_lab
 from colourmatch.liquid import learn
 from colourmatch.liquid.colourants import find_colourant
-from colourmatch.liquid.learn import LotFit, Shot, StockPrior, fit_lot
+from colourmatch.liquid.learn import Gap, LotFit, Shot, StockPrior, fit_lot
 from colourmatch.liquid.model import View, absorbance_to_lab, base_shapes
 from colourmatch.liquid.phone import PhonePrior, unknown_phone
 
@@ -341,3 +341,54 @@ def test_a_reference_of_the_stocks_dye_is_mostly_taken_for_one():
     amounts = fit.layout.reference_amounts(fit.draws)
     own = amounts[:, -1] > amounts[:, len(fit.layout.base) : -1].max(axis=1)
     assert own.mean() > 0.7
+
+
+# ---- the estimated difference beside the readings ---------------------------------------------------------
+
+
+def with_gaps(shots: list[Shot], noise: float, unknown: float) -> list[Shot]:
+    """The same photos with their true differences, as an estimate gives them."""
+    return [
+        replace(s, gap=Gap(s.batch_lab - s.reference_lab, np.eye(3) * noise**2, np.eye(3) * unknown**2))
+        for s in shots
+    ]
+
+
+def spread_of_gap(fit: LotFit, dose: float) -> float:
+    """How surely the fit knows the Lab difference at a dose: root mean square of its standard deviations."""
+    batch = fit.batch_lab(np.array([[dose]]), np.ones(1), VIEW)[:, 0]
+    return float(np.sqrt((batch - fit.reference_lab(VIEW)).var(axis=0).mean()))
+
+
+def test_an_estimated_difference_makes_the_fit_surer_and_keeps_it_true():
+    shots = [
+        replace(s, batch_covariance=np.eye(3) * 0.6**2, reference_covariance=np.eye(3) * 0.6**2)
+        for s in make_shots(1.1)
+    ]
+    plain, told = fit_lot(shots, [PRIOR], VIEW), fit_lot(with_gaps(shots, 0.1, 0.1), [PRIOR], VIEW)
+    assert spread_of_gap(told, 32.0) < 0.7 * spread_of_gap(plain, 32.0)
+    batch = told.batch_lab(np.array([[32.0]]), np.ones(1), VIEW)[:, 0]
+    true = look(BASE + 1.1 * 32 * RED) - look(REFERENCE)
+    off = (batch - told.reference_lab(VIEW)).mean(axis=0) - true
+    assert np.abs(off).max() < 0.5
+
+
+def test_what_photos_have_in_common_is_not_made_small_by_more_of_them():
+    one = make_shots(doses=(32,))
+    many = [one[0]] * 6
+    alone, six = (learn._prepare(with_gaps(shots, 0.05, 0.8), ["one"]) for shots in (one, many))
+    # whitening is the inverse of the covariance's root: what is common counts six times in each of six
+    first, each = ((1 / np.diag(w.T @ w))[6:] for w in (alone.whiten[0], six.whiten[0]))
+    assert each.mean() > 4 * first.mean()
+
+
+def test_the_slopes_of_an_estimated_difference_are_those_of_its_values():
+    shots = with_gaps(make_shots(1.1), 0.1, 0.1)
+    fit = fit_lot(shots, [PRIOR], VIEW)
+    data, at = learn._prepare(shots, ["one"]), fit.draws[:1]
+    found = learn._predict(fit.layout, at, data)
+    for k in range(0, fit.layout.size - 4, 3):
+        step = np.zeros_like(at)
+        step[0, k] = 1e-4
+        up, down = (learn._predict(fit.layout, at + sign * step, data).gap[0] for sign in (1, -1))
+        assert found.gap[1][..., k] == pytest.approx((up - down) / 2e-4, abs=2e-3)

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from colourmatch.colour.difference import ciede2000
-from colourmatch.colour.spectra import read_illuminant
+from colourmatch.colour.spaces import xyz_to_lab
+from colourmatch.colour.spectra import integration_weights, read_illuminant
 from colourmatch.errors import PhotoError
 from colourmatch.measurement import Measurement
 from colourmatch.photo.card import read_card
@@ -148,3 +149,23 @@ def test_fields_lie_in_the_ring_and_leave_a_gap():
         )
     between = np.linalg.norm(outlines[0][:, None] - outlines[1][None], axis=-1).min()
     assert between == pytest.approx(card.fields_gap_mm, abs=0.02)
+
+
+def test_liquids_of_one_dye_match_in_every_light_and_those_of_two_part():
+    """CIE 015:2018, 9.2: the special metamerism index for a change of illuminant, from the spectra themselves."""
+    paler = drink_transmittance({"E129": 37.0}, caramel_a610=0.015, yellow_a430=0.33, dilution=5)
+    mixed = drink_transmittance(
+        {"E122": 17.0, "E102": 19.0, "E110": 12.0}, caramel_a610=0.012, yellow_a430=0.12, dilution=5
+    )
+    for batch in (paler, mixed):
+        scene = replace(SCENES["plain"], batch=batch)
+        made = measure_photo(as_file(render_photo(scene, PHONE, Light(), POSE, seed=4, printer=PRINTER)))
+        apart = [
+            xyz_to_lab(liquid**2 @ (weights := integration_weights(lamp)), weights.sum(axis=0))
+            for lamp in ("D65", "A")
+            for liquid in (RED, batch)
+        ]
+        change = (apart[3] - apart[2]) - (apart[1] - apart[0])
+        middle = (apart[0] + apart[1]) / 2
+        true = float(ciede2000(middle - change / 2, middle + change / 2))
+        assert made.metamerism.low - 0.3 <= true <= made.metamerism.high + 0.3

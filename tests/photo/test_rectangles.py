@@ -18,6 +18,7 @@ from colourmatch.photo.rectangles import (
     VESSEL_WHITE,
     measure_rectangles,
     measure_rectangles_or_refuse,
+    roll_off,
 )
 
 REFERENCE, BATCH = (60.0, 55.0, 40.0), (62.0, 50.0, 38.0)
@@ -268,3 +269,11 @@ def test_a_refusal_can_be_a_result(picture):
     m = measure_rectangles_or_refuse(picture, boxes)
     assert m.photo == "flat.png" and "overlap" in m.refused
     assert measure_rectangles_or_refuse(b"no photo", boxes, "x.jpg").refused
+
+
+def test_a_bright_white_may_have_been_bent_and_a_middling_one_not():
+    dark = np.array([[0.1, 0.3, 0.5]])
+    assert roll_off(dark, np.full(3, 0.6)) == pytest.approx(np.zeros((1, 3)))
+    assert (roll_off(dark, np.full(3, 0.97)) > 0.04).all()
+    # what is as bright as the white was bent as the white was
+    assert roll_off(np.full((1, 3), 0.97), np.full(3, 0.97)) == pytest.approx(np.zeros((1, 3)))
