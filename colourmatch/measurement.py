@@ -139,7 +139,7 @@ class SpotColour(Colour):
     @property
     def reading(self) -> Colour:
         """The colour as it was read, before any estimate: what is corrected and what a phone is calibrated by."""
-        return self.plain or self
+        return self.plain or self.as_read or self
 
     @property
     def uncorrected(self) -> Colour:

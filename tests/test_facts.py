@@ -65,7 +65,7 @@ def test_lines_that_start_with_a_hash_are_notes():
 
 def test_json_files_are_read():
     assert read_json("card-v1.json")["version"] == 1
-    assert len(read_json("sensors.json")["phones"]) == 3
+    assert len(read_json("sensors.json")["phones"]) == 6
 
 
 def test_missing_file_is_named():

@@ -188,10 +188,13 @@ def _shot(story: LotStory, photo: PhotoEntry, stocks: tuple[Stock, ...], target:
         ref_lab, ref_cov = np.array(story.lot.target_lab), target
     else:
         ref_lab, ref_cov = None, None
+    # beside a colour that was chosen stands the batch's own estimate, not what one phone makes of it
+    alone = reference is None and batch.plain is not None and measurement.calibration is None
+    seen = batch if alone else batch.uncorrected
     path = photo_view(story.lot, measurement).path_cm / photo_view(story.lot, None).path_cm
     return Shot(
-        batch_lab=batch.uncorrected.lab,
-        batch_covariance=batch.uncorrected.covariance,
+        batch_lab=seen.lab,
+        batch_covariance=seen.covariance,
         reference_lab=ref_lab,
         reference_covariance=ref_cov,
         mg_per_l=tuple(state.concentration_mg_per_l(s.name) for s in stocks),

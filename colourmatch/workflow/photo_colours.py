@@ -7,7 +7,7 @@ both alike. The Lab of one liquid alone carries the phone's whole error and is n
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.book.entries import AdditionEntry, LotStory, PhotoEntry
-from colourmatch.measurement import Colour, Measurement, SpotColour
+from colourmatch.measurement import LIQUIDS, Colour, Measurement, SpotColour
 from colourmatch.photo.read_colour import SCALE_SD, stretch
 from colourmatch.workflow.photo_time import plausible_moment
 from colourmatch.workflow.since_photo import changes_colour
@@ -44,26 +44,47 @@ class Seen:
         return self.batch_lab - self.reference_lab
 
 
-def read_spot(measurement: Measurement, spot: str, *, plain: bool = False) -> tuple[Array, Array] | None:
-    """Lab and covariance of its reading for one spot of a measurement, None when it was not measured.
+#: Which of a spot's colours is taken.
+Take = Callable[[SpotColour], Colour]
 
-    plain: as the photo gave it, before any correction of the phone.
+
+def as_told(spot: SpotColour) -> Colour:
+    """The colour that counts."""
+    return spot
+
+
+def _uncalibrated(spot: SpotColour) -> Colour:
+    return spot.as_read or spot
+
+
+def _plain(spot: SpotColour) -> Colour:
+    return spot.reading
+
+
+def take_alike(photos: Iterable[PhotoEntry]) -> Take:
+    """Which colour to take so that photos of months are compared by one rule.
+
+    A calibration, or the estimate that older records do not have, would pass for a change of the liquid: then each
+    photo's colour before it counts.
     """
-    found: Colour | None = measurement.spots.get(spot)
-    if plain and isinstance(found, SpotColour):
-        found = found.as_read or found
+    photos = list(photos)
+    liquids = [spot for one in photos for name in LIQUIDS if (spot := one.measurement.spots.get(name))]
+    if len({spot.plain is None for spot in liquids}) > 1:
+        return _plain
+    found = [one.measurement.calibration for one in photos]
+    return _uncalibrated if len({one.entry if one else None for one in found}) > 1 else as_told
+
+
+def read_spot(measurement: Measurement, spot: str, take: Take = as_told) -> tuple[Array, Array] | None:
+    """Lab and covariance of its reading for one spot of a measurement, None when it was not measured."""
+    recorded = measurement.spots.get(spot)
+    found = take(recorded) if recorded else None
     return (found.lab, found.covariance) if found and found.finite else None
 
 
-def corrected_by(photo: PhotoEntry) -> int | None:
-    """The entry of the calibration that a photo was read with, None without one."""
-    found = photo.measurement.calibration
-    return found.entry if found else None
-
-
-def see_photo(photo: PhotoEntry, *, plain: bool = False) -> Seen | None:
-    """What a photo shows of reference and batch, None when one of them was not measured; plain as for `read_spot`."""
-    reference, batch = (read_spot(photo.measurement, spot, plain=plain) for spot in ("reference", "batch"))
+def see_photo(photo: PhotoEntry, take: Take = as_told) -> Seen | None:
+    """What a photo shows of reference and batch, None when one of them was not measured."""
+    reference, batch = (read_spot(photo.measurement, spot, take) for spot in LIQUIDS)
     if reference is None or batch is None:
         return None
     camera = photo.measurement.camera

@@ -28,12 +28,12 @@ from colourmatch.words.figures import tell_interval
 from colourmatch.workflow.fitting import photo_view
 from colourmatch.workflow.photo_colours import (
     Seen,
-    corrected_by,
     final_photos,
     mean_gap,
     phone_covariance,
     scale_covariance,
     see_photo,
+    take_alike,
 )
 from colourmatch.workflow.photo_time import plausible_moment
 
@@ -208,13 +208,12 @@ def _sort_photos(story: LotStory) -> tuple[tuple[Seen, ...], tuple[Seen, ...], l
         for photo in story.photos
         if photo.aside is not None and photo.purpose == "recheck"
     ]
-    # a correction that came in between would pass for drift: then all are taken as they were read
-    plain = len({corrected_by(photo) for photo in (*final_photos(story), *rechecks)}) > 1
+    take = take_alike((*final_photos(story), *rechecks))
 
     def look(photos: Sequence[PhotoEntry]) -> tuple[Seen, ...]:
         seen = []
         for photo in photos:
-            found = see_photo(photo, plain=plain)
+            found = see_photo(photo, take)
             if found is None:
                 skipped.append(
                     {"entry": photo.id, "reason": _what_is_missing(photo.measurement) or "not measured"}

@@ -16,8 +16,20 @@ from pathlib import Path
 from typing import Any
 from unittest import mock
 
+import numpy as np
+
 from colourmatch.cli import run
-from colourmatch.simulate import Light, Phone, Pose, Scene, drink_transmittance, render_photo, save_photo
+from colourmatch.simulate import (
+    Light,
+    Phone,
+    Pose,
+    Printer,
+    Scene,
+    drink_transmittance,
+    render_photo,
+    save_photo,
+)
+from colourmatch.simulate.inks import vary_inks
 
 PHOTOS = Path(__file__).parents[1] / "photos"
 Objects = dict[str, list[Any]]
@@ -104,7 +116,20 @@ def _measure(player: Player) -> dict[str, str]:
     player.call("measure", _photo("warn-shadow.jpg"), _photo("warn-haze.jpg"), _photo("bad-empty.jpg"))
     same = (_photo("warn-shadow.jpg"), _photo("ok-one-corner-covered.jpg"), _photo("ladder1-0.jpg"))
     player.call("measure", *same, "--same")
+    _measure_through_fields(player)
     return boxes
+
+
+def _measure_through_fields(player: Player) -> None:
+    """The card for a colour printer, and a photo drawn of it: liquids of two dyes, so that a warm lamp parts them."""
+    player.call("card", "--fields", "--out", player.folder / "card-fields.pdf")
+    drinks = [drink_transmittance({dye: 8.0}) for dye in ("E129", "E124")]
+    printer = Printer(inks=vary_inks(np.random.default_rng(11)))
+    pose = Pose(fill=0.9, width_px=2016, height_px=1512)
+    drawn = render_photo(
+        Scene(*drinks), Phone(gamut="p3", exposure=0.62), Light(), pose, seed=4, printer=printer
+    )
+    player.call("measure", save_photo(drawn, player.folder / "fields.jpg"))
 
 
 def _with_time(folder: Path, photo: Path) -> Path:

@@ -379,6 +379,22 @@ def test_an_entered_target_stands_in_for_the_reference(bench):
     assert 30 < advice["to_match"][0]["drops"] < 110
 
 
+def test_beside_an_entered_target_the_estimate_of_the_batch_counts(bench):
+    """What one phone makes of the batch alone is no difference from a colour that no phone has seen."""
+    said = []
+    for read in (0, 8):
+        made = bench(target_lab=tuple(REFERENCE))
+        made.add(72)  # the reference's 40 mg/l
+        photo = made.draw(without=("reference",))
+        measured = made.known[photo[0]].to_json()
+        batch = measured["spots"]["batch"]
+        plain = np.add(batch["lab"], [0, -read, read]).tolist()
+        batch["plain"] = {"lab": plain, "lab_covariance": batch["lab_covariance"]}
+        made.known[photo[0]] = Measurement.from_json(measured)
+        said.append(record_photos(made.book, made.lot, [photo])[0]["advice"]["now"]["value"])
+    assert said[1] == pytest.approx(said[0], abs=1e-6)
+
+
 def test_haze_comes_before_colour(bench):
     made = bench(ceiling_mg_per_l=60)
     advice = made.shoot(quality=[HAZE])["advice"]

@@ -132,6 +132,30 @@ def test_another_phone_makes_a_far_lot_less_certain(book: LotBook, lot: int) -> 
     assert other["drift_lab_sd"][1] > 3 * same["drift_lab_sd"][1]
 
 
+def estimated(gap: np.ndarray, read: np.ndarray) -> dict[str, Any]:
+    """A measurement with the difference as estimated, and as read beside it."""
+    photo = measured(gap)
+    for name, lab in (("reference", REFERENCE), ("batch", REFERENCE + read)):
+        plain = {"lab": lab.tolist(), "lab_covariance": photo["spots"][name]["lab_covariance"]}
+        photo["spots"][name] |= {"plain": plain}
+    return photo
+
+
+def test_an_estimate_that_older_photos_do_not_have_is_no_drift(book: LotBook, lot: int) -> None:
+    off = np.array([4.0, -9.0, 0.0])
+    add(book, lot, 0, measured(off), "match")
+    book.lots.close(lot, "nearest")
+    add(book, lot, 4, estimated(1.2 * off, off))
+    assert read_drift(book, lot)["photos"][0]["drift_lab"] == pytest.approx([0, 0, 0], abs=1e-3)
+
+
+def test_between_photos_that_all_have_the_estimate_it_counts(book: LotBook, lot: int) -> None:
+    add(book, lot, 0, estimated(np.zeros(3), np.zeros(3)), "match")
+    book.lots.close(lot, "matched")
+    add(book, lot, 4, estimated(np.array([0.0, -3.0, 0.0]), np.zeros(3)))
+    assert read_drift(book, lot)["photos"][0]["drift_lab"] == pytest.approx([0, -3, 0], abs=1e-3)
+
+
 def test_only_photos_after_the_last_dose_show_the_finished_lot(book: LotBook, lot: int) -> None:
     add(book, lot, 0, measured(np.array([5.0, -20.0, 0.0])), "match")
     book.additions.add(lot, "red", drops=40)
