@@ -128,7 +128,7 @@ def _state(stock: Any, volume_ml: float, drops: float) -> tuple[Any, float]:
 def _shot(stock: Any, held: tuple[Any, float], reading: Reading) -> Any:
     import numpy as np
 
-    from colourmatch.liquid.learn import Shot
+    from colourmatch.liquid.observations import Shot
 
     state, share = held
     noise = np.eye(3) * reading.lab_sd**2
@@ -138,6 +138,6 @@ def _shot(stock: Any, held: tuple[Any, float], reading: Reading) -> Any:
 
 def _prior(stock: Any) -> Any:
     from colourmatch.liquid.colourants import find_colourant
-    from colourmatch.liquid.learn import StockPrior
+    from colourmatch.liquid.lot_model import StockPrior
 
     return StockPrior(stock.name, find_colourant(stock.colourant).absorptivity())

@@ -20,7 +20,7 @@ from colourmatch.dosing.plan import WORTH_A_STOCK, Line, plan_line, search_bound
 from colourmatch.dosing.problem import Problem, expect_draws
 from colourmatch.liquid.added_stock import widen_fit
 from colourmatch.liquid.colourants import find_colourant
-from colourmatch.liquid.learn import StockPrior
+from colourmatch.liquid.lot_model import StockPrior
 from colourmatch.liquid.stock import Stock
 from colourmatch.words.advice import tell_held_back, tell_missing_kind, tell_other_stock
 

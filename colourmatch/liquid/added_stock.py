@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.colour.spectra import WAVELENGTHS_NM
-from colourmatch.liquid.learn import LotFit, StockPrior, _lab_in_view, _tail
+from colourmatch.liquid.learn import LotFit
+from colourmatch.liquid.lot_model import StockPrior, lab_in_view, short_wave_tail
 from colourmatch.liquid.model import View
 
 Array = NDArray[np.float64]
@@ -45,7 +46,7 @@ class WiderFit(LotFit):
         own = mg_per_l.shape[1] - self.extra_factors.shape[1]
         absorbance = self.layout.batch_absorbance(self.draws, mg_per_l[:, :own], np.asarray(thinning, float))
         absorbance = absorbance + np.einsum("cs,dsw->dcw", mg_per_l[:, own:], self.extra_spectra)
-        return _lab_in_view(absorbance, self.layout, view)
+        return lab_in_view(absorbance, self.layout, view)
 
 
 def widen_fit(fit: LotFit, stocks: Sequence[StockPrior]) -> WiderFit:
@@ -61,7 +62,7 @@ def widen_fit(fit: LotFit, stocks: Sequence[StockPrior]) -> WiderFit:
     for k, stock in enumerate(stocks):
         shape = stock.absorptivity * path
         factors[:, k] = np.exp(stock.log_factor + stock.log_factor_sd * normal[0, :, k])
-        tail = stock.tail_sd * normal[1, :, k, None] * shape.max() * _tail()
+        tail = stock.tail_sd * normal[1, :, k, None] * shape.max() * short_wave_tail()
         shift = stock.shift_sd_nm * normal[2, :, k, None] * -np.gradient(shape, WAVELENGTHS_NM)
         spectra[:, k] = factors[:, k, None] * np.maximum(shape + tail + shift, 0.0)
     return WiderFit(

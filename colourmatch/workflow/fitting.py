@@ -17,8 +17,10 @@ from colourmatch.dosing.problem import no_nearer
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.instrument.phone_correction import camera_key, phone_priors
 from colourmatch.liquid.colourants import find_colourant
-from colourmatch.liquid.learn import Gap, Shot, StockPrior, fit_lot
+from colourmatch.liquid.learn import fit_lot
+from colourmatch.liquid.lot_model import StockPrior
 from colourmatch.liquid.model import View
+from colourmatch.liquid.observations import Gap, Shot
 from colourmatch.measurement import LIQUIDS, Measurement, OwnView
 from colourmatch.photo.combine import combine_photos
 from colourmatch.workflow.photo_colours import final_photos
@@ -27,7 +29,7 @@ from colourmatch.workflow.targets import target_covariance
 
 if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
-    from colourmatch.liquid.learn import LotFit, Shot, StockPrior
+    from colourmatch.liquid.learn import LotFit
     from colourmatch.liquid.model import View
     from colourmatch.liquid.stock import Stock
     from colourmatch.photo.combine import Combined

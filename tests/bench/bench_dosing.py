@@ -34,8 +34,10 @@ from colourmatch.colour.spectra import planck_spectrum, read_illuminant
 from colourmatch.dosing.advice import advise
 from colourmatch.dosing.problem import Problem, no_nearer
 from colourmatch.liquid.colourants import find_colourant
-from colourmatch.liquid.learn import Gap, Shot, StockPrior, fit_lot
+from colourmatch.liquid.learn import fit_lot
+from colourmatch.liquid.lot_model import StockPrior
 from colourmatch.liquid.model import View, absorbance_to_lab
+from colourmatch.liquid.observations import Gap, Shot
 from colourmatch.liquid.stock import Addition, BatchState, Stock
 from colourmatch.measurement import Flag, Measurement
 from colourmatch.photo.estimate import Estimate, GlassReading, estimate_pair

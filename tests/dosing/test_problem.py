@@ -13,8 +13,10 @@ from colourmatch.colour.difference import ciede2000
 from colourmatch.dosing.limits import ceiling_check
 from colourmatch.dosing.problem import Problem, compare_draws
 from colourmatch.liquid.colourants import find_colourant
-from colourmatch.liquid.learn import Shot, StockPrior, fit_lot
+from colourmatch.liquid.learn import fit_lot
+from colourmatch.liquid.lot_model import StockPrior
 from colourmatch.liquid.model import View, absorbance_to_lab, base_shapes
+from colourmatch.liquid.observations import Shot
 from colourmatch.liquid.stock import Addition, BatchState, Stock
 
 VIEW = View(10, 5)

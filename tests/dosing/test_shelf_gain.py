@@ -20,7 +20,7 @@ from colourmatch.dosing.shelf_gain import (
 )
 from colourmatch.liquid.added_stock import widen_fit
 from colourmatch.liquid.colourants import find_colourant
-from colourmatch.liquid.learn import StockPrior
+from colourmatch.liquid.lot_model import StockPrior
 from colourmatch.liquid.stock import Addition, Stock
 
 GOLD = Stock("gold", "E102", 0.5)

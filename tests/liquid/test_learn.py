@@ -11,10 +11,12 @@ from numpy.testing import assert_allclose
 
 from colourmatch.colour.difference import ciede2000
 from colourmatch.colour.spaces import RGB_TO_XYZ, xyz_to_lab
-from colourmatch.liquid import learn
+from colourmatch.liquid import learn, lot_model
 from colourmatch.liquid.colourants import find_colourant
-from colourmatch.liquid.learn import Gap, LotFit, Shot, StockPrior, fit_lot
+from colourmatch.liquid.learn import LotFit, fit_lot
+from colourmatch.liquid.lot_model import StockPrior
 from colourmatch.liquid.model import View, absorbance_to_lab, base_shapes
+from colourmatch.liquid.observations import Gap, Shot, prepare
 from colourmatch.liquid.phone import PhonePrior, unknown_phone
 
 VIEW = View(10, 5)
@@ -116,7 +118,7 @@ def test_what_comes_through_the_expected_phone_comes_back_closely():
     # The readings are the model's own, its phone the mean of the prior: no doubt is left but of shapes.
     shots = make_shots(1.1)
     fit = fit_lot(shots, [PRIOR], VIEW)
-    data = learn._prepare(shots, ["one"])
+    data = prepare(shots, ["one"])
     truth = fit.draws[:1].copy()
     truth[:, fit.layout.factor] = np.log(1.1)
     truth[:, fit.layout.tail] = truth[:, fit.layout.shift] = truth[:, fit.layout.cameras_at] = 0
@@ -127,7 +129,7 @@ def test_what_comes_through_the_expected_phone_comes_back_closely():
         for s, b, r in zip(shots, batch_y[0], [reference_y[0, 0]] * len(shots), strict=True)
     ]
     again = fit_lot(seen, [PRIOR], VIEW)
-    true_reference = learn._lab_in_view(fit.layout.reference_absorbance(truth), fit.layout, VIEW)[0]
+    true_reference = lot_model.lab_in_view(fit.layout.reference_absorbance(truth), fit.layout, VIEW)[0]
     assert strength_of(again)[1] == pytest.approx(1.1, rel=0.04)
     assert ciede2000(again.reference_lab(VIEW)[0], true_reference) < 0.6
     assert again.misfit < 0.3
@@ -179,8 +181,8 @@ def test_jacobian_is_that_of_finite_differences():
     shots = [replace(s, mg_per_l=(*s.mg_per_l, 3.0)) for s in shots]
     cameras = ["one", "two"]
     phones = [unknown_phone(), PhonePrior(0.3 * np.ones(16), 0.5 * np.eye(16))]
-    layout = learn._Layout([PRIOR, StockPrior("yellow", YELLOW)], phones, VIEW)
-    data = learn._prepare(shots, cameras)
+    layout = lot_model.LotModel([PRIOR, StockPrior("yellow", YELLOW)], phones, VIEW)
+    data = prepare(shots, cameras)
     rng = np.random.default_rng(5)
     mean, sd = layout.prior()
     at = mean[None] + 0.3 * sd * rng.standard_normal((2, layout.size))
@@ -308,7 +310,7 @@ def test_a_reference_of_another_dye_is_found_though_its_amount_begins_near_nothi
     fit = fit_lot(shots, [PRIOR], VIEW)
     amounts = fit.layout.reference_amounts(fit.draws)
     first = len(fit.layout.base)
-    e122, own = amounts[:, first + learn._REFERENCE_DYES.index("E122")], amounts[:, -1]
+    e122, own = amounts[:, first + lot_model._REFERENCE_DYES.index("E122")], amounts[:, -1]
     assert np.median(e122) > 1.5 * np.median(own)
 
 
@@ -316,14 +318,14 @@ def test_a_recipe_is_fitted_for_every_dye_that_the_stocks_are_not():
     layout = fit_lot(make_shots(doses=(0,)), [PRIOR], VIEW, draws=4).layout
     chance, mean, sd = layout.recipes()
     # the stock's dye; E129 is that dye already, each other one beside it and instead of it
-    assert len(chance) == 1 + 2 * (len(learn._REFERENCE_DYES) - 1) and np.exp(chance).sum() == pytest.approx(
-        1
-    )
+    assert len(chance) == 1 + 2 * (len(lot_model._REFERENCE_DYES) - 1) and np.exp(
+        chance
+    ).sum() == pytest.approx(1)
     assert np.exp(chance[0]) == pytest.approx(0.5)
     dyes = slice(layout.ref_amounts.start + len(layout.base), layout.ref_amounts.stop)
-    coloured = mean[:, dyes] == learn._DYED[0]
-    assert coloured.sum(axis=1).tolist() == [1, *[2, 1] * (len(learn._REFERENCE_DYES) - 1)]
-    assert (sd[:, dyes][coloured] == learn._DYED[1]).all()
+    coloured = mean[:, dyes] == lot_model._DYED[0]
+    assert coloured.sum(axis=1).tolist() == [1, *[2, 1] * (len(lot_model._REFERENCE_DYES) - 1)]
+    assert (sd[:, dyes][coloured] == lot_model._DYED[1]).all()
 
 
 def test_a_reference_of_two_dyes_keeps_the_stocks_and_finds_the_other():
@@ -332,7 +334,7 @@ def test_a_reference_of_two_dyes_keeps_the_stocks_and_finds_the_other():
     fit = fit_lot(shots, [PRIOR], VIEW)
     first = len(fit.layout.base)
     amounts = np.quantile(fit.layout.reference_amounts(fit.draws), (0.025, 0.975), axis=0)
-    for place, dose, shape in ((-1, 30, RED), (first + learn._REFERENCE_DYES.index("E102"), 20, YELLOW)):
+    for place, dose, shape in ((-1, 30, RED), (first + lot_model._REFERENCE_DYES.index("E102"), 20, YELLOW)):
         assert amounts[0, place] < dose * shape.max() * VIEW.path_cm < amounts[1, place]
 
 
@@ -376,7 +378,7 @@ def test_an_estimated_difference_makes_the_fit_surer_and_keeps_it_true():
 def test_what_photos_have_in_common_is_not_made_small_by_more_of_them():
     one = make_shots(doses=(32,))
     many = [one[0]] * 6
-    alone, six = (learn._prepare(with_gaps(shots, 0.05, 0.8), ["one"]) for shots in (one, many))
+    alone, six = (prepare(with_gaps(shots, 0.05, 0.8), ["one"]) for shots in (one, many))
     # whitening is the inverse of the covariance's root: what is common counts six times in each of six
     first, each = ((1 / np.diag(w.T @ w))[6:] for w in (alone.whiten[0], six.whiten[0]))
     assert each.mean() > 4 * first.mean()
@@ -385,7 +387,7 @@ def test_what_photos_have_in_common_is_not_made_small_by_more_of_them():
 def test_the_slopes_of_an_estimated_difference_are_those_of_its_values():
     shots = with_gaps(make_shots(1.1), 0.1, 0.1)
     fit = fit_lot(shots, [PRIOR], VIEW)
-    data, at = learn._prepare(shots, ["one"]), fit.draws[:1]
+    data, at = prepare(shots, ["one"]), fit.draws[:1]
     found = learn._predict(fit.layout, at, data)
     for k in range(0, fit.layout.size - 4, 3):
         step = np.zeros_like(at)
