@@ -144,7 +144,7 @@ def _leave(measurement: Measurement, found: Calibration) -> Measurement:
         return out
     phone = pair.phone * strain**2
     difference = compare_lab(ref.lab, bat.lab, pair.photo + pair.scene, phone, pair.lost)
-    changed = record_difference(difference, pair.photo, pair.scene, phone, pair.what_is_lost)
+    changed = record_difference(difference, pair.photo, pair.scene, phone, pair.what_is_lost, pair.tone)
     return out.having(as_read=_as_read(measurement), **changed)
 
 

@@ -52,7 +52,7 @@ class FieldsReading:
             return np.asarray(correct(np.maximum(values - veil, 0.0)) @ to_p3.T)
 
         step = turn(self.values + self.sd) - turn(self.values - self.sd)
-        return replace(self, values=turn(self.values), sd=np.abs(step) / 2)
+        return replace(self, values=turn(self.values), sd=np.maximum(np.abs(step) / 2, _FLOOR))
 
 
 @cache
