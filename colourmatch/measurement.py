@@ -104,13 +104,14 @@ class FieldSeen(Record):
 
 
 @dataclass(frozen=True, eq=False)
-class Metamerism(Record):
-    """By how much two liquids that match in daylight part in another light: CIEDE2000 with its 95 % interval."""
+class Metamerism(Figure):
+    """By how much two liquids that match in daylight part in another light.
+
+    The CIE's special metamerism index for a change of illuminant, what is left between them in daylight taken off
+    (CIE 015:2018, 9.2), as CIEDE2000.
+    """
 
     illuminant: str = kept()
-    value: float = kept()
-    low: float = kept()
-    high: float = kept()
 
 
 @dataclass(frozen=True, eq=False)

@@ -100,18 +100,20 @@ def find_pattern(patch: Patch, card: Card, spot: str) -> tuple[tuple[float, floa
         away = np.abs(logs - np.median(logs, axis=2, keepdims=True))
         return np.asarray(np.minimum(away, 0.3).mean(axis=(1, 2, 3)), float)
 
-    best, shift, size = np.inf, np.zeros(2), 1.0
-    for step, sizes, reach in ((_STEPS_MM[0], (1.0,), _REACH_MM), (_STEPS_MM[1], _SIZES, _STEPS_MM[0])):
+    def search(about: Array, reach: float, step: float, sizes: tuple[float, ...]) -> tuple[Array, float]:
         count = round(reach / step)
         grid = step * np.arange(-count, count + 1)
-        shifts = shift + np.stack(np.meshgrid(grid, grid), axis=-1).reshape(-1, 2)
-        for one in sizes:
-            found = disorder(shifts, one)
-            # of shifts that are as good, the smaller
-            found = found * (1 + 0.002 * (np.linalg.norm(shifts, axis=1) + 20 * abs(one - 1)))
-            if found.min() < best:
-                best, size, near = float(found.min()), one, shifts[found.argmin()]
-        shift, best = near, np.inf if step == _STEPS_MM[0] else best
+        shifts = about + np.stack(np.meshgrid(grid, grid), axis=-1).reshape(-1, 2)
+        # of shifts and sizes that are as good, the smaller
+        found = [
+            disorder(shifts, one) * (1 + 0.002 * (np.linalg.norm(shifts, axis=1) + 20 * abs(one - 1)))
+            for one in sizes
+        ]
+        best = min(range(len(sizes)), key=lambda k: float(found[k].min()))
+        return shifts[found[best].argmin()], sizes[best]
+
+    rough, _ = search(np.zeros(2), _REACH_MM, _STEPS_MM[0], (1.0,))
+    shift, size = search(rough, _STEPS_MM[0], _STEPS_MM[1], _SIZES)
     return (float(shift[0]), float(shift[1])), size
 
 

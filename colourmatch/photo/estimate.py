@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from colourmatch.colour.difference import ciede2000
 from colourmatch.facts import find_fact
+from colourmatch.measurement import Metamerism
 
 Array = NDArray[np.float64]
 
@@ -59,7 +60,16 @@ class Seen:
         return Seen(self.reference[:, :1], self.batch[:, :1], self.blank[:, :1], self.water, self.srgb)
 
 
-def look(seen: Seen) -> tuple[Array, Array]:
+@dataclass(frozen=True, eq=False)
+class Look:
+    """Readings as a table takes them: their difference d (N, D), scaled features x (N, F) and terms z (N, Z)."""
+
+    d: Array
+    x: Array
+    z: Array
+
+
+def features_of(seen: Seen) -> tuple[Array, Array]:
     """The difference of the readings (N, D) and what the matrix is chosen by (N, F): mean, blank, kind of file."""
     white = seen.blank[:, :1]
     count = len(white)
@@ -97,42 +107,51 @@ class Branch:
     likeness_mean: Array
     likeness: Array
 
-    def terms(self, features: Array) -> tuple[Array, Array]:
-        """Terms z (N, Z) of features (N, F): 1, the scaled features, products of components; and x (N, F)."""
+    def look(self, seen: Seen) -> Look:
+        """Readings with the terms z that choose the matrix: 1, the scaled features, products of their components."""
+        d, features = features_of(seen)
         x = (features - self.centre) / self.scale
-        p = np.clip(x @ self.axes / self.spread, -_CLIP, _CLIP)
+        p = np.clip(self._components(x), -_CLIP, _CLIP)
         i, j = np.triu_indices(p.shape[1])
         q = np.clip(p[:, i] * p[:, j], -_CLIP, _CLIP) / _PRODUCT
-        return np.concatenate([np.ones((len(x), 1)), x, q], axis=1), x
+        return Look(d, x, np.concatenate([np.ones((len(x), 1)), x, q], axis=1))
 
-    def estimate(self, seen: Seen) -> tuple[Array, Array]:
-        """Lab of the middle of both liquids and of the batch less the reference, (N, 3) each."""
-        d, features = look(seen)
-        z, _ = self.terms(features)
-        return z @ self.mean.T, np.einsum("nz,czd,nd->nc", z, self.matrix, d)
+    def middle(self, at: Look) -> Array:
+        """Lab of the middle of both liquids, (N, 3)."""
+        return at.z @ self.mean.T
 
-    def part_in_warm_light(self, seen: Seen) -> Array:
+    def gap(self, at: Look) -> Array:
+        """Lab of the batch less the reference, (N, 3)."""
+        return np.einsum("nz,czd,nd->nc", at.z, self.matrix, at.d)
+
+    def part_in_warm_light(self, at: Look) -> Array:
         """Lab of the difference under CIE illuminant A less that in daylight, (N, 3)."""
-        d, features = look(seen)
-        z, _ = self.terms(features)
-        return np.einsum("nz,czd,nd->nc", z, self.warm, d)
+        return np.einsum("nz,czd,nd->nc", at.z, self.warm, at.d)
 
-    def slopes(self, seen: Seen) -> Array:
+    def slopes(self, at: Look) -> Array:
         """Change of the Lab difference per unit of each reading's root, (N, 3, D): the matrix that was chosen."""
-        z, _ = self.terms(look(seen)[1])
-        return np.einsum("nz,czd->ncd", z, self.matrix)
+        return np.einsum("nz,czd->ncd", at.z, self.matrix)
 
-    def error_terms(self, seen: Seen, size: Array) -> Array:
-        """What the error of a difference is told from, (N, E); size (N,): the estimated length of the difference."""
-        z, x = self.terms(look(seen)[1])
-        level = np.log(size + 0.15)[:, None]
-        return np.concatenate([z, level, level**2, 0.3 * x * level], axis=1)
+    def error_sd(self, at: Look, gap: Array) -> Array:
+        """Standard deviation (N, 3) along lightness, chroma and hue of an estimated difference, (N, 3)."""
+        return np.asarray(np.exp(error_terms(at, gap) @ self.error.T))
 
-    def far(self, seen: Seen) -> Array:
+    def scatter_sd(self, at: Look) -> Array:
+        """The same of an estimated middle."""
+        return np.asarray(np.exp(at.z @ self.scatter.T))
+
+    def far(self, at: Look) -> Array:
         """How far (N,) the features lie from those of all worlds: root mean square of the components, 1 on average."""
-        _, x = self.terms(look(seen)[1])
-        p = x @ self.axes / self.spread
-        return np.asarray(np.sqrt((p**2).mean(axis=1)))
+        return np.asarray(np.sqrt((self._components(at.x) ** 2).mean(axis=1)))
+
+    def _components(self, x: Array) -> Array:
+        return x @ self.axes / self.spread
+
+
+def error_terms(at: Look, gap: Array) -> Array:
+    """What the error of an estimated difference (N, 3) is told from, (N, E)."""
+    level = np.log(np.linalg.norm(gap, axis=1) + 0.15)[:, None]
+    return np.concatenate([at.z, level, level**2, 0.3 * at.x * level], axis=1)
 
 
 @cache
@@ -189,19 +208,6 @@ class GlassReading:
     def white_alone(self) -> GlassReading:
         """The same without the fields."""
         return replace(self, values=self.values[:1], field_sd=self.field_sd[:0], seen=self.seen[:0])
-
-
-@dataclass(frozen=True)
-class Metamerism:
-    """By how much two liquids that match in daylight part under CIE illuminant A, a warm lamp, with its 95 % interval.
-
-    The CIE's special metamerism index for a change of illuminant, what is left between them in daylight taken off
-    (CIE 015:2018, 9.2), as CIEDE2000.
-    """
-
-    value: float
-    low: float
-    high: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -265,8 +271,9 @@ def _estimate(glasses: list[GlassReading], table: Branch, kind: tuple[bool, bool
     reference, batch, blank = (glass.values[None] for glass in glasses)
     seen = Seen(reference, batch, blank, np.array([water]), np.array([srgb]))
     fields = glasses[0].values.shape[0] > 1
-    middle, gap = table.estimate(seen)
-    chosen = table.slopes(seen)[0]
+    at = table.look(seen)
+    middle, gap = table.middle(at), table.gap(at)
+    chosen = table.slopes(at)[0]
     lab = np.stack([middle[0] - gap[0] / 2, middle[0] + gap[0] / 2])
     white = glasses[2].values[0]
     noises, scenes, typical = [], [], []
@@ -277,28 +284,28 @@ def _estimate(glasses: list[GlassReading], table: Branch, kind: tuple[bool, bool
         scenes.append(scene)
         typical.append(turn @ _usual_noise(glass.values) @ turn.T)
     axes = hue_axes(middle)[0]
-    variance = np.exp(2 * (table.error_terms(seen, np.linalg.norm(gap, axis=1)) @ table.error.T))[0]
+    variance = table.error_sd(at, gap)[0] ** 2
     usual = np.diag(axes @ (typical[0] + typical[1]) @ axes.T)
     left = np.maximum(variance - usual, _LEAST_PHONE * variance)
-    z, _ = table.terms(look(seen)[1])
-    scatter = np.exp(2 * (z @ table.scatter.T))[0]
+    scatter = table.scatter_sd(at)[0] ** 2
     # what lies outside all worlds is told by a rule that was never tried there
-    outside = max(table.far(seen)[0] / _FAR, 1.0) ** 4
+    outside = max(table.far(at)[0] / _FAR, 1.0) ** 4
     left, scatter = left * outside, scatter * outside
     phone = axes.T @ np.diag(left) @ axes
     absolute = axes.T @ np.diag(scatter + left / 4) @ axes
     scene = scenes[0] + scenes[1]
     return Estimate(
         lab, np.array(noises), np.array([absolute + noise for noise in noises]),
-        noises[0] + noises[1] - scene, scene, phone, fields, _part_warm(table, seen, middle[0]) if fields else None,
+        noises[0] + noises[1] - scene, scene, phone, fields, _part_warm(table, at, middle[0]) if fields else None,
     )  # fmt: skip
 
 
-def _part_warm(table: Branch, seen: Seen, middle: Array) -> Metamerism:
-    apart = table.part_in_warm_light(seen)[0]
+def _part_warm(table: Branch, at: Look, middle: Array) -> Metamerism:
+    apart = table.part_in_warm_light(at)[0]
     value = float(ciede2000(middle - apart / 2, middle + apart / 2))
     reach = 1.96 * float(table.warm_sd[0] + table.warm_sd[1] * value)
-    return Metamerism(value, max(value - reach, 0.0), value + reach)
+    low, high = max(value - reach, 0.0), value + reach
+    return Metamerism(round(value, 2), round(low, 2), round(high, 2), illuminant="A")
 
 
 def _usual_noise(values: Array) -> Array:

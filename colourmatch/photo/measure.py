@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from colourmatch.colour.difference import compare_lab
 from colourmatch.colour.spaces import RGB_TO_XYZ
 from colourmatch.errors import ColourMatchError, PhotoError
-from colourmatch.measurement import CardSeen, Flag, Measurement, Metamerism, ToneRecord, record_difference
+from colourmatch.measurement import CardSeen, Flag, Measurement, ToneRecord, record_difference
 from colourmatch.photo.card import Card
 from colourmatch.photo.checks import (
     SPOTS,
@@ -250,13 +250,6 @@ def _estimate(
         return spots, None
     water = glasses["blank"] if "blank" in spots and spots["blank"].white == "blank" else None
     estimate = estimate_pair(liquids[0], liquids[-1], water, srgb=photo.profile.name == "sRGB")
-    return with_estimate(spots, estimate), estimate if len(liquids) == 2 else None
-
-
-def with_estimate(
-    spots: dict[str, ReadColour], estimate: Estimate, *, no_greys: bool = False
-) -> dict[str, ReadColour]:
-    """The colours as estimated, with what was read beside them; no_greys: the tone curve could not be seen."""
     read = {spot: spots[spot] for spot in ("reference", "batch") if spot in spots}
     # what a file cut off is in no world: both colours lie where the bound of the empty channel puts them
     cut_off = any(one.empty.any() for one in read.values())
@@ -264,15 +257,14 @@ def with_estimate(
     out = dict(spots)
     for spot, k in (("reference", 0), ("batch", 1)):
         if spot in read:
-            tones = read[spot].tone_shifts
             out[spot] = replace(
                 read[spot],
                 lab=estimate.lab[k] + moved * cut_off,
                 covariance=estimate.covariance[k],
-                absolute=None if cut_off else estimate.absolute[k] + no_greys * tones.T @ tones,
+                absolute=None if cut_off else estimate.absolute[k],
                 plain=(read[spot].lab, read[spot].covariance + read[spot].lost),
             )
-    return out
+    return out, estimate if len(liquids) == 2 else None
 
 
 def _compare(spots: dict[str, ReadColour], estimate: Estimate | None) -> dict[str, Any]:
@@ -284,10 +276,7 @@ def _compare(spots: dict[str, ReadColour], estimate: Estimate | None) -> dict[st
     own, scene, phone = estimate.own, estimate.scene, estimate.phone
     found = compare_lab(ref.lab, bat.lab, own + scene, phone, lost)
     out = record_difference(found, own, scene, phone, lost, tone_covariance(ref, bat))
-    if (apart := estimate.metamerism) is not None:
-        named = (round(float(v), 2) for v in (apart.value, apart.low, apart.high))
-        out["metamerism"] = Metamerism("A", *named)
-    return out
+    return out if estimate.metamerism is None else out | {"metamerism": estimate.metamerism}
 
 
 def parts_of_water(rgb: Array) -> int:

@@ -15,11 +15,12 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-from worlds import Worlds, absorbance_to_lab, draw_worlds, measured_phones
+from worlds import Worlds, draw_worlds, measured_phones
 
 from colourmatch.colour.difference import ciede2000, metric_jacobian, metric_vector
 from colourmatch.colour.spaces import RGB_TO_XYZ, xyz_to_lab
-from colourmatch.photo.estimate import Branch, Seen, hue_axes, look, root
+from colourmatch.liquid.model import absorbance_to_lab
+from colourmatch.photo.estimate import Branch, Seen, error_terms, features_of, hue_axes, root
 
 RIDGE = 1e-5
 COMPONENTS = {True: 9, False: 7}
@@ -68,7 +69,7 @@ def plain_difference(seen: Seen) -> np.ndarray:
 
 def fit_matrices(worlds: Worlds, *, fields: bool) -> Branch:
     seen = to_seen(worlds, fields=fields)
-    d, features = look(seen)
+    d, features = features_of(seen)
     centre, scale = features.mean(axis=0), features.std(axis=0) + 1e-3
     x = (features - centre) / scale
     values, vectors = np.linalg.eigh(np.cov(x.T))
@@ -77,7 +78,7 @@ def fit_matrices(worlds: Worlds, *, fields: bool) -> Branch:
         centre, scale, vectors[:, order], np.sqrt(values[order] + 0.1),
         *[np.zeros((3, 1))] * 6, *likeness(seen),
     )  # fmt: skip
-    z, _ = start.terms(features)
+    z = start.look(seen).z
     gap, middle = worlds.lab[:, 1] - worlds.lab[:, 0], worlds.lab.mean(axis=1)
     chroma = np.hypot(middle[:, 1], middle[:, 2])
     # by what was seen: weights that know the truth would favour pairs whose reading is too far apart
@@ -98,20 +99,21 @@ def fit_matrices(worlds: Worlds, *, fields: bool) -> Branch:
 
 def fit_errors(table: Branch, worlds: Worlds, *, fields: bool) -> Branch:
     seen = to_seen(worlds, fields=fields)
-    middle, gap = table.estimate(seen)
+    at = table.look(seen)
+    middle, gap = table.middle(at), table.gap(at)
     axes = hue_axes(middle)
     missed = np.einsum("nac,nc->na", axes, gap - (worlds.lab[:, 1] - worlds.lab[:, 0]))
     off = np.einsum("nac,nc->na", axes, middle - worlds.lab.mean(axis=1))
-    terms = table.error_terms(seen, np.linalg.norm(gap, axis=1))
+    terms = error_terms(at, gap)
     error = solve(terms.T @ terms, terms.T @ (np.log(np.abs(missed) + 0.02) - _LOG_ABS)).T
-    z, _ = table.terms(look(seen)[1])
+    z = at.z
     scatter = solve(z.T @ z, z.T @ (np.log(np.abs(off) + 0.1) - _LOG_ABS)).T
     return replace(table, error=error, scatter=scatter, warm_sd=fit_warm_sd(table, worlds, seen, middle))
 
 
 def fit_warm_sd(table: Branch, worlds: Worlds, seen: Seen, middle: np.ndarray) -> np.ndarray:
     """Standard deviation of the length of what a warm lamp changes: at none, and per length."""
-    apart = table.part_in_warm_light(seen)
+    apart = table.part_in_warm_light(table.look(seen))
     warm = [absorbance_to_lab(worlds.absorbance[:, k], "A") for k in (0, 1)]
     true = warm[1] - warm[0] - (worlds.lab[:, 1] - worlds.lab[:, 0])
     said, truth = (np.asarray(ciede2000(middle - v / 2, middle + v / 2)) for v in (apart, true))
@@ -126,9 +128,10 @@ def widen(table: Branch, worlds: Worlds, *, fields: bool) -> Branch:
     """The same, so that 95 % of lengths lie within 1.96 standard deviations along the difference, and 95 % of middles
     within the ellipsoid of three dimensions."""
     seen = to_seen(worlds, fields=fields)
-    middle, gap = table.estimate(seen)
+    at = table.look(seen)
+    middle, gap = table.middle(at), table.gap(at)
     axes = hue_axes(middle)
-    sd = np.exp(table.error_terms(seen, np.linalg.norm(gap, axis=1)) @ table.error.T)
+    sd = table.error_sd(at, gap)
     said = np.asarray(ciede2000(middle - gap / 2, middle + gap / 2))
     cov = np.einsum("nac,na,nad->ncd", axes, sd**2, axes)
     along = np.empty(len(said))
@@ -141,10 +144,9 @@ def widen(table: Branch, worlds: Worlds, *, fields: bool) -> Branch:
     near = (said < 8) & (said > 0.3)
     # these worlds are harder than kitchens are: more kinds of lamp, dyes and free shapes
     more = np.quantile(np.abs(said - worlds.delta_e)[near] / along[near], 0.94) / 1.96
-    z, _ = table.terms(look(seen)[1])
     off = np.einsum("nac,nc->na", axes, middle - worlds.lab.mean(axis=1))
     within = 7.815  # chi squared, 3 degrees of freedom, 95 %
-    wide = np.sqrt(np.quantile(((off / np.exp(z @ table.scatter.T)) ** 2).sum(axis=1), 0.95) / within)
+    wide = np.sqrt(np.quantile(((off / table.scatter_sd(at)) ** 2).sum(axis=1), 0.95) / within)
     error, scatter = table.error.copy(), table.scatter.copy()
     error[:, 0] += np.log(more)
     scatter[:, 0] += np.log(wide)
@@ -154,13 +156,14 @@ def widen(table: Branch, worlds: Worlds, *, fields: bool) -> Branch:
 
 def judge(table: Branch, worlds: Worlds, *, fields: bool) -> None:
     seen = to_seen(worlds, fields=fields)
-    middle, gap = table.estimate(seen)
+    at = table.look(seen)
+    middle, gap = table.middle(at), table.gap(at)
     said = np.asarray(ciede2000(middle - gap / 2, middle + gap / 2))
     true = worlds.delta_e
     absolute = np.linalg.norm(middle - gap / 2 - worlds.lab[:, 0], axis=1)
     axes = hue_axes(middle)
     missed = np.einsum("nac,nc->na", axes, gap - (worlds.lab[:, 1] - worlds.lab[:, 0]))
-    sd = np.exp(table.error_terms(seen, np.linalg.norm(gap, axis=1)) @ table.error.T)
+    sd = table.error_sd(at, gap)
     inside = ((missed / sd) ** 2).sum(axis=1) < 7.815
     for name, rows in (
         ("all", true < 6),

@@ -23,6 +23,7 @@ from __future__ import annotations
 
 import sys
 import warnings
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -74,6 +75,7 @@ def nikon() -> np.ndarray:
     return np.array([sensor[float(w)] for w in NM]).reshape(-1, 3)
 
 
+@cache
 def colorchecker() -> np.ndarray:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")

@@ -15,10 +15,11 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
+from derive_phone_prior import colorchecker, keep_white
 from numpy.typing import NDArray
 
 from colourmatch.colour.difference import ciede2000
-from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb, encode_srgb, xyz_to_lab
+from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb, encode_srgb
 from colourmatch.colour.spectra import WAVELENGTHS_NM as NM
 from colourmatch.colour.spectra import (
     daylight_spectrum,
@@ -28,7 +29,7 @@ from colourmatch.colour.spectra import (
 )
 from colourmatch.facts import read_json
 from colourmatch.liquid.colourants import find_colourant, list_colourants
-from colourmatch.liquid.model import base_shapes
+from colourmatch.liquid.model import absorbance_to_lab, base_shapes
 from colourmatch.photo.estimate import CHANNEL_SD, FIELD_SD, FLOOR, GLASS_SD, HAZE_SD, WHITE_SD
 from colourmatch.simulate.camera import sensor_curves
 from colourmatch.simulate.inks import field_reflectances, vary_inks
@@ -142,12 +143,6 @@ def _bend(linear: Array, strength: float, paper: float) -> Array:
     return decode_srgb(np.maximum(s, 0)) / float(decode_srgb(np.array(s_white)))
 
 
-def absorbance_to_lab(absorbance: Array, lamp: str = "D65") -> Array:
-    """Truth: CIELAB of single-pass absorbance (..., 81) seen twice, water white."""
-    weights = integration_weights(lamp)
-    return xyz_to_lab(10 ** (-2 * absorbance) @ weights, weights.sum(axis=0))
-
-
 def draw_sensor(rng: np.random.Generator) -> Array:
     """Sensitivities (81, 3) of one invented camera."""
 
@@ -246,16 +241,6 @@ def _day(kelvin: float) -> Array:
 
 
 @cache
-def _chart() -> Array:
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        import colour
-
-        patches = colour.SDS_COLOURCHECKERS["BabelColor Average"].values()
-        return np.array([np.interp(NM, p.wavelengths, p.values) for p in patches])
-
-
-@cache
 def _smooth_chart() -> Array:
     """Smooth random reflectances and dye-like ones, as a maker's own training set, (160, 81)."""
     rng = np.random.default_rng(77)
@@ -291,15 +276,12 @@ def draw_matrix(rng: np.random.Generator, sensor: Array, lamp: Array, *, srgb: b
     warm = float(np.clip(_warmth(lamp) + rng.normal(0, 0.12), 0, 1))
     usual = (1 - warm) * _lamp("D65") + warm * _lamp("A")
     known = sensor * (lamp if rng.random() < 0.5 else usual)[:, None]
-    chart = _chart() if rng.random() < 0.5 else _smooth_chart()
+    chart = colorchecker() if rng.random() < 0.5 else _smooth_chart()
     weights = integration_weights()
     target = chart @ weights @ back / (weights.sum(axis=0) @ back)
     seen = chart @ (known / known.sum(axis=0))
     weight = 1 / (0.15 + target.mean(axis=1, keepdims=True)) if rng.random() < 0.6 else 1.0
-    sides = np.linalg.lstsq(
-        ((seen - seen[:, 1:2]) * weight)[:, [0, 2]], (target - seen[:, 1:2]) * weight, rcond=None
-    )[0].T
-    matrix = np.stack([sides[:, 0], 1 - sides.sum(axis=1), sides[:, 1]], axis=1)
+    matrix = keep_white(seen, target, weight)
     error = rng.normal(0, rng.uniform(0, 0.025) * hard, (3, 3))
     matrix = matrix + error - error.mean(axis=1, keepdims=True)
     boost = rng.normal(1.06, 0.06)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 import pytest
@@ -24,6 +26,7 @@ from colourmatch.simulate import (
     Printer,
     Scene,
     drink_transmittance,
+    lab_relative_to_water,
     render_photo,
     sensor_curves,
 )
@@ -54,9 +57,6 @@ def taken(name: str) -> tuple[Measurement, float]:
 
 
 def as_file(rendered) -> bytes:
-    from pathlib import Path
-    from tempfile import TemporaryDirectory
-
     with TemporaryDirectory() as folder:
         path = Path(folder) / "photo.jpg"
         save_photo(rendered, path)
@@ -110,18 +110,12 @@ def test_a_glass_that_stands_aside_loses_fields_and_not_the_photo():
 def test_absolute_colours_are_nearer_than_over_white_alone():
     made, _ = taken("plain")
     plain = [made.spots[spot].plain.lab for spot in ("reference", "batch")]
-    truth = [render_truth(liquid) for liquid in (RED, OTHER)]
+    truth = [lab_relative_to_water(liquid) for liquid in (RED, OTHER)]
     told = [made.spots[spot].lab for spot in ("reference", "batch")]
     nearer = [ciede2000(t, w) < ciede2000(p, w) for t, p, w in zip(told, plain, truth, strict=True)]
     assert any(nearer)
     for spot, lab in zip(("reference", "batch"), truth, strict=True):
         assert (np.abs(made.spots[spot].lab - lab) < 2.5 * made.spots[spot].lab_sd).all()
-
-
-def render_truth(liquid: np.ndarray) -> np.ndarray:
-    from colourmatch.simulate import lab_relative_to_water
-
-    return lab_relative_to_water(liquid)
 
 
 def test_without_water_white_alone_is_used():

@@ -14,6 +14,7 @@ from colourmatch.colour.difference import ciede2000, compare_lab
 from colourmatch.colour.spaces import RGB_TO_XYZ, xyz_to_lab
 from colourmatch.colour.spectra import WAVELENGTHS_NM, integration_weights, read_illuminant
 from colourmatch.facts import find_fact
+from colourmatch.liquid.model import absorbance_to_lab
 from colourmatch.photo.estimate import GlassReading, estimate_pair
 from colourmatch.simulate.inks import field_reflectances, vary_inks
 
@@ -78,12 +79,7 @@ def pairs(seed: int, count: int = 60):
         other = first * np.exp(rng.normal(0, 0.15, 3)) + rng.uniform(0, 0.04, 3)
         light, inks = str(rng.choice(LIGHTS)), field_reflectances(vary_inks(rng))
         both = [drink(*amounts) for amounts in (first, other)]
-        yield [look(a, light, inks) for a in (*both, np.zeros(81))], [to_lab(a) for a in both]
-
-
-def to_lab(absorbance: np.ndarray) -> np.ndarray:
-    weights = integration_weights()
-    return xyz_to_lab(10 ** (-2 * absorbance) @ weights, weights.sum(axis=0))
+        yield [look(a, light, inks) for a in (*both, np.zeros(81))], [absorbance_to_lab(a) for a in both]
 
 
 def read(glasses: list[GlassReading]):
