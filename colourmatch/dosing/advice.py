@@ -212,7 +212,7 @@ def with_doses(problem: Problem, step: Advice, doses: tuple[Dose, ...]) -> Advic
         ml[0, k] = sum(d.ml for d in doses if d.stock == stock.name)
     after = problem.after(ml)
     view = problem.shown or problem.views[0]
-    batch, reference = problem.fit.batch_lab(*after, view)[:, 0], problem.fit.reference_lab(view)
+    batch, reference = problem.batch_lab(ml, view)[:, 0], problem.fit.reference_lab(view)
     labs = {
         "batch": [round(float(v), 2) for v in batch.mean(axis=0)],
         "reference": [round(float(v), 2) for v in reference.mean(axis=0)],

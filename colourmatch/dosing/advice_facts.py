@@ -78,7 +78,9 @@ def _amounts(problem: Problem) -> dict[str, Any]:
     state = problem.state
     by_labels = state.total_mg_per_l()
     own = np.array([state.concentration_mg_per_l(s.name) for s in problem.stocks])
-    seen = expect_draws(by_labels + (problem.fit.strength_factors - 1) @ own).to_json()
+    factors, unnoted = problem.fit.strength_factors, problem.fit.unnoted_mg_per_l()
+    more = (factors[:, : unnoted.shape[1]] * unnoted).sum(axis=1)
+    seen = expect_draws(by_labels + (factors - 1) @ own + more).to_json()
     apart = abs(seen["value"] - by_labels) > AMOUNTS_APART * by_labels
     return {
         "by_labels_mg_per_l": round(by_labels, 3),
@@ -115,7 +117,7 @@ def _to_match(problem: Problem, line: Line) -> tuple[dict[str, Any], ...]:
 
 def _labs(problem: Problem, line: Line, t: int) -> tuple[Array, Array]:
     view = problem.views[0]
-    batch = problem.fit.batch_lab(*problem.after(line.ml[t : t + 1]), view)[:, 0]
+    batch = problem.batch_lab(line.ml[t : t + 1], view)[:, 0]
     return batch.mean(axis=0), problem.fit.reference_lab(view).mean(axis=0)
 
 

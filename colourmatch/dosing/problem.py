@@ -45,6 +45,21 @@ def expect_draws(values: Array) -> Interval:
     return Interval(float(middle), float(low), float(high))
 
 
+#: A ceiling is passed when more than it by this part is in the batch; the chance taken of it.
+CEILING_SLACK, CEILING_CHANCE = 0.05, 0.05
+
+
+def count_draws(values: Array, label: Array) -> Array:
+    """What counts toward a ceiling of figures known by draws (D, S), shape (S,).
+
+    Never less than the label says and than is likely, and so much that the chance of more than it by CEILING_SLACK
+    is CEILING_CHANCE at most.
+    """
+    middle, high = np.quantile(values, (0.5, 1 - CEILING_CHANCE), axis=0)
+    counted: Array = np.maximum(label, np.maximum(middle, high / (1 + CEILING_SLACK)))
+    return counted
+
+
 #: A maker's patience, in photos: from so many on no step is tried for what it teaches, no second photo of a state is asked
 #: for, and steps that bring nothing end.
 PATIENCE = 5
@@ -99,50 +114,63 @@ class Problem:
         """Millilitres by which the batch grows per ml of each stock, shape (S,): 0 for a stock made in the batch."""
         return np.array([0.0 if s.made_in == "batch" else 1.0 for s in self.stocks])
 
-    def after(self, added_ml: Array) -> tuple[Array, Array]:
-        """Label mg/l of each stock (C, S) and base share (C,) after adding millilitres of each stock, shape (C, S)."""
+    def after(self, added_ml: Array) -> tuple[Array, Array, Array]:
+        """Label mg/l of each stock (C, S), base share (C,) and volume now over then (C,) after adding ml of each, (C, S)."""
         added_ml = np.asarray(added_ml, float)
         volume = self.state.volume_ml + added_ml @ self.growth
         held = np.array([self.state.mg.get(s.name, 0.0) for s in self.stocks])
         strength = np.array([s.mg_per_ml for s in self.stocks])
         share = self.base_share * self.state.volume_ml / volume
-        return (held + added_ml * strength) / volume[:, None] * 1000, share
+        return (held + added_ml * strength) / volume[:, None] * 1000, share, self.state.volume_ml / volume
 
-    def blended(self, untinted_ml: Array) -> tuple[Array, Array]:
+    def batch_lab(self, added_ml: Array, view: View) -> Array:
+        """True Lab of the batch in a view after adding millilitres of each stock (C, S), shape (D, C, 3)."""
+        mg_per_l, share, left = self.after(added_ml)
+        return self.fit.batch_lab(mg_per_l, share, view, left)
+
+    def blended(self, untinted_ml: Array) -> tuple[Array, Array, Array]:
         """As `after`, for millilitres (C,) of untinted batch blended back."""
         untinted_ml = np.asarray(untinted_ml, float)
         volume = self.state.volume_ml + untinted_ml
         held = np.array([self.state.mg.get(s.name, 0.0) for s in self.stocks])
         share = (self.base_share * self.state.volume_ml + untinted_ml) / volume
-        return held[None] / volume[:, None] * 1000, share
+        return held[None] / volume[:, None] * 1000, share, self.state.volume_ml / volume
 
-    def difference(self, mg_per_l: Array, share: Array, draws: slice = slice(None)) -> Array:
+    def difference(self, mg_per_l: Array, share: Array, left: Array, draws: slice = slice(None)) -> Array:
         """CIEDE2000 between batch and reference, weighted over the views, shape (D, C), for each draw of the fit."""
         fit = self.fit if draws == slice(None) else self.fit.take(draws)
         total = sum(v.weight for v in self.views)
         out: Array | float = 0.0
         for view in self.views:
-            batch, reference = fit.batch_lab(mg_per_l, share, view), fit.reference_lab(view)
+            batch, reference = fit.batch_lab(mg_per_l, share, view, left), fit.reference_lab(view)
             out = out + view.weight / total * ciede2000(reference[:, None], batch)
         return np.asarray(out)
 
-    def interval(self, mg_per_l: Array, share: Array) -> Interval:
-        """CIEDE2000 between batch and reference with its 95 % interval, at one dose (1, S) and share (1,).
+    def interval(self, mg_per_l: Array, share: Array, left: Array) -> Interval:
+        """CIEDE2000 between batch and reference with its 95 % interval, at one dose (1, S), share (1,) and left (1,).
 
         Weighted over the views (`compare_draws`).
         """
         total, out = sum(v.weight for v in self.views), np.zeros(2)
         for view in self.views:
-            batch, reference = self.fit.batch_lab(mg_per_l, share, view)[:, 0], self.fit.reference_lab(view)
+            batch = self.fit.batch_lab(mg_per_l, share, view, left)[:, 0]
+            reference = self.fit.reference_lab(view)
             one = compare_draws(reference, batch)
             out += view.weight / total * np.array([one.low, one.high])
-        value = float(np.median(self.difference(mg_per_l, share)[:, 0]))
+        value = float(np.median(self.difference(mg_per_l, share, left)[:, 0]))
         return Interval(min(max(value, out[0]), out[1]), float(out[0]), float(out[1]))
 
     def counted_factor(self) -> Array:
-        """What a label milligram of each stock counts toward a ceiling, shape (S,): more than 1 once the photos show
-        a stock stronger than its label, never less."""
-        return np.maximum(1.0, np.median(self.fit.strength_factors, axis=0))
+        """What a label milligram of each stock that is still to go in counts toward a ceiling, shape (S,): see count_draws."""
+        return count_draws(self.fit.strength_factors, np.ones(len(self.stocks)))
+
+    def counted_mg_per_l(self) -> Array:
+        """What of each stock in the batch counts toward a ceiling now, mg/l, shape (S,): what may have gone wrong included."""
+        noted = np.array([self.state.concentration_mg_per_l(s.name) for s in self.stocks])
+        held = noted + 0 * self.fit.strength_factors
+        unnoted = self.fit.unnoted_mg_per_l()
+        held[:, : unnoted.shape[1]] += unnoted
+        return count_draws(held * self.fit.strength_factors, noted)
 
     def room_ml(self) -> Array:
         """Millilitres of each stock alone that the ceilings leave room for, shape (S,); inf where there is none."""
@@ -161,12 +189,9 @@ class Problem:
 
     def limit_base_mg_per_l(self) -> float:
         """Colourant that counts now, mg/l: learnt strength included, what the base brought included."""
-        mg = sum(
-            self.state.mg.get(s.name, 0.0) * f
-            for s, f in zip(self.stocks, self.counted_factor(), strict=True)
-        )
         others = sum(v for name, v in self.state.mg.items() if name not in {s.name for s in self.stocks})
-        return float((mg + others) / self.state.volume_ml * 1000 + self.state.already_mg_per_l)
+        own = float(self.counted_mg_per_l().sum())
+        return own + others / self.state.volume_ml * 1000 + self.state.already_mg_per_l
 
     def room_mg_per_l(self, stock: Stock) -> float:
         """Room under the lot's ceiling and the legal limits for one stock, mg/l, never negative."""
@@ -196,13 +221,14 @@ class Problem:
             and used + mg.sum() / volume * 1000 > self.ceiling_mg_per_l + 1e-9
         ):
             return False
-        return not self.jurisdiction or not self._passes_limit(mg, volume, factor)
+        return not self.jurisdiction or not self._passes_limit(mg, volume)
 
-    def _passes_limit(self, added_mg: Array, volume_ml: float, factor: Array) -> bool:
+    def _passes_limit(self, added_mg: Array, volume_ml: float) -> bool:
         """Whether the colours together pass a legal limit after an addition, milligrams as they count."""
         mg = dict(self.state.mg_by_colourant)
-        for stock, more, counted in zip(self.stocks, added_mg, factor, strict=True):
-            learnt = self.state.mg.get(stock.name, 0.0) * (counted - 1)
+        counted = self.counted_mg_per_l() * self.state.volume_ml / 1000
+        for stock, more, held in zip(self.stocks, added_mg, counted, strict=True):
+            learnt = held - self.state.mg.get(stock.name, 0.0)
             mg[stock.colourant] = mg.get(stock.colourant, 0.0) + more + learnt
         thinned = self.state.already_mg_per_l * self.state.volume_ml / volume_ml
         after = replace(self.state, volume_ml=volume_ml, mg_by_colourant=mg, already_mg_per_l=thinned)

@@ -66,6 +66,6 @@ def find_rescue(problem: Problem) -> Rescue | None:
 
 def _with_less_colour(problem: Problem) -> Array:
     """CIEDE2000 with LESS_COLOUR of what was dosed left out, for each draw, shape (D,)."""
-    mg_per_l, share = problem.after(np.zeros((1, len(problem.stocks))))
-    less: Array = problem.difference(mg_per_l * (1 - LESS_COLOUR), share)[:, 0]
+    mg_per_l, share, left = problem.after(np.zeros((1, len(problem.stocks))))
+    less: Array = problem.difference(mg_per_l * (1 - LESS_COLOUR), share, left * (1 - LESS_COLOUR))[:, 0]
     return less

@@ -91,14 +91,14 @@ def look_at(
 
 def _look(problem: Problem, view: View, added_ml: Sequence[float] | None) -> Served:
     reference = problem.fit.reference_lab(view)
-    batch = problem.fit.batch_lab(*problem.after(np.zeros((1, len(problem.stocks)))), view)[:, 0]
+    batch = problem.batch_lab(np.zeros((1, len(problem.stocks))), view)[:, 0]
     now = compare_draws(reference, batch)
     dose = _dose_here(problem, view, added_ml)
     text = _tell(reference, batch, now)
     served = Served(view, now, text, _colour(reference), _colour(batch), to_match=dose)
     if added_ml is None or not any(added_ml):
         return served
-    then = problem.fit.batch_lab(*problem.after(np.array([added_ml], float)), view)[:, 0]
+    then = problem.batch_lab(np.array([added_ml], float), view)[:, 0]
     return replace(
         served,
         after=expect_draws(ciede2000(reference, then)),
@@ -128,16 +128,16 @@ def _dose_here(problem: Problem, view: View, added_ml: Sequence[float] | None) -
         return ()
     drops = np.array([ml / s.drop_ml for ml, s in zip(added_ml or (), problem.stocks, strict=False)])
     k = int(drops.argmax()) if drops.size and drops.any() else 0
-    stock, fit = problem.stocks[k], problem.fit.take(_SEARCH_DRAWS)
+    stock, few = problem.stocks[k], replace(problem, fit=problem.fit.take(_SEARCH_DRAWS))
     most = min(
         MOST_MG_PER_L * problem.state.volume_ml / 1000 / stock.mg_per_ml, 0.3 * problem.state.volume_ml
     )
-    reference = fit.reference_lab(view)[:, None]
+    reference = few.fit.reference_lab(view)[:, None]
 
     def differences(ml: Array) -> Array:
         added = np.zeros((len(ml), len(problem.stocks)))
         added[:, k] = ml
-        return ciede2000(reference, fit.batch_lab(*problem.after(added), view))
+        return ciede2000(reference, few.batch_lab(added, view))
 
     coarse = most * np.linspace(0, 1, 33) ** 2
     near = coarse[min(int(differences(coarse).mean(axis=0).argmin()) + 1, len(coarse) - 1)]

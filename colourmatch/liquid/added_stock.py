@@ -6,15 +6,14 @@ It asks what a bottle from the shelf would do; it learns nothing.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.colour.spectra import WAVELENGTHS_NM
 from colourmatch.liquid.learn import LotFit
-from colourmatch.liquid.lot_model import StockPrior, lab_in_view, short_wave_tail
-from colourmatch.liquid.model import View
+from colourmatch.liquid.lot_model import StockPrior, short_wave_tail
 
 Array = NDArray[np.float64]
 
@@ -36,17 +35,17 @@ class WiderFit(LotFit):
         return replace(
             self,
             draws=self.draws[draws],
+            kind=self.kind[draws],
             extra_spectra=self.extra_spectra[draws],
             extra_factors=self.extra_factors[draws],
         )
 
-    def batch_lab(self, mg_per_l: Array, thinning: Array, view: View) -> Array:
+    def absorbance(self, mg_per_l: Array, thinning: Array, left: Array) -> Array:
         """As of LotFit, at label concentrations (C, S + E)."""
-        mg_per_l = np.asarray(mg_per_l, float)
         own = mg_per_l.shape[1] - self.extra_factors.shape[1]
-        absorbance = self.layout.batch_absorbance(self.draws, mg_per_l[:, :own], np.asarray(thinning, float))
-        absorbance = absorbance + np.einsum("cs,dsw->dcw", mg_per_l[:, own:], self.extra_spectra)
-        return lab_in_view(absorbance, self.layout, view)
+        absorbance = super().absorbance(mg_per_l[:, :own], thinning, left)
+        out: Array = absorbance + np.einsum("cs,dsw->dcw", mg_per_l[:, own:], self.extra_spectra)
+        return out
 
 
 def widen_fit(fit: LotFit, stocks: Sequence[StockPrior]) -> WiderFit:
@@ -65,14 +64,5 @@ def widen_fit(fit: LotFit, stocks: Sequence[StockPrior]) -> WiderFit:
         tail = stock.tail_sd * normal[1, :, k, None] * shape.max() * short_wave_tail()
         shift = stock.shift_sd_nm * normal[2, :, k, None] * -np.gradient(shape, WAVELENGTHS_NM)
         spectra[:, k] = factors[:, k, None] * np.maximum(shape + tail + shift, 0.0)
-    return WiderFit(
-        fit.layout,
-        fit.draws,
-        fit.misfit,
-        fit.success,
-        fit.message,
-        fit.photos,
-        fit.log_evidence,
-        spectra,
-        factors,
-    )
+    own = {field.name: getattr(fit, field.name) for field in fields(LotFit)}
+    return WiderFit(**own, extra_spectra=spectra, extra_factors=factors)

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from colourmatch.colour.spaces import xyz_to_lab
 from colourmatch.colour.spectra import WAVELENGTHS_NM, integration_weights
 from colourmatch.liquid.lot_model import LN10, LotModel, StockPrior, lab_in_view
+from colourmatch.liquid.mishaps import Hands, Mishap, label_log_sd, stack
 from colourmatch.liquid.model import View
 from colourmatch.liquid.observations import Observed, Shot, prepare
 from colourmatch.liquid.phone import (
@@ -31,7 +32,7 @@ from colourmatch.liquid.phone import (
     phone_weights,
     unknown_phone,
 )
-from colourmatch.liquid.sampling import Residuals, descend, share_out, stratified_normal
+from colourmatch.liquid.sampling import Places, Residuals, descend, share_out, stratified_normal
 
 Array = NDArray[np.float64]
 
@@ -41,7 +42,9 @@ DRAWS = 160
 _MOST_STRAIN = 4.5
 
 #: Steps to the most probable fit of each recipe, and from there to a draw of it: enough to stand still.
-_STEPS_TO_MODE, _STEPS_TO_DRAW = 60, 15
+_STEPS_TO_GLANCE, _STEPS_TO_MODE, _STEPS_TO_DRAW = 12, 60, 15
+#: A possibility whose log evidence is this much below the best after a glance is not followed further.
+_WORTH_A_LOOK = 12.0
 
 
 @dataclass(frozen=True)
@@ -49,6 +52,7 @@ class LotFit:
     """The fit: draws of all parameters (D, P), first the most probable; misfit is the rms of whitened residuals.
 
     log_evidence: log probability of the photos, all recipes together, but for a constant of the photos themselves.
+    hands: what may have gone wrong by hand, chances (K,) of each after the photos, kind: which of them each draw holds.
     """
 
     layout: LotModel
@@ -57,7 +61,10 @@ class LotFit:
     success: bool
     message: str
     photos: int
-    log_evidence: float = 0.0
+    log_evidence: float
+    hands: Hands
+    chances: Array
+    kind: Places
 
     @property
     def stocks(self) -> tuple[StockPrior, ...]:
@@ -71,16 +78,54 @@ class LotFit:
 
     def take(self, draws: slice) -> LotFit:
         """The same fit with some of its draws."""
-        return replace(self, draws=self.draws[draws])
+        return replace(self, draws=self.draws[draws], kind=self.kind[draws])
 
     def reference_lab(self, view: View) -> Array:
         """True Lab of the reference in a view, shape (D, 3)."""
         return lab_in_view(self.layout.reference_absorbance(self.draws), self.layout, view)
 
-    def batch_lab(self, mg_per_l: Array, thinning: Array, view: View) -> Array:
-        """True Lab of the batch in a view at label concentrations (C, S) and thinning (C,), shape (D, C, 3)."""
-        a = self.layout.batch_absorbance(self.draws, np.asarray(mg_per_l, float), np.asarray(thinning, float))
-        return lab_in_view(a, self.layout, view)
+    def batch_lab(self, mg_per_l: Array, thinning: Array, view: View, left: Array | None = None) -> Array:
+        """True Lab of the batch in a view at label concentrations (C, S) and thinning (C,), shape (D, C, 3).
+
+        left (C,): volume of the batch now over its volume then; what went in but was not noted is thinned so much.
+        """
+        mg_per_l = np.asarray(mg_per_l, float)
+        kept = np.ones(len(mg_per_l)) if left is None else left
+        return lab_in_view(self.absorbance(mg_per_l, np.asarray(thinning, float), kept), self.layout, view)
+
+    def absorbance(self, mg_per_l: Array, thinning: Array, left: Array) -> Array:
+        """Single-pass absorbance of the batch in the view of the fit, (D, C, 81); see batch_lab."""
+        held = _held(self.layout, self.draws, self.hands, self.kind)
+        count = mg_per_l.shape[1]
+        more = left[:, None] * held.mg_per_l[:, -1:, :count]
+        out = self.layout.batch_absorbance(self.draws, mg_per_l + more, thinning)
+        other: Array = out + (left * held.other[:, -1:])[:, :, None] * self.hands.spectra[self.kind][:, None]
+        return other
+
+    def unnoted_mg_per_l(self) -> Array:
+        """What is in the batch now and was not noted, mg/l of each stock by its label, less what was noted and is not, (D, S)."""
+        now: Array = _held(self.layout, self.draws, self.hands, self.kind).mg_per_l[:, -1]
+        return now
+
+
+@dataclass(frozen=True)
+class _Held:
+    """What the batch holds beside what was noted, at each shot and now: mg/l (D, N + 1, S), of another bottle (D, N + 1).
+
+    change: the part of it that grows with the unknown part.
+    """
+
+    mg_per_l: Array
+    other: Array
+    change: Array
+
+
+def _held(layout: LotModel, draws: Array, hands: Hands, kind: Places) -> _Held:
+    if not hands.has_part:
+        return _Held(-hands.less[kind], hands.other[kind] * 0, 0 * hands.less[kind])
+    part = hands.part_of(kind, draws[:, layout.part.start])
+    change = part[:, None, None] * hands.more[kind]
+    return _Held(change - hands.less[kind], part[:, None] * hands.other[kind], change)
 
 
 @dataclass(frozen=True)
@@ -95,14 +140,20 @@ class _Predicted:
     gap: tuple[Array, Array]
 
 
-def _predict(layout: LotModel, draws: Array, data: Observed) -> _Predicted:
+def _predict(layout: LotModel, draws: Array, data: Observed, hands: Hands, kind: Places) -> _Predicted:
     """What each shot should show."""
     count, shots, size = len(draws), len(data.thinning), layout.size
-    depth = -2 * LN10 * data.path[:, None]
-    reflect = np.exp(depth * layout.batch_absorbance(draws, data.mg_per_l, data.thinning))
+    held = _held(layout, draws, hands, kind)
+    mg_per_l = data.mg_per_l + held.mg_per_l[:, :-1]
+    of_other = held.other[:, :-1, None] * hands.spectra[kind][:, None]
+    grows = held.change[:, :-1] @ layout.dye_spectra(draws) + of_other if layout.stocks else of_other
+    depth = -2 * LN10 * (data.path * hands.deeper[kind])[..., None]
+    reflect = np.exp(depth * (layout.batch_absorbance(draws, mg_per_l, data.thinning) + of_other))
     # photos of one view share one look at the reference
-    deep, group = np.unique(data.reference_path, return_inverse=True)
-    ref_depth = -2 * LN10 * deep[:, None]
+    deep, group = np.unique(
+        data.reference_path * hands.reference_deeper[kind], axis=1, return_inverse=True
+    )
+    ref_depth = -2 * LN10 * deep[..., None]
     ref = np.exp(ref_depth * layout.reference_absorbance(draws)[:, None])
     sides = [(np.empty((count, shots, 3)), np.zeros((count, shots, 3, size))) for _ in range(2)]
     gap = np.zeros((count, shots, 3)), np.zeros((count, shots, 3, size))
@@ -114,14 +165,15 @@ def _predict(layout: LotModel, draws: Array, data: Observed) -> _Predicted:
         # the phone's channels and the observer's
         weights = np.concatenate([phone, np.broadcast_to(eye, (count, *eye.shape))], axis=2)
         for light, per_unit, spread, out, sign, fill in (
-            (reflect[:, here], depth[here], slice(None), sides[0], 1.0, _batch_slopes),
+            (reflect[:, here], depth[:, here], slice(None), sides[0], 1.0, _batch_slopes),
             (ref, ref_depth, group[here], sides[1], -1.0, _reference_slopes),
         ):
             every = light @ weights
             # change of a channel per unit of absorbance at each wavelength, (D, N, 3 or 6, 81)
             per_absorbance = (per_unit * light)[:, :, None, :] * weights.transpose(0, 2, 1)[:, None]
             slopes = np.zeros((*every.shape, size))
-            fill(layout, draws, (data.mg_per_l[here], data.thinning[here]), per_absorbance, slopes)
+            doses = mg_per_l[:, here], data.thinning[here], grows[:, here]
+            fill(layout, draws, doses, per_absorbance, slopes)
             seen, grad = every[..., :3], slopes[..., :3, :]
             read, slope, to_tone = bend_tones(seen, terms)
             to_terms = np.concatenate(
@@ -139,6 +191,11 @@ def _predict(layout: LotModel, draws: Array, data: Observed) -> _Predicted:
                 lab, to_lab = _lab_with_slope(every[..., 3:], eye.sum(axis=0))
                 gap[0][:, here] += sign * lab[:, spread]
                 gap[1][:, here] += sign * (to_lab @ slopes[..., 3:, :])[:, spread]
+    other_way = hands.swapped[kind]
+    for batch, reference in zip(*sides, strict=True):
+        batch[other_way], reference[other_way] = reference[other_way], batch[other_way]
+    for values in gap:
+        values[other_way] *= -1
     return _Predicted(sides[0], sides[1], gap)
 
 
@@ -151,18 +208,20 @@ def _lab_with_slope(xyz: Array, white: Array) -> tuple[Array, Array]:
 
 
 def _batch_slopes(
-    layout: LotModel, draws: Array, doses: tuple[Array, Array], per_absorbance: Array, grad: Array
+    layout: LotModel, draws: Array, doses: tuple[Array, Array, Array], per_absorbance: Array, grad: Array
 ) -> None:
     """Writes the change of what is seen of the batch per parameter into grad (D, N, 3, P)."""
-    mg_per_l, thinning = doses
+    mg_per_l, thinning, grows = doses
     amounts = np.exp(draws[:, layout.amounts])
     grad[..., layout.amounts] = (
         per_absorbance @ layout.base.T * amounts[:, None, None] * thinning[None, :, None, None]
     )
     if not layout.stocks:
         return
+    if layout.part.start < layout.part.stop:
+        grad[..., layout.part.start] = np.einsum("dncw,dnw->dnc", per_absorbance, grows)
     factor = np.exp(draws[:, layout.factor])[:, None, None]
-    dose = mg_per_l[None, :, None, :]
+    dose = mg_per_l[:, :, None, :]
     plain, tail, shift = (
         per_absorbance @ shapes.T * factor * dose
         for shapes in (layout.dye, layout.dye_tail, layout.dye_shift)
@@ -174,7 +233,7 @@ def _batch_slopes(
 
 
 def _reference_slopes(
-    layout: LotModel, draws: Array, _doses: tuple[Array, Array], per_absorbance: Array, grad: Array
+    layout: LotModel, draws: Array, _doses: tuple[Array, Array, Array], per_absorbance: Array, grad: Array
 ) -> None:
     """As `_batch_slopes`, for the reference."""
     change = per_absorbance @ layout.reference.T * layout.reference_amounts(draws)[:, None, None]
@@ -182,9 +241,11 @@ def _reference_slopes(
     grad[..., layout.amounts] += change[..., : len(layout.base)]
 
 
-def _residuals(layout: LotModel, draws: Array, data: Observed, target: list[Array]) -> tuple[Array, Array]:
+def _residuals(
+    layout: LotModel, draws: Array, data: Observed, target: list[Array], hands: Hands, kind: Places
+) -> tuple[Array, Array]:
     """Whitened residuals (D, R) and Jacobian (D, R, P) against targets, one (D, 3 or 6) array per shot."""
-    predicted = _predict(layout, draws, data)
+    predicted = _predict(layout, draws, data, hands, kind)
     rows, slopes = [], []
     for n, whiten in enumerate(data.whiten):
         parts = [predicted.batch]
@@ -205,12 +266,13 @@ def fit_lot(
     view: View,
     draws: int = DRAWS,
     phones: Mapping[str, PhonePrior] | None = None,
+    mishaps: Sequence[Mishap] = (),
 ) -> LotFit:
     """Fit all photos of a lot together.
 
     shots: at least one photo with a batch; stocks in the order of each shot's mg_per_l; view: depth and dilution in
-    the photos; phones: what is known of calibrated phones, by the shots' camera. Raises ValueError for no shots or a
-    wrong number of doses.
+    the photos; phones: what is known of calibrated phones, by the shots' camera; mishaps: what may have gone wrong by
+    hand (liquid/mishaps.py), as noted first. Raises ValueError for no shots or a wrong number of doses.
     """
     if not shots:
         raise ValueError("fit_lot needs at least one photo")
@@ -218,36 +280,60 @@ def fit_lot(
         raise ValueError("each shot needs one concentration per stock")
     cameras = sorted({s.camera for s in shots})
     known = [(phones or {}).get(camera, unknown_phone()) for camera in cameras]
-    layout, data = LotModel(stocks, known, view), prepare(shots, cameras)
-    chance, mean, sd = layout.recipes()
+    hands = stack(mishaps or [Mishap("", 0.0, len(shots), len(stocks))], view.path_cm)
+    layout, data = LotModel(stocks, known, view, has_part=hands.has_part), prepare(shots, cameras)
+    chance, mean, sd, kinds = _kinds_of_lot(layout, hands)
 
-    def against(target: list[Array]) -> Residuals:
-        return lambda at, who: _residuals(layout, at, data, [one[who] for one in target])
+    def against(target: list[Array], kind: Places) -> Residuals:
+        return lambda at, who: _residuals(layout, at, data, [one[who] for one in target], hands, kind[who])
 
-    seen = against([np.repeat(v[None], len(mean), axis=0) for v in data.y])
-    modes = descend(seen, mean, (mean, sd), _STEPS_TO_MODE)
-    chance = chance + modes.log_evidence()
-    top = int(chance.argmax())
-    best = modes.at[[top]]
-    rest, _ = _residuals(layout, best, data, [v[None] for v in data.y])
+    some, start = np.arange(len(mean)), mean
+    for steps in (_STEPS_TO_GLANCE, _STEPS_TO_MODE):
+        seen = against([np.repeat(v[None], len(some), axis=0) for v in data.y], kinds[some])
+        modes = descend(seen, start, (mean[some], sd[some]), steps)
+        likely = chance[some] + modes.log_evidence()
+        near = likely > likely.max() - (_WORTH_A_LOOK if steps == _STEPS_TO_GLANCE else np.inf)
+        some, start, likely = some[near], modes.at[near], likely[near]
+    top = int(likely.argmax())
+    best, kind = modes.at[[top]], kinds[some]
+    rest, _ = _residuals(layout, best, data, [v[None] for v in data.y], hands, kind[[top]])
     rng = np.random.default_rng(14)
-    weight = np.exp(chance - chance[top])
-    recipe = rng.permutation(share_out(weight / weight.sum(), draws))
+    weight = np.exp(likely - likely[top])
+    drawn = rng.permutation(share_out(weight / weight.sum(), draws))
     jittered = against(
         [
             v + stratified_normal(rng, draws, len(v)) @ lower.T
             for v, lower in zip(data.y, data.jitter, strict=True)
-        ]
+        ],
+        kind[drawn],
     )
-    expected = mean[recipe] + stratified_normal(rng, draws, layout.size) * sd[recipe]
-    some = descend(jittered, modes.at[recipe], (expected, sd[recipe]), _STEPS_TO_DRAW).at
+    sd_drawn = sd[some[drawn]]
+    expected = mean[some[drawn]] + stratified_normal(rng, draws, layout.size) * sd_drawn
+    at = descend(jittered, modes.at[drawn], (expected, sd_drawn), _STEPS_TO_DRAW).at
     misfit = float(np.sqrt((rest**2).mean()))
     # amounts may lie far from where they were expected; strengths, dye shapes and phones may not
     bound = np.r_[layout.factor, layout.tail, layout.shift, layout.cameras_at]
-    strain = float(np.abs((best[0] - mean[top]) / sd[top])[bound].max(initial=0.0))
+    strain = float(np.abs((best[0] - mean[some[top]]) / sd[some[top]])[bound].max(initial=0.0))
     ok = bool(np.isfinite(modes.cost[top])) and misfit < 3 and strain < _MOST_STRAIN
     message = "fitted" if ok else "the photos do not fit one lot: check the additions entered and the photos"
     # the whitening is a part of it: photos that are less sure are less likely to be just so
     whitened = sum(float(np.log(np.diag(w)).sum()) for w in data.whiten)
-    evidence = float(chance[top] + np.log(weight.sum())) + whitened
-    return LotFit(layout, np.concatenate([best, some]), misfit, ok, message, len(shots), evidence)
+    evidence = float(likely[top] + np.log(weight.sum())) + whitened
+    chances = np.bincount(kind, weight, minlength=len(hands.mishaps)) / weight.sum()
+    return LotFit(
+        layout, np.concatenate([best, at]), misfit, ok, message, len(shots), evidence, hands, chances,
+        np.r_[kind[[top]], kind[drawn]],
+    )  # fmt: skip
+
+
+def _kinds_of_lot(layout: LotModel, hands: Hands) -> tuple[Array, Array, Array, Places]:
+    """Every recipe of the reference under every possibility: log chance, prior mean and sd, which possibility."""
+    chance, mean, sd = layout.recipes()
+    count, recipes = len(hands.mishaps), len(mean)
+    kinds = np.repeat(np.arange(count), recipes)
+    mean, sd = np.tile(mean, (count, 1)), np.tile(sd, (count, 1))
+    mean[:, layout.factor] += hands.label[kinds]
+    sd[:, layout.factor] = np.where(hands.label[kinds], label_log_sd(), sd[:, layout.factor])
+    if hands.has_part:
+        mean[:, layout.part.start], sd[:, layout.part.start] = hands.part[kinds].T
+    return np.tile(chance, count) + hands.log_chance[kinds], mean, sd, kinds

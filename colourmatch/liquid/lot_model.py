@@ -63,15 +63,18 @@ def short_wave_tail() -> Array:
 class LotModel:
     """Where each parameter lies in a draw, and the spectra it multiplies."""
 
-    def __init__(self, stocks: Sequence[StockPrior], phones: Sequence[PhonePrior], view: View) -> None:
+    def __init__(
+        self, stocks: Sequence[StockPrior], phones: Sequence[PhonePrior], view: View, *, has_part: bool = False
+    ) -> None:
         self.stocks, self.view, self.phones = tuple(stocks), view, tuple(phones)
         self.base = base_shapes()
         dyes = np.array([find_colourant(e).shape for e in _REFERENCE_DYES])
         own = [s.absorptivity / s.absorptivity.max() for s in stocks]
         self.reference = np.concatenate([self.base, dyes, np.array(own).reshape(-1, len(WAVELENGTHS_NM))])
         sizes = [len(stocks)] * 3 + [len(self.base), len(self.reference)] + [sum(len(p.mean) for p in phones)]
+        sizes += [int(has_part)]
         stops = np.cumsum([0, *sizes])
-        self.factor, self.tail, self.shift, self.amounts, self.ref_amounts, self.cameras_at = (
+        self.factor, self.tail, self.shift, self.amounts, self.ref_amounts, self.cameras_at, self.part = (
             slice(a, b) for a, b in itertools.pairwise(stops)
         )
         self.size = int(stops[-1])
@@ -92,7 +95,7 @@ class LotModel:
         natural, others, own = len(self.base), len(_REFERENCE_DYES), len(self.stocks)
         mean[self.ref_amounts] = [0.0] * natural + [_TRACE[0]] * others + [_DYED[0]] * own
         sd[self.ref_amounts] = [_LIKENESS_LOG_SD] * natural + [_TRACE[1]] * others + [_DYED[1]] * own
-        sd[self.cameras_at] = 1.0
+        sd[self.cameras_at] = sd[self.part] = 1.0
         return mean, sd
 
     def recipes(self) -> tuple[Array, Array, Array]:
@@ -139,7 +142,7 @@ class LotModel:
         return np.exp(draws[:, self.factor, None]) * shape
 
     def batch_absorbance(self, draws: Array, mg_per_l: Array, thinning: Array) -> Array:
-        """Single-pass absorbance of the batch, shape (D, C, 81), for concentrations (C, S) and thinning (C,)."""
+        """Single-pass absorbance of the batch, shape (D, C, 81), for concentrations (C, S) or (D, C, S), thinning (C,)."""
         base = np.exp(draws[:, self.amounts]) @ self.base
         out: Array = thinning[:, None] * base[:, None]
         if self.stocks:

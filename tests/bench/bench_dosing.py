@@ -206,7 +206,12 @@ def photograph(case: Case, drops: int, thinned: float, rng: np.random.Generator,
         case.volume_ml / volume * case.base
         + ml * case.stock.mg_per_ml * case.strength / volume * 1000 * case.dye
     )
-    both = np.stack([batch, case.reference]) * case.path_cm / thinned * (1 + rng.normal(0, POUR_SD, (2, 1)))
+    return photograph_glasses(case, np.stack([batch, case.reference]) / thinned, rng, fields=fields)
+
+
+def photograph_glasses(case: Case, both: np.ndarray, rng: np.random.Generator, *, fields: bool) -> Photo:
+    """What stands where the batch stands and where the reference stands, per cm of the lot's dilution, (2, 81)."""
+    both = both * case.path_cm * (1 + rng.normal(0, POUR_SD, (2, 1)))
     phone = replace(case.camera.phone, exposure=case.camera.phone.exposure * rng.lognormal(0, 0.04))
     seen, ends = replace(case.camera, phone=phone).read(both)
     encoding = "Display P3" if phone.gamut == "p3" else "sRGB"
