@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from colourmatch.colour.difference import Difference
+from colourmatch.colour.difference import Difference, describe_difference
 from colourmatch.records import Record, kept, numbers, significant
 
 Array = NDArray[np.float64]
@@ -49,6 +49,13 @@ class Parts(Record):
     hue: float = kept()
     seen: bool = kept()
     text: str = kept()
+
+    def turned(self, reference: Colour, batch: Colour) -> Parts:
+        """The same difference seen from the other liquid: of these two, now reference and batch."""
+        parts = {name: -getattr(self, name) for name in ("lightness", "chroma", "hue")}
+        return self.having(
+            **parts, text=describe_difference(reference.lab, batch.lab) if self.seen else self.text
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -280,6 +287,19 @@ class Measurement(Record):
     view: OwnView | None = kept(OwnView.from_json, later=True)
     spot: str | None = kept(later=True)
     metamerism: Metamerism | None = kept(Metamerism.from_json, later=True)
+
+    def exchanged(self) -> Measurement:
+        """The same photo, read with reference and batch the other way round."""
+        names = dict(zip(LIQUIDS, reversed(LIQUIDS), strict=True))
+        spots = {name: self.spots.get(names.get(name, name)) for name in self.spots}
+        reference, batch = (spots.get(name) for name in LIQUIDS)
+        if reference is None or batch is None or self.difference is None:
+            return self.having(spots=spots)
+        turned = self.having(spots=spots, difference=self.difference.turned(reference, batch))
+        if self.as_read is None:
+            return turned
+        before = self.as_read.difference.turned(reference.as_read or reference, batch.as_read or batch)
+        return turned.having(as_read=self.as_read.having(difference=before))
 
     @property
     def camera(self) -> str:

@@ -133,7 +133,8 @@ class VolumeEntry(LotEntry):
 class PhotoEntry(LotEntry):
     """A photo: `purpose` is "match" or "recheck"; `sha256` is that of the stored file.
 
-    `aside`: why it was set aside and counts no more, None while it counts.
+    `aside`: why it was set aside and counts no more, None while it counts. `exchanged`: it was found that the glasses
+    stood the other way round; the measurement is then that of the liquids as they were.
     """
 
     purpose: str = "match"
@@ -148,6 +149,7 @@ class PhotoEntry(LotEntry):
     measurement: Measurement = field(default_factory=Measurement)
     advice: dict[str, Any] | None = None
     aside: str | None = None
+    exchanged: bool = False
 
 
 @dataclass(frozen=True)
@@ -178,6 +180,30 @@ class AmendmentEntry(LotEntry):
     """Fields of the lot's head that were put right, as name and new value."""
 
     changes: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class AnswerEntry(LotEntry):
+    """What the maker said to the question whether something went wrong by hand; the newest answer to one counts.
+
+    changes: `code` of the cause, `about` the entry that it is about, `yes`.
+    """
+
+    changes: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def cause(self) -> tuple[str, int]:
+        """The cause, and the entry that it is about."""
+        return str(self.changes["code"]), int(self.changes["about"])
+
+    @property
+    def yes(self) -> bool:
+        """Whether it was so."""
+        return bool(self.changes["yes"])
+
+
+#: The cause whose answer changes how a photo is read (liquid/mishaps.py).
+SWAPPED = "glasses-swapped"
 
 
 @dataclass(frozen=True)
@@ -246,6 +272,11 @@ class LotStory:
         return tuple(photo for photo in self.photos if photo.aside is None)
 
     @property
+    def answers(self) -> dict[tuple[str, int], bool]:
+        """What was said to each cause, by its code and the entry that it is about."""
+        return {entry.cause: entry.yes for entry in self.events if isinstance(entry, AnswerEntry)}
+
+    @property
     def closing(self) -> ClosingEntry | None:
         """The closing entry that stands, None while the lot is open."""
         undone = {entry.closing_entry_id for entry in self.events if isinstance(entry, ReopeningEntry)}
@@ -307,6 +338,17 @@ def mark_aside(events: list[LotEntry]) -> list[LotEntry]:
     return [
         replace(entry, aside=reasons[entry.id])
         if isinstance(entry, PhotoEntry) and entry.id in reasons
+        else entry
+        for entry in events
+    ]
+
+
+def mark_exchanged(events: list[LotEntry]) -> list[LotEntry]:
+    """The same entries, each photo whose glasses stood the other way round read that way."""
+    said = {entry.cause: entry.yes for entry in events if isinstance(entry, AnswerEntry)}
+    return [
+        replace(entry, exchanged=True, measurement=entry.measurement.exchanged())
+        if isinstance(entry, PhotoEntry) and said.get((SWAPPED, entry.id))
         else entry
         for entry in events
     ]

@@ -6,10 +6,11 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any, Unpack
 
 from colourmatch.book import tables as t
-from colourmatch.book.checks import check_text, utc_text
+from colourmatch.book.checks import check_text, to_json, utc_text
 from colourmatch.book.entering import check_reason, enter, find_entry, refuse_replaced
 from colourmatch.book.entries import (
     AdditionEntry,
+    AnswerEntry,
     ClosingEntry,
     LotEntry,
     LotStory,
@@ -42,6 +43,23 @@ class Entries:
         if not values["text"].strip():
             raise InputError("The note is empty. Write something.")
         return enter(self._database, "note", NoteEntry, lot, values, **by, when_closed=True)
+
+    def answer(self, lot: int | str, code: str, about: int, yes: bool, **by: Unpack[By]) -> AnswerEntry:
+        """Keep what the maker says to the question whether something went wrong by hand (liquid/mishaps.py).
+
+        about: the entry that it is about. InputError when the lot has no such entry.
+        """
+        changes = {"code": check_text(code, "code"), "about": about, "yes": yes}
+
+        def particulars(connection: Connection, lot_id: int) -> dict[str, Any]:
+            if find_entry(connection, about).lot_id != lot_id:
+                raise InputError(f"Entry {about} is of another lot. See: colourmatch lot show {lot_id}")
+            return {"changes": to_json(changes)}
+
+        return enter(
+            self._database, "answer", AnswerEntry, lot, particulars, **by,
+            asked={"changes": to_json(changes)},
+        )  # fmt: skip
 
     def with_token(self, lot: int | str, token: str | None) -> LotEntry | None:
         """The entry of a lot that was made with a token, None when there is none."""

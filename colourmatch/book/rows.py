@@ -14,6 +14,7 @@ from colourmatch.book import tables as t
 from colourmatch.book.entries import (
     AdditionEntry,
     AmendmentEntry,
+    AnswerEntry,
     AsideEntry,
     ClosingEntry,
     Lot,
@@ -25,6 +26,7 @@ from colourmatch.book.entries import (
     ReopeningEntry,
     VolumeEntry,
     mark_aside,
+    mark_exchanged,
     mark_replaced,
     mark_times,
 )
@@ -255,7 +257,7 @@ def read_events(
         for row in connection.execute(query).mappings():
             events[row["lot_id"]].append(_entry(row, renamed))
     return {
-        lot_id: mark_times(mark_aside(mark_replaced(sorted(found, key=lambda e: e.id))))
+        lot_id: mark_times(mark_exchanged(mark_aside(mark_replaced(sorted(found, key=lambda e: e.id)))))
         for lot_id, found in events.items()
     }
 
@@ -269,6 +271,7 @@ _CLASSES: dict[str, type[LotEntry]] = {
     "note": NoteEntry,
     "closing": ClosingEntry,
     "amendment": AmendmentEntry,
+    "answer": AnswerEntry,
     "set-aside": AsideEntry,
     "moved": MovedEntry,
     "reopening": ReopeningEntry,

@@ -14,6 +14,7 @@ from sqlalchemy import Connection
 
 from colourmatch.book.entries import (
     AdditionEntry,
+    AnswerEntry,
     AsideEntry,
     Lot,
     LotEntry,
@@ -147,6 +148,8 @@ def _entry_body(entry: LotEntry) -> dict[str, Any]:
         body |= {"happened_at_utc": entry.moved_to, "about_entry_id": entry.moved_entry_id}
     if isinstance(entry, AsideEntry):
         body["about_entry_id"] = entry.photo_entry_id
+    if isinstance(entry, AnswerEntry):
+        body["about_entry_id"] = entry.cause[1]
     if isinstance(entry, VolumeEntry):
         body["returned"] = "yes" if entry.returned else "no"
     return body

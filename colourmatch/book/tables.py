@@ -258,6 +258,7 @@ PARTS = {
     "note": notes,
     "closing": closings,
     "amendment": amendments,
+    "answer": amendments,
     "set-aside": asides,
     "moved": moves,
     "reopening": reopenings,

@@ -83,8 +83,12 @@ def advice_lines(advice: Mapping[str, Any] | None, *, closed: bool = False) -> I
     if not closed or advice["action"] == "stop":
         yield f"-> {advice['text']}"
     if question := None if closed else advice.get("question"):
-        yield f"   yes: colourmatch lot correct LOT {question['entry']} --at {question['at']} --reason 'taken before'"
-        yield f"   no:  colourmatch lot correct LOT {question['entry']} --at {question['stays_at']} --reason 'taken after'"
+        if question["text"] not in advice["text"]:
+            yield f"   {question['text']}"
+        for cause in question["causes"]:
+            which = "" if question["sure"] else f" --cause {cause['code']}"
+            yield f"   yes: colourmatch lot answer LOT --yes{which}"
+        yield "   no:  colourmatch lot answer LOT --no"
     now, predicted = advice.get("now"), (advice.get("predicted") or {}).get("delta_e_2000")
     expected = (advice.get("expected") or {}).get("delta_e_2000")
     if expected and not closed:

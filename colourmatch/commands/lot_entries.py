@@ -192,6 +192,31 @@ def _move_entry(
     return _answer_entry(session, book, done, data, line)
 
 
+@click.command(cls=Command, example="colourmatch lot answer 1 --yes")
+@click.argument("lot")
+@click.option("--yes/--no", default=None, help="It was so: put it right. Or it was not: do not ask again.")
+@click.option("--cause", metavar="CODE", help="Which, where two are named; else the first.")
+@by_option
+@token_option
+def answer(
+    session: Session, lot: str, yes: bool | None, cause: str | None, by: str | None, token: str | None
+) -> Answer:
+    """Answer what the advice asks: whether something went wrong by hand.
+
+    Yes writes the entry that puts it right. Nothing is deleted.
+    """
+    from colourmatch.workflow.answering import answer_question
+    from colourmatch.workflow.lot import describe_lot
+
+    if yes is None:
+        raise InputError("Say --yes or --no.")
+    with session.open_book() as book:
+        entry = answer_question(book, lot, yes=yes, cause=cause, entered_by=by, token=token)
+        told = describe_lot(book, entry.lot_id)
+    data = {"lot": entry.lot_id, "entry": entry.id, "kind": entry.kind, "advice": told["advice"]}
+    return Answer(data, [f"{tell_entry(entry)}.", *advice_lines(told["advice"], closed=told["closed"])])
+
+
 @click.command("set-aside", cls=Command, example="colourmatch lot set-aside 1 7 --why 'a lamp shone in'")
 @click.argument("lot")
 @click.argument("photo")

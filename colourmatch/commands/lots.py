@@ -207,7 +207,9 @@ def _renew_repeated(session: Session, book: LotBook, found: list[dict[str, Any]]
     return now is not None and bool(now["closed"])
 
 
-for _command in (lot_entries.add, lot_entries.sample, lot_entries.correct, lot_entries.set_aside):
+for _command in (
+    lot_entries.add, lot_entries.sample, lot_entries.correct, lot_entries.set_aside, lot_entries.answer,
+):  # fmt: skip
     lot.add_command(_command)
 
 

@@ -25,6 +25,7 @@ from colourmatch.dosing.doses import (
     ml_of,
     round_down,
 )
+from colourmatch.dosing.doubt import FAR
 from colourmatch.dosing.plan import MOST_DROPS, MOST_OF_BATCH, PASSED_CHANCE, Line, plan_line
 from colourmatch.dosing.problem import PATIENCE, REPEATABILITY, Problem, expect_draws
 from colourmatch.dosing.rescue import LIKELY_NEARER, Rescue, find_rescue
@@ -149,6 +150,11 @@ def advise(problem: Problem) -> Advice:
     is asked for anyway is to be the better one.
     """
     advice = _plan(problem)
+    far = advice.reason in ("nearest", "past") and advice.problem is None and problem.fit.photos == 1
+    if advice.action == "stop" and far:
+        assert advice.now is not None
+        if advice.now.value > FAR * problem.tolerance:
+            return replace(advice, action="rephotograph", reason="photo", text=words.LOOK_AT_THE_GLASSES)
     if (
         problem.doubt is None
         or advice.action == "add"

@@ -11,20 +11,25 @@ from dataclasses import dataclass
 import numpy as np
 
 from colourmatch.liquid.learn import LotFit
+from colourmatch.liquid.mishaps import LABEL
 
-#: Below this chance of all being as noted a doubt is raised; no first photo far from its match stops below the other.
-RAISED, CLEAR = 0.2, 0.9
-#: One cause dominates when it has this part of all that went wrong.
-DOMINATES = 0.8
-#: As noted, or a label that is off: nobody's slip, and the fit knows it.
-_NO_SLIP = ("", "label")
+#: Below this chance of all being as noted a doubt is raised.
+RAISED = 0.2
+#: One cause dominates when it has this part of all that went wrong; a label that is off is nobody's slip, and is no doubt
+#: when it has this part.
+DOMINATES, LEARNT = 0.8, 0.97
+#: What makes one photo of a state differ from the next.
+_OF_ONE_PHOTO = ("glasses-swapped", "photo-before-addition", "not-stirred")
+#: What a first photo shows ends no lot that is further off than so many tolerances: glasses may stand wrong.
+FAR = 3.0
 
 
 @dataclass(frozen=True)
 class Cause:
     """What may have gone wrong: its chance, the shot and the entry that it is about (-1: none).
 
-    part: of the dose that went in or shows, median of the draws, None where it has none; other: the bottle instead;
+    part: of the dose that went in or shows, median of the draws, or of its label's strength that a stock has, None where
+    it has none; other: the bottle instead;
     deeper: depth over what was noted, or the part of its colour that a paler reference has.
     """
 
@@ -49,19 +54,24 @@ class Doubt:
         """Whether one cause is the answer."""
         return len(self.causes) == 1
 
+    @property
+    def tells_photos_apart(self) -> bool:
+        """Whether it says why photos of one state of the batch disagree."""
+        return self.causes[0].code in _OF_ONE_PHOTO
+
 
 def chance_as_noted(fit: LotFit) -> float:
-    """The chance that nothing went wrong by hand."""
-    codes = [one.code for one in fit.hands.mishaps]
-    return float(sum(c for c, code in zip(fit.chances, codes, strict=True) if code in _NO_SLIP))
+    """The chance that nothing went wrong by hand and no label is half or twice off."""
+    return float(fit.chances[0])
 
 
 def weigh_causes(fit: LotFit) -> list[Cause]:
     """What may have gone wrong, likeliest first; possibilities of one code about one shot or entry are one cause."""
-    groups: dict[tuple[str, int, int], list[int]] = {}
+    groups: dict[tuple[str, int, int, str], list[int]] = {}
     for k, one in enumerate(fit.hands.mishaps):
-        if one.code not in _NO_SLIP:
-            key = (one.code, one.shot, one.entry) + ((k,) if one.bottle else ())
+        if one.code:
+            name = one.bottle.name if one.bottle else str(one.label) if one.code == LABEL else ""
+            key = (one.code, one.shot, one.entry, name)
             groups.setdefault(key, []).append(k)
     causes = [_cause(fit, places) for places in groups.values()]
     return sorted(causes, key=lambda cause: -cause.chance)
@@ -75,17 +85,18 @@ def _cause(fit: LotFit, places: list[int]) -> Cause:
         logs = fit.draws[here, fit.layout.part.start] if here.size else np.log([one.part[0]])
         part = float(np.exp(np.median(logs)))
     changed = [v for v in (*one.deeper, *one.reference_deeper) if v != 1]
+    times = float(np.exp(one.label.sum())) if one.code == LABEL else None
     return Cause(
-        one.code, float(fit.chances[places].sum()), one.shot, one.entry, part,
+        one.code, float(fit.chances[places].sum()), one.shot, one.entry, times or part,
         one.bottle.name if one.bottle else None, float(changed[0]) if changed else None,
     )  # fmt: skip
 
 
 def find_doubt(fit: LotFit) -> Doubt | None:
-    """The doubt that the photos of a lot raise, None when all is likely as noted."""
+    """The doubt that the photos of a lot raise, None when all is likely as noted or a label was off."""
     clear = chance_as_noted(fit)
-    if clear >= RAISED:
-        return None
     causes = weigh_causes(fit)
-    count = 1 if causes[0].chance >= DOMINATES * (1 - clear) else 2
-    return Doubt(tuple(causes[:count]), clear)
+    if clear >= RAISED or (causes[0].code == LABEL and causes[0].chance >= LEARNT * (1 - clear)):
+        return None
+    dominates = causes[0].code != LABEL and causes[0].chance >= DOMINATES * (1 - clear)
+    return Doubt(tuple(causes[: 1 if dominates else 2]), clear)

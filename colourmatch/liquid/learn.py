@@ -150,9 +150,7 @@ def _predict(layout: LotModel, draws: Array, data: Observed, hands: Hands, kind:
     depth = -2 * LN10 * (data.path * hands.deeper[kind])[..., None]
     reflect = np.exp(depth * (layout.batch_absorbance(draws, mg_per_l, data.thinning) + of_other))
     # photos of one view share one look at the reference
-    deep, group = np.unique(
-        data.reference_path * hands.reference_deeper[kind], axis=1, return_inverse=True
-    )
+    deep, group = np.unique(data.reference_path * hands.reference_deeper[kind], axis=1, return_inverse=True)
     ref_depth = -2 * LN10 * deep[..., None]
     ref = np.exp(ref_depth * layout.reference_absorbance(draws)[:, None])
     sides = [(np.empty((count, shots, 3)), np.zeros((count, shots, 3, size))) for _ in range(2)]

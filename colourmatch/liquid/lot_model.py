@@ -64,7 +64,12 @@ class LotModel:
     """Where each parameter lies in a draw, and the spectra it multiplies."""
 
     def __init__(
-        self, stocks: Sequence[StockPrior], phones: Sequence[PhonePrior], view: View, *, has_part: bool = False
+        self,
+        stocks: Sequence[StockPrior],
+        phones: Sequence[PhonePrior],
+        view: View,
+        *,
+        has_part: bool = False,
     ) -> None:
         self.stocks, self.view, self.phones = tuple(stocks), view, tuple(phones)
         self.base = base_shapes()

@@ -6,7 +6,7 @@ is a continuous unknown of the fit, so that a spilled third and a dose that went
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -17,9 +17,11 @@ from colourmatch.liquid.lot_model import StockPrior
 
 Array = NDArray[np.float64]
 
+#: The cause that is nobody's slip.
+LABEL = "label"
 #: Chances before any photo, of one photo or one dose each (facts of the trade, no source: a slip in some tens of acts).
 _SWAPPED, _THINNED, _PALER, _AMOUNT, _NOTHING, _UNSTIRRED, _BOTTLE, _LATE = (
-    0.01, 0.015, 0.004, 0.015, 0.005, 0.015, 0.01, 0.008,
+    0.01, 0.015, 0.003, 0.015, 0.005, 0.015, 0.01, 0.008,
 )  # fmt: skip
 #: Chance that a stock that no lot has tried is about half or twice as strong as its label, and how near (sd of the log).
 _LABEL, _LABEL_LOG_SD = 0.02, 0.15
@@ -35,7 +37,7 @@ _PALER_PARTS = (0.85, 0.7)
 class Dosed:
     """One addition as noted: of which stock, in mg per litre of batch at each shot (N,), 0 before it, and now.
 
-    entry: its number in the book; volume_per_l: ml of stock per litre of batch, at each shot and now.
+    entry: its number in the book; ml_per_l: ml of stock per litre of batch, likewise.
     """
 
     entry: int
@@ -105,22 +107,22 @@ def think_of(
     *,
     dilution: float = 1.0,
     shelf: Sequence[Bottle] = (),
-    late: Sequence[float | None] = (),
+    late: Mapping[tuple[int, int], float] | None = None,
     learnt: Sequence[bool] = (),
     references: Sequence[bool] = (),
 ) -> list[Mishap]:
     """Every possibility of a lot, as noted first; the chances of all add up to 1.
 
     shots, stocks: how many photos, in order of their taking, and the lot's stocks; doses: in order; dilution: parts that
-    one part of batch is made up to for a photo; shelf: bottles that a dose may have come from instead; late: for each
-    shot the chance that it was taken before the last dose, None where no clock says; learnt: which stocks a lot has
-    tried; references: which shots show the reference.
+    one part of batch is made up to for a photo; shelf: bottles that a dose may have come from instead; late: the chance
+    that a shot was taken before an entry, where a clock says something of it; learnt: which stocks a lot has tried;
+    references: which shots show the reference.
     """
     plain = Mishap("", 0.0, shots, len(stocks))
     found = [
         *_of_glasses(plain, dilution, references or [True] * shots),
         *_of_doses(plain, doses, shelf),
-        *_of_photos(plain, doses, late or [None] * shots),
+        *_of_photos(plain, doses, late or {}),
         *_of_labels(plain, learnt or [False] * len(stocks)),
     ]
     rest = 1 - sum(np.exp(one.log_chance) for one in found)
@@ -142,11 +144,11 @@ def _of_glasses(plain: Mishap, dilution: float, references: Sequence[bool]) -> I
         where = np.arange(count) == shot
         yield replace(plain, code="glasses-swapped", log_chance=np.log(_SWAPPED), shot=shot, swapped=where)
         parts = {dilution + 1, max(dilution - 1, 1.0), 1.0} - {dilution}
+        chance = float(np.log(_THINNED / len(parts) / 2))
+        about = replace(plain, code="thinned-unequally", log_chance=chance, shot=shot)
         for other in sorted(parts):
-            yield replace(
-                plain, code="thinned-unequally", log_chance=float(np.log(_THINNED / len(parts))), shot=shot,
-                deeper=_at(count, shot, dilution / other),
-            )  # fmt: skip
+            yield replace(about, deeper=_at(count, shot, dilution / other))
+            yield replace(about, reference_deeper=_at(count, shot, dilution / other))
         if shot:
             for part in _PALER_PARTS:
                 yield replace(
@@ -174,7 +176,9 @@ def _of_doses(plain: Mishap, doses: Sequence[Dosed], shelf: Sequence[Bottle]) ->
         mg, ml = _held(dose)
         own = _only(plain, dose.stock, mg)
         about = replace(plain, entry=dose.entry, shot=dose.first_shot, less=own)
-        yield replace(about, code="dose-amount", log_chance=float(np.log(_AMOUNT)), more=own, part=_MISCOUNTED)
+        yield replace(
+            about, code="dose-amount", log_chance=float(np.log(_AMOUNT)), more=own, part=_MISCOUNTED
+        )
         yield replace(about, code="dose-missing", log_chance=float(np.log(_NOTHING)))
         for bottle in shelf if dose.first_shot >= plain.shots - _LOOKED_AT else ():
             yield replace(
@@ -183,19 +187,24 @@ def _of_doses(plain: Mishap, doses: Sequence[Dosed], shelf: Sequence[Bottle]) ->
             )  # fmt: skip
 
 
-def _of_photos(plain: Mishap, doses: Sequence[Dosed], late: Sequence[float | None]) -> Iterator[Mishap]:
+def _of_photos(
+    plain: Mishap, doses: Sequence[Dosed], late: Mapping[tuple[int, int], float]
+) -> Iterator[Mishap]:
     """A photo that shows a part of the step before it, or that was taken before it."""
     for shot in range(max(plain.shots - _LOOKED_AT, 0), plain.shots):
         step = [dose for dose in doses if dose.first_shot == shot]
         if not step:
             continue
-        held = sum((_only(plain, dose.stock, _held(dose)[0]) for dose in step), np.zeros_like(plain.less))
-        held = np.where((np.arange(plain.shots + 1) == shot)[:, None], held, 0.0)
-        about = replace(plain, shot=shot, entry=step[-1].entry, less=held)
-        yield replace(about, code="not-stirred", log_chance=float(np.log(_UNSTIRRED)), more=held, part=_SHOWN)
-        chance = late[shot] if late[shot] is not None else _LATE
-        if chance:
-            yield replace(about, code="photo-before-addition", log_chance=float(np.log(chance)))
+        for count in range(1, min(len(step), _LOOKED_AT) + 1):
+            last = step[-count:]
+            held = sum((_only(plain, dose.stock, _held(dose)[0]) for dose in last), np.zeros_like(plain.less))
+            held = np.where((np.arange(plain.shots + 1) == shot)[:, None], held, 0.0)
+            about = replace(plain, shot=shot, entry=last[0].entry, less=held)
+            if count == len(step):
+                chance = float(np.log(_UNSTIRRED))
+                yield replace(about, code="not-stirred", log_chance=chance, more=held, part=_SHOWN)
+            if chance := late.get((shot, last[0].entry), _LATE if count == 1 else 0.0):
+                yield replace(about, code="photo-before-addition", log_chance=float(np.log(chance)))
 
 
 def _of_labels(plain: Mishap, learnt: Sequence[bool]) -> Iterator[Mishap]:
@@ -204,7 +213,7 @@ def _of_labels(plain: Mishap, learnt: Sequence[bool]) -> Iterator[Mishap]:
         for times in () if learnt[k] else (0.5, 2.0):
             shift = np.zeros(plain.stocks)
             shift[k] = np.log(times)
-            yield replace(plain, code="label", log_chance=float(np.log(_LABEL)), label=shift)
+            yield replace(plain, code=LABEL, entry=k, log_chance=float(np.log(_LABEL)), label=shift)
 
 
 def label_log_sd() -> float:
@@ -248,8 +257,13 @@ def stack(mishaps: Sequence[Mishap], path_cm: float) -> Hands:
     blank = np.zeros(len(WAVELENGTHS_NM))
     return Hands(
         tuple(mishaps),
-        *(np.array([getattr(m, name) for m in mishaps]) for name in ("swapped", "less", "more", "other")),
-        np.array([blank if m.bottle is None else m.bottle.absorptivity * path_cm for m in mishaps]),
-        *(np.array([getattr(m, name) for m in mishaps]) for name in ("deeper", "reference_deeper", "label")),
-        np.array([(0.0, 1.0) if m.part is None else (np.log(m.part[0]), m.part[1]) for m in mishaps]),
-    )  # fmt: skip
+        swapped=np.array([one.swapped for one in mishaps]),
+        less=np.array([one.less for one in mishaps]),
+        more=np.array([one.more for one in mishaps]),
+        other=np.array([one.other for one in mishaps]),
+        spectra=np.array([blank if m.bottle is None else m.bottle.absorptivity * path_cm for m in mishaps]),
+        deeper=np.array([one.deeper for one in mishaps]),
+        reference_deeper=np.array([one.reference_deeper for one in mishaps]),
+        label=np.array([one.label for one in mishaps]),
+        part=np.array([(0.0, 1.0) if m.part is None else (np.log(m.part[0]), m.part[1]) for m in mishaps]),
+    )

@@ -14,6 +14,10 @@ CONTRADICT = (
     "The photos of this lot contradict each other. Check the additions entered, then photograph both glasses "
     "again in steady light."
 )
+LOOK_AT_THE_GLASSES = (
+    "Before you stop: do the glasses stand the right way round, and are both thinned alike? Pour both afresh and "
+    "photograph again."
+)
 VERY_NEAR = "Very near. Pour both glasses afresh to equal height and photograph once more, to be sure before you stop."
 WHICH_WAY = (
     "It is not certain enough which way to go. Photograph both glasses again, freshly poured to equal height, so "

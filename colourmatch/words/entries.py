@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from colourmatch.words.doubts import tell_answer
 from colourmatch.words.figures import (
     PLAIN,
     Signs,
@@ -143,6 +144,9 @@ _TELLERS: dict[str, Callable[[Any, Medium], str]] = {
     "moved": _tell_moved,
     "note": lambda entry, _: f"Note: {entry.text}",
     "amendment": lambda entry, medium: f"Put right: {tell_changes(entry.changes, medium.signs)}",
+    "answer": lambda entry, medium: tell_answer(
+        entry.cause[0], medium.names.get(entry.cause[1], f"entry {entry.cause[1]}"), entry.yes
+    ),
     "reopening": lambda *_: "Opened again",
     "closing": lambda entry, _: tell_closing(entry.outcome, entry.text),
 }

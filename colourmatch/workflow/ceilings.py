@@ -7,6 +7,8 @@ from typing import Any
 
 from colourmatch.book.entries import LotStory
 from colourmatch.dosing.limits import ceiling_check, place_or_first, room_mg_per_l
+from colourmatch.words.doubts import tell_more_in
+from colourmatch.words.figures import tell_interval
 
 
 def passed_ceilings(story: LotStory) -> list[dict[str, str]]:
@@ -25,7 +27,17 @@ def passed_ceilings(story: LotStory) -> list[dict[str, str]]:
         where = f" It is not said where the lot is sold; this is a limit of {place}." if unsaid else ""
         if line.over:
             passed.append({"code": "ceiling", "text": f"The ceiling is passed: {line.text}{where}"})
-    return passed
+    return passed or _passed_by_photos(story)
+
+
+def _passed_by_photos(story: LotStory) -> list[dict[str, str]]:
+    """The lot's own ceiling where its newest photo says that more is surely in, though the labels do not."""
+    ceiling = story.lot.ceiling_mg_per_l
+    photo = next((p for p in reversed(story.counting_photos) if p.advice), None)
+    seen = (((photo and photo.advice) or {}).get("amounts") or {}).get("by_photos_mg_per_l")
+    if ceiling is None or not seen or seen["low"] <= ceiling:
+        return []
+    return [{"code": "ceiling-by-photos", "text": tell_more_in(tell_interval(seen), ceiling)}]
 
 
 def ceiling_left(story: LotStory) -> float | None:

@@ -13,16 +13,19 @@ import numpy as np
 
 from colourmatch.book.entries import AdditionEntry, Lot, LotEntry, LotStory, PhotoEntry, VolumeEntry
 from colourmatch.book.shelf_records import StockEntry
+from colourmatch.dosing.doubt import find_doubt
 from colourmatch.dosing.problem import no_nearer
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.instrument.phone_correction import camera_key, phone_priors
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.learn import fit_lot
 from colourmatch.liquid.lot_model import StockPrior
+from colourmatch.liquid.mishaps import Bottle
 from colourmatch.liquid.model import View
 from colourmatch.liquid.observations import Gap, Shot
 from colourmatch.measurement import LIQUIDS, Measurement, OwnView
 from colourmatch.photo.combine import combine_photos
+from colourmatch.workflow.doubts import list_mishaps
 from colourmatch.workflow.photo_colours import final_photos
 from colourmatch.workflow.since_photo import changes_colour
 from colourmatch.workflow.targets import target_covariance
@@ -144,14 +147,28 @@ def fit_story(book: LotBook, story: LotStory, photos: list[PhotoEntry]) -> tuple
     priors = [make_prior(entry) for entry in entries]
     target = None if story.lot.target_lab is None else target_covariance(book, story.lot)
     shots = [_shot(story, photo, stocks, target) for photo in photos]
-    # photos of one state that disagree are each less sure: the fit, and all advice, then knows it
-    shots = [
-        replace(shot, batch_covariance=shot.batch_covariance + scatter)
-        for shot, scatter in zip(shots, _scatter_by_state(story, photos), strict=True)
-    ]
     phones = phone_priors(book, [photo.measurement for photo in photos])
-    known: dict[str, Any] = {"phones": phones} if phones else {}
-    return stocks, fit_lot(shots, priors, photo_view(story.lot, None), **known)
+    dilution = photo_view(story.lot, photos[-1].measurement).dilution
+    mishaps = list_mishaps(story, photos, stocks, priors, _other_bottles(book, list(names)), dilution)
+    view = photo_view(story.lot, None)
+    fit = fit_lot(shots, priors, view, phones=phones, mishaps=mishaps)
+    scatter, doubt = _scatter_by_state(story, photos), find_doubt(fit)
+    if not np.any(scatter) or (doubt is not None and doubt.tells_photos_apart):
+        return stocks, fit
+    # photos of one state that disagree, and nobody's slip tells why, are each less sure: all advice then knows it
+    shots = [
+        replace(shot, batch_covariance=shot.batch_covariance + more)
+        for shot, more in zip(shots, scatter, strict=True)
+    ]
+    return stocks, fit_lot(shots, priors, view, phones=phones, mishaps=mishaps)
+
+
+def _other_bottles(book: LotBook, own: list[str]) -> list[Bottle]:
+    """The bottles that a dose may have come from instead: one of each colourant on the shelf that the lot has not."""
+    entries = book.stocks.all()
+    known = {entry.colourant for entry in entries if entry.name in own}
+    found = {e.colourant: e for e in reversed(entries) if e.name not in own and e.colourant not in known}
+    return [Bottle(make_prior(e), e.as_stock(learnt=False).mg_per_ml) for e in found.values()]
 
 
 def make_prior(entry: StockEntry) -> StockPrior:

@@ -23,6 +23,7 @@ from colourmatch.book.photo_store import Source
 from colourmatch.dosing.advice import advise, advise_unseen, ask_for_photo
 from colourmatch.dosing.bottles import choose_bottles
 from colourmatch.dosing.care import cautions_for, label_line
+from colourmatch.dosing.doubt import find_doubt
 from colourmatch.dosing.limits import colourants_in, place_or_first
 from colourmatch.dosing.problem import Problem
 from colourmatch.errors import InputError
@@ -33,6 +34,7 @@ from colourmatch.photo.quality import flag
 from colourmatch.words.entries import tell_entry
 from colourmatch.words.looks import tell_glass
 from colourmatch.workflow.ceilings import ceiling_left, describe_state, passed_ceilings
+from colourmatch.workflow.doubts import name_entry, put_question
 from colourmatch.workflow.fitting import (
     base_share,
     combine_state,
@@ -48,7 +50,6 @@ from colourmatch.workflow.fitting import (
 )
 from colourmatch.workflow.glasses import NOTHING, look_further, read_intake
 from colourmatch.workflow.label_lines import read_label_lines
-from colourmatch.workflow.photo_question import find_question
 from colourmatch.workflow.photo_time import is_ahead, moment_of, plausible_moment
 from colourmatch.workflow.since_photo import step_left_ml
 from colourmatch.workflow.trials import describe_trials
@@ -119,7 +120,7 @@ def _record_photo(
         taken_at=plausible_moment(measurement), token=token,
     )  # fmt: skip
     if advice["question"]:
-        advice["question"] |= {"entry": entry.id, "stays_at": entry.created_at}
+        advice["question"] = name_entry(advice["question"], story, entry)
     return measurement.to_json() | {"lot": lot, "entry": entry.id, "advice": advice}
 
 
@@ -231,10 +232,16 @@ def advise_story(book: LotBook, story: LotStory, newest: Measurement | None = No
     here = photos_of_state(story, photos)
     together = combine_state(story, here)
     besides: dict[str, Any] = {"combined": together.to_json() if together else None, "question": None}
-    stop = why_not_yet(story, newest) or _why_torn(together)
-    question = None if stop else find_question(book, story)
-    if question is not None:
-        stop, besides["question"] = question.text, question.to_json()
+    stop = why_not_yet(story, newest)
+    if stop is None:
+        stocks, fit = fit_story(book, story, photos)
+        doubt = find_doubt(fit) if here else None
+        if doubt is None or not doubt.tells_photos_apart:
+            stop = _why_torn(together)
+        question = put_question(story, photos, stocks, doubt) if stop is None else None
+        if question is not None:
+            besides["question"] = question.to_json()
+            stop = None if question.asked_before else question.text
     if stop is not None:
         return (
             replace(
@@ -247,7 +254,6 @@ def advise_story(book: LotBook, story: LotStory, newest: Measurement | None = No
             | NOTHING
             | besides
         )
-    stocks, fit = fit_story(book, story, photos)
     problem = Problem(
         fit=fit,
         stocks=stocks,

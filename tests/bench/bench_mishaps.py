@@ -136,7 +136,15 @@ def read_notes(lot: Lot) -> Noted:
             here += 1
     v, n = np.array(volumes), np.arange(len(shots))
     doses = [
-        Dosed(entry, k, *(x for amount in (added.mg, added.ml) for x in (np.where(n >= first, amount / v * 1000, 0.0), amount / state.volume_ml * 1000)))
+        Dosed(
+            entry,
+            k,
+            *(
+                x
+                for amount in (added.mg, added.ml)
+                for x in (np.where(n >= first, amount / v * 1000, 0.0), amount / state.volume_ml * 1000)
+            ),
+        )
         for entry, k, added, first in poured
     ]
     return Noted(shots, doses, state, share, here, [float(np.mean(x)) for x in seen.values()])
@@ -162,7 +170,10 @@ def play(case: Case, mishap: str, seed: list[int], tolerance: float = 1.0, field
     when = 1 if mishap in ("half", "double") else int(hand.integers(1, 3))
     miscount, shown = float(hand.choice([0.5, 0.65, 0.8, 1.25, 1.5])), float(hand.uniform(0.25, 0.7))
     d = case.view.dilution
-    wrong_parts, wrong_side = float(hand.choice([d + 1, d - 1, 1.0], p=[0.4, 0.4, 0.2])), int(hand.integers(2))
+    wrong_parts, wrong_side = (
+        float(hand.choice([d + 1, d - 1, 1.0], p=[0.4, 0.4, 0.2])),
+        int(hand.integers(2)),
+    )
     stock = case.stock
     shelf = [Stock(n, c, stock.strength_g_per_100ml) for n, c in OTHERS if c != stock.colourant]
     wrong = shelf[int(hand.integers(len(shelf)))]
@@ -200,10 +211,18 @@ def play(case: Case, mishap: str, seed: list[int], tolerance: float = 1.0, field
         lot.events.append(Shown(made, thinned))
         noted = read_notes(lot)
         priors = [StockPrior(s.name, find_colourant(s.colourant).absorptivity()) for s in lot.stocks]
-        others = [Bottle(StockPrior(s.name, find_colourant(s.colourant).absorptivity()), s.mg_per_ml) for s in shelf if s not in lot.stocks]
+        others = [
+            Bottle(StockPrior(s.name, find_colourant(s.colourant).absorptivity()), s.mg_per_ml)
+            for s in shelf
+            if s not in lot.stocks
+        ]
         mishaps = think_of(len(noted.shots), priors, noted.doses, dilution=d * thinned, shelf=others)
         about = [n for n, e in enumerate(e for e in lot.events if isinstance(e, Shown)) if not e.aside]
-        mishaps = [m for m in mishaps if not {(m.code, m.entry), (m.code, about[m.shot] if m.shot >= 0 else -1)} & refused]
+        mishaps = [
+            m
+            for m in mishaps
+            if not {(m.code, m.entry), (m.code, about[m.shot] if m.shot >= 0 else -1)} & refused
+        ]
         fit = fit_lot(noted.shots, priors, case.view, mishaps=mishaps)
         problem = Problem(
             fit, tuple(lot.stocks), noted.state, noted.share, (case.view,), case.ceiling, None, tolerance, noted.here, None,
@@ -211,7 +230,10 @@ def play(case: Case, mishap: str, seed: list[int], tolerance: float = 1.0, field
         )  # fmt: skip
         doubt, advice = find_doubt(fit), advise(problem)
         causes = doubt.causes if doubt else ()
-        told = [(c.code, round(c.chance, 3), c.shot, c.entry, c.part and round(c.part, 2), c.other) for c in causes]
+        told = [
+            (c.code, round(c.chance, 3), c.shot, c.entry, c.part and round(c.part, 2), c.other)
+            for c in causes
+        ]
         lines.append(
             f"   {photo} {mishap}{'*' if done_at == photo else ''} true {lot.true_difference():.2f} clear {chance_as_noted(fit):.3f} {told} "
             f"{advice.action} {advice.reason} {advice.now and round(advice.now.value, 2)} {[x.drops for x in advice.doses]} misfit {fit.misfit:.2f}"
@@ -219,7 +241,12 @@ def play(case: Case, mishap: str, seed: list[int], tolerance: float = 1.0, field
         doubts += bool(doubt)
         said = said or bool(doubt) or bool(advice.surprises)
         named = {c.code for c in causes} | ({"label"} if advice.surprises else set())
-        if done_at is not None and done_at <= photo and named_after is None and named & NAMES.get(mishap, set()):
+        if (
+            done_at is not None
+            and done_at <= photo
+            and named_after is None
+            and named & NAMES.get(mishap, set())
+        ):
             named_after = photo - done_at + 1
         key = tuple((c.code, c.shot, c.entry) for c in causes)
         if doubt and key not in asked:
@@ -251,7 +278,9 @@ def _red(lot: Lot) -> float:
     return float(amounts[1])
 
 
-def _answer(cause: Cause, mishap: str, lot: Lot, about: list[int], refused: set[tuple[str, int]], shelf: list[Stock]) -> None:
+def _answer(
+    cause: Cause, mishap: str, lot: Lot, about: list[int], refused: set[tuple[str, int]], shelf: list[Stock]
+) -> None:
     """The maker answers truly: what is said to be wrong is put right if it was, else refused."""
     photos = [e for e in lot.events if isinstance(e, Shown)]
     of_dose = cause.code in ("dose-amount", "dose-missing", "other-bottle")
@@ -297,7 +326,7 @@ def main() -> None:
         some = [(k, p, w) for m, k, p, w in done if m == mishap]
         harm = [p.end > w.end + 0.5 for _, p, w in some]
         named = [p.named_after is not None and p.named_after <= 2 for _, p, _ in some]
-        silent = [h and not p.said for h, (_, p, _) in zip(harm, some)]
+        silent = [h and not p.said for h, (_, p, _) in zip(harm, some, strict=True)]
         print(
             f"{mishap or 'none':11} {len(some):3} lots  harmed {np.mean(harm):.2f}  silent {np.mean(silent):.2f}  named within two photos {np.mean(named):.2f}"
             f"  ends {np.median([p.end for _, p, _ in some]):.2f}  photos {np.mean([p.photos for _, p, _ in some]):.1f} (without {np.mean([w.photos for _, _, w in some]):.1f})"

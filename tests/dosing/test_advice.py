@@ -231,7 +231,11 @@ def test_the_figure_and_the_chance_go_together():
 
 
 def test_an_impossible_target_is_nearest_with_what_is_missing():
-    advice = advise(settle(ask(reference={"E133": 15})))
+    first = settle(ask(reference={"E133": 15}))
+    # glasses that stand the wrong way round, or are thinned unequally, are ruled out by a second photo
+    looked = advise(first)
+    assert (looked.action, looked.reason) == ("rephotograph", "photo")
+    advice = advise(replace(first, fit=replace(first.fit, photos=2)))
     assert (advice.action, advice.reason, advice.doses) == ("stop", "nearest", ())
     assert advice.text.startswith("This is the nearest that red can come: ")
     assert advice.missing and f"What stays different: {advice.missing}." in advice.text

@@ -82,7 +82,7 @@ def test_line_goes_from_nothing_to_beyond_the_best(problem):
 
 def test_more_red_is_never_less_red_up_to_the_best():
     line = plan_line(FIRST_PHOTO)
-    labs = FIRST_PHOTO.fit.batch_lab(*FIRST_PHOTO.after(line.ml[: line.best + 1]), VIEW).mean(axis=0)
+    labs = FIRST_PHOTO.batch_lab(line.ml[: line.best + 1], VIEW).mean(axis=0)
     assert (np.diff(labs[:, 1]) > 0).all()  # redder
     assert (np.diff(labs[:, 0]) < 0).all()  # and darker
     assert (np.diff(line.mean[: line.best + 1]) < 0.05).all()  # and nearer
@@ -162,7 +162,7 @@ def test_a_best_behind_a_hill_is_none():
 def test_the_way_ends_before_a_hill(monkeypatch):
     """Two least places, at 3 mg/l and, lower still, at 60: the batch is not led over the bad colours between."""
 
-    def two_valleys(self, mg_per_l, share, draws=slice(None)):
+    def two_valleys(self, mg_per_l, share, left, draws=slice(None)):
         c = np.asarray(mg_per_l)[:, 0]
         valley = np.minimum(6 + 0.1 * (c - 3) ** 2, np.minimum(5 + 0.01 * (c - 60) ** 2, 12))
         return np.repeat(valley[None], len(self.fit.draws[draws]), axis=0)

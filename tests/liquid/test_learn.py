@@ -15,6 +15,7 @@ from colourmatch.liquid import learn, lot_model
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.learn import LotFit, fit_lot
 from colourmatch.liquid.lot_model import StockPrior
+from colourmatch.liquid.mishaps import Mishap, stack
 from colourmatch.liquid.model import View, absorbance_to_lab, base_shapes
 from colourmatch.liquid.observations import Gap, Shot, prepare
 from colourmatch.liquid.phone import PhonePrior, unknown_phone
@@ -46,6 +47,11 @@ def strength_of(fit: LotFit, stock: int = 0) -> tuple[float, float, float]:
     """2.5 %, median and 97.5 % of a stock's strength factor."""
     low, middle, high = np.quantile(fit.strength_factors[:, stock], (0.025, 0.5, 0.975))
     return float(low), float(middle), float(high)
+
+
+def predict(fit: LotFit, at: np.ndarray, data, kind: int = 0):
+    """What the photos of a fit should show at parameters (D, P) under one of its possibilities."""
+    return learn._predict(fit.layout, at, data, fit.hands, np.full(len(at), kind))
 
 
 def lab_of(y: np.ndarray) -> np.ndarray:
@@ -122,7 +128,7 @@ def test_what_comes_through_the_expected_phone_comes_back_closely():
     truth = fit.draws[:1].copy()
     truth[:, fit.layout.factor] = np.log(1.1)
     truth[:, fit.layout.tail] = truth[:, fit.layout.shift] = truth[:, fit.layout.cameras_at] = 0
-    predicted = learn._predict(fit.layout, truth, data)
+    predicted = predict(fit, truth, data)
     batch_y, reference_y = predicted.batch[0], predicted.reference[0]
     seen = [
         replace(s, batch_lab=lab_of(b), reference_lab=lab_of(r))
@@ -173,6 +179,23 @@ def test_a_dose_that_took_colour_out_is_said_to_contradict():
     assert not fit.success
 
 
+def wrong_hands(shots: int) -> list[Mishap]:
+    """One mishap of each sort, of two stocks: as noted, exchanged glasses, a part of a dose, another bottle, depths."""
+    plain = Mishap("", 0.0, shots, 2)
+    dose = np.tile([4.0, 1.0], (shots + 1, 1))
+    where = np.arange(shots) == 1
+    blue = StockPrior("blue", find_colourant("E133").absorptivity())
+    return [
+        plain,
+        replace(plain, code="a", swapped=where),
+        replace(plain, code="b", less=dose, more=dose, part=(1.0, 0.6)),
+        replace(plain, code="c", less=dose, other=np.full(shots + 1, 2.0), bottle=blue, part=(1.0, 0.25)),
+        replace(
+            plain, code="d", deeper=np.where(where, 0.8, 1.0), reference_deeper=np.where(where, 1.0, 0.7)
+        ),
+    ]
+
+
 # ---- what must hold for every lot -------------------------------------------------------------------------
 
 
@@ -181,16 +204,19 @@ def test_jacobian_is_that_of_finite_differences():
     shots = [replace(s, mg_per_l=(*s.mg_per_l, 3.0)) for s in shots]
     cameras = ["one", "two"]
     phones = [unknown_phone(), PhonePrior(0.3 * np.ones(16), 0.5 * np.eye(16))]
-    layout = lot_model.LotModel([PRIOR, StockPrior("yellow", YELLOW)], phones, VIEW)
+    every = wrong_hands(len(shots))
+    hands = stack(every, VIEW.path_cm)
+    layout = lot_model.LotModel([PRIOR, StockPrior("yellow", YELLOW)], phones, VIEW, has_part=True)
     data = prepare(shots, cameras)
     rng = np.random.default_rng(5)
     mean, sd = layout.prior()
-    at = mean[None] + 0.3 * sd * rng.standard_normal((2, layout.size))
+    at = mean[None] + 0.3 * sd * rng.standard_normal((len(every), layout.size))
     target = [y[None] for y in data.y]
-    _, jacobian = learn._residuals(layout, at, data, target)
+    kind = np.arange(len(every))
+    _, jacobian = learn._residuals(layout, at, data, target, hands, kind)
     for k in range(layout.size):
         step = 1e-5 * sd[k] * np.eye(layout.size)[k]
-        up, down = (learn._residuals(layout, at + s, data, target)[0] for s in (step, -step))
+        up, down = (learn._residuals(layout, at + s, data, target, hands, kind)[0] for s in (step, -step))
         numeric = (up - down) / (2e-5 * sd[k])
         scale = np.abs(jacobian[..., k]).max() + 1e-3
         assert_allclose(
@@ -388,9 +414,9 @@ def test_the_slopes_of_an_estimated_difference_are_those_of_its_values():
     shots = with_gaps(make_shots(1.1), 0.1, 0.1)
     fit = fit_lot(shots, [PRIOR], VIEW)
     data, at = prepare(shots, ["one"]), fit.draws[:1]
-    found = learn._predict(fit.layout, at, data)
+    found = predict(fit, at, data)
     for k in range(0, fit.layout.size - 4, 3):
         step = np.zeros_like(at)
         step[0, k] = 1e-4
-        up, down = (learn._predict(fit.layout, at + sign * step, data).gap[0] for sign in (1, -1))
+        up, down = (predict(fit, at + sign * step, data).gap[0] for sign in (1, -1))
         assert found.gap[1][..., k] == pytest.approx((up - down) / 2e-4, abs=2e-3)

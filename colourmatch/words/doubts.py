@@ -1,0 +1,126 @@
+"""What may have gone wrong by hand, in a maker's words: as a question, as one of two, as an entry; it decides nothing."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+
+class Told(NamedTuple):
+    """A cause in words: the question, the same as a part of a sentence, and why an entry is put right by it."""
+
+    question: str
+    clause: str
+    reason: str
+
+
+def tell_cause(
+    code: str,
+    *,
+    photo: str,
+    dose: str = "the dose",
+    instead: str = "",
+    part: float = 1.0,
+    stock: str = "",
+    other: str = "",
+    more_water: bool = False,
+) -> Told:
+    """A cause (liquid/mishaps.py) in words.
+
+    photo: "photo 3"; dose: "20 drops of red", instead: "40 drops"; part: of the dose that went in or shows; stock, other:
+    what was noted and what it looks like; more_water: the batch was thinned more than the reference.
+
+    >>> tell_cause("dose-amount", photo="photo 2", dose="20 drops of red", instead="39 drops", part=1.93).question
+    'About twice the dose seems to have gone in: 39 drops, not 20 drops of red. Write it so?'
+    """
+    share = _share(part).removesuffix(" of") if code == "label" else _share(part)
+    thinned = "more" if more_water else "less"
+    told = {
+        "glasses-swapped": Told(
+            f"It looks as if the glasses stood the other way round in {photo}. Read it so?",
+            f"the glasses stood the other way round in {photo}",
+            "the glasses stood the other way round",
+        ),
+        "thinned-unequally": Told(
+            f"In {photo} the batch seems thinned {thinned} than the reference. Thin both alike and photograph again.",
+            f"the batch was thinned {thinned} than the reference in {photo}",
+            "the glasses were thinned unequally",
+        ),
+        "reference-paler": Told(
+            f"The reference seems paler in {photo} than before. Pour it afresh and photograph again.",
+            f"the reference was paler in {photo}",
+            "the reference had grown paler",
+        ),
+        "dose-amount": Told(
+            f"{_begin(share)} the dose seems to have gone in: {instead}, not {dose}. Write it so?",
+            f"{share} the dose went in ({dose})",
+            "by what the photos show",
+        ),
+        "dose-missing": Told(
+            f"Nothing shows of {dose}. Write that it did not go in?",
+            f"{dose} did not go in",
+            "by what the photos show",
+        ),
+        "not-stirred": Told(
+            f"Stir and photograph again: only {share} the dose shows in {photo}.",
+            f"only {share} the dose was stirred in for {photo}",
+            "not stirred in",
+        ),
+        "photo-before-addition": Told(
+            f"{_begin(photo)} seems older than {dose}. Was it taken before?",
+            f"{photo} is from before {dose}",
+            "taken before",
+        ),
+        "label": Told(
+            f"{_begin(stock)} seems {share} as strong as its label.",
+            f"{stock} is {share} as strong as its label",
+            "by what the photos show",
+        ),
+        "other-bottle": Told(
+            f"This looks like {other}, not {stock}: {dose}. Write it so?",
+            f"{dose} came from {other}",
+            "by what the photos show",
+        ),
+    }
+    return told[code]
+
+
+def tell_doubt_of_two(one: str, other: str) -> str:
+    """Two causes that the photos do not tell apart, and what tells them apart."""
+    return f"It does not add up. Either {one}, or {other}. Stir, pour both glasses afresh, photograph again."
+
+
+def tell_more_in(by_photos_mg_per_l: str, ceiling_mg_per_l: float) -> str:
+    """That more colour is in the batch than its ceiling allows, by the photos."""
+    return f"By the photos {by_photos_mg_per_l} mg/l of colour are in: more than the ceiling of {ceiling_mg_per_l:g} mg/l."
+
+
+_ABOUTS = {
+    "glasses-swapped": "the glasses stood the other way round",
+    "thinned-unequally": "the glasses were thinned unequally",
+    "reference-paler": "the reference had grown paler",
+    "dose-amount": "another amount went in",
+    "dose-missing": "it did not go in",
+    "not-stirred": "it was not stirred in",
+    "photo-before-addition": "the photo is older",
+    "other-bottle": "it came from another bottle",
+    "label": "its strength is not that of its label",
+}
+
+
+def tell_answer(code: str, about: str, yes: bool) -> str:
+    """An answer as an entry: "Photo 3: the glasses stood the other way round"."""
+    said = _ABOUTS.get(code, code)
+    return f"{_begin(about)}: {said}" if yes else f"{_begin(about)}: not so, that {said}"
+
+
+def _share(part: float) -> str:
+    """A part of a dose in words: "about 60 % of", "about twice"."""
+    if abs(part - 2) < 0.15:
+        return "about twice"
+    if abs(part - 0.5) < 0.05:
+        return "about half"
+    return f"about {part:.1f} times" if part > 1 else f"about {round(part, 1) * 100:.0f} % of"
+
+
+def _begin(text: str) -> str:
+    return text[:1].upper() + text[1:]

@@ -1,0 +1,230 @@
+"""What may have gone wrong by hand in a lot of the book: what its fit is to weigh, what is asked.
+
+The causes are those of liquid/mishaps.py, weighed in dosing/doubt.py; their words are in words/doubts.py.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from colourmatch.book.entries import AdditionEntry, LotEntry, LotStory, PhotoEntry, VolumeEntry, number_photos
+from colourmatch.liquid.mishaps import LABEL, Bottle, Dosed, Mishap, think_of
+from colourmatch.words.doubts import Told, tell_cause, tell_doubt_of_two
+from colourmatch.words.entries import tell_dose
+from colourmatch.words.figures import tell_quantity
+from colourmatch.workflow.photo_time import is_ahead, moment_of
+
+if TYPE_CHECKING:
+    from colourmatch.dosing.doubt import Cause, Doubt
+    from colourmatch.liquid.lot_model import StockPrior
+    from colourmatch.liquid.stock import Stock
+
+#: Clocks of a phone and of this machine are hardly nearer.
+_CLOCKS_DIFFER = timedelta(seconds=2)
+#: Chance that a photo is from before an addition when its own time says so, or says that it is from after.
+_OLDER, _NEWER = 0.3, 0.0005
+#: So many other bottles of the shelf are thought of.
+_MOST_BOTTLES = 8
+#: Causes that are about an addition; the others are about a photo.
+OLDER = "photo-before-addition"
+OF_DOSE = ("dose-amount", "dose-missing", "other-bottle")
+
+
+def list_mishaps(
+    story: LotStory,
+    photos: Sequence[PhotoEntry],
+    stocks: Sequence[Stock],
+    priors: Sequence[StockPrior],
+    shelf: Sequence[Bottle],
+    dilution: float,
+) -> list[Mishap]:
+    """What the fit of these photos weighs beside what was noted, without what the maker has answered."""
+    known = {entry.name: entry for entry in story.stock_entries}
+    learnt = [_is_learnt(known.get(stock.name)) for stock in stocks]
+    every = think_of(
+        len(photos), priors, _trace_doses(story, photos, stocks), dilution=dilution, shelf=shelf[:_MOST_BOTTLES],
+        late=_late(story, photos), learnt=learnt, references=[bool(p.measurement.spots.get("reference")) for p in photos],
+    )  # fmt: skip
+    answered = story.answers
+    return [
+        one for one in every if one.code in ("", LABEL) or (one.code, _about(one, photos)) not in answered
+    ]
+
+
+def _is_learnt(entry: Any) -> bool:
+    return entry is None or entry.learnt_from_lot_id is not None
+
+
+def _about(one: Mishap | Cause, photos: Sequence[PhotoEntry]) -> int:
+    """The entry that a cause is about: the addition, or the photo; of a label the last photo."""
+    if one.code in OF_DOSE:
+        return one.entry
+    return photos[one.shot].id if one.code != LABEL else photos[-1].id
+
+
+def _trace_doses(story: LotStory, photos: Sequence[PhotoEntry], stocks: Sequence[Stock]) -> list[Dosed]:
+    """Each addition as it is thinned from its entry on, at each photo and now."""
+    place = {stock.name: k for k, stock in enumerate(stocks)}
+    shots = {photo.id: n for n, photo in enumerate(photos)}
+    volume = story.lot.volume_ml
+    held: dict[int, list[float]] = {}
+    seen: dict[int, dict[int, tuple[float, float]]] = {}
+    kept = {}
+    for entry in story.effective:
+        before = volume
+        if isinstance(entry, AdditionEntry):
+            volume += 0.0 if entry.made_in == "batch" else entry.ml
+        elif isinstance(entry, VolumeEntry):
+            volume += entry.ml if entry.came else 0.0 if entry.returned else -entry.ml
+            before = before if entry.came else volume  # a sample thins nothing
+        for amounts in held.values():
+            amounts[:] = [amount * before / volume for amount in amounts]
+        if isinstance(entry, AdditionEntry) and entry.stock in place:
+            kept[entry.id] = entry
+            held[entry.id] = [entry.as_addition().mg / volume * 1000, entry.ml / volume * 1000]
+        if entry.id in shots:
+            for known, (mg, ml) in held.items():
+                seen.setdefault(known, {})[shots[entry.id]] = (mg, ml)
+    doses = []
+    for known, now in held.items():
+        rows = np.array([seen.get(known, {}).get(n, (0.0, 0.0)) for n in range(len(photos))]).reshape(-1, 2)
+        doses.append(Dosed(known, place[kept[known].stock], rows[:, 0], now[0], rows[:, 1], now[1]))
+    return doses
+
+
+def _late(story: LotStory, photos: Sequence[PhotoEntry]) -> dict[tuple[int, int], float]:
+    """The chance that a photo is older than an addition noted before it came, where its own time says something of it."""
+    out = {}
+    for n, photo in enumerate(photos):
+        taken = moment_of(photo.measurement)
+        if taken is None or is_ahead(photo.measurement):
+            continue
+        limit = (taken + _CLOCKS_DIFFER).isoformat(timespec="microseconds")
+        for entry in story.entries_before(photo):
+            if isinstance(entry, AdditionEntry):
+                older = photo.moved_by_id is None and entry.happened_at > limit
+                out[n, entry.id] = _OLDER if older else 0.0 if photo.moved_by_id is not None else _NEWER
+    return out
+
+
+@dataclass(frozen=True)
+class Question:
+    """A doubt in words, what it is about, and whether it was put with an earlier photo already.
+
+    about: for each cause its entry in the book; told: its words; at: when an older photo was taken.
+    """
+
+    doubt: Doubt
+    about: tuple[int, ...]
+    told: tuple[Told, ...]
+    photo: PhotoEntry
+    asked_before: bool
+    at: tuple[str | None, ...]
+
+    @property
+    def text(self) -> str:
+        """The question, or the two causes and what tells them apart."""
+        if self.doubt.dominates:
+            return self.told[0].question
+        return tell_doubt_of_two(self.told[0].clause, self.told[1].clause)
+
+    def to_json(self) -> dict[str, Any]:
+        """The `question` of an advice."""
+        first = self.doubt.causes[0]
+        return {
+            "code": first.code,
+            "entry": self.photo.id,
+            "at": self.at[0],
+            "stays_at": self.photo.created_at,
+            "log_odds": round(float(np.log(max(first.chance, 1e-12) / max(self.doubt.clear, 1e-12))), 2),
+            "text": self.text,
+            "sure": self.doubt.dominates,
+            "causes": [
+                {
+                    "code": cause.code,
+                    "about": about,
+                    "chance": round(cause.chance, 3),
+                    "part": None if cause.part is None else round(cause.part, 2),
+                    "stock": cause.other,
+                    "at": at,
+                    "text": told.question,
+                }
+                for cause, about, told, at in zip(
+                    self.doubt.causes, self.about, self.told, self.at, strict=True
+                )
+            ],
+        }
+
+
+def put_question(
+    story: LotStory, photos: Sequence[PhotoEntry], stocks: Sequence[Stock], doubt: Doubt | None
+) -> Question | None:
+    """The doubt of a fit as a question about entries of the book; None without one."""
+    if doubt is None:
+        return None
+    about = tuple(_about(cause, photos) for cause in doubt.causes)
+    told = tuple(_tell(story, photos, stocks, cause) for cause in doubt.causes)
+    first = doubt.causes[0]
+    shown = photos[first.shot] if first.shot >= 0 else photos[-1]
+    at = tuple(
+        _just_before(find_entry(story, cause.entry)) if cause.code == OLDER else None
+        for cause in doubt.causes
+    )
+    key = {(cause.code, place) for cause, place in zip(doubt.causes, about, strict=True)}
+    return Question(doubt, about, told, shown, key <= _asked(story, before=photos[-1]), at)
+
+
+def _asked(story: LotStory, *, before: PhotoEntry) -> set[tuple[str, int]]:
+    """The causes that were put with photos before one."""
+    return {
+        (str(cause["code"]), int(cause["about"]))
+        for photo in story.counting_photos
+        if photo.id < before.id and (question := (photo.advice or {}).get("question"))
+        for cause in name_entry(question, story, photo).get("causes") or ()
+    }
+
+
+def name_entry(question: Mapping[str, Any], story: LotStory, photo: PhotoEntry) -> dict[str, Any]:
+    """A question as it was put when its photo came in, before the photo had its number in the book, with that number."""
+    earlier = {entry.id for entry in story.events if entry.id < photo.id}
+    causes = [
+        cause if cause["about"] in earlier else {**cause, "about": photo.id}
+        for cause in question.get("causes") or ()
+    ]
+    named = {"entry": question["entry"] if question["entry"] in earlier else photo.id, "causes": causes}
+    own = {} if question["entry"] in earlier else {"stays_at": photo.created_at}
+    return {**question, **named, **own}
+
+
+def find_entry(story: LotStory, entry_id: int) -> LotEntry:
+    return next(entry for entry in story.events if entry.id == entry_id)
+
+
+def _just_before(entry: LotEntry) -> str:
+    moment = datetime.fromisoformat(entry.happened_at) - timedelta(microseconds=1)
+    return moment.isoformat(timespec="microseconds")
+
+
+def _tell(story: LotStory, photos: Sequence[PhotoEntry], stocks: Sequence[Stock], cause: Cause) -> Told:
+    numbers = number_photos(story)
+    photo = photos[cause.shot].id if cause.shot >= 0 else photos[-1].id
+    entry = find_entry(story, cause.entry) if cause.entry >= 0 and cause.code != LABEL else None
+    dose: dict[str, Any] = {"stock": stocks[cause.entry].name} if cause.code == LABEL else {}
+    if isinstance(entry, AdditionEntry):
+        amount = tell_quantity(put_right(entry, cause.part or 1.0), entry.unit)
+        dose = {"dose": tell_dose(entry), "instead": amount, "stock": entry.stock}
+    return tell_cause(
+        cause.code, photo=f"photo {numbers.get(photo, len(numbers) + 1)}", part=cause.part or 1.0, other=cause.other or "",
+        more_water=(cause.deeper or 1.0) < 1, **dose,
+    )  # fmt: skip
+
+
+def put_right(entry: AdditionEntry, part: float) -> float:
+    """The quantity that the photos show, in the entry's own unit: whole drops, three figures of the others."""
+    amount = entry.quantity * part
+    return float(round(amount)) if entry.unit == "drops" else float(f"{amount:.3g}")
