@@ -236,10 +236,21 @@ def _miss(player: Player, boxes: dict[str, str]) -> None:
     player.call(
         "lot photo", "1", _with_time(player.folder, _photo("ladder1-0.jpg")), **bare
     )  # older than that
+    player.call("lot answer", "1", "--no", "--cause", "photo-before-addition", **bare)
+    player.call("lot answer", "1", "--yes", **bare)
     player.call("lot trial", "1", "--ml", "100", **bare)
     player.call(
         "lot close", "1", "--reason", "past", "--sure", **bare
     )  # against the advice, and with its trial open
+    player.call("stock add", "red", "--colourant", "E129", "--strength-g-per-100ml", "1", **bare)
+    player.call(
+        "lot new", "--name", "Mixed", "--volume-ml", "900", "--stock", "blue", "--dilution", "5", **bare
+    )
+    mixed = player.call("lot list", **bare)["lots"][0]["lot"]
+    player.call("lot photo", mixed, _photo("ladder1-0.jpg"), **bare)
+    player.call("lot add", mixed, "--stock", "blue", "--drops", "30", **bare)
+    player.call("lot photo", mixed, _photo("ladder1-2.jpg"), **bare)  # that was red
+    player.call("lot answer", mixed, "--yes", **bare)
 
 
 def _go_on(player: Player) -> None:
