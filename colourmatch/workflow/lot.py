@@ -204,6 +204,10 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
         "tolerance": head.tolerance,
         "already_mg_per_l": head.already_mg_per_l,
         "already_colourant": head.already_colourant,
+        "made_up_to": head.made_up_to,
+        "hand": head.hand,
+        "like": head.like,
+        "label_lines": head.label_lines,
         "trial_of": head.trial_of,
         "reference_id": head.reference_id,
         "target_lab": None if head.target_lab is None else list(head.target_lab),
@@ -289,7 +293,7 @@ def tell_care(story: LotStory) -> dict[str, Any]:
     dosed = bool(state.mg_by_colourant)
     ready = [] if dosed else [entry.colourant for entry in story.stock_entries]
     colourants = list(dict.fromkeys([*colourants_in(state), *ready]))
-    label = list(read_label_lines(story).texts)
+    label = list(read_label_lines(story).all()[2:])
     if not dosed and not story.lot.closed:
         label[:1] = label_line(colourants, jurisdiction).text.splitlines()
     return {
