@@ -99,7 +99,15 @@ def head_options(begins: bool) -> Callable[[Any], Any]:
 
 def need_volume(ctx: click.Context, option: click.Parameter, value: float | None) -> float | None:
     """The volume of a new lot may come from either option, and must from one."""
-    if value is None and ctx.params.get("volume") is None and not ctx.resilient_parsing:
+    given = ctx.params.get("volume") is not None or ctx.params.get("like") is not None
+    if value is None and not given and not ctx.resilient_parsing:
+        raise click.MissingParameter(ctx=ctx, param=option)
+    return value
+
+
+def need_unless_like(ctx: click.Context, option: click.Parameter, value: Any) -> Any:
+    """A name and stocks have to be given, unless a lot that it is like has them."""
+    if not value and ctx.params.get("like") is None and not ctx.resilient_parsing:
         raise click.MissingParameter(ctx=ctx, param=option)
     return value
 

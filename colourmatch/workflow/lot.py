@@ -32,6 +32,7 @@ from colourmatch.photo.measure import parts_of_water
 from colourmatch.photo.quality import flag
 from colourmatch.words.entries import tell_entry
 from colourmatch.words.looks import tell_glass
+from colourmatch.workflow.again import find_first_dose
 from colourmatch.workflow.ceilings import ceiling_left, describe_state, passed_ceilings
 from colourmatch.workflow.fitting import (
     base_share,
@@ -222,6 +223,7 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
         "closing": _describe_closing(closing) if closing else None,
         "trials": describe_trials(book, story),
         "intake": read_intake(story),
+        "first_dose": [dose.to_json() for dose in find_first_dose(book, story)],
         **tell_care(story),
     }
 

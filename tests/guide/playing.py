@@ -281,6 +281,7 @@ def _go_on(player: Player) -> None:
     player.call("lot sheet", "1", "--out", player.folder / "lot.pdf")
     player.call("lot label", "1")
     player.call("lot label", "Pale")
+    _play_again(player)
     player.call("lot label", "1", "--out", player.folder / "labels.pdf", "--copies", "2")
     player.call("lot recheck", "1", _photo("ok-one-corner-covered.jpg"))
     _let_time_pass(player)
@@ -298,6 +299,17 @@ def _go_on(player: Player) -> None:
     player.call("stock list", "--all")
     player.call("stock reset", "red", "--reason", "new bottle")
     player.call("stock put-away", "bottle")
+
+
+def _play_again(player: Player) -> None:
+    """The next lot like a good one, in a book of its own."""
+    own = {"book": "again.sqlite"}
+    player.call("stock add", "red", "--colourant", "E129", "--strength-g-per-100ml", "1.0", **own)
+    player.call("lot new", "--name", "Cordial", "--volume", "1 l", "--stock", "red", **own)
+    player.call("lot add", "1", "--stock", "red", "--drops", "80", **own)
+    player.call("lot close", "1", "--reason", "matched", **own)
+    player.call("lot new", "--like", "1", "--volume", "5 l", **own)
+    player.call("lot show", "2", **own)
 
 
 def _let_time_pass(player: Player) -> None:
