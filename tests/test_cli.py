@@ -1459,3 +1459,64 @@ def test_a_label_is_put_right_and_told(lot):
     assert lot("lot", "show", "1", "--json").data["state"]["mg_per_l"]["red"] == pytest.approx(
         11.105, abs=0.01
     )
+
+
+def test_a_stock_is_dosed_by_what_its_bottle_says(cli):
+    # an anthocyanin of colour value 150: E 1 % 15 of 300, so 5 g of dye in 100 g; 20 g of it in 100 ml are 1 g of dye
+    made = cli(
+        "stock",
+        "add",
+        "grape",
+        "--colourant",
+        "E163",
+        "--bottle-colour-value",
+        "150",
+        "--bottle-g",
+        "20",
+        "--json",
+    )
+    assert made.data["strength_g_per_100ml"] == pytest.approx(1.0)
+    sold = cli(
+        "stock",
+        "add",
+        "syrup",
+        "--colourant",
+        "E163",
+        "--bottle-e1pct",
+        "15",
+        "--density-g-per-ml",
+        "1.2",
+        "--json",
+    )
+    assert sold.data["strength_g_per_100ml"] == pytest.approx(6.0)
+    codes = {caution["code"] for caution in made.data["cautions"]}
+    assert {"shape-taught", "sulphites", "colourant-keeping"} <= codes
+    for wrong in (["--bottle-g", "20"], ["--bottle-percent", "4", "--strength-g-per-100ml", "1"], []):
+        said = cli("stock", "add", "x", "--colourant", "E163", *wrong)
+        assert said.code == 2 and "--bottle-percent" in said.err
+    asked = [
+        "stock",
+        "make",
+        "--strength-g-per-100ml",
+        "1",
+        "--volume-ml",
+        "50",
+        "--bottle-colour-value",
+        "150",
+    ]
+    assert cli(*asked, "--colourant", "E163", "--json").data["powder_g"] == pytest.approx(10)
+    assert cli(*asked).code == 2
+
+
+def test_a_cordial_says_how_it_is_made_up_and_may_hold_more(cli):
+    cli(*RED)
+    made = cli(*LOT[:-2], "--jurisdiction", "EU", "--made-up-to", "6", "--json").data
+    assert made["made_up_to"] == 6
+    # 550 mg/l in the bottle are 92 in the drink as made up
+    cli("lot", "add", "1", "--stock", "red", "--ml", "52.7")
+    told = cli("lot", "show", "1", "--json").data
+    assert told["warnings"] == [] and told["intake"][0]["dilution"] == 6
+    assert 40 < told["state"]["ceiling_left_mg_per_l"] < 60
+    cli("lot", "correct", "1", "--made-up-to", "1", "--reason", "drunk as it is")
+    told = cli("lot", "show", "1", "--json").data
+    assert [one["code"] for one in told["warnings"]] == ["ceiling"] and told["made_up_to"] == 1

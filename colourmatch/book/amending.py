@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 from colourmatch.book.checks import (
     check_colourant,
+    check_hand,
     check_jurisdiction,
     check_lab,
+    check_label_lines,
     check_name,
     check_number,
     check_optional,
@@ -26,6 +28,7 @@ if TYPE_CHECKING:
 AMENDABLE = (
     "volume_ml", "ceiling_mg_per_l", "depth_mm", "dilution", "tolerance", "already_mg_per_l", "jurisdiction",
     "target_lab", "reference_id", "notes", "serving", "stocks", "already_colourant", "name", "number",
+    "made_up_to", "hand", "label_lines",
 )  # fmt: skip
 
 _CHECKS: dict[str, Callable[[Any], Any]] = {
@@ -37,6 +40,9 @@ _CHECKS: dict[str, Callable[[Any], Any]] = {
     "jurisdiction": check_jurisdiction,
     "serving": check_serving,
     "already_colourant": check_colourant,
+    "hand": check_hand,
+    "label_lines": check_label_lines,
+    "like": lambda value: None if value is None else int(value),
 }
 
 

@@ -37,6 +37,13 @@ LIMITS: dict[str, tuple[str, float, bool, float, str]] = {
     "drops": ("The number of drops", 0.1, True, 100_000, "Count them again, or give ml or grams."),
     "ml": ("The volume", 0.001, True, 2_000_000, "Give the millilitres that went in or out."),
     "grams": ("The weight", 0.0001, True, 2_000_000, "Give the grams that went in."),
+    "made_up_to": (
+        "What it is made up to",
+        1,
+        True,
+        1000,
+        "1 part made up to 6 parts is 6; drunk as it is, 1.",
+    ),
     "strength_factor": ("The strength factor", 0.01, True, 100, "1 is the strength of the label."),
     "weight": ("The weight of a serving", 0.001, True, 1000, "2 counts twice as much as 1."),
     "rel_sd": ("The relative spread", 0, False, 10, "0.1 is 10 %."),
@@ -166,6 +173,29 @@ def _check_illuminant(value: object) -> str:
             f"The light {value!r} is not known. Give one of the CIE's, such as D65 (daylight), A (a warm lamp), FL11 or "
             f"LED-B3, or a colour temperature from {LEAST_KELVIN} K to {MOST_KELVIN} K, such as 2700 K."
         ) from None
+
+
+#: What of a lot's head has no column of its own.
+LOT_DETAILS = ("made_up_to", "hand", "like", "label_lines")
+#: In what a dose is measured.
+HANDS = ("drops", "ml", "grams")
+#: The maker's own lines of a label.
+LABEL_LINES = ("ingredients", "contents", "best_before", "producer", "keeping")
+
+
+def check_hand(value: object) -> str:
+    """In what doses of a lot or of a stock are measured."""
+    if value not in HANDS:
+        raise InputError(f"A dose is measured in {', '.join(HANDS)}, not in {value!r}. Choose one of them.")
+    return str(value)
+
+
+def check_label_lines(value: object) -> dict[str, str]:
+    """The maker's own lines of a label, empty ones left out; another line is the caller's bug."""
+    if not isinstance(value, Mapping) or set(value) - set(LABEL_LINES):
+        raise ValueError(f"lines of a label are {', '.join(LABEL_LINES)}, got {value!r}")
+    lines = {key: check_text(value.get(key), "line of the label").strip() for key in LABEL_LINES}
+    return {key: line for key, line in lines.items() if line}
 
 
 def check_outcome(value: object) -> str:

@@ -19,7 +19,11 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Lot:
-    """The head of a lot, with later amendments in place."""
+    """The head of a lot, with later amendments in place.
+
+    `made_up_to`: parts of drink that 1 part is made up to by its label. `hand`: in what doses are measured, "drops",
+    "ml" or "grams". `like`: the lot whose figures it was begun with. `label_lines`: the maker's own lines of the label.
+    """
 
     id: int
     name: str
@@ -41,6 +45,10 @@ class Lot:
     closed: bool = False
     already_colourant: str | None = None
     trial_of: int | None = None
+    made_up_to: float = 1.0
+    hand: str = "drops"
+    like: int | None = None
+    label_lines: dict[str, str] = field(default_factory=dict)
 
     @property
     def label(self) -> str:
@@ -300,6 +308,7 @@ class LotStory:
             self.lot.volume_ml,
             already_mg_per_l=self.lot.already_mg_per_l,
             already_colourant=self.lot.already_colourant,
+            made_up_to=self.lot.made_up_to,
         )
         for entry in entries:
             state = _apply(state, entry, stocks or {})

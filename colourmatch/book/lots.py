@@ -12,6 +12,7 @@ from colourmatch.book import tables as t
 from colourmatch.book.amending import AMENDABLE, check_change, check_figure, refuse_names
 from colourmatch.book.carried import find_poured_back
 from colourmatch.book.checks import (
+    LOT_DETAILS,
     check_outcome,
     check_text,
     name_key,
@@ -59,12 +60,18 @@ class Lots:
         notes: str = "",
         serving: dict[str, Any] | None = None,
         number: str | None = None,
+        made_up_to: float = 1.0,
+        hand: str = "drops",
+        like: int | None = None,
+        label_lines: Mapping[str, str] | None = None,
         **by: Unpack[By],
     ) -> Lot:
         """Begin a lot; `stocks` are names or ids in the order of use, the first is the main one.
 
         `dilution` 5: 1 part of liquid made up to 5 with water, both glasses alike. `target_lab` is a colour
-        (D65, 2 degrees) entered by hand. InputError for a figure that is not possible, NotFoundError for a
+        (D65, 2 degrees) entered by hand. `made_up_to` 6: 1 part of it is made up to 6 parts of drink by its label, to
+        which the limits of the law then apply. `hand`: in what doses are measured. `like`: the id of the lot whose
+        figures these are. InputError for a figure that is not possible, NotFoundError for a
         stock or a reference that does not exist.
         """
         figures = {
@@ -72,11 +79,15 @@ class Lots:
             "depth_mm": depth_mm, "dilution": dilution, "tolerance": tolerance,
             "already_mg_per_l": already_mg_per_l, "already_colourant": already_colourant,
             "jurisdiction": jurisdiction, "notes": notes, "target_lab": target_lab, "serving": serving,
+            "made_up_to": made_up_to, "hand": hand, "like": like, "label_lines": label_lines or {},
         }  # fmt: skip
         values = {key: check_figure(key, value) for key, value in figures.items()}
         target = values.pop("target_lab") or (None, None, None)
         values |= dict(zip(("target_l", "target_a", "target_b"), target, strict=True))
         values |= {"name_key": name_key(name), "serving": to_json(values["serving"])}
+        plain = {"made_up_to": 1.0, "hand": "drops", "like": None, "label_lines": {}}
+        told = {key: values.pop(key) for key in LOT_DETAILS}
+        values["details"] = to_json({key: told[key] for key in told if told[key] != plain[key]} or None)
         values["reference_id"] = None if reference is None else self._find_reference(reference).id
 
         def act(connection: Connection) -> int:

@@ -227,7 +227,7 @@ def read_lot(connection: Connection, lot_id: int, at: str | None = None) -> Lot:
 
 
 def _lot(row: RowMapping, stocks: Sequence[str], changes: dict[str, Any]) -> Lot:
-    values = pick_fields(row, Lot) | {"stocks": stocks} | changes
+    values = pick_fields(row, Lot) | {"stocks": stocks} | (from_json(row["details"]) or {}) | changes
     values["stocks"] = tuple(values["stocks"])
     if values["target_lab"] is not None:
         values["target_lab"] = tuple(values["target_lab"])

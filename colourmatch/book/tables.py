@@ -25,7 +25,7 @@ from sqlalchemy import (
 )
 
 #: The version of the book that this program writes; the name of the newest migration.
-VERSION = "0008"
+VERSION = "0009"
 
 metadata = MetaData(
     naming_convention={
@@ -97,6 +97,8 @@ stocks = _table(
     Column("density_g_per_ml", Float, nullable=False),
     Column("notes", Text, nullable=False),
     Column("diluted_from_id", ForeignKey("stocks.id")),
+    # JSON: what of the bottle is known beside its strength; last, as a migration adds it.
+    Column("details", Text),
 )
 
 lots = _table(
@@ -120,6 +122,8 @@ lots = _table(
     # Added in place by a migration, which can give SQLite no foreign keys: `trial_of` is the id of a lot.
     Column("already_colourant", String(160)),
     Column("trial_of", Integer),
+    # JSON: the fields of records that a column of their own would be too much for (checks.LOT_DETAILS).
+    Column("details", Text),
     # A search by part of the name then reads this narrow index, not the recipes.
     Index("ix_lots_search", "name_key", "number"),
 )
@@ -148,6 +152,7 @@ stock_entries = _table(
     Column("label_g_per_100ml", Float),
     Column("name", String(120)),
     Column("notes", Text),
+    Column("details", Text),
 )
 
 lot_entries = _table(

@@ -137,6 +137,7 @@ def _begin_trial(connection: Connection, story: LotStory, taken: float, by: By) 
         tolerance=head.tolerance, already_mg_per_l=state.already_mg_per_l * taken / plain_ml,
         already_colourant=head.already_colourant, jurisdiction=head.jurisdiction,
         reference_id=head.reference_id, notes="", serving=to_json(head.serving), trial_of=head.id,
+        details=to_json({"made_up_to": head.made_up_to, "hand": head.hand}),
         **by,
         **dict(zip(("target_l", "target_a", "target_b"), target, strict=True)),
     )  # fmt: skip

@@ -149,6 +149,8 @@ def correct(session: Session, lot: str, entry: str | None, reason: str | None, *
     with session.open_book() as book:
         story = book.lots.story(lot)
         if entry is None:
+            if "label_lines" in changes:  # what was not typed stays
+                changes["label_lines"] = story.lot.label_lines | changes["label_lines"]
             done: Any = book.lots.amend(story.lot.id, reason or "", **changes, **who)
             line = f"Corrected: {tell_changes(done.changes)}."
             return _answer_entry(session, book, done, {"changes": done.changes}, line)

@@ -21,6 +21,16 @@ if TYPE_CHECKING:
     from colourmatch.book.entries import Lot
 
 
+#: The maker's own lines of the label, by their options.
+_LABEL = {
+    "ingredients": 'For the label; "colours" stands where the colours are merged in, else they come last.',
+    "contents": "For the label: how much is in the bottle.",
+    "best-before": "For the label: until when it is best.",
+    "producer": "For the label: who made it, and where.",
+    "keeping": 'For the label: how it is to be kept. "none" takes a line away.',
+}
+
+
 def head_options(begins: bool) -> Callable[[Any], Any]:
     """The figures of a lot's head; only a new lot takes defaults, a correction leaves what is not named as it is."""
 
@@ -56,6 +66,12 @@ def head_options(begins: bool) -> Callable[[Any], Any]:
             help="Where it is sold: whose limits the advice keeps" + otherwise("none"),
         ),
         click.option(
+            "--made-up-to",
+            type=Number(),
+            help="6: its label says to make 1 part up to 6 parts of drink, for which the limits of the law hold"
+            + otherwise("1"),
+        ),
+        click.option(
             "--reference", metavar="NAME", help="What it is tinted to, from `colourmatch reference list`."
         ),
         click.option(
@@ -72,12 +88,26 @@ def head_options(begins: bool) -> Callable[[Any], Any]:
             help="Where the match is judged: name, depth-mm, dilution, light (A, D65, 2700 K ...), weight. "
             'Repeat for a second; "none": as photographed.',
         ),
+        click.option(
+            "--hand",
+            type=click.Choice(["drops", "ml", "grams"]),
+            help="In what its doses are measured" + otherwise("drops"),
+        ),
+        *(click.option(f"--{name}", metavar="TEXT", help=told) for name, told in _LABEL.items()),
     )
 
 
 def need_volume(ctx: click.Context, option: click.Parameter, value: float | None) -> float | None:
     """The volume of a new lot may come from either option, and must from one."""
-    if value is None and ctx.params.get("volume") is None and not ctx.resilient_parsing:
+    given = ctx.params.get("volume") is not None or ctx.params.get("like") is not None
+    if value is None and not given and not ctx.resilient_parsing:
+        raise click.MissingParameter(ctx=ctx, param=option)
+    return value
+
+
+def need_unless_like(ctx: click.Context, option: click.Parameter, value: Any) -> Any:
+    """A name and stocks have to be given, unless a lot that it is like has them."""
+    if not value and ctx.params.get("like") is None and not ctx.resilient_parsing:
         raise click.MissingParameter(ctx=ctx, param=option)
     return value
 
@@ -98,6 +128,9 @@ def head_figures(given: dict[str, Any]) -> dict[str, Any]:
     figures = {key: value for key, value in given.items() if value is not None}
     if servings := figures.pop("serving", ()):
         figures["serving"] = join_servings(servings)
+    own = {key: figures.pop(key) for key in (name.replace("-", "_") for name in _LABEL) if key in figures}
+    if own:
+        figures["label_lines"] = {key: "" if line.strip() == "none" else line for key, line in own.items()}
     if "target_lab" in figures:
         figures["target_lab"] = figures["target_lab"] or None
     return figures

@@ -28,7 +28,14 @@ from colourmatch.commands.lines import (
     combined_lines,
     lot_lines,
 )
-from colourmatch.commands.lot_head import head_figures, head_json, head_options, need_volume, one_volume
+from colourmatch.commands.lot_head import (
+    head_figures,
+    head_json,
+    head_options,
+    need_unless_like,
+    need_volume,
+    one_volume,
+)
 from colourmatch.commands.photos import (
     answer_photos,
     card_name_option,
@@ -58,7 +65,18 @@ def lot() -> None:
     example="colourmatch lot new --name 'Orange bitter' --volume-ml 900 --stock red --ceiling-mg-per-l 60 "
     "--dilution 5"
 )
-@click.option("--name", metavar="NAME", required=True, help="What the drink is called.")
+@click.option(
+    "--like",
+    metavar="LOT",
+    is_eager=True,
+    help="An old lot whose figures are taken over; what is given here counts before them.",
+)
+@click.option(
+    "--name",
+    metavar="NAME",
+    callback=need_unless_like,
+    help="What the drink is called. [required, or --like]",
+)
 @click.option(
     "--volume", type=Sized("batch"), help="The batch, with its unit, such as '2 l'; ml without one."
 )
@@ -69,33 +87,52 @@ def lot() -> None:
     help="The batch, in ml. [required, or --volume]",
 )
 @click.option(
-    "--stock", "stocks", metavar="STOCK", multiple=True, required=True, help="Repeat for a second stock."
+    "--stock",
+    "stocks",
+    metavar="STOCK",
+    multiple=True,
+    callback=need_unless_like,
+    help="Repeat for a second stock. [required, or --like]",
 )
 @head_options(begins=True)
 @click.option("--number", metavar="NUMBER", help="Your own lot number.")
 @click.option("--note", metavar="TEXT", help="A remark.")
 @by_option
 @token_option
-def new(session: Session, name: str, stocks: tuple[str, ...], **given: Any) -> Answer:
-    """Begin a lot."""
+def new(session: Session, like: str | None, stocks: tuple[str, ...], **given: Any) -> Answer:
+    """Begin a lot.
+
+    With --like its stocks, reference and figures are those of an old one, and the first dose is what the last such lots
+    taught; it is stepped and photographed all the same.
+    """
     from colourmatch.dosing.care import cautions_for
     from colourmatch.dosing.limits import place_or_first
+    from colourmatch.workflow.again import fill_like, find_first_dose
 
     given["volume_ml"] = one_volume(given)
     head = head_figures(given)
     head["entered_by"], head["notes"] = head.pop("by", None), head.pop("note", "")
     with session.open_book() as book:
-        colourants = [book.stocks.get(stock).colourant for stock in stocks]
-        cautions = cautions_for(colourants, place_or_first(given["jurisdiction"]))
-        made = book.lots.begin(name, stocks=stocks, **head)
+        if like is not None:
+            old = fill_like(book, like)
+            own = old["label_lines"] | head.get("label_lines", {})
+            head = old | ({"target_lab": None} if "reference" in head else {}) | head | {"label_lines": own}
+        if stocks:
+            head["stocks"] = stocks
+        made = book.lots.begin(**head)
+        colourants = [book.stocks.get(stock).colourant for stock in made.stocks]
+        cautions = cautions_for(colourants, place_or_first(made.jurisdiction))
+        first = find_first_dose(book, book.lots.story(made.id))
     data = head_json(made) | {"cautions": [{"code": c.code, "text": c.text} for c in cautions]}
     warnings = _warn_of_base(made)
     data["warnings"] = [{"code": c.code, "text": c.text} for c in warnings]
+    data["first_dose"] = [dose.to_json() for dose in first]
     lines = [
         f"Lot {made.id} ({made.label}), {made.name}: {made.volume_ml:g} ml, "
         f"tinted with {', '.join(made.stocks)}."
     ]
     lines += [f"  Warning: {warning.text}" for warning in warnings]
+    lines += [f"  {dose.text}" for dose in first]
     lines += [f"  {caution.text}" for caution in cautions]
     if made.jurisdiction is None:
         lines.append(f"  {NO_PLACE.replace('LOT', str(made.id))}")

@@ -45,22 +45,26 @@ def sheet(session: Session, lot: str, out: str, paper: str) -> Answer:
 )
 @paper_option
 def label(session: Session, lot: str, out: str | None, copies: int | None, paper: str) -> Answer:
-    """The label of a lot: drink, lot, date, colours that went in, warning, allergen; on paper with a QR code.
+    """The label of a lot: drink, lot, date, colours that went in, warning, allergen, your own lines; on paper with a QR code.
 
-    It is a part of the label that the law asks for, not the whole.
+    Your own lines are those of `lot new` or `lot correct`: --ingredients, --contents, --best-before, --producer, --keeping.
+    The colours are merged into the ingredients. Nobody checks them: what the law asks for is yours to know.
     """
     from colourmatch.paper.labels import write_label_page
-    from colourmatch.workflow.label_lines import label_text
+    from colourmatch.workflow.label_lines import NOT_CHECKED, read_label_lines
 
     if copies is not None and out is None:
         raise InputError("--copies is for labels on paper. Give --out with a PDF to write.")
     with session.read_book() as book:
         head = book.lots.get(lot)
-        text = label_text(book, head.id)
+        lines = read_label_lines(book.lots.story(head.id))
+        text = "\n".join(lines.all())
         if out is not None:
             write_label_page(book, head.id, out, copies, paper)
     data = {"lot": head.id, "number": head.label, "text": text, "lines": text.splitlines()}
-    data |= {"out": out, "copies": copies}
+    data |= {"out": out, "copies": copies, "unchecked": list(lines.own)}
+    if lines.own:
+        session.note(NOT_CHECKED)
     return Answer(data, [*text.splitlines(), *([] if out is None else [f"Wrote {out}."])])
 
 

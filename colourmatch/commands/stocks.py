@@ -15,6 +15,7 @@ from colourmatch.commands.framework import (
     Sized,
     Table,
     by_option,
+    options,
     token_option,
 )
 from colourmatch.errors import InputError
@@ -22,6 +23,21 @@ from colourmatch.words.figures import tell_amount, tell_percent, tell_typed
 
 if TYPE_CHECKING:
     from colourmatch.book.shelf_records import StockEntry
+
+
+#: What a bottle says of its strength: one of these.
+bottle_options = options(
+    click.option("--bottle-percent", type=Number(), help="The bottle says so many % w/w of pure dye."),
+    click.option("--bottle-e1pct", type=Number(), help="It says E 1 %, 1 cm: of 1 g in 100 ml."),
+    click.option("--bottle-colour-value", type=Number(), help="It says a colour value: of 10 g in 100 ml."),
+    click.option("--bottle-a610", type=Number(), help="A caramel: absorbance of 0.1 % at 610 nm."),
+)
+
+
+def take_bottle(given: dict[str, Any]) -> dict[str, float]:
+    """What was typed of `bottle_options`, taken out of the options."""
+    said = {key: given.pop(f"bottle_{key}") for key in ("percent", "e1pct", "colour_value", "a610")}
+    return {key: value for key, value in said.items() if value is not None}
 
 
 @click.group(cls=Group)
@@ -90,11 +106,12 @@ def _summary(entry: StockEntry) -> str:
     required=True,
     help='E number or name; "custom": unknown bottle.',
 )
+@click.option("--strength-g-per-100ml", type=Sized("strength"), help="Grams of pure dye in 100 ml of stock.")
+@bottle_options
 @click.option(
-    "--strength-g-per-100ml",
+    "--bottle-g",
     type=Sized("strength"),
-    required=True,
-    help="Grams of pure dye in 100 ml of stock.",
+    help="Grams of what is in the bottle in 100 ml of stock. [default: as it is sold]",
 )
 @click.option("--drop-ml", type=Sized("drop"), default="0.05", show_default=True, help="Volume of one drop.")
 @click.option("--made-in", type=click.Choice(["water", "batch"]), default="water", show_default=True)
@@ -118,11 +135,13 @@ def add(
 ) -> Answer:
     """Put a stock on the shelf.
 
-    A bottle that names no colourant: --colourant custom with --peak-nm or --like; its strength is learnt
-    from the photos.
+    Its strength is --strength-g-per-100ml, or what the bottle says: one --bottle option, and with --bottle-g how much of
+    it is in the stock. A bottle that names no colourant: --colourant custom with --peak-nm or --like; its strength is
+    learnt from the photos.
     """
     unknown = {key: given.pop(key) for key in ("peak_nm", "e1pct", "like")}
     code = _find_code(name, colourant, unknown)
+    given["strength_g_per_100ml"] = _read_strength(code, given)
     with session.open_book(begins=True) as book:
         entry = book.stocks.add(
             name, code, given.pop("strength_g_per_100ml"), notes=note or "", entered_by=by, **given
@@ -131,6 +150,23 @@ def add(
 
     cautions = [{"code": caution.code, "text": caution.text} for caution in cautions_for([code])]
     return Answer(_describe(entry) | {"cautions": cautions}, [f"Added {_summary(entry)}"])
+
+
+def _read_strength(code: str, given: dict[str, Any]) -> float:
+    """Pure dye in 100 ml of stock, typed or from what the bottle says."""
+    from colourmatch.liquid.make_up import dye_share
+
+    said, typed = take_bottle(given), given["strength_g_per_100ml"]
+    grams: float | None = given.pop("bottle_g")
+    if typed is not None and not said and grams is None:
+        return float(typed)
+    if typed is not None or not said:
+        raise InputError(
+            "Say how strong the stock is: --strength-g-per-100ml alone, or one of --bottle-percent, --bottle-e1pct, "
+            "--bottle-colour-value and --bottle-a610."
+        )
+    # as it is sold: 100 ml of it weigh this much
+    return dye_share(code, said) * (100 * given["density_g_per_ml"] if grams is None else grams)
 
 
 def _find_code(name: str, colourant: str, unknown: dict[str, Any]) -> str:
@@ -270,19 +306,29 @@ def _put_diluted(
     type=Sized("strength"),
     help="From a liquid colour: grams of pure dye in 100 ml of it.",
 )
+@click.option("--colourant", metavar="E129|NAME", help="With a --bottle figure: which colourant it is.")
+@bottle_options
 def make(
     session: Session,
     strength_g_per_100ml: float,
     volume_ml: float,
     dye_content: float | None,
     bottle_g_per_100ml: float | None,
+    colourant: str | None,
+    **bottle: Any,
 ) -> Answer:
     """Tell how much powder or liquid makes a stock.
 
     It is computed only: put the stock on the shelf with stock add.
     """
-    from colourmatch.liquid.make_up import plan_liquid, plan_powder
+    from colourmatch.liquid.make_up import dye_share, plan_liquid, plan_powder
 
+    if said := take_bottle(bottle):
+        if dye_content is not None or bottle_g_per_100ml is not None:
+            raise InputError("Give one figure of the bottle: --dye-content, or one --bottle option.")
+        if colourant is None and "percent" not in said:
+            raise InputError("Say which colourant the bottle holds: --colourant, such as E163.")
+        dye_content = dye_share(colourant or "E129", said)
     if dye_content is not None and 1 < dye_content <= 100:
         raise InputError(
             f"--dye-content is {tell_typed(dye_content)}, but a share is at most 1. For {tell_typed(dye_content)} % write {tell_typed(dye_content / 100)}."

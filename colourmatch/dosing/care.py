@@ -9,6 +9,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from colourmatch.dosing.limits import ceiling_check, limits_for, name_few, read_jurisdiction
+from colourmatch.facts import read_rows
 from colourmatch.liquid.colourants import Colourant, find_colourant, name_on_label
 from colourmatch.liquid.stock import BatchState
 from colourmatch.words.figures import tell_typed
@@ -88,14 +89,26 @@ def cautions_for(colourants: Iterable[str], jurisdiction: str = "EU") -> tuple[C
         if limit.kind != "unknown" and unchecked:
             cautions.append(Caution("limit-unchecked", _UNCHECKED.format(name_few(unchecked))))
     for colourant in found:
+        name = name_on_label(colourant)
+        cautions += _alcoholic(colourant, place["jurisdiction"])
         if colourant.e_number == "E120":
             cautions.append(Caution("allergen-carmine", _CARMINE))
+        if colourant.e_number in _SULPHITES:
+            cautions.append(Caution("sulphites", _SULPHITE.format(name)))
         if colourant.to_be_learnt:
-            cautions.append(Caution("strength-unknown", _STRENGTH.format(name_on_label(colourant))))
+            cautions.append(Caution("strength-unknown", _STRENGTH.format(name)))
+        if (
+            colourant.shape_is_taught
+            and colourant.shift_sd_nm > _KNOWN_SHIFT_NM
+            and ":" not in colourant.e_number
+        ):
+            cautions.append(Caution("shape-taught", _SHAPE.format(name, colourant.shape_status)))
         # The notes also say where the identity comes from, which is no concern at the bench.
         note = "; ".join(part for part in colourant.note.split("; ") if "CAS" not in part)
         if note:
-            cautions.append(Caution("colourant-note", f"{name_on_label(colourant)}: {note}."))
+            cautions.append(Caution("colourant-note", f"{name}: {note}."))
+        if colourant.keeping:
+            cautions.append(Caution("colourant-keeping", f"{name}: {colourant.keeping}."))
     warning = _warning(found, place)
     if warning:
         cautions.append(
@@ -104,6 +117,34 @@ def cautions_for(colourants: Iterable[str], jurisdiction: str = "EU") -> tuple[C
     return (*cautions, *STANDING_CAUTIONS)
 
 
+def _alcoholic(colourant: Colourant, jurisdiction: str) -> list[Caution]:
+    """What a reference with alcohol may hold more of than this drink."""
+    figures = [limit.limit_mg_per_l for limit in limits_for([colourant.e_number], jurisdiction)]
+    own = min((figure for figure in figures if figure is not None), default=None)
+    rows = [
+        row
+        for row in read_rows("alcoholic.csv")
+        if row["jurisdiction"] == jurisdiction and colourant.e_number in row["colourants"].split("+")
+    ]
+    most = max(rows, key=lambda row: float(row["limit_mg_per_l"]), default=None)
+    if own is None or most is None or float(most["limit_mg_per_l"]) <= own:
+        return []
+    return [Caution("alcoholic-reference", _ALCOHOLIC.format(name_on_label(colourant), own=own, **most))]
+
+
+#: Colours that may bring sulphites; of E163 those that were drawn out with them.
+_SULPHITES = ("E150", "E150b", "E150d", "E163")
+_SULPHITE = (
+    "{} may bring sulphites: ask its supplier. From 10 mg/l as SO2 in the drink on they are named and emphasised on the "
+    "label (Regulation (EU) No 1169/2011, Annex II; seen in the guidance of FSAI)."
+)
+#: A band that may lie further off than this, in nm, is no longer like that of the colourant it starts from.
+_KNOWN_SHIFT_NM = 5.0
+_SHAPE = "{}: its own spectrum is not on file ({}); the photos teach it. Take small steps."
+_ALCOHOLIC = (
+    "{}: {category} may hold {limit_mg_per_l} mg/l, this drink {own:g}; a reference with alcohol may be out of its reach "
+    "({status})."
+)
 _UNCHECKED = "The limit for {} is from memory: nobody compared it with the text of the law. Look it up."
 _CARMINE = (
     "Carmine (E120) comes from insects and causes allergic reactions in some people: name it on the label."

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
+from colourmatch.facts import read_rows
 from colourmatch.liquid.colourants import find_colourant, name_on_label
 from colourmatch.words.figures import tell_number, tell_typed
 
@@ -48,6 +51,28 @@ class Portion:
         }
 
 
+def portions_in_glass(
+    amounts: Mapping[str, tuple[float, float]], batch_ml: float = EXAMPLE_GLASS_ML
+) -> list[Portion]:
+    """What a glass brings of each colourant, from mg per litre and its sd by code; caramels share one intake.
+
+    Each class of caramel stands against its own figure (an unknown one against the strictest), and where there are
+    several, all of them together against EFSA's intake for the group.
+    """
+    found = [portion_in_glass(code, mg, sd, batch_ml) for code, (mg, sd) in amounts.items()]
+    caramels = [amount for code, amount in amounts.items() if code.startswith("E150")]
+    if len(caramels) > 1:
+        mg, sd = sum(mg for mg, _ in caramels), math.hypot(*(sd for _, sd in caramels))
+        found.append(_portion("E150", "Caramels together", (mg, sd), batch_ml, _group_intake()))
+    return found
+
+
+def _group_intake() -> tuple[float, str]:
+    """The intake that all caramels share: the largest that EFSA has for one class alone."""
+    rows = read_rows("caramel.csv")
+    return max(float(row["adi_efsa_mg_per_kg"]) for row in rows), "EFSA, for all caramels together"
+
+
 def portion_in_glass(
     e_number: str, mg_per_l: float, mg_per_l_sd: float, batch_ml: float = EXAMPLE_GLASS_ML
 ) -> Portion:
@@ -57,28 +82,35 @@ def portion_in_glass(
     stock and its drop, 1.96 sd, never below 0. ADIs: JECFA and EFSA, calibration/colourants.csv.
     """
     colourant = find_colourant(e_number)
-    mg = mg_per_l * batch_ml / 1000
-    half = 1.96 * mg_per_l_sd * batch_ml / 1000
-    figures = (mg, max(mg - half, 0.0), mg + half)
     adi = colourant.adi_mg_per_kg
-    said = f"{name_on_label(colourant)}: {tell_number(mg, 2)} mg" + (
-        f" ({tell_number(figures[1], 2)} to {tell_number(figures[2], 2)})" if half else ""
-    )
-    if adi is None:
-        text = f"{said}; no acceptable daily intake is on file."
-        return Portion(colourant.e_number, name_on_label(colourant), figures, None, "", (), text)
-    low, high = figures[1:]
-    shares = tuple(
-        (who, mg / (adi * body), low / (adi * body), high / (adi * body)) for who, body in EXAMPLE_BODIES_KG
-    )
     source = " and ".join(
         who
         for who, value in (("JECFA", colourant.adi_jecfa_mg_per_kg), ("EFSA", colourant.adi_efsa_mg_per_kg))
         if value == adi
+    )
+    known = None if adi is None else (adi, source)
+    return _portion(colourant.e_number, name_on_label(colourant), (mg_per_l, mg_per_l_sd), batch_ml, known)
+
+
+def _portion(
+    code: str, name: str, mg_per_l: tuple[float, float], batch_ml: float, intake: tuple[float, str] | None
+) -> Portion:
+    mg = mg_per_l[0] * batch_ml / 1000
+    half = 1.96 * mg_per_l[1] * batch_ml / 1000
+    figures = (mg, max(mg - half, 0.0), mg + half)
+    said = f"{name}: {tell_number(mg, 2)} mg" + (
+        f" ({tell_number(figures[1], 2)} to {tell_number(figures[2], 2)})" if half else ""
+    )
+    if intake is None:
+        return Portion(code, name, figures, None, "", (), f"{said}; no acceptable daily intake is on file.")
+    adi, source = intake
+    low, high = figures[1:]
+    shares = tuple(
+        (who, mg / (adi * body), low / (adi * body), high / (adi * body)) for who, body in EXAMPLE_BODIES_KG
     )
     for_whom = " and ".join(
         "{} % ({} to {}) for {}".format(*(tell_number(100 * part) for part in share), who)
         for who, *share in shares
     )
     text = f"{said}; of the acceptable daily intake of {tell_typed(adi)} mg per kg ({source}) that is {for_whom}."
-    return Portion(colourant.e_number, name_on_label(colourant), figures, adi, source, shares, text)
+    return Portion(code, name, figures, adi, source, shares, text)

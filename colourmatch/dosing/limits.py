@@ -1,7 +1,9 @@
 """Limits by jurisdiction and the maker's ceiling against what a batch holds; it states them and decides nothing.
 
-Limits are on pure dye in the drink as sold, colour already in the base included. Every figure carries its
-jurisdiction, its law and whether anybody compared it with the text of the law (calibration/limits.csv).
+Limits are on pure dye in the drink as sold, colour already in the base included; of a cordial in the drink as it is
+made up by its label (Regulation (EC) No 1333/2008, Article 11(3); `BatchState.made_up_to`). Every figure carries its
+jurisdiction, its law and whether anybody compared it with the text of the law (calibration/limits.csv), and holds
+from one day to another where the law says so.
 A ceiling is never raised here and never hidden.
 """
 
@@ -9,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from functools import cache
 
 from colourmatch.errors import InputError
@@ -27,7 +30,8 @@ class Limit:
 
     `kind` is "sum", "each", "none" (no figure: quantum satis, good manufacturing practice), "forbidden" (not
     permitted or not listed, figure 0) or "unknown" (no entry here, or the colourant itself is unknown).
-    `own` are those of its colours, and those that count for it, that were asked about.
+    `own` are those of its colours, and those that count for it, that were asked about; `also` are colours whose own
+    limit lies inside this sum.
     """
 
     jurisdiction: str
@@ -39,6 +43,7 @@ class Limit:
     law: str
     status: str
     own: tuple[str, ...] = ()
+    also: tuple[str, ...] = ()
 
     @property
     def text(self) -> str:
@@ -105,18 +110,27 @@ def _number_for_law(e_number: str) -> str:
 
 
 @cache
-def _read_limits(jurisdiction: str) -> tuple[Limit, ...]:
+def _read_limits(jurisdiction: str, on: str) -> tuple[Limit, ...]:
+    """The limits that hold on a day, given as 2026-11-29."""
     law = read_jurisdiction(jurisdiction)["law"]
+    rows = [
+        row
+        for row in read_rows("limits.csv")
+        if row["jurisdiction"] == jurisdiction
+        and row["since"] <= on
+        and (not row["until"] or on < row["until"])
+    ]
+    inside = tuple(n for row in rows if "inside the sum" in row["kind"] for n in row["colourants"].split("+"))
     limits = []
-    for row in read_rows("limits.csv"):
-        if row["jurisdiction"] != jurisdiction:
-            continue
+    for row in rows:
         value = float(row["limit_mg_per_l"]) if row["limit_mg_per_l"] else None
         kind = "none" if value is None else "forbidden" if value == 0 else row["kind"].split()[0]
-        numbers = tuple(row["colourants"].split("+"))
         limits.append(
-            Limit(jurisdiction, row["category"], numbers, value, kind, row["kind"], law, row["status"])
-        )
+            Limit(
+                jurisdiction, row["category"], tuple(row["colourants"].split("+")), value, kind, row["kind"], law,
+                row["status"], also=inside if kind == "sum" else (),
+            )
+        )  # fmt: skip
     return tuple(limits)
 
 
@@ -125,21 +139,18 @@ def _counts(limit: Limit, number: str) -> bool:
 
     A sum also takes in those whose own limit lies inside it, and an unknown bottle, which may be any of them.
     """
-    if number in limit.colourants:
-        return True
-    others = _read_limits(limit.jurisdiction)
-    return limit.kind == "sum" and (
-        ":" in number or any("inside the sum" in o.wording and number in o.colourants for o in others)
-    )
+    return number in limit.colourants or (limit.kind == "sum" and (":" in number or number in limit.also))
 
 
-def limits_for(colourants: Iterable[str], jurisdiction: str = "EU") -> tuple[Limit, ...]:
-    """Every limit that touches these colourants (E numbers or names), a sum once; "unknown" where none does.
+def limits_for(
+    colourants: Iterable[str], jurisdiction: str = "EU", on: date | None = None
+) -> tuple[Limit, ...]:
+    """Every limit that touches these colourants (E numbers or names) on a day (today), a sum once.
 
-    InputError for a jurisdiction, NotFoundError for a colourant that is not on file.
+    "unknown" where none does. InputError for a jurisdiction, NotFoundError for a colourant that is not on file.
     """
     place = read_jurisdiction(jurisdiction)
-    limits = _read_limits(place["jurisdiction"])
+    limits = _read_limits(place["jurisdiction"], (on or date.today()).isoformat())
     numbers = [_number_for_law(find_colourant(text).e_number) for text in colourants]
     touched = []
     for limit in limits:
@@ -185,10 +196,12 @@ def ceiling_check(
 
     Amounts are mg of pure dye per litre. Colour that the base brought counts for the maker's ceiling; where
     somebody said which colourant it is, it counts as that one, for its own limit too. Where nobody did, it
-    counts for every sum; for the limit of one colourant it cannot, and the text says so.
+    counts for every sum; for the limit of one colourant it cannot, and the text says so. Against the limits of the law
+    stand the amounts in the drink as it is made up, against the ceiling those in the batch.
     """
-    total, amounts = state.total_mg_per_l(), _amounts(state)
-    unnamed = _unnamed(state)
+    total, made_up = state.total_mg_per_l(), state.made_up_to
+    amounts = {number: amount / made_up for number, amount in _amounts(state).items()}
+    unnamed = _unnamed(state) / made_up
     lines = [_line("your ceiling", total, ceiling_mg_per_l, "")] if ceiling_mg_per_l is not None else []
     for limit in limits_for(colourants_in(state), jurisdiction):
         text = limit.text
@@ -198,7 +211,7 @@ def ceiling_check(
         what = ", ".join(number for number in amounts if _counts(limit, number))
         if limit.kind == "sum":
             what += " and the base's own colour together" if state.already_colourant is None else " together"
-        lines.append(_line(what, counted, limit.limit_mg_per_l, text))
+        lines.append(_line(what, counted, limit.limit_mg_per_l, text, made_up))
     left = None if ceiling_mg_per_l is None else ceiling_mg_per_l - total
     return CeilingReport(tuple(lines), any(line.over for line in lines), total, left)
 
@@ -233,8 +246,10 @@ def _counted(limit: Limit, amounts: dict[str, float], unnamed_mg_per_l: float) -
     return sum(inside) + unnamed_mg_per_l if limit.kind == "sum" else max(inside, default=0.0)
 
 
-def _line(what: str, amount: float, limit: float | None, text: str) -> CeilingLine:
+def _line(what: str, amount: float, limit: float | None, text: str, made_up: float = 1.0) -> CeilingLine:
     held = f"{what}: {tell_amount(amount)} mg/l of pure dye"
+    if made_up != 1:
+        held += f" in the drink as made up, 1 part to {tell_typed(made_up)},"
     if limit is None:
         return CeilingLine(
             what, amount, None, None, False, f"{held}, no figure to compare with. {text}".strip()
@@ -262,5 +277,5 @@ def room_mg_per_l(
     for limit in limits_for([colourant], jurisdiction):
         if limit.limit_mg_per_l is not None:
             own = amounts if limit.kind == "sum" else {number: amounts.get(number, 0.0)}
-            rooms.append(limit.limit_mg_per_l - _counted(limit, own, _unnamed(state)))
+            rooms.append(limit.limit_mg_per_l * state.made_up_to - _counted(limit, own, _unnamed(state)))
     return max(min(rooms), 0.0)

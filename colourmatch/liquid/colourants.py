@@ -1,7 +1,8 @@
 """Colourants: identity, strength and absorption shape of each; it knows no bottle, no drop and no limit.
 
 Strength is E 1 %, 1 cm: the absorbance in 1 cm of 1 g in 100 ml (10 g/l), so 540 means 0.054 per cm per mg/l.
-Shapes are measured where an open file exists (calibration/shapes.csv), else estimated, and each says which.
+Shapes are measured where an open file exists (calibration/shapes.csv names it), else they start from that of another
+colourant and the photos teach the rest; none is made up, and each says which.
 """
 
 from __future__ import annotations
@@ -21,17 +22,22 @@ from colourmatch.facts import read_rows
 
 Array = NDArray[np.float64]
 
-#: Azo reds and sunset yellow whose own shape is not open: the measured azo red is moved to their peak.
-_MOVED_AZO = ("E110", "E122", "E123", "E124")
 _CUSTOM = "custom:"
+#: Shift of the band of an unknown bottle, nm, one sd: nobody knows what is in it.
+_UNKNOWN_SHIFT_NM = 15.0
+#: An unknown bottle starts from colourants whose band is known this well, nm.
+_START_SHIFT_NM = 6.0
 
 
 @dataclass(frozen=True)
 class Colourant:
-    """One colourant.
+    """One colourant; `e_number` is its name in law, or for one without an E number its name here ("spirulina").
 
     `adi_mg_per_kg` is the smaller of the two acceptable daily intakes that exist, None when there is none.
     `to_be_learnt` marks a strength that nobody stated: photos of the lot have to find it.
+    `shift_sd_nm` says how far its band may lie from where `shape` has it, in nm, one standard deviation, and
+    `shift_from` why: pH, metals, another medium, or no measurement at all (calibration/colourants.csv).
+    `keeping` says how its colour moves with pH and how it keeps, with the source.
     """
 
     e_number: str
@@ -47,6 +53,14 @@ class Colourant:
     shape_status: str
     medium: str = ""
     to_be_learnt: bool = False
+    shift_sd_nm: float = _UNKNOWN_SHIFT_NM
+    shift_from: str = ""
+    keeping: str = ""
+
+    @property
+    def shape_is_taught(self) -> bool:
+        """Whether no spectrum of it is on file, so that the photos teach its shape from that of another."""
+        return self.shape_status.startswith("estimated")
 
     @property
     def adi_mg_per_kg(self) -> float | None:
@@ -56,7 +70,7 @@ class Colourant:
 
     @cached_property
     def shape(self) -> Array:
-        """Absorption on the common grid, shape (81,), 1 at `peak_nm` (for caramel, which has no peak, 1 at 610 nm)."""
+        """Absorption on the common grid, shape (81,), 1 at its peak (for caramel, which has no peak, 1 at 610 nm)."""
         shape = shape_for(self.e_number)
         shape.flags.writeable = False
         return shape
@@ -75,24 +89,45 @@ class Colourant:
 def shape_for(text: str, wavelengths_nm: ArrayLike = WAVELENGTHS_NM) -> Array:
     """Absorption shape of a colourant at any wavelengths in nm, 1 at its peak.
 
-    Measured: monotone cubic (PCHIP) through calibration/shapes.csv and the tabulated peak, 0 beyond 700 nm.
-    Estimated: the E129 shape moved in wavenumber to another azo dye's peak. From memory: sums of bands from
-    calibration/bands.csv. Caramel: exp(-k (nm - 610)). NotFoundError for an unknown colourant.
+    Measured or from memory: sums of Gaussian bands in wavenumber (calibration/bands.csv; shapes.csv says of what).
+    Measured in water they stand where they were measured, else at the tabulated peak. Estimated: the shape of the
+    colourant that it starts from, moved in wavenumber to its peak. Caramel: exp(-k (nm - 610)). NotFoundError for an
+    unknown colourant.
     """
     colourant = find_colourant(text)
     nm = np.asarray(wavelengths_nm, float)
-    if colourant.e_number.startswith(_CUSTOM):
-        like = _nearest(colourant.e_number.split(":")[1])
-        return _shape(like, _moved(nm, colourant.peak_nm, like.peak_nm))
-    return _shape(colourant, nm)
+    code = colourant.e_number
+    if code.startswith(_CUSTOM):
+        like = _nearest(code.split(":")[1])
+        return shape_moved(like.e_number, colourant.peak_nm if code[7:8] != "E" else None, nm)
+    if start := _row(code)["starts_like"]:
+        return shape_moved(start, colourant.peak_nm, nm)
+    if code.startswith("E150"):
+        k = next(float(r["k_per_nm"]) for r in read_rows("caramel.csv") if r["e_number"] == code)
+        return np.exp(-k * (nm - 610.0))
+    own = _source(code)
+    return _band_shape(code, None if own and own["place"] == "as measured" else colourant.peak_nm, nm)
+
+
+def shape_moved(like: str, peak_nm: float | None, wavelengths_nm: ArrayLike = WAVELENGTHS_NM) -> Array:
+    """The shape of a listed colourant moved in wavenumber from its tabulated peak to `peak_nm`; None: where it is."""
+    nm = np.asarray(wavelengths_nm, float)
+    if peak_nm is None or like.startswith("E150"):
+        return shape_for(like, nm)
+    return shape_for(like, _moved(nm, peak_nm, find_colourant(like).peak_nm))
+
+
+def _source(e_number: str) -> dict[str, str] | None:
+    """What shapes.csv says of a colourant's measured shape, None where none is on file."""
+    return next((row for row in read_rows("shapes.csv") if row["e_number"] == e_number), None)
 
 
 def _shape_status(e_number: str) -> str:
     """What the shape of a catalogued colourant rests on."""
-    if e_number in read_rows("shapes.csv")[0]:
-        return "measured" if e_number != "E102" else "derived"
-    if e_number in _MOVED_AZO:
-        return "estimated from E129"
+    if own := _source(e_number):
+        return own["kind"]
+    if start := _row(e_number)["starts_like"]:
+        return f"estimated from {start}"
     return "analytic" if e_number.startswith("E150") else "from memory"
 
 
@@ -101,50 +136,27 @@ def _moved(nm: Array, peak_nm: float, source_peak_nm: float) -> Array:
     return 1e7 / (1e7 / nm + 1e7 / source_peak_nm - 1e7 / peak_nm)
 
 
-def _shape(colourant: Colourant, nm: Array) -> Array:
-    """Shape of a catalogued colourant."""
-    e_number, peak_nm = colourant.e_number, colourant.peak_nm
-    if e_number in read_rows("shapes.csv")[0]:
-        return _measured_shape(e_number, peak_nm, nm)
-    if e_number in _MOVED_AZO:
-        source = float(_row("E129")["peak_nm"])
-        return _measured_shape("E129", source, _moved(nm, peak_nm, source))
-    if e_number.startswith("E150"):
-        k = next(float(r["k_per_nm"]) for r in read_rows("caramel.csv") if r["e_number"] == e_number)
-        return np.exp(-k * (nm - 610.0))
-    return _band_shape(e_number, peak_nm, nm)
+def _bands(e_number: str, nm: Array) -> Array:
+    """Sum of the Gaussian bands of a colourant, as they stand in the table."""
+    total = np.zeros(np.shape(nm))
+    for band in (row for row in read_rows("bands.csv") if row["e_number"] == e_number):
+        apart = (1e7 / nm - 1e7 / float(band["centre_nm"])) / float(band["width_per_cm"])
+        total += float(band["height"]) * np.exp(-4 * math.log(2) * apart**2)
+    return total
 
 
-def _measured_shape(e_number: str, peak_nm: float, nm: Array) -> Array:
-    # 0.46 s of processor time, for which `stock list` and `lot add` need not wait
-    from scipy.interpolate import PchipInterpolator
-
-    points = {float(row["nm"]): float(row[e_number]) for row in read_rows("shapes.csv")}
-    points[peak_nm] = 1.0  # the table steps over the peak, which a monotone curve would then cut off
-    knots = sorted(points)
-    curve = PchipInterpolator(knots, [points[k] for k in knots])
-    # Below the table the value at its edge is held: a dye does not stop absorbing at 380 nm.
-    return np.where(nm > knots[-1], 0.0, curve(np.clip(nm, knots[0], knots[-1])))
-
-
-def _band_shape(e_number: str, peak_nm: float, nm: Array) -> Array:
-    bands = [row for row in read_rows("bands.csv") if row["e_number"] == e_number]
-
-    def total(wavelengths: Array) -> Array:
-        result = np.zeros(np.shape(wavelengths))
-        for band in bands:
-            apart = (1e7 / wavelengths - 1e7 / float(band["centre_nm"])) / float(band["width_per_cm"])
-            result += float(band["height"]) * np.exp(-4 * math.log(2) * apart**2)
-        return result
-
+def _band_shape(e_number: str, peak_nm: float | None, nm: Array) -> Array:
+    """Bands scaled to 1 at their summit, which is moved to `peak_nm` unless that is None."""
     # Overlapping bands pull each other's peak; the whole is moved so that it peaks where the table says.
-    near = np.arange(peak_nm - 30, peak_nm + 30, 0.05)
-    summit = near[np.argmax(total(near))]
-    return total(_moved(nm, peak_nm, summit)) / total(summit)
+    near = np.arange(380, 720, 0.05)
+    summit = near[np.argmax(_bands(e_number, near))]
+    at = nm if peak_nm is None else _moved(nm, peak_nm, summit)
+    return np.asarray(_bands(e_number, at) / _bands(e_number, summit))
 
 
 def _row(e_number: str) -> dict[str, str]:
-    return next(row for row in read_rows("colourants.csv") if row["e_number"] == e_number)
+    listed = "E150" if e_number.startswith("E150") else e_number
+    return next(row for row in read_rows("colourants.csv") if row["e_number"] == listed)
 
 
 def _number(text: str) -> float | None:
@@ -166,6 +178,10 @@ def _build(row: dict[str, str], **changes: object) -> Colourant:
         "note": row["note"],
         "shape_status": _shape_status(e_number),
         "medium": row["medium"],
+        "to_be_learnt": not has_e_number(row["e_number"]),
+        "shift_sd_nm": float(row["shift_sd_nm"]),
+        "shift_from": row["shift_from"],
+        "keeping": row["keeping"],
     }
     return Colourant(**(values | changes))  # type: ignore[arg-type]
 
@@ -181,12 +197,19 @@ def list_colourants() -> tuple[Colourant, ...]:
             e_number=row["e_number"],
             name=row["name"],
             e1pct_1cm=10 * float(row["a610_default"]),
+            adi_jecfa_mg_per_kg=_number(row["adi_jecfa_mg_per_kg"]),
+            adi_efsa_mg_per_kg=_number(row["adi_efsa_mg_per_kg"]),
             note="; ".join(part for part in (base["note"], row["note"]) if part),
             to_be_learnt=True,
         )
         for row in read_rows("caramel.csv")
     ]
     return (*plain, *caramels)
+
+
+def has_e_number(code: str) -> bool:
+    """Whether a code is an E number, not the name of a colour that has none nor the code of an unknown bottle."""
+    return re.fullmatch(r"E\d{3}[a-z]?", code) is not None
 
 
 def _as_e_number(text: str) -> str:
@@ -219,7 +242,7 @@ def find_colourant(text: str) -> Colourant:
         )
     code = _as_e_number(wanted)
     for colourant in list_colourants():
-        if code == colourant.e_number or wanted.casefold() == colourant.name.casefold():
+        if code == colourant.e_number or wanted.casefold() in (colourant.name.casefold(), colourant.e_number):
             return colourant
     fits = _fit_by_name(_words(wanted))
     exact_caramel = [c for c in fits if c.e_number == "E150"]
@@ -281,9 +304,17 @@ def _nearest(like: str | float) -> Colourant:
         return find_colourant(str(like))
     if not 400 <= peak <= 700:
         raise InputError(f"The peak must lie between 400 and 700 nm, not at {peak:g}. Check the number.")
-    dyes = [c for c in list_colourants() if not c.e_number.startswith("E150")]
-    # Of equally near peaks the measured shape is the better start.
+    # What is taught by photos itself is no start; of equally near peaks the measured shape is the better one.
+    dyes = [
+        c for c in list_colourants() if c.shift_sd_nm <= _START_SHIFT_NM and not _is_in_solvent(c.e_number)
+    ]
     return min(dyes, key=lambda c: (abs(c.peak_nm - peak), c.shape_status != "measured"))
+
+
+def _is_in_solvent(e_number: str) -> bool:
+    """Whether a shape stands where another medium than water put it."""
+    own = _source(e_number)
+    return own is not None and own["place"] == "as measured" and own["medium"] not in ("water", "buffer")
 
 
 def custom_colourant(name: str, like: str | float, e1pct_1cm: float | None = None) -> Colourant:
@@ -304,7 +335,7 @@ def custom_colourant(name: str, like: str | float, e1pct_1cm: float | None = Non
         raise InputError(
             f"E 1 % must be between 0.01 and 5000, not {strength:g}. Pure food dyes are 400 to 2000."
         )
-    status = base.shape_status if "estimated" in base.shape_status else f"estimated from {base.e_number}"
+    status = base.shape_status if base.shape_is_taught else f"estimated from {base.e_number}"
     return Colourant(
         e_number=f"{_CUSTOM}{f'{peak:g}' if by_peak else base.e_number}:{strength:g}",
         name=name,
@@ -318,6 +349,7 @@ def custom_colourant(name: str, like: str | float, e1pct_1cm: float | None = Non
         note=f"starts from {base.e_number} {base.name}; strength and identity unknown",
         shape_status=status,
         to_be_learnt=True,
+        shift_from="unknown bottle",
     )
 
 
@@ -325,4 +357,5 @@ def name_on_label(colourant: Colourant) -> str:
     """A colourant as a label names it: "Allura red AC (E129)"; of an unknown bottle what to do about it."""
     if ":" in colourant.e_number:
         return "unknown colour (find its name and E number on the bottle)"
-    return f"{colourant.name.split(' (')[0]} ({colourant.e_number})"
+    name = colourant.name.split(" (")[0]
+    return f"{name} ({colourant.e_number})" if has_e_number(colourant.e_number) else name

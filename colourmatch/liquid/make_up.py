@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from colourmatch.errors import InputError
+from colourmatch.liquid.colourants import find_colourant, has_e_number, name_on_label
 from colourmatch.words.figures import tell_ml
 
 
@@ -53,6 +55,42 @@ def plan_liquid(strength_g_per_100ml: float, volume_ml: float, bottle_g_per_100m
     ml = 100 * dye / bottle_g_per_100ml
     text = f"Measure {tell_ml(ml, us=True)} of the liquid and make it up with water to {tell_ml(volume_ml, us=True)}."
     return MakeUp(dye, None, ml, text)
+
+
+#: What a bottle may say of its strength -> its words.
+BOTTLE_SAYS = {
+    "percent": "% w/w of pure dye",
+    "e1pct": "E 1 %, 1 cm: absorbance of 1 g in 100 ml",
+    "colour_value": "colour value: absorbance of 10 g in 100 ml, 1 cm",
+    "a610": "colour intensity of a caramel: absorbance of 0.1 g in 100 ml at 610 nm",
+}
+
+
+def dye_share(colourant: str, bottle: Mapping[str, float | None]) -> float:
+    """Pure dye in a gram of what is in a bottle, from the one figure of BOTTLE_SAYS that it states.
+
+    Share = stated E 1 % / E 1 % of the pure dye; the colour value is E 10 % and so ten times E 1 %, a caramel's
+    intensity a tenth of it (purity criteria; the colour value from memory). Of a colour without an E number the usual
+    bottle counts as 1. InputError for none or several figures, or more than pure dye has.
+
+    >>> round(dye_share("E163", {"colour_value": 150}), 3)
+    0.05
+    """
+    found = find_colourant(colourant)
+    told = [(key, value) for key, value in bottle.items() if value is not None]
+    if len(told) != 1:
+        raise InputError(f"Give the one figure that the bottle states: {'; '.join(BOTTLE_SAYS.values())}.")
+    key, value = told[0]
+    e1pct = {"e1pct": value, "colour_value": value / 10, "a610": 10 * value}.get(key, 0.0)
+    share = value / 100 if key == "percent" else e1pct / found.e1pct_1cm
+    pure = has_e_number(found.e_number) and not found.e_number.startswith("E150")
+    # laboratory values differ from the purity criteria by up to 38 %
+    if not 0 < share <= ((1.4 if key != "percent" else 1.0) if pure else 1000):
+        raise InputError(
+            f"{value:g} is more than pure {name_on_label(found)} has. Read on the bottle which figure it is: "
+            f"{BOTTLE_SAYS[key]}."
+        )
+    return min(share, 1.0) if pure else share
 
 
 def _pure_dye(strength_g_per_100ml: float, volume_ml: float) -> float:

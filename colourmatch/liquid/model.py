@@ -48,7 +48,7 @@ def absorbance_to_lab(absorbance: ArrayLike, illuminant: str = "D65") -> Array:
     [100.0, 0.0, 0.0]
     >>> from colourmatch.liquid.colourants import find_colourant
     >>> absorbance_to_lab(10 * find_colourant("E129").absorptivity()).round(1).tolist()
-    [75.8, 55.2, 19.5]
+    [75.7, 55.3, 19.6]
     """
     weights = integration_weights(illuminant)
     xyz = np.power(10.0, -2 * np.asarray(absorbance, float)) @ weights

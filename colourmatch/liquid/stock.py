@@ -185,7 +185,8 @@ class BatchState:
     """Volume and colour of the batch now: mg by stock, mg by colourant, and the mg/l it held from the start.
 
     `already_mg_per_l` is what the base brought with it, at the present volume: water thins it like the rest;
-    `already_colourant` says which colourant that is, None when nobody knows.
+    `already_colourant` says which colourant that is, None when nobody knows. `made_up_to`: the parts of drink that
+    1 part of it is made up to by the instructions on its label, 1 for a drink that is drunk as it is.
     """
 
     volume_ml: float
@@ -193,6 +194,7 @@ class BatchState:
     already_mg_per_l: float = 0.0
     mg_by_colourant: dict[str, float] = field(default_factory=dict)
     already_colourant: str | None = None
+    made_up_to: float = 1.0
 
     def add(self, addition: Addition) -> BatchState:
         """The state after an addition: milligrams add up, and the volume grows by a stock made in water.
@@ -208,12 +210,12 @@ class BatchState:
         """
         stock = addition.stock
         volume = self.volume_ml + (0.0 if stock.made_in == "batch" else addition.ml)
-        return BatchState(
+        return replace(
+            self,
             volume_ml=volume,
             mg=_plus(self.mg, stock.name, addition.mg),
             already_mg_per_l=self.already_mg_per_l * self.volume_ml / volume,
             mg_by_colourant=_plus(self.mg_by_colourant, stock.colourant, addition.mg),
-            already_colourant=self.already_colourant,
         )
 
     def add_untinted(self, ml: float) -> BatchState:
@@ -232,12 +234,11 @@ class BatchState:
                 f"A sample of {taken:g} ml cannot be taken from {self.volume_ml:g} ml. Check the volume."
             )
         share = 1 - taken / self.volume_ml
-        return BatchState(
+        return replace(
+            self,
             volume_ml=self.volume_ml - taken,
             mg={name: mg * share for name, mg in self.mg.items()},
-            already_mg_per_l=self.already_mg_per_l,
             mg_by_colourant={name: mg * share for name, mg in self.mg_by_colourant.items()},
-            already_colourant=self.already_colourant,
         )
 
     def concentration_mg_per_l(self, stock: Stock | str) -> float:

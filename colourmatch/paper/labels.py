@@ -97,7 +97,7 @@ def _set_lines(
         return ParagraphStyle("label", fontSize=size, leading=_LEADING * size, **options)
 
     bold, plain = style(size_pt, fonts.bold), style(size_pt, fonts.plain)
-    styles = [style(_NAME_FACTOR * size_pt, fonts.bold), bold, *[plain] * len(lines.texts)]
+    styles = [style(_NAME_FACTOR * size_pt, fonts.bold), bold, *[plain] * (len(lines.all()) - 2)]
     paragraphs = []
     for text, chosen in zip(lines.all(), styles, strict=True):
         paragraph = Paragraph(fonts.markup(text), chosen)

@@ -11,23 +11,16 @@ from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.interpolate import PchipInterpolator
 
 from colourmatch.colour.spaces import xyz_to_lab
 from colourmatch.colour.spectra import WAVELENGTHS_NM, transmittance_to_xyz
 from colourmatch.facts import read_rows
+from colourmatch.liquid.colourants import shape_for, shape_moved
 
 Array = NDArray[np.float64]
 
 #: The dye whose measured shape stands in for every dye that has none of its own.
 STAND_IN = "E129"
-
-
-@cache
-def _shape(e_number: str) -> PchipInterpolator:
-    rows = read_rows("shapes.csv")
-    nm = [float(row["nm"]) for row in rows]
-    return PchipInterpolator(nm, [float(row[e_number]) for row in rows])
 
 
 @cache
@@ -48,14 +41,9 @@ def dye_absorbance(e_number: str, wavelengths_nm: ArrayLike = WAVELENGTHS_NM) ->
     """
     nm = np.asarray(wavelengths_nm, float)
     peak_nm, e1pct = _peak_and_strength(e_number)
-    if e_number in read_rows("shapes.csv")[0]:
-        own, own_peak_nm = e_number, peak_nm
-    else:
-        own, own_peak_nm = STAND_IN, _peak_and_strength(STAND_IN)[0]
-    shape = _shape(own)
-    source_nm = 1 / (1 / nm + 1 / own_peak_nm - 1 / peak_nm)
-    values = np.maximum(shape(np.clip(source_nm, 380, 700)), 0.0)
-    return values / float(shape(own_peak_nm)) * e1pct / 1e4
+    measured = any(row["e_number"] == e_number for row in read_rows("shapes.csv"))
+    shape = shape_for(e_number, nm) if measured else shape_moved(STAND_IN, peak_nm, nm)
+    return shape * e1pct / 1e4
 
 
 def drink_transmittance(

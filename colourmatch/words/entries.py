@@ -68,6 +68,8 @@ def tell_change(key: str, value: Any, signs: Signs = PLAIN) -> str:
         return f"judged as served: {tell_serving(value)}" if value else f"judged {tell_serving(value)}"
     if key == "dilution":
         return tell_dilution(value)
+    if key == "label_lines":
+        return f"own lines of the label: {', '.join(value) or 'none'}"
     words, unit = _FIGURES.get(key, (key.replace("_", " "), ""))
     parts = value if isinstance(value, (list, tuple)) else ("none",) if value is None else (value,)
     shown = (tell_typed(part) if isinstance(part, (int, float)) else str(part) for part in parts)
@@ -89,6 +91,8 @@ _FIGURES = {
     "already_colourant": ("colourant in the base", ""),
     "jurisdiction": ("limits of", ""),
     "reference_id": ("reference number", ""),
+    "made_up_to": ("1 part is made up to", "parts of drink"),
+    "hand": ("doses measured in", ""),
 }
 
 

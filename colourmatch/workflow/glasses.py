@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from colourmatch.book.checks import check_serving
 from colourmatch.book.entries import LotStory
-from colourmatch.dosing.intake import EXAMPLE_GLASS_ML, portion_in_glass
+from colourmatch.dosing.intake import EXAMPLE_GLASS_ML, portions_in_glass
 from colourmatch.dosing.problem import Problem
 from colourmatch.dosing.serving import look_at
 from colourmatch.dosing.shelf_gain import find_missing_kind, find_other_stocks, hold_back, is_out_of_reach
@@ -150,7 +150,7 @@ def read_intake(story: LotStory, glasses: Sequence[Mapping[str, Any]] | None = N
     """What one example glass of the batch as it is brings of each colourant, for each way it is served.
 
     Ways are the dilutions of the `glasses` that are looked at (one that names none is undiluted); without them those
-    of the lot's serving conditions that name one, else undiluted: the dilution of the photos is for the camera and is
+    of the lot's serving conditions that name one, else as the label makes it up: the dilution of the photos is for the camera and is
     not drunk. A known colour of the base counts, without uncertainty as nobody gave one.
     """
     amounts = _amounts(story)
@@ -159,7 +159,7 @@ def read_intake(story: LotStory, glasses: Sequence[Mapping[str, Any]] | None = N
     found = []
     for dilution, names in _ways(story, glasses).items():
         batch_ml = EXAMPLE_GLASS_ML / dilution
-        portions = [portion_in_glass(code, mg, sd, batch_ml) for code, (mg, sd) in amounts.items()]
+        portions = portions_in_glass(amounts, batch_ml)
         found.append(
             {
                 "serving": ", ".join(names) or "neat",
@@ -184,7 +184,7 @@ def _ways(story: LotStory, glasses: Sequence[Mapping[str, Any]] | None) -> dict[
     own = [one for one in (story.lot.serving or {}).get("conditions") or () if one.get("dilution")]
     for glass in own if glasses is None else glasses:
         ways.setdefault(float(glass.get("dilution", 1.0)), []).append(str(glass.get("name", "serving")))
-    return dict(sorted(ways.items())) or {1.0: []}
+    return dict(sorted(ways.items())) or {story.lot.made_up_to: []}
 
 
 def _amounts(story: LotStory) -> dict[str, tuple[float, float]]:

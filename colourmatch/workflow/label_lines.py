@@ -1,10 +1,12 @@
 """What the label of a lot says, one statement a line; it knows no paper.
 
-It refuses to know the rest of what a label must say by law (ingredients, volume, best before, who made it).
+The maker's own lines (ingredients, contents, best before, who made it, keeping) stand as they were typed and are marked as
+not checked; none is invented.
 """
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from datetime import tzinfo
 from typing import TYPE_CHECKING
@@ -20,15 +22,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class LabelLines:
-    """The lines of a label; what is not due is not there."""
+    """The lines of a label; what is not due is not there. `own` are the maker's, which nobody checked."""
 
     name: str
     lot_and_date: str
     texts: tuple[str, ...]
+    own: tuple[str, ...] = ()
 
     def all(self) -> tuple[str, ...]:
         """Every line in order."""
-        return (self.name, self.lot_and_date, *self.texts)
+        return (self.name, self.lot_and_date, *self.texts, *self.own)
 
 
 def label_text(book: LotBook, lot: int | str, zone: tzinfo | None = None) -> str:
@@ -46,4 +49,34 @@ def read_label_lines(story: LotStory, zone: tzinfo | None = None) -> LabelLines:
     texts = [part for part in (label.line, label.warning, label.allergen) if part]
     if state.already_mg_per_l > 0 and state.already_colourant is None:
         texts.append("The base held colour of its own, name it here: ....................")
-    return LabelLines(head.name, f"Lot {head.label} · {date}", tuple(texts))
+    own = dict(head.label_lines)
+    if ingredients := own.get("ingredients"):
+        # the colours stand among the ingredients, by their class and name, and need no line of their own
+        merged = (
+            _merge_colours(ingredients, label.line) if head.closed or state.mg_by_colourant else ingredients
+        )
+        own["ingredients"] = merged
+        texts = [text for text in texts if text != label.line or merged == ingredients]
+    told = [f"{words}{own[key]}" for key, words in _OWN.items() if key in own]
+    return LabelLines(head.name, f"Lot {head.label} · {date}", tuple(texts), tuple(told))
+
+
+#: The maker's own lines in order, with what is put before each.
+_OWN = {
+    "ingredients": "Ingredients: ",
+    "contents": "",
+    "best_before": "Best before ",
+    "producer": "",
+    "keeping": "",
+}
+#: What is said beside them, not on the label: nobody but the maker answers for them.
+NOT_CHECKED = "Your own lines are as you typed them: nobody checked them against the law."
+
+
+def _merge_colours(ingredients: str, colours: str) -> str:
+    """A list of ingredients with the colours in it: where it says "colours", else at its end."""
+    if ":" not in colours:  # no colour went in
+        return ingredients
+    named = colours[:1].lower() + colours[1:]
+    merged, count = re.subn(r"\b[Cc]olou?rs?\b(?!:)", lambda _: named, ingredients, count=1)
+    return merged if count else f"{ingredients.rstrip(' .')}, {named}"

@@ -33,6 +33,7 @@ from colourmatch.photo.measure import parts_of_water
 from colourmatch.photo.quality import flag
 from colourmatch.words.entries import tell_entry
 from colourmatch.words.looks import tell_glass
+from colourmatch.workflow.again import find_first_dose
 from colourmatch.workflow.ceilings import ceiling_left, describe_state, passed_ceilings
 from colourmatch.workflow.doubts import name_entry, put_question
 from colourmatch.workflow.fitting import (
@@ -205,6 +206,10 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
         "tolerance": head.tolerance,
         "already_mg_per_l": head.already_mg_per_l,
         "already_colourant": head.already_colourant,
+        "made_up_to": head.made_up_to,
+        "hand": head.hand,
+        "like": head.like,
+        "label_lines": head.label_lines,
         "trial_of": head.trial_of,
         "reference_id": head.reference_id,
         "target_lab": None if head.target_lab is None else list(head.target_lab),
@@ -219,6 +224,7 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
         "closing": _describe_closing(closing) if closing else None,
         "trials": describe_trials(book, story),
         "intake": read_intake(story),
+        "first_dose": [dose.to_json() for dose in find_first_dose(book, story)],
         **tell_care(story),
     }
 
@@ -295,7 +301,7 @@ def tell_care(story: LotStory) -> dict[str, Any]:
     dosed = bool(state.mg_by_colourant)
     ready = [] if dosed else [entry.colourant for entry in story.stock_entries]
     colourants = list(dict.fromkeys([*colourants_in(state), *ready]))
-    label = list(read_label_lines(story).texts)
+    label = list(read_label_lines(story).all()[2:])
     if not dosed and not story.lot.closed:
         label[:1] = label_line(colourants, jurisdiction).text.splitlines()
     return {

@@ -1,11 +1,14 @@
 """Ceilings and limits against hand sums, label texts against the law's wording, cautions by their codes."""
 
 from dataclasses import replace
+from datetime import date
+from types import SimpleNamespace
 
 import pytest
 
+from colourmatch.dosing import limits
 from colourmatch.dosing.care import STANDING_CAUTIONS, cautions_for, label_line, warn_of_base
-from colourmatch.dosing.intake import portion_in_glass
+from colourmatch.dosing.intake import portion_in_glass, portions_in_glass
 from colourmatch.dosing.limits import ceiling_check, limits_for, list_jurisdictions, name_few, room_mg_per_l
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.liquid.stock import Addition, BatchState, Stock
@@ -30,7 +33,8 @@ def codes(colourants, jurisdiction="EU"):
     [
         ("E129", [("sum", 100)]), ("E102", [("sum", 100)]), ("E110", [("sum", 100), ("each", 20)]),
         ("E104", [("sum", 100), ("each", 10)]), ("E124", [("sum", 100), ("each", 10)]),
-        ("E122", [("sum", 100), ("each", 50)]), ("E123", [("forbidden", 0)]), ("E127", [("forbidden", 0)]),
+        ("E122", [("sum", 100), ("each", 50)]), ("E155", [("sum", 100), ("each", 50)]), ("E100", [("sum", 100)]),
+        ("E123", [("forbidden", 0)]), ("E127", [("forbidden", 0)]),
         ("E150d", [("none", None)]), ("E162", [("none", None)]),
     ],
 )  # fmt: skip
@@ -45,10 +49,64 @@ def test_eu_limits(e_number, limits):
 def test_us_limits_say_which_were_seen():
     (limit,) = limits_for(["E129"], "US")
     assert limit.kind == "none" and "good manufacturing practice" in limit.text and "seen for" in limit.text
-    assert not limit.is_unchecked_for("E129") and limit.is_unchecked_for("E102")
+    assert not limit.is_unchecked_for("E129") and limit.is_unchecked_for("E110")
     assert [limit.kind for limit in limits_for(["E122"], "us")] == ["forbidden"]
-    (unknown,) = limits_for(["E163"], "US")
+    for natural in ("E120", "E150c", "E162", "E163"):
+        assert [limit.kind for limit in limits_for([natural], "US")] == ["none"]
+    assert not limits_for(["E150c"], "US")[0].is_unchecked_for("E150")
+    (unknown,) = limits_for(["custom:505"], "US")
     assert unknown.kind == "unknown" and "Look it up (21 CFR 73 and 74)" in unknown.text
+
+
+# 90 FR 4628 of 16 January 2025 (21 CFR 74.303): erythrosine ends in US food on 15 January 2027.
+@pytest.mark.parametrize(
+    ("day", "kind", "room"), [(date(2027, 1, 14), "none", float("inf")), (date(2027, 1, 15), "forbidden", 0)]
+)
+def test_a_limit_holds_until_its_day(day, kind, room, monkeypatch):
+    assert [limit.kind for limit in limits_for(["E127"], "US", day)] == [kind]
+    monkeypatch.setattr(limits, "date", SimpleNamespace(today=lambda: day))
+    assert room_mg_per_l(BatchState(1000), "E127", None, "US") == room
+
+
+def test_a_cordial_is_held_to_the_limits_as_it_is_made_up():
+    # Regulation (EC) No 1333/2008, Article 11(3): 1 part made up to 6, so that 100 mg/l are 600 in the bottle.
+    cordial = replace(batch_with(E129=300), made_up_to=6.0)
+    assert room_mg_per_l(cordial, "E129", None) == pytest.approx(300)
+    assert room_mg_per_l(cordial, "E129", 400) == pytest.approx(
+        100
+    )  # the maker's own ceiling is of the batch
+    own, total = ceiling_check(cordial, 400).lines
+    assert (own.amount_mg_per_l, total.amount_mg_per_l) == pytest.approx((300, 50))
+    assert "in the drink as made up, 1 part to 6" in total.text and not total.over
+    assert ceiling_check(batch_with(E129=300), None).over
+    more = Stock("red", "E129", 1.0)
+    assert cordial.add(Addition.from_drops(more, 10)).take_sample(30).add_untinted(5).made_up_to == 6
+
+
+def test_all_caramels_count_together_against_the_intake_of_the_group():
+    a, c, both = portions_in_glass({"E150a": (1000, 0), "E150c": (500, 0)}, 200)
+    # 200 mg of 300 x 60, 100 mg of 100 x 60, 300 mg of 300 x 60
+    assert [one.shares[0][1] for one in (a, c, both)] == pytest.approx([200 / 18000, 100 / 6000, 300 / 18000])
+    assert both.name == "Caramels together" and both.source.startswith("EFSA")
+    assert [one.e_number for one in portions_in_glass({"E150c": (500, 0), "E129": (30, 0)})] == [
+        "E150c",
+        "E129",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("colourant", "code", "said"),
+    [
+        ("E150d", "sulphites", "10 mg/l as SO2"), ("E150b", "sulphites", "named and emphasised"),
+        ("E163", "colourant-keeping", "pH rises"), ("E120", "colourant-keeping", "below about pH 3.5"),
+        ("spirulina", "shape-taught", "photos teach it"), ("E123", "alcoholic-reference", "may hold 100 mg/l, this drink 0"),
+        ("E124", "alcoholic-reference", "may hold 50 mg/l, this drink 10"),
+    ],
+)  # fmt: skip
+def test_natural_colours_and_alcoholic_references_are_cautioned_of(colourant, code, said):
+    assert any(c.code == code and said in c.text for c in cautions_for([colourant]))
+    assert not {"sulphites", "shape-taught", "alcoholic-reference"} & set(codes(["E129", "E150a"]))
+    assert "alcoholic-reference" not in codes([colourant], "US")
 
 
 def test_a_sum_appears_once_for_several_colourants():

@@ -157,6 +157,17 @@ def _keep_stocks(player: Player) -> None:
     player.call("stock weigh", "red", "--drops", "40", "--grams", "1.93")
     player.call("stock make", "--strength-g-per-100ml", "1", "--volume-ml", "50", "--dye-content", "0.85")
     player.call("stock make", "--strength-g-per-100ml", "1", "--volume-ml", "50", "--bottle-g-per-100ml", "5")
+    player.call(
+        "stock make",
+        "--strength-g-per-100ml",
+        "1",
+        "--volume-ml",
+        "50",
+        "--colourant",
+        "E163",
+        "--bottle-colour-value",
+        "150",
+    )
     player.call("stock dilute", "red", "--fold", "10", "--name", "red thin")
     for target in (4, 40):
         player.call("stock dilute", "red", "--target-mg-per-l", target, "--volume-ml", "900")
@@ -213,7 +224,29 @@ def _tint(player: Player, boxes: dict[str, str]) -> None:
 def _miss(player: Player, boxes: dict[str, str]) -> None:
     """Lots that cannot be matched: another bottle, another kind of colour, past the reference, past the ceiling."""
     player.call("lot new", "--name", "Pale", "--volume-ml", "2", "--stock", "yellow")  # asked about
-    player.call("lot new", "--name", "Pale", "--volume", "0.9 l", "--stock", "yellow", "--dilution", "5")
+    player.call(
+        "lot new",
+        "--name",
+        "Pale",
+        "--volume",
+        "0.9 l",
+        "--stock",
+        "yellow",
+        "--dilution",
+        "5",
+        "--made-up-to",
+        "6",
+        "--ingredients",
+        "water, sugar, colours, citric acid",
+        "--contents",
+        "500 ml",
+        "--best-before",
+        "2027-05-01",
+        "--producer",
+        "Invented Drinks, 1 Low Street",
+        "--keeping",
+        "Keep cold once opened.",
+    )
     player.call("lot photo", "3", _photo("ladder1-0.jpg"), *_typed(boxes))
     turned = _typed({"white": boxes["white"], "reference": boxes["batch"], "batch": boxes["reference"]})
     player.call("lot new", "--name", "Deep", "--volume-ml", "900", "--stock", "red", "--dilution", "5",
@@ -258,6 +291,8 @@ def _go_on(player: Player) -> None:
     player.call("lot list")
     player.call("lot sheet", "1", "--out", player.folder / "lot.pdf")
     player.call("lot label", "1")
+    player.call("lot label", "Pale")
+    _play_again(player)
     player.call("lot label", "1", "--out", player.folder / "labels.pdf", "--copies", "2")
     player.call("lot recheck", "1", _photo("ok-one-corner-covered.jpg"))
     _let_time_pass(player)
@@ -275,6 +310,17 @@ def _go_on(player: Player) -> None:
     player.call("stock list", "--all")
     player.call("stock reset", "red", "--reason", "new bottle")
     player.call("stock put-away", "bottle")
+
+
+def _play_again(player: Player) -> None:
+    """The next lot like a good one, in a book of its own."""
+    own = {"book": "again.sqlite"}
+    player.call("stock add", "red", "--colourant", "E129", "--strength-g-per-100ml", "1.0", **own)
+    player.call("lot new", "--name", "Cordial", "--volume", "1 l", "--stock", "red", **own)
+    player.call("lot add", "1", "--stock", "red", "--drops", "80", **own)
+    player.call("lot close", "1", "--reason", "matched", **own)
+    player.call("lot new", "--like", "1", "--volume", "5 l", **own)
+    player.call("lot show", "2", **own)
 
 
 def _let_time_pass(player: Player) -> None:

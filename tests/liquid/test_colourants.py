@@ -21,9 +21,9 @@ PURITY = [
 def test_strength_and_peak_are_those_of_the_purity_criteria(e_number, peak_nm, e1pct):
     colourant = find_colourant(e_number)
     assert (colourant.peak_nm, colourant.e1pct_1cm) == (peak_nm, e1pct)
-    # E 1 % of 540: 1 mg/l gives 0.054 per cm. On the 5 nm grid the peak may fall between two points.
+    # E 1 % of 540: 1 mg/l gives 0.054 per cm. A shape measured in water peaks where it was measured, up to 6 nm off.
     assert colourant.e1pct_1cm / 10000 * shape_for(e_number, peak_nm) == pytest.approx(
-        e1pct / 10000, rel=1e-9
+        e1pct / 10000, rel=0.013
     )
     assert 0.99 * e1pct / 10000 < colourant.absorptivity().max() <= e1pct / 10000 * (1 + 1e-9)
 
@@ -34,16 +34,42 @@ def test_one_mg_per_litre_of_allura_red_gives_0_054():
     )
 
 
-@pytest.mark.parametrize("e_number", ["E129", "E102", "E133"])
-def test_measured_shape_goes_through_its_table(e_number):
-    rows = read_rows("shapes.csv")
-    nm, shape = (np.array([float(row[key]) for row in rows]) for key in ("nm", e_number))
-    assert_allclose(shape_for(e_number, nm), shape, atol=1e-12)
-    assert (shape_for(e_number, [705.0, 780.0]) == 0).all()
+@pytest.mark.parametrize(
+    ("e_number", "nm", "measured"),
+    # Read off the measurements that calibration/shapes.csv names; what a sum of bands leaves stands there.
+    [
+        ("E129", (420, 460, 500, 540, 560, 600), (0.27, 0.49, 0.985, 0.755, 0.285, 0.005)),
+        ("E102", (400, 440, 460, 480, 500), (0.84, 0.97, 0.71, 0.36, 0.06)),
+        ("E133", (420, 560, 600, 620, 640, 660), (0.08, 0.14, 0.43, 0.85, 0.84, 0.22)),
+        ("E122", (420, 460, 480, 540, 580), (0.302, 0.595, 0.806, 0.8, 0.215)),
+        ("E162", (420, 460, 480, 540, 580), (0.264, 0.475, 0.648, 0.978, 0.422)),
+        ("E100", (400, 420, 460, 480), (0.71, 0.987, 0.572, 0.149)),
+        ("E141", (380, 420, 620, 660), (0.547, 0.35, 0.217, 0.046)),
+    ],
+)
+def test_shape_is_as_measured(e_number, nm, measured):
+    misfit = next(float(r["largest_misfit"]) for r in read_rows("shapes.csv") if r["e_number"] == e_number)
+    assert_allclose(shape_for(e_number, nm), measured, atol=misfit + 0.003)
 
 
-@pytest.mark.parametrize("e_number", ["E110", "E122", "E123", "E124"])
-def test_other_azo_dyes_are_allura_red_moved_in_wavenumber(e_number):
+def test_a_shape_measured_in_another_medium_gives_its_width_at_the_peak_in_water():
+    # erythrosine in ethanol: half as high at 516 and 547 nm round 535; in water it peaks at 526
+    shape = shape_for("E127", np.arange(480.0, 580.0))
+    over_half = np.arange(480.0, 580.0)[shape > 0.5]
+    assert shape.argmax() + 480 == 526 and 24 < over_half[-1] - over_half[0] < 32
+
+
+def test_every_measured_shape_names_its_source_and_every_band_its_status():
+    assert all(row["source"] and row["status"] and row["medium"] for row in read_rows("shapes.csv"))
+    fitted = {row["e_number"] for row in read_rows("bands.csv") if row["status"] == "fitted"}
+    assert fitted == {row["e_number"] for row in read_rows("shapes.csv")}
+    # no spectrum of a natural colour is made up: it is measured, or starts from that of another
+    for name in ("E120", "E163", "E160c", "spirulina", "safflower", "gardenia yellow", "gardenia blue"):
+        assert find_colourant(name).shape_is_taught
+
+
+@pytest.mark.parametrize("e_number", ["E110", "E123", "E124", "E120"])
+def test_dyes_without_a_measurement_are_allura_red_moved_in_wavenumber(e_number):
     colourant = find_colourant(e_number)
     assert colourant.shape_status == "estimated from E129"
     nm = np.arange(420.0, 660.0, 3)
@@ -51,7 +77,7 @@ def test_other_azo_dyes_are_allura_red_moved_in_wavenumber(e_number):
     assert_allclose(shape_for(e_number, nm), shape_for("E129", moved), atol=1e-12)
 
 
-def test_every_shape_peaks_where_the_table_says_and_stays_between_0_and_1():
+def test_every_shape_is_high_where_the_table_says_and_stays_between_0_and_1():
     fine = np.arange(380.0, 780.0, 0.1)
     for colourant in list_colourants():
         assert colourant.shape.shape == (81,)
@@ -60,13 +86,16 @@ def test_every_shape_peaks_where_the_table_says_and_stays_between_0_and_1():
         if colourant.e_number.startswith("E150"):
             continue
         shape = shape_for(colourant.e_number, fine)
-        assert fine[shape.argmax()] == pytest.approx(colourant.peak_nm, abs=0.2)
-        assert shape.max() == pytest.approx(1, abs=1e-5)
+        assert shape_for(colourant.e_number, colourant.peak_nm) > 0.98
+        assert shape.max() == pytest.approx(1, abs=1e-4)
 
 
-def test_shapes_between_table_points_are_monotone():
-    shape = shape_for("E129", np.arange(504.0, 700.0, 0.5))
-    assert (np.diff(shape) <= 1e-12).all()
+def test_how_far_a_band_may_lie_is_told_with_its_reason():
+    for colourant in list_colourants():
+        assert 2 <= colourant.shift_sd_nm <= 15 and colourant.shift_from
+    assert find_colourant("E129").shift_sd_nm == 2
+    assert find_colourant("carmine").shift_sd_nm == find_colourant("E163").shift_sd_nm == 15
+    assert custom_colourant("red", 505).shift_sd_nm == 15
 
 
 @pytest.mark.parametrize(
@@ -86,6 +115,14 @@ def test_caramel_classes_stay_in_the_published_range():
         assert 0.007 <= float(row["k_per_nm"]) <= 0.017
 
 
+def test_caramels_share_one_intake_of_which_the_unknown_takes_the_strictest():
+    # EFSA Journal 2011;9(3):2004: 300 for all, of which E150c 100; JECFA Monographs 11 (2011): b 160, c and d 200.
+    found = {
+        code: find_colourant(code).adi_mg_per_kg for code in ("E150", "E150a", "E150b", "E150c", "E150d")
+    }
+    assert found == {"E150": 100, "E150a": 300, "E150b": 160, "E150c": 100, "E150d": 200}
+
+
 def test_smaller_acceptable_daily_intake_counts():
     assert find_colourant("E124").adi_mg_per_kg == 0.7
     assert find_colourant("E131").adi_mg_per_kg == 5
@@ -93,10 +130,12 @@ def test_smaller_acceptable_daily_intake_counts():
 
 
 def test_every_shape_says_where_it_comes_from():
-    known = {"measured", "derived", "estimated from E129", "from memory", "analytic"}
+    known = {"measured", "derived", "from memory", "analytic"} | {
+        f"estimated from {code}" for code in ("E129", "E133", "E102", "E160a")
+    }
     assert {colourant.shape_status for colourant in list_colourants()} == known
-    assert find_colourant("E129").shape_status == "measured"
-    assert find_colourant("E127").shape_status == "from memory"
+    assert find_colourant("E127").shape_status == "measured"
+    assert find_colourant("E131").shape_status == "from memory"
 
 
 @pytest.mark.parametrize(
@@ -106,6 +145,7 @@ def test_every_shape_says_where_it_comes_from():
         ("Allura Red AC", "E129"), ("allura red", "E129"), ("red no. 40", "E129"),
         ("FD&C Blue No. 1", "E133"),
         ("anthocyanin", "E163"), ("rubine", "E122"), ("Ponceau", "E124"), ("tartrazine", "E102"), ("carmine", "E120"), ("caramel", "E150"), ("e150D", "E150d"),
+        ("curcumin", "E100"), ("paprika", "E160c"), ("Spirulina", "spirulina"), ("gardenia blue", "gardenia-blue"), ("E155", "E155"),
     ],
 )  # fmt: skip
 def test_colourant_is_found_by_number_or_name(text, e_number):
@@ -126,7 +166,7 @@ def test_unknown_bottle_starts_from_the_nearest_and_is_found_again_by_its_code()
     assert_allclose(again.absorptivity(), bottle.absorptivity())
     assert_allclose(shape_for(bottle.e_number), bottle.shape)
     assert WAVELENGTHS_NM[bottle.shape.argmax()] == 510
-    assert bottle.absorptivity().max() == pytest.approx(0.02)
+    assert bottle.absorptivity().max() == pytest.approx(0.02, rel=1e-3)
 
 
 def test_unknown_bottle_like_a_known_colourant_keeps_its_shape():
@@ -138,9 +178,9 @@ def test_unknown_bottle_like_a_known_colourant_keeps_its_shape():
 
 def test_unknown_name_lists_near_ones():
     for limited in (
-        "E100",
-        "e 100",
-        "E160e",
+        "E153",
+        "e 140",
+        "E160d",
     ):  # a law on file names them, nothing is known of what they absorb
         with pytest.raises(
             NotFoundError, match=r"stands in the limits of the law.*--colourant custom with --like"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from colourmatch.errors import InputError
-from colourmatch.liquid.make_up import plan_liquid, plan_powder
+from colourmatch.liquid.make_up import dye_share, plan_liquid, plan_powder
 
 
 def test_powder_counts_its_dye_content() -> None:
@@ -40,3 +40,23 @@ def test_liquid_keeps_the_dye() -> None:
 def test_what_cannot_be_made_is_refused(call, said: str) -> None:
     with pytest.raises(InputError, match=said):
         call()
+
+
+@pytest.mark.parametrize(
+    ("colourant", "bottle", "share"),
+    [
+        ("E129", {"percent": 85}, 0.85), ("E163", {"e1pct": 15}, 15 / 300), ("E163", {"colour_value": 150}, 15 / 300),
+        ("E162", {"percent": 0.4}, 0.004), ("E150c", {"a610": 0.34}, 2.0), ("spirulina", {"e1pct": 36}, 2.0),
+        ("E129", {"e1pct": 600}, 1.0),  # as reagents differ from the purity criteria: counted as pure
+    ],
+)  # fmt: skip
+def test_a_dose_goes_by_what_the_bottle_says(colourant: str, bottle: dict, share: float) -> None:
+    assert dye_share(colourant, bottle) == pytest.approx(share)
+
+
+@pytest.mark.parametrize(
+    "bottle", [{}, {"percent": 4, "e1pct": 15}, {"percent": 104}, {"e1pct": 800}, {"colour_value": 0}]
+)
+def test_an_impossible_bottle_is_refused(bottle: dict) -> None:
+    with pytest.raises(InputError, match=r"E 1 %|which figure"):
+        dye_share("E129", bottle)

@@ -56,6 +56,24 @@ def test_a_dose_taken_back_is_not_declared_and_the_bases_colour_is_asked_for(boo
     assert "The base held colour of its own, name it here" in label_text(book, lot)
 
 
+def test_the_makers_own_lines_hold_the_colours_among_the_ingredients(book: LotBook, tinted: int) -> None:
+    own = {
+        "ingredients": "water, sugar, colours, citric acid",
+        "producer": "Invented Drinks",
+        "best_before": "2027-05",
+    }
+    book.lots.amend(tinted, "label", label_lines=own)
+    lines = label_text(book, tinted).split("\n")
+    assert "Ingredients: water, sugar, colour: Allura red AC (E129), citric acid" in lines
+    assert "Best before 2027-05" in lines and "Invented Drinks" in lines
+    assert "Colour: Allura red AC (E129)" not in lines  # said once
+    assert any("attention in children" in line for line in lines)
+    book.lots.amend(tinted, "label", label_lines={"ingredients": "water, sugar."})
+    assert "Ingredients: water, sugar, colour: Allura red AC (E129)" in label_text(book, tinted)
+    text = pypdf.PdfReader(io.BytesIO(make_page(book, tinted, copies=1))).pages[0].extract_text()
+    assert "water, sugar, colour" in text
+
+
 def test_carmine_is_named_as_what_it_is(book: LotBook, lot: int) -> None:
     book.stocks.add("crimson", "E120", 1.0)
     book.additions.add(lot, "crimson", ml=1)

@@ -106,14 +106,14 @@ def test_looks_trials_and_the_daily_intake_are_on_the_sheet(book: LotBook, lot: 
         "delta_e_2000": {"value": 1.21, "low": 0.7, "high": 2.04}, "text": "paler",
     }  # fmt: skip
     book.photos.add(lot, measured([0.3, -0.4, 0.1]), {"serving": [look]})
-    book.lots.amend(lot, "named", already_mg_per_l=3, already_colourant="E163")
+    book.lots.amend(lot, "named", already_mg_per_l=3, already_colourant="E162")
     text, _ = read_sheet(book, lot)
     assert "long drink 60 mm deep, 1 part made up to 4, light A, weight 2 1.2 (0.7 to 2.0), paler" in text
     assert "7 drops of red there are" in text or "7 drops of red there, and the batch holds as much" in text
     assert f"100 ml taken for trial lot {trial}" in text
-    assert "3 mg/l of E163" in text and "colourant in the base E163" in text
+    assert "3 mg/l of E162" in text and "colourant in the base E162" in text
     assert "7 mg per kg (JECFA and EFSA)" in text and "% for a child of 20 kg" in text
-    assert "Anthocyanins (E163)" in text and "none on file" in text
+    assert "Beetroot red (E162)" in text and "none on file" in text
     book.trials.pour_back(trial)
     assert f"100 ml of trial lot {trial} poured back" in read_sheet(book, lot)[0]
     assert "Where it is drunk" not in read_sheet(book, trial)[0]

@@ -1,0 +1,178 @@
+"""The next lot like an old one: its figures taken over, and the first dose that the last lots teach.
+
+It begins nothing and shortens no step: what is poured first is stepped and photographed like any other.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from colourmatch.book.entries import LotStory
+from colourmatch.dosing.limits import room_mg_per_l
+from colourmatch.errors import InputError
+from colourmatch.words.figures import tell_drops, tell_number
+from colourmatch.workflow.fitting import LEAST_LEARNT_SD
+
+if TYPE_CHECKING:
+    from colourmatch.book.entries import Lot
+    from colourmatch.book.lot_book import LotBook
+    from colourmatch.book.shelf_records import StockEntry
+
+#: Lots of one recipe need doses that differ by this much (one sd, relative), before two of them say how much: botanicals
+#: differ from lot to lot (common practice, no source).
+_LOTS_REL_SD = 0.15
+#: So many of the last lots are asked.
+_MOST_LOTS = 5
+#: How a lot ended whose dose is worth repeating.
+_GOOD = ("matched", "nearest")
+#: What is not taken over: it is the old lot's own.
+_OWN_LINES = ("best_before",)
+
+
+@dataclass(frozen=True)
+class FirstDose:
+    """What the last lots say the whole dose of a stock will be, drops with their 95 % interval, and the first step of it.
+
+    `step_ml` is what goes in before the first photo of the tinted batch; `lots` are the labels of those asked.
+    """
+
+    stock: str
+    drops: float
+    low: float
+    high: float
+    step_drops: int
+    step_ml: float
+    step_grams: float
+    lots: tuple[str, ...]
+    text: str
+
+    def to_json(self) -> dict[str, Any]:
+        """One entry of `first_dose`."""
+        figures = {
+            key: round(part, 3) if isinstance(part, float) else part for key, part in asdict(self).items()
+        }
+        return figures | {"lots": list(self.lots)}
+
+
+def fill_like(book: LotBook, like: int | str) -> dict[str, Any]:
+    """The figures of `Lots.begin` for a lot like an old one, which a maker may change; its number and photos stay its own.
+
+    A stock that was put away is the bottle of its name that is in use. NotFoundError for a lot that is not there,
+    ClosedError for a stock of which no bottle is left.
+    """
+    old = book.lots.get(like)
+    keys = (
+        "name", "volume_ml", "ceiling_mg_per_l", "depth_mm", "dilution", "tolerance", "already_mg_per_l",
+        "already_colourant", "jurisdiction", "target_lab", "serving", "made_up_to", "hand",
+    )  # fmt: skip
+    return {key: getattr(old, key) for key in keys} | {
+        "stocks": [book.stocks.get(name).name for name in old.stocks],
+        "reference": old.reference_id,
+        "label_lines": {key: line for key, line in old.label_lines.items() if key not in _OWN_LINES},
+        "like": old.id,
+    }
+
+
+def find_first_dose(book: LotBook, story: LotStory) -> list[FirstDose]:
+    """The first dose of a lot that was begun like another, empty once something went in or when no lot teaches it.
+
+    Of each colourant the last good lots of its line held so many mg of true dye a litre (label times what the photos
+    taught). Middle: their mean; spread: that of lots of one recipe (0.15 until two and more say it, GUM, JCGM
+    100:2008), of the stock's strength and of its drop. The first step is 1 / (1 + 1.645 s) of it, so that it passes the
+    dose in 5 % of lots, and stays under every ceiling.
+    """
+    head = story.lot
+    if head.like is None or story.additions:
+        return []
+    line = _lots_of_line(book, head)
+    found = []
+    for name in head.stocks:
+        stock = book.stocks.get(name)
+        held = [amount for lot in line if (amount := _true_mg_per_l(book, lot, stock.colourant)) > 0]
+        if held and sum(book.stocks.get(one).colourant == stock.colourant for one in head.stocks) == 1:
+            found.append(_plan(story, stock, held, tuple(lot.lot.label for lot in line)))
+    return [dose for dose in found if dose is not None]
+
+
+def _lots_of_line(book: LotBook, head: Lot) -> list[LotStory]:
+    """The last good lots that were begun like one another, up to the one that this lot names."""
+    line, like = [], head.like
+    while like is not None:
+        story = book.lots.story(like)
+        line.append(story)
+        like = story.lot.like
+    first = line[-1].lot.id
+    begun = {story.lot.id for story in line}
+    for lot in reversed(book.lots.closed(limit=50)):
+        root = lot
+        while root.like is not None:
+            root = book.lots.get(root.like)
+        if root.id == first and lot.id not in begun and lot.id != head.id:
+            line.append(book.lots.story(lot.id))
+    good = [
+        story
+        for story in line
+        if story.closing and story.closing.outcome in _GOOD and not story.closing.against
+    ]
+    return sorted(good, key=lambda story: story.lot.id, reverse=True)[:_MOST_LOTS]
+
+
+def _true_mg_per_l(book: LotBook, story: LotStory, colourant: str) -> float:
+    """What a lot held of a colourant in the end, by the strengths that photos taught."""
+    state, total = story.state(), 0.0
+    for entry in story.stock_entries:
+        if entry.colourant == colourant:
+            total += state.mg.get(entry.name, 0.0) * entry.strength_factor
+    return total / state.volume_ml * 1000
+
+
+def _plan(story: LotStory, entry: StockEntry, held: list[float], lots: tuple[str, ...]) -> FirstDose | None:
+    stock, state = entry.as_stock(), story.state()
+    middle = float(np.mean(held))
+    # what was seen counts as n - 1 degrees of freedom beside 3 of what lots usually differ by
+    seen = float(np.var(held, ddof=1)) / middle**2 if len(held) > 1 else 0.0
+    between = (3 * _LOTS_REL_SD**2 + (len(held) - 1) * seen) / (len(held) + 2)
+    spread = math.sqrt(
+        between * (1 + 1 / len(held))
+        + max(entry.strength_rel_sd, LEAST_LEARNT_SD) ** 2
+        + entry.drop_rel_sd**2
+    )
+    try:
+        drops = state.drops_for(stock, middle)
+    except InputError:  # it is weaker than the drink is to be
+        return None
+    low, high = drops * math.exp(-1.96 * spread), drops * math.exp(1.96 * spread)
+    step = min(drops / (1 + 1.645 * spread), _room_drops(story, entry))
+    if story.lot.hand == "drops":
+        step = float(int(step + 1e-6))
+    ml = step * stock.drop_ml
+    dose = FirstDose(entry.name, drops, low, high, int(step), ml, ml * stock.density_g_per_ml, lots, "")
+    return replace(dose, text=_tell_first(dose, story.lot.hand))
+
+
+def _room_drops(story: LotStory, entry: StockEntry) -> float:
+    """How many drops the lot's ceiling and the law of its place leave room for; a milligram counts as at least its label's."""
+    head, state = story.lot, story.state()
+    room = math.inf if head.ceiling_mg_per_l is None else head.ceiling_mg_per_l - state.total_mg_per_l()
+    if head.jurisdiction:
+        room = min(room, room_mg_per_l(state, entry.colourant, head.ceiling_mg_per_l, head.jurisdiction))
+    label = entry.as_stock(learnt=False)
+    if room >= 1000 * label.mg_per_ml:
+        return math.inf
+    return state.drops_for(label, max(room, 0.0)) / max(entry.strength_factor, 1.0)
+
+
+def _tell_first(dose: FirstDose, hand: str) -> str:
+    first = {
+        "drops": tell_drops(dose.step_drops), "ml": f"{tell_number(dose.step_ml, 2)} ml",
+        "grams": f"{tell_number(dose.step_grams, 2)} g",
+    }  # fmt: skip
+    whole = tell_drops(round(dose.drops), (math.floor(dose.low), math.ceil(dose.high)))
+    return (
+        f"As lot {', '.join(dose.lots)} taught, the whole dose of {dose.stock} will be {whole}. Photograph, pour "
+        f"{first[hand]} first, stir, and photograph again."
+    )

@@ -1,0 +1,88 @@
+"""The next lot like an old one: what is taken over, and a first dose by hand from what the last lots held."""
+
+import math
+
+import pytest
+
+from colourmatch.book.lot_book import LotBook
+from colourmatch.errors import ClosedError, NotFoundError
+from colourmatch.workflow.again import fill_like, find_first_dose
+
+
+def close_with(book: LotBook, drops: float, **head) -> int:
+    """A closed lot of 1 l that took so many drops of red."""
+    lot = book.lots.begin(**({"name": "Bitter", "volume_ml": 1000, "stocks": ["red"]} | head)).id
+    book.additions.add(lot, "red", drops=drops)
+    book.lots.close(lot, "matched")
+    return lot
+
+
+def test_all_but_what_is_its_own_is_taken_over(book: LotBook) -> None:
+    book.stocks.add("red", "E129", 1.0)
+    head = {
+        "ceiling_mg_per_l": 60.0, "depth_mm": 12.0, "dilution": 5.0, "tolerance": 2.0, "jurisdiction": "EU",
+        "already_mg_per_l": 3.0, "already_colourant": "E163", "target_lab": (60.0, 40.0, 30.0), "made_up_to": 4.0,
+        "hand": "grams", "serving": {"conditions": [{"name": "long", "dilution": 3.0}]},
+    }  # fmt: skip
+    old = book.lots.begin(
+        "Bitter", 900, ["red"], number="26-041", notes="its own",
+        label_lines={"producer": "Invented Drinks", "best_before": "2027-05"}, **head,
+    )  # fmt: skip
+    figures = fill_like(book, "26-041")
+    new = book.lots.begin(**figures | {"volume_ml": 5000})
+    assert {key: getattr(new, key) for key in head} == head
+    assert (new.stocks, new.volume_ml, new.like, new.number, new.notes) == (("red",), 5000, old.id, None, "")
+    assert new.label_lines == {"producer": "Invented Drinks"}
+    with pytest.raises(NotFoundError):
+        fill_like(book, "26-999")
+    book.stocks.put_away("red")
+    with pytest.raises(ClosedError):
+        fill_like(book, old.id)
+    fresh = book.stocks.add("red", "E129", 2.0)
+    assert fill_like(book, old.id)["stocks"] == [fresh.name]
+
+
+def test_the_first_dose_is_what_the_last_lots_held_short_of_its_spread(book: LotBook) -> None:
+    book.stocks.add("red", "E129", 1.0, strength_rel_sd=0.1)
+    first = close_with(book, 80)
+    figures = fill_like(book, first)
+    second = close_with(book, 90, **figures)
+    lot = book.lots.begin(**fill_like(book, second) | {"volume_ml": 5000}).id
+    (dose,) = find_first_dose(book, book.lots.story(lot))
+    # 80 and 90 drops of 0.5 mg in a litre that grew by 4 and 4.5 ml
+    held = [0.5 * n / (1 + 5e-5 * n) for n in (80, 90)]
+    wanted = sum(held) / 2
+    assert dose.drops == pytest.approx(wanted * 5 / (0.5 - wanted * 5e-5), rel=1e-3)
+    seen = 2 * ((held[0] - held[1]) / 2) ** 2 / wanted**2
+    spread = math.sqrt((3 * 0.15**2 + seen) / 4 * 1.5 + 0.1**2 + 0.15**2)
+    assert dose.step_drops == int(dose.drops / (1 + 1.645 * spread))
+    assert dose.high / dose.drops == pytest.approx(math.exp(1.96 * spread), rel=1e-3)
+    assert set(dose.lots) == {f"L{first}", f"L{second}"}
+    book.additions.add(lot, "red", drops=dose.step_drops)
+    assert find_first_dose(book, book.lots.story(lot)) == []
+
+
+def test_a_stronger_bottle_and_a_ceiling_shorten_the_first_dose(book: LotBook) -> None:
+    book.stocks.add("red", "E129", 1.0)
+    old = close_with(book, 80)
+    book.stocks.put_away("red")
+    book.stocks.add("red", "E129", 2.0)
+    lot = book.lots.begin(**fill_like(book, old)).id
+    (dose,) = find_first_dose(book, book.lots.story(lot))
+    assert dose.drops == pytest.approx(40, rel=0.01)
+    low = book.lots.begin(**fill_like(book, old) | {"ceiling_mg_per_l": 10.0, "name": "Low"}).id
+    (dose,) = find_first_dose(book, book.lots.story(low))
+    assert dose.step_drops == 10  # 10 mg/l in a litre that grows by half a millilitre
+    scale = book.lots.begin(**fill_like(book, old) | {"hand": "grams", "name": "Scale"}).id
+    (dose,) = find_first_dose(book, book.lots.story(scale))
+    assert dose.step_grams != int(dose.step_grams / 0.05) * 0.05 and f"{dose.step_grams:.2f} g" in dose.text
+
+
+def test_lots_that_ended_badly_or_are_of_another_line_teach_nothing(book: LotBook) -> None:
+    book.stocks.add("red", "E129", 1.0)
+    close_with(book, 200, name="Other")
+    old = book.lots.begin("Bitter", 1000, ["red"]).id
+    book.additions.add(old, "red", drops=50)
+    book.lots.close(old, "given up")
+    lot = book.lots.begin(**fill_like(book, old)).id
+    assert find_first_dose(book, book.lots.story(lot)) == []
