@@ -14,7 +14,7 @@ from colourmatch.liquid.learn import LotFit
 from colourmatch.liquid.mishaps import LABEL
 
 #: Below this chance of all being as noted a doubt is raised.
-RAISED = 0.2
+RAISED = 0.5
 #: One cause dominates when it has this part of all that went wrong; a label that is off is nobody's slip, and is no doubt
 #: when it has this part.
 DOMINATES, LEARNT = 0.8, 0.97

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,17 +46,18 @@ def expect_draws(values: Array) -> Interval:
     return Interval(float(middle), float(low), float(high))
 
 
-#: A ceiling is passed when more than it by this part is in the batch; the chance taken of it.
-CEILING_SLACK, CEILING_CHANCE = 0.05, 0.05
+#: A ceiling is passed when more than it by this part is in the batch; the chance taken of it, of a stock of which nothing
+#: is in yet, and of one that photos have shown, which lies within some per cent of what is likely.
+CEILING_SLACK, CEILING_CHANCE, CEILING_CHANCE_SEEN = 0.05, 0.05, 0.2
 
 
-def count_draws(values: Array, label: Array) -> Array:
+def count_draws(values: Array, label: Array, chance: float) -> Array:
     """What counts toward a ceiling of figures known by draws (D, S), shape (S,).
 
     Never less than the label says and than is likely, and so much that the chance of more than it by CEILING_SLACK
-    is CEILING_CHANCE at most.
+    is `chance` at most.
     """
-    middle, high = np.quantile(values, (0.5, 1 - CEILING_CHANCE), axis=0)
+    middle, high = np.quantile(values, (0.5, 1 - chance), axis=0)
     counted: Array = np.maximum(label, np.maximum(middle, high / (1 + CEILING_SLACK)))
     return counted
 
@@ -162,15 +164,22 @@ class Problem:
 
     def counted_factor(self) -> Array:
         """What a label milligram of each stock that is still to go in counts toward a ceiling, shape (S,): see count_draws."""
-        return count_draws(self.fit.strength_factors, np.ones(len(self.stocks)))
+        return self._counted[0]
 
     def counted_mg_per_l(self) -> Array:
         """What of each stock in the batch counts toward a ceiling now, mg/l, shape (S,): what may have gone wrong included."""
+        return self._counted[1]
+
+    @cached_property
+    def _counted(self) -> tuple[Array, Array]:
+        factors, label = self.fit.strength_factors, np.ones(len(self.stocks))
+        new, seen = (count_draws(factors, label, p) for p in (CEILING_CHANCE, CEILING_CHANCE_SEEN))
+        factor = np.where([self.state.mg.get(s.name, 0.0) > 0 for s in self.stocks], seen, new)
         noted = np.array([self.state.concentration_mg_per_l(s.name) for s in self.stocks])
         held = noted + 0 * self.fit.strength_factors
         unnoted = self.fit.unnoted_mg_per_l()
         held[:, : unnoted.shape[1]] += unnoted
-        return count_draws(held * self.fit.strength_factors, noted)
+        return factor, count_draws(held * self.fit.strength_factors, noted, CEILING_CHANCE_SEEN)
 
     def room_ml(self) -> Array:
         """Millilitres of each stock alone that the ceilings leave room for, shape (S,); inf where there is none."""

@@ -42,9 +42,9 @@ DRAWS = 160
 _MOST_STRAIN = 4.5
 
 #: Steps to the most probable fit of each recipe, and from there to a draw of it: enough to stand still.
-_STEPS_TO_GLANCE, _STEPS_TO_MODE, _STEPS_TO_DRAW = 12, 60, 15
-#: A possibility whose log evidence is this much below the best after a glance is not followed further.
-_WORTH_A_LOOK = 12.0
+_STEPS_TO_MODE, _STEPS_TO_DRAW = 60, 15
+#: After so many steps a kind whose log evidence is so much below the best is not followed further.
+_STEPS_TO_GLANCE, _FAR_BEHIND = 15, 20.0
 
 
 @dataclass(frozen=True)
@@ -285,12 +285,17 @@ def fit_lot(
     def against(target: list[Array], kind: Places) -> Residuals:
         return lambda at, who: _residuals(layout, at, data, [one[who] for one in target], hands, kind[who])
 
-    some, start = np.arange(len(mean)), mean
-    for steps in (_STEPS_TO_GLANCE, _STEPS_TO_MODE):
+    noted = np.flatnonzero(kinds == 0)
+    seen = against([np.repeat(v[None], len(noted), axis=0) for v in data.y], kinds[noted])
+    first = descend(seen, mean[noted], (mean[noted], sd[noted]), _STEPS_TO_MODE).at
+    # what went wrong by hand moves little of what the liquids are: each starts where its recipe stands as noted
+    some, start = np.arange(len(mean)), np.tile(first, (len(hands.mishaps), 1))
+    start[:, layout.part] = mean[:, layout.part]
+    for steps, behind in ((_STEPS_TO_GLANCE, _FAR_BEHIND), (_STEPS_TO_MODE, np.inf)):
         seen = against([np.repeat(v[None], len(some), axis=0) for v in data.y], kinds[some])
         modes = descend(seen, start, (mean[some], sd[some]), steps)
         likely = chance[some] + modes.log_evidence()
-        near = likely > likely.max() - (_WORTH_A_LOOK if steps == _STEPS_TO_GLANCE else np.inf)
+        near = likely > likely.max() - behind
         some, start, likely = some[near], modes.at[near], likely[near]
     top = int(likely.argmax())
     best, kind = modes.at[[top]], kinds[some]

@@ -181,7 +181,7 @@ def make_prior(entry: StockEntry) -> StockPrior:
         colourant.absorptivity(),
         log_factor=float(np.log(entry.strength_factor)),
         log_factor_sd=max(sd, LEAST_LEARNT_SD) * (3 if guessed else 1),
-        shift_sd_nm=15.0 if colourant.to_be_learnt else StockPrior.shift_sd_nm,
+        shift_sd_nm=max(colourant.shift_sd_nm, StockPrior.shift_sd_nm),
     )
 
 

@@ -32,10 +32,12 @@ from colourmatch.colour.difference import Interval, ciede2000, compare_lab
 from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb, lab_to_xyz, xyz_to_lab
 from colourmatch.colour.spectra import planck_spectrum, read_illuminant
 from colourmatch.dosing.advice import advise
+from colourmatch.dosing.doubt import find_doubt
 from colourmatch.dosing.problem import Problem, no_nearer
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.learn import fit_lot
 from colourmatch.liquid.lot_model import StockPrior
+from colourmatch.liquid.mishaps import Dosed, think_of
 from colourmatch.liquid.model import View, absorbance_to_lab
 from colourmatch.liquid.observations import Gap, Shot
 from colourmatch.liquid.stock import Addition, BatchState, Stock
@@ -286,6 +288,7 @@ class Outcome:
     seconds: float
     peak: float
     told: list[Told] = field(default_factory=list)
+    doubts: int = 0
 
 
 def play(
@@ -307,6 +310,9 @@ def play(
     free = true_difference(case, np.arange(0, int(4 * room + drops + 300)))
     first_error, seconds, thinned = np.nan, 0.0, 1.0
     told: list[Told] = []
+    volumes: list[float] = []
+    poured = [(0, first)] if case.start_drops else []
+    doubts = 0
     state_photos: list[SimpleNamespace] = []
     seen: dict[tuple[int, float], list[float]] = {}
     for photo in range(1, 13):
@@ -320,7 +326,14 @@ def play(
             SimpleNamespace(measurement=Measurement(quality=(TOO_STRONG,) if made.water else ()))
         )
         start = time.process_time()
-        fit = fit_lot(shots, [prior], case.view)
+        volumes.append(state.volume_ml)
+        doses = [
+            note_dose(entry, added, first, volumes, state.volume_ml)
+            for entry, (first, added) in enumerate(poured)
+        ]
+        mishaps = think_of(len(shots), [prior], doses, dilution=case.view.dilution * thinned)
+        fit = fit_lot(shots, [prior], case.view, mishaps=mishaps)
+        doubts += find_doubt(fit) is not None
         advice = advise(
             Problem(
                 fit,
@@ -364,12 +377,23 @@ def play(
             added = Addition.from_drops(stock, dose.drops)
             share *= state.volume_ml / (state.volume_ml + added.ml)
             state, drops = state.add(added), drops + dose.drops
+            poured.append((len(shots), added))
     end = float(true_difference(case, np.array([drops]))[0])
     return Outcome(
         case, drops, photo, advice.reason if advice.action == "stop" else "unfinished", end, best, float(free.min()),
         state.concentration_mg_per_l(stock) > case.ceiling + 1e-9 and drops > case.start_drops, first_error, seconds,
-        float(free.argmin()), told,
+        float(free.argmin()), told, doubts,
     )  # fmt: skip
+
+
+def note_dose(entry: int, added: Addition, first: int, volumes: list[float], now_ml: float) -> Dosed:
+    """An addition as noted: per litre at each shot from the `first` on, and now; volumes: ml of the batch at each shot."""
+    shown = np.arange(len(volumes)) >= first
+    (mg, mg_now), (ml, ml_now) = (
+        (np.where(shown, amount / np.array(volumes) * 1000, 0.0), amount / now_ml * 1000)
+        for amount in (added.mg, added.ml)
+    )
+    return Dosed(entry, 0, mg, mg_now, ml, ml_now)
 
 
 def true_reasons(outcome: Outcome, tolerance: float) -> set[str]:
@@ -411,6 +435,9 @@ def report(outcomes: list[Outcome], tolerance: float) -> dict[str, float]:
     print(f"photos: median {np.median(photos):.0f}, most {photos.max()}   (target 3 and 6)")
     print(
         f"true reason: {100 * true.mean():.1f} %   (target 97)   {dict(Counter(o.reason for o in outcomes))}"
+    )
+    print(
+        f"photos that are doubted though nothing went wrong: {sum(o.doubts for o in outcomes)} of {photos.sum()}"
     )
     print(
         f"first photo, right dye: median error of the dose {100 * np.median(first):.0f} %, 90th percentile {100 * np.quantile(first, 0.9):.0f} %   (target 20)"

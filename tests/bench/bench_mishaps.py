@@ -22,7 +22,7 @@ from functools import partial
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
-from bench_dosing import KINDS, Case, Photo, draw_case, photograph_glasses
+from bench_dosing import KINDS, Case, Photo, draw_case, note_dose, photograph_glasses
 
 from colourmatch.colour.difference import ciede2000
 from colourmatch.dosing.advice import advise
@@ -134,17 +134,8 @@ def read_notes(lot: Lot) -> Noted:
             volumes.append(state.volume_ml)
             seen.setdefault(changes, []).append(float(ciede2000(made.reference[0], made.batch[0])))
             here += 1
-    v, n = np.array(volumes), np.arange(len(shots))
     doses = [
-        Dosed(
-            entry,
-            k,
-            *(
-                x
-                for amount in (added.mg, added.ml)
-                for x in (np.where(n >= first, amount / v * 1000, 0.0), amount / state.volume_ml * 1000)
-            ),
-        )
+        replace(note_dose(entry, added, first, volumes, state.volume_ml), stock=k)
         for entry, k, added, first in poured
     ]
     return Noted(shots, doses, state, share, here, [float(np.mean(x)) for x in seen.values()])

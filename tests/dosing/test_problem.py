@@ -218,8 +218,8 @@ def test_the_first_dose_keeps_the_ceiling_whatever_the_stock_is_likely_to_hold()
     # 95 % of a normal log of sd 0.25 lie below exp(1.645 * 0.25) = 1.51 times the label
     assert PLAIN.counted_factor()[0] == pytest.approx(1.51 / 1.05, rel=0.04)
     factors = np.exp(0.25 * np.random.default_rng(1).standard_normal((20000, 1)))
-    assert count_draws(factors, np.ones(1))[0] == pytest.approx(1.51 / 1.05, rel=0.02)
-    assert count_draws(0.5 * factors, np.ones(1))[0] == 1
+    assert count_draws(factors, np.ones(1), 0.05)[0] == pytest.approx(1.51 / 1.05, rel=0.02)
+    assert count_draws(0.5 * factors, np.ones(1), 0.05)[0] == 1
 
 
 def test_a_colour_that_is_not_permitted_has_no_room():
