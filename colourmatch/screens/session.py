@@ -88,7 +88,7 @@ def run_page(page: Any) -> None:
     place = book_location()
     try:
         drafts.take_up(place, str(page.url_path))
-        show_notices()
+        show_notices(in_place=page.url_path != "match")
         show_read_only()
         page.run()
         scroll_to_top()
@@ -124,15 +124,19 @@ def notify(text: str) -> None:
     st.session_state.setdefault("notices", []).append(text)
 
 
-def show_notices() -> None:
-    """The sentences that `notify` kept, once: at the top, and in view where the page is scrolled down."""
+def show_notices(*, in_place: bool = True) -> None:
+    """The sentences that `notify` kept, once: at the top, and in view where the page is scrolled down.
+
+    in_place: whether they stand at the top, where they move what is below; else they pass by over the page.
+    """
     # The container is there in every run: without it all below moves up one place when the sentence goes,
     # and the tab or the form that the person has just opened falls shut.
     st.session_state["notice-place"] = place = st.container()
     with place:
         for text in st.session_state.pop("notices", []):
-            st.success(parts.plain(text))
-            if "to-top" not in st.session_state:
+            if in_place:
+                st.success(parts.plain(text))
+            if not in_place or "to-top" not in st.session_state:
                 st.toast(parts.plain(text))
 
 

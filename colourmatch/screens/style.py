@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import streamlit as st
 
+from colourmatch.screens.match_style import MATCH_CSS, OPEN_ON_A_DESK
+
 # `light-dark` follows the colour scheme that the theme sets; the line before it is for older browsers.
 _CSS = """
 <style>
@@ -171,4 +173,6 @@ if (!document.cmComma) {
 def dress_page() -> None:
     """Put the style sheet and the care for decimal commas on the page; called once in every run."""
     st.html(_CSS)
+    st.html(MATCH_CSS)
     st.html(_DECIMAL_COMMA, unsafe_allow_javascript=True)
+    st.html(OPEN_ON_A_DESK, unsafe_allow_javascript=True)
