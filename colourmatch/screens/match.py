@@ -34,7 +34,7 @@ from colourmatch.screens.recording import (
     record_untinted,
 )
 from colourmatch.screens.references import ask_choice, tell_target
-from colourmatch.screens.undoing import offer_undo
+from colourmatch.screens.undoing import tell_newest
 from colourmatch.words.entries import tell_aside
 from colourmatch.words.figures import tell_ml
 from colourmatch.words.looks import tell_glass
@@ -50,6 +50,7 @@ def show() -> None:
     lot_id = session.chosen_lot_id()
     if lot_id is None:
         st.title("Match")
+        session.show_notices()
         st.html(parts.empty(_NO_LOT))
         with st.container(horizontal=True):
             if session.may_enter() and st.button("Set up a stock and a lot", type="primary", key="to-set-up"):
@@ -154,7 +155,7 @@ def show_bar(story: LotStory, advice: dict[str, Any], answer: Answer, places: Pl
         return
     asks_photo = answer.state == "photo"
     with st.container(key="cm-bar"):
-        offer_undo(story)
+        tell_newest(story)
         record_advised(story, advice if answer.state == "add" else {})
         if answer.state == "question":
             ask_question(story, advice)

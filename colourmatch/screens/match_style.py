@@ -61,7 +61,8 @@ MATCH_CSS = """
   clip-path: polygon(0 0, 100% 0, 50% 100%); }
 .cm-scale .cm-mark.hollow { opacity: .55; }
 .st-key-cm-bar { gap: .4rem; background: var(--cm-ground); }
-.st-key-cm-bar:not(:has(button, input)) { display: none; }
+.cm-said { line-height: 1.4; }
+.st-key-cm-bar:not(:has(button, input, .cm-said)) { display: none; }
 .st-key-cm-bar [data-testid="stHorizontalBlock"], .st-key-cm-bar [class*="st-key-cm-dose"] { flex-wrap: nowrap; gap: .6rem; }
 .st-key-cm-bar button[data-testid="stBaseButton-primary"] { min-height: 56px; }
 .st-key-cm-bar button[data-testid="stBaseButton-primary"] p { font-size: 1.15rem; font-weight: 650; }
@@ -85,7 +86,6 @@ MATCH_CSS = """
     padding: .6rem 1rem calc(.7rem + env(safe-area-inset-bottom)); border-top: 1px solid var(--cm-line);
     box-sizing: border-box; }
   [data-testid="stMainBlockContainer"]:has(.st-key-cm-bar) { padding-bottom: 12rem; }
-  .stApp:has(.st-key-cm-bar) [data-testid="stToastContainer"] { bottom: 9rem !important; }
 }
 @media (min-width: 900px) {
   .st-key-cm-match { display: grid; grid-template-columns: minmax(22rem, 26rem) minmax(0, 1fr); gap: 2.5rem;

@@ -15,7 +15,6 @@ from colourmatch.screens.answer import quantity_of
 from colourmatch.words.entries import tell_dose
 from colourmatch.words.figures import tell_amount
 from colourmatch.words.outcomes import OUTCOMES
-from colourmatch.workflow.ceilings import passed_ceilings
 from colourmatch.workflow.trials import open_trials
 
 _UNITS = {"drops": "drops", "ml": "ml", "grams": "grams"}
@@ -32,8 +31,7 @@ def write_addition(story: LotStory, stock: str, unit: str, quantity: float | Non
     if quantity is None:
         raise InputError("The amount is missing or below 0. Give it in drops, ml or grams.")
     entry = session.current_book().additions.add(story.lot.id, stock, **{unit: quantity}, **session.by(token))
-    passed = passed_ceilings(session.current_book().lots.story(story.lot.id))
-    return f"{tell_dose(entry)} written down.{' A ceiling is passed.' if passed else ''}"
+    return f"{tell_dose(entry)} written down."
 
 
 def record_advised(story: LotStory, advice: dict[str, Any]) -> None:
@@ -180,7 +178,7 @@ def ask_other_entries(story: LotStory, untinted_ml: float | None = None) -> None
 
 
 def finish_lot(story: LotStory, advice: dict[str, Any]) -> None:
-    """One tap that closes the lot for the reason that is advised; offer_undo() opens it again."""
+    """One tap that closes the lot for the reason that is advised; tell_newest() offers to open it again."""
     action, reason = f"finish-{story.lot.id}", advice.get("reason")
     token = session.token_for(action, telling.newest_id(story))
     if reason not in OUTCOMES:

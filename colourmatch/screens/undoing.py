@@ -25,13 +25,13 @@ UNDONE = "undone right after it was entered"
 FRESH = timedelta(hours=1)
 
 
-def offer_undo(story: LotStory) -> None:
-    """The tap, while the newest entry is one that can be taken back."""
+def tell_newest(story: LotStory) -> None:
+    """What was just done, in one place: beside the tap that takes it back where there is one."""
     action, words = f"undo-{story.lot.id}", name_newest(story)
     token = session.token_for(action, telling.newest_id(story))  # a tap on an older one is answered too
-    if not words or not session.may_enter():
-        return
-    if st.button(
+    if said := session.take_notices(of_entry=not words):
+        st.html(f'<p class="cm cm-said" role="status">{parts.as_html(" ".join(said))}</p>')
+    if words and st.button(
         f"{parts.plain(_written(story, words))} Undo",
         key=f"{action}-{token}",
         icon=":material/undo:",

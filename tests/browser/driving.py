@@ -197,6 +197,13 @@ class Page:
 
         return wait_for(touch, otherwise)
 
+    def unfold(self) -> None:
+        """Open the fold of Match under which all lies that is not the answer; on a desk it is open."""
+        if not self.find_all(".st-key-cm-details details[open]"):
+            self.tap("summary", "Details")
+        self.find(".st-key-cm-details details[open]")
+        self.settle()
+
     def upload(self, *files: Path) -> None:
         self.find('[data-testid="stFileUploaderDropzoneInput"]').send_keys("\n".join(map(str, files)))
 

@@ -23,7 +23,8 @@ _NUMBERS = "[...document.querySelectorAll('input[type=number]')].filter(one => o
 _HELD = """
 const held = document.activeElement, look = getComputedStyle(held);
 const whole = !held.matches('a, button, input, summary, [role=tab]');
-const name = whole ? '' : held.getAttribute('aria-label') || held.innerText || '';
+const name = whole ? '' : held.getAttribute('aria-label') || held.innerText
+  || getComputedStyle(held, '::after').content.replaceAll('"', '');
 return [name, held.tagName, look.outlineStyle !== 'none' || look.boxShadow !== 'none'];
 """
 
@@ -80,17 +81,18 @@ def test_from_an_empty_book_to_the_drops_with_keys_alone(
     press(page, "900")
     tab_to(page, "Begin the lot")
     press(page, Keys.ENTER)
-    page.wait_text("Photograph reference and batch on the card before the first drop.")
+    page.find(".cm-answer.photo")
     page.settle()
-    tab_to(page, "Upload")
+    tab_to(page, "Photograph")
     page.upload(
         photos[0]
     )  # what follows the key is the system's own choice of files, which no test can drive
-    page.wait_text("After this step the difference should be about")
+    page.find(".cm-answer.add")
     page.settle()
-    tab_to(page, "I added")
+    tab_to(page, "Added")
     press(page, Keys.ENTER)
-    page.wait_text("Added since the last photo")
+    page.find(".cm-answer.photo")
+    page.wait_text("written. Undo")
     (lot,) = book.lots.search()
     assert (lot.name, lot.volume_ml) == ("cordial", 900)
     assert len(book.lots.story(lot.id).additions) == 1
