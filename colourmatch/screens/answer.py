@@ -41,7 +41,7 @@ def find_answer(story: LotStory, advice: Mapping[str, Any], waiting: str) -> Ans
         outcome, _ = split_closing(story.closing.outcome, story.closing.text)
         return Answer("closed", ((words.STATES["closed"].upper(), ""),), outcome)
     if question := advice.get("question"):
-        return Answer("question", (), question["text"])
+        return ask(question["text"])
     if not story.photos and not waiting:
         return Answer("photo", ((words.FIRST_PHOTO, ""),))
     if doses := telling.doses_of(advice):
@@ -56,6 +56,11 @@ def find_answer(story: LotStory, advice: Mapping[str, Any], waiting: str) -> Ans
     return Answer(
         "photo", ((words.ANOTHER_PHOTO, ""),), parts.split_sentence(str(advice.get("text") or ""))[0]
     )
+
+
+def ask(sentence: str) -> Answer:
+    """A question that comes before any answer; `recording.ask_first` has its two buttons."""
+    return Answer("question", (), sentence)
 
 
 def _answer_doses(doses: list[dict[str, Any]]) -> Answer:

@@ -23,7 +23,7 @@ MATCH_CSS = """
 .st-key-cm-pair .stButton button > * { margin: 0 0 0 auto; width: auto; flex: none; }
 .st-key-cm-pair .stButton p { background: #1c1f20; color: #fff; border-radius: 6px; padding: 2px 8px; font-size: .85rem; }
 .cm-pair { display: grid; grid-template-columns: 1fr 1fr; aspect-ratio: 2 / 1; border-radius: 10px; overflow: hidden;
-  position: relative; background: var(--cm-fill); }
+  position: relative; background: var(--cm-fill); max-height: 40vh; width: 100%; }
 .cm-pair > div { position: relative; overflow: hidden; min-width: 0; min-height: 0; }
 .cm-pair > div > img { display: block; width: 100%; height: 100%; object-fit: cover; }
 .cm-pair span { position: absolute; left: 6px; top: 6px; background: #1c1f20; color: #fff; border-radius: 6px;
@@ -33,7 +33,7 @@ MATCH_CSS = """
 .cm-pair.measuring { grid-template-columns: 1fr; }
 .cm-pair.measuring i { position: absolute; left: 0; bottom: 0; height: 8px; width: 30%; background: #86cbd6;
   animation: cm-moving 1.2s ease-in-out infinite alternate; }
-@keyframes cm-moving { from { left: 0; } to { left: 70%; } }
+@keyframes cm-moving { to { transform: translateX(233%); } }
 .cm-answer { display: flex; flex-direction: column; justify-content: center; color: #fff; padding: 14px 20px;
   min-height: 168px; box-sizing: border-box; }
 .cm-answer img { display: inline-block; width: 1.6em; height: 1.6em; vertical-align: -.45em; margin-right: .5em; }
@@ -51,6 +51,7 @@ MATCH_CSS = """
 .cm-answer .cm-of { font-size: 1.15rem; font-weight: 600; margin-left: .4em; overflow-wrap: anywhere; }
 .cm-answer .cm-under { font-size: 1.15rem; line-height: 1.35; font-weight: 600; margin-top: .3rem;
   overflow-wrap: anywhere; }
+.cm-answer.question .cm-under { font-size: 1.45rem; line-height: 1.25; }
 .cm-place p { font-size: 1.05rem; line-height: 1.4; }
 .cm-scale { position: relative; height: 26px; margin: .35rem 8px 0; border-bottom: 2px solid currentColor; }
 .cm-scale i { position: absolute; bottom: 0; height: 12px; left: 0; }
@@ -66,6 +67,7 @@ MATCH_CSS = """
 .st-key-cm-bar [data-testid="stHorizontalBlock"], .st-key-cm-bar [class*="st-key-cm-dose"] { flex-wrap: nowrap; gap: .6rem; }
 .st-key-cm-bar button[data-testid="stBaseButton-primary"] { min-height: 56px; }
 .st-key-cm-bar button[data-testid="stBaseButton-primary"] p { font-size: 1.15rem; font-weight: 650; }
+.st-key-cm-bar button p { white-space: normal; overflow-wrap: anywhere; line-height: 1.15; }
 .st-key-cm-bar .stNumberInput input { font-size: 1.4rem; font-weight: 650; text-align: center; min-height: 56px; }
 .st-key-cm-bar .stNumberInput button { min-width: 52px; min-height: 56px; }
 .st-key-cm-bar .stNumberInput [data-testid="stNumberInputContainer"], .st-key-cm-bar .stNumberInput [data-testid="stNumberInputContainer"] > div
@@ -80,12 +82,15 @@ MATCH_CSS = """
 .st-key-cm-shoot [data-testid="stFileUploaderDropzone"] button > * { display: none; }
 .st-key-cm-shoot [data-testid="stFileUploaderDropzone"] button::after { content: "Photograph"; font-size: 1.15rem;
   font-weight: 650; }
-.st-key-cm-shoot [data-testid="stFileUploaderFile"] { display: none; }
+.st-key-cm-shoot :is([data-testid="stFileUploaderFile"], [data-testid="stFileChips"]) { display: none; }
 @media (max-width: 899px) {
   .st-key-cm-bar { position: fixed; left: 0; right: 0; bottom: 0; width: 100% !important; z-index: 50;
     padding: .6rem 1rem calc(.7rem + env(safe-area-inset-bottom)); border-top: 1px solid var(--cm-line);
     box-sizing: border-box; }
   [data-testid="stMainBlockContainer"]:has(.st-key-cm-bar) { padding-bottom: 12rem; }
+}
+@media (min-width: 641px) and (max-width: 899px) {
+  .st-key-cm-bar { padding-left: 2rem; padding-right: 2rem; }
 }
 @media (min-width: 900px) {
   .st-key-cm-match { display: grid; grid-template-columns: minmax(22rem, 26rem) minmax(0, 1fr); gap: 2.5rem;

@@ -158,11 +158,11 @@ def show_swatches(measured: Measurement, advice: Mapping[str, Any] | None = None
     predicted = (advice or {}).get("predicted_lab")
     batch, reference = measured.spots.get("batch"), measured.spots.get("reference")
     colours = []
+    if reference:
+        colours.append(parts.Swatch("Reference", reference.lab.tolist(), _sd(reference), "the aim"))
     if batch:
         words = measured.difference.text if measured.difference else ""
         colours.append(parts.Swatch("Batch", batch.lab.tolist(), _sd(batch), words))
-    if reference:
-        colours.append(parts.Swatch("Reference", reference.lab.tolist(), _sd(reference), "the aim"))
     if reference and predicted and predicted.get("batch"):
         lab = parts.place_beside(reference.lab.tolist(), predicted)
         far = parts.show_interval(((advice or {}).get("predicted") or {}).get("delta_e_2000"))

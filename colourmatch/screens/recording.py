@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import streamlit as st
@@ -215,6 +216,28 @@ def record_untinted(story: LotStory, ml: float) -> None:
 
         if st.button("Blended back", type="primary", width="stretch", key=f"{action}-{token}"):
             session.act_once(action, blend, to_top=True)
+
+
+def ask_first(
+    action: str,
+    about: int,
+    yes: Callable[[str], str],
+    no: Callable[[str], str],
+    words: tuple[str, str] = ("Yes, read it so", "No"),
+) -> None:
+    """The two answers to what stands in the place of the lot's answer (`answer.ask`); each is written down once.
+
+    about: the entry that the question is about; yes, no: given a token they write it down, and say so.
+    """
+    token = session.token_for(action, about)
+    for key, label, write in zip(("yes", "no"), words, (yes, no), strict=True):
+        if st.button(
+            label,
+            type="primary" if key == "yes" else "secondary",
+            width="stretch",
+            key=f"{action}-{key}-{token}",
+        ):
+            session.act_once(action, write, to_top=True)
 
 
 def ask_closing(story: LotStory, advice: dict[str, Any], *, unfolded: bool = False) -> None:

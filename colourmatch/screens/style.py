@@ -87,6 +87,7 @@ _CSS = """
 .cm-bar.over > i { background: repeating-linear-gradient(45deg, var(--cm-stop) 0 6px, transparent 6px 9px); }
 .cm-flag { border: 1px solid var(--cm-line); border-radius: 10px; padding: .75rem 1rem; margin-bottom: .5rem;
   line-height: 1.5; }
+.cm-panel + .cm-flag { margin-top: .5rem; }
 .cm-tag { display: inline-block; font-weight: 650; margin-right: .4rem; }
 .cm-flag.warn { border-style: dashed; } .cm-flag.warn .cm-tag { color: var(--cm-warn); }
 .cm-flag.refuse { border-width: 2px; border-color: var(--cm-stop); }

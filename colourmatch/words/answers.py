@@ -13,6 +13,7 @@ FIRST_PHOTO, NEXT_PHOTO, ANOTHER_PHOTO = (
     "Stir, wait, photograph",
     "Photograph again",
 )
+PASSED = "a ceiling is passed. Details say which."
 _WHY = {"matched": "It matches.", "ceiling": "It is at your ceiling.", "past": "It is past the match."}
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from driving import CHROMIUM, DRIVER, Page, Server
+from driving import CHROMIUM, DRIVER, Page, Server, press, tab_to
 
 from colourmatch.book.lot_book import LotBook
 from colourmatch.demo import make_example
@@ -20,34 +20,6 @@ pytestmark = [
 WHOLE = ("Drops counted", "Page")
 #: The number fields that are seen.
 _NUMBERS = "[...document.querySelectorAll('input[type=number]')].filter(one => one.checkVisibility())"
-_HELD = """
-const held = document.activeElement, look = getComputedStyle(held);
-const whole = !held.matches('a, button, input, summary, [role=tab]');
-const name = whole ? '' : held.getAttribute('aria-label') || held.innerText
-  || getComputedStyle(held, '::after').content.replaceAll('"', '');
-return [name, held.tagName, look.outlineStyle !== 'none' || look.boxShadow !== 'none'];
-"""
-
-
-def press(page: Page, *keys: str) -> None:
-    from selenium.webdriver import ActionChains
-
-    ActionChains(page.driver).send_keys(*keys).perform()
-
-
-def tab_to(page: Page, words: str) -> None:
-    """Press Tab until what shows the words holds the focus; a button or a link must then show that it does."""
-    from selenium.webdriver.common.keys import Keys
-
-    seen = []
-    for _ in range(80):
-        press(page, Keys.TAB)
-        name, kind, marked = page.run(_HELD)
-        seen.append(name)
-        if name.split("\n")[-1].startswith(words):  # an icon's name may stand on lines before
-            assert marked or kind == "INPUT", f"{words}: nothing shows that it holds the focus"
-            return
-    pytest.fail(f"Tab never came to {words!r}, only to {seen}")
 
 
 @pytest.mark.parametrize("name", ["phone"])  # keys come by in the same order at either width

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from driving import CHROMIUM, DRIVER, Page, Server, wait_for
+from driving import CHROMIUM, DRIVER, Page, Server, press, tab_to, wait_for
 
 from colourmatch.book.lot_book import LotBook
 from colourmatch.simulate import Light, Phone, Pose, Scene, drink_transmittance, render_photo, save_photo
@@ -44,8 +44,13 @@ return {
 _ACT = ".st-key-cm-bar :is(button[data-testid=stBaseButton-primary], .st-key-cm-shoot button)"
 _WATCH = """
 window.cmShift = 0;
+window.cmMoved = [];
 new PerformanceObserver(list => {
-  for (const one of list.getEntries()) window.cmShift += one.value;
+  for (const one of list.getEntries()) {
+    window.cmShift += one.value;
+    for (const { node, previousRect: old, currentRect: now } of one.sources || [])
+      window.cmMoved.push([(node || {}).className || String(node), old.x, old.y, old.height, now.x, now.y, now.height, one.value]);
+  }
 }).observe({ type: 'layout-shift', buffered: false });
 """
 
@@ -126,6 +131,8 @@ def test_each_state_is_one_answer_in_the_first_screen(
 def test_nothing_moves_after_a_photo_and_the_lot_is_finished_and_opened_again(
     serve: Callable[..., Server], browse: Callable[[str], Page], book: LotBook, matched: list[Path]
 ) -> None:
+    from selenium.webdriver.common.keys import Keys
+
     server, page = serve(), browse("phone")
     lot_id = play(book, matched[:2])
     book.additions.add(lot_id, "red", drops=5.4)
@@ -135,14 +142,54 @@ def test_nothing_moves_after_a_photo_and_the_lot_is_finished_and_opened_again(
     wait_for(lambda: len(book.lots.story(lot_id).photos) == 3, "the photo was not measured")
     wait_for(lambda: page.find_all(".cm-answer.stop"), "it is not matched")
     page.settle()
-    assert page.run("return window.cmShift") < MOST_SHIFT
-    page.click(".st-key-cm-bar [data-testid=stBaseButton-primary]")
+    assert page.run("return window.cmShift") < MOST_SHIFT, page.run("return window.cmMoved")
+    assert not page.find_all('[data-testid="stToast"]')
+    tab_to(page, "Finish the lot")
+    press(page, Keys.ENTER)
     wait_for(lambda: page.find_all(".cm-answer.closed"), "the lot is not finished")
     assert book.lots.story(lot_id).closing.outcome == "matched"
     page.settle()
     page.tap("button", "Undo")
     wait_for(lambda: page.find_all(".cm-answer.stop"), "the lot is not open again")
     assert not book.lots.get(lot_id).closed and not page.complaints()
+
+
+def test_two_stocks_and_a_passed_ceiling_keep_to_the_first_screen(
+    serve: Callable[..., Server],
+    browse: Callable[[str], Page],
+    book: LotBook,
+    matched: list[Path],
+    photos: list[Path],
+) -> None:
+    server, page = serve(), browse("phone")
+    book.stocks.add("a yellow with a long name", "E102", 0.5)
+    two = book.lots.begin("shrub", 900, ["red", "a yellow with a long name"], ceiling_mg_per_l=60).id
+    record_photos(book, two, [photos[0]])
+    over = book.lots.begin("syrup", 900, ["red"], ceiling_mg_per_l=3).id
+    book.additions.add(over, "red", drops=8)
+    record_photos(book, over, [photos[1]])
+    for lot_id, state in ((two, "add"), (over, "stop")):
+        page.go(f"{server.url}/match?lot={lot_id}")
+        check(page, state)
+    assert "ceiling is passed" in page.text()
+    page.pictures("match-over")
+
+
+def test_the_loop_is_two_taps_and_the_photo(
+    serve: Callable[..., Server], browse: Callable[[str], Page], book: LotBook, photos: list[Path]
+) -> None:
+    """With the first photo there: a tap for the drops that went in, one that opens the camera, the photo."""
+    server, page = serve(), browse("phone")
+    lot_id = play(book, photos[:1])
+    page.go(f"{server.url}/match?lot={lot_id}")
+    page.click(".st-key-cm-bar [data-testid=stBaseButton-primary]")
+    wait_for(lambda: page.find_all(".cm-answer.photo"), "no photo is asked for")
+    page.settle()
+    (button,) = page.find_all(".st-key-cm-shoot [data-testid=stFileUploaderDropzone] button")
+    assert button.is_displayed() and button.is_enabled()
+    page.upload(photos[1])
+    wait_for(lambda: len(book.lots.story(lot_id).photos) == 2, "the photo was not measured")
+    page.find(".cm-answer.add, .cm-answer.stop")
 
 
 def test_on_a_desk_details_stand_open_beside_the_answer(
