@@ -79,7 +79,8 @@ MATCH_CSS = """
   { width: 100%; min-height: 56px; }
 .st-key-cm-shoot [data-testid="stFileUploaderDropzone"] button { background: var(--cm-photo); color: #fff; border: 0;
   justify-content: center; }
-.st-key-cm-shoot [data-testid="stFileUploaderDropzone"] button > * { display: none; }
+.st-key-cm-shoot [data-testid="stFileUploaderDropzone"] button > *
+  { position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%); }
 .st-key-cm-shoot [data-testid="stFileUploaderDropzone"] button::after { content: "Photograph"; font-size: 1.15rem;
   font-weight: 650; }
 .st-key-cm-shoot :is([data-testid="stFileUploaderFile"], [data-testid="stFileChips"]) { display: none; }

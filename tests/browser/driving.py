@@ -40,8 +40,7 @@ return !!app && app.getAttribute('data-test-connection-state') === 'CONNECTED'
 _HELD = """
 const held = document.activeElement, look = getComputedStyle(held);
 const whole = !held.matches('a, button, input, summary, [role=tab]');
-const name = whole ? '' : held.getAttribute('aria-label') || held.innerText
-  || getComputedStyle(held, '::after').content.replaceAll('"', '');
+const name = whole ? '' : held.getAttribute('aria-label') || held.innerText || '';
 return [name, held.tagName, look.outlineStyle !== 'none' || look.boxShadow !== 'none'];
 """
 

@@ -55,7 +55,7 @@ def test_from_an_empty_book_to_the_drops_with_keys_alone(
     press(page, Keys.ENTER)
     page.find(".cm-answer.photo")
     page.settle()
-    tab_to(page, "Photograph")
+    tab_to(page, "Upload")  # as it is read aloud; what is seen on it is "Photograph"
     page.upload(
         photos[0]
     )  # what follows the key is the system's own choice of files, which no test can drive
