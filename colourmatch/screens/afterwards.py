@@ -11,7 +11,7 @@ from colourmatch.screens import html as parts
 from colourmatch.screens import session, trend_plots
 from colourmatch.screens.photo_view import end_upload, show_refused, upload_photos
 from colourmatch.screens.plots import CONFIG
-from colourmatch.screens.undoing import offer_undo
+from colourmatch.screens.undoing import tell_newest
 from colourmatch.words.figures import PAGES, tell_drift
 from colourmatch.words.looks import tell_glass
 
@@ -35,7 +35,7 @@ def show_recheck(story: LotStory) -> None:
             )  # fmt: skip
     if not session.may_enter():
         return
-    offer_undo(story)
+    tell_newest(story)
     with st.expander("Photograph again", expanded=not drift["photos"]):
         st.write(
             "Fill the kept sample and the reference into equal glasses beside the card, with a glass of water, "

@@ -21,20 +21,25 @@ TYPES = ["image/*", "jpg", "jpeg", "png", "heic", "heif", "tif", "tiff", "dng"]
 SWATCH_NOTE = "A screen shows these colours only roughly: judge the difference, and judge it in the glass."
 
 
-def upload_photos(place: str, label: str, *, many: bool = True) -> list[tuple[bytes, str]]:
+def upload_photos(
+    place: str, label: str, *, many: bool = True, camera: Any = None, bare: bool = False
+) -> list[tuple[bytes, str]]:
     """Photos chosen, or taken with the camera of this device, as bytes and name; each is handed out again in
-    every run until `clear_upload`."""
+    every run until `clear_upload`.
+
+    camera: the container of the camera's fold, under the field where it is None; bare: the field shows no label.
+    """
     token = session.token_for(f"upload-{place}")
     chosen = st.file_uploader(
         f"{label} (on a phone this offers the camera)", TYPES, accept_multiple_files=many,
-        key=f"upload-{place}-{token}",
+        key=f"upload-{place}-{token}", label_visibility="collapsed" if bare else "visible",
         help="The original file is best. JPEG, HEIC, PNG, TIFF or DNG, up to 60 MB.",
     )  # fmt: skip
     files = list(chosen) if isinstance(chosen, list) else [chosen] if chosen else []
     if (
         session.is_at_this_machine()
     ):  # a browser lends its camera to no page of an unencrypted network address
-        with st.expander("Use the camera of this device instead"):
+        with (camera or st).expander("Use the camera of this device instead"):
             st.caption(
                 "The picture is smaller than one from the camera app: use it when there is no other way."
             )
@@ -153,11 +158,11 @@ def show_swatches(measured: Measurement, advice: Mapping[str, Any] | None = None
     predicted = (advice or {}).get("predicted_lab")
     batch, reference = measured.spots.get("batch"), measured.spots.get("reference")
     colours = []
+    if reference:
+        colours.append(parts.Swatch("Reference", reference.lab.tolist(), _sd(reference), "the aim"))
     if batch:
         words = measured.difference.text if measured.difference else ""
         colours.append(parts.Swatch("Batch", batch.lab.tolist(), _sd(batch), words))
-    if reference:
-        colours.append(parts.Swatch("Reference", reference.lab.tolist(), _sd(reference), "the aim"))
     if reference and predicted and predicted.get("batch"):
         lab = parts.place_beside(reference.lab.tolist(), predicted)
         far = parts.show_interval(((advice or {}).get("predicted") or {}).get("delta_e_2000"))

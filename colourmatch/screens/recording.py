@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import streamlit as st
 
 from colourmatch.book.entries import AdditionEntry, LotStory, contradict
-from colourmatch.dosing.plan import MOST_DROPS
 from colourmatch.errors import InputError
 from colourmatch.screens import drafts, session
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
+from colourmatch.screens.answer import quantity_of
 from colourmatch.words.entries import tell_dose
-from colourmatch.words.figures import tell_amount, tell_quantity
+from colourmatch.words.figures import tell_amount
 from colourmatch.words.outcomes import OUTCOMES
-from colourmatch.workflow.ceilings import passed_ceilings
 from colourmatch.workflow.trials import open_trials
 
 _UNITS = {"drops": "drops", "ml": "ml", "grams": "grams"}
@@ -32,26 +32,32 @@ def write_addition(story: LotStory, stock: str, unit: str, quantity: float | Non
     if quantity is None:
         raise InputError("The amount is missing or below 0. Give it in drops, ml or grams.")
     entry = session.current_book().additions.add(story.lot.id, stock, **{unit: quantity}, **session.by(token))
-    passed = passed_ceilings(session.current_book().lots.story(story.lot.id))
-    return f"{tell_dose(entry)} written down.{' A ceiling is passed.' if passed else ''}"
+    return f"{tell_dose(entry)} written down."
 
 
 def record_advised(story: LotStory, advice: dict[str, Any]) -> None:
-    """One large button a dose: tapped when the advised amount is in."""
+    """A row a dose: minus, the number, plus, and the button for when it is in."""
     for stock in story.lot.stocks:  # a tap on what is advised no longer is answered too
         _dose_token(story, stock)
-    for dose in telling.doses_of(advice):
-        record_dose(story, dose)
+    doses = telling.doses_of(advice)
+    for dose in doses:
+        record_dose(story, dose, alone=len(doses) == 1)
 
 
-def record_dose(story: LotStory, dose: dict[str, Any]) -> None:
-    """The button of one dose, in ml where the drops are too many to count."""
-    stock, unit = dose["stock"], "drops" if dose["drops"] <= MOST_DROPS else "ml"
-    amount = dose[unit]
+def record_dose(story: LotStory, dose: dict[str, Any], *, alone: bool) -> None:
+    """The row of one dose, which names its stock where it is not the only one."""
+    stock, (amount, unit) = dose["stock"], quantity_of(dose)
     action, token = f"dose-{story.lot.id}-{stock}", _dose_token(story, stock)
-    words = f"I added {tell_quantity(amount, unit)} of {parts.plain(stock)}"
-    if st.button(words, type="primary", width="stretch", key=f"{action}-{token}"):
-        session.act_once(action, lambda token: write_addition(story, stock, unit, amount, token), to_top=True)
+    with st.container(horizontal=True, vertical_alignment="bottom", key=f"cm-dose-{stock}"):
+        quantity = st.number_input(
+            f"{unit.capitalize()} of {parts.plain(stock)}", value=float(amount), min_value=0.0,
+            label_visibility="collapsed", key=f"{action}-amount-{token}", width=190, **_FORMATS[unit],
+        )  # fmt: skip
+        words = "Added" if alone else f"Added {parts.plain(stock)}"
+        if st.button(words, type="primary", width="stretch", key=f"{action}-{token}"):
+            session.act_once(
+                action, lambda token: write_addition(story, stock, unit, quantity, token), to_top=True
+            )
 
 
 def _dose_token(story: LotStory, stock: str) -> str:
@@ -170,6 +176,68 @@ def ask_other_entries(story: LotStory, untinted_ml: float | None = None) -> None
 
         if st.button("Write it down", key=f"{action}-write-{token}", width="stretch"):
             session.act_once(action, write, to_top=what != "Note")
+
+
+def finish_lot(story: LotStory, advice: dict[str, Any]) -> None:
+    """One tap that closes the lot for the reason that is advised; tell_newest() offers to open it again."""
+    action, reason = f"finish-{story.lot.id}", advice.get("reason")
+    token = session.token_for(action, telling.newest_id(story))
+    if reason not in OUTCOMES:
+        return
+    for left in open_trials(session.current_book(), story.lot.id):
+        st.html(parts.flag_line("Trial", left["text"]))
+
+    def finish(token: str) -> str:
+        from colourmatch.workflow.closing import close_lot
+
+        close_lot(session.current_book(), story.lot.id, reason, "", **session.by(token))
+        return f"Lot {story.lot.name} is finished."
+
+    words = f"Finish the lot: {OUTCOMES[reason][:1].lower()}{OUTCOMES[reason][1:]}"
+    if st.button(words, type="primary", width="stretch", key=f"{action}-{token}"):
+        session.act_once(action, finish, to_top=True)
+
+
+def record_untinted(story: LotStory, ml: float) -> None:
+    """Untinted batch that is blended back: minus, the advised ml, plus, and the button for when it is in."""
+    action = f"untinted-{story.lot.id}"
+    token = session.token_for(action, telling.newest_id(story))
+    with st.container(horizontal=True, vertical_alignment="bottom", key="cm-dose-untinted"):
+        amount = st.number_input(
+            "ml of untinted batch", value=float(f"{ml:.2g}"), min_value=0.0, step=5.0, format="%g",
+            label_visibility="collapsed", key=f"{action}-amount-{token}", width=190,
+        )  # fmt: skip
+
+        def blend(token: str) -> str:
+            if amount is None:
+                raise InputError("The amount is missing. Give it in ml.")
+            session.current_book().volumes.add_untinted(story.lot.id, amount, **session.by(token))
+            return "The untinted batch is written down. Photograph again."
+
+        if st.button("Blended back", type="primary", width="stretch", key=f"{action}-{token}"):
+            session.act_once(action, blend, to_top=True)
+
+
+def ask_first(
+    action: str,
+    about: int,
+    yes: Callable[[str], str],
+    no: Callable[[str], str],
+    words: tuple[str, str] = ("Yes, read it so", "No"),
+) -> None:
+    """The two answers to what stands in the place of the lot's answer (`answer.ask`); each is written down once.
+
+    about: the entry that the question is about; yes, no: given a token they write it down, and say so.
+    """
+    token = session.token_for(action, about)
+    for key, label, write in zip(("yes", "no"), words, (yes, no), strict=True):
+        if st.button(
+            label,
+            type="primary" if key == "yes" else "secondary",
+            width="stretch",
+            key=f"{action}-{key}-{token}",
+        ):
+            session.act_once(action, write, to_top=True)
 
 
 def ask_closing(story: LotStory, advice: dict[str, Any], *, unfolded: bool = False) -> None:

@@ -105,8 +105,8 @@ def show_look(one: Mapping[str, Any]) -> None:
     )
     spots, far = one["spots"], parts.show_interval(one["delta_e_2000"])
     colours = [
-        parts.Swatch("Batch", spots["batch"]["lab"], spots["batch"]["lab_sd"], f"{one['text']}; {far} away"),
         parts.Swatch("Reference", spots["reference"]["lab"], spots["reference"]["lab_sd"], "the aim"),
+        parts.Swatch("Batch", spots["batch"]["lab"], spots["batch"]["lab_sd"], f"{one['text']}; {far} away"),
     ]
     after = spots.get("batch_after")
     if after:

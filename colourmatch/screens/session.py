@@ -88,7 +88,7 @@ def run_page(page: Any) -> None:
     place = book_location()
     try:
         drafts.take_up(place, str(page.url_path))
-        show_notices()
+        show_notices(here=page.url_path != "match")
         show_read_only()
         page.run()
         scroll_to_top()
@@ -119,18 +119,26 @@ def failures_shown() -> Iterator[None]:
         st.error(_SURPRISE)
 
 
-def notify(text: str) -> None:
-    """A sentence for the page after the next run."""
-    st.session_state.setdefault("notices", []).append(text)
+def notify(text: str, *, of_entry: bool = False) -> None:
+    """A sentence for the page after the next run; of_entry: it says that the newest entry is written down."""
+    st.session_state.setdefault("notices", []).append((text, of_entry))
 
 
-def show_notices() -> None:
-    """The sentences that `notify` kept, once: at the top, and in view where the page is scrolled down."""
+def take_notices(*, of_entry: bool = True) -> list[str]:
+    """The sentences that `notify` kept, once; of_entry: those that say that an entry is written down too."""
+    return [text for text, is_said in st.session_state.pop("notices", []) if of_entry or not is_said]
+
+
+def show_notices(*, here: bool = True) -> None:
+    """The sentences that `notify` kept: at the top, and in view where the page is scrolled down.
+
+    here: else the page has a place of its own for them, and they wait for it.
+    """
     # The container is there in every run: without it all below moves up one place when the sentence goes,
     # and the tab or the form that the person has just opened falls shut.
     st.session_state["notice-place"] = place = st.container()
     with place:
-        for text in st.session_state.pop("notices", []):
+        for text in take_notices() if here else ():
             st.success(parts.plain(text))
             if "to-top" not in st.session_state:
                 st.toast(parts.plain(text))
@@ -193,7 +201,7 @@ def act_once(action: str, act: Callable[[str], str], *, to_top: bool = False) ->
         for old in list(_done)[:-_MOST_DONE]:
             _done.pop(old, None)
         st.session_state.pop(f"token-{action}", None)
-        notify(text)
+        notify(text, of_entry=True)
         if to_top:
             go_to_top()
         st.rerun()

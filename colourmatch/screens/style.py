@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import streamlit as st
 
+from colourmatch.screens.match_style import MATCH_CSS, OPEN_ON_A_DESK
+
 # `light-dark` follows the colour scheme that the theme sets; the line before it is for older browsers.
 _CSS = """
 <style>
@@ -85,6 +87,7 @@ _CSS = """
 .cm-bar.over > i { background: repeating-linear-gradient(45deg, var(--cm-stop) 0 6px, transparent 6px 9px); }
 .cm-flag { border: 1px solid var(--cm-line); border-radius: 10px; padding: .75rem 1rem; margin-bottom: .5rem;
   line-height: 1.5; }
+.cm-panel + .cm-flag { margin-top: .5rem; }
 .cm-tag { display: inline-block; font-weight: 650; margin-right: .4rem; }
 .cm-flag.warn { border-style: dashed; } .cm-flag.warn .cm-tag { color: var(--cm-warn); }
 .cm-flag.refuse { border-width: 2px; border-color: var(--cm-stop); }
@@ -171,4 +174,6 @@ if (!document.cmComma) {
 def dress_page() -> None:
     """Put the style sheet and the care for decimal commas on the page; called once in every run."""
     st.html(_CSS)
+    st.html(MATCH_CSS)
     st.html(_DECIMAL_COMMA, unsafe_allow_javascript=True)
+    st.html(OPEN_ON_A_DESK, unsafe_allow_javascript=True)

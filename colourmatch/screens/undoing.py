@@ -2,9 +2,18 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime, timedelta
+
 import streamlit as st
 
-from colourmatch.book.entries import AdditionEntry, AsideEntry, LotStory, PhotoEntry, VolumeEntry
+from colourmatch.book.entries import (
+    AdditionEntry,
+    AsideEntry,
+    ClosingEntry,
+    LotStory,
+    PhotoEntry,
+    VolumeEntry,
+)
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
 from colourmatch.screens import session
@@ -12,16 +21,33 @@ from colourmatch.words.entries import Medium, tell_aside, tell_dose, tell_entry
 
 #: The reason that stands beside what was taken back.
 UNDONE = "undone right after it was entered"
+#: For how long the end of a lot is taken back with one tap.
+FRESH = timedelta(hours=1)
 
 
-def offer_undo(story: LotStory) -> None:
-    """The tap, while the newest entry is one that can be taken back."""
+def tell_newest(story: LotStory) -> None:
+    """What was just done, in one place: beside the tap that takes it back where there is one."""
     action, words = f"undo-{story.lot.id}", name_newest(story)
     token = session.token_for(action, telling.newest_id(story))  # a tap on an older one is answered too
-    if not words or not session.may_enter():
-        return
-    if st.button(f"Undo: {parts.plain(words)}", key=f"{action}-{token}", icon=":material/undo:"):
+    if said := session.take_notices(of_entry=not words):
+        st.html(f'<p class="cm cm-said" role="status">{parts.as_html(" ".join(said))}</p>')
+    if words and st.button(
+        f"{parts.plain(_written(story, words))} Undo",
+        key=f"{action}-{token}",
+        icon=":material/undo:",
+        width="stretch",
+    ):
         session.act_once(action, lambda token: take_back(story, words, token), to_top=True)
+
+
+def _written(story: LotStory, words: str) -> str:
+    """The newest entry as the sentence that says it is written down: "20 drops of red written."."""
+    text = f"{words[:1].upper()}{words[1:]}"
+    newest = story.events[-1]
+    dose = isinstance(newest, AdditionEntry) or getattr(newest, "kind", "") == "untinted"
+    return (
+        f"{text} written." if dose else f"{text} measured." if isinstance(newest, PhotoEntry) else f"{text}."
+    )
 
 
 def name_newest(story: LotStory) -> str:
@@ -39,9 +65,16 @@ def name_newest(story: LotStory) -> str:
         return ""
     if isinstance(newest, AdditionEntry):
         return tell_dose(newest)
+    if isinstance(newest, ClosingEntry):
+        return "lot finished" if _is_fresh(newest) else ""
     if isinstance(newest, VolumeEntry) and newest.trial_lot_id is None:
         return tell_entry(newest, Medium(us=session.shows_us()))
     return photos[newest.id] if isinstance(newest, PhotoEntry) else ""
+
+
+def _is_fresh(entry: ClosingEntry) -> bool:
+    """Whether a closing is so new that one tap takes it back; later the lot is opened again with a reason."""
+    return datetime.now(UTC) - datetime.fromisoformat(entry.created_at) < FRESH
 
 
 def take_back(story: LotStory, words: str, token: str) -> str:
@@ -51,6 +84,8 @@ def take_back(story: LotStory, words: str, token: str) -> str:
         book.additions.correct(newest.id, reason=UNDONE, void=True, entered_by=by, token=token)
     elif isinstance(newest, VolumeEntry):
         book.volumes.correct(newest.id, reason=UNDONE, void=True, entered_by=by, token=token)
+    elif isinstance(newest, ClosingEntry):
+        book.lots.reopen(story.lot.id, UNDONE, entered_by=by, token=token)
     else:
         photo, back = newest.id, False
         if isinstance(newest, AsideEntry):

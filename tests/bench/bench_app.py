@@ -101,6 +101,34 @@ def time_start(place: Path, port: int, path: str = "") -> float:
     return seconds
 
 
+def time_answer(place: Path, photo: Path) -> None:
+    """Seconds from the choice of a photo until its answer stands on Match, in a browser that has the page open."""
+    sys.path.insert(0, str(ROOT / "tests" / "browser"))
+    from driving import Page, Server, open_browser
+
+    from colourmatch.book.lot_book import open_book
+    from colourmatch.demo import STOCK
+
+    folder = Path(tempfile.mkdtemp(prefix="bench-answer-"))
+    with open_book(place) as book:
+        lot = book.lots.begin("bitter of one photo", 900, [STOCK], ceiling_mg_per_l=60, dilution=5)
+    server, driver = Server(folder, str(place)), open_browser(folder / "profile")
+    try:
+        page = Page(driver, "phone")
+        page.go(f"{server.url}/match?lot={lot.id}")
+        start = time.perf_counter()
+        page.upload(photo)
+        while not page.find_all(".cm-answer.add:not(.old)"):
+            time.sleep(0.02)
+        print(
+            f"  {time.perf_counter() - start:.2f} s from the photo to the answer (load {os.getloadavg()[0]:.1f})"
+        )
+    finally:
+        driver.quit()
+        server.stop()
+        shutil.rmtree(folder, ignore_errors=True)
+
+
 def processor_s(process: int) -> float:
     """Processor time of a process so far, where the system tells it (Linux)."""
     try:
@@ -153,16 +181,20 @@ def main() -> None:
     parser.add_argument("--port", type=int, default=8699)
     parser.add_argument("--runs", type=int, default=8)
     parser.add_argument("--profile", action="store_true", help="Show where a run of Match spends its time.")
-    parser.add_argument("--only", choices=("start", "runs"))
+    parser.add_argument("--only", choices=("start", "runs", "answer"))
     given = parser.parse_args()
     given.folder.mkdir(parents=True, exist_ok=True)
     place, lot_id = make_book(given.folder, given.photos)
     os.environ["COLOURMATCH_BOOK"] = str(place)
-    if given.only != "runs":
+    if given.only in (None, "answer"):
+        print("a photo on Match")
+        for _ in range(2):  # the first one of a server loads what it needs
+            time_answer(place, given.folder / "photo-0.jpg")
+    if given.only in (None, "start"):
         print("start of the app")
         for path in ("", "", f"match?lot={lot_id}"):
             time_start(place, given.port, path)
-    if given.only != "start":
+    if given.only in (None, "runs"):
         print(f"runs of a page, a lot with {given.photos} photos")
         for page in ("start", "match", "lots"):
             time_runs(page, lot_id, given.runs, given.profile and page == "match")

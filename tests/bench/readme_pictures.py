@@ -23,7 +23,7 @@ from colourmatch.demo import make_example  # noqa: E402
 
 PICTURE = ROOT / "colourmatch" / "screens" / "pictures" / "match-desktop.png"
 #: The page's size in points, and how much of its empty top is cut off.
-WIDTH, HEIGHT, CUT = 1280, 1620, 22
+WIDTH, HEIGHT, CUT = 1280, 960, 22
 
 
 def take(page: Page, url: str) -> Image.Image:

@@ -36,6 +36,13 @@ return !!app && app.getAttribute('data-test-connection-state') === 'CONNECTED'
   && !document.querySelector('[data-testid="stSkeleton"]')
   && !!document.querySelector('[data-testid="stMainBlockContainer"] h1, .cm-panel, .cm-empty');
 """
+#: The name of what holds the focus, its kind, and whether it shows that it does.
+_HELD = """
+const held = document.activeElement, look = getComputedStyle(held);
+const whole = !held.matches('a, button, input, summary, [role=tab]');
+const name = whole ? '' : held.getAttribute('aria-label') || held.innerText || '';
+return [name, held.tagName, look.outlineStyle !== 'none' || look.boxShadow !== 'none'];
+"""
 
 
 def free_port() -> int:
@@ -197,6 +204,13 @@ class Page:
 
         return wait_for(touch, otherwise)
 
+    def unfold(self) -> None:
+        """Open the fold of Match under which all lies that is not the answer; on a desk it is open."""
+        if not self.find_all(".st-key-cm-details details[open]"):
+            self.tap("summary", "Details")
+        self.find(".st-key-cm-details details[open]")
+        self.settle()
+
     def upload(self, *files: Path) -> None:
         self.find('[data-testid="stFileUploaderDropzoneInput"]').send_keys("\n".join(map(str, files)))
 
@@ -220,6 +234,27 @@ class Page:
             for entry in self.driver.get_log("browser")
             if "Content Security Policy" in entry["message"] or "Uncaught" in entry["message"]
         ]
+
+
+def press(page: Page, *keys: str) -> None:
+    from selenium.webdriver import ActionChains
+
+    ActionChains(page.driver).send_keys(*keys).perform()
+
+
+def tab_to(page: Page, words: str) -> None:
+    """Press Tab until what shows the words holds the focus; a button or a link must then show that it does."""
+    from selenium.webdriver.common.keys import Keys
+
+    seen = []
+    for _ in range(80):
+        press(page, Keys.TAB)
+        name, kind, marked = page.run(_HELD)
+        seen.append(name)
+        if name.split("\n")[-1].startswith(words):  # an icon's name may stand on lines before
+            assert marked or kind == "INPUT", f"{words}: nothing shows that it holds the focus"
+            return
+    pytest.fail(f"Tab never came to {words!r}, only to {seen}")
 
 
 def open_browser(profile: Path) -> Any:

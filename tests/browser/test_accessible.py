@@ -68,9 +68,10 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> Iterator[list[str]]:
         )
         book.additions.add(done.id, book.lots.story(lot).lot.stocks[0], drops=12)
         close_lot(book, done.id, "matched", "", sure=True)
+        begun = book.lots.begin("a new aperitif", 900, book.lots.story(lot).lot.stocks[:1])
         enter_reference(book, "the bottle on the shelf", [60, 45, 30])
         server = Server(folder, book.place)
-    paths = ("", "set-up", f"match?lot={lot}", f"lots?lot={lot}", f"lots?lot={done.id}", "trend", "help", "picker",
+    paths = ("", "set-up", f"match?lot={lot}", f"match?lot={begun.id}", f"match?lot={done.id}", f"lots?lot={lot}", f"lots?lot={done.id}", "trend", "help", "picker",
              "calibrations", "share")  # fmt: skip
     try:
         yield [f"{server.url.rstrip('/')}/{path}" for path in paths]

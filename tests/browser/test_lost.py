@@ -42,6 +42,7 @@ def test_killed_and_started_again_while_something_is_typed(
 ) -> None:
     server, page = serve(), browse("phone")
     page.go(f"{server.url}/match?lot={lot_id}")
+    page.unfold()
     write_in(page, "Your name or initials (optional)", "AB", "\n")
     page.settle()
     page.tap("summary", "Put figures of the lot right")
@@ -69,7 +70,7 @@ def test_a_tap_that_the_crash_cut_off_counts_once(
 
     server, page = serve(), browse("phone")
     page.go(f"{server.url}/match?lot={lot_id}")
-    path = "//button[contains(., 'I added')]"
+    path = "//button[contains(., 'Added')]"
     button = wait_for(lambda: page.driver.find_elements("xpath", path), "no button to tap")[0]
     page.run("arguments[0].scrollIntoView({block: 'center'})", button)
     ActionChains(page.driver).double_click(button).perform()
@@ -77,12 +78,12 @@ def test_a_tap_that_the_crash_cut_off_counts_once(
     server.kill()
     page.wait_text(GONE)
     server.start()
-    page.wait_text("Added since the last photo")
+    page.find(".cm-answer.photo")
     page.settle()
     assert not page.driver.find_elements("xpath", path)
     assert len(book.lots.story(lot_id).additions) == 1
     page.driver.refresh()
-    page.wait_text("Added since the last photo")
+    page.find(".cm-answer.photo")
     assert len(book.lots.story(lot_id).additions) == 1
 
 
@@ -124,6 +125,7 @@ def test_two_windows_of_one_browser_do_not_share_an_act(
     second = page.driver.current_window_handle
     for window in (first, second):
         page.driver.switch_to.window(window)
+        page.unfold()
         page.tap("summary", "Sample, blending back, note")
         page.settle()
         page.tap("button", "Note")

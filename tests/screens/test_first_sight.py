@@ -32,10 +32,11 @@ def test_the_button_to_tap_stands_under_the_advice_and_before_the_numbers(
     book.stocks.add("red", "E129", 1.0)
     lot_id = book.lots.begin("bitter aperitif", 900, ["red"], ceiling_mg_per_l=30).id
     record_photos(book, lot_id, [photos[0]])
-    places = order_of(open_app("match", lot=str(lot_id)), "cm-do", "dose-", "How far", "upload-")
+    places = order_of(open_app("match", lot=str(lot_id)), "cm-answer", "dose-", "How far", "upload-")
     assert places == sorted(places)
-    book.additions.add(lot_id, "red", drops=3)  # the numbers are those of the batch before
-    places = order_of(open_app("match", lot=str(lot_id)), "cm-do", "upload-", "How far")
+    advised = book.lots.story(lot_id).photos[-1].advice["doses"][0]["drops"]
+    book.additions.add(lot_id, "red", drops=advised)  # the numbers are those of the batch before
+    places = order_of(open_app("match", lot=str(lot_id)), "cm-answer", "upload-", "How far")
     assert places == sorted(places)
 
 

@@ -116,7 +116,7 @@ def test_a_new_lot_is_tinted_to_the_reading_chosen(stocked: LotBook, bottle: int
     lot = stocked.lots.search()[0]
     assert lot.target_lab == (60, 45, 30) and lot.reference_id == bottle
     text = shown(app)
-    assert "The lot is tinted to The bottle, the first reading\\: L\\* 60.0 ± 0.5" in text
+    assert "The lot is tinted to The bottle, the first reading: L* 60.0 ± 0.5" in text
     assert "; tinted to L* 60.0" in text
 
 

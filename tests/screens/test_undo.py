@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +11,7 @@ from streamlit.testing.v1 import AppTest
 from test_pages import by_key, shown
 
 from colourmatch.book.lot_book import LotBook
-from colourmatch.screens import drafts
+from colourmatch.screens import drafts, undoing
 from colourmatch.screens.undoing import UNDONE
 from colourmatch.workflow.lot import record_photos
 
@@ -26,12 +27,12 @@ def open_match(lot_id: int) -> AppTest:
 
 def undo(app: AppTest) -> Any:
     """The tap, None where none is offered."""
-    return next((button for button in app.button if button.label.startswith("Undo: ")), None)
+    return next((button for button in app.button if (button.key or "").startswith("undo-")), None)
 
 
 def advised(app: AppTest) -> list[str]:
     """What is to be done now: the large sentence, and the buttons of the doses."""
-    said = [line for line in shown(app).splitlines() if "cm-do" in line]
+    said = [line for line in shown(app).splitlines() if "cm-answer" in line]
     return [*said, *(button.label for button in app.button if (button.key or "").startswith("dose-"))]
 
 
@@ -54,7 +55,7 @@ def test_an_addition_is_taken_back_with_name_and_reason_and_the_advice_is_the_on
     by_key(app.button, "dose-").click().run()
     (added,) = book.lots.story(lot_id).additions
     assert advised(app) != before
-    assert undo(app).label == f"Undo: {added.quantity:g} drops of red"
+    assert undo(app).label == f"{added.quantity:g} drops of red written. Undo"
     assert undo(open_match(lot_id)).label == undo(app).label  # after a reload too
     undo(app).click().run()
     assert not app.exception and not app.error
@@ -70,7 +71,7 @@ def test_a_sample_and_untinted_batch_are_taken_back(book: LotBook, lot_id: int) 
     for enter in (book.volumes.take_sample, book.volumes.add_untinted):
         enter(lot_id, 50)
         app = open_match(lot_id)
-        assert undo(app).label.startswith("Undo: ")
+        assert undo(app).label.endswith("Undo")
         undo(app).click().run()
         assert book.lots.story(lot_id).state().volume_ml == 900 and undo(app) is None
 
@@ -82,7 +83,7 @@ def test_a_photo_is_set_aside_by_one_tap_and_the_advice_is_that_of_the_photo_bef
     before = advised(open_match(lot_id))
     record_photos(book, lot_id, [photos[1]])
     app = open_match(lot_id)
-    assert undo(app).label == "Undo: photo 2" and advised(app) != before
+    assert undo(app).label == "Photo 2 measured. Undo" and advised(app) != before
     undo(app).click().run()
     assert [photo.aside for photo in book.lots.story(lot_id).photos] == [None, UNDONE]
     assert advised(app) == before and undo(app) is None
@@ -92,7 +93,7 @@ def test_a_photo_set_aside_counts_again_after_one_tap(book: LotBook, lot_id: int
     (photo,) = record_photos(book, lot_id, [photos[0]])
     book.photos.set_aside(lot_id, photo["entry"], "a lamp shone in")
     app = open_match(lot_id)
-    assert undo(app).label == "Undo: photo 1 set aside"
+    assert undo(app).label == "Photo 1 set aside. Undo"
     undo(app).click().run()
     assert [photo.aside for photo in book.lots.story(lot_id).photos] == [None]
 
@@ -100,7 +101,7 @@ def test_a_photo_set_aside_counts_again_after_one_tap(book: LotBook, lot_id: int
 def test_only_the_newest_entry_is_offered_and_none_that_is_one_of_several(book: LotBook, lot_id: int) -> None:
     book.additions.add(lot_id, "red", drops=20)
     book.additions.add(lot_id, "red", drops=15)
-    assert undo(open_match(lot_id)).label == "Undo: 15 drops of red"
+    assert undo(open_match(lot_id)).label == "15 drops of red written. Undo"
     trial = book.trials.take(lot_id, 100)
     assert undo(open_match(lot_id)) is None and undo(open_match(trial.id)) is None
     book.trials.pour_back(trial.id)
@@ -121,7 +122,7 @@ def test_a_tap_that_comes_after_another_entry_takes_nothing_back_and_says_so(
     undo(app).click().run()
     assert [entry.quantity for entry in book.lots.story(lot_id).additions] == [20, 15]
     assert "not written down" in app.warning[0].value
-    assert undo(app).label == "Undo: 15 drops of red"
+    assert undo(app).label == "15 drops of red written. Undo"
 
 
 def test_a_second_tap_that_was_under_way_is_answered_as_the_first(book: LotBook, lot_id: int) -> None:
@@ -254,12 +255,27 @@ def test_a_photo_after_the_closing_is_taken_back_where_it_was_taken(
 ) -> None:
     record_photos(book, lot_id, [photos[0]])
     book.lots.close(lot_id, "given up")
-    assert undo(open_match(lot_id)) is None
     book.photos.add(lot_id, book.lots.story(lot_id).photos[0].measurement, purpose="recheck")
     app = open_match(lot_id).switch_page("colourmatch/screens/lots.py").run()
-    assert undo(app).label == "Undo: photo 2"
+    assert undo(app).label == "Photo 2 measured. Undo"
     undo(app).click().run()
     assert [photo.aside for photo in book.lots.story(lot_id).photos] == [None, UNDONE]
+
+
+def test_a_finished_lot_is_opened_again_by_one_tap_for_an_hour(
+    book: LotBook, lot_id: int, photos: list[Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    record_photos(book, lot_id, [photos[0]])
+    before = advised(open_match(lot_id))
+    book.lots.close(lot_id, "given up")
+    with monkeypatch.context() as later:
+        later.setattr(undoing, "FRESH", timedelta(0))
+        assert undo(open_match(lot_id)) is None
+    app = open_match(lot_id)
+    undo(app).click().run()
+    assert not app.error and not book.lots.get(lot_id).closed
+    assert book.lots.story(lot_id).events[-1].reason == UNDONE
+    assert advised(app) == before and undo(app) is None
 
 
 def test_card_and_phone_begin_at_the_newest_lot(book: LotBook, lot_id: int) -> None:

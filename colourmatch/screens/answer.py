@@ -1,0 +1,138 @@
+"""The one answer of a lot as a block that is read at arm's length, and the scale under it; it decides nothing."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from colourmatch.book.entries import LotStory
+from colourmatch.dosing.plan import MOST_DROPS
+from colourmatch.screens import html as parts
+from colourmatch.screens import lot_words as telling
+from colourmatch.words import answers as words
+from colourmatch.words.advice import STIR
+from colourmatch.words.figures import tell_quantity
+from colourmatch.words.outcomes import split_closing
+
+#: A sign of another shape for each state, drawn in a square of 48 units.
+_SIGNS = {
+    "add": '<path d="M24 4C15 17 9 24 9 31a15 15 0 0 0 30 0C39 24 33 17 24 4zM24 22v16M16 30h16"/>',
+    "photo": '<path d="M4 14h9l4-6h14l4 6h9v27H4z"/><circle cx="24" cy="27" r="8"/>',
+    "stop": '<path d="M15 3h18l12 12v18L33 45H15L3 33V15zM15 24h18"/>',
+    "question": '<path d="M17 17a7 7 0 1 1 10 7c-3 2-3 4-3 7M24 38v2"/>',
+    "closed": '<path d="M6 25l12 12L42 11"/>',
+}
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What stands in the block: its state, the large lines with a small one after each, and a sentence under them."""
+
+    state: str
+    lines: tuple[tuple[str, str], ...]
+    under: str = ""
+
+
+def find_answer(story: LotStory, advice: Mapping[str, Any], waiting: str) -> Answer:
+    """The answer of a lot; `waiting` names what was added since the last photo."""
+    if story.closing is not None:
+        outcome, _ = split_closing(story.closing.outcome, story.closing.text)
+        return Answer("closed", ((words.STATES["closed"].upper(), ""),), outcome)
+    if question := advice.get("question"):
+        return ask(question["text"])
+    if not story.photos and not waiting:
+        return Answer("photo", ((words.FIRST_PHOTO, ""),))
+    if doses := telling.doses_of(advice):
+        return _answer_doses(doses)
+    if advice.get("action") == "stop":
+        why = words.tell_why(advice["reason"], story.lot.stocks, untinted_ml(advice))
+        return Answer("stop", ((words.STATES["stop"].upper(), ""),), why)
+    if waiting:
+        said = str(advice.get("text") or "")
+        under = "" if said == STIR else parts.split_sentence(said)[0]
+        return Answer("photo", ((words.NEXT_PHOTO, ""),), under)
+    return Answer(
+        "photo", ((words.ANOTHER_PHOTO, ""),), parts.split_sentence(str(advice.get("text") or ""))[0]
+    )
+
+
+def ask(sentence: str) -> Answer:
+    """A question that comes before any answer; `recording.ask_first` has its two buttons."""
+    return Answer("question", (), sentence)
+
+
+def _answer_doses(doses: list[dict[str, Any]]) -> Answer:
+    amounts = [tell_quantity(*quantity_of(dose)) for dose in doses]
+    if len(doses) == 1:
+        return Answer("add", ((amounts[0], ""),), f"of {doses[0]['stock']}, then stir")
+    lines = tuple((amount, dose["stock"]) for amount, dose in zip(amounts, doses, strict=True))
+    return Answer("add", lines, "then stir")
+
+
+def quantity_of(dose: Mapping[str, Any]) -> tuple[float, str]:
+    """The amount of a dose and its unit: ml where the drops are too many to count."""
+    return (dose["drops"], "drops") if dose["drops"] <= MOST_DROPS else (dose["ml"], "ml")
+
+
+def untinted_ml(advice: Mapping[str, Any]) -> float:
+    """How much untinted batch is to be blended back as the next act, 0 where another colour is what helps."""
+    if advice.get("reason") != "past" or advice.get("other_stocks") or advice.get("missing_kind"):
+        return 0.0
+    return float(f"{(advice.get('rescue') or {}).get('untinted_ml') or 0.0:.2g}")
+
+
+def draw_answer(answer: Answer, *, old: bool = False) -> str:
+    """The block as HTML; old: while a photo is measured that may change it."""
+    word, sign = words.STATES[answer.state].upper(), _draw_sign(answer.state)
+    lines = [
+        f'{parts.as_html(large)}<span class="cm-of">{parts.as_html(small)}</span>'
+        for large, small in answer.lines
+    ]
+    if answer.lines and answer.lines[0][0] == word:  # the word is the answer itself
+        head, lines = "", [f"{sign}{parts.as_html(word)}"]
+    else:
+        head = f'<p class="cm-state">{sign}{parts.as_html(word)}</p>'
+    large = "".join(f'<p class="cm-large">{line}</p>' for line in lines)
+    under = f'<p class="cm-under">{parts.as_html(answer.under)}</p>' if answer.under else ""
+    return f'<div class="cm cm-answer {answer.state}{" old" if old else ""}" role="status">{head}{large}{under}</div>'
+
+
+def _draw_sign(state: str) -> str:
+    drawn = (
+        '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 48 48" fill="none" stroke="#fff" stroke-width="4" '
+        f'stroke-linecap="round" stroke-linejoin="round">{_SIGNS[state]}</svg>'
+    )
+    return f'<img alt="" src="data:image/svg+xml;base64,{base64.b64encode(drawn.encode()).decode()}">'
+
+
+def find_place(
+    story: LotStory, advice: Mapping[str, Any], waiting: str
+) -> tuple[str, Mapping[str, Any], bool] | None:
+    """Which way the batch is off, how far with its interval, and whether that is only expected; None while not known."""
+    expected = (advice.get("expected") or {}).get("delta_e_2000")
+    if waiting:
+        return ("", expected, True) if expected else None
+    photos = telling.compared_photos(story)
+    if not photos:
+        return ("", advice["now"], False) if advice.get("now") else None
+    together = telling.find_combined(story, advice)
+    shown = together if together and (together["agree"] or together["retake"]) else None
+    seen = shown or photos[-1].measurement.to_json()
+    return seen["difference"]["text"], advice.get("now") or seen["delta_e_2000"], False
+
+
+def draw_scale(way: str, now: Mapping[str, Any], tolerance: float, *, expected: bool) -> str:
+    """The sentence of where the batch stands, and the same as a drawing: the match left, the interval as a band."""
+    sentence = words.tell_place(way, now, tolerance, expected=expected)
+    most = max(1.15 * now["high"], 2.5 * tolerance)
+    good, low, high, here = (
+        100 * min(max(v / most, 0.0), 1.0) for v in (tolerance, now["low"], now["high"], now["value"])
+    )
+    return (
+        f'<div class="cm cm-place"><p>{parts.as_html(sentence)}</p><div class="cm-scale" aria-hidden="true">'
+        f'<i class="cm-good" style="width:{good:.1f}%"></i>'
+        f'<i class="cm-band" style="left:{low:.1f}%;width:{max(high - low, 1):.1f}%"></i>'
+        f'<i class="cm-mark{" hollow" if expected else ""}" style="left:{here:.1f}%"></i></div></div>'
+    )

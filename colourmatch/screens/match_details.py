@@ -1,0 +1,249 @@
+"""What lies under the fold of Match: the answer in full, figures, charts, forms and history; it decides nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import streamlit as st
+
+from colourmatch.book.entries import LotStory, PhotoEntry
+from colourmatch.measurement import Measurement
+from colourmatch.screens import html as parts
+from colourmatch.screens import lot_words as telling
+from colourmatch.screens import plots, serving, session, trials
+from colourmatch.screens.amending import ask_amendment, ask_aside
+from colourmatch.screens.photo_view import show_flags, show_metamerism, show_picture, show_swatches
+from colourmatch.screens.recording import ask_closing, ask_correction, ask_other_entries, record_anything
+from colourmatch.screens.references import ask_choice, tell_target
+from colourmatch.words.entries import tell_aside
+
+
+def show_numbers(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
+    """What the answer says in full, the difference against further drops, and the figures."""
+    from colourmatch.workflow.ceilings import passed_ceilings
+
+    passed = [parts.flag_line("Too much", one["text"], "refuse") for one in passed_ceilings(story)]
+    st.html(tell_now(story, advice, waiting) + "".join(passed))
+    show_curve(story, advice)
+    show_glance(story, advice, waiting)
+
+
+def show_details(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
+    """All that is not the answer, the charts of a* and b* last."""
+    show_actions(story, advice)
+    show_last_photo(story, advice)
+    serving.show_serving(story, advice)
+    trials.show_trials(story)
+    show_history(story, advice, waiting)
+    show_charts(story, advice)
+
+
+def tell_now(story: LotStory, advice: dict[str, Any], waiting: str) -> str:
+    """The panel at the top: closed, the first photo, or the advice."""
+    if story.closing is not None:
+        return telling.closing_panel(story.closing)
+    if not story.photos and not waiting:
+        text = "Photograph reference and batch on the card before the first drop."
+        return parts.panel("Now", text, ["The first photo says how far apart they are."], "photo")
+    return parts.advice_panel(advice, waiting)
+
+
+def show_glance(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
+    """How far, which way, how much is left, and what is passed."""
+    from colourmatch.workflow.ceilings import ceiling_left
+
+    lot, photos = story.lot, telling.compared_photos(story)
+    together = telling.find_combined(story, advice)
+    cells = []
+    if photos:
+        # torn photos say nothing together: the last one is shown, and the sentence below
+        shown = together if together and (together["agree"] or together["retake"]) else None
+        seen, whose = shown or photos[-1].measurement.to_json(), telling.describe_photos(shown)
+        far = advice.get("now") or seen["delta_e_2000"]
+        under = f"{parts.judge(far, lot.tolerance)}; CIEDE2000 with its 95 % interval"
+        if far is not seen["delta_e_2000"]:
+            alone = "together" if shown else "alone"
+            under += f", from all photos. {whose.capitalize()} {alone}: {parts.show_interval(seen['delta_e_2000'])}"
+        heading = f"How far, {whose}" if waiting else "How far"
+        cells.append(parts.cell(heading, parts.show_interval(far), under))
+        cells.append(
+            parts.cell("Which way", seen["difference"]["text"], f"the batch against the reference, {whose}")
+        )
+    elif advice.get("now"):
+        words = (
+            f"{parts.judge(advice['now'], lot.tolerance)}; CIEDE2000 with its 95 % interval, from all photos"
+        )
+        cells.append(parts.cell("How far", parts.show_interval(advice["now"]), words))
+    used, left = story.state().total_mg_per_l(), ceiling_left(story)
+    cells.append(parts.ceiling_cell(used, lot.ceiling_mg_per_l, left, lot.jurisdiction))
+    st.html(parts.glance(cells))
+    if lot.target_lab is not None:
+        st.html(parts.line(f"Tinted to {tell_target(story)}."))
+    if together and not together["agree"]:
+        st.html(parts.flag_line("Doubtful", together["text"], "warn"))
+    if story.photos:
+        show_metamerism(last_photo(story).measurement)
+        show_flags(last_photo(story).measurement, advice.get("text") or "")
+    for one in (advice.get("amounts") or {}, *(advice.get("surprises") or ())):
+        if one.get("text"):
+            st.html(parts.flag_line("Strength", one["text"], "warn"))
+
+
+def show_actions(story: LotStory, advice: dict[str, Any]) -> None:
+    """Write down what went in otherwise than advised, and close the lot."""
+    if story.lot.closed or not session.may_enter():
+        return
+    st.header("Write down what went in")
+    if blends_back(advice):
+        ask_other_entries(story, (advice.get("rescue") or {}).get("untinted_ml"))
+    serving.ask_other_stock(story, advice)
+    record_anything(story, advice)
+    ask_correction(story)
+
+
+def blends_back(advice: dict[str, Any]) -> bool:
+    """Whether blending back is what is left to do: past the match, and no other stock brings it nearer."""
+    return advice.get("reason") == "past" and not advice.get("other_stocks")
+
+
+def show_last_photo(story: LotStory, advice: dict[str, Any]) -> None:
+    """The photo with what was found on it, and the colours side by side."""
+    if not story.photos:
+        return
+    left, right = st.columns(2, gap="large")
+    last = photo = last_photo(story)
+    with right:
+        st.header("The photo")
+        if len(story.photos) > 1:
+            names = telling.name_photos(story)
+            names[last.id] += " (the last)"
+            newest = list(names)[::-1]
+            chosen = st.selectbox(
+                "Photo",
+                newest,
+                newest.index(last.id),
+                format_func=names.__getitem__,
+                key=f"pick-photo-{last.id}",
+            )
+            photo = next(entry for entry in story.photos if entry.id == chosen)
+        if photo.aside is not None:
+            st.write(f"This photo is {parts.plain(tell_aside(photo.aside))}")
+        show_photo(photo)
+    with left:
+        st.header("The colours")
+        is_last = photo.id == last.id and not telling.describe_since_photo(story)
+        seen = is_last and is_as_set(story, photo.measurement)
+        show_swatches(photo.measurement, next_step(story, advice) if seen else None)
+
+
+def is_as_set(story: LotStory, measurement: Measurement) -> bool:
+    """Whether a photo shows the liquids as deep and thinned as the lot has them: what is expected holds for those."""
+    from colourmatch.workflow.fitting import photo_view
+
+    return photo_view(story.lot, measurement) == photo_view(story.lot, None)
+
+
+def last_photo(story: LotStory) -> PhotoEntry:
+    """The last photo of the match that counts; those after the closing tell of keeping, and stand under Lots."""
+    match = [photo for photo in story.photos if photo.purpose == "match"]
+    return ([photo for photo in match if photo.aside is None] or match or list(story.photos))[-1]
+
+
+def next_step(story: LotStory, advice: dict[str, Any]) -> dict[str, Any]:
+    """The advice where it is to add something that can still be added, else nothing."""
+    return advice if advice.get("action") == "add" and not story.lot.closed else {}
+
+
+def show_photo(photo: PhotoEntry) -> None:
+    """A kept photo from the store beside the book."""
+    if photo.stored_name is None:
+        st.html(parts.empty("This reading came without a picture."))
+        return
+    path = session.current_book().photo_store.path(photo.stored_name)
+    show_picture(path, photo.measurement, photo.original_name or "photo")
+
+
+def show_charts(story: LotStory, advice: dict[str, Any]) -> None:
+    """The way of the batch towards the reference, and what further drops would do."""
+    photos = telling.alike_photos(story)
+    step = next_step(story, advice)
+    measured = [photo.measurement for photo in photos.values()]
+    seen = step if measured and is_as_set(story, measured[-1]) else None
+    path = plots.trace_path(measured, seen, list(photos))
+    if path is None:
+        return
+    key = (
+        session.book_location(),
+        tuple(photo.id for photo in photos.values()),
+        str((path.predicted, path.predicted_covariance)),
+    )
+    st.header("The way to the reference")
+    right, left = st.columns(2, gap="large")
+    with left:
+        draw(
+            draw_once(("ab", *key), lambda: plots.draw_ab(path)),
+            "ab",
+            "a* and b* of the batch photo by photo, and of the reference",
+        )
+    with right:
+        figure = draw_once(("lightness", *key), lambda: plots.draw_lightness(path))
+        draw(figure, "lightness", "L* against chroma photo by photo")
+    st.caption(
+        "Each photo's difference is drawn from the last reading of the reference. Numbers are photos; a ring holds "
+        "the batch against the reference with 95 %, the dotted one what is expected after this step."
+        + (
+            " Photos set aside or thinned otherwise than the last one are left out."
+            if len(photos) < max(photos)
+            else ""
+        )
+    )
+
+
+def show_curve(story: LotStory, advice: dict[str, Any]) -> None:
+    """What further drops would do."""
+    if not advice.get("curve") or story.lot.closed or not story.photos:
+        return
+    st.header("What further drops would do")
+    doses = {dose["stock"]: dose["drops"] for dose in next_step(story, advice).get("doses") or ()}
+    curve = advice["curve"]
+    told = (curve, doses.get(curve["stock"]), story.lot.tolerance)
+    figure = draw_once(("curve", str(told)), lambda: plots.draw_curve(*told))
+    draw(figure, "curve", "expected difference against further drops")
+
+
+@st.cache_resource(show_spinner=False, max_entries=48)
+def draw_once(key: tuple[Any, ...], _draw: Callable[[], Any]) -> Any:
+    """A figure that is drawn again only for other data; `key` holds all that it shows."""
+    return _draw()
+
+
+def draw(figure: Any, name: str, words: str) -> None:
+    """A chart, with words for those who do not see it."""
+    st.plotly_chart(figure, config=plots.CONFIG, key=f"chart-{name}", alt=words)
+
+
+def show_history(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
+    """Everything that happened, and what else can be written down."""
+    st.header("History")
+    st.html(
+        telling.tell_story(story, session.shows_us())
+        if story.events
+        else parts.empty("Nothing happened yet.")
+    )
+    if not session.may_enter():
+        return
+    st.text_input(
+        "Your name or initials (optional)", key="who", max_chars=120, persist_state="session",
+        help="Written beside what you enter from now on.",
+    )  # fmt: skip
+    if story.lot.closed:  # else it stands under what was tapped
+        ask_correction(story)
+    ask_aside(story)
+    ask_amendment(story)
+    ask_choice(story)
+    if story.lot.closed:
+        return
+    if not blends_back(advice):
+        ask_other_entries(story)
+    ask_closing(story, advice)

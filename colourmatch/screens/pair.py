@@ -1,0 +1,155 @@
+"""Both glasses cut out of a photo, straight, white as measured, edge to edge: the reference left, the batch right.
+
+Each liquid is brought to the colour that was measured in its window, so that the picture and the figures say the same.
+"""
+
+from __future__ import annotations
+
+import base64
+import io
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import streamlit as st
+from numpy.typing import NDArray
+from PIL import Image, ImageOps
+
+from colourmatch.book.entries import LotStory, PhotoEntry
+from colourmatch.colour.spaces import RGB_TO_XYZ, encode_srgb, lab_to_hex, lab_to_xyz
+from colourmatch.errors import ColourMatchError
+from colourmatch.measurement import LIQUIDS, Measurement
+from colourmatch.photo.card import read_card
+from colourmatch.photo.load import Photo, load_photo
+from colourmatch.screens import html as parts
+from colourmatch.screens import session
+from colourmatch.screens.sketch import picture_of_card
+
+Array = NDArray[np.float64]
+Lab = Sequence[float]
+#: A side of one cut-out in pixels, and how many radii of the reading's window lie on either side of its middle.
+SIDE_PX, OF_WINDOW = 360, 1.15
+_NAMES = {"reference": "Reference", "batch": "Batch"}
+
+
+def cut_liquids(photo: Photo, drawing: Mapping[str, Any], colours: Mapping[str, Lab]) -> dict[str, Any]:
+    """Each liquid of a photo as an sRGB cut-out, (SIDE_PX, SIDE_PX, 3) of 8 bits.
+
+    drawing: outlines in pixels of the full photo; colours: the measured Lab of each liquid.
+    """
+    scale = photo.rgb.shape[1] / drawing["size"][0]
+    windows, cut = drawing.get("windows") or {}, {}
+    for name in LIQUIDS:
+        if name in colours and name in windows:
+            corners = _find_corners(drawing, np.asarray(windows[name], float))
+            cut[name] = _balance(photo, _warp(photo.rgb, corners * scale), colours[name])
+    return cut
+
+
+def _find_corners(drawing: Mapping[str, Any], outline: Array) -> Array:
+    """The corners in full-size pixels, (4, 2), of an upright square on the card about the window with that outline."""
+    to_mm = _to_card(drawing)
+    ring = outline if to_mm is None else cv2.perspectiveTransform(outline[None], to_mm)[0]
+    low, high = ring.min(axis=0), ring.max(axis=0)
+    half = OF_WINDOW * float((high - low).min()) / 2
+    square = (low + high) / 2 + half * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]], float)
+    inner: Array = (
+        square if to_mm is None else cv2.perspectiveTransform(square[None], np.linalg.inv(to_mm))[0]
+    )
+    return inner
+
+
+def _to_card(drawing: Mapping[str, Any]) -> Array | None:
+    """From pixels to millimetres on the card, (3, 3); None where no square of the card was seen."""
+    markers, card = drawing.get("markers") or {}, read_card()
+    known = [
+        (outline, card.marker_corners_mm(int(i)))
+        for i, outline in markers.items()
+        if int(i) in card.marker_centres_mm
+    ]
+    if not known:
+        return None
+    pixels, mm = (np.concatenate([np.asarray(pair[k], float) for pair in known]) for k in (0, 1))
+    return np.asarray(cv2.findHomography(pixels, mm)[0], float)
+
+
+def _warp(rgb: Any, corners: Array) -> Any:
+    edge = SIDE_PX - 1
+    square = np.array([[0, 0], [edge, 0], [edge, edge], [0, edge]], np.float32)
+    return cv2.warpPerspective(
+        rgb, cv2.getPerspectiveTransform(corners.astype(np.float32), square), (SIDE_PX, SIDE_PX), flags=cv2.INTER_AREA,
+        borderMode=cv2.BORDER_REPLICATE,
+    )  # fmt: skip
+
+
+def _balance(photo: Photo, codes: Any, lab: Lab) -> Any:
+    """A cut-out in sRGB whose middle has the measured colour."""
+    linear = photo.to_linear(codes)
+    to_srgb = np.linalg.inv(RGB_TO_XYZ["sRGB"])
+    linear = np.clip(linear @ (to_srgb @ photo.profile.to_xyz).T, 0, None)
+    part = slice(SIDE_PX // 4, -SIDE_PX // 4)
+    middle = np.median(linear[part, part].reshape(-1, 3), axis=0)
+    aim = np.clip(lab_to_xyz(lab) @ to_srgb.T, 0, 1)
+    return np.round(encode_srgb(np.clip(linear * aim / np.maximum(middle, 1e-4), 0, 1)) * 255).astype(
+        np.uint8
+    )
+
+
+@st.cache_data(show_spinner=False, max_entries=24)
+def _cut(source: str, drawing: dict[str, Any], colours: dict[str, list[float]]) -> dict[str, str]:
+    """Each liquid as the address of a picture."""
+    found = cut_liquids(load_photo(Path(source)), drawing, colours)
+    return {name: _as_address(Image.fromarray(pixels)) for name, pixels in found.items()}
+
+
+def _as_address(picture: Image.Image) -> str:
+    out = io.BytesIO()
+    picture.convert("RGB").save(out, "JPEG", quality=86)
+    return f"data:image/jpeg;base64,{base64.b64encode(out.getvalue()).decode()}"
+
+
+def draw_pair(story: LotStory, photo: PhotoEntry | None) -> str:
+    """Reference and batch of a photo, a field of the measured colour where there is no picture; before it the card."""
+    if photo is None:
+        return f'<div class="cm cm-pair card">{picture_of_card()}</div>'
+    measured = photo.measurement
+    colours = {name: spot.lab.tolist() for name in LIQUIDS if (spot := measured.spots.get(name))}
+    pictures = _find_pictures(photo, measured, colours)
+    if "reference" not in colours and story.lot.target_lab is not None:
+        colours["reference"] = list(story.lot.target_lab)
+    return f'<div class="cm cm-pair">{"".join(_field(name, pictures, colours) for name in LIQUIDS)}</div>'
+
+
+def _find_pictures(
+    photo: PhotoEntry, measured: Measurement, colours: dict[str, list[float]]
+) -> dict[str, str]:
+    if photo.stored_name is None or not measured.drawing:
+        return {}
+    try:
+        return _cut(
+            str(session.current_book().photo_store.path(photo.stored_name)), dict(measured.drawing), colours
+        )
+    except ColourMatchError:  # the file is gone: Details say so
+        return {}
+
+
+def _field(name: str, pictures: Mapping[str, str], colours: Mapping[str, Lab]) -> str:
+    """One half: the cut-out, or the plain colour."""
+    word, colour = _NAMES[name], lab_to_hex(colours[name]) if name in colours else "transparent"
+    inside = f'<img alt="{word} in the last photo" src="{pictures[name]}">' if name in pictures else ""
+    return f'<div style="background:{colour}">{inside}<span>{parts.as_html(word)}</span></div>'
+
+
+def draw_measuring(data: bytes) -> str:
+    """A photo that is being measured, in the place of the pair; nothing but the moving bar where it cannot be shown."""
+    try:
+        picture: Any = Image.open(io.BytesIO(data))
+        picture.draft("RGB", (800, 800))
+        picture = ImageOps.exif_transpose(picture)
+        picture.thumbnail((800, 800))
+        shown = f'<img alt="the photo that is measured" src="{_as_address(picture)}">'
+    except Exception:  # whatever cannot be read here is refused by the measurement with its sentence
+        shown = ""
+    return f'<div class="cm cm-pair measuring"><div>{shown}<span role="status">Measuring …</span><i></i></div></div>'

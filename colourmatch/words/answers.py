@@ -1,0 +1,46 @@
+"""The one answer of a lot in the fewest words: its state, what to do, why it ends, and where the batch stands."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from colourmatch.words.figures import PAGES, tell_amount, tell_number
+
+#: The word of each state of a lot.
+STATES = {"add": "Add", "photo": "Photo", "stop": "Stop", "question": "Question", "closed": "Finished"}
+FIRST_PHOTO, NEXT_PHOTO, ANOTHER_PHOTO = (
+    "Lay the card, photograph",
+    "Stir, wait, photograph",
+    "Photograph again",
+)
+PASSED = "a ceiling is passed. Details say which."
+_WHY = {"matched": "It matches.", "ceiling": "It is at your ceiling.", "past": "It is past the match."}
+
+
+def tell_why(reason: str, stocks: Sequence[str], untinted_ml: float = 0.0) -> str:
+    """Why a lot is to stop, in about five words; untinted_ml: what is to be blended back.
+
+    >>> tell_why("nearest", ["red"]), tell_why("past", ["red"], 250)
+    ('As near as red comes.', 'Past: blend back 250 ml.')
+    """
+    if reason == "past" and untinted_ml > 0:
+        return f"Past: blend back {tell_amount(untinted_ml)} ml."
+    if reason == "nearest":
+        return f"As near as {' and '.join(stocks)} {'comes' if len(stocks) == 1 else 'come'}."
+    return _WHY.get(reason, "Nothing more goes in.")
+
+
+def tell_place(way: str, now: Mapping[str, float], tolerance: float, *, expected: bool = False) -> str:
+    """Where the batch is and where it is good, for a maker; expected: no photo shows it yet.
+
+    >>> tell_place("less red, paler", {"value": 3.46, "low": 2.8, "high": 4.1}, 1.5)
+    'Less red, paler: 3.5 now, good from 1.5.'
+    >>> tell_place("", {"value": 0.62, "low": 0.2, "high": 1.8}, 1.5, expected=True)
+    'About 0.6 now, good from 1.5.'
+    """
+    far = tell_number(now["value"], 1, PAGES)
+    if float(tell_number(now["low"])) == 0:
+        far = f"at most {tell_number(now['high'], 1, PAGES)}"
+    far = f"about {far}" if expected else far
+    text = f"{way}: {far}" if way else far
+    return f"{text[:1].upper()}{text[1:]} now, good from {tolerance:g}."

@@ -1,0 +1,132 @@
+"""The one answer of a lot: which state it is in, what stands large, and where its mark stands on the scale."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from colourmatch.book.lot_book import LotBook
+from colourmatch.screens.answer import (
+    Answer,
+    draw_answer,
+    draw_scale,
+    find_answer,
+    find_place,
+    quantity_of,
+    untinted_ml,
+)
+from colourmatch.words.advice import STIR
+from colourmatch.workflow.closing import close_lot
+from colourmatch.workflow.lot import record_photos
+
+RED = {"stock": "red", "drops": 12, "ml": 0.6, "mg_per_l": 6.0}
+YELLOW = {"stock": "yellow", "drops": 5, "ml": 0.25, "mg_per_l": 2.0}
+NOW = {"value": 4.0, "low": 3.0, "high": 5.0}
+
+
+@pytest.fixture
+def lot_id(book: LotBook, photos: list[Path]) -> int:
+    """A lot with its first photo."""
+    book.stocks.add("red", "E129", 1.0)
+    lot = book.lots.begin("cordial", 900, ["red"], ceiling_mg_per_l=30)
+    record_photos(book, lot.id, [photos[0]])
+    return lot.id
+
+
+def advise(action: str, reason: str, *doses: dict[str, Any], **more: Any) -> dict[str, Any]:
+    return {"action": action, "reason": reason, "doses": list(doses), "text": "As the advice says.", **more}
+
+
+@pytest.mark.parametrize(
+    ("advice", "waiting", "expected"),
+    [
+        (advise("add", "step", RED), "", Answer("add", (("12 drops", ""),), "of red, then stir")),
+        (advise("add", "step", RED, YELLOW), "",
+         Answer("add", (("12 drops", "red"), ("5 drops", "yellow")), "then stir")),
+        (advise("add", "rest", RED), "5 drops of red", Answer("add", (("12 drops", ""),), "of red, then stir")),
+        (advise("stop", "matched"), "", Answer("stop", (("STOP", ""),), "It matches.")),
+        (advise("stop", "nearest"), "", Answer("stop", (("STOP", ""),), "As near as red comes.")),
+        (advise("stop", "ceiling"), "", Answer("stop", (("STOP", ""),), "It is at your ceiling.")),
+        (advise("stop", "past", rescue={"untinted_ml": 253.1}), "",
+         Answer("stop", (("STOP", ""),), "Past: blend back 250 ml.")),
+        (advise("rephotograph", "photo", text=STIR), "12 drops of red",
+         Answer("photo", (("Stir, wait, photograph", ""),))),
+        (advise("rephotograph", "photo"), "",
+         Answer("photo", (("Photograph again", ""),), "As the advice says.")),
+        (advise("add", "step", RED, question={"text": "Was it taken before?"}), "",
+         Answer("question", (), "Was it taken before?")),
+    ],
+)  # fmt: skip
+def test_what_the_answer_is(
+    book: LotBook, lot_id: int, advice: dict[str, Any], waiting: str, expected: Answer
+) -> None:
+    assert find_answer(book.lots.story(lot_id), advice, waiting) == expected
+
+
+def test_before_the_first_photo_and_after_the_end(book: LotBook, lot_id: int) -> None:
+    begun = book.lots.begin("shrub", 900, ["red"]).id
+    assert find_answer(book.lots.story(begun), {}, "").lines == (("Lay the card, photograph", ""),)
+    close_lot(book, lot_id, "given up", "", sure=True)
+    assert find_answer(book.lots.story(lot_id), {}, "") == Answer("closed", (("FINISHED", ""),), "Given up.")
+
+
+def test_too_many_drops_to_count_are_told_in_ml() -> None:
+    assert quantity_of(RED) == (12, "drops")
+    assert quantity_of(RED | {"drops": 400, "ml": 20.0}) == (20.0, "ml")
+
+
+@pytest.mark.parametrize(
+    "helps", [{"other_stocks": [{"stock": "blue"}]}, {"missing_kind": "yellow"}, {"rescue": None}]
+)
+def test_nothing_is_blended_back_where_that_does_not_help(helps: dict[str, Any]) -> None:
+    assert untinted_ml(advise("stop", "past", rescue={"untinted_ml": 250.0}) | helps) == 0
+    assert untinted_ml(advise("stop", "matched", rescue={"untinted_ml": 250.0})) == 0
+
+
+def test_the_states_differ_in_word_shape_and_sign() -> None:
+    blocks = [draw_answer(Answer(state, (("1", ""),))) for state in ("add", "photo", "stop", "question")]
+    for pattern in (r"cm-answer (\w+)", r'src="([^"]+)"', r"cm-state\">(?:<img[^>]+>)(\w+)"):
+        assert len({re.search(pattern, block).group(1) for block in blocks}) == len(blocks)
+
+
+def test_what_a_maker_typed_is_no_markup() -> None:
+    answer = Answer("add", (("12 drops", "<b>red</b>"),), "of <i>it</i>")
+    assert "<b>" not in draw_answer(answer) and "<i>" not in draw_answer(answer)
+
+
+def read_scale(drawn: str) -> dict[str, float]:
+    """Where each part stands, in per cent of the width."""
+    found = re.findall(r'cm-(good|band|mark)[^"]*" style="(?:left|width):([\d.]+)%', drawn)
+    return {name: float(place) for name, place in found}
+
+
+@pytest.mark.parametrize(
+    "now", [NOW, {"value": 0.4, "low": 0.0, "high": 0.9}, {"value": 40.0, "low": 31.0, "high": 62.0}]
+)
+@pytest.mark.parametrize("tolerance", [0.5, 1.5])
+def test_the_mark_stands_in_the_band_and_beyond_the_tolerance_where_it_is(
+    now: dict[str, float], tolerance: float
+) -> None:
+    at = read_scale(draw_scale("paler", now, tolerance, expected=False))
+    assert at["band"] <= at["mark"] <= 100
+    assert (at["mark"] > at["good"]) == (now["value"] > tolerance)
+    assert at["mark"] / at["good"] == pytest.approx(now["value"] / tolerance, rel=0.1)
+
+
+def test_an_expected_place_is_hollow_and_says_about(book: LotBook, lot_id: int) -> None:
+    story = book.lots.story(lot_id)
+    place = find_place(story, {"expected": {"delta_e_2000": NOW}}, "12 drops of red")
+    assert place == ("", NOW, True)
+    drawn = draw_scale(*place[:2], 1.5, expected=place[2])
+    assert "hollow" in drawn and "About 4.0 now" in drawn
+    assert find_place(story, {}, "12 drops of red") is None
+
+
+def test_a_seen_place_is_that_of_the_last_photo(book: LotBook, lot_id: int) -> None:
+    story = book.lots.story(lot_id)
+    way, now, expected = find_place(story, {}, "")
+    seen = story.photos[-1].measurement.to_json()
+    assert (way, now, expected) == (seen["difference"]["text"], seen["delta_e_2000"], False)
