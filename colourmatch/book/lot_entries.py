@@ -44,7 +44,9 @@ class Entries:
             raise InputError("The note is empty. Write something.")
         return enter(self._database, "note", NoteEntry, lot, values, **by, when_closed=True)
 
-    def answer(self, lot: int | str, code: str, about: int, yes: bool, **by: Unpack[By]) -> AnswerEntry:
+    def answer(
+        self, lot: int | str, code: str, about: int, yes: bool, *, reason: str | None = None, **by: Unpack[By]
+    ) -> AnswerEntry:
         """Keep what the maker says to the question whether something went wrong by hand (liquid/mishaps.py).
 
         about: the entry that it is about. InputError when the lot has no such entry.
@@ -57,7 +59,7 @@ class Entries:
             return {"changes": to_json(changes)}
 
         return enter(
-            self._database, "answer", AnswerEntry, lot, particulars, **by,
+            self._database, "answer", AnswerEntry, lot, particulars, **by, reason=reason,
             asked={"changes": to_json(changes)},
         )  # fmt: skip
 

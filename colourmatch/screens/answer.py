@@ -40,8 +40,9 @@ def find_answer(story: LotStory, advice: Mapping[str, Any], waiting: str) -> Ans
     if story.closing is not None:
         outcome, _ = split_closing(story.closing.outcome, story.closing.text)
         return Answer("closed", ((words.STATES["closed"].upper(), ""),), outcome)
-    if question := advice.get("question"):
-        return ask(question["text"])
+    question = advice.get("question")
+    if question and question["sure"] and advice["text"] == question["text"]:
+        return Answer("question", (), question["text"])
     if not story.photos and not waiting:
         return Answer("photo", ((words.FIRST_PHOTO, ""),))
     if doses := telling.doses_of(advice):
@@ -53,14 +54,9 @@ def find_answer(story: LotStory, advice: Mapping[str, Any], waiting: str) -> Ans
         said = str(advice.get("text") or "")
         under = "" if said == STIR else parts.split_sentence(said)[0]
         return Answer("photo", ((words.NEXT_PHOTO, ""),), under)
-    return Answer(
-        "photo", ((words.ANOTHER_PHOTO, ""),), parts.split_sentence(str(advice.get("text") or ""))[0]
-    )
-
-
-def ask(sentence: str) -> Answer:
-    """A question that comes before any answer; `recording.ask_first` has its two buttons."""
-    return Answer("question", (), sentence)
+    text = str(advice.get("text") or "")
+    under = words.tell_either(question) if question else parts.split_sentence(text)[0]
+    return Answer("photo", ((words.ANOTHER_PHOTO, ""),), under)
 
 
 def _answer_doses(doses: list[dict[str, Any]]) -> Answer:

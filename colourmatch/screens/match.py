@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import partial
 from typing import Any
 
 import streamlit as st
@@ -17,7 +16,8 @@ from colourmatch.screens.match_details import last_photo, show_details, show_num
 from colourmatch.screens.pair import draw_measuring, draw_pair
 from colourmatch.screens.photo_view import clear_upload, upload_photos
 from colourmatch.screens.recording import (
-    ask_first,
+    ask_cause,
+    ask_causes,
     finish_lot,
     record_advised,
     record_untinted,
@@ -67,6 +67,8 @@ def show() -> None:
     with left:
         show_bar(story, advice, answer, Places(picture, block, photo_forms))
     with fold:
+        if (question := advice.get("question")) and answer.state != "question" and session.may_enter():
+            ask_causes(story, question)
         show_details(story, advice, waiting)
 
 
@@ -147,7 +149,7 @@ def show_bar(story: LotStory, advice: dict[str, Any], answer: Answer, places: Pl
         tell_newest(story)
         record_advised(story, advice if answer.state == "add" else {})
         if answer.state == "question":
-            ask_when(story, advice["question"])
+            ask_cause(story, advice["question"]["causes"][0])
         elif answer.state == "stop" and (ml := untinted_ml(advice)):
             record_untinted(story, ml)
         elif answer.state == "stop":
@@ -183,22 +185,6 @@ def show_refused(story: LotStory) -> None:
     if refused and events == len(story.events):
         lines = [parts.flag_line("Not measured", f"{name}: {text}", "refuse") for name, text in refused]
         st.html("".join(lines))
-
-
-def ask_when(story: LotStory, question: dict[str, Any]) -> None:
-    """A photo that seems older than what was noted before it: it is put where it belongs, or stays."""
-    photo = next((entry for entry in story.photos if entry.id == question["entry"]), story.photos[-1])
-    move = session.current_book().entries.move
-
-    def put(at: str, reason: str, token: str) -> str:
-        move(photo.id, at, reason, entered_by=session.entered_by(), token=token)
-        return f"The photo stands where it belongs: {reason}."
-
-    ask_first(
-        f"question-{story.lot.id}", photo.id,
-        partial(put, question["at"], "it was taken before"), partial(put, question["stays_at"], "it was taken after"),
-        ("Yes, it was before", "No, it shows the batch as it is"),
-    )  # fmt: skip
 
 
 def take_photos(story: LotStory, answer: Answer, upload: Any, places: Places) -> None:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any
+from collections.abc import Mapping
+from functools import partial
+from typing import Any, Literal
 
 import streamlit as st
 
@@ -13,9 +14,11 @@ from colourmatch.screens import drafts, session
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
 from colourmatch.screens.answer import quantity_of
-from colourmatch.words.entries import tell_dose
+from colourmatch.words.doubts import YES
+from colourmatch.words.entries import tell_dose, tell_entry
 from colourmatch.words.figures import tell_amount
 from colourmatch.words.outcomes import OUTCOMES
+from colourmatch.workflow.answering import answer_question
 from colourmatch.workflow.trials import open_trials
 
 _UNITS = {"drops": "drops", "ml": "ml", "grams": "grams"}
@@ -218,26 +221,32 @@ def record_untinted(story: LotStory, ml: float) -> None:
             session.act_once(action, blend, to_top=True)
 
 
-def ask_first(
-    action: str,
-    about: int,
-    yes: Callable[[str], str],
-    no: Callable[[str], str],
-    words: tuple[str, str] = ("Yes, read it so", "No"),
-) -> None:
-    """The two answers to what stands in the place of the lot's answer (`answer.ask`); each is written down once.
+def ask_cause(story: LotStory, cause: Mapping[str, Any], *, main: bool = True) -> None:
+    """The two answers to whether something went wrong by hand (`answer.ask`); each is written down once.
 
-    about: the entry that the question is about; yes, no: given a token they write it down, and say so.
+    main: whether they are the act of the page.
     """
-    token = session.token_for(action, about)
-    for key, label, write in zip(("yes", "no"), words, (yes, no), strict=True):
-        if st.button(
-            label,
-            type="primary" if key == "yes" else "secondary",
-            width="stretch",
-            key=f"{action}-{key}-{token}",
-        ):
-            session.act_once(action, write, to_top=True)
+    action = f"question-{story.lot.id}-{cause['code']}-{cause['about']}"
+    token = session.token_for(action, telling.newest_id(story))
+
+    def write(yes: bool, token: str) -> str:
+        entry = answer_question(
+            session.current_book(), story.lot.id, yes=yes, cause=cause["code"], **session.by(token)
+        )
+        return f"{tell_entry(entry, telling.medium_of(story, session.shows_us()))}."
+
+    for yes, label in ((True, YES[cause["code"]]), (False, "No")):
+        kind: Literal["primary", "secondary"] = "primary" if yes and main else "secondary"
+        if st.button(label, type=kind, width="stretch", key=f"{action}-{yes}-{token}"):
+            session.act_once(action, partial(write, yes), to_top=True)
+
+
+def ask_causes(story: LotStory, question: Mapping[str, Any]) -> None:
+    """The causes that are named while the page's answer is another, each with its two answers."""
+    for cause in question["causes"]:
+        st.html(parts.flag_line("Perhaps", cause["text"]))
+        with st.container(horizontal=True, key=f"cm-cause-{cause['code']}-{cause['about']}"):
+            ask_cause(story, cause, main=False)
 
 
 def ask_closing(story: LotStory, advice: dict[str, Any], *, unfolded: bool = False) -> None:

@@ -8,6 +8,7 @@ import streamlit as st
 
 from colourmatch.book.entries import (
     AdditionEntry,
+    AnswerEntry,
     AsideEntry,
     ClosingEntry,
     LotStory,
@@ -67,6 +68,8 @@ def name_newest(story: LotStory) -> str:
         return tell_dose(newest)
     if isinstance(newest, ClosingEntry):
         return "lot finished" if _is_fresh(newest) else ""
+    if isinstance(newest, AnswerEntry):
+        return tell_entry(newest, telling.medium_of(story))
     if isinstance(newest, VolumeEntry) and newest.trial_lot_id is None:
         return tell_entry(newest, Medium(us=session.shows_us()))
     return photos[newest.id] if isinstance(newest, PhotoEntry) else ""
@@ -84,6 +87,11 @@ def take_back(story: LotStory, words: str, token: str) -> str:
         book.additions.correct(newest.id, reason=UNDONE, void=True, entered_by=by, token=token)
     elif isinstance(newest, VolumeEntry):
         book.volumes.correct(newest.id, reason=UNDONE, void=True, entered_by=by, token=token)
+    elif isinstance(newest, AnswerEntry):
+        code, about = newest.cause
+        book.entries.answer(
+            story.lot.id, code, about, not newest.yes, reason=UNDONE, entered_by=by, token=token
+        )
     elif isinstance(newest, ClosingEntry):
         book.lots.reopen(story.lot.id, UNDONE, entered_by=by, token=token)
     else:

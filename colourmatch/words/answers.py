@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 from colourmatch.words.figures import PAGES, tell_amount, tell_number
 
@@ -28,6 +29,11 @@ def tell_why(reason: str, stocks: Sequence[str], untinted_ml: float = 0.0) -> st
     if reason == "nearest":
         return f"As near as {' and '.join(stocks)} {'comes' if len(stocks) == 1 else 'come'}."
     return _WHY.get(reason, "Nothing more goes in.")
+
+
+def tell_either(question: Mapping[str, Any]) -> str:
+    """The two causes that a further photo tells apart, without what to do about it."""
+    return str(question["text"]).partition(" Stir,")[0]
 
 
 def tell_place(way: str, now: Mapping[str, float], tolerance: float, *, expected: bool = False) -> str:

@@ -94,6 +94,19 @@ def tell_more_in(by_photos_mg_per_l: str, ceiling_mg_per_l: float) -> str:
     return f"By the photos {by_photos_mg_per_l} mg/l of colour are in: more than the ceiling of {ceiling_mg_per_l:g} mg/l."
 
 
+#: What a maker taps to say that it was so.
+YES = {
+    "glasses-swapped": "Yes, read it so",
+    "thinned-unequally": "Leave that photo out",
+    "reference-paler": "Leave that photo out",
+    "dose-amount": "Yes, write it so",
+    "dose-missing": "Yes, it did not go in",
+    "not-stirred": "Leave that photo out",
+    "photo-before-addition": "Yes, it was before",
+    "other-bottle": "Yes, write it so",
+    "label": "Yes",
+}
+
 _ABOUTS = {
     "glasses-swapped": "the glasses stood the other way round",
     "thinned-unequally": "the glasses were thinned unequally",

@@ -56,8 +56,10 @@ def advise(action: str, reason: str, *doses: dict[str, Any], **more: Any) -> dic
          Answer("photo", (("Stir, wait, photograph", ""),))),
         (advise("rephotograph", "photo"), "",
          Answer("photo", (("Photograph again", ""),), "As the advice says.")),
-        (advise("add", "step", RED, question={"text": "Was it taken before?"}), "",
-         Answer("question", (), "Was it taken before?")),
+        (advise("rephotograph", "photo", text="Was it before?", question={"text": "Was it before?", "sure": True}), "",
+         Answer("question", (), "Was it before?")),
+        (advise("rephotograph", "photo", question={"text": "This or that. Stir, photograph.", "sure": False}), "",
+         Answer("photo", (("Photograph again", ""),), "This or that.")),
     ],
 )  # fmt: skip
 def test_what_the_answer_is(
