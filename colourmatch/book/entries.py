@@ -194,7 +194,7 @@ class AmendmentEntry(LotEntry):
 class AnswerEntry(LotEntry):
     """What the maker said to the question whether something went wrong by hand; the newest answer to one counts.
 
-    changes: `code` of the cause, `about` the entry that it is about, `yes`.
+    changes: `code` of the cause, `about` the entry that it is about, `yes`: None where an answer was taken back.
     """
 
     changes: dict[str, Any] = field(default_factory=dict)
@@ -205,9 +205,10 @@ class AnswerEntry(LotEntry):
         return str(self.changes["code"]), int(self.changes["about"])
 
     @property
-    def yes(self) -> bool:
-        """Whether it was so."""
-        return bool(self.changes["yes"])
+    def yes(self) -> bool | None:
+        """Whether it was so, None where that is open again."""
+        said: bool | None = self.changes["yes"]
+        return said
 
 
 #: The cause whose answer changes how a photo is read (liquid/mishaps.py).
@@ -282,7 +283,8 @@ class LotStory:
     @property
     def answers(self) -> dict[tuple[str, int], bool]:
         """What was said to each cause, by its code and the entry that it is about."""
-        return {entry.cause: entry.yes for entry in self.events if isinstance(entry, AnswerEntry)}
+        said = {entry.cause: entry.yes for entry in self.events if isinstance(entry, AnswerEntry)}
+        return {cause: yes for cause, yes in said.items() if yes is not None}
 
     @property
     def closing(self) -> ClosingEntry | None:

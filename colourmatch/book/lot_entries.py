@@ -45,11 +45,18 @@ class Entries:
         return enter(self._database, "note", NoteEntry, lot, values, **by, when_closed=True)
 
     def answer(
-        self, lot: int | str, code: str, about: int, yes: bool, *, reason: str | None = None, **by: Unpack[By]
+        self,
+        lot: int | str,
+        code: str,
+        about: int,
+        yes: bool | None,
+        *,
+        reason: str | None = None,
+        **by: Unpack[By],
     ) -> AnswerEntry:
         """Keep what the maker says to the question whether something went wrong by hand (liquid/mishaps.py).
 
-        about: the entry that it is about. InputError when the lot has no such entry.
+        about: the entry that it is about; yes: None takes an answer back. InputError when the lot has no such entry.
         """
         changes = {"code": check_text(code, "code"), "about": about, "yes": yes}
 

@@ -89,9 +89,7 @@ def take_back(story: LotStory, words: str, token: str) -> str:
         book.volumes.correct(newest.id, reason=UNDONE, void=True, entered_by=by, token=token)
     elif isinstance(newest, AnswerEntry):
         code, about = newest.cause
-        book.entries.answer(
-            story.lot.id, code, about, not newest.yes, reason=UNDONE, entered_by=by, token=token
-        )
+        book.entries.answer(story.lot.id, code, about, None, reason=UNDONE, entered_by=by, token=token)
     elif isinstance(newest, ClosingEntry):
         book.lots.reopen(story.lot.id, UNDONE, entered_by=by, token=token)
     else:

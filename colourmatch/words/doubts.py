@@ -120,9 +120,11 @@ _ABOUTS = {
 }
 
 
-def tell_answer(code: str, about: str, yes: bool) -> str:
-    """An answer as an entry: "Photo 3: the glasses stood the other way round"."""
+def tell_answer(code: str, about: str, yes: bool | None) -> str:
+    """An answer as an entry: "Photo 3: the glasses stood the other way round"; None: it was taken back."""
     said = _ABOUTS.get(code, code)
+    if yes is None:
+        return f"{_begin(about)}: open again, whether {said}"
     return f"{_begin(about)}: {said}" if yes else f"{_begin(about)}: not so, that {said}"
 
 

@@ -19,8 +19,8 @@ def test_every_cause_is_told_in_three_ways_and_answered_in_two(code: str) -> Non
     )
     assert told.question[0].isupper() and told.question[-1] in ".?"
     assert not told.clause[0].isupper() and told.clause[-1] != "." and told.reason
-    yes, no = (doubts.tell_answer(code, "photo 3", yes) for yes in (True, False))
-    assert yes.startswith("Photo 3: ") and no != yes
+    yes, no, back = (doubts.tell_answer(code, "photo 3", yes) for yes in (True, False, None))
+    assert yes.startswith("Photo 3: ") and len({yes, no, back}) == 3
 
 
 @pytest.mark.parametrize(
