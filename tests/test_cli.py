@@ -488,6 +488,22 @@ def test_a_photo_of_a_lot_is_set_aside_and_taken_back(lot, drawn_photos):
     assert again.code == 2 and "counts as it is" in again.err
 
 
+def test_what_went_wrong_is_answered_by_the_command_that_is_printed(cli, sample_photos):
+    for name, number in (("red", "E129"), ("blue", "E133")):
+        cli("stock", "add", name, "--colourant", number, "--strength-g-per-100ml", "1")
+    cli("lot", "new", "--name", "Mixed", "--volume-ml", "900", "--stock", "blue", "--dilution", "5")
+    cli("lot", "photo", "1", sample_photos / "ladder1-0.jpg")
+    cli("lot", "add", "1", "--stock", "blue", "--drops", "30")
+    said = cli("lot", "photo", "1", sample_photos / "ladder1-2.jpg")
+    assert "colourmatch lot answer LOT --yes" in said.out and "lot answer LOT --no" in said.out
+    assert cli("lot", "answer", "1").code == 2
+    assert cli("lot", "answer", "1", "--yes", "--cause", "not-stirred").code == 2
+    done = cli("lot", "answer", "1", "--yes", "--token", "t", "--json")
+    assert (done.code, done.data["kind"], done.data["advice"]["question"]) == (0, "addition", None)
+    assert cli("lot", "answer", "1", "--yes", "--token", "t", "--json").data["entry"] == done.data["entry"]
+    assert cli("lot", "answer", "1", "--no").code == 2
+
+
 def test_a_photo_without_the_card_is_measured_by_rectangles(cli, drawn_photos):
     pytest.importorskip("colourmatch.photo.rectangles")
     # Inside the paper between the grey steps, and inside the two glasses, of the drawn photo.

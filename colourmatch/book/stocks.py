@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Unpack
 
+from sqlalchemy import select
+
 from colourmatch.book import tables as t
 from colourmatch.book.checks import check_name, check_number, check_text, name_key
 from colourmatch.book.entering import check_reason
@@ -14,7 +16,7 @@ from colourmatch.book.shelf_records import StockChange, StockEntry
 from colourmatch.book.transactions import find_token, insert_once, part_of, refuse_other
 from colourmatch.errors import ClosedError, InputError
 from colourmatch.liquid.colourants import find_colourant
-from colourmatch.liquid.stock import Stock, check_stock, dilute, weigh_drops
+from colourmatch.liquid.stock import Stock, check_stock, dilute, part_learnt, weigh_drops
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
@@ -121,15 +123,40 @@ class Stocks:
         grams: float,
         *,
         density_g_per_ml: float | None = None,
+        another_dropper: bool = False,
         **by: Unpack[By],
     ) -> StockEntry:
-        """Drop volume from weighed drops, for the additions entered from now on; earlier ones keep theirs."""
+        """Drop volume from weighed drops, for the additions entered from now on; earlier ones keep theirs.
+
+        What a lot taught by drops that nobody had weighed is strength and drop in one: the weighing takes its drop out
+        of that. another_dropper: the drops are not those of the lot; of what it taught the strength keeps its share.
+        """
         found = self.get(stock)
         weighed = weigh_drops(found.as_stock(), drops, grams, density_g_per_ml)
-        return self._change(
+        told = self._change(
             found, "weighed", by, drops=float(drops), grams=float(grams),
             drop_ml=weighed.drop_ml, drop_rel_sd=weighed.rel_sd,
         )  # fmt: skip
+        if found.weighed or found.learnt_from_lot_id is None or not self._taught_by_drops(found):
+            return told
+        factor, sd = part_learnt(
+            (found.strength_factor, found.strength_rel_sd), (found.label_strength_rel_sd, found.drop_rel_sd),
+            None if another_dropper else (weighed.drop_ml / found.drop_ml, weighed.rel_sd),
+        )  # fmt: skip
+        token = by.get("token")
+        again: By = {"entered_by": by.get("entered_by"), "token": token and f"{token}-drop"}
+        return self._change(
+            told, "learnt", again, strength_factor=factor, strength_rel_sd=sd, lot_id=found.learnt_from_lot_id,
+            text="its drop was weighed",
+        )  # fmt: skip
+
+    def _taught_by_drops(self, stock: StockEntry) -> bool:
+        """Whether the lot that a stock was learnt from was dosed with it in drops."""
+        head, part = t.lot_entries.c, t.additions.c
+        query = select(part.unit).join(t.lot_entries, head.id == part.entry_id)
+        query = query.where(head.lot_id == stock.learnt_from_lot_id, part.stock_id == stock.id)
+        with self._database.read() as connection:
+            return "drops" in set(connection.scalars(query))
 
     def learn(
         self, stock: str | int, factor: float, rel_sd: float, lot: int | None = None, **by: Unpack[By]

@@ -233,6 +233,7 @@ def _origin(entry: StockEntry) -> str:
 @click.option("--drops", type=Number(), required=True, help="How many drops were weighed; 20 to 50 are good.")
 @click.option("--grams", type=Sized("drops weighed"), required=True, help="What they weighed together.")
 @click.option("--density-g-per-ml", type=Number(), help="If not that of the stock.")
+@click.option("--another-dropper", is_flag=True, help="These are not the drops of the lots so far.")
 @by_option
 @token_option
 def weigh(session: Session, name: str, drops: float, grams: float, by: str | None, **given: Any) -> Answer:

@@ -93,10 +93,15 @@ def _cause(fit: LotFit, places: list[int]) -> Cause:
 
 
 def find_doubt(fit: LotFit) -> Doubt | None:
-    """The doubt that the photos of a lot raise, None when all is likely as noted or a label was off."""
+    """The doubt that the photos of a lot raise, None when all is likely as noted or a label was off.
+
+    Photos that fit no lot at all raise one whatever is likely: something is wrong, and the likeliest is named.
+    """
     clear = chance_as_noted(fit)
     causes = weigh_causes(fit)
-    if clear >= RAISED or (causes[0].code == LABEL and causes[0].chance >= LEARNT * (1 - clear)):
+    if not fit.success and causes:
+        return Doubt(tuple(causes[:2]), clear)
+    if not causes or clear >= RAISED or (causes[0].code == LABEL and causes[0].chance >= LEARNT * (1 - clear)):
         return None
     dominates = causes[0].code != LABEL and causes[0].chance >= DOMINATES * (1 - clear)
     return Doubt(tuple(causes[: 1 if dominates else 2]), clear)

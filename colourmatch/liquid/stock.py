@@ -278,6 +278,28 @@ def _plus(amounts: dict[str, float], key: str, mg: float) -> dict[str, float]:
     return amounts | {key: amounts.get(key, 0.0) + mg}
 
 
+def part_learnt(
+    learnt: tuple[float, float], before: tuple[float, float], drop: tuple[float, float] | None
+) -> tuple[float, float]:
+    """Strength over label, and its relative sd, out of what drops of unknown size taught of strength times drop.
+
+    learnt: factor and relative sd; before: relative sd of strength and of drop before any lot; drop: weighed over assumed
+    size of that drop, and its relative sd, None where another dropper was weighed. Of the logarithm of a sum of two
+    normal parts each has its share by variance (normal conditional mean).
+
+    >>> part_learnt((1.2, 0.05), (0.2, 0.15), (1.2, 0.02))[0]
+    1.0
+    >>> round(part_learnt((1.2, 0.05), (0.2, 0.15), None)[0], 3)
+    1.124
+    """
+    factor, sd = learnt
+    strength, size = (value**2 for value in before)
+    if drop is not None:
+        return factor / drop[0], math.hypot(sd, drop[1])
+    share = strength / (strength + size)
+    return factor**share, math.hypot(share * sd, math.sqrt(strength * size / (strength + size)))
+
+
 def dilute(stock: Stock, fold: float, name: str | None = None) -> Stock:
     """The stock with 1 part made up to `fold` parts (10: 1 + 9), in water or, as before, in the batch.
 

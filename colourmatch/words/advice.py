@@ -11,8 +11,8 @@ Figure = Mapping[str, float]
 STIR = "Stir, wait for the bubbles to clear, photograph again."
 NO_ROOM = "Add no more: the ceiling leaves no room for another drop. Stir, and photograph."
 CONTRADICT = (
-    "The photos of this lot contradict each other. Check the additions entered, then photograph both glasses "
-    "again in steady light."
+    "The photos of this lot contradict each other. Check the additions entered, set photos aside that you do not trust, "
+    "then photograph both glasses again in steady light."
 )
 LOOK_AT_THE_GLASSES = (
     "Before you stop: do the glasses stand the right way round, and are both thinned alike? Pour both afresh and "

@@ -22,6 +22,25 @@ def test_a_stock_is_found_by_name_and_id_and_handed_out_as_a_stock(book: LotBook
         entry.name = "other"  # type: ignore[misc]
 
 
+@pytest.mark.parametrize(
+    ("unit", "another", "factor"),
+    [("drops", False, 1.0), ("drops", True, 1.2 ** (0.2**2 / (0.2**2 + 0.15**2))), ("ml", False, 1.2)],
+)
+def test_a_weighing_takes_the_drop_out_of_what_drops_taught(
+    book: LotBook, lot: int, unit: str, another: bool, factor: float
+) -> None:
+    """A lot found 1.2 times the label; a weighed drop of 1.2 times the assumed one, with the stock's density, says why."""
+    stock = book.stocks.all()[0]
+    book.additions.add(lot, stock.name, **{unit: 20})
+    book.stocks.learn(stock.id, 1.2, 0.05, lot)
+    drop_g = 1.2 * stock.drop_ml * stock.density_g_per_ml
+    told = book.stocks.weigh(stock.id, 40, 40 * drop_g, another_dropper=another, token="t")
+    assert told.drop_ml == pytest.approx(1.2 * stock.drop_ml, rel=1e-3)
+    assert told.strength_factor == pytest.approx(factor, rel=1e-3) and told.learnt_from_lot_id == lot
+    again = book.stocks.weigh(stock.id, 40, 40 * drop_g, another_dropper=another, token="t")
+    assert again.strength_factor == told.strength_factor
+
+
 def test_weighing_and_learning_count_from_then_on(book: LotBook, lot: int) -> None:
     before = book.additions.add(lot, "red", drops=10)
     weighed = book.stocks.weigh("red", 40, 1.6)
