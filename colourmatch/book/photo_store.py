@@ -7,7 +7,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from colourmatch.book.position import is_dng, strip_position
+from colourmatch.book.exif import is_dng
+from colourmatch.book.position import strip_position
 from colourmatch.errors import BookError, NotFoundError, PhotoError
 from colourmatch.writing import replace_whole
 
@@ -92,7 +93,7 @@ class PhotoStore:
         return self.folder / name[:2] / name
 
     def keep(self, photo: bytes | Path | str) -> KeptPhoto:
-        """Store a photo without its position data; the same photo again is stored once."""
+        """Store a photo without what is personal; the same photo again is stored once."""
         data = read_photo(photo)
         stripped, suffix = strip_position(data, find_suffix(data))
         sha256 = hashlib.sha256(stripped).hexdigest()
@@ -112,16 +113,18 @@ class PhotoStore:
         self._put(self.path(name), data, "restore the backup again")
 
     def put_back(self, name: str | None, photo: bytes) -> bool:
-        """Store the file of an entry again where it is missing or was changed and `photo` is the one it came from.
+        """Store the file of an entry again where it is missing or was changed and `photo` is it, or what it came from.
 
         BookError where it cannot be written.
         """
         if name is None or self.holds(name):
             return False
-        stripped, suffix = strip_position(photo, find_suffix(photo))
-        if hashlib.sha256(stripped).hexdigest() + suffix != name:
+        suffix = find_suffix(photo)
+        if hashlib.sha256(photo).hexdigest() + suffix != name:
+            photo, suffix = strip_position(photo, suffix)
+        if hashlib.sha256(photo).hexdigest() + suffix != name:
             return False
-        self._put(self.path(name), stripped)
+        self._put(self.path(name), photo)
         return True
 
     def holds(self, name: str) -> bool:
