@@ -18,6 +18,7 @@ import uvicorn
 
 from colourmatch.errors import ColourMatchError
 from colourmatch.screens import uploads
+from colourmatch.sharing.connections import GuardedProtocol, SaidOnce, raise_file_limit
 from colourmatch.sharing.door import Door, set_door
 from colourmatch.sharing.gate import Gate
 from colourmatch.sharing.network import HERE
@@ -70,11 +71,13 @@ def serve(script: Path, sockets: Iterable[socket.socket], door: Door | None = No
     config = uvicorn.Config(
         gate, access_log=False, log_level="warning", use_colors=False, ws="websockets-sansio",
         ws_max_size=_MOST_MESSAGE_BYTES, proxy_headers=False, server_header=False,
-        timeout_graceful_shutdown=3,
+        timeout_graceful_shutdown=3, http=GuardedProtocol,
     )  # fmt: skip
     # Streamlit gives uvicorn's loggers handlers of its own; addresses of requests name sessions, so none is written.
     logging.getLogger("uvicorn.access").disabled = True
-    logging.getLogger("uvicorn.error").addFilter(lambda record: record.levelno >= logging.WARNING)
+    for name in ("uvicorn.error", "asyncio", "websockets.server"):
+        logging.getLogger(name).addFilter(SaidOnce())
+    GuardedProtocol.connections_open.fit(raise_file_limit())
     server = _Server(config)
     if door is not None:
         door.when_closed(lambda: server.close_at(sockets[1:]))

@@ -14,10 +14,10 @@ import secrets
 import time
 from collections.abc import Awaitable, Callable, MutableMapping
 from http.cookies import CookieError, SimpleCookie
-from ipaddress import ip_address
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
+from colourmatch.sharing.connections import is_loopback
 from colourmatch.sharing.door import Door, Visit
 from colourmatch.sharing.entry_page import POLICY, draw_entry_page
 from colourmatch.sharing.uploads import UploadRoom, Waiting
@@ -78,7 +78,7 @@ class Gate:
         headers = {
             name.decode("latin-1").lower(): value.decode("latin-1") for name, value in scope["headers"]
         }
-        here = _is_loopback((scope.get("server") or ("", 0))[0])
+        here = is_loopback((scope.get("server") or ("", 0))[0])
         if not _fits_host(headers, scope, here) or not _fits_origin(headers, scope["type"] == "websocket"):
             await _refuse(scope, receive, send, (403, _ELSEWHERE))
             return
@@ -173,13 +173,6 @@ class Gate:
             send, 303, b"", (b"location", f"{path}?{query}".rstrip("?").encode("latin-1")),
             (b"set-cookie", cookie.encode()),
         )  # fmt: skip
-
-
-def _is_loopback(host: str) -> bool:
-    try:
-        return ip_address(host).is_loopback
-    except ValueError:
-        return False
 
 
 def _fits_host(headers: dict[str, str], scope: MutableMapping[str, Any], here: bool) -> bool:
