@@ -67,7 +67,7 @@ def serve(script: Path, sockets: Iterable[socket.socket], door: Door | None = No
     from streamlit.starlette import App
 
     set_door(door)
-    gate = Gate(App(script), door, f"colourmatch_{port}", uploads.list_waiting)
+    gate = Gate(App(script), door, f"colourmatch_{port}", uploads.list_waiting, uploads.leave)
     config = uvicorn.Config(
         gate, access_log=False, log_level="warning", use_colors=False, ws="websockets-sansio",
         ws_max_size=_MOST_MESSAGE_BYTES, proxy_headers=False, server_header=False,

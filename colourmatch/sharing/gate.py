@@ -31,6 +31,8 @@ Asgi = Callable[[MutableMapping[str, Any], Receive, Send], Awaitable[None]]
 VISITOR_HEADER = "x-colourmatch-visitor"
 #: Tells one browser from another, for what it typed and did not send; it lets nobody in.
 BROWSER_HEADER = "x-colourmatch-browser"
+#: Where a page says that it is left, with the session that it had: what that holds may go.
+LEFT_PATH = "/_colourmatch/left"
 _MOST_FORM_BYTES = 1024
 _FIRM = (
     (b"x-content-type-options", b"nosniff"),
@@ -60,10 +62,15 @@ class Gate:
     """Wraps an ASGI application; without a door nobody but this machine passes."""
 
     def __init__(
-        self, app: Asgi, door: Door | None = None, cookie: str = "colourmatch", waiting: Waiting = dict
+        self,
+        app: Asgi,
+        door: Door | None = None,
+        cookie: str = "colourmatch",
+        waiting: Waiting = dict,
+        left: Callable[[str], None] = lambda session: None,
     ) -> None:
         self._app, self._door, self._cookie = app, door, cookie
-        self._room = UploadRoom(waiting)
+        self._room, self._left = UploadRoom(waiting), left
         self._asked_at = -math.inf
 
     def idle_s(self) -> float:
@@ -122,6 +129,10 @@ class Gate:
         """On to the app, uploads within their room, answers with firm headers."""
         if scope["type"] != "http":
             await self._app(scope, receive, send)
+            return
+        if scope["path"] == LEFT_PATH and scope["method"] == "POST":
+            self._left((await _read_small(receive)).decode("ascii", "replace"))
+            await _answer(send, 204, b"")
             return
         upload = self._room.take(scope)
         if upload.refusal:
@@ -267,20 +278,23 @@ def _ending_with(
     return receive_or_end, send_until_end
 
 
-async def _read_form(receive: Receive) -> str:
-    """The code of a small form; nothing of a large one."""
+async def _read_small(receive: Receive) -> bytes:
+    """The body of a small request; nothing of a large one."""
     body = b""
     while True:
         message = await receive()
-        if message["type"] != "http.request":
-            return ""
-        body += message.get("body", b"")
-        if len(body) > _MOST_FORM_BYTES:
-            return ""
+        body += bytes(message.get("body", b""))
+        if message["type"] != "http.request" or len(body) > _MOST_FORM_BYTES:
+            return b""
         if not message.get("more_body"):
-            break
+            return body
+
+
+async def _read_form(receive: Receive) -> str:
+    """The code of a small form; nothing of a large one."""
+    body = (await _read_small(receive)).decode("utf-8", "replace")
     try:
-        return str(parse_qs(body.decode("utf-8", "replace"), max_num_fields=4).get("code", [""])[0])
+        return str(parse_qs(body, max_num_fields=4).get("code", [""])[0])
     except ValueError:
         return ""
 

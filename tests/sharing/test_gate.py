@@ -10,7 +10,7 @@ import pytest
 from test_code import Clock
 
 from colourmatch.sharing.door import Door
-from colourmatch.sharing.gate import BROWSER_HEADER, VISITOR_HEADER, Gate
+from colourmatch.sharing.gate import BROWSER_HEADER, LEFT_PATH, VISITOR_HEADER, Gate
 
 HERE, LAN, PHONE = "127.0.0.1", "192.168.1.20", "192.168.1.31"
 PORT = 8501
@@ -309,6 +309,16 @@ def test_too_many_waiting_files_are_refused_with_what_to_do(app):
     ]
     assert [answer.status for answer in answers] == [429, 200]
     assert "Take some out, or reload the page" in answers[0].text
+
+
+def test_a_page_says_that_it_is_left(app, door):
+    left: list[str] = []
+    gate = Gate(app, door, "cookie_8501", left=left.append)
+    shared = make_scope(LAN, LEFT_PATH, "POST", cookie=cookie_of(enter(gate, door.code)))
+    for scope in (make_scope(HERE, LEFT_PATH, "POST"), shared):
+        assert ask(gate, scope, body=b"session").status == 204
+    ask(gate, make_scope(LAN, LEFT_PATH, "POST"), body=b"session")
+    assert left == ["session", "session"] and not app.reached
 
 
 # ---- one browser from another ------------------------------------------------------------------------------
