@@ -11,6 +11,8 @@ import io
 import os
 import secrets
 import stat
+import sys
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -99,3 +101,31 @@ def what_to_do(error: OSError, otherwise: str) -> str:
     if error.errno not in _NO_ROOM:
         return otherwise
     return "Make room there, or give a file on another disk; what was there before is as it was."
+
+
+_silent = threading.Lock()
+
+
+@contextmanager
+def silence() -> Iterator[None]:
+    """Keep what libraries of other languages print off the terminal; Python's own words go there before and after.
+
+    The stream of errors is the whole program's: one at a time, and no longer than a decoder takes.
+    """
+    with suppress(AttributeError, ValueError):
+        sys.stderr.flush()
+    _silent.acquire()
+    try:
+        kept, nowhere = os.dup(2), os.open(os.devnull, os.O_WRONLY)
+    except OSError:  # there is no such stream, or no file may be opened
+        _silent.release()
+        yield
+        return
+    try:
+        os.dup2(nowhere, 2)
+        yield
+    finally:
+        os.dup2(kept, 2)
+        os.close(kept)
+        os.close(nowhere)
+        _silent.release()

@@ -8,9 +8,17 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator
-from typing import NamedTuple
 
-_EXIF_IFD, _SUB_IFDS = 0x8769, 0x014A
+from colourmatch.directories import (
+    EXIF_IFD,
+    SUB_IFDS,
+    Entry,
+    NotUnderstoodError,
+    list_entries,
+    read_numbers,
+    walk_directories,
+)
+
 #: Maker, model, resolution, orientation, program, time.
 _MAIN = frozenset((0x010F, 0x0110, 0x0112, 0x011A, 0x011B, 0x0128, 0x0131, 0x0132, 0x0213))
 #: How it was exposed and when, by what kind of lens; nothing that names one camera or its owner.
@@ -26,8 +34,8 @@ _INNER = frozenset(
 _PICTURE = frozenset(
     (
         254, 255, 256, 257, 258, 259, 262, 263, 264, 265, 266, 273, 277, 278, 279, 280, 281, 284, 290, 291, 292, 293,
-        301, 317, 318, 319, 320, 321, 322, 323, 324, 325, _SUB_IFDS, 338, 339, 340, 341, 347, 513, 514, 529, 530, 531,
-        532, 0x828D, 0x828E, 0x8773, _EXIF_IFD,
+        301, 317, 318, 319, 320, 321, 322, 323, 324, 325, SUB_IFDS, 338, 339, 340, 341, 347, 513, 514, 529, 530, 531,
+        532, 0x828D, 0x828E, 0x8773, EXIF_IFD,
     )
 )  # fmt: skip
 _DNG_VERSION, _LAST_OF_DNG = 0xC612, 0xCD48
@@ -35,29 +43,12 @@ _DNG_VERSION, _LAST_OF_DNG = 0xC612, 0xCD48
 _DNG_PERSONAL = frozenset((0xC62F, 0xC634, 0xC68B, 0xC68C, 0xC6FE, 0xC7A1))
 _OLD_JPEG_TABLES = frozenset((519, 520, 521))
 _STRETCHES = {273: 279, 324: 325, 513: 514}  # where strips, tiles and previews begin: how long they are
-_SIZES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 4, 10: 8, 11: 4, 12: 8, 13: 4}
-_MAX_IFDS, _MAX_ENTRIES = 100, 1000
-
-
-class NotUnderstoodError(Exception):
-    """The file is not built as expected."""
-
-
-class Entry(NamedTuple):
-    """An entry of a directory; `place` its own, `value_place` that of what it holds."""
-
-    tag: int
-    place: int
-    kind: int
-    value_place: int
-    size: int
-    order: str
 
 
 def clean_exif(block: bytes) -> bytes:
     """A block of Exif, from its byte order on, of the same length with what stays of it; empty where it is damaged."""
     try:
-        return _clean(block, _MAIN | _INNER | {_EXIF_IFD})
+        return _clean(block, _MAIN | _INNER | {EXIF_IFD})
     except (NotUnderstoodError, struct.error, IndexError):
         return b""
 
@@ -67,8 +58,8 @@ def is_dng(data: bytes) -> bool:
     try:
         return any(
             entry.tag == _DNG_VERSION
-            for directory, order in _directories(data)
-            for entry in _entries(data, directory, order)
+            for directory, order in walk_directories(data)
+            for entry in list_entries(data, directory, order)
         )
     except (NotUnderstoodError, struct.error, IndexError):
         return False
@@ -83,8 +74,8 @@ def clean_tiff(data: bytes) -> bytes:
 def _clean(data: bytes, wanted: frozenset[int]) -> bytes:
     out = bytearray(len(data))
     out[:8] = data[:8]
-    for directory, order in list(_directories(data)):
-        entries = list(_entries(data, directory, order))
+    for directory, order in list(walk_directories(data)):
+        entries = list(list_entries(data, directory, order))
         if any(entry.tag in _OLD_JPEG_TABLES for entry in entries):
             raise NotUnderstoodError
         kept = [entry for entry in entries if entry.tag in wanted]
@@ -117,19 +108,10 @@ def _stretches(data: bytes, entries: list[Entry]) -> Iterator[tuple[int, int]]:
             raise NotUnderstoodError
         if place not in by_tag:
             continue
-        starts, lengths = _numbers(data, by_tag[place]), _numbers(data, by_tag[length])
+        starts, lengths = read_numbers(data, by_tag[place]), read_numbers(data, by_tag[length])
         if len(starts) != len(lengths) or sum(lengths) > len(data):
             raise NotUnderstoodError
         yield from zip(starts, lengths, strict=True)
-
-
-def _numbers(data: bytes, entry: Entry) -> tuple[int, ...]:
-    code = {3: "H", 4: "I", 13: "I"}.get(entry.kind)
-    if code is None:
-        raise NotUnderstoodError
-    return struct.unpack_from(
-        f"{entry.order}{entry.size // _SIZES[entry.kind]}{code}", data, entry.value_place
-    )
 
 
 def _blank_notes(out: bytearray, start: int, end: int) -> None:
@@ -144,37 +126,3 @@ def _blank_notes(out: bytearray, start: int, end: int) -> None:
             stop = min(position + 2 + length, end)
             out[position + 4 : stop] = bytes(max(stop - position - 4, 0))
         position += 2 + length
-
-
-def _directories(data: bytes) -> Iterator[tuple[int, str]]:
-    order = {b"II*\0": "<", b"MM\0*": ">"}.get(bytes(data[:4]))
-    if order is None:
-        raise NotUnderstoodError
-    waiting = [struct.unpack_from(order + "I", data, 4)[0]]
-    seen: set[int] = set()
-    while waiting:
-        offset = waiting.pop()
-        if offset == 0 or offset in seen:
-            continue
-        seen.add(offset)
-        if len(seen) > _MAX_IFDS:
-            raise NotUnderstoodError
-        yield offset, order
-        entries = list(_entries(data, offset, order))
-        for entry in entries:
-            if entry.tag in (_EXIF_IFD, _SUB_IFDS):
-                waiting += _numbers(data, entry)
-        tail = offset + 2 + 12 * len(entries)
-        if tail + 4 <= len(data):
-            waiting.append(struct.unpack_from(order + "I", data, tail)[0])
-
-
-def _entries(data: bytes, directory: int, order: str) -> Iterator[Entry]:
-    (count,) = struct.unpack_from(order + "H", data, directory)
-    if count > _MAX_ENTRIES:
-        raise NotUnderstoodError
-    for place in range(directory + 2, directory + 2 + 12 * count, 12):
-        tag, kind, number, offset = struct.unpack_from(order + "HHII", data, place)
-        size = _SIZES.get(kind, 1) * number
-        value_place = place + 8 if size <= 4 else offset
-        yield Entry(tag, place, kind, value_place, size, order)

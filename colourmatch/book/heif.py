@@ -14,7 +14,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from colourmatch.book.exif import NotUnderstoodError, clean_exif
+from colourmatch.book.exif import clean_exif
+from colourmatch.directories import NotUnderstoodError
 
 _FILE = frozenset((b"ftyp", b"meta", b"mdat"))
 _META = frozenset((b"hdlr", b"pitm", b"iinf", b"iref", b"iprp", b"iloc", b"idat", b"dinf", b"grpl"))

@@ -10,6 +10,7 @@ from pathlib import Path
 from colourmatch.book.exif import is_dng
 from colourmatch.book.position import strip_position
 from colourmatch.errors import BookError, NotFoundError, PhotoError
+from colourmatch.reading import read_plain_file
 from colourmatch.writing import replace_whole
 
 #: Where a photo comes from: a file, or its bytes with its name.
@@ -40,7 +41,7 @@ def read_photo(photo: bytes | Path | str) -> bytes:
         data = bytes(photo)
     else:
         try:
-            data = Path(photo).read_bytes()
+            data = read_plain_file(Path(photo))
         except FileNotFoundError:
             raise NotFoundError(f"There is no photo {photo}. Check the path.") from None
         except OSError as error:
@@ -56,7 +57,7 @@ def open_source(source: Source) -> tuple[bytes, str]:
         return source
     path = Path(source)
     try:
-        return path.read_bytes(), path.name
+        return read_plain_file(path), path.name
     except OSError as error:
         raise _unreadable(path, error) from None
 

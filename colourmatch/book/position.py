@@ -16,8 +16,9 @@ import struct
 import warnings
 import zlib
 
-from colourmatch.book.exif import NotUnderstoodError, clean_exif, clean_tiff
+from colourmatch.book.exif import clean_exif, clean_tiff
 from colourmatch.book.heif import clean_heif
+from colourmatch.directories import NotUnderstoodError
 from colourmatch.errors import PhotoError
 
 _EXIF = b"Exif\0\0"
@@ -25,6 +26,7 @@ _PNG_PICTURE = frozenset(
     b"IHDR PLTE IDAT IEND gAMA cHRM sRGB iCCP sBIT cICP tRNS bKGD pHYs".split()
 )  # what the picture and its colours need
 _DAMAGED = "The photo is damaged and cannot be kept. Copy it from the phone again, or take another."
+_MOST_SEGMENTS, _MOST_CHUNKS = 1000, 100_000
 _NEXT_MARKER = re.compile(rb"\xff[^\x00\xff\xd0-\xd7]")
 
 
@@ -45,7 +47,7 @@ def strip_position(data: bytes, suffix: str) -> tuple[bytes, str]:
 def _strip_jpeg(data: bytes) -> bytes:
     parts = [data[:2]]
     position = 2
-    while True:
+    for _ in range(_MOST_SEGMENTS):
         while data[position : position + 2] == b"\xff\xff":  # fill bytes before a marker
             position += 1
         if position + 4 > len(data) or data[position] != 0xFF:
@@ -61,6 +63,7 @@ def _strip_jpeg(data: bytes) -> bytes:
             return b"".join(parts)
         parts.append(_kept_segment(marker, segment))
         position = end
+    raise PhotoError(_DAMAGED)
 
 
 def _kept_segment(marker: int, segment: bytes) -> bytes:
@@ -89,7 +92,11 @@ def _end_of_picture(data: bytes, start: int) -> int:
 def _strip_png(data: bytes) -> bytes:
     parts = [data[:8]]
     position = 8
+    chunks = 0
     while position + 12 <= len(data):
+        chunks += 1
+        if chunks > _MOST_CHUNKS:
+            raise PhotoError(_DAMAGED)
         (length,) = struct.unpack_from(">I", data, position)
         kind = data[position + 4 : position + 8]
         body = data[position + 8 : position + 8 + length]
