@@ -21,7 +21,7 @@ from typing import BinaryIO, TextIO
 from colourmatch.errors import InputError
 
 #: The disk is full, or this user's share of it, or the file is larger than the disk can hold one.
-_NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 
 @contextmanager
@@ -98,7 +98,7 @@ def write_out(data: bytes, out: str | Path | BinaryIO, what: str) -> None:
 
 def what_to_do(error: OSError, otherwise: str) -> str:
     """What a person does about a file that could not be written; `otherwise` where room is not what was missing."""
-    if error.errno not in _NO_ROOM:
+    if error.errno not in NO_ROOM:
         return otherwise
     return "Make room there, or give a file on another disk; what was there before is as it was."
 

@@ -17,6 +17,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -26,7 +27,8 @@ from PIL import Image
 
 from colourmatch.book import archive, checks
 from colourmatch.book import transactions as base
-from colourmatch.book.lot_book import open_book
+from colourmatch.book.lot_book import open_book, open_or_read_book, read_book
+from colourmatch.book.restoring import restore_book
 from colourmatch.cli import run
 from colourmatch.errors import BookError
 from colourmatch.workflow.closing import close_lot
@@ -96,6 +98,44 @@ def test_a_disk_that_fills_up_keeps_what_was_confirmed_and_takes_more_when_there
     book.entries.add_note(lot, "after room was made")
     assert book.archive.check() == [] and len(book.lots.story(lot).events) == confirmed + 1 > 10
     book.close()
+
+
+_KILLED_WITH_A_LOG = """
+import os, sys
+from colourmatch.book.lot_book import open_book
+book = open_book(sys.argv[1])
+book.entries.add_note(1, "within the log")
+os._exit(0)
+"""
+
+
+def fill(disk: Path) -> None:
+    """Leave not a single page free."""
+    with suppress(OSError), (disk / "ballast").open("wb", buffering=0) as file:
+        while True:
+            file.write(bytes(4096))
+
+
+@pytest.mark.parametrize("killed", [False, True])
+def test_a_full_disk_still_reads_and_backs_up(small_disk: Path, tmp_path: Path, killed: bool) -> None:
+    path = small_disk / "b.sqlite"
+    lot = begin(path)
+    if killed:
+        assert play(_KILLED_WITH_A_LOG, path).returncode == 0
+        path.with_name("b.sqlite-shm").unlink()
+    fill(small_disk)
+    for way in (read_book, open_or_read_book):
+        with way(path) as book:
+            assert book.read_only and "is full" in book.note
+            assert len(book.lots.story(lot).events) == killed
+            assert book.archive.check() == []
+            book.archive.backup(tmp_path / "out.zip")
+    with restore_book(tmp_path / "out.zip", tmp_path / "restored.sqlite") as restored:
+        assert len(restored.lots.story(lot).events) == killed
+    (small_disk / "ballast").unlink()
+    with open_book(path) as book:
+        book.entries.add_note(lot, "there is room again")
+        assert len(book.lots.story(lot).events) == killed + 1
 
 
 def test_a_photo_without_room_is_not_entered_and_leaves_no_piece(small_disk: Path) -> None:
