@@ -7,12 +7,17 @@ or Ctrl-C leaves the old file as it was, and no piece of the new one.
 from __future__ import annotations
 
 import errno
+import hashlib
 import io
 import os
+import re
 import secrets
+import shutil
+import socket
 import stat
 import sys
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -22,6 +27,51 @@ from colourmatch.errors import InputError
 
 #: The disk is full, or this user's share of it, or the file is larger than the disk can hold one.
 NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+
+
+#: What jobs write beside their file until it is whole: the machine, the process, and a name of its own.
+_PARTIAL = re.compile(r"\.(?:partial|backup)-([0-9a-f]{8})-(\d+)-\w+")
+_LEFT_OVER_S = 86_400
+
+
+def name_partial(kind: str = "partial") -> str:
+    """A name for what is not whole yet, by which a later start knows whether its job still runs."""
+    return f".{kind}-{_name_machine()}-{os.getpid()}-{secrets.token_hex(6)}"
+
+
+def _name_machine() -> str:
+    return hashlib.sha256(socket.gethostname().encode()).hexdigest()[:8]
+
+
+def clear_left_over(folder: Path) -> int:
+    """Take away what killed jobs have left in a folder; how many pieces. Those of jobs that still run stay.
+
+    Of another machine that shares the folder nobody can tell: its pieces go after a day.
+    """
+    cleared = 0
+    with suppress(OSError):
+        for piece in list(folder.iterdir()):
+            named = _PARTIAL.fullmatch(piece.name)
+            if named and _is_left_over(piece, named[1], int(named[2])):
+                with suppress(OSError):
+                    shutil.rmtree(piece) if piece.is_dir() else piece.unlink()
+                    cleared += 1
+    return cleared
+
+
+def _is_left_over(piece: Path, machine: str, process: int) -> bool:
+    with suppress(OSError):
+        if time.time() - piece.stat().st_mtime > _LEFT_OVER_S:
+            return True
+    if machine != _name_machine() or os.name != "posix":  # elsewhere a signal of 0 would end a process
+        return False
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return True
+    except (OSError, OverflowError):
+        return False
+    return False
 
 
 @contextmanager
@@ -39,7 +89,9 @@ def replace_whole(out: str | Path, *, mode: int | None = None, sync: bool = True
     target = Path(os.path.realpath(out))  # a link keeps pointing to what it pointed to
     if target.exists() and not os.access(target, os.W_OK):  # the rights of the folder alone would allow it
         raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(out))
-    partial = target.with_name(f".partial-{secrets.token_hex(6)}")
+    if mode is None:
+        clear_left_over(target.parent)
+    partial = target.with_name(name_partial())
     flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
     try:
         handle = os.open(partial, flags, 0o666 if mode is None else mode)  # never more open than it will be

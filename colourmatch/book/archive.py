@@ -34,15 +34,17 @@ from colourmatch.book.photo_store import PhotoStore
 from colourmatch.book.spreadsheet import export_csv
 from colourmatch.book.transactions import Database
 from colourmatch.errors import BookError, InputError
+from colourmatch.reading import MAX_FILE_BYTES, read_plain_file
+from colourmatch.writing import NO_ROOM, clear_left_over, name_partial
 
 FORMAT = "colourmatch-backup"
-PHOTO_NAME = re.compile(r"photos/([0-9a-f]{2})/((\1[0-9a-f]{62})\.[a-z]{3,4})")
+PHOTO_NAME = re.compile(r"photos/([0-9a-f]{2})/((\1[0-9a-f]{62})\.(?:jpg|png|heic|tif|dng))")
 #: Clocks of several stations differ by less than this.
 _CLOCK_SLACK = timedelta(minutes=10)
 _PUT_BACK = (
     "If the file is still on the phone, add it to its lot again; else restore it from the last backup."
 )
-LARGEST_PHOTO = 500_000_000
+LARGEST_PHOTO = MAX_FILE_BYTES
 #: Every stored file that any table names, each once.
 _NAMED = " UNION ".join(
     f'SELECT stored_name FROM "{table.name}" WHERE stored_name IS NOT NULL'
@@ -53,11 +55,12 @@ _NAMED = " UNION ".join(
 
 @dataclass(frozen=True)
 class BackupReport:
-    """What went into an archive; `missing` are photos that the book names and the folder has not."""
+    """What went into an archive; `missing` are photos that the book names and the folder has not, `damaged` changed ones."""
 
     path: Path
     photos: int
     missing: tuple[str, ...]
+    damaged: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -115,16 +118,18 @@ def backup_book(engine: Engine, store: PhotoStore, path: Path) -> BackupReport:
         if path.exists() and not path.is_file():  # a device or a folder would be put away for it
             raise BookError(f"{path} is no file. Give another path for the backup, such as lots-backup.zip.")
         path.parent.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(prefix=".backup-", dir=path.parent) as folder:
+        clear_left_over(path.parent)
+        with tempfile.TemporaryDirectory(prefix=name_partial("backup"), dir=path.parent) as folder:
             database, names = _copy_database(engine, Path(folder))
             missing = tuple(name for name in names if not store.path(name).is_file())
             partial = Path(folder) / "archive.zip"
             with zipfile.ZipFile(partial, "w", zipfile.ZIP_STORED) as archive:
-                archive.writestr("manifest.json", json.dumps(_manifest(database, names, missing), indent=1))
                 archive.write(database, database.name, zipfile.ZIP_DEFLATED)
-                for name in names:
-                    if name not in missing:
-                        archive.write(store.path(name), f"photos/{name[:2]}/{name}")
+                sizes = {name: _pack(archive, store, name) for name in names if name not in missing}
+                damaged = tuple(name for name, size in sizes.items() if size is None)
+                packed = {name: size for name, size in sizes.items() if size is not None}
+                manifest = _manifest(database, packed, missing, damaged)
+                archive.writestr("manifest.json", json.dumps(manifest, indent=1))
             with partial.open("rb+") as file:
                 os.fsync(file.fileno())
             os.replace(partial, path)
@@ -139,18 +144,37 @@ def backup_book(engine: Engine, store: PhotoStore, path: Path) -> BackupReport:
             f"The backup {path} cannot be written: {error.strerror or error}. "
             "Make room, or give another path."
         ) from None
-    return BackupReport(path, len(names) - len(missing), missing)
+    return BackupReport(path, len(packed), missing, damaged)
 
 
-def _manifest(database: Path, names: list[str], missing: tuple[str, ...]) -> dict[str, Any]:
+def _pack(archive: zipfile.ZipFile, store: PhotoStore, name: str) -> int | None:
+    """Put a photo into the archive; its size, None for one that is not what its name says and stays out."""
+    try:
+        content = read_plain_file(store.path(name))
+    except OSError as error:
+        if error.errno in NO_ROOM:
+            raise
+        return None
+    if hashlib.sha256(content).hexdigest() != name.split(".")[0]:
+        return None
+    archive.writestr(f"photos/{name[:2]}/{name}", content)
+    return len(content)
+
+
+def _manifest(
+    database: Path, packed: dict[str, int], missing: tuple[str, ...], damaged: tuple[str, ...]
+) -> dict[str, Any]:
     return {
         "format": FORMAT,
         "version": t.VERSION,
         "made_at": utc_text(),
         "database": database.name,
         "database_sha256": hash_file(database),
-        "photos": len(names) - len(missing),
+        "database_bytes": database.stat().st_size,
+        "photos": len(packed),
+        "files": packed,
         "missing": missing,
+        "damaged": damaged,
     }
 
 

@@ -11,7 +11,7 @@ from colourmatch.book.exif import is_dng
 from colourmatch.book.position import strip_position
 from colourmatch.errors import BookError, NotFoundError, PhotoError
 from colourmatch.reading import read_plain_file
-from colourmatch.writing import replace_whole
+from colourmatch.writing import clear_left_over, replace_whole
 
 #: Where a photo comes from: a file, or its bytes with its name.
 Source = Path | str | tuple[bytes, str]
@@ -106,6 +106,10 @@ class PhotoStore:
         """The names of all stored files, in order; half-written ones are left out."""
         for folder in sorted(self.folder.glob("??")):
             yield from sorted(file.name for file in folder.iterdir() if not file.name.startswith("."))
+
+    def clear_left_over(self) -> int:
+        """Take away the pieces of photos whose keeping was killed; how many."""
+        return sum(clear_left_over(folder) for folder in self.folder.glob("??"))
 
     def restore(self, name: str, data: bytes) -> None:
         """Put back a stored file from a backup; ValueError when its name is not that of its content."""

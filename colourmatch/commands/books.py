@@ -48,18 +48,25 @@ def backup(session: Session, out: str) -> Answer:
             "out": str(report.path),
             "photos": report.photos,
             "missing": list(report.missing),
+            "damaged": list(report.damaged),
         }
     lines = [f"Wrote {report.path} with {report.photos} photo{'' if report.photos == 1 else 's'}."]
     if report.missing:
         lines.append(
             f"{len(report.missing)} photos were not in the photo folder: {', '.join(report.missing[:3])}"
         )
+    if report.damaged:
+        lines.append(
+            f"{len(report.damaged)} photos were changed since they were kept, and are not in it: "
+            f"{', '.join(report.damaged[:3])}. If they are still on the phone, add them to their lots again."
+        )
     return Answer(data, lines)
 
 
 @book.command(example="colourmatch book restore lots-backup.zip --book restored.sqlite")
 @click.argument("archive")
-def restore(session: Session, archive: str) -> Answer:
+@click.option("--leave-out-damaged", is_flag=True, help="Restore it without photos that are damaged in it.")
+def restore(session: Session, archive: str, leave_out_damaged: bool) -> Answer:
     """Put a backup back at --book.
 
     There must be no book there yet.
@@ -67,6 +74,9 @@ def restore(session: Session, archive: str) -> Answer:
     from colourmatch.book.opening import find_location
     from colourmatch.book.restoring import restore_book
 
-    with restore_book(archive, find_location(session.book)) as opened:
-        data = {"book": opened.place, "lots": opened.lots.count()}
-    return Answer(data, [f"Restored {data['lots']} lots to {data['book']}."])
+    left_out: list[str] = []
+    leave_out = left_out.append if leave_out_damaged else None
+    with restore_book(archive, find_location(session.book), leave_out=leave_out) as opened:
+        data = {"book": opened.place, "lots": opened.lots.count(), "left_out": left_out}
+    without = f" without {len(left_out)} damaged photos" if left_out else ""
+    return Answer(data, [f"Restored {data['lots']} lots to {data['book']}{without}."])

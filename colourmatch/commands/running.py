@@ -93,6 +93,7 @@ def app(session: Session, port: int | None, share: bool, address: str | None) ->
     script = find_app()
     with open_or_read_book(session.book) as book:
         place = book.place
+        book.photo_store.clear_left_over()
         session.tell_begun(book)
         if book.note:
             session.note(book.note)

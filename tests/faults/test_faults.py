@@ -542,3 +542,33 @@ def test_a_backup_never_takes_the_place_of_a_folder_or_a_device(tmp_path: Path) 
             with pytest.raises(BookError, match=r"is no file\. Give another path for the backup"):
                 book.archive.backup(tmp_path / name)
             assert not (tmp_path / name).is_file()
+
+
+_OLD_BOOK = """
+import sys
+sys.path.insert(0, sys.argv[2])
+from test_migrations import make_older
+make_older(sys.argv[1], "0003")
+"""
+
+
+@pytest.mark.parametrize("free_kb", [0, 40, 200, 280, 320, 360, 400, 450])
+def test_a_migration_without_room_ends_in_a_sentence_and_is_done_when_there_is(
+    small_disk: Path, free_kb: int
+) -> None:
+    path = small_disk / "b.sqlite"
+    made = play(_OLD_BOOK, path, ROOT / "tests" / "book")
+    assert made.returncode == 0, made.stderr
+    before = path.read_bytes()
+    fill(small_disk)
+    with (small_disk / "ballast").open("rb+") as ballast:
+        ballast.truncate((small_disk / "ballast").stat().st_size - free_kb * 1024)
+    try:
+        open_book(path).close()
+    except BookError as error:
+        assert "oom" in error.text and error.text.endswith("."), error.text
+        assert path.read_bytes() == before
+    assert not list(small_disk.glob(".partial-*"))
+    (small_disk / "ballast").unlink()
+    with open_book(path) as book:
+        assert book.archive.check() == []
