@@ -20,7 +20,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, TextIO
 
-from sqlalchemy import Connection, Engine
+from sqlalchemy import Connection, Engine, func, select
 from sqlalchemy.exc import IntegrityError
 
 from colourmatch.book import tables as t
@@ -31,6 +31,7 @@ from colourmatch.book.export import CUT_OFF, export_json, import_json, iterate_s
 from colourmatch.book.naming import find_doubles
 from colourmatch.book.opening import write
 from colourmatch.book.photo_store import PhotoStore
+from colourmatch.book.seals import Altered, find_altered, find_hash
 from colourmatch.book.spreadsheet import export_csv
 from colourmatch.book.transactions import Database
 from colourmatch.errors import BookError, InputError
@@ -101,6 +102,14 @@ class Archive:
         """Write the database and all photos into one .zip, while the book is in use."""
         with speaking(self._database.place):
             return backup_book(self._database.engine, self._store, Path(path))
+
+    def find_hash(self, sha256: str) -> tuple[int, int | None] | None:
+        """The lot and the entry up to which a hash, as a sheet prints it, stands for; no entry: the lot's head alone."""
+        with self._database.read() as connection:
+            found = find_hash(connection, sha256.strip().lower())
+        if found is None or found.lot_id is None:
+            return None
+        return found.lot_id, found.row_id if found.table == "lot_entries" else None
 
     def check(self) -> list[Finding]:
         """What is wrong with the book and its photos; an empty list when all is well."""
@@ -238,6 +247,7 @@ def check_book(engine: Engine, store: PhotoStore) -> Iterator[Finding]:
             except InputError as error:
                 yield Finding("contradiction", f"Lot {story.lot.id} does not add up: {error}")
         named = set(_photo_names(connection))
+        yield from map(_tell_altered, find_altered(connection))
         yield from _check_clock(connection)
     for name in sorted(named):
         path = store.path(name)
@@ -278,12 +288,33 @@ def _check_moves(story: LotStory) -> Iterator[Finding]:
             )
 
 
+def _tell_altered(found: Altered) -> Finding:
+    """From where on a lot, or which other row, is not what its hash says."""
+    since = f"entry {found.row_id}" if found.table == "lot_entries" else "its beginning"
+    what = f"Row {found.row_id} of {found.table} was altered"
+    if found.lot_id is not None:
+        what = f"Lot {found.lot_id} was altered from {since} on"
+    return Finding(
+        "altered",
+        f"{what}. Keep this file as it is, and restore the last backup in which it was not to a new path.",
+    )
+
+
 def _check_clock(connection: Connection) -> Iterator[Finding]:
-    """Entries from the future: the clock of a machine was wrong then, or is now."""
-    newest = connection.exec_driver_sql("SELECT max(created_at) FROM lot_entries").scalar()
-    if newest is not None and str(newest) > utc_text(datetime.now(UTC) + _CLOCK_SLACK):
+    """The last thing entered is from the future: a clock was wrong then, or is now.
+
+    An entry made with a right clock after it ends that: the times stay, in a lot none is before the one before it.
+    """
+    entries = t.lot_entries.c
+    newest = connection.execute(select(t.lot_entries).order_by(entries.id.desc()).limit(1)).first()
+    if newest is None or newest.created_at <= utc_text(datetime.now(UTC) + _CLOCK_SLACK):
+        return
+    earlier = select(func.max(entries.created_at)).where(
+        entries.lot_id == newest.lot_id, entries.id < newest.id
+    )
+    if newest.created_at != connection.scalar(earlier):
         yield Finding(
             "clock",
-            f"The newest entry bears the time {newest}, which is still to come. Set the clock of this machine right; if "
-            "it is right, another one was wrong. The order of the entries is kept either way.",
+            f"The newest entry bears the time {newest.created_at}, which is still to come. Set the clock of this machine "
+            "right; if it is right, another one was wrong, and the next entry ends this. The order is kept either way.",
         )

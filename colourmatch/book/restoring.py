@@ -135,7 +135,7 @@ def _list_photos(packed: zipfile.ZipFile, manifest: dict[str, Any]) -> dict[str,
             if info.file_size > LARGEST_PHOTO or info.compress_type != zipfile.ZIP_STORED:
                 raise ValueError(f"photo {named.group(2)} is too large")
             photos[named.group(2)] = info
-    if len(photos) != manifest.get("photos") or len(seen) != len(photos) + 2:
+    if len(photos) != manifest.get("photos", len(photos)) or len(seen) != len(photos) + 2:
         raise ValueError("it holds other photos than it says")
     return photos
 

@@ -6,6 +6,10 @@ import click
 
 from colourmatch.commands.framework import Answer, Group, Session
 
+_OTHER_HASH = (
+    "Type it again; if it is right, the lot was altered since the sheet was printed: restore the last backup."
+)
+
 
 @click.group(cls=Group)
 def book() -> None:
@@ -13,20 +17,34 @@ def book() -> None:
 
 
 @book.command(example="colourmatch book check --book lots.sqlite")
-def check(session: Session) -> Answer:
+@click.option(
+    "--hash", "sha256", metavar="HASH", help="The last hash on a lot's sheet, to hold the book against."
+)
+def check(session: Session, sha256: str | None) -> Answer:
     """Check the book and its photos.
 
     Exit 2 when something is wrong.
     """
+    from colourmatch.book.archive import Finding
+
     with session.read_book() as opened:
         findings, place = opened.archive.check(), opened.place
+        held = None if sha256 is None else opened.archive.find_hash(sha256)
+    if sha256 is not None and held is None:
+        findings.append(Finding("hash", f"No lot here has the hash {sha256[:80]}. {_OTHER_HASH}"))
     data = {
         "book": place,
         "ok": not findings,
         "findings": [{"code": f.code, "text": f.text} for f in findings],
+        "hash": None if held is None else {"lot": held[0], "entry": held[1]},
     }
     if not findings:
-        return Answer(data, [f"{place} is in order."])
+        of = (
+            ""
+            if held is None
+            else f" The hash is that of lot {held[0]}{f' up to entry {held[1]}' if held[1] else ''}."
+        )
+        return Answer(data, [f"{place} is in order.{of}"])
     text = f"{place}: {findings[0].text}"
     if len(findings) > 1:
         text += f" ({len(findings) - 1} more)"

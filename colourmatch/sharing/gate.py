@@ -179,7 +179,8 @@ class Gate:
         # Only an address of a page of our own, never one that another site made up.
         path = scope["path"] if re.fullmatch(r"/[\w-]*", scope["path"], re.ASCII) else "/"
         query = scope.get("query_string", b"").decode("latin-1")
-        cookie = f"{self._cookie}={token}; Path=/; HttpOnly; SameSite=Strict"
+        secure = "; Secure" if scope.get("scheme") == "https" else ""
+        cookie = f"{self._cookie}={token}; Path=/; HttpOnly; SameSite=Strict{secure}"
         await _answer(
             send, 303, b"", (b"location", f"{path}?{query}".rstrip("?").encode("latin-1")),
             (b"set-cookie", cookie.encode()),
@@ -192,6 +193,8 @@ def _fits_host(headers: dict[str, str], scope: MutableMapping[str, Any], here: b
         name = urlsplit(f"//{headers.get('host', '')}").hostname or ""
     except ValueError:
         return False
+    if scope.get("scheme") in ("https", "wss"):
+        return True  # a browser has compared the name with the certificate
     if here:
         return name in ("127.0.0.1", "localhost", "::1")
     return name == (scope.get("server") or ("", 0))[0]
@@ -304,7 +307,8 @@ async def _show_entry(
 ) -> None:
     retry = [(b"retry-after", str(int(wait_s) + 1).encode())] if wait_s > 0 else []
     await _answer(
-        send, status, draw_entry_page(wait_s, wrong), (b"content-type", b"text/html; charset=utf-8"),
+        send, status, draw_entry_page(wait_s, wrong, scope.get("scheme") == "https"),
+        (b"content-type", b"text/html; charset=utf-8"),
         (b"content-security-policy", POLICY.encode()), *retry,
     )  # fmt: skip
 

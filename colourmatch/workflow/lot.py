@@ -218,6 +218,7 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
         "closing": _describe_closing(closing) if closing else None,
         "trials": describe_trials(book, story),
         "intake": read_intake(story),
+        "last_hash": book.lots.last_hash(head.id),
         **tell_care(story),
     }
 

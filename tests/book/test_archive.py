@@ -258,7 +258,7 @@ def test_the_check_finds_rows_that_point_to_nothing_and_lots_that_do_not_add_up(
     rough.close()
     with open_book(path, environ={}) as book:
         findings = book.archive.check()
-    assert {finding.code for finding in findings} == {"orphan", "contradiction"}
+    assert {finding.code for finding in findings} == {"orphan", "contradiction", "altered"}
     assert any("Lot 1 does not add up" in finding.text for finding in findings)
 
 

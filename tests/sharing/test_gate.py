@@ -299,6 +299,19 @@ def test_stopping_closes_an_open_socket(gate, app, door):
     assert sent == [{"type": "websocket.accept"}, {"type": "websocket.close", "code": 1008}]
 
 
+# ---- encrypted ---------------------------------------------------------------------------------------------
+
+
+def test_an_encrypted_visit_goes_by_the_certificates_name_and_its_cookie_is_never_sent_plainly(gate, door):
+    named = f"colour.example:{PORT}"
+    scope = make_scope(LAN, "/", "POST", origin=f"https://{named}", host=named)
+    assert ask(gate, scope, b"code=" + door.code.encode()).status == 403
+    answer = ask(gate, scope | {"scheme": "https"}, b"code=" + door.code.encode())
+    assert answer.status == 303 and answer.headers["set-cookie"].endswith("; Secure")
+    page = ask(gate, make_scope(LAN) | {"scheme": "https"}).text
+    assert "not encrypted" not in page and "not encrypted" in ask(gate, make_scope(LAN)).text
+
+
 # ---- uploads -----------------------------------------------------------------------------------------------
 
 
