@@ -7,10 +7,17 @@ or Ctrl-C leaves the old file as it was, and no piece of the new one.
 from __future__ import annotations
 
 import errno
+import hashlib
 import io
 import os
+import re
 import secrets
+import shutil
+import socket
 import stat
+import sys
+import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -19,7 +26,52 @@ from typing import BinaryIO, TextIO
 from colourmatch.errors import InputError
 
 #: The disk is full, or this user's share of it, or the file is larger than the disk can hold one.
-_NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+
+
+#: What jobs write beside their file until it is whole: the machine, the process, and a name of its own.
+_PARTIAL = re.compile(r"\.(?:partial|backup)-([0-9a-f]{8})-(\d+)-\w+")
+_LEFT_OVER_S = 86_400
+
+
+def name_partial(kind: str = "partial") -> str:
+    """A name for what is not whole yet, by which a later start knows whether its job still runs."""
+    return f".{kind}-{_name_machine()}-{os.getpid()}-{secrets.token_hex(6)}"
+
+
+def _name_machine() -> str:
+    return hashlib.sha256(socket.gethostname().encode()).hexdigest()[:8]
+
+
+def clear_left_over(folder: Path) -> int:
+    """Take away what killed jobs have left in a folder; how many pieces. Those of jobs that still run stay.
+
+    Of another machine that shares the folder nobody can tell: its pieces go after a day.
+    """
+    cleared = 0
+    with suppress(OSError):
+        for piece in list(folder.iterdir()):
+            named = _PARTIAL.fullmatch(piece.name)
+            if named and _is_left_over(piece, named[1], int(named[2])):
+                with suppress(OSError):
+                    shutil.rmtree(piece) if piece.is_dir() else piece.unlink()
+                    cleared += 1
+    return cleared
+
+
+def _is_left_over(piece: Path, machine: str, process: int) -> bool:
+    with suppress(OSError):
+        if time.time() - piece.stat().st_mtime > _LEFT_OVER_S:
+            return True
+    if machine != _name_machine() or os.name != "posix":  # elsewhere a signal of 0 would end a process
+        return False
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return True
+    except (OSError, OverflowError):
+        return False
+    return False
 
 
 @contextmanager
@@ -37,7 +89,9 @@ def replace_whole(out: str | Path, *, mode: int | None = None, sync: bool = True
     target = Path(os.path.realpath(out))  # a link keeps pointing to what it pointed to
     if target.exists() and not os.access(target, os.W_OK):  # the rights of the folder alone would allow it
         raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(out))
-    partial = target.with_name(f".partial-{secrets.token_hex(6)}")
+    if mode is None:
+        clear_left_over(target.parent)
+    partial = target.with_name(name_partial())
     flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
     try:
         handle = os.open(partial, flags, 0o666 if mode is None else mode)  # never more open than it will be
@@ -96,6 +150,34 @@ def write_out(data: bytes, out: str | Path | BinaryIO, what: str) -> None:
 
 def what_to_do(error: OSError, otherwise: str) -> str:
     """What a person does about a file that could not be written; `otherwise` where room is not what was missing."""
-    if error.errno not in _NO_ROOM:
+    if error.errno not in NO_ROOM:
         return otherwise
     return "Make room there, or give a file on another disk; what was there before is as it was."
+
+
+_silent = threading.Lock()
+
+
+@contextmanager
+def silence() -> Iterator[None]:
+    """Keep what libraries of other languages print off the terminal; Python's own words go there before and after.
+
+    The stream of errors is the whole program's: one at a time, and no longer than a decoder takes.
+    """
+    with suppress(AttributeError, ValueError):
+        sys.stderr.flush()
+    _silent.acquire()
+    try:
+        kept, nowhere = os.dup(2), os.open(os.devnull, os.O_WRONLY)
+    except OSError:  # there is no such stream, or no file may be opened
+        _silent.release()
+        yield
+        return
+    try:
+        os.dup2(nowhere, 2)
+        yield
+    finally:
+        os.dup2(kept, 2)
+        os.close(kept)
+        os.close(nowhere)
+        _silent.release()

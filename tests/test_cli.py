@@ -1193,7 +1193,7 @@ def served(monkeypatch) -> list[tuple[list[str], Any]]:
     """What `app` would serve: the addresses it listens at, and its door."""
     started: list[tuple[list[str], Any]] = []
 
-    def serve(script: Path, sockets: list[Any], door: Any) -> None:
+    def serve(script: Path, sockets: list[Any], door: Any, encryption: Any) -> None:
         assert script.is_file()
         started.append(([one.getsockname()[0] for one in sockets], door))
         for one in sockets:
@@ -1234,6 +1234,8 @@ def test_app_is_shared_at_one_address_behind_a_code(cli, tmp_path, served, monke
     [
         (["--address", "192.0.2.9"], "only together with --share"),
         (["--share", "--address", "x"], "is no address"),
+        (["--certificate", "a.pem", "--key", "b.pem"], "only together with --share"),
+        (["--share", "--certificate", "a.pem"], "belong together"),
     ],
 )
 def test_app_refuses_an_address_it_cannot_open(cli, served, arguments, words):

@@ -20,7 +20,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, TextIO
 
-from sqlalchemy import Connection, Engine
+from sqlalchemy import Connection, Engine, func, select
 from sqlalchemy.exc import IntegrityError
 
 from colourmatch.book import tables as t
@@ -31,18 +31,21 @@ from colourmatch.book.export import CUT_OFF, export_json, import_json, iterate_s
 from colourmatch.book.naming import find_doubles
 from colourmatch.book.opening import write
 from colourmatch.book.photo_store import PhotoStore
+from colourmatch.book.seals import Altered, find_altered, find_hash
 from colourmatch.book.spreadsheet import export_csv
 from colourmatch.book.transactions import Database
 from colourmatch.errors import BookError, InputError
+from colourmatch.reading import MAX_FILE_BYTES, read_plain_file
+from colourmatch.writing import NO_ROOM, clear_left_over, name_partial
 
 FORMAT = "colourmatch-backup"
-PHOTO_NAME = re.compile(r"photos/([0-9a-f]{2})/((\1[0-9a-f]{62})\.[a-z]{3,4})")
+PHOTO_NAME = re.compile(r"photos/([0-9a-f]{2})/((\1[0-9a-f]{62})\.(?:jpg|png|heic|tif|dng))")
 #: Clocks of several stations differ by less than this.
 _CLOCK_SLACK = timedelta(minutes=10)
 _PUT_BACK = (
     "If the file is still on the phone, add it to its lot again; else restore it from the last backup."
 )
-LARGEST_PHOTO = 500_000_000
+LARGEST_PHOTO = MAX_FILE_BYTES
 #: Every stored file that any table names, each once.
 _NAMED = " UNION ".join(
     f'SELECT stored_name FROM "{table.name}" WHERE stored_name IS NOT NULL'
@@ -53,11 +56,12 @@ _NAMED = " UNION ".join(
 
 @dataclass(frozen=True)
 class BackupReport:
-    """What went into an archive; `missing` are photos that the book names and the folder has not."""
+    """What went into an archive; `missing` are photos that the book names and the folder has not, `damaged` changed ones."""
 
     path: Path
     photos: int
     missing: tuple[str, ...]
+    damaged: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -99,6 +103,14 @@ class Archive:
         with speaking(self._database.place):
             return backup_book(self._database.engine, self._store, Path(path))
 
+    def find_hash(self, sha256: str) -> tuple[int, int | None] | None:
+        """The lot and the entry up to which a hash, as a sheet prints it, stands for; no entry: the lot's head alone."""
+        with self._database.read() as connection:
+            found = find_hash(connection, sha256.strip().lower())
+        if found is None or found.lot_id is None:
+            return None
+        return found.lot_id, found.row_id if found.table == "lot_entries" else None
+
     def check(self) -> list[Finding]:
         """What is wrong with the book and its photos; an empty list when all is well."""
         with speaking(self._database.place):
@@ -115,16 +127,18 @@ def backup_book(engine: Engine, store: PhotoStore, path: Path) -> BackupReport:
         if path.exists() and not path.is_file():  # a device or a folder would be put away for it
             raise BookError(f"{path} is no file. Give another path for the backup, such as lots-backup.zip.")
         path.parent.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(prefix=".backup-", dir=path.parent) as folder:
+        clear_left_over(path.parent)
+        with tempfile.TemporaryDirectory(prefix=name_partial("backup"), dir=path.parent) as folder:
             database, names = _copy_database(engine, Path(folder))
             missing = tuple(name for name in names if not store.path(name).is_file())
             partial = Path(folder) / "archive.zip"
             with zipfile.ZipFile(partial, "w", zipfile.ZIP_STORED) as archive:
-                archive.writestr("manifest.json", json.dumps(_manifest(database, names, missing), indent=1))
                 archive.write(database, database.name, zipfile.ZIP_DEFLATED)
-                for name in names:
-                    if name not in missing:
-                        archive.write(store.path(name), f"photos/{name[:2]}/{name}")
+                sizes = {name: _pack(archive, store, name) for name in names if name not in missing}
+                damaged = tuple(name for name, size in sizes.items() if size is None)
+                packed = {name: size for name, size in sizes.items() if size is not None}
+                manifest = _manifest(database, packed, missing, damaged)
+                archive.writestr("manifest.json", json.dumps(manifest, indent=1))
             with partial.open("rb+") as file:
                 os.fsync(file.fileno())
             os.replace(partial, path)
@@ -139,18 +153,37 @@ def backup_book(engine: Engine, store: PhotoStore, path: Path) -> BackupReport:
             f"The backup {path} cannot be written: {error.strerror or error}. "
             "Make room, or give another path."
         ) from None
-    return BackupReport(path, len(names) - len(missing), missing)
+    return BackupReport(path, len(packed), missing, damaged)
 
 
-def _manifest(database: Path, names: list[str], missing: tuple[str, ...]) -> dict[str, Any]:
+def _pack(archive: zipfile.ZipFile, store: PhotoStore, name: str) -> int | None:
+    """Put a photo into the archive; its size, None for one that is not what its name says and stays out."""
+    try:
+        content = read_plain_file(store.path(name))
+    except OSError as error:
+        if error.errno in NO_ROOM:
+            raise
+        return None
+    if hashlib.sha256(content).hexdigest() != name.split(".")[0]:
+        return None
+    archive.writestr(f"photos/{name[:2]}/{name}", content)
+    return len(content)
+
+
+def _manifest(
+    database: Path, packed: dict[str, int], missing: tuple[str, ...], damaged: tuple[str, ...]
+) -> dict[str, Any]:
     return {
         "format": FORMAT,
         "version": t.VERSION,
         "made_at": utc_text(),
         "database": database.name,
         "database_sha256": hash_file(database),
-        "photos": len(names) - len(missing),
+        "database_bytes": database.stat().st_size,
+        "photos": len(packed),
+        "files": packed,
         "missing": missing,
+        "damaged": damaged,
     }
 
 
@@ -214,6 +247,7 @@ def check_book(engine: Engine, store: PhotoStore) -> Iterator[Finding]:
             except InputError as error:
                 yield Finding("contradiction", f"Lot {story.lot.id} does not add up: {error}")
         named = set(_photo_names(connection))
+        yield from map(_tell_altered, find_altered(connection))
         yield from _check_clock(connection)
     for name in sorted(named):
         path = store.path(name)
@@ -254,12 +288,33 @@ def _check_moves(story: LotStory) -> Iterator[Finding]:
             )
 
 
+def _tell_altered(found: Altered) -> Finding:
+    """From where on a lot, or which other row, is not what its hash says."""
+    since = f"entry {found.row_id}" if found.table == "lot_entries" else "its beginning"
+    what = f"Row {found.row_id} of {found.table} was altered"
+    if found.lot_id is not None:
+        what = f"Lot {found.lot_id} was altered from {since} on"
+    return Finding(
+        "altered",
+        f"{what}. Keep this file as it is, and restore the last backup in which it was not to a new path.",
+    )
+
+
 def _check_clock(connection: Connection) -> Iterator[Finding]:
-    """Entries from the future: the clock of a machine was wrong then, or is now."""
-    newest = connection.exec_driver_sql("SELECT max(created_at) FROM lot_entries").scalar()
-    if newest is not None and str(newest) > utc_text(datetime.now(UTC) + _CLOCK_SLACK):
+    """The last thing entered is from the future: a clock was wrong then, or is now.
+
+    An entry made with a right clock after it ends that: the times stay, in a lot none is before the one before it.
+    """
+    entries = t.lot_entries.c
+    newest = connection.execute(select(t.lot_entries).order_by(entries.id.desc()).limit(1)).first()
+    if newest is None or newest.created_at <= utc_text(datetime.now(UTC) + _CLOCK_SLACK):
+        return
+    earlier = select(func.max(entries.created_at)).where(
+        entries.lot_id == newest.lot_id, entries.id < newest.id
+    )
+    if newest.created_at != connection.scalar(earlier):
         yield Finding(
             "clock",
-            f"The newest entry bears the time {newest}, which is still to come. Set the clock of this machine right; if "
-            "it is right, another one was wrong. The order of the entries is kept either way.",
+            f"The newest entry bears the time {newest.created_at}, which is still to come. Set the clock of this machine "
+            "right; if it is right, another one was wrong, and the next entry ends this. The order is kept either way.",
         )

@@ -24,6 +24,7 @@ from colourmatch.book.rows import (
     read_references,
     read_stocks,
 )
+from colourmatch.book.seals import seal_missing
 from colourmatch.errors import BookError, ColourMatchError, InputError
 
 FORMAT = "colourmatch-book"
@@ -69,6 +70,7 @@ def import_json(connection: Connection, stream: TextIO) -> int:
     _flush(connection, current, pending)
     _read_all(connection)
     _restart_ids(connection)
+    seal_missing(connection)
     return count
 
 

@@ -18,8 +18,8 @@ from colourmatch.book.archive import Archive
 from colourmatch.book.calibrations import Calibrations
 from colourmatch.book.lot_entries import Entries
 from colourmatch.book.lots import Lots
-from colourmatch.book.opening import book_path, find_location, open_engine, parse_location
-from colourmatch.book.opening_to_read import open_to_read, refuse_absent, tell_state
+from colourmatch.book.opening import book_path, find_location, is_absent, open_engine, parse_location
+from colourmatch.book.opening_to_read import is_without_room, open_to_read, refuse_absent, tell_state
 from colourmatch.book.photo_store import PhotoStore
 from colourmatch.book.photos import Photos
 from colourmatch.book.references import References
@@ -27,6 +27,7 @@ from colourmatch.book.stocks import Stocks
 from colourmatch.book.transactions import Database
 from colourmatch.book.trials import Trials
 from colourmatch.book.volumes import Volumes
+from colourmatch.errors import BookError
 
 if TYPE_CHECKING:
     from sqlalchemy import URL, Engine
@@ -113,10 +114,16 @@ def read_book(
 def open_or_read_book(
     location: str | Path | None = None, *, environ: Mapping[str, str] | None = None
 ) -> LotBook:
-    """Find or make a lot book, as `open_book` does; one that lies where nothing may be written is only read."""
+    """Find or make a lot book, as `open_book` does; one where nothing may be written, or fits, is only read."""
     path = book_path(parse_location(find_location(location, environ)))
-    look = path is not None and tell_state(path) is not None
-    return read_book(location, environ=environ) if look else open_book(location, environ=environ)
+    if path is not None and tell_state(path) is not None:
+        return read_book(location, environ=environ)
+    try:
+        return open_book(location, environ=environ)
+    except BookError:
+        if path is None or is_absent(path) or not is_without_room(path):
+            raise
+        return read_book(location, environ=environ)
 
 
 def find_photo_folder(url: URL, environ: Mapping[str, str] | None = None) -> Path:

@@ -24,6 +24,7 @@ from colourmatch.book.entries import AmendmentEntry, ClosingEntry, Lot, LotStory
 from colourmatch.book.naming import find_lot_id, find_renamed, lock_names, next_lot_id, refuse_taken
 from colourmatch.book.relabelling import relabel
 from colourmatch.book.rows import count, is_open, read_lot, read_lots, read_story, still_closed
+from colourmatch.book.seals import last_hash
 from colourmatch.book.shelf import find_reference, find_stock, stocks_named
 from colourmatch.book.transactions import find_token, insert, refuse_other
 from colourmatch.errors import InputError
@@ -110,6 +111,11 @@ class Lots:
         """
         with self._database.read() as connection:
             return read_lot(connection, find_lot_id(connection, lot))
+
+    def last_hash(self, lot: int | str) -> str:
+        """The newest hash of a lot, which stands for all that was written of it so far."""
+        with self._database.read() as connection:
+            return last_hash(connection, find_lot_id(connection, lot))
 
     def search(
         self, search: str | None = None, *, open_only: bool = False, limit: int = 50, offset: int = 0

@@ -22,6 +22,7 @@ from sqlalchemy.exc import ArgumentError, DisconnectionError
 from colourmatch.book import tables
 from colourmatch.book.complaints import DAMAGED, speaking
 from colourmatch.errors import BookError
+from colourmatch.writing import clear_left_over, name_partial
 
 if TYPE_CHECKING:
     from sqlalchemy import URL, Connection, Engine
@@ -82,6 +83,7 @@ def open_engine(url: URL, begin: Callable[[str], None] = lambda place: None) -> 
         if absent:
             begin(place)
         _prepare_file(path)
+        clear_left_over(path.parent)
     with speaking(place):
         engine = make_engine(url)
         try:
@@ -283,14 +285,20 @@ def _copy_beside(path: Path, found: str) -> Path:
     """A whole copy of an older book next to it, through SQLite's own backup."""
     copy = path.with_name(f"{path.name}.before-{found}-{datetime.now(UTC):%Y%m%dT%H%M%S}")
     # several stations may upgrade one book at once: each writes a copy of its own
-    partial = copy.with_name(f"{copy.name}.{os.getpid()}.partial")
+    partial = copy.with_name(name_partial())
     try:
         with closing(sqlite3.connect(path)) as source, closing(sqlite3.connect(partial)) as target:
             source.backup(target)
         os.replace(partial, copy)
-    except BaseException:
-        partial.unlink(missing_ok=True)
-        raise
+    except (OSError, sqlite3.Error) as error:
+        why = error.strerror if isinstance(error, OSError) else str(error)
+        raise BookError(
+            f"The lot book {path} is of version {found}, and there is no copy of it before it is brought up to date: {why}. "
+            "Make room beside it, then try again; it is as it was."
+        ) from error
+    finally:
+        with suppress(OSError):
+            partial.unlink(missing_ok=True)
     return copy
 
 

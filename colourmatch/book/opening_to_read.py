@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import sqlite3
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -17,12 +18,15 @@ from sqlalchemy.pool import StaticPool
 from colourmatch.book import opening, tables
 from colourmatch.book.complaints import speaking
 from colourmatch.errors import BookError
+from colourmatch.writing import NO_ROOM
 
 if TYPE_CHECKING:
     from sqlalchemy import URL, Engine
 
 NO_BOOK = "There is no lot book at {place} yet."
 READ_ONLY = "The lot book {place} may only be read here: nothing can be entered."
+FULL = "The disk of the lot book {place} is full: nothing can be entered until there is room on it."
+_LOG_BYTES = 65_536
 _BEGIN = (
     " The first entry makes it, such as: colourmatch stock add red --colourant E129 --strength-g-per-100ml 1"
 )
@@ -50,9 +54,31 @@ def open_to_read(url: URL) -> Opened:
             return Opened(engine, True, READ_ONLY.format(place=place)) if engine else _open_nothing(place)
     if path is None and _is_without_tables(url, place):
         return _open_nothing(place)
-    return Opened(
-        opening.open_engine(url), True, ""
-    )  # an older one is brought up to date: it could not be read else
+    try:  # an older one is brought up to date: it could not be read else
+        return Opened(opening.open_engine(url), True, "")
+    except BookError as error:
+        if path is None or not is_without_room(path):
+            raise
+        engine = _open_as_it_lies(path, alone=True)
+        if engine is None:
+            raise error from None
+        return Opened(engine, True, FULL.format(place=place))
+
+
+def is_without_room(path: Path) -> bool:
+    """Whether the disk of a book has no room for the log that SQLite writes beside it, even for a reader."""
+    beside = path.with_name(f".room-{os.getpid()}")
+    try:
+        with beside.open("wb") as file:
+            file.write(bytes(_LOG_BYTES))
+            file.flush()
+            os.fsync(file.fileno())
+    except OSError as error:
+        return error.errno in NO_ROOM
+    finally:
+        with suppress(OSError):
+            beside.unlink()
+    return False
 
 
 def refuse_absent(place: str) -> None:
@@ -96,17 +122,22 @@ def _open_nothing(place: str) -> Opened:
     return Opened(engine, False, NO_BOOK.format(place=place) + _BEGIN)
 
 
-def _open_as_it_lies(path: Path) -> Engine | None:
+def _open_as_it_lies(path: Path, alone: bool = False) -> Engine | None:
     """An engine that leaves file and folder as they are, None when the file holds no tables yet.
 
     mode=ro takes part in the log of a program that has the book open. Without such a log SQLite wants to make one;
-    the file is then declared unchanging. Source: sqlite.org, "Write-Ahead Logging", read-only databases.
+    the file is then declared unchanging. Source: sqlite.org, "Write-Ahead Logging", read-only databases. alone: a log
+    that nobody else has open may be read with its index in memory (there, "Use of WAL Without Shared-Memory").
     """
     log = path.with_name(f"{path.name}-wal")
     lone = not (log.exists() and log.stat().st_size)
     engine, found = _try_to_read(path, "mode=ro")
     if engine is None and lone:
         engine, found = _try_to_read(path, "mode=ro&immutable=1")
+    if engine is None and alone:
+        engine, found = _try_to_read(
+            path, "mode=rw", "PRAGMA locking_mode = EXCLUSIVE", "PRAGMA query_only = ON"
+        )
     if engine is None:
         raise BookError(
             f"The lot book {path} holds entries in {log.name} that cannot be read where nothing may be written. "
@@ -126,15 +157,18 @@ def _open_as_it_lies(path: Path) -> Engine | None:
     return engine
 
 
-def _try_to_read(path: Path, way: str) -> tuple[Engine | None, str | None]:
+def _try_to_read(path: Path, way: str, *settings: str) -> tuple[Engine | None, str | None]:
     """An engine and the book's version; no engine when SQLite cannot open it in this way."""
     address = f"{path.absolute().as_uri()}?{way}"
-    engine = opening.make_engine(
-        URL.create("sqlite", database=str(path)),
-        creator=lambda: sqlite3.connect(
-            address, uri=True, timeout=opening.BUSY_SECONDS, check_same_thread=False
-        ),
-    )
+
+    def connect() -> sqlite3.Connection:
+        made = sqlite3.connect(address, uri=True, timeout=opening.BUSY_SECONDS, check_same_thread=False)
+        for setting in settings:
+            made.execute(setting)
+        return made
+
+    one = {"poolclass": StaticPool} if settings else {}
+    engine = opening.make_engine(URL.create("sqlite", database=str(path)), creator=connect, **one)
     try:
         with speaking(str(path)):
             return engine, opening.read_version(engine, path)

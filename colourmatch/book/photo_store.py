@@ -7,9 +7,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from colourmatch.book.position import is_dng, strip_position
+from colourmatch.book.exif import is_dng
+from colourmatch.book.position import strip_position
 from colourmatch.errors import BookError, NotFoundError, PhotoError
-from colourmatch.writing import replace_whole
+from colourmatch.reading import read_plain_file
+from colourmatch.writing import clear_left_over, replace_whole
 
 #: Where a photo comes from: a file, or its bytes with its name.
 Source = Path | str | tuple[bytes, str]
@@ -39,7 +41,7 @@ def read_photo(photo: bytes | Path | str) -> bytes:
         data = bytes(photo)
     else:
         try:
-            data = Path(photo).read_bytes()
+            data = read_plain_file(Path(photo))
         except FileNotFoundError:
             raise NotFoundError(f"There is no photo {photo}. Check the path.") from None
         except OSError as error:
@@ -55,7 +57,7 @@ def open_source(source: Source) -> tuple[bytes, str]:
         return source
     path = Path(source)
     try:
-        return path.read_bytes(), path.name
+        return read_plain_file(path), path.name
     except OSError as error:
         raise _unreadable(path, error) from None
 
@@ -92,7 +94,7 @@ class PhotoStore:
         return self.folder / name[:2] / name
 
     def keep(self, photo: bytes | Path | str) -> KeptPhoto:
-        """Store a photo without its position data; the same photo again is stored once."""
+        """Store a photo without what is personal; the same photo again is stored once."""
         data = read_photo(photo)
         stripped, suffix = strip_position(data, find_suffix(data))
         sha256 = hashlib.sha256(stripped).hexdigest()
@@ -105,6 +107,10 @@ class PhotoStore:
         for folder in sorted(self.folder.glob("??")):
             yield from sorted(file.name for file in folder.iterdir() if not file.name.startswith("."))
 
+    def clear_left_over(self) -> int:
+        """Take away the pieces of photos whose keeping was killed; how many."""
+        return sum(clear_left_over(folder) for folder in self.folder.glob("??"))
+
     def restore(self, name: str, data: bytes) -> None:
         """Put back a stored file from a backup; ValueError when its name is not that of its content."""
         if hashlib.sha256(data).hexdigest() != name.split(".")[0]:
@@ -112,16 +118,18 @@ class PhotoStore:
         self._put(self.path(name), data, "restore the backup again")
 
     def put_back(self, name: str | None, photo: bytes) -> bool:
-        """Store the file of an entry again where it is missing or was changed and `photo` is the one it came from.
+        """Store the file of an entry again where it is missing or was changed and `photo` is it, or what it came from.
 
         BookError where it cannot be written.
         """
         if name is None or self.holds(name):
             return False
-        stripped, suffix = strip_position(photo, find_suffix(photo))
-        if hashlib.sha256(stripped).hexdigest() + suffix != name:
+        suffix = find_suffix(photo)
+        if hashlib.sha256(photo).hexdigest() + suffix != name:
+            photo, suffix = strip_position(photo, suffix)
+        if hashlib.sha256(photo).hexdigest() + suffix != name:
             return False
-        self._put(self.path(name), stripped)
+        self._put(self.path(name), photo)
         return True
 
     def holds(self, name: str) -> bool:

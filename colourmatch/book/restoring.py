@@ -1,33 +1,47 @@
-"""Puts a backup back where there is no book yet; it takes nothing from an archive that it has not checked."""
+"""Puts a backup back where there is no book yet; it takes nothing from an archive that it has not checked.
+
+What the archive may hold, and how large each part may be, is what its manifest says, and is compared before anything is
+unpacked; the manifest is bounded by itself.
+"""
 
 from __future__ import annotations
 
 import errno
 import hashlib
 import json
+import os
 import shutil
 import tempfile
 import zipfile
 import zlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, TextIO
 
 from colourmatch.book import tables as t
-from colourmatch.book.archive import FORMAT, LARGEST_PHOTO, PHOTO_NAME, hash_file
+from colourmatch.book.archive import FORMAT, LARGEST_PHOTO, PHOTO_NAME
 from colourmatch.book.lot_book import LotBook, find_photo_folder, open_book
 from colourmatch.book.opening import book_path, parse_location
 from colourmatch.book.photo_store import PhotoStore
 from colourmatch.errors import BookError
 from colourmatch.writing import replace_whole
 
+#: A manifest names each photo in a hundred bytes; databases take some kilobytes an entry, and pack to a tenth.
+_MOST_MANIFEST_BYTES, _MOST_DATABASE_BYTES = 50_000_000, 50_000_000_000
+_MOST_PACKED, _SMALL_BYTES, _PART_BYTES = 200, 50_000_000, 1_000_000
+
 
 def restore_book(
-    archive: Path | str, location: str | Path, *, environ: Mapping[str, str] | None = None
+    archive: Path | str,
+    location: str | Path,
+    *,
+    leave_out: Callable[[str], None] | None = None,
+    environ: Mapping[str, str] | None = None,
 ) -> LotBook:
     """Put a backup back at a location where there is no book yet, and open it.
 
+    leave_out: is told each photo that is damaged in the archive, and not put back; without it such an archive is refused.
     BookError when the archive is damaged or the place is taken; no book is left there then.
     """
     url = parse_location(str(location))
@@ -38,12 +52,14 @@ def restore_book(
             if taken.exists():
                 raise BookError(f"{taken} is there already. Give a new path to restore the backup to.")
     with _open_archive(Path(archive)) as (packed, manifest), tempfile.TemporaryDirectory() as folder:
+        photos = _list_photos(packed, manifest)
+        _refuse_without_room(packed, Path(folder))
         database = _unpack_database(packed, manifest, Path(folder))
-        _check_photos(packed)
+        photos = _drop_damaged(packed, photos, leave_out)
         # Photos first, as when they are added: a book never names a photo that is not there.
         store = PhotoStore(find_photo_folder(url, environ))
-        for name, content in _photos_in(packed):
-            store.restore(name, content)
+        for name, info in photos.items():
+            store.restore(name, packed.read(info))
         _place_database(database, location, target, environ)
     try:
         return open_book(location, environ=environ)
@@ -58,6 +74,8 @@ def restore_book(
 def _open_archive(path: Path) -> Iterator[tuple[zipfile.ZipFile, dict[str, Any]]]:
     try:
         with zipfile.ZipFile(path) as packed:
+            if packed.getinfo("manifest.json").file_size > _MOST_MANIFEST_BYTES:
+                raise ValueError("its manifest is too large")
             manifest = json.loads(packed.read("manifest.json"))
             if not isinstance(manifest, dict) or manifest.get("format") != FORMAT:
                 raise BookError(f"{path} is no backup of a lot book. Give the .zip that the backup wrote.")
@@ -89,27 +107,78 @@ def _unpack_database(packed: zipfile.ZipFile, manifest: dict[str, Any], folder: 
     name = manifest["database"]
     if name not in ("book.sqlite", "book.json"):
         raise ValueError("no database in it")
-    path = Path(packed.extract(name, folder))
-    if hash_file(path) != manifest.get("database_sha256"):
+    path, digest = folder / str(name), hashlib.sha256()
+    with packed.open(name) as stream, path.open("wb") as out:
+        while part := stream.read(_PART_BYTES):
+            digest.update(part)
+            out.write(part)
+    if digest.hexdigest() != manifest.get("database_sha256"):
         raise ValueError("the database in it was changed")
     return path
 
 
-def _check_photos(packed: zipfile.ZipFile) -> None:
-    """Read every photo once before anything is placed: a damaged archive must leave no half book."""
-    for name, content in _photos_in(packed):
-        if hashlib.sha256(content).hexdigest() != name.split(".")[0]:
-            raise ValueError(f"photo {name} was changed")
-
-
-def _photos_in(packed: zipfile.ZipFile) -> Iterator[tuple[str, bytes]]:
+def _list_photos(packed: zipfile.ZipFile, manifest: dict[str, Any]) -> dict[str, zipfile.ZipInfo]:
+    """The photos of an archive by their stored names; ValueError for anything that its manifest does not say."""
+    sizes = manifest.get("files")
+    photos: dict[str, zipfile.ZipInfo] = {}
+    seen: set[str] = set()
     for info in packed.infolist():
-        if info.filename in ("manifest.json", "book.sqlite", "book.json"):
-            continue
-        named = PHOTO_NAME.fullmatch(info.filename)
-        if named is None or info.file_size > LARGEST_PHOTO:
-            raise ValueError(f"unexpected content {info.filename!r}")
-        yield named.group(2), packed.read(info)
+        if info.filename in seen:
+            raise ValueError(f"{info.filename!r} is in it twice")
+        seen.add(info.filename)
+        if info.filename == manifest["database"]:
+            _check_database_size(info, manifest)
+        elif info.filename != "manifest.json":
+            named = PHOTO_NAME.fullmatch(info.filename)
+            if named is None or (sizes is not None and named.group(2) not in sizes):
+                raise ValueError(f"unexpected content {info.filename!r}")
+            if info.file_size > LARGEST_PHOTO or info.compress_type != zipfile.ZIP_STORED:
+                raise ValueError(f"photo {named.group(2)} is too large")
+            photos[named.group(2)] = info
+    if len(photos) != manifest.get("photos", len(photos)) or len(seen) != len(photos) + 2:
+        raise ValueError("it holds other photos than it says")
+    return photos
+
+
+def _check_database_size(info: zipfile.ZipInfo, manifest: dict[str, Any]) -> None:
+    said = manifest.get("database_bytes", info.file_size)
+    blown_up = info.file_size > max(_SMALL_BYTES, _MOST_PACKED * info.compress_size)
+    if info.file_size != said or info.file_size > _MOST_DATABASE_BYTES or blown_up:
+        raise ValueError("its database is larger than it says")
+
+
+def _refuse_without_room(packed: zipfile.ZipFile, folder: Path) -> None:
+    """OSError where the temporary folder has no room for the database."""
+    database = max(info.file_size for info in packed.infolist() if info.filename.startswith("book."))
+    if database > shutil.disk_usage(folder).free:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+
+def _drop_damaged(
+    packed: zipfile.ZipFile, photos: dict[str, zipfile.ZipInfo], leave_out: Callable[[str], None] | None
+) -> dict[str, zipfile.ZipInfo]:
+    """Read every photo once before anything is placed: a damaged archive must leave no half book."""
+    damaged = [name for name, info in photos.items() if not _is_whole(packed, name, info)]
+    if damaged and leave_out is None:
+        raise BookError(
+            f"{len(damaged)} of {len(photos)} photos in the backup {packed.filename} are damaged: {', '.join(damaged[:3])}. "
+            "Take an earlier backup, or restore it without them, with --leave-out-damaged."
+        )
+    for name in damaged:
+        if leave_out is not None:
+            leave_out(name)
+    return {name: info for name, info in photos.items() if name not in damaged}
+
+
+def _is_whole(packed: zipfile.ZipFile, name: str, info: zipfile.ZipInfo) -> bool:
+    digest = hashlib.sha256()
+    try:
+        with packed.open(info) as stream:
+            while part := stream.read(_PART_BYTES):
+                digest.update(part)
+    except (zipfile.BadZipFile, EOFError):
+        return False
+    return digest.hexdigest() == name.split(".")[0]
 
 
 def _place_database(

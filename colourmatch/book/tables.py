@@ -25,7 +25,7 @@ from sqlalchemy import (
 )
 
 #: The version of the book that this program writes; the name of the newest migration.
-VERSION = "0009"
+VERSION = "0010"
 
 metadata = MetaData(
     naming_convention={
@@ -253,6 +253,21 @@ calibrations = _table(
     Column("original_name", Text),
 )
 
+# The hashes of what is written down, those of a lot chained in the order of `number`; seals.py. Unique: two entries that
+# are added at once do not both follow the same one.
+seals = Table(
+    "seals",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("of_table", String(24), nullable=False),
+    Column("row_id", Integer, nullable=False),
+    Column("lot_id", Integer),
+    Column("number", Integer),
+    Column("sha256", String(64), nullable=False),
+    UniqueConstraint("of_table", "row_id"),
+    UniqueConstraint("lot_id", "number"),
+)
+
 #: kind of entry -> the table of its particulars
 PARTS = {
     "addition": additions,
@@ -272,7 +287,7 @@ PARTS = {
 #: Every table that holds history, each after the ones it points to.
 HISTORY = (
     references, reference_readings, stocks, lots, lot_stocks, stock_entries, lot_entries, additions, volumes,
-    photos, notes, closings, amendments, calibrations, asides, moves, reopenings,
+    photos, notes, closings, amendments, calibrations, asides, moves, reopenings, seals,
 )  # fmt: skip
 
 

@@ -13,6 +13,7 @@ from sqlalchemy.exc import IntegrityError, OperationalError
 from colourmatch.book.checks import check_text, utc_text
 from colourmatch.book.complaints import speaking
 from colourmatch.book.opening import write as begin_writing
+from colourmatch.book.seals import forget_new, note_new, seal_new
 from colourmatch.errors import UsedTokenError
 
 if TYPE_CHECKING:
@@ -70,7 +71,9 @@ class Database:
             speaking(self.place, lambda: _IN_DOUBT if written else _NOT_ENTERED),
             begin_writing(self.engine) as connection,
         ):
+            forget_new(connection)
             result = act(connection)
+            seal_new(connection)
             written = True  # what is left is the commit: no answer to it says neither yes nor no
             return result
 
@@ -117,7 +120,9 @@ def insert(connection: Connection, table: Table, **values: Any) -> int:
     if values.get("entered_by") is not None:
         check_text(values["entered_by"], "name of who entered it")
     result = connection.execute(table.insert().values(**head, **values))
-    return int(result.inserted_primary_key[0])  # type: ignore[index]
+    row_id = int(result.inserted_primary_key[0])  # type: ignore[index]
+    note_new(connection, table.name, row_id)
+    return row_id
 
 
 def _time_to_enter(connection: Connection, table: Table, values: Mapping[str, Any]) -> str:

@@ -16,6 +16,7 @@ from colourmatch.errors import InputError
 
 if TYPE_CHECKING:
     from socket import socket
+    from ssl import SSLContext
 
     from colourmatch.book.lot_book import LotBook
     from colourmatch.sharing.door import Door
@@ -77,7 +78,18 @@ def _demo_book(session: Session, folder: Path, keep: str | None) -> Iterator[Lot
 @click.option("--port", type=click.IntRange(1, 65535), help=f"[default: {_FIRST_PORT}, or the next free one]")
 @click.option("--share", is_flag=True, help="Open it to the local network too, behind an access code.")
 @click.option("--address", metavar="IP", help="With --share: which address of this machine to open.")
-def app(session: Session, port: int | None, share: bool, address: str | None) -> NoReturn:
+@click.option(
+    "--certificate", metavar="FILE", help="With --share and --key: encrypt with this certificate (PEM)."
+)
+@click.option("--key", metavar="FILE", help="The key of the certificate (PEM).")
+def app(
+    session: Session,
+    port: int | None,
+    share: bool,
+    address: str | None,
+    certificate: str | None,
+    key: str | None,
+) -> NoReturn:
     """Open the app: it prints the address to open in the browser.
 
     Without --share only this machine reaches it. With --share a phone in the same network does, after the access
@@ -89,17 +101,23 @@ def app(session: Session, port: int | None, share: bool, address: str | None) ->
 
     if address is not None and not share:
         raise InputError("--address counts only together with --share: colourmatch app --share --address IP")
+    if not share and (certificate or key):
+        raise InputError(
+            "--certificate counts only together with --share: colourmatch app --share --certificate FILE --key FILE"
+        )
+    encryption = network.read_certificate(certificate, key)
     opened = [network.HERE, *([network.find_local_address(address)] if share else [])]
     script = find_app()
     with open_or_read_book(session.book) as book:
         place = book.place
+        book.photo_store.clear_left_over()
         session.tell_begun(book)
         if book.note:
             session.note(book.note)
     sockets = network.listen(opened, port)
     chosen = sockets[0].getsockname()[1]
     url = network.show_address(network.HERE, chosen)
-    door = Door(network.show_address(opened[1], chosen)) if share else None
+    door = Door(network.show_address(opened[1], chosen, encryption is not None)) if share else None
     session.note(f"The app is at {url} (lot book: {place}). Stop it with Ctrl+C.")
     if session.as_json:
         from colourmatch.commands.framework import print_json
@@ -112,12 +130,12 @@ def app(session: Session, port: int | None, share: bool, address: str | None) ->
             _tell_sharing(session, door)
     if session.book:
         os.environ["COLOURMATCH_BOOK"] = session.book
-    _serve(script, sockets, door)
+    _serve(script, sockets, door, encryption)
     sys.exit(0)  # the answer is printed already
 
 
 def _tell_sharing(session: Session, door: Door) -> None:
-    from colourmatch.sharing.door import SHARING_MEANS
+    from colourmatch.sharing.door import tell_sharing
     from colourmatch.sharing.qr import draw_for_terminal
 
     session.say()
@@ -130,7 +148,7 @@ def _tell_sharing(session: Session, door: Door) -> None:
     else:
         session.say(draw_for_terminal(door.url_with_code))
         session.say("Scan it with the phone's camera, or type address and code.")
-    session.say(SHARING_MEANS)
+    session.say(tell_sharing(door.url))
 
 
 def find_app() -> Path:
@@ -142,11 +160,13 @@ def find_app() -> Path:
     raise FileNotFoundError("app.py is missing from this installation")
 
 
-def _serve(script: Path, sockets: list[socket], door: Door | None) -> None:
+def _serve(
+    script: Path, sockets: list[socket], door: Door | None, encryption: SSLContext | None = None
+) -> None:
     """Run the app's server in this program, so that stopping it stops the app; what it prints goes to stderr."""
     from colourmatch.screens.server import serve
 
     sys.stdout.flush()
     if os.name == "posix":
         os.dup2(2, 1)
-    serve(script, sockets, door)
+    serve(script, sockets, door, encryption)

@@ -103,6 +103,7 @@ class Facts:
     intake_notes: tuple[str, ...] = ()
     trials: tuple[str, ...] = ()
     zone: tzinfo | None = None
+    last_hash: str = ""
 
     def texts(self) -> Iterator[str]:
         """Every text that a person typed, for the choice of fonts."""
@@ -148,6 +149,7 @@ def collect_facts(book: LotBook, lot: int | str, zone: tzinfo | None = None) -> 
         intake_notes=tuple(dict.fromkeys(glass["text"] for glass in intake)),
         trials=tuple(trial["text"] for trial in describe_trials(book, story)),
         zone=zone,
+        last_hash=book.lots.last_hash(head.id),
     )
 
 

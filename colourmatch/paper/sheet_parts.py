@@ -354,4 +354,9 @@ class Parts:
         style: list[Any] = [("LEFTPADDING", (0, 0), (-1, -1), 0), ("TOPPADDING", (0, 0), (-1, -1), 2)]
         style += [("LINEABOVE", (k, 0), (k, 0), 0.6, HexColor(INK)) for k in (0, 2, 4, 6)]
         row = [self.say(word, "small") for word in words]
-        return [Spacer(1, 11 * _MM), Table([row], colWidths=widths, style=style, hAlign="LEFT")]
+        signed = [Spacer(1, 11 * _MM), Table([row], colWidths=widths, style=style, hAlign="LEFT")]
+        return [
+            *signed,
+            Spacer(1, 2 * _MM),
+            self.say(f"Last hash of the lot: {self.facts.last_hash}", "small"),
+        ]

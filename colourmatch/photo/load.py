@@ -11,6 +11,7 @@ import errno
 import hashlib
 import io
 import warnings
+from contextlib import nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -22,18 +23,27 @@ from PIL import Image, ImageOps
 
 from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb
 from colourmatch.errors import PhotoError
+from colourmatch.photo import jpeg
+from colourmatch.photo.file_limits import find_excess
 from colourmatch.photo.profile import FileProfile, read_icc
 from colourmatch.photo.quality import flag
+from colourmatch.reading import MAX_FILE_BYTES, read_plain_file
+from colourmatch.writing import silence
 
 #: The picture that is worked on keeps at least this many pixels on its long side (about 5 per card millimetre).
 WORKING_LONG_SIDE = 2000
-#: Larger files than this are refused unread: they are not phone photos.
-MAX_FILE_BYTES = 400_000_000
 #: Larger pictures than this are refused undecoded (a 200 megapixel phone photo still passes).
 MAX_PIXELS = 260_000_000
-#: And than this in the formats whose decoders hold a picture several times over (16 bytes a pixel were measured).
-MAX_PIXELS_HEAVY = 80_000_000
-_LIGHT_FORMATS = ("JPEG", "MPO", "PNG", "TIFF", "HEIF", "BMP", "PPM")
+#: And than this where the picture is held in full: at 4 bytes a pixel; at up to 19, as other formats' decoders do; raw.
+MAX_PIXELS_HELD, MAX_PIXELS_HEAVY, MAX_PIXELS_HEIF, MAX_PIXELS_RAW = (
+    205_000_000,
+    48_000_000,
+    110_000_000,
+    80_000_000,
+)
+_LIGHT_FORMATS = ("JPEG", "MPO", "PNG", "TIFF", "BMP", "PPM")
+#: Longer notes of a phone than this are none.
+_MAX_EXIF_BYTES = 1_000_000
 #: A picture with longer sides than this many short ones is none of a camera; a panorama has four.
 _LONGEST_STRIP = 30
 #: Rows of a large picture that are turned into RGB at once: it is never held a second time in full.
@@ -81,6 +91,8 @@ def load_photo(source: Path | str | bytes, name: str | None = None) -> Photo:
         raise unreadable("the file is empty")
     if len(data) > MAX_FILE_BYTES:
         raise unreadable(f"the file has {len(data) / 1e6:.0f} MB")
+    if (excess := find_excess(data)) is not None:
+        raise unreadable(excess)
     if Path(name).suffix.lower() in _RAW_SUFFIXES:
         return _load_raw(data, name)
     with warnings.catch_warnings():
@@ -102,9 +114,7 @@ def _is_starved(error: Exception) -> bool:
 
 def _read_file(path: Path) -> bytes:
     try:
-        if path.stat().st_size > MAX_FILE_BYTES:
-            raise unreadable(f"the file has {path.stat().st_size / 1e6:.0f} MB")
-        return path.read_bytes()
+        return read_plain_file(path, MAX_FILE_BYTES)
     except FileNotFoundError:
         raise PhotoError(
             f"There is no file {path.name!r}. Check the name and the folder.", "unreadable"
@@ -123,11 +133,19 @@ def _open_image(data: bytes) -> Image.Image:
     Image.MAX_IMAGE_PIXELS = None  # the size is checked here, before any pixel is decoded
     image = _identify(data)
     width, height = image.size
-    if width * height > (MAX_PIXELS if image.format in _LIGHT_FORMATS else MAX_PIXELS_HEAVY):
+    if width * height > _most_pixels(image):
         raise unreadable(f"it claims {width} x {height} pixels")
     if min(width, height) < 16 or max(width, height) > _LONGEST_STRIP * min(width, height):
         raise unreadable(f"it has only {width} x {height} pixels")
     return image
+
+
+def _most_pixels(image: Image.Image) -> int:
+    if image.format in _JPEGS and image.mode in ("RGB", "L"):
+        return MAX_PIXELS
+    if image.format == "HEIF":
+        return MAX_PIXELS_HEIF
+    return MAX_PIXELS_HELD if image.format in _LIGHT_FORMATS else MAX_PIXELS_HEAVY
 
 
 def _identify(data: bytes) -> Image.Image:
@@ -145,7 +163,7 @@ def _finish(image: Image.Image, data: bytes, name: str) -> Photo:
     shrink = next((s for s in (8, 4, 2) if max(full) / s >= WORKING_LONG_SIDE), 1)
     rgb = _decode_jpeg(image, data, shrink)
     if rgb is None:
-        rgb = _decode(image, shrink)
+        rgb = _decode(image)
     rgb = _shrink(rgb)
     exif = _read_exif(image)  # behind the pixels: some formats keep it there, and decode them to reach it
     # formats differ in whether the size they claim is that before or after turning; the upright picture knows
@@ -163,23 +181,19 @@ def _finish(image: Image.Image, data: bytes, name: str) -> Photo:
 
 
 def _decode_jpeg(image: Image.Image, data: bytes, shrink: int) -> NDArray[np.uint8] | None:
-    """The upright pixels of a whole colour JPEG at 1/`shrink`, straight into an array; None for any other file.
+    """The upright pixels of a grey or colour JPEG at 1/`shrink`, straight into an array; None for any other file.
 
-    The same decoder as Pillow's (the pixels are equal) without Pillow's copies. It cannot tell a file that is cut off
-    from a dark one, so only a file with its end marker (ITU-T T.81, B.2.1) is given to it.
+    The same decoder as Pillow's (the pixels are equal) without Pillow's copies; it also says when the picture ends early
+    behind a proper end mark.
     """
-    if image.format not in _JPEGS or image.mode != "RGB" or data.rfind(b"\xff\xd9", len(data) // 2) < 0:
+    if image.format not in _JPEGS or image.mode not in ("RGB", "L"):
         return None
-
-    kinds = {1: cv2.IMREAD_COLOR, 2: cv2.IMREAD_REDUCED_COLOR_2, 4: cv2.IMREAD_REDUCED_COLOR_4}
-    kind = kinds.get(shrink, cv2.IMREAD_REDUCED_COLOR_8)
     try:
-        bgr = cv2.imdecode(np.frombuffer(data, np.uint8), kind | cv2.IMREAD_IGNORE_ORIENTATION)
-    except cv2.error:
-        return None
-    if bgr is None or bgr.shape != (-(-image.height // shrink), -(-image.width // shrink), 3):
-        return None
-    rgb = cv2.cvtColor(bgr, cv2.COLOR_BGR2RGB, dst=bgr)
+        rgb: NDArray[Any] = jpeg.decode(data, image.size, shrink)
+    except MemoryError:
+        raise unreadable(_TOO_LARGE) from None
+    except ValueError as error:
+        raise unreadable("it is cut off" if "end" in str(error).lower() else "it is damaged") from None
     orientation = _read_exif(image).get(0x0112)
     if orientation in (5, 6, 7, 8):
         rgb = cv2.transpose(rgb)
@@ -187,12 +201,11 @@ def _decode_jpeg(image: Image.Image, data: bytes, shrink: int) -> NDArray[np.uin
     return np.asarray(upright, np.uint8)
 
 
-def _decode(image: Image.Image, shrink: int) -> NDArray[np.uint8]:
-    """The upright pixels of any picture through Pillow; a grey JPEG is decoded at 1/`shrink`."""
-    if image.format in _JPEGS and image.mode in ("RGB", "L"):
-        image.draft(image.mode, (image.width // shrink, image.height // shrink))
+def _decode(image: Image.Image) -> NDArray[np.uint8]:
+    """The upright pixels of any picture through Pillow."""
     try:
-        image.load()
+        with silence() if image.format == "TIFF" else nullcontext():
+            image.load()
         small = _to_small_rgb(image)
         return np.asarray(ImageOps.exif_transpose(small), np.uint8)
     except Exception as error:
@@ -264,6 +277,8 @@ def _keep_exif(converted: Image.Image, original: Image.Image) -> Image.Image:
 def _read_exif(image: Image.Image) -> Image.Exif:
     """What the phone wrote beside the pixels; empty when that is damaged, which harms no colour."""
     try:
+        if len(image.info.get("exif") or b"") > _MAX_EXIF_BYTES:
+            return Image.Exif()
         exif = image.getexif()
         exif.get_ifd(0x8769)
         return exif
@@ -288,9 +303,9 @@ def _load_raw(data: bytes, name: str) -> Photo:
             "unreadable",
         ) from None
     try:
-        with rawpy.imread(io.BytesIO(data)) as raw:
+        with silence(), rawpy.imread(io.BytesIO(data)) as raw:
             sides = raw.sizes.width, raw.sizes.height
-            if sides[0] * sides[1] > MAX_PIXELS_HEAVY:
+            if sides[0] * sides[1] > MAX_PIXELS_RAW:
                 raise unreadable(f"it claims {sides[0]} x {sides[1]} pixels")
             linear = raw.postprocess(
                 gamma=(2.4, 12.92),

@@ -1,10 +1,16 @@
-"""What the page says while the app does not answer, and what to do; the browser alone can say it then."""
+"""What the page says while the app does not answer, and what to do; the browser alone can say it then.
+
+It also says to the app that it is left for good: a browser that is only locked says nothing.
+"""
 
 from __future__ import annotations
 
 import json
 
 import streamlit as st
+from streamlit.runtime.scriptrunner import get_script_run_ctx
+
+from colourmatch.sharing.gate import LEFT_PATH
 
 _GONE = (
     "The app does not answer. What was confirmed is in the lot book. Leave this page open: what you typed stays, and "
@@ -34,7 +40,14 @@ _WATCH = """
 <script>
 if (!document.cmWatch) {
   document.cmWatch = true;
-  const says = SAYS;
+  const says = SAYS, visit = VISIT;
+  const tell = one => navigator.sendBeacon('LEFT', one);
+  try {  // a page that the browser threw away is told of by the one that comes in its place
+    const before = sessionStorage.getItem('cm-visit');
+    if (before && before !== visit) tell(before);
+    sessionStorage.setItem('cm-visit', visit);
+  } catch { }
+  addEventListener('pagehide', event => { if (!event.persisted) tell(visit); });
   let since = 0, asked = 0, last = '';
   const show = what => {
     if (what === last) return;
@@ -84,6 +97,8 @@ def _be_run_again() -> None:
 def watch_connection() -> None:
     """Put the watch on the page; called once in every run."""
     says = json.dumps({"gone": _GONE, "out": _OUT, "back": _BACK})
+    visit = get_script_run_ctx()
+    watch = _WATCH.replace("SAYS", says).replace("VISIT", json.dumps(visit.session_id if visit else ""))
     st.html(_CSS)
-    st.html(_WATCH.replace("SAYS", says), unsafe_allow_javascript=True)
+    st.html(watch.replace("LEFT", LEFT_PATH), unsafe_allow_javascript=True)
     _be_run_again()

@@ -8,6 +8,7 @@ import importlib
 import logging
 import os
 import socket
+import ssl
 import threading
 import time
 from collections.abc import Callable, Iterable
@@ -18,6 +19,7 @@ import uvicorn
 
 from colourmatch.errors import ColourMatchError
 from colourmatch.screens import uploads
+from colourmatch.sharing.connections import HEAD_S, GuardedProtocol, SaidOnce, raise_file_limit
 from colourmatch.sharing.door import Door, set_door
 from colourmatch.sharing.gate import Gate
 from colourmatch.sharing.network import HERE
@@ -27,11 +29,27 @@ _MOST_MESSAGE_BYTES = 32 * 1024 * 1024
 
 
 class _Server(uvicorn.Server):
-    """A server that can stop listening at some of its sockets while it runs."""
+    """A server that encrypts at some of its sockets, and can stop listening there while it runs."""
+
+    def __init__(self, config: uvicorn.Config, encryption: ssl.SSLContext | None = None) -> None:
+        super().__init__(config)
+        self._encryption = encryption
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        """This machine is served plainly, its browsers know no certificate for 127.0.0.1; others as they are to be."""
         self.loop = asyncio.get_running_loop()
-        await super().startup(sockets)
+        await super().startup((sockets or [])[:1])
+        for one in (sockets or [])[1:]:
+            handshake_s = HEAD_S if self._encryption else None
+            self.servers.append(
+                await self.loop.create_server(
+                    self._make_protocol, sock=one, ssl=self._encryption, ssl_handshake_timeout=handshake_s,
+                    backlog=self.config.backlog,
+                )
+            )  # fmt: skip
+
+    def _make_protocol(self) -> asyncio.Protocol:
+        return GuardedProtocol(self.config, self.server_state, self.lifespan.state)
 
     def close_at(self, sockets: Iterable[socket.socket]) -> None:
         """Stop listening there; safe from any thread."""
@@ -45,10 +63,15 @@ class _Server(uvicorn.Server):
         self.loop.call_soon_threadsafe(close)
 
 
-def serve(script: Path, sockets: Iterable[socket.socket], door: Door | None = None) -> None:
+def serve(
+    script: Path,
+    sockets: Iterable[socket.socket],
+    door: Door | None = None,
+    encryption: ssl.SSLContext | None = None,
+) -> None:
     """Serve the app until it is stopped with Ctrl+C or a signal; closing the door closes its socket.
 
-    The first of `sockets` is the one for this machine, the others are the door's.
+    The first of `sockets` is the one for this machine, the others are the door's, encrypted where it is said how.
     """
     sockets = list(sockets)
     port = sockets[0].getsockname()[1]
@@ -66,16 +89,18 @@ def serve(script: Path, sockets: Iterable[socket.socket], door: Door | None = No
     from streamlit.starlette import App
 
     set_door(door)
-    gate = Gate(App(script), door, f"colourmatch_{port}", uploads.list_waiting)
+    gate = Gate(App(script), door, f"colourmatch_{port}", uploads.list_waiting, uploads.leave)
     config = uvicorn.Config(
         gate, access_log=False, log_level="warning", use_colors=False, ws="websockets-sansio",
         ws_max_size=_MOST_MESSAGE_BYTES, proxy_headers=False, server_header=False,
-        timeout_graceful_shutdown=3,
+        timeout_graceful_shutdown=3, http=GuardedProtocol,
     )  # fmt: skip
     # Streamlit gives uvicorn's loggers handlers of its own; addresses of requests name sessions, so none is written.
     logging.getLogger("uvicorn.access").disabled = True
-    logging.getLogger("uvicorn.error").addFilter(lambda record: record.levelno >= logging.WARNING)
-    server = _Server(config)
+    for name in ("uvicorn.error", "asyncio", "websockets.server"):
+        logging.getLogger(name).addFilter(SaidOnce())
+    GuardedProtocol.connections_open.fit(raise_file_limit())
+    server = _Server(config, encryption)
     if door is not None:
         door.when_closed(lambda: server.close_at(sockets[1:]))
     threading.Thread(target=_warm_up, args=(gate,), name="warm-up", daemon=True).start()

@@ -17,7 +17,7 @@ from colourmatch.amounts import SIZES, Question, ask_about
 from colourmatch.book.entries import LotStory
 from colourmatch.book.lot_book import LotBook, open_or_read_book
 from colourmatch.book.opening import book_path, find_location, parse_location
-from colourmatch.book.opening_to_read import tell_state
+from colourmatch.book.opening_to_read import is_without_room, tell_state
 from colourmatch.book.transactions import By
 from colourmatch.errors import ColourMatchError, QuestionError, UsedTokenError
 from colourmatch.screens import drafts
@@ -61,7 +61,12 @@ def current_book() -> LotBook:
     try:
         location = find_location(None)
         path = book_path(parse_location(location))
-        return _open(location, None if path is None else tell_state(path))
+        state = None if path is None else tell_state(path)
+        book = _open(location, state)
+        if path is not None and state is None and book.read_only and not is_without_room(path):
+            _open.clear()  # there is room on its disk again
+            book = _open(location, state)
+        return book
     except ColourMatchError as error:
         show_failure(error)
         st.stop()

@@ -6,7 +6,7 @@ import streamlit as st
 
 from colourmatch.screens import html as parts
 from colourmatch.screens import session
-from colourmatch.sharing.door import SHARING_MEANS, Door, current_door
+from colourmatch.sharing.door import Door, current_door, tell_sharing
 from colourmatch.sharing.qr import draw_for_page
 
 _CLOSED = (
@@ -28,11 +28,15 @@ def show() -> None:
     st.title("Share")
     door = current_door()
     if not session.is_at_this_machine():
-        st.html(parts.panel("Shared with you", "You are in.", [_VISITING, SHARING_MEANS]))
+        st.html(
+            parts.panel(
+                "Shared with you", "You are in.", [_VISITING, tell_sharing(door.url if door else "http:")]
+            )
+        )
     elif door is None or not door.open:
         st.html(parts.empty(_CLOSED if door is None else _STOPPED))
         st.code("colourmatch app --share", language=None)
-        st.html(parts.flag_line("What sharing does", SHARING_MEANS))
+        st.html(parts.flag_line("What sharing does", tell_sharing()))
     else:
         show_door(door)
 
@@ -55,7 +59,7 @@ def show_door(door: Door) -> None:
             door.close()
             session.notify("Sharing is stopped. Every other browser is out.")
             st.rerun()
-    st.html(parts.flag_line("What sharing does", SHARING_MEANS, "warn"))
+    st.html(parts.flag_line("What sharing does", tell_sharing(door.url), "warn"))
 
 
 @st.fragment(run_every=5)

@@ -1,7 +1,12 @@
-"""The uploaded files that Streamlit holds in memory: which wait, and letting go of those that are done with."""
+"""The uploaded files that Streamlit holds in memory: which wait, and letting go of those that are done with.
+
+A page that is left for good, by a reload too, says so (connection.py), and what its visit holds goes. One that was only
+cut off, as a locked phone is, keeps it.
+"""
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 from collections.abc import Iterable
 from typing import Any
@@ -11,6 +16,8 @@ from streamlit.runtime.scriptrunner import get_script_run_ctx
 
 #: Photos that one field takes at once; more are sent in a second go.
 MOST_AT_ONCE = 20
+#: When a visit that was left is looked at: its connection may end some time after its page.
+_LOOKS_S = (1.0, 5.0, 20.0, 50.0)
 
 
 def list_waiting() -> dict[str, list[int]]:
@@ -32,3 +39,16 @@ def let_go(file_ids: Iterable[str]) -> None:
         store: Any = runtime.get_instance().uploaded_file_mgr
         for one in file_ids:
             store.remove_file(visit.session_id, one)
+
+
+def leave(visit: str) -> None:
+    """Forget all that a visit holds once its connection has ended; called in the server's loop."""
+    for seconds in _LOOKS_S:
+        asyncio.get_running_loop().call_later(seconds, _close, visit)
+
+
+def _close(visit: str) -> None:
+    with contextlib.suppress(AttributeError, KeyError, RuntimeError):
+        running = runtime.get_instance()
+        if not running.is_active_session(visit):
+            running.close_session(visit)

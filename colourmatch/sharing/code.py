@@ -14,7 +14,7 @@ from collections.abc import Callable
 #: Digits and capitals without 0 and O, 1 and I: 32 signs, so that 8 of them hold 40 bits.
 SIGNS = "23456789ABCDEFGHJKLMNPQRSTUVWXYZ"
 LENGTH, GROUP = 8, 4
-_LONGEST_OWN_S, _LONGEST_OVERALL_S = 300.0, 60.0
+_LONGEST_OWN_S, _LONGEST_OVERALL_S, _LONGEST_FIRST_S = 300.0, 60.0, 2.0
 _REMEMBERED_S, _FREE_OVERALL, _MOST_ADDRESSES = 3600.0, 10, 1024
 
 
@@ -39,9 +39,9 @@ class Attempts:
     """Counts wrong codes, for each address and for all together, and says how long to wait.
 
     An address waits 1, 2, 4, ... seconds, at most 5 minutes, after each wrong code in a row. From the tenth wrong
-    code of an hour on everybody waits too, at most a minute: then a day of guessing from any number of addresses
-    makes some 1,500 guesses at one of 10^12 codes. It lives in the program: a reload or another browser forgets
-    nothing.
+    code of an hour on everybody waits too: an address that sent a wrong one at most a minute, one that sent none at most
+    2 seconds, so that nobody keeps a new phone out. A day of guessing from any number of addresses makes at most 43,200
+    guesses at one of 10^12 codes. It lives in the program: a reload or another browser forgets nothing.
     """
 
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
@@ -54,15 +54,15 @@ class Attempts:
         now = self._clock()
         count, last = self._own.get(address, (0, now))
         own = last + min(2.0 ** (count - 1), _LONGEST_OWN_S) - now if count else 0.0
-        return max(own, self._overall_s(now), 0.0)
+        return max(own, self._overall_s(now, _LONGEST_OVERALL_S if count else _LONGEST_FIRST_S), 0.0)
 
-    def _overall_s(self, now: float) -> float:
+    def _overall_s(self, now: float, longest_s: float) -> float:
         while self._wrong and now - self._wrong[0] > _REMEMBERED_S:
             self._wrong.popleft()
         over = len(self._wrong) - _FREE_OVERALL
         if over < 0:
             return 0.0
-        wait_s: float = min(2.0 ** (over / 5), _LONGEST_OVERALL_S)
+        wait_s: float = min(2.0 ** (over / 5), longest_s)
         return self._wrong[-1] + wait_s - now
 
     def note_wrong(self, address: str) -> int:

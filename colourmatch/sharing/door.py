@@ -16,12 +16,18 @@ from dataclasses import dataclass, field
 from colourmatch.sharing.code import Attempts, is_code, make_code
 
 _LOG = logging.getLogger("colourmatch")
-#: What sharing does, in plain words: said wherever it is on.
-SHARING_MEANS = (
-    "Everyone on this network who has the code can see and change the lot book. The connection is not encrypted: "
-    "who controls the network can read along. Use it only in a network whose people you trust, and stop it "
-    "afterwards, under Share or with Ctrl+C."
+_MEANS = (
+    "Everyone on this network who has the code can see and change the lot book. {encryption}Use it only in a network "
+    "whose people you trust, and stop it afterwards, under Share or with Ctrl+C."
 )
+_PLAIN = "The connection is not encrypted: who controls the network can read along. "
+
+
+def tell_sharing(url: str = "http:") -> str:
+    """What sharing at an address does, said wherever it is on."""
+    return _MEANS.format(encryption="" if url.startswith("https:") else _PLAIN)
+
+
 _UNUSED_S, _MOST_INSIDE = 12 * 3600.0, 32
 
 

@@ -60,9 +60,12 @@ POLICY = (
 )
 
 
-def draw_entry_page(wait_s: float = 0.0, wrong: bool = False) -> bytes:
+def draw_entry_page(wait_s: float = 0.0, wrong: bool = False, encrypted: bool = False) -> bytes:
     """The page as HTML; `wait_s` seconds must pass before the next code counts, `wrong` after a wrong one."""
     wait, note = math.ceil(wait_s), ""
+    connection = (
+        "" if encrypted else " The connection is not encrypted:\nuse it in a network whose people you trust."
+    )
     if wrong or wait:
         first = "That is not the code. " if wrong else "A wrong code was entered. "
         unit = "second" if wait == 1 else "seconds"
@@ -81,6 +84,5 @@ def draw_entry_page(wait_s: float = 0.0, wrong: bool = False) -> bytes:
 <input id="code" name="code" maxlength="20" autocomplete="off" autocapitalize="characters" spellcheck="false"
  required autofocus placeholder="ABCD-2345">
 <button>Enter</button></form>
-<p>Everyone on this network who has the code can see and change the lot book. The connection is not encrypted:
-use it in a network whose people you trust.</p></main><script>{_SCRIPT}</script></body></html>
+<p>Everyone on this network who has the code can see and change the lot book.{connection}</p></main><script>{_SCRIPT}</script></body></html>
 """.encode()

@@ -14,10 +14,10 @@ import secrets
 import time
 from collections.abc import Awaitable, Callable, MutableMapping
 from http.cookies import CookieError, SimpleCookie
-from ipaddress import ip_address
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
+from colourmatch.sharing.connections import is_loopback
 from colourmatch.sharing.door import Door, Visit
 from colourmatch.sharing.entry_page import POLICY, draw_entry_page
 from colourmatch.sharing.uploads import UploadRoom, Waiting
@@ -31,6 +31,8 @@ Asgi = Callable[[MutableMapping[str, Any], Receive, Send], Awaitable[None]]
 VISITOR_HEADER = "x-colourmatch-visitor"
 #: Tells one browser from another, for what it typed and did not send; it lets nobody in.
 BROWSER_HEADER = "x-colourmatch-browser"
+#: Where a page says that it is left, with the session that it had: what that holds may go.
+LEFT_PATH = "/_colourmatch/left"
 _MOST_FORM_BYTES = 1024
 _FIRM = (
     (b"x-content-type-options", b"nosniff"),
@@ -60,10 +62,15 @@ class Gate:
     """Wraps an ASGI application; without a door nobody but this machine passes."""
 
     def __init__(
-        self, app: Asgi, door: Door | None = None, cookie: str = "colourmatch", waiting: Waiting = dict
+        self,
+        app: Asgi,
+        door: Door | None = None,
+        cookie: str = "colourmatch",
+        waiting: Waiting = dict,
+        left: Callable[[str], None] = lambda session: None,
     ) -> None:
         self._app, self._door, self._cookie = app, door, cookie
-        self._room = UploadRoom(waiting)
+        self._room, self._left = UploadRoom(waiting), left
         self._asked_at = -math.inf
 
     def idle_s(self) -> float:
@@ -78,7 +85,7 @@ class Gate:
         headers = {
             name.decode("latin-1").lower(): value.decode("latin-1") for name, value in scope["headers"]
         }
-        here = _is_loopback((scope.get("server") or ("", 0))[0])
+        here = is_loopback((scope.get("server") or ("", 0))[0])
         if not _fits_host(headers, scope, here) or not _fits_origin(headers, scope["type"] == "websocket"):
             await _refuse(scope, receive, send, (403, _ELSEWHERE))
             return
@@ -122,6 +129,10 @@ class Gate:
         """On to the app, uploads within their room, answers with firm headers."""
         if scope["type"] != "http":
             await self._app(scope, receive, send)
+            return
+        if scope["path"] == LEFT_PATH and scope["method"] == "POST":
+            self._left((await _read_small(receive)).decode("ascii", "replace"))
+            await _answer(send, 204, b"")
             return
         upload = self._room.take(scope)
         if upload.refusal:
@@ -168,18 +179,12 @@ class Gate:
         # Only an address of a page of our own, never one that another site made up.
         path = scope["path"] if re.fullmatch(r"/[\w-]*", scope["path"], re.ASCII) else "/"
         query = scope.get("query_string", b"").decode("latin-1")
-        cookie = f"{self._cookie}={token}; Path=/; HttpOnly; SameSite=Strict"
+        secure = "; Secure" if scope.get("scheme") == "https" else ""
+        cookie = f"{self._cookie}={token}; Path=/; HttpOnly; SameSite=Strict{secure}"
         await _answer(
             send, 303, b"", (b"location", f"{path}?{query}".rstrip("?").encode("latin-1")),
             (b"set-cookie", cookie.encode()),
         )  # fmt: skip
-
-
-def _is_loopback(host: str) -> bool:
-    try:
-        return ip_address(host).is_loopback
-    except ValueError:
-        return False
 
 
 def _fits_host(headers: dict[str, str], scope: MutableMapping[str, Any], here: bool) -> bool:
@@ -188,6 +193,8 @@ def _fits_host(headers: dict[str, str], scope: MutableMapping[str, Any], here: b
         name = urlsplit(f"//{headers.get('host', '')}").hostname or ""
     except ValueError:
         return False
+    if scope.get("scheme") in ("https", "wss"):
+        return True  # a browser has compared the name with the certificate
     if here:
         return name in ("127.0.0.1", "localhost", "::1")
     return name == (scope.get("server") or ("", 0))[0]
@@ -274,20 +281,23 @@ def _ending_with(
     return receive_or_end, send_until_end
 
 
-async def _read_form(receive: Receive) -> str:
-    """The code of a small form; nothing of a large one."""
+async def _read_small(receive: Receive) -> bytes:
+    """The body of a small request; nothing of a large one."""
     body = b""
     while True:
         message = await receive()
-        if message["type"] != "http.request":
-            return ""
-        body += message.get("body", b"")
-        if len(body) > _MOST_FORM_BYTES:
-            return ""
+        body += bytes(message.get("body", b""))
+        if message["type"] != "http.request" or len(body) > _MOST_FORM_BYTES:
+            return b""
         if not message.get("more_body"):
-            break
+            return body
+
+
+async def _read_form(receive: Receive) -> str:
+    """The code of a small form; nothing of a large one."""
+    body = (await _read_small(receive)).decode("utf-8", "replace")
     try:
-        return str(parse_qs(body.decode("utf-8", "replace"), max_num_fields=4).get("code", [""])[0])
+        return str(parse_qs(body, max_num_fields=4).get("code", [""])[0])
     except ValueError:
         return ""
 
@@ -297,7 +307,8 @@ async def _show_entry(
 ) -> None:
     retry = [(b"retry-after", str(int(wait_s) + 1).encode())] if wait_s > 0 else []
     await _answer(
-        send, status, draw_entry_page(wait_s, wrong), (b"content-type", b"text/html; charset=utf-8"),
+        send, status, draw_entry_page(wait_s, wrong, scope.get("scheme") == "https"),
+        (b"content-type", b"text/html; charset=utf-8"),
         (b"content-security-policy", POLICY.encode()), *retry,
     )  # fmt: skip
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ipaddress
 import os
 import socket
+import ssl
 from collections.abc import Iterable
 
 from colourmatch.errors import InputError
@@ -68,9 +69,32 @@ def _check_wanted(wanted: str) -> str:
     return str(address)
 
 
-def show_address(address: str, port: int) -> str:
+def show_address(address: str, port: int, encrypted: bool = False) -> str:
     """The address as a browser takes it, without a path."""
-    return f"http://[{address}]:{port}" if ":" in address else f"http://{address}:{port}"
+    scheme = "https" if encrypted else "http"
+    return f"{scheme}://[{address}]:{port}" if ":" in address else f"{scheme}://{address}:{port}"
+
+
+def read_certificate(certificate: str | None, key: str | None) -> ssl.SSLContext | None:
+    """What connections are encrypted with, None without a certificate; InputError when the two files are not a pair."""
+    if certificate is None and key is None:
+        return None
+    if certificate is None or key is None:
+        raise InputError("--certificate and --key belong together. Give both, each with its PEM file.")
+    context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+    try:
+        context.load_cert_chain(certificate, key, password=lambda: "")
+    except ssl.SSLError as error:
+        why = (error.reason or str(error)).lower().replace("_", " ")
+        raise InputError(
+            f"{certificate} and {key} are no certificate and its key ({why}). Give two PEM files that belong together, the "
+            "key without a password."
+        ) from None
+    except OSError as error:
+        raise InputError(
+            f"The certificate {certificate} or its key {key} cannot be read: {error.strerror or error}. Check both paths."
+        ) from None
+    return context
 
 
 def listen(addresses: Iterable[str], port: int | None = None) -> list[socket.socket]:

@@ -225,6 +225,7 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
         "trials": describe_trials(book, story),
         "intake": read_intake(story),
         "first_dose": [dose.to_json() for dose in find_first_dose(book, story)],
+        "last_hash": book.lots.last_hash(head.id),
         **tell_care(story),
     }
 

@@ -123,9 +123,9 @@ def test_damaged_archives_are_refused_and_leave_no_book(
     photo = next(name for name in members if name.startswith("photos/"))
     database = next(name for name in members if name.startswith("book."))
 
-    def packed_as(contents: dict[str, bytes]) -> bytes:
+    def packed_as(contents: dict[str, bytes], way: int = zipfile.ZIP_STORED) -> bytes:
         out = io.BytesIO()
-        with zipfile.ZipFile(out, "w") as archive:
+        with zipfile.ZipFile(out, "w", way) as archive:
             for name, content in contents.items():
                 archive.writestr(name, content)
         return out.getvalue()
@@ -138,6 +138,12 @@ def test_damaged_archives_are_refused_and_leave_no_book(
         "no database": packed_as({name: data for name, data in members.items() if name != database}),
         "another database": packed_as(members | {database: b"x" + members[database]}),
         "a changed photo": packed_as(members | {photo: b"x"}),
+        "a photo too many": packed_as(members | {f"photos/ab/ab{'0' * 62}.jpg": b"x"}),
+        "a page as a photo": packed_as(members | {f"photos/ab/ab{'0' * 62}.html": b"x"}),
+        "a photo too few": packed_as({name: data for name, data in members.items() if name != photo}),
+        "a manifest too large": packed_as(members | {"manifest.json": bytes(50_000_001)}),
+        "a blown up database": packed_as(members | {database: bytes(60_000_000)}, zipfile.ZIP_DEFLATED),
+        "a blown up photo": packed_as(members | {photo: bytes(9_000_000)}, zipfile.ZIP_DEFLATED),
         "a path out of it": packed_as(members | {"../../evil.sh": b"x"}),
         "a newer one": packed_as(members | {"manifest.json": newer}),
         "another thing": packed_as({"manifest.json": b"[]"}),
@@ -203,6 +209,35 @@ def test_the_check_finds_what_is_wrong_with_photos(book: LotBook, photo_lot: int
     assert [finding.code for finding in book.archive.check()] == ["missing-photo"]
 
 
+def test_a_backup_leaves_out_and_names_a_photo_that_was_changed(
+    book: LotBook, photo_lot: int, tmp_path: Path
+) -> None:
+    name = next(book.photo_store.names())
+    path = book.photo_store.path(name)
+    path.write_bytes(path.read_bytes()[:-1])
+    report = book.archive.backup(tmp_path / "b.zip")
+    assert (report.photos, report.missing, report.damaged) == (0, (), (name,))
+    with restore_book(report.path, tmp_path / "restored.sqlite", environ={}) as second:
+        assert [finding.code for finding in second.archive.check()] == ["missing-photo"]
+
+
+def test_a_photo_that_is_damaged_in_the_archive_can_be_left_out(
+    book: LotBook, photo_lot: int, jpeg: bytes, tmp_path: Path
+) -> None:
+    book.photos.add(photo_lot, {"a": 2}, photo=another(jpeg, 7))
+    path = book.archive.backup(tmp_path / "b.zip").path
+    bad, good = book.photo_store.names()
+    data = bytearray(path.read_bytes())
+    data[data.index(book.photo_store.path(bad).read_bytes()) + 100] ^= 1
+    path.write_bytes(data)
+    with pytest.raises(BookError, match=r"1 of 2 photos .* --leave-out-damaged"):
+        restore_book(path, tmp_path / "new.sqlite", environ={})
+    assert not (tmp_path / "new.sqlite").exists()
+    left_out: list[str] = []
+    with restore_book(path, tmp_path / "new.sqlite", leave_out=left_out.append, environ={}) as second:
+        assert left_out == [bad] and list(second.photo_store.names()) == [good]
+
+
 def test_a_backup_without_a_photo_says_so(book: LotBook, photo_lot: int, tmp_path: Path) -> None:
     name = next(book.photo_store.names())
     book.photo_store.path(name).unlink()
@@ -223,7 +258,7 @@ def test_the_check_finds_rows_that_point_to_nothing_and_lots_that_do_not_add_up(
     rough.close()
     with open_book(path, environ={}) as book:
         findings = book.archive.check()
-    assert {finding.code for finding in findings} == {"orphan", "contradiction"}
+    assert {finding.code for finding in findings} == {"orphan", "contradiction", "altered"}
     assert any("Lot 1 does not add up" in finding.text for finding in findings)
 
 

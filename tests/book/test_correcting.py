@@ -249,11 +249,13 @@ def test_an_old_book_with_a_number_that_is_an_id_is_told_how_to_mend_it(book: Lo
 
     from colourmatch.book import tables as t
     from colourmatch.book.opening import write
+    from colourmatch.book.seals import seal_missing
 
     with write(book.database.engine) as connection:
         row = dict(connection.execute(select(t.lots).where(t.lots.c.id == lot)).mappings().one())
         row |= {"id": lot + 1, "name": "Cordial", "name_key": "cordial", "number": str(lot)}
         connection.execute(insert(t.lots).values(**row))
+        seal_missing(connection)
     with pytest.raises(InputError) as refused:
         book.lots.get(str(lot))
     assert f"lot {lot} (its id) or lot {lot + 1} (its number)" in str(refused.value)

@@ -93,7 +93,7 @@ from colourmatch.book.lot_book import open_book
 book = open_book(sys.argv[1])
 book.stocks.add("red", "E129", 1)
 lot = book.lots.begin("A", 900, "red").id
-resource.setrlimit(resource.RLIMIT_FSIZE, (600_000, 600_000))
+resource.setrlimit(resource.RLIMIT_FSIZE, (750_000, 750_000))
 confirmed = 0
 try:
     while confirmed < 2000:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import struct
 
+import numpy as np
 import pytest
 from PIL import Image, ImageCms
 
@@ -140,7 +141,7 @@ def test_a_dng_is_told_from_a_tiff() -> None:
     assert find_suffix(bytes(raw)) == ".dng"
     stripped, suffix = strip_position(bytes(raw), ".dng")
     assert suffix == ".dng" and PLACE not in stripped
-    struct.pack_into("<I", raw, 8 + 2 + 12 * 9 + 8, 2**31)
+    struct.pack_into("<I", raw, 8 + 2 + 12 * 5 + 8, 2**31)
     with pytest.raises(PhotoError, match="damaged"):
         strip_position(bytes(raw), ".dng")
 
@@ -158,9 +159,10 @@ def test_exif_that_runs_in_a_circle_or_out_of_the_file_is_dropped() -> None:
 
 def test_a_file_that_is_not_understood_is_written_anew_as_png() -> None:
     original = bytearray(make_photo("PNG"))
-    circle = bytearray(make_tiff("<"))
-    struct.pack_into("<I", circle, 8 + 2 + 12 * 9 + 8, 2**31)  # the XMP lies outside the file
-    stripped, suffix = strip_position(bytes(circle), ".tif")
+    odd = bytearray(make_tiff("<"))
+    struct.pack_into("<H", odd, 8 + 2 + 12 * 9 + 2, 12)
+    struct.pack_into("<HHI", odd, 8 + 2 + 12 * 9, 519, 4, 1)  # tables of an old JPEG in the place of the XMP
+    stripped, suffix = strip_position(bytes(odd), ".tif")
     assert (suffix, stripped[:4]) == (".png", original[:4]) and PLACE not in stripped
 
 
@@ -179,3 +181,87 @@ def test_rubbish_is_refused() -> None:
         strip_position(b"\0\0\0\x18ftypheic" + b"\x01\x40" * 300, ".heic")
     with pytest.raises(PhotoError, match="no JPEG"):
         find_suffix(b"\0\0\0\x18ftypisom\0\0\0\0")
+
+
+#: Who, with what body and lens, and words of their own; each as the standard's tag has it.
+PERSONAL = {0x010E: "description", 0x013B: "artist", 0x8298: "copyright", 0x013C: "host", 0x9C9D: b"author"}
+PERSONAL_INNER = {0x9286: b"comment", 0xA420: "unique", 0xA430: "owner", 0xA431: "body", 0xA435: "lens"}
+KEPT_INNER = {0x829A: 0.01, 0x9003: "2026:11:25 07:14:39", 0x9011: "+01:00", 0x8827: 200}
+
+
+def mark(value: object) -> object:
+    """A value that holds the text that must not stay."""
+    return PLACE + value if isinstance(value, bytes) else PLACE.decode() + str(value)
+
+
+def make_personal(kind: str) -> bytes:
+    """A photo of someone, somewhere, in a format; DNG written by tifffile, the others by Pillow."""
+    import pillow_heif
+
+    pillow_heif.register_heif_opener()
+    exif = make_exif()
+    exif.update({tag: mark(value) for tag, value in PERSONAL.items()})
+    exif[0x0110] = "Model"
+    exif.get_ifd(0x8769).update({tag: mark(value) for tag, value in PERSONAL_INNER.items()} | KEPT_INNER)
+    out = io.BytesIO()
+    if kind == "DNG":
+        tifffile = pytest.importorskip("tifffile")
+        tags = [(0xC612, 1, 4, bytes([1, 4, 0, 0]), True), (0xC62F, 2, 0, mark("serial"), True)]
+        tags += [(0xC634, 1, len(PLACE), PLACE, True), (0x927C, 7, len(PLACE), PLACE, True)]
+        tags += [(0x010F, 2, 0, "Maker", True), (0x0110, 2, 0, "Model", True)]
+        tags += [(tag, 2, 0, mark(value), True) for tag, value in PERSONAL.items() if isinstance(value, str)]
+        noise = np.random.default_rng(1).integers(0, 60000, (64, 96), np.uint16)
+        tifffile.imwrite(out, noise, extratags=tags, metadata=None)
+        return out.getvalue()
+    more = {"JPEG": {"comment": PLACE, "xmp": XMP}, "HEIF": {"xmp": XMP}, "TIFF": {}, "PNG": {}}[kind]
+    Image.effect_noise((96, 64), 70).convert("RGB").save(out, kind, exif=exif, icc_profile=PROFILE, **more)
+    return out.getvalue()
+
+
+def box(kind: bytes, body: bytes) -> bytes:
+    return struct.pack(">I", 8 + len(body)) + kind + body
+
+
+MOVIE = box(b"ftyp", b"mp42") + box(b"moov", PLACE) + box(b"mdat", PLACE * 100)
+#: How phones put a film, and programs their own data, behind a picture.
+TAILS = [
+    b"",
+    MOVIE,
+    box(b"mpvd", MOVIE),
+    box(b"uuid", PLACE * 2),
+    box(b"free", PLACE),
+    box(b"skip", PLACE) + PLACE,
+]
+
+
+@pytest.mark.parametrize("tail", range(len(TAILS)))
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "TIFF", "HEIF", "DNG"])
+def test_nothing_personal_stays_in_any_format(kind: str, tail: int) -> None:
+    bare = make_personal(kind)
+    original = bare + TAILS[tail]
+    stripped, suffix = strip_position(original, find_suffix(original))
+    assert suffix == {"JPEG": ".jpg", "HEIF": ".heic", "TIFF": ".tif"}.get(kind, f".{kind.lower()}")
+    assert PLACE in original and PLACE not in stripped and b"moov" not in stripped
+    assert strip_position(stripped, suffix) == (stripped, suffix)
+    with Image.open(io.BytesIO(bare)) as before, Image.open(io.BytesIO(stripped)) as after:
+        exif = after.getexif()
+        assert before.tobytes() == after.tobytes()
+        assert (exif[0x010F], exif[0x0110]) == ("Maker", "Model")
+        assert not {0x8825, *PERSONAL} & set(exif)
+        if kind not in ("DNG", "TIFF"):  # those were written without a second directory
+            assert dict(exif.get_ifd(0x8769)) == KEPT_INNER
+
+
+def test_what_hides_between_the_items_of_a_heic_goes() -> None:
+    original = make_personal("HEIF")
+    place = original.rindex(b"mdat") - 4
+    (size,) = struct.unpack_from(">I", original, place)
+    hidden = original[:place] + struct.pack(">I", size + len(PLACE)) + original[place + 4 :] + PLACE
+    stripped, _ = strip_position(hidden, ".heic")
+    assert PLACE not in stripped and look(stripped)[0] == look(original)[0]
+
+
+def test_a_heic_of_unknown_build_is_written_again() -> None:
+    original = make_personal("HEIF")
+    stripped, suffix = strip_position(original + box(b"meta", bytes(4) + PLACE), ".heic")
+    assert suffix == ".png" and PLACE not in stripped

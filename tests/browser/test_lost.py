@@ -222,3 +222,17 @@ def test_what_is_under_way_in_the_other_forms_survives_a_reload(
             ),
             f"{label}: {text!r} is lost",
         )
+
+
+def test_a_reloaded_page_says_which_visit_it_takes_the_place_of(
+    serve: Callable[..., Server], browse: Callable[[str], Page]
+) -> None:
+    server, page = serve(), browse("phone")
+    told = (
+        "return performance.getEntriesByType('resource').some(one => one.name.endsWith('/_colourmatch/left'))"
+    )
+    page.go(server.url)
+    page.settle()
+    assert not page.run(told)
+    page.driver.refresh()
+    wait_for(lambda: page.run(told), "the page before was not named")

@@ -17,6 +17,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -26,7 +27,8 @@ from PIL import Image
 
 from colourmatch.book import archive, checks
 from colourmatch.book import transactions as base
-from colourmatch.book.lot_book import open_book
+from colourmatch.book.lot_book import open_book, open_or_read_book, read_book
+from colourmatch.book.restoring import restore_book
 from colourmatch.cli import run
 from colourmatch.errors import BookError
 from colourmatch.workflow.closing import close_lot
@@ -96,6 +98,44 @@ def test_a_disk_that_fills_up_keeps_what_was_confirmed_and_takes_more_when_there
     book.entries.add_note(lot, "after room was made")
     assert book.archive.check() == [] and len(book.lots.story(lot).events) == confirmed + 1 > 10
     book.close()
+
+
+_KILLED_WITH_A_LOG = """
+import os, sys
+from colourmatch.book.lot_book import open_book
+book = open_book(sys.argv[1])
+book.entries.add_note(1, "within the log")
+os._exit(0)
+"""
+
+
+def fill(disk: Path) -> None:
+    """Leave not a single page free."""
+    with suppress(OSError), (disk / "ballast").open("wb", buffering=0) as file:
+        while True:
+            file.write(bytes(4096))
+
+
+@pytest.mark.parametrize("killed", [False, True])
+def test_a_full_disk_still_reads_and_backs_up(small_disk: Path, tmp_path: Path, killed: bool) -> None:
+    path = small_disk / "b.sqlite"
+    lot = begin(path)
+    if killed:
+        assert play(_KILLED_WITH_A_LOG, path).returncode == 0
+        path.with_name("b.sqlite-shm").unlink()
+    for way in (read_book, open_or_read_book):
+        fill(small_disk)  # the log that the one before has closed has made room
+        with way(path) as book:
+            assert book.read_only and "is full" in book.note
+            assert len(book.lots.story(lot).events) == killed
+            assert book.archive.check() == []
+            book.archive.backup(tmp_path / "out.zip")
+    with restore_book(tmp_path / "out.zip", tmp_path / "restored.sqlite") as restored:
+        assert len(restored.lots.story(lot).events) == killed
+    (small_disk / "ballast").unlink()
+    with open_book(path) as book:
+        book.entries.add_note(lot, "there is room again")
+        assert len(book.lots.story(lot).events) == killed + 1
 
 
 def test_a_photo_without_room_is_not_entered_and_leaves_no_piece(small_disk: Path) -> None:
@@ -352,9 +392,10 @@ def test_entries_from_the_future_are_named_by_the_check(
         set_clock(monkeypatch, datetime.now(UTC) + timedelta(days=30))
         book.additions.add(lot, "red", drops=10)
         monkeypatch.undo()
-        book.additions.add(lot, "red", drops=5)
         (finding,) = book.archive.check()
         assert finding.code == "clock" and "Set the clock of this machine right" in finding.text
+        book.additions.add(lot, "red", drops=5)
+        assert book.archive.check() == []
         assert book.lots.story(lot).state().mg["red"] == pytest.approx(7.5)
 
 
@@ -502,3 +543,33 @@ def test_a_backup_never_takes_the_place_of_a_folder_or_a_device(tmp_path: Path) 
             with pytest.raises(BookError, match=r"is no file\. Give another path for the backup"):
                 book.archive.backup(tmp_path / name)
             assert not (tmp_path / name).is_file()
+
+
+_OLD_BOOK = """
+import sys
+sys.path.insert(0, sys.argv[2])
+from test_migrations import make_older
+make_older(sys.argv[1], "0003")
+"""
+
+
+@pytest.mark.parametrize("free_kb", [0, 40, 200, 280, 320, 360, 400, 450])
+def test_a_migration_without_room_ends_in_a_sentence_and_is_done_when_there_is(
+    small_disk: Path, free_kb: int
+) -> None:
+    path = small_disk / "b.sqlite"
+    made = play(_OLD_BOOK, path, ROOT / "tests" / "book")
+    assert made.returncode == 0, made.stderr
+    before = path.read_bytes()
+    fill(small_disk)
+    with (small_disk / "ballast").open("rb+") as ballast:
+        ballast.truncate((small_disk / "ballast").stat().st_size - free_kb * 1024)
+    try:
+        open_book(path).close()
+    except BookError as error:
+        assert "oom" in error.text and error.text.endswith("."), error.text
+        assert path.read_bytes() == before
+    assert not list(small_disk.glob(".partial-*"))
+    (small_disk / "ballast").unlink()
+    with open_book(path) as book:
+        assert book.archive.check() == []

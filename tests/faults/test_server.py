@@ -116,7 +116,7 @@ def test_a_server_stopped_within_a_save_confirms_nothing_and_the_book_goes_on_wh
     doubt = r"does not answer.* look whether the entry is there before you enter it again\."
     with monkeypatch.context() as patch, pytest.raises(BookError, match=doubt):
         patch.setattr(
-            "colourmatch.book.entering._entered", lambda *_: server.stop()
+            "colourmatch.book.transactions.seal_new", lambda *_: server.stop()
         )  # behind the insert, before the commit
         book.additions.add(1, "red", drops=2)
     with pytest.raises(BookError, match=said):

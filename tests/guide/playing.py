@@ -363,7 +363,18 @@ def _keep_books(player: Player) -> None:
     for book in ("book.sqlite", "other.sqlite"):  # the other has no photos
         player.call("book check", book=book)
         player.call("book backup", "--out", player.folder / f"{book}.zip", book=book)
-    player.call("book restore", player.folder / "book.sqlite.zip", book="restored.sqlite")
+    last_hash = player.call("lot show", "1", book="book.sqlite")["last_hash"]
+    player.call("book check", "--hash", last_hash, book="book.sqlite")
+    archive = player.folder / "book.sqlite.zip"
+    player.call("book restore", archive, book="restored.sqlite")
+    photo = next((player.folder / "book.sqlite.photos").glob("??/*"))
+    whole, packed = photo.read_bytes(), bytearray(archive.read_bytes())
+    photo.write_bytes(whole[:-1])
+    player.call("book backup", "--out", player.folder / "lacking.zip", book="book.sqlite")
+    photo.write_bytes(whole)
+    packed[packed.index(whole) + len(whole) // 2] ^= 1
+    archive.write_bytes(packed)
+    player.call("book restore", archive, "--leave-out-damaged", book="lacking.sqlite")
 
 
 def _calibrate(player: Player, boxes: dict[str, str]) -> None:

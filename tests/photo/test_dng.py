@@ -151,7 +151,7 @@ def test_want_of_memory_is_not_called_damage(monkeypatch, error):
 
 
 def test_a_raw_photo_that_claims_too_much_is_refused_undecoded(monkeypatch):
-    monkeypatch.setattr(load, "MAX_PIXELS_HEAVY", 899 * 600)
+    monkeypatch.setattr(load, "MAX_PIXELS_RAW", 899 * 600)
     with pytest.raises(PhotoError, match="it claims 900 x 600 pixels"):
         load_photo(write_dng(draw_patches()), "patches.dng")
 

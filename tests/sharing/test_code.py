@@ -76,19 +76,28 @@ def test_many_addresses_together_wait_too():
     assert attempts.wait_s("new") == 1
     for number in range(100):
         attempts.note_wrong(f"address {number}")
-    assert attempts.wait_s("new") == 60
+    assert attempts.wait_s("address 99") == 60
     clock.now += 3601
     assert attempts.wait_s("new") == 0
 
 
-def test_a_day_of_guessing_makes_about_1500_guesses():
+def test_neighbours_who_guess_keep_no_new_phone_out_for_long():
+    clock = Clock()
+    attempts = Attempts(clock)
+    for number in range(400):
+        attempts.note_wrong(f"address {number % 3}")
+        clock.now += 1
+    assert attempts.wait_s("new") <= 2
+
+
+def test_a_day_of_guessing_from_new_addresses_makes_one_guess_in_two_seconds():
     clock = Clock()
     attempts, guesses, end = Attempts(clock), 0, 1000.0 + 24 * 3600
     while clock.now < end:
         clock.now += attempts.wait_s(f"address {guesses}")
         attempts.note_wrong(f"address {guesses}")
         guesses += 1
-    assert 1400 < guesses < 1600
+    assert 43_000 < guesses < 43_300
 
 
 def test_memory_of_addresses_is_bounded():

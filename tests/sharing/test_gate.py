@@ -10,7 +10,7 @@ import pytest
 from test_code import Clock
 
 from colourmatch.sharing.door import Door
-from colourmatch.sharing.gate import BROWSER_HEADER, VISITOR_HEADER, Gate
+from colourmatch.sharing.gate import BROWSER_HEADER, LEFT_PATH, VISITOR_HEADER, Gate
 
 HERE, LAN, PHONE = "127.0.0.1", "192.168.1.20", "192.168.1.31"
 PORT = 8501
@@ -299,6 +299,19 @@ def test_stopping_closes_an_open_socket(gate, app, door):
     assert sent == [{"type": "websocket.accept"}, {"type": "websocket.close", "code": 1008}]
 
 
+# ---- encrypted ---------------------------------------------------------------------------------------------
+
+
+def test_an_encrypted_visit_goes_by_the_certificates_name_and_its_cookie_is_never_sent_plainly(gate, door):
+    named = f"colour.example:{PORT}"
+    scope = make_scope(LAN, "/", "POST", origin=f"https://{named}", host=named)
+    assert ask(gate, scope, b"code=" + door.code.encode()).status == 403
+    answer = ask(gate, scope | {"scheme": "https"}, b"code=" + door.code.encode())
+    assert answer.status == 303 and answer.headers["set-cookie"].endswith("; Secure")
+    page = ask(gate, make_scope(LAN) | {"scheme": "https"}).text
+    assert "not encrypted" not in page and "not encrypted" in ask(gate, make_scope(LAN)).text
+
+
 # ---- uploads -----------------------------------------------------------------------------------------------
 
 
@@ -309,6 +322,16 @@ def test_too_many_waiting_files_are_refused_with_what_to_do(app):
     ]
     assert [answer.status for answer in answers] == [429, 200]
     assert "Take some out, or reload the page" in answers[0].text
+
+
+def test_a_page_says_that_it_is_left(app, door):
+    left: list[str] = []
+    gate = Gate(app, door, "cookie_8501", left=left.append)
+    shared = make_scope(LAN, LEFT_PATH, "POST", cookie=cookie_of(enter(gate, door.code)))
+    for scope in (make_scope(HERE, LEFT_PATH, "POST"), shared):
+        assert ask(gate, scope, body=b"session").status == 204
+    ask(gate, make_scope(LAN, LEFT_PATH, "POST"), body=b"session")
+    assert left == ["session", "session"] and not app.reached
 
 
 # ---- one browser from another ------------------------------------------------------------------------------

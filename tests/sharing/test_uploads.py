@@ -4,11 +4,21 @@ from __future__ import annotations
 
 import pytest
 
-from colourmatch.sharing.uploads import MOST_AT_ONCE, MOST_BYTES, MOST_WAITING, Upload, UploadRoom
+from colourmatch.sharing.uploads import (
+    MOST_AT_ONCE,
+    MOST_BYTES,
+    MOST_OF_ONE,
+    MOST_WAITING,
+    Upload,
+    UploadRoom,
+)
 
 
-def put(room: UploadRoom, page: str, file: str = "file", method: str = "PUT") -> Upload:
-    return room.take({"path": f"/_stcore/upload_file/{page}/{file}", "method": method})
+def put(
+    room: UploadRoom, page: str, file: str = "file", method: str = "PUT", visitor: str = "192.168.1.9"
+) -> Upload:
+    path = f"/_stcore/upload_file/{page}/{file}"
+    return room.take({"path": path, "method": method, "client": (visitor, 50000)})
 
 
 @pytest.mark.parametrize("method", ["OPTIONS", "DELETE"])
@@ -26,6 +36,7 @@ def test_uploads_under_way_are_bounded_and_make_room_when_they_end():
     assert refused.refusal.startswith("Too many uploads at once. Wait")
     refused.end()
     assert put(room, "other").refusal
+    assert not put(room, "third", visitor="192.168.1.10").refusal
     under_way[0].end()
     assert not put(room, "other").refusal
 
@@ -39,6 +50,18 @@ def test_files_of_a_page_are_bounded():
     assert not put(room, "page").refusal
 
 
-def test_bytes_of_all_pages_are_bounded():
-    room = UploadRoom(lambda: {"one": [MOST_BYTES], "two": [1]})
-    assert put(room, "three").refusal
+def test_one_visitor_fills_no_more_than_their_share():
+    files: dict[str, list[int]] = {}
+    room = UploadRoom(lambda: files)
+    assert not put(room, "one", visitor="a").refusal
+    files["one"] = [MOST_OF_ONE + 1]
+    assert "wait a minute" in put(room, "one", visitor="a").refusal
+    assert put(room, "one-more", visitor="a").refusal
+    assert not put(room, "two", visitor="b").refusal
+    for page, visitor in (("two", "b"), ("three", "c"), ("four", "d")):
+        assert not put(room, page, visitor=visitor).refusal
+        files[page] = [MOST_OF_ONE]
+    assert sum(map(sum, files.values())) > MOST_BYTES
+    assert put(room, "two", visitor="b").refusal and not put(room, "five", visitor="e").refusal
+    del files["one"], files["three"]
+    assert not put(room, "one-more", visitor="a").refusal

@@ -1,0 +1,229 @@
+"""Hashes by which damage and changes inside the book are found; it knows rows and no rules.
+
+Every entry of a lot has one, of its content and of the hash before it in its lot, so that a lot's last hash stands for all
+that was written of it. The first is that of the lot's head. Rows outside lots have hashes of their own. What is hashed is
+what the database gives back: names and values of the columns that hold something, so that a column added later changes
+no hash.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from sqlalchemy import func, select, text
+
+from colourmatch.book import tables as t
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection
+
+#: What is written outside lots.
+_ALONE = ("references", "reference_readings", "stocks", "stock_entries", "calibrations")
+_LOTS_AT_ONCE, _ROWS_AT_ONCE = 20, 1000
+Row = Mapping[str, Any]
+
+
+class Altered(NamedTuple):
+    """A row that is not what its hash says, or has none; of a lot the first of its chain."""
+
+    table: str
+    row_id: int
+    lot_id: int | None
+
+
+def note_new(connection: Connection, table: str, row_id: int) -> None:
+    """Remember a row that was added in this transaction."""
+    connection.info.setdefault("unsealed", []).append((table, row_id))
+
+
+def forget_new(connection: Connection) -> None:
+    """Begin a transaction: what an earlier one did not keep needs no hash."""
+    connection.info.pop("unsealed", None)
+
+
+def seal_new(connection: Connection) -> None:
+    """Give the rows that were added in this transaction their hashes, when all that belongs to them is there."""
+    new = connection.info.pop("unsealed", [])
+    lots = [row_id for table, row_id in new if table == "lots"]
+    lots += [_lot_of(connection, row_id) for table, row_id in new if table == "lot_entries"]
+    for lot_id in dict.fromkeys(lots):
+        _seal_lots(connection, lot_id, lot_id, set(new))
+    for table, row_id in new:
+        if table in _ALONE:
+            _seal_alone(connection, table, row_id, row_id)
+
+
+def seal_missing(connection: Connection) -> None:
+    """Give every row that has no hash yet its own, as in a book from before there were any."""
+    last = connection.execute(text("SELECT max(id) FROM lots")).scalar() or 0
+    for first in range(1, last + 1, _LOTS_AT_ONCE):
+        _seal_lots(connection, first, first + _LOTS_AT_ONCE - 1)
+    for table in _ALONE:
+        last = connection.execute(text(f'SELECT max(id) FROM "{table}"')).scalar() or 0
+        for first in range(1, last + 1, _ROWS_AT_ONCE):
+            _seal_alone(connection, table, first, first + _ROWS_AT_ONCE - 1)
+
+
+def last_hash(connection: Connection, lot_id: int) -> str:
+    """The newest hash of a lot, which stands for all of it; empty where there is none."""
+    query = (
+        select(t.seals.c.sha256).where(t.seals.c.lot_id == lot_id).order_by(t.seals.c.number.desc()).limit(1)
+    )
+    return str(connection.scalar(query) or "")
+
+
+def find_hash(connection: Connection, sha256: str) -> Altered | None:
+    """The row of a lot whose hash this is: that of a lot's head, or of an entry."""
+    query = select(t.seals.c.of_table, t.seals.c.row_id, t.seals.c.lot_id).where(t.seals.c.sha256 == sha256)
+    found = connection.execute(query.where(t.seals.c.lot_id.is_not(None))).first()
+    return None if found is None else Altered(*found)
+
+
+def find_altered(connection: Connection) -> Iterator[Altered]:
+    """Every lot from where on its chain does not hold, and every other row that is not what its hash says."""
+    tops = (
+        select(func.max(t.lots.c.id)),
+        select(func.max(t.seals.c.lot_id)),
+        select(func.max(t.lot_entries.c.lot_id)),
+    )
+    last = max(connection.scalar(top) or 0 for top in tops)
+    for first in range(1, last + 1, _LOTS_AT_ONCE):
+        yield from _find_in_lots(connection, first, first + _LOTS_AT_ONCE - 1)
+    for table in _ALONE:
+        yield from _find_alone(connection, table)
+
+
+def _find_in_lots(connection: Connection, first: int, last: int) -> Iterator[Altered]:
+    contents = _read_lots(connection, first, last)
+    sealed: dict[int, list[Any]] = defaultdict(list)
+    query = (
+        select(t.seals)
+        .where(t.seals.c.lot_id.between(first, last))
+        .order_by(t.seals.c.lot_id, t.seals.c.number)
+    )
+    for row in connection.execute(query):
+        sealed[row.lot_id].append(row)
+    for lot_id in sorted({*contents, *sealed}):
+        rows, before = contents.get(lot_id, {}), ""
+        for number, seal in enumerate(sealed[lot_id]):
+            place = (seal.of_table, seal.row_id)
+            content = rows.pop(place, None)
+            before = _hash(before, content) if content else ""
+            if seal.number != number or before != seal.sha256:
+                yield Altered(*place, lot_id)
+                break
+        else:
+            if rows:
+                yield Altered(*next(iter(rows)), lot_id)
+
+
+def _find_alone(connection: Connection, table: str) -> Iterator[Altered]:
+    query = select(t.seals.c.row_id, t.seals.c.sha256).where(t.seals.c.of_table == table)
+    sealed = {row.row_id: row.sha256 for row in connection.execute(query)}
+    for row in connection.execute(text(f'SELECT * FROM "{table}" ORDER BY id')).mappings():
+        if sealed.pop(row["id"], None) != _hash("", [(table, dict(row))]):
+            yield Altered(table, row["id"], None)
+    for row_id in sorted(sealed):
+        yield Altered(table, row_id, None)
+
+
+def _seal_lots(
+    connection: Connection, first: int, last: int, only: set[tuple[str, int]] | None = None
+) -> None:
+    """Go on with the chains of some lots by the rows that are in none yet, or by `only` these of them."""
+    query = select(t.seals.c.of_table, t.seals.c.row_id).where(t.seals.c.lot_id.between(first, last))
+    known = {(row.of_table, row.row_id) for row in connection.execute(query)}
+    new = []
+    for lot_id, rows in _read_lots(connection, first, last, known).items():
+        before = last_hash(connection, lot_id)
+        number = connection.scalar(select(func.count()).where(t.seals.c.lot_id == lot_id)) or 0
+        for (table, row_id), content in rows.items():
+            if only is not None and (table, row_id) not in only:
+                continue
+            before = _hash(before, content)
+            new.append(
+                {"of_table": table, "row_id": row_id, "lot_id": lot_id, "number": number, "sha256": before}
+            )
+            number += 1
+    if new:
+        connection.execute(t.seals.insert(), new)
+
+
+def _seal_alone(connection: Connection, table: str, first: int, last: int) -> None:
+    seal = t.seals.c
+    query = select(seal.row_id).where(seal.of_table == table, seal.row_id.between(first, last))
+    known = set(connection.scalars(query))
+    rows = connection.execute(
+        text(f'SELECT * FROM "{table}" WHERE id BETWEEN :first AND :last ORDER BY id'),
+        {"first": first, "last": last},
+    ).mappings()
+    new = [
+        {"of_table": table, "row_id": row["id"], "sha256": _hash("", [(table, dict(row))])}
+        for row in rows
+        if row["id"] not in known
+    ]
+    if new:
+        connection.execute(t.seals.insert(), new)
+
+
+def _read_lots(
+    connection: Connection, first: int, last: int, known: Iterable[tuple[str, int]] = ()
+) -> dict[int, dict[tuple[str, int], list[tuple[str, Row]]]]:
+    """What is hashed of some lots: by lot, by row in the order in which the rows were added; without the known ones."""
+    span, skipped = {"first": first, "last": last}, set(known)
+    found: dict[int, dict[tuple[str, int], list[tuple[str, Row]]]] = defaultdict(dict)
+
+    def read(query: str) -> list[Row]:
+        return [dict(row) for row in connection.execute(text(query), span).mappings()]
+
+    for row in read("SELECT * FROM lots WHERE id BETWEEN :first AND :last ORDER BY id"):
+        if ("lots", row["id"]) not in skipped:
+            found[row["id"]]["lots", row["id"]] = [("lots", row)]
+    for row in read(
+        "SELECT * FROM lot_stocks WHERE lot_id BETWEEN :first AND :last ORDER BY lot_id, position"
+    ):
+        if ("lots", row["lot_id"]) in found[row["lot_id"]]:
+            found[row["lot_id"]]["lots", row["lot_id"]].append(("lot_stocks", row))
+    entries = "FROM lot_entries WHERE lot_id BETWEEN :first AND :last"
+    heads = {}
+    since = (
+        max((row_id for table, row_id in skipped if table == "lot_entries"), default=0)
+        if first == last
+        else 0
+    )
+    for row in read(f"SELECT * {entries} AND id > {since} ORDER BY id"):
+        if ("lot_entries", row["id"]) not in skipped:
+            heads[row["id"]] = found[row["lot_id"]]["lot_entries", row["id"]] = [("lot_entries", row)]
+    for part in sorted(
+        {t.PARTS[head[0][1]["kind"]].name for head in heads.values() if head[0][1]["kind"] in t.PARTS}
+    ):
+        for row in read(
+            f"SELECT * FROM {part} WHERE entry_id IN (SELECT id {entries} AND id > {since}) ORDER BY entry_id"
+        ):
+            if row["entry_id"] in heads:
+                heads[row["entry_id"]].append((part, row))
+    return {lot_id: rows for lot_id, rows in found.items() if rows}
+
+
+def _lot_of(connection: Connection, entry_id: int) -> int:
+    return int(connection.scalar(select(t.lot_entries.c.lot_id).where(t.lot_entries.c.id == entry_id)) or 0)
+
+
+def _hash(before: str, content: list[tuple[str, Row]]) -> str:
+    said = [
+        before,
+        [
+            [table, {key: _plain(value) for key, value in row.items() if value is not None}]
+            for table, row in content
+        ],
+    ]
+    return hashlib.sha256(json.dumps(said, sort_keys=True, separators=(",", ":")).encode()).hexdigest()
+
+
+def _plain(value: Any) -> Any:
+    """Two databases give a yes or no in two ways."""
+    return int(value) if isinstance(value, bool) else value

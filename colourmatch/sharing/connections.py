@@ -1,0 +1,164 @@
+"""How many connections there may be, and how long a request may take to come in; it knows no code and no page.
+
+Whoever sends half a request, or nothing, is cut off: the head of a request has HEAD_S seconds, its body as many more as
+its bytes take at a slow phone's pace. Where there is no room for another connection, the oldest that has sent no whole
+request makes it.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import time
+from collections.abc import Callable
+from ipaddress import ip_address
+
+import h11
+from uvicorn.protocols.http.h11_impl import H11Protocol
+
+HEAD_S, BODY_S, SLOWEST_BYTES_PER_S = 10.0, 20.0, 20_000
+#: Connections from the network together and of one address there, and from this machine.
+MOST_SHARED, MOST_OF_ONE, MOST_HERE = 200, 40, 300
+#: Files that the process may hold open, where the system lets it: connections, photos, the book.
+_FILES_WANTED, _FILES_FOR_OTHERS = 4096, 128
+
+
+def is_loopback(host: str) -> bool:
+    """Whether an address is this machine's own."""
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+class Connections:
+    """The connections that are open; `is_here` tells this machine's addresses from the network's."""
+
+    def __init__(self, is_here: Callable[[str], bool] = is_loopback, room: float = 1.0) -> None:
+        self._is_here, self._room = is_here, room
+        self._open: dict[asyncio.BaseTransport, GuardedProtocol] = {}
+
+    def fit(self, files: int) -> None:
+        """Stay below the number of files that the process may hold open."""
+        self._room = min(1.0, max(files - _FILES_FOR_OTHERS, 8) / (MOST_SHARED + MOST_HERE))
+
+    def admit(self, transport: asyncio.BaseTransport, protocol: GuardedProtocol) -> bool:
+        """Count a new connection; False when there is no room for it and none can be made."""
+        self._open = {known: its for known, its in self._open.items() if not known.is_closing()}
+        here = self._is_here(protocol.address)
+        group = [known for known, its in self._open.items() if self._is_here(its.address) == here]
+        own = [known for known in group if self._open[known].address == protocol.address]
+        most = (MOST_HERE if here else MOST_SHARED) * self._room
+        if not here and len(own) >= MOST_OF_ONE * self._room:
+            group = own
+        elif len(group) < most:
+            group = []
+        if group and not self._cut_oldest(group):
+            return False
+        self._open[transport] = protocol
+        return True
+
+    def _cut_oldest(self, among: list[asyncio.BaseTransport]) -> bool:
+        for known in among:  # in the order in which they came
+            protocol = self._open[known]
+            if protocol.is_waiting():
+                protocol.cut_off()
+                del self._open[known]
+                return True
+        return False
+
+    def count(self) -> int:
+        """How many are open."""
+        return sum(not known.is_closing() for known in self._open)
+
+
+class GuardedProtocol(H11Protocol):
+    """uvicorn's own HTTP protocol with time limits for what comes in, and room for so many connections."""
+
+    connections_open = Connections()
+    head_s, body_s = HEAD_S, BODY_S
+    address = ""
+    _timer: asyncio.TimerHandle | None = None
+    _begun_s, _came_bytes, _is_socket = 0.0, 0, False
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        """Take a connection in, or close it at once."""
+        super().connection_made(transport)
+        self.address = str((self.client or ("unknown", 0))[0])
+        if self.connections_open.admit(transport, self):
+            self._expect(self.head_s)
+        else:
+            transport.abort()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        """Forget the time limit with the connection."""
+        self._expect(None)
+        super().connection_lost(exc)
+
+    def data_received(self, data: bytes) -> None:
+        """Let bytes in, and count how long the request has taken so far."""
+        state = self.conn.their_state
+        super().data_received(data)
+        if self._is_socket or self.transport.is_closing():
+            return
+        now = self.conn.their_state
+        if now is h11.SEND_BODY:
+            if state is not h11.SEND_BODY:
+                self._begun_s, self._came_bytes = time.monotonic(), 0
+            self._came_bytes += len(data)
+            spent_s = time.monotonic() - self._begun_s
+            self._expect(self.body_s + self._came_bytes / SLOWEST_BYTES_PER_S - spent_s)
+        elif now is not h11.IDLE:
+            self._expect(None)
+        elif self._timer is None:
+            self._expect(self.head_s)
+
+    def handle_websocket_upgrade(self, event: h11.Request) -> None:
+        """A socket of a page may be silent for as long as it likes."""
+        self._expect(None)
+        self._is_socket = True
+        super().handle_websocket_upgrade(event)
+
+    def is_waiting(self) -> bool:
+        """Whether no whole request is being answered on it."""
+        answering = self.cycle is not None and not self.cycle.response_complete
+        return not self._is_socket and not answering
+
+    def cut_off(self) -> None:
+        """Close the connection at once, whatever is half sent."""
+        self._expect(None)
+        self.transport.abort()
+
+    def _expect(self, seconds: float | None) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+        self._timer = None if seconds is None else self.loop.call_later(max(seconds, 0), self.cut_off)
+
+
+def raise_file_limit() -> int:
+    """Let the process hold as many files open as it may and wants; how many that are."""
+    try:
+        import resource
+    except ImportError:  # Windows counts handles, of which there are enough
+        return _FILES_WANTED
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    wanted = _FILES_WANTED if hard == resource.RLIM_INFINITY else min(_FILES_WANTED, hard)
+    if soft != resource.RLIM_INFINITY and soft < wanted:
+        resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, hard))
+        return wanted
+    return soft if soft != resource.RLIM_INFINITY else _FILES_WANTED
+
+
+class SaidOnce(logging.Filter):
+    """Lets the same complaint through once in a minute: who sends rubbish does not fill the terminal with it."""
+
+    def __init__(self, clock: Callable[[], float] = time.monotonic, pause_s: float = 60.0) -> None:
+        super().__init__()
+        self._clock, self._pause_s = clock, pause_s
+        self._said: dict[str, float] = {}
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        """Whether a record is one to show."""
+        now, text = self._clock(), str(record.msg)[:80]
+        self._said = {known: at for known, at in self._said.items() if now - at < self._pause_s}
+        return self._said.setdefault(text, now) == now and record.levelno >= logging.WARNING

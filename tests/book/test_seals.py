@@ -1,0 +1,180 @@
+"""Whatever is changed inside a book behind its back is found, and from where on in a lot."""
+
+from __future__ import annotations
+
+import io
+import random
+import sqlite3
+from pathlib import Path
+
+import pytest
+from sqlalchemy import text
+
+from colourmatch.book import tables as t
+from colourmatch.book.lot_book import LotBook, open_book
+from colourmatch.book.opening import write
+from colourmatch.errors import ColourMatchError
+
+pytestmark = pytest.mark.both_databases
+#: Flips of one bit in the test, each from a seed of its own; tests/bench/bench_seals.py makes 200 that count.
+FLIPS = 40
+
+
+def fill(book: LotBook) -> int:
+    """Two lots with entries of many kinds; the id of the first."""
+    book.stocks.add("red", "E129", 1)
+    first = book.lots.begin("First", 900, ["red"], notes="ours").id
+    second = book.lots.begin("Second", 500, ["red"]).id
+    for lot in (first, second):
+        book.additions.add(lot, "red", drops=12)
+        book.entries.add_note(lot, "a note that says something")
+        book.photos.add(lot, {"photo": "a.jpg", "delta_e_2000": {"value": 3.25}}, {"action": "add"})
+        book.volumes.take_sample(lot, 20)
+        book.lots.close(lot, "matched")
+    book.references.add_reading(book.references.add("Bottle").id, (60, 40, 30), depth_mm=10)
+    return first
+
+
+def alter(book: LotBook, statement: str) -> None:
+    """Change rows behind the guards, as damage or another program would."""
+    with write(book.database.engine) as connection:
+        if connection.dialect.name == "postgresql":
+            connection.execute(text("SET LOCAL session_replication_role = replica"))
+        else:
+            for name in [
+                name
+                for (name,) in connection.exec_driver_sql(
+                    "SELECT name FROM sqlite_master WHERE type = 'trigger'"
+                )
+            ]:
+                connection.exec_driver_sql(f'DROP TRIGGER "{name}"')
+        connection.execute(text(statement))
+
+
+def found(book: LotBook) -> list[str]:
+    return [finding.text for finding in book.archive.check() if finding.code == "altered"]
+
+
+def test_a_book_as_it_was_written_holds(book: LotBook) -> None:
+    fill(book)
+    assert book.archive.check() == []
+
+
+def test_every_row_of_the_history_has_its_hash(book: LotBook) -> None:
+    fill(book)
+    with book.database.read() as connection:
+        for name in ("lots", "lot_entries", "stocks", "references", "reference_readings", "stock_entries"):
+            rows = set(connection.scalars(text(f'SELECT id FROM "{name}"')))
+            sealed = set(connection.scalars(text(f"SELECT row_id FROM seals WHERE of_table = '{name}'")))
+            assert rows == sealed and (rows or name == "stock_entries"), name
+
+
+@pytest.mark.parametrize(
+    ("statement", "since"),
+    [
+        ("UPDATE lots SET volume_ml = volume_ml + 1 WHERE id = {lot}", "its beginning"),
+        ("UPDATE lots SET notes = 'theirs' WHERE id = {lot}", "its beginning"),
+        ("DELETE FROM lot_stocks WHERE lot_id = {lot}", "its beginning"),
+        ("UPDATE additions SET ml = ml * 2 WHERE entry_id = {first}", "entry {first}"),
+        ("UPDATE lot_entries SET entered_by = 'another' WHERE id = {second}", "entry {second}"),
+        ("UPDATE notes SET text = 'another' WHERE entry_id = {second}", "entry {second}"),
+        ("DELETE FROM notes WHERE entry_id = {second}", "entry {second}"),
+        ("UPDATE seals SET sha256 = 'x' WHERE of_table = 'lot_entries' AND row_id = {second}", "entry {second}"),
+        ("DELETE FROM seals WHERE of_table = 'lot_entries' AND row_id = {second}", "entry {third}"),
+        ("INSERT INTO lot_entries (id, created_at, lot_id, kind) VALUES (900, '2026', {lot}, 'note')", "entry 900"),
+    ],
+)  # fmt: skip
+def test_what_is_altered_in_a_lot_is_told_from_where_on(book: LotBook, statement: str, since: str) -> None:
+    lot = fill(book)
+    entries = [entry.id for entry in book.lots.story(lot).events]
+    ids = {"lot": lot, "first": entries[0], "second": entries[1], "third": entries[2]}
+    alter(book, statement.format(**ids))
+    assert [f"Lot {lot} was altered from {since.format(**ids)} on" in text for text in found(book)] == [True]
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "UPDATE stocks SET strength_g_per_100ml = 2",
+        "UPDATE reference_readings SET lab_a = 41",
+        "DELETE FROM reference_readings",
+        "UPDATE \"references\" SET notes = notes || 'x'",
+    ],
+)
+def test_what_is_altered_outside_lots_is_told(book: LotBook, statement: str) -> None:
+    fill(book)
+    alter(book, statement)
+    assert len(found(book)) == 1
+
+
+def test_an_entry_made_after_does_not_hide_what_was_altered(book: LotBook) -> None:
+    lot = fill(book)
+    second = book.lots.story(lot).events[1].id
+    alter(book, f"UPDATE notes SET text = 'another' WHERE entry_id = {second}")
+    book.entries.add_note(lot, "and on")
+    assert len(found(book)) == 1
+
+
+def test_the_last_hash_stands_for_the_lot_and_is_found_again(book: LotBook) -> None:
+    lot = fill(book)
+    before = book.lots.last_hash(lot)
+    last = book.lots.story(lot).events[-1].id
+    assert len(before) == 64 and book.archive.find_hash(before) == (lot, last)
+    book.entries.add_note(lot, "and on")
+    assert book.lots.last_hash(lot) != before and book.archive.find_hash(f" {before.upper()} ") == (lot, last)
+    assert book.archive.find_hash("0" * 64) is None
+
+
+def test_hashes_are_those_of_the_other_kind_of_database(book: LotBook, tmp_path: Path, environ: dict) -> None:
+    lot = fill(book)
+    out = io.StringIO()
+    book.archive.export_json(out)
+    out.seek(0)
+    with open_book(tmp_path / "other.sqlite", environ=environ) as other:
+        other.archive.import_json(out)
+        assert other.archive.check() == [] and other.lots.last_hash(lot) == book.lots.last_hash(lot)
+        other.entries.add_note(lot, "and on")
+        assert other.archive.check() == []
+
+
+def export(path: Path) -> str | None:
+    """All that is read of a book, None where it is refused."""
+    try:
+        with open_book(path, environ={}) as book:
+            out = io.StringIO()
+            book.archive.export_json(out)
+            rows = out.getvalue().partition("\n")[2]
+            return rows if not book.archive.check() else None
+    except ColourMatchError:
+        return None
+
+
+def test_a_flipped_bit_that_changes_what_is_read_is_found_or_refused(tmp_path: Path) -> None:
+    path = tmp_path / "b.sqlite"
+    with open_book(path, environ={}) as book:
+        fill(book)
+    with sqlite3.connect(path) as rough:
+        rough.execute("PRAGMA journal_mode = DELETE")
+    rough.close()
+    whole, before = path.read_bytes(), export(path)
+    assert before is not None
+    for seed in range(FLIPS):
+        rng, data = random.Random(seed), bytearray(whole)
+        data[rng.randrange(100, len(data))] ^= 1 << rng.randrange(8)
+        damaged = tmp_path / f"{seed}.sqlite"
+        damaged.write_bytes(data)
+        assert export(damaged) in (None, before), f"seed {seed}"
+
+
+def test_a_clock_that_was_once_wrong_does_not_fail_the_check_for_ever(
+    book: LotBook, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from colourmatch.book import transactions
+
+    lot = fill(book)
+    with monkeypatch.context() as wrong:
+        wrong.setattr(transactions, "utc_text", lambda: "2099-01-01T00:00:00.000000+00:00")
+        book.entries.add_note(lot, "from the future")
+    assert [finding.code for finding in book.archive.check()] == ["clock"]
+    book.entries.add_note(lot, "the clock is right again")
+    assert book.archive.check() == [] and t.VERSION >= "0009"
