@@ -86,7 +86,7 @@ def test_the_names_of_the_commands_are_the_stable_ones():
         "card", "measure", "guide", "demo", "app", "completion",
         "card-profile add", "card-profile list", "card-profile show", "card-profile default", "card-profile forget",
         "phone add", "phone fit", "phone show", "phone list", "phone forget",
-        "stock add", "stock list", "stock weigh", "stock dilute", "stock make", "stock correct", "stock reset", "stock put-away",
+        "stock add", "stock list", "stock weigh", "stock dilute", "stock make", "stock correct", "stock reset", "stock put-away", "stock refill", "stock trace",
         "lot new", "lot photo", "lot add", "lot sample", "lot correct", "lot set-aside", "lot list", "lot show", "lot close", "lot reopen",
         "lot sheet", "lot label", "lot trend", "lot recheck", "lot export", "lot import",
         "lot trial", "lot look", "lot use",

@@ -183,6 +183,10 @@ def lot_lines(told: Mapping[str, Any]) -> Iterator[str]:
         if event["moved_by"]:
             mark += f"  (happened at {tell_time(event['happened_at'])}, entry {event['moved_by']})"
         yield f"  {event['id']:>4}  {tell_time(event['created_at'])}  {event['text']}{mark}"
+    for bottle in told.get("bottles") or ():
+        if bottle["supplier_batch"]:
+            of = f" of {bottle['supplier']}" if bottle["supplier"] else ""
+            yield f"  {bottle['stock']} (stock {bottle['id']}) is batch {bottle['supplier_batch']}{of}"
     yield from state_lines(told["state"])
     yield from (f"Warning: {passed['text']}" for passed in told["warnings"])
     yield from trial_lines(told.get("trials") or ())

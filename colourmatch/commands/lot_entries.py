@@ -52,6 +52,8 @@ def add(
 
     An addition of a stock, or untinted batch that was blended back.
     """
+    from colourmatch.workflow.shelf_state import warn_of_stocks
+
     by, token = given.pop("by"), given.pop("token")
     with session.open_book() as book:
         if untinted_ml is not None:
@@ -64,6 +66,8 @@ def add(
                 raise InputError("Say what went in: --stock NAME with --drops, --ml or --grams.")
             entry = book.additions.add(lot, stock, entered_by=by, token=token, **given)
             data = {key: getattr(entry, key) for key in ("stock", "quantity", "unit", "ml", "mg")}
+            for warning in warn_of_stocks(book, [entry.stock]):
+                session.note(f"Warning: {warning['text']}")
         if note:
             book.entries.add_note(entry.lot_id, note, entered_by=by)
         return _answer_entry(

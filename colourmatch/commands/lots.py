@@ -108,6 +108,7 @@ def new(session: Session, like: str | None, stocks: tuple[str, ...], **given: An
     from colourmatch.dosing.care import cautions_for
     from colourmatch.dosing.limits import place_or_first
     from colourmatch.workflow.again import fill_like, find_first_dose
+    from colourmatch.workflow.shelf_state import warn_of_stocks
 
     given["volume_ml"] = one_volume(given)
     head = head_figures(given)
@@ -122,16 +123,17 @@ def new(session: Session, like: str | None, stocks: tuple[str, ...], **given: An
         made = book.lots.begin(**head)
         colourants = [book.stocks.get(stock).colourant for stock in made.stocks]
         cautions = cautions_for(colourants, place_or_first(made.jurisdiction))
+        bottles = warn_of_stocks(book, made.stocks)
         first = find_first_dose(book, book.lots.story(made.id))
     data = head_json(made) | {"cautions": [{"code": c.code, "text": c.text} for c in cautions]}
     warnings = _warn_of_base(made)
-    data["warnings"] = [{"code": c.code, "text": c.text} for c in warnings]
+    data["warnings"] = [{"code": c.code, "text": c.text} for c in warnings] + bottles
     data["first_dose"] = [dose.to_json() for dose in first]
     lines = [
         f"Lot {made.id} ({made.label}), {made.name}: {made.volume_ml:g} ml, "
         f"tinted with {', '.join(made.stocks)}."
     ]
-    lines += [f"  Warning: {warning.text}" for warning in warnings]
+    lines += [f"  Warning: {warning['text']}" for warning in data["warnings"]]
     lines += [f"  {dose.text}" for dose in first]
     lines += [f"  {caution.text}" for caution in cautions]
     if made.jurisdiction is None:

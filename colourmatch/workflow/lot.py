@@ -51,6 +51,7 @@ from colourmatch.workflow.glasses import NOTHING, look_further, read_intake
 from colourmatch.workflow.label_lines import read_label_lines
 from colourmatch.workflow.photo_question import find_question
 from colourmatch.workflow.photo_time import is_ahead, moment_of, plausible_moment
+from colourmatch.workflow.shelf_state import list_bottles
 from colourmatch.workflow.since_photo import step_left_ml
 from colourmatch.workflow.trials import describe_trials
 
@@ -223,6 +224,7 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
         "closing": _describe_closing(closing) if closing else None,
         "trials": describe_trials(book, story),
         "intake": read_intake(story),
+        "bottles": list_bottles(book, story),
         "first_dose": [dose.to_json() for dose in find_first_dose(book, story)],
         **tell_care(story),
     }

@@ -304,12 +304,35 @@ def _go_on(player: Player) -> None:
 def _play_again(player: Player) -> None:
     """The next lot like a good one, in a book of its own."""
     own = {"book": "again.sqlite"}
-    player.call("stock add", "red", "--colourant", "E129", "--strength-g-per-100ml", "1.0", **own)
+    player.call(
+        "stock add",
+        "red",
+        "--colourant",
+        "E129",
+        "--strength-g-per-100ml",
+        "1.0",
+        "--supplier",
+        "A supplier",
+        "--batch",
+        "K-1207",
+        "--made-on",
+        "2026-01-02",
+        "--use-by",
+        "2026-02-01",
+        "--amount-ml",
+        "5",
+        **own,
+    )
     player.call("lot new", "--name", "Cordial", "--volume", "1 l", "--stock", "red", **own)
     player.call("lot add", "1", "--stock", "red", "--drops", "80", **own)
-    player.call("lot close", "1", "--reason", "matched", **own)
+    player.call("lot close", "1", "--reason", "matched", "--sure", **own)
     player.call("lot new", "--like", "1", "--volume", "5 l", **own)
     player.call("lot show", "2", **own)
+    player.call("lot show", "1", **own)
+    player.call("stock refill", "red", "--batch", "K-1300", **own)
+    player.call("stock dilute", "red", "--fold", "2", "--name", "half", **own)
+    player.call("stock trace", "K-1207", **own)
+    player.call("stock trace", "K-1300", **own)
 
 
 def _let_time_pass(player: Player) -> None:
