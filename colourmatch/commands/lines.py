@@ -99,8 +99,12 @@ def advice_lines(advice: Mapping[str, Any] | None, *, closed: bool = False) -> I
             held = (
                 ", but a ceiling comes first" if advice.get("ceiling_cost_delta_e_2000") is not None else ""
             )
-            drops = tell_drops(round(dose["drops"]), (dose.get("low"), dose.get("high")))
-            yield f"   in all   {drops} of {dose['stock']} to the nearest point{held}"
+            drops = (
+                f"{tell_drops(round(dose['drops']), (dose.get('low'), dose.get('high')))} of {dose['stock']}"
+            )
+            if dose.get("measured"):
+                drops = dose["measured"]["text"]
+            yield f"   in all   {drops} to the nearest point{held}"
     if text := (advice.get("amounts") or {}).get("text"):
         yield f"   {text}"
     yield from (f"   {surprise['text']}" for surprise in advice.get("surprises") or ())

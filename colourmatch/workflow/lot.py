@@ -33,6 +33,7 @@ from colourmatch.photo.quality import flag
 from colourmatch.words.entries import tell_entry
 from colourmatch.words.looks import tell_glass
 from colourmatch.workflow.again import find_first_dose
+from colourmatch.workflow.by_hand import tell_by_hand
 from colourmatch.workflow.ceilings import ceiling_left, describe_state, passed_ceilings
 from colourmatch.workflow.fitting import (
     base_share,
@@ -235,6 +236,10 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
 
 def advise_story(book: LotBook, story: LotStory, newest: Measurement | None = None) -> dict[str, Any]:
     """The advice for a story, as JSON; newest: the measurement of a photo that comes in just now, if one does."""
+    return tell_by_hand(book, story, _plan_story(book, story, newest))
+
+
+def _plan_story(book: LotBook, story: LotStory, newest: Measurement | None) -> dict[str, Any]:
     head, photos = story.lot, usable_photos(story)
     here = photos_of_state(story, photos)
     together = combine_state(story, here)

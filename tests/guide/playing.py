@@ -249,7 +249,7 @@ def _miss(player: Player, boxes: dict[str, str]) -> None:
     )
     player.call("lot photo", "3", _photo("ladder1-0.jpg"), *_typed(boxes))
     turned = _typed({"white": boxes["white"], "reference": boxes["batch"], "batch": boxes["reference"]})
-    player.call("lot new", "--name", "Deep", "--volume-ml", "900", "--stock", "red", "--dilution", "5",
+    player.call("lot new", "--name", "Deep", "--hand", "grams", "--volume-ml", "900", "--stock", "red", "--dilution", "5",
                 "--ceiling-mg-per-l", "40")  # fmt: skip
     player.call("lot add", "4", "--stock", "red", "--drops", "80")
     player.call("lot photo", "4", _photo("ladder1-2.jpg"), *turned)

@@ -15,7 +15,9 @@ def codes(book: LotBook, on: date) -> list[str]:
 def test_old_and_nearly_empty_bottles_are_warned_of(book: LotBook) -> None:
     book.stocks.add("red", "E129", 1.0, bottle={"use_by": "2027-05-01", "amount_ml": 10})
     assert codes(book, date(2027, 4, 10)) == []
-    assert codes(book, date(2027, 5, 1)) == ["bottle-old-soon"] and codes(book, date(2027, 5, 2)) == ["bottle-old"]
+    assert codes(book, date(2027, 5, 1)) == ["bottle-old-soon"] and codes(book, date(2027, 5, 2)) == [
+        "bottle-old"
+    ]
     lot = book.lots.begin("A", 1000, ["red"]).id
     book.additions.add(lot, "red", ml=7.1)  # less than 60 drops are left
     assert codes(book, date(2027, 4, 10)) == ["bottle-empty"]
