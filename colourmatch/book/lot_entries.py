@@ -5,6 +5,8 @@ from __future__ import annotations
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Unpack
 
+from sqlalchemy import select
+
 from colourmatch.book import tables as t
 from colourmatch.book.checks import check_text, utc_text
 from colourmatch.book.entering import check_reason, enter, find_entry, refuse_replaced
@@ -42,6 +44,17 @@ class Entries:
         if not values["text"].strip():
             raise InputError("The note is empty. Write something.")
         return enter(self._database, "note", NoteEntry, lot, values, **by, when_closed=True)
+
+    def stories_since(self, since: str, lot: int | str | None = None) -> list[LotStory]:
+        """The lots, or one lot, begun or with entries from a moment on (UTC text), in the order of their ids."""
+        with self._database.read() as connection:
+            if lot is not None:
+                return [read_story(connection, find_lot_id(connection, lot))]
+            late = select(t.lot_entries.c.lot_id).where(t.lot_entries.c.created_at >= since)
+            query = select(t.lots.c.id).where((t.lots.c.created_at >= since) | t.lots.c.id.in_(late))
+            return [
+                read_story(connection, lot_id) for lot_id in connection.scalars(query.order_by(t.lots.c.id))
+            ]
 
     def with_token(self, lot: int | str, token: str | None) -> LotEntry | None:
         """The entry of a lot that was made with a token, None when there is none."""

@@ -31,28 +31,23 @@ def hand_of(story: LotStory, entry: StockEntry) -> str:
 
 
 def measure_dose(entry: StockEntry, hand: str, drops: float, ml: float) -> dict[str, Any]:
-    """A dose as the hand measures it: unit, quantity, a sentence part, and what its unit cannot tell."""
+    """A dose as the hand measures it: unit, quantity and a part of a sentence."""
     if hand == "drops":
-        return {
-            "unit": "drops",
-            "quantity": drops,
-            "text": f"{tell_drops(drops)} of {entry.name}",
-            "caution": None,
-        }
+        return {"unit": "drops", "quantity": drops, "text": f"{tell_drops(drops)} of {entry.name}"}
     step = SCALE_STEP_G if hand == "grams" else SYRINGE_STEP_ML
     amount = ml * entry.density_g_per_ml if hand == "grams" else ml
     amount = round(math.floor(amount / step + 1e-6) * step, 6)
     unit = "g" if hand == "grams" else "ml"
-    little = None
-    if hand == "grams" and 0 < amount < LITTLE_G:
-        share = 100 * SCALE_STEP_G / amount
-        little = f"A scale that shows {SCALE_STEP_G:g} g tells {amount:.2f} g to {share:.0f} %: thin the stock, or count drops."
-    return {
-        "unit": hand,
-        "quantity": amount,
-        "text": f"{amount:.2f} {unit} of {entry.name}",
-        "caution": little,
-    }
+    return {"unit": hand, "quantity": amount, "text": f"{amount:.2f} {unit} of {entry.name}"}
+
+
+def warn_of_weight(measured: Mapping[str, Any]) -> str | None:
+    """What is to be said of a weight that a scale hardly tells, None where there is nothing."""
+    amount = measured["quantity"]
+    if measured["unit"] != "grams" or not 0 < amount < LITTLE_G:
+        return None
+    share = 100 * SCALE_STEP_G / amount
+    return f"A scale that shows {SCALE_STEP_G:g} g tells {amount:.2f} g to {share:.0f} %: thin the stock, or count drops."
 
 
 def tell_by_hand(book: LotBook, story: LotStory, advice: dict[str, Any]) -> dict[str, Any]:
@@ -68,8 +63,8 @@ def tell_by_hand(book: LotBook, story: LotStory, advice: dict[str, Any]) -> dict
         old = tell_doses([(dose["stock"], dose["drops"], dose["ml"]) for dose in doses], MOST_DROPS)
         new = " and ".join(dose["measured"]["text"] for dose in doses)
         said = said.replace(old, new)
-        cautions = [dose["measured"]["caution"] for dose in doses if dose["measured"]["caution"]]
-        said = " ".join([said, *cautions])
+        cautions = [warn_of_weight(dose["measured"]) for dose in doses]
+        said = " ".join([said, *filter(None, cautions)])
     return advice | {"doses": doses, "to_match": wanted, "text": said}
 
 
@@ -92,7 +87,7 @@ def _with_range(story: LotStory, entries: Mapping[str, StockEntry], one: dict[st
     unit = "g" if hand == "grams" else "ml"
     return one | {
         "measured": {
-            "unit": hand, "quantity": one["drops"] * each, "text": f"{told} {unit} of {entry.name}", "caution": None,
+            "unit": hand, "quantity": one["drops"] * each, "text": f"{told} {unit} of {entry.name}"
         }
     }  # fmt: skip
 

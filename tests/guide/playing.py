@@ -324,7 +324,7 @@ def _play_again(player: Player) -> None:
         **own,
     )
     player.call("lot new", "--name", "Cordial", "--volume", "1 l", "--stock", "red", **own)
-    player.call("lot add", "1", "--stock", "red", "--drops", "80", **own)
+    player.call("lot add", "1", "--stock", "red", "--drops", "80", "--by", "MK", **own)
     player.call("lot close", "1", "--reason", "matched", "--sure", **own)
     player.call("lot new", "--like", "1", "--volume", "5 l", **own)
     player.call("lot show", "2", **own)
@@ -333,6 +333,8 @@ def _play_again(player: Player) -> None:
     player.call("stock dilute", "red", "--fold", "2", "--name", "half", **own)
     player.call("stock trace", "K-1207", **own)
     player.call("stock trace", "K-1300", **own)
+    player.call("lot log", "--since", "today", **own)
+    player.call("lot log", "1", **own)
 
 
 def _let_time_pass(player: Player) -> None:

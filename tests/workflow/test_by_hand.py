@@ -7,7 +7,7 @@ import pytest
 from colourmatch.book.lot_book import LotBook
 from colourmatch.dosing.plan import MOST_DROPS
 from colourmatch.words.advice import tell_doses, tell_step
-from colourmatch.workflow.by_hand import measure_dose, tell_by_hand
+from colourmatch.workflow.by_hand import measure_dose, tell_by_hand, warn_of_weight
 
 SYRUP = SimpleNamespace(name="red", density_g_per_ml=1.2, drop_ml=0.04)
 
@@ -22,13 +22,13 @@ SYRUP = SimpleNamespace(name="red", density_g_per_ml=1.2, drop_ml=0.04)
 )
 def test_a_dose_in_each_unit_is_never_more_than_the_plans(hand, quantity, text):
     told = measure_dose(SYRUP, hand, 617, 24.68)
-    assert (told["quantity"], told["text"], told["caution"]) == (quantity, text, None)
+    assert (told["quantity"], told["text"], warn_of_weight(told)) == (quantity, text, None)
     if hand == "grams":
         assert told["quantity"] / 1.2 <= 24.68
 
 
 def test_a_weight_that_the_scale_hardly_tells_is_said():
-    assert "to 4 %" in measure_dose(SYRUP, "grams", 5, 0.2)["caution"]
+    assert "to 4 %" in warn_of_weight(measure_dose(SYRUP, "grams", 5, 0.2))
 
 
 def advice_of(drops: int, ml: float) -> dict:
