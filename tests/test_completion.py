@@ -56,6 +56,21 @@ def test_options_are_completed_too():
     assert "--volume-ml" in complete("bash", "colourmatch lot new --vol", "3")
 
 
+def test_lots_stocks_colourants_and_pages_are_completed(tmp_path, monkeypatch):
+    monkeypatch.setenv("COLOURMATCH_BOOK", str(tmp_path / "b.sqlite"))
+    run(["stock", "add", "crimson", "--colourant", "E129", "--strength-g-per-100ml", "1"])
+    run(["lot", "new", "--name", "Bitter", "--volume-ml", "900", "--stock", "crimson", "--number", "26-041"])
+    assert "26-041" in complete("bash", "colourmatch lot show 2", "3")
+    assert "26-041" in complete("bash", "colourmatch lot new --like 2", "4")
+    assert "crimson" in complete("bash", "colourmatch lot add 1 --stock cr", "5")
+    assert "crimson" in complete("bash", "colourmatch stock weigh c", "3")
+    assert "E162" in complete("bash", "colourmatch stock add beet --colourant E16", "5")
+    assert "answers" in complete("bash", "colourmatch guide a", "2")
+    monkeypatch.setenv("COLOURMATCH_BOOK", str(tmp_path / "none.sqlite"))
+    assert complete("bash", "colourmatch lot show 2", "3").strip() == ""
+    assert not (tmp_path / "none.sqlite").exists()
+
+
 @pytest.mark.parametrize("shell", SHELLS)
 def test_the_line_works_in_the_shell_itself(shell, tmp_path):
     if shutil.which(shell) is None:

@@ -6,6 +6,8 @@ from colourmatch.book.entries import LotStory, VolumeEntry
 
 #: Why the first additions of a trial stand there: they were in the batch.
 CARRIED = "was in the batch when the trial was taken"
+#: Why additions of a batch stand there that came with a trial: they were poured into the trial.
+CAME_BACK = "came back with the trial"
 
 
 def came_along(trial: LotStory) -> set[int]:

@@ -37,6 +37,7 @@ LIMITS: dict[str, tuple[str, float, bool, float, str]] = {
     "drops": ("The number of drops", 0.1, True, 100_000, "Count them again, or give ml or grams."),
     "ml": ("The volume", 0.001, True, 2_000_000, "Give the millilitres that went in or out."),
     "grams": ("The weight", 0.0001, True, 2_000_000, "Give the grams that went in."),
+    "amount_ml": ("The amount in the bottle", 0.1, True, 100_000, "Give it in ml."),
     "made_up_to": (
         "What it is made up to",
         1,

@@ -5,6 +5,8 @@ from __future__ import annotations
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Unpack
 
+from sqlalchemy import select
+
 from colourmatch.book import tables as t
 from colourmatch.book.checks import check_text, to_json, utc_text
 from colourmatch.book.entering import check_reason, enter, find_entry, refuse_replaced
@@ -69,6 +71,17 @@ class Entries:
             self._database, "answer", AnswerEntry, lot, particulars, **by, reason=reason,
             asked={"changes": to_json(changes)},
         )  # fmt: skip
+
+    def stories_since(self, since: str, lot: int | str | None = None) -> list[LotStory]:
+        """The lots, or one lot, begun or with entries from a moment on (UTC text), in the order of their ids."""
+        with self._database.read() as connection:
+            if lot is not None:
+                return [read_story(connection, find_lot_id(connection, lot))]
+            late = select(t.lot_entries.c.lot_id).where(t.lot_entries.c.created_at >= since)
+            query = select(t.lots.c.id).where((t.lots.c.created_at >= since) | t.lots.c.id.in_(late))
+            return [
+                read_story(connection, lot_id) for lot_id in connection.scalars(query.order_by(t.lots.c.id))
+            ]
 
     def with_token(self, lot: int | str, token: str | None) -> LotEntry | None:
         """The entry of a lot that was made with a token, None when there is none."""

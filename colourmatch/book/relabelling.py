@@ -10,7 +10,7 @@ from sqlalchemy import select
 
 from colourmatch.book import tables as t
 from colourmatch.book.additions import same_dose
-from colourmatch.book.checks import check_name, check_text, name_key
+from colourmatch.book.checks import check_name, check_text, name_key, to_json
 from colourmatch.book.entering import put_entry
 from colourmatch.book.naming import find_lot_id
 from colourmatch.book.rows import is_open, read_stock_changes, read_story
@@ -53,7 +53,13 @@ def check_stock_changes(connection: Connection, old: StockEntry, given: dict[str
     others = (known for known in stocks_named(connection, named) if known.id != old.id)
     if name_key(named) != name_key(old.name) and any(known.active for known in others):
         raise InputError(f"A stock called {named!r} is on the shelf already. Take another name.")
-    now = {"label_g_per_100ml": old.label_strength_g_per_100ml, "name": old.name, "notes": old.notes}
+    if "details" in changes:
+        changes["details"] = {
+            key: value for key, value in changes["details"].items() if getattr(old, key) != value
+        } or None
+    now = {
+        "label_g_per_100ml": old.label_strength_g_per_100ml, "name": old.name, "notes": old.notes, "details": None,
+    }  # fmt: skip
     if all(now[key] == value for key, value in changes.items()):
         raise InputError(f"The stock {old.name!r} is so already. Say what was wrong.")
     return {key: value for key, value in changes.items() if now[key] != value}
@@ -66,8 +72,9 @@ def put_stock_right(
     why: str,
     by: By,
 ) -> StockCorrection:
+    kept = changes | ({"details": to_json(changes["details"])} if "details" in changes else {})
     insert(
-        connection, t.stock_entries, stock_id=old.id, kind="corrected", text=why, **by, **changes,
+        connection, t.stock_entries, stock_id=old.id, kind="corrected", text=why, **by, **kept,
     )  # fmt: skip
     new = find_stock(connection, old.id)
     if "label_g_per_100ml" not in changes:

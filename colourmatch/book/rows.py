@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 
 _HEAD = ("id", "lot_id", "kind", "created_at", "entered_by", "replaces_id", "reason")
 _HEAVY = {"measurement", "advice"}
-_JSON = {"measurement", "advice", "final", "changes", "serving", "data"}
+_JSON = {"measurement", "advice", "final", "changes", "serving", "data", "details"}
 #: A colour in a record -> its columns.
 _COLOURS = {
     "target_lab": ("target_l", "target_a", "target_b"),
@@ -110,6 +110,7 @@ def _stock(row: RowMapping, changes: Sequence[RowMapping]) -> StockEntry:
         "learnt_from_lot_id": None,
         "weighed": False,
         "active": True,
+        **(from_json(row["details"]) or {}),
     }
     for change in changes:
         if change["kind"] == "weighed":
@@ -147,6 +148,10 @@ def _put_right(now: dict[str, Any], change: RowMapping) -> str:
         if change[key] is not None:
             said.append(f"{words} {now[key]!r}, now {change[key]!r}")
             now[key] = change[key]
+    for key, value in (from_json(change["details"]) or {}).items():
+        before = now.get(key)
+        said.append(f"{key.replace('_', ' ')} {'not said' if before is None else before}, now {value}")
+        now[key] = value
     return f"{', '.join(said)} ({change['text']})"
 
 

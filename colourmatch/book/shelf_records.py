@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 from colourmatch.liquid.stock import Stock
 from colourmatch.measurement import Measurement
@@ -51,7 +52,8 @@ class StockEntry:
     `corrected` says in words what was put right of it, and why.
 
     `label_strength_g_per_100ml` is as made up; the true strength is `strength_factor` times that. The factor
-    is always against the label, never against an earlier factor.
+    is always against the label, never against an earlier factor. `amount_ml` is what the bottle held when it was new;
+    `follows` the bottle of the same stock before it; `hand` in what its doses are measured.
     """
 
     id: int
@@ -74,6 +76,13 @@ class StockEntry:
     changed_at: str
     entered_by: str | None = None
     corrected: tuple[str, ...] = ()
+    supplier: str | None = None
+    supplier_batch: str | None = None
+    made_on: str | None = None
+    use_by: str | None = None
+    amount_ml: float | None = None
+    hand: str = "drops"
+    follows: int | None = None
 
     @property
     def strength_g_per_100ml(self) -> float:
@@ -129,3 +138,4 @@ class StockChange:
     label_g_per_100ml: float | None = None
     name: str | None = None
     notes: str | None = None
+    details: dict[str, Any] | None = None

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Unpack
 
 from sqlalchemy import select
 
 from colourmatch.book import tables as t
-from colourmatch.book.checks import check_name, check_number, check_text, name_key
+from colourmatch.book.bottles import BottleFacts, Traced, check_bottle, find_batch, read_left_ml, trace_stocks
+from colourmatch.book.checks import check_name, check_number, check_text, name_key, to_json
 from colourmatch.book.entering import check_reason
 from colourmatch.book.relabelling import StockCorrection, check_stock_changes, put_stock_right
 from colourmatch.book.rows import read_stock_changes, read_stocks
 from colourmatch.book.shelf import ADD_STOCK, find_stock, is_same_stock, lock_shelf, stocks_named
 from colourmatch.book.shelf_records import StockChange, StockEntry
-from colourmatch.book.transactions import find_token, insert_once, part_of, refuse_other
-from colourmatch.errors import ClosedError, InputError
+from colourmatch.book.transactions import find_token, insert_once, near_names, part_of, refuse_other
+from colourmatch.errors import ClosedError, InputError, NotFoundError
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.stock import Stock, check_stock, dilute, part_learnt, weigh_drops
 
@@ -22,6 +25,10 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection
 
     from colourmatch.book.transactions import By, Database, part_of
+
+#: Two makings of one recipe differ in strength by this much (one sd, relative): weighing, filling up, another batch of
+#: powder (common practice, no source).
+FRESH_REL_SD = 0.08
 
 
 class Stocks:
@@ -43,12 +50,18 @@ class Stocks:
         density_g_per_ml: float = 1.0,
         notes: str = "",
         diluted_from: str | int | None = None,
+        bottle: BottleFacts | None = None,
+        follows: int | None = None,
         **by: Unpack[By],
     ) -> StockEntry:
         """Put a stock on the shelf; InputError for an impossible figure or a name that is taken.
 
-        `colourant` is an E number, a name, or the code of an unknown bottle (`custom_colourant`).
+        `colourant` is an E number, a name, or the code of an unknown bottle (`custom_colourant`). `bottle`: whose batch it
+        is, its days, how much; `follows`: the id of the bottle before it.
         """
+        details: dict[str, Any] = check_bottle(bottle or {}) | (
+            {} if follows is None else {"follows": follows}
+        )
         values: dict[str, Any] = {
             "name": check_name(name, "name of the stock"),
             "colourant": find_colourant(colourant).e_number,
@@ -65,7 +78,8 @@ class Stocks:
 
         def act(connection: Connection) -> int:
             parent = None if diluted_from is None else find_stock(connection, diluted_from).id
-            asked = {**values, "notes": notes, "diluted_from_id": parent}
+            told = to_json(details or None)
+            asked = {**values, "notes": notes, "diluted_from_id": parent, "details": told}
             lock_shelf(connection)
             again = find_token(connection, t.stocks, by.get("token")) is not None
             if not again and any(stock.active for stock in stocks_named(connection, values["name"])):
@@ -77,7 +91,76 @@ class Stocks:
 
         return self.get(self._database.write(act))
 
-    def dilute(self, stock: str | int, fold: float, name: str | None = None, **by: Unpack[By]) -> StockEntry:
+    def refill(
+        self,
+        stock: str | int,
+        *,
+        notes: str = "",
+        bottle: BottleFacts | None = None,
+        **by: Unpack[By],
+    ) -> StockEntry:
+        """Put a fresh bottle of a stock in the place of the old one, which is put away.
+
+        Strength, drop and hand are those of the old one. What photos taught of it is where the fresh one starts, less sure
+        by what two makings of one recipe differ. Whose batch it is, its days and its amount are the fresh bottle's own.
+        """
+        if (again := self._find_refilled(by)) is not None:
+            return again
+        old = self.get(stock)
+        facts: BottleFacts = {"hand": old.hand, **(bottle or {})}
+        check_bottle(facts)
+        self.put_away(old.id, "a fresh bottle took its place", entered_by=by.get("entered_by"))
+        made = self.add(
+            old.name, old.colourant, old.label_strength_g_per_100ml, drop_ml=old.drop_ml, made_in=old.made_in,
+            strength_rel_sd=old.label_strength_rel_sd, drop_rel_sd=old.drop_rel_sd,
+            density_g_per_ml=old.density_g_per_ml, notes=notes, bottle=facts, follows=old.id, **by,
+        )  # fmt: skip
+        if old.learnt is None:
+            return made
+        unsure = math.hypot(old.strength_rel_sd, FRESH_REL_SD)
+        return self.learn(
+            made.id, old.strength_factor, unsure, old.learnt_from_lot_id, token=part_of(by, "learnt")["token"]
+        )
+
+    def _find_refilled(self, by: By) -> StockEntry | None:
+        """The fresh bottle that was made with this token before."""
+        with self._database.read() as connection:
+            known = find_token(connection, t.stocks, by.get("token"))
+        return None if known is None else self.get(int(known["id"]))
+
+    def left_ml(self, stocks: Sequence[StockEntry]) -> dict[int, float | None]:
+        """What is left of each bottle by the entries, ml; None where nobody said how much there was."""
+        with self._database.read() as connection:
+            return read_left_ml(connection, stocks)
+
+    def trace(self, batch: str) -> tuple[list[StockEntry], list[Traced]]:
+        """The bottles of a supplier's batch, what was thinned from them, and what lots got of them.
+
+        NotFoundError names near batches.
+        """
+        with self._database.read() as connection:
+            found = find_batch(connection, batch)
+            if not found:
+                batches = [one.supplier_batch for one in read_stocks(connection) if one.supplier_batch]
+                raise NotFoundError(
+                    f"No bottle is of the batch {batch!r}.{near_names(batch, batches)} Say whose it is with: "
+                    "colourmatch stock correct STOCK --batch BATCH --reason 'read on the bottle'"
+                )
+            return found, trace_stocks(connection, [stock.id for stock in found])
+
+    def traced(self, stocks: Sequence[StockEntry]) -> list[Traced]:
+        """What each lot got of these bottles."""
+        with self._database.read() as connection:
+            return trace_stocks(connection, [stock.id for stock in stocks])
+
+    def dilute(
+        self,
+        stock: str | int,
+        fold: float,
+        name: str | None = None,
+        bottle: BottleFacts | None = None,
+        **by: Unpack[By],
+    ) -> StockEntry:
         """Put a stock thinned from another on the shelf: 1 part made up to `fold` parts.
 
         What the photos taught of the bottle holds for what is thinned from it. InputError as in `add`.
@@ -87,7 +170,7 @@ class Stocks:
         made = self.add(
             thin.name, thin.colourant, thin.strength_g_per_100ml, drop_ml=thin.drop_ml, made_in=thin.made_in,
             strength_rel_sd=thin.strength_rel_sd, drop_rel_sd=thin.drop_rel_sd,
-            density_g_per_ml=thin.density_g_per_ml, diluted_from=parent.id,
+            density_g_per_ml=thin.density_g_per_ml, diluted_from=parent.id, bottle=bottle,
             **by,
         )  # fmt: skip
         learnt, label = (parent.strength_factor, parent.strength_rel_sd), (1.0, parent.label_strength_rel_sd)
@@ -187,6 +270,7 @@ class Stocks:
         strength_g_per_100ml: float | None = None,
         name: str | None = None,
         notes: str | None = None,
+        bottle: BottleFacts | None = None,
         **by: Unpack[By],
     ) -> StockCorrection:
         """Put the label strength, the name or the remark of a stock right.
@@ -198,14 +282,22 @@ class Stocks:
         why = check_reason(reason)
         given = {"label_g_per_100ml": strength_g_per_100ml, "name": name, "notes": notes}
         given = {key: value for key, value in given.items() if value is not None}
+        details = check_bottle(bottle or {})
+        if details:
+            given["details"] = details  # type: ignore[assignment]
         if not given:
-            raise InputError("Say what to put right: --strength-g-per-100ml, --name or --note.")
+            raise InputError(
+                "Say what to put right: --strength-g-per-100ml, --name, --note, or what the bottle says."
+            )
 
         def act(connection: Connection) -> StockCorrection:
             lock_shelf(connection)
             if (known := find_token(connection, t.stock_entries, by.get("token"))) is not None:
+                given_as_kept = given | ({"details": to_json(details)} if details else {})
                 same = {"stock_id": is_same_stock(connection, stock), "kind": "corrected", "text": why}
-                refuse_other(known, {**same, **{k: v for k, v in given.items() if known[k] is not None}})
+                refuse_other(
+                    known, {**same, **{k: v for k, v in given_as_kept.items() if known[k] is not None}}
+                )
                 return StockCorrection(find_stock(connection, int(known["stock_id"])))
             old = find_stock(connection, stock)
             changes = check_stock_changes(connection, old, given)

@@ -12,7 +12,7 @@ from sqlalchemy import select
 
 from colourmatch.book import tables as t
 from colourmatch.book.additions import same_dose
-from colourmatch.book.carried import CARRIED, find_poured_back
+from colourmatch.book.carried import CAME_BACK, CARRIED, find_poured_back
 from colourmatch.book.checks import NAME_LENGTH, check_number, name_key, to_json
 from colourmatch.book.entering import find_repeat, put_entry, refuse_closed, refuse_other_entry
 from colourmatch.book.entries import Lot, LotStory, VolumeEntry
@@ -99,7 +99,7 @@ class Trials:
             plain_ml = volume_ml - sum(part["ml"] for part in parts if part["grows"])
             values = {"ml": plain_ml, "returned": False, "void": False, "trial_lot_id": found.id}
             entry_id = put_entry(connection, parent_id, "poured-back", values, **by)
-            why = f"came back with the trial, lot {found.id}"
+            why = f"{CAME_BACK}, lot {found.id}"
             for part in parts:
                 put_entry(
                     connection,

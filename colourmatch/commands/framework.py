@@ -105,6 +105,40 @@ def _take_session(ctx: click.Context) -> Session:
     return Session(book or outer.book, as_json or outer.as_json, ctx.params.pop("sure", False))
 
 
+#: What a value is called -> what completes it; a stock's own commands call it NAME.
+_NAMES = {"lot": "lots", "stock": "stocks", "stocks": "stocks", "colourant": "colourants", "already_colourant": "colourants",
+          "page": "pages"}  # fmt: skip
+_OF_STOCK = ("weigh", "correct", "reset", "put-away", "refill")
+
+
+def complete_names(params: Sequence[click.Parameter], command: str) -> None:
+    """Let the Tab key know lots, stocks, colourants and pages of the guide where a command takes one."""
+    for one in params:
+        kind = _NAMES.get(one.name or "")
+        if one.name == "like":
+            kind = "lots" if command == "new" else "colourants"
+        if one.name == "name" and isinstance(one, click.Argument) and command in _OF_STOCK:
+            kind = "stocks"
+        if kind is not None:
+            one._custom_shell_complete = _completer(kind)
+
+
+def _completer(kind: str) -> Callable[[click.Context, click.Parameter, str], list[Any]]:
+    def complete(ctx: click.Context, _param: click.Parameter, begun: str) -> list[Any]:
+        from colourmatch.commands.names import find_names
+
+        place = next((c.params["book"] for c in _upwards(ctx) if c.params.get("book")), None)
+        return find_names(kind, begun, place)
+
+    return complete
+
+
+def _upwards(ctx: click.Context | None) -> Iterator[click.Context]:
+    while ctx is not None:
+        yield ctx
+        ctx = ctx.parent
+
+
 class Command(click.Command):
     """A command with --json and, unless `uses_book` is False, --book; its function gets the Session first.
 
@@ -115,6 +149,7 @@ class Command(click.Command):
         self, name: str | None, uses_book: bool = True, example: str = "", asks: bool = False, **settings: Any
     ) -> None:
         super().__init__(name, **settings)
+        complete_names(self.params, name or "")
         self.epilog = f"\b\nExample:\n  {example}" if example else None
         asks = asks or any(isinstance(one.type, Sized) and one.type.size.slips for one in self.params)
         self.params += _shared_options(uses_book, asks)
@@ -279,7 +314,12 @@ def _check_token(value: str | None) -> str | None:
 
 
 #: Who wrote it, and a token by which a repeated call is recognised: on every command that writes an entry.
-by_option = click.option("--by", metavar="WHO", help="Who did it, for the record.")
+by_option = click.option(
+    "--by",
+    metavar="WHO",
+    envvar="COLOURMATCH_BY",
+    help="Who did it, for the record. Otherwise COLOURMATCH_BY.",
+)
 token_option = click.option(
     "--token",
     metavar="TEXT",

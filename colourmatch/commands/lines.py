@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+import textwrap
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from colourmatch.words.entries import tell_aside
@@ -103,8 +104,12 @@ def advice_lines(advice: Mapping[str, Any] | None, *, closed: bool = False) -> I
             held = (
                 ", but a ceiling comes first" if advice.get("ceiling_cost_delta_e_2000") is not None else ""
             )
-            drops = tell_drops(round(dose["drops"]), (dose.get("low"), dose.get("high")))
-            yield f"   in all   {drops} of {dose['stock']} to the nearest point{held}"
+            drops = (
+                f"{tell_drops(round(dose['drops']), (dose.get('low'), dose.get('high')))} of {dose['stock']}"
+            )
+            if dose.get("measured"):
+                drops = dose["measured"]["text"]
+            yield f"   in all   {drops} to the nearest point{held}"
     if text := (advice.get("amounts") or {}).get("text"):
         yield f"   {text}"
     yield from (f"   {surprise['text']}" for surprise in advice.get("surprises") or ())
@@ -168,8 +173,29 @@ def closing_line(closing: Mapping[str, Any], advice: Mapping[str, Any] | None) -
     return tell_closing(closing["outcome"], own, closing.get("against") or "")
 
 
-def lot_lines(told: Mapping[str, Any]) -> Iterator[str]:
-    """The story of a lot: head, entries in order, where it stands, what to do, label and cautions."""
+#: What a terminal holds in a line at least.
+_WIDTH = 80
+
+
+def fit_lines(lines: Iterable[str]) -> Iterator[str]:
+    """The same lines within 80 columns; what does not fit goes on below, set in a little further."""
+    for line in lines:
+        indent = " " * (len(line) - len(line.lstrip()) + 2)
+        yield from textwrap.wrap(
+            line,
+            _WIDTH,
+            subsequent_indent=indent,
+            break_long_words=False,
+            break_on_hyphens=False,
+            drop_whitespace=True,
+        ) or [""]
+
+
+def lot_lines(told: Mapping[str, Any], *, law: bool = True) -> Iterator[str]:
+    """The story of a lot: head, entries in order, label, where it stands, and last the answer: what to do now.
+
+    `law`: with intakes, limits and cautions; without them where to ask for them.
+    """
     own = told["ceiling_mg_per_l"]
     ceiling = "no ceiling of its own" if own is None else f"ceiling {own:g} mg/l"
     yield f"Lot {told['lot']} ({told['number']}), {told['name']}: {'closed' if told['closed'] else 'open'}"
@@ -187,23 +213,34 @@ def lot_lines(told: Mapping[str, Any]) -> Iterator[str]:
         if event["moved_by"]:
             mark += f"  (happened at {tell_time(event['happened_at'])}, entry {event['moved_by']})"
         yield f"  {event['id']:>4}  {tell_time(event['created_at'])}  {event['text']}{mark}"
+    for bottle in told.get("bottles") or ():
+        if bottle["supplier_batch"]:
+            of = f" of {bottle['supplier']}" if bottle["supplier"] else ""
+            yield f"  {bottle['stock']} (stock {bottle['id']}) is batch {bottle['supplier_batch']}{of}"
     yield from state_lines(told["state"])
-    yield from (f"Warning: {passed['text']}" for passed in told["warnings"])
     yield from trial_lines(told.get("trials") or ())
-    yield from advice_lines(told["advice"], closed=told["closed"])
-    if told["closing"]:
-        yield closing_line(told["closing"], told["advice"])
-    yield from ("", *str(told["label"]).splitlines())
-    yield from intake_lines(told.get("intake") or ())
-    for caution in told["cautions"]:
-        yield f"  caution: {caution['text']}"
+    yield from ("", *str(told["label"]).splitlines(), "")
+    if law:
+        yield from intake_lines(told.get("intake") or ())
+        for caution in told["cautions"]:
+            yield f"  caution: {caution['text']}"
+    else:
+        yield f"Limits, intakes and cautions: colourmatch lot show {told['lot']} --law"
     if told["jurisdiction"] is None and not told["closed"]:
         yield f"  caution: {NO_PLACE.replace('LOT', str(told['lot']))}"
+    yield from (f"Warning: {passed['text']}" for passed in told["warnings"])
+    yield from (dose["text"] for dose in told.get("first_dose") or ())
+    answer = list(advice_lines(told["advice"], closed=told["closed"]))
+    said = [line for line in answer if line.startswith("-> ")]
+    yield from (line for line in answer if line not in said)
+    yield from said
+    if told["closing"]:
+        yield closing_line(told["closing"], told["advice"])
 
 
 #: Limits that are shown and not kept must say so: they read as if the advice kept them.
 NO_PLACE = (
-    "It is not said where this lot is sold: the limits above are those of the EU, and the advice does not keep "
+    "It is not said where this lot is sold: the limits shown are those of the EU, and the advice does not keep "
     "them. Have them kept with: colourmatch lot correct LOT --jurisdiction EU --reason 'sold there'"
 )
 

@@ -22,7 +22,7 @@ from colourmatch.commands.lines import (
     state_lines,
 )
 from colourmatch.commands.lot_head import head_figures, head_options, one_volume
-from colourmatch.errors import InputError
+from colourmatch.errors import InputError, QuestionError
 from colourmatch.words.entries import tell_changes, tell_entry
 
 if TYPE_CHECKING:
@@ -37,7 +37,7 @@ _amount_options = options(
 )
 
 
-@click.command(cls=Command, example="colourmatch lot add 1 --stock red --drops 12")
+@click.command(cls=Command, asks=True, example="colourmatch lot add 1 --stock red --drops 12")
 @click.argument("lot")
 @click.option("--stock", metavar="STOCK", help="What went in.")
 @_amount_options
@@ -50,8 +50,12 @@ def add(
 ) -> Answer:
     """Write down what went in.
 
-    An addition of a stock, or untinted batch that was blended back.
+    An addition of a stock, or untinted batch that was blended back. A dose of somebody else that no photo has seen is asked
+    about once.
     """
+    from colourmatch.workflow.log import open_dose_of_other
+    from colourmatch.workflow.shelf_state import warn_of_stocks
+
     by, token = given.pop("by"), given.pop("token")
     with session.open_book() as book:
         if untinted_ml is not None:
@@ -62,8 +66,12 @@ def add(
         else:
             if stock is None:
                 raise InputError("Say what went in: --stock NAME with --drops, --ml or --grams.")
+            if not session.sure and (open_dose := open_dose_of_other(book.lots.story(lot), by)):
+                raise QuestionError(open_dose)
             entry = book.additions.add(lot, stock, entered_by=by, token=token, **given)
             data = {key: getattr(entry, key) for key in ("stock", "quantity", "unit", "ml", "mg")}
+            for warning in warn_of_stocks(book, [entry.stock]):
+                session.note(f"Warning: {warning['text']}")
         if note:
             book.entries.add_note(entry.lot_id, note, entered_by=by)
         return _answer_entry(

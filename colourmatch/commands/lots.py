@@ -5,6 +5,7 @@ Their papers and files are in papers.py, what happens after the closing in after
 
 from __future__ import annotations
 
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -26,6 +27,7 @@ from colourmatch.commands.lines import (
     advice_lines,
     closing_line,
     combined_lines,
+    fit_lines,
     lot_lines,
 )
 from colourmatch.commands.lot_head import (
@@ -108,6 +110,7 @@ def new(session: Session, like: str | None, stocks: tuple[str, ...], **given: An
     from colourmatch.dosing.care import cautions_for
     from colourmatch.dosing.limits import place_or_first
     from colourmatch.workflow.again import fill_like, find_first_dose
+    from colourmatch.workflow.shelf_state import warn_of_stocks
 
     given["volume_ml"] = one_volume(given)
     head = head_figures(given)
@@ -122,16 +125,17 @@ def new(session: Session, like: str | None, stocks: tuple[str, ...], **given: An
         made = book.lots.begin(**head)
         colourants = [book.stocks.get(stock).colourant for stock in made.stocks]
         cautions = cautions_for(colourants, place_or_first(made.jurisdiction))
+        bottles = warn_of_stocks(book, made.stocks)
         first = find_first_dose(book, book.lots.story(made.id))
     data = head_json(made) | {"cautions": [{"code": c.code, "text": c.text} for c in cautions]}
     warnings = _warn_of_base(made)
-    data["warnings"] = [{"code": c.code, "text": c.text} for c in warnings]
+    data["warnings"] = [{"code": c.code, "text": c.text} for c in warnings] + bottles
     data["first_dose"] = [dose.to_json() for dose in first]
     lines = [
         f"Lot {made.id} ({made.label}), {made.name}: {made.volume_ml:g} ml, "
         f"tinted with {', '.join(made.stocks)}."
     ]
-    lines += [f"  Warning: {warning.text}" for warning in warnings]
+    lines += [f"  Warning: {warning['text']}" for warning in data["warnings"]]
     lines += [f"  {dose.text}" for dose in first]
     lines += [f"  {caution.text}" for caution in cautions]
     if made.jurisdiction is None:
@@ -285,16 +289,45 @@ def list_(session: Session, search: str | None, open_only: bool, limit: int, off
 
 @lot.command(example="colourmatch lot show 1")
 @click.argument("lot")
-def show(session: Session, lot: str) -> Answer:
+@click.option("--law", is_flag=True, help="With limits, intakes and all cautions.")
+@click.option("--no-curve", is_flag=True, help="Leave the long curve out of the JSON of the advice.")
+def show(session: Session, lot: str, law: bool, no_curve: bool) -> Answer:
     """Show the whole story of a lot.
 
-    Entries, photos, state, advice, the label line and cautions.
+    Entries, photos, the label, state, and at the end what to do now. The JSON always holds limits and cautions.
     """
     from colourmatch.workflow.lot import describe_lot
 
     with session.read_book() as book:
         told = describe_lot(book, book.lots.get(lot).id)
-    return Answer(told, list(lot_lines(told)))
+    if no_curve and (told["advice"] or {}).get("curve"):
+        told["advice"] = told["advice"] | {"curve": None}
+    return Answer(told, list(fit_lines(lot_lines(told, law=law))))
+
+
+@lot.command(example="colourmatch lot log --since yesterday")
+@click.argument("lot", required=False)
+@click.option(
+    "--since",
+    metavar="TIME",
+    default="yesterday",
+    show_default=True,
+    help="today, yesterday, '3 days', a day, or '2026-11-25 14:30'.",
+)
+@click.option("--by", metavar="WHO", help="Only what one person entered.")
+def log(session: Session, lot: str | None, since: str, by: str | None) -> Answer:
+    """Tell who did what, in one lot or in all."""
+    from colourmatch.book.checks import utc_text
+    from colourmatch.commands.moments import parse_since
+    from colourmatch.workflow.log import list_log, tell_log
+
+    begin = utc_text(parse_since(since, datetime.now().astimezone()))
+    with session.read_book() as book:
+        lines = list_log(book, begin, lot, by)
+    if not lines:
+        return Answer({"since": begin, "entries": []}, [f"Nothing was entered since {tell_date(begin)}."])
+    table = Table(("when", "who", "lot", "what"), tell_log(lines))
+    return Answer({"since": begin, "entries": lines}, [table])
 
 
 @lot.command(asks=True, example="colourmatch lot close 1 --reason matched")

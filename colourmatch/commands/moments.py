@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime, time
+import re
+from datetime import date, datetime, time, timedelta
 
 from colourmatch.errors import InputError
 
@@ -21,6 +22,30 @@ def parse_moment(typed: str, day: date) -> datetime:
         return moment if moment.tzinfo is not None else moment.astimezone()
     except (OverflowError, OSError, ValueError):  # a year that no clock of this machine knows
         raise _refuse(typed) from None
+
+
+def parse_since(typed: str, now: datetime) -> datetime:
+    """The beginning of a time: "today", "yesterday", "3 days", a day, or a moment as of `parse_moment`; local.
+
+    InputError for another text.
+    """
+    text = typed.strip().casefold()
+    days = {"today": 0, "yesterday": 1, "last week": 7}.get(text)
+    if days is None and (found := re.fullmatch(r"(\d{1,4}) days?( ago)?", text)):
+        days = int(found[1])
+    if days is None:
+        try:
+            return datetime.combine(date.fromisoformat(text), time()).astimezone()
+        except ValueError:
+            pass
+        try:
+            return parse_moment(typed, now.date())
+        except InputError:
+            raise InputError(
+                f"--since is {typed!r}, which is not a time. Give today, yesterday, '3 days', a day such as 2026-11-25, or "
+                "'2026-11-25 14:30'."
+            ) from None
+    return datetime.combine(now.date() - timedelta(days=days), time()).astimezone()
 
 
 def _parse_whole(text: str) -> datetime:

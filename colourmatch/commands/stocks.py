@@ -22,6 +22,8 @@ from colourmatch.errors import InputError
 from colourmatch.words.figures import tell_amount, tell_percent, tell_typed
 
 if TYPE_CHECKING:
+    from colourmatch.book.bottles import BottleFacts
+    from colourmatch.book.lot_book import LotBook
     from colourmatch.book.shelf_records import StockEntry
 
 
@@ -32,6 +34,26 @@ bottle_options = options(
     click.option("--bottle-colour-value", type=Number(), help="It says a colour value: of 10 g in 100 ml."),
     click.option("--bottle-a610", type=Number(), help="A caramel: absorbance of 0.1 % at 610 nm."),
 )
+
+
+#: Whose batch a bottle is, its days and how much it holds.
+bottle_facts = options(
+    click.option("--supplier", metavar="NAME", help="Who sold what is in it."),
+    click.option("--batch", "supplier_batch", metavar="BATCH", help="The supplier's batch."),
+    click.option("--made-on", metavar="DAY", help="When it was made, such as 2026-11-29."),
+    click.option("--use-by", metavar="DAY", help="Until when it is good, such as 2027-05-01."),
+    click.option("--amount-ml", type=Sized("stock"), help="How much is in it; doses are counted down."),
+)
+hand_option = click.option(
+    "--hand", type=click.Choice(["drops", "ml", "grams"]), help="In what its doses are measured."
+)
+
+
+def take_facts(given: dict[str, Any]) -> BottleFacts:
+    """What was typed of a bottle, taken out of the options."""
+    keys = ("supplier", "supplier_batch", "made_on", "use_by", "amount_ml", "hand")
+    said = {key: given.pop(key, None) for key in keys}
+    return {key: value for key, value in said.items() if value is not None}  # type: ignore[return-value]
 
 
 def take_bottle(given: dict[str, Any]) -> dict[str, float]:
@@ -45,9 +67,13 @@ def stock() -> None:
     """Stocks: dilute solutions of a colourant, dosed by the drop."""
 
 
-def _describe(entry: StockEntry) -> dict[str, Any]:
+def _describe(book: LotBook, entry: StockEntry) -> dict[str, Any]:
     """The JSON of a stock; strengths are g of pure dye in 100 ml."""
+    from colourmatch.workflow.shelf_state import describe_bottles
+
     known = entry.as_stock()
+    bottle = ("supplier", "supplier_batch", "made_on", "use_by", "amount_ml", "hand", "follows")
+    stands = describe_bottles(book, [entry])[entry.id]
     return {
         "stock": entry.name,
         "id": entry.id,
@@ -71,6 +97,8 @@ def _describe(entry: StockEntry) -> dict[str, Any]:
         "changed_at": entry.changed_at,
         "by": entry.entered_by,
         "corrected": list(entry.corrected),
+        **{key: getattr(entry, key) for key in bottle},
+        **stands,
     }
 
 
@@ -127,7 +155,9 @@ def _summary(entry: StockEntry) -> str:
 @click.option("--peak-nm", type=Number(), help="custom: where it absorbs most, 400 to 700 nm.")
 @click.option("--e1pct", type=Number(), help="custom: absorbance in 1 cm of 1 g in 100 ml.")
 @click.option("--like", metavar="E129|NAME", help="custom: the colourant it resembles.")
-@click.option("--note", metavar="TEXT", help="A remark, such as the day it was made.")
+@bottle_facts
+@hand_option
+@click.option("--note", metavar="TEXT", help="A remark.")
 @by_option
 @token_option
 def add(
@@ -142,14 +172,22 @@ def add(
     unknown = {key: given.pop(key) for key in ("peak_nm", "e1pct", "like")}
     code = _find_code(name, colourant, unknown)
     given["strength_g_per_100ml"] = _read_strength(code, given)
+    facts = take_facts(given)
     with session.open_book(begins=True) as book:
         entry = book.stocks.add(
-            name, code, given.pop("strength_g_per_100ml"), notes=note or "", entered_by=by, **given
+            name,
+            code,
+            given.pop("strength_g_per_100ml"),
+            notes=note or "",
+            bottle=facts,
+            entered_by=by,
+            **given,
         )
+        data = _describe(book, entry)
     from colourmatch.dosing.care import cautions_for
 
     cautions = [{"code": caution.code, "text": caution.text} for caution in cautions_for([code])]
-    return Answer(_describe(entry) | {"cautions": cautions}, [f"Added {_summary(entry)}"])
+    return Answer(data | {"cautions": cautions}, [f"Added {_summary(entry)}"])
 
 
 def _read_strength(code: str, given: dict[str, Any]) -> float:
@@ -196,6 +234,7 @@ def list_(session: Session, everything: bool) -> Answer:
 
     with session.read_book(needed=False) as book:
         entries = book.stocks.all(active_only=not everything)
+        described = [_describe(book, entry) for entry in entries]
     if not entries:
         return Answer({"stocks": []}, [f"The shelf is empty. Add a stock: {ADD_STOCK}"])
     rows = [
@@ -206,13 +245,15 @@ def list_(session: Session, everything: bool) -> Answer:
             f"{tell_amount(entry.drop_ml)} {tell_percent(entry.drop_rel_sd)}",
             tell_amount(entry.as_stock().mg_per_drop),
             entry.made_in,
+            "" if one["left_ml"] is None else tell_amount(one["left_ml"]),
             _origin(entry),
         )
-        for entry in entries
+        for entry, one in zip(entries, described, strict=True)
     ]
-    told = [f"{entry.name}: {said}." for entry in entries for said in entry.corrected]
-    headers = ("stock", "colour", "g/100 ml", "drop ml", "mg/drop", "made in", "known from")
-    return Answer({"stocks": [_describe(entry) for entry in entries]}, [Table(headers, rows), *told])
+    told = [f"Warning: {warning['text']}" for one in described for warning in one["warnings"]]
+    told += [f"{entry.name}: {said}." for entry in entries for said in entry.corrected]
+    headers = ("stock", "colour", "g/100 ml", "drop ml", "mg/drop", "made in", "left ml", "known from")
+    return Answer({"stocks": described}, [Table(headers, rows), *told])
 
 
 def _origin(entry: StockEntry) -> str:
@@ -247,7 +288,7 @@ def weigh(session: Session, name: str, drops: float, grams: float, by: str | Non
         density = given["density_g_per_ml"] or book.stocks.get(name).density_g_per_ml
         session.ask(ask_about_weighing(drops, grams, density))
         entry = book.stocks.weigh(name, int(drops), grams, entered_by=by, **given)
-    return Answer(_describe(entry), [_summary(entry)])
+        return Answer(_describe(book, entry), [_summary(entry)])
 
 
 @stock.command(example="colourmatch stock dilute red --fold 10 --name 'red 1 in 10'")
@@ -258,6 +299,7 @@ def weigh(session: Session, name: str, drops: float, grams: float, by: str | Non
 @click.option("--name", metavar="NEW", help="Name of the diluted stock.")
 @click.option("--target-mg-per-l", type=Sized("content"), help="Ask only: the whole dose in the batch, mg/l.")
 @click.option("--volume-ml", type=Sized("batch"), help="Ask only: the volume of the batch.")
+@bottle_facts
 @by_option
 @token_option
 def dilute(session: Session, stock: str, fold: float | None, name: str | None, **given: Any) -> Answer:
@@ -265,11 +307,11 @@ def dilute(session: Session, stock: str, fold: float | None, name: str | None, *
 
     A good stock makes the whole dose 20 to 60 drops.
     """
-    target, volume = given["target_mg_per_l"], given["volume_ml"]
+    target, volume, facts = given["target_mg_per_l"], given["volume_ml"], take_facts(given)
     with session.open_book() as book:
         parent = book.stocks.get(stock)
         if fold is not None and target is None and volume is None:
-            return _put_diluted(book, parent, (fold, name), given)
+            return _put_diluted(book, parent, (fold, name, facts), given)
         if fold is not None or target is None or volume is None:
             raise InputError(
                 "Give --fold to dilute, or --target-mg-per-l and --volume-ml to ask for a dilution."
@@ -282,11 +324,13 @@ def dilute(session: Session, stock: str, fold: float | None, name: str | None, *
 
 
 def _put_diluted(
-    book: Any, parent: StockEntry, wanted: tuple[float, str | None], given: dict[str, Any]
+    book: LotBook, parent: StockEntry, wanted: tuple[float, str | None, BottleFacts], given: dict[str, Any]
 ) -> Answer:
     entry = book.stocks.dilute(parent.id, *wanted, entered_by=given["by"], token=given["token"])
     how = f"1 part of {parent.name} made up to {tell_typed(wanted[0])} parts with {parent.made_in}"
-    return Answer(_describe(entry) | {"fold": wanted[0]}, [f"Added {_summary(entry)}", f"Make it: {how}."])
+    return Answer(
+        _describe(book, entry) | {"fold": wanted[0]}, [f"Added {_summary(entry)}", f"Make it: {how}."]
+    )
 
 
 @stock.command(
@@ -349,6 +393,8 @@ def make(
 @click.option("--strength-g-per-100ml", type=Number(), help="The strength that is really on its label.")
 @click.option("--name", "new_name", metavar="NEW", help="What it is called.")
 @click.option("--note", metavar="TEXT", help="The remark.")
+@bottle_facts
+@hand_option
 @click.option("--reason", metavar="TEXT", help="What was wrong, in a few words.")
 @by_option
 @token_option
@@ -368,11 +414,13 @@ def correct(
             strength_g_per_100ml=strength,
             name=new_name,
             notes=note,
+            bottle=take_facts(given),
             entered_by=by,
             **given,
         )
-    entry = done.stock
-    data = _describe(entry) | {
+        entry = done.stock
+        described = _describe(book, entry)
+    data = described | {
         "corrected_doses": [{"lot": lot_id, "entry": new} for lot_id, new in done.entries],
         "corrected_stocks": list(done.thinned),
     }
@@ -399,11 +447,12 @@ def reset(session: Session, name: str, reason: str, by: str | None) -> Answer:
     with session.open_book() as book:
         before = _learnt(book.stocks.get(name))
         entry = book.stocks.reset(name, reason, entered_by=by)
+        data = _describe(book, entry)
     forgotten = "Nothing was learnt of it yet: its label counts as before."
     if before is not None:
         span = f"{before['strength_factor']:.2f} ({before['low']:.2f} to {before['high']:.2f})"
         forgotten = f"Set aside, and kept in its history: strength as photos showed, {span} of the label."
-    return Answer(_describe(entry) | {"forgotten": before}, [forgotten, _summary(entry)])
+    return Answer(data | {"forgotten": before}, [forgotten, _summary(entry)])
 
 
 @stock.command("put-away", example="colourmatch stock put-away red --reason 'used up'")
@@ -417,4 +466,38 @@ def put_away(session: Session, name: str, reason: str, by: str | None) -> Answer
     """
     with session.open_book() as book:
         entry = book.stocks.put_away(name, reason, entered_by=by)
-    return Answer(_describe(entry), [f"{entry.name} is put away. Its history stays in the book."])
+        data = _describe(book, entry)
+    return Answer(data, [f"{entry.name} is put away. Its history stays in the book."])
+
+
+@stock.command(example="colourmatch stock refill red --batch K-1207 --made-on 2026-11-29 --amount-ml 50")
+@click.argument("name")
+@bottle_facts
+@click.option("--note", metavar="TEXT", default="", help="A remark.")
+@by_option
+@token_option
+def refill(session: Session, name: str, note: str, by: str | None, **given: Any) -> Answer:
+    """Put a fresh bottle of a stock in the place of the old one.
+
+    It starts with the strength that photos taught of the old one, less sure; the old one is put away.
+    """
+    facts = take_facts(given)
+    with session.open_book() as book:
+        entry = book.stocks.refill(name, notes=note, bottle=facts, entered_by=by, **given)
+        data = _describe(book, entry)
+    lines = [f"A fresh bottle, stock {entry.id}, took the place of stock {entry.follows}. {_summary(entry)}"]
+    return Answer(data, lines)
+
+
+@stock.command(example="colourmatch stock trace K-1207")
+@click.argument("batch")
+def trace(session: Session, batch: str) -> Answer:
+    """Tell which lots hold a supplier's batch.
+
+    What was thinned from its bottles counts too, and bottles that are put away.
+    """
+    from colourmatch.workflow.shelf_state import tell_trace, trace_batch
+
+    with session.read_book() as book:
+        told = trace_batch(book, batch)
+    return Answer(told, tell_trace(told))

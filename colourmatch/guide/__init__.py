@@ -91,6 +91,15 @@ def list_sections(page: Page) -> tuple[Section, ...]:
     return tuple(Section(title, level, "\n".join(lines).strip()) for title, level, lines in parts)
 
 
+#: Plain words of people -> a word of the pages that answers them.
+_PLAIN = {
+    "stain": "spilt", "stained": "spilt", "stains": "spilt", "spilled": "spilt", "spill": "spilt", "dropped": "spilt",
+    "overshot": "past", "overdone": "past", "darker": "past the match", "paler": "past the match", "cloudy": "hazy",
+    "turbid": "hazy", "mistake": "wrong", "undo": "undo", "recall": "trace", "expired": "use by", "scale": "grams",
+    "weigh": "grams", "law": "limit", "legal": "limit", "allergy": "allergen", "fades": "fade", "fading": "fade",
+}  # fmt: skip
+
+
 def find_sections(page: Page, wanted: str) -> tuple[Section, ...]:
     """The parts that hold every word of `wanted`, those that hold them in their heading first; all for no word.
 
@@ -101,7 +110,8 @@ def find_sections(page: Page, wanted: str) -> tuple[Section, ...]:
         return list_sections(page)
 
     def count(text: str) -> int:
-        return sum(word in text.casefold() for word in words)
+        folded = text.casefold()
+        return sum(word in folded or _PLAIN.get(word, word) in folded for word in words)
 
     held = {part: count(f"{part.title} {part.text}") for part in list_sections(page) if part.text}
     most = max(held.values(), default=0)

@@ -112,7 +112,7 @@ class Facts:
         if self.reference is not None:
             yield from (self.reference.name, self.reference.notes)
         for stock in self.story.stock_entries:
-            yield from (stock.name, stock.notes)
+            yield from (stock.name, stock.notes, stock.supplier or "", stock.supplier_batch or "")
         for line in self.lines:
             yield from (line.text, line.by, line.remark)
         yield from self.trials

@@ -166,6 +166,8 @@ class Parts:
             ("Colour in the base before", self._base_colour()),
             ("Limits of", head.jurisdiction or "EU (none was named)"),
             ("Photos", f"{len(story.photos)}"),
+            ("Made up by its label", "no" if head.made_up_to == 1 else tell_dilution(head.made_up_to)),
+            ("Doses measured in", head.hand),
         ]
         cells = [[self.say(name, "th"), self.say(value)] for name, value in pairs]
         rows = [cells[k] + cells[k + 1] for k in range(0, len(cells), 2)]
@@ -202,8 +204,10 @@ class Parts:
         learnt = "nothing yet"
         if stock.strength_factor != 1 or stock.learnt_from_lot_id is not None:
             learnt = f"{stock.strength_factor:.2f} of its label {_percent(stock.strength_rel_sd)}"
+        batch = f", batch {stock.supplier_batch}" if stock.supplier_batch else ""
+        batch += f" of {stock.supplier}" if stock.supplier else ""
         return (
-            stock.name + ("" if stock.active else " (put away)"),
+            stock.name + batch + ("" if stock.active else " (put away)"),
             stock.colourant,
             f"{stock.label_strength_g_per_100ml:g} g in 100 ml {_percent(stock.label_strength_rel_sd)}",
             f"{stock.drop_ml:.3g} ml {_percent(stock.drop_rel_sd)}" + (", weighed" if stock.weighed else ""),

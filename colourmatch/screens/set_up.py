@@ -14,6 +14,8 @@ from colourmatch.screens.references import show_references
 from colourmatch.screens.stock_forms import (
     MADE_IN,
     UNKNOWN,
+    ask_bottle,
+    ask_strength,
     describe_stock,
     name_colourant,
     show_making,
@@ -89,12 +91,7 @@ def show_new_stock(folded: bool) -> None:
             help="A short name, as written on the bottle.",
         )  # fmt: skip
         like, e1pct = ask_unknown(token) if code == UNKNOWN else (None, None)
-        strength = st.number_input(
-            "Strength, g in 100 ml", value=1.0, min_value=0.0, max_value=100.0, step=0.1, format="%g",
-            key=f"stock-strength-{token}",
-            help="Grams of pure dye in 100 ml of the stock: a gram of powder of 85 % holds 0.85 g (Strength works it "
-            "out). For a bought bottle take what its label says of colourant, not of the whole mixture.",
-        )  # fmt: skip
+        strength_of = ask_strength(token)
         drop = st.number_input(
             "Drop, ml", value=0.05, min_value=0.0, max_value=0.5, step=0.005, format="%g",
             key=f"stock-drop-{token}", help="Near 0.05 for most droppers. Weigh drops to know yours.",
@@ -104,7 +101,13 @@ def show_new_stock(folded: bool) -> None:
             format_func=MADE_IN.__getitem__, key=f"stock-made-in-{token}",
             help="A stock made in the batch does not thin it.",
         )  # fmt: skip
-        notes = st.text_input("Notes (maker, date, dye content of the powder)", key=f"stock-notes-{token}")
+        hand = st.segmented_control(
+            "Doses measured in", ["drops", "ml", "grams"], default="drops", required=True, key=f"stock-hand-{token}",
+            help="Drops: as the lot says. On a scale, grams.",
+        )  # fmt: skip
+        with st.expander("Supplier, days, amount"):
+            bottle = ask_bottle("stock-bottle", token)
+        notes = st.text_input("Notes (dye content of the powder)", key=f"stock-notes-{token}")
         if st.button("Add the stock", type="primary", key=f"stock-add-{token}"):
 
             def add(token: str) -> str:
@@ -113,7 +116,8 @@ def show_new_stock(folded: bool) -> None:
                 session.ask_size(token, "Drop", drop, "drop")
                 colourant = custom_colourant(name or "?", like, e1pct).e_number if like else code
                 stock = session.current_book().stocks.add(
-                    name, colourant, strength, drop_ml=drop, made_in=made_in, notes=notes, **session.by(token),
+                    name, colourant, strength_of(colourant), drop_ml=drop, made_in=made_in, notes=notes,
+                    bottle={**bottle, "hand": hand}, **session.by(token),
                 )  # fmt: skip
                 return f"The stock {stock.name} is on the shelf."
 

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import streamlit as st
 
 from colourmatch.amounts import SIZES, ask_about, ask_about_weighing
+from colourmatch.book.bottles import BottleFacts
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import find_colourant
-from colourmatch.liquid.make_up import plan_liquid, plan_powder
+from colourmatch.liquid.make_up import BOTTLE_SAYS, dye_share, plan_liquid, plan_powder
 from colourmatch.liquid.stock import Stock, suggest_strength
 from colourmatch.screens import drafts, session
 from colourmatch.screens import html as parts
 from colourmatch.words.figures import PAGES, tell_amount, tell_ml, tell_percent, tell_typed
+from colourmatch.workflow.shelf_state import describe_bottles
 
 UNKNOWN = "unknown"
 MADE_IN = {"water": "water", "batch": "a little of the batch itself"}
@@ -43,6 +47,14 @@ def describe_stock(stock: StockEntry) -> str:
     ]
     if tell_learnt(stock):
         lines.append(tell_learnt(stock))
+    if stock.supplier_batch or stock.supplier:
+        lines.append(
+            f"batch {stock.supplier_batch or 'not said'} of {stock.supplier or 'a supplier not said'}"
+        )
+    told = describe_bottles(session.current_book(), [stock])[stock.id]
+    if told["left_ml"] is not None:
+        lines.append(f"{tell_ml(told['left_ml'])} of {tell_ml(stock.amount_ml or 0)} left")
+    lines += [warning["text"] for warning in told["warnings"]]
     return "\n".join(lines)
 
 
@@ -56,6 +68,63 @@ def tell_learnt(stock: StockEntry) -> str:
         f"strength as photos showed: {learnt} of the label, like "
         f"{tell_amount(stock.strength_g_per_100ml)} g in 100 ml{where}"
     )
+
+
+#: What a bottle may state of its strength, as it is asked for.
+SAYS = {
+    "g": "g of dye in 100 ml", "percent": "% w/w", "e1pct": "E 1 %", "colour_value": "colour value",
+    "a610": "caramel: A 610 nm",
+}  # fmt: skip
+
+
+def ask_strength(token: str) -> Callable[[str], float]:
+    """The strength of a new stock: typed, or from what its bottle says; what gives it for a colourant."""
+    says = st.segmented_control(
+        "Strength by",
+        list(SAYS),
+        default="g",
+        required=True,
+        format_func=SAYS.__getitem__,
+        key=f"stock-says-{token}",
+    )
+    if says == "g":
+        strength = st.number_input(
+            "Strength, g in 100 ml", value=1.0, min_value=0.0, max_value=100.0, step=0.1, format="%g",
+            key=f"stock-strength-{token}",
+            help="Grams of pure dye in 100 ml of the stock: a gram of powder of 85 % holds 0.85 g (Strength works it "
+            "out). For a bought bottle take what its label says of colourant, not of the whole mixture.",
+        )  # fmt: skip
+        return lambda _code: strength
+    left, right = st.columns(2)
+    figure = left.number_input(
+        f"The bottle says, {SAYS[says]}", value=0.0, min_value=0.0, max_value=5000.0, format="%g",
+        key=f"stock-figure-{token}", help=BOTTLE_SAYS[says],
+    )  # fmt: skip
+    grams = right.number_input(
+        "Grams of it in 100 ml of stock", value=100.0, min_value=0.0, max_value=200.0, format="%g",
+        key=f"stock-grams-{token}", help="100 where it is used as it is sold.",
+    )  # fmt: skip
+    return lambda code: dye_share(code, {says: figure}) * grams
+
+
+def ask_bottle(key: str, token: str) -> BottleFacts:
+    """Whose batch a bottle is, its days, how much it holds."""
+    left, right = st.columns(2)
+    made, last = (
+        left.date_input("Made on", value=None, key=f"{key}-made-on-{token}"),
+        right.date_input("Use by", value=None, key=f"{key}-use-by-{token}"),
+    )
+    amount = left.number_input(
+        "Amount in the bottle, ml", value=None, min_value=0.1, max_value=1e5, format="%g", key=f"{key}-amount-{token}",
+        help="Doses are counted down from it.",
+    )  # fmt: skip
+    return {
+        "made_on": None if made is None else made.isoformat(),
+        "use_by": None if last is None else last.isoformat(),
+        "amount_ml": amount,
+        "supplier": right.text_input("Supplier", key=f"{key}-supplier-{token}", max_chars=120),
+        "supplier_batch": left.text_input("Supplier's batch", key=f"{key}-batch-{token}", max_chars=120),
+    }
 
 
 def show_weighing(stocks: list[StockEntry]) -> None:
@@ -200,6 +269,16 @@ def show_putting_away(stocks: list[StockEntry]) -> None:
     with st.expander("Used up, or made again"):
         chosen = choose_stock("Stock", stocks, "away-stock")
         book, by = session.current_book(), session.entered_by()
+        fresh = ask_bottle("fresh", f"{chosen}")
+
+        def refill(token: str) -> str:
+            made = book.stocks.refill(chosen, bottle=fresh, **session.by(token))
+            return (
+                f"A fresh bottle of {made.name} is on the shelf; it starts with what was learnt, less sure."
+            )
+
+        if st.button("A fresh bottle takes its place", key=f"away-fresh-{chosen}"):
+            session.act_once("fresh", refill)
 
         def put_away(_token: str) -> str:
             return f"The stock {book.stocks.put_away(chosen, entered_by=by).name} is put away. Its history stays."

@@ -15,6 +15,7 @@ from colourmatch.book.entries import LotStory
 from colourmatch.dosing.limits import room_mg_per_l
 from colourmatch.errors import InputError
 from colourmatch.words.figures import tell_drops, tell_number
+from colourmatch.workflow.by_hand import hand_of
 from colourmatch.workflow.fitting import LEAST_LEARNT_SD
 
 if TYPE_CHECKING:
@@ -113,11 +114,7 @@ def _lots_of_line(book: LotBook, head: Lot) -> list[LotStory]:
             root = book.lots.get(root.like)
         if root.id == first and lot.id not in begun and lot.id != head.id:
             line.append(book.lots.story(lot.id))
-    good = [
-        story
-        for story in line
-        if story.closing and story.closing.outcome in _GOOD and not story.closing.against
-    ]
+    good = [story for story in line if story.closing and story.closing.outcome in _GOOD]
     return sorted(good, key=lambda story: story.lot.id, reverse=True)[:_MOST_LOTS]
 
 
@@ -147,11 +144,12 @@ def _plan(story: LotStory, entry: StockEntry, held: list[float], lots: tuple[str
         return None
     low, high = drops * math.exp(-1.96 * spread), drops * math.exp(1.96 * spread)
     step = min(drops / (1 + 1.645 * spread), _room_drops(story, entry))
-    if story.lot.hand == "drops":
+    hand = hand_of(story, entry)
+    if hand == "drops":
         step = float(int(step + 1e-6))
     ml = step * stock.drop_ml
     dose = FirstDose(entry.name, drops, low, high, int(step), ml, ml * stock.density_g_per_ml, lots, "")
-    return replace(dose, text=_tell_first(dose, story.lot.hand))
+    return replace(dose, text=_tell_first(dose, hand))
 
 
 def _room_drops(story: LotStory, entry: StockEntry) -> float:

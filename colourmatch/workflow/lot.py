@@ -34,6 +34,7 @@ from colourmatch.photo.quality import flag
 from colourmatch.words.entries import tell_entry
 from colourmatch.words.looks import tell_glass
 from colourmatch.workflow.again import find_first_dose
+from colourmatch.workflow.by_hand import tell_by_hand
 from colourmatch.workflow.ceilings import ceiling_left, describe_state, passed_ceilings
 from colourmatch.workflow.doubts import name_entry, put_question
 from colourmatch.workflow.fitting import (
@@ -52,6 +53,7 @@ from colourmatch.workflow.fitting import (
 from colourmatch.workflow.glasses import NOTHING, look_further, read_intake
 from colourmatch.workflow.label_lines import read_label_lines
 from colourmatch.workflow.photo_time import is_ahead, moment_of, plausible_moment
+from colourmatch.workflow.shelf_state import list_bottles
 from colourmatch.workflow.since_photo import step_left_ml
 from colourmatch.workflow.trials import describe_trials
 
@@ -224,6 +226,7 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
         "closing": _describe_closing(closing) if closing else None,
         "trials": describe_trials(book, story),
         "intake": read_intake(story),
+        "bottles": list_bottles(book, story),
         "first_dose": [dose.to_json() for dose in find_first_dose(book, story)],
         "last_hash": book.lots.last_hash(head.id),
         **tell_care(story),
@@ -235,6 +238,10 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
 
 def advise_story(book: LotBook, story: LotStory, newest: Measurement | None = None) -> dict[str, Any]:
     """The advice for a story, as JSON; newest: the measurement of a photo that comes in just now, if one does."""
+    return tell_by_hand(book, story, _plan_story(book, story, newest))
+
+
+def _plan_story(book: LotBook, story: LotStory, newest: Measurement | None) -> dict[str, Any]:
     head, photos = story.lot, usable_photos(story)
     here = photos_of_state(story, photos)
     together = combine_state(story, here)

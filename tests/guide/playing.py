@@ -249,7 +249,7 @@ def _miss(player: Player, boxes: dict[str, str]) -> None:
     )
     player.call("lot photo", "3", _photo("ladder1-0.jpg"), *_typed(boxes))
     turned = _typed({"white": boxes["white"], "reference": boxes["batch"], "batch": boxes["reference"]})
-    player.call("lot new", "--name", "Deep", "--volume-ml", "900", "--stock", "red", "--dilution", "5",
+    player.call("lot new", "--name", "Deep", "--hand", "grams", "--volume-ml", "900", "--stock", "red", "--dilution", "5",
                 "--ceiling-mg-per-l", "40")  # fmt: skip
     player.call("lot add", "4", "--stock", "red", "--drops", "80")
     player.call("lot photo", "4", _photo("ladder1-2.jpg"), *turned)
@@ -315,12 +315,37 @@ def _go_on(player: Player) -> None:
 def _play_again(player: Player) -> None:
     """The next lot like a good one, in a book of its own."""
     own = {"book": "again.sqlite"}
-    player.call("stock add", "red", "--colourant", "E129", "--strength-g-per-100ml", "1.0", **own)
+    player.call(
+        "stock add",
+        "red",
+        "--colourant",
+        "E129",
+        "--strength-g-per-100ml",
+        "1.0",
+        "--supplier",
+        "A supplier",
+        "--batch",
+        "K-1207",
+        "--made-on",
+        "2026-01-02",
+        "--use-by",
+        "2026-02-01",
+        "--amount-ml",
+        "5",
+        **own,
+    )
     player.call("lot new", "--name", "Cordial", "--volume", "1 l", "--stock", "red", **own)
-    player.call("lot add", "1", "--stock", "red", "--drops", "80", **own)
-    player.call("lot close", "1", "--reason", "matched", **own)
+    player.call("lot add", "1", "--stock", "red", "--drops", "80", "--by", "MK", **own)
+    player.call("lot close", "1", "--reason", "matched", "--sure", **own)
     player.call("lot new", "--like", "1", "--volume", "5 l", **own)
     player.call("lot show", "2", **own)
+    player.call("lot show", "1", **own)
+    player.call("stock refill", "red", "--batch", "K-1300", **own)
+    player.call("stock dilute", "red", "--fold", "2", "--name", "half", **own)
+    player.call("stock trace", "K-1207", **own)
+    player.call("stock trace", "K-1300", **own)
+    player.call("lot log", "--since", "today", **own)
+    player.call("lot log", "1", **own)
 
 
 def _let_time_pass(player: Player) -> None:

@@ -118,6 +118,30 @@ def test_an_unknown_bottle_starts_from_what_it_looks_like(book: LotBook) -> None
     assert book.stocks.get("supermarket red").colourant == "custom:E122:500"
 
 
+def test_a_bottle_is_entered_as_it_says_and_followed_by_a_fresh_one(book: LotBook) -> None:
+    app = open_app("set_up")
+    by_key(app.selectbox, "stock-colourant").set_value("E163")
+    by_key(app.text_input, "stock-name").set_value("grape")
+    by_key(app.get("button_group"), "stock-says").set_value("colour_value").run()
+    by_key(app.number_input, "stock-figure").set_value(150.0)
+    by_key(app.number_input, "stock-grams").set_value(20.0)
+    by_key(app.text_input, "stock-bottle-batch").set_value("K-1207")
+    by_key(app.number_input, "stock-bottle-amount").set_value(2.0)
+    by_key(app.button, "stock-add").click()
+    app.run()
+    assert not app.exception
+    grape = book.stocks.get("grape")
+    assert grape.strength_g_per_100ml == pytest.approx(1.0)  # E 1 % 15 of 300 in 20 g
+    assert (grape.supplier_batch, grape.amount_ml, grape.use_by) == ("K-1207", 2.0, None)
+    assert "batch K-1207" in shown(app) and "nearly empty" in shown(app)
+    by_key(app.text_input, "fresh-batch").set_value("K-1300")
+    by_key(app.button, "away-fresh").click()
+    app.run()
+    assert (
+        book.stocks.get("grape").supplier_batch == "K-1300" and book.stocks.get("grape").follows == grape.id
+    )
+
+
 @pytest.mark.parametrize("missing", ["stock-name", "stock-colourant"])
 def test_a_stock_with_something_missing_is_refused_and_keeps_what_was_typed(
     book: LotBook, missing: str

@@ -1,0 +1,127 @@
+"""The bottles as they stand today: what is left of each, which are old or nearly empty, which lots hold whose batch."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, timedelta
+from typing import TYPE_CHECKING, Any
+
+from colourmatch.liquid.stock import DOSE_DROPS
+from colourmatch.words.figures import tell_ml
+from colourmatch.words.times import tell_date
+
+if TYPE_CHECKING:
+    from colourmatch.book.entries import LotStory
+    from colourmatch.book.lot_book import LotBook
+    from colourmatch.book.shelf_records import StockEntry
+
+#: A bottle is warned of so many days before its last (common practice, no source).
+SOON = timedelta(days=14)
+
+
+def describe_bottles(
+    book: LotBook, stocks: Sequence[StockEntry], on: date | None = None
+) -> dict[int, dict[str, Any]]:
+    """Of each bottle by its id `left_ml` and `warnings`, each a code and a sentence; `on` a day, today when None."""
+    left = book.stocks.left_ml(stocks)
+    return {
+        stock.id: {
+            "left_ml": None if left[stock.id] is None else round(left[stock.id] or 0.0, 3),
+            "warnings": warn_of_bottle(stock, left[stock.id], on or date.today()) if stock.active else [],
+        }
+        for stock in stocks
+    }
+
+
+def warn_of_bottle(stock: StockEntry, left_ml: float | None, on: date) -> list[dict[str, str]]:
+    """What is to be said of a bottle on a day: past its last day or near it, nearly empty (less than a whole dose)."""
+    found = []
+    if stock.use_by:
+        last = date.fromisoformat(stock.use_by)
+        if on > last:
+            found.append(
+                {"code": "bottle-old", "text": f"{stock.name} was to be used by {last}. Make it again."}
+            )
+        elif on + SOON > last:
+            found.append({"code": "bottle-old-soon", "text": f"{stock.name} is to be used by {last}."})
+    if left_ml is not None and left_ml < DOSE_DROPS[1] * stock.drop_ml:
+        text = f"{stock.name} is nearly empty: {tell_ml(left_ml)} left by the entries. Make it again in time."
+        found.append({"code": "bottle-empty", "text": text})
+    return found
+
+
+def warn_of_stocks(book: LotBook, names: Sequence[str]) -> list[dict[str, str]]:
+    """The warnings of the bottles that a lot is tinted with, those on the shelf."""
+    stocks = [stock for stock in book.stocks.all() if stock.name in set(names)]
+    told = describe_bottles(book, stocks)
+    return [warning for stock in stocks for warning in told[stock.id]["warnings"]]
+
+
+def list_bottles(book: LotBook, story: LotStory) -> list[dict[str, Any]]:
+    """The bottles that are in a lot, with whose batch each is: what a recall asks for."""
+    used = [entry for entry in story.stock_entries if any(a.stock_id == entry.id for a in story.additions)]
+    parents = {stock.id: stock for stock in book.stocks.all(active_only=False)} if used else {}
+    found = []
+    for entry in used:
+        source = entry
+        while source.supplier_batch is None and source.diluted_from_id in parents:
+            source = parents[source.diluted_from_id]
+        doses = [a for a in story.additions if a.stock_id == entry.id]
+        found.append(
+            {
+                "stock": entry.name,
+                "id": entry.id,
+                "supplier": source.supplier,
+                "supplier_batch": source.supplier_batch,
+                "made_on": entry.made_on,
+                "use_by": entry.use_by,
+                "ml": round(sum(a.ml for a in doses), 3),
+                "mg": round(sum(a.mg for a in doses), 3),
+            }
+        )
+    return found
+
+
+def trace_batch(book: LotBook, batch: str) -> dict[str, Any]:
+    """Which lots hold a supplier's batch: the bottles it came in, and what each lot got of them."""
+    stocks, traced = book.stocks.trace(batch)
+    left, names = describe_bottles(book, stocks), {stock.id: stock.name for stock in stocks}
+    heads = {dose.lot_id: book.lots.get(dose.lot_id) for dose in traced}
+    return {
+        "batch": next((s.supplier_batch for s in stocks if s.supplier_batch), batch),
+        "stocks": [
+            {
+                "stock": stock.name, "id": stock.id, "supplier": stock.supplier, "supplier_batch": stock.supplier_batch,
+                "diluted_from": stock.diluted_from_id, "active": stock.active, "left_ml": left[stock.id]["left_ml"],
+            }
+            for stock in stocks
+        ],
+        "lots": [
+            {
+                "lot": dose.lot_id, "number": heads[dose.lot_id].label, "name": heads[dose.lot_id].name,
+                "closed": heads[dose.lot_id].closed, "stock": names[dose.stock_id], "stock_id": dose.stock_id,
+                "ml": round(dose.ml, 3), "mg": round(dose.mg, 3), "first_at": dose.first_at, "last_at": dose.last_at,
+            }
+            for dose in traced
+        ],
+    }  # fmt: skip
+
+
+def tell_trace(told: dict[str, Any]) -> list[str]:
+    """What was traced, in lines: the bottles, then the lots."""
+    lines = [f"Batch {told['batch']}:"]
+    for stock in told["stocks"]:
+        from_whom = f" of {stock['supplier']}" if stock["supplier"] else ""
+        thinned = f", thinned from stock {stock['diluted_from']}" if stock["diluted_from"] else ""
+        left = "" if stock["left_ml"] is None else f", {tell_ml(stock['left_ml'])} left"
+        lines.append(
+            f"  stock {stock['id']} {stock['stock']}{from_whom}{thinned}: "
+            f"{'on the shelf' if stock['active'] else 'put away'}{left}"
+        )
+    for lot in told["lots"]:
+        state = "closed" if lot["closed"] else "open"
+        lines.append(
+            f"  lot {lot['number']} {lot['name']} ({state}): {tell_ml(lot['ml'])} of {lot['stock']} (stock "
+            f"{lot['stock_id']}), {tell_date(lot['first_at'])}"
+        )
+    return [*lines, f"{len({lot['lot'] for lot in told['lots']})} lots hold it."]
