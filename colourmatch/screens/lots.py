@@ -4,67 +4,61 @@ from __future__ import annotations
 
 import io
 from functools import partial
-from typing import Any
 
 import streamlit as st
 
-from colourmatch.book.entries import Lot, LotStory
+from colourmatch.book.entries import LotStory
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
 from colourmatch.screens import pages, session
 from colourmatch.screens.afterwards import show_recheck
+from colourmatch.screens.leading_on import lead_on, offer_papers
+from colourmatch.screens.lot_list import tap_row
 from colourmatch.screens.photo_view import show_flags, show_picture, show_swatches
 from colourmatch.screens.references import tell_target
 from colourmatch.words.figures import tell_ml
-from colourmatch.words.times import tell_date
 
-PAGE_ROWS = 25
+PAGE_ROWS = 15
 
 
 def show() -> None:
-    """The page."""
-    st.title("Lots")
+    """The page: one lot where the address names it, else the list."""
     book = session.current_book()
+    lot_id = session.chosen_lot_id() if "lot" in st.query_params else None
+    if lot_id is not None and "lot" in st.query_params:
+        if st.button("All lots", key="all-lots", icon=":material/arrow_back:"):
+            st.query_params.clear()
+            st.rerun()
+        session.choose_lot(lot_id)
+        show_lot(book.lots.story(lot_id))
+        return
+    st.title("Lots")
     if not book.lots.search(limit=1):
-        st.html(parts.empty("No lot yet. Every lot stands here with its recipe, its photos and its story. "
-                            "Begin one under Set up."))  # fmt: skip
+        st.html(parts.empty("No lot yet. Each stands here with its recipe, photos and story."))
         if session.may_enter() and st.button("Set up a stock and a lot", type="primary", key="to-set-up"):
             st.switch_page(pages.find_page("set_up"))
         return
-    picked = pick_from_table()
-    lot_id = picked or (session.chosen_lot_id() if "lot" in st.query_params else None)
-    if lot_id is None:
-        st.caption("Tap the box at the left of a lot to read its story.")
-        return
-    session.choose_lot(lot_id)
-    show_lot(book.lots.story(lot_id))
+    if (picked := pick_row()) is not None:
+        pages.go_to_lot("lots", picked)
+    st.page_link(pages.find_page("trend"), label="Trend: closed lots against each other")
+    show_tables()
 
 
-def pick_from_table() -> int | None:
-    """The table of lots with search, filter and pages; the id of the lot tapped."""
+def pick_row() -> int | None:
+    """The list with search, filter and pages; the id of the lot tapped."""
     book = session.current_book()
     left, right = st.columns([3, 2], vertical_alignment="bottom")
-    search = left.text_input("Search by name or number", type="search", key="lots-search")
-    which = right.segmented_control(
-        "Show", ["all", "open only"], default="all", required=True, key="lots-which"
-    )
-    count = book.lots.count(search, open_only=which == "open only")
+    search = left.text_input("Name or number", type="search", key="lots-search")
+    which = right.segmented_control("Show", ["all", "open"], default="all", required=True, key="lots-which")
+    count = book.lots.count(search, open_only=which == "open")
     if not count:
         st.html(parts.empty("No lot fits. Search for a part of its name or number, or show all."))
         return None
     page, shown = pick_page(count)
-    lots = book.lots.search(
-        search, open_only=which == "open only", limit=PAGE_ROWS, offset=(page - 1) * PAGE_ROWS
-    )
-    event = st.dataframe(
-        [row_of(lot) for lot in lots], hide_index=True, row_height=44, on_select="rerun",
-        selection_mode="single-row", height="content",
-        key=f"lots-table-{search}-{which}-{page}-{hash(tuple(lot.id for lot in lots))}",  # a row is one of these
-    )  # fmt: skip
+    lots = book.lots.search(search, open_only=which == "open", limit=PAGE_ROWS, offset=(page - 1) * PAGE_ROWS)
+    tapped = tap_row(lots, "lot")
     st.caption(shown)
-    show_tables()
-    chosen = event.selection.rows
-    return lots[chosen[0]].id if chosen else None
+    return tapped
 
 
 def show_tables() -> None:
@@ -91,39 +85,21 @@ def pick_page(count: int) -> tuple[int, str]:
     return int(page), f"{count} {'lot' if count == 1 else 'lots'}, page {page} of {total}, the newest first"
 
 
-def row_of(lot: Lot) -> dict[str, Any]:
-    """A row of the table."""
-    return {
-        "Name": lot.name,
-        "Number": lot.label,
-        "State": ("closed" if lot.closed else "open")
-        + (f", trial of {lot.trial_of}" if lot.trial_of else ""),
-        "Batch, ml": round(lot.volume_ml, 1),
-        "Begun": tell_date(lot.created_at, parts.browser_zone()),
-    }
-
-
 def show_lot(story: LotStory) -> None:
     """One lot: its state, its head, its story, label and cautions."""
     lot = story.lot
     with st.spinner("Opening the lot …"):
         told = session.describe(story)
-    st.header(parts.plain(f"{lot.name} ({lot.label})"))
-    with st.container(horizontal=True):
-        words = "Go on with this lot" if session.may_enter() else "Open it under Match"
-        if not lot.closed and st.button(words, type="primary", key="go-on"):
+    st.title(parts.plain(f"{lot.name} ({lot.label})"))
+    words = "Go on with this lot" if session.may_enter() else "Open it under Match"
+    if not lot.closed:
+        if st.button(words, type="primary", key="go-on"):
             pages.go_to_lot("match", lot.id)
-        st.download_button(
-            "Lot sheet (PDF)", lambda: make_sheet(lot.id), f"lot-{lot.id}.pdf", "application/pdf",
-            key="sheet", on_click="ignore", icon=":material/download:",
-        )  # fmt: skip
-        st.download_button(
-            "Labels (PDF)", lambda: make_labels(lot.id), f"labels-{lot.id}.pdf", "application/pdf",
-            key="labels", on_click="ignore", icon=":material/download:",
-        )  # fmt: skip
-    st.caption(
-        "The labels carry the colours, their warning and a QR code of the lot number. The law asks for more."
-    )
+        with st.container(key="cm-lead-on", gap="small"):
+            offer_papers(story)
+    else:
+        lead_on(story, here=True)
+    st.caption("The law asks for more on a label than these carry: colours, their warning, the lot number.")
     show_state(story)
     if lot.closed:
         show_recheck(story)
@@ -143,24 +119,6 @@ def show_lot(story: LotStory) -> None:
         else parts.empty("Nothing happened yet.")
     )
     show_photos(story)
-
-
-def make_sheet(lot_id: int) -> bytes:
-    """The lot on paper, made when it is asked for."""
-    from colourmatch.paper.sheet import write_lot_sheet
-
-    out = io.BytesIO()
-    write_lot_sheet(session.current_book(), lot_id, out, zone=parts.browser_zone())
-    return out.getvalue()
-
-
-def make_labels(lot_id: int) -> bytes:
-    """A page of labels, made when it is asked for."""
-    from colourmatch.paper.labels import write_label_page
-
-    out = io.BytesIO()
-    write_label_page(session.current_book(), lot_id, out, zone=parts.browser_zone())
-    return out.getvalue()
 
 
 def show_state(story: LotStory) -> None:

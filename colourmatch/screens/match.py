@@ -12,6 +12,7 @@ from colourmatch.screens import drafts, pages, session, trials
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
 from colourmatch.screens.answer import Answer, draw_answer, draw_scale, find_answer, find_place, untinted_ml
+from colourmatch.screens.leading_on import lead_on
 from colourmatch.screens.match_details import last_photo, show_details, show_numbers, show_photo
 from colourmatch.screens.pair import draw_measuring, draw_pair
 from colourmatch.screens.photo_view import clear_upload, upload_photos
@@ -59,6 +60,8 @@ def show() -> None:
         block.html(draw_answer(answer))
         show_place(story, advice, waiting)
         show_refused(story)
+        if story.lot.closed and story.lot.trial_of is None:
+            lead_on(story)
     with right:
         fold = st.expander("Details", expanded=is_typing(story))
     with fold:

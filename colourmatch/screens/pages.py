@@ -23,7 +23,7 @@ TITLES = {
     "calibrations": "Card and phone",
 }
 #: Pages that others lead to; the menu has room for no more on a phone.
-_NOT_IN_MENU = ("picker", "calibrations")
+_NOT_IN_MENU = ("picker", "calibrations", "trend")
 
 
 def list_pages() -> list[Any]:

@@ -92,6 +92,19 @@ _CSS = """
 .cm-flag.warn { border-style: dashed; } .cm-flag.warn .cm-tag { color: var(--cm-warn); }
 .cm-flag.refuse { border-width: 2px; border-color: var(--cm-stop); }
 .cm-flag.refuse .cm-tag { color: var(--cm-stop); }
+.cm-row { display: grid; grid-template-columns: 64px minmax(0, 1fr) auto; gap: .9rem; align-items: center; padding: .6rem;
+  border: 1px solid var(--cm-line); border-radius: 10px; min-height: 64px; box-sizing: border-box; line-height: 1.35; }
+.cm-row b { overflow-wrap: anywhere; }
+.cm-two { display: grid; grid-template-columns: 1fr 1fr; height: 48px; border-radius: 8px; overflow: hidden;
+  background: var(--cm-fill); }
+.cm-apart { font-size: 1.2rem; font-weight: 650; font-variant-numeric: tabular-nums; }
+[class*="st-key-cm-row-"] { position: relative; gap: 0; }
+[class*="st-key-cm-row-"] .stElementContainer:has(.stButton) { position: absolute; inset: 0; width: 100% !important; height: 100%; }
+[class*="st-key-cm-row-"] .stButton, [class*="st-key-cm-row-"] .stButton > * { width: 100% !important; height: 100%; }
+[class*="st-key-cm-row-"] button { width: 100%; height: 100%; border: 0; background: transparent; border-radius: 10px; }
+[class*="st-key-cm-row-"] button:hover { background: var(--cm-fill); }
+[class*="st-key-cm-row-"] button > * { position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%); }
+.st-key-cm-lead-on { display: grid; grid-template-columns: 1fr 1fr; }
 .cm-swatches { display: grid; grid-auto-flow: column; grid-auto-columns: minmax(0, 1fr); }
 .cm-swatches .cm-colour { height: 132px; }
 .cm-swatches > div:first-child .cm-colour { border-radius: 8px 0 0 8px; }

@@ -44,9 +44,18 @@ def tell_place(way: str, now: Mapping[str, float], tolerance: float, *, expected
     >>> tell_place("", {"value": 0.62, "low": 0.2, "high": 1.8}, 1.5, expected=True)
     'About 0.6 now, good from 1.5.'
     """
-    far = tell_number(now["value"], 1, PAGES)
-    if float(tell_number(now["low"])) == 0:
-        far = f"at most {tell_number(now['high'], 1, PAGES)}"
+    far = tell_far(now)
     far = f"about {far}" if expected else far
     text = f"{way}: {far}" if way else far
     return f"{text[:1].upper()}{text[1:]} now, good from {tolerance:g}."
+
+
+def tell_far(now: Mapping[str, float]) -> str:
+    """A difference as one figure; one whose interval reaches 0 by its upper end.
+
+    >>> tell_far({"value": 3.46, "low": 2.8, "high": 4.1}), tell_far({"value": 0.3, "low": 0.0, "high": 0.4})
+    ('3.5', 'at most 0.4')
+    """
+    if float(tell_number(now["low"])) == 0:
+        return f"at most {tell_number(now['high'], 1, PAGES)}"
+    return tell_number(now["value"], 1, PAGES)

@@ -12,7 +12,7 @@ from test_trend_page import measured
 
 from colourmatch.book.lot_book import LotBook
 from colourmatch.screens import trend_plots
-from colourmatch.screens.lots import make_labels
+from colourmatch.screens.leading_on import make_labels
 from colourmatch.workflow.lot import record_photos
 
 BEGIN = datetime.now(UTC) - timedelta(weeks=8)

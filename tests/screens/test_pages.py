@@ -425,9 +425,8 @@ def test_an_unknown_lot_in_the_address_is_named(book: LotBook, lot_id: int) -> N
 def test_a_trial_is_told_as_one_in_the_list_of_lots(book: LotBook, lot_id: int) -> None:
     book.additions.add(lot_id, "red", drops=3)
     trial = book.trials.take(lot_id, 100).id
-    table = open_app("lots").dataframe[0].value.set_index("Number")
-    assert table.loc[f"L{trial}", "State"] == f"open, trial of {lot_id}"
-    assert table.loc[f"L{trial}", "Batch, ml"] == 100.0 != book.lots.get(trial).volume_ml
+    assert f"L{trial}, open, trial of {lot_id}, 100 ml" in shown(open_app("lots"))
+    assert book.lots.get(trial).volume_ml != 100
 
 
 def test_the_list_finds_lots_and_tells_the_story_of_one(book: LotBook, lot_id: int) -> None:
@@ -440,8 +439,9 @@ def test_the_list_finds_lots_and_tells_the_story_of_one(book: LotBook, lot_id: i
     assert "Sample of 20 ml taken" in text
     assert "Colour: Allura red AC (E129)" in text
     assert "A sample that stood on the bench is not poured back" in text
+    app.button(key="all-lots").click().run()
     app.text_input(key="lots-search").set_value("shr").run()
-    assert list(app.dataframe[0].value["Name"]) == ["<b>shrub</b>"]
+    assert [one.label.replace("\\", "") for one in app.button] == ["Open <b>shrub</b> (L2)"]
     app.text_input(key="lots-search").set_value("nothing like it").run()
     assert "No lot fits." in shown(app)
 
@@ -518,7 +518,7 @@ def test_a_figure_of_the_lot_is_put_right_with_its_reason(book: LotBook, lot_id:
 
 
 def test_the_sheet_of_a_lot_is_offered_and_is_a_pdf(book: LotBook, lot_id: int) -> None:
-    from colourmatch.screens.lots import make_sheet
+    from colourmatch.screens.leading_on import make_sheet
 
     app = open_app("lots", lot=str(lot_id))
     assert "Lot sheet (PDF)" in [button.label for button in app.get("download_button")]

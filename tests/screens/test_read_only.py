@@ -15,7 +15,7 @@ from colourmatch.workflow.lot import record_photos
 LOOKING = {
     "Colour card, A4", "Colour card, Letter", "Grey card, A4", "Grey card, Letter", "Mark them on a photo", "To the start, with the example lot", "To the lots",
     "bitter aperitif (L1), 900 ml", "Lot sheet (PDF)", "Labels (PDF)", "A row a lot (CSV)", "A row an entry (CSV)",
-    "Open it under Match", "Whole photo",
+    "Open it under Match", "Whole photo", "All lots", "Open bitter aperitif (L1)",
 }  # fmt: skip
 
 
@@ -51,11 +51,12 @@ def test_every_page_opens_on_a_book_that_may_only_be_read(book, lot_id, locked, 
 
 def test_lots_sheets_and_tables_are_there(book, lot_id, locked) -> None:
     app = open_app("lots", lot=str(lot_id))
-    assert {"Lot sheet (PDF)", "Labels (PDF)", "A row a lot (CSV)", "A row an entry (CSV)"} <= offered(app)
+    assert {"Lot sheet (PDF)", "Labels (PDF)"} <= offered(app)
     assert "3 drops of red" in shown(app)
     match = open_app("match", lot=str(lot_id))
     assert "How far" in shown(match)
     assert not match.get("file_uploader")
+    assert {"A row a lot (CSV)", "A row an entry (CSV)"} <= offered(open_app("lots")) <= LOOKING
 
 
 def test_what_is_written_elsewhere_is_seen_and_a_book_that_may_be_written_again_takes_entries(

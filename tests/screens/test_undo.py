@@ -218,12 +218,12 @@ def test_figures_of_the_lot_are_those_of_its_newest_amendment(book: LotBook, lot
     assert (lot.volume_ml, lot.ceiling_mg_per_l) == (850, 40)
 
 
-def test_a_row_of_the_list_stays_the_lot_that_was_tapped(book: LotBook, lot_id: int) -> None:
-    app = open_match(lot_id).switch_page("colourmatch/screens/lots.py").run()
-    before = [table.key for table in app.dataframe]
-    book.lots.begin("newer", 500, ["red"])
-    app.run()
-    assert [table.key for table in app.dataframe] != before
+def test_a_row_of_the_list_opens_the_lot_that_was_tapped(book: LotBook, lot_id: int) -> None:
+    app = AppTest.from_file(str(APP), default_timeout=300).run()
+    app.switch_page("colourmatch/screens/lots.py").run()
+    book.lots.begin("newer", 500, ["red"])  # it stands first now
+    app.button(key=f"lot-{lot_id}").click().run()
+    assert not app.exception and str(lot_id) in app.query_params["lot"]
 
 
 def test_a_second_tap_cannot_put_the_next_stock_away(book: LotBook, lot_id: int) -> None:
@@ -316,3 +316,14 @@ def test_a_draft_restored_after_a_reload_does_not_choose_an_older_entry(
     assert by_key(later.selectbox, f"correct-{lot_id}-which").value == newest
     assert by_key(later.number_input, f"addition-{lot_id}-amount").value is None
     assert draft.exists()
+
+
+def test_a_finished_lot_leads_on_to_its_papers_and_to_the_next(book: LotBook, lot_id: int) -> None:
+    book.lots.close(lot_id, "given up")
+    app = open_match(lot_id)
+    papers = [one.label for one in app.get("download_button")]
+    assert papers == ["Labels (PDF)", "Lot sheet (PDF)"]
+    assert {"like", "recheck"} <= {button.key for button in app.button}
+    app.button(key="recheck").click().run()
+    assert not app.exception and "Does the colour hold?" in shown(app)
+    assert "like" in [button.key for button in app.button]

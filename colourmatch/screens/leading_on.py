@@ -1,0 +1,55 @@
+"""What a finished lot leads on to: labels, sheet, the next lot like it, a look at it in a week."""
+
+from __future__ import annotations
+
+import io
+from functools import partial
+
+import streamlit as st
+
+from colourmatch.book.entries import LotStory
+from colourmatch.screens import html as parts
+from colourmatch.screens import pages, session
+from colourmatch.words.files import name_file
+
+
+def offer_papers(story: LotStory) -> None:
+    """Labels and sheet of a lot; each is made when it is asked for."""
+    lot = story.lot
+    for words, make, what in (
+        ("Labels (PDF)", make_labels, "labels"),
+        ("Lot sheet (PDF)", make_sheet, "lot"),
+    ):
+        st.download_button(
+            words, partial(make, lot.id), name_file(what, lot.label, "pdf"), "application/pdf",
+            key="sheet" if what == "lot" else what, on_click="ignore", icon=":material/download:", width="stretch",
+        )  # fmt: skip
+
+
+def lead_on(story: LotStory, *, here: bool = False) -> None:
+    """The ways on from a closed lot; here: the page is the lot's own, where it is photographed again."""
+    with st.container(key="cm-lead-on", gap="small"):
+        offer_papers(story)
+        if session.may_enter() and st.button("Next lot like this", key="like", width="stretch"):
+            st.session_state["lot-like"] = story.lot.id
+            st.switch_page(pages.find_page("set_up"), query_params={"part": "New lot"})
+        if not here and st.button("Recheck in a week", key="recheck", width="stretch"):
+            pages.go_to_lot("lots", story.lot.id)
+
+
+def make_sheet(lot_id: int) -> bytes:
+    """The lot on paper, made when it is asked for."""
+    from colourmatch.paper.sheet import write_lot_sheet
+
+    out = io.BytesIO()
+    write_lot_sheet(session.current_book(), lot_id, out, zone=parts.browser_zone())
+    return out.getvalue()
+
+
+def make_labels(lot_id: int) -> bytes:
+    """A page of labels, made when it is asked for."""
+    from colourmatch.paper.labels import write_label_page
+
+    out = io.BytesIO()
+    write_label_page(session.current_book(), lot_id, out, zone=parts.browser_zone())
+    return out.getvalue()
