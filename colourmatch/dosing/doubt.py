@@ -101,7 +101,11 @@ def find_doubt(fit: LotFit) -> Doubt | None:
     causes = weigh_causes(fit)
     if not fit.success and causes:
         return Doubt(tuple(causes[:2]), clear)
-    if not causes or clear >= RAISED or (causes[0].code == LABEL and causes[0].chance >= LEARNT * (1 - clear)):
+    if (
+        not causes
+        or clear >= RAISED
+        or (causes[0].code == LABEL and causes[0].chance >= LEARNT * (1 - clear))
+    ):
         return None
     dominates = causes[0].code != LABEL and causes[0].chance >= DOMINATES * (1 - clear)
     return Doubt(tuple(causes[: 1 if dominates else 2]), clear)

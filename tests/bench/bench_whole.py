@@ -75,7 +75,7 @@ def play(lot: int, seed: int, tolerance: float, moving: bool = False) -> tuple[O
     case = draw_case(rng, _KINDS[lot % len(_KINDS)])
     lines, first_error, seconds, drops, again = [], np.nan, 0.0, case.start_drops, 0
     free = true_difference(case, np.arange(0, 4000))
-    dilution, told_near = case.view.dilution, []
+    dilution, told_near, doubts = case.view.dilution, [], 0
     with (
         tempfile.TemporaryDirectory() as place,
         open_book(Path(place) / "book.sqlite") as book,
@@ -105,6 +105,7 @@ def play(lot: int, seed: int, tolerance: float, moving: bool = False) -> tuple[O
                 lines.append(f"   {photo} refused: {result['error']}")
                 again += 1
                 continue
+            doubts += advice["question"] is not None
             if photo == 1 and case.kind == "plain" and advice["to_match"]:
                 first_error = advice["to_match"][0]["drops"] / max(int(free.argmin()), 1) - 1
             read = " ".join(f"{result['delta_e_2000'][part]:.2f}" for part in ("value", "low", "high"))
@@ -112,7 +113,7 @@ def play(lot: int, seed: int, tolerance: float, moving: bool = False) -> tuple[O
                 f"   {photo} drops {drops} true {true_difference(case, np.array([drops]))[0]:.2f} "
                 f"read {read} "
                 f"{','.join(q['code'] for q in result['quality']) or 'no flag'} "
-                f"{advice['action']} {advice['reason']} {[dose['drops'] for dose in advice['doses']]}"
+                f"{(advice['question'] or {}).get('text', '')} {advice['action']} {advice['reason']} {[dose['drops'] for dose in advice['doses']]}"
             )
             if advice["action"] == "stop":
                 break
@@ -130,7 +131,7 @@ def play(lot: int, seed: int, tolerance: float, moving: bool = False) -> tuple[O
         case, drops, photo, advice["reason"] if advice and advice["action"] == "stop" else "unfinished",
         float(true_difference(case, np.array([drops]))[0]), best, float(free.min()),
         bool(held > case.ceiling + 1e-9 and drops > case.start_drops), first_error, seconds, float(free.argmin()),
-        told_near,
+        told_near, doubts,
     )  # fmt: skip
     return outcome, "\n".join(lines), again
 
