@@ -29,8 +29,7 @@ class Cause:
     """What may have gone wrong: its chance, the shot and the entry that it is about (-1: none).
 
     part: of the dose that went in or shows, median of the draws, or of its label's strength that a stock has, None where
-    it has none; other: the bottle instead;
-    deeper: depth over what was noted, or the part of its colour that a paler reference has.
+    it has none; other: the bottle instead; deeper: how deep the batch shows against its reference, over what was noted.
     """
 
     code: str
@@ -84,7 +83,7 @@ def _cause(fit: LotFit, places: list[int]) -> Cause:
     if one.part is not None:
         logs = fit.draws[here, fit.layout.part.start] if here.size else np.log([one.part[0]])
         part = float(np.exp(np.median(logs)))
-    changed = [v for v in (*one.deeper, *one.reference_deeper) if v != 1]
+    changed = [v for v in (*one.deeper, *(1 / one.reference_deeper)) if v != 1]
     times = float(np.exp(one.label.sum())) if one.code == LABEL else None
     return Cause(
         one.code, float(fit.chances[places].sum()), one.shot, one.entry, times or part,
