@@ -32,7 +32,7 @@ begun = time.monotonic()
 run(sys.argv[1:])
 sys.stdout.flush()
 peak = next(line.split()[1] for line in open("/proc/self/status") if line.startswith("VmHWM"))  # this process's own
-print(round(time.monotonic() - begun, 2), int(peak) // 1024, file=sys.stderr)
+print(round(time.monotonic() - begun, 2), round(time.process_time(), 2), int(peak) // 1024, file=sys.stderr)
 """
 ROOT = Path(__file__).parents[2]
 
@@ -94,8 +94,8 @@ def _copy_lot(connection: Any, pattern: dict[str, list[dict[str, Any]]], lot: in
             connection.execute(t.metadata.tables[name].insert(), rows)
 
 
-def measure(code: str, *arguments: str, book: Path) -> tuple[float, int]:
-    """Seconds and MB of a piece of code in a process of its own."""
+def measure(code: str, *arguments: str, book: Path) -> tuple[float, float, int]:
+    """Seconds, seconds of processor time with the start, and MB of a piece of code in a process of its own."""
     environ = os.environ | {
         "COLOURMATCH_BOOK": str(book),
         "OPENBLAS_NUM_THREADS": "1",
@@ -109,8 +109,8 @@ def measure(code: str, *arguments: str, book: Path) -> tuple[float, int]:
         cwd=ROOT,
         timeout=600,
     )
-    seconds, megabytes = done.stderr.strip().splitlines()[-1].split()
-    return float(seconds), int(megabytes)
+    seconds, busy, megabytes = done.stderr.strip().splitlines()[-1].split()
+    return float(seconds), float(busy), int(megabytes)
 
 
 def main() -> None:
@@ -132,8 +132,11 @@ def main() -> None:
         )
         for command in COMMANDS:
             call = [part.format(lot=lots // 2 or 1) for part in command]
-            seconds, megabytes = measure(_CHILD, *call, "--json", book=path)
-            print(f"        {' '.join(command[:2]):12} {seconds:6.2f} s {megabytes:5} MB", flush=True)
+            seconds, busy, megabytes = measure(_CHILD, *call, "--json", book=path)
+            print(
+                f"        {' '.join(command[:2]):12} {seconds:6.2f} s ({busy:.2f} s of processor) {megabytes:5} MB",
+                flush=True,
+            )
 
 
 if __name__ == "__main__":
