@@ -34,6 +34,16 @@ sys.stdout.flush()
 peak = next(line.split()[1] for line in open("/proc/self/status") if line.startswith("VmHWM"))  # this process's own
 print(round(time.monotonic() - begun, 2), round(time.process_time(), 2), int(peak) // 1024, file=sys.stderr)
 """
+_PAGE = """
+import sys, time
+from streamlit.testing.v1 import AppTest
+app = AppTest.from_file("app.py", default_timeout=300).run()
+begun, busy = time.monotonic(), time.process_time()
+app.switch_page("colourmatch/screens/lots.py").run()
+assert not app.exception and app.dataframe
+peak = next(line.split()[1] for line in open("/proc/self/status") if line.startswith("VmHWM"))
+print(round(time.monotonic() - begun, 2), round(time.process_time() - busy, 2), int(peak) // 1024, file=sys.stderr)
+"""
 ROOT = Path(__file__).parents[2]
 
 
@@ -129,6 +139,10 @@ def main() -> None:
         size = path.stat().st_size
         print(
             f"{entries:7,} entries in {lots:,} lots, {size / 1e6:.0f} MB, {size / entries / 1000:.1f} kB an entry"
+        )
+        seconds, busy, megabytes = measure(_PAGE, book=path)
+        print(
+            f"        page Lots    {seconds:6.2f} s ({busy:.2f} s of processor) {megabytes:5} MB", flush=True
         )
         for command in COMMANDS:
             call = [part.format(lot=lots // 2 or 1) for part in command]
