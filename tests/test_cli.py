@@ -1163,6 +1163,7 @@ def test_backup_check_and_restore(lot, drawn_photos, tmp_path):
     assert lot("book", "restore", archive, "--book", restored, "--json").data == {
         "book": str(restored),
         "lots": 1,
+        "left_out": [],
     }
     again = lot("lot", "show", "1", "--book", restored, "--json").data
     assert again["photos"][0]["entry"] == photo["entry"]

@@ -53,15 +53,26 @@ def from_json(text: str | None) -> Any:
     return None if text is None else json.loads(text)
 
 
+_names: dict[type[Any], tuple[str, ...]] = {}
+
+
+def _names_of(record: type[Any]) -> tuple[str, ...]:
+    """The fields of a record, looked up once."""
+    if record not in _names:
+        _names[record] = tuple(field.name for field in fields(record))
+    return _names[record]
+
+
 def pick_fields(row: RowMapping, record: type[Any]) -> dict[str, Any]:
     """What a row has for the fields of a record, by name: JSON as values, the three columns of a colour together."""
     found: dict[str, Any] = {}
-    for name in (field.name for field in fields(record)):
+    held = dict(row)
+    for name in _names_of(record):
         if name in _COLOURS:
-            parts = tuple(row[column] for column in _COLOURS[name])
+            parts = tuple(held[column] for column in _COLOURS[name])
             found[name] = None if parts[0] is None else parts
-        elif name in row:
-            found[name] = from_json(row[name]) if name in _JSON else row[name]
+        elif name in held:
+            found[name] = from_json(held[name]) if name in _JSON else held[name]
             if name == "measurement" and found[name] is not None:
                 found[name] = Measurement.from_json(found[name])
     return found

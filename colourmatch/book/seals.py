@@ -17,12 +17,14 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from sqlalchemy import func, select, text
 
 from colourmatch.book import tables as t
+from colourmatch.book.packing import PackedText, unpack
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
 #: What is written outside lots.
 _ALONE = ("references", "reference_readings", "stocks", "stock_entries", "calibrations")
+_PACKED = {column.name for table in t.HISTORY for column in table.c if isinstance(column.type, PackedText)}
 _LOTS_AT_ONCE, _ROWS_AT_ONCE = 20, 1000
 Row = Mapping[str, Any]
 
@@ -178,7 +180,9 @@ def _read_lots(
     found: dict[int, dict[tuple[str, int], list[tuple[str, Row]]]] = defaultdict(dict)
 
     def read(query: str) -> list[Row]:
-        return [dict(row) for row in connection.execute(text(query), span).mappings()]
+        rows = connection.execute(text(query), span)
+        names = list(rows.keys())
+        return [dict(zip(names, row, strict=True)) for row in rows]
 
     for row in read("SELECT * FROM lots WHERE id BETWEEN :first AND :last ORDER BY id"):
         if ("lots", row["id"]) not in skipped:
@@ -217,13 +221,15 @@ def _hash(before: str, content: list[tuple[str, Row]]) -> str:
     said = [
         before,
         [
-            [table, {key: _plain(value) for key, value in row.items() if value is not None}]
+            [table, {key: _plain(key, value) for key, value in row.items() if value is not None}]
             for table, row in content
         ],
     ]
     return hashlib.sha256(json.dumps(said, sort_keys=True, separators=(",", ":")).encode()).hexdigest()
 
 
-def _plain(value: Any) -> Any:
-    """Two databases give a yes or no in two ways."""
+def _plain(key: str, value: Any) -> Any:
+    """Two databases give a yes or no in two ways, and two libraries may pack a text differently."""
+    if key in _PACKED:
+        return unpack(value)
     return int(value) if isinstance(value, bool) else value

@@ -24,6 +24,8 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
+from colourmatch.book.packing import PackedText
+
 #: The version of the book that this program writes; the name of the newest migration.
 VERSION = "0010"
 
@@ -76,7 +78,7 @@ reference_readings = _table(
     Column("depth_mm", Float, nullable=False),
     Column("dilution", Float, nullable=False),
     Column("photo_sha256", String(64)),
-    Column("measurement", Text),
+    Column("measurement", PackedText),
     # Last, as a migration adds them.
     Column("original_sha256", String(64)),
     Column("stored_name", String(80)),
@@ -201,8 +203,8 @@ photos = _part(
     Column("delta_e_2000", Float),
     Column("delta_e_2000_low", Float),
     Column("delta_e_2000_high", Float),
-    Column("measurement", Text, nullable=False),
-    Column("advice", Text),
+    Column("measurement", PackedText, nullable=False),
+    Column("advice", PackedText),
 )
 
 notes = _part("notes", Column("text", Text, nullable=False))
@@ -212,7 +214,7 @@ closings = _part(
     Column("lot_id", ForeignKey("lots.id"), nullable=False),
     Column("outcome", String(40), nullable=False),
     Column("text", Text, nullable=False),
-    Column("final", Text),
+    Column("final", PackedText),
     # Unique with the lot: it is closed once, and once after each time that it was opened again.
     Column("reopened_before", Integer, nullable=False, default=0),
     UniqueConstraint("lot_id", "reopened_before"),

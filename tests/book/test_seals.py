@@ -16,7 +16,7 @@ from colourmatch.book.opening import write
 from colourmatch.errors import ColourMatchError
 
 pytestmark = pytest.mark.both_databases
-#: Flips of one bit in the test, each from a seed of its own; tests/bench/bench_seals.py makes 200 that count.
+#: Flips of one bit in the test, each from a seed of its own; tests/bench/bench_flips.py makes 200 that count.
 FLIPS = 40
 
 
