@@ -1,6 +1,7 @@
 """The fact files: found, readable, and each with its source and status."""
 
 import csv
+import re
 
 import pytest
 
@@ -49,6 +50,21 @@ def test_colourants_are_unique_and_possible():
             # a colour without an E number has the strength of a usual bottle, not that of its pure dye
             least = 100 if row["e_number"].startswith("E1") else 5
             assert least <= float(row["e1pct_1cm"]) <= 3000
+
+
+def test_strengths_and_peaks_are_those_that_were_checked_against_a_text():
+    checked = [row for row in read_rows("law_checked.csv") if row["fact"].startswith("spec E1")]
+    table = {row["e_number"]: row for row in read_rows("colourants.csv")}
+    compared = 0
+    for row in checked:
+        found = re.search(r"([\d.]+) nm; E1% (\d+)", row["found"])
+        if found and (one := table.get(row["fact"].split()[1])):
+            assert (float(one["peak_nm"]), float(one["e1pct_1cm"])) == (float(found[1]), float(found[2])), row
+            compared += 1
+    assert compared >= 14
+    assert {row["status"] for row in read_rows("law_checked.csv")} == {
+        "seen", "seen at second hand", "seen in the older law", "not found",
+    }  # fmt: skip
 
 
 def test_six_colours_have_the_eu_warning():

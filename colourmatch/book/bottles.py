@@ -128,6 +128,8 @@ def read_left_ml(connection: Connection, stocks: Iterable[StockEntry]) -> dict[i
     What was thinned from it took its share, where the thinned bottle says how much of it was made.
     """
     known = {stock.id: stock for stock in stocks if stock.amount_ml is not None}
+    if not known:
+        return {stock.id: None for stock in stocks}
     left = {stock_id: float(stock.amount_ml or 0.0) for stock_id, stock in known.items()}
     for dose in trace_stocks(connection, known):
         left[dose.stock_id] -= dose.ml

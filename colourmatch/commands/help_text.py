@@ -15,9 +15,10 @@ Commands, in the order of the work (each has --help with an example):
              forget.
   phone      A phone's own correction by known liquids: add, fit, show, list,
              forget.
-  stock      Stocks: make, add, list, weigh drops, dilute, reset, put away.
+  stock      Stocks: make, add, list, weigh drops, dilute, correct, reset, put
+             away, refill, trace a supplier's batch.
   lot        Lots: begin, photograph, add, sample, trial, look, use, list, show,
-             correct, close; sheet, label, trend, recheck, export, import.
+             log, correct, close; sheet, label, trend, recheck, export, import.
   reference  What lots are tinted to: add, list, show, choose.
   book       The lot book: check, back up, restore.
   guide      Read how it works, what goes wrong, care and law, the reference.

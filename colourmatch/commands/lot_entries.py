@@ -66,7 +66,7 @@ def add(
         else:
             if stock is None:
                 raise InputError("Say what went in: --stock NAME with --drops, --ml or --grams.")
-            if not session.sure and (open_dose := open_dose_of_other(book.lots.story(lot), by)):
+            if by and not session.sure and (open_dose := open_dose_of_other(book.lots.story(lot), by)):
                 raise QuestionError(open_dose)
             entry = book.additions.add(lot, stock, entered_by=by, token=token, **given)
             data = {key: getattr(entry, key) for key in ("stock", "quantity", "unit", "ml", "mg")}

@@ -48,9 +48,8 @@ def describe_stock(stock: StockEntry) -> str:
     if tell_learnt(stock):
         lines.append(tell_learnt(stock))
     if stock.supplier_batch or stock.supplier:
-        lines.append(
-            f"batch {stock.supplier_batch or 'not said'} of {stock.supplier or 'a supplier not said'}"
-        )
+        batch = f"batch {stock.supplier_batch}" if stock.supplier_batch else "bought"
+        lines.append(f"{batch} of {stock.supplier}" if stock.supplier else batch)
     told = describe_bottles(session.current_book(), [stock])[stock.id]
     if told["left_ml"] is not None:
         lines.append(f"{tell_ml(told['left_ml'])} of {tell_ml(stock.amount_ml or 0)} left")

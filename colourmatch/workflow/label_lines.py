@@ -20,6 +20,10 @@ if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
 
 
+#: What is said beside them, not on the label: nobody but the maker answers for them.
+NOT_CHECKED = "Your own lines are as you typed them: nobody checked them against the law."
+
+
 @dataclass(frozen=True)
 class LabelLines:
     """The lines of a label; what is not due is not there. `own` are the maker's, which nobody checked."""
@@ -28,6 +32,10 @@ class LabelLines:
     lot_and_date: str
     texts: tuple[str, ...]
     own: tuple[str, ...] = ()
+
+    def on_record(self) -> tuple[str, ...]:
+        """What a record of the lot says of its label: its lines, and that nobody checked the maker's own."""
+        return (*self.texts, *self.own, *([NOT_CHECKED] if self.own else []))
 
     def all(self) -> tuple[str, ...]:
         """Every line in order."""
@@ -69,8 +77,6 @@ _OWN = {
     "producer": "",
     "keeping": "",
 }
-#: What is said beside them, not on the label: nobody but the maker answers for them.
-NOT_CHECKED = "Your own lines are as you typed them: nobody checked them against the law."
 
 
 def _merge_colours(ingredients: str, colours: str) -> str:

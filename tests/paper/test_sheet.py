@@ -222,3 +222,17 @@ def test_what_cannot_be_is_refused(book: LotBook, lot: int, tmp_path) -> None:
         write_lot_sheet(book, 999, io.BytesIO())
     write_lot_sheet(book, lot, tmp_path / "x.pdf")
     assert (tmp_path / "x.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_the_sheet_names_the_batch_of_a_bottle_and_marks_the_makers_own_lines(
+    book: LotBook, lot: int
+) -> None:
+    book.stocks.correct(
+        "red", "read on the bottle", bottle={"supplier": "A supplier", "supplier_batch": "K-1207"}
+    )
+    book.additions.add(lot, "red", drops=5)
+    assert "nobody checked" not in read_sheet(book, lot)[0]
+    book.lots.amend(lot, "label", label_lines={"producer": "Invented Drinks"}, made_up_to=6)
+    text, _ = read_sheet(book, lot)
+    assert "batch K-1207 of A supplier" in text and "1 part made up to 6" in text
+    assert "Invented Drinks" in text and "nobody checked them" in text
