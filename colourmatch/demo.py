@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from colourmatch.book.example import EXAMPLE_NUMBER, EXAMPLE_STOCK
 from colourmatch.colour.spectra import planck_spectrum
 from colourmatch.errors import ClosedError, InputError, NotFoundError
 from colourmatch.simulate import save_photo
@@ -38,7 +39,6 @@ BASE = {"caramel_a610": 0.012, "yellow_a430": 0.30}
 REFERENCE_BASE = {"caramel_a610": 0.015, "yellow_a430": 0.33}
 MOST_PHOTOS = 6
 
-EXAMPLE_NUMBER, EXAMPLE_STOCK = "EXAMPLE", "example red"
 #: Drops that go in between the photos of the example lot, which is left in the middle of the work.
 _EXAMPLE_DROPS = (45, 20)
 

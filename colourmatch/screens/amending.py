@@ -7,6 +7,7 @@ from typing import Any
 import streamlit as st
 
 from colourmatch.book.entries import AmendmentEntry, AsideEntry, Lot, LotStory, PhotoEntry
+from colourmatch.book.example import leave_out_example
 from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import list_colourants
 from colourmatch.screens import drafts, session
@@ -78,7 +79,7 @@ def ask_aside(story: LotStory) -> None:
 
 def ask_figures(lot: Lot, key: str) -> dict[str, Any]:
     """The figures as they stand, to be changed."""
-    shelf = [stock.name for stock in session.current_book().stocks.all()]
+    shelf = [stock.name for stock in leave_out_example(session.current_book().stocks.all(), lot.stocks)]
     names = list(dict.fromkeys([*lot.stocks, *shelf]))
     stocks = st.multiselect(
         "Stocks, the main one first", names, default=list(lot.stocks), key=key.format("stocks")

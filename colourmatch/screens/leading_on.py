@@ -32,6 +32,7 @@ def lead_on(story: LotStory, *, here: bool = False) -> None:
         offer_papers(story)
         if session.may_enter() and st.button("Next lot like this", key="like", width="stretch"):
             st.session_state["lot-like"] = story.lot.id
+            st.session_state.pop("token-lot", None)  # what was typed for another lot is left
             st.switch_page(pages.find_page("set_up"), query_params={"part": "New lot"})
         if not here and st.button("Recheck in a week", key="recheck", width="stretch"):
             pages.go_to_lot("lots", story.lot.id)

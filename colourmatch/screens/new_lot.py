@@ -7,7 +7,8 @@ from typing import Any
 
 import streamlit as st
 
-from colourmatch.book.entries import LotStory
+from colourmatch.book.entries import Lot, LotStory
+from colourmatch.book.example import EXAMPLE_NUMBER, leave_out_example
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.dosing.care import STANDING_CAUTIONS, cautions_for, warn_of_base
 from colourmatch.dosing.limits import limits_for, list_jurisdictions
@@ -20,6 +21,7 @@ from colourmatch.screens.references import check_view, choose_for_lot, list_choi
 from colourmatch.screens.stock_forms import name_colourant
 
 _ELSEWHERE = "another place"
+_ML = {"ml": 1.0, "l": 1000.0}
 #: Lights a drink is looked at in -> words. CIE 015:2018.
 LIGHTS = {
     "A": "a warm lamp (A)",
@@ -40,81 +42,138 @@ def name_light(light: str) -> str:
 
 
 def show_new_lot(stocks: list[StockEntry]) -> None:
-    """The form for a new lot, with the limits that apply beside it."""
+    """The form for a new lot, and after it what the law and care say to its stocks."""
+    stocks = leave_out_example(stocks)
     if not stocks:
-        st.html(
-            parts.empty(
-                "A lot is one batch on its way to its reference: its volume, its stock, its ceiling. "
-                "It needs a stock first. Add one under Stocks."
-            )
-        )
+        st.html(parts.empty("A lot is one batch on its way to its reference. It needs a stock first."))
         return
     token = session.token_for("lot")
-    names = {stock.id: stock.name for stock in stocks}
     with st.container(
         key="cm-new-lot"
-    ):  # style.py lays it out: the limits beside the form, on a phone above it
-        head, limits, form = st.container(), st.container(), st.container()
-    with head:
-        chosen = st.multiselect(
-            "Stocks, the main one first", list(names), default=[stocks[0].id] if len(stocks) == 1 else [],
-            format_func=lambda number: names[number], key=f"lot-stocks-{token}", placeholder="Choose",
-        )  # fmt: skip
-        place = st.selectbox("Sold in", [*list_jurisdictions(), _ELSEWHERE], key=f"lot-place-{token}")
+    ):  # style.py lays it out: the limits beside the form, on a phone after it
+        form, limits = st.container(), st.container()
+    with form:
+        chosen, place = ask_lot(token, stocks, find_source(token))
     with limits:
         show_limits([stock.colourant for stock in stocks if stock.id in chosen], place)
-    with form:
-        ask_lot(token, chosen, None if place == _ELSEWHERE else place)
-        standing = "\n".join(caution.text for caution in STANDING_CAUTIONS)
-        st.html(parts.flag_line("Always", standing))
+        st.html(parts.flag_line("Always", "\n".join(caution.text for caution in STANDING_CAUTIONS)))
 
 
-def ask_lot(token: str, chosen: list[int], place: str | None) -> None:
-    """The figures of a new lot."""
+def find_source(token: str) -> Lot | None:
+    """The lot whose values a new one begins with: the one it is to be like, else the last; it stays while one types."""
+    book, known = session.current_book(), st.session_state.get("lot-source", ("", None))
+    if known[0] != token:
+        last = (
+            lot for lot in book.lots.search(limit=20) if lot.trial_of is None and lot.number != EXAMPLE_NUMBER
+        )
+        known = (token, st.session_state.get("lot-like") or getattr(next(last, None), "id", None))
+        st.session_state["lot-source"] = known
+    return None if known[1] is None else book.lots.get(known[1])
+
+
+def ask_lot(token: str, stocks: list[StockEntry], source: Lot | None) -> tuple[list[int], str]:
+    """The figures of a new lot, those that are seldom another folded; the stocks chosen and where it is sold."""
+    like = source if source is not None and st.session_state.get("lot-like") == source.id else None
+    names = {stock.id: stock.name for stock in stocks}
+    used = [stock.id for stock in stocks if source is not None and stock.name in source.stocks]
     with st.container(border=True):
         name = st.text_input(
-            "Name of the lot", key=f"lot-name-{token}", max_chars=120, placeholder="bitter aperitif"
-        )
-        number = st.text_input("Lot number (optional)", key=f"lot-number-{token}", max_chars=120)
-        rows = [st.columns(2) for _ in range(4)]  # row by row, so that a phone keeps the order
-        values: dict[str, Any] = {
-            "volume_ml": ask_figure(
-                rows[0][0], "volume_ml", f"lot-volume-{token}", None, min_value=0.0, placeholder="900"
-            ),
-            "ceiling_mg_per_l": ask_figure(
-                rows[0][1], "ceiling_mg_per_l", f"lot-ceiling-{token}", None, placeholder="none",
-                help="The most colour that may be in a litre, pure dye, the base's own included. "
-                "The tool never raises it.",
-            ),
-            "already_mg_per_l": ask_figure(
-                rows[1][0], "already_mg_per_l", f"lot-already-{token}", 0.0,
-                help="Added colour that the base brings with it. 0 when none.",
-            ),
-            "already_colourant": rows[1][1].selectbox(
-                "Which colour is already in", [None, *(c.e_number for c in list_colourants())],
-                key=f"lot-already-which-{token}",
-                format_func=lambda code: "not known, or none" if code is None else name_colourant(code),
-                help="It then counts for that colourant's own limit too, and is named on the label.",
-            ),
-            "tolerance": ask_figure(
-                rows[3][0], "tolerance", f"lot-tolerance-{token}", 1.5,
-                help="How near is near enough. Differences near 1 are hard to see side by side.",
-            ),
-            "depth_mm": ask_figure(
-                rows[2][0], "depth_mm", f"lot-depth-{token}", 10.0,
-                help="How deep the liquid stands when it is photographed.",
-            ),
-            "dilution": ask_figure(
-                rows[2][1], "dilution", f"lot-dilution-{token}", 1.0,
-                help="1 is undiluted. 5 is 1 part with 4 of water, both glasses alike, for strong colours.",
-            ),
-        }  # fmt: skip
-        target = ask_target(token)
-        serving = ask_servings(token)
-        notes = st.text_area("Notes (recipe, base, reference)", key=f"lot-notes-{token}")
-        if st.button("Begin the lot", type="primary", key=f"lot-begin-{token}"):
-            values |= {"notes": notes, "jurisdiction": place, "serving": serving}
-            begin_lot((name, number), values, chosen, target)
+            "Name of the lot", value=like.name if like else "", key=f"lot-name-{token}", max_chars=120,
+            placeholder="bitter aperitif",
+        )  # fmt: skip
+        volume_ml = ask_volume(token, like)
+        chosen = st.multiselect(
+            "Stocks, the main one first", list(names), default=used or ([stocks[0].id] if len(stocks) == 1 else []),
+            format_func=lambda number: names[number], key=f"lot-stocks-{token}", placeholder="Choose",
+        )  # fmt: skip
+        dilution = ask_figure(
+            st, "dilution", f"lot-dilution-{token}", source.dilution if source else 1.0,
+            help="1 is undiluted. 5 is 1 part with 4 of water, both glasses alike, for strong colours.",
+        )  # fmt: skip
+        act = st.container()
+        with st.expander("More", expanded=_typed_more(token)):
+            number, values, place, target = ask_more(token, source)
+        values |= {"volume_ml": volume_ml, "dilution": dilution}
+        with act:
+            if source is not None:
+                st.html(parts.line(f"As lot {source.label}: {tell_taken(values)}. Change it under More."))
+            if st.button("Begin the lot", type="primary", key=f"lot-begin-{token}", width="stretch"):
+                begin_lot((name, number), values, chosen, target)
+    return chosen, place
+
+
+def _typed_more(token: str) -> bool:
+    """Whether something was written that lies under the fold: it is then found unfolded."""
+    return any(st.session_state.get(f"lot-{name}-{token}") for name in ("number", "notes"))
+
+
+def ask_volume(token: str, like: Lot | None) -> float | None:
+    """The volume in the unit chosen beside it, in ml."""
+    with st.container(horizontal=True, vertical_alignment="bottom", key="cm-volume"):
+        left, right = st.container(), st.container(width="content")
+    unit = right.segmented_control(
+        "Unit", list(_ML), default="ml", required=True, key=f"lot-unit-{token}", label_visibility="collapsed"
+    )
+    per = _ML[unit]
+    given: float | None = left.number_input(
+        f"Batch, {unit}", value=like.volume_ml / per if like else None, min_value=0.0, step=50.0 if per == 1 else 0.5,
+        format="%g", key=f"lot-volume-{token}", placeholder="900" if per == 1 else "0.9",
+    )  # fmt: skip
+    return None if given is None else given * per
+
+
+def ask_more(token: str, source: Lot | None) -> tuple[str, dict[str, Any], str, tuple[int, str] | None]:
+    """What is mostly as it was with the lot before: the number, figures, where it is sold, and what it is tinted to."""
+    places = [*list_jurisdictions(), _ELSEWHERE]
+    sold = places.index(source.jurisdiction or _ELSEWHERE) if source else 0
+    place = st.selectbox("Sold in", places, sold, key=f"lot-place-{token}")
+    number = st.text_input("Lot number (optional)", key=f"lot-number-{token}", max_chars=120)
+    codes = [None, *(c.e_number for c in list_colourants())]
+    own = source.already_colourant if source else None
+    rows = [st.columns(2) for _ in range(3)]  # row by row, so that a phone keeps the order
+    values: dict[str, Any] = {
+        "ceiling_mg_per_l": ask_figure(
+            rows[0][0], "ceiling_mg_per_l", f"lot-ceiling-{token}", source.ceiling_mg_per_l if source else None,
+            placeholder="none", help="The most colour in a litre, pure dye, the base's own included. It is never raised.",
+        ),
+        "tolerance": ask_figure(
+            rows[0][1], "tolerance", f"lot-tolerance-{token}", source.tolerance if source else 1.5,
+            help="How near is near enough. Differences near 1 are hard to see side by side.",
+        ),
+        "already_mg_per_l": ask_figure(
+            rows[1][0], "already_mg_per_l", f"lot-already-{token}", source.already_mg_per_l if source else 0.0,
+            help="Added colour that the base brings with it. 0 when none.",
+        ),
+        "already_colourant": rows[1][1].selectbox(
+            "Which colour is already in", codes, codes.index(own) if own in codes else 0,
+            key=f"lot-already-which-{token}",
+            format_func=lambda code: "not known, or none" if code is None else name_colourant(code),
+            help="It then counts for that colourant's own limit too, and is named on the label.",
+        ),
+        "depth_mm": ask_figure(
+            rows[2][0], "depth_mm", f"lot-depth-{token}", source.depth_mm if source else 10.0,
+            help="How deep the liquid stands when it is photographed.",
+        ),
+    }  # fmt: skip
+    target = ask_target(token)
+    serving = ask_servings(token, ((source.serving if source else None) or {}).get("conditions") or ())
+    notes = st.text_area("Notes (recipe, base, reference)", key=f"lot-notes-{token}")
+    values |= {"notes": notes, "serving": serving, "jurisdiction": None if place == _ELSEWHERE else place}
+    return number, values, place, target
+
+
+def tell_taken(values: Mapping[str, Any]) -> str:
+    """What a new lot takes over, in a few words."""
+    ceiling, glasses = values["ceiling_mg_per_l"], len((values["serving"] or {}).get("conditions") or ())
+    told = (
+        "no ceiling" if ceiling is None else f"ceiling {ceiling:g} mg/l",
+        f"{values['already_mg_per_l'] or 0:g} mg/l already in" if values["already_mg_per_l"] else "",
+        f"tolerance {values['tolerance'] or 0:g}",
+        f"{values['depth_mm'] or 0:g} mm deep",
+        f"{glasses} glass{'es' if glasses > 1 else ''} weighed" if glasses else "",
+        f"sold in {values['jurisdiction'] or _ELSEWHERE}",
+    )
+    return ", ".join(filter(None, told))
 
 
 def ask_target(token: str) -> tuple[int, str] | None:
@@ -130,10 +189,10 @@ def ask_target(token: str) -> tuple[int, str] | None:
     )  # fmt: skip
 
 
-def ask_servings(token: str) -> dict[str, Any] | None:
+def ask_servings(token: str, known: Sequence[Mapping[str, Any]] = ()) -> dict[str, Any] | None:
     """Where the drink is looked at, for a new lot."""
     with st.expander("Where it is drunk (optional)"):
-        return ask_glasses(f"lot-serving-{{}}-{{{{}}}}-{token}")
+        return ask_glasses(f"lot-serving-{{}}-{{{{}}}}-{token}", known)
 
 
 def ask_glasses(key: str, known: Sequence[Mapping[str, Any]] = ()) -> dict[str, Any] | None:
@@ -192,7 +251,7 @@ def begin_lot(
     name, number = called
     with session.failures_shown():
         if not chosen:
-            raise InputError("A lot needs at least one stock. Choose it above.")
+            raise InputError("A lot needs at least one stock. Choose it.")
         if values["volume_ml"] is None:
             raise InputError("The volume of the batch is missing. Give it in ml.")
         token = session.token_for("lot")
@@ -205,6 +264,7 @@ def begin_lot(
             name, stocks=chosen, number=number.strip() or None, **session.by(token), **values,
         )  # fmt: skip
         st.session_state.pop("token-lot", None)
+        st.session_state.pop("lot-like", None)
         session.notify(f"Lot {lot.name} is begun. Photograph reference and batch before the first drop.")
         for warning in warn_of_base(LotStory(lot, ()).state(), lot.ceiling_mg_per_l, lot.jurisdiction):
             session.notify(warning.text)

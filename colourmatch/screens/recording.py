@@ -9,6 +9,7 @@ from typing import Any, Literal
 import streamlit as st
 
 from colourmatch.book.entries import AdditionEntry, LotStory, contradict
+from colourmatch.book.example import leave_out_example
 from colourmatch.errors import InputError
 from colourmatch.screens import drafts, session
 from colourmatch.screens import html as parts
@@ -70,7 +71,14 @@ def _dose_token(story: LotStory, stock: str) -> str:
 def record_anything(story: LotStory, advice: dict[str, Any]) -> None:
     """Any other amount of any stock on the shelf."""
     book = session.current_book()
-    names = list(dict.fromkeys([*story.lot.stocks, *(stock.name for stock in book.stocks.all())]))
+    names = list(
+        dict.fromkeys(
+            [
+                *story.lot.stocks,
+                *(stock.name for stock in leave_out_example(book.stocks.all(), story.lot.stocks)),
+            ]
+        )
+    )
     advised = {dose["stock"]: dose for dose in telling.doses_of(advice)}
     action = f"addition-{story.lot.id}"
     token = session.token_for(action, telling.newest_id(story))

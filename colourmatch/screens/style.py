@@ -59,11 +59,9 @@ _CSS = """
   { outline: 3px solid var(--cm-accent); outline-offset: 2px; }
 [data-testid="stToastContainer"] { top: auto !important; bottom: 1rem !important; }
 .st-key-cm-new-lot > div { min-width: 0; }
+.st-key-cm-volume { flex-wrap: nowrap; }
 @media (min-width: 641px) {
   .st-key-cm-new-lot { display: grid; grid-template-columns: 3fr 2fr; gap: 1rem 3rem; }
-  .st-key-cm-new-lot > div:nth-child(1) { grid-area: 1 / 1; }
-  .st-key-cm-new-lot > div:nth-child(2) { grid-area: 1 / 2 / span 2; }
-  .st-key-cm-new-lot > div:nth-child(3) { grid-area: 2 / 1; }
 }
 .cm-part { display: inline-block; white-space: nowrap; margin-right: .4em; }
 .cm-kicker { font-size: .85rem; font-weight: 600; color: var(--cm-quiet); }

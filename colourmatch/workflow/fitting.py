@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from colourmatch.book.entries import AdditionEntry, Lot, LotEntry, LotStory, PhotoEntry, VolumeEntry
+from colourmatch.book.example import leave_out_example
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.dosing.doubt import find_doubt
 from colourmatch.dosing.problem import no_nearer
@@ -165,7 +166,7 @@ def fit_story(book: LotBook, story: LotStory, photos: list[PhotoEntry]) -> tuple
 
 def _other_bottles(book: LotBook, own: list[str]) -> list[Bottle]:
     """The bottles that a dose may have come from instead: one of each colourant on the shelf that the lot has not."""
-    entries = book.stocks.all()
+    entries = leave_out_example(book.stocks.all(), own)
     known = {entry.colourant for entry in entries if entry.name in own}
     found = {e.colourant: e for e in reversed(entries) if e.name not in own and e.colourant not in known}
     return [Bottle(make_prior(e), e.as_stock(learnt=False).mg_per_ml) for e in found.values()]

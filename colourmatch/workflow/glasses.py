@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from colourmatch.book.checks import check_serving
 from colourmatch.book.entries import LotStory
+from colourmatch.book.example import leave_out_example
 from colourmatch.dosing.intake import EXAMPLE_GLASS_ML, portions_in_glass
 from colourmatch.dosing.problem import Problem
 from colourmatch.dosing.serving import look_at
@@ -96,7 +97,7 @@ def _look_on_the_shelf(
     if not is_out_of_reach(advice, problem.tolerance):
         return (), None
     own = {stock.name for stock in problem.stocks}
-    shelf = [entry for entry in book.stocks.all() if entry.name not in own]
+    shelf = [entry for entry in leave_out_example(book.stocks.all(), own) if entry.name not in own]
     others = find_other_stocks(problem, [(e.as_stock(learnt=False), make_prior(e)) for e in shelf])
     # a step may be the first to show what a dose does: what is missing is told from the next photo on
     early = advice.action == "add" and advice.rescue is None and problem.fit.photos < 2
