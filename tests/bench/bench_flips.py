@@ -27,6 +27,9 @@ def judge(path: Path, before: str) -> str:
             findings = book.archive.check()
     except ColourMatchError:
         return "refused"
+    except Exception as error:
+        print(f"FAULT {error!r}"[:300], flush=True)
+        return "FAULT"
     if findings:
         return "found"
     return "changes nothing" if export(path) == before else "MISSED"
@@ -52,8 +55,10 @@ def main() -> None:
             for left in Path(folder).glob("damaged.sqlite*"):
                 left.unlink()
             seed += 1
+            if seed % 50 == 0:
+                print(f"{seed} flips so far: {dict(told)}", flush=True)
     print(f"{seed} flips: {dict(told)}")
-    sys.exit(bool(told["MISSED"]))
+    sys.exit(bool(told["MISSED"] or told["FAULT"]))
 
 
 if __name__ == "__main__":
