@@ -35,7 +35,10 @@ _SENTENCES: tuple[tuple[str, str], ...] = (
     ),
     (r"not a database", "{place} is not a lot book. Give another path; the file is left as it is."),
     (r"unable to open", "The lot book {place} cannot be opened. Check the path and its rights."),
-    (r"malformed|corrupt|unsupported file format|could not decode|no such (table|column)", DAMAGED),
+    (
+        r"malformed|corrupt|unsupported file format|could not decode|no such (table|column|collation)|foreign key mismatch|has no column",
+        DAMAGED,
+    ),
     (
         r"authentication failed|no password supplied|role .* does not exist",
         "The database {place} does not let this user in. Check the name and the password in the address.",

@@ -166,6 +166,24 @@ def test_a_flipped_bit_that_changes_what_is_read_is_found_or_refused(tmp_path: P
         assert export(damaged) in (None, before), f"seed {seed}"
 
 
+def test_damage_in_what_says_how_tables_are_built_is_said(tmp_path: Path) -> None:
+    path = tmp_path / "b.sqlite"
+    with open_book(path, environ={}) as book:
+        fill(book)
+    with sqlite3.connect(path) as rough:
+        rough.execute("PRAGMA writable_schema = ON")
+        rough.execute(
+            "UPDATE sqlite_master SET sql = replace(sql, 'lots (id)', 'lots (ie)') WHERE name = 'lot_entries'"
+        )
+        rough.execute(
+            "UPDATE sqlite_master SET sql = replace(sql, 'lots(id)', 'lots(ie)') WHERE name = 'lot_entries'"
+        )
+        changed = rough.execute("SELECT sql FROM sqlite_master WHERE name = 'lot_entries'").fetchone()[0]
+    rough.close()
+    assert "ie)" in changed
+    assert export(path) is None
+
+
 def test_a_clock_that_was_once_wrong_does_not_fail_the_check_for_ever(
     book: LotBook, monkeypatch: pytest.MonkeyPatch
 ) -> None:
