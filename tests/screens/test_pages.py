@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -127,12 +128,14 @@ def test_a_bottle_is_entered_as_it_says_and_followed_by_a_fresh_one(book: LotBoo
     by_key(app.number_input, "stock-grams").set_value(20.0)
     by_key(app.text_input, "stock-bottle-batch").set_value("K-1207")
     by_key(app.number_input, "stock-bottle-amount").set_value(2.0)
+    by_key(app.date_input, "stock-bottle-use-by").set_value(date(2031, 5, 1)).run()
+    assert not app.exception
     by_key(app.button, "stock-add").click()
     app.run()
     assert not app.exception
     grape = book.stocks.get("grape")
     assert grape.strength_g_per_100ml == pytest.approx(1.0)  # E 1 % 15 of 300 in 20 g
-    assert (grape.supplier_batch, grape.amount_ml, grape.use_by) == ("K-1207", 2.0, None)
+    assert (grape.supplier_batch, grape.amount_ml, grape.use_by) == ("K-1207", 2.0, "2031-05-01")
     assert "batch K-1207" in shown(app) and "nearly empty" in shown(app)
     by_key(app.text_input, "fresh-batch").set_value("K-1300")
     by_key(app.button, "away-fresh").click()
