@@ -1547,7 +1547,7 @@ def test_a_cordial_says_how_it_is_made_up_and_may_hold_more(cli):
 
 
 def test_a_lot_is_shown_in_80_columns_and_ends_with_the_answer(lot):
-    lot("lot", "add", "1", "--stock", "red", "--drops", "20", "--by", "a name of some length")
+    lot("lot", "sample", "1", "--ml", "20", "--by", "a name of some length")
     lot("lot", "photo", "1", str(ROOT / "tests/photos/ladder1-0.jpg"))
     lines = lot("lot", "show", "1").out.splitlines()
     assert max(map(len, lines)) <= 80

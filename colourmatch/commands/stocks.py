@@ -15,8 +15,19 @@ from colourmatch.commands.framework import (
     Sized,
     Table,
     by_option,
-    options,
     token_option,
+)
+from colourmatch.commands.stock_lines import (
+    bottle_facts,
+    bottle_options,
+    describe_stock,
+    hand_option,
+    name_colourant,
+    sum_up,
+    take_bottle,
+    take_facts,
+    tell_learnt,
+    tell_origin,
 )
 from colourmatch.errors import InputError
 from colourmatch.words.figures import tell_amount, tell_percent, tell_typed
@@ -27,103 +38,9 @@ if TYPE_CHECKING:
     from colourmatch.book.shelf_records import StockEntry
 
 
-#: What a bottle says of its strength: one of these.
-bottle_options = options(
-    click.option("--bottle-percent", type=Number(), help="The bottle says so many % w/w of pure dye."),
-    click.option("--bottle-e1pct", type=Number(), help="It says E 1 %, 1 cm: of 1 g in 100 ml."),
-    click.option("--bottle-colour-value", type=Number(), help="It says a colour value: of 10 g in 100 ml."),
-    click.option("--bottle-a610", type=Number(), help="A caramel: absorbance of 0.1 % at 610 nm."),
-)
-
-
-#: Whose batch a bottle is, its days and how much it holds.
-bottle_facts = options(
-    click.option("--supplier", metavar="NAME", help="Who sold what is in it."),
-    click.option("--batch", "supplier_batch", metavar="BATCH", help="The supplier's batch."),
-    click.option("--made-on", metavar="DAY", help="When it was made, such as 2026-11-29."),
-    click.option("--use-by", metavar="DAY", help="Until when it is good, such as 2027-05-01."),
-    click.option("--amount-ml", type=Sized("stock"), help="How much is in it; doses are counted down."),
-)
-hand_option = click.option(
-    "--hand", type=click.Choice(["drops", "ml", "grams"]), help="In what its doses are measured."
-)
-
-
-def take_facts(given: dict[str, Any]) -> BottleFacts:
-    """What was typed of a bottle, taken out of the options."""
-    keys = ("supplier", "supplier_batch", "made_on", "use_by", "amount_ml", "hand")
-    said = {key: given.pop(key, None) for key in keys}
-    return {key: value for key, value in said.items() if value is not None}  # type: ignore[return-value]
-
-
-def take_bottle(given: dict[str, Any]) -> dict[str, float]:
-    """What was typed of `bottle_options`, taken out of the options."""
-    said = {key: given.pop(f"bottle_{key}") for key in ("percent", "e1pct", "colour_value", "a610")}
-    return {key: value for key, value in said.items() if value is not None}
-
-
 @click.group(cls=Group)
 def stock() -> None:
     """Stocks: dilute solutions of a colourant, dosed by the drop."""
-
-
-def _describe(book: LotBook, entry: StockEntry) -> dict[str, Any]:
-    """The JSON of a stock; strengths are g of pure dye in 100 ml."""
-    from colourmatch.workflow.shelf_state import describe_bottles
-
-    known = entry.as_stock()
-    bottle = ("supplier", "supplier_batch", "made_on", "use_by", "amount_ml", "hand", "follows")
-    stands = describe_bottles(book, [entry])[entry.id]
-    return {
-        "stock": entry.name,
-        "id": entry.id,
-        "colourant": entry.colourant,
-        "strength_g_per_100ml": entry.strength_g_per_100ml,
-        "label_strength_g_per_100ml": entry.label_strength_g_per_100ml,
-        "label_strength_rel_sd": entry.label_strength_rel_sd,
-        "strength_factor": entry.strength_factor,
-        "strength_rel_sd": entry.strength_rel_sd,
-        "learnt": _learnt(entry),
-        "drop_ml": entry.drop_ml,
-        "drop_rel_sd": entry.drop_rel_sd,
-        "drop_weighed": entry.weighed,
-        "mg_per_drop": known.mg_per_drop,
-        "density_g_per_ml": entry.density_g_per_ml,
-        "made_in": entry.made_in,
-        "diluted_from": entry.diluted_from_id,
-        "active": entry.active,
-        "note": entry.notes,
-        "created_at": entry.created_at,
-        "changed_at": entry.changed_at,
-        "by": entry.entered_by,
-        "corrected": list(entry.corrected),
-        **{key: getattr(entry, key) for key in bottle},
-        **stands,
-    }
-
-
-def _learnt(entry: StockEntry) -> dict[str, Any] | None:
-    """Real over label strength as photos showed it, null while they taught nothing."""
-    if entry.learnt is None:
-        return None
-    value, low, high = (round(part, 4) for part in entry.learnt)
-    return {"strength_factor": value, "low": low, "high": high, "lot": entry.learnt_from_lot_id}
-
-
-def _name_colourant(code: str) -> str:
-    """The E number, or what an unknown bottle is like, for a reader."""
-    if ":" not in code:
-        return code
-    like = code.split(":")[1]
-    return f"unknown, like {like if like.startswith('E') else like + ' nm'}"
-
-
-def _summary(entry: StockEntry) -> str:
-    return (
-        f"{entry.name}: {_name_colourant(entry.colourant)}, {tell_amount(entry.strength_g_per_100ml)} g in 100 ml "
-        f"({tell_percent(entry.strength_rel_sd)}), drop {tell_amount(entry.drop_ml)} ml ({tell_percent(entry.drop_rel_sd)}"
-        f"{', weighed' if entry.weighed else ''}), {tell_amount(entry.as_stock().mg_per_drop)} mg of colour a drop."
-    )
 
 
 @stock.command(example="colourmatch stock add red --colourant E129 --strength-g-per-100ml 1.0 --drop-ml 0.05")
@@ -183,11 +100,11 @@ def add(
             entered_by=by,
             **given,
         )
-        data = _describe(book, entry)
+        data = describe_stock(book, entry)
     from colourmatch.dosing.care import cautions_for
 
     cautions = [{"code": caution.code, "text": caution.text} for caution in cautions_for([code])]
-    return Answer(data | {"cautions": cautions}, [f"Added {_summary(entry)}"])
+    return Answer(data | {"cautions": cautions}, [f"Added {sum_up(entry)}"])
 
 
 def _read_strength(code: str, given: dict[str, Any]) -> float:
@@ -234,19 +151,19 @@ def list_(session: Session, everything: bool) -> Answer:
 
     with session.read_book(needed=False) as book:
         entries = book.stocks.all(active_only=not everything)
-        described = [_describe(book, entry) for entry in entries]
+        described = [describe_stock(book, entry) for entry in entries]
     if not entries:
         return Answer({"stocks": []}, [f"The shelf is empty. Add a stock: {ADD_STOCK}"])
     rows = [
         (
             entry.name,
-            _name_colourant(entry.colourant),
+            name_colourant(entry.colourant),
             f"{tell_amount(entry.strength_g_per_100ml)} {tell_percent(entry.strength_rel_sd)}",
             f"{tell_amount(entry.drop_ml)} {tell_percent(entry.drop_rel_sd)}",
             tell_amount(entry.as_stock().mg_per_drop),
             entry.made_in,
             "" if one["left_ml"] is None else tell_amount(one["left_ml"]),
-            _origin(entry),
+            tell_origin(entry),
         )
         for entry, one in zip(entries, described, strict=True)
     ]
@@ -254,19 +171,6 @@ def list_(session: Session, everything: bool) -> Answer:
     told += [f"{entry.name}: {said}." for entry in entries for said in entry.corrected]
     headers = ("stock", "colour", "g/100 ml", "drop ml", "mg/drop", "made in", "left ml", "known from")
     return Answer({"stocks": described}, [Table(headers, rows), *told])
-
-
-def _origin(entry: StockEntry) -> str:
-    known = []
-    if entry.weighed:
-        known.append("weighed")
-    if entry.strength_factor != 1:
-        known.append(f"learnt {entry.strength_factor:.2f}")
-    if entry.corrected:
-        known.append("put right")
-    if not entry.active:
-        known.append("put away")
-    return ", ".join(known) or "label"
 
 
 @stock.command(asks=True, example="colourmatch stock weigh red --drops 40 --grams 1.93")
@@ -288,7 +192,7 @@ def weigh(session: Session, name: str, drops: float, grams: float, by: str | Non
         density = given["density_g_per_ml"] or book.stocks.get(name).density_g_per_ml
         session.ask(ask_about_weighing(drops, grams, density))
         entry = book.stocks.weigh(name, int(drops), grams, entered_by=by, **given)
-        return Answer(_describe(book, entry), [_summary(entry)])
+        return Answer(describe_stock(book, entry), [sum_up(entry)])
 
 
 @stock.command(example="colourmatch stock dilute red --fold 10 --name 'red 1 in 10'")
@@ -329,7 +233,7 @@ def _put_diluted(
     entry = book.stocks.dilute(parent.id, *wanted, entered_by=given["by"], token=given["token"])
     how = f"1 part of {parent.name} made up to {tell_typed(wanted[0])} parts with {parent.made_in}"
     return Answer(
-        _describe(book, entry) | {"fold": wanted[0]}, [f"Added {_summary(entry)}", f"Make it: {how}."]
+        describe_stock(book, entry) | {"fold": wanted[0]}, [f"Added {sum_up(entry)}", f"Make it: {how}."]
     )
 
 
@@ -419,12 +323,12 @@ def correct(
             **given,
         )
         entry = done.stock
-        described = _describe(book, entry)
+        described = describe_stock(book, entry)
     data = described | {
         "corrected_doses": [{"lot": lot_id, "entry": new} for lot_id, new in done.entries],
         "corrected_stocks": list(done.thinned),
     }
-    lines = [f"Corrected: {entry.corrected[-1]}.", _summary(entry)]
+    lines = [f"Corrected: {entry.corrected[-1]}.", sum_up(entry)]
     if done.thinned:
         lines.append(f"Thinned from it, and put right with it: {', '.join(done.thinned)}.")
     if lots := sorted({lot_id for lot_id, _ in done.entries}):
@@ -445,14 +349,14 @@ def reset(session: Session, name: str, reason: str, by: str | None) -> Answer:
     The strength on its label counts again.
     """
     with session.open_book() as book:
-        before = _learnt(book.stocks.get(name))
+        before = tell_learnt(book.stocks.get(name))
         entry = book.stocks.reset(name, reason, entered_by=by)
-        data = _describe(book, entry)
+        data = describe_stock(book, entry)
     forgotten = "Nothing was learnt of it yet: its label counts as before."
     if before is not None:
         span = f"{before['strength_factor']:.2f} ({before['low']:.2f} to {before['high']:.2f})"
         forgotten = f"Set aside, and kept in its history: strength as photos showed, {span} of the label."
-    return Answer(data | {"forgotten": before}, [forgotten, _summary(entry)])
+    return Answer(data | {"forgotten": before}, [forgotten, sum_up(entry)])
 
 
 @stock.command("put-away", example="colourmatch stock put-away red --reason 'used up'")
@@ -466,7 +370,7 @@ def put_away(session: Session, name: str, reason: str, by: str | None) -> Answer
     """
     with session.open_book() as book:
         entry = book.stocks.put_away(name, reason, entered_by=by)
-        data = _describe(book, entry)
+        data = describe_stock(book, entry)
     return Answer(data, [f"{entry.name} is put away. Its history stays in the book."])
 
 
@@ -484,8 +388,8 @@ def refill(session: Session, name: str, note: str, by: str | None, **given: Any)
     facts = take_facts(given)
     with session.open_book() as book:
         entry = book.stocks.refill(name, notes=note, bottle=facts, entered_by=by, **given)
-        data = _describe(book, entry)
-    lines = [f"A fresh bottle, stock {entry.id}, took the place of stock {entry.follows}. {_summary(entry)}"]
+        data = describe_stock(book, entry)
+    lines = [f"A fresh bottle, stock {entry.id}, took the place of stock {entry.follows}. {sum_up(entry)}"]
     return Answer(data, lines)
 
 

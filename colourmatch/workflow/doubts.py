@@ -127,6 +127,12 @@ class Question:
     at: tuple[str | None, ...]
 
     @property
+    def comes_first(self) -> bool:
+        """Whether it is put before any advice: once, and not where only the next dose tells the two apart."""
+        only_doses = {cause.code for cause in self.doubt.causes} == {LABEL, "dose-amount"}
+        return not self.asked_before and not only_doses
+
+    @property
     def text(self) -> str:
         """The question, or the two causes and what tells them apart."""
         if self.doubt.dominates:

@@ -255,7 +255,7 @@ def _plan_story(book: LotBook, story: LotStory, newest: Measurement | None) -> d
         question = put_question(story, photos, stocks, doubt) if stop is None else None
         if question is not None:
             besides["question"] = question.to_json()
-            stop = None if question.asked_before else question.text
+            stop = question.text if question.comes_first else None
     if stop is not None:
         return (
             replace(

@@ -284,6 +284,14 @@ def _miss(player: Player, boxes: dict[str, str]) -> None:
     player.call("lot add", mixed, "--stock", "blue", "--drops", "30", **bare)
     player.call("lot photo", mixed, _photo("ladder1-2.jpg"), **bare)  # that was red
     player.call("lot answer", mixed, "--yes", **bare)
+    player.call(
+        "lot new", "--name", "Strong", "--volume-ml", "900", "--stock", "red", "--dilution", "5", **bare
+    )
+    strong = player.call("lot list", **bare)["lots"][0]["lot"]
+    for number, drops in enumerate((8, 8, 0)):  # more than twice as strong as its label
+        player.call("lot photo", strong, _photo(f"ladder1-{number}.jpg"), **bare)
+        if drops:
+            player.call("lot add", strong, "--stock", "red", "--drops", drops, **bare)
 
 
 def _go_on(player: Player) -> None:
