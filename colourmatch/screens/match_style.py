@@ -30,6 +30,8 @@ MATCH_CSS = """
   padding: 2px 8px; font-size: .85rem; line-height: 1.4; }
 .cm-pair.card { display: flex; justify-content: center; background: none; }
 .cm-pair.card img { width: auto; max-width: 100%; height: 100%; margin: 0; object-fit: contain; }
+.cm-pair.reading, .cm-pair.reading + .cm-place { max-width: 26rem; }
+.st-key-cm-first { max-width: 26rem; gap: .6rem; }
 .cm-pair.measuring { grid-template-columns: 1fr; }
 .cm-pair.measuring i { position: absolute; left: 0; bottom: 0; height: 8px; width: 30%; background: #86cbd6;
   animation: cm-moving 1.2s ease-in-out infinite alternate; }
@@ -73,15 +75,15 @@ MATCH_CSS = """
 .st-key-cm-bar .stNumberInput [data-testid="stNumberInputContainer"], .st-key-cm-bar .stNumberInput [data-testid="stNumberInputContainer"] > div
   { height: 56px; min-height: 56px; align-items: stretch; }
 .st-key-cm-bar button[data-testid="stBaseButton-secondary"] { min-height: 44px; }
-.st-key-cm-shoot [data-testid="stFileUploaderDropzone"] { padding: 0; border: 0; background: transparent; min-height: 56px; }
-.st-key-cm-shoot [data-testid="stFileUploaderDropzoneInstructions"] { display: none; }
-.st-key-cm-shoot [data-testid="stFileUploaderDropzone"] > span, .st-key-cm-shoot [data-testid="stFileUploaderDropzone"] button
+:is(.st-key-cm-shoot, .st-key-cm-first) [data-testid="stFileUploaderDropzone"] { padding: 0; border: 0; background: transparent; min-height: 56px; }
+:is(.st-key-cm-shoot, .st-key-cm-first) [data-testid="stFileUploaderDropzoneInstructions"] { display: none; }
+:is(.st-key-cm-shoot, .st-key-cm-first) [data-testid="stFileUploaderDropzone"] > span, :is(.st-key-cm-shoot [data-testid="stFileUploaderDropzone"], .st-key-cm-first [data-testid="stFileUploaderDropzone"] > span) button
   { width: 100%; min-height: 56px; }
-.st-key-cm-shoot [data-testid="stFileUploaderDropzone"] button { background: var(--cm-photo); color: #fff; border: 0;
+:is(.st-key-cm-shoot [data-testid="stFileUploaderDropzone"], .st-key-cm-first [data-testid="stFileUploaderDropzone"] > span) button { background: var(--cm-photo); color: #fff; border: 0;
   justify-content: center; }
-.st-key-cm-shoot [data-testid="stFileUploaderDropzone"] button > *
+:is(.st-key-cm-shoot [data-testid="stFileUploaderDropzone"], .st-key-cm-first [data-testid="stFileUploaderDropzone"] > span) button > *
   { position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%); }
-.st-key-cm-shoot [data-testid="stFileUploaderDropzone"] button::after { content: "Photograph"; font-size: 1.15rem;
+:is(.st-key-cm-shoot [data-testid="stFileUploaderDropzone"], .st-key-cm-first [data-testid="stFileUploaderDropzone"] > span) button::after { content: "Photograph"; font-size: 1.15rem;
   font-weight: 650; }
 .st-key-cm-shoot :is([data-testid="stFileUploaderFile"], [data-testid="stFileChips"]) { display: none; }
 @media (max-width: 899px) {

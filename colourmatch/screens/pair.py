@@ -98,9 +98,9 @@ def _balance(photo: Photo, codes: Any, lab: Lab) -> Any:
 
 
 @st.cache_data(show_spinner=False, max_entries=24)
-def _cut(source: str, drawing: dict[str, Any], colours: dict[str, list[float]]) -> dict[str, str]:
+def _cut(source: str | bytes, drawing: dict[str, Any], colours: dict[str, list[float]]) -> dict[str, str]:
     """Each liquid as the address of a picture."""
-    found = cut_liquids(load_photo(Path(source)), drawing, colours)
+    found = cut_liquids(load_photo(source if isinstance(source, bytes) else Path(source)), drawing, colours)
     return {name: _as_address(Image.fromarray(pixels)) for name, pixels in found.items()}
 
 
@@ -120,6 +120,13 @@ def draw_pair(story: LotStory, photo: PhotoEntry | None) -> str:
     if "reference" not in colours and story.lot.target_lab is not None:
         colours["reference"] = list(story.lot.target_lab)
     return f'<div class="cm cm-pair">{"".join(_field(name, pictures, colours) for name in LIQUIDS)}</div>'
+
+
+def draw_reading(data: bytes, measured: Measurement) -> str:
+    """Reference and batch of a photo that belongs to no lot."""
+    colours = {name: spot.lab.tolist() for name in LIQUIDS if (spot := measured.spots.get(name))}
+    pictures = _cut(data, dict(measured.drawing), colours) if measured.drawing else {}
+    return f'<div class="cm cm-pair reading">{"".join(_field(name, pictures, colours) for name in LIQUIDS)}</div>'
 
 
 def _find_pictures(

@@ -13,11 +13,15 @@ from colourmatch.errors import ColourMatchError
 from colourmatch.measurement import Measurement, SpotColour
 from colourmatch.screens import html as parts
 from colourmatch.screens import session, uploads
+from colourmatch.screens.answer import draw_scale
 from colourmatch.screens.drawing import draw_found
+from colourmatch.screens.pair import draw_reading
 from colourmatch.words.looks import tell_metamerism
 
 #: With image/* a phone offers its camera; the endings are for files whose kind the browser does not know.
 TYPES = ["image/*", "jpg", "jpeg", "png", "heic", "heif", "tif", "tiff", "dng"]
+#: What is near enough where no lot says so.
+TOLERANCE = 1.5
 SWATCH_NOTE = "A screen shows these colours only roughly: judge the difference, and judge it in the glass."
 
 
@@ -100,7 +104,12 @@ def show_reading(data: bytes, name: str) -> None:
         st.html(parts.flag_line("Not measured", measured.refused, "refuse"))
         return
     if measured.delta_e_2000:
-        st.html(parts.glance(parts.difference_cells(measured.to_json(), "95 % interval")))
+        told = measured.to_json()
+        st.html(
+            draw_reading(data, measured)
+            + draw_scale(told["difference"]["text"], told["delta_e_2000"], TOLERANCE, expected=False)
+        )
+        st.html(parts.glance(parts.difference_cells(told, "95 % interval")))
     show_metamerism(measured)
     show_flags(measured)
     show_picture(data, measured, name)

@@ -14,17 +14,10 @@ from colourmatch.screens.sketch import picture_of_card
 from colourmatch.words.figures import tell_ml
 
 PRINTING = (
-    "At actual size on matt white paper; check its 100 mm line. The colour card, for a colour printer, tells more "
-    "than the grey one."
+    "Actual size, matt white paper; check its 100 mm line. The colour card tells more than the grey one."
 )
-POURING = (
-    "Reference, batch and plain water, filled equally, about 10 mm deep. Thin strong colours with water, "
-    "both alike, such as 1 part made up to 5."
-)
-PHOTOGRAPHING = (
-    "Daylight or one good lamp, no flash, no shadow over the glasses. Hold the phone straight above, "
-    "with the whole card in the frame."
-)
+POURING = "Equal glasses, about 10 mm deep. Thin strong colours alike, such as 1 part made up to 5."
+PHOTOGRAPHING = "Daylight or one good lamp, no flash, no shadow. Straight above, the whole card in view."
 
 
 @st.cache_data(show_spinner=False)
@@ -42,7 +35,11 @@ def show() -> None:
     st.title("Tint a batch until it looks like its reference")
     show_first_visit()
     show_open_lots()
-    st.header("A first reading in three steps")
+    st.header("A first reading")
+    with st.container(key="cm-first"):
+        files = upload_photos("first", "A photo of both glasses on the card", many=False, bare=True)
+    if files:
+        show_first_reading(*files[0])
     one, two, three = st.columns(3, gap="large")
     with one:
         st.html(parts.step(1, "Print the card", PRINTING))
@@ -58,9 +55,6 @@ def show() -> None:
         st.html(parts.step(2, "Pour three equal glasses", POURING) + picture_of_card())
     with three:
         st.html(parts.step(3, "Take the photo", PHOTOGRAPHING))
-        files = upload_photos("first", "Your photo", many=False)
-    if files:
-        show_first_reading(*files[0])
     show_without_card()
     show_ways_on()
 
@@ -69,14 +63,13 @@ def show_first_visit() -> None:
     """While the book is empty: where to begin, with or without a card."""
     if not session.may_enter() or session.current_book().lots.search(limit=1):
         return
-    st.write("New here? Walk through an invented lot, with no card and nothing to set up.")
     if st.button("Walk through the example lot", key="example-first"):
         open_the_example()
 
 
 def show_open_lots() -> None:
     """The lots in work, each with a button to go on."""
-    lots = session.current_book().lots.search(open_only=True, limit=6)
+    lots = session.current_book().lots.search(open_only=True, limit=3)
     if not lots:
         return
     st.header("Go on with an open lot" if session.may_enter() else "Open lots")
@@ -90,18 +83,15 @@ def show_open_lots() -> None:
 
 def show_first_reading(data: bytes, name: str) -> None:
     """A photo measured on the spot, without a lot; nothing of it is kept."""
-    st.header("Your first reading")
     with session.failures_shown(), st.spinner("Measuring the photo …"):
         show_reading(data, name)
-    st.write("This reading is not kept. Make a lot to be told how many drops to add.")
+    st.write("It is not kept. A lot says how many drops to add.")
 
 
 def show_without_card() -> None:
     """To the page where white and liquids are marked on any photo."""
-    st.header("No printed card at hand?")
-    st.write(
-        "Compare two liquids on any photo with something white or grey in it. It is less sure, and says so."
-    )
+    st.header("No card?")
+    st.write("Any photo with something white or grey in it compares two liquids too, less surely.")
     if st.button("Mark them on a photo", key="to-picker"):
         st.switch_page(pages.find_page("picker"))
 
@@ -109,10 +99,7 @@ def show_without_card() -> None:
 def show_ways_on() -> None:
     """To a lot of one's own, or to the example."""
     st.header("Then: drops instead of guesses")
-    st.write(
-        "Name your stock and your batch once. From then on each photo says how many drops to add, "
-        "when to stop and why."
-    )
+    st.write("Name stock and batch once. Each photo then says how many drops to add, when to stop and why.")
     if session.may_enter():
         with st.container(horizontal=True):
             # With a lot in work, going on with it is the first thing to do.

@@ -88,7 +88,7 @@ def test_rectangles_come_along_to_a_photo_of_another_size():
 
 def test_the_start_page_leads_to_it_and_it_says_what_to_do(book: LotBook) -> None:
     app = open_app("start")
-    assert "No printed card at hand?" in shown(app)
+    assert "No card?" in shown(app)
     assert by_key(app.button, "to-picker")
     app = open_app("picker")
     assert not app.exception
@@ -288,7 +288,7 @@ def test_marks_by_finger_mouse_and_keys(browser: Browser, tmp_path: Path) -> Non
     browser.tap("a", "Help")
     browser.wait_text("Help")
     browser.tap("a", "Start")
-    browser.wait_text("No printed card at hand?")
+    browser.wait_text("No card?")
     browser.tap("button", "Mark them on a photo")
     browser.wait_text("95 % interval")
     assert "x 815," in boxes_shown(browser)["batch"]
