@@ -19,6 +19,7 @@ from colourmatch.screens import pages, session
 from colourmatch.screens.fields import ask_figure
 from colourmatch.screens.references import check_view, choose_for_lot, list_choices, list_readings
 from colourmatch.screens.stock_forms import name_colourant
+from colourmatch.workflow.again import fill_like, find_first_dose
 
 _ELSEWHERE = "another place"
 _ML = {"ml": 1.0, "l": 1000.0}
@@ -94,6 +95,9 @@ def ask_lot(token: str, stocks: list[StockEntry], source: Lot | None) -> tuple[l
         with st.expander("More", expanded=_typed_more(token)):
             number, values, place, target = ask_more(token, source)
         values |= {"volume_ml": volume_ml, "dilution": dilution}
+        if like is not None:  # what the form does not ask
+            taken = fill_like(session.current_book(), like.id)
+            values |= {key: taken[key] for key in ("like", "hand", "made_up_to", "label_lines")}
         with act:
             if source is not None:
                 st.html(parts.line(f"As lot {source.label}: {tell_taken(values)}. Change it under More."))
@@ -266,6 +270,8 @@ def begin_lot(
         st.session_state.pop("token-lot", None)
         st.session_state.pop("lot-like", None)
         session.notify(f"Lot {lot.name} is begun. Photograph reference and batch before the first drop.")
+        for dose in find_first_dose(session.current_book(), LotStory(lot, ())):
+            session.notify(dose.text)
         for warning in warn_of_base(LotStory(lot, ()).state(), lot.ceiling_mg_per_l, lot.jurisdiction):
             session.notify(warning.text)
         if target is not None:

@@ -47,7 +47,7 @@ def test_the_next_lot_like_a_finished_one_is_filled_in(book: LotBook, first: int
     begin(app)
     lot = book.lots.search(limit=1)[0]
     assert lot.id != first and {name: getattr(lot, name) for name in OWN} == OWN
-    assert (lot.name, lot.volume_ml, lot.stocks) == ("bitter", 5000, ("red",))
+    assert (lot.name, lot.volume_ml, lot.stocks, lot.like) == ("bitter", 5000, ("red",), first)
 
 
 def test_litres_are_taken(book: LotBook, first: int) -> None:
