@@ -252,7 +252,9 @@ def _plan_story(book: LotBook, story: LotStory, newest: Measurement | None) -> d
         doubt = find_doubt(fit) if here else None
         if doubt is None or not doubt.tells_photos_apart:
             stop = _why_torn(together)
-        question = put_question(story, photos, stocks, doubt) if stop is None else None
+            if together is not None and not together.agree:  # the photos say so themselves, and which of them
+                doubt = None
+        question = put_question(story, photos, stocks, doubt)
         if question is not None:
             besides["question"] = question.to_json()
             stop = question.text if question.comes_first else None
