@@ -113,6 +113,12 @@ class GuardedProtocol(H11Protocol):
         elif self._timer is None:
             self._expect(self.head_s)
 
+    def on_response_complete(self) -> None:
+        """Wait for the next request, half of which may have come already."""
+        super().on_response_complete()
+        if self.conn.their_state is h11.IDLE and not self.transport.is_closing():
+            self._expect(self.head_s)
+
     def handle_websocket_upgrade(self, event: h11.Request) -> None:
         """A socket of a page may be silent for as long as it likes."""
         self._expect(None)
