@@ -45,6 +45,9 @@ _MOST_STRAIN = 4.5
 _STEPS_TO_MODE, _STEPS_TO_DRAW = 60, 15
 #: After so many steps a kind whose log evidence is so much below the best is not followed further.
 _STEPS_TO_GLANCE, _FAR_BEHIND = 15, 20.0
+#: No liquid looks darker or brighter (natural log of reflectance): a step may try a thousand times a dose, or take away more
+#: than there is.
+_LOOKS = -100.0, 5.0
 
 
 @dataclass(frozen=True)
@@ -148,11 +151,12 @@ def _predict(layout: LotModel, draws: Array, data: Observed, hands: Hands, kind:
     of_other = held.other[:, :-1, None] * hands.spectra[kind][:, None]
     grows = held.change[:, :-1] @ layout.dye_spectra(draws) + of_other if layout.stocks else of_other
     depth = -2 * LN10 * (data.path * hands.deeper[kind])[..., None]
-    reflect = np.exp(depth * (layout.batch_absorbance(draws, mg_per_l, data.thinning) + of_other))
+    held_absorbance = layout.batch_absorbance(draws, mg_per_l, data.thinning) + of_other
+    reflect = np.exp(np.clip(depth * held_absorbance, *_LOOKS))
     # photos of one view share one look at the reference
     deep, group = np.unique(data.reference_path * hands.reference_deeper[kind], axis=1, return_inverse=True)
     ref_depth = -2 * LN10 * deep[..., None]
-    ref = np.exp(ref_depth * layout.reference_absorbance(draws)[:, None])
+    ref = np.exp(np.clip(ref_depth * layout.reference_absorbance(draws)[:, None], *_LOOKS))
     sides = [(np.empty((count, shots, 3)), np.zeros((count, shots, 3, size))) for _ in range(2)]
     gap = np.zeros((count, shots, 3)), np.zeros((count, shots, 3, size))
     eye = integration_weights() if any(data.has_gap) else np.empty((len(WAVELENGTHS_NM), 0))
@@ -294,7 +298,7 @@ def fit_lot(
     for steps, behind in ((_STEPS_TO_GLANCE, _FAR_BEHIND), (_STEPS_TO_MODE, np.inf)):
         seen = against([np.repeat(v[None], len(some), axis=0) for v in data.y], kinds[some])
         modes = descend(seen, start, (mean[some], sd[some]), steps)
-        likely = chance[some] + modes.log_evidence()
+        likely = np.nan_to_num(chance[some] + modes.log_evidence(), nan=-np.inf, neginf=-np.inf)
         near = likely > likely.max() - behind
         some, start, likely = some[near], modes.at[near], likely[near]
     top = int(likely.argmax())

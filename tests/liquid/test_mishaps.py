@@ -141,3 +141,14 @@ def test_exchanged_glasses_of_a_first_photo_are_found():
 def test_a_photo_without_its_reference_has_no_exchanged_glasses():
     every = think_of(2, [PRIOR], references=[True, False])
     assert {one.shot for one in every if one.code == "glasses-swapped"} == {0}
+
+
+def test_a_possibility_of_a_thousand_times_the_dose_is_weighed_without_complaint(recwarn):
+    shots = shoot(batch_of(0, 12, 24))
+    every = [
+        replace(one, part=(3000.0, 0.1)) if one.part else one
+        for one in think_of(3, [PRIOR], noted_doses(), dilution=5)
+    ]
+    fit = fit_lot(shots, [PRIOR], VIEW, mishaps=every)
+    assert np.isfinite(fit.draws).all() and fit.chances.sum() == pytest.approx(1) and find_doubt(fit) is None
+    assert not recwarn.list
