@@ -155,6 +155,7 @@ def _predict(layout: LotModel, draws: Array, data: Observed, hands: Hands, kind:
     reflect = np.exp(np.clip(depth * held_absorbance, *_LOOKS))
     # photos of one view share one look at the reference
     deep, group = np.unique(data.reference_path * hands.reference_deeper[kind], axis=1, return_inverse=True)
+    group = group.ravel()  # numpy 2.0 gives it a second axis
     ref_depth = -2 * LN10 * deep[..., None]
     ref = np.exp(np.clip(ref_depth * layout.reference_absorbance(draws)[:, None], *_LOOKS))
     sides = [(np.empty((count, shots, 3)), np.zeros((count, shots, 3, size))) for _ in range(2)]
