@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from colourmatch.colour.spaces import xyz_to_lab
 from colourmatch.colour.spectra import WAVELENGTHS_NM, integration_weights
 from colourmatch.liquid.lot_model import LN10, LotModel, StockPrior, lab_in_view
-from colourmatch.liquid.mishaps import Hands, Mishap, label_log_sd, stack
+from colourmatch.liquid.mishaps import LABEL_LOG_SD, Hands, Mishap, stack
 from colourmatch.liquid.model import View
 from colourmatch.liquid.observations import Observed, Shot, prepare
 from colourmatch.liquid.phone import (
@@ -124,9 +124,7 @@ class _Held:
 
 
 def _held(layout: LotModel, draws: Array, hands: Hands, kind: Places) -> _Held:
-    if not hands.has_part:
-        return _Held(-hands.less[kind], hands.other[kind] * 0, 0 * hands.less[kind])
-    part = hands.part_of(kind, draws[:, layout.part.start])
+    part = hands.part_of(kind, draws[:, layout.part].sum(axis=1))  # without an unknown part nobody has one
     change = part[:, None, None] * hands.more[kind]
     return _Held(change - hands.less[kind], part[:, None] * hands.other[kind], change)
 
@@ -221,8 +219,7 @@ def _batch_slopes(
     )
     if not layout.stocks:
         return
-    if layout.part.start < layout.part.stop:
-        grad[..., layout.part.start] = np.einsum("dncw,dnw->dnc", per_absorbance, grows)
+    grad[..., layout.part] = np.einsum("dncw,dnw->dnc", per_absorbance, grows)[..., None]
     factor = np.exp(draws[:, layout.factor])[:, None, None]
     dose = mg_per_l[:, :, None, :]
     plain, tail, shift = (
@@ -341,7 +338,6 @@ def _kinds_of_lot(layout: LotModel, hands: Hands) -> tuple[Array, Array, Array, 
     kinds = np.repeat(np.arange(count), recipes)
     mean, sd = np.tile(mean, (count, 1)), np.tile(sd, (count, 1))
     mean[:, layout.factor] += hands.label[kinds]
-    sd[:, layout.factor] = np.where(hands.label[kinds], label_log_sd(), sd[:, layout.factor])
-    if hands.has_part:
-        mean[:, layout.part.start], sd[:, layout.part.start] = hands.part[kinds].T
+    sd[:, layout.factor] = np.where(hands.label[kinds], LABEL_LOG_SD, sd[:, layout.factor])
+    mean[:, layout.part], sd[:, layout.part] = hands.part[kinds].T[..., None]
     return np.tile(chance, count) + hands.log_chance[kinds], mean, sd, kinds

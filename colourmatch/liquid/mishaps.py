@@ -24,7 +24,7 @@ _SWAPPED, _THINNED, _PALER, _AMOUNT, _NOTHING, _UNSTIRRED, _BOTTLE, _LATE = (
     0.01, 0.015, 0.003, 0.015, 0.005, 0.015, 0.01, 0.008,
 )  # fmt: skip
 #: Chance that a stock that no lot has tried is about half or twice as strong as its label, and how near (sd of the log).
-_LABEL, _LABEL_LOG_SD = 0.02, 0.15
+_LABEL, LABEL_LOG_SD = 0.02, 0.15
 #: Part of a dose that went in or shows (median, sd of the natural log): a miscount or a second pour; what lies unstirred.
 _MISCOUNTED, _SHOWN = (1.0, 0.6), (0.5, 0.45)
 #: So many of the last steps and photos are looked at: what was wrong before them was asked about then.
@@ -214,11 +214,6 @@ def _of_labels(plain: Mishap, learnt: Sequence[bool]) -> Iterator[Mishap]:
             shift = np.zeros(plain.stocks)
             shift[k] = np.log(times)
             yield replace(plain, code=LABEL, entry=k, log_chance=float(np.log(_LABEL)), label=shift)
-
-
-def label_log_sd() -> float:
-    """How near half or twice a stock then is."""
-    return _LABEL_LOG_SD
 
 
 @dataclass(frozen=True)

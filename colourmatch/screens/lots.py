@@ -16,7 +16,7 @@ from colourmatch.screens.leading_on import lead_on, offer_papers
 from colourmatch.screens.lot_list import tap_row
 from colourmatch.screens.photo_view import show_flags, show_picture, show_swatches
 from colourmatch.screens.references import tell_target
-from colourmatch.words.figures import tell_ml
+from colourmatch.words.figures import begin, tell_ml
 
 PAGE_ROWS = 15
 
@@ -149,7 +149,7 @@ def show_photos(story: LotStory) -> None:
     names = telling.name_photos(story)
     for photo in reversed(story.photos):
         name = names[photo.id]
-        with st.expander(parts.plain(name[:1].upper() + name[1:]), on_change="rerun") as folded:
+        with st.expander(parts.plain(begin(name)), on_change="rerun") as folded:
             if not folded.open:
                 continue
             show_flags(photo.measurement)

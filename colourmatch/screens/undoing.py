@@ -19,6 +19,7 @@ from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
 from colourmatch.screens import session
 from colourmatch.words.entries import Medium, tell_aside, tell_dose, tell_entry
+from colourmatch.words.figures import begin
 
 #: The reason that stands beside what was taken back.
 UNDONE = "undone right after it was entered"
@@ -43,7 +44,7 @@ def tell_newest(story: LotStory) -> None:
 
 def _written(story: LotStory, words: str) -> str:
     """The newest entry as the sentence that says it is written down: "20 drops of red written."."""
-    text = f"{words[:1].upper()}{words[1:]}"
+    text = begin(words)
     newest = story.events[-1]
     dose = isinstance(newest, AdditionEntry) or getattr(newest, "kind", "") == "untinted"
     return (

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from colourmatch.words.figures import PAGES, tell_amount, tell_number
+from colourmatch.words.figures import PAGES, begin, tell_amount, tell_number
 
 #: The word of each state of a lot.
 STATES = {"add": "Add", "photo": "Photo", "stop": "Stop", "question": "Question", "closed": "Finished"}
@@ -47,7 +47,7 @@ def tell_place(way: str, now: Mapping[str, float], tolerance: float, *, expected
     far = tell_far(now)
     far = f"about {far}" if expected else far
     text = f"{way}: {far}" if way else far
-    return f"{text[:1].upper()}{text[1:]} now, good from {tolerance:g}."
+    return f"{begin(text)} now, good from {tolerance:g}."
 
 
 def tell_far(now: Mapping[str, float]) -> str:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from colourmatch.words.figures import begin
+
 
 class Told(NamedTuple):
     """A cause in words: the question, the same as a part of a sentence, and why an entry is put right by it."""
@@ -51,7 +53,7 @@ def tell_cause(
             "the reference had grown paler",
         ),
         "dose-amount": Told(
-            f"{_begin(share)} the dose seems to have gone in: {instead}, not {dose}. Write it so?",
+            f"{begin(share)} the dose seems to have gone in: {instead}, not {dose}. Write it so?",
             f"{share} the dose went in ({dose})",
             "by what the photos show",
         ),
@@ -66,12 +68,12 @@ def tell_cause(
             "not stirred in",
         ),
         "photo-before-addition": Told(
-            f"{_begin(photo)} seems older than {dose}. Was it taken before?",
+            f"{begin(photo)} seems older than {dose}. Was it taken before?",
             f"{photo} is from before {dose}",
             "taken before",
         ),
         "label": Told(
-            f"{_begin(stock)} seems {share} as strong as its label.",
+            f"{begin(stock)} seems {share} as strong as its label.",
             f"{stock} is {share} as strong as its label",
             "by what the photos show",
         ),
@@ -124,8 +126,8 @@ def tell_answer(code: str, about: str, yes: bool | None) -> str:
     """An answer as an entry: "Photo 3: the glasses stood the other way round"; None: it was taken back."""
     said = _ABOUTS.get(code, code)
     if yes is None:
-        return f"{_begin(about)}: open again, whether {said}"
-    return f"{_begin(about)}: {said}" if yes else f"{_begin(about)}: not so, that {said}"
+        return f"{begin(about)}: open again, whether {said}"
+    return f"{begin(about)}: {said}" if yes else f"{begin(about)}: not so, that {said}"
 
 
 def _share(part: float) -> str:
@@ -135,7 +137,3 @@ def _share(part: float) -> str:
     if abs(part - 0.5) < 0.05:
         return "about half"
     return f"about {part:.1f} times" if part > 1 else f"about {round(part, 1) * 100:.0f} % of"
-
-
-def _begin(text: str) -> str:
-    return text[:1].upper() + text[1:]

@@ -10,6 +10,7 @@ from colourmatch.words.doubts import tell_answer
 from colourmatch.words.figures import (
     PLAIN,
     Signs,
+    begin,
     tell_amount,
     tell_interval,
     tell_lab,
@@ -121,21 +122,17 @@ def _tell_photo(entry: Any, medium: Medium) -> str:
         told = f"the batch alone, {tell_lab(batch.lab, batch.lab_sd, signs=medium.signs)}"
     else:
         told = "no difference measured"
-    return f"{_begin(name)}: {told}"
+    return f"{begin(name)}: {told}"
 
 
 def _tell_aside_entry(entry: Any, medium: Medium) -> str:
     name = medium.names.get(entry.photo_entry_id, f"the photo of entry {entry.photo_entry_id}")
-    return f"{_begin(name)} {'counts again' if entry.back else 'is set aside'}"
+    return f"{begin(name)} {'counts again' if entry.back else 'is set aside'}"
 
 
 def _tell_moved(entry: Any, medium: Medium) -> str:
     name = medium.names.get(entry.moved_entry_id, f"entry {entry.moved_entry_id}")
-    return f"{_begin(name)} happened at {medium.clock(entry.moved_to)}"
-
-
-def _begin(text: str) -> str:
-    return text[:1].upper() + text[1:]
+    return f"{begin(name)} happened at {medium.clock(entry.moved_to)}"
 
 
 _TELLERS: dict[str, Callable[[Any, Medium], str]] = {

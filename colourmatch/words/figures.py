@@ -136,6 +136,15 @@ def tell_drops(count: float, span: tuple[float | None, float | None] = (None, No
     return f"{shown} {kind}{' ' if kind else ''}{'drop' if one else 'drops'}"
 
 
+def begin(text: str) -> str:
+    """Words as the beginning of a sentence; the rest stays as it is.
+
+    >>> begin("photo 3 of E129")
+    'Photo 3 of E129'
+    """
+    return text[:1].upper() + text[1:]
+
+
 def tell_quantity(quantity: float, unit: str) -> str:
     """What went in as it was typed, the unit "drops", "ml" or "grams": "12 drops", "0.6 ml", "1.5 g"."""
     if unit == "drops":

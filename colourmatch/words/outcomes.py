@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from colourmatch.words.figures import begin
+
 #: The reasons that the tool knows, as books hold them; others are the maker's own words.
 OUTCOMES = {
     "matched": "Matched",
@@ -20,11 +22,11 @@ def split_closing(outcome: str, text: str) -> tuple[str, str]:
     >>> split_closing("matched", "Matched: the difference is 0.4. Stop here.")
     ('Matched.', 'The difference is 0.4. Stop here.')
     """
-    why, said = OUTCOMES.get(outcome, outcome[:1].upper() + outcome[1:]), text.strip()
+    why, said = OUTCOMES.get(outcome, begin(outcome)), text.strip()
     for start in (f"{why}:", f"{outcome}:", f"{why}.", f"{outcome}."):
         if said.casefold().startswith(start.casefold()):
             said = said[len(start) :].strip()
-    return f"{why}.", said[:1].upper() + said[1:]
+    return f"{why}.", begin(said)
 
 
 def tell_closing(outcome: str, text: str, against: str = "") -> str:
