@@ -26,7 +26,6 @@ from colourmatch.sharing.gate import BROWSER_HEADER
 from colourmatch.writing import replace_whole
 
 _LOG = logging.getLogger("colourmatch")
-_ALWAYS = ("who", "measures")
 _MOST_FIELDS, _MOST_SIGNS, _KEPT_S, _MOST_FILES = 200, 5000, 30 * 86400, 100
 #: A page that is reloaded may come before the server has seen its old connection go.
 _LEAVING_S = 0.8
@@ -69,7 +68,7 @@ def keep(place: str) -> None:
     fields = {
         key: value
         for key, value in (before | typed).items()
-        if key not in emptied and (key in _ALWAYS or any(token in key for token in tokens.values()))
+        if key not in emptied and any(token in key for token in tokens.values())
     }
     kept = dict(list((tokens | fields).items())[-_MOST_FIELDS:])
     state["draft-fields"] = kept

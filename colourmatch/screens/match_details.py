@@ -9,9 +9,9 @@ import streamlit as st
 
 from colourmatch.book.entries import LotStory, PhotoEntry
 from colourmatch.measurement import Measurement
+from colourmatch.screens import habits, plots, serving, session, trials
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
-from colourmatch.screens import plots, serving, session, trials
 from colourmatch.screens.amending import ask_amendment, ask_aside
 from colourmatch.screens.photo_view import show_flags, show_metamerism, show_picture, show_swatches
 from colourmatch.screens.recording import ask_closing, ask_correction, ask_other_entries, record_anything
@@ -233,10 +233,7 @@ def show_history(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     )
     if not session.may_enter():
         return
-    st.text_input(
-        "Your name or initials (optional)", key="who", max_chars=120, persist_state="session",
-        help="Written beside what you enter from now on.",
-    )  # fmt: skip
+    habits.ask_name()
     if story.lot.closed:  # else it stands under what was tapped
         ask_correction(story)
     ask_aside(story)

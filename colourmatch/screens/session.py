@@ -292,7 +292,7 @@ def is_sharing() -> bool:
     return door is not None and door.open and is_at_this_machine()
 
 
-METRIC, US = "ml", "ml and US measures"
+MEASURES = METRIC, US = "ml", "ml and US measures"
 
 
 def shows_us() -> bool:
@@ -301,7 +301,7 @@ def shows_us() -> bool:
 
 
 def entered_by() -> str | None:
-    """The name or initials typed in this visit, None when nobody did."""
+    """The name or initials that this browser keeps, None without."""
     return str(st.session_state.get("who") or "").strip()[:120] or None
 
 

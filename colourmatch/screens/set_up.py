@@ -7,7 +7,7 @@ import streamlit as st
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import custom_colourant, list_colourants
-from colourmatch.screens import drafts, pages, session
+from colourmatch.screens import drafts, habits, pages, session
 from colourmatch.screens import html as parts
 from colourmatch.screens.new_lot import show_new_lot
 from colourmatch.screens.references import show_references
@@ -55,11 +55,9 @@ def show() -> None:
 
 
 def show_way_on() -> None:
-    """The way to what photos are read with."""
-    st.segmented_control(
-        "Volumes are shown in", [session.METRIC, session.US], default=session.METRIC, required=True, key="measures",
-        persist_state="session", help="Fluid ounces and teaspoons of the US beside millilitres. Typed are ml.",
-    )  # fmt: skip
+    """What this browser keeps, and the way to what photos are read with."""
+    habits.ask_name()
+    habits.ask_measures()
     with st.container(key="cm-way-on"):
         st.page_link(pages.find_page("calibrations"), label="Card and phone: make photos surer")
 

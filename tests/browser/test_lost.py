@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -241,3 +242,22 @@ def test_a_reloaded_page_says_which_visit_it_takes_the_place_of(
     assert not page.run(told)
     page.driver.refresh()
     wait_for(lambda: page.run(told), "the page before was not named")
+
+
+def test_a_browser_keeps_the_name_of_who_enters(
+    serve: Callable[..., Server], browse: Callable[[str], Page]
+) -> None:
+    server, page = serve(), browse("phone")
+    set_up, name = f"{server.url}/set-up", "Your name or initials (optional)"
+    page.go(set_up)
+    write_in(page, name, "Zoë <1>", "\n")
+    page.settle()
+    shutil.rmtree(server.folder / "state", ignore_errors=True)  # what the app itself keeps
+    for typed in ("Zoë <1>", "Zoë <1>", ""):
+        page.driver.switch_to.new_window("tab")  # the others stay open
+        page.go(set_up)
+        assert page.find(f"[aria-label='{name}']").get_attribute("value") == typed
+        if len(page.driver.window_handles) == 3:
+            write_in(page, name, "\b", "\n")
+            page.settle()
+    assert not page.complaints()
