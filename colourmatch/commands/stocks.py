@@ -400,7 +400,8 @@ def trace(session: Session, batch: str) -> Answer:
 
     What was thinned from its bottles counts too, and bottles that are put away.
     """
-    from colourmatch.workflow.shelf_state import tell_trace, trace_batch
+    from colourmatch.words.shelf import tell_trace
+    from colourmatch.workflow.shelf_state import trace_batch
 
     with session.read_book() as book:
         told = trace_batch(book, batch)

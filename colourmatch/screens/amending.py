@@ -13,7 +13,7 @@ from colourmatch.liquid.colourants import list_colourants
 from colourmatch.screens import drafts, session
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
-from colourmatch.screens.fields import ask_figure
+from colourmatch.screens.fields import ask_figure, ask_hand, ask_label_lines
 from colourmatch.screens.photo_view import show_thumbnail
 from colourmatch.screens.stock_forms import name_colourant
 from colourmatch.words.entries import tell_aside
@@ -84,10 +84,18 @@ def ask_figures(lot: Lot, key: str) -> dict[str, Any]:
     stocks = st.multiselect(
         "Stocks, the main one first", names, default=list(lot.stocks), key=key.format("stocks")
     )
-    rows = [st.columns(2) for _ in range(3)]  # row by row, so that a phone keeps the order
-    figures = ("volume_ml", "ceiling_mg_per_l", "already_mg_per_l", "tolerance", "depth_mm", "dilution")
+    rows = [st.columns(2) for _ in range(4)]  # row by row, so that a phone keeps the order
+    figures = (
+        "volume_ml",
+        "ceiling_mg_per_l",
+        "already_mg_per_l",
+        "tolerance",
+        "depth_mm",
+        "dilution",
+        "made_up_to",
+    )
     typed: dict[str, Any] = {"stocks": stocks}
-    for place, name in zip((place for row in rows for place in row), figures, strict=True):
+    for place, name in zip((place for row in rows for place in row), figures, strict=False):
         typed[name] = ask_figure(
             place, name, key.format(name), getattr(lot, name), min_value=0.0, placeholder="none",
             words="Batch at the beginning, ml" if name == "volume_ml" else "",
@@ -98,6 +106,8 @@ def ask_figures(lot: Lot, key: str) -> dict[str, Any]:
         key=key.format("already-colourant"),
         format_func=lambda code: "not known, or none" if code is None else name_colourant(code),
     )  # fmt: skip
+    typed["hand"] = ask_hand(key.format("hand"), lot.hand)
+    typed["label_lines"] = ask_label_lines(key.format("label-{}"), lot.label_lines)
     return typed
 
 

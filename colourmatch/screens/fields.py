@@ -1,10 +1,13 @@
-"""Number fields for the figures of a lot and a glass: the limits are those of the book, and stand nowhere else."""
+"""Fields for the figures of a lot and a glass, its hand and the lines of its label; the limits are those of the book."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
-from colourmatch.book.checks import LIMITS
+import streamlit as st
+
+from colourmatch.book.checks import LABEL_LINES, LIMITS
 
 #: Figure -> what its field is called, and its step.
 _FIELDS = {
@@ -14,6 +17,15 @@ _FIELDS = {
     "tolerance": ("Tolerance, CIEDE2000", 0.1),
     "depth_mm": ("Depth in the glass, mm", 1.0),
     "dilution": ("Thinned, 1 part made up to", 1.0),
+    "made_up_to": ("By its label, 1 part made up to", 1.0),
+}
+#: Line of the label -> what its field is called.
+_LINES = {
+    "ingredients": "Ingredients, without the colours",
+    "contents": "Contents",
+    "best_before": "Best before",
+    "producer": "Producer",
+    "keeping": "How to keep it",
 }
 
 
@@ -23,3 +35,21 @@ def ask_figure(place: Any, name: str, key: str, value: float | None, *, words: s
     _, low, _, high, _ = LIMITS[name]
     limits = {"min_value": float(low), "max_value": float(high), "step": step, "format": "%g"}
     return place.number_input(words or called, value=value, key=key, **limits | other)
+
+
+def ask_hand(key: str, value: str = "drops") -> str:
+    """In what doses are measured."""
+    return st.segmented_control(
+        "Doses measured in", ["drops", "ml", "grams"], default=value, required=True, key=key,
+        help="Drops where nothing else is said. On a scale, grams.",
+    )  # fmt: skip
+
+
+def ask_label_lines(key: str, now: Mapping[str, str]) -> dict[str, str]:
+    """The maker's own lines of the label, those that are written."""
+    with st.expander("Lines of the label"):
+        lines = {
+            name: st.text_input(_LINES[name], value=now.get(name, ""), key=key.format(name), max_chars=500)
+            for name in LABEL_LINES
+        }
+    return {name: line.strip() for name, line in lines.items() if line.strip()}

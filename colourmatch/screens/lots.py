@@ -13,6 +13,7 @@ from colourmatch.screens import lot_words as telling
 from colourmatch.screens import pages, session
 from colourmatch.screens.afterwards import show_recheck
 from colourmatch.screens.leading_on import lead_on, offer_papers
+from colourmatch.screens.looking_back import show_log, show_recall
 from colourmatch.screens.lot_list import tap_row
 from colourmatch.screens.photo_view import show_flags, show_picture, show_swatches
 from colourmatch.screens.references import tell_target
@@ -41,6 +42,8 @@ def show() -> None:
     if (picked := pick_row()) is not None:
         pages.go_to_lot("lots", picked)
     st.page_link(pages.find_page("trend"), label="Trend: closed lots against each other")
+    show_recall()
+    show_log()
     show_tables()
 
 

@@ -16,10 +16,10 @@ from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import list_colourants
 from colourmatch.screens import html as parts
 from colourmatch.screens import pages, session
-from colourmatch.screens.fields import ask_figure
+from colourmatch.screens.fields import ask_figure, ask_hand, ask_label_lines
 from colourmatch.screens.references import check_view, choose_for_lot, list_choices, list_readings
 from colourmatch.screens.stock_forms import name_colourant
-from colourmatch.workflow.again import fill_like, find_first_dose
+from colourmatch.workflow.again import find_first_dose, take_lines
 
 _ELSEWHERE = "another place"
 _ML = {"ml": 1.0, "l": 1000.0}
@@ -93,11 +93,10 @@ def ask_lot(token: str, stocks: list[StockEntry], source: Lot | None) -> tuple[l
         )  # fmt: skip
         act = st.container()
         with st.expander("More", expanded=_typed_more(token)):
-            number, values, place, target = ask_more(token, source)
+            number, values, place, target = ask_more(token, source, same_drink=like is not None)
         values |= {"volume_ml": volume_ml, "dilution": dilution}
         if like is not None:  # what the form does not ask
-            taken = fill_like(session.current_book(), like.id)
-            values |= {key: taken[key] for key in ("like", "hand", "made_up_to", "label_lines")}
+            values["like"] = like.id
         with act:
             if source is not None:
                 st.html(parts.line(f"As lot {source.label}: {tell_taken(values)}. Change it under More."))
@@ -126,7 +125,9 @@ def ask_volume(token: str, like: Lot | None) -> float | None:
     return None if given is None else given * per
 
 
-def ask_more(token: str, source: Lot | None) -> tuple[str, dict[str, Any], str, tuple[int, str] | None]:
+def ask_more(
+    token: str, source: Lot | None, *, same_drink: bool
+) -> tuple[str, dict[str, Any], str, tuple[int, str] | None]:
     """What is mostly as it was with the lot before: the number, figures, where it is sold, and what it is tinted to."""
     places = [*list_jurisdictions(), _ELSEWHERE]
     sold = places.index(source.jurisdiction or _ELSEWHERE) if source else 0
@@ -158,11 +159,20 @@ def ask_more(token: str, source: Lot | None) -> tuple[str, dict[str, Any], str, 
             rows[2][0], "depth_mm", f"lot-depth-{token}", source.depth_mm if source else 10.0,
             help="How deep the liquid stands when it is photographed.",
         ),
+        "made_up_to": ask_figure(
+            rows[2][1], "made_up_to", f"lot-made-up-{token}", source.made_up_to if source else 1.0,
+            help="A cordial is sold to be thinned: limits of the law hold for the drink so made up.",
+        ),
     }  # fmt: skip
     target = ask_target(token)
     serving = ask_servings(token, ((source.serving if source else None) or {}).get("conditions") or ())
+    lines = take_lines(source, same_drink=same_drink) if source else {}
     notes = st.text_area("Notes (recipe, base, reference)", key=f"lot-notes-{token}")
-    values |= {"notes": notes, "serving": serving, "jurisdiction": None if place == _ELSEWHERE else place}
+    values |= {
+        "notes": notes, "serving": serving, "jurisdiction": None if place == _ELSEWHERE else place,
+        "hand": ask_hand(f"lot-hand-{token}", source.hand if source else "drops"),
+        "label_lines": ask_label_lines(f"lot-label-{{}}-{token}", lines),
+    }  # fmt: skip
     return number, values, place, target
 
 
@@ -173,6 +183,10 @@ def tell_taken(values: Mapping[str, Any]) -> str:
         "no ceiling" if ceiling is None else f"ceiling {ceiling:g} mg/l",
         f"{values['already_mg_per_l'] or 0:g} mg/l already in" if values["already_mg_per_l"] else "",
         f"tolerance {values['tolerance'] or 0:g}",
+        f"in {values['hand']}" if values["hand"] != "drops" else "",
+        f"1 part made up to {values['made_up_to']:g} by its label"
+        if (values["made_up_to"] or 1) != 1
+        else "",
         f"{values['depth_mm'] or 0:g} mm deep",
         f"{glasses} glass{'es' if glasses > 1 else ''} weighed" if glasses else "",
         f"sold in {values['jurisdiction'] or _ELSEWHERE}",

@@ -9,6 +9,7 @@ from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import custom_colourant, list_colourants
 from colourmatch.screens import drafts, habits, pages, session
 from colourmatch.screens import html as parts
+from colourmatch.screens.fields import ask_hand
 from colourmatch.screens.new_lot import show_new_lot
 from colourmatch.screens.references import show_references
 from colourmatch.screens.stock_forms import (
@@ -99,10 +100,7 @@ def show_new_stock(folded: bool) -> None:
             format_func=MADE_IN.__getitem__, key=f"stock-made-in-{token}",
             help="A stock made in the batch does not thin it.",
         )  # fmt: skip
-        hand = st.segmented_control(
-            "Doses measured in", ["drops", "ml", "grams"], default="drops", required=True, key=f"stock-hand-{token}",
-            help="Drops: as the lot says. On a scale, grams.",
-        )  # fmt: skip
+        hand = ask_hand(f"stock-hand-{token}")
         with st.expander("Supplier, days, amount"):
             bottle = ask_bottle("stock-bottle", token)
         notes = st.text_input("Notes (dye content of the powder)", key=f"stock-notes-{token}")

@@ -30,8 +30,6 @@ _LOTS_REL_SD = 0.15
 _MOST_LOTS = 5
 #: How a lot ended whose dose is worth repeating.
 _GOOD = ("matched", "nearest")
-#: What is not taken over: it is the old lot's own.
-_OWN_LINES = ("best_before",)
 
 
 @dataclass(frozen=True)
@@ -73,8 +71,17 @@ def fill_like(book: LotBook, like: int | str) -> dict[str, Any]:
     return {key: getattr(old, key) for key in keys} | {
         "stocks": [book.stocks.get(name).name for name in old.stocks],
         "reference": old.reference_id,
-        "label_lines": {key: line for key, line in old.label_lines.items() if key not in _OWN_LINES},
+        "label_lines": take_lines(old),
         "like": old.id,
+    }
+
+
+def take_lines(old: Lot, *, same_drink: bool = True) -> dict[str, str]:
+    """The lines of a label that the next lot takes over: not its day, and of another drink the producer alone."""
+    return {
+        key: line
+        for key, line in old.label_lines.items()
+        if (key != "best_before" if same_drink else key == "producer")
     }
 
 

@@ -7,8 +7,7 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
 from colourmatch.liquid.stock import DOSE_DROPS
-from colourmatch.words.figures import tell_ml
-from colourmatch.words.times import tell_date
+from colourmatch.words.shelf import tell_empty, tell_old, tell_old_soon
 
 if TYPE_CHECKING:
     from colourmatch.book.entries import LotStory
@@ -39,14 +38,11 @@ def warn_of_bottle(stock: StockEntry, left_ml: float | None, on: date) -> list[d
     if stock.use_by:
         last = date.fromisoformat(stock.use_by)
         if on > last:
-            found.append(
-                {"code": "bottle-old", "text": f"{stock.name} was to be used by {last}. Make it again."}
-            )
+            found.append({"code": "bottle-old", "text": tell_old(stock.name, last)})
         elif on + SOON > last:
-            found.append({"code": "bottle-old-soon", "text": f"{stock.name} is to be used by {last}."})
+            found.append({"code": "bottle-old-soon", "text": tell_old_soon(stock.name, last)})
     if left_ml is not None and left_ml < DOSE_DROPS[1] * stock.drop_ml:
-        text = f"{stock.name} is nearly empty: {tell_ml(left_ml)} left by the entries. Make it again in time."
-        found.append({"code": "bottle-empty", "text": text})
+        found.append({"code": "bottle-empty", "text": tell_empty(stock.name, left_ml)})
     return found
 
 
@@ -105,23 +101,3 @@ def trace_batch(book: LotBook, batch: str) -> dict[str, Any]:
             for dose in traced
         ],
     }  # fmt: skip
-
-
-def tell_trace(told: dict[str, Any]) -> list[str]:
-    """What was traced, in lines: the bottles, then the lots."""
-    lines = [f"Batch {told['batch']}:"]
-    for stock in told["stocks"]:
-        from_whom = f" of {stock['supplier']}" if stock["supplier"] else ""
-        thinned = f", thinned from stock {stock['diluted_from']}" if stock["diluted_from"] else ""
-        left = "" if stock["left_ml"] is None else f", {tell_ml(stock['left_ml'])} left"
-        lines.append(
-            f"  stock {stock['id']} {stock['stock']}{from_whom}{thinned}: "
-            f"{'on the shelf' if stock['active'] else 'put away'}{left}"
-        )
-    for lot in told["lots"]:
-        state = "closed" if lot["closed"] else "open"
-        lines.append(
-            f"  lot {lot['number']} {lot['name']} ({state}): {tell_ml(lot['ml'])} of {lot['stock']} (stock "
-            f"{lot['stock_id']}), {tell_date(lot['first_at'])}"
-        )
-    return [*lines, f"{len({lot['lot'] for lot in told['lots']})} lots hold it."]

@@ -66,3 +66,20 @@ def test_a_stock_of_the_example_is_not_offered_for_real_work(book: LotBook, firs
     for lot, offered in ((first, False), (example, True)):
         fields = open_app("match", lot=str(lot)).selectbox
         assert (EXAMPLE_STOCK in by_key(fields, f"addition-{lot}-stock").options) is offered
+
+
+def test_the_next_lot_keeps_its_hand_and_of_another_drink_no_line_but_the_producer(book: LotBook) -> None:
+    lines = {"ingredients": "water, sugar", "producer": "Invented Drinks", "best_before": "2027-05-01"}
+    book.stocks.add("red", "E129", 1.0)
+    book.lots.begin("cordial", 900, ["red"], hand="grams", made_up_to=6, label_lines=lines)
+    app = open_app("set_up")
+    by_key(app.text_input, "lot-name").set_value("shrub")
+    by_key(app.number_input, "lot-volume").set_value(900.0)
+    by_key(app.text_input, "lot-label-ingredients").set_value("water, vinegar")
+    begin(app)
+    lot = book.lots.get("shrub")
+    assert (lot.hand, lot.made_up_to) == ("grams", 6)
+    assert {key: line for key, line in lot.label_lines.items() if line} == {
+        "ingredients": "water, vinegar",
+        "producer": "Invented Drinks",
+    }

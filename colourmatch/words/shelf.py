@@ -1,0 +1,54 @@
+"""What is said of bottles: a warning, and who got what of a supplier's batch."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date, tzinfo
+from typing import Any
+
+from colourmatch.words.figures import tell_ml
+from colourmatch.words.times import tell_date
+
+
+def tell_old(name: str, last: date) -> str:
+    """A bottle past its last day."""
+    return f"{name} was to be used by {last}. Make it again."
+
+
+def tell_old_soon(name: str, last: date) -> str:
+    """A bottle near its last day."""
+    return f"{name} is to be used by {last}."
+
+
+def tell_empty(name: str, left_ml: float) -> str:
+    """A bottle that holds less than a whole dose."""
+    return f"{name} is nearly empty: {tell_ml(left_ml)} left by the entries. Make it again in time."
+
+
+def tell_traced_stock(stock: Mapping[str, Any]) -> str:
+    """One bottle of a batch."""
+    from_whom = f" of {stock['supplier']}" if stock["supplier"] else ""
+    thinned = f", thinned from stock {stock['diluted_from']}" if stock["diluted_from"] else ""
+    left = "" if stock["left_ml"] is None else f", {tell_ml(stock['left_ml'])} left"
+    where = "on the shelf" if stock["active"] else "put away"
+    return f"stock {stock['id']} {stock['stock']}{from_whom}{thinned}: {where}{left}"
+
+
+def tell_traced_lot(lot: Mapping[str, Any], zone: tzinfo | None = None) -> str:
+    """One lot that holds some of a batch."""
+    state = "closed" if lot["closed"] else "open"
+    amount = f"{tell_ml(lot['ml'])} of {lot['stock']} (stock {lot['stock_id']})"
+    return f"lot {lot['number']} {lot['name']} ({state}): {amount}, {tell_date(lot['first_at'], zone)}"
+
+
+def tell_trace(told: Mapping[str, Any]) -> list[str]:
+    """What was traced, in lines: the bottles, then the lots."""
+    lines = [tell_traced_stock(stock) for stock in told["stocks"]]
+    lines += [tell_traced_lot(lot) for lot in told["lots"]]
+    return [f"Batch {told['batch']}:", *(f"  {line}" for line in lines), tell_held(told)]
+
+
+def tell_held(told: Mapping[str, Any]) -> str:
+    """How many lots hold a batch."""
+    count = len({lot["lot"] for lot in told["lots"]})
+    return "1 lot holds it." if count == 1 else f"{count} lots hold it."
