@@ -43,10 +43,10 @@ def find_answer(story: LotStory, advice: Mapping[str, Any], waiting: str) -> Ans
     question = advice.get("question")
     if question and question["sure"] and advice["text"] == question["text"]:
         return Answer("question", (), question["text"])
-    if not story.photos and not waiting:
-        return Answer("photo", ((words.FIRST_PHOTO, ""),))
     if doses := telling.doses_of(advice):
         return _answer_doses(doses)
+    if not story.photos and not waiting:
+        return Answer("photo", ((words.FIRST_PHOTO, ""),))
     if advice.get("action") == "stop":
         why = words.tell_why(advice["reason"], story.lot.stocks, untinted_ml(advice))
         return Answer("stop", ((words.STATES["stop"].upper(), ""),), why)
@@ -68,7 +68,9 @@ def _answer_doses(doses: list[dict[str, Any]]) -> Answer:
 
 
 def quantity_of(dose: Mapping[str, Any]) -> tuple[float, str]:
-    """The amount of a dose and its unit: ml where the drops are too many to count."""
+    """The amount of a dose and its unit: as its hand measures it, and in ml where the drops are too many to count."""
+    if (measured := dose.get("measured")) and measured["unit"] != "drops":
+        return measured["quantity"], measured["unit"]
     return (dose["drops"], "drops") if dose["drops"] <= MOST_DROPS else (dose["ml"], "ml")
 
 

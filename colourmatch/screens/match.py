@@ -163,12 +163,15 @@ def show_bar(story: LotStory, advice: dict[str, Any], answer: Answer, places: Pl
 
 
 def find_advice(story: LotStory) -> dict[str, Any]:
-    """What to do now; what was worked out with the last photo holds while nothing was entered since."""
+    """What to do now: as the last photo says while nothing was entered since, and what lots like it taught before the first."""
     known = telling.advice_of_last_photo(story)
     if known is not None:
         return known
     with st.spinner("Working out the next step …"):
-        return session.describe(story)["advice"] or {}
+        told = session.describe(story)
+    first = [dose | {"drops": dose["step_drops"], "ml": dose["step_ml"]} for dose in told["first_dose"]]
+    doses = {"action": "add", "doses": first} if any(dose["measured"]["quantity"] for dose in first) else {}
+    return (told["advice"] or {}) | doses
 
 
 def pick_lot(lot_id: int) -> int:

@@ -283,7 +283,7 @@ def begin_lot(
         )  # fmt: skip
         st.session_state.pop("token-lot", None)
         st.session_state.pop("lot-like", None)
-        session.notify(f"Lot {lot.name} is begun. Photograph reference and batch before the first drop.")
+        session.notify(f"Lot {lot.name} is begun.")
         for dose in find_first_dose(session.current_book(), LotStory(lot, ())):
             session.notify(dose.text)
         for warning in warn_of_base(LotStory(lot, ()).state(), lot.ceiling_mg_per_l, lot.jurisdiction):

@@ -43,13 +43,12 @@ def tell_newest(story: LotStory) -> None:
 
 
 def _written(story: LotStory, words: str) -> str:
-    """The newest entry as the sentence that says it is written down: "20 drops of red written."."""
-    text = begin(words)
+    """The newest entry as the sentence that says it is written down, and by whom where that is somebody else."""
     newest = story.events[-1]
     dose = isinstance(newest, AdditionEntry) or getattr(newest, "kind", "") == "untinted"
-    return (
-        f"{text} written." if dose else f"{text} measured." if isinstance(newest, PhotoEntry) else f"{text}."
-    )
+    done = " written" if dose else " measured" if isinstance(newest, PhotoEntry) else ""
+    other = newest.entered_by if newest.entered_by != session.entered_by() else None
+    return f"{begin(words)}{done}{f' by {other}' if other else ''}."
 
 
 def name_newest(story: LotStory) -> str:

@@ -25,6 +25,14 @@ WHICH_WAY = (
 )
 
 
+def tell_first_dose(lots: Sequence[str], stock: str, whole: str, first: str) -> str:
+    """The first dose of a lot like others: the whole dose that they taught, and what is poured before its first photo."""
+    return (
+        f"As lot {', '.join(lots)} taught, the whole dose of {stock} will be {whole}. "
+        f"Pour {first} first, stir, and photograph."
+    )
+
+
 def tell_doses(doses: Iterable[tuple[str, int, float]], most_drops: int) -> str:
     """Doses of (stock, drops, ml), a number of drops that nobody counts in millilitres first.
 

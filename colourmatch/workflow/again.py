@@ -1,12 +1,12 @@
 """The next lot like an old one: its figures taken over, and the first dose that the last lots teach.
 
-It begins nothing and shortens no step: what is poured first is stepped and photographed like any other.
+It begins nothing and shortens no step: what is poured first is photographed like any other.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -14,14 +14,17 @@ import numpy as np
 from colourmatch.book.entries import LotStory
 from colourmatch.dosing.limits import room_mg_per_l
 from colourmatch.errors import InputError
-from colourmatch.words.figures import tell_drops, tell_number
-from colourmatch.workflow.by_hand import hand_of
+from colourmatch.liquid.stock import Addition
+from colourmatch.words.advice import tell_first_dose
+from colourmatch.words.figures import tell_drops
+from colourmatch.workflow.by_hand import hand_of, measure_dose
 from colourmatch.workflow.fitting import LEAST_LEARNT_SD
 
 if TYPE_CHECKING:
     from colourmatch.book.entries import Lot
     from colourmatch.book.lot_book import LotBook
     from colourmatch.book.shelf_records import StockEntry
+    from colourmatch.liquid.stock import BatchState
 
 #: Lots of one recipe need doses that differ by this much (one sd, relative), before two of them say how much: botanicals
 #: differ from lot to lot (common practice, no source).
@@ -36,7 +39,8 @@ _GOOD = ("matched", "nearest")
 class FirstDose:
     """What the last lots say the whole dose of a stock will be, drops with their 95 % interval, and the first step of it.
 
-    `step_ml` is what goes in before the first photo of the tinted batch; `lots` are the labels of those asked.
+    `step_ml` is what goes in before the first photo, `measured` the same as its hand measures it; `lots` are the labels of
+    those asked.
     """
 
     stock: str
@@ -46,6 +50,7 @@ class FirstDose:
     step_drops: int
     step_ml: float
     step_grams: float
+    measured: dict[str, Any]
     lots: tuple[str, ...]
     text: str
 
@@ -86,23 +91,26 @@ def take_lines(old: Lot, *, same_drink: bool = True) -> dict[str, str]:
 
 
 def find_first_dose(book: LotBook, story: LotStory) -> list[FirstDose]:
-    """The first dose of a lot that was begun like another, empty once something went in or when no lot teaches it.
+    """The first dose of a lot that was begun like another, of each stock that is not in yet; empty once it was photographed
+    or when no lot teaches it.
 
     Of each colourant the last good lots of its line held so many mg of true dye a litre (label times what the photos
     taught). Middle: their mean; spread: that of lots of one recipe (0.15 until two and more say it, GUM, JCGM
     100:2008), of the stock's strength and of its drop. The first step is 1 / (1 + 1.645 s) of it, so that it passes the
-    dose in 5 % of lots, and stays under every ceiling.
+    dose in 5 % of lots, and stays under every ceiling, all stocks together.
     """
-    head = story.lot
-    if head.like is None or story.additions:
+    head, state = story.lot, story.state()
+    if head.like is None or story.photos:
         return []
-    line = _lots_of_line(book, head)
-    found = []
+    line, poured, found = _lots_of_line(book, head), {one.stock_id for one in story.additions}, []
     for name in head.stocks:
         stock = book.stocks.get(name)
         held = [amount for lot in line if (amount := _true_mg_per_l(book, lot, stock.colourant)) > 0]
-        if held and sum(book.stocks.get(one).colourant == stock.colourant for one in head.stocks) == 1:
-            found.append(_plan(story, stock, held, tuple(lot.lot.label for lot in line)))
+        is_alone = sum(book.stocks.get(one).colourant == stock.colourant for one in head.stocks) == 1
+        if held and is_alone and stock.id not in poured:
+            dose = _plan(story, state, stock, held, tuple(lot.lot.label for lot in line))
+            state = state.add(Addition(stock.as_stock(), dose.step_ml)) if dose else state
+            found.append(dose)
     return [dose for dose in found if dose is not None]
 
 
@@ -134,8 +142,10 @@ def _true_mg_per_l(book: LotBook, story: LotStory, colourant: str) -> float:
     return total / state.volume_ml * 1000
 
 
-def _plan(story: LotStory, entry: StockEntry, held: list[float], lots: tuple[str, ...]) -> FirstDose | None:
-    stock, state = entry.as_stock(), story.state()
+def _plan(
+    story: LotStory, state: BatchState, entry: StockEntry, held: list[float], lots: tuple[str, ...]
+) -> FirstDose | None:
+    stock = entry.as_stock()
     middle = float(np.mean(held))
     # what was seen counts as n - 1 degrees of freedom beside 3 of what lots usually differ by
     seen = float(np.var(held, ddof=1)) / middle**2 if len(held) > 1 else 0.0
@@ -150,18 +160,21 @@ def _plan(story: LotStory, entry: StockEntry, held: list[float], lots: tuple[str
     except InputError:  # it is weaker than the drink is to be
         return None
     low, high = drops * math.exp(-1.96 * spread), drops * math.exp(1.96 * spread)
-    step = min(drops / (1 + 1.645 * spread), _room_drops(story, entry))
+    step = min(drops / (1 + 1.645 * spread), _room_drops(story.lot, state, entry))
     hand = hand_of(story, entry)
     if hand == "drops":
         step = float(int(step + 1e-6))
     ml = step * stock.drop_ml
-    dose = FirstDose(entry.name, drops, low, high, int(step), ml, ml * stock.density_g_per_ml, lots, "")
-    return replace(dose, text=_tell_first(dose, hand))
+    measured = measure_dose(entry, hand, int(step), ml)
+    whole = tell_drops(round(drops), (math.floor(low), math.ceil(high)))
+    text = tell_first_dose(lots, entry.name, whole, measured["text"])
+    return FirstDose(
+        entry.name, drops, low, high, int(step), ml, ml * stock.density_g_per_ml, measured, lots, text
+    )
 
 
-def _room_drops(story: LotStory, entry: StockEntry) -> float:
+def _room_drops(head: Lot, state: BatchState, entry: StockEntry) -> float:
     """How many drops the lot's ceiling and the law of its place leave room for; a milligram counts as at least its label's."""
-    head, state = story.lot, story.state()
     room = math.inf if head.ceiling_mg_per_l is None else head.ceiling_mg_per_l - state.total_mg_per_l()
     if head.jurisdiction:
         room = min(room, room_mg_per_l(state, entry.colourant, head.ceiling_mg_per_l, head.jurisdiction))
@@ -169,15 +182,3 @@ def _room_drops(story: LotStory, entry: StockEntry) -> float:
     if room >= 1000 * label.mg_per_ml:
         return math.inf
     return state.drops_for(label, max(room, 0.0)) / max(entry.strength_factor, 1.0)
-
-
-def _tell_first(dose: FirstDose, hand: str) -> str:
-    first = {
-        "drops": tell_drops(dose.step_drops), "ml": f"{tell_number(dose.step_ml, 2)} ml",
-        "grams": f"{tell_number(dose.step_grams, 2)} g",
-    }  # fmt: skip
-    whole = tell_drops(round(dose.drops), (math.floor(dose.low), math.ceil(dose.high)))
-    return (
-        f"As lot {', '.join(dose.lots)} taught, the whole dose of {dose.stock} will be {whole}. Photograph, pour "
-        f"{first[hand]} first, stir, and photograph again."
-    )

@@ -83,3 +83,17 @@ def test_the_next_lot_keeps_its_hand_and_of_another_drink_no_line_but_the_produc
         "ingredients": "water, vinegar",
         "producer": "Invented Drinks",
     }
+
+
+def test_match_begins_with_the_first_dose_as_its_hand_measures_it(book: LotBook) -> None:
+    book.stocks.add("red", "E129", 1.0)
+    old = book.lots.begin("cordial", 5000, ["red"], hand="grams").id
+    book.additions.add(old, "red", grams=20)
+    book.lots.close(old, "matched")
+    lot = book.lots.begin("cordial", 5000, ["red"], hand="grams", like=old)
+    app = open_app("match", lot=str(lot.id))
+    assert "cm-answer add" in shown(app) and "photograph reference" not in shown(app)
+    by_key(app.button, f"dose-{lot.id}-red").click().run()
+    (entry,) = book.lots.story(lot.id).additions
+    assert entry.unit == "grams" and 10 < entry.quantity < 20
+    assert "cm-answer photo" in shown(app)

@@ -327,3 +327,12 @@ def test_a_finished_lot_leads_on_to_its_papers_and_to_the_next(book: LotBook, lo
     app.button(key="recheck").click().run()
     assert not app.exception and "Does the colour hold?" in shown(app)
     assert "like" in [button.key for button in app.button]
+
+
+def test_what_somebody_else_put_in_bears_their_name(book: LotBook) -> None:
+    book.stocks.add("red", "E129", 1.0)
+    lot = book.lots.begin("cordial", 900, ["red"]).id
+    book.additions.add(lot, "red", drops=5, entered_by="CD")
+    app = open_app("match", lot=str(lot))
+    label = str(by_key(app.button, f"undo-{lot}").label).replace("\\", "")
+    assert "written by CD" in label

@@ -75,7 +75,9 @@ def test_a_stronger_bottle_and_a_ceiling_shorten_the_first_dose(book: LotBook) -
     assert dose.step_drops == 10  # 10 mg/l in a litre that grows by half a millilitre
     scale = book.lots.begin(**fill_like(book, old) | {"hand": "grams", "name": "Scale"}).id
     (dose,) = find_first_dose(book, book.lots.story(scale))
-    assert dose.step_grams != int(dose.step_grams / 0.05) * 0.05 and f"{dose.step_grams:.2f} g" in dose.text
+    poured = dose.measured["quantity"]
+    assert dose.measured["unit"] == "grams" and 0 <= dose.step_grams - poured < 0.01 + 1e-6
+    assert f"Pour {poured:.2f} g" in dose.text
 
 
 def test_lots_that_ended_badly_or_are_of_another_line_teach_nothing(book: LotBook) -> None:
@@ -86,3 +88,18 @@ def test_lots_that_ended_badly_or_are_of_another_line_teach_nothing(book: LotBoo
     book.lots.close(old, "given up")
     lot = book.lots.begin(**fill_like(book, old)).id
     assert find_first_dose(book, book.lots.story(lot)) == []
+
+
+def test_two_stocks_share_the_ceiling_and_each_keeps_its_first_dose_until_it_is_in(book: LotBook) -> None:
+    book.stocks.add("red", "E129", 1.0)
+    book.stocks.add("yellow", "E102", 1.0)
+    old = book.lots.begin("Bitter", 1000, ["red", "yellow"]).id
+    for name in ("red", "yellow"):
+        book.additions.add(old, name, drops=40)
+    book.lots.close(old, "matched")
+    lot = book.lots.begin(**fill_like(book, old) | {"ceiling_mg_per_l": 20.0}).id
+    red, yellow = find_first_dose(book, book.lots.story(lot))
+    # 20 mg/l in a litre: 40 drops of 0.5 mg of both together
+    assert red.step_drops + yellow.step_drops == 40 and red.step_drops > yellow.step_drops
+    book.additions.add(lot, "red", drops=red.step_drops)
+    assert find_first_dose(book, book.lots.story(lot)) == [yellow]
