@@ -28,7 +28,7 @@ from colourmatch.dosing.doses import (
 from colourmatch.dosing.doubt import FAR
 from colourmatch.dosing.plan import MOST_DROPS, MOST_OF_BATCH, PASSED_CHANCE, Line, plan_line
 from colourmatch.dosing.problem import PATIENCE, REPEATABILITY, Problem, expect_draws
-from colourmatch.dosing.rescue import LIKELY_NEARER, Rescue, find_rescue
+from colourmatch.dosing.rescue import LIKELY_NEARER, Rescue, find_filling_up, find_rescue
 from colourmatch.words import advice as words
 
 #: Inside the tolerance a step must promise at least this part of it.
@@ -107,6 +107,10 @@ class Advice:
         }
 
 
+#: A dose that brings this many times what blending back would is added, though some less of what is in were nearer as well.
+MORE_THAN_THINNING = 2.0
+
+
 def ask_for_photo(text: str) -> Advice:
     """The advice when there is nothing to go by yet, or the photo cannot be trusted."""
     return Advice("rephotograph", "photo", text)
@@ -174,11 +178,15 @@ def _plan(problem: Problem) -> Advice:
     doses = round_down(problem, line)
     gain = float(line.mean[0] - line.mean[line.best])
     inside = is_within(facts, SURE)
+    filling = find_filling_up(problem, line)
+    if filling is not None:
+        return _stop_spoilt(facts | {"rescue": filling})
     # past the best, and not within the tolerance all the same
     back = None if is_within(facts) else rescue
     if back is not None and back.surely_past and gain < REPEATABILITY:
         return _stop_past(facts)
-    less = back is not None and back.chance_nearer > LIKELY_NEARER
+    thinner = 0.0 if back is None else float(line.mean[0]) - back.predicted.value
+    less = back is not None and back.chance_nearer > LIKELY_NEARER and gain < MORE_THAN_THINNING * thinner
     unsure = CONFIRM[0] < facts["chance_within_tolerance"] < CONFIRM[1]
     asked = problem.photos_of_state > 1 or problem.fit.photos >= PATIENCE
     if gain < REPEATABILITY and unsure and not line.bound and not asked:
@@ -285,6 +293,13 @@ def _stop_ceiling(problem: Problem, line: Line, facts: dict[str, Any]) -> Advice
 
 def _stop_past(facts: dict[str, Any]) -> Advice:
     return Advice("stop", "past", say_past(facts["now"], facts["rescue"]), **facts)
+
+
+def _stop_spoilt(facts: dict[str, Any]) -> Advice:
+    figures = (facts["now"].to_json(), facts["reachable"].to_json())
+    rescue: Rescue = facts["rescue"]
+    text = words.tell_spoilt(*figures, rescue.text, rescue.predicted.to_json())
+    return Advice("stop", "past", text, **facts)
 
 
 def say_past(now: Interval, rescue: Rescue) -> str:

@@ -88,7 +88,8 @@ class Problem:
     tolerance in CIEDE2000; photos_of_state: how many photos were taken since the last addition; doubt: what to do
     before a stop may rest on those photos, None when they can be trusted; stalled: the last steps brought the batch no
     nearer; barred: names of stocks that are in the batch or stand ready but are not to be dosed; shown: how a photo
-    shows the liquids, for the colours that stand beside photos, None for the first of the views.
+    shows the liquids, for the colours that stand beside photos, None for the first of the views; kept: the part of the
+    photographed batch that is still there, the rest being untinted batch (`filled_up`).
     """
 
     fit: LotFit
@@ -104,6 +105,7 @@ class Problem:
     stalled: bool = False
     barred: tuple[str, ...] = ()
     shown: View | None = None
+    kept: float = 1.0
 
     @property
     def open_stocks(self) -> tuple[int, ...]:
@@ -123,7 +125,18 @@ class Problem:
         held = np.array([self.state.mg.get(s.name, 0.0) for s in self.stocks])
         strength = np.array([s.mg_per_ml for s in self.stocks])
         share = self.base_share * self.state.volume_ml / volume
-        return (held + added_ml * strength) / volume[:, None] * 1000, share, self.state.volume_ml / volume
+        left = self.kept * self.state.volume_ml / volume
+        return (held + added_ml * strength) / volume[:, None] * 1000, share, left
+
+    def filled_up(self, kept: float) -> Problem:
+        """The problem once all but a part of the batch was set aside and filled up with untinted batch."""
+        state = replace(
+            self.state,
+            mg={name: mg * kept for name, mg in self.state.mg.items()},
+            mg_by_colourant={name: mg * kept for name, mg in self.state.mg_by_colourant.items()},
+        )
+        share = 1 - (1 - self.base_share) * kept
+        return replace(self, state=state, base_share=share, kept=self.kept * kept)
 
     def batch_lab(self, added_ml: Array, view: View) -> Array:
         """True Lab of the batch in a view after adding millilitres of each stock (C, S), shape (D, C, 3)."""
@@ -181,6 +194,11 @@ class Problem:
         held[:, : unnoted.shape[1]] += unnoted
         return factor, count_draws(held * self.fit.strength_factors, noted, CEILING_CHANCE_SEEN)
 
+    @cached_property
+    def _counted_other(self) -> float:
+        """What counts toward a ceiling of colour that may be in from a bottle that was not noted, mg/l."""
+        return float(count_draws(self.fit.other_mg_per_l()[:, None], np.zeros(1), CEILING_CHANCE_SEEN)[0])
+
     def room_ml(self) -> Array:
         """Millilitres of each stock alone that the ceilings leave room for, shape (S,); inf where there is none."""
         room = []
@@ -199,7 +217,7 @@ class Problem:
     def limit_base_mg_per_l(self) -> float:
         """Colourant that counts now, mg/l: learnt strength included, what the base brought included."""
         others = sum(v for name, v in self.state.mg.items() if name not in {s.name for s in self.stocks})
-        own = float(self.counted_mg_per_l().sum())
+        own = float(self.counted_mg_per_l().sum() + self._counted_other)
         return own + others / self.state.volume_ml * 1000 + self.state.already_mg_per_l
 
     def room_mg_per_l(self, stock: Stock) -> float:

@@ -1,15 +1,19 @@
-"""What can be done when the batch has passed its reference: how much untinted batch to blend back; no verdicts."""
+"""What can be done when the batch has passed its reference, or holds what no further drop undoes; no verdicts.
+
+Untinted batch is blended back, or takes the place of the most of it.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.colour.difference import Interval
+from colourmatch.dosing.plan import Line, plan_line
 from colourmatch.dosing.problem import REPEATABILITY, Problem, expect_draws
-from colourmatch.words.advice import tell_rescue
+from colourmatch.words.advice import tell_filling_up, tell_rescue
 
 Array = NDArray[np.float64]
 
@@ -21,13 +25,19 @@ LESS_COLOUR = 0.1
 SURELY_PAST = 0.95
 #: More colour is not advised where it is likelier than not that some less would be nearer by this, CIEDE2000.
 NEARER_BY, LIKELY_NEARER = 0.5, 0.5
+#: Parts of the batch that may stay when the rest is filled up with untinted batch, and what that has to gain of what the
+#: stocks can reach, CIEDE2000; the largest part is taken that comes within ENOUGH of the best.
+PARTS_KEPT, FILLING_GAINS, ENOUGH = (0.5, 0.2, 0.1, 0.05, 0.02), 1.0, 0.3
+#: Draws that are asked what can be reached.
+_FEW_DRAWS = slice(0, 9)
 
 
 @dataclass(frozen=True)
 class Rescue:
-    """Untinted batch to blend back: millilitres, what difference is then expected, chance that the batch is past.
+    """Untinted batch to pour in: millilitres, what difference is then expected, chance that the batch is past.
 
-    chance_nearer: chance that some amount of it brings the batch nearer by NEARER_BY.
+    chance_nearer: chance that some amount of it brings the batch nearer by NEARER_BY. set_aside_ml: how much of the batch
+    is taken out before; predicted is then what further doses reach from there.
     """
 
     untinted_ml: float
@@ -35,6 +45,7 @@ class Rescue:
     chance_past: float
     text: str
     chance_nearer: float = 0.0
+    set_aside_ml: float = 0.0
 
     @property
     def surely_past(self) -> bool:
@@ -47,6 +58,7 @@ class Rescue:
             "untinted_ml": round(self.untinted_ml, 1),
             "predicted": self.predicted.to_json(),
             "chance_past": round(self.chance_past, 3),
+            "set_aside_ml": round(self.set_aside_ml, 1),
             "text": self.text,
         }
 
@@ -62,6 +74,27 @@ def find_rescue(problem: Problem) -> Rescue | None:
     past = float((difference[:, 0] - _with_less_colour(problem) > REPEATABILITY).mean())
     ml = float(share[best] * problem.state.volume_ml)
     return Rescue(ml, expect_draws(difference[:, best]), past, tell_rescue(ml), nearer)
+
+
+def find_filling_up(problem: Problem, line: Line) -> Rescue | None:
+    """How much of the batch to replace by untinted batch, where it holds what no further dose undoes; else None.
+
+    `line`: the best way from here. Colour of another kind that went in by mistake stays in whatever is added, and thins
+    with what is set aside; the doses of the right one are then poured again.
+    """
+    here = line.difference[:, line.best]
+    if sum(problem.state.mg.values()) <= 0 or np.quantile(here, 0.05) <= problem.tolerance:
+        return None
+    few = replace(problem, fit=problem.fit.take(_FEW_DRAWS))
+    reached = {kept: plan_line(few.filled_up(kept)) for kept in PARTS_KEPT}
+    means = {kept: float(way.mean[way.best]) for kept, way in reached.items()}
+    if float(here[_FEW_DRAWS].mean()) - min(means.values()) < FILLING_GAINS:
+        return None
+    kept = next(part for part in PARTS_KEPT if means[part] <= min(means.values()) + ENOUGH)
+    ml = problem.state.volume_ml * (1 - kept)
+    predicted = expect_draws(reached[kept].difference[:, reached[kept].best])
+    nearer = float((here[_FEW_DRAWS] - reached[kept].difference[:, reached[kept].best] > NEARER_BY).mean())
+    return Rescue(ml, predicted, nearer, tell_filling_up(ml), nearer, ml)
 
 
 def _with_less_colour(problem: Problem) -> Array:

@@ -110,6 +110,11 @@ class LotFit:
         now: Array = _held(self.layout, self.draws, self.hands, self.kind).mg_per_l[:, -1]
         return now
 
+    def other_mg_per_l(self) -> Array:
+        """What is in the batch now from a bottle that was not noted, mg/l by its label, (D,)."""
+        now: Array = _held(self.layout, self.draws, self.hands, self.kind).other[:, -1]
+        return now
+
 
 @dataclass(frozen=True)
 class _Held:

@@ -13,7 +13,7 @@ from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
 from colourmatch.words import answers as words
 from colourmatch.words.advice import STIR
-from colourmatch.words.figures import tell_quantity
+from colourmatch.words.figures import jug_ml, tell_quantity
 from colourmatch.words.outcomes import split_closing
 
 #: A sign of another shape for each state, drawn in a square of 48 units.
@@ -48,7 +48,8 @@ def find_answer(story: LotStory, advice: Mapping[str, Any], waiting: str) -> Ans
     if not story.photos and not waiting:
         return Answer("photo", ((words.FIRST_PHOTO, ""),))
     if advice.get("action") == "stop":
-        why = words.tell_why(advice["reason"], story.lot.stocks, untinted_ml(advice))
+        fills_up = set_aside_ml(advice) > 0
+        why = words.tell_why(advice["reason"], story.lot.stocks, untinted_ml(advice), fills_up=fills_up)
         return Answer("stop", ((words.STATES["stop"].upper(), ""),), why)
     if waiting:
         said = str(advice.get("text") or "")
@@ -76,9 +77,17 @@ def quantity_of(dose: Mapping[str, Any]) -> tuple[float, str]:
 
 def untinted_ml(advice: Mapping[str, Any]) -> float:
     """How much untinted batch is to be blended back as the next act, 0 where another colour is what helps."""
+    if ml := set_aside_ml(advice):
+        return ml
     if advice.get("reason") != "past" or advice.get("other_stocks") or advice.get("missing_kind"):
         return 0.0
     return float(f"{(advice.get('rescue') or {}).get('untinted_ml') or 0.0:.2g}")
+
+
+def set_aside_ml(advice: Mapping[str, Any]) -> float:
+    """How much of the batch is to be replaced by untinted batch as the next act, 0 where none is."""
+    rescue = advice.get("rescue") or {}
+    return jug_ml(rescue.get("set_aside_ml") or 0.0) if advice.get("reason") == "past" else 0.0
 
 
 def draw_answer(answer: Answer, *, old: bool = False) -> str:

@@ -11,7 +11,15 @@ from colourmatch.book.entries import AmendmentEntry, AsideEntry, LotStory, Photo
 from colourmatch.screens import drafts, pages, session, trials
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
-from colourmatch.screens.answer import Answer, draw_answer, draw_scale, find_answer, find_place, untinted_ml
+from colourmatch.screens.answer import (
+    Answer,
+    draw_answer,
+    draw_scale,
+    find_answer,
+    find_place,
+    set_aside_ml,
+    untinted_ml,
+)
 from colourmatch.screens.leading_on import lead_on
 from colourmatch.screens.match_details import last_photo, show_details, show_numbers, show_photo
 from colourmatch.screens.pair import draw_measuring, draw_pair
@@ -154,7 +162,7 @@ def show_bar(story: LotStory, advice: dict[str, Any], answer: Answer, places: Pl
         if answer.state == "question":
             ask_cause(story, advice["question"]["causes"][0])
         elif answer.state == "stop" and (ml := untinted_ml(advice)):
-            record_untinted(story, ml)
+            record_untinted(story, ml, fills_up=set_aside_ml(advice) > 0)
         elif answer.state == "stop":
             finish_lot(story, advice)
         upload = st.container(key="cm-shoot") if asks_photo else places.forms

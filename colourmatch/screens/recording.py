@@ -209,8 +209,11 @@ def finish_lot(story: LotStory, advice: dict[str, Any]) -> None:
         session.act_once(action, finish, to_top=True)
 
 
-def record_untinted(story: LotStory, ml: float) -> None:
-    """Untinted batch that is blended back: minus, the advised ml, plus, and the button for when it is in."""
+def record_untinted(story: LotStory, ml: float, *, fills_up: bool = False) -> None:
+    """Untinted batch that is poured in: minus, the advised ml, plus, and the button for when it is in.
+
+    fills_up: as much of the batch was set aside before.
+    """
     action = f"untinted-{story.lot.id}"
     token = session.token_for(action, telling.newest_id(story))
     with st.container(horizontal=True, vertical_alignment="bottom", key="cm-dose-untinted"):
@@ -222,10 +225,14 @@ def record_untinted(story: LotStory, ml: float) -> None:
         def blend(token: str) -> str:
             if amount is None:
                 raise InputError("The amount is missing. Give it in ml.")
-            session.current_book().volumes.add_untinted(story.lot.id, amount, **session.by(token))
+            volumes = session.current_book().volumes
+            if fills_up:
+                volumes.take_sample(story.lot.id, amount, **session.by(f"{token}-out"))
+            volumes.add_untinted(story.lot.id, amount, **session.by(token))
             return "The untinted batch is written down. Photograph again."
 
-        if st.button("Blended back", type="primary", width="stretch", key=f"{action}-{token}"):
+        words = "Filled up" if fills_up else "Blended back"
+        if st.button(words, type="primary", width="stretch", key=f"{action}-{token}"):
             session.act_once(action, blend, to_top=True)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
-from colourmatch.words.figures import tell_drops, tell_interval
+from colourmatch.words.figures import jug_ml, tell_drops, tell_interval
 
 Figure = Mapping[str, float]
 
@@ -116,6 +116,23 @@ def tell_rescue(untinted_ml: float) -> str:
         return ""
     return (
         f"Blend back about {float(f'{untinted_ml:.2g}'):g} ml of untinted batch, stir, and photograph again."
+    )
+
+
+def tell_filling_up(ml: float) -> str:
+    """How much of the batch untinted batch takes the place of."""
+    amount = f"{jug_ml(ml):g} ml"
+    return (
+        f"Set {amount} of it aside, fill up with {amount} of untinted batch, stir, and photograph again. If none is left, "
+        "this batch stays as it is."
+    )
+
+
+def tell_spoilt(now: Figure, here: Figure, filling: str, reached: Figure) -> str:
+    """That the batch holds colour that no further drop undoes, and how to bring it back."""
+    return (
+        f"Stop: there is colour in the batch that no further drop undoes; the difference is {tell_interval(now)}, and would "
+        f"come no nearer than {tell_interval(here)}. {filling} From there {tell_interval(reached)} can be reached."
     )
 
 

@@ -18,14 +18,15 @@ PASSED = "a ceiling is passed. Details say which."
 _WHY = {"matched": "It matches.", "ceiling": "It is at your ceiling.", "past": "It is past the match."}
 
 
-def tell_why(reason: str, stocks: Sequence[str], untinted_ml: float = 0.0) -> str:
-    """Why a lot is to stop, in about five words; untinted_ml: what is to be blended back.
+def tell_why(reason: str, stocks: Sequence[str], untinted_ml: float = 0.0, *, fills_up: bool = False) -> str:
+    """Why a lot is to stop, in about five words; untinted_ml: what is to be blended back, or to fill up with.
 
     >>> tell_why("nearest", ["red"]), tell_why("past", ["red"], 250)
     ('As near as red comes.', 'Past: blend back 250 ml.')
     """
     if reason == "past" and untinted_ml > 0:
-        return f"Past: blend back {tell_amount(untinted_ml)} ml."
+        act = "Spoilt: set aside and fill up" if fills_up else "Past: blend back"
+        return f"{act} {tell_amount(untinted_ml)} ml."
     if reason == "nearest":
         return f"As near as {' and '.join(stocks)} {'comes' if len(stocks) == 1 else 'come'}."
     return _WHY.get(reason, "Nothing more goes in.")

@@ -92,6 +92,14 @@ def tell_amount(value: float | None, signs: Signs = PLAIN) -> str:
     return signs.none if value is None else _round(value, 0)
 
 
+def jug_ml(ml: float) -> float:
+    """A volume as a jug can be read, to two figures and never more than it is: 886.4 gives 880."""
+    if ml <= 0:
+        return 0.0
+    step = 10.0 ** (math.floor(math.log10(ml)) - 1)
+    return float(f"{math.floor(ml / step + 1e-9) * step:.2g}")
+
+
 def tell_contents(mg_per_l: Mapping[str, float]) -> str:
     """What a liquid holds of each stock: "red 6 mg/l, yellow 4 mg/l"."""
     return ", ".join(f"{stock} {tell_amount(mg)} mg/l" for stock, mg in mg_per_l.items())

@@ -74,7 +74,12 @@ def doubt_of_state(group: list[PhotoEntry]) -> str | None:
 
 
 def steps_stalled(story: LotStory, photos: list[PhotoEntry]) -> bool:
-    """Whether the last steps brought the batch no nearer by what the photos themselves show (`no_nearer`)."""
+    """Whether the last steps brought the batch no nearer by what the photos themselves show (`no_nearer`).
+
+    Untinted batch begins the way again: steps before it count no more.
+    """
+    poured = [e.happened_at for e in story.effective if isinstance(e, VolumeEntry) and e.kind == "untinted"]
+    photos = [photo for photo in photos if not poured or photo.happened_at > poured[-1]]
     if not photos:
         return False
     view = photo_view(story.lot, photos[-1].measurement)

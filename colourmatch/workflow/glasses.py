@@ -72,7 +72,7 @@ def look_further(
     said += [other.text for other in others[:1]]
     if kind is not None:
         said.append(kind.text)
-    if advice.rescue is not None and len(said) > 1:
+    if advice.rescue is not None and not advice.rescue.set_aside_ml and len(said) > 1:
         # Untinted batch is poured in for good: what may do without it is said first.
         said = [_before_blending(advice, said[1:])]
     return advice.to_json() | found | {"text": " ".join(said)}

@@ -76,12 +76,20 @@ class Shown:
 
 
 @dataclass
+class Kept:
+    """The part of the batch that stayed when the rest was set aside and filled up."""
+
+    part: float
+
+
+@dataclass
 class Lot:
-    """A lot: what was noted, in order (doses, photos, ml of untinted batch), its stocks, and what the batch really holds."""
+    """A lot: what was noted, in order (doses, photos, ml of untinted batch, the part that was kept when the rest was filled
+    up with it), its stocks, and what the batch really holds."""
 
     case: Case
     stocks: list[Stock]
-    events: list[Dose | Shown | float] = field(default_factory=list)
+    events: list[Dose | Shown | float | Kept] = field(default_factory=list)
     held: np.ndarray = field(default_factory=lambda: np.zeros(81))
     volume_ml: float = 0.0
 
@@ -109,10 +117,11 @@ class Noted:
 
 
 def read_notes(lot: Lot) -> Noted:
-    state, share = BatchState(lot.case.volume_ml), 1.0
+    state, share, kept = BatchState(lot.case.volume_ml), 1.0, 1.0
     shots: list[Shot] = []
     volumes: list[float] = []
-    poured: list[tuple[int, int, Addition, int]] = []
+    poured: list[tuple[int, int, Addition, int, float]] = []
+    parts: list[float] = []  # how much of what was in at first is left at each shot
     seen: dict[int, list[float]] = {}
     changes = here = 0
     for event in lot.events:
@@ -120,10 +129,18 @@ def read_notes(lot: Lot) -> Noted:
             added = Addition.from_drops(lot.stocks[event.stock], event.drops)
             share *= state.volume_ml / (state.volume_ml + added.ml)
             state, changes, here = state.add(added), changes + 1, 0
-            poured.append((event.entry, event.stock, added, len(shots)))
+            poured.append((event.entry, event.stock, added, len(shots), kept))
+        elif isinstance(event, Kept):
+            share, changes, here = 1 - (1 - share) * event.part, changes + 1, 0
+            held_mg, by = (
+                {n: mg * event.part for n, mg in x.items()} for x in (state.mg, state.mg_by_colourant)
+            )
+            state, kept = replace(state, mg=held_mg, mg_by_colourant=by), kept * event.part
+            seen.clear()
         elif isinstance(event, float):
             share = (share * state.volume_ml + event) / (state.volume_ml + event)
             state, changes, here = state.add_untinted(event), changes + 1, 0
+            seen.clear()
         elif isinstance(event, Shown) and not event.aside:
             made, path = event.made, 1 / event.thinned
             held = tuple(state.concentration_mg_per_l(s) for s in lot.stocks)
@@ -132,12 +149,16 @@ def read_notes(lot: Lot) -> Noted:
                 sides = (made.reference, made.batch, replace(made.gap, lab=-made.gap.lab))
             shots.append(Shot(*sides[0], *sides[1], held, share, "one", path, path, sides[2]))
             volumes.append(state.volume_ml)
+            parts.append(kept)
             seen.setdefault(changes, []).append(float(ciede2000(made.reference[0], made.batch[0])))
             here += 1
-    doses = [
-        replace(note_dose(entry, added, first, volumes, state.volume_ml), stock=k)
-        for entry, k, added, first in poured
-    ]
+    doses = []
+    for entry, k, added, first, then in poured:
+        one, left = note_dose(entry, added, first, volumes, state.volume_ml), np.array(parts) / then
+        now = kept / then
+        doses.append(
+            Dosed(entry, k, one.mg_per_l * left, one.mg_per_l_now * now, one.ml_per_l * left, one.ml_per_l_now * now)
+        )  # fmt: skip
     return Noted(shots, doses, state, share, here, [float(np.mean(x)) for x in seen.values()])
 
 
@@ -247,6 +268,12 @@ def play(case: Case, mishap: str, seed: list[int], tolerance: float = 1.0, field
             continue  # another photo
         if advice.action == "stop":
             if advice.reason == "past" and advice.rescue and advice.rescue.untinted_ml > 0 and photo < 13:
+                if advice.rescue.set_aside_ml:
+                    kept = 1 - advice.rescue.set_aside_ml / noted.state.volume_ml
+                    lot.held = case.base + (lot.held - case.base) * kept
+                    lot.events.append(Kept(kept))
+                    lines.append(f"      filled up, kept {kept:.2f}")
+                    continue
                 ml = float(min(advice.rescue.untinted_ml, case.volume_ml))
                 lot.pour(ml, case.base)
                 lot.events.append(ml)

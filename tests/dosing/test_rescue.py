@@ -7,10 +7,13 @@ import pytest
 from test_problem import RED, ask, mix, pour
 
 from colourmatch.colour.difference import ciede2000
-from colourmatch.dosing.rescue import MOST_BATCHES, find_rescue
-from colourmatch.liquid.stock import BatchState
+from colourmatch.dosing.advice import advise
+from colourmatch.dosing.plan import plan_line
+from colourmatch.dosing.rescue import MOST_BATCHES, find_filling_up, find_rescue
+from colourmatch.liquid.stock import BatchState, Stock
 
 MATCH_DROPS = 72.3  # of red in 900 ml for 40 mg/l
+BLUE = Stock("blue", "E133", 0.5)
 
 
 @pytest.mark.parametrize("times", [1.3, 1.6, 2.2])
@@ -63,7 +66,7 @@ def test_nothing_dosed_nothing_to_blend_back():
 def test_words_and_figures():
     rescue = find_rescue(ask(drops=(110,)))
     figures = json.loads(json.dumps(rescue.to_json(), allow_nan=False))
-    assert set(figures) == {"untinted_ml", "predicted", "chance_past", "text"}
+    assert set(figures) == {"untinted_ml", "predicted", "chance_past", "set_aside_ml", "text"}
     assert figures["untinted_ml"] == round(rescue.untinted_ml, 1)
     assert f"{float(f'{rescue.untinted_ml:.2g}'):g} ml of untinted batch" in rescue.text
     assert rescue.text.startswith("Blend back about ") and rescue.text.endswith("photograph again.")
@@ -74,3 +77,33 @@ def test_another_stock_in_the_batch_is_thinned_too():
     held = problem.state.mg | {"gone": 1.0}
     other = replace(problem, state=replace(problem.state, mg=held))
     assert find_rescue(other).untinted_ml == find_rescue(problem).untinted_ml
+
+
+def test_colour_of_another_bottle_is_set_aside_and_filled_up():
+    problem = ask((RED, BLUE), drops=(40, 30), barred=("blue",))
+    advice = advise(problem)
+    assert (advice.action, advice.reason) == ("stop", "past")
+    rescue = advice.rescue
+    kept = 1 - rescue.set_aside_ml / problem.state.volume_ml
+    assert 0 < kept < 0.5 and rescue.untinted_ml == rescue.set_aside_ml
+    filled = problem.filled_up(kept)
+    assert filled.state.volume_ml == problem.state.volume_ml
+    held = {e: filled.state.colourant_mg_per_l(e) for e in ("E129", "E133")}
+    share = 1 - (1 - problem.base_share) * kept
+    # by Beer-Lambert: what is left of the blue, and the red poured again
+    reached = ciede2000(mix({"E129": 40, "E133": held["E133"]}, share), mix({"E129": 40}))
+    assert reached < advice.now.value / 5
+    assert rescue.predicted.low - 0.3 < reached < rescue.predicted.high + 0.3
+    state, _ = pour((RED, BLUE), (40, 30), BatchState(900))
+    state = state.take_sample(rescue.set_aside_ml).add_untinted(rescue.set_aside_ml)
+    assert state.mg == pytest.approx(filled.state.mg) and state.volume_ml == pytest.approx(
+        filled.state.volume_ml
+    )
+
+
+@pytest.mark.parametrize(
+    "case", [{"drops": (50,)}, {"drops": (50,), "reference": {"E129": 40.0, "E133": 8.0}}]
+)
+def test_what_no_filling_up_would_bring_nearer_stays(case):
+    problem = ask(**case)
+    assert find_filling_up(problem, plan_line(problem)) is None

@@ -8,12 +8,14 @@ import numpy as np
 import pytest
 
 from colourmatch.dosing.doubt import chance_as_noted, find_doubt
+from colourmatch.dosing.problem import Problem
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.learn import fit_lot
 from colourmatch.liquid.lot_model import StockPrior
 from colourmatch.liquid.mishaps import Bottle, Dosed, think_of
 from colourmatch.liquid.model import View, absorbance_to_lab, base_shapes
 from colourmatch.liquid.observations import Shot
+from colourmatch.liquid.stock import BatchState, Stock
 
 VIEW = View(10, 5)
 RED, BLUE = (find_colourant(number).absorptivity() for number in ("E129", "E133"))
@@ -123,6 +125,10 @@ def test_another_bottle_is_named_and_its_colour_is_in_the_batch():
     assert (cause.code, cause.other, cause.entry) == ("other-bottle", "blue", 2)
     batch = fit.batch_lab(np.array([[24.0]]), np.ones(1), VIEW)[0, 0]
     assert np.abs(batch - look(BASE + 12 * RED + 12 * BLUE)).max() < 2
+    state = BatchState(1000.0, {"red": 24.0})
+    problem = Problem(fit, (Stock("red", "E129", 1.0),), state, 1.0, (VIEW,))
+    # beside the 24 mg/l of the labels, which always count, the 12 of the blue that was not noted
+    assert problem.limit_base_mg_per_l() == pytest.approx(36, rel=0.1)
 
 
 def test_a_stock_of_twice_its_label_is_no_slip_and_is_learnt():

@@ -7,6 +7,7 @@ from colourmatch.words.figures import (
     ML_PER_TSP,
     PAGES,
     PAPER,
+    jug_ml,
     tell_amount,
     tell_contents,
     tell_drift,
@@ -112,3 +113,7 @@ def test_a_typed_figure_keeps_its_digits_and_a_computed_one_has_three():
     assert [tell_typed(v) for v in (60.0, 100.25, 1234567.0, 0.1 + 0.2)] == ["60", "100.25", "1234567", "0.3"]
     assert tell_contents({"red": 6.0, "yellow": 4.1234}) == "red 6 mg/l, yellow 4.12 mg/l"
     assert (tell_percent(0.2), tell_percent(0.154, PAGES)) == ("+-20 %", "± 15 %")
+
+
+def test_a_jug_is_read_to_two_figures_and_never_beyond_what_there_is():
+    assert [jug_ml(ml) for ml in (886.4, 1050.0, 12.0, 9.99, 0)] == [880, 1000, 12, 9.9, 0]

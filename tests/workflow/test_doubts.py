@@ -146,7 +146,13 @@ def test_what_was_dosed_from_another_bottle_is_named_and_corrected(bench):  # no
     question = advice["question"]
     assert question["sure"] and (question["code"], question["causes"][0]["stock"]) == ("other-bottle", "blue")
     done = answer_question(made.book, made.lot, yes=True)
-    assert done.stock == "blue" and advise_lot(made.book, made.lot)["question"] is None
+    advice = advise_lot(made.book, made.lot)
+    assert done.stock == "blue" and advice["question"] is None
+    ml = advice["rescue"]["set_aside_ml"]
+    assert advice["reason"] == "past" and ml > 450
+    made.book.volumes.take_sample(made.lot, ml)
+    made.book.volumes.add_untinted(made.lot, ml)
+    assert made.book.lots.story(made.lot).state().total_mg_per_l() < 0.5 * advice["used_mg_per_l"]
 
 
 def test_more_colour_than_the_ceiling_by_the_photos_is_said(bench):  # noqa: F811
