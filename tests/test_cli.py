@@ -26,9 +26,9 @@ from colourmatch.commands.framework import print_json
 from colourmatch.commands.lines import advice_lines
 from colourmatch.commands.root import every_command, root
 from colourmatch.commands.typed import Lab, Serving
-from colourmatch.demo import Kitchen, draw_demo_photo
 from colourmatch.errors import InputError
 from colourmatch.guide import find_page, list_sections
+from colourmatch.simulate.kitchen import Kitchen, draw_demo_photo
 
 ROOT = Path(__file__).parents[1]
 STRENGTH_1 = ["stock", "add", "b", "--strength-g-per-100ml", "1"]

@@ -477,13 +477,21 @@ def test_what_nobody_foresaw_is_a_plain_sentence(book: LotBook, monkeypatch: pyt
     assert "secret detail" not in shown(app)
 
 
-def test_the_example_lot_opens_in_the_middle_of_its_work(book: LotBook) -> None:
+def test_the_example_takes_its_own_photos_and_is_followed_by_a_lot_of_ones_own(book: LotBook) -> None:
     app = open_app()
-    app.button(key="example").click()
-    app.run()
-    assert not app.exception
-    assert book.lots.count() == 1
-    assert "How far" in shown(app)
+    app.button(key="example").click().run()
+    assert not app.exception and book.lots.count() == 1
+    lot = book.lots.get("EXAMPLE").id
+    app = open_app("match", lot=str(lot))
+    assert not app.get("file_uploader")
+    by_key(app.button, "example-photo").click().run()
+    assert not app.exception and not app.error
+    assert len(book.lots.story(lot).photos) == 1 and "How far" in shown(app)
+    book.lots.close(lot, "given up")
+    for page in ("match", "lots"):
+        closed = open_app(page, lot=str(lot))
+        assert "Now yours: begin your own lot" in [button.label for button in closed.button]
+        assert not {"like", "recheck"} & {button.key for button in closed.button}
 
 
 def test_a_stock_is_thinned_from_one_on_the_shelf(book: LotBook) -> None:
