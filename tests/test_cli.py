@@ -1451,6 +1451,14 @@ def test_what_goes_on_paper_of_a_lot_is_put_right(lot):
     assert (other.code, other.data["stock"], other.data["quantity"]) == (0, "yellow", 5)
 
 
+def test_a_ceiling_with_room_under_it_is_asked_about(lot):
+    left = lot("lot", "show", "1", "--json").data["state"]["ceiling_left_mg_per_l"]
+    said = lot("lot", "close", "1", "--reason", "ceiling", "--json")
+    assert said.code == 2 and f"The ceiling leaves {left:.3g} mg/l." in said.data["error"]["text"]
+    assert lot("lot", "close", "1", "--reason", "ceiling", "--sure", "--json").code == 0
+    assert f"{left:.3g} mg/l" in lot("lot", "show", "1", "--json").data["closing"]["against"]
+
+
 def test_closing_against_the_advice_is_asked_about_once(lot, drawn_photos):
     advice = lot("lot", "photo", "1", str(drawn_photos[0]), "--json").data["advice"]
     assert advice["action"] == "add"

@@ -28,6 +28,7 @@ from colourmatch.screens.undoing import tell_newest
 from colourmatch.words.answers import PASSED
 from colourmatch.words.figures import tell_ml
 from colourmatch.words.looks import tell_glass
+from colourmatch.workflow.thinning import find_thinning
 
 _NO_LOT = (
     "Here a lot is matched: each photo of reference and batch gives the difference and the next step. "
@@ -206,6 +207,10 @@ def take_photos(story: LotStory, answer: Answer, upload: Any, places: Places) ->
             )
     asked = answer.state == "photo"
     with upload:
+        if thinning := find_thinning(story):
+            words = f"Both are 1 part made up to {thinning.dilution:g} now"
+            if st.checkbox(words, True, key=f"thinned-{lot.id}-{telling.newest_id(story)}"):
+                view["dilution"] = view["dilution"] or thinning.dilution
         if is_example(lot):
             files = take_example(story, view, asked=asked)
         else:

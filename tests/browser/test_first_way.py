@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from driving import CHROMIUM, DRIVER, Page, Server, wait_for
+from driving import CHROMIUM, DRIVER, Page, Server
 
 from colourmatch.book.lot_book import LotBook
 
