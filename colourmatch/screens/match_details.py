@@ -25,7 +25,8 @@ def show_numbers(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     from colourmatch.workflow.ceilings import passed_ceilings
 
     passed = [parts.flag_line("Too much", one["text"], "refuse") for one in passed_ceilings(story)]
-    st.html(tell_now(story, advice, waiting) + "".join(passed))
+    if told := tell_now(story, advice, waiting) + "".join(passed):
+        st.html(told)
     show_curve(story, advice)
     show_glance(story, advice, waiting)
 

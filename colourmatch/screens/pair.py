@@ -31,7 +31,7 @@ from colourmatch.screens.sketch import picture_of_card
 Array = NDArray[np.float64]
 Lab = Sequence[float]
 #: A side of one cut-out in pixels, and how many radii of the reading's window lie on either side of its middle at most.
-SIDE_PX, OF_WINDOW = 360, 1.15
+SIDE_PX, OF_WINDOW = 360, 0.95
 _NAMES = {"reference": "Reference", "batch": "Batch"}
 
 

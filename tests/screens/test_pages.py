@@ -581,6 +581,12 @@ def test_a_photo_is_set_aside_and_taken_back_in_the_history(
     assert not app.exception
 
 
+def test_a_ceiling_with_room_under_it_is_asked_about(book: LotBook, lot_id: int) -> None:
+    app = open_app("match", lot=str(lot_id))
+    by_key(app.selectbox, f"close-{lot_id}-reason").set_value("ceiling").run()
+    assert "It is another: The ceiling leaves 30 mg/l." in shown(app)
+
+
 def test_a_closing_bears_the_name_and_is_asked_about_when_the_advice_is_another(
     book: LotBook, lot_id: int, photos: list[Path]
 ) -> None:
