@@ -97,7 +97,9 @@ def test_facts_and_app_lie_inside(unpacked):
     pages = {f"colourmatch/guide/{path.name}" for path in (ROOT / "colourmatch" / "guide").glob("*.md")}
     photos = {f"colourmatch/simulate/photos/{path.name}" for path in SHIPPED.glob("*.jpg")}
     assert photos
-    assert facts | parts | pages | photos | {"colourmatch/app.py", "colourmatch/.streamlit/config.toml"} <= held
+    assert (
+        facts | parts | pages | photos | {"colourmatch/app.py", "colourmatch/.streamlit/config.toml"} <= held
+    )
     assert not [name for name in held if name.startswith(("tests/", "calibration/"))]
     assert not [name for name in held if "__pycache__" in name]
 

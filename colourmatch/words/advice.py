@@ -28,13 +28,18 @@ WHICH_WAY = (
 def tell_thinning(parts: int, dilution: float) -> str:
     """That liquids are too strong to be read well; parts of water to one, and what that makes in all.
 
-    >>> tell_thinning(3, 4.0)
-    'So strong a colour is read badly. Thin both glasses 1+3 with water, and photograph again as 1 part made up to 4.'
+    >>> tell_thinning(3, 4.0).partition(". ")[0]
+    'So strong a colour is read badly'
     """
     return (
-        f"So strong a colour is read badly. Thin both glasses 1+{parts} with water, and photograph again as 1 part made "
-        f"up to {dilution:g}."
+        f"So strong a colour is read badly. Thin both glasses 1+{parts} with water and photograph again. "
+        f"{tell_in_all(dilution)}"
     )
+
+
+def tell_in_all(dilution: float) -> str:
+    """What 1 part is made up to after it was thinned once more."""
+    return f"That is 1 part made up to {dilution:g} in all: say so with the next photo."
 
 
 def tell_doses(doses: Iterable[tuple[str, int, float]], most_drops: int) -> str:

@@ -30,6 +30,7 @@ from colourmatch.errors import InputError
 from colourmatch.instrument.incoming import take_in_for_lot
 from colourmatch.measurement import Flag, Measurement, OwnView
 from colourmatch.photo.quality import flag
+from colourmatch.words.advice import tell_in_all
 from colourmatch.words.entries import tell_entry
 from colourmatch.words.looks import tell_glass
 from colourmatch.workflow.again import find_first_dose
@@ -154,10 +155,9 @@ def view_of_photos(story: LotStory) -> View:
 
 def _tell_dilution(story: LotStory, measurement: Measurement) -> list[Flag]:
     """The flags of a photo of a lot; one that asks for more water also says what that makes in all."""
-    total = count_water(measurement, photo_view(story.lot, measurement).dilution).dilution
-    more = f" That is 1 part made up to {total:g} in all: say so with the next photo."
+    more = tell_in_all(count_water(measurement, photo_view(story.lot, measurement).dilution).dilution)
     return [
-        one.having(text=one.text + more) if one.code == "channel-empty" else one
+        one.having(text=f"{one.text} {more}") if one.code == "channel-empty" else one
         for one in measurement.quality
     ]
 

@@ -23,7 +23,7 @@ def shoot(book: LotBook, lot: int, number: int, dilution: float) -> dict:
 def test_water_is_asked_for_and_then_the_drops_are_told(book: LotBook, lot: int) -> None:
     asked = shoot(book, lot, 1, 1.0)
     assert (asked["action"], asked["reason"], asked["doses"]) == ("rephotograph", "photo", [])
-    assert "1+3 with water" in asked["text"] and "made up to 4." in asked["text"]
+    assert "1+3 with water" in asked["text"] and "made up to 4 in all" in asked["text"]
     assert advise_lot(book, lot)["text"] == asked["text"]
     assert shoot(book, lot, 2, 4.0)["action"] == "add"
 
@@ -36,7 +36,7 @@ def test_who_cannot_thin_is_not_asked_again(book: LotBook, lot: int) -> None:
 def test_equal_parts_of_water_can_be_too_little(book: LotBook, lot: int) -> None:
     """No channel is empty, and the interval of the whole dose is twice as wide as with more water."""
     asked = shoot(book, lot, 1, 2.0)
-    assert asked["action"] == "rephotograph" and "made up to 6." in asked["text"]
+    assert asked["action"] == "rephotograph" and "made up to 6 in all" in asked["text"]
 
 
 def test_what_is_read_well_is_not_thinned(book: LotBook, lot: int) -> None:
