@@ -12,8 +12,8 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does, 
 import pytest
 
 from colourmatch.book.lot_book import LotBook, open_book
-from colourmatch.demo import Kitchen, draw_demo_photo
 from colourmatch.simulate import save_photo
+from colourmatch.simulate.kitchen import Kitchen, draw_demo_photo
 
 SAMPLE_PHOTOS = Path(__file__).parent / "photos"
 

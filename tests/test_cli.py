@@ -26,9 +26,9 @@ from colourmatch.commands.framework import print_json
 from colourmatch.commands.lines import advice_lines
 from colourmatch.commands.root import every_command, root
 from colourmatch.commands.typed import Lab, Serving
-from colourmatch.demo import Kitchen, draw_demo_photo
 from colourmatch.errors import InputError
 from colourmatch.guide import find_page, list_sections
+from colourmatch.simulate.kitchen import Kitchen, draw_demo_photo
 
 ROOT = Path(__file__).parents[1]
 STRENGTH_1 = ["stock", "add", "b", "--strength-g-per-100ml", "1"]
@@ -1449,6 +1449,14 @@ def test_what_goes_on_paper_of_a_lot_is_put_right(lot):
     entry = str(lot("lot", "show", "1", "--json").data["events"][-1]["id"])
     other = lot("lot", "correct", "1", entry, "--stock", "yellow", "--reason", "the other bottle", "--json")
     assert (other.code, other.data["stock"], other.data["quantity"]) == (0, "yellow", 5)
+
+
+def test_a_ceiling_with_room_under_it_is_asked_about(lot):
+    left = lot("lot", "show", "1", "--json").data["state"]["ceiling_left_mg_per_l"]
+    said = lot("lot", "close", "1", "--reason", "ceiling", "--json")
+    assert said.code == 2 and f"The ceiling leaves {left:.3g} mg/l." in said.data["error"]["text"]
+    assert lot("lot", "close", "1", "--reason", "ceiling", "--sure", "--json").code == 0
+    assert f"{left:.3g} mg/l" in lot("lot", "show", "1", "--json").data["closing"]["against"]
 
 
 def test_closing_against_the_advice_is_asked_about_once(lot, drawn_photos):

@@ -1,4 +1,4 @@
-"""The demonstration: an invented lot played to the stop, and the example lot that the app opens."""
+"""The demonstration: an invented lot played to the stop, and the example lot that is played in the app."""
 
 from __future__ import annotations
 
@@ -7,21 +7,27 @@ import io
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
+from PIL import Image
 
-from colourmatch.book.additions import Additions
+from colourmatch.book.example import EXAMPLE_NUMBER, EXAMPLE_STOCK, is_example
 from colourmatch.book.lot_book import open_book
 from colourmatch.cli import run
-from colourmatch.demo import (
-    EXAMPLE_NUMBER,
-    MOST_PHOTOS,
+from colourmatch.demo import MOST_PHOTOS, begin_example, take_example_photo
+from colourmatch.errors import InputError
+from colourmatch.simulate import kitchen
+from colourmatch.simulate.kitchen import (
     REFERENCE_MG_PER_L,
+    SHIPPED,
     TRUE_DROP,
     TRUE_STRENGTH,
     Kitchen,
-    make_example,
+    draw_demo_photo,
+    take_photo,
+    true_difference,
 )
-from colourmatch.workflow.lot import advise_lot
+from colourmatch.workflow.lot import record_photos
 
 
 @pytest.fixture(scope="module")
@@ -36,15 +42,13 @@ def played(tmp_path_factory):
 
 
 def test_drops_make_what_they_truly_are():
-    kitchen = Kitchen().add_drops(20).add_drops(20)
-    poured = kitchen.take_sample(100)
-    assert (poured.dye_mg_per_l, poured.base_share) == pytest.approx(
-        (kitchen.dye_mg_per_l, kitchen.base_share)
-    )
-    assert poured.volume_ml == pytest.approx(kitchen.volume_ml - 100)
+    batch = Kitchen().add_drops(20).add_drops(20)
+    poured = batch.take_sample(100)
+    assert (poured.dye_mg_per_l, poured.base_share) == pytest.approx((batch.dye_mg_per_l, batch.base_share))
+    assert poured.volume_ml == pytest.approx(batch.volume_ml - 100)
     # 40 drops of 0.05 ml x 0.96 with 10 mg/ml x 0.92 are 1.92 ml and 17.664 mg.
-    assert (kitchen.volume_ml, kitchen.dye_mg) == (pytest.approx(901.92), pytest.approx(17.664))
-    assert kitchen.base_share == pytest.approx(900 / 901.92)
+    assert (batch.volume_ml, batch.dye_mg) == (pytest.approx(901.92), pytest.approx(17.664))
+    assert batch.base_share == pytest.approx(900 / 901.92)
 
 
 def test_it_ends_with_a_stop_near_the_reference(played):
@@ -53,9 +57,9 @@ def test_it_ends_with_a_stop_near_the_reference(played):
     assert story.closing is not None and story.closing.outcome in ("matched", "nearest")
     photos = sorted(folder.glob("demo-*.jpg"))
     assert 2 <= len(photos) <= MOST_PHOTOS and len(story.photos) == len(photos)
-    kitchen = Kitchen().add_drops(sum(entry.quantity for entry in story.additions))
+    batch = Kitchen().add_drops(sum(entry.quantity for entry in story.additions))
     # Never past the match by what an eye sees: 5 % of the dose is about half a CIEDE2000 here.
-    assert 0.85 * REFERENCE_MG_PER_L < kitchen.dye_mg_per_l < 1.05 * REFERENCE_MG_PER_L
+    assert 0.85 * REFERENCE_MG_PER_L < batch.dye_mg_per_l < 1.05 * REFERENCE_MG_PER_L
 
 
 def test_the_next_lot_starts_from_what_this_one_learnt(played):
@@ -73,21 +77,77 @@ def test_the_story_names_its_photos_and_sums_up(played):
     assert data["story"]["closed"] is True
 
 
-def test_an_example_cut_short_is_finished_and_then_left_as_it_is(tmp_path, monkeypatch):
-    def fail(*_args, **_settings):
-        raise RuntimeError("the power fails")
+@pytest.fixture
+def book(tmp_path):
+    with open_book(tmp_path / "book.sqlite") as opened:
+        yield opened
 
-    with open_book(tmp_path / "book.sqlite") as book:
-        with monkeypatch.context() as patch, pytest.raises(RuntimeError):
-            patch.setattr(Additions, "add", fail)
-            make_example(book)
-        lot = make_example(book)
-        story = book.lots.story(lot)
-        assert [entry.kind for entry in story.events] == ["photo", "addition", "photo", "addition", "photo"]
-        assert story.lot.number == EXAMPLE_NUMBER and not story.lot.closed
-        assert advise_lot(book, lot)["action"] == "add"
-        assert make_example(book) == lot
-        assert len(book.lots.story(lot).events) == len(story.events)
+
+def photograph(book, lot, **view):
+    return record_photos(book, lot, [take_example_photo(book.lots.story(lot), view)], view=view)[0]
+
+
+def test_the_shipped_photos_show_what_is_truly_in_the_batch():
+    shipped = sorted(SHIPPED.glob("*.jpg"))
+    assert shipped and sum(path.stat().st_size for path in shipped) < 2_000_000
+    number, drops = map(int, shipped[-1].stem.split("-"))
+    drawn = draw_demo_photo(Kitchen().add_drops(drops), number).rgb
+    held = np.asarray(Image.open(shipped[-1]))
+    assert np.abs(held.astype(int) - drawn).mean() < 2  # what a JPEG leaves
+
+
+def test_the_advised_way_of_the_example_needs_no_drawing(book, monkeypatch):
+    def draw(*_args, **_settings):
+        raise AssertionError("the advised way is another one: run tests/bench/example_photos.py")
+
+    monkeypatch.setattr(kitchen, "draw_demo_photo", draw)
+    lot = begin_example(book)
+    advice = photograph(book, lot)["advice"]
+    while advice["action"] == "add":
+        book.additions.add(lot, EXAMPLE_STOCK, drops=advice["doses"][0]["drops"])
+        advice = photograph(book, lot)["advice"]
+    assert (advice["action"], advice["reason"]) == ("stop", "matched")
+
+
+def test_a_wrong_turn_is_photographed_as_it_is(book):
+    lot = begin_example(book)
+    book.additions.add(lot, EXAMPLE_STOCK, drops=120)
+    seen = photograph(book, lot)
+    truth = true_difference(Kitchen().add_drops(120))
+    assert seen["delta_e_2000"]["low"] < truth < seen["delta_e_2000"]["high"]
+    assert seen["advice"]["reason"] == "past"
+    book.volumes.add_untinted(lot, 300)
+    seen = photograph(book, lot)
+    truth = true_difference(Kitchen().add_drops(120).add_untinted(300))
+    assert seen["delta_e_2000"]["low"] < truth < seen["delta_e_2000"]["high"]
+
+
+def test_a_photo_of_the_example_is_thinned_as_was_said(book):
+    lot = begin_example(book)
+    shown = [photograph(book, lot, dilution=parts)["spots"]["reference"]["lab"][0] for parts in (5.0, 20.0)]
+    assert shown[1] > shown[0] + 5
+    assert photograph(book, lot)["spots"]["reference"]["lab"][0] == pytest.approx(shown[1], abs=1)
+
+
+def test_by_syringe_goes_in_what_was_measured_and_a_stock_of_ones_own_does_not(book):
+    lot = begin_example(book)
+    book.additions.add(lot, EXAMPLE_STOCK, ml=2)
+    exact = take_photo(Kitchen().add_stock(2), 1)
+    assert take_example_photo(book.lots.story(lot))[0][-5000:] == exact[-5000:]  # profiles carry a time
+    book.stocks.add("red", "E129", 1.0)
+    book.additions.add(lot, "red", drops=1)
+    with pytest.raises(InputError, match="has no red"):
+        take_example_photo(book.lots.story(lot))
+
+
+def test_a_finished_example_is_followed_by_a_new_one(book):
+    lot = begin_example(book)
+    assert begin_example(book) == lot and book.lots.get(lot).number == EXAMPLE_NUMBER
+    book.lots.close(lot, "given up")
+    book.stocks.add("red", "E129", 1.0)
+    book.lots.begin("for example", 900, ["red"])
+    again = begin_example(book)
+    assert again != lot and is_example(book.lots.get(again)) and begin_example(book) == again
 
 
 def test_a_folder_that_cannot_be_is_refused(tmp_path, capsys):

@@ -349,7 +349,7 @@ def test_what_cannot_be_is_refused_with_its_value(call, words):
 
 def test_an_unknown_file_type_is_refused(tmp_path):
     rendered = render_photo(Scene(), Phone(), Light(), Pose(width_px=320, height_px=240), seed=1)
-    with pytest.raises(ValueError, match=r"must end in \.jpg, \.heic or \.png, got 'photo\.gif'"):
+    with pytest.raises(ValueError, match=r"must end in \.jpg, \.heic or \.png, got '\.gif'"):
         save_photo(rendered, tmp_path / "photo.gif")
     with pytest.raises(ValueError, match="exif_orientation must be 1 to 8, got 9"):
         save_photo(rendered, tmp_path / "photo.jpg", exif_orientation=9)

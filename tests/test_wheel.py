@@ -23,6 +23,8 @@ from typing import Any
 
 import pytest
 
+from colourmatch.simulate.kitchen import SHIPPED
+
 ROOT = Path(__file__).parents[1]
 FRESH = "COLOURMATCH_TEST_FRESH_WHEEL"
 
@@ -93,7 +95,11 @@ def test_facts_and_app_lie_inside(unpacked):
     facts = {f"colourmatch/calibration/{path.name}" for path in (ROOT / "calibration").iterdir()}
     parts = {f"colourmatch/screens/picker_parts/field.{kind}" for kind in ("css", "js")}
     pages = {f"colourmatch/guide/{path.name}" for path in (ROOT / "colourmatch" / "guide").glob("*.md")}
-    assert facts | parts | pages | {"colourmatch/app.py", "colourmatch/.streamlit/config.toml"} <= held
+    photos = {f"colourmatch/simulate/photos/{path.name}" for path in SHIPPED.glob("*.jpg")}
+    assert photos
+    assert (
+        facts | parts | pages | photos | {"colourmatch/app.py", "colourmatch/.streamlit/config.toml"} <= held
+    )
     assert not [name for name in held if name.startswith(("tests/", "calibration/"))]
     assert not [name for name in held if "__pycache__" in name]
 

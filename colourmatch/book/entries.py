@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from colourmatch.book.checks import STOPS
 from colourmatch.liquid.stock import Addition, BatchState, Stock
 from colourmatch.measurement import Measurement
+from colourmatch.words.advice import NO_ROOM, tell_room
 
 if TYPE_CHECKING:
     from colourmatch.book.shelf_records import StockEntry
@@ -328,11 +329,16 @@ def _apply(state: BatchState, entry: LotEntry, stocks: Mapping[str, Stock]) -> B
 
 
 def contradict(outcome: str, advice: Mapping[str, Any] | None) -> str:
-    """What the advice says, where a lot is closed for another of its reasons to stop; else nothing."""
+    """What the advice says, where a lot is closed for another of its reasons to stop; else nothing.
+
+    That the ceiling is reached is held against the room under it too, whatever else is advised.
+    """
     said = advice or {}
-    if not said.get("text") or outcome not in STOPS or outcome == said.get("reason"):
+    if outcome not in STOPS or outcome == said.get("reason"):
         return ""
-    return str(said["text"])
+    left = said.get("ceiling_left_mg_per_l") if outcome == "ceiling" else None
+    room = tell_room(left) if left and said.get("text") != NO_ROOM else ""
+    return " ".join(filter(None, (room, said.get("text"))))
 
 
 def number_photos(story: LotStory) -> dict[int, int]:

@@ -15,6 +15,7 @@ from colourmatch.words import answers as words
 from colourmatch.words.advice import STIR
 from colourmatch.words.figures import jug_ml, tell_quantity
 from colourmatch.words.outcomes import split_closing
+from colourmatch.workflow.thinning import find_thinning
 
 #: A sign of another shape for each state, drawn in a square of 48 units.
 _SIGNS = {
@@ -41,7 +42,7 @@ def find_answer(story: LotStory, advice: Mapping[str, Any], waiting: str) -> Ans
         outcome, _ = split_closing(story.closing.outcome, story.closing.text)
         return Answer("closed", ((words.STATES["closed"].upper(), ""),), outcome)
     question = advice.get("question")
-    if question and question["sure"] and advice["text"] == question["text"]:
+    if question and asks_first(advice):
         return Answer("question", (), question["text"])
     if doses := telling.doses_of(advice):
         return _answer_doses(doses)
@@ -56,8 +57,19 @@ def find_answer(story: LotStory, advice: Mapping[str, Any], waiting: str) -> Ans
         under = "" if said == STIR else parts.split_sentence(said)[0]
         return Answer("photo", ((words.NEXT_PHOTO, ""),), under)
     text = str(advice.get("text") or "")
+    thinning = find_thinning(story)
+    if thinning is not None and thinning.text == text:
+        return Answer(
+            "photo", ((words.THIN_PHOTO.format(thinning.parts), ""),), parts.split_sentence(text)[0]
+        )
     under = words.tell_either(question) if question else parts.split_sentence(text)[0]
     return Answer("photo", ((words.ANOTHER_PHOTO, ""),), under)
+
+
+def asks_first(advice: Mapping[str, Any]) -> bool:
+    """Whether a question is the answer."""
+    question = advice.get("question")
+    return bool(question and question["sure"] and advice["text"] == question["text"])
 
 
 def _answer_doses(doses: list[dict[str, Any]]) -> Answer:

@@ -1,13 +1,15 @@
-"""What a finished lot leads on to: labels, sheet, the next lot like it, a look at it in a week."""
+"""What a finished lot leads on to: labels, sheet, the next lot like it, a look at it in a week; and to one's own first."""
 
 from __future__ import annotations
 
 import io
 from functools import partial
+from typing import Literal
 
 import streamlit as st
 
 from colourmatch.book.entries import LotStory
+from colourmatch.book.example import is_example, leave_out_example
 from colourmatch.screens import html as parts
 from colourmatch.screens import pages, session
 from colourmatch.words.files import name_file
@@ -26,15 +28,30 @@ def offer_papers(story: LotStory) -> None:
         )  # fmt: skip
 
 
+def offer_own_lot(
+    words: str = "",
+    kind: Literal["primary", "secondary"] = "primary",
+    width: Literal["content", "stretch"] = "content",
+) -> None:
+    """To the form of a lot of one's own; where no stock is on the shelf for it, to that of a stock."""
+    own = leave_out_example(session.current_book().stocks.all())
+    words = words or ("Begin a lot" if own else "Set up a stock and a lot")
+    if session.may_enter() and st.button(words, type=kind, key="to-set-up", width=width):
+        st.switch_page(pages.find_page("set_up"), query_params={"part": "New lot" if own else "Stocks"})
+
+
 def lead_on(story: LotStory, *, here: bool = False) -> None:
     """The ways on from a closed lot; here: the page is the lot's own, where it is photographed again."""
+    own = not is_example(story.lot)
+    if not own:
+        offer_own_lot("Now yours: begin your own lot", width="stretch")
     with st.container(key="cm-lead-on", gap="small"):
         offer_papers(story)
-        if session.may_enter() and st.button("Next lot like this", key="like", width="stretch"):
+        if own and session.may_enter() and st.button("Next lot like this", key="like", width="stretch"):
             st.session_state["lot-like"] = story.lot.id
             st.session_state.pop("token-lot", None)  # what was typed for another lot is left
             st.switch_page(pages.find_page("set_up"), query_params={"part": "New lot"})
-        if not here and st.button("Recheck in a week", key="recheck", width="stretch"):
+        if own and not here and st.button("Recheck in a week", key="recheck", width="stretch"):
             pages.go_to_lot("lots", story.lot.id)
 
 

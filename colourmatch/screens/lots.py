@@ -12,7 +12,7 @@ from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
 from colourmatch.screens import pages, session
 from colourmatch.screens.afterwards import show_recheck
-from colourmatch.screens.leading_on import lead_on, offer_papers
+from colourmatch.screens.leading_on import lead_on, offer_own_lot, offer_papers
 from colourmatch.screens.looking_back import show_log, show_recall
 from colourmatch.screens.lot_list import tap_row
 from colourmatch.screens.photo_view import show_flags, show_picture, show_swatches
@@ -36,8 +36,7 @@ def show() -> None:
     st.title("Lots")
     if not book.lots.search(limit=1):
         st.html(parts.empty("No lot yet. Each stands here with its recipe, photos and story."))
-        if session.may_enter() and st.button("Set up a stock and a lot", type="primary", key="to-set-up"):
-            st.switch_page(pages.find_page("set_up"))
+        offer_own_lot()
         return
     if (picked := pick_row()) is not None:
         pages.go_to_lot("lots", picked)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import streamlit as st
 
 from colourmatch.book.entries import AmendmentEntry, AsideEntry, LotStory, PhotoEntry
+from colourmatch.book.example import is_example
 from colourmatch.screens import drafts, pages, session, trials
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
@@ -20,7 +21,7 @@ from colourmatch.screens.answer import (
     set_aside_ml,
     untinted_ml,
 )
-from colourmatch.screens.leading_on import lead_on
+from colourmatch.screens.leading_on import lead_on, offer_own_lot
 from colourmatch.screens.match_details import last_photo, show_details, show_numbers, show_photo
 from colourmatch.screens.pair import draw_measuring, draw_pair
 from colourmatch.screens.photo_view import clear_upload, upload_photos
@@ -35,6 +36,7 @@ from colourmatch.screens.undoing import tell_newest
 from colourmatch.words.answers import PASSED
 from colourmatch.words.figures import tell_ml
 from colourmatch.words.looks import tell_glass
+from colourmatch.workflow.thinning import find_thinning
 
 _NO_LOT = (
     "Here a lot is matched: each photo of reference and batch gives the difference and the next step. "
@@ -50,8 +52,7 @@ def show() -> None:
         session.show_notices()
         st.html(parts.empty(_NO_LOT))
         with st.container(horizontal=True):
-            if session.may_enter() and st.button("Set up a stock and a lot", type="primary", key="to-set-up"):
-                st.switch_page(pages.find_page("set_up"))
+            offer_own_lot()
             if st.button("To the start, with the example lot", key="to-start"):
                 st.switch_page(pages.find_page("start"))
         return
@@ -211,11 +212,20 @@ def take_photos(story: LotStory, answer: Answer, upload: Any, places: Places) ->
         st.header("Next photo" if story.photos else "First photo")
         view = ask_view(story)
         camera = st.container()
-        st.page_link(pages.find_page("picker"), label="No card in the photo? Mark white and liquids on it")
+        if not is_example(lot):
+            st.page_link(
+                pages.find_page("picker"), label="No card in the photo? Mark white and liquids on it"
+            )
+    asked = answer.state == "photo"
     with upload:
-        files = upload_photos(
-            place, "Photos of reference and batch", camera=camera, bare=answer.state == "photo"
-        )
+        if thinning := find_thinning(story):
+            words = f"Both are 1 part made up to {thinning.dilution:g} now"
+            if st.checkbox(words, True, key=f"thinned-{lot.id}-{telling.newest_id(story)}"):
+                view["dilution"] = view["dilution"] or thinning.dilution
+        if is_example(lot):
+            files = take_example(story, view, asked=asked)
+        else:
+            files = upload_photos(place, "Photos of reference and batch", camera=camera, bare=asked)
     if not files:
         return
     places.picture.html(draw_measuring(files[0][0]))
@@ -244,6 +254,19 @@ def take_photos(story: LotStory, answer: Answer, upload: Any, places: Places) ->
         if kept > 1:  # of one the bar says so
             session.notify(f"{kept} photos are measured and kept.")
         st.rerun()
+
+
+def take_example(story: LotStory, view: dict[str, float | None], *, asked: bool) -> list[tuple[bytes, str]]:
+    """In the place of a photo of one's own the one that the invented kitchen takes of its batch; asked: it is the act."""
+    from colourmatch.demo import take_example_photo
+
+    key = f"example-photo-{story.lot.id}-{telling.newest_id(story)}"
+    kind: Literal["primary", "secondary"] = "primary" if asked else "secondary"
+    if not st.button("Take the next example photo", type=kind, key=key, width="stretch"):
+        return []
+    with session.failures_shown():
+        return [take_example_photo(story, view)]
+    return []
 
 
 def ask_view(story: LotStory) -> dict[str, float | None]:

@@ -13,6 +13,7 @@ from colourmatch.screens import habits, plots, serving, session, trials
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
 from colourmatch.screens.amending import ask_amendment, ask_aside
+from colourmatch.screens.answer import asks_first
 from colourmatch.screens.photo_view import show_flags, show_metamerism, show_picture, show_swatches
 from colourmatch.screens.recording import ask_closing, ask_correction, ask_other_entries, record_anything
 from colourmatch.screens.references import ask_choice, tell_target
@@ -24,7 +25,8 @@ def show_numbers(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     from colourmatch.workflow.ceilings import passed_ceilings
 
     passed = [parts.flag_line("Too much", one["text"], "refuse") for one in passed_ceilings(story)]
-    st.html(tell_now(story, advice, waiting) + "".join(passed))
+    if told := tell_now(story, advice, waiting) + "".join(passed):
+        st.html(told)
     show_curve(story, advice)
     show_glance(story, advice, waiting)
 
@@ -40,9 +42,11 @@ def show_details(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
 
 
 def tell_now(story: LotStory, advice: dict[str, Any], waiting: str) -> str:
-    """The panel at the top: closed, the first photo, or the advice."""
+    """The panel at the top: closed, the first photo, or the advice; nothing where the answer is a question, word for word."""
     if story.closing is not None:
         return telling.closing_panel(story.closing)
+    if asks_first(advice):
+        return ""
     if not story.photos and not waiting:
         text = "Photograph reference and batch on the card before the first drop."
         return parts.panel("Now", text, ["The first photo says how far apart they are."], "photo")

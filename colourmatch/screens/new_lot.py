@@ -8,7 +8,7 @@ from typing import Any
 import streamlit as st
 
 from colourmatch.book.entries import Lot, LotStory
-from colourmatch.book.example import EXAMPLE_NUMBER, leave_out_example
+from colourmatch.book.example import is_example, leave_out_example
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.dosing.care import STANDING_CAUTIONS, cautions_for, warn_of_base
 from colourmatch.dosing.limits import limits_for, list_jurisdictions
@@ -64,9 +64,7 @@ def find_source(token: str) -> Lot | None:
     """The lot whose values a new one begins with: the one it is to be like, else the last; it stays while one types."""
     book, known = session.current_book(), st.session_state.get("lot-source", ("", None))
     if known[0] != token:
-        last = (
-            lot for lot in book.lots.search(limit=20) if lot.trial_of is None and lot.number != EXAMPLE_NUMBER
-        )
+        last = (lot for lot in book.lots.search(limit=20) if lot.trial_of is None and not is_example(lot))
         known = (token, st.session_state.get("lot-like") or getattr(next(last, None), "id", None))
         st.session_state["lot-source"] = known
     return None if known[1] is None else book.lots.get(known[1])

@@ -21,16 +21,17 @@ from colourmatch.book.entries import LotStory, PhotoEntry
 from colourmatch.colour.spaces import RGB_TO_XYZ, encode_srgb, lab_to_hex, lab_to_xyz
 from colourmatch.errors import ColourMatchError
 from colourmatch.measurement import LIQUIDS, Measurement
-from colourmatch.photo.card import read_card
+from colourmatch.photo.card import VERSIONS, Card, read_card
 from colourmatch.photo.load import Photo, load_photo
+from colourmatch.photo.spot import WALL_MARGIN_MM
 from colourmatch.screens import html as parts
 from colourmatch.screens import session
 from colourmatch.screens.sketch import picture_of_card
 
 Array = NDArray[np.float64]
 Lab = Sequence[float]
-#: A side of one cut-out in pixels, and how many radii of the reading's window lie on either side of its middle.
-SIDE_PX, OF_WINDOW = 360, 1.15
+#: A side of one cut-out in pixels, and how many radii of the reading's window lie on either side of its middle at most.
+SIDE_PX, OF_WINDOW = 360, 0.95
 _NAMES = {"reference": "Reference", "batch": "Batch"}
 
 
@@ -43,36 +44,62 @@ def cut_liquids(photo: Photo, drawing: Mapping[str, Any], colours: Mapping[str, 
     windows, cut = drawing.get("windows") or {}, {}
     for name in LIQUIDS:
         if name in colours and name in windows:
-            corners = _find_corners(drawing, np.asarray(windows[name], float))
+            corners = _find_corners(drawing, name)
             cut[name] = _balance(photo, _warp(photo.rgb, corners * scale), colours[name])
     return cut
 
 
-def _find_corners(drawing: Mapping[str, Any], outline: Array) -> Array:
-    """The corners in full-size pixels, (4, 2), of an upright square on the card about the window with that outline."""
-    to_mm = _to_card(drawing)
-    ring = outline if to_mm is None else cv2.perspectiveTransform(outline[None], to_mm)[0]
-    low, high = ring.min(axis=0), ring.max(axis=0)
-    half = OF_WINDOW * float((high - low).min()) / 2
-    square = (low + high) / 2 + half * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]], float)
-    inner: Array = (
-        square if to_mm is None else cv2.perspectiveTransform(square[None], np.linalg.inv(to_mm))[0]
-    )
+def _find_corners(drawing: Mapping[str, Any], name: str) -> Array:
+    """The corners in full-size pixels, (4, 2), of an upright square of one bare liquid, about its window."""
+    outline = np.asarray(drawing["windows"][name], float)
+    card, to_mm = _find_card(drawing)
+    if card is None:
+        low, high = outline.min(axis=0), outline.max(axis=0)
+        return _square((low + high) / 2, float((high - low).min()) / 2)
+    glass = (drawing.get("glasses") or {}).get(name)
+    ring = None if glass is None else cv2.perspectiveTransform(np.asarray(glass, float)[None], to_mm)[0]
+    square = _square(*_find_bare(card, name, ring))
+    inner: Array = cv2.perspectiveTransform(square[None], np.linalg.inv(to_mm))[0]
     return inner
 
 
-def _to_card(drawing: Mapping[str, Any]) -> Array | None:
-    """From pixels to millimetres on the card, (3, 3); None where no square of the card was seen."""
-    markers, card = drawing.get("markers") or {}, read_card()
-    known = [
-        (outline, card.marker_corners_mm(int(i)))
-        for i, outline in markers.items()
-        if int(i) in card.marker_centres_mm
-    ]
-    if not known:
-        return None
-    pixels, mm = (np.concatenate([np.asarray(pair[k], float) for pair in known]) for k in (0, 1))
-    return np.asarray(cv2.findHomography(pixels, mm)[0], float)
+def _square(middle: Array, half: float) -> Array:
+    return np.asarray(middle) + half * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]], float)
+
+
+def _find_bare(card: Card, name: str, glass: Array | None) -> tuple[Array, float]:
+    """Middle and half a side, mm, of the largest square that shows neither wall nor print; glass: the rim's inner edge."""
+    window, top = (
+        np.array(card.window_centre_mm(name)),
+        card.bars_centre_mm(name)[1] - card.bars_size_mm[1] / 2,
+    )
+    if card.fields:  # they surround the window
+        most, ways = card.window_radius_mm / np.sqrt(2), [0.0]
+    else:
+        most, ways = OF_WINDOW * card.window_radius_mm, np.linspace(0, 1, 11).tolist()
+    if glass is None:
+        return window, min(most, card.window_radius_mm / np.sqrt(2))
+    low, high = glass.min(axis=0), glass.max(axis=0)
+    centre, reach = (low + high) / 2, float((high - low).min()) / 2 - WALL_MARGIN_MM
+    for half in np.arange(most, most / 3, -0.25):
+        for way in ways:
+            middle = window + way * (centre - window)
+            if np.hypot(*(np.abs(middle - centre) + half)) <= reach and middle[1] + half <= top - 0.5:
+                return middle, float(half)
+    return window, most / 3
+
+
+def _find_card(drawing: Mapping[str, Any]) -> tuple[Card | None, Array]:
+    """The card whose squares were seen, and the way from pixels to its millimetres, (3, 3); no card where none was."""
+    markers = {int(number): outline for number, outline in (drawing.get("markers") or {}).items()}
+    for card in map(read_card, VERSIONS):
+        known = [
+            (markers[i], card.marker_corners_mm(i)) for i in markers.keys() & card.marker_centres_mm.keys()
+        ]
+        if known:
+            pixels, mm = (np.concatenate([np.asarray(pair[k], float) for pair in known]) for k in (0, 1))
+            return card, np.asarray(cv2.findHomography(pixels, mm)[0], float)
+    return None, np.eye(3)
 
 
 def _warp(rgb: Any, corners: Array) -> Any:

@@ -20,6 +20,7 @@ from colourmatch.words.entries import tell_dose, tell_entry
 from colourmatch.words.figures import tell_amount
 from colourmatch.words.outcomes import OUTCOMES
 from colourmatch.workflow.answering import answer_question
+from colourmatch.workflow.ceilings import describe_state
 from colourmatch.workflow.trials import open_trials
 
 _UNITS = {"drops": "drops", "ml": "ml", "grams": "grams"}
@@ -282,7 +283,7 @@ def ask_closing(story: LotStory, advice: dict[str, Any], *, unfolded: bool = Fal
             format_func=OUTCOMES.__getitem__, key=f"{action}-reason-{token}",
         )  # fmt: skip
         text = st.text_input("In your words (optional)", key=f"{action}-text-{token}")
-        if said := contradict(reason or "", advice):
+        if said := contradict(reason or "", describe_state(story) | advice):
             st.html(parts.flag_line("Advice", f"It is another: {said}"))
         sure = st.checkbox("Close it for good", key=f"{action}-sure-{reason if said else ''}-{token}")
 

@@ -9,6 +9,7 @@ import streamlit as st
 
 from colourmatch.screens import html as parts
 from colourmatch.screens import pages, session
+from colourmatch.screens.leading_on import offer_own_lot
 from colourmatch.screens.photo_view import show_reading, upload_photos
 from colourmatch.screens.sketch import picture_of_card
 from colourmatch.words.figures import tell_ml
@@ -104,23 +105,18 @@ def show_ways_on() -> None:
         with st.container(horizontal=True):
             # With a lot in work, going on with it is the first thing to do.
             goes_on = bool(session.current_book().lots.search(open_only=True, limit=1))
-            if st.button(
-                "Set up a stock and a lot", key="to-set-up", type="secondary" if goes_on else "primary"
-            ):
-                st.switch_page(pages.find_page("set_up"))
+            offer_own_lot(kind="secondary" if goes_on else "primary")
             if st.button("Open the example lot", key="example"):
                 open_the_example()
     st.page_link(pages.find_page("share"), label="Use it from the phone and from the desk together")
 
 
 def open_the_example() -> None:
-    """Make the example lot if it is not there, and go to it."""
-    from colourmatch.demo import make_example
+    """Go to the example lot that is in work, else to a new one."""
+    from colourmatch.demo import begin_example
 
     with session.failures_shown():
-        with st.spinner("Drawing the photos of the example …"):
-            lot_id = make_example(session.current_book())
-        pages.go_to_lot("match", lot_id)
+        pages.go_to_lot("match", begin_example(session.current_book()))
 
 
 if __name__ == "__main__":

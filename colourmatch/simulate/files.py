@@ -6,6 +6,7 @@ that name may be copied from a device.
 
 from __future__ import annotations
 
+import io
 import struct
 from functools import cache
 from pathlib import Path
@@ -28,6 +29,7 @@ _STORE = {
     7: Image.Transpose.TRANSVERSE,
     8: Image.Transpose.ROTATE_270,
 }
+_KINDS = {".jpg": "JPEG", ".jpeg": "JPEG", ".heic": "HEIF", ".heif": "HEIF", ".png": "PNG"}
 _WHITE_D50_XYZ = np.array([0.9642, 1.0, 0.8249])
 
 
@@ -77,12 +79,22 @@ def _srgb_profile() -> bytes:
 
 
 def save_photo(rendered: Rendered, path: str | Path, *, quality: int = 92, exif_orientation: int = 1) -> Path:
-    """Writes the photo in the format of its suffix (.jpg, .jpeg, .heic, .heif, .png) and returns the path.
+    """Writes the photo in the format of its suffix and returns the path; the rest is as for `encode_photo`."""
+    path = Path(path)
+    data = encode_photo(rendered, path.suffix, quality=quality, exif_orientation=exif_orientation)
+    with replace_whole(path, sync=False) as stream:
+        stream.write(data)
+    return path
+
+
+def encode_photo(
+    rendered: Rendered, suffix: str = ".jpg", *, quality: int = 92, exif_orientation: int = 1
+) -> bytes:
+    """The photo as a file of a suffix: .jpg, .jpeg, .heic, .heif or .png.
 
     exif_orientation 1 to 8: the pixels are stored turned so that a reader who heeds the tag sees it upright.
     Raises ValueError for another suffix or orientation.
     """
-    path = Path(path)
     if exif_orientation not in range(1, 9):
         raise ValueError(f"exif_orientation must be 1 to 8, got {exif_orientation}")
     image = Image.fromarray(rendered.rgb)
@@ -94,18 +106,13 @@ def save_photo(rendered: Rendered, path: str | Path, *, quality: int = 92, exif_
         "exif": exif.tobytes(),
         "icc_profile": display_p3_profile() if rendered.gamut == "p3" else _srgb_profile(),
     }
-    suffix = path.suffix.lower()
-    if suffix in (".jpg", ".jpeg"):
-        kind, options = "JPEG", options | {"quality": quality}
-    elif suffix in (".heic", ".heif"):
+    kind = _KINDS.get(suffix.lower())
+    if kind is None:
+        raise ValueError(f"the file must end in .jpg, .heic or .png, got {suffix!r}")
+    if kind == "HEIF":
         import pillow_heif
 
         pillow_heif.register_heif_opener()
-        kind, options = "HEIF", options | {"quality": quality}
-    elif suffix == ".png":
-        kind, options = "PNG", options | {"compress_level": 3}
-    else:
-        raise ValueError(f"the file must end in .jpg, .heic or .png, got {path.name!r}")
-    with replace_whole(path, sync=False) as stream:
-        image.save(stream, kind, **options)
-    return path
+    out = io.BytesIO()
+    image.save(out, kind, **options, **({"compress_level": 3} if kind == "PNG" else {"quality": quality}))
+    return out.getvalue()

@@ -33,6 +33,23 @@ def tell_first_dose(lots: Sequence[str], stock: str, whole: str, first: str) -> 
     )
 
 
+def tell_thinning(parts: int, dilution: float) -> str:
+    """That liquids are too strong to be read well; parts of water to one, and what that makes in all.
+
+    >>> tell_thinning(3, 4.0).partition(". ")[0]
+    'So strong a colour is read badly'
+    """
+    return (
+        f"So strong a colour is read badly. Thin both glasses 1+{parts} with water and photograph again. "
+        f"{tell_in_all(dilution)}"
+    )
+
+
+def tell_in_all(dilution: float) -> str:
+    """What 1 part is made up to after it was thinned once more."""
+    return f"That is 1 part made up to {dilution:g} in all: say so with the next photo."
+
+
 def tell_doses(doses: Iterable[tuple[str, int, float]], most_drops: int) -> str:
     """Doses of (stock, drops, ml), a number of drops that nobody counts in millilitres first.
 
@@ -102,6 +119,11 @@ def tell_ceiling_stop(ceiling_mg_per_l: float | None, now: Figure, nearer: float
     limit = f" of {ceiling_mg_per_l:g} mg/l" if ceiling_mg_per_l is not None else ""
     cost = f" More colour would come about {nearer:.1f} nearer." if nearer else ""
     return f"Stop: the ceiling{limit} leaves no room for another drop. The difference is {tell_interval(now)}.{cost}"
+
+
+def tell_room(left_mg_per_l: float) -> str:
+    """What may still go in."""
+    return f"The ceiling leaves {left_mg_per_l:.3g} mg/l."
 
 
 def tell_past(now: Figure, rescue: str, blended: Figure | None) -> str:

@@ -14,6 +14,8 @@ FIRST_PHOTO, NEXT_PHOTO, ANOTHER_PHOTO = (
     "Stir, wait, photograph",
     "Photograph again",
 )
+#: With the parts of water to one of what stands in the glasses.
+THIN_PHOTO = "Thin both 1+{}, photograph"
 PASSED = "a ceiling is passed. Details say which."
 _WHY = {"matched": "It matches.", "ceiling": "It is at your ceiling.", "past": "It is past the match."}
 

@@ -28,9 +28,9 @@ from colourmatch.dosing.limits import colourants_in, place_or_first
 from colourmatch.dosing.problem import Problem
 from colourmatch.errors import InputError
 from colourmatch.instrument.incoming import take_in_for_lot
-from colourmatch.measurement import LIQUIDS, Flag, Measurement, OwnView
-from colourmatch.photo.measure import parts_of_water
+from colourmatch.measurement import Flag, Measurement, OwnView
 from colourmatch.photo.quality import flag
+from colourmatch.words.advice import tell_in_all
 from colourmatch.words.entries import tell_entry
 from colourmatch.words.looks import tell_glass
 from colourmatch.workflow.again import find_first_dose
@@ -55,6 +55,7 @@ from colourmatch.workflow.label_lines import read_label_lines
 from colourmatch.workflow.photo_time import is_ahead, moment_of, plausible_moment
 from colourmatch.workflow.shelf_state import list_bottles
 from colourmatch.workflow.since_photo import step_left_ml
+from colourmatch.workflow.thinning import count_water, find_thinning
 from colourmatch.workflow.trials import describe_trials
 
 if TYPE_CHECKING:
@@ -154,18 +155,11 @@ def view_of_photos(story: LotStory) -> View:
 
 def _tell_dilution(story: LotStory, measurement: Measurement) -> list[Flag]:
     """The flags of a photo of a lot; one that asks for more water also says what that makes in all."""
-    dilution = photo_view(story.lot, measurement).dilution
-    out = []
-    for one in measurement.quality:
-        if one.code == "channel-empty":
-            shown = [spot for name in LIQUIDS if (spot := measurement.spots.get(name))]
-            parts = max(parts_of_water(spot.rgb) for spot in shown)
-            total = f"{dilution * (1 + parts):g}"
-            one = one.having(
-                text=f"{one.text} That is 1 part made up to {total} in all: say so with the next photo."
-            )
-        out.append(one)
-    return out
+    more = tell_in_all(count_water(measurement, photo_view(story.lot, measurement).dilution).dilution)
+    return [
+        one.having(text=f"{one.text} {more}") if one.code == "channel-empty" else one
+        for one in measurement.quality
+    ]
 
 
 def _tell_clock(measurement: Measurement) -> list[Flag]:
@@ -247,6 +241,8 @@ def _plan_story(book: LotBook, story: LotStory, newest: Measurement | None) -> d
     together = combine_state(story, here)
     besides: dict[str, Any] = {"combined": together.to_json() if together else None, "question": None}
     stop = why_not_yet(story, newest)
+    if stop is None and (thinning := find_thinning(story)):
+        stop = thinning.text
     if stop is None:
         stocks, fit = fit_story(book, story, photos)
         doubt = find_doubt(fit) if here else None

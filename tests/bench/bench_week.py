@@ -17,8 +17,8 @@ from pathlib import Path
 from typing import Any
 
 from colourmatch.cli import run
-from colourmatch.demo import REFERENCE_MG_PER_L, Kitchen, draw_demo_photo
 from colourmatch.simulate import save_photo
+from colourmatch.simulate.kitchen import REFERENCE_MG_PER_L, Kitchen, draw_demo_photo
 
 MOST_PHOTOS = 7
 #: ml of a true drop against the label's.

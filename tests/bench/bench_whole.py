@@ -99,7 +99,8 @@ def play(lot: int, seed: int, tolerance: float, moving: bool = False) -> tuple[O
             if advice and advice["now"] and dilution == case.view.dilution:
                 true = float(true_difference(case, np.array([drops]))[0])
                 told_near.append(Told(true, Interval(**advice["now"]), Interval(**result["delta_e_2000"])))
-            told = [re.search(r"made up to ([\d.]+) in all", flag["text"]) for flag in result["quality"]]
+            said = [*(flag["text"] for flag in result["quality"]), (advice or {}).get("text", "")]
+            told = [re.search(r"made up to ([\d.]+) in all", text) for text in said]
             dilution = max([dilution, *(float(found[1]) for found in told if found)])
             if advice is None:  # refused: the maker does what it says and photographs again
                 lines.append(f"   {photo} refused: {result['error']}")

@@ -16,10 +16,9 @@ from PIL import Image
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT / "tests" / "browser"))
 
-from driving import Page, Server, open_browser  # noqa: E402
+from driving import Page, Server, open_browser, play_example  # noqa: E402
 
 from colourmatch.book.lot_book import open_book  # noqa: E402
-from colourmatch.demo import make_example  # noqa: E402
 
 PICTURE = ROOT / "colourmatch" / "screens" / "pictures" / "match-desktop.png"
 #: The page's size in points, and how much of its empty top is cut off.
@@ -42,7 +41,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         with open_book(folder / "book.sqlite") as book:
-            lot, place = make_example(book), book.place
+            lot, place = play_example(book), book.place
         server, driver = Server(folder, place), open_browser(folder / "profile")
         try:
             take(Page(driver, "desk"), f"{server.url}/match?lot={lot}").save(PICTURE, optimize=True)

@@ -17,6 +17,11 @@ from typing import Any
 
 import pytest
 
+from colourmatch.book.example import EXAMPLE_STOCK
+from colourmatch.book.lot_book import LotBook
+from colourmatch.demo import begin_example, take_example_photo
+from colourmatch.workflow.lot import record_photos
+
 ROOT = Path(__file__).resolve().parents[2]
 PICTURES = ROOT / "tests" / "output" / "browser"
 SCREENS = {"phone": (390, 844), "desk": (1280, 900)}
@@ -123,7 +128,7 @@ class Page:
     folder = PICTURES
 
     def __init__(self, driver: Any, name: str) -> None:
-        self.driver, self.name = driver, name
+        self.driver, self.name, self.taps = driver, name, 0
         self.width, self.height = SCREENS[name]
         self.show_in("light")
 
@@ -200,6 +205,7 @@ class Page:
             if target is not None:
                 self.run("arguments[0].scrollIntoView({block: 'center'})", target)
                 target.click()
+                self.taps += 1
             return target
 
         return wait_for(touch, otherwise)
@@ -234,6 +240,16 @@ class Page:
             for entry in self.driver.get_log("browser")
             if "Content Security Policy" in entry["message"] or "Uncaught" in entry["message"]
         ]
+
+
+def play_example(book: LotBook) -> int:
+    """The example lot in the middle of its work: three photos, and drops between them."""
+    lot = begin_example(book)
+    for drops in (45, 20, 0):
+        record_photos(book, lot, [take_example_photo(book.lots.story(lot))])
+        if drops:
+            book.additions.add(lot, EXAMPLE_STOCK, drops=drops)
+    return lot
 
 
 def press(page: Page, *keys: str) -> None:

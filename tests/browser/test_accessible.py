@@ -16,10 +16,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from driving import CHROMIUM, DRIVER, SCREENS, Browsers, Page, Server
+from driving import CHROMIUM, DRIVER, SCREENS, Browsers, Page, Server, play_example
 
 from colourmatch.book.lot_book import open_book
-from colourmatch.demo import make_example
 from colourmatch.workflow.closing import close_lot
 from colourmatch.workflow.references import enter_reference
 
@@ -62,13 +61,12 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> Iterator[list[str]]:
     """The addresses of all pages of an app whose book holds something for each."""
     folder = tmp_path_factory.mktemp("accessible")
     with open_book(folder / "book.sqlite") as book:
-        lot = make_example(book)
-        done = book.lots.begin(
-            "a finished aperitif", 900, book.lots.story(lot).lot.stocks[:1], jurisdiction="EU"
-        )
-        book.additions.add(done.id, book.lots.story(lot).lot.stocks[0], drops=12)
+        lot = play_example(book)
+        book.stocks.add("red", "E129", 1.0)
+        done = book.lots.begin("a finished aperitif", 900, ["red"], jurisdiction="EU")
+        book.additions.add(done.id, "red", drops=12)
         close_lot(book, done.id, "matched", "", sure=True)
-        begun = book.lots.begin("a new aperitif", 900, book.lots.story(lot).lot.stocks[:1])
+        begun = book.lots.begin("a new aperitif", 900, ["red"])
         enter_reference(book, "the bottle on the shelf", [60, 45, 30])
         server = Server(folder, book.place)
     paths = ("", "set-up", f"match?lot={lot}", f"match?lot={begun.id}", f"match?lot={done.id}", f"lots?lot={lot}", f"lots?lot={done.id}", "trend", "help", "picker",

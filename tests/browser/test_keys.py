@@ -7,10 +7,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from driving import CHROMIUM, DRIVER, Page, Server, press, tab_to
+from driving import CHROMIUM, DRIVER, Page, Server, play_example, press, tab_to
 
 from colourmatch.book.lot_book import LotBook
-from colourmatch.demo import make_example
 
 pytestmark = [
     pytest.mark.browser,
@@ -75,7 +74,7 @@ def test_a_comma_is_taken_in_every_field_that_takes_a_fraction(
 ) -> None:
     from selenium.webdriver.common.keys import Keys
 
-    lot, server, page = make_example(book), serve(), browse("desk")
+    lot, server, page = play_example(book), serve(), browse("desk")
     tried: dict[str, Any] = {}
     for path in ("set-up", f"match?lot={lot}", "calibrations"):
         page.go(f"{server.url.rstrip('/')}/{path}")

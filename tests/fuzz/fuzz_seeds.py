@@ -115,7 +115,7 @@ def _heic_seeds(rgb: Image.Image, exif: Image.Exif, icc: bytes) -> list[tuple[st
 @cache
 def card_seed() -> bytes:
     """A photo of the card with three glasses, as small as it can still be measured."""
-    from colourmatch.demo import Kitchen, draw_demo_photo
+    from colourmatch.simulate.kitchen import Kitchen, draw_demo_photo
 
     drawn = draw_demo_photo(Kitchen(), 1).rgb
     height, width = drawn.shape[:2]

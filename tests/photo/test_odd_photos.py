@@ -10,10 +10,10 @@ import pytest
 from PIL import Image
 
 from colourmatch.colour.spaces import decode_srgb, encode_srgb
-from colourmatch.demo import Kitchen, draw_demo_photo
 from colourmatch.measurement import Measurement
 from colourmatch.photo.measure import measure_or_refuse
 from colourmatch.simulate import Glass
+from colourmatch.simulate.kitchen import Kitchen, draw_demo_photo
 
 
 def measure(rgb: np.ndarray, quality: int = 92) -> Measurement:

@@ -477,13 +477,21 @@ def test_what_nobody_foresaw_is_a_plain_sentence(book: LotBook, monkeypatch: pyt
     assert "secret detail" not in shown(app)
 
 
-def test_the_example_lot_opens_in_the_middle_of_its_work(book: LotBook) -> None:
+def test_the_example_takes_its_own_photos_and_is_followed_by_a_lot_of_ones_own(book: LotBook) -> None:
     app = open_app()
-    app.button(key="example").click()
-    app.run()
-    assert not app.exception
-    assert book.lots.count() == 1
-    assert "How far" in shown(app)
+    app.button(key="example").click().run()
+    assert not app.exception and book.lots.count() == 1
+    lot = book.lots.get("EXAMPLE").id
+    app = open_app("match", lot=str(lot))
+    assert not app.get("file_uploader")
+    by_key(app.button, "example-photo").click().run()
+    assert not app.exception and not app.error
+    assert len(book.lots.story(lot).photos) == 1 and "How far" in shown(app)
+    book.lots.close(lot, "given up")
+    for page in ("match", "lots"):
+        closed = open_app(page, lot=str(lot))
+        assert "Now yours: begin your own lot" in [button.label for button in closed.button]
+        assert not {"like", "recheck"} & {button.key for button in closed.button}
 
 
 def test_a_stock_is_thinned_from_one_on_the_shelf(book: LotBook) -> None:
@@ -571,6 +579,12 @@ def test_a_photo_is_set_aside_and_taken_back_in_the_history(
     assert [p.aside for p in book.lots.story(lot_id).photos if p.id == photo] == [None]
     assert "Photo 1 counts again; reason: it was all right" in shown(app)
     assert not app.exception
+
+
+def test_a_ceiling_with_room_under_it_is_asked_about(book: LotBook, lot_id: int) -> None:
+    app = open_app("match", lot=str(lot_id))
+    by_key(app.selectbox, f"close-{lot_id}-reason").set_value("ceiling").run()
+    assert "It is another: The ceiling leaves 30 mg/l." in shown(app)
 
 
 def test_a_closing_bears_the_name_and_is_asked_about_when_the_advice_is_another(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from PIL import Image, ImageDraw
@@ -14,6 +15,17 @@ from colourmatch.colour.spaces import lab_to_srgb
 from colourmatch.photo.load import load_photo
 from colourmatch.photo.measure import measure_photo
 from colourmatch.screens.pair import SIDE_PX, cut_liquids, draw_measuring, draw_pair
+from colourmatch.simulate import (
+    Light,
+    Phone,
+    Pose,
+    Printer,
+    Scene,
+    drink_transmittance,
+    render_photo,
+    save_photo,
+)
+from colourmatch.simulate.inks import Inks, vary_inks
 
 
 def to_codes(lab: list[float]) -> np.ndarray:
@@ -30,6 +42,25 @@ def test_each_cut_has_the_colour_that_was_measured(photos: list[Path]) -> None:
         middle = np.median(pixels[90:-90, 90:-90].reshape(-1, 3), axis=0)
         assert np.abs(middle - to_codes(colours[name])).max() <= 2
         assert pixels.astype(float).std(axis=(0, 1)).max() < 12  # liquid to its edges, no rim and no paper
+
+
+@pytest.mark.parametrize(
+    ("inks", "offset_mm"), [(None, 9.0), (None, -9.0), (vary_inks(np.random.default_rng(11)), 2.0)]
+)
+def test_a_glass_off_its_middle_is_cut_inside_the_bare_liquid(
+    tmp_path: Path, inks: Inks | None, offset_mm: float
+) -> None:
+    """Neither the rim nor the bars nor, on the colour card, its fields."""
+    reference, batch = (drink_transmittance({"E129": mg}) for mg in (6.0, 3.0))
+    scene = Scene(reference, batch, offsets_mm={"reference": (2.0, offset_mm), "batch": (-2.0, offset_mm)})
+    pose = Pose(fill=0.85, width_px=1600, height_px=1200)
+    drawn = render_photo(scene, Phone(), Light(), pose, seed=3, printer=Printer(inks=inks))
+    path = save_photo(drawn, tmp_path / "off.jpg")
+    measured = measure_photo(path)
+    colours = {name: spot.lab.tolist() for name, spot in measured.spots.items()}
+    for pixels in cut_liquids(load_photo(path), dict(measured.drawing or {}), colours).values():
+        smooth = cv2.blur(pixels.astype(float), (45, 45))  # its grain is no edge
+        assert np.ptp(smooth, axis=(0, 1)).max() < 12
 
 
 def test_without_the_card_s_squares_it_is_cut_along_the_window(tmp_path: Path) -> None:

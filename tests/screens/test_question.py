@@ -10,6 +10,7 @@ from test_pages import by_key, shown
 from test_undo import open_match, undo
 
 from colourmatch.book.lot_book import LotBook
+from colourmatch.screens import html as parts
 from colourmatch.workflow.lot import record_photos
 
 PHOTOS = Path(__file__).parents[1] / "photos"
@@ -38,6 +39,8 @@ def test_the_question_is_the_answer_of_the_page_and_yes_puts_the_dose_right(
     app = open_match(mixed)
     (block,) = [line for line in shown(app).splitlines() if 'class="cm cm-answer' in line]
     assert "question" in block and "red" in block and "blue" in block
+    advice = book.lots.story(mixed).photos[-1].advice or {}
+    assert shown(app).count(parts.as_html(advice["text"])) == 1
     assert answers(app) == ["Yes, write it so", "No"]
     by_key(app.button, "question-").click().run()
     assert not app.exception and not answers(app)

@@ -1,0 +1,123 @@
+"""The first things a maker does on a phone, with their taps counted: the example, a reading, the first drops."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from driving import CHROMIUM, DRIVER, Page, Server
+
+from colourmatch.book.lot_book import LotBook
+
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(not (CHROMIUM and DRIVER), reason="chromium and chromedriver are not installed"),
+]
+_ACT = ".st-key-cm-bar button[data-testid=stBaseButton-primary]"
+_SHOOT = "[data-testid=stFileUploaderDropzone] button"
+
+
+def act(page: Page, state: str, expected: str) -> None:
+    """Tap the act of a state, which stands there, and wait for the state that it leads to."""
+    page.find(f".cm-answer.{state}:not(.old)")
+    page.settle()
+    page.click(_ACT)
+    page.find(f".cm-answer:is({expected}):not(.old)")
+
+
+def test_the_example_is_played_from_start_to_stop_and_leads_to_ones_own_lot(
+    serve: Callable[..., Server], browse: Callable[[str], Page], book: LotBook
+) -> None:
+    page = browse("phone")
+    page.go(serve().url)
+    page.click(".st-key-example-first button")
+    act(page, "photo", ".add")
+    page.pictures("example-add")
+    story = book.lots.story("EXAMPLE")
+    while page.find_all(".cm-answer.add"):
+        act(page, "add", ".photo")
+        page.pictures("example-photo")
+        act(page, "photo", ".add, .stop")
+    page.settle()
+    assert "It matches." in page.text()
+    page.pictures("example-stop")
+    act(page, "stop", ".closed")
+    page.settle()
+    story = book.lots.story("EXAMPLE")
+    assert story.closing.outcome == "matched"
+    # one tap on Start, one a photo, one a dose, one that finishes
+    assert page.taps == 2 + len(story.photos) + len(story.additions) <= 7
+    page.pictures("example-finished")
+    page.tap("button", "Now yours")
+    page.wait_text("Add a stock")
+    assert not page.complaints()
+
+
+def test_a_wrong_turn_in_the_example_is_answered(
+    serve: Callable[..., Server], browse: Callable[[str], Page], book: LotBook
+) -> None:
+    from selenium.webdriver.common.keys import Keys
+
+    page = browse("phone")
+    page.go(serve().url)
+    page.click(".st-key-example-first button")
+    act(page, "photo", ".add")
+    page.settle()
+    field = page.find(".st-key-cm-bar input[type=number]")
+    field.send_keys(Keys.CONTROL, "a")
+    field.send_keys("120", Keys.TAB)
+    page.settle()
+    act(page, "add", ".photo")
+    act(page, "photo", ".stop")
+    page.settle()
+    assert "Past: blend back" in page.text()
+    act(page, "stop", ".photo")
+    act(page, "photo", ".stop, .add")
+    assert [entry.kind for entry in book.lots.story("EXAMPLE").events] == [
+        "photo",
+        "addition",
+        "photo",
+        "untinted",
+        "photo",
+    ]
+
+
+def test_a_first_reading_is_a_tap_and_the_photo(
+    serve: Callable[..., Server], browse: Callable[[str], Page], book: LotBook, photos: list[Path]
+) -> None:
+    page = browse("phone")
+    page.go(serve().url)
+    (button,) = page.find_all(_SHOOT)
+    assert button.is_displayed() and button.rect["y"] + button.rect["height"] <= page.height
+    page.upload(photos[0])
+    page.find(".cm-pair.reading")
+    page.settle()
+    assert page.taps == 0 and "good from 1.5" in page.text()  # and the tap that opens the camera
+    page.pictures("first-reading")
+    assert book.lots.count() == 0
+
+
+def test_first_drops_are_few_taps_and_two_fields(
+    serve: Callable[..., Server], browse: Callable[[str], Page], book: LotBook, photos: list[Path]
+) -> None:
+    book.stocks.add("red", "E129", 1.0)
+    page = browse("phone")
+    page.go(serve().url)
+    page.click(".st-key-to-set-up button")
+    fields = {"[aria-label='Name of the lot']": "cordial", "[aria-label='Batch, ml']": "900"}
+    for css, value in fields.items():
+        page.find(f".st-key-cm-new-lot {css}")
+        page.settle()
+        page.click(f".st-key-cm-new-lot {css}").send_keys(value)
+    page.pictures("first-lot")
+    page.click("[class*=st-key-lot-begin] button")
+    page.find(".cm-answer.photo")
+    page.settle()
+    (button,) = page.find_all(f".st-key-cm-shoot {_SHOOT}")
+    assert button.is_displayed() and button.rect["y"] + button.rect["height"] <= page.height
+    page.upload(photos[0])
+    page.find(".cm-answer.add")
+    assert page.taps + 1 <= 5 and len(fields) == 2  # the tap that opens the camera is not driven here
+    (lot,) = book.lots.search()
+    assert (lot.name, lot.volume_ml, lot.stocks) == ("cordial", 900, ("red",))
