@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
+from colourmatch.book.example import leave_out_example
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import custom_colourant, list_colourants
@@ -40,7 +41,7 @@ def show() -> None:
     with first:
         show_stocks(stocks)
         if session.may_enter():
-            show_new_stock(bool(stocks))
+            show_new_stock(bool(leave_out_example(stocks)))
             show_thinning(stocks)
             show_putting_away(stocks)
     with second:

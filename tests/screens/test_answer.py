@@ -7,8 +7,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from test_pages import by_key, open_app
 
 from colourmatch.book.lot_book import LotBook
+from colourmatch.screens import session
 from colourmatch.screens.answer import (
     Answer,
     draw_answer,
@@ -52,6 +54,8 @@ def advise(action: str, reason: str, *doses: dict[str, Any], **more: Any) -> dic
         (advise("stop", "ceiling"), "", Answer("stop", (("STOP", ""),), "It is at your ceiling.")),
         (advise("stop", "past", rescue={"untinted_ml": 253.1}), "",
          Answer("stop", (("STOP", ""),), "Past: blend back 250 ml.")),
+        (advise("stop", "past", rescue={"untinted_ml": 886.4, "set_aside_ml": 886.4}), "",
+         Answer("stop", (("STOP", ""),), "Spoilt: set aside and fill up 880 ml.")),
         (advise("rephotograph", "photo", text=STIR), "12 drops of red",
          Answer("photo", (("Stir, wait, photograph", ""),))),
         (advise("rephotograph", "photo"), "",
@@ -132,3 +136,18 @@ def test_a_seen_place_is_that_of_the_last_photo(book: LotBook, lot_id: int) -> N
     way, now, expected = find_place(story, {}, "")
     seen = story.photos[-1].measurement.to_json()
     assert (way, now, expected) == (seen["difference"]["text"], seen["delta_e_2000"], False)
+
+
+def test_filling_up_writes_what_was_set_aside_and_what_came(
+    book: LotBook, lot_id: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    book.additions.add(lot_id, "red", drops=20)
+    held = book.lots.story(lot_id).state()
+    rescue = {"untinted_ml": 700.0, "set_aside_ml": 700.0, "text": "", "predicted": NOW, "chance_past": 1.0}
+    told, found = {"action": "stop", "reason": "past", "rescue": rescue}, session.describe
+    monkeypatch.setattr(session, "describe", lambda s: found(s) | {"advice": found(s)["advice"] | told})
+    app = open_app("match", lot=str(lot_id))
+    by_key(app.button, f"untinted-{lot_id}").click().run()
+    state = book.lots.story(lot_id).state()
+    assert state.volume_ml == pytest.approx(held.volume_ml)
+    assert state.total_mg_per_l() == pytest.approx(held.total_mg_per_l() * (1 - 700 / held.volume_ml))
