@@ -145,6 +145,7 @@ def show_weighing(stocks: list[StockEntry]) -> None:
             "Grams together", value=None, min_value=0.0, max_value=500.0, step=0.01, format="%.2f",
             placeholder="1.93", key=f"weigh-grams-{token}",
         )  # fmt: skip
+        another = st.checkbox("Another dropper than the last lots had", key=f"weigh-another-{token}")
         if st.button("Keep this weighing", type="primary", key=f"weigh-keep-{token}"):
 
             def weigh(token: str) -> str:
@@ -154,6 +155,7 @@ def show_weighing(stocks: list[StockEntry]) -> None:
                     stock,
                     drops,
                     grams if grams is not None else 0.0,
+                    another_dropper=another,
                     **session.by(token),
                 )
                 return (

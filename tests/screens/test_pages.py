@@ -171,6 +171,18 @@ def test_a_weighing_changes_the_drop(book: LotBook) -> None:
     assert book.stocks.get("red").drop_ml == pytest.approx(0.04)
 
 
+def test_drops_of_another_dropper_say_nothing_of_what_the_last_lots_poured(book: LotBook) -> None:
+    book.stocks.add("red", "E129", 1.0)
+    lot = book.lots.begin("cordial", 900, ["red"]).id
+    book.additions.add(lot, "red", drops=20)
+    book.stocks.learn("red", 1.2, 0.05, lot)
+    app = open_app("set_up")
+    by_key(app.number_input, "weigh-grams").set_value(2.4)  # 40 drops, each 1.2 times the one assumed
+    by_key(app.checkbox, "weigh-another").check()
+    by_key(app.button, "weigh-keep").click().run()
+    assert 1.05 < book.stocks.get("red").strength_factor < 1.2
+
+
 def test_a_lot_is_begun_with_its_limits_beside(book: LotBook) -> None:
     book.stocks.add("red", "E129", 1.0)
     app = open_app("set_up")
