@@ -54,6 +54,8 @@ def mask(value: Any, field: str = "") -> Any:
         return [mask(inner, field) for inner in kept]
     if isinstance(value, str):
         return _mask_text(value, field)
+    if field == "port":  # another one where the usual one is taken
+        return "<port>"
     if isinstance(value, float) and field not in TYPED:
         return float(f"{value:.3g}")
     return value
