@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from colourmatch.face import Reading, advise, compare, measure
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 __all__ = ["Reading", "__version__", "advise", "compare", "measure"]
 
 
