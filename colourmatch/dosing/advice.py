@@ -178,7 +178,7 @@ def _plan(problem: Problem) -> Advice:
     doses = round_down(problem, line)
     gain = float(line.mean[0] - line.mean[line.best])
     inside = is_within(facts, SURE)
-    filling = find_filling_up(problem, line)
+    filling = find_filling_up(problem, line, rescue)
     if filling is not None:
         return _stop_spoilt(facts | {"rescue": filling})
     # past the best, and not within the tolerance all the same

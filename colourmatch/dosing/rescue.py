@@ -76,10 +76,10 @@ def find_rescue(problem: Problem) -> Rescue | None:
     return Rescue(ml, expect_draws(difference[:, best]), past, tell_rescue(ml), nearer)
 
 
-def find_filling_up(problem: Problem, line: Line) -> Rescue | None:
+def find_filling_up(problem: Problem, line: Line, rescue: Rescue | None = None) -> Rescue | None:
     """How much of the batch to replace by untinted batch, where it holds what no further dose undoes; else None.
 
-    `line`: the best way from here. Colour of another kind that went in by mistake stays in whatever is added, and thins
+    `line`: the best way from here, `rescue`: what blending back would do. Colour of another kind that went in by mistake stays in whatever is added, and thins
     with what is set aside; the doses of the right one are then poured again.
     """
     here = line.difference[:, line.best]
@@ -88,7 +88,8 @@ def find_filling_up(problem: Problem, line: Line) -> Rescue | None:
     few = replace(problem, fit=problem.fit.take(_FEW_DRAWS))
     reached = {kept: plan_line(few.filled_up(kept)) for kept in PARTS_KEPT}
     means = {kept: float(way.mean[way.best]) for kept, way in reached.items()}
-    if float(here[_FEW_DRAWS].mean()) - min(means.values()) < FILLING_GAINS:
+    back = rescue.predicted.value if rescue is not None and rescue.surely_past else np.inf
+    if min(float(here[_FEW_DRAWS].mean()), back) - min(means.values()) < FILLING_GAINS:
         return None
     kept = next(part for part in PARTS_KEPT if means[part] <= min(means.values()) + ENOUGH)
     ml = problem.state.volume_ml * (1 - kept)

@@ -89,10 +89,10 @@ def quantity_of(dose: Mapping[str, Any]) -> tuple[float, str]:
 
 def untinted_ml(advice: Mapping[str, Any]) -> float:
     """How much untinted batch is to be blended back as the next act, 0 where another colour is what helps."""
-    if ml := set_aside_ml(advice):
-        return ml
     if advice.get("reason") != "past" or advice.get("other_stocks") or advice.get("missing_kind"):
         return 0.0
+    if ml := set_aside_ml(advice):
+        return ml
     return float(f"{(advice.get('rescue') or {}).get('untinted_ml') or 0.0:.2g}")
 
 

@@ -158,10 +158,13 @@ def tell_spoilt(now: Figure, here: Figure, filling: str, reached: Figure) -> str
     )
 
 
-def tell_before_blending(start: str, hints: Iterable[str], untinted_ml: float, left: Figure) -> str:
-    """A batch past its match that another colour would help more than blending back does."""
+def tell_before_blending(
+    start: str, hints: Iterable[str], untinted_ml: float, left: Figure, *, fills_up: bool = False
+) -> str:
+    """A batch past its match that another colour would help more than blending back, or filling up, does."""
+    act = "Filling up with" if fills_up else "Blending back"
     return (
-        f"{start} {' '.join(hints)} Blending back about {float(f'{untinted_ml:.2g}'):g} ml of untinted batch alone would "
+        f"{start} {' '.join(hints)} {act} about {float(f'{untinted_ml:.2g}'):g} ml of untinted batch alone would "
         f"leave {tell_interval(left)}: decide on the colour before you blend."
     )
 

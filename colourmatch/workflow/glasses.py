@@ -72,7 +72,7 @@ def look_further(
     said += [other.text for other in others[:1]]
     if kind is not None:
         said.append(kind.text)
-    if advice.rescue is not None and not advice.rescue.set_aside_ml and len(said) > 1:
+    if advice.rescue is not None and len(said) > 1:
         # Untinted batch is poured in for good: what may do without it is said first.
         said = [_before_blending(advice, said[1:])]
     return advice.to_json() | found | {"text": " ".join(said)}
@@ -83,7 +83,7 @@ def _before_blending(advice: Advice, hints: Sequence[str]) -> str:
     assert advice.rescue is not None
     start = advice.text.split(advice.rescue.text)[0].strip() if advice.rescue.text else advice.text
     left, ml = advice.rescue.predicted, advice.rescue.untinted_ml
-    return tell_before_blending(start, hints, ml, left.to_json())
+    return tell_before_blending(start, hints, ml, left.to_json(), fills_up=advice.rescue.set_aside_ml > 0)
 
 
 def added_ml(problem: Problem, advice: Advice) -> list[float]:
