@@ -6,6 +6,7 @@ import csv
 import json
 import os
 import re
+import shlex
 import subprocess
 import sys
 import time
@@ -59,13 +60,13 @@ class Said(NamedTuple):
 def cli(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> Callable[..., Said]:
-    """Calls the command line in this process on a fresh book."""
+    """Calls the command line in this process on a fresh book; the first argument may hold several words."""
     monkeypatch.setenv("COLOURMATCH_BOOK", str(tmp_path / "book.sqlite"))
     monkeypatch.delenv("COLOURMATCH_DEBUG", raising=False)
 
-    def call(*arguments: object) -> Said:
+    def call(command: str, *rest: object) -> Said:
         capsys.readouterr()
-        code = run([str(argument) for argument in arguments])
+        code = run([*shlex.split(command), *map(str, rest)])
         out, err = capsys.readouterr()
         return Said(code, out, err)
 
@@ -870,17 +871,8 @@ def test_corrections_keep_the_old_entry(lot):
 
 
 def test_figures_put_right_are_told_in_words(lot):
-    call = [
-        "--ceiling-mg-per-l",
-        "55",
-        "--serving",
-        "depth-mm=60",
-        "--target-lab",
-        "60,45,30",
-        "--reason",
-        "x",
-    ]
-    assert "Corrected: ceiling 55 mg/l; " in lot("lot", "correct", "1", *call).out
+    call = "lot correct 1 --ceiling-mg-per-l 55 --serving depth-mm=60 --target-lab 60,45,30 --reason x"
+    assert "Corrected: ceiling 55 mg/l; " in lot(call).out
     shown = lot("lot", "show", "1").out
     assert "Put right: ceiling 55 mg/l; " in shown and "L* 60.0, a* 45.0, b* 30.0" in shown
     assert "lot correct 1 --jurisdiction EU" in shown
@@ -1423,18 +1415,7 @@ def test_a_time_alone_is_on_the_day_that_the_entry_has(lot):
 
 def test_what_goes_on_paper_of_a_lot_is_put_right(lot):
     said = lot(
-        "lot",
-        "correct",
-        "1",
-        "--name",
-        "Amaro",
-        "--number",
-        "26-041",
-        "--notes",
-        "of June",
-        "--reason",
-        "x",
-        "--json",
+        "lot correct 1 --name Amaro --number 26-041 --notes 'of June' --reason x --json",
     )
     assert said.code == 0 and said.data["changes"] == {
         "name": "Amaro",
@@ -1488,29 +1469,11 @@ def test_a_label_is_put_right_and_told(lot):
 def test_a_stock_is_dosed_by_what_its_bottle_says(cli):
     # an anthocyanin of colour value 150: E 1 % 15 of 300, so 5 g of dye in 100 g; 20 g of it in 100 ml are 1 g of dye
     made = cli(
-        "stock",
-        "add",
-        "grape",
-        "--colourant",
-        "E163",
-        "--bottle-colour-value",
-        "150",
-        "--bottle-g",
-        "20",
-        "--json",
+        "stock add grape --colourant E163 --bottle-colour-value 150 --bottle-g 20 --json",
     )
     assert made.data["strength_g_per_100ml"] == pytest.approx(1.0)
     sold = cli(
-        "stock",
-        "add",
-        "syrup",
-        "--colourant",
-        "E163",
-        "--bottle-e1pct",
-        "15",
-        "--density-g-per-ml",
-        "1.2",
-        "--json",
+        "stock add syrup --colourant E163 --bottle-e1pct 15 --density-g-per-ml 1.2 --json",
     )
     assert sold.data["strength_g_per_100ml"] == pytest.approx(6.0)
     codes = {caution["code"] for caution in made.data["cautions"]}
@@ -1518,18 +1481,9 @@ def test_a_stock_is_dosed_by_what_its_bottle_says(cli):
     for wrong in (["--bottle-g", "20"], ["--bottle-percent", "4", "--strength-g-per-100ml", "1"], []):
         said = cli("stock", "add", "x", "--colourant", "E163", *wrong)
         assert said.code == 2 and "--bottle-percent" in said.err
-    asked = [
-        "stock",
-        "make",
-        "--strength-g-per-100ml",
-        "1",
-        "--volume-ml",
-        "50",
-        "--bottle-colour-value",
-        "150",
-    ]
-    assert cli(*asked, "--colourant", "E163", "--json").data["powder_g"] == pytest.approx(10)
-    assert cli(*asked).code == 2
+    asked = "stock make --strength-g-per-100ml 1 --volume-ml 50 --bottle-colour-value 150"
+    assert cli(asked, "--colourant", "E163", "--json").data["powder_g"] == pytest.approx(10)
+    assert cli(asked).code == 2
 
 
 def test_a_cordial_says_how_it_is_made_up_and_may_hold_more(cli):

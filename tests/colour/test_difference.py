@@ -135,8 +135,8 @@ def test_compare_gives_the_signed_parts_of_cielab():
         ((batch - reference) ** 2).sum()
     )
     assert result.hue < 0, "from 37 to 36 degrees is clockwise"
-    assert result.raw_delta_e_2000 == pytest.approx(float(ciede2000(reference, batch)))
-    assert result.seen and result.delta_e_2000.low < result.raw_delta_e_2000 < result.delta_e_2000.high
+    assert result.seen
+    assert result.delta_e_2000.low < float(ciede2000(reference, batch)) < result.delta_e_2000.high
     assert set(result.text.split(", ")) == {"paler", "less red"}
 
 
