@@ -284,7 +284,8 @@ def test_a_glint_saturates_and_a_covered_marker_is_gone():
 @pytest.mark.parametrize(("gamut", "words"), [("srgb", "sRGB"), ("p3", "Display P3")])
 @pytest.mark.parametrize("suffix", [".jpg", ".png", ".heic"])
 def test_file_carries_its_profile_and_model(tmp_path, gamut, words, suffix):
-    rendered = render_photo(Scene(), Phone(gamut=gamut, name="Test phone"), Light(), SMALL, seed=1)
+    tiny = Pose(width_px=320, height_px=240)
+    rendered = render_photo(Scene(), Phone(gamut=gamut, name="Test phone"), Light(), tiny, seed=1)
     with Image.open(save_photo(rendered, tmp_path / f"photo{suffix}")) as image:
         profile = ImageCms.ImageCmsProfile(io.BytesIO(image.info["icc_profile"]))
         assert words in ImageCms.getProfileDescription(profile)

@@ -68,13 +68,6 @@ def test_its_place_leans_to_no_side(px_per_mm):
     assert np.abs(np.mean(off, axis=0)).max() < 0.1
 
 
-def test_a_glass_that_touches_its_ring_is_found():
-    centre = (SPOT[0] - 8, SPOT[1] - 6)
-    glass = look(lay_glass(BLOCK, S, centre, 24, TINTS["red"]))
-    assert np.hypot(glass.centre_mm[0] - centre[0], glass.centre_mm[1] - centre[1]) < 0.5
-    assert 24 - 1.1 <= glass.inner_mm <= 24 + 0.3
-
-
 @pytest.mark.parametrize("tint", ["water", "red"])
 @pytest.mark.parametrize(("dx", "dy"), [(18, 0), (22, 0), (-20, 6), (3, -21), (16, -15)])
 def test_a_glass_over_its_ring_is_found_too(tint, dx, dy):

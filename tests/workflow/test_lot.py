@@ -106,23 +106,6 @@ def test_a_refused_photo_is_not_recorded_and_the_next_one_is(bench):
     assert [p.id for p in made.book.lots.story(made.lot).photos] == [good["entry"]]
 
 
-def test_a_file_that_is_not_there_is_a_refused_photo(book, lot, tmp_path):
-    result = record_photos(book, lot, [tmp_path / "missing.jpg"])[0]
-    assert result["entry"] is None and result["photo"] == "missing.jpg" and result["error"]
-    assert book.lots.story(lot).photos == ()
-
-
-def test_a_closed_lot_takes_no_photo(bench):
-    made = bench()
-    made.keep()
-    close_lot(made.book, made.lot)
-    with pytest.raises(ClosedError, match="closed"):
-        made.shoot()
-    with pytest.raises(ClosedError, match="closed"):
-        made.add(1)
-    assert len(made.book.lots.story(made.lot).photos) == 1
-
-
 # ---- how the photos were taken ---------------------------------------------------------------------
 
 
