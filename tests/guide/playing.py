@@ -9,6 +9,7 @@ import contextlib
 import io
 import json
 import os
+import pickle
 import shlex
 import shutil
 from collections.abc import Callable, Sequence
@@ -66,9 +67,13 @@ class Player:
 def play(folder: Path) -> Objects:
     """The JSON of every command, by its name; several calls where its form differs."""
     from colourmatch.photo import measure
+    from colourmatch.workflow import fitting
 
     player = Player(folder)
-    with mock.patch.object(measure, "measure_or_refuse", _remember(measure.measure_or_refuse)):
+    with (
+        mock.patch.object(measure, "measure_or_refuse", _remember(measure.measure_or_refuse)),
+        mock.patch.object(fitting, "fit_lot", _remember_fits(fitting.fit_lot)),
+    ):
         boxes = _measure(player)
         _keep_stocks(player)
         _tint(player, boxes)
@@ -92,6 +97,19 @@ def _remember(measure: Callable[..., Any]) -> Callable[..., Any]:
         return known[key]
 
     return read
+
+
+def _remember_fits(fit_lot: Callable[..., Any]) -> Callable[..., Any]:
+    """The same fit of the same photos: what is shown of a lot asks for it again."""
+    known: dict[bytes, Any] = {}
+
+    def fit(*given: Any, **named: Any) -> Any:
+        key = pickle.dumps((given, named))
+        if key not in known:
+            known[key] = fit_lot(*given, **named)
+        return known[key]
+
+    return fit
 
 
 def _photo(name: str) -> Path:

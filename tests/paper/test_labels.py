@@ -22,10 +22,11 @@ def make_page(book: LotBook, lot: int | str, **options) -> bytes:
     return out.getvalue()
 
 
-def read_codes(page: bytes, scale: float = 3) -> list[str]:
-    """The codes on the first page; the reader needs more pixels than a phone for a dense one."""
+def read_codes(page: bytes, scale: float = 3, part: float = 1.0) -> list[str]:
+    """The codes on the first page or its upper left part; the reader needs more pixels than a phone for a dense one."""
     image = np.array(pypdfium2.PdfDocument(page)[0].render(scale=scale).to_pil().convert("RGB"))
-    _, codes, _, _ = cv2.QRCodeDetector().detectAndDecodeMulti(image)
+    height, width = (round(part * size) for size in image.shape[:2])
+    _, codes, _, _ = cv2.QRCodeDetector().detectAndDecodeMulti(np.ascontiguousarray(image[:height, :width]))
     return list(codes)
 
 
@@ -86,7 +87,7 @@ def test_carmine_is_named_as_what_it_is(book: LotBook, lot: int) -> None:
 def test_the_code_carries_the_lot_number_whatever_it_is(book: LotBook, lot: int, number: str) -> None:
     book.lots.begin("Cordial", 900, "red", number=number)
     page = make_page(book, number, copies=1)
-    assert read_codes(page, 6) == [number]
+    assert read_codes(page, 6, part=0.5) == [number]
     text = pypdf.PdfReader(io.BytesIO(page)).pages[0].extract_text()
     assert number[:20] in text
 
