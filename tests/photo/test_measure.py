@@ -8,11 +8,12 @@ from functools import cache
 
 import numpy as np
 import pytest
+from drawn_card import DECODE_TABLE
 from PIL import Image
 from test_estimate import camera
 
 from colourmatch.colour.difference import ciede2000
-from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb, encode_srgb, lab_to_xyz, xyz_to_lab
+from colourmatch.colour.spaces import RGB_TO_XYZ, encode_srgb, lab_to_xyz, xyz_to_lab
 from colourmatch.colour.spectra import integration_weights, read_illuminant
 from colourmatch.errors import PhotoError
 from colourmatch.measurement import Measurement
@@ -50,15 +51,15 @@ def saturated(dye: str, mg_per_l: float) -> np.ndarray:
 
 WARM = Phone(sensor="Phone B", gamut="p3", exposure=0.62, s_curve=0.3, matrix_error=0.02, veil=0.008)
 
-#: Everything drawn here: name -> scene, phone, light. Each is drawn at most once.
-SHOTS: dict[str, tuple[Scene, Phone, Light]] = {
+#: Everything drawn here: name -> scene, phone, light or the name of one. Each is drawn at most once.
+SHOTS: dict[str, tuple[Scene, Phone, Light | str]] = {
     "empty card": (Scene(blank=None), PLAIN, Light()),
     "three glasses": (SCENE, PLAIN, Light()),
     "alike": (replace(SCENE, batch=RED), PLAIN, Light(gradient=0.03)),
     "another phone": (
         replace(SCENE, glints=(Glint("batch", 4, -8),)),
         WARM,
-        Light(read_illuminant("LED-B3"), "LED-B3", gradient=0.04),
+        "LED-B3",
     ),
     "hazy": (replace(SCENE, haze={"batch": 0.3}), PLAIN, Light()),
     "shadow": (SCENE, PLAIN, Light(shadow=Shadow(125, 90, angle_degrees=20, depth=0.35))),
@@ -72,6 +73,8 @@ SHOTS: dict[str, tuple[Scene, Phone, Light]] = {
 @cache
 def shoot(name: str) -> Rendered:
     scene, phone, light = SHOTS[name]
+    if isinstance(light, str):
+        light = Light(read_illuminant(light), light, gradient=0.04)
     return render_photo(scene, phone, light, POSE, seed=11)
 
 
@@ -330,7 +333,7 @@ def test_a_blank_that_is_not_water_is_not_the_white():
 
 def relight(weights: np.ndarray) -> bytes:
     """The photo of three glasses with its linear light multiplied by weights that broadcast to (H, W, 3)."""
-    linear = decode_srgb(shoot("three glasses").rgb / 255) * weights
+    linear = DECODE_TABLE[0][shoot("three glasses").rgb] * weights.astype(np.float32)
     return to_jpeg(np.round(255 * encode_srgb(linear)).astype(np.uint8))
 
 
