@@ -176,18 +176,8 @@ def test_words(reference, batch, text):
 def test_hue_names_go_round_the_circle():
     angles = [0, 35, 60, 90, 120, 180, 250, 310, 350, 360, -10]
     names = [
-        "pink",
-        "red",
-        "orange",
-        "yellow",
-        "green",
-        "blue-green",
-        "blue",
-        "purple",
-        "pink",
-        "pink",
-        "pink",
-    ]
+        "pink", "red", "orange", "yellow", "green", "blue-green", "blue", "purple", "pink", "pink", "pink",
+    ]  # fmt: skip
     assert [name_hue(angle) for angle in angles] == names
 
 
