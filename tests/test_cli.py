@@ -409,6 +409,11 @@ def test_figures_are_printed_without_the_tail_of_a_binary_number(lot, capsys):
 # ---- card and measure ------------------------------------------------------------------------------------
 
 
+def test_a_card_is_written_on_the_paper_that_is_named(cli, tmp_path):
+    assert cli("card", "--paper", "letter", "--out", tmp_path / "card.pdf", "--json").data["version"] == 1
+    assert [float(v) for v in PdfReader(tmp_path / "card.pdf").pages[0].mediabox[2:]] == [792, 612]
+
+
 def test_measure_one_photo_in_words_and_as_an_object(cli, drawn_photos):
     measured = cli("measure", drawn_photos[0], "--json")
     assert measured.code == 0

@@ -98,8 +98,11 @@ def test_a_photo_of_the_state_before_without_a_time_may_be_older(dosed):
     assert "photo-before-addition" in {one["code"] for one in question["causes"]}
 
 
-def test_a_photo_from_the_future_is_said(bench):
+def test_a_photo_keeps_its_own_time_and_one_from_the_future_is_said(bench):
     made = bench()
+    then = (datetime.now(UTC) - timedelta(days=2)).replace(microsecond=0)
+    send(made, made.draw(), **exif(then))
     told = send(made, made.draw(), **exif(datetime.now(UTC) + timedelta(days=40)))
     assert "clock-ahead" in [flag["code"] for flag in told["quality"]]
-    assert made.book.lots.story(made.lot).photos[0].taken_at is None
+    kept, ahead = (photo.taken_at for photo in made.book.lots.story(made.lot).photos)
+    assert datetime.fromisoformat(kept) == then and ahead is None
