@@ -550,6 +550,7 @@ def test_what_was_learnt_goes_with_a_dilution(cli, tmp_path):
     cli(*RED)
     with open_book(tmp_path / "book.sqlite") as book:
         book.stocks.learn("red", 0.9, 0.05)
+    assert "learnt 0.90" in cli("stock", "list").out
     thin = cli("stock", "dilute", "red", "--fold", "5", "--json").data
     assert thin["label_strength_g_per_100ml"] == pytest.approx(0.2)
     assert thin["strength_g_per_100ml"] == pytest.approx(0.18)
@@ -648,7 +649,8 @@ def test_a_look_counts_the_intake_for_the_glass_that_was_asked_for(cli):
 
 
 def test_what_is_left_under_the_ceiling_is_said_and_a_passed_one_recorded(lot):
-    lot("lot", "add", "1", "--stock", "red", "--drops", "20")
+    lot("lot", "add", "1", "--stock", "red", "--drops", "20", "--note", "slowly")
+    assert "slowly" in [one["text"] for one in lot("lot", "show", "1", "--json").data["events"]]
     assert "48.9 mg/l left" in lot("lot", "sample", "1", "--ml", "20").out
     said = lot("lot", "add", "1", "--stock", "red", "--ml", "5", "--json")
     # 10 mg in 901 ml, 881 ml of it with 50 mg more in 886 ml
