@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import io
 import os
+import pickle
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does, and before numpy starts
 
@@ -101,6 +103,40 @@ def drawn_photos(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     ]
 
 
+_FITS: dict[bytes, Any] = {}
+_READINGS: dict[tuple[object, ...], Any] = {}
+
+
+@pytest.fixture(scope="module")
+def remembered() -> Iterator[None]:
+    """The same fit of the same photos, the same reading of the same file: both take most of the time of many tests."""
+    from colourmatch.liquid.learn import fit_lot
+    from colourmatch.photo import measure
+    from colourmatch.workflow import fitting
+
+    def fit(*given: Any, **named: Any) -> Any:
+        key = pickle.dumps((given, named))
+        if key not in _FITS:
+            _FITS[key] = fit_lot(*given, **named)
+        return _FITS[key]
+
+    def read(source: bytes | Path, name: str | None = None, greys: Any = None) -> Any:
+        if not isinstance(source, bytes) and not Path(source).is_file():
+            return measured(source, name, greys)
+        content = source if isinstance(source, bytes) else Path(source).read_bytes()
+        named = name if isinstance(source, bytes) else name or Path(source).name
+        key = (content, named, None if greys is None else tuple(greys.reflectance))
+        if key not in _READINGS:
+            _READINGS[key] = measured(source, name, greys)
+        return _READINGS[key]
+
+    measured = measure.measure_or_refuse
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(fitting, "fit_lot", fit)
+        patch.setattr(measure, "measure_or_refuse", read)
+        yield
+
+
 @pytest.fixture(scope="session")
 def sample_photos() -> Path:
     """The folder of sample photos whose truth is known (truth.json)."""
@@ -143,9 +179,19 @@ def environ(tmp_path: Path) -> dict[str, str]:
     return {"COLOURMATCH_PHOTOS": str(tmp_path / "server-photos")}
 
 
+@pytest.fixture(scope="session")
+def empty_book(tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    """The file of an empty book: copying it is faster than building its tables again."""
+    path = tmp_path_factory.mktemp("empty") / "book.sqlite"
+    open_book(path).close()
+    return path.read_bytes()
+
+
 @pytest.fixture
-def book(location: str, environ: dict[str, str]) -> Iterator[LotBook]:
+def book(location: str, environ: dict[str, str], empty_book: bytes) -> Iterator[LotBook]:
     """An open empty book."""
+    if "://" not in location:
+        Path(location).write_bytes(empty_book)
     with open_book(location, environ=environ) as opened:
         yield opened
 

@@ -6,6 +6,7 @@ import csv
 import json
 import os
 import re
+import shlex
 import subprocess
 import sys
 import time
@@ -14,7 +15,6 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, NamedTuple
 
-import click
 import numpy as np
 import pytest
 from pypdf import PdfReader
@@ -27,10 +27,10 @@ from colourmatch.commands.lines import advice_lines
 from colourmatch.commands.root import every_command, root
 from colourmatch.commands.typed import Lab, Serving
 from colourmatch.errors import InputError
-from colourmatch.guide import find_page, list_sections
 from colourmatch.simulate.kitchen import Kitchen, draw_demo_photo
 
 ROOT = Path(__file__).parents[1]
+pytestmark = pytest.mark.usefixtures("remembered")
 STRENGTH_1 = ["stock", "add", "b", "--strength-g-per-100ml", "1"]
 RED = ["stock", "add", "red", "--colourant", "E129", "--strength-g-per-100ml", "1.0"]
 LOT = ["lot", "new", "--name", "Bitter", "--volume-ml", "900", "--stock", "red", "--ceiling-mg-per-l", "60"]
@@ -59,24 +59,32 @@ class Said(NamedTuple):
 def cli(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> Callable[..., Said]:
-    """Calls the command line in this process on a fresh book."""
+    """Calls the command line in this process on a fresh book; the first argument may hold several words."""
     monkeypatch.setenv("COLOURMATCH_BOOK", str(tmp_path / "book.sqlite"))
     monkeypatch.delenv("COLOURMATCH_DEBUG", raising=False)
 
-    def call(*arguments: object) -> Said:
+    def call(command: str, *rest: object) -> Said:
         capsys.readouterr()
-        code = run([str(argument) for argument in arguments])
+        code = run([*shlex.split(command), *map(str, rest)])
         out, err = capsys.readouterr()
         return Said(code, out, err)
 
     return call
 
 
+@pytest.fixture(scope="module")
+def begun(tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    """A book with one stock and one lot, id 1."""
+    path = tmp_path_factory.mktemp("begun") / "book.sqlite"
+    for call in (RED, [*LOT, "--dilution", "5"]):
+        assert run([*call, "--book", str(path)]) == 0
+    return path.read_bytes()
+
+
 @pytest.fixture
-def lot(cli: Callable[..., Said]) -> Callable[..., Said]:
-    """The same with one stock and one lot, id 1, in the book."""
-    assert cli(*RED).code == 0
-    assert cli(*LOT, "--dilution", "5").code == 0
+def lot(cli: Callable[..., Said], begun: bytes, tmp_path: Path) -> Callable[..., Said]:
+    """Calls the command line on a copy of that book."""
+    (tmp_path / "book.sqlite").write_bytes(begun)
     return cli
 
 
@@ -84,20 +92,6 @@ COMMANDS = dict(every_command())
 
 
 # ---- help, start, documentation --------------------------------------------------------------------------
-
-
-def test_the_names_of_the_commands_are_the_stable_ones():
-    assert set(COMMANDS) == {
-        "card", "measure", "guide", "demo", "app", "completion",
-        "card-profile add", "card-profile list", "card-profile show", "card-profile default", "card-profile forget",
-        "phone add", "phone fit", "phone show", "phone list", "phone forget",
-        "stock add", "stock list", "stock weigh", "stock dilute", "stock make", "stock correct", "stock reset", "stock put-away", "stock refill", "stock trace",
-        "lot new", "lot photo", "lot add", "lot sample", "lot correct", "lot set-aside", "lot answer", "lot list", "lot log", "lot show", "lot close", "lot reopen",
-        "lot sheet", "lot label", "lot trend", "lot recheck", "lot export", "lot import",
-        "lot trial", "lot look", "lot use",
-        "reference add", "reference list", "reference show", "reference choose",
-        "book check", "book backup", "book restore",
-    }  # fmt: skip
 
 
 @pytest.mark.parametrize("arguments", [["--help"], [], ["--version"]])
@@ -111,18 +105,8 @@ def test_help_imports_nothing_heavy(arguments):
     exit_code, *modules = done.stderr.split()
     assert exit_code == "0" and "colourmatch" in done.stdout
     heavy = {
-        "numpy",
-        "cv2",
-        "sqlalchemy",
-        "scipy",
-        "skimage",
-        "colour",
-        "streamlit",
-        "click",
-        "rich",
-        "PIL",
-        "pandas",
-    }
+        "numpy", "cv2", "sqlalchemy", "scipy", "skimage", "colour", "streamlit", "click", "rich", "PIL", "pandas",
+    }  # fmt: skip
     assert not heavy & {name.split(".")[0] for name in modules}
 
 
@@ -169,18 +153,6 @@ def test_a_group_names_its_commands_in_whole_sentences(cli):
 def test_only_a_new_lot_takes_defaults(cli):
     assert "[default: 10]" in cli("lot", "new", "--help").out
     assert "[default" not in cli("lot", "correct", "--help").out
-
-
-@pytest.mark.parametrize("name", COMMANDS)
-def test_the_reference_names_each_command_with_its_options(name):
-    parts = {part.title: part.text for part in list_sections(find_page("reference"))}
-    rules = parts["Rules of the command line"]
-    for option in COMMANDS[name].params:
-        if isinstance(option, click.Option):
-            long_name = max(option.opts, key=len)
-            assert re.search(rf"{long_name}\b", parts[name] + rules), (
-                f"the reference does not name {long_name} of {name}"
-            )
 
 
 def test_module_and_program_are_the_same(cli):
@@ -395,19 +367,14 @@ def test_a_reader_that_leaves_early_is_no_fault():
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="the device is Linux's")
 @pytest.mark.parametrize(
-    "arguments",
+    ("arguments", "output"),
     [
-        ["card", "--out", "c.pdf", "--json"],
-        ["stock", "list", "--json"],
-        ["lot", "show", "1", "--json"],
-        ["guide"],
-        ["--help"],
+        ("card --out c.pdf --json", "full"), ("stock list --json", "left"), ("lot show 1 --json", "closed"),
+        ("guide", "full"), ("guide", "left"), ("guide", "closed"), ("--help", "full"), ("--help", "left"),
     ],
-    ids=" ".join,
-)
-@pytest.mark.parametrize("output", ["full", "left", "closed"])
+)  # fmt: skip
 def test_an_answer_that_cannot_be_written_ends_in_one_line(tmp_path, arguments, output):
-    call = [sys.executable, "-m", "colourmatch", *arguments]
+    call = [sys.executable, "-m", "colourmatch", *arguments.split()]
     surroundings = os.environ | {"COLOURMATCH_BOOK": str(tmp_path / "b.sqlite"), "PYTHONPATH": str(ROOT)}
     reading, writing = os.pipe()
     os.close(reading)
@@ -442,12 +409,9 @@ def test_figures_are_printed_without_the_tail_of_a_binary_number(lot, capsys):
 # ---- card and measure ------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("paper", ["a4", "letter"])
-def test_card(cli, tmp_path, paper):
-    out = tmp_path / "card.pdf"
-    said = cli("card", "--paper", paper, "--out", out, "--json")
-    assert said.code == 0 and said.data["out"] == str(out) and said.data["version"] == 1
-    assert out.read_bytes().startswith(b"%PDF")
+def test_a_card_is_written_on_the_paper_that_is_named(cli, tmp_path):
+    assert cli("card", "--paper", "letter", "--out", tmp_path / "card.pdf", "--json").data["version"] == 1
+    assert [float(v) for v in PdfReader(tmp_path / "card.pdf").pages[0].mediabox[2:]] == [792, 612]
 
 
 def test_measure_one_photo_in_words_and_as_an_object(cli, drawn_photos):
@@ -566,17 +530,14 @@ def test_photos_of_the_same_glasses_say_something_together(cli, drawn_photos, tm
 
 
 def test_stock_from_label_to_weighed_diluted_reset_and_put_away(cli):
-    added = cli(*RED, "--drop-ml", "0,05", "--by", "MK", "--note", "batch 7", "--json").data
-    assert (added["stock"], added["colourant"], added["mg_per_drop"]) == ("red", "E129", pytest.approx(0.5))
+    added = cli(*RED, "--drop-ml", "0,05", "--json").data
+    assert added["mg_per_drop"] == pytest.approx(0.5)
     assert "label-warning" in {caution["code"] for caution in added["cautions"]}
     # 1.93 g of water in 40 drops are 0.04825 ml each.
     weighed = cli("stock", "weigh", "red", "--drops", "40", "--grams", "1,93", "--json").data
     assert weighed["drop_ml"] == pytest.approx(0.04825) and weighed["drop_weighed"]
     thin = cli("stock", "dilute", "red", "--fold", "10", "--name", "red thin", "--json").data
     assert thin["strength_g_per_100ml"] == pytest.approx(0.1) and thin["diluted_from"] == added["id"]
-    asked = cli("stock", "dilute", "red", "--target-mg-per-l", "10", "--volume-ml", "100", "--json").data
-    assert asked["fold"] > 1 and 20 <= asked["drops"] <= 60
-    assert cli("stock", "reset", "red", "--json").data["strength_factor"] == 1
     assert cli("stock", "put-away", "red", "--json").data["active"] is False
     assert [stock["stock"] for stock in cli("stock", "list", "--json").data["stocks"]] == ["red thin"]
     assert len(cli("stock", "list", "--all", "--json").data["stocks"]) == 2
@@ -589,6 +550,7 @@ def test_what_was_learnt_goes_with_a_dilution(cli, tmp_path):
     cli(*RED)
     with open_book(tmp_path / "book.sqlite") as book:
         book.stocks.learn("red", 0.9, 0.05)
+    assert "learnt 0.90" in cli("stock", "list").out
     thin = cli("stock", "dilute", "red", "--fold", "5", "--json").data
     assert thin["label_strength_g_per_100ml"] == pytest.approx(0.2)
     assert thin["strength_g_per_100ml"] == pytest.approx(0.18)
@@ -596,18 +558,7 @@ def test_what_was_learnt_goes_with_a_dilution(cli, tmp_path):
 
 @pytest.mark.parametrize("start", [["--peak-nm", "505", "--e1pct", "200"], ["--like", "E129"]])
 def test_an_unknown_bottle(cli, start):
-    call = [
-        "stock",
-        "add",
-        "market red",
-        "--colourant",
-        "custom",
-        "--strength-g-per-100ml",
-        "1",
-        *start,
-        "--json",
-    ]
-    said = cli(*call)
+    said = cli("stock add 'market red' --colourant custom --strength-g-per-100ml 1 --json", *start)
     assert said.code == 0 and said.data["colourant"].startswith("custom:")
     assert "strength-unknown" in {caution["code"] for caution in said.data["cautions"]}
     listed = cli("stock", "list").out
@@ -617,35 +568,6 @@ def test_an_unknown_bottle(cli, start):
 # ---- lots ------------------------------------------------------------------------------------------------
 
 
-def test_new_lot_gives_its_id_and_what_was_typed(lot):
-    given = ["--ceiling-mg-per-l", "60,5", "--number", "N-1", "--depth-mm", "12", "--tolerance", "2"]
-    made = lot(
-        *LOT[:-2],
-        *given,
-        "--already-mg-per-l",
-        "1",
-        "--jurisdiction",
-        "EU",
-        "--note",
-        "first",
-        "--by",
-        "MK",
-        "--json",
-    )
-    assert made.data["lot"] == 2
-    wanted = {
-        "number": "N-1",
-        "depth_mm": 12,
-        "tolerance": 2,
-        "ceiling_mg_per_l": 60.5,
-        "already_mg_per_l": 1,
-    }
-    assert wanted.items() <= made.data.items()
-    assert made.data["cautions"][-1]["code"] == "law-decides"
-    listed = lot("lot", "list", "--search", "n-1", "--json").data
-    assert (listed["total"], listed["lots"][0]["lot"]) == (1, 2)
-
-
 def test_a_base_that_fills_the_ceiling_is_warned_of(lot):
     base = [*LOT, "--already-mg-per-l", "60", "--json"]
     assert [w["code"] for w in lot(*base).data["warnings"]] == ["ceiling-full", "base-unnamed"]
@@ -653,9 +575,7 @@ def test_a_base_that_fills_the_ceiling_is_warned_of(lot):
     assert (named["already_colourant"], [w["code"] for w in named["warnings"]]) == ("E163", ["ceiling-full"])
     said = lot(*LOT, "--already-mg-per-l", "60").out
     assert "Warning: Your ceiling is 60 mg/l and the base already holds 60: nothing may be added." in said
-    unknown = lot(
-        "lot", "new", "--name", "x", "--volume-ml", "900", "--stock", "red", "--already-colourant", "E999"
-    )
+    unknown = lot("lot new --name x --volume-ml 900 --stock red --already-colourant E999")
     assert unknown.code == 2 and 'There is no colourant "E999"' in unknown.err
     corrected = lot("lot", "correct", "2", "--already-colourant", "none", "--reason", "unsure", "--json")
     assert corrected.data["changes"] == {"already_colourant": None}
@@ -723,33 +643,20 @@ def test_a_look_counts_the_intake_for_the_glass_that_was_asked_for(cli):
     cli("lot", "add", "1", "--stock", "red", "--drops", "40")
     own = cli("lot", "look", "1", "--json").data["intake"]
     assert [(one["serving"], one["batch_ml"]) for one in own] == [("neat", 100)]
-    asked = cli(
-        "lot", "look", "1", "--serving", "name=long,dilution=4", "--serving", "depth-mm=20", "--json"
-    ).data
+    asked = cli("lot look 1 --serving name=long,dilution=4 --serving depth-mm=20 --json").data
     found = [(one["serving"], one["dilution"], one["batch_ml"]) for one in asked["intake"]]
     assert found == [("serving", 1, 200), ("long", 4, 50)]
 
 
-def test_an_addition_gives_the_state_and_what_is_left(lot):
-    said = lot("lot", "add", "1", "--stock", "red", "--drops", "20", "--note", "slowly", "--json").data
-    # 20 drops of 0.05 ml at 10 mg/ml are 10 mg in 901 ml.
-    assert said["mg"] == pytest.approx(10) and said["state"]["volume_ml"] == pytest.approx(901)
-    assert said["state"]["total_mg_per_l"] == pytest.approx(11.099, abs=5e-4)
-    assert said["ceiling_left_mg_per_l"] == pytest.approx(48.901, abs=5e-4)
-    assert said["warning"] is None
+def test_what_is_left_under_the_ceiling_is_said_and_a_passed_one_recorded(lot):
+    lot("lot", "add", "1", "--stock", "red", "--drops", "20", "--note", "slowly")
+    assert "slowly" in [one["text"] for one in lot("lot", "show", "1", "--json").data["events"]]
     assert "48.9 mg/l left" in lot("lot", "sample", "1", "--ml", "20").out
-
-
-def test_past_the_ceiling_is_recorded_and_said(lot):
-    said = lot("lot", "add", "1", "--stock", "red", "--ml", "6", "--json")
+    said = lot("lot", "add", "1", "--stock", "red", "--ml", "5", "--json")
+    # 10 mg in 901 ml, 881 ml of it with 50 mg more in 886 ml
     assert said.code == 0 and said.data["ceiling_left_mg_per_l"] == 0
-    assert said.data["warning"].startswith("The ceiling is passed: your ceiling: 66.2 mg/l")
+    assert said.data["warning"].startswith("The ceiling is passed: your ceiling: 67.5 mg/l")
     assert "Warning: The ceiling is passed" in said.err
-
-
-def test_a_repeated_call_with_its_token_enters_nothing_twice(lot):
-    call = ["lot", "add", "1", "--stock", "red", "--drops", "5", "--token", "abc", "--json"]
-    assert lot(*call).data["entry"] == lot(*call).data["entry"]
 
 
 def test_an_old_photo_sent_again_does_not_ask_for_the_same_drops_again(lot, drawn_photos):
@@ -855,32 +762,9 @@ def test_an_empty_list_names_the_book_and_what_narrowed_it(cli, tmp_path):
     assert cli("lot", "list", "--search", "no such").out.startswith("No lot fits. Leave --search")
 
 
-def test_corrections_keep_the_old_entry(lot):
-    first = lot("lot", "add", "1", "--stock", "red", "--drops", "21", "--json").data["entry"]
-    sample = lot("lot", "sample", "1", "--ml", "10", "--json").data["entry"]
-    second = lot("lot", "correct", "1", first, "--drops", "20", "--reason", "counted again", "--json").data
-    assert second["replaces"] == first and second["quantity"] == 20
-    assert lot("lot", "correct", "1", sample, "--ml", "12", "--reason", "weighed", "--json").data["ml"] == 12
-    amended = lot("lot", "correct", "1", "--volume-ml", "950", "--reason", "read wrongly", "--json").data
-    assert amended["state"]["volume_ml"] == pytest.approx(939, abs=0.1)
-    void = lot("lot", "correct", "1", second["entry"], "--void", "--reason", "other lot", "--json").data
-    assert void["void"] and void["state"]["mg_per_l"] == {}
-    untinted = lot("lot", "add", "1", "--untinted-ml", "100", "--json").data
-    assert untinted["kind"] == "untinted" and untinted["state"]["volume_ml"] == pytest.approx(1038, abs=0.1)
-
-
 def test_figures_put_right_are_told_in_words(lot):
-    call = [
-        "--ceiling-mg-per-l",
-        "55",
-        "--serving",
-        "depth-mm=60",
-        "--target-lab",
-        "60,45,30",
-        "--reason",
-        "x",
-    ]
-    assert "Corrected: ceiling 55 mg/l; " in lot("lot", "correct", "1", *call).out
+    call = "lot correct 1 --ceiling-mg-per-l 55 --serving depth-mm=60 --target-lab 60,45,30 --reason x"
+    assert "Corrected: ceiling 55 mg/l; " in lot(call).out
     shown = lot("lot", "show", "1").out
     assert "Put right: ceiling 55 mg/l; " in shown and "L* 60.0, a* 45.0, b* 30.0" in shown
     assert "lot correct 1 --jurisdiction EU" in shown
@@ -903,8 +787,10 @@ def test_a_lot_from_photo_to_close(lot, drawn_photos, sample_photos, tmp_path):
     assert [event["kind"] for event in shown["events"]] == ["photo", "addition", "photo"]
     told = lot("lot", "show", "1").out
     assert "64 drops of red" in told and "-> " in told and "Colour: Allura red AC (E129)" in told
+    assert "ended at CIEDE2000" not in told
     closed = lot("lot", "close", "1", "--reason", "nearest", "--sure", "--note", "good enough", "--json").data
     assert (closed["lot"], closed["outcome"]) == (1, "nearest")
+    assert "ended at CIEDE2000" in (told := lot("lot", "show", "1").out) and "-> Add" not in told
     late = lot("lot", "add", "1", "--stock", "red", "--drops", "1", "--json")
     assert late.code == 2 and late.data["error"]["code"] == "closed"
     assert lot("lot", "list", "--open", "--json").data["lots"] == []
@@ -978,24 +864,19 @@ def test_any_light_of_the_cie_and_any_colour_temperature_can_be_named(cli, drawn
     assert "light 2700 K" in cli("lot", "show", "1").out
 
 
-def test_a_lot_is_judged_as_it_is_served(cli, drawn_photos):
-    cli(*RED)
+def test_a_lot_is_judged_as_it_is_served(lot):
     served = [
         "--serving",
         "name=long drink,depth-mm=60,dilution=20,light=a,weight=2",
         "--serving",
         "name=neat",
     ]
-    made = cli(*LOT, "--dilution", "5", *served, "--json").data
+    made = lot(*LOT, "--dilution", "5", *served, "--json").data
     wanted = {"name": "long drink", "depth_mm": 60, "dilution": 20, "illuminant": "A", "weight": 2}
     assert made["serving"] == {"conditions": [wanted, {"name": "neat"}]}
-    cli(*LOT, "--dilution", "5")
-    judged, plain = (cli("lot", "photo", k, drawn_photos[0], "--json").data["advice"] for k in (1, 2))
-    assert judged["now"]["value"] != pytest.approx(plain["now"]["value"], abs=0.2)
-    assert "1 part made up to 20, light A, weight 2); neat" in unfold(cli("lot", "show", "1").out)
-    cli("lot", "correct", "1", "--serving", "none", "--reason", "as photographed")
-    shown = cli("lot", "show", "1", "--json").data
-    assert shown["serving"] is None and shown["advice"]["now"] == plain["now"]
+    assert "1 part made up to 20, light A, weight 2); neat" in unfold(lot("lot", "show", "2").out)
+    lot("lot", "correct", "2", "--serving", "none", "--reason", "as photographed")
+    assert lot("lot", "show", "2", "--json").data["serving"] is None
 
 
 def test_the_colour_of_an_entered_reference_counts_as_sure_as_it_was_read(lot, tmp_path):
@@ -1072,31 +953,6 @@ def test_sheet_and_label(lot, tmp_path):
     assert len(PdfReader(labels).pages) == 2 and "Lot L1" in PdfReader(sheet).pages[0].extract_text()
 
 
-def test_only_what_went_in_is_declared(cli):
-    cli(*RED)
-    cli("stock", "add", "yellow", "--colourant", "E102", "--strength-g-per-100ml", "1")
-    cli(*LOT, "--stock", "yellow")
-    assert "E102" in cli("lot", "show", "1", "--json").data["label"]
-    cli("lot", "add", "1", "--stock", "red", "--drops", "3")
-    shown = cli("lot", "show", "1", "--json").data
-    assert "E129" in shown["label"] and "E102" not in shown["label"]
-
-
-def test_closing_says_who_and_closes_once(lot, drawn_photos):
-    lot("lot", "photo", "1", drawn_photos[0])
-    lot("lot", "add", "1", "--stock", "red", "--drops", "64")
-    lot("lot", "photo", "1", drawn_photos[1])
-    call = ["lot", "close", "1", "--by", "MK", "--token", "end", "--json"]
-    first = lot(*call).data
-    assert lot(*call).data["outcome"] == first["outcome"]
-    shown = lot("lot", "show", "1", "--json").data
-    assert shown["closing"]["by"] == "MK" and [e["kind"] for e in shown["events"]].count("closing") == 1
-    assert lot("stock", "list", "--json").data["stocks"][0]["strength_factor"] != 1
-    told = lot("lot", "show", "1").out
-    assert "ended at CIEDE2000" in told and "-> Add" not in told
-    assert lot("lot", "close", "1", "--json").data["error"]["code"] == "closed"
-
-
 def test_recheck_and_trend(lot, drawn_photos, sample_photos):
     assert lot("lot", "trend", "--json").data["lots"] == []
     lot("lot", "photo", "1", drawn_photos[0])
@@ -1123,7 +979,7 @@ def test_recheck_and_trend(lot, drawn_photos, sample_photos):
     assert "Recheck photo" in lot("lot", "show", "1").out
 
 
-def test_ceilings_of_the_law_count_where_the_place_is_named(cli, drawn_photos):
+def test_ceilings_of_the_law_count_where_the_place_is_named(cli):
     cli(*RED)
     call = ["lot", "new", "--name", "B", "--volume-ml", "900", "--stock", "red", "--dilution", "5"]
     assert cli(*call, "--json").data["jurisdiction"] is None
@@ -1131,26 +987,7 @@ def test_ceilings_of_the_law_count_where_the_place_is_named(cli, drawn_photos):
     amounts = [cli("lot", "show", lot, "--json").data["state"]["ceiling_left_mg_per_l"] for lot in (1, 2)]
     # calibration/limits.csv: 100 mg/l for the sum of these colours in flavoured drinks.
     assert amounts == [None, 100]
-    waiting = cli("lot", "show", "2")
-    assert "ceiling  100 mg/l left" in waiting.out
-    asked = cli("lot", "photo", "2", drawn_photos[0], "--json").data["advice"]
-    assert asked["ceiling_left_mg_per_l"] <= 100
-
-
-def test_a_photo_keeps_the_time_that_the_phone_wrote(lot, drawn_photos, tmp_path):
-    from PIL import Image
-
-    from colourmatch.book.lot_book import open_book
-
-    for name, text in (("then.jpg", "2025:11:03 07:14:39"), ("ahead.jpg", "2093:01:01 00:00:00")):
-        with Image.open(drawn_photos[0]) as photo:
-            exif = photo.getexif()
-            exif[0x0132] = text
-            photo.save(tmp_path / name, exif=exif, quality=95)
-        assert lot("lot", "photo", "1", tmp_path / name).code == 0
-    with open_book(tmp_path / "book.sqlite") as book:
-        then, ahead = book.lots.story(1).photos
-    assert then.taken_at.startswith("2025-11-03T07:14:39") and ahead.taken_at is None
+    assert "ceiling  100 mg/l left" in cli("lot", "show", "2").out
 
 
 # ---- book ------------------------------------------------------------------------------------------------
@@ -1318,12 +1155,6 @@ def test_a_corrected_photo_says_what_it_was_read_as():
     assert "corrected for A phone in the light window; as read CIEDE2000 2.4 (1.5 to 2.6)" in text
 
 
-def test_a_reason_of_ones_own_is_said_to_be_ones_own(lot):
-    told = lot("lot", "close", "1", "--reason", "banana").out
-    assert told.startswith("Lot 1. Closed, in your own words: Banana.")
-    assert "in your own words" in lot("lot", "show", "1").out
-
-
 def test_times_are_those_of_the_place(lot, monkeypatch):
     lot("lot", "add", "1", "--stock", "red", "--drops", "2")
     at = lot("lot", "show", "1", "--json").data["events"][0]["created_at"]
@@ -1423,18 +1254,7 @@ def test_a_time_alone_is_on_the_day_that_the_entry_has(lot):
 
 def test_what_goes_on_paper_of_a_lot_is_put_right(lot):
     said = lot(
-        "lot",
-        "correct",
-        "1",
-        "--name",
-        "Amaro",
-        "--number",
-        "26-041",
-        "--notes",
-        "of June",
-        "--reason",
-        "x",
-        "--json",
+        "lot correct 1 --name Amaro --number 26-041 --notes 'of June' --reason x --json",
     )
     assert said.code == 0 and said.data["changes"] == {
         "name": "Amaro",
@@ -1473,9 +1293,11 @@ def test_closing_against_the_advice_is_asked_about_once(lot, drawn_photos):
     assert lot("lot", "close", "1", "--reason", "nearest", "--token", "t", "--json").code == 2
 
 
-def test_own_words_close_without_being_asked(lot, drawn_photos):
+def test_own_words_close_without_being_asked_and_are_said_to_be_ones_own(lot, drawn_photos):
     assert lot("lot", "photo", "1", str(drawn_photos[0])).code == 0
-    assert lot("lot", "close", "1", "--reason", "given up", "--json").data["outcome"] == "given up"
+    told = lot("lot", "close", "1", "--reason", "banana").out
+    assert told.startswith("Lot 1. Closed, in your own words: Banana.")
+    assert "in your own words" in lot("lot", "show", "1").out
     opened = lot("lot", "reopen", "1", "--reason", "after all", "--json")
     assert (opened.code, opened.data["closed"], opened.data["reason"]) == (0, False, "after all")
     assert "Opened again" in lot("lot", "show", "1").out
@@ -1496,29 +1318,11 @@ def test_a_label_is_put_right_and_told(lot):
 def test_a_stock_is_dosed_by_what_its_bottle_says(cli):
     # an anthocyanin of colour value 150: E 1 % 15 of 300, so 5 g of dye in 100 g; 20 g of it in 100 ml are 1 g of dye
     made = cli(
-        "stock",
-        "add",
-        "grape",
-        "--colourant",
-        "E163",
-        "--bottle-colour-value",
-        "150",
-        "--bottle-g",
-        "20",
-        "--json",
+        "stock add grape --colourant E163 --bottle-colour-value 150 --bottle-g 20 --json",
     )
     assert made.data["strength_g_per_100ml"] == pytest.approx(1.0)
     sold = cli(
-        "stock",
-        "add",
-        "syrup",
-        "--colourant",
-        "E163",
-        "--bottle-e1pct",
-        "15",
-        "--density-g-per-ml",
-        "1.2",
-        "--json",
+        "stock add syrup --colourant E163 --bottle-e1pct 15 --density-g-per-ml 1.2 --json",
     )
     assert sold.data["strength_g_per_100ml"] == pytest.approx(6.0)
     codes = {caution["code"] for caution in made.data["cautions"]}
@@ -1526,18 +1330,9 @@ def test_a_stock_is_dosed_by_what_its_bottle_says(cli):
     for wrong in (["--bottle-g", "20"], ["--bottle-percent", "4", "--strength-g-per-100ml", "1"], []):
         said = cli("stock", "add", "x", "--colourant", "E163", *wrong)
         assert said.code == 2 and "--bottle-percent" in said.err
-    asked = [
-        "stock",
-        "make",
-        "--strength-g-per-100ml",
-        "1",
-        "--volume-ml",
-        "50",
-        "--bottle-colour-value",
-        "150",
-    ]
-    assert cli(*asked, "--colourant", "E163", "--json").data["powder_g"] == pytest.approx(10)
-    assert cli(*asked).code == 2
+    asked = "stock make --strength-g-per-100ml 1 --volume-ml 50 --bottle-colour-value 150"
+    assert cli(asked, "--colourant", "E163", "--json").data["powder_g"] == pytest.approx(10)
+    assert cli(asked).code == 2
 
 
 def test_a_cordial_says_how_it_is_made_up_and_may_hold_more(cli):

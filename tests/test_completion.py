@@ -52,11 +52,8 @@ def test_a_shell_that_asks_gets_the_names(shell, at):
     assert "show" in told and "sheet" in told and "close" not in told
 
 
-def test_options_are_completed_too():
+def test_options_lots_stocks_colourants_and_pages_are_completed(tmp_path, monkeypatch):
     assert "--volume-ml" in complete("bash", "colourmatch lot new --vol", "3")
-
-
-def test_lots_stocks_colourants_and_pages_are_completed(tmp_path, monkeypatch):
     monkeypatch.setenv("COLOURMATCH_BOOK", str(tmp_path / "b.sqlite"))
     run(["stock", "add", "crimson", "--colourant", "E129", "--strength-g-per-100ml", "1"])
     run(["lot", "new", "--name", "Bitter", "--volume-ml", "900", "--stock", "crimson", "--number", "26-041"])

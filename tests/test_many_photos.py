@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from colourmatch.cli import run
 from colourmatch.commands import photos
 from colourmatch.commands.progress import watch
 
@@ -104,28 +105,26 @@ def test_a_bar_is_shown_on_a_terminal_only(monkeypatch, capsys, terminal, total,
     assert out == "" and ("Measuring photos" in err) is bar
 
 
-def test_photos_of_a_lot_are_read_in_parallel_and_learnt_from_in_order(tmp_path):
+def test_photos_of_a_lot_are_read_in_parallel_and_learnt_from_in_order(
+    tmp_path, capsys, two_cores, monkeypatch
+):
+    monkeypatch.setattr("colourmatch.workflow.fitting.list_mishaps", lambda *_given: [])  # they take long
     scenes = draw_scenes(tmp_path, 4)
     (tmp_path / "text.jpg").write_text("no photo")
     given = [*scenes[:2], str(tmp_path / "text.jpg"), *scenes[2:]]
 
-    def run(*words: str) -> subprocess.CompletedProcess[str]:
-        book = ["--book", str(tmp_path / "lots.db"), "--json"]
-        return subprocess.run(
-            [sys.executable, "-m", "colourmatch", *words, *book],
-            capture_output=True, text=True, cwd=ROOT, timeout=600,
-        )  # fmt: skip
+    def tell(*words: str) -> Any:
+        assert run([*words, "--book", str(tmp_path / "lots.db"), "--json"]) == 0
+        return json.loads(capsys.readouterr().out)
 
-    run("stock", "add", "red", "--colourant", "E129", "--strength-g-per-100ml", "1")
-    run("lot", "new", "--name", "Bitter", "--volume-ml", "900", "--stock", "red")
-    done = run("lot", "photo", "1", *given, *BOXES)
-    assert done.returncode == 0, done.stderr
-    found = json.loads(done.stdout)["photos"]
+    tell("stock", "add", "red", "--colourant", "E129", "--strength-g-per-100ml", "1")
+    tell("lot", "new", "--name", "Bitter", "--volume-ml", "900", "--stock", "red")
+    found = tell("lot", "photo", "1", *given, *BOXES)["photos"]
     assert [photo["photo"] for photo in found] == [Path(path).name for path in given]
     entries = [photo["entry"] for photo in found]
     assert entries[2] is None and sorted(e for e in entries if e) == [e for e in entries if e]
     # each advice rests on the photos before it
     seen = [photo["advice"]["combined"]["photos"] for photo in found if photo["entry"]]
     assert [len(names) for names in seen] == [1, 2, 3, 4]
-    again = json.loads(run("lot", "photo", "1", scenes[1], *BOXES).stdout)
+    again = tell("lot", "photo", "1", scenes[1], *BOXES)
     assert again["entry"] == entries[1] and again["repeated"]

@@ -1,11 +1,9 @@
-"""README.md: short, its first reading works as typed, and what it names exists."""
+"""README.md: short, and what it names exists; test_wheel.py types its first reading."""
 
 from __future__ import annotations
 
 import re
 import shlex
-import subprocess
-import sys
 from pathlib import Path
 
 import click
@@ -44,23 +42,6 @@ def test_its_two_commands_come_first_and_are_what_the_checks_run():
     assert start.split(" && ")[-1].strip() == ".venv/bin/colourmatch app"
     first = next(line for line in README.splitlines() if "pip install -e '.[test]'" in line)
     assert test.strip() == first and first.endswith(" && .venv/bin/pytest")
-
-
-def test_its_first_reading_works_as_typed(tmp_path):
-    """In a folder whose .venv/bin holds this program, as after either command."""
-    folder = tmp_path / ".venv" / "bin"
-    folder.mkdir(parents=True)
-    program = folder / "colourmatch"
-    program.write_text(f'#!/bin/sh\nexec "{sys.executable}" -m colourmatch "$@"\n')
-    program.chmod(0o755)
-    (folder / "activate").write_text(f'PATH="{folder}:$PATH"\nPYTHONPATH="{ROOT}"\nexport PATH PYTHONPATH\n')
-    lines = first_reading()
-    assert sum(line.startswith("colourmatch ") for line in lines) == 3
-    done = subprocess.run(
-        ["sh", "-e", "-c", "\n".join(lines)], cwd=tmp_path, capture_output=True, text=True, timeout=300
-    )
-    assert done.returncode == 0, done.stderr
-    assert "CIEDE2000" in done.stdout and (tmp_path / "card.pdf").stat().st_size > 1000
 
 
 @pytest.mark.parametrize("words", typed(), ids=" ".join)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -24,13 +25,21 @@ MOST_OF_PRODUCT = 0.2
 FILES = sorted(path for path in PACKAGE.rglob("*.py"))
 
 
+@cache
+def imports_of(path: Path) -> list[ast.Import | ast.ImportFrom]:
+    """All imports anywhere in a file, inside functions too."""
+    nodes = ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+    return [node for node in nodes if isinstance(node, (ast.Import, ast.ImportFrom))]
+
+
+@cache
 def imported_modules(path: Path) -> set[str]:
-    """Full names of all modules imported anywhere in a file, inside functions too."""
+    """Full names of all modules that a file imports."""
     found: set[str] = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in imports_of(path):
         if isinstance(node, ast.Import):
             found |= {alias.name for alias in node.names}
-        elif isinstance(node, ast.ImportFrom):
+        else:
             assert node.level == 0, f"{path} has a relative import"
             module = node.module or ""
             found |= (
@@ -69,11 +78,11 @@ def test_no_module_imports_itself_in_a_circle():
 def whole_names(path: Path, names: dict[str, Path]) -> set[str]:
     """The modules of the package that a file imports; `from room import module` names the module."""
     found = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in imports_of(path):
         if isinstance(node, ast.ImportFrom):
             inner = {f"{node.module}.{alias.name}" for alias in node.names}
             found |= inner & names.keys() or {str(node.module)} & names.keys()
-        elif isinstance(node, ast.Import):
+        else:
             found |= {alias.name for alias in node.names} & names.keys()
     return found - {"colourmatch"}
 

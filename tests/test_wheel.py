@@ -22,6 +22,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from test_readme import first_reading
 
 from colourmatch.simulate.kitchen import SHIPPED
 
@@ -82,14 +83,6 @@ def surroundings(home: Path) -> dict[str, str]:
     return kept | {"HOME": str(home), "XDG_DATA_HOME": str(home / "data")}
 
 
-def run_installed(programs: Path, folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
-    """The installed program in another folder."""
-    return subprocess.run(
-        [programs / "colourmatch", *arguments],
-        capture_output=True, text=True, cwd=folder, env=surroundings(folder), timeout=600,
-    )  # fmt: skip
-
-
 def test_facts_and_app_lie_inside(unpacked):
     held = {path.relative_to(unpacked).as_posix() for path in unpacked.rglob("*") if path.is_file()}
     facts = {f"colourmatch/calibration/{path.name}" for path in (ROOT / "calibration").iterdir()}
@@ -127,22 +120,19 @@ def test_everything_comes_from_the_wheel(installed, tmp_path):
     assert len(places) == 3 and all(place.is_relative_to(installed.parent) for place in places)
 
 
-def test_the_card_is_written(installed, tmp_path):
-    done = run_installed(installed, tmp_path, "card", "--json")
+def test_the_first_reading_of_the_readme_works_as_typed(installed, tmp_path):
+    """In a folder whose .venv/bin holds the program, as after either of its commands."""
+    (tmp_path / ".venv").mkdir()
+    (tmp_path / ".venv" / "bin").symlink_to(installed)
+    lines = first_reading()
+    assert sum(line.startswith("colourmatch ") for line in lines) == 3
+    done = subprocess.run(
+        ["sh", "-e", "-c", "\n".join(lines)], cwd=tmp_path, env=surroundings(tmp_path),
+        capture_output=True, text=True, timeout=600,
+    )  # fmt: skip
     assert done.returncode == 0, done.stderr
-    assert json.loads(done.stdout)["version"] == 1
-    assert (tmp_path / "card.pdf").read_bytes().startswith(b"%PDF")
-    assert [path.name for path in tmp_path.iterdir()] == ["card.pdf"]
-
-
-def test_the_demonstration_plays_to_its_stop(installed, tmp_path):
-    done = run_installed(installed, tmp_path, "demo", "--keep", "kept", "--json")
-    assert done.returncode == 0, done.stderr
-    told = json.loads(done.stdout)
-    assert told["story"]["closing"]["outcome"] == "matched"
-    assert len(told["photos"]) >= 2 and all((tmp_path / photo).is_file() for photo in told["photos"])
-    shown = run_installed(installed, tmp_path, "lot", "list", "--json", "--book", told["book"])
-    assert json.loads(shown.stdout)["lots"][0]["lot"] == told["lot"]
+    assert "CIEDE2000" in done.stdout and (tmp_path / "card.pdf").read_bytes().startswith(b"%PDF")
+    assert (tmp_path / "first" / "demo.sqlite").is_file()
 
 
 @pytest.fixture

@@ -126,7 +126,6 @@ class Difference:
     hue: float
     text: str
     seen: bool
-    raw_delta_e_2000: float
 
     def to_json(self) -> dict[str, object]:
         """The `difference` object of the command line."""
@@ -264,7 +263,7 @@ def compare_lab(
         max(float(((bat[1:] - ref[1:]) ** 2).sum() - d_c**2), 0.0)
     )
     text = describe_difference(ref, bat) if seen else "no difference seen"
-    return Difference(interval, float(d_l), float(d_c), float(d_h), text, seen, float(np.linalg.norm(vector)))
+    return Difference(interval, float(d_l), float(d_c), float(d_h), text, seen)
 
 
 def _widen(interval: Interval, vector: Array, unknown: Array) -> Interval:

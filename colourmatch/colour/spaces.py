@@ -74,17 +74,6 @@ def primaries_to_matrix(primaries_xy: ArrayLike, white_xyz: ArrayLike = WHITE_D6
 RGB_TO_XYZ: dict[str, Array] = {name: primaries_to_matrix(xy) for name, xy in PRIMARIES_XY.items()}
 
 
-def rgb_to_lab(rgb_linear: ArrayLike, encoding: str = "sRGB") -> Array:
-    """CIELAB of linear RGB relative to white, shape (..., 3).
-
-    The red of sRGB, as it is commonly printed:
-
-    >>> rgb_to_lab([1.0, 0.0, 0.0]).round(2).tolist()
-    [53.24, 80.09, 67.2]
-    """
-    return xyz_to_lab(np.asarray(rgb_linear, float) @ RGB_TO_XYZ[encoding].T)
-
-
 def decode_srgb(value: ArrayLike) -> Array:
     """Linear light of sRGB-encoded values in 0 to 1; Display P3 uses the same curve (IEC 61966-2-1)."""
     v = np.asarray(value, float)

@@ -33,11 +33,10 @@ _NEAR_MM = 2.0
 
 @dataclass(frozen=True)
 class Glass:
-    """A glass on the card, millimetres: centre, radius of the innermost and of the outermost rim edge."""
+    """A glass on the card, millimetres: centre, radius of the innermost edge of its rim."""
 
     centre_mm: tuple[float, float]
     inner_mm: float
-    outer_mm: float
 
 
 def find_glass(
@@ -86,9 +85,7 @@ def find_glass(
     rim = edges[edges >= edges.max() - _WALL_MM]
     # shifts count from the pixel right of or below the middle where the crop has an even number of pixels
     away = (centre + np.array([width % 2 == 0, height % 2 == 0]) / 2) / scale
-    return Glass(
-        (float(spot_mm[0] + away[0]), float(spot_mm[1] + away[1])), float(rim.min()), float(rim.max())
-    )
+    return Glass((float(spot_mm[0] + away[0]), float(spot_mm[1] + away[1])), float(rim.min()))
 
 
 def _square(reach_mm: float, step_mm: float, scale: float) -> NDArray[np.intp]:

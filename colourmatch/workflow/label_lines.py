@@ -9,16 +9,11 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import tzinfo
-from typing import TYPE_CHECKING
 
 from colourmatch.book.entries import LotStory
 from colourmatch.dosing.care import label_line
 from colourmatch.dosing.limits import colourants_in, place_or_first
 from colourmatch.words.times import tell_date
-
-if TYPE_CHECKING:
-    from colourmatch.book.lot_book import LotBook
-
 
 #: What is said beside them, not on the label: nobody but the maker answers for them.
 NOT_CHECKED = "Your own lines are as you typed them: nobody checked them against the law."
@@ -40,11 +35,6 @@ class LabelLines:
     def all(self) -> tuple[str, ...]:
         """Every line in order."""
         return (self.name, self.lot_and_date, *self.texts, *self.own)
-
-
-def label_text(book: LotBook, lot: int | str, zone: tzinfo | None = None) -> str:
-    """The text of a lot's label, one statement a line; NotFoundError for a lot that does not exist."""
-    return "\n".join(read_label_lines(book.lots.story(lot), zone).all())
 
 
 def read_label_lines(story: LotStory, zone: tzinfo | None = None) -> LabelLines:

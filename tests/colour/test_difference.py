@@ -135,8 +135,8 @@ def test_compare_gives_the_signed_parts_of_cielab():
         ((batch - reference) ** 2).sum()
     )
     assert result.hue < 0, "from 37 to 36 degrees is clockwise"
-    assert result.raw_delta_e_2000 == pytest.approx(float(ciede2000(reference, batch)))
-    assert result.seen and result.delta_e_2000.low < result.raw_delta_e_2000 < result.delta_e_2000.high
+    assert result.seen
+    assert result.delta_e_2000.low < float(ciede2000(reference, batch)) < result.delta_e_2000.high
     assert set(result.text.split(", ")) == {"paler", "less red"}
 
 
@@ -176,18 +176,8 @@ def test_words(reference, batch, text):
 def test_hue_names_go_round_the_circle():
     angles = [0, 35, 60, 90, 120, 180, 250, 310, 350, 360, -10]
     names = [
-        "pink",
-        "red",
-        "orange",
-        "yellow",
-        "green",
-        "blue-green",
-        "blue",
-        "purple",
-        "pink",
-        "pink",
-        "pink",
-    ]
+        "pink", "red", "orange", "yellow", "green", "blue-green", "blue", "purple", "pink", "pink", "pink",
+    ]  # fmt: skip
     assert [name_hue(angle) for angle in angles] == names
 
 

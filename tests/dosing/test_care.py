@@ -88,10 +88,8 @@ def test_all_caramels_count_together_against_the_intake_of_the_group():
     # 200 mg of 300 x 60, 100 mg of 100 x 60, 300 mg of 300 x 60
     assert [one.shares[0][1] for one in (a, c, both)] == pytest.approx([200 / 18000, 100 / 6000, 300 / 18000])
     assert both.name == "Caramels together" and both.source.startswith("EFSA")
-    assert [one.e_number for one in portions_in_glass({"E150c": (500, 0), "E129": (30, 0)})] == [
-        "E150c",
-        "E129",
-    ]
+    mixed = portions_in_glass({"E150c": (500, 0), "E129": (30, 0)})
+    assert [one.e_number for one in mixed] == ["E150c", "E129"]
 
 
 @pytest.mark.parametrize(
@@ -109,11 +107,8 @@ def test_natural_colours_and_alcoholic_references_are_cautioned_of(colourant, co
     assert "alcoholic-reference" not in codes([colourant], "US")
 
 
-def test_a_sum_appears_once_for_several_colourants():
+def test_several_colourants_have_one_sum_in_which_an_unknown_bottle_counts():
     assert [limit.kind for limit in limits_for(["E129", "E102", "tartrazine"])] == ["sum"]
-
-
-def test_unknown_bottle_counts_in_the_sum_and_has_no_limit_of_its_own():
     assert [limit.kind for limit in limits_for(["custom:505:200"])] == ["sum", "unknown"]
     assert room_mg_per_l(batch_with(E129=70), "custom:505", None) == pytest.approx(30)
 
@@ -179,15 +174,11 @@ def test_a_glass_against_the_daily_intake_by_hand():
     assert (adult, child) == ("an adult of 60 kg", "a child of 20 kg")
     assert of_adult == pytest.approx([2 / 420, 1.608 / 420, 2.392 / 420])
     assert of_child == pytest.approx([2 / 140, 1.608 / 140, 2.392 / 140])
-    assert (
-        "2.00 mg (1.61 to 2.39)" in one.text
-        and "0.5 % (0.4 to 0.6) for an adult of 60 kg and 1.4 % (1.1 to 1.7) for a child" in one.text
-    )
+    assert "2.00 mg (1.61 to 2.39)" in one.text
+    assert "0.5 % (0.4 to 0.6) for an adult of 60 kg and 1.4 % (1.1 to 1.7) for a child" in one.text
     # The smaller of the two, and whose it is: ponceau 4R has 4 (JECFA) and 0.7 (EFSA).
-    assert (portion_in_glass("E124", 1, 0).adi_mg_per_kg, portion_in_glass("E124", 1, 0).source) == (
-        0.7,
-        "EFSA",
-    )
+    ponceau = portion_in_glass("E124", 1, 0)
+    assert (ponceau.adi_mg_per_kg, ponceau.source) == (0.7, "EFSA")
     assert portion_in_glass("E129", 10, 20, 50).mg[1] == 0
     beet = portion_in_glass("E162", 10, 1)
     assert beet.shares == () and beet.to_json()["adi_mg_per_kg"] is None
@@ -200,17 +191,10 @@ def test_a_passed_ceiling_is_shown_with_how_much():
     assert report.lines[0].text == "your ceiling: 70 mg/l of pure dye of 60, 10 too much."
     assert report.ceiling_left_mg_per_l == pytest.approx(-10)
     assert not ceiling_check(batch_with(E129=60), 60).over
-
-
-def test_limits_of_the_law_are_shown_without_a_ceiling_of_the_maker():
-    report = ceiling_check(batch_with(E123=1), None)
-    assert report.over and report.ceiling_left_mg_per_l is None
-    assert "not permitted in EU" in report.lines[0].text
-
-
-def test_caramel_classes_count_as_one():
-    report = ceiling_check(batch_with(E150a=30, E150d=40), None)
-    assert [line.amount_mg_per_l for line in report.lines] == [pytest.approx(70)]
+    law = ceiling_check(batch_with(E123=1), None)  # without a ceiling of the maker's own
+    assert law.over and law.ceiling_left_mg_per_l is None and "not permitted in EU" in law.lines[0].text
+    caramels = ceiling_check(batch_with(E150a=30, E150d=40), None)  # classes count as one
+    assert [line.amount_mg_per_l for line in caramels.lines] == [pytest.approx(70)]
 
 
 @pytest.mark.parametrize(
@@ -272,14 +256,8 @@ def test_standing_cautions_close_every_list():
     for colourants in ([], ["E129"], ["custom:505:100", "E120"]):
         assert cautions_for(colourants)[-len(STANDING_CAUTIONS) :] == STANDING_CAUTIONS
     texts = " ".join(caution.text for caution in STANDING_CAUTIONS)
-    for words in (
-        "appearance",
-        "pure dye",
-        "colour already in the base included",
-        "not poured back",
-        "decide",
-    ):
-        assert words in texts
+    said = ("appearance", "pure dye", "colour already in the base included", "not poured back", "decide")
+    assert all(words in texts for words in said)
 
 
 def test_figures_from_memory_are_marked():

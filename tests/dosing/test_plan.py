@@ -41,11 +41,9 @@ def test_best_dose_is_the_true_one(reference, within):
     line = plan_line(ask(drops=(20,), reference=reference))
     found = 20 + line.ml[line.best, 0] / RED.drop_ml
     assert found == pytest.approx(best_drops(reference), rel=within)
-
-
-def test_first_photo_is_near_the_true_dose():
-    line = plan_line(FIRST_PHOTO)
-    assert line.ml[line.best, 0] / RED.drop_ml == pytest.approx(best_drops({"E129": 40}), rel=0.2)
+    if reference == {"E129": 40}:
+        first = plan_line(FIRST_PHOTO)
+        assert first.ml[first.best, 0] / RED.drop_ml == pytest.approx(best_drops(reference), rel=0.2)
 
 
 def test_yellow_is_used_where_yellow_is_missing_and_only_there():
@@ -121,12 +119,6 @@ def test_first_step_stops_short_and_a_known_stock_goes_further():
     assert 0.4 < shares[0] < shares[1] <= 1
 
 
-def test_ten_times_the_batch_takes_ten_times_the_dose():
-    small, great = plan_line(ask(drops=(20,))), plan_line(ask(drops=(200,), volume_ml=9000))
-    assert_allclose(great.ml[great.best], 10 * small.ml[small.best], rtol=0.01)
-    assert_allclose(great.ml[great.step], 10 * small.ml[small.step], rtol=0.02)
-
-
 @settings(max_examples=12, deadline=None)
 @given(st.floats(2, 80), st.floats(0, 30), st.integers(0, 1))
 def test_best_and_step_lie_under_the_ceiling(ceiling, already, stocks):
@@ -172,9 +164,3 @@ def test_the_way_ends_before_a_hill(monkeypatch):
     best = line.ml[line.best, 0] * RED.mg_per_ml / FIRST_PHOTO.state.volume_ml * 1000
     assert best == pytest.approx(3, abs=0.2) and line.step <= line.best
     assert line.mean[line.best] == pytest.approx(6, abs=0.05)
-
-
-def test_same_question_same_answer():
-    one, other = plan_line(HALFWAY), plan_line(HALFWAY)
-    assert_allclose(one.ml, other.ml, rtol=0)
-    assert (one.best, one.step) == (other.best, other.step)

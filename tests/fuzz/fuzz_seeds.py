@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import tifffile
 from PIL import Image
 
 from colourmatch.book.lot_book import open_book
@@ -43,15 +44,10 @@ def phone_exif(orientation: int = 6) -> Image.Exif:
 
 
 def write_tiff16(rgb: np.ndarray) -> bytes:
-    """A 16-bit RGB TIFF, uncompressed (TIFF 6.0, section 6), of an array uint16 (H, W, 3)."""
-    height, width = rgb.shape[:2]
-    pixels = rgb.astype("<u2").tobytes()
-    entries = [(256, 3, 1, width), (257, 3, 1, height), (258, 3, 3, 8 + len(pixels)), (259, 3, 1, 1), (262, 3, 1, 2),
-               (273, 4, 1, 8), (277, 3, 1, 3), (278, 3, 1, height), (279, 4, 1, len(pixels))]  # fmt: skip
-    body = struct.pack("<3H", 16, 16, 16) + b"\0\0"
-    directory = struct.pack("<H", len(entries)) + b"".join(struct.pack("<HHII", *entry) for entry in entries)
-    head = b"II*\0" + struct.pack("<I", 8 + len(pixels) + len(body))
-    return head + pixels + body + directory + bytes(4)
+    """A 16-bit RGB TIFF of an array uint16 (H, W, 3)."""
+    out = io.BytesIO()
+    tifffile.imwrite(out, rgb, photometric="rgb", metadata=None)
+    return out.getvalue()
 
 
 def write_small_dng() -> bytes:

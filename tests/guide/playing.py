@@ -9,6 +9,8 @@ import contextlib
 import io
 import json
 import os
+import pickle
+import shlex
 import shutil
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
@@ -43,8 +45,9 @@ class Player:
         self.objects: Objects = {}
 
     def call(self, command: str, *rest: object, book: str = "book.sqlite") -> Any:
-        """The JSON of one call; it is kept under the command's name."""
-        arguments = [*command.split(), *map(str, rest), "--json"]
+        """The JSON of one call, its texts split as a shell does; it is kept under the command's name."""
+        words = [shlex.split(one) if isinstance(one, str) else [str(one)] for one in rest]
+        arguments = [*command.split(), *(word for part in words for word in part), "--json"]
         out = io.StringIO()
         surroundings = {"COLOURMATCH_BOOK": str(self.folder / book)}
         with (
@@ -64,9 +67,13 @@ class Player:
 def play(folder: Path) -> Objects:
     """The JSON of every command, by its name; several calls where its form differs."""
     from colourmatch.photo import measure
+    from colourmatch.workflow import fitting
 
     player = Player(folder)
-    with mock.patch.object(measure, "measure_or_refuse", _remember(measure.measure_or_refuse)):
+    with (
+        mock.patch.object(measure, "measure_or_refuse", _remember(measure.measure_or_refuse)),
+        mock.patch.object(fitting, "fit_lot", _remember_fits(fitting.fit_lot)),
+    ):
         boxes = _measure(player)
         _keep_stocks(player)
         _tint(player, boxes)
@@ -90,6 +97,19 @@ def _remember(measure: Callable[..., Any]) -> Callable[..., Any]:
         return known[key]
 
     return read
+
+
+def _remember_fits(fit_lot: Callable[..., Any]) -> Callable[..., Any]:
+    """The same fit of the same photos: what is shown of a lot asks for it again."""
+    known: dict[bytes, Any] = {}
+
+    def fit(*given: Any, **named: Any) -> Any:
+        key = pickle.dumps((given, named))
+        if key not in known:
+            known[key] = fit_lot(*given, **named)
+        return known[key]
+
+    return fit
 
 
 def _photo(name: str) -> Path:
@@ -122,7 +142,7 @@ def _measure(player: Player) -> dict[str, str]:
 
 def _measure_through_fields(player: Player) -> None:
     """The card for a colour printer, and a photo drawn of it: liquids of two dyes, so that a warm lamp parts them."""
-    player.call("card", "--fields", "--out", player.folder / "card-fields.pdf")
+    player.call("card", "--fields --out", player.folder / "card-fields.pdf")
     drinks = [drink_transmittance({dye: 8.0}) for dye in ("E129", "E124")]
     printer = Printer(inks=vary_inks(np.random.default_rng(11)))
     pose = Pose(fill=0.9, width_px=2016, height_px=1512)
@@ -148,29 +168,20 @@ def _typed(boxes: dict[str, str]) -> list[str]:
 
 
 def _keep_stocks(player: Player) -> None:
-    player.call("stock add", "red", "--colourant", "E129", "--strength-g-per-100ml", "1.0", "--by", "MK")
-    player.call("stock add", "yellow", "--colourant", "E102", "--strength-g-per-100ml", "1.0")
-    player.call("stock add", "red too", "--colourant", "E129", "--strength-g-per-100ml", "0.5")
-    player.call(
-        "stock add", "bottle", "--colourant", "custom", "--peak-nm", "505", "--strength-g-per-100ml", "1"
-    )
-    player.call("stock weigh", "red", "--drops", "40", "--grams", "1.93")
-    player.call("stock make", "--strength-g-per-100ml", "1", "--volume-ml", "50", "--dye-content", "0.85")
-    player.call("stock make", "--strength-g-per-100ml", "1", "--volume-ml", "50", "--bottle-g-per-100ml", "5")
+    player.call("stock add", "red --colourant E129 --strength-g-per-100ml 1.0 --by MK")
+    player.call("stock add", "yellow --colourant E102 --strength-g-per-100ml 1.0")
+    player.call("stock add", "'red too' --colourant E129 --strength-g-per-100ml 0.5")
+    player.call("stock add", "bottle --colourant custom --peak-nm 505 --strength-g-per-100ml 1")
+    player.call("stock weigh", "red --drops 40 --grams 1.93")
+    player.call("stock make", "--strength-g-per-100ml 1 --volume-ml 50 --dye-content 0.85")
+    player.call("stock make", "--strength-g-per-100ml 1 --volume-ml 50 --bottle-g-per-100ml 5")
     player.call(
         "stock make",
-        "--strength-g-per-100ml",
-        "1",
-        "--volume-ml",
-        "50",
-        "--colourant",
-        "E163",
-        "--bottle-colour-value",
-        "150",
+        "--strength-g-per-100ml 1 --volume-ml 50 --colourant E163 --bottle-colour-value 150",
     )
-    player.call("stock dilute", "red", "--fold", "10", "--name", "red thin")
+    player.call("stock dilute", "red --fold 10 --name 'red thin'")
     for target in (4, 40):
-        player.call("stock dilute", "red", "--target-mg-per-l", target, "--volume-ml", "900")
+        player.call("stock dilute", "red --target-mg-per-l", target, "--volume-ml 900")
 
 
 def _now() -> str:
@@ -180,143 +191,115 @@ def _now() -> str:
 def _tint(player: Player, boxes: dict[str, str]) -> None:
     """One lot from the first photo to the closing, with every kind of entry."""
     lot = ("--ceiling-mg-per-l", "60", "--dilution", "5", "--jurisdiction", "EU", "--number", "26-041")
-    player.call("lot new", "--name", "Bitter", "--volume-ml", "900", "--stock", "red", "--stock", "red too", *lot,
-                "--already-mg-per-l", "1", "--serving", "name=long drink,depth-mm=60,dilution=4,light=A,weight=1",
-                "--tolerance", "1.5")  # fmt: skip
+    player.call("lot new", "--name Bitter --volume-ml 900 --stock red --stock 'red too'", *lot,
+                "--already-mg-per-l 1 --serving 'name=long drink,depth-mm=60,dilution=4,light=A,weight=1' --tolerance 1.5")  # fmt: skip
     player.call("lot photo", "1", _photo("ladder1-0.jpg"))
     player.call("lot photo", "1", _photo("ladder1-0.jpg"))  # sent again
     player.call("lot photo", "1", _photo("bad-empty.jpg"))
-    dosed = player.call("lot add", "1", "--stock", "red", "--drops", 65)
-    sample = player.call("lot sample", "1", "--ml", "10")
-    player.call("lot correct", "1", sample["entry"], "--ml", "12", "--reason", "weighed")
-    player.call("lot correct", "1", "--tolerance", "2", "--reason", "as agreed")
-    player.call("lot correct", "1", "--target-lab", "78,46,35", "--reason", "as agreed")
-    player.call("lot correct", "1", "--number", "26-014", "--notes", "of June", "--reason", "mistyped")
-    player.call("lot use", "1", "yellow")
-    player.call("lot look", "1", "--serving", "depth-mm=80,light=FL2")
-    player.call("lot trial", "1", "--ml", "100")
-    player.call("lot add", "2", "--stock", "red", "--drops", "1")
-    player.call("lot photo", "2", _photo("ladder1-2.jpg"), "--dilution", "5", "--depth-mm", "10")
+    dosed = player.call("lot add", "1 --stock red --drops 65")
+    sample = player.call("lot sample", "1 --ml 10")
+    player.call("lot correct", "1", sample["entry"], "--ml 12 --reason weighed")
+    player.call("lot correct", "1 --tolerance 2 --reason 'as agreed'")
+    player.call("lot correct", "1 --target-lab 78,46,35 --reason 'as agreed'")
+    player.call("lot correct", "1 --number 26-014 --notes 'of June' --reason mistyped")
+    player.call("lot use", "1 yellow")
+    player.call("lot look", "1 --serving depth-mm=80,light=FL2")
+    player.call("lot trial", "1 --ml 100")
+    player.call("lot add", "2 --stock red --drops 1")
+    player.call("lot photo", "2", _photo("ladder1-2.jpg"), "--dilution 5 --depth-mm 10")
     player.call("lot trial", "1")
-    player.call("lot correct", "1", dosed["entry"], "--drops", "60", "--reason", "counted again")
+    player.call("lot correct", "1", dosed["entry"], "--drops 60 --reason 'counted again'")
     player.call("lot trial", "1")  # tells what that means for its trial
     player.call("lot trial", "2")
-    player.call("lot trial", "2", "--pour-back")
-    added = player.call("lot add", "1", "--stock", "red", "--drops", "2")
-    player.call("lot correct", "1", added["entry"], "--at", _now(), "--reason", "noted too early")
-    corrected = player.call("lot correct", "1", added["entry"], "--drops", "3", "--reason", "counted again")
-    player.call("lot correct", "1", corrected["entry"], "--void", "--reason", "other lot")
-    player.call("lot add", "1", "--untinted-ml", "20")
-    player.call("stock dilute", "red", "--fold", "2", "--name", "red 1 in 2")
-    player.call("stock correct", "red", "--strength-g-per-100ml", "1.001", "--reason", "misread")
+    player.call("lot trial", "2 --pour-back")
+    added = player.call("lot add", "1 --stock red --drops 2")
+    player.call("lot correct", "1", added["entry"], "--at", _now(), "--reason 'noted too early'")
+    corrected = player.call("lot correct", "1", added["entry"], "--drops 3 --reason 'counted again'")
+    player.call("lot correct", "1", corrected["entry"], "--void --reason 'other lot'")
+    player.call("lot add", "1 --untinted-ml 20")
+    player.call("stock dilute", "red --fold 2 --name 'red 1 in 2'")
+    player.call("stock correct", "red --strength-g-per-100ml 1.001 --reason misread")
     player.call("lot photo", "1", _photo("ladder1-5.jpg"), _photo("bad-text.jpg"))
-    player.call("lot set-aside", "1", "ladder1-0.jpg", "--why", "a lamp shone in")
+    player.call("lot set-aside", "1 ladder1-0.jpg --why 'a lamp shone in'")
     player.call("lot show", "1")
-    player.call("lot set-aside", "1", "ladder1-0.jpg", "--why", "it was all right", "--take-back")
-    player.call("lot close", "1", "--by", "MK", "--note", "good")
-    player.call("lot reopen", "1", "--reason", "closed too early")
+    player.call("lot set-aside", "1 ladder1-0.jpg --why 'it was all right' --take-back")
+    player.call("lot close", "1 --by MK --note good")
+    player.call("lot reopen", "1 --reason 'closed too early'")
     player.call("lot show", "1")
-    player.call("lot close", "1", "--by", "MK", "--note", "good")
+    player.call("lot close", "1 --by MK --note good")
     player.call("lot show", "1")
     _miss(player, boxes)
 
 
 def _miss(player: Player, boxes: dict[str, str]) -> None:
     """Lots that cannot be matched: another bottle, another kind of colour, past the reference, past the ceiling."""
-    player.call("lot new", "--name", "Pale", "--volume-ml", "2", "--stock", "yellow")  # asked about
+    player.call("lot new", "--name Pale --volume-ml 2 --stock yellow")  # asked about
     player.call(
         "lot new",
-        "--name",
-        "Pale",
-        "--volume",
-        "0.9 l",
-        "--stock",
-        "yellow",
-        "--dilution",
-        "5",
-        "--made-up-to",
-        "6",
-        "--ingredients",
-        "water, sugar, colours, citric acid",
-        "--contents",
-        "500 ml",
-        "--best-before",
-        "2027-05-01",
-        "--producer",
-        "Invented Drinks, 1 Low Street",
-        "--keeping",
-        "Keep cold once opened.",
+        "--name Pale --volume '0.9 l' --stock yellow --dilution 5 --made-up-to 6 "
+        "--ingredients 'water, sugar, colours, citric acid' --contents '500 ml' "
+        "--best-before 2027-05-01 --producer 'Invented Drinks, 1 Low Street' --keeping 'Keep cold once opened.'",
     )
     player.call("lot photo", "3", _photo("ladder1-0.jpg"), *_typed(boxes))
     turned = _typed({"white": boxes["white"], "reference": boxes["batch"], "batch": boxes["reference"]})
-    player.call("lot new", "--name", "Deep", "--hand", "grams", "--volume-ml", "900", "--stock", "red", "--dilution", "5",
-                "--ceiling-mg-per-l", "40")  # fmt: skip
-    player.call("lot add", "4", "--stock", "red", "--drops", "80")
+    player.call("lot new", "--name Deep --hand grams --volume-ml 900 --stock red --dilution 5 --ceiling-mg-per-l 40")  # fmt: skip
+    player.call("lot add", "4 --stock red --drops 80")
     player.call("lot photo", "4", _photo("ladder1-2.jpg"), *turned)
     player.call("lot show", "4")
-    player.call("lot close", "4", "--reason", "given up")
-    player.call("stock add", "weak", "--colourant", "E129", "--strength-g-per-100ml", "0.005")
-    player.call("lot new", "--name", "Weak", "--volume-ml", "900", "--stock", "weak", "--dilution", "5", "--by", "MK",
-                "--already-mg-per-l", "1", "--already-colourant", "E110")  # fmt: skip
+    player.call("lot close", "4 --reason 'given up'")
+    player.call("stock add", "weak --colourant E129 --strength-g-per-100ml 0.005")
+    player.call("lot new", "--name Weak --volume-ml 900 --stock weak --dilution 5 --by MK --already-mg-per-l 1 --already-colourant E110")  # fmt: skip
     player.call("lot photo", "5", _photo("ladder1-2.jpg"))
     bare = {"book": "bare.sqlite"}
-    player.call("stock add", "blue", "--colourant", "E133", "--strength-g-per-100ml", "1", **bare)
-    player.call(
-        "lot new", "--name", "Far", "--volume-ml", "900", "--stock", "blue", "--dilution", "5", **bare
-    )
+    player.call("stock add", "blue --colourant E133 --strength-g-per-100ml 1", **bare)
+    player.call("lot new", "--name Far --volume-ml 900 --stock blue --dilution 5", **bare)
     player.call("lot photo", "1", _photo("ladder1-0.jpg"), **bare)
-    player.call("lot add", "1", "--stock", "blue", "--drops", "40", **bare)
+    player.call("lot add", "1 --stock blue --drops 40", **bare)
     player.call(
         "lot photo", "1", _with_time(player.folder, _photo("ladder1-0.jpg")), **bare
     )  # older than that
-    player.call("lot answer", "1", "--no", "--cause", "photo-before-addition", **bare)
-    player.call("lot answer", "1", "--yes", **bare)
-    player.call("lot trial", "1", "--ml", "100", **bare)
-    player.call(
-        "lot close", "1", "--reason", "past", "--sure", **bare
-    )  # against the advice, and with its trial open
-    player.call("stock add", "red", "--colourant", "E129", "--strength-g-per-100ml", "1", **bare)
-    player.call(
-        "lot new", "--name", "Mixed", "--volume-ml", "900", "--stock", "blue", "--dilution", "5", **bare
-    )
+    player.call("lot answer", "1 --no --cause photo-before-addition", **bare)
+    player.call("lot answer", "1 --yes", **bare)
+    player.call("lot trial", "1 --ml 100", **bare)
+    player.call("lot close", "1 --reason past --sure", **bare)  # against the advice, and with its trial open
+    player.call("stock add", "red --colourant E129 --strength-g-per-100ml 1", **bare)
+    player.call("lot new", "--name Mixed --volume-ml 900 --stock blue --dilution 5", **bare)
     mixed = player.call("lot list", **bare)["lots"][0]["lot"]
     player.call("lot photo", mixed, _photo("ladder1-0.jpg"), **bare)
-    player.call("lot add", mixed, "--stock", "blue", "--drops", "30", **bare)
+    player.call("lot add", mixed, "--stock blue --drops 30", **bare)
     player.call("lot photo", mixed, _photo("ladder1-2.jpg"), **bare)  # that was red
     player.call("lot answer", mixed, "--yes", **bare)
-    player.call(
-        "lot new", "--name", "Strong", "--volume-ml", "900", "--stock", "red", "--dilution", "5", **bare
-    )
+    player.call("lot new", "--name Strong --volume-ml 900 --stock red --dilution 5", **bare)
     strong = player.call("lot list", **bare)["lots"][0]["lot"]
     for number, drops in enumerate((8, 8, 0)):  # more than twice as strong as its label
         player.call("lot photo", strong, _photo(f"ladder1-{number}.jpg"), **bare)
         if drops:
-            player.call("lot add", strong, "--stock", "red", "--drops", drops, **bare)
+            player.call("lot add", strong, "--stock red --drops", drops, **bare)
 
 
 def _go_on(player: Player) -> None:
     """After the closing: papers, rechecks, references, lists."""
     player.call("lot list")
-    player.call("lot sheet", "1", "--out", player.folder / "lot.pdf")
+    player.call("lot sheet", "1 --out", player.folder / "lot.pdf")
     player.call("lot label", "1")
     player.call("lot label", "Pale")
     _play_again(player)
-    player.call("lot label", "1", "--out", player.folder / "labels.pdf", "--copies", "2")
+    player.call("lot label", "1 --out", player.folder / "labels.pdf", "--copies 2")
     player.call("lot recheck", "1", _photo("ok-one-corner-covered.jpg"))
     _let_time_pass(player)
     player.call("lot recheck", "1", _photo("bad-text.jpg"))
     player.call("lot export", "--out", player.folder / "lots.csv")
-    player.call("reference add", "Bottle", _photo("warn-shadow.jpg"), "--dilution", "5")
-    player.call("reference add", "Bottle", _photo("ok-one-corner-covered.jpg"), "--dilution", "5")
+    player.call("reference add", "Bottle", _photo("warn-shadow.jpg"), "--dilution 5")
+    player.call("reference add", "Bottle", _photo("ok-one-corner-covered.jpg"), "--dilution 5")
     player.call("reference add", "None", _photo("bad-text.jpg"))
-    player.call("reference add", "Entered", "--lab", "60,45,30")
-    player.call("reference add", "Own", "--from-lot", "1")
+    player.call("reference add", "Entered --lab 60,45,30")
+    player.call("reference add", "Own --from-lot 1")
     player.call("reference list")
     player.call("reference show", "Bottle")
-    player.call("reference choose", "Bottle", "--lot", "3")
+    player.call("reference choose", "Bottle --lot 3")
     player.call("lot list")
     player.call("stock list", "--all")
-    player.call("stock reset", "red", "--reason", "new bottle")
+    player.call("stock reset", "red --reason 'new bottle'")
     player.call("stock put-away", "bottle")
 
 
@@ -325,34 +308,21 @@ def _play_again(player: Player) -> None:
     own = {"book": "again.sqlite"}
     player.call(
         "stock add",
-        "red",
-        "--colourant",
-        "E129",
-        "--strength-g-per-100ml",
-        "1.0",
-        "--supplier",
-        "A supplier",
-        "--batch",
-        "K-1207",
-        "--made-on",
-        "2026-01-02",
-        "--use-by",
-        "2026-02-01",
-        "--amount-ml",
-        "5",
+        "red --colourant E129 --strength-g-per-100ml 1.0 --supplier 'A supplier' --batch K-1207 "
+        "--made-on 2026-01-02 --use-by 2026-02-01 --amount-ml 5",
         **own,
     )
-    player.call("lot new", "--name", "Cordial", "--volume", "1 l", "--stock", "red", **own)
-    player.call("lot add", "1", "--stock", "red", "--drops", "80", "--by", "MK", **own)
-    player.call("lot close", "1", "--reason", "matched", "--sure", **own)
-    player.call("lot new", "--like", "1", "--volume", "5 l", **own)
+    player.call("lot new", "--name Cordial --volume '1 l' --stock red", **own)
+    player.call("lot add", "1 --stock red --drops 80 --by MK", **own)
+    player.call("lot close", "1 --reason matched --sure", **own)
+    player.call("lot new", "--like 1 --volume '5 l'", **own)
     player.call("lot show", "2", **own)
     player.call("lot show", "1", **own)
-    player.call("stock refill", "red", "--batch", "K-1300", **own)
-    player.call("stock dilute", "red", "--fold", "2", "--name", "half", **own)
+    player.call("stock refill", "red --batch K-1300", **own)
+    player.call("stock dilute", "red --fold 2 --name half", **own)
     player.call("stock trace", "K-1207", **own)
     player.call("stock trace", "K-1300", **own)
-    player.call("lot log", "--since", "today", **own)
+    player.call("lot log", "--since today", **own)
     player.call("lot log", "1", **own)
 
 
@@ -415,33 +385,27 @@ def _calibrate(player: Player, boxes: dict[str, str]) -> None:
     player.call("card-profile list")
     player.call(
         "card-profile add",
-        "kitchen",
-        "--greys",
-        "0.74,0.49,0.36,0.21,0.11,0.05",
-        "--sd",
-        "0.01",
-        "--by",
-        "MK",
+        "kitchen --greys 0.74,0.49,0.36,0.21,0.11,0.05 --sd 0.01 --by MK",
     )
     player.call(
-        "card-profile add", "read", _photo("ladder1-5.jpg"), "--grey", boxes["white"], "--reflectance", "0.85"
+        "card-profile add", "read", _photo("ladder1-5.jpg"), "--grey", boxes["white"], "--reflectance 0.85"
     )
     player.call("card-profile add", "read", _photo("bad-text.jpg"), "--grey", boxes["white"])
     player.call("card-profile default", "kitchen")
     player.call("card-profile list")
     player.call("card-profile show", "kitchen", _photo("warn-shadow.jpg"))
-    player.call("measure", _photo("ladder1-5.jpg"), "--card-name", "kitchen")
+    player.call("measure", _photo("ladder1-5.jpg"), "--card-name kitchen")
     player.call("phone list")
     known = (("ladder1-1.jpg", "red=3"), ("ladder1-2.jpg", "red=6"), ("warn-shadow.jpg", "red=10"))
     for name, held in (*known, ("ladder1-0.jpg", "yellow=3")):
-        player.call("phone add", _photo(name), "--light", "window", "--batch", held)
-    player.call("phone fit", "--light", "window", "--by", "MK")
-    player.call("phone show", "--light", "window")
+        player.call("phone add", _photo(name), "--light window --batch", held)
+    player.call("phone fit", "--light window --by MK")
+    player.call("phone show", "--light window")
     player.call("phone list")
-    player.call("measure", _photo("ladder1-5.jpg"), "--light", "window")
-    player.call("lot photo", "3", _photo("ladder1-5.jpg"), "--card-name", "kitchen", "--light", "window")
+    player.call("measure", _photo("ladder1-5.jpg"), "--light window")
+    player.call("lot photo", "3", _photo("ladder1-5.jpg"), "--card-name kitchen --light window")
     player.call("lot show", "3")
-    player.call("phone forget", "--light", "window")
+    player.call("phone forget", "--light window")
     player.call("card-profile forget", "read")
     _sit(player)
 
@@ -462,15 +426,15 @@ def _sit(player: Player) -> None:
         drawn = render_photo(Scene(*drinks), phone, Light(), pose, seed=number)
         paths.append(save_photo(drawn, player.folder / f"sitting-{number}.jpg"))
         typed = [",".join(f"{name}={mg}" for name, mg in one.items()) for one in held]
-        player.call("phone add", paths[-1], "--light", "drawn", "--reference", typed[0], "--batch", typed[1])
-    player.call("phone fit", "--light", "drawn")
-    player.call("measure", paths[-1], "--light", "drawn")
+        player.call("phone add", paths[-1], "--light drawn --reference", typed[0], "--batch", typed[1])
+    player.call("phone fit", "--light drawn")
+    player.call("measure", paths[-1], "--light drawn")
 
 
 def _read_guide(player: Player) -> None:
     player.call("guide")
     player.call("guide", "care")
-    player.call("guide", "--find", "haze")
+    player.call("guide", "--find haze")
     player.call("guide", "nothing")
     player.call("completion", "bash")
 

@@ -78,6 +78,11 @@ def test_a_clock_decides_how_likely_an_older_photo_is_and_a_tried_stock_has_no_w
     assert not [one for one in every if one.code == "label"]
 
 
+def test_glasses_of_which_one_is_not_seen_are_not_exchanged():
+    every = think_of(3, [PRIOR], noted_doses(), references=[True, False, True])
+    assert {one.shot for one in every if one.code == "glasses-swapped"} == {0, 2}
+
+
 @pytest.mark.parametrize("red", [(0, 12, 24), (0, 10, 20), (0, 14.5, 29)])
 def test_nothing_is_doubted_where_all_is_as_noted_or_a_label_is_a_fifth_off(red):
     fit = weigh(shoot(batch_of(*red)), shelf=[OTHER])

@@ -5,6 +5,8 @@ Values are reflectances relative to bare paper; encoding is that of sRGB.
 
 from __future__ import annotations
 
+from functools import cache
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -74,6 +76,9 @@ def to_flat(linear: Array, s: int, noise_codes: float = 0.0, seed: int = 1) -> F
     return FlatCard(np.clip(np.rint(codes), 0, 255).astype(np.uint8), inside, s, read_card(), DECODE_TABLE)
 
 
+_draw_block_once = cache(draw_block)
+
+
 def photograph(
     to_px: Array, size: tuple[int, int], hidden: tuple[int, ...] = (), under: NDArray[np.uint8] | None = None
 ) -> NDArray[np.uint8]:
@@ -82,7 +87,7 @@ def photograph(
     hidden: markers under a piece of table; under: a picture that the sheet is laid on instead of the table.
     """
     s, margin, over = 8, 15, 2
-    card = draw_block(s)
+    card = _draw_block_once(s).copy()
     for i in hidden:
         (x, y), r = read_card().marker_centres_mm[i], 12
         card[

@@ -131,7 +131,7 @@ def test_block_is_bare_paper_except_for_what_the_card_names(pages, paper):
     card, image = read_card(), pages[paper][1].copy()
     left, top = (round(v * PIXELS_PER_MM) for v in block_origin_mm(paper))
     height, width = (round(v * PIXELS_PER_MM) for v in card.block_mm[::-1])
-    rows, columns = (np.mgrid[0:height, 0:width] + 0.5) / PIXELS_PER_MM
+    rows, columns = ((place + 0.5) / PIXELS_PER_MM for place in np.ogrid[0:height, 0:width])
     named = np.zeros((height, width), bool)
     squares = [(c, card.marker_size_mm, card.marker_size_mm) for c in card.marker_centres_mm.values()]
     squares += [(step.centre_mm, card.grey_size_mm, card.grey_size_mm) for step in card.greys]

@@ -46,7 +46,6 @@ SCENES = {
     "shifted": Scene(reference=RED, batch=OTHER, view_shift_mm=SHIFTS, view_size=1.04),
     "lit": Scene(reference=RED, batch=OTHER, glints=(Glint("batch", -10, -5, radius_mm=2.2),)),
     "aside": Scene(reference=RED, batch=OTHER, offsets_mm={"batch": (9.5, 0)}),
-    "no water": Scene(reference=RED, batch=OTHER, blank=None),
 }
 
 
@@ -116,12 +115,6 @@ def test_absolute_colours_are_nearer_than_over_white_alone():
     assert any(nearer)
     for spot, lab in zip(("reference", "batch"), truth, strict=True):
         assert (np.abs(made.spots[spot].lab - lab) < 2.5 * made.spots[spot].lab_sd).all()
-
-
-def test_without_water_white_alone_is_used():
-    made, _ = taken("no water")
-    assert {f.code for f in made.quality} == {"no-blank"}
-    assert made.delta_e_2000 is not None and made.metamerism is None
 
 
 def test_greys_that_are_not_grey_are_told():

@@ -150,13 +150,6 @@ def test_a_reading_kept_before_doubts_were_parted_is_still_combined():
     assert width(found) > width(combine_photos([reading(GAP)] * 2))
 
 
-def test_json_has_what_programs_need():
-    told = combine_photos([reading(GAP, name="a"), reading(moved(0.1, 0, 0), name="b")]).to_json()
-    assert told["photos"] == ["a", "b"] and told["agree"] is True and told["retake"] is None
-    assert told["delta_e_2000"].keys() == {"value", "low", "high"}
-    assert told["difference"]["text"]
-
-
 # ---- known truth ---------------------------------------------------------------------------------------------------
 
 

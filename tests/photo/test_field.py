@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy.linalg import cho_solve, solve_triangular
-from scipy.stats import multivariate_normal
 
 from colourmatch.photo.field import (
     CELL_MM,
@@ -55,6 +54,8 @@ def test_a_factor_brings_its_right_sides_along():
 
 
 def test_the_likelihood_is_that_of_contrasts_free_of_the_trend():
+    from scipy.stats import multivariate_normal  # takes long to import
+
     # Harville 1974 (doi:10.1093/biomet/61.2.383): up to a constant, that of any full set of contrasts
     points = lattice(6)
     basis = quadratic(points, BLOCK_MM)

@@ -35,10 +35,8 @@ def look(picture: np.ndarray, noise: float = 0.006, seed: int = 1) -> Glass | No
 def check_found(glass: Glass | None, centre: tuple[float, float], inner_mm: float) -> None:
     assert glass is not None
     assert np.hypot(glass.centre_mm[0] - centre[0], glass.centre_mm[1] - centre[1]) < 0.5
-    # an edge is a band of some four pixels, here 1 mm, whose inner and outer side are what is given: the wall
-    # is found too thick rather than too thin, so that the window keeps off it
+    # an edge is a band of some four pixels, here 1 mm, whose inner side is what is given, so that the window keeps off it
     assert inner_mm - 1.1 <= glass.inner_mm <= inner_mm + 0.3
-    assert inner_mm + 1.5 - 0.3 <= glass.outer_mm <= inner_mm + 1.5 + 1.1
 
 
 # Geometry with known truth
@@ -68,13 +66,6 @@ def test_its_place_leans_to_no_side(px_per_mm):
     # a step of the last search is 0.3 mm or two pixels; a lean of half a pixel to one side would be seen
     assert np.abs(off).max() < 0.35
     assert np.abs(np.mean(off, axis=0)).max() < 0.1
-
-
-def test_a_glass_that_touches_its_ring_is_found():
-    centre = (SPOT[0] - 8, SPOT[1] - 6)
-    glass = look(lay_glass(BLOCK, S, centre, 24, TINTS["red"]))
-    assert np.hypot(glass.centre_mm[0] - centre[0], glass.centre_mm[1] - centre[1]) < 0.5
-    assert 24 - 1.1 <= glass.inner_mm <= 24 + 0.3
 
 
 @pytest.mark.parametrize("tint", ["water", "red"])

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
+from typing import Any
 
 import numpy as np
 import pytest
@@ -11,7 +13,7 @@ from drawn_card import draw_block, grid_mm, photograph, to_flat
 from colourmatch.errors import PhotoError
 from colourmatch.photo.card import read_card
 from colourmatch.photo.field import LightField
-from colourmatch.photo.flat import flatten_card, mask_paper
+from colourmatch.photo.flat import FlatCard, flatten_card, mask_paper
 from colourmatch.photo.light import fit_light
 from colourmatch.photo.load import Photo
 from colourmatch.photo.locate import find_card
@@ -194,11 +196,17 @@ def test_crop_and_positions_agree():
     assert (rows, cols) == (slice(0, 40), slice(0, 40)), "a crop ends where the card does"
 
 
-def test_flat_card_looks_as_it_was_drawn():
-    to_px = place_camera(Pose(tilt_degrees=12, rotation_degrees=30, fill=0.9)).homography()
+@cache
+def flattened(**pose: Any) -> tuple[np.ndarray, FlatCard, FlatCard]:
+    """The way from millimetres to pixels of a drawn photo, and its card and the band of its glasses laid flat."""
+    to_px = place_camera(Pose(fill=0.9, **pose)).homography()
     rgb = photograph(to_px, (2016, 1512))
     photo = Photo("drawn", rgb, named_profile("sRGB"), 1.0, (2016, 1512), None, None, "")
-    whole, band = flatten_card(photo, find_card(rgb), CARD)
+    return to_px, *flatten_card(photo, find_card(rgb), CARD)
+
+
+def test_flat_card_looks_as_it_was_drawn():
+    _, whole, band = flattened(tilt_degrees=12, rotation_degrees=30)
     assert whole.inside.all() and whole.codes.shape == (360, 500, 3)
     linear = whole.decode(slice(None), slice(None))[..., 1]
     for step in CARD.greys:
@@ -210,10 +218,7 @@ def test_flat_card_looks_as_it_was_drawn():
 
 
 def test_the_band_of_the_glasses_lies_where_it_says():
-    to_px = place_camera(Pose(tilt_degrees=12, rotation_degrees=30, fill=0.9)).homography()
-    rgb = photograph(to_px, (2016, 1512))
-    photo = Photo("drawn", rgb, named_profile("sRGB"), 1.0, (2016, 1512), None, None, "")
-    _, band = flatten_card(photo, find_card(rgb), CARD)
+    _, _, band = flattened(tilt_degrees=12, rotation_degrees=30)
     for spot in CARD.spots:
         for x, y, width, height in CARD.black_bars_mm(spot):
             centre = (x + width / 2, y + height / 2)
@@ -226,10 +231,7 @@ def test_the_band_of_the_glasses_lies_where_it_says():
 
 
 def test_what_is_out_of_the_photo_is_not_inside():
-    to_px = place_camera(Pose(fill=0.9, shift=(0.2, 0.0))).homography()
-    rgb = photograph(to_px, (2016, 1512))
-    photo = Photo("drawn", rgb, named_profile("sRGB"), 1.0, (2016, 1512), None, None, "")
-    whole, band = flatten_card(photo, find_card(rgb), CARD)
+    to_px, whole, band = flattened(shift=(0.2, 0.0))
     seen = (to_px @ np.array([240, 90, 1.0]))[:2] / (to_px @ np.array([240, 90, 1.0]))[2]
     assert seen[0] > 2016
     for flat in (whole, band):

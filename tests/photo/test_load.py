@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import tifffile
 from PIL import Image, ImageOps
 
 from colourmatch.errors import PhotoError
@@ -51,14 +52,7 @@ def to_file(image: Image.Image, kind: str, orientation: int = 1, **options: obje
 
 def see_corners(rgb: np.ndarray) -> np.ndarray:
     """Mean colour of the middle of each quarter, float (2, 2, 3)."""
-    h, w = rgb.shape[:2]
-    rows, cols = (
-        (slice(h // 8, 3 * h // 8), slice(5 * h // 8, 7 * h // 8)),
-        (
-            slice(w // 8, 3 * w // 8),
-            slice(5 * w // 8, 7 * w // 8),
-        ),
-    )
+    rows, cols = ((slice(n // 8, 3 * n // 8), slice(5 * n // 8, 7 * n // 8)) for n in rgb.shape[:2])
     return np.array([[rgb[r, c].mean(axis=(0, 1)) for c in cols] for r in rows])
 
 
@@ -109,15 +103,6 @@ def test_every_mode_is_turned_upright(kind, mode):
     assert see_corners(photo.rgb) == pytest.approx(wanted, abs=6)
 
 
-@pytest.mark.parametrize("shrink", [2, 4])
-def test_small_decoding_keeps_the_mean_colours(shrink):
-    width = WORKING_LONG_SIDE * shrink
-    photo = load_photo(to_file(Image.fromarray(draw_corners(width, width // 2)), "JPEG", quality=92))
-    assert max(photo.rgb.shape) == WORKING_LONG_SIDE
-    assert photo.full_scale == shrink and photo.full_size == (width, width // 2)
-    assert see_corners(photo.rgb) == pytest.approx(CORNERS, abs=2.5)
-
-
 @pytest.mark.parametrize("kind", ["JPEG", "PNG"])
 def test_scale_and_size_are_those_of_the_upright_photo(kind):
     stored = Image.fromarray(np.ascontiguousarray(STORE[6](draw_corners(4032, 3024))))
@@ -128,16 +113,16 @@ def test_scale_and_size_are_those_of_the_upright_photo(kind):
     assert see_corners(photo.rgb) == pytest.approx(CORNERS, abs=3)
 
 
-@pytest.mark.parametrize("orientation", [1, 6, 7])
 @pytest.mark.parametrize(
-    ("size", "shrink", "options"),
+    ("size", "shrink", "options", "orientation"),
     [
-        ((2017, 1511), 1, {}),
-        ((4003, 3001), 2, {}),
-        ((4003, 3001), 2, {"subsampling": "4:4:4"}),
-        ((4003, 3001), 2, {"progressive": True}),
-        ((4003, 3001), 2, {"restart_marker_blocks": 4}),
-        ((8065, 6049), 4, {}),
+        ((2017, 1511), 1, {}, 7),
+        ((4003, 3001), 2, {}, 1),
+        ((4003, 3001), 2, {}, 6),
+        ((4003, 3001), 2, {"subsampling": "4:4:4"}, 7),
+        ((4003, 3001), 2, {"progressive": True}, 6),
+        ((4003, 3001), 2, {"restart_marker_blocks": 4}, 7),
+        ((8065, 6049), 4, {}, 6),
     ],
 )
 def test_a_jpeg_gives_the_pixels_of_pillows_own_small_decoding(size, shrink, options, orientation):
@@ -167,12 +152,10 @@ def test_a_picture_of_odd_size_keeps_its_scale():
 # Other kinds of picture
 
 
-def test_grey_gives_three_equal_channels():
-    photo = load_photo(to_file(Image.new("L", (64, 48), 99), "PNG"))
-    assert (photo.rgb == 99).all() and photo.rgb.shape == (48, 64, 3)
-
-
-def test_transparent_palette_is_laid_over_white():
+def test_what_is_transparent_is_laid_over_white():
+    photo = load_photo(to_file(Image.new("RGBA", (64, 48), (0, 100, 200, 128)), "PNG"))
+    # share 128/255 of the colour and the rest of white
+    assert photo.rgb[0, 0] == pytest.approx([127, 177, 227], abs=1)
     image = Image.new("P", (64, 48), 1)
     image.putpalette([0, 0, 0, 200, 30, 30])
     image.paste(0, (0, 0, 32, 48))
@@ -181,60 +164,20 @@ def test_transparent_palette_is_laid_over_white():
     assert (photo.rgb[:, 32:] == (200, 30, 30)).all()
 
 
-def test_half_transparent_pixels_are_mixed_with_white():
-    photo = load_photo(to_file(Image.new("RGBA", (64, 48), (0, 100, 200, 128)), "PNG"))
-    # share 128/255 of the colour and the rest of white
-    assert photo.rgb[0, 0] == pytest.approx([127, 177, 227], abs=1)
-
-
-def test_cmyk_is_read_as_a_picture():
-    photo = load_photo(to_file(Image.new("CMYK", (64, 48), (0, 255, 255, 0)), "JPEG", quality=95))
-    assert photo.rgb.mean(axis=(0, 1)) == pytest.approx([255, 0, 0], abs=4)
-
-
-def test_sixteen_bit_grey_png_keeps_its_level():
-    photo = load_photo(to_file(Image.fromarray(np.full((48, 64), 40000, np.uint16)), "PNG"))
-    assert photo.rgb.mean() == pytest.approx(40000 / 257, abs=1)
-
-
 def test_sixteen_bit_colour_tiff_keeps_its_colours():
     level = np.array([60000, 30000, 9000], np.uint16)
-    photo = load_photo(write_tiff16(level, 64, 48))
+    out = io.BytesIO()
+    tifffile.imwrite(out, np.broadcast_to(level, (48, 64, 3)), photometric="rgb")
+    photo = load_photo(out.getvalue())
     assert photo.rgb.shape == (48, 64, 3)
     assert photo.rgb.mean(axis=(0, 1)) == pytest.approx(level / 257, abs=1)
-
-
-def write_tiff16(level: np.ndarray, width: int, height: int) -> bytes:
-    """An uncompressed 16-bit RGB TIFF of one colour (TIFF 6.0, section 6)."""
-    pixels = np.tile(level, width * height).astype("<u2").tobytes()
-    bits_at = 8 + 2 + 10 * 12 + 4
-    tags = [
-        (256, 3, 1, width), (257, 3, 1, height), (258, 3, 3, bits_at), (259, 3, 1, 1), (262, 3, 1, 2),
-        (273, 4, 1, bits_at + 6), (277, 3, 1, 3), (278, 3, 1, height), (279, 4, 1, len(pixels)),
-        (284, 3, 1, 1),
-    ]  # fmt: skip
-    head = b"II*\0" + struct.pack("<IH", 8, len(tags))
-    return (
-        head
-        + b"".join(struct.pack("<HHII", *tag) for tag in tags)
-        + bytes(4)
-        + struct.pack("<3H", 16, 16, 16)
-        + pixels
-    )
 
 
 @pytest.mark.parametrize("kind", ["GIF", "PNG", "WEBP"])
 def test_of_a_moving_picture_the_first_frame_is_read(kind):
     first, second = Image.new("RGB", (64, 48), (200, 0, 0)), Image.new("RGB", (64, 48), (0, 0, 200))
-    photo = load_photo(
-        to_file(
-            first,
-            kind,
-            save_all=True,
-            append_images=[second],
-            **({"lossless": True} if kind == "WEBP" else {}),
-        )
-    )
+    lossless = {"lossless": True} if kind == "WEBP" else {}
+    photo = load_photo(to_file(first, kind, save_all=True, append_images=[second], **lossless))
     assert photo.rgb.mean(axis=(0, 1)) == pytest.approx([200, 0, 0], abs=4)
 
 
@@ -320,27 +263,12 @@ def test_a_file_cut_off_is_refused(kind, share):
 
 
 @pytest.mark.parametrize("options", [{}, {"progressive": True}, {"comment": b"\xff\xd9"}])
-@pytest.mark.parametrize("share", [0.2, 0.7, 0.99])
-def test_a_large_photo_cut_off_says_so(share, options):
+def test_a_large_photo_cut_off_says_so(options):
     noise = np.random.default_rng(1).integers(0, 256, (300, 400, 3), np.uint8)
     data = to_file(Image.fromarray(noise).resize((4032, 3024)), "JPEG", **options)
-    with pytest.raises(PhotoError, match="it is cut off"):
-        load_photo(data[: int(len(data) * share)])
-
-
-def test_a_damaged_file_is_refused_or_read_but_never_crashes():
-    data = bytearray(to_file(Image.fromarray(draw_corners()), "PNG"))
-    rng = np.random.default_rng(2)
-    refused = 0
-    for _ in range(60):
-        broken = data.copy()
-        for at in rng.integers(8, len(data), 5):
-            broken[at] = rng.integers(256)
-        try:
-            assert load_photo(bytes(broken)).rgb.ndim == 3
-        except PhotoError as error:
-            refused += error.code == "unreadable"
-    assert refused > 30
+    for share in (0.2, 0.7, 0.99):
+        with pytest.raises(PhotoError, match="it is cut off"):
+            load_photo(data[: int(len(data) * share)])
 
 
 def test_a_claimed_giant_is_refused_undecoded():

@@ -24,20 +24,13 @@ REFUSED = {
     "bad-empty.jpg": {"unreadable"},
     "bad-text.jpg": {"unreadable"},
 }
-FLAGGED = {"warn-haze.jpg": "haze", "warn-shadow.jpg": "uneven-light"}
 
 
 @pytest.fixture(scope="module")
 def measured(sample_photos: Path) -> dict[str, Any]:
     """All sample photos by one call, which measures them on all cores; the sound ones make it exit 0."""
-    call = [
-        sys.executable,
-        "-m",
-        "colourmatch",
-        "measure",
-        "--json",
-        *(str(sample_photos / name) for name in TRUTH),
-    ]
+    call = [sys.executable, "-m", "colourmatch", "measure", "--json"]
+    call += [str(sample_photos / name) for name in TRUTH]
     done = subprocess.run(call, capture_output=True, text=True, timeout=600)
     assert done.returncode == 0, done.stderr
     photos = json.loads(done.stdout)["photos"]
@@ -64,15 +57,6 @@ def test_colours_lie_within_their_uncertainty(measured, name):
 def test_a_ladder_of_additions_falls_from_photo_to_photo(measured):
     values = [measured[f"ladder1-{k}.jpg"]["delta_e_2000"]["value"] for k in range(6)]
     assert values == sorted(values, reverse=True)
-
-
-@pytest.mark.parametrize(("name", "code"), FLAGGED.items())
-def test_a_doubtful_photo_is_measured_and_flagged(measured, name, code):
-    assert (code, "warn") in [(flag["code"], flag["severity"]) for flag in measured[name]["quality"]]
-
-
-def test_a_covered_marker_is_done_without(measured):
-    assert measured["ok-one-corner-covered.jpg"]["card"]["markers"] == 5
 
 
 @pytest.mark.parametrize(("name", "codes"), REFUSED.items())

@@ -15,6 +15,9 @@ from colourmatch.photo.measure import measure_or_refuse
 from colourmatch.simulate import Glass
 from colourmatch.simulate.kitchen import Kitchen, draw_demo_photo
 
+#: Light of the codes of 8 bits, in single precision, which is enough for a picture.
+DECODED = decode_srgb(np.arange(256) / 255).astype(np.float32)
+
 
 def measure(rgb: np.ndarray, quality: int = 92) -> Measurement:
     out = io.BytesIO()
@@ -39,11 +42,11 @@ def show_on_screen(rgb: np.ndarray, pitch_px: float, depth: float) -> np.ndarray
     pitch_px: camera pixels per pixel of the screen; near 1 the two grids beat, and wide coloured bands are seen.
     depth: what lens and pixel leave of the stripes (amplitude, part of the light).
     """
-    rows, cols = np.mgrid[: rgb.shape[0], : rgb.shape[1]]
+    rows, cols = np.mgrid[: rgb.shape[0], : rgb.shape[1]].astype(np.float32)
     along = 2 * np.pi * (cols + 0.04 * rows) / pitch_px
     across = 2 * np.pi * (rows - 0.04 * cols) / pitch_px
     stripes = np.stack([np.cos(along - 2 * np.pi * third / 3) for third in range(3)], axis=-1)
-    light = decode_srgb(rgb / 255) * (1 + depth * (stripes + 0.5 * np.cos(across)[..., None]))
+    light = DECODED[rgb] * (1 + depth * (stripes + 0.5 * np.cos(across)[..., None]))
     return 255 * encode_srgb(np.clip(light, 0, 1))
 
 
@@ -67,7 +70,7 @@ def test_stripes_that_hide_the_paper_are_refused_as_what_they_are(demo_rgb, pitc
 def test_a_flickering_lamp_draws_bands_of_which_it_is_told(demo_rgb):
     """Rows are read one after the other: a lamp of 1 kHz dims 20 times while 20 ms of rows pass."""
     rows = np.arange(demo_rgb.shape[0])[:, None, None]
-    light = decode_srgb(demo_rgb / 255) * (1 + 0.05 * np.sin(2 * np.pi * rows / (demo_rgb.shape[0] / 20)))
+    light = DECODED[demo_rgb] * (1 + 0.05 * np.sin(2 * np.pi * rows / (demo_rgb.shape[0] / 20)))
     assert "striped-paper" in {flag.code for flag in measure(255 * encode_srgb(light)).quality}
 
 
@@ -89,13 +92,8 @@ def test_a_card_printed_at_another_size_changes_no_colour_only_the_size_of_the_g
 
     true_size = measure(demo_rgb)
     scene, glass = simulate.Scene, Glass()
-    seen = replace(
-        glass,
-        **{
-            name: getattr(glass, name) / scale
-            for name in ("inner_radius_mm", "wall_mm", "meniscus_mm", "rim_height_mm")
-        },
-    )
+    sizes = ("inner_radius_mm", "wall_mm", "meniscus_mm", "rim_height_mm")
+    seen = replace(glass, **{name: getattr(glass, name) / scale for name in sizes})
     sheet = (297.0 / scale, 210.0 / scale)
     monkeypatch.setattr(simulate, "Scene", lambda **given: scene(glass=seen, sheet_mm=sheet, **given))
     drawn = draw_demo_photo(Kitchen(), 1)

@@ -12,8 +12,20 @@ import pytest
 from colourmatch.photo.quality import FLAGS, Flag, flag
 
 PACKAGE = Path(__file__).parents[2] / "colourmatch"
-#: Where flags may be raised: whichever file holds the line.
-RAISING = sorted(PACKAGE.rglob("*.py"))
+
+
+def calls_of(name: str) -> list[tuple[Path, ast.Call]]:
+    """All calls of a function by its plain name, with their files: whichever file holds the line."""
+    sources = {path: path.read_text(encoding="utf-8") for path in sorted(PACKAGE.rglob("*.py"))}
+    return [
+        (path, node)
+        for path, text in sources.items()
+        if f"{name}(" in text
+        for node in ast.walk(ast.parse(text))
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == name
+    ]
+
+
 #: A value for each detail that a sentence may ask for.
 DETAILS = {
     "why": "it is cut off", "px_per_mm": 1.234, "mm": 0.987, "spot": "batch", "percent": 12.3, 
@@ -23,13 +35,11 @@ DETAILS = {
 
 def raised() -> list[tuple[str, str, set[str]]]:
     """Where a flag is raised with a fixed code: file, code, names of its details."""
-    found = []
-    for path in RAISING:
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "flag":
-                details = {keyword.arg for keyword in node.keywords}
-                found += [(path.name, code, details) for code in codes_of(node.args[0])]
-    return found
+    return [
+        (path.name, code, {keyword.arg for keyword in node.keywords})
+        for path, node in calls_of("flag")
+        for code in codes_of(node.args[0])
+    ]
 
 
 def codes_of(node: ast.expr) -> list[str]:
@@ -81,17 +91,10 @@ def test_every_code_in_the_registry_is_raised_somewhere():
 
 
 def test_every_refusal_carries_the_code_of_its_sentence():
-    for path in RAISING:
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if not (
-                isinstance(node, ast.Call)
-                and isinstance(node.func, ast.Name)
-                and node.func.id == "PhotoError"
-            ):
-                continue
-            text, *codes = [*node.args, *(keyword.value for keyword in node.keywords)]
-            if isinstance(text, ast.Attribute) and isinstance(text.value, ast.Call):
-                assert ast.dump(text.value.args[0]) == ast.dump(codes[0]), f"{path.name}, line {node.lineno}"
+    for path, node in calls_of("PhotoError"):
+        text, *codes = [*node.args, *(keyword.value for keyword in node.keywords)]
+        if isinstance(text, ast.Attribute) and isinstance(text.value, ast.Call):
+            assert ast.dump(text.value.args[0]) == ast.dump(codes[0]), f"{path.name}, line {node.lineno}"
 
 
 def test_a_flag_prints_its_three_fields():

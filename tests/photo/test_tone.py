@@ -195,10 +195,6 @@ def make_curve(s_shape: float = 0.0, lift: float = 0.0, veil: float = 0.0, sd: f
     return ToneCurve(np.array([s_shape, lift, 1.0, veil, 0.0]), np.diag([sd**2, 0, 0, 0, 0]), True)
 
 
-def test_no_curve_is_the_files_own():
-    assert make_curve().table(DECODE_TABLE) == pytest.approx(DECODE_TABLE, abs=1e-5)
-
-
 # a cubic S rises everywhere while twice its strength and the lift together stay under 1
 @pytest.mark.parametrize(("s_shape", "lift"), [(-0.4, 0.1), (0.2, -0.5), (0.2, 0.5), (0.45, 0.0), (0.0, 0.7)])
 def test_every_table_rises_from_black_to_white(s_shape, lift):

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -45,9 +46,27 @@ def card_photo_bytes(photos: list[Path]) -> bytes:
     return photos[0].read_bytes()
 
 
+@pytest.fixture(scope="session", autouse=True)
+def _components_found_once() -> Iterator[None]:
+    """Each AppTest looks through all installed packages for components; once is enough, and twice as fast."""
+    from streamlit.components.v2 import manifest_scanner
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(
+            manifest_scanner, "scan_component_manifests", cache(manifest_scanner.scan_component_manifests)
+        )
+        yield
+
+
 @pytest.fixture
-def book(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> LotBook:
+def book(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, empty_book: bytes) -> LotBook:
     """An empty book that the app will open."""
     place = tmp_path / "book.sqlite"
+    place.write_bytes(empty_book)
     monkeypatch.setenv("COLOURMATCH_BOOK", str(place))
     return open_book(place)
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _remembered(remembered: None) -> None:
+    """Readings and fits are kept for all tests here."""

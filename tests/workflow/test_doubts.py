@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from test_lot import Bench, bench  # noqa: F401
+from known_lot import Bench
 
 from colourmatch.errors import InputError
 from colourmatch.measurement import Measurement
@@ -26,7 +26,7 @@ def dose(made: Bench) -> int:
 
 
 @pytest.fixture
-def swapped(bench):  # noqa: F811
+def swapped(bench):
     """A lot whose second photo shows the glasses the other way round."""
     made = bench()
     made.add(dose(made))
@@ -72,7 +72,7 @@ def test_what_is_not_answered_is_asked_once_and_the_plan_goes_on_with_it(swapped
     assert made.follow()["reason"] == "matched"
 
 
-def test_twice_the_first_dose_looks_like_a_stock_of_twice_its_label(bench):  # noqa: F811
+def test_twice_the_first_dose_looks_like_a_stock_of_twice_its_label(bench):
     made = bench()
     first = dose(made)
     made.add(2 * first)
@@ -102,7 +102,7 @@ def miss_second(made: Bench, factor: float):
     return drops, record_photos(made.book, made.lot, [photo])[0]["advice"]
 
 
-def test_a_dose_that_went_in_twice_is_found_and_written_as_it_was(bench):  # noqa: F811
+def test_a_dose_that_went_in_twice_is_found_and_written_as_it_was(bench):
     made = bench()
     drops, advice = miss_second(made, 2.5)
     causes = {cause["code"]: cause for cause in advice["question"]["causes"]}
@@ -112,7 +112,7 @@ def test_a_dose_that_went_in_twice_is_found_and_written_as_it_was(bench):  # noq
     assert advise_lot(made.book, made.lot)["question"] is None
 
 
-def test_a_dose_that_never_went_in_is_one_of_two_and_a_second_photo_tells(bench):  # noqa: F811
+def test_a_dose_that_never_went_in_is_one_of_two_and_a_second_photo_tells(bench):
     made = bench()
     _, advice = miss_second(made, 0)
     codes = {cause["code"] for cause in advice["question"]["causes"]}
@@ -134,11 +134,12 @@ def make_again(made: Bench, without: int):
     return record_photos(made.book, made.lot, [photo])[0]["advice"]
 
 
-def test_what_was_dosed_from_another_bottle_is_named_and_corrected(bench):  # noqa: F811
+def test_what_was_dosed_from_another_bottle_is_named_and_corrected(bench):
     made = bench()
     made.book.stocks.add("blue", "E133", 1.0)
     made.add(dose(made))
     drops = dose(made)
+    made.book.volumes.take_sample(made.lot, 20)  # thins nothing
     entry = made.book.additions.add(made.lot, "blue", drops=drops)
     photo = made.draw()
     made.book.additions.correct(entry.id, stock="red", drops=drops, reason="as it was noted")
@@ -155,7 +156,7 @@ def test_what_was_dosed_from_another_bottle_is_named_and_corrected(bench):  # no
     assert made.book.lots.story(made.lot).state().total_mg_per_l() < 0.5 * advice["used_mg_per_l"]
 
 
-def test_more_colour_than_the_ceiling_by_the_photos_is_said(bench):  # noqa: F811
+def test_more_colour_than_the_ceiling_by_the_photos_is_said(bench):
     made = bench(ceiling_mg_per_l=30, factor=2.0)
     made.shoot()
     made.add(20)
@@ -167,7 +168,7 @@ def test_more_colour_than_the_ceiling_by_the_photos_is_said(bench):  # noqa: F81
     assert [one["code"] for one in told["warnings"]] == ["ceiling-by-photos"]
 
 
-def test_an_answer_to_nothing_is_refused(bench):  # noqa: F811
+def test_an_answer_to_nothing_is_refused(bench):
     made = bench()
     with pytest.raises(InputError, match="Nothing is asked"):
         answer_question(made.book, made.lot, yes=True)

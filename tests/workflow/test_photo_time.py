@@ -3,7 +3,6 @@
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from test_lot import bench  # noqa: F401
 
 from colourmatch.measurement import Measurement
 from colourmatch.workflow.lot import advise_lot, record_photos
@@ -42,7 +41,7 @@ def test_a_time_to_come_is_ahead_as_far_as_the_zone_is_known(minutes, zone, ahea
 
 
 @pytest.fixture
-def dosed(bench):  # noqa: F811
+def dosed(bench):
     """A lot with a photo, and the step that was advised written down as if some minutes had passed."""
     made = bench()
     drops = made.shoot()["advice"]["doses"][0]["drops"]
@@ -99,8 +98,11 @@ def test_a_photo_of_the_state_before_without_a_time_may_be_older(dosed):
     assert "photo-before-addition" in {one["code"] for one in question["causes"]}
 
 
-def test_a_photo_from_the_future_is_said(bench):  # noqa: F811
+def test_a_photo_keeps_its_own_time_and_one_from_the_future_is_said(bench):
     made = bench()
+    then = (datetime.now(UTC) - timedelta(days=2)).replace(microsecond=0)
+    send(made, made.draw(), **exif(then))
     told = send(made, made.draw(), **exif(datetime.now(UTC) + timedelta(days=40)))
     assert "clock-ahead" in [flag["code"] for flag in told["quality"]]
-    assert made.book.lots.story(made.lot).photos[0].taken_at is None
+    kept, ahead = (photo.taken_at for photo in made.book.lots.story(made.lot).photos)
+    assert datetime.fromisoformat(kept) == then and ahead is None

@@ -1,7 +1,6 @@
 """What went in since the last photo, what is left of its step, and what is advised while no photo shows the batch."""
 
 import pytest
-from test_lot import bench  # noqa: F401
 
 from colourmatch.workflow.closing import UNSEEN, close_lot
 from colourmatch.workflow.lot import advise_lot, describe_lot
@@ -9,7 +8,7 @@ from colourmatch.workflow.since_photo import since_photo, step_left_ml
 
 
 @pytest.fixture
-def begun(bench):  # noqa: F811
+def begun(bench):
     """A lot after its first photo, and the drops that were advised."""
     made = bench()
     advice = made.shoot()["advice"]
@@ -58,7 +57,7 @@ def test_a_sample_and_a_note_leave_the_step_and_a_changed_figure_ends_it(begun):
     assert step_left_ml(story(made)) == {}
 
 
-def test_at_the_ceiling_no_more_is_added(bench):  # noqa: F811
+def test_at_the_ceiling_no_more_is_added(bench):
     made = bench(ceiling_mg_per_l=20)
     made.shoot()
     made.add(36)  # 20 mg/l
@@ -79,7 +78,7 @@ def test_nothing_but_a_photo_says_that_it_is_matched(begun):
     assert kept["advice"]["now"] is None and kept["closing"]["text"].endswith(UNSEEN)
 
 
-def test_a_photo_of_the_last_state_closes_without_that_remark(bench):  # noqa: F811
+def test_a_photo_of_the_last_state_closes_without_that_remark(bench):
     made = bench()
     made.follow()
     assert UNSEEN not in close_lot(made.book, made.lot)["text"]

@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import io
 import math
-from collections.abc import Callable
 from copy import copy
 
 import pytest
-from test_lot import Bench
+from known_lot import Bench
 
 from colourmatch.book.carried import CARRIED
 from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.errors import ClosedError, InputError, NotFoundError
-from colourmatch.measurement import Measurement
 from colourmatch.workflow.closing import UNSEEN, finish_trial
 from colourmatch.workflow.fitting import make_prior
 from colourmatch.workflow.trials import describe_trials, scale_doses
@@ -226,22 +224,14 @@ def test_trials_survive_the_export_of_the_book(book: LotBook, parent: int, tmp_p
 # ---- what a trial teaches its batch ----------------------------------------------------------------------
 
 
-@pytest.fixture
-def bench(book: LotBook, monkeypatch: pytest.MonkeyPatch) -> Callable[..., Bench]:
-    """Makes lots with known glasses."""
-    known: dict[bytes, Measurement] = {}
-    monkeypatch.setattr("colourmatch.photo.measure.measure_or_refuse", lambda content, *_how: known[content])
-    return lambda **how: Bench(book, known, **how)
-
-
 def try_out(made: Bench, drops: tuple[int, ...]) -> int:
     """A trial of 100 ml, photographed before and after each addition; its lot."""
     trial = copy(made)
     trial.lot = made.book.trials.take(made.lot, 100).id
-    trial.shoot()
+    trial.keep()
     for count in drops:
         trial.add(count)
-        trial.shoot()
+        trial.keep()
     return trial.lot
 
 
@@ -251,6 +241,7 @@ def strength_learnt(advice: dict) -> tuple[float, float]:
     return one["strength_factor"], (one["high"] - one["low"]) / one["strength_factor"]
 
 
+@pytest.mark.usefixtures("as_noted")
 def test_what_a_trial_taught_of_a_stock_is_where_its_batch_starts(bench):
     made = bench(factor=0.7)  # the stock is weaker than its label, or the dropper's drops are smaller
     unknown, wide = strength_learnt(made.shoot()["advice"])
@@ -267,9 +258,10 @@ def test_what_a_trial_taught_of_a_stock_is_where_its_batch_starts(bench):
     assert told["to_match"][0]["low"] < still < told["to_match"][0]["high"]
 
 
+@pytest.mark.usefixtures("as_noted")
 def test_the_doubt_of_a_trial_comes_along_and_its_batch_goes_on_learning(bench):
     made = bench(factor=0.7)
-    made.shoot()
+    made.keep()
     finish_trial(made.book, try_out(made, (2,)))
     learnt, width = strength_learnt(made.shoot()["advice"])
     stock = made.book.stocks.get("red")
@@ -285,7 +277,7 @@ def test_a_trial_with_one_photo_teaches_nothing(bench):
     trial = copy(made)
     trial.lot = made.book.trials.take(made.lot, 100).id
     trial.add(4)
-    trial.shoot()
+    trial.keep()
     finish_trial(made.book, trial.lot)
     assert made.book.stocks.get("red").learnt_from_lot_id is None
 

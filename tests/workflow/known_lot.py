@@ -1,0 +1,109 @@
+"""A lot whose glasses are known: what a photo of it shows is made from spectra, without pixels."""
+
+from __future__ import annotations
+
+import io
+
+import numpy as np
+from PIL import Image
+
+from colourmatch.book.lot_book import LotBook
+from colourmatch.colour.difference import ciede2000
+from colourmatch.liquid.colourants import find_colourant
+from colourmatch.liquid.model import View, absorbance_to_lab, base_shapes
+from colourmatch.measurement import Measurement
+from colourmatch.workflow import fitting
+from colourmatch.workflow.lot import record_photos
+
+VIEW = View(10, 5)
+BASE = 0.25 * base_shapes()[0] + 0.10 * base_shapes()[3]  # absorbance of 1 cm, undiluted
+
+
+def look(mg_per_l: dict[str, float], share: float = 1.0) -> np.ndarray:
+    """True Lab of the natural base with so much of each colourant."""
+    dyes = sum((find_colourant(e).absorptivity() * c for e, c in mg_per_l.items()), np.zeros(81))
+    return absorbance_to_lab((share * BASE + dyes) * VIEW.path_cm)
+
+
+REFERENCE = look({"E129": 40})
+
+
+class Bench:
+    """A lot whose glasses are known: a photo shows what the book says is in, at the stock's true strength.
+
+    known: what stands in for the measuring of pixels, measurements by the bytes of their photo.
+    """
+
+    def __init__(self, book: LotBook, known: dict, *, factor: float = 1.0, **head) -> None:
+        self.book, self.factor, self.known = book, factor, known
+        if not any(s.name == "red" for s in book.stocks.all()):
+            book.stocks.add("red", "E129", 1.0)
+        self.lot = book.lots.begin("Aperitif", 900, ["red"], **({"dilution": 5, "tolerance": 1.0} | head)).id
+
+    def draw(
+        self, *, quality=(), without=(), refused: str | None = None, off: float = 0, rgb=None, stuck=False
+    ) -> tuple[bytes, str]:
+        """A new photo of the lot as it is now, with its measurement; `off` moves the batch's L* by so much, and a batch
+        that is `stuck` looks as at its beginning."""
+        number, out = len(self.known), io.BytesIO()
+        Image.new("RGB", (16, 12), (number, self.lot % 256, 7)).save(out, "PNG")
+        state = self.book.lots.story(self.lot).state()
+        held = {e: self.factor * state.colourant_mg_per_l(e) for e in state.mg_by_colourant if not stuck}
+        batch = look(held, fitting.base_share(self.book.lots.story(self.lot), None)) + np.array([off, 0, 0])
+        spots = {
+            spot: None
+            if spot in without or refused
+            else {"lab": list(lab), "lab_covariance": (np.eye(3) * 0.01).tolist(), "rgb": rgb}
+            for spot, lab in (("reference", REFERENCE), ("batch", batch))
+        }
+        value = None if None in spots.values() else float(ciede2000(REFERENCE, batch))
+        measurement = {
+            "photo": f"photo-{number}.png", "phone": "A phone", "profile": "sRGB", "taken_at": None,
+            "quality": list(quality), "spots": spots, "difference": None, "error": refused,
+            "delta_e_2000": None if value is None else {"value": value, "low": value, "high": value},
+        }  # fmt: skip
+        self.known[out.getvalue()] = Measurement.from_json(measurement)
+        return out.getvalue(), f"photo-{number}.png"
+
+    def shoot(self, **how) -> dict:
+        """Draw and record one photo."""
+        return record_photos(self.book, self.lot, [self.draw(**how)])[0]
+
+    def keep(self, **how) -> None:
+        """Draw one photo into the book without the advice, which takes most of the time."""
+        content, name = self.draw(**how)
+        self.book.photos.add(self.lot, self.known[content].to_json(), photo=content, original_name=name)
+
+    def add(self, drops: int) -> None:
+        """So many drops of red, into the book and the batch."""
+        self.book.additions.add(self.lot, "red", drops=drops)
+
+    def follow(self, most: int = 9) -> dict:
+        """Photograph and add as advised until the stop; the last advice."""
+        for _ in range(most):
+            advice = self.shoot()["advice"]
+            if advice["action"] == "stop":
+                return advice
+            for dose in advice["doses"]:
+                self.add(dose["drops"])
+        raise AssertionError(f"no stop after {most} photos: {advice['text']}")
+
+
+def story_of(made: Bench):
+    """The story of a bench's lot."""
+    return made.book.lots.story(made.lot)
+
+
+def make_view_photo(made: Bench, dilution: float) -> tuple[bytes, str]:
+    """A photo of the lot as it is now, both liquids thinned so far."""
+    photo = made.draw()
+    state, measured = made.book.lots.story(made.lot).state(), made.known[photo[0]].to_json()
+    dose = made.factor * state.colourant_mg_per_l("E129")
+    red = find_colourant("E129").absorptivity()
+    labs = [absorbance_to_lab((BASE + c * red) * View(10, dilution).path_cm) for c in (40, dose)]
+    for spot, lab in zip(("reference", "batch"), labs, strict=True):
+        measured["spots"][spot]["lab"] = list(lab)
+    value = float(ciede2000(*labs))
+    measured["delta_e_2000"] = {"value": value, "low": value, "high": value}
+    made.known[photo[0]] = Measurement.from_json(measured)
+    return photo
