@@ -12,10 +12,10 @@ from __future__ import annotations
 import hashlib
 import json
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from sqlalchemy import func, select, text
+from sqlalchemy import Boolean, func, select, text
 
 from colourmatch.book import tables as t
 from colourmatch.book.packing import PackedText, hash_packed, unpack
@@ -25,11 +25,16 @@ if TYPE_CHECKING:
 
 #: What is written outside lots.
 _ALONE = ("references", "reference_readings", "stocks", "stock_entries", "calibrations")
-_PACKED = {column.name for table in t.HISTORY for column in table.c if isinstance(column.type, PackedText)}
-_LOTS_AT_ONCE, _ROWS_AT_ONCE = 20, 1000
+_LOTS_AT_ONCE, _ROWS_AT_ONCE = 100, 1000
 #: How hashes are made now.
 WAY = 2
-Row = Mapping[str, Any]
+#: A table's columns of long texts, and those of a yes or no, which two databases give in two ways.
+_PACKED, _YES_OR_NO = (
+    {table.name: [column.name for column in table.c if isinstance(column.type, kind)] for table in t.HISTORY}
+    for kind in (PackedText, Boolean)
+)
+_write = json.JSONEncoder(sort_keys=True, separators=(",", ":")).encode
+Row = dict[str, Any]
 
 
 class Altered(NamedTuple):
@@ -105,20 +110,18 @@ def find_altered(connection: Connection) -> Iterator[Altered]:
 def _find_in_lots(connection: Connection, first: int, last: int) -> Iterator[Altered]:
     contents = _read_lots(connection, first, last)
     sealed: dict[int, list[Any]] = defaultdict(list)
-    query = (
-        select(t.seals)
-        .where(t.seals.c.lot_id.between(first, last))
-        .order_by(t.seals.c.lot_id, t.seals.c.number)
-    )
-    for row in connection.execute(query):
-        sealed[row.lot_id].append(row)
+    seal = t.seals.c
+    query = select(seal.lot_id, seal.of_table, seal.row_id, seal.number, seal.sha256, seal.way)
+    query = query.where(seal.lot_id.between(first, last)).order_by(seal.lot_id, seal.number)
+    for lot_id, *rest in connection.execute(query):
+        sealed[lot_id].append(rest)
     for lot_id in sorted({*contents, *sealed}):
         rows, before = contents.get(lot_id, {}), ""
-        for number, seal in enumerate(sealed[lot_id]):
-            place = (seal.of_table, seal.row_id)
+        for number, (table, row_id, told_number, sha256, way) in enumerate(sealed[lot_id]):
+            place = (table, row_id)
             content = rows.pop(place, None)
-            before = _hash(before, content, seal.way) if content else ""
-            if seal.number != number or before != seal.sha256:
+            before = _hash(before, content, way) if content else ""
+            if told_number != number or before != sha256:
                 yield Altered(*place, lot_id)
                 break
         else:
@@ -190,10 +193,10 @@ def _read_lots(
     span, skipped = {"first": first, "last": last}, set(known)
     found: dict[int, dict[tuple[str, int], list[tuple[str, Row]]]] = defaultdict(dict)
 
-    def read(query: str) -> list[Row]:
+    def read(query: str) -> Iterator[Row]:
         rows = connection.execute(text(query), span)
         names = list(rows.keys())
-        return [dict(zip(names, row, strict=True)) for row in rows]
+        return (dict(zip(names, row, strict=True)) for row in rows)
 
     for row in read("SELECT * FROM lots WHERE id BETWEEN :first AND :last ORDER BY id"):
         if ("lots", row["id"]) not in skipped:
@@ -232,16 +235,18 @@ def _hash(before: str, content: list[tuple[str, Row]], way: int | None) -> str:
     said = [
         *(() if way is None else (way,)),
         before,
-        [
-            [table, {key: _plain(key, value, way) for key, value in row.items() if value is not None}]
-            for table, row in content
-        ],
+        [[table, _say(table, row, way)] for table, row in content],
     ]
-    return hashlib.sha256(json.dumps(said, sort_keys=True, separators=(",", ":")).encode()).hexdigest()
+    return hashlib.sha256(_write(said).encode()).hexdigest()
 
 
-def _plain(key: str, value: Any, way: int | None) -> Any:
-    """Two databases give a yes or no in two ways, and two libraries may pack a text differently."""
-    if key in _PACKED:
-        return unpack(value) if way is None else hash_packed(value)
-    return int(value) if isinstance(value, bool) else value
+def _say(table: str, row: Row, way: int | None) -> Row:
+    """What of a row is hashed; two libraries may pack a text differently."""
+    said = {key: value for key, value in row.items() if value is not None}
+    for key in _PACKED[table]:
+        if key in said:
+            said[key] = unpack(said[key]) if way is None else hash_packed(said[key])
+    for key in _YES_OR_NO[table]:
+        if key in said:
+            said[key] = int(said[key])
+    return said
