@@ -32,9 +32,10 @@ from colourmatch.book.entries import (
 )
 from colourmatch.book.shelf_records import Reference, ReferenceReading, StockChange, StockEntry
 from colourmatch.errors import InputError
-from colourmatch.measurement import Measurement
 
 if TYPE_CHECKING:
+    from colourmatch.measurement import Measurement
+
     Query = Select[*tuple[Any, ...]]  # rows of any columns
 
 _HEAD = ("id", "lot_id", "kind", "created_at", "entered_by", "replaces_id", "reason")
@@ -77,8 +78,14 @@ def pick_fields(row: RowMapping, record: type[Any]) -> dict[str, Any]:
         elif name in held:
             found[name] = from_json(held[name]) if name in _JSON else held[name]
             if name == "measurement" and found[name] is not None:
-                found[name] = Measurement.from_json(found[name])
+                found[name] = _read_measurement(found[name])
     return found
+
+
+def _read_measurement(data: Mapping[str, Any]) -> Measurement:
+    from colourmatch.measurement import Measurement  # lists of lots do not wait for it
+
+    return Measurement.from_json(data)
 
 
 def read_records(connection: Connection, query: Query, record: type[R]) -> list[R]:
