@@ -322,14 +322,31 @@ def read_entry(connection: Connection, entry_id: int) -> LotEntry | None:
     return next(entry for entry in read_events(connection, [lot_id])[lot_id] if entry.id == entry_id)
 
 
+def read_stories(connection: Connection, lot_ids: Sequence[int], at: str | None = None) -> list[LotStory]:
+    """Lots with all their entries up to a time, in the order of the ids, and the stocks that they were begun with or got."""
+    wanted = list(lot_ids)
+    lots = {lot.id: lot for lot in read_lots(connection, select(t.lots).where(t.lots.c.id.in_(wanted)), at)}
+    events = read_events(connection, wanted, at=at)
+    used: dict[int, set[int]] = {  # declared or not
+        lot_id: {entry.stock_id for entry in found if isinstance(entry, AdditionEntry)}
+        for lot_id, found in events.items()
+    }
+    place = t.lot_stocks.c
+    declared = select(place.lot_id, place.stock_id).where(place.lot_id.in_(wanted))
+    for lot_id, stock_id in connection.execute(declared):
+        used[lot_id].add(stock_id)
+    stocks = read_stocks(connection, set().union(*used.values()))
+    return [
+        LotStory(
+            lots[lot_id], tuple(events[lot_id]), tuple(stock for stock in stocks if stock.id in used[lot_id])
+        )
+        for lot_id in wanted
+    ]
+
+
 def read_story(connection: Connection, lot_id: int, at: str | None = None) -> LotStory:
-    """A lot with all its entries up to a time, and the stocks that it was begun with or got."""
-    found = read_lot(connection, lot_id, at)
-    events = tuple(read_events(connection, [lot_id], at=at)[lot_id])
-    declared = select(t.lot_stocks.c.stock_id).where(t.lot_stocks.c.lot_id == lot_id)
-    used = {entry.stock_id for entry in events if isinstance(entry, AdditionEntry)}  # declared or not
-    ids = used.union(connection.scalars(declared))
-    return LotStory(found, events, tuple(read_stocks(connection, ids)))
+    """One lot that is there, as in `read_stories`."""
+    return read_stories(connection, [lot_id], at)[0]
 
 
 def find_doubtful(connection: Connection) -> Any:

@@ -11,8 +11,10 @@ from test_lot import Bench, look
 from colourmatch.book.lot_book import LotBook
 from colourmatch.errors import InputError
 from colourmatch.measurement import Measurement
-from colourmatch.workflow.glasses import NOTHING, read_intake, serve_lot
-from colourmatch.workflow.lot import advise_lot, describe_lot
+from colourmatch.workflow.describing import describe_lot
+from colourmatch.workflow.glasses import NOTHING, serve_lot
+from colourmatch.workflow.intake import read_intake
+from colourmatch.workflow.lot import advise_lot
 
 LONG = {"name": "long drink", "depth_mm": 60, "dilution": 4, "illuminant": "A", "weight": 2}
 NEAT = {"name": "neat", "depth_mm": 20, "dilution": 1}

@@ -19,7 +19,8 @@ from colourmatch.measurement import Measurement
 from colourmatch.workflow import fitting
 from colourmatch.workflow import lot as work
 from colourmatch.workflow.closing import close_lot
-from colourmatch.workflow.lot import advise_lot, describe_lot, record_photos
+from colourmatch.workflow.describing import describe_lot
+from colourmatch.workflow.lot import advise_lot, record_photos
 
 VIEW = View(10, 5)
 BASE = 0.25 * base_shapes()[0] + 0.10 * base_shapes()[3]  # absorbance of 1 cm, undiluted
