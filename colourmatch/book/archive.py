@@ -31,7 +31,7 @@ from colourmatch.book.export import CUT_OFF, export_json, import_json, iterate_s
 from colourmatch.book.naming import find_doubles
 from colourmatch.book.opening import write
 from colourmatch.book.photo_store import PhotoStore
-from colourmatch.book.rows import find_doubtful
+from colourmatch.book.rows import may_contradict
 from colourmatch.book.seals import Altered, find_altered, find_hash
 from colourmatch.book.spreadsheet import export_csv
 from colourmatch.book.transactions import Database
@@ -241,7 +241,7 @@ def check_book(engine: Engine, store: PhotoStore) -> Iterator[Finding]:
         for called, meant in find_doubles(connection):
             listed = " and ".join(f"lot {lot_id} (its {how})" for lot_id, how in sorted(meant.items()))
             yield Finding("one-name", f"{called!r} means {listed}. {_mend_name(meant)}")
-        for story in iterate_stories(connection, only=find_doubtful(connection)):
+        for story in iterate_stories(connection, only=may_contradict()):
             yield from _check_moves(story)
             try:
                 story.state()

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import fields
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from sqlalchemy import Connection, RowMapping, Select, func, select, true, union_all
+from sqlalchemy import Connection, RowMapping, Select, func, select, union_all
 
 from colourmatch.book import tables as t
 from colourmatch.book.entries import (
@@ -31,7 +31,6 @@ from colourmatch.book.entries import (
     mark_times,
 )
 from colourmatch.book.shelf_records import Reference, ReferenceReading, StockChange, StockEntry
-from colourmatch.errors import InputError
 
 if TYPE_CHECKING:
     from colourmatch.measurement import Measurement
@@ -40,8 +39,6 @@ if TYPE_CHECKING:
 
 _HEAD = ("id", "lot_id", "kind", "created_at", "entered_by", "replaces_id", "reason")
 _HEAVY = {"measurement", "advice"}
-#: What of an addition is no fact of its stock.
-_OF_ONE_DOSE = {"entry_id", "quantity", "unit", "ml", "mg", "void"}
 _JSON = {"measurement", "advice", "final", "changes", "serving", "data", "details"}
 #: A colour in a record -> its columns.
 _COLOURS = {
@@ -349,24 +346,8 @@ def read_story(connection: Connection, lot_id: int, at: str | None = None) -> Lo
     return read_stories(connection, [lot_id], at)[0]
 
 
-def find_doubtful(connection: Connection) -> Any:
-    """SQL: the lots whose entries may contradict each other: what was taken out, poured in or moved, doses that cannot be.
-
-    A dose within its limits adds up with any other, so that a check need not read a lot of doses alone.
-    """
-    dose = t.additions.c
-    alike = [column for column in dose if column.name not in _OF_ONE_DOSE]
-    alike += [t.stocks.c.colourant, t.stocks.c.made_in]
-    query = select(*alike, func.min(dose.ml), func.max(dose.ml)).join(
-        t.stocks, t.stocks.c.id == dose.stock_id
-    )
-    try:
-        for *facts, least, most in connection.execute(query.group_by(*alike)):
-            known = dict(zip((column.name for column in alike), facts, strict=True))
-            for ml in (least, most):
-                AdditionEntry(0, 0, "addition", "", None, None, None, None, **known, ml=ml).as_addition()
-    except (InputError, TypeError, ValueError):
-        return true()
+def may_contradict() -> Any:
+    """SQL: the lot's entries may contradict each other, as what was taken out or poured in and times put right; doses cannot."""
     head = t.lot_entries.c
     parts = (select(part.c.entry_id) for part in (t.volumes, t.moves))
     return t.lots.c.id.in_(select(head.lot_id).where(head.id.in_(union_all(*parts))))
