@@ -302,7 +302,9 @@ _CLASSES: dict[str, type[LotEntry]] = {
 
 
 def _entry(row: RowMapping, renamed: Mapping[int, list[tuple[str, str]]]) -> LotEntry:
-    record = _CLASSES[row["kind"]]
+    record = _CLASSES.get(row["kind"])
+    if record is None:
+        raise json.JSONDecodeError("damaged", str(row["kind"]), 0)
     values = pick_fields(row, record) | {"replaced_by_id": None}
     if values.get("stock_id") in renamed:
         values["stock"] = renamed[values["stock_id"]][-1][1]

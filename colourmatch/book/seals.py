@@ -120,7 +120,7 @@ def _find_in_lots(connection: Connection, first: int, last: int) -> Iterator[Alt
         for number, (table, row_id, told_number, sha256, way) in enumerate(sealed[lot_id]):
             place = (table, row_id)
             content = rows.pop(place, None)
-            before = _hash(before, content, way) if content else ""
+            before = _hash_if_read(before, content, way) if content else ""
             if told_number != number or before != sha256:
                 yield Altered(*place, lot_id)
                 break
@@ -134,7 +134,7 @@ def _find_alone(connection: Connection, table: str) -> Iterator[Altered]:
     sealed = {row.row_id: row for row in connection.execute(query)}
     for row in connection.execute(text(f'SELECT * FROM "{table}" ORDER BY id')).mappings():
         seal = sealed.pop(row["id"], None)
-        if seal is None or seal.sha256 != _hash("", [(table, dict(row))], seal.way):
+        if seal is None or seal.sha256 != _hash_if_read("", [(table, dict(row))], seal.way):
             yield Altered(table, row["id"], None)
     for row_id in sorted(sealed):
         yield Altered(table, row_id, None)
@@ -238,6 +238,14 @@ def _hash(before: str, content: list[tuple[str, Row]], way: int | None) -> str:
         [[table, _say(table, row, way)] for table, row in content],
     ]
     return hashlib.sha256(_write(said).encode()).hexdigest()
+
+
+def _hash_if_read(before: str, content: list[tuple[str, Row]], way: int | None) -> str:
+    """The hash, empty where a text is damaged so that it cannot be read."""
+    try:
+        return _hash(before, content, way)
+    except json.JSONDecodeError:
+        return ""
 
 
 def _say(table: str, row: Row, way: int | None) -> Row:
