@@ -36,7 +36,7 @@ def draw_row(story: LotStory) -> str:
     colours = "".join(
         f'<i style="background:{lab_to_hex(one.lab)}"></i>' if one else "<i></i>" for one in spots
     )
-    apart = tell_far(seen.to_json()["delta_e_2000"]) if seen else "–"
+    apart = tell_far(seen.delta_e_2000.to_json()) if seen and seen.delta_e_2000 else "–"
     quiet = (
         lot.label,
         "closed" if lot.closed else "open",
