@@ -16,9 +16,9 @@ import re
 import zlib
 from collections.abc import Iterable, Iterator
 from functools import cache
-from importlib import resources
 from itertools import accumulate
 from operator import sub
+from pathlib import Path
 from typing import Any
 
 from sqlalchemy import LargeBinary, Text
@@ -34,7 +34,7 @@ _SERIES = re.compile(
 )
 #: Signed bytes from those with the sign in the last bit.
 _SIGNED = bytes((z >> 1 ^ -(z & 1)) & 255 for z in range(256))
-_MOST_DIFFERENCES, _MOST_DECIMALS, _MOST_SHOWN = 3, 9, 50_000
+_MOST_DIFFERENCES, _MOST_DECIMALS, _MOST_SHOWN = 3, 9, 20_000
 
 
 def pack(text: str) -> bytes:
@@ -195,7 +195,7 @@ def _inflate(stored: bytes) -> bytes:
 @cache
 def _words() -> bytes:
     """What such texts have in common, the most frequent last. Never change it: what was packed with it needs it."""
-    return resources.files(__package__).joinpath("packing_words.txt").read_bytes().replace(b"\r", b"")
+    return Path(__file__).with_name("packing_words.txt").read_bytes().replace(b"\r", b"")
 
 
 def _unpack_older(stored: str) -> str:
