@@ -101,7 +101,8 @@ def show_lot(story: LotStory) -> None:
     st.caption("The law asks for more on a label than these carry: colours, their warning, the lot number.")
     show_state(story)
     if lot.closed:
-        from colourmatch.screens.afterwards import show_recheck  # with its charts, which the list does without
+        # with its charts, which the list does without
+        from colourmatch.screens.afterwards import show_recheck
 
         show_recheck(story)
     left, right = st.columns(2, gap="large")
