@@ -364,3 +364,13 @@ def test_the_book_is_made_of_parts_that_do_not_know_each_other(book: LotBook) ->
         "note",
         "read_only",
     ]
+
+
+def test_several_stories_are_those_of_each_lot(book: LotBook) -> None:
+    book.stocks.add("red", "E129", 1)
+    book.stocks.add("blue", "E133", 1)
+    first, second = (book.lots.begin(name, 900, name).id for name in ("red", "blue"))
+    book.additions.add(first, "blue", drops=3)
+    book.entries.add_note(second, "and on")
+    assert book.lots.stories([second, first]) == [book.lots.story(second), book.lots.story(first)]
+    assert [stock.name for stock in book.lots.stories([first])[0].stock_entries] == ["red", "blue"]

@@ -376,14 +376,28 @@ def test_an_older_book_on_a_full_disk_is_left_as_it_was_with_a_sentence(
         assert book.archive.check() == []
 
 
-def test_a_book_that_was_brought_up_to_date_is_written_closely(tmp_path: Path, environ: dict) -> None:
+def test_a_book_that_is_made_or_was_brought_up_to_date_is_written_closely(
+    tmp_path: Path, environ: dict
+) -> None:
+    older, fresh = tmp_path / "older.sqlite", tmp_path / "fresh.sqlite"
+    fill_older(str(older))
+    for path in (older, fresh):
+        open_book(path, environ=environ).close()
+        with sqlite3.connect(path) as now:
+            asked = ("page_size", "freelist_count", "journal_mode")
+            found = [now.execute(f"PRAGMA {what}").fetchone()[0] for what in asked]
+        now.close()
+        assert found == [opening._PAGE_BYTES, 0, "wal"]
+
+
+def test_an_older_book_that_others_have_open_is_brought_up_to_date_as_large_as_it_is(
+    tmp_path: Path, environ: dict
+) -> None:
     path = tmp_path / "b.sqlite"
     fill_older(str(path))
-    open_book(path, environ=environ).close()
-    with sqlite3.connect(path) as newer:
-        found = [
-            newer.execute(f"PRAGMA {what}").fetchone()[0]
-            for what in ("page_size", "freelist_count", "journal_mode")
-        ]
-    newer.close()
-    assert found == [opening._PAGE_BYTES, 0, "wal"]
+    with sqlite3.connect(path) as other:
+        other.execute("BEGIN")
+        assert other.execute("SELECT count(*) FROM photos").fetchone() == (2,)
+        with open_book(path, environ=environ) as book:
+            assert book.archive.check() == [] and len(book.lots.story(1).photos) == 2
+    other.close()
