@@ -12,6 +12,8 @@ from typing import NamedTuple
 EXIF_IFD, SUB_IFDS = 0x8769, 0x014A
 _SIZES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 4, 10: 8, 11: 4, 12: 8, 13: 4}
 _MAX_IFDS, _MAX_ENTRIES = 100, 1000
+#: Numbers in the tags of a file, and bytes in its texts: readers put them together one by one.
+MOST_NUMBERS, MOST_TEXT_BYTES = 300_000, 24_000_000
 
 
 class NotUnderstoodError(Exception):
@@ -61,6 +63,8 @@ def walk_directories(data: bytes) -> Iterator[tuple[int, str]]:
         entries = list(list_entries(data, offset, order))
         for entry in entries:
             if entry.tag in (EXIF_IFD, SUB_IFDS):
+                if entry.size > 4 * _MAX_IFDS:
+                    raise NotUnderstoodError
                 waiting += read_numbers(data, entry)
         tail = offset + 2 + 12 * len(entries)
         if tail + 4 <= len(data):
@@ -77,3 +81,18 @@ def list_entries(data: bytes, directory: int, order: str) -> Iterator[Entry]:
         size = _SIZES.get(kind, 1) * number
         value_place = place + 8 if size <= 4 else offset
         yield Entry(tag, place, kind, value_place, size, order)
+
+
+def holds_too_much(data: bytes) -> bool:
+    """Whether the tags of a TIFF would keep its reader busy; damage is left to the decoder, which says so."""
+    numbers = text_bytes = 0
+    try:
+        for directory, order in walk_directories(data):
+            for entry in list_entries(data, directory, order):
+                if entry.is_text:
+                    text_bytes += entry.size
+                else:
+                    numbers += entry.size // 2
+    except (NotUnderstoodError, struct.error, IndexError):
+        pass
+    return numbers > MOST_NUMBERS or text_bytes > MOST_TEXT_BYTES

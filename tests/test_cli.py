@@ -110,6 +110,23 @@ def test_help_imports_nothing_heavy(arguments):
     assert not heavy & {name.split(".")[0] for name in modules}
 
 
+@pytest.mark.parametrize(
+    ("command", "heavy"),
+    [(["list"], {"numpy", "cv2", "PIL"}), (["show", "1"], {"cv2", "PIL"}), (["trend"], {"cv2", "PIL"})],
+)
+def test_what_only_tells_of_lots_loads_nothing_that_reads_photos(cli, command, heavy):
+    cli(*RED)
+    cli(*LOT)
+    cli("lot", "close", "1", "--reason", "matched", "--sure")
+    code = (
+        "import sys; from colourmatch.cli import run; run(sys.argv[1:]); print(*sys.modules, file=sys.stderr)"
+    )
+    call = [sys.executable, "-c", code, "lot", *command, "--json"]
+    done = subprocess.run(call, capture_output=True, text=True, cwd=ROOT, timeout=60)
+    modules = {name.split(".")[0] for name in done.stderr.splitlines()[-1].split()}
+    assert json.loads(done.stdout) and "sqlalchemy" in modules and not heavy & modules
+
+
 def test_what_needs_no_spectra_imports_no_scipy(cli, drawn_photos):
     cli(*RED)
     cli(*LOT, "--serving", "light=A")

@@ -13,10 +13,7 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
-from colourmatch.colour.spectra import LEAST_KELVIN, MOST_KELVIN, name_illuminant
-from colourmatch.dosing.limits import limits_for, list_jurisdictions
 from colourmatch.errors import InputError
-from colourmatch.liquid.colourants import find_colourant
 from colourmatch.words.outcomes import OUTCOMES
 
 NAME_LENGTH = 120
@@ -124,6 +121,10 @@ def check_jurisdiction(value: object) -> str | None:
     """A jurisdiction whose limits are on file, as it is written there; None and empty text are none."""
     if value is None or value == "":
         return None
+    from colourmatch.dosing.limits import (
+        limits_for,
+        list_jurisdictions,
+    )
 
     limits_for((), check_name(value, "jurisdiction"))  # refuses what is not on file
     return next(known for known in list_jurisdictions() if known == str(value).strip().upper())
@@ -133,6 +134,7 @@ def check_colourant(value: object) -> str | None:
     """The E number of a colourant that is on file, by number or name; None, empty text and "none": not known."""
     if value is None or str(value).strip().casefold() in ("", "none"):
         return None
+    from colourmatch.liquid.colourants import find_colourant
 
     return find_colourant(check_name(value, "colourant")).e_number
 
@@ -167,6 +169,8 @@ def _check_condition(condition: object) -> dict[str, Any]:
 
 
 def _check_illuminant(value: object) -> str:
+    from colourmatch.colour.spectra import LEAST_KELVIN, MOST_KELVIN, name_illuminant
+
     try:
         return name_illuminant(str(value))
     except ValueError:

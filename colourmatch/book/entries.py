@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Any
 
 from colourmatch.book.checks import STOPS
 from colourmatch.liquid.stock import Addition, BatchState, Stock
-from colourmatch.measurement import Measurement
 from colourmatch.words.advice import NO_ROOM, tell_room
 
 if TYPE_CHECKING:
     from colourmatch.book.shelf_records import StockEntry
+    from colourmatch.measurement import Measurement
 
 
 @dataclass(frozen=True)
@@ -138,6 +138,12 @@ class VolumeEntry(LotEntry):
         return self.kind in ("untinted", "poured-back")
 
 
+def _measure_nothing() -> Measurement:
+    from colourmatch.measurement import Measurement  # lists of lots do not wait for it
+
+    return Measurement()
+
+
 @dataclass(frozen=True)
 class PhotoEntry(LotEntry):
     """A photo: `purpose` is "match" or "recheck"; `sha256` is that of the stored file.
@@ -155,7 +161,7 @@ class PhotoEntry(LotEntry):
     delta_e_2000: float | None = None
     delta_e_2000_low: float | None = None
     delta_e_2000_high: float | None = None
-    measurement: Measurement = field(default_factory=Measurement)
+    measurement: Measurement = field(default_factory=_measure_nothing)
     advice: dict[str, Any] | None = None
     aside: str | None = None
     exchanged: bool = False

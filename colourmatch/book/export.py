@@ -12,7 +12,7 @@ from contextlib import suppress
 from datetime import datetime
 from typing import Any, TextIO
 
-from sqlalchemy import Boolean, Column, Connection, Engine, Float, Integer, Table, func, select
+from sqlalchemy import Boolean, Column, Connection, Engine, Float, Integer, Table, func, select, true
 
 from colourmatch.book import tables as t
 from colourmatch.book.checks import utc_text
@@ -190,11 +190,16 @@ def _fits(column: Column[Any], value: Any) -> bool:
     return isinstance(value, str)
 
 
-def iterate_stories(connection: Connection, heavy: bool = False) -> Iterator[LotStory]:
-    """All lots with their entries, measurements read only with `heavy`, in the order of their ids."""
+def iterate_stories(connection: Connection, heavy: bool = False, only: Any = None) -> Iterator[LotStory]:
+    """All lots, or those of an SQL condition, with their entries, measurements read only with `heavy`, in the order of their ids."""
     last = 0
     while True:
-        query = select(t.lots).where(t.lots.c.id > last).order_by(t.lots.c.id).limit(_BATCH)
+        query = (
+            select(t.lots)
+            .where(t.lots.c.id > last, true() if only is None else only)
+            .order_by(t.lots.c.id)
+            .limit(_BATCH)
+        )
         lots = read_lots(connection, query)
         if not lots:
             return

@@ -1,36 +1,39 @@
 """The lot book: what was done to every lot, only ever added to; it knows no photo's pixels and no screen.
 
 `open_book` finds or makes it, `read_book` only looks, `open_or_read_book` does what may be done. Its parts know the
-database and not each other. State is never stored: LotStory of entries.py derives it.
+database and not each other, and are loaded when they are first asked for: a list of lots waits for none of the others.
+State is never stored: LotStory of entries.py derives it.
 """
 
 from __future__ import annotations
 
 import os
 from collections.abc import Mapping
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from platformdirs import user_data_path
 
-from colourmatch.book.additions import Additions
-from colourmatch.book.archive import Archive
-from colourmatch.book.calibrations import Calibrations
-from colourmatch.book.lot_entries import Entries
-from colourmatch.book.lots import Lots
 from colourmatch.book.opening import book_path, find_location, is_absent, open_engine, parse_location
 from colourmatch.book.opening_to_read import is_without_room, open_to_read, refuse_absent, tell_state
 from colourmatch.book.photo_store import PhotoStore
-from colourmatch.book.photos import Photos
-from colourmatch.book.references import References
-from colourmatch.book.stocks import Stocks
 from colourmatch.book.transactions import Database
-from colourmatch.book.trials import Trials
-from colourmatch.book.volumes import Volumes
 from colourmatch.errors import BookError
 
 if TYPE_CHECKING:
     from sqlalchemy import URL, Engine
+
+    from colourmatch.book.additions import Additions
+    from colourmatch.book.archive import Archive
+    from colourmatch.book.calibrations import Calibrations
+    from colourmatch.book.lot_entries import Entries
+    from colourmatch.book.lots import Lots
+    from colourmatch.book.photos import Photos
+    from colourmatch.book.references import References
+    from colourmatch.book.stocks import Stocks
+    from colourmatch.book.trials import Trials
+    from colourmatch.book.volumes import Volumes
 
 
 class LotBook:
@@ -49,17 +52,77 @@ class LotBook:
     def __init__(self, engine: Engine, place: str, photo_store: PhotoStore) -> None:
         self.place = place
         self.photo_store = photo_store
-        self.database = database = Database(engine, place)
-        self.stocks = Stocks(database)
-        self.references = References(database, photo_store)
-        self.lots = Lots(database)
-        self.additions = Additions(database)
-        self.volumes = Volumes(database)
-        self.photos = Photos(database, photo_store)
-        self.entries = Entries(database)
-        self.trials = Trials(database)
-        self.calibrations = Calibrations(database, photo_store)
-        self.archive = Archive(database, photo_store)
+        self.database = Database(engine, place)
+
+    @cached_property
+    def stocks(self) -> Stocks:
+        """Stocks, their bottles and what was learnt of them."""
+        from colourmatch.book.stocks import Stocks
+
+        return Stocks(self.database)
+
+    @cached_property
+    def references(self) -> References:
+        """References and their readings."""
+        from colourmatch.book.references import References
+
+        return References(self.database, self.photo_store)
+
+    @cached_property
+    def lots(self) -> Lots:
+        """Lots: begun, found, closed."""
+        from colourmatch.book.lots import Lots
+
+        return Lots(self.database)
+
+    @cached_property
+    def additions(self) -> Additions:
+        """Doses."""
+        from colourmatch.book.additions import Additions
+
+        return Additions(self.database)
+
+    @cached_property
+    def volumes(self) -> Volumes:
+        """What was taken out or poured in."""
+        from colourmatch.book.volumes import Volumes
+
+        return Volumes(self.database)
+
+    @cached_property
+    def photos(self) -> Photos:
+        """Photos of lots."""
+        from colourmatch.book.photos import Photos
+
+        return Photos(self.database, self.photo_store)
+
+    @cached_property
+    def entries(self) -> Entries:
+        """Notes, answers, times, any entry."""
+        from colourmatch.book.lot_entries import Entries
+
+        return Entries(self.database)
+
+    @cached_property
+    def trials(self) -> Trials:
+        """Trials on a part of a batch."""
+        from colourmatch.book.trials import Trials
+
+        return Trials(self.database)
+
+    @cached_property
+    def calibrations(self) -> Calibrations:
+        """Printed cards and phones."""
+        from colourmatch.book.calibrations import Calibrations
+
+        return Calibrations(self.database, self.photo_store)
+
+    @cached_property
+    def archive(self) -> Archive:
+        """The whole book: backup, export, check."""
+        from colourmatch.book.archive import Archive
+
+        return Archive(self.database, self.photo_store)
 
     def __enter__(self) -> LotBook:
         return self

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Container, Iterator
-from typing import TYPE_CHECKING, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from sqlalchemy import Connection, func, or_, select
 
@@ -18,8 +18,6 @@ if TYPE_CHECKING:
 
 NEW_LOT = "colourmatch lot new --name NAME --volume-ml 900 --stock STOCK"
 _NAMES_LOOKED_AT = 2000
-#: Numbers that SQL's lower() may fold otherwise than `name_key` does: beyond ASCII, or with two blanks.
-_FOLDED_APART = "[^ -~]|  "
 
 
 def find_renamed(connection: Connection) -> list[Lot]:
@@ -37,7 +35,7 @@ def read_meanings(connection: Connection, text: str) -> dict[int, str]:
     key = name_key(text)
     lot_id = _id_of(key)
     number = t.lots.c.number
-    by_number = or_(func.lower(number) == key, number.regexp_match(_FOLDED_APART))
+    by_number = or_(func.lower(number) == key, number.contains("  "), _is_beyond_ascii(connection))
     wanted = or_(t.lots.c.id == (lot_id or 0), t.lots.c.name_key == key, by_number)
     found = {lot.id: lot for lot in read_lots(connection, select(t.lots).where(wanted))}
     found |= {lot.id: lot for lot in find_renamed(connection)}
@@ -45,6 +43,19 @@ def read_meanings(connection: Connection, text: str) -> dict[int, str]:
     if lot_id in found and (str(lot_id) == key.removeprefix("l") or not meant):
         meant[lot_id] = "id"
     return dict(sorted(meant.items(), reverse=True))
+
+
+def _is_beyond_ascii(connection: Connection) -> Any:
+    """SQL: a number that lower() may fold otherwise than `name_key` does; two blanks are the other kind of them.
+
+    SQLite's own pattern: a regular expression would be asked of every lot in Python.
+    """
+    number = t.lots.c.number
+    return (
+        number.op("GLOB")("*[^ -~]*")
+        if connection.dialect.name == "sqlite"
+        else number.regexp_match("[^ -~]")
+    )
 
 
 def _id_of(key: str) -> int | None:

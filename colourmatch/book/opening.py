@@ -34,6 +34,8 @@ QUICK_CHECK_BYTES = 20_000_000
 LOCK_BUILDING = "SELECT pg_advisory_xact_lock(5310061)"
 UNREACHABLE = "The lot book {path} cannot be reached: {why}. Check the path and its rights."
 _HEADER = b"SQLite format 3\0"
+#: Of a book that is made: a photo's row fills one page and a part of the next, which other rows share.
+_PAGE_BYTES = 2048
 
 
 def find_location(location: str | Path | None, environ: Mapping[str, str] | None = None) -> str:
@@ -162,6 +164,9 @@ def make_engine(url: URL, **options: Any) -> Engine:
     def set_up(connection: Any, _record: Any) -> None:
         connection.isolation_level = None  # transactions are opened below, not guessed by the driver
         connection.execute("PRAGMA foreign_keys = ON")
+        connection.execute(
+            f"PRAGMA page_size = {_PAGE_BYTES}"
+        )  # counts for a file without tables, and for VACUUM
         if connection.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
             # A book that cannot have it (some network drives, read-only media) works without, more slowly.
             with suppress(sqlite3.OperationalError):
@@ -261,6 +266,23 @@ def _migrate(engine: Engine, found: str, path: Path | None, place: str) -> None:
             # Another station may start at the same time; whoever comes second then finds nothing to do.
             connection.exec_driver_sql(LOCK_BUILDING)
         migrate.upgrade(connection)
+    engine.dispose()
+    if path is not None:
+        _give_back_room(path)
+
+
+def _give_back_room(path: Path) -> None:
+    """Write a book that was brought up to date closely into its file; where others have it open, or there is no room, it stays.
+
+    The size of its pages can only be changed without a log beside it.
+    """
+    with suppress(sqlite3.Error), closing(sqlite3.connect(path, timeout=0)) as connection:
+        try:
+            if connection.execute("PRAGMA journal_mode = DELETE").fetchone()[0] == "delete":
+                connection.execute(f"PRAGMA page_size = {_PAGE_BYTES}")
+                connection.execute("VACUUM")
+        finally:
+            connection.execute("PRAGMA journal_mode = WAL")
 
 
 def refuse_unknown_version(found: str, place: str) -> None:

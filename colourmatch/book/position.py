@@ -18,7 +18,7 @@ import zlib
 
 from colourmatch.book.exif import clean_exif, clean_tiff
 from colourmatch.book.heif import clean_heif
-from colourmatch.directories import NotUnderstoodError
+from colourmatch.directories import NotUnderstoodError, holds_too_much
 from colourmatch.errors import PhotoError
 
 _EXIF = b"Exif\0\0"
@@ -39,7 +39,8 @@ def strip_position(data: bytes, suffix: str) -> tuple[bytes, str]:
     try:
         return strip(data), suffix
     except (NotUnderstoodError, struct.error, IndexError):
-        if suffix == ".dng":  # written again it would be its small preview
+        # a DNG written again would be its small preview
+        if suffix == ".dng" or (suffix == ".tif" and holds_too_much(data)):
             raise PhotoError(_DAMAGED) from None
         return _write_anew(data), ".png"
 

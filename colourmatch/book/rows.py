@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import fields
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from sqlalchemy import Connection, RowMapping, Select, func, select
+from sqlalchemy import Connection, RowMapping, Select, func, select, union_all
 
 from colourmatch.book import tables as t
 from colourmatch.book.entries import (
@@ -31,9 +31,10 @@ from colourmatch.book.entries import (
     mark_times,
 )
 from colourmatch.book.shelf_records import Reference, ReferenceReading, StockChange, StockEntry
-from colourmatch.measurement import Measurement
 
 if TYPE_CHECKING:
+    from colourmatch.measurement import Measurement
+
     Query = Select[*tuple[Any, ...]]  # rows of any columns
 
 _HEAD = ("id", "lot_id", "kind", "created_at", "entered_by", "replaces_id", "reason")
@@ -74,8 +75,14 @@ def pick_fields(row: RowMapping, record: type[Any]) -> dict[str, Any]:
         elif name in held:
             found[name] = from_json(held[name]) if name in _JSON else held[name]
             if name == "measurement" and found[name] is not None:
-                found[name] = Measurement.from_json(found[name])
+                found[name] = _read_measurement(found[name])
     return found
+
+
+def _read_measurement(data: Mapping[str, Any]) -> Measurement:
+    from colourmatch.measurement import Measurement  # lists of lots do not wait for it
+
+    return Measurement.from_json(data)
 
 
 def read_records(connection: Connection, query: Query, record: type[R]) -> list[R]:
@@ -295,7 +302,9 @@ _CLASSES: dict[str, type[LotEntry]] = {
 
 
 def _entry(row: RowMapping, renamed: Mapping[int, list[tuple[str, str]]]) -> LotEntry:
-    record = _CLASSES[row["kind"]]
+    record = _CLASSES.get(row["kind"])
+    if record is None:
+        raise json.JSONDecodeError("damaged", str(row["kind"]), 0)
     values = pick_fields(row, record) | {"replaced_by_id": None}
     if values.get("stock_id") in renamed:
         values["stock"] = renamed[values["stock_id"]][-1][1]
@@ -312,14 +321,38 @@ def read_entry(connection: Connection, entry_id: int) -> LotEntry | None:
     return next(entry for entry in read_events(connection, [lot_id])[lot_id] if entry.id == entry_id)
 
 
+def read_stories(connection: Connection, lot_ids: Sequence[int], at: str | None = None) -> list[LotStory]:
+    """Lots with all their entries up to a time, in the order of the ids, and the stocks that they were begun with or got."""
+    wanted = list(lot_ids)
+    lots = {lot.id: lot for lot in read_lots(connection, select(t.lots).where(t.lots.c.id.in_(wanted)), at)}
+    events = read_events(connection, wanted, at=at)
+    used: dict[int, set[int]] = {  # declared or not
+        lot_id: {entry.stock_id for entry in found if isinstance(entry, AdditionEntry)}
+        for lot_id, found in events.items()
+    }
+    place = t.lot_stocks.c
+    declared = select(place.lot_id, place.stock_id).where(place.lot_id.in_(wanted))
+    for lot_id, stock_id in connection.execute(declared):
+        used[lot_id].add(stock_id)
+    stocks = read_stocks(connection, set().union(*used.values()))
+    return [
+        LotStory(
+            lots[lot_id], tuple(events[lot_id]), tuple(stock for stock in stocks if stock.id in used[lot_id])
+        )
+        for lot_id in wanted
+    ]
+
+
 def read_story(connection: Connection, lot_id: int, at: str | None = None) -> LotStory:
-    """A lot with all its entries up to a time, and the stocks that it was begun with or got."""
-    found = read_lot(connection, lot_id, at)
-    events = tuple(read_events(connection, [lot_id], at=at)[lot_id])
-    declared = select(t.lot_stocks.c.stock_id).where(t.lot_stocks.c.lot_id == lot_id)
-    used = {entry.stock_id for entry in events if isinstance(entry, AdditionEntry)}  # declared or not
-    ids = used.union(connection.scalars(declared))
-    return LotStory(found, events, tuple(read_stocks(connection, ids)))
+    """One lot that is there, as in `read_stories`."""
+    return read_stories(connection, [lot_id], at)[0]
+
+
+def may_contradict() -> Any:
+    """SQL: the lot's entries may contradict each other, as what was taken out or poured in and times put right; doses cannot."""
+    head = t.lot_entries.c
+    parts = (select(part.c.entry_id) for part in (t.volumes, t.moves))
+    return t.lots.c.id.in_(select(head.lot_id).where(head.id.in_(union_all(*parts))))
 
 
 def is_open(lots: Any = t.lots) -> Any:

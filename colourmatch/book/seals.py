@@ -3,7 +3,8 @@
 Every entry of a lot has one, of its content and of the hash before it in its lot, so that a lot's last hash stands for all
 that was written of it. The first is that of the lot's head. Rows outside lots have hashes of their own. What is hashed is
 what the database gives back: names and values of the columns that hold something, so that a column added later changes
-no hash.
+no hash. For a long text its own hash stands (packing.py), so that a check reads none; hashes from before that hold the
+text itself, and stay as they are.
 """
 
 from __future__ import annotations
@@ -11,22 +12,29 @@ from __future__ import annotations
 import hashlib
 import json
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from sqlalchemy import func, select, text
+from sqlalchemy import Boolean, func, select, text
 
 from colourmatch.book import tables as t
-from colourmatch.book.packing import PackedText, unpack
+from colourmatch.book.packing import PackedText, hash_packed, unpack
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
 #: What is written outside lots.
 _ALONE = ("references", "reference_readings", "stocks", "stock_entries", "calibrations")
-_PACKED = {column.name for table in t.HISTORY for column in table.c if isinstance(column.type, PackedText)}
-_LOTS_AT_ONCE, _ROWS_AT_ONCE = 20, 1000
-Row = Mapping[str, Any]
+_LOTS_AT_ONCE, _ROWS_AT_ONCE = 100, 1000
+#: How hashes are made now.
+WAY = 2
+#: A table's columns of long texts, and those of a yes or no, which two databases give in two ways.
+_PACKED, _YES_OR_NO = (
+    {table.name: [column.name for column in table.c if isinstance(column.type, kind)] for table in t.HISTORY}
+    for kind in (PackedText, Boolean)
+)
+_write = json.JSONEncoder(sort_keys=True, separators=(",", ":")).encode
+Row = dict[str, Any]
 
 
 class Altered(NamedTuple):
@@ -59,15 +67,15 @@ def seal_new(connection: Connection) -> None:
             _seal_alone(connection, table, row_id, row_id)
 
 
-def seal_missing(connection: Connection) -> None:
-    """Give every row that has no hash yet its own, as in a book from before there were any."""
+def seal_missing(connection: Connection, way: int | None = WAY) -> None:
+    """Give every row that has no hash yet its own, as in a book from before there were any; way: None for the first one."""
     last = connection.execute(text("SELECT max(id) FROM lots")).scalar() or 0
     for first in range(1, last + 1, _LOTS_AT_ONCE):
-        _seal_lots(connection, first, first + _LOTS_AT_ONCE - 1)
+        _seal_lots(connection, first, first + _LOTS_AT_ONCE - 1, way=way)
     for table in _ALONE:
         last = connection.execute(text(f'SELECT max(id) FROM "{table}"')).scalar() or 0
         for first in range(1, last + 1, _ROWS_AT_ONCE):
-            _seal_alone(connection, table, first, first + _ROWS_AT_ONCE - 1)
+            _seal_alone(connection, table, first, first + _ROWS_AT_ONCE - 1, way)
 
 
 def last_hash(connection: Connection, lot_id: int) -> str:
@@ -102,20 +110,18 @@ def find_altered(connection: Connection) -> Iterator[Altered]:
 def _find_in_lots(connection: Connection, first: int, last: int) -> Iterator[Altered]:
     contents = _read_lots(connection, first, last)
     sealed: dict[int, list[Any]] = defaultdict(list)
-    query = (
-        select(t.seals)
-        .where(t.seals.c.lot_id.between(first, last))
-        .order_by(t.seals.c.lot_id, t.seals.c.number)
-    )
-    for row in connection.execute(query):
-        sealed[row.lot_id].append(row)
+    seal = t.seals.c
+    query = select(seal.lot_id, seal.of_table, seal.row_id, seal.number, seal.sha256, seal.way)
+    query = query.where(seal.lot_id.between(first, last)).order_by(seal.lot_id, seal.number)
+    for lot_id, *rest in connection.execute(query):
+        sealed[lot_id].append(rest)
     for lot_id in sorted({*contents, *sealed}):
         rows, before = contents.get(lot_id, {}), ""
-        for number, seal in enumerate(sealed[lot_id]):
-            place = (seal.of_table, seal.row_id)
+        for number, (table, row_id, told_number, sha256, way) in enumerate(sealed[lot_id]):
+            place = (table, row_id)
             content = rows.pop(place, None)
-            before = _hash(before, content) if content else ""
-            if seal.number != number or before != seal.sha256:
+            before = _hash_if_read(before, content, way) if content else ""
+            if told_number != number or before != sha256:
                 yield Altered(*place, lot_id)
                 break
         else:
@@ -124,17 +130,22 @@ def _find_in_lots(connection: Connection, first: int, last: int) -> Iterator[Alt
 
 
 def _find_alone(connection: Connection, table: str) -> Iterator[Altered]:
-    query = select(t.seals.c.row_id, t.seals.c.sha256).where(t.seals.c.of_table == table)
-    sealed = {row.row_id: row.sha256 for row in connection.execute(query)}
+    query = select(t.seals.c.row_id, t.seals.c.sha256, t.seals.c.way).where(t.seals.c.of_table == table)
+    sealed = {row.row_id: row for row in connection.execute(query)}
     for row in connection.execute(text(f'SELECT * FROM "{table}" ORDER BY id')).mappings():
-        if sealed.pop(row["id"], None) != _hash("", [(table, dict(row))]):
+        seal = sealed.pop(row["id"], None)
+        if seal is None or seal.sha256 != _hash_if_read("", [(table, dict(row))], seal.way):
             yield Altered(table, row["id"], None)
     for row_id in sorted(sealed):
         yield Altered(table, row_id, None)
 
 
 def _seal_lots(
-    connection: Connection, first: int, last: int, only: set[tuple[str, int]] | None = None
+    connection: Connection,
+    first: int,
+    last: int,
+    only: set[tuple[str, int]] | None = None,
+    way: int | None = WAY,
 ) -> None:
     """Go on with the chains of some lots by the rows that are in none yet, or by `only` these of them."""
     query = select(t.seals.c.of_table, t.seals.c.row_id).where(t.seals.c.lot_id.between(first, last))
@@ -146,16 +157,19 @@ def _seal_lots(
         for (table, row_id), content in rows.items():
             if only is not None and (table, row_id) not in only:
                 continue
-            before = _hash(before, content)
-            new.append(
-                {"of_table": table, "row_id": row_id, "lot_id": lot_id, "number": number, "sha256": before}
-            )
+            before = _hash(before, content, way)
+            new.append(_seal(table, row_id, before, way) | {"lot_id": lot_id, "number": number})
             number += 1
     if new:
         connection.execute(t.seals.insert(), new)
 
 
-def _seal_alone(connection: Connection, table: str, first: int, last: int) -> None:
+def _seal(table: str, row_id: int, sha256: str, way: int | None) -> dict[str, Any]:
+    seal = {"of_table": table, "row_id": row_id, "sha256": sha256}
+    return seal if way is None else seal | {"way": way}  # a book that is migrated has no such column yet
+
+
+def _seal_alone(connection: Connection, table: str, first: int, last: int, way: int | None = WAY) -> None:
     seal = t.seals.c
     query = select(seal.row_id).where(seal.of_table == table, seal.row_id.between(first, last))
     known = set(connection.scalars(query))
@@ -164,7 +178,7 @@ def _seal_alone(connection: Connection, table: str, first: int, last: int) -> No
         {"first": first, "last": last},
     ).mappings()
     new = [
-        {"of_table": table, "row_id": row["id"], "sha256": _hash("", [(table, dict(row))])}
+        _seal(table, row["id"], _hash("", [(table, dict(row))], way), way)
         for row in rows
         if row["id"] not in known
     ]
@@ -179,10 +193,10 @@ def _read_lots(
     span, skipped = {"first": first, "last": last}, set(known)
     found: dict[int, dict[tuple[str, int], list[tuple[str, Row]]]] = defaultdict(dict)
 
-    def read(query: str) -> list[Row]:
+    def read(query: str) -> Iterator[Row]:
         rows = connection.execute(text(query), span)
         names = list(rows.keys())
-        return [dict(zip(names, row, strict=True)) for row in rows]
+        return (dict(zip(names, row, strict=True)) for row in rows)
 
     for row in read("SELECT * FROM lots WHERE id BETWEEN :first AND :last ORDER BY id"):
         if ("lots", row["id"]) not in skipped:
@@ -217,19 +231,30 @@ def _lot_of(connection: Connection, entry_id: int) -> int:
     return int(connection.scalar(select(t.lot_entries.c.lot_id).where(t.lot_entries.c.id == entry_id)) or 0)
 
 
-def _hash(before: str, content: list[tuple[str, Row]]) -> str:
+def _hash(before: str, content: list[tuple[str, Row]], way: int | None) -> str:
     said = [
+        *(() if way is None else (way,)),
         before,
-        [
-            [table, {key: _plain(key, value) for key, value in row.items() if value is not None}]
-            for table, row in content
-        ],
+        [[table, _say(table, row, way)] for table, row in content],
     ]
-    return hashlib.sha256(json.dumps(said, sort_keys=True, separators=(",", ":")).encode()).hexdigest()
+    return hashlib.sha256(_write(said).encode()).hexdigest()
 
 
-def _plain(key: str, value: Any) -> Any:
-    """Two databases give a yes or no in two ways, and two libraries may pack a text differently."""
-    if key in _PACKED:
-        return unpack(value)
-    return int(value) if isinstance(value, bool) else value
+def _hash_if_read(before: str, content: list[tuple[str, Row]], way: int | None) -> str:
+    """The hash, empty where a text is damaged so that it cannot be read."""
+    try:
+        return _hash(before, content, way)
+    except json.JSONDecodeError:
+        return ""
+
+
+def _say(table: str, row: Row, way: int | None) -> Row:
+    """What of a row is hashed; two libraries may pack a text differently."""
+    said = {key: value for key, value in row.items() if value is not None}
+    for key in _PACKED[table]:
+        if key in said:
+            said[key] = unpack(said[key]) if way is None else hash_packed(said[key])
+    for key in _YES_OR_NO[table]:
+        if key in said:
+            said[key] = int(said[key])
+    return said

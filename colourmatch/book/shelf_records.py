@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from colourmatch.liquid.stock import Stock
-from colourmatch.measurement import Measurement
+
+if TYPE_CHECKING:
+    from colourmatch.measurement import Measurement
 
 
 @dataclass(frozen=True)

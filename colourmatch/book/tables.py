@@ -27,7 +27,7 @@ from sqlalchemy import (
 from colourmatch.book.packing import PackedText
 
 #: The version of the book that this program writes; the name of the newest migration.
-VERSION = "0010"
+VERSION = "0011"
 
 metadata = MetaData(
     naming_convention={
@@ -266,6 +266,8 @@ seals = Table(
     Column("lot_id", Integer),
     Column("number", Integer),
     Column("sha256", String(64), nullable=False),
+    # In which way it was made (seals.WAY), none for those from before there was a second; last, as a migration adds it.
+    Column("way", Integer),
     UniqueConstraint("of_table", "row_id"),
     UniqueConstraint("lot_id", "number"),
 )
@@ -312,3 +314,11 @@ def guard_statements(dialect: str, names: tuple[str, ...]) -> Iterator[str]:
                 f'CREATE TRIGGER {name}_append_only BEFORE UPDATE OR DELETE OR TRUNCATE ON "{name}" '
                 "FOR EACH STATEMENT EXECUTE FUNCTION colourmatch_append_only()"
             )
+
+
+def unguard_statements(dialect: str, name: str) -> Iterator[str]:
+    """SQL that takes the guards of one table away, for a migration alone."""
+    if dialect == "sqlite":
+        yield from (f"DROP TRIGGER {name}_no_{act}" for act in ("update", "delete"))
+    else:
+        yield f'DROP TRIGGER {name}_append_only ON "{name}"'

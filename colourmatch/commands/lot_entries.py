@@ -216,7 +216,7 @@ def answer(
     Yes writes the entry that puts it right. Nothing is deleted.
     """
     from colourmatch.workflow.answering import answer_question
-    from colourmatch.workflow.lot import describe_lot
+    from colourmatch.workflow.describing import describe_lot
 
     if yes is None:
         raise InputError("Say --yes or --no.")
@@ -241,7 +241,7 @@ def set_aside(
 
     Nothing is deleted. PHOTO is its entry, from `colourmatch lot show LOT`, or the name of its file.
     """
-    from colourmatch.workflow.lot import describe_lot
+    from colourmatch.workflow.describing import describe_lot
 
     with session.open_book() as book:
         entry = book.photos.set_aside(

@@ -231,7 +231,7 @@ def _renew_repeated(session: Session, book: LotBook, found: list[dict[str, Any]]
 
     Advice from before an addition would have the same drops poured twice.
     """
-    from colourmatch.workflow.lot import describe_lot
+    from colourmatch.workflow.describing import describe_lot
 
     now: dict[str, Any] | None = None
     for result in found:
@@ -296,7 +296,7 @@ def show(session: Session, lot: str, law: bool, no_curve: bool) -> Answer:
 
     Entries, photos, the label, state, and at the end what to do now. The JSON always holds limits and cautions.
     """
-    from colourmatch.workflow.lot import describe_lot
+    from colourmatch.workflow.describing import describe_lot
 
     with session.read_book() as book:
         told = describe_lot(book, book.lots.get(lot).id)
@@ -372,7 +372,7 @@ def reopen(session: Session, lot: str, reason: str | None, by: str | None, token
 
     Its closing stays in the story. What it taught of the stocks is taken back until it is closed again.
     """
-    from colourmatch.workflow.lot import describe_lot
+    from colourmatch.workflow.describing import describe_lot
 
     with session.open_book() as book:
         entry = book.lots.reopen(book.lots.get(lot).id, reason or "", entered_by=by, token=token)

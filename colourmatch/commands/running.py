@@ -32,7 +32,7 @@ def demo(session: Session, keep: str | None) -> Answer:
 
     with _demo_folder(keep) as folder, _demo_book(session, folder, keep) as book:
         lot_id = play_demo(book, session.say, folder=folder)
-        from colourmatch.workflow.lot import describe_lot
+        from colourmatch.workflow.describing import describe_lot
 
         told = describe_lot(book, lot_id)
         place = book.place if session.book or keep else None

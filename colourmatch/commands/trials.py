@@ -95,7 +95,8 @@ def look(session: Session, lot: str, serving: tuple[dict[str, Any], ...]) -> Ans
     Now, and after the advised step. Nothing is written down; what a glass brings against the daily intake stands
     below.
     """
-    from colourmatch.workflow.glasses import EXAMPLE_GLASSES, read_intake, serve_lot
+    from colourmatch.workflow.glasses import EXAMPLE_GLASSES, serve_lot
+    from colourmatch.workflow.intake import read_intake
 
     with session.read_book() as book:
         story = book.lots.story(lot)
@@ -115,7 +116,7 @@ def look(session: Session, lot: str, serving: tuple[dict[str, Any], ...]) -> Ans
 
 def _next_doses(book: LotBook, story: LotStory) -> list[dict[str, Any]]:
     """What is advised next, empty while drops wait for a photo: the advice knew nothing of them."""
-    from colourmatch.workflow.lot import describe_lot
+    from colourmatch.workflow.describing import describe_lot
 
     last = story.photos[-1].id if story.photos else 0
     if story.lot.closed or any(entry.id > last for entry in story.additions):

@@ -12,15 +12,16 @@ import math
 import re
 from dataclasses import dataclass
 from functools import cache, cached_property
+from typing import TYPE_CHECKING
 
-import numpy as np
-from numpy.typing import ArrayLike, NDArray
-
-from colourmatch.colour.spectra import WAVELENGTHS_NM
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.facts import read_rows
 
-Array = NDArray[np.float64]
+if TYPE_CHECKING:
+    import numpy as np  # imported where a spectrum is computed: lists of names do not wait for it
+    from numpy.typing import ArrayLike, NDArray
+
+    Array = NDArray[np.float64]
 
 _CUSTOM = "custom:"
 #: Shift of the band of an unknown bottle, nm, one sd: nobody knows what is in it.
@@ -86,8 +87,8 @@ class Colourant:
         return self.e1pct_1cm / 10000.0 * self.shape
 
 
-def shape_for(text: str, wavelengths_nm: ArrayLike = WAVELENGTHS_NM) -> Array:
-    """Absorption shape of a colourant at any wavelengths in nm, 1 at its peak.
+def shape_for(text: str, wavelengths_nm: ArrayLike | None = None) -> Array:
+    """Absorption shape of a colourant at any wavelengths in nm, those of spectra.py where None, 1 at its peak.
 
     Measured or from memory: sums of Gaussian bands in wavenumber (calibration/bands.csv; shapes.csv says of what).
     Measured in water they stand where they were measured, else at the tabulated peak. Estimated: the shape of the
@@ -95,7 +96,7 @@ def shape_for(text: str, wavelengths_nm: ArrayLike = WAVELENGTHS_NM) -> Array:
     unknown colourant.
     """
     colourant = find_colourant(text)
-    nm = np.asarray(wavelengths_nm, float)
+    nm = _at(wavelengths_nm)
     code = colourant.e_number
     if code.startswith(_CUSTOM):
         like = _nearest(code.split(":")[1])
@@ -104,17 +105,27 @@ def shape_for(text: str, wavelengths_nm: ArrayLike = WAVELENGTHS_NM) -> Array:
         return shape_moved(start, colourant.peak_nm, nm)
     if code.startswith("E150"):
         k = next(float(r["k_per_nm"]) for r in read_rows("caramel.csv") if r["e_number"] == code)
+        import numpy as np
+
         return np.exp(-k * (nm - 610.0))
     own = _source(code)
     return _band_shape(code, None if own and own["place"] == "as measured" else colourant.peak_nm, nm)
 
 
-def shape_moved(like: str, peak_nm: float | None, wavelengths_nm: ArrayLike = WAVELENGTHS_NM) -> Array:
+def shape_moved(like: str, peak_nm: float | None, wavelengths_nm: ArrayLike | None = None) -> Array:
     """The shape of a listed colourant moved in wavenumber from its tabulated peak to `peak_nm`; None: where it is."""
-    nm = np.asarray(wavelengths_nm, float)
+    nm = _at(wavelengths_nm)
     if peak_nm is None or like.startswith("E150"):
         return shape_for(like, nm)
     return shape_for(like, _moved(nm, peak_nm, find_colourant(like).peak_nm))
+
+
+def _at(wavelengths_nm: ArrayLike | None) -> Array:
+    import numpy as np
+
+    from colourmatch.colour.spectra import WAVELENGTHS_NM
+
+    return np.asarray(WAVELENGTHS_NM if wavelengths_nm is None else wavelengths_nm, float)
 
 
 def _source(e_number: str) -> dict[str, str] | None:
@@ -138,6 +149,8 @@ def _moved(nm: Array, peak_nm: float, source_peak_nm: float) -> Array:
 
 def _bands(e_number: str, nm: Array) -> Array:
     """Sum of the Gaussian bands of a colourant, as they stand in the table."""
+    import numpy as np
+
     total = np.zeros(np.shape(nm))
     for band in (row for row in read_rows("bands.csv") if row["e_number"] == e_number):
         apart = (1e7 / nm - 1e7 / float(band["centre_nm"])) / float(band["width_per_cm"])
@@ -147,6 +160,8 @@ def _bands(e_number: str, nm: Array) -> Array:
 
 def _band_shape(e_number: str, peak_nm: float | None, nm: Array) -> Array:
     """Bands scaled to 1 at their summit, which is moved to `peak_nm` unless that is None."""
+    import numpy as np
+
     # Overlapping bands pull each other's peak; the whole is moved so that it peaks where the table says.
     near = np.arange(380, 720, 0.05)
     summit = near[np.argmax(_bands(e_number, near))]

@@ -9,11 +9,11 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.facts import read_json
+from colourmatch.photo.opencv import cv2
 
 Array = NDArray[np.float64]
 Point = tuple[float, float]

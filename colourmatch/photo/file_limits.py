@@ -10,19 +10,20 @@ from __future__ import annotations
 import re
 import struct
 
-from colourmatch.directories import NotUnderstoodError, list_entries, walk_directories
+from colourmatch.directories import holds_too_much
 
 #: JPEG: cameras write one scan, progressive files some ten; a phone's depth map takes some megabytes of 64 kB each.
 MOST_SCANS, MOST_SEGMENTS, MOST_SEGMENT_BYTES = 64, 1000, 24_000_000
 #: Pixels of all scans of a file of several, and of such a picture, of which the decoder holds each at 6 bytes.
 MOST_SCANNED_PIXELS, MOST_PIXELS_IN_SCANS = 600_000_000, 100_000_000
-#: PNG: parts of a file, each of some kilobytes. TIFF: numbers in the tags of a file, bytes in its texts.
-MOST_CHUNKS, MOST_NUMBERS, MOST_TEXT_BYTES = 100_000, 300_000, 24_000_000
-#: Bytes of files whose readers take them apart byte by byte.
+#: PNG: parts of a file, each of some kilobytes.
+MOST_CHUNKS = 100_000
+#: Bytes of files whose readers take them apart byte by byte, or bit by bit (JPEG 2000).
 MOST_SLOW_BYTES = 8_000_000
 _NEXT_MARKER = re.compile(rb"\xff[^\x00\xff\xd0-\xd7]")
 _SIZES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}  # the segments that say width and height
 _PLAIN_PPM = (b"P1", b"P2", b"P3")
+_JPEG_2000 = (b"\0\0\0\x0cjP  ", b"\xff\x4f\xff\x51")
 
 
 def find_excess(data: bytes) -> str | None:
@@ -32,8 +33,8 @@ def find_excess(data: bytes) -> str | None:
     if data.startswith(b"\x89PNG"):
         return "it is made of too many pieces" if _count_chunks(data) > MOST_CHUNKS else None
     if data[:4] in (b"II*\0", b"MM\0*"):
-        return _find_excess_in_tiff(data)
-    slow = data.startswith((b"GIF8", *_PLAIN_PPM)) or (
+        return "its tags hold too much" if holds_too_much(data) else None
+    slow = data.startswith((b"GIF8", *_PLAIN_PPM, *_JPEG_2000)) or (
         data.startswith(b"BM") and data[30:31] in (b"\1", b"\2")
     )
     return (
@@ -70,18 +71,3 @@ def _count_chunks(data: bytes) -> int:
         position += 12 + int.from_bytes(data[position : position + 4], "big")
         count += 1
     return count
-
-
-def _find_excess_in_tiff(data: bytes) -> str | None:
-    """Damage is left to the decoder, which says so."""
-    numbers = text_bytes = 0
-    try:
-        for directory, order in walk_directories(data):
-            for entry in list_entries(data, directory, order):
-                if entry.is_text:
-                    text_bytes += entry.size
-                else:
-                    numbers += entry.size // 2
-    except (NotUnderstoodError, struct.error, IndexError):
-        pass
-    return "its tags hold too much" if numbers > MOST_NUMBERS or text_bytes > MOST_TEXT_BYTES else None

@@ -7,13 +7,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.photo.card import Card
 from colourmatch.photo.load import Photo
 from colourmatch.photo.locate import CardPose
+from colourmatch.photo.opencv import cv2
 
 Array = NDArray[np.float64]
 Image32 = NDArray[np.float32]
@@ -22,7 +22,6 @@ Image32 = NDArray[np.float32]
 WHOLE_PX_PER_MM = 2
 #: How far the finer band reaches beyond the rings.
 _BAND_MARGIN_MM = 3.0
-_WARP = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
 
 
 @dataclass(frozen=True)
@@ -100,14 +99,16 @@ def _flatten(
     size = round(card.block_mm[0] * s), round((bottom - top) * s)
     to_mm = np.array([[1 / s, 0, 0.5 / s], [0, 1 / s, 0.5 / s + top], [0, 0, 1]])
     matrix = to_px @ to_mm
-    codes = cv2.warpPerspective(rgb, matrix, size, flags=_WARP, borderMode=cv2.BORDER_REPLICATE)
+    codes = cv2.warpPerspective(rgb, matrix, size, flags=_warp(), borderMode=cv2.BORDER_REPLICATE)
     corners = np.array([(x, y, 1) for x in (0, card.block_mm[0]) for y in (top, bottom)]) @ to_px.T
     corners = corners[:, :2] / corners[:, 2:]
     # the picture of a rectangle within a camera's view is convex: it lies in the photo when its corners do
     if (corners >= 1).all() and (corners < np.array([rgb.shape[1], rgb.shape[0]]) - 2).all():
         return np.asarray(codes, np.uint8), np.ones(size[::-1], bool)
     seen = np.full(rgb.shape[:2], 255, np.uint8)
-    return np.asarray(codes, np.uint8), np.asarray(cv2.warpPerspective(seen, matrix, size, flags=_WARP) > 250)
+    return np.asarray(codes, np.uint8), np.asarray(
+        cv2.warpPerspective(seen, matrix, size, flags=_warp()) > 250
+    )
 
 
 def _coarseness(pose: CardPose) -> float:
@@ -132,3 +133,7 @@ def mask_paper(card: Card, px_per_mm: int) -> NDArray[np.bool_]:
     for centre in card.spots.values():
         cv2.circle(mask, [round(c * s) for c in centre], round((card.ring_diameter_mm / 2 + 1.5) * s), 0, -1)
     return mask > 0
+
+
+def _warp() -> int:
+    return cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP

@@ -10,9 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import lru_cache
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
+
+from colourmatch.photo.opencv import cv2
 
 Array = NDArray[np.float64]
 

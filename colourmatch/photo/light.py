@@ -7,13 +7,13 @@ from __future__ import annotations
 
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.errors import PhotoError
 from colourmatch.photo.field import CELL_MM, LightField, fit_field, quadratic
 from colourmatch.photo.flat import FlatCard
+from colourmatch.photo.opencv import cv2
 from colourmatch.photo.quality import flag
 
 Array = NDArray[np.float64]

@@ -16,7 +16,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageOps
@@ -25,6 +24,7 @@ from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb
 from colourmatch.errors import PhotoError
 from colourmatch.photo import jpeg
 from colourmatch.photo.file_limits import find_excess
+from colourmatch.photo.opencv import cv2
 from colourmatch.photo.profile import FileProfile, read_icc
 from colourmatch.photo.quality import flag
 from colourmatch.reading import MAX_FILE_BYTES, read_plain_file

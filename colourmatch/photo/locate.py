@@ -8,12 +8,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.errors import PhotoError
 from colourmatch.photo.card import VERSIONS, Card, read_card
+from colourmatch.photo.opencv import cv2
 from colourmatch.photo.quality import Flag, flag
 
 Array = NDArray[np.float64]

@@ -14,7 +14,6 @@ from itertools import combinations
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -25,6 +24,7 @@ from colourmatch.measurement import SPOTS, Measurement, record_difference
 from colourmatch.photo.estimate import Estimate, GlassReading, estimate_pair
 from colourmatch.photo.load import Photo, load_photo
 from colourmatch.photo.measure import parts_of_water, refuse
+from colourmatch.photo.opencv import cv2
 from colourmatch.photo.quality import Flag, flag
 from colourmatch.photo.read_colour import ReadColour, lost_between, place_ends, propagate, tone_covariance
 from colourmatch.photo.spot import END_SHARE, HIGH_CODE, LOW_CODE

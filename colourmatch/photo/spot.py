@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,6 +15,7 @@ from colourmatch.photo.colour_fields import FieldsReading, Patch, read_colour_fi
 from colourmatch.photo.field import LightField
 from colourmatch.photo.flat import FlatCard, decode
 from colourmatch.photo.glass import Glass, find_glass
+from colourmatch.photo.opencv import cv2
 
 Array = NDArray[np.float64]
 Crop = tuple[slice, slice]

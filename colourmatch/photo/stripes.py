@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from functools import cache
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,6 +17,7 @@ from colourmatch.photo.card import Card, read_card
 from colourmatch.photo.flat import WHOLE_PX_PER_MM, FlatCard, mask_paper
 from colourmatch.photo.load import Photo
 from colourmatch.photo.locate import CardPose
+from colourmatch.photo.opencv import cv2
 
 Array = NDArray[np.float64]
 

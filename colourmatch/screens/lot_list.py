@@ -20,8 +20,7 @@ from colourmatch.words.times import tell_date
 def tap_row(lots: Sequence[Lot], place: str) -> int | None:
     """The rows of the lots; the id of the one that was tapped."""
     tapped = None
-    for lot in lots:
-        story = session.current_book().lots.story(lot.id)
+    for lot, story in zip(lots, session.current_book().lots.stories([lot.id for lot in lots]), strict=True):
         with st.container(key=f"cm-row-{place}-{lot.id}"):
             st.html(draw_row(story))
             if st.button(f"Open {parts.plain(lot.name)} ({parts.plain(lot.label)})", key=f"{place}-{lot.id}"):
@@ -37,7 +36,7 @@ def draw_row(story: LotStory) -> str:
     colours = "".join(
         f'<i style="background:{lab_to_hex(one.lab)}"></i>' if one else "<i></i>" for one in spots
     )
-    apart = tell_far(seen.to_json()["delta_e_2000"]) if seen else "–"
+    apart = tell_far(seen.delta_e_2000.to_json()) if seen and seen.delta_e_2000 else "–"
     quiet = (
         lot.label,
         "closed" if lot.closed else "open",

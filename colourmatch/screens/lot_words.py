@@ -64,7 +64,7 @@ def name_photos(story: LotStory) -> dict[int, str]:
 
 def alike_photos(story: LotStory) -> dict[int, PhotoEntry]:
     """The compared photos by number that show the liquids as deep and as thinned as the last one: others lie elsewhere."""
-    from colourmatch.workflow.fitting import photo_view
+    from colourmatch.workflow.views import photo_view
 
     numbers = number_photos(story)
     numbered = {numbers[photo.id]: photo for photo in compared_photos(story)}

@@ -11,7 +11,6 @@ from colourmatch.book.entries import LotStory
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
 from colourmatch.screens import pages, session
-from colourmatch.screens.afterwards import show_recheck
 from colourmatch.screens.leading_on import lead_on, offer_own_lot, offer_papers
 from colourmatch.screens.looking_back import show_log, show_recall
 from colourmatch.screens.lot_list import tap_row
@@ -104,6 +103,9 @@ def show_lot(story: LotStory) -> None:
     st.caption("The law asks for more on a label than these carry: colours, their warning, the lot number.")
     show_state(story)
     if lot.closed:
+        # with its charts, which the list does without
+        from colourmatch.screens.afterwards import show_recheck
+
         show_recheck(story)
     left, right = st.columns(2, gap="large")
     with left:

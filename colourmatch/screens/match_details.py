@@ -143,7 +143,7 @@ def show_last_photo(story: LotStory, advice: dict[str, Any]) -> None:
 
 def is_as_set(story: LotStory, measurement: Measurement) -> bool:
     """Whether a photo shows the liquids as deep and thinned as the lot has them: what is expected holds for those."""
-    from colourmatch.workflow.fitting import photo_view
+    from colourmatch.workflow.views import photo_view
 
     return photo_view(story.lot, measurement) == photo_view(story.lot, None)
 

@@ -238,7 +238,7 @@ def mark_of(story: LotStory) -> tuple[Any, ...]:
 
 @st.cache_data(show_spinner=False, max_entries=64)
 def _describe(_book: LotBook, lot_id: int, mark: tuple[Any, ...]) -> dict[str, Any]:
-    from colourmatch.workflow.lot import describe_lot
+    from colourmatch.workflow.describing import describe_lot
 
     return describe_lot(_book, lot_id)
 

@@ -9,9 +9,10 @@ import numpy as np
 from colourmatch.book.checks import check_outcome
 from colourmatch.book.entries import ClosingEntry, VolumeEntry, contradict
 from colourmatch.errors import ClosedError, QuestionError
+from colourmatch.workflow.care import tell_care
 from colourmatch.workflow.ceilings import passed_ceilings
 from colourmatch.workflow.fitting import LEAST_LEARNT_SD, usable_photos
-from colourmatch.workflow.lot import advise_story, tell_care
+from colourmatch.workflow.lot import advise_story
 from colourmatch.workflow.trials import open_trials
 
 if TYPE_CHECKING:

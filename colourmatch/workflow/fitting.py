@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from colourmatch.book.entries import AdditionEntry, Lot, LotEntry, LotStory, PhotoEntry, VolumeEntry
+from colourmatch.book.entries import AdditionEntry, LotEntry, LotStory, PhotoEntry, VolumeEntry
 from colourmatch.book.example import leave_out_example
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.dosing.doubt import find_doubt
@@ -22,19 +22,18 @@ from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.learn import fit_lot
 from colourmatch.liquid.lot_model import StockPrior
 from colourmatch.liquid.mishaps import Bottle
-from colourmatch.liquid.model import View
 from colourmatch.liquid.observations import Gap, Shot
-from colourmatch.measurement import LIQUIDS, Measurement, OwnView
+from colourmatch.measurement import LIQUIDS, Measurement
 from colourmatch.photo.combine import combine_photos
 from colourmatch.workflow.doubts import list_mishaps
 from colourmatch.workflow.photo_colours import final_photos
 from colourmatch.workflow.since_photo import changes_colour
 from colourmatch.workflow.targets import target_covariance
+from colourmatch.workflow.views import photo_view
 
 if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
     from colourmatch.liquid.learn import LotFit
-    from colourmatch.liquid.model import View
     from colourmatch.liquid.stock import Stock
     from colourmatch.photo.combine import Combined
 
@@ -45,18 +44,6 @@ LEAST_LEARNT_SD = 0.04
 def usable_photos(story: LotStory) -> list[PhotoEntry]:
     """Photos that count for the match, in order."""
     return [p for p in story.counting_photos if p.purpose == "match" and p.measurement.spots.get("batch")]
-
-
-def photo_view(head: Lot, measurement: Measurement | None) -> View:
-    """How deep and how thinned a photo shows the liquids: as its own record says, else as the lot's head does."""
-    return own_view(head, measurement.view if measurement else None)
-
-
-def own_view(head: Lot, seen: OwnView | None) -> View:
-    """How deep and how thinned liquids are shown where this much was said of it."""
-    depth_mm = seen.depth_mm if seen and seen.depth_mm is not None else head.depth_mm
-    dilution = seen.dilution if seen and seen.dilution is not None else head.dilution
-    return View(float(depth_mm), float(dilution))
 
 
 #: What leaves a reading open to errors that its interval only just covers: no stop rests on such a photo alone.
@@ -256,19 +243,3 @@ def base_share(story: LotStory, before: LotEntry | None) -> float:
             base *= 1 - entry.ml / volume
             volume -= entry.ml
     return base / volume
-
-
-def views_of(head: Lot) -> tuple[View, ...]:
-    """Where the match is judged: the serving conditions of the lot, else as measured."""
-    conditions = (head.serving or {}).get("conditions") or []
-    views = tuple(
-        View(
-            float(c.get("depth_mm", head.depth_mm)),
-            float(c.get("dilution", head.dilution)),
-            str(c.get("illuminant", "D65")),
-            float(c.get("weight", 1.0)),
-            str(c.get("name", "serving")),
-        )
-        for c in conditions
-    )
-    return views or (photo_view(head, None),)

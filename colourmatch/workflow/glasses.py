@@ -1,4 +1,4 @@
-"""What else a careful colourist says of a lot: how it looks where it is drunk, another bottle, what a glass brings.
+"""What else a careful colourist says of a lot: how it looks where it is drunk, and another bottle.
 
 It joins the rooms like work.py and stands beside the advice: nothing here changes a dose.
 """
@@ -11,24 +11,14 @@ from typing import TYPE_CHECKING, Any
 from colourmatch.book.checks import check_serving
 from colourmatch.book.entries import LotStory
 from colourmatch.book.example import leave_out_example
-from colourmatch.dosing.intake import EXAMPLE_GLASS_ML, portions_in_glass
 from colourmatch.dosing.problem import Problem
 from colourmatch.dosing.serving import look_at
 from colourmatch.dosing.shelf_gain import find_missing_kind, find_other_stocks, hold_back, is_out_of_reach
 from colourmatch.errors import InputError
 from colourmatch.liquid.model import View
 from colourmatch.words.advice import tell_before_blending
-from colourmatch.words.figures import tell_ml
-from colourmatch.words.looks import tell_dilution
-from colourmatch.workflow.fitting import (
-    base_share,
-    fit_story,
-    make_prior,
-    usable_photos,
-    views_of,
-    why_not_yet,
-)
-from colourmatch.workflow.photo_colours import read_doses
+from colourmatch.workflow.fitting import base_share, fit_story, make_prior, usable_photos, why_not_yet
+from colourmatch.workflow.views import views_of
 
 if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
@@ -145,56 +135,3 @@ def _view(story: LotStory, condition: Mapping[str, Any]) -> View:
         said.get("depth_mm", story.lot.depth_mm), said.get("dilution", 1.0), said.get("illuminant", "D65"), 1.0,
         said["name"],
     )  # fmt: skip
-
-
-def read_intake(story: LotStory, glasses: Sequence[Mapping[str, Any]] | None = None) -> list[dict[str, Any]]:
-    """What one example glass of the batch as it is brings of each colourant, for each way it is served.
-
-    Ways are the dilutions of the `glasses` that are looked at (one that names none is undiluted); without them those
-    of the lot's serving conditions that name one, else as the label makes it up: the dilution of the photos is for the camera and is
-    not drunk. A known colour of the base counts, without uncertainty as nobody gave one.
-    """
-    amounts = _amounts(story)
-    if not amounts:
-        return []
-    found = []
-    for dilution, names in _ways(story, glasses).items():
-        batch_ml = EXAMPLE_GLASS_ML / dilution
-        portions = portions_in_glass(amounts, batch_ml)
-        found.append(
-            {
-                "serving": ", ".join(names) or "neat",
-                "glass_ml": EXAMPLE_GLASS_ML,
-                "dilution": dilution,
-                "batch_ml": round(batch_ml, 1),
-                "text": f"A glass of {EXAMPLE_GLASS_ML:g} ml{_called(names)}, {tell_dilution(dilution)}, holds {tell_ml(batch_ml)} of the "
-                "batch. Glass and body masses are examples.",
-                "colourants": [portion.to_json() for portion in portions],
-            }
-        )
-    return found
-
-
-def _called(names: Sequence[str]) -> str:
-    return f" ({', '.join(names)})" if names else ""
-
-
-def _ways(story: LotStory, glasses: Sequence[Mapping[str, Any]] | None) -> dict[float, list[str]]:
-    """Dilution -> names of the glasses, or of the serving conditions, that have it."""
-    ways: dict[float, list[str]] = {}
-    own = [one for one in (story.lot.serving or {}).get("conditions") or () if one.get("dilution")]
-    for glass in own if glasses is None else glasses:
-        ways.setdefault(float(glass.get("dilution", 1.0)), []).append(str(glass.get("name", "serving")))
-    return dict(sorted(ways.items())) or {story.lot.made_up_to: []}
-
-
-def _amounts(story: LotStory) -> dict[str, tuple[float, float]]:
-    """mg per litre of each colourant in the batch, and its standard deviation."""
-    state = story.state()
-    amounts: dict[str, tuple[float, float]] = {}
-    if state.already_colourant and state.already_mg_per_l > 0:
-        amounts[state.already_colourant] = (state.already_mg_per_l, 0.0)
-    for dose in read_doses(story):
-        mg, sd = amounts.get(dose.e_number, (0.0, 0.0))
-        amounts[dose.e_number] = (mg + dose.mg_per_l, (sd**2 + dose.mg_per_l_sd**2) ** 0.5)
-    return amounts

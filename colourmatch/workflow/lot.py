@@ -11,52 +11,40 @@ from typing import TYPE_CHECKING, Any
 
 from colourmatch.book.checks import check_number, utc_text
 from colourmatch.book.entries import (
-    AdditionEntry,
-    ClosingEntry,
     Lot,
-    LotEntry,
     LotStory,
-    NoteEntry,
     PhotoEntry,
 )
 from colourmatch.book.photo_store import Source
 from colourmatch.dosing.advice import advise, advise_unseen, ask_for_photo
 from colourmatch.dosing.bottles import choose_bottles
-from colourmatch.dosing.care import cautions_for, label_line
 from colourmatch.dosing.doubt import find_doubt
-from colourmatch.dosing.limits import colourants_in, place_or_first
 from colourmatch.dosing.problem import Problem
 from colourmatch.errors import InputError
 from colourmatch.instrument.incoming import take_in_for_lot
 from colourmatch.measurement import Flag, Measurement, OwnView
 from colourmatch.photo.quality import flag
 from colourmatch.words.advice import tell_in_all
-from colourmatch.words.entries import tell_entry
 from colourmatch.words.looks import tell_glass
-from colourmatch.workflow.again import find_first_dose
 from colourmatch.workflow.by_hand import tell_by_hand
-from colourmatch.workflow.ceilings import ceiling_left, describe_state, passed_ceilings
+from colourmatch.workflow.care import tell_care
+from colourmatch.workflow.ceilings import ceiling_left
 from colourmatch.workflow.doubts import name_entry, put_question
 from colourmatch.workflow.fitting import (
     base_share,
     combine_state,
     doubt_of_state,
     fit_story,
-    own_view,
-    photo_view,
     photos_of_state,
     steps_stalled,
     usable_photos,
-    views_of,
     why_not_yet,
 )
-from colourmatch.workflow.glasses import NOTHING, look_further, read_intake
-from colourmatch.workflow.label_lines import read_label_lines
+from colourmatch.workflow.glasses import NOTHING, look_further
 from colourmatch.workflow.photo_time import is_ahead, moment_of, plausible_moment
-from colourmatch.workflow.shelf_state import list_bottles
 from colourmatch.workflow.since_photo import step_left_ml
 from colourmatch.workflow.thinning import count_water, find_thinning
-from colourmatch.workflow.trials import describe_trials
+from colourmatch.workflow.views import own_view, photo_view, views_of
 
 if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
@@ -181,52 +169,6 @@ def advise_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
     return advise_story(book, story) | tell_care(story)
 
 
-def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
-    """Everything about a lot: its head, state, events, photos, advice, label and cautions."""
-    story = book.lots.story(lot)
-    head = story.lot
-    closing = story.closing
-    advice = closing.final if closing else advise_story(book, story) | tell_care(story)
-    return {
-        "lot": head.id,
-        "name": head.name,
-        "number": head.label,
-        "closed": head.closed,
-        "created_at": head.created_at,
-        "volume_ml": head.volume_ml,
-        "stocks": list(head.stocks),
-        "ceiling_mg_per_l": head.ceiling_mg_per_l,
-        "jurisdiction": head.jurisdiction,
-        "depth_mm": head.depth_mm,
-        "dilution": head.dilution,
-        "tolerance": head.tolerance,
-        "already_mg_per_l": head.already_mg_per_l,
-        "already_colourant": head.already_colourant,
-        "made_up_to": head.made_up_to,
-        "hand": head.hand,
-        "like": head.like,
-        "label_lines": head.label_lines,
-        "trial_of": head.trial_of,
-        "reference_id": head.reference_id,
-        "target_lab": None if head.target_lab is None else list(head.target_lab),
-        "serving": head.serving,
-        "notes": head.notes,
-        "read_with": book.calibrations.lot_choice(head.id),
-        "state": describe_state(story),
-        "warnings": passed_ceilings(story),
-        "events": [_describe_event(event) for event in story.events],
-        "photos": [_describe_photo(photo) for photo in story.photos],
-        "advice": advice,
-        "closing": _describe_closing(closing) if closing else None,
-        "trials": describe_trials(book, story),
-        "intake": read_intake(story),
-        "bottles": list_bottles(book, story),
-        "first_dose": [dose.to_json() for dose in find_first_dose(book, story)],
-        "last_hash": book.lots.last_hash(head.id),
-        **tell_care(story),
-    }
-
-
 # ---- learning and advice -----------------------------------------------------------------------------------------
 
 
@@ -295,73 +237,3 @@ def _why_torn(together: Combined | None) -> str | None:
     if together is None or together.agree or together.retake is not None or len(together.photos) > 3:
         return None
     return f"{together.text} If something went in between them that is not written down, write it down first."
-
-
-# ---- words for the record ----------------------------------------------------------------------------------------
-
-
-def tell_care(story: LotStory) -> dict[str, Any]:
-    """Label and cautions for what went in; while nothing did, for the stocks that stand ready."""
-    jurisdiction = place_or_first(story.lot.jurisdiction)
-    state = story.state()
-    dosed = bool(state.mg_by_colourant)
-    ready = [] if dosed else [entry.colourant for entry in story.stock_entries]
-    colourants = list(dict.fromkeys([*colourants_in(state), *ready]))
-    label = list(read_label_lines(story).all()[2:])
-    if not dosed and not story.lot.closed:
-        label[:1] = label_line(colourants, jurisdiction).text.splitlines()
-    return {
-        "label": "\n".join(label),
-        "cautions": [{"code": c.code, "text": c.text} for c in cautions_for(colourants, jurisdiction)],
-    }
-
-
-def _describe_event(event: LotEntry) -> dict[str, Any]:
-    out: dict[str, Any] = {
-        "id": event.id,
-        "kind": event.kind,
-        "created_at": event.created_at,
-        "entered_by": event.entered_by,
-        "replaces": event.replaces_id,
-        "replaced_by": event.replaced_by_id,
-        "reason": event.reason,
-        "text": event.text if isinstance(event, NoteEntry) else tell_entry(event),
-        "happened_at": event.happened_at,
-        "moved_by": event.moved_by_id,
-    }
-    if isinstance(event, PhotoEntry):
-        out["set_aside"] = event.aside
-    if isinstance(event, AdditionEntry):
-        out |= {
-            "stock": event.stock, "quantity": event.quantity, "unit": event.unit, "ml": round(event.ml, 4),
-            "mg": round(event.mg, 4), "void": event.void,
-        }  # fmt: skip
-    return out
-
-
-def _describe_closing(closing: ClosingEntry) -> dict[str, Any]:
-    return {
-        "outcome": closing.outcome,
-        "text": closing.text,
-        "at": closing.created_at,
-        "by": closing.entered_by,
-        "against": closing.against,
-    }
-
-
-def _describe_photo(photo: PhotoEntry) -> dict[str, Any]:
-    advice, measured = photo.advice or {}, photo.measurement.to_json()
-    return {
-        "entry": photo.id,
-        "photo": photo.original_name,
-        "stored_name": photo.stored_name,
-        "created_at": photo.created_at,
-        "purpose": photo.purpose,
-        "set_aside": photo.aside,
-        "delta_e_2000": measured.get("delta_e_2000"),
-        "difference": measured.get("difference"),
-        "spots": measured.get("spots"),
-        "advice_text": advice.get("text"),
-        "advice_action": advice.get("action"),
-        "advice_reason": advice.get("reason"),
-    }

@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 
 from colourmatch.book.entries import AdditionEntry, LotStory, PhotoEntry
 from colourmatch.measurement import LIQUIDS, Colour, Measurement, SpotColour
-from colourmatch.photo.read_colour import SCALE_SD, stretch
 from colourmatch.workflow.photo_time import plausible_moment
 from colourmatch.workflow.since_photo import changes_colour
 
@@ -125,6 +124,8 @@ def phone_covariance(first: Seen, second: Seen) -> Array:
 
 def scale_covariance(gap: Array) -> Array:
     """Covariance of a phone's error of scale for a difference, shape (3, 3)."""
+    from colourmatch.photo.read_colour import SCALE_SD, stretch  # what is told of doses does not wait for it
+
     return np.diag(np.square(SCALE_SD * stretch(gap)))
 
 

@@ -25,7 +25,6 @@ from colourmatch.measurement import LIQUIDS, Measurement
 from colourmatch.records import rounded
 from colourmatch.words.entries import tell_aside
 from colourmatch.words.figures import tell_interval
-from colourmatch.workflow.fitting import photo_view
 from colourmatch.workflow.photo_colours import (
     Seen,
     final_photos,
@@ -36,6 +35,7 @@ from colourmatch.workflow.photo_colours import (
     take_alike,
 )
 from colourmatch.workflow.photo_time import plausible_moment
+from colourmatch.workflow.views import photo_view
 
 if TYPE_CHECKING:
     from colourmatch.book.entries import LotStory, PhotoEntry

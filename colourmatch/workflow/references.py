@@ -18,10 +18,10 @@ from colourmatch.colour.difference import compare_lab
 from colourmatch.errors import InputError, NotFoundError, PhotoError
 from colourmatch.instrument.incoming import open_reader
 from colourmatch.measurement import Measurement
-from colourmatch.workflow.fitting import photo_view
 from colourmatch.workflow.photo_colours import final_photos, read_spot
 from colourmatch.workflow.photo_time import plausible_moment
 from colourmatch.workflow.targets import ENTERED_SD
+from colourmatch.workflow.views import photo_view
 
 if TYPE_CHECKING:
     from colourmatch.book.entries import Lot

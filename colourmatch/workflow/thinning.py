@@ -10,7 +10,8 @@ from colourmatch.book.entries import LotStory
 from colourmatch.measurement import LIQUIDS, Measurement
 from colourmatch.photo.measure import parts_of_water
 from colourmatch.words.advice import tell_thinning
-from colourmatch.workflow.fitting import photo_view, usable_photos
+from colourmatch.workflow.fitting import usable_photos
+from colourmatch.workflow.views import photo_view
 
 #: From so many parts of water on a first photo is taken again. On drawn photos of a batch at nine tenths of its dose a
 #: difference was read 10 to 46 % off where so much was missing, and 2 to 6 % off once it was in.

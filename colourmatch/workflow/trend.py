@@ -17,7 +17,6 @@ import numpy as np
 
 from colourmatch.colour.difference import compare_lab
 from colourmatch.words.looks import tell_glass
-from colourmatch.workflow.fitting import photo_view
 from colourmatch.workflow.photo_colours import (
     Seen,
     final_photos,
@@ -26,6 +25,7 @@ from colourmatch.workflow.photo_colours import (
     see_photo,
     total_sd,
 )
+from colourmatch.workflow.views import photo_view
 
 if TYPE_CHECKING:
     from colourmatch.book.entries import LotStory
@@ -145,8 +145,7 @@ def read_trend(
     view = (heads[-1].depth_mm, heads[-1].dilution) if heads else None
     kept: list[tuple[LotStory, Seen]] = []
     left_out: list[dict[str, Any]] = []
-    for head in heads:
-        story = book.lots.story(head.id)
+    for head, story in zip(heads, book.lots.stories([head.id for head in heads]), strict=True):
         seen, reason = _look(story, view)
         if seen is None:
             left_out.append({"lot": head.id, "label": head.label, "reason": reason})

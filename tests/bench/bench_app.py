@@ -1,6 +1,7 @@
 """Times the app as a person meets it: from `colourmatch app` to the first usable page, and each run of a page.
 
 Run: python tests/bench/bench_app.py FOLDER [--photos 10] [--profile]   (the book is kept in FOLDER and used again)
+     python tests/bench/bench_app.py FOLDER --lots BOOK     (Lots of another book, such as one of bench_scale.py)
 
 The start is timed in a headless Chromium that is open already: from the start of the command until the page has its
 heading, its script has run through and a button can be tapped. It is done twice, since the first one compiles and
@@ -130,6 +131,29 @@ def time_answer(place: Path, photo: Path) -> None:
         shutil.rmtree(folder, ignore_errors=True)
 
 
+def time_lots(place: Path, visits: int = 4) -> None:
+    """Seconds until the list of Lots of a book can be tapped, in a browser that has the app open."""
+    sys.path.insert(0, str(ROOT / "tests" / "browser"))
+    from driving import Server, open_browser
+
+    folder = Path(tempfile.mkdtemp(prefix="bench-lots-"))
+    server, driver = Server(folder, str(place)), open_browser(folder / "profile")
+    try:
+        for path in ("", *["lots"] * visits):
+            start, busy = time.perf_counter(), processor_s(server.process.pid)
+            driver.get(f"{server.url}/{path}")
+            while not driver.execute_script(_USABLE):
+                time.sleep(0.02)
+            print(
+                f"  /{path} usable after {time.perf_counter() - start:.2f} s, {processor_s(server.process.pid) - busy:.2f} s "
+                f"of the server's processor time (load {os.getloadavg()[0]:.1f})"
+            )
+    finally:
+        driver.quit()
+        server.stop()
+        shutil.rmtree(folder, ignore_errors=True)
+
+
 def processor_s(process: int) -> float:
     """Processor time of a process so far, where the system tells it (Linux)."""
     try:
@@ -183,7 +207,11 @@ def main() -> None:
     parser.add_argument("--runs", type=int, default=8)
     parser.add_argument("--profile", action="store_true", help="Show where a run of Match spends its time.")
     parser.add_argument("--only", choices=("start", "runs", "answer"))
+    parser.add_argument("--lots", type=Path, metavar="BOOK", help="Only Lots of this book.")
     given = parser.parse_args()
+    if given.lots is not None:
+        time_lots(given.lots)
+        return
     given.folder.mkdir(parents=True, exist_ok=True)
     place, lot_id = make_book(given.folder, given.photos)
     os.environ["COLOURMATCH_BOOK"] = str(place)

@@ -3,7 +3,8 @@
 Run: python tests/bench/bench_scale.py FOLDER [ENTRIES ...]   (the books are kept in FOLDER and used again)
 
 The lots are copies of the invented lot of `colourmatch demo`, measured once, with its photos' measurements as they are
-recorded; half a minute of it is the drawing. Each command runs in a process of its own, its start included.
+recorded; half a minute of it is the drawing. Each command runs in a process of its own, its start included, with its
+modules compiled as they are where the wheel was installed; the best of three is told, since others use the machine too.
 """
 
 from __future__ import annotations
@@ -40,10 +41,11 @@ from streamlit.testing.v1 import AppTest
 app = AppTest.from_file("app.py", default_timeout=300).run()
 begun, busy = time.monotonic(), time.process_time()
 app.switch_page("colourmatch/screens/lots.py").run()
-assert not app.exception and app.dataframe
+assert not app.exception and any(button.label.startswith("Open ") for button in app.button)
 peak = next(line.split()[1] for line in open("/proc/self/status") if line.startswith("VmHWM"))
 print(round(time.monotonic() - begun, 2), round(time.process_time() - busy, 2), int(peak) // 1024, file=sys.stderr)
 """
+RUNS, LONG_S = 3, 3
 ROOT = Path(__file__).parents[2]
 
 
@@ -110,7 +112,16 @@ def measure(code: str, *arguments: str, book: Path) -> tuple[float, float, int]:
         "COLOURMATCH_BOOK": str(book),
         "OPENBLAS_NUM_THREADS": "1",
         "PYTHONPATH": str(ROOT),
+        "PYTHONDONTWRITEBYTECODE": "",
+        "PYTHONPYCACHEPREFIX": str(book.parent / "compiled"),
     }
+    told = [_measure_once(code, arguments, environ)]
+    while len(told) < RUNS and told[0][1] < LONG_S:
+        told.append(_measure_once(code, arguments, environ))
+    return min(told, key=lambda one: one[1])
+
+
+def _measure_once(code: str, arguments: tuple[str, ...], environ: dict[str, str]) -> tuple[float, float, int]:
     done = subprocess.run(
         [sys.executable, "-c", code, *arguments],
         capture_output=True,
@@ -119,7 +130,10 @@ def measure(code: str, *arguments: str, book: Path) -> tuple[float, float, int]:
         cwd=ROOT,
         timeout=600,
     )
-    seconds, busy, megabytes = done.stderr.strip().splitlines()[-1].split()
+    try:
+        seconds, busy, megabytes = done.stderr.strip().splitlines()[-1].split()
+    except ValueError:
+        raise SystemExit(f"It failed:\n{done.stderr}") from None
     return float(seconds), float(busy), int(megabytes)
 
 

@@ -11,9 +11,12 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from sqlalchemy import select
 
+from colourmatch.book import tables
 from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.book.restoring import restore_book
+from colourmatch.book.rows import may_contradict
 from colourmatch.errors import BookError
 
 pytestmark = pytest.mark.both_databases
@@ -260,6 +263,18 @@ def test_the_check_finds_rows_that_point_to_nothing_and_lots_that_do_not_add_up(
         findings = book.archive.check()
     assert {finding.code for finding in findings} == {"orphan", "contradiction", "altered"}
     assert any("Lot 1 does not add up" in finding.text for finding in findings)
+
+
+def test_the_check_reads_each_lot_whose_entries_may_contradict_each_other(book: LotBook) -> None:
+    book.stocks.add("red", "E129", 1)
+    dosed, sampled, moved = (book.lots.begin(name, 900, "red").id for name in ("A", "B", "C"))
+    for lot in (dosed, sampled, moved):
+        dose = book.additions.add(lot, "red", drops=12)
+    book.volumes.take_sample(sampled, 100)
+    book.entries.move(dose.id, book.lots.get(moved).created_at, "noted late")
+    with book.database.read() as connection:
+        asked = select(tables.lots.c.id).where(may_contradict())
+        assert sorted(connection.scalars(asked)) == [sampled, moved]
 
 
 def test_a_backup_that_cannot_be_written_says_so(book: LotBook, lot: int, tmp_path: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from dataclasses import FrozenInstanceError
+from functools import cached_property
 
 import pytest
 
@@ -355,12 +356,19 @@ def test_what_is_handed_out_is_read_back_the_same(book: LotBook, lot: int) -> No
 
 
 def test_the_book_is_made_of_parts_that_do_not_know_each_other(book: LotBook) -> None:
-    parts = [part for part in vars(book).values() if hasattr(part, "_database")]
+    names = [name for name, kind in vars(type(book)).items() if isinstance(kind, cached_property)]
+    parts = [getattr(book, name) for name in names]
     known = {type(inner) for part in parts for inner in vars(part).values()}
     assert len(parts) == 10 and known == {type(book.database), type(book.photo_store)}
-    assert [name for name in dir(type(book)) if not name.startswith("_")] == [
-        "begun",
-        "close",
-        "note",
-        "read_only",
-    ]
+    others = {name for name in dir(type(book)) if not name.startswith("_")} - {*names}
+    assert others == {"begun", "close", "note", "read_only"}
+
+
+def test_several_stories_are_those_of_each_lot(book: LotBook) -> None:
+    book.stocks.add("red", "E129", 1)
+    book.stocks.add("blue", "E133", 1)
+    first, second = (book.lots.begin(name, 900, name).id for name in ("red", "blue"))
+    book.additions.add(first, "blue", drops=3)
+    book.entries.add_note(second, "and on")
+    assert book.lots.stories([second, first]) == [book.lots.story(second), book.lots.story(first)]
+    assert [stock.name for stock in book.lots.stories([first])[0].stock_entries] == ["red", "blue"]

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import base64
 import hashlib
+import io
 import json
 import re
 import sqlite3
 import subprocess
 import sys
 import zipfile
+import zlib
 from collections.abc import Callable
 from pathlib import Path
 
@@ -16,11 +19,12 @@ import pytest
 from alembic.migration import MigrationContext
 from alembic.operations import Operations
 from first_book import build_first_book
-from sqlalchemy import inspect
+from sqlalchemy import Connection, inspect, text
 from sqlalchemy.exc import DBAPIError
 
 from colourmatch.book import migrate, opening, tables
 from colourmatch.book.lot_book import LotBook, open_book
+from colourmatch.book.packing import pack
 from colourmatch.book.restoring import restore_book
 from colourmatch.errors import BookError
 
@@ -278,3 +282,122 @@ def test_lots_closed_in_an_older_book_stay_closed_and_can_be_opened_again(
         assert book.lots.reopen(1, "after all").closing_entry_id == 1
         assert book.lots.close(1, "nearest").reopened_before == 1
         assert book.archive.check() == []
+
+
+MEASURED = '{"photo": "a.jpg", "curve": [0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.1, 1.2]}'
+
+
+def fill_older(location: str) -> tuple[str, int]:
+    """A book of 0010 with long texts as they are, and in letters; the last hash of its lot, the lot."""
+    make_older(location, "0009")
+    at = "2026-01-01T00:00:00.000000+00:00"
+    letters = "z1:" + base64.b64encode(zlib.compress(MEASURED.encode(), 9)).decode()
+    engine = opening.make_engine(opening.parse_location(location))
+    with opening.write(engine) as older:
+        for statement in (
+            "INSERT INTO lots (id, created_at, name, name_key, volume_ml, depth_mm, dilution, tolerance, "
+            f"already_mg_per_l, notes) VALUES (1, '{at}', 'A', 'a', 900, 10, 1, 1, 4, '')",
+            *(
+                f"INSERT INTO lot_entries (id, created_at, lot_id, kind) VALUES ({k}, '{at}', 1, 'photo')"
+                for k in (1, 2)
+            ),
+            f"INSERT INTO photos (entry_id, lot_id, purpose, measurement) VALUES (1, 1, 'match', '{MEASURED}')",
+            "INSERT INTO photos (entry_id, lot_id, purpose, measurement, advice) "
+            f"VALUES (2, 1, 'match', '{letters}', '{letters}')",
+        ):
+            older.execute(text(statement.replace(":", r"\:")))
+        if engine.dialect.name == "postgresql":
+            older.exec_driver_sql("SELECT setval(pg_get_serial_sequence('lot_entries', 'id'), 2)")
+        migrate.upgrade(older, "0010")
+        last = older.execute(text("SELECT sha256 FROM seals WHERE row_id = 2 AND lot_id = 1")).scalar()
+    engine.dispose()
+    return str(last), 1
+
+
+def test_texts_of_older_books_are_packed_and_their_chains_and_printed_hashes_hold(
+    location: str, environ: dict, tmp_path: Path
+) -> None:
+    printed, lot = fill_older(location)
+    with open_book(location, environ=environ) as book:
+        first, second = book.lots.story(lot).photos
+        assert first.measurement.to_json() == second.measurement.to_json()
+        assert second.advice == json.loads(MEASURED)
+        with book.database.read() as connection:
+            query = text("SELECT measurement FROM photos UNION ALL SELECT advice FROM photos")
+            stored = [bytes(value) for value in connection.scalars(query) if value is not None]
+        assert stored == [pack(MEASURED)] * 3
+        assert book.archive.check() == [] and book.archive.find_hash(printed) == (lot, 2)
+        book.entries.add_note(lot, "and on")
+        assert book.archive.check() == [] and book.lots.last_hash(lot) != printed
+        out = io.StringIO()
+        book.archive.export_json(out)
+    out.seek(0)
+    with open_book(tmp_path / "other.sqlite", environ=environ) as other:
+        other.archive.import_json(out)
+        assert other.archive.check() == [] and other.archive.find_hash(printed) == (lot, 2)
+
+
+def test_what_was_altered_before_a_book_was_brought_up_to_date_is_still_told(
+    location: str, environ: dict
+) -> None:
+    fill_older(location)
+    engine = opening.make_engine(opening.parse_location(location))
+    with opening.write(engine) as older:
+        for statement in tables.unguard_statements(engine.dialect.name, "photos"):
+            older.exec_driver_sql(statement)
+        older.execute(text("UPDATE photos SET advice = NULL WHERE entry_id = 2"))
+        for statement in tables.guard_statements(engine.dialect.name, ("photos",)):
+            older.exec_driver_sql(statement)
+    engine.dispose()
+    with open_book(location, environ=environ) as book:
+        (finding,) = book.archive.check()
+        assert finding.code == "altered" and "entry 2" in finding.text
+
+
+def test_an_older_book_on_a_full_disk_is_left_as_it_was_with_a_sentence(
+    tmp_path: Path, environ: dict, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "b.sqlite"
+    make_older(str(path))
+    before = describe(str(path))
+    with monkeypatch.context() as full:
+        upgrade = migrate.upgrade
+
+        def upgrade_without_room(connection: Connection) -> None:
+            pages = connection.exec_driver_sql("PRAGMA page_count").scalar()
+            connection.exec_driver_sql(f"PRAGMA max_page_count = {pages}")
+            upgrade(connection)
+
+        full.setattr(migrate, "upgrade", upgrade_without_room)
+        with pytest.raises(BookError, match="no room left"):
+            open_book(path, environ=environ)
+    assert describe(str(path)) == before
+    with open_book(path, environ=environ) as book:
+        assert book.archive.check() == []
+
+
+def test_a_book_that_is_made_or_was_brought_up_to_date_is_written_closely(
+    tmp_path: Path, environ: dict
+) -> None:
+    older, fresh = tmp_path / "older.sqlite", tmp_path / "fresh.sqlite"
+    fill_older(str(older))
+    for path in (older, fresh):
+        open_book(path, environ=environ).close()
+        with sqlite3.connect(path) as now:
+            asked = ("page_size", "freelist_count", "journal_mode")
+            found = [now.execute(f"PRAGMA {what}").fetchone()[0] for what in asked]
+        now.close()
+        assert found == [opening._PAGE_BYTES, 0, "wal"]
+
+
+def test_an_older_book_that_others_have_open_is_brought_up_to_date_as_large_as_it_is(
+    tmp_path: Path, environ: dict
+) -> None:
+    path = tmp_path / "b.sqlite"
+    fill_older(str(path))
+    with sqlite3.connect(path) as other:
+        other.execute("BEGIN")
+        assert other.execute("SELECT count(*) FROM photos").fetchone() == (2,)
+        with open_book(path, environ=environ) as book:
+            assert book.archive.check() == [] and len(book.lots.story(1).photos) == 2
+    other.close()

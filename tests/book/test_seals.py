@@ -78,6 +78,8 @@ def test_every_row_of_the_history_has_its_hash(book: LotBook) -> None:
         ("UPDATE additions SET ml = ml * 2 WHERE entry_id = {first}", "entry {first}"),
         ("UPDATE lot_entries SET entered_by = 'another' WHERE id = {second}", "entry {second}"),
         ("UPDATE notes SET text = 'another' WHERE entry_id = {second}", "entry {second}"),
+        ("UPDATE lot_entries SET kind = 'pHoto' WHERE id = {third}", "entry {third}"),
+        ("UPDATE photos SET measurement = advice WHERE entry_id = {third}", "entry {third}"),
         ("DELETE FROM notes WHERE entry_id = {second}", "entry {second}"),
         ("UPDATE seals SET sha256 = 'x' WHERE of_table = 'lot_entries' AND row_id = {second}", "entry {second}"),
         ("DELETE FROM seals WHERE of_table = 'lot_entries' AND row_id = {second}", "entry {third}"),
@@ -105,6 +107,15 @@ def test_what_is_altered_outside_lots_is_told(book: LotBook, statement: str) -> 
     fill(book)
     alter(book, statement)
     assert len(found(book)) == 1
+
+
+def test_a_text_that_cannot_be_read_any_more_is_told_as_altered(book: LotBook) -> None:
+    lot = fill(book)
+    third = book.lots.story(lot).events[2].id
+    cut = {"postgresql": "substr(measurement, 1, 12)", "sqlite": "CAST(substr(measurement, 1, 12) AS BLOB)"}
+    kind = book.database.engine.dialect.name
+    alter(book, f"UPDATE photos SET measurement = {cut[kind]} WHERE entry_id = {third}")
+    assert [f"Lot {lot} was altered from entry {third} on" in text for text in found(book)] == [True]
 
 
 def test_an_entry_made_after_does_not_hide_what_was_altered(book: LotBook) -> None:

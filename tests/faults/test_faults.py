@@ -32,7 +32,8 @@ from colourmatch.book.restoring import restore_book
 from colourmatch.cli import run
 from colourmatch.errors import BookError
 from colourmatch.workflow.closing import close_lot
-from colourmatch.workflow.lot import describe_lot, record_photos
+from colourmatch.workflow.describing import describe_lot
+from colourmatch.workflow.lot import record_photos
 from colourmatch.workflow.recheck import record_recheck
 
 ROOT = Path(__file__).parents[2]

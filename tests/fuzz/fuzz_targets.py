@@ -436,7 +436,7 @@ def _fill(rng: Random, parameter: click.Parameter) -> list[str]:
 
 def use_book(book: LotBook) -> None:
     """Look at all that a book holds, as the pages do; a refusal must be a sentence."""
-    from colourmatch.workflow.lot import describe_lot
+    from colourmatch.workflow.describing import describe_lot
 
     def look() -> None:
         for finding in book.archive.check():

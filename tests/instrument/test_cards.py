@@ -115,7 +115,8 @@ def test_a_photo_beside_a_grey_card_and_what_it_changes(book: LotBook, drawn: di
 
 
 def test_a_lot_is_read_with_its_card_and_says_so(book: LotBook, drawn: dict, lot: int) -> None:
-    from colourmatch.workflow.lot import describe_lot, record_photos
+    from colourmatch.workflow.describing import describe_lot
+    from colourmatch.workflow.lot import record_photos
 
     cards.enter_card(book, "kitchen", list(np.array([0.75, 0.5, 0.35, 0.2, 0.1, 0.04]) ** 1.1), 0.004)
     note_for_lot(book, lot, card="kitchen")

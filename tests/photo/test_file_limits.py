@@ -6,6 +6,7 @@ import io
 import os
 import struct
 import threading
+import tracemalloc
 from contextlib import suppress
 from pathlib import Path
 
@@ -84,7 +85,22 @@ def test_numbers_in_the_tags_of_a_tiff_are_counted(kind: int, size: int, excess:
     assert (find_excess(data) is not None) is excess
 
 
-@pytest.mark.parametrize("head", [b"GIF89a", b"P3 9 9 255\n", b"BM" + bytes(28) + b"\1"])
+def test_a_tiff_of_very_many_directories_is_refused_before_they_are_read(tmp_path: Path) -> None:
+    count = 5_000_000
+    tags = struct.pack("<HHII", 330, 4, count, 26)
+    data = b"II*\0" + struct.pack("<IH", 8, 1) + tags + bytes(4) + bytes(4 * count)
+    tracemalloc.start()
+    assert "tags hold too much" in str(find_excess(data))
+    with pytest.raises(PhotoError, match="damaged"):
+        PhotoStore(tmp_path).keep(data)
+    assert tracemalloc.get_traced_memory()[1] < 4 * len(data)  # one number for each would take ten times that
+    tracemalloc.stop()
+
+
+@pytest.mark.parametrize(
+    "head",
+    [b"GIF89a", b"P3 9 9 255\n", b"BM" + bytes(28) + b"\1", b"\0\0\0\x0cjP  ", b"\xff\x4f\xff\x51"],
+)
 def test_formats_that_are_read_byte_by_byte_have_a_lower_bound(head: bytes) -> None:
     assert find_excess(head + bytes(1000)) is None
     assert find_excess(head + bytes(file_limits.MOST_SLOW_BYTES)) is not None

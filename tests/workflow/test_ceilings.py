@@ -4,7 +4,7 @@ import pytest
 
 from colourmatch.workflow.ceilings import passed_ceilings
 from colourmatch.workflow.closing import close_lot
-from colourmatch.workflow.lot import describe_lot
+from colourmatch.workflow.describing import describe_lot
 
 
 @pytest.fixture

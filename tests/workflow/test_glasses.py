@@ -7,8 +7,10 @@ import pytest
 from known_lot import look
 
 from colourmatch.errors import InputError
-from colourmatch.workflow.glasses import NOTHING, read_intake, serve_lot
-from colourmatch.workflow.lot import advise_lot, describe_lot
+from colourmatch.workflow.describing import describe_lot
+from colourmatch.workflow.glasses import NOTHING, serve_lot
+from colourmatch.workflow.intake import read_intake
+from colourmatch.workflow.lot import advise_lot
 
 pytestmark = pytest.mark.usefixtures("as_noted")
 LONG = {"name": "long drink", "depth_mm": 60, "dilution": 4, "illuminant": "A", "weight": 2}

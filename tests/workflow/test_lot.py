@@ -17,7 +17,9 @@ from colourmatch.measurement import Measurement
 from colourmatch.workflow import fitting
 from colourmatch.workflow import lot as work
 from colourmatch.workflow.closing import close_lot
-from colourmatch.workflow.lot import advise_lot, describe_lot, record_photos
+from colourmatch.workflow.describing import describe_lot
+from colourmatch.workflow.lot import advise_lot, record_photos
+from colourmatch.workflow.views import views_of
 
 pytestmark = pytest.mark.usefixtures("as_noted")  # what goes wrong by hand is tested in test_doubts.py
 EMPTY = {"code": "channel-empty", "severity": "warn", "text": "Thin both."}
@@ -276,8 +278,8 @@ def test_a_lot_without_a_photo_is_described_and_can_be_closed(bench):
 def test_the_match_is_judged_where_it_is_drunk(bench):
     glass = {"conditions": [{"name": "6 cm glass", "depth_mm": 60, "dilution": 1}]}
     at_photo, in_glass = bench(), bench(serving=glass)
-    assert [v.depth_mm for v in fitting.views_of(at_photo.book.lots.get(at_photo.lot))] == [10]
-    views = fitting.views_of(in_glass.book.lots.get(in_glass.lot))
+    assert [v.depth_mm for v in views_of(at_photo.book.lots.get(at_photo.lot))] == [10]
+    views = views_of(in_glass.book.lots.get(in_glass.lot))
     assert [(v.name, v.depth_mm, v.dilution) for v in views] == [("6 cm glass", 60, 1)]
     deep, shallow = in_glass.shoot(), at_photo.shoot()
     assert deep["advice"]["now"] != shallow["advice"]["now"]

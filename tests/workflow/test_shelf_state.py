@@ -3,7 +3,7 @@
 from datetime import date
 
 from colourmatch.book.lot_book import LotBook
-from colourmatch.workflow.lot import describe_lot
+from colourmatch.workflow.describing import describe_lot
 from colourmatch.workflow.shelf_state import describe_bottles, trace_batch
 
 

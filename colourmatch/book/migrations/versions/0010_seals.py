@@ -26,5 +26,5 @@ def upgrade() -> None:
         sa.UniqueConstraint("of_table", "row_id", name=op.f("uq_seals_of_table")),
         sa.UniqueConstraint("lot_id", "number", name=op.f("uq_seals_lot_id")),
     )
-    seal_missing(op.get_bind())
+    seal_missing(op.get_bind(), way=None)
     guard(NAME)

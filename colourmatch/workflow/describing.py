@@ -1,0 +1,129 @@
+"""All that is told of a lot, as JSON; it decides nothing, and a lot that is closed is told without planning or fitting."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from colourmatch.book.entries import AdditionEntry, ClosingEntry, LotEntry, NoteEntry, PhotoEntry
+from colourmatch.words.entries import tell_entry
+from colourmatch.workflow.care import tell_care
+from colourmatch.workflow.ceilings import describe_state, passed_ceilings
+from colourmatch.workflow.intake import read_intake
+from colourmatch.workflow.shelf_state import list_bottles
+from colourmatch.workflow.trials import describe_trials
+
+if TYPE_CHECKING:
+    from colourmatch.book.entries import LotStory
+    from colourmatch.book.lot_book import LotBook
+
+
+def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
+    """Everything about a lot: its head, state, events, photos, advice, label and cautions."""
+    story = book.lots.story(lot)
+    care = tell_care(story)
+    head = story.lot
+    closing = story.closing
+    advice = closing.final if closing else _advise(book, story) | care
+    return {
+        "lot": head.id,
+        "name": head.name,
+        "number": head.label,
+        "closed": head.closed,
+        "created_at": head.created_at,
+        "volume_ml": head.volume_ml,
+        "stocks": list(head.stocks),
+        "ceiling_mg_per_l": head.ceiling_mg_per_l,
+        "jurisdiction": head.jurisdiction,
+        "depth_mm": head.depth_mm,
+        "dilution": head.dilution,
+        "tolerance": head.tolerance,
+        "already_mg_per_l": head.already_mg_per_l,
+        "already_colourant": head.already_colourant,
+        "made_up_to": head.made_up_to,
+        "hand": head.hand,
+        "like": head.like,
+        "label_lines": head.label_lines,
+        "trial_of": head.trial_of,
+        "reference_id": head.reference_id,
+        "target_lab": None if head.target_lab is None else list(head.target_lab),
+        "serving": head.serving,
+        "notes": head.notes,
+        "read_with": book.calibrations.lot_choice(head.id),
+        "state": describe_state(story),
+        "warnings": passed_ceilings(story),
+        "events": [_describe_event(event) for event in story.events],
+        "photos": [_describe_photo(photo) for photo in story.photos],
+        "advice": advice,
+        "closing": _describe_closing(closing) if closing else None,
+        "trials": describe_trials(book, story),
+        "intake": read_intake(story),
+        "bottles": list_bottles(book, story),
+        "first_dose": _first_dose(book, story),
+        "last_hash": book.lots.last_hash(head.id),
+        **care,
+    }
+
+
+def _advise(book: LotBook, story: LotStory) -> dict[str, Any]:
+    from colourmatch.workflow.lot import advise_story
+
+    return advise_story(book, story)
+
+
+def _first_dose(book: LotBook, story: LotStory) -> list[dict[str, Any]]:
+    if story.lot.like is None:
+        return []
+    from colourmatch.workflow.again import find_first_dose
+
+    return [dose.to_json() for dose in find_first_dose(book, story)]
+
+
+def _describe_event(event: LotEntry) -> dict[str, Any]:
+    out: dict[str, Any] = {
+        "id": event.id,
+        "kind": event.kind,
+        "created_at": event.created_at,
+        "entered_by": event.entered_by,
+        "replaces": event.replaces_id,
+        "replaced_by": event.replaced_by_id,
+        "reason": event.reason,
+        "text": event.text if isinstance(event, NoteEntry) else tell_entry(event),
+        "happened_at": event.happened_at,
+        "moved_by": event.moved_by_id,
+    }
+    if isinstance(event, PhotoEntry):
+        out["set_aside"] = event.aside
+    if isinstance(event, AdditionEntry):
+        out |= {
+            "stock": event.stock, "quantity": event.quantity, "unit": event.unit, "ml": round(event.ml, 4),
+            "mg": round(event.mg, 4), "void": event.void,
+        }  # fmt: skip
+    return out
+
+
+def _describe_closing(closing: ClosingEntry) -> dict[str, Any]:
+    return {
+        "outcome": closing.outcome,
+        "text": closing.text,
+        "at": closing.created_at,
+        "by": closing.entered_by,
+        "against": closing.against,
+    }
+
+
+def _describe_photo(photo: PhotoEntry) -> dict[str, Any]:
+    advice, measured = photo.advice or {}, photo.measurement.to_json()
+    return {
+        "entry": photo.id,
+        "photo": photo.original_name,
+        "stored_name": photo.stored_name,
+        "created_at": photo.created_at,
+        "purpose": photo.purpose,
+        "set_aside": photo.aside,
+        "delta_e_2000": measured.get("delta_e_2000"),
+        "difference": measured.get("difference"),
+        "spots": measured.get("spots"),
+        "advice_text": advice.get("text"),
+        "advice_action": advice.get("action"),
+        "advice_reason": advice.get("reason"),
+    }
