@@ -16,6 +16,7 @@ from colourmatch.screens.amending import ask_amendment, ask_aside
 from colourmatch.screens.photo_view import show_flags, show_metamerism, show_picture, show_swatches
 from colourmatch.screens.recording import ask_closing, ask_correction, ask_other_entries, record_anything
 from colourmatch.screens.references import ask_choice, tell_target
+from colourmatch.screens.undoing import show_history
 from colourmatch.words.entries import tell_aside
 
 
@@ -35,7 +36,7 @@ def show_details(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     show_last_photo(story, advice)
     serving.show_serving(story, advice)
     trials.show_trials(story)
-    show_history(story, advice, waiting)
+    show_past(story, advice)
     show_charts(story, advice)
 
 
@@ -223,14 +224,10 @@ def draw(figure: Any, name: str, words: str) -> None:
     st.plotly_chart(figure, config=plots.CONFIG, key=f"chart-{name}", alt=words)
 
 
-def show_history(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
+def show_past(story: LotStory, advice: dict[str, Any]) -> None:
     """Everything that happened, and what else can be written down."""
     st.header("History")
-    st.html(
-        telling.tell_story(story, session.shows_us())
-        if story.events
-        else parts.empty("Nothing happened yet.")
-    )
+    show_history(story)
     if not session.may_enter():
         return
     st.text_input(

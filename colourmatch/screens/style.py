@@ -120,7 +120,10 @@ _CSS = """
 .cm-story { list-style: none; margin: 0 !important; padding: 0 !important; }
 .cm-story li { margin: 0 !important; padding: .6rem 0 !important; line-height: 1.45;
   border-bottom: 1px solid var(--cm-line); }
-.cm-story .gone { text-decoration: line-through; color: var(--cm-quiet); }
+[class*="st-key-cm-entry-"] { flex-wrap: nowrap; gap: .6rem; line-height: 1.45; padding: .3rem 0;
+  border-bottom: 1px solid var(--cm-line); }
+[class*="st-key-cm-entry-"] > :first-child { flex: 1; min-width: 0; }
+.gone { text-decoration: line-through; color: var(--cm-quiet); }
 .cm-read-as { margin-top: .3rem; line-height: 1.4; color: var(--cm-warn); font-weight: 600; }
 .cm-empty { border: 1px dashed var(--cm-line); border-radius: 10px; padding: 1.3rem; line-height: 1.55; }
 @media (max-width: 640px) {
