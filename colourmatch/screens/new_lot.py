@@ -55,7 +55,7 @@ def show_new_lot(stocks: list[StockEntry]) -> None:
         form, limits = st.container(), st.container()
     with form:
         chosen, place = ask_lot(token, stocks, find_source(token))
-    with limits:
+    with limits, st.expander("Limits and cautions"):
         show_limits([stock.colourant for stock in stocks if stock.id in chosen], place)
         st.html(parts.flag_line("Always", "\n".join(caution.text for caution in STANDING_CAUTIONS)))
 

@@ -35,15 +35,15 @@ def upload_photos(
     """
     token = session.token_for(f"upload-{place}")
     chosen = st.file_uploader(
-        f"{label} (on a phone this offers the camera)", TYPES, accept_multiple_files=many,
+        label, TYPES, accept_multiple_files=many,
         key=f"upload-{place}-{token}", label_visibility="collapsed" if bare else "visible",
-        help="The original file is best. JPEG, HEIC, PNG, TIFF or DNG, up to 60 MB.",
+        help="On a phone this offers the camera. The original file is best: JPEG, HEIC, PNG, TIFF or DNG, up to 60 MB.",
     )  # fmt: skip
     files = list(chosen) if isinstance(chosen, list) else [chosen] if chosen else []
     if (
         session.is_at_this_machine()
     ):  # a browser lends its camera to no page of an unencrypted network address
-        with (camera or st).expander("Use the camera of this device instead"):
+        with (camera or st).expander("Camera of this device"):
             st.caption(
                 "The picture is smaller than one from the camera app: use it when there is no other way."
             )

@@ -46,7 +46,7 @@ _CSS = """
 [data-testid="stButtonGroup"] button[aria-pressed="true"] p { color: var(--cm-accent); font-weight: 650; }
 .stCheckbox label { min-height: 44px; align-items: center; }
 [data-testid="stMarkdownContainer"] > p, [data-testid="stMarkdownContainer"] > ol { max-width: 46rem; }
-[data-testid="InputInstructions"] { display: none; }
+[data-testid="InputInstructions"], [data-testid="stFileUploaderDropzoneInstructions"] { display: none; }
 .js-plotly-plot .main-svg text { fill: var(--cm-quiet) !important; }
 .cm p { margin: 0; }
 .cm-unseen { position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%); }
@@ -57,7 +57,7 @@ _CSS = """
   text-decoration: underline; text-underline-offset: .2em; white-space: normal; }
 .stApp :is(a, button, summary, [role="tab"], [role="radio"], [role="checkbox"]):focus-visible
   { outline: 3px solid var(--cm-accent); outline-offset: 2px; }
-[data-testid="stToastContainer"] { top: auto !important; bottom: 1rem !important; }
+.st-key-cm-notices { position: sticky; top: .5rem; z-index: 40; background: var(--cm-ground); border-radius: 10px; }
 .st-key-cm-new-lot > div { min-width: 0; }
 .st-key-cm-volume { flex-wrap: nowrap; }
 @media (min-width: 641px) {
@@ -93,6 +93,9 @@ _CSS = """
 .cm-row { display: grid; grid-template-columns: 64px minmax(0, 1fr) auto; gap: .9rem; align-items: center; padding: .6rem;
   border: 1px solid var(--cm-line); border-radius: 10px; min-height: 64px; box-sizing: border-box; line-height: 1.35; }
 .cm-row b { overflow-wrap: anywhere; }
+.cm-stock { display: grid; grid-template-columns: 48px minmax(0, 1fr); gap: .9rem; align-items: center; padding: .4rem 0; }
+.cm-stock i { height: 48px; border-radius: 8px; border: 1px solid var(--cm-line); box-sizing: border-box; }
+.cm-stock i.none { border-style: dashed; text-align: center; line-height: 46px; font-style: normal; color: var(--cm-quiet); }
 .cm-two { display: grid; grid-template-columns: 1fr 1fr; height: 48px; border-radius: 8px; overflow: hidden;
   background: var(--cm-fill); }
 .cm-apart { font-size: 1.2rem; font-weight: 650; font-variant-numeric: tabular-nums; }

@@ -92,7 +92,7 @@ def test_the_start_page_leads_to_it_and_it_says_what_to_do(book: LotBook) -> Non
     assert by_key(app.button, "to-picker")
     app = open_app("picker")
     assert not app.exception
-    assert "Mark the white and both liquids" in shown(app)
+    assert "Mark all three" in shown(app)
     assert "wider bottle" in shown(app)
 
 
