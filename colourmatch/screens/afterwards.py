@@ -91,6 +91,5 @@ def take_photos(story: LotStory) -> None:
             else:
                 kept += 1
         bar.empty()
-        end_upload(
-            place, refused, f"{kept} photos are measured and kept." if kept > 1 else ""
-        )  # one has its Undo
+        said = f"{kept} photos are measured and kept." if kept > 1 else ""  # of one its Undo says so
+        end_upload(place, refused, said, files=files)

@@ -147,4 +147,4 @@ def keep_card(name: str, files: list[tuple[bytes, str]], levels: tuple[float, fl
         refused = [(one["photo"], one["error"]) for one in told["photos"] if one["error"]]
         kept = len(told["photos"]) - len(refused)
         said = f"The card {name} has {kept} new {'reading' if kept == 1 else 'readings'}."
-        end_upload("card", refused, said if kept else "", "card")
+        end_upload("card", refused, said if kept else "", "card", files)

@@ -134,9 +134,8 @@ def ask_photos(name: str, view: dict[str, Any], token: str) -> None:
                     repeated += 1
                 else:
                     kept += 1
-        end_upload(
-            "reference", refused, tell_kept(name, kept, repeated) if kept or repeated else "", "reference"
-        )
+        said = tell_kept(name, kept, repeated) if kept or repeated else ""
+        end_upload("reference", refused, said, "reference", files)
 
 
 def tell_kept(name: str, kept: int, repeated: int) -> str:

@@ -395,6 +395,15 @@ def test_passing_the_ceiling_is_written_down_and_said(book: LotBook, lot_id: int
     assert len(book.lots.story(lot_id).additions) == 1
 
 
+def test_a_refused_photo_is_shown_with_what_is_wrong_drawn_on_it(book: LotBook, lot_id: int) -> None:
+    half = Path(__file__).parents[1] / "photos" / "bad-half-card.jpg"
+    for app in (open_app("match", lot=str(lot_id)), open_app()):
+        before = len(app.get("image") + app.get("imgs"))
+        app.file_uploader[0].set_value((half.name, half.read_bytes(), "image/jpeg")).run()
+        assert not app.exception and "is not in view" in shown(app)
+        assert len(app.get("image") + app.get("imgs")) == before + 1
+
+
 def test_a_refused_photo_says_what_to_do_and_is_not_kept(book: LotBook, lot_id: int) -> None:
     app = open_app("match", lot=str(lot_id))
     app.file_uploader[0].set_value(("note.jpg", b"this is no photo", "image/jpeg")).run()
