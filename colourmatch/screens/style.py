@@ -114,6 +114,7 @@ _CSS = """
 .cm-swatches .cm-words { padding: .5rem .6rem 0 0; line-height: 1.4; font-size: .9rem; }
 .cm-qr { display: block; width: 100%; max-width: 17rem; border-radius: 10px; }
 .cm-card { display: block; width: 100%; max-width: 340px; margin-top: .8rem; font-family: inherit; }
+.cm-glass { display: block; height: 96px; margin: 0 auto; }
 .cm-step { line-height: 1.5; }
 .cm-step b { display: block; font-size: 1.1rem; margin-bottom: .3rem; }
 .cm-facts { width: 100%; border-collapse: collapse; line-height: 1.5; }
