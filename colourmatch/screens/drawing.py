@@ -16,7 +16,8 @@ from colourmatch.photo.load import Photo, load_photo
 LONG_SIDE_PX = 1400
 SPOT_NAMES = {"blank": "water"}
 _MARKER, _WINDOW, _GLASS, _DARK = (0, 150, 170), (255, 255, 255), (255, 255, 255), (20, 20, 20)
-_FAULT = (255, 120, 60)
+#: What is wrong is read on a phone: its lines and names are so many times larger.
+_FAULT, _LARGE = (255, 120, 60), 2
 #: What is wrong at the place that a refusal is about, by its code; a square that was not found is missing.
 _FAULTS = {
     "no-card": "no card", "card-small": "card too small", "card-crumpled": "not flat", "two-cards": "two cards",
@@ -33,16 +34,15 @@ def draw_found(source: Path | bytes, drawing: Mapping[str, Any] | None, name: st
     """
     picture = to_srgb_picture(load_photo(source, name))
     if drawing:
-        scale = max(picture.size) / max(drawing["size"])
-        pen = _Pen(picture)
+        scale, faults = max(picture.size) / max(drawing["size"]), drawing.get("faults") or {}
+        pen = _Pen(picture, _LARGE if faults else 1)
         for number, outline in (drawing.get("markers") or {}).items():
-            pen.outline(_scaled(outline, scale), _MARKER, f"square {number}")
+            pen.outline(_scaled(outline, scale), _MARKER, "" if faults else f"square {number}")
         for spot, outline in (drawing.get("glasses") or {}).items():
             pen.outline(_scaled(outline, scale), _GLASS, SPOT_NAMES.get(spot, spot))
         for outline in (drawing.get("windows") or {}).values():
             pen.outline(_scaled(outline, scale), _WINDOW, dashed=True)
-        pen.width *= 2
-        for place, outline in (drawing.get("faults") or {}).items():
+        for place, outline in faults.items():
             pen.outline(_scaled(outline, scale), _FAULT, name_fault(place, drawing["code"]))
     out = io.BytesIO()
     picture.save(out, "JPEG", quality=88)
@@ -53,9 +53,11 @@ def name_fault(place: str, code: str) -> str:
     """What is wrong at a place of a refused photo, in two or three words.
 
     >>> name_fault("square 3", "spot-not-in-view"), name_fault("batch", "glass-outside"), name_fault("frame", "blurred")
-    ('square 3: missing', 'batch: glass outside', 'blurred')
+    ('missing', 'batch: glass outside', 'blurred')
     """
-    word = "missing" if place.startswith("square") else _FAULTS.get(code, "not read")
+    if place.startswith("square"):
+        return "missing"
+    word = _FAULTS.get(code, "not read")
     return word if place in ("card", "frame") else f"{place}: {word}"
 
 
@@ -76,10 +78,10 @@ def _scaled(outline: Any, scale: float) -> list[tuple[float, float]]:
 class _Pen:
     """Lines with a dark edge, so that they show on any colour, and names on a dark ground."""
 
-    def __init__(self, picture: Image.Image) -> None:
+    def __init__(self, picture: Image.Image, larger: int = 1) -> None:
         self.draw, self.size = ImageDraw.Draw(picture), picture.size
-        self.width = max(2, max(picture.size) // 450)
-        self.size_px = max(15, max(picture.size) // 52)
+        self.width = larger * max(2, max(picture.size) // 450)
+        self.size_px = larger * max(15, max(picture.size) // 52)
         self.font = ImageFont.load_default(size=self.size_px)
 
     def outline(

@@ -258,7 +258,7 @@ def offer_presets(key: str, known: Sequence[Mapping[str, Any]], count: int) -> N
 
     with st.container(horizontal=True, key=f"cm-presets-{key.format(0).format('')}"):
         for preset in PRESETS:
-            with st.container(width=110, gap="small"):
+            with st.container(gap="small"):
                 st.html(picture_of_glass(preset.depth_mm, preset.dilution, warm=preset.light != "D65"))
                 st.button(
                     begin(preset.name), on_click=fill, args=(preset,), disabled=place is None, width="stretch",

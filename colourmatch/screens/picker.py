@@ -281,9 +281,8 @@ def record(store: dict[str, Any], lot_id: int, reflectance: float) -> None:
             kept += not found.get("repeated")
         if not kept:
             raise InputError("These photos are in the lot already, or the batch is not marked on them.")
-        session.notify(
-            "The photo is measured and kept." if kept == 1 else f"{kept} photos are measured and kept."
-        )
+        if kept > 1:  # of one its Undo says so
+            session.notify(f"{kept} photos are measured and kept.")
         pages.go_to_lot("match", lot_id)
 
 

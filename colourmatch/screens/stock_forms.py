@@ -35,7 +35,8 @@ def draw_stock(stock: StockEntry) -> str:
     """A stock as a row: a patch of its colour in water where that is known, name, colourant and label, warnings."""
     lab, told = see_in_water(stock), describe_bottles(session.current_book(), [stock])[stock.id]
     patch = f'<i style="background:{lab_to_hex(lab)}"></i>' if lab else '<i class="none">?</i>'
-    label = f"{name_colourant(stock.colourant)}, {tell_amount(stock.label_strength_g_per_100ml)} g in 100 ml"
+    called = "unknown bottle" if ":" in stock.colourant else name_colourant(stock.colourant)
+    label = f"{called}, {tell_amount(stock.label_strength_g_per_100ml)} g in 100 ml"
     lines = [label, *(warning["text"] for warning in told["warnings"])]
     return (
         f'<div class="cm cm-stock">{patch}<div><b>{parts.as_html(stock.name)}</b>'

@@ -114,6 +114,8 @@ _CSS = """
 .cm-swatches .cm-words { padding: .5rem .6rem 0 0; line-height: 1.4; font-size: .9rem; }
 .cm-qr { display: block; width: 100%; max-width: 17rem; border-radius: 10px; }
 .cm-card { display: block; width: 100%; max-width: 340px; margin-top: .8rem; font-family: inherit; }
+[class*="st-key-cm-presets-"] { flex-wrap: nowrap; gap: .6rem; }
+[class*="st-key-cm-presets-"] > div { min-width: 0; flex: 1 1 0; max-width: 130px; }
 .cm-glass { display: block; height: 96px; margin: 0 auto; }
 .cm-step { line-height: 1.5; }
 .cm-step b { display: block; font-size: 1.1rem; margin-bottom: .3rem; }
