@@ -24,7 +24,7 @@ TYPES = ["image/*", "jpg", "jpeg", "png", "heic", "heif", "tif", "tiff", "dng"]
 TOLERANCE = 1.5
 #: Of so many refused photos of one upload it is drawn what is wrong.
 MOST_FAULTS = 3
-SWATCH_NOTE = "A screen shows these colours only roughly: judge the difference, and judge it in the glass."
+SWATCH_NOTE = "Only roughly these colours: judge the glass."
 
 
 def upload_photos(
@@ -191,8 +191,7 @@ def show_picture(source: Path | bytes, measured: Measurement, name: str) -> None
     if card := measured.card:
         st.caption(
             parts.plain(
-                f"{name}. Solid: {card.markers} squares of the card ({card.reprojection_mm:.2f} mm) "
-                "and the glasses. Dashed: where the colour was read."
+                f"{name}. Solid: {card.markers} squares ({card.reprojection_mm:.2f} mm) and glasses. Dashed: read here."
             )
         )
 
@@ -227,9 +226,7 @@ def show_swatches(measured: Measurement, advice: Mapping[str, Any] | None = None
         whites = {"blank": "the glass of water", "paper": "the bare paper", "rectangle": "your white"}
         shown = batch or reference
         white = whites.get(shown.white, "") if shown else ""
-        st.caption(
-            f"{SWATCH_NOTE} L*, a*, b* for D65 and 2 degrees, against {white}, ± one standard deviation."
-        )
+        st.caption(f"{SWATCH_NOTE} D65, 2 degrees, against {white}, ± one standard deviation.")
 
 
 def _sd(spot: SpotColour) -> list[float] | None:

@@ -210,8 +210,8 @@ def test_what_is_under_way_in_the_other_forms_survives_a_reload(
         (f"match?lot={lot_id}", "Another amount went in", "How many drops", "7"),
         (f"match?lot={lot_id}", "Put figures of the lot right", "Reason", "weighed ag"),
         ("set-up", "Add a stock", "Name of the stock", "yell"),
-        ("set-up?part=Drops", "", "Grams together", "1.93"),
-        ("set-up?part=References", "Note a reference", "Name of the reference", "the bott"),
+        ("set-up?part=Drops", "", "Grams", "1.93"),
+        ("set-up?part=References", "Note a reference", "Name", "the bott"),
     )
     for path, fold, label, text in places:
         page.go(f"{server.url}/{path}")
