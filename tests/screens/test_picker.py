@@ -289,7 +289,7 @@ def test_marks_by_finger_mouse_and_keys(browser: Browser, tmp_path: Path) -> Non
     browser.wait_text("Help")
     browser.tap("a", "Start")
     browser.wait_text("No card?")
-    browser.tap("button", "Mark them on a photo")
+    browser.tap("button", "Compare on any photo")
     browser.wait_text("95 % interval")
     assert "x 815," in boxes_shown(browser)["batch"]
     for scheme in ("light", "dark"):
