@@ -66,7 +66,8 @@ def describe_stock(stock: StockEntry) -> str:
         lines.append(f"{batch} of {stock.supplier}" if stock.supplier else batch)
     told = describe_bottles(session.current_book(), [stock])[stock.id]
     if told["left_ml"] is not None:
-        lines.append(f"{tell_ml(told['left_ml'])} of {tell_ml(stock.amount_ml or 0)} left")
+        us = session.shows_us()
+        lines.append(f"{tell_ml(told['left_ml'], us)} of {tell_ml(stock.amount_ml or 0, us)} left")
     return "\n".join(lines)
 
 

@@ -395,6 +395,14 @@ def test_passing_the_ceiling_is_written_down_and_said(book: LotBook, lot_id: int
     assert len(book.lots.story(lot_id).additions) == 1
 
 
+def test_the_reference_stands_left_of_the_batch_as_on_the_card(
+    book: LotBook, lot_id: int, photos: list[Path]
+) -> None:
+    record_photos(book, lot_id, [photos[0]])
+    found = re.findall(r'(?:aria-label="|<span>)(Reference|Batch)', shown(open_app("match", lot=str(lot_id))))
+    assert len(found) >= 4 and found == ["Reference", "Batch"] * (len(found) // 2)
+
+
 def test_a_refused_photo_is_shown_with_what_is_wrong_drawn_on_it(book: LotBook, lot_id: int) -> None:
     half = Path(__file__).parents[1] / "photos" / "bad-half-card.jpg"
     for app in (open_app("match", lot=str(lot_id)), open_app()):
