@@ -13,7 +13,7 @@ from colourmatch.screens.photo_view import show_reading, upload_photos
 from colourmatch.screens.sketch import picture_of_card
 from colourmatch.words.figures import tell_ml
 
-PRINTING = "Actual size, matt white paper; check its 100 mm line."
+PRINTING = "Actual size, matt paper; check its 100 mm line."
 POURING = "10 mm deep. Thin strong colours alike."
 PHOTOGRAPHING = "From straight above, one light, no flash, no shadow."
 
@@ -95,7 +95,7 @@ def show_without_card() -> None:
 
 def show_ways_on() -> None:
     """To a lot of one's own, or to the example."""
-    st.header("Then: how many drops, and when to stop")
+    st.header("Then: how many drops")
     if session.may_enter():
         with st.container(horizontal=True):
             # With a lot in work, going on with it is the first thing to do.

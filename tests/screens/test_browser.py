@@ -194,7 +194,7 @@ def test_trend_references_and_a_closed_lot_fit_their_screen(browser: Browser, ap
             )
         enter_reference(app_book, "a bottle with a very long name on the shelf in the cellar", [60, 45, 30])
     closed = app_book.lots.closed()[-1].id
-    for path, words in (("trend", "In numbers"), (f"lots?lot={closed}", "Does the colour hold?")):
+    for path, words in (("trend", "Reading it"), (f"lots?lot={closed}", "Does the colour hold?")):
         browser.show_in("light")
         browser.go(path)
         browser.wait_text(words)
