@@ -215,7 +215,7 @@ def test_a_comma_is_kept_and_before_three_digits_says_how_it_was_read(browser: B
 
     browser.go("set-up")
     browser.tap("*[@data-testid='stTab']", "Strength")
-    wanted = "[aria-label='Colour wanted, mg in a litre']"
+    wanted = "[aria-label='Colour wanted, mg/l']"
     for typed, kept, told in (("12,5", "12.5", False), ("1,500", "1.5", True), ("1500", "1500", False)):
         browser.click(wanted)
         browser.find(wanted).send_keys(Keys.CONTROL, "a")
