@@ -15,6 +15,8 @@ A caller's own mistake is a ValueError or TypeError instead; doubtful data is a 
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
+from typing import Any
 
 #: Longer words than any name that may be kept: they were pasted by mistake, and would bury the sentence.
 _LONGEST_WORD = 300
@@ -40,9 +42,18 @@ class ColourMatchError(Exception):
 
 
 class PhotoError(ColourMatchError):
-    """The photo cannot be read or measured."""
+    """The photo cannot be read or measured; `spot` names the one that it is about.
+
+    `squares`: the card's squares found so far, corners (4, 2) in pixels by number; `seen`: what can be drawn of it.
+    """
 
     code = "photo"
+
+    def __init__(self, text: str, code: str | None = None, *, spot: str = "") -> None:
+        super().__init__(text, code)
+        self.spot = spot
+        self.squares: Mapping[int, Any] = {}
+        self.seen: Mapping[str, Any] | None = None
 
 
 class InputError(ColourMatchError):

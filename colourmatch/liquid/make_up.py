@@ -20,10 +20,13 @@ class MakeUp:
     text: str
 
 
-def plan_powder(strength_g_per_100ml: float, volume_ml: float, dye_content: float = 1.0) -> MakeUp:
+def plan_powder(
+    strength_g_per_100ml: float, volume_ml: float, dye_content: float = 1.0, *, us: bool = False
+) -> MakeUp:
     """Grams of powder for a stock: m = strength * volume / 100 / dye content.
 
-    strength in g of pure dye in 100 ml, up to 100; volume 1 to 100000 ml; dye_content a share above 0, at most 1.
+    strength in g of pure dye in 100 ml, up to 100; volume 1 to 100000 ml; dye_content a share above 0, at most 1; us:
+    the text gives US measures too.
     InputError says what to mend.
     """
     dye = _pure_dye(strength_g_per_100ml, volume_ml)
@@ -37,12 +40,14 @@ def plan_powder(strength_g_per_100ml: float, volume_ml: float, dye_content: floa
         advice = (
             " So little weighs badly on a scale that shows 0.01 g: make more, or a stronger one, and thin it."
         )
-    text = f"Weigh {grams:.3g} g of powder, dissolve it in a little warm water, make it up to {tell_ml(volume_ml, us=True)}."
+    text = f"Weigh {grams:.3g} g of powder, dissolve it in a little warm water, make it up to {tell_ml(volume_ml, us)}."
     return MakeUp(dye, grams, None, text + advice)
 
 
-def plan_liquid(strength_g_per_100ml: float, volume_ml: float, bottle_g_per_100ml: float) -> MakeUp:
-    """Millilitres of a liquid colour for a stock: c1 V1 = c2 V2, both strengths in g of pure dye in 100 ml.
+def plan_liquid(
+    strength_g_per_100ml: float, volume_ml: float, bottle_g_per_100ml: float, *, us: bool = False
+) -> MakeUp:
+    """Millilitres of a liquid colour for a stock: c1 V1 = c2 V2, both strengths in g of pure dye in 100 ml; us as above.
 
     InputError when the bottle is not stronger than the stock, or a figure is impossible.
     """
@@ -53,7 +58,7 @@ def plan_liquid(strength_g_per_100ml: float, volume_ml: float, bottle_g_per_100m
             "Choose a weaker stock, or a liquid of up to 100 g in 100 ml."
         )
     ml = 100 * dye / bottle_g_per_100ml
-    text = f"Measure {tell_ml(ml, us=True)} of the liquid and make it up with water to {tell_ml(volume_ml, us=True)}."
+    text = f"Measure {tell_ml(ml, us)} of the liquid and make it up with water to {tell_ml(volume_ml, us)}."
     return MakeUp(dye, None, ml, text)
 
 

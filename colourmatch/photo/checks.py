@@ -29,7 +29,7 @@ def check_view(pose: CardPose, card: Card, photo: Photo) -> None:
     size = (photo.rgb.shape[1], photo.rgb.shape[0])
     for spot in ("reference", "batch"):
         if not pose.holds(card.window_centre_mm(spot), card.window_radius_mm, size):
-            raise PhotoError(flag("spot-not-in-view", spot=spot).text, "spot-not-in-view")
+            raise PhotoError(flag("spot-not-in-view", spot=spot).text, "spot-not-in-view", spot=spot)
 
 
 def check_cover(light: LightField, card: Card) -> None:
@@ -38,7 +38,7 @@ def check_cover(light: LightField, card: Card) -> None:
         away = np.linalg.norm(light.cells_mm - np.array(card.spots[spot]), axis=1)
         around = away < card.ring_diameter_mm / 2 + 14
         if not around.any() or light.cells_kept[around].mean() < 0.45:
-            raise PhotoError(flag("spot-not-in-view", spot=spot).text, "spot-not-in-view")
+            raise PhotoError(flag("spot-not-in-view", spot=spot).text, "spot-not-in-view", spot=spot)
 
 
 def check_glasses(readings: dict[str, SpotReading], card: Card) -> Iterable[Flag]:
@@ -50,9 +50,9 @@ def check_glasses(readings: dict[str, SpotReading], card: Card) -> Iterable[Flag
             yield flag(f"no-{spot}")
             continue
         if reading.window_share < 0.2:
-            raise PhotoError(flag("glass-outside", spot=spot).text, "glass-outside")
+            raise PhotoError(flag("glass-outside", spot=spot).text, "glass-outside", spot=spot)
         if reading.glint_share > 0.6:
-            raise PhotoError(flag("glare-over-window", spot=spot).text, "glare-over-window")
+            raise PhotoError(flag("glare-over-window", spot=spot).text, "glare-over-window", spot=spot)
         if reading.window_share < 0.7:
             yield flag("glass-off-centre", spot=spot)
         if reading.glint_share > 0.15:

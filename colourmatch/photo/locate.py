@@ -60,6 +60,15 @@ def find_card(rgb: NDArray[np.uint8]) -> CardPose:
     """
     grey = np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), np.uint8)
     every = _find_markers(grey)
+    try:
+        return _choose_pose(every, rgb, grey)
+    except PhotoError as error:
+        error.squares = every
+        raise
+
+
+def _choose_pose(every: dict[int, Array], rgb: NDArray[np.uint8], grey: NDArray[np.uint8]) -> CardPose:
+    """The pose of the one card whose markers were found."""
     cards = [read_card(version) for version in VERSIONS]
     own = [{i: quad for i, quad in every.items() if i in card.marker_centres_mm} for card in cards]
     if min(len(found) for found in own) >= 2:

@@ -43,6 +43,7 @@ from colourmatch.photo.read_colour import (
     propagate,
     tone_covariance,
 )
+from colourmatch.photo.refused import describe_refused
 from colourmatch.photo.retone import record_known
 from colourmatch.photo.spot import SpotReading, read_spot
 from colourmatch.photo.stripes import find_stripes
@@ -72,8 +73,17 @@ def measure_photo(
 
     greys: what the greys of this printed card really reflect, where that is known (photo/card_profile.py).
     """
-    photo = load_photo(source, name)
-    pose = find_card(photo.rgb)
+    photo, pose = load_photo(source, name), None
+    try:
+        pose = find_card(photo.rgb)
+        return _measure(photo, pose, greys)
+    except PhotoError as error:
+        error.seen = describe_refused(photo, pose, error)
+        raise
+
+
+def _measure(photo: Photo, pose: CardPose, greys: KnownGreys | None) -> Measurement:
+    """A photo in which the card was found."""
     card = pose.card
     check_view(pose, card, photo)
     whole, band = flatten_card(photo, pose, card)

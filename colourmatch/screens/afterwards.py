@@ -8,11 +8,12 @@ import streamlit as st
 
 from colourmatch.book.entries import LotStory
 from colourmatch.screens import html as parts
+from colourmatch.screens import lot_words as telling
 from colourmatch.screens import session, trend_plots
 from colourmatch.screens.photo_view import end_upload, show_refused, upload_photos
 from colourmatch.screens.plots import CONFIG
 from colourmatch.screens.undoing import tell_newest
-from colourmatch.words.figures import PAGES, tell_drift
+from colourmatch.words.figures import PAGES, begin, tell_drift
 from colourmatch.words.looks import tell_glass
 
 
@@ -26,7 +27,7 @@ def show_recheck(story: LotStory) -> None:
     show_rate(drift)
     left, right = st.columns(2, gap="large")
     with left:
-        show_history(drift)
+        show_history(drift, telling.name_each_photo(story))
     with right:
         if drift["photos"]:
             st.plotly_chart(
@@ -37,11 +38,6 @@ def show_recheck(story: LotStory) -> None:
         return
     tell_newest(story)
     with st.expander("Photograph again", expanded=not drift["photos"]):
-        st.write(
-            "Fill the kept sample and the reference into equal glasses beside the card, with a glass of water, "
-            f"{story.lot.depth_mm:g} mm deep and thinned as the lot was. In a week, in a month, and whenever "
-            "you wonder."
-        )
         take_photos(story)
 
 
@@ -57,19 +53,19 @@ def show_rate(drift: dict[str, Any]) -> None:
         )
 
 
-def show_history(drift: dict[str, Any]) -> None:
+def show_history(drift: dict[str, Any], names: dict[int, str]) -> None:
     """Each photo afterwards with its drift; those that tell nothing with why."""
     rows = {}
     if drift["start"]:
         start = drift["start"]
-        rows[f"{start['at'][:10]}, {'finished' if drift['closed'] else 'so far'}"] = (
+        rows[f"{parts.show_date(start['at'])}, {'finished' if drift['closed'] else 'so far'}"] = (
             f"{parts.show_interval(start['delta_e_2000'])} from its reference"
         )
     for photo in drift["photos"]:
-        when = f"{photo['at'][:10]}, {parts.show_number(photo['weeks'])} weeks"
+        when = f"{parts.show_date(photo['at'])}, {parts.show_number(photo['weeks'])} weeks"
         rows[when] = tell_drift(photo["delta_e_2000"], photo["difference"], PAGES)
     st.html(parts.facts(rows))
-    lines = [parts.flag_line(f"Photo of entry {left['entry']}", left["reason"]) for left in drift["left_out"]]
+    lines = [parts.flag_line(begin(names[left["entry"]]), left["reason"]) for left in drift["left_out"]]
     if lines:
         st.html("".join(lines))
 
@@ -80,8 +76,7 @@ def take_photos(story: LotStory) -> None:
     from colourmatch.workflow.recheck import record_recheck
 
     place, view = f"recheck-{story.lot.id}", view_of_photos(story)
-    st.write(f"As on the lot's last photo: {tell_glass(view.depth_mm, view.dilution)}.")
-    files = upload_photos(place, "Photos of lot and reference")
+    files = upload_photos(place, f"Kept sample and reference, {tell_glass(view.depth_mm, view.dilution)}")
     if not files:
         return
     with session.failures_shown():
@@ -96,5 +91,5 @@ def take_photos(story: LotStory) -> None:
             else:
                 kept += 1
         bar.empty()
-        words = "The photo is" if kept == 1 else f"{kept} photos are"
-        end_upload(place, refused, f"{words} measured and kept." if kept else "")
+        said = f"{kept} photos are measured and kept." if kept > 1 else ""  # of one its Undo says so
+        end_upload(place, refused, said, files=files)

@@ -13,9 +13,8 @@ from colourmatch.screens import session
 from colourmatch.screens.photo_view import end_upload, show_refused, upload_photos
 
 _NO_CARD = (
-    "No printed card is noted. Its greys are never quite what was drawn, and without knowing them a phone's tones "
-    "cannot be told from the printer's. Lay a photographer's grey card of 18 % on the middle ring of the empty card "
-    "and photograph it, twice or more."
+    "No printed card is noted, so the printer's greys count as drawn. Lay a photographer's grey card on the middle "
+    "ring of the empty card."
 )
 
 
@@ -110,11 +109,11 @@ def show_change(name: str) -> None:
 
 def ask_card(folded: bool) -> None:
     """Note a card, or read a known one again."""
-    with st.expander("Note a card, or photograph one again", expanded=not folded):
+    with st.expander("Note a card", expanded=not folded):
         show_refused("card")
         token = session.token_for("card")
         name = st.text_input(
-            "Name of the card", key=f"card-name-{token}", max_chars=120, placeholder="kitchen",
+            "Name", key=f"card-name-{token}", max_chars=120, placeholder="kitchen",
             help="Write it on the card: each sheet from each printer is another one.",
         ).strip()  # fmt: skip
         left, right = st.columns(2)
@@ -126,7 +125,7 @@ def ask_card(folded: bool) -> None:
             "Bare paper reflects, %", value=88.0, min_value=50.0, max_value=100.0, step=1.0, format="%g",
             key=f"card-paper-{token}", help="Office paper: 85 to 91.",
         )  # fmt: skip
-        files = upload_photos("card", "Photos of the empty card, the grey card on its middle ring")
+        files = upload_photos("card", "Two photos or more")
         if files:
             keep_card(name, files, (grey / 100, paper / 100))
 
@@ -148,4 +147,4 @@ def keep_card(name: str, files: list[tuple[bytes, str]], levels: tuple[float, fl
         refused = [(one["photo"], one["error"]) for one in told["photos"] if one["error"]]
         kept = len(told["photos"]) - len(refused)
         said = f"The card {name} has {kept} new {'reading' if kept == 1 else 'readings'}."
-        end_upload("card", refused, said if kept else "", "card")
+        end_upload("card", refused, said if kept else "", "card", files)

@@ -16,6 +16,14 @@ from colourmatch.photo.load import Photo, load_photo
 LONG_SIDE_PX = 1400
 SPOT_NAMES = {"blank": "water"}
 _MARKER, _WINDOW, _GLASS, _DARK = (0, 150, 170), (255, 255, 255), (255, 255, 255), (20, 20, 20)
+#: What is wrong is read on a phone: its lines and names are so many times larger.
+_FAULT, _LARGE = (255, 120, 60), 2
+#: What is wrong at the place that a refusal is about, by its code; a square that was not found is missing.
+_FAULTS = {
+    "no-card": "no card", "card-small": "card too small", "card-crumpled": "not flat", "two-cards": "two cards",
+    "spot-not-in-view": "not in view", "blurred": "blurred", "clipped": "too bright", "too-dark": "too dark",
+    "striped-card": "stripes", "empty": "no glass", "glass-outside": "glass outside", "glare-over-window": "reflection",
+}  # fmt: skip
 
 
 def draw_found(source: Path | bytes, drawing: Mapping[str, Any] | None, name: str | None = None) -> bytes:
@@ -26,17 +34,31 @@ def draw_found(source: Path | bytes, drawing: Mapping[str, Any] | None, name: st
     """
     picture = to_srgb_picture(load_photo(source, name))
     if drawing:
-        scale = max(picture.size) / max(drawing["size"])
-        pen = _Pen(picture)
+        scale, faults = max(picture.size) / max(drawing["size"]), drawing.get("faults") or {}
+        pen = _Pen(picture, _LARGE if faults else 1)
         for number, outline in (drawing.get("markers") or {}).items():
-            pen.outline(_scaled(outline, scale), _MARKER, f"square {number}")
+            pen.outline(_scaled(outline, scale), _MARKER, "" if faults else f"square {number}")
         for spot, outline in (drawing.get("glasses") or {}).items():
             pen.outline(_scaled(outline, scale), _GLASS, SPOT_NAMES.get(spot, spot))
         for outline in (drawing.get("windows") or {}).values():
             pen.outline(_scaled(outline, scale), _WINDOW, dashed=True)
+        for place, outline in faults.items():
+            pen.outline(_scaled(outline, scale), _FAULT, name_fault(place, drawing["code"]))
     out = io.BytesIO()
     picture.save(out, "JPEG", quality=88)
     return out.getvalue()
+
+
+def name_fault(place: str, code: str) -> str:
+    """What is wrong at a place of a refused photo, in two or three words.
+
+    >>> name_fault("square 3", "spot-not-in-view"), name_fault("batch", "glass-outside"), name_fault("frame", "blurred")
+    ('missing', 'batch: glass outside', 'blurred')
+    """
+    if place.startswith("square"):
+        return "missing"
+    word = _FAULTS.get(code, "not read")
+    return word if place in ("card", "frame") else f"{place}: {word}"
 
 
 def to_srgb_picture(photo: Photo) -> Image.Image:
@@ -56,10 +78,10 @@ def _scaled(outline: Any, scale: float) -> list[tuple[float, float]]:
 class _Pen:
     """Lines with a dark edge, so that they show on any colour, and names on a dark ground."""
 
-    def __init__(self, picture: Image.Image) -> None:
-        self.draw = ImageDraw.Draw(picture)
-        self.width = max(2, max(picture.size) // 450)
-        self.size_px = max(15, max(picture.size) // 52)
+    def __init__(self, picture: Image.Image, larger: int = 1) -> None:
+        self.draw, self.size = ImageDraw.Draw(picture), picture.size
+        self.width = larger * max(2, max(picture.size) // 450)
+        self.size_px = larger * max(15, max(picture.size) // 52)
         self.font = ImageFont.load_default(size=self.size_px)
 
     def outline(
@@ -73,7 +95,10 @@ class _Pen:
             self.draw.line(piece, fill=colour, width=self.width, joint="curve")
         if name:
             xs, ys = zip(*points, strict=True)
-            place = ((min(xs) + max(xs)) / 2, max(ys) + 0.9 * self.size_px)
+            width, height = self.draw.textlength(name, font=self.font) / 2 + 8, self.size_px
+            most = np.subtract(self.size, (width, height))
+            at = np.clip(((min(xs) + max(xs)) / 2, max(ys) + 0.9 * self.size_px), (width, height), most)
+            place = (float(at[0]), float(at[1]))
             left, top, right, bottom = self.draw.textbbox(place, name, font=self.font, anchor="mm")
             self.draw.rounded_rectangle((left - 6, top - 4, right + 6, bottom + 4), 6, fill=_DARK)
             self.draw.text(place, name, fill=(255, 255, 255), font=self.font, anchor="mm")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import platform
 import re
+from collections.abc import Iterable
 from importlib.metadata import PackageNotFoundError, version
 from urllib.parse import quote
 
@@ -29,21 +30,19 @@ def show() -> None:
         show_versions()
         return
     page = next(one for one in PAGES if one.name == name)
-    st.write(page.about)
     wanted = st.text_input(
-        "Find in this page",
+        "Find",
         value=st.query_params.get("find", ""),
         placeholder="one word or more, such as haze",
+        help=page.about,
         key=f"help-find-{name}",
     )
     if wanted.strip():
         show_found(page, wanted)
-    elif name == "answers":
-        show_answers(page)
-    else:
-        if name == "care":
-            st.html("".join(parts.flag_line("Care", caution.text) for caution in STANDING_CAUTIONS))
-        st.markdown(for_the_app(page, "\n".join(part.markdown for part in list_sections(page)[1:])))
+        return
+    if name == "care":
+        st.html("".join(parts.flag_line("Care", caution.text) for caution in STANDING_CAUTIONS))
+    show_parts(page)
 
 
 def choose_page() -> str:
@@ -60,15 +59,27 @@ def choose_page() -> str:
     return str(chosen)
 
 
-def show_answers(page: Page) -> None:
-    """Every answer by its heading, to be opened."""
-    for part in list_sections(page)[1:]:
+def show_parts(page: Page) -> None:
+    """The page by its headings, each with what stands under it to be opened; the answers in a fold of their own each."""
+    for head, below in group_parts(list_sections(page)[1:]):
+        with st.expander(head.title):
+            st.markdown(for_the_app(page, head.text))
+            for part in below:
+                if page.name == "answers":
+                    show_answer(page, part, opened=False)
+                else:
+                    st.markdown(for_the_app(page, part.markdown))
+
+
+def group_parts(sections: Iterable[Section]) -> list[tuple[Section, list[Section]]]:
+    """The parts of the second level, each with those that stand below it."""
+    groups: list[tuple[Section, list[Section]]] = []
+    for part in sections:
         if part.level < 3:
-            st.header(part.title)
-            if part.text:
-                st.markdown(for_the_app(page, part.text))
+            groups.append((part, []))
         else:
-            show_answer(page, part, opened=False)
+            groups[-1][1].append(part)
+    return groups
 
 
 def show_found(page: Page, wanted: str) -> None:
@@ -81,9 +92,22 @@ def show_found(page: Page, wanted: str) -> None:
 
 
 def show_answer(page: Page, part: Section, opened: bool) -> None:
-    """One part under its heading."""
-    with st.expander(part.title, expanded=opened):
+    """One part under its heading; the code that other programs know it by stands at its end."""
+    title, code = split_code(part.title)
+    with st.expander(title, expanded=opened):
         st.markdown(for_the_app(page, part.text))
+        if code:
+            st.caption(f"In JSON: {code}")
+
+
+def split_code(title: str) -> tuple[str, str]:
+    """A heading of the answers, and its code where it ends in one.
+
+    >>> split_code("Hazy (haze)"), split_code("Bubbles")
+    (('Hazy', 'haze'), ('Bubbles', ''))
+    """
+    found = re.fullmatch(r"(.+) \(([a-z-]+)\)", title)
+    return (found[1], found[2]) if found else (title, "")
 
 
 def for_the_app(page: Page, text: str) -> str:
@@ -113,8 +137,10 @@ def show_versions() -> None:
             rows[name] = version(name)
         except PackageNotFoundError:
             continue
-    st.html(parts.facts({"Lot book": book.place, "Photos": str(book.photo_store.folder)} | rows))
-    st.write("Keep a copy of book and photos: `colourmatch book backup` writes both into one file.")
+    st.html(parts.facts({"Lot book": book.place, "Photos": str(book.photo_store.folder)}))
+    st.write("Copy both: `colourmatch book backup`.")
+    with st.expander("Versions"):
+        st.html(parts.facts(rows))
 
 
 if __name__ == "__main__":

@@ -28,7 +28,7 @@ from colourmatch.words.figures import (
     tell_spread,
 )
 from colourmatch.words.outcomes import OUTCOMES
-from colourmatch.words.times import tell_time
+from colourmatch.words.times import tell_date, tell_time
 
 Lab = Sequence[float]
 #: Longest text that is still shown large as a whole.
@@ -54,6 +54,11 @@ def as_html(text: object) -> str:
 def show_time(moment: str | None) -> str:
     """A moment of the book as date and time where the browser is, else in UTC."""
     return tell_time(moment, browser_zone()) if moment else "–"
+
+
+def show_date(moment: str) -> str:
+    """The date of a moment where the browser is."""
+    return tell_date(moment, browser_zone())
 
 
 def browser_zone() -> tzinfo:

@@ -20,8 +20,8 @@ _MOST_LINES = 200
 
 def show_recall() -> None:
     """The lots that hold a supplier's batch, each a way to its lot."""
-    with st.expander("Recall: which lots hold a batch"), session.failures_shown():
-        batch = st.text_input("The supplier's batch", key="recall-batch")
+    with st.expander("Recall"), session.failures_shown():
+        batch = st.text_input("Lots that hold the supplier's batch", key="recall-batch")
         if not batch.strip():
             return
         told = trace_batch(session.current_book(), batch.strip())
@@ -37,7 +37,7 @@ def show_recall() -> None:
 
 def show_log() -> None:
     """Who did what since a day, the newest first."""
-    with st.expander("Who did what", on_change="rerun", key="log") as folded:
+    with st.expander("Log", on_change="rerun", key="log") as folded:
         if not folded.open:
             return
         since = st.segmented_control(

@@ -14,7 +14,6 @@ from colourmatch.screens import lot_words as telling
 from colourmatch.screens import session
 from colourmatch.words.answers import tell_far
 from colourmatch.words.figures import tell_ml
-from colourmatch.words.times import tell_date
 
 
 def tap_row(lots: Sequence[Lot], place: str) -> int | None:
@@ -42,7 +41,7 @@ def draw_row(story: LotStory) -> str:
         "closed" if lot.closed else "open",
         f"trial of {lot.trial_of}" if lot.trial_of else "",
         tell_ml(story.state().volume_ml, session.shows_us()),
-        tell_date(lot.created_at, parts.browser_zone()),
+        parts.show_date(lot.created_at),
     )
     return (
         f'<div class="cm cm-row" aria-hidden="true"><div class="cm-two">{colours}</div><div><b>{parts.as_html(lot.name)}</b>'

@@ -117,9 +117,16 @@ def medium_of(story: LotStory, us: bool = False) -> Medium:
 
 
 def tell_story(story: LotStory, us: bool = False) -> str:
-    """All entries as a list, the newest first; replaced ones are struck out, corrections say why."""
-    items, medium = [], medium_of(story, us)
-    for entry in reversed(story.events):
+    """All entries as a list, the newest first."""
+    rows = tell_rows(story, us)
+    items = (f"<li>{rows[entry.id]}</li>" for entry in reversed(story.events))
+    return f'<ul class="cm cm-story">{"".join(items)}</ul>'
+
+
+def tell_rows(story: LotStory, us: bool = False) -> dict[int, str]:
+    """Each entry by number as HTML; replaced ones are struck out, corrections say why."""
+    rows, medium = {}, medium_of(story, us)
+    for entry in story.events:
         gone = "gone" if entry.replaced_by_id is not None else ""
         who = f", {parts.as_html(entry.entered_by)}" if entry.entered_by else ""
         when = parts.show_time(entry.created_at)
@@ -128,11 +135,11 @@ def tell_story(story: LotStory, us: bool = False) -> str:
         mark = " (corrected later)" if gone else ""
         if isinstance(entry, PhotoEntry) and entry.aside is not None:
             mark = f" ({tell_aside(entry.aside)})"
-        items.append(
-            f'<li><span class="{gone}">{parts.as_html(tell_entry(entry, medium))}</span>{parts.as_html(mark)}'
-            f'<br><span class="cm-quiet">{when}{who}</span></li>'
+        rows[entry.id] = (
+            f'<span class="{gone}">{parts.as_html(tell_entry(entry, medium))}</span>{parts.as_html(mark)}'
+            f'<br><span class="cm-quiet">{when}{who}</span>'
         )
-    return f'<ul class="cm cm-story">{"".join(items)}</ul>'
+    return rows
 
 
 def head_facts(lot: Lot, us: bool = False) -> dict[str, object]:

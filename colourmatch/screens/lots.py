@@ -39,7 +39,7 @@ def show() -> None:
         return
     if (picked := pick_row()) is not None:
         pages.go_to_lot("lots", picked)
-    st.page_link(pages.find_page("trend"), label="Trend: closed lots against each other")
+    st.page_link(pages.find_page("trend"), label="Trend")
     show_recall()
     show_log()
     show_tables()
@@ -58,13 +58,14 @@ def pick_row() -> int | None:
     page, shown = pick_page(count)
     lots = book.lots.search(search, open_only=which == "open", limit=PAGE_ROWS, offset=(page - 1) * PAGE_ROWS)
     tapped = tap_row(lots, "lot")
-    st.caption(shown)
+    if shown:
+        st.caption(shown)
     return tapped
 
 
 def show_tables() -> None:
     """The whole book as tables for a spreadsheet."""
-    with st.expander("All lots as a table for a spreadsheet"), st.container(horizontal=True):
+    with st.expander("For a spreadsheet"), st.container(horizontal=True):
         for rows, words in (("lots", "A row a lot (CSV)"), ("entries", "A row an entry (CSV)")):
             st.download_button(
                 words, partial(make_table, rows), f"{rows}.csv", "text/csv",
@@ -83,7 +84,7 @@ def pick_page(count: int) -> tuple[int, str]:
     """The page of the table to show, and what it says under it."""
     total = -(-count // PAGE_ROWS)
     page = st.number_input("Page", 1, total, 1, key=f"lots-page-{total}") if total > 1 else 1
-    return int(page), f"{count} {'lot' if count == 1 else 'lots'}, page {page} of {total}, the newest first"
+    return int(page), f"{count} lots, page {page} of {total}, the newest first" if total > 1 else ""
 
 
 def show_lot(story: LotStory) -> None:
@@ -100,7 +101,7 @@ def show_lot(story: LotStory) -> None:
             offer_papers(story)
     else:
         lead_on(story, here=True)
-    st.caption("The law asks for more on a label than these carry: colours, their warning, the lot number.")
+    st.caption("The law asks for more than these labels carry.")
     show_state(story)
     if lot.closed:
         # with its charts, which the list does without
@@ -113,15 +114,11 @@ def show_lot(story: LotStory) -> None:
         st.html(parts.facts(telling.head_facts(lot, session.shows_us()) | {"Tinted to": tell_target(story)}))
     with right:
         st.subheader("Label")
-        st.html(parts.facts({"For the label": told["label"]}))
-        st.subheader("Cautions")
-        st.html("".join(parts.flag_line("Caution", caution["text"]) for caution in told["cautions"]))
-    st.subheader("Story")
-    st.html(
-        telling.tell_story(story, session.shows_us())
-        if story.events
-        else parts.empty("Nothing happened yet.")
-    )
+        st.html(parts.line(told["label"]))
+        with st.expander(f"{len(told['cautions'])} cautions and limits"):
+            st.html("".join(parts.flag_line("Caution", caution["text"]) for caution in told["cautions"]))
+    with st.expander(f"Story: {len(story.events)} entries"):
+        st.html(telling.tell_story(story, session.shows_us()))
     show_photos(story)
 
 

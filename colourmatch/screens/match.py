@@ -24,7 +24,7 @@ from colourmatch.screens.answer import (
 from colourmatch.screens.leading_on import lead_on, offer_own_lot
 from colourmatch.screens.match_details import last_photo, show_details, show_numbers, show_photo
 from colourmatch.screens.pair import draw_measuring, draw_pair
-from colourmatch.screens.photo_view import clear_upload, upload_photos
+from colourmatch.screens.photo_view import clear_upload, keep_fault, show_faults, upload_photos
 from colourmatch.screens.recording import (
     ask_cause,
     ask_causes,
@@ -200,6 +200,7 @@ def show_refused(story: LotStory) -> None:
     if refused and events == len(story.events):
         lines = [parts.flag_line("Not measured", f"{name}: {text}", "refuse") for name, text in refused]
         st.html("".join(lines))
+        show_faults(f"lot-{story.lot.id}")
 
 
 def take_photos(story: LotStory, answer: Answer, upload: Any, places: Places) -> None:
@@ -233,6 +234,7 @@ def take_photos(story: LotStory, answer: Answer, upload: Any, places: Places) ->
     from colourmatch.workflow.lot import record_photos
 
     refused, kept = [], 0
+    st.session_state.pop(f"faults-{place}", None)
     with session.failures_shown():
         for number, (data, name) in enumerate(files):
             if number:
@@ -242,6 +244,7 @@ def take_photos(story: LotStory, answer: Answer, upload: Any, places: Places) ->
             )[0]
             if found.get("error"):
                 refused.append((name, found["error"]))
+                keep_fault(place, data, name)
             elif found.get("repeated"):
                 refused.append(
                     (name, "It is in this lot already and is not counted again. Take a new photo.")

@@ -17,6 +17,7 @@ from colourmatch.screens.answer import asks_first
 from colourmatch.screens.photo_view import show_flags, show_metamerism, show_picture, show_swatches
 from colourmatch.screens.recording import ask_closing, ask_correction, ask_other_entries, record_anything
 from colourmatch.screens.references import ask_choice, tell_target
+from colourmatch.screens.undoing import show_history
 from colourmatch.words.entries import tell_aside
 
 
@@ -37,7 +38,7 @@ def show_details(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     show_last_photo(story, advice)
     serving.show_serving(story, advice)
     trials.show_trials(story)
-    show_history(story, advice, waiting)
+    show_past(story, advice)
     show_charts(story, advice)
 
 
@@ -65,7 +66,7 @@ def show_glance(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
         shown = together if together and (together["agree"] or together["retake"]) else None
         seen, whose = shown or photos[-1].measurement.to_json(), telling.describe_photos(shown)
         far = advice.get("now") or seen["delta_e_2000"]
-        under = f"{parts.judge(far, lot.tolerance)}; CIEDE2000 with its 95 % interval"
+        under = f"{parts.judge(far, lot.tolerance)}; CIEDE2000, 95 %"
         if far is not seen["delta_e_2000"]:
             alone = "together" if shown else "alone"
             under += f", from all photos. {whose.capitalize()} {alone}: {parts.show_interval(seen['delta_e_2000'])}"
@@ -75,9 +76,7 @@ def show_glance(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
             parts.cell("Which way", seen["difference"]["text"], f"the batch against the reference, {whose}")
         )
     elif advice.get("now"):
-        words = (
-            f"{parts.judge(advice['now'], lot.tolerance)}; CIEDE2000 with its 95 % interval, from all photos"
-        )
+        words = f"{parts.judge(advice['now'], lot.tolerance)}; CIEDE2000, 95 %, from all photos"
         cells.append(parts.cell("How far", parts.show_interval(advice["now"]), words))
     used, left = story.state().total_mg_per_l(), ceiling_left(story)
     cells.append(parts.ceiling_cell(used, lot.ceiling_mg_per_l, left, lot.jurisdiction))
@@ -194,8 +193,8 @@ def show_charts(story: LotStory, advice: dict[str, Any]) -> None:
         figure = draw_once(("lightness", *key), lambda: plots.draw_lightness(path))
         draw(figure, "lightness", "L* against chroma photo by photo")
     st.caption(
-        "Each photo's difference is drawn from the last reading of the reference. Numbers are photos; a ring holds "
-        "the batch against the reference with 95 %, the dotted one what is expected after this step."
+        "Numbers are photos, each drawn from the last reading of the reference. Rings hold 95 %, the dotted one after "
+        "this step."
         + (
             " Photos set aside or thinned otherwise than the last one are left out."
             if len(photos) < max(photos)
@@ -227,14 +226,10 @@ def draw(figure: Any, name: str, words: str) -> None:
     st.plotly_chart(figure, config=plots.CONFIG, key=f"chart-{name}", alt=words)
 
 
-def show_history(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
+def show_past(story: LotStory, advice: dict[str, Any]) -> None:
     """Everything that happened, and what else can be written down."""
     st.header("History")
-    st.html(
-        telling.tell_story(story, session.shows_us())
-        if story.events
-        else parts.empty("Nothing happened yet.")
-    )
+    show_history(story)
     if not session.may_enter():
         return
     habits.ask_name()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import streamlit as st
@@ -18,7 +19,10 @@ from colourmatch.screens import html as parts
 from colourmatch.screens import pages, session
 from colourmatch.screens.fields import ask_figure, ask_hand, ask_label_lines
 from colourmatch.screens.references import check_view, choose_for_lot, list_choices, list_readings
+from colourmatch.screens.sketch import picture_of_glass
 from colourmatch.screens.stock_forms import name_colourant
+from colourmatch.words.figures import begin
+from colourmatch.words.looks import tell_look
 from colourmatch.workflow.again import find_first_dose, take_lines
 
 _ELSEWHERE = "another place"
@@ -30,6 +34,29 @@ LIGHTS = {
     "FL11": "a shop tube (FL11)",
     "LED-B1": "a warm LED (LED-B1)",
 }
+
+
+@dataclass(frozen=True)
+class Preset:
+    """A usual glass: how deep one looks into it from above, made up to how many parts, in which light."""
+
+    name: str
+    depth_mm: float
+    dilution: float
+    light: str
+
+    @property
+    def look(self) -> dict[str, Any]:
+        """As the look of a serving condition."""
+        return {"depth_mm": self.depth_mm, "dilution": self.dilution, "illuminant": self.light}
+
+
+#: Common practice, no source.
+PRESETS = (
+    Preset("long drink", 60.0, 4.0, "D65"),
+    Preset("neat", 30.0, 1.0, "D65"),
+    Preset("on ice", 40.0, 2.0, "A"),
+)
 
 
 def list_lights(own: Iterable[str]) -> list[str]:
@@ -55,7 +82,7 @@ def show_new_lot(stocks: list[StockEntry]) -> None:
         form, limits = st.container(), st.container()
     with form:
         chosen, place = ask_lot(token, stocks, find_source(token))
-    with limits:
+    with limits, st.expander("Limits and cautions"):
         show_limits([stock.colourant for stock in stocks if stock.id in chosen], place)
         st.html(parts.flag_line("Always", "\n".join(caution.text for caution in STANDING_CAUTIONS)))
 
@@ -213,11 +240,9 @@ def ask_servings(token: str, known: Sequence[Mapping[str, Any]] = ()) -> dict[st
 
 def ask_glasses(key: str, known: Sequence[Mapping[str, Any]] = ()) -> dict[str, Any] | None:
     """Up to three glasses, or as many as there are; fields left empty are as photographed, a glass left empty is none."""
-    st.write(
-        "Two liquids that match in the photo may part in a tall glass under a warm lamp. Name the looks that "
-        "matter, and the advice weighs them. What is left empty is as photographed."
-    )
+    st.write("The advice weighs these looks. What is left empty is as photographed.")
     count = max(3, len(known))
+    offer_presets(key, known, count)
     asked = [
         _ask_serving(key.format(number), number, known[number - 1] if number <= len(known) else {})
         for number in range(1, count + 1)
@@ -226,13 +251,39 @@ def ask_glasses(key: str, known: Sequence[Mapping[str, Any]] = ()) -> dict[str, 
     return {"conditions": told} if told else None
 
 
+def offer_presets(key: str, known: Sequence[Mapping[str, Any]], count: int) -> None:
+    """Usual glasses, drawn; a tap fills the first glass that is empty with one."""
+    state, names = st.session_state, ("name", "depth", "dilution")
+
+    def is_empty(number: int) -> bool:
+        held = known[number - 1] if number <= len(known) else {}
+        return not set(held) - {"weight"} and not any(
+            state.get(key.format(number).format(one)) for one in names
+        )
+
+    place = next((key.format(number) for number in range(1, count + 1) if is_empty(number)), None)
+
+    def fill(preset: Preset) -> None:
+        values = (preset.name, preset.depth_mm, preset.dilution, preset.light)
+        for what, value in zip((*names, "light"), values, strict=True):
+            state[(place or "").format(what)] = value
+
+    with st.container(horizontal=True, key=f"cm-presets-{key.format(0).format('')}"):
+        for preset in PRESETS:
+            with st.container(gap="small"):
+                st.html(picture_of_glass(preset.depth_mm, preset.dilution, warm=preset.light != "D65"))
+                st.button(
+                    begin(preset.name), on_click=fill, args=(preset,), disabled=place is None, width="stretch",
+                    key=key.format(0).format(preset.name), help=tell_look(preset.look, name_light),
+                )  # fmt: skip
+
+
 def _ask_serving(key: str, number: int, known: Mapping[str, Any]) -> dict[str, Any]:
     """One glass; only what was given."""
     st.markdown(f"**Glass {number}**")
-    examples = ("long drink", "neat", "on ice")
     name = st.text_input(
         "Name", value=known.get("name", ""), key=key.format("name"), max_chars=120,
-        placeholder=examples[(number - 1) % 3],
+        placeholder=PRESETS[(number - 1) % 3].name,
     )  # fmt: skip
     rows = st.columns(2), st.columns(2)
     depth = ask_figure(

@@ -15,9 +15,8 @@ from colourmatch.screens.photo_view import end_upload, upload_photos
 from colourmatch.words.figures import tell_contents
 
 _NO_PHONE = (
-    "No phone is calibrated. Water with known additions of a weighed stock has a known colour: a few photos of it beside "
-    "plain water teach what this phone makes of colours in this light. It makes the colour of one liquid surer; for "
-    "differences within a photo it is not needed."
+    "No phone is calibrated. Photos of water with known additions make the colour of one liquid surer; differences "
+    "need none."
 )
 
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, NoReturn
 
 import streamlit as st
 
-from colourmatch.errors import ColourMatchError
+from colourmatch.errors import ColourMatchError, PhotoError
 from colourmatch.measurement import Measurement, SpotColour
 from colourmatch.screens import html as parts
 from colourmatch.screens import session, uploads
@@ -22,7 +22,9 @@ from colourmatch.words.looks import tell_metamerism
 TYPES = ["image/*", "jpg", "jpeg", "png", "heic", "heif", "tif", "tiff", "dng"]
 #: What is near enough where no lot says so.
 TOLERANCE = 1.5
-SWATCH_NOTE = "A screen shows these colours only roughly: judge the difference, and judge it in the glass."
+#: Of so many refused photos of one upload it is drawn what is wrong.
+MOST_FAULTS = 3
+SWATCH_NOTE = "Only roughly these colours: judge the glass."
 
 
 def upload_photos(
@@ -35,15 +37,15 @@ def upload_photos(
     """
     token = session.token_for(f"upload-{place}")
     chosen = st.file_uploader(
-        f"{label} (on a phone this offers the camera)", TYPES, accept_multiple_files=many,
+        label, TYPES, accept_multiple_files=many,
         key=f"upload-{place}-{token}", label_visibility="collapsed" if bare else "visible",
-        help="The original file is best. JPEG, HEIC, PNG, TIFF or DNG, up to 60 MB.",
+        help="On a phone this offers the camera. The original file is best: JPEG, HEIC, PNG, TIFF or DNG, up to 60 MB.",
     )  # fmt: skip
     files = list(chosen) if isinstance(chosen, list) else [chosen] if chosen else []
     if (
         session.is_at_this_machine()
     ):  # a browser lends its camera to no page of an unencrypted network address
-        with (camera or st).expander("Use the camera of this device instead"):
+        with (camera or st).expander("Camera of this device"):
             st.caption(
                 "The picture is smaller than one from the camera app: use it when there is no other way."
             )
@@ -70,11 +72,22 @@ def clear_upload(place: str) -> None:
     st.session_state.pop(f"token-upload-{place}", None)
 
 
-def end_upload(place: str, refused: list[tuple[str, str]], said: str = "", action: str = "") -> NoReturn:
+def end_upload(
+    place: str,
+    refused: list[tuple[str, str]],
+    said: str = "",
+    action: str = "",
+    files: Sequence[tuple[bytes, str]] = (),
+) -> NoReturn:
     """Let the photos of an upload go and start over: says what was kept of them, and next to the field what was not.
 
-    `refused`: file and reason of those that were of no use; `action`: the form that is empty again when anything was kept.
+    `refused`: file and reason of those that were of no use, of whose `files` is drawn what is wrong; `action`: the form
+    that is empty again when anything was kept.
     """
+    names = {name for name, _ in refused}
+    for data, name in files:
+        if name in names:
+            keep_fault(place, data, name)
     st.session_state[f"{place}-refused"] = refused
     clear_upload(place)
     if said:
@@ -88,6 +101,33 @@ def show_refused(place: str) -> None:
     refused = st.session_state.pop(f"{place}-refused", [])
     if refused:
         st.html("".join(parts.flag_line("Not kept", f"{name}: {text}", "refuse") for name, text in refused))
+        show_faults(place)
+    st.session_state.pop(f"faults-{place}", None)
+
+
+def keep_fault(place: str, data: bytes, name: str) -> None:
+    """Keep a refused photo with what is wrong drawn on it, small, until it is shown; at most MOST_FAULTS of an upload."""
+    kept = st.session_state.setdefault(f"faults-{place}", [])
+    if len(kept) < MOST_FAULTS and (picture := draw_fault(data, name)):
+        kept.append((name, picture))
+
+
+def show_faults(place: str) -> None:
+    """The refused photos of the last upload that `keep_fault` kept."""
+    for name, picture in st.session_state.get(f"faults-{place}", ()):
+        st.image(picture, width="stretch", alt=f"photo {name} with what is wrong outlined")
+
+
+@st.cache_data(show_spinner=False, max_entries=4)
+def draw_fault(data: bytes, name: str) -> bytes | None:
+    """A refused photo with what was found in it and where it fails; None for one that nothing is known of."""
+    from colourmatch.photo.measure import measure_photo
+
+    try:
+        measure_photo(data, name)
+    except PhotoError as error:
+        return draw_found(data, error.seen, name) if error.seen else None
+    return None
 
 
 @st.cache_data(show_spinner=False, max_entries=8)
@@ -102,6 +142,8 @@ def show_reading(data: bytes, name: str) -> None:
     measured = _measure(data, name)
     if measured.refused:
         st.html(parts.flag_line("Not measured", measured.refused, "refuse"))
+        if picture := draw_fault(data, name):
+            st.image(picture, width="stretch", alt=f"photo {name} with what is wrong outlined")
         return
     if measured.delta_e_2000:
         told = measured.to_json()
@@ -149,8 +191,7 @@ def show_picture(source: Path | bytes, measured: Measurement, name: str) -> None
     if card := measured.card:
         st.caption(
             parts.plain(
-                f"{name}. Solid: {card.markers} squares of the card ({card.reprojection_mm:.2f} mm) "
-                "and the glasses. Dashed: where the colour was read."
+                f"{name}. Solid: {card.markers} squares ({card.reprojection_mm:.2f} mm) and glasses. Dashed: read here."
             )
         )
 
@@ -185,9 +226,7 @@ def show_swatches(measured: Measurement, advice: Mapping[str, Any] | None = None
         whites = {"blank": "the glass of water", "paper": "the bare paper", "rectangle": "your white"}
         shown = batch or reference
         white = whites.get(shown.white, "") if shown else ""
-        st.caption(
-            f"{SWATCH_NOTE} L*, a*, b* for D65 and 2 degrees, against {white}, ± one standard deviation."
-        )
+        st.caption(f"{SWATCH_NOTE} D65, 2 degrees, against {white}, ± one standard deviation.")
 
 
 def _sd(spot: SpotColour) -> list[float] | None:

@@ -26,11 +26,9 @@ from colourmatch.screens.rectangle_field import (
 MOST_PHOTOS = 6
 _AXES = ("x", "y", "width", "height")
 _KINDS = {"white paper": 1.0, "grey card": 0.18}
-_HOW = (
-    "Any photo of the two liquids beside something white or grey: glasses from above on white paper, or bottles from "
-    "the side before a bright wall. Mark the white and both liquids; nothing of it is kept."
-)
+_HOW = "Both beside something white or grey, on any photo. Mark all three; nothing is kept."
 _LIMITS = """
+- **What to photograph.** Glasses from above on white paper, or bottles from the side before a bright wall.
 - **How much liquid the light passes.** A wider bottle or a fuller glass looks darker with the same liquid in it. Use
   two vessels of one kind, filled alike. The interval allows for a difference of a few per cent, not for a wide bottle
   beside a narrow one, and not for tinted glass.
@@ -283,15 +281,14 @@ def record(store: dict[str, Any], lot_id: int, reflectance: float) -> None:
             kept += not found.get("repeated")
         if not kept:
             raise InputError("These photos are in the lot already, or the batch is not marked on them.")
-        session.notify(
-            "The photo is measured and kept." if kept == 1 else f"{kept} photos are measured and kept."
-        )
+        if kept > 1:  # of one its Undo says so
+            session.notify(f"{kept} photos are measured and kept.")
         pages.go_to_lot("match", lot_id)
 
 
 def show_limits() -> None:
     """What a photo without the card cannot tell."""
-    with st.expander("What such a photo cannot tell"):
+    with st.expander("How, and what it cannot tell"):
         st.markdown(_LIMITS)
 
 

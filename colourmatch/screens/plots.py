@@ -126,14 +126,14 @@ def _draw_path(path: Path, place: Any, outline_of: Any, across: str, up: str) ->
     x, y = zip(*(place(lab) for lab in path.batches), strict=True)
     colours = [lab_to_hex(lab) for lab in path.batches]
     figure.add_scatter(
-        x=x, y=y, mode="lines+markers+text", name="batch", text=[str(number) for number in path.told],
+        x=x, y=y, mode="lines+markers+text", name="batch", legendrank=2, text=[str(number) for number in path.told],
         textposition="top center", line={"color": _GREY, "width": 2}, hovertext=path.names,
         hoverinfo="text+x+y", cliponaxis=False,
         marker={"size": 13, "color": colours, "line": {"color": _GREY, "width": 1.5}},
     )  # fmt: skip
     rx, ry = place(path.reference)
     figure.add_scatter(
-        x=[rx], y=[ry], mode="markers", name="reference", hoverinfo="name+x+y",
+        x=[rx], y=[ry], mode="markers", name="reference", legendrank=1, hoverinfo="name+x+y",
         marker={
             "size": 17, "symbol": "diamond", "color": lab_to_hex(path.reference),
             "line": {"color": _GREY, "width": 2},

@@ -21,11 +21,7 @@ WHICH = {"latest": "the latest reading", "first": "the first reading", "mean": "
 _SOURCES = {"photo": "photo", "lot": "own lot", "entered": "entered"}
 _WAYS = ["Photos", "Entered colour", "Own lot"]
 _NEW, _IN_PHOTO = "a new one", "photo"
-_EMPTY = (
-    "No reference is noted. A reference is what lots are tinted to: the bottle it stands in for, or your own "
-    "last good lot. One that stands beside the batch in every photo needs no entry here. Note it to see "
-    "whether it holds its colour, or to tint to it when it cannot be in the photo."
-)
+_EMPTY = "No reference is noted. One in every photo needs no entry: note it to see whether it holds, or to tint without it."
 
 
 def list_readings() -> list[dict[str, Any]]:
@@ -56,7 +52,7 @@ def show_reference(reference: dict[str, Any]) -> None:
     st.html(parts.flag_line("Does it hold", reference["text"]))
     if readings:
         last = readings[-1]
-        words = f"{last['at'][:10]}, {tell_look(last)}"
+        words = f"{parts.show_date(last['at'])}, {tell_look(last)}"
         left, right = st.columns([1, 2], gap="large")
         left.html(parts.swatches([parts.Swatch("Latest reading", last["lab"], last["lab_sd"], words)]))
         right.html(parts.facts({name_reading(row): tell_reading(row) for row in reversed(readings)}))
@@ -65,7 +61,7 @@ def show_reference(reference: dict[str, Any]) -> None:
 
 def name_reading(row: dict[str, Any]) -> str:
     """A reading by its number, day and source."""
-    return f"{row['reading']}: {row['at'][:10]}, {_SOURCES[row['source']]}"
+    return f"{row['reading']}: {parts.show_date(row['at'])}, {_SOURCES[row['source']]}"
 
 
 def tell_reading(row: dict[str, Any]) -> str:
@@ -79,7 +75,7 @@ def tell_reading(row: dict[str, Any]) -> str:
 def ask_reading(known: list[dict[str, Any]]) -> None:
     """Note a new reference, or read a known one again."""
     token = session.token_for("reference")
-    with st.expander("Note a reference, or read one again", expanded=not known or drafts.holds(token)):
+    with st.expander("Note a reference", expanded=not known or drafts.holds(token)):
         show_refused("reference")
         names = [reference["name"] for reference in known]
         chosen = _NEW
@@ -88,7 +84,7 @@ def ask_reading(known: list[dict[str, Any]]) -> None:
         name = chosen
         if chosen == _NEW:
             name = st.text_input(
-                "Name of the reference", key=f"reference-name-{token}", max_chars=120,
+                "Name", key=f"reference-name-{token}", max_chars=120,
                 placeholder="the bottle on the shelf",
             )  # fmt: skip
         way = st.segmented_control(
@@ -117,10 +113,10 @@ def ask_photos(name: str, view: dict[str, Any], token: str) -> None:
     from colourmatch.workflow.references import record_reference
 
     spot = st.segmented_control(
-        "It stands on the spot", ["reference", "batch"], default="reference", required=True,
+        "On the spot", ["reference", "batch"], default="reference", required=True,
         key=f"reference-spot-{token}",
     )  # fmt: skip
-    files = upload_photos("reference", "Photos of the reference on the card, beside water")
+    files = upload_photos("reference", "Photos, beside water")
     if not files:
         return
     with session.failures_shown():
@@ -138,9 +134,8 @@ def ask_photos(name: str, view: dict[str, Any], token: str) -> None:
                     repeated += 1
                 else:
                     kept += 1
-        end_upload(
-            "reference", refused, tell_kept(name, kept, repeated) if kept or repeated else "", "reference"
-        )
+        said = tell_kept(name, kept, repeated) if kept or repeated else ""
+        end_upload("reference", refused, said, "reference", files)
 
 
 def tell_kept(name: str, kept: int, repeated: int) -> str:

@@ -135,18 +135,16 @@ def take_notices(*, of_entry: bool = True) -> list[str]:
 
 
 def show_notices(*, here: bool = True) -> None:
-    """The sentences that `notify` kept: at the top, and in view where the page is scrolled down.
+    """The sentences that `notify` kept, once each: at the top, where style.py keeps them in view of a page scrolled down.
 
     here: else the page has a place of its own for them, and they wait for it.
     """
     # The container is there in every run: without it all below moves up one place when the sentence goes,
     # and the tab or the form that the person has just opened falls shut.
-    st.session_state["notice-place"] = place = st.container()
+    st.session_state["notice-place"] = place = st.container(key="cm-notices" if here else None)
     with place:
         for text in take_notices() if here else ():
             st.success(parts.plain(text))
-            if "to-top" not in st.session_state:
-                st.toast(parts.plain(text))
 
 
 def go_to_top() -> None:

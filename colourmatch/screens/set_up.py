@@ -19,6 +19,7 @@ from colourmatch.screens.stock_forms import (
     ask_bottle,
     ask_strength,
     describe_stock,
+    draw_stock,
     name_colourant,
     show_making,
     show_putting_away,
@@ -26,6 +27,7 @@ from colourmatch.screens.stock_forms import (
     show_thinning,
     show_weighing,
 )
+from colourmatch.workflow.shelf_state import SEEN_DEPTH_MM, SEEN_DROPS
 
 _ONLY_READ = "This is where something is entered, and the lot book may only be read here."
 
@@ -58,10 +60,11 @@ def show() -> None:
 
 def show_way_on() -> None:
     """What this browser keeps, and the way to what photos are read with."""
-    habits.ask_name()
-    habits.ask_measures()
+    with st.expander("Name, measures"):
+        habits.ask_name()
+        habits.ask_measures()
     with st.container(key="cm-way-on"):
-        st.page_link(pages.find_page("calibrations"), label="Card and phone: make photos surer")
+        st.page_link(pages.find_page("calibrations"), label="Card and phone")
 
 
 def show_stocks(stocks: list[StockEntry]) -> None:
@@ -69,12 +72,14 @@ def show_stocks(stocks: list[StockEntry]) -> None:
     if not stocks:
         st.html(
             parts.empty(
-                "No stock yet. A stock is a colourant made up in water to a known strength, with the dropper "
-                "that doses it, such as 1 g in 100 ml. Add the first one below."
+                "No stock yet. A stock is a colourant made up in water, such as 1 g in 100 ml, with its dropper."
             )
         )
         return
-    st.html(parts.facts({stock.name: describe_stock(stock) for stock in stocks}))
+    st.html("".join(draw_stock(stock) for stock in stocks))
+    st.caption(f"{SEEN_DROPS} drops a litre, {SEEN_DEPTH_MM:g} mm deep")
+    with st.expander("Details"):
+        st.html(parts.facts({stock.name: describe_stock(stock) for stock in stocks}))
 
 
 def show_new_stock(folded: bool) -> None:

@@ -9,10 +9,7 @@ from colourmatch.screens import session
 from colourmatch.sharing.door import Door, current_door, tell_sharing
 from colourmatch.sharing.qr import draw_for_page
 
-_CLOSED = (
-    "The app is open on this machine only. To use phone and desk together, stop it with Ctrl+C where it was "
-    "started, and start it with --share. The address and a new code then stand here."
-)
+_CLOSED = "Open on this machine only. For phone and desk together stop it with Ctrl+C and start it so:"
 _STOPPED = (
     "Sharing is stopped: only this machine reaches the app, and the code opens nothing any more. To share "
     "again, stop the app with Ctrl+C and start it with --share."
@@ -36,7 +33,8 @@ def show() -> None:
     elif door is None or not door.open:
         st.html(parts.empty(_CLOSED if door is None else _STOPPED))
         st.code("colourmatch app --share", language=None)
-        st.html(parts.flag_line("What sharing does", tell_sharing()))
+        with st.expander("What sharing does"):
+            st.write(tell_sharing())
     else:
         show_door(door)
 

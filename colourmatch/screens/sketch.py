@@ -1,4 +1,4 @@
-"""A sketch of the card with its glasses, for the first page; it reads no photo."""
+"""Sketches: the card with its glasses from above, a glass from the side; they read no photo."""
 
 from __future__ import annotations
 
@@ -32,5 +32,24 @@ def picture_of_card() -> str:
         f'font-family="sans-serif"><rect x="-7" y="-7" width="{width + 14:g}" height="{height + 14:g}" '
         f'rx="6" fill="#fff" stroke="#b9bdbe"/>{squares}{glasses}</svg>'
     )
-    data = base64.b64encode(drawn.encode()).decode()
-    return f'<img class="cm-card" alt="{_WORDS}" src="data:image/svg+xml;base64,{data}">'
+    return f'<img class="cm-card" alt="{_WORDS}" src="{_as_address(drawn)}">'
+
+
+def picture_of_glass(depth_mm: float, dilution: float, *, warm: bool) -> str:
+    """A glass from the side as an HTML image: as full as it is deep, the paler the thinner, under its light."""
+    top, floor, half = 92 - 1.1 * depth_mm, 92.0, 13 + 400 / (depth_mm + 10)
+    strength = 0.3 + 0.6 / dilution**0.5
+    lamp = "#f0b45a" if warm else "#9fc6e8"
+    drawn = (
+        '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 100 110">'
+        f'<circle cx="88" cy="12" r="9" fill="{lamp}"/>'
+        f'<path d="M{50 - half:g} {top:g}H{50 + half:g}V{floor:g}H{50 - half:g}z" fill="{_FILLS["reference"]}" '
+        f'fill-opacity="{strength:.2f}"/>'
+        f'<path d="M{50 - half:g} {top - 14:g}V{floor + 6:g}H{50 + half:g}V{top - 14:g}" fill="none" stroke="#7d8588" '
+        'stroke-width="3" stroke-linejoin="round"/></svg>'
+    )
+    return f'<img class="cm-glass" alt="" src="{_as_address(drawn)}">'
+
+
+def _as_address(drawn: str) -> str:
+    return f"data:image/svg+xml;base64,{base64.b64encode(drawn.encode()).decode()}"

@@ -14,11 +14,9 @@ from colourmatch.screens.photo_view import show_reading, upload_photos
 from colourmatch.screens.sketch import picture_of_card
 from colourmatch.words.figures import tell_ml
 
-PRINTING = (
-    "Actual size, matt white paper; check its 100 mm line. The colour card tells more than the grey one."
-)
-POURING = "Equal glasses, about 10 mm deep. Thin strong colours alike, such as 1 part made up to 5."
-PHOTOGRAPHING = "Daylight or one good lamp, no flash, no shadow. Straight above, the whole card in view."
+PRINTING = "Actual size, matt paper; check its 100 mm line."
+POURING = "10 mm deep. Thin strong colours alike."
+PHOTOGRAPHING = "From straight above, one light, no flash, no shadow."
 
 
 @st.cache_data(show_spinner=False)
@@ -92,15 +90,13 @@ def show_first_reading(data: bytes, name: str) -> None:
 def show_without_card() -> None:
     """To the page where white and liquids are marked on any photo."""
     st.header("No card?")
-    st.write("Any photo with something white or grey in it compares two liquids too, less surely.")
-    if st.button("Mark them on a photo", key="to-picker"):
+    if st.button("Compare on any photo", key="to-picker"):
         st.switch_page(pages.find_page("picker"))
 
 
 def show_ways_on() -> None:
     """To a lot of one's own, or to the example."""
-    st.header("Then: drops instead of guesses")
-    st.write("Name stock and batch once. Each photo then says how many drops to add, when to stop and why.")
+    st.header("Then: how many drops")
     if session.may_enter():
         with st.container(horizontal=True):
             # With a lot in work, going on with it is the first thing to do.
@@ -108,7 +104,7 @@ def show_ways_on() -> None:
             offer_own_lot(kind="secondary" if goes_on else "primary")
             if st.button("Open the example lot", key="example"):
                 open_the_example()
-    st.page_link(pages.find_page("share"), label="Use it from the phone and from the desk together")
+    st.page_link(pages.find_page("share"), label="Phone and desk together")
 
 
 def open_the_example() -> None:

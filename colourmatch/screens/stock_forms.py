@@ -9,6 +9,7 @@ import streamlit as st
 from colourmatch.amounts import SIZES, ask_about, ask_about_weighing
 from colourmatch.book.bottles import BottleFacts
 from colourmatch.book.shelf_records import StockEntry
+from colourmatch.colour.spaces import lab_to_hex
 from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.make_up import BOTTLE_SAYS, dye_share, plan_liquid, plan_powder
@@ -16,7 +17,7 @@ from colourmatch.liquid.stock import Stock, suggest_strength
 from colourmatch.screens import drafts, session
 from colourmatch.screens import html as parts
 from colourmatch.words.figures import PAGES, tell_amount, tell_ml, tell_percent, tell_typed
-from colourmatch.workflow.shelf_state import describe_bottles
+from colourmatch.workflow.shelf_state import describe_bottles, see_in_water
 
 UNKNOWN = "unknown"
 MADE_IN = {"water": "water", "batch": "a little of the batch itself"}
@@ -28,6 +29,19 @@ def name_colourant(code: str) -> str:
         return "Unknown bottle (to be learnt from the photos)"
     colourant = find_colourant(code)
     return f"unknown bottle ({colourant.note})" if ":" in code else f"{colourant.name} ({colourant.e_number})"
+
+
+def draw_stock(stock: StockEntry) -> str:
+    """A stock as a row: a patch of its colour in water where that is known, name, colourant and label, warnings."""
+    lab, told = see_in_water(stock), describe_bottles(session.current_book(), [stock])[stock.id]
+    patch = f'<i style="background:{lab_to_hex(lab)}"></i>' if lab else '<i class="none">?</i>'
+    called = "unknown bottle" if ":" in stock.colourant else name_colourant(stock.colourant)
+    label = f"{called}, {tell_amount(stock.label_strength_g_per_100ml)} g in 100 ml"
+    lines = [label, *(warning["text"] for warning in told["warnings"])]
+    return (
+        f'<div class="cm cm-stock">{patch}<div><b>{parts.as_html(stock.name)}</b>'
+        f'<p class="cm-quiet">{parts.as_html(chr(10).join(lines))}</p></div></div>'
+    )
 
 
 def describe_stock(stock: StockEntry) -> str:
@@ -52,8 +66,8 @@ def describe_stock(stock: StockEntry) -> str:
         lines.append(f"{batch} of {stock.supplier}" if stock.supplier else batch)
     told = describe_bottles(session.current_book(), [stock])[stock.id]
     if told["left_ml"] is not None:
-        lines.append(f"{tell_ml(told['left_ml'])} of {tell_ml(stock.amount_ml or 0)} left")
-    lines += [warning["text"] for warning in told["warnings"]]
+        us = session.shows_us()
+        lines.append(f"{tell_ml(told['left_ml'], us)} of {tell_ml(stock.amount_ml or 0, us)} left")
     return "\n".join(lines)
 
 
@@ -131,22 +145,19 @@ def show_weighing(stocks: list[StockEntry]) -> None:
     if not stocks:
         st.html(parts.empty("Here you weigh drops of a stock, once there is one. Add it under Stocks."))
         return
-    st.write(
-        "Put a small glass on the scale, set it to zero, count 20 to 50 drops into it as you always do, "
-        "and read the scale."
-    )
+    st.write("Weigh 20 to 50 drops in a glass.")
     token = session.token_for("weigh")
     with st.container(border=True):
         stock = choose_stock("Stock", stocks, f"weigh-stock-{token}")
         drops = st.number_input(
-            "Drops counted", value=40, min_value=0, max_value=1000, step=1, key=f"weigh-drops-{token}"
+            "Drops", value=40, min_value=0, max_value=1000, step=1, key=f"weigh-drops-{token}"
         )
         grams = st.number_input(
-            "Grams together", value=None, min_value=0.0, max_value=500.0, step=0.01, format="%.2f",
+            "Grams", value=None, min_value=0.0, max_value=500.0, step=0.01, format="%.2f",
             placeholder="1.93", key=f"weigh-grams-{token}",
         )  # fmt: skip
-        another = st.checkbox("Another dropper than the last lots had", key=f"weigh-another-{token}")
-        if st.button("Keep this weighing", type="primary", key=f"weigh-keep-{token}"):
+        another = st.checkbox("Another dropper", key=f"weigh-another-{token}")
+        if st.button("Keep", type="primary", key=f"weigh-keep-{token}"):
 
             def weigh(token: str) -> str:
                 density = next(one.density_g_per_ml for one in stocks if one.id == stock)
@@ -174,18 +185,14 @@ def choose_stock(label: str, stocks: list[StockEntry], key: str) -> int:
 
 def show_strength(stocks: list[StockEntry]) -> None:
     """How strong a stock should be for a batch, so that the dose can be counted."""
-    st.header("Which strength suits the batch")
-    st.write(
-        "A whole dose of 20 to 60 drops can be stepped well: fewer are too coarse, more thin the batch. "
-        "(Common practice, no source.)"
-    )
+    st.header("For a batch")
     left, right = st.columns(2)
     volume = left.number_input(
         "Batch, ml", value=1000.0, min_value=1.0, max_value=2e6, step=100.0, format="%g", key="helper-volume"
     )
     target = right.number_input(
-        "Colour wanted, mg in a litre", value=20.0, min_value=0.1, max_value=1e5, step=5.0, format="%g",
-        key="helper-target", help="A guess will do: light reds are near 10, deep ones 50 mg/l and more.",
+        "Colour wanted, mg/l", value=20.0, min_value=0.1, max_value=1e5, step=5.0, format="%g",
+        key="helper-target", help="A guess will do: light reds are near 10, deep ones 50 mg/l and more. A dose of 20 to 60 drops steps well.",
     )  # fmt: skip
     if question := ask_about(volume, f"Batch: {tell_typed(volume)}", SIZES["batch"]):
         st.html(parts.flag_line("Question", question.text("read on", bare=True)))
@@ -197,16 +204,21 @@ def show_strength(stocks: list[StockEntry]) -> None:
         advice = suggest_strength(given or Stock("a stock of 1 g in 100 ml", "E129", 1.0), target, volume)
         st.html(
             parts.panel(
-                "For this batch", advice.text,
-                [f"Ideal would be {tell_amount(advice.strength_g_per_100ml)} g in 100 ml. "
-                 f"The batch is {tell_ml(volume, us=True)}."],
+                "Stock", advice.text,
+                [f"Ideal would be {tell_amount(advice.strength_g_per_100ml)} g in 100 ml for "
+                 f"{tell_ml(volume, session.shows_us())}."],
             )
         )  # fmt: skip
 
 
 def show_making() -> None:
     """How much powder or liquid goes into a stock."""
-    st.header("Make a stock")
+    with st.expander("Make a stock"):
+        ask_making()
+
+
+def ask_making() -> None:
+    """Strength and volume wanted, and what is weighed or measured for them."""
     what = st.segmented_control(
         "From", ["powder", "a liquid colour"], default="powder", required=True, key="make-what"
     )
@@ -224,19 +236,17 @@ def show_making() -> None:
     with session.failures_shown():
         if what == "powder":
             content = left.number_input(
-                "Dye content of the powder, %", value=85.0, min_value=0.0, max_value=100.0, step=1.0, format="%g",
+                "Dye in the powder, %", value=85.0, min_value=0.0, max_value=100.0, step=1.0, format="%g",
                 key="make-content", help="It stands on the bottle or its data sheet; 85 is common.",
             )  # fmt: skip
-            plan = plan_powder(strength, volume, content / 100)
+            plan = plan_powder(strength, volume, content / 100, us=session.shows_us())
         else:
             bottle = left.number_input(
                 "Strength of the liquid, g in 100 ml", value=5.0, min_value=0.0, max_value=100.0, step=0.5,
                 format="%g", key="make-bottle", help="Pure dye, as its label says.",
             )  # fmt: skip
-            plan = plan_liquid(strength, volume, bottle)
-        st.html(
-            parts.panel("To make it", plan.text, [f"It then holds {tell_amount(plan.dye_g)} g of pure dye."])
-        )
+            plan = plan_liquid(strength, volume, bottle, us=session.shows_us())
+        st.html(parts.panel("To make it", plan.text, [f"{tell_amount(plan.dye_g)} g of pure dye in it."]))
 
 
 def show_thinning(stocks: list[StockEntry]) -> None:
@@ -267,7 +277,7 @@ def show_putting_away(stocks: list[StockEntry]) -> None:
     """A stock that is used up, or was made again so that what was learnt of it no longer holds."""
     if not stocks:
         return
-    with st.expander("Used up, or made again"):
+    with st.expander("Empty or made again"):
         chosen = choose_stock("Stock", stocks, "away-stock")
         book, by = session.current_book(), session.entered_by()
         fresh = ask_bottle("fresh", f"{chosen}")

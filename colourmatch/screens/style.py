@@ -46,7 +46,7 @@ _CSS = """
 [data-testid="stButtonGroup"] button[aria-pressed="true"] p { color: var(--cm-accent); font-weight: 650; }
 .stCheckbox label { min-height: 44px; align-items: center; }
 [data-testid="stMarkdownContainer"] > p, [data-testid="stMarkdownContainer"] > ol { max-width: 46rem; }
-[data-testid="InputInstructions"] { display: none; }
+[data-testid="InputInstructions"], [data-testid="stFileUploaderDropzoneInstructions"] { display: none; }
 .js-plotly-plot .main-svg text { fill: var(--cm-quiet) !important; }
 .cm p { margin: 0; }
 .cm-unseen { position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%); }
@@ -57,7 +57,7 @@ _CSS = """
   text-decoration: underline; text-underline-offset: .2em; white-space: normal; }
 .stApp :is(a, button, summary, [role="tab"], [role="radio"], [role="checkbox"]):focus-visible
   { outline: 3px solid var(--cm-accent); outline-offset: 2px; }
-[data-testid="stToastContainer"] { top: auto !important; bottom: 1rem !important; }
+.st-key-cm-notices { position: sticky; top: .5rem; z-index: 40; background: var(--cm-ground); border-radius: 10px; }
 .st-key-cm-new-lot > div { min-width: 0; }
 .st-key-cm-volume { flex-wrap: nowrap; }
 @media (min-width: 641px) {
@@ -93,6 +93,9 @@ _CSS = """
 .cm-row { display: grid; grid-template-columns: 64px minmax(0, 1fr) auto; gap: .9rem; align-items: center; padding: .6rem;
   border: 1px solid var(--cm-line); border-radius: 10px; min-height: 64px; box-sizing: border-box; line-height: 1.35; }
 .cm-row b { overflow-wrap: anywhere; }
+.cm-stock { display: grid; grid-template-columns: 48px minmax(0, 1fr); gap: .9rem; align-items: center; padding: .4rem 0; }
+.cm-stock i { height: 48px; border-radius: 8px; border: 1px solid var(--cm-line); box-sizing: border-box; }
+.cm-stock i.none { border-style: dashed; text-align: center; line-height: 46px; font-style: normal; color: var(--cm-quiet); }
 .cm-two { display: grid; grid-template-columns: 1fr 1fr; height: 48px; border-radius: 8px; overflow: hidden;
   background: var(--cm-fill); }
 .cm-apart { font-size: 1.2rem; font-weight: 650; font-variant-numeric: tabular-nums; }
@@ -111,6 +114,9 @@ _CSS = """
 .cm-swatches .cm-words { padding: .5rem .6rem 0 0; line-height: 1.4; font-size: .9rem; }
 .cm-qr { display: block; width: 100%; max-width: 17rem; border-radius: 10px; }
 .cm-card { display: block; width: 100%; max-width: 340px; margin-top: .8rem; font-family: inherit; }
+[class*="st-key-cm-presets-"] { flex-wrap: nowrap; gap: .6rem; }
+[class*="st-key-cm-presets-"] > div { min-width: 0; flex: 1 1 0; max-width: 130px; }
+.cm-glass { display: block; height: 96px; margin: 0 auto; }
 .cm-step { line-height: 1.5; }
 .cm-step b { display: block; font-size: 1.1rem; margin-bottom: .3rem; }
 .cm-facts { width: 100%; border-collapse: collapse; line-height: 1.5; }
@@ -120,7 +126,10 @@ _CSS = """
 .cm-story { list-style: none; margin: 0 !important; padding: 0 !important; }
 .cm-story li { margin: 0 !important; padding: .6rem 0 !important; line-height: 1.45;
   border-bottom: 1px solid var(--cm-line); }
-.cm-story .gone { text-decoration: line-through; color: var(--cm-quiet); }
+[class*="st-key-cm-entry-"] { flex-wrap: nowrap; gap: .6rem; line-height: 1.45; padding: .3rem 0;
+  border-bottom: 1px solid var(--cm-line); }
+[class*="st-key-cm-entry-"] > :first-child { flex: 1; min-width: 0; }
+.gone { text-decoration: line-through; color: var(--cm-quiet); }
 .cm-read-as { margin-top: .3rem; line-height: 1.4; color: var(--cm-warn); font-weight: 600; }
 .cm-empty { border: 1px dashed var(--cm-line); border-radius: 10px; padding: 1.3rem; line-height: 1.55; }
 @media (max-width: 640px) {

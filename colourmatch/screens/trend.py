@@ -9,18 +9,19 @@ import streamlit as st
 from colourmatch.screens import html as parts
 from colourmatch.screens import pages, session, trend_plots
 from colourmatch.screens.plots import CONFIG
-from colourmatch.words.times import tell_date
 from colourmatch.workflow.trend import LEAST_VALUES
 
 ALL = "all"
 MOST_LOTS = 50
 _EMPTY = (
-    "No lot is closed yet. Here closed lots stand beside each other: their final colour, how far each ended "
-    "from its reference, and how much colour a litre took. From the third lot on there are limits, and a lot "
-    "outside them is named. Close a lot on the page Match after a last photo beside the reference."
+    "No lot is closed yet. Closed lots stand here beside each other: colour, difference, dose; from the third lot on "
+    "with limits."
 )
-_LIMITS = (
-    "Limits of an individuals chart: the mean, and 2.66 mean moving ranges to either side. They say how much "
+_CHARTS = (
+    "In the order of closing. Bars are 95 % intervals; those of mg/l hold the doubt about the stock and its drop, which "
+    "lots of one bottle share. Dotted: the mean. Dashed: the limits. Filled diamond: beyond a limit. Open diamond: a "
+    "jump from the lot before. L*, a* and b* are those of the reference, the mean over these lots, plus the lot's own "
+    "difference from it. Limits of an individuals chart: the mean, and 2.66 mean moving ranges to either side. They say how much "
     "your lots vary of themselves, not what is allowed: that is the tolerance."
 )
 
@@ -55,7 +56,7 @@ def ask_filters() -> tuple[str | None, int | None, str]:
     reference = middle.selectbox(
         "Reference", [None, *names], format_func=lambda number: names.get(number, ALL), key="trend-reference"
     )
-    name = right.text_input("Name or number of the lot", type="search", key="trend-name")
+    name = right.text_input("Name or number", type="search", key="trend-name")
     return stock, reference, name.strip()
 
 
@@ -80,7 +81,7 @@ def show_findings(told: dict[str, Any]) -> None:
         rest = ""
     elif told["limits"]["L*"] and told["limits"]["L*"]["provisional"]:
         rest = rest or "The limits are provisional."
-    st.html(parts.panel("The lots together", first, [rest], "stop" if outside else ""))
+    st.html(parts.panel("Together", first, [rest], "stop" if outside else ""))
     lines = [parts.flag_line("Outside", text, "warn") for text in outside]
     lines += [parts.flag_line("Note", text) for text in told["notes"]]
     if lines:
@@ -101,23 +102,18 @@ def show_charts(told: dict[str, Any]) -> None:
                 )  # fmt: skip
                 if len(told["lots"]) >= LEAST_VALUES:  # the panel above says it once for all
                     st.html(parts.line(trend_plots.tell_limits(told["limits"][chart])))
-    st.caption(
-        "In the order of closing. Bars are 95 % intervals; those of mg/l hold the doubt about the stock and its "
-        "drop, which lots of one bottle share. Dotted: the mean. Dashed: the limits. Filled diamond: beyond a "
-        "limit. Open diamond: a jump from the lot before. L*, a* and b* are those of the reference, the mean "
-        f"over these lots, plus the lot's own difference from it. {_LIMITS}"
-    )
 
 
 def show_table(lots: list[dict[str, Any]]) -> None:
     """The numbers behind the charts, the lot closed last on top."""
-    st.header("In numbers")
     rows = [row_of(lot) for lot in reversed(lots)]
     st.dataframe(rows, hide_index=True, row_height=44, height="content", key="trend-table")
-    st.caption(
-        f"The last {MOST_LOTS} closed lots at most. ± is one standard deviation; CIEDE2000 with its 95 % "
-        "interval. Drops are counted, so they have none; how large a drop is lies in the mg/l."
-    )
+    with st.expander("Reading it"):
+        st.write(_CHARTS)
+        st.write(
+            f"The last {MOST_LOTS} closed lots at most. ± is one standard deviation; CIEDE2000 with its 95 % "
+            "interval. Drops are counted, so they have none; how large a drop is lies in the mg/l."
+        )
 
 
 def row_of(lot: dict[str, Any]) -> dict[str, Any]:
@@ -126,7 +122,7 @@ def row_of(lot: dict[str, Any]) -> dict[str, Any]:
     row = {
         "Lot": lot["label"],
         "Name": lot["name"],
-        "Closed": tell_date(lot["closed_at"], parts.browser_zone()),
+        "Closed": parts.show_date(lot["closed_at"]),
     }
     row |= {
         name: parts.show_spread(value, sd)

@@ -10,7 +10,7 @@ from typing import Any
 
 import plotly.graph_objects as go
 
-from colourmatch.screens.html import show_number
+from colourmatch.screens.html import show_date, show_number
 from colourmatch.screens.plots import literal
 
 _GREY, _ACCENT, _STOP = "rgba(128,128,128,0.9)", "#2f8796", "#c05a32"
@@ -67,7 +67,7 @@ def draw_chart(told: Mapping[str, Any], chart: str) -> go.Figure:
             "color": [_STOP if lot["lot"] in marks else _ACCENT for lot in lots],
             "line": {"width": 2, "color": [_STOP if lot["lot"] in marks else _ACCENT for lot in lots]},
         },
-        hovertext=[f"lot {literal(lot['label'])}, {lot['closed_at'][:10]}" for lot in lots],
+        hovertext=[f"lot {literal(lot['label'])}, {show_date(lot['closed_at'])}" for lot in lots],
         hovertemplate="%{hovertext}: %{y:.2f}<extra></extra>",
     )  # fmt: skip
     for number, lot in enumerate(lots, 1):

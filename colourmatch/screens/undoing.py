@@ -1,8 +1,9 @@
-"""One tap that takes back the newest entry of a lot; the book keeps both entries, and nothing else is undone here."""
+"""One tap that takes an entry of a lot back, the newest in the bar and each in the history; the book keeps both."""
 
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from functools import partial
 
 import streamlit as st
 
@@ -11,6 +12,7 @@ from colourmatch.book.entries import (
     AnswerEntry,
     AsideEntry,
     ClosingEntry,
+    LotEntry,
     LotStory,
     PhotoEntry,
     VolumeEntry,
@@ -20,9 +22,12 @@ from colourmatch.screens import lot_words as telling
 from colourmatch.screens import session
 from colourmatch.words.entries import Medium, tell_aside, tell_dose, tell_entry
 from colourmatch.words.figures import begin
+from colourmatch.workflow.taking_back import can_take_back, take_back
 
 #: The reason that stands beside what was taken back.
-UNDONE = "undone right after it was entered"
+UNDONE, TAKEN_BACK = "undone right after it was entered", "taken back in the history"
+#: So many entries of a history are shown unfolded.
+NEWEST = 12
 #: For how long the end of a lot is taken back with one tap.
 FRESH = timedelta(hours=1)
 
@@ -39,7 +44,42 @@ def tell_newest(story: LotStory) -> None:
         icon=":material/undo:",
         width="stretch",
     ):
-        session.act_once(action, lambda token: take_back(story, words, token), to_top=True)
+
+        def undo(token: str) -> str:
+            take_back(session.current_book(), story, story.events[-1], UNDONE, **session.by(token))
+            return f"Taken back: {words}."
+
+        session.act_once(action, undo, to_top=True)
+
+
+def show_history(story: LotStory) -> None:
+    """Every entry, the newest first, each with the tap that takes it back where it still says what holds."""
+    rows = telling.tell_rows(story, session.shows_us())
+    entries = list(reversed(story.events))
+    _show_rows(story, entries[:NEWEST], rows)
+    if older := entries[NEWEST:]:
+        with st.expander(f"{len(older)} older", on_change="rerun") as folded:
+            if folded.open:
+                _show_rows(story, older, rows)
+
+
+def _show_rows(story: LotStory, entries: list[LotEntry], rows: dict[int, str]) -> None:
+    action = f"back-{story.lot.id}"
+    token = session.token_for(action, telling.newest_id(story))
+    for entry in entries:
+        with st.container(horizontal=True, vertical_alignment="center", key=f"cm-entry-{entry.id}"):
+            st.html(rows[entry.id])
+            if not (session.may_enter() and can_take_back(story, entry)):
+                continue
+            if st.button("Undo", key=f"{action}-{entry.id}-{token}", type="tertiary"):
+                session.act_once(action, partial(_take_back, story, entry), to_top=True)
+
+
+def _take_back(story: LotStory, entry: LotEntry, token: str) -> str:
+    """One entry of the history taken back; the sentence that says so."""
+    words = tell_entry(entry, telling.medium_of(story, session.shows_us()))
+    take_back(session.current_book(), story, entry, TAKEN_BACK, **session.by(token))
+    return f"Taken back: {words}."
 
 
 def _written(story: LotStory, words: str) -> str:
@@ -78,23 +118,3 @@ def name_newest(story: LotStory) -> str:
 def _is_fresh(entry: ClosingEntry) -> bool:
     """Whether a closing is so new that one tap takes it back; later the lot is opened again with a reason."""
     return datetime.now(UTC) - datetime.fromisoformat(entry.created_at) < FRESH
-
-
-def take_back(story: LotStory, words: str, token: str) -> str:
-    """Write down that the newest entry never happened, or that its photo does not count; the sentence that says so."""
-    book, newest, by = session.current_book(), story.events[-1], session.entered_by()
-    if isinstance(newest, AdditionEntry):
-        book.additions.correct(newest.id, reason=UNDONE, void=True, entered_by=by, token=token)
-    elif isinstance(newest, VolumeEntry):
-        book.volumes.correct(newest.id, reason=UNDONE, void=True, entered_by=by, token=token)
-    elif isinstance(newest, AnswerEntry):
-        code, about = newest.cause
-        book.entries.answer(story.lot.id, code, about, None, reason=UNDONE, entered_by=by, token=token)
-    elif isinstance(newest, ClosingEntry):
-        book.lots.reopen(story.lot.id, UNDONE, entered_by=by, token=token)
-    else:
-        photo, back = newest.id, False
-        if isinstance(newest, AsideEntry):
-            photo, back = newest.photo_entry_id, not newest.back
-        book.photos.set_aside(story.lot.id, photo, UNDONE, back=back, entered_by=by, token=token)
-    return f"Taken back: {words}."

@@ -1,4 +1,4 @@
-"""The bottles as they stand today: what is left of each, which are old or nearly empty, which lots hold whose batch."""
+"""The bottles as they stand today: their colour, what is left, which are old or nearly empty, which lots hold whose batch."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
+from colourmatch.liquid.colourants import find_colourant
+from colourmatch.liquid.model import absorbance_to_lab
 from colourmatch.liquid.stock import DOSE_DROPS
 from colourmatch.words.shelf import tell_empty, tell_old, tell_old_soon
 
@@ -16,6 +18,20 @@ if TYPE_CHECKING:
 
 #: A bottle is warned of so many days before its last (common practice, no source).
 SOON = timedelta(days=14)
+#: How a stock is shown: so many drops in a litre of water, looked at so deep over white.
+SEEN_DROPS, SEEN_DEPTH_MM = 40, 10.0
+
+
+def see_in_water(stock: StockEntry) -> list[float] | None:
+    """The Lab of SEEN_DROPS of a stock in a litre of water, SEEN_DEPTH_MM deep, as strong as photos showed it.
+
+    None for a bottle of unknown colour that no photo taught yet: what it looks like is a guess until then.
+    """
+    if ":" in stock.colourant and not stock.learnt:
+        return None
+    mg_per_l = SEEN_DROPS * stock.as_stock().mg_per_drop
+    absorbance = mg_per_l * SEEN_DEPTH_MM / 10 * find_colourant(stock.colourant).absorptivity()
+    return [float(part) for part in absorbance_to_lab(absorbance)]
 
 
 def describe_bottles(

@@ -35,6 +35,7 @@ class Person:
     def __init__(self, page: Page, url: str, name: str) -> None:
         self.page, self.url = page, url
         page.go(f"{url}/set-up")
+        self.tap("summary", "Name, measures")
         self.write("Your name or initials (optional)", name)
 
     def field(self, label: str) -> Any:
@@ -196,11 +197,11 @@ def look_back(week: Week, ab: Person, apart: list[float], seen: str) -> list[str
             write_label_page(week.book, lot_id, out)
     ab.page.go(f"{ab.url}/lots")
     ab.page.picture("lots")
-    ab.tap("summary", "Recall: which lots hold a batch")
-    ab.write("The supplier's batch", "K-1207")
+    ab.tap("summary", "Recall")
+    ab.write("Lots that hold the supplier's batch", "K-1207")
     ab.page.picture("recall")
     held = [e.text for e in ab.page.find_all('[data-testid="stPageLink"]') if e.text.startswith("lot ")]
-    ab.tap("summary", "Who did what")
+    ab.tap("summary", "Log")
     ab.page.picture("log")
     log = ab.page.text()
     print(f"CIEDE2000 in truth at the stops: {', '.join(f'{one:.2f}' for one in apart)}")

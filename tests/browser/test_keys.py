@@ -16,7 +16,7 @@ pytestmark = [
     pytest.mark.skipif(not (CHROMIUM and DRIVER), reason="chromium and chromedriver are not installed"),
 ]
 #: Fields that count whole things.
-WHOLE = ("Drops counted", "Page")
+WHOLE = ("Drops", "Page")
 #: The number fields that are seen.
 _NUMBERS = "[...document.querySelectorAll('input[type=number]')].filter(one => one.checkVisibility())"
 

@@ -211,8 +211,8 @@ def test_what_is_under_way_in_the_other_forms_survives_a_reload(
         (f"match?lot={lot_id}", "Another amount went in", "How many drops", "7"),
         (f"match?lot={lot_id}", "Put figures of the lot right", "Reason", "weighed ag"),
         ("set-up", "Add a stock", "Name of the stock", "yell"),
-        ("set-up?part=Drops", "", "Grams together", "1.93"),
-        ("set-up?part=References", "Note a reference", "Name of the reference", "the bott"),
+        ("set-up?part=Drops", "", "Grams", "1.93"),
+        ("set-up?part=References", "Note a reference", "Name", "the bott"),
     )
     for path, fold, label, text in places:
         page.go(f"{server.url}/{path}")
@@ -250,6 +250,7 @@ def test_a_browser_keeps_the_name_of_who_enters(
     server, page = serve(), browse("phone")
     set_up, name = f"{server.url}/set-up", "Your name or initials (optional)"
     page.go(set_up)
+    page.tap("summary", "Name, measures")
     write_in(page, name, "Zoë <1>", "\n")
     page.settle()
     shutil.rmtree(server.folder / "state", ignore_errors=True)  # what the app itself keeps
@@ -258,6 +259,7 @@ def test_a_browser_keeps_the_name_of_who_enters(
         page.go(set_up)
         assert page.find(f"[aria-label='{name}']").get_attribute("value") == typed
         if len(page.driver.window_handles) == 3:
+            page.tap("summary", "Name, measures")
             write_in(page, name, "\b", "\n")
             page.settle()
     assert not page.complaints()

@@ -29,7 +29,7 @@ def serve(shared_app: Callable[[], Server]) -> Callable[[], Server]:
 
 
 def find_undo(page: Page) -> list[Any]:
-    return list(page.driver.find_elements("xpath", "//button[contains(., 'Undo')]"))
+    return [button for button in page.find_all(".st-key-cm-bar button") if "Undo" in button.text]
 
 
 def test_an_entry_from_far_down_the_page_is_taken_back_at_its_message(

@@ -74,7 +74,10 @@ def test_a_photo_afterwards_is_kept_once_and_a_refused_one_named(
     app = open_app("lots", lot=str(lot))
     app.file_uploader[0].set_value([("week.jpg", card_photo_bytes, "image/jpeg")]).run()
     assert not app.exception
-    assert "The photo is measured and kept." in shown(app)
+    assert [button.label for button in app.button if button.label.endswith("Undo")] == [
+        "Photo 2 measured. Undo"
+    ]
+    assert not app.success and not app.toast  # it is told once
     assert [photo.purpose for photo in book.lots.story(lot).photos] == ["match", "recheck"]
     app.file_uploader[0].set_value([("note.jpg", b"this is no photo", "image/jpeg")]).run()
     assert "note.jpg: This is not a readable photo" in shown(app)

@@ -194,7 +194,7 @@ def test_trend_references_and_a_closed_lot_fit_their_screen(browser: Browser, ap
             )
         enter_reference(app_book, "a bottle with a very long name on the shelf in the cellar", [60, 45, 30])
     closed = app_book.lots.closed()[-1].id
-    for path, words in (("trend", "In numbers"), (f"lots?lot={closed}", "Does the colour hold?")):
+    for path, words in (("trend", "Reading it"), (f"lots?lot={closed}", "Does the colour hold?")):
         browser.show_in("light")
         browser.go(path)
         browser.wait_text(words)
@@ -215,7 +215,7 @@ def test_a_comma_is_kept_and_before_three_digits_says_how_it_was_read(browser: B
 
     browser.go("set-up")
     browser.tap("*[@data-testid='stTab']", "Strength")
-    wanted = "[aria-label='Colour wanted, mg in a litre']"
+    wanted = "[aria-label='Colour wanted, mg/l']"
     for typed, kept, told in (("12,5", "12.5", False), ("1,500", "1.5", True), ("1500", "1500", False)):
         browser.click(wanted)
         browser.find(wanted).send_keys(Keys.CONTROL, "a")

@@ -10,7 +10,9 @@ import pytest
 from PIL import Image
 
 from colourmatch.errors import PhotoError
-from colourmatch.screens.drawing import LONG_SIDE_PX, draw_found
+from colourmatch.photo.measure import measure_photo
+from colourmatch.photo.quality import FLAGS
+from colourmatch.screens.drawing import LONG_SIDE_PX, draw_found, name_fault
 
 
 def test_outlines_lie_where_the_measurement_says(tmp_path: Path) -> None:
@@ -35,3 +37,24 @@ def test_nothing_is_drawn_without_a_drawing(tmp_path: Path) -> None:
 def test_a_file_that_is_no_photo_is_refused() -> None:
     with pytest.raises(PhotoError, match="not a readable photo"):
         draw_found(b"no photo at all", None)
+
+
+def test_a_fault_is_drawn_where_it_lies_and_its_name_stays_inside() -> None:
+    path = Path(__file__).parents[1] / "photos" / "bad-half-card.jpg"
+    with pytest.raises(PhotoError) as caught:
+        measure_photo(path)
+    seen = caught.value.seen
+    assert seen is not None
+    plain, drawn = (
+        np.asarray(Image.open(io.BytesIO(draw_found(path, one))), int)
+        for one in ({**seen, "faults": {}}, seen)
+    )
+    changed = np.argwhere(np.abs(plain - drawn).max(axis=-1) > 40)
+    ring = np.array(seen["faults"]["reference"]) * max(plain.shape) / max(seen["size"])
+    near = np.linalg.norm(changed[:, None, ::-1] - ring[None], axis=-1).min(axis=0)
+    assert near.max() < 6 and (changed < plain.shape[:2]).all()
+
+
+def test_each_refusal_of_a_readable_photo_has_its_words() -> None:
+    refusals = {code for code, (severity, _) in FLAGS.items() if severity == "refuse"} - {"unreadable"}
+    assert refusals and all(name_fault("card", code) != "not read" for code in refusals)

@@ -8,6 +8,7 @@ from test_pages import by_key, open_app, shown
 
 from colourmatch.book.example import EXAMPLE_STOCK
 from colourmatch.book.lot_book import LotBook
+from colourmatch.screens.new_lot import PRESETS
 
 OWN = {"ceiling_mg_per_l": 60.0, "tolerance": 1.0, "depth_mm": 12.0, "dilution": 5.0, "jurisdiction": "US",
        "already_mg_per_l": 2.0, "already_colourant": "E163", "serving": {"conditions": [{"name": "neat", "depth_mm": 40.0, "weight": 2.0}]}}  # fmt: skip
@@ -97,3 +98,20 @@ def test_match_begins_with_the_first_dose_as_its_hand_measures_it(book: LotBook)
     (entry,) = book.lots.story(lot.id).additions
     assert entry.unit == "grams" and 10 < entry.quantity < 20
     assert "cm-answer photo" in shown(app)
+
+
+def test_a_tap_on_a_drawn_glass_fills_the_first_empty_one(book: LotBook, first: int) -> None:
+    app = open_app("set_up")  # its first glass comes from the last lot
+    for name in ("long drink", "on ice"):
+        by_key(app.button, f"lot-serving-0-{name}").click().run()
+        assert not app.exception and not app.warning
+    assert all(by_key(app.button, f"lot-serving-0-{one.name}").disabled for one in PRESETS)
+    by_key(app.text_input, "lot-name").set_value("cordial")
+    by_key(app.number_input, "lot-volume").set_value(900.0)
+    begin(app)
+    own, *chosen = book.lots.get("cordial").serving["conditions"]
+    assert own == {"name": "neat", "depth_mm": 40.0, "weight": 2.0}
+    assert chosen == [
+        {"name": "long drink", "depth_mm": 60.0, "dilution": 4.0, "weight": 1.0},
+        {"name": "on ice", "depth_mm": 40.0, "dilution": 2.0, "illuminant": "A", "weight": 1.0},
+    ]

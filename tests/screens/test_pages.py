@@ -407,6 +407,23 @@ def test_passing_the_ceiling_is_written_down_and_said(book: LotBook, lot_id: int
     assert len(book.lots.story(lot_id).additions) == 1
 
 
+def test_the_reference_stands_left_of_the_batch_as_on_the_card(
+    book: LotBook, lot_id: int, photos: list[Path]
+) -> None:
+    record_photos(book, lot_id, [photos[0]])
+    found = re.findall(r'(?:aria-label="|<span>)(Reference|Batch)', shown(open_app("match", lot=str(lot_id))))
+    assert len(found) >= 4 and found == ["Reference", "Batch"] * (len(found) // 2)
+
+
+def test_a_refused_photo_is_shown_with_what_is_wrong_drawn_on_it(book: LotBook, lot_id: int) -> None:
+    half = Path(__file__).parents[1] / "photos" / "bad-half-card.jpg"
+    for app in (open_app("match", lot=str(lot_id)), open_app()):
+        before = len(app.get("image") + app.get("imgs"))
+        app.file_uploader[0].set_value((half.name, half.read_bytes(), "image/jpeg")).run()
+        assert not app.exception and "is not in view" in shown(app)
+        assert len(app.get("image") + app.get("imgs")) == before + 1
+
+
 def test_a_refused_photo_says_what_to_do_and_is_not_kept(book: LotBook, lot_id: int) -> None:
     app = open_app("match", lot=str(lot_id))
     app.file_uploader[0].set_value(("note.jpg", b"this is no photo", "image/jpeg")).run()
@@ -564,7 +581,7 @@ def test_the_calculator_tells_powder_and_liquid_for_a_stock(book: LotBook) -> No
     app.run()
     assert "The dye content must be more than 0" in shown(app).replace("\\", "")
     by_key(app.get("button_group"), "make-what").set_value("a liquid colour").run()
-    assert "Measure 10 ml (2.03 tsp) of the liquid" in shown(app)
+    assert "Measure 10 ml of the liquid" in shown(app)  # ml alone where ml is chosen
 
 
 def test_the_first_visit_offers_the_example_at_the_top_and_the_next_does_not(book: LotBook) -> None:

@@ -92,7 +92,7 @@ def test_the_start_page_leads_to_it_and_it_says_what_to_do(book: LotBook) -> Non
     assert by_key(app.button, "to-picker")
     app = open_app("picker")
     assert not app.exception
-    assert "Mark the white and both liquids" in shown(app)
+    assert "Mark all three" in shown(app)
     assert "wider bottle" in shown(app)
 
 
@@ -289,7 +289,7 @@ def test_marks_by_finger_mouse_and_keys(browser: Browser, tmp_path: Path) -> Non
     browser.wait_text("Help")
     browser.tap("a", "Start")
     browser.wait_text("No card?")
-    browser.tap("button", "Mark them on a photo")
+    browser.tap("button", "Compare on any photo")
     browser.wait_text("95 % interval")
     assert "x 815," in boxes_shown(browser)["batch"]
     for scheme in ("light", "dark"):

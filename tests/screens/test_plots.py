@@ -35,6 +35,8 @@ def test_the_chart_shows_path_prediction_and_reference() -> None:
     assert path is not None
     figure = plots.draw_ab(path)
     assert [trace.name for trace in figure.data] == ["batch", "reference", "after this step"]
+    ranked = sorted(figure.data, key=lambda trace: trace.legendrank or 1000)  # as the card has them
+    assert [trace.name for trace in ranked] == ["reference", "batch", "after this step"]
     assert (figure.data[2].x[-1], figure.data[2].y[-1]) == (36.0, 25.0)
     lightness = plots.draw_lightness(path)
     assert lightness.data[1].y[0] == 58

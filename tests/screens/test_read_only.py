@@ -13,7 +13,7 @@ from colourmatch.workflow.lot import record_photos
 
 #: Buttons that only look, lead somewhere, or save a file on the visitor's own machine.
 LOOKING = {
-    "Colour card, A4", "Colour card, Letter", "Grey card, A4", "Grey card, Letter", "Mark them on a photo", "To the start, with the example lot", "To the lots",
+    "Colour card, A4", "Colour card, Letter", "Grey card, A4", "Grey card, Letter", "Compare on any photo", "To the start, with the example lot", "To the lots",
     "bitter aperitif (L1), 900 ml", "Lot sheet (PDF)", "Labels (PDF)", "A row a lot (CSV)", "A row an entry (CSV)",
     "Open it under Match", "Whole photo", "All lots", "Open bitter aperitif (L1)",
 }  # fmt: skip

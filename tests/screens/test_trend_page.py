@@ -53,7 +53,6 @@ def test_an_empty_trend_says_what_belongs_there(book: LotBook) -> None:
     app = open_app("trend")
     assert not app.exception
     assert "No lot is closed yet." in shown(app)
-    assert "last photo beside the reference" in shown(app)
 
 
 def test_the_trend_names_lots_outside_and_shows_limits_and_spread(closed: LotBook) -> None:

@@ -148,6 +148,37 @@ def test_the_dose_that_was_tapped_is_not_written_as_another_one(
     assert book.lots.story(lot_id).additions == () and "not written down" in app.warning[0].value
 
 
+def test_each_entry_of_the_history_has_its_own_undo(book: LotBook, lot_id: int) -> None:
+    first, second = (book.additions.add(lot_id, "red", drops=drops).id for drops in (20, 15))
+    note = book.entries.add_note(lot_id, "stirred").id
+    app = open_match(lot_id)
+    taps = [button.key.split("-")[2] for button in app.button if (button.key or "").startswith("back-")]
+    assert taps == [str(second), str(first)] and note not in taps
+    by_key(app.button, f"back-{lot_id}-{first}-").click().run()
+    assert not app.exception and not app.error
+    assert [entry.quantity for entry in book.lots.story(lot_id).additions] == [15]
+    assert "Taken back: 20 drops of red" in shown(app)
+    gone = book.lots.story(lot_id).events[-1].id
+    by_key(app.button, f"back-{lot_id}-{gone}-").click().run()
+    assert [entry.quantity for entry in book.lots.story(lot_id).additions] == [20, 15]
+
+
+def test_a_tap_in_the_history_after_another_entry_takes_nothing_back(book: LotBook, lot_id: int) -> None:
+    first = book.additions.add(lot_id, "red", drops=20).id
+    app = open_match(lot_id)
+    book.additions.add(lot_id, "red", drops=15)  # at another station
+    by_key(app.button, f"back-{lot_id}-{first}-").click().run()
+    assert len(book.lots.story(lot_id).additions) == 2 and "not written down" in app.warning[0].value
+
+
+def test_a_long_history_lies_folded_but_for_its_newest_entries(book: LotBook, lot_id: int) -> None:
+    for _ in range(undoing.NEWEST + 3):
+        book.additions.add(lot_id, "red", drops=1)
+    app = open_match(lot_id)
+    taps = [button for button in app.button if (button.key or "").startswith("back-")]
+    assert len(taps) == undoing.NEWEST and "3 older" in [one.label for one in app.expander]
+
+
 # ---- no field outlives the entry that it was filled in for --------------------------------------------------------
 
 

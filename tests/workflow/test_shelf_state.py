@@ -1,10 +1,14 @@
 """What is said of bottles on a day: old, nearly empty, and whose batch is in a lot."""
 
+from dataclasses import replace
 from datetime import date
 
+import pytest
+
 from colourmatch.book.lot_book import LotBook
+from colourmatch.liquid.colourants import custom_colourant
 from colourmatch.workflow.describing import describe_lot
-from colourmatch.workflow.shelf_state import describe_bottles, trace_batch
+from colourmatch.workflow.shelf_state import describe_bottles, see_in_water, trace_batch
 
 
 def codes(book: LotBook, on: date) -> list[str]:
@@ -32,3 +36,18 @@ def test_a_lot_names_the_batches_that_are_in_it(book: LotBook) -> None:
     assert (bottle["stock"], bottle["supplier_batch"], bottle["ml"]) == ("thin", "K-1207", 2)
     told = trace_batch(book, "k-1207")
     assert [one["lot"] for one in told["lots"]] == [lot] and told["batch"] == "K-1207"
+
+
+def test_a_stock_is_seen_in_water_as_strong_as_photos_showed_it(book: LotBook) -> None:
+    red = book.stocks.add("red", "E129", 0.5)
+    # 40 drops of 0.05 ml with 5 mg/ml are 10 mg/l: the published line of liquid/model.py
+    assert see_in_water(red) == pytest.approx([75.7, 55.3, 19.6], abs=0.05)
+    stronger = see_in_water(replace(red, strength_factor=1.5, learnt_from_lot_id=1))
+    assert stronger is not None and stronger[0] < 75
+
+
+def test_an_unknown_bottle_has_a_colour_once_photos_taught_it(book: LotBook) -> None:
+    code = custom_colourant("supermarket red", "E129", 540).e_number
+    bottle = book.stocks.add("supermarket red", code, 0.5)
+    assert see_in_water(bottle) is None
+    assert see_in_water(replace(bottle, learnt_from_lot_id=1)) == pytest.approx([75.7, 55.3, 19.6], abs=0.05)

@@ -1,0 +1,132 @@
+"""Takes one entry of a lot back with a further entry, so that what stood before it holds again; nothing is erased."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Unpack
+
+from colourmatch.book.entries import (
+    AdditionEntry,
+    AmendmentEntry,
+    AnswerEntry,
+    AsideEntry,
+    ClosingEntry,
+    LotEntry,
+    LotStory,
+    MovedEntry,
+    PhotoEntry,
+    VolumeEntry,
+)
+
+if TYPE_CHECKING:
+    from colourmatch.book.lot_book import LotBook
+    from colourmatch.book.transactions import By
+
+#: What an entry says that a correction can put right.
+_SAID: dict[type[LotEntry], tuple[str, ...]] = {
+    AdditionEntry: ("void", "quantity", "unit", "stock_id"),
+    VolumeEntry: ("void", "ml", "returned"),
+}
+
+
+def can_take_back(story: LotStory, entry: LotEntry) -> bool:
+    """Whether an entry still says what holds, and stands alone: what a trial took or brought is one act of several."""
+    if entry.replaced_by_id is not None:
+        return False
+    if isinstance(entry, AdditionEntry | VolumeEntry):
+        first = _follow(story, entry)[0]
+        return not first.reason and getattr(first, "trial_lot_id", None) is None
+    if isinstance(entry, PhotoEntry):
+        return entry.aside is None
+    if isinstance(entry, MovedEntry):
+        moved = _find(story, entry.moved_entry_id)
+        return (
+            moved.moved_by_id == entry.id
+            and moved.replaced_by_id is None
+            and not getattr(moved, "void", False)
+        )
+    if isinstance(entry, AsideEntry):
+        return entry == _newest(story, AsideEntry, lambda one: one.photo_entry_id == entry.photo_entry_id)
+    if isinstance(entry, AnswerEntry):
+        return entry.yes is not None and entry == _newest(
+            story, AnswerEntry, lambda one: one.cause == entry.cause
+        )
+    if isinstance(entry, AmendmentEntry):
+        return entry == _newest(
+            story, AmendmentEntry, lambda one: not one.changes.keys().isdisjoint(entry.changes)
+        )
+    return isinstance(entry, ClosingEntry) and entry == story.closing
+
+
+def take_back(book: LotBook, story: LotStory, entry: LotEntry, reason: str, **by: Unpack[By]) -> LotEntry:
+    """Write down that an entry never happened, or what stood before it; ValueError for one that cannot be taken back."""
+    lot = story.lot.id
+    if not can_take_back(story, entry):
+        raise ValueError(f"entry {entry.id} of the kind {entry.kind} cannot be taken back")
+    if isinstance(entry, AdditionEntry | VolumeEntry):
+        return _restore(book, story, entry, reason, **by)
+    if isinstance(entry, AnswerEntry):
+        return book.entries.answer(lot, *entry.cause, None, reason=reason, **by)
+    if isinstance(entry, ClosingEntry):
+        return book.lots.reopen(lot, reason, **by)
+    if isinstance(entry, AmendmentEntry):
+        return book.lots.amend(lot, reason, **by, **_before(book, story, entry))
+    if isinstance(entry, MovedEntry):
+        earlier = [
+            e for e in story.events if isinstance(e, MovedEntry) and e.moved_entry_id == entry.moved_entry_id
+        ]
+        at = (
+            earlier[-2].moved_to
+            if len(earlier) > 1
+            else _follow(story, _find(story, entry.moved_entry_id))[0].created_at
+        )
+        return book.entries.move(entry.moved_entry_id, at, reason, **by)
+    back = isinstance(entry, AsideEntry) and not entry.back
+    photo = entry.photo_entry_id if isinstance(entry, AsideEntry) else entry.id
+    return book.photos.set_aside(lot, photo, reason, back=back, **by)
+
+
+def _restore(
+    book: LotBook, story: LotStory, entry: AdditionEntry | VolumeEntry, reason: str, **by: Unpack[By]
+) -> LotEntry:
+    """What stood before a correction, else that a dose or a part of the batch never went in or out."""
+    said = _SAID[type(entry)]
+    now = [getattr(entry, name) for name in said]
+    earlier: list[Any] = [
+        one for one in _follow(story, entry) if [getattr(one, name) for name in said] != now
+    ]
+    old = (
+        earlier[-1] if earlier and not earlier[-1].void else None
+    )  # corrections of a label say the same again
+    if isinstance(entry, VolumeEntry):
+        part = {"void": True} if old is None else {"ml": old.ml, "returned": old.returned}
+        return book.volumes.correct(entry.id, reason=reason, **part, **by)
+    if old is None:
+        return book.additions.correct(entry.id, reason=reason, void=True, **by)
+    other = {} if old.stock_id == entry.stock_id else {"stock": old.stock_id}
+    return book.additions.correct(entry.id, reason=reason, **{old.unit: old.quantity}, **other, **by)
+
+
+def _before(book: LotBook, story: LotStory, entry: AmendmentEntry) -> dict[str, Any]:
+    """The figures that an amendment changed, as they stood before it."""
+    first = book.lots.story(story.lot.id, at=story.lot.created_at).lot
+    known = {key: getattr(first, key) for key in entry.changes}
+    for one in story.events:
+        if isinstance(one, AmendmentEntry) and one.id < entry.id:
+            known |= {key: value for key, value in one.changes.items() if key in known}
+    return {key: list(value) if isinstance(value, tuple) else value for key, value in known.items()}
+
+
+def _find(story: LotStory, entry_id: int) -> LotEntry:
+    return next(entry for entry in story.events if entry.id == entry_id)
+
+
+def _follow(story: LotStory, entry: LotEntry) -> list[LotEntry]:
+    """An entry with all that it replaces, the first one first."""
+    line = [entry]
+    while line[0].replaces_id is not None:
+        line.insert(0, _find(story, line[0].replaces_id))
+    return line
+
+
+def _newest(story: LotStory, kind: type[LotEntry], fits: Any) -> LotEntry | None:
+    return next((entry for entry in reversed(story.events) if isinstance(entry, kind) and fits(entry)), None)
