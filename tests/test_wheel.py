@@ -24,6 +24,7 @@ from typing import Any
 import pytest
 from test_readme import first_reading
 
+import colourmatch
 from colourmatch.simulate.kitchen import SHIPPED
 
 ROOT = Path(__file__).parents[1]
@@ -102,7 +103,7 @@ def test_what_it_needs_is_said_in_its_metadata(unpacked):
     text = next(unpacked.glob("*.dist-info/METADATA")).read_text(encoding="utf-8")
     told = {line.partition(": ")[2] for line in text.splitlines() if line.startswith("Requires-Dist: ")}
     assert set(project["dependencies"]) <= told
-    assert f"Version: {project['version']}\n" in text
+    assert f"Version: {colourmatch.__version__}\n" in text
 
 
 def test_everything_comes_from_the_wheel(installed, tmp_path):
