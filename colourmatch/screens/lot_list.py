@@ -43,8 +43,9 @@ def draw_row(story: LotStory) -> str:
         tell_ml(story.state().volume_ml, session.shows_us()),
         parts.show_date(lot.created_at),
     )
+    told = ", ".join(f'<span class="cm-whole">{parts.as_html(one)}</span>' for one in quiet if one)
     return (
         f'<div class="cm cm-row" aria-hidden="true"><div class="cm-two">{colours}</div><div><b>{parts.as_html(lot.name)}</b>'
-        f'<p class="cm-quiet">{parts.as_html(", ".join(filter(None, quiet)))}</p></div>'
+        f'<p class="cm-quiet">{told}</p></div>'
         f'<div class="cm-apart">{apart}</div></div>'
     )

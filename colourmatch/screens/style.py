@@ -93,6 +93,7 @@ _CSS = """
 .cm-row { display: grid; grid-template-columns: 64px minmax(0, 1fr) auto; gap: .9rem; align-items: center; padding: .6rem;
   border: 1px solid var(--cm-line); border-radius: 10px; min-height: 64px; box-sizing: border-box; line-height: 1.35; }
 .cm-row b { overflow-wrap: anywhere; }
+.cm-whole { display: inline-block; }
 .cm-stock { display: grid; grid-template-columns: 48px minmax(0, 1fr); gap: .9rem; align-items: center; padding: .4rem 0; }
 .cm-stock i { height: 48px; border-radius: 8px; border: 1px solid var(--cm-line); box-sizing: border-box; }
 .cm-stock i.none { border-style: dashed; text-align: center; line-height: 46px; font-style: normal; color: var(--cm-quiet); }
