@@ -79,23 +79,28 @@ def find_rescue(problem: Problem) -> Rescue | None:
 def find_filling_up(problem: Problem, line: Line, rescue: Rescue | None = None) -> Rescue | None:
     """How much of the batch to replace by untinted batch, where it holds what no further dose undoes; else None.
 
-    `line`: the best way from here, `rescue`: what blending back would do. Colour of another kind that went in by mistake stays in whatever is added, and thins
-    with what is set aside; the doses of the right one are then poured again.
+    `line`: the best way from here, `rescue`: what blending back would do. Colour of another kind that went in by mistake
+    stays in whatever is added, and thins with what is set aside; the doses of the right one are then poured again.
     """
     here = line.difference[:, line.best]
     if sum(problem.state.mg.values()) <= 0 or np.quantile(here, 0.05) <= problem.tolerance:
         return None
-    few = replace(problem, fit=problem.fit.take(_FEW_DRAWS))
-    reached = {kept: plan_line(few.filled_up(kept)) for kept in PARTS_KEPT}
-    means = {kept: float(way.mean[way.best]) for kept, way in reached.items()}
+    few, here = replace(problem, fit=problem.fit.take(_FEW_DRAWS)), here[_FEW_DRAWS]
+    reached = {kept: _reach(few.filled_up(kept)) for kept in PARTS_KEPT}
+    best = min(float(after.mean()) for after in reached.values())
     back = rescue.predicted.value if rescue is not None and rescue.surely_past else np.inf
-    if min(float(here[_FEW_DRAWS].mean()), back) - min(means.values()) < FILLING_GAINS:
+    if min(float(here.mean()), back) - best < FILLING_GAINS:
         return None
-    kept = next(part for part in PARTS_KEPT if means[part] <= min(means.values()) + ENOUGH)
-    ml = problem.state.volume_ml * (1 - kept)
-    predicted = expect_draws(reached[kept].difference[:, reached[kept].best])
-    nearer = float((here[_FEW_DRAWS] - reached[kept].difference[:, reached[kept].best] > NEARER_BY).mean())
-    return Rescue(ml, predicted, nearer, tell_filling_up(ml), nearer, ml)
+    kept, after = next((part, after) for part, after in reached.items() if after.mean() <= best + ENOUGH)
+    ml, nearer = problem.state.volume_ml * (1 - kept), float((here - after > NEARER_BY).mean())
+    return Rescue(ml, expect_draws(after), nearer, tell_filling_up(ml), nearer, ml)
+
+
+def _reach(problem: Problem) -> Array:
+    """What the best doses come to, CIEDE2000 for each draw, shape (D,)."""
+    line = plan_line(problem)
+    reached: Array = line.difference[:, line.best]
+    return reached
 
 
 def _with_less_colour(problem: Problem) -> Array:

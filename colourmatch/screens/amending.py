@@ -95,7 +95,8 @@ def ask_figures(lot: Lot, key: str) -> dict[str, Any]:
         "made_up_to",
     )
     typed: dict[str, Any] = {"stocks": stocks}
-    for place, name in zip((place for row in rows for place in row), figures, strict=False):
+    places = [place for row in rows for place in row][: len(figures)]
+    for place, name in zip(places, figures, strict=True):
         typed[name] = ask_figure(
             place, name, key.format(name), getattr(lot, name), min_value=0.0, placeholder="none",
             words="Batch at the beginning, ml" if name == "volume_ml" else "",

@@ -93,13 +93,13 @@ def untinted_ml(advice: Mapping[str, Any]) -> float:
         return 0.0
     if ml := set_aside_ml(advice):
         return ml
-    return float(f"{(advice.get('rescue') or {}).get('untinted_ml') or 0.0:.2g}")
+    return jug_ml((advice.get("rescue") or {}).get("untinted_ml") or 0.0)
 
 
 def set_aside_ml(advice: Mapping[str, Any]) -> float:
     """How much of the batch is to be replaced by untinted batch as the next act, 0 where none is."""
     rescue = advice.get("rescue") or {}
-    return jug_ml(rescue.get("set_aside_ml") or 0.0) if advice.get("reason") == "past" else 0.0
+    return jug_ml(rescue.get("set_aside_ml") or 0.0, at_most=True) if advice.get("reason") == "past" else 0.0
 
 
 def draw_answer(answer: Answer, *, old: bool = False) -> str:

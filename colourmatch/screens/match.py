@@ -81,7 +81,7 @@ def show() -> None:
     with fold:
         if (question := advice.get("question")) and answer.state != "question" and session.may_enter():
             ask_causes(story, question)
-        show_details(story, advice, waiting)
+        show_details(story, advice)
 
 
 @dataclass(frozen=True)

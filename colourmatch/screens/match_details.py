@@ -32,7 +32,7 @@ def show_numbers(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     show_glance(story, advice, waiting)
 
 
-def show_details(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
+def show_details(story: LotStory, advice: dict[str, Any]) -> None:
     """All that is not the answer, the charts of a* and b* last."""
     show_actions(story, advice)
     show_last_photo(story, advice)

@@ -219,7 +219,7 @@ def record_untinted(story: LotStory, ml: float, *, fills_up: bool = False) -> No
     token = session.token_for(action, telling.newest_id(story))
     with st.container(horizontal=True, vertical_alignment="bottom", key="cm-dose-untinted"):
         amount = st.number_input(
-            "ml of untinted batch", value=float(f"{ml:.2g}"), min_value=0.0, step=5.0, format="%g",
+            "ml of untinted batch", value=ml, min_value=0.0, step=5.0, format="%g",
             label_visibility="collapsed", key=f"{action}-amount-{token}", width=190,
         )  # fmt: skip
 

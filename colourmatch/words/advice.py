@@ -136,14 +136,12 @@ def tell_rescue(untinted_ml: float) -> str:
     """How much untinted batch to blend back, nothing for none; two figures, as a jug can be read."""
     if untinted_ml <= 0:
         return ""
-    return (
-        f"Blend back about {float(f'{untinted_ml:.2g}'):g} ml of untinted batch, stir, and photograph again."
-    )
+    return f"Blend back about {jug_ml(untinted_ml):g} ml of untinted batch, stir, and photograph again."
 
 
 def tell_filling_up(ml: float) -> str:
     """How much of the batch untinted batch takes the place of."""
-    amount = f"{jug_ml(ml):g} ml"
+    amount = f"{jug_ml(ml, at_most=True):g} ml"
     return (
         f"Set {amount} of it aside, fill up with {amount} of untinted batch, stir, and photograph again. If none is left, "
         "this batch stays as it is."
@@ -164,7 +162,7 @@ def tell_before_blending(
     """A batch past its match that another colour would help more than blending back, or filling up, does."""
     act = "Filling up with" if fills_up else "Blending back"
     return (
-        f"{start} {' '.join(hints)} {act} about {float(f'{untinted_ml:.2g}'):g} ml of untinted batch alone would "
+        f"{start} {' '.join(hints)} {act} about {jug_ml(untinted_ml, at_most=fills_up):g} ml of untinted batch alone would "
         f"leave {tell_interval(left)}: decide on the colour before you blend."
     )
 

@@ -92,10 +92,10 @@ def tell_amount(value: float | None, signs: Signs = PLAIN) -> str:
     return signs.none if value is None else _round(value, 0)
 
 
-def jug_ml(ml: float) -> float:
-    """A volume as a jug can be read, to two figures and never more than it is: 886.4 gives 880."""
-    if ml <= 0:
-        return 0.0
+def jug_ml(ml: float, *, at_most: bool = False) -> float:
+    """A volume as a jug can be read, to two figures: 886.4 gives 890; at_most: never more than it is, 880."""
+    if ml <= 0 or not at_most:
+        return float(f"{max(ml, 0.0):.2g}")
     step = 10.0 ** (math.floor(math.log10(ml)) - 1)
     return float(f"{math.floor(ml / step + 1e-9) * step:.2g}")
 

@@ -116,4 +116,4 @@ def test_a_typed_figure_keeps_its_digits_and_a_computed_one_has_three():
 
 
 def test_a_jug_is_read_to_two_figures_and_never_beyond_what_there_is():
-    assert [jug_ml(ml) for ml in (886.4, 1050.0, 12.0, 9.99, 0)] == [880, 1000, 12, 9.9, 0]
+    assert [jug_ml(ml, at_most=True) for ml in (886.4, 1050.0, 12.0, 9.99, 0)] == [880, 1000, 12, 9.9, 0]
