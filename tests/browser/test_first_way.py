@@ -34,7 +34,6 @@ def test_the_example_is_played_from_start_to_stop_and_leads_to_ones_own_lot(
     page.click(".st-key-example-first button")
     act(page, "photo", ".add")
     page.pictures("example-add")
-    story = book.lots.story("EXAMPLE")
     while page.find_all(".cm-answer.add"):
         act(page, "add", ".photo")
         page.pictures("example-photo")
