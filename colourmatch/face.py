@@ -137,7 +137,6 @@ def _shot(stock: Any, held: tuple[Any, float], reading: Reading) -> Any:
 
 
 def _prior(stock: Any) -> Any:
-    from colourmatch.liquid.colourants import find_colourant
-    from colourmatch.liquid.lot_model import StockPrior
+    from colourmatch.liquid.lot_model import expect_stock
 
-    return StockPrior(stock.name, find_colourant(stock.colourant).absorptivity())
+    return expect_stock(stock.name, stock.colourant)

@@ -115,10 +115,16 @@ class Metamerism(Figure):
     """By how much two liquids that match in daylight part in another light.
 
     The CIE's special metamerism index for a change of illuminant, what is left between them in daylight taken off
-    (CIE 015:2018, 9.2), as CIEDE2000.
+    (CIE 015:2018, 9.2), as CIEDE2000. change (3,), change_covariance (3, 3): what the difference changes by in Lab.
     """
 
     illuminant: str = kept()
+    change: Array | None = kept(numbers, later=True)
+    change_covariance: Array | None = kept(numbers, later=True)
+
+    def turned(self) -> Metamerism:
+        """The same seen from the other liquid."""
+        return self if self.change is None else self.having(change=-self.change)
 
 
 @dataclass(frozen=True, eq=False)
@@ -295,7 +301,10 @@ class Measurement(Record):
         reference, batch = (spots.get(name) for name in LIQUIDS)
         if reference is None or batch is None or self.difference is None:
             return self.having(spots=spots)
-        turned = self.having(spots=spots, difference=self.difference.turned(reference, batch))
+        apart = self.metamerism.turned() if self.metamerism else None
+        turned = self.having(
+            spots=spots, difference=self.difference.turned(reference, batch), metamerism=apart
+        )
         if self.as_read is None:
             return turned
         before = self.as_read.difference.turned(reference.as_read or reference, batch.as_read or batch)

@@ -42,6 +42,8 @@ LIMITS: dict[str, tuple[str, float, bool, float, str]] = {
         1000,
         "1 part made up to 6 parts is 6; drunk as it is, 1.",
     ),
+    "shift_nm": ("The shift of the band", -100, True, 100, "In nm, 0 where its colourant has it."),
+    "shift_sd_nm": ("The sd of the shift", 0, True, 100, "In nm."),
     "strength_factor": ("The strength factor", 0.01, True, 100, "1 is the strength of the label."),
     "weight": ("The weight of a serving", 0.001, True, 1000, "2 counts twice as much as 1."),
     "rel_sd": ("The relative spread", 0, False, 10, "0.1 is 10 %."),

@@ -135,9 +135,9 @@ def _stock(row: RowMapping, changes: Sequence[RowMapping]) -> StockEntry:
             now |= {"drop_ml": change["drop_ml"], "drop_rel_sd": change["drop_rel_sd"], "weighed": True}
         elif change["kind"] == "learnt" and change["id"] > taken_back.get(change["lot_id"], 0):
             now |= {name: change[name] for name in ("strength_factor", "strength_rel_sd")}
-            now["learnt_from_lot_id"] = change["lot_id"]
+            now |= {"learnt_from_lot_id": change["lot_id"]} | (from_json(change["details"]) or {})
         elif change["kind"] == "reset":
-            now |= {"strength_factor": 1.0, "learnt_from_lot_id": None}
+            now |= {"strength_factor": 1.0, "learnt_from_lot_id": None, "shift_nm": 0.0, "shift_sd_nm": None}
             now["strength_rel_sd"] = row["strength_rel_sd"]
         elif change["kind"] == "put-away":
             now["active"] = False

@@ -55,7 +55,8 @@ class StockEntry:
 
     `label_strength_g_per_100ml` is as made up; the true strength is `strength_factor` times that. The factor
     is always against the label, never against an earlier factor. `amount_ml` is what the bottle held when it was new;
-    `follows` the bottle of the same stock before it; `hand` in what its doses are measured.
+    `follows` the bottle of the same stock before it; `hand` in what its doses are measured. `shift_nm`: how far photos saw
+    its band from where its colourant has it, with one standard deviation, None while they taught nothing of it.
     """
 
     id: int
@@ -85,6 +86,13 @@ class StockEntry:
     amount_ml: float | None = None
     hand: str = "drops"
     follows: int | None = None
+    shift_nm: float = 0.0
+    shift_sd_nm: float | None = None
+
+    @property
+    def shift(self) -> tuple[float, float] | None:
+        """How far its band lies from where its colourant has it, nm, and one sd; None while photos taught nothing of it."""
+        return None if self.shift_sd_nm is None else (self.shift_nm, self.shift_sd_nm)
 
     @property
     def strength_g_per_100ml(self) -> float:

@@ -119,8 +119,9 @@ class Stocks:
             return made
         unsure = math.hypot(old.strength_rel_sd, FRESH_REL_SD)
         return self.learn(
-            made.id, old.strength_factor, unsure, old.learnt_from_lot_id, token=part_of(by, "learnt")["token"]
-        )
+            made.id, old.strength_factor, unsure, old.learnt_from_lot_id,
+            shift=old.shift, token=part_of(by, "learnt")["token"],
+        )  # fmt: skip
 
     def _find_refilled(self, by: By) -> StockEntry | None:
         """The fresh bottle that was made with this token before."""
@@ -176,7 +177,8 @@ class Stocks:
         learnt, label = (parent.strength_factor, parent.strength_rel_sd), (1.0, parent.label_strength_rel_sd)
         if learnt == label or made.learnt_from_lot_id is not None or made.strength_factor != 1:
             return made
-        return self.learn(made.id, *learnt, parent.learnt_from_lot_id, token=part_of(by, "learnt")["token"])
+        token = part_of(by, "learnt")["token"]
+        return self.learn(made.id, *learnt, parent.learnt_from_lot_id, shift=parent.shift, token=token)
 
     def all(self, *, active_only: bool = True) -> list[StockEntry]:
         """The stocks on the shelf, by name; with `active_only` False those put away as well."""
@@ -242,16 +244,30 @@ class Stocks:
             return "drops" in set(connection.scalars(query))
 
     def learn(
-        self, stock: str | int, factor: float, rel_sd: float, lot: int | None = None, **by: Unpack[By]
+        self,
+        stock: str | int,
+        factor: float,
+        rel_sd: float,
+        lot: int | None = None,
+        *,
+        shift: tuple[float, float] | None = None,
+        **by: Unpack[By],
     ) -> StockEntry:
         """What the photos of a lot taught: true strength as a factor of the label's, and its relative sd.
 
-        `lot` is the id of an existing lot.
+        `lot` is the id of an existing lot; `shift`: how far its band lies from where its colourant has it, nm, and one sd.
         """
+        details = None
+        if shift is not None:
+            far, sd = (
+                check_number(name, part)
+                for name, part in zip(("shift_nm", "shift_sd_nm"), shift, strict=True)
+            )
+            details = to_json({"shift_nm": far, "shift_sd_nm": sd})
         return self._change(
             self.get(stock), "learnt", by,
             strength_factor=check_number("strength_factor", factor),
-            strength_rel_sd=check_number("rel_sd", rel_sd), lot_id=lot,
+            strength_rel_sd=check_number("rel_sd", rel_sd), lot_id=lot, details=details,
         )  # fmt: skip
 
     def reset(self, stock: str | int, reason: str = "", *, entered_by: str | None = None) -> StockEntry:

@@ -54,10 +54,12 @@ def gather_facts(problem: Problem, line: Line, rescue: Rescue | None) -> dict[st
 def gather_held(problem: Problem) -> dict[str, Any]:
     """What is in the batch, by the labels and by what the photos taught, and the room that it leaves."""
     factors = np.quantile(problem.fit.strength_factors, (0.5, 0.025, 0.975), axis=0)
+    shifts = problem.fit.shifts_nm
     learnt = tuple(
         {"stock": s.name}
         | dict(zip(("strength_factor", "low", "high"), map(_three_digits, figures), strict=True))
-        for s, *figures in zip(problem.stocks, *factors, strict=True)
+        | {"shift_nm": expect_draws(shifts[:, k]).to_json() if k < shifts.shape[1] else None}
+        for k, (s, *figures) in enumerate(zip(problem.stocks, *factors, strict=True))
     )
     return {
         "ceiling_left_mg_per_l": problem.ceiling_left(),

@@ -20,7 +20,7 @@ from colourmatch.dosing.plan import WORTH_A_STOCK, Line, plan_line, search_bound
 from colourmatch.dosing.problem import Problem, expect_draws
 from colourmatch.liquid.added_stock import widen_fit
 from colourmatch.liquid.colourants import find_colourant
-from colourmatch.liquid.lot_model import StockPrior
+from colourmatch.liquid.lot_model import StockPrior, expect_stock
 from colourmatch.liquid.stock import Stock
 from colourmatch.words.advice import tell_held_back, tell_missing_kind, tell_other_stock
 
@@ -185,7 +185,7 @@ def _stand_in(kind: str, code: str) -> tuple[Stock, StockPrior]:
     """A stock that stands for a kind of colour, about as strong in colour as 0.1 g of Allura red in 100 ml."""
     colourant = find_colourant(code)
     strength = min(0.1 * 540 / colourant.e1pct_1cm, 100.0)
-    return Stock(kind, code, strength), StockPrior(kind, colourant.absorptivity())
+    return Stock(kind, code, strength), expect_stock(kind, code)
 
 
 def _halve(problem: Problem) -> Problem:

@@ -11,9 +11,8 @@ from dataclasses import dataclass, field, fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from colourmatch.colour.spectra import WAVELENGTHS_NM
 from colourmatch.liquid.learn import LotFit
-from colourmatch.liquid.lot_model import StockPrior, short_wave_tail
+from colourmatch.liquid.lot_model import DyeShapes, StockPrior
 
 Array = NDArray[np.float64]
 
@@ -54,15 +53,27 @@ def widen_fit(fit: LotFit, stocks: Sequence[StockPrior]) -> WiderFit:
     No photo holds them, so that what is known of them is independent of all that the photos taught: their posterior
     is their prior, and the draws of the two join one to one. The first draw is the most probable of both.
     """
-    count, path = len(fit.draws), fit.layout.view.path_cm
-    normal = np.random.default_rng(3).standard_normal((3, count, len(stocks)))
+    count = len(fit.draws)
+    normal = np.random.default_rng(3).standard_normal((4, count, len(stocks)))
     normal[:, :1] = 0.0
-    spectra, factors = np.zeros((count, len(stocks), len(WAVELENGTHS_NM))), np.zeros((count, len(stocks)))
-    for k, stock in enumerate(stocks):
-        shape = stock.absorptivity * path
-        factors[:, k] = np.exp(stock.log_factor + stock.log_factor_sd * normal[0, :, k])
-        tail = stock.tail_sd * normal[1, :, k, None] * shape.max() * short_wave_tail()
-        shift = stock.shift_sd_nm * normal[2, :, k, None] * -np.gradient(shape, WAVELENGTHS_NM)
-        spectra[:, k] = factors[:, k, None] * np.maximum(shape + tail + shift, 0.0)
+    mean, factor_sd, tail_sd, width_sd, shift_nm, shift_sd_nm, peak = np.array(
+        [
+            (
+                s.log_factor,
+                s.log_factor_sd,
+                s.tail_sd,
+                s.width_sd,
+                s.shift_nm,
+                s.shift_sd_nm,
+                s.absorptivity.max(),
+            )
+            for s in stocks
+        ]
+    ).T
+    factors = np.exp(mean + factor_sd * normal[0])
+    shapes = DyeShapes(stocks).at(
+        tail_sd * normal[1], width_sd * normal[2], shift_nm + shift_sd_nm * normal[3]
+    )
+    spectra = (factors * peak * fit.layout.view.path_cm)[..., None] * np.maximum(shapes[0], 0.0)
     own = {field.name: getattr(fit, field.name) for field in fields(LotFit)}
     return WiderFit(**own, extra_spectra=spectra, extra_factors=factors)

@@ -20,8 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.colour.spaces import xyz_to_lab
-from colourmatch.colour.spectra import WAVELENGTHS_NM, integration_weights
-from colourmatch.liquid.lot_model import LN10, LotModel, StockPrior, lab_in_view
+from colourmatch.colour.spectra import integration_weights
+from colourmatch.liquid.lot_model import LN10, LotModel, StockPrior, lab_in_view, short_wave_tail
 from colourmatch.liquid.mishaps import LABEL_LOG_SD, Hands, Mishap, stack
 from colourmatch.liquid.model import View
 from colourmatch.liquid.observations import Observed, Shot, prepare
@@ -78,6 +78,11 @@ class LotFit:
     def strength_factors(self) -> Array:
         """Real over label strength (drop size included) of each stock, shape (D, S)."""
         return np.exp(self.draws[:, self.layout.factor])
+
+    @property
+    def shifts_nm(self) -> Array:
+        """How far the band of each stock lies from where its colourant has it, nm, shape (D, S)."""
+        return self.draws[:, self.layout.shift]
 
     def take(self, draws: slice) -> LotFit:
         """The same fit with some of its draws."""
@@ -136,9 +141,10 @@ def _held(layout: LotModel, draws: Array, hands: Hands, kind: Places) -> _Held:
 
 @dataclass(frozen=True)
 class _Predicted:
-    """What photos should show: y of batch and reference (D, N, 3), true Lab of batch less reference (D, N, 3).
+    """What photos should show: y of batch and reference (D, N, 3), true Lab of batch less reference (D, N, 3 or 6).
 
-    Each with its Jacobian (D, N, 3, P); the last without values where no photo has a gap.
+    Each with its Jacobian (D, N, 3 or 6, P); the last without values where no photo has a gap, 6 wide with its change from
+    daylight to illuminant A.
     """
 
     batch: tuple[Array, Array]
@@ -152,34 +158,39 @@ def _predict(layout: LotModel, draws: Array, data: Observed, hands: Hands, kind:
     held = _held(layout, draws, hands, kind)
     mg_per_l = data.mg_per_l + held.mg_per_l[:, :-1]
     of_other = held.other[:, :-1, None] * hands.spectra[kind][:, None]
-    grows = held.change[:, :-1] @ layout.dye_spectra(draws) + of_other if layout.stocks else of_other
+    shapes = [layout.shapes(draws, apart) if layout.stocks else np.empty(0) for apart in (0.0, 1.0)]
+    spectra = layout.dye_spectra(draws, shapes[0]) if layout.stocks else None
+    grows = of_other if spectra is None else held.change[:, :-1] @ spectra + of_other
     depth = -2 * LN10 * (data.path * hands.deeper[kind])[..., None]
-    held_absorbance = layout.batch_absorbance(draws, mg_per_l, data.thinning) + of_other
+    held_absorbance = layout.batch_absorbance(draws, mg_per_l, data.thinning, spectra) + of_other
     reflect = np.exp(np.clip(depth * held_absorbance, *_LOOKS))
     # photos of one view share one look at the reference
     deep, group = np.unique(data.reference_path * hands.reference_deeper[kind], axis=1, return_inverse=True)
     group = group.ravel()  # numpy 2.0 gives it a second axis
     ref_depth = -2 * LN10 * deep[..., None]
-    ref = np.exp(np.clip(ref_depth * layout.reference_absorbance(draws)[:, None], *_LOOKS))
+    ref = np.exp(np.clip(ref_depth * layout.reference_absorbance(draws, shapes[1])[:, None], *_LOOKS))
     sides = [(np.empty((count, shots, 3)), np.zeros((count, shots, 3, size))) for _ in range(2)]
-    gap = np.zeros((count, shots, 3)), np.zeros((count, shots, 3, size))
-    eye = integration_weights() if any(data.has_gap) else np.empty((len(WAVELENGTHS_NM), 0))
+    most = max(data.gap_size)
+    gap = np.zeros((count, shots, most)), np.zeros((count, shots, most, size))
+    eyes = [integration_weights(light) for light in ("D65", "A")[: most // 3]]
     for camera in range(len(layout.phones)):
         here = np.flatnonzero(data.camera == camera)
         terms, place = layout.phone_terms(draws, camera), layout.phone_slice(camera)
         phone = phone_weights(terms)
         # the phone's channels and the observer's
-        weights = np.concatenate([phone, np.broadcast_to(eye, (count, *eye.shape))], axis=2)
-        for light, per_unit, spread, out, sign, fill in (
-            (reflect[:, here], depth[:, here], slice(None), sides[0], 1.0, _batch_slopes),
-            (ref, ref_depth, group[here], sides[1], -1.0, _reference_slopes),
+        weights = np.concatenate(
+            [phone, *(np.broadcast_to(eye, (count, *eye.shape)) for eye in eyes)], axis=2
+        )
+        for light, per_unit, spread, out, sign, fill, dyes in (
+            (reflect[:, here], depth[:, here], slice(None), sides[0], 1.0, _batch_slopes, shapes[0]),
+            (ref, ref_depth, group[here], sides[1], -1.0, _reference_slopes, shapes[1]),
         ):
             every = light @ weights
-            # change of a channel per unit of absorbance at each wavelength, (D, N, 3 or 6, 81)
+            # change of a channel per unit of absorbance at each wavelength, (D, N, 3 to 9, 81)
             per_absorbance = (per_unit * light)[:, :, None, :] * weights.transpose(0, 2, 1)[:, None]
             slopes = np.zeros((*every.shape, size))
             doses = mg_per_l[:, here], data.thinning[here], grows[:, here]
-            fill(layout, draws, doses, per_absorbance, slopes)
+            fill(layout, draws, doses, per_absorbance, slopes, dyes)
             seen, grad = every[..., :3], slopes[..., :3, :]
             read, slope, to_tone = bend_tones(seen, terms)
             to_terms = np.concatenate(
@@ -193,14 +204,17 @@ def _predict(layout: LotModel, draws: Array, data: Observed, hands: Hands, kind:
             grad *= slope[..., None]
             grad[..., place] = to_terms @ layout.phones[camera].factor
             out[0][:, here], out[1][:, here] = read[:, spread], grad[:, spread]
-            if eye.size:
-                lab, to_lab = _lab_with_slope(every[..., 3:], eye.sum(axis=0))
-                gap[0][:, here] += sign * lab[:, spread]
-                gap[1][:, here] += sign * (to_lab @ slopes[..., 3:, :])[:, spread]
+            for k, eye in enumerate(eyes):
+                at = slice(3 * k, 3 * k + 3)
+                xyz = slice(3 * k + 3, 3 * k + 6)
+                lab, to_lab = _lab_with_slope(every[..., xyz], eye.sum(axis=0))
+                gap[0][:, here, at] += sign * lab[:, spread]
+                gap[1][:, here, at] += sign * (to_lab @ slopes[..., xyz, :])[:, spread]
     other_way = hands.swapped[kind]
     for batch, reference in zip(*sides, strict=True):
         batch[other_way], reference[other_way] = reference[other_way], batch[other_way]
     for values in gap:
+        values[:, :, 3:] -= values[:, :, : most - 3]
         values[other_way] *= -1
     return _Predicted(sides[0], sides[1], gap)
 
@@ -214,36 +228,55 @@ def _lab_with_slope(xyz: Array, white: Array) -> tuple[Array, Array]:
 
 
 def _batch_slopes(
-    layout: LotModel, draws: Array, doses: tuple[Array, Array, Array], per_absorbance: Array, grad: Array
+    layout: LotModel,
+    draws: Array,
+    doses: tuple[Array, Array, Array],
+    per_absorbance: Array,
+    grad: Array,
+    shapes: Array,
 ) -> None:
-    """Writes the change of what is seen of the batch per parameter into grad (D, N, 3, P)."""
+    """Writes the change of what is seen of the batch per parameter into grad (D, N, 3, P); shapes: of its dyes."""
     mg_per_l, thinning, grows = doses
-    amounts = np.exp(draws[:, layout.amounts])
-    grad[..., layout.amounts] = (
-        per_absorbance @ layout.base.T * amounts[:, None, None] * thinning[None, :, None, None]
-    )
+    amounts = np.exp(draws[:, layout.amounts])[:, None, None] * thinning[None, :, None, None]
+    grad[..., layout.amounts] = per_absorbance @ layout.base.T * amounts
     if not layout.stocks:
         return
-    grad[..., layout.part] = np.einsum("dncw,dnw->dnc", per_absorbance, grows)[..., None]
-    factor = np.exp(draws[:, layout.factor])[:, None, None]
-    dose = mg_per_l[:, :, None, :]
-    plain, tail, shift = (
-        per_absorbance @ shapes.T * factor * dose
-        for shapes in (layout.dye, layout.dye_tail, layout.dye_shift)
-    )
-    grad[..., layout.factor] = (
-        plain + tail * draws[:, None, None, layout.tail] + shift * draws[:, None, None, layout.shift]
-    )
-    grad[..., layout.tail], grad[..., layout.shift] = tail, shift
+    grad[..., layout.part] = (per_absorbance @ grows[..., None])[..., :1]
+    per_shape = (np.exp(draws[:, layout.factor]) * layout.peak)[:, None, None] * mg_per_l[:, :, None]
+    _dye_slopes(layout, per_absorbance, per_shape, shapes, grad, layout.factor)
+
+
+def _dye_slopes(
+    layout: LotModel, per_absorbance: Array, per_shape: Array, shapes: Array, grad: Array, amounts: slice
+) -> None:
+    """Writes the change per parameter of the dyes' shapes, and per log of their amounts; per_shape: absorbance of a shape."""
+    columns = np.concatenate([*shapes, np.broadcast_to(short_wave_tail(), shapes[0][:, :1].shape)], axis=1)
+    seen = per_absorbance @ columns.transpose(0, 2, 1)[:, None]
+    count = len(layout.stocks)
+    places = amounts, layout.width, layout.shift
+    for k, place in enumerate(places):
+        grad[..., place] = per_shape * seen[..., k * count : (k + 1) * count]
+    grad[..., layout.tail] = per_shape * seen[..., -1:]
 
 
 def _reference_slopes(
-    layout: LotModel, draws: Array, _doses: tuple[Array, Array, Array], per_absorbance: Array, grad: Array
+    layout: LotModel,
+    draws: Array,
+    _doses: tuple[Array, Array, Array],
+    per_absorbance: Array,
+    grad: Array,
+    shapes: Array,
 ) -> None:
     """As `_batch_slopes`, for the reference."""
-    change = per_absorbance @ layout.reference.T * layout.reference_amounts(draws)[:, None, None]
-    grad[..., layout.ref_amounts] = change
+    amounts, listed = layout.reference_amounts(draws)[:, None, None], len(layout.listed)
+    change = per_absorbance @ layout.listed.T * amounts[..., :listed]
+    first = layout.ref_amounts.start
+    grad[..., first : first + listed] = change
     grad[..., layout.amounts] += change[..., : len(layout.base)]
+    if layout.stocks:
+        own = slice(first + listed, layout.ref_amounts.stop)
+        _dye_slopes(layout, per_absorbance, amounts[..., listed:], shapes, grad, own)
+        grad[..., layout.apart] = grad[..., layout.shift]
 
 
 def _residuals(
@@ -253,13 +286,12 @@ def _residuals(
     predicted = _predict(layout, draws, data, hands, kind)
     rows, slopes = [], []
     for n, whiten in enumerate(data.whiten):
-        parts = [predicted.batch]
+        parts = [(predicted.batch, 3)]
         if data.has_reference[n]:
-            parts.append(predicted.reference)
-        if data.has_gap[n]:
-            parts.append(predicted.gap)
-        seen = np.concatenate([values[:, n] for values, _ in parts], axis=1)
-        slope = np.concatenate([jacobian[:, n] for _, jacobian in parts], axis=1)
+            parts.append((predicted.reference, 3))
+        parts.append((predicted.gap, data.gap_size[n]))
+        seen = np.concatenate([values[:, n, :size] for (values, _), size in parts], axis=1)
+        slope = np.concatenate([jacobian[:, n, :size] for (_, jacobian), size in parts], axis=1)
         rows.append((seen - target[n]) @ whiten.T)
         slopes.append(whiten @ slope)
     return np.concatenate(rows, axis=1), np.concatenate(slopes, axis=1)
@@ -322,7 +354,7 @@ def fit_lot(
     at = descend(jittered, modes.at[drawn], (expected, sd_drawn), _STEPS_TO_DRAW).at
     misfit = float(np.sqrt((rest**2).mean()))
     # amounts may lie far from where they were expected; strengths, dye shapes and phones may not
-    bound = np.r_[layout.factor, layout.tail, layout.shift, layout.cameras_at]
+    bound = np.r_[layout.factor.start : layout.amounts.start, layout.cameras_at]
     strain = float(np.abs((best[0] - mean[some[top]]) / sd[some[top]])[bound].max(initial=0.0))
     ok = bool(np.isfinite(modes.cost[top])) and misfit < 3 and strain < _MOST_STRAIN
     message = "fitted" if ok else "the photos do not fit one lot: check the additions entered and the photos"

@@ -51,12 +51,20 @@ class Gap:
     """True Lab of the batch less that of the reference (3,), as estimated (photo/estimate.py).
 
     noise (3, 3): covariance of this photo's own; unknown (3, 3): what phone, lamp and inks leave, which all photos of one
-    camera have in common.
+    camera have in common. warm (3,), warm_covariance (3, 3): what the difference changes by from daylight to CIE
+    illuminant A, as the colour fields tell it; None without them.
     """
 
     lab: Array
     noise: Array
     unknown: Array
+    warm: Array | None = None
+    warm_covariance: Array | None = None
+
+    @property
+    def values(self) -> Array:
+        """The difference and, where it is known, its change to illuminant A, (3,) or (6,)."""
+        return self.lab if self.warm is None else np.r_[self.lab, self.warm]
 
 
 @dataclass(frozen=True)
@@ -70,7 +78,7 @@ class Observed:
     thinning: Array
     camera: Array
     has_reference: list[bool]
-    has_gap: list[bool]
+    gap_size: list[int]
     path: Array
     reference_path: Array
 
@@ -121,7 +129,7 @@ def prepare(shots: Sequence[Shot], cameras: Sequence[str]) -> Observed:
         np.array([s.thinning for s in shots], float),
         np.array([index[s.camera] for s in shots]),
         [s.reference_lab is not None for s in shots],
-        [s.gap is not None for s in shots],
+        [0 if s.gap is None else len(s.gap.values) for s in shots],
         np.array([s.path for s in shots]),
         np.array([s.reference_path for s in shots]),
     )  # fmt: skip
@@ -133,18 +141,22 @@ def _with_gap(values: Array, cov: Array, shot: Shot, alike: int) -> tuple[Array,
     As many photos as there are know it no better than one: each counts that part so many times. How full a glass is
     moves its reading and the gap together.
     """
-    assert shot.gap is not None and shot.reference_lab is not None
-    wide = np.zeros((9, 9))
+    gap = shot.gap
+    assert gap is not None and shot.reference_lab is not None
+    told = gap.values
+    wide = np.zeros((6 + len(told),) * 2)
     wide[:6, :6] = cov
-    wide[6:, 6:] = _GAP_NOISE * shot.gap.noise + alike * shot.gap.unknown + np.eye(3) * _GAP_MISFIT**2
+    wide[6:9, 6:9] = _GAP_NOISE * gap.noise + alike * gap.unknown + np.eye(3) * _GAP_MISFIT**2
+    if gap.warm_covariance is not None:  # the inks' and the phone's, which more photos do not lessen
+        wide[9:, 9:] = alike * gap.warm_covariance
     for k, (lab, sign) in enumerate(((shot.batch_lab, 1.0), (shot.reference_lab, -1.0))):
-        fill = np.zeros(9)
-        fill[6:] = sign * _slope_with_depth(np.asarray(lab, float))
+        fill = np.zeros(len(wide))
+        fill[6:9] = sign * _slope_with_depth(np.asarray(lab, float))
         wide += _FILL_SD**2 * np.outer(fill, fill)
-        fill_seen = np.zeros(9)
+        fill_seen = np.zeros(len(wide))
         fill_seen[3 * k : 3 * k + 3] = values[3 * k : 3 * k + 3]
         wide += _FILL_SD**2 * (np.outer(fill, fill_seen) + np.outer(fill_seen, fill))
-    return np.r_[values, shot.gap.lab], wide
+    return np.r_[values, told], wide
 
 
 def _slope_with_depth(lab: Array) -> Array:

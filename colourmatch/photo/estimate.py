@@ -16,9 +16,10 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from colourmatch.colour.difference import ciede2000
+from colourmatch.colour.difference import compare_lab
 from colourmatch.facts import find_fact
 from colourmatch.measurement import Metamerism
+from colourmatch.records import rounded
 
 Array = NDArray[np.float64]
 
@@ -88,9 +89,9 @@ class Branch:
     """One table: with the fields, or over white alone. Shapes: F features, K components, Z terms, D readings.
 
     centre, scale (F,); axes (F, K) and spread (K,): principal components; matrix (3, Z, D): Lab of a difference; mean
-    (3, Z): Lab of the middle; warm (3, Z, D): what the difference changes by from daylight to illuminant A, warm_sd (2,)
-    standard deviation of its length, at none and per length; error (3, E) and scatter (3, Z): logarithm of the standard deviation along lightness,
-    chroma and hue of the difference and of the middle. likeness_mean (L,), likeness (L, L): mean and covariance of one
+    (3, Z): Lab of the middle; warm (3, Z, D): what the difference changes by from daylight to illuminant A, warm_sd (2, 3)
+    its standard deviation along lightness, chroma and hue of the middle, at none and per its length; error (3, E) and
+    scatter (3, Z): logarithm of the standard deviation of the difference and of the middle, likewise. likeness_mean (L,), likeness (L, L): mean and covariance of one
     liquid's roots and the blank's together, from which a field that was not seen is filled in.
     """
 
@@ -263,7 +264,10 @@ def estimate_pair(
         return through_fields
     # fields read too noisily to tell the difference still say best where both colours lie
     middle = through_fields.lab.mean(axis=0) - over_white.lab.mean(axis=0)
-    return replace(over_white, lab=over_white.lab + middle, absolute=through_fields.absolute, fields=True)
+    return replace(
+        through_fields, lab=over_white.lab + middle, covariance=over_white.covariance,
+        own=over_white.own, scene=over_white.scene, phone=over_white.phone,
+    )  # fmt: skip
 
 
 def _estimate(glasses: list[GlassReading], table: Branch, kind: tuple[bool, bool]) -> Estimate:
@@ -294,18 +298,22 @@ def _estimate(glasses: list[GlassReading], table: Branch, kind: tuple[bool, bool
     phone = axes.T @ np.diag(left) @ axes
     absolute = axes.T @ np.diag(scatter + left / 4) @ axes
     scene = scenes[0] + scenes[1]
-    return Estimate(
+    told = Estimate(
         lab, np.array(noises), np.array([absolute + noise for noise in noises]),
-        noises[0] + noises[1] - scene, scene, phone, fields, _part_warm(table, at, middle[0]) if fields else None,
+        noises[0] + noises[1] - scene, scene, phone, fields,
     )  # fmt: skip
-
-
-def _part_warm(table: Branch, at: Look, middle: Array) -> Metamerism:
-    apart = table.part_in_warm_light(at)[0]
-    value = float(ciede2000(middle - apart / 2, middle + apart / 2))
-    reach = 1.96 * float(table.warm_sd[0] + table.warm_sd[1] * value)
-    low, high = max(value - reach, 0.0), value + reach
-    return Metamerism(round(value, 2), round(low, 2), round(high, 2), illuminant="A")
+    if not fields:
+        return told
+    warm = table.part_in_warm_light(at)[0]
+    sd = outside * (table.warm_sd[0] + table.warm_sd[1] * float(np.linalg.norm(warm)))
+    unsure = axes.T @ np.diag(sd**2) @ axes
+    apart = compare_lab(middle[0] - warm / 2, middle[0] + warm / 2, np.zeros((3, 3)), unsure).delta_e_2000
+    value, low, high = (round(end, 2) for end in (apart.value, apart.low, apart.high))
+    metamerism = Metamerism(
+        value=value, low=low, high=high, illuminant="A",
+        change=rounded(warm, 2), change_covariance=rounded(unsure, 4),
+    )  # fmt: skip
+    return replace(told, metamerism=metamerism)
 
 
 def _usual_noise(values: Array) -> Array:

@@ -62,14 +62,18 @@ def close_lot(
         if learnt["stock"] in dosed and len(photos) >= 2:
             sd = max(float(np.log(learnt["high"] / learnt["low"])) / 3.92, LEAST_LEARNT_SD)
             once = token and f"{token}-learnt-{k}"
+            moved = learnt.get("shift_nm")
+            shift = (moved["value"], (moved["high"] - moved["low"]) / 3.92) if moved else None
             taught = book.stocks.learn(
-                learnt["stock"], learnt["strength_factor"], sd, story.lot.id, token=once
+                learnt["stock"], learnt["strength_factor"], sd, story.lot.id, shift=shift, token=once
             )
             # what was thinned from it is as strong, unless its own drops say more
             for thin in shelf:
                 if thin.diluted_from_id == taught.id and thin.name not in dosed and thin.strength_rel_sd > sd:
                     again = once and f"{once}-{thin.id}"
-                    book.stocks.learn(thin.id, learnt["strength_factor"], sd, story.lot.id, token=again)
+                    book.stocks.learn(
+                        thin.id, learnt["strength_factor"], sd, story.lot.id, shift=shift, token=again
+                    )
     return {
         "lot": story.lot.id,
         "closed": True,

@@ -20,7 +20,7 @@ from colourmatch.errors import InputError, NotFoundError
 from colourmatch.instrument.phone_correction import camera_key, phone_priors
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.learn import fit_lot
-from colourmatch.liquid.lot_model import StockPrior
+from colourmatch.liquid.lot_model import StockPrior, expect_stock
 from colourmatch.liquid.mishaps import Bottle
 from colourmatch.liquid.observations import Gap, Shot
 from colourmatch.measurement import LIQUIDS, Measurement
@@ -169,12 +169,12 @@ def make_prior(entry: StockEntry) -> StockPrior:
     colourant = find_colourant(entry.colourant)
     guessed = colourant.to_be_learnt and entry.learnt_from_lot_id is None
     sd = float(np.hypot(entry.strength_rel_sd, 0.0 if entry.learnt_from_lot_id else entry.drop_rel_sd))
-    return StockPrior(
+    return expect_stock(
         entry.name,
-        colourant.absorptivity(),
+        entry.colourant,
         log_factor=float(np.log(entry.strength_factor)),
         log_factor_sd=max(sd, LEAST_LEARNT_SD) * (3 if guessed else 1),
-        shift_sd_nm=max(colourant.shift_sd_nm, StockPrior.shift_sd_nm),
+        learnt_shift=entry.shift,
     )
 
 
@@ -227,7 +227,9 @@ def _gap(measurement: Measurement) -> Gap | None:
     if pair is None or any(spot is None or spot.plain is None for spot in spots):
         return None
     reference, batch = ((spot.as_read or spot).lab for spot in spots if spot is not None)
-    return Gap(batch - reference, pair.photo + pair.scene + pair.what_is_lost, pair.phone)
+    apart = measurement.metamerism
+    warm = (apart.change, apart.change_covariance) if apart else (None, None)
+    return Gap(batch - reference, pair.photo + pair.scene + pair.what_is_lost, pair.phone, *warm)
 
 
 def base_share(story: LotStory, before: LotEntry | None) -> float:

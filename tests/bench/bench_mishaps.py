@@ -28,9 +28,8 @@ from colourmatch.colour.difference import ciede2000
 from colourmatch.dosing.advice import advise
 from colourmatch.dosing.doubt import Cause, chance_as_noted, find_doubt
 from colourmatch.dosing.problem import Problem, no_nearer
-from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.learn import fit_lot
-from colourmatch.liquid.lot_model import StockPrior
+from colourmatch.liquid.lot_model import expect_stock
 from colourmatch.liquid.mishaps import Bottle, Dosed, think_of
 from colourmatch.liquid.model import absorbance_to_lab
 from colourmatch.liquid.observations import Shot
@@ -222,11 +221,9 @@ def play(case: Case, mishap: str, seed: list[int], tolerance: float = 1.0, field
         made = photograph_glasses(case, np.stack(both) / thinned, rng, fields=fields)
         lot.events.append(Shown(made, thinned))
         noted = read_notes(lot)
-        priors = [StockPrior(s.name, find_colourant(s.colourant).absorptivity()) for s in lot.stocks]
+        priors = [expect_stock(s.name, s.colourant) for s in lot.stocks]
         others = [
-            Bottle(StockPrior(s.name, find_colourant(s.colourant).absorptivity()), s.mg_per_ml)
-            for s in shelf
-            if s not in lot.stocks
+            Bottle(expect_stock(s.name, s.colourant), s.mg_per_ml) for s in shelf if s not in lot.stocks
         ]
         mishaps = think_of(len(noted.shots), priors, noted.doses, dilution=d * thinned, shelf=others)
         about = [n for n, e in enumerate(e for e in lot.events if isinstance(e, Shown)) if not e.aside]

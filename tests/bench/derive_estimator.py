@@ -112,16 +112,17 @@ def fit_errors(table: Branch, worlds: Worlds, *, fields: bool) -> Branch:
 
 
 def fit_warm_sd(table: Branch, worlds: Worlds, seen: Seen, middle: np.ndarray) -> np.ndarray:
-    """Standard deviation of the length of what a warm lamp changes: at none, and per length."""
+    """Standard deviation of what a warm lamp changes along lightness, chroma and hue, (2, 3): at none, and per length."""
     apart = table.part_in_warm_light(table.look(seen))
     warm = [absorbance_to_lab(worlds.absorbance[:, k], "A") for k in (0, 1)]
     true = warm[1] - warm[0] - (worlds.lab[:, 1] - worlds.lab[:, 0])
-    said, truth = (np.asarray(ciede2000(middle - v / 2, middle + v / 2)) for v in (apart, true))
-    off = np.abs(said - truth)
-    small = np.quantile(off[said < 0.4], 0.95) / 1.96
-    large = np.quantile((off / said)[(said > 1.5) & (said < 8)], 0.95) / 1.96
-    print(f"warm light: length off by {small:.2f} at none (sd), {large:.2f} of a long one")
-    return np.array([small, max(large - small / 3, 0.0)])
+    off = np.abs(np.einsum("nac,nc->na", hue_axes(middle), apart - true))
+    length = np.linalg.norm(apart, axis=1)
+    small = np.quantile(off[length < 0.5], 0.95, axis=0) / 1.96
+    long = (length > 1.5) & (length < 20)
+    large = np.quantile(off[long] / length[long, None], 0.95, axis=0) / 1.96
+    print(f"warm light: off by {small.round(2)} at none (sd), {large.round(2)} of a long one")
+    return np.array([small, np.maximum(large - small / 5, 0.0)])
 
 
 def widen(table: Branch, worlds: Worlds, *, fields: bool) -> Branch:

@@ -15,7 +15,7 @@ from colourmatch.dosing.limits import ceiling_check
 from colourmatch.dosing.problem import Problem, compare_draws, count_draws
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.learn import fit_lot
-from colourmatch.liquid.lot_model import StockPrior
+from colourmatch.liquid.lot_model import expect_stock
 from colourmatch.liquid.model import View, absorbance_to_lab, base_shapes
 from colourmatch.liquid.observations import Shot
 from colourmatch.liquid.stock import Addition, BatchState, Stock
@@ -73,7 +73,7 @@ def _fit(stocks, drops, reference, volume_ml, already, factor, sd):
         seen = mix({e: factor * state.colourant_mg_per_l(e) for e in state.mg_by_colourant}, share)
         held = tuple(state.concentration_mg_per_l(s) for s in stocks)
         shots.append(Shot(seen, noise, wanted, noise, held, share, "one"))
-    priors = [StockPrior(s.name, find_colourant(s.colourant).absorptivity()) for s in stocks]
+    priors = [expect_stock(s.name, s.colourant) for s in stocks]
     return fit_lot(shots, priors, VIEW, draws=DRAWS), state, share
 
 

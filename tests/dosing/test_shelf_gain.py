@@ -20,7 +20,7 @@ from colourmatch.dosing.shelf_gain import (
 )
 from colourmatch.liquid.added_stock import widen_fit
 from colourmatch.liquid.colourants import find_colourant
-from colourmatch.liquid.lot_model import StockPrior
+from colourmatch.liquid.lot_model import StockPrior, expect_stock
 from colourmatch.liquid.stock import Addition, Stock
 
 GOLD = Stock("gold", "E102", 0.5)
@@ -31,7 +31,7 @@ TWO = {"E129": 40.0, "E102": 25.0}
 
 
 def bottle(stock: Stock) -> tuple[Stock, StockPrior]:
-    return stock, StockPrior(stock.name, find_colourant(stock.colourant).absorptivity())
+    return stock, expect_stock(stock.name, stock.colourant)
 
 
 SHORT = ask((RED,), drops=(72,), reference=TWO, sd=0.05)

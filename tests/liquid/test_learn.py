@@ -94,8 +94,8 @@ def test_a_photo_of_another_dilution_tells_of_the_same_liquids(dilution):
         fit = fit_lot(mixed, [PRIOR], VIEW)
         low, _, high = strength_of(fit)
         assert fit.success and low <= 1.1 <= high
-        # A phone that nothing is known of leaves about 1 in doubt.
-        assert ciede2000(fit.reference_lab(VIEW).mean(axis=0), look(REFERENCE)) < 1.2
+        # A phone that nothing is known of leaves more than 1 in doubt.
+        assert ciede2000(fit.reference_lab(VIEW).mean(axis=0), look(REFERENCE)) < 1.4
     wrong = fit_lot(
         [*shots[:2], *(replace(shot, path=1.0, reference_path=1.0) for shot in moved[2:])], [PRIOR], VIEW
     )
@@ -382,6 +382,18 @@ def with_gaps(shots: list[Shot], noise: float, unknown: float) -> list[Shot]:
     ]
 
 
+def with_warm(shots: list[Shot], batches: list[np.ndarray], reference: np.ndarray, sd: float) -> list[Shot]:
+    """Photos with gaps that also know what illuminant A changes; batches, reference: absorbance of 1 cm, undiluted."""
+    warm = [
+        absorbance_to_lab(batch * VIEW.path_cm, "A") - absorbance_to_lab(reference * VIEW.path_cm, "A")
+        for batch in batches
+    ]
+    return [
+        replace(s, gap=replace(s.gap, warm=w - s.gap.lab, warm_covariance=np.eye(3) * sd**2))
+        for s, w in zip(shots, warm, strict=True)
+    ]
+
+
 def spread_of_gap(fit: LotFit, dose: float) -> float:
     """How surely the fit knows the Lab difference at a dose: root mean square of its standard deviations."""
     batch = fit.batch_lab(np.array([[dose]]), np.ones(1), VIEW)[:, 0]
@@ -410,8 +422,29 @@ def test_what_photos_have_in_common_is_not_made_small_by_more_of_them():
     assert each.mean() > 4 * first.mean()
 
 
+def test_what_a_warm_lamp_changes_tells_of_which_dye_the_reference_is():
+    # azorubine in the reference, Allura red in the stock, in amounts that look much alike in daylight
+    reference = BASE + 0.36 * find_colourant("E122").shape / VIEW.path_cm
+    shots = [replace(s, reference_lab=look(reference)) for s in make_shots(doses=(0, 30))]
+    plain = with_gaps(shots, 0.1, 0.3)
+    told = with_warm(plain, [BASE, BASE + 30 * RED], reference, 0.3)
+
+    def doubt(shots: list[Shot]) -> float:
+        """How unsure the change to illuminant A is, root mean square of its standard deviations."""
+        fit = fit_lot(shots, [PRIOR], VIEW)
+        looks = [replace(VIEW, illuminant=light) for light in ("D65", "A")]
+        day, warm = (
+            fit.batch_lab(np.array([[30.0]]), np.ones(1), view)[:, 0] - fit.reference_lab(view)
+            for view in looks
+        )
+        return float(np.sqrt((warm - day).var(axis=0).mean()))
+
+    assert doubt(told) < 0.8 * doubt(plain)
+
+
 def test_the_slopes_of_an_estimated_difference_are_those_of_its_values():
     shots = with_gaps(make_shots(1.1), 0.1, 0.1)
+    shots[1:] = with_warm(shots[1:], [BASE + 1.1 * dose * RED for dose in LADDER[1:]], REFERENCE, 0.3)
     fit = fit_lot(shots, [PRIOR], VIEW)
     data, at = prepare(shots, ["one"]), fit.draws[:1]
     found = predict(fit, at, data)
