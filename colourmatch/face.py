@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
     from colourmatch.colour.difference import Difference
-    from colourmatch.dosing.advice import Advice
+    from colourmatch.dosing.advice_facts import Advice
     from colourmatch.measurement import Measurement
 
 

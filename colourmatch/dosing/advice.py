@@ -8,14 +8,14 @@ likely decides (8.2, simple acceptance on the probability of being within), and 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from math import ceil
 from typing import Any
 
 import numpy as np
 
 from colourmatch.colour.difference import Interval
-from colourmatch.dosing.advice_facts import SURE, gather_facts, gather_held, is_within
+from colourmatch.dosing.advice_facts import SURE, Advice, gather_facts, gather_held
 from colourmatch.dosing.doses import (
     Dose,
     chance_passed,
@@ -39,74 +39,6 @@ DROWNED = 0.15
 CONFIRM = (0.15, 0.9)
 #: A ceiling is named as the reason when it costs at least this many CIEDE2000.
 CEILING_COST = 0.3
-
-
-@dataclass(frozen=True)
-class Advice:
-    """What to do now; see design section 5 for `action` and `reason`.
-
-    now: the difference of the batch as its photos show it, None while none shows it as it is; expected: what it should
-    be then. surely_short: even at the best dose the lot's stocks stay over the tolerance, with 95 % probability.
-    amounts: the colour in the batch by labels and by photos; surprises: stocks whose strength is not that of the label.
-    """
-
-    action: str
-    reason: str
-    text: str
-    doses: tuple[Dose, ...] = ()
-    now: Interval | None = None
-    predicted: Interval | None = None
-    to_match: tuple[dict[str, Any], ...] = ()
-    reachable: Interval | None = None
-    ceiling_left_mg_per_l: float | None = None
-    used_mg_per_l: float | None = None
-    ceiling_mg_per_l: float | None = None
-    ceiling_cost: float | None = None
-    missing: str | None = None
-    predicted_lab: dict[str, list[float]] | None = None
-    predicted_covariance: list[list[float]] | None = None
-    curve: dict[str, Any] | None = None
-    rescue: Rescue | None = None
-    problem: str | None = None
-    chance_within_tolerance: float | None = None
-    surely_short: bool = False
-    stocks_learnt: tuple[dict[str, Any], ...] = field(default_factory=tuple)
-    state_photographed: bool = True
-    expected: Interval | None = None
-    amounts: dict[str, Any] | None = None
-    surprises: tuple[dict[str, Any], ...] = ()
-
-    def to_json(self) -> dict[str, Any]:
-        """The advice object of the command line."""
-        return {
-            "action": self.action,
-            "reason": self.reason,
-            "text": self.text,
-            "doses": [d.to_json() for d in self.doses],
-            "now": self.now.to_json() if self.now else None,
-            "predicted": {"delta_e_2000": self.predicted.to_json()} if self.predicted else None,
-            "to_match": list(self.to_match),
-            "reachable_delta_e_2000": round(self.reachable.value, 2) if self.reachable else None,
-            "reachable": self.reachable.to_json() if self.reachable else None,
-            "ceiling_left_mg_per_l": _round(self.ceiling_left_mg_per_l, 2),
-            "used_mg_per_l": _round(self.used_mg_per_l, 2),
-            "ceiling_mg_per_l": self.ceiling_mg_per_l,
-            "ceiling_cost_delta_e_2000": _round(self.ceiling_cost, 2),
-            "missing": self.missing,
-            "predicted_lab": self.predicted_lab,
-            "predicted_covariance": self.predicted_covariance,
-            "curve": self.curve,
-            "rescue": self.rescue.to_json() if self.rescue else None,
-            "problem": self.problem,
-            "chance_within_tolerance": _round(self.chance_within_tolerance, 3),
-            "stocks_learnt": list(self.stocks_learnt),
-            "state_photographed": self.state_photographed,
-            "expected": {"delta_e_2000": self.expected.to_json()} if self.expected else None,
-            "amounts": self.amounts,
-            "surprises": list(self.surprises),
-        }
-
-
 #: A dose that brings this many times what blending back would is added, though some less of what is in were nearer as well.
 MORE_THAN_THINNING = 2.0
 
@@ -124,13 +56,13 @@ def advise_unseen(problem: Problem, left_ml: Mapping[str, float]) -> Advice:
     if not problem.fit.success:
         return replace(_ask_again(), state_photographed=False)
     nothing = np.zeros((1, len(problem.stocks)))
-    step = Advice(
-        "rephotograph",
-        "photo",
-        words.STIR,
+    step = replace(
+        gather_held(problem),
+        action="rephotograph",
+        reason="photo",
+        text=words.STIR,
         state_photographed=False,
         expected=expect_draws(problem.difference(*problem.after(nothing))[:, 0]),
-        **gather_held(problem),
     )
     ml = np.array([left_ml.get(stock.name, 0.0) for stock in problem.stocks])
     drops = {k: int(ml[k] / stock.drop_ml + 0.5) for k, stock in enumerate(problem.stocks)}
@@ -177,20 +109,20 @@ def _plan(problem: Problem) -> Advice:
     facts = gather_facts(problem, line, rescue)
     doses = round_down(problem, line)
     gain = float(line.mean[0] - line.mean[line.best])
-    inside = is_within(facts, SURE)
+    inside = facts.is_within(SURE)
     filling = find_filling_up(problem, line, rescue)
     if filling is not None:
-        return _stop_spoilt(facts | {"rescue": filling})
+        return _stop_spoilt(facts, filling)
     # past the best, and not within the tolerance all the same
-    back = None if is_within(facts) else rescue
+    back = None if facts.is_within() else rescue
     if back is not None and back.surely_past and gain < REPEATABILITY:
         return _stop_past(facts)
     thinner = 0.0 if back is None else float(line.mean[0]) - back.predicted.value
     less = back is not None and back.chance_nearer > LIKELY_NEARER and gain < MORE_THAN_THINNING * thinner
-    unsure = CONFIRM[0] < facts["chance_within_tolerance"] < CONFIRM[1]
+    unsure = CONFIRM[0] < (facts.chance_within_tolerance or 0.0) < CONFIRM[1]
     asked = problem.photos_of_state > 1 or problem.fit.photos >= PATIENCE
     if gain < REPEATABILITY and unsure and not line.bound and not asked:
-        return Advice("rephotograph", "photo", words.VERY_NEAR, **facts)
+        return _decide(facts, "rephotograph", "photo", words.VERY_NEAR)
     worth = max(REPEATABILITY, WORTH_INSIDE * problem.tolerance) if inside else REPEATABILITY
     if less and not asked:
         return _which_way(facts)
@@ -204,18 +136,22 @@ def _plan(problem: Problem) -> Advice:
         return _stop_here(problem, line, facts)
     weak = _too_weak(problem, line)
     if weak is not None and float(line.ml[line.best] @ problem.growth) > DROWNED * problem.state.volume_ml:
-        return Advice("stop", "nearest", weak, problem=weak, **facts)
+        return _decide(facts, "stop", "nearest", weak, problem=weak)
     if doses:
         return _add(problem, line, doses, facts)
     return _without_safe_drop(problem, line, facts)
+
+
+def _decide(facts: Advice, action: str, reason: str, text: str, **more: Any) -> Advice:
+    return replace(facts, action=action, reason=reason, text=text, **more)
 
 
 def _describe(doses: tuple[Dose, ...]) -> str:
     return words.tell_doses([(dose.stock, dose.drops, dose.ml) for dose in doses], MOST_DROPS)
 
 
-def _add(problem: Problem, line: Line, doses: tuple[Dose, ...], facts: dict[str, Any]) -> Advice:
-    step = Advice("add", "step", "", problem=_too_weak(problem, line), **facts)
+def _add(problem: Problem, line: Line, doses: tuple[Dose, ...], facts: Advice) -> Advice:
+    step = _decide(facts, "add", "step", "", problem=_too_weak(problem, line))
     return with_doses(problem, step, doses)
 
 
@@ -249,7 +185,7 @@ def _too_weak(problem: Problem, line: Line) -> str | None:
     return words.tell_too_weak(thinning, thinning / problem.state.volume_ml)
 
 
-def _without_safe_drop(problem: Problem, line: Line, facts: dict[str, Any]) -> Advice:
+def _without_safe_drop(problem: Problem, line: Line, facts: Advice) -> Advice:
     """More colour would help, yet no whole drop is safe: the ceiling, a stock too strong, or doubt."""
     k = max(line.used, key=lambda i: line.ml[line.best, i] / problem.stocks[i].drop_ml)
     stock = problem.stocks[k]
@@ -259,54 +195,51 @@ def _without_safe_drop(problem: Problem, line: Line, facts: dict[str, Any]) -> A
     if best_drops < 1.5:
         fold = max(2, ceil(4 / max(best_drops, 0.1)))
         text = words.tell_too_strong(stock.name, fold, stock.made_in)
-        if is_within(facts):
+        if facts.is_within():
             return _stop_here(problem, line, facts)
-        return Advice("stop", "nearest", text, problem=text, **facts)
+        return _decide(facts, "stop", "nearest", text, problem=text)
     if chance_passed(problem, line, k) < 4 * PASSED_CHANCE:
         return _add(problem, line, count_doses(problem, {k: 1}), facts)
     return _which_way(facts)
 
 
-def _which_way(facts: dict[str, Any]) -> Advice:
-    return Advice("rephotograph", "photo", words.WHICH_WAY, **facts)
+def _which_way(facts: Advice) -> Advice:
+    return _decide(facts, "rephotograph", "photo", words.WHICH_WAY)
 
 
-def _stop_here(problem: Problem, line: Line, facts: dict[str, Any]) -> Advice:
-    now: Interval = facts["now"]
-    within = is_within(facts)
+def _stop_here(problem: Problem, line: Line, facts: Advice) -> Advice:
+    assert facts.now is not None
+    within = facts.is_within()
     if line.bound and line.free_gain >= CEILING_COST and not within:
         return _stop_ceiling(problem, line, facts)
     if within:
-        chance = None if is_within(facts, SURE) else facts["chance_within_tolerance"]
-        text = words.tell_matched(now.to_json(), problem.tolerance, chance)
-        return Advice("stop", "matched", text, **facts)
+        chance = None if facts.is_within(SURE) else facts.chance_within_tolerance
+        text = words.tell_matched(facts.now.to_json(), problem.tolerance, chance)
+        return _decide(facts, "stop", "matched", text)
     names = [stock.name for stock in problem.stocks]
-    text = words.tell_nearest(names, now.to_json(), facts["missing"], stalled=problem.stalled)
-    return Advice("stop", "nearest", text, **facts)
+    text = words.tell_nearest(names, facts.now.to_json(), facts.missing, stalled=problem.stalled)
+    return _decide(facts, "stop", "nearest", text)
 
 
-def _stop_ceiling(problem: Problem, line: Line, facts: dict[str, Any]) -> Advice:
-    now: Interval = facts["now"]
-    text = words.tell_ceiling_stop(problem.ceiling_mg_per_l, now.to_json(), line.free_gain)
-    return Advice("stop", "ceiling", text, **facts)
+def _stop_ceiling(problem: Problem, line: Line, facts: Advice) -> Advice:
+    assert facts.now is not None
+    text = words.tell_ceiling_stop(problem.ceiling_mg_per_l, facts.now.to_json(), line.free_gain)
+    return _decide(facts, "stop", "ceiling", text)
 
 
-def _stop_past(facts: dict[str, Any]) -> Advice:
-    return Advice("stop", "past", say_past(facts["now"], facts["rescue"]), **facts)
+def _stop_past(facts: Advice) -> Advice:
+    assert facts.now is not None and facts.rescue is not None
+    return _decide(facts, "stop", "past", say_past(facts.now, facts.rescue))
 
 
-def _stop_spoilt(facts: dict[str, Any]) -> Advice:
-    figures = (facts["now"].to_json(), facts["reachable"].to_json())
-    rescue: Rescue = facts["rescue"]
+def _stop_spoilt(facts: Advice, rescue: Rescue) -> Advice:
+    assert facts.now is not None and facts.reachable is not None
+    figures = facts.now.to_json(), facts.reachable.to_json()
     text = words.tell_spoilt(*figures, rescue.text, rescue.predicted.to_json())
-    return Advice("stop", "past", text, **facts)
+    return _decide(facts, "stop", "past", text, rescue=rescue)
 
 
 def say_past(now: Interval, rescue: Rescue) -> str:
     """That the batch is past its match, and how to bring it back."""
     blended = rescue.predicted.to_json() if rescue.untinted_ml > 0 else None
     return words.tell_past(now.to_json(), rescue.text, blended)
-
-
-def _round(value: float | None, digits: int) -> float | None:
-    return None if value is None or not np.isfinite(value) else round(float(value), digits)

@@ -1,18 +1,20 @@
-"""The figures that every advice carries: the difference now and at the best dose, the chance, the colour in the batch.
+"""What an advice holds, and the figures of it that do not hang on what is decided.
 
 It decides nothing.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 from math import ceil
-from typing import Any
+from typing import Any, TypedDict
 
 import numpy as np
 from numpy.typing import NDArray
 
-from colourmatch.colour.difference import describe_difference
+from colourmatch.colour.difference import Interval, describe_difference
+from colourmatch.dosing.doses import Dose
 from colourmatch.dosing.plan import Line
 from colourmatch.dosing.problem import Problem, expect_draws
 from colourmatch.dosing.rescue import Rescue
@@ -28,54 +30,168 @@ SURE = 0.95
 AMOUNTS_APART = 0.1
 
 
-def is_within(facts: dict[str, Any], chance: float = LIKELY) -> bool:
-    """Whether the batch is within the tolerance with at least this chance: rather than over it when none is given."""
-    return bool(facts["chance_within_tolerance"] >= chance)
+class ToMatch(TypedDict):
+    """Whole dose of a stock to the nearest point, drops with their 95 % range."""
+
+    stock: str
+    drops: int
+    low: int
+    high: int
 
 
-def gather_facts(problem: Problem, line: Line, rescue: Rescue | None) -> dict[str, Any]:
-    """The fields of an Advice that do not hang on what is decided."""
+class StockLearnt(TypedDict):
+    """What the photos taught of a stock: real over label strength with its 95 % range, where its band lies."""
+
+    stock: str
+    strength_factor: float
+    low: float
+    high: float
+    shift_nm: dict[str, float] | None
+
+
+class Surprise(StockLearnt):
+    """A strength that its label does not let expect, in words."""
+
+    text: str
+
+
+class Amounts(TypedDict):
+    """Colour in the batch, mg/l: by the labels, and as the photos tell; text where they lie apart."""
+
+    by_labels_mg_per_l: float
+    by_photos_mg_per_l: dict[str, float]
+    text: str | None
+
+
+class Curve(TypedDict):
+    """Difference against further drops of a stock, with its 95 % range."""
+
+    stock: str
+    drops: list[float]
+    delta_e_2000: list[float]
+    low: list[float]
+    high: list[float]
+    best_drops: float
+    ceiling_drops: int | None
+
+
+@dataclass(frozen=True)
+class Advice:
+    """What to do now; see design section 5 for `action` and `reason`.
+
+    now: the difference of the batch as its photos show it, None while none shows it as it is; expected: what it should
+    be then. surely_short: even at the best dose the lot's stocks stay over the tolerance, with 95 % probability.
+    amounts: the colour in the batch by labels and by photos; surprises: stocks whose strength is not that of the label.
+    """
+
+    action: str = ""
+    reason: str = ""
+    text: str = ""
+    doses: tuple[Dose, ...] = ()
+    now: Interval | None = None
+    predicted: Interval | None = None
+    to_match: tuple[ToMatch, ...] = ()
+    reachable: Interval | None = None
+    ceiling_left_mg_per_l: float | None = None
+    used_mg_per_l: float | None = None
+    ceiling_mg_per_l: float | None = None
+    ceiling_cost: float | None = None
+    missing: str | None = None
+    predicted_lab: Mapping[str, list[float]] | None = None
+    predicted_covariance: list[list[float]] | None = None
+    curve: Curve | None = None
+    rescue: Rescue | None = None
+    problem: str | None = None
+    chance_within_tolerance: float | None = None
+    surely_short: bool = False
+    stocks_learnt: tuple[StockLearnt, ...] = ()
+    state_photographed: bool = True
+    expected: Interval | None = None
+    amounts: Amounts | None = None
+    surprises: tuple[Surprise, ...] = ()
+
+    def is_within(self, chance: float = LIKELY) -> bool:
+        """Whether the batch is within the tolerance with at least this chance: rather than over it when none is given."""
+        return (self.chance_within_tolerance or 0.0) >= chance
+
+    def to_json(self) -> dict[str, Any]:
+        """The advice object of the command line."""
+        return {
+            "action": self.action,
+            "reason": self.reason,
+            "text": self.text,
+            "doses": [d.to_json() for d in self.doses],
+            "now": self.now.to_json() if self.now else None,
+            "predicted": {"delta_e_2000": self.predicted.to_json()} if self.predicted else None,
+            "to_match": list(self.to_match),
+            "reachable_delta_e_2000": round(self.reachable.value, 2) if self.reachable else None,
+            "reachable": self.reachable.to_json() if self.reachable else None,
+            "ceiling_left_mg_per_l": _round(self.ceiling_left_mg_per_l, 2),
+            "used_mg_per_l": _round(self.used_mg_per_l, 2),
+            "ceiling_mg_per_l": self.ceiling_mg_per_l,
+            "ceiling_cost_delta_e_2000": _round(self.ceiling_cost, 2),
+            "missing": self.missing,
+            "predicted_lab": self.predicted_lab,
+            "predicted_covariance": self.predicted_covariance,
+            "curve": self.curve,
+            "rescue": self.rescue.to_json() if self.rescue else None,
+            "problem": self.problem,
+            "chance_within_tolerance": _round(self.chance_within_tolerance, 3),
+            "stocks_learnt": list(self.stocks_learnt),
+            "state_photographed": self.state_photographed,
+            "expected": {"delta_e_2000": self.expected.to_json()} if self.expected else None,
+            "amounts": self.amounts,
+            "surprises": list(self.surprises),
+        }
+
+
+def gather_facts(problem: Problem, line: Line, rescue: Rescue | None) -> Advice:
+    """An advice with nothing decided yet."""
     now = line.difference[:, 0]
-    return {
-        "now": problem.interval(*problem.after(line.ml[:1])),
-        "reachable": expect_draws(line.difference[:, line.best]),
+    return replace(
+        gather_held(problem),
+        now=problem.interval(*problem.after(line.ml[:1])),
+        reachable=expect_draws(line.difference[:, line.best]),
         # of a reading: the scatter of the draws alone keeps two alike liquids apart
-        "surely_short": problem.interval(*problem.after(line.ml[[line.best]])).low > problem.tolerance,
-        "chance_within_tolerance": float((now <= problem.tolerance).mean()),
-        "to_match": _to_match(problem, line),
-        "ceiling_cost": line.free_gain if line.bound else None,
-        "missing": _missing(problem, line),
-        "curve": _curve(problem, line),
-        "rescue": rescue if rescue is not None and rescue.surely_past else None,
-        **gather_held(problem),
-    }
+        surely_short=problem.interval(*problem.after(line.ml[[line.best]])).low > problem.tolerance,
+        chance_within_tolerance=float((now <= problem.tolerance).mean()),
+        to_match=_to_match(problem, line),
+        ceiling_cost=line.free_gain if line.bound else None,
+        missing=_missing(problem, line),
+        curve=_curve(problem, line),
+        rescue=rescue if rescue is not None and rescue.surely_past else None,
+    )
 
 
-def gather_held(problem: Problem) -> dict[str, Any]:
-    """What is in the batch, by the labels and by what the photos taught, and the room that it leaves."""
+def gather_held(problem: Problem) -> Advice:
+    """The same with what is in the batch alone, by the labels and by what the photos taught, and the room that it leaves."""
     factors = np.quantile(problem.fit.strength_factors, (0.5, 0.025, 0.975), axis=0)
     shifts = problem.fit.shifts_nm
     learnt = tuple(
-        {"stock": s.name}
-        | dict(zip(("strength_factor", "low", "high"), map(_three_digits, figures), strict=True))
-        | {"shift_nm": expect_draws(shifts[:, k]).to_json() if k < shifts.shape[1] else None}
-        for k, (s, *figures) in enumerate(zip(problem.stocks, *factors, strict=True))
+        StockLearnt(
+            stock=stock.name,
+            strength_factor=_three_digits(factors[0, k]),
+            low=_three_digits(factors[1, k]),
+            high=_three_digits(factors[2, k]),
+            shift_nm=expect_draws(shifts[:, k]).to_json() if k < shifts.shape[1] else None,
+        )
+        for k, stock in enumerate(problem.stocks)
     )
-    return {
-        "ceiling_left_mg_per_l": problem.ceiling_left(),
-        "used_mg_per_l": problem.limit_base_mg_per_l(),
-        "ceiling_mg_per_l": problem.ceiling_mg_per_l,
-        "stocks_learnt": learnt,
-        "amounts": _amounts(problem),
-        "surprises": tuple(_surprises(problem, learnt)),
-    }
+    return Advice(
+        ceiling_left_mg_per_l=problem.ceiling_left(),
+        used_mg_per_l=problem.limit_base_mg_per_l(),
+        ceiling_mg_per_l=problem.ceiling_mg_per_l,
+        stocks_learnt=learnt,
+        amounts=_amounts(problem),
+        surprises=tuple(_surprises(problem, learnt)),
+    )
 
 
 def _three_digits(value: float) -> float:
     return round(float(value), 3)
 
 
-def _amounts(problem: Problem) -> dict[str, Any]:
+def _amounts(problem: Problem) -> Amounts:
     """Colour in the batch, mg/l: by the labels, and as the photos tell the stocks' strengths."""
     state = problem.state
     by_labels = state.total_mg_per_l()
@@ -91,30 +207,28 @@ def _amounts(problem: Problem) -> dict[str, Any]:
     }
 
 
-def _surprises(problem: Problem, learnt: tuple[dict[str, Any], ...]) -> Iterator[dict[str, Any]]:
+def _surprises(problem: Problem, learnt: tuple[StockLearnt, ...]) -> Iterator[Surprise]:
     """Stocks whose strength the photos put outside the 95 % of what was known of it."""
     for known, found in zip(problem.fit.stocks, learnt, strict=True):
         away = np.log(found["strength_factor"]) - known.log_factor
         if abs(away) > 1.96 * known.log_factor_sd and problem.state.mg.get(found["stock"]):
-            figures = (found[key] for key in ("stock", "strength_factor", "low", "high"))
-            yield found | {"text": tell_surprise(*figures, less=away < 0)}
+            figures = found["strength_factor"], found["low"], found["high"]
+            yield {**found, "text": tell_surprise(found["stock"], *figures, less=away < 0)}
 
 
-def _to_match(problem: Problem, line: Line) -> tuple[dict[str, Any], ...]:
+def _to_match(problem: Problem, line: Line) -> tuple[ToMatch, ...]:
     """Drops of each stock to the best dose: expected, and the 95 % range of where the draws have theirs."""
     low, high = np.quantile(line.draw_best, (0.025, 0.975))
-    out = []
-    for k in line.used:
-        drops = line.ml[:, k] / problem.stocks[k].drop_ml
-        out.append(
-            {
-                "stock": problem.stocks[k].name,
-                "drops": round(float(drops[line.free_best])),
-                "low": int(drops[int(low)]),
-                "high": ceil(float(drops[int(np.ceil(high))])),
-            }
+    drops = {problem.stocks[k].name: line.ml[:, k] / problem.stocks[k].drop_ml for k in line.used}
+    return tuple(
+        ToMatch(
+            stock=name,
+            drops=round(float(of[line.free_best])),
+            low=int(of[int(low)]),
+            high=ceil(float(of[int(np.ceil(high))])),
         )
-    return tuple(out)
+        for name, of in drops.items()
+    )
 
 
 def _labs(problem: Problem, line: Line, t: int) -> tuple[Array, Array]:
@@ -130,7 +244,7 @@ def _missing(problem: Problem, line: Line) -> str | None:
     return describe_difference(reference, batch)
 
 
-def _curve(problem: Problem, line: Line) -> dict[str, Any]:
+def _curve(problem: Problem, line: Line) -> Curve:
     """Difference against further drops of the stock of which most goes in."""
     k = max(line.used, key=lambda i: line.ml[-1, i] / problem.stocks[i].drop_ml)
     low, middle, high = np.quantile(line.difference, (0.025, 0.5, 0.975), axis=0)
@@ -145,3 +259,7 @@ def _curve(problem: Problem, line: Line) -> dict[str, Any]:
         "best_drops": round(float(drops[line.best]), 1),
         "ceiling_drops": int(room) if np.isfinite(room) else None,
     }
+
+
+def _round(value: float | None, digits: int) -> float | None:
+    return None if value is None or not np.isfinite(value) else round(float(value), digits)

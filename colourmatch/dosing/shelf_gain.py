@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 
 from colourmatch.colour.difference import Interval
-from colourmatch.dosing.advice import Advice, say_past, with_doses
+from colourmatch.dosing.advice import say_past, with_doses
+from colourmatch.dosing.advice_facts import Advice
 from colourmatch.dosing.bottles import pick_bottle
 from colourmatch.dosing.doses import Dose, count_doses
 from colourmatch.dosing.plan import WORTH_A_STOCK, Line, plan_line, search_bounds

@@ -22,7 +22,7 @@ from colourmatch.workflow.views import views_of
 
 if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
-    from colourmatch.dosing.advice import Advice
+    from colourmatch.dosing.advice_facts import Advice
     from colourmatch.dosing.bottles import Choice
     from colourmatch.dosing.problem import Problem
     from colourmatch.dosing.shelf_gain import MissingKind, OtherStock

@@ -48,7 +48,7 @@ from colourmatch.workflow.views import own_view, photo_view, views_of
 
 if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
-    from colourmatch.dosing.advice import Advice
+    from colourmatch.dosing.advice_facts import Advice
     from colourmatch.instrument.incoming import IncomingPhoto
     from colourmatch.liquid.model import View
     from colourmatch.photo.combine import Combined
