@@ -13,7 +13,6 @@ NAME = "seals"
 
 
 def upgrade() -> None:
-    """Hashes of what is written down, those of a lot chained; the rows that are there get theirs."""
     op.create_table(
         NAME,
         sa.Column("id", sa.Integer(), nullable=False),
