@@ -12,22 +12,20 @@ from colourmatch.book.entries import AdditionEntry, LotEntry
 from colourmatch.book.rows import read_lot, read_stocks
 from colourmatch.book.shelf import find_stock, is_same_stock
 from colourmatch.book.shelf_records import StockEntry
+from colourmatch.book.transactions import Part
 from colourmatch.errors import ClosedError, InputError
 from colourmatch.liquid.stock import Addition
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
-    from colourmatch.book.transactions import By, Database
+    from colourmatch.book.transactions import By
 
 UNITS = ("drops", "ml", "grams")
 
 
-class Additions:
+class Additions(Part):
     """Doses in the lots of an open book."""
-
-    def __init__(self, database: Database) -> None:
-        self._database = database
 
     def add(
         self,

@@ -34,7 +34,7 @@ from colourmatch.book.photo_store import PhotoStore
 from colourmatch.book.rows import may_contradict
 from colourmatch.book.seals import Altered, find_altered, find_hash
 from colourmatch.book.spreadsheet import export_csv
-from colourmatch.book.transactions import Database
+from colourmatch.book.transactions import Part
 from colourmatch.errors import BookError, InputError
 from colourmatch.reading import MAX_FILE_BYTES, read_plain_file
 from colourmatch.writing import NO_ROOM, clear_left_over, name_partial
@@ -73,12 +73,8 @@ class Finding:
     text: str
 
 
-class Archive:
+class Archive(Part):
     """The whole of an open book: copied out and in, and checked."""
-
-    def __init__(self, database: Database, store: PhotoStore) -> None:
-        self._database = database
-        self._store = store
 
     def export_json(self, stream: TextIO) -> int:
         """Write the whole book as JSON, one row a line, in bounded memory; the number of rows."""
@@ -106,8 +102,7 @@ class Archive:
 
     def find_hash(self, sha256: str) -> tuple[int, int | None] | None:
         """The lot and the entry up to which a hash, as a sheet prints it, stands for; no entry: the lot's head alone."""
-        with self._database.read() as connection:
-            found = find_hash(connection, sha256.strip().lower())
+        found = self._read(find_hash, sha256.strip().lower())
         if found is None or found.lot_id is None:
             return None
         return found.lot_id, found.row_id if found.table == "lot_entries" else None

@@ -14,11 +14,10 @@ from sqlalchemy import select
 from colourmatch.book import tables as t
 from colourmatch.book.checks import check_name, check_text, name_key, to_json
 from colourmatch.book.rows import read_records
-from colourmatch.book.transactions import insert_once
+from colourmatch.book.transactions import Part, insert_once
 
 if TYPE_CHECKING:
-    from colourmatch.book.photo_store import PhotoStore
-    from colourmatch.book.transactions import By, Database
+    from colourmatch.book.transactions import By
 
 #: What an entry is about.
 CARD, CARD_DEFAULT, CARD_FORGOTTEN = "card", "card-default", "card-forgotten"
@@ -42,12 +41,8 @@ class CalibrationEntry:
     original_name: str | None
 
 
-class Calibrations:
+class Calibrations(Part):
     """Entries about cards and phones of an open book."""
-
-    def __init__(self, database: Database, store: PhotoStore) -> None:
-        self._database = database
-        self._store = store
 
     def add(
         self,
@@ -87,8 +82,7 @@ class Calibrations:
             query = query.where(t.calibrations.c.name_key == name_key(name))
         if light is not None:
             query = query.where(t.calibrations.c.light_key == name_key(light))
-        with self._database.read() as connection:
-            found = read_records(connection, query, CalibrationEntry)
+        found = self._read(read_records, query, CalibrationEntry)
         return [replace(entry, data=entry.data or {}) for entry in found]
 
     def choose_for_lot(self, lot: int, said: Mapping[str, str | None], entered_by: str | None = None) -> None:

@@ -10,8 +10,9 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 from functools import cached_property
+from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from platformdirs import user_data_path
 
@@ -36,6 +37,16 @@ if TYPE_CHECKING:
     from colourmatch.book.volumes import Volumes
 
 
+def _part(module: str, name: str) -> Any:
+    """A part of the book, loaded and made when it is first asked for."""
+
+    def make(book: LotBook) -> Any:
+        made = getattr(import_module(f"colourmatch.book.{module}"), name)
+        return made(book.database, book.photo_store)
+
+    return cached_property(make)
+
+
 class LotBook:
     """An open lot book: the database, the photo store, and a part for each thing that is written down.
 
@@ -49,80 +60,21 @@ class LotBook:
     #: Whether it was made by this opening.
     begun = False
 
+    stocks: Stocks = _part("stocks", "Stocks")
+    references: References = _part("references", "References")
+    lots: Lots = _part("lots", "Lots")
+    additions: Additions = _part("additions", "Additions")
+    volumes: Volumes = _part("volumes", "Volumes")
+    photos: Photos = _part("photos", "Photos")
+    entries: Entries = _part("lot_entries", "Entries")
+    trials: Trials = _part("trials", "Trials")
+    calibrations: Calibrations = _part("calibrations", "Calibrations")
+    archive: Archive = _part("archive", "Archive")
+
     def __init__(self, engine: Engine, place: str, photo_store: PhotoStore) -> None:
         self.place = place
         self.photo_store = photo_store
         self.database = Database(engine, place)
-
-    @cached_property
-    def stocks(self) -> Stocks:
-        """Stocks, their bottles and what was learnt of them."""
-        from colourmatch.book.stocks import Stocks
-
-        return Stocks(self.database)
-
-    @cached_property
-    def references(self) -> References:
-        """References and their readings."""
-        from colourmatch.book.references import References
-
-        return References(self.database, self.photo_store)
-
-    @cached_property
-    def lots(self) -> Lots:
-        """Lots: begun, found, closed."""
-        from colourmatch.book.lots import Lots
-
-        return Lots(self.database)
-
-    @cached_property
-    def additions(self) -> Additions:
-        """Doses."""
-        from colourmatch.book.additions import Additions
-
-        return Additions(self.database)
-
-    @cached_property
-    def volumes(self) -> Volumes:
-        """What was taken out or poured in."""
-        from colourmatch.book.volumes import Volumes
-
-        return Volumes(self.database)
-
-    @cached_property
-    def photos(self) -> Photos:
-        """Photos of lots."""
-        from colourmatch.book.photos import Photos
-
-        return Photos(self.database, self.photo_store)
-
-    @cached_property
-    def entries(self) -> Entries:
-        """Notes, answers, times, any entry."""
-        from colourmatch.book.lot_entries import Entries
-
-        return Entries(self.database)
-
-    @cached_property
-    def trials(self) -> Trials:
-        """Trials on a part of a batch."""
-        from colourmatch.book.trials import Trials
-
-        return Trials(self.database)
-
-    @cached_property
-    def calibrations(self) -> Calibrations:
-        """Printed cards and phones."""
-        from colourmatch.book.calibrations import Calibrations
-
-        return Calibrations(self.database, self.photo_store)
-
-    @cached_property
-    def archive(self) -> Archive:
-        """The whole book: backup, export, check."""
-        from colourmatch.book.archive import Archive
-
-        return Archive(self.database, self.photo_store)
 
     def __enter__(self) -> LotBook:
         return self

@@ -23,21 +23,18 @@ from colourmatch.book.entries import (
 )
 from colourmatch.book.naming import find_lot_id
 from colourmatch.book.rows import read_entry, read_story
-from colourmatch.book.transactions import find_token
+from colourmatch.book.transactions import Part, find_token
 from colourmatch.errors import InputError
 from colourmatch.words.times import tell_time
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
-    from colourmatch.book.transactions import By, Database
+    from colourmatch.book.transactions import By
 
 
-class Entries:
+class Entries(Part):
     """Entries of the lots of an open book."""
-
-    def __init__(self, database: Database) -> None:
-        self._database = database
 
     def add_note(self, lot: int | str, text: str, **by: Unpack[By]) -> NoteEntry:
         """Write a note into a lot, open or closed."""

@@ -26,7 +26,7 @@ from colourmatch.book.relabelling import relabel
 from colourmatch.book.rows import count, is_open, read_lot, read_lots, read_stories, read_story, still_closed
 from colourmatch.book.seals import last_hash
 from colourmatch.book.shelf import find_reference, find_stock, stocks_named
-from colourmatch.book.transactions import find_token, insert, refuse_other
+from colourmatch.book.transactions import Part, find_token, insert, refuse_other
 from colourmatch.errors import InputError
 
 if TYPE_CHECKING:
@@ -34,14 +34,11 @@ if TYPE_CHECKING:
 
     from colourmatch.book.rows import Query
     from colourmatch.book.shelf_records import Reference
-    from colourmatch.book.transactions import By, Database
+    from colourmatch.book.transactions import By
 
 
-class Lots:
+class Lots(Part):
     """Lots of an open book."""
-
-    def __init__(self, database: Database) -> None:
-        self._database = database
 
     def begin(
         self,
@@ -147,8 +144,7 @@ class Lots:
 
         NotFoundError for a stock or a reference that does not exist.
         """
-        with self._database.read() as connection:
-            newest = _chosen(connection, search, False).add_columns(t.closings.c.entry_id)
+        newest = self._read(_chosen, search, False).add_columns(t.closings.c.entry_id)
         newest = newest.join(t.closings, t.closings.c.lot_id == t.lots.c.id)
         newest = newest.where(still_closed())
         newest = newest.where(t.lots.c.trial_of.is_(None))  # a trial is no lot to be compared with lots
@@ -177,8 +173,7 @@ class Lots:
 
     def stories(self, lot_ids: Sequence[int]) -> list[LotStory]:
         """Lots that are there with all their entries, in the order of the ids; quicker than one after the other."""
-        with self._database.read() as connection:
-            return read_stories(connection, lot_ids)
+        return self._read(read_stories, lot_ids)
 
     def amend(
         self,
@@ -266,8 +261,7 @@ class Lots:
         )  # fmt: skip
 
     def _find_reference(self, reference: str | int) -> Reference:
-        with self._database.read() as connection:
-            return find_reference(connection, reference)
+        return self._read(find_reference, reference)
 
 
 def _refuse_other_lot(

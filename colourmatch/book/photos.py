@@ -17,7 +17,7 @@ from colourmatch.book.entries import AsideEntry, LotEntry, PhotoEntry
 from colourmatch.book.naming import find_lot_id
 from colourmatch.book.photo_store import hash_photo
 from colourmatch.book.rows import read_entry, read_events
-from colourmatch.book.transactions import find_token
+from colourmatch.book.transactions import Part, find_token
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.measurement import Measurement
 from colourmatch.records import plain
@@ -25,18 +25,13 @@ from colourmatch.records import plain
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
-    from colourmatch.book.photo_store import PhotoStore
-    from colourmatch.book.transactions import By, Database
+    from colourmatch.book.transactions import By
 
 PURPOSES = ("match", "recheck")
 
 
-class Photos:
+class Photos(Part):
     """Photos of the lots of an open book."""
-
-    def __init__(self, database: Database, store: PhotoStore) -> None:
-        self._database = database
-        self._store = store
 
     def add(
         self,

@@ -21,21 +21,16 @@ from colourmatch.book.photo_store import KeptPhoto, hash_photo
 from colourmatch.book.rows import read_reference_readings, read_references
 from colourmatch.book.shelf import find_reference
 from colourmatch.book.shelf_records import Reference, ReferenceReading
-from colourmatch.book.transactions import find_token, insert_once
+from colourmatch.book.transactions import Part, find_token, insert_once
 from colourmatch.measurement import Measurement
 from colourmatch.records import plain
 
 if TYPE_CHECKING:
-    from colourmatch.book.photo_store import PhotoStore
-    from colourmatch.book.transactions import By, Database
+    from colourmatch.book.transactions import By
 
 
-class References:
+class References(Part):
     """References of an open book."""
-
-    def __init__(self, database: Database, store: PhotoStore) -> None:
-        self._database = database
-        self._store = store
 
     def add(self, name: str, notes: str = "", **by: Unpack[By]) -> Reference:
         """Note a reference that lots are tinted to; its readings are added later."""
@@ -100,25 +95,21 @@ class References:
 
     def with_token(self, token: str) -> Reference | None:
         """The reference that was noted with a token, None when there is none."""
-        with self._database.read() as connection:
-            known = find_token(connection, t.references, token)
+        known = self._read(find_token, t.references, token)
         return None if known is None else self.get(int(known["id"]))
 
     def all(self) -> list[Reference]:
         """All references by name."""
-        with self._database.read() as connection:
-            return read_references(connection)
+        return self._read(read_references)
 
     def get(self, reference: str | int) -> Reference:
         """A reference by its id or its name (the newest of that name); NotFoundError names the near ones."""
-        with self._database.read() as connection:
-            return find_reference(connection, reference)
+        return self._read(find_reference, reference)
 
     def readings(self, reference: str | int) -> list[ReferenceReading]:
         """Readings of a reference in the order in which they were entered."""
         found = self.get(reference)
-        with self._database.read() as connection:
-            return read_reference_readings(connection, found.id)
+        return self._read(read_reference_readings, found.id)
 
     def find_photo(self, photo: bytes | Path | str, reference: str | int) -> ReferenceReading | None:
         """The first reading of a reference from this very photo, None when it is new: a resubmitted photo."""

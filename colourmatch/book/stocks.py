@@ -16,7 +16,7 @@ from colourmatch.book.relabelling import StockCorrection, check_stock_changes, p
 from colourmatch.book.rows import read_stock_changes, read_stocks
 from colourmatch.book.shelf import ADD_STOCK, find_stock, is_same_stock, lock_shelf, stocks_named
 from colourmatch.book.shelf_records import StockChange, StockEntry
-from colourmatch.book.transactions import find_token, insert_once, near_names, part_of, refuse_other
+from colourmatch.book.transactions import Part, find_token, insert_once, near_names, part_of, refuse_other
 from colourmatch.errors import ClosedError, InputError, NotFoundError
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.stock import Stock, check_stock, dilute, part_learnt, weigh_drops
@@ -24,18 +24,15 @@ from colourmatch.liquid.stock import Stock, check_stock, dilute, part_learnt, we
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
-    from colourmatch.book.transactions import By, Database, part_of
+    from colourmatch.book.transactions import By
 
 #: Two makings of one recipe differ in strength by this much (one sd, relative): weighing, filling up, another batch of
 #: powder (common practice, no source).
 FRESH_REL_SD = 0.08
 
 
-class Stocks:
+class Stocks(Part):
     """Stocks of an open book."""
-
-    def __init__(self, database: Database) -> None:
-        self._database = database
 
     def add(
         self,
@@ -124,14 +121,12 @@ class Stocks:
 
     def _find_refilled(self, by: By) -> StockEntry | None:
         """The fresh bottle that was made with this token before."""
-        with self._database.read() as connection:
-            known = find_token(connection, t.stocks, by.get("token"))
+        known = self._read(find_token, t.stocks, by.get("token"))
         return None if known is None else self.get(int(known["id"]))
 
     def left_ml(self, stocks: Sequence[StockEntry]) -> dict[int, float | None]:
         """What is left of each bottle by the entries, ml; None where nobody said how much there was."""
-        with self._database.read() as connection:
-            return read_left_ml(connection, stocks)
+        return self._read(read_left_ml, stocks)
 
     def trace(self, batch: str) -> tuple[list[StockEntry], list[Traced]]:
         """The bottles of a supplier's batch, what was thinned from them, and what lots got of them.
@@ -150,8 +145,7 @@ class Stocks:
 
     def traced(self, stocks: Sequence[StockEntry]) -> list[Traced]:
         """What each lot got of these bottles."""
-        with self._database.read() as connection:
-            return trace_stocks(connection, [stock.id for stock in stocks])
+        return self._read(trace_stocks, [stock.id for stock in stocks])
 
     def dilute(
         self,
@@ -180,8 +174,7 @@ class Stocks:
 
     def all(self, *, active_only: bool = True) -> list[StockEntry]:
         """The stocks on the shelf, by name; with `active_only` False those put away as well."""
-        with self._database.read() as connection:
-            stocks = read_stocks(connection)
+        stocks = self._read(read_stocks)
         chosen = [stock for stock in stocks if stock.active or not active_only]
         return sorted(chosen, key=lambda stock: (name_key(stock.name), stock.id))
 
@@ -190,14 +183,12 @@ class Stocks:
 
         ClosedError when the only one of that name is put away; its id still finds it.
         """
-        with self._database.read() as connection:
-            return find_stock(connection, stock)
+        return self._read(find_stock, stock)
 
     def history(self, stock: str | int) -> list[StockChange]:
         """What was entered about a stock since it was made."""
         found = self.get(stock)
-        with self._database.read() as connection:
-            return read_stock_changes(connection, found.id)
+        return self._read(read_stock_changes, found.id)
 
     def weigh(
         self,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any, TypedDict, TypeVar
+from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec, TypedDict, TypeVar
 
 from sqlalchemy import func, select
 from sqlalchemy.exc import IntegrityError, OperationalError
@@ -19,7 +19,10 @@ from colourmatch.errors import UsedTokenError
 if TYPE_CHECKING:
     from sqlalchemy import Connection, Engine, Table
 
+    from colourmatch.book.photo_store import PhotoStore
+
 T = TypeVar("T")
+P = ParamSpec("P")
 _ATTEMPTS = 4
 #: What became of an entry whose server went away before it was asked to keep it, or after.
 _NOT_ENTERED = "Nothing was entered: enter it again when the database is back."
@@ -76,6 +79,18 @@ class Database:
             seal_new(connection)
             written = True  # what is left is the commit: no answer to it says neither yes nor no
             return result
+
+
+class Part:
+    """A part of an open book: it knows the database and the photo store, and no other part."""
+
+    def __init__(self, database: Database, store: PhotoStore) -> None:
+        self._database, self._store = database, store
+
+    def _read(self, read: Callable[Concatenate[Connection, P], T], *args: P.args, **options: P.kwargs) -> T:
+        """What a function of a connection reads."""
+        with self._database.read() as connection:
+            return read(connection, *args, **options)
 
 
 def check_token(token: str | None) -> str | None:

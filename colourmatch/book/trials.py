@@ -20,23 +20,20 @@ from colourmatch.book.lots import begin_lot
 from colourmatch.book.naming import find_lot_id
 from colourmatch.book.rows import read_entry, read_lot, read_lots, read_story
 from colourmatch.book.shelf import find_stock
-from colourmatch.book.transactions import find_token, part_of, refuse_other
+from colourmatch.book.transactions import Part, find_token, part_of, refuse_other
 from colourmatch.errors import InputError
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
-    from colourmatch.book.transactions import By, Database, part_of
+    from colourmatch.book.transactions import By
 
 #: Less than this is no trial but a sample: one drop would be more than the whole dose.
 LEAST_ML = 10.0
 
 
-class Trials:
+class Trials(Part):
     """Trials of the lots of an open book."""
-
-    def __init__(self, database: Database) -> None:
-        self._database = database
 
     def take(self, lot: int | str, ml: float, **by: Unpack[By]) -> Lot:
         """Take a measured part of a batch as a lot of its own, tinted alike and judged alike.
@@ -71,8 +68,7 @@ class Trials:
             return trial_id
 
         trial_id = self._database.write(act)
-        with self._database.read() as connection:
-            return read_lot(connection, trial_id)
+        return self._read(read_lot, trial_id)
 
     def pour_back(self, trial: int | str, **by: Unpack[By]) -> VolumeEntry:
         """Pour what is left of a trial back into its batch, its colour with it.
@@ -113,8 +109,7 @@ class Trials:
             return entry_id
 
         entry_id = self._database.write(act)
-        with self._database.read() as connection:
-            entry = read_entry(connection, entry_id)
+        entry = self._read(read_entry, entry_id)
         assert isinstance(entry, VolumeEntry)
         return entry
 

@@ -7,19 +7,17 @@ from typing import TYPE_CHECKING, Any, Unpack
 from colourmatch.book.checks import check_number
 from colourmatch.book.entering import correct, enter
 from colourmatch.book.entries import LotEntry, VolumeEntry
+from colourmatch.book.transactions import Part
 from colourmatch.errors import InputError
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
-    from colourmatch.book.transactions import By, Database
+    from colourmatch.book.transactions import By
 
 
-class Volumes:
+class Volumes(Part):
     """Samples and untinted parts of the lots of an open book."""
-
-    def __init__(self, database: Database) -> None:
-        self._database = database
 
     def take_sample(
         self, lot: int | str, ml: float, *, returned: bool = False, **by: Unpack[By]
