@@ -9,12 +9,13 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import MISSING, dataclass, field, fields, replace
 from functools import cache
-from typing import Any, NamedTuple, Self
+from typing import Any, NamedTuple, Self, TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+R = TypeVar("R")
 #: Of a record that is made here: the fields that are written only once they are set.
 _LATER = frozenset({"later"})
 
@@ -132,6 +133,17 @@ def _list_fields(record: type[Any]) -> tuple[_Field, ...]:
 
 
 _fields: Callable[[Any], tuple[_Field, ...]] = cache(_list_fields)
+
+
+def pick(source: Any, *names: str) -> dict[str, Any]:
+    """Some of an object's values, by their names."""
+    return {name: getattr(source, name) for name in names}
+
+
+def alike(record: type[R], source: Any, **other: Any) -> R:
+    """A dataclass with the values that an object has under the names of its fields, but for what is other."""
+    names = (one.name for one in fields(cast(Any, record)) if one.name not in other)
+    return record(**pick(source, *names), **other)
 
 
 def plain(value: Any) -> Any:

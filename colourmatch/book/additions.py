@@ -15,6 +15,7 @@ from colourmatch.book.shelf_records import StockEntry
 from colourmatch.book.transactions import Part
 from colourmatch.errors import ClosedError, InputError
 from colourmatch.liquid.stock import Addition
+from colourmatch.records import pick
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
     from colourmatch.book.transactions import By
 
 UNITS = ("drops", "ml", "grams")
+#: What is kept of a stock with a dose of it, by the label.
+_OF_STOCK = ("strength_g_per_100ml", "drop_ml", "strength_rel_sd", "drop_rel_sd", "density_g_per_ml")
 
 
 class Additions(Part):
@@ -84,9 +87,8 @@ class Additions(Part):
                 )
             known = as_recorded(connection, old) if stock is None else find_stock(connection, stock)
             if void:
-                return compute_dose(known, "ml", 1.0) | {
-                    "quantity": old.quantity, "unit": old.unit, "ml": old.ml, "mg": old.mg, "void": True,
-                }  # fmt: skip
+                undone = pick(old, "quantity", "unit", "ml", "mg") | {"void": True}
+                return compute_dose(known, "ml", 1.0) | undone
             values = compute_dose(known, *(typed or (old.unit, old.quantity)))
             refuse_flood(connection, old.lot_id, values["ml"])
             return values
@@ -100,9 +102,8 @@ class Additions(Part):
 
 
 def pick_amount(drops: float | None, ml: float | None, grams: float | None) -> tuple[str, float]:
-    given = [
-        (unit, value) for unit, value in zip(UNITS, (drops, ml, grams), strict=True) if value is not None
-    ]
+    amounts = zip(UNITS, (drops, ml, grams), strict=True)
+    given = [(unit, value) for unit, value in amounts if value is not None]
     if len(given) != 1:
         raise InputError("Give the amount once: as drops, as ml or as grams.")
     return given[0][0], check_number(*given[0])
@@ -111,37 +112,20 @@ def pick_amount(drops: float | None, ml: float | None, grams: float | None) -> t
 def compute_dose(stock: StockEntry, unit: str, quantity: float) -> dict[str, Any]:
     """The row of an addition: what was typed, what it is in ml and mg, and the stock as it is now."""
     make = {"drops": Addition.from_drops, "ml": Addition.from_ml, "grams": Addition.from_grams}[unit]
-    addition = make(stock.as_stock(learnt=False), quantity)
-    return {
-        "stock_id": stock.id,
-        "quantity": quantity,
-        "unit": unit,
-        "ml": addition.ml,
-        "mg": addition.mg,
-        "void": False,
-        "strength_g_per_100ml": stock.label_strength_g_per_100ml,
-        "drop_ml": stock.drop_ml,
-        "strength_rel_sd": stock.label_strength_rel_sd,
-        "drop_rel_sd": stock.drop_rel_sd,
-        "density_g_per_ml": stock.density_g_per_ml,
-    }
+    dose = make(stock.as_stock(learnt=False), quantity)
+    said = {"stock_id": stock.id, "quantity": quantity, "unit": unit, "void": False}
+    return said | pick(dose, "ml", "mg") | pick(dose.stock, *_OF_STOCK)
 
 
 def same_dose(entry: AdditionEntry, **other: Any) -> dict[str, Any]:
     """The row of a dose as it was entered, with the stock as it was then, but for what is other."""
-    columns = (column.name for column in t.additions.c if column.name != "entry_id")
-    return {name: getattr(entry, name) for name in columns} | other
+    return pick(entry, *(column.name for column in t.additions.c if column.name != "entry_id")) | other
 
 
 def as_recorded(connection: Connection, old: AdditionEntry) -> StockEntry:
-    return replace(
-        read_stocks(connection, [old.stock_id])[0],
-        label_strength_g_per_100ml=old.strength_g_per_100ml,
-        drop_ml=old.drop_ml,
-        label_strength_rel_sd=old.strength_rel_sd,
-        drop_rel_sd=old.drop_rel_sd,
-        density_g_per_ml=old.density_g_per_ml,
-    )
+    then = pick(old, *_OF_STOCK)
+    then |= {f"label_{key}": then.pop(key) for key in ("strength_g_per_100ml", "strength_rel_sd")}
+    return replace(read_stocks(connection, [old.stock_id])[0], **then)
 
 
 def refuse_flood(connection: Connection, lot_id: int, ml: float) -> None:

@@ -62,9 +62,8 @@ class Calibrations(Part):
         if light is not None:
             values |= {"light": check_name(light, "name of the light"), "light_key": name_key(light)}
         if photo is not None:
-            kept = self._store.keep(photo[0])
-            values |= {"original_sha256": kept.original_sha256, "stored_name": kept.name}
-            values |= {"original_name": check_text(photo[1], "file name")[:255]}
+            file = self._store.keep_named(*photo)
+            values |= {key: said for key, said in file.items() if key != "sha256"}
         check_text(by.get("entered_by"), "name of who entered it")
         derived = ("name", "light", "stored_name", "original_name")  # said by the others
         asked = {key: value for key, value in values.items() if key not in derived}

@@ -15,7 +15,7 @@ from colourmatch.errors import BookError, InputError
 DAMAGED = (
     "The lot book {place} is damaged. Restore the last backup to a new path, and keep this file as it is."
 )
-
+OTHER_FILE = "{place} is not a lot book. Give another path; the file is left as it is."
 SILENT = "The database {place} does not answer. Check that it runs and that the address is right."
 
 #: what is looked for in the complaint -> the sentence; the first that fits is taken
@@ -33,7 +33,7 @@ _SENTENCES: tuple[tuple[str, str], ...] = (
         r"readonly|read-only",
         "The lot book {place} may only be read here. Change its rights, or give another path with --book.",
     ),
-    (r"not a database", "{place} is not a lot book. Give another path; the file is left as it is."),
+    (r"not a database", OTHER_FILE),
     (r"unable to open", "The lot book {place} cannot be opened. Check the path and its rights."),
     (
         r"malformed|corrupt|unsupported file format|could not decode|no such (table|column|collation)|foreign key mismatch|has no column",

@@ -16,7 +16,14 @@ from typing import TYPE_CHECKING, Any
 
 from platformdirs import user_data_path
 
-from colourmatch.book.opening import book_path, find_location, is_absent, open_engine, parse_location
+from colourmatch.book.opening import (
+    book_path,
+    find_location,
+    is_absent,
+    open_engine,
+    parse_location,
+    place_of,
+)
 from colourmatch.book.opening_to_read import is_without_room, open_to_read, refuse_absent, tell_state
 from colourmatch.book.photo_store import PhotoStore
 from colourmatch.book.transactions import Database
@@ -96,13 +103,10 @@ def open_book(
     book, for a server in COLOURMATCH_PHOTOS (a folder that all stations see) or the per-user data folder.
     BookError says what is wrong with it and what to do.
     """
-    surroundings = os.environ if environ is None else environ
-    url = parse_location(find_location(location, surroundings))
-    path = book_path(url)
-    place = str(path or url.render_as_string(hide_password=True))
+    url = parse_location(find_location(location, environ))
     begun: list[str] = []
     engine = open_engine(url, begun.append if make else refuse_absent)
-    book = LotBook(engine, place, PhotoStore(find_photo_folder(url, surroundings)))
+    book = LotBook(engine, place_of(url), PhotoStore(find_photo_folder(url, environ)))
     book.begun = bool(begun)
     return book
 
@@ -115,13 +119,11 @@ def read_book(
     Without a book yet it is an empty one that takes no entries, with `needed` a BookError. `note` of the book is a
     sentence about either, empty else.
     """
-    surroundings = os.environ if environ is None else environ
-    url = parse_location(find_location(location, surroundings))
-    place = str(book_path(url) or url.render_as_string(hide_password=True))
-    opened = open_to_read(url)
+    url = parse_location(find_location(location, environ))
+    place, opened = place_of(url), open_to_read(url)
     if needed and not opened.exists:
         refuse_absent(place)
-    book = LotBook(opened.engine, place, PhotoStore(find_photo_folder(url, surroundings)))
+    book = LotBook(opened.engine, place, PhotoStore(find_photo_folder(url, environ)))
     book.note, book.read_only = opened.note, bool(opened.note)
     return book
 

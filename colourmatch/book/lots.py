@@ -11,14 +11,7 @@ from sqlalchemy import and_, func, or_, select
 from colourmatch.book import tables as t
 from colourmatch.book.amending import AMENDABLE, check_change, check_figure, refuse_names
 from colourmatch.book.carried import find_poured_back
-from colourmatch.book.checks import (
-    LOT_DETAILS,
-    check_outcome,
-    check_text,
-    name_key,
-    to_json,
-    utc_text,
-)
+from colourmatch.book.checks import LOT_DETAILS, check_outcome, check_text, name_key, to_json, utc_text
 from colourmatch.book.entering import check_reason, enter, put_entry
 from colourmatch.book.entries import AmendmentEntry, ClosingEntry, Lot, LotStory, ReopeningEntry
 from colourmatch.book.naming import find_lot_id, find_renamed, lock_names, next_lot_id, refuse_taken
@@ -80,9 +73,8 @@ class Lots(Part):
             "made_up_to": made_up_to, "hand": hand, "like": like, "label_lines": label_lines or {},
         }  # fmt: skip
         values = {key: check_figure(key, value) for key, value in figures.items()}
-        target = values.pop("target_lab") or (None, None, None)
-        values |= dict(zip(("target_l", "target_a", "target_b"), target, strict=True))
-        values |= {"name_key": name_key(name), "serving": to_json(values["serving"])}
+        target = values.pop("target_lab")
+        values["serving"] = to_json(values["serving"])
         plain = {"made_up_to": 1.0, "hand": "drops", "like": None, "label_lines": {}}
         told = {key: values.pop(key) for key in LOT_DETAILS}
         values["details"] = to_json({key: told[key] for key in told if told[key] != plain[key]} or None)
@@ -90,14 +82,9 @@ class Lots(Part):
 
         def act(connection: Connection) -> int:
             if (known := find_token(connection, t.lots, by.get("token"))) is not None:
-                _refuse_other_lot(connection, known, values, stocks)
+                _refuse_other_lot(connection, known, values | in_columns(target), stocks)
                 return int(known["id"])
-            stock_ids = _stock_ids(connection, stocks)
-            lot_id = begin_lot(connection, **by, **values)
-            for position, stock_id in enumerate(stock_ids):
-                row = {"lot_id": lot_id, "position": position, "stock_id": stock_id}
-                connection.execute(t.lot_stocks.insert(), row)
-            return lot_id
+            return begin_lot(connection, _stock_ids(connection, stocks), target, **by, **values)
 
         return self.get(self._database.write(act))
 
@@ -296,19 +283,31 @@ def _chosen(connection: Connection, search: str | None, open_only: bool) -> Quer
     return query.where(is_open()) if open_only else query
 
 
-def begin_lot(connection: Connection, **values: Any) -> int:
+def in_columns(target: Sequence[float] | None) -> dict[str, float | None]:
+    """A lot's target colour in its columns."""
+    return dict(zip(("target_l", "target_a", "target_b"), target or (None, None, None), strict=True))
+
+
+def begin_lot(
+    connection: Connection, stock_ids: Sequence[int], target: Sequence[float] | None, **values: Any
+) -> int:
     """Add the head of a lot under an id that means no other lot; InputError for a name or number that does."""
     lock_names(connection)
     for what in ("name", "number"):
         if values.get(what) is not None:
             refuse_taken(connection, values[what], what)
     number = values.get("number")
-    freed = number is not None and bool(
-        connection.scalar(select(t.lots.c.id).where(t.lots.c.number == number))
-    )
-    lot_id = insert(
-        connection, t.lots, id=next_lot_id(connection), **values | {"number": None if freed else number}
-    )
+    taken = select(t.lots.c.id).where(t.lots.c.number == number)
+    freed = number is not None and bool(connection.scalar(taken))
+    values |= {
+        "number": None if freed else number,
+        "name_key": name_key(values["name"]),
+        **in_columns(target),
+    }
+    lot_id = insert(connection, t.lots, id=next_lot_id(connection), **values)
+    for position, stock_id in enumerate(stock_ids):
+        row = {"lot_id": lot_id, "position": position, "stock_id": stock_id}
+        connection.execute(t.lot_stocks.insert(), row)
     if freed:  # it was another lot's before that was put right, and stays in the row of that lot
         reason = "the number was another lot's before that one was put right"
         put_entry(connection, lot_id, "amendment", {"changes": to_json({"number": number})}, reason=reason)

@@ -25,10 +25,7 @@ from colourmatch.book.entries import (
     PhotoEntry,
     ReopeningEntry,
     VolumeEntry,
-    mark_aside,
-    mark_exchanged,
-    mark_replaced,
-    mark_times,
+    mark,
 )
 from colourmatch.book.shelf_records import Reference, ReferenceReading, StockChange, StockEntry
 
@@ -279,10 +276,7 @@ def read_events(
             query = query.where(t.lot_entries.c.created_at <= at)
         for row in connection.execute(query).mappings():
             events[row["lot_id"]].append(_entry(row, renamed))
-    return {
-        lot_id: mark_times(mark_exchanged(mark_aside(mark_replaced(sorted(found, key=lambda e: e.id)))))
-        for lot_id, found in events.items()
-    }
+    return {lot_id: mark(sorted(found, key=lambda entry: entry.id)) for lot_id, found in events.items()}
 
 
 _CLASSES: dict[str, type[LotEntry]] = {

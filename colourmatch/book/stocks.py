@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, Unpack
 
 from sqlalchemy import select
@@ -59,18 +60,13 @@ class Stocks(Part):
         details: dict[str, Any] = check_bottle(bottle or {}) | (
             {} if follows is None else {"follows": follows}
         )
-        values: dict[str, Any] = {
-            "name": check_name(name, "name of the stock"),
-            "colourant": find_colourant(colourant).e_number,
-            "strength_g_per_100ml": strength_g_per_100ml,
-            "drop_ml": drop_ml,
-            "made_in": made_in,
-            "strength_rel_sd": strength_rel_sd,
-            "drop_rel_sd": drop_rel_sd,
-            "density_g_per_ml": density_g_per_ml,
-        }
-        check_stock(Stock(**values))
-        values = {key: value if isinstance(value, str) else float(value) for key, value in values.items()}
+        stock = Stock(
+            check_name(name, "name of the stock"), find_colourant(colourant).e_number, strength_g_per_100ml, drop_ml,
+            made_in, strength_rel_sd, drop_rel_sd, density_g_per_ml,
+        )  # fmt: skip
+        figures = asdict(check_stock(stock))
+        values = {key: value if isinstance(value, str) else float(value) for key, value in figures.items()}
+        name = stock.name
         notes = check_text(notes, "notes")
 
         def act(connection: Connection) -> int:
@@ -79,12 +75,12 @@ class Stocks(Part):
             asked = {**values, "notes": notes, "diluted_from_id": parent, "details": told}
             lock_shelf(connection)
             again = find_token(connection, t.stocks, by.get("token")) is not None
-            if not again and any(stock.active for stock in stocks_named(connection, values["name"])):
+            if not again and any(known.active for known in stocks_named(connection, name)):
                 raise InputError(
-                    f"A stock called {values['name']!r} is on the shelf already. Take another name, or "
+                    f"A stock called {name!r} is on the shelf already. Take another name, or "
                     "put the old one away first."
                 )
-            return insert_once(connection, t.stocks, by, asked, **asked, name_key=name_key(values["name"]))
+            return insert_once(connection, t.stocks, by, asked, **asked, name_key=name_key(name))
 
         return self.get(self._database.write(act))
 
@@ -101,28 +97,20 @@ class Stocks(Part):
         Strength, drop and hand are those of the old one. What photos taught of it is where the fresh one starts, less sure
         by what two makings of one recipe differ. Whose batch it is, its days and its amount are the fresh bottle's own.
         """
-        if (again := self._find_refilled(by)) is not None:
-            return again
+        if (known := self._read(find_token, t.stocks, by.get("token"))) is not None:
+            return self.get(int(known["id"]))
         old = self.get(stock)
         facts: BottleFacts = {"hand": old.hand, **(bottle or {})}
         check_bottle(facts)
         self.put_away(old.id, "a fresh bottle took its place", entered_by=by.get("entered_by"))
-        made = self.add(
-            old.name, old.colourant, old.label_strength_g_per_100ml, drop_ml=old.drop_ml, made_in=old.made_in,
-            strength_rel_sd=old.label_strength_rel_sd, drop_rel_sd=old.drop_rel_sd,
-            density_g_per_ml=old.density_g_per_ml, notes=notes, bottle=facts, follows=old.id, **by,
-        )  # fmt: skip
+        label = asdict(old.as_stock(learnt=False))
+        made = self.add(**label, notes=notes, bottle=facts, follows=old.id, **by)
         if old.learnt is None:
             return made
         unsure = math.hypot(old.strength_rel_sd, FRESH_REL_SD)
         return self.learn(
             made.id, old.strength_factor, unsure, old.learnt_from_lot_id, token=part_of(by, "learnt")["token"]
         )
-
-    def _find_refilled(self, by: By) -> StockEntry | None:
-        """The fresh bottle that was made with this token before."""
-        known = self._read(find_token, t.stocks, by.get("token"))
-        return None if known is None else self.get(int(known["id"]))
 
     def left_ml(self, stocks: Sequence[StockEntry]) -> dict[int, float | None]:
         """What is left of each bottle by the entries, ml; None where nobody said how much there was."""
@@ -161,12 +149,7 @@ class Stocks(Part):
         """
         parent = self.get(stock)
         thin = dilute(parent.as_stock(learnt=False), fold, (name or "").strip() or None)
-        made = self.add(
-            thin.name, thin.colourant, thin.strength_g_per_100ml, drop_ml=thin.drop_ml, made_in=thin.made_in,
-            strength_rel_sd=thin.strength_rel_sd, drop_rel_sd=thin.drop_rel_sd,
-            density_g_per_ml=thin.density_g_per_ml, diluted_from=parent.id, bottle=bottle,
-            **by,
-        )  # fmt: skip
+        made = self.add(**asdict(thin), diluted_from=parent.id, bottle=bottle, **by)
         learnt, label = (parent.strength_factor, parent.strength_rel_sd), (1.0, parent.label_strength_rel_sd)
         if learnt == label or made.learnt_from_lot_id is not None or made.strength_factor != 1:
             return made
@@ -217,11 +200,9 @@ class Stocks(Part):
             (found.strength_factor, found.strength_rel_sd), (found.label_strength_rel_sd, found.drop_rel_sd),
             None if another_dropper else (weighed.drop_ml / found.drop_ml, weighed.rel_sd),
         )  # fmt: skip
-        token = by.get("token")
-        again: By = {"entered_by": by.get("entered_by"), "token": token and f"{token}-drop"}
         return self._change(
-            told, "learnt", again, strength_factor=factor, strength_rel_sd=sd, lot_id=found.learnt_from_lot_id,
-            text="its drop was weighed",
+            told, "learnt", part_of(by, "drop"), strength_factor=factor, strength_rel_sd=sd,
+            lot_id=found.learnt_from_lot_id, text="its drop was weighed",
         )  # fmt: skip
 
     def _taught_by_drops(self, stock: StockEntry) -> bool:
