@@ -7,7 +7,7 @@ without it again; a field that this version does not know is kept as it is.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import MISSING, dataclass, field, fields, replace
+from dataclasses import MISSING, dataclass, field, fields, is_dataclass, replace
 from functools import cache
 from typing import Any, NamedTuple, Self, TypeVar, cast
 
@@ -144,6 +144,19 @@ def alike(record: type[R], source: Any, **other: Any) -> R:
     """A dataclass with the values that an object has under the names of its fields, but for what is other."""
     names = (one.name for one in fields(cast(Any, record)) if one.name not in other)
     return record(**pick(source, *names), **other)
+
+
+def as_json(value: Any, digits: int) -> Any:
+    """A value as JSON has it: dataclasses by their fields, decimals rounded, what tells itself as it does."""
+    if hasattr(value, "to_json"):
+        return value.to_json()
+    if is_dataclass(value) and not isinstance(value, type):
+        value = vars(value)
+    if isinstance(value, Mapping):
+        return {key: as_json(part, digits) for key, part in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [as_json(part, digits) for part in value]
+    return round(value, digits) if isinstance(value, float) else value
 
 
 def plain(value: Any) -> Any:

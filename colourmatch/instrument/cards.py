@@ -6,7 +6,7 @@ It joins photo/card_profile.py and the book. A card is one sheet of paper from o
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple, Unpack
 
 import numpy as np
 
@@ -35,11 +35,12 @@ from colourmatch.photo.card_profile import (
     read_greys,
 )
 from colourmatch.photo.measure import measure_photo
-from colourmatch.records import rounded
+from colourmatch.records import as_json, rounded
 
 if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
     from colourmatch.book.photo_store import Source
+    from colourmatch.book.transactions import By
     from colourmatch.photo.tone import KnownGreys
 
 MAKE_ONE = "colourmatch card-profile add NAME PHOTO"
@@ -57,13 +58,11 @@ def enter_card(
     name: str,
     values: Sequence[float],
     sd: float | None = None,
-    *,
-    entered_by: str | None = None,
-    token: str | None = None,
+    **by: Unpack[By],
 ) -> dict[str, Any]:
     """Enter measured greys of a card, relative to its bare paper; as `read_card_profile`."""
     reading = enter_greys(values, sd)
-    book.calibrations.add(CARD, name, reading.to_json(), entered_by=entered_by, token=token)
+    book.calibrations.add(CARD, name, reading.to_json(), **by)
     return read_card_profile(book, name)
 
 
@@ -118,13 +117,13 @@ def _describe(all_entries: Sequence[CalibrationEntry], name: str) -> dict[str, A
     entries = _find(all_entries, name)
     greys, ratio = combine_readings([parse_reading(entry.data) for entry in entries])
     default = _default(all_entries)
+    steps = zip(read_card().greys, greys.reflectance, greys.log_sd, strict=True)
     rows = [
         {
             "nominal": step.reflectance,
-            "reflectance": round(float(value), 4),
-            "sd": round(float(value * log_sd), 4),
+            **as_json({"reflectance": float(value), "sd": float(value * log_sd)}, 4),
         }
-        for step, value, log_sd in zip(read_card().greys, greys.reflectance, greys.log_sd, strict=True)
+        for step, value, log_sd in steps
     ]
     return {
         "card": entries[-1].name,
@@ -199,9 +198,8 @@ def compare_card(book: LotBook, name: str, source: Source) -> dict[str, Any]:
 
 
 def _in_short(measurement: Measurement) -> dict[str, Any]:
-    parts = ("spots", "delta_e_2000", "difference", "quality")
     whole = measurement.to_json()
-    return {part: whole[part] for part in parts}
+    return {part: whole[part] for part in ("spots", "delta_e_2000", "difference", "quality")}
 
 
 def _change(before: SpotColour | None, after: SpotColour | None) -> dict[str, Any] | None:

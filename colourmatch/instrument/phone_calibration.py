@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cache
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -32,6 +32,8 @@ from colourmatch.liquid.phone import (
 from colourmatch.measurement import ToneRecord
 from colourmatch.photo.retone import GreySteps, Readings
 from colourmatch.photo.tone import JOINT_PRIOR
+from colourmatch.records import Record, as_json, kept, plain, rounded, significant
+from colourmatch.records import numbers as read_array
 
 Array = NDArray[np.float64]
 #: What two readings of one liquid differ by besides their own noise (sd of natural logs): contrast of a photo's channel,
@@ -49,8 +51,7 @@ _NEAR, _NEAR_PART = 0.15, 0.15
 _P3 = RGB_TO_XYZ["Display P3"]
 
 
-@dataclass(frozen=True)
-class KnownDye:
+class KnownDye(NamedTuple):
     """A stock that a known liquid was made with: its colourant, and how well its strength is known (relative sd)."""
 
     name: str
@@ -86,8 +87,13 @@ class Corrected:
         return np.sqrt(np.diag(self.covariance + self.left + self.metameric + self.noise))
 
 
-@dataclass(frozen=True)
-class PhoneFit:
+def _digits(to: Callable[[Array, int], Array], digits: int) -> Callable[[Array], Any]:
+    """How an array is written: rounded, NaN as null."""
+    return lambda values: plain(to(values, digits))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class PhoneFit(Record):
     """A fitted correction.
 
     kind: one of KINDS; numbers (P,) and factor (P, P): its parameters and a square root of their covariance, strengths
@@ -98,19 +104,23 @@ class PhoneFit:
     other dyes ("other") and "together"; liquids: one dict each with the true colour and CIEDE2000 before and after.
     """
 
-    kind: str
-    numbers: Array
-    factor: Array
-    dyes: tuple[KnownDye, ...]
-    depth_mm: float
-    depth_rel_sd: float
-    errors: dict[str, dict[str, float]]
-    residual: float
-    liquids: tuple[dict[str, Any], ...] = ()
-    scale: float = 1.0
-    greys: Array | None = None
-    strain: float = 1.0
-    left_out: Array | None = None
+    kind: str = kept(default="none")
+    numbers: Array = kept(read_array, write=_digits(significant, 6), default=lambda: np.empty(0))
+    factor: Array = kept(read_array, write=_digits(significant, 5), default=lambda: np.empty((0, 0)))
+    dyes: tuple[KnownDye, ...] = kept(
+        lambda rows: tuple(KnownDye(*row) for row in rows),
+        write=lambda dyes: [list(dye) for dye in dyes],
+        default=(),
+    )
+    depth_mm: float = kept(default=10.0)
+    depth_rel_sd: float = kept(default=0.02)
+    errors: dict[str, dict[str, float]] = kept(write=lambda errors: as_json(errors, 3), default=dict)
+    residual: float = kept(write=lambda value: round(value, 4), default=0.0)
+    liquids: tuple[dict[str, Any], ...] = kept(tuple, default=())
+    scale: float = kept(float, default=1.0)
+    strain: float = kept(float, write=lambda value: round(value, 3), default=1.0)
+    left_out: Array | None = kept(read_array, write=_digits(rounded, 4))
+    greys: Array | None = kept(read_array, write=_digits(rounded, 5))
 
     @property
     def tones(self) -> Array | None:
@@ -134,45 +144,6 @@ class PhoneFit:
         covariance = self.factor[own] @ self.factor[own].T
         root = wider[:, None] * np.linalg.cholesky(covariance + 1e-9 * np.eye(len(covariance)))
         return PhonePrior(prior.terms((wider * self.numbers[own])[None])[0], prior.factor @ root)
-
-    def to_json(self) -> dict[str, Any]:
-        """Everything that is needed to use it again, and what it says of itself."""
-        return {
-            "kind": self.kind,
-            "numbers": [float(f"{v:.6g}") for v in self.numbers],
-            "factor": [[float(f"{v:.5g}") for v in row] for row in self.factor],
-            "dyes": [[d.name, d.colourant, d.strength_rel_sd] for d in self.dyes],
-            "depth_mm": self.depth_mm,
-            "depth_rel_sd": self.depth_rel_sd,
-            "errors": {k: {n: round(v, 3) for n, v in own.items()} for k, own in self.errors.items()},
-            "residual": round(self.residual, 4),
-            "liquids": list(self.liquids),
-            "scale": self.scale,
-            "strain": round(self.strain, 3),
-            "left_out": None if self.left_out is None else [round(float(v), 4) for v in self.left_out],
-            "greys": None
-            if self.greys is None
-            else [None if np.isnan(v) else round(float(v), 5) for v in self.greys],
-        }
-
-
-def read_fit(data: dict[str, Any]) -> PhoneFit:
-    """The fit that `PhoneFit.to_json` wrote."""
-    return PhoneFit(
-        kind=data["kind"],
-        numbers=np.array(data["numbers"], float),
-        factor=np.array(data["factor"], float),
-        dyes=tuple(KnownDye(*d) for d in data["dyes"]),
-        depth_mm=data["depth_mm"],
-        depth_rel_sd=data["depth_rel_sd"],
-        errors=dict(data["errors"]),
-        residual=data["residual"],
-        liquids=tuple(data["liquids"]),
-        scale=float(data.get("scale", 1.0)),
-        strain=float(data.get("strain", 1.0)),
-        left_out=None if data.get("left_out") is None else np.array(data["left_out"], float),
-        greys=None if data.get("greys") is None else np.array(data["greys"], float),
-    )
 
 
 def correct_lab(

@@ -15,7 +15,7 @@ from colourmatch.book.calibrations import FIT, PHONE_FORGOTTEN, CalibrationEntry
 from colourmatch.book.checks import name_key
 from colourmatch.colour.difference import compare_lab
 from colourmatch.errors import NotFoundError
-from colourmatch.instrument.phone_calibration import correct_lab, read_fit
+from colourmatch.instrument.phone_calibration import PhoneFit, correct_lab
 from colourmatch.measurement import (
     LIQUIDS,
     CalibrationNamed,
@@ -30,7 +30,7 @@ from colourmatch.records import rounded
 
 if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
-    from colourmatch.instrument.phone_calibration import Corrected, PhoneFit
+    from colourmatch.instrument.phone_calibration import Corrected
     from colourmatch.liquid.phone import PhonePrior
 
 Array = NDArray[np.float64]
@@ -77,7 +77,7 @@ def find_calibration(book: LotBook, phone: str | None, light: str | None = None)
             f"phone add PHOTO --light {light} --batch red=12"
         )
     named = CalibrationNamed(entry.id, entry.name, entry.light, entry.data["kind"])
-    return Calibration(read_fit(entry.data), named)
+    return Calibration(PhoneFit.from_json(entry.data), named)
 
 
 def calibrate(measurement: Measurement, found: Calibration | None) -> Measurement:
@@ -204,7 +204,7 @@ def phone_priors(book: LotBook, measurements: Sequence[Measurement]) -> dict[str
         return {}
     priors = {}
     for entry in book.calibrations.of((FIT,)):
-        prior = read_fit(entry.data).phone() if entry.id in wanted else None
+        prior = PhoneFit.from_json(entry.data).phone() if entry.id in wanted else None
         if prior is not None:
             priors[wanted[entry.id]] = prior
     return priors

@@ -20,31 +20,25 @@ def known_measurement(entry: CalibrationEntry) -> Measurement:
 def describe_known(entry: CalibrationEntry) -> dict[str, Any]:
     kept = entry.data["measurement"]
     return {
-        "entry": entry.id,
-        "at": entry.created_at,
-        "photo": entry.original_name,
-        "phone": entry.name,
-        "light": entry.light,
-        "depth_mm": entry.data["depth_mm"],
+        "entry": entry.id, "at": entry.created_at, "photo": entry.original_name, "phone": entry.name,
+        "light": entry.light, "depth_mm": entry.data["depth_mm"],
         "card_profile": kept.get("card_profile"),
         "liquids": [
             {"spot": spot, "mg_per_l": held, "lab": kept["spots"][spot]["lab"]}
             for spot, held in entry.data["known"].items()
         ],
         "quality": kept["quality"],
-    }
+    }  # fmt: skip
 
 
 def describe_fit(entry: CalibrationEntry) -> dict[str, Any]:
     data = entry.data
     before, after = ([one[key] for one in data["liquids"]] for key in ("before", "after"))
     return {
+        **{key: data[key] for key in ("kind", "errors", "liquids")},
         "entry": entry.id,
         "at": entry.created_at,
         "by": entry.entered_by,
-        "kind": data["kind"],
-        "errors": data["errors"],
-        "liquids": data["liquids"],
         "median_before": round(float(np.median(before)), 3),
         "median_after": round(float(np.median(after)), 3),
         "expected": data["errors"][data["kind"]]["together"],
@@ -62,14 +56,10 @@ def _describe_strengths(data: dict[str, Any]) -> list[dict[str, Any]]:
     value = root @ np.array(data["numbers"][:count])
     factor = root @ np.array(data["factor"])[:count]
     sd = np.sqrt((factor**2).sum(axis=1))
+    ends = {"factor": value, "low": value - 1.96 * sd, "high": value + 1.96 * sd}
     return [
-        {
-            "stock": name,
-            "factor": round(float(np.exp(v)), 3),
-            "low": round(float(np.exp(v - 1.96 * s)), 3),
-            "high": round(float(np.exp(v + 1.96 * s)), 3),
-        }
-        for (name, _, _), v, s in zip(data["dyes"], value, sd, strict=True)
+        {"stock": dye[0], **{key: round(float(np.exp(end[k])), 3) for key, end in ends.items()}}
+        for k, dye in enumerate(data["dyes"])
     ]
 
 

@@ -5,8 +5,8 @@ It joins phone_calibration.py, the photo reader and the book; what is read is co
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING, Any, Unpack
 
 from colourmatch.book.calibrations import (
     FIT,
@@ -23,12 +23,13 @@ from colourmatch.instrument.phone_calibration import KnownDye
 from colourmatch.instrument.phone_correction import NO_NAME
 from colourmatch.instrument.phone_fitting import KnownLiquid, fit_phone
 from colourmatch.instrument.phone_report import describe_fit, describe_known, known_measurement, tell_phone
-from colourmatch.measurement import LIQUIDS, Measurement
+from colourmatch.measurement import LIQUIDS
 from colourmatch.photo.measure import measure_photo
 
 if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
     from colourmatch.book.photo_store import Source
+    from colourmatch.book.transactions import By
     from colourmatch.instrument.cards import CardProfile
 
 
@@ -40,8 +41,7 @@ def add_known_photo(
     *,
     depth_mm: float = 10.0,
     card: CardProfile | None = None,
-    entered_by: str | None = None,
-    token: str | None = None,
+    **by: Unpack[By],
 ) -> dict[str, Any]:
     """Measure a photo of known liquids beside water and keep it for the phone that took it and the light.
 
@@ -57,8 +57,7 @@ def add_known_photo(
     measurement = measure_photo(*photo, card.greys if card else None)
     measurement = measurement.having(card_profile=card.named if card else None)
     for spot in contents:
-        colour = measurement.spots.get(spot)
-        if colour is None:
+        if (colour := measurement.spots.get(spot)) is None:
             raise InputError(
                 f"No glass was found on the {spot} spot. Set the known liquid there and photograph again."
             )
@@ -73,10 +72,7 @@ def add_known_photo(
         )
     data = {"known": contents, "depth_mm": depth_mm, "measurement": measurement.to_json()}
     phone = measurement.phone or NO_NAME
-    entry = book.calibrations.add(
-        KNOWN, phone, data, light=light, photo=photo, entered_by=entered_by, token=token
-    )
-    return describe_known(entry)
+    return describe_known(book.calibrations.add(KNOWN, phone, data, light=light, photo=photo, **by))
 
 
 def _check_known(book: LotBook, spot: str, held: Mapping[str, float]) -> dict[str, float]:
@@ -85,13 +81,12 @@ def _check_known(book: LotBook, spot: str, held: Mapping[str, float]) -> dict[st
     if not held:
         raise InputError("A known liquid needs at least one stock, such as red=12.")
     return {
-        book.stocks.get(name).name: _check_between(f"The amount of {name}, mg/l,", mg, (1e-3, 1e5))
+        book.stocks.get(name).name: _check_between(f"The amount of {name}, mg/l,", mg, 1e-3, 1e5)
         for name, mg in held.items()
     }
 
 
-def _check_between(what: str, value: float, limits: tuple[float, float]) -> float:
-    low, high = limits
+def _check_between(what: str, value: float, low: float, high: float) -> float:
     if not low <= float(value) <= high:
         raise InputError(f"{what} is {value:g}. Give a number from {low:g} to {high:g}.")
     return float(value)
@@ -122,17 +117,16 @@ def fit_known(
     *,
     strength_rel_sd: float | None = None,
     depth_rel_sd: float = 0.02,
-    entered_by: str | None = None,
-    token: str | None = None,
+    **by: Unpack[By],
 ) -> dict[str, Any]:
     """Fit a phone's correction in one light to its known liquids and keep it; as `read_phone`.
 
     strength_rel_sd: how well the strength of the stocks is known, otherwise as each says itself.
     """
     if strength_rel_sd is not None:
-        _check_between("How well the stocks are known", strength_rel_sd, (0.001, 0.5))
-    _check_between("How well the depth is known", depth_rel_sd, (0.001, 0.5))
-    entries = _known(book, *_pick(book, phone, light))
+        _check_between("How well the stocks are known", strength_rel_sd, 0.001, 0.5)
+    _check_between("How well the depth is known", depth_rel_sd, 0.001, 0.5)
+    entries = _kept(book, *_pick(book, phone, light), KNOWN)
     depths = {entry.data["depth_mm"] for entry in entries}
     if len(depths) > 1:
         listed = ", ".join(f"{d:g}" for d in sorted(depths))
@@ -142,44 +136,31 @@ def fit_known(
     names = list(dict.fromkeys(n for e in entries for held in e.data["known"].values() for n in held))
     stocks = [book.stocks.get(name) for name in names]
     dyes = [KnownDye(s.name, s.colourant, float(strength_rel_sd or s.label_strength_rel_sd)) for s in stocks]
-    liquids = [
-        _known_liquid(entry, photo, spot, tuple(float(held.get(name, 0.0)) for name in names))
-        for entry in entries
-        for photo in (known_measurement(entry),)
-        for spot, held in entry.data["known"].items()
-    ]
+    liquids = [liquid for entry in entries for liquid in _known_liquids(entry, names)]
     fit = fit_phone(liquids, dyes, depth_mm=depths.pop(), depth_rel_sd=depth_rel_sd)
     data = fit.to_json() | {"photos": [entry.id for entry in entries]}
     head = entries[-1]
-    book.calibrations.add(FIT, head.name, data, light=head.light, entered_by=entered_by, token=token)
+    book.calibrations.add(FIT, head.name, data, light=head.light, **by)
     return read_phone(book, head.name, str(head.light))
 
 
-def _known_liquid(
-    entry: CalibrationEntry, photo: Measurement, spot: str, mg_per_l: tuple[float, ...]
-) -> KnownLiquid:
-    colour, carded = photo.spots[spot], photo.card_profile is not None
-    assert colour is not None
-    return KnownLiquid(
-        colour.reading.lab,
-        colour.reading.covariance,
-        mg_per_l,
-        f"{entry.id}",
-        carded,
-        photo.tone,
-        spot,
-        colour.lab_sd,
-    )
+def _known_liquids(entry: CalibrationEntry, stocks: Sequence[str]) -> Iterator[KnownLiquid]:
+    """The liquids of a photo, with mg/l in the order of the stocks."""
+    photo = known_measurement(entry)
+    for spot, held in entry.data["known"].items():
+        colour, mg_per_l = photo.spots[spot], tuple(float(held.get(name, 0.0)) for name in stocks)
+        assert colour is not None
+        read, carded = colour.reading, photo.card_profile is not None
+        yield KnownLiquid(
+            read.lab, read.covariance, mg_per_l, f"{entry.id}", carded, photo.tone, spot, colour.lab_sd
+        )
 
 
 def read_phone(book: LotBook, phone: str | None = None, light: str | None = None) -> dict[str, Any]:
     """A phone in a light: its known liquids and what the latest fit told, errors before and after."""
     name, lamp = _pick(book, phone, light)
-    entries = since_forgotten(
-        book.calibrations.of((KNOWN, FIT, PHONE_FORGOTTEN), name, lamp), PHONE_FORGOTTEN
-    )
-    known = [entry for entry in entries if entry.kind == KNOWN]
-    fits = [entry for entry in entries if entry.kind == FIT]
+    entries = _kept(book, name, lamp, KNOWN, FIT)
+    known, fits = ([entry for entry in entries if entry.kind == kind] for kind in (KNOWN, FIT))
     told = {
         "phone": entries[-1].name,
         "light": entries[-1].light,
@@ -223,11 +204,11 @@ def _pick(book: LotBook, phone: str | None, light: str | None) -> tuple[str, str
         raise NotFoundError(
             "No phone has known liquids yet. Begin with: colourmatch phone add PHOTO --light window --batch red=12"
         )
+    wanted = [None if name is None else name_key(name) for name in (phone, light)]
     fits = [
         pair
         for pair in pairs
-        if (phone is None or name_key(pair[0]) == name_key(phone))
-        and (light is None or name_key(pair[1]) == name_key(light))
+        if all(key in (None, name_key(name)) for key, name in zip(wanted, pair, strict=True))
     ]
     if len(fits) == 1:
         return fits[0]
@@ -238,6 +219,7 @@ def _pick(book: LotBook, phone: str | None, light: str | None) -> tuple[str, str
     raise NotFoundError(f"No phone of that name and light is in the book.{near} There are: {listed}.")
 
 
-def _known(book: LotBook, phone: str, light: str) -> list[CalibrationEntry]:
-    entries = book.calibrations.of((KNOWN, PHONE_FORGOTTEN), phone, light)
+def _kept(book: LotBook, phone: str, light: str, *kinds: str) -> list[CalibrationEntry]:
+    """The entries of these kinds about a phone in a light that are not forgotten."""
+    entries = book.calibrations.of((*kinds, PHONE_FORGOTTEN), phone, light)
     return since_forgotten(entries, PHONE_FORGOTTEN)

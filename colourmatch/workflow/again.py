@@ -6,7 +6,7 @@ It begins nothing and shortens no step: what is poured first is photographed lik
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -15,6 +15,7 @@ from colourmatch.book.entries import LotStory
 from colourmatch.dosing.limits import room_mg_per_l
 from colourmatch.errors import InputError
 from colourmatch.liquid.stock import Addition
+from colourmatch.records import as_json, pick
 from colourmatch.words.advice import tell_first_dose
 from colourmatch.words.figures import tell_drops
 from colourmatch.workflow.by_hand import hand_of, measure_dose
@@ -56,10 +57,8 @@ class FirstDose:
 
     def to_json(self) -> dict[str, Any]:
         """One entry of `first_dose`."""
-        figures = {
-            key: round(part, 3) if isinstance(part, float) else part for key, part in asdict(self).items()
-        }
-        return figures | {"lots": list(self.lots)}
+        told: dict[str, Any] = as_json(vars(self), 3)
+        return told
 
 
 def fill_like(book: LotBook, like: int | str) -> dict[str, Any]:
@@ -69,11 +68,11 @@ def fill_like(book: LotBook, like: int | str) -> dict[str, Any]:
     ClosedError for a stock of which no bottle is left.
     """
     old = book.lots.get(like)
-    keys = (
-        "name", "volume_ml", "ceiling_mg_per_l", "depth_mm", "dilution", "tolerance", "already_mg_per_l",
+    same = pick(
+        old, "name", "volume_ml", "ceiling_mg_per_l", "depth_mm", "dilution", "tolerance", "already_mg_per_l",
         "already_colourant", "jurisdiction", "target_lab", "serving", "made_up_to", "hand",
     )  # fmt: skip
-    return {key: getattr(old, key) for key in keys} | {
+    return same | {
         "stocks": [book.stocks.get(name).name for name in old.stocks],
         "reference": old.reference_id,
         "label_lines": take_lines(old),
@@ -109,9 +108,10 @@ def find_first_dose(book: LotBook, story: LotStory) -> list[FirstDose]:
         is_alone = sum(book.stocks.get(one).colourant == stock.colourant for one in head.stocks) == 1
         if held and is_alone and stock.id not in poured:
             dose = _plan(story, state, stock, held, tuple(lot.lot.label for lot in line))
-            state = state.add(Addition(stock.as_stock(), dose.step_ml)) if dose else state
-            found.append(dose)
-    return [dose for dose in found if dose is not None]
+            if dose is not None:
+                state = state.add(Addition(stock.as_stock(), dose.step_ml))
+                found.append(dose)
+    return found
 
 
 def _lots_of_line(book: LotBook, head: Lot) -> list[LotStory]:
@@ -135,11 +135,9 @@ def _lots_of_line(book: LotBook, head: Lot) -> list[LotStory]:
 
 def _true_mg_per_l(book: LotBook, story: LotStory, colourant: str) -> float:
     """What a lot held of a colourant in the end, by the strengths that photos taught."""
-    state, total = story.state(), 0.0
-    for entry in story.stock_entries:
-        if entry.colourant == colourant:
-            total += state.mg.get(entry.name, 0.0) * entry.strength_factor
-    return total / state.volume_ml * 1000
+    state, of_it = story.state(), [one for one in story.stock_entries if one.colourant == colourant]
+    true_mg = sum(state.mg.get(entry.name, 0.0) * entry.strength_factor for entry in of_it)
+    return true_mg / state.volume_ml * 1000
 
 
 def _plan(

@@ -45,7 +45,8 @@ def list_mishaps(
 ) -> list[Mishap]:
     """What the fit of these photos weighs beside what was noted, without what the maker has answered."""
     known = {entry.name: entry for entry in story.stock_entries}
-    learnt = [_is_learnt(known.get(stock.name)) for stock in stocks]
+    entries = (known.get(stock.name) for stock in stocks)
+    learnt = [entry is None or entry.learnt_from_lot_id is not None for entry in entries]
     every = think_of(
         len(photos), priors, _trace_doses(story, photos, stocks), dilution=dilution, shelf=shelf[:_MOST_BOTTLES],
         late=_late(story, photos), learnt=learnt, references=[bool(p.measurement.spots.get("reference")) for p in photos],
@@ -54,10 +55,6 @@ def list_mishaps(
     return [
         one for one in every if one.code in ("", LABEL) or (one.code, _about(one, photos)) not in answered
     ]
-
-
-def _is_learnt(entry: Any) -> bool:
-    return entry is None or entry.learnt_from_lot_id is not None
 
 
 def _about(one: Mishap | Cause, photos: Sequence[PhotoEntry]) -> int:
@@ -155,9 +152,9 @@ class Question:
                     "code": cause.code,
                     "about": about,
                     "chance": round(cause.chance, 3),
-                    "part": None if cause.part is None else round(cause.part, 2),
                     "stock": cause.other,
                     "at": at,
+                    "part": None if cause.part is None else round(cause.part, 2),
                     "text": told.question,
                 }
                 for cause, about, told, at in zip(
