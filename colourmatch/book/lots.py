@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime
+from functools import partial
 from typing import TYPE_CHECKING, Any, Unpack
 
 from sqlalchemy import and_, func, or_, select
@@ -184,16 +185,14 @@ class Lots(Part):
         if changes.get("reference_id") is not None:
             changes["reference_id"] = self._find_reference(changes["reference_id"]).id
 
-        def particulars(connection: Connection, lot_id: int) -> dict[str, Any]:
+        def asked(connection: Connection, lot_id: int, *, new: bool = False) -> dict[str, Any]:
             checked = {key: check_change(connection, key, changes[key]) for key in changes}
-            refuse_names(connection, lot_id, checked)
+            if new:
+                refuse_names(connection, lot_id, checked)
             return {"changes": to_json(checked)}
 
-        def asked(connection: Connection, _lot_id: int) -> dict[str, Any]:
-            return {"changes": to_json({key: check_change(connection, key, changes[key]) for key in changes})}
-
         return enter(
-            self._database, "amendment", AmendmentEntry, lot, particulars,
+            self._database, "amendment", AmendmentEntry, lot, partial(asked, new=True),
             entered_by=entered_by, token=token, reason=why, when_closed=True, prove=True, asked=asked,
         )  # fmt: skip
 

@@ -11,9 +11,9 @@ from colourmatch.book.entries import ClosingEntry, VolumeEntry, contradict
 from colourmatch.book.transactions import part_of
 from colourmatch.errors import ClosedError, QuestionError
 from colourmatch.records import pick
-from colourmatch.workflow.care import tell_care
 from colourmatch.workflow.ceilings import passed_ceilings
 from colourmatch.workflow.fitting import LEAST_LEARNT_SD, usable_photos
+from colourmatch.workflow.label_lines import tell_care
 from colourmatch.workflow.lot import advise_story
 from colourmatch.workflow.trials import open_trials
 

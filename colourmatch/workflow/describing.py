@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 from colourmatch.book.entries import AdditionEntry, ClosingEntry, LotEntry, NoteEntry, PhotoEntry
 from colourmatch.records import pick
 from colourmatch.words.entries import tell_entry
-from colourmatch.workflow.care import tell_care
 from colourmatch.workflow.ceilings import describe_state, passed_ceilings
 from colourmatch.workflow.intake import read_intake
+from colourmatch.workflow.label_lines import tell_care
 from colourmatch.workflow.shelf_state import list_bottles
 from colourmatch.workflow.trials import describe_trials
 

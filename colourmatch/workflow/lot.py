@@ -25,7 +25,6 @@ from colourmatch.records import pick
 from colourmatch.words.advice import tell_in_all
 from colourmatch.words.looks import tell_glass
 from colourmatch.workflow.by_hand import tell_by_hand
-from colourmatch.workflow.care import tell_care
 from colourmatch.workflow.ceilings import ceiling_left
 from colourmatch.workflow.doubts import name_entry, put_question
 from colourmatch.workflow.fitting import (
@@ -39,6 +38,7 @@ from colourmatch.workflow.fitting import (
     why_not_yet,
 )
 from colourmatch.workflow.glasses import NOTHING, look_further
+from colourmatch.workflow.label_lines import tell_care
 from colourmatch.workflow.photo_time import is_ahead, moment_of, plausible_moment
 from colourmatch.workflow.since_photo import step_left_ml
 from colourmatch.workflow.thinning import count_water, find_thinning
