@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, Unpack
+from typing import Any, Unpack
+
+from sqlalchemy import Connection
 
 from colourmatch.book import tables as t
 from colourmatch.book.checks import check_number
@@ -12,15 +14,10 @@ from colourmatch.book.entries import AdditionEntry, LotEntry
 from colourmatch.book.rows import read_lot, read_stocks
 from colourmatch.book.shelf import find_stock, is_same_stock
 from colourmatch.book.shelf_records import StockEntry
-from colourmatch.book.transactions import Part
+from colourmatch.book.transactions import By, Part
 from colourmatch.errors import ClosedError, InputError
 from colourmatch.liquid.stock import Addition
 from colourmatch.records import pick
-
-if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
-    from colourmatch.book.transactions import By
 
 UNITS = ("drops", "ml", "grams")
 #: What is kept of a stock with a dose of it, by the label.

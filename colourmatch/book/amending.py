@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+from sqlalchemy import Connection
 
 from colourmatch.book.checks import (
     check_colourant,
@@ -20,10 +22,6 @@ from colourmatch.book.checks import (
 from colourmatch.book.naming import lock_names, refuse_taken
 from colourmatch.book.shelf import find_stock
 from colourmatch.errors import InputError
-
-if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
 
 AMENDABLE = (
     "volume_ml", "ceiling_mg_per_l", "depth_mm", "dilution", "tolerance", "already_mg_per_l", "jurisdiction",

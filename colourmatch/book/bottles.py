@@ -9,20 +9,16 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING, Any, TypedDict
+from typing import Any, TypedDict
 
-from sqlalchemy import select
+from sqlalchemy import Connection, select
 
 from colourmatch.book import tables as t
 from colourmatch.book.carried import CAME_BACK, CARRIED
 from colourmatch.book.checks import check_hand, check_name, check_number, name_key
 from colourmatch.book.rows import read_stocks
+from colourmatch.book.shelf_records import StockEntry
 from colourmatch.errors import InputError
-
-if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
-    from colourmatch.book.shelf_records import StockEntry
 
 
 class BottleFacts(TypedDict, total=False):

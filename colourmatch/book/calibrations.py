@@ -7,17 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Unpack
+from typing import Any, Unpack
 
 from sqlalchemy import select
 
 from colourmatch.book import tables as t
 from colourmatch.book.checks import check_name, check_text, name_key, to_json
 from colourmatch.book.rows import read_records
-from colourmatch.book.transactions import Part, insert_once
-
-if TYPE_CHECKING:
-    from colourmatch.book.transactions import By
+from colourmatch.book.transactions import By, Part, insert_once
 
 #: What an entry is about.
 CARD, CARD_DEFAULT, CARD_FORGOTTEN = "card", "card-default", "card-forgotten"

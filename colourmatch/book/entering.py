@@ -3,23 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING, Any, TypeVar, Unpack, cast
+from typing import Any, TypeVar, Unpack, cast
 
-from sqlalchemy import select
+from sqlalchemy import Connection, select
 
 from colourmatch.book import tables as t
 from colourmatch.book.checks import check_text
 from colourmatch.book.entries import LotEntry
 from colourmatch.book.naming import find_lot_id
 from colourmatch.book.rows import read_entry, read_story, still_closed
-from colourmatch.book.transactions import find_token, insert, refuse_other
+from colourmatch.book.transactions import By, Database, find_token, insert, refuse_other
 from colourmatch.errors import ClosedError, InputError, NotFoundError
 from colourmatch.words.times import tell_date
-
-if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
-    from colourmatch.book.transactions import By, Database
 
 E = TypeVar("E", bound=LotEntry)
 #: What an entry holds: known beforehand, or found out in the transaction from the lot's id.

@@ -10,12 +10,12 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from colourmatch.book.checks import STOPS
+from colourmatch.book.shelf_records import StockEntry
 from colourmatch.liquid.stock import Addition, BatchState, Stock
 from colourmatch.records import alike, pick
 from colourmatch.words.advice import NO_ROOM, tell_room
 
 if TYPE_CHECKING:
-    from colourmatch.book.shelf_records import StockEntry
     from colourmatch.measurement import Measurement
 
 

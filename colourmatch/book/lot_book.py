@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from platformdirs import user_data_path
+from sqlalchemy import URL, Engine
 
 from colourmatch.book.opening import (
     book_path,
@@ -30,8 +31,6 @@ from colourmatch.book.transactions import Database
 from colourmatch.errors import BookError
 
 if TYPE_CHECKING:
-    from sqlalchemy import URL, Engine
-
     from colourmatch.book.additions import Additions
     from colourmatch.book.archive import Archive
     from colourmatch.book.calibrations import Calibrations

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import TYPE_CHECKING, Any, Unpack
+from typing import Any, Unpack
 
-from sqlalchemy import select
+from sqlalchemy import Connection, select
 
 from colourmatch.book import tables as t
 from colourmatch.book.checks import check_text, to_json, utc_text
@@ -23,14 +23,9 @@ from colourmatch.book.entries import (
 )
 from colourmatch.book.naming import find_lot_id
 from colourmatch.book.rows import read_entry, read_story
-from colourmatch.book.transactions import Part, find_token
+from colourmatch.book.transactions import By, Part, find_token
 from colourmatch.errors import InputError
 from colourmatch.words.times import tell_time
-
-if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
-    from colourmatch.book.transactions import By
 
 
 class Entries(Part):

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from functools import partial
-from typing import TYPE_CHECKING, Any, Unpack
+from typing import Any, Unpack
 
-from sqlalchemy import and_, func, or_, select
+from sqlalchemy import Connection, and_, func, or_, select
 
 from colourmatch.book import tables as t
 from colourmatch.book.amending import AMENDABLE, check_change, check_figure, refuse_names
@@ -17,18 +17,21 @@ from colourmatch.book.entering import check_reason, enter, put_entry
 from colourmatch.book.entries import AmendmentEntry, ClosingEntry, Lot, LotStory, ReopeningEntry
 from colourmatch.book.naming import find_lot_id, find_renamed, lock_names, next_lot_id, refuse_taken
 from colourmatch.book.relabelling import relabel
-from colourmatch.book.rows import count, is_open, read_lot, read_lots, read_stories, read_story, still_closed
+from colourmatch.book.rows import (
+    Query,
+    count,
+    is_open,
+    read_lot,
+    read_lots,
+    read_stories,
+    read_story,
+    still_closed,
+)
 from colourmatch.book.seals import last_hash
 from colourmatch.book.shelf import find_reference, find_stock, stocks_named
-from colourmatch.book.transactions import Part, find_token, insert, refuse_other
+from colourmatch.book.shelf_records import Reference
+from colourmatch.book.transactions import By, Part, find_token, insert, refuse_other
 from colourmatch.errors import InputError
-
-if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
-    from colourmatch.book.rows import Query
-    from colourmatch.book.shelf_records import Reference
-    from colourmatch.book.transactions import By
 
 
 class Lots(Part):

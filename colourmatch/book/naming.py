@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Container, Iterator
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import Any, NoReturn
 
 from sqlalchemy import Connection, func, or_, select
 
 from colourmatch.book import tables as t
 from colourmatch.book.checks import name_key
+from colourmatch.book.entries import Lot
 from colourmatch.book.rows import read_lots
 from colourmatch.book.transactions import near_names
 from colourmatch.errors import InputError, NotFoundError
-
-if TYPE_CHECKING:
-    from colourmatch.book.entries import Lot
 
 NEW_LOT = "colourmatch lot new --name NAME --volume-ml 900 --stock STOCK"
 _NAMES_LOOKED_AT = 2000

@@ -12,20 +12,17 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing, contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import sqlalchemy
 from platformdirs import user_data_path
-from sqlalchemy import URL, event, inspect, make_url
+from sqlalchemy import URL, Connection, Engine, event, inspect, make_url
 from sqlalchemy.exc import ArgumentError, DisconnectionError
 
 from colourmatch.book import tables
 from colourmatch.book.complaints import DAMAGED, OTHER_FILE, speaking
 from colourmatch.errors import BookError
 from colourmatch.writing import clear_left_over, name_partial
-
-if TYPE_CHECKING:
-    from sqlalchemy import URL, Connection, Engine
 
 BUSY_SECONDS = 20
 #: Above this size a whole check at every opening would be felt; `check` still reads it all.

@@ -9,9 +9,9 @@ import os
 import sqlite3
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
-from sqlalchemy import URL
+from sqlalchemy import URL, Engine
 from sqlalchemy.exc import OperationalError
 from sqlalchemy.pool import StaticPool
 
@@ -19,9 +19,6 @@ from colourmatch.book import opening, tables
 from colourmatch.book.complaints import speaking
 from colourmatch.errors import BookError
 from colourmatch.writing import NO_ROOM
-
-if TYPE_CHECKING:
-    from sqlalchemy import URL, Engine
 
 NO_BOOK = "There is no lot book at {place} yet."
 READ_ONLY = "The lot book {place} may only be read here: nothing can be entered."

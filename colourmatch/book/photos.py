@@ -6,9 +6,9 @@ import math
 from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Unpack, cast
+from typing import Any, Unpack, cast
 
-from sqlalchemy import or_, select
+from sqlalchemy import Connection, or_, select
 
 from colourmatch.book import tables as t
 from colourmatch.book.checks import check_one_of, to_json, utc_text
@@ -17,15 +17,10 @@ from colourmatch.book.entries import AsideEntry, PhotoEntry
 from colourmatch.book.naming import find_lot_id
 from colourmatch.book.photo_store import hash_photo
 from colourmatch.book.rows import read_entry, read_events
-from colourmatch.book.transactions import Part, find_token
+from colourmatch.book.transactions import By, Part, find_token
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.measurement import Measurement
 from colourmatch.records import plain
-
-if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
-    from colourmatch.book.transactions import By
 
 PURPOSES = ("match", "recheck")
 #: The ends of the names of a difference's columns: its figures in a measurement.

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Unpack
+from typing import Any, Unpack
+
+from sqlalchemy import Connection
 
 from colourmatch.book import tables as t
 from colourmatch.book.checks import (
@@ -21,14 +23,9 @@ from colourmatch.book.photo_store import KeptPhoto, hash_photo
 from colourmatch.book.rows import read_reference_readings, read_references
 from colourmatch.book.shelf import find_reference
 from colourmatch.book.shelf_records import Reference, ReferenceReading
-from colourmatch.book.transactions import Part, find_token, insert_once
+from colourmatch.book.transactions import By, Part, find_token, insert_once
 from colourmatch.measurement import Measurement
 from colourmatch.records import plain
-
-if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
-    from colourmatch.book.transactions import By
 
 
 class References(Part):

@@ -6,7 +6,7 @@ import json
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import fields
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeAlias, TypeVar
 
 from sqlalchemy import Connection, RowMapping, Select, func, select, union_all
 
@@ -32,7 +32,8 @@ from colourmatch.book.shelf_records import Reference, ReferenceReading, StockCha
 if TYPE_CHECKING:
     from colourmatch.measurement import Measurement
 
-    Query = Select[*tuple[Any, ...]]  # rows of any columns
+#: Rows of any columns.
+Query: TypeAlias = "Select[*tuple[Any, ...]]"
 
 _HEAD = ("id", "lot_id", "kind", "created_at", "entered_by", "replaces_id", "reason")
 _HEAVY = {"measurement", "advice"}

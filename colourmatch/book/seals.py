@@ -13,15 +13,12 @@ import hashlib
 import json
 from collections import defaultdict
 from collections.abc import Collection, Iterator
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
-from sqlalchemy import Boolean, func, select, text
+from sqlalchemy import Boolean, Connection, func, select, text
 
 from colourmatch.book import tables as t
 from colourmatch.book.packing import PackedText, hash_packed, unpack
-
-if TYPE_CHECKING:
-    from sqlalchemy import Connection
 
 #: What is written outside lots.
 _ALONE = ("references", "reference_readings", "stocks", "stock_entries", "calibrations")

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Any, Unpack
+from typing import Any, Unpack
 
-from sqlalchemy import select
+from sqlalchemy import Connection, select
 
 from colourmatch.book import tables as t
 from colourmatch.book.bottles import BottleFacts, Traced, check_bottle, find_batch, read_left_ml, trace_stocks
@@ -17,15 +17,10 @@ from colourmatch.book.relabelling import StockCorrection, check_stock_changes, p
 from colourmatch.book.rows import read_stock_changes, read_stocks
 from colourmatch.book.shelf import ADD_STOCK, find_stock, is_same_stock, lock_shelf, stocks_named
 from colourmatch.book.shelf_records import StockChange, StockEntry
-from colourmatch.book.transactions import Part, find_token, insert_once, near_names, part_of, refuse_other
+from colourmatch.book.transactions import By, Part, find_token, insert_once, near_names, part_of, refuse_other
 from colourmatch.errors import ClosedError, InputError, NotFoundError
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.stock import Stock, check_stock, dilute, part_learnt, weigh_drops
-
-if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
-    from colourmatch.book.transactions import By
 
 #: Two makings of one recipe differ in strength by this much (one sd, relative): weighing, filling up, another batch of
 #: powder (common practice, no source).

@@ -5,21 +5,17 @@ from __future__ import annotations
 import difflib
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec, TypedDict, TypeVar
+from typing import Any, Concatenate, ParamSpec, TypedDict, TypeVar
 
-from sqlalchemy import func, select
+from sqlalchemy import Connection, Engine, Table, func, select
 from sqlalchemy.exc import IntegrityError, OperationalError
 
 from colourmatch.book.checks import check_text, utc_text
 from colourmatch.book.complaints import speaking
 from colourmatch.book.opening import write as begin_writing
+from colourmatch.book.photo_store import PhotoStore
 from colourmatch.book.seals import forget_new, note_new, seal_new
 from colourmatch.errors import UsedTokenError
-
-if TYPE_CHECKING:
-    from sqlalchemy import Connection, Engine, Table
-
-    from colourmatch.book.photo_store import PhotoStore
 
 T = TypeVar("T")
 P = ParamSpec("P")

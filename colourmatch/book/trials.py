@@ -6,9 +6,9 @@ by what was taken; poured back, the trial's colour comes in with it. Nothing tha
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, NamedTuple, Unpack
+from typing import Any, NamedTuple, Unpack
 
-from sqlalchemy import select
+from sqlalchemy import Connection, select
 
 from colourmatch.book import tables as t
 from colourmatch.book.additions import same_dose
@@ -20,14 +20,9 @@ from colourmatch.book.lots import begin_lot
 from colourmatch.book.naming import find_lot_id
 from colourmatch.book.rows import read_entry, read_lot, read_lots, read_story
 from colourmatch.book.shelf import find_stock
-from colourmatch.book.transactions import Part, find_token, part_of, refuse_other
+from colourmatch.book.transactions import By, Part, find_token, part_of, refuse_other
 from colourmatch.errors import InputError
 from colourmatch.records import pick
-
-if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
-    from colourmatch.book.transactions import By
 
 #: Less than this is no trial but a sample: one drop would be more than the whole dose.
 LEAST_ML = 10.0

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Unpack
+from typing import Any, Unpack
+
+from sqlalchemy import Connection
 
 from colourmatch.book.checks import check_number
 from colourmatch.book.entering import correct, enter
 from colourmatch.book.entries import LotEntry, VolumeEntry
-from colourmatch.book.transactions import Part
+from colourmatch.book.transactions import By, Part
 from colourmatch.errors import InputError
-
-if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
-    from colourmatch.book.transactions import By
 
 
 class Volumes(Part):

@@ -18,8 +18,9 @@ from colourmatch.book.calibrations import (
     since_forgotten,
 )
 from colourmatch.book.checks import check_name, name_key
-from colourmatch.book.photo_store import open_source
-from colourmatch.book.transactions import near_names
+from colourmatch.book.lot_book import LotBook
+from colourmatch.book.photo_store import Source, open_source
+from colourmatch.book.transactions import By, near_names
 from colourmatch.colour.difference import ciede2000
 from colourmatch.errors import ColourMatchError, NotFoundError
 from colourmatch.measurement import SPOTS, CardNamed, Measurement, SpotColour
@@ -38,9 +39,6 @@ from colourmatch.photo.measure import measure_photo
 from colourmatch.records import as_json, rounded
 
 if TYPE_CHECKING:
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.book.photo_store import Source
-    from colourmatch.book.transactions import By
     from colourmatch.photo.tone import KnownGreys
 
 MAKE_ONE = "colourmatch card-profile add NAME PHOTO"

@@ -9,21 +9,17 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Generic, NamedTuple, TypeVar
+from typing import Any, Generic, NamedTuple, TypeVar
 
 from colourmatch.book.calibrations import FIT
 from colourmatch.book.entries import PhotoEntry
-from colourmatch.book.photo_store import hash_photo, open_source
+from colourmatch.book.lot_book import LotBook
+from colourmatch.book.photo_store import Source, hash_photo, open_source
 from colourmatch.book.shelf_records import ReferenceReading
 from colourmatch.errors import NotFoundError, PhotoError
-from colourmatch.instrument.cards import card_profile
+from colourmatch.instrument.cards import CardProfile, card_profile
 from colourmatch.instrument.phone_correction import calibrate, find_calibration
 from colourmatch.measurement import Measurement
-
-if TYPE_CHECKING:
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.book.photo_store import Source
-    from colourmatch.instrument.cards import CardProfile
 
 Entry = TypeVar("Entry", PhotoEntry, ReferenceReading)
 

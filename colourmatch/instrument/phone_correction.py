@@ -13,9 +13,10 @@ from numpy.typing import NDArray
 
 from colourmatch.book.calibrations import FIT, PHONE_FORGOTTEN, CalibrationEntry
 from colourmatch.book.checks import name_key
+from colourmatch.book.lot_book import LotBook
 from colourmatch.colour.difference import compare_lab
 from colourmatch.errors import NotFoundError
-from colourmatch.instrument.phone_calibration import PhoneFit, correct_lab
+from colourmatch.instrument.phone_calibration import Corrected, PhoneFit, correct_lab
 from colourmatch.measurement import (
     LIQUIDS,
     CalibrationNamed,
@@ -29,8 +30,6 @@ from colourmatch.photo.read_colour import SCALE_SD, stretch
 from colourmatch.records import rounded
 
 if TYPE_CHECKING:
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.instrument.phone_calibration import Corrected
     from colourmatch.liquid.phone import PhonePrior
 
 Array = NDArray[np.float64]

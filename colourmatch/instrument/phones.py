@@ -18,8 +18,9 @@ from colourmatch.book.calibrations import (
     since_forgotten,
 )
 from colourmatch.book.checks import check_name, check_number, name_key
-from colourmatch.book.photo_store import open_source
-from colourmatch.book.transactions import near_names
+from colourmatch.book.lot_book import LotBook
+from colourmatch.book.photo_store import Source, open_source
+from colourmatch.book.transactions import By, near_names
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.instrument.phone_calibration import KnownDye
 from colourmatch.instrument.phone_correction import NO_NAME
@@ -28,9 +29,6 @@ from colourmatch.measurement import LIQUIDS, Measurement
 from colourmatch.photo.measure import measure_photo
 
 if TYPE_CHECKING:
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.book.photo_store import Source
-    from colourmatch.book.transactions import By
     from colourmatch.instrument.cards import CardProfile
 
 

@@ -7,25 +7,21 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
-from colourmatch.book.entries import LotStory
+from colourmatch.book.entries import Lot, LotStory
+from colourmatch.book.lot_book import LotBook
+from colourmatch.book.shelf_records import StockEntry
 from colourmatch.dosing.limits import room_mg_per_l
 from colourmatch.errors import InputError
-from colourmatch.liquid.stock import Addition
+from colourmatch.liquid.stock import Addition, BatchState
 from colourmatch.records import as_json, pick
 from colourmatch.words.advice import tell_first_dose
 from colourmatch.words.figures import tell_drops
 from colourmatch.workflow.by_hand import hand_of, measure_dose
 from colourmatch.workflow.fitting import LEAST_LEARNT_SD
-
-if TYPE_CHECKING:
-    from colourmatch.book.entries import Lot
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.book.shelf_records import StockEntry
-    from colourmatch.liquid.stock import BatchState
 
 #: Lots of one recipe need doses that differ by this much (one sd, relative), before two of them say how much: botanicals
 #: differ from lot to lot (common practice, no source).

@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Unpack
+from typing import Any, Unpack
 
 from colourmatch.book.entries import SWAPPED, AdditionEntry, LotEntry, LotStory
-from colourmatch.book.transactions import part_of
+from colourmatch.book.lot_book import LotBook
+from colourmatch.book.transactions import By, part_of
 from colourmatch.errors import InputError
 from colourmatch.liquid.mishaps import LABEL
 from colourmatch.words.doubts import tell_cause
 from colourmatch.workflow.doubts import OLDER, find_entry, put_right
 from colourmatch.workflow.lot import advise_lot
-
-if TYPE_CHECKING:
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.book.transactions import By
 
 
 def answer_question(

@@ -8,16 +8,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from colourmatch.book.entries import LotStory
+from colourmatch.book.lot_book import LotBook
+from colourmatch.book.shelf_records import StockEntry
 from colourmatch.dosing.plan import MOST_DROPS
 from colourmatch.words.advice import tell_doses
 from colourmatch.words.figures import tell_drops, tell_typed
-
-if TYPE_CHECKING:
-    from colourmatch.book.entries import LotStory
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.book.shelf_records import StockEntry
 
 #: What a scale shows, and what a small syringe is marked in (common practice, no source).
 SCALE_STEP_G, SYRINGE_STEP_ML = 0.01, 0.01

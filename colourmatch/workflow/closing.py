@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Unpack
+from typing import Any, Unpack
 
 import numpy as np
 
 from colourmatch.book.checks import check_outcome
-from colourmatch.book.entries import ClosingEntry, VolumeEntry, contradict
-from colourmatch.book.transactions import part_of
+from colourmatch.book.entries import ClosingEntry, LotStory, VolumeEntry, contradict
+from colourmatch.book.lot_book import LotBook
+from colourmatch.book.transactions import By, part_of
 from colourmatch.errors import ClosedError, QuestionError
 from colourmatch.records import pick
 from colourmatch.workflow.ceilings import passed_ceilings
@@ -16,11 +17,6 @@ from colourmatch.workflow.fitting import LEAST_LEARNT_SD, usable_photos
 from colourmatch.workflow.label_lines import tell_care
 from colourmatch.workflow.lot import advise_story
 from colourmatch.workflow.trials import open_trials
-
-if TYPE_CHECKING:
-    from colourmatch.book.entries import LotStory
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.book.transactions import By
 
 #: What the record says of a lot that ended unseen.
 UNSEEN = "Closed without a photo of its last state."

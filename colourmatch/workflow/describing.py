@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from colourmatch.book.entries import AdditionEntry, ClosingEntry, LotEntry, NoteEntry, PhotoEntry
+from colourmatch.book.entries import AdditionEntry, ClosingEntry, LotEntry, LotStory, NoteEntry, PhotoEntry
+from colourmatch.book.lot_book import LotBook
 from colourmatch.records import pick
 from colourmatch.words.entries import tell_entry
 from colourmatch.workflow.ceilings import describe_state, passed_ceilings
@@ -12,11 +13,6 @@ from colourmatch.workflow.intake import read_intake
 from colourmatch.workflow.label_lines import tell_care
 from colourmatch.workflow.shelf_state import list_bottles
 from colourmatch.workflow.trials import describe_trials
-
-if TYPE_CHECKING:
-    from colourmatch.book.entries import LotStory
-    from colourmatch.book.lot_book import LotBook
-
 
 #: What is told of a lot's head under its own names.
 _HEAD = (

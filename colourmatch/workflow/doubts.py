@@ -14,6 +14,7 @@ import numpy as np
 
 from colourmatch.book.entries import AdditionEntry, LotEntry, LotStory, PhotoEntry, VolumeEntry, number_photos
 from colourmatch.liquid.mishaps import LABEL, Bottle, Dosed, Mishap, think_of
+from colourmatch.liquid.stock import Stock
 from colourmatch.words.doubts import Told, tell_cause, tell_doubt_of_two
 from colourmatch.words.entries import tell_dose
 from colourmatch.words.figures import tell_quantity
@@ -22,7 +23,6 @@ from colourmatch.workflow.photo_time import is_ahead, moment_of
 if TYPE_CHECKING:
     from colourmatch.dosing.doubt import Cause, Doubt
     from colourmatch.liquid.lot_model import StockPrior
-    from colourmatch.liquid.stock import Stock
 
 #: Clocks of a phone and of this machine are hardly nearer.
 _CLOCKS_DIFFER = timedelta(seconds=2)

@@ -7,35 +7,31 @@ looking.py both stand on it.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from colourmatch.book.entries import AdditionEntry, LotEntry, LotStory, PhotoEntry, VolumeEntry
 from colourmatch.book.example import leave_out_example
+from colourmatch.book.lot_book import LotBook
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.dosing.doubt import find_doubt
 from colourmatch.dosing.problem import no_nearer
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.instrument.phone_correction import camera_key, phone_priors
 from colourmatch.liquid.colourants import find_colourant
-from colourmatch.liquid.learn import fit_lot
+from colourmatch.liquid.learn import LotFit, fit_lot
 from colourmatch.liquid.lot_model import StockPrior
 from colourmatch.liquid.mishaps import Bottle
 from colourmatch.liquid.observations import Gap, Shot
+from colourmatch.liquid.stock import Stock
 from colourmatch.measurement import LIQUIDS, Measurement
-from colourmatch.photo.combine import combine_photos
+from colourmatch.photo.combine import Combined, combine_photos
 from colourmatch.workflow.doubts import list_mishaps
 from colourmatch.workflow.photo_colours import final_photos
 from colourmatch.workflow.since_photo import changes_colour
 from colourmatch.workflow.targets import target_covariance
 from colourmatch.workflow.views import photo_view
-
-if TYPE_CHECKING:
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.liquid.learn import LotFit
-    from colourmatch.liquid.stock import Stock
-    from colourmatch.photo.combine import Combined
 
 #: A stock's learnt strength never counts as better known than this.
 LEAST_LEARNT_SD = 0.04

@@ -11,9 +11,17 @@ from typing import TYPE_CHECKING, Any
 from colourmatch.book.checks import check_serving
 from colourmatch.book.entries import LotStory
 from colourmatch.book.example import leave_out_example
+from colourmatch.book.lot_book import LotBook
 from colourmatch.dosing.problem import Problem
 from colourmatch.dosing.serving import look_at
-from colourmatch.dosing.shelf_gain import find_missing_kind, find_other_stocks, hold_back, is_out_of_reach
+from colourmatch.dosing.shelf_gain import (
+    MissingKind,
+    OtherStock,
+    find_missing_kind,
+    find_other_stocks,
+    hold_back,
+    is_out_of_reach,
+)
 from colourmatch.errors import InputError
 from colourmatch.liquid.model import View
 from colourmatch.records import as_json
@@ -22,12 +30,8 @@ from colourmatch.workflow.fitting import base_share, fit_story, make_prior, usab
 from colourmatch.workflow.views import views_of
 
 if TYPE_CHECKING:
-    from colourmatch.book.lot_book import LotBook
     from colourmatch.dosing.advice import Advice
     from colourmatch.dosing.bottles import Choice
-    from colourmatch.dosing.problem import Problem
-    from colourmatch.dosing.shelf_gain import MissingKind, OtherStock
-    from colourmatch.liquid.model import View
 
 #: What an advice says here when there is nothing to say.
 NOTHING: dict[str, Any] = {"serving": [], "bottles": [], "other_stocks": [], "missing_kind": None}

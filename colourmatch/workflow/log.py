@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 from datetime import tzinfo
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from colourmatch.book.entries import AdditionEntry, LotStory, PhotoEntry
+from colourmatch.book.entries import AdditionEntry, Lot, LotEntry, LotStory, PhotoEntry
+from colourmatch.book.lot_book import LotBook
+from colourmatch.book.shelf_records import StockEntry
 from colourmatch.words.entries import tell_dose, tell_entry
 from colourmatch.words.times import tell_time
-
-if TYPE_CHECKING:
-    from colourmatch.book.entries import Lot, LotEntry
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.book.shelf_records import StockEntry
 
 
 def list_log(

@@ -11,14 +11,15 @@ from typing import TYPE_CHECKING, Any, Unpack
 
 from colourmatch.book.checks import check_number, utc_text
 from colourmatch.book.entries import Lot, LotStory, PhotoEntry
+from colourmatch.book.lot_book import LotBook
 from colourmatch.book.photo_store import Source
 from colourmatch.book.transactions import By, part_of
-from colourmatch.dosing.advice import advise, advise_unseen, ask_for_photo
+from colourmatch.dosing.advice import Advice, advise, advise_unseen, ask_for_photo
 from colourmatch.dosing.bottles import choose_bottles
 from colourmatch.dosing.doubt import find_doubt
 from colourmatch.dosing.problem import Problem
 from colourmatch.errors import InputError
-from colourmatch.instrument.incoming import take_in_for_lot
+from colourmatch.instrument.incoming import IncomingPhoto, take_in_for_lot
 from colourmatch.measurement import Flag, Measurement, OwnView
 from colourmatch.photo.quality import flag
 from colourmatch.records import pick
@@ -45,9 +46,6 @@ from colourmatch.workflow.thinning import count_water, find_thinning
 from colourmatch.workflow.views import own_view, photo_view, views_of
 
 if TYPE_CHECKING:
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.dosing.advice import Advice
-    from colourmatch.instrument.incoming import IncomingPhoto
     from colourmatch.liquid.model import View
     from colourmatch.photo.combine import Combined
 

@@ -13,15 +13,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING, Any, Unpack
+from typing import Any, Unpack
 
 import numpy as np
 from numpy.typing import NDArray
 
-from colourmatch.book.transactions import part_of
-from colourmatch.colour.difference import ciede2000, compare_lab
+from colourmatch.book.entries import Lot, LotStory, PhotoEntry
+from colourmatch.book.lot_book import LotBook
+from colourmatch.book.photo_store import Source
+from colourmatch.book.transactions import By, part_of
+from colourmatch.colour.difference import Difference, ciede2000, compare_lab
 from colourmatch.errors import InputError
-from colourmatch.instrument.incoming import note_for_lot, take_in_for_lot
+from colourmatch.instrument.incoming import IncomingPhoto, note_for_lot, take_in_for_lot
 from colourmatch.measurement import LIQUIDS, Measurement
 from colourmatch.records import pick, rounded
 from colourmatch.words.entries import tell_aside
@@ -37,14 +40,6 @@ from colourmatch.workflow.photo_colours import (
 )
 from colourmatch.workflow.photo_time import plausible_moment
 from colourmatch.workflow.views import photo_view
-
-if TYPE_CHECKING:
-    from colourmatch.book.entries import Lot, LotStory, PhotoEntry
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.book.photo_store import Source
-    from colourmatch.book.transactions import By
-    from colourmatch.colour.difference import Difference
-    from colourmatch.instrument.incoming import IncomingPhoto
 
 Array = NDArray[np.float64]
 _WEEK = timedelta(weeks=1)

@@ -9,11 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from colourmatch.book.checks import check_lab, check_name, check_number, check_one_of, check_text, name_key
+from colourmatch.book.entries import Lot
+from colourmatch.book.lot_book import LotBook
+from colourmatch.book.photo_store import Source
+from colourmatch.book.shelf_records import Reference, ReferenceReading
 from colourmatch.colour.difference import compare_lab
 from colourmatch.errors import InputError, NotFoundError, PhotoError
 from colourmatch.instrument.incoming import open_reader
@@ -23,12 +27,6 @@ from colourmatch.workflow.photo_colours import final_photos, read_spot
 from colourmatch.workflow.photo_time import plausible_moment
 from colourmatch.workflow.targets import ENTERED_SD
 from colourmatch.workflow.views import photo_view
-
-if TYPE_CHECKING:
-    from colourmatch.book.entries import Lot
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.book.photo_store import Source
-    from colourmatch.book.shelf_records import Reference, ReferenceReading
 
 WHICH = ("first", "latest", "mean")
 

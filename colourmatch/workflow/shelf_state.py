@@ -4,18 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from colourmatch.book.entries import LotStory
+from colourmatch.book.lot_book import LotBook
+from colourmatch.book.shelf_records import StockEntry
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.model import absorbance_to_lab
 from colourmatch.liquid.stock import DOSE_DROPS
 from colourmatch.records import pick
 from colourmatch.words.shelf import tell_empty, tell_old, tell_old_soon
-
-if TYPE_CHECKING:
-    from colourmatch.book.entries import LotStory
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.book.shelf_records import StockEntry
 
 #: A bottle is warned of so many days before its last (common practice, no source).
 SOON = timedelta(days=14)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Unpack
+from typing import Any, Unpack
 
 from colourmatch.book.entries import (
     AdditionEntry,
@@ -16,10 +16,8 @@ from colourmatch.book.entries import (
     PhotoEntry,
     VolumeEntry,
 )
-
-if TYPE_CHECKING:
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.book.transactions import By
+from colourmatch.book.lot_book import LotBook
+from colourmatch.book.transactions import By
 
 #: What an entry says that a correction can put right.
 _SAID: dict[type[LotEntry], tuple[str, ...]] = {

@@ -7,15 +7,13 @@ among the readings of that reference; a target that is none of them was entered 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from colourmatch.book.entries import Lot
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.book.shelf_records import ReferenceReading
+from colourmatch.book.entries import Lot
+from colourmatch.book.lot_book import LotBook
+from colourmatch.book.shelf_records import ReferenceReading
 
 Array = NDArray[np.float64]
 #: Standard deviation of an entered L*, a*, b* that came without one.

@@ -11,11 +11,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
-from colourmatch.colour.difference import compare_lab
+from colourmatch.book.entries import LotStory
+from colourmatch.book.lot_book import LotBook
+from colourmatch.colour.difference import Interval, compare_lab
 from colourmatch.records import as_json, pick
 from colourmatch.words.looks import tell_glass
 from colourmatch.workflow.photo_colours import (
@@ -28,11 +30,6 @@ from colourmatch.workflow.photo_colours import (
     total_sd,
 )
 from colourmatch.workflow.views import photo_view
-
-if TYPE_CHECKING:
-    from colourmatch.book.entries import LotStory
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.colour.difference import Interval
 
 D2, D4 = 1.128, 3.267
 #: Fewer values give no limits; fewer than the second give limits that are only provisional (common practice).

@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from colourmatch.book.carried import came_along, find_poured_back
 from colourmatch.book.entries import AdditionEntry, LotStory, VolumeEntry
+from colourmatch.book.lot_book import LotBook
+from colourmatch.liquid.stock import BatchState
 from colourmatch.records import pick
 from colourmatch.words.figures import tell_drops, tell_interval, tell_ml, tell_number
-
-if TYPE_CHECKING:
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.liquid.stock import BatchState
 
 #: What a trial's figures are unsure by, beside the label: half a drop of miscount, 5 % between single drops
 #: (liquid/stock.py), and 1.5 % of each of the two volumes (a measuring jug; common practice, no source).
