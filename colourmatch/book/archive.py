@@ -253,9 +253,7 @@ def _mend_name(meant: Mapping[int, str]) -> str:
 def _check_moves(story: LotStory) -> Iterator[Finding]:
     """Times put right that are of no entry of their lot, or from before its beginning."""
     known = {entry.id for entry in story.events}
-    for entry in story.events:
-        if not isinstance(entry, MovedEntry):
-            continue
+    for entry in story.all(MovedEntry):
         if entry.moved_entry_id not in known:
             yield Finding(
                 "orphan",

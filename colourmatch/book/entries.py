@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from colourmatch.book.checks import STOPS
 from colourmatch.book.shelf_records import StockEntry
@@ -80,6 +80,9 @@ class LotEntry:
     def happened_at(self) -> str:
         """When it happened: as it was put right, of a correction as what it corrects, else when it was entered."""
         return self.stands_at or self.created_at
+
+
+E = TypeVar("E", bound=LotEntry)
 
 
 @dataclass(frozen=True)
@@ -281,15 +284,29 @@ class LotStory:
     @property
     def answers(self) -> dict[tuple[str, int], bool]:
         """What was said to each cause, by its code and the entry that it is about."""
-        said = {entry.cause: entry.yes for entry in self.events if isinstance(entry, AnswerEntry)}
+        said = {entry.cause: entry.yes for entry in self.all(AnswerEntry)}
         return {cause: yes for cause, yes in said.items() if yes is not None}
 
     @property
     def closing(self) -> ClosingEntry | None:
         """The closing entry that stands, None while the lot is open."""
-        undone = {entry.closing_entry_id for entry in self.events if isinstance(entry, ReopeningEntry)}
-        closings = (entry for entry in self.events if isinstance(entry, ClosingEntry))
-        return next((entry for entry in closings if entry.id not in undone), None)
+        undone = {entry.closing_entry_id for entry in self.all(ReopeningEntry)}
+        return next((entry for entry in self.all(ClosingEntry) if entry.id not in undone), None)
+
+    def find(self, entry_id: int) -> LotEntry:
+        """An entry by its id, replaced or not."""
+        return next(entry for entry in self.events if entry.id == entry_id)
+
+    def line(self, entry: LotEntry) -> list[LotEntry]:
+        """An entry with all that it replaces, the first one first."""
+        line = [entry]
+        while line[0].replaces_id is not None:
+            line.insert(0, self.find(line[0].replaces_id))
+        return line
+
+    def all(self, kind: type[E]) -> list[E]:
+        """All entries of one kind in order, replaced ones included."""
+        return [entry for entry in self.events if isinstance(entry, kind)]
 
     def entries_before(self, entry: LotEntry) -> tuple[LotEntry, ...]:
         """The entries that count and happened before a given one, such as a photo."""

@@ -107,7 +107,7 @@ class Entries(Part):
 
 def check_move(story: LotStory, entry_id: int, moment: str) -> None:
     """InputError when an entry of a lot cannot have happened at a moment (UTC text)."""
-    entry = next(known for known in story.events if known.id == entry_id)
+    entry = story.find(entry_id)
     refuse_replaced(entry)
     _refuse_fixed(story, entry)
     if moment > utc_text():
@@ -129,11 +129,7 @@ def _refuse_fixed(story: LotStory, entry: LotEntry) -> None:
         )
     if getattr(entry, "void", False):
         raise InputError(f"Entry {entry.id} says that it never happened. Leave its time as it is.")
-    by_id = {known.id: known for known in story.events}
-    first: LotEntry = entry
-    while first.replaces_id is not None:
-        first = by_id[first.replaces_id]
-    if first.reason or getattr(entry, "trial_lot_id", None) is not None:
+    if story.line(entry)[0].reason or getattr(entry, "trial_lot_id", None) is not None:
         raise InputError(
             f"Entry {entry.id} belongs to a trial that was taken or poured back, as one act with other entries. "
             "Leave its time as it is."

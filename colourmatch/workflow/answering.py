@@ -10,7 +10,7 @@ from colourmatch.book.transactions import By, part_of
 from colourmatch.errors import InputError
 from colourmatch.liquid.mishaps import LABEL
 from colourmatch.words.doubts import tell_cause
-from colourmatch.workflow.doubts import OLDER, find_entry, put_right
+from colourmatch.workflow.doubts import OLDER, put_right
 from colourmatch.workflow.lot import advise_lot
 
 
@@ -45,7 +45,7 @@ def answer_question(
 
 def _accept(book: LotBook, story: LotStory, cause: dict[str, Any], by: By) -> LotEntry:
     """The entry that puts right what went wrong."""
-    code, entry = cause["code"], find_entry(story, cause["about"])
+    code, entry = cause["code"], story.find(cause["about"])
     why = tell_cause(code, photo="", stock="", other=cause["stock"] or "", part=cause["part"] or 1.0).reason
     if isinstance(entry, AdditionEntry):
         if code == "dose-missing":

@@ -175,8 +175,7 @@ def put_question(
     first = doubt.causes[0]
     shown = photos[first.shot] if first.shot >= 0 else photos[-1]
     at = tuple(
-        _just_before(find_entry(story, cause.entry)) if cause.code == OLDER else None
-        for cause in doubt.causes
+        _just_before(story.find(cause.entry)) if cause.code == OLDER else None for cause in doubt.causes
     )
     key = {(cause.code, place) for cause, place in zip(doubt.causes, about, strict=True)}
     return Question(doubt, about, told, shown, key <= _asked(story, before=photos[-1]), at)
@@ -204,10 +203,6 @@ def name_entry(question: Mapping[str, Any], story: LotStory, photo: PhotoEntry) 
     return {**question, **named, **own}
 
 
-def find_entry(story: LotStory, entry_id: int) -> LotEntry:
-    return next(entry for entry in story.events if entry.id == entry_id)
-
-
 def _just_before(entry: LotEntry) -> str:
     moment = datetime.fromisoformat(entry.happened_at) - timedelta(microseconds=1)
     return moment.isoformat(timespec="microseconds")
@@ -216,7 +211,7 @@ def _just_before(entry: LotEntry) -> str:
 def _tell(story: LotStory, photos: Sequence[PhotoEntry], stocks: Sequence[Stock], cause: Cause) -> Told:
     numbers = number_photos(story)
     photo = photos[cause.shot].id if cause.shot >= 0 else photos[-1].id
-    entry = find_entry(story, cause.entry) if cause.entry >= 0 and cause.code != LABEL else None
+    entry = story.find(cause.entry) if cause.entry >= 0 and cause.code != LABEL else None
     dose: dict[str, Any] = {"stock": stocks[cause.entry].name} if cause.code == LABEL else {}
     if isinstance(entry, AdditionEntry):
         amount = tell_quantity(put_right(entry, cause.part or 1.0), entry.unit)
