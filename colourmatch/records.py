@@ -9,12 +9,13 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import MISSING, dataclass, field, fields, is_dataclass, replace
 from functools import cache
-from typing import Any, NamedTuple, Self, TypeVar, cast
+from typing import TYPE_CHECKING, Any, NamedTuple, Self, TypeAlias, TypeVar, cast
 
-import numpy as np
-from numpy.typing import NDArray
+if TYPE_CHECKING:  # lists of lots do not wait for it
+    import numpy as np
+    from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+Array: TypeAlias = "NDArray[np.float64]"
 R = TypeVar("R")
 #: Of a record that is made here: the fields that are written only once they are set.
 _LATER = frozenset({"later"})
@@ -40,6 +41,8 @@ def kept(
 
 def numbers(value: Any) -> Array:
     """An array of JSON numbers, NaN for null."""
+    import numpy as np
+
     return np.array(value, float)
 
 
@@ -54,6 +57,8 @@ def significant(values: Any, digits: int) -> Array:
 
 
 def _each(values: Any, act: Callable[[float], float]) -> Array:
+    import numpy as np
+
     array = np.asarray(values, float)
     return np.array([act(v) for v in array.ravel().tolist()]).reshape(array.shape)
 

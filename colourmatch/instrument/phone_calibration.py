@@ -11,9 +11,9 @@ IEEE Trans. Image Process. 24(5), 1460-1470, doi:10.1109/TIP.2015.2405336): they
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import astuple, dataclass, field
 from functools import cache
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -51,7 +51,8 @@ _NEAR, _NEAR_PART = 0.15, 0.15
 _P3 = RGB_TO_XYZ["Display P3"]
 
 
-class KnownDye(NamedTuple):
+@dataclass(frozen=True)
+class KnownDye:
     """A stock that a known liquid was made with: its colourant, and how well its strength is known (relative sd)."""
 
     name: str
@@ -109,7 +110,7 @@ class PhoneFit(Record):
     factor: Array = kept(read_array, write=_digits(significant, 5), default=lambda: np.empty((0, 0)))
     dyes: tuple[KnownDye, ...] = kept(
         lambda rows: tuple(KnownDye(*row) for row in rows),
-        write=lambda dyes: [list(dye) for dye in dyes],
+        write=lambda dyes: [list(astuple(dye)) for dye in dyes],
         default=(),
     )
     depth_mm: float = kept(default=10.0)

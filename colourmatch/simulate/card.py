@@ -31,8 +31,6 @@ def lay_sheet(canvas: Canvas, scene: Scene, seed: int) -> None:
     grain = _grain(canvas.picture.shape[:2], scene.table_texture, seed)
     for band in canvas.bands():
         canvas.picture[band] = canvas.lit(band, smooth_reflectance(scene.table)) * grain[band][..., None]
-    if not scene.card_on_table:
-        return
     middle, half = np.array(canvas.view.origin_mm), np.array(scene.sheet_mm) / 2
     corners = middle + half * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
     edge = canvas.polygon_coverage(corners + np.array([0.8, 0.8]), soft_px=2.0)
@@ -69,11 +67,9 @@ def print_card(canvas: Canvas, printer: Printer) -> None:
         if region is not None:
             grid = canvas.view.grid_mm(region)
             canvas.paint(region, bars_coverage(canvas.view, grid, tuple(centre)), black)
-    for spot in spec["spots"]["centres_mm"]:
-        region = disc_region(canvas.view, spot_centre(spot), _FIELDS_REACH_MM)
-        if printer.inks and region is not None:
-            x, y = canvas.view.grid_mm(region)
-            shares = field_coverages(canvas.view, (x, y), spot)
+    for spot in spec["spots"]["centres_mm"] if printer.inks else ():
+        for region, _, _ in canvas.around(spot_centre(spot), _FIELDS_REACH_MM):
+            shares = field_coverages(canvas.view, canvas.view.grid_mm(region), spot)
             for share, ink in zip(shares, printed_fields(printer, spot), strict=True):
                 canvas.paint(region, share, paper * ink)
 
@@ -85,8 +81,7 @@ def _print_marker(
     family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
     ink = cv2.aruco.generateImageMarker(family, marker, 8) < 128
     cx, cy = centre_mm
-    region = canvas.view.region((cx - size / 2, cy - size / 2, cx + size / 2, cy + size / 2))
-    if region is None:
+    if (region := canvas.view.region((cx - size / 2, cy - size / 2, cx + size / 2, cy + size / 2))) is None:
         return
     times = 5
     x, y = canvas.view.grid_mm(region, oversample=times)
@@ -101,15 +96,10 @@ def _print_marker(
 def _print_ring(
     canvas: Canvas, centre_mm: tuple[float, float], radius_mm: float, tone: NDArray[np.float64]
 ) -> None:
-    (cx, cy), outer = centre_mm, radius_mm + 1
-    region = canvas.view.region((cx - outer, cy - outer, cx + outer, cy + outer))
-    if region is None:
-        return
-    x, y = canvas.view.grid_mm(region)
-    scale = float(np.mean(canvas.view.px_per_mm(centre_mm)))
-    distance = np.hypot(x - np.float32(cx), y - np.float32(cy))
-    line = span_coverage(distance, radius_mm - _RING_LINE_MM / 2, radius_mm + _RING_LINE_MM / 2, scale)
-    canvas.paint(region, line, tone)
+    half = _RING_LINE_MM / 2
+    for region, dx, dy in canvas.around(centre_mm, radius_mm + 1):
+        line = span_coverage(np.hypot(dx, dy), radius_mm - half, radius_mm + half, canvas.scale(centre_mm))
+        canvas.paint(region, line, tone)
 
 
 def bars_region(view: View, spot_centre_mm: tuple[float, float]) -> Region | None:
@@ -165,9 +155,3 @@ def spot_centre(spot: str) -> tuple[float, float]:
     """Centre of a spot in card mm."""
     x, y = read_json("card-v1.json")["spots"]["centres_mm"][spot]
     return float(x), float(y)
-
-
-def disc_region(view: View, centre_mm: tuple[float, float], radius_mm: float) -> Region | None:
-    """The part of the frame that holds a circle of the card."""
-    (x, y), r = centre_mm, radius_mm
-    return view.region((x - r, y - r, x + r, y + r))

@@ -5,6 +5,7 @@ It knows the light on every pixel and how to blend a material into a region; it 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -12,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from colourmatch.simulate.geometry import Picture, Region, View
+from colourmatch.simulate.materials import paper_reflectance
 
 Array = NDArray[np.float64]
 
@@ -46,6 +48,25 @@ class Canvas:
     def paint(self, region: Region, coverage: Picture, reflectance: ArrayLike) -> None:
         """Lays a material over the picture."""
         self.blend(region, coverage, self.lit(region, reflectance))
+
+    def around(
+        self, centre_mm: tuple[float, float], radius_mm: float, height_mm: float = 0.0
+    ) -> Iterator[tuple[Region, Picture, Picture]]:
+        """The part of the frame that holds a circle at a height over the card, and how far in mm each of its pixels looks
+        from the middle, across and down; nothing when it is outside."""
+        (x, y), r = centre_mm, radius_mm
+        region = self.view.region((x - r, y - r, x + r, y + r), height_mm)
+        if region is not None:
+            across, down = self.view.grid_mm(region, height_mm)
+            yield region, across - np.float32(x), down - np.float32(y)
+
+    def scale(self, centre_mm: tuple[float, float]) -> float:
+        """Pixels in a mm at a place of the card."""
+        return float(np.mean(self.view.px_per_mm(centre_mm)))
+
+    def shine(self, region: Region, level: Picture) -> None:
+        """Adds light of a level, in units of white paper, shape (h, w)."""
+        self.picture[region] += level[..., None].astype(np.float32) * self.lit(region, paper_reflectance())
 
     def box(
         self, centre_mm: tuple[float, float], size_mm: tuple[float, float], reflectance: ArrayLike
