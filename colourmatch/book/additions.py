@@ -1,4 +1,4 @@
-"""Doses of stocks in the lots of the book: put in, and put right."""
+"""Doses of stocks in the lots of the book, and batch that was taken out or blended in without colour: entered, and put right."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from sqlalchemy import Connection
 from colourmatch.book import tables as t
 from colourmatch.book.checks import check_number
 from colourmatch.book.entering import correct, enter
-from colourmatch.book.entries import AdditionEntry, LotEntry
+from colourmatch.book.entries import AdditionEntry, LotEntry, VolumeEntry
 from colourmatch.book.rows import read_lot, read_stocks
 from colourmatch.book.shelf import find_stock, is_same_stock
 from colourmatch.book.shelf_records import StockEntry
@@ -96,6 +96,55 @@ class Additions(Part):
             return {"void": void, **amount, **other}
 
         return correct(self._database, entry_id, AdditionEntry, particulars, reason, **by, asked=asked)
+
+
+class Volumes(Part):
+    """Samples and untinted parts of the lots of an open book."""
+
+    def take_sample(
+        self, lot: int | str, ml: float, *, returned: bool = False, **by: Unpack[By]
+    ) -> VolumeEntry:
+        """Write down a sample taken from the batch; `returned` True: it went back whole, nothing changes."""
+        values = {"ml": check_number("ml", ml), "returned": bool(returned), "void": False}
+        return enter(self._database, "sample", VolumeEntry, lot, values, **by, prove=True)
+
+    def add_untinted(self, lot: int | str, ml: float, **by: Unpack[By]) -> VolumeEntry:
+        """Write down untinted batch that was blended back, the way out when the colour is past the match."""
+        values = {"ml": check_number("ml", ml), "returned": False, "void": False}
+        return enter(self._database, "untinted", VolumeEntry, lot, values, **by)
+
+    def correct(
+        self,
+        entry_id: int,
+        *,
+        reason: str,
+        ml: float | None = None,
+        returned: bool = False,
+        void: bool = False,
+        **by: Unpack[By],
+    ) -> VolumeEntry:
+        """Put a sample or an untinted part right with a new entry; `void` True: it never happened."""
+        if ml is None and not void:
+            raise ValueError("one of ml and void is needed")
+        typed = None if ml is None else check_number("ml", ml)
+
+        def particulars(_connection: Connection, old: LotEntry) -> dict[str, Any]:
+            if not isinstance(old, VolumeEntry):
+                raise InputError(
+                    f"Entry {entry_id} is no sample but a {old.kind}. Look it up in the lot again."
+                )
+            return {
+                "ml": typed or old.ml,
+                "returned": bool(returned),
+                "void": bool(void),
+                "trial_lot_id": old.trial_lot_id,
+            }
+
+        wanted = {"returned": bool(returned), "void": bool(void)} | ({} if typed is None else {"ml": typed})
+        return correct(
+            self._database, entry_id, VolumeEntry, particulars, reason,
+            **by, asked=lambda _c: wanted,
+        )  # fmt: skip
 
 
 def pick_amount(drops: float | None, ml: float | None, grams: float | None) -> tuple[str, float]:

@@ -31,7 +31,7 @@ from colourmatch.book.transactions import Database
 from colourmatch.errors import BookError
 
 if TYPE_CHECKING:
-    from colourmatch.book.additions import Additions
+    from colourmatch.book.additions import Additions, Volumes
     from colourmatch.book.archive import Archive
     from colourmatch.book.calibrations import Calibrations
     from colourmatch.book.lot_entries import Entries
@@ -40,7 +40,6 @@ if TYPE_CHECKING:
     from colourmatch.book.references import References
     from colourmatch.book.stocks import Stocks
     from colourmatch.book.trials import Trials
-    from colourmatch.book.volumes import Volumes
 
 
 def _part(module: str, name: str) -> Any:
@@ -70,7 +69,7 @@ class LotBook:
     references: References = _part("references", "References")
     lots: Lots = _part("lots", "Lots")
     additions: Additions = _part("additions", "Additions")
-    volumes: Volumes = _part("volumes", "Volumes")
+    volumes: Volumes = _part("additions", "Volumes")
     photos: Photos = _part("photos", "Photos")
     entries: Entries = _part("lot_entries", "Entries")
     trials: Trials = _part("trials", "Trials")

@@ -6,16 +6,14 @@ import json
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import fields
-from typing import TYPE_CHECKING, Any, TypeAlias, TypeVar
+from functools import cache
+from typing import Any, TypeAlias, TypeVar
 
 from sqlalchemy import Connection, RowMapping, Select, func, select, union_all
 
 from colourmatch.book import entries as e
 from colourmatch.book import tables as t
 from colourmatch.book.shelf_records import Reference, ReferenceReading, StockChange, StockEntry
-
-if TYPE_CHECKING:
-    from colourmatch.measurement import Measurement
 
 #: Rows of any columns.
 Query: TypeAlias = "Select[*tuple[Any, ...]]"
@@ -37,14 +35,10 @@ def from_json(text: str | None) -> Any:
     return None if text is None else json.loads(text)
 
 
-_names: dict[type[Any], tuple[str, ...]] = {}
-
-
-def _names_of(record: type[Any]) -> tuple[str, ...]:
-    """The fields of a record, looked up once."""
-    if record not in _names:
-        _names[record] = tuple(field.name for field in fields(record))
-    return _names[record]
+#: The fields of a record.
+_names_of: Callable[[Any], tuple[str, ...]] = cache(
+    lambda record: tuple(field.name for field in fields(record))
+)
 
 
 def pick_fields(row: RowMapping, record: type[Any]) -> dict[str, Any]:
@@ -57,15 +51,11 @@ def pick_fields(row: RowMapping, record: type[Any]) -> dict[str, Any]:
             found[name] = None if parts[0] is None else parts
         elif name in held:
             found[name] = from_json(held[name]) if name in _JSON else held[name]
-            if name == "measurement" and found[name] is not None:
-                found[name] = _read_measurement(found[name])
+    if found.get("measurement") is not None:
+        from colourmatch.measurement import Measurement  # lists of lots do not wait for it
+
+        found["measurement"] = Measurement.from_json(found["measurement"])
     return found
-
-
-def _read_measurement(data: Mapping[str, Any]) -> Measurement:
-    from colourmatch.measurement import Measurement  # lists of lots do not wait for it
-
-    return Measurement.from_json(data)
 
 
 def read_records(connection: Connection, query: Query, record: type[R]) -> list[R]:

@@ -6,12 +6,8 @@ A phone's clock is evidence, not proof: people photograph first and tap later, a
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING
 
 from colourmatch.measurement import Measurement
-
-if TYPE_CHECKING:
-    pass
 
 #: A phone's clock that is further ahead than this is wrong; time zones that a file does not name are within it.
 _CLOCK_AHEAD = timedelta(days=1)

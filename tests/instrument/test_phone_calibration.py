@@ -82,7 +82,9 @@ def test_no_numbers_are_no_correction(kind, size):
 @pytest.mark.parametrize(("kind", "size"), [("matrix", 6), ("root", 15)])
 def test_a_recorded_fit_of_another_kind_is_applied_as_it_was(kind, size):
     numbers = np.r_[np.zeros(6), np.random.default_rng(3).normal(0, 1, size)]
-    recorded = PhoneFit(kind=kind, numbers=numbers, factor=0.01 * np.eye(len(numbers)), dyes=tuple(DYES), residual=0.02)
+    recorded = PhoneFit(
+        kind=kind, numbers=numbers, factor=0.01 * np.eye(len(numbers)), dyes=tuple(DYES), residual=0.02
+    )
     fit = PhoneFit.from_json(json.loads(json.dumps(recorded.to_json())))
     lab, rgb = [60.0, 40.0, 20.0], pc.lab_to_p3(np.array([[60.0, 40.0, 20.0]]))
     wanted = pc.p3_to_lab(pc._DIRECT[kind](rgb, numbers[6:]))[0]
