@@ -247,11 +247,14 @@ class Stocks(Part):
         say until they are opened again. What photos taught is a true strength and stays. The old name is free again.
         """
         why = check_reason(reason)
-        given = {"label_g_per_100ml": strength_g_per_100ml, "name": name, "notes": notes}
-        given = {key: value for key, value in given.items() if value is not None}
         details = check_bottle(bottle or {})
-        if details:
-            given["details"] = details  # type: ignore[assignment]
+        said = {
+            "label_g_per_100ml": strength_g_per_100ml,
+            "name": name,
+            "notes": notes,
+            "details": details or None,
+        }
+        given: dict[str, Any] = {key: value for key, value in said.items() if value is not None}
         if not given:
             raise InputError(
                 "Say what to put right: --strength-g-per-100ml, --name, --note, or what the bottle says."
@@ -260,11 +263,9 @@ class Stocks(Part):
         def act(connection: Connection) -> StockCorrection:
             lock_shelf(connection)
             if (known := find_token(connection, t.stock_entries, by.get("token"))) is not None:
-                given_as_kept = given | ({"details": to_json(details)} if details else {})
+                asked = given | ({"details": to_json(details)} if details else {})
                 same = {"stock_id": is_same_stock(connection, stock), "kind": "corrected", "text": why}
-                refuse_other(
-                    known, {**same, **{k: v for k, v in given_as_kept.items() if known[k] is not None}}
-                )
+                refuse_other(known, same | {k: v for k, v in asked.items() if known[k] is not None})
                 return StockCorrection(find_stock(connection, int(known["stock_id"])))
             old = find_stock(connection, stock)
             changes = check_stock_changes(connection, old, given)

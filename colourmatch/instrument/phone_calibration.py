@@ -169,10 +169,7 @@ def correct_lab(
 
     one = read(lab[None])
     value = correct_many(fit, fit.numbers, one)[0]
-    step = 0.1
-    around = read(np.concatenate([lab + step * np.eye(3), lab - step * np.eye(3)]))
-    ends = correct_many(fit, fit.numbers, around)
-    jacobian = ((ends[:3] - ends[3:]) / (2 * step)).T
+    jacobian = _slope(lambda around: correct_many(fit, fit.numbers, read(around)), lab, 0.1)
     rng = np.random.default_rng(2015)
     half = rng.standard_normal((_DRAWS // 2, len(fit.numbers)))
     numbers = fit.numbers + np.concatenate([half, -half]) @ fit.factor.T
@@ -192,18 +189,9 @@ def correct_lab(
     contrast_sd = PHOTO_SD if tone is None else KNOWN_CARD_SD
     noise = to_lab @ (own_noise(y[0]) + np.diag((contrast_sd * y[0]) ** 2)) @ to_lab.T
     return Corrected(
-        value,
-        jacobian @ covariance @ jacobian.T,
-        left + 0.15**2 * np.eye(3),
-        metameric,
-        jacobian,
-        draws,
-        p3_to_lab(np.exp(y))[0],
-        noise,
-        y[0],
-        to_lab,
-        contrast_sd,
-    )
+        value, jacobian @ covariance @ jacobian.T, left + 0.15**2 * np.eye(3), metameric, jacobian, draws,
+        p3_to_lab(np.exp(y))[0], noise, y[0], to_lab, contrast_sd,
+    )  # fmt: skip
 
 
 class SeenColours:
@@ -266,13 +254,10 @@ def _through_roots(rgb: Array, numbers: Array) -> Array:
     """Root-polynomial of degree 2: r, g, b and the roots of their products, weights of each channel summing to 1."""
     r, g, b = np.maximum(rgb, 1e-4).T
     terms = np.stack([r, g, b, np.sqrt(r * g), np.sqrt(g * b), np.sqrt(r * b)], axis=1)
-    out = []
-    for channel in range(3):
-        others = [k for k in range(6) if k != channel]
-        weights = _COEFFICIENT_SD * numbers[5 * channel : 5 * channel + 5]
-        own = terms[:, [channel]]
-        out.append(rgb[:, channel] + (terms[:, others] - own) @ weights)
-    return np.stack(out, axis=1)
+    weights = _COEFFICIENT_SD * numbers.reshape(3, 5)
+    mixed = [(np.delete(terms, k, axis=1) - terms[:, [k]]) @ weights[k] for k in range(3)]
+    out: Array = rgb + np.stack(mixed, axis=1)
+    return out
 
 
 _DIRECT: dict[str, Callable[[Array, Array], Array]] = {
@@ -300,9 +285,14 @@ def read_log_light(lab: Array) -> Array:
 
 def log_light_slope(lab: Array) -> Array:
     """Change of log light per unit of Lab, shape (3, 3)."""
-    step = 0.02
-    ends = read_log_light(np.concatenate([lab + step * np.eye(3), lab - step * np.eye(3)]))
-    return ((ends[:3] - ends[3:]) / (2 * step)).T
+    return _slope(read_log_light, lab, 0.02)
+
+
+def _slope(of: Callable[[Array], Array], at: Array, step: float) -> Array:
+    """Change of a function of points (N, 3) at one point (3,), shape (3, 3), by differences to either side."""
+    ends = of(np.concatenate([at + step * np.eye(3), at - step * np.eye(3)]))
+    slope: Array = ((ends[:3] - ends[3:]) / (2 * step)).T
+    return slope
 
 
 def correct_many(fit: PhoneFit, numbers: Array, seen: SeenColours) -> Array:
@@ -339,7 +329,5 @@ def _metameric(fit: PhoneFit, read: Array) -> Array:
     """Covariance in Lab (3, 3) of drinks that this camera reads alike, as log light (3,)."""
     own = scale_camera(fit.numbers[_own(fit)], fit.scale)
     y, spread = _regress(read, see(known_drinks(), own), _true_y())
-    step = 0.01
-    ends = p3_to_lab(np.exp(np.concatenate([y + step * np.eye(3), y - step * np.eye(3)])))
-    jacobian = ((ends[:3] - ends[3:]) / (2 * step)).T
+    jacobian = _slope(lambda around: p3_to_lab(np.exp(around)), y, 0.01)
     return jacobian @ spread @ jacobian.T
