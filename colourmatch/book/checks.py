@@ -121,10 +121,7 @@ def check_jurisdiction(value: object) -> str | None:
     """A jurisdiction whose limits are on file, as it is written there; None and empty text are none."""
     if value is None or value == "":
         return None
-    from colourmatch.dosing.limits import (
-        limits_for,
-        list_jurisdictions,
-    )
+    from colourmatch.dosing.limits import limits_for, list_jurisdictions
 
     limits_for((), check_name(value, "jurisdiction"))  # refuses what is not on file
     return next(known for known in list_jurisdictions() if known == str(value).strip().upper())

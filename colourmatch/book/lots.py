@@ -211,11 +211,7 @@ class Lots(Part):
 
         Afterwards corrections, notes and rechecks are still taken, a dose is refused with ClosedError.
         """
-        values = {
-            "outcome": check_outcome(outcome),
-            "text": check_text(text),
-            "final": to_json(final),
-        }
+        values = {"outcome": check_outcome(outcome), "text": check_text(text), "final": to_json(final)}
         return enter(
             self._database, "closing", ClosingEntry, lot, lambda c, lot_id: values | count_reopenings(c, lot_id),
             **by,

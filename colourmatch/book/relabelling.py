@@ -60,11 +60,7 @@ def check_stock_changes(connection: Connection, old: StockEntry, given: dict[str
 
 
 def put_stock_right(
-    connection: Connection,
-    old: StockEntry,
-    changes: dict[str, Any],
-    why: str,
-    by: By,
+    connection: Connection, old: StockEntry, changes: dict[str, Any], why: str, by: By
 ) -> StockCorrection:
     kept = changes | ({"details": to_json(changes["details"])} if "details" in changes else {})
     insert(

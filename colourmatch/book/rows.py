@@ -117,9 +117,7 @@ def _stock(row: RowMapping, changes: Sequence[RowMapping]) -> StockEntry:
         elif change["kind"] == "corrected":
             told.append(_put_right(now, change))
     return StockEntry(
-        changed_at=changes[-1]["created_at"] if changes else row["created_at"],
-        corrected=tuple(told),
-        **now,
+        changed_at=changes[-1]["created_at"] if changes else row["created_at"], corrected=tuple(told), **now
     )
 
 

@@ -80,12 +80,7 @@ class Stocks(Part):
         return self.get(self._database.write(act))
 
     def refill(
-        self,
-        stock: str | int,
-        *,
-        notes: str = "",
-        bottle: BottleFacts | None = None,
-        **by: Unpack[By],
+        self, stock: str | int, *, notes: str = "", bottle: BottleFacts | None = None, **by: Unpack[By]
     ) -> StockEntry:
         """Put a fresh bottle of a stock in the place of the old one, which is put away.
 

@@ -52,11 +52,7 @@ class CardProfile(NamedTuple):
 
 
 def enter_card(
-    book: LotBook,
-    name: str,
-    values: Sequence[float],
-    sd: float | None = None,
-    **by: Unpack[By],
+    book: LotBook, name: str, values: Sequence[float], sd: float | None = None, **by: Unpack[By]
 ) -> dict[str, Any]:
     """Enter measured greys of a card, relative to its bare paper; as `read_card_profile`."""
     reading = enter_greys(values, sd)

@@ -148,10 +148,7 @@ class PhoneFit(Record):
 
 
 def correct_lab(
-    fit: PhoneFit,
-    lab: ArrayLike,
-    covariance: ArrayLike,
-    tone: tuple[ToneRecord, str] | None = None,
+    fit: PhoneFit, lab: ArrayLike, covariance: ArrayLike, tone: tuple[ToneRecord, str] | None = None
 ) -> Corrected:
     """The colour that a reading of this phone in this light stands for.
 

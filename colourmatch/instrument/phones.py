@@ -10,13 +10,7 @@ from typing import TYPE_CHECKING, Any, Unpack
 
 import numpy as np
 
-from colourmatch.book.calibrations import (
-    FIT,
-    KNOWN,
-    PHONE_FORGOTTEN,
-    CalibrationEntry,
-    since_forgotten,
-)
+from colourmatch.book.calibrations import FIT, KNOWN, PHONE_FORGOTTEN, CalibrationEntry, since_forgotten
 from colourmatch.book.checks import check_name, check_number, name_key
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.photo_store import Source, open_source
