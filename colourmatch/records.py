@@ -6,6 +6,7 @@ without it again; a field that this version does not know is kept as it is.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import MISSING, dataclass, field, fields, is_dataclass, replace
 from functools import cache
@@ -165,13 +166,13 @@ def as_json(value: Any, digits: int) -> Any:
 
 
 def plain(value: Any) -> Any:
-    """A value of a record as JSON has it: records and arrays too, NaN as null."""
+    """A value of a record as JSON has it: records and arrays too, NaN and infinity as null."""
     if isinstance(value, Record):
         return value.to_json()
     if hasattr(value, "tolist"):
         value = value.tolist()
     if isinstance(value, Mapping):
         return {key: plain(part) for key, part in value.items()}
-    if isinstance(value, (list, tuple)):
+    if isinstance(value, (list, tuple, set, frozenset)):
         return [plain(part) for part in value]
-    return None if isinstance(value, float) and value != value else value
+    return None if isinstance(value, float) and not math.isfinite(value) else value

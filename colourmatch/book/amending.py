@@ -15,7 +15,6 @@ from colourmatch.book.checks import (
     check_label_lines,
     check_name,
     check_number,
-    check_optional,
     check_serving,
     check_text,
 )
@@ -33,7 +32,7 @@ _CHECKS: dict[str, Callable[[Any], Any]] = {
     "name": lambda value: check_name(value, "name of the lot"),
     "number": lambda value: None if value is None else check_name(value, "number of the lot"),
     "notes": lambda value: check_text(value, "notes"),
-    "ceiling_mg_per_l": lambda value: check_optional("ceiling_mg_per_l", value),
+    "ceiling_mg_per_l": lambda value: None if value is None else check_number("ceiling_mg_per_l", value),
     "target_lab": check_lab,
     "jurisdiction": check_jurisdiction,
     "serving": check_serving,
@@ -58,7 +57,7 @@ def check_change(connection: Connection, key: str, value: Any) -> Any:
     return value if key == "reference_id" else check_figure(key, value)
 
 
-def refuse_names(connection: Connection, lot_id: int, checked: dict[str, Any]) -> None:
+def refuse_names(connection: Connection, lot_id: int | None, checked: dict[str, Any]) -> None:
     """InputError for a new name or number that means another lot."""
     given = {what: checked[what] for what in ("name", "number") if checked.get(what) is not None}
     if given:

@@ -14,6 +14,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from colourmatch.errors import InputError
+from colourmatch.records import plain
 from colourmatch.words.outcomes import OUTCOMES
 
 NAME_LENGTH = 120
@@ -53,23 +54,14 @@ def check_number(name: str, value: object) -> float:
     words, low, low_allowed, high, advice = LIMITS[name]
     if isinstance(value, bool) or not hasattr(value, "__float__"):
         raise InputError(f"{words} is {value!r}, which is not a number. {advice}")
-    number = _to_float(value)
+    try:
+        number = float(value)
+    except OverflowError:  # a whole number of hundreds of digits
+        number = math.inf
     if not math.isfinite(number) or number > high or number < low or (number == low and not low_allowed):
         span = f"from {low:g}" if low_allowed else f"more than {low:g} and"
         raise InputError(f"{words} must be {span} up to {high:,.10g}, not {value}. {advice}")
     return number
-
-
-def _to_float(value: Any) -> float:
-    try:
-        return float(value)
-    except OverflowError:  # a whole number of hundreds of digits
-        return math.inf
-
-
-def check_optional(name: str, value: object) -> float | None:
-    """As `check_number`, None passes."""
-    return None if value is None else check_number(name, value)
 
 
 def check_name(value: object, what: str = "name") -> str:
@@ -244,30 +236,13 @@ def name_key(name: str) -> str:
     return " ".join(unicodedata.normalize("NFKC", name).casefold().split())
 
 
-def to_json(value: Mapping[str, Any] | None, digits: int | None = None) -> str | None:
+def to_json(value: Mapping[str, Any] | None) -> str | None:
     """JSON text of a dict; numpy numbers and arrays become plain ones, NaN and infinity become null.
 
-    A photo whose figures are doubtful is still worth keeping, and JSON has no word for NaN. `digits`: to how many
-    significant digits numbers with decimals are rounded; as they are without.
+    A photo whose figures are doubtful is still worth keeping, and JSON has no word for NaN.
     """
     if value is None:
         return None
     if not isinstance(value, Mapping):
         raise TypeError(f"a dict is needed, got {type(value).__name__}")
-    return json.dumps(_plain(value, digits), allow_nan=False)
-
-
-def _plain(value: Any, digits: int | None) -> Any:
-    if hasattr(value, "tolist"):
-        value = value.tolist()
-    if isinstance(value, Mapping):
-        return {str(key): _plain(part, digits) for key, part in value.items()}
-    if isinstance(value, (list, tuple, set, frozenset)):
-        return [_plain(part, digits) for part in value]
-    if isinstance(value, float):
-        if not math.isfinite(value):
-            return None
-        return value if digits is None else float(f"{value:.{digits}g}")
-    if value is None or isinstance(value, (str, bool, int)):
-        return value
-    return str(value)
+    return json.dumps(plain(value), allow_nan=False, default=str)

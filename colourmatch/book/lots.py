@@ -15,7 +15,7 @@ from colourmatch.book.carried import find_poured_back
 from colourmatch.book.checks import LOT_DETAILS, check_outcome, check_text, name_key, to_json, utc_text
 from colourmatch.book.entering import check_reason, enter, put_entry
 from colourmatch.book.entries import AmendmentEntry, ClosingEntry, Lot, LotStory, ReopeningEntry
-from colourmatch.book.naming import find_lot_id, find_renamed, lock_names, next_lot_id, refuse_taken
+from colourmatch.book.naming import find_lot_id, find_renamed, next_lot_id
 from colourmatch.book.relabelling import relabel
 from colourmatch.book.rows import (
     Query,
@@ -290,10 +290,7 @@ def begin_lot(
     connection: Connection, stock_ids: Sequence[int], target: Sequence[float] | None, **values: Any
 ) -> int:
     """Add the head of a lot under an id that means no other lot; InputError for a name or number that does."""
-    lock_names(connection)
-    for what in ("name", "number"):
-        if values.get(what) is not None:
-            refuse_taken(connection, values[what], what)
+    refuse_names(connection, None, values)
     number = values.get("number")
     taken = select(t.lots.c.id).where(t.lots.c.number == number)
     freed = number is not None and bool(connection.scalar(taken))

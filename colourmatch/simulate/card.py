@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from colourmatch.facts import read_json
 from colourmatch.simulate.drawing import Canvas, normal_noise, ramp, span_coverage
-from colourmatch.simulate.geometry import Picture, Region, View
+from colourmatch.simulate.geometry import Picture, View
 from colourmatch.simulate.materials import (
     black_ink,
     paper_reflectance,
@@ -63,8 +63,7 @@ def print_card(canvas: Canvas, printer: Printer) -> None:
         canvas.box(tuple(centre), (steps["size_mm"], steps["size_mm"]), paper * grey)
     for centre in spec["spots"]["centres_mm"].values():
         _print_ring(canvas, tuple(centre), spec["spots"]["ring_diameter_mm"] / 2, paper * _RING_TONE)
-        region = bars_region(canvas.view, tuple(centre))
-        if region is not None:
+        if (region := canvas.view.region_of(*_bars(tuple(centre))[:2])) is not None:
             grid = canvas.view.grid_mm(region)
             canvas.paint(region, bars_coverage(canvas.view, grid, tuple(centre)), black)
     for spot in spec["spots"]["centres_mm"] if printer.inks else ():
@@ -81,7 +80,7 @@ def _print_marker(
     family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
     ink = cv2.aruco.generateImageMarker(family, marker, 8) < 128
     cx, cy = centre_mm
-    if (region := canvas.view.region((cx - size / 2, cy - size / 2, cx + size / 2, cy + size / 2))) is None:
+    if (region := canvas.view.region_of(centre_mm, (size, size))) is None:
         return
     times = 5
     x, y = canvas.view.grid_mm(region, oversample=times)
@@ -102,12 +101,11 @@ def _print_ring(
         canvas.paint(region, line, tone)
 
 
-def bars_region(view: View, spot_centre_mm: tuple[float, float]) -> Region | None:
-    """The part of the frame that holds one spot's clarity bars."""
+def _bars(spot_centre_mm: tuple[float, float]) -> tuple[tuple[float, float], tuple[float, float], float]:
+    """A spot's clarity bars: their middle, their size and their period."""
     bars = read_json("card-v1.json")["spots"]["clarity_bars"]
-    x, y = (spot_centre_mm[i] + bars["offset_mm"][i] for i in (0, 1))
-    w, h = bars["size_mm"]
-    return view.region((x - w / 2, y - h / 2, x + w / 2, y + h / 2))
+    (x, y), (dx, dy), (w, h) = spot_centre_mm, bars["offset_mm"], bars["size_mm"]
+    return (x + dx, y + dy), (w, h), bars["period_mm"]
 
 
 def bars_coverage(
@@ -117,9 +115,7 @@ def bars_coverage(
 
     grid_mm: where on the paper each pixel looks.
     """
-    bars = read_json("card-v1.json")["spots"]["clarity_bars"]
-    cx, cy = (spot_centre_mm[i] + bars["offset_mm"][i] for i in (0, 1))
-    (w, h), period = bars["size_mm"], bars["period_mm"]
+    (cx, cy), (w, h), period = _bars(spot_centre_mm)
     x, y = grid_mm
     per_x, per_y = view.px_per_mm((cx, cy))
     down = span_coverage(y, cy - h / 2, cy + h / 2, per_y)

@@ -54,11 +54,10 @@ class Canvas:
     ) -> Iterator[tuple[Region, Picture, Picture]]:
         """The part of the frame that holds a circle at a height over the card, and how far in mm each of its pixels looks
         from the middle, across and down; nothing when it is outside."""
-        (x, y), r = centre_mm, radius_mm
-        region = self.view.region((x - r, y - r, x + r, y + r), height_mm)
+        region = self.view.region_of(centre_mm, (2 * radius_mm, 2 * radius_mm), height_mm)
         if region is not None:
-            across, down = self.view.grid_mm(region, height_mm)
-            yield region, across - np.float32(x), down - np.float32(y)
+            x, y = self.view.grid_mm(region, height_mm)
+            yield region, x - np.float32(centre_mm[0]), y - np.float32(centre_mm[1])
 
     def scale(self, centre_mm: tuple[float, float]) -> float:
         """Pixels in a mm at a place of the card."""
@@ -72,10 +71,10 @@ class Canvas:
         self, centre_mm: tuple[float, float], size_mm: tuple[float, float], reflectance: ArrayLike
     ) -> None:
         """Paints an upright rectangle of the card."""
-        (x, y), (w, h) = centre_mm, size_mm
-        region = self.view.region((x - w / 2, y - h / 2, x + w / 2, y + h / 2))
-        if region is not None:
-            self.paint(region, box_coverage(self.view, region, centre_mm, size_mm), reflectance)
+        if (region := self.view.region_of(centre_mm, size_mm)) is not None:
+            self.paint(
+                region, box_coverage(self.view, self.view.grid_mm(region), centre_mm, size_mm), reflectance
+            )
 
     def polygon_coverage(self, outline_mm: ArrayLike, soft_px: float = 0.0) -> Picture:
         """Coverage of a closed outline of card points over the whole frame, shape (H, W), 0 to 1."""
@@ -117,10 +116,10 @@ def span_coverage(position_mm: Picture, low_mm: float, high_mm: float, px_per_mm
 
 
 def box_coverage(
-    view: View, region: Region, centre_mm: tuple[float, float], size_mm: tuple[float, float]
+    view: View, grid_mm: tuple[Picture, Picture], centre_mm: tuple[float, float], size_mm: tuple[float, float]
 ) -> Picture:
-    """Share of each pixel of a region inside an upright rectangle of the card."""
-    x, y = view.grid_mm(region)
+    """Share of each pixel inside an upright rectangle of the card; grid_mm: where on the paper each pixel looks."""
+    x, y = grid_mm
     per_x, per_y = view.px_per_mm(centre_mm)
     (cx, cy), (w, h) = centre_mm, size_mm
     across = span_coverage(x, cx - w / 2, cx + w / 2, per_x)
