@@ -31,6 +31,7 @@ def enter(
     reason: str | None = None,
     when_closed: bool = False,
     prove: bool = False,
+    check: Callable[[Connection, int], None] | None = None,
     then: Callable[[Connection, int], None] | None = None,
     asked: Said | None = None,
     replaces_id: int | None = None,
@@ -38,10 +39,10 @@ def enter(
 ) -> E:
     """One entry of a lot, and what follows from it, in one transaction; `prove`: the lot must still add up with it.
 
-    The same token again gives the first entry when `asked` and the reason are what it holds, else an InputError;
-    particulars that are known beforehand are what is asked.
+    The same token again gives the first entry when `asked` (the particulars when None) and the reason are what it holds,
+    else an InputError; check: what refuses a new one.
     """
-    wanted: Said = asked or ({} if callable(particulars) else particulars)
+    wanted = particulars if asked is None else asked
 
     def act(connection: Connection) -> E:
         lot_id = find_lot_id(connection, lot, lock=True)
@@ -50,6 +51,8 @@ def enter(
             return cast(E, known)
         if not when_closed:
             refuse_closed(connection, lot_id)
+        if check is not None:
+            check(connection, lot_id)
         body = _told(particulars, connection, lot_id)
         entry_id = put_entry(connection, lot_id, kind, body, reason=reason, replaces_id=replaces_id, **by)
         if then is not None:

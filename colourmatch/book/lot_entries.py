@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any, Unpack
+from typing import Unpack
 
 from sqlalchemy import Connection, select
 
@@ -52,17 +52,13 @@ class Entries(Part):
 
         about: the entry that it is about; yes: None takes an answer back. InputError when the lot has no such entry.
         """
-        changes = {"code": check_text(code, "code"), "about": about, "yes": yes}
+        values = {"changes": to_json({"code": check_text(code, "code"), "about": about, "yes": yes})}
 
-        def particulars(connection: Connection, lot_id: int) -> dict[str, Any]:
+        def check(connection: Connection, lot_id: int) -> None:
             if find_entry(connection, about).lot_id != lot_id:
                 raise InputError(f"Entry {about} is of another lot. See: colourmatch lot show {lot_id}")
-            return {"changes": to_json(changes)}
 
-        return enter(
-            self._database, "answer", AnswerEntry, lot, particulars, **by, reason=reason,
-            asked={"changes": to_json(changes)},
-        )  # fmt: skip
+        return enter(self._database, "answer", AnswerEntry, lot, values, **by, reason=reason, check=check)
 
     def stories_since(self, since: str, lot: int | str | None = None) -> list[LotStory]:
         """The lots, or one lot, begun or with entries from a moment on (UTC text), in the order of their ids."""
@@ -89,19 +85,16 @@ class Entries(Part):
         the closing, for an entry that was replaced or is void, or when the lot no longer adds up.
         """
         why, moment = check_reason(reason), utc_text(at)
+        values = {"moved_entry_id": entry_id, "moved_to": moment}
         with self._database.read() as connection:
             home = find_entry(connection, entry_id).lot_id
 
-        def particulars(connection: Connection, lot_id: int) -> dict[str, Any]:
+        def check(connection: Connection, lot_id: int) -> None:
             check_move(read_story(connection, lot_id), entry_id, moment)
-            return asked(connection, lot_id)
-
-        def asked(_connection: Connection, _lot_id: int) -> dict[str, Any]:
-            return {"moved_entry_id": entry_id, "moved_to": moment}
 
         return enter(
-            self._database, "moved", MovedEntry, home, particulars,
-            **by, reason=why, when_closed=True, prove=True, asked=asked,
+            self._database, "moved", MovedEntry, home, values,
+            **by, reason=why, when_closed=True, prove=True, check=check,
         )  # fmt: skip
 
 

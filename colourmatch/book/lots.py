@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime
-from functools import partial
 from typing import Any, Unpack
 
 from sqlalchemy import Connection, and_, func, or_, select
@@ -188,15 +187,13 @@ class Lots(Part):
         if changes.get("reference_id") is not None:
             changes["reference_id"] = self._find_reference(changes["reference_id"]).id
 
-        def asked(connection: Connection, lot_id: int, *, new: bool = False) -> dict[str, Any]:
-            checked = {key: check_change(connection, key, changes[key]) for key in changes}
-            if new:
-                refuse_names(connection, lot_id, checked)
-            return {"changes": to_json(checked)}
+        def checked(connection: Connection) -> dict[str, Any]:
+            return {key: check_change(connection, key, changes[key]) for key in changes}
 
         return enter(
-            self._database, "amendment", AmendmentEntry, lot, partial(asked, new=True),
-            entered_by=entered_by, token=token, reason=why, when_closed=True, prove=True, asked=asked,
+            self._database, "amendment", AmendmentEntry, lot, lambda c, _lot_id: {"changes": to_json(checked(c))},
+            entered_by=entered_by, token=token, reason=why, when_closed=True, prove=True,
+            check=lambda c, lot_id: refuse_names(c, lot_id, checked(c)),
         )  # fmt: skip
 
     def close(
@@ -214,8 +211,7 @@ class Lots(Part):
         values = {"outcome": check_outcome(outcome), "text": check_text(text), "final": to_json(final)}
         return enter(
             self._database, "closing", ClosingEntry, lot, lambda c, lot_id: values | count_reopenings(c, lot_id),
-            **by,
-            asked={key: values[key] for key in ("outcome", "text")},
+            **by, asked={key: values[key] for key in ("outcome", "text")},
         )  # fmt: skip
 
     def reopen(self, lot: int | str, reason: str, **by: Unpack[By]) -> ReopeningEntry:
@@ -242,7 +238,7 @@ class Lots(Part):
 
         return enter(
             self._database, "reopening", ReopeningEntry, lot, particulars,
-            **by, reason=why, when_closed=True, prove=True, then=then,
+            **by, reason=why, when_closed=True, prove=True, then=then, asked={},
         )  # fmt: skip
 
     def _find_reference(self, reference: str | int) -> Reference:

@@ -90,20 +90,26 @@ class Photos(Part):
         """
         reason = check_reason(why)
 
-        def particulars(connection: Connection, lot_id: int) -> dict[str, Any]:
+        def check(connection: Connection, lot_id: int) -> None:
             found = _find_lot_photo(connection, photo, lot_id)
             if (found.aside is None) == back:
                 said = "counts as it is" if back else f"is set aside already: {found.aside}"
                 raise InputError(f"Photo {found.original_name or ''} (entry {found.id}) {said}. Leave it so.")
-            return {"photo_entry_id": found.id, "back": back}
 
-        def asked(connection: Connection, lot_id: int) -> dict[str, Any]:
+        def values(connection: Connection, lot_id: int) -> dict[str, Any]:
             return {"photo_entry_id": _find_lot_photo(connection, photo, lot_id).id, "back": back}
 
         return enter(
-            self._database, "set-aside", AsideEntry, lot, particulars,
-            **by, reason=reason, when_closed=True, asked=asked,
-        )  # fmt: skip
+            self._database,
+            "set-aside",
+            AsideEntry,
+            lot,
+            values,
+            **by,
+            reason=reason,
+            when_closed=True,
+            check=check,
+        )
 
 
 def _find_lot_photo(connection: Connection, photo: int | str, lot_id: int) -> PhotoEntry:

@@ -123,14 +123,11 @@ def refuse_other(stored: Mapping[str, Any], asked: Mapping[str, Any]) -> None:
 
 def insert(connection: Connection, table: Table, **values: Any) -> int:
     """Add a row with the time of now, or of the entry before it where a clock was set back; its id."""
-    head = (
-        {"created_at": _time_to_enter(connection, table, values)}
-        if "created_at" in table.c and "created_at" not in values
-        else {}
-    )
+    if "created_at" in table.c and "created_at" not in values:
+        values["created_at"] = _time_to_enter(connection, table, values)
     if values.get("entered_by") is not None:
         check_text(values["entered_by"], "name of who entered it")
-    result = connection.execute(table.insert().values(**head, **values))
+    result = connection.execute(table.insert().values(**values))
     row_id = int(result.inserted_primary_key[0])  # type: ignore[index]
     note_new(connection, table.name, row_id)
     return row_id
