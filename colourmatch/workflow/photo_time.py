@@ -41,6 +41,13 @@ def is_ahead(measurement: Measurement, now: datetime | None = None) -> bool:
     return taken is not None and taken > (now or datetime.now(UTC)) + ahead
 
 
+def find_moment(measurement: Measurement, taken_at: str | None, entered: datetime) -> datetime:
+    """When a photo was taken: by its entry, by its own file when that can be, else when it was entered."""
+    if taken_at is not None:
+        return datetime.fromisoformat(taken_at)
+    return plausible_moment(measurement, entered) or entered
+
+
 def plausible_moment(measurement: Measurement, now: datetime | None = None) -> datetime | None:
     """When a photo was taken by its own file; None when that cannot be read or lies ahead of `now`."""
     return None if is_ahead(measurement, now) else moment_of(measurement)

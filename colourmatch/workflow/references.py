@@ -24,7 +24,7 @@ from colourmatch.instrument.incoming import open_reader
 from colourmatch.measurement import LIQUIDS, Measurement
 from colourmatch.records import pick
 from colourmatch.workflow.photo_colours import final_photos, read_spot
-from colourmatch.workflow.photo_time import plausible_moment
+from colourmatch.workflow.photo_time import find_moment, plausible_moment
 from colourmatch.workflow.targets import ENTERED_SD
 from colourmatch.workflow.views import photo_view
 
@@ -174,9 +174,7 @@ def read_reference(book: LotBook, reference: str | int) -> dict[str, Any]:
 
 def _time_of(reading: ReferenceReading) -> datetime:
     entered = datetime.fromisoformat(reading.created_at)
-    if reading.taken_at is not None:
-        return datetime.fromisoformat(reading.taken_at)
-    return plausible_moment(reading.measurement or Measurement(), entered) or entered
+    return find_moment(reading.measurement or Measurement(), reading.taken_at, entered)
 
 
 def _sd(reading: ReferenceReading) -> np.ndarray:
