@@ -94,7 +94,15 @@ class Calibrations(Part):
         return {"card": None, "light": None} | (entries[-1].data if entries else {})
 
 
-def since_forgotten(entries: Sequence[CalibrationEntry], forgotten: str) -> list[CalibrationEntry]:
-    """The entries after the last one that forgets."""
-    last = max((entry.id for entry in entries if entry.kind == forgotten), default=0)
-    return [entry for entry in entries if entry.id > last and entry.kind != forgotten]
+def list_standing(
+    entries: Sequence[CalibrationEntry], forgotten: str
+) -> dict[tuple[str, str], list[CalibrationEntry]]:
+    """The entries about each card, or each phone in a light, after the last one that forgets it; by keys of name and light."""
+    standing: dict[tuple[str, str], list[CalibrationEntry]] = {}
+    for entry in entries:
+        key = (name_key(entry.name), name_key(entry.light or ""))
+        if entry.kind == forgotten:
+            standing.pop(key, None)
+        else:
+            standing.setdefault(key, []).append(entry)
+    return standing

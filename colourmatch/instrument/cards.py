@@ -10,13 +10,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple, Unpack
 
 import numpy as np
 
-from colourmatch.book.calibrations import (
-    CARD,
-    CARD_DEFAULT,
-    CARD_FORGOTTEN,
-    CalibrationEntry,
-    since_forgotten,
-)
+from colourmatch.book.calibrations import CARD, CARD_DEFAULT, CARD_FORGOTTEN, CalibrationEntry, list_standing
 from colourmatch.book.checks import check_name, name_key
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.photo_store import Source, open_source
@@ -99,7 +93,7 @@ def photograph_card(
 def list_cards(book: LotBook) -> list[dict[str, Any]]:
     """All cards that are not forgotten, by name."""
     entries = _list(book)
-    return [_describe(entries, name) for _, name in sorted(_names(entries).items())]
+    return [_describe(entries, readings[-1].name) for _, readings in sorted(_cards(entries).items())]
 
 
 def read_card_profile(book: LotBook, name: str) -> dict[str, Any]:
@@ -211,9 +205,7 @@ def _list(book: LotBook) -> list[CalibrationEntry]:
 
 
 def _readings(entries: Sequence[CalibrationEntry], name: str) -> list[CalibrationEntry]:
-    key = name_key(name)
-    own = [entry for entry in entries if entry.kind != CARD_DEFAULT and name_key(entry.name) == key]
-    return since_forgotten(own, CARD_FORGOTTEN)
+    return _cards(entries).get((name_key(name), ""), [])
 
 
 def _default(entries: Sequence[CalibrationEntry]) -> str | None:
@@ -222,14 +214,13 @@ def _default(entries: Sequence[CalibrationEntry]) -> str | None:
     return name if name and _readings(entries, name) else None
 
 
-def _names(entries: Sequence[CalibrationEntry]) -> dict[str, str]:
-    """Name key -> name as it was last typed, of all cards that are not forgotten."""
-    names = {name_key(entry.name): entry.name for entry in entries if entry.kind == CARD}
-    return {key: name for key, name in names.items() if _readings(entries, name)}
+def _cards(entries: Sequence[CalibrationEntry]) -> dict[tuple[str, str], list[CalibrationEntry]]:
+    """The readings of each card that is not forgotten."""
+    return list_standing([entry for entry in entries if entry.kind != CARD_DEFAULT], CARD_FORGOTTEN)
 
 
 def _find(entries: Sequence[CalibrationEntry], name: str) -> list[CalibrationEntry]:
     if found := _readings(entries, name):
         return found
-    near = near_names(name, _names(entries).values())
+    near = near_names(name, [readings[-1].name for readings in _cards(entries).values()])
     raise NotFoundError(f"There is no card {name!r} in the book.{near} Make its profile with: {MAKE_ONE}")

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from colourmatch.book.calibrations import FIT, PHONE_FORGOTTEN, CalibrationEntry
+from colourmatch.book.calibrations import FIT, PHONE_FORGOTTEN, list_standing
 from colourmatch.book.checks import name_key
 from colourmatch.book.lot_book import LotBook
 from colourmatch.colour.difference import compare_lab
@@ -54,10 +54,8 @@ def find_calibration(book: LotBook, phone: str | None, light: str | None = None)
     NotFoundError for a light that this phone is not calibrated in.
     """
     wanted = phone or NO_NAME
-    fits: dict[str, CalibrationEntry] = {}
-    for one in book.calibrations.of((FIT, PHONE_FORGOTTEN), wanted):
-        fits[name_key(one.light or "")] = one
-    fits = {key: one for key, one in fits.items() if one.kind == FIT}
+    standing = list_standing(book.calibrations.of((FIT, PHONE_FORGOTTEN), wanted), PHONE_FORGOTTEN)
+    fits = {light_key: found[-1] for (_, light_key), found in standing.items()}
     if light is None and len(fits) != 1:
         return None
     entry = next(iter(fits.values())) if light is None else fits.get(name_key(light))

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Unpack
 
 import numpy as np
 
-from colourmatch.book.calibrations import FIT, KNOWN, PHONE_FORGOTTEN, CalibrationEntry, since_forgotten
+from colourmatch.book.calibrations import FIT, KNOWN, PHONE_FORGOTTEN, CalibrationEntry, list_standing
 from colourmatch.book.checks import check_name, check_number, name_key
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.photo_store import Source, open_source
@@ -180,14 +180,8 @@ def forget_phone(
 
 def _pairs(book: LotBook) -> list[tuple[str, str]]:
     """Phones and lights with known liquids, in the order they were begun."""
-    found: dict[tuple[str, str], tuple[str, str]] = {}
-    for entry in book.calibrations.of((KNOWN, PHONE_FORGOTTEN)):
-        key = (name_key(entry.name), name_key(entry.light or ""))
-        if entry.kind == KNOWN:
-            found.setdefault(key, (entry.name, str(entry.light)))
-        else:
-            found.pop(key, None)
-    return list(found.values())
+    standing = list_standing(book.calibrations.of((KNOWN, PHONE_FORGOTTEN)), PHONE_FORGOTTEN)
+    return [(entries[0].name, str(entries[0].light)) for entries in standing.values()]
 
 
 def _pick(book: LotBook, phone: str | None, light: str | None) -> tuple[str, str]:
@@ -215,7 +209,7 @@ def _pick(book: LotBook, phone: str | None, light: str | None) -> tuple[str, str
 def _kept(book: LotBook, phone: str, light: str, *kinds: str) -> list[CalibrationEntry]:
     """The entries of these kinds about a phone in a light that are not forgotten."""
     entries = book.calibrations.of((*kinds, PHONE_FORGOTTEN), phone, light)
-    return since_forgotten(entries, PHONE_FORGOTTEN)
+    return list_standing(entries, PHONE_FORGOTTEN)[name_key(phone), name_key(light)]
 
 
 def _known_measurement(entry: CalibrationEntry) -> Measurement:
