@@ -10,7 +10,7 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import MISSING, dataclass, field, fields, is_dataclass, replace
 from functools import cache
-from typing import TYPE_CHECKING, Any, NamedTuple, Self, TypeAlias, TypeVar, cast
+from typing import TYPE_CHECKING, Any, NamedTuple, Self, TypeAlias, TypeVar
 
 if TYPE_CHECKING:  # lists of lots do not wait for it
     import numpy as np
@@ -146,10 +146,13 @@ def pick(source: Any, *names: str) -> dict[str, Any]:
     return {name: getattr(source, name) for name in names}
 
 
+#: The names of a dataclass's fields.
+names_of: Callable[[Any], tuple[str, ...]] = cache(lambda record: tuple(one.name for one in fields(record)))
+
+
 def alike(record: type[R], source: Any, **other: Any) -> R:
     """A dataclass with the values that an object has under the names of its fields, but for what is other."""
-    names = (one.name for one in fields(cast(Any, record)) if one.name not in other)
-    return record(**pick(source, *names), **other)
+    return record(**{name: getattr(source, name) for name in names_of(record) if name not in other}, **other)
 
 
 def as_json(value: Any, digits: int) -> Any:

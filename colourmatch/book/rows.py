@@ -5,8 +5,6 @@ from __future__ import annotations
 import json
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import fields
-from functools import cache
 from typing import Any, TypeAlias, TypeVar
 
 from sqlalchemy import Connection, RowMapping, Select, func, select, union_all
@@ -14,6 +12,7 @@ from sqlalchemy import Connection, RowMapping, Select, func, select, union_all
 from colourmatch.book import entries as e
 from colourmatch.book import tables as t
 from colourmatch.book.shelf_records import Reference, ReferenceReading, StockChange, StockEntry
+from colourmatch.records import names_of
 
 #: Rows of any columns.
 Query: TypeAlias = "Select[*tuple[Any, ...]]"
@@ -35,17 +34,11 @@ def from_json(text: str | None) -> Any:
     return None if text is None else json.loads(text)
 
 
-#: The fields of a record.
-_names_of: Callable[[Any], tuple[str, ...]] = cache(
-    lambda record: tuple(field.name for field in fields(record))
-)
-
-
 def pick_fields(row: RowMapping, record: type[Any]) -> dict[str, Any]:
     """What a row has for the fields of a record, by name: JSON as values, the three columns of a colour together."""
     found: dict[str, Any] = {}
     held = dict(row)
-    for name in _names_of(record):
+    for name in names_of(record):
         if name in _COLOURS:
             parts = tuple(held[column] for column in _COLOURS[name])
             found[name] = None if parts[0] is None else parts
