@@ -123,23 +123,18 @@ def refuse_other(stored: Mapping[str, Any], asked: Mapping[str, Any]) -> None:
 
 def insert(connection: Connection, table: Table, **values: Any) -> int:
     """Add a row with the time of now, or of the entry before it where a clock was set back; its id."""
-    if "created_at" in table.c and "created_at" not in values:
-        values["created_at"] = _time_to_enter(connection, table, values)
+    now = utc_text()
+    if (
+        table.name == "lot_entries"
+    ):  # never before the lot's last entry, so that its story at any time is one that was
+        last = select(func.max(table.c.created_at)).where(table.c.lot_id == values["lot_id"])
+        now = max(now, connection.scalar(last) or "")
     if values.get("entered_by") is not None:
         check_text(values["entered_by"], "name of who entered it")
-    result = connection.execute(table.insert().values(**values))
+    result = connection.execute(table.insert().values(created_at=now, **values))
     row_id = int(result.inserted_primary_key[0])  # type: ignore[index]
     note_new(connection, table.name, row_id)
     return row_id
-
-
-def _time_to_enter(connection: Connection, table: Table, values: Mapping[str, Any]) -> str:
-    """Now; in a lot never before its last entry, so that its story at any time is one that was."""
-    now = utc_text()
-    if table.name != "lot_entries":
-        return now
-    last = connection.scalar(select(func.max(table.c.created_at)).where(table.c.lot_id == values["lot_id"]))
-    return now if last is None else max(now, str(last))
 
 
 def near_names(wanted: str, names: Iterable[str] | Mapping[str, str]) -> str:
