@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -42,7 +43,7 @@ def read_photo(photo: bytes | Path | str) -> bytes:
     """The bytes of a photo; NotFoundError or PhotoError when there are none."""
     if isinstance(photo, (bytes, bytearray, memoryview)):
         data = bytes(photo)
-    elif not Path(photo).exists():
+    elif not os.path.exists(photo):
         raise NotFoundError(f"There is no photo {photo}. Check the path.")
     else:
         data, _ = open_source(photo)
