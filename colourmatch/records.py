@@ -168,14 +168,18 @@ def as_json(value: Any, digits: int) -> Any:
     return round(value, digits) if isinstance(value, float) else value
 
 
-def plain(value: Any) -> Any:
-    """A value of a record as JSON has it: records and arrays too, NaN and infinity as null."""
+def plain(value: Any, digits: int | None = None) -> Any:
+    """A value of a record as JSON has it: records and arrays too, NaN and infinity as null; digits: significant ones."""
     if isinstance(value, Record):
-        return value.to_json()
+        value = value.to_json()
     if hasattr(value, "tolist"):
         value = value.tolist()
     if isinstance(value, Mapping):
-        return {key: plain(part) for key, part in value.items()}
+        return {key: plain(part, digits) for key, part in value.items()}
     if isinstance(value, (list, tuple, set, frozenset)):
-        return [plain(part) for part in value]
-    return None if isinstance(value, float) and not math.isfinite(value) else value
+        return [plain(part, digits) for part in value]
+    if not isinstance(value, float):
+        return value
+    if not math.isfinite(value):
+        return None
+    return value if digits is None else float(f"{value:.{digits}g}")

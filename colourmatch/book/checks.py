@@ -236,13 +236,14 @@ def name_key(name: str) -> str:
     return " ".join(unicodedata.normalize("NFKC", name).casefold().split())
 
 
-def to_json(value: Mapping[str, Any] | None) -> str | None:
+def to_json(value: Mapping[str, Any] | None, digits: int | None = None) -> str | None:
     """JSON text of a dict; numpy numbers and arrays become plain ones, NaN and infinity become null.
 
-    A photo whose figures are doubtful is still worth keeping, and JSON has no word for NaN.
+    A photo whose figures are doubtful is still worth keeping, and JSON has no word for NaN. `digits`: to how many
+    significant digits numbers with decimals are rounded; as they are without.
     """
     if value is None:
         return None
     if not isinstance(value, Mapping):
         raise TypeError(f"a dict is needed, got {type(value).__name__}")
-    return json.dumps(plain(value), allow_nan=False, default=str)
+    return json.dumps(plain(value, digits), allow_nan=False, default=str)
