@@ -6,15 +6,18 @@ without it again; a field that this version does not know is kept as it is.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
-from dataclasses import MISSING, dataclass, field, fields, replace
+from dataclasses import MISSING, dataclass, field, fields, is_dataclass, replace
 from functools import cache
-from typing import Any, NamedTuple, Self
+from typing import TYPE_CHECKING, Any, NamedTuple, Self, TypeAlias, TypeVar
 
-import numpy as np
-from numpy.typing import NDArray
+if TYPE_CHECKING:  # lists of lots do not wait for it
+    import numpy as np
+    from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+Array: TypeAlias = "NDArray[np.float64]"
+R = TypeVar("R")
 #: Of a record that is made here: the fields that are written only once they are set.
 _LATER = frozenset({"later"})
 
@@ -39,6 +42,8 @@ def kept(
 
 def numbers(value: Any) -> Array:
     """An array of JSON numbers, NaN for null."""
+    import numpy as np
+
     return np.array(value, float)
 
 
@@ -53,6 +58,8 @@ def significant(values: Any, digits: int) -> Array:
 
 
 def _each(values: Any, act: Callable[[float], float]) -> Array:
+    import numpy as np
+
     array = np.asarray(values, float)
     return np.array([act(v) for v in array.ravel().tolist()]).reshape(array.shape)
 
@@ -134,14 +141,45 @@ def _list_fields(record: type[Any]) -> tuple[_Field, ...]:
 _fields: Callable[[Any], tuple[_Field, ...]] = cache(_list_fields)
 
 
-def plain(value: Any) -> Any:
-    """A value of a record as JSON has it: records and arrays too, NaN as null."""
-    if isinstance(value, Record):
+def pick(source: Any, *names: str) -> dict[str, Any]:
+    """Some of an object's values, by their names."""
+    return {name: getattr(source, name) for name in names}
+
+
+#: The names of a dataclass's fields.
+names_of: Callable[[Any], tuple[str, ...]] = cache(lambda record: tuple(one.name for one in fields(record)))
+
+
+def alike(record: type[R], source: Any, **other: Any) -> R:
+    """A dataclass with the values that an object has under the names of its fields, but for what is other."""
+    return record(**{name: getattr(source, name) for name in names_of(record) if name not in other}, **other)
+
+
+def as_json(value: Any, digits: int) -> Any:
+    """A value as JSON has it: dataclasses by their fields, decimals rounded, what tells itself as it does."""
+    if hasattr(value, "to_json"):
         return value.to_json()
+    if is_dataclass(value) and not isinstance(value, type):
+        value = vars(value)
+    if isinstance(value, Mapping):
+        return {key: as_json(part, digits) for key, part in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [as_json(part, digits) for part in value]
+    return round(value, digits) if isinstance(value, float) else value
+
+
+def plain(value: Any, digits: int | None = None) -> Any:
+    """A value of a record as JSON has it: records and arrays too, NaN and infinity as null; digits: significant ones."""
+    if isinstance(value, Record):
+        value = value.to_json()
     if hasattr(value, "tolist"):
         value = value.tolist()
     if isinstance(value, Mapping):
-        return {key: plain(part) for key, part in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [plain(part) for part in value]
-    return None if isinstance(value, float) and value != value else value
+        return {key: plain(part, digits) for key, part in value.items()}
+    if isinstance(value, (list, tuple, set, frozenset)):
+        return [plain(part, digits) for part in value]
+    if not isinstance(value, float):
+        return value
+    if not math.isfinite(value):
+        return None
+    return value if digits is None else float(f"{value:.{digits}g}")

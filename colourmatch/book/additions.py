@@ -1,33 +1,31 @@
-"""Doses of stocks in the lots of the book: put in, and put right."""
+"""Doses of stocks in the lots of the book, and batch that was taken out or blended in without colour: entered, and put right."""
 
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, Unpack
+from typing import Any, Unpack
+
+from sqlalchemy import Connection
 
 from colourmatch.book import tables as t
 from colourmatch.book.checks import check_number
 from colourmatch.book.entering import correct, enter
-from colourmatch.book.entries import AdditionEntry, LotEntry
+from colourmatch.book.entries import AdditionEntry, LotEntry, VolumeEntry
 from colourmatch.book.rows import read_lot, read_stocks
 from colourmatch.book.shelf import find_stock, is_same_stock
 from colourmatch.book.shelf_records import StockEntry
+from colourmatch.book.transactions import By, Part
 from colourmatch.errors import ClosedError, InputError
 from colourmatch.liquid.stock import Addition
-
-if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
-    from colourmatch.book.transactions import By, Database
+from colourmatch.records import pick
 
 UNITS = ("drops", "ml", "grams")
+#: What is kept of a stock with a dose of it, by the label.
+_OF_STOCK = ("strength_g_per_100ml", "drop_ml", "strength_rel_sd", "drop_rel_sd", "density_g_per_ml")
 
 
-class Additions:
+class Additions(Part):
     """Doses in the lots of an open book."""
-
-    def __init__(self, database: Database) -> None:
-        self._database = database
 
     def add(
         self,
@@ -86,9 +84,8 @@ class Additions:
                 )
             known = as_recorded(connection, old) if stock is None else find_stock(connection, stock)
             if void:
-                return compute_dose(known, "ml", 1.0) | {
-                    "quantity": old.quantity, "unit": old.unit, "ml": old.ml, "mg": old.mg, "void": True,
-                }  # fmt: skip
+                undone = pick(old, "quantity", "unit", "ml", "mg") | {"void": True}
+                return compute_dose(known, "ml", 1.0) | undone
             values = compute_dose(known, *(typed or (old.unit, old.quantity)))
             refuse_flood(connection, old.lot_id, values["ml"])
             return values
@@ -101,10 +98,58 @@ class Additions:
         return correct(self._database, entry_id, AdditionEntry, particulars, reason, **by, asked=asked)
 
 
+class Volumes(Part):
+    """Samples and untinted parts of the lots of an open book."""
+
+    def take_sample(
+        self, lot: int | str, ml: float, *, returned: bool = False, **by: Unpack[By]
+    ) -> VolumeEntry:
+        """Write down a sample taken from the batch; `returned` True: it went back whole, nothing changes."""
+        values = {"ml": check_number("ml", ml), "returned": bool(returned), "void": False}
+        return enter(self._database, "sample", VolumeEntry, lot, values, **by, prove=True)
+
+    def add_untinted(self, lot: int | str, ml: float, **by: Unpack[By]) -> VolumeEntry:
+        """Write down untinted batch that was blended back, the way out when the colour is past the match."""
+        values = {"ml": check_number("ml", ml), "returned": False, "void": False}
+        return enter(self._database, "untinted", VolumeEntry, lot, values, **by)
+
+    def correct(
+        self,
+        entry_id: int,
+        *,
+        reason: str,
+        ml: float | None = None,
+        returned: bool = False,
+        void: bool = False,
+        **by: Unpack[By],
+    ) -> VolumeEntry:
+        """Put a sample or an untinted part right with a new entry; `void` True: it never happened."""
+        if ml is None and not void:
+            raise ValueError("one of ml and void is needed")
+        typed = None if ml is None else check_number("ml", ml)
+
+        def particulars(_connection: Connection, old: LotEntry) -> dict[str, Any]:
+            if not isinstance(old, VolumeEntry):
+                raise InputError(
+                    f"Entry {entry_id} is no sample but a {old.kind}. Look it up in the lot again."
+                )
+            return {
+                "ml": typed or old.ml,
+                "returned": bool(returned),
+                "void": bool(void),
+                "trial_lot_id": old.trial_lot_id,
+            }
+
+        wanted = {"returned": bool(returned), "void": bool(void)} | ({} if typed is None else {"ml": typed})
+        return correct(
+            self._database, entry_id, VolumeEntry, particulars, reason,
+            **by, asked=lambda _c: wanted,
+        )  # fmt: skip
+
+
 def pick_amount(drops: float | None, ml: float | None, grams: float | None) -> tuple[str, float]:
-    given = [
-        (unit, value) for unit, value in zip(UNITS, (drops, ml, grams), strict=True) if value is not None
-    ]
+    amounts = zip(UNITS, (drops, ml, grams), strict=True)
+    given = [(unit, value) for unit, value in amounts if value is not None]
     if len(given) != 1:
         raise InputError("Give the amount once: as drops, as ml or as grams.")
     return given[0][0], check_number(*given[0])
@@ -113,37 +158,20 @@ def pick_amount(drops: float | None, ml: float | None, grams: float | None) -> t
 def compute_dose(stock: StockEntry, unit: str, quantity: float) -> dict[str, Any]:
     """The row of an addition: what was typed, what it is in ml and mg, and the stock as it is now."""
     make = {"drops": Addition.from_drops, "ml": Addition.from_ml, "grams": Addition.from_grams}[unit]
-    addition = make(stock.as_stock(learnt=False), quantity)
-    return {
-        "stock_id": stock.id,
-        "quantity": quantity,
-        "unit": unit,
-        "ml": addition.ml,
-        "mg": addition.mg,
-        "void": False,
-        "strength_g_per_100ml": stock.label_strength_g_per_100ml,
-        "drop_ml": stock.drop_ml,
-        "strength_rel_sd": stock.label_strength_rel_sd,
-        "drop_rel_sd": stock.drop_rel_sd,
-        "density_g_per_ml": stock.density_g_per_ml,
-    }
+    dose = make(stock.as_stock(learnt=False), quantity)
+    said = {"stock_id": stock.id, "quantity": quantity, "unit": unit, "void": False}
+    return said | pick(dose, "ml", "mg") | pick(dose.stock, *_OF_STOCK)
 
 
 def same_dose(entry: AdditionEntry, **other: Any) -> dict[str, Any]:
     """The row of a dose as it was entered, with the stock as it was then, but for what is other."""
-    columns = (column.name for column in t.additions.c if column.name != "entry_id")
-    return {name: getattr(entry, name) for name in columns} | other
+    return pick(entry, *(column.name for column in t.additions.c if column.name != "entry_id")) | other
 
 
 def as_recorded(connection: Connection, old: AdditionEntry) -> StockEntry:
-    return replace(
-        read_stocks(connection, [old.stock_id])[0],
-        label_strength_g_per_100ml=old.strength_g_per_100ml,
-        drop_ml=old.drop_ml,
-        label_strength_rel_sd=old.strength_rel_sd,
-        drop_rel_sd=old.drop_rel_sd,
-        density_g_per_ml=old.density_g_per_ml,
-    )
+    then = pick(old, *_OF_STOCK)
+    then |= {f"label_{key}": then.pop(key) for key in ("strength_g_per_100ml", "strength_rel_sd")}
+    return replace(read_stocks(connection, [old.stock_id])[0], **then)
 
 
 def refuse_flood(connection: Connection, lot_id: int, ml: float) -> None:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+from sqlalchemy import Connection
 
 from colourmatch.book.checks import (
     check_colourant,
@@ -13,17 +15,12 @@ from colourmatch.book.checks import (
     check_label_lines,
     check_name,
     check_number,
-    check_optional,
     check_serving,
     check_text,
 )
 from colourmatch.book.naming import lock_names, refuse_taken
 from colourmatch.book.shelf import find_stock
 from colourmatch.errors import InputError
-
-if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
 
 AMENDABLE = (
     "volume_ml", "ceiling_mg_per_l", "depth_mm", "dilution", "tolerance", "already_mg_per_l", "jurisdiction",
@@ -35,7 +32,7 @@ _CHECKS: dict[str, Callable[[Any], Any]] = {
     "name": lambda value: check_name(value, "name of the lot"),
     "number": lambda value: None if value is None else check_name(value, "number of the lot"),
     "notes": lambda value: check_text(value, "notes"),
-    "ceiling_mg_per_l": lambda value: check_optional("ceiling_mg_per_l", value),
+    "ceiling_mg_per_l": lambda value: None if value is None else check_number("ceiling_mg_per_l", value),
     "target_lab": check_lab,
     "jurisdiction": check_jurisdiction,
     "serving": check_serving,
@@ -60,7 +57,7 @@ def check_change(connection: Connection, key: str, value: Any) -> Any:
     return value if key == "reference_id" else check_figure(key, value)
 
 
-def refuse_names(connection: Connection, lot_id: int, checked: dict[str, Any]) -> None:
+def refuse_names(connection: Connection, lot_id: int | None, checked: dict[str, Any]) -> None:
     """InputError for a new name or number that means another lot."""
     given = {what: checked[what] for what in ("name", "number") if checked.get(what) is not None}
     if given:

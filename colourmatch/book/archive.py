@@ -6,7 +6,7 @@ an export of a server's), and photos/ab/abcd....jpg. It may be made while the bo
 
 from __future__ import annotations
 
-import hashlib
+import io
 import json
 import os
 import re
@@ -18,7 +18,7 @@ from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any, TextIO
+from typing import TextIO
 
 from sqlalchemy import Connection, Engine, func, select
 from sqlalchemy.exc import IntegrityError
@@ -30,13 +30,13 @@ from colourmatch.book.entries import LotStory, MovedEntry
 from colourmatch.book.export import CUT_OFF, export_json, import_json, iterate_stories, snapshot
 from colourmatch.book.naming import find_doubles
 from colourmatch.book.opening import write
-from colourmatch.book.photo_store import PhotoStore
+from colourmatch.book.photo_store import PhotoStore, hash_stream, is_content_of
 from colourmatch.book.rows import may_contradict
 from colourmatch.book.seals import Altered, find_altered, find_hash
 from colourmatch.book.spreadsheet import export_csv
-from colourmatch.book.transactions import Database
+from colourmatch.book.transactions import Part
 from colourmatch.errors import BookError, InputError
-from colourmatch.reading import MAX_FILE_BYTES, read_plain_file
+from colourmatch.reading import read_plain_file
 from colourmatch.writing import NO_ROOM, clear_left_over, name_partial
 
 FORMAT = "colourmatch-backup"
@@ -46,7 +46,6 @@ _CLOCK_SLACK = timedelta(minutes=10)
 _PUT_BACK = (
     "If the file is still on the phone, add it to its lot again; else restore it from the last backup."
 )
-LARGEST_PHOTO = MAX_FILE_BYTES
 #: Every stored file that any table names, each once.
 _NAMED = " UNION ".join(
     f'SELECT stored_name FROM "{table.name}" WHERE stored_name IS NOT NULL'
@@ -73,12 +72,8 @@ class Finding:
     text: str
 
 
-class Archive:
+class Archive(Part):
     """The whole of an open book: copied out and in, and checked."""
-
-    def __init__(self, database: Database, store: PhotoStore) -> None:
-        self._database = database
-        self._store = store
 
     def export_json(self, stream: TextIO) -> int:
         """Write the whole book as JSON, one row a line, in bounded memory; the number of rows."""
@@ -106,8 +101,7 @@ class Archive:
 
     def find_hash(self, sha256: str) -> tuple[int, int | None] | None:
         """The lot and the entry up to which a hash, as a sheet prints it, stands for; no entry: the lot's head alone."""
-        with self._database.read() as connection:
-            found = find_hash(connection, sha256.strip().lower())
+        found = self._read(find_hash, sha256.strip().lower())
         if found is None or found.lot_id is None:
             return None
         return found.lot_id, found.row_id if found.table == "lot_entries" else None
@@ -138,21 +132,23 @@ def backup_book(engine: Engine, store: PhotoStore, path: Path) -> BackupReport:
                 sizes = {name: _pack(archive, store, name) for name in names if name not in missing}
                 damaged = tuple(name for name, size in sizes.items() if size is None)
                 packed = {name: size for name, size in sizes.items() if size is not None}
-                manifest = _manifest(database, packed, missing, damaged)
+                with database.open("rb") as stream:
+                    digest = hash_stream(stream)
+                manifest = {
+                    "format": FORMAT, "version": t.VERSION, "made_at": utc_text(), "database": database.name,
+                    "database_sha256": digest, "database_bytes": database.stat().st_size,
+                    "photos": len(packed), "files": packed, "missing": missing, "damaged": damaged,
+                }  # fmt: skip
                 archive.writestr("manifest.json", json.dumps(manifest, indent=1))
             with partial.open("rb+") as file:
                 os.fsync(file.fileno())
             os.replace(partial, path)
-    except sqlite3.OperationalError as error:
-        if "full" not in str(error):
+    except (OSError, sqlite3.OperationalError) as error:
+        if not isinstance(error, OSError) and "full" not in str(error):
             raise
+        why = (error.strerror or error) if isinstance(error, OSError) else "No space left for it"
         raise BookError(
-            f"The backup {path} cannot be written: No space left for it. Make room, or give another path."
-        ) from None
-    except OSError as error:
-        raise BookError(
-            f"The backup {path} cannot be written: {error.strerror or error}. "
-            "Make room, or give another path."
+            f"The backup {path} cannot be written: {why}. Make room, or give another path."
         ) from None
     return BackupReport(path, len(packed), missing, damaged)
 
@@ -165,27 +161,10 @@ def _pack(archive: zipfile.ZipFile, store: PhotoStore, name: str) -> int | None:
         if error.errno in NO_ROOM:
             raise
         return None
-    if hashlib.sha256(content).hexdigest() != name.split(".")[0]:
+    if not is_content_of(name, io.BytesIO(content)):
         return None
     archive.writestr(f"photos/{name[:2]}/{name}", content)
     return len(content)
-
-
-def _manifest(
-    database: Path, packed: dict[str, int], missing: tuple[str, ...], damaged: tuple[str, ...]
-) -> dict[str, Any]:
-    return {
-        "format": FORMAT,
-        "version": t.VERSION,
-        "made_at": utc_text(),
-        "database": database.name,
-        "database_sha256": hash_file(database),
-        "database_bytes": database.stat().st_size,
-        "photos": len(packed),
-        "files": packed,
-        "missing": missing,
-        "damaged": damaged,
-    }
 
 
 def _copy_database(engine: Engine, folder: Path) -> tuple[Path, list[str]]:
@@ -211,11 +190,6 @@ def _photo_names(connection: Connection) -> list[str]:
     return sorted(name for (name,) in connection.exec_driver_sql(_NAMED))
 
 
-def hash_file(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
-
-
 #: What a migration could not guard with foreign keys (tables.py).
 _LOST_TRIALS = (
     "SELECT 'lots', trial_of FROM lots WHERE trial_of NOT IN (SELECT id FROM lots) "
@@ -230,10 +204,8 @@ def check_book(engine: Engine, store: PhotoStore) -> Iterator[Finding]:
             for (line,) in connection.exec_driver_sql("PRAGMA integrity_check"):
                 if line != "ok":
                     yield Finding("damaged", f"The database is damaged ({line}). Restore the last backup.")
-            for row in connection.exec_driver_sql("PRAGMA foreign_key_check"):
-                yield Finding(
-                    "orphan", f"Row {row[1]} of {row[0]} points to a row of {row[2]} that is missing."
-                )
+            for name, row_id, other, _ in connection.exec_driver_sql("PRAGMA foreign_key_check"):
+                yield Finding("orphan", f"Row {row_id} of {name} points to a row of {other} that is missing.")
         for name, lot_id in connection.exec_driver_sql(_LOST_TRIALS):
             yield Finding(
                 "orphan", f"A row of {name} names lot {lot_id} for a trial, and there is no such lot."
@@ -281,9 +253,7 @@ def _mend_name(meant: Mapping[int, str]) -> str:
 def _check_moves(story: LotStory) -> Iterator[Finding]:
     """Times put right that are of no entry of their lot, or from before its beginning."""
     known = {entry.id for entry in story.events}
-    for entry in story.events:
-        if not isinstance(entry, MovedEntry):
-            continue
+    for entry in story.all(MovedEntry):
         if entry.moved_entry_id not in known:
             yield Finding(
                 "orphan",
@@ -318,10 +288,8 @@ def _check_clock(connection: Connection) -> Iterator[Finding]:
     newest = connection.execute(select(t.lot_entries).order_by(entries.id.desc()).limit(1)).first()
     if newest is None or newest.created_at <= utc_text(datetime.now(UTC) + _CLOCK_SLACK):
         return
-    earlier = select(func.max(entries.created_at)).where(
-        entries.lot_id == newest.lot_id, entries.id < newest.id
-    )
-    if newest.created_at != connection.scalar(earlier):
+    earlier = select(func.max(entries.created_at)).where(entries.lot_id == newest.lot_id)
+    if newest.created_at != connection.scalar(earlier.where(entries.id < newest.id)):
         yield Finding(
             "clock",
             f"The newest entry bears the time {newest.created_at}, which is still to come. Set the clock of this machine "

@@ -9,20 +9,16 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING, Any, TypedDict
+from typing import Any, TypedDict
 
-from sqlalchemy import select
+from sqlalchemy import Connection, select
 
 from colourmatch.book import tables as t
 from colourmatch.book.carried import CAME_BACK, CARRIED
 from colourmatch.book.checks import check_hand, check_name, check_number, name_key
 from colourmatch.book.rows import read_stocks
+from colourmatch.book.shelf_records import StockEntry
 from colourmatch.errors import InputError
-
-if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
-    from colourmatch.book.shelf_records import StockEntry
 
 
 class BottleFacts(TypedDict, total=False):
@@ -78,21 +74,7 @@ def _check_day(value: object, words: str) -> str:
 def trace_stocks(connection: Connection, ids: Iterable[int]) -> list[Traced]:
     """What each lot got of each of these bottles, by lot; a trial's part of its batch is not counted again."""
     head, part = t.lot_entries.c, t.additions.c
-    query = (
-        select(
-            head.id,
-            head.lot_id,
-            head.replaces_id,
-            head.reason,
-            head.created_at,
-            part.stock_id,
-            part.ml,
-            part.mg,
-            part.void,
-        )
-        .join(t.additions, part.entry_id == head.id)
-        .order_by(head.id)
-    )
+    query = select(t.lot_entries, t.additions).join(t.additions, part.entry_id == head.id).order_by(head.id)
     wanted = set(ids)
     # entries of other bottles too: a correction may name another bottle than what it corrects
     touched = select(head.lot_id).join(t.additions, part.entry_id == head.id).where(part.stock_id.in_(wanted))
@@ -111,14 +93,11 @@ def trace_stocks(connection: Connection, ids: Iterable[int]) -> list[Traced]:
             found[row["lot_id"], row["stock_id"]].append(row)
     return [
         Traced(
-            lot,
-            stock,
-            sum(r["ml"] for r in held),
-            sum(r["mg"] for r in held),
-            held[0]["created_at"],
-            held[-1]["created_at"],
+            *place,
+            *(sum(r[key] for r in held) for key in ("ml", "mg")),
+            *(held[k]["created_at"] for k in (0, -1)),
         )
-        for (lot, stock), held in sorted(found.items())
+        for place, held in sorted(found.items())
     ]
 
 
@@ -143,13 +122,9 @@ def read_left_ml(connection: Connection, stocks: Iterable[StockEntry]) -> dict[i
 
 def find_batch(connection: Connection, batch: str) -> list[StockEntry]:
     """The bottles that hold a supplier's batch, those thinned from them and those put away too."""
-    everything = read_stocks(connection)
-    found = {
-        stock.id: stock
-        for stock in everything
-        if stock.supplier_batch and name_key(stock.supplier_batch) == name_key(batch)
-    }
-    for stock in everything:  # a bottle stands before what is thinned from it
-        if stock.diluted_from_id in found:
+    found: dict[int, StockEntry] = {}
+    for stock in read_stocks(connection):  # a bottle stands before what is thinned from it
+        own = stock.supplier_batch and name_key(stock.supplier_batch) == name_key(batch)
+        if own or stock.diluted_from_id in found:
             found[stock.id] = stock
-    return sorted(found.values(), key=lambda stock: stock.id)
+    return list(found.values())

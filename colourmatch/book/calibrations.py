@@ -7,18 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Unpack
+from typing import Any, Unpack
 
 from sqlalchemy import select
 
 from colourmatch.book import tables as t
 from colourmatch.book.checks import check_name, check_text, name_key, to_json
 from colourmatch.book.rows import read_records
-from colourmatch.book.transactions import insert_once
-
-if TYPE_CHECKING:
-    from colourmatch.book.photo_store import PhotoStore
-    from colourmatch.book.transactions import By, Database
+from colourmatch.book.transactions import By, Part, insert_once
 
 #: What an entry is about.
 CARD, CARD_DEFAULT, CARD_FORGOTTEN = "card", "card-default", "card-forgotten"
@@ -42,12 +38,8 @@ class CalibrationEntry:
     original_name: str | None
 
 
-class Calibrations:
+class Calibrations(Part):
     """Entries about cards and phones of an open book."""
-
-    def __init__(self, database: Database, store: PhotoStore) -> None:
-        self._database = database
-        self._store = store
 
     def add(
         self,
@@ -67,9 +59,8 @@ class Calibrations:
         if light is not None:
             values |= {"light": check_name(light, "name of the light"), "light_key": name_key(light)}
         if photo is not None:
-            kept = self._store.keep(photo[0])
-            values |= {"original_sha256": kept.original_sha256, "stored_name": kept.name}
-            values |= {"original_name": check_text(photo[1], "file name")[:255]}
+            file = self._store.keep_named(*photo)
+            values |= {key: said for key, said in file.items() if key != "sha256"}
         check_text(by.get("entered_by"), "name of who entered it")
         derived = ("name", "light", "stored_name", "original_name")  # said by the others
         asked = {key: value for key, value in values.items() if key not in derived}
@@ -87,8 +78,7 @@ class Calibrations:
             query = query.where(t.calibrations.c.name_key == name_key(name))
         if light is not None:
             query = query.where(t.calibrations.c.light_key == name_key(light))
-        with self._database.read() as connection:
-            found = read_records(connection, query, CalibrationEntry)
+        found = self._read(read_records, query, CalibrationEntry)
         return [replace(entry, data=entry.data or {}) for entry in found]
 
     def choose_for_lot(self, lot: int, said: Mapping[str, str | None], entered_by: str | None = None) -> None:
@@ -104,7 +94,15 @@ class Calibrations:
         return {"card": None, "light": None} | (entries[-1].data if entries else {})
 
 
-def since_forgotten(entries: Sequence[CalibrationEntry], forgotten: str) -> list[CalibrationEntry]:
-    """The entries after the last one that forgets."""
-    last = max((entry.id for entry in entries if entry.kind == forgotten), default=0)
-    return [entry for entry in entries if entry.id > last and entry.kind != forgotten]
+def list_standing(
+    entries: Sequence[CalibrationEntry], forgotten: str
+) -> dict[tuple[str, str], list[CalibrationEntry]]:
+    """The entries about each card, or each phone in a light, after the last one that forgets it; by keys of name and light."""
+    standing: dict[tuple[str, str], list[CalibrationEntry]] = {}
+    for entry in entries:
+        key = (name_key(entry.name), name_key(entry.light or ""))
+        if entry.kind == forgotten:
+            standing.pop(key, None)
+        else:
+            standing.setdefault(key, []).append(entry)
+    return standing

@@ -14,6 +14,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from colourmatch.errors import InputError
+from colourmatch.records import plain
 from colourmatch.words.outcomes import OUTCOMES
 
 NAME_LENGTH = 120
@@ -55,23 +56,14 @@ def check_number(name: str, value: object) -> float:
     words, low, low_allowed, high, advice = LIMITS[name]
     if isinstance(value, bool) or not hasattr(value, "__float__"):
         raise InputError(f"{words} is {value!r}, which is not a number. {advice}")
-    number = _to_float(value)
+    try:
+        number = float(value)
+    except OverflowError:  # a whole number of hundreds of digits
+        number = math.inf
     if not math.isfinite(number) or number > high or number < low or (number == low and not low_allowed):
         span = f"from {low:g}" if low_allowed else f"more than {low:g} and"
         raise InputError(f"{words} must be {span} up to {high:,.10g}, not {value}. {advice}")
     return number
-
-
-def _to_float(value: Any) -> float:
-    try:
-        return float(value)
-    except OverflowError:  # a whole number of hundreds of digits
-        return math.inf
-
-
-def check_optional(name: str, value: object) -> float | None:
-    """As `check_number`, None passes."""
-    return None if value is None else check_number(name, value)
 
 
 def check_name(value: object, what: str = "name") -> str:
@@ -123,10 +115,7 @@ def check_jurisdiction(value: object) -> str | None:
     """A jurisdiction whose limits are on file, as it is written there; None and empty text are none."""
     if value is None or value == "":
         return None
-    from colourmatch.dosing.limits import (
-        limits_for,
-        list_jurisdictions,
-    )
+    from colourmatch.dosing.limits import limits_for, list_jurisdictions
 
     limits_for((), check_name(value, "jurisdiction"))  # refuses what is not on file
     return next(known for known in list_jurisdictions() if known == str(value).strip().upper())
@@ -259,20 +248,4 @@ def to_json(value: Mapping[str, Any] | None, digits: int | None = None) -> str |
         return None
     if not isinstance(value, Mapping):
         raise TypeError(f"a dict is needed, got {type(value).__name__}")
-    return json.dumps(_plain(value, digits), allow_nan=False)
-
-
-def _plain(value: Any, digits: int | None) -> Any:
-    if hasattr(value, "tolist"):
-        value = value.tolist()
-    if isinstance(value, Mapping):
-        return {str(key): _plain(part, digits) for key, part in value.items()}
-    if isinstance(value, (list, tuple, set, frozenset)):
-        return [_plain(part, digits) for part in value]
-    if isinstance(value, float):
-        if not math.isfinite(value):
-            return None
-        return value if digits is None else float(f"{value:.{digits}g}")
-    if value is None or isinstance(value, (str, bool, int)):
-        return value
-    return str(value)
+    return json.dumps(plain(value, digits), allow_nan=False, default=str)

@@ -15,52 +15,33 @@ from colourmatch.errors import BookError, InputError
 DAMAGED = (
     "The lot book {place} is damaged. Restore the last backup to a new path, and keep this file as it is."
 )
-
+IN_USE = "The lot book {place} is in use by another program. Close it there or wait, then try again."
+NO_ROOM = "There is no room left to write the lot book {place}. Make room, then enter it again; nothing already entered is lost."
+MAY_NOT_WRITE = (
+    "The lot book {place} may only be read here. Change its rights, or give another path with --book."
+)
+OTHER_FILE = "{place} is not a lot book. Give another path; the file is left as it is."
+NOT_LET_IN = "The database {place} does not let this user in. Check the name and the password in the address."
 SILENT = "The database {place} does not answer. Check that it runs and that the address is right."
 
 #: what is looked for in the complaint -> the sentence; the first that fits is taken
-_SENTENCES: tuple[tuple[str, str], ...] = (
-    (
-        r"is locked|is busy|lock timeout",
-        "The lot book {place} is in use by another program. Close it there or wait, then try again.",
-    ),
-    (
-        r"is full|No space left|could not extend file|disk I/O error|File too large",
-        "There is no room left to write the lot book {place}. Make room, then enter it again; "
-        "nothing already entered is lost.",
-    ),
-    (
-        r"readonly|read-only",
-        "The lot book {place} may only be read here. Change its rights, or give another path with --book.",
-    ),
-    (r"not a database", "{place} is not a lot book. Give another path; the file is left as it is."),
-    (r"unable to open", "The lot book {place} cannot be opened. Check the path and its rights."),
-    (
-        r"malformed|corrupt|unsupported file format|could not decode|no such (table|column|collation)|foreign key mismatch|has no column",
-        DAMAGED,
-    ),
-    (
-        r"authentication failed|no password supplied|role .* does not exist",
-        "The database {place} does not let this user in. Check the name and the password in the address.",
-    ),
-    (
-        r"permission denied",
-        "This user may not write the lot book {place}. Ask whoever keeps the database for the right.",
-    ),
-    (
-        r"database .* does not exist",
-        "The database {place} does not exist. Create it first, or check the address.",
-    ),
-    (
-        r"connection|could not translate|failed to resolve|EOF detected|shutting down|starting up|recovery mode",
-        SILENT,
-    ),
-)
+_SENTENCES = {
+    r"is locked|is busy|lock timeout": IN_USE,
+    r"is full|No space left|could not extend file|disk I/O error|File too large": NO_ROOM,
+    r"readonly|read-only": MAY_NOT_WRITE,
+    r"not a database": OTHER_FILE,
+    r"unable to open": "The lot book {place} cannot be opened. Check the path and its rights.",
+    r"malformed|corrupt|unsupported file format|could not decode|no such (table|column|collation)|foreign key mismatch|has no column": DAMAGED,
+    r"authentication failed|no password supplied|role .* does not exist": NOT_LET_IN,
+    r"permission denied": "This user may not write the lot book {place}. Ask whoever keeps the database for the right.",
+    r"database .* does not exist": "The database {place} does not exist. Create it first, or check the address.",
+    r"connection|could not translate|failed to resolve|EOF detected|shutting down|starting up|recovery mode": SILENT,
+}
 
 
 def explain(complaint: str, place: str) -> str | None:
     """The sentence for a complaint, None for one that is a fault of the program."""
-    for pattern, text in _SENTENCES:
+    for pattern, text in _SENTENCES.items():
         if re.search(pattern, complaint, re.IGNORECASE):
             return text.format(place=place)
     return None

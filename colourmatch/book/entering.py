@@ -3,23 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING, Any, TypeVar, cast
+from typing import Any, TypeVar, Unpack, cast
 
-from sqlalchemy import select
+from sqlalchemy import Connection, select
 
 from colourmatch.book import tables as t
 from colourmatch.book.checks import check_text
 from colourmatch.book.entries import LotEntry
 from colourmatch.book.naming import find_lot_id
 from colourmatch.book.rows import read_entry, read_story, still_closed
-from colourmatch.book.transactions import find_token, insert, refuse_other
+from colourmatch.book.transactions import By, Database, find_token, insert, refuse_other
 from colourmatch.errors import ClosedError, InputError, NotFoundError
 from colourmatch.words.times import tell_date
-
-if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
-    from colourmatch.book.transactions import Database
 
 E = TypeVar("E", bound=LotEntry)
 #: What an entry holds: known beforehand, or found out in the transaction from the lot's id.
@@ -33,36 +28,38 @@ def enter(
     lot: int | str,
     particulars: Said,
     *,
-    entered_by: str | None = None,
-    token: str | None = None,
     reason: str | None = None,
     when_closed: bool = False,
     prove: bool = False,
+    check: Callable[[Connection, int], None] | None = None,
     then: Callable[[Connection, int], None] | None = None,
     asked: Said | None = None,
+    replaces_id: int | None = None,
+    **by: Unpack[By],
 ) -> E:
-    """One entry of a lot, and what follows from it, in one transaction.
+    """One entry of a lot, and what follows from it, in one transaction; `prove`: the lot must still add up with it.
 
-    The same token again gives the first entry when `asked` and the reason are what it holds, else an InputError;
-    particulars that are known beforehand are what is asked.
+    The same token again gives the first entry when `asked` (the particulars when None) and the reason are what it holds,
+    else an InputError; check: what refuses a new one.
     """
-    wanted: Said = asked or ({} if callable(particulars) else particulars)
+    wanted = particulars if asked is None else asked
 
     def act(connection: Connection) -> E:
         lot_id = find_lot_id(connection, lot, lock=True)
-        if (known := find_repeat(connection, token, lot_id, kind)) is not None:
+        if (known := find_repeat(connection, by.get("token"), lot_id, kind)) is not None:
             refuse_other_entry(connection, known, {**_told(wanted, connection, lot_id), "reason": reason})
             return cast(E, known)
         if not when_closed:
             refuse_closed(connection, lot_id)
+        if check is not None:
+            check(connection, lot_id)
         body = _told(particulars, connection, lot_id)
-        entry_id = put_entry(
-            connection, lot_id, kind, body, reason=reason, entered_by=entered_by, token=token
-        )
+        entry_id = put_entry(connection, lot_id, kind, body, reason=reason, replaces_id=replaces_id, **by)
         if then is not None:
             then(connection, lot_id)
-        entered: E = _entered(connection, entry_id, prove)
-        return entered
+        if prove:
+            read_story(connection, lot_id).state()
+        return cast(E, find_entry(connection, entry_id))
 
     return database.write(act)
 
@@ -74,47 +71,30 @@ def correct(
     particulars: Callable[[Connection, LotEntry], dict[str, Any]],
     reason: str,
     *,
-    entered_by: str | None = None,
-    token: str | None = None,
     asked: Callable[[Connection], dict[str, Any]],
+    **by: Unpack[By],
 ) -> E:
     """One entry that replaces another, in an open lot or a closed one; the lot must add up with it.
 
     InputError for an entry that was corrected before, or without a reason; the same token again as in `enter`.
     """
     why = check_reason(reason)
-
-    def act(connection: Connection) -> E:
+    with database.read() as connection:
         old = find_entry(connection, entry_id)
-        find_lot_id(connection, old.lot_id, lock=True)
-        old = read_entry(connection, entry_id) or old  # as it is now that nobody else can write
-        if (known := find_repeat(connection, token, old.lot_id, old.kind)) is not None:
-            wanted = {**asked(connection), "replaces_id": entry_id, "reason": why}
-            refuse_other_entry(connection, known, wanted)
-            return cast(E, known)
-        refuse_replaced(old)
-        body = particulars(connection, old)
-        new_id = put_entry(
-            connection, old.lot_id, old.kind, body,
-            replaces_id=entry_id, reason=why, entered_by=entered_by, token=token,
-        )  # fmt: skip
-        entered: E = _entered(connection, new_id, True)
-        return entered
 
-    return database.write(act)
+    def body(connection: Connection, _lot_id: int) -> dict[str, Any]:
+        now = find_entry(connection, entry_id)  # now that nobody else can write
+        refuse_replaced(now)
+        return particulars(connection, now)
+
+    return enter(
+        database, old.kind, expected, old.lot_id, body, **by, reason=why, when_closed=True, prove=True,
+        asked=lambda c, _lot_id: {**asked(c), "replaces_id": entry_id}, replaces_id=entry_id,
+    )  # fmt: skip
 
 
 def _told(said: Said, connection: Connection, lot_id: int) -> Mapping[str, Any]:
     return said(connection, lot_id) if callable(said) else said
-
-
-def _entered(connection: Connection, entry_id: int, prove: bool) -> Any:
-    """The entry as it is read back; `prove`: InputError takes it back when the lot no longer adds up."""
-    entry = read_entry(connection, entry_id)
-    assert entry is not None
-    if prove:
-        read_story(connection, entry.lot_id).state()
-    return entry
 
 
 def put_entry(connection: Connection, lot_id: int, kind: str, values: Mapping[str, Any], **head: Any) -> int:

@@ -7,14 +7,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from colourmatch.book.checks import STOPS
+from colourmatch.book.shelf_records import StockEntry
 from colourmatch.liquid.stock import Addition, BatchState, Stock
+from colourmatch.records import alike, pick
 from colourmatch.words.advice import NO_ROOM, tell_room
 
 if TYPE_CHECKING:
-    from colourmatch.book.shelf_records import StockEntry
     from colourmatch.measurement import Measurement
 
 
@@ -81,6 +82,9 @@ class LotEntry:
         return self.stands_at or self.created_at
 
 
+E = TypeVar("E", bound=LotEntry)
+
+
 @dataclass(frozen=True)
 class AdditionEntry(LotEntry):
     """A dose of a stock: the quantity as typed and its unit, and what that was in ml and mg.
@@ -106,17 +110,7 @@ class AdditionEntry(LotEntry):
 
     def as_addition(self, stock: Stock | None = None) -> Addition:
         """The addition to compute with, of the stock as recorded or of another knowledge of the same stock."""
-        recorded = stock or Stock(
-            name=self.stock,
-            colourant=self.colourant,
-            strength_g_per_100ml=self.strength_g_per_100ml,
-            drop_ml=self.drop_ml,
-            made_in=self.made_in,
-            strength_rel_sd=self.strength_rel_sd,
-            drop_rel_sd=self.drop_rel_sd,
-            density_g_per_ml=self.density_g_per_ml,
-        )
-        return Addition(recorded, self.ml)
+        return Addition(stock or alike(Stock, self, name=self.stock), self.ml)
 
 
 @dataclass(frozen=True)
@@ -290,15 +284,29 @@ class LotStory:
     @property
     def answers(self) -> dict[tuple[str, int], bool]:
         """What was said to each cause, by its code and the entry that it is about."""
-        said = {entry.cause: entry.yes for entry in self.events if isinstance(entry, AnswerEntry)}
+        said = {entry.cause: entry.yes for entry in self.all(AnswerEntry)}
         return {cause: yes for cause, yes in said.items() if yes is not None}
 
     @property
     def closing(self) -> ClosingEntry | None:
         """The closing entry that stands, None while the lot is open."""
-        undone = {entry.closing_entry_id for entry in self.events if isinstance(entry, ReopeningEntry)}
-        closings = (entry for entry in self.events if isinstance(entry, ClosingEntry))
-        return next((entry for entry in closings if entry.id not in undone), None)
+        undone = {entry.closing_entry_id for entry in self.all(ReopeningEntry)}
+        return next((entry for entry in self.all(ClosingEntry) if entry.id not in undone), None)
+
+    def find(self, entry_id: int) -> LotEntry:
+        """An entry by its id, replaced or not."""
+        return next(entry for entry in self.events if entry.id == entry_id)
+
+    def line(self, entry: LotEntry) -> list[LotEntry]:
+        """An entry with all that it replaces, the first one first."""
+        line = [entry]
+        while line[0].replaces_id is not None:
+            line.insert(0, self.find(line[0].replaces_id))
+        return line
+
+    def all(self, kind: type[E]) -> list[E]:
+        """All entries of one kind in order, replaced ones included."""
+        return [entry for entry in self.events if isinstance(entry, kind)]
 
     def entries_before(self, entry: LotEntry) -> tuple[LotEntry, ...]:
         """The entries that count and happened before a given one, such as a photo."""
@@ -313,12 +321,8 @@ class LotStory:
         `stocks` by name: another knowledge of the stocks (such as the learnt strength) than the label's.
         """
         entries = self.effective if before is None else self.entries_before(before)
-        state = BatchState(
-            self.lot.volume_ml,
-            already_mg_per_l=self.lot.already_mg_per_l,
-            already_colourant=self.lot.already_colourant,
-            made_up_to=self.lot.made_up_to,
-        )
+        head = pick(self.lot, "volume_ml", "already_mg_per_l", "already_colourant", "made_up_to")
+        state = BatchState(**head)
         for entry in entries:
             state = _apply(state, entry, stocks or {})
         return state
@@ -352,48 +356,33 @@ def number_photos(story: LotStory) -> dict[int, int]:
     return {photo.id: number for number, photo in enumerate(story.photos, 1)}
 
 
-def mark_aside(events: list[LotEntry]) -> list[LotEntry]:
-    """The same entries, each photo with the reason for which it was set aside last."""
-    reasons: dict[int, str | None] = {}
-    for entry in events:
-        if isinstance(entry, AsideEntry):
-            reasons[entry.photo_entry_id] = None if entry.back else entry.reason or ""
-    return [
-        replace(entry, aside=reasons[entry.id])
-        if isinstance(entry, PhotoEntry) and entry.id in reasons
-        else entry
-        for entry in events
-    ]
+def mark(events: list[LotEntry]) -> list[LotEntry]:
+    """Entries of a lot in order, each with what later ones say of it.
 
-
-def mark_exchanged(events: list[LotEntry]) -> list[LotEntry]:
-    """The same entries, each photo whose glasses stood the other way round read that way."""
-    said = {entry.cause: entry.yes for entry in events if isinstance(entry, AnswerEntry)}
-    return [
-        replace(entry, exchanged=True, measurement=entry.measurement.exchanged())
-        if isinstance(entry, PhotoEntry) and said.get((SWAPPED, entry.id))
-        else entry
-        for entry in events
-    ]
-
-
-def mark_replaced(events: list[LotEntry]) -> list[LotEntry]:
-    """The same entries, each naming the one that replaces it."""
+    The one that replaces it; when it happened, a correction where what it corrects stands; of a photo for what it was
+    set aside last, and its liquids the other way round where its glasses stood so.
+    """
     successors = {entry.replaces_id: entry.id for entry in events if entry.replaces_id is not None}
-    return [
-        replace(entry, replaced_by_id=successors[entry.id]) if entry.id in successors else entry
-        for entry in events
-    ]
-
-
-def mark_times(events: list[LotEntry]) -> list[LotEntry]:
-    """The same entries, each with when it happened; a correction stands where what it corrects stands."""
     moves = {entry.moved_entry_id: entry for entry in events if isinstance(entry, MovedEntry)}
+    aside = {
+        entry.photo_entry_id: None if entry.back else entry.reason or ""
+        for entry in events
+        if isinstance(entry, AsideEntry)
+    }
+    said = {entry.cause: entry.yes for entry in events if isinstance(entry, AnswerEntry)}
     stands: dict[int | None, tuple[str, int | None]] = {}
+    marked = []
     for entry in events:
-        place = stands.get(entry.replaces_id, (entry.created_at, None))
-        move = moves.get(entry.id)
-        stands[entry.id] = place if move is None else (move.moved_to, move.id)
-    return [
-        replace(entry, stands_at=stands[entry.id][0], moved_by_id=stands[entry.id][1]) for entry in events
-    ]
+        move, place = moves.get(entry.id), stands.get(entry.replaces_id, (entry.created_at, None))
+        stands[entry.id] = at, by = place if move is None else (move.moved_to, move.id)
+        told: dict[str, Any] = {
+            "replaced_by_id": successors.get(entry.id),
+            "stands_at": at,
+            "moved_by_id": by,
+        }
+        if isinstance(entry, PhotoEntry):
+            told["aside"] = aside.get(entry.id)
+            if said.get((SWAPPED, entry.id)):
+                told |= {"exchanged": True, "measurement": entry.measurement.exchanged()}
+        marked.append(replace(entry, **told))
+    return marked

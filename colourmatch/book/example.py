@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, Protocol, TypeVar
+from typing import Protocol, TypeVar
 
-if TYPE_CHECKING:
-    from colourmatch.book.entries import Lot
+from colourmatch.book.entries import Lot
 
 EXAMPLE_NUMBER, EXAMPLE_STOCK = "EXAMPLE", "example red"
 

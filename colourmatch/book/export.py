@@ -54,11 +54,10 @@ def import_json(connection: Connection, stream: TextIO) -> int:
         if connection.execute(select(*table.primary_key.columns).limit(1)).first() is not None:
             raise BookError("The lot book is not empty. Give a new path with --book to read the export into.")
     by_name = {table.name: table for table in t.HISTORY}
-    rows = _read_rows(stream)
     count = 0
     pending: list[dict[str, Any]] = []
     current: Table | None = None
-    for name, row in _decoded(rows):
+    for name, row in _read_rows(stream):
         known = by_name.get(name) if isinstance(name, str) else None
         if known is None:
             raise InputError(f"The export holds a table {name!r} that is not known here. Update colourmatch.")
@@ -101,16 +100,8 @@ def _restart_ids(connection: Connection) -> None:
         return
     for table in t.HISTORY:
         if "id" in table.c and (highest := connection.scalar(select(func.max(table.c.id)))):
-            connection.execute(
-                select(func.setval(func.pg_get_serial_sequence(f'"{table.name}"', "id"), highest))
-            )
-
-
-def _decoded(rows: Iterator[tuple[Any, Any]]) -> Iterator[tuple[Any, Any]]:
-    try:
-        yield from rows
-    except UnicodeDecodeError:
-        raise InputError(_NO_EXPORT) from None
+            sequence = func.pg_get_serial_sequence(f'"{table.name}"', "id")
+            connection.execute(select(func.setval(sequence, highest)))
 
 
 _NO_EXPORT = "That file is no export of a lot book. Give the file that `colourmatch lot export` wrote."
@@ -118,6 +109,17 @@ CUT_OFF = "The export is cut off or was changed. Export it again, or take the la
 
 
 def _read_rows(stream: TextIO) -> Iterator[tuple[Any, Any]]:
+    """The rows of an export, each with the name of its table; InputError for another file, or one that is cut off."""
+    try:
+        for row in _read_lines(stream):
+            if not isinstance(row, list) or len(row) != 2:
+                raise InputError(CUT_OFF)
+            yield row[0], row[1]
+    except UnicodeDecodeError:
+        raise InputError(_NO_EXPORT) from None
+
+
+def _read_lines(stream: TextIO) -> Iterator[Any]:
     first = stream.readline()
     try:
         head = json.loads(first.rstrip() + "]}")
@@ -132,14 +134,14 @@ def _read_rows(stream: TextIO) -> Iterator[tuple[Any, Any]]:
         rows = head.get("rows")
         if not isinstance(rows, list) or len(rows) != head.get("row_count"):
             raise InputError(CUT_OFF)
-        yield from (_pair(row) for row in rows)
+        yield from rows
         return
     for count, line in enumerate(stream):
         if line.startswith("]"):
             if _load('{"rows": [' + line).get("row_count") != count:
                 break
             return
-        yield _pair(_load(line.lstrip(",")))
+        yield _load(line.lstrip(","))
     raise InputError(CUT_OFF)
 
 
@@ -150,30 +152,18 @@ def _load(text: str) -> Any:
         raise InputError(CUT_OFF if FORMAT in text or text[:1] in "[]" else _NO_EXPORT) from None
 
 
-def _pair(row: Any) -> tuple[Any, Any]:
-    if not isinstance(row, list) or len(row) != 2:
-        raise InputError(CUT_OFF)
-    return row[0], row[1]
-
-
 def _check_row(table: Table, row: Any) -> dict[str, Any]:
     """The row when it has the columns of its table with values of their kind."""
     if not isinstance(row, dict) or set(row) - set(table.c.keys()):
         raise InputError(
             f"A row of {table.name} in the export has columns that are not known here. {CUT_OFF}"
         )
+    # what a row of an older export stands for, where it has not got the column yet
+    whole = {column.name: row.get(column.name, getattr(column.default, "arg", None)) for column in table.c}
     for column in table.c:
-        value = row.get(column.name, _default(column))
-        if not _fits(column, value):
-            raise InputError(
-                f"{table.name}.{column.name} in the export is {value!r}, which cannot be. {CUT_OFF}"
-            )
-    return {column.name: row.get(column.name, _default(column)) for column in table.c}
-
-
-def _default(column: Column[Any]) -> Any:
-    """What a row of an older export stands for, where it has not got the column yet."""
-    return getattr(column.default, "arg", None)
+        if not _fits(column, whole[column.name]):
+            raise InputError(f"{column} in the export is {whole[column.name]!r}, which cannot be. {CUT_OFF}")
+    return whole
 
 
 def _fits(column: Column[Any], value: Any) -> bool:
@@ -184,25 +174,16 @@ def _fits(column: Column[Any], value: Any) -> bool:
     if isinstance(column.type, Integer):
         return isinstance(value, int) and not isinstance(value, bool) and abs(value) < 2**31
     if isinstance(column.type, Float):
-        if isinstance(value, bool) or not isinstance(value, (int, float)):
-            return False
-        return math.isfinite(value) if isinstance(value, float) else abs(value) < 2**53
+        number = isinstance(value, (int, float)) and not isinstance(value, bool)
+        return number and (math.isfinite(value) if isinstance(value, float) else abs(value) < 2**53)
     return isinstance(value, str)
 
 
 def iterate_stories(connection: Connection, heavy: bool = False, only: Any = None) -> Iterator[LotStory]:
     """All lots, or those of an SQL condition, with their entries, measurements read only with `heavy`, in the order of their ids."""
     last = 0
-    while True:
-        query = (
-            select(t.lots)
-            .where(t.lots.c.id > last, true() if only is None else only)
-            .order_by(t.lots.c.id)
-            .limit(_BATCH)
-        )
-        lots = read_lots(connection, query)
-        if not lots:
-            return
+    chosen = select(t.lots).where(true() if only is None else only).order_by(t.lots.c.id).limit(_BATCH)
+    while lots := read_lots(connection, chosen.where(t.lots.c.id > last)):
         events = read_events(connection, [lot.id for lot in lots], heavy=heavy)
         for lot in lots:
             yield LotStory(lot, tuple(events[lot.id]))

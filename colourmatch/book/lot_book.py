@@ -10,21 +10,28 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 from functools import cached_property
+from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from platformdirs import user_data_path
+from sqlalchemy import URL, Engine
 
-from colourmatch.book.opening import book_path, find_location, is_absent, open_engine, parse_location
+from colourmatch.book.opening import (
+    book_path,
+    find_location,
+    is_absent,
+    open_engine,
+    parse_location,
+    place_of,
+)
 from colourmatch.book.opening_to_read import is_without_room, open_to_read, refuse_absent, tell_state
 from colourmatch.book.photo_store import PhotoStore
 from colourmatch.book.transactions import Database
 from colourmatch.errors import BookError
 
 if TYPE_CHECKING:
-    from sqlalchemy import URL, Engine
-
-    from colourmatch.book.additions import Additions
+    from colourmatch.book.additions import Additions, Volumes
     from colourmatch.book.archive import Archive
     from colourmatch.book.calibrations import Calibrations
     from colourmatch.book.lot_entries import Entries
@@ -33,7 +40,16 @@ if TYPE_CHECKING:
     from colourmatch.book.references import References
     from colourmatch.book.stocks import Stocks
     from colourmatch.book.trials import Trials
-    from colourmatch.book.volumes import Volumes
+
+
+def _part(module: str, name: str) -> Any:
+    """A part of the book, loaded and made when it is first asked for."""
+
+    def make(book: LotBook) -> Any:
+        made = getattr(import_module(f"colourmatch.book.{module}"), name)
+        return made(book.database, book.photo_store)
+
+    return cached_property(make)
 
 
 class LotBook:
@@ -49,80 +65,21 @@ class LotBook:
     #: Whether it was made by this opening.
     begun = False
 
+    stocks: Stocks = _part("stocks", "Stocks")
+    references: References = _part("references", "References")
+    lots: Lots = _part("lots", "Lots")
+    additions: Additions = _part("additions", "Additions")
+    volumes: Volumes = _part("additions", "Volumes")
+    photos: Photos = _part("photos", "Photos")
+    entries: Entries = _part("lot_entries", "Entries")
+    trials: Trials = _part("trials", "Trials")
+    calibrations: Calibrations = _part("calibrations", "Calibrations")
+    archive: Archive = _part("archive", "Archive")
+
     def __init__(self, engine: Engine, place: str, photo_store: PhotoStore) -> None:
         self.place = place
         self.photo_store = photo_store
         self.database = Database(engine, place)
-
-    @cached_property
-    def stocks(self) -> Stocks:
-        """Stocks, their bottles and what was learnt of them."""
-        from colourmatch.book.stocks import Stocks
-
-        return Stocks(self.database)
-
-    @cached_property
-    def references(self) -> References:
-        """References and their readings."""
-        from colourmatch.book.references import References
-
-        return References(self.database, self.photo_store)
-
-    @cached_property
-    def lots(self) -> Lots:
-        """Lots: begun, found, closed."""
-        from colourmatch.book.lots import Lots
-
-        return Lots(self.database)
-
-    @cached_property
-    def additions(self) -> Additions:
-        """Doses."""
-        from colourmatch.book.additions import Additions
-
-        return Additions(self.database)
-
-    @cached_property
-    def volumes(self) -> Volumes:
-        """What was taken out or poured in."""
-        from colourmatch.book.volumes import Volumes
-
-        return Volumes(self.database)
-
-    @cached_property
-    def photos(self) -> Photos:
-        """Photos of lots."""
-        from colourmatch.book.photos import Photos
-
-        return Photos(self.database, self.photo_store)
-
-    @cached_property
-    def entries(self) -> Entries:
-        """Notes, answers, times, any entry."""
-        from colourmatch.book.lot_entries import Entries
-
-        return Entries(self.database)
-
-    @cached_property
-    def trials(self) -> Trials:
-        """Trials on a part of a batch."""
-        from colourmatch.book.trials import Trials
-
-        return Trials(self.database)
-
-    @cached_property
-    def calibrations(self) -> Calibrations:
-        """Printed cards and phones."""
-        from colourmatch.book.calibrations import Calibrations
-
-        return Calibrations(self.database, self.photo_store)
-
-    @cached_property
-    def archive(self) -> Archive:
-        """The whole book: backup, export, check."""
-        from colourmatch.book.archive import Archive
-
-        return Archive(self.database, self.photo_store)
 
     def __enter__(self) -> LotBook:
         return self
@@ -144,13 +101,10 @@ def open_book(
     book, for a server in COLOURMATCH_PHOTOS (a folder that all stations see) or the per-user data folder.
     BookError says what is wrong with it and what to do.
     """
-    surroundings = os.environ if environ is None else environ
-    url = parse_location(find_location(location, surroundings))
-    path = book_path(url)
-    place = str(path or url.render_as_string(hide_password=True))
+    url = parse_location(find_location(location, environ))
     begun: list[str] = []
     engine = open_engine(url, begun.append if make else refuse_absent)
-    book = LotBook(engine, place, PhotoStore(find_photo_folder(url, surroundings)))
+    book = LotBook(engine, place_of(url), PhotoStore(find_photo_folder(url, environ)))
     book.begun = bool(begun)
     return book
 
@@ -163,13 +117,11 @@ def read_book(
     Without a book yet it is an empty one that takes no entries, with `needed` a BookError. `note` of the book is a
     sentence about either, empty else.
     """
-    surroundings = os.environ if environ is None else environ
-    url = parse_location(find_location(location, surroundings))
-    place = str(book_path(url) or url.render_as_string(hide_password=True))
-    opened = open_to_read(url)
+    url = parse_location(find_location(location, environ))
+    place, opened = place_of(url), open_to_read(url)
     if needed and not opened.exists:
         refuse_absent(place)
-    book = LotBook(opened.engine, place, PhotoStore(find_photo_folder(url, surroundings)))
+    book = LotBook(opened.engine, place, PhotoStore(find_photo_folder(url, environ)))
     book.note, book.read_only = opened.note, bool(opened.note)
     return book
 

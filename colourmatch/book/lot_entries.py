@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import TYPE_CHECKING, Any, Unpack
+from typing import Unpack
 
-from sqlalchemy import select
+from sqlalchemy import Connection, select
 
 from colourmatch.book import tables as t
 from colourmatch.book.checks import check_text, to_json, utc_text
@@ -23,21 +23,13 @@ from colourmatch.book.entries import (
 )
 from colourmatch.book.naming import find_lot_id
 from colourmatch.book.rows import read_entry, read_story
-from colourmatch.book.transactions import find_token
+from colourmatch.book.transactions import By, Part, find_token
 from colourmatch.errors import InputError
 from colourmatch.words.times import tell_time
 
-if TYPE_CHECKING:
-    from sqlalchemy import Connection
 
-    from colourmatch.book.transactions import By, Database
-
-
-class Entries:
+class Entries(Part):
     """Entries of the lots of an open book."""
-
-    def __init__(self, database: Database) -> None:
-        self._database = database
 
     def add_note(self, lot: int | str, text: str, **by: Unpack[By]) -> NoteEntry:
         """Write a note into a lot, open or closed."""
@@ -60,17 +52,13 @@ class Entries:
 
         about: the entry that it is about; yes: None takes an answer back. InputError when the lot has no such entry.
         """
-        changes = {"code": check_text(code, "code"), "about": about, "yes": yes}
+        values = {"changes": to_json({"code": check_text(code, "code"), "about": about, "yes": yes})}
 
-        def particulars(connection: Connection, lot_id: int) -> dict[str, Any]:
+        def check(connection: Connection, lot_id: int) -> None:
             if find_entry(connection, about).lot_id != lot_id:
                 raise InputError(f"Entry {about} is of another lot. See: colourmatch lot show {lot_id}")
-            return {"changes": to_json(changes)}
 
-        return enter(
-            self._database, "answer", AnswerEntry, lot, particulars, **by, reason=reason,
-            asked={"changes": to_json(changes)},
-        )  # fmt: skip
+        return enter(self._database, "answer", AnswerEntry, lot, values, **by, reason=reason, check=check)
 
     def stories_since(self, since: str, lot: int | str | None = None) -> list[LotStory]:
         """The lots, or one lot, begun or with entries from a moment on (UTC text), in the order of their ids."""
@@ -97,25 +85,22 @@ class Entries:
         the closing, for an entry that was replaced or is void, or when the lot no longer adds up.
         """
         why, moment = check_reason(reason), utc_text(at)
+        values = {"moved_entry_id": entry_id, "moved_to": moment}
         with self._database.read() as connection:
             home = find_entry(connection, entry_id).lot_id
 
-        def particulars(connection: Connection, lot_id: int) -> dict[str, Any]:
+        def check(connection: Connection, lot_id: int) -> None:
             check_move(read_story(connection, lot_id), entry_id, moment)
-            return asked(connection, lot_id)
-
-        def asked(_connection: Connection, _lot_id: int) -> dict[str, Any]:
-            return {"moved_entry_id": entry_id, "moved_to": moment}
 
         return enter(
-            self._database, "moved", MovedEntry, home, particulars,
-            **by, reason=why, when_closed=True, prove=True, asked=asked,
+            self._database, "moved", MovedEntry, home, values,
+            **by, reason=why, when_closed=True, prove=True, check=check,
         )  # fmt: skip
 
 
 def check_move(story: LotStory, entry_id: int, moment: str) -> None:
     """InputError when an entry of a lot cannot have happened at a moment (UTC text)."""
-    entry = next(known for known in story.events if known.id == entry_id)
+    entry = story.find(entry_id)
     refuse_replaced(entry)
     _refuse_fixed(story, entry)
     if moment > utc_text():
@@ -137,11 +122,7 @@ def _refuse_fixed(story: LotStory, entry: LotEntry) -> None:
         )
     if getattr(entry, "void", False):
         raise InputError(f"Entry {entry.id} says that it never happened. Leave its time as it is.")
-    by_id = {known.id: known for known in story.events}
-    first: LotEntry = entry
-    while first.replaces_id is not None:
-        first = by_id[first.replaces_id]
-    if first.reason or getattr(entry, "trial_lot_id", None) is not None:
+    if story.line(entry)[0].reason or getattr(entry, "trial_lot_id", None) is not None:
         raise InputError(
             f"Entry {entry.id} belongs to a trial that was taken or poured back, as one act with other entries. "
             "Leave its time as it is."

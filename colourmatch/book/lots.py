@@ -4,44 +4,37 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime
-from typing import TYPE_CHECKING, Any, Unpack
+from typing import Any, Unpack
 
-from sqlalchemy import and_, func, or_, select
+from sqlalchemy import Connection, and_, func, or_, select
 
 from colourmatch.book import tables as t
 from colourmatch.book.amending import AMENDABLE, check_change, check_figure, refuse_names
 from colourmatch.book.carried import find_poured_back
-from colourmatch.book.checks import (
-    LOT_DETAILS,
-    check_outcome,
-    check_text,
-    name_key,
-    to_json,
-    utc_text,
-)
+from colourmatch.book.checks import LOT_DETAILS, check_outcome, check_text, name_key, to_json, utc_text
 from colourmatch.book.entering import check_reason, enter, put_entry
 from colourmatch.book.entries import AmendmentEntry, ClosingEntry, Lot, LotStory, ReopeningEntry
-from colourmatch.book.naming import find_lot_id, find_renamed, lock_names, next_lot_id, refuse_taken
+from colourmatch.book.naming import find_lot_id, find_renamed, next_lot_id
 from colourmatch.book.relabelling import relabel
-from colourmatch.book.rows import count, is_open, read_lot, read_lots, read_stories, read_story, still_closed
+from colourmatch.book.rows import (
+    Query,
+    count,
+    is_open,
+    read_lot,
+    read_lots,
+    read_stories,
+    read_story,
+    still_closed,
+)
 from colourmatch.book.seals import last_hash
 from colourmatch.book.shelf import find_reference, find_stock, stocks_named
-from colourmatch.book.transactions import find_token, insert, refuse_other
+from colourmatch.book.shelf_records import Reference
+from colourmatch.book.transactions import By, Part, find_token, insert, refuse_other
 from colourmatch.errors import InputError
 
-if TYPE_CHECKING:
-    from sqlalchemy import Connection
 
-    from colourmatch.book.rows import Query
-    from colourmatch.book.shelf_records import Reference
-    from colourmatch.book.transactions import By, Database
-
-
-class Lots:
+class Lots(Part):
     """Lots of an open book."""
-
-    def __init__(self, database: Database) -> None:
-        self._database = database
 
     def begin(
         self,
@@ -83,9 +76,8 @@ class Lots:
             "made_up_to": made_up_to, "hand": hand, "like": like, "label_lines": label_lines or {},
         }  # fmt: skip
         values = {key: check_figure(key, value) for key, value in figures.items()}
-        target = values.pop("target_lab") or (None, None, None)
-        values |= dict(zip(("target_l", "target_a", "target_b"), target, strict=True))
-        values |= {"name_key": name_key(name), "serving": to_json(values["serving"])}
+        target = values.pop("target_lab")
+        values["serving"] = to_json(values["serving"])
         plain = {"made_up_to": 1.0, "hand": "drops", "like": None, "label_lines": {}}
         told = {key: values.pop(key) for key in LOT_DETAILS}
         values["details"] = to_json({key: told[key] for key in told if told[key] != plain[key]} or None)
@@ -93,14 +85,9 @@ class Lots:
 
         def act(connection: Connection) -> int:
             if (known := find_token(connection, t.lots, by.get("token"))) is not None:
-                _refuse_other_lot(connection, known, values, stocks)
+                _refuse_other_lot(connection, known, values | in_columns(target), stocks)
                 return int(known["id"])
-            stock_ids = _stock_ids(connection, stocks)
-            lot_id = begin_lot(connection, **by, **values)
-            for position, stock_id in enumerate(stock_ids):
-                row = {"lot_id": lot_id, "position": position, "stock_id": stock_id}
-                connection.execute(t.lot_stocks.insert(), row)
-            return lot_id
+            return begin_lot(connection, _stock_ids(connection, stocks), target, **by, **values)
 
         return self.get(self._database.write(act))
 
@@ -147,8 +134,7 @@ class Lots:
 
         NotFoundError for a stock or a reference that does not exist.
         """
-        with self._database.read() as connection:
-            newest = _chosen(connection, search, False).add_columns(t.closings.c.entry_id)
+        newest = self._read(_chosen, search, False).add_columns(t.closings.c.entry_id)
         newest = newest.join(t.closings, t.closings.c.lot_id == t.lots.c.id)
         newest = newest.where(still_closed())
         newest = newest.where(t.lots.c.trial_of.is_(None))  # a trial is no lot to be compared with lots
@@ -177,8 +163,7 @@ class Lots:
 
     def stories(self, lot_ids: Sequence[int]) -> list[LotStory]:
         """Lots that are there with all their entries, in the order of the ids; quicker than one after the other."""
-        with self._database.read() as connection:
-            return read_stories(connection, lot_ids)
+        return self._read(read_stories, lot_ids)
 
     def amend(
         self,
@@ -202,17 +187,13 @@ class Lots:
         if changes.get("reference_id") is not None:
             changes["reference_id"] = self._find_reference(changes["reference_id"]).id
 
-        def particulars(connection: Connection, lot_id: int) -> dict[str, Any]:
-            checked = {key: check_change(connection, key, changes[key]) for key in changes}
-            refuse_names(connection, lot_id, checked)
-            return {"changes": to_json(checked)}
-
-        def asked(connection: Connection, _lot_id: int) -> dict[str, Any]:
-            return {"changes": to_json({key: check_change(connection, key, changes[key]) for key in changes})}
+        def checked(connection: Connection) -> dict[str, Any]:
+            return {key: check_change(connection, key, changes[key]) for key in changes}
 
         return enter(
-            self._database, "amendment", AmendmentEntry, lot, particulars,
-            entered_by=entered_by, token=token, reason=why, when_closed=True, prove=True, asked=asked,
+            self._database, "amendment", AmendmentEntry, lot, lambda c, _lot_id: {"changes": to_json(checked(c))},
+            entered_by=entered_by, token=token, reason=why, when_closed=True, prove=True,
+            check=lambda c, lot_id: refuse_names(c, lot_id, checked(c)),
         )  # fmt: skip
 
     def close(
@@ -227,15 +208,10 @@ class Lots:
 
         Afterwards corrections, notes and rechecks are still taken, a dose is refused with ClosedError.
         """
-        values = {
-            "outcome": check_outcome(outcome),
-            "text": check_text(text),
-            "final": to_json(final),
-        }
+        values = {"outcome": check_outcome(outcome), "text": check_text(text), "final": to_json(final)}
         return enter(
             self._database, "closing", ClosingEntry, lot, lambda c, lot_id: values | count_reopenings(c, lot_id),
-            **by,
-            asked={key: values[key] for key in ("outcome", "text")},
+            **by, asked={key: values[key] for key in ("outcome", "text")},
         )  # fmt: skip
 
     def reopen(self, lot: int | str, reason: str, **by: Unpack[By]) -> ReopeningEntry:
@@ -262,12 +238,11 @@ class Lots:
 
         return enter(
             self._database, "reopening", ReopeningEntry, lot, particulars,
-            **by, reason=why, when_closed=True, prove=True, then=then,
+            **by, reason=why, when_closed=True, prove=True, then=then, asked={},
         )  # fmt: skip
 
     def _find_reference(self, reference: str | int) -> Reference:
-        with self._database.read() as connection:
-            return find_reference(connection, reference)
+        return self._read(find_reference, reference)
 
 
 def _refuse_other_lot(
@@ -302,19 +277,28 @@ def _chosen(connection: Connection, search: str | None, open_only: bool) -> Quer
     return query.where(is_open()) if open_only else query
 
 
-def begin_lot(connection: Connection, **values: Any) -> int:
+def in_columns(target: Sequence[float] | None) -> dict[str, float | None]:
+    """A lot's target colour in its columns."""
+    return dict(zip(("target_l", "target_a", "target_b"), target or (None, None, None), strict=True))
+
+
+def begin_lot(
+    connection: Connection, stock_ids: Sequence[int], target: Sequence[float] | None, **values: Any
+) -> int:
     """Add the head of a lot under an id that means no other lot; InputError for a name or number that does."""
-    lock_names(connection)
-    for what in ("name", "number"):
-        if values.get(what) is not None:
-            refuse_taken(connection, values[what], what)
+    refuse_names(connection, None, values)
     number = values.get("number")
-    freed = number is not None and bool(
-        connection.scalar(select(t.lots.c.id).where(t.lots.c.number == number))
-    )
-    lot_id = insert(
-        connection, t.lots, id=next_lot_id(connection), **values | {"number": None if freed else number}
-    )
+    taken = select(t.lots.c.id).where(t.lots.c.number == number)
+    freed = number is not None and bool(connection.scalar(taken))
+    values |= {
+        "number": None if freed else number,
+        "name_key": name_key(values["name"]),
+        **in_columns(target),
+    }
+    lot_id = insert(connection, t.lots, id=next_lot_id(connection), **values)
+    for position, stock_id in enumerate(stock_ids):
+        row = {"lot_id": lot_id, "position": position, "stock_id": stock_id}
+        connection.execute(t.lot_stocks.insert(), row)
     if freed:  # it was another lot's before that was put right, and stays in the row of that lot
         reason = "the number was another lot's before that one was put right"
         put_entry(connection, lot_id, "amendment", {"changes": to_json({"number": number})}, reason=reason)

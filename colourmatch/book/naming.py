@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterator
-from typing import TYPE_CHECKING, Any, NoReturn
+from collections.abc import Iterator
+from typing import Any, NoReturn
 
 from sqlalchemy import Connection, func, or_, select
 
 from colourmatch.book import tables as t
 from colourmatch.book.checks import name_key
+from colourmatch.book.entries import Lot
 from colourmatch.book.rows import read_lots
 from colourmatch.book.transactions import near_names
 from colourmatch.errors import InputError, NotFoundError
-
-if TYPE_CHECKING:
-    from colourmatch.book.entries import Lot
 
 NEW_LOT = "colourmatch lot new --name NAME --volume-ml 900 --stock STOCK"
 _NAMES_LOOKED_AT = 2000
@@ -50,12 +48,9 @@ def _is_beyond_ascii(connection: Connection) -> Any:
 
     SQLite's own pattern: a regular expression would be asked of every lot in Python.
     """
-    number = t.lots.c.number
-    return (
-        number.op("GLOB")("*[^ -~]*")
-        if connection.dialect.name == "sqlite"
-        else number.regexp_match("[^ -~]")
-    )
+    if connection.dialect.name == "sqlite":
+        return t.lots.c.number.op("GLOB")("*[^ -~]*")
+    return t.lots.c.number.regexp_match("[^ -~]")
 
 
 def _id_of(key: str) -> int | None:
@@ -132,22 +127,22 @@ def find_doubles(connection: Connection) -> Iterator[tuple[str, dict[int, str]]]
             if text is not None:
                 meant.setdefault(name_key(text), {})[lot_id] = how
     for key, lots in meant.items():
-        lots |= _own_id(key, called)
+        lot_id = _id_of(key)
+        if lot_id is not None and lot_id in called and str(lot_id) == key.removeprefix("l"):
+            lots[lot_id] = "id"
         if len(lots) > 1 and set(lots.values()) != {"name"}:
             yield key, lots
-
-
-def _own_id(key: str, ids: Container[int]) -> dict[int, str]:
-    lot_id = _id_of(key)
-    known = lot_id is not None and lot_id in ids and str(lot_id) == key.removeprefix("l")
-    return {int(lot_id or 0): "id"} if known else {}
 
 
 def find_lot_id(connection: Connection, lot: int | str, *, lock: bool = False) -> int:
     """The id of a lot; `lock` keeps other stations from writing to it until this transaction ends."""
     if isinstance(lot, bool) or not isinstance(lot, (int, str)):
         raise TypeError(f"a lot is given by id, number or name, got {lot!r}")
-    lot_id = _known_id(connection, lot) if isinstance(lot, int) else choose_meaning(connection, lot.strip())
+    if isinstance(lot, str):
+        lot_id = choose_meaning(connection, lot.strip())
+    else:  # a server's ids have 32 bits and it complains about more
+        found = select(t.lots.c.id).where(t.lots.c.id == lot)
+        lot_id = connection.scalar(found) if 0 < lot < 2**31 else None
     if lot_id is None:
         _refuse_unknown(connection, str(lot).strip())
     if lock and connection.dialect.name != "sqlite":
@@ -165,10 +160,3 @@ def _refuse_unknown(connection: Connection, text: str) -> NoReturn:
     raise NotFoundError(
         f"There is no lot {text!r}.{near} See: colourmatch lot list, or begin one with: {NEW_LOT}"
     )
-
-
-def _known_id(connection: Connection, lot_id: int) -> int | None:
-    """The id when there is such a lot."""
-    if not 0 < lot_id < 2**31:  # a server's ids have 32 bits and it complains about more
-        return None
-    return connection.scalar(select(t.lots.c.id).where(t.lots.c.id == lot_id))

@@ -12,20 +12,17 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing, contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import sqlalchemy
 from platformdirs import user_data_path
-from sqlalchemy import URL, event, inspect, make_url
+from sqlalchemy import URL, Connection, Engine, event, inspect, make_url
 from sqlalchemy.exc import ArgumentError, DisconnectionError
 
 from colourmatch.book import tables
-from colourmatch.book.complaints import DAMAGED, speaking
+from colourmatch.book.complaints import DAMAGED, OTHER_FILE, speaking
 from colourmatch.errors import BookError
 from colourmatch.writing import clear_left_over, name_partial
-
-if TYPE_CHECKING:
-    from sqlalchemy import URL, Connection, Engine
 
 BUSY_SECONDS = 20
 #: Above this size a whole check at every opening would be felt; `check` still reads it all.
@@ -40,13 +37,9 @@ _PAGE_BYTES = 2048
 
 def find_location(location: str | Path | None, environ: Mapping[str, str] | None = None) -> str:
     """Where the book is: the argument, else COLOURMATCH_BOOK, else the per-user data folder."""
-    chosen = str(
-        location or (os.environ if environ is None else environ).get("COLOURMATCH_BOOK") or ""
-    ).strip()
-    if chosen:
-        return chosen
-
-    return str(user_data_path("colourmatch", appauthor=False) / "book.sqlite")
+    surroundings = os.environ if environ is None else environ
+    chosen = str(location or surroundings.get("COLOURMATCH_BOOK") or "").strip()
+    return chosen or str(user_data_path("colourmatch", appauthor=False) / "book.sqlite")
 
 
 def parse_location(location: str) -> URL:
@@ -72,16 +65,19 @@ def book_path(url: URL) -> Path | None:
     return Path(name.removeprefix("file:").partition("?")[0] if name.startswith("file:") else name)
 
 
+def place_of(url: URL) -> str:
+    """What a book is called in sentences: its file, or its address without the password."""
+    return str(book_path(url) or url.render_as_string(hide_password=True))
+
+
 def open_engine(url: URL, begin: Callable[[str], None] = lambda place: None) -> Engine:
     """An engine on a book of the present version: a fresh one is created, an older one copied and migrated.
 
     begin: called with the place before a fresh one is created; what it raises leaves the place as it was. BookError says in a sentence what is wrong: locked, full, read-only, no database, damaged, newer version.
     """
-    place = url.render_as_string(hide_password=True)
-    path = book_path(url)
+    place, path = place_of(url), book_path(url)
     absent = path is not None and is_absent(path)
     if path is not None:
-        place = str(path)
         if absent:
             begin(place)
         _prepare_file(path)
@@ -104,36 +100,38 @@ def open_engine(url: URL, begin: Callable[[str], None] = lambda place: None) -> 
 
 def _prepare_file(path: Path) -> None:
     """Make the folder, and refuse what is not a SQLite file."""
-    try:
+    with _reaching(path):
         path.parent.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise BookError(UNREACHABLE.format(path=path, why=error.strerror or error)) from None
     refuse_other_files(path)
 
 
 def is_absent(path: Path) -> bool:
     """Whether nothing lies there, or an empty file."""
+    with _reaching(path):
+        try:
+            return not path.stat().st_size
+        except (FileNotFoundError, NotADirectoryError):
+            return True
+
+
+@contextmanager
+def _reaching(path: Path) -> Iterator[None]:
+    """BookError where the system does not let a book be reached."""
     try:
-        return not path.stat().st_size
-    except (FileNotFoundError, NotADirectoryError):
-        return True
+        yield
     except OSError as error:
         raise BookError(UNREACHABLE.format(path=path, why=error.strerror or error)) from None
 
 
 def refuse_other_files(path: Path) -> None:
     """BookError for a folder or another file, before SQLite touches it."""
-    try:
+    with _reaching(path):
         if path.is_dir():
             raise BookError(f"{path} is a folder. Give the path of a file, such as {path / 'book.sqlite'}.")
         if path.exists() and path.stat().st_size:
             with path.open("rb") as handle:
                 if handle.read(16) != _HEADER:
-                    raise BookError(
-                        f"{path} is not a lot book. Give another path; the file is left as it is."
-                    )
-    except OSError as error:
-        raise BookError(UNREACHABLE.format(path=path, why=error.strerror or error)) from None
+                    raise BookError(OTHER_FILE.format(place=path))
 
 
 def make_engine(url: URL, **options: Any) -> Engine:
@@ -164,9 +162,8 @@ def make_engine(url: URL, **options: Any) -> Engine:
     def set_up(connection: Any, _record: Any) -> None:
         connection.isolation_level = None  # transactions are opened below, not guessed by the driver
         connection.execute("PRAGMA foreign_keys = ON")
-        connection.execute(
-            f"PRAGMA page_size = {_PAGE_BYTES}"
-        )  # counts for a file without tables, and for VACUUM
+        # counts for a file without tables, and for VACUUM
+        connection.execute(f"PRAGMA page_size = {_PAGE_BYTES}")
         if connection.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
             # A book that cannot have it (some network drives, read-only media) works without, more slowly.
             with suppress(sqlite3.OperationalError):
@@ -221,10 +218,8 @@ def read_version(engine: Engine, path: Path | None) -> str | None:
     """The version of the book, None when the database is empty; BookError when it is another's or damaged."""
     with engine.connect() as connection:
         if engine.dialect.name == "sqlite":
-            names = {
-                row[0]
-                for row in connection.exec_driver_sql("SELECT name FROM sqlite_master WHERE type = 'table'")
-            }
+            query = "SELECT name FROM sqlite_master WHERE type = 'table'"
+            names = set(connection.exec_driver_sql(query).scalars())
             if names and path is not None and path.stat().st_size <= QUICK_CHECK_BYTES:
                 verdict = connection.exec_driver_sql("PRAGMA quick_check(1)").scalar()
                 if verdict != "ok":
@@ -248,9 +243,8 @@ def _create(engine: Engine, place: str) -> None:
             connection.exec_driver_sql(LOCK_BUILDING)
         tables.metadata.create_all(connection)  # another process may have been quicker: it then does nothing
         if connection.exec_driver_sql("SELECT count(*) FROM alembic_version").scalar() == 0:
-            for statement in tables.guard_statements(
-                engine.dialect.name, tuple(table.name for table in tables.HISTORY)
-            ):
+            names = tuple(table.name for table in tables.HISTORY)
+            for statement in tables.guard_statements(engine.dialect.name, names):
                 connection.exec_driver_sql(statement)
             connection.execute(tables.version.insert(), {"version_num": tables.VERSION})
 

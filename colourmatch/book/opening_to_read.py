@@ -9,9 +9,9 @@ import os
 import sqlite3
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
-from sqlalchemy import URL
+from sqlalchemy import URL, Engine
 from sqlalchemy.exc import OperationalError
 from sqlalchemy.pool import StaticPool
 
@@ -19,9 +19,6 @@ from colourmatch.book import opening, tables
 from colourmatch.book.complaints import speaking
 from colourmatch.errors import BookError
 from colourmatch.writing import NO_ROOM
-
-if TYPE_CHECKING:
-    from sqlalchemy import URL, Engine
 
 NO_BOOK = "There is no lot book at {place} yet."
 READ_ONLY = "The lot book {place} may only be read here: nothing can be entered."
@@ -43,11 +40,10 @@ class Opened(NamedTuple):
 
 def open_to_read(url: URL) -> Opened:
     """The book at `url`; BookError says in a sentence why it cannot be read."""
-    path = opening.book_path(url)
-    place = str(path or url.render_as_string(hide_password=True))
-    if path is not None and opening.is_absent(path):
-        return _open_nothing(place)
+    path, place = opening.book_path(url), opening.place_of(url)
     if path is not None:
+        if opening.is_absent(path):
+            return _open_nothing(place)
         opening.refuse_other_files(path)
         if not may_write(path):
             engine = _open_as_it_lies(path)
@@ -135,9 +131,8 @@ def _open_as_it_lies(path: Path, alone: bool = False) -> Engine | None:
     if engine is None and lone:
         engine, found = _try_to_read(path, "mode=ro&immutable=1")
     if engine is None and alone:
-        engine, found = _try_to_read(
-            path, "mode=rw", "PRAGMA locking_mode = EXCLUSIVE", "PRAGMA query_only = ON"
-        )
+        settings = "PRAGMA locking_mode = EXCLUSIVE", "PRAGMA query_only = ON"
+        engine, found = _try_to_read(path, "mode=rw", *settings)
     if engine is None:
         raise BookError(
             f"The lot book {path} holds entries in {log.name} that cannot be read where nothing may be written. "

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import hashlib
+import io
+import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any, BinaryIO
 
+from colourmatch.book.checks import check_text
 from colourmatch.book.exif import is_dng
 from colourmatch.book.position import strip_position
 from colourmatch.errors import BookError, NotFoundError, PhotoError
@@ -39,13 +43,10 @@ def read_photo(photo: bytes | Path | str) -> bytes:
     """The bytes of a photo; NotFoundError or PhotoError when there are none."""
     if isinstance(photo, (bytes, bytearray, memoryview)):
         data = bytes(photo)
+    elif not os.path.exists(photo):
+        raise NotFoundError(f"There is no photo {photo}. Check the path.")
     else:
-        try:
-            data = read_plain_file(Path(photo))
-        except FileNotFoundError:
-            raise NotFoundError(f"There is no photo {photo}. Check the path.") from None
-        except OSError as error:
-            raise _unreadable(photo, error) from None
+        data, _ = open_source(photo)
     if not data:
         raise PhotoError("The photo is empty. Copy it from the phone again.")
     return data
@@ -59,16 +60,24 @@ def open_source(source: Source) -> tuple[bytes, str]:
     try:
         return read_plain_file(path), path.name
     except OSError as error:
-        raise _unreadable(path, error) from None
-
-
-def _unreadable(path: Path | str, error: OSError) -> PhotoError:
-    return PhotoError(f"The photo {path} cannot be read: {error.strerror or error}. Check the path.")
+        raise PhotoError(
+            f"The photo {path} cannot be read: {error.strerror or error}. Check the path."
+        ) from None
 
 
 def hash_photo(photo: bytes | Path | str) -> str:
     """SHA-256 of a photo as it came, in hexadecimal digits."""
     return hashlib.sha256(read_photo(photo)).hexdigest()
+
+
+def hash_stream(stream: BinaryIO) -> str:
+    """SHA-256 of what is left of a stream, in hexadecimal digits."""
+    return hashlib.file_digest(stream, "sha256").hexdigest()  # type: ignore[arg-type]
+
+
+def is_content_of(name: str, stream: BinaryIO) -> bool:
+    """Whether a stream holds what the name of a stored file says."""
+    return hash_stream(stream) == name.split(".")[0]
 
 
 def find_suffix(data: bytes) -> str:
@@ -102,6 +111,20 @@ class PhotoStore:
         self._put(self.path(name), stripped)
         return KeptPhoto(sha256, hashlib.sha256(data).hexdigest(), name)
 
+    def keep_named(
+        self, photo: bytes | Path | str | KeptPhoto | None, name: str | None = None
+    ) -> dict[str, Any]:
+        """What an entry says of a photo's file, which is stored unless it was; `name` is that of the file as it came."""
+        if name is None and isinstance(photo, (str, Path)):
+            name = Path(photo).name
+        kept = photo if photo is None or isinstance(photo, KeptPhoto) else self.keep(photo)
+        return {
+            "sha256": kept and kept.sha256,
+            "original_sha256": kept and kept.original_sha256,
+            "stored_name": kept and kept.name,
+            "original_name": None if name is None else check_text(name, "file name")[:255],
+        }
+
     def names(self) -> Iterator[str]:
         """The names of all stored files, in order; half-written ones are left out."""
         for folder in sorted(self.folder.glob("??")):
@@ -113,7 +136,7 @@ class PhotoStore:
 
     def restore(self, name: str, data: bytes) -> None:
         """Put back a stored file from a backup; ValueError when its name is not that of its content."""
-        if hashlib.sha256(data).hexdigest() != name.split(".")[0]:
+        if not is_content_of(name, io.BytesIO(data)):
             raise ValueError(f"the content of {name} is not what its name says")
         self._put(self.path(name), data, "restore the backup again")
 
@@ -136,7 +159,7 @@ class PhotoStore:
         """Whether a stored file lies there as it was kept: neither missing nor changed."""
         try:
             with self.path(name).open("rb") as file:
-                return hashlib.file_digest(file, "sha256").hexdigest() == name.split(".")[0]
+                return is_content_of(name, file)
         except OSError:
             return False
 

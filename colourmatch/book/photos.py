@@ -6,37 +6,29 @@ import math
 from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Unpack, cast
+from typing import Any, Unpack, cast
 
-from sqlalchemy import or_, select
+from sqlalchemy import Connection, or_, select
 
 from colourmatch.book import tables as t
-from colourmatch.book.checks import check_one_of, check_text, to_json, utc_text
+from colourmatch.book.checks import check_one_of, to_json, utc_text
 from colourmatch.book.entering import check_reason, enter, refuse_closed
-from colourmatch.book.entries import AsideEntry, LotEntry, PhotoEntry
+from colourmatch.book.entries import AsideEntry, PhotoEntry
 from colourmatch.book.naming import find_lot_id
 from colourmatch.book.photo_store import hash_photo
 from colourmatch.book.rows import read_entry, read_events
-from colourmatch.book.transactions import find_token
+from colourmatch.book.transactions import By, Part, find_token
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.measurement import Measurement
 from colourmatch.records import plain
 
-if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
-    from colourmatch.book.photo_store import PhotoStore
-    from colourmatch.book.transactions import By, Database
-
 PURPOSES = ("match", "recheck")
+#: The ends of the names of a difference's columns: its figures in a measurement.
+_DELTA = {"": "value", "_low": "low", "_high": "high"}
 
 
-class Photos:
+class Photos(Part):
     """Photos of the lots of an open book."""
-
-    def __init__(self, database: Database, store: PhotoStore) -> None:
-        self._database = database
-        self._store = store
 
     def add(
         self,
@@ -58,27 +50,20 @@ class Photos:
         with self._database.read() as connection:  # a photo that will be refused is not stored
             if purpose == "match" and find_token(connection, t.lot_entries, by.get("token")) is None:
                 refuse_closed(connection, find_lot_id(connection, lot))
-        kept = None if photo is None else self._store.keep(photo)
-        if original_name is None and isinstance(photo, (str, Path)):
-            original_name = Path(photo).name
+        file = self._store.keep_named(photo, original_name)
         recorded = plain(measurement)
         delta = recorded.get("delta_e_2000") or {}
         texts = {"measurement": to_json(recorded), "advice": to_json(advice)}
         values = {
             "purpose": purpose,
-            "sha256": kept and kept.sha256,
-            "original_sha256": kept and kept.original_sha256,
-            "stored_name": kept and kept.name,
-            "original_name": None if original_name is None else check_text(original_name, "file name")[:255],
+            **file,
             "taken_at": None if taken_at is None else utc_text(taken_at),
-            "delta_e_2000": _finite(delta.get("value")),
-            "delta_e_2000_low": _finite(delta.get("low")),
-            "delta_e_2000_high": _finite(delta.get("high")),
+            **{f"delta_e_2000{end}": _finite(delta.get(key)) for end, key in _DELTA.items()},
             **texts,
         }
         # what was read from the same file again may differ in a digit, and what is advised now differs
-        seen = {"original_sha256": values["original_sha256"], "purpose": purpose}
-        seen |= {} if kept else {"measurement": texts["measurement"]}
+        seen = {"original_sha256": file["original_sha256"], "purpose": purpose}
+        seen |= {} if photo is not None else {"measurement": texts["measurement"]}
         return enter(
             self._database, "photo", PhotoEntry, lot, lambda _c, lot_id: values | {"lot_id": lot_id},
             **by, when_closed=purpose == "recheck", asked=seen,
@@ -105,24 +90,30 @@ class Photos:
         """
         reason = check_reason(why)
 
-        def particulars(connection: Connection, lot_id: int) -> dict[str, Any]:
-            found = _find_lot_photo(read_events(connection, [lot_id], heavy=False)[lot_id], photo, lot_id)
+        def check(connection: Connection, lot_id: int) -> None:
+            found = _find_lot_photo(connection, photo, lot_id)
             if (found.aside is None) == back:
                 said = "counts as it is" if back else f"is set aside already: {found.aside}"
                 raise InputError(f"Photo {found.original_name or ''} (entry {found.id}) {said}. Leave it so.")
-            return {"photo_entry_id": found.id, "back": back}
 
-        def asked(connection: Connection, lot_id: int) -> dict[str, Any]:
-            events = read_events(connection, [lot_id], heavy=False)[lot_id]
-            return {"photo_entry_id": _find_lot_photo(events, photo, lot_id).id, "back": back}
+        def values(connection: Connection, lot_id: int) -> dict[str, Any]:
+            return {"photo_entry_id": _find_lot_photo(connection, photo, lot_id).id, "back": back}
 
         return enter(
-            self._database, "set-aside", AsideEntry, lot, particulars,
-            **by, reason=reason, when_closed=True, asked=asked,
-        )  # fmt: skip
+            self._database,
+            "set-aside",
+            AsideEntry,
+            lot,
+            values,
+            **by,
+            reason=reason,
+            when_closed=True,
+            check=check,
+        )
 
 
-def _find_lot_photo(events: list[LotEntry], photo: int | str, lot_id: int) -> PhotoEntry:
+def _find_lot_photo(connection: Connection, photo: int | str, lot_id: int) -> PhotoEntry:
+    events = read_events(connection, [lot_id], heavy=False)[lot_id]
     photos = [entry for entry in events if isinstance(entry, PhotoEntry)]
     typed = str(photo).strip()
     found = [p for p in photos if str(p.id) == typed] or [p for p in photos if p.original_name == typed]

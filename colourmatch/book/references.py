@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Unpack
+from typing import Any, Unpack
+
+from sqlalchemy import Connection
 
 from colourmatch.book import tables as t
 from colourmatch.book.checks import (
@@ -21,32 +23,23 @@ from colourmatch.book.photo_store import KeptPhoto, hash_photo
 from colourmatch.book.rows import read_reference_readings, read_references
 from colourmatch.book.shelf import find_reference
 from colourmatch.book.shelf_records import Reference, ReferenceReading
-from colourmatch.book.transactions import find_token, insert_once
+from colourmatch.book.transactions import By, Part, find_token, insert_once
 from colourmatch.measurement import Measurement
 from colourmatch.records import plain
 
-if TYPE_CHECKING:
-    from colourmatch.book.photo_store import PhotoStore
-    from colourmatch.book.transactions import By, Database
 
-
-class References:
+class References(Part):
     """References of an open book."""
-
-    def __init__(self, database: Database, store: PhotoStore) -> None:
-        self._database = database
-        self._store = store
 
     def add(self, name: str, notes: str = "", **by: Unpack[By]) -> Reference:
         """Note a reference that lots are tinted to; its readings are added later."""
         name, notes = check_name(name, "name of the reference"), check_text(notes, "notes")
 
-        asked = {"name": name, "notes": notes}
-        return self.get(
-            self._database.write(
-                lambda c: insert_once(c, t.references, by, asked, **asked, name_key=name_key(name))
-            )
-        )
+        def act(connection: Connection) -> int:
+            asked = {"name": name, "notes": notes}
+            return insert_once(connection, t.references, by, asked, **asked, name_key=name_key(name))
+
+        return self.get(self._database.write(act))
 
     def add_reading(
         self,
@@ -56,7 +49,6 @@ class References:
         depth_mm: float,
         dilution: float = 1.0,
         lab_sd: tuple[float, float, float] | None = None,
-        photo_sha256: str | None = None,
         measurement: Measurement | Mapping[str, Any] | None = None,
         photo: bytes | Path | str | KeptPhoto | None = None,
         taken_at: datetime | str | None = None,
@@ -65,8 +57,8 @@ class References:
     ) -> ReferenceReading:
         """Add a reading of a reference: Lab (D65, 2 degrees) at this depth and dilution.
 
-        A `photo` goes to the photo store first, unless it was kept there already; `photo_sha256` is for one
-        that is not kept. PhotoError when the file is none that can be kept.
+        A `photo` goes to the photo store first, unless it was kept there already. PhotoError when the file is none that
+        can be kept.
         """
         found = self.get(reference)
         colour = check_lab(lab)
@@ -75,50 +67,38 @@ class References:
         spread = [None] * 3 if lab_sd is None else [float(part) for part in lab_sd]
         values: dict[str, Any] = dict(zip(("lab_l", "lab_a", "lab_b"), colour, strict=True))
         values |= dict(zip(("lab_l_sd", "lab_a_sd", "lab_b_sd"), spread, strict=True))
-        values |= {"depth_mm": check_number("depth_mm", depth_mm)}
-        values |= {"dilution": check_number("dilution", dilution)}
-        values |= {"taken_at": None if taken_at is None else utc_text(taken_at)}
-        if original_name is None and isinstance(photo, (str, Path)):
-            original_name = Path(photo).name
-        if original_name is not None:
-            values |= {"original_name": check_text(original_name, "file name")[:255]}
-        if photo is not None:
-            kept = photo if isinstance(photo, KeptPhoto) else self._store.keep(photo)
-            photo_sha256 = kept.sha256
-            values |= {"original_sha256": kept.original_sha256, "stored_name": kept.name}
-
-        # what was read from the same file again may differ in a digit
-        seen = ("original_sha256",) if photo is not None else ("lab_l", "lab_a", "lab_b")
-        asked = {"reference_id": found.id, **{key: values[key] for key in seen}}
         values |= {
             "reference_id": found.id,
-            "photo_sha256": photo_sha256,
+            "depth_mm": check_number("depth_mm", depth_mm),
+            "dilution": check_number("dilution", dilution),
+            "taken_at": None if taken_at is None else utc_text(taken_at),
             "measurement": to_json(plain(measurement)),
+            **self._store.keep_named(photo, original_name),
         }
+        values["photo_sha256"] = values.pop("sha256")
+        # what was read from the same file again may differ in a digit
+        seen = ("original_sha256",) if photo is not None else ("lab_l", "lab_a", "lab_b")
+        asked = {key: values[key] for key in ("reference_id", *seen)}
         entry_id = self._database.write(lambda c: insert_once(c, t.reference_readings, by, asked, **values))
         return next(reading for reading in self.readings(found.id) if reading.id == entry_id)
 
     def with_token(self, token: str) -> Reference | None:
         """The reference that was noted with a token, None when there is none."""
-        with self._database.read() as connection:
-            known = find_token(connection, t.references, token)
+        known = self._read(find_token, t.references, token)
         return None if known is None else self.get(int(known["id"]))
 
     def all(self) -> list[Reference]:
         """All references by name."""
-        with self._database.read() as connection:
-            return read_references(connection)
+        return self._read(read_references)
 
     def get(self, reference: str | int) -> Reference:
         """A reference by its id or its name (the newest of that name); NotFoundError names the near ones."""
-        with self._database.read() as connection:
-            return find_reference(connection, reference)
+        return self._read(find_reference, reference)
 
     def readings(self, reference: str | int) -> list[ReferenceReading]:
         """Readings of a reference in the order in which they were entered."""
         found = self.get(reference)
-        with self._database.read() as connection:
-            return read_reference_readings(connection, found.id)
+        return self._read(read_reference_readings, found.id)
 
     def find_photo(self, photo: bytes | Path | str, reference: str | int) -> ReferenceReading | None:
         """The first reading of a reference from this very photo, None when it is new: a resubmitted photo."""

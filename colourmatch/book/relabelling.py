@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import Connection, select
 
 from colourmatch.book import tables as t
 from colourmatch.book.additions import same_dose
@@ -16,15 +16,9 @@ from colourmatch.book.naming import find_lot_id
 from colourmatch.book.rows import is_open, read_stock_changes, read_story
 from colourmatch.book.shelf import find_stock, stocks_named
 from colourmatch.book.shelf_records import StockEntry
-from colourmatch.book.transactions import insert
+from colourmatch.book.transactions import By, insert
 from colourmatch.errors import InputError
 from colourmatch.liquid.stock import check_stock
-
-if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
-    from colourmatch.book.transactions import By
-
 
 _THINNED = "thinned from "
 
@@ -66,11 +60,7 @@ def check_stock_changes(connection: Connection, old: StockEntry, given: dict[str
 
 
 def put_stock_right(
-    connection: Connection,
-    old: StockEntry,
-    changes: dict[str, Any],
-    why: str,
-    by: By,
+    connection: Connection, old: StockEntry, changes: dict[str, Any], why: str, by: By
 ) -> StockCorrection:
     kept = changes | ({"details": to_json(changes["details"])} if "details" in changes else {})
     insert(

@@ -7,7 +7,6 @@ unpacked; the manifest is bounded by itself.
 from __future__ import annotations
 
 import errno
-import hashlib
 import json
 import os
 import shutil
@@ -17,19 +16,22 @@ import zlib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, TextIO
+from typing import Any, BinaryIO, TextIO, cast
 
 from colourmatch.book import tables as t
-from colourmatch.book.archive import FORMAT, LARGEST_PHOTO, PHOTO_NAME
+from colourmatch.book.archive import FORMAT, PHOTO_NAME
 from colourmatch.book.lot_book import LotBook, find_photo_folder, open_book
 from colourmatch.book.opening import book_path, parse_location
-from colourmatch.book.photo_store import PhotoStore
+from colourmatch.book.photo_store import PhotoStore, hash_stream, is_content_of
 from colourmatch.errors import BookError
+from colourmatch.reading import MAX_FILE_BYTES
 from colourmatch.writing import replace_whole
 
 #: A manifest names each photo in a hundred bytes; databases take some kilobytes an entry, and pack to a tenth.
 _MOST_MANIFEST_BYTES, _MOST_DATABASE_BYTES = 50_000_000, 50_000_000_000
 _MOST_PACKED, _SMALL_BYTES, _PART_BYTES = 200, 50_000_000, 1_000_000
+#: What reading a damaged archive raises; NotImplementedError is a RuntimeError.
+_DAMAGE = (zipfile.BadZipFile, zlib.error, RuntimeError, KeyError, ValueError, EOFError)
 
 
 def restore_book(
@@ -82,38 +84,25 @@ def _open_archive(path: Path) -> Iterator[tuple[zipfile.ZipFile, dict[str, Any]]
             if str(manifest.get("version")) > t.VERSION:
                 raise BookError(f"{path} is of version {manifest.get('version')}. Update colourmatch.")
             yield packed, manifest
-    except (
-        zipfile.BadZipFile,
-        zlib.error,
-        NotImplementedError,
-        RuntimeError,
-        KeyError,
-        ValueError,
-        EOFError,
-    ) as error:
+    except _DAMAGE as error:
         raise BookError(f"The backup {path} is damaged ({str(error)[:200]}). Take an earlier one.") from None
     except OSError as error:
+        what, mend = "read", "Check the path, or take another backup."
         if error.errno == errno.ENOSPC:
-            raise BookError(
-                f"The backup {path} cannot be unpacked: {error.strerror}. Make room in {tempfile.gettempdir()}, then "
-                "restore it again."
-            ) from None
-        raise BookError(
-            f"The backup {path} cannot be read: {error.strerror or error}. Check the path, or take another backup."
-        ) from None
+            what, mend = "unpacked", f"Make room in {tempfile.gettempdir()}, then restore it again."
+        raise BookError(f"The backup {path} cannot be {what}: {error.strerror or error}. {mend}") from None
 
 
 def _unpack_database(packed: zipfile.ZipFile, manifest: dict[str, Any], folder: Path) -> Path:
     name = manifest["database"]
     if name not in ("book.sqlite", "book.json"):
         raise ValueError("no database in it")
-    path, digest = folder / str(name), hashlib.sha256()
-    with packed.open(name) as stream, path.open("wb") as out:
-        while part := stream.read(_PART_BYTES):
-            digest.update(part)
-            out.write(part)
-    if digest.hexdigest() != manifest.get("database_sha256"):
-        raise ValueError("the database in it was changed")
+    path = folder / str(name)
+    with packed.open(name) as stream, path.open("wb+") as out:
+        shutil.copyfileobj(stream, out, _PART_BYTES)
+        out.seek(0)
+        if hash_stream(out) != manifest.get("database_sha256"):
+            raise ValueError("the database in it was changed")
     return path
 
 
@@ -132,7 +121,7 @@ def _list_photos(packed: zipfile.ZipFile, manifest: dict[str, Any]) -> dict[str,
             named = PHOTO_NAME.fullmatch(info.filename)
             if named is None or (sizes is not None and named.group(2) not in sizes):
                 raise ValueError(f"unexpected content {info.filename!r}")
-            if info.file_size > LARGEST_PHOTO or info.compress_type != zipfile.ZIP_STORED:
+            if info.file_size > MAX_FILE_BYTES or info.compress_type != zipfile.ZIP_STORED:
                 raise ValueError(f"photo {named.group(2)} is too large")
             photos[named.group(2)] = info
     if len(photos) != manifest.get("photos", len(photos)) or len(seen) != len(photos) + 2:
@@ -171,14 +160,11 @@ def _drop_damaged(
 
 
 def _is_whole(packed: zipfile.ZipFile, name: str, info: zipfile.ZipInfo) -> bool:
-    digest = hashlib.sha256()
     try:
         with packed.open(info) as stream:
-            while part := stream.read(_PART_BYTES):
-                digest.update(part)
+            return is_content_of(name, cast(BinaryIO, stream))
     except (zipfile.BadZipFile, EOFError):
         return False
-    return digest.hexdigest() == name.split(".")[0]
 
 
 def _place_database(

@@ -5,37 +5,17 @@ from __future__ import annotations
 import json
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import fields
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeAlias, TypeVar
 
 from sqlalchemy import Connection, RowMapping, Select, func, select, union_all
 
+from colourmatch.book import entries as e
 from colourmatch.book import tables as t
-from colourmatch.book.entries import (
-    AdditionEntry,
-    AmendmentEntry,
-    AnswerEntry,
-    AsideEntry,
-    ClosingEntry,
-    Lot,
-    LotEntry,
-    LotStory,
-    MovedEntry,
-    NoteEntry,
-    PhotoEntry,
-    ReopeningEntry,
-    VolumeEntry,
-    mark_aside,
-    mark_exchanged,
-    mark_replaced,
-    mark_times,
-)
 from colourmatch.book.shelf_records import Reference, ReferenceReading, StockChange, StockEntry
+from colourmatch.records import names_of
 
-if TYPE_CHECKING:
-    from colourmatch.measurement import Measurement
-
-    Query = Select[*tuple[Any, ...]]  # rows of any columns
+#: Rows of any columns.
+Query: TypeAlias = "Select[*tuple[Any, ...]]"
 
 _HEAD = ("id", "lot_id", "kind", "created_at", "entered_by", "replaces_id", "reason")
 _HEAVY = {"measurement", "advice"}
@@ -54,35 +34,21 @@ def from_json(text: str | None) -> Any:
     return None if text is None else json.loads(text)
 
 
-_names: dict[type[Any], tuple[str, ...]] = {}
-
-
-def _names_of(record: type[Any]) -> tuple[str, ...]:
-    """The fields of a record, looked up once."""
-    if record not in _names:
-        _names[record] = tuple(field.name for field in fields(record))
-    return _names[record]
-
-
 def pick_fields(row: RowMapping, record: type[Any]) -> dict[str, Any]:
     """What a row has for the fields of a record, by name: JSON as values, the three columns of a colour together."""
     found: dict[str, Any] = {}
     held = dict(row)
-    for name in _names_of(record):
+    for name in names_of(record):
         if name in _COLOURS:
             parts = tuple(held[column] for column in _COLOURS[name])
             found[name] = None if parts[0] is None else parts
         elif name in held:
             found[name] = from_json(held[name]) if name in _JSON else held[name]
-            if name == "measurement" and found[name] is not None:
-                found[name] = _read_measurement(found[name])
+    if found.get("measurement") is not None:
+        from colourmatch.measurement import Measurement  # lists of lots do not wait for it
+
+        found["measurement"] = Measurement.from_json(found["measurement"])
     return found
-
-
-def _read_measurement(data: Mapping[str, Any]) -> Measurement:
-    from colourmatch.measurement import Measurement  # lists of lots do not wait for it
-
-    return Measurement.from_json(data)
 
 
 def read_records(connection: Connection, query: Query, record: type[R]) -> list[R]:
@@ -144,9 +110,7 @@ def _stock(row: RowMapping, changes: Sequence[RowMapping]) -> StockEntry:
         elif change["kind"] == "corrected":
             told.append(_put_right(now, change))
     return StockEntry(
-        changed_at=changes[-1]["created_at"] if changes else row["created_at"],
-        corrected=tuple(told),
-        **now,
+        changed_at=changes[-1]["created_at"] if changes else row["created_at"], corrected=tuple(told), **now
     )
 
 
@@ -210,7 +174,7 @@ def _names_of_then(
     return find
 
 
-def read_lots(connection: Connection, query: Query, at: str | None = None) -> list[Lot]:
+def read_lots(connection: Connection, query: Query, at: str | None = None) -> list[e.Lot]:
     """The lots of a query on their table, in its order, with the amendments made up to a time in place."""
     rows = connection.execute(query).mappings().all()
     ids = [row["id"] for row in rows]
@@ -244,24 +208,24 @@ def read_lots(connection: Connection, query: Query, at: str | None = None) -> li
     return [_lot(row, names[row["id"]], changes[row["id"]]) for row in rows]
 
 
-def read_lot(connection: Connection, lot_id: int, at: str | None = None) -> Lot:
+def read_lot(connection: Connection, lot_id: int, at: str | None = None) -> e.Lot:
     """One lot that is there, with the amendments made up to a time in place."""
     return read_lots(connection, select(t.lots).where(t.lots.c.id == lot_id), at)[0]
 
 
-def _lot(row: RowMapping, stocks: Sequence[str], changes: dict[str, Any]) -> Lot:
-    values = pick_fields(row, Lot) | {"stocks": stocks} | (from_json(row["details"]) or {}) | changes
+def _lot(row: RowMapping, stocks: Sequence[str], changes: dict[str, Any]) -> e.Lot:
+    values = pick_fields(row, e.Lot) | {"stocks": stocks} | (from_json(row["details"]) or {}) | changes
     values["stocks"] = tuple(values["stocks"])
     if values["target_lab"] is not None:
         values["target_lab"] = tuple(values["target_lab"])
-    return Lot(**values)
+    return e.Lot(**values)
 
 
 def read_events(
     connection: Connection, lot_ids: Sequence[int], *, at: str | None = None, heavy: bool = True
-) -> dict[int, list[LotEntry]]:
+) -> dict[int, list[e.LotEntry]]:
     """Entries of some lots in order, each naming its replacement; `heavy`: measurements too."""
-    events: dict[int, list[LotEntry]] = {lot_id: [] for lot_id in lot_ids}
+    events: dict[int, list[e.LotEntry]] = {lot_id: [] for lot_id in lot_ids}
     renamed = read_renamed(connection)
     head = [t.lot_entries.c[name] for name in _HEAD]
     for part in dict.fromkeys(t.PARTS.values()):
@@ -279,29 +243,26 @@ def read_events(
             query = query.where(t.lot_entries.c.created_at <= at)
         for row in connection.execute(query).mappings():
             events[row["lot_id"]].append(_entry(row, renamed))
-    return {
-        lot_id: mark_times(mark_exchanged(mark_aside(mark_replaced(sorted(found, key=lambda e: e.id)))))
-        for lot_id, found in events.items()
-    }
+    return {lot_id: e.mark(sorted(found, key=lambda entry: entry.id)) for lot_id, found in events.items()}
 
 
-_CLASSES: dict[str, type[LotEntry]] = {
-    "addition": AdditionEntry,
-    "sample": VolumeEntry,
-    "untinted": VolumeEntry,
-    "poured-back": VolumeEntry,
-    "photo": PhotoEntry,
-    "note": NoteEntry,
-    "closing": ClosingEntry,
-    "amendment": AmendmentEntry,
-    "answer": AnswerEntry,
-    "set-aside": AsideEntry,
-    "moved": MovedEntry,
-    "reopening": ReopeningEntry,
+_CLASSES: dict[str, type[e.LotEntry]] = {
+    "addition": e.AdditionEntry,
+    "sample": e.VolumeEntry,
+    "untinted": e.VolumeEntry,
+    "poured-back": e.VolumeEntry,
+    "photo": e.PhotoEntry,
+    "note": e.NoteEntry,
+    "closing": e.ClosingEntry,
+    "amendment": e.AmendmentEntry,
+    "answer": e.AnswerEntry,
+    "set-aside": e.AsideEntry,
+    "moved": e.MovedEntry,
+    "reopening": e.ReopeningEntry,
 }
 
 
-def _entry(row: RowMapping, renamed: Mapping[int, list[tuple[str, str]]]) -> LotEntry:
+def _entry(row: RowMapping, renamed: Mapping[int, list[tuple[str, str]]]) -> e.LotEntry:
     record = _CLASSES.get(row["kind"])
     if record is None:
         raise json.JSONDecodeError("damaged", str(row["kind"]), 0)
@@ -311,7 +272,7 @@ def _entry(row: RowMapping, renamed: Mapping[int, list[tuple[str, str]]]) -> Lot
     return record(**values)
 
 
-def read_entry(connection: Connection, entry_id: int) -> LotEntry | None:
+def read_entry(connection: Connection, entry_id: int) -> e.LotEntry | None:
     """One entry of any lot, None when there is none of that id."""
     if not 0 < entry_id < 2**31:  # a server's ids have 32 bits and it complains about more
         return None
@@ -321,13 +282,13 @@ def read_entry(connection: Connection, entry_id: int) -> LotEntry | None:
     return next(entry for entry in read_events(connection, [lot_id])[lot_id] if entry.id == entry_id)
 
 
-def read_stories(connection: Connection, lot_ids: Sequence[int], at: str | None = None) -> list[LotStory]:
+def read_stories(connection: Connection, lot_ids: Sequence[int], at: str | None = None) -> list[e.LotStory]:
     """Lots with all their entries up to a time, in the order of the ids, and the stocks that they were begun with or got."""
     wanted = list(lot_ids)
     lots = {lot.id: lot for lot in read_lots(connection, select(t.lots).where(t.lots.c.id.in_(wanted)), at)}
     events = read_events(connection, wanted, at=at)
     used: dict[int, set[int]] = {  # declared or not
-        lot_id: {entry.stock_id for entry in found if isinstance(entry, AdditionEntry)}
+        lot_id: {entry.stock_id for entry in found if isinstance(entry, e.AdditionEntry)}
         for lot_id, found in events.items()
     }
     place = t.lot_stocks.c
@@ -336,14 +297,14 @@ def read_stories(connection: Connection, lot_ids: Sequence[int], at: str | None 
         used[lot_id].add(stock_id)
     stocks = read_stocks(connection, set().union(*used.values()))
     return [
-        LotStory(
+        e.LotStory(
             lots[lot_id], tuple(events[lot_id]), tuple(stock for stock in stocks if stock.id in used[lot_id])
         )
         for lot_id in wanted
     ]
 
 
-def read_story(connection: Connection, lot_id: int, at: str | None = None) -> LotStory:
+def read_story(connection: Connection, lot_id: int, at: str | None = None) -> e.LotStory:
     """One lot that is there, as in `read_stories`."""
     return read_stories(connection, [lot_id], at)[0]
 

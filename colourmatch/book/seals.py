@@ -12,16 +12,13 @@ from __future__ import annotations
 import hashlib
 import json
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
-from typing import TYPE_CHECKING, Any, NamedTuple
+from collections.abc import Collection, Iterator
+from typing import Any, NamedTuple
 
-from sqlalchemy import Boolean, func, select, text
+from sqlalchemy import Boolean, Connection, func, select, text
 
 from colourmatch.book import tables as t
 from colourmatch.book.packing import PackedText, hash_packed, unpack
-
-if TYPE_CHECKING:
-    from sqlalchemy import Connection
 
 #: What is written outside lots.
 _ALONE = ("references", "reference_readings", "stocks", "stock_entries", "calibrations")
@@ -35,6 +32,10 @@ _PACKED, _YES_OR_NO = (
 )
 _write = json.JSONEncoder(sort_keys=True, separators=(",", ":")).encode
 Row = dict[str, Any]
+#: A table and the id of a row in it.
+Place = tuple[str, int]
+#: A row with what belongs to it, each with its table.
+Content = list[tuple[str, Row]]
 
 
 class Altered(NamedTuple):
@@ -58,8 +59,10 @@ def forget_new(connection: Connection) -> None:
 def seal_new(connection: Connection) -> None:
     """Give the rows that were added in this transaction their hashes, when all that belongs to them is there."""
     new = connection.info.pop("unsealed", [])
+    entries = [row_id for table, row_id in new if table == "lot_entries"]
     lots = [row_id for table, row_id in new if table == "lots"]
-    lots += [_lot_of(connection, row_id) for table, row_id in new if table == "lot_entries"]
+    if entries:
+        lots += connection.scalars(select(t.lot_entries.c.lot_id).where(t.lot_entries.c.id.in_(entries)))
     for lot_id in dict.fromkeys(lots):
         _seal_lots(connection, lot_id, lot_id, set(new))
     for table, row_id in new:
@@ -80,10 +83,8 @@ def seal_missing(connection: Connection, way: int | None = WAY) -> None:
 
 def last_hash(connection: Connection, lot_id: int) -> str:
     """The newest hash of a lot, which stands for all of it; empty where there is none."""
-    query = (
-        select(t.seals.c.sha256).where(t.seals.c.lot_id == lot_id).order_by(t.seals.c.number.desc()).limit(1)
-    )
-    return str(connection.scalar(query) or "")
+    query = select(t.seals.c.sha256).where(t.seals.c.lot_id == lot_id).order_by(t.seals.c.number.desc())
+    return str(connection.scalar(query.limit(1)) or "")
 
 
 def find_hash(connection: Connection, sha256: str) -> Altered | None:
@@ -95,12 +96,8 @@ def find_hash(connection: Connection, sha256: str) -> Altered | None:
 
 def find_altered(connection: Connection) -> Iterator[Altered]:
     """Every lot from where on its chain does not hold, and every other row that is not what its hash says."""
-    tops = (
-        select(func.max(t.lots.c.id)),
-        select(func.max(t.seals.c.lot_id)),
-        select(func.max(t.lot_entries.c.lot_id)),
-    )
-    last = max(connection.scalar(top) or 0 for top in tops)
+    ids = (t.lots.c.id, t.seals.c.lot_id, t.lot_entries.c.lot_id)
+    last = max(connection.scalar(select(func.max(column))) or 0 for column in ids)
     for first in range(1, last + 1, _LOTS_AT_ONCE):
         yield from _find_in_lots(connection, first, first + _LOTS_AT_ONCE - 1)
     for table in _ALONE:
@@ -141,11 +138,7 @@ def _find_alone(connection: Connection, table: str) -> Iterator[Altered]:
 
 
 def _seal_lots(
-    connection: Connection,
-    first: int,
-    last: int,
-    only: set[tuple[str, int]] | None = None,
-    way: int | None = WAY,
+    connection: Connection, first: int, last: int, only: set[Place] | None = None, way: int | None = WAY
 ) -> None:
     """Go on with the chains of some lots by the rows that are in none yet, or by `only` these of them."""
     query = select(t.seals.c.of_table, t.seals.c.row_id).where(t.seals.c.lot_id.between(first, last))
@@ -173,13 +166,10 @@ def _seal_alone(connection: Connection, table: str, first: int, last: int, way: 
     seal = t.seals.c
     query = select(seal.row_id).where(seal.of_table == table, seal.row_id.between(first, last))
     known = set(connection.scalars(query))
-    rows = connection.execute(
-        text(f'SELECT * FROM "{table}" WHERE id BETWEEN :first AND :last ORDER BY id'),
-        {"first": first, "last": last},
-    ).mappings()
+    rows = text(f'SELECT * FROM "{table}" WHERE id BETWEEN :first AND :last ORDER BY id')
     new = [
         _seal(table, row["id"], _hash("", [(table, dict(row))], way), way)
-        for row in rows
+        for row in connection.execute(rows, {"first": first, "last": last}).mappings()
         if row["id"] not in known
     ]
     if new:
@@ -187,11 +177,10 @@ def _seal_alone(connection: Connection, table: str, first: int, last: int, way: 
 
 
 def _read_lots(
-    connection: Connection, first: int, last: int, known: Iterable[tuple[str, int]] = ()
-) -> dict[int, dict[tuple[str, int], list[tuple[str, Row]]]]:
-    """What is hashed of some lots: by lot, by row in the order in which the rows were added; without the known ones."""
-    span, skipped = {"first": first, "last": last}, set(known)
-    found: dict[int, dict[tuple[str, int], list[tuple[str, Row]]]] = defaultdict(dict)
+    connection: Connection, first: int, last: int, skipped: Collection[Place] = ()
+) -> dict[int, dict[Place, Content]]:
+    """What is hashed of some lots: by lot, by row in the order in which the rows were added; without those skipped."""
+    span, found = {"first": first, "last": last}, defaultdict[int, dict[Place, Content]](dict)
 
     def read(query: str) -> Iterator[Row]:
         rows = connection.execute(text(query), span)
@@ -201,46 +190,31 @@ def _read_lots(
     for row in read("SELECT * FROM lots WHERE id BETWEEN :first AND :last ORDER BY id"):
         if ("lots", row["id"]) not in skipped:
             found[row["id"]]["lots", row["id"]] = [("lots", row)]
-    for row in read(
-        "SELECT * FROM lot_stocks WHERE lot_id BETWEEN :first AND :last ORDER BY lot_id, position"
-    ):
+    places = "SELECT * FROM lot_stocks WHERE lot_id BETWEEN :first AND :last ORDER BY lot_id, position"
+    for row in read(places):
         if ("lots", row["lot_id"]) in found[row["lot_id"]]:
             found[row["lot_id"]]["lots", row["lot_id"]].append(("lot_stocks", row))
-    entries = "FROM lot_entries WHERE lot_id BETWEEN :first AND :last"
-    heads = {}
-    since = (
-        max((row_id for table, row_id in skipped if table == "lot_entries"), default=0)
-        if first == last
-        else 0
-    )
-    for row in read(f"SELECT * {entries} AND id > {since} ORDER BY id"):
+    done = (row_id for table, row_id in skipped if table == "lot_entries") if first == last else ()
+    entries = f"FROM lot_entries WHERE lot_id BETWEEN :first AND :last AND id > {max(done, default=0)}"
+    heads: dict[int, Content] = {}
+    for row in read(f"SELECT * {entries} ORDER BY id"):
         if ("lot_entries", row["id"]) not in skipped:
             heads[row["id"]] = found[row["lot_id"]]["lot_entries", row["id"]] = [("lot_entries", row)]
-    for part in sorted(
-        {t.PARTS[head[0][1]["kind"]].name for head in heads.values() if head[0][1]["kind"] in t.PARTS}
-    ):
-        for row in read(
-            f"SELECT * FROM {part} WHERE entry_id IN (SELECT id {entries} AND id > {since}) ORDER BY entry_id"
-        ):
+    kinds = {head[0][1]["kind"] for head in heads.values()}
+    for part in sorted({t.PARTS[kind].name for kind in kinds & t.PARTS.keys()}):
+        for row in read(f"SELECT * FROM {part} WHERE entry_id IN (SELECT id {entries}) ORDER BY entry_id"):
             if row["entry_id"] in heads:
                 heads[row["entry_id"]].append((part, row))
     return {lot_id: rows for lot_id, rows in found.items() if rows}
 
 
-def _lot_of(connection: Connection, entry_id: int) -> int:
-    return int(connection.scalar(select(t.lot_entries.c.lot_id).where(t.lot_entries.c.id == entry_id)) or 0)
-
-
-def _hash(before: str, content: list[tuple[str, Row]], way: int | None) -> str:
-    said = [
-        *(() if way is None else (way,)),
-        before,
-        [[table, _say(table, row, way)] for table, row in content],
-    ]
+def _hash(before: str, content: Content, way: int | None) -> str:
+    rows = [[table, _say(table, row, way)] for table, row in content]
+    said = [before, rows] if way is None else [way, before, rows]
     return hashlib.sha256(_write(said).encode()).hexdigest()
 
 
-def _hash_if_read(before: str, content: list[tuple[str, Row]], way: int | None) -> str:
+def _hash_if_read(before: str, content: Content, way: int | None) -> str:
     """The hash, empty where a text is damaged so that it cannot be read."""
     try:
         return _hash(before, content, way)

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING
 
-from sqlalchemy import select
+from sqlalchemy import Connection, select
 
 from colourmatch.book import tables as t
 from colourmatch.book.checks import name_key
@@ -13,10 +12,6 @@ from colourmatch.book.rows import read_references, read_stocks
 from colourmatch.book.shelf_records import Reference, StockEntry
 from colourmatch.book.transactions import near_names
 from colourmatch.errors import ClosedError, NotFoundError
-
-if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
 
 ADD_STOCK = "colourmatch stock add NAME --colourant E129 --strength-g-per-100ml 1.0"
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from colourmatch.liquid.stock import Stock
+from colourmatch.records import alike
 
 if TYPE_CHECKING:
     from colourmatch.measurement import Measurement
@@ -112,16 +113,10 @@ class StockEntry:
 
     def as_stock(self, *, learnt: bool = True) -> Stock:
         """The stock to compute with; `learnt` False takes the strength of the label."""
-        return Stock(
-            name=self.name,
-            colourant=self.colourant,
-            strength_g_per_100ml=self.strength_g_per_100ml if learnt else self.label_strength_g_per_100ml,
-            drop_ml=self.drop_ml,
-            made_in=self.made_in,
-            strength_rel_sd=self.strength_rel_sd if learnt else self.label_strength_rel_sd,
-            drop_rel_sd=self.drop_rel_sd,
-            density_g_per_ml=self.density_g_per_ml,
-        )
+        if learnt:
+            return alike(Stock, self)
+        label, sd = self.label_strength_g_per_100ml, self.label_strength_rel_sd
+        return alike(Stock, self, strength_g_per_100ml=label, strength_rel_sd=sd)
 
 
 @dataclass(frozen=True)

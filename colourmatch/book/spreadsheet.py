@@ -16,7 +16,6 @@ from colourmatch.book.entries import (
     AdditionEntry,
     AnswerEntry,
     AsideEntry,
-    Lot,
     LotEntry,
     LotStory,
     MovedEntry,
@@ -39,6 +38,20 @@ ENTRY_COLUMNS = (
     "delta_e_2000", "delta_e_2000_low", "delta_e_2000_high", "outcome", "text",
     "happened_at_utc", "about_entry_id", "lot_label",
 )  # fmt: skip
+
+
+#: A column -> what it is called in the records, where otherwise.
+_CALLED = {
+    "lot_id": "id", "lot_number": "number", "lot_name": "name", "lot_label": "label", "created_at_utc": "created_at",
+    "volume_start_ml": "volume_ml", "tolerance_delta_e_2000": "tolerance", "trial_of_lot_id": "trial_of",
+    "entry_id": "id", "replaces_entry_id": "replaces_id", "photo_file": "stored_name", "photo_purpose": "purpose",
+    "happened_at_utc": "happened_at",
+}  # fmt: skip
+
+
+def _take(record: Any, columns: Iterable[str]) -> dict[str, Any]:
+    """What a record has for some columns, None where nothing."""
+    return {column: getattr(record, _CALLED.get(column, column), None) for column in columns}
 
 
 def export_csv(connection: Connection, stream: TextIO, rows: str = "lots") -> int:
@@ -73,11 +86,9 @@ def _lot_rows(story: LotStory) -> Iterable[dict[str, Any]]:
     except InputError:  # entries that contradict are shown by `check`; the rest of the row still holds
         state = None
     # A recheck weeks later says how the colour held, not where the lot ended.
-    matched = [
-        one for one in story.counting_photos if one.purpose == "match" and one.delta_e_2000 is not None
-    ]
-    photo = matched[-1] if matched else None
-    yield _lot_head(lot) | {
+    matched = [p for p in story.counting_photos if p.purpose == "match" and p.delta_e_2000 is not None]
+    yield _take(lot, LOT_COLUMNS) | {
+        "stocks": "; ".join(lot.stocks),
         "volume_now_ml": state and state.volume_ml,
         "additions": len(story.additions),
         "added_ml": math.fsum(entry.ml for entry in story.additions),
@@ -85,34 +96,13 @@ def _lot_rows(story: LotStory) -> Iterable[dict[str, Any]]:
         "dose": _dose_text(story.additions),
         "colour_mg_per_l": state and state.total_mg_per_l(),
         "photos": len(story.photos),
-        "delta_e_2000": photo and photo.delta_e_2000,
-        "delta_e_2000_low": photo and photo.delta_e_2000_low,
-        "delta_e_2000_high": photo and photo.delta_e_2000_high,
+        **_take(
+            matched[-1] if matched else None,
+            [column for column in LOT_COLUMNS if column.startswith("delta_e_2000")],
+        ),
         "outcome": closing and closing.outcome,
         "closed_at_utc": closing and closing.created_at,
         "closing_text": closing and closing.text,
-    }
-
-
-def _lot_head(lot: Lot) -> dict[str, Any]:
-    return {
-        "lot_id": lot.id,
-        "lot_number": lot.number,
-        "lot_name": lot.name,
-        "created_at_utc": lot.created_at,
-        "entered_by": lot.entered_by,
-        "volume_start_ml": lot.volume_ml,
-        "depth_mm": lot.depth_mm,
-        "dilution": lot.dilution,
-        "tolerance_delta_e_2000": lot.tolerance,
-        "ceiling_mg_per_l": lot.ceiling_mg_per_l,
-        "already_mg_per_l": lot.already_mg_per_l,
-        "jurisdiction": lot.jurisdiction,
-        "stocks": "; ".join(lot.stocks),
-        "notes": lot.notes,
-        "already_colourant": lot.already_colourant,
-        "trial_of_lot_id": lot.trial_of,
-        "lot_label": lot.label,
     }
 
 
@@ -126,24 +116,12 @@ def _dose_text(additions: Iterable[AdditionEntry]) -> str:
 def _entry_rows(story: LotStory) -> Iterable[dict[str, Any]]:
     counting = {entry.id for entry in story.effective}
     for entry in story.events:
-        yield {
-            "entry_id": entry.id,
-            "lot_id": story.lot.id,
-            "lot_name": story.lot.name,
-            "created_at_utc": entry.created_at,
-            "entered_by": entry.entered_by,
-            "kind": entry.kind,
-            "counts": "yes" if entry.id in counting else "no",
-            "replaces_entry_id": entry.replaces_id,
-            "reason": entry.reason,
-            **_entry_body(entry),
-            "lot_label": story.lot.label,
-        }
+        of_lot = _take(story.lot, ("lot_id", "lot_name", "lot_label"))
+        yield _entry_body(entry) | of_lot | {"counts": "yes" if entry.id in counting else "no"}
 
 
 def _entry_body(entry: LotEntry) -> dict[str, Any]:
-    names = {"photo_file": "stored_name", "photo_purpose": "purpose", "happened_at_utc": "happened_at"}
-    body = {column: getattr(entry, names.get(column, column), None) for column in ENTRY_COLUMNS[9:]}
+    body = _take(entry, ENTRY_COLUMNS)
     if isinstance(entry, MovedEntry):
         body |= {"happened_at_utc": entry.moved_to, "about_entry_id": entry.moved_entry_id}
     if isinstance(entry, AsideEntry):

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, Unpack
+from dataclasses import asdict
+from typing import Any, Unpack
 
-from sqlalchemy import select
+from sqlalchemy import Connection, select
 
 from colourmatch.book import tables as t
 from colourmatch.book.bottles import BottleFacts, Traced, check_bottle, find_batch, read_left_ml, trace_stocks
@@ -16,26 +17,18 @@ from colourmatch.book.relabelling import StockCorrection, check_stock_changes, p
 from colourmatch.book.rows import read_stock_changes, read_stocks
 from colourmatch.book.shelf import ADD_STOCK, find_stock, is_same_stock, lock_shelf, stocks_named
 from colourmatch.book.shelf_records import StockChange, StockEntry
-from colourmatch.book.transactions import find_token, insert_once, near_names, part_of, refuse_other
+from colourmatch.book.transactions import By, Part, find_token, insert_once, near_names, part_of, refuse_other
 from colourmatch.errors import ClosedError, InputError, NotFoundError
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.stock import Stock, check_stock, dilute, part_learnt, weigh_drops
-
-if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
-    from colourmatch.book.transactions import By, Database, part_of
 
 #: Two makings of one recipe differ in strength by this much (one sd, relative): weighing, filling up, another batch of
 #: powder (common practice, no source).
 FRESH_REL_SD = 0.08
 
 
-class Stocks:
+class Stocks(Part):
     """Stocks of an open book."""
-
-    def __init__(self, database: Database) -> None:
-        self._database = database
 
     def add(
         self,
@@ -62,18 +55,13 @@ class Stocks:
         details: dict[str, Any] = check_bottle(bottle or {}) | (
             {} if follows is None else {"follows": follows}
         )
-        values: dict[str, Any] = {
-            "name": check_name(name, "name of the stock"),
-            "colourant": find_colourant(colourant).e_number,
-            "strength_g_per_100ml": strength_g_per_100ml,
-            "drop_ml": drop_ml,
-            "made_in": made_in,
-            "strength_rel_sd": strength_rel_sd,
-            "drop_rel_sd": drop_rel_sd,
-            "density_g_per_ml": density_g_per_ml,
-        }
-        check_stock(Stock(**values))
-        values = {key: value if isinstance(value, str) else float(value) for key, value in values.items()}
+        stock = Stock(
+            check_name(name, "name of the stock"), find_colourant(colourant).e_number, strength_g_per_100ml, drop_ml,
+            made_in, strength_rel_sd, drop_rel_sd, density_g_per_ml,
+        )  # fmt: skip
+        figures = asdict(check_stock(stock))
+        values = {key: value if isinstance(value, str) else float(value) for key, value in figures.items()}
+        name = stock.name
         notes = check_text(notes, "notes")
 
         def act(connection: Connection) -> int:
@@ -82,39 +70,31 @@ class Stocks:
             asked = {**values, "notes": notes, "diluted_from_id": parent, "details": told}
             lock_shelf(connection)
             again = find_token(connection, t.stocks, by.get("token")) is not None
-            if not again and any(stock.active for stock in stocks_named(connection, values["name"])):
+            if not again and any(known.active for known in stocks_named(connection, name)):
                 raise InputError(
-                    f"A stock called {values['name']!r} is on the shelf already. Take another name, or "
+                    f"A stock called {name!r} is on the shelf already. Take another name, or "
                     "put the old one away first."
                 )
-            return insert_once(connection, t.stocks, by, asked, **asked, name_key=name_key(values["name"]))
+            return insert_once(connection, t.stocks, by, asked, **asked, name_key=name_key(name))
 
         return self.get(self._database.write(act))
 
     def refill(
-        self,
-        stock: str | int,
-        *,
-        notes: str = "",
-        bottle: BottleFacts | None = None,
-        **by: Unpack[By],
+        self, stock: str | int, *, notes: str = "", bottle: BottleFacts | None = None, **by: Unpack[By]
     ) -> StockEntry:
         """Put a fresh bottle of a stock in the place of the old one, which is put away.
 
         Strength, drop and hand are those of the old one. What photos taught of it is where the fresh one starts, less sure
         by what two makings of one recipe differ. Whose batch it is, its days and its amount are the fresh bottle's own.
         """
-        if (again := self._find_refilled(by)) is not None:
-            return again
+        if (known := self._read(find_token, t.stocks, by.get("token"))) is not None:
+            return self.get(int(known["id"]))
         old = self.get(stock)
         facts: BottleFacts = {"hand": old.hand, **(bottle or {})}
         check_bottle(facts)
         self.put_away(old.id, "a fresh bottle took its place", entered_by=by.get("entered_by"))
-        made = self.add(
-            old.name, old.colourant, old.label_strength_g_per_100ml, drop_ml=old.drop_ml, made_in=old.made_in,
-            strength_rel_sd=old.label_strength_rel_sd, drop_rel_sd=old.drop_rel_sd,
-            density_g_per_ml=old.density_g_per_ml, notes=notes, bottle=facts, follows=old.id, **by,
-        )  # fmt: skip
+        label = asdict(old.as_stock(learnt=False))
+        made = self.add(**label, notes=notes, bottle=facts, follows=old.id, **by)
         if old.learnt is None:
             return made
         unsure = math.hypot(old.strength_rel_sd, FRESH_REL_SD)
@@ -123,16 +103,9 @@ class Stocks:
             shift=old.shift, token=part_of(by, "learnt")["token"],
         )  # fmt: skip
 
-    def _find_refilled(self, by: By) -> StockEntry | None:
-        """The fresh bottle that was made with this token before."""
-        with self._database.read() as connection:
-            known = find_token(connection, t.stocks, by.get("token"))
-        return None if known is None else self.get(int(known["id"]))
-
     def left_ml(self, stocks: Sequence[StockEntry]) -> dict[int, float | None]:
         """What is left of each bottle by the entries, ml; None where nobody said how much there was."""
-        with self._database.read() as connection:
-            return read_left_ml(connection, stocks)
+        return self._read(read_left_ml, stocks)
 
     def trace(self, batch: str) -> tuple[list[StockEntry], list[Traced]]:
         """The bottles of a supplier's batch, what was thinned from them, and what lots got of them.
@@ -151,8 +124,7 @@ class Stocks:
 
     def traced(self, stocks: Sequence[StockEntry]) -> list[Traced]:
         """What each lot got of these bottles."""
-        with self._database.read() as connection:
-            return trace_stocks(connection, [stock.id for stock in stocks])
+        return self._read(trace_stocks, [stock.id for stock in stocks])
 
     def dilute(
         self,
@@ -168,12 +140,7 @@ class Stocks:
         """
         parent = self.get(stock)
         thin = dilute(parent.as_stock(learnt=False), fold, (name or "").strip() or None)
-        made = self.add(
-            thin.name, thin.colourant, thin.strength_g_per_100ml, drop_ml=thin.drop_ml, made_in=thin.made_in,
-            strength_rel_sd=thin.strength_rel_sd, drop_rel_sd=thin.drop_rel_sd,
-            density_g_per_ml=thin.density_g_per_ml, diluted_from=parent.id, bottle=bottle,
-            **by,
-        )  # fmt: skip
+        made = self.add(**asdict(thin), diluted_from=parent.id, bottle=bottle, **by)
         learnt, label = (parent.strength_factor, parent.strength_rel_sd), (1.0, parent.label_strength_rel_sd)
         if learnt == label or made.learnt_from_lot_id is not None or made.strength_factor != 1:
             return made
@@ -182,8 +149,7 @@ class Stocks:
 
     def all(self, *, active_only: bool = True) -> list[StockEntry]:
         """The stocks on the shelf, by name; with `active_only` False those put away as well."""
-        with self._database.read() as connection:
-            stocks = read_stocks(connection)
+        stocks = self._read(read_stocks)
         chosen = [stock for stock in stocks if stock.active or not active_only]
         return sorted(chosen, key=lambda stock: (name_key(stock.name), stock.id))
 
@@ -192,14 +158,12 @@ class Stocks:
 
         ClosedError when the only one of that name is put away; its id still finds it.
         """
-        with self._database.read() as connection:
-            return find_stock(connection, stock)
+        return self._read(find_stock, stock)
 
     def history(self, stock: str | int) -> list[StockChange]:
         """What was entered about a stock since it was made."""
         found = self.get(stock)
-        with self._database.read() as connection:
-            return read_stock_changes(connection, found.id)
+        return self._read(read_stock_changes, found.id)
 
     def weigh(
         self,
@@ -228,11 +192,9 @@ class Stocks:
             (found.strength_factor, found.strength_rel_sd), (found.label_strength_rel_sd, found.drop_rel_sd),
             None if another_dropper else (weighed.drop_ml / found.drop_ml, weighed.rel_sd),
         )  # fmt: skip
-        token = by.get("token")
-        again: By = {"entered_by": by.get("entered_by"), "token": token and f"{token}-drop"}
         return self._change(
-            told, "learnt", again, strength_factor=factor, strength_rel_sd=sd, lot_id=found.learnt_from_lot_id,
-            text="its drop was weighed",
+            told, "learnt", part_of(by, "drop"), strength_factor=factor, strength_rel_sd=sd,
+            lot_id=found.learnt_from_lot_id, text="its drop was weighed",
         )  # fmt: skip
 
     def _taught_by_drops(self, stock: StockEntry) -> bool:
@@ -296,11 +258,14 @@ class Stocks:
         say until they are opened again. What photos taught is a true strength and stays. The old name is free again.
         """
         why = check_reason(reason)
-        given = {"label_g_per_100ml": strength_g_per_100ml, "name": name, "notes": notes}
-        given = {key: value for key, value in given.items() if value is not None}
         details = check_bottle(bottle or {})
-        if details:
-            given["details"] = details  # type: ignore[assignment]
+        said = {
+            "label_g_per_100ml": strength_g_per_100ml,
+            "name": name,
+            "notes": notes,
+            "details": details or None,
+        }
+        given: dict[str, Any] = {key: value for key, value in said.items() if value is not None}
         if not given:
             raise InputError(
                 "Say what to put right: --strength-g-per-100ml, --name, --note, or what the bottle says."
@@ -309,11 +274,9 @@ class Stocks:
         def act(connection: Connection) -> StockCorrection:
             lock_shelf(connection)
             if (known := find_token(connection, t.stock_entries, by.get("token"))) is not None:
-                given_as_kept = given | ({"details": to_json(details)} if details else {})
+                asked = given | ({"details": to_json(details)} if details else {})
                 same = {"stock_id": is_same_stock(connection, stock), "kind": "corrected", "text": why}
-                refuse_other(
-                    known, {**same, **{k: v for k, v in given_as_kept.items() if known[k] is not None}}
-                )
+                refuse_other(known, same | {k: v for k, v in asked.items() if known[k] is not None})
                 return StockCorrection(find_stock(connection, int(known["stock_id"])))
             old = find_stock(connection, stock)
             changes = check_stock_changes(connection, old, given)

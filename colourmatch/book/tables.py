@@ -10,19 +10,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from sqlalchemy import (
-    Boolean,
-    Column,
-    Float,
-    ForeignKey,
-    Index,
-    Integer,
-    MetaData,
-    String,
-    Table,
-    Text,
-    UniqueConstraint,
-)
+from sqlalchemy import Boolean, Column, Float, ForeignKey, Index, Integer, MetaData, String, Table, Text
+from sqlalchemy import UniqueConstraint as Unique
 
 from colourmatch.book.packing import PackedText
 
@@ -54,9 +43,13 @@ def _table(name: str, *columns: Column[Any] | Index) -> Table:
     )
 
 
-def _part(name: str, *columns: Column[Any] | Index | UniqueConstraint) -> Table:
+def _part(name: str, *columns: Column[Any] | Index | Unique) -> Table:
     """The particulars of one kind of entry."""
     return Table(name, metadata, Column("entry_id", ForeignKey("lot_entries.id"), primary_key=True), *columns)
+
+
+def _floats(*names: str, nullable: bool = False) -> list[Column[Any]]:
+    return [Column(name, Float, nullable=nullable) for name in names]
 
 
 references = _table(
@@ -69,14 +62,9 @@ references = _table(
 reference_readings = _table(
     "reference_readings",
     Column("reference_id", ForeignKey("references.id"), nullable=False, index=True),
-    Column("lab_l", Float, nullable=False),
-    Column("lab_a", Float, nullable=False),
-    Column("lab_b", Float, nullable=False),
-    Column("lab_l_sd", Float),
-    Column("lab_a_sd", Float),
-    Column("lab_b_sd", Float),
-    Column("depth_mm", Float, nullable=False),
-    Column("dilution", Float, nullable=False),
+    *_floats("lab_l", "lab_a", "lab_b"),
+    *_floats("lab_l_sd", "lab_a_sd", "lab_b_sd", nullable=True),
+    *_floats("depth_mm", "dilution"),
     Column("photo_sha256", String(64)),
     Column("measurement", PackedText),
     # Last, as a migration adds them.
@@ -91,12 +79,9 @@ stocks = _table(
     Column("name", String(120), nullable=False),
     Column("name_key", Text, nullable=False, index=True),
     Column("colourant", String(160), nullable=False),
-    Column("strength_g_per_100ml", Float, nullable=False),
-    Column("drop_ml", Float, nullable=False),
+    *_floats("strength_g_per_100ml", "drop_ml"),
     Column("made_in", String(8), nullable=False),
-    Column("strength_rel_sd", Float, nullable=False),
-    Column("drop_rel_sd", Float, nullable=False),
-    Column("density_g_per_ml", Float, nullable=False),
+    *_floats("strength_rel_sd", "drop_rel_sd", "density_g_per_ml"),
     Column("notes", Text, nullable=False),
     Column("diluted_from_id", ForeignKey("stocks.id")),
     # JSON: what of the bottle is known beside its strength; last, as a migration adds it.
@@ -110,15 +95,10 @@ lots = _table(
     Column("number", String(120), unique=True),
     Column("volume_ml", Float, nullable=False),
     Column("ceiling_mg_per_l", Float),
-    Column("depth_mm", Float, nullable=False),
-    Column("dilution", Float, nullable=False),
-    Column("tolerance", Float, nullable=False),
-    Column("already_mg_per_l", Float, nullable=False),
+    *_floats("depth_mm", "dilution", "tolerance", "already_mg_per_l"),
     Column("jurisdiction", String(40)),
     Column("reference_id", ForeignKey("references.id")),
-    Column("target_l", Float),
-    Column("target_a", Float),
-    Column("target_b", Float),
+    *_floats("target_l", "target_a", "target_b", nullable=True),
     Column("notes", Text, nullable=False),
     Column("serving", Text),
     # Added in place by a migration, which can give SQLite no foreign keys: `trial_of` is the id of a lot.
@@ -142,12 +122,7 @@ stock_entries = _table(
     "stock_entries",
     Column("stock_id", ForeignKey("stocks.id"), nullable=False, index=True),
     Column("kind", String(16), nullable=False),
-    Column("drops", Float),
-    Column("grams", Float),
-    Column("drop_ml", Float),
-    Column("drop_rel_sd", Float),
-    Column("strength_factor", Float),
-    Column("strength_rel_sd", Float),
+    *_floats("drops", "grams", "drop_ml", "drop_rel_sd", "strength_factor", "strength_rel_sd", nullable=True),
     Column("lot_id", ForeignKey("lots.id")),
     Column("text", Text, nullable=False),
     # What was put right of its label, its name, its remark; last, as a migration adds them.
@@ -172,14 +147,9 @@ additions = _part(
     Column("stock_id", ForeignKey("stocks.id"), nullable=False),
     Column("quantity", Float, nullable=False),
     Column("unit", String(8), nullable=False),
-    Column("ml", Float, nullable=False),
-    Column("mg", Float, nullable=False),
+    *_floats("ml", "mg"),
     Column("void", Boolean, nullable=False),
-    Column("strength_g_per_100ml", Float, nullable=False),
-    Column("drop_ml", Float, nullable=False),
-    Column("strength_rel_sd", Float, nullable=False),
-    Column("drop_rel_sd", Float, nullable=False),
-    Column("density_g_per_ml", Float, nullable=False),
+    *_floats("strength_g_per_100ml", "drop_ml", "strength_rel_sd", "drop_rel_sd", "density_g_per_ml"),
 )
 
 volumes = _part(
@@ -200,9 +170,7 @@ photos = _part(
     Column("stored_name", String(80)),
     Column("original_name", Text),
     Column("taken_at", String(40)),
-    Column("delta_e_2000", Float),
-    Column("delta_e_2000_low", Float),
-    Column("delta_e_2000_high", Float),
+    *_floats("delta_e_2000", "delta_e_2000_low", "delta_e_2000_high", nullable=True),
     Column("measurement", PackedText, nullable=False),
     Column("advice", PackedText),
 )
@@ -217,7 +185,7 @@ closings = _part(
     Column("final", PackedText),
     # Unique with the lot: it is closed once, and once after each time that it was opened again.
     Column("reopened_before", Integer, nullable=False, default=0),
-    UniqueConstraint("lot_id", "reopened_before"),
+    Unique("lot_id", "reopened_before"),
 )
 
 # A closed lot that was opened again; unique: a closing is undone once. Why is the entry's reason.
@@ -268,8 +236,8 @@ seals = Table(
     Column("sha256", String(64), nullable=False),
     # In which way it was made (seals.WAY), none for those from before there was a second; last, as a migration adds it.
     Column("way", Integer),
-    UniqueConstraint("of_table", "row_id"),
-    UniqueConstraint("lot_id", "number"),
+    Unique("of_table", "row_id"),
+    Unique("lot_id", "number"),
 )
 
 #: kind of entry -> the table of its particulars

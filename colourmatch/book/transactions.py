@@ -5,21 +5,20 @@ from __future__ import annotations
 import difflib
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any, TypedDict, TypeVar
+from typing import Any, Concatenate, ParamSpec, TypedDict, TypeVar
 
-from sqlalchemy import func, select
+from sqlalchemy import Connection, Engine, Table, func, select
 from sqlalchemy.exc import IntegrityError, OperationalError
 
 from colourmatch.book.checks import check_text, utc_text
 from colourmatch.book.complaints import speaking
 from colourmatch.book.opening import write as begin_writing
+from colourmatch.book.photo_store import PhotoStore
 from colourmatch.book.seals import forget_new, note_new, seal_new
 from colourmatch.errors import UsedTokenError
 
-if TYPE_CHECKING:
-    from sqlalchemy import Connection, Engine, Table
-
 T = TypeVar("T")
+P = ParamSpec("P")
 _ATTEMPTS = 4
 #: What became of an entry whose server went away before it was asked to keep it, or after.
 _NOT_ENTERED = "Nothing was entered: enter it again when the database is back."
@@ -78,6 +77,18 @@ class Database:
             return result
 
 
+class Part:
+    """A part of an open book: it knows the database and the photo store, and no other part."""
+
+    def __init__(self, database: Database, store: PhotoStore) -> None:
+        self._database, self._store = database, store
+
+    def _read(self, read: Callable[Concatenate[Connection, P], T], *args: P.args, **options: P.kwargs) -> T:
+        """What a function of a connection reads."""
+        with self._database.read() as connection:
+            return read(connection, *args, **options)
+
+
 def check_token(token: str | None) -> str | None:
     """A token of 1 to 200 characters or None; another value is the caller's bug."""
     if token is not None and not (isinstance(token, str) and 1 <= len(token) <= 200 and "\0" not in token):
@@ -112,26 +123,18 @@ def refuse_other(stored: Mapping[str, Any], asked: Mapping[str, Any]) -> None:
 
 def insert(connection: Connection, table: Table, **values: Any) -> int:
     """Add a row with the time of now, or of the entry before it where a clock was set back; its id."""
-    head = (
-        {"created_at": _time_to_enter(connection, table, values)}
-        if "created_at" in table.c and "created_at" not in values
-        else {}
-    )
+    now = utc_text()
+    if (
+        table.name == "lot_entries"
+    ):  # never before the lot's last entry, so that its story at any time is one that was
+        last = select(func.max(table.c.created_at)).where(table.c.lot_id == values["lot_id"])
+        now = max(now, connection.scalar(last) or "")
     if values.get("entered_by") is not None:
         check_text(values["entered_by"], "name of who entered it")
-    result = connection.execute(table.insert().values(**head, **values))
+    result = connection.execute(table.insert().values(created_at=now, **values))
     row_id = int(result.inserted_primary_key[0])  # type: ignore[index]
     note_new(connection, table.name, row_id)
     return row_id
-
-
-def _time_to_enter(connection: Connection, table: Table, values: Mapping[str, Any]) -> str:
-    """Now; in a lot never before its last entry, so that its story at any time is one that was."""
-    now = utc_text()
-    if table.name != "lot_entries":
-        return now
-    last = connection.scalar(select(func.max(table.c.created_at)).where(table.c.lot_id == values["lot_id"]))
-    return now if last is None else max(now, str(last))
 
 
 def near_names(wanted: str, names: Iterable[str] | Mapping[str, str]) -> str:

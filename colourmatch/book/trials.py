@@ -6,37 +6,30 @@ by what was taken; poured back, the trial's colour comes in with it. Nothing tha
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Unpack
+from typing import Any, NamedTuple, Unpack
 
-from sqlalchemy import select
+from sqlalchemy import Connection, select
 
 from colourmatch.book import tables as t
 from colourmatch.book.additions import same_dose
 from colourmatch.book.carried import CAME_BACK, CARRIED, find_poured_back
-from colourmatch.book.checks import NAME_LENGTH, check_number, name_key, to_json
+from colourmatch.book.checks import NAME_LENGTH, check_number, to_json
 from colourmatch.book.entering import find_repeat, put_entry, refuse_closed, refuse_other_entry
 from colourmatch.book.entries import Lot, LotStory, VolumeEntry
 from colourmatch.book.lots import begin_lot
 from colourmatch.book.naming import find_lot_id
 from colourmatch.book.rows import read_entry, read_lot, read_lots, read_story
 from colourmatch.book.shelf import find_stock
-from colourmatch.book.transactions import find_token, part_of, refuse_other
+from colourmatch.book.transactions import By, Part, find_token, part_of, refuse_other
 from colourmatch.errors import InputError
-
-if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
-    from colourmatch.book.transactions import By, Database, part_of
+from colourmatch.records import pick
 
 #: Less than this is no trial but a sample: one drop would be more than the whole dose.
 LEAST_ML = 10.0
 
 
-class Trials:
+class Trials(Part):
     """Trials of the lots of an open book."""
-
-    def __init__(self, database: Database) -> None:
-        self._database = database
 
     def take(self, lot: int | str, ml: float, **by: Unpack[By]) -> Lot:
         """Take a measured part of a batch as a lot of its own, tinted alike and judged alike.
@@ -71,8 +64,7 @@ class Trials:
             return trial_id
 
         trial_id = self._database.write(act)
-        with self._database.read() as connection:
-            return read_lot(connection, trial_id)
+        return self._read(read_lot, trial_id)
 
     def pour_back(self, trial: int | str, **by: Unpack[By]) -> VolumeEntry:
         """Pour what is left of a trial back into its batch, its colour with it.
@@ -96,25 +88,15 @@ class Trials:
             story = read_story(connection, found.id)
             volume_ml = story.state().volume_ml
             parts = _parts_of(story, volume_ml)
-            plain_ml = volume_ml - sum(part["ml"] for part in parts if part["grows"])
+            plain_ml = volume_ml - sum(part.grows_ml for part in parts)
             values = {"ml": plain_ml, "returned": False, "void": False, "trial_lot_id": found.id}
             entry_id = put_entry(connection, parent_id, "poured-back", values, **by)
-            why = f"{CAME_BACK}, lot {found.id}"
-            for part in parts:
-                put_entry(
-                    connection,
-                    parent_id,
-                    "addition",
-                    part["row"],
-                    entered_by=by.get("entered_by"),
-                    reason=why,
-                )
+            _pour(connection, parent_id, parts, by, f"{CAME_BACK}, lot {found.id}")
             read_story(connection, parent_id).state()
             return entry_id
 
         entry_id = self._database.write(act)
-        with self._database.read() as connection:
-            entry = read_entry(connection, entry_id)
+        entry = self._read(read_entry, entry_id)
         assert isinstance(entry, VolumeEntry)
         return entry
 
@@ -128,32 +110,34 @@ class Trials:
 def _begin_trial(connection: Connection, story: LotStory, taken: float, by: By) -> int:
     """The lot of a trial, with what was in the batch as its first additions."""
     head, state, carried = story.lot, story.state(), _parts_of(story, taken)
-    plain_ml = taken - sum(part["ml"] for part in carried if part["grows"])
+    plain_ml = taken - sum(part.grows_ml for part in carried)
     name = f"{head.name[: NAME_LENGTH - 24]}, trial of {taken:g} ml"
-    target = head.target_lab or (None, None, None)
-    trial_id = begin_lot(
-        connection, name=name, name_key=name_key(name), volume_ml=plain_ml,
-        ceiling_mg_per_l=head.ceiling_mg_per_l, depth_mm=head.depth_mm, dilution=head.dilution,
-        tolerance=head.tolerance, already_mg_per_l=state.already_mg_per_l * taken / plain_ml,
-        already_colourant=head.already_colourant, jurisdiction=head.jurisdiction,
-        reference_id=head.reference_id, notes="", serving=to_json(head.serving), trial_of=head.id,
-        details=to_json({"made_up_to": head.made_up_to, "hand": head.hand}),
-        **by,
-        **dict(zip(("target_l", "target_a", "target_b"), target, strict=True)),
-    )  # fmt: skip
     ids = {entry.name: entry.id for entry in story.stock_entries}
-    for place, stock in enumerate(head.stocks):
-        stock_id = ids.get(stock) or find_stock(connection, stock).id
-        row = {"lot_id": trial_id, "position": place, "stock_id": stock_id}
-        connection.execute(t.lot_stocks.insert(), row)
-    for part in carried:
-        put_entry(
-            connection, trial_id, "addition", part["row"], entered_by=by.get("entered_by"), reason=CARRIED
-        )
+    trial_id = begin_lot(
+        connection, [ids.get(stock) or find_stock(connection, stock).id for stock in head.stocks], head.target_lab,
+        **pick(head, "ceiling_mg_per_l", "depth_mm", "dilution", "tolerance", "already_colourant", "jurisdiction", "reference_id"),
+        name=name, volume_ml=plain_ml, already_mg_per_l=state.already_mg_per_l * taken / plain_ml,
+        notes="", serving=to_json(head.serving), trial_of=head.id,
+        details=to_json(pick(head, "made_up_to", "hand")), **by,
+    )  # fmt: skip
+    _pour(connection, trial_id, carried, by, CARRIED)
     return trial_id
 
 
-def _parts_of(story: LotStory, ml: float) -> list[dict[str, Any]]:
+def _pour(connection: Connection, lot_id: int, parts: list[_Part], by: By, reason: str) -> None:
+    """Enter what of each stock comes into a lot with a part of another."""
+    for part in parts:
+        put_entry(connection, lot_id, "addition", part.row, entered_by=by.get("entered_by"), reason=reason)
+
+
+class _Part(NamedTuple):
+    """What of one stock is in a part of a batch: its row of additions, and by how much it makes the batch grow."""
+
+    row: dict[str, Any]
+    grows_ml: float
+
+
+def _parts_of(story: LotStory, ml: float) -> list[_Part]:
     """What of each stock is in so many ml of a batch as it is now, as rows of additions."""
     state, last = story.state(), {entry.stock: entry for entry in story.additions}
     parts = []
@@ -164,8 +148,7 @@ def _parts_of(story: LotStory, ml: float) -> list[dict[str, Any]]:
         if stock_ml <= 0:
             continue
         counted = entry.unit == "drops"  # what was counted stays as unsure as its drop
-        quantity = round(stock_ml / entry.drop_ml, 3) if counted else stock_ml
-        unit = "drops" if counted else "ml"
-        row = same_dose(entry, quantity=quantity, unit=unit, ml=stock_ml, mg=held, void=False)
-        parts.append({"row": row, "ml": stock_ml, "grows": entry.made_in != "batch"})
+        typed = ("drops", round(stock_ml / entry.drop_ml, 3)) if counted else ("ml", stock_ml)
+        row = same_dose(entry, unit=typed[0], quantity=typed[1], ml=stock_ml, mg=held, void=False)
+        parts.append(_Part(row, 0.0 if entry.made_in == "batch" else stock_ml))
     return parts

@@ -6,20 +6,15 @@ It joins photo/card_profile.py and the book. A card is one sheet of paper from o
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple, Unpack
 
 import numpy as np
 
-from colourmatch.book.calibrations import (
-    CARD,
-    CARD_DEFAULT,
-    CARD_FORGOTTEN,
-    CalibrationEntry,
-    since_forgotten,
-)
+from colourmatch.book.calibrations import CARD, CARD_DEFAULT, CARD_FORGOTTEN, CalibrationEntry, list_standing
 from colourmatch.book.checks import check_name, name_key
-from colourmatch.book.photo_store import open_source
-from colourmatch.book.transactions import near_names
+from colourmatch.book.lot_book import LotBook
+from colourmatch.book.photo_store import Source, open_source
+from colourmatch.book.transactions import By, near_names
 from colourmatch.colour.difference import ciede2000
 from colourmatch.errors import ColourMatchError, NotFoundError
 from colourmatch.measurement import SPOTS, CardNamed, Measurement, SpotColour
@@ -35,11 +30,9 @@ from colourmatch.photo.card_profile import (
     read_greys,
 )
 from colourmatch.photo.measure import measure_photo
-from colourmatch.records import rounded
+from colourmatch.records import as_json, rounded
 
 if TYPE_CHECKING:
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.book.photo_store import Source
     from colourmatch.photo.tone import KnownGreys
 
 MAKE_ONE = "colourmatch card-profile add NAME PHOTO"
@@ -53,17 +46,11 @@ class CardProfile(NamedTuple):
 
 
 def enter_card(
-    book: LotBook,
-    name: str,
-    values: Sequence[float],
-    sd: float | None = None,
-    *,
-    entered_by: str | None = None,
-    token: str | None = None,
+    book: LotBook, name: str, values: Sequence[float], sd: float | None = None, **by: Unpack[By]
 ) -> dict[str, Any]:
     """Enter measured greys of a card, relative to its bare paper; as `read_card_profile`."""
     reading = enter_greys(values, sd)
-    book.calibrations.add(CARD, name, reading.to_json(), entered_by=entered_by, token=token)
+    book.calibrations.add(CARD, name, reading.to_json(), **by)
     return read_card_profile(book, name)
 
 
@@ -106,7 +93,7 @@ def photograph_card(
 def list_cards(book: LotBook) -> list[dict[str, Any]]:
     """All cards that are not forgotten, by name."""
     entries = _list(book)
-    return [_describe(entries, name) for _, name in sorted(_names(entries).items())]
+    return [_describe(entries, readings[-1].name) for _, readings in sorted(_cards(entries).items())]
 
 
 def read_card_profile(book: LotBook, name: str) -> dict[str, Any]:
@@ -118,13 +105,13 @@ def _describe(all_entries: Sequence[CalibrationEntry], name: str) -> dict[str, A
     entries = _find(all_entries, name)
     greys, ratio = combine_readings([parse_reading(entry.data) for entry in entries])
     default = _default(all_entries)
+    steps = zip(read_card().greys, greys.reflectance, greys.log_sd, strict=True)
     rows = [
         {
             "nominal": step.reflectance,
-            "reflectance": round(float(value), 4),
-            "sd": round(float(value * log_sd), 4),
+            **as_json({"reflectance": float(value), "sd": float(value * log_sd)}, 4),
         }
-        for step, value, log_sd in zip(read_card().greys, greys.reflectance, greys.log_sd, strict=True)
+        for step, value, log_sd in steps
     ]
     return {
         "card": entries[-1].name,
@@ -199,9 +186,8 @@ def compare_card(book: LotBook, name: str, source: Source) -> dict[str, Any]:
 
 
 def _in_short(measurement: Measurement) -> dict[str, Any]:
-    parts = ("spots", "delta_e_2000", "difference", "quality")
     whole = measurement.to_json()
-    return {part: whole[part] for part in parts}
+    return {part: whole[part] for part in ("spots", "delta_e_2000", "difference", "quality")}
 
 
 def _change(before: SpotColour | None, after: SpotColour | None) -> dict[str, Any] | None:
@@ -219,9 +205,7 @@ def _list(book: LotBook) -> list[CalibrationEntry]:
 
 
 def _readings(entries: Sequence[CalibrationEntry], name: str) -> list[CalibrationEntry]:
-    key = name_key(name)
-    own = [entry for entry in entries if entry.kind != CARD_DEFAULT and name_key(entry.name) == key]
-    return since_forgotten(own, CARD_FORGOTTEN)
+    return _cards(entries).get((name_key(name), ""), [])
 
 
 def _default(entries: Sequence[CalibrationEntry]) -> str | None:
@@ -230,14 +214,13 @@ def _default(entries: Sequence[CalibrationEntry]) -> str | None:
     return name if name and _readings(entries, name) else None
 
 
-def _names(entries: Sequence[CalibrationEntry]) -> dict[str, str]:
-    """Name key -> name as it was last typed, of all cards that are not forgotten."""
-    names = {name_key(entry.name): entry.name for entry in entries if entry.kind == CARD}
-    return {key: name for key, name in names.items() if _readings(entries, name)}
+def _cards(entries: Sequence[CalibrationEntry]) -> dict[tuple[str, str], list[CalibrationEntry]]:
+    """The readings of each card that is not forgotten."""
+    return list_standing([entry for entry in entries if entry.kind != CARD_DEFAULT], CARD_FORGOTTEN)
 
 
 def _find(entries: Sequence[CalibrationEntry], name: str) -> list[CalibrationEntry]:
     if found := _readings(entries, name):
         return found
-    near = near_names(name, _names(entries).values())
+    near = near_names(name, [readings[-1].name for readings in _cards(entries).values()])
     raise NotFoundError(f"There is no card {name!r} in the book.{near} Make its profile with: {MAKE_ONE}")

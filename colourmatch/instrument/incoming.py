@@ -8,22 +8,20 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Generic, NamedTuple, TypeVar
+from typing import Any, Generic, NamedTuple, TypeVar
 
 from colourmatch.book.calibrations import FIT
+from colourmatch.book.checks import name_key
 from colourmatch.book.entries import PhotoEntry
-from colourmatch.book.photo_store import hash_photo, open_source
+from colourmatch.book.lot_book import LotBook
+from colourmatch.book.photo_store import Source, hash_photo, open_source
 from colourmatch.book.shelf_records import ReferenceReading
 from colourmatch.errors import NotFoundError, PhotoError
-from colourmatch.instrument.cards import card_profile
+from colourmatch.instrument.cards import CardProfile, card_profile
 from colourmatch.instrument.phone_correction import calibrate, find_calibration
 from colourmatch.measurement import Measurement
-
-if TYPE_CHECKING:
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.book.photo_store import Source
-    from colourmatch.instrument.cards import CardProfile
 
 Entry = TypeVar("Entry", PhotoEntry, ReferenceReading)
 
@@ -141,11 +139,7 @@ def take_in_for_lot(
     ahead: Sequence[Measurement] | None = None,
 ) -> Iterator[IncomingPhoto[PhotoEntry]]:
     """Photos of a lot as in `Reader.take_in`, one after another: keep each before the next is looked up."""
-    reader = lot_reader(book, lot)
-
-    def find(content: bytes) -> PhotoEntry | None:
-        return book.photos.find(content, lot)
-
+    reader, find = lot_reader(book, lot), partial(book.photos.find, lot=lot)
     for k, source in enumerate(sources):
         yield reader.take_in(source, find, rectangles=rectangles, ahead=ahead[k] if ahead else None)
 
@@ -161,8 +155,8 @@ def note_for_lot(
     """Note what a lot's photos are read with from now on; NotFoundError for a card or light that is not in the book."""
     if card is not None:
         card_profile(book, card)
-    if light is not None and not book.calibrations.of((FIT,), light=light):
-        lights = {str(entry.light) for entry in book.calibrations.of((FIT,))}
+    lights = {str(entry.light) for entry in book.calibrations.of((FIT,))} if light is not None else set()
+    if light is not None and name_key(light) not in map(name_key, lights):
         there = f" There are: {', '.join(sorted(lights))}." if lights else ""
         raise NotFoundError(
             f"No phone is calibrated in a light {light!r}.{there} Calibrate one with: colourmatch phone add PHOTO "

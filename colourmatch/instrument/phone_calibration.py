@@ -11,7 +11,7 @@ IEEE Trans. Image Process. 24(5), 1460-1470, doi:10.1109/TIP.2015.2405336): they
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import astuple, dataclass, field
 from functools import cache
 from typing import Any
 
@@ -32,6 +32,8 @@ from colourmatch.liquid.phone import (
 from colourmatch.measurement import ToneRecord
 from colourmatch.photo.retone import GreySteps, Readings
 from colourmatch.photo.tone import JOINT_PRIOR
+from colourmatch.records import Record, as_json, kept, plain, rounded, significant
+from colourmatch.records import numbers as read_array
 
 Array = NDArray[np.float64]
 #: What two readings of one liquid differ by besides their own noise (sd of natural logs): contrast of a photo's channel,
@@ -86,8 +88,13 @@ class Corrected:
         return np.sqrt(np.diag(self.covariance + self.left + self.metameric + self.noise))
 
 
-@dataclass(frozen=True)
-class PhoneFit:
+def _digits(to: Callable[[Array, int], Array], digits: int) -> Callable[[Array], Any]:
+    """How an array is written: rounded, NaN as null."""
+    return lambda values: plain(to(values, digits))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class PhoneFit(Record):
     """A fitted correction.
 
     kind: one of KINDS; numbers (P,) and factor (P, P): its parameters and a square root of their covariance, strengths
@@ -98,19 +105,23 @@ class PhoneFit:
     other dyes ("other") and "together"; liquids: one dict each with the true colour and CIEDE2000 before and after.
     """
 
-    kind: str
-    numbers: Array
-    factor: Array
-    dyes: tuple[KnownDye, ...]
-    depth_mm: float
-    depth_rel_sd: float
-    errors: dict[str, dict[str, float]]
-    residual: float
-    liquids: tuple[dict[str, Any], ...] = ()
-    scale: float = 1.0
-    greys: Array | None = None
-    strain: float = 1.0
-    left_out: Array | None = None
+    kind: str = kept(default="none")
+    numbers: Array = kept(read_array, write=_digits(significant, 6), default=lambda: np.empty(0))
+    factor: Array = kept(read_array, write=_digits(significant, 5), default=lambda: np.empty((0, 0)))
+    dyes: tuple[KnownDye, ...] = kept(
+        lambda rows: tuple(KnownDye(*row) for row in rows),
+        write=lambda dyes: [list(astuple(dye)) for dye in dyes],
+        default=(),
+    )
+    depth_mm: float = kept(default=10.0)
+    depth_rel_sd: float = kept(default=0.02)
+    errors: dict[str, dict[str, float]] = kept(write=lambda errors: as_json(errors, 3), default=dict)
+    residual: float = kept(write=lambda value: round(value, 4), default=0.0)
+    liquids: tuple[dict[str, Any], ...] = kept(tuple, default=())
+    scale: float = kept(float, default=1.0)
+    strain: float = kept(float, write=lambda value: round(value, 3), default=1.0)
+    left_out: Array | None = kept(read_array, write=_digits(rounded, 4))
+    greys: Array | None = kept(read_array, write=_digits(rounded, 5))
 
     @property
     def tones(self) -> Array | None:
@@ -135,51 +146,9 @@ class PhoneFit:
         root = wider[:, None] * np.linalg.cholesky(covariance + 1e-9 * np.eye(len(covariance)))
         return PhonePrior(prior.terms((wider * self.numbers[own])[None])[0], prior.factor @ root)
 
-    def to_json(self) -> dict[str, Any]:
-        """Everything that is needed to use it again, and what it says of itself."""
-        return {
-            "kind": self.kind,
-            "numbers": [float(f"{v:.6g}") for v in self.numbers],
-            "factor": [[float(f"{v:.5g}") for v in row] for row in self.factor],
-            "dyes": [[d.name, d.colourant, d.strength_rel_sd] for d in self.dyes],
-            "depth_mm": self.depth_mm,
-            "depth_rel_sd": self.depth_rel_sd,
-            "errors": {k: {n: round(v, 3) for n, v in own.items()} for k, own in self.errors.items()},
-            "residual": round(self.residual, 4),
-            "liquids": list(self.liquids),
-            "scale": self.scale,
-            "strain": round(self.strain, 3),
-            "left_out": None if self.left_out is None else [round(float(v), 4) for v in self.left_out],
-            "greys": None
-            if self.greys is None
-            else [None if np.isnan(v) else round(float(v), 5) for v in self.greys],
-        }
-
-
-def read_fit(data: dict[str, Any]) -> PhoneFit:
-    """The fit that `PhoneFit.to_json` wrote."""
-    return PhoneFit(
-        kind=data["kind"],
-        numbers=np.array(data["numbers"], float),
-        factor=np.array(data["factor"], float),
-        dyes=tuple(KnownDye(*d) for d in data["dyes"]),
-        depth_mm=data["depth_mm"],
-        depth_rel_sd=data["depth_rel_sd"],
-        errors=dict(data["errors"]),
-        residual=data["residual"],
-        liquids=tuple(data["liquids"]),
-        scale=float(data.get("scale", 1.0)),
-        strain=float(data.get("strain", 1.0)),
-        left_out=None if data.get("left_out") is None else np.array(data["left_out"], float),
-        greys=None if data.get("greys") is None else np.array(data["greys"], float),
-    )
-
 
 def correct_lab(
-    fit: PhoneFit,
-    lab: ArrayLike,
-    covariance: ArrayLike,
-    tone: tuple[ToneRecord, str] | None = None,
+    fit: PhoneFit, lab: ArrayLike, covariance: ArrayLike, tone: tuple[ToneRecord, str] | None = None
 ) -> Corrected:
     """The colour that a reading of this phone in this light stands for.
 
@@ -197,10 +166,7 @@ def correct_lab(
 
     one = read(lab[None])
     value = correct_many(fit, fit.numbers, one)[0]
-    step = 0.1
-    around = read(np.concatenate([lab + step * np.eye(3), lab - step * np.eye(3)]))
-    ends = correct_many(fit, fit.numbers, around)
-    jacobian = ((ends[:3] - ends[3:]) / (2 * step)).T
+    jacobian = _slope(lambda around: correct_many(fit, fit.numbers, read(around)), lab, 0.1)
     rng = np.random.default_rng(2015)
     half = rng.standard_normal((_DRAWS // 2, len(fit.numbers)))
     numbers = fit.numbers + np.concatenate([half, -half]) @ fit.factor.T
@@ -220,18 +186,9 @@ def correct_lab(
     contrast_sd = PHOTO_SD if tone is None else KNOWN_CARD_SD
     noise = to_lab @ (own_noise(y[0]) + np.diag((contrast_sd * y[0]) ** 2)) @ to_lab.T
     return Corrected(
-        value,
-        jacobian @ covariance @ jacobian.T,
-        left + 0.15**2 * np.eye(3),
-        metameric,
-        jacobian,
-        draws,
-        p3_to_lab(np.exp(y))[0],
-        noise,
-        y[0],
-        to_lab,
-        contrast_sd,
-    )
+        value, jacobian @ covariance @ jacobian.T, left + 0.15**2 * np.eye(3), metameric, jacobian, draws,
+        p3_to_lab(np.exp(y))[0], noise, y[0], to_lab, contrast_sd,
+    )  # fmt: skip
 
 
 class SeenColours:
@@ -294,13 +251,10 @@ def _through_roots(rgb: Array, numbers: Array) -> Array:
     """Root-polynomial of degree 2: r, g, b and the roots of their products, weights of each channel summing to 1."""
     r, g, b = np.maximum(rgb, 1e-4).T
     terms = np.stack([r, g, b, np.sqrt(r * g), np.sqrt(g * b), np.sqrt(r * b)], axis=1)
-    out = []
-    for channel in range(3):
-        others = [k for k in range(6) if k != channel]
-        weights = _COEFFICIENT_SD * numbers[5 * channel : 5 * channel + 5]
-        own = terms[:, [channel]]
-        out.append(rgb[:, channel] + (terms[:, others] - own) @ weights)
-    return np.stack(out, axis=1)
+    weights = _COEFFICIENT_SD * numbers.reshape(3, 5)
+    mixed = [(np.delete(terms, k, axis=1) - terms[:, [k]]) @ weights[k] for k in range(3)]
+    out: Array = rgb + np.stack(mixed, axis=1)
+    return out
 
 
 _DIRECT: dict[str, Callable[[Array, Array], Array]] = {
@@ -328,9 +282,14 @@ def read_log_light(lab: Array) -> Array:
 
 def log_light_slope(lab: Array) -> Array:
     """Change of log light per unit of Lab, shape (3, 3)."""
-    step = 0.02
-    ends = read_log_light(np.concatenate([lab + step * np.eye(3), lab - step * np.eye(3)]))
-    return ((ends[:3] - ends[3:]) / (2 * step)).T
+    return _slope(read_log_light, lab, 0.02)
+
+
+def _slope(of: Callable[[Array], Array], at: Array, step: float) -> Array:
+    """Change of a function of points (N, 3) at one point (3,), shape (3, 3), by differences to either side."""
+    ends = of(np.concatenate([at + step * np.eye(3), at - step * np.eye(3)]))
+    slope: Array = ((ends[:3] - ends[3:]) / (2 * step)).T
+    return slope
 
 
 def correct_many(fit: PhoneFit, numbers: Array, seen: SeenColours) -> Array:
@@ -367,7 +326,5 @@ def _metameric(fit: PhoneFit, read: Array) -> Array:
     """Covariance in Lab (3, 3) of drinks that this camera reads alike, as log light (3,)."""
     own = scale_camera(fit.numbers[_own(fit)], fit.scale)
     y, spread = _regress(read, see(known_drinks(), own), _true_y())
-    step = 0.01
-    ends = p3_to_lab(np.exp(np.concatenate([y + step * np.eye(3), y - step * np.eye(3)])))
-    jacobian = ((ends[:3] - ends[3:]) / (2 * step)).T
+    jacobian = _slope(lambda around: p3_to_lab(np.exp(around)), y, 0.01)
     return jacobian @ spread @ jacobian.T

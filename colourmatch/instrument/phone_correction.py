@@ -11,11 +11,12 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from colourmatch.book.calibrations import FIT, PHONE_FORGOTTEN, CalibrationEntry
+from colourmatch.book.calibrations import FIT, PHONE_FORGOTTEN, list_standing
 from colourmatch.book.checks import name_key
+from colourmatch.book.lot_book import LotBook
 from colourmatch.colour.difference import compare_lab
 from colourmatch.errors import NotFoundError
-from colourmatch.instrument.phone_calibration import correct_lab, read_fit
+from colourmatch.instrument.phone_calibration import Corrected, PhoneFit, correct_lab
 from colourmatch.measurement import (
     LIQUIDS,
     CalibrationNamed,
@@ -29,8 +30,6 @@ from colourmatch.photo.read_colour import SCALE_SD, stretch
 from colourmatch.records import rounded
 
 if TYPE_CHECKING:
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.instrument.phone_calibration import Corrected, PhoneFit
     from colourmatch.liquid.phone import PhonePrior
 
 Array = NDArray[np.float64]
@@ -55,21 +54,12 @@ def find_calibration(book: LotBook, phone: str | None, light: str | None = None)
     NotFoundError for a light that this phone is not calibrated in.
     """
     wanted = phone or NO_NAME
-    fits: dict[str, CalibrationEntry] = {}
-    entries = book.calibrations.of((FIT, PHONE_FORGOTTEN), wanted)
-    for entry in entries:
-        key = name_key(entry.light or "")
-        if entry.kind == FIT:
-            fits[key] = entry
-        else:
-            fits.pop(key, None)
-    if light is None:
-        if len(fits) != 1:
-            return None
-        entry = next(iter(fits.values()))
-    elif name_key(light) in fits:
-        entry = fits[name_key(light)]
-    else:
+    standing = list_standing(book.calibrations.of((FIT, PHONE_FORGOTTEN), wanted), PHONE_FORGOTTEN)
+    fits = {light_key: found[-1] for (_, light_key), found in standing.items()}
+    if light is None and len(fits) != 1:
+        return None
+    entry = next(iter(fits.values())) if light is None else fits.get(name_key(light))
+    if entry is None:
         lights = [one.light for one in fits.values()]
         there = f" It is in: {', '.join(map(str, lights))}." if lights else ""
         raise NotFoundError(
@@ -77,7 +67,7 @@ def find_calibration(book: LotBook, phone: str | None, light: str | None = None)
             f"phone add PHOTO --light {light} --batch red=12"
         )
     named = CalibrationNamed(entry.id, entry.name, entry.light, entry.data["kind"])
-    return Calibration(read_fit(entry.data), named)
+    return Calibration(PhoneFit.from_json(entry.data), named)
 
 
 def calibrate(measurement: Measurement, found: Calibration | None) -> Measurement:
@@ -104,18 +94,13 @@ def calibrate(measurement: Measurement, found: Calibration | None) -> Measuremen
         corrected[name] = one
         own = np.zeros((3, 3)) if known or spot.tone_covariance is None else spot.tone_covariance
         sd = np.hypot(one.lab_sd, np.sqrt(np.diag(one.slope @ own @ one.slope.T)))
-        toned = (
-            {"toned": Colour(rounded(one.toned, 3), lab_covariance=spot.reading.lab_covariance)}
-            if known
-            else {}
-        )
-        spots[name] = spot.having(
-            lab=rounded(one.lab, 3),
-            lab_sd=rounded(sd, 3),
-            lab_covariance=rounded(one.covariance, 5),
+        spots[name] = spot = spot.having(
+            lab=rounded(one.lab, 3), lab_sd=rounded(sd, 3), lab_covariance=rounded(one.covariance, 5),
             as_read=Colour(spot.lab, spot.lab_sd, spot.lab_covariance),
-            **toned,
-        )
+        )  # fmt: skip
+        if known:
+            toned = Colour(rounded(one.toned, 3), lab_covariance=spot.reading.lab_covariance)
+            spots[name] = spot.having(toned=toned)
     if not corrected:
         return measurement.having(calibration=None)
     named = found.named
@@ -174,9 +159,8 @@ def _compare(
     apart = bat.draws - ref.draws - (bat.lab - ref.lab)
     contrast = 0.5 * (ref.to_lab + bat.to_lab) * ref.contrast_sd * (bat.log_light - ref.log_light)
     tone = tone + contrast @ contrast.T  # how much one photo's channels stray in contrast
-    phone = (
-        apart.T @ apart / len(apart) + tone + np.diag((_scale_sd(ref, bat) * stretch(bat.lab - ref.lab)) ** 2)
-    )
+    scale = np.diag((_scale_sd(ref, bat) * stretch(bat.lab - ref.lab)) ** 2)
+    phone = apart.T @ apart / len(apart) + tone + scale
     noise = ref.covariance + bat.covariance
     scene, lost = (slope @ part @ slope.T for part in (pair.scene, pair.what_is_lost))
     difference = compare_lab(ref.lab, bat.lab, noise, phone, lost)
@@ -200,11 +184,6 @@ def camera_key(measurement: Measurement) -> str:
 def phone_priors(book: LotBook, measurements: Sequence[Measurement]) -> dict[str, PhonePrior]:
     """What is known of the calibrated phones of a lot's photos, by `camera_key`, with the fit each was read with."""
     wanted = {m.calibration.entry: camera_key(m) for m in measurements if m.calibration}
-    if not wanted:
-        return {}
-    priors = {}
-    for entry in book.calibrations.of((FIT,)):
-        prior = read_fit(entry.data).phone() if entry.id in wanted else None
-        if prior is not None:
-            priors[wanted[entry.id]] = prior
-    return priors
+    fits = [entry for entry in book.calibrations.of((FIT,)) if entry.id in wanted] if wanted else []
+    priors = {wanted[entry.id]: PhoneFit.from_json(entry.data).phone() for entry in fits}
+    return {camera: prior for camera, prior in priors.items() if prior is not None}

@@ -47,6 +47,7 @@ from colourmatch.liquid.phone import p3_weights, soft_log
 from colourmatch.measurement import ToneRecord
 from colourmatch.photo.retone import GreySteps, Readings
 from colourmatch.photo.tone import JOINT_PRIOR
+from colourmatch.records import as_json
 
 Array = NDArray[np.float64]
 
@@ -109,7 +110,14 @@ def fit_phone(
     errors, fits = {}, {}
     for kind in kinds:
         numbers, factor = at_best if kind == "camera" else task.fit(kind)
-        fits[kind] = PhoneFit(kind, numbers, factor, tuple(dyes), depth_mm, depth_rel_sd, {}, 0.0)
+        fits[kind] = PhoneFit(
+            kind=kind,
+            numbers=numbers,
+            factor=factor,
+            dyes=tuple(dyes),
+            depth_mm=depth_mm,
+            depth_rel_sd=depth_rel_sd,
+        )
         if kind == "camera":  # only this candidate knows tones and an ensemble
             greys = task.greys.missed(tone_terms(numbers)) if task.greys else None
             fits[kind] = replace(fits[kind], scale=task.scale, greys=greys)
@@ -247,12 +255,8 @@ def _check_enough(task: _Task) -> None:
             "All known liquids hold the same colourant in one proportion, which says nothing of another colour. Add "
             "photos of a second colourant, such as yellow, and of both together."
         )
-    strongest = float(
-        np.linalg.norm(
-            p3_to_lab(task.reflectance(np.zeros(3 * len(task.dyes))) @ p3_weights()) - [100, 0, 0], axis=1
-        ).max()
-    )
-    if strongest < LEAST_LAB:
+    true = p3_to_lab(task.reflectance(np.zeros(3 * len(task.dyes))) @ p3_weights())
+    if np.linalg.norm(true - [100, 0, 0], axis=1).max() < LEAST_LAB:
         raise InputError(
             "The known liquids are too pale to teach anything of a tinted drink. Make the strongest one as deep as "
             "the drinks you measure."
@@ -286,11 +290,8 @@ def _predict_drinks(fit: PhoneFit, camera: Array) -> float:
 def _strain(task: _Task, fit: PhoneFit) -> float:
     """By how many of their own standard deviations the known liquids are off as read, at least 1 (Birge 1932)."""
     true = p3_to_lab(task.reflectance(fit.numbers) @ p3_weights())
-    off = [
-        (lab - one) / liquid.lab_sd
-        for lab, one, liquid in zip(task.lab, true, task.liquids, strict=True)
-        if liquid.lab_sd is not None
-    ]
+    rows = zip(task.lab, true, task.liquids, strict=True)
+    off = [(lab - one) / liquid.lab_sd for lab, one, liquid in rows if liquid.lab_sd is not None]
     return max(1.0, float(np.sqrt(np.mean(np.square(off))))) if off else 1.0
 
 
@@ -301,18 +302,9 @@ def _describe(task: _Task, fit: PhoneFit) -> list[dict[str, Any]]:
     for n, one in enumerate(task.liquids):
         same = (task.mg_per_l == task.mg_per_l[n]).all(axis=1)
         numbers, _ = task.fit(fit.kind, ~same, start=fit.numbers)
-        after = correct_many(fit, numbers, task.seen)[n]
-        out.append(
-            {
-                "photo": one.photo,
-                "mg_per_l": {
-                    d.name: mg for d, mg in zip(task.dyes, map(float, one.mg_per_l), strict=True) if mg
-                },
-                "true_lab": [round(float(v), 3) for v in true[n]],
-                "lab": [round(float(v), 3) for v in task.lab[n]],
-                "corrected_lab": [round(float(v), 3) for v in after],
-                "before": round(float(ciede2000(task.lab[n], true[n])), 3),
-                "after": round(float(ciede2000(after, true[n])), 3),
-            }
-        )
+        lab, after = task.lab[n], correct_many(fit, numbers, task.seen)[n]
+        held = {d.name: float(mg) for d, mg in zip(task.dyes, one.mg_per_l, strict=True) if mg}
+        told = {"true_lab": true[n].tolist(), "lab": lab.tolist(), "corrected_lab": after.tolist()}
+        told |= {"before": float(ciede2000(lab, true[n])), "after": float(ciede2000(after, true[n]))}
+        out.append({"photo": one.photo, "mg_per_l": held, **as_json(told, 3)})
     return out

@@ -5,30 +5,24 @@ It joins phone_calibration.py, the photo reader and the book; what is read is co
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING, Any, Unpack
 
-from colourmatch.book.calibrations import (
-    FIT,
-    KNOWN,
-    PHONE_FORGOTTEN,
-    CalibrationEntry,
-    since_forgotten,
-)
+import numpy as np
+
+from colourmatch.book.calibrations import FIT, KNOWN, PHONE_FORGOTTEN, CalibrationEntry, list_standing
 from colourmatch.book.checks import check_name, check_number, name_key
-from colourmatch.book.photo_store import open_source
-from colourmatch.book.transactions import near_names
+from colourmatch.book.lot_book import LotBook
+from colourmatch.book.photo_store import Source, open_source
+from colourmatch.book.transactions import By, near_names
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.instrument.phone_calibration import KnownDye
 from colourmatch.instrument.phone_correction import NO_NAME
 from colourmatch.instrument.phone_fitting import KnownLiquid, fit_phone
-from colourmatch.instrument.phone_report import describe_fit, describe_known, known_measurement, tell_phone
 from colourmatch.measurement import LIQUIDS, Measurement
 from colourmatch.photo.measure import measure_photo
 
 if TYPE_CHECKING:
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.book.photo_store import Source
     from colourmatch.instrument.cards import CardProfile
 
 
@@ -40,8 +34,7 @@ def add_known_photo(
     *,
     depth_mm: float = 10.0,
     card: CardProfile | None = None,
-    entered_by: str | None = None,
-    token: str | None = None,
+    **by: Unpack[By],
 ) -> dict[str, Any]:
     """Measure a photo of known liquids beside water and keep it for the phone that took it and the light.
 
@@ -57,8 +50,7 @@ def add_known_photo(
     measurement = measure_photo(*photo, card.greys if card else None)
     measurement = measurement.having(card_profile=card.named if card else None)
     for spot in contents:
-        colour = measurement.spots.get(spot)
-        if colour is None:
+        if (colour := measurement.spots.get(spot)) is None:
             raise InputError(
                 f"No glass was found on the {spot} spot. Set the known liquid there and photograph again."
             )
@@ -73,10 +65,7 @@ def add_known_photo(
         )
     data = {"known": contents, "depth_mm": depth_mm, "measurement": measurement.to_json()}
     phone = measurement.phone or NO_NAME
-    entry = book.calibrations.add(
-        KNOWN, phone, data, light=light, photo=photo, entered_by=entered_by, token=token
-    )
-    return describe_known(entry)
+    return _describe_known(book.calibrations.add(KNOWN, phone, data, light=light, photo=photo, **by))
 
 
 def _check_known(book: LotBook, spot: str, held: Mapping[str, float]) -> dict[str, float]:
@@ -85,13 +74,12 @@ def _check_known(book: LotBook, spot: str, held: Mapping[str, float]) -> dict[st
     if not held:
         raise InputError("A known liquid needs at least one stock, such as red=12.")
     return {
-        book.stocks.get(name).name: _check_between(f"The amount of {name}, mg/l,", mg, (1e-3, 1e5))
+        book.stocks.get(name).name: _check_between(f"The amount of {name}, mg/l,", mg, 1e-3, 1e5)
         for name, mg in held.items()
     }
 
 
-def _check_between(what: str, value: float, limits: tuple[float, float]) -> float:
-    low, high = limits
+def _check_between(what: str, value: float, low: float, high: float) -> float:
     if not low <= float(value) <= high:
         raise InputError(f"{what} is {value:g}. Give a number from {low:g} to {high:g}.")
     return float(value)
@@ -122,17 +110,16 @@ def fit_known(
     *,
     strength_rel_sd: float | None = None,
     depth_rel_sd: float = 0.02,
-    entered_by: str | None = None,
-    token: str | None = None,
+    **by: Unpack[By],
 ) -> dict[str, Any]:
     """Fit a phone's correction in one light to its known liquids and keep it; as `read_phone`.
 
     strength_rel_sd: how well the strength of the stocks is known, otherwise as each says itself.
     """
     if strength_rel_sd is not None:
-        _check_between("How well the stocks are known", strength_rel_sd, (0.001, 0.5))
-    _check_between("How well the depth is known", depth_rel_sd, (0.001, 0.5))
-    entries = _known(book, *_pick(book, phone, light))
+        _check_between("How well the stocks are known", strength_rel_sd, 0.001, 0.5)
+    _check_between("How well the depth is known", depth_rel_sd, 0.001, 0.5)
+    entries = _kept(book, *_pick(book, phone, light), KNOWN)
     depths = {entry.data["depth_mm"] for entry in entries}
     if len(depths) > 1:
         listed = ", ".join(f"{d:g}" for d in sorted(depths))
@@ -142,52 +129,39 @@ def fit_known(
     names = list(dict.fromkeys(n for e in entries for held in e.data["known"].values() for n in held))
     stocks = [book.stocks.get(name) for name in names]
     dyes = [KnownDye(s.name, s.colourant, float(strength_rel_sd or s.label_strength_rel_sd)) for s in stocks]
-    liquids = [
-        _known_liquid(entry, photo, spot, tuple(float(held.get(name, 0.0)) for name in names))
-        for entry in entries
-        for photo in (known_measurement(entry),)
-        for spot, held in entry.data["known"].items()
-    ]
+    liquids = [liquid for entry in entries for liquid in _known_liquids(entry, names)]
     fit = fit_phone(liquids, dyes, depth_mm=depths.pop(), depth_rel_sd=depth_rel_sd)
     data = fit.to_json() | {"photos": [entry.id for entry in entries]}
     head = entries[-1]
-    book.calibrations.add(FIT, head.name, data, light=head.light, entered_by=entered_by, token=token)
+    book.calibrations.add(FIT, head.name, data, light=head.light, **by)
     return read_phone(book, head.name, str(head.light))
 
 
-def _known_liquid(
-    entry: CalibrationEntry, photo: Measurement, spot: str, mg_per_l: tuple[float, ...]
-) -> KnownLiquid:
-    colour, carded = photo.spots[spot], photo.card_profile is not None
-    assert colour is not None
-    return KnownLiquid(
-        colour.reading.lab,
-        colour.reading.covariance,
-        mg_per_l,
-        f"{entry.id}",
-        carded,
-        photo.tone,
-        spot,
-        colour.lab_sd,
-    )
+def _known_liquids(entry: CalibrationEntry, stocks: Sequence[str]) -> Iterator[KnownLiquid]:
+    """The liquids of a photo, with mg/l in the order of the stocks."""
+    photo = _known_measurement(entry)
+    for spot, held in entry.data["known"].items():
+        colour, mg_per_l = photo.spots[spot], tuple(float(held.get(name, 0.0)) for name in stocks)
+        assert colour is not None
+        read, carded = colour.reading, photo.card_profile is not None
+        yield KnownLiquid(
+            read.lab, read.covariance, mg_per_l, f"{entry.id}", carded, photo.tone, spot, colour.lab_sd
+        )
 
 
 def read_phone(book: LotBook, phone: str | None = None, light: str | None = None) -> dict[str, Any]:
     """A phone in a light: its known liquids and what the latest fit told, errors before and after."""
     name, lamp = _pick(book, phone, light)
-    entries = since_forgotten(
-        book.calibrations.of((KNOWN, FIT, PHONE_FORGOTTEN), name, lamp), PHONE_FORGOTTEN
-    )
-    known = [entry for entry in entries if entry.kind == KNOWN]
-    fits = [entry for entry in entries if entry.kind == FIT]
+    entries = _kept(book, name, lamp, KNOWN, FIT)
+    known, fits = ([entry for entry in entries if entry.kind == kind] for kind in (KNOWN, FIT))
     told = {
         "phone": entries[-1].name,
         "light": entries[-1].light,
-        "photos": [describe_known(entry) for entry in known],
-        "fit": describe_fit(fits[-1]) if fits else None,
+        "photos": [_describe_known(entry) for entry in known],
+        "fit": _describe_fit(fits[-1]) if fits else None,
         "stale": bool(fits and known and known[-1].id > fits[-1].id),
     }
-    return told | {"text": tell_phone(told)}
+    return told | {"text": _tell_phone(told)}
 
 
 def list_phones(book: LotBook) -> list[dict[str, Any]]:
@@ -206,14 +180,8 @@ def forget_phone(
 
 def _pairs(book: LotBook) -> list[tuple[str, str]]:
     """Phones and lights with known liquids, in the order they were begun."""
-    found: dict[tuple[str, str], tuple[str, str]] = {}
-    for entry in book.calibrations.of((KNOWN, PHONE_FORGOTTEN)):
-        key = (name_key(entry.name), name_key(entry.light or ""))
-        if entry.kind == KNOWN:
-            found.setdefault(key, (entry.name, str(entry.light)))
-        else:
-            found.pop(key, None)
-    return list(found.values())
+    standing = list_standing(book.calibrations.of((KNOWN, PHONE_FORGOTTEN)), PHONE_FORGOTTEN)
+    return [(entries[0].name, str(entries[0].light)) for entries in standing.values()]
 
 
 def _pick(book: LotBook, phone: str | None, light: str | None) -> tuple[str, str]:
@@ -223,11 +191,11 @@ def _pick(book: LotBook, phone: str | None, light: str | None) -> tuple[str, str
         raise NotFoundError(
             "No phone has known liquids yet. Begin with: colourmatch phone add PHOTO --light window --batch red=12"
         )
+    wanted = [None if name is None else name_key(name) for name in (phone, light)]
     fits = [
         pair
         for pair in pairs
-        if (phone is None or name_key(pair[0]) == name_key(phone))
-        and (light is None or name_key(pair[1]) == name_key(light))
+        if all(key in (None, name_key(name)) for key, name in zip(wanted, pair, strict=True))
     ]
     if len(fits) == 1:
         return fits[0]
@@ -238,6 +206,94 @@ def _pick(book: LotBook, phone: str | None, light: str | None) -> tuple[str, str
     raise NotFoundError(f"No phone of that name and light is in the book.{near} There are: {listed}.")
 
 
-def _known(book: LotBook, phone: str, light: str) -> list[CalibrationEntry]:
-    entries = book.calibrations.of((KNOWN, PHONE_FORGOTTEN), phone, light)
-    return since_forgotten(entries, PHONE_FORGOTTEN)
+def _kept(book: LotBook, phone: str, light: str, *kinds: str) -> list[CalibrationEntry]:
+    """The entries of these kinds about a phone in a light that are not forgotten."""
+    entries = book.calibrations.of((*kinds, PHONE_FORGOTTEN), phone, light)
+    return list_standing(entries, PHONE_FORGOTTEN)[name_key(phone), name_key(light)]
+
+
+def _known_measurement(entry: CalibrationEntry) -> Measurement:
+    """The measurement of a photo of known liquids."""
+    return Measurement.from_json(entry.data["measurement"])
+
+
+def _describe_known(entry: CalibrationEntry) -> dict[str, Any]:
+    kept = entry.data["measurement"]
+    return {
+        "entry": entry.id, "at": entry.created_at, "photo": entry.original_name, "phone": entry.name,
+        "light": entry.light, "depth_mm": entry.data["depth_mm"],
+        "card_profile": kept.get("card_profile"),
+        "liquids": [
+            {"spot": spot, "mg_per_l": held, "lab": kept["spots"][spot]["lab"]}
+            for spot, held in entry.data["known"].items()
+        ],
+        "quality": kept["quality"],
+    }  # fmt: skip
+
+
+def _describe_fit(entry: CalibrationEntry) -> dict[str, Any]:
+    data = entry.data
+    before, after = ([one[key] for one in data["liquids"]] for key in ("before", "after"))
+    return {
+        **{key: data[key] for key in ("kind", "errors", "liquids")},
+        "entry": entry.id,
+        "at": entry.created_at,
+        "by": entry.entered_by,
+        "median_before": round(float(np.median(before)), 3),
+        "median_after": round(float(np.median(after)), 3),
+        "expected": data["errors"][data["kind"]]["together"],
+        "strengths": _describe_strengths(data),
+        "scale": data.get("scale", 1.0),
+        "strain": data.get("strain", 1.0),
+    }
+
+
+def _describe_strengths(data: dict[str, Any]) -> list[dict[str, Any]]:
+    """Strength of each stock times depth, against the labels, as the liquids themselves tell it (95 %)."""
+    count = len(data["dyes"])
+    spread = np.diag([sd**2 for _, _, sd in data["dyes"]]) + data["depth_rel_sd"] ** 2
+    root = np.linalg.cholesky(spread)
+    value = root @ np.array(data["numbers"][:count])
+    factor = root @ np.array(data["factor"])[:count]
+    sd = np.sqrt((factor**2).sum(axis=1))
+    ends = {"factor": value, "low": value - 1.96 * sd, "high": value + 1.96 * sd}
+    return [
+        {"stock": dye[0], **{key: round(float(np.exp(end[k])), 3) for key, end in ends.items()}}
+        for k, dye in enumerate(data["dyes"])
+    ]
+
+
+_KINDS = {
+    "none": "No correction predicts better than none: this phone is near enough, or the liquids say too little.",
+    "matrix": "A linear matrix predicts best what it has not seen.",
+    "root": "A root-polynomial predicts best what it has not seen.",
+    "camera": "The camera model predicts best what it has not seen.",
+}
+
+
+def _tell_phone(told: dict[str, Any]) -> str:
+    fit = told["fit"]
+    if fit is None:
+        count = sum(len(photo["liquids"]) for photo in told["photos"])
+        return f"{count} readings of known liquids, not fitted yet. Fit them with: colourmatch phone fit"
+    said = (
+        f"{_KINDS[fit['kind']]} Known liquids left out of the fit: median error CIEDE2000 {fit['median_before']:.1f} "
+        f"before, {fit['median_after']:.1f} after. For a drink of another colourant about {fit['expected']:.1f} is "
+        "to be expected."
+    )
+    if fit["scale"] > 1:
+        said += (
+            " This light is not one that phones are made for, such as a warm lamp: drinks of other colourants stay more "
+            "unsure in it, and their colours say so. Daylight from a window teaches more."
+        )
+    if fit["kind"] == "none" and fit["strain"] > 1:
+        said += (
+            f" The known liquids were {fit['strain']:.1f} times as far off as readings say, so readings are told as so much "
+            "less sure. Check strengths and depth, and photograph the known liquids again."
+        )
+    if any(photo["card_profile"] is None for photo in told["photos"]):
+        said += (
+            " The photos were read without the card's own greys: what is left of the phone's contrast is known only as "
+            "well as the strengths and the depth are. Measured greys (colourmatch card-profile add) take that away."
+        )
+    return said + (" Photos were added since: fit again." if told["stale"] else "")

@@ -6,6 +6,7 @@ calibration/sensors.json. It makes tests, benchmarks and demonstrations; no figu
 rest on it.
 """
 
+# ruff: noqa: F401
 from __future__ import annotations
 
 from colourmatch.simulate.camera import camera_matrix, sensor_curves
@@ -26,31 +27,4 @@ from colourmatch.simulate.settings import (
     Scene,
     Shadow,
     Stain,
-)
-
-__all__ = [
-    "SPOTS",
-    "Bubble",
-    "Glass",
-    "Glint",
-    "Light",
-    "Obstacle",
-    "Phone",
-    "Pose",
-    "Printer",
-    "Rendered",
-    "Scene",
-    "Shadow",
-    "Stain",
-    "View",
-    "camera_matrix",
-    "display_p3_profile",
-    "drink_transmittance",
-    "dye_absorbance",
-    "lab_relative_to_water",
-    "place_camera",
-    "render_photo",
-    "save_photo",
-    "sensor_curves",
-    "truth_of",
-]
+)  # fmt: skip

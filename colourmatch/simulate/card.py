@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from colourmatch.facts import read_json
 from colourmatch.simulate.drawing import Canvas, normal_noise, ramp, span_coverage
-from colourmatch.simulate.geometry import Picture, Region, View
+from colourmatch.simulate.geometry import Picture, View
 from colourmatch.simulate.materials import (
     black_ink,
     paper_reflectance,
@@ -31,8 +31,6 @@ def lay_sheet(canvas: Canvas, scene: Scene, seed: int) -> None:
     grain = _grain(canvas.picture.shape[:2], scene.table_texture, seed)
     for band in canvas.bands():
         canvas.picture[band] = canvas.lit(band, smooth_reflectance(scene.table)) * grain[band][..., None]
-    if not scene.card_on_table:
-        return
     middle, half = np.array(canvas.view.origin_mm), np.array(scene.sheet_mm) / 2
     corners = middle + half * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
     edge = canvas.polygon_coverage(corners + np.array([0.8, 0.8]), soft_px=2.0)
@@ -65,15 +63,12 @@ def print_card(canvas: Canvas, printer: Printer) -> None:
         canvas.box(tuple(centre), (steps["size_mm"], steps["size_mm"]), paper * grey)
     for centre in spec["spots"]["centres_mm"].values():
         _print_ring(canvas, tuple(centre), spec["spots"]["ring_diameter_mm"] / 2, paper * _RING_TONE)
-        region = bars_region(canvas.view, tuple(centre))
-        if region is not None:
+        if (region := canvas.view.region_of(*_bars(tuple(centre))[:2])) is not None:
             grid = canvas.view.grid_mm(region)
             canvas.paint(region, bars_coverage(canvas.view, grid, tuple(centre)), black)
-    for spot in spec["spots"]["centres_mm"]:
-        region = disc_region(canvas.view, spot_centre(spot), _FIELDS_REACH_MM)
-        if printer.inks and region is not None:
-            x, y = canvas.view.grid_mm(region)
-            shares = field_coverages(canvas.view, (x, y), spot)
+    for spot in spec["spots"]["centres_mm"] if printer.inks else ():
+        for region, _, _ in canvas.around(spot_centre(spot), _FIELDS_REACH_MM):
+            shares = field_coverages(canvas.view, canvas.view.grid_mm(region), spot)
             for share, ink in zip(shares, printed_fields(printer, spot), strict=True):
                 canvas.paint(region, share, paper * ink)
 
@@ -85,8 +80,7 @@ def _print_marker(
     family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
     ink = cv2.aruco.generateImageMarker(family, marker, 8) < 128
     cx, cy = centre_mm
-    region = canvas.view.region((cx - size / 2, cy - size / 2, cx + size / 2, cy + size / 2))
-    if region is None:
+    if (region := canvas.view.region_of(centre_mm, (size, size))) is None:
         return
     times = 5
     x, y = canvas.view.grid_mm(region, oversample=times)
@@ -101,23 +95,17 @@ def _print_marker(
 def _print_ring(
     canvas: Canvas, centre_mm: tuple[float, float], radius_mm: float, tone: NDArray[np.float64]
 ) -> None:
-    (cx, cy), outer = centre_mm, radius_mm + 1
-    region = canvas.view.region((cx - outer, cy - outer, cx + outer, cy + outer))
-    if region is None:
-        return
-    x, y = canvas.view.grid_mm(region)
-    scale = float(np.mean(canvas.view.px_per_mm(centre_mm)))
-    distance = np.hypot(x - np.float32(cx), y - np.float32(cy))
-    line = span_coverage(distance, radius_mm - _RING_LINE_MM / 2, radius_mm + _RING_LINE_MM / 2, scale)
-    canvas.paint(region, line, tone)
+    half = _RING_LINE_MM / 2
+    for region, dx, dy in canvas.around(centre_mm, radius_mm + 1):
+        line = span_coverage(np.hypot(dx, dy), radius_mm - half, radius_mm + half, canvas.scale(centre_mm))
+        canvas.paint(region, line, tone)
 
 
-def bars_region(view: View, spot_centre_mm: tuple[float, float]) -> Region | None:
-    """The part of the frame that holds one spot's clarity bars."""
+def _bars(spot_centre_mm: tuple[float, float]) -> tuple[tuple[float, float], tuple[float, float], float]:
+    """A spot's clarity bars: their middle, their size and their period."""
     bars = read_json("card-v1.json")["spots"]["clarity_bars"]
-    x, y = (spot_centre_mm[i] + bars["offset_mm"][i] for i in (0, 1))
-    w, h = bars["size_mm"]
-    return view.region((x - w / 2, y - h / 2, x + w / 2, y + h / 2))
+    (x, y), (dx, dy), (w, h) = spot_centre_mm, bars["offset_mm"], bars["size_mm"]
+    return (x + dx, y + dy), (w, h), bars["period_mm"]
 
 
 def bars_coverage(
@@ -127,9 +115,7 @@ def bars_coverage(
 
     grid_mm: where on the paper each pixel looks.
     """
-    bars = read_json("card-v1.json")["spots"]["clarity_bars"]
-    cx, cy = (spot_centre_mm[i] + bars["offset_mm"][i] for i in (0, 1))
-    (w, h), period = bars["size_mm"], bars["period_mm"]
+    (cx, cy), (w, h), period = _bars(spot_centre_mm)
     x, y = grid_mm
     per_x, per_y = view.px_per_mm((cx, cy))
     down = span_coverage(y, cy - h / 2, cy + h / 2, per_y)
@@ -165,9 +151,3 @@ def spot_centre(spot: str) -> tuple[float, float]:
     """Centre of a spot in card mm."""
     x, y = read_json("card-v1.json")["spots"]["centres_mm"][spot]
     return float(x), float(y)
-
-
-def disc_region(view: View, centre_mm: tuple[float, float], radius_mm: float) -> Region | None:
-    """The part of the frame that holds a circle of the card."""
-    (x, y), r = centre_mm, radius_mm
-    return view.region((x - r, y - r, x + r, y + r))

@@ -5,6 +5,7 @@ It knows the light on every pixel and how to blend a material into a region; it 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -12,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from colourmatch.simulate.geometry import Picture, Region, View
+from colourmatch.simulate.materials import paper_reflectance
 
 Array = NDArray[np.float64]
 
@@ -47,14 +49,32 @@ class Canvas:
         """Lays a material over the picture."""
         self.blend(region, coverage, self.lit(region, reflectance))
 
+    def around(
+        self, centre_mm: tuple[float, float], radius_mm: float, height_mm: float = 0.0
+    ) -> Iterator[tuple[Region, Picture, Picture]]:
+        """The part of the frame that holds a circle at a height over the card, and how far in mm each of its pixels looks
+        from the middle, across and down; nothing when it is outside."""
+        region = self.view.region_of(centre_mm, (2 * radius_mm, 2 * radius_mm), height_mm)
+        if region is not None:
+            x, y = self.view.grid_mm(region, height_mm)
+            yield region, x - np.float32(centre_mm[0]), y - np.float32(centre_mm[1])
+
+    def scale(self, centre_mm: tuple[float, float]) -> float:
+        """Pixels in a mm at a place of the card."""
+        return float(np.mean(self.view.px_per_mm(centre_mm)))
+
+    def shine(self, region: Region, level: Picture) -> None:
+        """Adds light of a level, in units of white paper, shape (h, w)."""
+        self.picture[region] += level[..., None].astype(np.float32) * self.lit(region, paper_reflectance())
+
     def box(
         self, centre_mm: tuple[float, float], size_mm: tuple[float, float], reflectance: ArrayLike
     ) -> None:
         """Paints an upright rectangle of the card."""
-        (x, y), (w, h) = centre_mm, size_mm
-        region = self.view.region((x - w / 2, y - h / 2, x + w / 2, y + h / 2))
-        if region is not None:
-            self.paint(region, box_coverage(self.view, region, centre_mm, size_mm), reflectance)
+        if (region := self.view.region_of(centre_mm, size_mm)) is not None:
+            self.paint(
+                region, box_coverage(self.view, self.view.grid_mm(region), centre_mm, size_mm), reflectance
+            )
 
     def polygon_coverage(self, outline_mm: ArrayLike, soft_px: float = 0.0) -> Picture:
         """Coverage of a closed outline of card points over the whole frame, shape (H, W), 0 to 1."""
@@ -96,10 +116,10 @@ def span_coverage(position_mm: Picture, low_mm: float, high_mm: float, px_per_mm
 
 
 def box_coverage(
-    view: View, region: Region, centre_mm: tuple[float, float], size_mm: tuple[float, float]
+    view: View, grid_mm: tuple[Picture, Picture], centre_mm: tuple[float, float], size_mm: tuple[float, float]
 ) -> Picture:
-    """Share of each pixel of a region inside an upright rectangle of the card."""
-    x, y = view.grid_mm(region)
+    """Share of each pixel inside an upright rectangle of the card; grid_mm: where on the paper each pixel looks."""
+    x, y = grid_mm
     per_x, per_y = view.px_per_mm(centre_mm)
     (cx, cy), (w, h) = centre_mm, size_mm
     across = span_coverage(x, cx - w / 2, cx + w / 2, per_x)

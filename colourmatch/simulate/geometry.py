@@ -105,6 +105,13 @@ class View:
             return None
         return slice(low[1], high[1]), slice(low[0], high[0])
 
+    def region_of(
+        self, centre_mm: tuple[float, float], size_mm: tuple[float, float], height_mm: float = 0.0
+    ) -> Region | None:
+        """As `region`, of an upright rectangle about a point."""
+        (x, y), (w, h) = centre_mm, size_mm
+        return self.region((x - w / 2, y - h / 2, x + w / 2, y + h / 2), height_mm)
+
     def grid_mm(self, region: Region, height_mm: float = 0.0, oversample: int = 1) -> tuple[Array, Array]:
         """Card x and y in mm at every pixel of a region (finer with oversample), each shape (h, w)."""
         rows, columns = region

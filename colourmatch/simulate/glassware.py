@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from colourmatch.simulate.card import bars_coverage, disc_region, field_coverages, spot_centre
+from colourmatch.simulate.card import bars_coverage, field_coverages, spot_centre
 from colourmatch.simulate.drawing import Canvas, disc_coverage, span_coverage
 from colourmatch.simulate.geometry import Picture, Region
 from colourmatch.simulate.materials import black_ink, paper_reflectance, printed_fields, seen_through
@@ -46,28 +46,18 @@ def stand_glasses(canvas: Canvas, scene: Scene, printer: Printer, light: Light) 
             _draw_bubble(canvas, scene, bubble)
 
 
-def _polar(
-    canvas: Canvas, region: Region, centre: tuple[float, float], height_mm: float = 0.0
-) -> tuple[Picture, Picture]:
-    x, y = canvas.view.grid_mm(region, height_mm)
-    dx, dy = x - np.float32(centre[0]), y - np.float32(centre[1])
-    return np.hypot(dx, dy), np.arctan2(dy, dx)
-
-
 def _throw_shadow(canvas: Canvas, scene: Scene, spot: str, liquid: Array, light: Light) -> None:
     """A soft shadow in the liquid's colour beside the glass, on the side away from the main light."""
     radius = scene.glass.inner_radius_mm + scene.glass.wall_mm
     away = np.radians(light.azimuth_degrees + 180)
     (cx, cy) = glass_centre(scene, spot)
     centre = (cx + 0.55 * radius * np.cos(away), cy + 0.55 * radius * np.sin(away))
-    region = disc_region(canvas.view, centre, 2.2 * radius)
-    if region is None:
-        return
-    distance, _ = _polar(canvas, region, centre)
-    weight = np.float32(scene.glass_shadow) / (1 + np.exp((distance - 0.95 * radius) / (0.12 * radius)))
     paper = paper_reflectance()
     ratio = canvas.raw_of(paper * seen_through(liquid, scene.glass)).sum(1) / canvas.raw_of(paper).sum(1)
-    canvas.picture[region] *= 1 - weight[..., None] * (1 - np.float32(0.9) * ratio)
+    for region, dx, dy in canvas.around(centre, 2.2 * radius):
+        fall = 1 + np.exp((np.hypot(dx, dy) - 0.95 * radius) / (0.12 * radius))
+        weight = np.float32(scene.glass_shadow) / fall
+        canvas.picture[region] *= 1 - weight[..., None] * (1 - np.float32(0.9) * ratio)
 
 
 def _draw_glass(
@@ -76,32 +66,25 @@ def _draw_glass(
     spot, liquid = content
     glass, centre = scene.glass, glass_centre(scene, spot)
     outer = glass.inner_radius_mm + glass.wall_mm
-    region = disc_region(canvas.view, centre, outer + 0.5)
-    if region is None:
-        return
-    scale = float(np.mean(canvas.view.px_per_mm(centre)))
-    distance, angle = _polar(canvas, region, centre)
-    paper = paper_reflectance()
+    paper, scale = paper_reflectance(), canvas.scale(centre)
+    for region, dx, dy in canvas.around(centre, outer + 0.5):
+        distance = np.hypot(dx, dy)
+        facing = np.cos(np.arctan2(dy, dx) - np.float32(np.radians(light.azimuth_degrees)))
+        tone = glass.wall_tone + glass.wall_contrast * facing
+        wall = canvas.lit(region, paper * (0.75 + 0.25 * liquid)) * tone[..., None].astype(np.float32)
+        canvas.blend(region, disc_coverage(distance, outer, scale), wall)
 
-    facing = np.cos(angle - np.float32(np.radians(light.azimuth_degrees)))
-    tone = glass.wall_tone + glass.wall_contrast * facing
-    wall = canvas.lit(region, paper * (0.75 + 0.25 * liquid)) * tone[..., None].astype(np.float32)
-    canvas.blend(region, disc_coverage(distance, outer, scale), wall)
-
-    if scene.oblique_paths:
-        liquid = liquid ** oblique_path(canvas.view.degrees_from_above(centre))
-    body = _see_liquid(canvas, region, scene, (spot, liquid), printer)
-    near_wall = np.exp(
-        -np.maximum(glass.inner_radius_mm - distance, 0) / np.float32(max(glass.meniscus_mm, 0.05))
-    )
-    thick = canvas.lit(region, paper * seen_through(liquid, glass, 1 + glass.meniscus_depth)) * np.float32(
-        0.96
-    )
-    body += near_wall[..., None] * (thick - body)
-    body += canvas.lit(region, paper) * np.float32(glass.surface_veil)
-    canvas.blend(region, disc_coverage(distance, glass.inner_radius_mm, scale), body)
-    if glass.rim_height_mm:
-        _draw_rim(canvas, scene, centre, light)
+        if scene.oblique_paths:
+            liquid = liquid ** oblique_path(canvas.view.degrees_from_above(centre))
+        body = _see_liquid(canvas, region, scene, (spot, liquid), printer)
+        inwards = np.maximum(glass.inner_radius_mm - distance, 0)
+        near_wall = np.exp(-inwards / np.float32(max(glass.meniscus_mm, 0.05)))
+        thick = canvas.lit(region, paper * seen_through(liquid, glass, 1 + glass.meniscus_depth))
+        body += near_wall[..., None] * (thick * np.float32(0.96) - body)
+        body += canvas.lit(region, paper) * np.float32(glass.surface_veil)
+        canvas.blend(region, disc_coverage(distance, glass.inner_radius_mm, scale), body)
+        if glass.rim_height_mm:
+            _draw_rim(canvas, scene, centre, light)
 
 
 def oblique_path(degrees_from_above: float) -> float:
@@ -118,11 +101,10 @@ def _see_liquid(
     """Paper, colour fields and bars through the liquid; haze h leaves 1 - h of the detail and adds a little white."""
     spot, liquid = content
     haze, middle = scene.haze.get(spot, 0.0), spot_centre(spot)
-    through = paper_reflectance() * seen_through(liquid, scene.glass)
+    paper, seen = paper_reflectance(), seen_through(liquid, scene.glass)
+    through = paper * seen
     if haze:
-        through = through + _HAZE_WHITE * haze * paper_reflectance() * np.sqrt(
-            seen_through(liquid, scene.glass)
-        )
+        through = through + _HAZE_WHITE * haze * paper * np.sqrt(seen)
     (dx, dy), size = scene.view_shift_mm.get(spot, (0.0, 0.0)), np.float32(scene.view_size)
     x, y = canvas.view.grid_mm(region)
     under = (
@@ -136,7 +118,7 @@ def _see_liquid(
     plain = body.copy()
     for share, ink in prints:
         if haze:
-            spread_px = _HAZE_SPREAD_MM * float(np.mean(canvas.view.px_per_mm(middle)))
+            spread_px = _HAZE_SPREAD_MM * canvas.scale(middle)
             share = (1 - haze) * share + haze * cv2.GaussianBlur(share, (0, 0), spread_px)
         body += share[..., None].astype(np.float32) * (canvas.lit(region, through * ink) - plain)
     return body
@@ -146,44 +128,32 @@ def _draw_rim(canvas: Canvas, scene: Scene, centre: tuple[float, float], light: 
     """The glass's upper edge: a ring above the paper, so seen elsewhere than the base in a tilted look."""
     glass = scene.glass
     radius, height = glass.inner_radius_mm + glass.wall_mm / 2, glass.rim_height_mm
-    (x, y), r = centre, radius + glass.wall_mm
-    region = canvas.view.region((x - r, y - r, x + r, y + r), height)
-    if region is None:
-        return
-    scale = float(np.mean(canvas.view.px_per_mm(centre)))
-    distance, angle = _polar(canvas, region, centre, height)
-    line = span_coverage(distance, radius - 0.4 * glass.wall_mm, radius + 0.4 * glass.wall_mm, scale)
-    facing = np.cos(angle - np.float32(np.radians(light.azimuth_degrees + 40)))
-    bright = canvas.lit(region, paper_reflectance()) * (0.88 + 0.30 * facing)[..., None].astype(np.float32)
-    canvas.blend(region, line * np.float32(glass.rim_strength), bright)
+    half = 0.4 * glass.wall_mm
+    for region, dx, dy in canvas.around(centre, radius + glass.wall_mm, height):
+        line = span_coverage(np.hypot(dx, dy), radius - half, radius + half, canvas.scale(centre))
+        facing = np.cos(np.arctan2(dy, dx) - np.float32(np.radians(light.azimuth_degrees + 40)))
+        shine = (0.88 + 0.30 * facing)[..., None].astype(np.float32)
+        canvas.blend(region, line * np.float32(0.35), canvas.lit(region, paper_reflectance()) * shine)
 
 
 def _draw_glint(canvas: Canvas, scene: Scene, glint: Glint) -> None:
     (cx, cy) = glass_centre(scene, glint.spot)
     centre = (cx + glint.x_mm, cy + glint.y_mm)
-    region = disc_region(canvas.view, centre, glint.radius_mm * glint.stretch * 1.8)
-    if region is None:
-        return
-    x, y = canvas.view.grid_mm(region)
     turn = np.radians(glint.angle_degrees)
-    dx, dy = x - np.float32(centre[0]), y - np.float32(centre[1])
-    along = (dx * np.cos(turn) + dy * np.sin(turn)) / (glint.radius_mm * glint.stretch)
-    across = (dy * np.cos(turn) - dx * np.sin(turn)) / glint.radius_mm
-    weight = 1 / (1 + np.exp((np.hypot(along, across) - 1) / 0.09))
-    canvas.picture[region] += (weight * glint.level)[..., None].astype(np.float32) * canvas.lit(
-        region, paper_reflectance()
-    )
+    for region, dx, dy in canvas.around(centre, glint.radius_mm * glint.stretch * 1.8):
+        along = (dx * np.cos(turn) + dy * np.sin(turn)) / (glint.radius_mm * glint.stretch)
+        across = (dy * np.cos(turn) - dx * np.sin(turn)) / glint.radius_mm
+        weight = 1 / (1 + np.exp((np.hypot(along, across) - 1) / 0.09))
+        canvas.shine(region, weight * glint.level)
 
 
 def _draw_bubble(canvas: Canvas, scene: Scene, bubble: Bubble) -> None:
     (cx, cy) = glass_centre(scene, bubble.spot)
     centre = (cx + bubble.x_mm, cy + bubble.y_mm)
-    region = disc_region(canvas.view, centre, bubble.radius_mm + 0.5)
-    if region is None:
-        return
-    scale = float(np.mean(canvas.view.px_per_mm(centre)))
-    distance, angle = _polar(canvas, region, centre)
-    ring = span_coverage(distance, 0.7 * bubble.radius_mm, bubble.radius_mm, scale)
-    canvas.picture[region] *= 1 - np.float32(0.35) * ring[..., None]
-    point = np.exp(-((distance / np.float32(0.35 * bubble.radius_mm)) ** 2)) * (0.6 + 0.4 * np.cos(angle))
-    canvas.picture[region] += point[..., None].astype(np.float32) * canvas.lit(region, paper_reflectance())
+    radius = bubble.radius_mm
+    for region, dx, dy in canvas.around(centre, radius + 0.5):
+        distance = np.hypot(dx, dy)
+        ring = span_coverage(distance, 0.7 * radius, radius, canvas.scale(centre))
+        canvas.picture[region] *= 1 - np.float32(0.35) * ring[..., None]
+        point = np.exp(-((distance / np.float32(0.35 * radius)) ** 2))
+        canvas.shine(region, point * (0.6 + 0.4 * np.cos(np.arctan2(dy, dx))))

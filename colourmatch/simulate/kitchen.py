@@ -106,9 +106,9 @@ def draw_demo_photo(
     )
     light = Light(planck_spectrum(5600), "T5600", gradient=0.08, azimuth_degrees=200, vignetting=0.08)
     pose = Pose(
-        tilt_degrees=3 + number % 3,
-        azimuth_degrees=70.0 * number,
-        rotation_degrees=-4 + 3 * (number % 4),
+        3 + number % 3,
+        70.0 * number,
+        -4 + 3 * (number % 4),
         fill=0.82,
         width_px=width_px,
         height_px=width_px * 3 // 4,

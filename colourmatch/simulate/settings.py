@@ -38,7 +38,6 @@ class Glass:
     meniscus_depth: float = 0.25
     surface_veil: float = 0.004
     rim_height_mm: float = 0.0
-    rim_strength: float = 0.35
 
 
 @dataclass(frozen=True)
@@ -109,7 +108,6 @@ class Scene:
     table: Reflectance = (0.16, 0.27, 0.38)
     table_texture: float = 0.06
     sheet_mm: tuple[float, float] = (297.0, 210.0)
-    card_on_table: bool = True
 
     def liquids(self) -> dict[str, Array]:
         """The glasses that are there, in the order of SPOTS; ValueError for a spectrum that cannot be one."""

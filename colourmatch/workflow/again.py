@@ -6,25 +6,22 @@ It begins nothing and shortens no step: what is poured first is photographed lik
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
-from colourmatch.book.entries import LotStory
+from colourmatch.book.entries import Lot, LotStory
+from colourmatch.book.lot_book import LotBook
+from colourmatch.book.shelf_records import StockEntry
 from colourmatch.dosing.limits import room_mg_per_l
 from colourmatch.errors import InputError
-from colourmatch.liquid.stock import Addition
+from colourmatch.liquid.stock import Addition, BatchState
+from colourmatch.records import as_json, pick
 from colourmatch.words.advice import tell_first_dose
 from colourmatch.words.figures import tell_drops
 from colourmatch.workflow.by_hand import hand_of, measure_dose
 from colourmatch.workflow.fitting import LEAST_LEARNT_SD
-
-if TYPE_CHECKING:
-    from colourmatch.book.entries import Lot
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.book.shelf_records import StockEntry
-    from colourmatch.liquid.stock import BatchState
 
 #: Lots of one recipe need doses that differ by this much (one sd, relative), before two of them say how much: botanicals
 #: differ from lot to lot (common practice, no source).
@@ -56,10 +53,8 @@ class FirstDose:
 
     def to_json(self) -> dict[str, Any]:
         """One entry of `first_dose`."""
-        figures = {
-            key: round(part, 3) if isinstance(part, float) else part for key, part in asdict(self).items()
-        }
-        return figures | {"lots": list(self.lots)}
+        told: dict[str, Any] = as_json(vars(self), 3)
+        return told
 
 
 def fill_like(book: LotBook, like: int | str) -> dict[str, Any]:
@@ -69,11 +64,11 @@ def fill_like(book: LotBook, like: int | str) -> dict[str, Any]:
     ClosedError for a stock of which no bottle is left.
     """
     old = book.lots.get(like)
-    keys = (
-        "name", "volume_ml", "ceiling_mg_per_l", "depth_mm", "dilution", "tolerance", "already_mg_per_l",
+    same = pick(
+        old, "name", "volume_ml", "ceiling_mg_per_l", "depth_mm", "dilution", "tolerance", "already_mg_per_l",
         "already_colourant", "jurisdiction", "target_lab", "serving", "made_up_to", "hand",
     )  # fmt: skip
-    return {key: getattr(old, key) for key in keys} | {
+    return same | {
         "stocks": [book.stocks.get(name).name for name in old.stocks],
         "reference": old.reference_id,
         "label_lines": take_lines(old),
@@ -109,9 +104,10 @@ def find_first_dose(book: LotBook, story: LotStory) -> list[FirstDose]:
         is_alone = sum(book.stocks.get(one).colourant == stock.colourant for one in head.stocks) == 1
         if held and is_alone and stock.id not in poured:
             dose = _plan(story, state, stock, held, tuple(lot.lot.label for lot in line))
-            state = state.add(Addition(stock.as_stock(), dose.step_ml)) if dose else state
-            found.append(dose)
-    return [dose for dose in found if dose is not None]
+            if dose is not None:
+                state = state.add(Addition(stock.as_stock(), dose.step_ml))
+                found.append(dose)
+    return found
 
 
 def _lots_of_line(book: LotBook, head: Lot) -> list[LotStory]:
@@ -135,11 +131,9 @@ def _lots_of_line(book: LotBook, head: Lot) -> list[LotStory]:
 
 def _true_mg_per_l(book: LotBook, story: LotStory, colourant: str) -> float:
     """What a lot held of a colourant in the end, by the strengths that photos taught."""
-    state, total = story.state(), 0.0
-    for entry in story.stock_entries:
-        if entry.colourant == colourant:
-            total += state.mg.get(entry.name, 0.0) * entry.strength_factor
-    return total / state.volume_ml * 1000
+    state, of_it = story.state(), [one for one in story.stock_entries if one.colourant == colourant]
+    true_mg = sum(state.mg.get(entry.name, 0.0) * entry.strength_factor for entry in of_it)
+    return true_mg / state.volume_ml * 1000
 
 
 def _plan(

@@ -2,29 +2,27 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any, Unpack
 
 from colourmatch.book.entries import SWAPPED, AdditionEntry, LotEntry, LotStory
+from colourmatch.book.lot_book import LotBook
+from colourmatch.book.transactions import By, part_of
 from colourmatch.errors import InputError
 from colourmatch.liquid.mishaps import LABEL
 from colourmatch.words.doubts import tell_cause
-from colourmatch.workflow.doubts import OLDER, find_entry, put_right
+from colourmatch.workflow.doubts import OLDER, put_right
 from colourmatch.workflow.lot import advise_lot
-
-if TYPE_CHECKING:
-    from colourmatch.book.lot_book import LotBook
 
 
 def answer_question(
-    book: LotBook, lot: int | str, *, yes: bool, cause: str | None = None, entered_by: str | None = None,
-    token: str | None = None,
-) -> LotEntry:  # fmt: skip
+    book: LotBook, lot: int | str, *, yes: bool, cause: str | None = None, **by: Unpack[By]
+) -> LotEntry:
     """Answer what is asked of a lot now; yes: it is put right by the entry that mends it, which is given.
 
     cause: the code of the one that is meant where two are named, else the likeliest. InputError when nothing is asked or
     the code is not among those named.
     """
-    if (known := book.entries.with_token(lot, token)) is not None:
+    if (known := book.entries.with_token(lot, by.get("token"))) is not None:
         return known
     story = book.lots.story(lot)
     asked = (advise_lot(book, story.lot.id).get("question") or {}).get("causes") or []
@@ -34,29 +32,28 @@ def answer_question(
     if not named:
         codes = " or ".join(one["code"] for one in asked)
         raise InputError(f"{cause!r} is not asked of this lot. Give --cause {codes}.")
-    by = {"entered_by": entered_by, "token": token}
     if yes:
         return _accept(book, story, named[0], by)
-    done: LotEntry | None = None
-    for k, one in enumerate(asked if cause is None else named):
-        own = by | {"token": token and f"{token}-{k}" if k else token}
-        done = book.entries.answer(story.lot.id, one["code"], one["about"], False, **own)
-    assert done is not None
-    return done
+    answers = [
+        book.entries.answer(
+            story.lot.id, one["code"], one["about"], False, **(part_of(by, str(k)) if k else by)
+        )
+        for k, one in enumerate(named)
+    ]
+    return answers[-1]
 
 
-def _accept(book: LotBook, story: LotStory, cause: dict[str, Any], by: dict[str, Any]) -> LotEntry:
+def _accept(book: LotBook, story: LotStory, cause: dict[str, Any], by: By) -> LotEntry:
     """The entry that puts right what went wrong."""
-    code, entry = cause["code"], find_entry(story, cause["about"])
+    code, entry = cause["code"], story.find(cause["about"])
     why = tell_cause(code, photo="", stock="", other=cause["stock"] or "", part=cause["part"] or 1.0).reason
     if isinstance(entry, AdditionEntry):
         if code == "dose-missing":
             return book.additions.correct(entry.id, void=True, reason=why, **by)
         if code == "other-bottle":
             return book.additions.correct(entry.id, stock=cause["stock"], reason=why, **by)
-        amount = put_right(entry, cause["part"])
-        drops, ml, grams = (amount if entry.unit == unit else None for unit in ("drops", "ml", "grams"))
-        return book.additions.correct(entry.id, drops=drops, ml=ml, grams=grams, reason=why, **by)
+        amount: dict[str, Any] = {entry.unit: put_right(entry, cause["part"])}
+        return book.additions.correct(entry.id, reason=why, **amount, **by)
     if code in (SWAPPED, LABEL):
         return book.entries.answer(story.lot.id, code, entry.id, True, **by)
     if code == OLDER:

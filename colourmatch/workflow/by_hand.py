@@ -8,16 +8,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from colourmatch.book.entries import LotStory
+from colourmatch.book.lot_book import LotBook
+from colourmatch.book.shelf_records import StockEntry
 from colourmatch.dosing.plan import MOST_DROPS
 from colourmatch.words.advice import tell_doses
 from colourmatch.words.figures import tell_drops, tell_typed
-
-if TYPE_CHECKING:
-    from colourmatch.book.entries import LotStory
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.book.shelf_records import StockEntry
 
 #: What a scale shows, and what a small syringe is marked in (common practice, no source).
 SCALE_STEP_G, SYRINGE_STEP_ML = 0.01, 0.01
@@ -52,44 +50,37 @@ def warn_of_weight(measured: Mapping[str, Any]) -> str | None:
 
 def tell_by_hand(book: LotBook, story: LotStory, advice: dict[str, Any]) -> dict[str, Any]:
     """An advice with each dose as it is measured, in its sentence too."""
-    told = [*(advice.get("doses") or ()), *(advice.get("to_match") or ())]
+    doses, wanted = advice.get("doses") or (), advice.get("to_match") or ()
     entries = {entry.name: entry for entry in story.stock_entries}
-    for name in {one["stock"] for one in told} - set(entries):  # it was put to the lot later
+    for name in {one["stock"] for one in (*doses, *wanted)} - set(entries):  # it was put to the lot later
         entries[name] = book.stocks.get(name)
-    doses = [_with_measure(story, entries, dose) for dose in advice.get("doses") or ()]
-    wanted = [_with_range(story, entries, one) for one in advice.get("to_match") or ()]
+    doses = [_with_measure(story, entries[dose["stock"]], dose) for dose in doses]
+    wanted = [_with_range(story, entries[one["stock"]], one) for one in wanted]
     said = advice["text"]
     if any(dose["measured"]["unit"] != "drops" for dose in doses):
         old = tell_doses([(dose["stock"], dose["drops"], dose["ml"]) for dose in doses], MOST_DROPS)
         new = " and ".join(dose["measured"]["text"] for dose in doses)
         said = said.replace(old, new)
-        cautions = [warn_of_weight(dose["measured"]) for dose in doses]
-        said = " ".join([said, *filter(None, cautions)])
+        said = " ".join([said, *filter(None, (warn_of_weight(dose["measured"]) for dose in doses))])
     return advice | {"doses": doses, "to_match": wanted, "text": said}
 
 
-def _with_measure(story: LotStory, entries: Mapping[str, StockEntry], dose: dict[str, Any]) -> dict[str, Any]:
-    entry = entries[dose["stock"]]
+def _with_measure(story: LotStory, entry: StockEntry, dose: dict[str, Any]) -> dict[str, Any]:
     return dose | {"measured": measure_dose(entry, hand_of(story, entry), dose["drops"], dose["ml"])}
 
 
-def _with_range(story: LotStory, entries: Mapping[str, StockEntry], one: dict[str, Any]) -> dict[str, Any]:
+def _with_range(story: LotStory, entry: StockEntry, one: dict[str, Any]) -> dict[str, Any]:
     """The whole dose to the nearest point in the hand's unit: "12.3 (9 to 15) g", drops as they are."""
-    entry = entries.get(one["stock"])
-    hand = "drops" if entry is None else hand_of(story, entry)
-    if entry is None or hand == "drops" or one.get("drops") is None:
+    hand = hand_of(story, entry)
+    if hand == "drops" or one.get("drops") is None:
         return one | {"measured": None}
     each = entry.drop_ml * (entry.density_g_per_ml if hand == "grams" else 1.0)
     low, high = one.get("low"), one.get("high")
     told = f"{_three(one['drops'] * each)}"
     if low is not None and high is not None:
         told += f" ({_three(low * each)} to {_three(high * each)})"
-    unit = "g" if hand == "grams" else "ml"
-    return one | {
-        "measured": {
-            "unit": hand, "quantity": one["drops"] * each, "text": f"{told} {unit} of {entry.name}"
-        }
-    }  # fmt: skip
+    text = f"{told} {'g' if hand == 'grams' else 'ml'} of {entry.name}"
+    return one | {"measured": {"unit": hand, "quantity": one["drops"] * each, "text": text}}
 
 
 def _three(value: float) -> str:

@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any, Unpack
 
 import numpy as np
 
 from colourmatch.book.checks import check_outcome
-from colourmatch.book.entries import ClosingEntry, VolumeEntry, contradict
+from colourmatch.book.entries import ClosingEntry, LotStory, VolumeEntry, contradict
+from colourmatch.book.lot_book import LotBook
+from colourmatch.book.transactions import By, part_of
 from colourmatch.errors import ClosedError, QuestionError
-from colourmatch.workflow.care import tell_care
+from colourmatch.records import pick
 from colourmatch.workflow.ceilings import passed_ceilings
 from colourmatch.workflow.fitting import LEAST_LEARNT_SD, usable_photos
+from colourmatch.workflow.label_lines import tell_care
 from colourmatch.workflow.lot import advise_story
 from colourmatch.workflow.trials import open_trials
-
-if TYPE_CHECKING:
-    from colourmatch.book.lot_book import LotBook
 
 #: What the record says of a lot that ended unseen.
 UNSEEN = "Closed without a photo of its last state."
@@ -29,8 +29,7 @@ def close_lot(
     text: str = "",
     *,
     sure: bool = False,
-    entered_by: str | None = None,
-    token: str | None = None,
+    **by: Unpack[By],
 ) -> dict[str, Any]:
     """Close a lot: keep its final figures, and what it taught about its stocks as the next lot's starting point.
 
@@ -39,10 +38,9 @@ def close_lot(
     """
     story = book.lots.story(lot)
     photos = usable_photos(story)
-    known = book.entries.with_token(story.lot.id, token)
-    if isinstance(
-        known, ClosingEntry
-    ):  # the advice of now may be another; what was not said is as it was entered
+    known = book.entries.with_token(story.lot.id, by.get("token"))
+    if isinstance(known, ClosingEntry):
+        # the advice of now may be another; what was not said is as it was entered
         advice, reason, text = known.final or {}, reason or known.outcome, text or known.text
     else:
         advice = advise_story(book, story) | tell_care(story)
@@ -55,40 +53,38 @@ def close_lot(
         raise QuestionError(
             f"The advice is not {outcome} but: {said} Follow it, or close the lot all the same with --sure."
         )
-    entry = book.lots.close(story.lot.id, outcome, words, advice, entered_by=entered_by, token=token)
+    entry = book.lots.close(story.lot.id, outcome, words, advice, **by)
     advice = entry.final or advice
-    dosed, shelf = {a.stock for a in story.additions}, book.stocks.all()
-    for k, learnt in enumerate(advice.get("stocks_learnt") or []):
-        if learnt["stock"] in dosed and len(photos) >= 2:
-            sd = max(float(np.log(learnt["high"] / learnt["low"])) / 3.92, LEAST_LEARNT_SD)
-            once = token and f"{token}-learnt-{k}"
-            moved = learnt.get("shift_nm")
-            shift = (moved["value"], (moved["high"] - moved["low"]) / 3.92) if moved else None
-            taught = book.stocks.learn(
-                learnt["stock"], learnt["strength_factor"], sd, story.lot.id, shift=shift, token=once
-            )
-            # what was thinned from it is as strong, unless its own drops say more
-            for thin in shelf:
-                if thin.diluted_from_id == taught.id and thin.name not in dosed and thin.strength_rel_sd > sd:
-                    again = once and f"{once}-{thin.id}"
-                    book.stocks.learn(
-                        thin.id, learnt["strength_factor"], sd, story.lot.id, shift=shift, token=again
-                    )
+    if len(photos) >= 2:
+        _learn(book, story, advice.get("stocks_learnt") or [], {"token": by.get("token")})
     return {
         "lot": story.lot.id,
         "closed": True,
-        "outcome": entry.outcome,
-        "text": entry.text,
+        **pick(entry, "outcome", "text", "against"),
         "advice": advice,
         "warnings": passed_ceilings(story),
-        "against": entry.against,
         "open_trials": open_trials(book, story.lot.id, closed=True),
     }
 
 
-def finish_trial(
-    book: LotBook, trial: int | str, *, entered_by: str | None = None, token: str | None = None
-) -> VolumeEntry:
+def _learn(book: LotBook, story: LotStory, taught: list[dict[str, Any]], by: By) -> None:
+    """Keep what a lot taught of the strengths and bands of the stocks that it was dosed with."""
+    dosed, shelf = {dose.stock for dose in story.additions}, book.stocks.all()
+    for k, learnt in enumerate(taught):
+        if learnt["stock"] not in dosed:
+            continue
+        sd = max(float(np.log(learnt["high"] / learnt["low"])) / 3.92, LEAST_LEARNT_SD)
+        said, once = (learnt["strength_factor"], sd, story.lot.id), part_of(by, f"learnt-{k}")
+        moved = learnt.get("shift_nm")
+        shift = (moved["value"], (moved["high"] - moved["low"]) / 3.92) if moved else None
+        stock = book.stocks.learn(learnt["stock"], *said, shift=shift, **once)
+        # what was thinned from it is as strong, unless its own drops say more
+        for thin in shelf:
+            if thin.diluted_from_id == stock.id and thin.name not in dosed and thin.strength_rel_sd > sd:
+                book.stocks.learn(thin.id, *said, shift=shift, **part_of(once, str(thin.id)))
+
+
+def finish_trial(book: LotBook, trial: int | str, **by: Unpack[By]) -> VolumeEntry:
     """Close a trial, keep what it taught of its stocks, and pour the rest of it back into its batch."""
     head = book.lots.get(trial)
     if head.trial_of is not None and not head.closed:
@@ -97,7 +93,5 @@ def finish_trial(
                 f"Lot {head.trial_of}, from which this trial was taken, is closed: nothing is poured back into it. "
                 f"Close the trial, lot {head.id}, by itself."
             )
-        text = f"Poured back into lot {head.trial_of}."
-        once = token and f"{token}-close"
-        close_lot(book, head.id, "trial", text, entered_by=entered_by, token=once)
-    return book.trials.pour_back(head.id, entered_by=entered_by, token=token)
+        close_lot(book, head.id, "trial", f"Poured back into lot {head.trial_of}.", **part_of(by, "close"))
+    return book.trials.pour_back(head.id, **by)

@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from colourmatch.book.entries import AdditionEntry, ClosingEntry, LotEntry, NoteEntry, PhotoEntry
+from colourmatch.book.entries import AdditionEntry, ClosingEntry, LotEntry, LotStory, NoteEntry, PhotoEntry
+from colourmatch.book.lot_book import LotBook
+from colourmatch.records import pick
 from colourmatch.words.entries import tell_entry
-from colourmatch.workflow.care import tell_care
 from colourmatch.workflow.ceilings import describe_state, passed_ceilings
 from colourmatch.workflow.intake import read_intake
+from colourmatch.workflow.label_lines import tell_care
 from colourmatch.workflow.shelf_state import list_bottles
 from colourmatch.workflow.trials import describe_trials
 
-if TYPE_CHECKING:
-    from colourmatch.book.entries import LotStory
-    from colourmatch.book.lot_book import LotBook
+#: What is told of a lot's head under its own names.
+_HEAD = (
+    "name", "closed", "created_at", "volume_ml", "ceiling_mg_per_l", "jurisdiction", "depth_mm", "dilution", "tolerance",
+    "already_mg_per_l", "already_colourant", "made_up_to", "hand", "like", "label_lines", "trial_of", "reference_id",
+    "serving", "notes",
+)  # fmt: skip
 
 
 def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
@@ -26,28 +31,10 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
     advice = closing.final if closing else _advise(book, story) | care
     return {
         "lot": head.id,
-        "name": head.name,
         "number": head.label,
-        "closed": head.closed,
-        "created_at": head.created_at,
-        "volume_ml": head.volume_ml,
+        **pick(head, *_HEAD),
         "stocks": list(head.stocks),
-        "ceiling_mg_per_l": head.ceiling_mg_per_l,
-        "jurisdiction": head.jurisdiction,
-        "depth_mm": head.depth_mm,
-        "dilution": head.dilution,
-        "tolerance": head.tolerance,
-        "already_mg_per_l": head.already_mg_per_l,
-        "already_colourant": head.already_colourant,
-        "made_up_to": head.made_up_to,
-        "hand": head.hand,
-        "like": head.like,
-        "label_lines": head.label_lines,
-        "trial_of": head.trial_of,
-        "reference_id": head.reference_id,
         "target_lab": None if head.target_lab is None else list(head.target_lab),
-        "serving": head.serving,
-        "notes": head.notes,
         "read_with": book.calibrations.lot_choice(head.id),
         "state": describe_state(story),
         "warnings": passed_ceilings(story),
@@ -79,36 +66,23 @@ def _first_dose(book: LotBook, story: LotStory) -> list[dict[str, Any]]:
 
 
 def _describe_event(event: LotEntry) -> dict[str, Any]:
-    out: dict[str, Any] = {
-        "id": event.id,
-        "kind": event.kind,
-        "created_at": event.created_at,
-        "entered_by": event.entered_by,
+    out = pick(event, "id", "kind", "created_at", "entered_by", "reason", "happened_at") | {
         "replaces": event.replaces_id,
         "replaced_by": event.replaced_by_id,
-        "reason": event.reason,
         "text": event.text if isinstance(event, NoteEntry) else tell_entry(event),
-        "happened_at": event.happened_at,
         "moved_by": event.moved_by_id,
     }
     if isinstance(event, PhotoEntry):
         out["set_aside"] = event.aside
     if isinstance(event, AdditionEntry):
-        out |= {
-            "stock": event.stock, "quantity": event.quantity, "unit": event.unit, "ml": round(event.ml, 4),
-            "mg": round(event.mg, 4), "void": event.void,
-        }  # fmt: skip
+        out |= pick(event, "stock", "quantity", "unit", "void")
+        out |= {"ml": round(event.ml, 4), "mg": round(event.mg, 4)}
     return out
 
 
 def _describe_closing(closing: ClosingEntry) -> dict[str, Any]:
-    return {
-        "outcome": closing.outcome,
-        "text": closing.text,
-        "at": closing.created_at,
-        "by": closing.entered_by,
-        "against": closing.against,
-    }
+    told = pick(closing, "outcome", "text", "against")
+    return told | {"at": closing.created_at, "by": closing.entered_by}
 
 
 def _describe_photo(photo: PhotoEntry) -> dict[str, Any]:
@@ -116,14 +90,8 @@ def _describe_photo(photo: PhotoEntry) -> dict[str, Any]:
     return {
         "entry": photo.id,
         "photo": photo.original_name,
-        "stored_name": photo.stored_name,
-        "created_at": photo.created_at,
-        "purpose": photo.purpose,
         "set_aside": photo.aside,
-        "delta_e_2000": measured.get("delta_e_2000"),
-        "difference": measured.get("difference"),
-        "spots": measured.get("spots"),
-        "advice_text": advice.get("text"),
-        "advice_action": advice.get("action"),
-        "advice_reason": advice.get("reason"),
+        **pick(photo, "stored_name", "created_at", "purpose"),
+        **{key: measured.get(key) for key in ("delta_e_2000", "difference", "spots")},
+        **{f"advice_{key}": advice.get(key) for key in ("text", "action", "reason")},
     }

@@ -14,6 +14,7 @@ import numpy as np
 
 from colourmatch.book.entries import AdditionEntry, LotEntry, LotStory, PhotoEntry, VolumeEntry, number_photos
 from colourmatch.liquid.mishaps import LABEL, Bottle, Dosed, Mishap, think_of
+from colourmatch.liquid.stock import Stock
 from colourmatch.words.doubts import Told, tell_cause, tell_doubt_of_two
 from colourmatch.words.entries import tell_dose
 from colourmatch.words.figures import tell_quantity
@@ -22,7 +23,6 @@ from colourmatch.workflow.photo_time import is_ahead, moment_of
 if TYPE_CHECKING:
     from colourmatch.dosing.doubt import Cause, Doubt
     from colourmatch.liquid.lot_model import StockPrior
-    from colourmatch.liquid.stock import Stock
 
 #: Clocks of a phone and of this machine are hardly nearer.
 _CLOCKS_DIFFER = timedelta(seconds=2)
@@ -45,7 +45,8 @@ def list_mishaps(
 ) -> list[Mishap]:
     """What the fit of these photos weighs beside what was noted, without what the maker has answered."""
     known = {entry.name: entry for entry in story.stock_entries}
-    learnt = [_is_learnt(known.get(stock.name)) for stock in stocks]
+    entries = (known.get(stock.name) for stock in stocks)
+    learnt = [entry is None or entry.learnt_from_lot_id is not None for entry in entries]
     every = think_of(
         len(photos), priors, _trace_doses(story, photos, stocks), dilution=dilution, shelf=shelf[:_MOST_BOTTLES],
         late=_late(story, photos), learnt=learnt, references=[bool(p.measurement.spots.get("reference")) for p in photos],
@@ -54,10 +55,6 @@ def list_mishaps(
     return [
         one for one in every if one.code in ("", LABEL) or (one.code, _about(one, photos)) not in answered
     ]
-
-
-def _is_learnt(entry: Any) -> bool:
-    return entry is None or entry.learnt_from_lot_id is not None
 
 
 def _about(one: Mishap | Cause, photos: Sequence[PhotoEntry]) -> int:
@@ -73,7 +70,7 @@ def _trace_doses(story: LotStory, photos: Sequence[PhotoEntry], stocks: Sequence
     shots = {photo.id: n for n, photo in enumerate(photos)}
     volume = story.lot.volume_ml
     held: dict[int, list[float]] = {}
-    seen: dict[int, dict[int, tuple[float, float]]] = {}
+    seen: dict[int, np.ndarray] = {}
     kept = {}
     for entry in story.effective:
         before = volume
@@ -87,14 +84,14 @@ def _trace_doses(story: LotStory, photos: Sequence[PhotoEntry], stocks: Sequence
         if isinstance(entry, AdditionEntry) and entry.stock in place:
             kept[entry.id] = entry
             held[entry.id] = [entry.as_addition().mg / volume * 1000, entry.ml / volume * 1000]
+            seen[entry.id] = np.zeros((2, len(photos)))
         if entry.id in shots:
-            for known, (mg, ml) in held.items():
-                seen.setdefault(known, {})[shots[entry.id]] = (mg, ml)
-    doses = []
-    for known, now in held.items():
-        rows = np.array([seen.get(known, {}).get(n, (0.0, 0.0)) for n in range(len(photos))]).reshape(-1, 2)
-        doses.append(Dosed(known, place[kept[known].stock], rows[:, 0], now[0], rows[:, 1], now[1]))
-    return doses
+            for known, amounts in held.items():
+                seen[known][:, shots[entry.id]] = amounts
+    return [
+        Dosed(known, place[kept[known].stock], seen[known][0], now[0], seen[known][1], now[1])
+        for known, now in held.items()
+    ]
 
 
 def _late(story: LotStory, photos: Sequence[PhotoEntry]) -> dict[tuple[int, int], float]:
@@ -113,18 +110,34 @@ def _late(story: LotStory, photos: Sequence[PhotoEntry]) -> dict[tuple[int, int]
 
 
 @dataclass(frozen=True)
-class Question:
-    """A doubt in words, what it is about, and whether it was put with an earlier photo already.
+class NamedCause:
+    """A cause of a doubt as it is asked: its entry in the book, its words, and when an older photo was taken."""
 
-    about: for each cause its entry in the book; told: its words; at: when an older photo was taken.
-    """
+    cause: Cause
+    about: int
+    told: Told
+    at: str | None
+
+    def to_json(self) -> dict[str, Any]:
+        """One of the `causes` of a question."""
+        part = None if self.cause.part is None else round(self.cause.part, 2)
+        said = {
+            "code": self.cause.code,
+            "chance": round(self.cause.chance, 3),
+            "part": part,
+            "stock": self.cause.other,
+        }
+        return said | {"about": self.about, "at": self.at, "text": self.told.question}
+
+
+@dataclass(frozen=True)
+class Question:
+    """A doubt in words, what it is about, and whether it was put with an earlier photo already."""
 
     doubt: Doubt
-    about: tuple[int, ...]
-    told: tuple[Told, ...]
+    causes: tuple[NamedCause, ...]
     photo: PhotoEntry
     asked_before: bool
-    at: tuple[str | None, ...]
 
     @property
     def comes_first(self) -> bool:
@@ -136,35 +149,18 @@ class Question:
     def text(self) -> str:
         """The question, or the two causes and what tells them apart."""
         if self.doubt.dominates:
-            return self.told[0].question
-        return tell_doubt_of_two(self.told[0].clause, self.told[1].clause)
+            return self.causes[0].told.question
+        return tell_doubt_of_two(*(one.told.clause for one in self.causes[:2]))
 
     def to_json(self) -> dict[str, Any]:
         """The `question` of an advice."""
         first = self.doubt.causes[0]
+        odds = max(first.chance, 1e-12) / max(self.doubt.clear, 1e-12)
         return {
-            "code": first.code,
-            "entry": self.photo.id,
-            "at": self.at[0],
-            "stays_at": self.photo.created_at,
-            "log_odds": round(float(np.log(max(first.chance, 1e-12) / max(self.doubt.clear, 1e-12))), 2),
-            "text": self.text,
-            "sure": self.doubt.dominates,
-            "causes": [
-                {
-                    "code": cause.code,
-                    "about": about,
-                    "chance": round(cause.chance, 3),
-                    "part": None if cause.part is None else round(cause.part, 2),
-                    "stock": cause.other,
-                    "at": at,
-                    "text": told.question,
-                }
-                for cause, about, told, at in zip(
-                    self.doubt.causes, self.about, self.told, self.at, strict=True
-                )
-            ],
-        }
+            "code": first.code, "entry": self.photo.id, "at": self.causes[0].at, "stays_at": self.photo.created_at,
+            "log_odds": round(float(np.log(odds)), 2), "text": self.text, "sure": self.doubt.dominates,
+            "causes": [one.to_json() for one in self.causes],
+        }  # fmt: skip
 
 
 def put_question(
@@ -173,16 +169,17 @@ def put_question(
     """The doubt of a fit as a question about entries of the book; None without one."""
     if doubt is None:
         return None
-    about = tuple(_about(cause, photos) for cause in doubt.causes)
-    told = tuple(_tell(story, photos, stocks, cause) for cause in doubt.causes)
+    causes = tuple(
+        NamedCause(
+            cause, _about(cause, photos), _tell(story, photos, stocks, cause),
+            _just_before(story.find(cause.entry)) if cause.code == OLDER else None,
+        )
+        for cause in doubt.causes
+    )  # fmt: skip
     first = doubt.causes[0]
     shown = photos[first.shot] if first.shot >= 0 else photos[-1]
-    at = tuple(
-        _just_before(find_entry(story, cause.entry)) if cause.code == OLDER else None
-        for cause in doubt.causes
-    )
-    key = {(cause.code, place) for cause, place in zip(doubt.causes, about, strict=True)}
-    return Question(doubt, about, told, shown, key <= _asked(story, before=photos[-1]), at)
+    asked = _asked(story, before=photos[-1])
+    return Question(doubt, causes, shown, all((one.cause.code, one.about) in asked for one in causes))
 
 
 def _asked(story: LotStory, *, before: PhotoEntry) -> set[tuple[str, int]]:
@@ -207,10 +204,6 @@ def name_entry(question: Mapping[str, Any], story: LotStory, photo: PhotoEntry) 
     return {**question, **named, **own}
 
 
-def find_entry(story: LotStory, entry_id: int) -> LotEntry:
-    return next(entry for entry in story.events if entry.id == entry_id)
-
-
 def _just_before(entry: LotEntry) -> str:
     moment = datetime.fromisoformat(entry.happened_at) - timedelta(microseconds=1)
     return moment.isoformat(timespec="microseconds")
@@ -219,7 +212,7 @@ def _just_before(entry: LotEntry) -> str:
 def _tell(story: LotStory, photos: Sequence[PhotoEntry], stocks: Sequence[Stock], cause: Cause) -> Told:
     numbers = number_photos(story)
     photo = photos[cause.shot].id if cause.shot >= 0 else photos[-1].id
-    entry = find_entry(story, cause.entry) if cause.entry >= 0 and cause.code != LABEL else None
+    entry = story.find(cause.entry) if cause.entry >= 0 and cause.code != LABEL else None
     dose: dict[str, Any] = {"stock": stocks[cause.entry].name} if cause.code == LABEL else {}
     if isinstance(entry, AdditionEntry):
         amount = tell_quantity(put_right(entry, cause.part or 1.0), entry.unit)

@@ -1,41 +1,35 @@
 """From a lot's story in the book to the fit of its photos: which of them count, what each tells, what is known before.
 
-It joins the book's entries, liquid/learn.py and photo/combine.py; it plans nothing and writes nothing. work.py and
-looking.py both stand on it.
+It joins the book's entries, liquid/learn.py and photo/combine.py; it plans nothing and writes nothing.
 """
 
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from colourmatch.book.entries import AdditionEntry, LotEntry, LotStory, PhotoEntry, VolumeEntry
 from colourmatch.book.example import leave_out_example
+from colourmatch.book.lot_book import LotBook
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.dosing.doubt import find_doubt
 from colourmatch.dosing.problem import no_nearer
-from colourmatch.errors import InputError, NotFoundError
 from colourmatch.instrument.phone_correction import camera_key, phone_priors
 from colourmatch.liquid.colourants import find_colourant
-from colourmatch.liquid.learn import fit_lot
+from colourmatch.liquid.learn import LotFit, fit_lot
 from colourmatch.liquid.lot_model import StockPrior, expect_stock
 from colourmatch.liquid.mishaps import Bottle
 from colourmatch.liquid.observations import Gap, Shot
+from colourmatch.liquid.stock import Stock
 from colourmatch.measurement import LIQUIDS, Measurement
-from colourmatch.photo.combine import combine_photos
+from colourmatch.photo.combine import Combined, combine_photos
 from colourmatch.workflow.doubts import list_mishaps
 from colourmatch.workflow.photo_colours import final_photos
 from colourmatch.workflow.since_photo import changes_colour
 from colourmatch.workflow.targets import target_covariance
 from colourmatch.workflow.views import photo_view
-
-if TYPE_CHECKING:
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.liquid.learn import LotFit
-    from colourmatch.liquid.stock import Stock
-    from colourmatch.photo.combine import Combined
 
 #: A stock's learnt strength never counts as better known than this.
 LEAST_LEARNT_SD = 0.04
@@ -125,17 +119,15 @@ def why_not_yet(story: LotStory, newest: Measurement | None = None) -> str | Non
         return "Photograph reference and batch in equal glasses beside the card, with water in the third."
     if not any(p.measurement.spots.get("reference") for p in usable) and head.target_lab is None:
         return "No reference was seen yet. Photograph the reference beside the batch once."
-    hazy = [f for f in usable[-1].measurement.quality if f.code == "haze"]
-    if hazy:
-        return hazy[0].text
-    return None
+    return next((flag.text for flag in usable[-1].measurement.quality if flag.code == "haze"), None)
 
 
 def fit_story(book: LotBook, story: LotStory, photos: list[PhotoEntry]) -> tuple[tuple[Stock, ...], LotFit]:
     """The fit of a lot to its photos, with its stocks as their labels say."""
     # a stock that came in later is part of the colour too
     names = dict.fromkeys([*story.lot.stocks, *(a.stock for a in story.additions)])
-    entries = [_stock_entry(book, story, name) for name in names]
+    known = {entry.name: entry for entry in story.stock_entries}
+    entries = [known.get(name) or book.stocks.get(name) for name in names]
     stocks = tuple(entry.as_stock(learnt=False) for entry in entries)
     priors = [make_prior(entry) for entry in entries]
     target = None if story.lot.target_lab is None else target_covariance(book, story.lot)
@@ -178,28 +170,13 @@ def make_prior(entry: StockEntry) -> StockPrior:
     )
 
 
-def _stock_entry(book: LotBook, story: LotStory, name: str) -> Any:
-    for entry in story.stock_entries:
-        if entry.name == name:
-            return entry
-    try:
-        return book.stocks.get(name)
-    except NotFoundError as error:
-        raise InputError(f"The lot's stock {name!r} is no longer in the book: {error.text}") from None
-
-
 def _shot(story: LotStory, photo: PhotoEntry, stocks: tuple[Stock, ...], target: np.ndarray | None) -> Shot:
-    state, measurement = story.state(photo), photo.measurement
+    state, measurement, chosen = story.state(photo), photo.measurement, story.lot.target_lab
     batch, reference = measurement.spots["batch"], measurement.spots.get("reference")
     assert batch is not None
-    ref_lab: np.ndarray | None
-    ref_cov: np.ndarray | None
+    ref_lab, ref_cov = None if chosen is None else np.array(chosen), target
     if reference is not None:
         ref_lab, ref_cov = reference.uncorrected.lab, reference.uncorrected.covariance
-    elif story.lot.target_lab is not None:
-        ref_lab, ref_cov = np.array(story.lot.target_lab), target
-    else:
-        ref_lab, ref_cov = None, None
     # beside a colour that was chosen stands the batch's own estimate, not what one phone makes of it
     alone = reference is None and batch.plain is not None and measurement.calibration is None
     seen = batch if alone else batch.uncorrected
@@ -213,9 +190,8 @@ def _shot(story: LotStory, photo: PhotoEntry, stocks: tuple[Stock, ...], target:
         thinning=base_share(story, photo),
         camera=camera_key(measurement),
         path=path,
-        reference_path=path
-        if reference is not None
-        else 1.0,  # a colour that was chosen is in the lot's own view
+        # a colour that was chosen is in the lot's own view
+        reference_path=1.0 if reference is None else path,
         gap=_gap(measurement) if reference is not None else None,
     )
 

@@ -11,22 +11,27 @@ from typing import TYPE_CHECKING, Any
 from colourmatch.book.checks import check_serving
 from colourmatch.book.entries import LotStory
 from colourmatch.book.example import leave_out_example
+from colourmatch.book.lot_book import LotBook
 from colourmatch.dosing.problem import Problem
 from colourmatch.dosing.serving import look_at
-from colourmatch.dosing.shelf_gain import find_missing_kind, find_other_stocks, hold_back, is_out_of_reach
+from colourmatch.dosing.shelf_gain import (
+    MissingKind,
+    OtherStock,
+    find_missing_kind,
+    find_other_stocks,
+    hold_back,
+    is_out_of_reach,
+)
 from colourmatch.errors import InputError
 from colourmatch.liquid.model import View
+from colourmatch.records import as_json
 from colourmatch.words.advice import tell_before_blending
 from colourmatch.workflow.fitting import base_share, fit_story, make_prior, usable_photos, why_not_yet
 from colourmatch.workflow.views import views_of
 
 if TYPE_CHECKING:
-    from colourmatch.book.lot_book import LotBook
     from colourmatch.dosing.advice_facts import Advice
     from colourmatch.dosing.bottles import Choice
-    from colourmatch.dosing.problem import Problem
-    from colourmatch.dosing.shelf_gain import MissingKind, OtherStock
-    from colourmatch.liquid.model import View
 
 #: What an advice says here when there is nothing to say.
 NOTHING: dict[str, Any] = {"serving": [], "bottles": [], "other_stocks": [], "missing_kind": None}
@@ -48,13 +53,13 @@ def look_further(
     others, kind = _look_on_the_shelf(book, story, problem, advice)
     missing = others[0] if others else kind
     advice = hold_back(problem, advice, missing) if missing else advice
-    found = NOTHING | {"other_stocks": [other.to_json() for other in others]}
-    found["missing_kind"] = kind.to_json() if kind else None
-    if (story.lot.serving or {}).get("conditions"):
-        found["serving"] = [
-            one.to_json() for one in look_at(problem, problem.views, added_ml(problem, advice))
-        ]
-    found["bottles"] = [choice.to_json() for choice in bottles]
+    served = (story.lot.serving or {}).get("conditions")
+    found: dict[str, Any] = {
+        "serving": look_at(problem, problem.views, added_ml(problem, advice)) if served else [],
+        "bottles": bottles,
+        "other_stocks": others,
+        "missing_kind": kind,
+    }
     said = [advice.text]
     if advice.doses:
         dosed = {dose.stock for dose in advice.doses}
@@ -65,7 +70,8 @@ def look_further(
     if advice.rescue is not None and len(said) > 1:
         # Untinted batch is poured in for good: what may do without it is said first.
         said = [_before_blending(advice, said[1:])]
-    return advice.to_json() | found | {"text": " ".join(said)}
+    told: dict[str, Any] = advice.to_json() | as_json(found, 6)
+    return told | {"text": " ".join(said)}
 
 
 def _before_blending(advice: Advice, hints: Sequence[str]) -> str:

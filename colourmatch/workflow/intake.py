@@ -26,22 +26,16 @@ def read_intake(story: LotStory, glasses: Sequence[Mapping[str, Any]] | None = N
     for dilution, names in _ways(story, glasses).items():
         batch_ml = EXAMPLE_GLASS_ML / dilution
         portions = portions_in_glass(amounts, batch_ml)
+        called = f" ({', '.join(names)})" if names else ""
+        holds = f"{tell_dilution(dilution)}, holds {tell_ml(batch_ml)} of the batch"
         found.append(
             {
-                "serving": ", ".join(names) or "neat",
-                "glass_ml": EXAMPLE_GLASS_ML,
-                "dilution": dilution,
-                "batch_ml": round(batch_ml, 1),
-                "text": f"A glass of {EXAMPLE_GLASS_ML:g} ml{_called(names)}, {tell_dilution(dilution)}, holds {tell_ml(batch_ml)} of the "
-                "batch. Glass and body masses are examples.",
-                "colourants": [portion.to_json() for portion in portions],
+                "serving": ", ".join(names) or "neat", "glass_ml": EXAMPLE_GLASS_ML, "dilution": dilution,
+                "batch_ml": round(batch_ml, 1), "colourants": [portion.to_json() for portion in portions],
+                "text": f"A glass of {EXAMPLE_GLASS_ML:g} ml{called}, {holds}. Glass and body masses are examples.",
             }
-        )
+        )  # fmt: skip
     return found
-
-
-def _called(names: Sequence[str]) -> str:
-    return f" ({', '.join(names)})" if names else ""
 
 
 def _ways(story: LotStory, glasses: Sequence[Mapping[str, Any]] | None) -> dict[float, list[str]]:

@@ -1,4 +1,4 @@
-"""What the label of a lot says, one statement a line; it knows no paper.
+"""What the label of a lot says, one statement a line, and its cautions; it knows no paper.
 
 The maker's own lines (ingredients, contents, best before, who made it, keeping) stand as they were typed and are marked as
 not checked; none is invented.
@@ -9,10 +9,12 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import tzinfo
+from typing import Any
 
 from colourmatch.book.entries import LotStory
-from colourmatch.dosing.care import label_line
+from colourmatch.dosing.care import cautions_for, label_line
 from colourmatch.dosing.limits import colourants_in, place_or_first
+from colourmatch.records import pick
 from colourmatch.words.times import tell_date
 
 #: What is said beside them, not on the label: nobody but the maker answers for them.
@@ -76,3 +78,16 @@ def _merge_colours(ingredients: str, colours: str) -> str:
     named = colours[:1].lower() + colours[1:]
     merged, count = re.subn(r"\b[Cc]olou?rs?\b(?!:)", lambda _: named, ingredients, count=1)
     return merged if count else f"{ingredients.rstrip(' .')}, {named}"
+
+
+def tell_care(story: LotStory) -> dict[str, Any]:
+    """Label and cautions for what went in; while nothing did, for the stocks that stand ready."""
+    jurisdiction, state = place_or_first(story.lot.jurisdiction), story.state()
+    dosed = bool(state.mg_by_colourant)
+    ready = [] if dosed else [entry.colourant for entry in story.stock_entries]
+    colourants = list(dict.fromkeys([*colourants_in(state), *ready]))
+    label = list(read_label_lines(story).all()[2:])
+    if not dosed and not story.lot.closed:
+        label[:1] = label_line(colourants, jurisdiction).text.splitlines()
+    cautions = [pick(caution, "code", "text") for caution in cautions_for(colourants, jurisdiction)]
+    return {"label": "\n".join(label), "cautions": cautions}

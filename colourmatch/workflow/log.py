@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from datetime import tzinfo
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from colourmatch.book.entries import AdditionEntry, LotStory, PhotoEntry
+from colourmatch.book.entries import AdditionEntry, Lot, LotEntry, LotStory, PhotoEntry
+from colourmatch.book.lot_book import LotBook
+from colourmatch.book.shelf_records import StockEntry
 from colourmatch.words.entries import tell_dose, tell_entry
 from colourmatch.words.times import tell_time
-
-if TYPE_CHECKING:
-    from colourmatch.book.lot_book import LotBook
 
 
 def list_log(
@@ -19,14 +18,8 @@ def list_log(
     """What was entered from a moment on (UTC text), in order, of one lot or all, by one person or all."""
     found = [line for story in book.entries.stories_since(since, lot) for line in _lines_of(story, since)]
     if lot is None:
-        found += [
-            {
-                "at": stock.created_at, "by": stock.entered_by, "lot": None, "number": None, "entry": None,
-                "kind": "stock", "text": f"Stock {stock.name} put on the shelf",
-            }
-            for stock in book.stocks.all(active_only=False)
-            if stock.created_at >= since
-        ]  # fmt: skip
+        shelf = (stock for stock in book.stocks.all(active_only=False) if stock.created_at >= since)
+        found += [_line(stock, "stock", f"Stock {stock.name} put on the shelf") for stock in shelf]
     wanted = None if by is None else by.strip().casefold()
     chosen = [one for one in found if wanted is None or (one["by"] or "").casefold() == wanted]
     return sorted(chosen, key=lambda one: (one["at"], one["entry"] or 0))
@@ -34,37 +27,33 @@ def list_log(
 
 def _lines_of(story: LotStory, since: str) -> list[dict[str, Any]]:
     head = story.lot
-    of = {"lot": head.id, "number": head.label}
-    begun = [
-        {
-            "at": head.created_at,
-            "by": head.entered_by,
-            **of,
-            "entry": None,
-            "kind": "begun",
-            "text": f"{head.name} begun",
-        }
-    ]
-    lines = begun if head.created_at >= since else []
-    return lines + [
-        {
-            "at": event.created_at, "by": event.entered_by, **of, "entry": event.id, "kind": event.kind,
-            "text": tell_entry(event),
-        }
-        for event in story.events
-        if event.created_at >= since
-    ]  # fmt: skip
+    begun = [_line(head, "begun", f"{head.name} begun", head)] if head.created_at >= since else []
+    late = (event for event in story.events if event.created_at >= since)
+    return begun + [_line(event, event.kind, tell_entry(event), head, event.id) for event in late]
+
+
+def _line(
+    made: Lot | LotEntry | StockEntry, kind: str, text: str, head: Lot | None = None, entry: int | None = None
+) -> dict[str, Any]:
+    of_lot = {"lot": head and head.id, "number": head and head.label}
+    return {
+        "at": made.created_at,
+        "by": made.entered_by,
+        **of_lot,
+        "entry": entry,
+        "kind": kind,
+        "text": text,
+    }
 
 
 def open_dose_of_other(story: LotStory, by: str | None) -> str | None:
     """The sentence about the last dose since the last photo, where somebody else poured it; None where none is open."""
-    since: list[AdditionEntry] = []
+    last: AdditionEntry | None = None
     for entry in story.effective:
         if isinstance(entry, PhotoEntry) and entry.purpose == "match":
-            since = []
+            last = None
         elif isinstance(entry, AdditionEntry):
-            since.append(entry)
-    last = since[-1] if since else None
+            last = entry
     if last is None or not by or not last.entered_by or last.entered_by.casefold() == by.strip().casefold():
         return None
     return (

@@ -7,27 +7,26 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Unpack
 
 from colourmatch.book.checks import check_number, utc_text
-from colourmatch.book.entries import (
-    Lot,
-    LotStory,
-    PhotoEntry,
-)
+from colourmatch.book.entries import Lot, LotStory, PhotoEntry
+from colourmatch.book.lot_book import LotBook
 from colourmatch.book.photo_store import Source
+from colourmatch.book.transactions import By, part_of
 from colourmatch.dosing.advice import advise, advise_unseen, ask_for_photo
+from colourmatch.dosing.advice_facts import Advice
 from colourmatch.dosing.bottles import choose_bottles
 from colourmatch.dosing.doubt import find_doubt
 from colourmatch.dosing.problem import Problem
 from colourmatch.errors import InputError
-from colourmatch.instrument.incoming import take_in_for_lot
+from colourmatch.instrument.incoming import IncomingPhoto, take_in_for_lot
 from colourmatch.measurement import Flag, Measurement, OwnView
 from colourmatch.photo.quality import flag
+from colourmatch.records import pick
 from colourmatch.words.advice import tell_in_all
 from colourmatch.words.looks import tell_glass
 from colourmatch.workflow.by_hand import tell_by_hand
-from colourmatch.workflow.care import tell_care
 from colourmatch.workflow.ceilings import ceiling_left
 from colourmatch.workflow.doubts import name_entry, put_question
 from colourmatch.workflow.fitting import (
@@ -41,15 +40,13 @@ from colourmatch.workflow.fitting import (
     why_not_yet,
 )
 from colourmatch.workflow.glasses import NOTHING, look_further
+from colourmatch.workflow.label_lines import tell_care
 from colourmatch.workflow.photo_time import is_ahead, moment_of, plausible_moment
 from colourmatch.workflow.since_photo import step_left_ml
 from colourmatch.workflow.thinning import count_water, find_thinning
 from colourmatch.workflow.views import own_view, photo_view, views_of
 
 if TYPE_CHECKING:
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.dosing.advice_facts import Advice
-    from colourmatch.instrument.incoming import IncomingPhoto
     from colourmatch.liquid.model import View
     from colourmatch.photo.combine import Combined
 
@@ -59,11 +56,10 @@ def record_photos(
     lot: int | str,
     sources: Sequence[Source],
     *,
-    entered_by: str | None = None,
-    token: str | None = None,
     rectangles: Mapping[str, Any] | None = None,
     measured: Sequence[Measurement] | None = None,
     view: Mapping[str, float | None] | None = None,
+    **by: Unpack[By],
 ) -> list[dict[str, Any]]:
     """Measure photos of a lot, learn, advise, and write each into the book.
 
@@ -77,40 +73,29 @@ def record_photos(
     changed = {name: check_number(name, value) for name, value in (view or {}).items() if value is not None}
     arriving = take_in_for_lot(book, found.id, sources, rectangles=rectangles, ahead=measured)
     return [
-        _record_photo(book, found.id, photo, changed, entered_by=entered_by, token=token and f"{token}-{k}")
-        for k, photo in enumerate(arriving)
+        _record_photo(book, found.id, photo, changed, part_of(by, str(k))) for k, photo in enumerate(arriving)
     ]
 
 
 def _record_photo(
-    book: LotBook,
-    lot: int,
-    photo: IncomingPhoto[PhotoEntry],
-    changed: dict[str, float],
-    *,
-    entered_by: str | None,
-    token: str | None,
+    book: LotBook, lot: int, photo: IncomingPhoto[PhotoEntry], changed: dict[str, float], by: By
 ) -> dict[str, Any]:
     measurement = photo.measurement
     if (known := photo.known) is not None:
         _check_same_view(book.lots.get(lot), known, changed)
-        return measurement.to_json() | {
-            "lot": lot,
-            "entry": known.id,
-            "advice": known.advice,
-            "repeated": True,
-        }
+        told = {"lot": lot, "entry": known.id, "advice": known.advice, "repeated": True}
+        return measurement.to_json() | told
     if photo.refused is not None:
         return measurement.to_json() | {"lot": lot, "entry": None, "advice": None}
     story = book.lots.story(lot)
     own = _own_view(story)
     measurement = measurement.having(view=(own or OwnView()).having(**changed) if own or changed else None)
-    measurement = measurement.having(quality=(*_tell_dilution(story, measurement), *_tell_clock(measurement)))
+    measurement = measurement.having(quality=tuple(_flag(story, measurement)))
     advice = advise_story(book, _with_photo(story, measurement), measurement) | tell_care(story)
+    taken_at = plausible_moment(measurement)
     entry = book.photos.add(
-        lot, measurement, advice, photo=photo.content, original_name=photo.name, entered_by=entered_by,
-        taken_at=plausible_moment(measurement), token=token,
-    )  # fmt: skip
+        lot, measurement, advice, photo=photo.content, original_name=photo.name, taken_at=taken_at, **by
+    )
     if advice["question"]:
         advice["question"] = name_entry(advice["question"], story, entry)
     return measurement.to_json() | {"lot": lot, "entry": entry.id, "advice": advice}
@@ -119,10 +104,8 @@ def _record_photo(
 def _with_photo(story: LotStory, measurement: Measurement) -> LotStory:
     """The story as it will be with a photo that is not in the book yet."""
     number = max((event.id for event in story.events), default=0) + 1
-    photo = PhotoEntry(
-        id=number, lot_id=story.lot.id, kind="photo", created_at=utc_text(), entered_by=None, replaces_id=None,
-        reason=None, replaced_by_id=None, measurement=measurement, original_name=measurement.photo,
-    )  # fmt: skip
+    head = (number, story.lot.id, "photo", utc_text(), None, None, None, None)
+    photo = PhotoEntry(*head, measurement=measurement, original_name=measurement.photo)
     return replace(story, events=(*story.events, photo))
 
 
@@ -141,20 +124,16 @@ def view_of_photos(story: LotStory) -> View:
     return own_view(story.lot, _own_view(story))
 
 
-def _tell_dilution(story: LotStory, measurement: Measurement) -> list[Flag]:
-    """The flags of a photo of a lot; one that asks for more water also says what that makes in all."""
+def _flag(story: LotStory, measurement: Measurement) -> list[Flag]:
+    """The flags of a photo of a lot: what more water makes in all, and a time that is still to come."""
     more = tell_in_all(count_water(measurement, photo_view(story.lot, measurement).dilution).dilution)
-    return [
+    flags = [
         one.having(text=f"{one.text} {more}") if one.code == "channel-empty" else one
         for one in measurement.quality
     ]
-
-
-def _tell_clock(measurement: Measurement) -> list[Flag]:
-    """A flag for a photo whose time is still to come."""
-    if not is_ahead(measurement):
-        return []
-    return [flag("clock-ahead", when=f"{moment_of(measurement):%Y-%m-%d %H:%M %Z}")]
+    if is_ahead(measurement):
+        flags.append(flag("clock-ahead", when=f"{moment_of(measurement):%Y-%m-%d %H:%M %Z}"))
+    return flags
 
 
 def _own_view(story: LotStory) -> OwnView | None:
@@ -167,9 +146,6 @@ def advise_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
     """The advice for a lot as it stands, from all photos and entries so far."""
     story = book.lots.story(lot)
     return advise_story(book, story) | tell_care(story)
-
-
-# ---- learning and advice -----------------------------------------------------------------------------------------
 
 
 def advise_story(book: LotBook, story: LotStory, newest: Measurement | None = None) -> dict[str, Any]:
@@ -197,31 +173,16 @@ def _plan_story(book: LotBook, story: LotStory, newest: Measurement | None) -> d
             besides["question"] = question.to_json()
             stop = question.text if question.comes_first else None
     if stop is not None:
-        return (
-            replace(
-                ask_for_photo(stop),
-                ceiling_left_mg_per_l=ceiling_left(story),
-                used_mg_per_l=story.state().total_mg_per_l(),
-                ceiling_mg_per_l=head.ceiling_mg_per_l,
-                state_photographed=bool(here),
-            ).to_json()
-            | NOTHING
-            | besides
-        )
+        asked = replace(
+            ask_for_photo(stop), ceiling_left_mg_per_l=ceiling_left(story), used_mg_per_l=story.state().total_mg_per_l(),
+            ceiling_mg_per_l=head.ceiling_mg_per_l, state_photographed=bool(here),
+        )  # fmt: skip
+        return asked.to_json() | NOTHING | besides
     problem = Problem(
-        fit=fit,
-        stocks=stocks,
-        state=story.state(),
-        base_share=base_share(story, None),
-        views=views_of(head),
-        ceiling_mg_per_l=head.ceiling_mg_per_l,
-        jurisdiction=head.jurisdiction,
-        tolerance=head.tolerance,
-        photos_of_state=len(here),
-        doubt=doubt_of_state(here),
-        stalled=steps_stalled(story, photos),
-        shown=photo_view(head, photos[-1].measurement),
-    )
+        fit, stocks, story.state(), base_share(story, None), views_of(head), photos_of_state=len(here),
+        doubt=doubt_of_state(here), stalled=steps_stalled(story, photos),
+        shown=photo_view(head, photos[-1].measurement), **pick(head, "ceiling_mg_per_l", "jurisdiction", "tolerance"),
+    )  # fmt: skip
     if not here:
         return advise_unseen(problem, step_left_ml(story)).to_json() | NOTHING | besides
     problem, bottles = choose_bottles(problem)

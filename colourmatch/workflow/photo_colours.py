@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from colourmatch.book.entries import AdditionEntry, LotStory, PhotoEntry
 from colourmatch.measurement import LIQUIDS, Colour, Measurement, SpotColour
-from colourmatch.workflow.photo_time import plausible_moment
+from colourmatch.workflow.photo_time import find_moment
 from colourmatch.workflow.since_photo import changes_colour
 
 Array = NDArray[np.float64]
@@ -52,14 +52,6 @@ def as_told(spot: SpotColour) -> Colour:
     return spot
 
 
-def _uncalibrated(spot: SpotColour) -> Colour:
-    return spot.as_read or spot
-
-
-def _plain(spot: SpotColour) -> Colour:
-    return spot.reading
-
-
 def take_alike(photos: Iterable[PhotoEntry]) -> Take:
     """Which colour to take so that photos of months are compared by one rule.
 
@@ -69,9 +61,10 @@ def take_alike(photos: Iterable[PhotoEntry]) -> Take:
     photos = list(photos)
     liquids = [spot for one in photos for name in LIQUIDS if (spot := one.measurement.spots.get(name))]
     if len({spot.plain is None for spot in liquids}) > 1:
-        return _plain
+        return lambda spot: spot.reading
     found = [one.measurement.calibration for one in photos]
-    return _uncalibrated if len({one.entry if one else None for one in found}) > 1 else as_told
+    several = len({one.entry if one else None for one in found}) > 1
+    return (lambda spot: spot.as_read or spot) if several else as_told
 
 
 def read_spot(measurement: Measurement, spot: str, take: Take = as_told) -> tuple[Array, Array] | None:
@@ -93,11 +86,8 @@ def see_photo(photo: PhotoEntry, take: Take = as_told) -> Seen | None:
 def time_of(photo: PhotoEntry) -> datetime:
     """When a photo was taken: as it was put right, by the entry, by the phone's clock when that can be, else when entered."""
     entered = datetime.fromisoformat(photo.happened_at)
-    if photo.moved_by_id is not None:
-        return entered
-    if photo.taken_at:
-        return datetime.fromisoformat(photo.taken_at)
-    return plausible_moment(photo.measurement, entered) or entered
+    moved = photo.moved_by_id is not None
+    return entered if moved else find_moment(photo.measurement, photo.taken_at, entered)
 
 
 def final_photos(story: LotStory) -> tuple[PhotoEntry, ...]:

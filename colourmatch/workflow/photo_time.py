@@ -6,12 +6,8 @@ A phone's clock is evidence, not proof: people photograph first and tap later, a
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING
 
 from colourmatch.measurement import Measurement
-
-if TYPE_CHECKING:
-    pass
 
 #: A phone's clock that is further ahead than this is wrong; time zones that a file does not name are within it.
 _CLOCK_AHEAD = timedelta(days=1)
@@ -43,6 +39,13 @@ def is_ahead(measurement: Measurement, now: datetime | None = None) -> bool:
     taken = moment_of(measurement)
     ahead = _CLOCK_AHEAD_WITH_ZONE if measurement.taken_offset else _CLOCK_AHEAD
     return taken is not None and taken > (now or datetime.now(UTC)) + ahead
+
+
+def find_moment(measurement: Measurement, taken_at: str | None, entered: datetime) -> datetime:
+    """When a photo was taken: by its entry, by its own file when that can be, else when it was entered."""
+    if taken_at is not None:
+        return datetime.fromisoformat(taken_at)
+    return plausible_moment(measurement, entered) or entered
 
 
 def plausible_moment(measurement: Measurement, now: datetime | None = None) -> datetime | None:

@@ -13,16 +13,20 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import Any, Unpack
 
 import numpy as np
 from numpy.typing import NDArray
 
-from colourmatch.colour.difference import ciede2000, compare_lab
+from colourmatch.book.entries import Lot, LotStory, PhotoEntry
+from colourmatch.book.lot_book import LotBook
+from colourmatch.book.photo_store import Source
+from colourmatch.book.transactions import By, part_of
+from colourmatch.colour.difference import Difference, ciede2000, compare_lab
 from colourmatch.errors import InputError
-from colourmatch.instrument.incoming import note_for_lot, take_in_for_lot
+from colourmatch.instrument.incoming import IncomingPhoto, note_for_lot, take_in_for_lot
 from colourmatch.measurement import LIQUIDS, Measurement
-from colourmatch.records import rounded
+from colourmatch.records import pick, rounded
 from colourmatch.words.entries import tell_aside
 from colourmatch.words.figures import tell_interval
 from colourmatch.workflow.photo_colours import (
@@ -36,13 +40,6 @@ from colourmatch.workflow.photo_colours import (
 )
 from colourmatch.workflow.photo_time import plausible_moment
 from colourmatch.workflow.views import photo_view
-
-if TYPE_CHECKING:
-    from colourmatch.book.entries import LotStory, PhotoEntry
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.book.photo_store import Source
-    from colourmatch.colour.difference import Difference
-    from colourmatch.instrument.incoming import IncomingPhoto
 
 Array = NDArray[np.float64]
 _WEEK = timedelta(weeks=1)
@@ -64,8 +61,7 @@ def record_recheck(
     *,
     card: str | None = None,
     light: str | None = None,
-    entered_by: str | None = None,
-    token: str | None = None,
+    **by: Unpack[By],
 ) -> dict[str, Any]:
     """Measure photos of a closed lot beside its reference, keep them, and say how its colour holds.
 
@@ -77,17 +73,13 @@ def record_recheck(
         raise InputError(
             f"Lot {found.label} is still open. Add its photo as a match, or close the lot before a recheck."
         )
-    note_for_lot(book, found.id, card=card, light=light, entered_by=entered_by)
-    entries = [
-        _record(book, found.id, photo, entered_by, token and f"{token}-{k}")
-        for k, photo in enumerate(take_in_for_lot(book, found.id, photos))
-    ]
+    note_for_lot(book, found.id, card=card, light=light, entered_by=by.get("entered_by"))
+    arriving = take_in_for_lot(book, found.id, photos)
+    entries = [_record(book, found.id, photo, part_of(by, str(k))) for k, photo in enumerate(arriving)]
     return {"lot": found.id, "photos": entries, "drift": read_drift(book, found.id)}
 
 
-def _record(
-    book: LotBook, lot: int, photo: IncomingPhoto[PhotoEntry], entered_by: str | None, token: str | None
-) -> dict[str, Any]:
+def _record(book: LotBook, lot: int, photo: IncomingPhoto[PhotoEntry], by: By) -> dict[str, Any]:
     measurement = photo.measurement
     if photo.known is not None:
         matched = "This photo was taken for the match, before the closing."
@@ -95,10 +87,16 @@ def _record(
         return measurement.to_json() | {"entry": photo.known.id, "repeated": True, "note": note}
     if (note := photo.refused or _what_is_missing(measurement)) is not None:
         return measurement.to_json() | {"entry": None, "note": note}
+    taken_at = plausible_moment(measurement)
     entry = book.photos.add(
-        lot, measurement, photo=photo.content, purpose="recheck", original_name=photo.name, entered_by=entered_by,
-        taken_at=plausible_moment(measurement), token=token,
-    )  # fmt: skip
+        lot,
+        measurement,
+        photo=photo.content,
+        purpose="recheck",
+        original_name=photo.name,
+        taken_at=taken_at,
+        **by,
+    )
     return measurement.to_json() | {"entry": entry.id, "note": None}
 
 
@@ -155,49 +153,39 @@ def read_drift(book: LotBook, lot: int | str) -> dict[str, Any]:
     story = book.lots.story(lot)
     first, later, skipped = _sort_photos(story)
     result: dict[str, Any] = {
-        "lot": story.lot.id,
-        "number": story.lot.label,
-        "name": story.lot.name,
-        "tolerance": story.lot.tolerance,
-        "closed": story.lot.closed,
-        "start": None,
-        "photos": [],
-        "left_out": skipped,
-        "rate_per_week": None,
-        "change_per_week": None,
-        "forecast": None,
-        "method": METHOD,
-    }
+        "lot": story.lot.id, "number": story.lot.label, **pick(story.lot, "name", "tolerance", "closed"), "start": None,
+        "photos": [], "left_out": skipped, "rate_per_week": None, "change_per_week": None, "forecast": None,
+        "method": METHOD, "text": _why_no_rate(story.lot, bool(first)),
+    }  # fmt: skip
     if not first:
-        shown = "finished " if story.lot.closed else ""
-        return result | {
-            "text": f"No photo of this lot shows it {shown}beside its reference, so no drift can be told."
-        }
+        return result
     start, spread = mean_gap(first)
     anchor = np.mean([photo.reference_lab for photo in first], axis=0)
+    begun = compare_lab(anchor, anchor + start, spread + scale_covariance(start))
     result["start"] = {
         "at": first[0].at.isoformat(timespec="seconds"),
         "photos": len(first),
         "gap_lab": rounded(start, 3).tolist(),
         "gap_lab_sd": rounded(np.sqrt(np.diag(spread)), 3).tolist(),
-        "delta_e_2000": _compare(
-            anchor, anchor + start, spread + scale_covariance(start)
-        ).delta_e_2000.to_json(),
+        "delta_e_2000": begun.delta_e_2000.to_json(),
     }
+    if not later:
+        return result
     result["photos"] = [_describe_photo(photo, first[-1], start, spread, anchor) for photo in later]
     everything = (*first, *later)
-    if not later and not story.lot.closed:
-        return result | {
-            "text": f"Lot {story.lot.label} is still open. Close it, then photograph it beside its reference again in a "
-            "week and in a month."
-        }
-    if not later:
-        return result | {
-            "text": "No recheck yet. Photograph this lot beside its reference again in a week and in a month."
-        }
     if max(p.at for p in everything) - min(p.at for p in everything) < LEAST_SPAN:
         return result | {"text": f"{_tell_same_day(result['photos'][-1])} Photograph again in a week."}
     return result | _tell_rate(everything, anchor, story.lot.tolerance)
+
+
+def _why_no_rate(head: Lot, seen: bool) -> str:
+    """What is said while no recheck shows a lot; seen: whether a photo shows how it began."""
+    if not seen:
+        shown = "finished " if head.closed else ""
+        return f"No photo of this lot shows it {shown}beside its reference, so no drift can be told."
+    if head.closed:
+        return "No recheck yet. Photograph this lot beside its reference again in a week and in a month."
+    return f"Lot {head.label} is still open. Close it, then photograph it beside its reference again in a week and in a month."
 
 
 def _sort_photos(story: LotStory) -> tuple[tuple[Seen, ...], tuple[Seen, ...], list[dict[str, Any]]]:
@@ -208,27 +196,20 @@ def _sort_photos(story: LotStory) -> tuple[tuple[Seen, ...], tuple[Seen, ...], l
         for photo in story.photos
         if photo.aside is not None and photo.purpose == "recheck"
     ]
-    take = take_alike((*final_photos(story), *rechecks))
+    final = final_photos(story)
+    take = take_alike((*final, *rechecks))
 
     def look(photos: Sequence[PhotoEntry]) -> tuple[Seen, ...]:
-        seen = []
+        seen = {photo.id: see_photo(photo, take) for photo in photos}
         for photo in photos:
-            found = see_photo(photo, take)
-            if found is None:
-                skipped.append(
-                    {"entry": photo.id, "reason": _what_is_missing(photo.measurement) or "not measured"}
-                )
-            else:
-                seen.append(found)
-        return tuple(sorted(seen, key=lambda one: one.at))
+            if seen[photo.id] is None:
+                why = _what_is_missing(photo.measurement) or "not measured"
+                skipped.append({"entry": photo.id, "reason": why})
+        return tuple(sorted(filter(None, seen.values()), key=lambda one: one.at))
 
-    final = final_photos(story)
     # of photos thinned in several ways the last ones' way counts; rechecks are taken to be of it
-    alike = [
-        p
-        for p in final
-        if photo_view(story.lot, p.measurement) == photo_view(story.lot, final[-1].measurement)
-    ]
+    views = [photo_view(story.lot, photo.measurement) for photo in final]
+    alike = [photo for photo, view in zip(final, views, strict=True) if view == views[-1]]
     first, later = look(alike), look(rechecks)
     # A lot that was closed without a last photo is watched from its first recheck on.
     return (first, later, skipped) if first else (later[:1], later[1:], skipped)
@@ -245,7 +226,7 @@ def _tell_same_day(last: dict[str, Any]) -> str:
 
 def _describe_photo(photo: Seen, first: Seen, start: Array, spread: Array, anchor: Array) -> dict[str, Any]:
     covariance = photo.covariance + spread + phone_covariance(first, photo)
-    drift = _compare(anchor + start, anchor + photo.gap, covariance)
+    drift = compare_lab(anchor + start, anchor + photo.gap, covariance)
     return {
         "entry": photo.entry_id,
         "at": photo.at.isoformat(timespec="seconds"),
@@ -257,10 +238,6 @@ def _describe_photo(photo: Seen, first: Seen, start: Array, spread: Array, ancho
     }
 
 
-def _compare(one: Array, other: Array, covariance: Array) -> Difference:
-    return compare_lab(one, other, covariance)
-
-
 def _tell_rate(seen: Sequence[Seen], anchor: Array, tolerance: float) -> dict[str, Any]:
     begin = min(photo.at for photo in seen)
     weeks = np.array([(photo.at - begin) / _WEEK for photo in seen])
@@ -269,15 +246,10 @@ def _tell_rate(seen: Sequence[Seen], anchor: Array, tolerance: float) -> dict[st
     span = float(weeks.max())
     covariance = fit.covariance[3:, 3:] * span**2 + scale_covariance(fit.slope * span)
     begun = anchor + fit.values[:3]
-    change = _compare(begun, begun + fit.slope * span, covariance)
+    change = compare_lab(begun, begun + fit.slope * span, covariance)
     rate = {key: round(value / span, 4) for key, value in change.delta_e_2000.to_json().items()}
-    forecast = _forecast(fit, anchor, tolerance, span) if change.seen else None
-    text = _rate_text(rate, change, span)
-    if forecast is None:
-        text += f" No forecast yet: photograph again in about {max(1, round(2 * span))} weeks."
-    else:
-        forecast = _date(forecast, begin, span)
-        text += f" {forecast['text']}"
+    forecast = _forecast(fit, anchor, tolerance, span, begin) if change.seen else None
+    next_one = f"No forecast yet: photograph again in about {max(1, round(2 * span))} weeks."
     return {
         "rate_per_week": rate,
         "change_per_week": {
@@ -286,7 +258,7 @@ def _tell_rate(seen: Sequence[Seen], anchor: Array, tolerance: float) -> dict[st
         },
         "birge_ratio": round(fit.birge, 2),
         "forecast": forecast,
-        "text": text,
+        "text": f"{_rate_text(rate, change, span)} {forecast['text'] if forecast else next_one}",
     }
 
 
@@ -302,8 +274,8 @@ def _rate_text(rate: dict[str, float], change: Difference, span: float) -> str:
     )
 
 
-def _forecast(fit: LineFit, anchor: Array, tolerance: float, span: float) -> dict[str, Any]:
-    """Weeks from the start until the difference passes the tolerance: median and 95 % range, None for later.
+def _forecast(fit: LineFit, anchor: Array, tolerance: float, span: float, begin: datetime) -> dict[str, Any]:
+    """Weeks from the start until the difference passes the tolerance: median and 95 % range, None beyond the horizon.
 
     Measured from the reference; from the lot's own first colour when it never was within the tolerance.
     """
@@ -319,31 +291,29 @@ def _forecast(fit: LineFit, anchor: Array, tolerance: float, span: float) -> dic
     outside = away > tolerance
     crossing = np.where(outside.any(axis=1), weeks[outside.argmax(axis=1)], np.inf)
     low, value, high = np.quantile(crossing, (0.025, 0.5, 0.975), method="nearest")
-    now = int(np.searchsorted(weeks, span))
-    return {
+    passed = {"value": float(value), "low": float(low), "high": float(high)}
+    dates = {key: _day(begin, week) if np.isfinite(week) else None for key, week in passed.items()}
+    told = {
         "against": against,
         "tolerance": tolerance,
-        "outside_now": bool(outside[:, now].mean() > 0.5),
-        "horizon_weeks": float(weeks[-1]),
-        "weeks": {"value": float(value), "low": float(low), "high": float(high)},
+        "outside_now": bool(outside[:, int(np.searchsorted(weeks, span))].mean() > 0.5),
+        "weeks": {key: round(week, 2) if np.isfinite(week) else None for key, week in passed.items()},
+        "dates": dates,
+        "horizon": _day(begin, float(weeks[-1])),
     }
+    return told | {"text": _forecast_text(told, dates)}
 
 
-def _date(forecast: dict[str, Any], begin: datetime, span: float) -> dict[str, Any]:
-    """The forecast with dates and its sentence; a time beyond the horizon is None."""
-    what = f"the tolerance of {forecast['tolerance']:g} from its {forecast['against']}"
-    dates = {
-        key: None if not np.isfinite(value) else (begin + value * _WEEK).date().isoformat()
-        for key, value in forecast["weeks"].items()
-    }
-    horizon = (begin + forecast.pop("horizon_weeks") * _WEEK).date().isoformat()
-    weeks = {k: round(v, 2) if np.isfinite(v) else None for k, v in forecast["weeks"].items()}
-    if forecast["outside_now"]:
-        text = f"It is outside {what} now."
-    elif dates["value"] is None:
+def _day(begin: datetime, weeks: float) -> str:
+    return (begin + weeks * _WEEK).date().isoformat()
+
+
+def _forecast_text(told: dict[str, Any], dates: dict[str, str | None]) -> str:
+    what = f"the tolerance of {told['tolerance']:g} from its {told['against']}"
+    if told["outside_now"]:
+        return f"It is outside {what} now."
+    if dates["value"] is None:
         early = f"; it could be as early as {dates['low']}" if dates["low"] else ""
-        text = f"At this rate it stays within {what} beyond {horizon}, as far as the photos reach{early}."
-    else:
-        late = dates["high"] or f"after {horizon}"
-        text = f"At this rate it leaves {what} around {dates['value']} (between {dates['low']} and {late})."
-    return forecast | {"weeks": weeks, "dates": dates, "horizon": horizon, "text": text}
+        return f"At this rate it stays within {what} beyond {told['horizon']}, as far as the photos reach{early}."
+    late = dates["high"] or f"after {told['horizon']}"
+    return f"At this rate it leaves {what} around {dates['value']} (between {dates['low']} and {late})."

@@ -9,27 +9,25 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from colourmatch.book.checks import check_lab, check_name, check_number, check_one_of, check_text, name_key
+from colourmatch.book.entries import Lot
+from colourmatch.book.lot_book import LotBook
+from colourmatch.book.photo_store import Source
+from colourmatch.book.shelf_records import Reference, ReferenceReading
 from colourmatch.colour.difference import compare_lab
 from colourmatch.errors import InputError, NotFoundError, PhotoError
 from colourmatch.instrument.incoming import open_reader
-from colourmatch.measurement import Measurement
+from colourmatch.measurement import LIQUIDS, Measurement
+from colourmatch.records import pick
 from colourmatch.workflow.photo_colours import final_photos, read_spot
-from colourmatch.workflow.photo_time import plausible_moment
+from colourmatch.workflow.photo_time import find_moment, plausible_moment
 from colourmatch.workflow.targets import ENTERED_SD
 from colourmatch.workflow.views import photo_view
 
-if TYPE_CHECKING:
-    from colourmatch.book.entries import Lot
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.book.photo_store import Source
-    from colourmatch.book.shelf_records import Reference, ReferenceReading
-
-SPOTS = ("reference", "batch")
 WHICH = ("first", "latest", "mean")
 
 
@@ -54,7 +52,7 @@ def record_reference(
     The file of a photo that is read is kept without its position data; a photo sent again gives its first
     reading. InputError for an impossible depth or dilution.
     """
-    check_one_of(spot, SPOTS, "spot")
+    check_one_of(spot, LIQUIDS, "spot")
     depth_mm, dilution = check_number("depth_mm", depth_mm), check_number("dilution", dilution)
     found: Reference | None = _find(book, name)
     if found is None:  # refused before any photo is kept for it
@@ -70,30 +68,24 @@ def record_reference(
     for source in photos:
         photo = reader.take_in(source, find_reading)
         measurement = photo.measurement
+        entries.append(measurement.to_json() | {"reading": None, "note": None})
         if photo.known is not None:
-            entries.append(
-                measurement.to_json() | {"reading": photo.known.id, "note": None, "repeated": True}
-            )
+            entries[-1] |= {"reading": photo.known.id, "repeated": True}
             continue
-        note, kept = photo.refused or _why_unseen(measurement, spot), None
         try:
-            kept = None if note else book.photo_store.keep(photo.content)
+            if (note := photo.refused or _why_unseen(measurement, spot)) is not None:
+                raise PhotoError(note)
+            kept = book.photo_store.keep(photo.content)
         except PhotoError as error:
-            note = error.text
-        if kept is None:
-            entries.append(measurement.to_json() | {"note": note, "reading": None})
+            entries[-1]["note"] = error.text
             continue
         found = found or book.references.add(name, notes, entered_by=entered_by)
-        colour = measurement.spots[spot]
-        assert colour is not None and colour.lab_sd is not None
         reading = book.references.add_reading(
-            found.id, tuple(colour.lab.tolist()), depth_mm=depth_mm, dilution=dilution,
-            lab_sd=tuple(colour.lab_sd.tolist()),
-            measurement=measurement.having(spot=spot), photo=kept, taken_at=plausible_moment(measurement),
-            original_name=photo.name, entered_by=entered_by,
-            token=f"reference-{found.id}-{kept.original_sha256}",
+            found.id, **_colour_of(measurement, spot), depth_mm=depth_mm, dilution=dilution, photo=kept,
+            measurement=measurement.having(spot=spot), taken_at=plausible_moment(measurement), original_name=photo.name,
+            entered_by=entered_by, token=f"reference-{found.id}-{kept.original_sha256}",
         )  # fmt: skip
-        entries.append(measurement.to_json() | {"reading": reading.id, "note": None})
+        entries[-1]["reading"] = reading.id
     told: dict[str, Any] = {"reference": None, "name": name, "readings": [], "text": "Nothing was recorded."}
     return (read_reference(book, found.id) if found else told) | {"photos": entries}
 
@@ -105,10 +97,17 @@ def _find(book: LotBook, name: str) -> Reference | None:
         return None
 
 
+def _colour_of(measurement: Measurement, spot: str) -> dict[str, Any]:
+    """The colour of a spot that was found, for a reading."""
+    colour = measurement.spots[spot]
+    assert colour is not None and colour.lab_sd is not None
+    return {"lab": tuple(colour.lab.tolist()), "lab_sd": tuple(colour.lab_sd.tolist())}
+
+
 def _why_unseen(measurement: Measurement, spot: str) -> str | None:
     if measurement.spots.get(spot):
         return None
-    other = SPOTS[1 - SPOTS.index(spot)]
+    (other,) = {*LIQUIDS} - {spot}
     return (
         f"No glass was found on the {spot} spot. Set the reference there and photograph again, or say "
         f"that it stands on the {other} spot."
@@ -130,13 +129,9 @@ def enter_reference(
 
     `depth_mm` and `dilution` are those it was measured at. InputError for a colour that is not possible.
     """
-    if lab is None:
+    if (colour := check_lab(lab)) is None:
         raise InputError("Give the colour as L*, a*, b*, such as 60, 45, 30.")
-    colour = check_lab(lab)
-    assert colour is not None
-    spread = None
-    if lab_sd is not None:
-        spread = _check_sd(lab_sd)
+    spread = None if lab_sd is None else _check_sd(lab_sd)
     check_number("depth_mm", depth_mm)
     check_number("dilution", dilution)
     found = _find(book, name) or book.references.add(name, notes, entered_by=entered_by)
@@ -173,21 +168,13 @@ def read_reference(book: LotBook, reference: str | int) -> dict[str, Any]:
     for reading in readings:
         start = first.setdefault((reading.depth_mm, reading.dilution), reading)
         rows.append(_describe(reading, None if start is reading else start))
-    return {
-        "reference": found.id,
-        "name": found.name,
-        "notes": found.notes,
-        "created_at": found.created_at,
-        "readings": rows,
-        "text": _tell(rows),
-    }
+    told = {"reference": found.id, **pick(found, "name", "notes", "created_at")}
+    return told | {"readings": rows, "text": _tell(rows)}
 
 
 def _time_of(reading: ReferenceReading) -> datetime:
     entered = datetime.fromisoformat(reading.created_at)
-    if reading.taken_at is not None:
-        return datetime.fromisoformat(reading.taken_at)
-    return plausible_moment(reading.measurement or Measurement(), entered) or entered
+    return find_moment(reading.measurement or Measurement(), reading.taken_at, entered)
 
 
 def _sd(reading: ReferenceReading) -> np.ndarray:
@@ -275,15 +262,11 @@ def choose_reading(
         f"tinted to {found.name}, {which} reading" if isinstance(which, str) else f"tinted to reading {which}"
     )
     book.lots.amend(head.id, reason, reference_id=found.id, target_lab=lab, entered_by=entered_by)
+    used = chosen if which == "mean" else [_one(chosen, which)]
     return {
-        "lot": head.id,
-        "reference": found.id,
-        "name": found.name,
-        "which": which,
-        "readings": [r.id for r in chosen] if which == "mean" else [_one(chosen, which).id],
-        "target_lab": list(lab),
-        "target_lab_sd": sd,
-    }
+        "lot": head.id, "reference": found.id, "name": found.name, "which": which, "readings": [r.id for r in used],
+        "target_lab": list(lab), "target_lab_sd": sd,
+    }  # fmt: skip
 
 
 def _refuse_other_view(reading: ReferenceReading, head: Lot, found: Reference) -> None:
@@ -304,12 +287,9 @@ def _pick(
     readings: list[ReferenceReading], which: str | int
 ) -> tuple[tuple[float, float, float], list[float]]:
     """The target and its sd; a mean keeps the sd of one, as photos by one phone err alike."""
-    if which == "mean":
-        lab = np.mean([reading.lab for reading in readings], axis=0)
-        sd = np.sqrt(np.mean([_sd(reading) ** 2 for reading in readings], axis=0))
-    else:
-        reading = _one(readings, which)
-        lab, sd = np.array(reading.lab), _sd(reading)
+    used = readings if which == "mean" else [_one(readings, which)]
+    lab = np.mean([reading.lab for reading in used], axis=0)
+    sd = np.sqrt(np.mean([_sd(reading) ** 2 for reading in used], axis=0))
     l_star, a_star, b_star = (round(float(value), 3) for value in lab)
     return (l_star, a_star, b_star), [round(float(value), 3) for value in sd]
 
@@ -336,8 +316,6 @@ def target_from_lot(
             "Photograph it first."
         )
     photo = usable[-1]
-    spot = photo.measurement.spots["batch"]
-    assert spot is not None and spot.lab_sd is not None
     view = photo_view(head, photo.measurement)
     token = f"reference-of-lot-{head.id}"  # noted once, whatever the lot is called later
     found = book.references.with_token(token) or book.references.add(
@@ -351,19 +329,13 @@ def target_from_lot(
             f"The colour of lot {head.label} is the reference {found.name!r} already. Leave --name out."
         )
     reading = book.references.add_reading(
-        found.id, tuple(spot.lab.tolist()), depth_mm=view.depth_mm, dilution=view.dilution,
-        lab_sd=tuple(spot.lab_sd.tolist()),
+        found.id, **_colour_of(photo.measurement, "batch"), depth_mm=view.depth_mm, dilution=view.dilution,
         measurement={"lot": head.id, "entry": photo.id, "photo": photo.original_name, "spot": "batch"},
         entered_by=entered_by, token=f"reference-of-lot-{head.id}-{photo.id}",
     )  # fmt: skip
-    told: dict[str, Any] = {
-        "source": head.id,
-        "reference": found.id,
-        "name": found.name,
-        "reading": reading.id,
-    }
-    told |= {"lab": list(reading.lab), "lab_sd": [float(v) for v in _sd(reading)]}
-    told |= {"depth_mm": view.depth_mm, "dilution": view.dilution, "lot": None}
     if lot is not None:
-        told["lot"] = choose_reading(book, lot, found.id, reading.id, entered_by=entered_by)["lot"]
-    return told
+        lot = choose_reading(book, lot, found.id, reading.id, entered_by=entered_by)["lot"]
+    return {
+        "source": head.id, "reference": found.id, "name": found.name, "reading": reading.id, "lab": list(reading.lab),
+        "lab_sd": [float(v) for v in _sd(reading)], "depth_mm": view.depth_mm, "dilution": view.dilution, "lot": lot,
+    }  # fmt: skip

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from colourmatch.book.entries import LotStory
+from colourmatch.book.lot_book import LotBook
+from colourmatch.book.shelf_records import StockEntry
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.model import absorbance_to_lab
 from colourmatch.liquid.stock import DOSE_DROPS
+from colourmatch.records import pick
 from colourmatch.words.shelf import tell_empty, tell_old, tell_old_soon
-
-if TYPE_CHECKING:
-    from colourmatch.book.entries import LotStory
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.book.shelf_records import StockEntry
 
 #: A bottle is warned of so many days before its last (common practice, no source).
 SOON = timedelta(days=14)
@@ -79,17 +78,13 @@ def list_bottles(book: LotBook, story: LotStory) -> list[dict[str, Any]]:
         while source.supplier_batch is None and source.diluted_from_id in parents:
             source = parents[source.diluted_from_id]
         doses = [a for a in story.additions if a.stock_id == entry.id]
+        told = {
+            "stock": entry.name,
+            **pick(source, "supplier", "supplier_batch"),
+            **pick(entry, "id", "made_on", "use_by"),
+        }
         found.append(
-            {
-                "stock": entry.name,
-                "id": entry.id,
-                "supplier": source.supplier,
-                "supplier_batch": source.supplier_batch,
-                "made_on": entry.made_on,
-                "use_by": entry.use_by,
-                "ml": round(sum(a.ml for a in doses), 3),
-                "mg": round(sum(a.mg for a in doses), 3),
-            }
+            told | {"ml": round(sum(a.ml for a in doses), 3), "mg": round(sum(a.mg for a in doses), 3)}
         )
     return found
 
@@ -102,17 +97,15 @@ def trace_batch(book: LotBook, batch: str) -> dict[str, Any]:
     return {
         "batch": next((s.supplier_batch for s in stocks if s.supplier_batch), batch),
         "stocks": [
-            {
-                "stock": stock.name, "id": stock.id, "supplier": stock.supplier, "supplier_batch": stock.supplier_batch,
-                "diluted_from": stock.diluted_from_id, "active": stock.active, "left_ml": left[stock.id]["left_ml"],
-            }
+            pick(stock, "id", "supplier", "supplier_batch", "active")
+            | {"stock": stock.name, "diluted_from": stock.diluted_from_id, "left_ml": left[stock.id]["left_ml"]}
             for stock in stocks
         ],
         "lots": [
             {
-                "lot": dose.lot_id, "number": heads[dose.lot_id].label, "name": heads[dose.lot_id].name,
-                "closed": heads[dose.lot_id].closed, "stock": names[dose.stock_id], "stock_id": dose.stock_id,
-                "ml": round(dose.ml, 3), "mg": round(dose.mg, 3), "first_at": dose.first_at, "last_at": dose.last_at,
+                "lot": dose.lot_id, "number": heads[dose.lot_id].label, **pick(heads[dose.lot_id], "name", "closed"),
+                "stock": names[dose.stock_id], **pick(dose, "stock_id", "first_at", "last_at"),
+                "ml": round(dose.ml, 3), "mg": round(dose.mg, 3),
             }
             for dose in traced
         ],

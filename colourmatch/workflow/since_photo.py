@@ -4,14 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from colourmatch.book.entries import (
-    AdditionEntry,
-    LotEntry,
-    LotStory,
-    NoteEntry,
-    PhotoEntry,
-    VolumeEntry,
-)
+from colourmatch.book.entries import AdditionEntry, LotEntry, LotStory, NoteEntry, PhotoEntry, VolumeEntry
 
 
 def changes_colour(entry: LotEntry) -> bool:

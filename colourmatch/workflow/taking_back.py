@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Unpack
+from collections.abc import Callable
+from typing import Any, Unpack
 
 from colourmatch.book.entries import (
     AdditionEntry,
@@ -10,16 +11,16 @@ from colourmatch.book.entries import (
     AnswerEntry,
     AsideEntry,
     ClosingEntry,
+    E,
     LotEntry,
     LotStory,
     MovedEntry,
     PhotoEntry,
     VolumeEntry,
 )
-
-if TYPE_CHECKING:
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.book.transactions import By
+from colourmatch.book.lot_book import LotBook
+from colourmatch.book.transactions import By
+from colourmatch.records import pick
 
 #: What an entry says that a correction can put right.
 _SAID: dict[type[LotEntry], tuple[str, ...]] = {
@@ -33,27 +34,22 @@ def can_take_back(story: LotStory, entry: LotEntry) -> bool:
     if entry.replaced_by_id is not None:
         return False
     if isinstance(entry, AdditionEntry | VolumeEntry):
-        first = _follow(story, entry)[0]
+        first = story.line(entry)[0]
         return not first.reason and getattr(first, "trial_lot_id", None) is None
     if isinstance(entry, PhotoEntry):
         return entry.aside is None
     if isinstance(entry, MovedEntry):
-        moved = _find(story, entry.moved_entry_id)
-        return (
-            moved.moved_by_id == entry.id
-            and moved.replaced_by_id is None
-            and not getattr(moved, "void", False)
-        )
+        moved = story.find(entry.moved_entry_id)
+        stands = moved.replaced_by_id is None and not getattr(moved, "void", False)
+        return stands and moved.moved_by_id == entry.id
     if isinstance(entry, AsideEntry):
         return entry == _newest(story, AsideEntry, lambda one: one.photo_entry_id == entry.photo_entry_id)
     if isinstance(entry, AnswerEntry):
-        return entry.yes is not None and entry == _newest(
-            story, AnswerEntry, lambda one: one.cause == entry.cause
-        )
+        newest = _newest(story, AnswerEntry, lambda one: one.cause == entry.cause)
+        return entry.yes is not None and entry == newest
     if isinstance(entry, AmendmentEntry):
-        return entry == _newest(
-            story, AmendmentEntry, lambda one: not one.changes.keys().isdisjoint(entry.changes)
-        )
+        changed = entry.changes.keys()
+        return entry == _newest(story, AmendmentEntry, lambda one: not changed.isdisjoint(one.changes))
     return isinstance(entry, ClosingEntry) and entry == story.closing
 
 
@@ -71,14 +67,9 @@ def take_back(book: LotBook, story: LotStory, entry: LotEntry, reason: str, **by
     if isinstance(entry, AmendmentEntry):
         return book.lots.amend(lot, reason, **by, **_before(book, story, entry))
     if isinstance(entry, MovedEntry):
-        earlier = [
-            e for e in story.events if isinstance(e, MovedEntry) and e.moved_entry_id == entry.moved_entry_id
-        ]
-        at = (
-            earlier[-2].moved_to
-            if len(earlier) > 1
-            else _follow(story, _find(story, entry.moved_entry_id))[0].created_at
-        )
+        times = [story.line(story.find(entry.moved_entry_id))[0].created_at]
+        times += [one.moved_to for one in story.all(MovedEntry) if one.moved_entry_id == entry.moved_entry_id]
+        at = times[-2]
         return book.entries.move(entry.moved_entry_id, at, reason, **by)
     back = isinstance(entry, AsideEntry) and not entry.back
     photo = entry.photo_entry_id if isinstance(entry, AsideEntry) else entry.id
@@ -90,13 +81,9 @@ def _restore(
 ) -> LotEntry:
     """What stood before a correction, else that a dose or a part of the batch never went in or out."""
     said = _SAID[type(entry)]
-    now = [getattr(entry, name) for name in said]
-    earlier: list[Any] = [
-        one for one in _follow(story, entry) if [getattr(one, name) for name in said] != now
-    ]
-    old = (
-        earlier[-1] if earlier and not earlier[-1].void else None
-    )  # corrections of a label say the same again
+    # corrections of a label say the same again
+    earlier: list[Any] = [one for one in story.line(entry) if pick(one, *said) != pick(entry, *said)]
+    old = earlier[-1] if earlier and not earlier[-1].void else None
     if isinstance(entry, VolumeEntry):
         part = {"void": True} if old is None else {"ml": old.ml, "returned": old.returned}
         return book.volumes.correct(entry.id, reason=reason, **part, **by)
@@ -109,24 +96,12 @@ def _restore(
 def _before(book: LotBook, story: LotStory, entry: AmendmentEntry) -> dict[str, Any]:
     """The figures that an amendment changed, as they stood before it."""
     first = book.lots.story(story.lot.id, at=story.lot.created_at).lot
-    known = {key: getattr(first, key) for key in entry.changes}
-    for one in story.events:
-        if isinstance(one, AmendmentEntry) and one.id < entry.id:
+    known = pick(first, *entry.changes)
+    for one in story.all(AmendmentEntry):
+        if one.id < entry.id:
             known |= {key: value for key, value in one.changes.items() if key in known}
     return {key: list(value) if isinstance(value, tuple) else value for key, value in known.items()}
 
 
-def _find(story: LotStory, entry_id: int) -> LotEntry:
-    return next(entry for entry in story.events if entry.id == entry_id)
-
-
-def _follow(story: LotStory, entry: LotEntry) -> list[LotEntry]:
-    """An entry with all that it replaces, the first one first."""
-    line = [entry]
-    while line[0].replaces_id is not None:
-        line.insert(0, _find(story, line[0].replaces_id))
-    return line
-
-
-def _newest(story: LotStory, kind: type[LotEntry], fits: Any) -> LotEntry | None:
-    return next((entry for entry in reversed(story.events) if isinstance(entry, kind) and fits(entry)), None)
+def _newest(story: LotStory, kind: type[E], fits: Callable[[E], bool]) -> E | None:
+    return next((entry for entry in reversed(story.all(kind)) if fits(entry)), None)

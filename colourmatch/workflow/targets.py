@@ -7,15 +7,13 @@ among the readings of that reference; a target that is none of them was entered 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from colourmatch.book.entries import Lot
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.book.shelf_records import ReferenceReading
+from colourmatch.book.entries import Lot
+from colourmatch.book.lot_book import LotBook
+from colourmatch.book.shelf_records import ReferenceReading
 
 Array = NDArray[np.float64]
 #: Standard deviation of an entered L*, a*, b* that came without one.
@@ -33,11 +31,9 @@ def target_covariance(book: LotBook, head: Lot) -> Array:
     if head.target_lab is None:
         raise ValueError(f"lot {head.id} has no target_lab")
     if head.reference_id is not None:
+        readings = book.references.readings(head.reference_id)
         view = (head.depth_mm, head.dilution)
-        readings = [
-            r for r in book.references.readings(head.reference_id) if (r.depth_mm, r.dilution) == view
-        ]
-        for lab, sd in _known_targets(readings):
+        for lab, sd in _known_targets([r for r in readings if (r.depth_mm, r.dilution) == view]):
             if np.allclose(lab, head.target_lab, rtol=0, atol=_SAME):
                 return np.diag(sd**2)
     return np.eye(3) * ENTERED_SD**2

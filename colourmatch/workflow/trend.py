@@ -10,14 +10,18 @@ same way, and to judge a lot whose finished colour no photo shows.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
-from colourmatch.colour.difference import compare_lab
+from colourmatch.book.entries import LotStory
+from colourmatch.book.lot_book import LotBook
+from colourmatch.colour.difference import Interval, compare_lab
+from colourmatch.records import as_json, pick
 from colourmatch.words.looks import tell_glass
 from colourmatch.workflow.photo_colours import (
+    Dose,
     Seen,
     final_photos,
     read_doses,
@@ -26,11 +30,6 @@ from colourmatch.workflow.photo_colours import (
     total_sd,
 )
 from colourmatch.workflow.views import photo_view
-
-if TYPE_CHECKING:
-    from colourmatch.book.entries import LotStory
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.colour.difference import Interval
 
 D2, D4 = 1.128, 3.267
 #: Fewer values give no limits; fewer than the second give limits that are only provisional (common practice).
@@ -63,22 +62,15 @@ def control_limits(values: Sequence[float], *, lowest: float | None = None) -> L
     `lowest`: a bound under which the quantity cannot lie, such as 0 for a distance. Equation and source: see
     the head of this module.
     """
-    series = np.asarray(values, float)
+    series, count = np.asarray(values, float), len(values)
     if not np.all(np.isfinite(series)):
         raise ValueError("values must be finite")
-    if series.size < LEAST_VALUES:
+    if count < LEAST_VALUES:
         return None
     mean, mean_range = float(series.mean()), float(np.abs(np.diff(series)).mean())
-    low = mean - 3 / D2 * mean_range
-    return Limits(
-        mean=mean,
-        low=low if lowest is None else max(low, lowest),
-        high=mean + 3 / D2 * mean_range,
-        mean_range=mean_range,
-        high_range=D4 * mean_range,
-        count=series.size,
-        provisional=series.size < SETTLED_VALUES,
-    )
+    reach = 3 / D2 * mean_range
+    low = mean - reach if lowest is None else max(mean - reach, lowest)
+    return Limits(mean, low, mean + reach, mean_range, D4 * mean_range, count, count < SETTLED_VALUES)
 
 
 @dataclass(frozen=True)
@@ -100,7 +92,7 @@ class TrendLot:
     mg_per_l: float
     mg_per_l_sd: float
     drops_per_l: float | None
-    doses: tuple[dict[str, Any], ...]
+    doses: tuple[Dose, ...]
 
 
 @dataclass(frozen=True)
@@ -153,16 +145,13 @@ def read_trend(
             kept.append((story, seen))
     anchors = _anchors(kept)
     lots = tuple(_describe(story, seen, anchors[story.lot.reference_id]) for story, seen in kept)
-    series = {chart: _series(lots, chart) for chart in CHARTS}
-    limits = {
-        chart: control_limits(values, lowest=0.0 if chart in ("CIEDE2000", "mg/l") else None)
-        for chart, values in series.items()
-    }
-    outside = tuple(
-        point for chart in CHARTS for point in _find_outside(lots, series[chart], chart, limits[chart])
-    )
+    limits, outside = {}, []
+    for chart in CHARTS:
+        values = _series(lots, chart)
+        limits[chart] = control_limits(values, lowest=0.0 if chart in ("CIEDE2000", "mg/l") else None)
+        outside += _find_outside(lots, values, chart, limits[chart])
     notes = tuple(_notes(lots, anchors))
-    return Trend(lots, limits, outside, tuple(left_out), notes, _tell(lots, limits, outside))
+    return Trend(lots, limits, tuple(outside), tuple(left_out), notes, _tell(lots, limits, outside))
 
 
 def _look(story: LotStory, view: tuple[float, float] | None) -> tuple[Seen | None, str]:
@@ -170,17 +159,14 @@ def _look(story: LotStory, view: tuple[float, float] | None) -> tuple[Seen | Non
     head = story.lot
     if (head.depth_mm, head.dilution) != view:
         assert view is not None
-        return None, (
-            f"looked at {tell_glass(head.depth_mm, head.dilution)}; the last lot {tell_glass(*view)}"
-        )
-    final = [photo for photo in final_photos(story) if see_photo(photo) is not None]
-    own = [photo for photo in final if photo_view(head, photo.measurement) == photo_view(head, None)]
-    photos = [found for photo in own if (found := see_photo(photo)) is not None]
-    if final and not photos:
+        return None, f"looked at {tell_glass(head.depth_mm, head.dilution)}; the last lot {tell_glass(*view)}"
+    final = [(photo, seen) for photo in final_photos(story) if (seen := see_photo(photo)) is not None]
+    own = [seen for photo, seen in final if photo_view(head, photo.measurement) == photo_view(head, None)]
+    if final and not own:
         return None, f"its last photos are of another depth or dilution than its own ({head.dilution:g})"
-    if not photos:
+    if not own:
         return None, "no photo shows it beside its reference after the last dose"
-    return photos[-1], ""
+    return own[-1], ""
 
 
 def _anchors(kept: Sequence[tuple[LotStory, Seen]]) -> dict[int | None, np.ndarray]:
@@ -195,23 +181,20 @@ def _describe(story: LotStory, seen: Seen, anchor: np.ndarray) -> TrendLot:
     covariance = seen.covariance + scale_covariance(seen.gap)
     doses, state, closing = read_doses(story), story.state(), story.closing
     assert closing is not None
-    l_star, a_star, b_star = (float(v) for v in anchor + seen.gap)
-    sds = np.sqrt(np.diag(covariance))
     drops = [dose.drops for dose in doses]
     counted = sum(d for d in drops if d is not None) if None not in drops else None
     return TrendLot(
+        **pick(story.lot, "label", "name"),
         lot=story.lot.id,
-        label=story.lot.label,
-        name=story.lot.name,
         closed_at=closing.created_at,
         outcome=closing.outcome,
-        lab=(l_star, a_star, b_star),
-        lab_sd=(float(sds[0]), float(sds[1]), float(sds[2])),
+        lab=tuple((anchor + seen.gap).tolist()),
+        lab_sd=tuple(np.sqrt(np.diag(covariance)).tolist()),
         delta_e_2000=compare_lab(seen.reference_lab, seen.batch_lab, covariance).delta_e_2000,
         mg_per_l=sum(dose.mg_per_l for dose in doses),
         mg_per_l_sd=total_sd(doses),
         drops_per_l=None if counted is None else counted / state.volume_ml * 1000,
-        doses=tuple(dose.to_json() for dose in doses),
+        doses=doses,
     )
 
 
@@ -231,12 +214,9 @@ def _find_outside(
     found = []
     for k, (lot, value) in enumerate(zip(lots, values, strict=True)):
         if value > limits.high or value < limits.low:
-            above = value > limits.high
-            bound = limits.high if above else limits.low
-            text = f"Lot {lot.label}: {chart} {value:.2f} is {'above' if above else 'below'} {bound:.2f}."
-            found.append(
-                Outside(lot.lot, lot.label, chart, "above" if above else "below", value, bound, text)
-            )
+            side, bound = ("above", limits.high) if value > limits.high else ("below", limits.low)
+            text = f"Lot {lot.label}: {chart} {value:.2f} is {side} {bound:.2f}."
+            found.append(Outside(lot.lot, lot.label, chart, side, value, bound, text))
         step = abs(value - values[k - 1]) if k else 0.0
         if step > limits.high_range:
             text = (
@@ -267,10 +247,8 @@ def _tell(lots: Sequence[TrendLot], limits: dict[str, Limits | None], outside: S
         return "No closed lot can be compared yet. Close lots after a last photo beside the reference."
     if limits["L*"] is None:
         return f"{len(lots)} closed lot{'s' if len(lots) > 1 else ''}: limits need at least {LEAST_VALUES}."
-    provisional = limits["L*"].provisional
-    early = (
-        f" The limits rest on fewer than {SETTLED_VALUES} lots and are provisional." if provisional else ""
-    )
+    rest = f" The limits rest on fewer than {SETTLED_VALUES} lots and are provisional."
+    early = rest if limits["L*"].provisional else ""
     if not outside:
         return f"{len(lots)} closed lots, none outside its limits.{early}"
     return f"{len(lots)} closed lots. " + " ".join(point.text for point in outside) + early
@@ -278,31 +256,5 @@ def _tell(lots: Sequence[TrendLot], limits: dict[str, Limits | None], outside: S
 
 def trend_json(trend: Trend) -> dict[str, Any]:
     """The trend as plain numbers and text, ready for JSON; limits that cannot be told are None."""
-    return {
-        "lots": [_lot_json(lot) for lot in trend.lots],
-        "limits": {
-            chart: None if limits is None else {k: _round(v) for k, v in asdict(limits).items()}
-            for chart, limits in trend.limits.items()
-        },
-        "charts": dict(CHARTS),
-        "outside": [{k: _round(v) for k, v in asdict(point).items()} for point in trend.outside],
-        "left_out": list(trend.left_out),
-        "notes": list(trend.notes),
-        "text": trend.text,
-    }
-
-
-def _lot_json(lot: TrendLot) -> dict[str, Any]:
-    plain = {
-        k: _round(v) for k, v in vars(lot).items() if k not in ("lab", "lab_sd", "delta_e_2000", "doses")
-    }
-    return plain | {
-        "lab": [_round(v) for v in lot.lab],
-        "lab_sd": [_round(v) for v in lot.lab_sd],
-        "delta_e_2000": lot.delta_e_2000.to_json(),
-        "doses": list(lot.doses),
-    }
-
-
-def _round(value: Any) -> Any:
-    return round(value, 4) if isinstance(value, float) else value
+    told: dict[str, Any] = as_json(trend, 4)
+    return told | {"charts": CHARTS}

@@ -3,24 +3,20 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from colourmatch.book.carried import came_along, find_poured_back
 from colourmatch.book.entries import AdditionEntry, LotStory, VolumeEntry
+from colourmatch.book.lot_book import LotBook
+from colourmatch.liquid.stock import BatchState
+from colourmatch.records import pick
 from colourmatch.words.figures import tell_drops, tell_interval, tell_ml, tell_number
-
-if TYPE_CHECKING:
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.liquid.stock import BatchState
 
 #: What a trial's figures are unsure by, beside the label: half a drop of miscount, 5 % between single drops
 #: (liquid/stock.py), and 1.5 % of each of the two volumes (a measuring jug; common practice, no source).
 _MISCOUNT_DROPS, _SINGLE_DROP_REL_SD, _VOLUME_REL_SD = 0.5, 0.05, 0.015
-
-
-# ---- what a trial says of its batch --------------------------------------------------------------------------------
 
 
 def describe_trials(book: LotBook, story: LotStory) -> list[dict[str, Any]]:
@@ -35,11 +31,8 @@ def open_trials(book: LotBook, lot: int, *, closed: bool = False) -> list[dict[s
 
     closed: whether the lot has just been closed, and the trial can only be closed too.
     """
-    what_now = (
-        "Nothing is poured back into a closed lot: close it by itself."
-        if closed
-        else "Nothing is poured back into a closed lot: pour the trial back first, or close it by itself."
-    )
+    first = "" if closed else "pour the trial back first, or "
+    what_now = f"Nothing is poured back into a closed lot: {first}close it by itself."
     return [
         {"lot": trial.id, "text": f"Lot {trial.id}, a trial taken from this one, is still open. {what_now}"}
         for trial in book.trials.of(lot)
@@ -56,19 +49,11 @@ def _describe(book: LotBook, trial: LotStory, parent: LotStory) -> dict[str, Any
     photo = next((p for p in reversed(trial.counting_photos) if p.measurement.delta_e_2000), None)
     seen = photo.measurement.delta_e_2000 if photo else None
     told = {
-        "lot": trial.lot.id,
-        "of_lot": parent.lot.id,
-        "number": trial.lot.label,
-        "name": trial.lot.name,
-        "closed": trial.lot.closed,
-        "taken_ml": round(taken.ml, 3) if taken else None,
-        "volume_ml": round(trial.state().volume_ml, 3),
-        "poured_back": back is not None,
-        "photos": len(trial.photos),
-        "delta_e_2000": seen and seen.to_json(),
-        "doses": doses,
-        "corrected": corrected,
-    }
+        "lot": trial.lot.id, "of_lot": parent.lot.id, "number": trial.lot.label, **pick(trial.lot, "name", "closed"),
+        "taken_ml": round(taken.ml, 3) if taken else None, "volume_ml": round(trial.state().volume_ml, 3),
+        "poured_back": back is not None, "photos": len(trial.photos), "delta_e_2000": seen and seen.to_json(),
+        "doses": doses, "corrected": corrected,
+    }  # fmt: skip
     return told | {"text": " ".join([_tell(told, parent.state().volume_ml), *(c["text"] for c in corrected)])}
 
 
@@ -162,9 +147,7 @@ def _tell(told: dict[str, Any], batch_ml: float) -> str:
     """What a trial says for the batch, in words."""
     head = f"Trial of {tell_ml(told['taken_ml'] or told['volume_ml'])} (lot {told['lot']})"
     seen = told["delta_e_2000"]
-    how_far = "no photo yet"
-    if seen:
-        how_far = f"difference {tell_interval(seen)}"
+    how_far = f"difference {tell_interval(seen)}" if seen else "no photo yet"
     head += f", {how_far}{', poured back' if told['poured_back'] else ''}"
     if not told["doses"]:
         return f"{head}: nothing was dosed in it yet."

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from colourmatch.book.entries import Lot
 from colourmatch.liquid.model import View
 
 if TYPE_CHECKING:
-    from colourmatch.book.entries import Lot
     from colourmatch.measurement import Measurement, OwnView
 
 

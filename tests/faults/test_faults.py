@@ -453,7 +453,7 @@ def test_a_book_removed_in_the_middle_of_a_save_confirms_nothing(
     with open_book(path) as book:
         book.lots.search()
         # called behind the insert, before the commit
-        monkeypatch.setattr("colourmatch.book.entering._entered", lambda *_: gone(path))
+        monkeypatch.setattr("colourmatch.book.entering.find_entry", lambda *_: gone(path))
         with pytest.raises(BookError, match="nothing was entered"):
             book.entries.add_note(lot, "lost")
     monkeypatch.undo()
@@ -502,7 +502,7 @@ def test_a_server_that_ends_the_connection_in_a_save_keeps_what_was_confirmed(
             monkeypatch.context() as patch,
             pytest.raises(BookError, match=r"does not answer\. Check that it runs"),
         ):
-            patch.setattr("colourmatch.book.entering._entered", stop)
+            patch.setattr("colourmatch.book.entering.find_entry", stop)
             book.additions.add(lot, "red", drops=2)
         book.additions.add(lot, "red", drops=4, token="again")
         assert [entry.quantity for entry in book.lots.story(lot).additions] == [

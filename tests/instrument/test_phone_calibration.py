@@ -12,7 +12,7 @@ from colourmatch.colour.difference import ciede2000
 from colourmatch.colour.spaces import RGB_TO_XYZ, lab_to_xyz, xyz_to_lab
 from colourmatch.errors import InputError
 from colourmatch.instrument import phone_calibration as pc
-from colourmatch.instrument.phone_calibration import KnownDye, PhoneFit, correct_lab, read_fit
+from colourmatch.instrument.phone_calibration import KnownDye, PhoneFit, correct_lab
 from colourmatch.instrument.phone_fitting import KINDS, KnownLiquid, _colourings, fit_phone
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.phone import unknown_phone
@@ -82,8 +82,10 @@ def test_no_numbers_are_no_correction(kind, size):
 @pytest.mark.parametrize(("kind", "size"), [("matrix", 6), ("root", 15)])
 def test_a_recorded_fit_of_another_kind_is_applied_as_it_was(kind, size):
     numbers = np.r_[np.zeros(6), np.random.default_rng(3).normal(0, 1, size)]
-    recorded = PhoneFit(kind, numbers, 0.01 * np.eye(len(numbers)), tuple(DYES), 10.0, 0.02, {}, 0.02)
-    fit = read_fit(json.loads(json.dumps(recorded.to_json())))
+    recorded = PhoneFit(
+        kind=kind, numbers=numbers, factor=0.01 * np.eye(len(numbers)), dyes=tuple(DYES), residual=0.02
+    )
+    fit = PhoneFit.from_json(json.loads(json.dumps(recorded.to_json())))
     lab, rgb = [60.0, 40.0, 20.0], pc.lab_to_p3(np.array([[60.0, 40.0, 20.0]]))
     wanted = pc.p3_to_lab(pc._DIRECT[kind](rgb, numbers[6:]))[0]
     found = correct_lab(fit, lab, NOISE)
@@ -176,7 +178,7 @@ def test_a_lot_starts_from_a_narrower_phone():
 
 def test_a_fit_survives_its_json():
     fit = fit_phone(known_liquids(draw_phone(2)), DYES)
-    again = read_fit(fit.to_json())
+    again = PhoneFit.from_json(fit.to_json())
     lab = photograph(reflect((7.0, 3.0)), draw_phone(2))
     one, other = correct_lab(fit, lab, NOISE), correct_lab(again, lab, NOISE)
     assert one.lab == pytest.approx(other.lab, abs=0.01)
@@ -262,7 +264,7 @@ def test_tones_of_another_photo_are_known_again_or_not():
     assert fit.knows_tones(draw_tones((0.2, 0.0)))
     assert not fit.knows_tones(draw_tones((-0.1, 0.0)))
     assert not fit.knows_tones(None)
-    again = read_fit(json.loads(json.dumps(fit.to_json())))
+    again = PhoneFit.from_json(json.loads(json.dumps(fit.to_json())))
     assert again.knows_tones(draw_tones((0.2, 0.0))) and not again.knows_tones(draw_tones((-0.1, 0.0)))
     lab, tone = np.array([75.0, 40.0, 25.0]), (draw_tones((0.2, 0.0)), "batch")
     one, other = (correct_lab(f, lab, NOISE, tone) for f in (fit, again))
@@ -273,7 +275,7 @@ def test_tones_of_another_photo_are_known_again_or_not():
 def test_a_fit_of_before_the_tones_is_still_read():
     data = fit_phone(known_liquids(draw_phone(2)), DYES).to_json()
     old = {k: v for k, v in data.items() if k not in ("scale", "greys", "strain", "left_out")}
-    fit = read_fit(json.loads(json.dumps(old)))
+    fit = PhoneFit.from_json(json.loads(json.dumps(old)))
     assert fit.tones is None and fit.scale == 1.0
     assert np.isfinite(correct_lab(fit, [75, 40, 25], NOISE).lab_sd).all()
 

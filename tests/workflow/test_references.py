@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from colourmatch.book.lot_book import LotBook
+from colourmatch.book.photo_store import KeptPhoto
 from colourmatch.errors import InputError, NotFoundError, PhotoError
 from colourmatch.workflow.references import (
     choose_reading,
@@ -177,8 +178,9 @@ def test_a_photo_read_before_files_were_kept_gives_its_first_reading(
     sent = drawn_photos[1].read_bytes()
     reference = book.references.add("Bottle").id
     sha256 = hashlib.sha256(sent).hexdigest()
+    unkept = KeptPhoto(sha256, None, None)
     old = book.references.add_reading(
-        reference, (60, 40, 30), depth_mm=10, dilution=5, photo_sha256=sha256, measurement={"sha256": sha256}
+        reference, (60, 40, 30), depth_mm=10, dilution=5, photo=unkept, measurement={"sha256": sha256}
     )
     told = record_reference(book, "Bottle", [(sent, "a.jpg")], **VIEW)
     assert told["photos"][0]["reading"] == old.id and told["readings"][0]["source"] == "photo"

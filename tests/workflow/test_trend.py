@@ -79,7 +79,7 @@ def test_dose_per_litre_with_its_spread(book: LotBook, lot: int) -> None:
     assert one.mg_per_l == pytest.approx(1000 * mg / volume_ml)
     assert one.mg_per_l_sd == pytest.approx(one.mg_per_l * np.hypot(0.20, 0.15))  # the label's and the drop's
     assert one.drops_per_l == pytest.approx(80_000 / volume_ml)
-    assert one.doses[0]["stock"] == "red" and one.doses[0]["drops"] == 80
+    assert one.doses[0].stock == "red" and one.doses[0].drops == 80
 
 
 def test_what_cannot_be_compared_is_left_out_and_named(book: LotBook, lot: int) -> None:

@@ -1,13 +1,11 @@
 """What else is known of lots, stocks and their later entries: how a cordial is made up, supplier, batch, use by."""
 
-import sqlalchemy as sa
-from alembic import op
+from colourmatch.book.migrations.guarding import add_columns
 
 revision = "0009"
 down_revision = "0008"
 
 
 def upgrade() -> None:
-    """What else is known of lots, stocks and their later entries: how a cordial is made up, supplier, batch, use by."""
     for table in ("lots", "stocks", "stock_entries"):
-        op.add_column(table, sa.Column("details", sa.Text(), nullable=True))
+        add_columns(table, "details")

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 import sqlalchemy as sa
 from alembic import op
 
-from colourmatch.book.migrations.guarding import guard, unguard
+from colourmatch.book.migrations.guarding import add_columns, guard, unguard
 from colourmatch.book.packing import pack, unpack
 
 revision = "0011"
@@ -20,8 +20,7 @@ AT_ONCE = 200
 
 
 def upgrade() -> None:
-    """Long texts of older books are packed as new ones are; the hashes stay, and new ones say in which way they were made."""
-    op.add_column("seals", sa.Column("way", sa.Integer(), nullable=True))
+    add_columns("seals", "way")
     for table, (key, names) in COLUMNS.items():
         unguard(table)
         for name in names:
