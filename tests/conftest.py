@@ -86,8 +86,9 @@ def _own_book(tmp_path_factory: pytest.TempPathFactory):
 @pytest.fixture(scope="session")
 def browsers(tmp_path_factory: pytest.TempPathFactory):
     """What opens browsers, for the tests that need one."""
-    from driving import Browsers
+    from driving import Browsers, Page
 
+    Page.keeps_pictures = bool(os.environ.get("COLOURMATCH_TEST_PICTURES"))
     made = Browsers(tmp_path_factory.mktemp("browsers"))
     yield made
     made.quit()

@@ -1,4 +1,4 @@
-"""Starts the app as a person does, and drives real headless browsers; pictures go to tests/output/browser/."""
+"""Starts the app as a person does, and drives real headless browsers; pictures, where they are wanted, go to tests/output/browser/."""
 
 from __future__ import annotations
 
@@ -126,6 +126,8 @@ class Page:
     """A headless browser of one screen size, and what a person does with it."""
 
     folder = PICTURES
+    #: Tests set it to false unless somebody wants to look: a page that fails leaves a picture all the same.
+    keeps_pictures = True
 
     def __init__(self, driver: Any, name: str) -> None:
         self.driver, self.name, self.taps = driver, name, 0
@@ -221,13 +223,15 @@ class Page:
         self.find('[data-testid="stFileUploaderDropzoneInput"]').send_keys("\n".join(map(str, files)))
 
     def picture(self, name: str) -> None:
+        if not self.keeps_pictures and name != "failed":
+            return
         self.folder.mkdir(parents=True, exist_ok=True)
         data = self.tell("Page.captureScreenshot", {"format": "png"})["data"]
         (self.folder / f"{name}-{self.name}.png").write_bytes(base64.b64decode(data))
 
     def pictures(self, name: str) -> None:
         """One in light and one in dark surroundings; the page must not be wider than its screen."""
-        for scheme in ("dark", "light"):
+        for scheme in ("dark", "light") if self.keeps_pictures else ():
             self.show_in(scheme)
             time.sleep(0.3)
             self.picture(f"{name}-{scheme}")

@@ -102,6 +102,7 @@ def find_faults(page: Page, where: str, **options: Any) -> list[str]:
     ]
 
 
+@pytest.mark.parametrize("page", ["phone"], indirect=True)
 def test_the_rules_find_a_planted_fault(page: Page, pages: list[str]) -> None:
     page.go(pages[0])
     page.run(
@@ -127,9 +128,10 @@ def test_no_page_has_a_serious_fault(page: Page, pages: list[str]) -> None:
             page.settle()
             where = f"{page.name} {address.split('/', 3)[3] or 'start'} {number or ''}"
             faults += find_faults(page, f"{where} light")
-            page.show_in("dark")
-            time.sleep(0.5)
-            faults += find_faults(page, f"{where} dark", runOnly=["color-contrast", "link-in-text-block"])
-            page.show_in("light")
-            time.sleep(0.2)
+            if page.name == "phone":  # the colours are those of the desk
+                page.show_in("dark")
+                time.sleep(0.5)
+                faults += find_faults(page, f"{where} dark", runOnly=["color-contrast", "link-in-text-block"])
+                page.show_in("light")
+                time.sleep(0.2)
     assert faults == []

@@ -292,7 +292,4 @@ def test_marks_by_finger_mouse_and_keys(browser: Browser, tmp_path: Path) -> Non
     browser.tap("button", "Compare on any photo")
     browser.wait_text("95 % interval")
     assert "x 815," in boxes_shown(browser)["batch"]
-    for scheme in ("light", "dark"):
-        browser.show_in(scheme, height=2600 if finger else 1500)
-        browser.settle()
-        browser.picture(f"picker-{scheme}")
+    browser.pictures("picker")
