@@ -28,7 +28,8 @@ SCREENS = {"phone": (390, 844), "desk": (1280, 900)}
 CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
 FLAGS = (
     "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync", "--disable-extensions",
+    "--force-prefers-reduced-motion",
 )  # fmt: skip
 #: How long anything may take before it counts as never: a busy machine is slow, not wrong.
 PATIENCE_SECONDS = 300
@@ -84,27 +85,21 @@ class Server:
         self.start()
 
     def start(self) -> None:
-        call = [
-            sys.executable,
-            "-m",
-            "colourmatch",
-            "app",
-            "--port",
-            str(self.port),
-            "--book",
-            self.book,
-            "--json",
-        ]
+        arguments = ["app", "--port", str(self.port), "--book", self.book, "--json", *self.options]
         environ = {**os.environ, "XDG_STATE_HOME": str(self.folder / "state"), "PYTHONPATH": str(ROOT)}
-        with self.log.open("ab") as log:
-            self.process = subprocess.Popen(
-                [*call, *self.options], cwd=self.folder, env=environ, stdout=subprocess.PIPE, stderr=log
-            )
-        assert self.process.stdout is not None
-        line = self.process.stdout.readline()
+        line = self.launch(arguments, environ)
         assert line, self.log.read_text()
         self.told: dict[str, Any] = json.loads(line)
         self.url = str(self.told["url"])
+
+    def launch(self, arguments: list[str], environ: dict[str, str]) -> str:
+        """Start the program; the first line that it says."""
+        call = [sys.executable, "-m", "colourmatch", *arguments]
+        with self.log.open("ab") as log:
+            self.process: Any = subprocess.Popen(
+                call, cwd=self.folder, env=environ, stdout=subprocess.PIPE, stderr=log, text=True
+            )
+        return str(self.process.stdout.readline())
 
     def is_running(self) -> bool:
         return self.process.poll() is None
@@ -119,6 +114,32 @@ class Server:
         try:
             self.process.wait(60)
         except subprocess.TimeoutExpired:
+            self.kill()
+
+
+class ForkedServer(Server):
+    """The same without the seconds that its imports take; tests/test_wheel.py and test_sharing.py start the program itself."""
+
+    def launch(self, arguments: list[str], environ: dict[str, str]) -> str:
+        from forking import start_app
+
+        said = self.folder / "said.txt"
+        said.write_text("")
+        self.process = start_app(arguments, self.folder, environ)
+        wait_for(lambda: said.read_text().endswith("\n") or not self.is_running(), "the app says nothing")
+        return said.read_text()
+
+    def is_running(self) -> bool:
+        return bool(self.process.is_alive())
+
+    def kill(self) -> None:
+        self.process.kill()
+        self.process.join(PATIENCE_SECONDS)
+
+    def stop(self) -> None:
+        self.process.terminate()
+        self.process.join(60)
+        if self.is_running():
             self.kill()
 
 

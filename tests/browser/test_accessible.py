@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from driving import CHROMIUM, DRIVER, SCREENS, Browsers, Page, Server, play_example
+from driving import CHROMIUM, DRIVER, SCREENS, Browsers, ForkedServer, Page, play_example
 
 from colourmatch.book.lot_book import open_book
 from colourmatch.workflow.closing import close_lot
@@ -68,7 +68,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> Iterator[list[str]]:
         close_lot(book, done.id, "matched", "", sure=True)
         begun = book.lots.begin("a new aperitif", 900, ["red"])
         enter_reference(book, "the bottle on the shelf", [60, 45, 30])
-        server = Server(folder, book.place)
+        server = ForkedServer(folder, book.place)
     paths = ("", "set-up", f"match?lot={lot}", f"match?lot={begun.id}", f"match?lot={done.id}", f"lots?lot={lot}", f"lots?lot={done.id}", "trend", "help", "picker",
              "calibrations", "share")  # fmt: skip
     try:
