@@ -632,15 +632,6 @@ def test_a_command_that_only_lists_makes_no_book(cli, tmp_path, arguments):
     assert not (tmp_path / "new").exists()
 
 
-@pytest.mark.parametrize("arguments", NEEDING, ids=" ".join)
-def test_a_command_that_needs_a_book_says_that_there_is_none(cli, tmp_path, arguments, monkeypatch):
-    monkeypatch.chdir(tmp_path)
-    said = cli(*arguments, "--json", "--book", "b.sqlite")
-    assert said.code == 2 and said.data["error"]["code"] == "book"
-    assert said.err.startswith("There is no lot book at ") and said.err.count("\n") == 1
-    assert not list(tmp_path.iterdir())
-
-
 WRITING = (
     ["lot", "new", "--name", "x", "--volume-ml", "900", "--stock", "red"], ["lot", "photo", "1", "x.jpg"],
     ["lot", "add", "1", "--stock", "red", "--drops", "3"], ["lot", "sample", "1", "--ml", "10"], ["lot", "close", "1"],
@@ -653,13 +644,16 @@ WRITING = (
 )  # fmt: skip
 
 
-@pytest.mark.parametrize("arguments", WRITING, ids=" ".join)
-def test_a_command_that_goes_on_with_something_makes_no_book(cli, tmp_path, arguments):
+@pytest.mark.parametrize("arguments", NEEDING + WRITING, ids=" ".join)
+def test_a_command_that_goes_on_with_something_says_that_there_is_no_book_and_makes_none(
+    cli, tmp_path, arguments, monkeypatch
+):
+    monkeypatch.chdir(tmp_path)
     place = tmp_path / "new" / "b.sqlite"
     said = cli(*arguments, "--json", "--book", place)
     assert said.code == 2 and said.data["error"]["code"] == "book"
     assert said.err.startswith(f"There is no lot book at {place} yet.") and said.err.count("\n") == 1
-    assert not place.parent.exists()
+    assert not list(tmp_path.iterdir())
 
 
 @pytest.mark.parametrize(
