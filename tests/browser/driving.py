@@ -12,6 +12,8 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from contextlib import suppress
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -51,10 +53,21 @@ return [name, held.tagName, look.outlineStyle !== 'none' || look.boxShadow !== '
 """
 
 
-def free_port() -> int:
+def free_port(wanted: int = 0) -> int:
+    """The wanted port where nothing listens there, else another."""
     with socket.socket() as door:
-        door.bind(("127.0.0.1", 0))
+        door.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            door.bind(("127.0.0.1", wanted))
+        except OSError:
+            return free_port()
         return int(door.getsockname()[1])
+
+
+@cache
+def usual_port() -> int:
+    """One for the apps of this process, one after the other: what a browser has read and compiled from there it keeps."""
+    return free_port()
 
 
 def wait_for(fits: Callable[[], Any], otherwise: str) -> Any:
@@ -80,7 +93,7 @@ class Server:
     """`colourmatch app` on one port with one book; it can be killed and started again."""
 
     def __init__(self, folder: Path, book: str, *options: str) -> None:
-        self.port, self.options, self.folder, self.book = free_port(), options, folder, book
+        self.port, self.options, self.folder, self.book = free_port(usual_port()), options, folder, book
         self.log = folder / "server.txt"
         self.start()
 
@@ -331,7 +344,15 @@ class Browsers:
         return self.others[-1]
 
     def give_back(self) -> None:
-        """The test is over."""
+        """The test is over: no page of it may come to the next app, which has the same address."""
+        from selenium.common.exceptions import WebDriverException
+
+        if self.lent and self.kept is not None:
+            with suppress(WebDriverException):
+                for handle in self.kept.window_handles:
+                    self.kept.switch_to.window(handle)
+                    self.kept.execute_script("try { localStorage.clear() } catch { }")
+                    self.kept.get("about:blank")
         self.lent = False
         while self.others:
             self.others.pop().quit()
@@ -353,7 +374,6 @@ class Browsers:
             try:
                 old = self.kept.window_handles
                 self.kept.switch_to.window(old[0])
-                self.kept.execute_script("try { localStorage.clear() } catch { }")
                 self.kept.switch_to.new_window("tab")
                 new = self.kept.current_window_handle
                 for handle in old:

@@ -38,7 +38,7 @@ def mark(app: Any, boxes: dict[str, tuple[int, ...]]) -> None:
     for name, box in boxes.items():
         for axis, value in zip(("x", "y", "width", "height"), box, strict=True):
             next(f for f in app.number_input if (f.key or "").endswith(f"-{name}-{axis}")).set_value(value)
-            app.run()
+    app.run()
     assert not app.exception
 
 
