@@ -4,19 +4,20 @@ from __future__ import annotations
 
 import io
 import os
-import pickle
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does, and before numpy starts
 
 import pytest
+from remembering import remember
 
 from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.simulate import save_photo
 from colourmatch.simulate.kitchen import Kitchen, draw_demo_photo
 
+#: Files of half a minute and more without a browser.
+LONG = ("test_cli.py", "test_lot.py", "test_pages.py", "test_reference.py")
 SAMPLE_PHOTOS = Path(__file__).parent / "photos"
 
 
@@ -26,9 +27,9 @@ def pytest_xdist_auto_num_workers() -> int:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Files of tests in a browser come first: begun last they would keep one worker busy when all else is done."""
+    """Files of tests in a browser come first, then other long ones: begun last they would keep one worker busy alone."""
     slow = {item.path for item in items if item.get_closest_marker("browser")}
-    items.sort(key=lambda item: item.path not in slow)
+    items.sort(key=lambda item: (item.path not in slow, item.path.name not in LONG))
 
 
 @pytest.fixture(scope="session")
@@ -86,8 +87,9 @@ def _own_book(tmp_path_factory: pytest.TempPathFactory):
 @pytest.fixture(scope="session")
 def browsers(tmp_path_factory: pytest.TempPathFactory):
     """What opens browsers, for the tests that need one."""
-    from driving import Browsers
+    from driving import Browsers, Page
 
+    Page.keeps_pictures = bool(os.environ.get("COLOURMATCH_TEST_PICTURES"))
     made = Browsers(tmp_path_factory.mktemp("browsers"))
     yield made
     made.quit()
@@ -103,37 +105,10 @@ def drawn_photos(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     ]
 
 
-_FITS: dict[bytes, Any] = {}
-_READINGS: dict[tuple[object, ...], Any] = {}
-
-
 @pytest.fixture(scope="module")
 def remembered() -> Iterator[None]:
-    """The same fit of the same photos, the same reading of the same file: both take most of the time of many tests."""
-    from colourmatch.liquid.learn import fit_lot
-    from colourmatch.photo import measure
-    from colourmatch.workflow import fitting
-
-    def fit(*given: Any, **named: Any) -> Any:
-        key = pickle.dumps((given, named))
-        if key not in _FITS:
-            _FITS[key] = fit_lot(*given, **named)
-        return _FITS[key]
-
-    def read(source: bytes | Path, name: str | None = None, greys: Any = None) -> Any:
-        if not isinstance(source, bytes) and not Path(source).is_file():
-            return measured(source, name, greys)
-        content = source if isinstance(source, bytes) else Path(source).read_bytes()
-        named = name if isinstance(source, bytes) else name or Path(source).name
-        key = (content, named, None if greys is None else tuple(greys.reflectance))
-        if key not in _READINGS:
-            _READINGS[key] = measured(source, name, greys)
-        return _READINGS[key]
-
-    measured = measure.measure_or_refuse
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(fitting, "fit_lot", fit)
-        patch.setattr(measure, "measure_or_refuse", read)
+    """The same fit of the same photos, the same reading of the same file."""
+    with remember():
         yield
 
 

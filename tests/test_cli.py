@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import json
 import os
 import re
@@ -33,6 +32,8 @@ ROOT = Path(__file__).parents[1]
 pytestmark = pytest.mark.usefixtures("remembered")
 STRENGTH_1 = ["stock", "add", "b", "--strength-g-per-100ml", "1"]
 RED = ["stock", "add", "red", "--colourant", "E129", "--strength-g-per-100ml", "1.0"]
+MAKE = ["stock", "make", "--strength-g-per-100ml", "1", "--volume-ml", "50"]
+GRAPE = ["stock", "add", "grape", "--colourant", "E163"]
 LOT = ["lot", "new", "--name", "Bitter", "--volume-ml", "900", "--stock", "red", "--ceiling-mg-per-l", "60"]
 
 
@@ -316,7 +317,7 @@ REFUSALS = [
     (["lot", "correct", "1", "2", "--volume-ml", "850", "--reason", "x"], "value", "An entry is corrected"),
     (["stock", "add", "b", "--colourant", "E129", "--strength-g-per-100ml", "500"], "value", "at most 100"),
     (
-        ["stock", "make", "--strength-g-per-100ml", "1", "--volume-ml", "50", "--dye-content", "85"],
+        [*MAKE, "--dye-content", "85"],
         "value",
         "For 85 % write 0.85.",
     ),
@@ -331,6 +332,23 @@ REFUSALS = [
     (["lot", "export", "--out", "/no/such/folder/lots.csv"], "book", "cannot be written"),
     (["lot", "export", "--out", "-"], "value", "--json and --out - both want"),
     (["lot", "export", "--out", "lots.xlsx"], "value", "Name it .csv, which spreadsheets open"),
+    ([*LOT, "--already-colourant", "E999"], "unknown-colourant", 'There is no colourant "E999"'),
+    (["lot", "trial", "1", "--ml", "3"], "value", "Take 50 or 100 ml."),
+    (["lot", "trial", "1", "--ml", "50", "--pour-back"], "value", "Give one of --ml"),
+    (["lot", "use", "1", "red"], "value", "uses red already. Name another stock."),
+    (["lot", "use", "1", "reed"], "not-found", "Near it: red."),
+    (["lot", "answer", "1"], "value", "--yes"),
+    (["lot", "photo", "1", "x.jpg", "--white", "1,1,9,9"], "value", "at least one of --reference and --batch"),
+    (["card-profile", "add", "kitchen"], "value", "Say it in one way"),
+    (["card-profile", "show", "kitchen"], "not-found", "Make its profile with"),
+    (["phone", "fit"], "not-found", "Begin with: colourmatch phone add"),
+    (["phone", "add", "x.jpg", "--light", "a", "--batch", "red=6drops"], "value", "give --volume-ml"),
+    (["measure", "x.jpg", "--card-name", "kitchen"], "not-found", "There is no card 'kitchen'"),
+    ([*MAKE, "--bottle-g-per-100ml", "5", "--dye-content", "0.85"], "value", "not both"),
+    ([*MAKE, "--bottle-colour-value", "150"], "value", "--colourant"),
+    ([*GRAPE, "--bottle-g", "20"], "value", "--bottle-percent"),
+    ([*GRAPE, "--bottle-percent", "4", "--strength-g-per-100ml", "1"], "value", "--bottle-percent"),
+    (GRAPE, "value", "--bottle-percent"),
     (["book", "restore", "/no/such.zip", "--book", "/no/such/new.sqlite"], "book", "cannot be read"),
 ]  # fmt: skip
 
@@ -462,34 +480,6 @@ def test_exit_2_when_no_photo_could_be_measured(cli, sample_photos, tmp_path):
     assert said.err.splitlines()[-1].startswith("None of the photos could be measured.")
 
 
-def test_a_photo_of_a_lot_is_set_aside_and_taken_back(lot, drawn_photos):
-    entry = str(lot("lot", "photo", "1", drawn_photos[0], "--json").data["entry"])
-    said = lot("lot", "set-aside", "1", entry, "--why", "a lamp shone in", "--json")
-    assert said.code == 0 and said.data["set_aside"] and said.data["why"] == "a lamp shone in"
-    assert said.data["advice"]["action"] == "rephotograph"
-    assert "(set aside: a lamp shone in)" in lot("lot", "show", "1").out
-    back = lot("lot", "set-aside", "1", drawn_photos[0].name, "--why", "it was all right", "--take-back")
-    assert back.code == 0 and f"The photo of entry {entry} counts again" in back.out
-    again = lot("lot", "set-aside", "1", entry, "--why", "x", "--take-back")
-    assert again.code == 2 and "counts as it is" in again.err
-
-
-def test_what_went_wrong_is_answered_by_the_command_that_is_printed(cli, sample_photos):
-    for name, number in (("red", "E129"), ("blue", "E133")):
-        cli("stock", "add", name, "--colourant", number, "--strength-g-per-100ml", "1")
-    cli("lot", "new", "--name", "Mixed", "--volume-ml", "900", "--stock", "blue", "--dilution", "5")
-    cli("lot", "photo", "1", sample_photos / "ladder1-0.jpg")
-    cli("lot", "add", "1", "--stock", "blue", "--drops", "30")
-    said = cli("lot", "photo", "1", sample_photos / "ladder1-2.jpg")
-    assert "colourmatch lot answer LOT --yes" in said.out and "lot answer LOT --no" in said.out
-    assert cli("lot", "answer", "1").code == 2
-    assert cli("lot", "answer", "1", "--yes", "--cause", "not-stirred").code == 2
-    done = cli("lot", "answer", "1", "--yes", "--token", "t", "--json")
-    assert (done.code, done.data["kind"], done.data["advice"]["question"]) == (0, "addition", None)
-    assert cli("lot", "answer", "1", "--yes", "--token", "t", "--json").data["entry"] == done.data["entry"]
-    assert cli("lot", "answer", "1", "--no").code == 2
-
-
 def test_a_photo_without_the_card_is_measured_by_rectangles(cli, drawn_photos):
     pytest.importorskip("colourmatch.photo.rectangles")
     # Inside the paper between the grey steps, and inside the two glasses, of the drawn photo.
@@ -510,22 +500,6 @@ def test_a_photo_without_the_card_is_measured_by_rectangles(cli, drawn_photos):
     assert grey.data["spots"]["batch"]["lab"][0] < said.data["spots"]["batch"]["lab"][0] - 10
 
 
-def test_a_lot_takes_photos_without_the_card(lot, drawn_photos, sample_photos):
-    view = draw_demo_photo(Kitchen(), 1).view
-    typed = []
-    for name, centre_mm in (("white", (85, 138)), ("reference", (45, 85)), ("batch", (125, 85))):
-        x, y = (round(value) for value in view.to_pixels(centre_mm))
-        typed += [f"--{name}", f"{x - 15},{y - 15},30,30"]
-    said = lot("lot", "photo", "1", drawn_photos[0], sample_photos / "bad-text.jpg", *typed, "--json")
-    assert said.code == 0
-    good, bad = said.data["photos"]
-    assert good["entry"] and good["card"] is None and good["rectangles"]["white_reflectance"] == 1
-    assert bad["entry"] is None and bad["error"]
-    assert said.data["advice"]["action"] == "add" and said.data["advice"]["combined"]["photos"] == ["Photo 1"]
-    half = lot("lot", "photo", "1", drawn_photos[0], "--white", "1,1,9,9")
-    assert half.code == 2 and "at least one of --reference and --batch" in half.err
-
-
 def test_photos_of_the_same_glasses_say_something_together(cli, drawn_photos, tmp_path):
     again = tmp_path / "again.jpg"
     again.write_bytes(drawn_photos[1].read_bytes())
@@ -544,21 +518,6 @@ def test_photos_of_the_same_glasses_say_something_together(cli, drawn_photos, tm
 
 
 # ---- stocks ----------------------------------------------------------------------------------------------
-
-
-def test_stock_from_label_to_weighed_diluted_reset_and_put_away(cli):
-    added = cli(*RED, "--drop-ml", "0,05", "--json").data
-    assert added["mg_per_drop"] == pytest.approx(0.5)
-    assert "label-warning" in {caution["code"] for caution in added["cautions"]}
-    # 1.93 g of water in 40 drops are 0.04825 ml each.
-    weighed = cli("stock", "weigh", "red", "--drops", "40", "--grams", "1,93", "--json").data
-    assert weighed["drop_ml"] == pytest.approx(0.04825) and weighed["drop_weighed"]
-    thin = cli("stock", "dilute", "red", "--fold", "10", "--name", "red thin", "--json").data
-    assert thin["strength_g_per_100ml"] == pytest.approx(0.1) and thin["diluted_from"] == added["id"]
-    assert cli("stock", "put-away", "red", "--json").data["active"] is False
-    assert [stock["stock"] for stock in cli("stock", "list", "--json").data["stocks"]] == ["red thin"]
-    assert len(cli("stock", "list", "--all", "--json").data["stocks"]) == 2
-    assert "red thin" in cli("stock", "list").out
 
 
 def test_what_was_learnt_goes_with_a_dilution(cli, tmp_path):
@@ -583,61 +542,6 @@ def test_an_unknown_bottle(cli, start):
 
 
 # ---- lots ------------------------------------------------------------------------------------------------
-
-
-def test_a_base_that_fills_the_ceiling_is_warned_of(lot):
-    base = [*LOT, "--already-mg-per-l", "60", "--json"]
-    assert [w["code"] for w in lot(*base).data["warnings"]] == ["ceiling-full", "base-unnamed"]
-    named = lot(*base, "--already-colourant", "anthocyanins").data
-    assert (named["already_colourant"], [w["code"] for w in named["warnings"]]) == ("E163", ["ceiling-full"])
-    said = lot(*LOT, "--already-mg-per-l", "60").out
-    assert "Warning: Your ceiling is 60 mg/l and the base already holds 60: nothing may be added." in said
-    unknown = lot("lot new --name x --volume-ml 900 --stock red --already-colourant E999")
-    assert unknown.code == 2 and 'There is no colourant "E999"' in unknown.err
-    corrected = lot("lot", "correct", "2", "--already-colourant", "none", "--reason", "unsure", "--json")
-    assert corrected.data["changes"] == {"already_colourant": None}
-
-
-def test_a_trial_is_taken_scaled_and_poured_back(lot):
-    taken = lot("lot", "trial", "1", "--ml", "100", "--token", "t", "--json").data
-    assert (taken["lot"], taken["trial_of"], taken["batch_ml"]) == (2, 1, 800)
-    assert lot("lot", "trial", "1", "--ml", "100", "--token", "t", "--json").data["lot"] == 2
-    lot("lot", "add", "2", "--stock", "red", "--drops", "7")
-    (trial,) = lot("lot", "trial", "1", "--json").data["trials"]
-    assert (trial["lot"], trial["doses"][0]["drops"], trial["poured_back"]) == (2, 56, False)
-    said = lot("lot", "trial", "1").out
-    assert "7 drops of red there are 56 (47 to 65) in the 800 ml of the batch." in said
-    assert unfold(said) in unfold(lot("lot", "show", "1").out)
-    back = lot("lot", "trial", "2", "--pour-back", "--json").data
-    assert (back["lot"], back["trial"], back["trials"][0]["poured_back"]) == (1, 2, True)
-    shown = lot("lot", "show", "1", "--json").data
-    assert shown["state"]["mg_per_l"]["red"] == pytest.approx(3.5 / 0.90035, abs=1e-3)
-    assert lot("lot", "show", "2", "--json").data["closing"]["outcome"] == "trial"
-    poured = next(event for event in shown["events"] if event["kind"] == "poured-back")
-    undone = lot("lot", "correct", "1", poured["id"], "--void", "--reason", "it went down the sink", "--json")
-    assert undone.data["state"]["volume_ml"] == pytest.approx(800.35)
-
-
-def test_a_trial_that_cannot_be_is_refused_with_what_to_do(lot):
-    assert "has no trial. Take one: colourmatch lot trial 1 --ml 100" in lot("lot", "trial", "1").out
-    for arguments, words in (
-        (["--ml", "3"], "Take 50 or 100 ml."),
-        (["--ml", "5000"], "Check the volume."),
-        (["--ml", "50", "--pour-back"], "Give one of --ml"),
-        (["--pour-back"], "is no trial"),
-    ):
-        said = lot("lot", "trial", "1", *arguments)
-        assert said.code == 2 and words in said.err
-
-
-def test_another_stock_is_used_in_a_lot_as_well(lot):
-    lot("stock", "add", "gold", "--colourant", "E102", "--strength-g-per-100ml", "0.5")
-    used = lot("lot", "use", "1", "gold", "--json").data
-    assert used["stocks"] == ["red", "gold"] and used["advice"]["action"] == "rephotograph"
-    assert lot("lot", "show", "1", "--json").data["stocks"] == ["red", "gold"]
-    again = lot("lot", "use", "1", "gold")
-    assert again.code == 2 and "uses red, gold already. Name another stock." in again.err
-    assert "Near it: gold." in lot("lot", "use", "1", "goald").err
 
 
 def test_a_glass_can_be_looked_at(lot, drawn_photos):
@@ -728,15 +632,6 @@ def test_a_command_that_only_lists_makes_no_book(cli, tmp_path, arguments):
     assert not (tmp_path / "new").exists()
 
 
-@pytest.mark.parametrize("arguments", NEEDING, ids=" ".join)
-def test_a_command_that_needs_a_book_says_that_there_is_none(cli, tmp_path, arguments, monkeypatch):
-    monkeypatch.chdir(tmp_path)
-    said = cli(*arguments, "--json", "--book", "b.sqlite")
-    assert said.code == 2 and said.data["error"]["code"] == "book"
-    assert said.err.startswith("There is no lot book at ") and said.err.count("\n") == 1
-    assert not list(tmp_path.iterdir())
-
-
 WRITING = (
     ["lot", "new", "--name", "x", "--volume-ml", "900", "--stock", "red"], ["lot", "photo", "1", "x.jpg"],
     ["lot", "add", "1", "--stock", "red", "--drops", "3"], ["lot", "sample", "1", "--ml", "10"], ["lot", "close", "1"],
@@ -749,13 +644,16 @@ WRITING = (
 )  # fmt: skip
 
 
-@pytest.mark.parametrize("arguments", WRITING, ids=" ".join)
-def test_a_command_that_goes_on_with_something_makes_no_book(cli, tmp_path, arguments):
+@pytest.mark.parametrize("arguments", NEEDING + WRITING, ids=" ".join)
+def test_a_command_that_goes_on_with_something_says_that_there_is_no_book_and_makes_none(
+    cli, tmp_path, arguments, monkeypatch
+):
+    monkeypatch.chdir(tmp_path)
     place = tmp_path / "new" / "b.sqlite"
     said = cli(*arguments, "--json", "--book", place)
     assert said.code == 2 and said.data["error"]["code"] == "book"
     assert said.err.startswith(f"There is no lot book at {place} yet.") and said.err.count("\n") == 1
-    assert not place.parent.exists()
+    assert not list(tmp_path.iterdir())
 
 
 @pytest.mark.parametrize(
@@ -779,63 +677,34 @@ def test_an_empty_list_names_the_book_and_what_narrowed_it(cli, tmp_path):
     assert cli("lot", "list", "--search", "no such").out.startswith("No lot fits. Leave --search")
 
 
-def test_figures_put_right_are_told_in_words(lot):
-    call = "lot correct 1 --ceiling-mg-per-l 55 --serving depth-mm=60 --target-lab 60,45,30 --reason x"
-    assert "Corrected: ceiling 55 mg/l; " in lot(call).out
-    shown = lot("lot", "show", "1").out
-    assert "Put right: ceiling 55 mg/l; " in shown and "L* 60.0, a* 45.0, b* 30.0" in shown
-    assert "lot correct 1 --jurisdiction EU" in shown
-    assert "_" not in shown
-
-
-def test_a_lot_from_photo_to_close(lot, drawn_photos, sample_photos, tmp_path):
-    first = lot("lot", "photo", "1", drawn_photos[0], "--by", "MK", "--json").data
-    assert first["lot"] == 1 and first["entry"] and first["advice"]["action"] == "add"
-    dose = first["advice"]["doses"][0]
-    assert dose["stock"] == "red" and dose["drops"] > 20
-    lot("lot", "add", "1", "--stock", "red", "--drops", "64")
-    both = lot("lot", "photo", "1", drawn_photos[1], sample_photos / "bad-text.jpg", "--json")
-    assert both.code == 0 and len(both.data["photos"]) == 2
-    assert both.data["photos"][1]["entry"] is None and both.data["advice"]["action"] in ("add", "stop")
-    assert lot("lot", "photo", "1", drawn_photos[0], "--json").data["entry"] == first["entry"]
-    refused = lot("lot", "photo", "1", sample_photos / "bad-empty.jpg", "--json")
-    assert refused.code == 2 and refused.data["error"] in refused.err
-    shown = lot("lot", "show", "1", "--json").data
-    assert [event["kind"] for event in shown["events"]] == ["photo", "addition", "photo"]
+def test_a_closed_lot_is_told_with_its_end_and_takes_nothing_more(lot, drawn_photos, tmp_path):
+    lot("lot", "photo", "1", drawn_photos[0])
+    lot("lot", "close", "1", "--reason", "nearest", "--sure")
     told = lot("lot", "show", "1").out
-    assert "64 drops of red" in told and "-> " in told and "Colour: Allura red AC (E129)" in told
-    assert "ended at CIEDE2000" not in told
-    closed = lot("lot", "close", "1", "--reason", "nearest", "--sure", "--note", "good enough", "--json").data
-    assert (closed["lot"], closed["outcome"]) == (1, "nearest")
-    assert "ended at CIEDE2000" in (told := lot("lot", "show", "1").out) and "-> Add" not in told
+    assert "ended at CIEDE2000" in told and "-> Add" not in told
+    assert "finished at CIEDE2000" in lot("lot", "recheck", "1").out
+    assert lot("lot", "recheck", "1", drawn_photos[1]).out.endswith("Photograph again in a week.\n")
     late = lot("lot", "add", "1", "--stock", "red", "--drops", "1", "--json")
     assert late.code == 2 and late.data["error"]["code"] == "closed"
     assert lot("lot", "list", "--open", "--json").data["lots"] == []
-    out = tmp_path / "lots.csv"
-    assert lot("lot", "export", "--out", out, "--json").data == {"out": str(out), "rows": 1}
-    assert next(csv.DictReader(out.open(encoding="utf-8")))["outcome"] == "nearest"
-    assert lot("lot", "export", "--out", out, "--rows", "entries", "--json").data["rows"] == 4
+    next((tmp_path / "book.sqlite.photos").rglob("*.jpg")).unlink()
+    found = lot("book", "check", "--json")
+    assert found.code == 2 and found.data["findings"] and found.data["error"]["text"] in found.err
+
+
+def test_a_question_names_the_command_that_answers_it(cli, sample_photos):
+    cli("stock add blue --colourant E133 --strength-g-per-100ml 1")
+    cli("lot new --name Mixed --volume-ml 900 --stock blue --dilution 5")
+    cli("lot", "photo", "1", sample_photos / "ladder1-0.jpg")
+    cli("lot add 1 --stock blue --drops 30")
+    said = cli("lot", "photo", "1", sample_photos / "ladder1-2.jpg").out
+    assert "colourmatch lot answer LOT --yes" in said and "lot answer LOT --no" in said
 
 
 def test_export_to_stdout_and_as_json(lot, tmp_path):
     assert lot("lot", "export", "--out", "-").out.splitlines()[1].startswith("1,")
     lot("lot", "export", "--out", tmp_path / "book.json")
     assert json.loads((tmp_path / "book.json").read_text(encoding="utf-8"))
-
-
-def test_the_book_as_json_is_read_into_an_empty_one(lot, tmp_path):
-    lot("lot", "add", "1", "--stock", "red", "--drops", "5")
-    out, place = tmp_path / "book.json", tmp_path / "new.sqlite"
-    written = lot("lot", "export", "--out", out, "--json").data["rows"]
-    read = lot("lot", "import", out, "--book", place, "--json").data
-    assert read == {"book": str(place), "rows": written, "lots": 1}
-    before, after = (lot("lot", "show", "1", "--json", *where).data for where in ([], ["--book", place]))
-    assert before == after
-    again = lot("lot", "import", out, "--book", place, "--json")
-    assert again.code == 2 and "is not empty" in again.data["error"]["text"]
-    (tmp_path / "cut.json").write_text(out.read_text(encoding="utf-8")[:400])
-    cut = lot("lot", "import", tmp_path / "cut.json", "--book", tmp_path / "third.sqlite", "--json")
-    assert cut.code == 2 and "cut off" in cut.data["error"]["text"]
 
 
 # ---- targets and servings --------------------------------------------------------------------------------
@@ -865,20 +734,6 @@ def test_a_serving_as_people_type_it():
     read = Serving().convert("Name=soda, on ice, depth-mm=60,5;light=a,weight=2", None, None)
     assert read == {"name": "soda, on ice", "depth_mm": 60.5, "illuminant": "a", "weight": 2}
     assert Serving().convert("none", None, None) == {}
-
-
-def test_any_light_of_the_cie_and_any_colour_temperature_can_be_named(cli, drawn_photos):
-    cli(*RED)
-    served = ("depth-mm=60,light=2700k", "depth-mm=60,light=fl3.15", "depth-mm=60,light=D65")
-    made = cli(
-        *LOT, "--dilution", "5", *(part for one in served for part in ("--serving", one)), "--json"
-    ).data
-    names = [one["illuminant"] for one in made["serving"]["conditions"]]
-    assert names == ["2700 K", "FL3.15", "D65"]
-    looks = cli("lot", "photo", "1", drawn_photos[0], "--json").data["advice"]["serving"]
-    assert [one["illuminant"] for one in looks] == names
-    assert len({one["delta_e_2000"]["value"] for one in looks}) == 3
-    assert "light 2700 K" in cli("lot", "show", "1").out
 
 
 def test_a_lot_is_judged_as_it_is_served(lot):
@@ -929,104 +784,10 @@ def test_the_colour_of_an_entered_reference_counts_as_sure_as_it_was_read(lot, t
     assert lot("lot", "show", "1", "--json").data["target_lab"] is None
 
 
-def test_a_reference_from_photos_and_from_an_own_lot(lot, drawn_photos, sample_photos):
-    assert lot("reference", "list", "--json").data == {"references": []}
-    call = ["reference", "add", "Bottle", drawn_photos[0], sample_photos / "bad-text.jpg", "--dilution", "5"]
-    added = lot(*call, "--json")
-    assert added.code == 0 and added.err.count("Photo ") == 2
-    good, bad = added.data["photos"]
-    assert good["reading"] == added.data["readings"][0]["reading"] and bad["reading"] is None and bad["note"]
-    again = lot("reference", "add", "Bottle", drawn_photos[0], "--dilution", "5")
-    number = good["reading"]
-    assert f"{drawn_photos[0].name} was noted before, as reading {number}: it counts once." in again.out
-    assert len(lot("reference", "show", "Bottle", "--json").data["readings"]) == 1
-    refused = lot("reference", "add", "Other", sample_photos / "bad-text.jpg", "--json")
-    assert refused.code == 2 and refused.data["error"]["text"] in refused.err
-    lot("lot", "photo", "1", drawn_photos[0])
-    own = lot("reference", "add", "Own", "--from-lot", "1", "--json").data
-    assert own["source"] == 1 and own["readings"][0]["source"] == "lot"
-    assert [one["name"] for one in lot("reference", "list", "--json").data["references"]] == ["Bottle", "Own"]
-    assert "Bottle" in (listed := lot("reference", "list").out) and listed.count("+-") == 6
-    chosen = lot("reference", "choose", "Bottle", "--lot", "1")
-    assert chosen.out.startswith("Lot 1 is tinted to Bottle, the latest reading: L* ")
-    made = lot(*LOT, "--reference", "bottle", "--json").data
-    assert made["reference_id"] == added.data["reference"]
-
-
 # ---- papers, and after the closing -----------------------------------------------------------------------
 
 
-def test_sheet_and_label(lot, tmp_path):
-    sheet, labels = tmp_path / "lot.pdf", tmp_path / "label.pdf"
-    assert lot("lot", "show", "1", "--json").data["label"].startswith("Colour: Allura red AC (E129)")
-    assert lot("lot", "label", "1", "--json").data["lines"][2:] == ["No colour added."]
-    lot("lot", "add", "1", "--stock", "red", "--drops", "5")
-    said = lot("lot", "sheet", "1", "--out", sheet, "--paper", "letter", "--json").data
-    assert said == {"lot": 1, "number": "L1", "out": str(sheet), "paper": "letter"}
-    told = lot("lot", "label", "1", "--out", labels, "--copies", "13", "--json").data
-    assert told["text"] == "\n".join(told["lines"]) and told["lines"][2] == "Colour: Allura red AC (E129)"
-    assert lot("lot", "show", "1", "--json").data["label"].splitlines() == told["lines"][2:]
-    assert lot("lot", "label", "1").out == told["text"] + "\n"
-    assert len(PdfReader(labels).pages) == 2 and "Lot L1" in PdfReader(sheet).pages[0].extract_text()
-
-
-def test_recheck_and_trend(lot, drawn_photos, sample_photos):
-    assert lot("lot", "trend", "--json").data["lots"] == []
-    lot("lot", "photo", "1", drawn_photos[0])
-    still = lot("lot", "recheck", "1")
-    assert "finished" not in still.out and "Lot L1 is still open." in still.out
-    assert lot("lot", "recheck", "1", "--json").data["drift"]["closed"] is False
-    lot("lot", "close", "1", "--reason", "given up")
-    assert "finished at CIEDE2000" in lot("lot", "recheck", "1").out
-    nothing = lot("lot", "recheck", "1", "--json")
-    assert nothing.code == 0 and nothing.data["photos"] == []
-    assert nothing.data["drift"]["text"].startswith("No recheck yet.")
-    seen = lot("lot", "recheck", "1", drawn_photos[1], sample_photos / "bad-empty.jpg", "--json")
-    assert seen.code == 0 and seen.err.count("Photo ") == 2
-    kept, refused = seen.data["photos"]
-    assert kept["entry"] and refused["entry"] is None and refused["note"] == refused["error"]
-    assert seen.data["drift"]["photos"][0]["delta_e_2000"]["value"] > 10
-    told = lot("lot", "recheck", "1")
-    assert "0.0 weeks: drift CIEDE2000" in told.out and told.out.endswith("Photograph again in a week.\n")
-    bad = lot("lot", "recheck", "1", sample_photos / "bad-empty.jpg", "--json")
-    assert bad.code == 2 and bad.data["error"]["text"] == bad.err.strip()
-    trend = lot("lot", "trend", "--name", "bitter", "--stock", "red", "--json").data
-    assert [one["lot"] for one in trend["lots"]] == [1] and trend["limits"]["L*"] is None
-    assert "limits need at least 3" in lot("lot", "trend").out
-    assert "Recheck photo" in lot("lot", "show", "1").out
-
-
-def test_ceilings_of_the_law_count_where_the_place_is_named(cli):
-    cli(*RED)
-    call = ["lot", "new", "--name", "B", "--volume-ml", "900", "--stock", "red", "--dilution", "5"]
-    assert cli(*call, "--json").data["jurisdiction"] is None
-    assert cli(*call, "--jurisdiction", "eu", "--json").data["jurisdiction"] == "EU"
-    amounts = [cli("lot", "show", lot, "--json").data["state"]["ceiling_left_mg_per_l"] for lot in (1, 2)]
-    # calibration/limits.csv: 100 mg/l for the sum of these colours in flavoured drinks.
-    assert amounts == [None, 100]
-    assert "ceiling  100 mg/l left" in cli("lot", "show", "2").out
-
-
 # ---- book ------------------------------------------------------------------------------------------------
-
-
-def test_backup_check_and_restore(lot, drawn_photos, tmp_path):
-    photo = lot("lot", "photo", "1", drawn_photos[0], "--json").data
-    archive, restored = tmp_path / "backup.zip", tmp_path / "restored.sqlite"
-    assert lot("book", "backup", "--out", archive, "--json").data["photos"] == 1
-    assert lot("book", "restore", archive, "--book", restored, "--json").data == {
-        "book": str(restored),
-        "lots": 1,
-        "left_out": [],
-    }
-    again = lot("lot", "show", "1", "--book", restored, "--json").data
-    assert again["photos"][0]["entry"] == photo["entry"]
-    taken = lot("book", "restore", archive, "--book", restored)
-    assert taken.code == 2 and "is there already" in taken.err
-    assert lot("book", "check", "--json").data["ok"] is True
-    next((tmp_path / "book.sqlite.photos").rglob("*.jpg")).unlink()
-    found = lot("book", "check", "--json")
-    assert found.code == 2 and found.data["findings"] and found.data["error"]["text"] in found.err
 
 
 def test_the_book_may_be_named_before_and_after_the_command(cli, tmp_path):
@@ -1117,20 +878,6 @@ def test_app_names_a_port_that_is_taken(cli):
 # ---- cards and phones ------------------------------------------------------------------------------------
 
 
-def test_a_card_is_entered_shown_chosen_and_forgotten(cli):
-    greys = "0.74,0.48,0.33,0.18,0.085,0.03"
-    told = cli("card-profile", "add", "kitchen", "--greys", greys, "--sd", "0.004", "--json")
-    assert told.code == 0 and len(told.data["greys"]) == 12
-    assert "0.740 +-0.004" in cli("card-profile", "show", "kitchen").out
-    assert cli("card-profile", "default", "kitchen", "--json").data == {"default": "kitchen"}
-    assert cli("card-profile", "list", "--json").data["cards"][0]["default"] is True
-    assert cli("card-profile", "forget", "kitchen").out == "The card kitchen is forgotten.\n"
-    gone = cli("card-profile", "show", "kitchen")
-    assert gone.code == 2 and "Make its profile with" in gone.err
-    both = cli("card-profile", "add", "kitchen")
-    assert both.code == 2 and "Say it in one way" in both.err
-
-
 def test_known_liquids_are_typed_in_mg_or_drops(cli):
     from colourmatch.commands.calibrations import Known
 
@@ -1139,19 +886,6 @@ def test_known_liquids_are_typed_in_mg_or_drops(cli):
     assert Known().convert("red=0,3ml", None, None) == {"red": (0.3, "ml")}
     with pytest.raises(InputError, match="Give STOCK=MG_PER_L"):
         Known().convert("red", None, None)
-
-
-def test_a_phone_without_known_liquids_says_how_to_begin(cli, tmp_path):
-    assert cli("phone", "list", "--json").data == {"phones": []}
-    assert cli(*RED).code == 0
-    said = cli("phone", "fit")
-    assert said.code == 2 and "Begin with: colourmatch phone add" in said.err
-    drops = cli("phone", "add", tmp_path / "none.jpg", "--light", "window", "--batch", "red=6drops")
-    assert drops.code == 2 and "give --volume-ml" in drops.err
-    none = cli("phone", "add", tmp_path / "none.jpg", "--light", "window", "--batch", "red=6")
-    assert none.code == 2 and "cannot be read" in none.err
-    light = cli("measure", tmp_path / "none.jpg", "--card-name", "kitchen")
-    assert light.code == 2 and "There is no card 'kitchen'" in light.err
 
 
 def test_a_corrected_photo_says_what_it_was_read_as():
@@ -1217,37 +951,7 @@ def test_closing_against_the_advice_and_with_an_open_trial_says_so(lot):
     assert own["against"] == "" and own["open_trials"] == []
 
 
-def test_a_stock_is_made_from_powder_or_from_liquid(cli):
-    asked = ["stock", "make", "--strength-g-per-100ml", "1", "--volume-ml", "50"]
-    assert cli(*asked, "--dye-content", "0,85", "--json").data["powder_g"] == pytest.approx(0.5882, abs=5e-5)
-    said = cli(*asked, "--bottle-g-per-100ml", "5")
-    assert (said.code, said.out.startswith("Measure 10 ml of")) == (0, True)
-    both = cli(*asked, "--bottle-g-per-100ml", "5", "--dye-content", "0.85")
-    assert both.code == 2 and "not both" in both.err
-
-
 # ---- times put right ---------------------------------------------------------------------------------------
-
-
-def test_what_was_noted_late_is_put_where_it_happened(lot):
-    from datetime import datetime
-
-    for drops in ("5", "7"):
-        lot("lot", "add", "1", "--stock", "red", "--drops", drops)
-    events = lot("lot", "show", "1", "--json").data["events"]
-    early = events[0]["created_at"]
-    lot("lot", "sample", "1", "--ml", "10")
-    moved = lot("lot", "correct", "1", "3", "--at", early, "--reason", "taken first", "--json")
-    assert moved.code == 0
-    assert (moved.data["kind"], moved.data["moved_entry"], moved.data["happened_at"]) == ("moved", 3, early)
-    told = lot("lot", "show", "1", "--json").data
-    assert told["state"]["mg_per_l"]["red"] == pytest.approx(
-        1000 * (2.5 * 890.25 / 900.25 + 3.5) / 890.6, abs=0.002
-    )
-    sample = next(event for event in told["events"] if event["id"] == 3)
-    assert (sample["happened_at"], sample["moved_by"]) == (early, moved.data["entry"])
-    shown = f"{datetime.fromisoformat(early).astimezone():%Y-%m-%d %H:%M %Z}"
-    assert f"(happened at {shown}, entry 4)" in unfold(lot("lot", "show", "1").out)
 
 
 def test_a_time_alone_is_on_the_day_that_the_entry_has(lot):
@@ -1267,25 +971,6 @@ def test_a_time_alone_is_on_the_day_that_the_entry_has(lot):
         assert said.code == 2, typed
     assert lot("lot", "correct", "1", "1", "--at", "14:30", "--ml", "9", "--reason", "x").code == 2
     assert lot("lot", "correct", "1", "--at", "14:30", "--reason", "x").code == 2
-
-
-def test_what_goes_on_paper_of_a_lot_is_put_right(lot):
-    said = lot(
-        "lot correct 1 --name Amaro --number 26-041 --notes 'of June' --reason x --json",
-    )
-    assert said.code == 0 and said.data["changes"] == {
-        "name": "Amaro",
-        "number": "26-041",
-        "notes": "of June",
-    }
-    assert lot("lot", "show", "26-041", "--json").data["name"] == "Amaro"
-    assert lot("lot", "correct", "amaro", "--number", "none", "--reason", "x").code == 0
-    assert lot("lot", "show", "amaro", "--json").data["number"] == "L1"
-    lot("lot", "add", "1", "--stock", "red", "--drops", "5")
-    lot("stock", "add", "yellow", "--colourant", "E102", "--strength-g-per-100ml", "1")
-    entry = str(lot("lot", "show", "1", "--json").data["events"][-1]["id"])
-    other = lot("lot", "correct", "1", entry, "--stock", "yellow", "--reason", "the other bottle", "--json")
-    assert (other.code, other.data["stock"], other.data["quantity"]) == (0, "yellow", 5)
 
 
 def test_a_ceiling_with_room_under_it_is_asked_about(lot):
@@ -1308,62 +993,6 @@ def test_closing_against_the_advice_is_asked_about_once(lot, drawn_photos):
         lot("lot", "close", "1", "--reason", "matched", "--token", "t", "--json").data["outcome"] == "matched"
     )
     assert lot("lot", "close", "1", "--reason", "nearest", "--token", "t", "--json").code == 2
-
-
-def test_own_words_close_without_being_asked_and_are_said_to_be_ones_own(lot, drawn_photos):
-    assert lot("lot", "photo", "1", str(drawn_photos[0])).code == 0
-    told = lot("lot", "close", "1", "--reason", "banana").out
-    assert told.startswith("Lot 1. Closed, in your own words: Banana.")
-    assert "in your own words" in lot("lot", "show", "1").out
-    opened = lot("lot", "reopen", "1", "--reason", "after all", "--json")
-    assert (opened.code, opened.data["closed"], opened.data["reason"]) == (0, False, "after all")
-    assert "Opened again" in lot("lot", "show", "1").out
-    assert lot("lot", "add", "1", "--stock", "red", "--drops", "1").code == 0
-
-
-def test_a_label_is_put_right_and_told(lot):
-    lot("lot", "add", "1", "--stock", "red", "--drops", "10")
-    said = lot("stock", "correct", "red", "--strength-g-per-100ml", "2", "--reason", "misread", "--json")
-    assert said.code == 0 and said.data["corrected_doses"] == [{"lot": 1, "entry": 2}]
-    assert said.data["corrected"] == ["label 1 g in 100 ml, now 2 (misread)"]
-    assert "misread" in lot("stock", "list").out
-    assert lot("lot", "show", "1", "--json").data["state"]["mg_per_l"]["red"] == pytest.approx(
-        11.105, abs=0.01
-    )
-
-
-def test_a_stock_is_dosed_by_what_its_bottle_says(cli):
-    # an anthocyanin of colour value 150: E 1 % 15 of 300, so 5 g of dye in 100 g; 20 g of it in 100 ml are 1 g of dye
-    made = cli(
-        "stock add grape --colourant E163 --bottle-colour-value 150 --bottle-g 20 --json",
-    )
-    assert made.data["strength_g_per_100ml"] == pytest.approx(1.0)
-    sold = cli(
-        "stock add syrup --colourant E163 --bottle-e1pct 15 --density-g-per-ml 1.2 --json",
-    )
-    assert sold.data["strength_g_per_100ml"] == pytest.approx(6.0)
-    codes = {caution["code"] for caution in made.data["cautions"]}
-    assert {"shape-taught", "sulphites", "colourant-keeping"} <= codes
-    for wrong in (["--bottle-g", "20"], ["--bottle-percent", "4", "--strength-g-per-100ml", "1"], []):
-        said = cli("stock", "add", "x", "--colourant", "E163", *wrong)
-        assert said.code == 2 and "--bottle-percent" in said.err
-    asked = "stock make --strength-g-per-100ml 1 --volume-ml 50 --bottle-colour-value 150"
-    assert cli(asked, "--colourant", "E163", "--json").data["powder_g"] == pytest.approx(10)
-    assert cli(asked).code == 2
-
-
-def test_a_cordial_says_how_it_is_made_up_and_may_hold_more(cli):
-    cli(*RED)
-    made = cli(*LOT[:-2], "--jurisdiction", "EU", "--made-up-to", "6", "--json").data
-    assert made["made_up_to"] == 6
-    # 550 mg/l in the bottle are 92 in the drink as made up
-    cli("lot", "add", "1", "--stock", "red", "--ml", "52.7")
-    told = cli("lot", "show", "1", "--json").data
-    assert told["warnings"] == [] and told["intake"][0]["dilution"] == 6
-    assert 40 < told["state"]["ceiling_left_mg_per_l"] < 60
-    cli("lot", "correct", "1", "--made-up-to", "1", "--reason", "drunk as it is")
-    told = cli("lot", "show", "1", "--json").data
-    assert [one["code"] for one in told["warnings"]] == ["ceiling"] and told["made_up_to"] == 1
 
 
 def test_a_lot_is_shown_in_80_columns_and_ends_with_the_answer(lot):

@@ -1,279 +1,122 @@
 """The tables of a lot book as version 0001 built them; books that old are still opened, so that this never changes."""
 
-import sqlalchemy as sa
+import re
+
 from alembic import op
 
 from colourmatch.book.tables import guard_statements
 
-NAMES = (
-    "references",
-    "reference_readings",
-    "stocks",
-    "lots",
-    "lot_stocks",
-    "stock_entries",
-    "lot_entries",
-    "additions",
-    "volumes",
-    "photos",
-    "notes",
-    "closings",
-)
+#: What each entry has of its own; {key} counts up by itself.
+HEAD = "id {key} NOT NULL, created_at VARCHAR(40) NOT NULL, entered_by TEXT, token VARCHAR(200)"
+TABLES = """
+CREATE TABLE "references" (
+  {head}, name VARCHAR(120) NOT NULL, name_key TEXT NOT NULL, notes TEXT NOT NULL,
+  CONSTRAINT pk_references PRIMARY KEY (id), CONSTRAINT uq_references_token UNIQUE (token)
+);
+CREATE INDEX ix_references_name_key ON "references" (name_key);
+CREATE TABLE stocks (
+  {head}, name VARCHAR(120) NOT NULL, name_key TEXT NOT NULL, colourant VARCHAR(160) NOT NULL,
+  strength_g_per_100ml FLOAT NOT NULL, drop_ml FLOAT NOT NULL, made_in VARCHAR(8) NOT NULL,
+  strength_rel_sd FLOAT NOT NULL, drop_rel_sd FLOAT NOT NULL, density_g_per_ml FLOAT NOT NULL,
+  notes TEXT NOT NULL, diluted_from_id INTEGER,
+  CONSTRAINT pk_stocks PRIMARY KEY (id),
+  CONSTRAINT fk_stocks_diluted_from_id FOREIGN KEY(diluted_from_id) REFERENCES stocks (id),
+  CONSTRAINT uq_stocks_token UNIQUE (token)
+);
+CREATE INDEX ix_stocks_name_key ON stocks (name_key);
+CREATE TABLE lots (
+  {head}, name VARCHAR(120) NOT NULL, name_key TEXT NOT NULL, number VARCHAR(120),
+  volume_ml FLOAT NOT NULL, ceiling_mg_per_l FLOAT, depth_mm FLOAT NOT NULL, dilution FLOAT NOT NULL,
+  tolerance FLOAT NOT NULL, already_mg_per_l FLOAT NOT NULL, jurisdiction VARCHAR(40),
+  reference_id INTEGER, target_l FLOAT, target_a FLOAT, target_b FLOAT, notes TEXT NOT NULL,
+  serving TEXT,
+  CONSTRAINT pk_lots PRIMARY KEY (id),
+  CONSTRAINT fk_lots_reference_id FOREIGN KEY(reference_id) REFERENCES "references" (id),
+  CONSTRAINT uq_lots_number UNIQUE (number), CONSTRAINT uq_lots_token UNIQUE (token)
+);
+CREATE INDEX ix_lots_search ON lots (name_key, number);
+CREATE TABLE reference_readings (
+  {head}, reference_id INTEGER NOT NULL, lab_l FLOAT NOT NULL, lab_a FLOAT NOT NULL,
+  lab_b FLOAT NOT NULL, lab_l_sd FLOAT, lab_a_sd FLOAT, lab_b_sd FLOAT, depth_mm FLOAT NOT NULL,
+  dilution FLOAT NOT NULL, photo_sha256 VARCHAR(64), measurement TEXT,
+  CONSTRAINT pk_reference_readings PRIMARY KEY (id),
+  CONSTRAINT fk_reference_readings_reference_id FOREIGN KEY(reference_id) REFERENCES "references" (id),
+  CONSTRAINT uq_reference_readings_token UNIQUE (token)
+);
+CREATE INDEX ix_reference_readings_reference_id ON reference_readings (reference_id);
+CREATE TABLE lot_entries (
+  {head}, lot_id INTEGER NOT NULL, kind VARCHAR(16) NOT NULL, replaces_id INTEGER, reason TEXT,
+  CONSTRAINT pk_lot_entries PRIMARY KEY (id),
+  CONSTRAINT fk_lot_entries_lot_id FOREIGN KEY(lot_id) REFERENCES lots (id),
+  CONSTRAINT fk_lot_entries_replaces_id FOREIGN KEY(replaces_id) REFERENCES lot_entries (id),
+  CONSTRAINT uq_lot_entries_replaces_id UNIQUE (replaces_id),
+  CONSTRAINT uq_lot_entries_token UNIQUE (token)
+);
+CREATE INDEX ix_lot_entries_lot ON lot_entries (lot_id, id);
+CREATE TABLE lot_stocks (
+  lot_id INTEGER NOT NULL, position INTEGER NOT NULL, stock_id INTEGER NOT NULL,
+  CONSTRAINT pk_lot_stocks PRIMARY KEY (lot_id, position),
+  CONSTRAINT fk_lot_stocks_lot_id FOREIGN KEY(lot_id) REFERENCES lots (id),
+  CONSTRAINT fk_lot_stocks_stock_id FOREIGN KEY(stock_id) REFERENCES stocks (id)
+);
+CREATE TABLE stock_entries (
+  {head}, stock_id INTEGER NOT NULL, kind VARCHAR(16) NOT NULL, drops FLOAT, grams FLOAT,
+  drop_ml FLOAT, drop_rel_sd FLOAT, strength_factor FLOAT, strength_rel_sd FLOAT, lot_id INTEGER,
+  text TEXT NOT NULL,
+  CONSTRAINT pk_stock_entries PRIMARY KEY (id),
+  CONSTRAINT fk_stock_entries_lot_id FOREIGN KEY(lot_id) REFERENCES lots (id),
+  CONSTRAINT fk_stock_entries_stock_id FOREIGN KEY(stock_id) REFERENCES stocks (id),
+  CONSTRAINT uq_stock_entries_token UNIQUE (token)
+);
+CREATE INDEX ix_stock_entries_stock_id ON stock_entries (stock_id);
+CREATE TABLE additions (
+  entry_id INTEGER NOT NULL, stock_id INTEGER NOT NULL, quantity FLOAT NOT NULL,
+  unit VARCHAR(8) NOT NULL, ml FLOAT NOT NULL, mg FLOAT NOT NULL, void BOOLEAN NOT NULL,
+  strength_g_per_100ml FLOAT NOT NULL, drop_ml FLOAT NOT NULL, strength_rel_sd FLOAT NOT NULL,
+  drop_rel_sd FLOAT NOT NULL, density_g_per_ml FLOAT NOT NULL,
+  CONSTRAINT pk_additions PRIMARY KEY (entry_id),
+  CONSTRAINT fk_additions_entry_id FOREIGN KEY(entry_id) REFERENCES lot_entries (id),
+  CONSTRAINT fk_additions_stock_id FOREIGN KEY(stock_id) REFERENCES stocks (id)
+);
+CREATE TABLE closings (
+  entry_id INTEGER NOT NULL, lot_id INTEGER NOT NULL, outcome VARCHAR(40) NOT NULL, text TEXT NOT NULL,
+  final TEXT,
+  CONSTRAINT pk_closings PRIMARY KEY (entry_id),
+  CONSTRAINT fk_closings_entry_id FOREIGN KEY(entry_id) REFERENCES lot_entries (id),
+  CONSTRAINT fk_closings_lot_id FOREIGN KEY(lot_id) REFERENCES lots (id),
+  CONSTRAINT uq_closings_lot_id UNIQUE (lot_id)
+);
+CREATE TABLE notes (
+  entry_id INTEGER NOT NULL, text TEXT NOT NULL,
+  CONSTRAINT pk_notes PRIMARY KEY (entry_id),
+  CONSTRAINT fk_notes_entry_id FOREIGN KEY(entry_id) REFERENCES lot_entries (id)
+);
+CREATE TABLE photos (
+  entry_id INTEGER NOT NULL, lot_id INTEGER NOT NULL, purpose VARCHAR(16) NOT NULL, sha256 VARCHAR(64),
+  original_sha256 VARCHAR(64), stored_name VARCHAR(80), original_name TEXT, taken_at VARCHAR(40),
+  delta_e_2000 FLOAT, delta_e_2000_low FLOAT, delta_e_2000_high FLOAT, measurement TEXT NOT NULL,
+  advice TEXT,
+  CONSTRAINT pk_photos PRIMARY KEY (entry_id),
+  CONSTRAINT fk_photos_entry_id FOREIGN KEY(entry_id) REFERENCES lot_entries (id),
+  CONSTRAINT fk_photos_lot_id FOREIGN KEY(lot_id) REFERENCES lots (id)
+);
+CREATE INDEX ix_photos_original_sha256 ON photos (original_sha256);
+CREATE INDEX ix_photos_sha256 ON photos (sha256);
+CREATE TABLE volumes (
+  entry_id INTEGER NOT NULL, ml FLOAT NOT NULL, returned BOOLEAN NOT NULL, void BOOLEAN NOT NULL,
+  CONSTRAINT pk_volumes PRIMARY KEY (entry_id),
+  CONSTRAINT fk_volumes_entry_id FOREIGN KEY(entry_id) REFERENCES lot_entries (id)
+);
+"""
 
 
 def build_first_book() -> None:
     """Make the tables of version 0001 on the connection of an Alembic context."""
-    _references()
-    _stocks()
-    _lots()
-    _reference_readings()
-    _lot_entries()
-    _lot_stocks()
-    _stock_entries()
-    _additions()
-    _closings()
-    _notes()
-    _photos()
-    _volumes()
-    for statement in guard_statements(op.get_bind().dialect.name, NAMES):
+    kind = op.get_bind().dialect.name
+    head = HEAD.format(key="SERIAL" if kind == "postgresql" else "INTEGER")
+    for statement in TABLES.format(head=head).split(";"):
+        if statement.strip():
+            op.execute(statement)
+    names = re.findall(r'CREATE TABLE "?(\w+)', TABLES)
+    for statement in guard_statements(kind, names):
         op.execute(statement)
-
-
-def _references() -> None:
-    op.create_table(
-        "references",
-        sa.Column("id", sa.Integer(), nullable=False),
-        sa.Column("created_at", sa.String(length=40), nullable=False),
-        sa.Column("entered_by", sa.Text(), nullable=True),
-        sa.Column("token", sa.String(length=200), nullable=True),
-        sa.Column("name", sa.String(length=120), nullable=False),
-        sa.Column("name_key", sa.Text(), nullable=False),
-        sa.Column("notes", sa.Text(), nullable=False),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_references")),
-        sa.UniqueConstraint("token", name=op.f("uq_references_token")),
-    )
-    op.create_index(op.f("ix_references_name_key"), "references", ["name_key"], unique=False)
-
-
-def _stocks() -> None:
-    op.create_table(
-        "stocks",
-        sa.Column("id", sa.Integer(), nullable=False),
-        sa.Column("created_at", sa.String(length=40), nullable=False),
-        sa.Column("entered_by", sa.Text(), nullable=True),
-        sa.Column("token", sa.String(length=200), nullable=True),
-        sa.Column("name", sa.String(length=120), nullable=False),
-        sa.Column("name_key", sa.Text(), nullable=False),
-        sa.Column("colourant", sa.String(length=160), nullable=False),
-        sa.Column("strength_g_per_100ml", sa.Float(), nullable=False),
-        sa.Column("drop_ml", sa.Float(), nullable=False),
-        sa.Column("made_in", sa.String(length=8), nullable=False),
-        sa.Column("strength_rel_sd", sa.Float(), nullable=False),
-        sa.Column("drop_rel_sd", sa.Float(), nullable=False),
-        sa.Column("density_g_per_ml", sa.Float(), nullable=False),
-        sa.Column("notes", sa.Text(), nullable=False),
-        sa.Column("diluted_from_id", sa.Integer(), nullable=True),
-        sa.ForeignKeyConstraint(["diluted_from_id"], ["stocks.id"], name=op.f("fk_stocks_diluted_from_id")),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_stocks")),
-        sa.UniqueConstraint("token", name=op.f("uq_stocks_token")),
-    )
-    op.create_index(op.f("ix_stocks_name_key"), "stocks", ["name_key"], unique=False)
-
-
-def _lots() -> None:
-    op.create_table(
-        "lots",
-        sa.Column("id", sa.Integer(), nullable=False),
-        sa.Column("created_at", sa.String(length=40), nullable=False),
-        sa.Column("entered_by", sa.Text(), nullable=True),
-        sa.Column("token", sa.String(length=200), nullable=True),
-        sa.Column("name", sa.String(length=120), nullable=False),
-        sa.Column("name_key", sa.Text(), nullable=False),
-        sa.Column("number", sa.String(length=120), nullable=True),
-        sa.Column("volume_ml", sa.Float(), nullable=False),
-        sa.Column("ceiling_mg_per_l", sa.Float(), nullable=True),
-        sa.Column("depth_mm", sa.Float(), nullable=False),
-        sa.Column("dilution", sa.Float(), nullable=False),
-        sa.Column("tolerance", sa.Float(), nullable=False),
-        sa.Column("already_mg_per_l", sa.Float(), nullable=False),
-        sa.Column("jurisdiction", sa.String(length=40), nullable=True),
-        sa.Column("reference_id", sa.Integer(), nullable=True),
-        sa.Column("target_l", sa.Float(), nullable=True),
-        sa.Column("target_a", sa.Float(), nullable=True),
-        sa.Column("target_b", sa.Float(), nullable=True),
-        sa.Column("notes", sa.Text(), nullable=False),
-        sa.Column("serving", sa.Text(), nullable=True),
-        sa.ForeignKeyConstraint(["reference_id"], ["references.id"], name=op.f("fk_lots_reference_id")),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_lots")),
-        sa.UniqueConstraint("number", name=op.f("uq_lots_number")),
-        sa.UniqueConstraint("token", name=op.f("uq_lots_token")),
-    )
-    op.create_index("ix_lots_search", "lots", ["name_key", "number"], unique=False)
-
-
-def _reference_readings() -> None:
-    op.create_table(
-        "reference_readings",
-        sa.Column("id", sa.Integer(), nullable=False),
-        sa.Column("created_at", sa.String(length=40), nullable=False),
-        sa.Column("entered_by", sa.Text(), nullable=True),
-        sa.Column("token", sa.String(length=200), nullable=True),
-        sa.Column("reference_id", sa.Integer(), nullable=False),
-        sa.Column("lab_l", sa.Float(), nullable=False),
-        sa.Column("lab_a", sa.Float(), nullable=False),
-        sa.Column("lab_b", sa.Float(), nullable=False),
-        sa.Column("lab_l_sd", sa.Float(), nullable=True),
-        sa.Column("lab_a_sd", sa.Float(), nullable=True),
-        sa.Column("lab_b_sd", sa.Float(), nullable=True),
-        sa.Column("depth_mm", sa.Float(), nullable=False),
-        sa.Column("dilution", sa.Float(), nullable=False),
-        sa.Column("photo_sha256", sa.String(length=64), nullable=True),
-        sa.Column("measurement", sa.Text(), nullable=True),
-        sa.ForeignKeyConstraint(
-            ["reference_id"], ["references.id"], name=op.f("fk_reference_readings_reference_id")
-        ),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_reference_readings")),
-        sa.UniqueConstraint("token", name=op.f("uq_reference_readings_token")),
-    )
-    op.create_index(
-        op.f("ix_reference_readings_reference_id"), "reference_readings", ["reference_id"], unique=False
-    )
-
-
-def _lot_entries() -> None:
-    op.create_table(
-        "lot_entries",
-        sa.Column("id", sa.Integer(), nullable=False),
-        sa.Column("created_at", sa.String(length=40), nullable=False),
-        sa.Column("entered_by", sa.Text(), nullable=True),
-        sa.Column("token", sa.String(length=200), nullable=True),
-        sa.Column("lot_id", sa.Integer(), nullable=False),
-        sa.Column("kind", sa.String(length=16), nullable=False),
-        sa.Column("replaces_id", sa.Integer(), nullable=True),
-        sa.Column("reason", sa.Text(), nullable=True),
-        sa.ForeignKeyConstraint(["lot_id"], ["lots.id"], name=op.f("fk_lot_entries_lot_id")),
-        sa.ForeignKeyConstraint(["replaces_id"], ["lot_entries.id"], name=op.f("fk_lot_entries_replaces_id")),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_lot_entries")),
-        sa.UniqueConstraint("replaces_id", name=op.f("uq_lot_entries_replaces_id")),
-        sa.UniqueConstraint("token", name=op.f("uq_lot_entries_token")),
-    )
-    op.create_index("ix_lot_entries_lot", "lot_entries", ["lot_id", "id"], unique=False)
-
-
-def _lot_stocks() -> None:
-    op.create_table(
-        "lot_stocks",
-        sa.Column("lot_id", sa.Integer(), nullable=False),
-        sa.Column("position", sa.Integer(), autoincrement=False, nullable=False),
-        sa.Column("stock_id", sa.Integer(), nullable=False),
-        sa.ForeignKeyConstraint(["lot_id"], ["lots.id"], name=op.f("fk_lot_stocks_lot_id")),
-        sa.ForeignKeyConstraint(["stock_id"], ["stocks.id"], name=op.f("fk_lot_stocks_stock_id")),
-        sa.PrimaryKeyConstraint("lot_id", "position", name=op.f("pk_lot_stocks")),
-    )
-
-
-def _stock_entries() -> None:
-    op.create_table(
-        "stock_entries",
-        sa.Column("id", sa.Integer(), nullable=False),
-        sa.Column("created_at", sa.String(length=40), nullable=False),
-        sa.Column("entered_by", sa.Text(), nullable=True),
-        sa.Column("token", sa.String(length=200), nullable=True),
-        sa.Column("stock_id", sa.Integer(), nullable=False),
-        sa.Column("kind", sa.String(length=16), nullable=False),
-        sa.Column("drops", sa.Float(), nullable=True),
-        sa.Column("grams", sa.Float(), nullable=True),
-        sa.Column("drop_ml", sa.Float(), nullable=True),
-        sa.Column("drop_rel_sd", sa.Float(), nullable=True),
-        sa.Column("strength_factor", sa.Float(), nullable=True),
-        sa.Column("strength_rel_sd", sa.Float(), nullable=True),
-        sa.Column("lot_id", sa.Integer(), nullable=True),
-        sa.Column("text", sa.Text(), nullable=False),
-        sa.ForeignKeyConstraint(["lot_id"], ["lots.id"], name=op.f("fk_stock_entries_lot_id")),
-        sa.ForeignKeyConstraint(["stock_id"], ["stocks.id"], name=op.f("fk_stock_entries_stock_id")),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_stock_entries")),
-        sa.UniqueConstraint("token", name=op.f("uq_stock_entries_token")),
-    )
-    op.create_index(op.f("ix_stock_entries_stock_id"), "stock_entries", ["stock_id"], unique=False)
-
-
-def _additions() -> None:
-    op.create_table(
-        "additions",
-        sa.Column("entry_id", sa.Integer(), nullable=False),
-        sa.Column("stock_id", sa.Integer(), nullable=False),
-        sa.Column("quantity", sa.Float(), nullable=False),
-        sa.Column("unit", sa.String(length=8), nullable=False),
-        sa.Column("ml", sa.Float(), nullable=False),
-        sa.Column("mg", sa.Float(), nullable=False),
-        sa.Column("void", sa.Boolean(), nullable=False),
-        sa.Column("strength_g_per_100ml", sa.Float(), nullable=False),
-        sa.Column("drop_ml", sa.Float(), nullable=False),
-        sa.Column("strength_rel_sd", sa.Float(), nullable=False),
-        sa.Column("drop_rel_sd", sa.Float(), nullable=False),
-        sa.Column("density_g_per_ml", sa.Float(), nullable=False),
-        sa.ForeignKeyConstraint(["entry_id"], ["lot_entries.id"], name=op.f("fk_additions_entry_id")),
-        sa.ForeignKeyConstraint(["stock_id"], ["stocks.id"], name=op.f("fk_additions_stock_id")),
-        sa.PrimaryKeyConstraint("entry_id", name=op.f("pk_additions")),
-    )
-
-
-def _closings() -> None:
-    op.create_table(
-        "closings",
-        sa.Column("entry_id", sa.Integer(), nullable=False),
-        sa.Column("lot_id", sa.Integer(), nullable=False),
-        sa.Column("outcome", sa.String(length=40), nullable=False),
-        sa.Column("text", sa.Text(), nullable=False),
-        sa.Column("final", sa.Text(), nullable=True),
-        sa.ForeignKeyConstraint(["entry_id"], ["lot_entries.id"], name=op.f("fk_closings_entry_id")),
-        sa.ForeignKeyConstraint(["lot_id"], ["lots.id"], name=op.f("fk_closings_lot_id")),
-        sa.PrimaryKeyConstraint("entry_id", name=op.f("pk_closings")),
-        sa.UniqueConstraint("lot_id", name=op.f("uq_closings_lot_id")),
-    )
-
-
-def _notes() -> None:
-    op.create_table(
-        "notes",
-        sa.Column("entry_id", sa.Integer(), nullable=False),
-        sa.Column("text", sa.Text(), nullable=False),
-        sa.ForeignKeyConstraint(["entry_id"], ["lot_entries.id"], name=op.f("fk_notes_entry_id")),
-        sa.PrimaryKeyConstraint("entry_id", name=op.f("pk_notes")),
-    )
-
-
-def _photos() -> None:
-    op.create_table(
-        "photos",
-        sa.Column("entry_id", sa.Integer(), nullable=False),
-        sa.Column("lot_id", sa.Integer(), nullable=False),
-        sa.Column("purpose", sa.String(length=16), nullable=False),
-        sa.Column("sha256", sa.String(length=64), nullable=True),
-        sa.Column("original_sha256", sa.String(length=64), nullable=True),
-        sa.Column("stored_name", sa.String(length=80), nullable=True),
-        sa.Column("original_name", sa.Text(), nullable=True),
-        sa.Column("taken_at", sa.String(length=40), nullable=True),
-        sa.Column("delta_e_2000", sa.Float(), nullable=True),
-        sa.Column("delta_e_2000_low", sa.Float(), nullable=True),
-        sa.Column("delta_e_2000_high", sa.Float(), nullable=True),
-        sa.Column("measurement", sa.Text(), nullable=False),
-        sa.Column("advice", sa.Text(), nullable=True),
-        sa.ForeignKeyConstraint(["entry_id"], ["lot_entries.id"], name=op.f("fk_photos_entry_id")),
-        sa.ForeignKeyConstraint(["lot_id"], ["lots.id"], name=op.f("fk_photos_lot_id")),
-        sa.PrimaryKeyConstraint("entry_id", name=op.f("pk_photos")),
-    )
-    op.create_index(op.f("ix_photos_original_sha256"), "photos", ["original_sha256"], unique=False)
-    op.create_index(op.f("ix_photos_sha256"), "photos", ["sha256"], unique=False)
-
-
-def _volumes() -> None:
-    op.create_table(
-        "volumes",
-        sa.Column("entry_id", sa.Integer(), nullable=False),
-        sa.Column("ml", sa.Float(), nullable=False),
-        sa.Column("returned", sa.Boolean(), nullable=False),
-        sa.Column("void", sa.Boolean(), nullable=False),
-        sa.ForeignKeyConstraint(["entry_id"], ["lot_entries.id"], name=op.f("fk_volumes_entry_id")),
-        sa.PrimaryKeyConstraint("entry_id", name=op.f("pk_volumes")),
-    )

@@ -13,109 +13,43 @@ from colourmatch.errors import InputError
 
 SEEN = {"delta_e_2000": {"value": 2.0, "low": 1.5, "high": 2.5}}
 
-#: what is entered -> (a way to enter it, the same with other content), each given the book and the lot
-Act = Callable[[LotBook, int], Any]
-KINDS: dict[str, tuple[Act, Act]] = {
-    "addition": (
-        lambda b, n: b.additions.add(n, "red", drops=5, token="t"),
-        lambda b, n: b.additions.add(n, "red", drops=6, token="t"),
-    ),
-    "another stock": (
-        lambda b, n: b.additions.add(n, "red", drops=5, token="t"),
-        lambda b, n: b.additions.add(n, "yellow", drops=5, token="t"),
-    ),
-    "another unit": (
-        lambda b, n: b.additions.add(n, "red", ml=5, token="t"),
-        lambda b, n: b.additions.add(n, "red", grams=5, token="t"),
-    ),
-    "sample": (
-        lambda b, n: b.volumes.take_sample(n, 10, token="t"),
-        lambda b, n: b.volumes.take_sample(n, 10, returned=True, token="t"),
-    ),
-    "untinted": (
-        lambda b, n: b.volumes.add_untinted(n, 10, token="t"),
-        lambda b, n: b.volumes.add_untinted(n, 11, token="t"),
-    ),
-    "another kind": (
-        lambda b, n: b.volumes.add_untinted(n, 10, token="t"),
-        lambda b, n: b.volumes.take_sample(n, 10, token="t"),
-    ),
-    "note": (
-        lambda b, n: b.entries.add_note(n, "a", token="t"),
-        lambda b, n: b.entries.add_note(n, "b", token="t"),
-    ),
-    "measurement": (
-        lambda b, n: b.photos.add(n, SEEN, token="t"),
-        lambda b, n: b.photos.add(n, {}, token="t"),
-    ),
-    "closing": (
-        lambda b, n: b.lots.close(n, "matched", token="t"),
-        lambda b, n: b.lots.close(n, "nearest", token="t"),
-    ),
-    "amendment": (
-        lambda b, n: b.lots.amend(n, "x", tolerance=2, token="t"),
-        lambda b, n: b.lots.amend(n, "x", tolerance=3, token="t"),
-    ),
-    "reason": (
-        lambda b, n: b.lots.amend(n, "x", tolerance=2, token="t"),
-        lambda b, n: b.lots.amend(n, "y", tolerance=2, token="t"),
-    ),
-    "trial": (lambda b, n: b.trials.take(n, 90, token="t"), lambda b, n: b.trials.take(n, 80, token="t")),
-    "lot": (
-        lambda b, _: b.lots.begin("Bitter", 900, ["red", "yellow"], number="B1", token="t"),
-        lambda b, _: b.lots.begin("Bitter", 901, ["red", "yellow"], number="B1", token="t"),
-    ),
-    "stocks of a lot": (
-        lambda b, _: b.lots.begin("Bitter", 900, ["red", "yellow"], token="t"),
-        lambda b, _: b.lots.begin("Bitter", 900, ["yellow", "red"], token="t"),
-    ),
-    "stock": (
-        lambda b, _: b.stocks.add("blue", "E133", 1, token="t"),
-        lambda b, _: b.stocks.add("blue", "E133", 2, token="t"),
-    ),
-    "weighed": (
-        lambda b, _: b.stocks.weigh("red", 40, 1.9, token="t"),
-        lambda b, _: b.stocks.weigh("red", 40, 1.8, token="t"),
-    ),
-    "learnt": (
-        lambda b, n: b.stocks.learn("red", 0.9, 0.05, n, token="t"),
-        lambda b, n: b.stocks.learn("red", 0.8, 0.05, n, token="t"),
-    ),
-    "learnt of another": (
-        lambda b, n: b.stocks.learn("red", 0.9, 0.05, n, token="t"),
-        lambda b, n: b.stocks.learn("yellow", 0.9, 0.05, n, token="t"),
-    ),
-    "stock put right": (
-        lambda b, _: b.stocks.correct("red", "x", strength_g_per_100ml=2, token="t").stock,
-        lambda b, _: b.stocks.correct("red", "x", strength_g_per_100ml=3, token="t").stock,
-    ),
-    "reference": (
-        lambda b, _: b.references.add("Bottle", token="t"),
-        lambda b, _: b.references.add("Jar", token="t"),
-    ),
-    "reading": (
-        lambda b, _: b.references.add_reading(
-            b.references.add("Bottle", token="r").id, (60, 40, 30), depth_mm=10, token="t"
-        ),
-        lambda b, _: b.references.add_reading(
-            b.references.add("Bottle", token="r").id, (61, 40, 30), depth_mm=10, token="t"
-        ),
-    ),
-    "card": (
-        lambda b, _: b.calibrations.add(CARD, "home", {"greys": [0.1]}, token="t"),
-        lambda b, _: b.calibrations.add(CARD, "home", {"greys": [0.2]}, token="t"),
-    ),
-}
+#: what is entered -> (a way to enter it, given the book, the lot and a content; the content, another)
+Act = Callable[[LotBook, int, Any], Any]
+KINDS: dict[str, tuple[Act, Any, Any]] = {
+    "addition": (lambda b, n, v: b.additions.add(n, "red", drops=v, token="t"), 5, 6),
+    "another stock": (lambda b, n, v: b.additions.add(n, v, drops=5, token="t"), "red", "yellow"),
+    "another unit": (lambda b, n, v: b.additions.add(n, "red", **{v: 5}, token="t"), "ml", "grams"),
+    "sample": (lambda b, n, v: b.volumes.take_sample(n, 10, returned=v, token="t"), False, True),
+    "untinted": (lambda b, n, v: b.volumes.add_untinted(n, v, token="t"), 10, 11),
+    "another kind": (lambda b, n, v: getattr(b.volumes, v)(n, 10, token="t"), "add_untinted", "take_sample"),
+    "note": (lambda b, n, v: b.entries.add_note(n, v, token="t"), "a", "b"),
+    "measurement": (lambda b, n, v: b.photos.add(n, v, token="t"), SEEN, {}),
+    "closing": (lambda b, n, v: b.lots.close(n, v, token="t"), "matched", "nearest"),
+    "amendment": (lambda b, n, v: b.lots.amend(n, "x", tolerance=v, token="t"), 2, 3),
+    "reason": (lambda b, n, v: b.lots.amend(n, v, tolerance=2, token="t"), "x", "y"),
+    "trial": (lambda b, n, v: b.trials.take(n, v, token="t"), 90, 80),
+    "lot": (lambda b, _, v: b.lots.begin("Bitter", v, ["red", "yellow"], number="B1", token="t"), 900, 901),
+    "stocks of a lot": (lambda b, _, v: b.lots.begin("Bitter", 900, v.split(), token="t"), "red yellow", "yellow red"),
+    "stock": (lambda b, _, v: b.stocks.add("blue", "E133", v, token="t"), 1, 2),
+    "weighed": (lambda b, _, v: b.stocks.weigh("red", 40, v, token="t"), 1.9, 1.8),
+    "learnt": (lambda b, n, v: b.stocks.learn("red", v, 0.05, n, token="t"), 0.9, 0.8),
+    "learnt of another": (lambda b, n, v: b.stocks.learn(v, 0.9, 0.05, n, token="t"), "red", "yellow"),
+    "label": (lambda b, _, v: b.stocks.correct("red", "x", strength_g_per_100ml=v, token="t").stock, 2, 3),
+    "reference": (lambda b, _, v: b.references.add(v, token="t"), "Bottle", "Jar"),
+    "reading": (lambda b, _, v: b.references.add_reading(
+        b.references.add("Bottle", token="r").id, (v, 40, 30), depth_mm=10, token="t"), 60, 61),
+    "card": (lambda b, _, v: b.calibrations.add(CARD, "home", {"greys": [v]}, token="t"), 0.1, 0.2),
+}  # fmt: skip
 
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_token_that_comes_again_with_other_content_is_refused(book: LotBook, lot: int, kind: str) -> None:
-    enter, other = KINDS[kind]
-    first = enter(book, lot)
-    assert enter(book, lot) == first
+    enter, content, other = KINDS[kind]
+    first = enter(book, lot, content)
+    assert enter(book, lot, content) == first
     with pytest.raises(InputError, match=r"with the token '.*' already"):
-        other(book, lot)
-    assert enter(book, lot) == first
+        enter(book, lot, other)
+    assert enter(book, lot, content) == first
 
 
 @pytest.mark.both_databases

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from driving import Browsers, Page, Server
+from driving import Browsers, ForkedServer, Page, Server
 
 from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.simulate import Light, Phone, Pose, Scene, drink_transmittance, render_photo, save_photo
@@ -27,7 +27,7 @@ def serve(tmp_path: Path, book: LotBook) -> Iterator[Callable[..., Server]]:
     started: list[Server] = []
 
     def start(*options: str) -> Server:
-        started.append(Server(tmp_path, book.place, *options))
+        started.append((Server if options else ForkedServer)(tmp_path, book.place, *options))
         return started[-1]
 
     yield start
@@ -43,7 +43,7 @@ def shared_app(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[[]
     """
     folder = tmp_path_factory.mktemp("app")
     with open_book(folder / "book.sqlite") as book:
-        server = Server(folder, book.place)
+        server = ForkedServer(folder, book.place)
 
     def give() -> Server:
         shutil.rmtree(folder / "state", ignore_errors=True)

@@ -1,4 +1,4 @@
-"""Starts the app as a person does, and drives real headless browsers; pictures go to tests/output/browser/."""
+"""Starts the app as a person does, and drives real headless browsers; pictures, where they are wanted, go to tests/output/browser/."""
 
 from __future__ import annotations
 
@@ -12,6 +12,8 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from contextlib import suppress
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -28,7 +30,8 @@ SCREENS = {"phone": (390, 844), "desk": (1280, 900)}
 CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
 FLAGS = (
     "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync", "--disable-extensions",
+    "--force-prefers-reduced-motion",
 )  # fmt: skip
 #: How long anything may take before it counts as never: a busy machine is slow, not wrong.
 PATIENCE_SECONDS = 300
@@ -50,10 +53,21 @@ return [name, held.tagName, look.outlineStyle !== 'none' || look.boxShadow !== '
 """
 
 
-def free_port() -> int:
+def free_port(wanted: int = 0) -> int:
+    """The wanted port where nothing listens there, else another."""
     with socket.socket() as door:
-        door.bind(("127.0.0.1", 0))
+        door.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            door.bind(("127.0.0.1", wanted))
+        except OSError:
+            return free_port()
         return int(door.getsockname()[1])
+
+
+@cache
+def usual_port() -> int:
+    """One for the apps of this process, one after the other: what a browser has read and compiled from there it keeps."""
+    return free_port()
 
 
 def wait_for(fits: Callable[[], Any], otherwise: str) -> Any:
@@ -79,32 +93,26 @@ class Server:
     """`colourmatch app` on one port with one book; it can be killed and started again."""
 
     def __init__(self, folder: Path, book: str, *options: str) -> None:
-        self.port, self.options, self.folder, self.book = free_port(), options, folder, book
+        self.port, self.options, self.folder, self.book = free_port(usual_port()), options, folder, book
         self.log = folder / "server.txt"
         self.start()
 
     def start(self) -> None:
-        call = [
-            sys.executable,
-            "-m",
-            "colourmatch",
-            "app",
-            "--port",
-            str(self.port),
-            "--book",
-            self.book,
-            "--json",
-        ]
+        arguments = ["app", "--port", str(self.port), "--book", self.book, "--json", *self.options]
         environ = {**os.environ, "XDG_STATE_HOME": str(self.folder / "state"), "PYTHONPATH": str(ROOT)}
-        with self.log.open("ab") as log:
-            self.process = subprocess.Popen(
-                [*call, *self.options], cwd=self.folder, env=environ, stdout=subprocess.PIPE, stderr=log
-            )
-        assert self.process.stdout is not None
-        line = self.process.stdout.readline()
+        line = self.launch(arguments, environ)
         assert line, self.log.read_text()
         self.told: dict[str, Any] = json.loads(line)
         self.url = str(self.told["url"])
+
+    def launch(self, arguments: list[str], environ: dict[str, str]) -> str:
+        """Start the program; the first line that it says."""
+        call = [sys.executable, "-m", "colourmatch", *arguments]
+        with self.log.open("ab") as log:
+            self.process: Any = subprocess.Popen(
+                call, cwd=self.folder, env=environ, stdout=subprocess.PIPE, stderr=log, text=True
+            )
+        return str(self.process.stdout.readline())
 
     def is_running(self) -> bool:
         return self.process.poll() is None
@@ -122,10 +130,38 @@ class Server:
             self.kill()
 
 
+class ForkedServer(Server):
+    """The same without the seconds that its imports take; tests/test_wheel.py and test_sharing.py start the program itself."""
+
+    def launch(self, arguments: list[str], environ: dict[str, str]) -> str:
+        from forking import start_app
+
+        said = self.folder / "said.txt"
+        said.write_text("")
+        self.process = start_app(arguments, self.folder, environ)
+        wait_for(lambda: said.read_text().endswith("\n") or not self.is_running(), "the app says nothing")
+        return said.read_text()
+
+    def is_running(self) -> bool:
+        return bool(self.process.is_alive())
+
+    def kill(self) -> None:
+        self.process.kill()
+        self.process.join(PATIENCE_SECONDS)
+
+    def stop(self) -> None:
+        self.process.terminate()
+        self.process.join(60)
+        if self.is_running():
+            self.kill()
+
+
 class Page:
     """A headless browser of one screen size, and what a person does with it."""
 
     folder = PICTURES
+    #: Tests set it to false unless somebody wants to look: a page that fails leaves a picture all the same.
+    keeps_pictures = True
 
     def __init__(self, driver: Any, name: str) -> None:
         self.driver, self.name, self.taps = driver, name, 0
@@ -221,13 +257,15 @@ class Page:
         self.find('[data-testid="stFileUploaderDropzoneInput"]').send_keys("\n".join(map(str, files)))
 
     def picture(self, name: str) -> None:
+        if not self.keeps_pictures and name != "failed":
+            return
         self.folder.mkdir(parents=True, exist_ok=True)
         data = self.tell("Page.captureScreenshot", {"format": "png"})["data"]
         (self.folder / f"{name}-{self.name}.png").write_bytes(base64.b64decode(data))
 
     def pictures(self, name: str) -> None:
         """One in light and one in dark surroundings; the page must not be wider than its screen."""
-        for scheme in ("dark", "light"):
+        for scheme in ("dark", "light") if self.keeps_pictures else ():
             self.show_in(scheme)
             time.sleep(0.3)
             self.picture(f"{name}-{scheme}")
@@ -306,7 +344,15 @@ class Browsers:
         return self.others[-1]
 
     def give_back(self) -> None:
-        """The test is over."""
+        """The test is over: no page of it may come to the next app, which has the same address."""
+        from selenium.common.exceptions import WebDriverException
+
+        if self.lent and self.kept is not None:
+            with suppress(WebDriverException):
+                for handle in self.kept.window_handles:
+                    self.kept.switch_to.window(handle)
+                    self.kept.execute_script("try { localStorage.clear() } catch { }")
+                    self.kept.get("about:blank")
         self.lent = False
         while self.others:
             self.others.pop().quit()
@@ -328,7 +374,6 @@ class Browsers:
             try:
                 old = self.kept.window_handles
                 self.kept.switch_to.window(old[0])
-                self.kept.execute_script("try { localStorage.clear() } catch { }")
                 self.kept.switch_to.new_window("tab")
                 new = self.kept.current_window_handle
                 for handle in old:

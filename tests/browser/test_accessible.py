@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from driving import CHROMIUM, DRIVER, SCREENS, Browsers, Page, Server, play_example
+from driving import CHROMIUM, DRIVER, SCREENS, Browsers, ForkedServer, Page, play_example
 
 from colourmatch.book.lot_book import open_book
 from colourmatch.workflow.closing import close_lot
@@ -68,7 +68,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> Iterator[list[str]]:
         close_lot(book, done.id, "matched", "", sure=True)
         begun = book.lots.begin("a new aperitif", 900, ["red"])
         enter_reference(book, "the bottle on the shelf", [60, 45, 30])
-        server = Server(folder, book.place)
+        server = ForkedServer(folder, book.place)
     paths = ("", "set-up", f"match?lot={lot}", f"match?lot={begun.id}", f"match?lot={done.id}", f"lots?lot={lot}", f"lots?lot={done.id}", "trend", "help", "picker",
              "calibrations", "share")  # fmt: skip
     try:
@@ -102,6 +102,7 @@ def find_faults(page: Page, where: str, **options: Any) -> list[str]:
     ]
 
 
+@pytest.mark.parametrize("page", ["phone"], indirect=True)
 def test_the_rules_find_a_planted_fault(page: Page, pages: list[str]) -> None:
     page.go(pages[0])
     page.run(
@@ -127,9 +128,10 @@ def test_no_page_has_a_serious_fault(page: Page, pages: list[str]) -> None:
             page.settle()
             where = f"{page.name} {address.split('/', 3)[3] or 'start'} {number or ''}"
             faults += find_faults(page, f"{where} light")
-            page.show_in("dark")
-            time.sleep(0.5)
-            faults += find_faults(page, f"{where} dark", runOnly=["color-contrast", "link-in-text-block"])
-            page.show_in("light")
-            time.sleep(0.2)
+            if page.name == "phone":  # the colours are those of the desk
+                page.show_in("dark")
+                time.sleep(0.5)
+                faults += find_faults(page, f"{where} dark", runOnly=["color-contrast", "link-in-text-block"])
+                page.show_in("light")
+                time.sleep(0.2)
     assert faults == []

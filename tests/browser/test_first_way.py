@@ -53,35 +53,6 @@ def test_the_example_is_played_from_start_to_stop_and_leads_to_ones_own_lot(
     assert not page.complaints()
 
 
-def test_a_wrong_turn_in_the_example_is_answered(
-    serve: Callable[..., Server], browse: Callable[[str], Page], book: LotBook
-) -> None:
-    from selenium.webdriver.common.keys import Keys
-
-    page = browse("phone")
-    page.go(serve().url)
-    page.click(".st-key-example-first button")
-    act(page, "photo", ".add")
-    page.settle()
-    field = page.find(".st-key-cm-bar input[type=number]")
-    field.send_keys(Keys.CONTROL, "a")
-    field.send_keys("120", Keys.TAB)
-    page.settle()
-    act(page, "add", ".photo")
-    act(page, "photo", ".stop")
-    page.settle()
-    assert "Past: blend back" in page.text()
-    act(page, "stop", ".photo")
-    act(page, "photo", ".stop, .add")
-    assert [entry.kind for entry in book.lots.story("EXAMPLE").events] == [
-        "photo",
-        "addition",
-        "photo",
-        "untinted",
-        "photo",
-    ]
-
-
 def test_a_first_reading_is_a_tap_and_the_photo(
     serve: Callable[..., Server], browse: Callable[[str], Page], book: LotBook, photos: list[Path]
 ) -> None:

@@ -175,24 +175,6 @@ def test_two_stocks_and_a_passed_ceiling_keep_to_the_first_screen(
     page.pictures("match-over")
 
 
-def test_the_loop_is_two_taps_and_the_photo(
-    serve: Callable[..., Server], browse: Callable[[str], Page], book: LotBook, photos: list[Path]
-) -> None:
-    """With the first photo there: a tap for the drops that went in, one that opens the camera, the photo."""
-    server, page = serve(), browse("phone")
-    lot_id = play(book, photos[:1])
-    page.go(f"{server.url}/match?lot={lot_id}")
-    page.click(".st-key-cm-bar [data-testid=stBaseButton-primary]")
-    wait_for(lambda: page.find_all(".cm-answer.photo"), "no photo is asked for")
-    page.settle()
-    (button,) = page.find_all(".st-key-cm-shoot [data-testid=stFileUploaderDropzone] button")
-    assert button.is_displayed() and button.is_enabled()
-    page.upload(photos[1])
-    wait_for(lambda: len(book.lots.story(lot_id).photos) == 2, "the photo was not measured")
-    # the photo is not of that dose: what is said of it, a question or an answer, stands there all the same
-    page.find(".cm-answer:not(.old)")
-
-
 def test_on_a_desk_details_stand_open_beside_the_answer(
     serve: Callable[..., Server], browse: Callable[[str], Page], book: LotBook, photos: list[Path]
 ) -> None:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from driving import CHROMIUM, DRIVER, Browsers, Page, Server
+from driving import CHROMIUM, DRIVER, Browsers, ForkedServer, Page
 
 from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.workflow.closing import close_lot
@@ -60,7 +60,7 @@ def address(tmp_path_factory: pytest.TempPathFactory, photos: list[Path]) -> Ite
         book.stocks.add("yellow", "E102", 0.5)
         assert play(book, photos) == 1
         close_lot(book, play(book, photos), "matched", "", sure=True)
-        server = Server(folder, book.place)
+        server = ForkedServer(folder, book.place)
     yield server.url.rstrip("/")
     server.stop()
 

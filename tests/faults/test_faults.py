@@ -154,22 +154,6 @@ def test_a_photo_without_room_is_not_entered_and_leaves_no_piece(small_disk: Pat
         assert [file for file in book.photo_store.folder.rglob("*") if file.is_file()] == []
 
 
-def test_a_database_that_may_not_grow_says_so(tmp_path: Path) -> None:
-    lot = begin(tmp_path / "b.sqlite")
-    with open_book(tmp_path / "b.sqlite") as book:
-        with (
-            book.database.engine.connect() as connection
-        ):  # the same connection is used again: the pool has one
-            pages = connection.exec_driver_sql("PRAGMA page_count").scalar()
-            connection.exec_driver_sql(f"PRAGMA max_page_count = {pages + 8}")
-        confirmed = 0
-        with pytest.raises(BookError, match="There is no room left"):
-            while confirmed < 100:
-                book.entries.add_note(lot, "x" * 5000)
-                confirmed += 1
-        assert len(book.lots.story(lot).events) == confirmed and book.archive.check() == []
-
-
 #: Every command that writes a file, and the file.
 WRITING = {
     "card.pdf": ["card"],
@@ -400,20 +384,7 @@ def test_entries_from_the_future_are_named_by_the_check(
         assert book.lots.story(lot).state().mg["red"] == pytest.approx(7.5)
 
 
-# ---- two programs, and a book that goes away ------------------------------------------------------------
-
-
-def test_two_programs_see_each_others_entries_and_one_waits_for_the_other(tmp_path: Path) -> None:
-    lot = begin(tmp_path / "b.sqlite")
-    with open_book(tmp_path / "b.sqlite") as one, open_book(tmp_path / "b.sqlite") as two:
-        for step in range(10):
-            one.additions.add(lot, "red", drops=1, token=f"one {step}")
-            two.additions.add(lot, "red", drops=1, token=f"two {step}")
-            two.additions.add(lot, "red", drops=1, token=f"one {step}")  # the same act from the other window
-        assert len(one.lots.story(lot).additions) == len(two.lots.story(lot).additions) == 20
-        assert one.lots.close(lot, "matched").id
-        with pytest.raises(Exception, match="closed"):
-            two.additions.add(lot, "red", drops=1)
+# ---- a book that goes away ------------------------------------------------------------------------------
 
 
 def gone(path: Path) -> None:

@@ -9,16 +9,16 @@ import contextlib
 import io
 import json
 import os
-import pickle
 import shlex
 import shutil
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 from unittest import mock
 
 import numpy as np
+from remembering import remember
 
 from colourmatch.cli import run
 from colourmatch.simulate import (
@@ -66,14 +66,8 @@ class Player:
 
 def play(folder: Path) -> Objects:
     """The JSON of every command, by its name; several calls where its form differs."""
-    from colourmatch.photo import measure
-    from colourmatch.workflow import fitting
-
     player = Player(folder)
-    with (
-        mock.patch.object(measure, "measure_or_refuse", _remember(measure.measure_or_refuse)),
-        mock.patch.object(fitting, "fit_lot", _remember_fits(fitting.fit_lot)),
-    ):
+    with remember():
         boxes = _measure(player)
         _keep_stocks(player)
         _tint(player, boxes)
@@ -83,33 +77,6 @@ def play(folder: Path) -> Objects:
         _read_guide(player)
         _start_app(player)
     return player.objects
-
-
-def _remember(measure: Callable[..., Any]) -> Callable[..., Any]:
-    """The same reading for the same photo: several calls read one photo, and reading takes a second."""
-    known: dict[Any, Any] = {}
-
-    def read(source: Any, name: str | None = None, greys: Any = None) -> Any:
-        content = source if isinstance(source, bytes) else Path(source).read_bytes()
-        key = (content, name, None if greys is None else tuple(greys.reflectance))
-        if key not in known:
-            known[key] = measure(source, name, greys)
-        return known[key]
-
-    return read
-
-
-def _remember_fits(fit_lot: Callable[..., Any]) -> Callable[..., Any]:
-    """The same fit of the same photos: what is shown of a lot asks for it again."""
-    known: dict[bytes, Any] = {}
-
-    def fit(*given: Any, **named: Any) -> Any:
-        key = pickle.dumps((given, named))
-        if key not in known:
-            known[key] = fit_lot(*given, **named)
-        return known[key]
-
-    return fit
 
 
 def _photo(name: str) -> Path:

@@ -1,6 +1,6 @@
 """The main path in a real headless Chromium, on a phone's and on a desk's screen, with a real upload.
 
-Pictures of every page go to tests/output/screens/. Skipped where Chromium or its driver is missing.
+With COLOURMATCH_TEST_PICTURES=1 pictures of every page go to tests/output/screens/.
 """
 
 from __future__ import annotations
@@ -18,14 +18,20 @@ from driving import CHROMIUM, DRIVER, PICTURES, ROOT, SCREENS, Browsers, Page, f
 from test_trend_page import close_lot
 
 from colourmatch.book.lot_book import LotBook, open_book
+from colourmatch.workflow.lot import record_photos
 from colourmatch.workflow.references import enter_reference
 
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(not (CHROMIUM and DRIVER), reason="chromium and chromedriver are not installed"),
 ]
-
-
+_TOO_SMALL = """
+return [...document.querySelectorAll('[data-testid=stMainBlockContainer] :is(button, summary), [data-testid=stPageLink] a')]
+  .filter(e => e.tagName === 'SUMMARY' || !e.closest('details:not([open])'))
+  .map(e => [e.getBoundingClientRect(), e.innerText || e.ariaLabel])
+  .filter(([r]) => r.width > 0 && (r.height < 43.5 || r.width < 31))
+  .map(([r, text]) => `${text} ${r.width} x ${r.height}`);
+"""
 #: What does not hang on the width is shown on one screen alone.
 ON_A_PHONE = pytest.mark.parametrize("browser", ["phone"], indirect=True)
 
@@ -80,8 +86,9 @@ class Browser(Page):
         super().go(f"{self.address}/{path}")
 
     def wait_text(self, words: str) -> None:
-        super().wait_text(words)
-        self.settle()
+        if words:
+            super().wait_text(words)
+            self.settle()
 
     def tap(self, kind: str, words: str) -> Any:
         target = super().tap(kind, words)
@@ -103,65 +110,39 @@ def browser(request: pytest.FixtureRequest, address: str, browsers: Browsers) ->
 
 
 @pytest.fixture(scope="module")
-def lots(app_book: LotBook) -> dict[str, int]:
-    """A lot for each screen size."""
+def lots(app_book: LotBook, photos: list[Path]) -> tuple[int, int]:
+    """A lot with a photo, and one of several that are closed; beside them a reference with a long name."""
     app_book.stocks.add("red", "E129", 1.0)
-    return {
-        name: app_book.lots.begin(f"aperitif <b>{name}</b>", 900, ["red"], ceiling_mg_per_l=30).id
-        for name in SCREENS
-    }
+    begun = app_book.lots.begin("aperitif <b>begun</b>", 900, ["red"], ceiling_mg_per_l=30).id
+    record_photos(app_book, begun, [photos[0]])
+    for k in range(5):
+        closed = close_lot(app_book, f"a lot with a long number {k}", [0.0, -3.0 * (k == 4), 0.1 * k])
+    enter_reference(app_book, "a bottle with a very long name on the shelf in the cellar", [60, 45, 30])
+    return begun, closed
 
 
-def test_from_the_first_photo_to_the_drops(
-    browser: Browser, app_book: LotBook, lots: dict[str, int], photos: list[Path]
-) -> None:
-    from selenium.webdriver import ActionChains
-
-    lot_id = lots[browser.name]
-    browser.go(f"match?lot={lot_id}")
-    browser.upload(photos[0])
-    advice = browser.find(".cm-answer.add")
-    browser.settle()
-    assert advice.rect["y"] + advice.rect["height"] <= browser.height, "the advice lies under the fold"
-    browser.check_width()
-    browser.picture("match")
-    button = wait_for(
-        lambda: browser.driver.find_elements("xpath", "//button[contains(., 'Added')]"), "no button to tap"
-    )[0]
-    browser.driver.execute_script("arguments[0].scrollIntoView({block: 'center'})", button)
-    ActionChains(browser.driver).double_click(button).perform()
-    assert "Stir, wait, photograph" in browser.find(".cm-answer.photo").text
-    assert len(app_book.lots.story(lot_id).additions) == 1
-    browser.driver.refresh()
-    browser.settle()
-    assert browser.find_all(".cm-answer.photo")
-    assert len(app_book.lots.story(lot_id).additions) == 1
-    browser.upload(photos[1])
-    browser.find(".cm-answer.add, .cm-answer.stop")
-    assert len(app_book.lots.story(lot_id).photos) == 2
-
-
-def test_every_page_fits_its_screen(browser: Browser, lots: dict[str, int]) -> None:
-    lot = f"?lot={lots[browser.name]}"
-    for path in ("", "set-up", f"match{lot}", f"lots{lot}", "trend", "help", "picker", "calibrations"):
+def test_every_page_fits_its_screen(browser: Browser, lots: tuple[int, int]) -> None:
+    begun, closed = (f"?lot={lot}" for lot in lots)
+    for path, words in {
+        "": "", f"match{begun}": "", f"lots{begun}": "", f"lots{closed}": "Does the colour hold?", "trend": "Reading it",
+        "help": "", "picker": "", "calibrations": "", "set-up": "",
+    }.items():  # fmt: skip
         browser.show_in("light")
         browser.go(path)
+        browser.wait_text(words)
         browser.check_width()
         assert "Something went wrong" not in browser.text()
-        assert not browser.driver.find_elements("css selector", '[data-testid="stException"]')
-        small = browser.driver.execute_script(
-            "return [...document.querySelectorAll('[data-testid=stMainBlockContainer] button,"
-            " [data-testid=stMainBlockContainer] summary, [data-testid=stPageLink] a')]"
-            ".filter(e => e.tagName === 'SUMMARY' || !e.closest('details:not([open])'))"
-            ".map(e => [e.getBoundingClientRect(), e.innerText || e.ariaLabel])"
-            ".filter(([r]) => r.width > 0 && (r.height < 43.5 || r.width < 31))"
-            ".map(([r, text]) => `${text} ${r.width} x ${r.height}`)"
-        )
-        assert small == [], f"too small to tap on {path or 'start'}"
-        for scheme in ("light", "dark"):
+        assert not browser.find_all('[data-testid="stException"]')
+        assert browser.run(_TOO_SMALL) == [], f"too small to tap on {path or 'start'}"
+        for scheme in ("light", "dark") if browser.keeps_pictures else ():
             browser.show_in(scheme, height=3200 if browser.name == "phone" else 2400)
             browser.settle()
             browser.picture(f"{path.split('?')[0] or 'start'}-{scheme}")
+    tab = browser.driver.find_element("xpath", "//*[@data-testid='stTab'][contains(., 'References')]")
+    assert tab.rect["x"] + tab.rect["width"] <= browser.width, "the tab lies beyond the screen"
+    tab.click()
+    browser.wait_text("a bottle with a very long name")
+    browser.check_width()
 
 
 @ON_A_PHONE
@@ -183,30 +164,6 @@ def test_a_tab_stays_open_when_the_notice_goes(browser: Browser, app_book: LotBo
     wait_for(lambda: "is on the shelf" not in browser.text(), "the notice stayed")
     browser.settle()
     assert browser.find('[data-testid="stTab"][aria-selected="true"]').text == "New lot"
-
-
-def test_trend_references_and_a_closed_lot_fit_their_screen(browser: Browser, app_book: LotBook) -> None:
-    if not app_book.lots.closed():
-        app_book.stocks.add("pale red", "E129", 0.5)
-        for k in range(5):
-            close_lot(
-                app_book, f"a lot with a long number {k}", [0.0, -3.0 * (k == 4), 0.1 * k], stock="pale red"
-            )
-        enter_reference(app_book, "a bottle with a very long name on the shelf in the cellar", [60, 45, 30])
-    closed = app_book.lots.closed()[-1].id
-    for path, words in (("trend", "Reading it"), (f"lots?lot={closed}", "Does the colour hold?")):
-        browser.show_in("light")
-        browser.go(path)
-        browser.wait_text(words)
-        browser.check_width()
-    browser.picture("closed")
-    browser.go("set-up")
-    tab = browser.driver.find_element("xpath", "//*[@data-testid='stTab'][contains(., 'References')]")
-    assert tab.rect["x"] + tab.rect["width"] <= browser.width, "the tab lies beyond the screen"
-    tab.click()
-    browser.wait_text("a bottle with a very long name")
-    browser.check_width()
-    browser.picture("references")
 
 
 @ON_A_PHONE

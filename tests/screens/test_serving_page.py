@@ -129,31 +129,6 @@ def test_another_bottle_is_used_at_a_tap(book: LotBook, matched: int) -> None:
     assert book.lots.get(matched).stocks == ("red", "gold")
 
 
-def test_the_other_bottle_comes_before_blending_back(book: LotBook, matched: int) -> None:
-    book.stocks.add("gold", "E102", 0.5)
-    photo = book.lots.story(matched).photos[-1]
-    rescue = {
-        "untinted_ml": 400.0,
-        "predicted": NEAR,
-        "chance_past": 0.9,
-        "text": "Blend back about 400 ml.",
-    }
-    advice = (photo.advice or {}) | {
-        "action": "stop",
-        "reason": "past",
-        "text": "Stop here.",
-        "rescue": rescue,
-    }
-    book.photos.add(matched, photo.measurement, advice)
-    assert "about 400 advised" in [
-        field.placeholder for field in open_app("match", lot=str(matched)).number_input
-    ]
-    book.photos.add(matched, photo.measurement, advice | {"other_stocks": [GOLD]})
-    app = open_app("match", lot=str(matched))
-    assert "about 400 advised" not in [field.placeholder for field in app.number_input]
-    assert by_key(app.button, f"use-{matched}-gold") and "Blend back about" not in shown(app)
-
-
 def test_what_a_stock_learnt_is_seen_and_set_aside_only_when_confirmed(book: LotBook) -> None:
     book.stocks.add("red", "E129", 1.0)
     text = shown(open_app("set_up"))

@@ -69,37 +69,6 @@ def test_an_addition_is_taken_back_with_name_and_reason_and_the_advice_is_the_on
     assert UNDONE in shown(app) and undo(app) is None
 
 
-def test_a_sample_and_untinted_batch_are_taken_back(book: LotBook, lot_id: int) -> None:
-    for enter in (book.volumes.take_sample, book.volumes.add_untinted):
-        enter(lot_id, 50)
-        app = open_match(lot_id)
-        assert undo(app).label.endswith("Undo")
-        undo(app).click().run()
-        assert book.lots.story(lot_id).state().volume_ml == 900 and undo(app) is None
-
-
-def test_a_photo_is_set_aside_by_one_tap_and_the_advice_is_that_of_the_photo_before(
-    book: LotBook, lot_id: int, photos: list[Path]
-) -> None:
-    record_photos(book, lot_id, [photos[0]])
-    before = advised(open_match(lot_id))
-    record_photos(book, lot_id, [photos[1]])
-    app = open_match(lot_id)
-    assert undo(app).label == "Photo 2 measured. Undo" and advised(app) != before
-    undo(app).click().run()
-    assert [photo.aside for photo in book.lots.story(lot_id).photos] == [None, UNDONE]
-    assert advised(app) == before and undo(app) is None
-
-
-def test_a_photo_set_aside_counts_again_after_one_tap(book: LotBook, lot_id: int, photos: list[Path]) -> None:
-    (photo,) = record_photos(book, lot_id, [photos[0]])
-    book.photos.set_aside(lot_id, photo["entry"], "a lamp shone in")
-    app = open_match(lot_id)
-    assert undo(app).label == "Photo 1 set aside. Undo"
-    undo(app).click().run()
-    assert [photo.aside for photo in book.lots.story(lot_id).photos] == [None]
-
-
 def test_only_the_newest_entry_is_offered_and_none_that_is_one_of_several(book: LotBook, lot_id: int) -> None:
     book.additions.add(lot_id, "red", drops=20)
     book.additions.add(lot_id, "red", drops=15)

@@ -147,16 +147,3 @@ def test_intake_of_a_glass_by_hand(book):
     assert "examples" in long["text"]
     plain = book.lots.begin("y", 1000, ["red"]).id
     assert read_intake(book.lots.story(plain)) == []
-
-
-def test_a_lot_tells_its_trials(book):
-    book.stocks.add("red", "E129", 1.0)
-    lot = book.lots.begin("x", 1000, ["red"]).id
-    trial = book.trials.take(lot, 100).id
-    book.additions.add(trial, "red", drops=7)
-    told = describe_lot(book, lot)
-    assert [one["doses"][0]["drops"] for one in told["trials"]] == [63]
-    assert describe_lot(book, trial)["trial_of"] == lot
-    assert describe_lot(book, trial)["trials"] == told["trials"]
-    book.trials.pour_back(trial)
-    assert f"lot {trial} poured back" in describe_lot(book, lot)["events"][1]["text"]

@@ -361,30 +361,6 @@ def test_base_share_follows_what_was_poured(book):
 # ---- the record ----------------------------------------------------------------------------
 
 
-def test_a_lot_is_described_whole(bench):
-    made = bench(ceiling_mg_per_l=60, jurisdiction="EU", notes="bitter")
-    made.keep()
-    made.add(40)
-    made.shoot()
-    told = json.loads(json.dumps(describe_lot(made.book, made.lot), allow_nan=False))
-    assert set(told) >= {
-        "lot", "name", "number", "closed", "created_at", "volume_ml", "stocks", "ceiling_mg_per_l",
-        "jurisdiction", "depth_mm", "dilution", "tolerance", "already_mg_per_l", "notes", "state", "events",
-        "photos", "advice", "closing", "label", "cautions",
-    }  # fmt: skip
-    assert told["closed"] is False and told["closing"] is None and told["notes"] == "bitter"
-    assert told["state"]["volume_ml"] == 902
-    assert told["state"]["mg_per_l"]["red"] == pytest.approx(40 * 0.5 / 0.902, abs=0.001)
-    assert told["state"]["ceiling_left_mg_per_l"] == pytest.approx(
-        60 - told["state"]["total_mg_per_l"], abs=0.002
-    )
-    assert [e["kind"] for e in told["events"]] == ["photo", "addition", "photo"]
-    assert told["events"][1]["text"] == "40 drops of red (2 ml, 20 mg)"
-    assert told["photos"][1]["advice_action"] == "add" and len(told["photos"]) == 2
-    assert told["advice"] == advise_lot(made.book, made.lot)
-    assert "E129" in told["label"] and {c["code"] for c in told["cautions"]} >= {"pure-dye", "law-decides"}
-
-
 def test_closing_keeps_the_outcome_and_what_the_stock_taught(bench):
     made = bench(factor=1.15)
     advice = made.follow()

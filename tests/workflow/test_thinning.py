@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import pytest
 
 from colourmatch.book.lot_book import LotBook
 from colourmatch.simulate.kitchen import Kitchen, take_photo
 from colourmatch.workflow.lot import advise_lot, record_photos
+
+draw = cache(take_photo)
 
 
 @pytest.fixture
@@ -16,7 +20,7 @@ def lot(book: LotBook) -> int:
 
 
 def shoot(book: LotBook, lot: int, number: int, dilution: float) -> dict:
-    photo = take_photo(Kitchen(), number, dilution=dilution), f"{number}.jpg"
+    photo = draw(Kitchen(), number, dilution=dilution), f"{number}.jpg"
     return record_photos(book, lot, [photo], view={"dilution": dilution})[0]["advice"]
 
 
