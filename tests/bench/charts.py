@@ -75,7 +75,8 @@ def photograph_chart(rng: np.random.Generator, kind: str, *, vessels: bool = Fal
     first = colorchecker()
     deeper = first ** rng.uniform(0.8, 1.25, (len(first), 1)) * rng.uniform(0.9, 1.05, (len(first), 1))
     spectra = np.concatenate([first, np.minimum(deeper, 0.95)])
-    lamp, sensor = read_illuminant(str(rng.choice(LIGHTS))), _draw_sensor(rng)
+    lamp = read_illuminant(str(rng.choice(LIGHTS)))
+    sensor = measured_sensors()[str(rng.choice(list(measured_sensors())))]
     response = sensor * lamp[:, None]
     response /= response.sum(axis=0)
     seen = spectra
@@ -89,11 +90,10 @@ def photograph_chart(rng: np.random.Generator, kind: str, *, vessels: bool = Fal
     return ChartPhoto(codes, boxes, spectra @ integration_weights(), kind)
 
 
-def _draw_sensor(rng: np.random.Generator) -> Array:
-    """Measured sensitivities (81, 3): two cameras that colour-science carries, six of calibration/sensors.json."""
-    names = (*measured_phones(), "Nikon 5100 (NPL)")
-    name = str(rng.choice(names))
-    return nikon() if name == names[-1] else sensor_curves(name)
+@cache
+def measured_sensors() -> dict[str, Array]:
+    """Measured sensitivities (81, 3): six phones of calibration/sensors.json and a camera that colour-science carries."""
+    return {name: sensor_curves(name) for name in measured_phones()} | {"Nikon 5100 (NPL)": nikon()}
 
 
 def _draw_curve(rng: np.random.Generator, kind: str) -> Callable[[Array], Array]:
