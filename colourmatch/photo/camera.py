@@ -1,4 +1,4 @@
-"""What phone cameras have in common: the expected error of their colours, taken out of a photo's matrix.
+"""What phone cameras have in common: the expected error of their colours and, without a card, of their tones.
 
 A phone's sensor is no standard observer and its makers like colours a little richer. How far one phone strays is not
 known, but the mean over many is: the linear map, white kept white, that brings an ensemble of cameras nearest to the
@@ -33,3 +33,17 @@ def expect_camera(to_xyz: Array) -> Array:
     """
     p3 = RGB_TO_XYZ["Display P3"]
     return p3 @ _expected_p3() @ np.linalg.inv(p3) @ np.asarray(to_xyz, float)
+
+
+@cache
+def expect_tones() -> tuple[Array, Array]:
+    """How much more light a code stands for than its encoding says, natural log: mean (256,), components (K, 256).
+
+    Cameras raise the contrast of what they write and bend its bright end softly towards full: a white is brighter than its
+    file says, and a shadow too. A component is one standard deviation long and common to a photo: principal components of
+    measured curves and of none (tests/bench/derive_tone_prior.py).
+    """
+    rows = read_rows("tone_curves.csv")
+    codes, mean, *parts = (np.array([float(row[name]) for row in rows]) for name in rows[0])
+    every = np.array([np.interp(np.arange(256), codes, column) for column in (mean, *parts)])
+    return every[0], every[1:]

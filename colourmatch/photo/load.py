@@ -334,7 +334,7 @@ def _load_raw(data: bytes, name: str) -> Photo:
     return Photo(
         name=name,
         rgb=np.ascontiguousarray(rgb),
-        profile=FileProfile("DNG, linear", RGB_TO_XYZ["sRGB"], table),
+        profile=FileProfile("DNG, linear", RGB_TO_XYZ["sRGB"], table, raw=True),
         full_scale=upright[0] / max(rgb.shape[:2]),
         full_size=full,
         phone=_name_raw(exif),

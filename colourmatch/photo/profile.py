@@ -25,12 +25,15 @@ _WHITE_D50 = np.array([0.9642, 1.0, 0.8249])
 
 @dataclass(frozen=True)
 class FileProfile:
-    """How a file's codes become light: `decode_table` float32 (3, 256) in 0 to 1, `to_xyz` (3, 3) with D65 white."""
+    """How a file's codes become light: `decode_table` float32 (3, 256) in 0 to 1, `to_xyz` (3, 3) with D65 white.
+
+    raw: developed here, so that no camera bent the tones."""
 
     name: str
     to_xyz: Array
     decode_table: NDArray[np.float32]
     understood: bool = True
+    raw: bool = False
 
 
 def named_profile(name: str) -> FileProfile:

@@ -37,6 +37,8 @@ _CUT_ALIKE = 0.8
 #: Absolute colours carry the phone's own error: of what its matrix takes from one linear Display P3 channel to another,
 #: white kept white, the part that is not known (sd, for red, green and blue); see calibration/README.md.
 MATRIX_SD = np.array([0.062, 0.071, 0.054])
+#: The same of LED alone, where a photo says nothing of its lamp.
+LED_MATRIX_SD = np.array([0.069, 0.083, 0.061])
 
 
 @dataclass(frozen=True)
@@ -141,7 +143,13 @@ def place_ends(rgb: Array, ends: tuple[Ends, Ends], to_xyz: Array, jacobian: Arr
 
 
 def phone_sd(lab: Array) -> Array:
-    """Standard deviation of L*, a*, b* from the error of an unknown phone's matrix, shape (..., 3) as lab.
+    """Standard deviation of L*, a*, b* from the error of an unknown phone's matrix, shape (..., 3) as lab."""
+    sd: Array = np.sqrt((phone_ways(lab) ** 2).sum(axis=-2))
+    return sd
+
+
+def phone_ways(lab: Array, matrix_sd: Array = MATRIX_SD) -> Array:
+    """Lab per standard deviation of each term of an unknown phone's matrix, (..., 9, 3); a photo's colours share them.
 
     What is read is (I + E) of the truth in linear light, rows of E summing to 0, since white stays white: a channel
     errs by its distance from the other two, each weighed by an unknown of MATRIX_SD. Half of what Lab changes from one
@@ -150,10 +158,12 @@ def phone_sd(lab: Array) -> Array:
     """
     to_xyz = RGB_TO_XYZ["Display P3"].T
     linear = lab_to_xyz(lab) @ np.linalg.inv(to_xyz)
-    errors = (MATRIX_SD * channels_apart(linear))[..., None] * np.eye(3)
+    apart = channels_apart(linear)
+    errors = (matrix_sd * apart)[..., None] * np.eye(3)
     up, down = (xyz_to_lab(np.maximum((linear[..., None, :] + e) @ to_xyz, 0.0)) for e in (errors, -errors))
-    sd: Array = np.sqrt((((up - down) / 2) ** 2).sum(axis=-2))
-    return sd
+    shares = (linear[..., None, :] - linear[..., None]) / np.maximum(apart, 1e-12)[..., None]
+    ways = shares[..., None] * ((up - down) / 2)[..., None, :]
+    return np.asarray(ways.reshape(*ways.shape[:-3], 9, 3))
 
 
 def channels_apart(linear: Array) -> Array:

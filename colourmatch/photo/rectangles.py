@@ -17,18 +17,26 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from colourmatch.colour.difference import compare_lab
-from colourmatch.colour.spaces import RGB_TO_XYZ
+from colourmatch.colour.difference import ciede2000, compare_lab, metric_jacobian, metric_vector
+from colourmatch.colour.spaces import RGB_TO_XYZ, xyz_to_lab
 from colourmatch.errors import InputError, PhotoError
 from colourmatch.measurement import SPOTS, Measurement, record_difference
+from colourmatch.photo.camera import expect_camera, expect_tones
 from colourmatch.photo.estimate import Estimate, GlassReading, estimate_pair
 from colourmatch.photo.load import Photo, load_photo
 from colourmatch.photo.measure import parts_of_water, refuse
 from colourmatch.photo.opencv import cv2
 from colourmatch.photo.quality import Flag, flag
-from colourmatch.photo.read_colour import ReadColour, lost_between, place_ends, propagate, tone_covariance
+from colourmatch.photo.read_colour import (
+    LED_MATRIX_SD,
+    ReadColour,
+    lost_between,
+    phone_ways,
+    place_ends,
+    propagate,
+    tone_covariance,
+)
 from colourmatch.photo.spot import END_SHARE, HIGH_CODE, LOW_CODE
-from colourmatch.photo.tone import unfitted_curve
 
 Array = NDArray[np.float64]
 Rectangle = tuple[float, float, float, float]
@@ -36,9 +44,10 @@ Rectangle = tuple[float, float, float, float]
 #: Light between two places half a picture apart (natural log, sd), common to the channels and of each alone; it grows
 #: with the root of the distance. With the printed card the light is measured instead (common practice, no source).
 UNEVEN_LOG, UNEVEN_COLOUR_LOG = 0.03, 0.008
-#: What a vessel's wall and surface reflect (part of white, sd), and how far two vessels called equal differ in the
-#: length of liquid that light passes (part, sd): common practice, no source.
-VESSEL_WHITE, PATH_PART = 0.01, 0.03
+#: What walls and surfaces of the vessels reflect (part of white, sd), and what one vessel alone: the same glass in the same
+#: room reflects much the same. How far two vessels called equal differ in the length of liquid that light passes (part,
+#: sd). Common practice, no source.
+VESSEL_WHITE, VESSEL_APART, PATH_PART = 0.01, 0.004, 0.03
 #: A white or grey card: its level and its cast, channel by channel (natural log, sd): common practice, no source.
 WHITE_LEVEL_LOG, WHITE_CAST_LOG = 0.03, 0.01
 #: Slope of the light over the white that is reported: it may be this far off at a liquid (natural log).
@@ -46,16 +55,20 @@ _SLOPE_TOLD = 0.10
 #: A rectangle needs at least this many pixels of the working picture, and a white this code in its strongest channel.
 _FEWEST_PIXELS, _DARK_CODE = 60, 40
 _LEAST_REFLECTANCE = 0.02
-#: Linear level, part of full, from which a phone's tone curve may bend.
-_KNEES = (0.75, 0.8, 0.85, 0.9, 0.95, 0.999)
+#: The CIEDE2000 up to which pairs were apart that the estimate's intervals were set by (tests/bench/derive_estimator.py).
+_NEAR = 8.0
+#: What is left of a plain reading beside all that (CIELAB, sd).
+_READ_LAB = 0.25
 _NAMES = ("red", "green", "blue")
+_CODES = np.arange(256)
 
 
 @dataclass(frozen=True)
 class _Area:
-    """What one rectangle holds: mean linear value (3,), covariance (3, 3), and the slope of its log per full pixel.
+    """What one rectangle holds: mean light (3,), covariance (3, 3), and the slope of its log per full pixel.
 
-    slope (2, 3) along x and y, slope_cov (2, 3, 3) of each; empty, full: channels at an end of the range.
+    slope (2, 3) along x and y, slope_cov (2, 3, 3) of each; bends (K, 3): log of that light per standard deviation of the
+    photo's tone curve; empty, full: channels at an end of the range.
     """
 
     centre: Array
@@ -63,6 +76,7 @@ class _Area:
     covariance: Array
     slope: Array
     slope_cov: Array
+    bends: Array
     codes: Array
     glints: float
     empty: NDArray[np.bool_]
@@ -101,20 +115,18 @@ def measure_rectangles(
     _check_white(base)
     areas = {spot: _read(photo, rectangle, spot) for spot, rectangle in liquids.items()}
     levels = np.array([area.value for area in areas.values()])
-    doubt = roll_off(levels, base.value)
     relative = levels / base.value * white_reflectance
     _check_brightness(list(areas), relative @ photo.profile.to_xyz[1])
     light = _light_covariance(base, list(areas.values()), photo)
     own, scene = _covariances(base, list(areas.values()), relative, light, white_reflectance)
-    scene = scene + np.outer((doubt * relative).ravel(), (doubt * relative).ravel())
     total = own + scene
     spots = {}
     jacobians = []
     for k, (spot, area) in enumerate(areas.items()):
         at = slice(3 * k, 3 * k + 3)
-        spots[spot], jacobian = _to_colour(photo, base, area, (relative[k], total[at, at]), white_reflectance)
+        spots[spot], jacobian = _to_colour(photo, base, area, (relative[k], total[at, at]))
         jacobians.append(jacobian)
-    estimate = _estimate(photo, relative, total)
+    estimate = _estimate(photo, relative)
     return Measurement(
         photo=photo.name, sha256=photo.sha256, phone=photo.phone, taken_at=photo.taken_at,
         taken_offset=photo.taken_offset, profile=photo.profile.name,
@@ -172,7 +184,8 @@ def _read(photo: Photo, rectangle: Rectangle, what: str) -> _Area:
         raise InputError(
             f"The {what} rectangle is too small. Draw it larger, well inside the even part of the colour."
         )
-    linear = photo.to_linear(codes).astype(float)
+    usual, bends = (np.zeros(256), np.zeros((0, 256))) if photo.profile.raw else expect_tones()
+    linear = np.asarray(photo.to_linear(codes) * np.exp(usual)[codes], float)
     clean = _leave_out_reflections(linear, what)
     kept = codes[clean].astype(float)
     mean = linear[clean].mean(axis=0)
@@ -184,7 +197,8 @@ def _read(photo: Photo, rectangle: Rectangle, what: str) -> _Area:
     at_end = np.array([(kept <= 0).mean(axis=0), (kept >= 255).mean(axis=0)]) > END_SHARE
     return _Area(
         centre=np.array([x + w / 2, y + h / 2]), value=mean, covariance=spread + np.diag(floor), slope=slope,
-        slope_cov=slope_cov, codes=kept.mean(axis=0), glints=1 - float(clean.mean()),
+        slope_cov=slope_cov, bends=np.reshape([np.interp(kept.mean(axis=0), _CODES, bend) for bend in bends], (-1, 3)),
+        codes=kept.mean(axis=0), glints=1 - float(clean.mean()),
         empty=(kept.mean(axis=0) < LOW_CODE) | at_end[0], full=(kept.mean(axis=0) > HIGH_CODE) | at_end[1],
     )  # fmt: skip
 
@@ -232,27 +246,6 @@ def _fit_slope(places: Array, blocks: Array) -> tuple[Array, Array]:
     return fit[1:], unit[:, None, None] * noise
 
 
-def roll_off(levels: Array, white: Array) -> Array:
-    """What a phone's shoulder may have taken from a white (3,) and not from darker levels (S, 3): log, (S, 3).
-
-    Above a knee a tone curve bends softly towards full, so that a bright white is brighter than its file says and all
-    below it reads too light. Where the knee lies is not known: each of _KNEES is as likely (common practice, no source),
-    and the root mean square of what they make counts as a standard deviation.
-    """
-    levels = np.maximum(levels, 1e-4)
-
-    def straight(value: Array, knee: float) -> Array:
-        room = 1 - knee
-        above = np.minimum((value - knee) / room, 0.98)
-        return np.where(value > knee, knee - room * np.log(1 - np.maximum(above, 0.0)), value)
-
-    logs = np.array(
-        [np.log(straight(levels, k) / levels) - np.log(straight(white, k) / white) for k in _KNEES]
-    )
-    doubt: Array = np.sqrt((logs**2).mean(axis=0))
-    return doubt
-
-
 # ---- what is not known -------------------------------------------------------------------------------------------
 
 
@@ -290,27 +283,30 @@ def _covariances(
     scale = reflectance / base.value
     own = np.tile(base.covariance / np.outer(base.value, base.value), (size, size)) * np.outer(flat, flat)
     card = WHITE_LEVEL_LOG**2 + WHITE_CAST_LOG**2 * np.eye(3)
-    scene = (light + np.tile(card, (size, size))) * np.outer(flat, flat)
+    scene = (light + np.tile(card, (size, size))) * np.outer(flat, flat) + VESSEL_WHITE**2
     for k, area in enumerate(areas):
         at = slice(3 * k, 3 * k + 3)
         own[at, at] += area.covariance * np.outer(scale, scale)
         # Beer-Lambert: a path longer by a part lengthens the log of the transmittance by that part
         path = PATH_PART * np.log(np.clip(relative[k], 1e-3, 1.0)) * relative[k]
-        scene[at, at] += np.outer(path, path) + VESSEL_WHITE**2
+        scene[at, at] += np.outer(path, path) + VESSEL_APART**2
     return own, scene
 
 
-def _to_colour(
-    photo: Photo, base: _Area, area: _Area, seen: tuple[Array, Array], reflectance: float
-) -> tuple[ReadColour, Array]:
+def _to_colour(photo: Photo, base: _Area, area: _Area, seen: tuple[Array, Array]) -> tuple[ReadColour, Array]:
     """A liquid's colour with its covariance, and its Jacobian from linear values to Lab."""
     rgb, cov = seen
     lab, lab_cov, jacobian = propagate(rgb, cov, photo.profile.to_xyz)
-    shifts = unfitted_curve().shifts(rgb / reflectance, base.value) * reflectance @ jacobian.T
+    bends = area.bends - base.bends
+    up, down = (
+        xyz_to_lab(rgb * np.exp(way) @ expect_camera(photo.profile.to_xyz).T) for way in (bends, -bends)
+    )
+    tone, phone = (up - down) / 2, phone_ways(lab, LED_MATRIX_SD)
     shift, ways = place_ends(rgb, (area.empty, area.full), photo.profile.to_xyz, jacobian)
     return ReadColour(
-        lab + shift, lab_cov, rgb, cov, None, "rectangle", shifts, ways, empty=area.empty
-    ), jacobian
+        lab + shift, lab_cov, rgb, cov, None, "rectangle", tone, ways, empty=area.empty,
+        absolute=lab_cov + tone.T @ tone + phone.T @ phone + _READ_LAB**2 * np.eye(3),
+    ), jacobian  # fmt: skip
 
 
 def _compare(
@@ -322,29 +318,41 @@ def _compare(
     ref, bat = spots["reference"], spots["batch"]
     turn = np.hstack([-jacobians[0], jacobians[1]])
     own, scene = (turn @ part @ turn.T for part in parts)
-    lost, tone = lost_between(ref, bat), tone_covariance(ref, bat)
-    phone = estimate.phone + tone
-    found = compare_lab(ref.lab, bat.lab, own + scene, phone, lost)
-    return record_difference(found, own, scene, phone, lost, tone)
+    tone, phone = _shared(ref, bat, estimate)
+    lost = lost_between(ref, bat)
+    found = compare_lab(ref.lab, bat.lab, own + scene, phone + tone, lost)
+    return record_difference(found, own, scene, phone + tone, lost, tone)
 
 
-def _estimate(photo: Photo, relative: Array, total: Array) -> Estimate:
-    """What phone and spectra leave unknown of a difference, from linear values (S, 3) and their covariance (3 S, 3 S).
+def _shared(ref: ReadColour, bat: ReadColour, estimate: Estimate) -> tuple[Array, Array]:
+    """Covariances (3, 3) of the difference from what both colours share: the tone curve, and phone and spectra.
 
-    The white stands for the water glass. The colours themselves stay as read: what the estimate expects of a glass over
-    paper (a veil, a wall) is no matter of a bottle or a chart.
+    The estimate was fitted to pairs up to _NEAR apart. Of colours further apart an error of the matrix moves one much more
+    than the other, and CIEDE2000 weighs a step at a strong colour less than one about their middle: so each error's part
+    along the difference is what it makes of the figure (JCGM 100:2008, 5.1.3, note 2).
+    """
+    if ciede2000(ref.lab, bat.lab) < _NEAR:
+        return tone_covariance(ref, bat), estimate.phone
+    one, other = (np.vstack([c.tone_shifts, phone_ways(c.lab, LED_MATRIX_SD)]) for c in (ref, bat))
+    longer = (ciede2000(ref.lab + one, bat.lab + other) - ciede2000(ref.lab - one, bat.lab - other)) / 2
+    vector = metric_vector(ref.lab, bat.lab)
+    along = vector @ metric_jacobian(ref.lab, bat.lab) / np.linalg.norm(vector)
+    ways = other - one
+    ways += np.outer(longer - ways @ along, along / (along @ along))
+    tone, phone = np.split(ways, [len(ref.tone_shifts)])
+    return tone.T @ tone, phone.T @ phone
+
+
+def _estimate(photo: Photo, relative: Array) -> Estimate:
+    """The estimate of two liquids from their linear values (S, 3); the white stands for the water glass.
+
+    The colours themselves stay as read: what the estimate expects of a glass over paper (a veil, a wall) is no matter of a
+    bottle or a chart.
     """
     to_p3 = np.linalg.inv(RGB_TO_XYZ["Display P3"]) @ photo.profile.to_xyz
-    none = np.empty((0, 3))
-    glasses = [
-        GlassReading(
-            (value @ to_p3.T)[None], to_p3 @ total[at, at] @ to_p3.T, none, np.zeros(0, bool), 0, 0, 0, 0
-        )
-        for k, value in enumerate(relative)
-        for at in (slice(3 * k, 3 * k + 3),)
-    ]
-    white = GlassReading(np.ones((1, 3)), np.zeros((3, 3)), none, np.zeros(0, bool), 0, 0, 0, 0)
-    return estimate_pair(glasses[0], glasses[-1], white, srgb=photo.profile.name == "sRGB")
+    nothing = np.zeros((3, 3)), np.empty((0, 3)), np.zeros(0, bool), 0, 0, 0, 0
+    white, *liquids = (GlassReading(v[None], *nothing) for v in (np.ones(3), *(relative @ to_p3.T)))
+    return estimate_pair(liquids[0], liquids[-1], white, srgb=photo.profile.name == "sRGB")
 
 
 # ---- what is said ------------------------------------------------------------------------------------------------

@@ -1,12 +1,12 @@
-"""The error that phone cameras have in common: white and greys stay, colours are drawn in a little."""
+"""What phone cameras have in common: white and greys stay, colours are drawn in a little, tones are bent at both ends."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 
-from colourmatch.colour.spaces import RGB_TO_XYZ, xyz_to_lab
-from colourmatch.photo.camera import expect_camera
+from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb, xyz_to_lab
+from colourmatch.photo.camera import expect_camera, expect_tones
 
 
 @pytest.mark.parametrize("space", ["sRGB", "Display P3", "Adobe RGB"])
@@ -30,3 +30,11 @@ def test_phones_show_colours_richer_than_they_are():
     seen, expected = xyz_to_lab(matrix @ red), xyz_to_lab(expect_camera(matrix) @ red)
     assert np.hypot(*expected[1:]) < np.hypot(*seen[1:])
     assert np.linalg.norm(expected - seen) < 8
+
+
+def test_a_shadow_and_a_bright_white_stand_for_more_light_than_their_codes_say():
+    usual, bends = expect_tones()
+    assert usual[208] == 0 and not bends[:, 208].any()
+    assert usual[40] > 0.2 and usual[245] > 0.1
+    assert (np.diff(decode_srgb(np.arange(256) / 255) * np.exp(usual)) > 0).all()
+    assert (np.diff((bends**2).sum(axis=1)) < 0).all()

@@ -20,7 +20,7 @@ from colourmatch.measurement import Measurement
 from colourmatch.photo.camera import expect_camera
 from colourmatch.photo.card import read_card
 from colourmatch.photo.measure import measure_or_refuse, measure_photo
-from colourmatch.photo.read_colour import MATRIX_SD, phone_sd, propagate
+from colourmatch.photo.read_colour import MATRIX_SD, phone_sd, phone_ways, propagate
 from colourmatch.photo.spot import LOW_CODE
 from colourmatch.simulate import (
     Glint,
@@ -263,6 +263,11 @@ def test_what_an_unknown_phone_strays_is_the_scatter_of_random_matrices():
     errors -= np.eye(3) * errors.sum(axis=2)[..., None]
     seen = xyz_to_lab((linear + errors @ linear) @ to_xyz)
     assert phone_sd(lab) == pytest.approx(seen.std(axis=0), rel=0.06)
+    other = np.array([50.0, -20.0, 30.0])
+    linear = lab_to_xyz(other) @ np.linalg.inv(to_xyz)
+    apart = xyz_to_lab((linear + errors @ linear) @ to_xyz) - seen
+    made = phone_ways(other) - phone_ways(lab)
+    assert np.sqrt((made**2).sum(axis=0)) == pytest.approx(apart.std(axis=0), rel=0.06)
 
 
 def test_a_measured_camera_strays_as_far_as_is_said():

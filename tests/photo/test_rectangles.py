@@ -2,25 +2,29 @@
 
 from __future__ import annotations
 
+import json
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pytest
+from bench_rectangles import WITHIN, read_photo
+from charts import KINDS, LIGHT_GREY, WHITE, photograph_chart, published_chart, relative_lab
 from PIL import Image
 
 from colourmatch.colour.difference import ciede2000
-from colourmatch.colour.spaces import RGB_TO_XYZ, encode_srgb, lab_to_xyz, xyz_to_lab
+from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb, lab_to_xyz, xyz_to_lab
 from colourmatch.errors import InputError, PhotoError
-from colourmatch.photo.camera import expect_camera
+from colourmatch.photo.camera import expect_camera, expect_tones
 from colourmatch.photo.measure import parts_of_water
 from colourmatch.photo.rectangles import (
     PATH_PART,
     UNEVEN_COLOUR_LOG,
     UNEVEN_LOG,
+    VESSEL_APART,
     VESSEL_WHITE,
     measure_rectangles,
     measure_rectangles_or_refuse,
-    roll_off,
 )
 
 REFERENCE, BATCH = (60.0, 55.0, 40.0), (62.0, 50.0, 38.0)
@@ -31,6 +35,13 @@ def as_camera_sees(xyz):
     return np.clip(np.asarray(xyz) @ np.linalg.inv(expect_camera(RGB_TO_XYZ["sRGB"])).T, 0, None)
 
 
+def write_codes(light, sigmas=(0.0, 0.0, 0.0, 0.0)):
+    """Codes that a camera of the usual tones writes, or one so many standard deviations from it."""
+    usual, bends = expect_tones()
+    table = decode_srgb(np.arange(256) / 255) * np.exp(usual + np.asarray(sigmas) @ bends)
+    return np.interp(light, np.maximum.accumulate(table), np.arange(256))
+
+
 WHITE_BOX, REFERENCE_BOX, BATCH_BOX = (10, 10, 80, 80), (120, 220, 160, 160), (520, 220, 160, 160)
 BOXES = (WHITE_BOX, REFERENCE_BOX, BATCH_BOX)
 
@@ -38,10 +49,10 @@ BOXES = (WHITE_BOX, REFERENCE_BOX, BATCH_BOX)
 @cache
 def draw_patches():
     """A flat picture: white paper at 200, a reference and a batch patch of known Lab relative to that paper."""
-    paper = ((200 / 255 + 0.055) / 1.055) ** 2.4
+    paper = decode_srgb(200 / 255) * np.exp(expect_tones()[0][200])
     pixels = np.full((600, 900, 3), 200.0)
     for x, lab in ((100, REFERENCE), (500, BATCH)):
-        pixels[200:400, x : x + 200] = encode_srgb(as_camera_sees(lab_to_xyz(lab)) * paper) * 255
+        pixels[200:400, x : x + 200] = write_codes(as_camera_sees(lab_to_xyz(lab)) * paper)
     pixels += np.random.default_rng(1).normal(0, 1.0, pixels.shape)
     return np.clip(np.round(pixels), 0, 255).astype(np.uint8)
 
@@ -157,6 +168,7 @@ def draw_scene(rng, path, *, grey=1.0, unsure=1.0, from_side=False):
     slope = unsure * (rng.normal(0, UNEVEN_LOG, 2)[:, None] + rng.normal(0, UNEVEN_COLOUR_LOG, (2, 3))) / half
     light = np.exp(x[..., None] * slope[0] + y[..., None] * slope[1])
     seen = np.full((H, W, 3), 0.3)
+    wall = rng.normal(0, VESSEL_WHITE)
     truth = {"boxes": boxes}
     for name, (bx, by, bw, bh) in boxes.items():
         if name == "white":
@@ -165,15 +177,12 @@ def draw_scene(rng, path, *, grey=1.0, unsure=1.0, from_side=False):
             pure = 10 ** (-passes * dyes[name])
             truth[name] = xyz_to_lab(pure @ RGB_TO_XYZ["sRGB"].T)
             length = 1 + unsure * rng.normal(0, PATH_PART)
-            value = 10 ** (-passes * length * dyes[name]) + abs(unsure * rng.normal(0, VESSEL_WHITE))
+            value = 10 ** (-passes * length * dyes[name]) + abs(unsure * (wall + rng.normal(0, VESSEL_APART)))
         value = as_camera_sees(value @ RGB_TO_XYZ["sRGB"].T)
         seen[int(by) - 4 : int(by + bh) + 4, int(bx) - 4 : int(bx + bw) + 4] = value
-    linear = np.clip(seen * light * rng.uniform(0.5, 0.75) * min(1 / grey, 1.5), 0, None)
+    linear = np.clip(seen * light * rng.uniform(0.4, 0.55) * min(1 / grey, 1.5), 0, None)
     linear += rng.normal(0, 0.01, linear.shape) * np.sqrt(np.maximum(linear, 1e-4))
-    code = encode_srgb(np.clip(linear, 0, 1))
-    bend = unsure * rng.normal(0.03, 0.05)
-    code = code + 2 * bend * code * (1 - code) * (2 * code - 1)
-    write(np.round(code * 255), path)
+    write(np.round(write_codes(linear, unsure * rng.normal(size=4))), path)
     truth["delta"] = float(ciede2000(truth["reference"], truth["batch"]))
     return truth
 
@@ -268,9 +277,46 @@ def test_a_refusal_can_be_a_result(picture):
     assert measure_rectangles_or_refuse(b"no photo", boxes, "x.jpg").refused
 
 
-def test_a_bright_white_may_have_been_bent_and_a_middling_one_not():
-    dark = np.array([[0.1, 0.3, 0.5]])
-    assert roll_off(dark, np.full(3, 0.6)) == pytest.approx(np.zeros((1, 3)))
-    assert (roll_off(dark, np.full(3, 0.97)) > 0.04).all()
-    # what is as bright as the white was bent as the white was
-    assert roll_off(np.full((1, 3), 0.97), np.full(3, 0.97)) == pytest.approx(np.zeros((1, 3)))
+# ---- charts of measured spectra -----------------------------------------------------------------------------------
+
+
+def test_colours_and_differences_of_drawn_charts_lie_within_their_intervals():
+    """Cameras, lights and tone curves of tests/bench/charts.py, of which this module knows none."""
+    absolute, differences = [], []
+    for number in range(8):
+        photo = photograph_chart(np.random.default_rng([3, number]), KINDS[number % 4])
+        colours, apart = read_photo(photo, WHITE, apart=True)
+        absolute += colours
+        differences += apart
+    missed, sd = (np.array(part) for part in zip(*absolute, strict=True))
+    assert 0.9 <= (((missed / sd) ** 2).sum(axis=1) < WITHIN).mean() <= 0.99
+    true, _, low, high = np.array(differences).T
+    assert ((low <= true) & (true <= high)).mean() >= 0.92
+    assert np.median(high - low) < 0.65 * np.median(true)
+
+
+CHARTS = json.loads((Path(__file__).parents[1] / "photos" / "charts.json").read_text())["photos"]
+
+
+@pytest.mark.parametrize("name", CHARTS)
+@pytest.mark.parametrize("white", [WHITE, LIGHT_GREY])
+def test_real_photos_of_a_chart_lie_within_their_intervals(sample_photos, name, white):
+    """Published colours of the chart, a camera's own JPEG: tests/photos/charts.json."""
+    chart = CHARTS[name]
+    boxes = [(x - chart["half"], y - chart["half"], 2 * chart["half"], 2 * chart["half"])
+             for y in chart["rows"] for x in chart["columns"]]  # fmt: skip
+    lab, part = relative_lab(published_chart(), white)
+    strain, held, widths = [], [], []
+    for one in set(range(24)) - {white}:
+        other = (one + 7) % 24 if (one + 7) % 24 != white else (one + 8) % 24
+        m = measure_rectangles(
+            sample_photos / name, boxes[white], boxes[one], boxes[other], white_reflectance=part
+        )
+        seen, true = m.delta_e_2000, float(ciede2000(lab[one], lab[other]))
+        strain.append((m.spots["reference"].lab - lab[one]) / m.spots["reference"].lab_sd)
+        held.append(seen.low <= true <= seen.high)
+        widths.append(seen.high - seen.low)
+    assert (np.square(strain).sum(axis=1) < WITHIN).mean() >= 0.9
+    assert (np.sqrt(np.square(strain).mean(axis=0)) < 1.2).all()
+    assert np.mean(held) >= 0.92
+    assert np.median(widths) < 25
