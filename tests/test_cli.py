@@ -1253,7 +1253,7 @@ def test_what_was_noted_late_is_put_where_it_happened(lot):
 def test_a_time_alone_is_on_the_day_that_the_entry_has(lot):
     from datetime import date, datetime, timedelta
 
-    from colourmatch.commands.moments import parse_moment
+    from colourmatch.commands.typed import parse_moment
 
     day = date(2026, 11, 25)
     assert parse_moment("14:30", day) == datetime(2026, 11, 25, 14, 30).astimezone()

@@ -7,24 +7,17 @@ from typing import Any
 
 import click
 
-from colourmatch.commands.framework import (
-    Answer,
-    Command,
-    Session,
-    Table,
-    by_option,
-    token_option,
-)
+from colourmatch.commands.framework import Answer, Command, Session, Table, Who, text_option, who_options
 from colourmatch.commands.lines import drift_lines
-from colourmatch.commands.photos import card_name_option, light_option, note_progress
+from colourmatch.commands.photos import answer_entries, reading_options, record_each
 from colourmatch.words.figures import tell_interval, tell_number, tell_spread
 from colourmatch.words.times import tell_date
 
 
 @click.command(cls=Command, example="colourmatch lot trend --stock red")
-@click.option("--stock", metavar="STOCK", help="Only lots of this stock, all bottles of its name.")
-@click.option("--reference", metavar="NAME", help="Only lots tinted to this reference.")
-@click.option("--name", metavar="TEXT", help="Only lots with this in their name or number.")
+@text_option("--stock", "STOCK", "Only lots of this stock, all bottles of its name.")
+@text_option("--reference", "NAME", "Only lots tinted to this reference.")
+@text_option("--name", "TEXT", "Only lots with this in their name or number.")
 @click.option(
     "--limit",
     type=click.IntRange(1, 10_000),
@@ -38,11 +31,14 @@ def trend(session: Session, stock: str | None, reference: str | None, name: str 
 
     with session.read_book(needed=False) as book:
         told = trend_json(read_trend(book, stock, reference, name, limit))
-    lines: list[str | Table] = []
-    if told["lots"]:
-        lines.append(_lots_table(told["lots"]))
-        if any(told["limits"].values()):
-            lines.append(_limits_table(told["limits"]))
+    lines: list[str | Table] = [_lots_table(told["lots"])] if told["lots"] else []
+    limits = [
+        (chart, *(tell_number(found[key], 2) for key in ("mean", "low", "high")))
+        for chart, found in told["limits"].items()
+        if found
+    ]
+    if told["lots"] and limits:
+        lines.append(Table(("chart", "mean", "lower limit", "upper limit"), limits))
     lines += [told["text"], *told["notes"]]
     lines += [f"Left out: lot {left['label']}, {left['reason']}." for left in told["left_out"]]
     return Answer(told, lines)
@@ -62,50 +58,26 @@ def _lots_table(lots: list[dict[str, Any]]) -> Table:
     return Table(headers, rows)
 
 
-def _limits_table(limits: dict[str, dict[str, Any] | None]) -> Table:
-    rows = [
-        (chart, *(tell_number(found[key], 2) for key in ("mean", "low", "high")))
-        for chart, found in limits.items()
-        if found
-    ]
-    return Table(("chart", "mean", "lower limit", "upper limit"), rows)
-
-
 @click.command(cls=Command, example="colourmatch lot recheck 1 after-a-week.jpg")
 @click.argument("lot")
 @click.argument("photos", nargs=-1, metavar="[PHOTO...]")
-@card_name_option
-@light_option
-@by_option
-@token_option
+@reading_options
+@who_options
 def recheck(
-    session: Session, lot: str, photos: tuple[str, ...], by: str | None, token: str | None, **given: Any
+    session: Session, lot: str, photos: tuple[str, ...], card_name: str | None, light: str | None, who: Who
 ) -> Answer:
     """Does the colour of a closed lot hold? Photograph it beside its reference in a week and in a month.
 
     Without a photo it says what is known so far. Photos are read with the card and the light noted for the lot;
     --card-name and --light note others from now on.
     """
-    how = {"card": given["card_name"], "light": given["light"]}
     from colourmatch.workflow.recheck import read_drift, record_recheck
 
     with session.open_book() if photos else session.read_book() as book:
         lot_id = book.lots.get(lot).id
-        found: list[dict[str, Any]] = []
-        for number, path in enumerate(photos, 1):
-            one = token if token is None or len(photos) == 1 else f"{token} {number}"
-            found += record_recheck(book, lot_id, [Path(path)], entered_by=by, token=one, **how)["photos"]
-            note_progress(session, (number, len(photos)), found[-1] | {"error": found[-1]["note"]})
+        found = record_each(
+            session, photos, who,
+            lambda path, own: record_recheck(book, lot_id, [Path(path)], card=card_name, light=light, **own)["photos"],
+        )  # fmt: skip
         drift = read_drift(book, lot_id)
     return answer_entries(found, {"lot": lot_id, "photos": found, "drift": drift}, list(drift_lines(drift)))
-
-
-def answer_entries(
-    found: list[dict[str, Any]], data: dict[str, Any], lines: list[str], key: str = "entry"
-) -> Answer:
-    """The answer for photos that were to be kept: exit 2 when none of them was, with what to do."""
-    told = [f"{one['photo']}: {one['note']}" for one in found if one["note"]]
-    if not found or any(one[key] is not None for one in found):
-        return Answer(data, [*told, *lines])
-    text = found[0]["note"] if len(found) == 1 else "None of the photos could be used: " + " ".join(told)
-    return Answer(data | {"error": {"code": "photo", "text": text}}, [], 2, text)

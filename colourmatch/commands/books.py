@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
+
 import click
 
-from colourmatch.commands.framework import Answer, Group, Session
+from colourmatch.commands.framework import Answer, Group, Session, text_option
 
 _OTHER_HASH = (
     "Type it again; if it is right, the lot was altered since the sheet was printed: restore the last backup."
@@ -36,14 +38,11 @@ def check(session: Session, sha256: str | None) -> Answer:
         "book": place,
         "ok": not findings,
         "findings": [{"code": f.code, "text": f.text} for f in findings],
-        "hash": None if held is None else {"lot": held[0], "entry": held[1]},
+        "hash": held and {"lot": held[0], "entry": held[1]},
     }
     if not findings:
-        of = (
-            ""
-            if held is None
-            else f" The hash is that of lot {held[0]}{f' up to entry {held[1]}' if held[1] else ''}."
-        )
+        upto = f" up to entry {held[1]}" if held and held[1] else ""
+        of = f" The hash is that of lot {held[0]}{upto}." if held else ""
         return Answer(data, [f"{place} is in order.{of}"])
     text = f"{place}: {findings[0].text}"
     if len(findings) > 1:
@@ -53,7 +52,7 @@ def check(session: Session, sha256: str | None) -> Answer:
 
 
 @book.command(example="colourmatch book backup --out lots-backup.zip")
-@click.option("--out", metavar="FILE", required=True, help="The .zip to write, the photos in it.")
+@text_option("--out", "FILE", "The .zip to write, the photos in it.", required=True)
 def backup(session: Session, out: str) -> Answer:
     """Write book and photos into one .zip.
 
@@ -61,13 +60,8 @@ def backup(session: Session, out: str) -> Answer:
     """
     with session.read_book() as opened:
         report = opened.archive.backup(out)
-        data = {
-            "book": opened.place,
-            "out": str(report.path),
-            "photos": report.photos,
-            "missing": list(report.missing),
-            "damaged": list(report.damaged),
-        }
+        data = {"book": opened.place, **asdict(report)}
+        data["out"] = str(data.pop("path"))
     lines = [f"Wrote {report.path} with {report.photos} photo{'' if report.photos == 1 else 's'}."]
     if report.missing:
         lines.append(

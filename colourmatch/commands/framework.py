@@ -9,15 +9,16 @@ from __future__ import annotations
 import difflib
 import re
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
 from colourmatch.amounts import SIZES, Question, Size, parse_number, read_amount
 from colourmatch.commands.output import AnswerLost
-from colourmatch.errors import InputError, QuestionError
+from colourmatch.errors import ColourMatchError, InputError, QuestionError
 
 if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
@@ -27,6 +28,8 @@ SURE_HELP = "It was meant: take an amount that is asked about."
 #: More digits than any figure carries, and too few to show the tail of a binary number (0.30000000000000004).
 _DIGITS = 10
 _QUESTIONS = "colourmatch.questions"
+#: What --by and --token say of an entry, as the book takes it.
+Who = dict[str, Any]
 JSON_HELP = "Print one JSON object on stdout and everything else on stderr."
 
 
@@ -44,6 +47,11 @@ class Answer(NamedTuple):
     text: Sequence[str | Table] = ()
     exit_code: int = 0
     complaint: str | None = None
+
+
+def answer_list(key: str, found: list[Any], table: Table, none: str) -> Answer:
+    """A list as a table; where it is empty, `none` says what to do."""
+    return Answer({key: found}, [table if found else none])
 
 
 class Session:
@@ -91,6 +99,11 @@ class Session:
         """A line about progress, or a warning, on stderr."""
         print(text, file=sys.stderr, flush=True)
 
+    def warn(self, warnings: Iterable[dict[str, Any]]) -> None:
+        """Warnings on stderr, a line each."""
+        for warning in warnings:
+            self.note(f"Warning: {warning['text']}")
+
 
 def _shared_options(uses_book: bool = True, asks: bool = False) -> list[click.Parameter]:
     sure = [click.Option(["--sure"], is_flag=True, help=SURE_HELP)] if asks else []
@@ -109,6 +122,8 @@ def _take_session(ctx: click.Context) -> Session:
 _NAMES = {"lot": "lots", "stock": "stocks", "stocks": "stocks", "colourant": "colourants", "already_colourant": "colourants",
           "page": "pages"}  # fmt: skip
 _OF_STOCK = ("weigh", "correct", "reset", "put-away", "refill")
+#: So many of the newest lots are offered.
+_MOST_NAMES = 200
 
 
 def complete_names(params: Sequence[click.Parameter], command: str) -> None:
@@ -120,29 +135,45 @@ def complete_names(params: Sequence[click.Parameter], command: str) -> None:
         if one.name == "name" and isinstance(one, click.Argument) and command in _OF_STOCK:
             kind = "stocks"
         if kind is not None:
-            one._custom_shell_complete = _completer(kind)
+            one._custom_shell_complete = partial(_complete, kind)
 
 
-def _completer(kind: str) -> Callable[[click.Context, click.Parameter, str], list[Any]]:
-    def complete(ctx: click.Context, _param: click.Parameter, begun: str) -> list[Any]:
-        from colourmatch.commands.names import find_names
+def _complete(kind: str, ctx: click.Context | None, _param: click.Parameter, begun: str) -> list[Any]:
+    """The names of a kind that begin so, capitals or not, each with what it is; none of a book that cannot be read."""
+    from click.shell_completion import CompletionItem
 
-        place = next((c.params["book"] for c in _upwards(ctx) if c.params.get("book")), None)
-        return find_names(kind, begun, place)
+    place = None
+    while ctx is not None and not place:
+        place, ctx = ctx.params.get("book"), ctx.parent
+    try:
+        known = _list_names(kind, place)
+    except (ColourMatchError, OSError):
+        return []
+    folded = begun.casefold()
+    return [CompletionItem(name, help=told) for name, told in known if name.casefold().startswith(folded)]
 
-    return complete
 
+def _list_names(kind: str, place: str | None) -> list[tuple[str, str]]:
+    if kind == "colourants":
+        from colourmatch.liquid.colourants import list_colourants
 
-def _upwards(ctx: click.Context | None) -> Iterator[click.Context]:
-    while ctx is not None:
-        yield ctx
-        ctx = ctx.parent
+        return [(one.e_number, one.name) for one in list_colourants()]
+    if kind == "pages":
+        from colourmatch.guide import PAGES
+
+        return [(page.name, page.title) for page in PAGES]
+    from colourmatch.book.lot_book import read_book
+
+    with read_book(place, needed=False) as book:
+        if kind == "lots":
+            return [(one.label, one.name) for one in book.lots.search(limit=_MOST_NAMES)]
+        return [(one.name, one.colourant) for one in book.stocks.all()]
 
 
 class Command(click.Command):
     """A command with --json and, unless `uses_book` is False, --book; its function gets the Session first.
 
-    Where an absurd size is asked about (`asks`, or an amount with other readings) it has --sure.
+    --by and --token reach the function together, as `who`. Where an absurd size is asked about (`asks`, or an amount with other readings) it has --sure.
     """
 
     def __init__(
@@ -164,6 +195,10 @@ class Command(click.Command):
         session = _take_session(ctx)
         for question in ctx.meta.pop(_QUESTIONS, ()):
             session.ask(question)
+        if "by" in ctx.params:
+            ctx.params["who"] = {"entered_by": ctx.params.pop("by")}
+            if "token" in ctx.params:
+                ctx.params["who"]["token"] = ctx.params.pop("token")
         return finish(session, ctx.invoke(self.callback, session, **ctx.params))
 
 
@@ -278,9 +313,7 @@ class Rectangle(click.ParamType):
 
     name = "rectangle"
 
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> tuple[int, int, int, int]:
+    def convert(self, value: Any, param: Any, ctx: click.Context | None) -> tuple[int, int, int, int]:
         """Four whole numbers; InputError when they are none or enclose nothing."""
         what = param.opts[0] if param else "The rectangle"
         parts = [part.strip() for part in str(value).split(",")]
@@ -306,7 +339,22 @@ def options(*chosen: Callable[[Any], Any]) -> Callable[[Any], Any]:
     return decorate
 
 
-def _check_token(value: str | None) -> str | None:
+def amount_option(name: str, size: str, told: str, **settings: Any) -> Callable[[Any], Any]:
+    """An option that takes an amount of a known size, with or without its unit."""
+    return click.option(name, type=Sized(size), help=told, **settings)
+
+
+def number_option(name: str, told: str, **settings: Any) -> Callable[[Any], Any]:
+    """An option that takes a number of 0 or more."""
+    return click.option(name, type=Number(), help=told, **settings)
+
+
+def text_option(name: str, metavar: str, told: str, **settings: Any) -> Callable[[Any], Any]:
+    """An option that takes words."""
+    return click.option(name, metavar=metavar, help=told, **settings)
+
+
+def _check_token(_ctx: click.Context, _param: click.Parameter, value: str | None) -> str | None:
     """A token with room for the numbers that several entries of one call need."""
     if value is not None and not (1 <= len(value) <= 150 and "\0" not in value):
         raise InputError(f"--token has {len(value)} characters. Give 1 to 150.")
@@ -314,15 +362,19 @@ def _check_token(value: str | None) -> str | None:
 
 
 #: Who wrote it, and a token by which a repeated call is recognised: on every command that writes an entry.
-by_option = click.option(
-    "--by",
-    metavar="WHO",
-    envvar="COLOURMATCH_BY",
-    help="Who did it, for the record. Otherwise COLOURMATCH_BY.",
+by_option = text_option(
+    "--by", "WHO", "Who did it, for the record. Otherwise COLOURMATCH_BY.", envvar="COLOURMATCH_BY"
 )
-token_option = click.option(
-    "--token",
-    metavar="TEXT",
-    callback=lambda _ctx, _param, value: _check_token(value),
-    help="Any text of your own: the same call again with it enters nothing twice.",
+who_options = options(
+    by_option,
+    text_option(
+        "--token",
+        "TEXT",
+        "Any text of your own: the same call again with it enters nothing twice.",
+        callback=_check_token,
+    ),
 )
+paper_option = click.option(
+    "--paper", type=click.Choice(["a4", "letter"], case_sensitive=False), default="a4", show_default=True
+)
+hand_choice = click.Choice(["drops", "ml", "grams"])

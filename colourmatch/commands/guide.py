@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from colourmatch.commands.framework import Answer, Command, Session, Table
+from colourmatch.commands.framework import Answer, Command, Session, Table, text_option
 
 if TYPE_CHECKING:
     from colourmatch.guide import Page, Section
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 @click.command(cls=Command, uses_book=False, example="colourmatch guide answers --find haze")
 @click.argument("page", required=False, metavar="[PAGE]")
-@click.option("--find", metavar="TEXT", default="", help="Only the parts of the page that hold these words.")
+@text_option("--find", "TEXT", "Only the parts of the page that hold these words.", default="")
 def guide(session: Session, page: str | None, find: str) -> Answer:
     """Read the guide: answers, ways of working, method, care and law, the reference of commands and JSON.
 

@@ -8,12 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from colourmatch.commands.framework import (
-    Number,
-    Sized,
-    options,
-)
-from colourmatch.commands.typed import Lab, Serving, join_servings
+from colourmatch.commands.framework import amount_option, hand_choice, number_option, options, text_option
+from colourmatch.commands.typed import Lab, Serving
 from colourmatch.errors import InputError
 from colourmatch.words.figures import tell_typed
 
@@ -38,70 +34,41 @@ def head_options(begins: bool) -> Callable[[Any], Any]:
         return f" [default: {default}]." if begins else "."
 
     return options(
-        click.option(
-            "--ceiling-mg-per-l", type=Sized("content"), help="Most colour that may be in the finished drink."
+        amount_option("--ceiling-mg-per-l", "content", "Most colour that may be in the finished drink."),
+        amount_option("--depth-mm", "depth", "Depth of liquid in the glasses" + otherwise("10")),
+        number_option("--dilution", "5: 1 part made up to 5 with water, both glasses" + otherwise("1")),
+        number_option("--tolerance", "CIEDE2000 that counts as matched" + otherwise("1.5")),
+        amount_option("--already-mg-per-l", "content", "Colour that is in the base" + otherwise("0")),
+        text_option(
+            "--already-colourant", "E163|NAME", "Which colourant that is; it then counts for its own limit too."
         ),
-        click.option(
-            "--depth-mm", type=Sized("depth"), help="Depth of liquid in the glasses" + otherwise("10")
+        text_option(
+            "--jurisdiction", "EU|US", "Where it is sold: whose limits the advice keeps" + otherwise("none")
         ),
-        click.option(
-            "--dilution",
-            type=Number(),
-            help="5: 1 part made up to 5 with water, both glasses" + otherwise("1"),
-        ),
-        click.option(
-            "--tolerance", type=Number(), help="CIEDE2000 that counts as matched" + otherwise("1.5")
-        ),
-        click.option(
-            "--already-mg-per-l", type=Sized("content"), help="Colour that is in the base" + otherwise("0")
-        ),
-        click.option(
-            "--already-colourant",
-            metavar="E163|NAME",
-            help="Which colourant that is; it then counts for its own limit too.",
-        ),
-        click.option(
-            "--jurisdiction",
-            metavar="EU|US",
-            help="Where it is sold: whose limits the advice keeps" + otherwise("none"),
-        ),
-        click.option(
+        number_option(
             "--made-up-to",
-            type=Number(),
-            help="6: its label says to make 1 part up to 6 parts of drink, for which the limits of the law hold"
+            "6: its label says to make 1 part up to 6 parts of drink, for which the limits of the law hold"
             + otherwise("1"),
         ),
-        click.option(
-            "--reference", metavar="NAME", help="What it is tinted to, from `colourmatch reference list`."
+        text_option("--reference", "NAME", "What it is tinted to, from `colourmatch reference list`."),
+        text_option(
+            "--target-lab", "L,a,b",
+            'CIELAB (D65, 2 degrees) to tint to where the photo shows no reference; "none" takes it away.', type=Lab(),
         ),
-        click.option(
-            "--target-lab",
-            type=Lab(),
-            metavar="L,a,b",
-            help='CIELAB (D65, 2 degrees) to tint to where the photo shows no reference; "none" takes it away.',
+        text_option(
+            "--serving", "KEY=VALUE,...",
+            "Where the match is judged: name, depth-mm, dilution, light (A, D65, 2700 K ...), weight. "
+            'Repeat for a second; "none": as photographed.', type=Serving(), multiple=True,
         ),
-        click.option(
-            "--serving",
-            type=Serving(),
-            multiple=True,
-            metavar="KEY=VALUE,...",
-            help="Where the match is judged: name, depth-mm, dilution, light (A, D65, 2700 K ...), weight. "
-            'Repeat for a second; "none": as photographed.',
-        ),
-        click.option(
-            "--hand",
-            type=click.Choice(["drops", "ml", "grams"]),
-            help="In what its doses are measured" + otherwise("drops"),
-        ),
-        *(click.option(f"--{name}", metavar="TEXT", help=told) for name, told in _LABEL.items()),
-    )
+        click.option("--hand", type=hand_choice, help="In what its doses are measured" + otherwise("drops")),
+        *(text_option(f"--{name}", "TEXT", told) for name, told in _LABEL.items()),
+    )  # fmt: skip
 
 
 def need_volume(ctx: click.Context, option: click.Parameter, value: float | None) -> float | None:
     """The volume of a new lot may come from either option, and must from one."""
-    given = ctx.params.get("volume") is not None or ctx.params.get("like") is not None
-    if value is None and not given and not ctx.resilient_parsing:
-        raise click.MissingParameter(ctx=ctx, param=option)
+    if value is None and ctx.params.get("volume") is None:
+        need_unless_like(ctx, option, None)
     return value
 
 
@@ -114,20 +81,20 @@ def need_unless_like(ctx: click.Context, option: click.Parameter, value: Any) ->
 
 def one_volume(given: dict[str, Any]) -> float | None:
     """What --volume and --volume-ml say together, in ml."""
-    free: float | None = given.pop("volume")
-    in_ml: float | None = given.pop("volume_ml")
-    if free is not None and in_ml is not None and free != in_ml:
+    free, in_ml = given.pop("volume"), given.pop("volume_ml")
+    if None not in (free, in_ml) and free != in_ml:
         raise InputError(
             f"--volume says {tell_typed(free)} ml and --volume-ml {tell_typed(in_ml)} ml. Give one of the two."
         )
-    return in_ml if free is None else free
+    return in_ml if free is None else free  # type: ignore[no-any-return]
 
 
 def head_figures(given: dict[str, Any]) -> dict[str, Any]:
     """The figures that were typed, as the book takes them; what was set aside with "none" is None."""
     figures = {key: value for key, value in given.items() if value is not None}
     if servings := figures.pop("serving", ()):
-        figures["serving"] = join_servings(servings)
+        conditions = [condition for condition in servings if condition]
+        figures["serving"] = {"conditions": conditions} if conditions else None
     own = {key: figures.pop(key) for key in (name.replace("-", "_") for name in _LABEL) if key in figures}
     if own:
         figures["label_lines"] = {key: "" if line.strip() == "none" else line for key, line in own.items()}

@@ -5,6 +5,7 @@ Their papers and files are in papers.py, what happens after the closing in after
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,12 +16,13 @@ from colourmatch.commands import afterwards, lot_entries, papers, trials
 from colourmatch.commands.framework import (
     Answer,
     Group,
-    Number,
     Session,
-    Sized,
     Table,
-    by_option,
-    token_option,
+    Who,
+    amount_option,
+    number_option,
+    text_option,
+    who_options,
 )
 from colourmatch.commands.lines import (
     NO_PLACE,
@@ -40,22 +42,19 @@ from colourmatch.commands.lot_head import (
 )
 from colourmatch.commands.photos import (
     answer_photos,
-    card_name_option,
-    light_option,
     measure_all,
-    note_progress,
+    reading_options,
+    record_each,
     rectangle_options,
     take_rectangles,
 )
-from colourmatch.commands.progress import watch
+from colourmatch.commands.typed import parse_since
 from colourmatch.errors import ColourMatchError
 from colourmatch.words.figures import tell_number
 from colourmatch.words.times import tell_date
 
 if TYPE_CHECKING:
-    from colourmatch.book.entries import Lot
     from colourmatch.book.lot_book import LotBook
-    from colourmatch.dosing.care import Caution
 
 
 @click.group(cls=Group)
@@ -67,54 +66,38 @@ def lot() -> None:
     example="colourmatch lot new --name 'Orange bitter' --volume-ml 900 --stock red --ceiling-mg-per-l 60 "
     "--dilution 5"
 )
-@click.option(
+@text_option(
     "--like",
-    metavar="LOT",
+    "LOT",
+    "An old lot whose figures are taken over; what is given here counts before them.",
     is_eager=True,
-    help="An old lot whose figures are taken over; what is given here counts before them.",
 )
+@text_option("--name", "NAME", "What the drink is called. [required, or --like]", callback=need_unless_like)
+@amount_option("--volume", "batch", "The batch, with its unit, such as '2 l'; ml without one.")
+@amount_option("--volume-ml", "batch", "The batch, in ml. [required, or --volume]", callback=need_volume)
 @click.option(
-    "--name",
-    metavar="NAME",
-    callback=need_unless_like,
-    help="What the drink is called. [required, or --like]",
-)
-@click.option(
-    "--volume", type=Sized("batch"), help="The batch, with its unit, such as '2 l'; ml without one."
-)
-@click.option(
-    "--volume-ml",
-    type=Sized("batch"),
-    callback=need_volume,
-    help="The batch, in ml. [required, or --volume]",
-)
-@click.option(
-    "--stock",
-    "stocks",
-    metavar="STOCK",
-    multiple=True,
-    callback=need_unless_like,
+    "--stock", "stocks", metavar="STOCK", multiple=True, callback=need_unless_like,
     help="Repeat for a second stock. [required, or --like]",
-)
+)  # fmt: skip
 @head_options(begins=True)
-@click.option("--number", metavar="NUMBER", help="Your own lot number.")
-@click.option("--note", metavar="TEXT", help="A remark.")
-@by_option
-@token_option
-def new(session: Session, like: str | None, stocks: tuple[str, ...], **given: Any) -> Answer:
+@text_option("--number", "NUMBER", "Your own lot number.")
+@text_option("--note", "TEXT", "A remark.")
+@who_options
+def new(session: Session, like: str | None, stocks: tuple[str, ...], who: Who, **given: Any) -> Answer:
     """Begin a lot.
 
     With --like its stocks, reference and figures are those of an old one, and the first dose is what the last such lots
     taught; it is stepped and photographed all the same.
     """
-    from colourmatch.dosing.care import cautions_for
+    from colourmatch.book.entries import LotStory
+    from colourmatch.dosing.care import cautions_for, warn_of_base
     from colourmatch.dosing.limits import place_or_first
     from colourmatch.workflow.again import fill_like, find_first_dose
     from colourmatch.workflow.shelf_state import warn_of_stocks
 
     given["volume_ml"] = one_volume(given)
     head = head_figures(given)
-    head["entered_by"], head["notes"] = head.pop("by", None), head.pop("note", "")
+    head |= {"notes": head.pop("note", ""), **who}
     with session.open_book() as book:
         if like is not None:
             old = fill_like(book, like)
@@ -127,54 +110,28 @@ def new(session: Session, like: str | None, stocks: tuple[str, ...], **given: An
         cautions = cautions_for(colourants, place_or_first(made.jurisdiction))
         bottles = warn_of_stocks(book, made.stocks)
         first = find_first_dose(book, book.lots.story(made.id))
-    data = head_json(made) | {"cautions": [{"code": c.code, "text": c.text} for c in cautions]}
-    warnings = _warn_of_base(made)
-    data["warnings"] = [{"code": c.code, "text": c.text} for c in warnings] + bottles
+    of_base = warn_of_base(LotStory(made, ()).state(), made.ceiling_mg_per_l, made.jurisdiction)
+    data = head_json(made) | {"cautions": list(map(asdict, cautions))}
+    data["warnings"] = list(map(asdict, of_base)) + bottles
     data["first_dose"] = [dose.to_json() for dose in first]
-    lines = [
-        f"Lot {made.id} ({made.label}), {made.name}: {made.volume_ml:g} ml, "
-        f"tinted with {', '.join(made.stocks)}."
-    ]
+    stocked = f"{made.volume_ml:g} ml, tinted with {', '.join(made.stocks)}."
+    lines = [f"Lot {made.id} ({made.label}), {made.name}: {stocked}"]
     lines += [f"  Warning: {warning['text']}" for warning in data["warnings"]]
-    lines += [f"  {dose.text}" for dose in first]
-    lines += [f"  {caution.text}" for caution in cautions]
+    lines += [f"  {text}" for text in (*(dose.text for dose in first), *(one.text for one in cautions))]
     if made.jurisdiction is None:
         lines.append(f"  {NO_PLACE.replace('LOT', str(made.id))}")
     return Answer(data, [*lines, f"Next: colourmatch lot photo {made.id} PHOTO"])
-
-
-def _warn_of_base(made: Lot) -> tuple[Caution, ...]:
-    from colourmatch.book.entries import LotStory
-    from colourmatch.dosing.care import warn_of_base
-
-    return warn_of_base(LotStory(made, ()).state(), made.ceiling_mg_per_l, made.jurisdiction)
-
-
-def _tell_no_lots(place: str, narrowed: bool) -> str:
-    """Why a list is empty; it names the book, as a mistyped --book is an empty one."""
-    if narrowed:
-        return "No lot fits. Leave --search, --open and --offset out to see all: colourmatch lot list"
-    begin = "colourmatch lot new --name NAME --volume-ml 900 --stock STOCK"
-    return f"No lot is in the book {place}. Begin one: {begin}"
 
 
 @lot.command(example="colourmatch lot photo 1 photo.jpg --json")
 @click.argument("lot")
 @click.argument("photos", nargs=-1, required=True, metavar="PHOTO...")
 @rectangle_options
-@card_name_option
-@light_option
-@click.option(
-    "--dilution", type=Number(), help="From this photo on 1 part is made up to so many, both glasses alike."
-)
-@click.option(
-    "--depth-mm", type=Sized("depth"), help="From this photo on the liquid stands so deep in both glasses."
-)
-@by_option
-@token_option
-def photo(
-    session: Session, lot: str, photos: tuple[str, ...], by: str | None, token: str | None, **given: Any
-) -> Answer:
+@reading_options
+@number_option("--dilution", "From this photo on 1 part is made up to so many, both glasses alike.")
+@amount_option("--depth-mm", "depth", "From this photo on the liquid stands so deep in both glasses.")
+@who_options
+def photo(session: Session, lot: str, photos: tuple[str, ...], who: Who, **given: Any) -> Answer:
     """Measure photos, learn, say what to do now.
 
     The rectangles are for photos without the printed card, from above like the others of the lot. Of vessels seen from
@@ -185,30 +142,23 @@ def photo(
     from colourmatch.measurement import Measurement
     from colourmatch.workflow.lot import record_photos
 
-    card, light = given.pop("card_name"), given.pop("light")
     view = {name: given.pop(name) for name in ("depth_mm", "dilution")}
     rectangles = take_rectangles(given)
     with session.open_book() as book:
         lot_id = book.lots.get(lot).id
-        note_for_lot(book, lot_id, card=card, light=light, entered_by=by)
-        found = []
+        note_for_lot(
+            book, lot_id, card=given["card_name"], light=given["light"], entered_by=who["entered_by"]
+        )
         # read by all cores at once, then learnt from one after another: each advice rests on those before it
         new = tuple(path for path in photos if not _is_in(book, lot_id, path))
         read = measure_all(new, rectangles, lot_reader(book, lot_id).greys)
-        for number, path in enumerate(watch(photos, len(photos)), 1):
-            one = token if token is None or len(photos) == 1 else f"{token} {number}"
+        given = {"rectangles": rectangles, "view": view}
+
+        def record(path: str, who: Who) -> list[dict[str, Any]]:
             measured = [Measurement.from_json(next(read))] if path in new else None
-            found += record_photos(
-                book,
-                lot_id,
-                [Path(path)],
-                entered_by=by,
-                token=one,
-                rectangles=rectangles,
-                measured=measured,
-                view=view,
-            )
-            note_progress(session, (number, len(photos)), found[-1])
+            return record_photos(book, lot_id, [Path(path)], measured=measured, **given, **who)
+
+        found = record_each(session, photos, who, record)
         closed = _renew_repeated(session, book, found)
     advice = next((result["advice"] for result in reversed(found) if result.get("advice")), None)
     data = found[0] if len(found) == 1 else {"lot": lot_id, "photos": found, "advice": advice}
@@ -255,7 +205,7 @@ for _command in (
 
 
 @lot.command("list", example="colourmatch lot list --open")
-@click.option("--search", metavar="TEXT", help="Part of the name or of the number.")
+@text_option("--search", "TEXT", "Part of the name or of the number.")
 @click.option("--open", "open_only", is_flag=True, help="Only those not closed.")
 @click.option(
     "--limit", type=click.IntRange(1, 10_000), default=50, show_default=True, help="How many at most."
@@ -267,21 +217,20 @@ def list_(session: Session, search: str | None, open_only: bool, limit: int, off
         lots = book.lots.search(search, open_only=open_only, limit=limit, offset=offset)
         total, place = book.lots.count(search, open_only=open_only), book.place
     data = {"lots": [head_json(one) for one in lots], "total": total}
-    if not lots:
-        return Answer(data, [_tell_no_lots(place, bool(search or open_only or offset))])
+    if not lots and (search or open_only or offset):
+        none = "No lot fits. Leave --search, --open and --offset out to see all: colourmatch lot list"
+        return Answer(data, [none])
+    if not lots:  # it names the book, as a mistyped --book is an empty one
+        begin = "colourmatch lot new --name NAME --volume-ml 900 --stock STOCK"
+        return Answer(data, [f"No lot is in the book {place}. Begin one: {begin}"])
     rows = [
         (
-            str(one.id),
-            one.label,
-            one.name,
-            f"{round(one.volume_ml, 1):g}",
-            ", ".join(one.stocks),
-            tell_number(one.ceiling_mg_per_l),
-            tell_date(one.created_at),
+            str(one.id), one.label, one.name, f"{round(one.volume_ml, 1):g}", ", ".join(one.stocks),
+            tell_number(one.ceiling_mg_per_l), tell_date(one.created_at),
             ("closed" if one.closed else "open") + (f", trial of {one.trial_of}" if one.trial_of else ""),
         )
         for one in lots
-    ]
+    ]  # fmt: skip
     table = Table(("lot", "number", "name", "began, ml", "stocks", "ceiling mg/l", "begun", "state"), rows)
     more = [f"{len(lots)} of {total} lots; --offset shows the others."] if total > len(lots) else []
     return Answer(data, [table, *more])
@@ -307,23 +256,22 @@ def show(session: Session, lot: str, law: bool, no_curve: bool) -> Answer:
 
 @lot.command(example="colourmatch lot log --since yesterday")
 @click.argument("lot", required=False)
-@click.option(
+@text_option(
     "--since",
-    metavar="TIME",
+    "TIME",
+    "today, yesterday, '3 days', a day, or '2026-11-25 14:30'.",
     default="yesterday",
     show_default=True,
-    help="today, yesterday, '3 days', a day, or '2026-11-25 14:30'.",
 )
-@click.option("--by", metavar="WHO", help="Only what one person entered.")
-def log(session: Session, lot: str | None, since: str, by: str | None) -> Answer:
+@text_option("--by", "WHO", "Only what one person entered.")
+def log(session: Session, lot: str | None, since: str, who: Who) -> Answer:
     """Tell who did what, in one lot or in all."""
     from colourmatch.book.checks import utc_text
-    from colourmatch.commands.moments import parse_since
     from colourmatch.workflow.log import list_log, tell_log
 
     begin = utc_text(parse_since(since, datetime.now().astimezone()))
     with session.read_book() as book:
-        lines = list_log(book, begin, lot, by)
+        lines = list_log(book, begin, lot, who["entered_by"])
     if not lines:
         return Answer({"since": begin, "entries": []}, [f"Nothing was entered since {tell_date(begin)}."])
     table = Table(("when", "who", "lot", "what"), tell_log(lines))
@@ -332,17 +280,14 @@ def log(session: Session, lot: str | None, since: str, by: str | None) -> Answer
 
 @lot.command(asks=True, example="colourmatch lot close 1 --reason matched")
 @click.argument("lot")
-@click.option(
+@text_option(
     "--reason",
-    metavar="TEXT",
-    help="matched, nearest, ceiling, past, given up, or a few words of your own. [default: as advised]",
+    "TEXT",
+    "matched, nearest, ceiling, past, given up, or a few words of your own. [default: as advised]",
 )
-@click.option("--note", metavar="TEXT", default="", help="A remark.")
-@by_option
-@token_option
-def close(
-    session: Session, lot: str, reason: str | None, note: str, by: str | None, token: str | None
-) -> Answer:
+@text_option("--note", "TEXT", "A remark.", default="")
+@who_options
+def close(session: Session, lot: str, reason: str | None, note: str, who: Who) -> Answer:
     """Close a lot.
 
     Its final colour is kept, and what its photos taught of the stocks.
@@ -351,41 +296,16 @@ def close(
 
     with session.open_book() as book:
         lot_id = book.lots.get(lot).id
-        told = close_lot(book, lot_id, reason, note, sure=session.sure, entered_by=by, token=token)
+        told = close_lot(book, lot_id, reason, note, sure=session.sure, **who)
     for left in told["open_trials"]:
         session.note(left["text"])
-    for passed in told["warnings"]:
-        session.note(f"Warning: {passed['text']}")
-    return Answer(
-        told,
-        [f"Lot {lot_id}. {closing_line(told, told['advice'])}", *advice_lines(told["advice"], closed=True)],
-    )
+    session.warn(told["warnings"])
+    line = f"Lot {lot_id}. {closing_line(told, told['advice'])}"
+    return Answer(told, [line, *advice_lines(told["advice"], closed=True)])
 
 
-@lot.command(example="colourmatch lot reopen 1 --reason 'closed the wrong one'")
-@click.argument("lot")
-@click.option("--reason", metavar="TEXT", help="Why, in a few words.")
-@by_option
-@token_option
-def reopen(session: Session, lot: str, reason: str | None, by: str | None, token: str | None) -> Answer:
-    """Open a closed lot again.
-
-    Its closing stays in the story. What it taught of the stocks is taken back until it is closed again.
-    """
-    from colourmatch.workflow.describing import describe_lot
-
-    with session.open_book() as book:
-        entry = book.lots.reopen(book.lots.get(lot).id, reason or "", entered_by=by, token=token)
-        told = describe_lot(book, entry.lot_id)
-    data = {
-        "lot": entry.lot_id, "entry": entry.id, "closing_entry": entry.closing_entry_id, "reason": entry.reason,
-        "closed": told["closed"], "advice": told["advice"],
-    }  # fmt: skip
-    line = f"Lot {entry.lot_id} is open again: {entry.reason}. Its closing, entry {entry.closing_entry_id}, stays in its story."
-    return Answer(data, [line, *advice_lines(told["advice"], closed=told["closed"])])
-
-
-for _command in (papers.sheet, papers.label, afterwards.trend, afterwards.recheck):
-    lot.add_command(_command)
-for _command in (trials.trial, trials.look, trials.use, papers.export, papers.import_):
+for _command in (
+    lot_entries.reopen, papers.sheet, papers.label, afterwards.trend, afterwards.recheck, trials.trial, trials.look,
+    trials.use, papers.export, papers.import_,
+):  # fmt: skip
     lot.add_command(_command)

@@ -8,21 +8,17 @@ from typing import TYPE_CHECKING
 
 import click
 
-from colourmatch.commands.framework import Answer, Command, Session
+from colourmatch.commands.framework import Answer, Command, Session, paper_option, text_option
 from colourmatch.errors import BookError, InputError
 from colourmatch.writing import replace_text, what_to_do
 
 if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
 
-paper_option = click.option(
-    "--paper", type=click.Choice(["a4", "letter"], case_sensitive=False), default="a4", show_default=True
-)
-
 
 @click.command(cls=Command, example="colourmatch lot sheet 1 --out lot.pdf")
 @click.argument("lot")
-@click.option("--out", metavar="FILE", required=True, help="The PDF to write.")
+@text_option("--out", "FILE", "The PDF to write.", required=True)
 @paper_option
 def sheet(session: Session, lot: str, out: str, paper: str) -> Answer:
     """Write a lot's sheet as PDF: all that was written down, charts, ceilings, label, a place to sign."""
@@ -31,15 +27,13 @@ def sheet(session: Session, lot: str, out: str, paper: str) -> Answer:
     with session.read_book() as book:
         head = book.lots.get(lot)
         write_lot_sheet(book, head.id, out, paper)
-    return Answer(
-        {"lot": head.id, "number": head.label, "out": out, "paper": paper},
-        [f"Wrote {out}, the sheet of lot {head.label}."],
-    )
+    data = {"lot": head.id, "number": head.label, "out": out, "paper": paper}
+    return Answer(data, [f"Wrote {out}, the sheet of lot {head.label}."])
 
 
 @click.command(cls=Command, example="colourmatch lot label 1 --out label.pdf --copies 12")
 @click.argument("lot")
-@click.option("--out", metavar="FILE", help="A PDF of labels to cut out; without it the text alone.")
+@text_option("--out", "FILE", "A PDF of labels to cut out; without it the text alone.")
 @click.option(
     "--copies", type=click.IntRange(1, 1000), help="How many labels [default: a page full of them]."
 )
@@ -73,16 +67,11 @@ _NO_ENDINGS = (".xlsx", ".xls", ".ods", ".pdf", ".zip", ".sqlite", ".db")
 
 
 @click.command(cls=Command, example="colourmatch lot export --out lots.csv")
+@text_option("--out", "FILE", "A .csv for spreadsheets, or a .json of the whole book.", required=True)
 @click.option(
-    "--out", metavar="FILE", required=True, help="A .csv for spreadsheets, or a .json of the whole book."
-)
-@click.option(
-    "--rows",
-    type=click.Choice(["lots", "entries"]),
-    default="lots",
-    show_default=True,
+    "--rows", type=click.Choice(["lots", "entries"]), default="lots", show_default=True,
     help="A row each of these in a .csv.",
-)
+)  # fmt: skip
 def export(session: Session, out: str, rows: str) -> Answer:
     """Write lots or entries as a table, or the whole book as JSON, to a file.
 

@@ -7,17 +7,14 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
-from colourmatch.commands.framework import Answer, Command, Session
+from colourmatch.commands.framework import Answer, Command, Session, print_json, text_option
 from colourmatch.errors import InputError
 
 if TYPE_CHECKING:
-    from socket import socket
-    from ssl import SSLContext
-
     from colourmatch.book.lot_book import LotBook
     from colourmatch.sharing.door import Door
 
@@ -25,24 +22,19 @@ _FIRST_PORT = 8501
 
 
 @click.command(cls=Command, example="colourmatch demo --keep demo-photos")
-@click.option("--keep", metavar="FOLDER", help="Keep the photos and the book there.")
+@text_option("--keep", "FOLDER", "Keep the photos and the book there.")
 def demo(session: Session, keep: str | None) -> Answer:
     """Play one invented lot from the first photo to the stop; liquids, phone and light are simulated."""
     from colourmatch.demo import play_demo
+    from colourmatch.workflow.describing import describe_lot
 
     with _demo_folder(keep) as folder, _demo_book(session, folder, keep) as book:
         lot_id = play_demo(book, session.say, folder=folder)
-        from colourmatch.workflow.describing import describe_lot
-
         told = describe_lot(book, lot_id)
         place = book.place if session.book or keep else None
-    data = {
-        "lot": lot_id,
-        "book": place,
-        "photos": sorted(str(p) for p in folder.glob("*.jpg")) if keep else [],
-    }
+    photos = sorted(map(str, folder.glob("*.jpg"))) if keep else []
     last = f"Look at it again: colourmatch lot show {lot_id} --book {place}" if place else "Nothing was kept."
-    return Answer(data | {"story": told}, [last])
+    return Answer({"lot": lot_id, "book": place, "photos": photos, "story": told}, [last])
 
 
 @contextmanager
@@ -77,18 +69,11 @@ def _demo_book(session: Session, folder: Path, keep: str | None) -> Iterator[Lot
 @click.command(cls=Command, example="colourmatch app --share")
 @click.option("--port", type=click.IntRange(1, 65535), help=f"[default: {_FIRST_PORT}, or the next free one]")
 @click.option("--share", is_flag=True, help="Open it to the local network too, behind an access code.")
-@click.option("--address", metavar="IP", help="With --share: which address of this machine to open.")
-@click.option(
-    "--certificate", metavar="FILE", help="With --share and --key: encrypt with this certificate (PEM)."
-)
-@click.option("--key", metavar="FILE", help="The key of the certificate (PEM).")
+@text_option("--address", "IP", "With --share: which address of this machine to open.")
+@text_option("--certificate", "FILE", "With --share and --key: encrypt with this certificate (PEM).")
+@text_option("--key", "FILE", "The key of the certificate (PEM).")
 def app(
-    session: Session,
-    port: int | None,
-    share: bool,
-    address: str | None,
-    certificate: str | None,
-    key: str | None,
+    session: Session, port: int | None, share: bool, address: str | None, **files: str | None
 ) -> NoReturn:
     """Open the app: it prints the address to open in the browser.
 
@@ -101,13 +86,13 @@ def app(
 
     if address is not None and not share:
         raise InputError("--address counts only together with --share: colourmatch app --share --address IP")
-    if not share and (certificate or key):
+    if not share and any(files.values()):
         raise InputError(
             "--certificate counts only together with --share: colourmatch app --share --certificate FILE --key FILE"
         )
-    encryption = network.read_certificate(certificate, key)
+    encryption = network.read_certificate(**files)
     opened = [network.HERE, *([network.find_local_address(address)] if share else [])]
-    script = find_app()
+    script = find_app()  # before anything is opened
     with open_or_read_book(session.book) as book:
         place = book.place
         book.photo_store.clear_left_over()
@@ -120,8 +105,6 @@ def app(
     door = Door(network.show_address(opened[1], chosen, encryption is not None)) if share else None
     session.note(f"The app is at {url} (lot book: {place}). Stop it with Ctrl+C.")
     if session.as_json:
-        from colourmatch.commands.framework import print_json
-
         shared = {"url": door.url, "code": door.code, "url_with_code": door.url_with_code} if door else None
         print_json({"url": url, "port": chosen, "book": place, "share": shared})
     else:
@@ -160,13 +143,11 @@ def find_app() -> Path:
     raise FileNotFoundError("app.py is missing from this installation")
 
 
-def _serve(
-    script: Path, sockets: list[socket], door: Door | None, encryption: SSLContext | None = None
-) -> None:
+def _serve(script: Path, *serving: Any) -> None:
     """Run the app's server in this program, so that stopping it stops the app; what it prints goes to stderr."""
     from colourmatch.screens.server import serve
 
     sys.stdout.flush()
     if os.name == "posix":
         os.dup2(2, 1)
-    serve(script, sockets, door, encryption)
+    serve(script, *serving)

@@ -6,8 +6,16 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from colourmatch.commands.framework import Answer, Command, Session, Sized, by_option, token_option
-from colourmatch.commands.lines import advice_lines, intake_lines, serving_lines, trial_lines
+from colourmatch.commands.framework import (
+    Answer,
+    Command,
+    Session,
+    Who,
+    amount_option,
+    text_option,
+    who_options,
+)
+from colourmatch.commands.lines import advice_lines, intake_lines, serving_lines
 from colourmatch.commands.typed import Serving
 from colourmatch.errors import InputError
 
@@ -23,13 +31,10 @@ CLEAN = (
 
 @click.command(cls=Command, example="colourmatch lot trial 1 --ml 100")
 @click.argument("lot")
-@click.option("--ml", type=Sized("part"), help="Take a trial of so many ml; 50 or 100 are good.")
+@amount_option("--ml", "part", "Take a trial of so many ml; 50 or 100 are good.")
 @click.option("--pour-back", is_flag=True, help="LOT is a trial: close it and pour it back into its batch.")
-@by_option
-@token_option
-def trial(
-    session: Session, lot: str, ml: float | None, pour_back: bool, by: str | None, token: str | None
-) -> Answer:
+@who_options
+def trial(session: Session, lot: str, ml: float | None, pour_back: bool, who: Who) -> Answer:
     """Tint a measured part of the batch first.
 
     The trial is a lot of its own with its drops and photos; what was found there is scaled to the batch. Without --ml
@@ -42,10 +47,10 @@ def trial(
         raise InputError("Give one of --ml, to take a trial, and --pour-back, to end one.")
     with session.open_book() if ml is not None or pour_back else session.read_book() as book:
         if ml is not None:
-            return _take(book, lot, ml, {"entered_by": by, "token": token})
+            return _take(book, lot, ml, who)
         head = book.lots.get(lot)
         if pour_back:
-            entry = finish_trial(book, head.id, entered_by=by, token=token)
+            entry = finish_trial(book, head.id, **who)
             trials = describe_trials(book, book.lots.story(head.id))
             state = book.lots.story(entry.lot_id).state()
             line = f"Trial, lot {head.id}, is closed and poured back into lot {entry.lot_id}: now {state.volume_ml:.1f} ml."
@@ -59,12 +64,11 @@ def trial(
             return Answer(data, [line, CLEAN, f"Next: colourmatch lot photo {entry.lot_id} PHOTO"])
         trials = describe_trials(book, book.lots.story(head.id))
     none = f"Lot {head.id} has no trial. Take one: colourmatch lot trial {head.id} --ml 100"
-    return Answer(
-        {"lot": head.id, "trial_of": head.trial_of, "trials": trials}, list(trial_lines(trials)) or [none]
-    )
+    data = {"lot": head.id, "trial_of": head.trial_of, "trials": trials}
+    return Answer(data, [one["text"] for one in trials] or [none])
 
 
-def _take(book: LotBook, lot: str, ml: float, who: dict[str, str | None]) -> Answer:
+def _take(book: LotBook, lot: str, ml: float, who: Who) -> Answer:
     made = book.trials.take(lot, ml, **who)
     left = book.lots.story(made.trial_of or 0).state().volume_ml
     data = {
@@ -81,14 +85,11 @@ def _take(book: LotBook, lot: str, ml: float, who: dict[str, str | None]) -> Ans
 
 @click.command(cls=Command, example="colourmatch lot look 1 --serving 'depth-mm=60,dilution=4,light=A'")
 @click.argument("lot")
-@click.option(
-    "--serving",
-    type=Serving(),
-    multiple=True,
-    metavar="KEY=VALUE,...",
-    help="A glass: name, depth-mm, dilution, light (A, D65, 2700 K ...). Repeat for a second [default: the lot's own, or "
-    "6 cm with soda in daylight and warm light].",
-)
+@text_option(
+    "--serving", "KEY=VALUE,...",
+    "A glass: name, depth-mm, dilution, light (A, D65, 2700 K ...). Repeat for a second [default: the lot's own, or "
+    "6 cm with soda in daylight and warm light].", type=Serving(), multiple=True,
+)  # fmt: skip
 def look(session: Session, lot: str, serving: tuple[dict[str, Any], ...]) -> Answer:
     """How batch and reference look in a glass.
 
@@ -105,12 +106,10 @@ def look(session: Session, lot: str, serving: tuple[dict[str, Any], ...]) -> Ans
         doses = _next_doses(book, story)
         seen = serve_lot(book, story.lot.id, asked or own, doses)
         intake = read_intake(story, asked or None)
-    if not seen:
-        words = (
-            f"No photo says anything of lot {story.lot.id} yet: colourmatch lot photo {story.lot.id} PHOTO"
-        )
-        return Answer({"lot": story.lot.id, "serving": [], "intake": intake}, [words])
     data = {"lot": story.lot.id, "serving": seen, "intake": intake}
+    if not seen:
+        none = f"No photo says anything of lot {story.lot.id} yet: colourmatch lot photo {story.lot.id} PHOTO"
+        return Answer(data, [none])
     return Answer(data, [*serving_lines(seen), *intake_lines(intake)])
 
 
@@ -128,12 +127,9 @@ def _next_doses(book: LotBook, story: LotStory) -> list[dict[str, Any]]:
 @click.command(cls=Command, example="colourmatch lot use 1 gold --reason 'the yellow is missing'")
 @click.argument("lot")
 @click.argument("stocks", nargs=-1, required=True, metavar="STOCK...")
-@click.option("--reason", metavar="TEXT", default="to come nearer to the reference", show_default=True)
-@by_option
-@token_option
-def use(
-    session: Session, lot: str, stocks: tuple[str, ...], reason: str, by: str | None, token: str | None
-) -> Answer:
+@text_option("--reason", "TEXT", "", default="to come nearer to the reference", show_default=True)
+@who_options
+def use(session: Session, lot: str, stocks: tuple[str, ...], reason: str, who: Who) -> Answer:
     """Use another stock in a lot as well.
 
     The advice then weighs it with the others. What was used before stays in the history.
@@ -145,7 +141,7 @@ def use(
         wanted = list(dict.fromkeys([*head.stocks, *(book.stocks.get(stock).name for stock in stocks)]))
         if wanted == list(head.stocks):
             raise InputError(f"Lot {head.id} uses {', '.join(head.stocks)} already. Name another stock.")
-        done = book.lots.amend(head.id, reason, stocks=wanted, entered_by=by, token=token)
+        done = book.lots.amend(head.id, reason, stocks=wanted, **who)
         advice = None if head.closed else advise_lot(book, head.id)
     data = {"lot": head.id, "entry": done.id, "stocks": wanted, "advice": advice}
     return Answer(data, [f"Lot {head.id} uses {', '.join(wanted)} now.", *advice_lines(advice)])

@@ -1,8 +1,9 @@
-"""Colours and serving conditions as people type them; what is possible is checked where they are kept."""
+"""Colours, serving conditions and times as people type them; what is possible is checked where they are kept."""
 
 from __future__ import annotations
 
 import re
+from datetime import date, datetime, time, timedelta
 from typing import Any
 
 import click
@@ -27,29 +28,19 @@ class Lab(click.ParamType):
 
     name = "lab"
 
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> tuple[float, ...]:
+    def convert(self, value: Any, param: Any, ctx: click.Context | None) -> tuple[float, ...]:
         """Three numbers, () for "none"; InputError when they are neither."""
         what, text = (param.opts[0] if param else "The colour"), str(value).strip()
         if text.casefold() == "none":
             return ()
         apart = re.search(r"[;\s]\s*[-+\d]", text) is not None and not re.search(r",\s", text)
         parts = [part.strip() for part in (re.split(r"[;\s]+", text) if apart else text.split(","))]
-        try:
-            first, second, third = (_signed(part) for part in parts)
-        except ValueError:
+        numbers = [part.replace(",", ".") for part in parts]
+        if len(numbers) != 3 or not all(re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)", one) for one in numbers):
             raise InputError(
                 f"{what} is {str(value)!r}, which is not three numbers. Give L*,a*,b*, such as 60.5,45,30."
-            ) from None
-        return first, second, third
-
-
-def _signed(text: str) -> float:
-    number = text.replace(",", ".")
-    if not re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)", number):
-        raise ValueError(text)
-    return float(number)
+            )
+        return tuple(map(float, numbers))
 
 
 class Serving(click.ParamType):
@@ -57,7 +48,7 @@ class Serving(click.ParamType):
 
     name = "serving"
 
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> dict[str, Any]:
+    def convert(self, value: Any, param: Any, ctx: click.Context | None) -> dict[str, Any]:
         """The condition as lots keep it, {} for "none"; InputError names the keys."""
         if str(value).strip().casefold() == "none":
             return {}
@@ -80,7 +71,45 @@ class Serving(click.ParamType):
         return condition
 
 
-def join_servings(conditions: tuple[dict[str, Any], ...]) -> dict[str, Any] | None:
-    """What a lot keeps of the conditions typed, None when they were set aside with "none"."""
-    told = [condition for condition in conditions if condition]
-    return {"conditions": told} if told else None
+def parse_moment(typed: str, day: date) -> datetime:
+    """A moment from "2026-11-25 14:30", or from "14:30" on `day`; local unless it has an offset (+01:00, Z).
+
+    InputError for another text.
+    """
+    text = typed.strip()
+    try:
+        try:
+            moment = datetime.combine(day, time.fromisoformat(text))
+        except ValueError:
+            if ":" not in text:  # a day alone would be its midnight
+                raise
+            moment = datetime.fromisoformat(text)
+        return moment if moment.tzinfo is not None else moment.astimezone()
+    except (OverflowError, OSError, ValueError):  # no time, or a year that no clock of this machine knows
+        raise InputError(
+            f"--at is {typed!r}, which is not a time. Give it as 14:30, or with its day as '2026-11-25 14:30'."
+        ) from None
+
+
+def parse_since(typed: str, now: datetime) -> datetime:
+    """The beginning of a time: "today", "yesterday", "3 days", a day, or a moment as of `parse_moment`; local.
+
+    InputError for another text.
+    """
+    text = typed.strip().casefold()
+    days = {"today": 0, "yesterday": 1, "last week": 7}.get(text)
+    if days is None and (found := re.fullmatch(r"(\d{1,4}) days?( ago)?", text)):
+        days = int(found[1])
+    if days is not None:
+        return datetime.combine(now.date() - timedelta(days=days), time()).astimezone()
+    try:
+        return datetime.combine(date.fromisoformat(text), time()).astimezone()
+    except ValueError:
+        pass
+    try:
+        return parse_moment(typed, now.date())
+    except InputError:
+        raise InputError(
+            f"--since is {typed!r}, which is not a time. Give today, yesterday, '3 days', a day such as 2026-11-25, or "
+            "'2026-11-25 14:30'."
+        ) from None
