@@ -10,23 +10,11 @@ from typing import Any
 import click
 
 from colourmatch.amounts import SIZES, has_unit_of, parse_number
-from colourmatch.commands.framework import (
-    Answer,
-    Group,
-    Rectangle,
-    Session,
-    Table,
-    Who,
-    amount_option,
-    answer_list,
-    by_option,
-    number_option,
-    options,
-    take_amount,
-    text_option,
-    who_options,
-)
+from colourmatch.commands import options as opt
+from colourmatch.commands.framework import Answer, Group, Session, Table, Who, answer_list
 from colourmatch.errors import InputError
+from colourmatch.instrument import cards
+from colourmatch.photo.card_profile import GREY_CARD, GREY_CARD_SD, PAPER, PAPER_SD
 from colourmatch.words.figures import tell_contents, tell_interval, tell_lab, tell_number, tell_spread
 
 
@@ -38,16 +26,19 @@ def card_profile() -> None:
 @card_profile.command("add", example="colourmatch card-profile add kitchen card.jpg")
 @click.argument("name")
 @click.argument("photos", nargs=-1, metavar="[PHOTO...]")
-@text_option("--greys", "A,B,...", "Instead of photos: the six steps, or all twelve, paper being 1.")
-@number_option("--sd", "How unsure each of --greys is, such as 0.005.")
-@text_option(
-    "--grey", "X,Y,W,H", "Where the grey card lies, in pixels [default: the middle ring].", type=Rectangle()
+@opt.text("--greys", "A,B,...", "Instead of photos: the six steps, or all twelve, paper being 1.")
+@opt.number("--sd", "How unsure each of --greys is, such as 0.005.")
+@opt.text(
+    "--grey",
+    "X,Y,W,H",
+    "Where the grey card lies, in pixels [default: the middle ring].",
+    type=opt.Rectangle(),
 )
-@number_option("--reflectance", "Of the known grey card [default: 0.18].")
-@number_option("--reflectance-sd", "How unsure that is [default: 0.006].")
-@number_option("--paper-reflectance", "Of the bare paper [default: 0.88].")
-@number_option("--paper-reflectance-sd", "How unsure that is [default: 0.02].")
-@by_option
+@opt.number("--reflectance", "Of the known grey card [default: 0.18].")
+@opt.number("--reflectance-sd", "How unsure that is [default: 0.006].")
+@opt.number("--paper-reflectance", "Of the bare paper [default: 0.88].")
+@opt.number("--paper-reflectance-sd", "How unsure that is [default: 0.02].")
+@opt.by
 def add_card(
     session: Session, name: str, photos: tuple[str, ...], greys: str | None, who: Who, **given: Any
 ) -> Answer:
@@ -56,22 +47,19 @@ def add_card(
     From photos of the empty card with a known grey card on its middle ring, or as measured (--greys). Several photos
     are joined.
     """
-    from colourmatch.instrument.cards import enter_card, photograph_card
-    from colourmatch.photo.card_profile import GREY_CARD, GREY_CARD_SD, PAPER, PAPER_SD
-
     if bool(photos) == (greys is not None):
         raise InputError("Say it in one way: PHOTO... beside a grey card, or --greys as measured.")
     if greys is not None:
         parts = re.split(r"[;\s]+", greys.strip()) if ";" in greys else greys.split(",")
         values = [parse_number(part, "--greys") for part in parts]
-        with session.open_book(begins=True) as book:
-            told = enter_card(book, name, values, given["sd"], **who)
+        book = session.open_book(begins=True)
+        told = cards.enter_card(book, name, values, given["sd"], **who)
         return Answer(told, list(_card_lines(told)))
     level = (given["reflectance"] or GREY_CARD, given["reflectance_sd"] or GREY_CARD_SD)
     paper = (given["paper_reflectance"] or PAPER, given["paper_reflectance_sd"] or PAPER_SD)
-    with session.open_book(begins=True) as book:
-        paths = [Path(photo) for photo in photos]
-        told = photograph_card(book, name, paths, given["grey"], reflectance=level, paper=paper, **who)
+    book = session.open_book(begins=True)
+    paths = [Path(photo) for photo in photos]
+    told = cards.photograph_card(book, name, paths, given["grey"], reflectance=level, paper=paper, **who)
     refused = [f"{one['photo']}: not read: {one['error']}" for one in told["photos"] if one["error"]]
     if len(refused) < len(photos):
         return Answer(told, [*refused, *_card_lines(told)])
@@ -94,10 +82,8 @@ def _card_lines(told: Mapping[str, Any]) -> Iterator[str | Table]:
 @card_profile.command("list", example="colourmatch card-profile list")
 def list_cards(session: Session) -> Answer:
     """List the printed cards in the book."""
-    from colourmatch.instrument import cards
-
-    with session.read_book(needed=False) as book:
-        found = cards.list_cards(book)
+    book = session.read_book(needed=False)
+    found = cards.list_cards(book)
     rows = [(c["card"], "yes" if c["default"] else "", str(len(c["readings"])), c["text"]) for c in found]
     table = Table(("card", "default", "readings", "what is known"), rows)
     none = "No card is in the book. Note one: colourmatch card-profile add NAME PHOTO"
@@ -109,11 +95,9 @@ def list_cards(session: Session) -> Answer:
 @click.argument("photo", required=False, metavar="[PHOTO]")
 def show_card(session: Session, name: str, photo: str | None) -> Answer:
     """Show a card, and what it changes of a photo: each colour and the difference, before and after."""
-    from colourmatch.instrument.cards import compare_card, read_card_profile
-
-    with session.read_book() as book:
-        told = read_card_profile(book, name)
-        change = compare_card(book, name, Path(photo)) if photo else None
+    book = session.read_book()
+    told = cards.read_card_profile(book, name)
+    change = cards.compare_card(book, name, Path(photo)) if photo else None
     return Answer(told | {"change": change}, [*_card_lines(told), *(_change_lines(change) if change else ())])
 
 
@@ -133,16 +117,13 @@ def _change_lines(change: Mapping[str, Any]) -> Iterator[str]:
 
 @card_profile.command("default", example="colourmatch card-profile default kitchen")
 @click.argument("name")
-@by_option
+@opt.by
 def default_card(session: Session, name: str, who: Who) -> Answer:
     """Choose the card that photos of lots are read with where nothing else is said.
 
     "none" takes it back.
     """
-    from colourmatch.instrument.cards import choose_card
-
-    with session.open_book() as book:
-        told = choose_card(book, None if name.strip().casefold() == "none" else name, **who)
+    told = cards.choose_card(session.open_book(), None if name.strip().casefold() == "none" else name, **who)
     card = told["default"]
     return Answer(
         told, [f"Photos of lots are read with the card {card}." if card else "No card is the default."]
@@ -151,13 +132,10 @@ def default_card(session: Session, name: str, who: Who) -> Answer:
 
 @card_profile.command("forget", example="colourmatch card-profile forget kitchen")
 @click.argument("name")
-@by_option
+@opt.by
 def forget_card(session: Session, name: str, who: Who) -> Answer:
     """Forget a card that was lost, faded or printed again; what was read with it stays recorded."""
-    from colourmatch.instrument import cards
-
-    with session.open_book() as book:
-        told = cards.forget_card(book, name, **who)
+    told = cards.forget_card(session.open_book(), name, **who)
     return Answer(told, [f"The card {told['card']} is forgotten."])
 
 
@@ -193,12 +171,12 @@ def _read_known(typed: str, what: str, ctx: click.Context | None) -> tuple[float
     if counted := re.fullmatch(r"(.*?)\s*drops?", typed, re.IGNORECASE):
         return parse_number(counted[1], what), "drops"
     unit, size = ("ml", "dose") if has_unit_of(typed, SIZES["dose"]) else ("mg/l", "content")
-    return take_amount(typed, what, SIZES[size], ctx), unit
+    return opt.take_amount(typed, what, SIZES[size], ctx), unit
 
 
-phone_options = options(
-    text_option("--phone", "NAME", "The phone, by the name in its photos, when there are several."),
-    text_option("--light", "NAME", "The light, when there are several."),
+phone_options = opt.join(
+    opt.text("--phone", "NAME", "The phone, by the name in its photos, when there are several."),
+    opt.text("--light", "NAME", "The light, when there are several."),
 )
 
 
@@ -206,30 +184,29 @@ phone_options = options(
     "add", example="colourmatch phone add photo.jpg --light window --reference red=6 --batch red=12"
 )
 @click.argument("photo")
-@text_option("--light", "NAME", "A name of your own for the light, such as window.", required=True)
-@text_option("--reference", "STOCK=MG_PER_L", "What the left glass holds.", type=Known())
-@text_option("--batch", "STOCK=MG_PER_L", "What the middle glass holds.", type=Known())
-@amount_option("--volume-ml", "water", "Of the water, when drops or ml of a stock are given.")
-@amount_option("--depth-mm", "depth", "Depth of liquid in the glasses.", default="10", show_default=True)
-@text_option("--card-name", "NAME", "The printed card, when its greys are in the book.")
-@who_options
+@opt.text("--light", "NAME", "A name of your own for the light, such as window.", required=True)
+@opt.text("--reference", "STOCK=MG_PER_L", "What the left glass holds.", type=Known())
+@opt.text("--batch", "STOCK=MG_PER_L", "What the middle glass holds.", type=Known())
+@opt.amount("--volume-ml", "water", "Of the water, when drops or ml of a stock are given.")
+@opt.amount("--depth-mm", "depth", "Depth of liquid in the glasses.", default="10", show_default=True)
+@opt.text("--card-name", "NAME", "The printed card, when its greys are in the book.")
+@opt.who
 def add_photo(session: Session, photo: str, light: str, who: Who, **given: Any) -> Answer:
     """Keep a photo of known liquids beside a glass of water.
 
     Red in two or three strengths, yellow in two, both together: four to eight photos in one sitting. An amount is in
     mg of colour per litre, or in drops or ml of the stock with --volume-ml.
     """
-    from colourmatch.instrument.cards import card_profile as find_card
     from colourmatch.instrument.phones import add_known_photo
 
-    with session.open_book() as book:
-        known = {
-            spot: _contents(book, given[spot], given["volume_ml"])
-            for spot in ("reference", "batch")
-            if given[spot]
-        }
-        card = find_card(book, given["card_name"])
-        told = add_known_photo(book, Path(photo), light, known, depth_mm=given["depth_mm"], card=card, **who)
+    book = session.open_book()
+    known = {
+        spot: _contents(book, given[spot], given["volume_ml"])
+        for spot in ("reference", "batch")
+        if given[spot]
+    }
+    card = cards.card_profile(book, given["card_name"])
+    told = add_known_photo(book, Path(photo), light, known, depth_mm=given["depth_mm"], card=card, **who)
     held = "; ".join(f"{one['spot']} {tell_contents(one['mg_per_l'])}" for one in told["liquids"])
     line = f"Kept photo {told['entry']} of {told['phone']}, light {told['light']}: {held}."
     return Answer(told, [line, "When all are kept: colourmatch phone fit"])
@@ -248,15 +225,14 @@ def _contents(book: Any, held: Mapping[str, tuple[float, str]], volume_ml: float
 
 @phone.command("fit", example="colourmatch phone fit --light window")
 @phone_options
-@number_option("--strength-rel-sd", "How well the stocks are known, such as 0.03 [default: theirs].")
-@number_option("--depth-rel-sd", "How well the depth is known.", default="0.02", show_default=True)
-@who_options
+@opt.number("--strength-rel-sd", "How well the stocks are known, such as 0.03 [default: theirs].")
+@opt.number("--depth-rel-sd", "How well the depth is known.", default="0.02", show_default=True)
+@opt.who
 def fit(session: Session, phone: str | None, light: str | None, who: Who, **given: Any) -> Answer:
     """Fit the correction to the photos kept, and keep it: later photos of this phone and light are corrected."""
     from colourmatch.instrument.phones import fit_known
 
-    with session.open_book() as book:
-        told = fit_known(book, phone, light, **given, **who)
+    told = fit_known(session.open_book(), phone, light, **given, **who)
     return Answer(told, list(_phone_lines(told)))
 
 
@@ -266,8 +242,7 @@ def show_phone(session: Session, phone: str | None, light: str | None) -> Answer
     """Show a phone's known liquids and the errors before and after its correction."""
     from colourmatch.instrument.phones import read_phone
 
-    with session.read_book() as book:
-        told = read_phone(book, phone, light)
+    told = read_phone(session.read_book(), phone, light)
     return Answer(told, list(_phone_lines(told)))
 
 
@@ -299,8 +274,7 @@ def list_phones(session: Session) -> Answer:
     """List the phones and lights with known liquids."""
     from colourmatch.instrument import phones
 
-    with session.read_book(needed=False) as book:
-        found = phones.list_phones(book)
+    found = phones.list_phones(session.read_book(needed=False))
     rows = [
         (
             one["phone"], one["light"], str(len(one["photos"])), one["fit"]["kind"] if one["fit"] else "not fitted",
@@ -315,11 +289,10 @@ def list_phones(session: Session) -> Answer:
 
 @phone.command("forget", example="colourmatch phone forget --light window")
 @phone_options
-@by_option
+@opt.by
 def forget_phone(session: Session, phone: str | None, light: str | None, who: Who) -> Answer:
     """Forget a phone's known liquids and correction in a light; what was read with it stays recorded."""
     from colourmatch.instrument import phones
 
-    with session.open_book() as book:
-        told = phones.forget_phone(book, phone, light, **who)
+    told = phones.forget_phone(session.open_book(), phone, light, **who)
     return Answer(told, [f"{told['phone']} in the light {told['light']} is forgotten."])

@@ -1,6 +1,6 @@
 """Lots on the command line: begin, photograph, add, look up, correct, close.
 
-Their papers and files are in papers.py, what happens after the closing in afterwards.py.
+Their papers and files are in papers.py, what happens beside and after its steps in trials.py.
 """
 
 from __future__ import annotations
@@ -12,18 +12,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from colourmatch.commands import afterwards, lot_entries, papers, trials
-from colourmatch.commands.framework import (
-    Answer,
-    Group,
-    Session,
-    Table,
-    Who,
-    amount_option,
-    number_option,
-    text_option,
-    who_options,
-)
+from colourmatch.commands import lot_entries, papers, trials
+from colourmatch.commands import options as opt
+from colourmatch.commands.framework import Answer, Group, Session, Table, Who
 from colourmatch.commands.lines import (
     NO_PLACE,
     advice_lines,
@@ -32,7 +23,7 @@ from colourmatch.commands.lines import (
     fit_lines,
     lot_lines,
 )
-from colourmatch.commands.lot_head import (
+from colourmatch.commands.lot_entries import (
     head_figures,
     head_json,
     head_options,
@@ -48,7 +39,6 @@ from colourmatch.commands.photos import (
     rectangle_options,
     take_rectangles,
 )
-from colourmatch.commands.typed import parse_since
 from colourmatch.errors import ColourMatchError
 from colourmatch.words.figures import tell_number
 from colourmatch.words.times import tell_date
@@ -66,23 +56,23 @@ def lot() -> None:
     example="colourmatch lot new --name 'Orange bitter' --volume-ml 900 --stock red --ceiling-mg-per-l 60 "
     "--dilution 5"
 )
-@text_option(
+@opt.text(
     "--like",
     "LOT",
     "An old lot whose figures are taken over; what is given here counts before them.",
     is_eager=True,
 )
-@text_option("--name", "NAME", "What the drink is called. [required, or --like]", callback=need_unless_like)
-@amount_option("--volume", "batch", "The batch, with its unit, such as '2 l'; ml without one.")
-@amount_option("--volume-ml", "batch", "The batch, in ml. [required, or --volume]", callback=need_volume)
+@opt.text("--name", "NAME", "What the drink is called. [required, or --like]", callback=need_unless_like)
+@opt.amount("--volume", "batch", "The batch, with its unit, such as '2 l'; ml without one.")
+@opt.amount("--volume-ml", "batch", "The batch, in ml. [required, or --volume]", callback=need_volume)
 @click.option(
     "--stock", "stocks", metavar="STOCK", multiple=True, callback=need_unless_like,
     help="Repeat for a second stock. [required, or --like]",
 )  # fmt: skip
 @head_options(begins=True)
-@text_option("--number", "NUMBER", "Your own lot number.")
-@text_option("--note", "TEXT", "A remark.")
-@who_options
+@opt.text("--number", "NUMBER", "Your own lot number.")
+@opt.text("--note", "TEXT", "A remark.")
+@opt.who
 def new(session: Session, like: str | None, stocks: tuple[str, ...], who: Who, **given: Any) -> Answer:
     """Begin a lot.
 
@@ -98,18 +88,18 @@ def new(session: Session, like: str | None, stocks: tuple[str, ...], who: Who, *
     given["volume_ml"] = one_volume(given)
     head = head_figures(given)
     head |= {"notes": head.pop("note", ""), **who}
-    with session.open_book() as book:
-        if like is not None:
-            old = fill_like(book, like)
-            own = old["label_lines"] | head.get("label_lines", {})
-            head = old | ({"target_lab": None} if "reference" in head else {}) | head | {"label_lines": own}
-        if stocks:
-            head["stocks"] = stocks
-        made = book.lots.begin(**head)
-        colourants = [book.stocks.get(stock).colourant for stock in made.stocks]
-        cautions = cautions_for(colourants, place_or_first(made.jurisdiction))
-        bottles = warn_of_stocks(book, made.stocks)
-        first = find_first_dose(book, book.lots.story(made.id))
+    book = session.open_book()
+    if like is not None:
+        old = fill_like(book, like)
+        own = old["label_lines"] | head.get("label_lines", {})
+        head = old | ({"target_lab": None} if "reference" in head else {}) | head | {"label_lines": own}
+    if stocks:
+        head["stocks"] = stocks
+    made = book.lots.begin(**head)
+    colourants = [book.stocks.get(stock).colourant for stock in made.stocks]
+    cautions = cautions_for(colourants, place_or_first(made.jurisdiction))
+    bottles = warn_of_stocks(book, made.stocks)
+    first = find_first_dose(book, book.lots.story(made.id))
     of_base = warn_of_base(LotStory(made, ()).state(), made.ceiling_mg_per_l, made.jurisdiction)
     data = head_json(made) | {"cautions": list(map(asdict, cautions))}
     data["warnings"] = list(map(asdict, of_base)) + bottles
@@ -128,9 +118,9 @@ def new(session: Session, like: str | None, stocks: tuple[str, ...], who: Who, *
 @click.argument("photos", nargs=-1, required=True, metavar="PHOTO...")
 @rectangle_options
 @reading_options
-@number_option("--dilution", "From this photo on 1 part is made up to so many, both glasses alike.")
-@amount_option("--depth-mm", "depth", "From this photo on the liquid stands so deep in both glasses.")
-@who_options
+@opt.number("--dilution", "From this photo on 1 part is made up to so many, both glasses alike.")
+@opt.amount("--depth-mm", "depth", "From this photo on the liquid stands so deep in both glasses.")
+@opt.who
 def photo(session: Session, lot: str, photos: tuple[str, ...], who: Who, **given: Any) -> Answer:
     """Measure photos, learn, say what to do now.
 
@@ -144,22 +134,20 @@ def photo(session: Session, lot: str, photos: tuple[str, ...], who: Who, **given
 
     view = {name: given.pop(name) for name in ("depth_mm", "dilution")}
     rectangles = take_rectangles(given)
-    with session.open_book() as book:
-        lot_id = book.lots.get(lot).id
-        note_for_lot(
-            book, lot_id, card=given["card_name"], light=given["light"], entered_by=who["entered_by"]
-        )
-        # read by all cores at once, then learnt from one after another: each advice rests on those before it
-        new = tuple(path for path in photos if not _is_in(book, lot_id, path))
-        read = measure_all(new, rectangles, lot_reader(book, lot_id).greys)
-        given = {"rectangles": rectangles, "view": view}
+    book = session.open_book()
+    lot_id = book.lots.get(lot).id
+    note_for_lot(book, lot_id, card=given["card_name"], light=given["light"], entered_by=who["entered_by"])
+    # read by all cores at once, then learnt from one after another: each advice rests on those before it
+    new = tuple(path for path in photos if not _is_in(book, lot_id, path))
+    read = measure_all(new, rectangles, lot_reader(book, lot_id).greys)
+    given = {"rectangles": rectangles, "view": view}
 
-        def record(path: str, who: Who) -> list[dict[str, Any]]:
-            measured = [Measurement.from_json(next(read))] if path in new else None
-            return record_photos(book, lot_id, [Path(path)], measured=measured, **given, **who)
+    def record(path: str, who: Who) -> list[dict[str, Any]]:
+        measured = [Measurement.from_json(next(read))] if path in new else None
+        return record_photos(book, lot_id, [Path(path)], measured=measured, **given, **who)
 
-        found = record_each(session, photos, who, record)
-        closed = _renew_repeated(session, book, found)
+    found = record_each(session, photos, who, record)
+    closed = _renew_repeated(session, book, found)
     advice = next((result["advice"] for result in reversed(found) if result.get("advice")), None)
     data = found[0] if len(found) == 1 else {"lot": lot_id, "photos": found, "advice": advice}
     answer = answer_photos(found, data)
@@ -205,17 +193,17 @@ for _command in (
 
 
 @lot.command("list", example="colourmatch lot list --open")
-@text_option("--search", "TEXT", "Part of the name or of the number.")
-@click.option("--open", "open_only", is_flag=True, help="Only those not closed.")
+@opt.text("--search", "TEXT", "Part of the name or of the number.")
+@opt.flag("--open", "open_only", "Only those not closed.")
 @click.option(
     "--limit", type=click.IntRange(1, 10_000), default=50, show_default=True, help="How many at most."
 )
 @click.option("--offset", type=click.IntRange(0), default=0, help="Leave out so many, the newest first.")
 def list_(session: Session, search: str | None, open_only: bool, limit: int, offset: int) -> Answer:
     """The lots, the newest first."""
-    with session.read_book(needed=False) as book:
-        lots = book.lots.search(search, open_only=open_only, limit=limit, offset=offset)
-        total, place = book.lots.count(search, open_only=open_only), book.place
+    book = session.read_book(needed=False)
+    lots = book.lots.search(search, open_only=open_only, limit=limit, offset=offset)
+    total, place = book.lots.count(search, open_only=open_only), book.place
     data = {"lots": [head_json(one) for one in lots], "total": total}
     if not lots and (search or open_only or offset):
         none = "No lot fits. Leave --search, --open and --offset out to see all: colourmatch lot list"
@@ -238,8 +226,8 @@ def list_(session: Session, search: str | None, open_only: bool, limit: int, off
 
 @lot.command(example="colourmatch lot show 1")
 @click.argument("lot")
-@click.option("--law", is_flag=True, help="With limits, intakes and all cautions.")
-@click.option("--no-curve", is_flag=True, help="Leave the long curve out of the JSON of the advice.")
+@opt.flag("--law", "With limits, intakes and all cautions.")
+@opt.flag("--no-curve", "Leave the long curve out of the JSON of the advice.")
 def show(session: Session, lot: str, law: bool, no_curve: bool) -> Answer:
     """Show the whole story of a lot.
 
@@ -247,8 +235,8 @@ def show(session: Session, lot: str, law: bool, no_curve: bool) -> Answer:
     """
     from colourmatch.workflow.describing import describe_lot
 
-    with session.read_book() as book:
-        told = describe_lot(book, book.lots.get(lot).id)
+    book = session.read_book()
+    told = describe_lot(book, book.lots.get(lot).id)
     if no_curve and (told["advice"] or {}).get("curve"):
         told["advice"] = told["advice"] | {"curve": None}
     return Answer(told, list(fit_lines(lot_lines(told, law=law))))
@@ -256,22 +244,21 @@ def show(session: Session, lot: str, law: bool, no_curve: bool) -> Answer:
 
 @lot.command(example="colourmatch lot log --since yesterday")
 @click.argument("lot", required=False)
-@text_option(
+@opt.text(
     "--since",
     "TIME",
     "today, yesterday, '3 days', a day, or '2026-11-25 14:30'.",
     default="yesterday",
     show_default=True,
 )
-@text_option("--by", "WHO", "Only what one person entered.")
+@opt.text("--by", "WHO", "Only what one person entered.")
 def log(session: Session, lot: str | None, since: str, who: Who) -> Answer:
     """Tell who did what, in one lot or in all."""
     from colourmatch.book.checks import utc_text
     from colourmatch.workflow.log import list_log, tell_log
 
-    begin = utc_text(parse_since(since, datetime.now().astimezone()))
-    with session.read_book() as book:
-        lines = list_log(book, begin, lot, who["entered_by"])
+    begin = utc_text(opt.parse_since(since, datetime.now().astimezone()))
+    lines = list_log(session.read_book(), begin, lot, who["entered_by"])
     if not lines:
         return Answer({"since": begin, "entries": []}, [f"Nothing was entered since {tell_date(begin)}."])
     table = Table(("when", "who", "lot", "what"), tell_log(lines))
@@ -280,13 +267,13 @@ def log(session: Session, lot: str | None, since: str, who: Who) -> Answer:
 
 @lot.command(asks=True, example="colourmatch lot close 1 --reason matched")
 @click.argument("lot")
-@text_option(
+@opt.text(
     "--reason",
     "TEXT",
     "matched, nearest, ceiling, past, given up, or a few words of your own. [default: as advised]",
 )
-@text_option("--note", "TEXT", "A remark.", default="")
-@who_options
+@opt.text("--note", "TEXT", "A remark.", default="")
+@opt.who
 def close(session: Session, lot: str, reason: str | None, note: str, who: Who) -> Answer:
     """Close a lot.
 
@@ -294,9 +281,9 @@ def close(session: Session, lot: str, reason: str | None, note: str, who: Who) -
     """
     from colourmatch.workflow.closing import close_lot
 
-    with session.open_book() as book:
-        lot_id = book.lots.get(lot).id
-        told = close_lot(book, lot_id, reason, note, sure=session.sure, **who)
+    book = session.open_book()
+    lot_id = book.lots.get(lot).id
+    told = close_lot(book, lot_id, reason, note, sure=session.sure, **who)
     for left in told["open_trials"]:
         session.note(left["text"])
     session.warn(told["warnings"])
@@ -305,7 +292,7 @@ def close(session: Session, lot: str, reason: str | None, note: str, who: Who) -
 
 
 for _command in (
-    lot_entries.reopen, papers.sheet, papers.label, afterwards.trend, afterwards.recheck, trials.trial, trials.look,
+    lot_entries.reopen, papers.sheet, papers.label, trials.trend, trials.recheck, trials.trial, trials.look,
     trials.use, papers.export, papers.import_,
 ):  # fmt: skip
     lot.add_command(_command)

@@ -10,17 +10,8 @@ from typing import Any, TypeVar
 
 import click
 
-from colourmatch.commands.framework import (
-    Answer,
-    Command,
-    Rectangle,
-    Session,
-    Who,
-    number_option,
-    options,
-    paper_option,
-    text_option,
-)
+from colourmatch.commands import options as opt
+from colourmatch.commands.framework import Answer, Command, Session, Who
 from colourmatch.commands.help_text import DEBUG
 from colourmatch.commands.lines import combined_lines, measurement_lines
 from colourmatch.errors import ColourMatchError, InputError, PhotoError
@@ -31,9 +22,9 @@ _MANY = 4
 
 
 @click.command(cls=Command, uses_book=False, example="colourmatch card --paper a4 --out card.pdf")
-@paper_option
-@click.option("--fields", is_flag=True, help="With colour fields under the glasses, for a colour printer.")
-@text_option("--out", "FILE", "Where to write the PDF.", default="card.pdf", show_default=True)
+@opt.paper
+@opt.flag("--fields", "With colour fields under the glasses, for a colour printer.")
+@opt.text("--out", "FILE", "Where to write the PDF.", default="card.pdf", show_default=True)
 def card(session: Session, paper: str, fields: bool, out: str) -> Answer:
     """Write the card to print: lay it flat, set the glasses on its rings, photograph from straight above."""
     from colourmatch.paper.card import write_card_pdf
@@ -46,11 +37,11 @@ def card(session: Session, paper: str, fields: bool, out: str) -> Answer:
 
 
 #: Where white and liquids are on a photo without the printed card.
-rectangle_options = options(
-    text_option("--white", "X,Y,W,H", "Without the card: white or grey paper, in pixels.", type=Rectangle()),
-    number_option("--white-reflectance", "0.18 for the usual grey card [default: 1, white].", metavar="PART"),
-    text_option("--reference", "X,Y,W,H", "Without the card: the reference liquid.", type=Rectangle()),
-    text_option("--batch", "X,Y,W,H", "Without the card: the batch.", type=Rectangle()),
+rectangle_options = opt.join(
+    opt.text("--white", "X,Y,W,H", "Without the card: white or grey paper, in pixels.", type=opt.Rectangle()),
+    opt.number("--white-reflectance", "0.18 for the usual grey card [default: 1, white].", metavar="PART"),
+    opt.text("--reference", "X,Y,W,H", "Without the card: the reference liquid.", type=opt.Rectangle()),
+    opt.text("--batch", "X,Y,W,H", "Without the card: the batch.", type=opt.Rectangle()),
 )
 
 
@@ -66,9 +57,9 @@ def take_rectangles(given: dict[str, Any]) -> dict[str, Any]:
 
 
 #: What photos are read with, on the commands that take photos.
-reading_options = options(
-    text_option("--card-name", "NAME", "The printed card, when its greys are in the book (card-profile)."),
-    text_option("--light", "NAME", "The light, when the phone is calibrated in it (phone), such as window."),
+reading_options = opt.join(
+    opt.text("--card-name", "NAME", "The printed card, when its greys are in the book (card-profile)."),
+    opt.text("--light", "NAME", "The light, when the phone is calibrated in it (phone), such as window."),
 )
 
 
@@ -76,7 +67,7 @@ reading_options = options(
 @click.argument("photos", nargs=-1, required=True, metavar="PHOTO...")
 @rectangle_options
 @reading_options
-@click.option("--same", is_flag=True, help="All show the same two liquids: also say what they give together.")
+@opt.flag("--same", "All show the same two liquids: also say what they give together.")
 def measure(session: Session, photos: tuple[str, ...], same: bool, **given: Any) -> Answer:
     """Measure photos: how far apart batch and reference are, in what direction, how sure that is.
 
@@ -93,10 +84,9 @@ def measure(session: Session, photos: tuple[str, ...], same: bool, **given: Any)
     if card or light:
         from colourmatch.instrument.incoming import open_reader
 
-        with session.read_book() as book:
-            reader = open_reader(book, card, light)
-            read = _measure_noting(session, photos, rectangles, reader.greys)
-            found = [reader.finish(Measurement.from_json(result)).to_json() for result in read]
+        reader = open_reader(session.read_book(), card, light)
+        read = _measure_noting(session, photos, rectangles, reader.greys)
+        found = [reader.finish(Measurement.from_json(result)).to_json() for result in read]
     else:
         found = list(_measure_noting(session, photos, rectangles))
     if not same:

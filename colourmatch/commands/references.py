@@ -7,23 +7,19 @@ from typing import Any
 
 import click
 
-from colourmatch.commands.framework import (
-    Answer,
-    Group,
-    Session,
-    Table,
-    Who,
-    amount_option,
-    answer_list,
-    by_option,
-    number_option,
-    text_option,
-)
+from colourmatch.commands import options as opt
+from colourmatch.commands.framework import Answer, Group, Session, Table, Who, answer_list
 from colourmatch.commands.lines import reference_lines
 from colourmatch.commands.photos import answer_entries, reading_options, record_each
-from colourmatch.commands.typed import Lab
 from colourmatch.errors import InputError
 from colourmatch.words.figures import tell_lab
+from colourmatch.workflow.references import (
+    choose_reading,
+    enter_reference,
+    read_reference,
+    record_reference,
+    target_from_lot,
+)
 
 
 @click.group(cls=Group)
@@ -35,18 +31,16 @@ def reference() -> None:
 @click.argument("name")
 @click.argument("photos", nargs=-1, metavar="[PHOTO...]")
 @click.option("--spot", type=click.Choice(["reference", "batch"]), default="reference", show_default=True)
-@text_option("--lab", "L,a,b", "Instead of photos: its CIELAB (D65, 2 degrees).", type=Lab())
-@text_option("--lab-sd", "L,a,b", "How unsure that is [default: 2 each].", type=Lab())
-@text_option("--from-lot", "LOT", "Instead of photos: the final colour of an own lot.")
-@amount_option("--depth-mm", "depth", "Depth of liquid it is looked at in [default: 10].")
-@number_option("--dilution", "5: 1 part made up to 5 with water [default: 1].")
+@opt.text("--lab", "L,a,b", "Instead of photos: its CIELAB (D65, 2 degrees).", type=opt.Lab())
+@opt.text("--lab-sd", "L,a,b", "How unsure that is [default: 2 each].", type=opt.Lab())
+@opt.text("--from-lot", "LOT", "Instead of photos: the final colour of an own lot.")
+@opt.amount("--depth-mm", "depth", "Depth of liquid it is looked at in [default: 10].")
+@opt.number("--dilution", "5: 1 part made up to 5 with water [default: 1].")
 @reading_options
-@text_option("--note", "TEXT", "A remark, such as where the bottle stands.", default="")
-@by_option
+@opt.text("--note", "TEXT", "A remark, such as where the bottle stands.", default="")
+@opt.by
 def add(session: Session, name: str, photos: tuple[str, ...], note: str, who: Who, **given: Any) -> Answer:
     """Note a reference, or read one again: from photos, as an entered colour, or from an own lot."""
-    from colourmatch.workflow.references import enter_reference, record_reference
-
     lab, lot, lab_sd = given["lab"], given["from_lot"], given["lab_sd"]
     how = {key: given[name] for key, name in (("card", "card_name"), ("light", "light")) if given[name]}
     if () in (lab, lab_sd):
@@ -62,19 +56,19 @@ def add(session: Session, name: str, photos: tuple[str, ...], note: str, who: Wh
         raise InputError("An own lot brings its depth, dilution and note. Leave them out with --from-lot.")
     if lot is not None:
         return _add_lot(session, name, lot, who)
-    with session.open_book(begins=True) as book:
-        if lab is not None:
-            told = enter_reference(book, name, lab, lab_sd=lab_sd, notes=note, **view, **who)
-            return Answer(told, list(reference_lines(told)))
+    book = session.open_book(begins=True)
+    if lab is not None:
+        told = enter_reference(book, name, lab, lab_sd=lab_sd, notes=note, **view, **who)
+        return Answer(told, list(reference_lines(told)))
 
-        def record(path: str, who: Who) -> list[dict[str, Any]]:
-            told.update(
-                record_reference(book, name, [Path(path)], given["spot"], notes=note, **view, **how, **who)
-            )
-            return list(told["photos"])
+    def record(path: str, who: Who) -> list[dict[str, Any]]:
+        told.update(
+            record_reference(book, name, [Path(path)], given["spot"], notes=note, **view, **how, **who)
+        )
+        return list(told["photos"])
 
-        told = {}
-        found = record_each(session, photos, who, record)
+    told = {}
+    found = record_each(session, photos, who, record)
     lines = [
         f"{one['photo']} was noted before, as reading {one['reading']}: it counts once."
         for one in found
@@ -85,22 +79,18 @@ def add(session: Session, name: str, photos: tuple[str, ...], note: str, who: Wh
 
 
 def _add_lot(session: Session, name: str, lot: str, who: Who) -> Answer:
-    from colourmatch.workflow.references import read_reference, target_from_lot
-
-    with session.open_book() as book:
-        source = book.lots.get(lot).id
-        made = target_from_lot(book, source, name=name, **who)
-        told = read_reference(book, made["reference"]) | {"source": source, "reading": made["reading"]}
+    book = session.open_book()
+    source = book.lots.get(lot).id
+    made = target_from_lot(book, source, name=name, **who)
+    told = read_reference(book, made["reference"]) | {"source": source, "reading": made["reading"]}
     return Answer(told, list(reference_lines(told)))
 
 
 @reference.command("list", example="colourmatch reference list")
 def list_(session: Session) -> Answer:
     """List the references."""
-    from colourmatch.workflow.references import read_reference
-
-    with session.read_book(needed=False) as book:
-        found = [read_reference(book, known.id) for known in book.references.all()]
+    book = session.read_book(needed=False)
+    found = [read_reference(book, known.id) for known in book.references.all()]
     latest = [one["readings"][-1] if one["readings"] else None for one in found]
     rows = [
         (
@@ -118,30 +108,25 @@ def list_(session: Session) -> Answer:
 @click.argument("name")
 def show(session: Session, name: str) -> Answer:
     """Show the readings of a reference in time, and whether it holds its colour."""
-    from colourmatch.workflow.references import read_reference
-
-    with session.read_book() as book:
-        told = read_reference(book, name)
+    told = read_reference(session.read_book(), name)
     return Answer(told, list(reference_lines(told)))
 
 
 @reference.command(example="colourmatch reference choose 'The bottle' --lot 1 --reading first")
 @click.argument("name")
-@text_option("--lot", "LOT", "The open lot that is tinted to it.", required=True)
-@text_option(
+@opt.text("--lot", "LOT", "The open lot that is tinted to it.", required=True)
+@opt.text(
     "--reading", "first|latest|mean|ID", "Which of its readings, of the lot's own depth and dilution.",
     default="latest", show_default=True,
 )  # fmt: skip
-@by_option
+@opt.by
 def choose(session: Session, name: str, lot: str, reading: str, who: Who) -> Answer:
     """Tint a lot to a reading of a reference.
 
     It counts for photos on which no reference stands; a reference in the photo counts before it.
     """
-    from colourmatch.workflow.references import choose_reading
-
-    with session.open_book() as book:
-        told = choose_reading(book, book.lots.get(lot).id, name, reading, **who)
+    book = session.open_book()
+    told = choose_reading(book, book.lots.get(lot).id, name, reading, **who)
     which = f"reading {reading}" if reading.isdecimal() else f"{reading} reading"
     which = f"the {which}" if reading in ("first", "latest") else which
     which = "the mean of its readings" if reading == "mean" else which

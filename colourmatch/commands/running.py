@@ -7,14 +7,18 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
 import click
 
-from colourmatch.commands.framework import Answer, Command, Session, print_json, text_option
+from colourmatch.commands import options as opt
+from colourmatch.commands.framework import Answer, Command, Session, print_json
 from colourmatch.errors import InputError
 
 if TYPE_CHECKING:
+    from socket import socket
+    from ssl import SSLContext
+
     from colourmatch.book.lot_book import LotBook
     from colourmatch.sharing.door import Door
 
@@ -22,7 +26,7 @@ _FIRST_PORT = 8501
 
 
 @click.command(cls=Command, example="colourmatch demo --keep demo-photos")
-@text_option("--keep", "FOLDER", "Keep the photos and the book there.")
+@opt.text("--keep", "FOLDER", "Keep the photos and the book there.")
 def demo(session: Session, keep: str | None) -> Answer:
     """Play one invented lot from the first photo to the stop; liquids, phone and light are simulated."""
     from colourmatch.demo import play_demo
@@ -68,10 +72,10 @@ def _demo_book(session: Session, folder: Path, keep: str | None) -> Iterator[Lot
 
 @click.command(cls=Command, example="colourmatch app --share")
 @click.option("--port", type=click.IntRange(1, 65535), help=f"[default: {_FIRST_PORT}, or the next free one]")
-@click.option("--share", is_flag=True, help="Open it to the local network too, behind an access code.")
-@text_option("--address", "IP", "With --share: which address of this machine to open.")
-@text_option("--certificate", "FILE", "With --share and --key: encrypt with this certificate (PEM).")
-@text_option("--key", "FILE", "The key of the certificate (PEM).")
+@opt.flag("--share", "Open it to the local network too, behind an access code.")
+@opt.text("--address", "IP", "With --share: which address of this machine to open.")
+@opt.text("--certificate", "FILE", "With --share and --key: encrypt with this certificate (PEM).")
+@opt.text("--key", "FILE", "The key of the certificate (PEM).")
 def app(
     session: Session, port: int | None, share: bool, address: str | None, **files: str | None
 ) -> NoReturn:
@@ -143,11 +147,13 @@ def find_app() -> Path:
     raise FileNotFoundError("app.py is missing from this installation")
 
 
-def _serve(script: Path, *serving: Any) -> None:
+def _serve(
+    script: Path, sockets: list[socket], door: Door | None, encryption: SSLContext | None = None
+) -> None:
     """Run the app's server in this program, so that stopping it stops the app; what it prints goes to stderr."""
     from colourmatch.screens.server import serve
 
     sys.stdout.flush()
     if os.name == "posix":
         os.dup2(2, 1)
-    serve(script, *serving)
+    serve(script, sockets, door, encryption)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from colourmatch.commands.framework import amount_option, hand_choice, number_option, options, text_option
+from colourmatch.commands import options as opt
 from colourmatch.words.figures import tell_amount, tell_percent
 
 if TYPE_CHECKING:
@@ -16,21 +16,21 @@ if TYPE_CHECKING:
 
 
 #: What a bottle says of its strength: one of these.
-bottle_options = options(
-    number_option("--bottle-percent", "The bottle says so many % w/w of pure dye."),
-    number_option("--bottle-e1pct", "It says E 1 %, 1 cm: of 1 g in 100 ml."),
-    number_option("--bottle-colour-value", "It says a colour value: of 10 g in 100 ml."),
-    number_option("--bottle-a610", "A caramel: absorbance of 0.1 % at 610 nm."),
+bottle_options = opt.join(
+    opt.number("--bottle-percent", "The bottle says so many % w/w of pure dye."),
+    opt.number("--bottle-e1pct", "It says E 1 %, 1 cm: of 1 g in 100 ml."),
+    opt.number("--bottle-colour-value", "It says a colour value: of 10 g in 100 ml."),
+    opt.number("--bottle-a610", "A caramel: absorbance of 0.1 % at 610 nm."),
 )
 #: Whose batch a bottle is, its days and how much it holds.
-bottle_facts = options(
-    text_option("--supplier", "NAME", "Who sold what is in it."),
+bottle_facts = opt.join(
+    opt.text("--supplier", "NAME", "Who sold what is in it."),
     click.option("--batch", "supplier_batch", metavar="BATCH", help="The supplier's batch."),
-    text_option("--made-on", "DAY", "When it was made, such as 2026-11-29."),
-    text_option("--use-by", "DAY", "Until when it is good, such as 2027-05-01."),
-    amount_option("--amount-ml", "stock", "How much is in it; doses are counted down."),
+    opt.text("--made-on", "DAY", "When it was made, such as 2026-11-29."),
+    opt.text("--use-by", "DAY", "Until when it is good, such as 2027-05-01."),
+    opt.amount("--amount-ml", "stock", "How much is in it; doses are counted down."),
 )
-hand_option = click.option("--hand", type=hand_choice, help="In what its doses are measured.")
+hand_option = click.option("--hand", type=opt.HAND, help="In what its doses are measured.")
 _FACTS = ("supplier", "supplier_batch", "made_on", "use_by", "amount_ml", "hand")
 #: What the JSON of a stock takes from its record as it stands there.
 _OF_RECORD = (

@@ -8,19 +8,8 @@ from typing import Any
 import click
 
 from colourmatch.amounts import ask_about_weighing
-from colourmatch.commands.framework import (
-    Answer,
-    Group,
-    Session,
-    Table,
-    Who,
-    amount_option,
-    answer_list,
-    by_option,
-    number_option,
-    text_option,
-    who_options,
-)
+from colourmatch.commands import options as opt
+from colourmatch.commands.framework import Answer, Group, Session, Table, Who, answer_list
 from colourmatch.commands.stock_lines import (
     bottle_facts,
     bottle_options,
@@ -44,24 +33,24 @@ def stock() -> None:
 
 @stock.command(example="colourmatch stock add red --colourant E129 --strength-g-per-100ml 1.0 --drop-ml 0.05")
 @click.argument("name")
-@text_option("--colourant", "E129|NAME|custom", 'E number or name; "custom": unknown bottle.', required=True)
-@amount_option("--strength-g-per-100ml", "strength", "Grams of pure dye in 100 ml of stock.")
+@opt.text("--colourant", "E129|NAME|custom", 'E number or name; "custom": unknown bottle.', required=True)
+@opt.amount("--strength-g-per-100ml", "strength", "Grams of pure dye in 100 ml of stock.")
 @bottle_options
-@amount_option(
+@opt.amount(
     "--bottle-g", "strength", "Grams of what is in the bottle in 100 ml of stock. [default: as it is sold]"
 )
-@amount_option("--drop-ml", "drop", "Volume of one drop.", default="0.05", show_default=True)
+@opt.amount("--drop-ml", "drop", "Volume of one drop.", default="0.05", show_default=True)
 @click.option("--made-in", type=click.Choice(["water", "batch"]), default="water", show_default=True)
-@number_option("--strength-rel-sd", "How unsure: 0.2 is 20 %.", default="0.2", show_default=True)
-@number_option("--drop-rel-sd", "How unsure the drop is.", default="0.15", show_default=True)
-@number_option("--density-g-per-ml", "Water is 1, syrup to 1.35.", default="1", show_default=True)
-@number_option("--peak-nm", "custom: where it absorbs most, 400 to 700 nm.")
-@number_option("--e1pct", "custom: absorbance in 1 cm of 1 g in 100 ml.")
-@text_option("--like", "E129|NAME", "custom: the colourant it resembles.")
+@opt.number("--strength-rel-sd", "How unsure: 0.2 is 20 %.", default="0.2", show_default=True)
+@opt.number("--drop-rel-sd", "How unsure the drop is.", default="0.15", show_default=True)
+@opt.number("--density-g-per-ml", "Water is 1, syrup to 1.35.", default="1", show_default=True)
+@opt.number("--peak-nm", "custom: where it absorbs most, 400 to 700 nm.")
+@opt.number("--e1pct", "custom: absorbance in 1 cm of 1 g in 100 ml.")
+@opt.text("--like", "E129|NAME", "custom: the colourant it resembles.")
 @bottle_facts
 @hand_option
-@text_option("--note", "TEXT", "A remark.")
-@who_options
+@opt.text("--note", "TEXT", "A remark.")
+@opt.who
 def add(session: Session, name: str, colourant: str, note: str | None, who: Who, **given: Any) -> Answer:
     """Put a stock on the shelf.
 
@@ -74,9 +63,9 @@ def add(session: Session, name: str, colourant: str, note: str | None, who: Who,
     unknown = {key: given.pop(key) for key in ("peak_nm", "e1pct", "like")}
     code = _find_code(name, colourant, unknown)
     strength, facts = _read_strength(code, given), take_facts(given)
-    with session.open_book(begins=True) as book:
-        entry = book.stocks.add(name, code, strength, notes=note or "", bottle=facts, **given, **who)
-        data = describe_stock(book, entry) | {"cautions": list(map(asdict, cautions_for([code])))}
+    book = session.open_book(begins=True)
+    entry = book.stocks.add(name, code, strength, notes=note or "", bottle=facts, **given, **who)
+    data = describe_stock(book, entry) | {"cautions": list(map(asdict, cautions_for([code])))}
     return Answer(data, [f"Added {sum_up(entry)}"])
 
 
@@ -116,14 +105,14 @@ def _find_code(name: str, colourant: str, unknown: dict[str, Any]) -> str:
 
 
 @stock.command("list", example="colourmatch stock list")
-@click.option("--all", "everything", is_flag=True, help="Those put away as well.")
+@opt.flag("--all", "everything", "Those put away as well.")
 def list_(session: Session, everything: bool) -> Answer:
     """List the stocks on the shelf."""
     from colourmatch.book.shelf import ADD_STOCK
 
-    with session.read_book(needed=False) as book:
-        entries = book.stocks.all(active_only=not everything)
-        described = [describe_stock(book, entry) for entry in entries]
+    book = session.read_book(needed=False)
+    entries = book.stocks.all(active_only=not everything)
+    described = [describe_stock(book, entry) for entry in entries]
     rows = [
         (
             entry.name, name_colourant(entry.colourant),
@@ -144,11 +133,11 @@ def list_(session: Session, everything: bool) -> Answer:
 
 @stock.command(asks=True, example="colourmatch stock weigh red --drops 40 --grams 1.93")
 @click.argument("name")
-@number_option("--drops", "How many drops were weighed; 20 to 50 are good.", required=True)
-@amount_option("--grams", "drops weighed", "What they weighed together.", required=True)
-@number_option("--density-g-per-ml", "If not that of the stock.")
-@click.option("--another-dropper", is_flag=True, help="These are not the drops of the lots so far.")
-@who_options
+@opt.number("--drops", "How many drops were weighed; 20 to 50 are good.", required=True)
+@opt.amount("--grams", "drops weighed", "What they weighed together.", required=True)
+@opt.number("--density-g-per-ml", "If not that of the stock.")
+@opt.flag("--another-dropper", "These are not the drops of the lots so far.")
+@opt.who
 def weigh(session: Session, name: str, drops: float, grams: float, who: Who, **given: Any) -> Answer:
     """Enter weighed drops.
 
@@ -156,21 +145,21 @@ def weigh(session: Session, name: str, drops: float, grams: float, who: Who, **g
     """
     if drops != int(drops):
         raise InputError(f"--drops is {tell_typed(drops)}. Count whole drops.")
-    with session.open_book() as book:
-        density = given["density_g_per_ml"] or book.stocks.get(name).density_g_per_ml
-        session.ask(ask_about_weighing(drops, grams, density))
-        entry = book.stocks.weigh(name, int(drops), grams, **given, **who)
-        return Answer(describe_stock(book, entry), [sum_up(entry)])
+    book = session.open_book()
+    density = given["density_g_per_ml"] or book.stocks.get(name).density_g_per_ml
+    session.ask(ask_about_weighing(drops, grams, density))
+    entry = book.stocks.weigh(name, int(drops), grams, **given, **who)
+    return Answer(describe_stock(book, entry), [sum_up(entry)])
 
 
 @stock.command(example="colourmatch stock dilute red --fold 10 --name 'red 1 in 10'")
 @click.argument("stock")
-@number_option("--fold", "10: 1 part made up to 10 parts. Puts the diluted stock on the shelf.")
-@text_option("--name", "NEW", "Name of the diluted stock.")
-@amount_option("--target-mg-per-l", "content", "Ask only: the whole dose in the batch, mg/l.")
-@amount_option("--volume-ml", "batch", "Ask only: the volume of the batch.")
+@opt.number("--fold", "10: 1 part made up to 10 parts. Puts the diluted stock on the shelf.")
+@opt.text("--name", "NEW", "Name of the diluted stock.")
+@opt.amount("--target-mg-per-l", "content", "Ask only: the whole dose in the batch, mg/l.")
+@opt.amount("--volume-ml", "batch", "Ask only: the volume of the batch.")
 @bottle_facts
-@who_options
+@opt.who
 def dilute(
     session: Session, stock: str, fold: float | None, name: str | None, who: Who, **given: Any
 ) -> Answer:
@@ -181,29 +170,25 @@ def dilute(
     from colourmatch.liquid.stock import suggest_strength
 
     target, volume = given["target_mg_per_l"], given["volume_ml"]
-    with session.open_book() as book:
-        parent = book.stocks.get(stock)
-        if fold is not None and target is None and volume is None:
-            entry = book.stocks.dilute(parent.id, fold, name, take_facts(given), **who)
-            how = f"1 part of {parent.name} made up to {tell_typed(fold)} parts with {parent.made_in}"
-            lines = [f"Added {sum_up(entry)}", f"Make it: {how}."]
-            return Answer(describe_stock(book, entry) | {"fold": fold}, lines)
-        if fold is not None or target is None or volume is None:
-            raise InputError(
-                "Give --fold to dilute, or --target-mg-per-l and --volume-ml to ask for a dilution."
-            )
+    book = session.open_book()
+    parent = book.stocks.get(stock)
+    if fold is not None and target is None and volume is None:
+        entry = book.stocks.dilute(parent.id, fold, name, take_facts(given), **who)
+        how = f"1 part of {parent.name} made up to {tell_typed(fold)} parts with {parent.made_in}"
+        lines = [f"Added {sum_up(entry)}", f"Make it: {how}."]
+        return Answer(describe_stock(book, entry) | {"fold": fold}, lines)
+    if fold is not None or target is None or volume is None:
+        raise InputError("Give --fold to dilute, or --target-mg-per-l and --volume-ml to ask for a dilution.")
     advice = suggest_strength(parent.as_stock(), target, volume)
     return Answer({"stock": parent.name} | asdict(advice), [advice.text])
 
 
 @stock.command(example="colourmatch stock make --strength-g-per-100ml 1 --volume-ml 50 --dye-content 0.85")
-@amount_option(
-    "--strength-g-per-100ml", "strength", "Grams of pure dye in 100 ml of the stock.", required=True
-)
-@amount_option("--volume-ml", "stock", "How much stock.", required=True)
-@number_option("--dye-content", "From powder: its share of pure dye, 0.85 is 85 %. Else 1.")
-@amount_option("--bottle-g-per-100ml", "strength", "From a liquid colour: grams of pure dye in 100 ml of it.")
-@text_option("--colourant", "E129|NAME", "With a --bottle figure: which colourant it is.")
+@opt.amount("--strength-g-per-100ml", "strength", "Grams of pure dye in 100 ml of the stock.", required=True)
+@opt.amount("--volume-ml", "stock", "How much stock.", required=True)
+@opt.number("--dye-content", "From powder: its share of pure dye, 0.85 is 85 %. Else 1.")
+@opt.amount("--bottle-g-per-100ml", "strength", "From a liquid colour: grams of pure dye in 100 ml of it.")
+@opt.text("--colourant", "E129|NAME", "With a --bottle figure: which colourant it is.")
 @bottle_options
 def make(
     session: Session, strength_g_per_100ml: float, volume_ml: float, dye_content: float | None, **given: Any
@@ -237,13 +222,13 @@ def make(
 
 @stock.command(example="colourmatch stock correct red --strength-g-per-100ml 2 --reason 'label misread'")
 @click.argument("name", metavar="STOCK")
-@number_option("--strength-g-per-100ml", "The strength that is really on its label.")
+@opt.number("--strength-g-per-100ml", "The strength that is really on its label.")
 @click.option("--name", "new_name", metavar="NEW", help="What it is called.")
-@text_option("--note", "TEXT", "The remark.")
+@opt.text("--note", "TEXT", "The remark.")
 @bottle_facts
 @hand_option
-@text_option("--reason", "TEXT", "What was wrong, in a few words.")
-@who_options
+@opt.text("--reason", "TEXT", "What was wrong, in a few words.")
+@opt.who
 def correct(session: Session, name: str, new_name: str | None, reason: str | None, who: Who, **given: Any) -> Answer:  # fmt: skip
     """Put what is on a stock's label right.
 
@@ -251,10 +236,10 @@ def correct(session: Session, name: str, new_name: str | None, reason: str | Non
     thinned from this stock. Closed lots stay as they were recorded, until they are opened again.
     """
     given |= {"name": new_name, "notes": given.pop("note"), "bottle": take_facts(given)}
-    with session.open_book() as book:
-        done = book.stocks.correct(name, reason or "", **given, **who)
-        entry = done.stock
-        described = describe_stock(book, entry)
+    book = session.open_book()
+    done = book.stocks.correct(name, reason or "", **given, **who)
+    entry = done.stock
+    described = describe_stock(book, entry)
     data = described | {
         "corrected_doses": [{"lot": lot_id, "entry": new} for lot_id, new in done.entries],
         "corrected_stocks": list(done.thinned),
@@ -270,17 +255,17 @@ def correct(session: Session, name: str, new_name: str | None, reason: str | Non
 
 @stock.command(example="colourmatch stock reset red --reason 'made up again'")
 @click.argument("name")
-@text_option("--reason", "TEXT", "Why, for the record.", default="")
-@by_option
+@opt.text("--reason", "TEXT", "Why, for the record.", default="")
+@opt.by
 def reset(session: Session, name: str, reason: str, who: Who) -> Answer:
     """Forget what was learnt of a stock.
 
     The strength on its label counts again.
     """
-    with session.open_book() as book:
-        before = tell_learnt(book.stocks.get(name))
-        entry = book.stocks.reset(name, reason, **who)
-        data = describe_stock(book, entry)
+    book = session.open_book()
+    before = tell_learnt(book.stocks.get(name))
+    entry = book.stocks.reset(name, reason, **who)
+    data = describe_stock(book, entry)
     forgotten = "Nothing was learnt of it yet: its label counts as before."
     if before is not None:
         span = f"{before['strength_factor']:.2f} ({before['low']:.2f} to {before['high']:.2f})"
@@ -290,33 +275,31 @@ def reset(session: Session, name: str, reason: str, who: Who) -> Answer:
 
 @stock.command("put-away", example="colourmatch stock put-away red --reason 'used up'")
 @click.argument("name")
-@text_option("--reason", "TEXT", "Why, for the record.", default="")
-@by_option
+@opt.text("--reason", "TEXT", "Why, for the record.", default="")
+@opt.by
 def put_away(session: Session, name: str, reason: str, who: Who) -> Answer:
     """Take a stock out of use.
 
     Its history stays and its name is free again.
     """
-    with session.open_book() as book:
-        entry = book.stocks.put_away(name, reason, **who)
-        return Answer(
-            describe_stock(book, entry), [f"{entry.name} is put away. Its history stays in the book."]
-        )
+    book = session.open_book()
+    entry = book.stocks.put_away(name, reason, **who)
+    return Answer(describe_stock(book, entry), [f"{entry.name} is put away. Its history stays in the book."])
 
 
 @stock.command(example="colourmatch stock refill red --batch K-1207 --made-on 2026-11-29 --amount-ml 50")
 @click.argument("name")
 @bottle_facts
-@text_option("--note", "TEXT", "A remark.", default="")
-@who_options
+@opt.text("--note", "TEXT", "A remark.", default="")
+@opt.who
 def refill(session: Session, name: str, note: str, who: Who, **given: Any) -> Answer:
     """Put a fresh bottle of a stock in the place of the old one.
 
     It starts with the strength that photos taught of the old one, less sure; the old one is put away.
     """
-    with session.open_book() as book:
-        entry = book.stocks.refill(name, notes=note, bottle=take_facts(given), **who)
-        data = describe_stock(book, entry)
+    book = session.open_book()
+    entry = book.stocks.refill(name, notes=note, bottle=take_facts(given), **who)
+    data = describe_stock(book, entry)
     lines = [f"A fresh bottle, stock {entry.id}, took the place of stock {entry.follows}. {sum_up(entry)}"]
     return Answer(data, lines)
 
@@ -331,6 +314,5 @@ def trace(session: Session, batch: str) -> Answer:
     from colourmatch.words.shelf import tell_trace
     from colourmatch.workflow.shelf_state import trace_batch
 
-    with session.read_book() as book:
-        told = trace_batch(book, batch)
+    told = trace_batch(session.read_book(), batch)
     return Answer(told, tell_trace(told))
