@@ -8,16 +8,14 @@ from __future__ import annotations
 import os
 import sys
 from pathlib import PurePath
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
 from colourmatch.commands import options as opt
 from colourmatch.commands.framework import Answer, Command, Session, Table
 from colourmatch.errors import InputError
-
-if TYPE_CHECKING:
-    from colourmatch.guide import Page, Section
+from colourmatch.guide import PAGES, Page, Section, find_page, find_sections
 
 
 @click.command(cls=Command, uses_book=False, example="colourmatch guide answers --find haze")
@@ -28,8 +26,6 @@ def guide(session: Session, page: str | None, find: str) -> Answer:
 
     Without a page it lists them; with --find and no page it looks into all of them.
     """
-    from colourmatch.guide import PAGES, find_page, find_sections
-
     if page is None and not find.strip():
         rows = [(one.name, one.about) for one in PAGES]
         told = [{"page": one.name, "title": one.title, "text": one.about} for one in PAGES]

@@ -15,6 +15,8 @@ from colourmatch.commands.lines import advice_lines, state_lines
 from colourmatch.errors import InputError, QuestionError
 from colourmatch.words.entries import tell_changes, tell_entry
 from colourmatch.words.figures import tell_typed
+from colourmatch.workflow.ceilings import describe_state, passed_ceilings
+from colourmatch.workflow.log import open_dose_of_other
 
 if TYPE_CHECKING:
     from colourmatch.book.entries import Lot, LotEntry, LotStory
@@ -135,7 +137,6 @@ def add(
     An addition of a stock, or untinted batch that was blended back. A dose of somebody else that no photo has seen is asked
     about once.
     """
-    from colourmatch.workflow.log import open_dose_of_other
     from colourmatch.workflow.shelf_state import warn_of_stocks
 
     by = who["entered_by"]
@@ -164,8 +165,6 @@ def _answer_entry(
     session: Session, book: LotBook, entry: Any, data: dict[str, Any], line: str = ""
 ) -> Answer:
     """An entry with the state after it; what passes a ceiling is said, and recorded all the same."""
-    from colourmatch.workflow.ceilings import describe_state, passed_ceilings
-
     story = book.lots.story(entry.lot_id)
     state, warnings = describe_state(story), passed_ceilings(story)
     session.warn(warnings)

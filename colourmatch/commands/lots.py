@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from colourmatch.book.checks import utc_text
 from colourmatch.commands import lot_entries, papers, trials
 from colourmatch.commands import options as opt
 from colourmatch.commands.framework import Answer, Group, Session, Table, Who
@@ -42,6 +43,7 @@ from colourmatch.commands.photos import (
 from colourmatch.errors import ColourMatchError
 from colourmatch.words.figures import tell_number
 from colourmatch.words.times import tell_date
+from colourmatch.workflow.log import list_log, tell_log
 
 if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
@@ -254,9 +256,6 @@ def show(session: Session, lot: str, law: bool, no_curve: bool) -> Answer:
 @opt.text("--by", "WHO", "Only what one person entered.")
 def log(session: Session, lot: str | None, since: str, who: Who) -> Answer:
     """Tell who did what, in one lot or in all."""
-    from colourmatch.book.checks import utc_text
-    from colourmatch.workflow.log import list_log, tell_log
-
     begin = utc_text(opt.parse_since(since, datetime.now().astimezone()))
     lines = list_log(session.read_book(), begin, lot, who["entered_by"])
     if not lines:

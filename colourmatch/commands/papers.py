@@ -46,7 +46,6 @@ def label(session: Session, lot: str, out: str | None, copies: int | None, paper
     Your own lines are those of `lot new` or `lot correct`: --ingredients, --contents, --best-before, --producer, --keeping.
     The colours are merged into the ingredients. Nobody checks them: what the law asks for is yours to know.
     """
-    from colourmatch.paper.labels import write_label_page
     from colourmatch.workflow.label_lines import NOT_CHECKED, read_label_lines
 
     if copies is not None and out is None:
@@ -56,6 +55,8 @@ def label(session: Session, lot: str, out: str | None, copies: int | None, paper
     lines = read_label_lines(book.lots.story(head.id))
     text = "\n".join(lines.all())
     if out is not None:
+        from colourmatch.paper.labels import write_label_page
+
         write_label_page(book, head.id, out, copies, paper)
     data = {"lot": head.id, "number": head.label, "text": text, "lines": text.splitlines()}
     data |= {"out": out, "copies": copies, "unchecked": list(lines.own)}

@@ -14,13 +14,14 @@ import click
 from colourmatch.commands import options as opt
 from colourmatch.commands.framework import Answer, Command, Session, print_json
 from colourmatch.errors import InputError
+from colourmatch.sharing import network
+from colourmatch.sharing.door import Door, tell_sharing
 
 if TYPE_CHECKING:
     from socket import socket
     from ssl import SSLContext
 
     from colourmatch.book.lot_book import LotBook
-    from colourmatch.sharing.door import Door
 
 _FIRST_PORT = 8501
 
@@ -85,8 +86,6 @@ def app(
     code that is printed. The code is new each time and ends with the program.
     """
     from colourmatch.book.lot_book import open_or_read_book
-    from colourmatch.sharing import network
-    from colourmatch.sharing.door import Door
 
     if address is not None and not share:
         raise InputError("--address counts only together with --share: colourmatch app --share --address IP")
@@ -122,7 +121,6 @@ def app(
 
 
 def _tell_sharing(session: Session, door: Door) -> None:
-    from colourmatch.sharing.door import tell_sharing
     from colourmatch.sharing.qr import draw_for_terminal
 
     session.say()

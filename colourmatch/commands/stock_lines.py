@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
+from colourmatch.book.bottles import BottleFacts
+from colourmatch.book.lot_book import LotBook
+from colourmatch.book.shelf_records import StockEntry
 from colourmatch.commands import options as opt
 from colourmatch.words.figures import tell_amount, tell_percent
-
-if TYPE_CHECKING:
-    from colourmatch.book.bottles import BottleFacts
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.book.shelf_records import StockEntry
-
+from colourmatch.workflow.shelf_state import describe_bottles
 
 #: What a bottle says of its strength: one of these.
 bottle_options = opt.join(
@@ -54,8 +52,6 @@ def take_bottle(given: dict[str, Any]) -> dict[str, float]:
 
 def describe_stock(book: LotBook, entry: StockEntry) -> dict[str, Any]:
     """The JSON of a stock; strengths are g of pure dye in 100 ml."""
-    from colourmatch.workflow.shelf_state import describe_bottles
-
     return {
         "stock": entry.name,
         **{key: getattr(entry, key) for key in _OF_RECORD},

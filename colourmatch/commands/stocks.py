@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from colourmatch.amounts import ask_about_weighing
+from colourmatch.book.shelf import ADD_STOCK
 from colourmatch.commands import options as opt
 from colourmatch.commands.framework import Answer, Group, Session, Table, Who, answer_list
 from colourmatch.commands.stock_lines import (
@@ -22,8 +23,14 @@ from colourmatch.commands.stock_lines import (
     tell_learnt,
     tell_origin,
 )
+from colourmatch.dosing.care import cautions_for
 from colourmatch.errors import InputError
+from colourmatch.liquid.colourants import custom_colourant
+from colourmatch.liquid.make_up import dye_share, plan_liquid, plan_powder
+from colourmatch.liquid.stock import suggest_strength
 from colourmatch.words.figures import tell_amount, tell_percent, tell_typed
+from colourmatch.words.shelf import tell_trace
+from colourmatch.workflow.shelf_state import trace_batch
 
 
 @click.group(cls=Group)
@@ -58,8 +65,6 @@ def add(session: Session, name: str, colourant: str, note: str | None, who: Who,
     it is in the stock. A bottle that names no colourant: --colourant custom with --peak-nm or --like; its strength is
     learnt from the photos.
     """
-    from colourmatch.dosing.care import cautions_for
-
     unknown = {key: given.pop(key) for key in ("peak_nm", "e1pct", "like")}
     code = _find_code(name, colourant, unknown)
     strength, facts = _read_strength(code, given), take_facts(given)
@@ -71,8 +76,6 @@ def add(session: Session, name: str, colourant: str, note: str | None, who: Who,
 
 def _read_strength(code: str, given: dict[str, Any]) -> float:
     """Pure dye in 100 ml of stock, typed or from what the bottle says."""
-    from colourmatch.liquid.make_up import dye_share
-
     said, typed = take_bottle(given), given.pop("strength_g_per_100ml")
     grams: float | None = given.pop("bottle_g")
     if typed is not None and not said and grams is None:
@@ -88,8 +91,6 @@ def _read_strength(code: str, given: dict[str, Any]) -> float:
 
 def _find_code(name: str, colourant: str, unknown: dict[str, Any]) -> str:
     """The code of the colourant; an unknown bottle is described by its peak or by what it resembles."""
-    from colourmatch.liquid.colourants import custom_colourant
-
     if colourant.strip().casefold() != "custom":
         if any(value is not None for value in unknown.values()):
             raise InputError(
@@ -108,8 +109,6 @@ def _find_code(name: str, colourant: str, unknown: dict[str, Any]) -> str:
 @opt.flag("--all", "everything", "Those put away as well.")
 def list_(session: Session, everything: bool) -> Answer:
     """List the stocks on the shelf."""
-    from colourmatch.book.shelf import ADD_STOCK
-
     book = session.read_book(needed=False)
     entries = book.stocks.all(active_only=not everything)
     described = [describe_stock(book, entry) for entry in entries]
@@ -167,8 +166,6 @@ def dilute(
 
     A good stock makes the whole dose 20 to 60 drops.
     """
-    from colourmatch.liquid.stock import suggest_strength
-
     target, volume = given["target_mg_per_l"], given["volume_ml"]
     book = session.open_book()
     parent = book.stocks.get(stock)
@@ -197,8 +194,6 @@ def make(
 
     It is computed only: put the stock on the shelf with stock add.
     """
-    from colourmatch.liquid.make_up import dye_share, plan_liquid, plan_powder
-
     colourant, bottle_g_per_100ml = given.pop("colourant"), given.pop("bottle_g_per_100ml")
     if said := take_bottle(given):
         if dye_content is not None or bottle_g_per_100ml is not None:
@@ -311,8 +306,5 @@ def trace(session: Session, batch: str) -> Answer:
 
     What was thinned from its bottles counts too, and bottles that are put away.
     """
-    from colourmatch.words.shelf import tell_trace
-    from colourmatch.workflow.shelf_state import trace_batch
-
     told = trace_batch(session.read_book(), batch)
     return Answer(told, tell_trace(told))

@@ -15,6 +15,8 @@ from itertools import groupby
 from pathlib import Path
 from typing import Any, BinaryIO
 
+from reportlab.pdfbase.pdfmetrics import stringWidth
+
 from colourmatch.colour.spaces import encode_srgb
 from colourmatch.paper.page import MM, UPRIGHT_MM, draw_pdf, page_size
 from colourmatch.photo.card import Card, marker_bits, read_card
@@ -128,8 +130,6 @@ def _draw_spots(sheet: _Sheet, card: Card) -> None:
 
 def _draw_margins(sheet: _Sheet, card: Card) -> None:
     """Words and the check line, in the page margins above and below the block, 6 mm or more from the edge."""
-    from reportlab.pdfbase.pdfmetrics import stringWidth
-
     width, height = card.block_mm
     for line, text in enumerate(_PHOTO_LINES):
         sheet.write(text, 4, -8.8 + 3.0 * line, 7.5)

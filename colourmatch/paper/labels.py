@@ -10,15 +10,20 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, BinaryIO
+from typing import Any, BinaryIO
 
+from reportlab.graphics import renderPDF
+from reportlab.graphics.barcode.qr import QrCodeWidget
+from reportlab.graphics.shapes import Drawing
+from reportlab.lib.colors import HexColor
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.platypus import Paragraph
+
+from colourmatch.book.lot_book import LotBook
 from colourmatch.errors import InputError
-from colourmatch.paper.page import HAIRLINE, INK, MM, Fonts, choose_fonts, draw_pdf, page_size, paint
+from colourmatch.paper.page import HAIRLINE, INK, MM, Fonts, choose_fonts, draw_pdf, page_size
 from colourmatch.workflow.label_lines import LabelLines, read_label_lines
 from colourmatch.writing import write_out
-
-if TYPE_CHECKING:
-    from colourmatch.book.lot_book import LotBook
 
 _MARGIN_MM, _PAD_MM = 10.0, 4.0
 _COLUMNS = 2
@@ -100,11 +105,8 @@ def _fit(lines: LabelLines, number: str, fonts: Fonts, size: tuple[float, float]
 def _set_lines(
     lines: LabelLines, fonts: Fonts, size_pt: float, width: float
 ) -> tuple[tuple[Any, float], ...]:
-    from reportlab.lib.styles import ParagraphStyle
-    from reportlab.platypus import Paragraph
-
     def style(size: float, font: str) -> Any:
-        options = {"fontName": font, "textColor": paint(INK), "spaceAfter": 0.25 * size}
+        options = {"fontName": font, "textColor": HexColor(INK), "spaceAfter": 0.25 * size}
         return ParagraphStyle("label", fontSize=size, leading=_LEADING * size, **options)
 
     bold, plain = style(size_pt, fonts.bold), style(size_pt, fonts.plain)
@@ -118,7 +120,7 @@ def _set_lines(
 
 def _draw_label(canvas: Any, layout: _Layout, corner: tuple[float, float], number: str) -> None:
     (left, top), pad, edge = corner, _PAD_MM * MM, layout.qr_pt
-    canvas.setStrokeColor(paint(HAIRLINE))
+    canvas.setStrokeColor(HexColor(HAIRLINE))
     canvas.setLineWidth(0.4)
     canvas.rect(left, top - layout.height, layout.width, layout.height)
     y = top - pad
@@ -130,10 +132,6 @@ def _draw_label(canvas: Any, layout: _Layout, corner: tuple[float, float], numbe
 
 def draw_qr(canvas: Any, text: str, corner: Sequence[float], edge_pt: float) -> None:
     """A QR code (ISO/IEC 18004, level M) with its quiet zone, lower left corner at `corner`."""
-    from reportlab.graphics import renderPDF
-    from reportlab.graphics.barcode.qr import QrCodeWidget
-    from reportlab.graphics.shapes import Drawing
-
     code = QrCodeWidget(text, barLevel="M", barWidth=edge_pt, barHeight=edge_pt)
     drawing = Drawing(edge_pt, edge_pt)
     drawing.add(code)

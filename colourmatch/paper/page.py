@@ -15,6 +15,10 @@ from pathlib import Path
 from typing import Any
 from xml.sax.saxutils import escape
 
+from reportlab.pdfbase.pdfmetrics import registerFont
+from reportlab.pdfbase.ttfonts import TTFError, TTFont
+from reportlab.pdfgen.canvas import Canvas
+
 from colourmatch.errors import InputError
 
 INK, MUTED, HAIRLINE, TINT, ACCENT = "#1b1f23", "#59636e", "#c9ced4", "#f3f5f6", "#1f5f6b"
@@ -73,9 +77,6 @@ def choose_fonts(texts: Iterable[object]) -> Fonts:
 @cache
 def _embedded_fonts() -> tuple[Fonts, ...]:
     """The pairs of font files that this machine has."""
-    from reportlab.pdfbase.pdfmetrics import registerFont
-    from reportlab.pdfbase.ttfonts import TTFError, TTFont
-
     found = []
     for files in _FONT_FILES:
         try:
@@ -99,8 +100,6 @@ def page_size(paper: str) -> tuple[float, float]:
 
 def draw_pdf(size: tuple[float, float], title: str, draw: Callable[[Any], None]) -> bytes:
     """A PDF of pages of a size in points that a viewer prints as large as they are; `draw` gets the canvas."""
-    from reportlab.pdfgen.canvas import Canvas
-
     buffer = BytesIO()
     canvas = Canvas(buffer, pagesize=size, invariant=1)
     canvas.setTitle(title)
@@ -110,10 +109,3 @@ def draw_pdf(size: tuple[float, float], title: str, draw: Callable[[Any], None])
     canvas.showPage()
     canvas.save()
     return buffer.getvalue()
-
-
-def paint(colour: str) -> Any:
-    """A colour (#rrggbb) as reportlab takes it."""
-    from reportlab.lib.colors import HexColor
-
-    return HexColor(colour)

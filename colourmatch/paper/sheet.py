@@ -9,16 +9,19 @@ from __future__ import annotations
 from datetime import tzinfo
 from io import BytesIO
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, BinaryIO
+from typing import Any, BinaryIO
 
-from colourmatch.paper.page import MM, MUTED, Fonts, choose_fonts, page_size, paint
+from reportlab.lib.colors import HexColor
+from reportlab.pdfbase.pdfmetrics import stringWidth
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import BaseDocTemplate, Frame, PageTemplate
+
+from colourmatch.book.lot_book import LotBook
+from colourmatch.paper.page import MM, MUTED, Fonts, choose_fonts, page_size
 from colourmatch.paper.sheet_facts import collect_facts
 from colourmatch.paper.sheet_parts import Parts
 from colourmatch.words.times import tell_zones
 from colourmatch.writing import write_out
-
-if TYPE_CHECKING:
-    from colourmatch.book.lot_book import LotBook
 
 _MARGIN_MM, _FOOT_MM, _TOP_MM = 15.0, 16.0, 14.0
 
@@ -43,8 +46,6 @@ def write_lot_sheet(
 
 
 def _build(parts: Parts, size: tuple[float, float]) -> bytes:
-    from reportlab.platypus import BaseDocTemplate, Frame, PageTemplate
-
     head = parts.facts.story.lot
     buffer = BytesIO()
     title = f"Lot {head.label}: {head.name}"
@@ -61,8 +62,6 @@ def _build(parts: Parts, size: tuple[float, float]) -> bytes:
 
 def _numbered_canvas(fonts: Fonts, foot: str, times: str) -> Any:
     """A canvas that knows at the end how many pages there are, and writes the foot of each."""
-    from reportlab.pdfbase.pdfmetrics import stringWidth
-    from reportlab.pdfgen.canvas import Canvas
 
     class Numbered(Canvas):
         def __init__(self, *args: Any, **options: Any) -> None:
@@ -83,7 +82,7 @@ def _numbered_canvas(fonts: Fonts, foot: str, times: str) -> Any:
 
         def _write_foot(self, number: int, count: int) -> None:
             width, y = self._pagesize[0], 8.5 * MM
-            self.setFillColor(paint(MUTED))
+            self.setFillColor(HexColor(MUTED))
             self.setFont(fonts.plain, 7)
             right = f"{times} · page {number} of {count}"
             room = width - 2 * _MARGIN_MM * MM - stringWidth(right, fonts.plain, 7) - 12

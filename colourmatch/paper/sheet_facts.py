@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from functools import partial
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -19,7 +19,9 @@ from colourmatch.book.entries import (
     VolumeEntry,
     number_photos,
 )
-from colourmatch.dosing.care import cautions_for
+from colourmatch.book.lot_book import LotBook
+from colourmatch.book.shelf_records import Reference
+from colourmatch.dosing.care import Caution, cautions_for
 from colourmatch.dosing.limits import ceiling_check, colourants_in, limits_for, place_or_first
 from colourmatch.paper.sheet_plots import Point
 from colourmatch.words.entries import Medium, tell_aside, tell_entry
@@ -38,11 +40,6 @@ from colourmatch.workflow.photo_colours import (
 )
 from colourmatch.workflow.recheck import read_drift
 from colourmatch.workflow.trials import describe_trials
-
-if TYPE_CHECKING:
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.book.shelf_records import Reference
-    from colourmatch.dosing.care import Caution
 
 #: A note or a reason is cut here on the sheet; the book keeps all of it.
 LONGEST_TEXT = 500

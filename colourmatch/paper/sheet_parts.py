@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from reportlab.lib.colors import HexColor
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.platypus import CondPageBreak, KeepTogether, Paragraph, Spacer, Table
+
+from colourmatch.book.shelf_records import StockEntry
 from colourmatch.colour.spaces import lab_to_hex, lab_to_srgb
-from colourmatch.paper.page import ACCENT, HAIRLINE, INK, MM, MUTED, TINT, Fonts, paint
+from colourmatch.paper.page import ACCENT, HAIRLINE, INK, MM, MUTED, TINT, Fonts
 from colourmatch.paper.sheet_facts import Facts, Line, Swatch
 from colourmatch.paper.sheet_plots import draw_approach, draw_path, draw_swatch
 from colourmatch.words.figures import PAPER, tell_lab, tell_ml
 from colourmatch.words.looks import tell_dilution
 from colourmatch.words.outcomes import split_closing
 from colourmatch.words.times import tell_minute
-
-if TYPE_CHECKING:
-    from colourmatch.book.shelf_records import StockEntry
 
 _APPROXIMATE = (
     "Print and screens show colours only approximately; judge the glasses, not this paper. "
@@ -35,12 +37,10 @@ class Parts:
     """Makes the blocks of one sheet; `width` is the room between the margins in points."""
 
     def __init__(self, facts: Facts, fonts: Fonts, width: float) -> None:
-        from reportlab.lib.styles import ParagraphStyle
-
         self.facts, self.fonts, self.width = facts, fonts, width
-        plain = {"fontName": fonts.plain, "textColor": paint(INK)}
-        quiet, bold = plain | {"textColor": paint(MUTED)}, plain | {"fontName": fonts.bold}
-        head = bold | {"textColor": paint(ACCENT), "spaceBefore": 8, "spaceAfter": 3}
+        plain = {"fontName": fonts.plain, "textColor": HexColor(INK)}
+        quiet, bold = plain | {"textColor": HexColor(MUTED)}, plain | {"fontName": fonts.bold}
+        head = bold | {"textColor": HexColor(ACCENT), "spaceBefore": 8, "spaceAfter": 3}
         looks = {
             "title": (17, 20, bold), "lead": (9, 12, quiet), "head": (9.5, 12, head), "text": (8.2, 10.4, plain),
             "strong": (8.2, 10.4, bold), "right": (8.2, 10.4, plain | {"alignment": 2}), "text-dense": (7, 8.4, plain),
@@ -67,8 +67,6 @@ class Parts:
 
     def mark(self, markup: str, style: str = "text") -> Any:
         """A paragraph of markup that is safe already."""
-        from reportlab.platypus import Paragraph
-
         return Paragraph(markup, self.styles[style])
 
     def strong(self, text: str) -> str:
@@ -81,8 +79,6 @@ class Parts:
 
     def section(self, title: str) -> list[Any]:
         """A heading that does not stay alone at the foot of a page."""
-        from reportlab.platypus import CondPageBreak
-
         return [CondPageBreak(26 * MM), self.say(title, "head")]
 
     def table(
@@ -95,12 +91,10 @@ class Parts:
         extra: Sequence[tuple[Any, ...]] = (),
     ) -> Any:
         """A table with hairlines; `shares` are parts of the width, a header comes again on the next page."""
-        from reportlab.platypus import Table
-
         lined = [k for k in range(len(rows)) if k not in bare]
         style = [
             ("VALIGN", (0, 0), (-1, -1), "TOP"),
-            *(("LINEBELOW", (0, k), (-1, k), 0.4, paint(HAIRLINE)) for k in lined),
+            *(("LINEBELOW", (0, k), (-1, k), 0.4, HexColor(HAIRLINE)) for k in lined),
             ("LEFTPADDING", (0, 0), (-1, -1), 2), ("RIGHTPADDING", (0, 0), (-1, -1), 5),
             ("TOPPADDING", (0, 0), (-1, -1), 2), ("BOTTOMPADDING", (0, 0), (-1, -1), 2.5),
             *extra,
@@ -119,8 +113,6 @@ class Parts:
 
     def stop(self) -> list[Any]:
         """The stop and its reason in a tinted box."""
-        from reportlab.platypus import Spacer, Table
-
         closing = self.facts.story.closing
         if closing is None:
             markup = self.strong("Still open.") + " This lot is not finished; its figures may change."
@@ -133,8 +125,8 @@ class Parts:
         if self.facts.drift:
             rows.append([self.say(f"Since then: {self.facts.drift}")])
         style = [
-            ("BACKGROUND", (0, 0), (-1, -1), paint(TINT)),
-            ("LINEBEFORE", (0, 0), (0, -1), 2.5, paint(ACCENT)),
+            ("BACKGROUND", (0, 0), (-1, -1), HexColor(TINT)),
+            ("LINEBEFORE", (0, 0), (0, -1), 2.5, HexColor(ACCENT)),
             ("LEFTPADDING", (0, 0), (-1, -1), 9), ("TOPPADDING", (0, 0), (-1, -1), 5),
             ("BOTTOMPADDING", (0, 0), (-1, -1), 6),
         ]  # fmt: skip
@@ -206,8 +198,6 @@ class Parts:
 
     def colour(self) -> list[Any]:
         """Swatches and charts; nothing when no photo was measured."""
-        from reportlab.platypus import KeepTogether, Spacer, Table
-
         facts, blocks = self.facts, []
         pad = [("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 0)]
         if facts.swatches:
@@ -309,11 +299,9 @@ class Parts:
 
     def label(self) -> list[Any]:
         """The texts for the drink's label."""
-        from reportlab.platypus import KeepTogether, Table
-
         lines = self.says(*self.facts.label)
         style = [
-            ("BOX", (0, 0), (-1, -1), 0.7, paint(MUTED)), ("LEFTPADDING", (0, 0), (-1, -1), 7),
+            ("BOX", (0, 0), (-1, -1), 0.7, HexColor(MUTED)), ("LEFTPADDING", (0, 0), (-1, -1), 7),
             ("TOPPADDING", (0, 0), (-1, -1), 4), ("BOTTOMPADDING", (0, 0), (-1, -1), 5),
         ]  # fmt: skip
         box = Table([[lines]], colWidths=[self.width], style=style)
@@ -321,20 +309,16 @@ class Parts:
 
     def closing(self) -> list[Any]:
         """Cautions, then the lines to sign on, which never stand alone on a page."""
-        from reportlab.platypus import KeepTogether
-
         told = {row.note for row in self.facts.ceilings}
         shown = [c for c in self.facts.cautions if c.text not in told and c.code != "label-warning"]
         lines = [self.say(f"- {caution.text}", "small") for caution in shown]
         return [*self.section("Cautions"), *lines[:-4], KeepTogether([*lines[-4:], *self._sign()])]
 
     def _sign(self) -> list[Any]:
-        from reportlab.platypus import Spacer, Table
-
         words = ("Made by", "", "Date", "", "Checked by", "", "Date")
         widths = [self.width * share for share in (0.31, 0.03, 0.14, 0.04, 0.31, 0.03, 0.14)]
         style: list[Any] = [("LEFTPADDING", (0, 0), (-1, -1), 0), ("TOPPADDING", (0, 0), (-1, -1), 2)]
-        style += [("LINEABOVE", (k, 0), (k, 0), 0.6, paint(INK)) for k in (0, 2, 4, 6)]
+        style += [("LINEABOVE", (k, 0), (k, 0), 0.6, HexColor(INK)) for k in (0, 2, 4, 6)]
         row = self.says(*words, style="small")
         signed = Table([row], colWidths=widths, style=style, hAlign="LEFT")
         last = self.say(f"Last hash of the lot: {self.facts.last_hash}", "small")

@@ -9,12 +9,12 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from colourmatch.paper.page import ACCENT, HAIRLINE, INK, MUTED, Fonts, paint
+from reportlab.graphics.shapes import Circle, Drawing, Line, Rect, String
+from reportlab.lib.colors import HexColor
 
-if TYPE_CHECKING:
-    from reportlab.graphics.shapes import Drawing
+from colourmatch.paper.page import ACCENT, HAIRLINE, INK, MUTED, Fonts
 
 Range = tuple[float, float]
 _LEFT, _RIGHT, _BOTTOM, _TOP = 34.0, 10.0, 30.0, 18.0
@@ -67,8 +67,6 @@ class Axes:
     """A frame with ticks and titles on a drawing; `x` and `y` turn values into points."""
 
     def __init__(self, size: Range, across: Scale, up: Scale, fonts: Fonts) -> None:
-        from reportlab.graphics.shapes import Drawing
-
         self.drawing = Drawing(*size)
         self.fonts = fonts
         self.across, self.up = across, up
@@ -95,18 +93,14 @@ class Axes:
 
     def line(self, x1: float, y1: float, x2: float, y2: float, colour: str, width: float, dash: Any = None) -> None:  # fmt: skip
         """A straight line in points."""
-        from reportlab.graphics.shapes import Line
-
         self.drawing.add(
-            Line(x1, y1, x2, y2, strokeColor=paint(colour), strokeWidth=width, strokeDashArray=dash)
+            Line(x1, y1, x2, y2, strokeColor=HexColor(colour), strokeWidth=width, strokeDashArray=dash)
         )
 
     def write(self, text: str, x: float, y: float, anchor: str = "start", bold: bool = False) -> None:
         """Text at points."""
-        from reportlab.graphics.shapes import String
-
         font, colour = (self.fonts.bold, INK) if bold else (self.fonts.plain, MUTED)
-        look = {"fontName": font, "fontSize": _SIZE_PT, "fillColor": paint(colour), "textAnchor": anchor}
+        look = {"fontName": font, "fontSize": _SIZE_PT, "fillColor": HexColor(colour), "textAnchor": anchor}
         self.drawing.add(String(x, y, text, **look))
 
     def title(self, above: str, below: str, beside: str) -> None:
@@ -118,8 +112,6 @@ class Axes:
 
     def path(self, points: Sequence[Point]) -> None:
         """Numbered points in order, with their intervals, joined by a thin line."""
-        from reportlab.graphics.shapes import Circle
-
         for one, other in pairwise(points):
             self.line(self.x(one.x), self.y(one.y), self.x(other.x), self.y(other.y), MUTED, 0.8)
         placed: list[Range] = []
@@ -129,7 +121,7 @@ class Axes:
                 self._interval(x, self.y(point.y_interval[0]), x, self.y(point.y_interval[1]))
             if point.x_interval:
                 self._interval(self.x(point.x_interval[0]), y, self.x(point.x_interval[1]), y)
-            self.drawing.add(Circle(x, y, 2.3, fillColor=paint(INK), strokeColor=None))
+            self.drawing.add(Circle(x, y, 2.3, fillColor=HexColor(INK), strokeColor=None))
             place = self._free_place(x, y, placed)
             placed.append(place)
             self.write(point.label, *place, bold=True)
@@ -204,9 +196,7 @@ def draw_path(points: Sequence[Point], reference: Range, size: Range, fonts: Fon
 
 def draw_swatch(colour: str, size: Range) -> Drawing:
     """A rectangle of one colour (#rrggbb) with a thin edge."""
-    from reportlab.graphics.shapes import Drawing, Rect
-
     drawing = Drawing(*size)
-    edge = {"strokeColor": paint(MUTED), "strokeWidth": 0.5}
-    drawing.add(Rect(0.5, 0.5, size[0] - 1, size[1] - 1, rx=2, fillColor=paint(colour), **edge))
+    edge = {"strokeColor": HexColor(MUTED), "strokeWidth": 0.5}
+    drawing.add(Rect(0.5, 0.5, size[0] - 1, size[1] - 1, rx=2, fillColor=HexColor(colour), **edge))
     return drawing

@@ -14,7 +14,7 @@ from colourmatch.instrument.incoming import note_for_lot
 from colourmatch.photo.card_profile import GREY_CARD, GREY_CARD_SD, PAPER_SD
 from colourmatch.screens import html as parts
 from colourmatch.screens import session
-from colourmatch.screens.fields import ask_figure, ask_number, begin_act, pick_one
+from colourmatch.screens.fields import ask_figure, ask_name, ask_number, begin_act, pick_one
 from colourmatch.screens.photo_view import end_upload, show_refused, upload_photos
 from colourmatch.words.figures import tell_contents
 
@@ -160,10 +160,8 @@ def ask_card(known: list[Any]) -> None:
     with st.expander("Note a card", expanded=not known):
         show_refused("card")
         act = begin_act("card")
-        name = st.text_input(
-            "Name", key=act.key("name"), max_chars=120, placeholder="kitchen",
-            help="Write it on the card: each sheet from each printer is another one.",
-        ).strip()  # fmt: skip
+        told = "Write it on the card: each sheet from each printer is another one."
+        name = ask_name("Name", act.key("name"), "kitchen", help=told)
         left, right = st.columns(2)
         grey = ask_number(
             left, "Grey card reflects, %", act.key("grey"), 18.0, 2.0, 90.0, 1.0,
@@ -259,10 +257,11 @@ def ask_known(known: list[dict[str, Any]]) -> None:
             return
         act = begin_act("known")
         left, right = st.columns(2)
-        light = left.text_input(
-            "Light", value=known[-1]["light"] if known else "", key="known-light", max_chars=120, placeholder="window",
-            help="A name of your own: a window by day and a lamp are two lights.",
-        ).strip()  # fmt: skip
+        last, told = (
+            known[-1]["light"] if known else "",
+            "A name of your own: a window by day and a lamp are two lights.",
+        )
+        light = ask_name("Light", "known-light", "window", last, place=left, help=told)
         depth = ask_figure(right, "depth_mm", "known-depth", 10.0)
         contents = {}
         for spot, ring in (("reference", "left"), ("batch", "middle")):

@@ -67,6 +67,12 @@ def act_on(story: LotStory, name: str, *kinds: type[LotEntry], of: str = "") -> 
     return begin_act(f"{name}-{story.lot.id}{'-' if of else ''}{of}", newest_id(story, *kinds))
 
 
+def ask_name(words: str, key: str, hint: str = "", value: str = "", *, place: Any = st, **other: Any) -> str:
+    """A field for a name, without blanks around it."""
+    given = {"max_chars": 120, "placeholder": hint} | other
+    return str(place.text_input(words, value=value, key=key, **given)).strip()
+
+
 def ask_number(place: Any, words: str, key: str, value: float | None, *span: float | None, **other: Any) -> Any:  # fmt: skip
     """A field for a number; span: the least and the most that it may be, and its step."""
     low, high, step = (*span, *[None] * 3)[:3]

@@ -21,6 +21,7 @@ from colourmatch.screens.fields import (
     ask_figure,
     ask_hand,
     ask_label_lines,
+    ask_name,
     ask_number,
     begin_act,
     choose_one,
@@ -109,10 +110,7 @@ def ask_lot(act: Act, stocks: list[StockEntry], source: Lot | None) -> tuple[lis
     names = {stock.id: stock.name for stock in stocks}
     used = [stock.id for stock in stocks if source is not None and stock.name in source.stocks]
     with st.container(border=True):
-        name = st.text_input(
-            "Name of the lot", value=like.name if like else "", key=act.key("name"), max_chars=120,
-            placeholder="bitter aperitif",
-        )  # fmt: skip
+        name = ask_name("Name of the lot", act.key("name"), "bitter aperitif", like.name if like else "")
         volume_ml = ask_volume(act, like)
         chosen = st.multiselect(
             "Stocks, the main one first", list(names), default=used or ([stocks[0].id] if len(stocks) == 1 else []),
@@ -169,7 +167,7 @@ def ask_more(
     places = [*list_jurisdictions(), _ELSEWHERE]
     sold = places.index(source.jurisdiction or _ELSEWHERE) if source else 0
     place = st.selectbox("Sold in", places, sold, key=act.key("place"))
-    number = st.text_input("Lot number (optional)", key=act.key("number"), max_chars=120)
+    number = ask_name("Lot number (optional)", act.key("number"))
     rows = [[*st.columns(2)] for _ in range(3)]  # row by row, so that a phone keeps the order
     where = {"already_colourant": rows[1].pop()}
     where |= zip((name for name, *_ in _MORE), (column for row in rows for column in row), strict=True)
@@ -272,10 +270,7 @@ def offer_presets(key: str, known: Sequence[Mapping[str, Any]], count: int) -> N
 def _ask_serving(key: str, number: int, known: Mapping[str, Any]) -> dict[str, Any]:
     """One glass; only what was given."""
     st.markdown(f"**Glass {number}**")
-    name = st.text_input(
-        "Name", value=known.get("name", ""), key=key.format("name"), max_chars=120,
-        placeholder=PRESETS[(number - 1) % 3].name,
-    )  # fmt: skip
+    name = ask_name("Name", key.format("name"), PRESETS[(number - 1) % 3].name, known.get("name", ""))
     rows = st.columns(2), st.columns(2)
     depth = ask_figure(
         rows[0][0], "depth_mm", key.format("depth"), known.get("depth_mm"),
@@ -293,7 +288,7 @@ def _ask_serving(key: str, number: int, known: Mapping[str, Any]) -> dict[str, A
     light = pick_one("Light", lights, key.format("light"), place=rows[1][0], index=list(lights).index(own))
     counted, told = float(known.get("weight", 1.0)), "2 counts twice as much as 1."
     weight = ask_number(rows[1][1], "Weight", key.format("weight"), counted, 0.1, 100.0, 0.5, help=told)
-    given = {"name": name.strip(), "depth_mm": depth, "dilution": dilution}
+    given = {"name": name, "depth_mm": depth, "dilution": dilution}
     given["illuminant"] = None if light == "D65" else light  # daylight is as photographed
     return {key: value for key, value in given.items() if value} | {"weight": weight}
 
@@ -315,7 +310,7 @@ def begin_lot(
         if target is not None:
             check_view(list_readings(), target, (values["depth_mm"], values["dilution"]))
         lot = session.current_book().lots.begin(
-            name, stocks=chosen, number=number.strip() or None, **session.by(token), **values,
+            name, stocks=chosen, number=number or None, **session.by(token), **values,
         )  # fmt: skip
         st.session_state.pop("token-lot", None)
         st.session_state.pop("lot-like", None)

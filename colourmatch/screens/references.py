@@ -10,7 +10,16 @@ from colourmatch.book.entries import AmendmentEntry, LotStory
 from colourmatch.errors import ColourMatchError, InputError
 from colourmatch.screens import html as parts
 from colourmatch.screens import session
-from colourmatch.screens.fields import Act, act_on, ask_figure, ask_number, begin_act, choose_one, pick_one
+from colourmatch.screens.fields import (
+    Act,
+    act_on,
+    ask_figure,
+    ask_name,
+    ask_number,
+    begin_act,
+    choose_one,
+    pick_one,
+)
 from colourmatch.screens.photo_view import end_upload, show_refused, upload_photos
 from colourmatch.words.figures import PAGES, tell_drift
 from colourmatch.words.looks import tell_glass, tell_look
@@ -92,12 +101,10 @@ def ask_reading(known: list[dict[str, Any]]) -> None:
         chosen = st.selectbox("Reference", [_NEW, *names], key=act.key("which")) if names else _NEW
         name = chosen
         if chosen == _NEW:
-            name = st.text_input(
-                "Name", key=act.key("name"), max_chars=120, placeholder="the bottle on the shelf"
-            )
+            name = ask_name("Name", act.key("name"), "the bottle on the shelf")
         way = choose_one("How", _WAYS, act.key("way"))
         if way == _WAYS[2]:
-            ask_own_lot(name.strip(), act)
+            ask_own_lot(name, act)
             return
         left, right = st.columns(2)
         told = "A lot is tinted to readings of its own depth and dilution only."
@@ -106,7 +113,7 @@ def ask_reading(known: list[dict[str, Any]]) -> None:
             "dilution": ask_figure(right, "dilution", act.key("dilution"), 1.0, help=told),
         }
         view["notes"] = st.text_input("Notes", key=act.key("notes")) if chosen == _NEW else ""
-        (ask_photos if way == _WAYS[0] else ask_colour)(name.strip(), view, act)
+        (ask_photos if way == _WAYS[0] else ask_colour)(name, view, act)
 
 
 def ask_photos(name: str, view: dict[str, Any], act: Act) -> None:

@@ -10,7 +10,7 @@ from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import custom_colourant, list_colourants
 from colourmatch.screens import habits, pages, session
 from colourmatch.screens import html as parts
-from colourmatch.screens.fields import ask_hand, ask_number, begin_act, choose_one, pick_one
+from colourmatch.screens.fields import ask_hand, ask_name, ask_number, begin_act, choose_one, pick_one
 from colourmatch.screens.new_lot import show_new_lot
 from colourmatch.screens.references import show_references
 from colourmatch.screens.stock_forms import (
@@ -83,10 +83,8 @@ def show_new_stock(folded: bool) -> None:
         codes = {code: name_colourant(code) for code in (*list_codes(), UNKNOWN)}
         hint = "Choose, or type a name or E number"
         code = pick_one("Colourant", codes, act.key("colourant"), index=None, placeholder=hint)
-        name = st.text_input(
-            "Name of the stock", key=act.key("name"), max_chars=120, placeholder="red",
-            help="A short name, as written on the bottle.",
-        )  # fmt: skip
+        told = "A short name, as written on the bottle."
+        name = ask_name("Name of the stock", act.key("name"), "red", help=told)
         like, e1pct = ask_unknown(act.key("{}")) if code == UNKNOWN else (None, None)
         strength_of = ask_strength(act.key("{}"))
         told = "Near 0.05 for most droppers. Weigh drops to know yours."

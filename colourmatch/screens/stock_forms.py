@@ -17,7 +17,7 @@ from colourmatch.liquid.make_up import BOTTLE_SAYS, dye_share, plan_liquid, plan
 from colourmatch.liquid.stock import Stock, suggest_strength
 from colourmatch.screens import html as parts
 from colourmatch.screens import session
-from colourmatch.screens.fields import ask_number, begin_act, choose_one, pick_one
+from colourmatch.screens.fields import ask_name, ask_number, begin_act, choose_one, pick_one
 from colourmatch.words.figures import PAGES, tell_amount, tell_ml, tell_percent, tell_typed
 from colourmatch.workflow.shelf_state import describe_bottles, see_in_water
 
@@ -125,8 +125,8 @@ def ask_bottle(key: str) -> BottleFacts:
         "made_on": None if made is None else made.isoformat(),
         "use_by": None if last is None else last.isoformat(),
         "amount_ml": ask_number(left, "Amount in the bottle, ml", amount, None, 0.1, 1e5, help=told),
-        "supplier": right.text_input("Supplier", key=key.format("supplier"), max_chars=120),
-        "supplier_batch": left.text_input("Supplier's batch", key=key.format("batch"), max_chars=120),
+        "supplier": ask_name("Supplier", key.format("supplier"), place=right),
+        "supplier_batch": ask_name("Supplier's batch", key.format("batch"), place=left),
     }
 
 
@@ -222,8 +222,7 @@ def show_thinning(stocks: list[StockEntry]) -> None:
             st, "1 part made up to how many parts", act.key("fold"), 10.0, 1.0, 1000.0, 1.0,
             help="10 is 1 part of stock with 9 of water (or of batch, when the stock is made in the batch).",
         )  # fmt: skip
-        words = "Name of the new stock"
-        name = st.text_input(words, key=act.key("name"), max_chars=120, placeholder="red 1 in 10")
+        name = ask_name("Name of the new stock", act.key("name"), "red 1 in 10")
 
         def thin(token: str) -> str:
             made = session.current_book().stocks.dilute(chosen.id, fold, name, **session.by(token))
