@@ -2,12 +2,10 @@
 
 import streamlit as st
 
-from colourmatch.screens import connection, habits, pages, session, style, unsent
+from colourmatch.screens import habits, pages, session, style
 
 st.set_page_config(page_title="colourmatch", layout="wide", initial_sidebar_state="collapsed")
 style.dress_page()
-connection.watch_connection()
-unsent.keep_unsent()
 habits.keep_habits()
 page = st.navigation(pages.list_pages(), position="hidden")
 pages.show_menu()

@@ -23,8 +23,8 @@ from colourmatch.cli import HELP, run
 from colourmatch.commands import running
 from colourmatch.commands.framework import print_json
 from colourmatch.commands.lines import advice_lines
+from colourmatch.commands.options import Lab, Serving
 from colourmatch.commands.root import every_command, root
-from colourmatch.commands.typed import Lab, Serving
 from colourmatch.errors import InputError
 from colourmatch.simulate.kitchen import Kitchen, draw_demo_photo
 
@@ -957,7 +957,7 @@ def test_closing_against_the_advice_and_with_an_open_trial_says_so(lot):
 def test_a_time_alone_is_on_the_day_that_the_entry_has(lot):
     from datetime import date, datetime, timedelta
 
-    from colourmatch.commands.moments import parse_moment
+    from colourmatch.commands.options import parse_moment
 
     day = date(2026, 11, 25)
     assert parse_moment("14:30", day) == datetime(2026, 11, 25, 14, 30).astimezone()

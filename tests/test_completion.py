@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from colourmatch.cli import run
-from colourmatch.commands.completing import SHELLS
+from colourmatch.commands.helping import SHELLS
 
 ROOT = Path(__file__).parents[1]
 

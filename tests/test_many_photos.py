@@ -15,7 +15,7 @@ from PIL import Image
 
 from colourmatch.cli import run
 from colourmatch.commands import photos
-from colourmatch.commands.progress import watch
+from colourmatch.commands.photos import watch
 
 ROOT = Path(__file__).parents[1]
 BOXES = ["--white", "10,10,60,60", "--reference", "100,80,60,60", "--batch", "200,80,60,60"]

@@ -87,7 +87,9 @@ def surroundings(home: Path) -> dict[str, str]:
 def test_facts_and_app_lie_inside(unpacked):
     held = {path.relative_to(unpacked).as_posix() for path in unpacked.rglob("*") if path.is_file()}
     facts = {f"colourmatch/calibration/{path.name}" for path in (ROOT / "calibration").iterdir()}
-    parts = {f"colourmatch/screens/picker_parts/field.{kind}" for kind in ("css", "js")}
+    screens = ROOT / "colourmatch" / "screens"
+    parts = {path.relative_to(ROOT).as_posix() for path in screens.glob("*_parts/*")}
+    assert parts
     pages = {f"colourmatch/guide/{path.name}" for path in (ROOT / "colourmatch" / "guide").glob("*.md")}
     photos = {f"colourmatch/simulate/photos/{path.name}" for path in SHIPPED.glob("*.jpg")}
     assert photos

@@ -10,19 +10,11 @@ from typing import Any
 import click
 
 from colourmatch.amounts import SIZES, has_unit_of, parse_number
-from colourmatch.commands.framework import (
-    Answer,
-    Group,
-    Number,
-    Rectangle,
-    Session,
-    Sized,
-    Table,
-    by_option,
-    take_amount,
-    token_option,
-)
+from colourmatch.commands import options as opt
+from colourmatch.commands.framework import Answer, Group, Session, Table, Who, answer_list
 from colourmatch.errors import InputError
+from colourmatch.instrument import cards
+from colourmatch.photo.card_profile import GREY_CARD, GREY_CARD_SD, PAPER, PAPER_SD
 from colourmatch.words.figures import tell_contents, tell_interval, tell_lab, tell_number, tell_spread
 
 
@@ -34,72 +26,46 @@ def card_profile() -> None:
 @card_profile.command("add", example="colourmatch card-profile add kitchen card.jpg")
 @click.argument("name")
 @click.argument("photos", nargs=-1, metavar="[PHOTO...]")
-@click.option(
-    "--greys", metavar="A,B,...", help="Instead of photos: the six steps, or all twelve, paper being 1."
-)
-@click.option("--sd", type=Number(), help="How unsure each of --greys is, such as 0.005.")
-@click.option(
+@opt.text("--greys", "A,B,...", "Instead of photos: the six steps, or all twelve, paper being 1.")
+@opt.number("--sd", "How unsure each of --greys is, such as 0.005.")
+@opt.text(
     "--grey",
-    type=Rectangle(),
-    metavar="X,Y,W,H",
-    help="Where the grey card lies, in pixels [default: the middle ring].",
+    "X,Y,W,H",
+    "Where the grey card lies, in pixels [default: the middle ring].",
+    type=opt.Rectangle(),
 )
-@click.option("--reflectance", type=Number(), help="Of the known grey card [default: 0.18].")
-@click.option("--reflectance-sd", type=Number(), help="How unsure that is [default: 0.006].")
-@click.option("--paper-reflectance", type=Number(), help="Of the bare paper [default: 0.88].")
-@click.option("--paper-reflectance-sd", type=Number(), help="How unsure that is [default: 0.02].")
-@by_option
-def add_card(session: Session, name: str, photos: tuple[str, ...], by: str | None, **given: Any) -> Answer:
+@opt.number("--reflectance", "Of the known grey card [default: 0.18].")
+@opt.number("--reflectance-sd", "How unsure that is [default: 0.006].")
+@opt.number("--paper-reflectance", "Of the bare paper [default: 0.88].")
+@opt.number("--paper-reflectance-sd", "How unsure that is [default: 0.02].")
+@opt.by
+def add_card(
+    session: Session, name: str, photos: tuple[str, ...], greys: str | None, who: Who, **given: Any
+) -> Answer:
     """Note what the greys of a printed card reflect.
 
     From photos of the empty card with a known grey card on its middle ring, or as measured (--greys). Several photos
     are joined.
     """
-    greys, sd, grey = given["greys"], given["sd"], given["grey"]
     if bool(photos) == (greys is not None):
         raise InputError("Say it in one way: PHOTO... beside a grey card, or --greys as measured.")
     if greys is not None:
-        from colourmatch.instrument.cards import enter_card
-
-        with session.open_book(begins=True) as book:
-            told = enter_card(book, name, _numbers(greys), sd, entered_by=by)
+        parts = re.split(r"[;\s]+", greys.strip()) if ";" in greys else greys.split(",")
+        values = [parse_number(part, "--greys") for part in parts]
+        book = session.open_book(begins=True)
+        told = cards.enter_card(book, name, values, given["sd"], **who)
         return Answer(told, list(_card_lines(told)))
-    return _read_card_photos(session, (name, grey), photos, given | {"by": by})
-
-
-def _numbers(text: str) -> list[float]:
-    parts = re.split(r"[;\s]+", text.strip()) if ";" in text else text.split(",")
-    return [parse_number(part, "--greys") for part in parts]
-
-
-def _read_card_photos(
-    session: Session, place: tuple[str, Any], photos: tuple[str, ...], given: Mapping[str, Any]
-) -> Answer:
-    from colourmatch.instrument.cards import photograph_card
-    from colourmatch.photo.card_profile import GREY_CARD, GREY_CARD_SD, PAPER, PAPER_SD
-
     level = (given["reflectance"] or GREY_CARD, given["reflectance_sd"] or GREY_CARD_SD)
     paper = (given["paper_reflectance"] or PAPER, given["paper_reflectance_sd"] or PAPER_SD)
-    name, grey = place
-    with session.open_book(begins=True) as book:
-        told = photograph_card(
-            book,
-            name,
-            [Path(p) for p in photos],
-            grey,
-            reflectance=level,
-            paper=paper,
-            entered_by=given["by"],
-        )
+    book = session.open_book(begins=True)
+    paths = [Path(photo) for photo in photos]
+    told = cards.photograph_card(book, name, paths, given["grey"], reflectance=level, paper=paper, **who)
     refused = [f"{one['photo']}: not read: {one['error']}" for one in told["photos"] if one["error"]]
-    if len(refused) == len(told["photos"]):
-        complaint = (
-            told["photos"][0]["error"]
-            if len(refused) == 1
-            else "None of the photos could be read. Look up why with each."
-        )
-        return Answer(told, refused if len(refused) > 1 else [], 2, complaint)
-    return Answer(told, [*refused, *_card_lines(told)])
+    if len(refused) < len(photos):
+        return Answer(told, [*refused, *_card_lines(told)])
+    if len(photos) == 1:
+        return Answer(told, [], 2, told["photos"][0]["error"])
+    return Answer(told, refused, 2, "None of the photos could be read. Look up why with each.")
 
 
 def _card_lines(told: Mapping[str, Any]) -> Iterator[str | Table]:
@@ -107,10 +73,7 @@ def _card_lines(told: Mapping[str, Any]) -> Iterator[str | Table]:
     yield f"Card {told['card']}{mark}. {told['text']}"
     half = len(told["greys"]) // 2
     rows = [
-        (
-            f"{top['nominal']:g}",
-            *(tell_spread(row["reflectance"], row["sd"], 3) for row in (top, bottom)),
-        )
+        (f"{top['nominal']:g}", *(tell_spread(row["reflectance"], row["sd"], 3) for row in (top, bottom)))
         for top, bottom in zip(told["greys"][:half], told["greys"][half:], strict=True)
     ]
     yield Table(("as drawn", "top row", "bottom row"), rows)
@@ -119,15 +82,12 @@ def _card_lines(told: Mapping[str, Any]) -> Iterator[str | Table]:
 @card_profile.command("list", example="colourmatch card-profile list")
 def list_cards(session: Session) -> Answer:
     """List the printed cards in the book."""
-    from colourmatch.instrument import cards
-
-    with session.read_book(needed=False) as book:
-        found = cards.list_cards(book)
-    if not found:
-        line = "No card is in the book. Note one: colourmatch card-profile add NAME PHOTO"
-        return Answer({"cards": []}, [line])
+    book = session.read_book(needed=False)
+    found = cards.list_cards(book)
     rows = [(c["card"], "yes" if c["default"] else "", str(len(c["readings"])), c["text"]) for c in found]
-    return Answer({"cards": found}, [Table(("card", "default", "readings", "what is known"), rows)])
+    table = Table(("card", "default", "readings", "what is known"), rows)
+    none = "No card is in the book. Note one: colourmatch card-profile add NAME PHOTO"
+    return answer_list("cards", found, table, none)
 
 
 @card_profile.command("show", example="colourmatch card-profile show kitchen photo.jpg")
@@ -135,13 +95,10 @@ def list_cards(session: Session) -> Answer:
 @click.argument("photo", required=False, metavar="[PHOTO]")
 def show_card(session: Session, name: str, photo: str | None) -> Answer:
     """Show a card, and what it changes of a photo: each colour and the difference, before and after."""
-    from colourmatch.instrument.cards import compare_card, read_card_profile
-
-    with session.read_book() as book:
-        told = read_card_profile(book, name)
-        change = compare_card(book, name, Path(photo)) if photo else None
-    lines = list(_card_lines(told))
-    return Answer(told | {"change": change}, [*lines, *(_change_lines(change) if change else ())])
+    book = session.read_book()
+    told = cards.read_card_profile(book, name)
+    change = cards.compare_card(book, name, Path(photo)) if photo else None
+    return Answer(told | {"change": change}, [*_card_lines(told), *(_change_lines(change) if change else ())])
 
 
 def _change_lines(change: Mapping[str, Any]) -> Iterator[str]:
@@ -160,32 +117,25 @@ def _change_lines(change: Mapping[str, Any]) -> Iterator[str]:
 
 @card_profile.command("default", example="colourmatch card-profile default kitchen")
 @click.argument("name")
-@by_option
-def default_card(session: Session, name: str, by: str | None) -> Answer:
+@opt.by
+def default_card(session: Session, name: str, who: Who) -> Answer:
     """Choose the card that photos of lots are read with where nothing else is said.
 
     "none" takes it back.
     """
-    from colourmatch.instrument.cards import choose_card
-
-    wanted = None if name.strip().casefold() == "none" else name
-    with session.open_book() as book:
-        told = choose_card(book, wanted, entered_by=by)
-    said = (
-        f"Photos of lots are read with the card {told['default']}." if wanted else "No card is the default."
+    told = cards.choose_card(session.open_book(), None if name.strip().casefold() == "none" else name, **who)
+    card = told["default"]
+    return Answer(
+        told, [f"Photos of lots are read with the card {card}." if card else "No card is the default."]
     )
-    return Answer(told, [said])
 
 
 @card_profile.command("forget", example="colourmatch card-profile forget kitchen")
 @click.argument("name")
-@by_option
-def forget_card(session: Session, name: str, by: str | None) -> Answer:
+@opt.by
+def forget_card(session: Session, name: str, who: Who) -> Answer:
     """Forget a card that was lost, faded or printed again; what was read with it stays recorded."""
-    from colourmatch.instrument import cards
-
-    with session.open_book() as book:
-        told = cards.forget_card(book, name, entered_by=by)
+    told = cards.forget_card(session.open_book(), name, **who)
     return Answer(told, [f"The card {told['card']} is forgotten."])
 
 
@@ -202,9 +152,7 @@ class Known(click.ParamType):
 
     name = "known"
 
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> dict[str, tuple[float, str]]:
+    def convert(self, value: Any, param: Any, ctx: click.Context | None) -> dict[str, tuple[float, str]]:
         """Amount and unit by stock; InputError shows how it is written."""
         what, held = (param.opts[0] if param else "The liquid"), {}
         for part in re.split(r"[,;]\s*(?=[^,;=]+=)", str(value).strip()):
@@ -222,16 +170,13 @@ def _read_known(typed: str, what: str, ctx: click.Context | None) -> tuple[float
     """An amount of a stock and its unit: drops, ml, or mg/l."""
     if counted := re.fullmatch(r"(.*?)\s*drops?", typed, re.IGNORECASE):
         return parse_number(counted[1], what), "drops"
-    if has_unit_of(typed, SIZES["dose"]):
-        return take_amount(typed, what, SIZES["dose"], ctx), "ml"
-    return take_amount(typed, what, SIZES["content"], ctx), "mg/l"
+    unit, size = ("ml", "dose") if has_unit_of(typed, SIZES["dose"]) else ("mg/l", "content")
+    return opt.take_amount(typed, what, SIZES[size], ctx), unit
 
 
-phone_options = (
-    click.option(
-        "--phone", metavar="NAME", help="The phone, by the name in its photos, when there are several."
-    ),
-    click.option("--light", metavar="NAME", help="The light, when there are several."),
+phone_options = opt.join(
+    opt.text("--phone", "NAME", "The phone, by the name in its photos, when there are several."),
+    opt.text("--light", "NAME", "The light, when there are several."),
 )
 
 
@@ -239,40 +184,32 @@ phone_options = (
     "add", example="colourmatch phone add photo.jpg --light window --reference red=6 --batch red=12"
 )
 @click.argument("photo")
-@click.option(
-    "--light", metavar="NAME", required=True, help="A name of your own for the light, such as window."
-)
-@click.option("--reference", type=Known(), metavar="STOCK=MG_PER_L", help="What the left glass holds.")
-@click.option("--batch", type=Known(), metavar="STOCK=MG_PER_L", help="What the middle glass holds.")
-@click.option("--volume-ml", type=Sized("water"), help="Of the water, when drops or ml of a stock are given.")
-@click.option(
-    "--depth-mm", type=Sized("depth"), default="10", show_default=True, help="Depth of liquid in the glasses."
-)
-@click.option("--card-name", metavar="NAME", help="The printed card, when its greys are in the book.")
-@by_option
-@token_option
-def add_photo(session: Session, photo: str, light: str, by: str | None, **given: Any) -> Answer:
+@opt.text("--light", "NAME", "A name of your own for the light, such as window.", required=True)
+@opt.text("--reference", "STOCK=MG_PER_L", "What the left glass holds.", type=Known())
+@opt.text("--batch", "STOCK=MG_PER_L", "What the middle glass holds.", type=Known())
+@opt.amount("--volume-ml", "water", "Of the water, when drops or ml of a stock are given.")
+@opt.amount("--depth-mm", "depth", "Depth of liquid in the glasses.", default="10", show_default=True)
+@opt.text("--card-name", "NAME", "The printed card, when its greys are in the book.")
+@opt.who
+def add_photo(session: Session, photo: str, light: str, who: Who, **given: Any) -> Answer:
     """Keep a photo of known liquids beside a glass of water.
 
     Red in two or three strengths, yellow in two, both together: four to eight photos in one sitting. An amount is in
     mg of colour per litre, or in drops or ml of the stock with --volume-ml.
     """
-    from colourmatch.instrument.cards import card_profile as find_card
     from colourmatch.instrument.phones import add_known_photo
 
-    with session.open_book() as book:
-        known = {
-            spot: _contents(book, given[spot], given["volume_ml"])
-            for spot in ("reference", "batch")
-            if given[spot]
-        }
-        told = add_known_photo(
-            book, Path(photo), light, known, depth_mm=given["depth_mm"], card=find_card(book, given["card_name"]),
-            entered_by=by, token=given["token"],
-        )  # fmt: skip
+    book = session.open_book()
+    known = {
+        spot: _contents(book, given[spot], given["volume_ml"])
+        for spot in ("reference", "batch")
+        if given[spot]
+    }
+    card = cards.card_profile(book, given["card_name"])
+    told = add_known_photo(book, Path(photo), light, known, depth_mm=given["depth_mm"], card=card, **who)
     held = "; ".join(f"{one['spot']} {tell_contents(one['mg_per_l'])}" for one in told["liquids"])
-    lines = [f"Kept photo {told['entry']} of {told['phone']}, light {told['light']}: {held}."]
-    return Answer(told, [*lines, "When all are kept: colourmatch phone fit"])
+    line = f"Kept photo {told['entry']} of {told['phone']}, light {told['light']}: {held}."
+    return Answer(told, [line, "When all are kept: colourmatch phone fit"])
 
 
 def _contents(book: Any, held: Mapping[str, tuple[float, str]], volume_ml: float | None) -> dict[str, float]:
@@ -287,34 +224,25 @@ def _contents(book: Any, held: Mapping[str, tuple[float, str]], volume_ml: float
 
 
 @phone.command("fit", example="colourmatch phone fit --light window")
-@phone_options[0]
-@phone_options[1]
-@click.option(
-    "--strength-rel-sd", type=Number(), help="How well the stocks are known, such as 0.03 [default: theirs]."
-)
-@click.option(
-    "--depth-rel-sd", type=Number(), default="0.02", show_default=True, help="How well the depth is known."
-)
-@by_option
-@token_option
-def fit(session: Session, phone: str | None, light: str | None, by: str | None, **given: Any) -> Answer:
+@phone_options
+@opt.number("--strength-rel-sd", "How well the stocks are known, such as 0.03 [default: theirs].")
+@opt.number("--depth-rel-sd", "How well the depth is known.", default="0.02", show_default=True)
+@opt.who
+def fit(session: Session, phone: str | None, light: str | None, who: Who, **given: Any) -> Answer:
     """Fit the correction to the photos kept, and keep it: later photos of this phone and light are corrected."""
     from colourmatch.instrument.phones import fit_known
 
-    with session.open_book() as book:
-        told = fit_known(book, phone, light, entered_by=by, **given)
+    told = fit_known(session.open_book(), phone, light, **given, **who)
     return Answer(told, list(_phone_lines(told)))
 
 
 @phone.command("show", example="colourmatch phone show --light window")
-@phone_options[0]
-@phone_options[1]
+@phone_options
 def show_phone(session: Session, phone: str | None, light: str | None) -> Answer:
     """Show a phone's known liquids and the errors before and after its correction."""
     from colourmatch.instrument.phones import read_phone
 
-    with session.read_book() as book:
-        told = read_phone(book, phone, light)
+    told = read_phone(session.read_book(), phone, light)
     return Answer(told, list(_phone_lines(told)))
 
 
@@ -334,16 +262,11 @@ def _phone_lines(told: Mapping[str, Any]) -> Iterator[str | Table]:
     for one in fitted["strengths"]:
         factor = tell_interval({**one, "value": one["factor"]}, 2)
         yield f"  {one['stock']} is {factor} of its label, glass depth included."
-    yield Table(
-        ("correction", "known liquids", "other colourants", "together"),
-        [
-            (
-                f"{kind}{' (kept)' if kind == fitted['kind'] else ''}",
-                *(tell_number(part, 2) for part in own.values()),
-            )
-            for kind, own in fitted["errors"].items()
-        ],
-    )
+    kinds = [
+        (f"{kind}{' (kept)' * (kind == fitted['kind'])}", *(tell_number(part, 2) for part in own.values()))
+        for kind, own in fitted["errors"].items()
+    ]
+    yield Table(("correction", "known liquids", "other colourants", "together"), kinds)
 
 
 @phone.command("list", example="colourmatch phone list")
@@ -351,33 +274,25 @@ def list_phones(session: Session) -> Answer:
     """List the phones and lights with known liquids."""
     from colourmatch.instrument import phones
 
-    with session.read_book(needed=False) as book:
-        found = phones.list_phones(book)
-    if not found:
-        line = "No phone has known liquids. Begin: colourmatch phone add PHOTO --light window --batch red=12"
-        return Answer({"phones": []}, [line])
+    found = phones.list_phones(session.read_book(needed=False))
     rows = [
         (
-            one["phone"],
-            one["light"],
-            str(len(one["photos"])),
-            one["fit"]["kind"] if one["fit"] else "not fitted",
+            one["phone"], one["light"], str(len(one["photos"])), one["fit"]["kind"] if one["fit"] else "not fitted",
             *(tell_number((one["fit"] or {}).get(key)) for key in ("median_before", "median_after")),
         )
         for one in found
-    ]
-    headers = ("phone", "light", "photos", "correction", "error before", "after")
-    return Answer({"phones": found}, [Table(headers, rows)])
+    ]  # fmt: skip
+    table = Table(("phone", "light", "photos", "correction", "error before", "after"), rows)
+    none = "No phone has known liquids. Begin: colourmatch phone add PHOTO --light window --batch red=12"
+    return answer_list("phones", found, table, none)
 
 
 @phone.command("forget", example="colourmatch phone forget --light window")
-@phone_options[0]
-@phone_options[1]
-@by_option
-def forget_phone(session: Session, phone: str | None, light: str | None, by: str | None) -> Answer:
+@phone_options
+@opt.by
+def forget_phone(session: Session, phone: str | None, light: str | None, who: Who) -> Answer:
     """Forget a phone's known liquids and correction in a light; what was read with it stays recorded."""
     from colourmatch.instrument import phones
 
-    with session.open_book() as book:
-        told = phones.forget_phone(book, phone, light, entered_by=by)
+    told = phones.forget_phone(session.open_book(), phone, light, **who)
     return Answer(told, [f"{told['phone']} in the light {told['light']} is forgotten."])

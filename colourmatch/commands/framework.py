@@ -7,17 +7,18 @@ here, because `colourmatch --help` pays for it.
 from __future__ import annotations
 
 import difflib
-import re
 import sys
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Iterable, Sequence
+from contextlib import ExitStack
+from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
-from colourmatch.amounts import SIZES, Question, Size, parse_number, read_amount
+from colourmatch.amounts import Question
+from colourmatch.commands import options as opt
 from colourmatch.commands.output import AnswerLost
-from colourmatch.errors import InputError, QuestionError
+from colourmatch.errors import ColourMatchError, QuestionError
 
 if TYPE_CHECKING:
     from colourmatch.book.lot_book import LotBook
@@ -26,7 +27,8 @@ BOOK_HELP = "The lot book: a path or a database URL. Otherwise COLOURMATCH_BOOK,
 SURE_HELP = "It was meant: take an amount that is asked about."
 #: More digits than any figure carries, and too few to show the tail of a binary number (0.30000000000000004).
 _DIGITS = 10
-_QUESTIONS = "colourmatch.questions"
+#: What --by and --token say of an entry, as the book takes it.
+Who = dict[str, Any]
 JSON_HELP = "Print one JSON object on stdout and everything else on stderr."
 
 
@@ -46,6 +48,11 @@ class Answer(NamedTuple):
     complaint: str | None = None
 
 
+def answer_list(key: str, found: list[Any], table: Table, none: str) -> Answer:
+    """A list as a table; where it is empty, `none` says what to do."""
+    return Answer({key: found}, [table if found else none])
+
+
 class Session:
     """What was asked for around a command: JSON or text, and where the book is."""
 
@@ -53,35 +60,40 @@ class Session:
         self.book = book
         self.as_json = as_json
         self.sure = sure
+        self._opened = ExitStack()
 
     def ask(self, question: Question | None) -> None:
         """QuestionError about an amount, unless --sure answered it."""
         if question is not None and not self.sure:
             raise QuestionError(question.text())
 
-    @contextmanager
-    def open_book(self, begins: bool = False) -> Iterator[LotBook]:
-        """The lot book for a command that writes; closed afterwards. Only one that `begins` something makes a new book."""
+    def __enter__(self) -> Session:
+        return self
+
+    def __exit__(self, *failure: Any) -> None:
+        self._opened.__exit__(*failure)
+
+    def open_book(self, begins: bool = False) -> LotBook:
+        """The lot book for a command that writes; closed with the session. Only one that `begins` something makes a new book."""
         from colourmatch.book.lot_book import open_book
 
-        with open_book(self.book, make=begins) as book:
-            self.tell_begun(book)
-            yield book
+        book = self._opened.enter_context(open_book(self.book, make=begins))
+        self.tell_begun(book)
+        return book
 
     def tell_begun(self, book: LotBook) -> None:
         """Say that a book was made: a mistyped place would pass for an empty book."""
         if book.begun:
             self.note(f"A new lot book was begun: {book.place}")
 
-    @contextmanager
-    def read_book(self, needed: bool = True) -> Iterator[LotBook]:
+    def read_book(self, needed: bool = True) -> LotBook:
         """The lot book for a command that only reads: none is made. Without one it is refused, or empty if not needed."""
         from colourmatch.book.lot_book import read_book
 
-        with read_book(self.book, needed=needed) as book:
-            if book.note:
-                self.note(book.note)
-            yield book
+        book = self._opened.enter_context(read_book(self.book, needed=needed))
+        if book.note:
+            self.note(book.note)
+        return book
 
     def say(self, text: str = "") -> None:
         """A line of a story that is told while it happens; with --json it goes to stderr."""
@@ -90,6 +102,11 @@ class Session:
     def note(self, text: str) -> None:
         """A line about progress, or a warning, on stderr."""
         print(text, file=sys.stderr, flush=True)
+
+    def warn(self, warnings: Iterable[dict[str, Any]]) -> None:
+        """Warnings on stderr, a line each."""
+        for warning in warnings:
+            self.note(f"Warning: {warning['text']}")
 
 
 def _shared_options(uses_book: bool = True, asks: bool = False) -> list[click.Parameter]:
@@ -109,6 +126,8 @@ def _take_session(ctx: click.Context) -> Session:
 _NAMES = {"lot": "lots", "stock": "stocks", "stocks": "stocks", "colourant": "colourants", "already_colourant": "colourants",
           "page": "pages"}  # fmt: skip
 _OF_STOCK = ("weigh", "correct", "reset", "put-away", "refill")
+#: So many of the newest lots are offered.
+_MOST_NAMES = 200
 
 
 def complete_names(params: Sequence[click.Parameter], command: str) -> None:
@@ -120,29 +139,45 @@ def complete_names(params: Sequence[click.Parameter], command: str) -> None:
         if one.name == "name" and isinstance(one, click.Argument) and command in _OF_STOCK:
             kind = "stocks"
         if kind is not None:
-            one._custom_shell_complete = _completer(kind)
+            one._custom_shell_complete = partial(_complete, kind)
 
 
-def _completer(kind: str) -> Callable[[click.Context, click.Parameter, str], list[Any]]:
-    def complete(ctx: click.Context, _param: click.Parameter, begun: str) -> list[Any]:
-        from colourmatch.commands.names import find_names
+def _complete(kind: str, ctx: click.Context | None, _param: click.Parameter, begun: str) -> list[Any]:
+    """The names of a kind that begin so, capitals or not, each with what it is; none of a book that cannot be read."""
+    from click.shell_completion import CompletionItem
 
-        place = next((c.params["book"] for c in _upwards(ctx) if c.params.get("book")), None)
-        return find_names(kind, begun, place)
+    place = None
+    while ctx is not None and not place:
+        place, ctx = ctx.params.get("book"), ctx.parent
+    try:
+        known = _list_names(kind, place)
+    except (ColourMatchError, OSError):
+        return []
+    folded = begun.casefold()
+    return [CompletionItem(name, help=told) for name, told in known if name.casefold().startswith(folded)]
 
-    return complete
 
+def _list_names(kind: str, place: str | None) -> list[tuple[str, str]]:
+    if kind == "colourants":
+        from colourmatch.liquid.colourants import list_colourants
 
-def _upwards(ctx: click.Context | None) -> Iterator[click.Context]:
-    while ctx is not None:
-        yield ctx
-        ctx = ctx.parent
+        return [(one.e_number, one.name) for one in list_colourants()]
+    if kind == "pages":
+        from colourmatch.guide import PAGES
+
+        return [(page.name, page.title) for page in PAGES]
+    from colourmatch.book.lot_book import read_book
+
+    with read_book(place, needed=False) as book:
+        if kind == "lots":
+            return [(one.label, one.name) for one in book.lots.search(limit=_MOST_NAMES)]
+        return [(one.name, one.colourant) for one in book.stocks.all()]
 
 
 class Command(click.Command):
     """A command with --json and, unless `uses_book` is False, --book; its function gets the Session first.
 
-    Where an absurd size is asked about (`asks`, or an amount with other readings) it has --sure.
+    --by and --token reach the function together, as `who`. Where an absurd size is asked about (`asks`, or an amount with other readings) it has --sure.
     """
 
     def __init__(
@@ -151,7 +186,7 @@ class Command(click.Command):
         super().__init__(name, **settings)
         complete_names(self.params, name or "")
         self.epilog = f"\b\nExample:\n  {example}" if example else None
-        asks = asks or any(isinstance(one.type, Sized) and one.type.size.slips for one in self.params)
+        asks = asks or any(isinstance(one.type, opt.Sized) and one.type.size.slips for one in self.params)
         self.params += _shared_options(uses_book, asks)
 
     def get_short_help_str(self, limit: int = 45) -> str:
@@ -162,9 +197,15 @@ class Command(click.Command):
         """Call the function and print its answer; the exit code."""
         assert self.callback is not None
         session = _take_session(ctx)
-        for question in ctx.meta.pop(_QUESTIONS, ()):
+        for question in ctx.meta.pop(opt.QUESTIONS, ()):
             session.ask(question)
-        return finish(session, ctx.invoke(self.callback, session, **ctx.params))
+        if "by" in ctx.params:
+            ctx.params["who"] = {"entered_by": ctx.params.pop("by")}
+            if "token" in ctx.params:
+                ctx.params["who"]["token"] = ctx.params.pop("token")
+        with session:
+            answer = ctx.invoke(self.callback, session, **ctx.params)
+        return finish(session, answer)
 
 
 class Group(click.Group):
@@ -238,91 +279,3 @@ def _print_table(table: Table) -> None:
     widths = [max(len(row[i]) for row in (table.headers, *table.rows)) for i in range(len(table.headers))]
     for row in (table.headers, *table.rows):
         print("  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())
-
-
-class Number(click.ParamType):
-    """A number of 0 or more, with a decimal point or a decimal comma."""
-
-    name = "number"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        """The number; InputError says what is wrong with it."""
-        return parse_number(value, param.opts[0] if param else "The value")
-
-
-class Sized(click.ParamType):
-    """An amount of a known size, with or without its unit; an absurd one is asked about, see `Command`."""
-
-    name = "amount"
-
-    def __init__(self, size: str) -> None:
-        self.size = SIZES[size]
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        """The amount in the unit of the option; InputError says what is wrong with it."""
-        if isinstance(value, (int, float)):
-            return value
-        return take_amount(value, param.opts[0] if param else "The amount", self.size, ctx)
-
-
-def take_amount(typed: object, what: str, size: Size, ctx: click.Context | None) -> float:
-    """An amount that was typed in a command line; what has to be asked about it is kept for `Command.invoke`."""
-    value, question = read_amount(typed, what, size)
-    if question is not None and ctx is not None:
-        ctx.meta.setdefault(_QUESTIONS, []).append(question)
-    return value
-
-
-class Rectangle(click.ParamType):
-    """X,Y,W,H in pixels of the upright photo."""
-
-    name = "rectangle"
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> tuple[int, int, int, int]:
-        """Four whole numbers; InputError when they are none or enclose nothing."""
-        what = param.opts[0] if param else "The rectangle"
-        parts = [part.strip() for part in str(value).split(",")]
-        if len(parts) != 4 or not all(re.fullmatch(r"\d{1,6}", part) for part in parts):
-            raise InputError(
-                f"{what} is {str(value)!r}. Give X,Y,W,H in whole pixels of the upright photo, "
-                "such as 120,80,60,60."
-            )
-        x, y, width, height = map(int, parts)
-        if not width or not height:
-            raise InputError(f"{what} is {value}, which encloses nothing. Width and height must be above 0.")
-        return x, y, width, height
-
-
-def options(*chosen: Callable[[Any], Any]) -> Callable[[Any], Any]:
-    """Several option decorators as one, shown in this order."""
-
-    def decorate(function: Any) -> Any:
-        for option in reversed(chosen):
-            function = option(function)
-        return function
-
-    return decorate
-
-
-def _check_token(value: str | None) -> str | None:
-    """A token with room for the numbers that several entries of one call need."""
-    if value is not None and not (1 <= len(value) <= 150 and "\0" not in value):
-        raise InputError(f"--token has {len(value)} characters. Give 1 to 150.")
-    return value
-
-
-#: Who wrote it, and a token by which a repeated call is recognised: on every command that writes an entry.
-by_option = click.option(
-    "--by",
-    metavar="WHO",
-    envvar="COLOURMATCH_BY",
-    help="Who did it, for the record. Otherwise COLOURMATCH_BY.",
-)
-token_option = click.option(
-    "--token",
-    metavar="TEXT",
-    callback=lambda _ctx, _param, value: _check_token(value),
-    help="Any text of your own: the same call again with it enters nothing twice.",
-)

@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
+from colourmatch.words.advice import tell_besides
 from colourmatch.words.entries import tell_aside
 from colourmatch.words.figures import (
     tell_amount,
@@ -36,7 +37,9 @@ def measurement_lines(result: Mapping[str, Any]) -> Iterator[str]:
     for spot in _SPOTS:
         colour = result["spots"].get(spot)
         if colour:
-            yield f"  {spot:9}  {_spot_text(colour)}"
+            clear = "" if colour.get("clarity") is None else f"  clarity {colour['clarity']:.2f}"
+            told = f"{tell_lab(colour['lab'], colour['lab_sd'])}{clear}  (white: {colour['white']})"
+            yield f"  {spot:9}  {told}"
             if before := colour.get("as_read"):
                 yield f"  {'as read':9}  {tell_lab(before['lab'], before['lab_sd'])}"
     yield from _read_with_lines(result)
@@ -71,11 +74,6 @@ def _read_with_lines(result: Mapping[str, Any]) -> Iterator[str]:
         yield f"  corrected for {found['phone']} in the light {found['light']}{was}"
 
 
-def _spot_text(colour: Mapping[str, Any]) -> str:
-    clear = "" if colour.get("clarity") is None else f"  clarity {colour['clarity']:.2f}"
-    return f"{tell_lab(colour['lab'], colour['lab_sd'])}{clear}  (white: {colour['white']})"
-
-
 def advice_lines(advice: Mapping[str, Any] | None, *, closed: bool = False) -> Iterator[str]:
     """The advice first as its sentence, then what it rests on; for a closed lot only how it ended."""
     if not advice:
@@ -101,15 +99,10 @@ def advice_lines(advice: Mapping[str, Any] | None, *, closed: bool = False) -> I
     for dose in (advice.get("to_match") or ()) if adds else ():
         if dose.get("drops") is not None:
             # Where a ceiling comes first, these drops are no advice: they must not read like one.
-            held = (
-                ", but a ceiling comes first" if advice.get("ceiling_cost_delta_e_2000") is not None else ""
-            )
-            drops = (
-                f"{tell_drops(round(dose['drops']), (dose.get('low'), dose.get('high')))} of {dose['stock']}"
-            )
-            if dose.get("measured"):
-                drops = dose["measured"]["text"]
-            yield f"   in all   {drops} to the nearest point{held}"
+            held = "" if advice.get("ceiling_cost_delta_e_2000") is None else ", but a ceiling comes first"
+            drops = tell_drops(round(dose["drops"]), (dose.get("low"), dose.get("high")))
+            told = dose["measured"]["text"] if dose.get("measured") else f"{drops} of {dose['stock']}"
+            yield f"   in all   {told} to the nearest point{held}"
     if text := (advice.get("amounts") or {}).get("text"):
         yield f"   {text}"
     yield from (f"   {surprise['text']}" for surprise in advice.get("surprises") or ())
@@ -121,11 +114,8 @@ def advice_lines(advice: Mapping[str, Any] | None, *, closed: bool = False) -> I
         still = f": still {advice['missing']}" if advice.get("missing") else ""
         yield f"   at best  CIEDE2000 {tell_interval(advice['reachable'])}{still}"
     others = () if closed else advice.get("other_stocks") or ()
-    # With another colour missing the sentence says itself what blending back would do.
-    blend = None if others or advice.get("missing_kind") else (advice.get("rescue") or {}).get("text")
-    for text in (advice.get("problem"), blend):
-        if text and text not in advice["text"]:
-            yield f"   {text}"
+    shown = {**advice, "other_stocks": others}
+    yield from (f"   {text}" for text in tell_besides(shown))
     yield from serving_lines(advice.get("serving") or (), closed=closed)
     for other in others[1:]:
         yield f"   or: {other['text']}"
@@ -143,11 +133,6 @@ def serving_lines(serving: Sequence[Mapping[str, Any]], *, closed: bool = False)
             yield f"            there alone nearest after {drops} of {dose['stock']}"
 
 
-def trial_lines(trials: Sequence[Mapping[str, Any]]) -> Iterator[str]:
-    """Each trial in its sentence."""
-    yield from (trial["text"] for trial in trials)
-
-
 def intake_lines(intake: Sequence[Mapping[str, Any]]) -> Iterator[str]:
     """What a glass brings of each colourant against the acceptable daily intake."""
     for glass in intake:
@@ -158,11 +143,8 @@ def intake_lines(intake: Sequence[Mapping[str, Any]]) -> Iterator[str]:
 def state_lines(state: Mapping[str, Any]) -> Iterator[str]:
     """Volume, colour in it and room under the ceiling."""
     held = ", ".join(f"{name} {tell_amount(mg)}" for name, mg in (state.get("mg_per_l") or {}).items())
-    yield (
-        f"Batch now {tell_ml(state['volume_ml'])} with {tell_amount(state['total_mg_per_l'])} mg/l of colour"
-        + (f" ({held})" if held else "")
-        + "."
-    )
+    total = f"{tell_amount(state['total_mg_per_l'])} mg/l of colour{f' ({held})' if held else ''}"
+    yield f"Batch now {tell_ml(state['volume_ml'])} with {total}."
     if state.get("ceiling_left_mg_per_l") is not None:
         yield f"Under the ceiling: {tell_left(state['ceiling_left_mg_per_l'])}, by the labels."
 
@@ -181,14 +163,10 @@ def fit_lines(lines: Iterable[str]) -> Iterator[str]:
     """The same lines within 80 columns; what does not fit goes on below, set in a little further."""
     for line in lines:
         indent = " " * (len(line) - len(line.lstrip()) + 2)
-        yield from textwrap.wrap(
-            line,
-            _WIDTH,
-            subsequent_indent=indent,
-            break_long_words=False,
-            break_on_hyphens=False,
-            drop_whitespace=True,
-        ) or [""]
+        wrapped = textwrap.wrap(
+            line, _WIDTH, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False
+        )
+        yield from wrapped or [""]
 
 
 def lot_lines(told: Mapping[str, Any], *, law: bool = True) -> Iterator[str]:
@@ -218,7 +196,7 @@ def lot_lines(told: Mapping[str, Any], *, law: bool = True) -> Iterator[str]:
             of = f" of {bottle['supplier']}" if bottle["supplier"] else ""
             yield f"  {bottle['stock']} (stock {bottle['id']}) is batch {bottle['supplier_batch']}{of}"
     yield from state_lines(told["state"])
-    yield from trial_lines(told.get("trials") or ())
+    yield from (trial["text"] for trial in told.get("trials") or ())
     yield from ("", *str(told["label"]).splitlines(), "")
     if law:
         yield from intake_lines(told.get("intake") or ())

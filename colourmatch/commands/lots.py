@@ -1,27 +1,21 @@
 """Lots on the command line: begin, photograph, add, look up, correct, close.
 
-Their papers and files are in papers.py, what happens after the closing in afterwards.py.
+Their papers and files are in papers.py, what happens beside and after its steps in trials.py.
 """
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from colourmatch.commands import afterwards, lot_entries, papers, trials
-from colourmatch.commands.framework import (
-    Answer,
-    Group,
-    Number,
-    Session,
-    Sized,
-    Table,
-    by_option,
-    token_option,
-)
+from colourmatch.book.checks import utc_text
+from colourmatch.commands import lot_entries, papers, trials
+from colourmatch.commands import options as opt
+from colourmatch.commands.framework import Answer, Group, Session, Table, Who
 from colourmatch.commands.lines import (
     NO_PLACE,
     advice_lines,
@@ -30,7 +24,7 @@ from colourmatch.commands.lines import (
     fit_lines,
     lot_lines,
 )
-from colourmatch.commands.lot_head import (
+from colourmatch.commands.lot_entries import (
     head_figures,
     head_json,
     head_options,
@@ -40,22 +34,19 @@ from colourmatch.commands.lot_head import (
 )
 from colourmatch.commands.photos import (
     answer_photos,
-    card_name_option,
-    light_option,
     measure_all,
-    note_progress,
+    reading_options,
+    record_each,
     rectangle_options,
     take_rectangles,
 )
-from colourmatch.commands.progress import watch
 from colourmatch.errors import ColourMatchError
 from colourmatch.words.figures import tell_number
 from colourmatch.words.times import tell_date
+from colourmatch.workflow.log import list_log, tell_log
 
 if TYPE_CHECKING:
-    from colourmatch.book.entries import Lot
     from colourmatch.book.lot_book import LotBook
-    from colourmatch.dosing.care import Caution
 
 
 @click.group(cls=Group)
@@ -67,114 +58,72 @@ def lot() -> None:
     example="colourmatch lot new --name 'Orange bitter' --volume-ml 900 --stock red --ceiling-mg-per-l 60 "
     "--dilution 5"
 )
-@click.option(
+@opt.text(
     "--like",
-    metavar="LOT",
+    "LOT",
+    "An old lot whose figures are taken over; what is given here counts before them.",
     is_eager=True,
-    help="An old lot whose figures are taken over; what is given here counts before them.",
 )
+@opt.text("--name", "NAME", "What the drink is called. [required, or --like]", callback=need_unless_like)
+@opt.amount("--volume", "batch", "The batch, with its unit, such as '2 l'; ml without one.")
+@opt.amount("--volume-ml", "batch", "The batch, in ml. [required, or --volume]", callback=need_volume)
 @click.option(
-    "--name",
-    metavar="NAME",
-    callback=need_unless_like,
-    help="What the drink is called. [required, or --like]",
-)
-@click.option(
-    "--volume", type=Sized("batch"), help="The batch, with its unit, such as '2 l'; ml without one."
-)
-@click.option(
-    "--volume-ml",
-    type=Sized("batch"),
-    callback=need_volume,
-    help="The batch, in ml. [required, or --volume]",
-)
-@click.option(
-    "--stock",
-    "stocks",
-    metavar="STOCK",
-    multiple=True,
-    callback=need_unless_like,
+    "--stock", "stocks", metavar="STOCK", multiple=True, callback=need_unless_like,
     help="Repeat for a second stock. [required, or --like]",
-)
+)  # fmt: skip
 @head_options(begins=True)
-@click.option("--number", metavar="NUMBER", help="Your own lot number.")
-@click.option("--note", metavar="TEXT", help="A remark.")
-@by_option
-@token_option
-def new(session: Session, like: str | None, stocks: tuple[str, ...], **given: Any) -> Answer:
+@opt.text("--number", "NUMBER", "Your own lot number.")
+@opt.text("--note", "TEXT", "A remark.")
+@opt.who
+def new(session: Session, like: str | None, stocks: tuple[str, ...], who: Who, **given: Any) -> Answer:
     """Begin a lot.
 
     With --like its stocks, reference and figures are those of an old one, and the first dose is what the last such lots
     taught; it is stepped and photographed all the same.
     """
-    from colourmatch.dosing.care import cautions_for
+    from colourmatch.book.entries import LotStory
+    from colourmatch.dosing.care import cautions_for, warn_of_base
     from colourmatch.dosing.limits import place_or_first
     from colourmatch.workflow.again import fill_like, find_first_dose
     from colourmatch.workflow.shelf_state import warn_of_stocks
 
     given["volume_ml"] = one_volume(given)
     head = head_figures(given)
-    head["entered_by"], head["notes"] = head.pop("by", None), head.pop("note", "")
-    with session.open_book() as book:
-        if like is not None:
-            old = fill_like(book, like)
-            own = old["label_lines"] | head.get("label_lines", {})
-            head = old | ({"target_lab": None} if "reference" in head else {}) | head | {"label_lines": own}
-        if stocks:
-            head["stocks"] = stocks
-        made = book.lots.begin(**head)
-        colourants = [book.stocks.get(stock).colourant for stock in made.stocks]
-        cautions = cautions_for(colourants, place_or_first(made.jurisdiction))
-        bottles = warn_of_stocks(book, made.stocks)
-        first = find_first_dose(book, book.lots.story(made.id))
-    data = head_json(made) | {"cautions": [{"code": c.code, "text": c.text} for c in cautions]}
-    warnings = _warn_of_base(made)
-    data["warnings"] = [{"code": c.code, "text": c.text} for c in warnings] + bottles
+    head |= {"notes": head.pop("note", ""), **who}
+    book = session.open_book()
+    if like is not None:
+        old = fill_like(book, like)
+        own = old["label_lines"] | head.get("label_lines", {})
+        head = old | ({"target_lab": None} if "reference" in head else {}) | head | {"label_lines": own}
+    if stocks:
+        head["stocks"] = stocks
+    made = book.lots.begin(**head)
+    colourants = [book.stocks.get(stock).colourant for stock in made.stocks]
+    cautions = cautions_for(colourants, place_or_first(made.jurisdiction))
+    bottles = warn_of_stocks(book, made.stocks)
+    first = find_first_dose(book, book.lots.story(made.id))
+    of_base = warn_of_base(LotStory(made, ()).state(), made.ceiling_mg_per_l, made.jurisdiction)
+    data = head_json(made) | {"cautions": list(map(asdict, cautions))}
+    data["warnings"] = list(map(asdict, of_base)) + bottles
     data["first_dose"] = [dose.to_json() for dose in first]
-    lines = [
-        f"Lot {made.id} ({made.label}), {made.name}: {made.volume_ml:g} ml, "
-        f"tinted with {', '.join(made.stocks)}."
-    ]
+    stocked = f"{made.volume_ml:g} ml, tinted with {', '.join(made.stocks)}."
+    lines = [f"Lot {made.id} ({made.label}), {made.name}: {stocked}"]
     lines += [f"  Warning: {warning['text']}" for warning in data["warnings"]]
-    lines += [f"  {dose.text}" for dose in first]
-    lines += [f"  {caution.text}" for caution in cautions]
+    lines += [f"  {text}" for text in (*(dose.text for dose in first), *(one.text for one in cautions))]
     if made.jurisdiction is None:
         lines.append(f"  {NO_PLACE.replace('LOT', str(made.id))}")
     return Answer(data, [*lines, f"Next: colourmatch lot photo {made.id} PHOTO"])
-
-
-def _warn_of_base(made: Lot) -> tuple[Caution, ...]:
-    from colourmatch.book.entries import LotStory
-    from colourmatch.dosing.care import warn_of_base
-
-    return warn_of_base(LotStory(made, ()).state(), made.ceiling_mg_per_l, made.jurisdiction)
-
-
-def _tell_no_lots(place: str, narrowed: bool) -> str:
-    """Why a list is empty; it names the book, as a mistyped --book is an empty one."""
-    if narrowed:
-        return "No lot fits. Leave --search, --open and --offset out to see all: colourmatch lot list"
-    begin = "colourmatch lot new --name NAME --volume-ml 900 --stock STOCK"
-    return f"No lot is in the book {place}. Begin one: {begin}"
 
 
 @lot.command(example="colourmatch lot photo 1 photo.jpg --json")
 @click.argument("lot")
 @click.argument("photos", nargs=-1, required=True, metavar="PHOTO...")
 @rectangle_options
-@card_name_option
-@light_option
-@click.option(
-    "--dilution", type=Number(), help="From this photo on 1 part is made up to so many, both glasses alike."
-)
-@click.option(
-    "--depth-mm", type=Sized("depth"), help="From this photo on the liquid stands so deep in both glasses."
-)
-@by_option
-@token_option
-def photo(
-    session: Session, lot: str, photos: tuple[str, ...], by: str | None, token: str | None, **given: Any
-) -> Answer:
+@reading_options
+@opt.number("--dilution", "From this photo on 1 part is made up to so many, both glasses alike.")
+@opt.amount("--depth-mm", "depth", "From this photo on the liquid stands so deep in both glasses.")
+@opt.who
+def photo(session: Session, lot: str, photos: tuple[str, ...], who: Who, **given: Any) -> Answer:
     """Measure photos, learn, say what to do now.
 
     The rectangles are for photos without the printed card, from above like the others of the lot. Of vessels seen from
@@ -185,31 +134,22 @@ def photo(
     from colourmatch.measurement import Measurement
     from colourmatch.workflow.lot import record_photos
 
-    card, light = given.pop("card_name"), given.pop("light")
     view = {name: given.pop(name) for name in ("depth_mm", "dilution")}
     rectangles = take_rectangles(given)
-    with session.open_book() as book:
-        lot_id = book.lots.get(lot).id
-        note_for_lot(book, lot_id, card=card, light=light, entered_by=by)
-        found = []
-        # read by all cores at once, then learnt from one after another: each advice rests on those before it
-        new = tuple(path for path in photos if not _is_in(book, lot_id, path))
-        read = measure_all(new, rectangles, lot_reader(book, lot_id).greys)
-        for number, path in enumerate(watch(photos, len(photos)), 1):
-            one = token if token is None or len(photos) == 1 else f"{token} {number}"
-            measured = [Measurement.from_json(next(read))] if path in new else None
-            found += record_photos(
-                book,
-                lot_id,
-                [Path(path)],
-                entered_by=by,
-                token=one,
-                rectangles=rectangles,
-                measured=measured,
-                view=view,
-            )
-            note_progress(session, (number, len(photos)), found[-1])
-        closed = _renew_repeated(session, book, found)
+    book = session.open_book()
+    lot_id = book.lots.get(lot).id
+    note_for_lot(book, lot_id, card=given["card_name"], light=given["light"], entered_by=who["entered_by"])
+    # read by all cores at once, then learnt from one after another: each advice rests on those before it
+    new = tuple(path for path in photos if not _is_in(book, lot_id, path))
+    read = measure_all(new, rectangles, lot_reader(book, lot_id).greys)
+    given = {"rectangles": rectangles, "view": view}
+
+    def record(path: str, who: Who) -> list[dict[str, Any]]:
+        measured = [Measurement.from_json(next(read))] if path in new else None
+        return record_photos(book, lot_id, [Path(path)], measured=measured, **given, **who)
+
+    found = record_each(session, photos, who, record)
+    closed = _renew_repeated(session, book, found)
     advice = next((result["advice"] for result in reversed(found) if result.get("advice")), None)
     data = found[0] if len(found) == 1 else {"lot": lot_id, "photos": found, "advice": advice}
     answer = answer_photos(found, data)
@@ -255,33 +195,32 @@ for _command in (
 
 
 @lot.command("list", example="colourmatch lot list --open")
-@click.option("--search", metavar="TEXT", help="Part of the name or of the number.")
-@click.option("--open", "open_only", is_flag=True, help="Only those not closed.")
+@opt.text("--search", "TEXT", "Part of the name or of the number.")
+@opt.flag("--open", "open_only", "Only those not closed.")
 @click.option(
     "--limit", type=click.IntRange(1, 10_000), default=50, show_default=True, help="How many at most."
 )
 @click.option("--offset", type=click.IntRange(0), default=0, help="Leave out so many, the newest first.")
 def list_(session: Session, search: str | None, open_only: bool, limit: int, offset: int) -> Answer:
     """The lots, the newest first."""
-    with session.read_book(needed=False) as book:
-        lots = book.lots.search(search, open_only=open_only, limit=limit, offset=offset)
-        total, place = book.lots.count(search, open_only=open_only), book.place
+    book = session.read_book(needed=False)
+    lots = book.lots.search(search, open_only=open_only, limit=limit, offset=offset)
+    total, place = book.lots.count(search, open_only=open_only), book.place
     data = {"lots": [head_json(one) for one in lots], "total": total}
-    if not lots:
-        return Answer(data, [_tell_no_lots(place, bool(search or open_only or offset))])
+    if not lots and (search or open_only or offset):
+        none = "No lot fits. Leave --search, --open and --offset out to see all: colourmatch lot list"
+        return Answer(data, [none])
+    if not lots:  # it names the book, as a mistyped --book is an empty one
+        begin = "colourmatch lot new --name NAME --volume-ml 900 --stock STOCK"
+        return Answer(data, [f"No lot is in the book {place}. Begin one: {begin}"])
     rows = [
         (
-            str(one.id),
-            one.label,
-            one.name,
-            f"{round(one.volume_ml, 1):g}",
-            ", ".join(one.stocks),
-            tell_number(one.ceiling_mg_per_l),
-            tell_date(one.created_at),
+            str(one.id), one.label, one.name, f"{round(one.volume_ml, 1):g}", ", ".join(one.stocks),
+            tell_number(one.ceiling_mg_per_l), tell_date(one.created_at),
             ("closed" if one.closed else "open") + (f", trial of {one.trial_of}" if one.trial_of else ""),
         )
         for one in lots
-    ]
+    ]  # fmt: skip
     table = Table(("lot", "number", "name", "began, ml", "stocks", "ceiling mg/l", "begun", "state"), rows)
     more = [f"{len(lots)} of {total} lots; --offset shows the others."] if total > len(lots) else []
     return Answer(data, [table, *more])
@@ -289,8 +228,8 @@ def list_(session: Session, search: str | None, open_only: bool, limit: int, off
 
 @lot.command(example="colourmatch lot show 1")
 @click.argument("lot")
-@click.option("--law", is_flag=True, help="With limits, intakes and all cautions.")
-@click.option("--no-curve", is_flag=True, help="Leave the long curve out of the JSON of the advice.")
+@opt.flag("--law", "With limits, intakes and all cautions.")
+@opt.flag("--no-curve", "Leave the long curve out of the JSON of the advice.")
 def show(session: Session, lot: str, law: bool, no_curve: bool) -> Answer:
     """Show the whole story of a lot.
 
@@ -298,8 +237,8 @@ def show(session: Session, lot: str, law: bool, no_curve: bool) -> Answer:
     """
     from colourmatch.workflow.describing import describe_lot
 
-    with session.read_book() as book:
-        told = describe_lot(book, book.lots.get(lot).id)
+    book = session.read_book()
+    told = describe_lot(book, book.lots.get(lot).id)
     if no_curve and (told["advice"] or {}).get("curve"):
         told["advice"] = told["advice"] | {"curve": None}
     return Answer(told, list(fit_lines(lot_lines(told, law=law))))
@@ -307,23 +246,18 @@ def show(session: Session, lot: str, law: bool, no_curve: bool) -> Answer:
 
 @lot.command(example="colourmatch lot log --since yesterday")
 @click.argument("lot", required=False)
-@click.option(
+@opt.text(
     "--since",
-    metavar="TIME",
+    "TIME",
+    "today, yesterday, '3 days', a day, or '2026-11-25 14:30'.",
     default="yesterday",
     show_default=True,
-    help="today, yesterday, '3 days', a day, or '2026-11-25 14:30'.",
 )
-@click.option("--by", metavar="WHO", help="Only what one person entered.")
-def log(session: Session, lot: str | None, since: str, by: str | None) -> Answer:
+@opt.text("--by", "WHO", "Only what one person entered.")
+def log(session: Session, lot: str | None, since: str, who: Who) -> Answer:
     """Tell who did what, in one lot or in all."""
-    from colourmatch.book.checks import utc_text
-    from colourmatch.commands.moments import parse_since
-    from colourmatch.workflow.log import list_log, tell_log
-
-    begin = utc_text(parse_since(since, datetime.now().astimezone()))
-    with session.read_book() as book:
-        lines = list_log(book, begin, lot, by)
+    begin = utc_text(opt.parse_since(since, datetime.now().astimezone()))
+    lines = list_log(session.read_book(), begin, lot, who["entered_by"])
     if not lines:
         return Answer({"since": begin, "entries": []}, [f"Nothing was entered since {tell_date(begin)}."])
     table = Table(("when", "who", "lot", "what"), tell_log(lines))
@@ -332,60 +266,32 @@ def log(session: Session, lot: str | None, since: str, by: str | None) -> Answer
 
 @lot.command(asks=True, example="colourmatch lot close 1 --reason matched")
 @click.argument("lot")
-@click.option(
+@opt.text(
     "--reason",
-    metavar="TEXT",
-    help="matched, nearest, ceiling, past, given up, or a few words of your own. [default: as advised]",
+    "TEXT",
+    "matched, nearest, ceiling, past, given up, or a few words of your own. [default: as advised]",
 )
-@click.option("--note", metavar="TEXT", default="", help="A remark.")
-@by_option
-@token_option
-def close(
-    session: Session, lot: str, reason: str | None, note: str, by: str | None, token: str | None
-) -> Answer:
+@opt.text("--note", "TEXT", "A remark.", default="")
+@opt.who
+def close(session: Session, lot: str, reason: str | None, note: str, who: Who) -> Answer:
     """Close a lot.
 
     Its final colour is kept, and what its photos taught of the stocks.
     """
     from colourmatch.workflow.closing import close_lot
 
-    with session.open_book() as book:
-        lot_id = book.lots.get(lot).id
-        told = close_lot(book, lot_id, reason, note, sure=session.sure, entered_by=by, token=token)
+    book = session.open_book()
+    lot_id = book.lots.get(lot).id
+    told = close_lot(book, lot_id, reason, note, sure=session.sure, **who)
     for left in told["open_trials"]:
         session.note(left["text"])
-    for passed in told["warnings"]:
-        session.note(f"Warning: {passed['text']}")
-    return Answer(
-        told,
-        [f"Lot {lot_id}. {closing_line(told, told['advice'])}", *advice_lines(told["advice"], closed=True)],
-    )
+    session.warn(told["warnings"])
+    line = f"Lot {lot_id}. {closing_line(told, told['advice'])}"
+    return Answer(told, [line, *advice_lines(told["advice"], closed=True)])
 
 
-@lot.command(example="colourmatch lot reopen 1 --reason 'closed the wrong one'")
-@click.argument("lot")
-@click.option("--reason", metavar="TEXT", help="Why, in a few words.")
-@by_option
-@token_option
-def reopen(session: Session, lot: str, reason: str | None, by: str | None, token: str | None) -> Answer:
-    """Open a closed lot again.
-
-    Its closing stays in the story. What it taught of the stocks is taken back until it is closed again.
-    """
-    from colourmatch.workflow.describing import describe_lot
-
-    with session.open_book() as book:
-        entry = book.lots.reopen(book.lots.get(lot).id, reason or "", entered_by=by, token=token)
-        told = describe_lot(book, entry.lot_id)
-    data = {
-        "lot": entry.lot_id, "entry": entry.id, "closing_entry": entry.closing_entry_id, "reason": entry.reason,
-        "closed": told["closed"], "advice": told["advice"],
-    }  # fmt: skip
-    line = f"Lot {entry.lot_id} is open again: {entry.reason}. Its closing, entry {entry.closing_entry_id}, stays in its story."
-    return Answer(data, [line, *advice_lines(told["advice"], closed=told["closed"])])
-
-
-for _command in (papers.sheet, papers.label, afterwards.trend, afterwards.recheck):
-    lot.add_command(_command)
-for _command in (trials.trial, trials.look, trials.use, papers.export, papers.import_):
+for _command in (
+    lot_entries.reopen, papers.sheet, papers.label, trials.trend, trials.recheck, trials.trial, trials.look,
+    trials.use, papers.export, papers.import_,
+):  # fmt: skip
     lot.add_command(_command)

@@ -3,56 +3,45 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
-from typing import Any
+import sys
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from pathlib import Path
+from typing import Any, TypeVar
 
 import click
 
-from colourmatch.commands.framework import Answer, Command, Number, Rectangle, Session, options
+from colourmatch.commands import options as opt
+from colourmatch.commands.framework import Answer, Command, Session, Who
+from colourmatch.commands.help_text import DEBUG
 from colourmatch.commands.lines import combined_lines, measurement_lines
-from colourmatch.commands.progress import watch
 from colourmatch.errors import ColourMatchError, InputError, PhotoError
 
+One = TypeVar("One")
 #: From so many photos on it pays to start a process for each core.
 _MANY = 4
 
 
 @click.command(cls=Command, uses_book=False, example="colourmatch card --paper a4 --out card.pdf")
-@click.option(
-    "--paper", type=click.Choice(["a4", "letter"], case_sensitive=False), default="a4", show_default=True
-)
-@click.option("--fields", is_flag=True, help="With colour fields under the glasses, for a colour printer.")
-@click.option("--out", metavar="FILE", default="card.pdf", show_default=True, help="Where to write the PDF.")
+@opt.paper
+@opt.flag("--fields", "With colour fields under the glasses, for a colour printer.")
+@opt.text("--out", "FILE", "Where to write the PDF.", default="card.pdf", show_default=True)
 def card(session: Session, paper: str, fields: bool, out: str) -> Answer:
     """Write the card to print: lay it flat, set the glasses on its rings, photograph from straight above."""
     from colourmatch.paper.card import write_card_pdf
 
     version = 2 if fields else 1
     write_card_pdf(paper, out, version)
-    data = {"paper": paper, "out": out, "version": version}
     printer = " with a colour printer" if fields else ""
     advice = f"Print it{printer} at actual size (100 %, no fitting to the page) on plain matt paper."
-    return Answer(data, [f"Wrote {out}. {advice}"])
+    return Answer({"paper": paper, "out": out, "version": version}, [f"Wrote {out}. {advice}"])
 
 
 #: Where white and liquids are on a photo without the printed card.
-rectangle_options = options(
-    click.option(
-        "--white",
-        type=Rectangle(),
-        metavar="X,Y,W,H",
-        help="Without the card: white or grey paper, in pixels.",
-    ),
-    click.option(
-        "--white-reflectance",
-        type=Number(),
-        metavar="PART",
-        help="0.18 for the usual grey card [default: 1, white].",
-    ),
-    click.option(
-        "--reference", type=Rectangle(), metavar="X,Y,W,H", help="Without the card: the reference liquid."
-    ),
-    click.option("--batch", type=Rectangle(), metavar="X,Y,W,H", help="Without the card: the batch."),
+rectangle_options = opt.join(
+    opt.text("--white", "X,Y,W,H", "Without the card: white or grey paper, in pixels.", type=opt.Rectangle()),
+    opt.number("--white-reflectance", "0.18 for the usual grey card [default: 1, white].", metavar="PART"),
+    opt.text("--reference", "X,Y,W,H", "Without the card: the reference liquid.", type=opt.Rectangle()),
+    opt.text("--batch", "X,Y,W,H", "Without the card: the batch.", type=opt.Rectangle()),
 )
 
 
@@ -68,20 +57,17 @@ def take_rectangles(given: dict[str, Any]) -> dict[str, Any]:
 
 
 #: What photos are read with, on the commands that take photos.
-card_name_option = click.option(
-    "--card-name", metavar="NAME", help="The printed card, when its greys are in the book (card-profile)."
-)
-light_option = click.option(
-    "--light", metavar="NAME", help="The light, when the phone is calibrated in it (phone), such as window."
+reading_options = opt.join(
+    opt.text("--card-name", "NAME", "The printed card, when its greys are in the book (card-profile)."),
+    opt.text("--light", "NAME", "The light, when the phone is calibrated in it (phone), such as window."),
 )
 
 
 @click.command(cls=Command, example="colourmatch measure first.jpg second.heic --same --json")
 @click.argument("photos", nargs=-1, required=True, metavar="PHOTO...")
 @rectangle_options
-@card_name_option
-@light_option
-@click.option("--same", is_flag=True, help="All show the same two liquids: also say what they give together.")
+@reading_options
+@opt.flag("--same", "All show the same two liquids: also say what they give together.")
 def measure(session: Session, photos: tuple[str, ...], same: bool, **given: Any) -> Answer:
     """Measure photos: how far apart batch and reference are, in what direction, how sure that is.
 
@@ -96,14 +82,11 @@ def measure(session: Session, photos: tuple[str, ...], same: bool, **given: Any)
     from colourmatch.measurement import Measurement
 
     if card or light:
-        with session.read_book() as book:
-            from colourmatch.instrument.incoming import open_reader
+        from colourmatch.instrument.incoming import open_reader
 
-            reader = open_reader(book, card, light)
-            found = [
-                reader.finish(Measurement.from_json(result)).to_json()
-                for result in _measure_noting(session, photos, rectangles, reader.greys)
-            ]
+        reader = open_reader(session.read_book(), card, light)
+        read = _measure_noting(session, photos, rectangles, reader.greys)
+        found = [reader.finish(Measurement.from_json(result)).to_json() for result in read]
     else:
         found = list(_measure_noting(session, photos, rectangles))
     if not same:
@@ -124,12 +107,47 @@ def _measure_noting(
         yield result
 
 
+def watch(results: Iterable[One], total: int) -> Iterator[One]:
+    """Hand results on as they come; on a terminal a bar on stderr shows how many of `total` are done."""
+    if total < 2 or not sys.stderr.isatty():  # other programs read the lines
+        yield from results
+        return
+    from rich.console import Console
+    from rich.progress import track
+
+    # lines printed meanwhile appear above the bar; when all is done the bar goes
+    yield from track(results, "Measuring photos", total, console=Console(stderr=True), transient=True)
+
+
 def note_progress(session: Session, place: tuple[int, int], result: dict[str, Any]) -> None:
     """A line on stderr for each of several photos, and why one was refused."""
     number, total = place
     if total > 1:
-        refused = f": {result['error']}" if result["error"] else ""
-        session.note(f"Photo {number} of {total}, {result['photo']}{refused}")
+        why = result.get("error") or result.get("note")
+        session.note(f"Photo {number} of {total}, {result['photo']}{f': {why}' if why else ''}")
+
+
+def record_each(
+    session: Session, photos: Sequence[str], who: Who, record: Callable[[str, Who], list[dict[str, Any]]]
+) -> list[dict[str, Any]]:
+    """Photos recorded one after another, each with a token of its own, and noted; what came of each."""
+    found, token = [], who.get("token")
+    for number, path in enumerate(watch(photos, len(photos)), 1):
+        own = {"token": f"{token} {number}"} if token is not None and len(photos) > 1 else {}
+        found += record(path, who | own)
+        note_progress(session, (number, len(photos)), found[-1])
+    return found
+
+
+def answer_entries(
+    found: list[dict[str, Any]], data: dict[str, Any], lines: list[str], key: str = "entry"
+) -> Answer:
+    """The answer for photos that were to be kept: exit 2 when none of them was, with what to do."""
+    told = [f"{one['photo']}: {one['note']}" for one in found if one["note"]]
+    if not found or any(one[key] is not None for one in found):
+        return Answer(data, [*told, *lines])
+    text = found[0]["note"] if len(found) == 1 else "None of the photos could be used: " + " ".join(told)
+    return Answer(data | {"error": {"code": "photo", "text": text}}, [], 2, text)
 
 
 def answer_photos(found: list[dict[str, Any]], data: dict[str, Any]) -> Answer:
@@ -140,9 +158,8 @@ def answer_photos(found: list[dict[str, Any]], data: dict[str, Any]) -> Answer:
     code = 1 if any(flag["code"] == "fault" for result in found for flag in result["quality"]) else 2
     if len(found) == 1:
         return Answer(data, [], code, found[0]["error"])
-    return Answer(
-        data, [], code, "None of the photos could be measured. What to do is said with each of them."
-    )
+    none = "None of the photos could be measured. What to do is said with each of them."
+    return Answer(data, [], code, none)
 
 
 def measure_all(
@@ -162,11 +179,8 @@ def measure_all(
             # A worker was ended from outside, mostly for want of memory: one photo in one process says which.
             photo = left.pop(0)
             alone = list(_measure_in_pool([photo], (rectangles, greys), 1))
-            yield (
-                alone[0]
-                if alone
-                else _refused(photo, "Measuring this photo needs more memory than there is. Make it smaller.")
-            )
+            why = "Measuring this photo needs more memory than there is. Make it smaller."
+            yield alone[0] if alone else _refused(photo, why)
 
 
 def _measure_in_pool(
@@ -193,8 +207,6 @@ def _measure_in_pool(
 
 def measure_one(photo: str, rectangles: dict[str, Any], greys: Any = None) -> dict[str, Any]:
     """The JSON of one photo, whatever happens to it: a refusal, and a fault too, is an entry of its own."""
-    from pathlib import Path
-
     try:
         if rectangles:
             from colourmatch.photo.rectangles import measure_rectangles
@@ -206,19 +218,16 @@ def measure_one(photo: str, rectangles: dict[str, Any], greys: Any = None) -> di
     except ColourMatchError as error:
         return _refused(photo, error.text, error.code)
     except Exception as error:
-        if os.environ.get("COLOURMATCH_DEBUG"):
+        if os.environ.get(DEBUG):
             import traceback
 
             traceback.print_exc()
         what = " ".join(f"{type(error).__name__}: {error}".split())[:200]
-        return _refused(
-            photo, f"A fault of the program stopped this photo: {what}. Take another photo.", "fault"
-        )
+        text = f"A fault of the program stopped this photo: {what}. Take another photo."
+        return _refused(photo, text, "fault")
 
 
 def _refused(photo: str, text: str, code: str = "unreadable") -> dict[str, Any]:
-    from pathlib import Path
-
     from colourmatch.photo.measure import refuse
 
     return refuse(Path(photo).name, PhotoError(text, code)).to_json()

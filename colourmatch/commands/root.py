@@ -20,11 +20,11 @@ _MODULES = {
     "stock": "stocks",
     "lot": "lots",
     "reference": "references",
-    "book": "books",
-    "guide": "guide",
+    "book": "papers",
+    "guide": "helping",
     "demo": "running",
     "app": "running",
-    "completion": "completing",
+    "completion": "helping",
 }
 
 

@@ -11,38 +11,35 @@ from typing import TYPE_CHECKING, NoReturn
 
 import click
 
-from colourmatch.commands.framework import Answer, Command, Session
+from colourmatch.commands import options as opt
+from colourmatch.commands.framework import Answer, Command, Session, print_json
 from colourmatch.errors import InputError
+from colourmatch.sharing import network
+from colourmatch.sharing.door import Door, tell_sharing
 
 if TYPE_CHECKING:
     from socket import socket
     from ssl import SSLContext
 
     from colourmatch.book.lot_book import LotBook
-    from colourmatch.sharing.door import Door
 
 _FIRST_PORT = 8501
 
 
 @click.command(cls=Command, example="colourmatch demo --keep demo-photos")
-@click.option("--keep", metavar="FOLDER", help="Keep the photos and the book there.")
+@opt.text("--keep", "FOLDER", "Keep the photos and the book there.")
 def demo(session: Session, keep: str | None) -> Answer:
     """Play one invented lot from the first photo to the stop; liquids, phone and light are simulated."""
     from colourmatch.demo import play_demo
+    from colourmatch.workflow.describing import describe_lot
 
     with _demo_folder(keep) as folder, _demo_book(session, folder, keep) as book:
         lot_id = play_demo(book, session.say, folder=folder)
-        from colourmatch.workflow.describing import describe_lot
-
         told = describe_lot(book, lot_id)
         place = book.place if session.book or keep else None
-    data = {
-        "lot": lot_id,
-        "book": place,
-        "photos": sorted(str(p) for p in folder.glob("*.jpg")) if keep else [],
-    }
+    photos = sorted(map(str, folder.glob("*.jpg"))) if keep else []
     last = f"Look at it again: colourmatch lot show {lot_id} --book {place}" if place else "Nothing was kept."
-    return Answer(data | {"story": told}, [last])
+    return Answer({"lot": lot_id, "book": place, "photos": photos, "story": told}, [last])
 
 
 @contextmanager
@@ -76,19 +73,12 @@ def _demo_book(session: Session, folder: Path, keep: str | None) -> Iterator[Lot
 
 @click.command(cls=Command, example="colourmatch app --share")
 @click.option("--port", type=click.IntRange(1, 65535), help=f"[default: {_FIRST_PORT}, or the next free one]")
-@click.option("--share", is_flag=True, help="Open it to the local network too, behind an access code.")
-@click.option("--address", metavar="IP", help="With --share: which address of this machine to open.")
-@click.option(
-    "--certificate", metavar="FILE", help="With --share and --key: encrypt with this certificate (PEM)."
-)
-@click.option("--key", metavar="FILE", help="The key of the certificate (PEM).")
+@opt.flag("--share", "Open it to the local network too, behind an access code.")
+@opt.text("--address", "IP", "With --share: which address of this machine to open.")
+@opt.text("--certificate", "FILE", "With --share and --key: encrypt with this certificate (PEM).")
+@opt.text("--key", "FILE", "The key of the certificate (PEM).")
 def app(
-    session: Session,
-    port: int | None,
-    share: bool,
-    address: str | None,
-    certificate: str | None,
-    key: str | None,
+    session: Session, port: int | None, share: bool, address: str | None, **files: str | None
 ) -> NoReturn:
     """Open the app: it prints the address to open in the browser.
 
@@ -96,18 +86,16 @@ def app(
     code that is printed. The code is new each time and ends with the program.
     """
     from colourmatch.book.lot_book import open_or_read_book
-    from colourmatch.sharing import network
-    from colourmatch.sharing.door import Door
 
     if address is not None and not share:
         raise InputError("--address counts only together with --share: colourmatch app --share --address IP")
-    if not share and (certificate or key):
+    if not share and any(files.values()):
         raise InputError(
             "--certificate counts only together with --share: colourmatch app --share --certificate FILE --key FILE"
         )
-    encryption = network.read_certificate(certificate, key)
+    encryption = network.read_certificate(**files)
     opened = [network.HERE, *([network.find_local_address(address)] if share else [])]
-    script = find_app()
+    script = find_app()  # before anything is opened
     with open_or_read_book(session.book) as book:
         place = book.place
         book.photo_store.clear_left_over()
@@ -120,8 +108,6 @@ def app(
     door = Door(network.show_address(opened[1], chosen, encryption is not None)) if share else None
     session.note(f"The app is at {url} (lot book: {place}). Stop it with Ctrl+C.")
     if session.as_json:
-        from colourmatch.commands.framework import print_json
-
         shared = {"url": door.url, "code": door.code, "url_with_code": door.url_with_code} if door else None
         print_json({"url": url, "port": chosen, "book": place, "share": shared})
     else:
@@ -135,7 +121,6 @@ def app(
 
 
 def _tell_sharing(session: Session, door: Door) -> None:
-    from colourmatch.sharing.door import tell_sharing
     from colourmatch.sharing.qr import draw_for_terminal
 
     session.say()

@@ -2,49 +2,45 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
-from colourmatch.commands.framework import (
-    Number,
-    Sized,
-    options,
-)
+from colourmatch.book.bottles import BottleFacts
+from colourmatch.book.lot_book import LotBook
+from colourmatch.book.shelf_records import StockEntry
+from colourmatch.commands import options as opt
 from colourmatch.words.figures import tell_amount, tell_percent
-
-if TYPE_CHECKING:
-    from colourmatch.book.bottles import BottleFacts
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.book.shelf_records import StockEntry
-
+from colourmatch.workflow.shelf_state import describe_bottles
 
 #: What a bottle says of its strength: one of these.
-bottle_options = options(
-    click.option("--bottle-percent", type=Number(), help="The bottle says so many % w/w of pure dye."),
-    click.option("--bottle-e1pct", type=Number(), help="It says E 1 %, 1 cm: of 1 g in 100 ml."),
-    click.option("--bottle-colour-value", type=Number(), help="It says a colour value: of 10 g in 100 ml."),
-    click.option("--bottle-a610", type=Number(), help="A caramel: absorbance of 0.1 % at 610 nm."),
+bottle_options = opt.join(
+    opt.number("--bottle-percent", "The bottle says so many % w/w of pure dye."),
+    opt.number("--bottle-e1pct", "It says E 1 %, 1 cm: of 1 g in 100 ml."),
+    opt.number("--bottle-colour-value", "It says a colour value: of 10 g in 100 ml."),
+    opt.number("--bottle-a610", "A caramel: absorbance of 0.1 % at 610 nm."),
 )
-
-
 #: Whose batch a bottle is, its days and how much it holds.
-bottle_facts = options(
-    click.option("--supplier", metavar="NAME", help="Who sold what is in it."),
+bottle_facts = opt.join(
+    opt.text("--supplier", "NAME", "Who sold what is in it."),
     click.option("--batch", "supplier_batch", metavar="BATCH", help="The supplier's batch."),
-    click.option("--made-on", metavar="DAY", help="When it was made, such as 2026-11-29."),
-    click.option("--use-by", metavar="DAY", help="Until when it is good, such as 2027-05-01."),
-    click.option("--amount-ml", type=Sized("stock"), help="How much is in it; doses are counted down."),
+    opt.text("--made-on", "DAY", "When it was made, such as 2026-11-29."),
+    opt.text("--use-by", "DAY", "Until when it is good, such as 2027-05-01."),
+    opt.amount("--amount-ml", "stock", "How much is in it; doses are counted down."),
 )
-hand_option = click.option(
-    "--hand", type=click.Choice(["drops", "ml", "grams"]), help="In what its doses are measured."
-)
+hand_option = click.option("--hand", type=opt.HAND, help="In what its doses are measured.")
+_FACTS = ("supplier", "supplier_batch", "made_on", "use_by", "amount_ml", "hand")
+#: What the JSON of a stock takes from its record as it stands there.
+_OF_RECORD = (
+    "id", "colourant", "strength_g_per_100ml", "label_strength_g_per_100ml", "label_strength_rel_sd", "strength_factor",
+    "strength_rel_sd", "drop_ml", "drop_rel_sd", "density_g_per_ml", "made_in", "active", "created_at", "changed_at",
+    *_FACTS, "follows",
+)  # fmt: skip
 
 
 def take_facts(given: dict[str, Any]) -> BottleFacts:
     """What was typed of a bottle, taken out of the options."""
-    keys = ("supplier", "supplier_batch", "made_on", "use_by", "amount_ml", "hand")
-    said = {key: given.pop(key, None) for key in keys}
+    said = {key: given.pop(key, None) for key in _FACTS}
     return {key: value for key, value in said.items() if value is not None}  # type: ignore[return-value]
 
 
@@ -56,36 +52,17 @@ def take_bottle(given: dict[str, Any]) -> dict[str, float]:
 
 def describe_stock(book: LotBook, entry: StockEntry) -> dict[str, Any]:
     """The JSON of a stock; strengths are g of pure dye in 100 ml."""
-    from colourmatch.workflow.shelf_state import describe_bottles
-
-    known = entry.as_stock()
-    bottle = ("supplier", "supplier_batch", "made_on", "use_by", "amount_ml", "hand", "follows")
-    stands = describe_bottles(book, [entry])[entry.id]
     return {
         "stock": entry.name,
-        "id": entry.id,
-        "colourant": entry.colourant,
-        "strength_g_per_100ml": entry.strength_g_per_100ml,
-        "label_strength_g_per_100ml": entry.label_strength_g_per_100ml,
-        "label_strength_rel_sd": entry.label_strength_rel_sd,
-        "strength_factor": entry.strength_factor,
-        "strength_rel_sd": entry.strength_rel_sd,
+        **{key: getattr(entry, key) for key in _OF_RECORD},
         "learnt": tell_learnt(entry),
-        "drop_ml": entry.drop_ml,
-        "drop_rel_sd": entry.drop_rel_sd,
         "drop_weighed": entry.weighed,
-        "mg_per_drop": known.mg_per_drop,
-        "density_g_per_ml": entry.density_g_per_ml,
-        "made_in": entry.made_in,
+        "mg_per_drop": entry.as_stock().mg_per_drop,
         "diluted_from": entry.diluted_from_id,
-        "active": entry.active,
         "note": entry.notes,
-        "created_at": entry.created_at,
-        "changed_at": entry.changed_at,
         "by": entry.entered_by,
         "corrected": list(entry.corrected),
-        **{key: getattr(entry, key) for key in bottle},
-        **stands,
+        **describe_bottles(book, [entry])[entry.id],
     }
 
 
@@ -114,13 +91,11 @@ def sum_up(entry: StockEntry) -> str:
 
 
 def tell_origin(entry: StockEntry) -> str:
-    known = []
-    if entry.weighed:
-        known.append("weighed")
-    if entry.strength_factor != 1:
-        known.append(f"learnt {entry.strength_factor:.2f}")
-    if entry.corrected:
-        known.append("put right")
-    if not entry.active:
-        known.append("put away")
-    return ", ".join(known) or "label"
+    """From what its figures are known, in a few words."""
+    known = {
+        "weighed": entry.weighed,
+        f"learnt {entry.strength_factor:.2f}": entry.strength_factor != 1,
+        "put right": entry.corrected,
+        "put away": not entry.active,
+    }
+    return ", ".join(word for word, holds in known.items() if holds) or "label"

@@ -1,15 +1,19 @@
-"""Beside the steps of a lot, on the command line: trials on a measured part, looks in a glass, another stock."""
+"""Beside and after the steps of a lot, on the command line: trials, looks in a glass, another stock, rechecks, trend."""
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from colourmatch.commands.framework import Answer, Command, Session, Sized, by_option, token_option
-from colourmatch.commands.lines import advice_lines, intake_lines, serving_lines, trial_lines
-from colourmatch.commands.typed import Serving
+from colourmatch.commands import options as opt
+from colourmatch.commands.framework import Answer, Command, Session, Table, Who
+from colourmatch.commands.lines import advice_lines, drift_lines, intake_lines, serving_lines
+from colourmatch.commands.photos import answer_entries, reading_options, record_each
 from colourmatch.errors import InputError
+from colourmatch.words.figures import tell_interval, tell_number, tell_spread
+from colourmatch.words.times import tell_date
 
 if TYPE_CHECKING:
     from colourmatch.book.entries import LotStory
@@ -23,13 +27,10 @@ CLEAN = (
 
 @click.command(cls=Command, example="colourmatch lot trial 1 --ml 100")
 @click.argument("lot")
-@click.option("--ml", type=Sized("part"), help="Take a trial of so many ml; 50 or 100 are good.")
-@click.option("--pour-back", is_flag=True, help="LOT is a trial: close it and pour it back into its batch.")
-@by_option
-@token_option
-def trial(
-    session: Session, lot: str, ml: float | None, pour_back: bool, by: str | None, token: str | None
-) -> Answer:
+@opt.amount("--ml", "part", "Take a trial of so many ml; 50 or 100 are good.")
+@opt.flag("--pour-back", "LOT is a trial: close it and pour it back into its batch.")
+@opt.who
+def trial(session: Session, lot: str, ml: float | None, pour_back: bool, who: Who) -> Answer:
     """Tint a measured part of the batch first.
 
     The trial is a lot of its own with its drops and photos; what was found there is scaled to the batch. Without --ml
@@ -40,31 +41,30 @@ def trial(
 
     if ml is not None and pour_back:
         raise InputError("Give one of --ml, to take a trial, and --pour-back, to end one.")
-    with session.open_book() if ml is not None or pour_back else session.read_book() as book:
-        if ml is not None:
-            return _take(book, lot, ml, {"entered_by": by, "token": token})
-        head = book.lots.get(lot)
-        if pour_back:
-            entry = finish_trial(book, head.id, entered_by=by, token=token)
-            trials = describe_trials(book, book.lots.story(head.id))
-            state = book.lots.story(entry.lot_id).state()
-            line = f"Trial, lot {head.id}, is closed and poured back into lot {entry.lot_id}: now {state.volume_ml:.1f} ml."
-            data = {
-                "lot": entry.lot_id,
-                "trial": head.id,
-                "entry": entry.id,
-                "ml": entry.ml,
-                "trials": trials,
-            }
-            return Answer(data, [line, CLEAN, f"Next: colourmatch lot photo {entry.lot_id} PHOTO"])
+    book = session.open_book() if ml is not None or pour_back else session.read_book()
+    if ml is not None:
+        return _take(book, lot, ml, who)
+    head = book.lots.get(lot)
+    if pour_back:
+        entry = finish_trial(book, head.id, **who)
         trials = describe_trials(book, book.lots.story(head.id))
+        state = book.lots.story(entry.lot_id).state()
+        line = f"Trial, lot {head.id}, is closed and poured back into lot {entry.lot_id}: now {state.volume_ml:.1f} ml."
+        data = {
+            "lot": entry.lot_id,
+            "trial": head.id,
+            "entry": entry.id,
+            "ml": entry.ml,
+            "trials": trials,
+        }
+        return Answer(data, [line, CLEAN, f"Next: colourmatch lot photo {entry.lot_id} PHOTO"])
+    trials = describe_trials(book, book.lots.story(head.id))
     none = f"Lot {head.id} has no trial. Take one: colourmatch lot trial {head.id} --ml 100"
-    return Answer(
-        {"lot": head.id, "trial_of": head.trial_of, "trials": trials}, list(trial_lines(trials)) or [none]
-    )
+    data = {"lot": head.id, "trial_of": head.trial_of, "trials": trials}
+    return Answer(data, [one["text"] for one in trials] or [none])
 
 
-def _take(book: LotBook, lot: str, ml: float, who: dict[str, str | None]) -> Answer:
+def _take(book: LotBook, lot: str, ml: float, who: Who) -> Answer:
     made = book.trials.take(lot, ml, **who)
     left = book.lots.story(made.trial_of or 0).state().volume_ml
     data = {
@@ -81,14 +81,11 @@ def _take(book: LotBook, lot: str, ml: float, who: dict[str, str | None]) -> Ans
 
 @click.command(cls=Command, example="colourmatch lot look 1 --serving 'depth-mm=60,dilution=4,light=A'")
 @click.argument("lot")
-@click.option(
-    "--serving",
-    type=Serving(),
-    multiple=True,
-    metavar="KEY=VALUE,...",
-    help="A glass: name, depth-mm, dilution, light (A, D65, 2700 K ...). Repeat for a second [default: the lot's own, or "
-    "6 cm with soda in daylight and warm light].",
-)
+@opt.text(
+    "--serving", "KEY=VALUE,...",
+    "A glass: name, depth-mm, dilution, light (A, D65, 2700 K ...). Repeat for a second [default: the lot's own, or "
+    "6 cm with soda in daylight and warm light].", type=opt.Serving(), multiple=True,
+)  # fmt: skip
 def look(session: Session, lot: str, serving: tuple[dict[str, Any], ...]) -> Answer:
     """How batch and reference look in a glass.
 
@@ -98,19 +95,17 @@ def look(session: Session, lot: str, serving: tuple[dict[str, Any], ...]) -> Ans
     from colourmatch.workflow.glasses import EXAMPLE_GLASSES, serve_lot
     from colourmatch.workflow.intake import read_intake
 
-    with session.read_book() as book:
-        story = book.lots.story(lot)
-        own = (story.lot.serving or {}).get("conditions") or list(EXAMPLE_GLASSES)
-        asked = [one for one in serving if one]
-        doses = _next_doses(book, story)
-        seen = serve_lot(book, story.lot.id, asked or own, doses)
-        intake = read_intake(story, asked or None)
-    if not seen:
-        words = (
-            f"No photo says anything of lot {story.lot.id} yet: colourmatch lot photo {story.lot.id} PHOTO"
-        )
-        return Answer({"lot": story.lot.id, "serving": [], "intake": intake}, [words])
+    book = session.read_book()
+    story = book.lots.story(lot)
+    own = (story.lot.serving or {}).get("conditions") or list(EXAMPLE_GLASSES)
+    asked = [one for one in serving if one]
+    doses = _next_doses(book, story)
+    seen = serve_lot(book, story.lot.id, asked or own, doses)
+    intake = read_intake(story, asked or None)
     data = {"lot": story.lot.id, "serving": seen, "intake": intake}
+    if not seen:
+        none = f"No photo says anything of lot {story.lot.id} yet: colourmatch lot photo {story.lot.id} PHOTO"
+        return Answer(data, [none])
     return Answer(data, [*serving_lines(seen), *intake_lines(intake)])
 
 
@@ -128,24 +123,89 @@ def _next_doses(book: LotBook, story: LotStory) -> list[dict[str, Any]]:
 @click.command(cls=Command, example="colourmatch lot use 1 gold --reason 'the yellow is missing'")
 @click.argument("lot")
 @click.argument("stocks", nargs=-1, required=True, metavar="STOCK...")
-@click.option("--reason", metavar="TEXT", default="to come nearer to the reference", show_default=True)
-@by_option
-@token_option
-def use(
-    session: Session, lot: str, stocks: tuple[str, ...], reason: str, by: str | None, token: str | None
-) -> Answer:
+@opt.text("--reason", "TEXT", "", default="to come nearer to the reference", show_default=True)
+@opt.who
+def use(session: Session, lot: str, stocks: tuple[str, ...], reason: str, who: Who) -> Answer:
     """Use another stock in a lot as well.
 
     The advice then weighs it with the others. What was used before stays in the history.
     """
     from colourmatch.workflow.lot import advise_lot
 
-    with session.open_book() as book:
-        head = book.lots.get(lot)
-        wanted = list(dict.fromkeys([*head.stocks, *(book.stocks.get(stock).name for stock in stocks)]))
-        if wanted == list(head.stocks):
-            raise InputError(f"Lot {head.id} uses {', '.join(head.stocks)} already. Name another stock.")
-        done = book.lots.amend(head.id, reason, stocks=wanted, entered_by=by, token=token)
-        advice = None if head.closed else advise_lot(book, head.id)
+    book = session.open_book()
+    head = book.lots.get(lot)
+    wanted = list(dict.fromkeys([*head.stocks, *(book.stocks.get(stock).name for stock in stocks)]))
+    if wanted == list(head.stocks):
+        raise InputError(f"Lot {head.id} uses {', '.join(head.stocks)} already. Name another stock.")
+    done = book.lots.amend(head.id, reason, stocks=wanted, **who)
+    advice = None if head.closed else advise_lot(book, head.id)
     data = {"lot": head.id, "entry": done.id, "stocks": wanted, "advice": advice}
     return Answer(data, [f"Lot {head.id} uses {', '.join(wanted)} now.", *advice_lines(advice)])
+
+
+@click.command(cls=Command, example="colourmatch lot trend --stock red")
+@opt.text("--stock", "STOCK", "Only lots of this stock, all bottles of its name.")
+@opt.text("--reference", "NAME", "Only lots tinted to this reference.")
+@opt.text("--name", "TEXT", "Only lots with this in their name or number.")
+@click.option(
+    "--limit",
+    type=click.IntRange(1, 10_000),
+    default=50,
+    show_default=True,
+    help="How many, the last closed.",
+)
+def trend(session: Session, stock: str | None, reference: str | None, name: str | None, limit: int) -> Answer:
+    """Closed lots against each other: final colour, difference and dose, with limits of natural variation."""
+    from colourmatch.workflow.trend import read_trend, trend_json
+
+    told = trend_json(read_trend(session.read_book(needed=False), stock, reference, name, limit))
+    lines: list[str | Table] = [_lots_table(told["lots"])] if told["lots"] else []
+    limits = [
+        (chart, *(tell_number(found[key], 2) for key in ("mean", "low", "high")))
+        for chart, found in told["limits"].items()
+        if found
+    ]
+    if told["lots"] and limits:
+        lines.append(Table(("chart", "mean", "lower limit", "upper limit"), limits))
+    lines += [told["text"], *told["notes"]]
+    lines += [f"Left out: lot {left['label']}, {left['reason']}." for left in told["left_out"]]
+    return Answer(told, lines)
+
+
+def _lots_table(lots: list[dict[str, Any]]) -> Table:
+    headers = ("lot", "name", "closed", "ended", "L*", "a*", "b*", "CIEDE2000", "mg/l", "drops/l")
+    rows = [
+        (
+            lot["label"], lot["name"], tell_date(lot["closed_at"]), lot["outcome"],
+            *(tell_spread(v, sd) for v, sd in zip(lot["lab"], lot["lab_sd"], strict=True)),
+            tell_interval(lot["delta_e_2000"]), tell_spread(lot["mg_per_l"], lot["mg_per_l_sd"]),
+            tell_number(lot["drops_per_l"]),
+        )
+        for lot in lots
+    ]  # fmt: skip
+    return Table(headers, rows)
+
+
+@click.command(cls=Command, example="colourmatch lot recheck 1 after-a-week.jpg")
+@click.argument("lot")
+@click.argument("photos", nargs=-1, metavar="[PHOTO...]")
+@reading_options
+@opt.who
+def recheck(
+    session: Session, lot: str, photos: tuple[str, ...], card_name: str | None, light: str | None, who: Who
+) -> Answer:
+    """Does the colour of a closed lot hold? Photograph it beside its reference in a week and in a month.
+
+    Without a photo it says what is known so far. Photos are read with the card and the light noted for the lot;
+    --card-name and --light note others from now on.
+    """
+    from colourmatch.workflow.recheck import read_drift, record_recheck
+
+    book = session.open_book() if photos else session.read_book()
+    lot_id = book.lots.get(lot).id
+    found = record_each(
+        session, photos, who,
+        lambda path, own: record_recheck(book, lot_id, [Path(path)], card=card_name, light=light, **own)["photos"],
+    )  # fmt: skip
+    drift = read_drift(book, lot_id)
+    return answer_entries(found, {"lot": lot_id, "photos": found, "drift": drift}, list(drift_lines(drift)))

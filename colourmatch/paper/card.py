@@ -11,17 +11,19 @@ card 2 as DeviceRGB (ISO 32000-1:2008, 8.6.4).
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from io import BytesIO
+from itertools import groupby
 from pathlib import Path
 from typing import Any, BinaryIO
 
+from reportlab.pdfbase.pdfmetrics import stringWidth
+
 from colourmatch.colour.spaces import encode_srgb
-from colourmatch.errors import InputError
+from colourmatch.paper.page import MM, UPRIGHT_MM, draw_pdf, page_size
 from colourmatch.photo.card import Card, marker_bits, read_card
 from colourmatch.writing import write_out
 
-#: Landscape width and height. Sources: ISO 216 (A4), ANSI/ASME Y14.1 (Letter).
-PAPER_SIZES_MM: dict[str, tuple[float, float]] = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}
+#: Landscape width and height.
+PAPER_SIZES_MM = {name: (high, wide) for name, (wide, high) in UPRIGHT_MM.items()}
 
 CHECK_LINE_MM = 100.0
 LABELS = {"reference": "reference", "batch": "batch", "blank": "blank (water)"}
@@ -36,7 +38,6 @@ _PRINT_LINES = (
     'Print at 100 % ("actual size", not "fit to page") on matt white paper.',
     "Check the line with a ruler: it must be 100 mm long. Keep the card flat and clean.",
 )
-_MM = 72.0 / 25.4
 _RING_LINE_MM = 0.4
 _RING_REFLECTANCE = 0.35
 
@@ -51,7 +52,7 @@ class _Sheet:
         self.height = page_mm[1]
 
     def to_points(self, x: float, y: float) -> tuple[float, float]:
-        return (self.left + x) * _MM, (self.height - self.top - y) * _MM
+        return (self.left + x) * MM, (self.height - self.top - y) * MM
 
     def fill(self, rectangles: Iterable[Sequence[float]], reflectance: float) -> None:
         """Rectangles (x, y, width, height) as one path, so that no hairline shows where two touch."""
@@ -59,12 +60,11 @@ class _Sheet:
         path = self.canvas.beginPath()
         for x, y, width, height in rectangles:
             left, bottom = self.to_points(x, y + height)
-            path.rect(left, bottom, width * _MM, height * _MM)
+            path.rect(left, bottom, width * MM, height * MM)
         self.canvas.drawPath(path, stroke=0, fill=1)
 
-    def fill_outline(self, outline_mm: Iterable[Sequence[float]], rgb: tuple[int, int, int]) -> None:
-        """A closed outline of points, shape (N, 2), in a device colour, 0 to 255."""
-        self.canvas.setFillColorRGB(*(part / 255 for part in rgb))
+    def fill_outline(self, outline_mm: Iterable[Sequence[float]]) -> None:
+        """A closed outline of points, shape (N, 2), in the colour that is set."""
         path = self.canvas.beginPath()
         for k, point in enumerate(outline_mm):
             (path.lineTo if k else path.moveTo)(*self.to_points(*point))
@@ -86,31 +86,19 @@ def write_card_pdf(paper: str, out: str | Path | BinaryIO, version: int = 1) -> 
 
     InputError for another paper, or a place that cannot be written.
     """
-    size = PAPER_SIZES_MM.get(str(paper).strip().lower())
-    if size is None:
-        raise InputError(f'Paper must be "a4" or "letter", not "{paper}".')
-    write_out(_draw_page(size, read_card(version)), out, "card")
+    height, width = page_size(paper)  # landscape
+    card = read_card(version)
 
+    def draw(canvas: Any) -> None:
+        sheet = _Sheet(canvas, (width / MM, height / MM), card)
+        _draw_markers(sheet, card)
+        for step in card.greys:
+            (x, y), edge = step.centre_mm, card.grey_size_mm
+            sheet.fill([(x - edge / 2, y - edge / 2, edge, edge)], step.reflectance)
+        _draw_spots(sheet, card)
+        _draw_margins(sheet, card)
 
-def _draw_page(page_mm: tuple[float, float], card: Card) -> bytes:
-    from reportlab.pdfgen.canvas import Canvas
-
-    buffer = BytesIO()
-    canvas = Canvas(buffer, pagesize=(page_mm[0] * _MM, page_mm[1] * _MM), invariant=1)
-    canvas.setTitle(f"Colour card, version {card.version}")
-    canvas.setAuthor("colourmatch")
-    canvas.setViewerPreference("PrintScaling", "None")
-    sheet = _Sheet(canvas, page_mm, card)
-    _draw_markers(sheet, card)
-    for step in card.greys:
-        x, y = step.centre_mm
-        half = card.grey_size_mm / 2
-        sheet.fill([(x - half, y - half, 2 * half, 2 * half)], step.reflectance)
-    _draw_spots(sheet, card)
-    _draw_margins(sheet, card)
-    canvas.showPage()
-    canvas.save()
-    return buffer.getvalue()
+    write_out(draw_pdf((width, height), f"Colour card, version {card.version}", draw), out, "card")
 
 
 def _draw_markers(sheet: _Sheet, card: Card) -> None:
@@ -118,45 +106,36 @@ def _draw_markers(sheet: _Sheet, card: Card) -> None:
         bits = marker_bits(marker_id)
         x, y = card.marker_corners_mm(marker_id)[0]
         cell = card.marker_size_mm / len(bits)
-        black = [
-            (x + column * cell, y + row * cell, length * cell, cell)
-            for row, cells in enumerate(bits)
-            for column, length in _runs(cells)
-        ]
+        black = []
+        for row, cells in enumerate(bits):
+            column = 0
+            for is_black, run in groupby(cells):
+                length = len(list(run))
+                if is_black:
+                    black.append((x + column * cell, y + row * cell, length * cell, cell))
+                column += length
         sheet.fill(black, 0.0)
-
-
-def _runs(row: Iterable[bool]) -> list[tuple[int, int]]:
-    """Start and length of each run of black cells in a row."""
-    runs: list[tuple[int, int]] = []
-    for column, black in enumerate(row):
-        if black and runs and sum(runs[-1]) == column:
-            runs[-1] = (runs[-1][0], runs[-1][1] + 1)
-        elif black:
-            runs.append((column, 1))
-    return runs
 
 
 def _draw_spots(sheet: _Sheet, card: Card) -> None:
     for spot, centre in card.spots.items():
         sheet.canvas.setStrokeGray(float(encode_srgb(_RING_REFLECTANCE)))
-        sheet.canvas.setLineWidth(_RING_LINE_MM * _MM)
-        sheet.canvas.circle(*sheet.to_points(*centre), card.ring_diameter_mm / 2 * _MM, stroke=1, fill=0)
+        sheet.canvas.setLineWidth(_RING_LINE_MM * MM)
+        sheet.canvas.circle(*sheet.to_points(*centre), card.ring_diameter_mm / 2 * MM, stroke=1, fill=0)
         sheet.fill(card.black_bars_mm(spot), 0.0)
         for field in card.fields:
-            sheet.fill_outline(card.field_outline_mm(spot, field.name), field.rgb)
+            sheet.canvas.setFillColorRGB(*(part / 255 for part in field.rgb))
+            sheet.fill_outline(card.field_outline_mm(spot, field.name))
 
 
 def _draw_margins(sheet: _Sheet, card: Card) -> None:
     """Words and the check line, in the page margins above and below the block, 6 mm or more from the edge."""
-    from reportlab.pdfbase.pdfmetrics import stringWidth
-
     width, height = card.block_mm
     for line, text in enumerate(_PHOTO_LINES):
         sheet.write(text, 4, -8.8 + 3.0 * line, 7.5)
     for spot, (x, _) in card.spots.items():
         label = LABELS[spot]
-        half_mm = stringWidth(label, "Helvetica-Bold", 9) / _MM / 2
+        half_mm = stringWidth(label, "Helvetica-Bold", 9) / MM / 2
         sheet.write(label, x - half_mm, -1.3, 9, bold=True)
         _draw_arrow(sheet, x - half_mm - 2.5)
         _draw_arrow(sheet, x + half_mm + 2.5)
@@ -167,7 +146,7 @@ def _draw_margins(sheet: _Sheet, card: Card) -> None:
         sheet.write(text, 4, height + 6.2 + 3.2 * line, 7.5)
     left, y = width - 4 - CHECK_LINE_MM, height + 7.5
     sheet.canvas.setStrokeGray(0.0)
-    sheet.canvas.setLineWidth(0.25 * _MM)
+    sheet.canvas.setLineWidth(0.25 * MM)
     sheet.line(left, y, left + CHECK_LINE_MM, y)
     for x in (left, left + CHECK_LINE_MM):
         sheet.line(x, y - 1.5, x, y + 1.5)
@@ -176,9 +155,5 @@ def _draw_margins(sheet: _Sheet, card: Card) -> None:
 
 def _draw_arrow(sheet: _Sheet, x: float) -> None:
     """A small black triangle that points down at the column of a spot."""
-    path = sheet.canvas.beginPath()
-    path.moveTo(*sheet.to_points(x - 1, -3.2))
-    path.lineTo(*sheet.to_points(x + 1, -3.2))
-    path.lineTo(*sheet.to_points(x, -1.4))
-    path.close()
-    sheet.canvas.drawPath(path, stroke=0, fill=1)
+    sheet.canvas.setFillGray(0.0)
+    sheet.fill_outline([(x - 1, -3.2), (x + 1, -3.2), (x, -1.4)])

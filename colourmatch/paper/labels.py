@@ -9,19 +9,22 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
-from io import BytesIO
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, BinaryIO
+from typing import Any, BinaryIO
 
+from reportlab.graphics import renderPDF
+from reportlab.graphics.barcode.qr import QrCodeWidget
+from reportlab.graphics.shapes import Drawing
+from reportlab.lib.colors import HexColor
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.platypus import Paragraph
+
+from colourmatch.book.lot_book import LotBook
 from colourmatch.errors import InputError
-from colourmatch.paper.page import HAIRLINE, INK, Fonts, choose_fonts, page_size
+from colourmatch.paper.page import HAIRLINE, INK, MM, Fonts, choose_fonts, draw_pdf, page_size
 from colourmatch.workflow.label_lines import LabelLines, read_label_lines
 from colourmatch.writing import write_out
 
-if TYPE_CHECKING:
-    from colourmatch.book.lot_book import LotBook
-
-_MM = 72.0 / 25.4
 _MARGIN_MM, _PAD_MM = 10.0, 4.0
 _COLUMNS = 2
 #: Labels down the page, most first: a label with much to say takes a larger place.
@@ -56,8 +59,22 @@ def write_label_page(
         raise InputError(f"Copies must be a whole number from 1 to {_MOST_COPIES}, not {copies}.")
     story = book.lots.story(lot)
     lines = read_label_lines(story, zone)
-    fonts = choose_fonts(lines.all())
-    write_out(_draw_pages(lines, story.lot.label, fonts, (size, copies)), out, "label page")
+    number = story.lot.label
+    layout = _fit(lines, number, choose_fonts(lines.all()), size)
+
+    def draw(canvas: Any) -> None:
+        each_page = layout.rows * _COLUMNS
+        for k in range(copies or each_page):
+            if k and k % each_page == 0:
+                canvas.showPage()
+            row, column = divmod(k % each_page, _COLUMNS)
+            left, top = (
+                _MARGIN_MM * MM + column * layout.width,
+                size[1] - _MARGIN_MM * MM - row * layout.height,
+            )
+            _draw_label(canvas, layout, (left, top), number)
+
+    write_out(draw_pdf(size, f"Labels of lot {number}", draw), out, "label page")
 
 
 @dataclass(frozen=True)
@@ -73,8 +90,8 @@ class _Layout:
 
 def _fit(lines: LabelLines, number: str, fonts: Fonts, size: tuple[float, float]) -> _Layout:
     """The smallest place and the largest letters that hold all lines; nothing is ever left out."""
-    margin, pad = _MARGIN_MM * _MM, _PAD_MM * _MM
-    qr_pt = (_QR_MM if len(number.encode()) <= 20 else _LARGE_QR_MM) * _MM
+    margin, pad = _MARGIN_MM * MM, _PAD_MM * MM
+    qr_pt = (_QR_MM if len(number.encode()) <= 20 else _LARGE_QR_MM) * MM
     width = (size[0] - 2 * margin) / _COLUMNS
     for rows in _ROWS:
         height = (size[1] - 2 * margin) / rows
@@ -88,10 +105,6 @@ def _fit(lines: LabelLines, number: str, fonts: Fonts, size: tuple[float, float]
 def _set_lines(
     lines: LabelLines, fonts: Fonts, size_pt: float, width: float
 ) -> tuple[tuple[Any, float], ...]:
-    from reportlab.lib.colors import HexColor
-    from reportlab.lib.styles import ParagraphStyle
-    from reportlab.platypus import Paragraph
-
     def style(size: float, font: str) -> Any:
         options = {"fontName": font, "textColor": HexColor(INK), "spaceAfter": 0.25 * size}
         return ParagraphStyle("label", fontSize=size, leading=_LEADING * size, **options)
@@ -105,35 +118,8 @@ def _set_lines(
     return tuple(paragraphs)
 
 
-def _draw_pages(
-    lines: LabelLines, number: str, fonts: Fonts, sheet: tuple[tuple[float, float], int | None]
-) -> bytes:
-    from reportlab.pdfgen.canvas import Canvas
-
-    size, copies = sheet
-    layout = _fit(lines, number, fonts, size)
-    each_page = layout.rows * _COLUMNS
-    buffer = BytesIO()
-    canvas = Canvas(buffer, pagesize=size, invariant=1)
-    canvas.setTitle(f"Labels of lot {number}")
-    canvas.setAuthor("colourmatch")
-    canvas.setViewerPreference("PrintScaling", "None")
-    for k in range(copies or each_page):
-        if k and k % each_page == 0:
-            canvas.showPage()
-        row, column = divmod(k % each_page, _COLUMNS)
-        left = _MARGIN_MM * _MM + column * layout.width
-        top = size[1] - _MARGIN_MM * _MM - row * layout.height
-        _draw_label(canvas, layout, (left, top), number)
-    canvas.showPage()
-    canvas.save()
-    return buffer.getvalue()
-
-
 def _draw_label(canvas: Any, layout: _Layout, corner: tuple[float, float], number: str) -> None:
-    from reportlab.lib.colors import HexColor
-
-    (left, top), pad = corner, _PAD_MM * _MM
+    (left, top), pad, edge = corner, _PAD_MM * MM, layout.qr_pt
     canvas.setStrokeColor(HexColor(HAIRLINE))
     canvas.setLineWidth(0.4)
     canvas.rect(left, top - layout.height, layout.width, layout.height)
@@ -141,17 +127,11 @@ def _draw_label(canvas: Any, layout: _Layout, corner: tuple[float, float], numbe
     for paragraph, height in layout.paragraphs:
         paragraph.drawOn(canvas, left + pad, y - paragraph.height)
         y -= height
-    draw_qr(
-        canvas, number, (left + layout.width - pad - layout.qr_pt, top - pad - layout.qr_pt), layout.qr_pt
-    )
+    draw_qr(canvas, number, (left + layout.width - pad - edge, top - pad - edge), edge)
 
 
 def draw_qr(canvas: Any, text: str, corner: Sequence[float], edge_pt: float) -> None:
     """A QR code (ISO/IEC 18004, level M) with its quiet zone, lower left corner at `corner`."""
-    from reportlab.graphics import renderPDF
-    from reportlab.graphics.barcode.qr import QrCodeWidget
-    from reportlab.graphics.shapes import Drawing
-
     code = QrCodeWidget(text, barLevel="M", barWidth=edge_pt, barHeight=edge_pt)
     drawing = Drawing(edge_pt, edge_pt)
     drawing.add(code)

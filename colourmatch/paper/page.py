@@ -7,11 +7,17 @@ its number, [U+5C0F], and never left out. Right-to-left scripts are not turned.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import cache
+from io import BytesIO
 from pathlib import Path
+from typing import Any
 from xml.sax.saxutils import escape
+
+from reportlab.pdfbase.pdfmetrics import registerFont
+from reportlab.pdfbase.ttfonts import TTFError, TTFont
+from reportlab.pdfgen.canvas import Canvas
 
 from colourmatch.errors import InputError
 
@@ -24,7 +30,10 @@ _FONT_FILES = (
     ("arial.ttf", "arialbd.ttf"),
     ("Arial Unicode.ttf", "Arial Unicode.ttf"),
 )
-PAPERS = ("a4", "letter")
+#: Points in a millimetre.
+MM = 72.0 / 25.4
+#: Upright width and height, mm. Sources: ISO 216 (A4), ANSI/ASME Y14.1 (Letter).
+UPRIGHT_MM: dict[str, tuple[float, float]] = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 
 
 @dataclass(frozen=True)
@@ -37,7 +46,9 @@ class Fonts:
 
     def holds(self, character: str) -> bool:
         """Whether a character can be set."""
-        return _is_western(character) if self.held is None else ord(character) in self.held
+        if self.held is None:
+            return bool(character.encode("cp1252", "ignore"))
+        return ord(character) in self.held
 
     def plain_text(self, text: object) -> str:
         """The text with what cannot be set as its number, line breaks kept, other control characters gone."""
@@ -50,14 +61,6 @@ class Fonts:
     def markup(self, text: object) -> str:
         """The text for a paragraph: nothing in it is taken for markup, line breaks stay."""
         return escape(self.plain_text(text)).replace("\n", "<br/>")
-
-
-def _is_western(character: str) -> bool:
-    try:
-        character.encode("cp1252")
-    except UnicodeEncodeError:
-        return False
-    return True
 
 
 def choose_fonts(texts: Iterable[object]) -> Fonts:
@@ -74,9 +77,6 @@ def choose_fonts(texts: Iterable[object]) -> Fonts:
 @cache
 def _embedded_fonts() -> tuple[Fonts, ...]:
     """The pairs of font files that this machine has."""
-    from reportlab.pdfbase.pdfmetrics import registerFont
-    from reportlab.pdfbase.ttfonts import TTFError, TTFont
-
     found = []
     for files in _FONT_FILES:
         try:
@@ -91,11 +91,21 @@ def _embedded_fonts() -> tuple[Fonts, ...]:
 
 
 def page_size(paper: str) -> tuple[float, float]:
-    """Upright width and height in points of "a4" (ISO 216) or "letter" (ANSI/ASME Y14.1); InputError else."""
-    from reportlab.lib.pagesizes import A4, LETTER
-
-    name = str(paper).strip().lower()
-    if name not in PAPERS:
+    """Upright width and height in points of "a4" or "letter"; InputError else."""
+    size = UPRIGHT_MM.get(str(paper).strip().lower())
+    if size is None:
         raise InputError(f'Paper must be "a4" or "letter", not "{paper}".')
-    width, height = A4 if name == "a4" else LETTER
-    return float(width), float(height)
+    return size[0] * MM, size[1] * MM
+
+
+def draw_pdf(size: tuple[float, float], title: str, draw: Callable[[Any], None]) -> bytes:
+    """A PDF of pages of a size in points that a viewer prints as large as they are; `draw` gets the canvas."""
+    buffer = BytesIO()
+    canvas = Canvas(buffer, pagesize=size, invariant=1)
+    canvas.setTitle(title)
+    canvas.setAuthor("colourmatch")
+    canvas.setViewerPreference("PrintScaling", "None")
+    draw(canvas)
+    canvas.showPage()
+    canvas.save()
+    return buffer.getvalue()

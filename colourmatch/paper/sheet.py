@@ -9,18 +9,20 @@ from __future__ import annotations
 from datetime import tzinfo
 from io import BytesIO
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, BinaryIO
+from typing import Any, BinaryIO
 
-from colourmatch.paper.page import MUTED, Fonts, choose_fonts, page_size
+from reportlab.lib.colors import HexColor
+from reportlab.pdfbase.pdfmetrics import stringWidth
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import BaseDocTemplate, Frame, PageTemplate
+
+from colourmatch.book.lot_book import LotBook
+from colourmatch.paper.page import MM, MUTED, Fonts, choose_fonts, page_size
 from colourmatch.paper.sheet_facts import collect_facts
 from colourmatch.paper.sheet_parts import Parts
 from colourmatch.words.times import tell_zones
 from colourmatch.writing import write_out
 
-if TYPE_CHECKING:
-    from colourmatch.book.lot_book import LotBook
-
-_MM = 72.0 / 25.4
 _MARGIN_MM, _FOOT_MM, _TOP_MM = 15.0, 16.0, 14.0
 
 
@@ -40,18 +42,16 @@ def write_lot_sheet(
     size = page_size(paper)
     facts = collect_facts(book, lot, zone)
     fonts = choose_fonts(facts.texts())
-    write_out(_build(Parts(facts, fonts, size[0] - 2 * _MARGIN_MM * _MM), size), out, "lot sheet")
+    write_out(_build(Parts(facts, fonts, size[0] - 2 * _MARGIN_MM * MM), size), out, "lot sheet")
 
 
 def _build(parts: Parts, size: tuple[float, float]) -> bytes:
-    from reportlab.platypus import BaseDocTemplate, Frame, PageTemplate
-
     head = parts.facts.story.lot
     buffer = BytesIO()
     title = f"Lot {head.label}: {head.name}"
     document = BaseDocTemplate(buffer, pagesize=size, title=title, author="colourmatch", invariant=1)
-    left, bottom = _MARGIN_MM * _MM, _FOOT_MM * _MM
-    room = (size[0] - 2 * left, size[1] - bottom - _TOP_MM * _MM)
+    left, bottom = _MARGIN_MM * MM, _FOOT_MM * MM
+    room = (size[0] - 2 * left, size[1] - bottom - _TOP_MM * MM)
     frame = Frame(left, bottom, *room, leftPadding=0, rightPadding=0, topPadding=0, bottomPadding=0)
     document.addPageTemplates([PageTemplate(frames=[frame])])
     foot = f"Lot {head.label} · {head.name}"
@@ -62,9 +62,6 @@ def _build(parts: Parts, size: tuple[float, float]) -> bytes:
 
 def _numbered_canvas(fonts: Fonts, foot: str, times: str) -> Any:
     """A canvas that knows at the end how many pages there are, and writes the foot of each."""
-    from reportlab.lib.colors import HexColor
-    from reportlab.pdfbase.pdfmetrics import stringWidth
-    from reportlab.pdfgen.canvas import Canvas
 
     class Numbered(Canvas):
         def __init__(self, *args: Any, **options: Any) -> None:
@@ -84,13 +81,13 @@ def _numbered_canvas(fonts: Fonts, foot: str, times: str) -> Any:
             super().save()
 
         def _write_foot(self, number: int, count: int) -> None:
-            width, y = self._pagesize[0], 8.5 * _MM
+            width, y = self._pagesize[0], 8.5 * MM
             self.setFillColor(HexColor(MUTED))
             self.setFont(fonts.plain, 7)
             right = f"{times} · page {number} of {count}"
-            room = width - 2 * _MARGIN_MM * _MM - stringWidth(right, fonts.plain, 7) - 12
-            self.drawString(_MARGIN_MM * _MM, y, _shorten(fonts.plain_text(foot), fonts.plain, room))
-            self.drawRightString(width - _MARGIN_MM * _MM, y, right)
+            room = width - 2 * _MARGIN_MM * MM - stringWidth(right, fonts.plain, 7) - 12
+            self.drawString(_MARGIN_MM * MM, y, _shorten(fonts.plain_text(foot), fonts.plain, room))
+            self.drawRightString(width - _MARGIN_MM * MM, y, right)
 
     def _shorten(text: str, font: str, room: float) -> str:
         if stringWidth(text, font, 7) <= room:

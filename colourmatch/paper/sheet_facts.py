@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from functools import partial
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -19,7 +19,9 @@ from colourmatch.book.entries import (
     VolumeEntry,
     number_photos,
 )
-from colourmatch.dosing.care import cautions_for
+from colourmatch.book.lot_book import LotBook
+from colourmatch.book.shelf_records import Reference
+from colourmatch.dosing.care import Caution, cautions_for
 from colourmatch.dosing.limits import ceiling_check, colourants_in, limits_for, place_or_first
 from colourmatch.paper.sheet_plots import Point
 from colourmatch.words.entries import Medium, tell_aside, tell_entry
@@ -38,11 +40,6 @@ from colourmatch.workflow.photo_colours import (
 )
 from colourmatch.workflow.recheck import read_drift
 from colourmatch.workflow.trials import describe_trials
-
-if TYPE_CHECKING:
-    from colourmatch.book.lot_book import LotBook
-    from colourmatch.book.shelf_records import Reference
-    from colourmatch.dosing.care import Caution
 
 #: A note or a reason is cut here on the sheet; the book keeps all of it.
 LONGEST_TEXT = 500
@@ -87,7 +84,6 @@ class Facts:
 
     story: LotStory
     reference: Reference | None
-    doses: tuple[Dose, ...]
     lines: tuple[Line, ...]
     ceilings: tuple[CeilingRow, ...]
     swatches: tuple[Swatch, ...]
@@ -105,18 +101,16 @@ class Facts:
     zone: tzinfo | None = None
     last_hash: str = ""
 
-    def texts(self) -> Iterator[str]:
+    def texts(self) -> list[str | None]:
         """Every text that a person typed, for the choice of fonts."""
-        head = self.story.lot
-        yield from (head.name, head.label, head.notes, head.entered_by or "", head.jurisdiction or "")
-        if self.reference is not None:
-            yield from (self.reference.name, self.reference.notes)
+        head, reference = self.story.lot, self.reference
+        typed = [head.name, head.label, head.notes, head.entered_by, head.jurisdiction]
+        typed += [reference.name, reference.notes] if reference else []
         for stock in self.story.stock_entries:
-            yield from (stock.name, stock.notes, stock.supplier or "", stock.supplier_batch or "")
+            typed += [stock.name, stock.notes, stock.supplier, stock.supplier_batch]
         for line in self.lines:
-            yield from (line.text, line.by, line.remark)
-        yield from self.trials
-        yield from (name for name, _, _ in self.serving)
+            typed += [line.text, line.by, line.remark]
+        return [*typed, *self.trials, *(name for name, _, _ in self.serving)]
 
 
 def collect_facts(book: LotBook, lot: int | str, zone: tzinfo | None = None) -> Facts:
@@ -130,20 +124,24 @@ def collect_facts(book: LotBook, lot: int | str, zone: tzinfo | None = None) -> 
     matched = [photo for photo in story.counting_photos if photo.purpose == "match"]
     shown = [(photo, found) for photo in matched if (found := see_photo(photo)) is not None]
     place, intake = place_or_first(head.jurisdiction), read_intake(story)
+    is_rechecked = any(photo.purpose == "recheck" for photo in story.photos)
+    seen, numbers = [one for _, one in shown], number_photos(story)
+    amounts = [story.state(photo).total_mg_per_l() for photo, _ in shown]
+    by_photo = len({round(amount, 3) for amount in amounts}) < 2
+    at = [float(numbers[photo.id]) for photo, _ in shown] if by_photo else amounts
     return Facts(
         story=story,
         reference=None if head.reference_id is None else book.references.get(head.reference_id),
-        doses=doses,
         lines=tuple(_tell_history(story, zone)),
         ceilings=tuple(_tell_ceilings(story, doses)),
-        swatches=tuple(_choose_swatches(story, [seen for _, seen in shown])),
-        approach=tuple(_trace_approach(story, shown)),
-        path=tuple(_trace_path([seen for _, seen in shown], number_photos(story))),
-        path_reference=_place_reference([seen for _, seen in shown]),
-        by_photo=len({round(_mg_at(story, photo), 3) for photo, _ in shown}) < 2,
+        swatches=tuple(_choose_swatches(story, seen)),
+        approach=tuple(_trace_approach(at, [photo for photo, _ in shown], numbers)),
+        path=tuple(_trace_path(seen, numbers)),
+        path_reference=(float(seen[-1].reference_lab[1]), float(seen[-1].reference_lab[2])) if seen else None,
+        by_photo=by_photo,
         label=read_label_lines(story).on_record(),
         cautions=cautions_for(cautioned, place),
-        drift=_tell_drift(book, story),
+        drift=str(read_drift(book, head.id)["text"]) if is_rechecked else None,
         serving=tuple(_tell_looks(story)),
         intake=tuple(_tell_intake(intake)),
         intake_notes=tuple(dict.fromkeys(glass["text"] for glass in intake)),
@@ -167,20 +165,13 @@ def _tell_intake(intake: list[dict[str, Any]]) -> Iterator[tuple[str, ...]]:
     for glass in intake:
         for portion in glass["colourants"]:
             adi = portion["adi_mg_per_kg"]
-            shares = "; ".join(_tell_share(share) for share in portion["shares"])
+            percents = {
+                one["who"]: {key: 100 * one[key] for key in ("value", "low", "high")}
+                for one in portion["shares"]
+            }
+            shares = "; ".join(f"{tell_interval(percent)} % for {who}" for who, percent in percents.items())
             limit = "none on file" if adi is None else f"{adi:g} mg per kg ({portion['adi_source']})"
             yield glass["serving"], portion["name"], f"{tell_interval(portion['mg'], 2)} mg", limit, shares
-
-
-def _tell_share(share: dict[str, Any]) -> str:
-    percent = {key: 100 * share[key] for key in ("value", "low", "high")}
-    return f"{tell_interval(percent)} % for {share['who']}"
-
-
-def _tell_drift(book: LotBook, story: LotStory) -> str | None:
-    if not any(photo.purpose == "recheck" for photo in story.photos):
-        return None
-    return str(read_drift(book, story.lot.id)["text"])
 
 
 def _shorten(text: str) -> str:
@@ -281,21 +272,11 @@ def _triple(values: Any) -> tuple[float, float, float]:
     return first, second, third
 
 
-def _mg_at(story: LotStory, photo: PhotoEntry) -> float:
-    return story.state(photo).total_mg_per_l()
-
-
-def _trace_approach(story: LotStory, shown: list[tuple[PhotoEntry, Seen]]) -> Iterator[Point]:
-    amounts = [_mg_at(story, photo) for photo, _ in shown]
-    by_photo = len({round(amount, 3) for amount in amounts}) < 2
-    numbers = number_photos(story)
-    for amount, (photo, _) in zip(amounts, shown, strict=True):
+def _trace_approach(at: list[float], photos: list[PhotoEntry], numbers: dict[int, int]) -> Iterator[Point]:
+    for x, photo in zip(at, photos, strict=True):
         figure = photo.measurement.delta_e_2000
-        if figure is None or figure.value is None:
-            continue
-        number = numbers[photo.id]
-        x = float(number) if by_photo else amount
-        yield Point(x, figure.value, str(number), None, (figure.low, figure.high))
+        if figure is not None and figure.value is not None:
+            yield Point(x, figure.value, str(numbers[photo.id]), None, (figure.low, figure.high))
 
 
 def _trace_path(seen: list[Seen], numbers: dict[int, int]) -> Iterator[Point]:
@@ -305,7 +286,3 @@ def _trace_path(seen: list[Seen], numbers: dict[int, int]) -> Iterator[Point]:
         across = (a_star - float(half[1]), a_star + float(half[1]))
         up = (b_star - float(half[2]), b_star + float(half[2]))
         yield Point(a_star, b_star, str(numbers[one.entry_id]), across, up)
-
-
-def _place_reference(seen: list[Seen]) -> tuple[float, float] | None:
-    return (float(seen[-1].reference_lab[1]), float(seen[-1].reference_lab[2])) if seen else None

@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from reportlab.lib.colors import HexColor
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.platypus import CondPageBreak, KeepTogether, Paragraph, Spacer, Table
+
+from colourmatch.book.shelf_records import StockEntry
 from colourmatch.colour.spaces import lab_to_hex, lab_to_srgb
-from colourmatch.paper.page import ACCENT, HAIRLINE, INK, MUTED, TINT, Fonts
+from colourmatch.paper.page import ACCENT, HAIRLINE, INK, MM, MUTED, TINT, Fonts
 from colourmatch.paper.sheet_facts import Facts, Line, Swatch
 from colourmatch.paper.sheet_plots import draw_approach, draw_path, draw_swatch
 from colourmatch.words.figures import PAPER, tell_lab, tell_ml
@@ -14,10 +19,6 @@ from colourmatch.words.looks import tell_dilution
 from colourmatch.words.outcomes import split_closing
 from colourmatch.words.times import tell_minute
 
-if TYPE_CHECKING:
-    from colourmatch.book.shelf_records import StockEntry
-
-_MM = 72.0 / 25.4
 _APPROXIMATE = (
     "Print and screens show colours only approximately; judge the glasses, not this paper. "
     "Reference: ± is one standard deviation with the phone's own error. Batch: placed by its difference "
@@ -36,30 +37,20 @@ class Parts:
     """Makes the blocks of one sheet; `width` is the room between the margins in points."""
 
     def __init__(self, facts: Facts, fonts: Fonts, width: float) -> None:
-        from reportlab.lib.colors import HexColor
-        from reportlab.lib.styles import ParagraphStyle
-
         self.facts, self.fonts, self.width = facts, fonts, width
         plain = {"fontName": fonts.plain, "textColor": HexColor(INK)}
-        quiet = plain | {"textColor": HexColor(MUTED)}
-        bold = plain | {"fontName": fonts.bold}
-        self.styles = {
-            "title": ParagraphStyle("title", fontSize=17, leading=20, **bold),
-            "lead": ParagraphStyle("lead", fontSize=9, leading=12, **quiet),
-            "head": ParagraphStyle(
-                "head", fontSize=9.5, leading=12, spaceBefore=8, spaceAfter=3,
-                **bold | {"textColor": HexColor(ACCENT)},
-            ),
-            "text": ParagraphStyle("text", fontSize=8.2, leading=10.4, **plain),
-            "strong": ParagraphStyle("strong", fontSize=8.2, leading=10.4, **bold),
-            "right": ParagraphStyle("right", fontSize=8.2, leading=10.4, alignment=2, **plain),
-            "text-dense": ParagraphStyle("text-dense", fontSize=7, leading=8.4, **plain),
-            "right-dense": ParagraphStyle("right-dense", fontSize=7, leading=8.4, alignment=2, **plain),
-            "small": ParagraphStyle("small", fontSize=7, leading=8.8, **quiet),
-            "th": ParagraphStyle("th", fontSize=7, leading=8.6, **quiet),
-            "thr": ParagraphStyle("thr", fontSize=7, leading=8.6, alignment=2, **quiet),
-            "stop": ParagraphStyle("stop", fontSize=9.5, leading=12.5, **plain),
+        quiet, bold = plain | {"textColor": HexColor(MUTED)}, plain | {"fontName": fonts.bold}
+        head = bold | {"textColor": HexColor(ACCENT), "spaceBefore": 8, "spaceAfter": 3}
+        looks = {
+            "title": (17, 20, bold), "lead": (9, 12, quiet), "head": (9.5, 12, head), "text": (8.2, 10.4, plain),
+            "strong": (8.2, 10.4, bold), "right": (8.2, 10.4, plain | {"alignment": 2}), "text-dense": (7, 8.4, plain),
+            "right-dense": (7, 8.4, plain | {"alignment": 2}), "small": (7, 8.8, quiet), "th": (7, 8.6, quiet),
+            "thr": (7, 8.6, quiet | {"alignment": 2}), "stop": (9.5, 12.5, plain),
         }  # fmt: skip
+        self.styles = {
+            name: ParagraphStyle(name, fontSize=size, leading=leading, **look)
+            for name, (size, leading, look) in looks.items()
+        }
 
     def all(self) -> list[Any]:
         """Every block in order."""
@@ -76,15 +67,19 @@ class Parts:
 
     def mark(self, markup: str, style: str = "text") -> Any:
         """A paragraph of markup that is safe already."""
-        from reportlab.platypus import Paragraph
-
         return Paragraph(markup, self.styles[style])
+
+    def strong(self, text: str) -> str:
+        """Markup of words in bold."""
+        return f'<font name="{self.fonts.bold}">{self.fonts.markup(text)}</font>'
+
+    def says(self, *texts: object, style: str = "text") -> list[Any]:
+        """A row of cells."""
+        return [self.say(text, style) for text in texts]
 
     def section(self, title: str) -> list[Any]:
         """A heading that does not stay alone at the foot of a page."""
-        from reportlab.platypus import CondPageBreak
-
-        return [CondPageBreak(26 * _MM), self.say(title, "head")]
+        return [CondPageBreak(26 * MM), self.say(title, "head")]
 
     def table(
         self,
@@ -96,9 +91,6 @@ class Parts:
         extra: Sequence[tuple[Any, ...]] = (),
     ) -> Any:
         """A table with hairlines; `shares` are parts of the width, a header comes again on the next page."""
-        from reportlab.lib.colors import HexColor
-        from reportlab.platypus import Table
-
         lined = [k for k in range(len(rows)) if k not in bare]
         style = [
             ("VALIGN", (0, 0), (-1, -1), "TOP"),
@@ -116,29 +108,19 @@ class Parts:
         """Name and number of the lot, when and by whom it was begun."""
         head = self.facts.story.lot
         by = f" by {head.entered_by}" if head.entered_by else ""
-        return [
-            self.say(head.name, "title"),
-            self.say(
-                f"Lot sheet · lot {head.label} · begun {tell_minute(head.created_at, self.facts.zone)}{by}",
-                "lead",
-            ),
-        ]
+        begun = f"begun {tell_minute(head.created_at, self.facts.zone)}{by}"
+        return [self.say(head.name, "title"), self.say(f"Lot sheet · lot {head.label} · {begun}", "lead")]
 
     def stop(self) -> list[Any]:
         """The stop and its reason in a tinted box."""
-        from reportlab.lib.colors import HexColor
-        from reportlab.platypus import Spacer, Table
-
         closing = self.facts.story.closing
         if closing is None:
-            markup = f'<font name="{self.fonts.bold}">Still open.</font> '
-            markup += "This lot is not finished; its figures may change."
+            markup = self.strong("Still open.") + " This lot is not finished; its figures may change."
         else:
             outcome, said = split_closing(closing.outcome, closing.text)
             by = f" by {closing.entered_by}" if closing.entered_by else ""
-            markup = f'<font name="{self.fonts.bold}">{self.fonts.markup(outcome)}</font> '
             text = f"{said} {closing.against} Closed {tell_minute(closing.created_at, self.facts.zone)}{by}."
-            markup += self.fonts.markup(" ".join(text.split()))
+            markup = f"{self.strong(outcome)} {self.fonts.markup(' '.join(text.split()))}"
         rows = [[self.mark(markup, "stop")]]
         if self.facts.drift:
             rows.append([self.say(f"Since then: {self.facts.drift}")])
@@ -193,11 +175,10 @@ class Parts:
     def stocks(self) -> list[Any]:
         """Stocks: strength and drop with their spread, and what the photos taught."""
         header = ("Stock", "Colour", "Strength by the label", "Drop", "Made in", "Learnt from photos")
-        rows = [[self.say(text, "th") for text in header]]
-        for stock in self.facts.story.stock_entries:
-            rows.append([self.say(text) for text in self._stock_cells(stock)])
-        if len(rows) == 1:
+        stocks = self.facts.story.stock_entries
+        if not stocks:
             return []
+        rows = [self.says(*header, style="th"), *(self.says(*self._stock_cells(stock)) for stock in stocks)]
         return [*self.section("Stocks"), self.table(rows, (26, 11, 20, 17, 10, 22))]
 
     def _stock_cells(self, stock: StockEntry) -> tuple[str, ...]:
@@ -217,13 +198,11 @@ class Parts:
 
     def colour(self) -> list[Any]:
         """Swatches and charts; nothing when no photo was measured."""
-        from reportlab.platypus import KeepTogether, Spacer, Table
-
         facts, blocks = self.facts, []
         pad = [("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 0)]
         if facts.swatches:
             cells = [cell for swatch in facts.swatches for cell in self._swatch_cells(swatch)]
-            widths = [16 * _MM, self.width / 3 - 16 * _MM] * len(facts.swatches)
+            widths = [16 * MM, self.width / 3 - 16 * MM] * len(facts.swatches)
             style = [*pad, ("VALIGN", (0, 0), (-1, -1), "MIDDLE")]
             swatches = Table([cells], colWidths=widths, style=style, hAlign="LEFT")
             heading = self.say("Colour", "head")
@@ -235,7 +214,7 @@ class Parts:
         return blocks
 
     def _charts(self) -> list[Any]:
-        facts, size = self.facts, (self.width / 2 - 6, 58 * _MM)
+        facts, size = self.facts, (self.width / 2 - 6, 58 * MM)
         charts = []
         if facts.approach:
             tolerance = facts.story.lot.tolerance
@@ -246,19 +225,18 @@ class Parts:
 
     def _swatch_cells(self, swatch: Swatch) -> tuple[Any, Any]:
         _, clipped = lab_to_srgb(swatch.lab)
-        text = f'<font name="{self.fonts.bold}">{self.fonts.markup(swatch.name)}</font><br/>' + tell_lab(
-            swatch.lab, swatch.lab_sd, signs=PAPER
-        ).replace(", b*", ",<br/>b*")
+        told = tell_lab(swatch.lab, swatch.lab_sd, signs=PAPER).replace(", b*", ",<br/>b*")
+        text = f"{self.strong(swatch.name)}<br/>{told}"
         if clipped:
             text += "<br/>outside what a screen can show"
-        return draw_swatch(lab_to_hex(swatch.lab), (14 * _MM, 13 * _MM)), self.mark(text, "small")
+        return draw_swatch(lab_to_hex(swatch.lab), (14 * MM, 13 * MM)), self.mark(text, "small")
 
     def history(self) -> list[Any]:
         """Every entry in the order in which it was written."""
         heading = self.section("What was done")
         if not self.facts.lines:
             return [*heading, self.say("Nothing yet.")]
-        header = [self.say(text, "th") for text in ("When", "Entry")]
+        header = self.says("When", "Entry", style="th")
         header += [self.say("Colour after it, mg/l by the label", "thr"), self.say("By", "th")]
         long = len(self.facts.lines) > MOST_AT_EASE
         rows = [header, *(self._history_row(line, "-dense" if long else "") for line in self.facts.lines)]
@@ -285,10 +263,8 @@ class Parts:
         """How far batch and reference are apart where the drink is drunk."""
         if not self.facts.serving:
             return []
-        header = [
-            self.say(text, "th") for text in ("Where it is drunk", "Looked at", "CIEDE2000, 95 % interval")
-        ]
-        rows = [header, *([self.say(text) for text in row] for row in self.facts.serving)]
+        header = self.says("Where it is drunk", "Looked at", "CIEDE2000, 95 % interval", style="th")
+        rows = [header, *(self.says(*row) for row in self.facts.serving)]
         return [*self.section("Where it is drunk"), self.table(rows, (24, 36, 43))]
 
     def intake(self) -> list[Any]:
@@ -296,26 +272,20 @@ class Parts:
         if not self.facts.intake:
             return []
         titles = ("Glass", "Colourant", "In it, by the label", "Acceptable daily intake", "Part of it")
-        rows = [[self.say(text, "th") for text in titles]]
-        rows += [[self.say(text) for text in row] for row in self.facts.intake]
-        notes = [self.say(text, "small") for text in self.facts.intake_notes]
-        return [
-            *self.section("A glass against the daily intake"),
-            self.table(rows, (12, 20, 20, 21, 30)),
-            *notes,
-        ]
+        rows = [self.says(*titles, style="th"), *(self.says(*row) for row in self.facts.intake)]
+        table = self.table(rows, (12, 20, 20, 21, 30))
+        notes = self.says(*self.facts.intake_notes, style="small")
+        return [*self.section("A glass against the daily intake"), table, *notes]
 
     def totals(self) -> list[Any]:
         """Colour in the drink against the maker's ceiling and the limits of the law, with their status."""
         header = [self.say("Counted", "th"), self.say("In the batch by the label, mg/l ± sd", "thr")]
-        header += [self.say(text, "thr") for text in ("At most, mg/l", "Left, mg/l")]
+        header += self.says("At most, mg/l", "Left, mg/l", style="thr")
         rows, spans, bare = [header], [], []
         for row in self.facts.ceilings:
             style = "strong" if row.over else "text"
             left = f"PASSED by {row.left.lstrip('-')}" if row.over else row.left
-            rows.append(
-                [self.say(row.what, style), *(self.say(v, "right") for v in (row.amount, row.limit, left))]
-            )
+            rows.append([self.say(row.what, style), *self.says(row.amount, row.limit, left, style="right")])
             if not row.note:
                 continue
             rows.append([self.say(row.note, "small"), "", "", ""])
@@ -329,10 +299,7 @@ class Parts:
 
     def label(self) -> list[Any]:
         """The texts for the drink's label."""
-        from reportlab.lib.colors import HexColor
-        from reportlab.platypus import KeepTogether, Table
-
-        lines = [self.say(text) for text in self.facts.label]
+        lines = self.says(*self.facts.label)
         style = [
             ("BOX", (0, 0), (-1, -1), 0.7, HexColor(MUTED)), ("LEFTPADDING", (0, 0), (-1, -1), 7),
             ("TOPPADDING", (0, 0), (-1, -1), 4), ("BOTTOMPADDING", (0, 0), (-1, -1), 5),
@@ -342,25 +309,17 @@ class Parts:
 
     def closing(self) -> list[Any]:
         """Cautions, then the lines to sign on, which never stand alone on a page."""
-        from reportlab.platypus import KeepTogether
-
         told = {row.note for row in self.facts.ceilings}
         shown = [c for c in self.facts.cautions if c.text not in told and c.code != "label-warning"]
         lines = [self.say(f"- {caution.text}", "small") for caution in shown]
         return [*self.section("Cautions"), *lines[:-4], KeepTogether([*lines[-4:], *self._sign()])]
 
     def _sign(self) -> list[Any]:
-        from reportlab.lib.colors import HexColor
-        from reportlab.platypus import Spacer, Table
-
         words = ("Made by", "", "Date", "", "Checked by", "", "Date")
         widths = [self.width * share for share in (0.31, 0.03, 0.14, 0.04, 0.31, 0.03, 0.14)]
         style: list[Any] = [("LEFTPADDING", (0, 0), (-1, -1), 0), ("TOPPADDING", (0, 0), (-1, -1), 2)]
         style += [("LINEABOVE", (k, 0), (k, 0), 0.6, HexColor(INK)) for k in (0, 2, 4, 6)]
-        row = [self.say(word, "small") for word in words]
-        signed = [Spacer(1, 11 * _MM), Table([row], colWidths=widths, style=style, hAlign="LEFT")]
-        return [
-            *signed,
-            Spacer(1, 2 * _MM),
-            self.say(f"Last hash of the lot: {self.facts.last_hash}", "small"),
-        ]
+        row = self.says(*words, style="small")
+        signed = Table([row], colWidths=widths, style=style, hAlign="LEFT")
+        last = self.say(f"Last hash of the lot: {self.facts.last_hash}", "small")
+        return [Spacer(1, 11 * MM), signed, Spacer(1, 2 * MM), last]

@@ -9,12 +9,12 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+from reportlab.graphics.shapes import Circle, Drawing, Line, Rect, String
+from reportlab.lib.colors import HexColor
 
 from colourmatch.paper.page import ACCENT, HAIRLINE, INK, MUTED, Fonts
-
-if TYPE_CHECKING:
-    from reportlab.graphics.shapes import Drawing
 
 Range = tuple[float, float]
 _LEFT, _RIGHT, _BOTTOM, _TOP = 34.0, 10.0, 30.0, 18.0
@@ -41,11 +41,6 @@ class Scale:
     ticks: tuple[float, ...]
 
     @classmethod
-    def from_ticks(cls, ticks: Sequence[float]) -> Scale:
-        """From the first tick to the last."""
-        return cls(ticks[0], ticks[-1], tuple(ticks))
-
-    @classmethod
     def around(cls, values: Sequence[float], span: float) -> Scale:
         """The given span around the middle of the values, with round ticks inside."""
         middle = (min(values) + max(values)) / 2
@@ -64,12 +59,14 @@ def nice_ticks(low: float, high: float, most: int = 6) -> list[float]:
     return [round(k * step, 10) for k in range(first, last + 1)]
 
 
+def _span(ticks: Sequence[float]) -> Scale:
+    return Scale(ticks[0], ticks[-1], tuple(ticks))
+
+
 class Axes:
     """A frame with ticks and titles on a drawing; `x` and `y` turn values into points."""
 
     def __init__(self, size: Range, across: Scale, up: Scale, fonts: Fonts) -> None:
-        from reportlab.graphics.shapes import Drawing
-
         self.drawing = Drawing(*size)
         self.fonts = fonts
         self.across, self.up = across, up
@@ -94,20 +91,17 @@ class Axes:
         share = min(max((value - self.up.low) / (self.up.high - self.up.low), 0.0), 1.0)
         return self.box[1] + share * (self.box[3] - self.box[1])
 
-    def line(self, x1: float, y1: float, x2: float, y2: float, colour: str, width: float) -> None:
+    def line(self, x1: float, y1: float, x2: float, y2: float, colour: str, width: float, dash: Any = None) -> None:  # fmt: skip
         """A straight line in points."""
-        self.drawing.add(_line(x1, y1, x2, y2, colour, width))
+        self.drawing.add(
+            Line(x1, y1, x2, y2, strokeColor=HexColor(colour), strokeWidth=width, strokeDashArray=dash)
+        )
 
     def write(self, text: str, x: float, y: float, anchor: str = "start", bold: bool = False) -> None:
         """Text at points."""
-        from reportlab.graphics.shapes import String
-        from reportlab.lib.colors import HexColor
-
-        name = self.fonts.bold if bold else self.fonts.plain
-        colour = HexColor(INK if bold else MUTED)
-        self.drawing.add(
-            String(x, y, text, fontName=name, fontSize=_SIZE_PT, fillColor=colour, textAnchor=anchor)
-        )
+        font, colour = (self.fonts.bold, INK) if bold else (self.fonts.plain, MUTED)
+        look = {"fontName": font, "fontSize": _SIZE_PT, "fillColor": HexColor(colour), "textAnchor": anchor}
+        self.drawing.add(String(x, y, text, **look))
 
     def title(self, above: str, below: str, beside: str) -> None:
         """The chart's own title, and what runs across and up (`beside` stands at the top of the axis)."""
@@ -116,15 +110,8 @@ class Axes:
         self.write(below, (left + right) / 2, bottom - 22, "middle")
         self.write(beside, right, top + 10, "end")
 
-    def dashed(self, x1: float, y1: float, x2: float, y2: float) -> None:
-        """A dashed line between values."""
-        self.drawing.add(_line(self.x(x1), self.y(y1), self.x(x2), self.y(y2), ACCENT, 0.9, dash=(3, 2)))
-
     def path(self, points: Sequence[Point]) -> None:
         """Numbered points in order, with their intervals, joined by a thin line."""
-        from reportlab.graphics.shapes import Circle
-        from reportlab.lib.colors import HexColor
-
         for one, other in pairwise(points):
             self.line(self.x(one.x), self.y(one.y), self.x(other.x), self.y(other.y), MUTED, 0.8)
         placed: list[Range] = []
@@ -171,15 +158,6 @@ class Axes:
         self.write(label, *max(places, key=room))
 
 
-def _line(
-    x1: float, y1: float, x2: float, y2: float, colour: str, width: float, dash: Sequence[float] | None = None
-) -> Any:
-    from reportlab.graphics.shapes import Line
-    from reportlab.lib.colors import HexColor
-
-    return Line(x1, y1, x2, y2, strokeColor=HexColor(colour), strokeWidth=width, strokeDashArray=dash)
-
-
 def draw_approach(
     points: Sequence[Point], tolerance: float, size: Range, fonts: Fonts, *, by_photo: bool
 ) -> Drawing:
@@ -192,10 +170,11 @@ def draw_approach(
         x_ticks = x_ticks if x_ticks[-1] >= max(xs) else [*x_ticks, x_ticks[-1] + x_ticks[1]]
     else:
         x_ticks = nice_ticks(min(xs), max(xs) * 1.03)
-    up = Scale.from_ticks(nice_ticks(0.0, max(*tops, tolerance * 1.5)))
-    axes = Axes(size, Scale.from_ticks(x_ticks), up, fonts)
-    axes.dashed(axes.across.low, tolerance, axes.across.high, tolerance)
-    axes.write(f"tolerance {tolerance:g}", axes.box[0] + 8, axes.y(tolerance) + 3)
+    up = _span(nice_ticks(0.0, max(*tops, tolerance * 1.5)))
+    axes = Axes(size, _span(x_ticks), up, fonts)
+    (left, _, right, _), level = axes.box, axes.y(tolerance)
+    axes.line(left, level, right, level, ACCENT, 0.9, (3, 2))
+    axes.write(f"tolerance {tolerance:g}", left + 8, level + 3)
     axes.path(points)
     across = "photo" if by_photo else "colour in the batch by the label, mg/l"
     axes.title("Difference photo by photo", across, "CIEDE2000, 95 % interval")
@@ -217,9 +196,6 @@ def draw_path(points: Sequence[Point], reference: Range, size: Range, fonts: Fon
 
 def draw_swatch(colour: str, size: Range) -> Drawing:
     """A rectangle of one colour (#rrggbb) with a thin edge."""
-    from reportlab.graphics.shapes import Drawing, Rect
-    from reportlab.lib.colors import HexColor
-
     drawing = Drawing(*size)
     edge = {"strokeColor": HexColor(MUTED), "strokeWidth": 0.5}
     drawing.add(Rect(0.5, 0.5, size[0] - 1, size[1] - 1, rx=2, fillColor=HexColor(colour), **edge))

@@ -9,12 +9,13 @@ import streamlit as st
 from colourmatch.book.entries import LotStory
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
-from colourmatch.screens import session, trend_plots
+from colourmatch.screens import plots, session
+from colourmatch.screens.amending import tell_newest
 from colourmatch.screens.photo_view import end_upload, show_refused, upload_photos
-from colourmatch.screens.plots import CONFIG
-from colourmatch.screens.undoing import tell_newest
 from colourmatch.words.figures import PAGES, begin, tell_drift
 from colourmatch.words.looks import tell_glass
+from colourmatch.workflow.lot import view_of_photos
+from colourmatch.workflow.recheck import record_recheck
 
 
 def show_recheck(story: LotStory) -> None:
@@ -24,14 +25,16 @@ def show_recheck(story: LotStory) -> None:
     drift = session.read_drift(story)
     first, rest = parts.split_sentence(drift["text"])
     st.html(parts.panel("Since it was closed", first, [rest]))
-    show_rate(drift)
+    if change := drift["change_per_week"]:
+        words = f"Change a week: {parts.show_lab(change['lab'], change['lab_sd'], 2)}; ± is one standard deviation."
+        st.html(parts.line(f"{words} In brackets above: 95 % intervals."))
     left, right = st.columns(2, gap="large")
     with left:
         show_history(drift, telling.name_each_photo(story))
     with right:
         if drift["photos"]:
             st.plotly_chart(
-                trend_plots.draw_drift(drift), config=CONFIG, key=f"drift-{story.lot.id}",
+                plots.draw_drift(drift), config=plots.CONFIG, key=f"drift-{story.lot.id}",
                 alt="drift from the first colour over weeks, with the tolerance",
             )  # fmt: skip
     if not session.may_enter():
@@ -41,26 +44,12 @@ def show_recheck(story: LotStory) -> None:
         take_photos(story)
 
 
-def show_rate(drift: dict[str, Any]) -> None:
-    """Which way the colour goes, with its spread."""
-    change = drift["change_per_week"]
-    if change:
-        words = parts.show_lab(change["lab"], change["lab_sd"], 2)
-        st.html(
-            parts.line(
-                f"Change a week: {words}; ± is one standard deviation. In brackets above: 95 % intervals."
-            )
-        )
-
-
 def show_history(drift: dict[str, Any], names: dict[int, str]) -> None:
     """Each photo afterwards with its drift; those that tell nothing with why."""
     rows = {}
-    if drift["start"]:
-        start = drift["start"]
-        rows[f"{parts.show_date(start['at'])}, {'finished' if drift['closed'] else 'so far'}"] = (
-            f"{parts.show_interval(start['delta_e_2000'])} from its reference"
-        )
+    if start := drift["start"]:
+        when = f"{parts.show_date(start['at'])}, {'finished' if drift['closed'] else 'so far'}"
+        rows[when] = f"{parts.show_interval(start['delta_e_2000'])} from its reference"
     for photo in drift["photos"]:
         when = f"{parts.show_date(photo['at'])}, {parts.show_number(photo['weeks'])} weeks"
         rows[when] = tell_drift(photo["delta_e_2000"], photo["difference"], PAGES)
@@ -72,9 +61,6 @@ def show_history(drift: dict[str, Any], names: dict[int, str]) -> None:
 
 def take_photos(story: LotStory) -> None:
     """Measure and keep photos of the closed lot; what is of no use is named and not kept."""
-    from colourmatch.workflow.lot import view_of_photos
-    from colourmatch.workflow.recheck import record_recheck
-
     place, view = f"recheck-{story.lot.id}", view_of_photos(story)
     files = upload_photos(place, f"Kept sample and reference, {tell_glass(view.depth_mm, view.dilution)}")
     if not files:
@@ -83,9 +69,8 @@ def take_photos(story: LotStory) -> None:
         refused, kept, bar = [], 0, st.progress(0.0)
         for number, file in enumerate(files):
             bar.progress(number / len(files), f"Measuring photo {number + 1} of {len(files)} …")
-            told = record_recheck(
-                session.current_book(), story.lot.id, [file], entered_by=session.entered_by()
-            )["photos"][0]
+            book, by = session.current_book(), session.entered_by()
+            told = record_recheck(book, story.lot.id, [file], entered_by=by)["photos"][0]
             if told["note"]:
                 refused.append((file[1], told["note"]))
             else:

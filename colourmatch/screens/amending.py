@@ -1,118 +1,184 @@
-"""Puts figures of a lot's head right, and sets photos aside; what stood there stays on record."""
+"""Puts entries of a lot right: one tap that takes one back, figures of its head, photos set aside; the book keeps both."""
 
 from __future__ import annotations
 
+from datetime import UTC, datetime, timedelta
+from functools import partial
 from typing import Any
 
 import streamlit as st
 
-from colourmatch.book.entries import AmendmentEntry, AsideEntry, Lot, LotStory, PhotoEntry
-from colourmatch.book.example import leave_out_example
+from colourmatch.book.entries import (
+    AdditionEntry,
+    AmendmentEntry,
+    AnswerEntry,
+    AsideEntry,
+    ClosingEntry,
+    LotEntry,
+    LotStory,
+    PhotoEntry,
+    VolumeEntry,
+)
 from colourmatch.errors import InputError
-from colourmatch.liquid.colourants import list_colourants
-from colourmatch.screens import drafts, session
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
-from colourmatch.screens.fields import ask_figure, ask_hand, ask_label_lines
+from colourmatch.screens import session
+from colourmatch.screens.fields import act_on, ask_figure, ask_hand, ask_label_lines, pick_one
 from colourmatch.screens.photo_view import show_thumbnail
-from colourmatch.screens.stock_forms import name_colourant
-from colourmatch.words.entries import tell_aside
+from colourmatch.screens.recording import list_shelf
+from colourmatch.screens.stock_forms import ask_already
+from colourmatch.words.entries import Medium, tell_aside, tell_dose, tell_entry
+from colourmatch.words.figures import begin
+from colourmatch.workflow.taking_back import can_take_back, take_back
+
+_FIGURES = (
+    "volume_ml", "ceiling_mg_per_l", "already_mg_per_l", "tolerance", "depth_mm", "dilution", "made_up_to",
+)  # fmt: skip
 
 
 def ask_amendment(story: LotStory) -> None:
     """The form; only what was changed is written."""
-    lot = story.lot
-    action = f"amend-{lot.id}"
-    token = session.token_for(action, telling.newest_id(story, AmendmentEntry))
-    with st.expander("Put figures of the lot right", expanded=drafts.holds(token)):
+    lot, act = story.lot, act_on(story, "amend", AmendmentEntry)
+    with st.expander("Put figures of the lot right", expanded=act.is_typed()):
         st.write("The new figure counts for the whole lot, as if it had been given at its beginning.")
-        typed = ask_figures(lot, f"{action}-{{}}-{token}")
-        reason = st.text_input("Reason", key=f"{action}-reason-{token}", placeholder="mistyped")
-        if st.button("Write it down", key=f"{action}-write-{token}", width="stretch"):
+        typed = ask_figures(story, act.key("{}"))
+        reason = st.text_input("Reason", key=act.key("reason"), placeholder="mistyped")
 
-            def amend(token: str) -> str:
-                changes = find_changes(lot, typed)
-                if not changes:
-                    raise InputError("No figure was changed. Change what is wrong first.")
-                session.current_book().lots.amend(lot.id, reason, **session.by(token), **changes)
-                return "The figures of the lot are put right."
+        def amend(token: str) -> str:
+            now = {name: getattr(lot, name) for name in typed} | {"stocks": list(lot.stocks)}
+            changes = {name: value for name, value in typed.items() if value != now[name]}
+            if not changes:
+                raise InputError("No figure was changed. Change what is wrong first.")
+            session.current_book().lots.amend(lot.id, reason, **session.by(token), **changes)
+            return "The figures of the lot are put right."
 
-            session.act_once(action, amend)
+        act.offer("Write it down", amend, "write")
 
 
 def ask_aside(story: LotStory) -> None:
     """Sets a photo that lies apart aside, or takes it back; both are written down with the reason."""
     if not story.photos:
         return
-    action = f"aside-{story.lot.id}"
-    token = session.token_for(action, telling.newest_id(story, PhotoEntry, AsideEntry))
-    with st.expander("Set a photo aside", expanded=drafts.holds(token)):
+    act = act_on(story, "aside", PhotoEntry, AsideEntry)
+    with st.expander("Set a photo aside", expanded=act.is_typed()):
         st.write(
             "A photo that went wrong is left out of all that is said of the lot. It stays on record, and can be taken back."
         )
-        names = telling.name_photos(story)
-        chosen = st.selectbox(
-            "Which photo", list(names)[::-1], format_func=names.__getitem__, key=f"{action}-which-{token}"
-        )
+        names = dict(reversed(telling.name_photos(story).items()))
+        chosen = pick_one("Which photo", names, act.key("which"))
         photo = next(entry for entry in story.photos if entry.id == chosen)
-        if photo.stored_name is not None:
-            path = session.current_book().photo_store.path(photo.stored_name)
-            show_thumbnail(path, photo.measurement, photo.original_name or "photo")
+        show_thumbnail(photo)
         back = photo.aside is not None
         if back:
             st.write(f"It is {parts.plain(tell_aside(photo.aside))}")
-        why = st.text_input(
-            "Why", key=f"{action}-why-{chosen}-{token}",
-            placeholder="it was all right" if back else "a lamp shone in",
-        )  # fmt: skip
-        words = "Take it back" if back else "Set it aside"
-        if st.button(words, key=f"{action}-write-{token}", width="stretch"):
+        hint = "it was all right" if back else "a lamp shone in"
+        why = st.text_input("Why", key=act.key("why", chosen), placeholder=hint)
 
-            def write(token: str) -> str:
-                session.current_book().photos.set_aside(
-                    story.lot.id, photo.id, why, back=back, **session.by(token)
-                )
-                return "The photo counts again." if back else "The photo is set aside."
+        def write(token: str) -> str:
+            session.current_book().photos.set_aside(
+                story.lot.id, photo.id, why, back=back, **session.by(token)
+            )
+            return "The photo counts again." if back else "The photo is set aside."
 
-            session.act_once(action, write, to_top=True)
+        act.offer("Take it back" if back else "Set it aside", write, "write", to_top=True)
 
 
-def ask_figures(lot: Lot, key: str) -> dict[str, Any]:
+def ask_figures(story: LotStory, key: str) -> dict[str, Any]:
     """The figures as they stand, to be changed."""
-    shelf = [stock.name for stock in leave_out_example(session.current_book().stocks.all(), lot.stocks)]
-    names = list(dict.fromkeys([*lot.stocks, *shelf]))
-    stocks = st.multiselect(
-        "Stocks, the main one first", names, default=list(lot.stocks), key=key.format("stocks")
-    )
-    rows = [st.columns(2) for _ in range(4)]  # row by row, so that a phone keeps the order
-    figures = (
-        "volume_ml",
-        "ceiling_mg_per_l",
-        "already_mg_per_l",
-        "tolerance",
-        "depth_mm",
-        "dilution",
-        "made_up_to",
-    )
+    lot, words = story.lot, "Stocks, the main one first"
+    stocks = st.multiselect(words, list_shelf(story), default=list(lot.stocks), key=key.format("stocks"))
     typed: dict[str, Any] = {"stocks": stocks}
-    places = [place for row in rows for place in row][: len(figures)]
-    for place, name in zip(places, figures, strict=True):
+    rows = [st.columns(2) for _ in range(4)]  # row by row, so that a phone keeps the order
+    for place, name in zip([place for row in rows for place in row], _FIGURES, strict=False):
         typed[name] = ask_figure(
             place, name, key.format(name), getattr(lot, name), min_value=0.0, placeholder="none",
             words="Batch at the beginning, ml" if name == "volume_ml" else "",
         )  # fmt: skip
-    codes = list(dict.fromkeys([None, lot.already_colourant, *(c.e_number for c in list_colourants())]))
-    typed["already_colourant"] = st.selectbox(
-        "Which colour is already in", codes, index=codes.index(lot.already_colourant),
-        key=key.format("already-colourant"),
-        format_func=lambda code: "not known, or none" if code is None else name_colourant(code),
-    )  # fmt: skip
+    typed["already_colourant"] = ask_already(st, key.format("already-colourant"), lot.already_colourant)
     typed["hand"] = ask_hand(key.format("hand"), lot.hand)
     typed["label_lines"] = ask_label_lines(key.format("label-{}"), lot.label_lines)
     return typed
 
 
-def find_changes(lot: Lot, typed: dict[str, Any]) -> dict[str, Any]:
-    """What differs from the lot as it stands."""
-    now = {name: getattr(lot, name) for name in typed} | {"stocks": list(lot.stocks)}
-    return {name: value for name, value in typed.items() if value != now[name]}
+# ---- taking back -------------------------------------------------------------------------------------------------
+
+#: The reason that stands beside what was taken back.
+UNDONE, TAKEN_BACK = "undone right after it was entered", "taken back in the history"
+#: So many entries of a history are shown unfolded.
+NEWEST = 12
+#: For how long the end of a lot is taken back with one tap.
+FRESH = timedelta(hours=1)
+
+
+def tell_newest(story: LotStory, *, undoable: bool = True) -> None:
+    """What was just done, in one place: beside the tap that takes it back where there is one.
+
+    undoable: else the last act was another one, a photo that was refused, and the entry before is not offered.
+    """
+    act = act_on(story, "undo")  # a tap on an older one is answered too
+    words = name_newest(story) if undoable else ""
+    if said := session.take_notices(of_entry=not words):
+        st.html(f'<p class="cm cm-said" role="status">{parts.as_html(" ".join(said))}</p>')
+    if words:
+        newest = partial(_take_back, story, story.events[-1], UNDONE, words)
+        act.offer(f"{parts.plain(_written(story, words))} Undo", newest, to_top=True, icon=":material/undo:")
+
+
+def show_history(story: LotStory) -> None:
+    """Every entry, the newest first, each with the tap that takes it back where it still says what holds."""
+    rows = telling.tell_rows(story, session.shows_us())
+    entries = list(reversed(story.events))
+    _show_rows(story, entries[:NEWEST], rows)
+    if older := entries[NEWEST:]:
+        with st.expander(f"{len(older)} older", on_change="rerun") as folded:
+            if folded.open:
+                _show_rows(story, older, rows)
+
+
+def _show_rows(story: LotStory, entries: list[LotEntry], rows: dict[int, str]) -> None:
+    act, medium = act_on(story, "back"), telling.medium_of(story, session.shows_us())
+    for entry in entries:
+        with st.container(horizontal=True, vertical_alignment="center", key=f"cm-entry-{entry.id}"):
+            st.html(rows[entry.id])
+            if session.may_enter() and can_take_back(story, entry):
+                back = partial(_take_back, story, entry, TAKEN_BACK, tell_entry(entry, medium))
+                act.offer("Undo", back, entry.id, to_top=True, type="tertiary", width="content")
+
+
+def _take_back(story: LotStory, entry: LotEntry, reason: str, words: str, token: str) -> str:
+    take_back(session.current_book(), story, entry, reason, **session.by(token))
+    return f"Taken back: {words}."
+
+
+def _written(story: LotStory, words: str) -> str:
+    """The newest entry as the sentence that says it is written down, and by whom where that is somebody else."""
+    newest = story.events[-1]
+    dose = isinstance(newest, AdditionEntry) or getattr(newest, "kind", "") == "untinted"
+    done = " written" if dose else " measured" if isinstance(newest, PhotoEntry) else ""
+    other = newest.entered_by if newest.entered_by != session.entered_by() else None
+    return f"{begin(words)}{done}{f' by {other}' if other else ''}."
+
+
+def name_newest(story: LotStory) -> str:
+    """The newest entry in words where one tap can take it back, else nothing.
+
+    A correction is put right as such; what a trial took along or brought back is one of several entries.
+    """
+    newest = story.events[-1] if story.events else None
+    photos = telling.name_each_photo(story)
+    if isinstance(newest, AsideEntry):
+        if newest.reason == UNDONE:
+            return ""
+        return f"{photos[newest.photo_entry_id]} {'counts again' if newest.back else tell_aside(None)}"
+    if newest is None or newest.replaces_id is not None or newest.reason:
+        return ""
+    if isinstance(newest, AdditionEntry):
+        return tell_dose(newest)
+    if isinstance(newest, ClosingEntry):  # later the lot is opened again with a reason
+        is_fresh = datetime.now(UTC) - datetime.fromisoformat(newest.created_at) < FRESH
+        return "lot finished" if is_fresh else ""
+    if isinstance(newest, AnswerEntry):
+        return tell_entry(newest, telling.medium_of(story))
+    if isinstance(newest, VolumeEntry) and newest.trial_lot_id is None:
+        return tell_entry(newest, Medium(us=session.shows_us()))
+    return photos[newest.id] if isinstance(newest, PhotoEntry) else ""

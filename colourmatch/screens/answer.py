@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -15,7 +14,7 @@ from colourmatch.words import answers as words
 from colourmatch.words.advice import STIR
 from colourmatch.words.figures import jug_ml, tell_quantity
 from colourmatch.words.outcomes import split_closing
-from colourmatch.workflow.thinning import find_thinning
+from colourmatch.workflow.thinning import Thinning
 
 #: A sign of another shape for each state, drawn in a square of 48 units.
 _SIGNS = {
@@ -36,8 +35,10 @@ class Answer:
     under: str = ""
 
 
-def find_answer(story: LotStory, advice: Mapping[str, Any], waiting: str) -> Answer:
-    """The answer of a lot; `waiting` names what was added since the last photo."""
+def find_answer(
+    story: LotStory, advice: Mapping[str, Any], waiting: str, thinning: Thinning | None = None
+) -> Answer:
+    """The answer of a lot; `waiting` names what was added since the last photo, `thinning` the water that is wanted."""
     if story.closing is not None:
         outcome, _ = split_closing(story.closing.outcome, story.closing.text)
         return Answer("closed", ((words.STATES["closed"].upper(), ""),), outcome)
@@ -45,39 +46,29 @@ def find_answer(story: LotStory, advice: Mapping[str, Any], waiting: str) -> Ans
     if question and asks_first(advice):
         return Answer("question", (), question["text"])
     if doses := telling.doses_of(advice):
-        return _answer_doses(doses)
+        lines = tuple((tell_quantity(*quantity_of(dose)), dose["stock"]) for dose in doses)
+        if len(doses) == 1:
+            return Answer("add", ((lines[0][0], ""),), f"of {lines[0][1]}, then stir")
+        return Answer("add", lines, "then stir")
     if not story.photos and not waiting:
         return Answer("photo", ((words.FIRST_PHOTO, ""),))
     if advice.get("action") == "stop":
         fills_up = set_aside_ml(advice) > 0
         why = words.tell_why(advice["reason"], story.lot.stocks, untinted_ml(advice), fills_up=fills_up)
         return Answer("stop", ((words.STATES["stop"].upper(), ""),), why)
-    if waiting:
-        said = str(advice.get("text") or "")
-        under = "" if said == STIR else parts.split_sentence(said)[0]
-        return Answer("photo", ((words.NEXT_PHOTO, ""),), under)
     text = str(advice.get("text") or "")
-    thinning = find_thinning(story)
+    first = parts.split_sentence(text)[0]
+    if waiting:
+        return Answer("photo", ((words.NEXT_PHOTO, ""),), "" if text == STIR else first)
     if thinning is not None and thinning.text == text:
-        return Answer(
-            "photo", ((words.THIN_PHOTO.format(thinning.parts), ""),), parts.split_sentence(text)[0]
-        )
-    under = words.tell_either(question) if question else parts.split_sentence(text)[0]
-    return Answer("photo", ((words.ANOTHER_PHOTO, ""),), under)
+        return Answer("photo", ((words.THIN_PHOTO.format(thinning.parts), ""),), first)
+    return Answer("photo", ((words.ANOTHER_PHOTO, ""),), words.tell_either(question) if question else first)
 
 
 def asks_first(advice: Mapping[str, Any]) -> bool:
     """Whether a question is the answer."""
     question = advice.get("question")
     return bool(question and question["sure"] and advice["text"] == question["text"])
-
-
-def _answer_doses(doses: list[dict[str, Any]]) -> Answer:
-    amounts = [tell_quantity(*quantity_of(dose)) for dose in doses]
-    if len(doses) == 1:
-        return Answer("add", ((amounts[0], ""),), f"of {doses[0]['stock']}, then stir")
-    lines = tuple((amount, dose["stock"]) for amount, dose in zip(amounts, doses, strict=True))
-    return Answer("add", lines, "then stir")
 
 
 def quantity_of(dose: Mapping[str, Any]) -> tuple[float, str]:
@@ -104,7 +95,7 @@ def set_aside_ml(advice: Mapping[str, Any]) -> float:
 
 def draw_answer(answer: Answer, *, old: bool = False) -> str:
     """The block as HTML; old: while a photo is measured that may change it."""
-    word, sign = words.STATES[answer.state].upper(), _draw_sign(answer.state)
+    word, sign = words.STATES[answer.state].upper(), _as_image(_SIGNS[answer.state])
     lines = [
         f'{parts.as_html(large)}<span class="cm-of">{parts.as_html(small)}</span>'
         for large, small in answer.lines
@@ -118,12 +109,12 @@ def draw_answer(answer: Answer, *, old: bool = False) -> str:
     return f'<div class="cm cm-answer {answer.state}{" old" if old else ""}" role="status">{head}{large}{under}</div>'
 
 
-def _draw_sign(state: str) -> str:
+def _as_image(sign: str) -> str:
     drawn = (
         '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 48 48" fill="none" stroke="#fff" stroke-width="4" '
-        f'stroke-linecap="round" stroke-linejoin="round">{_SIGNS[state]}</svg>'
+        f'stroke-linecap="round" stroke-linejoin="round">{sign}</svg>'
     )
-    return f'<img alt="" src="data:image/svg+xml;base64,{base64.b64encode(drawn.encode()).decode()}">'
+    return f'<img alt="" src="{parts.as_address(drawn.encode(), "svg+xml")}">'
 
 
 def find_place(
@@ -136,9 +127,7 @@ def find_place(
     photos = telling.compared_photos(story)
     if not photos:
         return ("", advice["now"], False) if advice.get("now") else None
-    together = telling.find_combined(story, advice)
-    shown = together if together and (together["agree"] or together["retake"]) else None
-    seen = shown or photos[-1].measurement.to_json()
+    seen = telling.find_shown(story, advice) or photos[-1].measurement.to_json()
     return seen["difference"]["text"], advice.get("now") or seen["delta_e_2000"], False
 
 

@@ -2,13 +2,36 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
+from functools import partial
+from typing import Any
+
 import streamlit as st
 
 from colourmatch.errors import InputError
+from colourmatch.instrument import cards, phones
+from colourmatch.instrument.incoming import note_for_lot
+from colourmatch.photo.card_profile import GREY_CARD, GREY_CARD_SD, PAPER_SD
 from colourmatch.screens import html as parts
 from colourmatch.screens import session
-from colourmatch.screens.cards import show_cards
-from colourmatch.screens.phones import show_phones
+from colourmatch.screens.fields import ask_figure, ask_name, ask_number, begin_act, pick_one
+from colourmatch.screens.photo_view import end_upload, show_refused, upload_photos
+from colourmatch.words.figures import tell_contents
+
+_NO_CARD = (
+    "No printed card is noted, so the printer's greys count as drawn. Lay a photographer's grey card on the middle "
+    "ring of the empty card."
+)
+_NO_PHONE = (
+    "No phone is calibrated. Photos of water with known additions make the colour of one liquid surer; differences "
+    "need none."
+)
+_SITTING = (
+    "One sitting, four to eight photos, two known liquids in each (left and middle ring) and plain water on the right: "
+    "red in two or three strengths, yellow in two, red and yellow together. Weigh the stock: its strength is most of what "
+    "stays unsure."
+)
+_KINDS = {"none": "none", "matrix": "matrix", "root": "root-polynomial", "camera": "camera model"}
 
 
 def show() -> None:
@@ -16,22 +39,19 @@ def show() -> None:
     st.title("Card and phone")
     card, phone, lots = st.tabs(["Printed card", "Phone", "For a lot"])
     with card:
-        show_cards()
+        show_known(cards.list_cards(session.current_book()), _NO_CARD, show_card, ask_card)
     with phone:
-        show_phones()
+        show_known(phones.list_phones(session.current_book()), _NO_PHONE, show_phone, ask_known)
     with lots:
         show_lots()
 
 
 def show_lots() -> None:
     """The card and the light of an open lot's next photos."""
-    from colourmatch.instrument.cards import list_cards
-    from colourmatch.instrument.phones import list_phones
-
     book = session.current_book()
     lots = {lot.id: f"{lot.label}, {lot.name}" for lot in book.lots.search(open_only=True, limit=50)}
-    names = [card["card"] for card in list_cards(book)]
-    lights = list(dict.fromkeys(phone["light"] for phone in list_phones(book) if phone["fit"]))
+    names = [card["card"] for card in cards.list_cards(book)]
+    lights = list(dict.fromkeys(phone["light"] for phone in phones.list_phones(book) if phone["fit"]))
     st.write(
         "Without a choice, photos of a lot are read with the default card, and with the phone's correction when it has "
         "one in a single light."
@@ -41,28 +61,20 @@ def show_lots() -> None:
     if not lots or not (names or lights):
         st.html(parts.empty("Nothing to choose yet: it takes an open lot, and a card or a fitted phone."))
         return
-    newest = next(iter(lots))
-    lot = st.selectbox("Lot", list(lots), format_func=lots.__getitem__, key=f"read-with-lot-{newest}")
+    lot = pick_one("Lot", lots, f"read-with-lot-{next(iter(lots))}")
     noted = book.calibrations.lot_choice(lot)
+
+    def pick(place: Any, words: str, options: list[str], kind: str, hint: str) -> str | None:
+        known, key = noted[kind], f"read-{kind}-{lot}-{noted[kind]}"
+        index = options.index(known) if known in options else None
+        picked: str | None = place.selectbox(words, options, index=index, placeholder=hint, key=key)
+        return picked
+
     left, right = st.columns(2)
-    card = left.selectbox(
-        "Printed card",
-        names,
-        index=_place(names, noted["card"]),
-        placeholder="the default",
-        key=f"read-card-{lot}-{noted['card']}",
-    )
-    light = right.selectbox(
-        "Light",
-        lights,
-        index=_place(lights, noted["light"]),
-        placeholder="the only one",
-        key=f"read-light-{lot}-{noted['light']}",
-    )
+    card = pick(left, "Printed card", names, "card", "the default")
+    light = pick(right, "Light", lights, "light", "the only one")
 
     def note(_token: str) -> str:
-        from colourmatch.instrument.incoming import note_for_lot
-
         if card is None and light is None:
             raise InputError("Choose a card or a light first.")
         note_for_lot(book, lot, card=card, light=light, entered_by=session.entered_by())
@@ -73,8 +85,218 @@ def show_lots() -> None:
         session.act_once("read-with", note)
 
 
-def _place(options: list[str], wanted: str | None) -> int | None:
-    return options.index(wanted) if wanted in options else None
+def show_known(
+    known: list[Any], none: str, show_one: Callable[[Any], None], ask: Callable[[list[Any]], None]
+) -> None:
+    """What is in the book of one kind, and the form for more."""
+    if not known:
+        st.html(parts.empty(none))
+    for one in known:
+        show_one(one)
+    if session.may_enter():
+        ask(known)
+
+
+def show_card(card: Mapping[str, Any]) -> None:
+    """One card: its greys beside what was drawn, and what can be done with it."""
+    name, greys, half = card["card"], card["greys"], len(card["greys"]) // 2
+    st.header(parts.plain(name))
+    st.html(parts.line(card["text"]))
+    shown = [parts.show_spread(row["reflectance"], row["sd"], 3) for row in greys]
+    rows = {
+        f"{row['nominal']:g} as drawn": f"{top} in the top row, {bottom} in the bottom row"
+        for row, top, bottom in zip(greys[:half], shown[:half], shown[half:], strict=True)
+    }
+    with st.expander("Its greys, of the bare paper"):
+        st.html(parts.facts(rows))
+        st.caption("± is one standard deviation.")
+    show_change(name)
+    left, right = st.columns(2)
+    if card["default"]:
+        left.write("Photos of lots are read with this card.")
+    if not session.may_enter():
+        return
+    if not card["default"] and left.button(
+        "Read photos of lots with this card", key=f"card-default-{name}", width="stretch"
+    ):
+        said = f"Photos of lots are now read with the card {name}."
+        session.act_once("card-default", partial(_do, cards.choose_card, (name,), said))
+    if right.button("Forget this card", key=f"card-forget-{name}", width="stretch"):
+        said = f"The card {name} is forgotten. What was read with it stays as it was recorded."
+        session.act_once("card-forget", partial(_do, cards.forget_card, (name,), said))
+
+
+def _do(act: Callable[..., Any], named: tuple[str, ...], said: str, _token: str) -> str:
+    """Do something with a card or a phone; the sentence that says so."""
+    act(session.current_book(), *named, entered_by=session.entered_by())
+    return said
+
+
+def show_change(name: str) -> None:
+    """What the card changes of a photo: colours and difference before and after."""
+    with st.expander("What it changes of a photo"):
+        files = upload_photos(f"change-{name}", "A photo of glasses on this card", many=False)
+        if not files:
+            return
+        with session.failures_shown():
+            told = cards.compare_card(session.current_book(), name, files[0])
+            before, after, rows = told["before"], told["after"], {}
+            for spot, moved in told["changed"].items():
+                if moved:
+                    labs = [
+                        parts.show_lab(one["spots"][spot]["lab"], one["spots"][spot]["lab_sd"])
+                        for one in (before, after)
+                    ]
+                    far = parts.show_number(moved["delta_e_2000"], 2)
+                    rows[spot] = f"{labs[0]}; with the card {labs[1]}; moved by CIEDE2000 {far}"
+            if before["delta_e_2000"]:
+                was, now = (parts.show_interval(one["delta_e_2000"]) for one in (before, after))
+                rows["difference"] = f"CIEDE2000 {was}; with the card {now}"
+            st.html(parts.facts(rows))
+
+
+def ask_card(known: list[Any]) -> None:
+    """Note a card, or read a known one again."""
+    with st.expander("Note a card", expanded=not known):
+        show_refused("card")
+        act = begin_act("card")
+        told = "Write it on the card: each sheet from each printer is another one."
+        name = ask_name("Name", act.key("name"), "kitchen", help=told)
+        left, right = st.columns(2)
+        grey = ask_number(
+            left, "Grey card reflects, %", act.key("grey"), 18.0, 2.0, 90.0, 1.0,
+            help="Known to about 3 % of itself on most cards sold as 18 %.",
+        )  # fmt: skip
+        told = "Office paper: 85 to 91."
+        paper = ask_number(
+            right, "Bare paper reflects, %", act.key("paper"), 88.0, 50.0, 100.0, 1.0, help=told
+        )
+        files = upload_photos("card", "Two photos or more")
+        if files:
+            keep_card(name, files, (grey / 100, paper / 100))
+
+
+def keep_card(name: str, files: list[tuple[bytes, str]], levels: tuple[float, float]) -> None:
+    """Read the photos and keep what they tell."""
+    with session.failures_shown():
+        if not name:
+            raise InputError("The name of the card is empty. Type one: the photos wait.")
+        grey, paper = levels
+        with st.spinner("Reading the card …"):
+            told = cards.photograph_card(
+                session.current_book(), name, files, reflectance=(grey, grey * GREY_CARD_SD / GREY_CARD),
+                paper=(paper, PAPER_SD), entered_by=session.entered_by(),
+            )  # fmt: skip
+        refused = [(one["photo"], one["error"]) for one in told["photos"] if one["error"]]
+        kept = len(told["photos"]) - len(refused)
+        said = f"The card {name} has {kept} new {'reading' if kept == 1 else 'readings'}."
+        end_upload("card", refused, said if kept else "", "card", files)
+
+
+# ---- phones ---------------------------------------------------------------------------------------------------------
+
+
+def show_phone(told: Mapping[str, Any]) -> None:
+    """One phone in one light: errors before and after, its liquids, what can be done with it."""
+    phone, light, fit, number = told["phone"], told["light"], told["fit"], parts.show_number
+    st.header(parts.plain(f"{phone}, {light}"))
+    if fit:
+        cells = (
+            ("Error as read", fit["median_before"], "CIEDE2000, median"),
+            ("Corrected", fit["median_after"], "liquids left out of the fit"),
+            ("Another colourant", fit["expected"], "to be expected, CIEDE2000"),
+        )
+        st.html(parts.glance(parts.cell(heading, number(value), under) for heading, value, under in cells))
+    st.html(parts.line(told["text"]))
+    if fit:
+        with st.expander("Each known liquid, before and after"):
+            liquids = {
+                f"{k}: {tell_contents(one['mg_per_l'])}": f"CIEDE2000 {number(one['before'], 2)} before, "
+                f"{number(one['after'], 2)} after; by its content {parts.show_lab(one['true_lab'])}, as read "
+                f"{parts.show_lab(one['lab'])}"
+                for k, one in enumerate(fit["liquids"], 1)
+            }
+            st.html(parts.facts(liquids))
+        with st.expander("Corrections that were tried, and the strength of the stocks"):
+            tried = {
+                f"{_KINDS[kind]}{', kept' if kind == fit['kind'] else ''}": f"CIEDE2000 {number(own['known'])} on known "
+                f"liquids it has not seen, {number(own['other'])} on other colourants, {number(own['together'])} together"
+                for kind, own in fit["errors"].items()
+            }
+            st.html(parts.facts(tried))
+            factors = {one["stock"]: {**one, "value": one["factor"]} for one in fit["strengths"]}
+            said = "of its label, depth in the glass included"
+            st.html(
+                parts.facts(
+                    {stock: f"{parts.show_interval(one, 2)} {said}" for stock, one in factors.items()}
+                )
+            )
+    if session.may_enter():
+        left, right = st.columns(2)
+        words, key = "Fit again" if fit else "Fit the correction", f"{phone}-{light}"
+        if told["photos"] and left.button(words, key=f"phone-fit-{key}", type="primary", width="stretch"):
+            session.act_once("phone-fit", partial(fit_now, phone, light))
+        if right.button("Forget this phone in this light", key=f"phone-forget-{key}", width="stretch"):
+            said = f"{phone} in the light {light} is forgotten."
+            session.act_once("phone-forget", partial(_do, phones.forget_phone, (phone, light), said))
+
+
+def fit_now(phone: str, light: str, token: str) -> str:
+    """Fit and keep; what it told."""
+    return str(phones.fit_known(session.current_book(), phone, light, **session.by(token))["text"])
+
+
+def ask_known(known: list[dict[str, Any]]) -> None:
+    """A photo of known liquids: what is in the two glasses, and in which light."""
+    book = session.current_book()
+    stocks = [stock.name for stock in book.stocks.all()]
+    with st.expander("Add a photo of known liquids", expanded=not known):
+        st.write(_SITTING)
+        if not stocks:
+            st.write("Add the stock first, with how well its strength is known, under Set up.")
+            return
+        act = begin_act("known")
+        left, right = st.columns(2)
+        last, told = (
+            known[-1]["light"] if known else "",
+            "A name of your own: a window by day and a lamp are two lights.",
+        )
+        light = ask_name("Light", "known-light", "window", last, place=left, help=told)
+        depth = ask_figure(right, "depth_mm", "known-depth", 10.0)
+        contents = {}
+        for spot, ring in (("reference", "left"), ("batch", "middle")):
+            st.write(f"On the {ring} ring")
+            places = st.columns(min(len(stocks), 4)) * len(stocks)
+            held = {
+                stock: ask_number(place, f"{parts.plain(stock)}, mg in a litre", act.key(spot, stock), 0.0, 0.0, None, 1.0)
+                for place, stock in zip(places, stocks, strict=False)
+            }  # fmt: skip
+            contents[spot] = {stock: amount for stock, amount in held.items() if amount}
+        card = cards.default_card(book)
+        none = "No card profile: note the printed card first, it helps."
+        st.caption(f"Read with the card {card}." if card else none)
+        files = upload_photos("known", "The photo: known liquids and water", many=False)
+        if files:
+            keep_known(files[0], light, {spot: held for spot, held in contents.items() if held}, depth)
+
+
+def keep_known(
+    file: tuple[bytes, str], light: str, contents: dict[str, dict[str, float]], depth_mm: float
+) -> None:
+    """Measure and keep a photo of known liquids."""
+    with session.failures_shown():
+        if not light:
+            raise InputError("The light has no name. Type one, such as window: the photo waits.")
+        if not contents:
+            raise InputError("Say what is in the glasses, in mg of colour in a litre: the photo waits.")
+        book = session.current_book()
+        with st.spinner("Measuring …"):
+            told = phones.add_known_photo(
+                book, file, light, contents, depth_mm=depth_mm, card=cards.card_profile(book, None),
+                **session.by(session.token_for("known")),
+            )  # fmt: skip
+        where, count = f"{told['phone']} in the light {told['light']}", len(told["liquids"])
+        end_upload("known", [], f"Kept: {where}, {count} known liquids.", "known")
 
 
 if __name__ == "__main__":

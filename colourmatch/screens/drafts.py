@@ -129,15 +129,11 @@ def _is_owner(place: str) -> bool:
 
 def _read(place: str) -> dict[str, Any]:
     file = _file(place)
-    try:
-        if file is None or time.time() - file.stat().st_mtime > _KEPT_S:
-            return {}
-        read = json.loads(file.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return {}
-    if not isinstance(read, dict):
-        return {}
-    return {key: value for key, value in list(read.items())[:_MOST_FIELDS] if _is_kept(key, value)}
+    with contextlib.suppress(OSError, ValueError, AttributeError):  # gone, or something else than a draft
+        if file is not None and time.time() - file.stat().st_mtime <= _KEPT_S:
+            read = list(json.loads(file.read_text(encoding="utf-8")).items())[:_MOST_FIELDS]
+            return {key: value for key, value in read if _is_kept(key, value)}
+    return {}
 
 
 def _write(place: str, kept: dict[str, Any]) -> None:

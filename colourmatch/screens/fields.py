@@ -1,13 +1,19 @@
-"""Fields for the figures of a lot and a glass, its hand and the lines of its label; the limits are those of the book."""
+"""Fields that pages share, and acts that count once: each with its token, its fields' keys and its button.
+
+The limits of a lot's figures are those of the book.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any, NamedTuple
 
 import streamlit as st
 
 from colourmatch.book.checks import LABEL_LINES, LIMITS
+from colourmatch.book.entries import LotEntry, LotStory
+from colourmatch.screens import drafts, session
+from colourmatch.screens.lot_words import newest_id
 
 #: Figure -> what its field is called, and its step.
 _FIELDS = {
@@ -29,20 +35,74 @@ _LINES = {
 }
 
 
+class Act(NamedTuple):
+    """An act that counts once; its token is in the keys of its fields, which are empty again when it is done."""
+
+    name: str
+    token: str
+
+    def key(self, *parts: object) -> str:
+        """The key of a field of this act."""
+        return "-".join(map(str, (self.name, *parts, self.token)))
+
+    def is_typed(self) -> bool:
+        """Whether something was typed for it and not sent: its form is then shown unfolded."""
+        return drafts.holds(self.token)
+
+    def offer(
+        self, words: str, act: Callable[[str], str], *part: object, to_top: bool = False, **button: Any
+    ) -> None:
+        """The button that does it: `act` gets the token and gives the sentence that says what was done."""
+        if st.button(words, key=self.key(*part), **{"width": "stretch", **button}):
+            session.act_once(self.name, act, to_top=to_top)
+
+
+def begin_act(name: str, about: int | None = None) -> Act:
+    """An act by its name; about: the entry that ends it once that is another."""
+    return Act(name, session.token_for(name, about))
+
+
+def act_on(story: LotStory, name: str, *kinds: type[LotEntry], of: str = "") -> Act:
+    """An act on a lot, over once another entry is there, of these kinds where some are named; of: what it is about."""
+    return begin_act(f"{name}-{story.lot.id}{'-' if of else ''}{of}", newest_id(story, *kinds))
+
+
+def ask_name(words: str, key: str, hint: str = "", value: str = "", *, place: Any = st, **other: Any) -> str:
+    """A field for a name, without blanks around it."""
+    given = {"max_chars": 120, "placeholder": hint} | other
+    return str(place.text_input(words, value=value, key=key, **given)).strip()
+
+
+def ask_number(place: Any, words: str, key: str, value: float | None, *span: float | None, **other: Any) -> Any:  # fmt: skip
+    """A field for a number; span: the least and the most that it may be, and its step."""
+    low, high, step = (*span, *[None] * 3)[:3]
+    given = {"min_value": low or 0.0, "max_value": high, "step": step, "format": "%g"} | other
+    return place.number_input(words, value=value, key=key, **given)
+
+
 def ask_figure(place: Any, name: str, key: str, value: float | None, *, words: str = "", **other: Any) -> Any:
     """A field for a figure in a place of the page; `words` call it otherwise, `other` goes to the field as it is."""
     called, step = _FIELDS[name]
     _, low, _, high, _ = LIMITS[name]
-    limits = {"min_value": float(low), "max_value": float(high), "step": step, "format": "%g"}
-    return place.number_input(words or called, value=value, key=key, **limits | other)
+    limits = {"min_value": float(low), "max_value": float(high), "step": step}
+    return ask_number(place, words or called, key, value, **limits | other)
+
+
+def choose_one(words: str, options: Iterable[str], key: str, default: str | None = None, **other: Any) -> Any:
+    """One of a few words that stand beside each other, at first the default, else the first."""
+    listed = list(options)
+    return st.segmented_control(words, listed, default=default or listed[0], required=True, key=key, **other)
+
+
+def pick_one(words: str, names: Mapping[Any, str], key: str, *, place: Any = st, **other: Any) -> Any:
+    """One of many that are shown by their names."""
+    return place.selectbox(words, list(names), format_func=names.__getitem__, key=key, **other)
 
 
 def ask_hand(key: str, value: str = "drops") -> str:
     """In what doses are measured."""
-    return st.segmented_control(
-        "Doses measured in", ["drops", "ml", "grams"], default=value, required=True, key=key,
-        help="Drops where nothing else is said. On a scale, grams.",
-    )  # fmt: skip
+    told = "Drops where nothing else is said. On a scale, grams."
+    return str(choose_one("Doses measured in", ("drops", "ml", "grams"), key, value, help=told))
 
 
 def ask_label_lines(key: str, now: Mapping[str, str]) -> dict[str, str]:

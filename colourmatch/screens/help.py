@@ -5,6 +5,7 @@ from __future__ import annotations
 import platform
 import re
 from collections.abc import Iterable
+from contextlib import suppress
 from importlib.metadata import PackageNotFoundError, version
 from urllib.parse import quote
 
@@ -15,6 +16,7 @@ from colourmatch.dosing.care import STANDING_CAUTIONS
 from colourmatch.guide import PAGES, Page, Section, find_sections, list_sections
 from colourmatch.screens import html as parts
 from colourmatch.screens import session
+from colourmatch.screens.fields import choose_one
 
 _HERE = "installation"
 _TITLES = {page.name: page.title for page in PAGES} | {_HERE: "This installation"}
@@ -25,38 +27,28 @@ _OPENED = 3
 def show() -> None:
     """The page."""
     st.title("Help")
-    name = choose_page()
+    named = st.query_params.get("page", "")
+    name = choose_one(
+        "Page", _TITLES, "help-page", named if named in _TITLES else None, format_func=_TITLES.__getitem__
+    )
     if name == _HERE:
         show_versions()
         return
     page = next(one for one in PAGES if one.name == name)
     wanted = st.text_input(
-        "Find",
-        value=st.query_params.get("find", ""),
-        placeholder="one word or more, such as haze",
-        help=page.about,
+        "Find", value=st.query_params.get("find", ""), placeholder="one word or more, such as haze", help=page.about,
         key=f"help-find-{name}",
-    )
+    )  # fmt: skip
     if wanted.strip():
-        show_found(page, wanted)
+        found = find_sections(page, wanted)  # the best first
+        if not found:
+            st.info(f"Nothing on this page holds “{parts.plain(wanted.strip())}”. Try one word of it.")
+        for k, part in enumerate(found):
+            show_answer(page, part, opened=k < _OPENED)
         return
     if name == "care":
         st.html("".join(parts.flag_line("Care", caution.text) for caution in STANDING_CAUTIONS))
     show_parts(page)
-
-
-def choose_page() -> str:
-    """The page chosen, at first the one that the address names."""
-    named = st.query_params.get("page", "")
-    chosen = st.segmented_control(
-        "Page",
-        list(_TITLES),
-        default=named if named in _TITLES else PAGES[0].name,
-        format_func=_TITLES.__getitem__,
-        required=True,
-        key="help-page",
-    )
-    return str(chosen)
 
 
 def show_parts(page: Page) -> None:
@@ -80,15 +72,6 @@ def group_parts(sections: Iterable[Section]) -> list[tuple[Section, list[Section
         else:
             groups[-1][1].append(part)
     return groups
-
-
-def show_found(page: Page, wanted: str) -> None:
-    """What holds the words, the best first."""
-    found = find_sections(page, wanted)
-    if not found:
-        st.info(f"Nothing on this page holds “{parts.plain(wanted.strip())}”. Try one word of it.")
-    for k, part in enumerate(found):
-        show_answer(page, part, opened=k < _OPENED)
 
 
 def show_answer(page: Page, part: Section, opened: bool) -> None:
@@ -133,10 +116,8 @@ def show_versions() -> None:
     book = session.current_book()
     rows: dict[str, object] = {"colourmatch": colourmatch.__version__, "Python": platform.python_version()}
     for name in _STANDS_ON:
-        try:
+        with suppress(PackageNotFoundError):
             rows[name] = version(name)
-        except PackageNotFoundError:
-            continue
     st.html(parts.facts({"Lot book": book.place, "Photos": str(book.photo_store.folder)}))
     st.write("Copy both: `colourmatch book backup`.")
     with st.expander("Versions"):

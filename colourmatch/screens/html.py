@@ -5,6 +5,7 @@ Everything that a person typed is escaped here, and every number comes with its 
 
 from __future__ import annotations
 
+import base64
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -17,6 +18,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import streamlit as st
 
 from colourmatch.colour.spaces import lab_to_hex
+from colourmatch.words.advice import tell_besides
 from colourmatch.words.figures import (
     PAGES,
     tell_amount,
@@ -49,6 +51,11 @@ def plain(text: object) -> str:
 def as_html(text: object) -> str:
     """Text for a place that reads HTML, line breaks kept."""
     return escape(str(text)).replace("\n", "<br>")
+
+
+def as_address(data: bytes, kind: str) -> str:
+    """A picture as the address of an image; kind: "jpeg" or "svg+xml"."""
+    return f"data:image/{kind};base64,{base64.b64encode(data).decode()}"
 
 
 def show_time(moment: str | None) -> str:
@@ -103,45 +110,30 @@ def advice_panel(advice: Mapping[str, Any], waiting: str = "") -> str:
 
 def advice_details(advice: Mapping[str, Any]) -> list[str]:
     """The sentences under the large one: what is expected, how much it takes in all, what is in the way."""
-    lines = []
+    lines, said, adds = [], advice.get("text") or "", advice["action"] == "add"
     predicted = (advice.get("predicted") or {}).get("delta_e_2000")
     if expected := (advice.get("expected") or {}).get("delta_e_2000"):
         lines.append(f"Now it should be about {show_interval(expected)}; no photo shows it yet.")
-    if predicted and advice["action"] == "add":
+    if predicted and adds:
         lines.append(f"After this step the difference should be about {show_interval(predicted)}.")
     to_match = [part for part in advice.get("to_match") or () if part.get("drops")]
-    if to_match and advice["action"] == "add":
-        drops = " and ".join(_show_drops(part) for part in to_match)
+    if to_match and adds:
+        reach = advice.get("reachable_delta_e_2000")
+        known = show_interval(advice["reachable"]) if advice.get("reachable") else show_number(reach)
+        reached = "not known yet" if known == PAGES.none else f"about {known}"
         if advice.get("ceiling_cost_delta_e_2000") is None:
-            lines.append(
-                f"From here to the best: about {drops}. The difference is then {_show_reach(advice)}."
-            )
+            drops = " and ".join(_show_drops(part) for part in to_match)
+            lines.append(f"From here to the best: about {drops}. The difference is then {reached}.")
         else:
             # The drops to the best would pass it: they are not named, so that nobody pours them.
-            lines.append(
-                f"A ceiling comes before the best. Under it the difference is {_show_reach(advice)}."
-            )
+            lines.append(f"A ceiling comes before the best. Under it the difference is {reached}.")
     missing = advice.get("missing")
     # Past the match it is blending back that helps, and this sentence is about more drops.
     # Nor does a wish for a better photo promise anything that something could stay different after.
     promised = advice["reason"] != "past" and advice["action"] != "rephotograph"
-    if missing and promised and missing not in (advice.get("text") or ""):
+    if missing and promised and missing not in said:
         lines.append(f"Even then it stays different: {missing}.")
-    # With another colour missing the sentence says itself what blending back would do.
-    elsewhere = advice.get("other_stocks") or advice.get("missing_kind")
-    rescue = {} if elsewhere else advice.get("rescue") or {}
-    said = advice.get("text") or ""
-    for text in (advice.get("problem"), rescue.get("text")):
-        if text and text not in said:
-            lines.append(text)
-    return lines
-
-
-def _show_reach(advice: Mapping[str, Any]) -> str:
-    if advice.get("reachable"):
-        return f"about {show_interval(advice['reachable'])}"
-    reach = advice.get("reachable_delta_e_2000")
-    return "not known yet" if reach is None else f"about {show_number(reach)}"
+    return lines + tell_besides(advice)
 
 
 def _show_drops(part: Mapping[str, Any]) -> str:
@@ -165,11 +157,7 @@ def judge(part: Mapping[str, float], tolerance: float) -> str:
     """Where an interval lies against the tolerance, in words."""
     if part["high"] <= tolerance:
         return f"within the tolerance of {tolerance:g}"
-    return (
-        f"over the tolerance of {tolerance:g}"
-        if part["low"] > tolerance
-        else f"around the tolerance of {tolerance:g}"
-    )
+    return f"{'over' if part['low'] > tolerance else 'around'} the tolerance of {tolerance:g}"
 
 
 def cell(heading: str, big: str, small: str = "") -> str:
@@ -226,20 +214,15 @@ def swatches(colours: Iterable[Swatch]) -> str:
     """Colours edge to edge with name, words and Lab under each."""
     blocks = []
     for colour in colours:
-        words = f"<br>{as_html(colour.words)}" if colour.words else ""
+        name, words = as_html(colour.name), f"<br>{as_html(colour.words)}" if colour.words else ""
+        figures = show_lab(colour.lab, colour.lab_sd).split(", ")
         blocks.append(
-            f'<div><div class="cm-colour" style="background:{lab_to_hex(colour.lab)}" role="img" '
-            f'aria-label="{as_html(colour.name)}"></div><div class="cm-words"><b>{as_html(colour.name)}</b>'
-            f"{words}"
-            f'<div class="cm-quiet">{_lab_lines(colour)}</div></div></div>'
+            f'<div><div class="cm-colour" style="background:{lab_to_hex(colour.lab)}" role="img" aria-label="{name}"></div>'
+            f'<div class="cm-words"><b>{name}</b>{words}<div class="cm-quiet">'
+            + "".join(f'<span class="cm-part">{part}</span> ' for part in figures)
+            + "</div></div></div>"
         )
     return f'<div class="cm cm-swatches">{"".join(blocks)}</div>'
-
-
-def _lab_lines(colour: Swatch) -> str:
-    return "".join(
-        f'<span class="cm-part">{part}</span> ' for part in show_lab(colour.lab, colour.lab_sd).split(", ")
-    )
 
 
 def spread_of(covariance: Sequence[Lab] | None) -> list[float] | None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import re
+from collections.abc import Callable
 from functools import partial
 from typing import Literal
 
@@ -12,19 +14,20 @@ from colourmatch.book.entries import LotStory
 from colourmatch.book.example import is_example, leave_out_example
 from colourmatch.screens import html as parts
 from colourmatch.screens import pages, session
-from colourmatch.words.files import name_file
 
 
 def offer_papers(story: LotStory) -> None:
     """Labels and sheet of a lot; each is made when it is asked for."""
     lot = story.lot
+    # what any system takes in a name of a file
+    label = re.sub(r"[^A-Za-z0-9._-]+", "-", lot.label).strip("-.") or "lot"
     for words, make, what in (
         ("Labels (PDF)", make_labels, "labels"),
         ("Lot sheet (PDF)", make_sheet, "lot"),
     ):
         st.download_button(
-            words, partial(make, lot.id), name_file(what, lot.label, "pdf"), "application/pdf",
-            key="sheet" if what == "lot" else what, on_click="ignore", icon=":material/download:", width="stretch",
+            words, partial(make, lot.id), f"{what}-{label}.pdf", "application/pdf", key="sheet" if what == "lot" else what,
+            on_click="ignore", icon=":material/download:", width="stretch",
         )  # fmt: skip
 
 
@@ -55,19 +58,21 @@ def lead_on(story: LotStory, *, here: bool = False) -> None:
             pages.go_to_lot("lots", story.lot.id)
 
 
+def _make(write: Callable[..., None], lot_id: int) -> bytes:
+    out = io.BytesIO()
+    write(session.current_book(), lot_id, out, zone=parts.browser_zone())
+    return out.getvalue()
+
+
 def make_sheet(lot_id: int) -> bytes:
     """The lot on paper, made when it is asked for."""
     from colourmatch.paper.sheet import write_lot_sheet
 
-    out = io.BytesIO()
-    write_lot_sheet(session.current_book(), lot_id, out, zone=parts.browser_zone())
-    return out.getvalue()
+    return _make(write_lot_sheet, lot_id)
 
 
 def make_labels(lot_id: int) -> bytes:
     """A page of labels, made when it is asked for."""
     from colourmatch.paper.labels import write_label_page
 
-    out = io.BytesIO()
-    write_label_page(session.current_book(), lot_id, out, zone=parts.browser_zone())
-    return out.getvalue()
+    return _make(write_label_page, lot_id)

@@ -8,7 +8,6 @@ from typing import Any
 
 from colourmatch.book.carried import came_along
 from colourmatch.book.entries import (
-    AdditionEntry,
     ClosingEntry,
     Lot,
     LotEntry,
@@ -22,6 +21,7 @@ from colourmatch.words.figures import PAGES, tell_amount, tell_ml
 from colourmatch.words.looks import tell_glass, tell_serving
 from colourmatch.words.outcomes import split_closing
 from colourmatch.workflow.since_photo import since_photo
+from colourmatch.workflow.views import photo_view
 
 
 def closing_panel(closing: ClosingEntry) -> str:
@@ -34,11 +34,6 @@ def closing_panel(closing: ClosingEntry) -> str:
 def newest_id(story: LotStory, *kinds: type[LotEntry]) -> int:
     """The newest entry of a lot, of any of these kinds where some are named; 0 while there is none."""
     return max((entry.id for entry in story.events if not kinds or isinstance(entry, kinds)), default=0)
-
-
-def describe_with_time(entry: AdditionEntry) -> str:
-    """An addition with its moment, for a list to choose from."""
-    return f"{tell_dose(entry)}, {parts.show_time(entry.created_at)}"
 
 
 def compared_photos(story: LotStory) -> list[PhotoEntry]:
@@ -64,8 +59,6 @@ def name_photos(story: LotStory) -> dict[int, str]:
 
 def alike_photos(story: LotStory) -> dict[int, PhotoEntry]:
     """The compared photos by number that show the liquids as deep and as thinned as the last one: others lie elsewhere."""
-    from colourmatch.workflow.views import photo_view
-
     numbers = number_photos(story)
     numbered = {numbers[photo.id]: photo for photo in compared_photos(story)}
     views = {number: photo_view(story.lot, photo.measurement) for number, photo in numbered.items()}
@@ -79,6 +72,12 @@ def find_combined(story: LotStory, advice: Mapping[str, Any]) -> dict[str, Any] 
     known = advice if advice.get("state_photographed", bool(advice)) else last
     together: dict[str, Any] | None = (known or {}).get("combined")
     return together if together and len(together["photos"]) > 1 else None
+
+
+def find_shown(story: LotStory, advice: Mapping[str, Any]) -> dict[str, Any] | None:
+    """The same where it says something: torn photos say nothing together, and the last one is shown."""
+    together = find_combined(story, advice)
+    return together if together and (together["agree"] or together["retake"]) else None
 
 
 def describe_photos(together: Mapping[str, Any] | None) -> str:
@@ -98,10 +97,8 @@ def advice_of_last_photo(story: LotStory) -> dict[str, Any] | None:
     """The advice that was worked out with the last photo, None when anything was entered or learnt since."""
     if not story.photos or story.events[-1].id != story.photos[-1].id:
         return None
-    moment = story.photos[-1].created_at
-    return (
-        None if any(stock.changed_at > moment for stock in story.stock_entries) else story.photos[-1].advice
-    )
+    last = story.photos[-1]
+    return None if any(one.changed_at > last.created_at for one in story.stock_entries) else last.advice
 
 
 def doses_of(advice: Mapping[str, Any]) -> list[dict[str, Any]]:

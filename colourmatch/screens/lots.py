@@ -1,23 +1,34 @@
-"""The lots: find one, and read its whole story."""
+"""The lots: find one and read its whole story; which lots hold a batch that a supplier calls back, and who did what."""
 
 from __future__ import annotations
 
 import io
+from datetime import datetime, time, timedelta
 from functools import partial
 
 import streamlit as st
 
+from colourmatch.book.checks import utc_text
 from colourmatch.book.entries import LotStory
+from colourmatch.colour.spaces import lab_to_hex
+from colourmatch.measurement import LIQUIDS
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
 from colourmatch.screens import pages, session
+from colourmatch.screens.fields import choose_one
 from colourmatch.screens.leading_on import lead_on, offer_own_lot, offer_papers
-from colourmatch.screens.looking_back import show_log, show_recall
-from colourmatch.screens.lot_list import tap_row
-from colourmatch.screens.photo_view import show_flags, show_picture, show_swatches
+from colourmatch.screens.photo_view import show_flags, show_photo, show_swatches
 from colourmatch.screens.references import tell_target
+from colourmatch.words.answers import tell_far
 from colourmatch.words.figures import begin, tell_ml
+from colourmatch.words.shelf import tell_held, tell_traced_lot, tell_traced_stock
+from colourmatch.words.times import tell_minute
+from colourmatch.workflow.ceilings import ceiling_left
+from colourmatch.workflow.log import list_log
+from colourmatch.workflow.shelf_state import trace_batch
 
+_SINCE = {"today": 0, "yesterday": 1, "a week": 7}
+_MOST_LINES = 200
 PAGE_ROWS = 15
 
 
@@ -25,7 +36,7 @@ def show() -> None:
     """The page: one lot where the address names it, else the list."""
     book = session.current_book()
     lot_id = session.chosen_lot_id() if "lot" in st.query_params else None
-    if lot_id is not None and "lot" in st.query_params:
+    if lot_id is not None:
         if st.button("All lots", key="all-lots", icon=":material/arrow_back:"):
             st.query_params.clear()
             st.rerun()
@@ -50,17 +61,48 @@ def pick_row() -> int | None:
     book = session.current_book()
     left, right = st.columns([3, 2], vertical_alignment="bottom")
     search = left.text_input("Name or number", type="search", key="lots-search")
-    which = right.segmented_control("Show", ["all", "open"], default="all", required=True, key="lots-which")
+    with right:
+        which = choose_one("Show", ["all", "open"], "lots-which")
     count = book.lots.count(search, open_only=which == "open")
     if not count:
         st.html(parts.empty("No lot fits. Search for a part of its name or number, or show all."))
         return None
-    page, shown = pick_page(count)
+    total = -(-count // PAGE_ROWS)
+    page = int(st.number_input("Page", 1, total, 1, key=f"lots-page-{total}")) if total > 1 else 1
     lots = book.lots.search(search, open_only=which == "open", limit=PAGE_ROWS, offset=(page - 1) * PAGE_ROWS)
-    tapped = tap_row(lots, "lot")
-    if shown:
-        st.caption(shown)
+    tapped = None
+    for lot, story in zip(lots, book.lots.stories([lot.id for lot in lots]), strict=True):
+        with st.container(key=f"cm-row-lot-{lot.id}"):
+            st.html(draw_row(story))
+            if st.button(f"Open {parts.plain(lot.name)} ({parts.plain(lot.label)})", key=f"lot-{lot.id}"):
+                tapped = lot.id
+    if total > 1:
+        st.caption(f"{count} lots, page {page} of {total}, the newest first")
     return tapped
+
+
+def draw_row(story: LotStory) -> str:
+    """One lot as HTML: reference and batch of its last photo edge to edge, and what is known of it."""
+    lot, photos = story.lot, telling.compared_photos(story)
+    seen = photos[-1].measurement if photos else None
+    spots = [seen.spots.get(name) for name in LIQUIDS] if seen else [None, None]
+    colours = "".join(
+        f'<i style="background:{lab_to_hex(one.lab)}"></i>' if one else "<i></i>" for one in spots
+    )
+    apart = tell_far(seen.delta_e_2000.to_json()) if seen and seen.delta_e_2000 else "–"
+    quiet = (
+        lot.label,
+        "closed" if lot.closed else "open",
+        f"trial of {lot.trial_of}" if lot.trial_of else "",
+        tell_ml(story.state().volume_ml, session.shows_us()),
+        parts.show_date(lot.created_at),
+    )
+    told = ", ".join(f'<span class="cm-whole">{parts.as_html(one)}</span>' for one in quiet if one)
+    return (
+        f'<div class="cm cm-row" aria-hidden="true"><div class="cm-two">{colours}</div><div><b>{parts.as_html(lot.name)}</b>'
+        f'<p class="cm-quiet">{told}</p></div>'
+        f'<div class="cm-apart">{apart}</div></div>'
+    )
 
 
 def show_tables() -> None:
@@ -80,11 +122,37 @@ def make_table(rows: str) -> bytes:
     return out.getvalue().encode("utf-8-sig")  # the mark tells a spreadsheet which letters these are
 
 
-def pick_page(count: int) -> tuple[int, str]:
-    """The page of the table to show, and what it says under it."""
-    total = -(-count // PAGE_ROWS)
-    page = st.number_input("Page", 1, total, 1, key=f"lots-page-{total}") if total > 1 else 1
-    return int(page), f"{count} lots, page {page} of {total}, the newest first" if total > 1 else ""
+def show_recall() -> None:
+    """The lots that hold a supplier's batch, each a way to its lot."""
+    with st.expander("Recall"), session.failures_shown():
+        batch = st.text_input("Lots that hold the supplier's batch", key="recall-batch")
+        if not batch.strip():
+            return
+        told = trace_batch(session.current_book(), batch.strip())
+        st.html("".join(parts.line(tell_traced_stock(stock)) for stock in told["stocks"]))
+        for lot in told["lots"]:
+            st.page_link(
+                pages.find_page("lots"),
+                label=parts.plain(tell_traced_lot(lot, parts.browser_zone())),
+                query_params={"lot": str(lot["lot"])},
+            )
+        st.html(parts.line(tell_held(told)))
+
+
+def show_log() -> None:
+    """Who did what since a day, the newest first."""
+    with st.expander("Log", on_change="rerun", key="log") as folded:
+        if not folded.open:
+            return
+        since, zone = choose_one("Since", _SINCE, "log-since", "yesterday"), parts.browser_zone()
+        day = datetime.now(zone).date() - timedelta(days=_SINCE[since])
+        lines = list_log(session.current_book(), utc_text(datetime.combine(day, time(), zone)))
+        newest = [
+            (tell_minute(one["at"], zone), one["by"], one["number"], one["text"])
+            for one in lines[: -_MOST_LINES - 1 : -1]
+        ]
+        told = "".join(parts.line(", ".join(filter(None, one))) for one in newest)
+        st.html(told or parts.empty("Nothing was entered since."))
 
 
 def show_lot(story: LotStory) -> None:
@@ -124,17 +192,12 @@ def show_lot(story: LotStory) -> None:
 
 def show_state(story: LotStory) -> None:
     """Volume, colour and ceiling now, and how near the batch came."""
-    from colourmatch.workflow.ceilings import ceiling_left
-
     state, photos = story.state(), telling.compared_photos(story)
     cells = [parts.cell("Batch now", tell_ml(state.volume_ml, session.shows_us()))]
     if photos:
         seen = photos[-1].measurement.to_json()
-        cells.append(
-            parts.cell(
-                "Last photo alone", parts.show_interval(seen["delta_e_2000"]), seen["difference"]["text"]
-            )
-        )
+        far = parts.show_interval(seen["delta_e_2000"])
+        cells.append(parts.cell("Last photo alone", far, seen["difference"]["text"]))
     ceiling, place = story.lot.ceiling_mg_per_l, story.lot.jurisdiction
     cells.append(parts.ceiling_cell(state.total_mg_per_l(), ceiling, ceiling_left(story), place))
     st.html(parts.glance(cells))
@@ -149,15 +212,12 @@ def show_photos(story: LotStory) -> None:
     st.subheader("Photos")
     names = telling.name_photos(story)
     for photo in reversed(story.photos):
-        name = names[photo.id]
-        with st.expander(parts.plain(begin(name)), on_change="rerun") as folded:
-            if not folded.open:
-                continue
-            show_flags(photo.measurement)
-            if photo.stored_name is not None:
-                path = session.current_book().photo_store.path(photo.stored_name)
-                show_picture(path, photo.measurement, photo.original_name or "photo")
-            show_swatches(photo.measurement)
+        with st.expander(parts.plain(begin(names[photo.id])), on_change="rerun") as folded:
+            if folded.open:
+                show_flags(photo.measurement)
+                if photo.stored_name is not None:
+                    show_photo(photo)
+                show_swatches(photo.measurement)
 
 
 if __name__ == "__main__":

@@ -12,6 +12,7 @@ from colourmatch.book.example import is_example
 from colourmatch.screens import drafts, pages, session, trials
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
+from colourmatch.screens.amending import tell_newest
 from colourmatch.screens.answer import (
     Answer,
     draw_answer,
@@ -21,22 +22,18 @@ from colourmatch.screens.answer import (
     set_aside_ml,
     untinted_ml,
 )
+from colourmatch.screens.fields import act_on, ask_number, pick_one
 from colourmatch.screens.leading_on import lead_on, offer_own_lot
-from colourmatch.screens.match_details import last_photo, show_details, show_numbers, show_photo
+from colourmatch.screens.match_details import last_photo, show_details, show_numbers
 from colourmatch.screens.pair import draw_measuring, draw_pair
-from colourmatch.screens.photo_view import clear_upload, keep_fault, show_faults, upload_photos
-from colourmatch.screens.recording import (
-    ask_cause,
-    ask_causes,
-    finish_lot,
-    record_advised,
-    record_untinted,
-)
-from colourmatch.screens.undoing import tell_newest
+from colourmatch.screens.photo_view import clear_upload, keep_fault, show_faults, show_photo, upload_photos
+from colourmatch.screens.recording import ask_cause, ask_causes, finish_lot, record_advised, record_untinted
 from colourmatch.words.answers import PASSED
 from colourmatch.words.figures import tell_ml
 from colourmatch.words.looks import tell_glass
-from colourmatch.workflow.thinning import find_thinning
+from colourmatch.workflow.ceilings import passed_ceilings
+from colourmatch.workflow.lot import record_photos, view_of_photos
+from colourmatch.workflow.thinning import Thinning, find_thinning
 
 _NO_LOT = (
     "Here a lot is matched: each photo of reference and batch gives the difference and the next step. "
@@ -59,7 +56,8 @@ def show() -> None:
     story = pick_story(lot_id)
     waiting = telling.describe_since_photo(story)
     advice = find_advice(story)
-    answer = find_answer(story, advice, waiting)
+    thinning = find_thinning(story)
+    answer = find_answer(story, advice, waiting, thinning)
     with st.container(key="cm-match"):
         left, right = st.container(key="cm-left"), st.container(key="cm-details")
     with left:
@@ -68,7 +66,7 @@ def show() -> None:
         block = st.empty()
         block.html(draw_answer(answer))
         show_place(story, advice, waiting)
-        show_refused(story)
+        is_refused = show_refused(story)
         if story.lot.closed and story.lot.trial_of is None:
             lead_on(story)
     with right:
@@ -77,7 +75,9 @@ def show() -> None:
         show_numbers(story, advice, waiting)
         photo_forms = st.container()
     with left:
-        show_bar(story, advice, answer, Places(picture, block, photo_forms))
+        upload = show_bar(story, advice, answer, undoable=not is_refused)
+        if session.may_enter() and not story.lot.closed:
+            take_photos(story, answer, Places(picture, block, photo_forms, upload or photo_forms), thinning)
     with fold:
         if (question := advice.get("question")) and answer.state != "question" and session.may_enter():
             ask_causes(story, question)
@@ -86,11 +86,15 @@ def show() -> None:
 
 @dataclass(frozen=True)
 class Places:
-    """Where a photo is shown while it is measured, where the answer stands, and where what belongs to photos is asked."""
+    """Where a photo is shown while it is measured, where the answer stands, where what belongs to photos is asked.
+
+    upload: where the field stands, which is the one button of the bar while a photo is what is asked for.
+    """
 
     picture: Any
     answer: Any
     forms: Any
+    upload: Any
 
 
 def pick_story(lot_id: int) -> LotStory:
@@ -137,10 +141,7 @@ def show_whole(photo: PhotoEntry) -> None:
 
 def show_place(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     """Where the batch stands, drawn; and what nobody should pass over."""
-    from colourmatch.workflow.ceilings import passed_ceilings
-
-    place = find_place(story, advice, waiting)
-    if place is not None:
+    if place := find_place(story, advice, waiting):
         way, now, expected = place
         st.html(draw_scale(way, now, story.lot.tolerance, expected=expected))
     lines = [parts.flag_line("Too much", PASSED, "refuse")] if passed_ceilings(story) else []
@@ -150,15 +151,14 @@ def show_place(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
         st.html("".join(lines))
 
 
-def show_bar(story: LotStory, advice: dict[str, Any], answer: Answer, places: Places) -> None:
-    """The act of the state within reach of the thumb, and above it the way back from the last one."""
+def show_bar(story: LotStory, advice: dict[str, Any], answer: Answer, *, undoable: bool) -> Any:
+    """The act of the state within reach of the thumb, above it the way back from the last; where a photo goes, if that is it."""
     for action in ("finish", "untinted"):  # a tap on what is offered no longer is answered too
-        session.token_for(f"{action}-{story.lot.id}", telling.newest_id(story))
+        act_on(story, action)
     if not session.may_enter():
-        return
-    asks_photo = answer.state == "photo"
+        return None
     with st.container(key="cm-bar"):
-        tell_newest(story)
+        tell_newest(story, undoable=undoable)
         record_advised(story, advice if answer.state == "add" else {})
         if answer.state == "question":
             ask_cause(story, advice["question"]["causes"][0])
@@ -166,15 +166,12 @@ def show_bar(story: LotStory, advice: dict[str, Any], answer: Answer, places: Pl
             record_untinted(story, ml, fills_up=set_aside_ml(advice) > 0)
         elif answer.state == "stop":
             finish_lot(story, advice)
-        upload = st.container(key="cm-shoot") if asks_photo else places.forms
-    if not story.lot.closed:
-        take_photos(story, answer, upload, places)
+        return st.container(key="cm-shoot") if answer.state == "photo" else None
 
 
 def find_advice(story: LotStory) -> dict[str, Any]:
     """What to do now: as the last photo says while nothing was entered since, and what lots like it taught before the first."""
-    known = telling.advice_of_last_photo(story)
-    if known is not None:
+    if (known := telling.advice_of_last_photo(story)) is not None:
         return known
     with st.spinner("Working out the next step …"):
         told = session.describe(story)
@@ -187,39 +184,35 @@ def pick_lot(lot_id: int) -> int:
     """The lot to work on, among the open ones and the one at hand."""
     book = session.current_book()
     lots = {lot.id: lot for lot in (book.lots.get(lot_id), *book.lots.search(open_only=True, limit=40))}
-    ids = sorted(lots, reverse=True)
-    return st.selectbox(
-        "Lot", ids, index=ids.index(lot_id), key=f"pick-lot-{lot_id}",
-        format_func=lambda i: f"{lots[i].name} ({lots[i].label}){', closed' if lots[i].closed else ''}",
-    )  # fmt: skip
+    names = {
+        number: f"{lot.name} ({lot.label}){', closed' if lot.closed else ''}"
+        for number, lot in sorted(lots.items(), reverse=True)
+    }
+    return int(pick_one("Lot", names, f"pick-lot-{lot_id}", index=list(names).index(lot_id)))
 
 
-def show_refused(story: LotStory) -> None:
-    """The photos of the last upload that were not measured, until something else is entered."""
-    events, refused = st.session_state.get(f"refused-{story.lot.id}", (0, []))
-    if refused and events == len(story.events):
-        lines = [parts.flag_line("Not measured", f"{name}: {text}", "refuse") for name, text in refused]
-        st.html("".join(lines))
-        show_faults(f"lot-{story.lot.id}")
+def show_refused(story: LotStory) -> bool:
+    """The photos of the last upload that were not measured, until something else is entered; whether none was kept."""
+    events, kept, refused = st.session_state.get(f"refused-{story.lot.id}", (0, 0, []))
+    if not refused or events != len(story.events):
+        return False
+    st.html("".join(parts.flag_line("Not measured", f"{name}: {text}", "refuse") for name, text in refused))
+    show_faults(f"lot-{story.lot.id}")
+    return not kept
 
 
-def take_photos(story: LotStory, answer: Answer, upload: Any, places: Places) -> None:
-    """Measure and keep new photos one by one; a refused one is named and not kept.
-
-    upload: where the field stands, which is the one button of the bar while a photo is what is asked for.
-    """
-    lot, place = story.lot, f"lot-{story.lot.id}"
+def take_photos(story: LotStory, answer: Answer, places: Places, thinning: Thinning | None) -> None:
+    """Measure and keep new photos one by one; a refused one is named and not kept."""
+    lot, place, asked = story.lot, f"lot-{story.lot.id}", answer.state == "photo"
     with places.forms:
         st.header("Next photo" if story.photos else "First photo")
         view = ask_view(story)
         camera = st.container()
         if not is_example(lot):
-            st.page_link(
-                pages.find_page("picker"), label="No card in the photo? Mark white and liquids on it"
-            )
-    asked = answer.state == "photo"
-    with upload:
-        if thinning := find_thinning(story):
+            words = "No card in the photo? Mark white and liquids on it"
+            st.page_link(pages.find_page("picker"), label=words)
+    with places.upload:
+        if thinning:
             words = f"Both are 1 part made up to {thinning.dilution:g} now"
             if st.checkbox(words, True, key=f"thinned-{lot.id}-{telling.newest_id(story)}"):
                 view["dilution"] = view["dilution"] or thinning.dilution
@@ -229,29 +222,23 @@ def take_photos(story: LotStory, answer: Answer, upload: Any, places: Places) ->
             files = upload_photos(place, "Photos of reference and batch", camera=camera, bare=asked)
     if not files:
         return
-    places.picture.html(draw_measuring(files[0][0]))
     places.answer.html(draw_answer(answer, old=True))
-    from colourmatch.workflow.lot import record_photos
-
     refused, kept = [], 0
     st.session_state.pop(f"faults-{place}", None)
     with session.failures_shown():
-        for number, (data, name) in enumerate(files):
-            if number:
-                places.picture.html(draw_measuring(data))
-            found = record_photos(
-                session.current_book(), lot.id, [(data, name)], entered_by=session.entered_by(), view=view
-            )[0]
+        for data, name in files:
+            places.picture.html(draw_measuring(data))
+            book, by = session.current_book(), session.entered_by()
+            found = record_photos(book, lot.id, [(data, name)], entered_by=by, view=view)[0]
             if found.get("error"):
                 refused.append((name, found["error"]))
                 keep_fault(place, data, name)
             elif found.get("repeated"):
-                refused.append(
-                    (name, "It is in this lot already and is not counted again. Take a new photo.")
-                )
+                again = "It is in this lot already and is not counted again. Take a new photo."
+                refused.append((name, again))
             else:
                 kept += 1
-        st.session_state[f"refused-{lot.id}"] = (len(story.events) + kept, refused)
+        st.session_state[f"refused-{lot.id}"] = (len(story.events) + kept, kept, refused)
         clear_upload(place)
         session.go_to_top()
         if kept > 1:  # of one the bar says so
@@ -274,21 +261,13 @@ def take_example(story: LotStory, view: dict[str, float | None], *, asked: bool)
 
 def ask_view(story: LotStory) -> dict[str, float | None]:
     """Depth and dilution of the next photos where they are not as in the last one."""
-    from colourmatch.workflow.lot import view_of_photos
-
     now = view_of_photos(story)
     key = f"view-{story.lot.id}-{telling.newest_id(story, PhotoEntry, AsideEntry, AmendmentEntry)}"
     with st.expander(f"{tell_glass(now.depth_mm, now.dilution)}. Thinned otherwise?"):
         st.write("Both glasses alike, the blank is water. It holds for the photos from now on.")
         left, right = st.columns(2)
-        depth = left.number_input(
-            "Depth in the glass, mm", value=now.depth_mm, min_value=1.0, max_value=200.0, step=1.0, format="%g",
-            key=f"{key}-depth",
-        )  # fmt: skip
-        dilution = right.number_input(
-            "1 part made up to", value=now.dilution, min_value=1.0, max_value=1000.0, step=1.0, format="%g",
-            key=f"{key}-dilution",
-        )  # fmt: skip
+        depth = ask_number(left, "Depth in the glass, mm", f"{key}-depth", now.depth_mm, 1.0, 200.0, 1.0)
+        dilution = ask_number(right, "1 part made up to", f"{key}-dilution", now.dilution, 1.0, 1000.0, 1.0)
     return {
         "depth_mm": depth if depth != now.depth_mm else None,
         "dilution": dilution if dilution != now.dilution else None,

@@ -12,19 +12,19 @@ from colourmatch.measurement import Measurement
 from colourmatch.screens import habits, plots, serving, session, trials
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
-from colourmatch.screens.amending import ask_amendment, ask_aside
+from colourmatch.screens.amending import ask_amendment, ask_aside, show_history
 from colourmatch.screens.answer import asks_first
-from colourmatch.screens.photo_view import show_flags, show_metamerism, show_picture, show_swatches
+from colourmatch.screens.fields import pick_one
+from colourmatch.screens.photo_view import show_flags, show_metamerism, show_photo, show_swatches
 from colourmatch.screens.recording import ask_closing, ask_correction, ask_other_entries, record_anything
 from colourmatch.screens.references import ask_choice, tell_target
-from colourmatch.screens.undoing import show_history
 from colourmatch.words.entries import tell_aside
+from colourmatch.workflow.ceilings import ceiling_left, passed_ceilings
+from colourmatch.workflow.views import photo_view
 
 
 def show_numbers(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     """What the answer says in full, the difference against further drops, and the figures."""
-    from colourmatch.workflow.ceilings import passed_ceilings
-
     passed = [parts.flag_line("Too much", one["text"], "refuse") for one in passed_ceilings(story)]
     if told := tell_now(story, advice, waiting) + "".join(passed):
         st.html(told)
@@ -56,28 +56,23 @@ def tell_now(story: LotStory, advice: dict[str, Any], waiting: str) -> str:
 
 def show_glance(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     """How far, which way, how much is left, and what is passed."""
-    from colourmatch.workflow.ceilings import ceiling_left
-
     lot, photos = story.lot, telling.compared_photos(story)
-    together = telling.find_combined(story, advice)
-    cells = []
+    together, shown = telling.find_combined(story, advice), telling.find_shown(story, advice)
+    far, cells = advice.get("now"), []
     if photos:
-        # torn photos say nothing together: the last one is shown, and the sentence below
-        shown = together if together and (together["agree"] or together["retake"]) else None
         seen, whose = shown or photos[-1].measurement.to_json(), telling.describe_photos(shown)
-        far = advice.get("now") or seen["delta_e_2000"]
+        far = far or seen["delta_e_2000"]
         under = f"{parts.judge(far, lot.tolerance)}; CIEDE2000, 95 %"
         if far is not seen["delta_e_2000"]:
-            alone = "together" if shown else "alone"
-            under += f", from all photos. {whose.capitalize()} {alone}: {parts.show_interval(seen['delta_e_2000'])}"
+            alone = f"{whose.capitalize()} {'together' if shown else 'alone'}"
+            under += f", from all photos. {alone}: {parts.show_interval(seen['delta_e_2000'])}"
         heading = f"How far, {whose}" if waiting else "How far"
         cells.append(parts.cell(heading, parts.show_interval(far), under))
-        cells.append(
-            parts.cell("Which way", seen["difference"]["text"], f"the batch against the reference, {whose}")
-        )
-    elif advice.get("now"):
-        words = f"{parts.judge(advice['now'], lot.tolerance)}; CIEDE2000, 95 %, from all photos"
-        cells.append(parts.cell("How far", parts.show_interval(advice["now"]), words))
+        words = f"the batch against the reference, {whose}"
+        cells.append(parts.cell("Which way", seen["difference"]["text"], words))
+    elif far:
+        words = f"{parts.judge(far, lot.tolerance)}; CIEDE2000, 95 %, from all photos"
+        cells.append(parts.cell("How far", parts.show_interval(far), words))
     used, left = story.state().total_mg_per_l(), ceiling_left(story)
     cells.append(parts.ceiling_cell(used, lot.ceiling_mg_per_l, left, lot.jurisdiction))
     st.html(parts.glance(cells))
@@ -121,14 +116,9 @@ def show_last_photo(story: LotStory, advice: dict[str, Any]) -> None:
         if len(story.photos) > 1:
             names = telling.name_photos(story)
             names[last.id] += " (the last)"
-            newest = list(names)[::-1]
-            chosen = st.selectbox(
-                "Photo",
-                newest,
-                newest.index(last.id),
-                format_func=names.__getitem__,
-                key=f"pick-photo-{last.id}",
-            )
+            newest = dict(reversed(names.items()))
+            index = list(newest).index(last.id)
+            chosen = pick_one("Photo", newest, f"pick-photo-{last.id}", index=index)
             photo = next(entry for entry in story.photos if entry.id == chosen)
         if photo.aside is not None:
             st.write(f"This photo is {parts.plain(tell_aside(photo.aside))}")
@@ -142,8 +132,6 @@ def show_last_photo(story: LotStory, advice: dict[str, Any]) -> None:
 
 def is_as_set(story: LotStory, measurement: Measurement) -> bool:
     """Whether a photo shows the liquids as deep and thinned as the lot has them: what is expected holds for those."""
-    from colourmatch.workflow.views import photo_view
-
     return photo_view(story.lot, measurement) == photo_view(story.lot, None)
 
 
@@ -158,15 +146,6 @@ def next_step(story: LotStory, advice: dict[str, Any]) -> dict[str, Any]:
     return advice if advice.get("action") == "add" and not story.lot.closed else {}
 
 
-def show_photo(photo: PhotoEntry) -> None:
-    """A kept photo from the store beside the book."""
-    if photo.stored_name is None:
-        st.html(parts.empty("This reading came without a picture."))
-        return
-    path = session.current_book().photo_store.path(photo.stored_name)
-    show_picture(path, photo.measurement, photo.original_name or "photo")
-
-
 def show_charts(story: LotStory, advice: dict[str, Any]) -> None:
     """The way of the batch towards the reference, and what further drops would do."""
     photos = telling.alike_photos(story)
@@ -176,31 +155,20 @@ def show_charts(story: LotStory, advice: dict[str, Any]) -> None:
     path = plots.trace_path(measured, seen, list(photos))
     if path is None:
         return
-    key = (
-        session.book_location(),
-        tuple(photo.id for photo in photos.values()),
-        str((path.predicted, path.predicted_covariance)),
-    )
+    ids = tuple(photo.id for photo in photos.values())
+    key = (session.current_book().place, ids, str((path.predicted, path.predicted_covariance)))
     st.header("The way to the reference")
     right, left = st.columns(2, gap="large")
     with left:
-        draw(
-            draw_once(("ab", *key), lambda: plots.draw_ab(path)),
-            "ab",
-            "a* and b* of the batch photo by photo, and of the reference",
-        )
+        words = "a* and b* of the batch photo by photo, and of the reference"
+        draw("ab", words, key, lambda: plots.draw_ab(path))
     with right:
-        figure = draw_once(("lightness", *key), lambda: plots.draw_lightness(path))
-        draw(figure, "lightness", "L* against chroma photo by photo")
-    st.caption(
-        "Numbers are photos, each drawn from the last reading of the reference. Rings hold 95 %, the dotted one after "
-        "this step."
-        + (
-            " Photos set aside or thinned otherwise than the last one are left out."
-            if len(photos) < max(photos)
-            else ""
-        )
-    )
+        words = "L* against chroma photo by photo"
+        draw("lightness", words, key, lambda: plots.draw_lightness(path))
+    told = "Numbers are photos, each drawn from the last reading of the reference. Rings hold 95 %, the dotted one after this step."
+    if len(photos) < max(photos):
+        told += " Photos set aside or thinned otherwise than the last one are left out."
+    st.caption(told)
 
 
 def show_curve(story: LotStory, advice: dict[str, Any]) -> None:
@@ -211,18 +179,18 @@ def show_curve(story: LotStory, advice: dict[str, Any]) -> None:
     doses = {dose["stock"]: dose["drops"] for dose in next_step(story, advice).get("doses") or ()}
     curve = advice["curve"]
     told = (curve, doses.get(curve["stock"]), story.lot.tolerance)
-    figure = draw_once(("curve", str(told)), lambda: plots.draw_curve(*told))
-    draw(figure, "curve", "expected difference against further drops")
+    words = "expected difference against further drops"
+    draw("curve", words, (str(told),), lambda: plots.draw_curve(*told))
 
 
 @st.cache_resource(show_spinner=False, max_entries=48)
-def draw_once(key: tuple[Any, ...], _draw: Callable[[], Any]) -> Any:
-    """A figure that is drawn again only for other data; `key` holds all that it shows."""
+def _draw_once(key: tuple[Any, ...], _draw: Callable[[], Any]) -> Any:
     return _draw()
 
 
-def draw(figure: Any, name: str, words: str) -> None:
-    """A chart, with words for those who do not see it."""
+def draw(name: str, words: str, key: tuple[Any, ...], act: Callable[[], Any]) -> None:
+    """A chart, with words for those who do not see it; drawn again only for other data, all of which `key` holds."""
+    figure = _draw_once((name, *key), act)
     st.plotly_chart(figure, config=plots.CONFIG, key=f"chart-{name}", alt=words)
 
 

@@ -14,13 +14,22 @@ from colourmatch.book.shelf_records import StockEntry
 from colourmatch.dosing.care import STANDING_CAUTIONS, cautions_for, warn_of_base
 from colourmatch.dosing.limits import limits_for, list_jurisdictions
 from colourmatch.errors import InputError
-from colourmatch.liquid.colourants import list_colourants
 from colourmatch.screens import html as parts
 from colourmatch.screens import pages, session
-from colourmatch.screens.fields import ask_figure, ask_hand, ask_label_lines
+from colourmatch.screens.fields import (
+    Act,
+    ask_figure,
+    ask_hand,
+    ask_label_lines,
+    ask_name,
+    ask_number,
+    begin_act,
+    choose_one,
+    pick_one,
+)
 from colourmatch.screens.references import check_view, choose_for_lot, list_choices, list_readings
 from colourmatch.screens.sketch import picture_of_glass
-from colourmatch.screens.stock_forms import name_colourant
+from colourmatch.screens.stock_forms import ask_already
 from colourmatch.words.figures import begin
 from colourmatch.words.looks import tell_look
 from colourmatch.workflow.again import find_first_dose, take_lines
@@ -75,13 +84,11 @@ def show_new_lot(stocks: list[StockEntry]) -> None:
     if not stocks:
         st.html(parts.empty("A lot is one batch on its way to its reference. It needs a stock first."))
         return
-    token = session.token_for("lot")
-    with st.container(
-        key="cm-new-lot"
-    ):  # style.py lays it out: the limits beside the form, on a phone after it
+    act = begin_act("lot")
+    with st.container(key="cm-new-lot"):  # page.css lays it out: on a phone the limits come after the form
         form, limits = st.container(), st.container()
     with form:
-        chosen, place = ask_lot(token, stocks, find_source(token))
+        chosen, place = ask_lot(act, stocks, find_source(act.token))
     with limits, st.expander("Limits and cautions"):
         show_limits([stock.colourant for stock in stocks if stock.id in chosen], place)
         st.html(parts.flag_line("Always", "\n".join(caution.text for caution in STANDING_CAUTIONS)))
@@ -97,106 +104,94 @@ def find_source(token: str) -> Lot | None:
     return None if known[1] is None else book.lots.get(known[1])
 
 
-def ask_lot(token: str, stocks: list[StockEntry], source: Lot | None) -> tuple[list[int], str]:
+def ask_lot(act: Act, stocks: list[StockEntry], source: Lot | None) -> tuple[list[int], str]:
     """The figures of a new lot, those that are seldom another folded; the stocks chosen and where it is sold."""
     like = source if source is not None and st.session_state.get("lot-like") == source.id else None
     names = {stock.id: stock.name for stock in stocks}
     used = [stock.id for stock in stocks if source is not None and stock.name in source.stocks]
     with st.container(border=True):
-        name = st.text_input(
-            "Name of the lot", value=like.name if like else "", key=f"lot-name-{token}", max_chars=120,
-            placeholder="bitter aperitif",
-        )  # fmt: skip
-        volume_ml = ask_volume(token, like)
+        name = ask_name("Name of the lot", act.key("name"), "bitter aperitif", like.name if like else "")
+        volume_ml = ask_volume(act, like)
         chosen = st.multiselect(
             "Stocks, the main one first", list(names), default=used or ([stocks[0].id] if len(stocks) == 1 else []),
-            format_func=lambda number: names[number], key=f"lot-stocks-{token}", placeholder="Choose",
+            format_func=names.__getitem__, key=act.key("stocks"), placeholder="Choose",
         )  # fmt: skip
         dilution = ask_figure(
-            st, "dilution", f"lot-dilution-{token}", source.dilution if source else 1.0,
+            st, "dilution", act.key("dilution"), source.dilution if source else 1.0,
             help="1 is undiluted. 5 is 1 part with 4 of water, both glasses alike, for strong colours.",
         )  # fmt: skip
-        act = st.container()
-        with st.expander("More", expanded=_typed_more(token)):
-            number, values, place, target = ask_more(token, source, same_drink=like is not None)
+        button = st.container()
+        # what was written under the fold is found unfolded
+        is_typed = any(st.session_state.get(act.key(part)) for part in ("number", "notes"))
+        with st.expander("More", expanded=is_typed):
+            number, values, place, target = ask_more(act, source, same_drink=like is not None)
         values |= {"volume_ml": volume_ml, "dilution": dilution}
         if like is not None:  # what the form does not ask
             values["like"] = like.id
-        with act:
+        with button:
             if source is not None:
                 st.html(parts.line(f"As lot {source.label}: {tell_taken(values)}. Change it under More."))
-            if st.button("Begin the lot", type="primary", key=f"lot-begin-{token}", width="stretch"):
+            if st.button("Begin the lot", type="primary", key=act.key("begin"), width="stretch"):
                 begin_lot((name, number), values, chosen, target)
     return chosen, place
 
 
-def _typed_more(token: str) -> bool:
-    """Whether something was written that lies under the fold: it is then found unfolded."""
-    return any(st.session_state.get(f"lot-{name}-{token}") for name in ("number", "notes"))
-
-
-def ask_volume(token: str, like: Lot | None) -> float | None:
+def ask_volume(act: Act, like: Lot | None) -> float | None:
     """The volume in the unit chosen beside it, in ml."""
     with st.container(horizontal=True, vertical_alignment="bottom", key="cm-volume"):
         left, right = st.container(), st.container(width="content")
-    unit = right.segmented_control(
-        "Unit", list(_ML), default="ml", required=True, key=f"lot-unit-{token}", label_visibility="collapsed"
-    )
+    with right:
+        unit = choose_one("Unit", _ML, act.key("unit"), label_visibility="collapsed")
     per = _ML[unit]
-    given: float | None = left.number_input(
-        f"Batch, {unit}", value=like.volume_ml / per if like else None, min_value=0.0, step=50.0 if per == 1 else 0.5,
-        format="%g", key=f"lot-volume-{token}", placeholder="900" if per == 1 else "0.9",
+    given = ask_number(
+        left, f"Batch, {unit}", act.key("volume"), like.volume_ml / per if like else None, 0.0, None,
+        50.0 if per == 1 else 0.5, placeholder="900" if per == 1 else "0.9",
     )  # fmt: skip
-    return None if given is None else given * per
+    return None if given is None else float(given * per)
+
+
+#: Figures that are mostly as with the lot before: name, what it is without one, the field's key, and its help.
+_MORE = (
+    ("ceiling_mg_per_l", None, "ceiling", "The most colour in a litre, pure dye, the base's own included. It is never raised."),
+    ("tolerance", 1.5, "tolerance", "How near is near enough. Differences near 1 are hard to see side by side."),
+    ("already_mg_per_l", 0.0, "already", "Added colour that the base brings with it. 0 when none."),
+    ("depth_mm", 10.0, "depth", "How deep the liquid stands when it is photographed."),
+    ("made_up_to", 1.0, "made-up", "A cordial is sold to be thinned: limits of the law hold for the drink so made up."),
+)  # fmt: skip
 
 
 def ask_more(
-    token: str, source: Lot | None, *, same_drink: bool
+    act: Act, source: Lot | None, *, same_drink: bool
 ) -> tuple[str, dict[str, Any], str, tuple[int, str] | None]:
     """What is mostly as it was with the lot before: the number, figures, where it is sold, and what it is tinted to."""
     places = [*list_jurisdictions(), _ELSEWHERE]
     sold = places.index(source.jurisdiction or _ELSEWHERE) if source else 0
-    place = st.selectbox("Sold in", places, sold, key=f"lot-place-{token}")
-    number = st.text_input("Lot number (optional)", key=f"lot-number-{token}", max_chars=120)
-    codes = [None, *(c.e_number for c in list_colourants())]
-    own = source.already_colourant if source else None
-    rows = [st.columns(2) for _ in range(3)]  # row by row, so that a phone keeps the order
+    place = st.selectbox("Sold in", places, sold, key=act.key("place"))
+    number = ask_name("Lot number (optional)", act.key("number"))
+    rows = [[*st.columns(2)] for _ in range(3)]  # row by row, so that a phone keeps the order
+    where = {"already_colourant": rows[1].pop()}
+    where |= zip((name for name, *_ in _MORE), (column for row in rows for column in row), strict=True)
     values: dict[str, Any] = {
-        "ceiling_mg_per_l": ask_figure(
-            rows[0][0], "ceiling_mg_per_l", f"lot-ceiling-{token}", source.ceiling_mg_per_l if source else None,
-            placeholder="none", help="The most colour in a litre, pure dye, the base's own included. It is never raised.",
-        ),
-        "tolerance": ask_figure(
-            rows[0][1], "tolerance", f"lot-tolerance-{token}", source.tolerance if source else 1.5,
-            help="How near is near enough. Differences near 1 are hard to see side by side.",
-        ),
-        "already_mg_per_l": ask_figure(
-            rows[1][0], "already_mg_per_l", f"lot-already-{token}", source.already_mg_per_l if source else 0.0,
-            help="Added colour that the base brings with it. 0 when none.",
-        ),
-        "already_colourant": rows[1][1].selectbox(
-            "Which colour is already in", codes, codes.index(own) if own in codes else 0,
-            key=f"lot-already-which-{token}",
-            format_func=lambda code: "not known, or none" if code is None else name_colourant(code),
-            help="It then counts for that colourant's own limit too, and is named on the label.",
-        ),
-        "depth_mm": ask_figure(
-            rows[2][0], "depth_mm", f"lot-depth-{token}", source.depth_mm if source else 10.0,
-            help="How deep the liquid stands when it is photographed.",
-        ),
-        "made_up_to": ask_figure(
-            rows[2][1], "made_up_to", f"lot-made-up-{token}", source.made_up_to if source else 1.0,
-            help="A cordial is sold to be thinned: limits of the law hold for the drink so made up.",
-        ),
+        name: ask_figure(
+            where[name], name, act.key(key), getattr(source, name) if source else other, help=told,
+            placeholder="none" if other is None else None,
+        )
+        for name, other, key, told in _MORE
     }  # fmt: skip
-    target = ask_target(token)
-    serving = ask_servings(token, ((source.serving if source else None) or {}).get("conditions") or ())
+    values["already_colourant"] = ask_already(
+        where["already_colourant"], act.key("already-which"), source.already_colourant if source else None,
+        help="It then counts for that colourant's own limit too, and is named on the label.",
+    )  # fmt: skip
+    target = ask_target(act)
+    with st.expander("Where it is drunk (optional)"):
+        known = ((source.serving if source else None) or {}).get("conditions") or ()
+        serving = ask_glasses(act.key("serving", "{}", "{{}}"), known)
     lines = take_lines(source, same_drink=same_drink) if source else {}
-    notes = st.text_area("Notes (recipe, base, reference)", key=f"lot-notes-{token}")
+    notes = st.text_area("Notes (recipe, base, reference)", key=act.key("notes"))
     values |= {
         "notes": notes, "serving": serving, "jurisdiction": None if place == _ELSEWHERE else place,
-        "hand": ask_hand(f"lot-hand-{token}", source.hand if source else "drops"),
-        "label_lines": ask_label_lines(f"lot-label-{{}}-{token}", lines),
+        "hand": ask_hand(act.key("hand"), source.hand if source else "drops"),
+        "label_lines": ask_label_lines(act.key("label", "{}"), lines),
     }  # fmt: skip
     return number, values, place, target
 
@@ -219,23 +214,17 @@ def tell_taken(values: Mapping[str, Any]) -> str:
     return ", ".join(filter(None, told))
 
 
-def ask_target(token: str) -> tuple[int, str] | None:
+def ask_target(act: Act) -> tuple[int, str] | None:
     """What the lot is tinted to: the glass in the photo, or a reading of a noted reference."""
     choices = list_choices(list_readings())
     if not choices:
         return None
-    return st.selectbox(
-        "Tinted to", [None, *choices], key=f"lot-target-{token}",
-        format_func=lambda choice: choices.get(choice, "the reference in each photo"),
+    chosen: tuple[int, str] | None = pick_one(
+        "Tinted to", {None: "the reference in each photo"} | choices, act.key("target"),
         help="A noted colour counts for photos without the reference; it is known less surely, so the steps "
         "are more careful.",
     )  # fmt: skip
-
-
-def ask_servings(token: str, known: Sequence[Mapping[str, Any]] = ()) -> dict[str, Any] | None:
-    """Where the drink is looked at, for a new lot."""
-    with st.expander("Where it is drunk (optional)"):
-        return ask_glasses(f"lot-serving-{{}}-{{{{}}}}-{token}", known)
+    return chosen
 
 
 def ask_glasses(key: str, known: Sequence[Mapping[str, Any]] = ()) -> dict[str, Any] | None:
@@ -281,10 +270,7 @@ def offer_presets(key: str, known: Sequence[Mapping[str, Any]], count: int) -> N
 def _ask_serving(key: str, number: int, known: Mapping[str, Any]) -> dict[str, Any]:
     """One glass; only what was given."""
     st.markdown(f"**Glass {number}**")
-    name = st.text_input(
-        "Name", value=known.get("name", ""), key=key.format("name"), max_chars=120,
-        placeholder=PRESETS[(number - 1) % 3].name,
-    )  # fmt: skip
+    name = ask_name("Name", key.format("name"), PRESETS[(number - 1) % 3].name, known.get("name", ""))
     rows = st.columns(2), st.columns(2)
     depth = ask_figure(
         rows[0][0], "depth_mm", key.format("depth"), known.get("depth_mm"),
@@ -298,15 +284,11 @@ def _ask_serving(key: str, number: int, known: Mapping[str, Any]) -> dict[str, A
         help="1 is undiluted. 4 is 1 part with 3 of soda.",
     )  # fmt: skip
     own = known.get("illuminant") or "D65"
-    lights = list_lights([own])
-    light = rows[1][0].selectbox(
-        "Light", lights, format_func=name_light, index=lights.index(own), key=key.format("light")
-    )
-    weight = rows[1][1].number_input(
-        "Weight", value=float(known.get("weight", 1.0)), min_value=0.1, max_value=100.0, step=0.5, format="%g",
-        key=key.format("weight"), help="2 counts twice as much as 1.",
-    )  # fmt: skip
-    given = {"name": name.strip(), "depth_mm": depth, "dilution": dilution}
+    lights = {light: name_light(light) for light in list_lights([own])}
+    light = pick_one("Light", lights, key.format("light"), place=rows[1][0], index=list(lights).index(own))
+    counted, told = float(known.get("weight", 1.0)), "2 counts twice as much as 1."
+    weight = ask_number(rows[1][1], "Weight", key.format("weight"), counted, 0.1, 100.0, 0.5, help=told)
+    given = {"name": name, "depth_mm": depth, "dilution": dilution}
     given["illuminant"] = None if light == "D65" else light  # daylight is as photographed
     return {key: value for key, value in given.items() if value} | {"weight": weight}
 
@@ -328,15 +310,15 @@ def begin_lot(
         if target is not None:
             check_view(list_readings(), target, (values["depth_mm"], values["dilution"]))
         lot = session.current_book().lots.begin(
-            name, stocks=chosen, number=number.strip() or None, **session.by(token), **values,
+            name, stocks=chosen, number=number or None, **session.by(token), **values,
         )  # fmt: skip
         st.session_state.pop("token-lot", None)
         st.session_state.pop("lot-like", None)
         session.notify(f"Lot {lot.name} is begun.")
-        for dose in find_first_dose(session.current_book(), LotStory(lot, ())):
-            session.notify(dose.text)
-        for warning in warn_of_base(LotStory(lot, ()).state(), lot.ceiling_mg_per_l, lot.jurisdiction):
-            session.notify(warning.text)
+        first = find_first_dose(session.current_book(), LotStory(lot, ()))
+        of_base = warn_of_base(LotStory(lot, ()).state(), lot.ceiling_mg_per_l, lot.jurisdiction)
+        for text in (*(dose.text for dose in first), *(warning.text for warning in of_base)):
+            session.notify(text)
         if target is not None:
             session.notify(choose_for_lot(lot.id, target))
         pages.go_to_lot("match", lot.id)
@@ -345,11 +327,8 @@ def begin_lot(
 def show_limits(colourants: list[str], place: str) -> None:
     """What the law on file says to these colourants, with its status, and the cautions."""
     if place == _ELSEWHERE:
-        st.html(
-            parts.flag_line(
-                "Limit", "There are no limits on file for another place. Look up its law yourself."
-            )
-        )
+        none = "There are no limits on file for another place. Look up its law yourself."
+        st.html(parts.flag_line("Limit", none))
         return
     if not colourants:
         st.html(parts.empty("Choose the stocks: what is on file for them in law stands here."))

@@ -8,6 +8,7 @@ from typing import Any
 import streamlit as st
 
 from colourmatch.screens import session
+from colourmatch.sharing.door import current_door
 
 _FOLDER = Path(__file__).parent
 #: address -> title
@@ -40,9 +41,11 @@ def find_page(name: str) -> Any:
 
 def show_menu() -> None:
     """The way to every page, one row at the top; it fits a phone and needs no unfolding."""
+    door = current_door()
+    shares = door is not None and door.open and session.is_at_this_machine()
     with st.container(horizontal=True, key="cm-menu", gap=None):
         for name in TITLES:
-            if name not in _NOT_IN_MENU and (name != "share" or session.is_sharing()):
+            if name not in _NOT_IN_MENU and (name != "share" or shares):
                 st.page_link(find_page(name))
 
 

@@ -5,9 +5,9 @@ Each liquid is brought to the colour that was measured in its window, so that th
 
 from __future__ import annotations
 
-import base64
 import io
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -134,39 +134,40 @@ def _cut(source: str | bytes, drawing: dict[str, Any], colours: dict[str, list[f
 def _as_address(picture: Image.Image) -> str:
     out = io.BytesIO()
     picture.convert("RGB").save(out, "JPEG", quality=86)
-    return f"data:image/jpeg;base64,{base64.b64encode(out.getvalue()).decode()}"
+    return parts.as_address(out.getvalue(), "jpeg")
 
 
 def draw_pair(story: LotStory, photo: PhotoEntry | None) -> str:
     """Reference and batch of a photo, a field of the measured colour where there is no picture; before it the card."""
     if photo is None:
         return f'<div class="cm cm-pair card">{picture_of_card()}</div>'
-    measured = photo.measurement
-    colours = {name: spot.lab.tolist() for name in LIQUIDS if (spot := measured.spots.get(name))}
-    pictures = _find_pictures(photo, measured, colours)
+    measured, colours = photo.measurement, _colours_of(photo.measurement)
+    pictures: Mapping[str, str] = {}
+    if photo.stored_name is not None and measured.drawing:
+        with suppress(ColourMatchError):  # the file is gone: Details say so
+            path = session.current_book().photo_store.path(photo.stored_name)
+            pictures = _cut(str(path), dict(measured.drawing), colours)
     if "reference" not in colours and story.lot.target_lab is not None:
-        colours["reference"] = list(story.lot.target_lab)
-    return f'<div class="cm cm-pair">{"".join(_field(name, pictures, colours) for name in LIQUIDS)}</div>'
+        colours |= {"reference": list(story.lot.target_lab)}
+    return _draw_fields(pictures, colours)
 
 
 def draw_reading(data: bytes, measured: Measurement) -> str:
     """Reference and batch of a photo that belongs to no lot."""
-    colours = {name: spot.lab.tolist() for name in LIQUIDS if (spot := measured.spots.get(name))}
-    pictures = _cut(data, dict(measured.drawing), colours) if measured.drawing else {}
-    return f'<div class="cm cm-pair reading">{"".join(_field(name, pictures, colours) for name in LIQUIDS)}</div>'
+    colours = _colours_of(measured)
+    return _draw_fields(
+        _cut(data, dict(measured.drawing), colours) if measured.drawing else {}, colours, " reading"
+    )
 
 
-def _find_pictures(
-    photo: PhotoEntry, measured: Measurement, colours: dict[str, list[float]]
-) -> dict[str, str]:
-    if photo.stored_name is None or not measured.drawing:
-        return {}
-    try:
-        return _cut(
-            str(session.current_book().photo_store.path(photo.stored_name)), dict(measured.drawing), colours
-        )
-    except ColourMatchError:  # the file is gone: Details say so
-        return {}
+def _colours_of(measured: Measurement) -> dict[str, list[float]]:
+    return {name: spot.lab.tolist() for name in LIQUIDS if (spot := measured.spots.get(name))}
+
+
+def _draw_fields(pictures: Mapping[str, str], colours: Mapping[str, Lab], kind: str = "") -> str:
+    return (
+        f'<div class="cm cm-pair{kind}">{"".join(_field(name, pictures, colours) for name in LIQUIDS)}</div>'
+    )
 
 
 def _field(name: str, pictures: Mapping[str, str], colours: Mapping[str, Lab]) -> str:

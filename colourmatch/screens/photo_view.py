@@ -9,6 +9,7 @@ from typing import Any, NoReturn
 
 import streamlit as st
 
+from colourmatch.book.entries import PhotoEntry
 from colourmatch.errors import ColourMatchError, PhotoError
 from colourmatch.measurement import Measurement, SpotColour
 from colourmatch.screens import html as parts
@@ -54,14 +55,11 @@ def upload_photos(
                 files += [taken] if taken else []
     st.session_state[f"files-{place}"] = [file.file_id for file in files]
     if len(files) > uploads.MOST_AT_ONCE:
-        st.html(
-            parts.flag_line(
-                "Not measured",
-                f"{len(files)} files are chosen, and {uploads.MOST_AT_ONCE} can be taken at once. Take some out, and "
-                "send them afterwards.",
-                "refuse",
-            )
+        text = (
+            f"{len(files)} files are chosen, and {uploads.MOST_AT_ONCE} can be taken at once. Take some out, and send them "
+            "afterwards."
         )
+        st.html(parts.flag_line("Not measured", text, "refuse"))
         return []
     return [(file.getvalue(), file.name) for file in files]
 
@@ -73,12 +71,8 @@ def clear_upload(place: str) -> None:
 
 
 def end_upload(
-    place: str,
-    refused: list[tuple[str, str]],
-    said: str = "",
-    action: str = "",
-    files: Sequence[tuple[bytes, str]] = (),
-) -> NoReturn:
+    place: str, refused: list[tuple[str, str]], said: str = "", action: str = "", files: Sequence[tuple[bytes, str]] = ()
+) -> NoReturn:  # fmt: skip
     """Let the photos of an upload go and start over: says what was kept of them, and next to the field what was not.
 
     `refused`: file and reason of those that were of no use, of whose `files` is drawn what is wrong; `action`: the form
@@ -147,10 +141,8 @@ def show_reading(data: bytes, name: str) -> None:
         return
     if measured.delta_e_2000:
         told = measured.to_json()
-        st.html(
-            draw_reading(data, measured)
-            + draw_scale(told["difference"]["text"], told["delta_e_2000"], TOLERANCE, expected=False)
-        )
+        scale = draw_scale(told["difference"]["text"], told["delta_e_2000"], TOLERANCE, expected=False)
+        st.html(draw_reading(data, measured) + scale)
         st.html(parts.glance(parts.difference_cells(told, "95 % interval")))
     show_metamerism(measured)
     show_flags(measured)
@@ -176,36 +168,49 @@ def _drawn(source: str | bytes, drawing: dict[str, Any] | None, name: str) -> by
     return draw_found(source if isinstance(source, bytes) else Path(source), drawing, name)
 
 
+def _draw(source: Path | bytes, measured: Measurement, name: str) -> bytes:
+    return _drawn(
+        source if isinstance(source, bytes) else str(source), dict(measured.drawing or {}) or None, name
+    )
+
+
 def show_picture(source: Path | bytes, measured: Measurement, name: str) -> None:
     """The photo with what was found drawn on it; a photo that is gone is said to be gone."""
     try:
-        picture = _drawn(
-            source if isinstance(source, bytes) else str(source),
-            dict(measured.drawing or {}) or None,
-            name,
-        )
+        picture = _draw(source, measured, name)
     except ColourMatchError as error:
         st.html(parts.flag_line("No picture", error.text))
         return
     st.image(picture, width="stretch", alt=f"photo {name} with markers, glasses and reading windows outlined")
     if card := measured.card:
-        st.caption(
-            parts.plain(
-                f"{name}. Solid: {card.markers} squares ({card.reprojection_mm:.2f} mm) and glasses. Dashed: read here."
-            )
-        )
+        found = f"{card.markers} squares ({card.reprojection_mm:.2f} mm)"
+        st.caption(parts.plain(f"{name}. Solid: {found} and glasses. Dashed: read here."))
 
 
-def show_thumbnail(source: Path, measured: Measurement, name: str) -> None:
+def show_photo(photo: PhotoEntry) -> None:
+    """A kept photo from the store beside the book."""
+    if photo.stored_name is None:
+        st.html(parts.empty("This reading came without a picture."))
+        return
+    path = session.current_book().photo_store.path(photo.stored_name)
+    show_picture(path, photo.measurement, photo.original_name or "photo")
+
+
+def show_thumbnail(photo: PhotoEntry) -> None:
     """The same picture small, to know a photo by; nothing where it is gone."""
-    with contextlib.suppress(ColourMatchError):
-        picture = _drawn(str(source), dict(measured.drawing or {}) or None, name)
-        st.image(picture, width=160, alt=f"photo {name}")
+    if photo.stored_name is not None:
+        with contextlib.suppress(ColourMatchError):
+            path, name = (
+                session.current_book().photo_store.path(photo.stored_name),
+                photo.original_name or "photo",
+            )
+            st.image(_draw(path, photo.measurement, name), width=160, alt=f"photo {name}")
 
 
 def show_swatches(measured: Measurement, advice: Mapping[str, Any] | None = None) -> None:
     """Reference and batch as read, and the batch as predicted after the step of `advice`, edge to edge."""
-    predicted = (advice or {}).get("predicted_lab")
+    told: Mapping[str, Any] = advice or {}
+    predicted = told.get("predicted_lab")
     batch, reference = measured.spots.get("batch"), measured.spots.get("reference")
     colours = []
     if reference:
@@ -215,11 +220,9 @@ def show_swatches(measured: Measurement, advice: Mapping[str, Any] | None = None
         colours.append(parts.Swatch("Batch", batch.lab.tolist(), _sd(batch), words))
     if reference and predicted and predicted.get("batch"):
         lab = parts.place_beside(reference.lab.tolist(), predicted)
-        far = parts.show_interval(((advice or {}).get("predicted") or {}).get("delta_e_2000"))
-        spread = parts.spread_of((advice or {}).get("predicted_covariance"))
-        words = f"predicted, {far} away"
-        if spread:
-            words += "; ± against the reference"
+        spread = parts.spread_of(told.get("predicted_covariance"))
+        far = parts.show_interval((told.get("predicted") or {}).get("delta_e_2000"))
+        words = f"predicted, {far} away{'; ± against the reference' if spread else ''}"
         colours.append(parts.Swatch("After this step", lab, spread, words))
     if colours:
         st.html(parts.swatches(colours))

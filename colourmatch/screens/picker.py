@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import streamlit as st
 
 from colourmatch.errors import InputError
 from colourmatch.measurement import Measurement
+from colourmatch.photo.combine import combine_photos
+from colourmatch.photo.rectangles import measure_rectangles_or_refuse
 from colourmatch.screens import html as parts
 from colourmatch.screens import pages, session
+from colourmatch.screens.fields import ask_number, choose_one, pick_one
 from colourmatch.screens.photo_view import clear_upload, show_flags, show_swatches, upload_photos
 from colourmatch.screens.rectangle_field import (
     LABELS,
@@ -21,6 +24,7 @@ from colourmatch.screens.rectangle_field import (
     show_field,
     take_boxes,
 )
+from colourmatch.workflow.lot import record_photos
 
 #: So many photos are held in one visit; the oldest goes first.
 MOST_PHOTOS = 6
@@ -81,6 +85,12 @@ def open_store() -> dict[str, Any]:
     return store
 
 
+def show_limits() -> None:
+    """What a photo without the card cannot tell."""
+    with st.expander("How, and what it cannot tell"):
+        st.markdown(_LIMITS)
+
+
 def add_photos(store: dict[str, Any], label: str) -> None:
     """Take photos in; rectangles of the photo before come along."""
     files = upload_photos("picker", label)
@@ -97,15 +107,11 @@ def add_photos(store: dict[str, Any], label: str) -> None:
             store["sizes"][mark] = size
             store["boxes"].setdefault(mark, {name: carried.get(name, [None] * 4) for name in LABELS})
             store["last"] = mark
-            store["active"] = first_open(store["boxes"][mark])
+            boxes = store["boxes"][mark]
+            store["active"] = next((name for name in LABELS if not is_whole(boxes[name])), "batch")
         store["chosen"] = store["last"]
         clear_upload("picker")
         st.rerun()
-
-
-def first_open(boxes: Mapping[str, Any]) -> str:
-    """The rectangle to draw next."""
-    return next((name for name in LABELS if not is_whole(boxes[name])), "batch")
 
 
 def pick_photo(store: dict[str, Any]) -> tuple[str, str, bytes]:
@@ -113,11 +119,9 @@ def pick_photo(store: dict[str, Any]) -> tuple[str, str, bytes]:
     photos: dict[str, tuple[str, str, bytes]] = {photo[0]: photo for photo in store["photos"]}
     if len(photos) == 1:
         return next(iter(photos.values()))
-    chosen: str = st.selectbox(
-        "Photo", list(photos), index=list(photos).index(store["chosen"]),
-        key=f"picker-photo-{store['photos'][-1][0][:12]}",
-        format_func=lambda mark: f"{list(photos).index(mark) + 1}: {photos[mark][1]}",
-    )  # fmt: skip
+    names = {mark: f"{number}: {photo[1]}" for number, (mark, photo) in enumerate(photos.items(), 1)}
+    key, index = f"picker-photo-{store['photos'][-1][0][:12]}", list(names).index(store["chosen"])
+    chosen: str = pick_one("Photo", names, key, index=index)
     store["chosen"] = chosen
     return photos[chosen]
 
@@ -162,25 +166,19 @@ def ask_numbers(store: dict[str, Any], mark: str, spot: str) -> None:
 
 def ask_white() -> float:
     """The reflectance of what was marked as white."""
-    kind = st.segmented_control(
-        "What is marked as white", list(_KINDS), default="white paper", required=True, key="picker-white",
-        persist_state="session",
-    )  # fmt: skip
+    kind = choose_one("What is marked as white", _KINDS, "picker-white", persist_state="session")
     if kind != "grey card":
         return 1.0
-    percent = st.number_input(
-        "The card reflects, %", min_value=2.0, max_value=100.0, value=100 * _KINDS["grey card"], step=1.0,
-        format="%g", key="picker-grey", persist_state="session",
+    percent = ask_number(
+        st, "The card reflects, %", "picker-grey", 100 * _KINDS[kind], 2.0, 100.0, 1.0, persist_state="session",
         help="As it says on the card; 18 for the usual grey card.",
     )  # fmt: skip
-    return (percent or 100.0) / 100
+    return float(percent or 100.0) / 100
 
 
 @st.cache_data(show_spinner=False, max_entries=24)
 def measure(data: bytes, name: str, rectangles: dict[str, Any]) -> Measurement:
     """A photo measured from rectangles, or refused."""
-    from colourmatch.photo.rectangles import measure_rectangles_or_refuse
-
     return measure_rectangles_or_refuse(data, rectangles, name)
 
 
@@ -203,38 +201,38 @@ def show_results(store: dict[str, Any], photo: tuple[str, str, bytes]) -> None:
     if measured.refused:
         st.html(parts.flag_line("Not measured", measured.refused, "refuse"))
         return
-    all_measured = measure_all(store, reflectance)
-    show_together(all_measured)
+    show_together(
+        [
+            (f"Photo {number}", measure(data, name, given))
+            for number, data, name, given in list_marked(store, reflectance)
+        ]
+    )
     if measured.delta_e_2000:
-        st.html(
-            parts.glance(parts.difference_cells(measured.to_json(), "this photo, with its 95 % interval"))
-        )
+        told = "this photo, with its 95 % interval"
+        st.html(parts.glance(parts.difference_cells(measured.to_json(), told)))
     show_swatches(measured)
     show_flags(measured)
     offer_lot(store, reflectance)
 
 
-def measure_all(store: dict[str, Any], reflectance: float) -> list[tuple[str, Measurement]]:
-    """The photos of this visit that are marked, measured, each with its number."""
-    out = []
+def list_marked(
+    store: dict[str, Any], reflectance: float
+) -> Iterator[tuple[int, bytes, str, dict[str, Any]]]:
+    """The photos of this visit that are marked: number, content, name, and what they are measured with."""
     for number, (mark, name, data) in enumerate(store["photos"], 1):
         given = rectangles_of(store["boxes"][mark], reflectance)
         if given is not None:
-            out.append((f"Photo {number}", measure(data, name, given)))
-    return out
+            yield number, data, name, given
 
 
 def show_together(measured: list[tuple[str, Measurement]]) -> None:
     """What several photos of the same glasses give together, and which one disagrees."""
-    from colourmatch.photo.combine import combine_photos
-
     together = combine_photos([m for _, m in measured], [name for name, _ in measured])
     if together is None or len(together.photos) < 2:
         return
     told = together.to_json()
-    st.html(
-        parts.glance(parts.difference_cells(told, f"{len(told['photos'])} photos together, 95 % interval"))
-    )
+    words = f"{len(told['photos'])} photos together, 95 % interval"
+    st.html(parts.glance(parts.difference_cells(told, words)))
     if told["agree"]:
         st.html(parts.line(told["text"]))
     else:
@@ -252,30 +250,20 @@ def offer_lot(store: dict[str, Any], reflectance: float) -> None:
             "from above; for bottles seen from the side it is half their inner width."
         )
         names = {lot.id: f"{lot.name} ({lot.label})" for lot in lots}
-        chosen = st.selectbox(
-            "Lot", list(names), format_func=names.__getitem__, key=f"picker-lot-{lots[0].id}"
-        )
+        chosen = pick_one("Lot", names, f"picker-lot-{lots[0].id}")
         if st.button("Put it into this lot", key=f"picker-record-{chosen}", width="stretch"):
             record(store, chosen, reflectance)
 
 
 def record(store: dict[str, Any], lot_id: int, reflectance: float) -> None:
     """Write the marked photos into a lot, and go there."""
-    from colourmatch.workflow.lot import record_photos
-
     with session.failures_shown():
         kept = 0
-        for mark, name, data in store["photos"]:
-            given = rectangles_of(store["boxes"][mark], reflectance)
-            if given is None or "batch" not in given:
+        for _, data, name, given in list_marked(store, reflectance):
+            if "batch" not in given:
                 continue
-            found = record_photos(
-                session.current_book(),
-                lot_id,
-                [(data, name)],
-                entered_by=session.entered_by(),
-                rectangles=given,
-            )[0]
+            book, by = session.current_book(), session.entered_by()
+            found = record_photos(book, lot_id, [(data, name)], entered_by=by, rectangles=given)[0]
             if found.get("error"):
                 raise InputError(found["error"])
             kept += not found.get("repeated")
@@ -284,12 +272,6 @@ def record(store: dict[str, Any], lot_id: int, reflectance: float) -> None:
         if kept > 1:  # of one its Undo says so
             session.notify(f"{kept} photos are measured and kept.")
         pages.go_to_lot("match", lot_id)
-
-
-def show_limits() -> None:
-    """What a photo without the card cannot tell."""
-    with st.expander("How, and what it cannot tell"):
-        st.markdown(_LIMITS)
 
 
 if __name__ == "__main__":

@@ -1,6 +1,7 @@
-"""The two charts of a lot: the way of the batch in CIELAB, and the difference against further drops.
+"""The charts: the way of a batch in CIELAB, the difference against further drops, closed lots, drift after the closing.
 
-Words in them take their ink from style.py, which follows the page from light to dark.
+Limits come from workflow/trend.py, drift from workflow/recheck.py; here they are only drawn. Words in charts take their
+ink from page.css, which follows the page from light to dark.
 """
 
 from __future__ import annotations
@@ -16,13 +17,15 @@ import plotly.graph_objects as go
 from colourmatch.colour.ellipse import chroma_covariance, trace_ellipse
 from colourmatch.colour.spaces import lab_to_hex
 from colourmatch.measurement import Measurement, Pair
-from colourmatch.screens.html import place_beside
+from colourmatch.screens.html import place_beside, show_date, show_number
 
 Lab = Sequence[float]
 #: No zooming by touch: a finger on a chart must still scroll the page.
 CONFIG = {"displayModeBar": False, "scrollZoom": False, "staticPlot": False}
-_GREY = "rgba(128,128,128,0.9)"
-_ACCENT = "#2f8796"
+_GREY, _ACCENT, _STOP = "rgba(128,128,128,0.9)", "#2f8796", "#c05a32"
+#: Half the width of a 95 % interval in standard deviations.
+_Z95 = 1.96
+_MOST_NAMES = 8
 
 
 @dataclass(frozen=True)
@@ -52,9 +55,7 @@ class Path:
 
 
 def trace_path(
-    measurements: Sequence[Measurement],
-    step: Mapping[str, Any] | None = None,
-    numbers: Sequence[int] = (),
+    measurements: Sequence[Measurement], step: Mapping[str, Any] | None = None, numbers: Sequence[int] = ()
 ) -> Path | None:
     """The way so far from measurements in order, and what the advice `step` leads to; None while no photo showed both.
 
@@ -65,12 +66,13 @@ def trace_path(
         for number, measured in zip(numbers or range(1, len(measurements) + 1), measurements, strict=True)
         if (reference := measured.spots.get("reference")) and (batch := measured.spots.get("batch"))
     ]
-    kept = tuple(number for number, *_ in told) if numbers else ()
-    pairs = [(reference, batch) for *_, reference, batch in told]
-    if not pairs:
+    if not told:
         return None
-    last = pairs[-1][0]
-    moved = tuple([end + b - r for end, b, r in zip(last, batch, ref, strict=True)] for ref, batch in pairs)
+    kept = tuple(number for number, *_ in told) if numbers else ()
+    last = told[-1][2]
+    moved = tuple(
+        [end + b - r for end, b, r in zip(last, batch, ref, strict=True)] for *_, ref, batch in told
+    )
     spreads = tuple(_add_up(measured.uncertainty) for _, measured, *_ in told)
     predicted = (step or {}).get("predicted_lab")
     if not predicted:
@@ -81,10 +83,7 @@ def trace_path(
 
 def _add_up(pair: Pair | None) -> list[list[float]] | None:
     """The covariance of a photo's difference: that of the reading, of the scene and of the phone together."""
-    if pair is None:
-        return None
-    whole: list[list[float]] = (pair.photo + pair.scene + pair.phone + pair.what_is_lost).tolist()
-    return whole
+    return None if pair is None else (pair.photo + pair.scene + pair.phone + pair.what_is_lost).tolist()
 
 
 def draw_ab(path: Path) -> go.Figure:
@@ -166,10 +165,9 @@ def _look_at(figure: go.Figure, points: Sequence[Any]) -> None:
     """Axes that hold the path and the newest ring: one of an early photo, far off, may be cut at the edge."""
     low, high = np.min(points, axis=0), np.max(points, axis=0)
     margin = np.maximum(0.12 * (high - low), 1.0)
-    for update, start, end in zip(
-        (figure.update_xaxes, figure.update_yaxes), low - margin, high + margin, strict=True
-    ):
-        update(range=[start, end])
+    (left, bottom), (right, top) = low - margin, high + margin
+    figure.update_xaxes(range=[left, right])
+    figure.update_yaxes(range=[bottom, top])
 
 
 def draw_curve(curve: Mapping[str, Any], step_drops: float | None, tolerance: float | None) -> go.Figure:
@@ -212,10 +210,105 @@ def literal(text: str) -> str:
     return text.replace("&", "&amp;").replace("<", "&lt;")
 
 
-def _finish(figure: go.Figure, across: str, up: str) -> None:
+def _finish(figure: go.Figure, across: str, up: str, height: int = 340) -> None:
     figure.update_layout(
-        height=340, margin={"l": 10, "r": 10, "t": 26, "b": 10}, dragmode=False,
+        height=height, margin={"l": 10, "r": 10, "t": 26, "b": 10}, dragmode=False,
         legend={"orientation": "h", "y": -0.28, "x": 0}, xaxis_title=across, yaxis_title=up,
     )  # fmt: skip
     figure.update_xaxes(fixedrange=True, zeroline=False)
     figure.update_yaxes(fixedrange=True, zeroline=False)
+
+
+# ---- closed lots -------------------------------------------------------------------------------------------------
+
+
+def draw_chart(told: Mapping[str, Any], chart: str) -> go.Figure:
+    """One quantity lot by lot with its 95 % interval; mean and limits named, points outside named."""
+    lots = told["lots"]
+    points = [_point(lot, chart) for lot in lots]
+    outside = [point for point in told["outside"] if point["chart"] == chart]
+    # filled beyond a limit, open for a jump from the lot before
+    marks = {point["lot"]: "diamond-open" for point in outside if point["side"] == "jump"}
+    marks |= {point["lot"]: "diamond" for point in outside if point["side"] != "jump"}
+    inks = [_STOP if lot["lot"] in marks else _ACCENT for lot in lots]
+    figure = _draw_intervals(
+        range(1, len(lots) + 1), points, "%{hovertext}: %{y:.2f}<extra></extra>", cliponaxis=False,
+        marker={
+            "size": [15 if lot["lot"] in marks else 9 for lot in lots], "color": inks,
+            "symbol": [marks.get(lot["lot"], "circle") for lot in lots], "line": {"width": 2, "color": inks},
+        },
+        hovertext=[f"lot {literal(lot['label'])}, {show_date(lot['closed_at'])}" for lot in lots],
+    )  # fmt: skip
+    for number, lot in enumerate(lots, 1):
+        if lot["lot"] in marks:
+            is_late = number > len(lots) / 2
+            figure.add_annotation(
+                x=number, y=points[number - 1][0], text=literal(lot["label"]), showarrow=False,
+                xanchor="right" if is_late else "left", xshift=-13 if is_late else 13, bgcolor="rgba(128,128,128,0.18)",
+            )  # fmt: skip
+    _draw_limits(figure, told["limits"][chart])
+    _finish(figure, "lot", chart, 300)
+    labels = [literal(lot["label"])[:10] for lot in lots]
+    at = range(len(labels) - 1, -1, -len(labels) // _MOST_NAMES)  # no more than fit a phone
+    names = {"tickvals": [k + 1 for k in at], "ticktext": [labels[k] for k in at]}
+    figure.update_xaxes(range=[0.4, len(labels) + 0.6], **names)
+    return figure
+
+
+def _draw_intervals(
+    x: Sequence[float], points: Sequence[tuple[float, float, float]], hover: str, **look: Any
+) -> go.Figure:
+    """Values joined by a line, each with its 95 % interval."""
+    values, up, down = zip(*points, strict=True) if points else ((), (), ())
+    return go.Figure().add_scatter(
+        x=list(x), y=list(values), mode="lines+markers", showlegend=False, line={"color": _ACCENT, "width": 2},
+        error_y={
+            "type": "data", "symmetric": False, "array": list(up), "arrayminus": list(down), "color": _GREY,
+            "thickness": 1.5, "width": 3,
+        },
+        hovertemplate=hover, **look,
+    )  # fmt: skip
+
+
+def _point(lot: Mapping[str, Any], chart: str) -> tuple[float, float, float]:
+    """Value, and how far its interval reaches up and down."""
+    if chart == "CIEDE2000":
+        return _reach(lot["delta_e_2000"])
+    if chart == "mg/l":
+        value, sd = lot["mg_per_l"], lot["mg_per_l_sd"]
+    else:
+        value, sd = (lot[key][("L*", "a*", "b*").index(chart)] for key in ("lab", "lab_sd"))
+    return value, _Z95 * sd, _Z95 * sd
+
+
+def _reach(part: Mapping[str, float]) -> tuple[float, float, float]:
+    return part["value"], part["high"] - part["value"], part["value"] - part["low"]
+
+
+def _draw_limits(figure: go.Figure, limits: Mapping[str, Any] | None) -> None:
+    if limits is None:
+        return
+    figure.add_hline(y=limits["mean"], line={"dash": "dot", "width": 1.5, "color": _GREY})
+    for key, words in (("high", "upper limit"), ("low", "lower limit")):
+        figure.add_hline(
+            y=limits[key], line={"dash": "dash", "width": 1.5, "color": _GREY},
+            annotation_text=f"{words} {show_number(limits[key], 2)}",
+            annotation_position="bottom left" if key == "low" else "top left",
+        )  # fmt: skip
+
+
+def draw_drift(drift: Mapping[str, Any]) -> go.Figure:
+    """How far the colour has gone from its first one, photo by photo, over weeks; with the tolerance."""
+    figure = _draw_intervals(
+        [photo["weeks"] for photo in drift["photos"]], [_reach(photo["delta_e_2000"]) for photo in drift["photos"]],
+        "%{x:.1f} weeks: %{y:.2f}<extra></extra>", marker={"size": 11},
+    )  # fmt: skip
+    figure.update_traces(error_y_width=4)
+    figure.add_hline(
+        y=drift["tolerance"], line={"dash": "longdash", "width": 1, "color": _GREY},
+        annotation_text=f"tolerance {drift['tolerance']:g}", annotation_position="top left",
+    )  # fmt: skip
+    _finish(figure, "weeks since the closing photo", "CIEDE2000 from its first colour", 300)
+    figure.update_yaxes(rangemode="tozero")
+    figure.update_xaxes(rangemode="tozero")
+    return figure

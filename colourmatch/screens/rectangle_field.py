@@ -6,7 +6,6 @@ picker_parts/, and nothing that is fetched from elsewhere.
 
 from __future__ import annotations
 
-import base64
 import io
 import math
 from collections.abc import Callable, Mapping, Sequence
@@ -17,6 +16,7 @@ import streamlit as st
 
 from colourmatch.photo.load import load_photo
 from colourmatch.screens.drawing import to_srgb_picture
+from colourmatch.screens.html import as_address
 
 #: name -> what it is called, and where it is to be drawn
 LABELS = {"white": "White", "reference": "Reference", "batch": "Batch"}
@@ -46,7 +46,7 @@ def prepare_picture(data: bytes, name: str) -> tuple[str, tuple[int, int]]:
     picture.thumbnail((_LONG_SIDE_PX, _LONG_SIDE_PX))
     out = io.BytesIO()
     picture.save(out, "JPEG", quality=82)
-    return "data:image/jpeg;base64," + base64.b64encode(out.getvalue()).decode(), photo.full_size
+    return as_address(out.getvalue(), "jpeg"), photo.full_size
 
 
 def show_field(

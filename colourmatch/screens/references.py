@@ -8,13 +8,29 @@ import streamlit as st
 
 from colourmatch.book.entries import AmendmentEntry, LotStory
 from colourmatch.errors import ColourMatchError, InputError
-from colourmatch.screens import drafts, session
 from colourmatch.screens import html as parts
-from colourmatch.screens.fields import ask_figure
-from colourmatch.screens.lot_words import newest_id
+from colourmatch.screens import session
+from colourmatch.screens.fields import (
+    Act,
+    act_on,
+    ask_figure,
+    ask_name,
+    ask_number,
+    begin_act,
+    choose_one,
+    pick_one,
+)
 from colourmatch.screens.photo_view import end_upload, show_refused, upload_photos
 from colourmatch.words.figures import PAGES, tell_drift
 from colourmatch.words.looks import tell_glass, tell_look
+from colourmatch.workflow.references import (
+    choose_reading,
+    enter_reference,
+    read_reference,
+    record_reference,
+    target_from_lot,
+)
+from colourmatch.workflow.targets import target_covariance
 
 #: Which reading a lot is tinted to -> how it is called.
 WHICH = {"latest": "the latest reading", "first": "the first reading", "mean": "the mean of its readings"}
@@ -26,8 +42,6 @@ _EMPTY = "No reference is noted. One in every photo needs no entry: note it to s
 
 def list_readings() -> list[dict[str, Any]]:
     """All references with their readings."""
-    from colourmatch.workflow.references import read_reference
-
     book = session.current_book()
     return [read_reference(book, reference.id) for reference in book.references.all()]
 
@@ -72,56 +86,44 @@ def tell_reading(row: dict[str, Any]) -> str:
     return text
 
 
+def check_name(name: str, waiting: str = "") -> None:
+    """InputError for a reference without a name."""
+    if not name:
+        raise InputError(f"The name of the reference is empty. Type one{waiting}.")
+
+
 def ask_reading(known: list[dict[str, Any]]) -> None:
     """Note a new reference, or read a known one again."""
-    token = session.token_for("reference")
-    with st.expander("Note a reference", expanded=not known or drafts.holds(token)):
+    act = begin_act("reference")
+    with st.expander("Note a reference", expanded=not known or act.is_typed()):
         show_refused("reference")
         names = [reference["name"] for reference in known]
-        chosen = _NEW
-        if names:
-            chosen = st.selectbox("Reference", [_NEW, *names], key=f"reference-which-{token}")
+        chosen = st.selectbox("Reference", [_NEW, *names], key=act.key("which")) if names else _NEW
         name = chosen
         if chosen == _NEW:
-            name = st.text_input(
-                "Name", key=f"reference-name-{token}", max_chars=120,
-                placeholder="the bottle on the shelf",
-            )  # fmt: skip
-        way = st.segmented_control(
-            "How", _WAYS, default=_WAYS[0], required=True, key=f"reference-way-{token}"
-        )
+            name = ask_name("Name", act.key("name"), "the bottle on the shelf")
+        way = choose_one("How", _WAYS, act.key("way"))
         if way == _WAYS[2]:
-            ask_own_lot(name.strip(), token)
+            ask_own_lot(name, act)
             return
         left, right = st.columns(2)
+        told = "A lot is tinted to readings of its own depth and dilution only."
         view: dict[str, Any] = {
-            "depth_mm": ask_figure(left, "depth_mm", f"reference-depth-{token}", 10.0),
-            "dilution": ask_figure(
-                right, "dilution", f"reference-dilution-{token}", 1.0,
-                help="A lot is tinted to readings of its own depth and dilution only.",
-            ),
-        }  # fmt: skip
-        view["notes"] = st.text_input("Notes", key=f"reference-notes-{token}") if chosen == _NEW else ""
-        if way == _WAYS[0]:
-            ask_photos(name.strip(), view, token)
-        else:
-            ask_colour(name.strip(), view, token)
+            "depth_mm": ask_figure(left, "depth_mm", act.key("depth"), 10.0),
+            "dilution": ask_figure(right, "dilution", act.key("dilution"), 1.0, help=told),
+        }
+        view["notes"] = st.text_input("Notes", key=act.key("notes")) if chosen == _NEW else ""
+        (ask_photos if way == _WAYS[0] else ask_colour)(name, view, act)
 
 
-def ask_photos(name: str, view: dict[str, Any], token: str) -> None:
+def ask_photos(name: str, view: dict[str, Any], act: Act) -> None:
     """Readings from photos, with the reference on either spot of the card."""
-    from colourmatch.workflow.references import record_reference
-
-    spot = st.segmented_control(
-        "On the spot", ["reference", "batch"], default="reference", required=True,
-        key=f"reference-spot-{token}",
-    )  # fmt: skip
+    spot = choose_one("On the spot", ["reference", "batch"], act.key("spot"))
     files = upload_photos("reference", "Photos, beside water")
     if not files:
         return
     with session.failures_shown():
-        if not name:
-            raise InputError("The name of the reference is empty. Type one: the photos wait.")
+        check_name(name, ": the photos wait")
         refused, kept, repeated = [], 0, 0
         with st.spinner("Measuring …"):
             for file in files:
@@ -147,63 +149,43 @@ def tell_kept(name: str, kept: int, repeated: int) -> str:
     return f"The reference {name} has {new}: {before} noted before."
 
 
-def ask_colour(name: str, view: dict[str, Any], token: str) -> None:
+def ask_colour(name: str, view: dict[str, Any], act: Act) -> None:
     """A colour from an instrument or a sheet."""
     st.write("CIELAB for D65 and 2 degrees, seen through that depth and dilution, against water.")
-    lab = [
-        place.number_input(
-            axis, value=None, min_value=low, max_value=high, step=1.0, format="%g",
-            key=f"reference-{axis}-{token}",
-        )
-        for place, (axis, low, high) in zip(
-            st.columns(3), (("L*", 0.0, 100.0), ("a*", -150.0, 150.0), ("b*", -150.0, 150.0)), strict=True
-        )
-    ]  # fmt: skip
-    sd = st.number_input(
-        "How unsure each of them is (one standard deviation)", value=2.0, min_value=0.1, max_value=50.0,
-        step=0.5, format="%g", key=f"reference-sd-{token}",
+    axes = zip(st.columns(3), ("L*", "a*", "b*"), (0.0, -150.0, -150.0), (100.0, 150.0, 150.0), strict=True)
+    lab = [ask_number(place, axis, act.key(axis), None, low, high, 1.0) for place, axis, low, high in axes]
+    sd = ask_number(
+        st, "How unsure each of them is (one standard deviation)", act.key("sd"), 2.0, 0.1, 50.0, 0.5,
         help="A good instrument: 0.3. A colour read off a sheet or a screen: 2 or more.",
     )  # fmt: skip
 
-    def enter(_token: str) -> str:
-        from colourmatch.workflow.references import enter_reference
-
-        colour = [value for value in lab if value is not None]
-        if len(colour) < 3:
+    def enter(token: str) -> str:
+        if None in lab:
             raise InputError("A colour needs all three numbers. Give L*, a* and b*, such as 60, 45, 30.")
-        if not name:
-            raise InputError("The name of the reference is empty. Type one.")
+        check_name(name)
         enter_reference(
-            session.current_book(), name, colour, lab_sd=[sd] * 3, entered_by=session.entered_by(), **view
+            session.current_book(), name, lab, lab_sd=[sd] * 3, entered_by=session.entered_by(), **view
         )
         return f"The colour of the reference {name} is entered."
 
-    if st.button("Enter the colour", key=f"reference-enter-{token}", type="primary"):
-        session.act_once("reference", enter)
+    act.offer("Enter the colour", enter, "enter", type="primary", width="content")
 
 
-def ask_own_lot(name: str, token: str) -> None:
+def ask_own_lot(name: str, act: Act) -> None:
     """The final colour of an own closed lot as a reference."""
-    lots = {lot.id: lot for lot in reversed(session.current_book().lots.closed())}
+    lots = {lot.id: f"{lot.name} ({lot.label})" for lot in reversed(session.current_book().lots.closed())}
     if not lots:
         st.html(parts.empty("No lot is closed yet. A closed lot that turned out well can be a reference."))
         return
-    newest = next(iter(lots))
-    source = st.selectbox(
-        "Lot", list(lots), key=f"reference-source-{newest}-{token}",
-        format_func=lambda number: f"{lots[number].name} ({lots[number].label})",
-    )  # fmt: skip
+    source = pick_one("Lot", lots, act.key("source", next(iter(lots))))
     st.caption("Its last photo after the last dose gives the colour, its depth and its dilution.")
 
-    def take(_token: str) -> str:
-        from colourmatch.workflow.references import target_from_lot
-
+    def take(token: str) -> str:
         book, by = session.current_book(), session.entered_by()
         made = target_from_lot(book, source, name=name or None, entered_by=by)
         return f"{made['name']} is a reference now."
 
-    if st.button("Make it a reference", key=f"reference-take-{source}-{token}", type="primary"):
-        session.act_once("reference", take)
+    act.offer("Make it a reference", take, "take", source, type="primary", width="content")
 
 
 # ---- choosing the reading a lot is tinted to -------------------------------------------------------------------
@@ -246,14 +228,11 @@ def ask_choice(story: LotStory) -> None:
         return
     with st.expander("What the lot is tinted to"):
         st.html(parts.line(tell_target(story, known)))
-        action = f"target-{story.lot.id}"
-        token = session.token_for(action, newest_id(story, AmendmentEntry))
+        act = act_on(story, "target", AmendmentEntry)
         # Not its place in the list, which another reading moves.
         options = {_IN_PHOTO if one is None else f"{one[0]}/{one[1]}": one for one in choices}
-        chosen = st.selectbox(
-            "Tint it to", list(options), index=None, placeholder="Choose", key=f"{action}-which-{token}",
-            format_func=lambda one: choices[options[one]],
-        )  # fmt: skip
+        names = {option: choices[one] for option, one in options.items()}
+        chosen = pick_one("Tint it to", names, act.key("which"), index=None, placeholder="Choose")
         st.caption("It counts for photos without the reference; a reference in the photo counts before it.")
 
         def choose(_token: str) -> str:
@@ -261,14 +240,11 @@ def ask_choice(story: LotStory) -> None:
                 raise InputError("Choose a reading first.")
             return choose_for_lot(story.lot.id, options[chosen])
 
-        if st.button("Tint to this reading", key=f"{action}-choose-{token}", width="stretch"):
-            session.act_once(action, choose)
+        act.offer("Tint to this reading", choose, "choose")
 
 
 def choose_for_lot(lot_id: int, choice: tuple[int, str] | None) -> str:
     """Write down what a lot is tinted to, None for the reference in each photo; the sentence that says so."""
-    from colourmatch.workflow.references import choose_reading
-
     if choice is None:
         words = "tinted to the reference in each photo"
         session.current_book().lots.amend(lot_id, words, target_lab=None, entered_by=session.entered_by())
@@ -281,8 +257,6 @@ def choose_for_lot(lot_id: int, choice: tuple[int, str] | None) -> str:
 
 def tell_target(story: LotStory, known: list[dict[str, Any]] | None = None) -> str:
     """What a lot is tinted to, in words."""
-    from colourmatch.workflow.targets import target_covariance
-
     lot = story.lot
     names = {one["reference"]: one["name"] for one in (list_readings() if known is None else known)}
     name = names.get(lot.reference_id, "") if lot.reference_id is not None else ""

@@ -13,10 +13,10 @@ import streamlit as st
 from colourmatch.book.entries import AmendmentEntry, LotStory
 from colourmatch.book.lot_book import LotBook
 from colourmatch.errors import InputError
-from colourmatch.screens import drafts, session
 from colourmatch.screens import html as parts
-from colourmatch.screens import lot_words as telling
-from colourmatch.screens.fields import ask_figure
+from colourmatch.screens import session
+from colourmatch.screens.fields import act_on, ask_figure
+from colourmatch.screens.lot_words import newest_id
 from colourmatch.screens.new_lot import ask_glasses, list_lights, name_light
 from colourmatch.words.figures import tell_drops
 from colourmatch.words.looks import tell_look
@@ -37,21 +37,19 @@ def show_serving(story: LotStory, advice: Mapping[str, Any]) -> None:
     st.header("Where it is drunk")
     conditions = advice.get("serving") or []
     if conditions:
-        st.html(parts.facts({_name(one): _tell(one) for one in conditions}))
-    with st.expander("Look at it in a glass"), session.failures_shown():
-        show_glass(story, advice)
+        st.html(parts.facts({f"{one['name']}: {_describe(one)}": _tell(one) for one in conditions}))
+    # only unfolded: the lot is fitted once more for it
+    with st.expander("Look at it in a glass", on_change="rerun", key=f"glass-fold-{story.lot.id}") as fold:
+        if fold.open:
+            with session.failures_shown():
+                show_glass(story, advice)
     if not story.lot.closed and session.may_enter():
         ask_conditions(story)
     show_intake(story)
 
 
-def _name(one: Mapping[str, Any]) -> str:
-    return f"{one['name']}: {_describe(one)}"
-
-
 def _describe(one: Mapping[str, Any]) -> str:
-    look = {key: one[key] for key in ("depth_mm", "dilution", "illuminant")}
-    return tell_look(look, name_light)
+    return tell_look({key: one[key] for key in ("depth_mm", "dilution", "illuminant")}, name_light)
 
 
 def _tell(one: Mapping[str, Any]) -> str:
@@ -67,7 +65,7 @@ def _tell(one: Mapping[str, Any]) -> str:
 
 def show_glass(story: LotStory, advice: Mapping[str, Any]) -> None:
     """Choose a glass, and see reference and batch in it in each light."""
-    amended = telling.newest_id(story, AmendmentEntry)  # it may have named another glass to begin with
+    amended = newest_id(story, AmendmentEntry)  # it may have named another glass to begin with
     key, own = f"glass-{story.lot.id}-{{}}-{amended}", (advice.get("serving") or [{}])[0]
     left, right = st.columns(2)
     depth = ask_figure(
@@ -86,9 +84,9 @@ def show_glass(story: LotStory, advice: Mapping[str, Any]) -> None:
     if depth is None or dilution is None or not chosen:
         st.html(parts.empty("Give a depth, a dilution and at least one light."))
         return
-    doses = tuple((d["stock"], float(d["ml"])) for d in advice.get("doses") or ())
-    glasses = tuple((depth, dilution, light) for light in chosen)
-    seen = _look_through(session.current_book(), story.lot.id, session.mark_of(story), glasses, doses)
+    looks = [{"depth_mm": depth, "dilution": dilution, "illuminant": light} for light in chosen]
+    doses = [{"stock": dose["stock"], "ml": dose["ml"]} for dose in advice.get("doses") or ()]
+    seen = _look_through(session.current_book(), story.lot.id, session.mark_of(story), looks, doses)
     if not seen:
         st.html(parts.empty("No photo says enough of this lot yet. Photograph reference and batch first."))
         return
@@ -105,15 +103,15 @@ def show_look(one: Mapping[str, Any]) -> None:
         + parts.line(f"{_describe(one)}. The batch against the reference: {one['text']}.")
     )
     spots, far = one["spots"], parts.show_interval(one["delta_e_2000"])
-    colours = [
-        parts.Swatch("Reference", spots["reference"]["lab"], spots["reference"]["lab_sd"], "the aim"),
-        parts.Swatch("Batch", spots["batch"]["lab"], spots["batch"]["lab_sd"], f"{one['text']}; {far} away"),
-    ]
-    after = spots.get("batch_after")
-    if after:
+    told = [("Reference", "reference", "the aim"), ("Batch", "batch", f"{one['text']}; {far} away")]
+    if spots.get("batch_after"):
         words = f"{one['after_text']}; {parts.show_interval(one['after_step'])} away"
-        colours.append(parts.Swatch("After this step", after["lab"], after["lab_sd"], words))
-    st.html(parts.swatches(colours))
+        told.append(("After this step", "batch_after", words))
+    st.html(
+        parts.swatches(
+            parts.Swatch(name, spots[spot]["lab"], spots[spot]["lab_sd"], said) for name, spot, said in told
+        )
+    )
 
 
 @st.cache_data(show_spinner="Looking through the glass …", max_entries=64)
@@ -121,32 +119,26 @@ def _look_through(
     _book: LotBook,
     lot_id: int,
     mark: tuple[Any, ...],
-    glasses: tuple[tuple[float, float, str], ...],
-    doses: tuple[tuple[str, float], ...],
+    looks: list[dict[str, Any]],
+    doses: list[dict[str, Any]],
 ) -> list[dict[str, Any]]:
-    conditions = [{"depth_mm": d, "dilution": n, "illuminant": light} for d, n, light in glasses]
-    return serve_lot(_book, lot_id, conditions, [{"stock": name, "ml": ml} for name, ml in doses])
+    return serve_lot(_book, lot_id, looks, doses)
 
 
 def ask_conditions(story: LotStory) -> None:
     """Change where the match is judged: the glasses that the advice weighs; what stood there stays on record."""
-    action = f"conditions-{story.lot.id}"
-    token = session.token_for(action, telling.newest_id(story, AmendmentEntry))
-    with st.expander("Change where the match is judged", expanded=drafts.holds(token)):
-        told = ask_glasses(
-            f"{action}-{{}}-{{{{}}}}-{token}", (story.lot.serving or {}).get("conditions") or []
-        )
+    act = act_on(story, "conditions", AmendmentEntry)
+    with st.expander("Change where the match is judged", expanded=act.is_typed()):
+        told = ask_glasses(act.key("{}", "{{}}"), (story.lot.serving or {}).get("conditions") or [])
 
         def change(token: str) -> str:
             if told == story.lot.serving:
                 raise InputError("No glass was changed. Change one first.")
-            session.current_book().lots.amend(
-                story.lot.id, "where it is drunk", serving=told, **session.by(token)
-            )
+            lots = session.current_book().lots
+            lots.amend(story.lot.id, "where it is drunk", serving=told, **session.by(token))
             return "The advice weighs these glasses from now on."
 
-        if st.button("Judge it there", key=f"{action}-write-{token}", width="stretch"):
-            session.act_once(action, change)
+        act.offer("Judge it there", change, "write")
 
 
 def show_intake(story: LotStory) -> None:
@@ -165,14 +157,12 @@ def show_intake(story: LotStory) -> None:
 
 
 def _intake_facts(portion: Mapping[str, Any]) -> dict[str, object]:
-    adi = portion["adi_mg_per_kg"]
+    adi, source = portion["adi_mg_per_kg"], portion["adi_source"]
     rows: dict[str, object] = {
         "Colourant": portion["name"],
         "In the glass": f"{parts.show_interval(portion['mg'], 2)} mg",
-        "Acceptable daily intake": "none on file"
-        if adi is None
-        else f"{adi:g} mg per kg of body mass ({portion['adi_source']})",
-    }
+        "Acceptable daily intake": "none on file" if adi is None else f"{adi:g} mg per kg of body mass ({source})",
+    }  # fmt: skip
     for share in portion["shares"]:
         percent = {key: 100 * share[key] for key in ("value", "low", "high")}
         rows[f"Of that, for {share['who']}"] = f"{parts.show_interval(percent, 1)} %"
@@ -183,18 +173,16 @@ def ask_other_stock(story: LotStory, advice: Mapping[str, Any]) -> None:
     """A button for each stock on the shelf that would bring the batch nearer."""
     for other in advice.get("other_stocks") or ():
         name = other["stock"]
-        action = f"use-{story.lot.id}-{name}"
 
         def use(token: str, name: str = name) -> str:
             if name in story.lot.stocks:
                 raise InputError(f"{name} is used in this lot already.")
-            session.current_book().lots.amend(
-                story.lot.id, f"{name} comes nearer to the reference", stocks=[*story.lot.stocks, name],
-                **session.by(token),
-            )  # fmt: skip
+            why, stocks = f"{name} comes nearer to the reference", [*story.lot.stocks, name]
+            session.current_book().lots.amend(story.lot.id, why, stocks=stocks, **session.by(token))
             return f"{name} is used in this lot as well from now on."
 
         reach, gain = (parts.show_interval(other[key]) for key in ("reachable_delta_e_2000", "gain"))
         st.html(parts.line(f"With {name} as well: {reach} could be reached, {gain} nearer than without."))
+        action = f"use-{story.lot.id}-{name}"
         if st.button(f"Use {parts.plain(name)} in this lot as well", key=f"{action}-do", width="stretch"):
             session.act_once(action, use)

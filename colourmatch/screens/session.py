@@ -22,7 +22,6 @@ from colourmatch.book.transactions import By
 from colourmatch.errors import ColourMatchError, QuestionError, UsedTokenError
 from colourmatch.screens import drafts
 from colourmatch.screens import html as parts
-from colourmatch.sharing.door import current_door
 from colourmatch.sharing.gate import VISITOR_HEADER
 from colourmatch.words.figures import tell_typed
 
@@ -32,11 +31,8 @@ _SURPRISE = (
     "again, look at the window in which the app was started, where the fault is written down."
 )
 
-
 # The mark makes each script another one, so that it runs again.
 _TO_TOP = "<script>/* {mark} */ document.querySelector('[data-testid=\"stMain\"]')?.scrollTo(0, 0);</script>"
-
-
 _OUTDATED = "Another entry came after what was typed or tapped here: that is not written down. Enter it again if it still holds."
 #: token -> what was said when its act was done: the answer to a second tap that was under way with the first.
 _done: dict[str, str] = {}
@@ -72,31 +68,22 @@ def current_book() -> LotBook:
         st.stop()
 
 
-def book_location() -> str:
-    """Where the lot book lies."""
-    return current_book().place
-
-
 def may_enter() -> bool:
     """Whether anything can be entered; in a book that may only be read the pages show no forms."""
     return not current_book().read_only
 
 
-def show_read_only() -> None:
-    """The sentence at the top of every page about a book that may only be read."""
-    if not may_enter():
-        st.info(f"{parts.plain(current_book().note)} {_LOOKING}", icon=":material/visibility:")
-
-
 def run_page(page: Any) -> None:
     """Run a page; what nobody foresaw becomes a plain sentence here and a trace in the log."""
-    place = book_location()
+    place = current_book().place
     try:
         drafts.take_up(place, str(page.url_path))
         show_notices(here=page.url_path != "match")
-        show_read_only()
+        if not may_enter():
+            st.info(f"{parts.plain(current_book().note)} {_LOOKING}", icon=":material/visibility:")
         page.run()
-        scroll_to_top()
+        if mark := st.session_state.pop("to-top", None):  # a script, because Streamlit has no call for it
+            st.html(_TO_TOP.format(mark=mark), unsafe_allow_javascript=True)
     except ColourMatchError as error:
         show_failure(error)
     except Exception:
@@ -135,7 +122,7 @@ def take_notices(*, of_entry: bool = True) -> list[str]:
 
 
 def show_notices(*, here: bool = True) -> None:
-    """The sentences that `notify` kept, once each: at the top, where style.py keeps them in view of a page scrolled down.
+    """The sentences that `notify` kept, once each: at the top, where page.css keeps them in view of a page scrolled down.
 
     here: else the page has a place of its own for them, and they wait for it.
     """
@@ -150,13 +137,6 @@ def show_notices(*, here: bool = True) -> None:
 def go_to_top() -> None:
     """Show the page from its top after the next run, where the advice stands."""
     st.session_state["to-top"] = uuid.uuid4().hex
-
-
-def scroll_to_top() -> None:
-    """What `go_to_top` asked for, once; a script, because Streamlit has no call for it."""
-    mark = st.session_state.pop("to-top", None)
-    if mark:
-        st.html(_TO_TOP.format(mark=mark), unsafe_allow_javascript=True)
 
 
 def token_for(action: str, about: int | None = None) -> str:
@@ -234,28 +214,22 @@ def mark_of(story: LotStory) -> tuple[Any, ...]:
     return current_book().place, last, len(story.events), stocks
 
 
-@st.cache_data(show_spinner=False, max_entries=64)
-def _describe(_book: LotBook, lot_id: int, mark: tuple[Any, ...]) -> dict[str, Any]:
+@st.cache_data(show_spinner=False, max_entries=128)
+def _compute(_book: LotBook, what: str, lot_id: int, mark: tuple[Any, ...]) -> dict[str, Any]:
     from colourmatch.workflow.describing import describe_lot
+    from colourmatch.workflow.recheck import read_drift
 
-    return describe_lot(_book, lot_id)
+    return {"state": describe_lot, "drift": read_drift}[what](_book, lot_id)
 
 
 def describe(story: LotStory) -> dict[str, Any]:
     """State, advice, label and cautions of a lot; computed again only when something was entered since."""
-    return _describe(current_book(), story.lot.id, mark_of(story))
-
-
-@st.cache_data(show_spinner=False, max_entries=64)
-def _read_drift(_book: LotBook, lot_id: int, mark: tuple[Any, ...]) -> dict[str, Any]:
-    from colourmatch.workflow.recheck import read_drift
-
-    return read_drift(_book, lot_id)
+    return _compute(current_book(), "state", story.lot.id, mark_of(story))
 
 
 def read_drift(story: LotStory) -> dict[str, Any]:
     """How the colour of a closed lot holds; computed again only when something was entered since."""
-    return _read_drift(current_book(), story.lot.id, mark_of(story))
+    return _compute(current_book(), "drift", story.lot.id, mark_of(story))
 
 
 def chosen_lot_id() -> int | None:
@@ -282,12 +256,6 @@ def choose_lot(lot_id: int) -> None:
 def is_at_this_machine() -> bool:
     """Whether the visitor sits at the machine that runs the app; the gate says so, and no browser can."""
     return st.context.headers.get(VISITOR_HEADER, "here") == "here"
-
-
-def is_sharing() -> bool:
-    """Whether the app is open to the local network, for a visitor who can stop that."""
-    door = current_door()
-    return door is not None and door.open and is_at_this_machine()
 
 
 MEASURES = METRIC, US = "ml", "ml and US measures"

@@ -8,9 +8,9 @@ from colourmatch.book.example import leave_out_example
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import custom_colourant, list_colourants
-from colourmatch.screens import drafts, habits, pages, session
+from colourmatch.screens import habits, pages, session
 from colourmatch.screens import html as parts
-from colourmatch.screens.fields import ask_hand
+from colourmatch.screens.fields import ask_hand, ask_name, ask_number, begin_act, choose_one, pick_one
 from colourmatch.screens.new_lot import show_new_lot
 from colourmatch.screens.references import show_references
 from colourmatch.screens.stock_forms import (
@@ -55,12 +55,7 @@ def show() -> None:
     with fourth:
         show_strength(stocks)
         show_making()
-    show_way_on()
-
-
-def show_way_on() -> None:
-    """What this browser keeps, and the way to what photos are read with."""
-    with st.expander("Name, measures"):
+    with st.expander("Name, measures"):  # what this browser keeps
         habits.ask_name()
         habits.ask_measures()
     with st.container(key="cm-way-on"):
@@ -70,11 +65,10 @@ def show_way_on() -> None:
 def show_stocks(stocks: list[StockEntry]) -> None:
     """The stocks on the shelf with what was weighed and learnt."""
     if not stocks:
-        st.html(
-            parts.empty(
-                "No stock yet. A stock is a colourant made up in water, such as 1 g in 100 ml, with its dropper."
-            )
+        none = (
+            "No stock yet. A stock is a colourant made up in water, such as 1 g in 100 ml, with its dropper."
         )
+        st.html(parts.empty(none))
         return
     st.html("".join(draw_stock(stock) for stock in stocks))
     st.caption(f"{SEEN_DROPS} drops a litre, {SEEN_DEPTH_MM:g} mm deep")
@@ -84,58 +78,53 @@ def show_stocks(stocks: list[StockEntry]) -> None:
 
 def show_new_stock(folded: bool) -> None:
     """The form for a new stock."""
-    token = session.token_for("stock")
-    with st.expander("Add a stock", expanded=not folded or drafts.holds(token)):
-        codes = [colourant.e_number for colourant in list_colourants()] + [UNKNOWN]
-        code = st.selectbox(
-            "Colourant", codes, index=None, placeholder="Choose, or type a name or E number",
-            format_func=name_colourant, key=f"stock-colourant-{token}",
-        )  # fmt: skip
-        name = st.text_input(
-            "Name of the stock", key=f"stock-name-{token}", max_chars=120, placeholder="red",
-            help="A short name, as written on the bottle.",
-        )  # fmt: skip
-        like, e1pct = ask_unknown(token) if code == UNKNOWN else (None, None)
-        strength_of = ask_strength(token)
-        drop = st.number_input(
-            "Drop, ml", value=0.05, min_value=0.0, max_value=0.5, step=0.005, format="%g",
-            key=f"stock-drop-{token}", help="Near 0.05 for most droppers. Weigh drops to know yours.",
-        )  # fmt: skip
-        made_in = st.segmented_control(
-            "Made up in", list(MADE_IN), default="water", required=True,
-            format_func=MADE_IN.__getitem__, key=f"stock-made-in-{token}",
+    act = begin_act("stock")
+    with st.expander("Add a stock", expanded=not folded or act.is_typed()):
+        codes = {code: name_colourant(code) for code in (*list_codes(), UNKNOWN)}
+        hint = "Choose, or type a name or E number"
+        code = pick_one("Colourant", codes, act.key("colourant"), index=None, placeholder=hint)
+        told = "A short name, as written on the bottle."
+        name = ask_name("Name of the stock", act.key("name"), "red", help=told)
+        like, e1pct = ask_unknown(act.key("{}")) if code == UNKNOWN else (None, None)
+        strength_of = ask_strength(act.key("{}"))
+        told = "Near 0.05 for most droppers. Weigh drops to know yours."
+        drop = ask_number(st, "Drop, ml", act.key("drop"), 0.05, 0.0, 0.5, 0.005, help=told)
+        made_in = choose_one(
+            "Made up in", MADE_IN, act.key("made-in"), format_func=MADE_IN.__getitem__,
             help="A stock made in the batch does not thin it.",
         )  # fmt: skip
-        hand = ask_hand(f"stock-hand-{token}")
+        hand = ask_hand(act.key("hand"))
         with st.expander("Supplier, days, amount"):
-            bottle = ask_bottle("stock-bottle", token)
-        notes = st.text_input("Notes (dye content of the powder)", key=f"stock-notes-{token}")
-        if st.button("Add the stock", type="primary", key=f"stock-add-{token}"):
+            bottle = ask_bottle(act.key("bottle", "{}"))
+        notes = st.text_input("Notes (dye content of the powder)", key=act.key("notes"))
 
-            def add(token: str) -> str:
-                if code is None:
-                    raise InputError("The colourant is missing. Choose it above, or the unknown bottle.")
-                session.ask_size(token, "Drop", drop, "drop")
-                colourant = custom_colourant(name or "?", like, e1pct).e_number if like else code
-                stock = session.current_book().stocks.add(
-                    name, colourant, strength_of(colourant), drop_ml=drop, made_in=made_in, notes=notes,
-                    bottle={**bottle, "hand": hand}, **session.by(token),
-                )  # fmt: skip
-                return f"The stock {stock.name} is on the shelf."
+        def add(token: str) -> str:
+            if code is None:
+                raise InputError("The colourant is missing. Choose it above, or the unknown bottle.")
+            session.ask_size(token, "Drop", drop, "drop")
+            colourant = custom_colourant(name or "?", like, e1pct).e_number if like else code
+            stock = session.current_book().stocks.add(
+                name, colourant, strength_of(colourant), drop_ml=drop, made_in=made_in, notes=notes,
+                bottle={**bottle, "hand": hand}, **session.by(token),
+            )  # fmt: skip
+            return f"The stock {stock.name} is on the shelf."
 
-            session.act_once("stock", add)
+        act.offer("Add the stock", add, "add", type="primary", width="content")
 
 
-def ask_unknown(token: str) -> tuple[str, float]:
+def list_codes() -> list[str]:
+    """The E numbers of all colourants."""
+    return [colourant.e_number for colourant in list_colourants()]
+
+
+def ask_unknown(key: str) -> tuple[str, float]:
     """What is known of an unknown bottle: what it looks like, and a guess of its strength."""
-    codes = [colourant.e_number for colourant in list_colourants()]
-    like = st.selectbox(
-        "Looks most like", codes, format_func=name_colourant, key=f"stock-like-{token}",
+    like = pick_one(
+        "Looks most like", {code: name_colourant(code) for code in list_codes()}, key.format("like"),
         help="Where the learning starts. Limits of an unknown bottle are not known: find its E number.",
     )  # fmt: skip
-    e1pct = st.number_input(
-        "E 1 % at 1 cm (leave it if you do not know)", value=500.0, min_value=0.0, max_value=5000.0,
-        step=50.0, format="%g", key=f"stock-e1pct-{token}",
+    e1pct = ask_number(
+        st, "E 1 % at 1 cm (leave it if you do not know)", key.format("e1pct"), 500.0, 0.0, 5000.0, 50.0,
         help="Absorbance of 1 g in 100 ml over 1 cm. Pure food dyes are 400 to 2000; photos teach the rest.",
     )  # fmt: skip
     return like, e1pct

@@ -25,11 +25,8 @@ def show() -> None:
     st.title("Share")
     door = current_door()
     if not session.is_at_this_machine():
-        st.html(
-            parts.panel(
-                "Shared with you", "You are in.", [_VISITING, tell_sharing(door.url if door else "http:")]
-            )
-        )
+        means = tell_sharing(door.url if door else "http:")
+        st.html(parts.panel("Shared with you", "You are in.", [_VISITING, means]))
     elif door is None or not door.open:
         st.html(parts.empty(_CLOSED if door is None else _STOPPED))
         st.code("colourmatch app --share", language=None)
@@ -46,12 +43,11 @@ def show_door(door: Door) -> None:
         words = "QR code of the address with the access code"
         st.html(f'<img class="cm-qr" alt="{words}" src="{draw_for_page(door.url_with_code)}">')
     with right:
-        st.html(
-            parts.cell(
-                "Scan it with the phone, or open there", door.url, "The phone must be in the same network."
-            )
-            + parts.cell("Access code", door.code, "It is new at each start and ends with the program.")
+        where = parts.cell(
+            "Scan it with the phone, or open there", door.url, "The phone must be in the same network."
         )
+        code = parts.cell("Access code", door.code, "It is new at each start and ends with the program.")
+        st.html(where + code)
         show_count(door)
         if st.button("Stop sharing", type="primary", key="stop-sharing"):
             door.close()
@@ -65,9 +61,9 @@ def show_count(door: Door) -> None:
     """How many browsers are in, kept up to date."""
     count = door.count_inside()
     words = (
-        "No other browser is in."
-        if not count
-        else f"{count} other {'browser is' if count == 1 else 'browsers are'} in."
+        f"{count} other {'browser is' if count == 1 else 'browsers are'} in."
+        if count
+        else "No other browser is in."
     )
     st.html(parts.line(words))
 

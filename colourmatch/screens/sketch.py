@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import base64
-
 from colourmatch.photo.card import read_card
+from colourmatch.screens.html import as_address
 
 #: drink-like colours that differ as a reference and a pale batch do
 _FILLS = {"reference": "#c9503a", "batch": "#e08a72", "blank": "#f4f8f9"}
@@ -32,7 +31,7 @@ def picture_of_card() -> str:
         f'font-family="sans-serif"><rect x="-7" y="-7" width="{width + 14:g}" height="{height + 14:g}" '
         f'rx="6" fill="#fff" stroke="#b9bdbe"/>{squares}{glasses}</svg>'
     )
-    return f'<img class="cm-card" alt="{_WORDS}" src="{_as_address(drawn)}">'
+    return f'<img class="cm-card" alt="{_WORDS}" src="{as_address(drawn.encode(), "svg+xml")}">'
 
 
 def picture_of_glass(depth_mm: float, dilution: float, *, warm: bool) -> str:
@@ -48,8 +47,4 @@ def picture_of_glass(depth_mm: float, dilution: float, *, warm: bool) -> str:
         f'<path d="M{50 - half:g} {top - 14:g}V{floor + 6:g}H{50 + half:g}V{top - 14:g}" fill="none" stroke="#7d8588" '
         'stroke-width="3" stroke-linejoin="round"/></svg>'
     )
-    return f'<img class="cm-glass" alt="" src="{_as_address(drawn)}">'
-
-
-def _as_address(drawn: str) -> str:
-    return f"data:image/svg+xml;base64,{base64.b64encode(drawn.encode()).decode()}"
+    return f'<img class="cm-glass" alt="" src="{as_address(drawn.encode(), "svg+xml")}">'

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from functools import partial
+from typing import Literal
 
 import streamlit as st
 
@@ -32,13 +33,18 @@ def make_card(paper: str, version: int) -> bytes:
 def show() -> None:
     """The page."""
     st.title("Tint a batch until it looks like its reference")
-    show_first_visit()
+    # while the book is empty: where to begin, with or without a card
+    is_first = session.may_enter() and not session.current_book().lots.search(limit=1)
+    if is_first and st.button("Walk through the example lot", key="example-first"):
+        open_the_example()
     show_open_lots()
     st.header("A first reading")
     with st.container(key="cm-first"):
         files = upload_photos("first", "A photo of both glasses on the card", many=False, bare=True)
     if files:
-        show_first_reading(*files[0])
+        with session.failures_shown(), st.spinner("Measuring the photo …"):
+            show_reading(*files[0])
+        st.write("It is not kept. A lot says how many drops to add.")
     one, two, three = st.columns(3, gap="large")
     with one:
         st.html(parts.step(1, "Print the card", PRINTING))
@@ -54,16 +60,10 @@ def show() -> None:
         st.html(parts.step(2, "Pour three equal glasses", POURING) + picture_of_card())
     with three:
         st.html(parts.step(3, "Take the photo", PHOTOGRAPHING))
-    show_without_card()
+    st.header("No card?")
+    if st.button("Compare on any photo", key="to-picker"):
+        st.switch_page(pages.find_page("picker"))
     show_ways_on()
-
-
-def show_first_visit() -> None:
-    """While the book is empty: where to begin, with or without a card."""
-    if not session.may_enter() or session.current_book().lots.search(limit=1):
-        return
-    if st.button("Walk through the example lot", key="example-first"):
-        open_the_example()
 
 
 def show_open_lots() -> None:
@@ -74,24 +74,9 @@ def show_open_lots() -> None:
     st.header("Go on with an open lot" if session.may_enter() else "Open lots")
     for number, lot in enumerate(lots):
         words = f"{parts.plain(lot.name)} ({parts.plain(lot.label)}), {tell_ml(lot.volume_ml, session.shows_us())}"
-        if st.button(
-            words, key=f"go-on-{lot.id}", width="stretch", type="secondary" if number else "primary"
-        ):
+        kind: Literal["primary", "secondary"] = "secondary" if number else "primary"
+        if st.button(words, key=f"go-on-{lot.id}", width="stretch", type=kind):
             pages.go_to_lot("match", lot.id)
-
-
-def show_first_reading(data: bytes, name: str) -> None:
-    """A photo measured on the spot, without a lot; nothing of it is kept."""
-    with session.failures_shown(), st.spinner("Measuring the photo …"):
-        show_reading(data, name)
-    st.write("It is not kept. A lot says how many drops to add.")
-
-
-def show_without_card() -> None:
-    """To the page where white and liquids are marked on any photo."""
-    st.header("No card?")
-    if st.button("Compare on any photo", key="to-picker"):
-        st.switch_page(pages.find_page("picker"))
 
 
 def show_ways_on() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import streamlit as st
 
@@ -11,11 +12,12 @@ from colourmatch.book.bottles import BottleFacts
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.colour.spaces import lab_to_hex
 from colourmatch.errors import InputError
-from colourmatch.liquid.colourants import find_colourant
+from colourmatch.liquid.colourants import find_colourant, list_colourants
 from colourmatch.liquid.make_up import BOTTLE_SAYS, dye_share, plan_liquid, plan_powder
 from colourmatch.liquid.stock import Stock, suggest_strength
-from colourmatch.screens import drafts, session
 from colourmatch.screens import html as parts
+from colourmatch.screens import session
+from colourmatch.screens.fields import ask_name, ask_number, begin_act, choose_one, pick_one
 from colourmatch.words.figures import PAGES, tell_amount, tell_ml, tell_percent, tell_typed
 from colourmatch.workflow.shelf_state import describe_bottles, see_in_water
 
@@ -29,6 +31,13 @@ def name_colourant(code: str) -> str:
         return "Unknown bottle (to be learnt from the photos)"
     colourant = find_colourant(code)
     return f"unknown bottle ({colourant.note})" if ":" in code else f"{colourant.name} ({colourant.e_number})"
+
+
+def ask_already(place: Any, key: str, known: str | None, **other: Any) -> Any:
+    """Which colourant is in the base, at first the one that is known."""
+    codes = list(dict.fromkeys([None, known, *(one.e_number for one in list_colourants())]))
+    names = {code: name_colourant(code) if code else "not known, or none" for code in codes}
+    return pick_one("Which colour is already in", names, key, place=place, index=codes.index(known), **other)
 
 
 def draw_stock(stock: StockEntry) -> str:
@@ -46,29 +55,24 @@ def draw_stock(stock: StockEntry) -> str:
 
 def describe_stock(stock: StockEntry) -> str:
     """Strength, drop and what was learnt, each with its uncertainty."""
-    drop = (
-        "weighed"
-        if stock.weighed
-        else "as of the stock it was thinned from"
-        if stock.diluted_from_id
-        else "as assumed, not weighed"
-    )
+    drop = "as of the stock it was thinned from" if stock.diluted_from_id else "as assumed, not weighed"
+    bought = f"batch {stock.supplier_batch}" if stock.supplier_batch else "bought" if stock.supplier else ""
     lines = [
         name_colourant(stock.colourant),
         f"{tell_amount(stock.label_strength_g_per_100ml)} g in 100 ml of {MADE_IN[stock.made_in]} "
         f"by the label ({tell_percent(stock.label_strength_rel_sd, PAGES)})",
-        f"drop {tell_amount(stock.drop_ml)} ml ({tell_percent(stock.drop_rel_sd, PAGES)}, {drop})",
+        f"drop {tell_amount(stock.drop_ml)} ml ({tell_percent(stock.drop_rel_sd, PAGES)}, "
+        f"{'weighed' if stock.weighed else drop})",
+        tell_learnt(stock),
+        f"{bought} of {stock.supplier}" if stock.supplier else bought,
     ]
-    if tell_learnt(stock):
-        lines.append(tell_learnt(stock))
-    if stock.supplier_batch or stock.supplier:
-        batch = f"batch {stock.supplier_batch}" if stock.supplier_batch else "bought"
-        lines.append(f"{batch} of {stock.supplier}" if stock.supplier else batch)
-    told = describe_bottles(session.current_book(), [stock])[stock.id]
-    if told["left_ml"] is not None:
-        us = session.shows_us()
-        lines.append(f"{tell_ml(told['left_ml'], us)} of {tell_ml(stock.amount_ml or 0, us)} left")
-    return "\n".join(lines)
+    left_ml, us = (
+        describe_bottles(session.current_book(), [stock])[stock.id]["left_ml"],
+        session.shows_us(),
+    )
+    if left_ml is not None:
+        lines.append(f"{tell_ml(left_ml, us)} of {tell_ml(stock.amount_ml or 0, us)} left")
+    return "\n".join(filter(None, lines))
 
 
 def tell_learnt(stock: StockEntry) -> str:
@@ -90,53 +94,39 @@ SAYS = {
 }  # fmt: skip
 
 
-def ask_strength(token: str) -> Callable[[str], float]:
+def ask_strength(key: str) -> Callable[[str], float]:
     """The strength of a new stock: typed, or from what its bottle says; what gives it for a colourant."""
-    says = st.segmented_control(
-        "Strength by",
-        list(SAYS),
-        default="g",
-        required=True,
-        format_func=SAYS.__getitem__,
-        key=f"stock-says-{token}",
-    )
+    says = choose_one("Strength by", SAYS, key.format("says"), format_func=SAYS.__getitem__)
     if says == "g":
-        strength = st.number_input(
-            "Strength, g in 100 ml", value=1.0, min_value=0.0, max_value=100.0, step=0.1, format="%g",
-            key=f"stock-strength-{token}",
+        strength = ask_number(
+            st, "Strength, g in 100 ml", key.format("strength"), 1.0, 0.0, 100.0, 0.1,
             help="Grams of pure dye in 100 ml of the stock: a gram of powder of 85 % holds 0.85 g (Strength works it "
             "out). For a bought bottle take what its label says of colourant, not of the whole mixture.",
         )  # fmt: skip
-        return lambda _code: strength
+        return lambda _code: float(strength)
     left, right = st.columns(2)
-    figure = left.number_input(
-        f"The bottle says, {SAYS[says]}", value=0.0, min_value=0.0, max_value=5000.0, format="%g",
-        key=f"stock-figure-{token}", help=BOTTLE_SAYS[says],
+    figure = ask_number(
+        left, f"The bottle says, {SAYS[says]}", key.format("figure"), 0.0, 0.0, 5000.0, help=BOTTLE_SAYS[says]
+    )
+    grams = ask_number(
+        right, "Grams of it in 100 ml of stock", key.format("grams"), 100.0, 0.0, 200.0,
+        help="100 where it is used as it is sold.",
     )  # fmt: skip
-    grams = right.number_input(
-        "Grams of it in 100 ml of stock", value=100.0, min_value=0.0, max_value=200.0, format="%g",
-        key=f"stock-grams-{token}", help="100 where it is used as it is sold.",
-    )  # fmt: skip
-    return lambda code: dye_share(code, {says: figure}) * grams
+    return lambda code: dye_share(code, {says: figure}) * float(grams)
 
 
-def ask_bottle(key: str, token: str) -> BottleFacts:
+def ask_bottle(key: str) -> BottleFacts:
     """Whose batch a bottle is, its days, how much it holds."""
     left, right = st.columns(2)
-    made, last = (
-        left.date_input("Made on", value=None, key=f"{key}-made-on-{token}"),
-        right.date_input("Use by", value=None, key=f"{key}-use-by-{token}"),
-    )
-    amount = left.number_input(
-        "Amount in the bottle, ml", value=None, min_value=0.1, max_value=1e5, format="%g", key=f"{key}-amount-{token}",
-        help="Doses are counted down from it.",
-    )  # fmt: skip
+    made = left.date_input("Made on", value=None, key=key.format("made-on"))
+    last = right.date_input("Use by", value=None, key=key.format("use-by"))
+    amount, told = key.format("amount"), "Doses are counted down from it."
     return {
         "made_on": None if made is None else made.isoformat(),
         "use_by": None if last is None else last.isoformat(),
-        "amount_ml": amount,
-        "supplier": right.text_input("Supplier", key=f"{key}-supplier-{token}", max_chars=120),
-        "supplier_batch": left.text_input("Supplier's batch", key=f"{key}-batch-{token}", max_chars=120),
+        "amount_ml": ask_number(left, "Amount in the bottle, ml", amount, None, 0.1, 1e5, help=told),
+        "supplier": ask_name("Supplier", key.format("supplier"), place=right),
+        "supplier_batch": ask_name("Supplier's batch", key.format("batch"), place=left),
     }
 
 
@@ -146,131 +136,99 @@ def show_weighing(stocks: list[StockEntry]) -> None:
         st.html(parts.empty("Here you weigh drops of a stock, once there is one. Add it under Stocks."))
         return
     st.write("Weigh 20 to 50 drops in a glass.")
-    token = session.token_for("weigh")
+    act = begin_act("weigh")
     with st.container(border=True):
-        stock = choose_stock("Stock", stocks, f"weigh-stock-{token}")
-        drops = st.number_input(
-            "Drops", value=40, min_value=0, max_value=1000, step=1, key=f"weigh-drops-{token}"
+        stock = choose_stock("Stock", stocks, act.key("stock"))
+        drops = st.number_input("Drops", value=40, min_value=0, max_value=1000, step=1, key=act.key("drops"))
+        grams = ask_number(
+            st, "Grams", act.key("grams"), None, 0.0, 500.0, 0.01, format="%.2f", placeholder="1.93"
         )
-        grams = st.number_input(
-            "Grams", value=None, min_value=0.0, max_value=500.0, step=0.01, format="%.2f",
-            placeholder="1.93", key=f"weigh-grams-{token}",
-        )  # fmt: skip
-        another = st.checkbox("Another dropper", key=f"weigh-another-{token}")
-        if st.button("Keep", type="primary", key=f"weigh-keep-{token}"):
+        another = st.checkbox("Another dropper", key=act.key("another"))
 
-            def weigh(token: str) -> str:
-                density = next(one.density_g_per_ml for one in stocks if one.id == stock)
-                session.ask(token, ask_about_weighing(drops, grams or 0.0, density))
-                weighed = session.current_book().stocks.weigh(
-                    stock,
-                    drops,
-                    grams if grams is not None else 0.0,
-                    another_dropper=another,
-                    **session.by(token),
-                )
-                return (
-                    f"A drop of {weighed.name} is {tell_amount(weighed.drop_ml)} ml "
-                    f"({tell_percent(weighed.drop_rel_sd, PAGES)}) from now on."
-                )
+        def weigh(token: str) -> str:
+            weighed_g = grams or 0.0
+            session.ask(token, ask_about_weighing(drops, weighed_g, stock.density_g_per_ml))
+            book, by = session.current_book(), session.by(token)
+            weighed = book.stocks.weigh(stock.id, drops, weighed_g, another_dropper=another, **by)
+            spread = tell_percent(weighed.drop_rel_sd, PAGES)
+            return f"A drop of {weighed.name} is {tell_amount(weighed.drop_ml)} ml ({spread}) from now on."
 
-            session.act_once("weigh", weigh)
+        act.offer("Keep", weigh, "keep", type="primary", width="content")
 
 
-def choose_stock(label: str, stocks: list[StockEntry], key: str) -> int:
-    """The id of one of the stocks."""
-    names = {stock.id: stock.name for stock in stocks}
-    return st.selectbox(label, list(names), format_func=lambda number: names[number], key=key)
+def choose_stock(words: str, stocks: list[StockEntry], key: str) -> StockEntry:
+    """One of the stocks."""
+    known = {stock.id: stock for stock in stocks}
+    return known[pick_one(words, {number: stock.name for number, stock in known.items()}, key)]
+
+
+def show_question(value: float, what: str, size: str) -> None:
+    """What is to be asked about an amount, where nothing is written down."""
+    if question := ask_about(value, f"{what}: {tell_typed(value)}", SIZES[size]):
+        st.html(parts.flag_line("Question", question.text("read on", bare=True)))
 
 
 def show_strength(stocks: list[StockEntry]) -> None:
     """How strong a stock should be for a batch, so that the dose can be counted."""
     st.header("For a batch")
     left, right = st.columns(2)
-    volume = left.number_input(
-        "Batch, ml", value=1000.0, min_value=1.0, max_value=2e6, step=100.0, format="%g", key="helper-volume"
-    )
-    target = right.number_input(
-        "Colour wanted, mg/l", value=20.0, min_value=0.1, max_value=1e5, step=5.0, format="%g",
-        key="helper-target", help="A guess will do: light reds are near 10, deep ones 50 mg/l and more. A dose of 20 to 60 drops steps well.",
+    volume = ask_number(left, "Batch, ml", "helper-volume", 1000.0, 1.0, 2e6, 100.0)
+    target = ask_number(
+        right, "Colour wanted, mg/l", "helper-target", 20.0, 0.1, 1e5, 5.0,
+        help="A guess will do: light reds are near 10, deep ones 50 mg/l and more. A dose of 20 to 60 drops steps well.",
     )  # fmt: skip
-    if question := ask_about(volume, f"Batch: {tell_typed(volume)}", SIZES["batch"]):
-        st.html(parts.flag_line("Question", question.text("read on", bare=True)))
-    given = None
+    show_question(volume, "Batch", "batch")
+    given = Stock("a stock of 1 g in 100 ml", "E129", 1.0)
     if stocks:
-        chosen = choose_stock("Starting from", stocks, "helper-stock")
-        given = next(stock.as_stock(learnt=False) for stock in stocks if stock.id == chosen)
+        given = choose_stock("Starting from", stocks, "helper-stock").as_stock(learnt=False)
     with session.failures_shown():
-        advice = suggest_strength(given or Stock("a stock of 1 g in 100 ml", "E129", 1.0), target, volume)
-        st.html(
-            parts.panel(
-                "Stock", advice.text,
-                [f"Ideal would be {tell_amount(advice.strength_g_per_100ml)} g in 100 ml for "
-                 f"{tell_ml(volume, session.shows_us())}."],
-            )
-        )  # fmt: skip
+        advice = suggest_strength(given, target, volume)
+        ideal = f"{tell_amount(advice.strength_g_per_100ml)} g in 100 ml"
+        after = f"Ideal would be {ideal} for {tell_ml(volume, session.shows_us())}."
+        st.html(parts.panel("Stock", advice.text, [after]))
 
 
 def show_making() -> None:
     """How much powder or liquid goes into a stock."""
     with st.expander("Make a stock"):
-        ask_making()
-
-
-def ask_making() -> None:
-    """Strength and volume wanted, and what is weighed or measured for them."""
-    what = st.segmented_control(
-        "From", ["powder", "a liquid colour"], default="powder", required=True, key="make-what"
-    )
-    left, right = st.columns(2)
-    strength = left.number_input(
-        "Strength wanted, g in 100 ml", value=1.0, min_value=0.0, max_value=100.0, step=0.1, format="%g",
-        key="make-strength",
-    )  # fmt: skip
-    volume = right.number_input(
-        "Stock to make, ml", value=50.0, min_value=0.0, max_value=1e5, step=10.0, format="%g",
-        key="make-volume",
-    )  # fmt: skip
-    if question := ask_about(volume, f"Stock to make: {tell_typed(volume)}", SIZES["stock"]):
-        st.html(parts.flag_line("Question", question.text("read on", bare=True)))
-    with session.failures_shown():
-        if what == "powder":
-            content = left.number_input(
-                "Dye in the powder, %", value=85.0, min_value=0.0, max_value=100.0, step=1.0, format="%g",
-                key="make-content", help="It stands on the bottle or its data sheet; 85 is common.",
-            )  # fmt: skip
-            plan = plan_powder(strength, volume, content / 100, us=session.shows_us())
-        else:
-            bottle = left.number_input(
-                "Strength of the liquid, g in 100 ml", value=5.0, min_value=0.0, max_value=100.0, step=0.5,
-                format="%g", key="make-bottle", help="Pure dye, as its label says.",
-            )  # fmt: skip
-            plan = plan_liquid(strength, volume, bottle, us=session.shows_us())
-        st.html(parts.panel("To make it", plan.text, [f"{tell_amount(plan.dye_g)} g of pure dye in it."]))
+        what = choose_one("From", ["powder", "a liquid colour"], "make-what")
+        left, right = st.columns(2)
+        strength = ask_number(left, "Strength wanted, g in 100 ml", "make-strength", 1.0, 0.0, 100.0, 0.1)
+        volume = ask_number(right, "Stock to make, ml", "make-volume", 50.0, 0.0, 1e5, 10.0)
+        show_question(volume, "Stock to make", "stock")
+        us = session.shows_us()
+        with session.failures_shown():
+            if what == "powder":
+                told = "It stands on the bottle or its data sheet; 85 is common."
+                content = ask_number(
+                    left, "Dye in the powder, %", "make-content", 85.0, 0.0, 100.0, 1.0, help=told
+                )
+                plan = plan_powder(strength, volume, content / 100, us=us)
+            else:
+                words, told = "Strength of the liquid, g in 100 ml", "Pure dye, as its label says."
+                bottle = ask_number(left, words, "make-bottle", 5.0, 0.0, 100.0, 0.5, help=told)
+                plan = plan_liquid(strength, volume, bottle, us=us)
+            st.html(parts.panel("To make it", plan.text, [f"{tell_amount(plan.dye_g)} g of pure dye in it."]))
 
 
 def show_thinning(stocks: list[StockEntry]) -> None:
     """A weaker stock made from one on the shelf."""
     if not stocks:
         return
-    token = session.token_for("thin")
-    with st.expander("Thin a stock", expanded=drafts.holds(token)):
-        chosen = choose_stock("Stock", stocks, f"thin-stock-{token}")
-        fold = st.number_input(
-            "1 part made up to how many parts", value=10.0, min_value=1.0, max_value=1000.0, step=1.0,
-            format="%g", key=f"thin-fold-{token}",
+    act = begin_act("thin")
+    with st.expander("Thin a stock", expanded=act.is_typed()):
+        chosen = choose_stock("Stock", stocks, act.key("stock"))
+        fold = ask_number(
+            st, "1 part made up to how many parts", act.key("fold"), 10.0, 1.0, 1000.0, 1.0,
             help="10 is 1 part of stock with 9 of water (or of batch, when the stock is made in the batch).",
         )  # fmt: skip
-        name = st.text_input(
-            "Name of the new stock", key=f"thin-name-{token}", max_chars=120, placeholder="red 1 in 10"
-        )
+        name = ask_name("Name of the new stock", act.key("name"), "red 1 in 10")
 
         def thin(token: str) -> str:
-            made = session.current_book().stocks.dilute(chosen, fold, name, **session.by(token))
+            made = session.current_book().stocks.dilute(chosen.id, fold, name, **session.by(token))
             return f"The stock {made.name} is on the shelf. Name it in the lot under Put figures right."
 
-        if st.button("Add the thinned stock", key=f"thin-add-{token}"):
-            session.act_once("thin", thin)
+        act.offer("Add the thinned stock", thin, "add", width="content")
 
 
 def show_putting_away(stocks: list[StockEntry]) -> None:
@@ -278,12 +236,12 @@ def show_putting_away(stocks: list[StockEntry]) -> None:
     if not stocks:
         return
     with st.expander("Empty or made again"):
-        chosen = choose_stock("Stock", stocks, "away-stock")
-        book, by = session.current_book(), session.entered_by()
-        fresh = ask_bottle("fresh", f"{chosen}")
+        stock = choose_stock("Stock", stocks, "away-stock")
+        chosen, shelf, by = stock.id, session.current_book().stocks, session.entered_by()
+        fresh = ask_bottle(f"fresh-{{}}-{chosen}")
 
         def refill(token: str) -> str:
-            made = book.stocks.refill(chosen, bottle=fresh, **session.by(token))
+            made = shelf.refill(chosen, bottle=fresh, **session.by(token))
             return (
                 f"A fresh bottle of {made.name} is on the shelf; it starts with what was learnt, less sure."
             )
@@ -292,11 +250,10 @@ def show_putting_away(stocks: list[StockEntry]) -> None:
             session.act_once("fresh", refill)
 
         def put_away(_token: str) -> str:
-            return f"The stock {book.stocks.put_away(chosen, entered_by=by).name} is put away. Its history stays."
+            return f"The stock {shelf.put_away(chosen, entered_by=by).name} is put away. Its history stays."
 
         if st.button("Put it away", key=f"away-put-{chosen}"):
             session.act_once("away", put_away)
-        stock = next(one for one in stocks if one.id == chosen)
         if not stock.learnt:
             st.html(parts.line(f"Photos taught nothing of {stock.name} yet: its label counts."))
             return
@@ -307,7 +264,7 @@ def show_putting_away(stocks: list[StockEntry]) -> None:
         def forget(_token: str) -> str:
             if not sure:
                 raise InputError('Tick "It was made again" before what was learnt is set aside.')
-            return f"What was learnt of {book.stocks.reset(chosen, entered_by=by).name} is set aside."
+            return f"What was learnt of {shelf.reset(chosen, entered_by=by).name} is set aside."
 
         if st.button("Forget what was learnt", key=f"away-forget-{key}"):
             session.act_once("forget", forget)

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import streamlit as st
 
 from colourmatch.screens import html as parts
-from colourmatch.screens import pages, session, trend_plots
-from colourmatch.screens.plots import CONFIG
+from colourmatch.screens import pages, plots, session
+from colourmatch.screens.fields import pick_one
+from colourmatch.workflow import trend
 from colourmatch.workflow.trend import LEAST_VALUES
 
 ALL = "all"
@@ -50,23 +52,46 @@ def ask_filters() -> tuple[str | None, int | None, str]:
     """Which lots: of a stock, of a reference, with a part of a name or number."""
     book = session.current_book()
     left, middle, right = st.columns(3)
-    stocks = list(dict.fromkeys(stock.name for stock in book.stocks.all(active_only=False)))
-    stock = left.selectbox("Stock", [None, *stocks], format_func=lambda name: name or ALL, key="trend-stock")
-    names = {reference.id: reference.name for reference in book.references.all()}
-    reference = middle.selectbox(
-        "Reference", [None, *names], format_func=lambda number: names.get(number, ALL), key="trend-reference"
-    )
-    name = right.text_input("Name or number", type="search", key="trend-name")
-    return stock, reference, name.strip()
+    stocks = {None: ALL} | {stock.name: stock.name for stock in book.stocks.all(active_only=False)}
+    names = {None: ALL} | {reference.id: reference.name for reference in book.references.all()}
+    stock = pick_one("Stock", stocks, "trend-stock", place=left)
+    reference = pick_one("Reference", names, "trend-reference", place=middle)
+    return stock, reference, right.text_input("Name or number", type="search", key="trend-name").strip()
 
 
 def read_trend(stock: str | None, reference: int | None, name: str) -> dict[str, Any]:
     """The trend as plain numbers and texts."""
-    from colourmatch.workflow import trend
-
     with st.spinner("Comparing the lots …"):
         found = trend.read_trend(session.current_book(), stock, reference, name or None, MOST_LOTS)
     return trend.trend_json(found)
+
+
+def tell_outside(told: Mapping[str, Any]) -> list[str]:
+    """What lies outside, one text a lot."""
+    texts: dict[int, list[str]] = {}
+    for point in told["outside"]:
+        texts.setdefault(point["lot"], []).append(point["text"])
+    return [" ".join(said) for said in texts.values()]
+
+
+def count_outside(told: Mapping[str, Any]) -> str:
+    """How many of the lots lie outside a limit, in a sentence."""
+    count, strays = len(told["lots"]), list(dict.fromkeys(point["label"] for point in told["outside"]))
+    if len(strays) == 1:
+        return f"Of {count} closed lots one is outside its limits: lot {strays[0]}."
+    return f"Of {count} closed lots {len(strays)} are outside their limits: {', '.join(strays)}."
+
+
+def tell_limits(limits: Mapping[str, Any] | None) -> str:
+    """Mean and limits of a chart in words."""
+    if limits is None:
+        return "No limits yet: they need at least three lots."
+    low, high = parts.show_number(limits["low"], 2), parts.show_number(limits["high"], 2)
+    early = ", provisional" if limits["provisional"] else ""
+    return (
+        f"Mean {parts.show_number(limits['mean'], 2)}, limits {low} and {high}; from one lot to the next at most "
+        f"{parts.show_number(limits['high_range'], 2)} ({limits['count']} lots{early})."
+    )
 
 
 def show_findings(told: dict[str, Any]) -> None:
@@ -75,10 +100,9 @@ def show_findings(told: dict[str, Any]) -> None:
         st.html(parts.empty(told["text"] + " If you filter by stock, reference or name, choose all."))
         return
     first, rest = parts.split_sentence(told["text"])
-    outside = trend_plots.tell_outside(told)
+    outside = tell_outside(told)
     if outside:
-        first = trend_plots.count_outside(told)
-        rest = ""
+        first, rest = count_outside(told), ""
     elif told["limits"]["L*"] and told["limits"]["L*"]["provisional"]:
         rest = rest or "The limits are provisional."
     st.html(parts.panel("Together", first, [rest], "stop" if outside else ""))
@@ -97,11 +121,11 @@ def show_charts(told: dict[str, Any]) -> None:
             with place:
                 st.markdown(f"**{parts.plain(chart)}**, {words}")
                 st.plotly_chart(
-                    trend_plots.draw_chart(told, chart), config=CONFIG, key=f"trend-chart-{chart}",
+                    plots.draw_chart(told, chart), config=plots.CONFIG, key=f"trend-chart-{chart}",
                     alt=f"{chart}, {words}, of each closed lot with mean and limits",
                 )  # fmt: skip
                 if len(told["lots"]) >= LEAST_VALUES:  # the panel above says it once for all
-                    st.html(parts.line(trend_plots.tell_limits(told["limits"][chart])))
+                    st.html(parts.line(tell_limits(told["limits"][chart])))
 
 
 def show_table(lots: list[dict[str, Any]]) -> None:
@@ -118,20 +142,18 @@ def show_table(lots: list[dict[str, Any]]) -> None:
 
 def row_of(lot: dict[str, Any]) -> dict[str, Any]:
     """A row of the table."""
-    names = ("L*", "a*", "b*")
-    row = {
-        "Lot": lot["label"],
-        "Name": lot["name"],
-        "Closed": parts.show_date(lot["closed_at"]),
-    }
+    row = {"Lot": lot["label"], "Name": lot["name"], "Closed": parts.show_date(lot["closed_at"])}
     row |= {
         name: parts.show_spread(value, sd)
-        for name, value, sd in zip(names, lot["lab"], lot["lab_sd"], strict=True)
+        for name, value, sd in zip(("L*", "a*", "b*"), lot["lab"], lot["lab_sd"], strict=True)
     }
-    row |= {"CIEDE2000": parts.show_interval(lot["delta_e_2000"])}
-    row |= {"mg/l": parts.show_spread(lot["mg_per_l"], lot["mg_per_l_sd"])}
-    row |= {"Drops in a litre": parts.show_number(lot["drops_per_l"], 0), "By stock": tell_doses(lot)}
-    return row | {"Ended": lot["outcome"]}
+    return row | {
+        "CIEDE2000": parts.show_interval(lot["delta_e_2000"]),
+        "mg/l": parts.show_spread(lot["mg_per_l"], lot["mg_per_l_sd"]),
+        "Drops in a litre": parts.show_number(lot["drops_per_l"], 0),
+        "By stock": tell_doses(lot),
+        "Ended": lot["outcome"],
+    }
 
 
 def tell_doses(lot: dict[str, Any]) -> str:

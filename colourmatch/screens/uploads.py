@@ -1,6 +1,6 @@
 """The uploaded files that Streamlit holds in memory: which wait, and letting go of those that are done with.
 
-A page that is left for good, by a reload too, says so (connection.py), and what its visit holds goes. One that was only
+A page that is left for good, by a reload too, says so (connection.js), and what its visit holds goes. One that was only
 cut off, as a locked phone is, keeps it.
 """
 

@@ -12,20 +12,18 @@ import math
 import re
 import secrets
 import time
-from collections.abc import Awaitable, Callable, MutableMapping
-from http.cookies import CookieError, SimpleCookie
-from typing import Any
+from collections.abc import Callable, Mapping
 from urllib.parse import parse_qs, urlsplit
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import cookie_parser
+from starlette.responses import Response
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from colourmatch.sharing.connections import is_loopback
 from colourmatch.sharing.door import Door, Visit
 from colourmatch.sharing.entry_page import POLICY, draw_entry_page
 from colourmatch.sharing.uploads import UploadRoom, Waiting
-
-Message = MutableMapping[str, Any]
-Receive = Callable[[], Awaitable[Message]]
-Send = Callable[[Message], Awaitable[None]]
-Asgi = Callable[[MutableMapping[str, Any], Receive, Send], Awaitable[None]]
 
 #: Tells the app behind the gate where a visitor sits: "here" or "shared". A browser cannot set it.
 VISITOR_HEADER = "x-colourmatch-visitor"
@@ -34,21 +32,21 @@ BROWSER_HEADER = "x-colourmatch-browser"
 #: Where a page says that it is left, with the session that it had: what that holds may go.
 LEFT_PATH = "/_colourmatch/left"
 _MOST_FORM_BYTES = 1024
-_FIRM = (
-    (b"x-content-type-options", b"nosniff"),
-    (b"referrer-policy", b"same-origin"),
-    (b"x-frame-options", b"SAMEORIGIN"),
-    (b"cross-origin-resource-policy", b"same-origin"),
-    (b"cross-origin-opener-policy", b"same-origin"),
-)
+_FIRM = {
+    "x-content-type-options": "nosniff",
+    "referrer-policy": "same-origin",
+    "x-frame-options": "SAMEORIGIN",
+    "cross-origin-resource-policy": "same-origin",
+    "cross-origin-opener-policy": "same-origin",
+}
 # The pages fetch nothing from elsewhere; the frontend compiles chart code (eval) and writes its styles inline.
 _APP_POLICY = (
-    b"default-src 'self' data: blob:; script-src 'self' 'unsafe-inline' 'unsafe-eval' blob:; "
-    b"style-src 'self' 'unsafe-inline'; connect-src 'self' data: blob:; object-src 'none'; base-uri 'self'; "
-    b"form-action 'self'; frame-ancestors 'self'"
+    "default-src 'self' data: blob:; script-src 'self' 'unsafe-inline' 'unsafe-eval' blob:; "
+    "style-src 'self' 'unsafe-inline'; connect-src 'self' data: blob:; object-src 'none'; base-uri 'self'; "
+    "form-action 'self'; frame-ancestors 'self'"
 )
 # Whatever a file of the app holds, it is shown or saved and runs nothing.
-_FILE_POLICY = b"sandbox; default-src 'none'; style-src 'unsafe-inline'; img-src 'self' data:"
+_FILE_POLICY = "sandbox; default-src 'none'; style-src 'unsafe-inline'; img-src 'self' data:"
 _STOPPED = (
     "Sharing is stopped on the machine that runs colourmatch. Start it there again: colourmatch app --share"
 )
@@ -63,7 +61,7 @@ class Gate:
 
     def __init__(
         self,
-        app: Asgi,
+        app: ASGIApp,
         door: Door | None = None,
         cookie: str = "colourmatch",
         waiting: Waiting = dict,
@@ -77,14 +75,12 @@ class Gate:
         """Seconds since the last request came; infinite before the first one."""
         return time.monotonic() - self._asked_at
 
-    async def __call__(self, scope: MutableMapping[str, Any], receive: Receive, send: Send) -> None:
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] == "lifespan":
             await self._app(scope, receive, send)
             return
         self._asked_at = time.monotonic()
-        headers = {
-            name.decode("latin-1").lower(): value.decode("latin-1") for name, value in scope["headers"]
-        }
+        headers = Headers(scope=scope)
         here = is_loopback((scope.get("server") or ("", 0))[0])
         if not _fits_host(headers, scope, here) or not _fits_origin(headers, scope["type"] == "websocket"):
             await _refuse(scope, receive, send, (403, _ELSEWHERE))
@@ -106,9 +102,7 @@ class Gate:
         else:
             await _refuse(scope, receive, send, (401, _NO_VISIT))
 
-    def _know_browser(
-        self, scope: MutableMapping[str, Any], headers: dict[str, str], send: Send
-    ) -> tuple[str, Send]:
+    def _know_browser(self, scope: Scope, headers: Mapping[str, str], send: Send) -> tuple[str, Send]:
         """A digest of the browser's own mark; one that comes without gets it with its first page."""
         name = f"{self._cookie}_browser"
         mark = _read_cookie(headers, name)[:64]
@@ -120,19 +114,19 @@ class Gate:
 
         async def send_mark(message: Message) -> None:
             if message["type"] == "http.response.start":
-                message = {**message, "headers": [*message["headers"], (b"set-cookie", cookie.encode())]}
+                MutableHeaders(scope=message).append("set-cookie", cookie)
             await send(message)
 
         return "", send_mark
 
-    async def _pass(self, scope: MutableMapping[str, Any], receive: Receive, send: Send) -> None:
+    async def _pass(self, scope: Scope, receive: Receive, send: Send) -> None:
         """On to the app, uploads within their room, answers with firm headers."""
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
         if scope["path"] == LEFT_PATH and scope["method"] == "POST":
             self._left((await _read_small(receive)).decode("ascii", "replace"))
-            await _answer(send, 204, b"")
+            await _answer(scope, send, 204)
             return
         upload = self._room.take(scope)
         if upload.refusal:
@@ -144,7 +138,7 @@ class Gate:
             upload.end()
 
     async def _pass_visit(
-        self, scope: MutableMapping[str, Any], receive: Receive, send: Send, entered: tuple[Door, Visit]
+        self, scope: Scope, receive: Receive, send: Send, entered: tuple[Door, Visit]
     ) -> None:
         """As `_pass`; an open socket is closed from this side when the visit ends."""
         door, visit = entered
@@ -163,9 +157,7 @@ class Gate:
             if leave in visit.leaving:
                 visit.leaving.remove(leave)
 
-    async def _take_code(
-        self, door: Door, scope: MutableMapping[str, Any], receive: Receive, send: Send
-    ) -> None:
+    async def _take_code(self, door: Door, scope: Scope, receive: Receive, send: Send) -> None:
         """A code that was sent: a cookie and the page that was asked for, or the entry page again."""
         address = _client(scope)
         if (wait := door.wait_s(address)) > 0:
@@ -181,13 +173,11 @@ class Gate:
         query = scope.get("query_string", b"").decode("latin-1")
         secure = "; Secure" if scope.get("scheme") == "https" else ""
         cookie = f"{self._cookie}={token}; Path=/; HttpOnly; SameSite=Strict{secure}"
-        await _answer(
-            send, 303, b"", (b"location", f"{path}?{query}".rstrip("?").encode("latin-1")),
-            (b"set-cookie", cookie.encode()),
-        )  # fmt: skip
+        where = f"{path}?{query}".rstrip("?")
+        await _answer(scope, send, 303, location=where, set_cookie=cookie)
 
 
-def _fits_host(headers: dict[str, str], scope: MutableMapping[str, Any], here: bool) -> bool:
+def _fits_host(headers: Mapping[str, str], scope: Scope, here: bool) -> bool:
     """Whether the request names this machine: a page of another name that resolves to it is kept out."""
     try:
         name = urlsplit(f"//{headers.get('host', '')}").hostname or ""
@@ -200,7 +190,7 @@ def _fits_host(headers: dict[str, str], scope: MutableMapping[str, Any], here: b
     return name == (scope.get("server") or ("", 0))[0]
 
 
-def _fits_origin(headers: dict[str, str], is_socket: bool) -> bool:
+def _fits_origin(headers: Mapping[str, str], is_socket: bool) -> bool:
     """Whether the request comes from a page of the app itself, or from a person who followed a link to it."""
     origin = headers.get("origin")
     if origin is None:
@@ -212,19 +202,15 @@ def _fits_origin(headers: dict[str, str], is_socket: bool) -> bool:
         return False
 
 
-def _client(scope: MutableMapping[str, Any]) -> str:
+def _client(scope: Scope) -> str:
     return str((scope.get("client") or ("unknown", 0))[0])
 
 
-def _read_cookie(headers: dict[str, str], name: str) -> str:
-    try:
-        found = SimpleCookie(headers.get("cookie", "")).get(name)
-    except CookieError:
-        return ""
-    return found.value if found else ""
+def _read_cookie(headers: Mapping[str, str], name: str) -> str:
+    return cookie_parser(headers.get("cookie", "")).get(name, "")
 
 
-def _marked(scope: MutableMapping[str, Any], visitor: str, browser: str) -> MutableMapping[str, Any]:
+def _marked(scope: Scope, visitor: str, browser: str) -> Scope:
     """The request with our own word on where it comes from, whatever it said itself."""
     own = ((VISITOR_HEADER.encode(), visitor.encode()), (BROWSER_HEADER.encode(), browser.encode()))
     kept = [(name, value) for name, value in scope["headers"] if name.lower() not in dict(own)]
@@ -234,19 +220,15 @@ def _marked(scope: MutableMapping[str, Any], visitor: str, browser: str) -> Muta
 def _firm(path: str, send: Send) -> Send:
     """Sends answers with headers that keep them from being framed, sniffed, or run as something else."""
     policy = _FILE_POLICY if path.startswith("/media/") else _APP_POLICY
-    own = (*_FIRM, (b"content-security-policy", policy))
-    names = {name for name, _ in own}
 
     async def send_firm(message: Message) -> None:
         if message["type"] == "http.response.start":
-            sent = [(name.lower(), value) for name, value in message.get("headers", ())]
-            kept = [(name, value) for name, value in sent if name not in names]
-            if any(name == b"content-type" and value.startswith(b"text/html") for name, value in kept):
+            headers = MutableHeaders(scope=message)
+            headers.update({**_FIRM, "content-security-policy": policy})
+            if headers.get("content-type", "").startswith("text/html"):
                 # A browser that keeps a page it has left keeps its connection too, and what was typed there stays
                 # with that visit.
-                kept = [(name, value) for name, value in kept if name != b"cache-control"]
-                kept.append((b"cache-control", b"no-store"))
-            message = {**message, "headers": [*kept, *own]}
+                headers["cache-control"] = "no-store"
         await send(message)
 
     return send_firm
@@ -302,30 +284,27 @@ async def _read_form(receive: Receive) -> str:
         return ""
 
 
-async def _show_entry(
-    scope: MutableMapping[str, Any], send: Send, status: int, wait_s: float, wrong: bool = False
-) -> None:
-    retry = [(b"retry-after", str(int(wait_s) + 1).encode())] if wait_s > 0 else []
-    await _answer(
-        send, status, draw_entry_page(wait_s, wrong, scope.get("scheme") == "https"),
-        (b"content-type", b"text/html; charset=utf-8"),
-        (b"content-security-policy", POLICY.encode()), *retry,
-    )  # fmt: skip
+async def _show_entry(scope: Scope, send: Send, status: int, wait_s: float, wrong: bool = False) -> None:
+    retry = {"retry_after": str(int(wait_s) + 1)} if wait_s > 0 else {}
+    page = draw_entry_page(wait_s, wrong, scope.get("scheme") == "https")
+    kind = "text/html; charset=utf-8"
+    await _answer(scope, send, status, page, content_type=kind, content_security_policy=POLICY, **retry)
 
 
-async def _refuse(
-    scope: MutableMapping[str, Any], receive: Receive, send: Send, told: tuple[int, str]
-) -> None:
+async def _refuse(scope: Scope, receive: Receive, send: Send, told: tuple[int, str]) -> None:
     status, text = told
     if scope["type"] == "websocket":
         await receive()
         await send({"type": "websocket.close", "code": 1008})
         return
-    await _answer(send, status, f"{text}\n".encode(), (b"content-type", b"text/plain; charset=utf-8"))
+    await _answer(scope, send, status, f"{text}\n".encode(), content_type="text/plain; charset=utf-8")
 
 
-async def _answer(send: Send, status: int, body: bytes, *headers: tuple[bytes, bytes]) -> None:
-    size = (b"content-length", str(len(body)).encode())
-    fixed = ((b"cache-control", b"no-store"), *_FIRM, size)
-    await send({"type": "http.response.start", "status": status, "headers": [*headers, *fixed]})
-    await send({"type": "http.response.body", "body": body})
+async def _receive_nothing() -> Message:
+    return {"type": "http.disconnect"}
+
+
+async def _answer(scope: Scope, send: Send, status: int, body: bytes = b"", **headers: str) -> None:
+    given = {name.replace("_", "-"): value for name, value in headers.items()}
+    response = Response(body, status, {**given, "cache-control": "no-store", **_FIRM})
+    await response(scope, _receive_nothing, send)

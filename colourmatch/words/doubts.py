@@ -15,75 +15,72 @@ class Told(NamedTuple):
     reason: str
 
 
-def tell_cause(
-    code: str,
-    *,
-    photo: str,
-    dose: str = "the dose",
-    instead: str = "",
-    part: float = 1.0,
-    stock: str = "",
-    other: str = "",
-    more_water: bool = False,
-) -> Told:
-    """A cause (liquid/mishaps.py) in words.
+#: A cause (liquid/mishaps.py) in words. photo: "photo 3"; dose: "20 drops of red", instead: "40 drops"; stock, other: what
+#: was noted and what it looks like; share: of the dose that went in or shows; more: of the water, in the batch.
+_BY_PHOTOS = "by what the photos show"
+_CAUSES = {
+    "glasses-swapped": Told(
+        "It looks as if the glasses stood the other way round in {photo}. Read it so?",
+        "the glasses stood the other way round in {photo}",
+        "the glasses stood the other way round",
+    ),
+    "thinned-unequally": Told(
+        "In {photo} the batch seems thinned {more} than the reference. Thin both alike and photograph again.",
+        "the batch was thinned {more} than the reference in {photo}",
+        "the glasses were thinned unequally",
+    ),
+    "reference-paler": Told(
+        "The reference seems paler in {photo} than before. Pour it afresh and photograph again.",
+        "the reference was paler in {photo}",
+        "the reference had grown paler",
+    ),
+    "dose-amount": Told(
+        "{share} the dose seems to have gone in: {instead}, not {dose}. Write it so?",
+        "{share} the dose went in ({dose})",
+        _BY_PHOTOS,
+    ),
+    "dose-missing": Told(
+        "Nothing shows of {dose}. Write that it did not go in?", "{dose} did not go in", _BY_PHOTOS
+    ),
+    "not-stirred": Told(
+        "Stir and photograph again: only {share} the dose shows in {photo}.",
+        "only {share} the dose was stirred in for {photo}",
+        "not stirred in",
+    ),
+    "photo-before-addition": Told(
+        "{photo} seems older than {dose}. Was it taken before?",
+        "{photo} is from before {dose}",
+        "taken before",
+    ),
+    "label": Told(
+        "{stock} seems {share} as strong as its label.",
+        "{stock} is {share} as strong as its label",
+        _BY_PHOTOS,
+    ),
+    "other-bottle": Told(
+        "This looks like {other}, not {stock}: {dose}. Write it so?", "{dose} came from {other}", _BY_PHOTOS
+    ),
+}
 
-    photo: "photo 3"; dose: "20 drops of red", instead: "40 drops"; part: of the dose that went in or shows; stock, other:
-    what was noted and what it looks like; more_water: the batch was thinned more than the reference.
+
+def tell_cause(
+    code: str, *, part: float = 1.0, more_water: bool = False, dose: str = "the dose", **told: str
+) -> Told:
+    """A cause in words, told: what its sentences name; part: of the dose that went in or shows.
 
     >>> tell_cause("dose-amount", photo="photo 2", dose="20 drops of red", instead="39 drops", part=1.93).question
     'About twice the dose seems to have gone in: 39 drops, not 20 drops of red. Write it so?'
     """
     share = _share(part).removesuffix(" of") if code == "label" else _share(part)
-    thinned = "more" if more_water else "less"
-    told = {
-        "glasses-swapped": Told(
-            f"It looks as if the glasses stood the other way round in {photo}. Read it so?",
-            f"the glasses stood the other way round in {photo}",
-            "the glasses stood the other way round",
-        ),
-        "thinned-unequally": Told(
-            f"In {photo} the batch seems thinned {thinned} than the reference. Thin both alike and photograph again.",
-            f"the batch was thinned {thinned} than the reference in {photo}",
-            "the glasses were thinned unequally",
-        ),
-        "reference-paler": Told(
-            f"The reference seems paler in {photo} than before. Pour it afresh and photograph again.",
-            f"the reference was paler in {photo}",
-            "the reference had grown paler",
-        ),
-        "dose-amount": Told(
-            f"{begin(share)} the dose seems to have gone in: {instead}, not {dose}. Write it so?",
-            f"{share} the dose went in ({dose})",
-            "by what the photos show",
-        ),
-        "dose-missing": Told(
-            f"Nothing shows of {dose}. Write that it did not go in?",
-            f"{dose} did not go in",
-            "by what the photos show",
-        ),
-        "not-stirred": Told(
-            f"Stir and photograph again: only {share} the dose shows in {photo}.",
-            f"only {share} the dose was stirred in for {photo}",
-            "not stirred in",
-        ),
-        "photo-before-addition": Told(
-            f"{begin(photo)} seems older than {dose}. Was it taken before?",
-            f"{photo} is from before {dose}",
-            "taken before",
-        ),
-        "label": Told(
-            f"{begin(stock)} seems {share} as strong as its label.",
-            f"{stock} is {share} as strong as its label",
-            "by what the photos show",
-        ),
-        "other-bottle": Told(
-            f"This looks like {other}, not {stock}: {dose}. Write it so?",
-            f"{dose} came from {other}",
-            "by what the photos show",
-        ),
+    known = {
+        "instead": "",
+        "stock": "",
+        "other": "",
+        "share": share,
+        "more": "more" if more_water else "less",
     }
-    return told[code]
+    question, clause, reason = (words.format(**known | {"dose": dose} | told) for words in _CAUSES[code])
+    return Told(begin(question), clause, reason)
 
 
 def tell_doubt_of_two(one: str, other: str) -> str:

@@ -97,16 +97,11 @@ _FIGURES = {
 }
 
 
-def _tell_addition(entry: Any, medium: Medium) -> str:
-    return f"{tell_dose(entry)} ({tell_ml(entry.ml, medium.us)}, {tell_amount(entry.mg)} mg)"
-
-
 def _tell_sample(entry: Any, medium: Medium) -> str:
     if entry.trial_lot_id is not None:
         return f"{tell_ml(entry.ml, medium.us)} taken for trial lot {entry.trial_lot_id}"
-    return (
-        f"Sample of {tell_ml(entry.ml, medium.us)} taken{' and poured back whole' if entry.returned else ''}"
-    )
+    back = " and poured back whole" if entry.returned else ""
+    return f"Sample of {tell_ml(entry.ml, medium.us)} taken{back}"
 
 
 def _tell_photo(entry: Any, medium: Medium) -> str:
@@ -115,9 +110,8 @@ def _tell_photo(entry: Any, medium: Medium) -> str:
     name = f"recheck {name}" if entry.purpose == "recheck" else name
     found = entry.measurement
     if found.delta_e_2000:
-        words = found.difference and found.difference.text
-        told = f"CIEDE2000 {tell_interval(found.delta_e_2000.to_json(), signs=medium.signs)}"
-        told += f", {words}" if words else ""
+        words = f", {found.difference.text}" if found.difference and found.difference.text else ""
+        told = f"CIEDE2000 {tell_interval(found.delta_e_2000.to_json(), signs=medium.signs)}{words}"
     elif batch := found.spots.get("batch"):
         told = f"the batch alone, {tell_lab(batch.lab, batch.lab_sd, signs=medium.signs)}"
     else:
@@ -125,24 +119,25 @@ def _tell_photo(entry: Any, medium: Medium) -> str:
     return f"{begin(name)}: {told}"
 
 
-def _tell_aside_entry(entry: Any, medium: Medium) -> str:
-    name = medium.names.get(entry.photo_entry_id, f"the photo of entry {entry.photo_entry_id}")
-    return f"{begin(name)} {'counts again' if entry.back else 'is set aside'}"
-
-
-def _tell_moved(entry: Any, medium: Medium) -> str:
-    name = medium.names.get(entry.moved_entry_id, f"entry {entry.moved_entry_id}")
-    return f"{begin(name)} happened at {medium.clock(entry.moved_to)}"
+def _name(medium: Medium, entry_id: int, otherwise: str = "entry") -> str:
+    """Another entry as the medium calls it, as the beginning of a sentence."""
+    return begin(medium.names.get(entry_id, f"{otherwise} {entry_id}"))
 
 
 _TELLERS: dict[str, Callable[[Any, Medium], str]] = {
-    "addition": _tell_addition,
+    "addition": lambda entry, medium: (
+        f"{tell_dose(entry)} ({tell_ml(entry.ml, medium.us)}, {tell_amount(entry.mg)} mg)"
+    ),
     "sample": _tell_sample,
     "untinted": lambda entry, medium: f"{tell_dose(entry, medium.us)} blended back",
     "poured-back": lambda entry, medium: f"{tell_dose(entry, medium.us)} poured back with its colour",
     "photo": _tell_photo,
-    "set-aside": _tell_aside_entry,
-    "moved": _tell_moved,
+    "set-aside": lambda entry, medium: (
+        f"{_name(medium, entry.photo_entry_id, 'the photo of entry')} {'counts again' if entry.back else 'is set aside'}"
+    ),
+    "moved": lambda entry, medium: (
+        f"{_name(medium, entry.moved_entry_id)} happened at {medium.clock(entry.moved_to)}"
+    ),
     "note": lambda entry, _: f"Note: {entry.text}",
     "amendment": lambda entry, medium: f"Put right: {tell_changes(entry.changes, medium.signs)}",
     "answer": lambda entry, medium: tell_answer(

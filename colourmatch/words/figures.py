@@ -110,12 +110,8 @@ def tell_ml(ml: float, us: bool = False) -> str:
     text = f"{_round(ml, 1)} ml"
     if not us or ml < ML_PER_TSP / 4:
         return text
-    ounces = ml >= ML_PER_FLOZ
-    return (
-        f"{text} ({_round(ml / ML_PER_FLOZ, 0)} fl oz)"
-        if ounces
-        else f"{text} ({_round(ml / ML_PER_TSP, 0)} tsp)"
-    )
+    per, unit = (ML_PER_FLOZ, "fl oz") if ml >= ML_PER_FLOZ else (ML_PER_TSP, "tsp")
+    return f"{text} ({_round(ml / per, 0)} {unit})"
 
 
 def _round(value: float, least: int) -> str:

@@ -28,11 +28,8 @@ def tell_look(look: Mapping[str, Any], name_light: Callable[[str], str] = "light
         "illuminant": name_light,
         "weight": "weight {:g}".format,
     }
-    return ", ".join(form(look[key]) for key, form in forms.items() if _is_told(key, look.get(key)))
-
-
-def _is_told(key: str, value: object) -> bool:
-    return value is not None and (key, value) != ("weight", 1)
+    known = {key: value for key, value in look.items() if value is not None and (key, value) != ("weight", 1)}
+    return ", ".join(form(known[key]) for key, form in forms.items() if key in known)
 
 
 def tell_glass(depth_mm: float, dilution: float) -> str:

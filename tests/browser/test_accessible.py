@@ -2,7 +2,7 @@
 
 The rules are axe-core's, whose script is not part of this project: .ci/run fetches it, and so does
 `pip install --no-deps axe-playwright-python`. Where it is missing these tests are skipped. What the rules cannot judge
-is the text in charts, which lies on a picture: it has the quiet ink of style.py, as captions do. Minor findings lie in
+is the text in charts, which lies on a picture: it has the quiet ink of page.css, as captions do. Minor findings lie in
 Streamlit's own file field (its frame has the role presentation and a label, rule presentation-role-conflict).
 """
 

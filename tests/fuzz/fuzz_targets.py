@@ -275,9 +275,7 @@ class Entries(Target):
 
 def act_on_book(book: Any, which: int, values: list[Any]) -> None:
     """One of the calls behind the pages; texts where texts are typed, numbers where numbers are."""
-    from colourmatch.commands.framework import Number, Rectangle
-    from colourmatch.commands.moments import parse_moment
-    from colourmatch.commands.typed import Lab, Serving
+    from colourmatch.commands.options import Lab, Number, Rectangle, Serving, parse_moment
     from colourmatch.workflow.references import enter_reference
 
     texts = [str(v) for v in values]

@@ -11,7 +11,7 @@ from test_pages import open_app, shown
 from test_trend_page import measured
 
 from colourmatch.book.lot_book import LotBook
-from colourmatch.screens import trend_plots
+from colourmatch.screens import plots
 from colourmatch.screens.leading_on import make_labels
 from colourmatch.workflow.lot import record_photos
 
@@ -90,7 +90,7 @@ def test_the_labels_are_a_pdf(book: LotBook, closed: int) -> None:
 
 def test_the_drift_is_drawn_over_weeks_with_its_interval() -> None:
     part = {"value": 1.0, "low": 0.4, "high": 1.8}
-    figure = trend_plots.draw_drift({"photos": [{"weeks": 2.0, "delta_e_2000": part}], "tolerance": 1.5})
+    figure = plots.draw_drift({"photos": [{"weeks": 2.0, "delta_e_2000": part}], "tolerance": 1.5})
     trace = figure.data[0]
     assert (trace.x[0], trace.y[0]) == (2.0, 1.0)
     assert trace.error_y.array[0] == pytest.approx(0.8) and trace.error_y.arrayminus[0] == pytest.approx(0.6)

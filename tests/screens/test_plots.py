@@ -120,7 +120,7 @@ drawn.go.Figure().add_scatter(x=[1.0], y=[2.0], hovertext=["a"], hoverinfo="text
 """
 
 
-@pytest.mark.parametrize("module", ["colourmatch.screens.plots", "colourmatch.screens.trend_plots"])
+@pytest.mark.parametrize("module", ["colourmatch.screens.plots"])
 def test_a_chart_is_drawn_while_another_page_is_still_importing_pandas(module: str) -> None:
     script = _HALF_READ.format(module=module)
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, timeout=600)

@@ -6,9 +6,12 @@ import re
 from pathlib import Path
 
 import pytest
+from streamlit.testing.v1 import AppTest
 from test_pages import by_key, open_app, shown
 
 from colourmatch.book.lot_book import LotBook
+from colourmatch.screens import serving
+from colourmatch.workflow.glasses import serve_lot
 from colourmatch.workflow.lot import record_photos
 
 LONG = {"name": "long drink", "depth_mm": 60.0, "dilution": 4.0, "illuminant": "A", "weight": 2.0}
@@ -30,9 +33,21 @@ def test_the_serving_conditions_are_told_with_their_difference(matched: int) -> 
     assert "after this step" in text and "more drops of red" in text
 
 
-def test_a_glass_is_shown_in_daylight_and_in_warm_light(matched: int) -> None:
+def look(app: AppTest, lot: int) -> AppTest:
+    """Unfold the glass."""
+    app.session_state[f"glass-fold-{lot}"] = True
+    return app.run()
+
+
+def test_a_glass_is_shown_in_daylight_and_in_warm_light(
+    matched: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    fits: list[int] = []
+    monkeypatch.setattr(serving, "serve_lot", lambda *given: fits.append(1) or serve_lot(*given))
     app = open_app("match", lot=str(matched))
-    text = shown(app)
+    assert not fits  # the lot is not fitted for a glass that nobody looks at
+    text = shown(look(app, matched))
+    assert fits
     for words in ("Light: daylight (D65)", "Light: a warm lamp (A)", "Reference", "After this step"):
         assert words in text
     assert text.count("60 mm deep, 1 part made up to 4") >= 3
@@ -46,7 +61,7 @@ def test_a_glass_is_shown_in_daylight_and_in_warm_light(matched: int) -> None:
 def test_a_light_outside_the_short_list_is_shown_and_kept(book: LotBook, matched: int) -> None:
     glass = {"name": "bar", "depth_mm": 60.0, "illuminant": "2700 K", "weight": 1.0}
     book.lots.amend(matched, "where it is drunk", serving={"conditions": [glass]})
-    app = open_app("match", lot=str(matched))
+    app = look(open_app("match", lot=str(matched)), matched)
     assert "bar: 60 mm deep, undiluted, 2700 K" in shown(app)
     by_key(app.multiselect, f"glass-{matched}-lights").set_value(["2700 K"]).run()
     assert "Light: 2700 K" in shown(app) and not app.exception

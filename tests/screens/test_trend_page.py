@@ -10,7 +10,7 @@ from test_pages import open_app, shown
 
 from colourmatch.book.lot_book import LotBook
 from colourmatch.colour.difference import compare_lab
-from colourmatch.screens import trend_plots
+from colourmatch.screens import plots, trend
 
 REFERENCE = np.array([76.0, 45.0, 31.0])
 SD = 0.1
@@ -110,7 +110,7 @@ def test_the_chart_draws_interval_limits_and_marks() -> None:
         {"lot": 2, "label": "<2>", "chart": "a*", "side": "jump", "text": "Lot 2 jumps."},
     ]
     told = chart(outside)
-    figure = trend_plots.draw_chart(told, "a*")
+    figure = plots.draw_chart(told, "a*")
     trace = figure.data[0]
     assert list(trace.y) == [41, 42, 43]
     assert list(trace.error_y.array) == pytest.approx([0.196] * 3)
@@ -118,14 +118,14 @@ def test_the_chart_draws_interval_limits_and_marks() -> None:
     notes = [note.text for note in figure.layout.annotations]
     assert notes == ["&lt;2>", "&lt;3>", "upper limit 44.00", "lower limit 40.00"]
     assert [line.y0 for line in figure.layout.shapes] == [42, 44, 40]
-    assert trend_plots.tell_outside(told) == ["Lot 3. It jumps.", "Lot 2 jumps."]
-    assert "2 are outside their limits: <3>, <2>" in trend_plots.count_outside(told)
+    assert trend.tell_outside(told) == ["Lot 3. It jumps.", "Lot 2 jumps."]
+    assert "2 are outside their limits: <3>, <2>" in trend.count_outside(told)
 
 
 def test_without_limits_the_chart_says_how_many_lots_it_needs() -> None:
     told = chart([]) | {"limits": {"a*": None}}
-    assert not trend_plots.draw_chart(told, "a*").layout.shapes
-    assert trend_plots.tell_limits(None) == "No limits yet: they need at least three lots."
+    assert not plots.draw_chart(told, "a*").layout.shapes
+    assert trend.tell_limits(None) == "No limits yet: they need at least three lots."
 
 
 def test_few_lots_are_told_once_that_limits_need_more(book: LotBook) -> None:

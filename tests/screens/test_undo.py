@@ -11,8 +11,8 @@ from streamlit.testing.v1 import AppTest
 from test_pages import by_key, shown
 
 from colourmatch.book.lot_book import LotBook
-from colourmatch.screens import drafts, undoing
-from colourmatch.screens.undoing import UNDONE
+from colourmatch.screens import amending, drafts
+from colourmatch.screens.amending import UNDONE
 from colourmatch.workflow.lot import record_photos
 
 APP = Path(__file__).resolve().parents[2] / "app.py"
@@ -43,6 +43,18 @@ def lot_id(book: LotBook) -> int:
 
 
 # ---- one tap takes back what was just entered ----------------------------------------------------------------------
+
+
+def test_after_a_refused_photo_the_one_before_is_not_offered_to_be_taken_back(
+    book: LotBook, lot_id: int, photos: list[Path]
+) -> None:
+    record_photos(book, lot_id, [photos[0]])
+    app = open_match(lot_id)
+    assert undo(app)
+    app.file_uploader[0].set_value([("bad.jpg", b"no photo", "image/jpeg")]).run()
+    assert "Not measured" in shown(app) and len(book.lots.story(lot_id).photos) == 1
+    assert not undo(app)
+    assert undo(open_match(lot_id))  # once the refusal is gone
 
 
 def test_an_addition_is_taken_back_with_name_and_reason_and_the_advice_is_the_one_before(
@@ -141,11 +153,11 @@ def test_a_tap_in_the_history_after_another_entry_takes_nothing_back(book: LotBo
 
 
 def test_a_long_history_lies_folded_but_for_its_newest_entries(book: LotBook, lot_id: int) -> None:
-    for _ in range(undoing.NEWEST + 3):
+    for _ in range(amending.NEWEST + 3):
         book.additions.add(lot_id, "red", drops=1)
     app = open_match(lot_id)
     taps = [button for button in app.button if (button.key or "").startswith("back-")]
-    assert len(taps) == undoing.NEWEST and "3 older" in [one.label for one in app.expander]
+    assert len(taps) == amending.NEWEST and "3 older" in [one.label for one in app.expander]
 
 
 # ---- no field outlives the entry that it was filled in for --------------------------------------------------------
@@ -271,7 +283,7 @@ def test_a_finished_lot_is_opened_again_by_one_tap_for_an_hour(
     before = advised(open_match(lot_id))
     book.lots.close(lot_id, "given up")
     with monkeypatch.context() as later:
-        later.setattr(undoing, "FRESH", timedelta(0))
+        later.setattr(amending, "FRESH", timedelta(0))
         assert undo(open_match(lot_id)) is None
     app = open_match(lot_id)
     undo(app).click().run()

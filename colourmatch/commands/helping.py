@@ -1,28 +1,31 @@
-"""The guide on the command line: dressed up on a terminal, plain Markdown when it is passed on."""
+"""What helps at the command line: the guide, dressed up on a terminal and plain Markdown when it is passed on; the Tab key.
+
+The completing itself is the parser's.
+"""
 
 from __future__ import annotations
 
+import os
 import sys
-from typing import TYPE_CHECKING, Any
+from pathlib import PurePath
+from typing import Any
 
 import click
 
+from colourmatch.commands import options as opt
 from colourmatch.commands.framework import Answer, Command, Session, Table
-
-if TYPE_CHECKING:
-    from colourmatch.guide import Page, Section
+from colourmatch.errors import InputError
+from colourmatch.guide import PAGES, Page, Section, find_page, find_sections
 
 
 @click.command(cls=Command, uses_book=False, example="colourmatch guide answers --find haze")
 @click.argument("page", required=False, metavar="[PAGE]")
-@click.option("--find", metavar="TEXT", default="", help="Only the parts of the page that hold these words.")
+@opt.text("--find", "TEXT", "Only the parts of the page that hold these words.", default="")
 def guide(session: Session, page: str | None, find: str) -> Answer:
     """Read the guide: answers, ways of working, method, care and law, the reference of commands and JSON.
 
     Without a page it lists them; with --find and no page it looks into all of them.
     """
-    from colourmatch.guide import PAGES, find_page, find_sections
-
     if page is None and not find.strip():
         rows = [(one.name, one.about) for one in PAGES]
         told = [{"page": one.name, "title": one.title, "text": one.about} for one in PAGES]
@@ -56,3 +59,35 @@ def _dress(text: str) -> str:
     with console.capture() as held:
         console.print(Markdown(text), width=min(console.width, 100))
     return held.get().rstrip()
+
+
+#: Shell -> the file that it reads when it starts, and the line that switches completion on.
+SHELLS = {
+    "bash": ("~/.bashrc", 'eval "$(_COLOURMATCH_COMPLETE=bash_source colourmatch)"'),
+    "zsh": ("~/.zshrc", 'eval "$(_COLOURMATCH_COMPLETE=zsh_source colourmatch)"'),
+    "fish": (
+        "~/.config/fish/completions/colourmatch.fish",
+        "_COLOURMATCH_COMPLETE=fish_source colourmatch | source",
+    ),
+}
+_BEFORE = {"zsh": ["Above it in that file there must be: autoload -Uz compinit && compinit"]}
+
+
+@click.command(cls=Command, uses_book=False, example="colourmatch completion zsh")
+@click.argument("shell", required=False, type=click.Choice(list(SHELLS)), metavar="[bash|zsh|fish]")
+def completion(session: Session, shell: str | None) -> Answer:
+    """Say how to switch on completion with the Tab key.
+
+    For bash 4.4 or later, zsh and fish; without a name for the shell that SHELL names.
+    """
+    chosen = shell or PurePath(os.environ.get("SHELL", "")).name
+    if chosen not in SHELLS:
+        raise InputError(f"Say which shell: colourmatch completion {'|'.join(SHELLS)}")
+    file, line = SHELLS[chosen]
+    text = [
+        f"Completion in {chosen}: add this line to {file}, then open a new terminal.",
+        f"  {line}",
+        *_BEFORE.get(chosen, []),
+        "For this terminal alone, type the line as it is.",
+    ]
+    return Answer({"shell": chosen, "file": file, "line": line}, text)

@@ -1,17 +1,7 @@
-"""Keeps what is being typed in the browser itself until the app has it: a reload in the middle of a word loses nothing.
-
-A field is sent when it is left; from then on `drafts.py` keeps it. Before that only the browser knows of it: its
-script notes each letter under the field's key, which holds the token of an act that is not done yet, and puts it back
-when that field appears again. It knows nothing of what the fields mean.
-"""
-
-from __future__ import annotations
-
-import streamlit as st
-
-# A restored field is told to the app as typing does: the frame listens to `input`, and sends at `focusout`.
-_KEEP = """
-<script>
+// Keeps what is being typed in the browser itself until the app has it: a reload in the middle of a word loses nothing.
+// A field is sent when it is left; from then on drafts.py keeps it. Before that only the browser knows of it: each letter
+// is noted under the field's key, which holds the token of an act that is not done yet, and put back when that field
+// appears again. A restored field is told to the app as typing does: the frame listens to `input`, and sends at `focusout`.
 if (!document.cmUnsent) {
   document.cmUnsent = true;
   const NAME = 'cm-unsent', WEEK = 7 * 86400e3, MOST = 60, SIGNS = 5000;
@@ -68,10 +58,3 @@ if (!document.cmUnsent) {
     if (gone.length) write(Object.fromEntries(Object.entries(read()).filter(([key]) => !gone.includes(key))));
   }, 400);
 }
-</script>
-"""
-
-
-def keep_unsent() -> None:
-    """Put the script on the page; called once in every run."""
-    st.html(_KEEP, unsafe_allow_javascript=True)

@@ -1,0 +1,231 @@
+"""The options that commands share, and what people type in them: numbers, colours, glasses, times; it knows no command.
+
+What is possible is checked where it is kept. Nothing heavy is imported here, because `colourmatch --help` pays for it.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from datetime import date, datetime, time, timedelta
+from typing import Any
+
+import click
+
+from colourmatch.amounts import SIZES, Size, parse_number, read_amount
+from colourmatch.errors import InputError
+
+#: Where questions about amounts wait until the command runs.
+QUESTIONS = "colourmatch.questions"
+HAND = click.Choice(["drops", "ml", "grams"])
+
+
+class Number(click.ParamType):
+    """A number of 0 or more, with a decimal point or a decimal comma."""
+
+    name = "number"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """The number; InputError says what is wrong with it."""
+        return parse_number(value, param.opts[0] if param else "The value")
+
+
+class Sized(click.ParamType):
+    """An amount of a known size, with or without its unit; an absurd one is asked about, see `Command`."""
+
+    name = "amount"
+
+    def __init__(self, size: str) -> None:
+        self.size = SIZES[size]
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """The amount in the unit of the option; InputError says what is wrong with it."""
+        if isinstance(value, (int, float)):
+            return value
+        return take_amount(value, param.opts[0] if param else "The amount", self.size, ctx)
+
+
+def take_amount(typed: object, what: str, size: Size, ctx: click.Context | None) -> float:
+    """An amount that was typed in a command line; what has to be asked about it is kept for `Command.invoke`."""
+    value, question = read_amount(typed, what, size)
+    if question is not None and ctx is not None:
+        ctx.meta.setdefault(QUESTIONS, []).append(question)
+    return value
+
+
+class Rectangle(click.ParamType):
+    """X,Y,W,H in pixels of the upright photo."""
+
+    name = "rectangle"
+
+    def convert(self, value: Any, param: Any, ctx: click.Context | None) -> tuple[int, int, int, int]:
+        """Four whole numbers; InputError when they are none or enclose nothing."""
+        what = param.opts[0] if param else "The rectangle"
+        parts = [part.strip() for part in str(value).split(",")]
+        if len(parts) != 4 or not all(re.fullmatch(r"\d{1,6}", part) for part in parts):
+            raise InputError(
+                f"{what} is {str(value)!r}. Give X,Y,W,H in whole pixels of the upright photo, "
+                "such as 120,80,60,60."
+            )
+        x, y, width, height = map(int, parts)
+        if not width or not height:
+            raise InputError(f"{what} is {value}, which encloses nothing. Width and height must be above 0.")
+        return x, y, width, height
+
+
+#: What a serving condition says, by the word that is typed.
+_SERVING = {
+    "name": "name",
+    "depth-mm": "depth_mm",
+    "dilution": "dilution",
+    "light": "illuminant",
+    "weight": "weight",
+}
+_SERVING_EXAMPLE = "name=long drink,depth-mm=60,dilution=4,light=A,weight=2"
+
+
+class Lab(click.ParamType):
+    """L,a,b of CIELAB (D65, 2 degrees), or "none"; with semicolons or blanks between, decimal commas too."""
+
+    name = "lab"
+
+    def convert(self, value: Any, param: Any, ctx: click.Context | None) -> tuple[float, ...]:
+        """Three numbers, () for "none"; InputError when they are neither."""
+        what, text = (param.opts[0] if param else "The colour"), str(value).strip()
+        if text.casefold() == "none":
+            return ()
+        apart = re.search(r"[;\s]\s*[-+\d]", text) is not None and not re.search(r",\s", text)
+        parts = [part.strip() for part in (re.split(r"[;\s]+", text) if apart else text.split(","))]
+        numbers = [part.replace(",", ".") for part in parts]
+        if len(numbers) != 3 or not all(re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)", one) for one in numbers):
+            raise InputError(
+                f"{what} is {str(value)!r}, which is not three numbers. Give L*,a*,b*, such as 60.5,45,30."
+            )
+        return tuple(map(float, numbers))
+
+
+class Serving(click.ParamType):
+    """One condition in which the drink is looked at, as key=value pairs; "none" for as it is photographed."""
+
+    name = "serving"
+
+    def convert(self, value: Any, param: Any, ctx: click.Context | None) -> dict[str, Any]:
+        """The condition as lots keep it, {} for "none"; InputError names the keys."""
+        if str(value).strip().casefold() == "none":
+            return {}
+        condition: dict[str, Any] = {}
+        for part in re.split(r"[,;]\s*(?=[a-z-]+\s*=)", str(value).strip(), flags=re.IGNORECASE):
+            key, equals, typed = part.partition("=")
+            known = _SERVING.get(key.strip().casefold().replace("_", "-"))
+            if known is None or not equals or not typed.strip() or known in condition:
+                raise InputError(
+                    f"--serving cannot be read at {part!r}. Give {', '.join(_SERVING)} or some of them, "
+                    f"such as: {_SERVING_EXAMPLE}"
+                )
+            what = f"{key.strip()} of --serving"
+            if known in ("name", "illuminant"):
+                condition[known] = typed.strip()
+            elif known == "depth_mm":
+                condition[known] = take_amount(typed, what, SIZES["glass"], ctx)
+            else:
+                condition[known] = parse_number(typed, what)
+        return condition
+
+
+def parse_moment(typed: str, day: date) -> datetime:
+    """A moment from "2026-11-25 14:30", or from "14:30" on `day`; local unless it has an offset (+01:00, Z).
+
+    InputError for another text.
+    """
+    text = typed.strip()
+    try:
+        try:
+            moment = datetime.combine(day, time.fromisoformat(text))
+        except ValueError:
+            if ":" not in text:  # a day alone would be its midnight
+                raise
+            moment = datetime.fromisoformat(text)
+        return moment if moment.tzinfo is not None else moment.astimezone()
+    except (OverflowError, OSError, ValueError):  # no time, or a year that no clock of this machine knows
+        raise InputError(
+            f"--at is {typed!r}, which is not a time. Give it as 14:30, or with its day as '2026-11-25 14:30'."
+        ) from None
+
+
+def parse_since(typed: str, now: datetime) -> datetime:
+    """The beginning of a time: "today", "yesterday", "3 days", a day, or a moment as of `parse_moment`; local.
+
+    InputError for another text.
+    """
+    text = typed.strip().casefold()
+    days = {"today": 0, "yesterday": 1, "last week": 7}.get(text)
+    if days is None and (found := re.fullmatch(r"(\d{1,4}) days?( ago)?", text)):
+        days = int(found[1])
+    if days is not None:
+        return datetime.combine(now.date() - timedelta(days=days), time()).astimezone()
+    try:
+        return datetime.combine(date.fromisoformat(text), time()).astimezone()
+    except ValueError:
+        pass
+    try:
+        return parse_moment(typed, now.date())
+    except InputError:
+        raise InputError(
+            f"--since is {typed!r}, which is not a time. Give today, yesterday, '3 days', a day such as 2026-11-25, or "
+            "'2026-11-25 14:30'."
+        ) from None
+
+
+def join(*chosen: Callable[[Any], Any]) -> Callable[[Any], Any]:
+    """Several option decorators as one, shown in this order."""
+
+    def decorate(function: Any) -> Any:
+        for option in reversed(chosen):
+            function = option(function)
+        return function
+
+    return decorate
+
+
+def amount(name: str, size: str, told: str, **settings: Any) -> Callable[[Any], Any]:
+    """An option that takes an amount of a known size, with or without its unit."""
+    return click.option(name, type=Sized(size), help=told, **settings)
+
+
+def number(name: str, told: str, **settings: Any) -> Callable[[Any], Any]:
+    """An option that takes a number of 0 or more."""
+    return click.option(name, type=Number(), help=told, **settings)
+
+
+def flag(*names_and_told: str) -> Callable[[Any], Any]:
+    """An option that is given or not."""
+    *names, told = names_and_told
+    return click.option(*names, is_flag=True, help=told)
+
+
+def text(name: str, metavar: str, told: str, **settings: Any) -> Callable[[Any], Any]:
+    """An option that takes words."""
+    return click.option(name, metavar=metavar, help=told, **settings)
+
+
+def _check_token(_ctx: click.Context, _param: click.Parameter, value: str | None) -> str | None:
+    """A token with room for the numbers that several entries of one call need."""
+    if value is not None and not (1 <= len(value) <= 150 and "\0" not in value):
+        raise InputError(f"--token has {len(value)} characters. Give 1 to 150.")
+    return value
+
+
+#: Who wrote it, and a token by which a repeated call is recognised: on every command that writes an entry.
+by = text("--by", "WHO", "Who did it, for the record. Otherwise COLOURMATCH_BY.", envvar="COLOURMATCH_BY")
+who = join(
+    by,
+    text(
+        "--token",
+        "TEXT",
+        "Any text of your own: the same call again with it enters nothing twice.",
+        callback=_check_token,
+    ),
+)
+paper = click.option(
+    "--paper", type=click.Choice(["a4", "letter"], case_sensitive=False), default="a4", show_default=True
+)
