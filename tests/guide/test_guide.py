@@ -99,7 +99,7 @@ def test_every_quality_flag_has_an_answer_that_its_words_find(code):
 
 def test_every_reason_of_the_advice_has_an_answer():
     """The reasons that dosing gives, read off its code, are those of the page and no more."""
-    given = re.findall(r'Advice\(\s*"(?:add|stop|rephotograph)",\s*"([a-z]+)"', sources("dosing"))
+    given = re.findall(r'(?:Advice\(|facts,)\s*"(?:add|stop|rephotograph)",\s*"([a-z]+)"', sources("dosing"))
     assert set(given) == {"step", "matched", "nearest", "ceiling", "past", "photo"}
     assert set(given) <= answered()
 
