@@ -36,14 +36,13 @@ def expect_camera(to_xyz: Array) -> Array:
 
 
 @cache
-def expect_tones() -> tuple[Array, Array]:
-    """How much more light a code stands for than its encoding says, natural log: mean (256,), components (K, 256).
+def expect_tones() -> Array:
+    """How much more light a code stands for than its encoding says, natural log, (1 + K, 256): mean, then components.
 
     Cameras raise the contrast of what they write and bend its bright end softly towards full: a white is brighter than its
     file says, and a shadow too. A component is one standard deviation long and common to a photo: principal components of
     measured curves and of none (tests/bench/derive_tone_prior.py).
     """
     rows = read_rows("tone_curves.csv")
-    codes, mean, *parts = (np.array([float(row[name]) for row in rows]) for name in rows[0])
-    every = np.array([np.interp(np.arange(256), codes, column) for column in (mean, *parts)])
-    return every[0], every[1:]
+    codes, *columns = (np.array([float(row[name]) for row in rows]) for name in rows[0])
+    return np.array([np.interp(np.arange(256), codes, column) for column in columns])

@@ -44,9 +44,8 @@ Rectangle = tuple[float, float, float, float]
 #: Light between two places half a picture apart (natural log, sd), common to the channels and of each alone; it grows
 #: with the root of the distance. With the printed card the light is measured instead (common practice, no source).
 UNEVEN_LOG, UNEVEN_COLOUR_LOG = 0.03, 0.008
-#: What walls and surfaces of the vessels reflect (part of white, sd), and what one vessel alone: the same glass in the same
-#: room reflects much the same. How far two vessels called equal differ in the length of liquid that light passes (part,
-#: sd). Common practice, no source.
+#: What the vessels reflect (part of white, sd), and one alone: the same glass in the same room reflects much the same. How far
+#: two vessels called equal differ in the length of liquid that light passes (part, sd). Common practice, no source.
 VESSEL_WHITE, VESSEL_APART, PATH_PART = 0.01, 0.004, 0.03
 #: A white or grey card: its level and its cast, channel by channel (natural log, sd): common practice, no source.
 WHITE_LEVEL_LOG, WHITE_CAST_LOG = 0.03, 0.01
@@ -60,15 +59,14 @@ _NEAR = 8.0
 #: What is left of a plain reading beside all that (CIELAB, sd).
 _READ_LAB = 0.25
 _NAMES = ("red", "green", "blue")
-_CODES = np.arange(256)
 
 
 @dataclass(frozen=True)
 class _Area:
     """What one rectangle holds: mean light (3,), covariance (3, 3), and the slope of its log per full pixel.
 
-    slope (2, 3) along x and y, slope_cov (2, 3, 3) of each; bends (K, 3): log of that light per standard deviation of the
-    photo's tone curve; empty, full: channels at an end of the range.
+    slope (2, 3) along x and y, slope_cov (2, 3, 3) of each; tones (1 + K, 3): log of that light over what the file's encoding
+    says, and per standard deviation of the photo's tone curve; empty, full: channels at an end of the range.
     """
 
     centre: Array
@@ -76,7 +74,7 @@ class _Area:
     covariance: Array
     slope: Array
     slope_cov: Array
-    bends: Array
+    tones: Array
     codes: Array
     glints: float
     empty: NDArray[np.bool_]
@@ -184,8 +182,8 @@ def _read(photo: Photo, rectangle: Rectangle, what: str) -> _Area:
         raise InputError(
             f"The {what} rectangle is too small. Draw it larger, well inside the even part of the colour."
         )
-    usual, bends = (np.zeros(256), np.zeros((0, 256))) if photo.profile.raw else expect_tones()
-    linear = np.asarray(photo.to_linear(codes) * np.exp(usual)[codes], float)
+    tones = np.zeros((1, 256)) if photo.profile.raw else expect_tones()
+    linear = np.asarray(photo.to_linear(codes) * np.exp(tones[0])[codes], float)
     clean = _leave_out_reflections(linear, what)
     kept = codes[clean].astype(float)
     mean = linear[clean].mean(axis=0)
@@ -197,7 +195,7 @@ def _read(photo: Photo, rectangle: Rectangle, what: str) -> _Area:
     at_end = np.array([(kept <= 0).mean(axis=0), (kept >= 255).mean(axis=0)]) > END_SHARE
     return _Area(
         centre=np.array([x + w / 2, y + h / 2]), value=mean, covariance=spread + np.diag(floor), slope=slope,
-        slope_cov=slope_cov, bends=np.reshape([np.interp(kept.mean(axis=0), _CODES, bend) for bend in bends], (-1, 3)),
+        slope_cov=slope_cov, tones=np.array([np.interp(kept.mean(axis=0), np.arange(256), tone) for tone in tones]),
         codes=kept.mean(axis=0), glints=1 - float(clean.mean()),
         empty=(kept.mean(axis=0) < LOW_CODE) | at_end[0], full=(kept.mean(axis=0) > HIGH_CODE) | at_end[1],
     )  # fmt: skip
@@ -295,16 +293,17 @@ def _covariances(
 
 def _to_colour(photo: Photo, base: _Area, area: _Area, seen: tuple[Array, Array]) -> tuple[ReadColour, Array]:
     """A liquid's colour with its covariance, and its Jacobian from linear values to Lab."""
-    rgb, cov = seen
-    lab, lab_cov, jacobian = propagate(rgb, cov, photo.profile.to_xyz)
-    bends = area.bends - base.bends
-    up, down = (
-        xyz_to_lab(rgb * np.exp(way) @ expect_camera(photo.profile.to_xyz).T) for way in (bends, -bends)
-    )
+    (rgb, cov), to_xyz = seen, photo.profile.to_xyz
+    lab, lab_cov, jacobian = propagate(rgb, cov, to_xyz)
+    usual, *bends = area.tones - base.tones
+    as_written = np.exp(-usual)
+    plain, plain_cov, _ = propagate(rgb * as_written, cov * np.outer(as_written, as_written), to_xyz)
+    bent = np.exp(np.reshape(bends, (-1, 3)))
+    up, down = (xyz_to_lab(linear @ expect_camera(to_xyz).T) for linear in (rgb * bent, rgb / bent))
     tone, phone = (up - down) / 2, phone_ways(lab, LED_MATRIX_SD)
-    shift, ways = place_ends(rgb, (area.empty, area.full), photo.profile.to_xyz, jacobian)
+    shift, ways = place_ends(rgb, (area.empty, area.full), to_xyz, jacobian)
     return ReadColour(
-        lab + shift, lab_cov, rgb, cov, None, "rectangle", tone, ways, empty=area.empty,
+        lab + shift, lab_cov, rgb, cov, None, "rectangle", tone, ways, empty=area.empty, plain=(plain + shift, plain_cov + ways.T @ ways),
         absolute=lab_cov + tone.T @ tone + phone.T @ phone + _READ_LAB**2 * np.eye(3),
     ), jacobian  # fmt: skip
 

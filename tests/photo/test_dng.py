@@ -165,6 +165,9 @@ def test_rectangles_on_a_raw_photo():
     assert reference == pytest.approx([0.62, 0.16, 0.11], rel=0.03)
     assert batch == pytest.approx([0.66, 0.22, 0.14], rel=0.03)
     assert m.difference.seen
+    # no camera bent its tones
+    assert m.spots["batch"].plain.lab == pytest.approx(m.spots["batch"].lab)
+    assert not np.any(m.spots["batch"].tone_covariance)
 
 
 def test_a_card_photographed_raw_reads_like_its_developed_picture(tmp_path):

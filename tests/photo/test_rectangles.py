@@ -37,7 +37,7 @@ def as_camera_sees(xyz):
 
 def write_codes(light, sigmas=(0.0, 0.0, 0.0, 0.0)):
     """Codes that a camera of the usual tones writes, or one so many standard deviations from it."""
-    usual, bends = expect_tones()
+    usual, *bends = expect_tones()
     table = decode_srgb(np.arange(256) / 255) * np.exp(usual + np.asarray(sigmas) @ bends)
     return np.interp(light, np.maximum.accumulate(table), np.arange(256))
 
@@ -87,6 +87,15 @@ def test_flat_patches_give_their_lab_and_difference_less_surely_than_with_the_ca
     assert m.delta_e_2000.low <= 2.74 <= m.delta_e_2000.high
     assert m.delta_e_2000.high - m.delta_e_2000.low > 1.5
     assert [f.code for f in m.quality] == ["no-card-mode"]
+
+
+def test_what_was_written_stays_beside_the_colour(picture):
+    """From before the tones of cameras are taken out: by this rule older records are compared."""
+    m, codes = measure_rectangles(picture, *BOXES), draw_patches()
+    linear = decode_srgb(codes[220:380, 120:280].mean(axis=(0, 1)) / 255) / decode_srgb(200 / 255)
+    written = xyz_to_lab(expect_camera(RGB_TO_XYZ["sRGB"]) @ linear)
+    assert m.spots["reference"].plain.lab == pytest.approx(written, abs=0.1)
+    assert np.linalg.norm(written - m.spots["reference"].lab) > 1
 
 
 def test_a_small_reflection_is_left_out(altered):
