@@ -67,11 +67,17 @@ def describe_stock(book: LotBook, entry: StockEntry) -> dict[str, Any]:
 
 
 def tell_learnt(entry: StockEntry) -> dict[str, Any] | None:
-    """Real over label strength as photos showed it, null while they taught nothing."""
+    """Real over label strength and the place of the band as photos showed them, null while they taught nothing."""
     if entry.learnt is None:
         return None
     value, low, high = (round(part, 4) for part in entry.learnt)
-    return {"strength_factor": value, "low": low, "high": high, "lot": entry.learnt_from_lot_id}
+    shift = None
+    if entry.shift:
+        middle, reach = entry.shift[0], 1.96 * entry.shift[1]
+        shift = {"value": middle, "low": round(middle - reach, 1), "high": round(middle + reach, 1)}
+    return {
+        "strength_factor": value, "low": low, "high": high, "shift_nm": shift, "lot": entry.learnt_from_lot_id,
+    }  # fmt: skip
 
 
 def name_colourant(code: str) -> str:
