@@ -73,7 +73,8 @@ def test_from_the_scan_to_the_end_of_sharing(shared: Server, browse: Callable[[s
     desk.wait_text("Sharing is stopped")
     desk.settle()
     desk.picture("share-stopped")
-    phone.wait_text("This browser is no longer let in")
+    # which of the two hangs on whether a connection of the phone's was still open, and that on how busy the machine is
+    wait_for(lambda: re.search("is no longer let in|does not answer", phone.text()), "the phone is not told")
     phone.pictures("share-over")
     phone.driver.refresh()
     wait_until_refused(phone)
