@@ -209,7 +209,8 @@ def test_one_glass_alone_is_measured_without_a_difference(there, missing):
     assert made.spots[missing] is None and made.spots["blank"]
     assert made.difference is None
     whole = measure("three glasses").spots[there]
-    assert made.spots[there].lab == pytest.approx(whole.lab, abs=0.3)
+    # beside another liquid the middle of both is what is estimated
+    assert made.spots[there].lab == pytest.approx(whole.lab, abs=0.5)
 
 
 @pytest.mark.parametrize("spots", [(), ("blank",)])
