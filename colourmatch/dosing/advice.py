@@ -56,11 +56,11 @@ def advise_unseen(problem: Problem, left_ml: Mapping[str, float]) -> Advice:
     if not problem.fit.success:
         return replace(_ask_again(), state_photographed=False)
     nothing = np.zeros((1, len(problem.stocks)))
-    step = replace(
+    step = _decide(
         gather_held(problem),
-        action="rephotograph",
-        reason="photo",
-        text=words.STIR,
+        "rephotograph",
+        "photo",
+        words.STIR,
         state_photographed=False,
         expected=expect_draws(problem.difference(*problem.after(nothing))[:, 0]),
     )
@@ -90,7 +90,7 @@ def advise(problem: Problem) -> Advice:
     if advice.action == "stop" and far:
         assert advice.now is not None
         if advice.now.value > FAR * problem.tolerance:
-            return replace(advice, action="rephotograph", reason="photo", text=words.LOOK_AT_THE_GLASSES)
+            return _decide(advice, "rephotograph", "photo", words.LOOK_AT_THE_GLASSES)
     if (
         problem.doubt is None
         or advice.action == "add"
@@ -98,7 +98,7 @@ def advise(problem: Problem) -> Advice:
         or not problem.fit.success
     ):
         return advice
-    return replace(advice, action="rephotograph", reason="photo", text=words.tell_doubt(problem.doubt))
+    return _decide(advice, "rephotograph", "photo", words.tell_doubt(problem.doubt))
 
 
 def _plan(problem: Problem) -> Advice:

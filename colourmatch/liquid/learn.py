@@ -241,7 +241,7 @@ def _batch_slopes(
     grad[..., layout.amounts] = per_absorbance @ layout.base.T * amounts
     if not layout.stocks:
         return
-    grad[..., layout.part] = (per_absorbance @ grows[..., None])[..., :1]
+    grad[..., layout.part] = per_absorbance @ grows[..., None]
     per_shape = (np.exp(draws[:, layout.factor]) * layout.peak)[:, None, None] * mg_per_l[:, :, None]
     _dye_slopes(layout, per_absorbance, per_shape, shapes, grad, layout.factor)
 
@@ -253,8 +253,7 @@ def _dye_slopes(
     columns = np.concatenate([*shapes, np.broadcast_to(short_wave_tail(), shapes[0][:, :1].shape)], axis=1)
     seen = per_absorbance @ columns.transpose(0, 2, 1)[:, None]
     count = len(layout.stocks)
-    places = amounts, layout.width, layout.shift
-    for k, place in enumerate(places):
+    for k, place in enumerate((amounts, layout.width, layout.shift)):
         grad[..., place] = per_shape * seen[..., k * count : (k + 1) * count]
     grad[..., layout.tail] = per_shape * seen[..., -1:]
 

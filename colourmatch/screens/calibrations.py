@@ -14,7 +14,7 @@ from colourmatch.instrument.incoming import note_for_lot
 from colourmatch.photo.card_profile import GREY_CARD, GREY_CARD_SD, PAPER_SD
 from colourmatch.screens import html as parts
 from colourmatch.screens import session
-from colourmatch.screens.fields import ask_figure, ask_name, ask_number, begin_act, pick_one
+from colourmatch.screens.fields import ask_figure, ask_name, ask_number, begin_act, pick_one, show_known
 from colourmatch.screens.photo_view import end_upload, show_refused, upload_photos
 from colourmatch.words.figures import tell_contents
 
@@ -83,18 +83,6 @@ def show_lots() -> None:
 
     if st.button("Read its photos with these", key=f"read-with-{lot}", type="primary"):
         session.act_once("read-with", note)
-
-
-def show_known(
-    known: list[Any], none: str, show_one: Callable[[Any], None], ask: Callable[[list[Any]], None]
-) -> None:
-    """What is in the book of one kind, and the form for more."""
-    if not known:
-        st.html(parts.empty(none))
-    for one in known:
-        show_one(one)
-    if session.may_enter():
-        ask(known)
 
 
 def show_card(card: Mapping[str, Any]) -> None:

@@ -13,6 +13,7 @@ import streamlit as st
 from colourmatch.book.checks import LABEL_LINES, LIMITS
 from colourmatch.book.entries import LotEntry, LotStory
 from colourmatch.screens import drafts, session
+from colourmatch.screens import html as parts
 from colourmatch.screens.lot_words import newest_id
 
 #: Figure -> what its field is called, and its step.
@@ -113,3 +114,15 @@ def ask_label_lines(key: str, now: Mapping[str, str]) -> dict[str, str]:
             for name in LABEL_LINES
         }
     return {name: line.strip() for name, line in lines.items() if line.strip()}
+
+
+def show_known(
+    known: list[Any], none: str, show_one: Callable[[Any], None], ask: Callable[[list[Any]], None]
+) -> None:
+    """What is in the book of one kind, and the form for more."""
+    if not known:
+        st.html(parts.empty(none))
+    for one in known:
+        show_one(one)
+    if session.may_enter():
+        ask(known)

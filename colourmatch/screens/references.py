@@ -19,6 +19,7 @@ from colourmatch.screens.fields import (
     begin_act,
     choose_one,
     pick_one,
+    show_known,
 )
 from colourmatch.screens.photo_view import end_upload, show_refused, upload_photos
 from colourmatch.words.figures import PAGES, tell_drift
@@ -48,13 +49,7 @@ def list_readings() -> list[dict[str, Any]]:
 
 def show_references() -> None:
     """The part of Set up that is about references."""
-    known = list_readings()
-    if not known:
-        st.html(parts.empty(_EMPTY))
-    for reference in known:
-        show_reference(reference)
-    if session.may_enter():
-        ask_reading(known)
+    show_known(list_readings(), _EMPTY, show_reference, ask_reading)
 
 
 def show_reference(reference: dict[str, Any]) -> None:

@@ -5,7 +5,8 @@ usage: python tests/bench/bench_dosing.py [LOTS] [--seed S] [--kinds KIND ...] [
 Readings are made from spectra by published sensors (calibration/sensors.json), a colour matrix fitted by the photo
 generator, a tone curve, noise, and pour errors; pixels are left out so that hundreds of lots take minutes. Lots vary in
 base, dye, a dye other than the reference's, label strength (to 15 %) and drop (to 12 %), pour and depth (1.5 %),
-ceilings that bind, batches already past, three phones, daylight and LED. The maker does what a photo's flag says: a colour
+ceilings that bind, batches already past, three phones, daylight and LED; of kind natural, which is played where it is named,
+the colour is a natural red whose band lies elsewhere. The maker does what a photo's flag says: a colour
 too strong for the camera is thinned with water from the next photo on. Printed: the figures asked of the dosing, and
 how well "now", the difference that all photos together give, is known near a match beside what the last photo alone
 says; both are held against the liquids themselves, so that the last photo's interval counts the pours too. With --fields the
