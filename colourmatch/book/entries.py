@@ -110,7 +110,7 @@ class AdditionEntry(LotEntry):
 
     def as_addition(self, stock: Stock | None = None) -> Addition:
         """The addition to compute with, of the stock as recorded or of another knowledge of the same stock."""
-        return Addition(stock or alike(Stock, self, name=self.stock), self.ml)
+        return Addition(stock or alike(Stock, self, name=self.stock, hand=self.unit), self.ml)
 
 
 @dataclass(frozen=True)

@@ -111,12 +111,16 @@ class StockEntry:
         spread = math.exp(1.96 * self.strength_rel_sd)
         return self.strength_factor, self.strength_factor / spread, self.strength_factor * spread
 
-    def as_stock(self, *, learnt: bool = True) -> Stock:
-        """The stock to compute with; `learnt` False takes the strength of the label."""
+    def as_stock(self, *, learnt: bool = True, lot_hand: str = "drops") -> Stock:
+        """The stock to compute with; `learnt` False takes the strength of the label.
+
+        lot_hand: in what a lot's doses are measured, where the stock says nothing of its own.
+        """
+        hand = self.hand if self.hand != "drops" else lot_hand
         if learnt:
-            return alike(Stock, self)
+            return alike(Stock, self, hand=hand)
         label, sd = self.label_strength_g_per_100ml, self.label_strength_rel_sd
-        return alike(Stock, self, strength_g_per_100ml=label, strength_rel_sd=sd)
+        return alike(Stock, self, strength_g_per_100ml=label, strength_rel_sd=sd, hand=hand)
 
 
 @dataclass(frozen=True)

@@ -59,7 +59,7 @@ class Stocks(Part):
             check_name(name, "name of the stock"), find_colourant(colourant).e_number, strength_g_per_100ml, drop_ml,
             made_in, strength_rel_sd, drop_rel_sd, density_g_per_ml,
         )  # fmt: skip
-        figures = asdict(check_stock(stock))
+        figures = _figures(check_stock(stock))
         values = {key: value if isinstance(value, str) else float(value) for key, value in figures.items()}
         name = stock.name
         notes = check_text(notes, "notes")
@@ -93,7 +93,7 @@ class Stocks(Part):
         facts: BottleFacts = {"hand": old.hand, **(bottle or {})}
         check_bottle(facts)
         self.put_away(old.id, "a fresh bottle took its place", entered_by=by.get("entered_by"))
-        label = asdict(old.as_stock(learnt=False))
+        label = _figures(old.as_stock(learnt=False))
         made = self.add(**label, notes=notes, bottle=facts, follows=old.id, **by)
         if old.learnt is None:
             return made
@@ -140,7 +140,7 @@ class Stocks(Part):
         """
         parent = self.get(stock)
         thin = dilute(parent.as_stock(learnt=False), fold, (name or "").strip() or None)
-        made = self.add(**asdict(thin), diluted_from=parent.id, bottle=bottle, **by)
+        made = self.add(**_figures(thin), diluted_from=parent.id, bottle=bottle, **by)
         learnt, label = (parent.strength_factor, parent.strength_rel_sd), (1.0, parent.label_strength_rel_sd)
         if learnt == label or made.learnt_from_lot_id is not None or made.strength_factor != 1:
             return made
@@ -291,3 +291,8 @@ class Stocks(Part):
         entry = {"stock_id": stock.id, "kind": kind, "text": "", **values}
         self._database.write(lambda c: insert_once(c, t.stock_entries, by, entry, **entry))
         return self.get(stock.id)
+
+
+def _figures(stock: Stock) -> dict[str, Any]:
+    """A stock as its row has it; the hand stands with what is said of the bottle."""
+    return {name: value for name, value in asdict(stock).items() if name != "hand"}

@@ -7,7 +7,7 @@ likely decides (8.2, simple acceptance on the probability of being within), and 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from math import ceil
 from typing import Any
@@ -16,6 +16,7 @@ import numpy as np
 
 from colourmatch.colour.difference import Interval
 from colourmatch.dosing.advice_facts import SURE, Advice, gather_facts, gather_held
+from colourmatch.dosing.by_hand import MOST_DROPS, warn_of_weight
 from colourmatch.dosing.doses import (
     Dose,
     chance_passed,
@@ -26,7 +27,7 @@ from colourmatch.dosing.doses import (
     round_down,
 )
 from colourmatch.dosing.doubt import FAR
-from colourmatch.dosing.plan import MOST_DROPS, MOST_OF_BATCH, PASSED_CHANCE, Line, plan_line
+from colourmatch.dosing.plan import MOST_OF_BATCH, PASSED_CHANCE, Line, plan_line
 from colourmatch.dosing.problem import PATIENCE, REPEATABILITY, Problem, expect_draws
 from colourmatch.dosing.rescue import LIKELY_NEARER, Rescue, find_filling_up, find_rescue
 from colourmatch.words import advice as words
@@ -68,8 +69,8 @@ def advise_unseen(problem: Problem, left_ml: Mapping[str, float]) -> Advice:
     drops = {k: int(ml[k] / stock.drop_ml + 0.5) for k, stock in enumerate(problem.stocks)}
     doses = count_doses(problem, keep_under_ceiling(problem, drops))
     if doses:
-        text = words.tell_rest_of_step(_describe(doses))
-        return replace(with_doses(problem, replace(step, action="add", reason="step"), doses), text=text)
+        step = with_doses(problem, replace(step, action="add", reason="step"), doses)
+        return replace(step, text=_tell_doses(words.tell_rest_of_step, doses))
     if not problem.keeps_ceiling(ml_of(problem, {k: 1 for k in problem.open_stocks[:1]})):
         return replace(step, text=words.NO_ROOM)
     return step
@@ -146,8 +147,14 @@ def _decide(facts: Advice, action: str, reason: str, text: str, **more: Any) -> 
     return replace(facts, action=action, reason=reason, text=text, **more)
 
 
-def _describe(doses: tuple[Dose, ...]) -> str:
-    return words.tell_doses([(dose.stock, dose.drops, dose.ml) for dose in doses], MOST_DROPS)
+def _tell_doses(tell: Callable[[list[str]], str], doses: tuple[Dose, ...]) -> str:
+    """A step's sentence, with what is to be said of a weight."""
+    uncounted = [dose.measured["unit"] == "drops" and dose.drops > MOST_DROPS for dose in doses]
+    parts = [
+        words.tell_uncounted(dose.stock, dose.drops, dose.ml) if many else dose.measured["text"]
+        for dose, many in zip(doses, uncounted, strict=True)
+    ]
+    return " ".join([tell(parts), *filter(None, (warn_of_weight(dose.measured) for dose in doses))])
 
 
 def _add(problem: Problem, line: Line, doses: tuple[Dose, ...], facts: Advice) -> Advice:
@@ -170,7 +177,7 @@ def with_doses(problem: Problem, step: Advice, doses: tuple[Dose, ...]) -> Advic
     scatter = np.cov((batch - reference)[1:].T)  # as in compare_draws: the first draw is the most probable
     return replace(
         step,
-        text=words.tell_step(_describe(doses)),
+        text=_tell_doses(words.tell_step, doses),
         doses=doses,
         predicted=expect_draws(problem.difference(*after)[:, 0]),
         predicted_lab=labs,

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.colour.difference import Interval, describe_difference
+from colourmatch.dosing.by_hand import Measured, measure_range
 from colourmatch.dosing.doses import Dose
 from colourmatch.dosing.plan import Line
 from colourmatch.dosing.problem import Problem, expect_draws
@@ -31,12 +32,13 @@ AMOUNTS_APART = 0.1
 
 
 class ToMatch(TypedDict):
-    """Whole dose of a stock to the nearest point, drops with their 95 % range."""
+    """Whole dose of a stock to the nearest point, drops with their 95 % range, and as the hand measures it."""
 
     stock: str
     drops: int
     low: int
     high: int
+    measured: Measured | None
 
 
 class StockLearnt(TypedDict):
@@ -219,16 +221,18 @@ def _surprises(problem: Problem, learnt: tuple[StockLearnt, ...]) -> Iterator[Su
 def _to_match(problem: Problem, line: Line) -> tuple[ToMatch, ...]:
     """Drops of each stock to the best dose: expected, and the 95 % range of where the draws have theirs."""
     low, high = np.quantile(line.draw_best, (0.025, 0.975))
-    drops = {problem.stocks[k].name: line.ml[:, k] / problem.stocks[k].drop_ml for k in line.used}
-    return tuple(
-        ToMatch(
-            stock=name,
-            drops=round(float(of[line.free_best])),
-            low=int(of[int(low)]),
-            high=ceil(float(of[int(np.ceil(high))])),
+    wanted = []
+    for k in line.used:
+        stock = problem.stocks[k]
+        of = line.ml[:, k] / stock.drop_ml
+        counts = round(float(of[line.free_best])), int(of[int(low)]), ceil(float(of[int(np.ceil(high))]))
+        drops, least, most = counts
+        wanted.append(
+            ToMatch(
+                stock=stock.name, drops=drops, low=least, high=most, measured=measure_range(stock, *counts)
+            )
         )
-        for name, of in drops.items()
-    )
+    return tuple(wanted)
 
 
 def _labs(problem: Problem, line: Line, t: int) -> tuple[Array, Array]:

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from colourmatch.dosing.by_hand import Measured, measure_dose
 from colourmatch.dosing.plan import PASSED_CHANCE, Line, passing_limit, safe_step
 from colourmatch.dosing.problem import REPEATABILITY, Problem
 
@@ -20,12 +21,13 @@ PROMISING = 0.12
 
 @dataclass(frozen=True)
 class Dose:
-    """An addition of one stock: whole drops and the millilitres and mg per litre of batch that they are."""
+    """An addition of one stock: whole drops, the millilitres and mg per litre of batch that they are, as it is measured."""
 
     stock: str
     drops: int
     ml: float
     mg_per_l: float
+    measured: Measured
 
     def to_json(self) -> dict[str, Any]:
         """One entry of `doses`."""
@@ -34,6 +36,7 @@ class Dose:
             "drops": self.drops,
             "ml": round(self.ml, 3),
             "mg_per_l": round(self.mg_per_l, 3),
+            "measured": self.measured,
         }
 
 
@@ -49,6 +52,7 @@ def count_doses(problem: Problem, drops: Mapping[int, int]) -> tuple[Dose, ...]:
             n,
             float(ml[k]),
             float(ml[k] * problem.stocks[k].mg_per_ml / volume * 1000),
+            measure_dose(problem.stocks[k], n, float(ml[k])),
         )
         for k, n in drops.items()
         if n > 0

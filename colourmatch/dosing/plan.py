@@ -28,8 +28,6 @@ WORTH_A_STOCK = 0.25
 MOST_OF_BATCH = 0.05
 #: Doses beyond this many mg/l are not searched (several times any legal limit for one colour in drinks).
 MOST_MG_PER_L = 600.0
-#: Above this many drops a dose is measured in millilitres.
-MOST_DROPS = 120
 
 
 @dataclass(frozen=True)

@@ -45,7 +45,7 @@ class Stock:
 
     `colourant` is an E number or a code of an unknown bottle. `made_in` is "water" or "batch" (made up in a
     little of the batch itself, so that it does not thin it). The two `rel_sd` are relative standard
-    deviations.
+    deviations. `hand`: in what its doses are measured, "drops", "ml" or "grams".
     """
 
     name: str
@@ -56,6 +56,7 @@ class Stock:
     strength_rel_sd: float = 0.20
     drop_rel_sd: float = 0.15
     density_g_per_ml: float = 1.0
+    hand: str = "drops"
 
     @property
     def mg_per_ml(self) -> float:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from colourmatch.book.entries import LotStory
-from colourmatch.dosing.plan import MOST_DROPS
+from colourmatch.dosing.by_hand import MOST_DROPS
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
 from colourmatch.words import answers as words

@@ -51,28 +51,23 @@ def tell_in_all(dilution: float) -> str:
     return f"That is 1 part made up to {dilution:g} in all: say so with the next photo."
 
 
-def tell_doses(doses: Iterable[tuple[str, int, float]], most_drops: int) -> str:
-    """Doses of (stock, drops, ml), a number of drops that nobody counts in millilitres first.
+def tell_uncounted(stock: str, drops: int, ml: float) -> str:
+    """A dose of more drops than anybody counts.
 
-    >>> tell_doses([("red", 12, 0.6), ("gold", 200, 10.0)], 120)
-    '12 drops of red and 10.00 ml of gold (200 drops)'
+    >>> tell_uncounted("gold", 200, 10.0)
+    '10.00 ml of gold (200 drops)'
     """
-    return " and ".join(
-        f"{ml:.2f} ml of {stock} ({tell_drops(drops)})"
-        if drops > most_drops
-        else f"{tell_drops(drops)} of {stock}"
-        for stock, drops, ml in doses
-    )
+    return f"{ml:.2f} ml of {stock} ({tell_drops(drops)})"
 
 
-def tell_step(doses: str) -> str:
+def tell_step(doses: Sequence[str]) -> str:
     """A step to add, from its doses in words."""
-    return f"Add {doses}, stir, wait for the bubbles to clear, photograph again."
+    return f"Add {' and '.join(doses)}, stir, wait for the bubbles to clear, photograph again."
 
 
-def tell_rest_of_step(doses: str) -> str:
+def tell_rest_of_step(doses: Sequence[str]) -> str:
     """What is left of a step, from its doses in words."""
-    return f"Add the rest of the step: {doses}. Then stir, wait for the bubbles to clear, photograph."
+    return f"Add the rest of the step: {' and '.join(doses)}. Then stir, wait for the bubbles to clear, photograph."
 
 
 def tell_doubt(doubt: str) -> str:

@@ -14,13 +14,13 @@ import numpy as np
 from colourmatch.book.entries import Lot, LotStory
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.shelf_records import StockEntry
+from colourmatch.dosing.by_hand import Measured, measure_dose
 from colourmatch.dosing.limits import room_mg_per_l
 from colourmatch.errors import InputError
 from colourmatch.liquid.stock import Addition, BatchState
 from colourmatch.records import as_json, pick
 from colourmatch.words.advice import tell_first_dose
 from colourmatch.words.figures import tell_drops
-from colourmatch.workflow.by_hand import hand_of, measure_dose
 from colourmatch.workflow.fitting import LEAST_LEARNT_SD
 
 #: Lots of one recipe need doses that differ by this much (one sd, relative), before two of them say how much: botanicals
@@ -47,7 +47,7 @@ class FirstDose:
     step_drops: int
     step_ml: float
     step_grams: float
-    measured: dict[str, Any]
+    measured: Measured
     lots: tuple[str, ...]
     text: str
 
@@ -139,7 +139,7 @@ def _true_mg_per_l(book: LotBook, story: LotStory, colourant: str) -> float:
 def _plan(
     story: LotStory, state: BatchState, entry: StockEntry, held: list[float], lots: tuple[str, ...]
 ) -> FirstDose | None:
-    stock = entry.as_stock()
+    stock = entry.as_stock(lot_hand=story.lot.hand)
     middle = float(np.mean(held))
     # what was seen counts as n - 1 degrees of freedom beside 3 of what lots usually differ by
     seen = float(np.var(held, ddof=1)) / middle**2 if len(held) > 1 else 0.0
@@ -155,11 +155,10 @@ def _plan(
         return None
     low, high = drops * math.exp(-1.96 * spread), drops * math.exp(1.96 * spread)
     step = min(drops / (1 + 1.645 * spread), _room_drops(story.lot, state, entry))
-    hand = hand_of(story, entry)
-    if hand == "drops":
+    if stock.hand == "drops":
         step = float(int(step + 1e-6))
     ml = step * stock.drop_ml
-    measured = measure_dose(entry, hand, int(step), ml)
+    measured = measure_dose(stock, int(step), ml)
     whole = tell_drops(round(drops), (math.floor(low), math.ceil(high)))
     text = tell_first_dose(lots, entry.name, whole, measured["text"])
     return FirstDose(

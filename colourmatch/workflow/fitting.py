@@ -128,7 +128,7 @@ def fit_story(book: LotBook, story: LotStory, photos: list[PhotoEntry]) -> tuple
     names = dict.fromkeys([*story.lot.stocks, *(a.stock for a in story.additions)])
     known = {entry.name: entry for entry in story.stock_entries}
     entries = [known.get(name) or book.stocks.get(name) for name in names]
-    stocks = tuple(entry.as_stock(learnt=False) for entry in entries)
+    stocks = tuple(entry.as_stock(learnt=False, lot_hand=story.lot.hand) for entry in entries)
     priors = [make_prior(entry) for entry in entries]
     target = None if story.lot.target_lab is None else target_covariance(book, story.lot)
     shots = [_shot(story, photo, stocks, target) for photo in photos]

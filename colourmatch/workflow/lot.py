@@ -26,7 +26,6 @@ from colourmatch.photo.quality import flag
 from colourmatch.records import pick
 from colourmatch.words.advice import tell_in_all
 from colourmatch.words.looks import tell_glass
-from colourmatch.workflow.by_hand import tell_by_hand
 from colourmatch.workflow.ceilings import ceiling_left
 from colourmatch.workflow.doubts import name_entry, put_question
 from colourmatch.workflow.fitting import (
@@ -150,10 +149,6 @@ def advise_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
 
 def advise_story(book: LotBook, story: LotStory, newest: Measurement | None = None) -> dict[str, Any]:
     """The advice for a story, as JSON; newest: the measurement of a photo that comes in just now, if one does."""
-    return tell_by_hand(book, story, _plan_story(book, story, newest))
-
-
-def _plan_story(book: LotBook, story: LotStory, newest: Measurement | None) -> dict[str, Any]:
     head, photos = story.lot, usable_photos(story)
     here = photos_of_state(story, photos)
     together = combine_state(story, here)

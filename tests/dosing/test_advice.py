@@ -12,9 +12,10 @@ from test_problem import RED, VIEW, YELLOW, ask, mix, pour
 
 from colourmatch.colour.difference import ciede2000
 from colourmatch.dosing.advice import CONFIRM, Advice, advise, advise_unseen, ask_for_photo
+from colourmatch.dosing.by_hand import MOST_DROPS
 from colourmatch.dosing.doses import explore
 from colourmatch.dosing.limits import ceiling_check
-from colourmatch.dosing.plan import MOST_DROPS, Line, plan_line
+from colourmatch.dosing.plan import Line, plan_line
 from colourmatch.dosing.problem import Problem
 from colourmatch.liquid.model import View
 from colourmatch.liquid.stock import Addition, BatchState, Stock, dilute
@@ -381,9 +382,9 @@ def test_every_advice_can_be_told(stocks, drops, red, blue, ceiling):
     assert told["text"] and told["text"][0].isupper() and told["text"].rstrip().endswith(".")
     assert "nan" not in told["text"] and "inf" not in told["text"].split()
     for dose in told["doses"]:
-        assert set(dose) == {"stock", "drops", "ml", "mg_per_l"}
+        assert set(dose) == {"stock", "drops", "ml", "mg_per_l", "measured"}
     for line in told["to_match"]:
-        assert set(line) == {"stock", "drops", "low", "high"} and line["low"] <= line["high"]
+        assert set(line) == {"stock", "drops", "low", "high", "measured"} and line["low"] <= line["high"]
     assert (told["predicted"] is None) == (told["action"] != "add")
     if told["predicted"]:
         interval = told["predicted"]["delta_e_2000"]
