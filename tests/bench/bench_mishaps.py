@@ -7,8 +7,10 @@ and reference are thinned unequally, a dose goes in twice or not at all, is misc
 another bottle, is not stirred in before the photo, an older photo is sent after it, or the stock has half or twice its
 label's strength. The same lot is played without it. The maker does what the advice says: stirs and photographs again,
 answers a question truly, blends back untinted batch where the advice says so. Harm: the lot ends more than 0.5 CIEDE2000
-beyond the same lot without. Named: within two photos of it the true cause, or the act that mends it, is among those named.
-Silent: harmed, and nothing was said.
+beyond the same lot without. Named: within two photos of it the true cause, or the act that mends it, is among those named
+(of all lots of the kind, and of those that were harmed). Silent: harmed, and nothing was said. Over its ceiling: more than
+5 % more colourant is really in than the ceiling allows, ever; and after a dose that was advised when a photo already showed
+the mishap.
 """
 
 from __future__ import annotations
@@ -172,6 +174,7 @@ class Played:
     doubts: int
     said: bool
     over: float
+    over_seen: float
     lines: list[str]
 
 
@@ -190,7 +193,8 @@ def play(case: Case, mishap: str, seed: list[int], tolerance: float = 1.0, field
     wrong = shelf[int(hand.integers(len(shelf)))]
     strength = case.strength * {"half": 0.5, "double": 2.0}.get(mishap, 1.0)
     lot = Lot(case, [stock], held=case.base, volume_ml=case.volume_ml)
-    steps, thinned, named_after, doubts, done_at, over, said = 0, 1.0, None, 0, None, 0.0, False
+    steps, thinned, named_after, doubts, done_at, said = 0, 1.0, None, 0, None, False
+    over = over_seen = 0.0
     lines: list[str] = []
     asked: list[object] = []
     refused: set[tuple[str, int]] = set()
@@ -279,10 +283,13 @@ def play(case: Case, mishap: str, seed: list[int], tolerance: float = 1.0, field
             break
         for one in advice.doses:
             dose(one.drops)
-        if case.ceiling is not None:
-            over = max(over, _red(lot) / case.ceiling)
+        if case.ceiling is not None and advice.doses:
+            filled = _red(lot) / case.ceiling
+            over = max(over, filled)
+            if mishap == "" or (done_at is not None and done_at <= photo):
+                over_seen = max(over_seen, filled)
     return Played(
-        lot.true_difference(), photo, advice.reason if advice.action == "stop" else "unfinished", named_after, doubts, said, over, lines,
+        lot.true_difference(), photo, advice.reason if advice.action == "stop" else "unfinished", named_after, doubts, said, over, over_seen, lines,
     )  # fmt: skip
 
 
@@ -317,13 +324,11 @@ def _answer(
         shown.aside = True
 
 
-def play_one(seed: int, fields: bool, task: tuple[str, int]) -> tuple[str, int, Played, Played]:
+def play_one(seed: int, fields: bool, task: tuple[str, int]) -> Played:
     mishap, k = task
-    rng = np.random.default_rng([seed, k])
     kinds = [kind for kind in KINDS if kind != "past"]
-    case = draw_case(rng, kinds[k % len(kinds)])
-    without = play(case, "", [seed, k], fields=fields)
-    return mishap, k, play(case, mishap, [seed, k], fields=fields) if mishap else without, without
+    case = draw_case(np.random.default_rng([seed, k]), kinds[k % len(kinds)])
+    return play(case, mishap, [seed, k], fields=fields)
 
 
 def main() -> None:
@@ -334,28 +339,37 @@ def main() -> None:
     parser.add_argument("--fields", action="store_true")
     parser.add_argument("--verbose", action="store_true")
     args = parser.parse_args()
-    tasks = [(m, k) for m in args.kinds for k in range(args.lots)]
+    tasks = [(m, k) for m in ("", *args.kinds) for k in range(args.lots)]
     with ProcessPoolExecutor(2) as pool:
-        done = list(pool.map(partial(play_one, args.seed, args.fields), tasks, chunksize=2))
+        played = pool.map(partial(play_one, args.seed, args.fields), tasks, chunksize=2)
+        done = dict(zip(tasks, played, strict=True))
+    without = [done["", k] for k in range(args.lots)]
     for mishap in args.kinds:
-        some = [(k, p, w) for m, k, p, w in done if m == mishap]
+        some = [(k, done[mishap, k], without[k]) for k in range(args.lots)]
         harm = [p.end > w.end + 0.5 for _, p, w in some]
         named = [p.named_after is not None and p.named_after <= 2 for _, p, _ in some]
         silent = [h and not p.said for h, (_, p, _) in zip(harm, some, strict=True)]
+        of_harmed = [n for n, h in zip(named, harm, strict=True) if h]
+        over, seen, alone = ([getattr(x, of) > 1.05 for x in lots] for of, lots in (
+            ("over", [p for _, p, _ in some]), ("over_seen", [p for _, p, _ in some]), ("over", [w for _, _, w in some]),
+        ))  # fmt: skip
         print(
-            f"{mishap or 'none':11} {len(some):3} lots  harmed {np.mean(harm):.2f}  silent {np.mean(silent):.2f}  named within two photos {np.mean(named):.2f}"
+            f"{mishap:11} {len(some):3} lots  harmed {np.mean(harm):.2f}  silent {np.mean(silent):.2f}  named within two photos {np.mean(named):.2f}"
+            f" (of harmed {sum(of_harmed)} of {len(of_harmed)})"
             f"  ends {np.median([p.end for _, p, _ in some]):.2f}  photos {np.mean([p.photos for _, p, _ in some]):.1f} (without {np.mean([w.photos for _, _, w in some]):.1f})"
-            f"  over ceiling {np.mean([p.over > 1.05 for _, p, _ in some]):.2f}"
+            f"  over ceiling {sum(over)}, by a dose after it showed {sum(seen)}, without the mishap {sum(alone)}"
         )
         if args.verbose:
             for k, p, w in some:
-                print(f" lot {k}: {p.end:.2f} without {w.end:.2f} {p.reason} named {p.named_after}")
+                print(
+                    f" lot {k}: {p.end:.2f} without {w.end:.2f} {p.reason} named {p.named_after} "
+                    f"over {p.over:.2f} seen {p.over_seen:.2f} without {w.over:.2f}"
+                )
                 print("\n".join(p.lines))
-    without = {k: w for _, k, _, w in done}
-    photos = sum(w.photos for w in without.values())
+    photos, doubts = sum(w.photos for w in without), sum(w.doubts for w in without)
     print(
-        f"without a mishap: {len(without)} lots, {photos} photos, doubts {sum(w.doubts for w in without.values())} "
-        f"({100 * sum(w.doubts for w in without.values()) / photos:.1f} % of photos), ends {np.mean([w.end for w in without.values()]):.2f}"
+        f"without a mishap: {len(without)} lots, {photos} photos, doubts {doubts} ({100 * doubts / photos:.1f} % of photos), "
+        f"ends {np.mean([w.end for w in without]):.2f}, over ceiling {sum(w.over > 1.05 for w in without)}"
     )
 
 
