@@ -46,18 +46,17 @@ def expect_draws(values: Array) -> Interval:
     return Interval(float(middle), float(low), float(high))
 
 
-#: A ceiling is passed when more than it by this part is in the batch; the chance taken of it, of a stock of which nothing
-#: is in yet, and of one that photos have shown, which lies within some per cent of what is likely.
-CEILING_SLACK, CEILING_CHANCE, CEILING_CHANCE_SEEN = 0.05, 0.05, 0.2
+#: A ceiling is passed when more than it by this part is in the batch; the chance taken of it.
+CEILING_SLACK, CEILING_CHANCE = 0.05, 0.05
 
 
-def count_draws(values: Array, label: Array, chance: float) -> Array:
+def count_draws(values: Array, label: Array) -> Array:
     """What counts toward a ceiling of figures known by draws (D, S), shape (S,).
 
     Never less than the label says and than is likely, and so much that the chance of more than it by CEILING_SLACK
-    is `chance` at most.
+    is CEILING_CHANCE at most.
     """
-    middle, high = np.quantile(values, (0.5, 1 - chance), axis=0)
+    middle, high = np.quantile(values, (0.5, 1 - CEILING_CHANCE), axis=0)
     counted: Array = np.maximum(label, np.maximum(middle, high / (1 + CEILING_SLACK)))
     return counted
 
@@ -186,18 +185,16 @@ class Problem:
     @cached_property
     def _counted(self) -> tuple[Array, Array]:
         factors, label = self.fit.strength_factors, np.ones(len(self.stocks))
-        new, seen = (count_draws(factors, label, p) for p in (CEILING_CHANCE, CEILING_CHANCE_SEEN))
-        factor = np.where([self.state.mg.get(s.name, 0.0) > 0 for s in self.stocks], seen, new)
         noted = np.array([self.state.concentration_mg_per_l(s.name) for s in self.stocks])
-        held = noted + 0 * self.fit.strength_factors
+        held = noted + 0 * factors
         unnoted = self.fit.unnoted_mg_per_l()
         held[:, : unnoted.shape[1]] += unnoted
-        return factor, count_draws(held * self.fit.strength_factors, noted, CEILING_CHANCE_SEEN)
+        return count_draws(factors, label), count_draws(held * factors, noted)
 
     @cached_property
     def _counted_other(self) -> float:
         """What counts toward a ceiling of colour that may be in from a bottle that was not noted, mg/l."""
-        return float(count_draws(self.fit.other_mg_per_l()[:, None], np.zeros(1), CEILING_CHANCE_SEEN)[0])
+        return float(count_draws(self.fit.other_mg_per_l()[:, None], np.zeros(1))[0])
 
     def room_ml(self) -> Array:
         """Millilitres of each stock alone that the ceilings leave room for, shape (S,); inf where there is none."""

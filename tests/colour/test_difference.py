@@ -3,9 +3,11 @@
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from scipy.stats import ncx2
 
 from colourmatch.colour.difference import (
     _root_of_falling,
+    bound_length,
     ciede2000,
     ciede2000_parts,
     compare_lab,
@@ -241,3 +243,13 @@ def test_a_difference_in_the_lost_direction_alone_is_not_proven():
     found = compare_lab([60.0, 0.0, 0.0], [60.0, 0.0, 4.0], 0.01 * np.eye(3), lost=np.diag([0.0, 0.0, 25.0]))
     assert found.delta_e_2000.low < 0.2
     assert 3 < found.delta_e_2000.value < 4
+
+
+@pytest.mark.parametrize("length", [0.0, 0.4, 3.0])
+def test_a_length_that_is_known_as_normal_ends_where_the_noncentral_chi_square_says(length):
+    """SciPy's distribution of the squared length (Patnaik 1949, Biometrika 36, 202, from memory)."""
+    sd = 0.3
+    low, high = bound_length([length, 0.0, 0.0], np.eye(3) * sd**2)
+    point = ncx2.ppf(0.975 if low > 0 else 0.95, 3, (length / sd) ** 2)
+    assert high == pytest.approx(sd * np.sqrt(point), rel=0.02)
+    assert (low > 0) == (length > 1)
