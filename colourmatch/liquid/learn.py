@@ -164,9 +164,7 @@ def _predict(layout: LotModel, draws: Array, data: Observed, hands: Hands, kind:
     depth = -2 * LN10 * (data.path * hands.deeper[kind])[..., None]
     held_absorbance = layout.batch_absorbance(draws, mg_per_l, data.thinning, spectra) + of_other
     reflect = np.exp(np.clip(depth * held_absorbance, *_LOOKS))
-    # photos of one view share one look at the reference
-    deep, group = np.unique(data.reference_path * hands.reference_deeper[kind], axis=1, return_inverse=True)
-    group = group.ravel()  # numpy 2.0 gives it a second axis
+    deep, group = _group_shots(data.reference_path * hands.reference_deeper[kind])
     ref_depth = -2 * LN10 * deep[..., None]
     ref = np.exp(np.clip(ref_depth * layout.reference_absorbance(draws, shapes[1])[:, None], *_LOOKS))
     sides = [(np.empty((count, shots, 3)), np.zeros((count, shots, 3, size))) for _ in range(2)]
@@ -217,6 +215,14 @@ def _predict(layout: LotModel, draws: Array, data: Observed, hands: Hands, kind:
         values[:, :, 3:] -= values[:, :, : most - 3]
         values[other_way] *= -1
     return _Predicted(sides[0], sides[1], gap)
+
+
+def _group_shots(depths: Array) -> tuple[Array, Places]:
+    """Photos of one view share one look at the reference: depths (D, N) without repeats (D, G), and of which each is (N,)."""
+    found: dict[bytes, int] = {}
+    group = np.array([found.setdefault(depth.tobytes(), len(found)) for depth in depths.T])
+    _, first = np.unique(group, return_index=True)
+    return depths[:, first], group
 
 
 def _lab_with_slope(xyz: Array, white: Array) -> tuple[Array, Array]:
