@@ -14,7 +14,6 @@ from typing import Any
 
 import numpy as np
 
-from colourmatch.colour.difference import Interval
 from colourmatch.dosing.advice_facts import SURE, Advice, gather_facts, gather_held
 from colourmatch.dosing.by_hand import MOST_DROPS, warn_of_weight
 from colourmatch.dosing.doses import (
@@ -117,7 +116,7 @@ def _plan(problem: Problem) -> Advice:
     # past the best, and not within the tolerance all the same
     back = None if facts.is_within() else rescue
     if back is not None and back.surely_past and gain < REPEATABILITY:
-        return _stop_past(facts)
+        return stop_past(facts)
     thinner = 0.0 if back is None else float(line.mean[0]) - back.predicted.value
     less = back is not None and back.chance_nearer > LIKELY_NEARER and gain < MORE_THAN_THINNING * thinner
     unsure = CONFIRM[0] < (facts.chance_within_tolerance or 0.0) < CONFIRM[1]
@@ -143,8 +142,8 @@ def _plan(problem: Problem) -> Advice:
     return _without_safe_drop(problem, line, facts)
 
 
-def _decide(facts: Advice, action: str, reason: str, text: str, **more: Any) -> Advice:
-    return replace(facts, action=action, reason=reason, text=text, **more)
+def _decide(facts: Advice, action: str, reason: str, text: str, finding: str = "", **more: Any) -> Advice:
+    return replace(facts, action=action, reason=reason, text=text, finding=finding, **more)
 
 
 def _tell_doses(tell: Callable[[list[str]], str], doses: tuple[Dose, ...]) -> str:
@@ -234,19 +233,17 @@ def _stop_ceiling(problem: Problem, line: Line, facts: Advice) -> Advice:
     return _decide(facts, "stop", "ceiling", text)
 
 
-def _stop_past(facts: Advice) -> Advice:
-    assert facts.now is not None and facts.rescue is not None
-    return _decide(facts, "stop", "past", say_past(facts.now, facts.rescue))
-
-
 def _stop_spoilt(facts: Advice, rescue: Rescue) -> Advice:
     assert facts.now is not None and facts.reachable is not None
-    figures = facts.now.to_json(), facts.reachable.to_json()
-    text = words.tell_spoilt(*figures, rescue.text, rescue.predicted.to_json())
-    return _decide(facts, "stop", "past", text, rescue=rescue)
+    said = words.tell_spoilt(facts.now.to_json(), facts.reachable.to_json())
+    text = f"{said} {rescue.text} {words.tell_from_there(rescue.predicted.to_json())}"
+    return _decide(facts, "stop", "past", text, finding=said, rescue=rescue)
 
 
-def say_past(now: Interval, rescue: Rescue) -> str:
-    """That the batch is past its match, and how to bring it back."""
-    blended = rescue.predicted.to_json() if rescue.untinted_ml > 0 else None
-    return words.tell_past(now.to_json(), rescue.text, blended)
+def stop_past(facts: Advice) -> Advice:
+    """The stop of a batch that is past its match, and how to bring it back."""
+    assert facts.now is not None and facts.rescue is not None
+    said, rescue = words.tell_past(facts.now.to_json()), facts.rescue
+    brought = words.tell_brought_to(rescue.predicted.to_json()) if rescue.untinted_ml > 0 else ""
+    text = " ".join(filter(None, (said, rescue.text, brought)))
+    return _decide(facts, "stop", "past", text, finding=said)

@@ -84,6 +84,7 @@ class Advice:
     now: the difference of the batch as its photos show it, None while none shows it as it is; expected: what it should
     be then. surely_short: even at the best dose the lot's stocks stay over the tolerance, with 95 % probability.
     amounts: the colour in the batch by labels and by photos; surprises: stocks whose strength is not that of the label.
+    finding: of the text what is so, without what to do about it, where that may be said in another way.
     """
 
     action: str = ""
@@ -111,6 +112,7 @@ class Advice:
     expected: Interval | None = None
     amounts: Amounts | None = None
     surprises: tuple[Surprise, ...] = ()
+    finding: str = ""
 
     def is_within(self, chance: float = LIKELY) -> bool:
         """Whether the batch is within the tolerance with at least this chance: rather than over it when none is given."""

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from colourmatch.colour.difference import Interval
-from colourmatch.dosing.advice import say_past, with_doses
+from colourmatch.dosing.advice import stop_past, with_doses
 from colourmatch.dosing.advice_facts import Advice
 from colourmatch.dosing.bottles import pick_bottle
 from colourmatch.dosing.doses import Dose, count_doses
@@ -154,7 +154,7 @@ def hold_back(problem: Problem, advice: Advice, other: OtherStock | MissingKind)
         predicted_covariance=None, problem=None,
     )  # fmt: skip
     if advice.rescue is not None and advice.now is not None:
-        return replace(held, reason="past", text=say_past(advice.now, advice.rescue))
+        return stop_past(held)
     assert advice.reachable is not None
     alone = [(one["stock"], one["drops"]) for one in advice.to_match]
     return replace(held, text=tell_held_back(alone, advice.reachable.to_json(), other.name))

@@ -122,10 +122,14 @@ def tell_room(left_mg_per_l: float) -> str:
     return f"The ceiling leaves {left_mg_per_l:.3g} mg/l."
 
 
-def tell_past(now: Figure, rescue: str, blended: Figure | None) -> str:
-    """That the batch is past its match, and how to bring it back; blended: what that should bring it to."""
-    text = f"Stop: the batch is past the match by now, the difference is {tell_interval(now)}. {rescue}"
-    return text if blended is None else f"{text} That should bring it to {tell_interval(blended)}."
+def tell_past(now: Figure) -> str:
+    """That the batch is past its match."""
+    return f"Stop: the batch is past the match by now, the difference is {tell_interval(now)}."
+
+
+def tell_brought_to(blended: Figure) -> str:
+    """What blending back should bring a batch to."""
+    return f"That should bring it to {tell_interval(blended)}."
 
 
 def tell_rescue(untinted_ml: float) -> str:
@@ -144,12 +148,17 @@ def tell_filling_up(ml: float) -> str:
     )
 
 
-def tell_spoilt(now: Figure, here: Figure, filling: str, reached: Figure) -> str:
-    """That the batch holds colour that no further drop undoes, and how to bring it back."""
+def tell_spoilt(now: Figure, here: Figure) -> str:
+    """That the batch holds colour that no further drop undoes."""
     return (
         f"Stop: there is colour in the batch that no further drop undoes; the difference is {tell_interval(now)}, and would "
-        f"come no nearer than {tell_interval(here)}. {filling} From there {tell_interval(reached)} can be reached."
+        f"come no nearer than {tell_interval(here)}."
     )
+
+
+def tell_from_there(reached: Figure) -> str:
+    """What can be reached once a batch was filled up."""
+    return f"From there {tell_interval(reached)} can be reached."
 
 
 def tell_before_blending(

@@ -77,9 +77,10 @@ def look_further(
 def _before_blending(advice: Advice, hints: Sequence[str]) -> str:
     """The text of a batch past its match that another colour would help more than blending back does."""
     assert advice.rescue is not None
-    start = advice.text.split(advice.rescue.text)[0].strip() if advice.rescue.text else advice.text
     left, ml = advice.rescue.predicted, advice.rescue.untinted_ml
-    return tell_before_blending(start, hints, ml, left.to_json(), fills_up=advice.rescue.set_aside_ml > 0)
+    return tell_before_blending(
+        advice.finding or advice.text, hints, ml, left.to_json(), fills_up=advice.rescue.set_aside_ml > 0
+    )
 
 
 def added_ml(problem: Problem, advice: Advice) -> list[float]:

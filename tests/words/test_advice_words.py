@@ -19,7 +19,7 @@ def test_a_chance_a_cost_and_what_is_missing_are_said_only_where_there_are_some(
 
 def test_untinted_batch_is_told_as_a_jug_can_be_read_and_none_is_not_told() -> None:
     assert advice.tell_rescue(0) == "" and "about 280 ml" in advice.tell_rescue(284.4)
-    assert advice.tell_past(NOW, "", None).count("1.2 (0.6 to 1.9)") == 1
+    assert advice.tell_past(NOW).count("1.2 (0.6 to 1.9)") == 1
     assert "about 280 ml" in advice.tell_before_blending("Stop.", ["Gold first."], 284.4, NOW)
 
 
