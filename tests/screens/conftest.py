@@ -67,6 +67,18 @@ def book(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, empty_book: bytes) -> 
     return open_book(place)
 
 
+@pytest.fixture
+def red(book: LotBook) -> str:
+    """A stock in the book."""
+    return book.stocks.add("red", "E129", 1.0).name
+
+
+@pytest.fixture
+def lot_id(book: LotBook, red: str) -> int:
+    """A lot of that stock, before its first photo."""
+    return book.lots.begin("bitter aperitif", 900, [red], ceiling_mg_per_l=30, jurisdiction="EU").id
+
+
 @pytest.fixture(scope="module", autouse=True)
 def _remembered(remembered: None) -> None:
     """Readings and fits are kept for all tests here."""
