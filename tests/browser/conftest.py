@@ -7,14 +7,12 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from batches import draw_batches
 from driving import CHROMIUM, DRIVER, Browsers, ForkedServer, Page, Server
 
 from colourmatch.book.lot_book import LotBook, open_book
-from colourmatch.simulate import Light, Phone, Pose, Scene, drink_transmittance, render_photo, save_photo
 from colourmatch.workflow.lot import record_photos
 
-#: Of the same colours as at full size, and drawn in a third of the time.
-SMALL = Pose(fill=0.85, tilt_degrees=3, width_px=1200, height_px=900)
 MISSING = pytest.mark.skipif(not (CHROMIUM and DRIVER), reason="chromium and chromedriver are not installed")
 
 
@@ -62,21 +60,27 @@ def red(book: LotBook) -> str:
 
 @pytest.fixture
 def browse(browsers: Browsers) -> Iterator[Callable[[str], Page]]:
-    """Opens a page in a browser with the screen of a phone or a desk."""
-    yield lambda name: Page(browsers.open(), name)
+    """Opens a browser with the screen of a phone or a desk."""
+    yield lambda screen: Page(browsers.open(), screen)
     browsers.give_back()
+
+
+@pytest.fixture
+def visit(app: Callable[[], Server], browse: Callable[[str], Page]) -> Callable[..., Page]:
+    """Opens a page of the file's app."""
+
+    def go(path: str = "", screen: str = "phone") -> Page:
+        page = browse(screen)
+        page.go(f"{app().url}/{path}")
+        return page
+
+    return go
 
 
 @pytest.fixture(scope="session")
 def photos(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     """Four photos of a batch that takes on colour until it matches."""
-    folder, base = tmp_path_factory.mktemp("photos"), {"caramel_a610": 0.01, "yellow_a430": 0.05}
-    made = []
-    for seed, mg_per_l in enumerate((1.0, 4.0, 8.0, 12.0), 1):
-        liquids = [drink_transmittance({"E129": mg}, **base) for mg in (12.0, mg_per_l)]
-        drawn = render_photo(Scene(*liquids), Phone(), Light(), SMALL, seed=seed)
-        made.append(save_photo(drawn, folder / f"batch-{seed}.jpg"))
-    return made
+    return draw_batches(tmp_path_factory.mktemp("photos"), 1.0, 4.0, 8.0, 12.0)
 
 
 @pytest.fixture(scope="module")

@@ -16,6 +16,7 @@ from contextlib import suppress
 from functools import cache
 from pathlib import Path
 from typing import Any
+from urllib.parse import urljoin
 
 import pytest
 
@@ -214,7 +215,8 @@ class Page:
         return self.driver.execute_cdp_cmd(command, values)
 
     def go(self, url: str) -> None:
-        self.driver.get(url)
+        """To an address, or to a path where the page is."""
+        self.driver.get(urljoin(self.driver.current_url, url))
         self.settle()
 
     def settle(self) -> None:

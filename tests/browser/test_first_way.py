@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from driving import Page, Server, wait_for
+from driving import Page
 
 from colourmatch.book.lot_book import LotBook
 
@@ -21,20 +21,10 @@ def act(page: Page, state: str, expected: str) -> None:
     page.find(f".cm-answer:is({expected}):not(.old)")
 
 
-def choose(page: Page, label: str, words: str) -> None:
-    """The first choice of a list that holds the words."""
-    box = page.click(f"[role=combobox][aria-label='{label}']")
-    box.send_keys(words)
-    wait_for(lambda: page.find_all("[role=option]"), f"nothing to choose for {words}")
-    box.send_keys("\n")
-    page.settle()
-
-
 def test_a_first_reading_is_a_tap_and_the_photo(
-    app: Callable[[], Server], browse: Callable[[str], Page], book: LotBook, photos: list[Path]
+    visit: Callable[..., Page], book: LotBook, photos: list[Path]
 ) -> None:
-    page = browse("phone")
-    page.go(app().url)
+    page = visit()
     (button,) = page.find_all(_SHOOT)
     assert button.is_displayed() and button.rect["y"] + button.rect["height"] <= page.height
     page.upload(photos[0])
@@ -46,10 +36,9 @@ def test_a_first_reading_is_a_tap_and_the_photo(
 
 
 def test_the_example_is_played_from_start_to_stop_and_leads_to_ones_own_lot(
-    app: Callable[[], Server], browse: Callable[[str], Page], book: LotBook
+    visit: Callable[..., Page], book: LotBook
 ) -> None:
-    page = browse("phone")
-    page.go(app().url)
+    page = visit()
     page.click(".st-key-example-first button")
     act(page, "photo", ".add")
     page.pictures("example-add")
@@ -72,28 +61,11 @@ def test_the_example_is_played_from_start_to_stop_and_leads_to_ones_own_lot(
     assert not page.complaints()
 
 
-def test_a_tab_stays_open_when_the_notice_goes_and_first_drops_are_few_taps_and_two_fields(
-    app: Callable[[], Server], browse: Callable[[str], Page], book: LotBook, photos: list[Path]
+def test_first_drops_are_few_taps_and_two_fields(
+    visit: Callable[..., Page], book: LotBook, photos: list[Path]
 ) -> None:
-    book.stocks.add("first", "E102", 1.0)  # so that the form is folded
-    server, page = app(), browse("phone")
-    page.go(f"{server.url}/set-up")
-    page.tap("summary", "Add a stock")
-    page.settle()
-    choose(page, "Colourant", "E129")
-    page.find("[aria-label='Name of the stock']").send_keys("red")
-    page.tap("button", "Add the stock")
-    page.wait_text("The stock red is on the shelf.")
-    page.settle()
-    page.tap("*[@data-testid='stTab']", "New lot")
-    wait_for(lambda: not page.find_all('[data-testid="stToast"]'), "a toast stays")
-    choose(page, "Stocks, the main one first", "red")
-    wait_for(lambda: "is on the shelf" not in page.text(), "the notice stayed")
-    page.settle()
-    assert page.find('[data-testid="stTab"][aria-selected="true"]').text == "New lot"
-    book.stocks.put_away("first")
-    page.taps = 0
-    page.go(server.url)
+    book.stocks.add("red", "E129", 1.0)
+    page = visit()
     page.click(".st-key-to-set-up button")
     fields = {"[aria-label='Name of the lot']": "cordial", "[aria-label='Batch, ml']": "900"}
     for css, value in fields.items():

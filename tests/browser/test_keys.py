@@ -5,18 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from driving import Page, Server, press, tab_to
+from driving import Page, press, tab_to, wait_for
 
 from colourmatch.book.lot_book import LotBook
 
 
 def test_from_an_empty_book_to_the_drops_with_keys_alone(
-    app: Callable[[], Server], browse: Callable[[str], Page], book: LotBook, photos: list[Path]
+    visit: Callable[..., Page], book: LotBook, photos: list[Path]
 ) -> None:
     from selenium.webdriver.common.keys import Keys
 
-    page = browse("phone")  # keys come by in the same order at either width
-    page.go(app().url)
+    page = visit()  # keys come by in the same order at either width
     tab_to(page, "Set up a stock and a lot")
     press(page, Keys.ENTER)
     page.wait_text("No stock yet.")
@@ -37,7 +36,13 @@ def test_from_an_empty_book_to_the_drops_with_keys_alone(
     tab_to(page, "Name of the lot")
     press(page, "cordial")
     tab_to(page, "Batch, ml")
-    press(page, "900")
+    press(page, "900", Keys.TAB)
+    for gone in ('[data-testid="stToast"]', '[data-testid="stAlert"]'):
+        wait_for(lambda gone=gone: not page.find_all(gone), f"{gone} stays")
+    page.settle()
+    assert (
+        page.find('[data-testid="stTab"][aria-selected="true"]').text == "New lot"
+    )  # as the notice has gone
     tab_to(page, "Begin the lot")
     press(page, Keys.ENTER)
     page.find(".cm-answer.photo")

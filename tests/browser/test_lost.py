@@ -6,6 +6,7 @@ import shutil
 import time
 from collections.abc import Callable
 from pathlib import Path
+from urllib.parse import urljoin
 
 import pytest
 from driving import Page, Server, wait_for
@@ -51,12 +52,11 @@ def half_type(page: Page, label: str, text: str) -> None:
 
 
 def test_what_was_typed_and_a_tap_outlive_a_crash_and_the_tap_counts_once(
-    app: Callable[[], Server], browse: Callable[[str], Page], book: LotBook, lot_id: int
+    app: Callable[[], Server], visit: Callable[..., Page], book: LotBook, lot_id: int
 ) -> None:
     from selenium.webdriver import ActionChains
 
-    server, page = app(), browse("phone")
-    page.go(f"{server.url}/match?lot={lot_id}")
+    server, page = app(), visit(f"match?lot={lot_id}")
     page.unfold()
     write_in(page, NAME, "AB", "\n")
     page.settle()
@@ -87,11 +87,10 @@ def test_what_was_typed_and_a_tap_outlive_a_crash_and_the_tap_counts_once(
 
 
 def test_a_reload_in_the_middle_of_an_upload_loses_nothing_confirmed(
-    app: Callable[[], Server], browse: Callable[[str], Page], book: LotBook, red: str, photos: list[Path]
+    visit: Callable[..., Page], book: LotBook, red: str, photos: list[Path]
 ) -> None:
     lot_id, photos = book.lots.begin("aperitif", 900, [red], ceiling_mg_per_l=30).id, photos[:3]
-    server, page = app(), browse("phone")
-    page.go(f"{server.url}/match?lot={lot_id}")
+    page = visit(f"match?lot={lot_id}")
     page.upload(*photos)
     wait_for(lambda: book.lots.story(lot_id).photos, "no photo was measured")
     page.driver.refresh()
@@ -110,17 +109,16 @@ def test_a_reload_in_the_middle_of_an_upload_loses_nothing_confirmed(
 
 
 def test_two_windows_of_one_browser_do_not_share_an_act(
-    app: Callable[[], Server], browse: Callable[[str], Page], book: LotBook, lot_id: int
+    visit: Callable[..., Page], book: LotBook, lot_id: int
 ) -> None:
     """Each window writes its own note; were their tokens one, the second would be taken for a repeated tap."""
     from selenium.webdriver.common.keys import Keys
 
-    server, page = app(), browse("desk")
-    page.go(f"{server.url}/match?lot={lot_id}")
-    first = page.driver.current_window_handle
+    page = visit(f"match?lot={lot_id}", "desk")
+    url, first = page.driver.current_url, page.driver.current_window_handle
     page.driver.switch_to.new_window("tab")
     page.take_window()
-    page.go(f"{server.url}/match?lot={lot_id}")
+    page.go(url)
     second = page.driver.current_window_handle
     for window in (first, second):
         page.driver.switch_to.window(window)
@@ -139,16 +137,15 @@ def test_two_windows_of_one_browser_do_not_share_an_act(
 
 
 def test_what_is_half_typed_survives_a_reload_and_a_closed_tab(
-    app: Callable[[], Server], browse: Callable[[str], Page], book: LotBook, lot_id: int
+    visit: Callable[..., Page], book: LotBook, lot_id: int
 ) -> None:
     from selenium.webdriver.common.keys import Keys
 
-    server, page = app(), browse("desk")
-    page.go(f"{server.url}/match?lot={lot_id}")
+    page = visit(f"match?lot={lot_id}", "desk")
     assert not page.run(_VISITS_LEFT)
     reload_half_typed(page, {"How many drops": "7", "Reason": "weighed ag"})
     assert page.run(_VISITS_LEFT), "the page before was not named"
-    page.go(f"{server.url}/set-up")
+    page.go("/set-up")
     page.tap("*[@data-testid='stTab']", "New lot")
     page.settle()
     write_in(page, "Name of the lot", "bitter aperitif", Keys.TAB)
@@ -159,14 +156,14 @@ def test_what_is_half_typed_survives_a_reload_and_a_closed_tab(
     assert page.find('[data-testid="stTab"][aria-selected="true"]').text == "New lot"
     assert shown(page, "Name of the lot") == ["bitter aperitif"] and "900" in shown(page, "Batch, ml")
     half_type(page, "Lot number (optional)", "2025-")
-    old = page.driver.current_window_handle
+    url, old = page.driver.current_url, page.driver.current_window_handle
     page.driver.switch_to.new_window("tab")
     new = page.driver.current_window_handle
     page.driver.switch_to.window(old)
     page.driver.close()
     page.driver.switch_to.window(new)
     page.take_window()
-    page.go(f"{server.url}/set-up?part=New+lot")
+    page.go(urljoin(url, "/set-up?part=New+lot"))
     wait_for(lambda: shown(page, "Lot number (optional)") == ["2025-"], "the word under way is lost")
     page.settle()
     before = book.lots.count()
@@ -175,7 +172,7 @@ def test_what_is_half_typed_survives_a_reload_and_a_closed_tab(
     lot = book.lots.search()[0]
     assert (lot.name, lot.number, lot.volume_ml, lot.ceiling_mg_per_l) == ("bitter aperitif", "2025-", 900, 4)
     page.settle()
-    page.go(f"{server.url}/set-up?part=New+lot")
+    page.go("/set-up?part=New+lot")
     time.sleep(1)  # what was put back before would come within this
     assert shown(page, "Name of the lot") == [""]
 
@@ -192,11 +189,10 @@ def reload_half_typed(page: Page, texts: dict[str, str]) -> None:
 
 
 def test_a_browser_keeps_the_name_of_who_enters(
-    app: Callable[[], Server], browse: Callable[[str], Page]
+    app: Callable[[], Server], visit: Callable[..., Page]
 ) -> None:
-    server, page = app(), browse("phone")
-    set_up = f"{server.url}/set-up"
-    page.go(set_up)
+    server, page = app(), visit("set-up")
+    set_up = page.driver.current_url
     page.tap("summary", "Name, measures")
     write_in(page, NAME, "Zoë <1>", "\n")
     page.settle()

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from driving import Page, Server, press, tab_to, wait_for
+from driving import Page, press, tab_to, wait_for
 
 from colourmatch.book.lot_book import LotBook
 from colourmatch.workflow.lot import record_photos
@@ -68,14 +68,13 @@ def check(page: Page, state: str) -> dict[str, Any]:
 
 
 def test_each_state_is_one_answer_in_the_first_screen(
-    app: Callable[[], Server],
-    browse: Callable[[str], Page],
+    visit: Callable[..., Page],
     book: LotBook,
     play: Callable[..., int],
     photos: list[Path],
 ) -> None:
-    server, page, long_name = app(), browse("phone"), "a yellow with a long name"
-    one = play(photos[:1])
+    long_name = "a yellow with a long name"
+    page, one = visit(), play(photos[:1])
     book.stocks.add(long_name, "E102", 0.5)
     two = book.lots.begin("shrub", 900, ["red", long_name], ceiling_mg_per_l=60).id
     record_photos(book, two, [photos[0]])
@@ -88,7 +87,7 @@ def test_each_state_is_one_answer_in_the_first_screen(
         ("two", two, "add"),
         ("add", one, "add"),
     ):
-        page.go(f"{server.url}/match?lot={lot_id}")
+        page.go(f"/match?lot={lot_id}")
         check(page, state)
         assert ("ceiling is passed" in page.text()) is (name == "over")
         page.pictures(f"match-{name}")
@@ -99,7 +98,7 @@ def test_each_state_is_one_answer_in_the_first_screen(
     page.pictures("match-photo")
     assert not page.find_all(".st-key-cm-details details[open]") and not page.complaints()
     page.resize("desk")
-    page.go(f"{server.url}/match?lot={one}")
+    page.go(f"/match?lot={one}")
     page.find(".st-key-cm-details details[open]")
     page.settle()
     left, right = page.find(".st-key-cm-left").rect, page.find(".st-key-cm-details").rect
@@ -109,17 +108,16 @@ def test_each_state_is_one_answer_in_the_first_screen(
 
 
 def test_nothing_moves_after_a_photo_and_the_lot_is_finished_and_opened_again(
-    app: Callable[[], Server],
-    browse: Callable[[str], Page],
+    visit: Callable[..., Page],
     book: LotBook,
     play: Callable[..., int],
     photos: list[Path],
 ) -> None:
     from selenium.webdriver.common.keys import Keys
 
-    server, page, lot_id = app(), browse("phone"), play(photos[1:3])
+    lot_id = play(photos[1:3])
     book.additions.add(lot_id, "red", drops=7.2)
-    page.go(f"{server.url}/match?lot={lot_id}")
+    page = visit(f"match?lot={lot_id}")
     page.run(_WATCH)
     page.upload(photos[3])
     page.find(".cm-answer.stop")
@@ -137,14 +135,13 @@ def test_nothing_moves_after_a_photo_and_the_lot_is_finished_and_opened_again(
 
 
 def test_an_entry_from_far_down_the_page_is_taken_back_at_its_message(
-    app: Callable[[], Server],
-    browse: Callable[[str], Page],
+    visit: Callable[..., Page],
     book: LotBook,
     play: Callable[..., int],
     photos: list[Path],
 ) -> None:
-    server, page, lot_id = app(), browse("phone"), play(photos[:1])
-    page.go(f"{server.url}/match?lot={lot_id}")
+    lot_id = play(photos[:1])
+    page = visit(f"match?lot={lot_id}")
     page.unfold()
     page.tap("summary", "Another amount went in")
     page.settle()

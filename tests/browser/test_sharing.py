@@ -124,7 +124,10 @@ def test_from_the_scan_to_the_end_of_sharing(shared: Server, browse: Callable[[s
     wait_for(lambda: re.search("is no longer let in|does not answer", phone.text()), "the phone is not told")
     phone.pictures("share-over")
     phone.driver.refresh()
-    wait_until_refused(phone)
+    # nothing listens there any more, or what still listens says that sharing is stopped
+    wait_for(
+        lambda: re.search("Sharing is stopped|can.t be reached|refused", phone.text()), "the phone still sees"
+    )
     desk.go(f"{shared.url}/match?lot=1")
     assert not desk.complaints() and not phone.complaints()
     assert told["code"] not in shared.log.read_text() and cookie["value"] not in shared.log.read_text()
@@ -134,11 +137,3 @@ def find_others(desk: Page) -> str:
     """What the page says of how many are in."""
     found = re.search(r"(No|\d+) other browsers? ", desk.text())
     return found[0] if found else ""
-
-
-def wait_until_refused(phone: Page) -> None:
-    """After the stop nothing listens there any more, or what still listens says that sharing is stopped."""
-    wait_for(
-        lambda: re.search("Sharing is stopped|can.t be reached|refused", phone.text()),
-        "the phone still sees what it saw",
-    )

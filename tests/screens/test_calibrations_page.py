@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from visiting import fill, open_app, refusal, shown, tap, upload
+from visiting import field, fill, open_app, refusal, shown, tap, upload
 
 from colourmatch.book.calibrations import KNOWN
 from colourmatch.book.lot_book import LotBook
@@ -69,8 +69,10 @@ def test_a_card_is_chosen_for_one_lot_or_all_and_forgotten(book: LotBook, lot_id
     app = open_app("calibrations")
     assert "0.740 ± 0.004 in the top row" in shown(app)
     assert "Choose a card or a light first." in refusal(tap(app, "read-with-"))
+    newer = book.lots.begin("newer", 500, ["red"]).id
+    assert field(app, "read-with-lot").value == lot_id and field(app.run(), "read-with-lot").value == newer
     tap(fill(app, {"read-card-": "kitchen"}), "read-with-")
-    assert book.calibrations.lot_choice(lot_id) == {"card": "kitchen", "light": None}
+    assert book.calibrations.lot_choice(newer) == {"card": "kitchen", "light": None}
     assert "are now read with the card kitchen." in shown(app)
     tap(app, "card-default-")
     assert cards.default_card(book) == "kitchen"

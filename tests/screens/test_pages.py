@@ -92,7 +92,7 @@ def test_the_next_photos_may_be_thinned_otherwise(
 def test_photos_of_one_state_are_shown_together_and_a_disagreement_is_told(
     book: LotBook, lot_id: int, photos: list[Path], tmp_path: Path
 ) -> None:
-    first, after = photos  # one before the drops, one after: no two photos of the same glasses
+    first, after, _ = photos  # one before the drops, one after: no two photos of the same glasses
     again = tmp_path / "again.jpg"
     Image.open(first).save(again, quality=88)
     record_photos(book, lot_id, [first, after])
@@ -247,6 +247,26 @@ def test_the_list_finds_lots_and_tells_the_story_of_one(book: LotBook, lot_id: i
     assert buttons(app, "lot-") == ["Open <b>shrub</b> (L2)"]
     app.text_input(key="lots-search").set_value("nothing like it").run()
     assert not buttons(app, "lot-") and "No lot fits." in shown(app)
+    app.text_input(key="lots-search").set_value("").run()
+    book.lots.begin("newer", 500, ["red"])  # it stands first now
+    app.button(key=f"lot-{lot_id}").click().run()
+    assert str(lot_id) in app.query_params["lot"]
+
+
+def test_a_recall_names_the_lots_that_hold_the_batch_and_the_log_who_did_what(book: LotBook) -> None:
+    book.stocks.add("red", "E129", 1.0, bottle={"supplier_batch": "K-1207"})
+    lots = [book.lots.begin(name, 900, ["red"], number=f"26-04{name}").id for name in "ABC"]
+    for lot_id in lots[:2]:
+        book.additions.add(lot_id, "red", ml=2, entered_by="CD")
+    app = fill(open_app("lots"), {"recall-batch": "k-1207"}).run()
+    held = [str(link.proto.label).replace("\\", "") for link in app.get("page_link")]
+    assert [any(f"lot 26-04{name} " in one for one in held) for name in "ABC"] == [True, True, False]
+    assert refusal(fill(app, {"recall-batch": "K-9"}).run())
+    assert by_key(app.button, f"lot-{lots[0]}")  # the list stays usable
+    app.session_state["log"] = True
+    app.run()
+    (line,) = [line for line in shown(app).split("<p") if "26-04A" in line and "CD" in line]
+    assert "2 ml of red" in line
 
 
 # ---- failures ------------------------------------------------------------------------------------------------------

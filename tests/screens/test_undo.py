@@ -199,13 +199,6 @@ def test_figures_of_the_lot_are_those_of_its_newest_amendment(book: LotBook, lot
     assert (lot.volume_ml, lot.ceiling_mg_per_l) == (850, 40)
 
 
-def test_a_row_of_the_list_opens_the_lot_that_was_tapped(book: LotBook, lot_id: int) -> None:
-    app = open_app("lots")
-    book.lots.begin("newer", 500, ["red"])  # it stands first now
-    app.button(key=f"lot-{lot_id}").click().run()
-    assert str(lot_id) in app.query_params["lot"]
-
-
 def test_a_reading_stays_the_one_that_was_chosen_when_another_is_noted(book: LotBook, lot_id: int) -> None:
     for name, lab in (("B", [60, 45, 30]), ("C", [50, 45, 30])):
         enter_reference(book, name, lab)
@@ -216,13 +209,3 @@ def test_a_reading_stays_the_one_that_was_chosen_when_another_is_noted(book: Lot
     enter_reference(book, "A", [70, 45, 30])  # it stands before the others
     tap(app, f"target-{lot_id}-choose")
     assert book.lots.get(lot_id).target_lab == (50, 45, 30)
-
-
-def test_card_and_phone_begin_at_the_newest_lot(book: LotBook, lot_id: int) -> None:
-    from colourmatch.instrument.cards import enter_card
-
-    enter_card(book, "kitchen", [0.74, 0.48, 0.33, 0.18, 0.085, 0.03])
-    app = open_app("calibrations")
-    assert field(app, "read-with-lot").value == lot_id
-    newer = book.lots.begin("newer", 500, ["red"]).id
-    assert field(app.run(), "read-with-lot").value == newer

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from driving import SCREENS, Page, Server, press, wait_for
+from driving import SCREENS, Page, press, wait_for
 from PIL import Image
 
 from colourmatch.screens.rectangle_field import LABELS
@@ -84,11 +84,10 @@ def draw(page: Page, start: tuple[float, float], end: tuple[float, float]) -> No
 
 @pytest.mark.parametrize("screen", SCREENS)
 def test_marks_by_finger_or_mouse_are_set_down_and_moved(
-    app: Callable[[], Server], browse: Callable[[str], Page], photo: Path, screen: str
+    visit: Callable[..., Page], photo: Path, screen: str
 ) -> None:
-    page = browse(screen)
+    page = visit("picker", screen)
     page.tell("Emulation.setTouchEmulationEnabled", {"enabled": screen == "phone"})
-    page.go(f"{app().url}/picker")
     page.upload(photo)
     page.wait_text("Mark white and both liquids on the picture")
     for name in LABELS:
