@@ -12,7 +12,6 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
-from contextlib import suppress
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -354,7 +353,7 @@ def open_browser(profile: Path) -> Any:
 class Browsers:
     """The browsers of one test process: starting one costs more than most tests do in it.
 
-    A test's first page is a new tab of the one that stays open, without cookies and without what was stored; each
+    A test's first page is in a new tab of the one that stays open, without cookies and without what was stored; each
     further page, which stands for another person's browser, has one of its own until the test ends.
     """
 
@@ -365,53 +364,44 @@ class Browsers:
 
     def open(self) -> Any:
         """A driver for one more page of this test."""
-        if not self.lent:
-            self.lent = True
-            return self._fresh_tab()
-        self.others.append(self._start())
-        return self.others[-1]
+        if self.lent:
+            self.others.append(self._start())
+            return self.others[-1]
+        self.lent, self.kept = True, self.kept or self._start()
+        return self.kept
 
     def give_back(self) -> None:
         """The test is over: no page of it may come to the next app, which has the same address."""
         from selenium.common.exceptions import WebDriverException
 
-        if self.lent and self.kept is not None:
-            with suppress(WebDriverException):
-                for handle in self.kept.window_handles:
-                    self.kept.switch_to.window(handle)
-                    self.kept.execute_script("try { localStorage.clear() } catch { }")
-                    self.kept.get("about:blank")
         self.lent = False
         while self.others:
             self.others.pop().quit()
+        try:
+            if self.kept is not None:
+                self._clear()
+        except WebDriverException:  # it went down with the test
+            self.quit()
 
     def quit(self) -> None:
         """The test process ends."""
-        self.give_back()
         if self.kept is not None:
             self.kept.quit()
+        self.kept = None
 
     def _start(self) -> Any:
         self.count += 1
         return open_browser(self.folder / f"profile-{self.count}")
 
-    def _fresh_tab(self) -> Any:
-        from selenium.common.exceptions import WebDriverException
-
-        if self.kept is not None:
-            try:
-                old = self.kept.window_handles
-                self.kept.switch_to.window(old[0])
-                self.kept.switch_to.new_window("tab")
-                new = self.kept.current_window_handle
-                for handle in old:
-                    self.kept.switch_to.window(handle)
-                    self.kept.close()
-                self.kept.switch_to.window(new)
-                self.kept.execute_cdp_cmd("Network.clearBrowserCookies", {})
-                self.kept.get_log("browser")
-                return self.kept
-            except WebDriverException:  # it went down with the test before
-                self.kept.quit()
-        self.kept = self._start()
-        return self.kept
+    def _clear(self) -> None:
+        old = self.kept.window_handles
+        self.kept.switch_to.window(old[0])
+        self.kept.switch_to.new_window("tab")
+        new = self.kept.current_window_handle
+        for handle in old:
+            self.kept.switch_to.window(handle)
+            self.kept.execute_script("try { localStorage.clear() } catch { }")
+            self.kept.close()
+        self.kept.switch_to.window(new)
+        self.kept.execute_cdp_cmd("Network.clearBrowserCookies", {})
+        self.kept.get_log("browser")

@@ -133,20 +133,22 @@ def test_a_page_keeps_what_every_page_must(
     assert not [secret for secret in SECRETS if secret in told], told
 
 
-def test_a_trend_with_its_charts_fits_its_screen(
+def test_a_trend_with_its_charts_and_a_lot_without_a_photo_fit_their_screens(
     app: Callable[[], Server], filled: LotBook, page: Page
 ) -> None:
     for number in range(4):
         lot_id = filled.lots.begin(f"lot {number}", 900, "yellow").id
         filled.photos.add(lot_id, filled.lots.story(2).photos[-1].measurement)
         filled.lots.close(lot_id, "matched")
-    page.go(f"{app().url}/trend")
-    for screen in SCREENS:
-        page.resize(screen)
-        page.wait_text("Reading it")
-        page.settle()
-        check_screen(page)
-    check_rules(page)
+    begun = filled.lots.begin("begun", 900, "yellow").id
+    for path, words in (("trend", "Reading it"), (f"match?lot={begun}", "Lay the card")):
+        page.go(f"{app().url}/{path}")
+        for screen in SCREENS:
+            page.resize(screen)
+            page.wait_text(words)
+            page.settle()
+            check_screen(page)
+        check_rules(page)
 
 
 def check_screen(page: Page) -> None:

@@ -235,6 +235,7 @@ def test_the_list_finds_lots_and_tells_the_story_of_one(book: LotBook, lot_id: i
     for words in (
         "9 drops of red (0.45 ml, 4.5 mg)",
         "Sample of 20 ml taken",
+        "A sample that stood on the bench is not poured back",
         "Colour: Allura red AC (E129)",
     ):
         assert words in shown(app)
