@@ -1,4 +1,4 @@
-"""Browsers, servers and drawn photos for the tests that drive the app from outside."""
+"""Browsers, apps and drawn photos for the tests that drive the app from outside."""
 
 from __future__ import annotations
 
@@ -7,36 +7,31 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from driving import Browsers, ForkedServer, Page, Server
+from batches import draw_batches
+from driving import CHROMIUM, DRIVER, Browsers, ForkedServer, Page, Server
 
 from colourmatch.book.lot_book import LotBook, open_book
-from colourmatch.simulate import Light, Phone, Pose, Scene, drink_transmittance, render_photo, save_photo
+from colourmatch.workflow.lot import record_photos
 
-#: Of the same colours as at full size, and drawn in a third of the time.
-SMALL = Pose(fill=0.85, tilt_degrees=3, width_px=1200, height_px=900)
-
-
-@pytest.fixture
-def book(tmp_path: Path) -> LotBook:
-    return open_book(tmp_path / "book.sqlite")
+MISSING = pytest.mark.skipif(not (CHROMIUM and DRIVER), reason="chromium and chromedriver are not installed")
 
 
-@pytest.fixture
-def serve(tmp_path: Path, book: LotBook) -> Iterator[Callable[..., Server]]:
-    """Starts the app with the options given; it is ended whatever happens."""
-    started: list[Server] = []
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """All tests of this folder drive a browser; tests/conftest.py puts what is marked so first."""
+    for item in items:
+        if Path(__file__).parent in item.path.parents:
+            item.add_marker(pytest.mark.browser)
+            item.add_marker(MISSING)
 
-    def start(*options: str) -> Server:
-        started.append((Server if options else ForkedServer)(tmp_path, book.place, *options))
-        return started[-1]
 
-    yield start
-    for server in started:
-        server.stop()
+@pytest.fixture(scope="module", autouse=True)
+def _remembered(remembered: None) -> None:
+    """Readings and fits are kept for the lots of a file."""
 
 
 @pytest.fixture(scope="module")
-def shared_app(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[[], Server]]:
+def app(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[[], Server]]:
     """One book and one app for a file whose tests have lots of their own: a start costs more than most tests.
 
     It is started again where a test has killed it, and what was typed before and not sent is thrown away.
@@ -56,30 +51,55 @@ def shared_app(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[[]
 
 
 @pytest.fixture(scope="module")
-def shared_book(shared_app: Callable[[], Server]) -> Iterator[LotBook]:
-    """The book of the file's app, with a stock."""
-    with open_book(shared_app().book) as book:
-        book.stocks.add("red", "E129", 1.0)
+def book(app: Callable[[], Server]) -> Iterator[LotBook]:
+    """The book of the file's app; it begins empty."""
+    with open_book(app().book) as book:
         yield book
+
+
+@pytest.fixture(scope="module")
+def red(book: LotBook) -> str:
+    """A stock in the book."""
+    return book.stocks.add("red", "E129", 1.0).name
 
 
 @pytest.fixture
 def browse(browsers: Browsers) -> Iterator[Callable[[str], Page]]:
-    """Opens a page in a browser with the screen of a phone or a desk."""
-    yield lambda name: Page(browsers.open(), name)
+    """Opens a browser with the screen of a phone or a desk."""
+    yield lambda screen: Page(browsers.open(), screen)
     browsers.give_back()
+
+
+@pytest.fixture
+def visit(app: Callable[[], Server], browse: Callable[[str], Page]) -> Callable[..., Page]:
+    """Opens a page of the file's app."""
+
+    def go(path: str = "", screen: str = "phone") -> Page:
+        page = browse(screen)
+        page.go(f"{app().url}/{path}")
+        return page
+
+    return go
 
 
 @pytest.fixture(scope="session")
 def photos(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
-    """Three photos of a batch that takes on colour."""
-    folder, base = tmp_path_factory.mktemp("photos"), {"caramel_a610": 0.01, "yellow_a430": 0.05}
-    made = []
-    for seed, mg_per_l in enumerate((1.0, 4.0, 8.0), 1):
-        scene = Scene(
-            reference=drink_transmittance({"E129": 12.0}, **base),
-            batch=drink_transmittance({"E129": mg_per_l}, **base),
-        )
-        drawn = render_photo(scene, Phone(), Light(), SMALL, seed=seed)
-        made.append(save_photo(drawn, folder / f"batch-{seed}.jpg"))
-    return made
+    """Four photos of a batch that takes on colour until it matches."""
+    return draw_batches(tmp_path_factory.mktemp("photos"), 1.0, 4.0, 8.0, 12.0)
+
+
+@pytest.fixture(scope="module")
+def play(book: LotBook, red: str) -> Callable[..., int]:
+    """Begins a lot of some photos, and of the drops that two that follow each other show."""
+
+    def begin(
+        photos: list[Path], drops: float = 7.2, name: str = "Kitchen red cordial", **how: object
+    ) -> int:
+        lot_id = book.lots.begin(name, 900, [red], **({"ceiling_mg_per_l": 60} | how)).id
+        for number, photo in enumerate(photos):
+            if number:
+                book.additions.add(lot_id, red, drops=drops)
+            record_photos(book, lot_id, [photo])
+        return lot_id
+
+    return begin

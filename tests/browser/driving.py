@@ -12,10 +12,10 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
-from contextlib import suppress
 from functools import cache
 from pathlib import Path
 from typing import Any
+from urllib.parse import urljoin
 
 import pytest
 
@@ -35,14 +35,42 @@ FLAGS = (
 )  # fmt: skip
 #: How long anything may take before it counts as never: a busy machine is slow, not wrong.
 PATIENCE_SECONDS = 300
-#: Looks at a page, 0.1 s apart, that must find it at rest and the same: a tap needs a moment to become a run.
-STILL_LOOKS = 5
-_SETTLED = """
-const app = document.querySelector('.stApp');
-return !!app && app.getAttribute('data-test-connection-state') === 'CONNECTED'
-  && app.getAttribute('data-test-script-state') === 'notRunning'
-  && !document.querySelector('[data-testid="stSkeleton"]')
-  && !!document.querySelector('[data-testid="stMainBlockContainer"] h1, .cm-panel, .cm-empty');
+#: Notes when a page last asked its app for something, and when an answer last came; a page that is loaded begins with it.
+_LISTEN = """
+if (!window.cmAsked) {
+  window.cmAsked = window.cmHeard = 1;
+  const send = WebSocket.prototype.send;
+  WebSocket.prototype.send = function (...what) {
+    if (!this.cmHears) this.addEventListener('message', () => { window.cmHeard = performance.now(); });
+    this.cmHears = true;
+    window.cmAsked = performance.now();
+    return send.apply(this, what);
+  };
+}
+"""
+#: Answers when the page has been at rest and the same for a quarter of a second, and each question to the app had its
+#: answer; not every one gets one, and a window that was not listened to from its beginning is watched for longer.
+_REST = """
+const done = arguments[arguments.length - 1], begun = performance.now();
+let text = '', since = begun;
+const look = () => {
+  const now = performance.now(), app = document.querySelector('.stApp');
+  const rests = app?.getAttribute('data-test-connection-state') === 'CONNECTED'
+    && app.getAttribute('data-test-script-state') === 'notRunning'
+    && !document.querySelector('[data-testid="stSkeleton"]')
+    && document.querySelector('[data-testid="stMainBlockContainer"] h1, .cm-panel, .cm-empty')
+    && (window.cmHeard >= window.cmAsked || !(now - window.cmAsked < 1500));
+  const seen = rests ? document.body.innerText : '';
+  if (!seen || seen !== text) { text = seen; since = now; }
+  if (seen && now - since >= (window.cmAsked ? 250 : 500)) done(true);
+  else if (now - begun > 20000) done(false);
+  else setTimeout(look, 50);
+};
+look();
+"""
+_WIDEST = """
+const main = document.querySelector('[data-testid=stMain]');
+return Math.max(document.scrollingElement.scrollWidth, main ? main.scrollWidth : 0, innerWidth);
 """
 #: The name of what holds the focus, its kind, and whether it shows that it does.
 _HELD = """
@@ -165,7 +193,15 @@ class Page:
 
     def __init__(self, driver: Any, name: str) -> None:
         self.driver, self.name, self.taps = driver, name, 0
-        self.width, self.height = SCREENS[name]
+        self.take_window()
+
+    def take_window(self) -> None:
+        """Make the window that is driven now one of this page's."""
+        self.tell("Page.addScriptToEvaluateOnNewDocument", {"source": _LISTEN})
+        self.resize(self.name)
+
+    def resize(self, name: str) -> None:
+        self.name, (self.width, self.height) = name, SCREENS[name]
         self.show_in("light")
 
     def show_in(self, scheme: str, height: int | None = None) -> None:
@@ -178,19 +214,22 @@ class Page:
         return self.driver.execute_cdp_cmd(command, values)
 
     def go(self, url: str) -> None:
-        self.driver.get(url)
+        """To an address, or to a path where the page is."""
+        self.driver.get(urljoin(self.driver.current_url, url))
         self.settle()
 
     def settle(self) -> None:
         """Wait until the page is at rest and stays as it is."""
-        seen: list[str] = []
+        self.wait(lambda: self.driver.execute_async_script(_REST), "the page never came to rest")
 
-        def is_still() -> bool:
-            seen.append(self.text() if self.run(_SETTLED) else "")
-            last = seen[-STILL_LOOKS:]
-            return len(last) == STILL_LOOKS and bool(last[0]) and len(set(last)) == 1
-
-        wait_for(is_still, f"{self.name}: the page never came to rest: {self.text()[:500]}")
+    def wait(self, fits: Callable[[], Any], otherwise: str) -> Any:
+        """As `wait_for`; where it never fits a picture is kept, and pytest shows what stood there instead."""
+        try:
+            return wait_for(fits, f"{self.name}: {otherwise}")
+        except BaseException:
+            self.picture("failed")
+            print(self.text())
+            raise
 
     def run(self, script: str, *arguments: Any) -> Any:
         return self.driver.execute_script(script, *arguments)
@@ -199,28 +238,16 @@ class Page:
         return str(self.run("return document.body ? document.body.innerText : ''"))
 
     def wait_text(self, words: str) -> None:
-        try:
-            wait_for(lambda: words in self.text(), f"{self.name}: {words!r} never appeared")
-        except BaseException:
-            self.picture("failed")
-            raise
+        self.wait(lambda: words in self.text(), f"{words!r} never appeared")
 
     def find(self, css: str) -> Any:
-        try:
-            return wait_for(
-                lambda: next(iter(self.driver.find_elements("css selector", css)), None),
-                f"there is no {css}",
-            )
-        except BaseException:
-            self.picture("failed")
-            print(self.text())  # what stood there instead: pytest shows it
-            raise
+        return self.wait(lambda: next(iter(self.find_all(css)), None), f"there is no {css}")
 
     def leave(self, act: Callable[[], Any]) -> None:
         """Do what leads to another page, and wait until the browser is there."""
         self.run("window.leftBehind = true")
         act()
-        wait_for(lambda: self.run("return !window.leftBehind"), f"{self.name}: the page was not left")
+        self.wait(lambda: self.run("return !window.leftBehind"), "the page was not left")
 
     def find_all(self, css: str) -> list[Any]:
         return list(self.driver.find_elements("css selector", css))
@@ -244,7 +271,7 @@ class Page:
                 self.taps += 1
             return target
 
-        return wait_for(touch, otherwise)
+        return self.wait(touch, otherwise)
 
     def unfold(self) -> None:
         """Open the fold of Match under which all lies that is not the answer; on a desk it is open."""
@@ -269,7 +296,7 @@ class Page:
             self.show_in(scheme)
             time.sleep(0.3)
             self.picture(f"{name}-{scheme}")
-        assert self.run("return document.scrollingElement.scrollWidth") <= self.width
+        assert self.run(_WIDEST) <= self.width, f"{name} is wider than the screen of a {self.name}"
 
     def complaints(self) -> list[str]:
         """What the browser's console says is refused by policy or went wrong in a script."""
@@ -326,7 +353,7 @@ def open_browser(profile: Path) -> Any:
 class Browsers:
     """The browsers of one test process: starting one costs more than most tests do in it.
 
-    A test's first page is a new tab of the one that stays open, without cookies and without what was stored; each
+    A test's first page is in a new tab of the one that stays open, without cookies and without what was stored; each
     further page, which stands for another person's browser, has one of its own until the test ends.
     """
 
@@ -337,53 +364,44 @@ class Browsers:
 
     def open(self) -> Any:
         """A driver for one more page of this test."""
-        if not self.lent:
-            self.lent = True
-            return self._fresh_tab()
-        self.others.append(self._start())
-        return self.others[-1]
+        if self.lent:
+            self.others.append(self._start())
+            return self.others[-1]
+        self.lent, self.kept = True, self.kept or self._start()
+        return self.kept
 
     def give_back(self) -> None:
         """The test is over: no page of it may come to the next app, which has the same address."""
         from selenium.common.exceptions import WebDriverException
 
-        if self.lent and self.kept is not None:
-            with suppress(WebDriverException):
-                for handle in self.kept.window_handles:
-                    self.kept.switch_to.window(handle)
-                    self.kept.execute_script("try { localStorage.clear() } catch { }")
-                    self.kept.get("about:blank")
         self.lent = False
         while self.others:
             self.others.pop().quit()
+        try:
+            if self.kept is not None:
+                self._clear()
+        except WebDriverException:  # it went down with the test
+            self.quit()
 
     def quit(self) -> None:
         """The test process ends."""
-        self.give_back()
         if self.kept is not None:
             self.kept.quit()
+        self.kept = None
 
     def _start(self) -> Any:
         self.count += 1
         return open_browser(self.folder / f"profile-{self.count}")
 
-    def _fresh_tab(self) -> Any:
-        from selenium.common.exceptions import WebDriverException
-
-        if self.kept is not None:
-            try:
-                old = self.kept.window_handles
-                self.kept.switch_to.window(old[0])
-                self.kept.switch_to.new_window("tab")
-                new = self.kept.current_window_handle
-                for handle in old:
-                    self.kept.switch_to.window(handle)
-                    self.kept.close()
-                self.kept.switch_to.window(new)
-                self.kept.execute_cdp_cmd("Network.clearBrowserCookies", {})
-                self.kept.get_log("browser")
-                return self.kept
-            except WebDriverException:  # it went down with the test before
-                self.kept.quit()
-        self.kept = self._start()
-        return self.kept
+    def _clear(self) -> None:
+        old = self.kept.window_handles
+        self.kept.switch_to.window(old[0])
+        self.kept.switch_to.new_window("tab")
+        new = self.kept.current_window_handle
+        for handle in old:
+            self.kept.switch_to.window(handle)
+            self.kept.execute_script("try { localStorage.clear() } catch { }")
+            self.kept.close()
+        self.kept.switch_to.window(new)
+        self.kept.execute_cdp_cmd("Network.clearBrowserCookies", {})
+        self.kept.get_log("browser")

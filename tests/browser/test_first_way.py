@@ -5,15 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-import pytest
-from driving import CHROMIUM, DRIVER, Page, Server
+from driving import Page
 
 from colourmatch.book.lot_book import LotBook
 
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(not (CHROMIUM and DRIVER), reason="chromium and chromedriver are not installed"),
-]
 _ACT = ".st-key-cm-bar button[data-testid=stBaseButton-primary]"
 _SHOOT = "[data-testid=stFileUploaderDropzone] button"
 
@@ -26,11 +21,24 @@ def act(page: Page, state: str, expected: str) -> None:
     page.find(f".cm-answer:is({expected}):not(.old)")
 
 
-def test_the_example_is_played_from_start_to_stop_and_leads_to_ones_own_lot(
-    serve: Callable[..., Server], browse: Callable[[str], Page], book: LotBook
+def test_a_first_reading_is_a_tap_and_the_photo(
+    visit: Callable[..., Page], book: LotBook, photos: list[Path]
 ) -> None:
-    page = browse("phone")
-    page.go(serve().url)
+    page = visit()
+    (button,) = page.find_all(_SHOOT)
+    assert button.is_displayed() and button.rect["y"] + button.rect["height"] <= page.height
+    page.upload(photos[0])
+    page.find(".cm-pair.reading")
+    page.settle()
+    assert page.taps == 0 and "good from 1.5" in page.text()  # and the tap that opens the camera
+    page.pictures("first-reading")
+    assert book.lots.count() == 0
+
+
+def test_the_example_is_played_from_start_to_stop_and_leads_to_ones_own_lot(
+    visit: Callable[..., Page], book: LotBook
+) -> None:
+    page = visit()
     page.click(".st-key-example-first button")
     act(page, "photo", ".add")
     page.pictures("example-add")
@@ -53,27 +61,11 @@ def test_the_example_is_played_from_start_to_stop_and_leads_to_ones_own_lot(
     assert not page.complaints()
 
 
-def test_a_first_reading_is_a_tap_and_the_photo(
-    serve: Callable[..., Server], browse: Callable[[str], Page], book: LotBook, photos: list[Path]
-) -> None:
-    page = browse("phone")
-    page.go(serve().url)
-    (button,) = page.find_all(_SHOOT)
-    assert button.is_displayed() and button.rect["y"] + button.rect["height"] <= page.height
-    page.upload(photos[0])
-    page.find(".cm-pair.reading")
-    page.settle()
-    assert page.taps == 0 and "good from 1.5" in page.text()  # and the tap that opens the camera
-    page.pictures("first-reading")
-    assert book.lots.count() == 0
-
-
 def test_first_drops_are_few_taps_and_two_fields(
-    serve: Callable[..., Server], browse: Callable[[str], Page], book: LotBook, photos: list[Path]
+    visit: Callable[..., Page], book: LotBook, photos: list[Path]
 ) -> None:
     book.stocks.add("red", "E129", 1.0)
-    page = browse("phone")
-    page.go(serve().url)
+    page = visit()
     page.click(".st-key-to-set-up button")
     fields = {"[aria-label='Name of the lot']": "cordial", "[aria-label='Batch, ml']": "900"}
     for css, value in fields.items():
@@ -89,5 +81,5 @@ def test_first_drops_are_few_taps_and_two_fields(
     page.upload(photos[0])
     page.find(".cm-answer.add")
     assert page.taps + 1 <= 5 and len(fields) == 2  # the tap that opens the camera is not driven here
-    (lot,) = book.lots.search()
+    lot = book.lots.search()[0]
     assert (lot.name, lot.volume_ml, lot.stocks) == ("cordial", 900, ("red",))

@@ -6,17 +6,11 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-import pytest
-from driving import CHROMIUM, DRIVER, Page, Server, press, tab_to, wait_for
+from driving import Page, press, tab_to, wait_for
 
 from colourmatch.book.lot_book import LotBook
-from colourmatch.simulate import Light, Phone, Pose, Scene, drink_transmittance, render_photo, save_photo
 from colourmatch.workflow.lot import record_photos
 
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(not (CHROMIUM and DRIVER), reason="chromium and chromedriver are not installed"),
-]
 MOST_WORDS, MOST_NUMBERS, LEAST_PX, MOST_HEIGHT_PX, MOST_SHIFT = 60, 8, 48, 2200, 0.1
 #: Words and numbers that are in sight, names of icons left out; the largest letters; the height of the page.
 _FIRST_SCREEN = """
@@ -55,38 +49,6 @@ new PerformanceObserver(list => {
 """
 
 
-@pytest.fixture
-def book(shared_book: LotBook) -> LotBook:
-    return shared_book
-
-
-@pytest.fixture
-def serve(shared_app: Callable[[], Server]) -> Callable[[], Server]:
-    return shared_app
-
-
-@pytest.fixture(scope="module")
-def matched(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
-    """Three photos of a batch on its way, the last of them of a match."""
-    folder, base = tmp_path_factory.mktemp("matched"), {"caramel_a610": 0.01, "yellow_a430": 0.05}
-    made, pose = [], Pose(fill=0.85, tilt_degrees=3, width_px=1200, height_px=900)
-    for seed, mg_per_l in enumerate((6.0, 9.0, 12.0), 11):
-        liquids = [drink_transmittance({"E129": mg}, **base) for mg in (12.0, mg_per_l)]
-        drawn = render_photo(Scene(reference=liquids[0], batch=liquids[1]), Phone(), Light(), pose, seed=seed)
-        made.append(save_photo(drawn, folder / f"batch-{seed}.jpg"))
-    return made
-
-
-def play(book: LotBook, photos: list[Path]) -> int:
-    """A lot with its photos, and between them the drops that they show."""
-    lot_id = book.lots.begin("Kitchen red cordial", 900, ["red"], ceiling_mg_per_l=60).id
-    for number, photo in enumerate(photos):
-        if number:
-            book.additions.add(lot_id, "red", drops=5.4)
-        record_photos(book, lot_id, [photo])
-    return lot_id
-
-
 def lie_inside(page: Page, css: str) -> bool:
     """Whether all of the elements lie within the first screen, as large as a thumb needs."""
     boxes = [element.rect for element in page.find_all(css) if element.is_displayed()]
@@ -106,83 +68,101 @@ def check(page: Page, state: str) -> dict[str, Any]:
 
 
 def test_each_state_is_one_answer_in_the_first_screen(
-    serve: Callable[..., Server],
-    browse: Callable[[str], Page],
+    visit: Callable[..., Page],
     book: LotBook,
-    matched: list[Path],
+    play: Callable[..., int],
     photos: list[Path],
 ) -> None:
-    server, page = serve(), browse("phone")
-    stop, add = play(book, matched), play(book, photos[:1])
-    page.go(f"{server.url}/match?lot={stop}")
-    check(page, "stop")
-    page.pictures("match-stop")
-    page.go(f"{server.url}/match?lot={add}")
-    check(page, "add")
-    page.pictures("match-add")
-    page.click(".st-key-cm-bar [data-testid=stBaseButton-primary]")
-    wait_for(lambda: page.find_all(".cm-answer.photo"), "no photo is asked for")
-    page.settle()
-    check(page, "photo")
-    page.pictures("match-photo")
-    assert not page.find_all(".st-key-cm-details details[open]") and not page.complaints()
-
-
-def test_nothing_moves_after_a_photo_and_the_lot_is_finished_and_opened_again(
-    serve: Callable[..., Server], browse: Callable[[str], Page], book: LotBook, matched: list[Path]
-) -> None:
-    from selenium.webdriver.common.keys import Keys
-
-    server, page = serve(), browse("phone")
-    lot_id = play(book, matched[:2])
-    book.additions.add(lot_id, "red", drops=5.4)
-    page.go(f"{server.url}/match?lot={lot_id}")
-    page.run(_WATCH)
-    page.upload(matched[2])
-    wait_for(lambda: len(book.lots.story(lot_id).photos) == 3, "the photo was not measured")
-    wait_for(lambda: page.find_all(".cm-answer.stop"), "it is not matched")
-    page.settle()
-    assert page.run("return window.cmShift") < MOST_SHIFT, page.run("return window.cmMoved")
-    assert not page.find_all('[data-testid="stToast"]')
-    tab_to(page, "Finish the lot")
-    press(page, Keys.ENTER)
-    wait_for(lambda: page.find_all(".cm-answer.closed"), "the lot is not finished")
-    assert book.lots.story(lot_id).closing.outcome == "matched"
-    page.settle()
-    page.tap("button", "Undo")
-    wait_for(lambda: page.find_all(".cm-answer.stop"), "the lot is not open again")
-    assert not book.lots.get(lot_id).closed and not page.complaints()
-
-
-def test_two_stocks_and_a_passed_ceiling_keep_to_the_first_screen(
-    serve: Callable[..., Server],
-    browse: Callable[[str], Page],
-    book: LotBook,
-    matched: list[Path],
-    photos: list[Path],
-) -> None:
-    server, page = serve(), browse("phone")
-    book.stocks.add("a yellow with a long name", "E102", 0.5)
-    two = book.lots.begin("shrub", 900, ["red", "a yellow with a long name"], ceiling_mg_per_l=60).id
+    long_name = "a yellow with a long name"
+    page, one = visit(), play(photos[:1])
+    book.stocks.add(long_name, "E102", 0.5)
+    two = book.lots.begin("shrub", 900, ["red", long_name], ceiling_mg_per_l=60).id
     record_photos(book, two, [photos[0]])
     over = book.lots.begin("syrup", 900, ["red"], ceiling_mg_per_l=3).id
     book.additions.add(over, "red", drops=8)
     record_photos(book, over, [photos[1]])
-    for lot_id, state in ((two, "add"), (over, "stop")):
-        page.go(f"{server.url}/match?lot={lot_id}")
+    for name, lot_id, state in (
+        ("stop", play(photos[1:]), "stop"),
+        ("over", over, "stop"),
+        ("two", two, "add"),
+        ("add", one, "add"),
+    ):
+        page.go(f"/match?lot={lot_id}")
         check(page, state)
-    assert "ceiling is passed" in page.text()
-    page.pictures("match-over")
-
-
-def test_on_a_desk_details_stand_open_beside_the_answer(
-    serve: Callable[..., Server], browse: Callable[[str], Page], book: LotBook, photos: list[Path]
-) -> None:
-    page = browse("desk")
-    page.go(f"{serve().url}/match?lot={play(book, photos[:1])}")
-    wait_for(lambda: page.find_all(".st-key-cm-details details[open]"), "Details stay closed")
+        assert ("ceiling is passed" in page.text()) is (name == "over")
+        page.pictures(f"match-{name}")
+    page.click(".st-key-cm-bar [data-testid=stBaseButton-primary]")
+    page.find(".cm-answer.photo")
+    page.settle()
+    check(page, "photo")
+    page.pictures("match-photo")
+    assert not page.find_all(".st-key-cm-details details[open]") and not page.complaints()
+    page.resize("desk")
+    page.go(f"/match?lot={one}")
+    page.find(".st-key-cm-details details[open]")
     page.settle()
     left, right = page.find(".st-key-cm-left").rect, page.find(".st-key-cm-details").rect
     assert left["x"] + left["width"] <= right["x"] and abs(left["y"] - right["y"]) < 40
     assert lie_inside(page, _ACT)
-    page.pictures("match-desk")
+    page.pictures("match")
+
+
+def test_nothing_moves_after_a_photo_and_the_lot_is_finished_and_opened_again(
+    visit: Callable[..., Page],
+    book: LotBook,
+    play: Callable[..., int],
+    photos: list[Path],
+) -> None:
+    from selenium.webdriver.common.keys import Keys
+
+    lot_id = play(photos[1:3])
+    book.additions.add(lot_id, "red", drops=7.2)
+    page = visit(f"match?lot={lot_id}")
+    page.run(_WATCH)
+    page.upload(photos[3])
+    page.find(".cm-answer.stop")
+    page.settle()
+    assert page.run("return window.cmShift") < MOST_SHIFT, page.run("return window.cmMoved")
+    assert len(book.lots.story(lot_id).photos) == 3 and not page.find_all('[data-testid="stToast"]')
+    tab_to(page, "Finish the lot")
+    press(page, Keys.ENTER)
+    page.find(".cm-answer.closed")
+    assert book.lots.story(lot_id).closing.outcome == "matched"
+    page.settle()
+    page.tap("button", "Undo")
+    page.find(".cm-answer.stop")
+    assert not book.lots.get(lot_id).closed and not page.complaints()
+
+
+def test_an_entry_from_far_down_the_page_is_taken_back_at_its_message(
+    visit: Callable[..., Page],
+    book: LotBook,
+    play: Callable[..., int],
+    photos: list[Path],
+) -> None:
+    lot_id = play(photos[:1])
+    page = visit(f"match?lot={lot_id}")
+    page.unfold()
+    page.tap("summary", "Another amount went in")
+    page.settle()
+    page.tap("button", "Write it down")
+    page.wait_text("written. Undo")
+    page.settle()
+    wait_for(
+        lambda: page.run("return document.querySelector('[data-testid=stMain]').scrollTop") == 0, "not up"
+    )
+    (button,) = find_undo(page)
+    assert not page.find_all('[data-testid="stAlert"], [data-testid="stToast"]')
+    assert button.rect["y"] + button.rect["height"] <= page.height and button.rect["height"] >= 43.5
+    page.pictures("undo")
+    page.driver.refresh()  # offered after a reload too
+    page.settle()
+    page.tap("button", "Undo")
+    page.wait_text("Taken back: ")
+    page.settle()
+    assert book.lots.story(lot_id).additions == () and not find_undo(page)
+    assert page.find_all(".cm-answer.add") and not page.complaints()
+
+
+def find_undo(page: Page) -> list[Any]:
+    return [button for button in page.find_all(".st-key-cm-bar button") if "Undo" in button.text]

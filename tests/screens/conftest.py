@@ -2,42 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
 
 import pytest
+from batches import draw_batches
 
 from colourmatch.book.lot_book import LotBook, open_book
-from colourmatch.simulate import Light, Phone, Pose, Scene, drink_transmittance, render_photo, save_photo
-
-BASE = {"caramel_a610": 0.01, "yellow_a430": 0.05}
-#: Of the same colours as at full size, and drawn in a third of the time.
-SMALL = Pose(fill=0.85, tilt_degrees=3, width_px=1200, height_px=900)
 
 
 @pytest.fixture(scope="session")
-def draw_photo() -> Callable[[Path, float, int], Path]:
-    """Draws a photo of a reference with 12 mg/l of E129 and a batch with another amount, in good light."""
-
-    def draw(folder: Path, batch_mg_per_l: float, seed: int) -> Path:
-        scene = Scene(
-            reference=drink_transmittance({"E129": 12.0}, **BASE),
-            batch=drink_transmittance({"E129": batch_mg_per_l}, **BASE),
-        )
-        rendered = render_photo(scene, Phone(), Light(), SMALL, seed=seed)
-        return save_photo(rendered, folder / f"batch-{seed}.jpg")
-
-    return draw
-
-
-@pytest.fixture(scope="session")
-def photos(
-    tmp_path_factory: pytest.TempPathFactory, draw_photo: Callable[[Path, float, int], Path]
-) -> list[Path]:
-    """Two photos: the batch before the first drop, and after it."""
-    folder = tmp_path_factory.mktemp("photos")
-    return [draw_photo(folder, 1.0, 1), draw_photo(folder, 8.0, 2)]
+def photos(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    """The batch before the first drop, and two photos after it."""
+    return draw_batches(tmp_path_factory.mktemp("photos"), 1.0, 8.0, 8.0)
 
 
 @pytest.fixture(scope="session")
@@ -65,6 +43,18 @@ def book(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, empty_book: bytes) -> 
     place.write_bytes(empty_book)
     monkeypatch.setenv("COLOURMATCH_BOOK", str(place))
     return open_book(place)
+
+
+@pytest.fixture
+def red(book: LotBook) -> str:
+    """A stock in the book."""
+    return book.stocks.add("red", "E129", 1.0).name
+
+
+@pytest.fixture
+def lot_id(book: LotBook, red: str) -> int:
+    """A lot of that stock, before its first photo."""
+    return book.lots.begin("bitter aperitif", 900, [red], ceiling_mg_per_l=30, jurisdiction="EU").id
 
 
 @pytest.fixture(scope="module", autouse=True)

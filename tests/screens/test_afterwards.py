@@ -7,8 +7,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from test_pages import open_app, shown
 from test_trend_page import measured
+from visiting import open_app, shown, undo, upload
 
 from colourmatch.book.lot_book import LotBook
 from colourmatch.screens import plots
@@ -20,31 +20,29 @@ FADING = np.array([0.1, -0.6, -0.4])
 
 
 @pytest.fixture
-def closed(book: LotBook) -> int:
+def closed(book: LotBook, red: str) -> int:
     """A lot that was finished on its reference eight weeks ago."""
-    book.stocks.add("red", "E129", 1.0)
-    lot = book.lots.begin("Aperitif", 900, ["red"], number="B1", jurisdiction="EU").id
-    book.additions.add(lot, "red", drops=40)
+    lot = book.lots.begin("Aperitif", 900, [red], number="B1", jurisdiction="EU").id
+    book.additions.add(lot, red, drops=40)
     book.photos.add(lot, measured(np.zeros(3)), taken_at=BEGIN)
     book.lots.close(lot, "matched")
     return lot
 
 
-def test_a_lot_just_closed_says_when_to_photograph_it_again(book: LotBook, closed: int) -> None:
-    app = open_app("lots", lot=str(closed))
-    assert not app.exception
-    assert "No recheck yet." in shown(app)
-    assert "in a week and in a month" in shown(app)
+def test_only_a_closed_lot_says_when_to_photograph_it_again(book: LotBook, lot_id: int, closed: int) -> None:
+    app = open_app("lots", closed)
+    assert "No recheck yet." in shown(app) and "in a week and in a month" in shown(app)
     assert "Labels (PDF)" in [button.label for button in app.get("download_button")]
-    assert not app.get("plotly_chart")
+    assert make_labels(closed).startswith(b"%PDF") and not app.get("plotly_chart")
+    app = open_app("lots", lot_id)
+    assert "Does the colour hold?" not in shown(app) and not app.file_uploader
 
 
 def test_drift_rate_and_forecast_stand_with_their_intervals(book: LotBook, closed: int) -> None:
     for week in (2, 4, 6):
         taken = BEGIN + timedelta(weeks=week)
         book.photos.add(closed, measured(FADING * week), purpose="recheck", taken_at=taken)
-    app = open_app("lots", lot=str(closed))
-    assert not app.exception
+    app = open_app("lots", closed)
     text = shown(app)
     assert "In 6.0 weeks the batch has turned" in text
     assert "CIEDE2000 a week (between" in text and "the tolerance of 1.5 from its reference" in text
@@ -56,36 +54,17 @@ def test_drift_rate_and_forecast_stand_with_their_intervals(book: LotBook, close
     assert 'Last photo alone</p><p class="cm-big">at most ' in text
 
 
-def test_an_open_lot_has_no_drift(book: LotBook) -> None:
-    book.stocks.add("red", "E129", 1.0)
-    lot = book.lots.begin("Aperitif", 900, ["red"]).id
-    app = open_app("lots", lot=str(lot))
-    assert "Does the colour hold?" not in shown(app)
-    assert not app.file_uploader
-
-
 def test_a_photo_afterwards_is_kept_once_and_a_refused_one_named(
-    book: LotBook, photos: list[Path], card_photo_bytes: bytes
+    book: LotBook, lot_id: int, photos: list[Path], card_photo_bytes: bytes
 ) -> None:
-    book.stocks.add("red", "E129", 1.0)
-    lot = book.lots.begin("Aperitif", 900, ["red"]).id
-    record_photos(book, lot, [photos[1]])
-    book.lots.close(lot, "matched")
-    app = open_app("lots", lot=str(lot))
-    app.file_uploader[0].set_value([("week.jpg", card_photo_bytes, "image/jpeg")]).run()
-    assert not app.exception
-    assert [button.label for button in app.button if button.label.endswith("Undo")] == [
-        "Photo 2 measured. Undo"
-    ]
+    record_photos(book, lot_id, [photos[1]])
+    book.lots.close(lot_id, "matched")
+    app = upload(open_app("lots", lot_id), card_photo_bytes, "week.jpg")
+    assert undo(app).label == "Photo 2 measured. Undo"
     assert not app.success and not app.toast  # it is told once
-    assert [photo.purpose for photo in book.lots.story(lot).photos] == ["match", "recheck"]
-    app.file_uploader[0].set_value([("note.jpg", b"this is no photo", "image/jpeg")]).run()
+    upload(app, b"this is no photo", "note.jpg")
     assert "note.jpg: This is not a readable photo" in shown(app)
-    assert len(book.lots.story(lot).photos) == 2
-
-
-def test_the_labels_are_a_pdf(book: LotBook, closed: int) -> None:
-    assert make_labels(closed).startswith(b"%PDF")
+    assert [photo.purpose for photo in book.lots.story(lot_id).photos] == ["match", "recheck"]
 
 
 def test_the_drift_is_drawn_over_weeks_with_its_interval() -> None:

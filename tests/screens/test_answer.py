@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from test_pages import by_key, open_app
+from visiting import open_app, tap
 
 from colourmatch.book.lot_book import LotBook
 from colourmatch.screens import session
@@ -20,6 +20,7 @@ from colourmatch.screens.answer import (
     quantity_of,
     untinted_ml,
 )
+from colourmatch.screens.pair import draw_pair
 from colourmatch.words.advice import STIR
 from colourmatch.workflow.closing import close_lot
 from colourmatch.workflow.lot import record_photos
@@ -30,12 +31,10 @@ NOW = {"value": 4.0, "low": 3.0, "high": 5.0}
 
 
 @pytest.fixture
-def lot_id(book: LotBook, photos: list[Path]) -> int:
-    """A lot with its first photo."""
-    book.stocks.add("red", "E129", 1.0)
-    lot = book.lots.begin("cordial", 900, ["red"], ceiling_mg_per_l=30)
-    record_photos(book, lot.id, [photos[0]])
-    return lot.id
+def measured(book: LotBook, lot_id: int, photos: list[Path]) -> int:
+    """The lot with its first photo."""
+    record_photos(book, lot_id, [photos[0]])
+    return lot_id
 
 
 def advise(action: str, reason: str, *doses: dict[str, Any], **more: Any) -> dict[str, Any]:
@@ -67,14 +66,14 @@ def advise(action: str, reason: str, *doses: dict[str, Any], **more: Any) -> dic
     ],
 )  # fmt: skip
 def test_what_the_answer_is(
-    book: LotBook, lot_id: int, advice: dict[str, Any], waiting: str, expected: Answer
+    book: LotBook, measured: int, advice: dict[str, Any], waiting: str, expected: Answer
 ) -> None:
-    assert find_answer(book.lots.story(lot_id), advice, waiting) == expected
+    assert find_answer(book.lots.story(measured), advice, waiting) == expected
 
 
 def test_before_the_first_photo_and_after_the_end(book: LotBook, lot_id: int) -> None:
-    begun = book.lots.begin("shrub", 900, ["red"]).id
-    assert find_answer(book.lots.story(begun), {}, "").lines == (("Lay the card, photograph", ""),)
+    assert find_answer(book.lots.story(lot_id), {}, "").lines == (("Lay the card, photograph", ""),)
+    assert "reference, batch and water in three rings" in draw_pair(book.lots.story(lot_id), None)
     close_lot(book, lot_id, "given up", "", sure=True)
     assert find_answer(book.lots.story(lot_id), {}, "") == Answer("closed", (("FINISHED", ""),), "Given up.")
 
@@ -92,15 +91,12 @@ def test_nothing_is_blended_back_where_that_does_not_help(helps: dict[str, Any])
     assert untinted_ml(advise("stop", "matched", rescue={"untinted_ml": 250.0})) == 0
 
 
-def test_the_states_differ_in_word_shape_and_sign() -> None:
+def test_the_states_differ_in_word_shape_and_sign_and_what_was_typed_is_no_markup() -> None:
     blocks = [draw_answer(Answer(state, (("1", ""),))) for state in ("add", "photo", "stop", "question")]
     for pattern in (r"cm-answer (\w+)", r'src="([^"]+)"', r"cm-state\">(?:<img[^>]+>)(\w+)"):
         assert len({re.search(pattern, block).group(1) for block in blocks}) == len(blocks)
-
-
-def test_what_a_maker_typed_is_no_markup() -> None:
-    answer = Answer("add", (("12 drops", "<b>red</b>"),), "of <i>it</i>")
-    assert "<b>" not in draw_answer(answer) and "<i>" not in draw_answer(answer)
+    typed = draw_answer(Answer("add", (("12 drops", "<b>red</b>"),), "of <i>it</i>"))
+    assert "<b>" not in typed and "<i>" not in typed
 
 
 def read_scale(drawn: str) -> dict[str, float]:
@@ -122,8 +118,12 @@ def test_the_mark_stands_in_the_band_and_beyond_the_tolerance_where_it_is(
     assert at["mark"] / at["good"] == pytest.approx(now["value"] / tolerance, rel=0.1)
 
 
-def test_an_expected_place_is_hollow_and_says_about(book: LotBook, lot_id: int) -> None:
-    story = book.lots.story(lot_id)
+def test_a_place_is_that_of_the_last_photo_or_a_hollow_one_that_is_expected(
+    book: LotBook, measured: int
+) -> None:
+    story = book.lots.story(measured)
+    seen = story.photos[-1].measurement.to_json()
+    assert find_place(story, {}, "") == (seen["difference"]["text"], seen["delta_e_2000"], False)
     place = find_place(story, {"expected": {"delta_e_2000": NOW}}, "12 drops of red")
     assert place == ("", NOW, True)
     drawn = draw_scale(*place[:2], 1.5, expected=place[2])
@@ -131,23 +131,15 @@ def test_an_expected_place_is_hollow_and_says_about(book: LotBook, lot_id: int) 
     assert find_place(story, {}, "12 drops of red") is None
 
 
-def test_a_seen_place_is_that_of_the_last_photo(book: LotBook, lot_id: int) -> None:
-    story = book.lots.story(lot_id)
-    way, now, expected = find_place(story, {}, "")
-    seen = story.photos[-1].measurement.to_json()
-    assert (way, now, expected) == (seen["difference"]["text"], seen["delta_e_2000"], False)
-
-
 def test_filling_up_writes_what_was_set_aside_and_what_came(
-    book: LotBook, lot_id: int, monkeypatch: pytest.MonkeyPatch
+    book: LotBook, measured: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    book.additions.add(lot_id, "red", drops=20)
-    held = book.lots.story(lot_id).state()
+    book.additions.add(measured, "red", drops=20)
+    held = book.lots.story(measured).state()
     rescue = {"untinted_ml": 700.0, "set_aside_ml": 700.0, "text": "", "predicted": NOW, "chance_past": 1.0}
     told, found = {"action": "stop", "reason": "past", "rescue": rescue}, session.describe
     monkeypatch.setattr(session, "describe", lambda s: found(s) | {"advice": found(s)["advice"] | told})
-    app = open_app("match", lot=str(lot_id))
-    by_key(app.button, f"untinted-{lot_id}").click().run()
-    state = book.lots.story(lot_id).state()
+    tap(open_app("match", measured), f"untinted-{measured}")
+    state = book.lots.story(measured).state()
     assert state.volume_ml == pytest.approx(held.volume_ml)
     assert state.total_mg_per_l() == pytest.approx(held.total_mg_per_l() * (1 - 700 / held.volume_ml))

@@ -1,7 +1,9 @@
-"""The server: plain for this machine, encrypted for the network where a certificate is given."""
+"""The server: plain for this machine, encrypted for the network; what it prepares, and gives back when a page is left."""
 
 from __future__ import annotations
 
+import asyncio
+import importlib
 import shutil
 import socket
 import ssl
@@ -11,6 +13,7 @@ import time
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -18,9 +21,9 @@ import pytest
 import uvicorn
 
 from colourmatch.errors import InputError
-from colourmatch.screens.server import _Server
+from colourmatch.screens import server, uploads
 from colourmatch.sharing.connections import GuardedProtocol
-from colourmatch.sharing.door import Door, tell_sharing
+from colourmatch.sharing.door import Door
 from colourmatch.sharing.gate import Gate
 from colourmatch.sharing.network import read_certificate, show_address
 
@@ -31,20 +34,9 @@ def pair(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     if not shutil.which("openssl"):
         pytest.skip("openssl is not installed")
     folder = tmp_path_factory.mktemp("tls")
-    call = [
-        "openssl",
-        "req",
-        "-x509",
-        "-newkey",
-        "rsa:2048",
-        "-nodes",
-        "-subj",
-        "/CN=colourmatch",
-        "-days",
-        "9",
-    ]
-    call += ["-addext", "subjectAltName=IP:127.0.0.2", "-keyout", "key.pem", "-out", "certificate.pem"]
-    subprocess.run(call, cwd=folder, check=True, capture_output=True)
+    call = "openssl req -x509 -newkey rsa:2048 -nodes -subj /CN=colourmatch -days 9 -addext subjectAltName=IP:127.0.0.2"
+    call += " -keyout key.pem -out certificate.pem"
+    subprocess.run(call.split(), cwd=folder, check=True, capture_output=True)
     return folder / "certificate.pem", folder / "key.pem"
 
 
@@ -61,17 +53,17 @@ def served(pair: tuple[Path, Path]) -> Iterator[tuple[int, Door]]:
         with socket.create_server(("127.0.0.2", port)) as shared:
             door = Door(show_address("127.0.0.2", port, encrypted=True))
             config = uvicorn.Config(Gate(app, door), lifespan="off", log_level="error", http=GuardedProtocol)
-            server = _Server(config, read_certificate(*map(str, pair)))
-            thread = threading.Thread(target=server.run, args=([here, shared],))
+            running = server._Server(config, read_certificate(*map(str, pair)))
+            thread = threading.Thread(target=running.run, args=([here, shared],))
             thread.start()
-            while not server.started:
+            while not running.started:
                 time.sleep(0.01)
             yield port, door
-            server.should_exit = True
+            running.should_exit = True
             thread.join()
 
 
-def test_this_machine_is_served_plainly_and_the_network_encrypted(
+def test_this_machine_is_served_plainly_the_network_encrypted_and_idle_handshakes_stop_nobody(
     served: tuple[int, Door], pair: tuple[Path, Path]
 ) -> None:
     port, door = served
@@ -81,20 +73,11 @@ def test_this_machine_is_served_plainly_and_the_network_encrypted(
     with pytest.raises((OSError, urllib.error.URLError)):
         urllib.request.urlopen(f"http://127.0.0.2:{port}/", timeout=10)
     assert door.url == f"https://127.0.0.2:{port}"
+    idle = [socket.create_connection(("127.0.0.2", port)) for _ in range(60)]
     with urllib.request.urlopen(
         door.url, timeout=10, context=trust
     ) as reply:  # a loopback address, so it is in
         assert reply.read() == b"the app"
-
-
-def test_a_handshake_that_is_not_finished_stops_nobody(
-    served: tuple[int, Door], pair: tuple[Path, Path]
-) -> None:
-    port, door = served
-    trust = ssl.create_default_context(cafile=str(pair[0]))
-    idle = [socket.create_connection(("127.0.0.2", port)) for _ in range(60)]
-    with urllib.request.urlopen(door.url, timeout=10, context=trust) as reply:
-        assert reply.status == 200
     for one in idle:
         one.close()
 
@@ -115,6 +98,75 @@ def test_files_that_are_no_pair_are_refused_with_what_to_do(pair: tuple[Path, Pa
             read_certificate(*given)
 
 
-def test_only_an_encrypted_connection_is_not_called_plain() -> None:
-    assert "not encrypted" in tell_sharing("http://192.168.1.20:8501")
-    assert "not encrypted" not in tell_sharing("https://192.168.1.20:8501")
+# ---- what it prepares while nobody waits -----------------------------------------------------------------------------
+
+
+class Idle:
+    """A gate that has been asked so many seconds ago, each time it is looked at."""
+
+    def __init__(self, *seconds: float) -> None:
+        self.seconds = list(seconds)
+
+    def idle_s(self) -> float:
+        return self.seconds.pop(0) if self.seconds else float("inf")
+
+
+def test_what_is_prepared_is_there() -> None:
+    assert [name for name in server._HEAVY if find_spec(name) is None] == []
+    server._read_tables()
+
+
+def test_it_waits_while_a_page_is_asked_for_and_goes_on_after_a_failure(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    done: list[object] = []
+
+    def load(name: str) -> None:
+        done.append(name)
+        if name == server._HEAVY[1]:
+            raise ImportError(name)
+
+    monkeypatch.setattr(importlib, "import_module", load)
+    monkeypatch.setattr(time, "sleep", lambda seconds: done.append("waits"))
+    monkeypatch.setattr(server, "_read_tables", lambda: done.append("tables"))
+    server._warm_up(Idle(float("inf"), 0.1, 0.1))  # type: ignore[arg-type]
+    assert done == [server._HEAVY[0], "waits", "waits", *server._HEAVY[1:], "tables"]
+
+
+# ---- what a page that is left holds --------------------------------------------------------------------------------
+
+
+class Running:
+    """Stands for Streamlit's runtime: which visits are connected, and which were closed."""
+
+    def __init__(self, *connected: str) -> None:
+        self.connected, self.closed = set(connected), []
+
+    def is_active_session(self, visit: str) -> bool:
+        return visit in self.connected
+
+    def close_session(self, visit: str) -> None:
+        self.closed.append(visit)
+
+
+def leave(running: Running, monkeypatch: pytest.MonkeyPatch, after: Any = None) -> list[str]:
+    monkeypatch.setattr(uploads.runtime, "get_instance", lambda: running)
+    monkeypatch.setattr(uploads, "_LOOKS_S", (0.0, 0.05))
+
+    async def go() -> None:
+        uploads.leave("one")
+        await asyncio.sleep(0.02)
+        if after:
+            after()
+        await asyncio.sleep(0.1)
+
+    asyncio.run(go())
+    return running.closed
+
+
+def test_a_visit_that_was_left_is_closed_when_its_connection_has_ended(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    running = Running("one", "two")
+    assert leave(running, monkeypatch, lambda: running.connected.discard("one")) == ["one"]
+    assert leave(Running("one"), monkeypatch) == []  # it stays connected

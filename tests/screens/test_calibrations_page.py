@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from test_pages import by_key, open_app, shown
+from visiting import field, fill, open_app, refusal, shown, tap, upload
 
 from colourmatch.book.calibrations import KNOWN
 from colourmatch.book.lot_book import LotBook
@@ -29,17 +29,10 @@ def keep_known(book: LotBook) -> None:
     for red, yellow in LIQUIDS:
         reflectance = 10 ** (-2 * np.array([red, yellow], float) @ shapes)
         lab = pc.p3_to_lab(np.exp(pc.see(reflectance[None], numbers)))[0]
-        spot = {
-            "lab": [float(v) for v in lab],
-            "lab_covariance": (np.eye(3) * 0.01).tolist(),
-            "white": "blank",
-        }
+        spot = {"lab": lab.tolist(), "lab_covariance": (np.eye(3) * 0.01).tolist(), "white": "blank"}
         held = {name: float(mg) for name, mg in (("red", red), ("yellow", yellow)) if mg}
-        data = {
-            "known": {"batch": held},
-            "depth_mm": 10.0,
-            "measurement": {"spots": {"batch": spot}, "quality": [], "card_profile": None},
-        }
+        measured = {"spots": {"batch": spot}, "quality": [], "card_profile": None}
+        data = {"known": {"batch": held}, "depth_mm": 10.0, "measurement": measured}
         book.calibrations.add(KNOWN, "A phone", data, light="window")
 
 
@@ -52,34 +45,38 @@ def card_photo(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     return path.read_bytes()
 
 
-def test_without_anything_the_page_says_what_belongs_there(book: LotBook) -> None:
-    text = shown(open_app("calibrations"))
-    assert "No printed card is noted" in text and "No phone is calibrated" in text
-    assert "Add the stock first" in text
-
-
 def test_a_card_is_kept_from_a_photo_and_its_name_is_asked_for(book: LotBook, card_photo: bytes) -> None:
-    app = open_app("calibrations")
-    by_key(app.file_uploader, "upload-card").set_value([("card.jpg", card_photo, "image/jpeg")]).run()
-    assert "The name of the card is empty" in app.error[0].value
-    by_key(app.text_input, "card-name").set_value("The <b>kitchen</b>").run()
-    assert not app.exception
+    app, name = open_app("calibrations"), "The <b>kitchen</b>"
+    text = shown(app)
+    assert (
+        "No printed card is noted" in text
+        and "No phone is calibrated" in text
+        and "Add the stock first" in text
+    )
+    upload(app, card_photo, to="upload-card")
+    assert "The name of the card is empty" in refusal(app)
+    fill(app, {"card-name": name}).run()
     (card,) = cards.list_cards(book)
-    assert card["card"] == "The <b>kitchen</b>" and len(card["readings"]) == 1
-    by_key(app.file_uploader, "upload-card").set_value([("note.jpg", b"no photo", "image/jpeg")])
-    by_key(app.text_input, "card-name").set_value("The <b>kitchen</b>").run()
+    assert card["card"] == name and len(card["readings"]) == 1
+    upload(app, b"no photo", "note.jpg", to="upload-card")
+    fill(app, {"card-name": name}).run()
     assert "note.jpg: This is not a readable photo" in shown(app)
     assert len(cards.list_cards(book)[0]["readings"]) == 1
 
 
-def test_a_card_is_chosen_and_forgotten(book: LotBook) -> None:
+def test_a_card_is_chosen_for_one_lot_or_all_and_forgotten(book: LotBook, lot_id: int) -> None:
     cards.enter_card(book, "kitchen", GREYS, 0.004)
     app = open_app("calibrations")
     assert "0.740 ± 0.004 in the top row" in shown(app)
-    by_key(app.button, "card-default-").click().run()
+    assert "Choose a card or a light first." in refusal(tap(app, "read-with-"))
+    newer = book.lots.begin("newer", 500, ["red"]).id
+    assert field(app, "read-with-lot").value == lot_id and field(app.run(), "read-with-lot").value == newer
+    tap(fill(app, {"read-card-": "kitchen"}), "read-with-")
+    assert book.calibrations.lot_choice(newer) == {"card": "kitchen", "light": None}
+    assert "are now read with the card kitchen." in shown(app)
+    tap(app, "card-default-")
     assert cards.default_card(book) == "kitchen"
-    assert "Photos of lots are now read with the card kitchen." in shown(app)
-    by_key(app.button, "card-forget-").click().run()
+    tap(app, "card-forget-")
     assert cards.list_cards(book) == [] and cards.default_card(book) is None
 
 
@@ -87,36 +84,16 @@ def test_a_phone_is_fitted_told_and_forgotten(book: LotBook) -> None:
     keep_known(book)
     app = open_app("calibrations")
     assert "7 readings of known liquids, not fitted yet" in shown(app)
-    by_key(app.button, "phone-fit-").click().run()
-    assert not app.exception and not app.error
-    text = shown(app)
+    tap(app, "phone-fit-")
+    assert not app.error
     fit = phones.read_phone(book)["fit"]
-    assert f"{fit['median_before']:.1f}" in text and "liquids left out of the fit" in text
-    assert "red 12 mg/l" in text and ", kept" in text and "of its label" in text
-    by_key(app.button, "phone-forget-").click().run()
+    assert f"{fit['median_before']:.1f}" in shown(app) and "red 12 mg/l" in shown(app)
+    tap(app, "phone-forget-")
     assert phones.list_phones(book) == []
 
 
-def test_what_is_missing_of_a_photo_is_asked_for(book: LotBook, card_photo: bytes) -> None:
-    book.stocks.add("red", "E129", 1.0)
-    app = open_app("calibrations")
-    by_key(app.file_uploader, "upload-known").set_value(("known.jpg", card_photo, "image/jpeg")).run()
-    assert "The light has no name" in app.error[0].value
-    by_key(app.text_input, "known-light").set_value("window").run()
-    assert "Say what is in the glasses" in app.error[0].value
-    by_key(app.number_input, "known-batch-red").set_value(6.0).run()
-    assert len(app.error) == 1 and phones.list_phones(book) == []
-
-
-def test_a_lot_is_given_its_card(book: LotBook) -> None:
-
-    book.stocks.add("red", "E129", 1.0)
-    lot = book.lots.begin("Bitter", 900, ["red"]).id
-    cards.enter_card(book, "kitchen", GREYS, 0.004)
-    app = open_app("calibrations")
-    by_key(app.button, "read-with-").click().run()
-    assert "Choose a card or a light first." in app.error[0].value
-    by_key(app.selectbox, "read-card-").set_value("kitchen").run()
-    by_key(app.button, "read-with-").click().run()
-    assert book.calibrations.lot_choice(lot) == {"card": "kitchen", "light": None}
-    assert "are now read with the card kitchen." in shown(app)
+def test_what_is_missing_of_a_photo_is_asked_for(book: LotBook, red: str, card_photo: bytes) -> None:
+    app = upload(open_app("calibrations"), card_photo, "known.jpg", to="upload-known")
+    assert "The light has no name" in refusal(app)
+    assert "Say what is in the glasses" in refusal(fill(app, {"known-light": "window"}).run())
+    assert refusal(fill(app, {"known-batch-red": 6.0}).run()) and phones.list_phones(book) == []

@@ -1,92 +1,91 @@
-"""What is typed and not sent, in the visit's own memory; files and browsers are tried in tests/browser/."""
+"""What is typed and not sent, in the visit's own memory and in its file; browsers are tried in tests/browser/."""
 
 from __future__ import annotations
 
 import errno
 import os
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
-from test_pages import by_key, open_app
+from visiting import field, fill, go_to, open_app, tap
 
 from colourmatch.book.lot_book import LotBook
 from colourmatch.screens import drafts
 from colourmatch.workflow.lot import record_photos
 
 
-@pytest.fixture
-def lot_id(book: LotBook) -> int:
-    book.stocks.add("red", "E129", 1.0)
-    return book.lots.begin("bitter aperitif", 900, ["red"], ceiling_mg_per_l=30).id
+def leave_and_return(app: Any, page: str = "match") -> Any:
+    return go_to(go_to(app, "lots"), page)
 
 
-def amount(app):
-    return by_key(app.number_input, "addition-")
+def test_what_was_typed_is_found_again_unfolded_until_it_is_emptied_or_written(
+    book: LotBook, lot_id: int
+) -> None:
+    def is_open(words: str) -> bool:
+        (fold,) = [one for one in app.expander if one.label == words]
+        return bool(fold.proto.expanded)
+
+    app, amount = open_app("match", lot_id), f"addition-{lot_id}-amount"
+    assert not is_open("Another amount went in")
+    for typed in (7.0, None, 8.0):
+        fill(app, {amount: typed}).run()
+        leave_and_return(app)
+        assert field(app, amount).value == typed and not app.warning
+        assert is_open("Another amount went in") is (typed is not None)
+    assert not is_open("Put figures of the lot right")
+    leave_and_return(tap(app, f"addition-{lot_id}-write"))
+    assert field(app, amount).value is None
+    assert [entry.quantity for entry in book.lots.story(lot_id).additions] == [8.0]
 
 
-def test_a_page_that_is_left_gives_back_what_was_typed(book: LotBook, lot_id: int) -> None:
-    app = open_app("match", lot=str(lot_id))
-    amount(app).set_value(7.0).run()
-    app.switch_page("colourmatch/screens/lots.py").run()
-    app.switch_page("colourmatch/screens/match.py").run()
-    assert amount(app).value == 7.0
-    assert not app.exception and not app.warning
-
-
-def test_a_field_that_was_emptied_again_stays_empty(lot_id: int) -> None:
-    app = open_app("match", lot=str(lot_id))
-    amount(app).set_value(7.0).run()
-    amount(app).set_value(None).run()
-    app.switch_page("colourmatch/screens/lots.py").run()
-    app.switch_page("colourmatch/screens/match.py").run()
-    assert amount(app).value is None
-
-
-def test_a_form_with_something_typed_is_found_unfolded(lot_id: int) -> None:
-    app = open_app("match", lot=str(lot_id))
-    assert not folded(app, "Another amount went in").proto.expanded
-    amount(app).set_value(7.0).run()
-    app.switch_page("colourmatch/screens/lots.py").run()
-    app.switch_page("colourmatch/screens/match.py").run()
-    assert folded(app, "Another amount went in").proto.expanded
-    assert not folded(app, "Put figures of the lot right").proto.expanded
+def test_an_untouched_field_follows_the_advice(book: LotBook, lot_id: int, photos: list[Path]) -> None:
+    app = open_app("match", lot_id)
+    assert field(app, "addition-").value is None
+    record_photos(book, lot_id, [photos[0]])
+    leave_and_return(app)
+    assert field(app, f"addition-{lot_id}-amount").value == book.lots.story(lot_id).photos[0].advice["doses"][0]["drops"]  # fmt: skip
 
 
 def test_the_stocks_chosen_for_a_new_lot_are_kept(book: LotBook, lot_id: int) -> None:
     book.stocks.add("yellow", "E102", 1.0)
-    ids = [stock.id for stock in book.stocks.all()]
-    app = open_app("set_up")
-    by_key(app.multiselect, "lot-stocks").set_value(ids).run()
-    by_key(app.text_input, "lot-name").set_value("cordial").run()
-    app.switch_page("colourmatch/screens/lots.py").run()
-    app.switch_page("colourmatch/screens/set_up.py").run()
-    assert by_key(app.multiselect, "lot-stocks").value == ids
-    assert by_key(app.text_input, "lot-name").value == "cordial"
+    typed = {"lot-stocks": [stock.id for stock in book.stocks.all()], "lot-name": "cordial"}
+    app = leave_and_return(fill(open_app("set_up"), typed).run(), "set_up")
+    assert {key: field(app, key).value for key in typed} == typed
 
 
-def folded(app, words: str):
-    (found,) = [one for one in app.expander if one.label == words]
-    return found
+# ---- the file, which a reload reads --------------------------------------------------------------------------------
 
 
-def test_what_was_written_down_is_not_typed_again(book: LotBook, lot_id: int) -> None:
-    app = open_app("match", lot=str(lot_id))
-    amount(app).set_value(7.0)
-    by_key(app.button, f"addition-{lot_id}-write").click()
-    app.run()
-    app.switch_page("colourmatch/screens/lots.py").run()
-    app.switch_page("colourmatch/screens/match.py").run()
-    assert amount(app).value is None
-    assert [entry.quantity for entry in book.lots.story(lot_id).additions] == [7.0]
+@pytest.fixture
+def keep_in(monkeypatch: pytest.MonkeyPatch) -> Callable[[Path], None]:
+    """Says which file is that of the browser."""
+    return lambda file: monkeypatch.setattr(drafts, "_file", lambda place: file)
 
 
-def test_an_untouched_field_follows_the_advice(book: LotBook, lot_id: int, photos: list[Path]) -> None:
-    app = open_app("match", lot=str(lot_id))
-    assert amount(app).value is None
-    app.switch_page("colourmatch/screens/lots.py").run()
-    record_photos(book, lot_id, [photos[0]])
-    app.switch_page("colourmatch/screens/match.py").run()
-    assert amount(app).value == book.lots.story(lot_id).photos[0].advice["doses"][0]["drops"]
+def test_a_draft_restored_after_a_reload_does_not_choose_an_older_entry(
+    book: LotBook,
+    lot_id: int,
+    keep_in: Callable[[Path], None],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    keep_in(tmp_path / "draft.json")
+    for name in ("_claim", "_is_owner"):
+        monkeypatch.setattr(drafts, name, lambda place: True)
+    which, amount = f"correct-{lot_id}-which", f"addition-{lot_id}-amount"
+    older, newer = (book.additions.add(lot_id, "red", drops=drops).id for drops in (20, 15))
+    app = fill(open_app("match", lot_id), {which: older}).run()
+    fill(app, {amount: 7.0}).run()
+    again = open_app("match", lot_id)
+    assert (
+        field(again, which).value == older != newer and field(again, amount).value == 7.0
+    )  # nothing came since
+    newest = book.additions.add(lot_id, "red", drops=10).id
+    later = open_app("match", lot_id)
+    assert field(later, which).value == newest and field(later, amount).value is None
+    assert (tmp_path / "draft.json").exists()
 
 
 @pytest.mark.parametrize("value", [True, None, b"photo", [], [True], [b"photo"], {"a": 1}, "x" * 5001])
@@ -96,36 +95,36 @@ def test_only_short_texts_numbers_and_choices_are_kept(value: object) -> None:
 
 
 @pytest.mark.parametrize("content", ["", "[]", "{", '{"field": true, "draft-fields": "x", "other": null}'])
-def test_a_damaged_file_is_as_none(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, content: str) -> None:
-    file = tmp_path / "draft.json"
-    file.write_text(content)
-    monkeypatch.setattr(drafts, "_file", lambda place: file)
+def test_a_damaged_file_is_as_none(keep_in: Callable[[Path], None], tmp_path: Path, content: str) -> None:
+    keep_in(tmp_path / "draft.json")
+    (tmp_path / "draft.json").write_text(content)
     assert drafts._read("book") == {}
 
 
 def test_a_file_is_for_this_user_alone_and_the_oldest_go(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    keep_in: Callable[[Path], None], tmp_path: Path
 ) -> None:
+    folder = tmp_path / "drafts"
     for number in range(105):
-        monkeypatch.setattr(drafts, "_file", lambda place, n=number: tmp_path / "drafts" / f"{n}.json")
+        keep_in(folder / f"{number}.json")
         drafts._write("book", {"field": number})
-    files = list((tmp_path / "drafts").iterdir())
+    files = list(folder.iterdir())
     assert len(files) == 100 and {file.stat().st_mode & 0o077 for file in files} == {0}
     assert drafts._read("book") == {"field": 104}
-    old = tmp_path / "drafts" / "50.json"
+    old = folder / "50.json"
     os.utime(old, (1e9, 1e9))
-    monkeypatch.setattr(drafts, "_file", lambda place: old)
+    keep_in(old)
     assert drafts._read("book") == {}
-    monkeypatch.setattr(drafts, "_file", lambda place: tmp_path / "drafts" / "new.json")
+    keep_in(folder / "new.json")
     drafts._write("book", {})
     assert not old.exists()
 
 
 def test_a_full_disk_costs_the_new_draft_alone_and_leaves_no_piece(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    keep_in: Callable[[Path], None], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     file = tmp_path / "drafts" / "draft.json"
-    monkeypatch.setattr(drafts, "_file", lambda place: file)
+    keep_in(file)
     drafts._write("book", {"field": "old"})
 
     def full(*_: object) -> None:

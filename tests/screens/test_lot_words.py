@@ -21,42 +21,37 @@ ADVICE = {
 
 
 @pytest.fixture
-def lot_id(book: LotBook) -> int:
+def lot_id(book: LotBook, lot_id: int) -> int:
     """A lot with two stocks and one photo that advised a dose of each."""
-    book.stocks.add("red", "E129", 1.0)
     book.stocks.add("yellow", "E102", 1.0)
-    lot = book.lots.begin("cordial", 900, ["red", "yellow"])
-    book.photos.add(lot.id, MEASUREMENT, ADVICE)
-    return lot.id
+    book.lots.amend(lot_id, "another bottle", stocks=["red", "yellow"])
+    book.photos.add(lot_id, MEASUREMENT, ADVICE)
+    return lot_id
 
 
 def test_what_went_in_since_the_photo_is_told(book: LotBook, lot_id: int) -> None:
+    def tell() -> str:
+        return telling.describe_since_photo(book.lots.story(lot_id))
+
+    entry = book.additions.add(lot_id, "red", drops=1)
+    assert tell() == "1 drop of red"
+    book.additions.correct(entry.id, reason="never went in", void=True)
+    book.volumes.take_sample(lot_id, 20)
+    assert tell() == ""
     book.additions.add(lot_id, "red", drops=3)
-    assert telling.describe_since_photo(book.lots.story(lot_id)) == "3 drops of red"
     book.additions.add(lot_id, "yellow", ml=0.1)
-    assert telling.describe_since_photo(book.lots.story(lot_id)) == "3 drops of red, 0.1 ml of yellow"
+    book.volumes.add_untinted(lot_id, 120)
+    assert tell() == "3 drops of red, 0.1 ml of yellow, 120 ml of untinted batch"
+    book.photos.add(lot_id, MEASUREMENT, ADVICE)
+    assert tell() == ""
+    book.additions.add(lot_id, "red", drops=9)
+    book.lots.close(lot_id, "given up", "dropped the jug")
+    assert tell() == ""  # a closed lot waits for nothing
 
 
 def test_only_an_advice_to_add_has_doses() -> None:
     assert telling.doses_of(ADVICE) == ADVICE["doses"]
     assert telling.doses_of(ADVICE | {"action": "stop"}) == [] == telling.doses_of({})
-
-
-def test_a_photo_begins_anew_and_a_voided_dose_does_not_count(book: LotBook, lot_id: int) -> None:
-    entry = book.additions.add(lot_id, "red", drops=1)
-    assert telling.describe_since_photo(book.lots.story(lot_id)) == "1 drop of red"
-    book.additions.correct(entry.id, reason="never went in", void=True)
-    assert telling.describe_since_photo(book.lots.story(lot_id)) == ""
-    book.additions.add(lot_id, "red", drops=2)
-    book.photos.add(lot_id, MEASUREMENT, ADVICE)
-    assert telling.describe_since_photo(book.lots.story(lot_id)) == ""
-
-
-def test_untinted_batch_asks_for_a_photo_and_a_sample_does_not(book: LotBook, lot_id: int) -> None:
-    book.volumes.take_sample(lot_id, 20)
-    assert telling.describe_since_photo(book.lots.story(lot_id)) == ""
-    book.volumes.add_untinted(lot_id, 120)
-    assert telling.describe_since_photo(book.lots.story(lot_id)) == "120 ml of untinted batch"
 
 
 def test_kept_advice_holds_until_something_is_entered_or_learnt(book: LotBook, lot_id: int) -> None:
@@ -69,42 +64,29 @@ def test_kept_advice_holds_until_something_is_entered_or_learnt(book: LotBook, l
     assert telling.advice_of_last_photo(book.lots.story(lot_id)) is None
 
 
-def test_the_story_escapes_and_strikes_out(book: LotBook, lot_id: int) -> None:
+def test_the_story_escapes_and_strikes_out_and_tells_a_closing_once(book: LotBook, lot_id: int) -> None:
     book.entries.add_note(lot_id, "<b>strained</b> twice", entered_by="<i>M</i>")
     entry = book.additions.add(lot_id, "red", drops=9)
     book.additions.correct(entry.id, reason="<u>miscounted</u>", drops=8)
-    told = telling.tell_story(book.lots.story(lot_id))
+    book.lots.close(lot_id, "matched", "Matched: the difference is 0.4 (between 0.0 and 1.1). Stop here.")
+    story = book.lots.story(lot_id)
+    told = telling.tell_story(story)
     for tag in ("<b>", "<i>", "<u>"):
         assert tag not in told
     assert '<span class="gone">9 drops of red (0.45 ml, 4.5 mg)</span> (corrected later)' in told
     assert "8 drops of red" in told and "Photo 1: CIEDE2000 4.2 (3.1 to 5.0), paler, less red" in told
-
-
-def test_a_closed_lot_waits_for_nothing(book: LotBook, lot_id: int) -> None:
-    book.additions.add(lot_id, "red", drops=9)
-    book.lots.close(lot_id, "given up", "dropped the jug")
-    story = book.lots.story(lot_id)
-    assert telling.describe_since_photo(story) == ""
-    assert "Closed: Given up." in telling.tell_story(story)
+    assert telling.closing_panel(story.closing).count("Matched") == 1
 
 
 def test_several_photos_of_a_state_are_told_as_one(book: LotBook, lot_id: int) -> None:
-    assert telling.find_combined(book.lots.story(lot_id), ADVICE) is None
-    assert telling.describe_photos(None) == "last photo"
     together = {"photos": ["Photo 1", "Photo 2", "Photo 3"], "agree": True}
-    assert telling.find_combined(book.lots.story(lot_id), ADVICE | {"combined": together}) == together
-    alone = {"photos": ["Photo 3"], "agree": True}
-    assert telling.find_combined(book.lots.story(lot_id), ADVICE | {"combined": alone}) is None
+    for combined, found in ((None, None), (together, together), (together | {"photos": ["Photo 3"]}, None)):
+        assert telling.find_combined(book.lots.story(lot_id), ADVICE | {"combined": combined}) == found
+    assert telling.describe_photos(None) == "last photo"
     assert telling.describe_photos(together) == "last 3 photos"
     book.photos.add(lot_id, MEASUREMENT, ADVICE | {"combined": together})
     # an addition since leaves no advice: what holds is that of the last photo
     assert telling.find_combined(book.lots.story(lot_id), {}) == together
-
-
-def test_a_closing_is_told_once(book: LotBook, lot_id: int) -> None:
-    book.lots.close(lot_id, "matched", "Matched: the difference is 0.4 (between 0.0 and 1.1). Stop here.")
-    closing = book.lots.story(lot_id).closing
-    assert telling.closing_panel(closing).count("Matched") == 1
 
 
 def test_only_photos_thinned_as_the_last_one_lie_on_one_way(book: LotBook, lot_id: int) -> None:

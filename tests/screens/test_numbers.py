@@ -6,14 +6,14 @@ import contextlib
 import io
 import json
 import re
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from test_pages import open_app
+from visiting import open_app
 
-from colourmatch.book.lot_book import LotBook
+from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.cli import run
 from colourmatch.screens.html import place_beside, spread_of
 from colourmatch.workflow.closing import close_lot
@@ -34,8 +34,6 @@ _CROWDS = ("covariance", "rgb", "curve", "drawing", "markers", "uncertainty", "t
 @pytest.fixture(scope="module")
 def lots(tmp_path_factory: pytest.TempPathFactory, photos: list[Path]) -> Iterator[LotBook]:
     """A lot that waits for drops, with a glass of its own, and one that is closed."""
-    from colourmatch.book.lot_book import open_book
-
     book = open_book(tmp_path_factory.mktemp("numbers") / "book.sqlite")
     book.stocks.add("red", "E129", 1.0)
     glass = {"conditions": [{"name": "tall", "depth_mm": 55.0, "dilution": 3.0, "illuminant": "A"}]}
@@ -56,13 +54,6 @@ def lots(tmp_path_factory: pytest.TempPathFactory, photos: list[Path]) -> Iterat
         yield book
 
 
-@pytest.fixture(scope="module")
-def photos(tmp_path_factory: pytest.TempPathFactory, draw_photo: Callable[..., Path]) -> list[Path]:
-    """Three photos of a batch that takes on colour."""
-    folder = tmp_path_factory.mktemp("numbers-photos")
-    return [draw_photo(folder, 1.0, 1), draw_photo(folder, 7.0, 2), draw_photo(folder, 7.0, 3)]
-
-
 def figures(text: str) -> set[str]:
     """The numbers in a text, as they are written there, without names and moments."""
     return {found.replace("−", "-") for found in _NUMBER.findall(_NO_FIGURES.sub(" ", text))}
@@ -70,8 +61,8 @@ def figures(text: str) -> set[str]:
 
 def page_figures(page: str, lot_id: int) -> set[str]:
     """All numbers that a page shows: its texts, tables and buttons."""
-    app = open_app(page, lot=str(lot_id))
-    assert not app.exception and not app.error
+    app = open_app(page, lot_id)
+    assert not app.error
     texts = [str(element.proto.body) for element in app.get("html")]
     if page == "set_up":  # beside the stocks it holds forms and what would be weighed for stocks not made yet
         return figures("".join(text for text in texts if "cm-facts" in text))

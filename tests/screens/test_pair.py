@@ -1,7 +1,8 @@
-"""Both glasses cut out of a photo: of the right liquid, upright, and in the colour that was measured."""
+"""Both glasses cut out of a photo, in the colour that was measured, and what is drawn on one, at the right place."""
 
 from __future__ import annotations
 
+import base64
 import io
 from pathlib import Path
 
@@ -10,11 +11,13 @@ import numpy as np
 import pytest
 from PIL import Image, ImageDraw
 
-from colourmatch.book.lot_book import LotBook
 from colourmatch.colour.spaces import lab_to_srgb
+from colourmatch.errors import PhotoError
 from colourmatch.photo.load import load_photo
 from colourmatch.photo.measure import measure_photo
-from colourmatch.screens.pair import SIDE_PX, cut_liquids, draw_measuring, draw_pair
+from colourmatch.photo.quality import FLAGS
+from colourmatch.screens.drawing import LONG_SIDE_PX, draw_found, name_fault
+from colourmatch.screens.pair import SIDE_PX, cut_liquids, draw_measuring
 from colourmatch.simulate import (
     Light,
     Phone,
@@ -42,6 +45,8 @@ def test_each_cut_has_the_colour_that_was_measured(photos: list[Path]) -> None:
         middle = np.median(pixels[90:-90, 90:-90].reshape(-1, 3), axis=0)
         assert np.abs(middle - to_codes(colours[name])).max() <= 2
         assert pixels.astype(float).std(axis=(0, 1)).max() < 12  # liquid to its edges, no rim and no paper
+    del colours["reference"]  # nothing is cut of a liquid without a colour
+    assert set(cut_liquids(photo, dict(measured.drawing or {}), colours)) == {"batch"}
 
 
 @pytest.mark.parametrize(
@@ -77,29 +82,59 @@ def test_without_the_card_s_squares_it_is_cut_along_the_window(tmp_path: Path) -
         assert np.abs(pixels.astype(float) - to_codes(lab[name])).max() <= 2
 
 
-def test_nothing_is_cut_of_a_liquid_without_a_colour(photos: list[Path]) -> None:
-    measured = measure_photo(photos[1])
-    cut = cut_liquids(load_photo(photos[1]), dict(measured.drawing or {}), {"batch": [60.0, 40.0, 30.0]})
-    assert set(cut) == {"batch"}
-
-
-def test_before_the_first_photo_the_card_is_drawn(book: LotBook) -> None:
-    book.stocks.add("red", "E129", 1.0)
-    story = book.lots.story(book.lots.begin("cordial", 900, ["red"]).id)
-    assert "reference, batch and water in three rings" in draw_pair(story, None)
-
-
 @pytest.mark.parametrize("data", [b"", b"no photo at all"])
 def test_a_photo_that_cannot_be_shown_is_measured_behind_the_bar_alone(data: bytes) -> None:
     assert "Measuring" in draw_measuring(data) and "base64" not in draw_measuring(data)
 
 
-def test_a_photo_is_shown_upright_while_it_is_measured(tmp_path: Path) -> None:
+def test_a_photo_is_shown_upright_while_it_is_measured() -> None:
     picture, made = Image.new("RGB", (90, 60)), io.BytesIO()
     exif = picture.getexif()
     exif[0x0112] = 6  # taken upright, kept lying
     picture.save(made, "JPEG", exif=exif)
-    import base64
-
     shown = draw_measuring(made.getvalue()).partition("base64,")[2].partition('"')[0]
     assert Image.open(io.BytesIO(base64.b64decode(shown))).size == (60, 90)
+
+
+# ---- what is drawn on a photo -------------------------------------------------------------------------------------
+
+
+def test_outlines_lie_where_the_measurement_says(tmp_path: Path) -> None:
+    photo = tmp_path / "grey.png"
+    Image.new("RGB", (2800, 2100), (128, 128, 128)).save(photo)
+    square = [[1000, 600], [1800, 600], [1800, 1400], [1000, 1400]]
+    drawn = Image.open(io.BytesIO(draw_found(photo, {"size": [2800, 2100], "markers": {"3": square}})))
+    assert drawn.size == (LONG_SIDE_PX, 1050)
+    changed = np.argwhere(np.abs(np.asarray(drawn, int) - 128).max(axis=2) > 60)
+    top, left = changed.min(axis=0)
+    assert abs(left - 500) <= 3 and abs(top - 300) <= 3
+
+
+def test_nothing_is_drawn_without_a_drawing_and_a_file_that_is_no_photo_is_refused(tmp_path: Path) -> None:
+    photo = tmp_path / "grey.png"
+    Image.new("RGB", (200, 100), (90, 120, 150)).save(photo)
+    drawn = np.asarray(Image.open(io.BytesIO(draw_found(photo, None))), int)
+    assert np.abs(drawn - [90, 120, 150]).max() <= 3
+    with pytest.raises(PhotoError, match="not a readable photo"):
+        draw_found(b"no photo at all", None)
+
+
+def test_a_fault_is_drawn_where_it_lies_and_its_name_stays_inside() -> None:
+    path = Path(__file__).parents[1] / "photos" / "bad-half-card.jpg"
+    with pytest.raises(PhotoError) as caught:
+        measure_photo(path)
+    seen = caught.value.seen
+    assert seen is not None
+    plain, drawn = (
+        np.asarray(Image.open(io.BytesIO(draw_found(path, one))), int)
+        for one in ({**seen, "faults": {}}, seen)
+    )
+    changed = np.argwhere(np.abs(plain - drawn).max(axis=-1) > 40)
+    ring = np.array(seen["faults"]["reference"]) * max(plain.shape) / max(seen["size"])
+    near = np.linalg.norm(changed[:, None, ::-1] - ring[None], axis=-1).min(axis=0)
+    assert near.max() < 6 and (changed < plain.shape[:2]).all()
+
+
+def test_each_refusal_of_a_readable_photo_has_its_words() -> None:
+    refusals = {code for code, (severity, _) in FLAGS.items() if severity == "refuse"} - {"unreadable"}
+    assert refusals and all(name_fault("card", code) != "not read" for code in refusals)

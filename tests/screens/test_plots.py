@@ -19,14 +19,15 @@ ALONE = Measurement.from_json({"spots": {"reference": {"lab": [1, 2, 3]}, "batch
 
 
 def test_each_batch_is_placed_by_its_difference_in_its_own_photo() -> None:
-    path = plots.trace_path([reading([60, 40, 30], [90, 5, 5]), reading([58, 42, 30], [70, 30, 20])])
-    assert path is not None
-    assert path.reference == [58, 42, 30]
+    seen = [reading([60, 40, 30], [90, 5, 5]), ALONE, reading([58, 42, 30], [70, 30, 20])]
+    path = plots.trace_path(seen, numbers=[2, 4, 5])
+    assert path is not None and path.reference == [58, 42, 30]
     assert path.batches == ([88, 7, 5], [70, 30, 20])
-
-
-def test_without_both_liquids_there_is_no_way_to_draw() -> None:
-    assert plots.trace_path([ALONE]) is None
+    assert path.names == ["photo 2", "photo 5 (now)"]  # the numbers they have in the lot
+    assert list(plots.draw_ab(path).data[0].text) == ["2", "5"]
+    from_one = plots.trace_path(seen)
+    assert from_one is not None and from_one.names == ["photo 1", "photo 2 (now)"]
+    assert plots.trace_path([ALONE]) is None  # without both liquids there is no way to draw
 
 
 def test_the_chart_shows_path_prediction_and_reference() -> None:
@@ -51,50 +52,29 @@ def test_the_curve_marks_step_best_and_ceiling_and_escapes_the_stock() -> None:
     assert figure.layout.xaxis.title.text == "further drops of red &lt;b>"
 
 
-def test_each_photo_with_an_uncertainty_gets_its_ellipse() -> None:
+def test_photos_and_what_is_expected_after_the_step_have_their_ellipses() -> None:
     spread = {
         "photo": [[0.04, 0, 0], [0, 0.04, 0], [0, 0, 0.01]],
         "scene": [[0, 0, 0], [0, 0.05, 0], [0, 0, 0]],
         "phone": [[0, 0, 0], [0, 0, 0], [0, 0, 0.03]],
     }
-    path = plots.trace_path(
-        [
-            reading([58, 42, 0], [70, 30, 0]),
-            reading([58, 42, 0], [60, 40, 0]).having(uncertainty=Pair.from_json(spread)),
-        ]
-    )
-    assert path is not None
-    (ellipse,) = [trace for trace in plots.draw_ab(path).data if trace.name == "95 % of the difference"]
-    assert max(ellipse.x) - 40 == pytest.approx(2.448 * 0.3, abs=0.001)  # sd of a* is the root of 0.04 + 0.05
-    assert max(ellipse.y) == pytest.approx(2.448 * 0.2, abs=0.001)
-    (deep,) = [trace for trace in plots.draw_lightness(path).data if trace.name == "95 % of the difference"]
-    assert max(deep.y) - 60 == pytest.approx(2.448 * 0.2, abs=0.001)
-
-
-def test_what_is_expected_after_the_step_has_its_own_ring() -> None:
     step = {
         "predicted_lab": {"batch": [64.0, 36.0, 0.0], "reference": [58.0, 42.0, 0.0]},
-        "predicted_covariance": [[0.25, 0, 0], [0, 0.09, 0], [0, 0, 0.04]],
+        "predicted_covariance": [[0.25, 0, 0], [0, 0.16, 0], [0, 0, 0.09]],
     }
-    path = plots.trace_path([reading([58, 42, 0], [70, 30, 0])], step)
+    seen = reading([58, 42, 0], [60, 40, 0]).having(uncertainty=Pair.from_json(spread))
+    path = plots.trace_path([reading([58, 42, 0], [70, 30, 0]), seen], step)
     assert path is not None
-    figure = plots.draw_ab(path)
-    (ring,) = [trace for trace in figure.data if trace.name == "95 % after this step"]
-    assert max(ring.x) - 36 == pytest.approx(2.448 * 0.3, abs=0.001)
-    assert max(ring.y) == pytest.approx(2.448 * 0.2, abs=0.001)
-    assert ring.line.dash == "dot"  # told from the rings of photos without its colour
-    assert figure.layout.yaxis.range[1] > max(ring.y)
-    (deep,) = [trace for trace in plots.draw_lightness(path).data if trace.name == "95 % after this step"]
-    assert max(deep.y) - 64 == pytest.approx(2.448 * 0.5, abs=0.001)
-
-
-def test_photos_keep_the_numbers_they_have_in_the_lot() -> None:
-    seen = [reading([60, 40, 30], [90, 5, 5]), ALONE, reading([58, 42, 30], [70, 30, 20])]
-    path = plots.trace_path(seen, numbers=[2, 4, 5])
-    assert path is not None and path.names == ["photo 2", "photo 5 (now)"]
-    assert list(plots.draw_ab(path).data[0].text) == ["2", "5"]
-    from_one = plots.trace_path(seen)
-    assert from_one is not None and from_one.names == ["photo 1", "photo 2 (now)"]
+    # around a*, b* and L*: the roots of 0.04 + 0.05, of 0.01 + 0.03 and of 0.04; of a photo without one none is drawn
+    for name, middle, sds in (("95 % of the difference", (40, 0, 60), (0.3, 0.2, 0.2)), ("95 % after this step", (36, 0, 64), (0.4, 0.3, 0.5))):  # fmt: skip
+        figure, deep = plots.draw_ab(path), plots.draw_lightness(path)
+        (ring,), (high,) = ([t for t in one.data if t.name == name] for one in (figure, deep))
+        reach = max(ring.x) - middle[0], max(ring.y) - middle[1], max(high.y) - middle[2]
+        assert reach == pytest.approx([2.448 * sd for sd in sds], abs=0.001)
+        assert (ring.line.dash == "dot") is (
+            "after" in name
+        )  # told from the rings of photos without its colour
+        assert figure.layout.yaxis.range[1] > max(ring.y)
 
 
 #: Another thread is in the middle of importing pandas, as when two pages are opened at once.
@@ -115,13 +95,11 @@ while "pandas" not in sys.modules:
     time.sleep(0.01)
 assert not hasattr(sys.modules["pandas"], "Series")
 seen.set()
-import {module} as drawn
+import colourmatch.screens.plots as drawn
 drawn.go.Figure().add_scatter(x=[1.0], y=[2.0], hovertext=["a"], hoverinfo="text")
 """
 
 
-@pytest.mark.parametrize("module", ["colourmatch.screens.plots"])
-def test_a_chart_is_drawn_while_another_page_is_still_importing_pandas(module: str) -> None:
-    script = _HALF_READ.format(module=module)
-    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, timeout=600)
+def test_a_chart_is_drawn_while_another_page_is_still_importing_pandas() -> None:
+    done = subprocess.run([sys.executable, "-c", _HALF_READ], capture_output=True, text=True, timeout=600)
     assert done.returncode == 0, done.stderr

@@ -1,18 +1,19 @@
-"""When photos do not add up Match asks, with two answers in the place of the act; an answer is written and can be undone."""
+"""What Match asks: whether something went wrong by hand, where photos do not add up, and for water, where they are too strong."""
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 
 import pytest
-from streamlit.testing.v1 import AppTest
-from test_pages import by_key, shown
-from test_undo import open_match, undo
+from visiting import buttons, field, open_app, shown, tap, upload
 
 from colourmatch.book.lot_book import LotBook
 from colourmatch.screens import html as parts
-from colourmatch.workflow.lot import record_photos
+from colourmatch.simulate.kitchen import Kitchen, take_photo
+from colourmatch.workflow.lot import record_photos, view_of_photos
 
+draw = cache(take_photo)
 PHOTOS = Path(__file__).parents[1] / "photos"
 
 
@@ -29,31 +30,36 @@ def mixed(book: LotBook) -> int:
     return lot
 
 
-def answers(app: AppTest) -> list[str]:
-    return [button.label for button in app.button if (button.key or "").startswith("question-")]
-
-
-def test_the_question_is_the_answer_of_the_page_and_yes_puts_the_dose_right(
+def test_the_question_is_the_answer_of_the_page_and_no_is_taken_back_before_yes_puts_the_dose_right(
     book: LotBook, mixed: int
 ) -> None:
-    app = open_match(mixed)
+    app = open_app("match", mixed)
     (block,) = [line for line in shown(app).splitlines() if 'class="cm cm-answer' in line]
     assert "question" in block and "red" in block and "blue" in block
     advice = book.lots.story(mixed).photos[-1].advice or {}
     assert shown(app).count(parts.as_html(advice["text"])) == 1
-    assert answers(app) == ["Yes, write it so", "No"]
-    by_key(app.button, "question-").click().run()
-    assert not app.exception and not answers(app)
+    asked = buttons(app, "question-")
+    assert len(asked) == 2
+    next(button for button in app.button if button.label == asked[1]).click().run()
+    (((question, *_), said),) = book.lots.story(mixed).answers.items()
+    assert (question, said) == ("other-bottle", False) and asked != buttons(app, "question-")
+    tap(app, "undo-")
+    assert not book.lots.story(mixed).answers and buttons(app, "question-") == asked
+    tap(app, "question-")
+    assert not buttons(app, "question-")
     assert [entry.stock for entry in book.lots.story(mixed).additions] == ["red"]
 
 
-def test_no_is_written_down_and_one_tap_takes_it_back(book: LotBook, mixed: int) -> None:
-    app = open_match(mixed)
-    no = next(button for button in app.button if button.label == "No")
-    no.click().run()
-    (said,) = book.lots.story(mixed).answers.items()
-    assert said[0][0] == "other-bottle" and said[1] is False
-    assert "other-bottle" not in str(answers(app))
-    undo(app).click().run()
-    assert not app.exception
-    assert not book.lots.story(mixed).answers and answers(app) == ["Yes, write it so", "No"]
+@pytest.mark.parametrize(("thinned", "dilution"), [(True, 4.0), (False, 1.0)])
+def test_after_too_strong_a_photo_the_next_one_is_taken_as_thinned_unless_it_is_not(
+    book: LotBook, red: str, thinned: bool, dilution: float
+) -> None:
+    lot = book.lots.begin("cordial", 900, [red]).id
+    record_photos(book, lot, [(draw(Kitchen(), 1, dilution=1.0), "1.jpg")])
+    app = open_app("match", lot)
+    assert "Thin both 1+3, photograph" in shown(app)
+    field(app, f"thinned-{lot}").set_value(thinned)
+    upload(app, draw(Kitchen(), 2, dilution=dilution))
+    story = book.lots.story(lot)
+    assert not app.error and len(story.photos) == 2 and view_of_photos(story).dilution == dilution
+    assert not [one for one in app.checkbox if str(one.key).startswith("thinned")]

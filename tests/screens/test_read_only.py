@@ -5,10 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from test_pages import PAGES, open_app, shown
+from visiting import PAGES, open_app, shown
 
 from colourmatch.book import opening_to_read
 from colourmatch.book.lot_book import LotBook, open_book
+from colourmatch.screens.lots import make_table
 from colourmatch.workflow.lot import record_photos
 
 #: Buttons that only look, lead somewhere, or save a file on the visitor's own machine.
@@ -20,10 +21,8 @@ LOOKING = {
 
 
 @pytest.fixture
-def lot_id(book: LotBook, photos: list[Path]) -> int:
+def dosed(book: LotBook, lot_id: int, photos: list[Path]) -> int:
     """A lot with a photo and an addition."""
-    book.stocks.add("red", "E129", 1.0)
-    lot_id = book.lots.begin("bitter aperitif", 900, ["red"], ceiling_mg_per_l=30, jurisdiction="EU").id
     record_photos(book, lot_id, [photos[0]])
     book.additions.add(lot_id, "red", drops=3)
     return lot_id
@@ -40,45 +39,35 @@ def offered(app: object) -> set[str]:
 
 
 @pytest.mark.parametrize("page", PAGES)
-def test_every_page_opens_on_a_book_that_may_only_be_read(book, lot_id, locked, page) -> None:
-    app = open_app(page, lot=str(lot_id))
-    assert not app.exception
+def test_every_page_opens_on_a_book_that_may_only_be_read(book, dosed, locked, page) -> None:
+    app = open_app(page, dosed)
     assert not app.error
     (told,) = [one.value for one in app.info]
     assert "may only be read here: nothing can be entered" in told.replace("\\", "")
     assert offered(app) <= LOOKING
 
 
-def test_lots_sheets_and_tables_are_there(book, lot_id, locked) -> None:
-    app = open_app("lots", lot=str(lot_id))
-    assert {"Lot sheet (PDF)", "Labels (PDF)"} <= offered(app)
-    assert "3 drops of red" in shown(app)
-    match = open_app("match", lot=str(lot_id))
-    assert "How far" in shown(match)
-    assert not match.get("file_uploader")
+def test_lots_sheets_and_tables_are_there(book, dosed, locked) -> None:
+    app, match = open_app("lots", dosed), open_app("match", dosed)
+    assert {"Lot sheet (PDF)", "Labels (PDF)"} <= offered(app) and "3 drops of red" in shown(app)
+    assert "How far" in shown(match) and not match.get("file_uploader")
     assert {"A row a lot (CSV)", "A row an entry (CSV)"} <= offered(open_app("lots")) <= LOOKING
+    lots, entries = (make_table(rows).decode("utf-8-sig").splitlines() for rows in ("lots", "entries"))
+    assert len(lots) == 2 and "bitter aperitif" in lots[1]
+    assert [line.split(",")[5] for line in entries[1:]] == ["photo", "addition"]
 
 
 def test_what_is_written_elsewhere_is_seen_and_a_book_that_may_be_written_again_takes_entries(
-    book, lot_id, locked, monkeypatch
+    book, dosed, locked, monkeypatch
 ) -> None:
-    assert "4 drops of red" not in shown(open_app("lots", lot=str(lot_id)))
+    assert "4 drops of red" not in shown(open_app("lots", dosed))
     book.close()
     with monkeypatch.context() as unlocked:
         unlocked.setattr(opening_to_read, "may_write", lambda path: True)
         with open_book(book.place) as other:
-            other.additions.add(lot_id, "red", drops=4)
-    assert "4 drops of red" in shown(open_app("lots", lot=str(lot_id)))
+            other.additions.add(dosed, "red", drops=4)
+    assert "4 drops of red" in shown(open_app("lots", dosed))
     monkeypatch.undo()
     monkeypatch.setenv("COLOURMATCH_BOOK", book.place)
-    app = open_app("match", lot=str(lot_id))
-    assert not app.info
-    assert app.get("file_uploader")
-
-
-def test_the_tables_are_those_of_the_book(book, lot_id) -> None:
-    from colourmatch.screens.lots import make_table
-
-    lots, entries = (make_table(rows).decode("utf-8-sig").splitlines() for rows in ("lots", "entries"))
-    assert len(lots) == 2 and "bitter aperitif" in lots[1]
-    assert [line.split(",")[5] for line in entries[1:]] == ["photo", "addition"]
+    app = open_app("match", dosed)
+    assert not app.info and app.get("file_uploader")

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from test_pages import open_app, shown
+from visiting import open_app, shown
 
 from colourmatch.book.lot_book import LotBook
 from colourmatch.colour.difference import compare_lab
@@ -49,19 +49,18 @@ def closed(book: LotBook) -> LotBook:
     return book
 
 
-def test_an_empty_trend_says_what_belongs_there(book: LotBook) -> None:
-    app = open_app("trend")
-    assert not app.exception
-    assert "No lot is closed yet." in shown(app)
+def test_few_lots_are_told_once_that_limits_need_more(book: LotBook, red: str) -> None:
+    assert "No lot is closed yet." in shown(open_app("trend"))
+    close_lot(book, "B0", [0.0, 0.1, 0.0])
+    page = shown(open_app("trend"))
+    assert page.count("limits need at least 3") == 1 and "No limits yet" not in page
 
 
 def test_the_trend_names_lots_outside_and_shows_limits_and_spread(closed: LotBook) -> None:
     app = open_app("trend")
-    assert not app.exception
     text = shown(app)
     assert "Of 10 closed lots one is outside its limits: lot B9." in text
-    assert "Lot B9: a* 41.00 is below" in text
-    assert "(10 lots, provisional)" in text
+    assert "Lot B9: a* 41.00 is below" in text and "(10 lots, provisional)" in text
     table = app.dataframe[0].value
     assert list(table["Lot"]) == [f"B{k}" for k in range(9, -1, -1)]
     assert all("±" in cell for name in ("L*", "a*", "b*", "mg/l") for cell in table[name])
@@ -72,17 +71,6 @@ def test_the_trend_names_lots_outside_and_shows_limits_and_spread(closed: LotBoo
 
 
 def test_the_filters_choose_lots_and_say_when_none_fits(closed: LotBook) -> None:
-    app = open_app("trend")
-    app.text_input(key="trend-name").set_value("B3").run()
-    assert list(app.dataframe[0].value["Lot"]) == ["B3"]
-    assert "limits need at least 3" in shown(app)
-    app.text_input(key="trend-name").set_value("").run()
-    app.selectbox(key="trend-stock").set_value("yellow").run()
-    assert not app.exception
-    assert "No closed lot can be compared yet." in shown(app)
-
-
-def test_lots_of_a_reference_and_what_is_left_out(closed: LotBook) -> None:
     bottle = closed.references.add("Bottle").id
     close_lot(closed, "R1", [0, 0, 0], reference=bottle)
     bare = closed.lots.begin("Bare", 900, "red", number="R2", dilution=5, reference=bottle).id
@@ -91,6 +79,12 @@ def test_lots_of_a_reference_and_what_is_left_out(closed: LotBook) -> None:
     app.selectbox(key="trend-reference").set_value(bottle).run()
     assert list(app.dataframe[0].value["Lot"]) == ["R1"]
     assert "Lot R2:</span>no photo shows it beside its reference" in shown(app)
+    app = open_app("trend")
+    app.text_input(key="trend-name").set_value("B3").run()
+    assert list(app.dataframe[0].value["Lot"]) == ["B3"]
+    app.text_input(key="trend-name").set_value("").run()
+    app.selectbox(key="trend-stock").set_value("yellow").run()
+    assert not app.exception and not app.dataframe
 
 
 def chart(outside: list[dict[str, Any]]) -> dict[str, Any]:
@@ -126,10 +120,3 @@ def test_without_limits_the_chart_says_how_many_lots_it_needs() -> None:
     told = chart([]) | {"limits": {"a*": None}}
     assert not plots.draw_chart(told, "a*").layout.shapes
     assert trend.tell_limits(None) == "No limits yet: they need at least three lots."
-
-
-def test_few_lots_are_told_once_that_limits_need_more(book: LotBook) -> None:
-    book.stocks.add("red", "E129", 1.0)
-    close_lot(book, "B0", [0.0, 0.1, 0.0])
-    page = shown(open_app("trend"))
-    assert page.count("limits need at least 3") == 1 and "No limits yet" not in page
