@@ -15,7 +15,6 @@ from colourmatch.photo.card_profile import (
     GreysReading,
     combine_readings,
     enter_greys,
-    parse_reading,
     read_greys,
 )
 from colourmatch.photo.flat import mask_paper
@@ -122,13 +121,6 @@ def test_readings_that_disagree_widen_the_profile():
     joined, ratio = combine_readings([near, far])
     assert ratio > 2
     assert joined.log_sd[3] > combine_readings([near, near])[0].log_sd[3]
-
-
-def test_a_reading_survives_its_json(bent_card):
-    reading = bent_card[1][0]
-    again = parse_reading(reading.to_json())
-    assert again.reflectance == pytest.approx(reading.reflectance, abs=1e-5, nan_ok=True)
-    assert again.told["how"] == "photo"
 
 
 def test_a_grey_that_no_reading_saw_takes_its_twin():

@@ -99,19 +99,6 @@ def test_photos_that_disagree_widen_the_interval_beyond_that_of_one():
     assert torn.difference.text == "the photos disagree too much to say" and not torn.difference.seen
 
 
-def test_more_scatter_is_never_surer():
-    widths = [
-        width(combine_photos([reading(GAP), reading(GAP), reading(moved(d, 0, 0))])) for d in (0, 1, 2, 4)
-    ]
-    assert widths == sorted(widths)
-
-
-def test_the_order_of_photos_does_not_matter():
-    photos = [reading(GAP, name="a"), reading(moved(1, 0, 0), 0.4, "b"), reading(GAP - [0, 1, 0], 0.3, "c")]
-    one, other = combine_photos(photos), combine_photos(photos[::-1])
-    assert one.difference.delta_e_2000.value == pytest.approx(other.difference.delta_e_2000.value)
-
-
 @pytest.mark.parametrize("odd", [0, 1, 2])
 def test_the_photo_that_lies_apart_is_named(odd):
     photos = [
@@ -144,17 +131,11 @@ def test_refused_photos_and_single_liquids_are_passed_over():
     assert combine_photos([alone, refused, reading(GAP)]).photos == ("p.jpg",)
 
 
-def test_a_reading_kept_before_doubts_were_parted_is_still_combined():
-    old = reading(GAP).having(uncertainty=None)
-    found = combine_photos([old, old])
-    assert width(found) > width(combine_photos([reading(GAP)] * 2))
-
-
 # ---- known truth ---------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("count", [2, 3, 5])
-@pytest.mark.parametrize("between", [(0.0, 0.0, 0.0), (0.6, 0.6, 0.6), (0.9, 0.0, 0.0), (0.0, 0.9, 0.6)])
+@pytest.mark.parametrize("count", [2, 4])
+@pytest.mark.parametrize("between", [(0.0, 0.0, 0.0), (0.6, 0.6, 0.6), (0.9, 0.0, 0.0)])
 def test_intervals_hold_the_truth_of_scattered_photos(count, between):
     rng = np.random.default_rng(31)
     truth, held = float(ciede2000(REFERENCE, REFERENCE + GAP)), 0

@@ -98,16 +98,6 @@ def test_what_was_written_stays_beside_the_colour(picture):
     assert np.linalg.norm(written - m.spots["reference"].lab) > 1
 
 
-def test_a_small_reflection_is_left_out(altered):
-    m = measure_rectangles(altered((np.s_[250:270, 560:580], 255)), *BOXES)
-    assert m.spots["batch"].lab == pytest.approx(BATCH, abs=0.6)
-
-
-def test_batch_alone_has_no_difference(picture):
-    m = measure_rectangles(picture, WHITE_BOX, batch=BATCH_BOX)
-    assert m.difference is None and m.spots["reference"] is None
-
-
 @pytest.mark.parametrize(
     ("rectangle", "words"),
     [
@@ -196,7 +186,7 @@ def draw_scene(rng, path, *, grey=1.0, unsure=1.0, from_side=False):
     return truth
 
 
-@pytest.mark.parametrize(("grey", "from_side"), [(1.0, False), (0.4, False), (1.0, True)])
+@pytest.mark.parametrize(("grey", "from_side"), [(0.4, False), (1.0, True)])
 def test_intervals_hold_the_truth_of_drawn_photos(tmp_path, grey, from_side):
     rng = np.random.default_rng(20)
     held, within_sd, widths = 0, [], []
@@ -242,12 +232,6 @@ def test_light_that_changes_over_the_white_widens_the_interval_and_is_told(tmp_p
     assert np.trace(sloping.spots["batch"].lab_covariance) > 2 * np.trace(even.spots["batch"].lab_covariance)
 
 
-def test_a_channel_at_its_end_is_told_and_widens(altered):
-    m = measure_rectangles(altered((np.s_[200:400, 500:700], (150, 4, 4))), *BOXES)
-    assert "channel-empty" in [f.code for f in m.quality]
-    assert np.trace(m.uncertainty.lost) > 0
-
-
 def test_both_liquids_are_told_the_water_that_the_stronger_one_needs(altered):
     strong = (np.s_[200:400, 100:300], (150, 14, 4)), (np.s_[200:400, 500:700], (120, 0, 0))
     m = measure_rectangles(altered(*strong), *BOXES)
@@ -255,11 +239,14 @@ def test_both_liquids_are_told_the_water_that_the_stronger_one_needs(altered):
     assert alone[0] < alone[1]
     asked = [f.text.split("both at 1+")[1].split(" ")[0] for f in m.quality if f.code == "channel-empty"]
     assert asked == [str(alone[1])] * 2
+    assert np.trace(m.uncertainty.lost) > 0
 
 
 def test_a_reflection_over_much_of_a_rectangle_is_told_and_over_most_refused(altered):
     m = measure_rectangles(altered((np.s_[220:270, 520:680], 250)), WHITE_BOX, batch=BATCH_BOX)
     assert "glare" in [f.code for f in m.quality]
+    assert m.difference is None and m.spots["reference"] is None
+    assert m.spots["batch"].lab == pytest.approx(BATCH, abs=0.6)
     most = (np.s_[220:330, 520:680], np.where(np.arange(160)[None, :, None] % 2 == 0, 250, 20))
     with pytest.raises(InputError, match="not one even colour"):
         measure_rectangles(altered(most), WHITE_BOX, batch=BATCH_BOX)
