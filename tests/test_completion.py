@@ -37,15 +37,6 @@ def test_the_line_for_each_shell_and_where_it_goes(shell, capsys):
     assert json.loads(capsys.readouterr().out) == {"shell": shell, "file": file, "line": line}
 
 
-def test_without_a_name_it_is_the_shell_in_use(capsys, monkeypatch):
-    monkeypatch.setenv("SHELL", "/usr/bin/fish")
-    assert run(["completion", "--json"]) == 0
-    assert json.loads(capsys.readouterr().out)["shell"] == "fish"
-    monkeypatch.setenv("SHELL", "/bin/odd")
-    assert run(["completion"]) == 2
-    assert "Say which shell: colourmatch completion bash|zsh|fish" in capsys.readouterr().err
-
-
 @pytest.mark.parametrize(("shell", "at"), [("bash", "2"), ("zsh", "2"), ("fish", "sh")])
 def test_a_shell_that_asks_gets_the_names(shell, at):
     told = complete(shell, "colourmatch lot sh", at)

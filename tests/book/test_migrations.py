@@ -19,7 +19,7 @@ import pytest
 from alembic.migration import MigrationContext
 from alembic.operations import Operations
 from first_book import build_first_book
-from sqlalchemy import Connection, inspect, text
+from sqlalchemy import inspect, text
 from sqlalchemy.exc import DBAPIError
 
 from colourmatch.book import migrate, opening, tables
@@ -77,12 +77,6 @@ def test_a_migrated_book_is_built_like_a_fresh_one(
     assert describe(fresh) == migrated
     assert migrated["version"] == tables.VERSION
     assert len(migrated["guards"]) >= len(tables.HISTORY)  # type: ignore[arg-type]
-
-
-def test_the_newest_migration_is_the_version_of_the_tables() -> None:
-    names = sorted(path.name for path in (migrate.FOLDER / "versions").glob("0*.py"))
-    assert [int(name[:4]) for name in names] == list(range(1, len(names) + 1))
-    assert names[-1][:4] == tables.VERSION
 
 
 def test_an_older_book_is_copied_beside_before_it_is_migrated(tmp_path: Path) -> None:
@@ -204,48 +198,22 @@ def test_a_migration_that_fails_halfway_adds_no_column(location: str, environ: d
     assert describe(location) == before
 
 
-def test_a_migration_that_fails_changes_nothing(tmp_path: Path) -> None:
-    path = tmp_path / "b.sqlite"
-    make_older(str(path))
-    with sqlite3.connect(path) as older:
-        # the guard of the new table will meet a trigger of that name
-        older.execute("CREATE TRIGGER amendments_no_delete BEFORE DELETE ON lots BEGIN SELECT 1; END")
-    older.close()
-    before = describe(str(path))
-    with pytest.raises(DBAPIError):
-        open_book(path)
-    assert describe(str(path)) == before
-
-
-@pytest.mark.parametrize("table", [table.name for table in tables.HISTORY])
-def test_nothing_can_be_changed_or_deleted(book: LotBook, lot: int, table: str) -> None:
-    column = next(iter(tables.metadata.tables[table].c)).name
-    statements = [f'UPDATE "{table}" SET {column} = {column}', f'DELETE FROM "{table}"']
-    if book.database.engine.dialect.name == "postgresql":
-        statements.append(f'TRUNCATE "{table}" CASCADE')
-    for statement in statements:
-        if book.database.engine.dialect.name == "sqlite" and _is_empty(book, table):
-            continue  # SQLite's guards watch rows
-        with (
-            pytest.raises(DBAPIError, match="append-only"),
-            opening.write(book.database.engine) as connection,
-        ):
-            connection.exec_driver_sql(statement)
-
-
-def _is_empty(book: LotBook, table: str) -> bool:
-    with book.database.read() as connection:
-        return connection.exec_driver_sql(f'SELECT count(*) FROM "{table}"').scalar() == 0
-
-
-def test_a_book_of_an_unknown_older_version_is_refused(tmp_path: Path) -> None:
-    path = tmp_path / "b.sqlite"
-    open_book(path).close()
-    with sqlite3.connect(path) as odd:
-        odd.execute("UPDATE alembic_version SET version_num = '0000'")
-    odd.close()
-    with pytest.raises(BookError, match=r"version 0000, which this program does not know"):
-        open_book(path)
+def test_nothing_can_be_changed_or_deleted(book: LotBook, lot: int) -> None:
+    kind = book.database.engine.dialect.name
+    for table in tables.HISTORY:
+        column = next(iter(table.c)).name
+        statements = [f'UPDATE "{table.name}" SET {column} = {column}', f'DELETE FROM "{table.name}"']
+        if kind == "postgresql":
+            statements.append(f'TRUNCATE "{table.name}" CASCADE')
+        with book.database.read() as connection:
+            if kind == "sqlite" and not connection.exec_driver_sql(f'SELECT 1 FROM "{table.name}"').first():
+                continue  # SQLite's guards watch rows
+        for statement in statements:
+            with (
+                pytest.raises(DBAPIError, match="append-only"),
+                opening.write(book.database.engine) as connection,
+            ):
+                connection.exec_driver_sql(statement)
 
 
 def test_several_may_open_an_older_book_at_once(location: str, environ: dict) -> None:
@@ -352,28 +320,6 @@ def test_what_was_altered_before_a_book_was_brought_up_to_date_is_still_told(
     with open_book(location, environ=environ) as book:
         (finding,) = book.archive.check()
         assert finding.code == "altered" and "entry 2" in finding.text
-
-
-def test_an_older_book_on_a_full_disk_is_left_as_it_was_with_a_sentence(
-    tmp_path: Path, environ: dict, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    path = tmp_path / "b.sqlite"
-    make_older(str(path))
-    before = describe(str(path))
-    with monkeypatch.context() as full:
-        upgrade = migrate.upgrade
-
-        def upgrade_without_room(connection: Connection) -> None:
-            pages = connection.exec_driver_sql("PRAGMA page_count").scalar()
-            connection.exec_driver_sql(f"PRAGMA max_page_count = {pages}")
-            upgrade(connection)
-
-        full.setattr(migrate, "upgrade", upgrade_without_room)
-        with pytest.raises(BookError, match="no room left"):
-            open_book(path, environ=environ)
-    assert describe(str(path)) == before
-    with open_book(path, environ=environ) as book:
-        assert book.archive.check() == []
 
 
 def test_a_book_that_is_made_or_was_brought_up_to_date_is_written_closely(

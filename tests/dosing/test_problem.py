@@ -110,24 +110,6 @@ def test_blending_back_thins_the_colour_and_not_the_base():
     assert_allclose(left, [1, 0.5])
 
 
-# ---- difference -------------------------------------------------------------------------------------------
-
-
-def test_difference_is_that_of_the_fitted_liquids():
-    mg_per_l, share, left = PLAIN.after(np.array([[0.0], [2.0]]))
-    batch, reference = PLAIN.fit.batch_lab(mg_per_l, share, VIEW), PLAIN.fit.reference_lab(VIEW)
-    assert_allclose(PLAIN.difference(mg_per_l, share, left), ciede2000(reference[:, None], batch))
-    assert PLAIN.difference(mg_per_l, share, left, slice(0, 7)).shape == (7, 2)
-
-
-def test_views_count_by_their_weight():
-    deep = View(60, 1)
-    dose = PLAIN.after(np.array([[1.0]]))
-    photo, glass = (replace(PLAIN, views=(v,)).difference(*dose) for v in (VIEW, deep))
-    both = replace(PLAIN, views=(VIEW, replace(deep, weight=3.0))).difference(*dose)
-    assert_allclose(both, (photo + 3 * glass) / 4)
-
-
 # ---- ceilings ---------------------------------------------------------------------------------------------
 
 
@@ -163,11 +145,6 @@ def test_a_ceiling_is_for_all_stocks_together():
 
     mixed = replace(PLAIN, state=BatchState(900).add(Addition.from_drops(YELLOW, 72)), ceiling_mg_per_l=60.0)
     assert mixed.ceiling_left() == pytest.approx(60 - 18 / 0.9036)  # another stock's colour takes room too
-
-
-def test_no_ceiling_no_bound():
-    assert np.isinf(PLAIN.room_ml()).all() and PLAIN.ceiling_left() is None
-    assert PLAIN.keeps_ceiling([1e4])
 
 
 def test_a_stock_that_proved_strong_counts_for_more_and_a_weak_one_for_no_less():
@@ -249,16 +226,6 @@ def test_draws_that_scatter_about_each_other_are_no_difference():
     assert apart.low == 0 and apart.value == pytest.approx(np.median(plain), abs=1e-9)
     # most of what scatters lies far out: a length of which nothing is known beforehand is told shorter
     assert apart.high < np.quantile(plain, 0.95)
-
-
-def test_far_apart_draws_give_their_median():
-    rng = np.random.default_rng(4)
-    reference = np.array([70.0, 40.0, 20.0]) + rng.normal(0, 0.3, (400, 3))
-    batch = np.array([76.0, 30.0, 20.0]) + rng.normal(0, 0.3, (400, 3))
-    apart, plain = compare_draws(reference, batch), ciede2000(reference, batch)
-    assert apart.value == pytest.approx(np.median(plain), rel=0.03)
-    assert apart.low == pytest.approx(np.quantile(plain, 0.025), rel=0.05)
-    assert apart.high == pytest.approx(np.quantile(plain, 0.975), rel=0.05)
 
 
 def test_the_interval_of_a_problem_weighs_its_views():

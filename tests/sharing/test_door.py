@@ -6,7 +6,7 @@ import logging
 
 from test_code import Clock
 
-from colourmatch.sharing.door import Door, current_door, set_door
+from colourmatch.sharing.door import Door
 
 ADDRESS = "192.0.2.7"
 
@@ -18,10 +18,6 @@ def test_the_code_lets_in_and_each_visit_has_a_token_of_its_own():
     assert door.find_visit(first) and door.find_visit(second) and door.count_inside() == 2
     assert not door.find_visit("") and not door.find_visit(first + "x") and not door.find_visit("\udcff")
     assert door.url_with_code == f"http://192.0.2.2:8501/#{door.code}"
-
-
-def test_a_new_door_has_a_new_code():
-    assert Door("u").code != Door("u").code
 
 
 def test_during_the_wait_even_the_right_code_is_refused():
@@ -67,13 +63,3 @@ def test_no_secret_is_logged(caplog):
     assert ADDRESS in caplog.text and "wrong access code" in caplog.text
     for secret in (door.code, token, "WRNG"):
         assert secret not in caplog.text
-
-
-def test_the_program_has_one_door():
-    door = Door("u")
-    set_door(door)
-    try:
-        assert current_door() is door
-    finally:
-        set_door(None)
-    assert current_door() is None

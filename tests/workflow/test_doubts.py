@@ -45,11 +45,15 @@ def test_exchanged_glasses_are_asked_about_and_yes_reads_the_photo_so(swapped):
         ("glasses-swapped", seen["entry"])
     ]
     assert advise_lot(made.book, made.lot)["question"] == question
+    with pytest.raises(InputError, match="--cause glasses-swapped"):
+        answer_question(made.book, made.lot, yes=True, cause="dose-amount")
     entry = answer_question(made.book, made.lot, yes=True, token="t")
     assert entry.kind == "answer" and entry.yes
     assert answer_question(made.book, made.lot, yes=True, token="t").id == entry.id
     after = advise_lot(made.book, made.lot)
     assert after["question"] is None and after["action"] == "add" and not after["surprises"]
+    with pytest.raises(InputError, match="Nothing is asked"):
+        answer_question(made.book, made.lot, yes=False)
     read = made.book.lots.story(made.lot).photos[-1]
     assert read.exchanged
     before = made.known[max(made.known, key=list(made.known).index)]
@@ -64,13 +68,6 @@ def test_no_is_kept_and_not_asked_again(swapped):
     asked = advise_lot(made.book, made.lot)["question"]
     assert asked is None or "glasses-swapped" not in {cause["code"] for cause in asked["causes"]}
     assert not made.book.lots.story(made.lot).photos[-1].exchanged
-
-
-def test_what_is_not_answered_is_asked_once_and_the_plan_goes_on_with_it(swapped):
-    made, _ = swapped
-    again = made.shoot()["advice"]
-    assert again["action"] == "add"
-    assert made.follow()["reason"] == "matched"
 
 
 def test_twice_the_first_dose_looks_like_a_stock_of_twice_its_label(bench):
@@ -167,18 +164,3 @@ def test_more_colour_than_the_ceiling_by_the_photos_is_said(bench):
     assert advice["amounts"]["by_photos_mg_per_l"]["low"] > 30
     told = describe_lot(made.book, made.lot)
     assert [one["code"] for one in told["warnings"]] == ["ceiling-by-photos"]
-
-
-def test_an_answer_to_nothing_is_refused(bench):
-    made = bench()
-    with pytest.raises(InputError, match="Nothing is asked"):
-        answer_question(made.book, made.lot, yes=True)
-    made.shoot()
-    with pytest.raises(InputError, match="Nothing is asked"):
-        answer_question(made.book, made.lot, yes=False)
-
-
-def test_a_cause_that_is_not_named_is_refused(swapped):
-    made, _ = swapped
-    with pytest.raises(InputError, match="--cause glasses-swapped"):
-        answer_question(made.book, made.lot, yes=True, cause="dose-amount")

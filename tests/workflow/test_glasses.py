@@ -6,9 +6,7 @@ import known_lot
 import pytest
 from known_lot import look
 
-from colourmatch.errors import InputError
 from colourmatch.workflow.describing import describe_lot
-from colourmatch.workflow.glasses import NOTHING, serve_lot
 from colourmatch.workflow.intake import read_intake
 from colourmatch.workflow.lot import advise_lot
 
@@ -30,17 +28,6 @@ def test_the_advice_tells_each_serving_condition_now_and_after_the_step(bench):
     done = advise_lot(made.book, made.lot)["serving"]
     assert all(one["after_step"] is None and one["delta_e_2000"]["value"] < 3 for one in done)
     assert bench().shoot()["advice"]["serving"] == []
-
-
-def test_any_glass_can_be_looked_at(bench):
-    made = bench()
-    assert serve_lot(made.book, made.lot, [LONG]) == []
-    advice = made.shoot()["advice"]
-    long, plain = serve_lot(made.book, made.lot, [LONG, {"depth_mm": 30}], advice["doses"])
-    assert long["after_step"]["value"] < long["delta_e_2000"]["value"]
-    assert (plain["depth_mm"], plain["dilution"], plain["illuminant"]) == (30, 1, "D65")
-    with pytest.raises(InputError, match="The depth must be from 1 up to 200"):
-        serve_lot(made.book, made.lot, [{"depth_mm": 900}])
 
 
 def test_a_bottle_on_the_shelf_that_closes_the_gap_is_in_the_advice(bench, monkeypatch):
@@ -91,17 +78,6 @@ def test_what_is_missing_comes_before_more_of_what_is_there(bench, monkeypatch):
     assert advice["doses"] == [] and advice["predicted"] is None
 
 
-def test_where_more_and_less_of_a_colour_would_both_be_nearer_none_is_advised(bench, monkeypatch):
-    """Too much red and no yellow: more red and less red would both read nearer."""
-    monkeypatch.setattr(known_lot, "REFERENCE", look({"E129": 30, "E102": 40}))
-    made = bench()
-    made.add(90)
-    made.keep()
-    advice = made.shoot()["advice"]
-    assert (advice["action"], advice["doses"]) == ("stop", [])
-    assert advice["missing_kind"]["kind"] in ("yellow", "orange", "brown") and "is missing" in advice["text"]
-
-
 def test_of_two_bottles_of_a_colour_one_is_advised_and_why(bench):
     made = bench()
     made.book.stocks.dilute("red", 10, "red 1 in 10")
@@ -117,12 +93,6 @@ def test_a_base_with_colour_hides_no_caution_of_the_stocks_that_stand_ready(benc
     told = describe_lot(made.book, made.lot)
     assert "Allura red AC (E129)" in told["label"] and "Anthocyanins (E163)" in told["label"]
     assert "label-warning" in {caution["code"] for caution in told["cautions"]}
-
-
-def test_before_a_photo_there_is_nothing_to_say(bench):
-    made = bench(serving={"conditions": [LONG]})
-    advice = advise_lot(made.book, made.lot)
-    assert {key: advice[key] for key in NOTHING} == NOTHING
 
 
 def test_intake_of_a_glass_by_hand(book):

@@ -77,9 +77,3 @@ def test_nothing_but_a_photo_says_that_it_is_matched(begun):
     assert told["outcome"] == "stopped by the maker" and told["text"].endswith(UNSEEN)
     kept = describe_lot(made.book, made.lot)
     assert kept["advice"]["now"] is None and kept["closing"]["text"].endswith(UNSEEN)
-
-
-def test_a_photo_of_the_last_state_closes_without_that_remark(bench):
-    made = bench()
-    made.follow()
-    assert UNSEEN not in close_lot(made.book, made.lot)["text"]
