@@ -24,7 +24,6 @@ from colourmatch.commands.framework import print_json
 from colourmatch.commands.options import Lab, Serving
 from colourmatch.commands.root import every_command, root
 from colourmatch.errors import InputError
-from colourmatch.simulate.kitchen import Kitchen, draw_demo_photo
 
 ROOT = Path(__file__).parents[1]
 pytestmark = pytest.mark.usefixtures("remembered")
@@ -371,55 +370,6 @@ def test_one_bad_file_stops_nothing(cli, drawn_photos, sample_photos, tmp_path):
     assert none.err.splitlines()[-1].startswith("None of the photos could be measured.")
 
 
-def test_a_photo_without_the_card_is_measured_by_rectangles(cli, drawn_photos):
-    pytest.importorskip("colourmatch.photo.rectangles")
-    # Inside the paper between the grey steps, and inside the two glasses, of the drawn photo.
-    view = draw_demo_photo(Kitchen(), 1).view
-    boxes = {}
-    for name, centre_mm in (("white", (85, 138)), ("reference", (45, 85)), ("batch", (125, 85))):
-        x, y = (round(value) for value in view.to_pixels(centre_mm))
-        boxes[f"--{name}"] = f"{x - 15},{y - 15},30,30"
-    said = cli("measure", drawn_photos[0], *(part for pair in boxes.items() for part in pair), "--json")
-    assert said.code == 0
-    assert "no-card-mode" in {flag["code"] for flag in said.data["quality"]}
-    assert said.data["card"] is None and said.data["delta_e_2000"]["value"] > 10
-    outside = cli("measure", drawn_photos[0], "--white", "9000,1,9,9", "--batch", "1,1,9,9", "--json")
-    assert outside.code == 2 and "lies outside the photo" in outside.data["error"]
-    grey = cli("measure", drawn_photos[0], *(part for pair in boxes.items() for part in pair),
-               "--white-reflectance", "0.5", "--json")  # fmt: skip
-    assert grey.data["rectangles"]["white_reflectance"] == 0.5
-    assert grey.data["spots"]["batch"]["lab"][0] < said.data["spots"]["batch"]["lab"][0] - 10
-
-
-def test_photos_of_the_same_glasses_say_something_together(cli, drawn_photos, tmp_path):
-    again = tmp_path / "again.jpg"
-    again.write_bytes(drawn_photos[1].read_bytes())
-    alone = cli("measure", drawn_photos[1], "--json").data
-    said = cli("measure", drawn_photos[1], again, "--same", "--json")
-    together = said.data["combined"]
-    assert said.code == 0 and together["photos"] == [drawn_photos[1].name, "again.jpg"]
-    assert len(said.data["photos"]) == 2 and together["agree"] and together["retake"] is None
-    assert together["delta_e_2000"]["value"] == pytest.approx(alone["delta_e_2000"]["value"], abs=0.1)
-    apart = cli("measure", *drawn_photos, "--same")
-    assert "Together, 2 photos: CIEDE2000 at most " in apart.out and "The 2 photos disagree by" in apart.out
-    one = cli("measure", drawn_photos[1], "--same", "--json").data
-    assert len(one["photos"]) == 1 and one["combined"]["photos"] == [drawn_photos[1].name]
-    none = cli("measure", tmp_path / "none.jpg", "--same", "--json")
-    assert none.code == 2 and none.data["combined"] is None
-
-
-# ---- stocks ----------------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize("start", [["--peak-nm", "505", "--e1pct", "200"], ["--like", "E129"]])
-def test_an_unknown_bottle(cli, start):
-    said = cli("stock add 'market red' --colourant custom --strength-g-per-100ml 1 --json", *start)
-    assert said.code == 0 and said.data["colourant"].startswith("custom:")
-    assert "strength-unknown" in {caution["code"] for caution in said.data["cautions"]}
-    listed = cli("stock", "list").out
-    assert "unknown, like " in listed and "custom:" not in listed
-
-
 # ---- lots ------------------------------------------------------------------------------------------------
 
 
@@ -565,21 +515,6 @@ def test_a_serving_as_people_type_it():
     read = Serving().convert("Name=soda, on ice, depth-mm=60,5;light=a,weight=2", None, None)
     assert read == {"name": "soda, on ice", "depth_mm": 60.5, "illuminant": "a", "weight": 2}
     assert Serving().convert("none", None, None) == {}
-
-
-def test_a_lot_is_judged_as_it_is_served(lot):
-    served = [
-        "--serving",
-        "name=long drink,depth-mm=60,dilution=20,light=a,weight=2",
-        "--serving",
-        "name=neat",
-    ]
-    made = lot(*LOT, "--dilution", "5", *served, "--json").data
-    wanted = {"name": "long drink", "depth_mm": 60, "dilution": 20, "illuminant": "A", "weight": 2}
-    assert made["serving"] == {"conditions": [wanted, {"name": "neat"}]}
-    assert "1 part made up to 20, light A, weight 2); neat" in unfold(lot("lot", "show", "2").out)
-    lot("lot", "correct", "2", "--serving", "none", "--reason", "as photographed")
-    assert lot("lot", "show", "2", "--json").data["serving"] is None
 
 
 # ---- book ------------------------------------------------------------------------------------------------

@@ -84,18 +84,6 @@ def test_an_entry_is_moved_again_and_a_later_correction_stands_there_too(
     assert datetime.fromisoformat(story.additions[1].happened_at) == again
 
 
-def test_a_clock_that_was_set_back_changes_no_order(book: LotBook, lot: int) -> None:
-    from dataclasses import replace
-
-    book.additions.add(lot, "red", drops=1)
-    book.additions.add(lot, "red", drops=2)
-    story = book.lots.story(lot)
-    earlier = replace(story.events[1], created_at=story.lot.created_at, stands_at=story.lot.created_at)
-    later = replace(story.events[0], created_at="2999-01-01", stands_at="2999-01-01")
-    swapped = replace(story, events=(later, earlier))
-    assert [entry.id for entry in swapped.effective] == [entry.id for entry in story.events]
-
-
 def test_a_time_that_cannot_be_is_refused(book: LotBook, lot: int, late: tuple[LotEntry, ...]) -> None:
     _, first, second, photo = late
     begun = datetime.fromisoformat(book.lots.get(lot).created_at)

@@ -322,20 +322,6 @@ def test_what_was_altered_before_a_book_was_brought_up_to_date_is_still_told(
         assert finding.code == "altered" and "entry 2" in finding.text
 
 
-def test_a_book_that_is_made_or_was_brought_up_to_date_is_written_closely(
-    tmp_path: Path, environ: dict
-) -> None:
-    older, fresh = tmp_path / "older.sqlite", tmp_path / "fresh.sqlite"
-    fill_older(str(older))
-    for path in (older, fresh):
-        open_book(path, environ=environ).close()
-        with sqlite3.connect(path) as now:
-            asked = ("page_size", "freelist_count", "journal_mode")
-            found = [now.execute(f"PRAGMA {what}").fetchone()[0] for what in asked]
-        now.close()
-        assert found == [opening._PAGE_BYTES, 0, "wal"]
-
-
 def test_an_older_book_that_others_have_open_is_brought_up_to_date_as_large_as_it_is(
     tmp_path: Path, environ: dict
 ) -> None:

@@ -102,16 +102,6 @@ except BookError as error:
         assert book.archive.check() == []
 
 
-def test_a_read_only_book_can_be_read_and_says_so_when_written(tmp_path: Path) -> None:
-    path = tmp_path / "b.sqlite"
-    with open_book(path) as book:
-        book.stocks.add("red", "E129", 1)
-    with open_book(f"sqlite:///file:{path}?mode=ro&uri=true") as book:
-        assert [stock.name for stock in book.stocks.all()] == ["red"]
-        with pytest.raises(BookError, match="may only be read"):
-            book.stocks.add("blue", "E133", 1)
-
-
 @pytest.mark.parametrize(
     "content", [b"hello, I am a text file", b"\x89PNG", b"SQLite format 3\0" + b"\xff" * 5000]
 )

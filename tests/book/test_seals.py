@@ -10,7 +10,6 @@ from pathlib import Path
 import pytest
 from sqlalchemy import text
 
-from colourmatch.book import tables as t
 from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.book.opening import write
 from colourmatch.errors import ColourMatchError
@@ -192,17 +191,3 @@ def test_damage_in_what_says_how_tables_are_built_is_said(tmp_path: Path) -> Non
     rough.close()
     assert "ie)" in changed
     assert export(path) is None
-
-
-def test_a_clock_that_was_once_wrong_does_not_fail_the_check_for_ever(
-    book: LotBook, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    from colourmatch.book import transactions
-
-    lot = fill(book)
-    with monkeypatch.context() as wrong:
-        wrong.setattr(transactions, "utc_text", lambda: "2099-01-01T00:00:00.000000+00:00")
-        book.entries.add_note(lot, "from the future")
-    assert [finding.code for finding in book.archive.check()] == ["clock"]
-    book.entries.add_note(lot, "the clock is right again")
-    assert book.archive.check() == [] and t.VERSION >= "0009"

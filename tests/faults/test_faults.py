@@ -81,26 +81,6 @@ def small_disk() -> Iterator[Path]:
 # ---- a full disk ----------------------------------------------------------------------------------------
 
 
-def test_a_disk_that_fills_up_keeps_what_was_confirmed_and_takes_more_when_there_is_room(
-    small_disk: Path,
-) -> None:
-    path = small_disk / "b.sqlite"
-    lot = begin(path)
-    (small_disk / "ballast").write_bytes(bytes(500_000))
-    book = open_book(path)
-    confirmed = 0
-    with pytest.raises(
-        BookError, match=r"There is no room left .* Make room, .* nothing already entered is lost\."
-    ):
-        while confirmed < 1000:
-            book.entries.add_note(lot, "x" * 5000)
-            confirmed += 1
-    (small_disk / "ballast").unlink()
-    book.entries.add_note(lot, "after room was made")
-    assert book.archive.check() == [] and len(book.lots.story(lot).events) == confirmed + 1 > 10
-    book.close()
-
-
 _KILLED_WITH_A_LOG = """
 import os, sys
 from colourmatch.book.lot_book import open_book

@@ -120,20 +120,6 @@ def test_looks_trials_and_the_daily_intake_are_on_the_sheet(book: LotBook, lot: 
     assert "Trial of 100 ml" in read_sheet(book, trial)[0]
 
 
-def test_corrections_of_serving_and_target_are_told_in_words(book: LotBook, lot: int) -> None:
-    condition = {"name": "long drink", "depth_mm": 60, "dilution": 4, "illuminant": "a", "weight": 2}
-    book.lots.amend(
-        lot, "as it is drunk", serving={"conditions": [condition, {"name": "neat"}], "ice": "two cubes"}
-    )
-    book.lots.amend(lot, "another sheet", target_lab=[60, 45.25, -3], volume_ml=950)
-    book.lots.amend(lot, "none after all", serving=None, target_lab=None)
-    text, _ = read_sheet(book, lot)
-    assert "light A, weight 2); neat; ice two cubes (as it is drunk)" in text
-    assert "L* 60.0, a* 45.2, b* -3.0; batch at the beginning 950 ml" in text
-    assert "judged as photographed; tinted to the reference in the photo" in text
-    assert "{" not in text and "conditions" not in text
-
-
 def test_an_empty_lot_has_a_sheet(book: LotBook, lot: int) -> None:
     text, reader = read_sheet(book, lot, "letter")
     assert len(reader.pages) == 1 and "Still open." in text and "Nothing yet." in text

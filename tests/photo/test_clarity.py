@@ -52,12 +52,6 @@ def test_a_darker_liquid_is_judged_less_surely():
     assert sds == sorted(sds) and sds[-1] > 5 * sds[0]
 
 
-def test_a_coarse_photo_is_judged_less_surely():
-    # nothing but scatter where liquid and blank are alike: it grows with the square of the coarseness
-    sds = [judge_clarity(see(0.93, coarseness=k), see(0.93), 0.0).sd for k in (1.0, 1.5, 2.0)]
-    assert np.array(sds) / sds[0] == pytest.approx([1.0, 2.25, 4.0], rel=1e-6)
-
-
 def test_an_unknown_surface_is_within_the_uncertainty():
     # a surface that reflects twice as much as is taken for granted
     liquid = Bars(0.15 + 2 * SURFACE, 0.15 * BLACK + 2 * SURFACE, 1.0)

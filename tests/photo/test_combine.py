@@ -69,14 +69,6 @@ def test_the_moment_estimate_of_a_published_meta_analysis():
 # ---- what must hold ------------------------------------------------------------------------------------------------
 
 
-def test_one_photo_says_what_it_says_alone():
-    one = combine_photos([reading(GAP)])
-    assert one.agree and one.retake is None
-    assert one.difference.delta_e_2000.value == pytest.approx(
-        float(ciede2000(REFERENCE, REFERENCE + GAP)), abs=0.05
-    )
-
-
 def test_photos_that_agree_are_surer_than_one():
     one, four = combine_photos([reading(GAP)]), combine_photos([reading(GAP)] * 4)
     assert width(four) == pytest.approx(width(one) / 2, rel=0.1)

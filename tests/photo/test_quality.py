@@ -88,10 +88,3 @@ def test_every_code_in_the_registry_is_raised_somewhere():
     # find_card picks between these two by a name
     used |= {"blurred", "no-card"}
     assert set(FLAGS) - used == set()
-
-
-def test_every_refusal_carries_the_code_of_its_sentence():
-    for path, node in calls_of("PhotoError"):
-        text, *codes = [*node.args, *(keyword.value for keyword in node.keywords)]
-        if isinstance(text, ast.Attribute) and isinstance(text.value, ast.Call):
-            assert ast.dump(text.value.args[0]) == ast.dump(codes[0]), f"{path.name}, line {node.lineno}"

@@ -89,15 +89,6 @@ def test_flat_patches_give_their_lab_and_difference_less_surely_than_with_the_ca
     assert [f.code for f in m.quality] == ["no-card-mode"]
 
 
-def test_what_was_written_stays_beside_the_colour(picture):
-    """From before the tones of cameras are taken out: by this rule older records are compared."""
-    m, codes = measure_rectangles(picture, *BOXES), draw_patches()
-    linear = decode_srgb(codes[220:380, 120:280].mean(axis=(0, 1)) / 255) / decode_srgb(200 / 255)
-    written = xyz_to_lab(expect_camera(RGB_TO_XYZ["sRGB"]) @ linear)
-    assert m.spots["reference"].plain.lab == pytest.approx(written, abs=0.1)
-    assert np.linalg.norm(written - m.spots["reference"].lab) > 1
-
-
 @pytest.mark.parametrize(
     ("rectangle", "words"),
     [
@@ -203,19 +194,6 @@ def test_intervals_hold_the_truth_of_drawn_photos(tmp_path, grey, from_side):
     assert held >= 35
     assert np.mean(within_sd) >= 0.9
     assert np.median(widths) < 8
-
-
-def test_liquids_side_by_side_are_surer_than_far_apart(tmp_path):
-    """What the light does between white and liquids is shared by liquids that stand together."""
-    paper = np.full((480, 1600, 3), 200, np.uint8)
-    paper[100:300, 300:450], paper[100:300, 500:650] = (190, 90, 80), (185, 95, 85)
-    paper[100:300, 1400:1550] = (185, 95, 85)
-    wide = write(paper + np.random.default_rng(5).normal(0, 1, paper.shape), tmp_path / "wide.png")
-    near, far = (
-        measure_rectangles(wide, (20, 120, 160, 160), (310, 110, 130, 180), (x, 110, 130, 180))
-        for x in (510, 1410)
-    )
-    assert near.uncertainty.scene[0, 0] < 0.85 * far.uncertainty.scene[0, 0]
 
 
 def test_light_that_changes_over_the_white_widens_the_interval_and_is_told(tmp_path):

@@ -78,14 +78,6 @@ def test_a_tint_is_read_as_it_was_drawn(tint):
     assert not any(reading.empty) and not any(reading.full)
 
 
-@pytest.mark.parametrize("spot", CARD.spots)
-def test_bare_paper_is_no_liquid_and_reads_one(spot):
-    reading = read(bare(), spot)
-    assert not reading.present and reading.glass is None
-    assert reading.rgb == pytest.approx([1, 1, 1], abs=0.004)
-    assert reading.window_share == 1.0
-
-
 def blotch(seed: int, strength: float, mm: float) -> np.ndarray:
     """Noise with a grain of some millimetres and a common part in the channels, near 1, (H, W, 3)."""
     rng = np.random.default_rng(seed)
@@ -192,17 +184,3 @@ def test_haze_adds_the_same_light_to_both(haze):
     bright, dark = read_bars(to_flat(hazy * shine(X, Y), S, 0.5))
     assert bright == pytest.approx(0.6 + haze, rel=0.03)
     assert dark == pytest.approx(0.6 * BLACK + haze, abs=0.01)
-
-
-def test_a_reflection_over_some_bars_does_not_count():
-    card = pour(np.full(3, 0.6))
-    x, y = CARD.bars_centre_mm("batch")
-    card[((np.abs(X - x - 4) < 2.2) & (np.abs(Y - y) < 4))[..., 0]] = 1.5
-    bright, dark = read_bars(to_flat(card * shine(X, Y), S, 0.5))
-    assert bright == pytest.approx(0.6, rel=0.05)
-    assert dark / bright == pytest.approx(BLACK, abs=0.02)
-
-
-def test_bars_outside_a_small_glass_are_not_judged():
-    assert read(pour(shift=(0, -8), inner_mm=14)).bars is None
-    assert read(pour()).bars is not None

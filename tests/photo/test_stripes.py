@@ -28,11 +28,6 @@ def test_noise_is_no_stripes_however_strong(noise):
     assert _depth_of_tones(paper(noise)) == 0.0
 
 
-def test_a_slope_and_a_bend_of_the_light_are_no_stripes():
-    bend = 1 + 0.1 * COLS / _SIDE - 0.1 * (ROWS / _SIDE - 0.5) ** 2
-    assert _depth_of_tones(paper(0.005) * bend) == 0.0
-
-
 def test_stripes_over_a_few_squares_are_something_that_lies_there():
     striped = paper(0.01)
     striped[:4] *= 1 + 0.2 * np.sin(2 * np.pi * COLS / 6)

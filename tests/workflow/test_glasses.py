@@ -52,32 +52,6 @@ def test_a_bottle_on_the_shelf_that_closes_the_gap_is_in_the_advice(bench, monke
     assert "E102" not in alone["missing_kind"]["text"]
 
 
-def test_a_batch_that_is_past_and_lacks_a_colour_is_told_so_before_it_is_blended(bench, monkeypatch):
-    monkeypatch.setattr(known_lot, "REFERENCE", look({"E129": 15, "E102": 12}))
-    made = bench()
-    made.book.stocks.add("gold", "E102", 0.5)
-    made.add(90)
-    made.keep()
-    made.keep()
-    advice = made.shoot()["advice"]
-    assert advice["reason"] == "past" and advice["other_stocks"][0]["stock"] == "gold"
-    text = advice["text"]
-    assert text.index("With gold from your shelf as well") < text.index("of untinted batch alone would leave")
-    assert advice["rescue"]["text"] not in text
-
-
-def test_what_is_missing_comes_before_more_of_what_is_there(bench, monkeypatch):
-    """With 25 mg/l of yellow missing, five times the reference's red reads nearest: it would be too much with yellow."""
-    monkeypatch.setattr(known_lot, "REFERENCE", look({"E129": 40, "E102": 25}))
-    made = bench()
-    made.book.stocks.add("gold", "E102", 0.5)
-    advice = made.follow()
-    held = made.book.lots.story(made.lot).state().total_mg_per_l()
-    assert held == pytest.approx(40, rel=0.25)
-    assert "be too much once gold goes in. With gold from your shelf as well" in advice["text"]
-    assert advice["doses"] == [] and advice["predicted"] is None
-
-
 def test_of_two_bottles_of_a_colour_one_is_advised_and_why(bench):
     made = bench()
     made.book.stocks.dilute("red", 10, "red 1 in 10")

@@ -1,7 +1,6 @@
 """The work on a lot from photo to closing: invented measurements, and photos whose truth is known."""
 
 import json
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -179,17 +178,6 @@ def test_following_the_advice_never_passes_the_ceiling(bench):
     assert 40 - 1.2 < story_of(made).state().total_mg_per_l() <= 40
 
 
-def test_past_is_mended_with_untinted_batch(bench):
-    made = bench()
-    made.keep()
-    made.add(110)
-    advice = made.shoot()["advice"]
-    assert advice["reason"] == "past" and advice["rescue"]["untinted_ml"] == pytest.approx(475, rel=0.15)
-    made.book.volumes.add_untinted(made.lot, advice["rescue"]["untinted_ml"])
-    after = made.shoot()
-    assert after["delta_e_2000"]["value"] < 1.5 and after["advice"]["reason"] != "past"
-
-
 def test_what_the_last_photo_does_not_show_is_asked_for(bench):
     made = bench(ceiling_mg_per_l=60)
     told = describe_lot(made.book, made.lot)
@@ -332,43 +320,6 @@ def test_nothing_is_learnt_of_a_stock_that_did_not_go_in(bench):
     close_lot(made.book, made.lot, "given up", "another day")
     assert made.book.stocks.get("red").learnt_from_lot_id is None
     assert describe_lot(made.book, made.lot)["closing"]["text"] == "another day"
-
-
-# ---- photos with known truth -----------------------------------------------------------------
-
-
-def test_the_photos_of_a_ladder_lead_near_the_best_and_never_past_it(book):
-    """The six sample photos of one lot, whose true colours lie on a smooth line, carried on as a cubic."""
-    folder = Path(__file__).parent.parent / "photos"
-    truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))["photos"]
-    rows = [truth[f"ladder1-{k}.jpg"] for k in range(6)]
-    drops, label = [row["total_drops"] for row in rows], rows[0]["stock"]
-    labs, counts = np.array([row["spots"]["batch"]["lab"] for row in rows]), np.arange(140)
-    course = np.stack([np.polyval(np.polyfit(drops, labs[:, k], 3), counts) for k in range(3)], axis=-1)
-    away = ciede2000(rows[0]["spots"]["reference"]["lab"], course)
-    assert np.allclose(away[drops], [row["delta_e_2000"] for row in rows], atol=0.15)
-    book.stocks.add(
-        "red", label["colourant"], label["label_strength_g_per_100ml"], drop_ml=label["label_drop_ml"]
-    )
-    head = {"ceiling_mg_per_l": 60, "dilution": 5, "tolerance": 1.0}
-    lot = book.lots.begin("Ladder", rows[0]["volume_ml"], ["red"], **head).id
-    advices = []
-    for k, more in enumerate(np.diff(drops, prepend=0)):
-        if more:
-            book.additions.add(lot, "red", drops=int(more))
-        advices.append(record_photos(book, lot, [folder / f"ladder1-{k}.jpg"])[0]["advice"])
-        end = drops[k] + sum(dose["drops"] for dose in advices[k]["doses"])
-        assert end * 0.5 / (0.9 + end * 0.05e-3) <= 60
-        assert end <= away.argmin() or away[end] < away.min() + 0.5, (
-            "no step passes the best by what can be seen"
-        )
-    assert advices[0]["action"] == "add"
-    assert advices[0]["to_match"][0]["drops"] == pytest.approx(int(away.argmin()), rel=0.35)
-    assert away[drops[-1] + advices[-1]["to_match"][0]["drops"]] < away.min() + 1.0
-    widths = [a["stocks_learnt"][0]["high"] - a["stocks_learnt"][0]["low"] for a in advices]
-    assert widths[0] > 1.5 * widths[1] and widths[1] > widths[-1]
-    learnt = advices[-1]["stocks_learnt"][0]
-    assert learnt["low"] <= 0.98 <= learnt["high"]  # 40.89 mg/l in truth where the label says 41.49
 
 
 # ---- photos set aside ----------------------------------------------------------------

@@ -47,10 +47,12 @@ def test_an_older_dose_is_taken_back_and_its_taking_back_too(book: LotBook, lot_
     other = book.additions.correct(second, reason="the other bottle", stock="yellow", ml=2)
     undo(book, lot_id, other.id)
     assert doses(book, lot_id)[1] == ("red", 5, "drops")
+    book.additions.add(lot_id, "red", drops=7)
     book.stocks.correct("red", reason="misread", strength_g_per_100ml=2.0)
-    for entry in book.lots.story(lot_id).additions:  # put right by the label, and taken back whole
-        undo(book, lot_id, entry.id)
-    assert doses(book, lot_id) == []
+    undo(
+        book, lot_id, book.lots.story(lot_id).additions[-1].id
+    )  # put right by the label, and taken back whole
+    assert doses(book, lot_id) == [("red", 20, "drops"), ("red", 5, "drops")]
 
 
 def test_a_sample_and_its_correction(book: LotBook, lot_id: int) -> None:
