@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 from PIL import Image, ImageCms, ImageOps
 
-from colourmatch.colour.difference import ciede2000
-from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb, xyz_to_lab
+from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb
 from colourmatch.colour.spectra import WAVELENGTHS_NM, read_illuminant
 from colourmatch.facts import read_json
 from colourmatch.simulate import (
@@ -74,19 +73,6 @@ def test_water_is_the_white_equal_liquids_differ_by_nothing_and_only_what_stands
     assert truth_of(Scene(reference=RED, batch=RED))["delta_e_2000"] == 0.0
     alone = truth_of(Scene(reference=None, batch=RED))
     assert set(alone["spots"]) == {"batch", "blank"} and alone["delta_e_2000"] is None
-
-
-@pytest.mark.parametrize("gamut", ["srgb", "p3"])
-@pytest.mark.parametrize("light", ["D65", "D50", "LED-B4"])
-def test_matrix_keeps_white_and_brings_colours_near(gamut, light):
-    phone = Phone(sensor="Phone B", gamut=gamut, matrix_error=0.02, saturation=1.15)
-    np.testing.assert_allclose(camera_matrix(phone, read_illuminant(light)).sum(axis=1), 1.0)
-    fitted = camera_matrix(Phone(sensor="Phone B", gamut=gamut), read_illuminant(light))
-    signal = read_illuminant(light)[:, None] * sensor_curves("Phone B")
-    seen = fitted @ ((RED**2) @ signal / signal.sum(axis=0))
-    name = {"srgb": "sRGB", "p3": "Display P3"}[gamut]
-    # A phone's own colour is some units off, never tens: published phone results are 3 to 11.
-    assert ciede2000(xyz_to_lab(RGB_TO_XYZ[name] @ seen), lab_relative_to_water(RED)) < 11
 
 
 def test_pixels_and_millimetres_are_inverse_with_lens_and_height():

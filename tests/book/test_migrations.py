@@ -143,29 +143,6 @@ def test_readings_from_before_their_photos_were_kept_stay_and_stay_guarded(
         older.close()
 
 
-def test_lots_from_before_trials_are_no_trials_and_can_have_some(tmp_path: Path) -> None:
-    path = tmp_path / "b.sqlite"
-    make_older(str(path), "0003")
-    with sqlite3.connect(path) as older:
-        older.execute(
-            "INSERT INTO stocks VALUES (1, '2026-01-01T00:00:00.000000+00:00', NULL, NULL, 'red', 'red', "
-            "'E129', 1.0, 0.05, 'water', 0.2, 0.15, 1.0, '', NULL)"
-        )
-        older.execute(
-            "INSERT INTO lots (id, created_at, name, name_key, volume_ml, depth_mm, dilution, tolerance, "
-            "already_mg_per_l, notes) VALUES (1, '2026-01-01T00:00:00.000000+00:00', 'A', 'a', 900, 10, 1, 1, 4, '')"
-        )
-        older.execute("INSERT INTO lot_stocks VALUES (1, 0, 1)")
-    older.close()
-    with open_book(path) as book:
-        lot = book.lots.get(1)
-        assert (lot.trial_of, lot.already_colourant) == (None, None)
-        assert book.lots.amend(1, "read it", already_colourant="anthocyanins").changes == {
-            "already_colourant": "E163"
-        }
-        assert book.lots.story(1).state().already_colourant == "E163" and book.archive.check() == []
-
-
 def test_a_backup_of_an_older_book_is_put_back_and_migrated(tmp_path: Path) -> None:
     path = tmp_path / "b.sqlite"
     make_older(str(path), "0002")

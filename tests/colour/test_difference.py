@@ -6,7 +6,6 @@ from numpy.testing import assert_allclose
 
 from colourmatch.colour.difference import (
     ciede2000,
-    ciede2000_parts,
     compare_lab,
     describe_difference,
     estimate_length,
@@ -62,13 +61,6 @@ def test_the_metric_is_as_long_as_the_difference():
     first[:50, 1:] = 0
     lengths = np.linalg.norm(metric_vector(first, second), axis=-1)
     assert_allclose(lengths, ciede2000(first, second), atol=1e-9)
-
-
-def test_parts_make_up_the_whole_and_broadcast():
-    first, second = random_labs(200)
-    d_l, d_c, d_h, r_t = np.moveaxis(ciede2000_parts(first, second), -1, 0)
-    assert_allclose(np.sqrt(d_l**2 + d_c**2 + d_h**2 + r_t * d_c * d_h), ciede2000(first, second))
-    assert ciede2000(first[0], second).shape == (200,)
 
 
 # Length of Gaussian noise with standard deviation 1 on three axes: mean 1.60, 95th percentile 2.80; computed

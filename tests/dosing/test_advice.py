@@ -297,17 +297,6 @@ def test_contradicting_photos_ask_for_a_photo():
 # ---- what must hold for every advice ------------------------------------------------------------
 
 
-@settings(max_examples=10, deadline=None)
-@given(scale=st.sampled_from([0.5, 2.0, 10.0]), drops=st.sampled_from([0, 20, 40]))
-def test_twice_the_batch_takes_twice_the_drops(scale, drops):
-    one = advise(ask(drops=(drops,)))
-    other = advise(ask(drops=(drops * scale,), volume_ml=900 * scale))
-    wanted = sum(d.drops for d in one.doses) * scale
-    assert (one.action, one.reason) == (other.action, other.reason)
-    # Whole drops of either batch: within one drop of the smaller one.
-    assert abs(sum(d.drops for d in other.doses) - wanted) <= max(scale, 1)
-
-
 @settings(max_examples=12, deadline=None)
 @given(
     stocks=st.sampled_from([(RED,), (RED, YELLOW)]),
@@ -380,16 +369,3 @@ def test_a_doubtful_photo_asks_for_a_better_one_before_any_stop():
     assert ended.text.startswith("Photograph once more before you stop: ")
     assert ended.text.endswith("does not decide it. Move the lamp.")
     assert ended.now is not None and ended.reachable is not None
-
-
-def test_what_is_expected_after_a_step_has_the_spread_of_the_draws():
-    problem = ask((RED,), (4,))
-    advice = advise(problem)
-    assert advice.action == "add" and advice.predicted_covariance is not None
-    found = np.array(advice.predicted_covariance)
-    state, view = after(problem, advice), problem.views[0]
-    share = problem.base_share * problem.state.volume_ml / state.volume_ml
-    held = np.array([[state.mg[RED.name] / state.volume_ml * 1000]])
-    apart = problem.fit.batch_lab(held, np.array([share]), view)[1:, 0] - problem.fit.reference_lab(view)[1:]
-    assert found == pytest.approx(np.cov(apart.T), rel=0.01, abs=1e-3)
-    assert (np.diag(found) > 0).all() and found == pytest.approx(found.T)

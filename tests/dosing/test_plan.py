@@ -4,8 +4,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from test_problem import RED, YELLOW, ask, mix, pour
 
@@ -57,16 +55,6 @@ def test_yellow_is_used_where_yellow_is_missing_and_only_there():
 # ---- what must hold for every line ------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("problem", [FIRST_PHOTO, HALFWAY, ask((RED, YELLOW), (20, 10))])
-def test_line_goes_from_nothing_to_beyond_the_best(problem):
-    line = plan_line(problem)
-    assert (line.ml[0] == 0).all() and (np.diff(line.ml, axis=0) >= 0).all()
-    assert line.difference.shape == (len(problem.fit.draws), len(line.ml))
-    assert 0 < line.step <= line.best < len(line.ml) - 1
-    assert line.mean[line.best] == line.mean.min()
-    assert not line.bound and line.free_gain == 0
-
-
 @pytest.mark.parametrize("problem", [FIRST_PHOTO, HALFWAY])
 def test_step_is_the_largest_safe_one(problem):
     line = plan_line(problem)
@@ -90,15 +78,6 @@ def test_after_some_photos_a_far_off_least_difference_may_be_passed_by_a_part_of
     for problem, more in ((fresh, [0.5, 0.5, 0.5]), (tired, [0.5, 0.5, 2.0])):
         limit = plan_module.passing_limit(problem, least[:, None], np.zeros(3, int))
         assert_allclose(limit - least, more)
-
-
-@settings(max_examples=12, deadline=None)
-@given(st.floats(2, 80), st.floats(0, 30), st.integers(0, 1))
-def test_best_and_step_lie_under_the_ceiling(ceiling, already, stocks):
-    problem = ask(((RED,), (RED, YELLOW))[stocks], already=already, ceiling_mg_per_l=ceiling)
-    line = plan_line(problem)
-    for at in (line.best, line.step):
-        assert at == 0 or problem.keeps_ceiling(line.ml[at])
 
 
 def test_a_ceiling_that_binds_is_named_with_its_cost():

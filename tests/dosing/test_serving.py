@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from test_problem import BASE, PLAIN, RED, VIEW, ask
+from test_problem import BASE, RED, VIEW, ask
 
 from colourmatch.colour.difference import ciede2000
 from colourmatch.dosing.serving import look_at
@@ -55,14 +55,6 @@ def test_the_difference_in_each_look_is_the_true_one_where_the_dye_is_the_same()
         assert one.now.low - 0.3 <= truth <= one.now.high + 0.3
         assert one.after is None and one.batch_after is None
         assert "paler" in one.text or "less red" in one.text
-
-
-def test_a_deeper_glass_is_darker_and_soda_undoes_it():
-    shallow, deep, soda = look_at(PLAIN, (View(10), View(60), View(60, 6)))
-    assert deep.reference.lab[0] < shallow.reference.lab[0]
-    # 6 cm of 1 part in 6 is what 1 cm of the whole is.
-    assert soda.reference.lab == pytest.approx(shallow.reference.lab)
-    assert soda.now == shallow.now
 
 
 def test_liquids_that_may_be_alike_or_far_apart_are_told_as_both():

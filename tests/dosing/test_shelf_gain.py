@@ -2,9 +2,8 @@
 
 from dataclasses import replace
 
-import numpy as np
 import pytest
-from test_problem import PLAIN, RED, YELLOW, ask
+from test_problem import PLAIN, RED, ask
 
 from colourmatch.colour.difference import Interval
 from colourmatch.dosing.advice import advise
@@ -16,7 +15,6 @@ from colourmatch.dosing.shelf_gain import (
     hold_back,
     is_out_of_reach,
 )
-from colourmatch.liquid.added_stock import widen_fit
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.lot_model import StockPrior, expect_stock
 from colourmatch.liquid.stock import Addition, Stock
@@ -115,15 +113,3 @@ def test_where_no_bottle_helps_the_kind_of_colour_is_named_and_no_colourant():
     codes = {find_colourant(code).name for _, code in KINDS} | {code for _, code in KINDS}
     assert not any(code in missing.text for code in codes) and "buy" not in missing.text
     assert find_missing_kind(ask(drops=(70,), sd=0.05)) is None
-
-
-def test_a_widened_fit_is_the_same_where_the_new_stock_is_not():
-    wide = widen_fit(PLAIN.fit, [bottle(YELLOW)[1]])
-    view, share = PLAIN.views[0], np.array([1.0, 0.98])
-    plain = PLAIN.fit.batch_lab(np.array([[10.0], [30.0]]), share, view)
-    both = wide.batch_lab(np.array([[10.0, 0.0], [30.0, 0.0]]), share, view)
-    assert np.allclose(plain, both)
-    assert wide.strength_factors.shape == (len(PLAIN.fit.draws), 2)
-    assert wide.strength_factors[0, 1] == 1 and wide.take(slice(0, 5)).extra_factors.shape == (5, 1)
-    yellow = wide.batch_lab(np.array([[10.0, 30.0]]), np.array([1.0]), view)[:, 0]
-    assert (yellow[:, 2] > plain[:, 0, 2] + 5).all()

@@ -13,7 +13,7 @@ from colourmatch.colour.spaces import RGB_TO_XYZ, lab_to_xyz, xyz_to_lab
 from colourmatch.errors import InputError
 from colourmatch.instrument import phone_calibration as pc
 from colourmatch.instrument.phone_calibration import KnownDye, PhoneFit, correct_lab
-from colourmatch.instrument.phone_fitting import KINDS, KnownLiquid, fit_phone
+from colourmatch.instrument.phone_fitting import KnownLiquid, fit_phone
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.phone import unknown_phone
 from colourmatch.measurement import ToneRecord
@@ -116,17 +116,6 @@ def test_the_doubt_holds_the_truth():
             found = correct_lab(fit, photograph(drink, phone), NOISE)
             z.append((found.lab - look(drink)) / found.lab_sd)
     assert np.mean(np.abs(z) < 2) > 0.85
-
-
-def test_liquids_of_the_calibration_itself_are_told_before_and_after():
-    fit = fit_phone(known_liquids(draw_phone(2)), DYES)
-    before, after = ([one[key] for one in fit.liquids] for key in ("before", "after"))
-    assert len(before) == len(MG_PER_L)
-    assert np.median(after) < 0.5 * np.median(before)
-    assert set(fit.errors) == set(KINDS)
-    kept = fit.errors[fit.kind]
-    assert kept["together"] == min(own["together"] for own in fit.errors.values())
-    assert kept["together"] == pytest.approx(np.hypot(kept["known"], kept["other"]))
 
 
 def test_a_strong_stock_is_noticed_within_what_is_known_of_it():

@@ -99,27 +99,6 @@ def test_a_photo_of_another_dilution_tells_of_the_same_liquids(dilution):
     assert wrong.misfit > 2 * fit.misfit
 
 
-def test_what_comes_through_the_expected_phone_comes_back_closely():
-    # The readings are the model's own, its phone the mean of the prior: no doubt is left but of shapes.
-    shots = make_shots(1.1)
-    fit = fit_lot(shots, [PRIOR], VIEW)
-    data = prepare(shots, ["one"])
-    truth = fit.draws[:1].copy()
-    truth[:, fit.layout.factor] = np.log(1.1)
-    truth[:, fit.layout.tail] = truth[:, fit.layout.shift] = truth[:, fit.layout.cameras_at] = 0
-    predicted = predict(fit, truth, data)
-    batch_y, reference_y = predicted.batch[0], predicted.reference[0]
-    seen = [
-        replace(s, batch_lab=lab_of(b), reference_lab=lab_of(r))
-        for s, b, r in zip(shots, batch_y[0], [reference_y[0, 0]] * len(shots), strict=True)
-    ]
-    again = fit_lot(seen, [PRIOR], VIEW)
-    true_reference = lot_model.lab_in_view(fit.layout.reference_absorbance(truth), fit.layout, VIEW)[0]
-    assert strength_of(again)[1] == pytest.approx(1.1, rel=0.04)
-    assert ciede2000(again.reference_lab(VIEW)[0], true_reference) < 0.6
-    assert again.misfit < 0.3
-
-
 def test_two_stocks_are_told_apart():
     doses = [(0.0, 0.0), (15.0, 0.0), (15.0, 8.0), (30.0, 8.0)]
     shots = [

@@ -71,9 +71,6 @@ def test_water_is_white_in_every_light(illuminant):
     assert_allclose(absorbance_to_lab(np.zeros(81), illuminant), [100, 0, 0], rtol=0, atol=1e-9)
 
 
-# ---- the dose and the depth at which it is judged ------------------------------------------------
-
-
 # ---- shapes and errors ---------------------------------------------------------------------------
 
 

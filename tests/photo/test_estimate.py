@@ -121,9 +121,3 @@ def test_a_field_that_one_glass_does_not_show_is_filled_in():
         estimate = read([replace(one, values=values, seen=seen), two, water])
         whole = read([one, two, water])
         assert float(ciede2000(*estimate.lab)) == pytest.approx(float(ciede2000(*whole.lab)), abs=0.6)
-
-
-def test_without_water_the_fields_do_not_count():
-    (one, two, water), _ = next(pairs(5, 1))
-    assert read([one, two, water]).fields
-    assert not estimate_pair(one, two, None, srgb=False).fields

@@ -91,13 +91,6 @@ def test_the_posterior_covers_a_shadow_edge(x_mm, angle):
     assert (np.abs(error) < 3.5 * sd).all()
 
 
-def test_a_shadow_edge_departs_from_a_smooth_light_and_is_known_less_well():
-    smooth, edge = fit(gradient), fit(shadow(125, 20, depth=0.4))
-    around = SPOTS_MM[1] + 38 * np.array([[np.cos(t), np.sin(t)] for t in np.arange(0, 6.28, 0.79)])
-    assert np.abs(edge.departure(around)).max() > 5 * np.abs(smooth.departure(around)).max()
-    assert compare(edge, flat_light)[1].min() > 1.5 * compare(smooth, flat_light)[1].max()
-
-
 def lay_napkin(linear: np.ndarray) -> np.ndarray:
     return np.where((X < 90) & (Y > 128) & (Y + 0.3 * X > 140), np.array([0.10, 0.13, 0.30]), linear)
 
@@ -140,18 +133,6 @@ def flattened(**pose: Any) -> tuple[np.ndarray, FlatCard, FlatCard]:
     rgb = photograph(to_px, (2016, 1512))
     photo = Photo("drawn", rgb, named_profile("sRGB"), 1.0, (2016, 1512), None, None, "")
     return to_px, *flatten_card(photo, find_card(rgb), CARD)
-
-
-def test_flat_card_looks_as_it_was_drawn():
-    _, whole, band = flattened(tilt_degrees=12, rotation_degrees=30)
-    assert whole.inside.all() and whole.codes.shape == (360, 500, 3)
-    linear = whole.decode(slice(None), slice(None))[..., 1]
-    for step in CARD.greys:
-        rows, cols = whole.crop(step.centre_mm, CARD.grey_size_mm / 2 - 1)
-        assert linear[rows, cols].mean() / 0.75 == pytest.approx(step.reflectance, abs=0.005)
-        assert np.ptp(linear[rows, cols]) < 0.02, "nothing of the paper around it"
-    s = band.px_per_mm
-    assert s >= 4 and band.inside.all() and band.codes.shape == (76 * s, 250 * s, 3)
 
 
 def test_what_is_out_of_the_photo_is_not_inside():

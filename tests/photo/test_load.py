@@ -75,27 +75,6 @@ def test_every_orientation_gives_the_same_upright_picture(kind, orientation):
     )  # rounding of JPEG, half-size colour of HEVC
 
 
-TURNED_MODES = {"PNG": ("L", "RGBA", "I;16"), "TIFF": ("RGBA", "I;16", "CMYK"), "JPEG": ("L", "CMYK")}
-
-
-@pytest.mark.parametrize(
-    ("kind", "mode"), [(kind, mode) for kind in TURNED_MODES for mode in TURNED_MODES[kind]]
-)
-def test_every_mode_is_turned_upright(kind, mode):
-    upright = draw_corners()
-    if mode in ("L", "I;16"):
-        grey = STORE[6](upright)[..., 0].astype(np.uint16)
-        image = Image.fromarray(grey * 257 if mode == "I;16" else grey.astype(np.uint8))
-        wanted = CORNERS[..., :1].repeat(3, axis=-1)
-    else:
-        image = Image.fromarray(np.ascontiguousarray(STORE[6](upright))).convert(mode)
-        wanted = CORNERS
-    photo = load_photo(to_file(image, kind, 6))
-    assert photo.rgb.shape == (64, 96, 3)
-    assert photo.full_size == (96, 64)
-    assert see_corners(photo.rgb) == pytest.approx(wanted, abs=6)
-
-
 @pytest.mark.parametrize(
     ("size", "shrink", "options", "orientation"),
     [

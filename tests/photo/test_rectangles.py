@@ -115,18 +115,6 @@ def test_a_clipped_white_and_one_darker_than_the_liquid_are_refused(picture, alt
         measure_rectangles(picture, (120, 220, 60, 60), batch=WHITE_BOX)
 
 
-def test_a_white_darker_than_it_should_be_for_grey_is_measured_with_its_reflectance(tmp_path):
-    truth = draw_scene(np.random.default_rng(3), tmp_path / "grey.png", grey=0.4, unsure=0.0)
-    boxes = truth["boxes"]
-    m = measure_rectangles(tmp_path / "grey.png", white_reflectance=0.4, **boxes)
-    for spot in ("reference", "batch"):
-        assert m.spots[spot].lab == pytest.approx(truth[spot], abs=1.0)
-    darker = measure_rectangles(
-        tmp_path / "grey.png", boxes["white"], boxes["reference"], white_reflectance=0.3
-    )
-    assert darker.spots["reference"].lab[0] < m.spots["reference"].lab[0] - 5
-
-
 @pytest.mark.parametrize("part", [0, 0.01, 1.2, 18, float("nan")])
 def test_an_impossible_reflectance_is_refused(picture, part):
     with pytest.raises(InputError, match="Give a part of 1"):

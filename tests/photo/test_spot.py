@@ -174,13 +174,3 @@ def test_bars_through_a_clear_liquid_keep_their_ratio(level):
     bright, dark = read_bars(to_flat(pour(np.full(3, level)) * shine(X, Y), S, 0.5))
     assert bright == pytest.approx(level, rel=0.03)
     assert dark / bright == pytest.approx(BLACK, abs=0.012)  # one code at the bottom of the range is 0.006
-
-
-@pytest.mark.parametrize("haze", [0.05, 0.2])
-def test_haze_adds_the_same_light_to_both(haze):
-    hazy = pour(np.full(3, 0.6))
-    inside = (np.hypot(X - CARD.spots["batch"][0], Y - CARD.spots["batch"][1]) < INNER_MM)[..., 0]
-    hazy[inside] += haze
-    bright, dark = read_bars(to_flat(hazy * shine(X, Y), S, 0.5))
-    assert bright == pytest.approx(0.6 + haze, rel=0.03)
-    assert dark == pytest.approx(0.6 * BLACK + haze, abs=0.01)

@@ -105,13 +105,6 @@ def test_a_veil_is_not_claimed_from_a_pale_black():
     )
 
 
-def test_a_slanting_light_does_not_bend_the_curve():
-    even = fit_curve(photograph_greys(1.0, 0.3, 0.6))
-    light = 1 - 0.25 * X / 250 + 0.1 * Y / 180
-    slanted = fit_curve(to_flat(bend(0.6 * greys(1.0) * light, 0.3), S, 1.0))
-    assert slanted.terms[[0, 3]] == pytest.approx(even.terms[[0, 3]], abs=0.06)
-
-
 def test_covered_steps_are_left_out():
     def cover(linear: np.ndarray) -> np.ndarray:
         return np.where((X < 95) & (Y > 145), np.array([0.10, 0.14, 0.32]), linear)

@@ -229,20 +229,6 @@ def test_what_a_trial_taught_of_a_stock_is_where_its_batch_starts(bench):
     assert told["to_match"][0]["low"] < still < told["to_match"][0]["high"]
 
 
-@pytest.mark.usefixtures("as_noted")
-def test_the_doubt_of_a_trial_comes_along_and_its_batch_goes_on_learning(bench):
-    made = bench(factor=0.7)
-    made.keep()
-    finish_trial(made.book, try_out(made, (2,)))
-    learnt, width = strength_learnt(made.shoot()["advice"])
-    stock = made.book.stocks.get("red")
-    assert 0.04 < stock.strength_rel_sd < 0.25
-    for _ in range(2):
-        made.add(30)
-        later, narrower = strength_learnt(made.shoot()["advice"])
-    assert narrower < width and abs(later - 0.7) < abs(learnt - 0.7) + 0.03
-
-
 def test_a_trial_with_one_photo_teaches_nothing(bench):
     made = bench(factor=0.7)
     trial = copy(made)
