@@ -16,7 +16,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -424,43 +424,6 @@ def test_a_book_put_in_the_place_of_an_open_one_is_the_one_that_is_written(tmp_p
         assert [entry.text for entry in book.lots.story(lot).events] == ["into the second"]
     with open_book(tmp_path / "moved") as book:
         assert [entry.text for entry in book.lots.story(lot).events] == ["into the first"]
-
-
-def test_a_server_that_ends_the_connection_in_a_save_keeps_what_was_confirmed(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, empty_server: Callable[[], str]
-) -> None:
-    """What a server that is stopped does to its clients: their connections are ended within the transaction."""
-    import sqlalchemy
-
-    from colourmatch.book.opening import parse_location
-
-    server = empty_server()
-    control = sqlalchemy.create_engine(parse_location(server), isolation_level="AUTOCOMMIT")
-    environ = {"COLOURMATCH_PHOTOS": str(tmp_path)}
-    with open_book(server, environ=environ) as book:
-        book.stocks.add("red", "E129", 1)
-        lot = book.lots.begin("A", 900, "red").id
-        book.additions.add(lot, "red", drops=1)
-
-        def stop(*_: object) -> None:
-            with control.connect() as connection:
-                connection.exec_driver_sql(
-                    "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE pid <> pg_backend_pid() "
-                    "AND datname = current_database()"
-                )
-
-        with (
-            monkeypatch.context() as patch,
-            pytest.raises(BookError, match=r"does not answer\. Check that it runs"),
-        ):
-            patch.setattr("colourmatch.book.entering.find_entry", stop)
-            book.additions.add(lot, "red", drops=2)
-        book.additions.add(lot, "red", drops=4, token="again")
-        assert [entry.quantity for entry in book.lots.story(lot).additions] == [
-            1,
-            4,
-        ] and book.archive.check() == []
-    control.dispose()
 
 
 # ---- a photo that is missing beside the book ------------------------------------------------------------

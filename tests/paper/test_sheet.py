@@ -9,15 +9,12 @@ from typing import Any
 import numpy as np
 import pypdf
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from colourmatch.book.lot_book import LotBook
 from colourmatch.colour.difference import compare_lab
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.paper.page import choose_fonts
 from colourmatch.paper.sheet import write_lot_sheet
-from colourmatch.paper.sheet_plots import nice_ticks
 
 REFERENCE = np.array([76.0, 45.0, 31.0])
 
@@ -171,13 +168,6 @@ def test_colour_of_the_base_a_passed_ceiling_and_a_recheck_are_told(book: LotBoo
     assert "PASSED by" in text and "The base held colour of its own" in text and "FD&C Red" in text
     assert "Since then: In 4.0 weeks the batch has turned" in text and "Recheck photo" in text
     assert "The ceiling is reached. Stopped: no more may go in." in text
-
-
-@given(st.floats(-1e4, 1e4), st.floats(1e-3, 1e4))
-def test_ticks_hold_the_range_and_are_few(low: float, span: float) -> None:
-    ticks = nice_ticks(low, low + span)
-    assert ticks[0] <= low + 1e-6 * span and ticks[-1] >= low + span * (1 - 1e-6) and 2 <= len(ticks) <= 9
-    assert np.ptp(np.diff(ticks)) <= 1e-6 * span
 
 
 def test_what_cannot_be_is_refused(book: LotBook, lot: int, tmp_path) -> None:
