@@ -39,7 +39,6 @@ def late(book: LotBook, lot: int) -> tuple[LotEntry, ...]:
     return tuple(entries)
 
 
-@pytest.mark.both_databases
 def test_a_photo_that_was_moved_before_an_addition_stands_before_it(
     book: LotBook, lot: int, late: tuple[LotEntry, ...]
 ) -> None:
@@ -181,7 +180,6 @@ def test_the_automatic_number_moves_on_past_one_that_was_given(book: LotBook) ->
     assert itself.id == first + 4 and book.lots.get(str(first + 4)).id == itself.id
 
 
-@pytest.mark.both_databases
 def test_no_name_of_a_lot_may_mean_two(book: LotBook, lot: int) -> None:
     book.lots.begin("Cordial", 900, "red", number="26-1")
     for made in ({"number": str(lot)}, {"number": f"L{lot}"}, {"number": "aperitif"}):
@@ -225,7 +223,6 @@ def test_an_old_book_with_a_number_that_is_an_id_is_told_how_to_mend_it(book: Lo
 # ---- lots opened again -------------------------------------------------------------------------------
 
 
-@pytest.mark.both_databases
 def test_a_closed_lot_is_opened_again_and_closed_again(book: LotBook, lot: int) -> None:
     first = book.lots.close(lot, "matched", "all well", {"lab": [1, 2, 3]})
     opened = book.lots.reopen(lot, "closed too early", entered_by="MK", token="once")
@@ -344,7 +341,6 @@ def test_what_was_thinned_from_a_stock_is_put_right_with_it(book: LotBook, lot: 
     assert book.lots.story(lot).state().mg[thinner.name] == pytest.approx(20)
 
 
-@pytest.mark.both_databases
 def test_a_stock_is_known_by_its_new_name_everywhere(book: LotBook, lot: int) -> None:
     book.lots.amend(lot, "in this order", stocks=["yellow", "red"])
     book.additions.add(lot, "red", drops=10)

@@ -147,7 +147,6 @@ def test_amounts_are_kept_as_typed_and_as_millilitres(book: LotBook, lot: int) -
     assert state.mg == pytest.approx({"red": 12, "syrup": 20})
 
 
-@pytest.mark.both_databases
 def test_each_photo_knows_the_doses_before_it(book: LotBook, lot: int, jpeg: bytes) -> None:
     first = book.additions.add(lot, "red", drops=10)
     photo = book.photos.add(

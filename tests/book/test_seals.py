@@ -114,7 +114,6 @@ def test_a_text_that_cannot_be_read_any_more_is_told_as_altered(book: LotBook) -
     assert [f"Lot {lot} was altered from entry {third} on" in text for text in found(book)] == [True]
 
 
-@pytest.mark.both_databases
 def test_an_entry_made_after_does_not_hide_what_was_altered(book: LotBook) -> None:
     lot = fill(book)
     second = book.lots.story(lot).events[1].id

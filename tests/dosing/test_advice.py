@@ -75,7 +75,7 @@ def check_ceilings(problem: Problem, advice: Advice) -> None:
         assert not report.over, [line.text for line in lines if line.over]
 
 
-@settings(max_examples=16, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(
     ceiling=st.floats(3, 70),
     already=st.floats(0, 40),
