@@ -109,7 +109,12 @@ def test_a_lot_off_its_reference_is_watched_from_its_own_colour_and_less_surely_
     drift = read_drift(book, lot)
     same, other = drift["photos"]
     assert other["drift_lab_sd"][1] > 3 * same["drift_lab_sd"][1]
-    assert drift["forecast"] is None or drift["forecast"]["against"] == "own first colour"
+    redder = book.lots.begin("Redder", 900, "red").id
+    add(book, redder, 0, measured(np.array([0.0, -9.0, 0.0])), "match")
+    book.lots.close(redder, "nearest")
+    for week in (2, 3):
+        add(book, redder, week, measured([0.0, -9.0, 0.0] + week * FADING))
+    assert read_drift(book, redder)["forecast"]["against"] == "own first colour"
 
 
 def test_a_colour_that_holds_gets_a_bound_and_no_forecast(book: LotBook, closed: int) -> None:
