@@ -21,6 +21,7 @@ from colourmatch.amounts import parse_number
 from colourmatch.cli import HELP, run
 from colourmatch.commands import running
 from colourmatch.commands.framework import print_json
+from colourmatch.commands.lines import advice_lines
 from colourmatch.commands.options import Lab, Serving
 from colourmatch.commands.root import every_command, root
 from colourmatch.errors import InputError
@@ -286,6 +287,12 @@ def test_a_refusal_is_one_line_and_one_object(lot, arguments, code, part):
     assert said.err == said.data["error"]["text"] + "\n"
 
 
+def test_a_refusal_without_json_leaves_stdout_empty(cli):
+    said = cli("lot", "show", "7")
+    assert (said.code, said.out) == (2, "")
+    assert said.err.count("\n") == 1
+
+
 def test_a_fault_of_the_program_is_one_line_and_its_trace_on_demand(cli, monkeypatch):
     def fail(*_args: object, **_settings: object) -> None:
         raise RuntimeError("first line\nsecond line")
@@ -428,6 +435,12 @@ def test_limits_that_are_not_kept_say_so(cli):
     assert "no ceiling of its own" in cli("lot", "show", "1").out
     assert "does not keep them" in unfold(cli("lot", "show", "1").out)
     assert "does not keep them" not in cli(*open_place, "--jurisdiction", "EU").out
+
+
+def test_an_amount_beyond_a_ceiling_does_not_read_like_advice():
+    advice = {"action": "add", "text": "Add 4 drops of red.", "ceiling_cost_delta_e_2000": 15.8}
+    advice |= {"to_match": [{"stock": "red", "drops": 45, "low": 27, "high": 69}]}
+    assert "to the nearest point, but a ceiling comes first" in "\n".join(advice_lines(advice))
 
 
 LISTING = "stock list, lot list, lot trend, reference list, phone list, card-profile list"

@@ -98,3 +98,9 @@ def test_no_room_is_too_large():
 def test_one_room_alone_imports_a_library(library, allowed):
     users = {room_of(p) for p in FILES if library in {name.split(".")[0] for name in imported_modules(p)}}
     assert users <= allowed
+
+
+def test_the_app_sets_the_page_and_the_navigation_only():
+    names = {name.split(".")[0] for name in imported_modules(ROOT / "app.py")}
+    assert names <= {"streamlit", "colourmatch", "__future__"}
+    assert len((ROOT / "app.py").read_text(encoding="utf-8").splitlines()) < 40

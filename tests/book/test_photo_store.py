@@ -23,6 +23,11 @@ def test_a_photo_lies_under_the_hash_of_its_content(tmp_path: Path, jpeg: bytes)
     assert list(store.names()) == [kept.name]
 
 
+def test_others_may_read_a_stored_photo(tmp_path: Path, jpeg: bytes) -> None:
+    store = PhotoStore(tmp_path)
+    assert store.path(store.keep(jpeg).name).stat().st_mode & 0o777 == 0o644
+
+
 def test_a_half_written_file_is_written_again(tmp_path: Path, jpeg: bytes) -> None:
     store = PhotoStore(tmp_path)
     kept = store.keep(jpeg)

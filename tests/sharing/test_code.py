@@ -59,6 +59,13 @@ def test_the_wait_of_an_address_doubles_up_to_five_minutes():
     assert attempts.wait_s("a") == 1
 
 
+def test_the_right_code_clears_the_address():
+    attempts = Attempts(Clock())
+    attempts.note_wrong("a")
+    attempts.note_right("a")
+    assert attempts.wait_s("a") == 0
+
+
 def test_many_addresses_together_wait_too():
     clock = Clock()
     attempts = Attempts(clock)

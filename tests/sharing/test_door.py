@@ -20,6 +20,10 @@ def test_the_code_lets_in_and_each_visit_has_a_token_of_its_own():
     assert door.url_with_code == f"http://192.0.2.2:8501/#{door.code}"
 
 
+def test_a_new_door_has_a_new_code():
+    assert Door("u").code != Door("u").code
+
+
 def test_during_the_wait_even_the_right_code_is_refused():
     clock = Clock()
     door = Door("u", clock)

@@ -6,6 +6,7 @@ import hashlib
 import io
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from colourmatch.book.lot_book import LotBook
@@ -18,6 +19,7 @@ from colourmatch.workflow.references import (
     record_reference,
     target_from_lot,
 )
+from colourmatch.workflow.targets import target_covariance
 
 VIEW = {"depth_mm": 10.0, "dilution": 5.0}
 
@@ -55,6 +57,9 @@ def test_a_lot_is_tinted_to_the_reading_chosen(
     assert chosen["target_lab"] == lab and chosen["target_lab_sd"] == [sd] * 3
     head = book.lots.get(lot)
     assert (head.reference_id, head.target_lab) == (bottle, tuple(lab))
+    assert target_covariance(book, head)[0, 0] ** 0.5 == pytest.approx(sd, abs=5e-4)
+    book.lots.amend(lot, "by eye", target_lab=(50, 30, 20))
+    assert target_covariance(book, book.lots.get(lot)) == pytest.approx(4 * np.eye(3))
 
 
 def test_a_reading_is_chosen_by_its_id_and_refused_for_another_view(
