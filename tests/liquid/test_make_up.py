@@ -14,6 +14,11 @@ def test_powder_counts_its_dye_content() -> None:
     assert made.text.startswith("Weigh 0.588 g of powder") and made.text.endswith("up to 50 ml.")
 
 
+def test_little_powder_is_said_to_weigh_badly() -> None:
+    assert "weighs badly" in plan_powder(0.1, 50.0).text
+    assert "weighs badly" not in plan_powder(1.0, 100.0).text
+
+
 def test_liquid_keeps_the_dye() -> None:
     made = plan_liquid(1.0, 50.0, 5.0, us=True)
     assert made.liquid_ml == pytest.approx(10.0)

@@ -115,6 +115,16 @@ def test_readings_that_disagree_widen_the_profile():
     assert joined.log_sd[3] > combine_readings([near, near])[0].log_sd[3]
 
 
+def test_a_grey_that_no_reading_saw_takes_its_twin():
+    reading = enter_greys(NOMINAL**1.1, 0.005)
+    hidden = GreysReading(
+        np.where(np.arange(12) == 2, np.nan, reading.reflectance), reading.log_sd, {"how": "entered"}
+    )
+    joined, _ = combine_readings([hidden])
+    assert joined.reflectance[2] == pytest.approx(joined.reflectance[8])
+    assert joined.log_sd[2] > joined.log_sd[8]
+
+
 @pytest.mark.parametrize(
     ("values", "sd", "text"),
     [

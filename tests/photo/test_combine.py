@@ -123,6 +123,12 @@ def test_refused_photos_and_single_liquids_are_passed_over():
     assert combine_photos([alone, refused, reading(GAP)]).photos == ("p.jpg",)
 
 
+def test_a_reading_kept_before_doubts_were_parted_is_still_combined():
+    old = reading(GAP).having(uncertainty=None)
+    found = combine_photos([old, old])
+    assert width(found) > width(combine_photos([reading(GAP)] * 2))
+
+
 # ---- known truth ---------------------------------------------------------------------------------------------------
 
 

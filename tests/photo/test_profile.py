@@ -111,6 +111,11 @@ def test_parametric_curve_follows_its_formula(kind, values, formula):
     assert profile.decode_table == pytest.approx(np.tile(formula(CODES), (3, 1)), abs=1e-4)
 
 
+def test_empty_curve_is_a_straight_line():
+    profile = read_icc(write_icc(colorants("sRGB"), table_curve([])))
+    assert profile.decode_table == pytest.approx(np.tile(CODES, (3, 1)), abs=1e-6)
+
+
 # Invariants
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -82,3 +83,18 @@ def test_a_measurement_keeps_its_tones(tmp_path):
     lab = np.array([found["spots"][spot]["lab"] for spot in ("reference", "batch")])
     again = Readings([tone, tone], ["reference", "batch"], lab).xyz(np.array([*tone.terms[:2], *PLAIN]))
     assert xyz_to_lab(again) == pytest.approx(lab, abs=0.02)
+
+
+def test_known_greys_take_out_what_the_curve_leaves():
+    """The phone's own curve is not told; greys known to 1 % and beside the liquids make up for most of it."""
+    curve = (0.25, 0.04)
+    tone = record(*curve)
+    nominal = np.array([step.reflectance for step in read_card().greys])
+    known = replace(tone, known=np.column_stack([nominal, np.full(nominal.shape, 0.01)]))
+    lab, true = read(tone, *curve), TRUE @ expect_camera(TO_XYZ).T
+    wrong = np.array([0.1, 0.0, *PLAIN])
+    off, left = (
+        np.abs(np.log(Readings([one], ["batch"], lab[:1]).xyz(wrong)[0] / true[0])).max()
+        for one in (tone, known)
+    )
+    assert left < 0.35 * off
