@@ -381,6 +381,23 @@ def test_one_bad_file_stops_nothing(cli, drawn_photos, sample_photos, tmp_path):
     assert none.err.splitlines()[-1].startswith("None of the photos could be measured.")
 
 
+def test_photos_of_the_same_glasses_say_something_together(cli, drawn_photos, tmp_path):
+    again = tmp_path / "again.jpg"
+    again.write_bytes(drawn_photos[1].read_bytes())
+    alone = cli("measure", drawn_photos[1], "--json").data
+    said = cli("measure", drawn_photos[1], again, "--same", "--json")
+    together = said.data["combined"]
+    assert said.code == 0 and together["photos"] == [drawn_photos[1].name, "again.jpg"]
+    assert len(said.data["photos"]) == 2 and together["agree"] and together["retake"] is None
+    assert together["delta_e_2000"]["value"] == pytest.approx(alone["delta_e_2000"]["value"], abs=0.1)
+    apart = cli("measure", *drawn_photos, "--same")
+    assert "Together, 2 photos: CIEDE2000 at most " in apart.out and "The 2 photos disagree by" in apart.out
+    one = cli("measure", drawn_photos[1], "--same", "--json").data
+    assert len(one["photos"]) == 1 and one["combined"]["photos"] == [drawn_photos[1].name]
+    none = cli("measure", tmp_path / "none.jpg", "--same", "--json")
+    assert none.code == 2 and none.data["combined"] is None
+
+
 # ---- lots ------------------------------------------------------------------------------------------------
 
 
@@ -675,6 +692,24 @@ def test_a_time_alone_is_on_the_day_that_the_entry_has(lot):
         assert said.code == 2, typed
     assert lot("lot", "correct", "1", "1", "--at", "14:30", "--ml", "9", "--reason", "x").code == 2
     assert lot("lot", "correct", "1", "--at", "14:30", "--reason", "x").code == 2
+
+
+def test_a_corrected_photo_says_what_it_was_read_as():
+    from colourmatch.commands.lines import measurement_lines
+
+    interval = {"value": 2.0, "low": 1.5, "high": 2.6}
+    spot = {"lab": [70, 50, 30], "lab_sd": [1, 1, 1], "clarity": None, "white": "blank"}
+    told = {
+        "photo": "a.jpg", "error": None, "delta_e_2000": interval, "quality": [],
+        "difference": {"text": "paler", "seen": True},
+        "spots": {"batch": spot | {"as_read": {"lab": [68, 47, 28], "lab_sd": [3, 6, 4]}}},
+        "card_profile": {"name": "kitchen"}, "calibration": {"phone": "A phone", "light": "window"},
+        "as_read": {"delta_e_2000": interval | {"value": 2.4}},
+    }  # fmt: skip
+    text = "\n".join(measurement_lines(told))
+    assert "as read    L* 68.0 +-3.0" in text
+    assert "read with the card kitchen" in text
+    assert "corrected for A phone in the light window; as read CIEDE2000 2.4 (1.5 to 2.6)" in text
 
 
 def test_closing_against_the_advice_is_asked_about_once(lot, drawn_photos):

@@ -101,6 +101,23 @@ def test_the_content_is_on_the_disk_before_it_has_the_name_and_the_name_at_the_e
     assert done == ["content", "name", "folder"]
 
 
+def test_pieces_of_killed_jobs_are_cleared_and_those_of_running_ones_stay(tmp_path: Path) -> None:
+    gone = subprocess.Popen([sys.executable, "-c", ""])
+    gone.wait()
+    own = writing.name_partial()
+    dead = own.replace(f"-{os.getpid()}-", f"-{gone.pid}-")
+    other = f".backup-00000000-{gone.pid}-abc"
+    old = f".partial-11111111-{os.getpid()}-abc"
+    for name in (own, dead, old, "kept.pdf", ".partial-mine"):
+        (tmp_path / name).write_bytes(b"x")
+    for name in (other, dead.replace("partial", "backup")):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "archive.zip").write_bytes(b"x")
+    os.utime(tmp_path / old, (0, 0))
+    assert writing.clear_left_over(tmp_path) == 3
+    assert {file.name for file in tmp_path.iterdir()} == {own, other, "kept.pdf", ".partial-mine"}
+
+
 def test_a_file_that_is_written_clears_what_was_left_there(tmp_path: Path) -> None:
     code = (
         "import os, sys; from pathlib import Path; from colourmatch.writing import replace_whole\n"

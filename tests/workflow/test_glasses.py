@@ -6,7 +6,9 @@ import known_lot
 import pytest
 from known_lot import look
 
+from colourmatch.errors import InputError
 from colourmatch.workflow.describing import describe_lot
+from colourmatch.workflow.glasses import serve_lot
 from colourmatch.workflow.intake import read_intake
 from colourmatch.workflow.lot import advise_lot
 
@@ -28,6 +30,17 @@ def test_the_advice_tells_each_serving_condition_now_and_after_the_step(bench):
     done = advise_lot(made.book, made.lot)["serving"]
     assert all(one["after_step"] is None and one["delta_e_2000"]["value"] < 3 for one in done)
     assert bench().shoot()["advice"]["serving"] == []
+
+
+def test_any_glass_can_be_looked_at(bench):
+    made = bench()
+    assert serve_lot(made.book, made.lot, [LONG]) == []
+    advice = made.shoot()["advice"]
+    long, plain = serve_lot(made.book, made.lot, [LONG, {"depth_mm": 30}], advice["doses"])
+    assert long["after_step"]["value"] < long["delta_e_2000"]["value"]
+    assert (plain["depth_mm"], plain["dilution"], plain["illuminant"]) == (30, 1, "D65")
+    with pytest.raises(InputError, match="The depth must be from 1 up to 200"):
+        serve_lot(made.book, made.lot, [{"depth_mm": 900}])
 
 
 def test_a_bottle_on_the_shelf_that_closes_the_gap_is_in_the_advice(bench, monkeypatch):
