@@ -6,7 +6,6 @@ import pytest
 
 from colourmatch.amounts import (
     SIZES,
-    Question,
     ask_about,
     ask_about_weighing,
     read_amount,
@@ -26,11 +25,6 @@ from colourmatch.errors import InputError
 )  # fmt: skip
 def test_an_amount_is_read_with_its_unit(typed, size, value):
     assert read_amount(typed, "--x", SIZES[size]) == (pytest.approx(value, rel=1e-12), None)
-
-
-def test_nine_tenths_of_a_litre_have_no_tail():
-    assert read_amount("0.3 cl", "--x", SIZES["batch"]).value == 3
-    assert read_amount("1.1 l", "--x", SIZES["batch"]).value == 1100
 
 
 @pytest.mark.parametrize("typed", ["2 kg", "2 ml/l", "900 mml", "3 cm"])
@@ -86,11 +80,3 @@ def test_a_drop_ten_times_too_large_by_its_weight():
     assert (question.other, question.meant) == ("1.93 g", "19.3 g")
     assert ask_about_weighing(40, 0.193, 1.0).other == "1.93 g"
     assert ask_about_weighing(40, 1.93, 1.0) is None and ask_about_weighing(0, 1.93, 1.0) is None
-
-
-def test_a_question_is_one_sentence():
-    asked: Question = read_amount("2", "--volume-ml", SIZES["batch"]).question
-    assert asked.text() == (
-        "--volume-ml 2 is 2 ml, but a batch is usually 100 ml to 200 l: if 2 l is meant, type '2 l'; if 2 ml is "
-        "meant, add --sure."
-    )

@@ -37,13 +37,3 @@ def test_a_failure_fails_the_command_and_stops_no_other_check(state, code, monke
     last = capsys.readouterr().out.splitlines()[-2:]
     assert last[0].split()[:2] == ["one", state.split()[0]] and last[1].startswith("two      passed")
     assert check.main(["two"]) == 0
-
-
-def test_an_unknown_check_is_refused(capsys):
-    with pytest.raises(SystemExit):
-        check.main(["typs"])
-    assert "there is no check 'typs'; there are: format, lint, types" in capsys.readouterr().err
-
-
-def test_every_check_has_a_line_about_it():
-    assert all(one.__doc__ for one in check.CHECKS.values())

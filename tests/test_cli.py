@@ -14,7 +14,6 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, NamedTuple
 
-import numpy as np
 import pytest
 from pypdf import PdfReader
 
@@ -26,7 +25,6 @@ from colourmatch.commands.lines import advice_lines
 from colourmatch.commands.options import Lab, Serving
 from colourmatch.commands.root import every_command, root
 from colourmatch.errors import InputError
-from colourmatch.simulate.kitchen import Kitchen, draw_demo_photo
 
 ROOT = Path(__file__).parents[1]
 pytestmark = pytest.mark.usefixtures("remembered")
@@ -95,55 +93,32 @@ COMMANDS = dict(every_command())
 # ---- help, start, documentation --------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("arguments", [["--help"], [], ["--version"]])
-def test_help_imports_nothing_heavy(arguments):
+PIXELS, SPECTRA = {"cv2", "PIL"}, {"scipy", "skimage", "colour", "pandas"}
+HEAVY = PIXELS | SPECTRA | {"numpy", "sqlalchemy", "streamlit", "click", "rich"}
+
+
+def test_a_command_imports_nothing_heavy_that_it_does_not_need(lot, drawn_photos):
+    lot("lot", "correct", "1", "--serving", "light=A", "--reason", "as it is drunk")
     code = (
-        "import sys; from colourmatch.cli import run; code = run(sys.argv[1:]); "
-        "print(code, *sys.modules, file=sys.stderr)"
+        "import sys; from colourmatch.cli import run; codes = [run(line.split()) for line in sys.argv[1:]]; "
+        "print('modules', any(codes), *sys.modules, file=sys.stderr)"
     )
-    call = [sys.executable, "-c", code, *arguments]
-    done = subprocess.run(call, capture_output=True, text=True, cwd=ROOT, timeout=60)
-    exit_code, *modules = done.stderr.split()
-    assert exit_code == "0" and "colourmatch" in done.stdout
-    heavy = {
-        "numpy", "cv2", "sqlalchemy", "scipy", "skimage", "colour", "streamlit", "click", "rich", "PIL", "pandas",
-    }  # fmt: skip
-    assert not heavy & {name.split(".")[0] for name in modules}
-
-
-@pytest.mark.parametrize(
-    ("command", "heavy"),
-    [(["list"], {"numpy", "cv2", "PIL"}), (["show", "1"], {"cv2", "PIL"}), (["trend"], {"cv2", "PIL"})],
-)
-def test_what_only_tells_of_lots_loads_nothing_that_reads_photos(cli, command, heavy):
-    cli(*RED)
-    cli(*LOT)
-    cli("lot", "close", "1", "--reason", "matched", "--sure")
-    code = (
-        "import sys; from colourmatch.cli import run; run(sys.argv[1:]); print(*sys.modules, file=sys.stderr)"
-    )
-    call = [sys.executable, "-c", code, "lot", *command, "--json"]
-    done = subprocess.run(call, capture_output=True, text=True, cwd=ROOT, timeout=60)
-    modules = {name.split(".")[0] for name in done.stderr.splitlines()[-1].split()}
-    assert json.loads(done.stdout) and "sqlalchemy" in modules and not heavy & modules
-
-
-def test_what_needs_no_spectra_imports_no_scipy(cli, drawn_photos):
-    cli(*RED)
-    cli(*LOT, "--serving", "light=A")
-    code = (
-        "import sys; from colourmatch.cli import run; code = run(sys.argv[1:]); "
-        "print('modules', code, *sys.modules, file=sys.stderr)"
-    )
-    for arguments in (
-        ["stock", "list"], ["lot", "add", "1", "--stock", "red", "--drops", "3"], ["measure", str(drawn_photos[0])],
-    ):  # fmt: skip
+    for heavy, *lines in (
+        (HEAVY, "--help", "", "--version"),
+        (SPECTRA, "stock list", "lot add 1 --stock red --drops 3", f"measure {drawn_photos[0]}"),
+        (None, "lot close 1 --reason matched --sure"),
+        (PIXELS | SPECTRA | {"numpy"}, "lot list"),
+        (PIXELS, "lot show 1", "lot trend"),
+    ):
+        if heavy is None:
+            lot(*lines)
+            continue
         done = subprocess.run(
-            [sys.executable, "-c", code, *arguments], capture_output=True, text=True, cwd=ROOT
+            [sys.executable, "-c", code, *lines], capture_output=True, text=True, cwd=ROOT, timeout=60
         )
-        exit_code, *modules = done.stderr.rpartition("modules ")[2].split()
-        assert exit_code == "0", done.stderr
-        assert not {"scipy", "skimage", "colour", "pandas"} & {name.split(".")[0] for name in modules}
+        failed, *modules = done.stderr.rpartition("modules ")[2].split()
+        assert failed == "False" and done.stdout, done.stderr
+        assert not heavy & {name.split(".")[0] for name in modules}, lines
 
 
 def test_help_names_every_command_and_option_of_the_root():
@@ -161,16 +136,6 @@ def test_each_command_has_help_with_an_example(cli, name):
         "Example:\n  colour", "Example:\n    colour"
     )
     assert "--json" in said.out
-
-
-def test_a_group_names_its_commands_in_whole_sentences(cli):
-    for group in ("lot", "stock", "reference", "phone", "card-profile", "book"):
-        assert "..." not in cli(group, "--help").out
-
-
-def test_only_a_new_lot_takes_defaults(cli):
-    assert "[default: 10]" in cli("lot", "new", "--help").out
-    assert "[default" not in cli("lot", "correct", "--help").out
 
 
 def test_module_and_program_are_the_same(cli):
@@ -214,23 +179,19 @@ def test_what_is_no_amount_is_refused_with_a_sentence(typed, text):
     assert refused.value.text == text
 
 
-@pytest.mark.parametrize(
-    "volume", [["--volume-ml", "2 l"], ["--volume", "2 l"], ["--volume", "2000"], ["--volume-ml", "2000"]]
-)
-def test_a_volume_is_given_with_or_without_its_unit(lot, volume):
-    made = lot("lot", "new", "--name", "x", *volume, "--stock", "red", "--json").data
-    assert made["volume_ml"] == 2000 and made["label"] == f"L{made['lot']}"
+def test_amounts_are_given_with_or_without_their_unit(lot):
+    named = ["lot", "new", "--name", "x", "--stock", "red", "--json"]
+    for volume in (["--volume-ml", "2 l"], ["--volume", "2000"], ["--volume", "2 l", "--volume-ml", "2000"]):
+        made = lot(*named, *volume).data
+        assert made["volume_ml"] == 2000 and made["label"] == f"L{made['lot']}"
+    assert lot(*named, "--volume", "2 l", "--volume-ml", "900").data["error"]["code"] == "value"
     put = lot("lot", "correct", made["lot"], "--volume", "2,5 l", "--reason", "measured again", "--json").data
     assert put["changes"] == {"volume_ml": 2500}
-
-
-def test_two_volumes_that_differ_are_refused_and_one_is_needed(lot):
-    named = ["lot", "new", "--name", "x", "--stock", "red", "--json"]
-    assert lot(*named, "--volume", "2 l", "--volume-ml", "900").data["error"]["code"] == "value"
-    assert lot(*named, "--volume", "2 l", "--volume-ml", "2000").data["volume_ml"] == 2000
-    assert lot(*named).data["error"] == {
-        "code": "usage", "text": "Missing option '--volume-ml'. See: colourmatch lot new --help"
-    }  # fmt: skip
+    added = lot("lot", "add", "1", "--stock", "red", "--ml", "0.1 cl", "--json").data
+    assert (added["ml"], added["unit"]) == (1, "ml")
+    assert lot("lot", "add", "1", "--stock", "red", "--grams", "500 mg", "--json").data["quantity"] == 0.5
+    assert lot("lot", "sample", "1", "--ml", "1 cl", "--json").data["ml"] == 10
+    assert lot("lot", "add", "1", "--untinted-ml", "0,1 l", "--json").data["ml"] == 100
 
 
 @pytest.mark.parametrize(
@@ -252,14 +213,6 @@ def test_an_absurd_size_is_asked_about_until_it_is_sure(lot, arguments):
     assert lot(*arguments, "--sure", "--json").code == 0
 
 
-def test_amounts_that_go_in_or_out_take_units(lot):
-    added = lot("lot", "add", "1", "--stock", "red", "--ml", "0.1 cl", "--json").data
-    assert (added["ml"], added["unit"]) == (1, "ml")
-    assert lot("lot", "add", "1", "--stock", "red", "--grams", "500 mg", "--json").data["quantity"] == 0.5
-    assert lot("lot", "sample", "1", "--ml", "1 cl", "--json").data["ml"] == 10
-    assert lot("lot", "add", "1", "--untinted-ml", "0,1 l", "--json").data["ml"] == 100
-
-
 # ---- refusals --------------------------------------------------------------------------------------------
 
 REFUSALS = [
@@ -275,75 +228,47 @@ REFUSALS = [
     (["lot", "add", "1", "--stock", "reed", "--drops", "1"], "not-found", "Near it: red."),
     (["lot", "add", "1", "--stock", "red"], "value", "Give the amount once: as drops, as ml or as grams."),
     (["lot", "add", "1", "--drops", "1"], "value", "Say what went in: --stock NAME with --drops"),
-    (["lot", "add", "1", "--stock", "red", "--drops", "1", "--ml", "1"], "value", "Give the amount once"),
     (["lot", "add", "1", "--stock", "red", "--drops", "nan"], "value", "--drops is nan."),
-    (["lot", "add", "1", "--stock", "red", "--drops", "-4"], "value", "--drops is -4."),
-    (["lot", "add", "1", "--stock", "red", "--drops", "0"], "value", "must be from 0.1 up to 100,000, not 0"),
     (["lot", "add", "1", "--stock", "red", "--untinted-ml", "5"], "value", "Write down one thing at a time"),
-    ([*LOT, "--volume-ml", "0"], "value", "The volume must be from 1 up to 2,000,000, not 0"),
-    ([*LOT, "--volume-ml", "1e-300"], "value", "The volume must be from 1 up to 2,000,000, not 1e-300"),
-    (["lot", "close", "1", "--reason", "matchd"], "value", "The reason 'matchd' is nearly 'matched'."),
-    ([*STRENGTH_1[:-1], "1e-300", "--colourant", "E129"], "value", "Strength must be at least 0.000001 g"),
     ([*LOT, "--jurisdiction", "MARS"], "value", 'There are no limits on file for "MARS". Choose EU or US'),
-    (["lot", "correct", "1", "--jurisdiction", "MARS", "--reason", "x"], "value", "Choose EU or US"),
     ([*LOT, "--target-lab", "60,45"], "value", "--target-lab is '60,45', which is not three numbers."),
-    ([*LOT, "--target-lab", "160,45,3"], "value", "out of range"),
     ([*LOT, "--reference", "bottle"], "not-found", "There is no reference 'bottle'."),
     ([*LOT, "--serving", "depth=60"], "value", "--serving cannot be read at 'depth=60'. Give name, depth-mm"),
     ([*LOT, "--serving", "depth-mm=60,depth-mm=50"], "value", "--serving cannot be read at 'depth-mm=50'"),
     ([*LOT, "--serving", "light=moon"], "value", "The light 'moon' is not known. Give one of the CIE's"),
-    ([*LOT, "--serving", "light=900 K"], "value", "The light '900 K' is not known."),
     ([*LOT, "--serving", "weight=0"], "value", "The weight of a serving must be from 0.001"),
     ([*LOT, "--token", "x" * 151], "value", "--token has 151 characters."),
     (["lot", "label", "1", "--copies", "3"], "value", "Give --out with a PDF to write."),
-    (["lot", "sheet", "1", "--out", "/no/such/lot.pdf"], "value", "/no/such"),
-    (["lot", "sheet", "9", "--out", "x.pdf"], "not-found", "There is no lot '9'."),
     (["lot", "trend", "--stock", "reed"], "not-found", "Near it: red."),
-    (["lot", "trend", "--reference", "x"], "not-found", "There is no reference 'x'."),
-    (["lot", "recheck", "1", "x.jpg"], "value", "is still open"),
     (["lot", "import", "lots.csv"], "value", "holds too little to be read back"),
     (["lot", "import", "none.json"], "value", "There is no file none.json."),
     (["reference", "add", "Bottle"], "value", "Say it in one way: PHOTO..., --lab"),
     (["reference", "add", "Bottle", "x.jpg", "--lab", "1,2,3"], "value", "Say it in one way"),
     (["reference", "add", "Bottle", "x.jpg", "--lab-sd", "1,2,3"], "value", "--lab-sd goes with --lab."),
-    (["reference", "add", "Bottle", "--lab", "none"], "value", "needs a colour"),
-    (["reference", "add", "Bottle", "--from-lot", "1"], "value", "its colour is not known"),
     (["reference", "add", "B", "--from-lot", "1", "--dilution", "2"], "value", "Leave them out"),
     (["reference", "add", "Bottle", "none.jpg"], "photo", "There is no file"),
-    (["reference", "show", "Bottle"], "not-found", "There is no reference 'Bottle'."),
-    (["reference", "choose", "Bottle", "--lot", "1"], "not-found", "There is no reference 'Bottle'."),
     (["lot", "correct", "1", "99", "--drops", "1", "--reason", "x"], "value", "Lot 1 has no entry 99."),
     (["lot", "correct", "1", "--reason", "x"], "value", "Say what to correct"),
     (["lot", "correct", "1", "2", "--volume-ml", "850", "--reason", "x"], "value", "An entry is corrected"),
-    (["stock", "add", "b", "--colourant", "E129", "--strength-g-per-100ml", "500"], "value", "at most 100"),
     (
         [*MAKE, "--dye-content", "85"],
         "value",
         "For 85 % write 0.85.",
     ),
-    ([*STRENGTH_1, "--colourant", "E999"], "unknown-colourant", "E999"),
     ([*STRENGTH_1, "--colourant", "custom"], "value", "--peak-nm"),
     ([*STRENGTH_1, "--colourant", "E129", "--like", "E110"], "value", "custom"),
-    (["stock", "weigh", "red", "--drops", "40.5", "--grams", "2"], "value", "Count whole drops."),
     (["stock", "dilute", "red"], "value", "Give --fold to dilute"),
     (["measure", "x.jpg", "--batch", "1,1,9,9"], "value", "needs --white"),
-    (["measure", "x.jpg", "--white", "1,1,0,9", "--batch", "1,1,9,9"], "value", "encloses nothing"),
     (["measure", "x.jpg", "--white", "1;2", "--batch", "1,1,9,9"], "value", "Give X,Y,W,H"),
     (["lot", "export", "--out", "/no/such/folder/lots.csv"], "book", "cannot be written"),
     (["lot", "export", "--out", "-"], "value", "--json and --out - both want"),
     (["lot", "export", "--out", "lots.xlsx"], "value", "Name it .csv, which spreadsheets open"),
-    ([*LOT, "--already-colourant", "E999"], "unknown-colourant", 'There is no colourant "E999"'),
-    (["lot", "trial", "1", "--ml", "3"], "value", "Take 50 or 100 ml."),
     (["lot", "trial", "1", "--ml", "50", "--pour-back"], "value", "Give one of --ml"),
     (["lot", "use", "1", "red"], "value", "uses red already. Name another stock."),
-    (["lot", "use", "1", "reed"], "not-found", "Near it: red."),
     (["lot", "answer", "1"], "value", "--yes"),
     (["lot", "photo", "1", "x.jpg", "--white", "1,1,9,9"], "value", "at least one of --reference and --batch"),
     (["card-profile", "add", "kitchen"], "value", "Say it in one way"),
-    (["card-profile", "show", "kitchen"], "not-found", "Make its profile with"),
-    (["phone", "fit"], "not-found", "Begin with: colourmatch phone add"),
     (["phone", "add", "x.jpg", "--light", "a", "--batch", "red=6drops"], "value", "give --volume-ml"),
-    (["measure", "x.jpg", "--card-name", "kitchen"], "not-found", "There is no card 'kitchen'"),
     ([*MAKE, "--bottle-g-per-100ml", "5", "--dye-content", "0.85"], "value", "not both"),
     ([*MAKE, "--bottle-colour-value", "150"], "value", "--colourant"),
     ([*GRAPE, "--bottle-g", "20"], "value", "--bottle-percent"),
@@ -388,24 +313,12 @@ def test_a_file_name_that_is_no_text_is_no_fault(tmp_path):
     assert json.loads(done.stdout)["error"].startswith("There is no file")
 
 
-def test_a_reader_that_leaves_early_is_no_fault():
-    code = "import os, sys; from colourmatch.cli import run; sys.exit(run(['stock', 'list']))"
-    reading, writing = os.pipe()
-    os.close(reading)
-    done = subprocess.run(
-        [sys.executable, "-c", code], stdout=writing, stderr=subprocess.PIPE, text=True, cwd=ROOT, timeout=60
-    )
-    os.close(writing)
-    assert done.returncode == 0 and done.stderr.startswith("There is no lot book at ")
-    assert done.stderr.count("\n") == 1
-
-
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="the device is Linux's")
 @pytest.mark.parametrize(
     ("arguments", "output"),
     [
         ("card --out c.pdf --json", "full"), ("stock list --json", "left"), ("lot show 1 --json", "closed"),
-        ("guide", "full"), ("guide", "left"), ("guide", "closed"), ("--help", "full"), ("--help", "left"),
+        ("guide", "full"), ("guide", "left"), ("--help", "closed"),
     ],
 )  # fmt: skip
 def test_an_answer_that_cannot_be_written_ends_in_one_line(tmp_path, arguments, output):
@@ -444,11 +357,6 @@ def test_figures_are_printed_without_the_tail_of_a_binary_number(lot, capsys):
 # ---- card and measure ------------------------------------------------------------------------------------
 
 
-def test_a_card_is_written_on_the_paper_that_is_named(cli, tmp_path):
-    assert cli("card", "--paper", "letter", "--out", tmp_path / "card.pdf", "--json").data["version"] == 1
-    assert [float(v) for v in PdfReader(tmp_path / "card.pdf").pages[0].mediabox[2:]] == [792, 612]
-
-
 def test_measure_one_photo_in_words_and_as_an_object(cli, drawn_photos):
     measured = cli("measure", drawn_photos[0], "--json")
     assert measured.code == 0
@@ -459,45 +367,18 @@ def test_measure_one_photo_in_words_and_as_an_object(cli, drawn_photos):
     assert f"CIEDE2000 {figure['value']:.1f} ({figure['low']:.1f} to {figure['high']:.1f})" in told.out
 
 
-def test_one_refused_photo_is_its_own_object(cli, sample_photos):
-    said = cli("measure", sample_photos / "bad-text.jpg", "--json")
-    assert said.code == 2
-    assert said.data["quality"][0]["severity"] == "refuse"
-    assert said.err == said.data["error"] + "\n"
-
-
 def test_one_bad_file_stops_nothing(cli, drawn_photos, sample_photos, tmp_path):
     said = cli("measure", tmp_path / "none.jpg", drawn_photos[0], sample_photos / "bad-empty.jpg", "--json")
     assert said.code == 0
     errors = [photo["error"] for photo in said.data["photos"]]
     assert errors[1] is None and errors[0] and errors[2]
     assert said.err.count("Photo ") == 3
-
-
-def test_exit_2_when_no_photo_could_be_measured(cli, sample_photos, tmp_path):
-    said = cli("measure", sample_photos / "bad-empty.jpg", tmp_path, "--json")
-    assert said.code == 2 and len(said.data["photos"]) == 2
-    assert said.err.splitlines()[-1].startswith("None of the photos could be measured.")
-
-
-def test_a_photo_without_the_card_is_measured_by_rectangles(cli, drawn_photos):
-    pytest.importorskip("colourmatch.photo.rectangles")
-    # Inside the paper between the grey steps, and inside the two glasses, of the drawn photo.
-    view = draw_demo_photo(Kitchen(), 1).view
-    boxes = {}
-    for name, centre_mm in (("white", (85, 138)), ("reference", (45, 85)), ("batch", (125, 85))):
-        x, y = (round(value) for value in view.to_pixels(centre_mm))
-        boxes[f"--{name}"] = f"{x - 15},{y - 15},30,30"
-    said = cli("measure", drawn_photos[0], *(part for pair in boxes.items() for part in pair), "--json")
-    assert said.code == 0
-    assert "no-card-mode" in {flag["code"] for flag in said.data["quality"]}
-    assert said.data["card"] is None and said.data["delta_e_2000"]["value"] > 10
-    outside = cli("measure", drawn_photos[0], "--white", "9000,1,9,9", "--batch", "1,1,9,9", "--json")
-    assert outside.code == 2 and "lies outside the photo" in outside.data["error"]
-    grey = cli("measure", drawn_photos[0], *(part for pair in boxes.items() for part in pair),
-               "--white-reflectance", "0.5", "--json")  # fmt: skip
-    assert grey.data["rectangles"]["white_reflectance"] == 0.5
-    assert grey.data["spots"]["batch"]["lab"][0] < said.data["spots"]["batch"]["lab"][0] - 10
+    alone = cli("measure", sample_photos / "bad-text.jpg", "--json")
+    assert alone.code == 2 and alone.data["quality"][0]["severity"] == "refuse"
+    assert alone.err == alone.data["error"] + "\n"
+    none = cli("measure", sample_photos / "bad-empty.jpg", tmp_path, "--json")
+    assert none.code == 2 and len(none.data["photos"]) == 2
+    assert none.err.splitlines()[-1].startswith("None of the photos could be measured.")
 
 
 def test_photos_of_the_same_glasses_say_something_together(cli, drawn_photos, tmp_path):
@@ -517,30 +398,6 @@ def test_photos_of_the_same_glasses_say_something_together(cli, drawn_photos, tm
     assert none.code == 2 and none.data["combined"] is None
 
 
-# ---- stocks ----------------------------------------------------------------------------------------------
-
-
-def test_what_was_learnt_goes_with_a_dilution(cli, tmp_path):
-    from colourmatch.book.lot_book import open_book
-
-    cli(*RED)
-    with open_book(tmp_path / "book.sqlite") as book:
-        book.stocks.learn("red", 0.9, 0.05)
-    assert "learnt 0.90" in cli("stock", "list").out
-    thin = cli("stock", "dilute", "red", "--fold", "5", "--json").data
-    assert thin["label_strength_g_per_100ml"] == pytest.approx(0.2)
-    assert thin["strength_g_per_100ml"] == pytest.approx(0.18)
-
-
-@pytest.mark.parametrize("start", [["--peak-nm", "505", "--e1pct", "200"], ["--like", "E129"]])
-def test_an_unknown_bottle(cli, start):
-    said = cli("stock add 'market red' --colourant custom --strength-g-per-100ml 1 --json", *start)
-    assert said.code == 0 and said.data["colourant"].startswith("custom:")
-    assert "strength-unknown" in {caution["code"] for caution in said.data["cautions"]}
-    listed = cli("stock", "list").out
-    assert "unknown, like " in listed and "custom:" not in listed
-
-
 # ---- lots ------------------------------------------------------------------------------------------------
 
 
@@ -549,6 +406,9 @@ def test_a_glass_can_be_looked_at(lot, drawn_photos):
     assert "No photo says anything of lot 1 yet" in empty.out and empty.code == 0
     lot("lot", "photo", "1", drawn_photos[0])
     lot("lot", "add", "1", "--stock", "red", "--drops", "40")
+    asked = lot("lot look 1 --serving name=long,dilution=4 --serving depth-mm=20 --json").data
+    found = [(one["serving"], one["dilution"], one["batch_ml"]) for one in asked["intake"]]
+    assert found == [("serving", 1, 200), ("long", 4, 50)]
     told = lot("lot", "look", "1", "--serving", "name=long,depth-mm=60,dilution=4,light=A", "--json").data
     (long,) = told["serving"]
     assert (long["name"], long["illuminant"]) == ("long", "A") and long["delta_e_2000"]["high"] > 0
@@ -556,17 +416,6 @@ def test_a_glass_can_be_looked_at(lot, drawn_photos):
     said = lot("lot", "look", "1").out
     assert "served   with soda, warm bar light (60 mm deep, " in said
     assert "there alone nearest after" in said and "for a child of 20 kg" in said
-
-
-def test_a_look_counts_the_intake_for_the_glass_that_was_asked_for(cli):
-    cli(*RED)
-    cli(*LOT, "--serving", "name=neat,dilution=2")
-    cli("lot", "add", "1", "--stock", "red", "--drops", "40")
-    own = cli("lot", "look", "1", "--json").data["intake"]
-    assert [(one["serving"], one["batch_ml"]) for one in own] == [("neat", 100)]
-    asked = cli("lot look 1 --serving name=long,dilution=4 --serving depth-mm=20 --json").data
-    found = [(one["serving"], one["dilution"], one["batch_ml"]) for one in asked["intake"]]
-    assert found == [("serving", 1, 200), ("long", 4, 50)]
 
 
 def test_what_is_left_under_the_ceiling_is_said_and_a_passed_one_recorded(lot):
@@ -611,49 +460,30 @@ def test_an_amount_beyond_a_ceiling_does_not_read_like_advice():
     assert "to the nearest point, but a ceiling comes first" in "\n".join(advice_lines(advice))
 
 
-READING = (
-    ["stock", "list"], ["lot", "list"], ["lot", "trend"], ["reference", "list"], ["phone", "list"],
-    ["card-profile", "list"],
-)  # fmt: skip
-NEEDING = (
-    ["lot", "show", "1"], ["lot", "sheet", "1", "--out", "x.pdf"], ["lot", "label", "1"], ["lot", "look", "1"],
-    ["lot", "trial", "1"], ["lot", "recheck", "1"], ["lot", "export", "--out", "x.csv"], ["reference", "show", "a"],
-    ["card-profile", "show", "a"], ["book", "check"], ["book", "backup", "--out", "x.zip"],
-)  # fmt: skip
+LISTING = "stock list, lot list, lot trend, reference list, phone list, card-profile list"
+GOING_ON = (
+    "lot show 1, lot sheet 1 --out x.pdf, lot label 1, lot look 1, lot trial 1, lot recheck 1, lot export --out x.csv, "
+    "reference show a, card-profile show a, book check, book backup --out x.zip, lot photo 1 x.jpg, lot close 1, "
+    "lot new --name x --volume-ml 900 --stock red, lot add 1 --stock red --drops 3, lot sample 1 --ml 10, "
+    "lot correct 1 --volume-ml 800 --reason x, lot set-aside 1 1 --why x, lot trial 1 --ml 100, lot use 1 red, "
+    "stock weigh red --drops 40 --grams 2, stock dilute red --fold 10, stock reset red, stock put-away red, "
+    "lot recheck 1 x.jpg, reference choose a --lot 1, reference add a --from-lot 1, card-profile default a, "
+    "card-profile forget a, phone add x.jpg --light a --batch red=6, phone fit, phone forget"
+)
 
 
-@pytest.mark.parametrize("arguments", READING, ids=" ".join)
-def test_a_command_that_only_lists_makes_no_book(cli, tmp_path, arguments):
-    said = cli(*arguments, "--json", "--book", tmp_path / "new" / "b.sqlite")
-    assert said.code == 0 and not any(value for value in said.data.values() if isinstance(value, list))
-    assert said.err.startswith(
-        f"There is no lot book at {tmp_path / 'new' / 'b.sqlite'} yet. The first entry"
-    )
-    assert not (tmp_path / "new").exists()
-
-
-WRITING = (
-    ["lot", "new", "--name", "x", "--volume-ml", "900", "--stock", "red"], ["lot", "photo", "1", "x.jpg"],
-    ["lot", "add", "1", "--stock", "red", "--drops", "3"], ["lot", "sample", "1", "--ml", "10"], ["lot", "close", "1"],
-    ["lot", "correct", "1", "--volume-ml", "800", "--reason", "x"], ["lot", "set-aside", "1", "1", "--why", "x"],
-    ["lot", "trial", "1", "--ml", "100"], ["lot", "use", "1", "red"], ["lot", "recheck", "1", "x.jpg"],
-    ["stock", "weigh", "red", "--drops", "40", "--grams", "2"], ["stock", "dilute", "red", "--fold", "10"],
-    ["stock", "reset", "red"], ["stock", "put-away", "red"], ["reference", "choose", "a", "--lot", "1"],
-    ["reference", "add", "a", "--from-lot", "1"], ["card-profile", "default", "a"], ["card-profile", "forget", "a"],
-    ["phone", "add", "x.jpg", "--light", "a", "--batch", "red=6"], ["phone", "fit"], ["phone", "forget"],
-)  # fmt: skip
-
-
-@pytest.mark.parametrize("arguments", NEEDING + WRITING, ids=" ".join)
-def test_a_command_that_goes_on_with_something_says_that_there_is_no_book_and_makes_none(
-    cli, tmp_path, arguments, monkeypatch
-):
+def test_a_command_that_begins_nothing_makes_no_book_and_says_that_there_is_none(cli, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     place = tmp_path / "new" / "b.sqlite"
-    said = cli(*arguments, "--json", "--book", place)
-    assert said.code == 2 and said.data["error"]["code"] == "book"
-    assert said.err.startswith(f"There is no lot book at {place} yet.") and said.err.count("\n") == 1
-    assert not list(tmp_path.iterdir())
+    for command in (LISTING + ", " + GOING_ON).split(", "):
+        said = cli(command, "--json", "--book", place)
+        assert said.err.startswith(f"There is no lot book at {place} yet."), command
+        if command in LISTING.split(", "):
+            assert said.code == 0 and not any(isinstance(v, list) and v for v in said.data.values()), command
+        else:
+            assert said.code == 2 and said.data["error"]["code"] == "book", command
+            assert said.err.count("\n") == 1
+        assert not list(tmp_path.iterdir()), command
 
 
 @pytest.mark.parametrize(
@@ -670,11 +500,6 @@ def test_a_book_that_was_begun_is_said_once(cli, tmp_path, arguments):
     assert (said.code, said.err) == (0, f"A new lot book was begun: {place}\n")
     assert place.exists() and "begun" not in cli("stock", "list", "--book", place).err
     assert "begun" not in cli("stock", "add", "b", *RED[3:], "--book", place).err
-
-
-def test_an_empty_list_names_the_book_and_what_narrowed_it(cli, tmp_path):
-    assert f"No lot is in the book {tmp_path / 'book.sqlite'}." in cli("lot", "list").out
-    assert cli("lot", "list", "--search", "no such").out.startswith("No lot fits. Leave --search")
 
 
 def test_a_closed_lot_is_told_with_its_end_and_takes_nothing_more(lot, drawn_photos, tmp_path):
@@ -701,12 +526,6 @@ def test_a_question_names_the_command_that_answers_it(cli, sample_photos):
     assert "colourmatch lot answer LOT --yes" in said and "lot answer LOT --no" in said
 
 
-def test_export_to_stdout_and_as_json(lot, tmp_path):
-    assert lot("lot", "export", "--out", "-").out.splitlines()[1].startswith("1,")
-    lot("lot", "export", "--out", tmp_path / "book.json")
-    assert json.loads((tmp_path / "book.json").read_text(encoding="utf-8"))
-
-
 # ---- targets and servings --------------------------------------------------------------------------------
 
 
@@ -722,69 +541,15 @@ def test_export_to_stdout_and_as_json(lot, tmp_path):
 )
 def test_a_colour_as_people_type_it(typed, lab):
     assert Lab().convert(typed, None, None) == lab
-
-
-@pytest.mark.parametrize("typed", ["60", "60,45,30,2", "60;45", "a,b,c", "nan,1,2", "60,,30", "1e3,1,1", ""])
-def test_what_is_no_colour_is_refused(typed):
-    with pytest.raises(InputError, match="which is not three numbers"):
-        Lab().convert(typed, None, None)
+    for wrong in ("60", "60,45,30,2", "60;45", "a,b,c", "nan,1,2", "60,,30", "1e3,1,1", ""):
+        with pytest.raises(InputError, match="which is not three numbers"):
+            Lab().convert(wrong, None, None)
 
 
 def test_a_serving_as_people_type_it():
     read = Serving().convert("Name=soda, on ice, depth-mm=60,5;light=a,weight=2", None, None)
     assert read == {"name": "soda, on ice", "depth_mm": 60.5, "illuminant": "a", "weight": 2}
     assert Serving().convert("none", None, None) == {}
-
-
-def test_a_lot_is_judged_as_it_is_served(lot):
-    served = [
-        "--serving",
-        "name=long drink,depth-mm=60,dilution=20,light=a,weight=2",
-        "--serving",
-        "name=neat",
-    ]
-    made = lot(*LOT, "--dilution", "5", *served, "--json").data
-    wanted = {"name": "long drink", "depth_mm": 60, "dilution": 20, "illuminant": "A", "weight": 2}
-    assert made["serving"] == {"conditions": [wanted, {"name": "neat"}]}
-    assert "1 part made up to 20, light A, weight 2); neat" in unfold(lot("lot", "show", "2").out)
-    lot("lot", "correct", "2", "--serving", "none", "--reason", "as photographed")
-    assert lot("lot", "show", "2", "--json").data["serving"] is None
-
-
-def test_the_colour_of_an_entered_reference_counts_as_sure_as_it_was_read(lot, tmp_path):
-    from colourmatch.book.lot_book import open_book
-    from colourmatch.workflow.targets import target_covariance
-
-    for colour, sd in (("70,30,20", "0.5,0.4,0.3"), ("72,34,22", "1.5,1.2,0.9")):
-        call = ["reference", "add", "Sheet", "--lab", colour, "--lab-sd", sd, "--dilution", "5", "--by", "MK"]
-        assert lot(*call).code == 0
-    told = lot("reference", "show", "sheet", "--json").data
-    assert [row["source"] for row in told["readings"]] == ["entered"] * 2
-    # A mean of two has the root mean square of their spreads: sqrt((0.5^2 + 1.5^2) / 2) = 1.118.
-    for reading, lab, sd_l in (
-        ("first", [70, 30, 20], 0.5),
-        ("2", [72, 34, 22], 1.5),
-        ("mean", [71, 32, 21], 1.118),
-    ):
-        chosen = lot("reference", "choose", "Sheet", "--lot", "1", "--reading", reading, "--json").data
-        assert chosen["target_lab"] == lab and chosen["target_lab_sd"][0] == pytest.approx(sd_l, abs=5e-4)
-        with open_book(tmp_path / "book.sqlite") as book:
-            covariance = target_covariance(book, book.lots.get(1))
-        assert covariance[0, 0] ** 0.5 == pytest.approx(sd_l, abs=5e-4)
-    # A reading entered later does not change what the mean of the first two was.
-    lot("reference", "add", "Sheet", "--lab", "40,1,1", "--dilution", "5")
-    lot("lot", "correct", "1", "--target-lab", "71,32,21", "--reason", "x")
-    with open_book(tmp_path / "book.sqlite") as book:
-        assert target_covariance(book, book.lots.get(1))[0, 0] ** 0.5 == pytest.approx(1.118, abs=5e-4)
-    lot("lot", "correct", "1", "--target-lab", "50,30,20", "--reason", "by eye")
-    with open_book(tmp_path / "book.sqlite") as book:
-        assert target_covariance(book, book.lots.get(1)) == pytest.approx(4 * np.eye(3))
-    assert "L* 50.0, a* 30.0, b* 20.0" in lot("lot", "show", "1").out
-    lot("lot", "correct", "1", "--target-lab", "none", "--reason", "no target")
-    assert lot("lot", "show", "1", "--json").data["target_lab"] is None
-
-
-# ---- papers, and after the closing -----------------------------------------------------------------------
 
 
 # ---- book ------------------------------------------------------------------------------------------------
@@ -796,9 +561,6 @@ def test_the_book_may_be_named_before_and_after_the_command(cli, tmp_path):
     assert len(cli("stock", "list", "--book", one, "--json").data["stocks"]) == 1
     assert cli("--book", one, "stock", "list", "--book", two, "--json").data["stocks"] == []
     assert cli("--json", "stock", "list").data["stocks"] == []
-
-
-def test_a_book_that_is_none_is_refused_and_left(cli, tmp_path):
     note = tmp_path / "note.txt"
     note.write_text("shopping list, and more than sixteen bytes")
     said = cli("stock", "list", "--book", note, "--json")
@@ -888,46 +650,18 @@ def test_known_liquids_are_typed_in_mg_or_drops(cli):
         Known().convert("red", None, None)
 
 
-def test_a_corrected_photo_says_what_it_was_read_as():
-    from colourmatch.commands.lines import measurement_lines
-
-    interval = {"value": 2.0, "low": 1.5, "high": 2.6}
-    spot = {"lab": [70, 50, 30], "lab_sd": [1, 1, 1], "clarity": None, "white": "blank"}
-    told = {
-        "photo": "a.jpg", "error": None, "delta_e_2000": interval, "quality": [],
-        "difference": {"text": "paler", "seen": True},
-        "spots": {"batch": spot | {"as_read": {"lab": [68, 47, 28], "lab_sd": [3, 6, 4]}}},
-        "card_profile": {"name": "kitchen"}, "calibration": {"phone": "A phone", "light": "window"},
-        "as_read": {"delta_e_2000": interval | {"value": 2.4}},
-    }  # fmt: skip
-    text = "\n".join(measurement_lines(told))
-    assert "as read    L* 68.0 +-3.0" in text
-    assert "read with the card kitchen" in text
-    assert "corrected for A phone in the light window; as read CIEDE2000 2.4 (1.5 to 2.6)" in text
-
-
-def test_times_are_those_of_the_place(lot, monkeypatch):
+def test_times_and_dates_are_those_of_the_place(lot, monkeypatch, tmp_path):
     lot("lot", "add", "1", "--stock", "red", "--drops", "2")
-    at = lot("lot", "show", "1", "--json").data["events"][0]["created_at"]
-    try:
-        for zone, hours, name in (("UTC0", 0, "UTC"), ("XYZ-5", 5, "XYZ")):
-            monkeypatch.setenv("TZ", zone)
-            time.tzset()
-            there = datetime.fromisoformat(at) + timedelta(hours=hours)
-            assert f"{there:%Y-%m-%d %H:%M} {name}  2 drops of red" in lot("lot", "show", "1").out
-    finally:
-        monkeypatch.undo()
-        time.tzset()
-
-
-def test_dates_on_paper_are_those_of_the_place(lot, monkeypatch, tmp_path):
-    begun = datetime.fromisoformat(lot("lot", "show", "1", "--json").data["created_at"])
+    told = lot("lot", "show", "1", "--json").data
+    begun, added = (datetime.fromisoformat(t) for t in (told["created_at"], told["events"][0]["created_at"]))
     try:
         for hours in (-12, 0, 12):  # one of them is on another day than UTC
             name = "UTC" if not hours else f"XYZ (UTC{hours:+03d}:00)"
             monkeypatch.setenv("TZ", f"XYZ{-hours}" if hours else "UTC0")
             time.tzset()
             there = begun + timedelta(hours=hours)
+            shown = f"{added + timedelta(hours=hours):%Y-%m-%d %H:%M} {name[:3]}  2 drops of red"
+            assert shown in lot("lot", "show", "1").out
             assert f"begun {there:%Y-%m-%d}, not closed" in lot("lot", "label", "1").out
             assert f"{there:%Y-%m-%d}" in lot("lot", "list").out
             lot("lot", "sheet", "1", "--out", tmp_path / "lot.pdf")
@@ -936,19 +670,6 @@ def test_dates_on_paper_are_those_of_the_place(lot, monkeypatch, tmp_path):
     finally:
         monkeypatch.undo()
         time.tzset()
-
-
-def test_closing_against_the_advice_and_with_an_open_trial_says_so(lot):
-    lot("lot", "trial", "1", "--ml", "100")
-    told = lot("lot", "close", "1", "--reason", "past", "--sure")
-    assert told.out.startswith("Lot 1. Closed: ") and "The advice was another: " in told.out
-    left = "Lot 2, a trial taken from this one, is still open. Nothing is poured back into a closed lot: close it by itself."
-    assert left in told.err and "pour the trial back" not in told.err
-    shown = lot("lot", "show", "1", "--json").data
-    assert shown["closing"]["against"] == f"The advice was another: {shown['advice']['text']}"
-    # the maker's own ends are no contradiction
-    own = lot("lot", "close", "2", "--reason", "given up", "--json").data
-    assert own["against"] == "" and own["open_trials"] == []
 
 
 # ---- times put right ---------------------------------------------------------------------------------------
@@ -973,12 +694,22 @@ def test_a_time_alone_is_on_the_day_that_the_entry_has(lot):
     assert lot("lot", "correct", "1", "--at", "14:30", "--reason", "x").code == 2
 
 
-def test_a_ceiling_with_room_under_it_is_asked_about(lot):
-    left = lot("lot", "show", "1", "--json").data["state"]["ceiling_left_mg_per_l"]
-    said = lot("lot", "close", "1", "--reason", "ceiling", "--json")
-    assert said.code == 2 and f"The ceiling leaves {left:.3g} mg/l." in said.data["error"]["text"]
-    assert lot("lot", "close", "1", "--reason", "ceiling", "--sure", "--json").code == 0
-    assert f"{left:.3g} mg/l" in lot("lot", "show", "1", "--json").data["closing"]["against"]
+def test_a_corrected_photo_says_what_it_was_read_as():
+    from colourmatch.commands.lines import measurement_lines
+
+    interval = {"value": 2.0, "low": 1.5, "high": 2.6}
+    spot = {"lab": [70, 50, 30], "lab_sd": [1, 1, 1], "clarity": None, "white": "blank"}
+    told = {
+        "photo": "a.jpg", "error": None, "delta_e_2000": interval, "quality": [],
+        "difference": {"text": "paler", "seen": True},
+        "spots": {"batch": spot | {"as_read": {"lab": [68, 47, 28], "lab_sd": [3, 6, 4]}}},
+        "card_profile": {"name": "kitchen"}, "calibration": {"phone": "A phone", "light": "window"},
+        "as_read": {"delta_e_2000": interval | {"value": 2.4}},
+    }  # fmt: skip
+    text = "\n".join(measurement_lines(told))
+    assert "as read    L* 68.0 +-3.0" in text
+    assert "read with the card kitchen" in text
+    assert "corrected for A phone in the light window; as read CIEDE2000 2.4 (1.5 to 2.6)" in text
 
 
 def test_closing_against_the_advice_is_asked_about_once(lot, drawn_photos):
@@ -993,6 +724,17 @@ def test_closing_against_the_advice_is_asked_about_once(lot, drawn_photos):
         lot("lot", "close", "1", "--reason", "matched", "--token", "t", "--json").data["outcome"] == "matched"
     )
     assert lot("lot", "close", "1", "--reason", "nearest", "--token", "t", "--json").code == 2
+    lot(*LOT)
+    left = lot("lot", "show", "2", "--json").data["state"]["ceiling_left_mg_per_l"]
+    said = lot("lot", "close", "2", "--reason", "ceiling", "--json")
+    assert said.code == 2 and f"The ceiling leaves {left:.3g} mg/l." in said.data["error"]["text"]
+    lot("lot", "trial", "2", "--ml", "100")
+    told = lot("lot", "close", "2", "--reason", "past", "--sure")
+    assert told.out.startswith("Lot 2. Closed: ") and "The advice was another: " in told.out
+    assert "Lot 3, a trial taken from this one, is still open." in told.err
+    # the maker's own ends are no contradiction
+    own = lot("lot", "close", "3", "--reason", "given up", "--json").data
+    assert own["against"] == "" and own["open_trials"] == []
 
 
 def test_a_lot_is_shown_in_80_columns_and_ends_with_the_answer(lot):
@@ -1027,13 +769,3 @@ def test_who_did_what_and_a_dose_of_somebody_else_is_asked_about(lot, monkeypatc
     assert [one["by"] for one in mine] == ["CD"]
     assert lot("lot", "log", "--since", "soon").code == 2
     assert lot("lot", "log", "--since", "2031-01-01", "--json").data["entries"] == []
-
-
-def test_the_guide_knows_plain_words(cli):
-    for words, title in (
-        ("stain", "spilt"),
-        ("spilled", "spilt"),
-        ("too dark", "too dark"),
-        ("recall", "calls a batch back"),
-    ):
-        assert title in cli("guide", "--find", words).out

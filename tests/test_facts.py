@@ -1,11 +1,10 @@
 """The fact files: found, readable, and each with its source and status."""
 
-import csv
 import re
 
 import pytest
 
-from colourmatch.facts import find_fact, read_json, read_rows
+from colourmatch.facts import find_fact, read_rows
 
 CSV_FILES = sorted(path.name for path in find_fact("colourants.csv").parent.glob("*.csv"))
 ALL_FILES = sorted(
@@ -71,21 +70,3 @@ def test_six_colours_have_the_eu_warning():
     # Regulation (EC) No 1333/2008, Annex V.
     warned = {row["e_number"] for row in read_rows("colourants.csv") if row["eu_warning"] == "yes"}
     assert warned == {"E102", "E104", "E110", "E122", "E124", "E129"}
-
-
-def test_lines_that_start_with_a_hash_are_notes():
-    with find_fact("shapes.csv").open(encoding="utf-8", newline="") as handle:
-        plain = list(csv.reader(handle))
-    assert plain[0][0].startswith("# ") and plain[1][0].startswith("# ")
-    assert len(read_rows("shapes.csv")) == len(plain) - 3
-    assert read_rows("shapes.csv")[0]["e_number"] == "E129"
-
-
-def test_json_files_are_read():
-    assert read_json("card-v1.json")["version"] == 1
-    assert len(read_json("sensors.json")["phones"]) == 6
-
-
-def test_missing_file_is_named():
-    with pytest.raises(FileNotFoundError, match=r"'no-such\.csv' is missing from this installation"):
-        read_rows("no-such.csv")

@@ -84,11 +84,6 @@ def test_many_are_measured_outside_this_process_with_one_thread_each(two_cores, 
     assert {one["threads"] for one in found} == {"1"}
 
 
-def test_a_few_are_measured_here(two_cores, monkeypatch):
-    monkeypatch.setattr(photos, "measure_one", say_where)
-    assert {one["process"] for one in photos.measure_all(("a", "b"), {})} == {os.getpid()}
-
-
 def test_a_worker_that_is_ended_costs_one_photo(two_cores, monkeypatch):
     monkeypatch.setattr(photos, "measure_one", die_or_say)
     found = list(photos.measure_all(("a", "huge.jpg", "b", "c", "d"), {}))

@@ -10,10 +10,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from colourmatch.measurement import CalibrationNamed, Colour, Flag, Measurement, SpotColour
+from colourmatch.measurement import CalibrationNamed, Colour, Measurement, SpotColour
 from colourmatch.photo.measure import measure_or_refuse
 from colourmatch.photo.rectangles import measure_rectangles
-from colourmatch.records import Record
 
 #: As the first books wrote one: no tones, no parts of doubt, no white of the card, flags without a severity.
 OLD: dict[str, Any] = {
@@ -95,10 +94,3 @@ def test_what_is_set_is_written_though_it_is_nothing() -> None:
     assert "tones" not in named.to_json() and named.having(tones="photo").to_json()["tones"] == "photo"
     assert "as_read" not in SpotColour(lab=np.ones(3)).to_json()
     assert Colour(np.ones(3)).to_json() == {"lab": [1, 1, 1]}
-
-
-def test_records_are_equal_when_they_are_written_alike() -> None:
-    assert Flag("glare", "warn", "R.") == Flag.from_json({"code": "glare", "severity": "warn", "text": "R."})
-    assert len({Flag("glare", "warn", "R."), Flag("glare", "warn", "R.")}) == 1
-    assert Flag("glare", "warn", "R.") != Flag("haze", "warn", "R.") and Record() != 1
-    assert Measurement() == Measurement.from_json(Measurement().to_json())

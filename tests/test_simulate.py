@@ -3,23 +3,16 @@
 from __future__ import annotations
 
 import io
-import json
-import runpy
 from dataclasses import replace
-from pathlib import Path
 
-import cv2
 import numpy as np
 import pytest
 from PIL import Image, ImageCms, ImageOps
-from vary import vary
 
-from colourmatch.colour.difference import ciede2000
-from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb, xyz_to_lab
+from colourmatch.colour.spaces import RGB_TO_XYZ, decode_srgb
 from colourmatch.colour.spectra import WAVELENGTHS_NM, read_illuminant
 from colourmatch.facts import read_json
 from colourmatch.simulate import (
-    Glint,
     Light,
     Phone,
     Pose,
@@ -37,7 +30,6 @@ from colourmatch.simulate import (
     sensor_curves,
     truth_of,
 )
-from colourmatch.simulate.camera import tone_curve
 from colourmatch.simulate.glassware import oblique_path
 
 CARD = read_json("card-v1.json")
@@ -83,34 +75,6 @@ def test_water_is_the_white_equal_liquids_differ_by_nothing_and_only_what_stands
     assert set(alone["spots"]) == {"batch", "blank"} and alone["delta_e_2000"] is None
 
 
-def test_twice_the_depth_is_the_square_and_dilution_is_its_inverse():
-    once = drink_transmittance({"E129": 30}, caramel_a610=0.05, depth_mm=10)
-    np.testing.assert_allclose(drink_transmittance({"E129": 30}, caramel_a610=0.05, depth_mm=20), once**2)
-    diluted = drink_transmittance({"E129": 30}, caramel_a610=0.05, depth_mm=50, dilution=5)
-    np.testing.assert_allclose(diluted, once)
-
-
-@pytest.mark.parametrize("gamut", ["srgb", "p3"])
-@pytest.mark.parametrize("light", ["D65", "D50", "LED-B4"])
-def test_matrix_keeps_white_and_brings_colours_near(gamut, light):
-    phone = Phone(sensor="Phone B", gamut=gamut, matrix_error=0.02, saturation=1.15)
-    np.testing.assert_allclose(camera_matrix(phone, read_illuminant(light)).sum(axis=1), 1.0)
-    fitted = camera_matrix(Phone(sensor="Phone B", gamut=gamut), read_illuminant(light))
-    signal = read_illuminant(light)[:, None] * sensor_curves("Phone B")
-    seen = fitted @ ((RED**2) @ signal / signal.sum(axis=0))
-    name = {"srgb": "sRGB", "p3": "Display P3"}[gamut]
-    # A phone's own colour is some units off, never tens: published phone results are 3 to 11.
-    assert ciede2000(xyz_to_lab(RGB_TO_XYZ[name] @ seen), lab_relative_to_water(RED)) < 11
-
-
-@pytest.mark.parametrize("s_curve", [0.0, 0.4, 1.0])
-def test_tone_curve_rises_from_black_to_white(s_curve):
-    values = tone_curve(np.linspace(0, 1.5, 500), s_curve, 0.88)
-    assert np.all(np.diff(values) >= 0)
-    assert values[0] == pytest.approx(0, abs=1e-9)
-    assert 0.99 < values[-1] <= 1
-
-
 def test_pixels_and_millimetres_are_inverse_with_lens_and_height():
     view = place_camera(
         replace(SMALL, tilt_degrees=22, azimuth_degrees=70, rotation_degrees=31, distortion=0.02)
@@ -122,66 +86,7 @@ def test_pixels_and_millimetres_are_inverse_with_lens_and_height():
         )
 
 
-def test_a_raised_rim_looks_larger_than_its_base():
-    view = place_camera(SMALL)
-    base = view.to_pixels([[100, 90], [150, 90]])
-    rim = view.to_pixels([[100, 90], [150, 90]], 30.0)
-    assert np.ptp(rim[:, 0]) > np.ptp(base[:, 0])
-
-
-def test_the_same_seed_gives_the_same_picture_and_another_does_not():
-    scene = Scene(reference=RED, batch=RED)
-    one, same, other = (render_photo(scene, Phone(), Light(), SMALL, seed=seed).rgb for seed in (4, 4, 5))
-    assert np.array_equal(one, same)
-    assert not np.array_equal(one, other)
-
-
-def test_varied_photos_repeat_and_spread():
-    takes = [vary(seed) for seed in range(60)]
-    again = vary(7)
-    ideal, half = vary(7, hardness=0), vary(7, hardness=0.5)
-    assert (ideal.phone.s_curve, ideal.light.gradient) == (0, 0)
-    assert (ideal.phone.saturation, ideal.phone.shoulder) == (1, 1)
-    assert half.phone.s_curve == pytest.approx(again.phone.s_curve / 2) and half.pose == again.pose
-    assert np.array_equal(again.scene.batch, takes[7].scene.batch)
-    assert (again.phone, again.pose, again.printer) == (takes[7].phone, takes[7].pose, takes[7].printer)
-    differences = np.array([truth_of(take.scene)["delta_e_2000"] for take in takes])
-    assert differences.max() <= 12.01
-    assert (differences < 6).mean() > 0.6
-    assert (differences > 3).mean() > 0.3
-    assert len({take.light.name for take in takes}) > 8
-    for take in takes:
-        corners = take.pose.width_px, take.pose.height_px
-        seen = place_camera(take.pose, take.scene.sheet_mm).to_pixels(
-            [[0, 0], [250, 0], [250, 180], [0, 180]]
-        )
-        assert np.all(seen > 0) and np.all(seen < corners)
-
-
 # Physics with known truth
-
-
-def test_markers_are_found_where_the_card_says():
-    pose = Pose(tilt_degrees=18, azimuth_degrees=40, rotation_degrees=25, fill=0.85, distortion=0.01)
-    rendered = render_photo(Scene(reference=RED, batch=RED), Phone(), Light(), pose, seed=2)
-    options = cv2.aruco.DetectorParameters()
-    options.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
-    family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
-    corners, ids, _ = cv2.aruco.ArucoDetector(family, options).detectMarkers(rendered.rgb)
-    assert sorted(ids.ravel()) == [0, 1, 2, 3, 4, 5]
-    half = CARD["markers"]["size_mm"] / 2
-    for marker, seen in zip(ids.ravel(), corners, strict=True):
-        centre = np.array(CARD["markers"]["centres_mm"][str(marker)])
-        wanted = centre + half * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
-        assert np.linalg.norm(rendered.view.to_card_mm(seen[0]) - wanted, axis=1).max() < 0.3
-
-
-def test_paper_is_neutral_and_where_the_exposure_puts_it():
-    for gamut, light in (("srgb", "D50"), ("p3", "LED-B3")):
-        rendered = render_photo(
-            Scene(), replace(CLEAN, gamut=gamut), Light(read_illuminant(light), light), SMALL, seed=1
-        )
-        np.testing.assert_allclose(mean_linear(rendered, 125, 40), CLEAN.exposure, rtol=0.01)
 
 
 def test_printed_grey_reads_as_its_share_of_the_paper():
@@ -193,18 +98,6 @@ def test_printed_grey_reads_as_its_share_of_the_paper():
     ):
         share = mean_linear(rendered, *centre) / CLEAN.exposure
         np.testing.assert_allclose(share, nominal**1.1, rtol=0.03)
-
-
-def test_liquid_against_blank_reads_near_its_truth():
-    rendered = render_photo(Scene(reference=RED, batch=RED), CLEAN, Light(), SMALL, seed=1)
-    liquid, blank = (
-        mean_linear(rendered, CARD["spots"]["centres_mm"][s][0], 84) for s in ("reference", "blank")
-    )
-    seen, true = (
-        xyz_to_lab(RGB_TO_XYZ["sRGB"] @ (liquid / blank)),
-        rendered.truth["spots"]["reference"]["lab"],
-    )
-    assert ciede2000(seen, true) < 5
 
 
 def test_a_tilted_look_goes_through_more_liquid_when_asked():
@@ -221,14 +114,6 @@ def test_a_tilted_look_goes_through_more_liquid_when_asked():
     assert mean_linear(longer, 125, 84)[1] < 0.99 * mean_linear(plain, 125, 84)[1]
 
 
-def test_less_light_makes_darker_pixels():
-    scene = Scene(reference=RED, batch=RED)
-    bright, dark = (
-        render_photo(scene, Phone(), Light(level=level), SMALL, seed=1).rgb for level in (1.0, 0.5)
-    )
-    assert dark[::8, ::8].mean() < 0.85 * bright[::8, ::8].mean()
-
-
 def test_gradient_shadow_and_second_light_do_what_they_say():
     slope = render_photo(Scene(), CLEAN, Light(gradient=0.1), SMALL, seed=1)
     assert mean_linear(slope, 240, 60)[1] / mean_linear(slope, 10, 60)[1] == pytest.approx(
@@ -241,26 +126,6 @@ def test_gradient_shadow_and_second_light_do_what_they_say():
     mixed = render_photo(Scene(), CLEAN, warm, SMALL, seed=1)
     left, right = mean_linear(mixed, 10, 60), mean_linear(mixed, 240, 60)
     assert left[0] / left[2] > 1.1 * right[0] / right[2]
-
-
-def test_haze_takes_contrast_from_the_bars():
-    x, y = np.add(CARD["spots"]["centres_mm"]["batch"], CARD["spots"]["clarity_bars"]["offset_mm"])
-    contrast = []
-    for haze in (0.0, 0.3):
-        scene = Scene(reference=RED, batch=RED, haze={"batch": haze})
-        rendered = render_photo(scene, replace(CLEAN, blur_px=0.3), Light(), Pose(fill=0.9), seed=1)
-        black, white = (mean_linear(rendered, x - 0.5 + k, y, half_px=1)[0] for k in (-1, 0))
-        contrast.append(abs(white - black) / (white + black))
-    assert 0.5 < contrast[1] / contrast[0] < 0.85
-
-
-def test_a_glint_saturates_and_a_covered_marker_is_gone():
-    scene = Scene(batch=RED, glints=(Glint("batch", 0, -6, radius_mm=3, level=4),), covered_markers=(0,))
-    rendered = render_photo(scene, Phone(), Light(), replace(SMALL, width_px=1400, height_px=1050), seed=1)
-    assert mean_linear(rendered, 125, 84, half_px=2).min() > 0.9
-    family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
-    _, ids, _ = cv2.aruco.ArucoDetector(family).detectMarkers(rendered.rgb)
-    assert 0 not in ids and 2 in ids
 
 
 # Files
@@ -277,17 +142,7 @@ def test_file_carries_its_profile_and_model(tmp_path, gamut, words, suffix):
         assert image.getexif()[0x0110] == "Test phone"
 
 
-def test_display_p3_profile_converts_like_its_primaries():
-    p3 = ImageCms.ImageCmsProfile(io.BytesIO(display_p3_profile()))
-    colour = np.array([[[120, 90, 60], [200, 210, 190], [30, 80, 70]]], np.uint8)
-    got = ImageCms.profileToProfile(Image.fromarray(colour), p3, ImageCms.createProfile("sRGB"))
-    linear = decode_srgb(colour / 255) @ RGB_TO_XYZ["Display P3"].T @ np.linalg.inv(RGB_TO_XYZ["sRGB"]).T
-    np.testing.assert_allclose(decode_srgb(np.asarray(got) / 255), linear, atol=0.004)
-
-
-@pytest.mark.parametrize(
-    ("suffix", "orientation"), [(".png", k) for k in range(1, 9)] + [(".jpg", 6), (".heic", 1), (".heic", 6)]
-)
+@pytest.mark.parametrize(("suffix", "orientation"), [(".png", 5), (".jpg", 6), (".heic", 6)])
 def test_every_orientation_comes_back_upright(tmp_path, suffix, orientation):
     rendered = render_photo(
         Scene(batch=RED), Phone(), Light(), Pose(width_px=320, height_px=240, shift=(0.1, 0.05)), seed=1
@@ -299,18 +154,12 @@ def test_every_orientation_comes_back_upright(tmp_path, suffix, orientation):
     assert np.abs(upright - rendered.rgb).mean() < 4
 
 
-def test_bench_writes_photos_with_their_truth(tmp_path):
-    script = runpy.run_path(str(Path(__file__).parent / "bench" / "make_photos.py"))
-    assert script["main"]([str(tmp_path), "1", "--seed", "4"]) == 0
-    truth = json.loads((tmp_path / "truth.json").read_text(encoding="utf-8"))["photos"]
-    (name,) = truth
-    assert (tmp_path / name).stat().st_size > 50_000
-    assert len(truth[name]["spots"]["reference"]["lab"]) == 3
-    assert {"delta_e_2000", "light", "phone"} <= set(truth[name])
-    # the same liquids without pixels: their haze, which only the photo has, moves the truth a little
-    true, seen = runpy.run_path(str(Path(__file__).parent / "bench" / "camera_floor.py"))["see"](4)
-    assert true == pytest.approx(truth[name]["delta_e_2000"], abs=0.3)
-    assert 0 < abs(seen - true) < 0.3 * true
+def test_display_p3_profile_converts_like_its_primaries():
+    p3 = ImageCms.ImageCmsProfile(io.BytesIO(display_p3_profile()))
+    colour = np.array([[[120, 90, 60], [200, 210, 190], [30, 80, 70]]], np.uint8)
+    got = ImageCms.profileToProfile(Image.fromarray(colour), p3, ImageCms.createProfile("sRGB"))
+    linear = decode_srgb(colour / 255) @ RGB_TO_XYZ["Display P3"].T @ np.linalg.inv(RGB_TO_XYZ["sRGB"]).T
+    np.testing.assert_allclose(decode_srgb(np.asarray(got) / 255), linear, atol=0.004)
 
 
 # Errors
@@ -334,11 +183,3 @@ def test_bench_writes_photos_with_their_truth(tmp_path):
 def test_what_cannot_be_is_refused_with_its_value(call, words):
     with pytest.raises(ValueError, match=words):
         call()
-
-
-def test_an_unknown_file_type_is_refused(tmp_path):
-    rendered = render_photo(Scene(), Phone(), Light(), Pose(width_px=320, height_px=240), seed=1)
-    with pytest.raises(ValueError, match=r"must end in \.jpg, \.heic or \.png, got '\.gif'"):
-        save_photo(rendered, tmp_path / "photo.gif")
-    with pytest.raises(ValueError, match="exif_orientation must be 1 to 8, got 9"):
-        save_photo(rendered, tmp_path / "photo.jpg", exif_orientation=9)

@@ -19,16 +19,6 @@ def names(folder: Path) -> list[str]:
     return sorted(file.name for file in folder.iterdir())
 
 
-def test_the_new_content_takes_the_place_of_the_old_at_the_end_alone(tmp_path):
-    out = tmp_path / "a.pdf"
-    out.write_bytes(b"old")
-    with replace_whole(out) as stream:
-        stream.write(b"new")
-        stream.flush()
-        assert out.read_bytes() == b"old"
-    assert out.read_bytes() == b"new" and names(tmp_path) == ["a.pdf"]
-
-
 @pytest.mark.parametrize("error", [OSError("the disk"), KeyboardInterrupt(), ValueError("a fault")])
 @pytest.mark.parametrize("write", [replace_whole, replace_text])
 def test_whatever_ends_the_writing_leaves_the_old_file_and_no_piece(tmp_path, write, error):
@@ -38,12 +28,11 @@ def test_whatever_ends_the_writing_leaves_the_old_file_and_no_piece(tmp_path, wr
         stream.write("half" if write is replace_text else b"half")
         raise error
     assert out.read_bytes() == b"old" and names(tmp_path) == ["a.csv"]
-
-
-def test_text_keeps_its_line_ends_and_is_utf_8(tmp_path):
-    with replace_text(tmp_path / "a.csv") as stream:
+    with replace_text(out) as stream:
         stream.write("Grüße\r\n")
-    assert (tmp_path / "a.csv").read_bytes() == "Grüße\r\n".encode()
+        stream.flush()
+        assert out.read_bytes() == b"old"
+    assert out.read_bytes() == "Grüße\r\n".encode() and names(tmp_path) == ["a.csv"]
 
 
 @pytest.mark.skipif(os.name == "nt", reason="rights of files are of another kind here")
@@ -136,6 +125,8 @@ def test_a_file_that_is_written_clears_what_was_left_there(tmp_path: Path) -> No
     )
     subprocess.run([sys.executable, "-c", code, str(tmp_path / "a.pdf")], check=False)
     assert len(list(tmp_path.glob(".partial-*"))) == 1
+    running = writing.name_partial()  # of a job that still runs
+    (tmp_path / running).write_bytes(b"x")
     with writing.replace_whole(tmp_path / "a.pdf") as out:
         out.write(b"whole")
-    assert [file.name for file in tmp_path.iterdir()] == ["a.pdf"]
+    assert names(tmp_path) == sorted(["a.pdf", running])

@@ -19,8 +19,6 @@ from colourmatch.book.restoring import restore_book
 from colourmatch.book.rows import may_contradict
 from colourmatch.errors import BookError
 
-pytestmark = pytest.mark.both_databases
-
 
 def dump(book: LotBook) -> list:
     stream = io.StringIO()
@@ -41,6 +39,7 @@ def photo_lot(book: LotBook, lot: int, jpeg: bytes) -> int:
     return lot
 
 
+@pytest.mark.both_databases
 def test_a_backup_put_back_elsewhere_is_the_same_book(
     book: LotBook, photo_lot: int, second_location: Callable[[], str], environ: dict, tmp_path: Path
 ) -> None:
@@ -68,6 +67,7 @@ def second_location_of(book: LotBook) -> str:
     return book.database.engine.url.render_as_string(hide_password=False)
 
 
+@pytest.mark.both_databases
 def test_a_backup_made_while_others_write_is_consistent(
     book: LotBook, lot: int, jpeg: bytes, tmp_path: Path
 ) -> None:
@@ -93,6 +93,7 @@ def test_a_backup_made_while_others_write_is_consistent(
                 assert second.archive.check() == []
 
 
+@pytest.mark.both_databases
 def test_a_backup_goes_from_one_kind_of_database_to_the_other(
     book: LotBook, photo_lot: int, environ: dict, tmp_path: Path
 ) -> None:
@@ -162,6 +163,8 @@ def test_damaged_archives_are_refused_and_leave_no_book(
         restore_book(path, tmp_path / "gone.sqlite")
     with pytest.raises(BookError, match="cannot be read"):
         restore_book(tmp_path / "none.zip", tmp_path / "new.sqlite")
+    with pytest.raises(BookError, match="cannot be written"):
+        book.archive.backup(path / "b.zip")
 
 
 def test_reference_photos_are_backed_up_put_back_and_checked(
@@ -183,8 +186,6 @@ def test_reference_photos_are_backed_up_put_back_and_checked(
     assert (report.photos, report.missing) == (2, ())
     path = book.photo_store.path(own)
     kept = path.read_bytes()
-    path.write_bytes(kept[:-1])
-    assert [(one.code, own in one.text) for one in book.archive.check()] == [("changed-photo", True)]
     path.unlink()
     assert [(one.code, own in one.text) for one in book.archive.check()] == [("missing-photo", True)]
     assert book.archive.backup(tmp_path / "lacking.zip").missing == (own,)
@@ -197,7 +198,9 @@ def test_reference_photos_are_backed_up_put_back_and_checked(
         assert second.references.find_photo(another(jpeg, 7), reference).stored_name == own
 
 
-def test_the_check_finds_what_is_wrong_with_photos(book: LotBook, photo_lot: int, jpeg: bytes) -> None:
+def test_the_check_finds_what_is_wrong_with_photos_and_a_backup_leaves_it_out(
+    book: LotBook, photo_lot: int, jpeg: bytes, tmp_path: Path
+) -> None:
     assert book.archive.check() == []
     name = next(book.photo_store.names())
     kept = book.photo_store.path(name).read_bytes()
@@ -208,20 +211,12 @@ def test_the_check_finds_what_is_wrong_with_photos(book: LotBook, photo_lot: int
     book.photo_store.path(name).write_bytes(kept[:-1])
     book.photo_store.path(stray).unlink()
     assert [finding.code for finding in book.archive.check()] == ["changed-photo"]
-    book.photo_store.path(name).unlink()
-    assert [finding.code for finding in book.archive.check()] == ["missing-photo"]
-
-
-def test_a_backup_leaves_out_and_names_a_photo_that_was_changed(
-    book: LotBook, photo_lot: int, tmp_path: Path
-) -> None:
-    name = next(book.photo_store.names())
-    path = book.photo_store.path(name)
-    path.write_bytes(path.read_bytes()[:-1])
     report = book.archive.backup(tmp_path / "b.zip")
     assert (report.photos, report.missing, report.damaged) == (0, (), (name,))
     with restore_book(report.path, tmp_path / "restored.sqlite", environ={}) as second:
         assert [finding.code for finding in second.archive.check()] == ["missing-photo"]
+    book.photo_store.path(name).unlink()
+    assert [finding.code for finding in book.archive.check()] == ["missing-photo"]
 
 
 def test_a_photo_that_is_damaged_in_the_archive_can_be_left_out(
@@ -239,12 +234,6 @@ def test_a_photo_that_is_damaged_in_the_archive_can_be_left_out(
     left_out: list[str] = []
     with restore_book(path, tmp_path / "new.sqlite", leave_out=left_out.append, environ={}) as second:
         assert left_out == [bad] and list(second.photo_store.names()) == [good]
-
-
-def test_a_backup_without_a_photo_says_so(book: LotBook, photo_lot: int, tmp_path: Path) -> None:
-    name = next(book.photo_store.names())
-    book.photo_store.path(name).unlink()
-    assert book.archive.backup(tmp_path / "b.zip").missing == (name,)
 
 
 def test_the_check_finds_rows_that_point_to_nothing_and_lots_that_do_not_add_up(tmp_path: Path) -> None:
@@ -275,9 +264,3 @@ def test_the_check_reads_each_lot_whose_entries_may_contradict_each_other(book: 
     with book.database.read() as connection:
         asked = select(tables.lots.c.id).where(may_contradict())
         assert sorted(connection.scalars(asked)) == [sampled, moved]
-
-
-def test_a_backup_that_cannot_be_written_says_so(book: LotBook, lot: int, tmp_path: Path) -> None:
-    (tmp_path / "file").write_text("x")
-    with pytest.raises(BookError, match="cannot be written"):
-        book.archive.backup(tmp_path / "file" / "b.zip")

@@ -39,7 +39,6 @@ def late(book: LotBook, lot: int) -> tuple[LotEntry, ...]:
     return tuple(entries)
 
 
-@pytest.mark.both_databases
 def test_a_photo_that_was_moved_before_an_addition_stands_before_it(
     book: LotBook, lot: int, late: tuple[LotEntry, ...]
 ) -> None:
@@ -61,16 +60,11 @@ def test_a_photo_that_was_moved_before_an_addition_stands_before_it(
     assert story.photos[0].moved_by_id == moved.id
     assert story.photos[0].created_at == photo.created_at
     assert [entry.id for entry in story.events] == sorted(entry.id for entry in story.events)
-
-
-def test_as_the_book_stood_before_the_move_the_photo_stands_where_it_was_entered(
-    book: LotBook, lot: int, late: tuple[LotEntry, ...]
-) -> None:
-    _, first, second, photo = late
-    book.entries.move(photo.id, between(first, second), "taken earlier")
-    then = book.lots.story(lot, at=photo.created_at)
-    assert then.photos[0].happened_at == photo.created_at
-    assert len(doses_before(then)) == 2
+    then = book.lots.story(lot, at=photo.created_at)  # as the book stood before the move
+    assert then.photos[0].happened_at == photo.created_at and len(doses_before(then)) == 2
+    # entries of one time stand in the order of their numbers
+    book.entries.move(photo.id, first.created_at, "taken then")
+    assert [entry.id for entry in book.lots.story(lot).effective][1:3] == [first.id, photo.id]
 
 
 def test_an_entry_is_moved_again_and_a_later_correction_stands_there_too(
@@ -80,48 +74,13 @@ def test_an_entry_is_moved_again_and_a_later_correction_stands_there_too(
     book.entries.move(second.id, between(note, first), "noted late")
     assert [entry.id for entry in book.lots.story(lot).additions] == [second.id, first.id]
     right = book.additions.correct(second.id, drops=21, reason="counted again")
+    assert book.lots.story(lot).additions[0].happened_at < second.created_at < right.created_at
     assert [entry.id for entry in book.lots.story(lot).additions] == [right.id, first.id]
     again = between(first, photo)
     book.entries.move(right.id, again, "still wrong")
     story = book.lots.story(lot)
     assert [entry.id for entry in story.additions] == [first.id, right.id]
     assert datetime.fromisoformat(story.additions[1].happened_at) == again
-
-
-def test_a_correction_happened_when_what_it_corrects_did(
-    book: LotBook, lot: int, late: tuple[LotEntry, ...]
-) -> None:
-    first = late[1]
-    right = book.additions.correct(first.id, drops=11, reason="counted again")
-    assert book.lots.story(lot).additions[0].happened_at == first.created_at < right.created_at
-
-
-@pytest.mark.both_databases
-def test_entries_with_one_time_stand_in_the_order_of_their_numbers(
-    book: LotBook, lot: int, late: tuple[LotEntry, ...]
-) -> None:
-    _, first, _, photo = late
-    moment = first.created_at
-    book.entries.move(photo.id, moment, "taken then")
-    assert [entry.id for entry in book.lots.story(lot).effective][1:3] == [first.id, photo.id]
-
-
-def test_a_clock_that_was_set_back_changes_no_order(book: LotBook, lot: int) -> None:
-    from dataclasses import replace
-
-    book.additions.add(lot, "red", drops=1)
-    book.additions.add(lot, "red", drops=2)
-    story = book.lots.story(lot)
-    earlier = replace(story.events[1], created_at=story.lot.created_at, stands_at=story.lot.created_at)
-    later = replace(story.events[0], created_at="2999-01-01", stands_at="2999-01-01")
-    swapped = replace(story, events=(later, earlier))
-    assert [entry.id for entry in swapped.effective] == [entry.id for entry in story.events]
-
-
-def test_the_same_move_again_moves_nothing_twice(book: LotBook, lot: int, late: tuple[LotEntry, ...]) -> None:
-    moment = between(late[0], late[1])
-    first = book.entries.move(late[3].id, moment, "taken earlier", token="once")
-    assert book.entries.move(late[3].id, moment, "taken earlier", token="once") == first
 
 
 def test_a_time_that_cannot_be_is_refused(book: LotBook, lot: int, late: tuple[LotEntry, ...]) -> None:
@@ -144,6 +103,10 @@ def test_a_time_that_cannot_be_is_refused(book: LotBook, lot: int, late: tuple[L
     amended = book.lots.amend(lot, "asked for", tolerance=2.0)
     with pytest.raises(InputError, match="stands where it was entered"):
         book.entries.move(amended.id, begun, "x")
+    trial = book.trials.take(lot, 90)
+    for entry in (book.lots.story(lot).events[-1], book.lots.story(trial.id).events[0]):
+        with pytest.raises(InputError, match="belongs to a trial"):
+            book.entries.move(entry.id, begun, "x")
 
 
 def test_a_sample_that_is_moved_to_where_there_was_not_enough_is_refused(book: LotBook, lot: int) -> None:
@@ -153,16 +116,6 @@ def test_a_sample_that_is_moved_to_where_there_was_not_enough_is_refused(book: L
         book.entries.move(sample.id, book.lots.get(lot).created_at, "x")
     assert book.lots.story(lot).events[-1].id == sample.id
     assert book.entries.move(sample.id, untinted.created_at, "right after").moved_entry_id == sample.id
-
-
-def test_what_belongs_to_a_trial_is_not_moved_by_itself(
-    book: LotBook, lot: int, late: tuple[LotEntry, ...]
-) -> None:
-    trial = book.trials.take(lot, 90)
-    begun = book.lots.get(lot).created_at
-    for entry in (book.lots.story(lot).events[-1], book.lots.story(trial.id).events[0]):
-        with pytest.raises(InputError, match="belongs to a trial"):
-            book.entries.move(entry.id, begun, "x")
 
 
 def test_nothing_is_carried_over_the_closing_but_notes(
@@ -227,7 +180,6 @@ def test_the_automatic_number_moves_on_past_one_that_was_given(book: LotBook) ->
     assert itself.id == first + 4 and book.lots.get(str(first + 4)).id == itself.id
 
 
-@pytest.mark.both_databases
 def test_no_name_of_a_lot_may_mean_two(book: LotBook, lot: int) -> None:
     book.lots.begin("Cordial", 900, "red", number="26-1")
     for made in ({"number": str(lot)}, {"number": f"L{lot}"}, {"number": "aperitif"}):
@@ -268,35 +220,9 @@ def test_an_old_book_with_a_number_that_is_an_id_is_told_how_to_mend_it(book: Lo
     assert book.lots.get(str(lot)).id == lot and book.archive.check() == []
 
 
-@pytest.mark.both_databases
-def test_several_that_take_one_number_at_once_give_it_to_one_lot(book: LotBook, lot: int) -> None:
-    from concurrent.futures import ThreadPoolExecutor
-
-    def attempt(_writer: int) -> int:
-        try:
-            return book.lots.begin("Cordial", 900, "red", number="26-7").id
-        except InputError:
-            return 0
-
-    with ThreadPoolExecutor(6) as pool:
-        made = [lot_id for lot_id in pool.map(attempt, range(6)) if lot_id]
-    assert len(made) == 1
-
-
-# ---- the stock of an addition ------------------------------------------------------------------------
-
-
-def test_the_stock_alone_is_put_right_and_takes_the_same_amount(book: LotBook, lot: int) -> None:
-    dose = book.additions.add(lot, "red", drops=12)
-    right = book.additions.correct(dose.id, stock="yellow", reason="the other bottle")
-    assert (right.stock, right.quantity, right.unit) == ("yellow", 12, "drops")
-    assert book.lots.story(lot).state().mg.keys() == {"yellow"}
-
-
 # ---- lots opened again -------------------------------------------------------------------------------
 
 
-@pytest.mark.both_databases
 def test_a_closed_lot_is_opened_again_and_closed_again(book: LotBook, lot: int) -> None:
     first = book.lots.close(lot, "matched", "all well", {"lab": [1, 2, 3]})
     opened = book.lots.reopen(lot, "closed too early", entered_by="MK", token="once")
@@ -336,23 +262,6 @@ def test_what_cannot_be_opened_again_is_told(book: LotBook, lot: int) -> None:
 
 
 @pytest.mark.both_databases
-def test_stations_that_open_and_close_at_once_do_each_once(book: LotBook, lot: int) -> None:
-    from concurrent.futures import ThreadPoolExecutor
-
-    def attempt(act) -> int:
-        try:
-            act()
-            return 1
-        except (InputError, ClosedError):
-            return 0
-
-    for _ in range(2):
-        for act in (lambda _: book.lots.close(lot, "matched"), lambda _: book.lots.reopen(lot, "x")):
-            with ThreadPoolExecutor(6) as pool:
-                assert sum(pool.map(lambda n, act=act: attempt(lambda: act(n)), range(6))) == 1
-
-
-@pytest.mark.both_databases
 def test_the_database_itself_closes_a_lot_once(book: LotBook, lot: int) -> None:
     from sqlalchemy.exc import IntegrityError
 
@@ -379,14 +288,9 @@ def test_what_a_closing_taught_is_taken_back_and_learnt_again(book: LotBook, lot
     assert book.stocks.learn("red", 0.91, 0.04, lot).strength_factor == 0.91
     kinds = [change.kind for change in book.stocks.history("red")]
     assert kinds == ["learnt", "learnt", "unlearnt", "learnt"]
-
-
-def test_what_a_later_lot_learnt_stays_when_an_earlier_one_is_opened_again(book: LotBook, lot: int) -> None:
-    book.lots.close(lot, "matched")
-    book.stocks.learn("red", 0.9, 0.04, lot)
     book.stocks.learn("red", 0.95, 0.03, book.lots.begin("Later", 900, "red").id)
     book.lots.reopen(lot, "too early")
-    assert book.stocks.get("red").strength_factor == 0.95
+    assert book.stocks.get("red").strength_factor == 0.95, "what a later lot learnt stays"
 
 
 # ---- stocks ------------------------------------------------------------------------------------------
@@ -437,7 +341,6 @@ def test_what_was_thinned_from_a_stock_is_put_right_with_it(book: LotBook, lot: 
     assert book.lots.story(lot).state().mg[thinner.name] == pytest.approx(20)
 
 
-@pytest.mark.both_databases
 def test_a_stock_is_known_by_its_new_name_everywhere(book: LotBook, lot: int) -> None:
     book.lots.amend(lot, "in this order", stocks=["yellow", "red"])
     book.additions.add(lot, "red", drops=10)

@@ -68,9 +68,8 @@ def test_the_export_is_one_json_document_with_a_row_a_line(full_book: LotBook) -
 
 
 @pytest.mark.both_databases
-@pytest.mark.parametrize("layout", [None, 1])
 def test_an_export_read_into_an_empty_book_gives_the_same_book(
-    full_book: LotBook, second_location: Callable[[], str], environ: dict, layout: int | None
+    full_book: LotBook, second_location: Callable[[], str], environ: dict, location: str
 ) -> None:
     text = dump(full_book)
     lots = [full_book.lots.story(one.id) for one in full_book.lots.search()]
@@ -78,7 +77,9 @@ def test_an_export_read_into_an_empty_book_gives_the_same_book(
     readings = full_book.references.readings("Bottle")
     assert readings[1].stored_name and readings[1].original_name == "Foto 苦.jpg"
     full_book.close()
-    sent = text if layout is None else json.dumps(json.loads(text), indent=layout)
+    sent = (
+        text if "://" in location else json.dumps(json.loads(text), indent=1)
+    )  # as another program lays it out
     with open_book(second_location(), environ=environ) as second:
         assert second.archive.import_json(io.StringIO(sent)) == len(rows_of(text))
         assert rows_of(dump(second)) == rows_of(text)
@@ -88,20 +89,6 @@ def test_an_export_read_into_an_empty_book_gives_the_same_book(
         assert second.lots.begin("next", 1, "red").id > lots[0].lot.id  # ids go on where they were
         with pytest.raises(BookError, match="not empty"):
             second.archive.import_json(io.StringIO(text))
-
-
-def test_an_export_from_before_reference_photos_were_kept_is_read(
-    full_book: LotBook, second_location: Callable[[], str], environ: dict
-) -> None:
-    document = json.loads(dump(full_book)) | {"version": "0002"}
-    for name, row in document["rows"]:
-        if name == "reference_readings":
-            for added in ("original_sha256", "stored_name", "original_name", "taken_at"):
-                del row[added]
-    full_book.close()
-    with open_book(second_location(), environ=environ) as second:
-        second.archive.import_json(io.StringIO(json.dumps(document)))
-        assert [one.stored_name for one in second.references.readings("Bottle")] == [None, None]
 
 
 @pytest.mark.both_databases
@@ -126,19 +113,17 @@ def test_a_damaged_export_is_refused_whole(
         "empty": "",
         "a list": "[1, 2]",
     }
+    picture = io.TextIOWrapper(io.BytesIO(b"\xff\xfe\x00picture"), encoding="utf-8")
     full_book.close()
     with open_book(second_location(), environ=environ) as second:
+        with pytest.raises(InputError, match="no export"):
+            second.archive.import_json(picture)
         for what, content in bad.items():
             assert content != text, what
             with pytest.raises(InputError) as caught:
                 second.archive.import_json(io.StringIO(content))
             assert caught.value.text.endswith("."), what
             assert second.lots.count() == 0 and second.stocks.all() == [], what
-
-
-def test_a_file_that_is_no_text_is_no_export(book: LotBook) -> None:
-    with pytest.raises(InputError, match="no export"):
-        book.archive.import_json(io.TextIOWrapper(io.BytesIO(b"\xff\xfe\x00picture"), encoding="utf-8"))
 
 
 def read_csv(book: LotBook, rows: str) -> list[dict[str, str]]:
@@ -150,7 +135,6 @@ def read_csv(book: LotBook, rows: str) -> list[dict[str, str]]:
     return found
 
 
-@pytest.mark.both_databases
 def test_lots_as_a_table(full_book: LotBook) -> None:
     first, second = read_csv(full_book, "lots")
     assert tuple(first) == LOT_COLUMNS
@@ -192,23 +176,27 @@ def test_entries_as_a_table(full_book: LotBook) -> None:
         full_book.archive.export_csv(io.StringIO(), "others")
 
 
-@pytest.mark.parametrize("sign", ["=", "+", "-", "@", "\t", "\r", "\n"])
-def test_formulas_are_made_harmless_and_numbers_stay(sign: str) -> None:
-    assert make_harmless(sign + "1+1") == "'" + sign + "1+1"
-    assert make_harmless("a" + sign) == "a" + sign
+def test_formulas_are_made_harmless_and_numbers_stay() -> None:
+    for sign in "=+-@\t\r\n":
+        assert make_harmless(sign + "1+1") == "'" + sign + "1+1"
+        assert make_harmless("a" + sign) == "a" + sign
     assert make_harmless(-1.5) == "-1.5"
 
 
-def test_an_older_export_without_the_count_of_reopenings_is_read(
-    book: LotBook, lot: int, second_location: Callable[[], str], environ: dict
+def test_older_exports_are_read_without_what_they_do_not_have(
+    book: LotBook, lot: int, jpeg: bytes, second_location: Callable[[], str], environ: dict
 ) -> None:
+    reference = book.references.add("Bottle").id
+    book.references.add_reading(reference, (61, 41, 31), depth_mm=10, photo=jpeg)
     book.lots.close(lot, "matched")
-    document = json.loads(dump(book)) | {"version": "0006"}
+    document = json.loads(dump(book)) | {"version": "0002"}
     for name, row in document["rows"]:
-        if name == "closings":
-            del row["reopened_before"]
+        for later in ("original_sha256", "stored_name", "original_name", "taken_at", "reopened_before"):
+            if name in ("reference_readings", "closings"):
+                row.pop(later, None)
     book.close()
     with open_book(second_location(), environ=environ) as second:
         second.archive.import_json(io.StringIO(json.dumps(document)))
+        assert [one.stored_name for one in second.references.readings("Bottle")] == [None]
         assert second.lots.get(lot).closed
         assert not second.lots.get(second.lots.reopen(lot, "x").lot_id).closed

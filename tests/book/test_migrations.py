@@ -19,7 +19,7 @@ import pytest
 from alembic.migration import MigrationContext
 from alembic.operations import Operations
 from first_book import build_first_book
-from sqlalchemy import Connection, inspect, text
+from sqlalchemy import inspect, text
 from sqlalchemy.exc import DBAPIError
 
 from colourmatch.book import migrate, opening, tables
@@ -77,12 +77,6 @@ def test_a_migrated_book_is_built_like_a_fresh_one(
     assert describe(fresh) == migrated
     assert migrated["version"] == tables.VERSION
     assert len(migrated["guards"]) >= len(tables.HISTORY)  # type: ignore[arg-type]
-
-
-def test_the_newest_migration_is_the_version_of_the_tables() -> None:
-    names = sorted(path.name for path in (migrate.FOLDER / "versions").glob("0*.py"))
-    assert [int(name[:4]) for name in names] == list(range(1, len(names) + 1))
-    assert names[-1][:4] == tables.VERSION
 
 
 def test_an_older_book_is_copied_beside_before_it_is_migrated(tmp_path: Path) -> None:
@@ -149,29 +143,6 @@ def test_readings_from_before_their_photos_were_kept_stay_and_stay_guarded(
         older.close()
 
 
-def test_lots_from_before_trials_are_no_trials_and_can_have_some(tmp_path: Path) -> None:
-    path = tmp_path / "b.sqlite"
-    make_older(str(path), "0003")
-    with sqlite3.connect(path) as older:
-        older.execute(
-            "INSERT INTO stocks VALUES (1, '2026-01-01T00:00:00.000000+00:00', NULL, NULL, 'red', 'red', "
-            "'E129', 1.0, 0.05, 'water', 0.2, 0.15, 1.0, '', NULL)"
-        )
-        older.execute(
-            "INSERT INTO lots (id, created_at, name, name_key, volume_ml, depth_mm, dilution, tolerance, "
-            "already_mg_per_l, notes) VALUES (1, '2026-01-01T00:00:00.000000+00:00', 'A', 'a', 900, 10, 1, 1, 4, '')"
-        )
-        older.execute("INSERT INTO lot_stocks VALUES (1, 0, 1)")
-    older.close()
-    with open_book(path) as book:
-        lot = book.lots.get(1)
-        assert (lot.trial_of, lot.already_colourant) == (None, None)
-        assert book.lots.amend(1, "read it", already_colourant="anthocyanins").changes == {
-            "already_colourant": "E163"
-        }
-        assert book.lots.story(1).state().already_colourant == "E163" and book.archive.check() == []
-
-
 def test_a_backup_of_an_older_book_is_put_back_and_migrated(tmp_path: Path) -> None:
     path = tmp_path / "b.sqlite"
     make_older(str(path), "0002")
@@ -204,48 +175,22 @@ def test_a_migration_that_fails_halfway_adds_no_column(location: str, environ: d
     assert describe(location) == before
 
 
-def test_a_migration_that_fails_changes_nothing(tmp_path: Path) -> None:
-    path = tmp_path / "b.sqlite"
-    make_older(str(path))
-    with sqlite3.connect(path) as older:
-        # the guard of the new table will meet a trigger of that name
-        older.execute("CREATE TRIGGER amendments_no_delete BEFORE DELETE ON lots BEGIN SELECT 1; END")
-    older.close()
-    before = describe(str(path))
-    with pytest.raises(DBAPIError):
-        open_book(path)
-    assert describe(str(path)) == before
-
-
-@pytest.mark.parametrize("table", [table.name for table in tables.HISTORY])
-def test_nothing_can_be_changed_or_deleted(book: LotBook, lot: int, table: str) -> None:
-    column = next(iter(tables.metadata.tables[table].c)).name
-    statements = [f'UPDATE "{table}" SET {column} = {column}', f'DELETE FROM "{table}"']
-    if book.database.engine.dialect.name == "postgresql":
-        statements.append(f'TRUNCATE "{table}" CASCADE')
-    for statement in statements:
-        if book.database.engine.dialect.name == "sqlite" and _is_empty(book, table):
-            continue  # SQLite's guards watch rows
-        with (
-            pytest.raises(DBAPIError, match="append-only"),
-            opening.write(book.database.engine) as connection,
-        ):
-            connection.exec_driver_sql(statement)
-
-
-def _is_empty(book: LotBook, table: str) -> bool:
-    with book.database.read() as connection:
-        return connection.exec_driver_sql(f'SELECT count(*) FROM "{table}"').scalar() == 0
-
-
-def test_a_book_of_an_unknown_older_version_is_refused(tmp_path: Path) -> None:
-    path = tmp_path / "b.sqlite"
-    open_book(path).close()
-    with sqlite3.connect(path) as odd:
-        odd.execute("UPDATE alembic_version SET version_num = '0000'")
-    odd.close()
-    with pytest.raises(BookError, match=r"version 0000, which this program does not know"):
-        open_book(path)
+def test_nothing_can_be_changed_or_deleted(book: LotBook, lot: int) -> None:
+    kind = book.database.engine.dialect.name
+    for table in tables.HISTORY:
+        column = next(iter(table.c)).name
+        statements = [f'UPDATE "{table.name}" SET {column} = {column}', f'DELETE FROM "{table.name}"']
+        if kind == "postgresql":
+            statements.append(f'TRUNCATE "{table.name}" CASCADE')
+        with book.database.read() as connection:
+            if kind == "sqlite" and not connection.exec_driver_sql(f'SELECT 1 FROM "{table.name}"').first():
+                continue  # SQLite's guards watch rows
+        for statement in statements:
+            with (
+                pytest.raises(DBAPIError, match="append-only"),
+                opening.write(book.database.engine) as connection,
+            ):
+                connection.exec_driver_sql(statement)
 
 
 def test_several_may_open_an_older_book_at_once(location: str, environ: dict) -> None:
@@ -352,42 +297,6 @@ def test_what_was_altered_before_a_book_was_brought_up_to_date_is_still_told(
     with open_book(location, environ=environ) as book:
         (finding,) = book.archive.check()
         assert finding.code == "altered" and "entry 2" in finding.text
-
-
-def test_an_older_book_on_a_full_disk_is_left_as_it_was_with_a_sentence(
-    tmp_path: Path, environ: dict, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    path = tmp_path / "b.sqlite"
-    make_older(str(path))
-    before = describe(str(path))
-    with monkeypatch.context() as full:
-        upgrade = migrate.upgrade
-
-        def upgrade_without_room(connection: Connection) -> None:
-            pages = connection.exec_driver_sql("PRAGMA page_count").scalar()
-            connection.exec_driver_sql(f"PRAGMA max_page_count = {pages}")
-            upgrade(connection)
-
-        full.setattr(migrate, "upgrade", upgrade_without_room)
-        with pytest.raises(BookError, match="no room left"):
-            open_book(path, environ=environ)
-    assert describe(str(path)) == before
-    with open_book(path, environ=environ) as book:
-        assert book.archive.check() == []
-
-
-def test_a_book_that_is_made_or_was_brought_up_to_date_is_written_closely(
-    tmp_path: Path, environ: dict
-) -> None:
-    older, fresh = tmp_path / "older.sqlite", tmp_path / "fresh.sqlite"
-    fill_older(str(older))
-    for path in (older, fresh):
-        open_book(path, environ=environ).close()
-        with sqlite3.connect(path) as now:
-            asked = ("page_size", "freelist_count", "journal_mode")
-            found = [now.execute(f"PRAGMA {what}").fetchone()[0] for what in asked]
-        now.close()
-        assert found == [opening._PAGE_BYTES, 0, "wal"]
 
 
 def test_an_older_book_that_others_have_open_is_brought_up_to_date_as_large_as_it_is(

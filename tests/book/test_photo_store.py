@@ -52,11 +52,6 @@ def test_the_same_photo_is_put_back_where_it_is_missing_or_changed_and_no_other(
     assert store.put_back(name, jpeg) and store.path(name).read_bytes() == whole
 
 
-def test_a_photo_may_be_given_by_path(tmp_path: Path, jpeg: bytes) -> None:
-    (tmp_path / "IMG.HEIC").write_bytes(jpeg)  # a wrong suffix does not matter
-    assert PhotoStore(tmp_path / "s").keep(tmp_path / "IMG.HEIC").name.endswith(".jpg")
-
-
 def test_refusals(tmp_path: Path, jpeg: bytes) -> None:
     store = PhotoStore(tmp_path / "photos")
     with pytest.raises(PhotoError, match="empty"):

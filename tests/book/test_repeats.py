@@ -52,7 +52,6 @@ def test_a_token_that_comes_again_with_other_content_is_refused(book: LotBook, l
     assert enter(book, lot, content) == first
 
 
-@pytest.mark.both_databases
 def test_what_is_about_an_entry_is_compared_too(book: LotBook, lot: int, jpeg: bytes) -> None:
     doses = [book.additions.add(lot, "red", drops=5) for _ in range(2)]
     photos = [book.photos.add(lot, SEEN) for _ in range(2)]

@@ -34,7 +34,7 @@ def shared_book():
         yield book
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(steps=steps)
 def test_state_is_that_of_plain_arithmetic(shared_book, steps) -> None:
     book = shared_book

@@ -16,7 +16,6 @@ BOTTLE = {
 }
 
 
-@pytest.mark.both_databases
 def test_what_is_left_is_counted_down_by_the_doses_that_count(book: LotBook) -> None:
     red = book.stocks.add("red", "E129", 1.0, bottle={**BOTTLE, "amount_ml": 50})
     lot = book.lots.begin("A", 1000, ["red"]).id
@@ -36,7 +35,6 @@ def test_what_is_left_is_counted_down_by_the_doses_that_count(book: LotBook) -> 
     assert book.stocks.left_ml([plain]) == {plain.id: None}
 
 
-@pytest.mark.both_databases
 def test_a_fresh_bottle_starts_with_what_was_learnt_less_sure(book: LotBook) -> None:
     old = book.stocks.add("red", "E129", 1.0, drop_ml=0.04, bottle=BOTTLE)
     lot = book.lots.begin("A", 900, ["red"]).id

@@ -6,10 +6,8 @@ from numpy.testing import assert_allclose
 from scipy.stats import ncx2
 
 from colourmatch.colour.difference import (
-    _root_of_falling,
     bound_length,
     ciede2000,
-    ciede2000_parts,
     compare_lab,
     describe_difference,
     estimate_length,
@@ -67,28 +65,6 @@ def test_the_metric_is_as_long_as_the_difference():
     assert_allclose(lengths, ciede2000(first, second), atol=1e-9)
 
 
-def test_arrays_of_any_shapes_broadcast():
-    first, second = random_labs(60)
-    whole = ciede2000(first.reshape(3, 1, 20, 3), second.reshape(3, 20, 1, 3))
-    assert whole.shape == (3, 20, 20)
-    assert whole[2, 7, 5] == pytest.approx(float(ciede2000(first[45], second[47])))
-    assert ciede2000(first[:0], second[0]).shape == (0,)
-
-
-def test_nothing_lies_between_a_colour_and_itself():
-    first, second = random_labs(200)
-    assert_allclose(ciede2000(first, first), 0, atol=1e-9)
-    assert_allclose(ciede2000(first, second), ciede2000(second, first), rtol=1e-9)
-    assert (ciede2000(first, second) > 0).all()
-
-
-def test_parts_make_up_the_whole_and_broadcast():
-    first, second = random_labs(200)
-    d_l, d_c, d_h, r_t = np.moveaxis(ciede2000_parts(first, second), -1, 0)
-    assert_allclose(np.sqrt(d_l**2 + d_c**2 + d_h**2 + r_t * d_c * d_h), ciede2000(first, second))
-    assert ciede2000(first[0], second).shape == (200,)
-
-
 # Length of Gaussian noise with standard deviation 1 on three axes: mean 1.60, 95th percentile 2.80; computed
 # (mean of the Maxwell distribution, 2 sqrt(2 / pi)).
 def test_noise_alone_reads_as_zero():
@@ -101,7 +77,7 @@ def test_noise_alone_reads_as_zero():
     assert np.median(values) < 0.5 < np.median(lengths)
 
 
-@pytest.mark.parametrize("true_length", [0.5, 1.5, 4.0, 10.0])
+@pytest.mark.parametrize("true_length", [0.5, 4.0])
 def test_interval_covers_the_truth(true_length):
     # 250 draws with unequal noise. At 95 % coverage the share has a standard deviation of 1.4 %; 3.5 of them.
     covariance = np.array([[1.0, 0.3, 0.0], [0.3, 0.6, -0.2], [0.0, -0.2, 0.8]])
@@ -112,20 +88,6 @@ def test_interval_covers_the_truth(true_length):
     covered = (intervals[:, 0] <= true_length) & (true_length <= intervals[:, 2])
     assert covered.mean() >= 0.95 - 3.5 * 0.014
     assert (np.diff(intervals, axis=1) >= 0).all()
-
-
-def test_without_noise_the_interval_is_the_length():
-    interval = estimate_length([3, 0, 4], np.zeros((3, 3)))
-    assert (interval.low, interval.value, interval.high) == pytest.approx((5, 5, 5), abs=1e-5)
-
-
-def test_interval_widens_with_the_noise():
-    widths = [
-        np.subtract(*(lambda i: (i.high, i.low))(estimate_length([5, 0, 0], s**2 * np.eye(3))))
-        for s in (0.1, 0.3, 1)
-    ]
-    assert widths[0] < widths[1] < widths[2]
-    assert widths[0] == pytest.approx(2 * 1.96 * 0.1, rel=0.05)
 
 
 def test_compare_gives_the_signed_parts_of_cielab():
@@ -140,22 +102,6 @@ def test_compare_gives_the_signed_parts_of_cielab():
     assert result.seen
     assert result.delta_e_2000.low < float(ciede2000(reference, batch)) < result.delta_e_2000.high
     assert set(result.text.split(", ")) == {"paler", "less red"}
-
-
-def test_compare_turns_round_with_its_arguments():
-    a, b = [60, 40, 30], [63, 30, 33]
-    there, back = compare_lab(a, b, 0.01 * np.eye(3)), compare_lab(b, a, 0.01 * np.eye(3))
-    assert there.delta_e_2000.value == pytest.approx(back.delta_e_2000.value, rel=1e-3)
-    assert (there.lightness, there.chroma, there.hue) == pytest.approx(
-        (-back.lightness, -back.chroma, -back.hue)
-    )
-
-
-def test_equal_colours_show_no_difference():
-    result = compare_lab([60, 40, 30], [60.1, 40, 30], 0.25 * np.eye(3))
-    assert not result.seen
-    assert result.text == "no difference seen"
-    assert result.delta_e_2000.low == 0
 
 
 @pytest.mark.parametrize(
@@ -183,39 +129,16 @@ def test_hue_names_go_round_the_circle():
     assert [name_hue(angle) for angle in angles] == names
 
 
-def test_json_of_a_difference():
-    result = compare_lab([60, 40, 30], [66, 30, 24], 0.04 * np.eye(3))
-    assert set(result.to_json()) == {"lightness", "chroma", "hue", "seen", "text"}
-    figures = result.delta_e_2000.to_json()
-    assert figures["low"] <= figures["value"] <= figures["high"]
-
-
 def test_a_length_seen_far_below_the_noise_is_no_proof_of_equality() -> None:
     lucky = estimate_length([0.01, 0.0, 0.0], np.eye(3))
     assert lucky.value == 0 and lucky.low == 0
     assert lucky.high > 1.0, "the noise alone is 1.6 on average"
 
 
-@pytest.mark.parametrize(
-    ("function", "root"),
-    [
-        (lambda x: 2 - x, 2.0),
-        (lambda x: 9 - x * x, 3.0),
-        (lambda x: np.exp(-x) - 0.25, np.log(4)),
-        (lambda x: 1e-3 - (x / 8) ** 7, 8 * 1e-3 ** (1 / 7)),
-        (lambda x: 5 - x if x < 5 else 300 * (5 - x), 5.0),
-        (lambda x: -1 - x, 0.0),
-        (lambda x: 20 - x, 10.0),
-    ],
-)
-def test_a_root_is_found_to_a_millionth_or_the_end_it_lies_beyond(function, root):
-    assert _root_of_falling(function, 0.0, 10.0) == pytest.approx(root, abs=1e-6)
-
-
 # What a channel at the end of its range does not hold
 
 
-@pytest.mark.parametrize("vector", [(1.0, 0.0, 2.0), (0.0, 0.0, 4.0), (3.0, 1.0, 0.0), (0.2, 0.1, 9.0)])
+@pytest.mark.parametrize("vector", [(1.0, 0.0, 2.0), (0.0, 0.0, 4.0), (0.2, 0.1, 9.0)])
 def test_interval_covers_the_truth_where_one_direction_is_lost(vector):
     """A strong red whose b* cannot be seen, but for a spread of 5."""
     rng = np.random.default_rng(5)
@@ -237,12 +160,6 @@ def test_what_is_lost_in_one_direction_leaves_the_others_as_they_are_seen():
     assert found.high > np.hypot(plain.value, 5.0)
     nothing = compare_lab(reference, batch, noise, lost=np.zeros((3, 3))).delta_e_2000
     assert nothing == plain
-
-
-def test_a_difference_in_the_lost_direction_alone_is_not_proven():
-    found = compare_lab([60.0, 0.0, 0.0], [60.0, 0.0, 4.0], 0.01 * np.eye(3), lost=np.diag([0.0, 0.0, 25.0]))
-    assert found.delta_e_2000.low < 0.2
-    assert 3 < found.delta_e_2000.value < 4
 
 
 @pytest.mark.parametrize("length", [0.0, 0.4, 3.0])

@@ -29,9 +29,3 @@ def test_chroma_takes_what_lies_along_the_hue() -> None:
     assert chroma_covariance([60, 10, 0], cov) == pytest.approx(np.diag([4.0, 1.0]))
     assert chroma_covariance([60, 0, 10], cov) == pytest.approx(np.diag([9.0, 1.0]))
     assert chroma_covariance([60, 0, 0], cov) == pytest.approx(np.diag([4.0, 1.0]))
-
-
-@pytest.mark.parametrize("chance", [0, 1, 1.5])
-def test_what_is_no_chance_is_refused(chance: float) -> None:
-    with pytest.raises(ValueError, match="chance"):
-        trace_ellipse([0, 0], np.eye(2), chance)

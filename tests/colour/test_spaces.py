@@ -55,11 +55,6 @@ def test_srgb_matrix_is_that_of_the_standard():
     assert_allclose(RGB_TO_XYZ["sRGB"], standard, rtol=0, atol=2.5e-4)
 
 
-def test_white_and_black():
-    assert_allclose(xyz_to_lab(WHITE_D65_XYZ), [100, 0, 0], atol=1e-12)
-    assert_allclose(xyz_to_lab([0, 0, 0]), [0, 0, 0], atol=1e-12)
-
-
 @pytest.mark.parametrize("encoding", PRIMARIES_XY)
 def test_equal_rgb_is_neutral(encoding):
     grey = xyz_to_lab(np.linspace(0, 1, 20)[:, None] * RGB_TO_XYZ[encoding].sum(axis=1))
@@ -77,14 +72,6 @@ def test_cielab_agrees_with_colour_science():
     xyz = RNG.uniform(0, 1, (500, 3))
     white = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D65"]
     assert_allclose(xyz_to_lab(xyz, white_from_xy(*white)), colour.XYZ_to_Lab(xyz, white), atol=1e-9)
-
-
-def test_cielab_agrees_with_scikit_image():
-    import skimage.color as skimage_color
-
-    xyz = RNG.uniform(0, 1, (500, 3))
-    # Its linear part, 7.787 t below 0.008856, is rounded: near black it is off by up to 4e-4 in b*.
-    assert_allclose(xyz_to_lab(xyz), skimage_color.xyz2lab(xyz), atol=5e-4)
 
 
 @pytest.mark.parametrize(

@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import pytest
-from test_problem import RED, YELLOW, ask
+from test_problem import RED, ask
 
 from colourmatch.dosing.advice import advise
 from colourmatch.dosing.bottles import choose_bottles, pick_bottle
@@ -11,11 +11,6 @@ from colourmatch.liquid.stock import Stock
 
 WEAK = Stock("red 1 in 10", "E129", 0.1)
 STRONG = Stock("red strong", "E129", 10.0)
-
-
-def test_one_bottle_of_each_colour_changes_nothing():
-    problem = ask((RED, YELLOW))
-    assert choose_bottles(problem) == (problem, ())
 
 
 # 0.5, 0.05 and 5 mg in a drop.
@@ -58,11 +53,3 @@ def test_the_last_drops_come_from_the_weaker_bottle():
     problem = ask((RED, WEAK), drops=(70, 0), reference={"E129": 39.2})
     chosen, (choice,) = choose_bottles(problem)
     assert chosen.barred == ("red",) and "too little for a stronger one" in choice.text
-
-
-def test_a_third_colour_stays_free():
-    problem = ask((RED, YELLOW, WEAK))
-    chosen, (choice,) = choose_bottles(problem)
-    assert len(chosen.barred) == 1 and set(chosen.barred) <= {"red", "red 1 in 10"}
-    assert len(chosen.open_stocks) == 2 and choice.colourant == "E129"
-    assert replace(problem, barred=("red", "yellow", "red 1 in 10")).open_stocks == (0, 1, 2)

@@ -4,16 +4,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 from numpy.testing import assert_allclose
-from test_problem import RED, VIEW, YELLOW, ask, mix, pour
+from test_problem import RED, YELLOW, ask, mix, pour
 
 from colourmatch.colour.difference import ciede2000
 from colourmatch.dosing import plan as plan_module
 from colourmatch.dosing.plan import PASSED_BY, PASSED_CHANCE, plan_line
 from colourmatch.dosing.problem import PATIENCE
-from colourmatch.liquid.model import View
 from colourmatch.liquid.stock import BatchState, Stock
 
 HALFWAY = ask(drops=(36,))
@@ -55,35 +52,7 @@ def test_yellow_is_used_where_yellow_is_missing_and_only_there():
     assert red.used == (0,) and (red.ml[:, 1] == 0).all()
 
 
-def test_best_dose_is_that_of_the_view_where_it_is_drunk():
-    # Another dye in the reference: the best dose for the deep glass is not the one for the photo.
-    problem = ask(drops=(20,), reference={"E124": 30})
-    shallow, deep = (
-        line.ml[line.best, 0]
-        for line in (plan_line(problem), plan_line(replace(problem, views=(View(60, 1),))))
-    )
-    assert abs(deep / shallow - 1) > 0.1
-
-
 # ---- what must hold for every line ------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize("problem", [FIRST_PHOTO, HALFWAY, ask((RED, YELLOW), (20, 10))])
-def test_line_goes_from_nothing_to_beyond_the_best(problem):
-    line = plan_line(problem)
-    assert (line.ml[0] == 0).all() and (np.diff(line.ml, axis=0) >= 0).all()
-    assert line.difference.shape == (len(problem.fit.draws), len(line.ml))
-    assert 0 < line.step <= line.best < len(line.ml) - 1
-    assert line.mean[line.best] == line.mean.min()
-    assert not line.bound and line.free_gain == 0
-
-
-def test_more_red_is_never_less_red_up_to_the_best():
-    line = plan_line(FIRST_PHOTO)
-    labs = FIRST_PHOTO.batch_lab(line.ml[: line.best + 1], VIEW).mean(axis=0)
-    assert (np.diff(labs[:, 1]) > 0).all()  # redder
-    assert (np.diff(labs[:, 0]) < 0).all()  # and darker
-    assert (np.diff(line.mean[: line.best + 1]) < 0.05).all()  # and nearer
 
 
 @pytest.mark.parametrize("problem", [FIRST_PHOTO, HALFWAY])
@@ -111,23 +80,6 @@ def test_after_some_photos_a_far_off_least_difference_may_be_passed_by_a_part_of
         assert_allclose(limit - least, more)
 
 
-def test_first_step_stops_short_and_a_known_stock_goes_further():
-    shares = []
-    for problem in (FIRST_PHOTO, HALFWAY):
-        line = plan_line(problem)
-        shares.append(line.step / line.best)
-    assert 0.4 < shares[0] < shares[1] <= 1
-
-
-@settings(max_examples=12, deadline=None)
-@given(st.floats(2, 80), st.floats(0, 30), st.integers(0, 1))
-def test_best_and_step_lie_under_the_ceiling(ceiling, already, stocks):
-    problem = ask(((RED,), (RED, YELLOW))[stocks], already=already, ceiling_mg_per_l=ceiling)
-    line = plan_line(problem)
-    for at in (line.best, line.step):
-        assert at == 0 or problem.keeps_ceiling(line.ml[at])
-
-
 def test_a_ceiling_that_binds_is_named_with_its_cost():
     free, bound = plan_line(HALFWAY), plan_line(replace(HALFWAY, ceiling_mg_per_l=28.0))
     assert bound.bound
@@ -136,19 +88,6 @@ def test_a_ceiling_that_binds_is_named_with_its_cost():
         replace(HALFWAY, ceiling_mg_per_l=28.0).room_ml()[0], rel=0.02
     )
     assert not plan_line(replace(HALFWAY, ceiling_mg_per_l=90.0)).bound
-
-
-def test_nothing_to_add_still_gives_a_curve():
-    line = plan_line(ask(reference={"E133": 15}))
-    assert line.best == line.step == 0
-    assert line.ml[-1, 0] > 0 and line.mean[-1] > line.mean[0]
-
-
-def test_a_best_behind_a_hill_is_none():
-    mean = np.array([5.0, 4.0, 3.9, 4.2, 4.5, 4.0, 3.0, 2.0])
-    assert plan_module._before_the_hill(mean) == 2  # 4.5 is more than PASSED_BY above 3.9
-    assert plan_module._before_the_hill(np.minimum(mean, 4.3)) == 7  # a swell is no hill
-    assert plan_module._before_the_hill(np.array([3.0, 4.0, 1.0])) == 0
 
 
 def test_the_way_ends_before_a_hill(monkeypatch):

@@ -2,14 +2,11 @@
 
 from dataclasses import replace
 
-import numpy as np
 import pytest
-from test_problem import PLAIN, RED, YELLOW, ask
+from test_problem import PLAIN, RED, ask
 
 from colourmatch.colour.difference import Interval
-from colourmatch.dosing import shelf_gain
 from colourmatch.dosing.advice import advise
-from colourmatch.dosing.plan import plan_line
 from colourmatch.dosing.rescue import Rescue
 from colourmatch.dosing.shelf_gain import (
     KINDS,
@@ -18,13 +15,11 @@ from colourmatch.dosing.shelf_gain import (
     hold_back,
     is_out_of_reach,
 )
-from colourmatch.liquid.added_stock import widen_fit
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.lot_model import StockPrior, expect_stock
 from colourmatch.liquid.stock import Addition, Stock
 
 GOLD = Stock("gold", "E102", 0.5)
-GOLD_STRONG = Stock("gold strong", "E102", 20.0)
 BLUE = Stock("blue", "E133", 0.1)
 #: The truth: red and yellow; the lot has the red alone.
 TWO = {"E129": 40.0, "E102": 25.0}
@@ -74,12 +69,6 @@ def test_another_bottle_keeps_every_ceiling(ceiling):
     assert not found or found[0].reachable.value >= free.reachable.value - 0.05
 
 
-def test_of_two_bottles_of_it_the_countable_dose_is_named():
-    for order in ((GOLD, GOLD_STRONG), (GOLD_STRONG, GOLD)):
-        (one,) = find_other_stocks(SHORT, [bottle(stock) for stock in order])
-        assert one.stock == "gold"
-
-
 def test_a_step_goes_no_further_than_is_right_beside_the_other_bottle():
     halfway = replace(ask((RED,), drops=(40,), reference=TWO, sd=0.05), photos_of_state=2)
     advice = advise(halfway)
@@ -124,30 +113,3 @@ def test_where_no_bottle_helps_the_kind_of_colour_is_named_and_no_colourant():
     codes = {find_colourant(code).name for _, code in KINDS} | {code for _, code in KINDS}
     assert not any(code in missing.text for code in codes) and "buy" not in missing.text
     assert find_missing_kind(ask(drops=(70,), sd=0.05)) is None
-
-
-def test_a_widened_fit_is_the_same_where_the_new_stock_is_not():
-    wide = widen_fit(PLAIN.fit, [bottle(YELLOW)[1]])
-    view, share = PLAIN.views[0], np.array([1.0, 0.98])
-    plain = PLAIN.fit.batch_lab(np.array([[10.0], [30.0]]), share, view)
-    both = wide.batch_lab(np.array([[10.0, 0.0], [30.0, 0.0]]), share, view)
-    assert np.allclose(plain, both)
-    assert wide.strength_factors.shape == (len(PLAIN.fit.draws), 2)
-    assert wide.strength_factors[0, 1] == 1 and wide.take(slice(0, 5)).extra_factors.shape == (5, 1)
-    yellow = wide.batch_lab(np.array([[10.0, 30.0]]), np.array([1.0]), view)[:, 0]
-    assert (yellow[:, 2] > plain[:, 0, 2] + 5).all()
-
-
-@pytest.mark.parametrize("stock", [GOLD, GOLD_STRONG, BLUE, Stock("orange", "E110", 0.1)])
-@pytest.mark.parametrize("ceiling", [None, 50.0])
-def test_a_glance_sees_nearly_the_gain_of_a_plan(stock, ceiling):
-    before = replace(SHORT, ceiling_mg_per_l=ceiling)
-    line = plan_line(before)
-    found = shelf_gain._gain(before, line, *bottle(stock))
-    glance = shelf_gain._glance(before, line, bottle(stock))
-    if found is None:  # no whole drop of it is worth it, or has room
-        assert glance < 0.5 or before.room_mg_per_l(stock) * before.state.volume_ml / 1000 < stock.mg_per_drop
-        return
-    # means against the middle of the draws, a grid against a search
-    planned = found[2].value
-    assert glance == pytest.approx(planned, abs=0.5 + 0.1 * planned)

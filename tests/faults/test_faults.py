@@ -16,7 +16,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -79,26 +79,6 @@ def small_disk() -> Iterator[Path]:
 
 
 # ---- a full disk ----------------------------------------------------------------------------------------
-
-
-def test_a_disk_that_fills_up_keeps_what_was_confirmed_and_takes_more_when_there_is_room(
-    small_disk: Path,
-) -> None:
-    path = small_disk / "b.sqlite"
-    lot = begin(path)
-    (small_disk / "ballast").write_bytes(bytes(500_000))
-    book = open_book(path)
-    confirmed = 0
-    with pytest.raises(
-        BookError, match=r"There is no room left .* Make room, .* nothing already entered is lost\."
-    ):
-        while confirmed < 1000:
-            book.entries.add_note(lot, "x" * 5000)
-            confirmed += 1
-    (small_disk / "ballast").unlink()
-    book.entries.add_note(lot, "after room was made")
-    assert book.archive.check() == [] and len(book.lots.story(lot).events) == confirmed + 1 > 10
-    book.close()
 
 
 _KILLED_WITH_A_LOG = """
@@ -446,43 +426,6 @@ def test_a_book_put_in_the_place_of_an_open_one_is_the_one_that_is_written(tmp_p
         assert [entry.text for entry in book.lots.story(lot).events] == ["into the first"]
 
 
-def test_a_server_that_ends_the_connection_in_a_save_keeps_what_was_confirmed(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, empty_server: Callable[[], str]
-) -> None:
-    """What a server that is stopped does to its clients: their connections are ended within the transaction."""
-    import sqlalchemy
-
-    from colourmatch.book.opening import parse_location
-
-    server = empty_server()
-    control = sqlalchemy.create_engine(parse_location(server), isolation_level="AUTOCOMMIT")
-    environ = {"COLOURMATCH_PHOTOS": str(tmp_path)}
-    with open_book(server, environ=environ) as book:
-        book.stocks.add("red", "E129", 1)
-        lot = book.lots.begin("A", 900, "red").id
-        book.additions.add(lot, "red", drops=1)
-
-        def stop(*_: object) -> None:
-            with control.connect() as connection:
-                connection.exec_driver_sql(
-                    "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE pid <> pg_backend_pid() "
-                    "AND datname = current_database()"
-                )
-
-        with (
-            monkeypatch.context() as patch,
-            pytest.raises(BookError, match=r"does not answer\. Check that it runs"),
-        ):
-            patch.setattr("colourmatch.book.entering.find_entry", stop)
-            book.additions.add(lot, "red", drops=2)
-        book.additions.add(lot, "red", drops=4, token="again")
-        assert [entry.quantity for entry in book.lots.story(lot).additions] == [
-            1,
-            4,
-        ] and book.archive.check() == []
-    control.dispose()
-
-
 # ---- a photo that is missing beside the book ------------------------------------------------------------
 
 
@@ -534,7 +477,7 @@ def old_book(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     return path.read_bytes()
 
 
-@pytest.mark.parametrize("free_kb", [0, 40, 200, 280, 320, 360, 400, 450])
+@pytest.mark.parametrize("free_kb", [0, 200, 320, 400])
 def test_a_migration_without_room_ends_in_a_sentence_and_is_done_when_there_is(
     small_disk: Path, old_book: bytes, free_kb: int
 ) -> None:

@@ -71,32 +71,6 @@ def test_a_default_is_chosen_taken_back_and_gone_when_forgotten(book: LotBook) -
     assert len(cards.read_card_profile(book, "kitchen")["readings"]) == 1
 
 
-def test_the_entries_are_read_once_however_many_cards_there_are(
-    book: LotBook, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    for name in ("kitchen", "bench", "old"):
-        cards.enter_card(book, name, GREYS)
-    cards.choose_card(book, "bench")
-    cards.forget_card(book, "old")
-    reads: list[object] = []
-    listing = book.calibrations.of
-    monkeypatch.setattr(book.calibrations, "of", lambda *given: (reads.append(given), listing(*given))[1])
-    for ask in (cards.list_cards, cards.default_card, lambda book: cards.card_profile(book, None),
-                lambda book: cards.read_card_profile(book, "kitchen")):  # fmt: skip
-        reads.clear()
-        assert ask(book) is not None and len(reads) == 1
-    assert [(one["card"], one["default"]) for one in cards.list_cards(book)] == [
-        ("bench", True),
-        ("kitchen", False),
-    ]
-
-
-def test_a_near_name_is_named(book: LotBook) -> None:
-    cards.enter_card(book, "kitchen", GREYS)
-    with pytest.raises(NotFoundError, match="Near it: kitchen"):
-        cards.card_profile(book, "kitchem")
-
-
 def test_a_photo_beside_a_grey_card_and_what_it_changes(book: LotBook, drawn: dict) -> None:
     path, grey = drawn["card"]
     told = cards.photograph_card(book, "kitchen", [path, (b"no photo", "note.jpg")], grey)
@@ -135,14 +109,6 @@ def test_an_unknown_card_or_light_is_refused_before_it_is_noted(book: LotBook, l
     with pytest.raises(NotFoundError, match="No phone is calibrated in a light 'window'"):
         note_for_lot(book, lot, light="window")
     assert book.calibrations.lot_choice(lot) == {"card": None, "light": None}
-
-
-def test_the_same_choice_is_not_written_twice(book: LotBook, lot: int) -> None:
-    for _ in range(2):
-        book.calibrations.choose_for_lot(lot, {"card": "kitchen"})
-    from colourmatch.book.calibrations import LOT_CHOICE
-
-    assert len(book.calibrations.of((LOT_CHOICE,))) == 1
 
 
 def test_greys_that_cannot_be_are_not_kept(book: LotBook) -> None:

@@ -13,7 +13,7 @@ from colourmatch.colour.spaces import RGB_TO_XYZ, lab_to_xyz, xyz_to_lab
 from colourmatch.errors import InputError
 from colourmatch.instrument import phone_calibration as pc
 from colourmatch.instrument.phone_calibration import KnownDye, PhoneFit, correct_lab
-from colourmatch.instrument.phone_fitting import KINDS, KnownLiquid, _colourings, fit_phone
+from colourmatch.instrument.phone_fitting import KnownLiquid, fit_phone
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.phone import unknown_phone
 from colourmatch.measurement import ToneRecord
@@ -73,12 +73,6 @@ def test_white_stays_white_and_exposure_scales(kind, size):
     assert pc._DIRECT[kind](0.37 * rgb, numbers) == pytest.approx(0.37 * through)
 
 
-@pytest.mark.parametrize(("kind", "size"), [("matrix", 6), ("root", 15), ("none", 0)])
-def test_no_numbers_are_no_correction(kind, size):
-    rgb = np.array([[0.9, 0.3, 0.2]])
-    assert pc._DIRECT[kind](rgb, np.zeros(size)) == pytest.approx(rgb)
-
-
 @pytest.mark.parametrize(("kind", "size"), [("matrix", 6), ("root", 15)])
 def test_a_recorded_fit_of_another_kind_is_applied_as_it_was(kind, size):
     numbers = np.r_[np.zeros(6), np.random.default_rng(3).normal(0, 1, size)]
@@ -93,12 +87,6 @@ def test_a_recorded_fit_of_another_kind_is_applied_as_it_was(kind, size):
     away = np.linalg.norm(found.lab - [100, 0, 0])
     assert np.diag(found.metameric) == pytest.approx((0.02 * away * np.array([0.5, 1, 1])) ** 2)
     assert fit.kind == kind and fit.phone() is None
-
-
-def test_liquids_of_one_proportion_are_one_colouring():
-    groups = _colourings(np.array([[3, 0], [12, 0], [0, 4], [4, 6], [2, 3]], float))
-    assert groups[0] == groups[1] and groups[3] == groups[4]
-    assert len(set(groups)) == 3
 
 
 # ---- a camera of known truth ---------------------------------------------------------------------------------
@@ -130,17 +118,6 @@ def test_the_doubt_holds_the_truth():
     assert np.mean(np.abs(z) < 2) > 0.85
 
 
-def test_liquids_of_the_calibration_itself_are_told_before_and_after():
-    fit = fit_phone(known_liquids(draw_phone(2)), DYES)
-    before, after = ([one[key] for one in fit.liquids] for key in ("before", "after"))
-    assert len(before) == len(MG_PER_L)
-    assert np.median(after) < 0.5 * np.median(before)
-    assert set(fit.errors) == set(KINDS)
-    kept = fit.errors[fit.kind]
-    assert kept["together"] == min(own["together"] for own in fit.errors.values())
-    assert kept["together"] == pytest.approx(np.hypot(kept["known"], kept["other"]))
-
-
 def test_a_strong_stock_is_noticed_within_what_is_known_of_it():
     dyes = [replace(dye, strength_rel_sd=0.10) for dye in DYES]
     fit = fit_phone(known_liquids(draw_phone(1), strength=1.10), dyes, depth_rel_sd=0.01, kinds=["camera"])
@@ -151,21 +128,6 @@ def test_a_strong_stock_is_noticed_within_what_is_known_of_it():
     assert np.all(sd < 0.1)
 
 
-def test_less_known_stocks_leave_more_doubt():
-    lab = look(reflect((9.0, 2.0)))
-    sds = [
-        correct_lab(
-            fit_phone(
-                known_liquids(draw_phone(1)), [replace(d, strength_rel_sd=sd) for d in DYES], kinds=["camera"]
-            ),
-            lab,
-            NOISE,
-        ).left[1, 1]
-        for sd in (0.02, 0.2)
-    ]
-    assert sds[1] > 1.3 * sds[0]
-
-
 def test_a_lot_starts_from_a_narrower_phone():
     fit = fit_phone(known_liquids(draw_phone(1)), DYES, kinds=["camera"])
     known, unknown = fit.phone(), unknown_phone()
@@ -174,15 +136,6 @@ def test_a_lot_starts_from_a_narrower_phone():
     assert np.all(np.linalg.eigvalsh(wide - own) > -1e-6)
     assert np.trace(own) < 0.8 * np.trace(wide)
     assert fit_phone(known_liquids(draw_phone(1)), DYES, kinds=["none"]).phone() is None
-
-
-def test_a_fit_survives_its_json():
-    fit = fit_phone(known_liquids(draw_phone(2)), DYES)
-    again = PhoneFit.from_json(fit.to_json())
-    lab = photograph(reflect((7.0, 3.0)), draw_phone(2))
-    one, other = correct_lab(fit, lab, NOISE), correct_lab(again, lab, NOISE)
-    assert one.lab == pytest.approx(other.lab, abs=0.01)
-    assert one.lab_sd == pytest.approx(other.lab_sd, abs=0.02)
 
 
 # ---- too little ----------------------------------------------------------------------------------------------
@@ -201,11 +154,6 @@ def test_too_little_is_refused_with_what_to_add(mg_per_l, text):
     liquids = [KnownLiquid(look(reflect(mg)), NOISE, mg, f"{k}") for k, mg in enumerate(mg_per_l)]
     with pytest.raises(InputError, match=text):
         fit_phone(liquids, DYES)
-
-
-def test_a_wrong_number_of_concentrations_is_the_callers_mistake():
-    with pytest.raises(ValueError, match="one concentration per dye"):
-        fit_phone([KnownLiquid(np.array([80, 40, 20]), NOISE, (3.0,))], DYES)
 
 
 # ---- tones and lights ----------------------------------------------------------------------------------------

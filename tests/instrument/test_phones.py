@@ -10,7 +10,6 @@ from typing import Any
 import numpy as np
 import pytest
 
-from colourmatch.book.calibrations import FIT
 from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.colour.difference import ciede2000
 from colourmatch.colour.spectra import planck_spectrum
@@ -206,50 +205,35 @@ def test_the_only_light_of_a_phone_is_taken_for_lots_and_their_fit_starts_from_i
     assert set(priors) == ({phone_correction.camera_key(seen)} if kind == "camera" else set())
 
 
-def test_forgotten_is_forgotten_and_what_was_read_stays(calibrated: LotBook, sitting: list[Path]) -> None:
-    phones.forget_phone(calibrated)
-    assert phones.list_phones(calibrated) == []
-    assert phone_correction.find_calibration(calibrated, "A phone") is None
-    with pytest.raises(NotFoundError, match="No phone has known liquids yet"):
-        phones.read_phone(calibrated)
-    assert len(calibrated.calibrations.of((FIT,))) == 1
-
-
-def test_too_few_liquids_are_refused_and_the_photos_stay(stocked: LotBook, sitting: list[Path]) -> None:
+def test_what_a_sitting_lacks_is_asked_for_and_forgotten_is_forgotten(
+    stocked: LotBook, sitting: list[Path]
+) -> None:
+    for known, text in (
+        ({}, "Say what is in the glasses"),
+        ({"blank": {"red": 3}}, "no spot for a known liquid"),
+        ({"batch": {}}, "needs at least one stock"),
+    ):
+        with pytest.raises(InputError, match=text):
+            phones.add_known_photo(stocked, sitting[0], "window", known)
+    # 20 drops of 0.05 ml and 1 ml in 250 ml of 10 mg/ml
+    held = phones.mix_known(stocked, {"red": (20, "drops"), "yellow": (1.0, "ml")}, 248)
+    assert held == pytest.approx({"red": 40.0, "yellow": 40.0})
     phones.add_known_photo(stocked, sitting[0], "lamp", {"batch": {"red": 6}})
     with pytest.raises(InputError, match="1 different known liquid is too few"):
         phones.fit_known(stocked)
     told = phones.read_phone(stocked)
     assert told["fit"] is None and "not fitted yet" in told["text"]
-
-
-def test_drops_count_in_the_volume(stocked: LotBook) -> None:
-    held = phones.mix_known(stocked, {"red": (20, "drops"), "yellow": (1.0, "ml")}, 248)
-    # 20 drops of 0.05 ml and 1 ml in 250 ml of 10 mg/ml
-    assert held == pytest.approx({"red": 40.0, "yellow": 40.0})
-
-
-@pytest.mark.parametrize(
-    ("known", "text"),
-    [
-        ({}, "Say what is in the glasses"),
-        ({"blank": {"red": 3}}, "no spot for a known liquid"),
-        ({"batch": {}}, "needs at least one stock"),
-    ],
-)
-def test_what_is_not_said_is_asked_for(stocked: LotBook, sitting: list[Path], known: dict, text: str) -> None:
-    with pytest.raises(InputError, match=text):
-        phones.add_known_photo(stocked, sitting[0], "window", known)
-
-
-def test_several_lights_have_to_be_told_apart(stocked: LotBook, sitting: list[Path]) -> None:
-    for light in ("window", "lamp"):
-        phones.add_known_photo(stocked, sitting[0], light, {"batch": {"red": 6}})
+    phones.add_known_photo(stocked, sitting[0], "window", {"batch": {"red": 6}})
     with pytest.raises(InputError, match="Say which with --phone and --light"):
         phones.read_phone(stocked)
     assert phones.read_phone(stocked, light="Lamp")["light"] == "lamp"
     with pytest.raises(NotFoundError, match="Near it: window"):
         phones.read_phone(stocked, light="windw")
+    for light in ("lamp", "window"):
+        phones.forget_phone(stocked, light=light)
+    assert phones.list_phones(stocked) == [] and phone_correction.find_calibration(stocked, "A phone") is None
+    with pytest.raises(NotFoundError, match="No phone has known liquids yet"):
+        phones.read_phone(stocked)
 
 
 def test_rechecks_and_references_are_read_with_it_too(calibrated: LotBook, sitting: list[Path]) -> None:

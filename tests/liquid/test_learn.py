@@ -62,7 +62,7 @@ def lab_of(y: np.ndarray) -> np.ndarray:
 # ---- known truth ----------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("factor", [0.85, 1.0, 1.2])
+@pytest.mark.parametrize("factor", [0.85, 1.2])
 def test_strength_comes_back(factor):
     fit = fit_lot(make_shots(factor), [PRIOR], VIEW)
     low, middle, high = strength_of(fit)
@@ -70,15 +70,12 @@ def test_strength_comes_back(factor):
     assert low <= factor <= high
     # A phone is not known to be perfect: that doubt alone leaves some 5 % of strength.
     assert middle == pytest.approx(factor, rel=0.07)
-
-
-def test_reference_comes_back():
-    seen = fit_lot(make_shots(), [PRIOR], VIEW).reference_lab(VIEW)
+    seen = fit.reference_lab(VIEW)
     assert ciede2000(seen.mean(axis=0), look(REFERENCE)) < 1.0
     assert (np.abs(seen.mean(axis=0) - look(REFERENCE)) < 3 * seen.std(axis=0)).all()
 
 
-@pytest.mark.parametrize("dilution", [1.0, 2.5, 20.0])
+@pytest.mark.parametrize("dilution", [1.0, 20.0])
 def test_a_photo_of_another_dilution_tells_of_the_same_liquids(dilution):
     other = View(10, dilution)
     shots = make_shots(1.1)
@@ -100,45 +97,6 @@ def test_a_photo_of_another_dilution_tells_of_the_same_liquids(dilution):
         [*shots[:2], *(replace(shot, path=1.0, reference_path=1.0) for shot in moved[2:])], [PRIOR], VIEW
     )
     assert wrong.misfit > 2 * fit.misfit
-
-
-def test_a_colour_that_was_chosen_keeps_its_own_view():
-    """The batch is photographed thinner than the target was noted."""
-    thin = View(10, 10)
-    shots = [
-        replace(shot, path=0.5, batch_lab=absorbance_to_lab((BASE + dose * RED) * thin.path_cm))
-        for shot, dose in zip(make_shots(), LADDER, strict=True)
-    ]
-    fit = fit_lot(shots, [PRIOR], VIEW)
-    assert fit.success and ciede2000(fit.reference_lab(VIEW).mean(axis=0), look(REFERENCE)) < 1.2
-
-
-def test_two_liquids_that_look_alike_stay_alike_whatever_the_phone():
-    shots = [replace(s, reference_lab=s.batch_lab) for s in make_shots(doses=(32,))]
-    fit = fit_lot(shots, [PRIOR], VIEW)
-    batch = fit.batch_lab(np.array([[32.0]]), np.ones(1), VIEW)[:, 0]
-    assert ciede2000(batch, fit.reference_lab(VIEW)).mean() < 0.7
-
-
-def test_what_comes_through_the_expected_phone_comes_back_closely():
-    # The readings are the model's own, its phone the mean of the prior: no doubt is left but of shapes.
-    shots = make_shots(1.1)
-    fit = fit_lot(shots, [PRIOR], VIEW)
-    data = prepare(shots, ["one"])
-    truth = fit.draws[:1].copy()
-    truth[:, fit.layout.factor] = np.log(1.1)
-    truth[:, fit.layout.tail] = truth[:, fit.layout.shift] = truth[:, fit.layout.cameras_at] = 0
-    predicted = predict(fit, truth, data)
-    batch_y, reference_y = predicted.batch[0], predicted.reference[0]
-    seen = [
-        replace(s, batch_lab=lab_of(b), reference_lab=lab_of(r))
-        for s, b, r in zip(shots, batch_y[0], [reference_y[0, 0]] * len(shots), strict=True)
-    ]
-    again = fit_lot(seen, [PRIOR], VIEW)
-    true_reference = lot_model.lab_in_view(fit.layout.reference_absorbance(truth), fit.layout, VIEW)[0]
-    assert strength_of(again)[1] == pytest.approx(1.1, rel=0.04)
-    assert ciede2000(again.reference_lab(VIEW)[0], true_reference) < 0.6
-    assert again.misfit < 0.3
 
 
 def test_two_stocks_are_told_apart():
@@ -230,43 +188,9 @@ def test_more_photos_leave_less_doubt():
     assert wide[1] > wide[2]
 
 
-def test_a_noisy_reading_leaves_more_doubt():
-    noisy = [
-        replace(s, batch_covariance=np.eye(3) * 4.0, reference_covariance=np.eye(3) * 4.0)
-        for s in make_shots()
-    ]
-    sharp, blunt = (np.ptp(strength_of(fit_lot(s, [PRIOR], VIEW))) for s in (make_shots(), noisy))
-    assert blunt > 1.3 * sharp
-
-
-def test_order_of_photos_does_not_matter():
-    shots = make_shots(1.1)
-    one, other = (fit_lot(order, [PRIOR], VIEW) for order in (shots, shots[::-1]))
-    assert one.strength_factors[0, 0] == pytest.approx(other.strength_factors[0, 0], rel=0.003)
-    assert ciede2000(one.reference_lab(VIEW)[0], other.reference_lab(VIEW)[0]) < 0.05
-
-
 def test_same_photos_give_the_same_fit():
     one, other = (fit_lot(make_shots(), [PRIOR], VIEW) for _ in range(2))
     assert_allclose(one.draws, other.draws, rtol=0, atol=0)
-
-
-def test_draws_start_with_the_most_probable_and_can_be_taken_in_part():
-    fit = fit_lot(make_shots(), [PRIOR], VIEW, draws=30)
-    assert fit.draws.shape[0] == 31 and fit.strength_factors.shape == (31, 1)
-    assert_allclose(fit.take(slice(0, 5)).draws, fit.draws[:5])
-    assert fit.batch_lab(np.zeros((4, 1)), np.ones(4), VIEW).shape == (31, 4, 3)
-    assert fit.reference_lab(VIEW).shape == (31, 3)
-    low, _, high = strength_of(fit)
-    assert low < fit.strength_factors[0, 0] < high
-
-
-def test_without_a_photo_of_a_dose_the_label_stands():
-    low, middle, high = strength_of(
-        fit_lot(make_shots(doses=(0,)), [StockPrior("red", RED, log_factor_sd=0.1)], VIEW)
-    )
-    assert middle == pytest.approx(1, rel=0.05)
-    assert low < 0.88 and high > 1.12
 
 
 def test_a_learnt_strength_is_where_the_next_lot_starts():
@@ -303,30 +227,14 @@ def test_two_phones_are_two_errors():
     assert fit.layout.size == fit_lot(shots, [PRIOR], VIEW).layout.size + len(unknown_phone().mean)
 
 
-def test_a_black_batch_gives_finite_figures():
-    shots = [replace(make_shots(doses=(0,))[0], batch_lab=np.array([2.0, 1.0, -4.0]))]
-    fit = fit_lot(shots, [PRIOR], VIEW)
-    assert np.isfinite(fit.draws).all() and np.isfinite(fit.misfit)
-
-
-def test_no_stock_is_a_lot_too():
-    shots = [replace(s, mg_per_l=()) for s in make_shots(doses=(0,))]
-    fit = fit_lot(shots, [], VIEW)
-    assert fit.success and fit.strength_factors.shape[1] == 0
-
-
 # ---- the caller's mistakes --------------------------------------------------------------------------------
 
 
-def test_no_photo_is_the_callers_mistake():
-    with pytest.raises(ValueError, match="fit_lot needs at least one photo"):
-        fit_lot([], [PRIOR], VIEW)
-
-
-@pytest.mark.parametrize("mg_per_l", [(), (1.0, 2.0)])
-def test_wrong_number_of_doses_is_the_callers_mistake(mg_per_l):
-    with pytest.raises(ValueError, match="each shot needs one concentration per stock"):
-        fit_lot([replace(make_shots()[0], mg_per_l=mg_per_l)], [PRIOR], VIEW)
+def test_no_stock_and_a_black_batch_give_finite_figures():
+    none = fit_lot([replace(s, mg_per_l=()) for s in make_shots(doses=(0,))], [], VIEW)
+    assert none.success and none.strength_factors.shape[1] == 0
+    black = fit_lot([replace(make_shots(doses=(0,))[0], batch_lab=np.array([2.0, 1.0, -4.0]))], [PRIOR], VIEW)
+    assert np.isfinite(black.draws).all() and np.isfinite(black.misfit)
 
 
 def test_a_reference_of_another_dye_is_found_though_its_amount_begins_near_nothing():
@@ -340,20 +248,6 @@ def test_a_reference_of_another_dye_is_found_though_its_amount_begins_near_nothi
     assert np.median(e122) > 1.5 * np.median(own)
 
 
-def test_a_recipe_is_fitted_for_every_dye_that_the_stocks_are_not():
-    layout = fit_lot(make_shots(doses=(0,)), [PRIOR], VIEW, draws=4).layout
-    chance, mean, sd = layout.recipes()
-    # the stock's dye; E129 is that dye already, each other one beside it and instead of it
-    assert len(chance) == 1 + 2 * (len(lot_model._REFERENCE_DYES) - 1) and np.exp(
-        chance
-    ).sum() == pytest.approx(1)
-    assert np.exp(chance[0]) == pytest.approx(0.5)
-    dyes = slice(layout.ref_amounts.start + len(layout.base), layout.ref_amounts.stop)
-    coloured = mean[:, dyes] == lot_model._DYED[0]
-    assert coloured.sum(axis=1).tolist() == [1, *[2, 1] * (len(lot_model._REFERENCE_DYES) - 1)]
-    assert (sd[:, dyes][coloured] == lot_model._DYED[1]).all()
-
-
 def test_a_reference_of_two_dyes_keeps_the_stocks_and_finds_the_other():
     both = BASE + 30 * RED + 20 * YELLOW
     shots = [replace(s, reference_lab=look(both)) for s in make_shots(doses=(0, 15, 30))]
@@ -362,13 +256,6 @@ def test_a_reference_of_two_dyes_keeps_the_stocks_and_finds_the_other():
     amounts = np.quantile(fit.layout.reference_amounts(fit.draws), (0.025, 0.975), axis=0)
     for place, dose, shape in ((-1, 30, RED), (first + lot_model._REFERENCE_DYES.index("E102"), 20, YELLOW)):
         assert amounts[0, place] < dose * shape.max() * VIEW.path_cm < amounts[1, place]
-
-
-def test_a_reference_of_the_stocks_dye_is_mostly_taken_for_one():
-    fit = fit_lot(make_shots(), [PRIOR], VIEW)
-    amounts = fit.layout.reference_amounts(fit.draws)
-    own = amounts[:, -1] > amounts[:, len(fit.layout.base) : -1].max(axis=1)
-    assert own.mean() > 0.7
 
 
 # ---- the estimated difference beside the readings ---------------------------------------------------------
@@ -411,15 +298,6 @@ def test_an_estimated_difference_makes_the_fit_surer_and_keeps_it_true():
     true = look(BASE + 1.1 * 32 * RED) - look(REFERENCE)
     off = (batch - told.reference_lab(VIEW)).mean(axis=0) - true
     assert np.abs(off).max() < 0.5
-
-
-def test_what_photos_have_in_common_is_not_made_small_by_more_of_them():
-    one = make_shots(doses=(32,))
-    many = [one[0]] * 6
-    alone, six = (prepare(with_gaps(shots, 0.05, 0.8), ["one"]) for shots in (one, many))
-    # whitening is the inverse of the covariance's root: what is common counts six times in each of six
-    first, each = ((1 / np.diag(w.T @ w))[6:] for w in (alone.whiten[0], six.whiten[0]))
-    assert each.mean() > 4 * first.mean()
 
 
 def test_what_a_warm_lamp_changes_tells_of_which_dye_the_reference_is():

@@ -142,18 +142,6 @@ def test_a_stock_of_twice_its_label_is_no_slip_and_is_learnt():
     assert np.median(fit.strength_factors) == pytest.approx(2, rel=0.1)
 
 
-def test_exchanged_glasses_of_a_first_photo_are_found():
-    first = shoot(batch_of(0), swapped=0)
-    fit = fit_lot(first, [PRIOR], VIEW, mishaps=think_of(1, [PRIOR], dilution=5))
-    doubt = find_doubt(fit)
-    assert doubt is not None and doubt.causes[0].code == "glasses-swapped"
-
-
-def test_a_photo_without_its_reference_has_no_exchanged_glasses():
-    every = think_of(2, [PRIOR], references=[True, False])
-    assert {one.shot for one in every if one.code == "glasses-swapped"} == {0}
-
-
 def test_a_possibility_of_a_thousand_times_the_dose_is_weighed_without_complaint(recwarn):
     shots = shoot(batch_of(0, 12, 24))
     every = [

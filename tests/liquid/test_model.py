@@ -5,11 +5,9 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.optimize import least_squares
 
-from colourmatch.colour.difference import ciede2000
 from colourmatch.colour.spaces import xyz_to_lab
 from colourmatch.colour.spectra import WAVELENGTHS_NM, integration_weights, transmittance_to_xyz
 from colourmatch.facts import read_rows
-from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.model import View, absorbance_to_lab, base_shapes
 
 NAMES = ("copper", "cobalt", "chromate")
@@ -73,62 +71,6 @@ def test_water_is_white_in_every_light(illuminant):
     assert_allclose(absorbance_to_lab(np.zeros(81), illuminant), [100, 0, 0], rtol=0, atol=1e-9)
 
 
-def test_two_halves_in_one_glass_are_two_glasses_in_a_row():
-    # Absorbances add, so reflectances multiply.
-    red, brown = find_colourant("E129").absorptivity() * 10, 0.1 * base_shapes()[0]
-    both = 10 ** (-2 * red) * 10 ** (-2 * brown)
-    weights = integration_weights()
-    assert_allclose(
-        absorbance_to_lab(red + brown), xyz_to_lab(both @ weights, weights.sum(axis=0)), rtol=1e-9
-    )
-
-
-def test_only_the_product_of_depth_and_strength_counts():
-    assert View(10, 5).path_cm == pytest.approx(0.2)
-    assert View(50, 5).path_cm == View(10, 1).path_cm == pytest.approx(1)
-    undiluted = find_colourant("E129").absorptivity() * 40
-    assert_allclose(
-        absorbance_to_lab(undiluted * View(20, 10).path_cm),
-        absorbance_to_lab(undiluted / 5 * View(10).path_cm),
-    )
-
-
-def test_more_dye_is_darker_at_every_step():
-    dye = find_colourant("E129").absorptivity() * View(10, 5).path_cm
-    lightness = absorbance_to_lab(np.linspace(0, 200, 101)[:, None] * dye)[:, 0]
-    assert (np.diff(lightness) < 0).all()
-
-
-# ---- the dose and the depth at which it is judged ------------------------------------------------
-
-BROWN = 0.08 * base_shapes()[0] + 0.02 * base_shapes()[3]  # 1 cm of the undiluted base
-AS_PHOTOGRAPHED, IN_THE_GLASS = View(10, 5), View(60, 1)
-
-
-def best_dose(reference: np.ndarray, dye: str, view: View) -> float:
-    """mg/l of a dye in the base at which it looks most like the reference in a view; absorbances per cm."""
-    doses = np.linspace(0, 80, 1601)
-    batch = BROWN + doses[:, None] * find_colourant(dye).absorptivity()
-    away = ciede2000(absorbance_to_lab(reference * view.path_cm), absorbance_to_lab(batch * view.path_cm))
-    assert 0 < away.argmin() < len(doses) - 1
-    return float(doses[away.argmin()])
-
-
-def test_same_dye_matches_at_the_same_dose_at_every_depth():
-    reference = BROWN + 30 * find_colourant("E129").absorptivity()
-    assert best_dose(reference, "E129", AS_PHOTOGRAPHED) == pytest.approx(30, abs=0.03)
-    assert best_dose(reference, "E129", IN_THE_GLASS) == pytest.approx(30, abs=0.03)
-
-
-def test_another_dye_matches_at_another_dose_in_the_deep_glass():
-    # Ponceau 4R and a paler brown in the reference, allura red to match it: the best dose at 1+4 in
-    # 10 mm is not the one that looks best in a glass 6 cm deep.
-    reference = 0.8 * BROWN + 20 * find_colourant("E124").absorptivity()
-    shallow = best_dose(reference, "E129", AS_PHOTOGRAPHED)
-    deep = best_dose(reference, "E129", IN_THE_GLASS)
-    assert abs(deep / shallow - 1) > 0.1
-
-
 # ---- shapes and errors ---------------------------------------------------------------------------
 
 
@@ -148,8 +90,3 @@ def test_natural_shapes_are_smooth_and_of_size_one():
 def test_impossible_view_is_the_callers_mistake(name, value):
     with pytest.raises(ValueError, match=rf"depth_mm > 0, .* are needed, got View.*{name}={value}"):
         View(**{name: value})
-
-
-def test_unknown_light_is_the_callers_mistake():
-    with pytest.raises(ValueError, match="got 'moon'"):
-        absorbance_to_lab(np.zeros(81), "moon")

@@ -73,11 +73,3 @@ def test_each_kind_gets_its_share_to_within_one_draw(chance):
     got = np.bincount(share_out(np.array(chance), 160), minlength=len(chance))
     assert got.sum() == 160
     assert (np.abs(got - 160 * np.array(chance)) < 1).all()
-
-
-def test_even_normal_numbers_have_every_quantile_once_and_no_order():
-    z = stratified_normal(np.random.default_rng(1), 200, 3)
-    assert_allclose(np.sort(z[:, 0]), np.sort(z[:, 2]))
-    assert_allclose(z.mean(axis=0), 0, atol=1e-12)
-    assert_allclose(z.std(axis=0), 1, atol=0.02)
-    assert (np.abs(np.corrcoef(z.T) - np.eye(3)) < 0.2).all()

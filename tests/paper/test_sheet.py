@@ -9,15 +9,12 @@ from typing import Any
 import numpy as np
 import pypdf
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from colourmatch.book.lot_book import LotBook
 from colourmatch.colour.difference import compare_lab
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.paper.page import choose_fonts
 from colourmatch.paper.sheet import write_lot_sheet
-from colourmatch.paper.sheet_plots import nice_ticks
 
 REFERENCE = np.array([76.0, 45.0, 31.0])
 
@@ -120,31 +117,6 @@ def test_looks_trials_and_the_daily_intake_are_on_the_sheet(book: LotBook, lot: 
     assert "Trial of 100 ml" in read_sheet(book, trial)[0]
 
 
-def test_a_struck_entry_is_struck_on_the_paper(book: LotBook, lot: int) -> None:
-    def lines() -> int:
-        _, reader = read_sheet(book, lot)
-        return sum(page.get_contents().get_data().count(b" l S") for page in reader.pages)
-
-    entry = book.additions.add(lot, "red", drops=60)
-    before = lines()
-    book.additions.correct(entry.id, drops=64, reason="counted again")
-    assert lines() >= before + 2  # the line through it, and the hairline under the new entry
-
-
-def test_corrections_of_serving_and_target_are_told_in_words(book: LotBook, lot: int) -> None:
-    condition = {"name": "long drink", "depth_mm": 60, "dilution": 4, "illuminant": "a", "weight": 2}
-    book.lots.amend(
-        lot, "as it is drunk", serving={"conditions": [condition, {"name": "neat"}], "ice": "two cubes"}
-    )
-    book.lots.amend(lot, "another sheet", target_lab=[60, 45.25, -3], volume_ml=950)
-    book.lots.amend(lot, "none after all", serving=None, target_lab=None)
-    text, _ = read_sheet(book, lot)
-    assert "light A, weight 2); neat; ice two cubes (as it is drunk)" in text
-    assert "L* 60.0, a* 45.2, b* -3.0; batch at the beginning 950 ml" in text
-    assert "judged as photographed; tinted to the reference in the photo" in text
-    assert "{" not in text and "conditions" not in text
-
-
 def test_an_empty_lot_has_a_sheet(book: LotBook, lot: int) -> None:
     text, reader = read_sheet(book, lot, "letter")
     assert len(reader.pages) == 1 and "Still open." in text and "Nothing yet." in text
@@ -196,21 +168,6 @@ def test_colour_of_the_base_a_passed_ceiling_and_a_recheck_are_told(book: LotBoo
     assert "PASSED by" in text and "The base held colour of its own" in text and "FD&C Red" in text
     assert "Since then: In 4.0 weeks the batch has turned" in text and "Recheck photo" in text
     assert "The ceiling is reached. Stopped: no more may go in." in text
-
-
-def test_an_entered_target_and_a_reference_are_named(book: LotBook, lot: int) -> None:
-    book.references.add("The bottle <1>")
-    other = book.lots.begin("x", 900, "red", reference="The bottle <1>", target_lab=(60, 40, 30)).id
-    text, _ = read_sheet(book, other)
-    assert "The bottle <1>; colour entered: L* 60.0 ± 2.0" in text
-    assert "target colour, entered" in text
-
-
-@given(st.floats(-1e4, 1e4), st.floats(1e-3, 1e4))
-def test_ticks_hold_the_range_and_are_few(low: float, span: float) -> None:
-    ticks = nice_ticks(low, low + span)
-    assert ticks[0] <= low + 1e-6 * span and ticks[-1] >= low + span * (1 - 1e-6) and 2 <= len(ticks) <= 9
-    assert np.ptp(np.diff(ticks)) <= 1e-6 * span
 
 
 def test_what_cannot_be_is_refused(book: LotBook, lot: int, tmp_path) -> None:

@@ -69,14 +69,6 @@ def test_the_moment_estimate_of_a_published_meta_analysis():
 # ---- what must hold ------------------------------------------------------------------------------------------------
 
 
-def test_one_photo_says_what_it_says_alone():
-    one = combine_photos([reading(GAP)])
-    assert one.agree and one.retake is None
-    assert one.difference.delta_e_2000.value == pytest.approx(
-        float(ciede2000(REFERENCE, REFERENCE + GAP)), abs=0.05
-    )
-
-
 def test_photos_that_agree_are_surer_than_one():
     one, four = combine_photos([reading(GAP)]), combine_photos([reading(GAP)] * 4)
     assert width(four) == pytest.approx(width(one) / 2, rel=0.1)
@@ -97,19 +89,6 @@ def test_photos_that_disagree_widen_the_interval_beyond_that_of_one():
     assert apart.difference.delta_e_2000.low <= apart.difference.delta_e_2000.value
     torn = combine_photos([reading(GAP), reading(GAP * -5)])
     assert torn.difference.text == "the photos disagree too much to say" and not torn.difference.seen
-
-
-def test_more_scatter_is_never_surer():
-    widths = [
-        width(combine_photos([reading(GAP), reading(GAP), reading(moved(d, 0, 0))])) for d in (0, 1, 2, 4)
-    ]
-    assert widths == sorted(widths)
-
-
-def test_the_order_of_photos_does_not_matter():
-    photos = [reading(GAP, name="a"), reading(moved(1, 0, 0), 0.4, "b"), reading(GAP - [0, 1, 0], 0.3, "c")]
-    one, other = combine_photos(photos), combine_photos(photos[::-1])
-    assert one.difference.delta_e_2000.value == pytest.approx(other.difference.delta_e_2000.value)
 
 
 @pytest.mark.parametrize("odd", [0, 1, 2])
@@ -153,8 +132,8 @@ def test_a_reading_kept_before_doubts_were_parted_is_still_combined():
 # ---- known truth ---------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("count", [2, 3, 5])
-@pytest.mark.parametrize("between", [(0.0, 0.0, 0.0), (0.6, 0.6, 0.6), (0.9, 0.0, 0.0), (0.0, 0.9, 0.6)])
+@pytest.mark.parametrize("count", [2, 4])
+@pytest.mark.parametrize("between", [(0.0, 0.0, 0.0), (0.6, 0.6, 0.6), (0.9, 0.0, 0.0)])
 def test_intervals_hold_the_truth_of_scattered_photos(count, between):
     rng = np.random.default_rng(31)
     truth, held = float(ciede2000(REFERENCE, REFERENCE + GAP)), 0

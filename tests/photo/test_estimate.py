@@ -121,27 +121,3 @@ def test_a_field_that_one_glass_does_not_show_is_filled_in():
         estimate = read([replace(one, values=values, seen=seen), two, water])
         whole = read([one, two, water])
         assert float(ciede2000(*estimate.lab)) == pytest.approx(float(ciede2000(*whole.lab)), abs=0.6)
-
-
-def test_a_reflection_over_a_field_costs_the_field_alone():
-    for (one, two, water), _ in pairs(4, 8):
-        values = two.values.copy()
-        values[4] += 0.5
-        lit = read([one, replace(two, values=values), water])
-        assert float(ciede2000(*lit.lab)) == pytest.approx(
-            float(ciede2000(*read([one, two, water]).lab)), abs=0.6
-        )
-
-
-def test_without_water_the_fields_do_not_count():
-    (one, two, water), _ = next(pairs(5, 1))
-    assert read([one, two, water]).fields
-    assert not estimate_pair(one, two, None, srgb=False).fields
-
-
-def test_noise_of_the_reading_widens_the_difference_and_leaves_what_is_unknown():
-    (one, two, water), _ = next(pairs(6, 1))
-    loud = [replace(g, own=g.own * 400) for g in (one, two)]
-    quiet, noisy = read([one, two, water]), read([*loud, water])
-    assert np.trace(noisy.own) > 3 * np.trace(quiet.own)
-    assert noisy.phone == pytest.approx(quiet.phone)

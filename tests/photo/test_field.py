@@ -4,16 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.linalg import cho_solve, solve_triangular
+from scipy.linalg import cho_solve
 
 from colourmatch.photo.field import (
     CELL_MM,
     _distances,
-    _factor,
     _likelihoods,
     _matern,
-    _solve_lower,
-    _solve_lower_transposed,
     fit_field,
     quadratic,
 )
@@ -31,26 +28,6 @@ def lattice(every: int = 1) -> np.ndarray:
 
 def kernel(points: np.ndarray, amplitude: float = 0.03, length_mm: float = 45.0) -> np.ndarray:
     return _matern(_distances(points, points), length_mm) * amplitude**2
-
-
-@pytest.mark.parametrize("count", [1, 47, 48, 49, 200])
-def test_triangles_are_solved_as_a_general_library_does(count):
-    rng = np.random.default_rng(count)
-    lower = np.linalg.cholesky(kernel(lattice()[:count]) + NOISE**2 * np.eye(count))
-    right = rng.standard_normal((count, 3))
-    assert _solve_lower(lower, right) == pytest.approx(solve_triangular(lower, right, lower=True), rel=1e-9)
-    turned = solve_triangular(lower.T, right, lower=False)
-    assert _solve_lower_transposed(lower, right) == pytest.approx(turned, rel=1e-9)
-
-
-def test_a_factor_brings_its_right_sides_along():
-    points = lattice(5)
-    right = np.random.default_rng(1).standard_normal((len(points), 9))
-    kernels = np.stack([kernel(points, amplitude) for amplitude in (0.003, 0.1)])
-    factors, solved = _factor(kernels, right, NOISE)
-    for k, factor, inner in zip(kernels, factors, solved, strict=True):
-        assert factor @ factor.T == pytest.approx(k + NOISE**2 * np.eye(len(points)), abs=1e-12)
-        assert factor @ inner.T == pytest.approx(right, abs=1e-9)
 
 
 def test_the_likelihood_is_that_of_contrasts_free_of_the_trend():

@@ -43,33 +43,14 @@ def check_found(glass: Glass | None, centre: tuple[float, float], inner_mm: floa
 
 
 @pytest.mark.parametrize("tint", TINTS)
-@pytest.mark.parametrize(
-    ("dx", "dy", "inner_mm"), [(0, 0, 22), (3.2, -2.1, 22), (-5, 4, 18), (1, 1, 29), (-7, -5, 23)]
-)
+@pytest.mark.parametrize(("dx", "dy", "inner_mm"), [(3.2, -2.1, 22), (-5, 4, 18), (1, 1, 29)])
 def test_a_glass_is_found_where_it_stands(tint, dx, dy, inner_mm):
     centre = (SPOT[0] + dx, SPOT[1] + dy)
     check_found(look(lay_glass(BLOCK, S, centre, inner_mm, TINTS[tint])), centre, inner_mm)
 
 
-@pytest.mark.parametrize("px_per_mm", [4, 5, 6])
-def test_its_place_leans_to_no_side(px_per_mm):
-    block = draw_block(px_per_mm)[..., None].repeat(3, axis=-1)
-    rows, cols = (
-        slice(round((c - HALF_MM) * px_per_mm), round((c + HALF_MM) * px_per_mm)) for c in SPOT[::-1]
-    )
-    off = []
-    for dx, dy in [(0, 0), (1.1, -0.7), (-0.4, 2.3), (-2.2, -1.9), (3.3, 0.6)]:
-        centre = (SPOT[0] + dx, SPOT[1] + dy)
-        crop = lay_glass(block, px_per_mm, centre, 22, TINTS["red"])[rows, cols]
-        glass = find_glass(crop.astype(np.float32), SPOT, RING_MM, px_per_mm)
-        off.append(np.subtract(glass.centre_mm, centre))
-    # a step of the last search is 0.3 mm or two pixels; a lean of half a pixel to one side would be seen
-    assert np.abs(off).max() < 0.35
-    assert np.abs(np.mean(off, axis=0)).max() < 0.1
-
-
 @pytest.mark.parametrize("tint", ["water", "red"])
-@pytest.mark.parametrize(("dx", "dy"), [(18, 0), (22, 0), (-20, 6), (3, -21), (16, -15)])
+@pytest.mark.parametrize(("dx", "dy"), [(22, 0), (-20, 6), (16, -15)])
 def test_a_glass_over_its_ring_is_found_too(tint, dx, dy):
     centre = (SPOT[0] + dx, SPOT[1] + dy)
     glass = look(lay_glass(BLOCK, S, centre, 22, TINTS[tint]))
@@ -78,62 +59,56 @@ def test_a_glass_over_its_ring_is_found_too(tint, dx, dy):
     assert 22 - 2.0 <= glass.inner_mm <= 22 + 1.0
 
 
-@pytest.mark.parametrize("tint", ["water", "red"])
-def test_glints_and_bubbles_do_not_move_it(tint):
-    centre = (SPOT[0] + 2, SPOT[1] + 1)
-    picture = lay_glass(BLOCK, S, centre, 22, TINTS[tint])
-    for x, y, r, level in [
+def lay_glints(picture: np.ndarray, x: float, y: float) -> np.ndarray:
+    """Glints and bubbles of radius r, relative to a glass."""
+    for dx, dy, r, level in [
         (-6, -9, 2.5, 1.9),
         (8, 5, 2, 1.9),
         (14, -12, 3, 1.5),
         (-20, 3, 1, 0.3),
         (0, 12, 1, 0.3),
     ]:
-        picture[np.hypot(X - centre[0] - x, Y - centre[1] - y)[..., 0] < r] = level
-    check_found(look(picture), centre, 22)
+        picture[np.hypot(X - x - dx, Y - y - dy)[..., 0] < r] = level
+    return picture
 
 
-def test_a_lost_piece_of_rim_does_not_move_it():
-    centre = (SPOT[0] - 1, SPOT[1] + 2)
-    picture = lay_glass(BLOCK, S, centre, 22, TINTS["red"])
-    bright = (np.hypot(X - centre[0] - 22, Y - centre[1]) < 9)[..., 0]
-    picture[bright] = 1.7
-    check_found(look(picture), centre, 22)
+def hide_rim(picture: np.ndarray, x: float, y: float) -> np.ndarray:
+    picture[(np.hypot(X - x - 22, Y - y) < 9)[..., 0]] = 1.7
+    return picture
 
 
-def test_a_slanting_light_does_not_move_it():
-    centre = (SPOT[0] + 3, SPOT[1])
-    picture = lay_glass(BLOCK, S, centre, 20, TINTS["straw"]) * (1 + 0.004 * (X - SPOT[0]))
-    check_found(look(picture), centre, 20)
+def slant_light(picture: np.ndarray, x: float, y: float) -> np.ndarray:
+    return picture * (1 + 0.004 * (X - x))
 
 
-def test_a_coarse_picture_still_shows_it():
-    centre = (SPOT[0] + 2, SPOT[1] - 2)
-    picture = lay_glass(BLOCK, S, centre, 22, TINTS["red"])
-    coarse = (
-        picture.reshape(picture.shape[0] // 2, 2, -1, 2, 3)
-        .mean(axis=(1, 3))
-        .repeat(2, axis=0)
-        .repeat(2, axis=1)
-    )
-    check_found(look(coarse), centre, 22)
+def coarsen(picture: np.ndarray, x: float, y: float) -> np.ndarray:
+    halved = picture.reshape(picture.shape[0] // 2, 2, -1, 2, 3).mean(axis=(1, 3))
+    return halved.repeat(2, axis=0).repeat(2, axis=1)
+
+
+@pytest.mark.parametrize("disturb", [lay_glints, hide_rim, slant_light, coarsen])
+def test_what_disturbs_the_picture_does_not_move_it(disturb):
+    centre = (SPOT[0] + 2, SPOT[1] + 1)
+    check_found(look(disturb(lay_glass(BLOCK, S, centre, 22, TINTS["red"]), *centre)), centre, 22)
 
 
 # Nothing there
 
 
 @pytest.mark.parametrize("noise", [0.0, 0.006, 0.03])
-@pytest.mark.parametrize("seed", [1, 2])
-def test_bare_paper_with_its_bars_and_ring_is_no_glass(noise, seed):
-    assert look(BLOCK, noise, seed) is None
+def test_bare_paper_with_its_bars_and_ring_is_no_glass(noise):
+    assert look(BLOCK, noise) is None
 
 
-def test_a_shadow_edge_is_no_glass():
+def test_a_shadow_half_a_circle_and_a_square_are_no_glass():
+    square = (np.abs(X - SPOT[0]) < 17) & (np.abs(Y - SPOT[1]) < 17)
+    half = np.where(X - SPOT[0] > 0, lay_glass(BLOCK, S, SPOT, 22, TINTS["red"]), BLOCK)
     shaded = BLOCK * np.where(X + 0.3 * Y - SPOT[0] > 25, 0.7, 1.0)
-    assert look(shaded) is None
+    for picture in (shaded, half, np.where(square, 0.4 * BLOCK, BLOCK)):
+        assert look(picture) is None
 
 
-@pytest.mark.parametrize("angle", [0, 30, 60, 90, 135])
+@pytest.mark.parametrize("angle", [0, 60, 135])
 @pytest.mark.parametrize("away_mm", [0, 12, 25])
 def test_a_hand_over_a_part_of_the_ring_is_no_glass(angle, away_mm):
     turn = np.radians(angle)
@@ -141,13 +116,3 @@ def test_a_hand_over_a_part_of_the_ring_is_no_glass(angle, away_mm):
     along = (Y - SPOT[1]) * np.cos(turn) - (X - SPOT[0]) * np.sin(turn)
     finger = (across > away_mm) & (np.abs(along) < 9)
     assert look(np.where(finger, np.array([0.5, 0.35, 0.28]), BLOCK)) is None
-
-
-def test_half_a_circle_is_no_glass():
-    picture = np.where(X - SPOT[0] > 0, lay_glass(BLOCK, S, SPOT, 22, TINTS["red"]), BLOCK)
-    assert look(picture) is None
-
-
-def test_a_square_thing_is_no_glass():
-    square = (np.abs(X - SPOT[0]) < 17) & (np.abs(Y - SPOT[1]) < 17)
-    assert look(np.where(square, 0.4 * BLOCK, BLOCK)) is None

@@ -83,7 +83,7 @@ def test_a_smooth_light_is_known_under_the_glasses(light, within):
 
 
 @pytest.mark.parametrize("angle", [0, 40, 120])
-@pytest.mark.parametrize("x_mm", [85, 125, 190])
+@pytest.mark.parametrize("x_mm", [85, 125])
 def test_the_posterior_covers_a_shadow_edge(x_mm, angle):
     light = shadow(x_mm, angle)
     error, sd = compare(fit(light), light)
@@ -91,109 +91,39 @@ def test_the_posterior_covers_a_shadow_edge(x_mm, angle):
     assert (np.abs(error) < 3.5 * sd).all()
 
 
-def test_the_posterior_is_neither_too_narrow_nor_too_wide():
-    lights = [
-        shadow(x, a, d) for x, a, d in [(60, 10, 0.2), (100, 80, 0.3), (140, 30, 0.4), (200, 150, 0.15)]
-    ]
-    scores = []
-    for seed, light in enumerate(lights):
-        error, sd = compare(fit(light, seed=seed), light)
-        scores.append((error.mean(axis=1, keepdims=True) / sd).ravel())
-    # of twelve scores of a right posterior the root mean square lies in 0.6 to 1.4 nineteen times in twenty
-    # (chi square); an edge is not a draw of the process, so twice that is let pass
-    assert 0.2 < np.sqrt(np.mean(np.square(scores))) < 2.0
+def lay_napkin(linear: np.ndarray) -> np.ndarray:
+    return np.where((X < 90) & (Y > 128) & (Y + 0.3 * X > 140), np.array([0.10, 0.13, 0.30]), linear)
 
 
-def test_a_shadow_edge_departs_from_a_smooth_light_and_is_known_less_well():
-    smooth, edge = fit(gradient), fit(shadow(125, 20, depth=0.4))
-    around = SPOTS_MM[1] + 38 * np.array([[np.cos(t), np.sin(t)] for t in np.arange(0, 6.28, 0.79)])
-    assert np.abs(edge.departure(around)).max() > 5 * np.abs(smooth.departure(around)).max()
-    assert compare(edge, flat_light)[1].min() > 1.5 * compare(smooth, flat_light)[1].max()
+def lay_foil(linear: np.ndarray) -> np.ndarray:
+    return np.where((X > 150) & (X < 185) & (Y > 125) & (Y < 150), 0.99, 0.8 * linear)
 
 
-def test_a_coloured_object_on_the_paper_is_left_out():
-    def lay_napkin(linear: np.ndarray) -> np.ndarray:
-        on_it = (X < 90) & (Y > 128) & (Y + 0.3 * X > 140)
-        return np.where(on_it, np.array([0.10, 0.13, 0.30]), linear)
-
-    field = fit(gradient, lay_napkin)
-    assert np.abs(compare(field, gradient)[0]).max() < 0.005
-    dropped = field.cells_mm[~field.cells_kept]
-    assert len(dropped) > 20 and dropped[:, 1].min() > 105
+def spill(linear: np.ndarray) -> np.ndarray:
+    for x, y in [(85, 60), (165, 70), (60, 130), (170, 120)]:
+        linear = np.where(np.hypot(X - x, Y - y) < 7, linear * np.array([0.95, 0.8, 0.6]), linear)
+    return linear
 
 
-def test_a_bright_thing_on_the_paper_is_left_out():
-    def dim(x: np.ndarray, y: np.ndarray) -> np.ndarray:
-        return 0.8 * gradient(x, y)
-
-    def lay_foil(linear: np.ndarray) -> np.ndarray:
-        return np.where((X > 150) & (X < 185) & (Y > 125) & (Y < 150), 0.99, linear)
-
-    assert np.abs(compare(fit(dim, lay_foil), dim)[0]).max() < 0.005
+def pour(linear: np.ndarray) -> np.ndarray:
+    for x, y in CARD.spots.values():
+        linear = np.where(np.hypot(X - x, Y - y) < 33, linear * np.array([0.7, 0.1, 0.05]), linear)
+    return linear
 
 
-def test_stains_on_the_paper_are_left_out():
-    places = [(85, 60), (165, 70), (60, 130), (170, 120)]
-
-    def spill(linear: np.ndarray) -> np.ndarray:
-        for x, y in places:
-            linear = np.where(np.hypot(X - x, Y - y) < 7, linear * np.array([0.95, 0.8, 0.6]), linear)
-        return linear
-
-    assert np.abs(compare(fit(gradient, spill), gradient)[0]).max() < 0.004
-
-
-def test_glasses_of_any_colour_do_not_move_the_light():
-    def pour(linear: np.ndarray) -> np.ndarray:
-        for x, y in CARD.spots.values():
-            linear = np.where(np.hypot(X - x, Y - y) < 33, linear * np.array([0.7, 0.1, 0.05]), linear)
-        return linear
-
-    assert fit(gradient, pour).at(SPOTS_MM) == pytest.approx(fit(gradient).at(SPOTS_MM), rel=1e-6)
-
-
-def test_two_kinds_of_light_are_followed_in_each_channel():
-    def warm_left(x: np.ndarray, y: np.ndarray) -> np.ndarray:
-        share = x / 250
-        return np.stack([1 - 0.15 * share, 1 + 0 * share, 0.8 + 0.2 * share], axis=-1).reshape(
-            *np.shape(x)[:-1], 3
-        )
-
-    linear = np.broadcast_to(BLOCK * warm_left(X, Y) * LEVEL, (*BLOCK.shape[:2], 3))
-    field = fit_light(to_flat(linear, S, noise_codes=1.0), PAPER, tuple(range(6)))
-    assert field.at(SPOTS_MM) == pytest.approx(warm_left(SPOTS_MM[:, :1], 0) * LEVEL, rel=0.006)
+@pytest.mark.parametrize(
+    ("lay", "level", "within"),
+    [(lay_napkin, 1, 0.005), (lay_foil, 0.8, 0.005), (spill, 1, 0.004), (pour, 1, 0.003)],
+)
+def test_what_lies_and_stands_on_the_paper_is_left_out(lay, level, within):
+    field = fit(gradient, lay)
+    assert np.abs(compare(field, lambda x, y: level * gradient(x, y))[0]).max() < within
+    if lay is lay_napkin:
+        dropped = field.cells_mm[~field.cells_kept]
+        assert len(dropped) > 20 and dropped[:, 1].min() > 105
 
 
 # Invariants
-
-
-def test_half_the_light_is_half_the_field():
-    one, half = fit(gradient), fit(lambda x, y: 0.5 * gradient(x, y))
-    # the same noise in codes is a little more in the dark
-    assert half.at(SPOTS_MM) == pytest.approx(one.at(SPOTS_MM) / 2, rel=0.004)
-
-
-def test_covariance_is_one():
-    points = np.random.default_rng(3).uniform([10, 10], [240, 170], (12, 2))
-    cov = fit(shadow(125, 20)).covariance(points)
-    assert cov == pytest.approx(cov.T, abs=1e-12)
-    assert np.linalg.eigvalsh(cov).min() > -1e-10
-    assert (np.diag(cov) > 0).all()
-
-
-def test_paper_mask_leaves_out_everything_printed():
-    assert (BLOCK[..., 0][PAPER] == 1).all()
-    assert 0.4 < PAPER.mean() < 0.75
-
-
-def test_crop_and_positions_agree():
-    flat = to_flat(np.broadcast_to(BLOCK, (*BLOCK.shape[:2], 3)), S)
-    rows, cols = flat.crop((125, 90), 10)
-    x, y = flat.positions(rows, cols)
-    assert x.shape == (1, 80) and y.shape == (80, 1)
-    assert (x[0, 0], x[0, -1], y[0, 0]) == (115.125, 134.875, 80.125)
-    rows, cols = flat.crop((0, 0), 10)
-    assert (rows, cols) == (slice(0, 40), slice(0, 40)), "a crop ends where the card does"
 
 
 @cache
@@ -203,31 +133,6 @@ def flattened(**pose: Any) -> tuple[np.ndarray, FlatCard, FlatCard]:
     rgb = photograph(to_px, (2016, 1512))
     photo = Photo("drawn", rgb, named_profile("sRGB"), 1.0, (2016, 1512), None, None, "")
     return to_px, *flatten_card(photo, find_card(rgb), CARD)
-
-
-def test_flat_card_looks_as_it_was_drawn():
-    _, whole, band = flattened(tilt_degrees=12, rotation_degrees=30)
-    assert whole.inside.all() and whole.codes.shape == (360, 500, 3)
-    linear = whole.decode(slice(None), slice(None))[..., 1]
-    for step in CARD.greys:
-        rows, cols = whole.crop(step.centre_mm, CARD.grey_size_mm / 2 - 1)
-        assert linear[rows, cols].mean() / 0.75 == pytest.approx(step.reflectance, abs=0.005)
-        assert np.ptp(linear[rows, cols]) < 0.02, "nothing of the paper around it"
-    s = band.px_per_mm
-    assert s >= 4 and band.inside.all() and band.codes.shape == (76 * s, 250 * s, 3)
-
-
-def test_the_band_of_the_glasses_lies_where_it_says():
-    _, _, band = flattened(tilt_degrees=12, rotation_degrees=30)
-    for spot in CARD.spots:
-        for x, y, width, height in CARD.black_bars_mm(spot):
-            centre = (x + width / 2, y + height / 2)
-            rows, cols = band.crop(centre, 1.4)
-            at_x, at_y = band.positions(rows, cols)
-            dark = band.decode(rows, cols)[..., 1]
-            weight = dark.max() - dark
-            assert (weight.sum(axis=0) @ at_x[0]) / weight.sum() == pytest.approx(centre[0], abs=0.1)
-            assert at_y.mean() == pytest.approx(centre[1], abs=0.5 / band.px_per_mm)
 
 
 def test_what_is_out_of_the_photo_is_not_inside():
@@ -250,10 +155,3 @@ def test_paper_at_an_end_of_the_range_is_refused(level, code, words):
     with pytest.raises(PhotoError, match=words) as caught:
         fit(lambda x, y: level * flat_light(x, y))
     assert caught.value.code == code
-
-
-def test_a_card_wholly_hidden_is_refused():
-    flat = to_flat(np.broadcast_to(BLOCK * LEVEL, (*BLOCK.shape[:2], 3)), S)
-    with pytest.raises(PhotoError) as caught:
-        fit_light(flat, PAPER & (X[..., 0] < 5), tuple(range(6)))
-    assert caught.value.code == "no-card"

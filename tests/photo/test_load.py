@@ -19,7 +19,7 @@ from PIL import Image, ImageOps
 
 from colourmatch.errors import PhotoError
 from colourmatch.photo import load
-from colourmatch.photo.load import WORKING_LONG_SIDE, load_photo
+from colourmatch.photo.load import load_photo
 from colourmatch.simulate import display_p3_profile
 
 #: What must be done to the upright picture so that EXIF orientation k turns it back (EXIF 2.32, tag 0x0112).
@@ -59,58 +59,20 @@ def see_corners(rgb: np.ndarray) -> np.ndarray:
 # Invariants: every turn and format gives the same picture
 
 
-@pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP", "TIFF"])
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP", "TIFF", "HEIF"])
 @pytest.mark.parametrize("orientation", STORE)
 def test_every_orientation_gives_the_same_upright_picture(kind, orientation):
-    stored = Image.fromarray(np.ascontiguousarray(STORE[orientation](draw_corners())))
-    options = {"JPEG": {"quality": 95}, "WEBP": {"lossless": True}}.get(kind, {})
-    photo = load_photo(to_file(stored, kind, orientation, **options))
-    assert photo.rgb.shape == (64, 96, 3) and photo.rgb.dtype == np.uint8
-    assert photo.full_size == (96, 64) and photo.full_scale == 1.0
-    assert see_corners(photo.rgb) == pytest.approx(CORNERS, abs=4)  # JPEG's own rounding
-
-
-@pytest.mark.parametrize("orientation", [1, 3, 6, 8])
-def test_heic_is_upright_and_in_its_colours(orientation):
     import pillow_heif
 
     pillow_heif.register_heif_opener()
     stored = Image.fromarray(np.ascontiguousarray(STORE[orientation](draw_corners(192, 128))))
-    photo = load_photo(to_file(stored, "HEIF", orientation, quality=95))
-    assert photo.rgb.shape == (128, 192, 3)
-    assert photo.full_size == (192, 128)
-    assert see_corners(photo.rgb) == pytest.approx(CORNERS, abs=6)  # HEVC at half-size colour
-
-
-TURNED_MODES = {"PNG": ("L", "RGBA", "I;16"), "TIFF": ("RGBA", "I;16", "CMYK"), "JPEG": ("L", "CMYK")}
-
-
-@pytest.mark.parametrize(
-    ("kind", "mode"), [(kind, mode) for kind in TURNED_MODES for mode in TURNED_MODES[kind]]
-)
-def test_every_mode_is_turned_upright(kind, mode):
-    upright = draw_corners()
-    if mode in ("L", "I;16"):
-        grey = STORE[6](upright)[..., 0].astype(np.uint16)
-        image = Image.fromarray(grey * 257 if mode == "I;16" else grey.astype(np.uint8))
-        wanted = CORNERS[..., :1].repeat(3, axis=-1)
-    else:
-        image = Image.fromarray(np.ascontiguousarray(STORE[6](upright))).convert(mode)
-        wanted = CORNERS
-    photo = load_photo(to_file(image, kind, 6))
-    assert photo.rgb.shape == (64, 96, 3)
-    assert photo.full_size == (96, 64)
-    assert see_corners(photo.rgb) == pytest.approx(wanted, abs=6)
-
-
-@pytest.mark.parametrize("kind", ["JPEG", "PNG"])
-def test_scale_and_size_are_those_of_the_upright_photo(kind):
-    stored = Image.fromarray(np.ascontiguousarray(STORE[6](draw_corners(4032, 3024))))
-    photo = load_photo(to_file(stored, kind, 6))
-    assert photo.full_size == (4032, 3024)
-    assert photo.rgb.shape[:2] == (1512, 2016)
-    assert photo.full_scale == 2.0
-    assert see_corners(photo.rgb) == pytest.approx(CORNERS, abs=3)
+    options = {"JPEG": {"quality": 95}, "WEBP": {"lossless": True}, "HEIF": {"quality": 95}}.get(kind, {})
+    photo = load_photo(to_file(stored, kind, orientation, **options))
+    assert photo.rgb.shape == (128, 192, 3) and photo.rgb.dtype == np.uint8
+    assert photo.full_size == (192, 128) and photo.full_scale == 1.0
+    assert see_corners(photo.rgb) == pytest.approx(
+        CORNERS, abs=6
+    )  # rounding of JPEG, half-size colour of HEVC
 
 
 @pytest.mark.parametrize(
@@ -141,12 +103,6 @@ def test_of_a_jpeg_with_more_pictures_behind_it_the_first_is_read_small():
     photo = load_photo(data)
     assert photo.rgb.shape == (1512, 2016, 3) and photo.full_scale == 2.0
     assert see_corners(photo.rgb) == pytest.approx(CORNERS, abs=3)
-
-
-def test_a_picture_of_odd_size_keeps_its_scale():
-    photo = load_photo(to_file(Image.new("RGB", (4203, 3151)), "PNG"))
-    assert max(photo.rgb.shape) >= WORKING_LONG_SIDE
-    assert photo.full_scale == pytest.approx(2.0, abs=0.001)
 
 
 # Other kinds of picture
@@ -181,13 +137,6 @@ def test_of_a_moving_picture_the_first_frame_is_read(kind):
     assert photo.rgb.mean(axis=(0, 1)) == pytest.approx([200, 0, 0], abs=4)
 
 
-def test_a_wrong_extension_does_not_matter(tmp_path):
-    path = tmp_path / "photo.heic"
-    path.write_bytes(to_file(Image.fromarray(draw_corners()), "PNG"))
-    photo = load_photo(path)
-    assert (photo.rgb == draw_corners()).all() and photo.name == "photo.heic"
-
-
 def test_profile_of_the_file_decodes_its_codes():
     data = to_file(Image.new("RGB", (64, 48), (255, 128, 0)), "PNG", icc_profile=display_p3_profile())
     photo = load_photo(data)
@@ -206,17 +155,10 @@ def test_hash_phone_and_time_come_from_the_file():
     photo = load_photo(out.getvalue(), "shelf.jpg")
     assert photo.sha256 == hashlib.sha256(out.getvalue()).hexdigest()
     assert photo.phone.startswith("Test phone") and len(photo.phone) <= 80 and photo.phone.isprintable()
-    assert photo.taken_at == "2026:01:02 03:04:05"
-    assert photo.name == "shelf.jpg"
-
-
-@pytest.mark.parametrize("value", ["", "   ", "\n\t"])
-def test_an_empty_phone_name_is_none(value):
-    exif = Image.Exif()
-    exif[0x0110] = value
-    out = io.BytesIO()
-    Image.new("RGB", (64, 48)).save(out, "JPEG", exif=exif.tobytes())
-    assert load_photo(out.getvalue()).phone is None
+    assert (photo.taken_at, photo.name) == ("2026:01:02 03:04:05", "shelf.jpg")
+    exif[0x0110] = " \n\t"
+    Image.new("RGB", (64, 48)).save(empty := io.BytesIO(), "JPEG", exif=exif.tobytes())
+    assert load_photo(empty.getvalue()).phone is None
 
 
 def test_a_48_megapixel_photo_is_never_held_in_full():
@@ -243,17 +185,23 @@ def test_a_48_megapixel_photo_is_never_held_in_full():
         (b"\xff\xd8\xff\xe0" + bytes(40), "its format is not known"),
         (b"\0\0\0\x18ftypheic" + bytes(40), "its format is not known"),
         (bytes(4096), "its format is not known"),
+        # a drawing that other programs would be started for
+        (
+            b"%!PS-Adobe-3.0 EPSF-3.0\n%%BoundingBox: 0 0 99 99\n%%EndComments\nshowpage\n",
+            "its format is not known",
+        ),
     ],
 )
 def test_what_is_no_picture_is_refused(data, why):
-    with pytest.raises(PhotoError, match=why) as caught:
-        load_photo(data)
-    assert caught.value.code == "unreadable"
+    for name in ("photo.jpg", "photo.dng"):
+        with pytest.raises(PhotoError, match=why if name == "photo.jpg" or not data else None) as caught:
+            load_photo(data, name)
+        assert caught.value.code == "unreadable"
     assert "Send the original" in caught.value.text and caught.value.text.endswith(".")
 
 
 @pytest.mark.parametrize("kind", ["JPEG", "PNG", "TIFF", "HEIF", "WEBP", "GIF"])
-@pytest.mark.parametrize("share", [0.05, 0.3, 0.6, 0.95])
+@pytest.mark.parametrize("share", [0.05, 0.95])
 def test_a_file_cut_off_is_refused(kind, share):
     noise = np.random.default_rng(1).integers(0, 256, (96, 128, 3), np.uint8)
     data = to_file(Image.fromarray(noise), kind)
@@ -266,7 +214,7 @@ def test_a_file_cut_off_is_refused(kind, share):
 def test_a_large_photo_cut_off_says_so(options):
     noise = np.random.default_rng(1).integers(0, 256, (300, 400, 3), np.uint8)
     data = to_file(Image.fromarray(noise).resize((4032, 3024)), "JPEG", **options)
-    for share in (0.2, 0.7, 0.99):
+    for share in (0.2, 0.99):
         with pytest.raises(PhotoError, match="it is cut off"):
             load_photo(data[: int(len(data) * share)])
 
@@ -298,10 +246,10 @@ def test_a_file_too_large_is_refused_unread(monkeypatch, tmp_path):
             load_photo(source)
 
 
-@pytest.mark.parametrize("size", [(8, 8), (400, 12), (1, 1)])
-def test_a_picture_too_small_is_refused(size):
+@pytest.mark.parametrize("size", [(8, 8), (400, 12), (16, 20000)])
+def test_a_picture_too_small_or_a_strip_is_refused(size):
     with pytest.raises(PhotoError, match=re.escape(f"it has only {size[0]} x {size[1]} pixels")):
-        load_photo(to_file(Image.new("RGB", size), "PNG"))
+        load_photo(to_file(Image.new("L", size), "PNG"))
 
 
 def test_a_missing_file_and_a_folder_say_so(tmp_path):
@@ -311,12 +259,6 @@ def test_a_missing_file_and_a_folder_say_so(tmp_path):
         load_photo(tmp_path / "nowhere.jpg")
     with pytest.raises(PhotoError, match="is a folder"):
         load_photo(tmp_path)
-
-
-def test_a_raw_file_that_is_none_is_refused():
-    with pytest.raises(PhotoError) as caught:
-        load_photo(b"not raw at all", "photo.dng")
-    assert caught.value.code == "unreadable" and caught.value.text.endswith(".")
 
 
 # Hostile files: what the fuzz found (tests/fuzz)
@@ -332,12 +274,6 @@ def test_damaged_notes_of_the_phone_do_not_cost_the_photo(kind):
     assert photo.taken_at is None and sorted(photo.rgb.shape) == [3, 64, 96]
 
 
-def test_a_png_cut_off_behind_its_head_is_refused_where_its_notes_are_looked_for():
-    data = to_file(Image.fromarray(draw_corners()), "PNG")
-    with pytest.raises(PhotoError, match="not a readable photo"):
-        load_photo(data[: data.index(b"IDAT") + 40] + data[-12:])
-
-
 def fix_check_sums(data: bytes) -> bytes:
     """A PNG whose chunks carry their true check sums again."""
     parts, at = [data[:8]], 8
@@ -349,39 +285,17 @@ def fix_check_sums(data: bytes) -> bytes:
     return b"".join(parts)
 
 
-def test_a_strip_of_one_in_a_thousand_is_no_photo():
-    with pytest.raises(PhotoError, match="it has only 16 x 20000 pixels"):
-        load_photo(to_file(Image.new("L", (16, 20000)), "PNG"))
-
-
-@pytest.mark.parametrize(
-    "data", [b"%!PS-Adobe-3.0 EPSF-3.0\n%%BoundingBox: 0 0 99 99\n%%EndComments\nshowpage\n"]
-)
-def test_drawings_that_other_programs_would_be_started_for_are_not_opened(data):
-    with pytest.raises(PhotoError, match="its format is not known"):
-        load_photo(data)
-
-
-def test_a_broken_colour_profile_is_read_as_srgb_and_said(monkeypatch):
-    profile = display_p3_profile()
-    data = to_file(
-        Image.fromarray(draw_corners()), "PNG", icc_profile=profile[:200] + bytes(len(profile) - 200)
-    )
-    photo = load_photo(data)
-    assert not photo.profile.understood and "read as sRGB" in photo.profile.name
-
-
 @pytest.mark.parametrize(
     ("mode", "fill", "kind"),
     [("RGB", (120, 90, 60), "PNG"), ("RGBA", (120, 90, 60, 255), "PNG"), ("I;16", 30000, "PNG"), ("L", 100, "TIFF"),
      ("CMYK", (10, 20, 30, 40), "JPEG"), ("P", 7, "PNG")],
 )  # fmt: skip
 def test_a_large_picture_of_any_mode_is_made_small_band_by_band(mode, fill, kind):
-    """Twelve times the working size in a format that cannot be decoded small keeps its colour, size and scale."""
-    image = Image.new(mode, (8400, 2500), fill)
-    photo = load_photo(to_file(image, kind))
-    small = load_photo(to_file(image.resize((84, 25)), kind))
-    assert photo.rgb.shape == (625, 2100, 3) and photo.full_scale == 4
+    """Four times the working width in a format that cannot be decoded small keeps its colour, size and scale."""
+    image = Image.new(mode, (1248, 8400), fill)
+    photo = load_photo(to_file(image, kind, 6))
+    small = load_photo(to_file(image.resize((25, 84)), kind, 6))
+    assert photo.rgb.shape == (312, 2100, 3) and photo.full_scale == 4
     assert np.abs(photo.rgb.astype(int) - small.rgb[0, 0]).max() <= 1
 
 
@@ -463,7 +377,7 @@ def load_within(limit_bytes: int, path: Path, what: str) -> list[int]:
     return [int(word) for word in done.stdout.split()]
 
 
-@pytest.mark.parametrize(("megapixels", "kind"), [(200, "PNG"), (48, "TIFF"), (200, "JPEG")])
+@pytest.mark.parametrize(("megapixels", "kind"), [(200, "PNG"), (48, "TIFF")])
 def test_a_phones_largest_pictures_fit_into_a_gigabyte(megapixels, kind, tmp_path):
     width, height = (
         round((megapixels * 4e6 / 3) ** 0.5) // 8 * 8,

@@ -31,7 +31,7 @@ def furthest_mm(pose: CardPose, to_px: np.ndarray) -> float:
 # Geometry with known truth
 
 
-@pytest.mark.parametrize("turned", [0, 17, 45, 90, 133, 180, 251, 300])
+@pytest.mark.parametrize("turned", [0, 45, 133, 251])
 def test_any_rotation_is_found_to_a_tenth_of_a_millimetre(turned):
     picture, to_px = take(0.75, rotation_degrees=turned)
     pose = find_card(picture)
@@ -42,7 +42,7 @@ def test_any_rotation_is_found_to_a_tenth_of_a_millimetre(turned):
     assert pose.flags == ()
 
 
-@pytest.mark.parametrize("azimuth", [0, 70, 160, 250])
+@pytest.mark.parametrize("azimuth", [70, 250])
 def test_a_tilted_look_is_found_and_its_tilt_told(azimuth):
     picture, to_px = take(0.8, tilt_degrees=25, azimuth_degrees=azimuth, rotation_degrees=12)
     pose = find_card(picture)
@@ -52,7 +52,7 @@ def test_a_tilted_look_is_found_and_its_tilt_told(azimuth):
     assert pose.tilt_degrees == pytest.approx(view.degrees_from_above((125, 90)), abs=0.5)
 
 
-@pytest.mark.parametrize("fill", [0.35, 0.5, 0.65, 0.95])
+@pytest.mark.parametrize("fill", [0.35, 0.95])
 def test_any_distance_is_found_and_its_scale_told(fill):
     picture, to_px = take(fill)
     pose = find_card(picture)
@@ -61,7 +61,7 @@ def test_any_distance_is_found_and_its_scale_told(fill):
     assert pose.px_per_mm == pytest.approx(np.linalg.norm(near[1] - near[0]), rel=0.02)
 
 
-@pytest.mark.parametrize("hidden", [(0,), (3,), (5,), (0, 2), (1, 3, 4)])
+@pytest.mark.parametrize("hidden", [(0,), (0, 2), (1, 3, 4)])
 def test_covered_markers_are_done_without(hidden):
     to_px = place_camera(Pose(tilt_degrees=10, rotation_degrees=20, fill=0.8)).homography()
     pose = find_card(photograph(to_px, SIZE, hidden))
@@ -73,7 +73,7 @@ def test_covered_markers_are_done_without(hidden):
     assert np.linalg.norm(back - spots, axis=1).max() < 0.25
 
 
-@pytest.mark.parametrize("sigma_px", [1.0, 2.0, 3.0])
+@pytest.mark.parametrize("sigma_px", [1.0, 3.0])
 def test_a_mild_blur_moves_nothing_and_widens_the_edges(sigma_px):
     sharp, to_px = take(0.8, rotation_degrees=5)
     pose = find_card(cv2.GaussianBlur(sharp, (0, 0), sigma_px))
@@ -81,21 +81,6 @@ def test_a_mild_blur_moves_nothing_and_widens_the_edges(sigma_px):
     # 80 % of a Gaussian edge's contrast over its steepest slope is 0.8 sqrt(2 pi) sigma = 2.005 sigma
     assert pose.edge_mm == pytest.approx(2.005 * sigma_px / pose.px_per_mm, rel=0.25)
     assert find_card(sharp).edge_mm < pose.edge_mm
-
-
-def test_noise_and_little_light_move_nothing():
-    picture, to_px = take(0.8, rotation_degrees=5)
-    rng = np.random.default_rng(1)
-    dim = np.clip(0.3 * picture + rng.normal(0, 4, picture.shape), 0, 255).astype(np.uint8)
-    assert furthest_mm(find_card(dim), to_px) < 0.15
-
-
-def test_a_photo_turned_by_a_quarter_is_the_same_card():
-    picture, to_px = take(0.8, tilt_degrees=15)
-    turned = np.ascontiguousarray(np.rot90(picture, -1))
-    # a quarter turn to the right takes pixel (u, v) to (height - 1 - v, u)
-    quarter = np.array([[0, -1, picture.shape[0] - 1], [1, 0, 0], [0, 0, 1.0]])
-    assert furthest_mm(find_card(turned), quarter @ to_px) < 0.1
 
 
 # What the pose says of it
@@ -109,26 +94,17 @@ def test_soft_and_strongly_tilted_photos_are_flagged():
     assert [f.code for f in find_card(slanted).flags] == ["tilted"]
 
 
-@pytest.mark.parametrize("lift_px", [40, 60])
-def test_a_curled_card_is_flagged_as_bent(lift_px):
+def test_a_curled_card_is_flagged_as_bent():
     picture, _ = take(0.8)
     v, u = np.mgrid[: SIZE[1], : SIZE[0]].astype(np.float32)
     # both ends come up: what lies there is seen away from where a flat card has it
-    lifted = v + lift_px * ((u - SIZE[0] / 2) / (SIZE[0] / 2)) ** 2
+    lifted = v + 40 * ((u - SIZE[0] / 2) / (SIZE[0] / 2)) ** 2
     pose = find_card(cv2.remap(picture, u, lifted, cv2.INTER_LINEAR))
     assert [f.code for f in pose.flags] == ["card-bent"]
     assert "Press it flat" in pose.flags[0].text
 
 
-def test_a_circle_is_held_only_when_it_lies_wholly_in_the_picture():
-    pose = CardPose(read_card(), np.diag([4.0, 4.0, 1.0]), (0, 1), 0.0, 4.0, 0.0, 0.3)
-    assert pose.holds((20, 20), 15, (160, 160))
-    assert not pose.holds((20, 20), 15, (139, 160))
-    assert not pose.holds((20, 20), 15, (160, 139))
-    assert not pose.holds((10, 20), 15, (160, 160))
-
-
-@pytest.mark.parametrize("stranger", [6, 7, 250, 586])
+@pytest.mark.parametrize("stranger", [6, 586])
 def test_a_marker_that_is_not_the_cards_changes_nothing(stranger):
     picture, _ = take(0.7)
     alone = find_card(picture)

@@ -114,69 +114,30 @@ def codes(measurement: Measurement) -> dict[str, str]:
 # Physics with known truth
 
 
-@pytest.mark.parametrize("name", ["three glasses", "another phone"])
-def test_the_true_difference_lies_in_the_interval(name):
-    found, truth = measure(name), shoot(name).truth["delta_e_2000"]
-    assert found.delta_e_2000.low <= truth <= found.delta_e_2000.high
-    assert found.delta_e_2000.low <= found.delta_e_2000.value <= found.delta_e_2000.high
-    assert found.difference.seen and "paler" in found.difference.text
-
-
-def test_a_plain_phone_reads_the_difference_closely():
-    # even light, no curve, no error of the matrix: the rest is the fitted curve, and three filters for an eye
-    found, truth = measure("three glasses"), shoot("three glasses").truth["delta_e_2000"]
-    assert found.delta_e_2000.value == pytest.approx(truth, rel=0.15)
-
-
 @pytest.mark.parametrize("name", ["three glasses", "another phone", "alike"])
-def test_colours_lie_within_their_uncertainty(name):
-    for spot, colour in measure(name).spots.items():
-        truth = np.array(shoot(name).truth["spots"][spot]["lab"])
-        assert (np.abs(colour.lab - truth) < 3 * colour.lab_sd).all(), spot
+def test_colours_and_their_difference_lie_within_what_is_said(name):
+    found, truth = measure(name), shoot(name).truth
+    for spot, colour in found.spots.items():
+        assert (np.abs(colour.lab - truth["spots"][spot]["lab"]) < 3 * colour.lab_sd).all(), spot
+    assert found.delta_e_2000.low <= truth["delta_e_2000"] <= found.delta_e_2000.high
+    assert found.delta_e_2000.low <= found.delta_e_2000.value <= found.delta_e_2000.high
 
 
-def test_liquids_alike_show_no_difference():
-    found = measure("alike")
-    assert found.delta_e_2000.low == 0
-    assert found.delta_e_2000.value < 0.6
-    assert not found.difference.seen
-    assert "no difference" in found.difference.text.lower()
-
-
-def test_the_blank_is_the_white():
-    blank = measure("three glasses").spots["blank"]
-    assert blank.white == "blank"
-    assert blank.lab == pytest.approx([100, 0, 0], abs=0.01)
-
-
-def test_difference_and_spots_agree():
-    made = measure("three glasses")
-    apart = ciede2000(made.spots["reference"].lab, made.spots["batch"].lab)
-    assert made.delta_e_2000.value == pytest.approx(
-        float(apart), rel=0.02
-    )  # less what noise adds to a length
-
-
-def test_clear_liquids_are_clear_and_a_good_photo_has_no_flags():
-    for name in ("three glasses", "alike"):
-        for spot in ("reference", "batch"):
-            colour = measure(name).spots[spot]
+def test_a_good_photo_is_read_closely_and_has_no_flags():
+    found, alike = measure("three glasses"), measure("alike")
+    assert found.difference.seen and "paler" in found.difference.text
+    assert not alike.difference.seen and "no difference" in alike.difference.text.lower()
+    assert alike.delta_e_2000.low == 0 and alike.delta_e_2000.value < 0.6
+    # even light, no curve, no error of the matrix: the rest is the fitted curve, and three filters for an eye
+    assert found.delta_e_2000.value == pytest.approx(shoot("three glasses").truth["delta_e_2000"], rel=0.15)
+    apart = ciede2000(found.spots["reference"].lab, found.spots["batch"].lab)
+    assert found.delta_e_2000.value == pytest.approx(float(apart), rel=0.02)  # less what noise adds
+    assert found.spots["blank"].white == "blank"
+    assert found.spots["blank"].lab == pytest.approx([100, 0, 0], abs=0.01)
+    for made in (found, alike):
+        assert codes(made) == {}
+        for colour in (made.spots["reference"], made.spots["batch"]):
             assert colour.clarity == pytest.approx(1.0, abs=3 * colour.clarity_sd)
-        assert codes(measure(name)) == {}
-
-
-def test_card_and_drawing_lie_where_they_were_drawn():
-    made, view = measure("three glasses"), shoot("three glasses").view
-    assert made.card.markers == 6 and made.card.version == 1
-    assert made.card.reprojection_mm < 0.15
-    assert made.drawing["size"] == [2016, 1512]
-    scale = made.card.px_per_mm
-    for i, outline in made.drawing["markers"].items():
-        wanted = view.to_pixels(CARD.marker_corners_mm(int(i)))
-        assert np.abs(np.array(outline) - wanted).max() < 0.25 * scale
-    for spot, outline in made.drawing["windows"].items():
-        wanted = view.to_pixels(CARD.window_centre_mm(spot))
-        assert np.abs(np.mean(outline[:-1], axis=0) - wanted).max() < 0.15 * scale
 
 
 def test_propagation_is_that_of_many_draws():
@@ -194,23 +155,17 @@ def test_propagation_is_that_of_many_draws():
 # Glasses that are not there
 
 
-def test_without_a_blank_the_paper_is_the_white():
+def test_a_photo_without_one_of_the_glasses_is_measured_as_far_as_it_goes():
     made = measure_photo(stand_only("reference", "batch"))
     assert codes(made) == {"no-blank": "warn"}
     assert made.spots["batch"].white == "paper" and made.spots["blank"] is None
-    truth = shoot("three glasses").truth["delta_e_2000"]
-    assert made.delta_e_2000.low <= truth <= made.delta_e_2000.high
-
-
-@pytest.mark.parametrize(("there", "missing"), [("batch", "reference"), ("reference", "batch")])
-def test_one_glass_alone_is_measured_without_a_difference(there, missing):
-    made = measure_photo(stand_only(there, "blank"))
-    assert codes(made) == {f"no-{missing}": "warn"}
-    assert made.spots[missing] is None and made.spots["blank"]
-    assert made.difference is None
-    whole = measure("three glasses").spots[there]
-    # beside another liquid the middle of both is what is estimated
-    assert made.spots[there].lab == pytest.approx(whole.lab, abs=0.5)
+    assert made.delta_e_2000.low <= shoot("three glasses").truth["delta_e_2000"] <= made.delta_e_2000.high
+    for there, missing in (("batch", "reference"), ("reference", "batch")):
+        made = measure_photo(stand_only(there, "blank"))
+        assert codes(made) == {f"no-{missing}": "warn"}
+        assert made.spots[missing] is None and made.spots["blank"] and made.difference is None
+        # beside another liquid the middle of both is what is estimated
+        assert made.spots[there].lab == pytest.approx(measure("three glasses").spots[there].lab, abs=0.5)
 
 
 @pytest.mark.parametrize("spots", [(), ("blank",)])
@@ -247,13 +202,6 @@ def test_an_undiluted_liquid_asks_for_water():
     parts = int(flags[0].text.split("1+")[1].split(" ")[0])
     # A in the green is near 2 x (160 mg/l x 0.054 + 0.2): as much water as to bring it under 1
     assert 2 <= parts <= 30
-
-
-def test_an_unknown_phone_leaves_grey_alone_and_strays_most_where_a_channel_is_near_0():
-    assert phone_sd(np.array([60.0, 0.0, 0.0])) == pytest.approx(np.zeros(3), abs=1e-6)
-    pale, strong = phone_sd(np.array([85.0, 12.0, 8.0])), phone_sd(np.array([60.0, 72.0, 80.0]))
-    assert (pale < 3).all()
-    assert 15 < strong[2] < 60
 
 
 def test_what_an_unknown_phone_strays_is_the_scatter_of_random_matrices():
@@ -361,37 +309,20 @@ def reflect(radius_mm: float) -> Measurement:
     return measure_or_refuse(relight(np.maximum(glare, 1.0)[..., None]), "glare.jpg")
 
 
-@pytest.mark.parametrize("radius_mm", [5.0, 6.5])
-def test_a_reflection_on_less_than_half_the_window_is_left_out_and_flagged(radius_mm):
+@pytest.mark.parametrize(("radius_mm", "left_out"), [(6.5, True), (8.5, False)])
+def test_a_reflection_on_the_window_is_left_out_as_far_as_it_can_be_and_never_passes_in_silence(
+    radius_mm, left_out
+):
     made = reflect(radius_mm)
-    assert codes(made) == {"glare": "warn"}
-    assert made.spots["batch"].lab == pytest.approx(measure("three glasses").spots["batch"].lab, abs=0.5)
-
-
-@pytest.mark.parametrize("radius_mm", [7.5, 8.5, 12.0])
-def test_a_reflection_on_most_of_the_window_does_not_pass_in_silence(radius_mm):
-    assert set(codes(reflect(radius_mm))) & {"glare", "glare-over-window", "channel-full"}
+    if left_out:
+        assert codes(made) == {"glare": "warn"}
+        assert made.spots["batch"].lab == pytest.approx(measure("three glasses").spots["batch"].lab, abs=0.5)
+    else:
+        assert set(codes(made)) & {"glare", "glare-over-window", "channel-full"}
 
 
 def test_a_glass_outside_its_ring_is_refused():
     made = measure_or_refuse(to_jpeg(shoot("outside").rgb), "outside.jpg")
-    assert made.refused is not None
     (reason,) = made.quality
     assert (reason.code, reason.severity) == ("glass-outside", "refuse")
-    assert (
-        reason.text
-        == made.refused
-        == "The batch glass stands outside its ring. "
-        + ("Set it in the middle of the ring and photograph again.")
-    )
-
-
-# Photos that cannot be measured
-
-
-# What other programs read
-
-
-def test_the_same_photo_gives_the_same_figures():
-    again = measure_photo(to_jpeg(shoot("three glasses").rgb), "three glasses.jpg")
-    assert again.to_json() == measure("three glasses").to_json()
+    assert reason.text == made.refused and made.refused.startswith("The batch glass stands outside its ring.")

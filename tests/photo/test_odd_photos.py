@@ -50,9 +50,7 @@ def show_on_screen(rgb: np.ndarray, pitch_px: float, depth: float) -> np.ndarray
     return 255 * encode_srgb(np.clip(light, 0, 1))
 
 
-@pytest.mark.parametrize(
-    ("pitch_px", "depth"), [(0.96, 0.05), (1.04, 0.1), (1.8, 0.05), (3.6, 0.1), (7.0, 0.05), (40.0, 0.05)]
-)
+@pytest.mark.parametrize(("pitch_px", "depth"), [(1.04, 0.1), (3.6, 0.1), (40.0, 0.05)])
 def test_a_card_on_a_screen_is_told_from_paper_by_its_pixels(demo_rgb, pitch_px, depth):
     result = measure(show_on_screen(demo_rgb, pitch_px, depth))
     assert result.refused is None
@@ -74,7 +72,7 @@ def test_a_flickering_lamp_draws_bands_of_which_it_is_told(demo_rgb):
     assert "striped-paper" in {flag.code for flag in measure(255 * encode_srgb(light)).quality}
 
 
-@pytest.mark.parametrize("quality", [60, 92])
+@pytest.mark.parametrize("quality", [60])
 def test_noise_and_compression_are_no_stripes(demo_rgb, quality):
     noisy = demo_rgb + np.random.default_rng(2).normal(0, 6, demo_rgb.shape)
     assert "striped-paper" not in {flag.code for flag in measure(noisy, quality).quality}

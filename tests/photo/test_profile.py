@@ -111,14 +111,6 @@ def test_parametric_curve_follows_its_formula(kind, values, formula):
     assert profile.decode_table == pytest.approx(np.tile(formula(CODES), (3, 1)), abs=1e-4)
 
 
-def test_table_curve_is_interpolated():
-    levels = (65535 * np.linspace(0, 1, 17) ** 3).round().astype(int).tolist()
-    profile = read_icc(write_icc(colorants("sRGB"), table_curve(levels)))
-    assert profile.understood
-    # straight lines between 17 knots stay within h^2/8 of the second derivative, 6 / (16^2 * 8)
-    assert profile.decode_table == pytest.approx(np.tile(CODES**3, (3, 1)), abs=6 / (16**2 * 8))
-
-
 def test_empty_curve_is_a_straight_line():
     profile = read_icc(write_icc(colorants("sRGB"), table_curve([])))
     assert profile.decode_table == pytest.approx(np.tile(CODES, (3, 1)), abs=1e-6)
@@ -134,16 +126,6 @@ def test_white_is_d65_and_grey_is_neutral(name):
         assert (np.diff(profile.decode_table, axis=1) >= 0).all()
         assert profile.decode_table[:, [0, -1]] == pytest.approx(np.tile([0.0, 1.0], (3, 1)), abs=1e-6)
         assert profile.decode_table.shape == (3, 256) and profile.decode_table.dtype == np.float32
-
-
-def test_other_primaries_are_used_as_they_stand():
-    wide = primaries_to_matrix(((0.70, 0.29), (0.17, 0.78), (0.13, 0.05)))
-    gain = (BRADFORD @ WHITE_D50_XYZ) / (BRADFORD @ WHITE_D65_XYZ)
-    profile = read_icc(
-        write_icc(np.linalg.solve(BRADFORD, gain[:, None] * BRADFORD) @ wide, table_curve([512]))
-    )
-    assert profile.name == "own primaries" and profile.understood
-    assert profile.to_xyz == pytest.approx(wide, abs=1e-3)
 
 
 def test_no_profile_is_srgb_and_a_tagged_p3_is_p3():
@@ -196,31 +178,24 @@ def check_usable(icc: bytes) -> None:
     assert np.isfinite(profile.to_xyz).all() and abs(np.linalg.det(profile.to_xyz)) > 1e-3
 
 
-@settings(max_examples=120, deadline=None)
-@given(cut=st.integers(0, len(SOUND)))
-def test_a_profile_cut_off_never_raises(cut):
-    check_usable(SOUND[:cut])
-
-
-@settings(max_examples=300, deadline=None)
-@given(changes=st.lists(st.tuples(st.integers(128, len(SOUND) - 1), st.integers(0, 255)), max_size=8))
-def test_a_damaged_profile_never_raises(changes):
+@settings(max_examples=200, deadline=None)
+@given(
+    changes=st.lists(st.tuples(st.integers(128, len(SOUND) - 1), st.integers(0, 255)), max_size=8),
+    cut=st.integers(0, len(SOUND)),
+    rubbish=st.binary(max_size=600),
+)
+def test_a_damaged_profile_never_raises(changes, cut, rubbish):
     icc = bytearray(SOUND)
     for at, value in changes:
         icc[at] = value
-    check_usable(bytes(icc))
+    for damaged in (bytes(icc), SOUND[:cut], rubbish):
+        check_usable(damaged)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(
     kind=st.integers(0, 4),
     values=st.lists(st.floats(-3, 3), min_size=7, max_size=7),
 )
 def test_any_parametric_curve_is_usable_or_refused(kind, values):
     check_usable(write_icc(colorants("sRGB"), parametric(kind, *values)))
-
-
-@settings(max_examples=100, deadline=None)
-@given(icc=st.binary(max_size=600))
-def test_any_bytes_are_usable_or_refused(icc):
-    check_usable(icc)

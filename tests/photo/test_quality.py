@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from colourmatch.photo.quality import FLAGS, Flag, flag
+from colourmatch.photo.quality import FLAGS, flag
 
 PACKAGE = Path(__file__).parents[2] / "colourmatch"
 
@@ -88,28 +88,3 @@ def test_every_code_in_the_registry_is_raised_somewhere():
     # find_card picks between these two by a name
     used |= {"blurred", "no-card"}
     assert set(FLAGS) - used == set()
-
-
-def test_every_refusal_carries_the_code_of_its_sentence():
-    for path, node in calls_of("PhotoError"):
-        text, *codes = [*node.args, *(keyword.value for keyword in node.keywords)]
-        if isinstance(text, ast.Attribute) and isinstance(text.value, ast.Call):
-            assert ast.dump(text.value.args[0]) == ast.dump(codes[0]), f"{path.name}, line {node.lineno}"
-
-
-def test_a_flag_prints_its_three_fields():
-    made = flag("glare", spot="batch", percent=23.4)
-    assert made.to_json() == {
-        "code": "glare",
-        "severity": "warn",
-        "text": "Reflections cover 23 % of the batch window; they were left out. "
-        "Move the lamp or the card a little if you can.",
-    }
-    assert made == Flag(**made.to_json())
-
-
-def test_an_unknown_code_or_a_missing_detail_is_a_programming_mistake():
-    with pytest.raises(KeyError, match="no-such-code"):
-        flag("no-such-code")
-    with pytest.raises(KeyError, match="spot"):
-        flag("glare", percent=3)

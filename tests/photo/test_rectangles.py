@@ -89,25 +89,6 @@ def test_flat_patches_give_their_lab_and_difference_less_surely_than_with_the_ca
     assert [f.code for f in m.quality] == ["no-card-mode"]
 
 
-def test_what_was_written_stays_beside_the_colour(picture):
-    """From before the tones of cameras are taken out: by this rule older records are compared."""
-    m, codes = measure_rectangles(picture, *BOXES), draw_patches()
-    linear = decode_srgb(codes[220:380, 120:280].mean(axis=(0, 1)) / 255) / decode_srgb(200 / 255)
-    written = xyz_to_lab(expect_camera(RGB_TO_XYZ["sRGB"]) @ linear)
-    assert m.spots["reference"].plain.lab == pytest.approx(written, abs=0.1)
-    assert np.linalg.norm(written - m.spots["reference"].lab) > 1
-
-
-def test_a_small_reflection_is_left_out(altered):
-    m = measure_rectangles(altered((np.s_[250:270, 560:580], 255)), *BOXES)
-    assert m.spots["batch"].lab == pytest.approx(BATCH, abs=0.6)
-
-
-def test_batch_alone_has_no_difference(picture):
-    m = measure_rectangles(picture, WHITE_BOX, batch=BATCH_BOX)
-    assert m.difference is None and m.spots["reference"] is None
-
-
 @pytest.mark.parametrize(
     ("rectangle", "words"),
     [
@@ -132,18 +113,6 @@ def test_a_clipped_white_and_one_darker_than_the_liquid_are_refused(picture, alt
         measure_rectangles(altered((np.s_[:100, :100], 255)), WHITE_BOX, batch=BATCH_BOX)
     with pytest.raises(InputError, match="brighter than the white one"):
         measure_rectangles(picture, (120, 220, 60, 60), batch=WHITE_BOX)
-
-
-def test_a_white_darker_than_it_should_be_for_grey_is_measured_with_its_reflectance(tmp_path):
-    truth = draw_scene(np.random.default_rng(3), tmp_path / "grey.png", grey=0.4, unsure=0.0)
-    boxes = truth["boxes"]
-    m = measure_rectangles(tmp_path / "grey.png", white_reflectance=0.4, **boxes)
-    for spot in ("reference", "batch"):
-        assert m.spots[spot].lab == pytest.approx(truth[spot], abs=1.0)
-    darker = measure_rectangles(
-        tmp_path / "grey.png", boxes["white"], boxes["reference"], white_reflectance=0.3
-    )
-    assert darker.spots["reference"].lab[0] < m.spots["reference"].lab[0] - 5
 
 
 @pytest.mark.parametrize("part", [0, 0.01, 1.2, 18, float("nan")])
@@ -196,7 +165,7 @@ def draw_scene(rng, path, *, grey=1.0, unsure=1.0, from_side=False):
     return truth
 
 
-@pytest.mark.parametrize(("grey", "from_side"), [(1.0, False), (0.4, False), (1.0, True)])
+@pytest.mark.parametrize(("grey", "from_side"), [(0.4, False), (1.0, True)])
 def test_intervals_hold_the_truth_of_drawn_photos(tmp_path, grey, from_side):
     rng = np.random.default_rng(20)
     held, within_sd, widths = 0, [], []
@@ -215,19 +184,6 @@ def test_intervals_hold_the_truth_of_drawn_photos(tmp_path, grey, from_side):
     assert np.median(widths) < 8
 
 
-def test_liquids_side_by_side_are_surer_than_far_apart(tmp_path):
-    """What the light does between white and liquids is shared by liquids that stand together."""
-    paper = np.full((480, 1600, 3), 200, np.uint8)
-    paper[100:300, 300:450], paper[100:300, 500:650] = (190, 90, 80), (185, 95, 85)
-    paper[100:300, 1400:1550] = (185, 95, 85)
-    wide = write(paper + np.random.default_rng(5).normal(0, 1, paper.shape), tmp_path / "wide.png")
-    near, far = (
-        measure_rectangles(wide, (20, 120, 160, 160), (310, 110, 130, 180), (x, 110, 130, 180))
-        for x in (510, 1410)
-    )
-    assert near.uncertainty.scene[0, 0] < 0.85 * far.uncertainty.scene[0, 0]
-
-
 def test_light_that_changes_over_the_white_widens_the_interval_and_is_told(tmp_path):
     flat = np.full((480, 1200, 3), 180.0)
     flat[100:300, 700:850], flat[100:300, 900:1050] = (170, 90, 80), (165, 95, 85)
@@ -242,12 +198,6 @@ def test_light_that_changes_over_the_white_widens_the_interval_and_is_told(tmp_p
     assert np.trace(sloping.spots["batch"].lab_covariance) > 2 * np.trace(even.spots["batch"].lab_covariance)
 
 
-def test_a_channel_at_its_end_is_told_and_widens(altered):
-    m = measure_rectangles(altered((np.s_[200:400, 500:700], (150, 4, 4))), *BOXES)
-    assert "channel-empty" in [f.code for f in m.quality]
-    assert np.trace(m.uncertainty.lost) > 0
-
-
 def test_both_liquids_are_told_the_water_that_the_stronger_one_needs(altered):
     strong = (np.s_[200:400, 100:300], (150, 14, 4)), (np.s_[200:400, 500:700], (120, 0, 0))
     m = measure_rectangles(altered(*strong), *BOXES)
@@ -255,11 +205,14 @@ def test_both_liquids_are_told_the_water_that_the_stronger_one_needs(altered):
     assert alone[0] < alone[1]
     asked = [f.text.split("both at 1+")[1].split(" ")[0] for f in m.quality if f.code == "channel-empty"]
     assert asked == [str(alone[1])] * 2
+    assert np.trace(m.uncertainty.lost) > 0
 
 
 def test_a_reflection_over_much_of_a_rectangle_is_told_and_over_most_refused(altered):
     m = measure_rectangles(altered((np.s_[220:270, 520:680], 250)), WHITE_BOX, batch=BATCH_BOX)
     assert "glare" in [f.code for f in m.quality]
+    assert m.difference is None and m.spots["reference"] is None
+    assert m.spots["batch"].lab == pytest.approx(BATCH, abs=0.6)
     most = (np.s_[220:330, 520:680], np.where(np.arange(160)[None, :, None] % 2 == 0, 250, 20))
     with pytest.raises(InputError, match="not one even colour"):
         measure_rectangles(altered(most), WHITE_BOX, batch=BATCH_BOX)

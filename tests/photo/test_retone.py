@@ -65,13 +65,6 @@ def test_the_phones_own_curve_gives_the_true_colours_whatever_was_taken_out(curv
     assert xyz == pytest.approx(TRUE @ expect_camera(TO_XYZ).T, abs=2e-3)
 
 
-def test_the_curve_that_was_taken_out_changes_nothing():
-    tone = record(0.2, 0.0, (0.1, 0.02))
-    lab = read(tone, 0.2, 0.0)
-    again = xyz_to_lab(Readings([tone], ["batch"], lab[:1]).xyz(np.array([0.1, 0.02, *PLAIN])))
-    assert again[0] == pytest.approx(lab[0], abs=0.02)
-
-
 def test_greys_lie_on_the_phones_own_curve_and_off_another():
     steps = GreySteps([record(0.25, 0.04)])
     own, other = (
@@ -79,22 +72,6 @@ def test_greys_lie_on_the_phones_own_curve_and_off_another():
     )
     assert np.abs(own).max() < 2e-3
     assert np.abs(other).max() > 0.1
-
-
-def test_a_printers_power_bends_the_printed_steps():
-    steps = GreySteps([record(0.0, 0.0)])
-    nominal = np.array([step.reflectance for step in read_card().greys])
-    missed = steps.missed(np.array([0.0, 0.0, 0.0, 1.1, 0.0]))
-    # log(p^1.1) - log(p) = 0.1 log p, but for the veil that lies over the darkest
-    light = nominal > 0.2
-    assert missed[light] == pytest.approx(0.1 * np.log(nominal[light]), abs=2e-3)
-
-
-def test_steps_that_no_photo_shows_are_not_judged():
-    tone = record(0.1, 0.0)
-    tone.greys[3] = np.nan
-    missed = GreySteps([tone]).missed(np.array([0.1, 0.0, 0.0, 1.0, 0.0]))
-    assert np.isnan(missed[3]) and np.isfinite(np.delete(missed, 3)).all()
 
 
 def test_a_measurement_keeps_its_tones(tmp_path):

@@ -78,21 +78,6 @@ def test_a_tint_is_read_as_it_was_drawn(tint):
     assert not any(reading.empty) and not any(reading.full)
 
 
-@pytest.mark.parametrize("spot", CARD.spots)
-def test_bare_paper_is_no_liquid_and_reads_one(spot):
-    reading = read(bare(), spot)
-    assert not reading.present and reading.glass is None
-    assert reading.rgb == pytest.approx([1, 1, 1], abs=0.004)
-    assert reading.window_share == 1.0
-
-
-def test_two_glasses_alike_read_alike_in_a_slanting_light():
-    both = lay_glass(pour(), S, CARD.spots["reference"], INNER_MM, TINT)
-    flat = to_flat(both * shine(X, Y), S, 1.0)
-    one, two = (read_spot(flat, light(), spot).rgb for spot in ("reference", "batch"))
-    assert one == pytest.approx(two, rel=0.004)
-
-
 def blotch(seed: int, strength: float, mm: float) -> np.ndarray:
     """Noise with a grain of some millimetres and a common part in the channels, near 1, (H, W, 3)."""
     rng = np.random.default_rng(seed)
@@ -103,7 +88,7 @@ def blotch(seed: int, strength: float, mm: float) -> np.ndarray:
 
 def test_covariance_is_that_of_repeated_photos():
     means, said = [], []
-    for seed in range(10):
+    for seed in range(8):
         card = bare()
         for centre in CARD.spots.values():
             card = lay_glass(card, S, centre, INNER_MM, TINT)
@@ -113,7 +98,7 @@ def test_covariance_is_that_of_repeated_photos():
             means.append(reading.rgb)
             said.append(reading.rgb_cov)
     truth, said = np.cov((np.array(means) - TINT).T), np.mean(said, axis=0)
-    # 30 readings know a variance to a factor of 1.6 (chi square, 95 %); a grain across block edges hides
+    # 24 readings know a variance to a factor of 1.7 (chi square, 95 %); a grain across block edges hides
     # a little of itself
     ratio = np.diag(said) / np.diag(truth)
     assert ((ratio > 0.5) & (ratio < 2.0)).all()
@@ -121,8 +106,8 @@ def test_covariance_is_that_of_repeated_photos():
     assert correlation == pytest.approx(truth[0, 1] / np.sqrt(truth[0, 0] * truth[1, 1]), abs=0.4)
 
 
-@pytest.mark.parametrize("radius_mm", [1.0, 2.5, 4.0])
-def test_a_glint_is_left_out_and_its_share_told(radius_mm):
+@pytest.mark.parametrize("radius_mm", [1.0, 4.0])
+def test_glints_and_specks_are_left_out_and_their_share_told(radius_mm):
     card = pour()
     card[in_window((2, -1), radius_mm)] = 1.6
     reading = read(card)
@@ -130,17 +115,14 @@ def test_a_glint_is_left_out_and_its_share_told(radius_mm):
     # the glint and a rim of two pixels, half a millimetre, around it
     rim = np.pi * np.array([radius_mm, radius_mm + 0.9]) ** 2 / WINDOW_MM2
     assert rim[0] <= reading.glint_share <= rim[1]
-
-
-def test_dark_specks_and_bubbles_are_left_out():
-    card = pour()
     rng = np.random.default_rng(4)
+    specks = pour()
     for dx, dy in rng.uniform(-6, 6, (12, 2)):
-        card[in_window((dx, dy), 0.6)] = rng.choice([0.1, 1.5])
-    assert read(card).rgb == pytest.approx(TINT, rel=0.008)
+        specks[in_window((dx, dy), 0.6)] = rng.choice([0.1, 1.5])
+    assert read(specks).rgb == pytest.approx(TINT, rel=0.008)
 
 
-@pytest.mark.parametrize("shift", [(9, 0), (0, 10), (-8, 6)])
+@pytest.mark.parametrize("shift", [(9, 0), (-8, 6)])
 def test_an_off_centre_glass_is_read_where_it_holds_liquid(shift):
     reading = read(pour(shift=shift))
     gx, gy = np.array(CARD.spots["batch"]) + shift
@@ -156,18 +138,19 @@ def test_an_off_centre_glass_is_read_where_it_holds_liquid(shift):
 # Ends of the range
 
 
-def test_an_empty_channel_is_named():
-    reading = read(pour(np.array([0.7, 0.10, 0.002])))
-    assert reading.empty == (False, False, True)
-    assert reading.full == (False, False, False)
+@pytest.mark.parametrize(
+    ("tint", "empty", "full"),
+    [
+        ((0.7, 0.10, 0.002), (False, False, True), (False,) * 3),
+        ((1.75, 0.9, 0.5), (False,) * 3, (True, False, False)),
+    ],
+)
+def test_an_empty_and_a_full_channel_are_named(tint, empty, full):
+    reading = read(pour(np.array(tint)))
+    assert (reading.empty, reading.full) == (empty, full)
 
 
-def test_a_full_channel_is_named():
-    reading = read(pour(np.array([1.75, 0.9, 0.5])))
-    assert reading.full == (True, False, False)
-
-
-@pytest.mark.parametrize("cut_mm", [14, 18])
+@pytest.mark.parametrize("cut_mm", [14])
 def test_a_glass_cut_off_by_the_frame_is_read_where_it_is_seen(cut_mm):
     flat = to_flat(pour() * shine(X, Y), S, 1.0)
     inside = flat.inside.copy()
@@ -186,46 +169,8 @@ def read_bars(flat: FlatCard) -> tuple[float, float]:
     return bars.bright, bars.dark
 
 
-@pytest.mark.parametrize("level", [0.95, 0.5, 0.2])
+@pytest.mark.parametrize("level", [0.95, 0.2])
 def test_bars_through_a_clear_liquid_keep_their_ratio(level):
     bright, dark = read_bars(to_flat(pour(np.full(3, level)) * shine(X, Y), S, 0.5))
     assert bright == pytest.approx(level, rel=0.03)
     assert dark / bright == pytest.approx(BLACK, abs=0.012)  # one code at the bottom of the range is 0.006
-
-
-@pytest.mark.parametrize("haze", [0.05, 0.2])
-def test_haze_adds_the_same_light_to_both(haze):
-    hazy = pour(np.full(3, 0.6))
-    inside = (np.hypot(X - CARD.spots["batch"][0], Y - CARD.spots["batch"][1]) < INNER_MM)[..., 0]
-    hazy[inside] += haze
-    bright, dark = read_bars(to_flat(hazy * shine(X, Y), S, 0.5))
-    assert bright == pytest.approx(0.6 + haze, rel=0.03)
-    assert dark == pytest.approx(0.6 * BLACK + haze, abs=0.01)
-
-
-def test_a_reflection_over_some_bars_does_not_count():
-    card = pour(np.full(3, 0.6))
-    x, y = CARD.bars_centre_mm("batch")
-    card[((np.abs(X - x - 4) < 2.2) & (np.abs(Y - y) < 4))[..., 0]] = 1.5
-    bright, dark = read_bars(to_flat(card * shine(X, Y), S, 0.5))
-    assert bright == pytest.approx(0.6, rel=0.05)
-    assert dark / bright == pytest.approx(BLACK, abs=0.02)
-
-
-def test_bars_outside_a_small_glass_are_not_judged():
-    assert read(pour(shift=(0, -8), inner_mm=14)).bars is None
-    assert read(pour()).bars is not None
-
-
-def test_bars_without_a_glass_are_those_of_the_card():
-    bright, dark = read_bars(to_flat(bare() * shine(X, Y), S, 0.5))
-    assert bright == pytest.approx(1.0, rel=0.02)
-    assert dark == pytest.approx(BLACK, abs=0.01)
-
-
-# Errors
-
-
-def test_an_unknown_spot_is_the_callers_mistake():
-    with pytest.raises((KeyError, ValueError), match="left"):
-        read_spot(to_flat(bare() * LEVEL, S), light(), "left")

@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
 
 import numpy as np
 import pytest
 from drawn_card import DECODE_TABLE, draw_block, grid_mm, to_flat
-from scipy.optimize import least_squares
 
 from colourmatch.colour.spaces import decode_srgb, encode_srgb
 from colourmatch.photo.card import read_card
 from colourmatch.photo.flat import FlatCard, mask_paper
 from colourmatch.photo.light import fit_light
-from colourmatch.photo.tone import _BOUNDS, _PRIOR, ToneCurve, ToneMap, _fit_terms, align_channels, fit_curve
+from colourmatch.photo.tone import ToneCurve, align_channels, fit_curve
 from colourmatch.simulate.camera import tone_curve
 
 S = 2
@@ -55,47 +53,7 @@ def ratio_error(flat: FlatCard, power: float) -> float:
     return float(np.log(steps[0.2] / steps[0.5] / 0.4**power))
 
 
-# The search for the terms
-
-
-def bent_at(rate: float, sag: float) -> Callable[[np.ndarray], np.ndarray]:
-    """Residuals of a problem as bent as the greys: terms within prior, and powers and products of them as seen."""
-    nominal = np.array([step.reflectance for step in CARD.greys[:6]])
-
-    def residuals(terms: np.ndarray) -> np.ndarray:
-        s_shape, lift, power, veil, gain = terms.T[..., None]
-        seen = (
-            power * np.log(nominal) + rate * s_shape * nominal + lift + np.exp(gain * nominal) * (veil + sag)
-        )
-        wanted = 1.1 * np.log(nominal) + 0.4 * rate * nominal + 0.1
-        return np.hstack([(seen - wanted) / 0.05, (terms - _PRIOR[:, 0]) / _PRIOR[:, 1]])
-
-    return residuals
-
-
-@pytest.mark.parametrize(("rate", "sag"), [(0.5, 0.0), (1.5, 0.2), (4.0, 0.3), (-3.0, 0.5), (0.2, -0.6)])
-def test_the_terms_are_those_of_a_general_search(rate, sag):
-    residuals = bent_at(rate, sag)
-    terms, missed, slopes = _fit_terms(residuals, _PRIOR)
-    general = least_squares(
-        lambda row: residuals(row[None])[0], _PRIOR[:, 0], bounds=_BOUNDS, x_scale=_PRIOR[:, 1], xtol=1e-12
-    )
-    assert missed @ missed == pytest.approx(2 * general.cost, rel=1e-6)
-    assert terms == pytest.approx(general.x, abs=1e-3 * _PRIOR[:, 1].min())
-    assert slopes == pytest.approx(general.jac, rel=1e-2, abs=1e-2)
-    assert (terms >= _BOUNDS[0]).all() and (terms <= _BOUNDS[1]).all()
-
-
 # Physics with known truth
-
-
-@pytest.mark.parametrize("exposure", [0.45, 0.7])
-@pytest.mark.parametrize(("power", "within"), [(1.0, 0.05), (0.9, 0.10), (1.1, 0.10)])
-def test_a_phone_without_a_curve_is_left_nearly_alone(power, within, exposure):
-    flat = photograph_greys(power, 0.0, exposure)
-    curve = fit_curve(flat)
-    assert curve.fitted
-    assert abs(ratio_error(flat.redecoded(curve.table(DECODE_TABLE)), power)) < within
 
 
 @pytest.mark.parametrize(
@@ -103,11 +61,8 @@ def test_a_phone_without_a_curve_is_left_nearly_alone(power, within, exposure):
     [
         # a printer's power or dot gain and a curve look alike in part: some of it stays
         (1.0, 0.3, 0.45, 0.10),
-        (1.0, 0.3, 0.7, 0.10),
         (1.0, 0.6, 0.6, 0.13),
-        (0.92, 0.45, 0.45, 0.14),
         (0.92, 0.6, 0.7, 0.15),
-        (1.08, 0.45, 0.7, 0.14),
         (1.08, 0.6, 0.45, 0.14),
     ],
 )
@@ -134,23 +89,11 @@ def read_tint(true: float, power: float, s_curve: float, exposure: float) -> tup
 @pytest.mark.parametrize(
     ("power", "s_curve", "exposure"), [(1.0, 0.0, 0.7), (1.0, 0.3, 0.45), (0.9, 0.2, 0.7), (1.1, 0.2, 0.45)]
 )
-@pytest.mark.parametrize("true", [0.6, 0.3, 0.1])
+@pytest.mark.parametrize("true", [0.6, 0.1])
 def test_the_uncertainty_covers_what_is_left(true, power, s_curve, exposure):
     error, sd = read_tint(true, power, s_curve, exposure)
     # three: a true power of 0.9 together with a curve lies one sd off on both priors
     assert abs(error) < 3 * sd
-
-
-@pytest.mark.parametrize("true", [0.6, 0.3, 0.1])
-def test_a_strong_curve_under_bright_paper_leaves_a_few_percent(true):
-    # a logistic S is not the fitted cubic: close to white they part, and the sd does not know it
-    error, _ = read_tint(true, 1.0, 0.6, 0.7)
-    assert abs(error) < 0.045
-
-
-def test_a_stronger_curve_is_fitted_stronger():
-    terms = [fit_curve(photograph_greys(1.0, s, 0.6)).terms[0] for s in (0.0, 0.25, 0.5)]
-    assert terms == sorted(terms) and terms[2] > terms[0] + 0.15
 
 
 def test_a_veil_is_not_claimed_from_a_pale_black():
@@ -160,13 +103,6 @@ def test_a_veil_is_not_claimed_from_a_pale_black():
     assert all(
         found <= max(true, 0.002) for found, true in zip(veils, (0.0, 0.006, 0.012, 0.025), strict=True)
     )
-
-
-def test_a_slanting_light_does_not_bend_the_curve():
-    even = fit_curve(photograph_greys(1.0, 0.3, 0.6))
-    light = 1 - 0.25 * X / 250 + 0.1 * Y / 180
-    slanted = fit_curve(to_flat(bend(0.6 * greys(1.0) * light, 0.3), S, 1.0))
-    assert slanted.terms[[0, 3]] == pytest.approx(even.terms[[0, 3]], abs=0.06)
 
 
 def test_covered_steps_are_left_out():
@@ -204,68 +140,22 @@ def test_every_table_rises_from_black_to_white(s_shape, lift):
     assert table[:, -1] == pytest.approx([1, 1, 1], abs=1e-3)
 
 
-def test_taking_a_veil_off_undoes_laying_it_on():
-    rgb = np.array([0.7, 0.2, 0.04])
-    curve = make_curve(veil=0.02)
-    assert curve.take_veil(rgb * 0.98 + 0.02) == pytest.approx(rgb)
-    assert curve.take_veil(np.ones(3)) == pytest.approx(np.ones(3))
-
-
-def test_a_known_curve_shifts_nothing():
-    # the last row is the doubt about the shape itself, which a known strength leaves
-    assert make_curve(0.2).shifts(np.array([0.7, 0.4, 0.1]), np.full(3, 0.6))[:5] == pytest.approx(
-        np.zeros((5, 3))
-    )
-
-
-def test_shifts_are_what_a_curve_one_sd_off_would_read():
-    curve = make_curve(0.2, sd=0.05)
-    off = make_curve(0.25)
-    codes_paper, codes_liquid = 200.0, np.array([190.0, 140.0, 70.0])
-
-    def read(made: ToneCurve) -> np.ndarray:
-        table = made.table(DECODE_TABLE)[0]
-        return np.interp(codes_liquid, np.arange(256), table) / np.interp(codes_paper, np.arange(256), table)
-
-    paper = np.interp(codes_paper, np.arange(256), curve.table(DECODE_TABLE)[0])
-    shifts = curve.shifts(read(curve), np.full(3, paper))[:5]
-    moved = shifts[np.abs(shifts).max(axis=1).argmax()]
-    assert np.abs(moved) == pytest.approx(np.abs(read(off) - read(curve)), rel=0.15, abs=0.001)
-
-
 # Channels against each other
 
 
-def fit_channels(linear: np.ndarray) -> tuple[ToneMap, FlatCard]:
-    flat = to_flat(linear, S, 1.0)
-    light = fit_light(flat, mask_paper(CARD, S), tuple(range(6)))
-    return align_channels(flat, light, make_curve()), flat
-
-
-def test_channels_bent_apart_are_brought_together():
-    powers = np.array([1.0, 1.0, 1.06])
-    tones, _ = fit_channels(0.6 * greys(1.0) ** powers)
-    for level in (0.5, 0.2, 0.1):
-        seen = level**powers
-        assert np.ptp(np.log(tones.apply(seen))) < 0.5 * np.ptp(np.log(seen))
-
-
-def test_neutral_greys_are_left_alone():
-    tones, _ = fit_channels(0.6 * greys(1.0))
-    for level in (0.75, 0.4, 0.1):
-        assert tones.apply(np.full(3, level)) == pytest.approx(np.full(3, level), rel=0.01)
-
-
-def test_paper_stays_paper():
-    tones, _ = fit_channels(0.6 * greys(1.0) ** np.array([1.0, 1.0, 1.06]))
-    assert tones.apply(np.ones(3)) == pytest.approx(np.ones(3), rel=0.005)
-    assert tones.covariance(np.ones(3)) == pytest.approx(np.zeros((3, 3)))
-
-
-def test_an_empty_map_changes_nothing_and_any_value_is_finite():
-    empty = ToneMap(np.empty(0), np.empty((0, 3)))
-    rgb = np.array([[0.5, 0.2, 0.01], [1.2, 0.0, -0.1]])
-    assert empty.apply(rgb)[0] == pytest.approx(rgb[0])
-    tones, _ = fit_channels(0.6 * greys(1.0))
-    assert np.isfinite(tones.apply(rgb)).all() and (tones.apply(rgb) > 0).all()
-    assert np.isfinite(tones.covariance(rgb[1])).all()
+def test_channels_bent_apart_are_brought_together_and_paper_stays_paper():
+    for powers in (np.array([1.0, 1.0, 1.06]), np.ones(3)):
+        flat = to_flat(0.6 * greys(1.0) ** powers, S, 1.0)
+        light = fit_light(flat, mask_paper(CARD, S), tuple(range(6)))
+        tones = align_channels(flat, light, make_curve())
+        for level in (0.5, 0.2, 0.1):
+            seen = level**powers
+            if np.ptp(seen):
+                assert np.ptp(np.log(tones.apply(seen))) < 0.5 * np.ptp(np.log(seen))
+            else:
+                assert tones.apply(seen) == pytest.approx(seen, rel=0.01)
+        assert tones.apply(np.ones(3)) == pytest.approx(np.ones(3), rel=0.005)
+        assert tones.covariance(np.ones(3)) == pytest.approx(np.zeros((3, 3)))
+        beyond = np.array([1.2, 0.0, -0.1])
+        assert np.isfinite(tones.apply(beyond)).all() and (tones.apply(beyond) > 0).all()
+        assert np.isfinite(tones.covariance(beyond)).all()

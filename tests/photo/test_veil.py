@@ -28,14 +28,6 @@ def test_a_dark_liquid_beside_water_tells_the_veil(veil):
     assert seen.common_sd < 0.5 * SURFACE_SD
 
 
-def test_a_veil_over_the_whole_photo_is_taken_off_first():
-    bars = {"batch": through(0.15, 0.012, 0.3), "blank": through(0.93, 0.012, 0.3)}
-    plain = estimate_veil(bars, ("batch", "blank"), 0.0).value["batch"]
-    assert estimate_veil(bars, ("batch", "blank"), 0.006).value["batch"] == pytest.approx(
-        plain - 0.006, abs=0.002
-    )
-
-
 def test_bars_of_water_alone_leave_what_is_expected_of_a_surface():
     seen = estimate_veil({"batch": None, "blank": through(0.93, 0.05)}, ("batch", "blank"), 0.0)
     assert seen.value["batch"] == pytest.approx(SURFACE, abs=0.003)

@@ -6,7 +6,7 @@ import logging
 
 from test_code import Clock
 
-from colourmatch.sharing.door import Door, current_door, set_door
+from colourmatch.sharing.door import Door
 
 ADDRESS = "192.0.2.7"
 
@@ -67,13 +67,3 @@ def test_no_secret_is_logged(caplog):
     assert ADDRESS in caplog.text and "wrong access code" in caplog.text
     for secret in (door.code, token, "WRNG"):
         assert secret not in caplog.text
-
-
-def test_the_program_has_one_door():
-    door = Door("u")
-    set_door(door)
-    try:
-        assert current_door() is door
-    finally:
-        set_door(None)
-    assert current_door() is None

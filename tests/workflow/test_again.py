@@ -48,6 +48,10 @@ def test_the_first_dose_is_what_the_last_lots_held_short_of_its_spread(book: Lot
     figures = fill_like(book, first)
     second = close_with(book, 90, **figures)
     lot = book.lots.begin(**fill_like(book, second) | {"volume_ml": 5000}).id
+    close_with(book, 200, name="Other")  # of another line
+    bad = book.lots.begin("Bitter", 1000, ["red"]).id
+    book.additions.add(bad, "red", drops=50)
+    book.lots.close(bad, "given up")
     (dose,) = find_first_dose(book, book.lots.story(lot))
     # 80 and 90 drops of 0.5 mg in a litre that grew by 4 and 4.5 ml
     held = [0.5 * n / (1 + 5e-5 * n) for n in (80, 90)]
@@ -78,16 +82,6 @@ def test_a_stronger_bottle_and_a_ceiling_shorten_the_first_dose(book: LotBook) -
     poured = dose.measured["quantity"]
     assert dose.measured["unit"] == "grams" and 0 <= dose.step_grams - poured < 0.01 + 1e-6
     assert f"Pour {poured:.2f} g" in dose.text
-
-
-def test_lots_that_ended_badly_or_are_of_another_line_teach_nothing(book: LotBook) -> None:
-    book.stocks.add("red", "E129", 1.0)
-    close_with(book, 200, name="Other")
-    old = book.lots.begin("Bitter", 1000, ["red"]).id
-    book.additions.add(old, "red", drops=50)
-    book.lots.close(old, "given up")
-    lot = book.lots.begin(**fill_like(book, old)).id
-    assert find_first_dose(book, book.lots.story(lot)) == []
 
 
 def test_two_stocks_share_the_ceiling_and_each_keeps_its_first_dose_until_it_is_in(book: LotBook) -> None:

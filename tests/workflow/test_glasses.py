@@ -8,7 +8,7 @@ from known_lot import look
 
 from colourmatch.errors import InputError
 from colourmatch.workflow.describing import describe_lot
-from colourmatch.workflow.glasses import NOTHING, serve_lot
+from colourmatch.workflow.glasses import serve_lot
 from colourmatch.workflow.intake import read_intake
 from colourmatch.workflow.lot import advise_lot
 
@@ -65,43 +65,6 @@ def test_a_bottle_on_the_shelf_that_closes_the_gap_is_in_the_advice(bench, monke
     assert "E102" not in alone["missing_kind"]["text"]
 
 
-def test_a_batch_that_is_past_and_lacks_a_colour_is_told_so_before_it_is_blended(bench, monkeypatch):
-    monkeypatch.setattr(known_lot, "REFERENCE", look({"E129": 15, "E102": 12}))
-    made = bench()
-    made.book.stocks.add("gold", "E102", 0.5)
-    made.add(90)
-    made.keep()
-    made.keep()
-    advice = made.shoot()["advice"]
-    assert advice["reason"] == "past" and advice["other_stocks"][0]["stock"] == "gold"
-    text = advice["text"]
-    assert text.index("With gold from your shelf as well") < text.index("of untinted batch alone would leave")
-    assert advice["rescue"]["text"] not in text
-
-
-def test_what_is_missing_comes_before_more_of_what_is_there(bench, monkeypatch):
-    """With 25 mg/l of yellow missing, five times the reference's red reads nearest: it would be too much with yellow."""
-    monkeypatch.setattr(known_lot, "REFERENCE", look({"E129": 40, "E102": 25}))
-    made = bench()
-    made.book.stocks.add("gold", "E102", 0.5)
-    advice = made.follow()
-    held = made.book.lots.story(made.lot).state().total_mg_per_l()
-    assert held == pytest.approx(40, rel=0.25)
-    assert "be too much once gold goes in. With gold from your shelf as well" in advice["text"]
-    assert advice["doses"] == [] and advice["predicted"] is None
-
-
-def test_where_more_and_less_of_a_colour_would_both_be_nearer_none_is_advised(bench, monkeypatch):
-    """Too much red and no yellow: more red and less red would both read nearer."""
-    monkeypatch.setattr(known_lot, "REFERENCE", look({"E129": 30, "E102": 40}))
-    made = bench()
-    made.add(90)
-    made.keep()
-    advice = made.shoot()["advice"]
-    assert (advice["action"], advice["doses"]) == ("stop", [])
-    assert advice["missing_kind"]["kind"] in ("yellow", "orange", "brown") and "is missing" in advice["text"]
-
-
 def test_of_two_bottles_of_a_colour_one_is_advised_and_why(bench):
     made = bench()
     made.book.stocks.dilute("red", 10, "red 1 in 10")
@@ -117,12 +80,6 @@ def test_a_base_with_colour_hides_no_caution_of_the_stocks_that_stand_ready(benc
     told = describe_lot(made.book, made.lot)
     assert "Allura red AC (E129)" in told["label"] and "Anthocyanins (E163)" in told["label"]
     assert "label-warning" in {caution["code"] for caution in told["cautions"]}
-
-
-def test_before_a_photo_there_is_nothing_to_say(bench):
-    made = bench(serving={"conditions": [LONG]})
-    advice = advise_lot(made.book, made.lot)
-    assert {key: advice[key] for key in NOTHING} == NOTHING
 
 
 def test_intake_of_a_glass_by_hand(book):

@@ -22,9 +22,6 @@ def exif(moment: datetime) -> dict[str, str]:
 def test_a_time_with_its_offset(text, offset, hour):
     moment = parse_exif_time(text, offset)
     assert (moment and moment.hour) == hour
-
-
-def test_a_time_without_an_offset_is_local():
     local = datetime(2026, 11, 25, 7, 14, 39).astimezone()
     assert parse_exif_time("2026:11:25 07:14:39") == local
 
@@ -85,17 +82,12 @@ def test_a_photo_that_shows_the_step_is_not_asked_about_though_it_was_tapped_lat
     assert told["advice"]["question"] is None
 
 
-def test_a_photo_of_the_state_before_with_a_later_time_is_no_older_one(dosed):
+@pytest.mark.parametrize(("minutes", "older"), [(2, False), (None, True)])
+def test_a_photo_of_the_state_before_may_be_older_unless_its_time_says_no(dosed, minutes, older):
     made, before = dosed
-    question = send(made, before, **exif(datetime.now(UTC) + timedelta(minutes=2)))["advice"]["question"]
-    codes = {one["code"] for one in question["causes"]}
-    assert "dose-missing" in codes and "photo-before-addition" not in codes
-
-
-def test_a_photo_of_the_state_before_without_a_time_may_be_older(dosed):
-    made, before = dosed
-    question = send(made, before)["advice"]["question"]
-    assert "photo-before-addition" in {one["code"] for one in question["causes"]}
+    said = {} if minutes is None else exif(datetime.now(UTC) + timedelta(minutes=minutes))
+    codes = {one["code"] for one in send(made, before, **said)["advice"]["question"]["causes"]}
+    assert ("photo-before-addition" in codes) is older and (older or "dose-missing" in codes)
 
 
 def test_a_photo_keeps_its_own_time_and_one_from_the_future_is_said(bench):

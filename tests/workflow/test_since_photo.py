@@ -58,14 +58,6 @@ def test_a_sample_and_a_note_leave_the_step_and_a_changed_figure_ends_it(begun):
     assert step_left_ml(story(made)) == {}
 
 
-def test_at_the_ceiling_no_more_is_added(bench):
-    made = bench(ceiling_mg_per_l=20)
-    made.shoot()
-    made.add(36)  # 20 mg/l
-    advice = advise_lot(made.book, made.lot)
-    assert advice["doses"] == [] and "Add no more" in advice["text"]
-
-
 def test_nothing_but_a_photo_says_that_it_is_matched(begun):
     """Step upon step without a photo: neither matched nor nearest nor past is said, however far it goes."""
     made, _ = begun
@@ -77,9 +69,3 @@ def test_nothing_but_a_photo_says_that_it_is_matched(begun):
     assert told["outcome"] == "stopped by the maker" and told["text"].endswith(UNSEEN)
     kept = describe_lot(made.book, made.lot)
     assert kept["advice"]["now"] is None and kept["closing"]["text"].endswith(UNSEEN)
-
-
-def test_a_photo_of_the_last_state_closes_without_that_remark(bench):
-    made = bench()
-    made.follow()
-    assert UNSEEN not in close_lot(made.book, made.lot)["text"]

@@ -44,24 +44,15 @@ def test_an_older_dose_is_taken_back_and_its_taking_back_too(book: LotBook, lot_
     assert offered(book, lot_id) == [second, gone.id]
     undo(book, lot_id, gone.id)
     assert doses(book, lot_id) == [("red", 20, "drops"), ("red", 5, "drops")]
-
-
-def test_a_correction_taken_back_gives_stock_amount_and_unit_as_they_stood(
-    book: LotBook, lot_id: int
-) -> None:
-    entry = book.additions.add(lot_id, "red", drops=20)
-    other = book.additions.correct(entry.id, reason="the other bottle", stock="yellow", ml=2)
-    last = undo(book, lot_id, other.id)
-    assert doses(book, lot_id) == [("red", 20, "drops")] and offered(book, lot_id) == [last.id]
-
-
-def test_a_dose_whose_label_was_put_right_since_is_taken_back_whole(book: LotBook, lot_id: int) -> None:
-    book.additions.add(lot_id, "red", drops=20)
+    other = book.additions.correct(second, reason="the other bottle", stock="yellow", ml=2)
+    undo(book, lot_id, other.id)
+    assert doses(book, lot_id)[1] == ("red", 5, "drops")
+    book.additions.add(lot_id, "red", drops=7)
     book.stocks.correct("red", reason="misread", strength_g_per_100ml=2.0)
-    (entry,) = book.lots.story(lot_id).additions
-    assert entry.replaces_id is not None
-    undo(book, lot_id, entry.id)
-    assert doses(book, lot_id) == []
+    undo(
+        book, lot_id, book.lots.story(lot_id).additions[-1].id
+    )  # put right by the label, and taken back whole
+    assert doses(book, lot_id) == [("red", 20, "drops"), ("red", 5, "drops")]
 
 
 def test_a_sample_and_its_correction(book: LotBook, lot_id: int) -> None:

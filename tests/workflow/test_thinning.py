@@ -43,10 +43,6 @@ def test_equal_parts_of_water_can_be_too_little(book: LotBook, lot: int) -> None
     assert asked["action"] == "rephotograph" and "made up to 6 in all" in asked["text"]
 
 
-def test_what_is_read_well_is_not_thinned(book: LotBook, lot: int) -> None:
-    assert shoot(book, lot, 1, 5.0)["action"] == "add"
-
-
 def test_after_a_drop_and_for_a_noted_colour_it_is_not_asked(book: LotBook, lot: int) -> None:
     book.additions.add(lot, "red", drops=5)
     noted = book.lots.begin("shrub", 900, ["red"], target_lab=(60, 45, 30)).id

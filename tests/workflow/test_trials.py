@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import math
 from copy import copy
 
 import pytest
@@ -13,7 +12,6 @@ from colourmatch.book.carried import CARRIED
 from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.errors import ClosedError, InputError, NotFoundError
 from colourmatch.workflow.closing import UNSEEN, finish_trial
-from colourmatch.workflow.fitting import make_prior
 from colourmatch.workflow.trials import describe_trials, scale_doses
 
 
@@ -60,25 +58,24 @@ def test_seven_drops_in_100_ml_are_63_in_900(book: LotBook, parent: int) -> None
     batch, small = book.lots.story(parent).state(), book.lots.story(trial.id).state()
     assert small.concentration_mg_per_l("red") == pytest.approx(34.88, abs=5e-3)
     assert batch.concentration_mg_per_l("red") == pytest.approx(small.concentration_mg_per_l("red"))
-    (now,) = describe_trials(book, book.lots.story(parent))
-    assert now["doses"][0]["drops"] == 0 and "holds as much in a litre already" in now["text"]
-    assert describe_trials(book, book.lots.story(trial.id)) == [now]
-
-
-def test_a_sample_in_the_trial_and_two_stocks_keep_the_concentration(book: LotBook, parent: int) -> None:
-    trial = book.trials.take(parent, 100).id
-    book.additions.add(trial, "red", drops=5)
-    book.volumes.take_sample(trial, 20)
-    book.additions.add(trial, "gold", drops=10)
-    for dose in scale_doses(book.lots.story(trial), book.lots.story(parent).state()):
-        book.additions.add(parent, dose["stock"], ml=dose["ml"])
-    batch, small = book.lots.story(parent).state(), book.lots.story(trial).state()
+    # a sample in the trial and a second stock keep the concentration too
+    book.volumes.take_sample(trial.id, 20)
+    book.additions.add(trial.id, "gold", drops=10)
+    for dose in scale_doses(book.lots.story(trial.id), book.lots.story(parent).state()):
+        if dose["ml"]:
+            book.additions.add(parent, dose["stock"], ml=dose["ml"])
+    batch, small = book.lots.story(parent).state(), book.lots.story(trial.id).state()
     for name in ("red", "gold"):
         wanted = small.concentration_mg_per_l(name)
         assert batch.concentration_mg_per_l(name) == pytest.approx(wanted, rel=1e-3)
+    (now,) = describe_trials(book, book.lots.story(parent))
+    assert {dose["drops"] for dose in now["doses"]} == {0} and "holds as much in a litre already" in now[
+        "text"
+    ]
+    assert describe_trials(book, book.lots.story(trial.id)) == [now]
 
 
-def test_poured_back_its_colour_comes_in_with_it(book: LotBook, parent: int) -> None:
+def test_poured_back_its_colour_comes_in_with_it(book: LotBook, parent: int, tmp_path) -> None:
     trial = book.trials.take(parent, 100).id
     book.additions.add(trial, "red", drops=7)
     entry = book.trials.pour_back(trial, token="back")
@@ -96,15 +93,24 @@ def test_poured_back_its_colour_comes_in_with_it(book: LotBook, parent: int) -> 
     # 34.88 mg/l in 1000.35 ml need 34.89 mg and a little for the water that comes along; 3.5 are in.
     assert told["poured_back"] and told["doses"][0]["drops"] == 63
     assert book.archive.check() == []
-
-
-def test_a_glass_that_was_not_poured_back_stays_out(book: LotBook, parent: int) -> None:
+    # a glass that was not poured back stays out
     trial = book.trials.take(parent, 100).id
+    before = book.lots.story(trial).state().mg["red"] + book.lots.story(parent).state().mg["red"]
     book.additions.add(trial, "red", drops=10)
     book.volumes.take_sample(trial, 50.25)
-    book.trials.pour_back(trial)
-    state = book.lots.story(parent).state()
-    assert state.volume_ml == pytest.approx(950.25) and state.mg["red"] == pytest.approx(2.5)
+    assert finish_trial(book, trial, token="f").id == finish_trial(book, trial, token="f").id
+    kept = book.lots.story(parent).state()
+    assert kept.volume_ml == pytest.approx(1000.35 + 0.5 - 50.25) and kept.mg["red"] < before + 5
+    closing = book.lots.story(trial).closing
+    assert closing is not None and closing.outcome == "trial"
+    assert closing.text.startswith(f"Poured back into lot {parent}.") and closing.text.endswith(UNSEEN)
+    assert book.lots.closed() == [], "a trial is not a lot among lots"
+    stream = io.StringIO()
+    book.archive.export_json(stream)
+    stream.seek(0)
+    with open_book(tmp_path / "other.sqlite", environ={}) as other:
+        other.archive.import_json(stream)
+        assert other.lots.story(parent).state() == kept and len(other.trials.of(parent)) == 2
 
 
 def test_a_trial_of_a_tinted_batch_begins_with_its_colour(book: LotBook, parent: int) -> None:
@@ -174,18 +180,6 @@ def test_what_cannot_be_is_refused(book: LotBook, parent: int) -> None:
     assert not book.lots.get(trial).closed
 
 
-def test_finishing_closes_the_trial_and_pours_it_back_once(book: LotBook, parent: int) -> None:
-    trial = book.trials.take(parent, 100).id
-    book.additions.add(trial, "red", drops=7)
-    first = finish_trial(book, trial, token="f")
-    assert finish_trial(book, trial, token="f").id == first.id
-    closing = book.lots.story(trial).closing
-    assert closing is not None and closing.outcome == "trial"
-    assert closing.text.startswith(f"Poured back into lot {parent}.") and closing.text.endswith(UNSEEN)
-    # A trial is not a lot among lots.
-    assert book.lots.closed() == []
-
-
 def test_a_corrected_amount_keeps_the_trial_and_a_void_one_was_never_taken(
     book: LotBook, parent: int
 ) -> None:
@@ -196,29 +190,6 @@ def test_a_corrected_amount_keeps_the_trial_and_a_void_one_was_never_taken(
     book.volumes.correct(corrected.id, void=True, reason="another batch")
     (told,) = describe_trials(book, book.lots.story(parent))
     assert told["taken_ml"] is None and book.lots.story(parent).state().volume_ml == 1000
-
-
-def test_a_trial_whose_batch_is_not_there_is_found(book: LotBook, parent: int) -> None:
-    from colourmatch.book import tables
-    from colourmatch.book.transactions import insert
-
-    head = {"name": "x", "name_key": "x", "volume_ml": 1, "depth_mm": 10, "dilution": 1, "tolerance": 1}
-    book.database.write(lambda c: insert(c, tables.lots, **head, already_mg_per_l=0, notes="", trial_of=77))
-    (finding,) = book.archive.check()
-    assert finding.code == "orphan" and "names lot 77 for a trial" in finding.text
-
-
-def test_trials_survive_the_export_of_the_book(book: LotBook, parent: int, tmp_path) -> None:
-    trial = book.trials.take(parent, 100).id
-    book.additions.add(trial, "red", drops=7)
-    book.trials.pour_back(trial)
-    stream = io.StringIO()
-    book.archive.export_json(stream)
-    stream.seek(0)
-    with open_book(tmp_path / "other.sqlite", environ={}) as other:
-        other.archive.import_json(stream)
-        assert other.lots.story(parent).state() == book.lots.story(parent).state()
-        assert [lot.id for lot in other.trials.of(parent)] == [trial]
 
 
 # ---- what a trial teaches its batch ----------------------------------------------------------------------
@@ -258,20 +229,6 @@ def test_what_a_trial_taught_of_a_stock_is_where_its_batch_starts(bench):
     assert told["to_match"][0]["low"] < still < told["to_match"][0]["high"]
 
 
-@pytest.mark.usefixtures("as_noted")
-def test_the_doubt_of_a_trial_comes_along_and_its_batch_goes_on_learning(bench):
-    made = bench(factor=0.7)
-    made.keep()
-    finish_trial(made.book, try_out(made, (2,)))
-    learnt, width = strength_learnt(made.shoot()["advice"])
-    stock = made.book.stocks.get("red")
-    assert 0.04 < stock.strength_rel_sd < 0.25
-    for _ in range(2):
-        made.add(30)
-        later, narrower = strength_learnt(made.shoot()["advice"])
-    assert narrower < width and abs(later - 0.7) < abs(learnt - 0.7) + 0.03
-
-
 def test_a_trial_with_one_photo_teaches_nothing(bench):
     made = bench(factor=0.7)
     trial = copy(made)
@@ -280,13 +237,3 @@ def test_a_trial_with_one_photo_teaches_nothing(bench):
     trial.keep()
     finish_trial(made.book, trial.lot)
     assert made.book.stocks.get("red").learnt_from_lot_id is None
-
-
-def test_a_bottle_of_unknown_colour_is_as_well_known_as_its_trial_showed(book: LotBook) -> None:
-    guess = make_prior(book.stocks.add("super red", "custom:505:540", 1.0))
-    lot = book.lots.begin("x", 1000, ["super red"]).id
-    book.stocks.learn("super red", 0.6, 0.1, book.trials.take(lot, 100).id)
-    learnt = make_prior(book.stocks.get("super red"))
-    assert guess.log_factor_sd > 0.5 and learnt.log_factor_sd == pytest.approx(0.1)
-    assert learnt.log_factor == pytest.approx(math.log(0.6))
-    assert learnt.shift_sd_nm == guess.shift_sd_nm  # of its shape the book keeps nothing
