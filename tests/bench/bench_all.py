@@ -92,6 +92,16 @@ def dosing_rows(d: dict[str, Any]) -> list[tuple[str, str, str]]:
         ),
         ("the stop gives the true reason", f"{d['true_reason_percent']:.1f} %", "97 %"),
         ("dose from the first photo, error, median", f"{d['first_dose_error_percent']:.0f} %", "20 %"),
+        (
+            "the difference now, nearer than 3: the 95 % interval holds it",
+            f"{d['now_holds_percent']:.0f} %",
+            "92 to 99 %",
+        ),
+        (
+            "its width, and that of the last photo's own, mean",
+            f"{d['now_width']:.2f} and {d['alone_width']:.2f}",
+            "no wider",
+        ),
         ("fit and advice", f"{d['advice_ms']:.0f} ms", "150 ms"),
     ]
 
