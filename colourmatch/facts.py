@@ -1,6 +1,7 @@
 """Finds the files of calibration/ and reads them; it knows where they lie and nothing of what they mean.
 
-A checkout keeps them beside the package, an installed wheel inside it.
+A checkout keeps them beside the package, an installed wheel inside it. The one figure that every interval shares stands
+here too.
 """
 
 from __future__ import annotations
@@ -11,6 +12,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+#: Half the width of a 95 % interval in standard deviations of a normal figure: coverage factor, JCGM 100:2008, G.1.
+K_95 = 1.959964
 _PACKAGE = Path(__file__).resolve().parent
 
 

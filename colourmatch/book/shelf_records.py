@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from colourmatch.facts import K_95
 from colourmatch.liquid.stock import Stock
 from colourmatch.records import alike
 
@@ -104,11 +105,11 @@ class StockEntry:
     def learnt(self) -> tuple[float, float, float] | None:
         """Real over label strength with its 95 % interval as photos taught it, None while they taught nothing.
 
-        The logarithm of the factor is taken as normal: factor x exp(+-1.96 sd).
+        The logarithm of the factor is taken as normal: factor x exp(+-K_95 sd).
         """
         if self.strength_factor == 1 and self.learnt_from_lot_id is None:
             return None
-        spread = math.exp(1.96 * self.strength_rel_sd)
+        spread = math.exp(K_95 * self.strength_rel_sd)
         return self.strength_factor, self.strength_factor / spread, self.strength_factor * spread
 
     def as_stock(self, *, learnt: bool = True, lot_hand: str = "drops") -> Stock:

@@ -16,6 +16,8 @@ from functools import cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from colourmatch.facts import K_95
+
 Array = NDArray[np.float64]
 
 _POW25_7 = 25.0**7
@@ -269,7 +271,7 @@ def _widen(interval: Interval, vector: Array, unknown: Array) -> Interval:
     length = float(np.linalg.norm(vector))
     if length < 1e-6:
         return interval
-    along = 1.959964 * float(np.sqrt(max(float(vector @ unknown @ vector), 0.0))) / length
+    along = K_95 * float(np.sqrt(max(float(vector @ unknown @ vector), 0.0))) / length
     down, up = np.hypot(interval.value - interval.low, along), np.hypot(interval.high - interval.value, along)
     low = max(float(interval.value - down), 0.0) if interval.low > 0 else 0.0
     return Interval(interval.value, low, float(interval.value + up))
@@ -282,7 +284,7 @@ def _allow_lost(interval: Interval, vector: Array, lost: Array) -> Interval:
     the interval move by what that makes of the length.
     """
     variances, axes = np.linalg.eigh(lost)
-    along, reach = np.abs(vector @ axes), 1.959964 * np.sqrt(np.maximum(variances, 0.0))
+    along, reach = np.abs(vector @ axes), K_95 * np.sqrt(np.maximum(variances, 0.0))
     length = float(np.linalg.norm(vector))
     down = length - float(np.linalg.norm(np.maximum(along - reach, 0.0)))
     up = float(np.linalg.norm(along + reach)) - length

@@ -10,6 +10,7 @@ from colourmatch.book.bottles import BottleFacts
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.commands import options as opt
+from colourmatch.facts import K_95
 from colourmatch.words.figures import tell_amount, tell_percent
 from colourmatch.workflow.shelf_state import describe_bottles
 
@@ -73,7 +74,7 @@ def tell_learnt(entry: StockEntry) -> dict[str, Any] | None:
     value, low, high = (round(part, 4) for part in entry.learnt)
     shift = None
     if entry.shift:
-        middle, reach = entry.shift[0], 1.96 * entry.shift[1]
+        middle, reach = entry.shift[0], K_95 * entry.shift[1]
         shift = {"value": middle, "low": round(middle - reach, 1), "high": round(middle + reach, 1)}
     return {
         "strength_factor": value, "low": low, "high": high, "shift_nm": shift, "lot": entry.learnt_from_lot_id,

@@ -19,6 +19,7 @@ from colourmatch.dosing.doses import Dose
 from colourmatch.dosing.plan import Line
 from colourmatch.dosing.problem import Problem, expect_draws
 from colourmatch.dosing.rescue import Rescue
+from colourmatch.facts import K_95
 from colourmatch.words.advice import tell_amounts, tell_surprise
 
 Array = NDArray[np.float64]
@@ -215,7 +216,7 @@ def _surprises(problem: Problem, learnt: tuple[StockLearnt, ...]) -> Iterator[Su
     """Stocks whose strength the photos put outside the 95 % of what was known of it."""
     for known, found in zip(problem.fit.stocks, learnt, strict=True):
         away = np.log(found["strength_factor"]) - known.log_factor
-        if abs(away) > 1.96 * known.log_factor_sd and problem.state.mg.get(found["stock"]):
+        if abs(away) > K_95 * known.log_factor_sd and problem.state.mg.get(found["stock"]):
             figures = found["strength_factor"], found["low"], found["high"]
             yield {**found, "text": tell_surprise(found["stock"], *figures, less=away < 0)}
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from colourmatch.facts import read_rows
+from colourmatch.facts import K_95, read_rows
 from colourmatch.liquid.colourants import find_colourant, name_on_label
 from colourmatch.words.figures import tell_number, tell_typed
 
@@ -96,7 +96,7 @@ def _portion(
     code: str, name: str, mg_per_l: tuple[float, float], batch_ml: float, intake: tuple[float, str] | None
 ) -> Portion:
     mg = mg_per_l[0] * batch_ml / 1000
-    half = 1.96 * mg_per_l[1] * batch_ml / 1000
+    half = K_95 * mg_per_l[1] * batch_ml / 1000
     figures = (mg, max(mg - half, 0.0), mg + half)
     said = f"{name}: {tell_number(mg, 2)} mg" + (
         f" ({tell_number(figures[1], 2)} to {tell_number(figures[2], 2)})" if half else ""

@@ -16,6 +16,7 @@ from colourmatch.book.lot_book import LotBook
 from colourmatch.book.photo_store import Source, open_source
 from colourmatch.book.transactions import By, near_names
 from colourmatch.errors import InputError, NotFoundError
+from colourmatch.facts import K_95
 from colourmatch.instrument.phone_calibration import KnownDye
 from colourmatch.instrument.phone_correction import NO_NAME
 from colourmatch.instrument.phone_fitting import KnownLiquid, fit_phone
@@ -256,7 +257,7 @@ def _describe_strengths(data: dict[str, Any]) -> list[dict[str, Any]]:
     value = root @ np.array(data["numbers"][:count])
     factor = root @ np.array(data["factor"])[:count]
     sd = np.sqrt((factor**2).sum(axis=1))
-    ends = {"factor": value, "low": value - 1.96 * sd, "high": value + 1.96 * sd}
+    ends = {"factor": value, "low": value - K_95 * sd, "high": value + K_95 * sd}
     return [
         {"stock": dye[0], **{key: round(float(np.exp(end[k])), 3) for key, end in ends.items()}}
         for k, dye in enumerate(data["dyes"])

@@ -23,6 +23,7 @@ from colourmatch.book.lot_book import LotBook
 from colourmatch.book.shelf_records import Reference
 from colourmatch.dosing.care import Caution, cautions_for
 from colourmatch.dosing.limits import ceiling_check, colourants_in, limits_for, place_or_first
+from colourmatch.facts import K_95
 from colourmatch.paper.sheet_plots import Point
 from colourmatch.words.entries import Medium, tell_aside, tell_entry
 from colourmatch.words.figures import PAPER, tell_interval
@@ -282,7 +283,7 @@ def _trace_approach(at: list[float], photos: list[PhotoEntry], numbers: dict[int
 def _trace_path(seen: list[Seen], numbers: dict[int, int]) -> Iterator[Point]:
     for one in seen:
         a_star, b_star = (float(v) for v in (seen[-1].reference_lab + one.gap)[1:])
-        half = 1.96 * np.sqrt(np.diag(one.covariance + scale_covariance(one.gap)))
+        half = K_95 * np.sqrt(np.diag(one.covariance + scale_covariance(one.gap)))
         across = (a_star - float(half[1]), a_star + float(half[1]))
         up = (b_star - float(half[2]), b_star + float(half[2]))
         yield Point(a_star, b_star, str(numbers[one.entry_id]), across, up)

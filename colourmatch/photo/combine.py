@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.colour.difference import Difference, compare_lab, metric_jacobian
+from colourmatch.facts import K_95
 from colourmatch.measurement import Measurement
 from colourmatch.photo.read_colour import SCALE_SD, stretch
 
@@ -183,7 +184,7 @@ def pool(vectors: Array, covariances: Array, excess: Array) -> tuple[Array, Arra
     share = 1 - float(np.trace(quiet) / np.trace(covariance))
     # a direction of its own rests on fewer figures than the size does: the geometric middle of one and all
     free = np.sqrt(size) * (count - 1) / max(share, 1e-3) ** 2
-    widen = float(stdtrit(free, 0.975)) / 1.959964
+    widen = float(stdtrit(free, 0.975)) / K_95
     return mean, covariance * widen**2
 
 

@@ -16,6 +16,7 @@ import plotly.graph_objects as go
 
 from colourmatch.colour.ellipse import chroma_covariance, trace_ellipse
 from colourmatch.colour.spaces import lab_to_hex
+from colourmatch.facts import K_95
 from colourmatch.measurement import Measurement, Pair
 from colourmatch.screens.html import place_beside, show_date, show_number
 
@@ -23,8 +24,6 @@ Lab = Sequence[float]
 #: No zooming by touch: a finger on a chart must still scroll the page.
 CONFIG = {"displayModeBar": False, "scrollZoom": False, "staticPlot": False}
 _GREY, _ACCENT, _STOP = "rgba(128,128,128,0.9)", "#2f8796", "#c05a32"
-#: Half the width of a 95 % interval in standard deviations.
-_Z95 = 1.96
 _MOST_NAMES = 8
 
 
@@ -278,7 +277,7 @@ def _point(lot: Mapping[str, Any], chart: str) -> tuple[float, float, float]:
         value, sd = lot["mg_per_l"], lot["mg_per_l_sd"]
     else:
         value, sd = (lot[key][("L*", "a*", "b*").index(chart)] for key in ("lab", "lab_sd"))
-    return value, _Z95 * sd, _Z95 * sd
+    return value, K_95 * sd, K_95 * sd
 
 
 def _reach(part: Mapping[str, float]) -> tuple[float, float, float]:

@@ -17,6 +17,7 @@ from colourmatch.book.shelf_records import StockEntry
 from colourmatch.dosing.by_hand import Measured, measure_dose
 from colourmatch.dosing.limits import room_mg_per_l
 from colourmatch.errors import InputError
+from colourmatch.facts import K_95
 from colourmatch.liquid.stock import Addition, BatchState
 from colourmatch.records import as_json, pick
 from colourmatch.words.advice import tell_first_dose
@@ -153,7 +154,7 @@ def _plan(
         drops = state.drops_for(stock, middle)
     except InputError:  # it is weaker than the drink is to be
         return None
-    low, high = drops * math.exp(-1.96 * spread), drops * math.exp(1.96 * spread)
+    low, high = drops * math.exp(-K_95 * spread), drops * math.exp(K_95 * spread)
     step = min(drops / (1 + 1.645 * spread), _room_drops(story.lot, state, entry))
     if stock.hand == "drops":
         step = float(int(step + 1e-6))

@@ -11,6 +11,7 @@ from colourmatch.book.entries import ClosingEntry, LotStory, VolumeEntry, contra
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.transactions import By, part_of
 from colourmatch.errors import ClosedError, QuestionError
+from colourmatch.facts import K_95
 from colourmatch.records import pick
 from colourmatch.workflow.ceilings import passed_ceilings
 from colourmatch.workflow.fitting import LEAST_LEARNT_SD, usable_photos
@@ -73,10 +74,10 @@ def _learn(book: LotBook, story: LotStory, taught: list[dict[str, Any]], by: By)
     for k, learnt in enumerate(taught):
         if learnt["stock"] not in dosed:
             continue
-        sd = max(float(np.log(learnt["high"] / learnt["low"])) / 3.92, LEAST_LEARNT_SD)
+        sd = max(float(np.log(learnt["high"] / learnt["low"])) / (2 * K_95), LEAST_LEARNT_SD)
         said, once = (learnt["strength_factor"], sd, story.lot.id), part_of(by, f"learnt-{k}")
         moved = learnt.get("shift_nm")
-        shift = (moved["value"], (moved["high"] - moved["low"]) / 3.92) if moved else None
+        shift = (moved["value"], (moved["high"] - moved["low"]) / (2 * K_95)) if moved else None
         stock = book.stocks.learn(learnt["stock"], *said, shift=shift, **once)
         # what was thinned from it is as strong, unless its own drops say more
         for thin in shelf:

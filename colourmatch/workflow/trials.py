@@ -10,6 +10,7 @@ import numpy as np
 from colourmatch.book.carried import came_along, find_poured_back
 from colourmatch.book.entries import AdditionEntry, LotStory, VolumeEntry
 from colourmatch.book.lot_book import LotBook
+from colourmatch.facts import K_95
 from colourmatch.liquid.stock import BatchState
 from colourmatch.records import pick
 from colourmatch.words.figures import tell_drops, tell_interval, tell_ml, tell_number
@@ -137,8 +138,8 @@ def _scaled(entry: AdditionEntry, trial_ml: float, batch_ml: float, mg_per_l: fl
         "trial_ml": round(trial_ml, 4),
         "mg_per_l": round(mg_per_l, 3),
         "drops": round(wanted),
-        "low": math.floor(wanted * max(1 - 1.96 * sd, 0.0)),
-        "high": math.ceil(wanted * (1 + 1.96 * sd)),
+        "low": math.floor(wanted * max(1 - K_95 * sd, 0.0)),
+        "high": math.ceil(wanted * (1 + K_95 * sd)),
         "ml": round(batch_ml, 3),
     }
 

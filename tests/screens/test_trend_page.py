@@ -107,7 +107,7 @@ def test_the_chart_draws_interval_limits_and_marks() -> None:
     figure = plots.draw_chart(told, "a*")
     trace = figure.data[0]
     assert list(trace.y) == [41, 42, 43]
-    assert list(trace.error_y.array) == pytest.approx([0.196] * 3)
+    assert list(trace.error_y.array) == pytest.approx([0.196] * 3, rel=1e-4)
     assert list(trace.marker.symbol) == ["circle", "diamond-open", "diamond"]
     notes = [note.text for note in figure.layout.annotations]
     assert notes == ["&lt;2>", "&lt;3>", "upper limit 44.00", "lower limit 40.00"]
