@@ -28,6 +28,10 @@ from colourmatch.sharing.network import HERE
 _MOST_MESSAGE_BYTES = 32 * 1024 * 1024
 
 
+#: So long after sharing stopped its socket still says so, and nothing else, to browsers that ask.
+_TELLS_S = 60.0
+
+
 class _Server(uvicorn.Server):
     """A server that encrypts at some of its sockets, and can stop listening there while it runs."""
 
@@ -52,7 +56,7 @@ class _Server(uvicorn.Server):
         return GuardedProtocol(self.config, self.server_state, self.lifespan.state)
 
     def close_at(self, sockets: Iterable[socket.socket]) -> None:
-        """Stop listening there; safe from any thread."""
+        """Stop listening there in a while, when browsers have been told why; safe from any thread."""
         names = [one.getsockname() for one in sockets]
 
         def close() -> None:
@@ -60,7 +64,7 @@ class _Server(uvicorn.Server):
                 if any(one.getsockname() in names for one in listening.sockets):
                     listening.close()
 
-        self.loop.call_soon_threadsafe(close)
+        self.loop.call_soon_threadsafe(self.loop.call_later, _TELLS_S, close)
 
 
 def serve(

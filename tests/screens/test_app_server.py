@@ -54,6 +54,7 @@ def served(pair: tuple[Path, Path]) -> Iterator[tuple[int, Door]]:
             door = Door(show_address("127.0.0.2", port, encrypted=True))
             config = uvicorn.Config(Gate(app, door), lifespan="off", log_level="error", http=GuardedProtocol)
             running = server._Server(config, read_certificate(*map(str, pair)))
+            door.when_closed(lambda: running.close_at([shared]))
             thread = threading.Thread(target=running.run, args=([here, shared],))
             thread.start()
             while not running.started:
@@ -80,6 +81,28 @@ def test_this_machine_is_served_plainly_the_network_encrypted_and_idle_handshake
         assert reply.read() == b"the app"
     for one in idle:
         one.close()
+
+
+def test_the_network_is_listened_to_for_a_while_after_sharing_so_that_browsers_are_told(
+    served: tuple[int, Door], pair: tuple[Path, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    port, door = served
+    monkeypatch.setattr(server, "_TELLS_S", 1.0)
+    trust = ssl.create_default_context(cafile=str(pair[0]))
+    door.close()
+    with urllib.request.urlopen(door.url, timeout=10, context=trust) as reply:
+        assert reply.status == 200
+
+    def is_open() -> bool:
+        with socket.socket() as one:
+            return one.connect_ex(("127.0.0.2", port)) == 0
+
+    until = time.monotonic() + 60
+    while is_open() and time.monotonic() < until:
+        time.sleep(0.05)
+    assert not is_open()
+    with urllib.request.urlopen(f"http://127.0.0.1:{port}/", timeout=10) as reply:
+        assert reply.read() == b"the app"
 
 
 def test_files_that_are_no_pair_are_refused_with_what_to_do(pair: tuple[Path, Path], tmp_path: Path) -> None:

@@ -35,7 +35,7 @@ if (!document.cmWatch) {
     if (!state || state === 'CONNECTED') { since = 0; show(''); return; }
     const now = Date.now();
     since = since || now;
-    if (now - since < 2000 || now - asked < 2500) return;
+    if (now - since < 2000 || now - asked < 2500 || last === 'out') return;
     asked = now;
     let what = 'gone';
     try {
