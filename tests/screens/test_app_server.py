@@ -87,7 +87,7 @@ def test_the_network_is_listened_to_for_a_while_after_sharing_so_that_browsers_a
     served: tuple[int, Door], pair: tuple[Path, Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     port, door = served
-    monkeypatch.setattr(server, "_TELLS_S", 1.0)
+    monkeypatch.setattr(server, "_TELLS_S", 3.0)
     trust = ssl.create_default_context(cafile=str(pair[0]))
     door.close()
     with urllib.request.urlopen(door.url, timeout=10, context=trust) as reply:
