@@ -68,8 +68,7 @@ def advise_unseen(problem: Problem, left_ml: Mapping[str, float]) -> Advice:
     drops = {k: int(ml[k] / stock.drop_ml + 0.5) for k, stock in enumerate(problem.stocks)}
     doses = count_doses(problem, keep_under_ceiling(problem, drops))
     if doses:
-        step = with_doses(problem, replace(step, action="add", reason="step"), doses)
-        return replace(step, text=_tell_doses(words.tell_rest_of_step, doses))
+        return with_doses(problem, replace(step, action="add", reason="step"), doses, words.tell_rest_of_step)
     if not problem.keeps_ceiling(ml_of(problem, {k: 1 for k in problem.open_stocks[:1]})):
         return replace(step, text=words.NO_ROOM)
     return step
@@ -161,8 +160,13 @@ def _add(problem: Problem, line: Line, doses: tuple[Dose, ...], facts: Advice) -
     return with_doses(problem, step, doses)
 
 
-def with_doses(problem: Problem, step: Advice, doses: tuple[Dose, ...]) -> Advice:
-    """The same advice to add, with these doses: what to do in words, and what is then expected."""
+def with_doses(
+    problem: Problem,
+    step: Advice,
+    doses: tuple[Dose, ...],
+    tell: Callable[[list[str]], str] = words.tell_step,
+) -> Advice:
+    """The same advice to add, with these doses: what to do in words (`tell`, of the doses' own), and what is then expected."""
     ml = np.zeros((1, len(problem.stocks)))
     for k, stock in enumerate(problem.stocks):
         ml[0, k] = sum(d.ml for d in doses if d.stock == stock.name)
@@ -176,7 +180,7 @@ def with_doses(problem: Problem, step: Advice, doses: tuple[Dose, ...]) -> Advic
     scatter = np.cov((batch - reference)[1:].T)  # as in compare_draws: the first draw is the most probable
     return replace(
         step,
-        text=_tell_doses(words.tell_step, doses),
+        text=_tell_doses(tell, doses),
         doses=doses,
         predicted=expect_draws(problem.difference(*after)[:, 0]),
         predicted_lab=labs,

@@ -223,19 +223,16 @@ def _surprises(problem: Problem, learnt: tuple[StockLearnt, ...]) -> Iterator[Su
 
 def _to_match(problem: Problem, line: Line) -> tuple[ToMatch, ...]:
     """Drops of each stock to the best dose: expected, and the 95 % range of where the draws have theirs."""
-    low, high = np.quantile(line.draw_best, (0.025, 0.975))
-    wanted = []
-    for k in line.used:
+    first, last = np.quantile(line.draw_best, (0.025, 0.975))
+
+    def of_stock(k: int) -> ToMatch:
         stock = problem.stocks[k]
-        of = line.ml[:, k] / stock.drop_ml
-        counts = round(float(of[line.free_best])), int(of[int(low)]), ceil(float(of[int(np.ceil(high))]))
-        drops, least, most = counts
-        wanted.append(
-            ToMatch(
-                stock=stock.name, drops=drops, low=least, high=most, measured=measure_range(stock, *counts)
-            )
-        )
-    return tuple(wanted)
+        counts = line.ml[[line.free_best, int(first), ceil(last)], k] / stock.drop_ml
+        drops, low, high = round(float(counts[0])), int(counts[1]), ceil(counts[2])
+        measured = measure_range(stock, drops, low, high)
+        return ToMatch(stock=stock.name, drops=drops, low=low, high=high, measured=measured)
+
+    return tuple(of_stock(k) for k in line.used)
 
 
 def _labs(problem: Problem, line: Line, t: int) -> tuple[Array, Array]:
