@@ -19,10 +19,10 @@ from driving import Page, Server, open_browser, wait_for  # noqa: E402
 from selenium.webdriver.common.keys import Keys  # noqa: E402
 
 from colourmatch.book.lot_book import LotBook, open_book  # noqa: E402
-from colourmatch.demo import Kitchen, draw_demo_photo  # noqa: E402
 from colourmatch.paper.labels import write_label_page  # noqa: E402
 from colourmatch.paper.sheet import write_lot_sheet  # noqa: E402
 from colourmatch.simulate import save_photo  # noqa: E402
+from colourmatch.simulate.kitchen import Kitchen, draw_demo_photo  # noqa: E402
 
 MOST_PHOTOS = 7
 #: ml of a true drop against the label's, and ml of a gram of stock.
@@ -172,7 +172,7 @@ def play_week(week: Week, ab: Person, cd: Person) -> list[str]:
     apart.append(week.tint(cd, second, kitchen))
 
     cd.page.go(f"{cd.url}/set-up?part=Stocks")
-    cd.tap("summary", "Used up, or made again")
+    cd.tap("summary", "Empty or made again")
     cd.write("Amount in the bottle, ml", "50")
     cd.write("Supplier's batch", "K-1300")
     cd.tap("button", "A fresh bottle takes its place")
