@@ -22,8 +22,8 @@ Array = NDArray[np.float64]
 EDGE_MM = 1.4
 #: How far the pattern is looked for, its steps, and the sizes that are tried.
 _REACH_MM, _STEPS_MM, _SIZES = 2.4, (0.6, 0.2), (0.95, 1.0, 1.05)
-#: Kept off the inner wall: the meniscus at the wall bends what is seen there.
-_WALL_MM = 2.5
+#: Kept off the inner wall, two capillary lengths of water (2.7 mm; from memory): the meniscus bends what is seen there.
+_WALL_MM = 5.0
 #: Share of a field's points that must lie within the glass.
 _LEAST_SHARE = 0.25
 #: Noise of one field beside its own scatter: what neighbouring fields and the paper's own unevenness leave (part of the

@@ -244,6 +244,7 @@ def _to_colours(
             white_sd=float(np.hypot(VESSEL_WHITE, veil.own_sd[spot])),
             scene_part_sd=VESSEL_LOG,
             scene_white_sd=VESSEL_WHITE,
+            spot=spot,
         )
         out[spot] = ReadColour(
             lab + shift, lab_cov, rgb, cov, clarity, white, shifts, ways, scene, base, empty, fields

@@ -1,4 +1,4 @@
-"""Fits the tables of photo/estimate.py on worlds drawn at random and writes calibration/estimator.npz.
+"""Fits the tables of photo/estimator.py on worlds drawn at random and writes calibration/estimator.npz.
 
 usage: python tests/bench/derive_estimator.py [--out FILE] [--worlds N] [--seed S] [--without "Phone D,Phone E"] [--judge]
 
@@ -20,7 +20,7 @@ from worlds import Worlds, draw_worlds, measured_phones
 from colourmatch.colour.difference import ciede2000, metric_jacobian, metric_vector
 from colourmatch.colour.spaces import RGB_TO_XYZ, xyz_to_lab
 from colourmatch.liquid.model import absorbance_to_lab
-from colourmatch.photo.estimate import Branch, Seen, error_terms, features_of, hue_axes, root
+from colourmatch.photo.estimator import Branch, Seen, error_terms, features_of, hue_axes, root
 
 RIDGE = 1e-5
 COMPONENTS = {True: 9, False: 7}
@@ -76,7 +76,7 @@ def fit_matrices(worlds: Worlds, *, fields: bool) -> Branch:
     order = np.argsort(values)[::-1][: COMPONENTS[fields]]
     start = Branch(
         centre, scale, vectors[:, order], np.sqrt(values[order] + 0.1),
-        *[np.zeros((3, 1))] * 6, *likeness(seen),
+        *[np.zeros((3, 1))] * 6, *likeness(seen), np.zeros((1, 1)),
     )  # fmt: skip
     z = start.look(seen).z
     gap, middle = worlds.lab[:, 1] - worlds.lab[:, 0], worlds.lab.mean(axis=1)
@@ -94,7 +94,7 @@ def fit_matrices(worlds: Worlds, *, fields: bool) -> Branch:
         right += product.T @ (wanted[rows] * weight[rows, None])
     matrix = solve(gram, right).T.reshape(6, terms, readings)
     mean = solve(z.T @ z, z.T @ middle).T
-    return replace(start, matrix=matrix[:3], warm=matrix[3:], mean=mean)
+    return replace(start, matrix=matrix[:3], warm=matrix[3:], mean=mean, differences=d.T @ d / len(d))
 
 
 def fit_errors(table: Branch, worlds: Worlds, *, fields: bool) -> Branch:

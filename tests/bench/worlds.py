@@ -30,7 +30,7 @@ from colourmatch.colour.spectra import (
 from colourmatch.facts import read_json
 from colourmatch.liquid.colourants import find_colourant, list_colourants
 from colourmatch.liquid.model import absorbance_to_lab, base_shapes
-from colourmatch.photo.estimate import CHANNEL_SD, FIELD_SD, FLOOR, GLASS_SD, HAZE_SD, WHITE_SD
+from colourmatch.photo.estimator import CHANNEL_SD, FIELD_SD, FLOOR, GLASS_SD, HAZE_SD, WHITE_SD
 from colourmatch.simulate.camera import sensor_curves
 from colourmatch.simulate.inks import field_reflectances, vary_inks
 

@@ -13,9 +13,11 @@ import pytest
 from colourmatch.colour.difference import ciede2000, compare_lab
 from colourmatch.colour.spaces import RGB_TO_XYZ, xyz_to_lab
 from colourmatch.colour.spectra import WAVELENGTHS_NM, integration_weights, read_illuminant
+from colourmatch.errors import PhotoError
 from colourmatch.facts import find_fact
 from colourmatch.liquid.model import absorbance_to_lab
 from colourmatch.photo.estimate import GlassReading, estimate_pair
+from colourmatch.photo.estimator import branch
 from colourmatch.simulate.inks import field_reflectances, vary_inks
 
 LIGHTS = ("D50", "D65", "D75", "LED-B3", "LED-B4", "LED-V1")
@@ -121,3 +123,41 @@ def test_a_field_that_one_glass_does_not_show_is_filled_in():
         estimate = read([replace(one, values=values, seen=seen), two, water])
         whole = read([one, two, water])
         assert float(ciede2000(*estimate.lab)) == pytest.approx(float(ciede2000(*whole.lab)), abs=0.6)
+
+
+def test_light_that_is_known_badly_over_a_glass_is_told_from_a_colour_by_the_fields():
+    trusted, doubted, held = [], [], []
+    for number, ((one, two, water), true) in enumerate(pairs(4, 40)):
+        shade = replace(two, values=two.values * (1.12 if number % 2 else 0.88))
+        expected = float(ciede2000(*true))
+        trusted.append(abs(float(ciede2000(*read([one, shade, water]).lab)) - expected))
+        estimate = read([replace(one, part_sd=0.1), replace(shade, part_sd=0.1), water])
+        doubted.append(abs(float(ciede2000(*estimate.lab)) - expected))
+        found = compare_lab(*estimate.lab, estimate.own + estimate.scene, estimate.phone).delta_e_2000
+        held.append(found.low <= expected <= found.high)
+    assert np.median(doubted) < 0.6 * np.median(trusted)
+    assert np.mean(held) > 0.9
+
+
+@pytest.mark.parametrize("fields", [True, False])
+def test_what_is_left_beside_more_noise_is_the_conditional_covariance(fields):
+    # of jointly normal vectors: Rasmussen, Williams 2006, A.6
+    table = branch(fields)
+    usual = table.differences
+    rng = np.random.default_rng(5)
+    root = rng.normal(0, 0.03, usual.shape)
+    noise, d = root @ root.T, rng.normal(0, 1e-3, len(usual))
+    kept, lost = table.trust(d, noise)
+    assert kept == pytest.approx(usual @ np.linalg.inv(usual + noise), abs=1e-8)
+    posterior = usual - usual @ np.linalg.inv(usual + noise) @ usual
+    assert lost + kept @ noise @ kept.T == pytest.approx(posterior, abs=1e-9)
+    assert table.trust(d, np.zeros_like(noise))[0] == pytest.approx(np.eye(len(usual)), abs=1e-6)
+
+
+def test_a_reflection_that_fills_the_white_window_is_no_colour():
+    for (one, two, water), _ in pairs(6, 5):
+        lit = two.values.copy()
+        lit[0] = lit[0] / 2 + 0.6
+        with pytest.raises(PhotoError) as refused:
+            read([one, replace(two, values=lit, spot="batch"), water])
+        assert (refused.value.code, refused.value.spot) == ("glare-over-window", "batch")

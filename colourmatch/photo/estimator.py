@@ -1,0 +1,181 @@
+"""The tables of the estimate: what is expected of readings over all worlds, a bilinear ridge regression.
+
+It knows readings as arrays, and no glass, no spot and no photo. The tables (calibration/estimator.npz) are fitted by
+tests/bench/derive_estimator.py. Source: ridge regression, Hoerl, Kennard 1970, Technometrics 12, 55; the cube root as in
+CIELAB (CIE 015:2018).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from colourmatch.facts import find_fact
+
+Array = NDArray[np.float64]
+
+#: Keeps the cube root's slope finite at nothing.
+TOE = 0.004
+#: Products of components are kept within this, so that what lies far from all worlds is not carried on.
+_CLIP, _PRODUCT = 6.0, 1.4
+#: Noise of readings that the tables are fitted with, as it is on drawn photos: parts of the value of a glass (the light
+#: over it), of a field, of a channel over a field and over white; parts of white: each liquid's own scatter, a floor.
+GLASS_SD, FIELD_SD, CHANNEL_SD, WHITE_SD, HAZE_SD, FLOOR = 0.005, 0.016, 0.012, 0.0015, 0.0015, 0.003
+
+
+def root(values: Array) -> Array:
+    """The cube root that readings are compared in, any shape."""
+    return np.asarray(np.cbrt(np.maximum(values, 0.0) + TOE))
+
+
+def root_slope(values: Array) -> Array:
+    """Its derivative."""
+    return np.asarray((np.maximum(values, 0.0) + TOE) ** (-2 / 3) / 3)
+
+
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """Readings of N photos, linear Display P3 relative to paper: (N, C, 3) of reference, batch and blank.
+
+    C is 7 with the fields (white first, then the fields in the order of the card) and 1 without. water, srgb (N,):
+    whether a glass of water stands on the blank spot, and whether the file was sRGB.
+    """
+
+    reference: Array
+    batch: Array
+    blank: Array
+    water: NDArray[np.bool_]
+    srgb: NDArray[np.bool_]
+
+    def white_alone(self) -> Seen:
+        """The same without the fields."""
+        return Seen(self.reference[:, :1], self.batch[:, :1], self.blank[:, :1], self.water, self.srgb)
+
+
+@dataclass(frozen=True, eq=False)
+class Look:
+    """Readings as a table takes them: their difference d (N, D), scaled features x (N, F) and terms z (N, Z)."""
+
+    d: Array
+    x: Array
+    z: Array
+
+
+def features_of(seen: Seen) -> tuple[Array, Array]:
+    """The difference of the readings (N, D) and what the matrix is chosen by (N, F): mean, blank, kind of file."""
+    white = seen.blank[:, :1]
+    count = len(white)
+    a, b = (root(part / white).reshape(count, -1) for part in (seen.reference, seen.batch))
+    context = [
+        3 * root(white).reshape(count, -1),
+        root(seen.blank[:, 1:] / white).reshape(count, -1),
+        0.3 * seen.srgb[:, None],
+        0.3 * seen.water[:, None],
+    ]
+    return b - a, np.concatenate([(a + b) / 2, *context], axis=1)
+
+
+@dataclass(frozen=True, eq=False)
+class Branch:
+    """One table: with the fields, or over white alone. Shapes: F features, K components, Z terms, D readings.
+
+    centre, scale (F,); axes (F, K) and spread (K,): principal components; matrix (3, Z, D): Lab of a difference; mean
+    (3, Z): Lab of the middle; warm (3, Z, D): what the difference changes by from daylight to illuminant A, warm_sd (2, 3)
+    its standard deviation along lightness, chroma and hue of the middle, at none and per its length; error (3, E) and
+    scatter (3, Z): logarithm of the standard deviation of the difference and of the middle, likewise. likeness_mean (L,), likeness (L, L): mean and covariance of one
+    liquid's roots and the blank's together, from which a field that was not seen is filled in. differences (D, D): second
+    moment of the differences that were read.
+    """
+
+    centre: Array
+    scale: Array
+    axes: Array
+    spread: Array
+    matrix: Array
+    mean: Array
+    warm: Array
+    warm_sd: Array
+    error: Array
+    scatter: Array
+    likeness_mean: Array
+    likeness: Array
+    differences: Array
+
+    def look(self, seen: Seen) -> Look:
+        """Readings with the terms z that choose the matrix: 1, the scaled features, products of their components."""
+        d, features = features_of(seen)
+        x = (features - self.centre) / self.scale
+        p = np.clip(self._components(x), -_CLIP, _CLIP)
+        i, j = np.triu_indices(p.shape[1])
+        q = np.clip(p[:, i] * p[:, j], -_CLIP, _CLIP) / _PRODUCT
+        return Look(d, x, np.concatenate([np.ones((len(x), 1)), x, q], axis=1))
+
+    def middle(self, at: Look) -> Array:
+        """Lab of the middle of both liquids, (N, 3)."""
+        return at.z @ self.mean.T
+
+    def gap(self, at: Look) -> Array:
+        """Lab of the batch less the reference, (N, 3)."""
+        return np.einsum("nz,czd,nd->nc", at.z, self.matrix, at.d)
+
+    def part_in_warm_light(self, at: Look) -> Array:
+        """Lab of the difference under CIE illuminant A less that in daylight, (N, 3)."""
+        return np.einsum("nz,czd,nd->nc", at.z, self.warm, at.d)
+
+    def slopes(self, at: Look) -> Array:
+        """Change of the Lab difference per unit of each reading's root, (N, 3, D): the matrix that was chosen."""
+        return np.einsum("nz,czd->ncd", at.z, self.matrix)
+
+    def trust(self, d: Array, noise: Array) -> tuple[Array, Array]:
+        """What of a difference (D,) is expected where its noise is more than in the worlds by `noise` (D, D), as a matrix
+        (D, D), and the covariance (D, D) that the expectation leaves beside the noise that comes through.
+
+        Normal conditioning on the readings (Rasmussen, Williams 2006, A.6); differences as large as this one.
+        """
+        usual = self.differences
+        size = max(float(d @ np.linalg.solve(usual + noise, d)) / d.size, 1.0)
+        kept: Array = np.linalg.solve(size * usual + noise, size * usual).T
+        lost = kept @ noise
+        return kept, lost - lost @ kept.T
+
+    def error_sd(self, at: Look, gap: Array) -> Array:
+        """Standard deviation (N, 3) along lightness, chroma and hue of an estimated difference, (N, 3)."""
+        return np.asarray(np.exp(error_terms(at, gap) @ self.error.T))
+
+    def scatter_sd(self, at: Look) -> Array:
+        """The same of an estimated middle."""
+        return np.asarray(np.exp(at.z @ self.scatter.T))
+
+    def far(self, at: Look) -> Array:
+        """How far (N,) the features lie from those of all worlds: root mean square of the components, 1 on average."""
+        return np.asarray(np.sqrt((self._components(at.x) ** 2).mean(axis=1)))
+
+    def _components(self, x: Array) -> Array:
+        return x @ self.axes / self.spread
+
+
+def error_terms(at: Look, gap: Array) -> Array:
+    """What the error of an estimated difference (N, 3) is told from, (N, E)."""
+    level = np.log(np.linalg.norm(gap, axis=1) + 0.15)[:, None]
+    return np.concatenate([at.z, level, level**2, 0.3 * at.x * level], axis=1)
+
+
+@cache
+def branch(fields: bool) -> Branch:
+    """The table for readings with the fields or over white alone."""
+    with np.load(find_fact("estimator.npz")) as table:
+        start = "fields" if fields else "white"
+        return Branch(
+            **{name: table[f"{start}_{name}"].astype(float) for name in Branch.__dataclass_fields__}
+        )
+
+
+def hue_axes(lab: Array) -> Array:
+    """Unit vectors in Lab along lightness, chroma and hue at colours (N, 3): (N, 3 axes, 3)."""
+    turn = np.arctan2(lab[:, 2], lab[:, 1])
+    zero, one = np.zeros_like(turn), np.ones_like(turn)
+    rows = [[one, zero, zero], [zero, np.cos(turn), np.sin(turn)], [zero, -np.sin(turn), np.cos(turn)]]
+    return np.array(rows).transpose(2, 0, 1)
