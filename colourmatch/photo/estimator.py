@@ -137,7 +137,7 @@ class Branch:
         """
         usual = self.differences
         size = max(float(d @ np.linalg.solve(usual + noise, d)) / d.size, 1.0)
-        kept: Array = np.linalg.solve(size * usual + noise, size * usual).T
+        kept = np.asarray(np.linalg.solve(size * usual + noise, size * usual).T, float)
         lost = kept @ noise
         return kept, lost - lost @ kept.T
 
