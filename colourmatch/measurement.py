@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.colour.difference import Difference, describe_difference
-from colourmatch.records import Record, kept, numbers, significant
+from colourmatch.records import Record, kept, numbers, several, significant
 
 Array = NDArray[np.float64]
 #: The liquids that are compared.
@@ -259,10 +259,6 @@ def _read_spots(data: Mapping[str, Any]) -> dict[str, SpotColour | None]:
     return {name: SpotColour.from_json(spot) if spot else None for name, spot in data.items()}
 
 
-def _read_flags(data: list[Mapping[str, Any]]) -> tuple[Flag, ...]:
-    return tuple(map(Flag.from_json, data))
-
-
 @dataclass(frozen=True, eq=False)
 class Measurement(Record):
     """Everything that is kept of one photo; `refused` holds the sentence when it could not be measured.
@@ -278,7 +274,7 @@ class Measurement(Record):
     taken_offset: str | None = kept()
     profile: str | None = kept()
     card: CardSeen | None = kept(CardSeen.from_json)
-    quality: tuple[Flag, ...] = kept(_read_flags, default=())
+    quality: tuple[Flag, ...] = kept(several(Flag), default=())
     spots: Mapping[str, SpotColour | None] = kept(_read_spots, default=lambda: dict.fromkeys(SPOTS))
     delta_e_2000: Figure | None = kept(Figure.from_json)
     difference: Parts | None = kept(Parts.from_json)

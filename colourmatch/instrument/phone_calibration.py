@@ -10,7 +10,7 @@ IEEE Trans. Image Process. 24(5), 1460-1470, doi:10.1109/TIP.2015.2405336): they
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import astuple, dataclass, field
 from functools import cache
 from typing import Any
@@ -32,7 +32,7 @@ from colourmatch.liquid.phone import (
 from colourmatch.measurement import ToneRecord
 from colourmatch.photo.retone import GreySteps, Readings
 from colourmatch.photo.tone import JOINT_PRIOR
-from colourmatch.records import Record, as_json, kept, plain, rounded, significant
+from colourmatch.records import Record, as_json, kept, plain, rounded, several, significant
 from colourmatch.records import numbers as read_array
 
 Array = NDArray[np.float64]
@@ -93,6 +93,19 @@ def _digits(to: Callable[[Array, int], Array], digits: int) -> Callable[[Array],
     return lambda values: plain(to(values, digits))
 
 
+@dataclass(frozen=True, eq=False)
+class LiquidFitted(Record):
+    """A known liquid of a fit: mg/l of each stock, its Lab (3,) by that, as read and corrected, CIEDE2000 before and after."""
+
+    photo: str = kept()
+    mg_per_l: Mapping[str, float] = kept()
+    true_lab: Array = kept(read_array)
+    lab: Array = kept(read_array)
+    corrected_lab: Array = kept(read_array)
+    before: float = kept()
+    after: float = kept()
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class PhoneFit(Record):
     """A fitted correction.
@@ -102,7 +115,7 @@ class PhoneFit(Record):
     the ensemble the camera may lie; greys (N,): by how much the sitting's grey steps miss the curve (log); strain: by how many of their own standard deviations known liquids
     are off as read (root mean square, at least 1); left_out (3,): what it misses of colourings it has not seen along L*,
     a*, b*, as a part of their distance from water (root mean square); errors: mean CIEDE2000 of each candidate for known colourings left out ("known"), for drinks of
-    other dyes ("other") and "together"; liquids: one dict each with the true colour and CIEDE2000 before and after.
+    other dyes ("other") and "together".
     """
 
     kind: str = kept(default="none")
@@ -117,7 +130,7 @@ class PhoneFit(Record):
     depth_rel_sd: float = kept(default=0.02)
     errors: dict[str, dict[str, float]] = kept(write=lambda errors: as_json(errors, 3), default=dict)
     residual: float = kept(write=lambda value: round(value, 4), default=0.0)
-    liquids: tuple[dict[str, Any], ...] = kept(tuple, default=())
+    liquids: tuple[LiquidFitted, ...] = kept(several(LiquidFitted), default=())
     scale: float = kept(float, default=1.0)
     strain: float = kept(float, write=lambda value: round(value, 3), default=1.0)
     left_out: Array | None = kept(read_array, write=_digits(rounded, 4))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
 
@@ -63,7 +63,7 @@ def tell_percent(rel_sd: float, signs: Signs = PLAIN) -> str:
 
 
 def tell_lab(
-    lab: Sequence[float] | None, sd: Sequence[float] | None = None, digits: int = 1, signs: Signs = PLAIN
+    lab: Iterable[float] | None, sd: Iterable[float] | None = None, digits: int = 1, signs: Signs = PLAIN
 ) -> str:
     """A colour, each part with its standard deviation where there is one: "L* 60.0 +-0.5, a* 45.0 +-0.6, b* 3.0 +-0.7"."""
     if lab is None:

@@ -35,7 +35,7 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
         **pick(head, *_HEAD),
         "stocks": list(head.stocks),
         "target_lab": None if head.target_lab is None else list(head.target_lab),
-        "read_with": book.calibrations.lot_choice(head.id),
+        "read_with": book.calibrations.lot_choice(head.id).to_json(),
         "state": describe_state(story),
         "warnings": passed_ceilings(story),
         "events": [_describe_event(event) for event in story.events],
