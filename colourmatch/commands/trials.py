@@ -102,7 +102,7 @@ def look(session: Session, lot: str, serving: tuple[dict[str, Any], ...]) -> Ans
     own = (story.lot.serving or {}).get("conditions") or list(EXAMPLE_GLASSES)
     asked = [one for one in serving if one]
     doses = _next_doses(book, story)
-    seen = serve_lot(book, story.lot.id, asked or own, doses)
+    seen = [one.to_json() for one in serve_lot(book, story.lot.id, asked or own, doses)]
     intake = read_intake(story, asked or None)
     data = {"lot": story.lot.id, "serving": seen, "intake": intake}
     if not seen:

@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import ceil, floor
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +18,8 @@ from colourmatch.colour.difference import Interval, ciede2000, describe_differen
 from colourmatch.dosing.plan import MOST_MG_PER_L
 from colourmatch.dosing.problem import Problem, compare_draws, expect_draws
 from colourmatch.liquid.model import View
+from colourmatch.measurement import Colour, Figure
+from colourmatch.records import Record, kept, pick, rounded, several
 
 Array = NDArray[np.float64]
 
@@ -28,54 +29,40 @@ _SEARCH_DRAWS, _BEYOND = slice(0, 81), 1.8
 UNSEEN = 1.0
 
 
-@dataclass(frozen=True)
-class Colour:
-    """A liquid in one look: Lab of that light's white (2 degrees) and the standard deviation of each part."""
+@dataclass(frozen=True, eq=False)
+class DropsToMatch(Record):
+    """Further drops of one stock, with a 95 % range."""
 
-    lab: tuple[float, float, float]
-    lab_sd: tuple[float, float, float]
-
-    def to_json(self) -> dict[str, list[float]]:
-        """The two triples, rounded."""
-        return {"lab": [round(v, 2) for v in self.lab], "lab_sd": [round(v, 2) for v in self.lab_sd]}
+    stock: str = kept()
+    drops: int = kept()
+    low: int = kept()
+    high: int = kept()
 
 
-@dataclass(frozen=True)
-class Served:
-    """One look: how far batch and reference are apart now and after the step, and what would match here alone.
+@dataclass(frozen=True, eq=False)
+class SpotsServed(Record):
+    """The liquids in one look: Lab of that light's white (2 degrees)."""
 
-    `to_match` counts further drops of one stock, as in the advice, with a 95 % range.
-    """
+    reference: Colour = kept(Colour.from_json)
+    batch: Colour = kept(Colour.from_json)
+    batch_after: Colour | None = kept(Colour.from_json)
 
-    view: View
-    now: Interval
-    text: str
-    reference: Colour
-    batch: Colour
-    after: Interval | None = None
-    after_text: str | None = None
-    batch_after: Colour | None = None
-    to_match: tuple[dict[str, Any], ...] = ()
 
-    def to_json(self) -> dict[str, Any]:
-        """One entry of `serving` in the advice."""
-        return {
-            "name": self.view.name,
-            "depth_mm": self.view.depth_mm,
-            "dilution": self.view.dilution,
-            "illuminant": self.view.illuminant,
-            "weight": self.view.weight,
-            "delta_e_2000": self.now.to_json(),
-            "text": self.text,
-            "after_step": self.after.to_json() if self.after else None,
-            "after_text": self.after_text,
-            "to_match": list(self.to_match),
-            "spots": {
-                "reference": self.reference.to_json(),
-                "batch": self.batch.to_json(),
-                "batch_after": self.batch_after.to_json() if self.batch_after else None,
-            },
-        }
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Served(Record):
+    """One look: how far batch and reference are apart now and after the step, and what would match here alone."""
+
+    name: str = kept()
+    depth_mm: float = kept()
+    dilution: float = kept()
+    illuminant: str = kept()
+    weight: float = kept()
+    delta_e_2000: Figure = kept(Figure.from_json)
+    text: str = kept()
+    after_step: Figure | None = kept(Figure.from_json)
+    after_text: str | None = kept()
+    to_match: tuple[DropsToMatch, ...] = kept(several(DropsToMatch), default=())
+    spots: SpotsServed = kept(SpotsServed.from_json)
 
 
 #: Two liquids are called alike only when their difference is surely below this many CIEDE2000.
@@ -94,16 +81,20 @@ def _look(problem: Problem, view: View, added_ml: Sequence[float] | None) -> Ser
     batch = problem.batch_lab(np.zeros((1, len(problem.stocks))), view)[:, 0]
     now = compare_draws(reference, batch)
     dose = _dose_here(problem, view, added_ml)
-    text = _tell(reference, batch, now)
-    served = Served(view, now, text, _colour(reference), _colour(batch), to_match=dose)
+    served = Served(
+        **pick(view, "name", "depth_mm", "dilution", "illuminant", "weight"),
+        delta_e_2000=Figure.from_json(now.to_json()),
+        text=_tell(reference, batch, now),
+        to_match=dose,
+        spots=SpotsServed(_colour(reference), _colour(batch)),
+    )
     if added_ml is None or not any(added_ml):
         return served
     then = problem.batch_lab(np.array([added_ml], float), view)[:, 0]
-    return replace(
-        served,
-        after=expect_draws(ciede2000(reference, then)),
+    return served.having(
+        after_step=Figure.from_json(expect_draws(ciede2000(reference, then)).to_json()),
         after_text=_tell(reference, then, compare_draws(reference, then)),
-        batch_after=_colour(then),
+        spots=served.spots.having(batch_after=_colour(then)),
     )
 
 
@@ -115,11 +106,10 @@ def _tell(reference: Array, batch: Array, apart: Interval) -> str:
 
 
 def _colour(labs: Array) -> Colour:
-    mean, sd = labs.mean(axis=0), labs.std(axis=0)
-    return Colour(tuple(map(float, mean)), tuple(map(float, sd)))  # type: ignore[arg-type]
+    return Colour(rounded(labs.mean(axis=0), 2), rounded(labs.std(axis=0), 2))
 
 
-def _dose_here(problem: Problem, view: View, added_ml: Sequence[float] | None) -> tuple[dict[str, Any], ...]:
+def _dose_here(problem: Problem, view: View, added_ml: Sequence[float] | None) -> tuple[DropsToMatch, ...]:
     """Further drops of the main stock that match in this look, ceilings aside: where each draw has its least difference.
 
     The main stock is the one of which the step adds most drops, else the first.
@@ -146,4 +136,4 @@ def _dose_here(problem: Problem, view: View, added_ml: Sequence[float] | None) -
     best = fine[found.argmin(axis=1)] / stock.drop_ml
     low, high = np.quantile(best, (0.025, 0.975))
     value = fine[int(found.mean(axis=0).argmin())] / stock.drop_ml
-    return ({"stock": stock.name, "drops": round(float(value)), "low": floor(low), "high": ceil(high)},)
+    return (DropsToMatch(stock.name, round(float(value)), floor(low), ceil(high)),)

@@ -12,12 +12,13 @@ from dataclasses import dataclass
 from datetime import UTC, tzinfo
 from functools import partial
 from html import escape
-from typing import Any
+from typing import Any, TypeAlias
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import streamlit as st
 
 from colourmatch.colour.spaces import lab_to_hex
+from colourmatch.measurement import Array
 from colourmatch.words.advice import tell_besides
 from colourmatch.words.figures import (
     PAGES,
@@ -32,7 +33,7 @@ from colourmatch.words.figures import (
 from colourmatch.words.outcomes import OUTCOMES
 from colourmatch.words.times import tell_date, tell_time
 
-Lab = Sequence[float]
+Lab: TypeAlias = "Sequence[float] | Array"
 #: Longest text that is still shown large as a whole.
 MOST_LARGE = 140
 #: Figures as pages show them: a true minus sign, "9.2 ± 0.4", a dash for what is not there.

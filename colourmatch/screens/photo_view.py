@@ -11,7 +11,7 @@ import streamlit as st
 
 from colourmatch.book.entries import PhotoEntry
 from colourmatch.errors import ColourMatchError, PhotoError
-from colourmatch.measurement import Measurement, SpotColour
+from colourmatch.measurement import Measurement
 from colourmatch.screens import html as parts
 from colourmatch.screens import session, uploads
 from colourmatch.screens.answer import draw_scale
@@ -214,12 +214,12 @@ def show_swatches(measured: Measurement, advice: Mapping[str, Any] | None = None
     batch, reference = measured.spots.get("batch"), measured.spots.get("reference")
     colours = []
     if reference:
-        colours.append(parts.Swatch("Reference", reference.lab.tolist(), _sd(reference), "the aim"))
+        colours.append(parts.Swatch("Reference", reference.lab, reference.lab_sd, "the aim"))
     if batch:
         words = measured.difference.text if measured.difference else ""
-        colours.append(parts.Swatch("Batch", batch.lab.tolist(), _sd(batch), words))
+        colours.append(parts.Swatch("Batch", batch.lab, batch.lab_sd, words))
     if reference and predicted and predicted.get("batch"):
-        lab = parts.place_beside(reference.lab.tolist(), predicted)
+        lab = parts.place_beside(reference.lab, predicted)
         spread = parts.spread_of(told.get("predicted_covariance"))
         far = parts.show_interval((told.get("predicted") or {}).get("delta_e_2000"))
         words = f"predicted, {far} away{'; ± against the reference' if spread else ''}"
@@ -230,7 +230,3 @@ def show_swatches(measured: Measurement, advice: Mapping[str, Any] | None = None
         shown = batch or reference
         white = whites.get(shown.white, "") if shown else ""
         st.caption(f"{SWATCH_NOTE} D65, 2 degrees, against {white}, ± one standard deviation.")
-
-
-def _sd(spot: SpotColour) -> list[float] | None:
-    return None if spot.lab_sd is None else spot.lab_sd.tolist()

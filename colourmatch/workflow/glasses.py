@@ -13,7 +13,7 @@ from colourmatch.book.entries import LotStory
 from colourmatch.book.example import leave_out_example
 from colourmatch.book.lot_book import LotBook
 from colourmatch.dosing.problem import Problem
-from colourmatch.dosing.serving import look_at
+from colourmatch.dosing.serving import Served, look_at
 from colourmatch.dosing.shelf_gain import (
     MissingKind,
     OtherStock,
@@ -107,7 +107,7 @@ def serve_lot(
     lot: int | str,
     conditions: Sequence[Mapping[str, Any]],
     doses: Sequence[Mapping[str, Any]] = (),
-) -> list[dict[str, Any]]:
+) -> tuple[Served, ...]:
     """How a lot looks now in any glasses, as `serving` of the advice; empty while no photo says anything of it.
 
     conditions: depth_mm (as photographed when left out), dilution (1), illuminant (D65), name; doses: what the
@@ -116,10 +116,10 @@ def serve_lot(
     story = book.lots.story(lot)
     problem = _pose_problem(book, story)
     if problem is None:
-        return []
+        return ()
     views = [_view(story, condition) for condition in conditions]
     step = [sum(float(d["ml"]) for d in doses if d["stock"] == stock.name) for stock in problem.stocks]
-    return [one.to_json() for one in look_at(problem, views, step)]
+    return look_at(problem, views, step)
 
 
 def _pose_problem(book: LotBook, story: LotStory) -> Problem | None:
