@@ -103,7 +103,7 @@ def look(session: Session, lot: str, serving: tuple[dict[str, Any], ...]) -> Ans
     asked = [one for one in serving if one]
     doses = _next_doses(book, story)
     seen = [one.to_json() for one in serve_lot(book, story.lot.id, asked or own, doses)]
-    intake = read_intake(story, asked or None)
+    intake = [glass.to_json() for glass in read_intake(story, asked or None)]
     data = {"lot": story.lot.id, "serving": seen, "intake": intake}
     if not seen:
         none = f"No photo says anything of lot {story.lot.id} yet: colourmatch lot photo {story.lot.id} PHOTO"

@@ -29,7 +29,7 @@ from colourmatch.words.entries import Medium, tell_aside, tell_entry
 from colourmatch.words.figures import PAPER, tell_interval
 from colourmatch.words.looks import tell_look
 from colourmatch.words.times import tell_minute
-from colourmatch.workflow.intake import read_intake
+from colourmatch.workflow.intake import GlassIntake, read_intake
 from colourmatch.workflow.label_lines import read_label_lines
 from colourmatch.workflow.photo_colours import (
     Dose,
@@ -145,7 +145,7 @@ def collect_facts(book: LotBook, lot: int | str, zone: tzinfo | None = None) -> 
         drift=str(read_drift(book, head.id)["text"]) if is_rechecked else None,
         serving=tuple(_tell_looks(story)),
         intake=tuple(_tell_intake(intake)),
-        intake_notes=tuple(dict.fromkeys(glass["text"] for glass in intake)),
+        intake_notes=tuple(dict.fromkeys(glass.text for glass in intake)),
         trials=tuple(trial["text"] for trial in describe_trials(book, story)),
         zone=zone,
         last_hash=book.lots.last_hash(head.id),
@@ -161,18 +161,14 @@ def _tell_looks(story: LotStory) -> Iterator[tuple[str, str, str]]:
         yield one["name"], tell_look(one), f"{tell_interval(one['delta_e_2000'])}, {one['text']}"
 
 
-def _tell_intake(intake: list[dict[str, Any]]) -> Iterator[tuple[str, ...]]:
+def _tell_intake(intake: list[GlassIntake]) -> Iterator[tuple[str, ...]]:
     """A colourant in a glass: glass, colourant, mg, its ADI, and the share of it for each example person."""
     for glass in intake:
-        for portion in glass["colourants"]:
-            adi = portion["adi_mg_per_kg"]
-            percents = {
-                one["who"]: {key: 100 * one[key] for key in ("value", "low", "high")}
-                for one in portion["shares"]
-            }
-            shares = "; ".join(f"{tell_interval(percent)} % for {who}" for who, percent in percents.items())
-            limit = "none on file" if adi is None else f"{adi:g} mg per kg ({portion['adi_source']})"
-            yield glass["serving"], portion["name"], f"{tell_interval(portion['mg'], 2)} mg", limit, shares
+        for portion in glass.colourants:
+            adi, held = portion.adi_mg_per_kg, f"{tell_interval(portion.mg.to_json(), 2)} mg"
+            shares = "; ".join(f"{tell_interval(one.percent())} % for {one.who}" for one in portion.shares)
+            limit = "none on file" if adi is None else f"{adi:g} mg per kg ({portion.source})"
+            yield glass.serving, portion.name, held, limit, shares
 
 
 def _shorten(text: str) -> str:

@@ -12,6 +12,7 @@ import streamlit as st
 
 from colourmatch.book.entries import AmendmentEntry, LotStory
 from colourmatch.book.lot_book import LotBook
+from colourmatch.dosing.intake import Portion
 from colourmatch.dosing.serving import Served
 from colourmatch.errors import InputError
 from colourmatch.records import pick
@@ -146,24 +147,23 @@ def show_intake(story: LotStory) -> None:
         return
     with st.expander("What a glass brings against the daily intake"):
         for glass in intake:
-            st.html(parts.line(glass["text"]))
-            for portion in glass["colourants"]:
+            st.html(parts.line(glass.text))
+            for portion in glass.colourants:
                 st.html(parts.facts(_intake_facts(portion)))
         st.caption(
             "By the labels, with the uncertainty of strength and drop. A qualified food technologist decides."
         )
 
 
-def _intake_facts(portion: Mapping[str, Any]) -> dict[str, object]:
-    adi, source = portion["adi_mg_per_kg"], portion["adi_source"]
+def _intake_facts(portion: Portion) -> dict[str, object]:
+    adi, source = portion.adi_mg_per_kg, portion.source
     rows: dict[str, object] = {
-        "Colourant": portion["name"],
-        "In the glass": f"{parts.show_interval(portion['mg'], 2)} mg",
+        "Colourant": portion.name,
+        "In the glass": f"{parts.show_interval(portion.mg.to_json(), 2)} mg",
         "Acceptable daily intake": "none on file" if adi is None else f"{adi:g} mg per kg of body mass ({source})",
     }  # fmt: skip
-    for share in portion["shares"]:
-        percent = {key: 100 * share[key] for key in ("value", "low", "high")}
-        rows[f"Of that, for {share['who']}"] = f"{parts.show_interval(percent, 1)} %"
+    for share in portion.shares:
+        rows[f"Of that, for {share.who}"] = f"{parts.show_interval(share.percent(), 1)} %"
     return rows
 
 

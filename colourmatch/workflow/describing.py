@@ -43,7 +43,7 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
         "advice": advice,
         "closing": _describe_closing(closing) if closing else None,
         "trials": describe_trials(book, story),
-        "intake": read_intake(story),
+        "intake": [glass.to_json() for glass in read_intake(story)],
         "bottles": list_bottles(book, story),
         "first_dose": _first_dose(book, story),
         "last_hash": book.lots.last_hash(head.id),

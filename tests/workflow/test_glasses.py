@@ -92,7 +92,7 @@ def test_intake_of_a_glass_by_hand(book):
     lot = book.lots.begin(
         "x", 1000, ["red"], serving=serving, already_mg_per_l=8, already_colourant="E129", dilution=5
     ).id
-    assert len(read_intake(book.lots.story(lot))[0]["colourants"]) == 1
+    assert len(read_intake(book.lots.story(lot))[0].colourants) == 1
     book.additions.add(lot, "red", drops=64)
     neat, long = describe_lot(book, lot)["intake"]
     # 32 mg and the base's 8 mg in 1003.2 ml; 200 ml neat, 50 ml in the long drink.
