@@ -35,7 +35,9 @@ SIDE_PX, OF_WINDOW = 360, 0.95
 _NAMES = {"reference": "Reference", "batch": "Batch"}
 
 
-def cut_liquids(photo: Photo, drawing: Mapping[str, Any], colours: Mapping[str, Lab]) -> dict[str, Any]:
+def cut_liquids(
+    photo: Photo, drawing: Mapping[str, Any], colours: Mapping[str, Lab]
+) -> dict[str, NDArray[np.uint8]]:
     """Each liquid of a photo as an sRGB cut-out, (SIDE_PX, SIDE_PX, 3) of 8 bits.
 
     drawing: outlines in pixels of the full photo; colours: the measured Lab of each liquid.
@@ -111,7 +113,7 @@ def _warp(rgb: Any, corners: Array) -> Any:
     )  # fmt: skip
 
 
-def _balance(photo: Photo, codes: Any, lab: Lab) -> Any:
+def _balance(photo: Photo, codes: Any, lab: Lab) -> NDArray[np.uint8]:
     """A cut-out in sRGB whose middle has the measured colour."""
     linear = photo.to_linear(codes)
     to_srgb = np.linalg.inv(RGB_TO_XYZ["sRGB"])
@@ -125,7 +127,7 @@ def _balance(photo: Photo, codes: Any, lab: Lab) -> Any:
 
 
 @st.cache_data(show_spinner=False, max_entries=24)
-def _cut(source: str | bytes, drawing: dict[str, Any], colours: dict[str, list[float]]) -> dict[str, str]:
+def _cut(source: str | bytes, drawing: Mapping[str, Any], colours: Mapping[str, Lab]) -> dict[str, str]:
     """Each liquid as the address of a picture."""
     found = cut_liquids(load_photo(source if isinstance(source, bytes) else Path(source)), drawing, colours)
     return {name: _as_address(Image.fromarray(pixels)) for name, pixels in found.items()}
@@ -146,7 +148,7 @@ def draw_pair(story: LotStory, photo: PhotoEntry | None) -> str:
     if photo.stored_name is not None and measured.drawing:
         with suppress(ColourMatchError):  # the file is gone: Details say so
             path = session.current_book().photo_store.path(photo.stored_name)
-            pictures = _cut(str(path), dict(measured.drawing), colours)
+            pictures = _cut(str(path), measured.drawing, colours)
     if "reference" not in colours and story.lot.target_lab is not None:
         colours |= {"reference": list(story.lot.target_lab)}
     return _draw_fields(pictures, colours)
@@ -156,7 +158,7 @@ def draw_reading(data: bytes, measured: Measurement) -> str:
     """Reference and batch of a photo that belongs to no lot."""
     colours = _colours_of(measured)
     return _draw_fields(
-        _cut(data, dict(measured.drawing), colours) if measured.drawing else {}, colours, " reading"
+        _cut(data, measured.drawing, colours) if measured.drawing else {}, colours, " reading"
     )
 
 

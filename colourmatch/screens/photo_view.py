@@ -164,14 +164,12 @@ def show_flags(measured: Measurement, said: str = "") -> None:
 
 
 @st.cache_data(show_spinner=False, max_entries=12)
-def _drawn(source: str | bytes, drawing: dict[str, Any] | None, name: str) -> bytes:
+def _drawn(source: str | bytes, drawing: Mapping[str, Any] | None, name: str) -> bytes:
     return draw_found(source if isinstance(source, bytes) else Path(source), drawing, name)
 
 
 def _draw(source: Path | bytes, measured: Measurement, name: str) -> bytes:
-    return _drawn(
-        source if isinstance(source, bytes) else str(source), dict(measured.drawing or {}) or None, name
-    )
+    return _drawn(source if isinstance(source, bytes) else str(source), measured.drawing or None, name)
 
 
 def show_picture(source: Path | bytes, measured: Measurement, name: str) -> None:

@@ -44,7 +44,7 @@ def close_lot(
         # the advice of now may be another; what was not said is as it was entered
         advice, reason, text = known.final or {}, reason or known.outcome, text or known.text
     else:
-        advice = advise_story(book, story) | tell_care(story)
+        advice = advise_story(book, story) | tell_care(story).to_json()
     outcome = reason or (advice["reason"] if advice["action"] == "stop" else "stopped by the maker")
     words = text or (advice["text"] if advice["action"] == "stop" else "")
     if not advice.get("state_photographed", True):

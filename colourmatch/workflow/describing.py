@@ -25,7 +25,7 @@ _HEAD = (
 def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
     """Everything about a lot: its head, state, events, photos, advice, label and cautions."""
     story = book.lots.story(lot)
-    care = tell_care(story)
+    care = tell_care(story).to_json()
     head = story.lot
     closing = story.closing
     advice = closing.final if closing else _advise(book, story) | care

@@ -12,9 +12,8 @@ from datetime import tzinfo
 from typing import Any
 
 from colourmatch.book.entries import LotStory
-from colourmatch.dosing.care import cautions_for, label_line
+from colourmatch.dosing.care import Caution, cautions_for, label_line
 from colourmatch.dosing.limits import colourants_in, place_or_first
-from colourmatch.records import pick
 from colourmatch.words.times import tell_date
 
 #: What is said beside them, not on the label: nobody but the maker answers for them.
@@ -37,6 +36,18 @@ class LabelLines:
     def all(self) -> tuple[str, ...]:
         """Every line in order."""
         return (self.name, self.lot_and_date, *self.texts, *self.own)
+
+
+@dataclass(frozen=True)
+class Care:
+    """What a label says of the colours, line by line, and the cautions."""
+
+    label: str
+    cautions: tuple[Caution, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """The `label` and the `cautions` of a lot."""
+        return {"label": self.label, "cautions": list(map(vars, self.cautions))}
 
 
 def read_label_lines(story: LotStory, zone: tzinfo | None = None) -> LabelLines:
@@ -80,7 +91,7 @@ def _merge_colours(ingredients: str, colours: str) -> str:
     return merged if count else f"{ingredients.rstrip(' .')}, {named}"
 
 
-def tell_care(story: LotStory) -> dict[str, Any]:
+def tell_care(story: LotStory) -> Care:
     """Label and cautions for what went in; while nothing did, for the stocks that stand ready."""
     jurisdiction, state = place_or_first(story.lot.jurisdiction), story.state()
     dosed = bool(state.mg_by_colourant)
@@ -89,5 +100,4 @@ def tell_care(story: LotStory) -> dict[str, Any]:
     label = list(read_label_lines(story).all()[2:])
     if not dosed and not story.lot.closed:
         label[:1] = label_line(colourants, jurisdiction).text.splitlines()
-    cautions = [pick(caution, "code", "text") for caution in cautions_for(colourants, jurisdiction)]
-    return {"label": "\n".join(label), "cautions": cautions}
+    return Care("\n".join(label), tuple(cautions_for(colourants, jurisdiction)))

@@ -90,7 +90,7 @@ def _record_photo(
     own = _own_view(story)
     measurement = measurement.having(view=(own or OwnView()).having(**changed) if own or changed else None)
     measurement = measurement.having(quality=tuple(_flag(story, measurement)))
-    advice = advise_story(book, _with_photo(story, measurement), measurement) | tell_care(story)
+    advice = advise_story(book, _with_photo(story, measurement), measurement) | tell_care(story).to_json()
     taken_at = plausible_moment(measurement)
     entry = book.photos.add(
         lot, measurement, advice, photo=photo.content, original_name=photo.name, taken_at=taken_at, **by
@@ -144,7 +144,7 @@ def _own_view(story: LotStory) -> OwnView | None:
 def advise_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
     """The advice for a lot as it stands, from all photos and entries so far."""
     story = book.lots.story(lot)
-    return advise_story(book, story) | tell_care(story)
+    return advise_story(book, story) | tell_care(story).to_json()
 
 
 def advise_story(book: LotBook, story: LotStory, newest: Measurement | None = None) -> dict[str, Any]:
