@@ -12,16 +12,13 @@ from dataclasses import dataclass, replace
 from math import ceil, floor
 
 import numpy as np
-from numpy.typing import NDArray
 
 from colourmatch.colour.difference import Interval, ciede2000, describe_difference
 from colourmatch.dosing.plan import MOST_MG_PER_L
 from colourmatch.dosing.problem import Problem, compare_draws, expect_draws
 from colourmatch.liquid.model import View
 from colourmatch.measurement import Colour, Figure
-from colourmatch.records import Record, kept, pick, rounded, several
-
-Array = NDArray[np.float64]
+from colourmatch.records import Array, Record, kept, pick, rounded, several
 
 #: Draws that the dose of one look is searched on, and the dose beyond the best that is still looked at, as a factor.
 _SEARCH_DRAWS, _BEYOND = slice(0, 81), 1.8

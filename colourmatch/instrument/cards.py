@@ -18,7 +18,7 @@ from colourmatch.book.photo_store import Source, open_source
 from colourmatch.book.transactions import By, near_names
 from colourmatch.colour.difference import ciede2000
 from colourmatch.errors import ColourMatchError, NotFoundError
-from colourmatch.measurement import SPOTS, Array, CardNamed, Measurement, SpotColour
+from colourmatch.measurement import SPOTS, CardNamed, Measurement, SpotColour
 from colourmatch.photo.card import read_card
 from colourmatch.photo.card_profile import (
     GREY_CARD,
@@ -31,7 +31,7 @@ from colourmatch.photo.card_profile import (
     read_greys,
 )
 from colourmatch.photo.measure import measure_photo
-from colourmatch.records import Record, kept, numbers, rounded, several
+from colourmatch.records import Array, Record, kept, numbers, rounded, several
 
 if TYPE_CHECKING:
     from colourmatch.photo.tone import KnownGreys

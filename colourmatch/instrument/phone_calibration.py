@@ -13,10 +13,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import astuple, dataclass, field
 from functools import cache
-from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from colourmatch.colour.spaces import RGB_TO_XYZ, lab_to_xyz, xyz_to_lab
 from colourmatch.liquid.judged_drinks import known_drinks
@@ -32,10 +31,9 @@ from colourmatch.liquid.phone import (
 from colourmatch.measurement import ToneRecord
 from colourmatch.photo.retone import GreySteps, Readings
 from colourmatch.photo.tone import JOINT_PRIOR
-from colourmatch.records import Record, as_json, kept, plain, rounded, several, significant
+from colourmatch.records import Array, Record, as_json, kept, rounded, several, significant, written
 from colourmatch.records import numbers as read_array
 
-Array = NDArray[np.float64]
 #: What two readings of one liquid differ by besides their own noise (sd of natural logs): contrast of a photo's channel,
 #: smaller where the card's greys are known, glass's fill, what no model holds, veil. The first four as in learn.py.
 PHOTO_SD, KNOWN_CARD_SD, _FILL_SD, _MISFIT_SD, _VEIL = 0.02, 0.012, 0.010, 0.006, 0.003
@@ -88,11 +86,6 @@ class Corrected:
         return np.sqrt(np.diag(self.covariance + self.left + self.metameric + self.noise))
 
 
-def _digits(to: Callable[[Array, int], Array], digits: int) -> Callable[[Array], Any]:
-    """How an array is written: rounded, NaN as null."""
-    return lambda values: plain(to(values, digits))
-
-
 @dataclass(frozen=True, eq=False)
 class LiquidFitted(Record):
     """A known liquid of a fit: mg/l of each stock, its Lab (3,) by that, as read and corrected, CIEDE2000 before and after."""
@@ -119,8 +112,8 @@ class PhoneFit(Record):
     """
 
     kind: str = kept(default="none")
-    numbers: Array = kept(read_array, write=_digits(significant, 6), default=lambda: np.empty(0))
-    factor: Array = kept(read_array, write=_digits(significant, 5), default=lambda: np.empty((0, 0)))
+    numbers: Array = kept(read_array, write=written(significant, 6), default=lambda: np.empty(0))
+    factor: Array = kept(read_array, write=written(significant, 5), default=lambda: np.empty((0, 0)))
     dyes: tuple[KnownDye, ...] = kept(
         lambda rows: tuple(KnownDye(*row) for row in rows),
         write=lambda dyes: [list(astuple(dye)) for dye in dyes],
@@ -133,8 +126,8 @@ class PhoneFit(Record):
     liquids: tuple[LiquidFitted, ...] = kept(several(LiquidFitted), default=())
     scale: float = kept(float, default=1.0)
     strain: float = kept(float, write=lambda value: round(value, 3), default=1.0)
-    left_out: Array | None = kept(read_array, write=_digits(rounded, 4))
-    greys: Array | None = kept(read_array, write=_digits(rounded, 5))
+    left_out: Array | None = kept(read_array, write=written(rounded, 4))
+    greys: Array | None = kept(read_array, write=written(rounded, 5))
 
     @property
     def tones(self) -> Array | None:

@@ -48,9 +48,7 @@ from colourmatch.liquid.phone import p3_weights, soft_log
 from colourmatch.measurement import ToneRecord
 from colourmatch.photo.retone import GreySteps, Readings
 from colourmatch.photo.tone import JOINT_PRIOR
-from colourmatch.records import rounded
-
-Array = NDArray[np.float64]
+from colourmatch.records import Array, rounded
 
 #: No correction, and the camera model. A linear matrix and a root-polynomial of degree 2, which fits of before may hold,
 #: were never kept by any of 14 drawn sittings, and miss other dyes by half as much again (calibration/README.md).

@@ -21,9 +21,9 @@ from colourmatch.facts import K_95
 from colourmatch.instrument.phone_calibration import KnownDye, LiquidFitted, PhoneFit
 from colourmatch.instrument.phone_correction import NO_NAME
 from colourmatch.instrument.phone_fitting import KnownLiquid, fit_phone
-from colourmatch.measurement import LIQUIDS, Array, CardNamed, Flag, Measurement, SpotColour
+from colourmatch.measurement import LIQUIDS, CardNamed, Flag, Measurement, SpotColour
 from colourmatch.photo.measure import measure_photo
-from colourmatch.records import Record, kept, numbers, pick, rounded, several
+from colourmatch.records import Array, Record, kept, numbers, pick, rounded, several
 
 if TYPE_CHECKING:
     from colourmatch.instrument.cards import CardProfile

@@ -24,9 +24,7 @@ from colourmatch.photo.light import fit_light
 from colourmatch.photo.load import Photo, load_photo
 from colourmatch.photo.locate import CardPose, find_card
 from colourmatch.photo.tone import KnownGreys, KnownLevel, ToneCurve, fit_curve, read_against_paper
-from colourmatch.records import Record, kept, numbers, plain, rounded
-
-Array = NDArray[np.float64]
+from colourmatch.records import Array, Record, kept, numbers, rounded, written
 
 #: A photographer's grey card and office paper (common practice, no source): reflectance and its standard deviation.
 GREY_CARD, GREY_CARD_SD = 0.18, 0.006
@@ -41,10 +39,6 @@ _ON_RING_MM = 8.0
 ENTERED_LOG_SD = 0.02
 
 
-def _write(values: Array) -> list[float | None]:
-    return plain(rounded(values, 5))
-
-
 @dataclass(frozen=True, eq=False)
 class GreysReading(Record):
     """The greys of a card as one photo or one entry tells them, in the order of `Card.greys`; NaN where not seen.
@@ -52,8 +46,8 @@ class GreysReading(Record):
     reflectance is relative to the bare paper, log_sd of its natural log; told says how it became known.
     """
 
-    reflectance: Array = kept(numbers, write=_write)
-    log_sd: Array = kept(numbers, write=_write)
+    reflectance: Array = kept(numbers, write=written(rounded, 5))
+    log_sd: Array = kept(numbers, write=written(rounded, 5))
     told: Mapping[str, Any] = kept(default=dict)
 
 

@@ -17,8 +17,10 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import streamlit as st
 
+from colourmatch.colour.difference import Interval
 from colourmatch.colour.spaces import lab_to_hex
-from colourmatch.measurement import Array
+from colourmatch.measurement import Figure
+from colourmatch.records import Array
 from colourmatch.words.advice import tell_besides
 from colourmatch.words.figures import (
     PAGES,
@@ -167,11 +169,11 @@ def cell(heading: str, big: str, small: str = "") -> str:
     return f'{kicker(heading)}<p class="cm-big">{as_html(big)}</p>{under}'
 
 
-def difference_cells(told: Mapping[str, Any], how: str) -> list[str]:
+def difference_cells(far: Figure | Interval, way: str, how: str) -> list[str]:
     """How far and which way: of one photo, or of several together."""
     return [
-        cell("How far", show_interval(told["delta_e_2000"]), f"CIEDE2000, {how}"),
-        cell("Which way", told["difference"]["text"], "the batch against the reference"),
+        cell("How far", show_interval(far.to_json()), f"CIEDE2000, {how}"),
+        cell("Which way", way, "the batch against the reference"),
     ]
 
 

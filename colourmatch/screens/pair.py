@@ -24,11 +24,11 @@ from colourmatch.measurement import LIQUIDS, Measurement
 from colourmatch.photo.card import VERSIONS, Card, read_card
 from colourmatch.photo.load import Photo, load_photo
 from colourmatch.photo.spot import WALL_MARGIN_MM
+from colourmatch.records import Array
 from colourmatch.screens import html as parts
 from colourmatch.screens import session
 from colourmatch.screens.sketch import picture_of_card
 
-Array = NDArray[np.float64]
 Lab = Sequence[float]
 #: A side of one cut-out in pixels, and how many radii of the reading's window lie on either side of its middle at most.
 SIDE_PX, OF_WINDOW = 360, 0.95

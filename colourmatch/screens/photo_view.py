@@ -139,11 +139,10 @@ def show_reading(data: bytes, name: str) -> None:
         if picture := draw_fault(data, name):
             st.image(picture, width="stretch", alt=f"photo {name} with what is wrong outlined")
         return
-    if measured.delta_e_2000:
-        told = measured.to_json()
-        scale = draw_scale(told["difference"]["text"], told["delta_e_2000"], TOLERANCE, expected=False)
-        st.html(draw_reading(data, measured) + scale)
-        st.html(parts.glance(parts.difference_cells(told, "95 % interval")))
+    if (far := measured.delta_e_2000) and measured.difference:
+        way = measured.difference.text
+        st.html(draw_reading(data, measured) + draw_scale(way, far.to_json(), TOLERANCE, expected=False))
+        st.html(parts.glance(parts.difference_cells(far, way, "95 % interval")))
     show_metamerism(measured)
     show_flags(measured)
     show_picture(data, measured, name)

@@ -223,9 +223,9 @@ def show_results(store: Store, photo: Picked) -> None:
             for number, data, name, given in list_marked(store, reflectance)
         ]
     )
-    if measured.delta_e_2000:
-        told = "this photo, with its 95 % interval"
-        st.html(parts.glance(parts.difference_cells(measured.to_json(), told)))
+    if measured.delta_e_2000 and measured.difference:
+        told, way = "this photo, with its 95 % interval", measured.difference.text
+        st.html(parts.glance(parts.difference_cells(measured.delta_e_2000, way, told)))
     show_swatches(measured)
     show_flags(measured)
     offer_lot(store, reflectance)
@@ -244,13 +244,10 @@ def show_together(measured: list[tuple[str, Measurement]]) -> None:
     together = combine_photos([m for _, m in measured], [name for name, _ in measured])
     if together is None or len(together.photos) < 2:
         return
-    told = together.to_json()
-    words = f"{len(told['photos'])} photos together, 95 % interval"
-    st.html(parts.glance(parts.difference_cells(told, words)))
-    if told["agree"]:
-        st.html(parts.line(told["text"]))
-    else:
-        st.html(parts.flag_line("Doubtful", told["text"], "warn"))
+    words, found = f"{len(together.photos)} photos together, 95 % interval", together.difference
+    st.html(parts.glance(parts.difference_cells(found.delta_e_2000, found.text, words)))
+    text = together.text
+    st.html(parts.line(text) if together.agree else parts.flag_line("Doubtful", text, "warn"))
 
 
 def offer_lot(store: Store, reflectance: float) -> None:
