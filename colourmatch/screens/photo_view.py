@@ -11,7 +11,7 @@ import streamlit as st
 
 from colourmatch.book.entries import PhotoEntry
 from colourmatch.errors import ColourMatchError, PhotoError
-from colourmatch.measurement import Measurement
+from colourmatch.measurement import Drawing, Measurement
 from colourmatch.screens import html as parts
 from colourmatch.screens import session, uploads
 from colourmatch.screens.answer import draw_scale
@@ -162,13 +162,13 @@ def show_flags(measured: Measurement, said: str = "") -> None:
         st.html(parts.flags([flag.to_json() for flag in further]))
 
 
-@st.cache_data(show_spinner=False, max_entries=12)
-def _drawn(source: str | bytes, drawing: Mapping[str, Any] | None, name: str) -> bytes:
+@st.cache_data(show_spinner=False, max_entries=12, hash_funcs={Drawing: Drawing.to_json})
+def _drawn(source: str | bytes, drawing: Drawing | None, name: str) -> bytes:
     return draw_found(source if isinstance(source, bytes) else Path(source), drawing, name)
 
 
 def _draw(source: Path | bytes, measured: Measurement, name: str) -> bytes:
-    return _drawn(source if isinstance(source, bytes) else str(source), measured.drawing or None, name)
+    return _drawn(source if isinstance(source, bytes) else str(source), measured.drawing, name)
 
 
 def show_picture(source: Path | bytes, measured: Measurement, name: str) -> None:
