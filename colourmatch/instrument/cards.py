@@ -177,17 +177,11 @@ def _describe(all_entries: Sequence[CalibrationEntry], name: str) -> CardTold:
     (greys, ratio), default = combine_readings(readings), _default(all_entries)
     steps = zip(read_card().greys, greys.reflectance, greys.log_sd, strict=True)
     rows = tuple(Grey(step.reflectance, round(float(v), 4), round(float(v * sd), 4)) for step, v, sd in steps)
-    return CardTold(
-        entries[-1].name,
-        rows,
-        default is not None and name_key(default) == name_key(name),
-        tuple(
-            CardReading(e.id, e.created_at, e.entered_by, others=one.told)
-            for e, one in zip(entries, readings, strict=True)
-        ),
-        round(ratio, 2),
-        _tell(rows, ratio, len(entries)),
-    )
+    each = zip(entries, readings, strict=True)
+    told = tuple(CardReading(e.id, e.created_at, e.entered_by, others=one.told) for e, one in each)
+    chosen = default is not None and name_key(default) == name_key(name)
+    text = _tell(rows, ratio, len(entries))
+    return CardTold(entries[-1].name, rows, chosen, told, round(ratio, 2), text)
 
 
 def _tell(rows: Sequence[Grey], ratio: float, count: int) -> str:

@@ -203,23 +203,20 @@ def fit_known(
         _check_between("How well the stocks are known", strength_rel_sd, 0.001, 0.5)
     _check_between("How well the depth is known", depth_rel_sd, 0.001, 0.5)
     entries = _kept(book, *_pick(book, phone, light), KNOWN)
-    sitting = [KnownInPhoto.from_json(entry.data) for entry in entries]
-    depths = {one.depth_mm for one in sitting}
+    sitting = {entry.id: KnownInPhoto.from_json(entry.data) for entry in entries}
+    depths = {one.depth_mm for one in sitting.values()}
     if len(depths) > 1:
         listed = ", ".join(f"{d:g}" for d in sorted(depths))
         raise InputError(
             f"The known liquids stand {listed} mm deep. Fill them all alike: forget and begin again."
         )
-    names = list(dict.fromkeys(name for one in sitting for held in one.known.values() for name in held))
+    contents = [held for one in sitting.values() for held in one.known.values()]
+    names = list(dict.fromkeys(name for held in contents for name in held))
     stocks = [book.stocks.get(name) for name in names]
     dyes = [KnownDye(s.name, s.colourant, float(strength_rel_sd or s.label_strength_rel_sd)) for s in stocks]
-    liquids = [
-        liquid
-        for entry, one in zip(entries, sitting, strict=True)
-        for liquid in _known_liquids(entry.id, one, names)
-    ]
+    liquids = [liquid for photo in sitting.items() for liquid in _known_liquids(*photo, names)]
     fit = fit_phone(liquids, dyes, depth_mm=depths.pop(), depth_rel_sd=depth_rel_sd)
-    data = fit.to_json() | {"photos": [entry.id for entry in entries]}
+    data = fit.to_json() | {"photos": list(sitting)}
     head = entries[-1]
     book.calibrations.add(FIT, head.name, data, light=head.light, **by)
     return read_phone(book, head.name, str(head.light))
@@ -238,13 +235,9 @@ def read_phone(book: LotBook, phone: str | None = None, light: str | None = None
     name, lamp = _pick(book, phone, light)
     entries = _kept(book, name, lamp, KNOWN, FIT)
     known, fits = ([entry for entry in entries if entry.kind == kind] for kind in (KNOWN, FIT))
-    told = PhoneTold(
-        entries[-1].name,
-        str(entries[-1].light),
-        tuple(_describe_known(entry) for entry in known),
-        _describe_fit(fits[-1]) if fits else None,
-        bool(fits and known and known[-1].id > fits[-1].id),
-    )
+    last, fit = entries[-1], _describe_fit(fits[-1]) if fits else None
+    stale = bool(fits and known and known[-1].id > fits[-1].id)
+    told = PhoneTold(last.name, str(last.light), tuple(map(_describe_known, known)), fit, stale)
     return told.having(text=_tell_phone(told))
 
 
@@ -298,26 +291,21 @@ def _kept(book: LotBook, phone: str, light: str, *kinds: str) -> list[Calibratio
 
 def _describe_known(entry: CalibrationEntry) -> KnownPhoto:
     photo = KnownInPhoto.from_json(entry.data)
+    liquids = tuple(KnownLiquidTold(spot, held, colour.lab) for spot, held, colour in photo.each())
     return KnownPhoto(
         entry.id, entry.created_at, entry.original_name, entry.name, entry.light, photo.depth_mm,
-        photo.measurement.card_profile,
-        tuple(KnownLiquidTold(spot, held, colour.lab) for spot, held, colour in photo.each()),
-        photo.measurement.quality,
+        photo.measurement.card_profile, liquids, photo.measurement.quality,
     )  # fmt: skip
 
 
 def _describe_fit(entry: CalibrationEntry) -> FitTold:
     fit = PhoneFit.from_json(entry.data)
+    before, after = np.median([(one.before, one.after) for one in fit.liquids], axis=0).tolist()
     return FitTold(
-        **pick(fit, "kind", "errors", "liquids", "scale", "strain"),
-        entry=entry.id,
-        at=entry.created_at,
-        by=entry.entered_by,
-        median_before=round(float(np.median([one.before for one in fit.liquids])), 3),
-        median_after=round(float(np.median([one.after for one in fit.liquids])), 3),
-        expected=fit.errors[fit.kind]["together"],
-        strengths=_describe_strengths(fit),
-    )
+        **pick(fit, "kind", "errors", "liquids", "scale", "strain"), entry=entry.id, at=entry.created_at,
+        by=entry.entered_by, median_before=round(before, 3), median_after=round(after, 3),
+        expected=fit.errors[fit.kind]["together"], strengths=_describe_strengths(fit),
+    )  # fmt: skip
 
 
 def _describe_strengths(fit: PhoneFit) -> tuple[StrengthTold, ...]:

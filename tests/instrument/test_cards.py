@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -80,6 +81,8 @@ def test_a_photo_beside_a_grey_card_and_what_it_changes(book: LotBook, drawn: di
     found = np.array([grey.reflectance for grey in told.greys])
     assert np.abs(np.log(found / true))[:5].max() < 0.08
     change = cards.compare_card(book, "kitchen", drawn["glasses"][0])
+    for one in (told, change):
+        assert type(one).from_json(json.loads(json.dumps(one.to_json()))) == one
     assert change.changed["reference"].delta_e_2000 > 0.1
     assert change.changed["blank"].delta_e_2000 < 0.05
     before, after = (
