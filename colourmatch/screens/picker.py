@@ -219,8 +219,8 @@ def show_results(store: Store, photo: Picked) -> None:
         return
     show_together(
         [
-            (f"Photo {number}", measure(data, name, given))
-            for number, data, name, given in list_marked(store, reflectance)
+            (f"Photo {number}", measure(one.data, one.name, own))
+            for number, one, own in list_marked(store, reflectance)
         ]
     )
     if measured.delta_e_2000 and measured.difference:
@@ -231,12 +231,11 @@ def show_results(store: Store, photo: Picked) -> None:
     offer_lot(store, reflectance)
 
 
-def list_marked(store: Store, reflectance: float) -> Iterator[tuple[int, bytes, str, Given]]:
-    """The photos of this visit that are marked: number, content, name, and what they are measured with."""
-    for number, (mark, name, data) in enumerate(store.photos, 1):
-        given = rectangles_of(store.boxes[mark], reflectance)
-        if given is not None:
-            yield number, data, name, given
+def list_marked(store: Store, reflectance: float) -> Iterator[tuple[int, Picked, Given]]:
+    """The photos of this visit that are marked, with their numbers and what they are measured with."""
+    for number, photo in enumerate(store.photos, 1):
+        if given := rectangles_of(store.boxes[photo.mark], reflectance):
+            yield number, photo, given
 
 
 def show_together(measured: list[tuple[str, Measurement]]) -> None:
@@ -270,11 +269,13 @@ def record(store: Store, lot_id: int, reflectance: float) -> None:
     """Write the marked photos into a lot, and go there."""
     with session.failures_shown():
         kept = 0
-        for _, data, name, given in list_marked(store, reflectance):
+        for _, photo, given in list_marked(store, reflectance):
             if "batch" not in given:
                 continue
             book, by = session.current_book(), session.entered_by()
-            found = record_photos(book, lot_id, [(data, name)], entered_by=by, rectangles=given)[0]
+            found = record_photos(book, lot_id, [(photo.data, photo.name)], entered_by=by, rectangles=given)[
+                0
+            ]
             if found.get("error"):
                 raise InputError(found["error"])
             kept += not found.get("repeated")

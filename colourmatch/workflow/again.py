@@ -79,8 +79,7 @@ class FirstDose:
 
     def to_json(self) -> dict[str, Any]:
         """One entry of `first_dose`."""
-        told: dict[str, Any] = as_json(vars(self), 3)
-        return told
+        return {**as_json(vars(self), 3)}
 
 
 def fill_like(book: LotBook, like: int | str) -> LotFigures:
