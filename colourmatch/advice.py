@@ -14,6 +14,8 @@ from colourmatch.measurement import Figure, Parts
 from colourmatch.records import Record, kept
 
 R = TypeVar("R", bound=Record)
+#: Above this many drops a dose is measured in millilitres.
+MOST_DROPS = 120
 
 
 def _each(record: type[R]) -> Callable[[Sequence[Mapping[str, Any]]], tuple[R, ...]]:
@@ -51,6 +53,13 @@ class Dose(Record):
     ml: float = kept(write=decimals(3))
     mg_per_l: float = kept(write=decimals(3))
     measured: Measured | None = kept(Measured.from_json)
+
+    @property
+    def amount(self) -> tuple[float, str]:
+        """How much in which unit: as its hand measures it, and in ml where the drops are too many to count."""
+        if self.measured and self.measured.unit != "drops":
+            return self.measured.quantity, self.measured.unit
+        return (self.drops, "drops") if self.drops <= MOST_DROPS else (self.ml, "ml")
 
 
 @dataclass(frozen=True, eq=False)

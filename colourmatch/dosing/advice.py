@@ -16,7 +16,7 @@ import numpy as np
 
 from colourmatch.advice import Advice, Dose, Rescue
 from colourmatch.dosing.advice_facts import SURE, gather_facts, gather_held, is_within
-from colourmatch.dosing.by_hand import MOST_DROPS, warn_of_weight
+from colourmatch.dosing.by_hand import warn_of_weight
 from colourmatch.dosing.doses import (
     chance_passed,
     count_doses,
@@ -148,15 +148,13 @@ def _decide(facts: Advice, action: str, reason: str, text: str, finding: str = "
 
 def _tell_doses(tell: Callable[[list[str]], str], doses: tuple[Dose, ...]) -> str:
     """A step's sentence, with what is to be said of a weight."""
-    measured = [dose.measured for dose in doses if dose.measured]
-    uncounted = [
-        one.unit == "drops" and dose.drops > MOST_DROPS for dose, one in zip(doses, measured, strict=True)
-    ]
-    parts = [
-        words.tell_uncounted(dose.stock, dose.drops, dose.ml) if many else one.text
-        for dose, one, many in zip(doses, measured, uncounted, strict=True)
-    ]
-    return " ".join([tell(parts), *filter(None, map(warn_of_weight, measured))])
+    parts, warnings = [], []
+    for dose in doses:
+        assert dose.measured is not None
+        counted = dose.amount[1] == dose.measured.unit
+        parts.append(dose.measured.text if counted else words.tell_uncounted(dose.stock, dose.drops, dose.ml))
+        warnings.append(warn_of_weight(dose.measured))
+    return " ".join([tell(parts), *filter(None, warnings)])
 
 
 def _add(problem: Problem, line: Line, doses: tuple[Dose, ...], facts: Advice) -> Advice:

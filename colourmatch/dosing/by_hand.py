@@ -12,8 +12,6 @@ from colourmatch.advice import Measured
 from colourmatch.liquid.stock import Stock
 from colourmatch.words.figures import tell_drops, tell_typed
 
-#: Above this many drops a dose is measured in millilitres.
-MOST_DROPS = 120
 #: What a scale shows, and what a small syringe is marked in (common practice, no source).
 SCALE_STEP_G, SYRINGE_STEP_ML = 0.01, 0.01
 #: A weight under this is told with a caution: a scale step is more than 2 % of it.

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from colourmatch.advice import Advice, Dose
+from colourmatch.advice import Advice
 from colourmatch.book.entries import LotStory
-from colourmatch.dosing.by_hand import MOST_DROPS
 from colourmatch.measurement import Figure
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
@@ -44,7 +43,7 @@ def find_answer(story: LotStory, advice: Advice, waiting: str, thinning: Thinnin
     if question and asks_first(advice):
         return Answer("question", (), question.text)
     if doses := advice.steps:
-        lines = tuple((tell_quantity(*quantity_of(dose)), dose.stock) for dose in doses)
+        lines = tuple((tell_quantity(*dose.amount), dose.stock) for dose in doses)
         if len(doses) == 1:
             return Answer("add", ((lines[0][0], ""),), f"of {lines[0][1]}, then stir")
         return Answer("add", lines, "then stir")
@@ -69,13 +68,6 @@ def asks_first(advice: Advice) -> bool:
     """Whether a question is the answer."""
     question = advice.question
     return bool(question and question.sure and advice.text == question.text)
-
-
-def quantity_of(dose: Dose) -> tuple[float, str]:
-    """The amount of a dose and its unit: as its hand measures it, and in ml where the drops are too many to count."""
-    if dose.measured and dose.measured.unit != "drops":
-        return dose.measured.quantity, dose.measured.unit
-    return (dose.drops, "drops") if dose.drops <= MOST_DROPS else (dose.ml, "ml")
 
 
 def untinted_ml(advice: Advice) -> float:

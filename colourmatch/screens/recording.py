@@ -15,7 +15,6 @@ from colourmatch.errors import InputError
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
 from colourmatch.screens import session
-from colourmatch.screens.answer import quantity_of
 from colourmatch.screens.fields import Act, act_on, ask_number, begin_act, choose_one, pick_one
 from colourmatch.words.doubts import YES
 from colourmatch.words.entries import tell_dose, tell_entry
@@ -51,7 +50,7 @@ def record_advised(story: LotStory, doses: Sequence[Dose]) -> None:
     # a tap on what is advised no longer is answered too
     acts = {stock: act_on(story, "dose", of=stock) for stock in story.lot.stocks}
     for dose in doses:
-        stock, (amount, unit) = dose.stock, quantity_of(dose)
+        stock, (amount, unit) = dose.stock, dose.amount
         name, act = parts.plain(stock), acts.get(stock) or act_on(story, "dose", of=stock)
         write = partial(write_addition, story, stock, unit)
         words = f"{unit.capitalize()} of {name}", "Added" if len(doses) == 1 else f"Added {name}"

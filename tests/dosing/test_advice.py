@@ -10,9 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from test_problem import RED, VIEW, YELLOW, ask, mix, pour
 
+from colourmatch.advice import MOST_DROPS
 from colourmatch.colour.difference import ciede2000
 from colourmatch.dosing.advice import CONFIRM, Advice, advise, advise_unseen
-from colourmatch.dosing.by_hand import MOST_DROPS
 from colourmatch.dosing.doses import explore
 from colourmatch.dosing.limits import ceiling_check
 from colourmatch.dosing.plan import Line, plan_line

@@ -19,7 +19,6 @@ from colourmatch.screens.answer import (
     draw_scale,
     find_answer,
     find_place,
-    quantity_of,
     untinted_ml,
 )
 from colourmatch.screens.pair import draw_pair
@@ -84,8 +83,8 @@ def test_before_the_first_photo_and_after_the_end(book: LotBook, lot_id: int) ->
 
 
 def test_too_many_drops_to_count_are_told_in_ml() -> None:
-    assert quantity_of(RED) == (12, "drops")
-    assert quantity_of(RED.having(drops=400, ml=20.0)) == (20.0, "ml")
+    assert RED.amount == (12, "drops")
+    assert RED.having(drops=400, ml=20.0).amount == (20.0, "ml")
 
 
 @pytest.mark.parametrize(
