@@ -8,12 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
-from colourmatch.colour.difference import Difference, describe_difference
+from colourmatch.colour.difference import Difference, Interval, describe_difference
 from colourmatch.records import Record, kept, numbers, several, significant
 
 Array = NDArray[np.float64]
@@ -39,6 +39,11 @@ class Figure(Record):
     value: float = kept()
     low: float = kept()
     high: float = kept()
+
+    @classmethod
+    def of(cls, interval: Interval) -> Self:
+        """A figure as it is written: three decimals."""
+        return cls.from_json(interval.to_json())
 
 
 @dataclass(frozen=True, eq=False)
@@ -236,7 +241,7 @@ def record_difference(
 ) -> dict[str, Any]:
     """The fields of a measurement that hold a difference, from the covariances (3, 3) of a `Pair`."""
     return {
-        "delta_e_2000": Figure.from_json(difference.delta_e_2000.to_json()),
+        "delta_e_2000": Figure.of(difference.delta_e_2000),
         "difference": Parts.from_json(difference.to_json()),
         "uncertainty": Pair(
             photo=significant(photo, 4),

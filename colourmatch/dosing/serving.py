@@ -8,58 +8,23 @@ it: absorbance goes with depth over dilution (Bouguer-Lambert-Beer), the light c
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import ceil, floor
 
 import numpy as np
 
+from colourmatch.advice import DropsToMatch, Served, SpotsServed
 from colourmatch.colour.difference import Interval, ciede2000, describe_difference
 from colourmatch.dosing.plan import MOST_MG_PER_L
 from colourmatch.dosing.problem import Problem, compare_draws, expect_draws
 from colourmatch.liquid.model import View
 from colourmatch.measurement import Colour, Figure
-from colourmatch.records import Array, Record, kept, pick, rounded, several
+from colourmatch.records import Array, pick, rounded
 
 #: Draws that the dose of one look is searched on, and the dose beyond the best that is still looked at, as a factor.
 _SEARCH_DRAWS, _BEYOND = slice(0, 81), 1.8
 #: Below this many CIEDE2000 no direction is named: side by side it is hard to see (common practice, no source).
 UNSEEN = 1.0
-
-
-@dataclass(frozen=True, eq=False)
-class DropsToMatch(Record):
-    """Further drops of one stock, with a 95 % range."""
-
-    stock: str = kept()
-    drops: int = kept()
-    low: int = kept()
-    high: int = kept()
-
-
-@dataclass(frozen=True, eq=False)
-class SpotsServed(Record):
-    """The liquids in one look: Lab of that light's white (2 degrees)."""
-
-    reference: Colour = kept(Colour.from_json)
-    batch: Colour = kept(Colour.from_json)
-    batch_after: Colour | None = kept(Colour.from_json)
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Served(Record):
-    """One look: how far batch and reference are apart now and after the step, and what would match here alone."""
-
-    name: str = kept()
-    depth_mm: float = kept()
-    dilution: float = kept()
-    illuminant: str = kept()
-    weight: float = kept()
-    delta_e_2000: Figure = kept(Figure.from_json)
-    text: str = kept()
-    after_step: Figure | None = kept(Figure.from_json)
-    after_text: str | None = kept()
-    to_match: tuple[DropsToMatch, ...] = kept(several(DropsToMatch), default=())
-    spots: SpotsServed = kept(SpotsServed.from_json)
 
 
 #: Two liquids are called alike only when their difference is surely below this many CIEDE2000.
@@ -80,7 +45,7 @@ def _look(problem: Problem, view: View, added_ml: Sequence[float] | None) -> Ser
     dose = _dose_here(problem, view, added_ml)
     served = Served(
         **pick(view, "name", "depth_mm", "dilution", "illuminant", "weight"),
-        delta_e_2000=Figure.from_json(now.to_json()),
+        delta_e_2000=Figure.of(now),
         text=_tell(reference, batch, now),
         to_match=dose,
         spots=SpotsServed(_colour(reference), _colour(batch)),
@@ -89,7 +54,7 @@ def _look(problem: Problem, view: View, added_ml: Sequence[float] | None) -> Ser
         return served
     then = problem.batch_lab(np.array([added_ml], float), view)[:, 0]
     return served.having(
-        after_step=Figure.from_json(expect_draws(ciede2000(reference, then)).to_json()),
+        after_step=Figure.of(expect_draws(ciede2000(reference, then))),
         after_text=_tell(reference, then, compare_draws(reference, then)),
         spots=served.spots.having(batch_after=_colour(then)),
     )

@@ -25,6 +25,7 @@ from colourmatch.dosing.care import Caution, cautions_for
 from colourmatch.dosing.limits import ceiling_check, colourants_in, limits_for, place_or_first
 from colourmatch.facts import K_95
 from colourmatch.paper.sheet_plots import Point
+from colourmatch.records import pick
 from colourmatch.words.entries import Medium, tell_aside, tell_entry
 from colourmatch.words.figures import PAPER, tell_interval
 from colourmatch.words.looks import tell_look
@@ -157,8 +158,10 @@ def _tell_looks(story: LotStory) -> Iterator[tuple[str, str, str]]:
     final = story.closing.final if story.closing else None
     counting = story.counting_photos
     last = counting[-1].advice if counting else None
-    for one in (final or last or {}).get("serving") or ():
-        yield one["name"], tell_look(one), f"{tell_interval(one['delta_e_2000'])}, {one['text']}"
+    ended = final or last
+    for one in ended.serving if ended else ():
+        look = tell_look(pick(one, "depth_mm", "dilution", "illuminant", "weight"))
+        yield one.name, look, f"{tell_interval(one.delta_e_2000.to_json())}, {one.text}"
 
 
 def _tell_intake(intake: list[GlassIntake]) -> Iterator[tuple[str, ...]]:

@@ -12,7 +12,7 @@ from colourmatch.errors import InputError
 from colourmatch.instrument import cards, phones
 from colourmatch.instrument.incoming import note_for_lot
 from colourmatch.photo.card_profile import GREY_CARD, GREY_CARD_SD, PAPER_SD
-from colourmatch.records import pick, plain
+from colourmatch.records import pick
 from colourmatch.screens import html as parts
 from colourmatch.screens import session
 from colourmatch.screens.fields import ask_figure, ask_name, ask_number, begin_act, pick_one, show_known
@@ -137,7 +137,7 @@ def show_change(name: str) -> None:
                     far = parts.show_number(moved.delta_e_2000, 2)
                     rows[spot] = f"{was}; with the card {now}; moved by CIEDE2000 {far}"
             if told.before.delta_e_2000:
-                was, now = (parts.show_interval(plain(one.delta_e_2000)) for one in both)
+                was, now = (parts.show_interval(one.delta_e_2000) for one in both)
                 rows["difference"] = f"CIEDE2000 {was}; with the card {now}"
             st.html(parts.facts(rows))
 

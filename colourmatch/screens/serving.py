@@ -10,10 +10,10 @@ from typing import Any
 
 import streamlit as st
 
+from colourmatch.advice import Advice, Served
 from colourmatch.book.entries import AmendmentEntry, LotStory
 from colourmatch.book.lot_book import LotBook
 from colourmatch.dosing.intake import Portion
-from colourmatch.dosing.serving import Served
 from colourmatch.errors import InputError
 from colourmatch.records import pick
 from colourmatch.screens import html as parts
@@ -33,19 +33,18 @@ _NOTE = (
 )
 
 
-def show_serving(story: LotStory, advice: Mapping[str, Any]) -> None:
+def show_serving(story: LotStory, advice: Advice) -> None:
     """The lot's own serving conditions, and any glass one likes to look at."""
     if not story.photos:
         return
     st.header("Where it is drunk")
-    served = [Served.from_json(one) for one in advice.get("serving") or ()]
-    if served:
-        st.html(parts.facts({f"{one.name}: {_describe(one)}": _tell(one) for one in served}))
+    if advice.serving:
+        st.html(parts.facts({f"{one.name}: {_describe(one)}": _tell(one) for one in advice.serving}))
     # only unfolded: the lot is fitted once more for it
     with st.expander("Look at it in a glass", on_change="rerun", key=f"glass-fold-{story.lot.id}") as fold:
         if fold.open:
             with session.failures_shown():
-                show_glass(story, served, advice.get("doses") or ())
+                show_glass(story, advice)
     if not story.lot.closed and session.may_enter():
         ask_conditions(story)
     show_intake(story)
@@ -56,20 +55,20 @@ def _describe(one: Served) -> str:
 
 
 def _tell(one: Served) -> str:
-    lines = [f"now {parts.show_interval(one.delta_e_2000.to_json())}, {one.text}"]
+    lines = [f"now {parts.show_interval(one.delta_e_2000)}, {one.text}"]
     if one.after_step:
-        lines.append(f"after this step {parts.show_interval(one.after_step.to_json())}, {one.after_text}")
+        lines.append(f"after this step {parts.show_interval(one.after_step)}, {one.after_text}")
     lines += [
-        f"here alone it would be nearest after {tell_drops(d.drops, (d.low, d.high), 'more')} of {d.stock}"
+        f"here alone it would be nearest after {tell_drops(d.drops or 0, (d.low, d.high), 'more')} of {d.stock}"
         for d in one.to_match
     ]
     return "\n".join(lines)
 
 
-def show_glass(story: LotStory, served: Sequence[Served], doses: Sequence[Mapping[str, Any]]) -> None:
+def show_glass(story: LotStory, advice: Advice) -> None:
     """Choose a glass, and see reference and batch in it in each light."""
     amended = newest_id(story, AmendmentEntry)  # it may have named another glass to begin with
-    key, own = f"glass-{story.lot.id}-{{}}-{amended}", served[0] if served else None
+    key, own = f"glass-{story.lot.id}-{{}}-{amended}", advice.serving[0] if advice.serving else None
     left, right = st.columns(2)
     depth = ask_figure(
         left, "depth_mm", key.format("depth"), own.depth_mm if own else 60.0,
@@ -79,7 +78,7 @@ def show_glass(story: LotStory, served: Sequence[Served], doses: Sequence[Mappin
         right, "dilution", key.format("dilution"), own.dilution if own else 1.0,
         words="With soda, 1 part made up to", help="1 is undiluted. 4 is 1 part with 3 of soda.",
     )  # fmt: skip
-    lights = list_lights(one.illuminant for one in served)
+    lights = list_lights(one.illuminant for one in advice.serving)
     chosen = st.multiselect(
         "Lights", lights, default=["D65", "A"], format_func=name_light,
         key=key.format("lights"), placeholder="Choose",
@@ -88,8 +87,8 @@ def show_glass(story: LotStory, served: Sequence[Served], doses: Sequence[Mappin
         st.html(parts.empty("Give a depth, a dilution and at least one light."))
         return
     looks = [{"depth_mm": depth, "dilution": dilution, "illuminant": light} for light in chosen]
-    step = [{"stock": dose["stock"], "ml": dose["ml"]} for dose in doses]
-    seen = _look_through(session.current_book(), story.lot.id, session.mark_of(story), looks, step)
+    doses = [{"stock": dose.stock, "ml": dose.ml} for dose in advice.doses]
+    seen = _look_through(session.current_book(), story.lot.id, session.mark_of(story), looks, doses)
     if not seen:
         st.html(parts.empty("No photo says enough of this lot yet. Photograph reference and batch first."))
         return
@@ -100,7 +99,7 @@ def show_glass(story: LotStory, served: Sequence[Served], doses: Sequence[Mappin
 
 def show_look(one: Served) -> None:
     """One light: how far, which way, and the colours side by side."""
-    spots, far = one.spots, parts.show_interval(one.delta_e_2000.to_json())
+    spots, far = one.spots, parts.show_interval(one.delta_e_2000)
     st.html(
         parts.kicker(f"Light: {name_light(one.illuminant)}")
         + f'<p class="cm-big">CIEDE2000 {far}</p>'
@@ -108,7 +107,7 @@ def show_look(one: Served) -> None:
     )
     told = [("Reference", spots.reference, "the aim"), ("Batch", spots.batch, f"{one.text}; {far} away")]
     if spots.batch_after and one.after_step:
-        words = f"{one.after_text}; {parts.show_interval(one.after_step.to_json())} away"
+        words = f"{one.after_text}; {parts.show_interval(one.after_step)} away"
         told.append(("After this step", spots.batch_after, words))
     st.html(parts.swatches(parts.Swatch(name, spot.lab, spot.lab_sd, said) for name, spot, said in told))
 
@@ -159,7 +158,7 @@ def _intake_facts(portion: Portion) -> dict[str, object]:
     adi, source = portion.adi_mg_per_kg, portion.source
     rows: dict[str, object] = {
         "Colourant": portion.name,
-        "In the glass": f"{parts.show_interval(portion.mg.to_json(), 2)} mg",
+        "In the glass": f"{parts.show_interval(portion.mg, 2)} mg",
         "Acceptable daily intake": "none on file" if adi is None else f"{adi:g} mg per kg of body mass ({source})",
     }  # fmt: skip
     for share in portion.shares:
@@ -167,10 +166,10 @@ def _intake_facts(portion: Portion) -> dict[str, object]:
     return rows
 
 
-def ask_other_stock(story: LotStory, advice: Mapping[str, Any]) -> None:
+def ask_other_stock(story: LotStory, advice: Advice) -> None:
     """A button for each stock on the shelf that would bring the batch nearer."""
-    for other in advice.get("other_stocks") or ():
-        name = other["stock"]
+    for other in advice.other_stocks:
+        name = other.stock
 
         def use(token: str, name: str = name) -> str:
             if name in story.lot.stocks:
@@ -179,7 +178,7 @@ def ask_other_stock(story: LotStory, advice: Mapping[str, Any]) -> None:
             session.current_book().lots.amend(story.lot.id, why, stocks=stocks, **session.by(token))
             return f"{name} is used in this lot as well from now on."
 
-        reach, gain = (parts.show_interval(other[key]) for key in ("reachable_delta_e_2000", "gain"))
+        reach, gain = map(parts.show_interval, (other.reachable, other.gain))
         st.html(parts.line(f"With {name} as well: {reach} could be reached, {gain} nearer than without."))
         action = f"use-{story.lot.id}-{name}"
         if st.button(f"Use {parts.plain(name)} in this lot as well", key=f"{action}-do", width="stretch"):

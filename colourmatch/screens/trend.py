@@ -141,7 +141,7 @@ def row_of(lot: TrendLot) -> dict[str, str]:
         for name, value, sd in zip(("L*", "a*", "b*"), lot.lab, lot.lab_sd, strict=True)
     }
     return row | {
-        "CIEDE2000": parts.show_interval(lot.delta_e_2000.to_json()),
+        "CIEDE2000": parts.show_interval(lot.delta_e_2000),
         "mg/l": parts.show_spread(lot.mg_per_l, lot.mg_per_l_sd),
         "Drops in a litre": parts.show_number(lot.drops_per_l, 0),
         "By stock": tell_doses(lot),

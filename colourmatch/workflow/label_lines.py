@@ -9,11 +9,12 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import tzinfo
-from typing import Any
 
+from colourmatch.advice import Caution
 from colourmatch.book.entries import LotStory
-from colourmatch.dosing.care import Caution, cautions_for, label_line
+from colourmatch.dosing.care import cautions_for, label_line
 from colourmatch.dosing.limits import colourants_in, place_or_first
+from colourmatch.records import Record, kept, several
 from colourmatch.words.times import tell_date
 
 #: What is said beside them, not on the label: nobody but the maker answers for them.
@@ -38,16 +39,12 @@ class LabelLines:
         return (self.name, self.lot_and_date, *self.texts, *self.own)
 
 
-@dataclass(frozen=True)
-class Care:
+@dataclass(frozen=True, eq=False)
+class Care(Record):
     """What a label says of the colours, line by line, and the cautions."""
 
-    label: str
-    cautions: tuple[Caution, ...]
-
-    def to_json(self) -> dict[str, Any]:
-        """The `label` and the `cautions` of a lot."""
-        return {"label": self.label, "cautions": list(map(vars, self.cautions))}
+    label: str = kept()
+    cautions: tuple[Caution, ...] = kept(several(Caution))
 
 
 def read_label_lines(story: LotStory, zone: tzinfo | None = None) -> LabelLines:
@@ -100,4 +97,5 @@ def tell_care(story: LotStory) -> Care:
     label = list(read_label_lines(story).all()[2:])
     if not dosed and not story.lot.closed:
         label[:1] = label_line(colourants, jurisdiction).text.splitlines()
-    return Care("\n".join(label), tuple(cautions_for(colourants, jurisdiction)))
+    cautions = tuple(Caution(one.code, one.text) for one in cautions_for(colourants, jurisdiction))
+    return Care("\n".join(label), cautions)
