@@ -10,10 +10,10 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from functools import partial
 
 import numpy as np
 
+from colourmatch.advice import decimals
 from colourmatch.book.entries import AdditionEntry, LotStory, PhotoEntry
 from colourmatch.measurement import LIQUIDS, Colour, Measurement, SpotColour
 from colourmatch.records import Array, Record, kept
@@ -130,9 +130,9 @@ class Dose(Record):
 
     stock: str = kept()
     e_number: str = kept(key="colourant")
-    mg_per_l: float = kept(write=partial(round, ndigits=3))
-    mg_per_l_sd: float = kept(write=partial(round, ndigits=3))
-    ml: float = kept(write=partial(round, ndigits=3))
+    mg_per_l: float = kept(write=decimals(3))
+    mg_per_l_sd: float = kept(write=decimals(3))
+    ml: float = kept(write=decimals(3))
     drops: float | None = kept()
 
 
