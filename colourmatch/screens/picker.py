@@ -264,9 +264,9 @@ def record(store: dict[str, Any], lot_id: int, reflectance: float) -> None:
                 continue
             book, by = session.current_book(), session.entered_by()
             found = record_photos(book, lot_id, [(data, name)], entered_by=by, rectangles=given)[0]
-            if found.get("error"):
-                raise InputError(found["error"])
-            kept += not found.get("repeated")
+            if found.refused:
+                raise InputError(found.refused)
+            kept += not found.repeated
         if not kept:
             raise InputError("These photos are in the lot already, or the batch is not marked on them.")
         if kept > 1:  # of one its Undo says so
