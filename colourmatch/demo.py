@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from colourmatch.book.entries import AdditionEntry, VolumeEntry
 from colourmatch.book.example import EXAMPLE_NUMBER, EXAMPLE_STOCK, is_example
 from colourmatch.errors import ClosedError, InputError, NotFoundError
+from colourmatch.measurement import Measurement
 from colourmatch.simulate.kitchen import (
     COLOURANT,
     DEPTH_MM,
@@ -28,7 +29,7 @@ from colourmatch.simulate.kitchen import (
     take_photo,
     true_difference,
 )
-from colourmatch.words.figures import tell_drops
+from colourmatch.words.figures import tell_drops, tell_interval
 from colourmatch.workflow.closing import close_lot
 from colourmatch.workflow.lot import record_photos, view_of_photos
 from colourmatch.writing import replace_whole, what_to_do
@@ -89,28 +90,24 @@ def _work_on(book: LotBook, lot_id: int, folder: Path, say: Callable[[str], Any]
         result = record_photos(book, lot_id, [path], entered_by="demo")[0]
         say("")
         say(f"Photo {number}, {path.name}: {_difference_text(result)}")
-        if result["error"]:
+        if result.advice is None:
             break
-        advice = result["advice"]
-        say(f"  {advice['text']}")
-        if advice["action"] != "add" or number == MOST_PHOTOS:
+        say(f"  {result.advice.text}")
+        if result.advice.action != "add" or number == MOST_PHOTOS:
             break
-        for dose in advice["doses"]:
-            book.additions.add(lot_id, dose["stock"], drops=dose["drops"], entered_by="demo")
-            kitchen = kitchen.add_drops(dose["drops"])
-            say(
-                f"  {tell_drops(dose['drops'])} of {dose['stock']} go in; {dose['mg_per_l']:.1f} mg/l by the label."
-            )
+        for dose in result.advice.doses:
+            book.additions.add(lot_id, dose.stock, drops=dose.drops, entered_by="demo")
+            kitchen = kitchen.add_drops(dose.drops)
+            say(f"  {tell_drops(dose.drops)} of {dose.stock} go in; {dose.mg_per_l:.1f} mg/l by the label.")
     return kitchen
 
 
-def _difference_text(result: dict[str, Any]) -> str:
-    if result["error"]:
-        return str(result["error"])
-    figure = result["delta_e_2000"]
-    said = result["difference"]["text"]
-    words = f"the batch is {said}" if result["difference"]["seen"] else said
-    return f"CIEDE2000 {figure['value']:.1f} ({figure['low']:.1f} to {figure['high']:.1f}), {words}."
+def _difference_text(result: Measurement) -> str:
+    if result.delta_e_2000 is None or result.difference is None:
+        return result.refused or "no difference"
+    said = result.difference.text
+    words = f"the batch is {said}" if result.difference.seen else said
+    return f"CIEDE2000 {tell_interval(result.delta_e_2000.to_json())}, {words}."
 
 
 def _tell_end(

@@ -73,7 +73,7 @@ def book(tmp_path):
 
 
 def photograph(book, lot, **view):
-    return record_photos(book, lot, [take_example_photo(book.lots.story(lot), view)], view=view)[0]
+    return record_photos(book, lot, [take_example_photo(book.lots.story(lot), view)], view=view)[0].to_json()
 
 
 def test_the_shipped_photos_show_what_is_truly_in_the_batch():

@@ -146,7 +146,8 @@ def photo(session: Session, lot: str, photos: tuple[str, ...], who: Who, **given
 
     def record(path: str, who: Who) -> list[dict[str, Any]]:
         measured = [Measurement.from_json(next(read))] if path in new else None
-        return record_photos(book, lot_id, [Path(path)], measured=measured, **given, **who)
+        taken = record_photos(book, lot_id, [Path(path)], measured=measured, **given, **who)
+        return [one.to_json() for one in taken]
 
     found = record_each(session, photos, who, record)
     closed = _renew_repeated(session, book, found)

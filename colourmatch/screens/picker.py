@@ -273,12 +273,11 @@ def record(store: Store, lot_id: int, reflectance: float) -> None:
             if "batch" not in given:
                 continue
             book, by = session.current_book(), session.entered_by()
-            found = record_photos(book, lot_id, [(photo.data, photo.name)], entered_by=by, rectangles=given)[
-                0
-            ]
-            if found.get("error"):
-                raise InputError(found["error"])
-            kept += not found.get("repeated")
+            sent = [(photo.data, photo.name)]
+            found = record_photos(book, lot_id, sent, entered_by=by, rectangles=given)[0]
+            if found.refused:
+                raise InputError(found.refused)
+            kept += not found.repeated
         if not kept:
             raise InputError("These photos are in the lot already, or the batch is not marked on them.")
         if kept > 1:  # of one its Undo says so

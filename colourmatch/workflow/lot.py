@@ -6,8 +6,8 @@ It only joins the rooms: measuring, fitting, planning and the book are each done
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
-from typing import TYPE_CHECKING, Any, Unpack
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Self, Unpack
 
 from colourmatch.advice import Advice
 from colourmatch.book.checks import check_number, utc_text
@@ -23,7 +23,7 @@ from colourmatch.errors import InputError
 from colourmatch.instrument.incoming import IncomingPhoto, take_in_for_lot
 from colourmatch.measurement import Flag, Measurement, OwnView
 from colourmatch.photo.quality import flag
-from colourmatch.records import pick
+from colourmatch.records import alike, kept, pick
 from colourmatch.words.advice import tell_in_all
 from colourmatch.words.looks import tell_glass
 from colourmatch.workflow.ceilings import ceiling_left
@@ -50,6 +50,24 @@ if TYPE_CHECKING:
     from colourmatch.photo.combine import Combined
 
 
+@dataclass(frozen=True, eq=False)
+class PhotoTaken(Measurement):
+    """What came of a photo of a lot: what was measured, its entry in the book, None where it was refused, the advice."""
+
+    lot: int = kept(default=0)
+    entry: int | None = kept()
+    advice: Advice | None = kept(Advice.from_json)
+    repeated: bool = kept(default=False, later=True)
+
+    @classmethod
+    def of(cls, measurement: Measurement, **more: Any) -> Self:
+        """A measurement with what became of it; repeated: it was in the lot already."""
+        absent = measurement.absent | ({"repeated"} - more.keys())
+        return alike(
+            cls, measurement, **{"entry": None, "advice": None, "repeated": False, "absent": absent} | more
+        )
+
+
 def record_photos(
     book: LotBook,
     lot: int | str,
@@ -59,13 +77,13 @@ def record_photos(
     measured: Sequence[Measurement] | None = None,
     view: Mapping[str, float | None] | None = None,
     **by: Unpack[By],
-) -> list[dict[str, Any]]:
+) -> list[PhotoTaken]:
     """Measure photos of a lot, learn, advise, and write each into the book.
 
     rectangles: for photos without the printed card, the arguments of `photo.rectangles.measure_rectangles` by name.
     measured: what was read of each source beforehand with `lot_reader(book, lot).greys`; a file that has
     changed since is read again. view: "depth_mm" and "dilution" of these photos, where they are not as in the last one
-    (at first, as the lot says): each photo keeps its own. One dict per photo: the measurement with "lot", "entry" and "advice". A refused photo
+    (at first, as the lot says): each photo keeps its own. A refused photo
     is not recorded; a photo sent again gives its first entry. ClosedError when the lot is closed.
     """
     found = book.lots.get(lot)
@@ -78,15 +96,13 @@ def record_photos(
 
 def _record_photo(
     book: LotBook, lot: int, photo: IncomingPhoto[PhotoEntry], changed: dict[str, float], by: By
-) -> dict[str, Any]:
+) -> PhotoTaken:
     measurement = photo.measurement
     if (known := photo.known) is not None:
         _check_same_view(book.lots.get(lot), known, changed)
-        advised = known.advice and known.advice.to_json()
-        told = {"lot": lot, "entry": known.id, "advice": advised, "repeated": True}
-        return measurement.to_json() | told
+        return PhotoTaken.of(measurement, lot=lot, entry=known.id, advice=known.advice, repeated=True)
     if photo.refused is not None:
-        return measurement.to_json() | {"lot": lot, "entry": None, "advice": None}
+        return PhotoTaken.of(measurement, lot=lot)
     story = book.lots.story(lot)
     own = _own_view(story)
     measurement = measurement.having(view=(own or OwnView()).having(**changed) if own or changed else None)
@@ -98,7 +114,7 @@ def _record_photo(
     )
     if advice.question:
         advice = advice.having(question=name_entry(advice.question, story, entry))
-    return measurement.to_json() | {"lot": lot, "entry": entry.id, "advice": advice.to_json()}
+    return PhotoTaken.of(measurement, lot=lot, entry=entry.id, advice=advice)
 
 
 def _with_photo(story: LotStory, measurement: Measurement) -> LotStory:

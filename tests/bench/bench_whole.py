@@ -93,7 +93,7 @@ def play(lot: int, seed: int, tolerance: float, moving: bool = False) -> tuple[O
             start = time.perf_counter()
             result = record_photos(
                 book, number, [(path.read_bytes(), path.name)], view={"dilution": dilution}
-            )[0]
+            )[0].to_json()
             seconds = max(seconds, time.perf_counter() - start)
             advice = result["advice"]
             if advice and advice["now"] and dilution == case.view.dilution:

@@ -98,7 +98,7 @@ def test_a_lot_is_read_with_its_card_and_says_so(book: LotBook, drawn: dict, lot
     cards.enter_card(book, "kitchen", list(np.array([0.75, 0.5, 0.35, 0.2, 0.1, 0.04]) ** 1.1), 0.004)
     note_for_lot(book, lot, card="kitchen")
     assert book.calibrations.lot_choice(lot) == LotChoice("kitchen")
-    told = record_photos(book, lot, [drawn["glasses"][0]])[0]
+    told = record_photos(book, lot, [drawn["glasses"][0]])[0].to_json()
     assert told["card_profile"]["name"] == "kitchen" and told["calibration"] is None
     assert describe_lot(book, lot)["read_with"]["card"] == "kitchen"
     assert book.archive.check() == []

@@ -197,7 +197,7 @@ def test_the_only_light_of_a_phone_is_taken_for_lots_and_their_fit_starts_from_i
     from colourmatch.workflow.lot import record_photos
 
     lot = calibrated.lots.begin("Bitter", 900, ["red"]).id
-    told = record_photos(calibrated, lot, [sitting[5]])[0]
+    told = record_photos(calibrated, lot, [sitting[5]])[0].to_json()
     assert told["calibration"]["light"] == "window"
     seen = Measurement.from_json(told)
     assert phone_correction.camera_key(seen).endswith("|window")

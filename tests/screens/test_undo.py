@@ -181,7 +181,7 @@ def test_what_was_typed_before_a_photo_ends_with_it_but_for_a_note(
         assert kept == {key: value for key, value in typed.items() if key == note}
         assert [one for one in app.warning if "not written down" in one.value] or note in typed
     which, newest = field(app, f"aside-{lot_id}-which"), book.lots.story(lot_id).photos[-1]
-    assert which.value == newest.id != first["entry"]
+    assert which.value == newest.id != first.entry
     assert which.options[0].startswith(f"photo 2, {newest.created_at[:10]}")
     (fold,) = [one for one in app.expander if one.label == "Set a photo aside"]
     assert len(fold.get("image")) == 1

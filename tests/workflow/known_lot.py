@@ -67,7 +67,7 @@ class Bench:
 
     def shoot(self, **how) -> dict:
         """Draw and record one photo."""
-        return record_photos(self.book, self.lot, [self.draw(**how)])[0]
+        return record_photos(self.book, self.lot, [self.draw(**how)])[0].to_json()
 
     def keep(self, **how) -> None:
         """Draw one photo into the book without the advice, which takes most of the time."""

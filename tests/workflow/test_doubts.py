@@ -36,7 +36,7 @@ def swapped(bench):
     """A lot whose second photo shows the glasses the other way round."""
     made = bench()
     made.add(dose(made))
-    seen = record_photos(made.book, made.lot, [exchange(made, made.draw())])[0]
+    seen = record_photos(made.book, made.lot, [exchange(made, made.draw())])[0].to_json()
     return made, seen
 
 
@@ -84,7 +84,7 @@ def test_twice_the_first_dose_looks_like_a_stock_of_twice_its_label(bench):
     made.book.additions.correct(
         story.additions[0].id, drops=first, reason="noted"
     )  # what went in stays twice that
-    advice = record_photos(made.book, made.lot, [shown])[0]["advice"]
+    advice = record_photos(made.book, made.lot, [shown])[0].to_json()["advice"]
     assert advice["question"] is None and advice["surprises"]
     assert advice["stocks_learnt"][0]["strength_factor"] == pytest.approx(2, rel=0.15)
 
@@ -102,7 +102,7 @@ def miss_second(made: Bench, factor: float):
         made.book.additions.correct(entry.id, drops=drops, reason="as it was noted")
     else:
         made.add(drops)
-    return drops, record_photos(made.book, made.lot, [photo])[0]["advice"]
+    return drops, record_photos(made.book, made.lot, [photo])[0].to_json()["advice"]
 
 
 def test_a_dose_that_went_in_twice_is_found_and_written_as_it_was(bench):
@@ -134,7 +134,7 @@ def make_again(made: Bench, without: int):
     gone = made.book.additions.correct(without, void=True, reason="for the photo")
     photo = made.draw()
     made.book.additions.correct(gone.id, drops=kept.quantity, reason="as it was noted")
-    return record_photos(made.book, made.lot, [photo])[0]["advice"]
+    return record_photos(made.book, made.lot, [photo])[0].to_json()["advice"]
 
 
 def test_what_was_dosed_from_another_bottle_is_named_and_corrected(bench):
@@ -146,7 +146,7 @@ def test_what_was_dosed_from_another_bottle_is_named_and_corrected(bench):
     entry = made.book.additions.add(made.lot, "blue", drops=drops)
     photo = made.draw()
     made.book.additions.correct(entry.id, stock="red", drops=drops, reason="as it was noted")
-    advice = record_photos(made.book, made.lot, [photo])[0]["advice"]
+    advice = record_photos(made.book, made.lot, [photo])[0].to_json()["advice"]
     question = advice["question"]
     assert question["sure"] and (question["code"], question["causes"][0]["stock"]) == ("other-bottle", "blue")
     done = answer_question(made.book, made.lot, yes=True)
@@ -190,7 +190,7 @@ def test_the_photos_of_a_ladder_lead_near_the_best_and_never_past_it(book):
     for k, more in enumerate(np.diff(drops, prepend=0)):
         if more:
             book.additions.add(lot, "red", drops=int(more))
-        advices.append(record_photos(book, lot, [folder / f"ladder1-{k}.jpg"])[0]["advice"])
+        advices.append(record_photos(book, lot, [folder / f"ladder1-{k}.jpg"])[0].to_json()["advice"])
         end = drops[k] + sum(dose["drops"] for dose in advices[k]["doses"])
         assert end * 0.5 / (0.9 + end * 0.05e-3) <= 60
         assert end <= away.argmin() or away[end] < away.min() + 0.5, (

@@ -77,10 +77,10 @@ def test_two_photos_that_disagree_ask_for_a_third_and_for_what_was_not_written_d
 def test_the_same_photo_twice_is_recorded_once(bench):
     made = bench()
     photo = made.draw()
-    first, again = record_photos(made.book, made.lot, [photo, photo])
+    first, again = (one.to_json() for one in record_photos(made.book, made.lot, [photo, photo]))
     assert len(made.book.lots.story(made.lot).photos) == 1
     assert again["entry"] == first["entry"] and again["repeated"] is True
-    same = record_photos(made.book, made.lot, [photo], view={"dilution": 5, "depth_mm": 10})[0]
+    same = record_photos(made.book, made.lot, [photo], view={"dilution": 5, "depth_mm": 10})[0].to_json()
     assert same["entry"] == first["entry"]
     with pytest.raises(
         InputError, match=r"10 mm deep, 1 part made up to 5[.] If that is wrong, set it aside"
@@ -94,7 +94,8 @@ def test_the_same_photo_twice_is_recorded_once(bench):
 
 def test_a_refused_photo_is_not_recorded_and_the_next_one_is(bench):
     made = bench()
-    refused, good = record_photos(made.book, made.lot, [made.draw(refused="No card was found."), made.draw()])
+    shots = [made.draw(refused="No card was found."), made.draw()]
+    refused, good = (one.to_json() for one in record_photos(made.book, made.lot, shots))
     assert refused["error"] == "No card was found."
     assert refused["entry"] is None and refused["advice"] is None
     assert [p.id for p in made.book.lots.story(made.lot).photos] == [good["entry"]]
@@ -106,9 +107,9 @@ def test_a_refused_photo_is_not_recorded_and_the_next_one_is(bench):
 def test_photos_of_several_dilutions_are_learnt_from_together(bench):
     made = bench()
     strong = make_view_photo(made, 1.0)
-    first = record_photos(made.book, made.lot, [strong], view={"dilution": 1})[0]
+    first = record_photos(made.book, made.lot, [strong], view={"dilution": 1})[0].to_json()
     assert first["view"] == {"dilution": 1.0}
-    thin = record_photos(made.book, made.lot, [make_view_photo(made, 5.0)], view={"dilution": 5})[0]
+    thin = record_photos(made.book, made.lot, [make_view_photo(made, 5.0)], view={"dilution": 5})[0].to_json()
     assert thin["view"] == {"dilution": 5.0}
     # two looks at one liquid: what is left to add is the same as by the thin one alone
     alone = bench().shoot()["advice"]
@@ -122,7 +123,7 @@ def test_a_dilution_holds_for_the_later_photos(bench):
     assert made.shoot()["view"] is None and work.view_of_photos(story_of(made)) == VIEW
     record_photos(made.book, made.lot, [make_view_photo(made, 10.0)], view={"dilution": 10, "depth_mm": None})
     assert work.view_of_photos(story_of(made)) == View(10, 10)
-    later = record_photos(made.book, made.lot, [make_view_photo(made, 10.0)])[0]
+    later = record_photos(made.book, made.lot, [make_view_photo(made, 10.0)])[0].to_json()
     assert later["view"] == {"dilution": 10.0} and later["advice"]["combined"]["photos"] == [
         "Photo 2",
         "Photo 3",
@@ -215,7 +216,7 @@ def test_beside_an_entered_target_the_estimate_of_the_batch_counts(bench):
         plain = np.add(batch["lab"], [0, -read, read]).tolist()
         batch["plain"] = {"lab": plain, "lab_covariance": batch["lab_covariance"]}
         made.known[photo[0]] = Measurement.from_json(measured)
-        said.append(record_photos(made.book, made.lot, [photo])[0]["advice"]["now"]["value"])
+        said.append(record_photos(made.book, made.lot, [photo])[0].to_json()["advice"]["now"]["value"])
     assert said[1] == pytest.approx(said[0], abs=1e-6)
 
 

@@ -49,7 +49,7 @@ def dosed(bench):
 
 def send(made, photo, **said):
     made.known[photo[0]] = made.known[photo[0]].having(**said)
-    return record_photos(made.book, made.lot, [photo])[0]
+    return record_photos(made.book, made.lot, [photo])[0].to_json()
 
 
 def test_a_photo_of_the_state_before_is_asked_about_and_stands_where_it_belongs(dosed):

@@ -21,7 +21,7 @@ def lot(book: LotBook) -> int:
 
 def shoot(book: LotBook, lot: int, number: int, dilution: float) -> dict:
     photo = draw(Kitchen(), number, dilution=dilution), f"{number}.jpg"
-    return record_photos(book, lot, [photo], view={"dilution": dilution})[0]["advice"]
+    return record_photos(book, lot, [photo], view={"dilution": dilution})[0].to_json()["advice"]
 
 
 def test_water_is_asked_for_and_then_the_drops_are_told(book: LotBook, lot: int) -> None:
