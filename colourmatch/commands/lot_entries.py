@@ -151,7 +151,7 @@ def add(
         if by and not session.sure and (open_dose := open_dose_of_other(book.lots.story(lot), by)):
             raise QuestionError(open_dose)
         entry = book.additions.add(lot, stock, **given, **who)
-        session.warn(warn_of_stocks(book, [entry.stock]))
+        session.warn(map(asdict, warn_of_stocks(book, [entry.stock])))
     if note:
         book.entries.add_note(entry.lot_id, note, entered_by=by)
     return _answer_entry(session, book, entry, _pick(entry, _VOLUME if stock is None else _ADDITION))

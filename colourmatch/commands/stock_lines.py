@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any
 
 import click
@@ -63,7 +64,7 @@ def describe_stock(book: LotBook, entry: StockEntry) -> dict[str, Any]:
         "note": entry.notes,
         "by": entry.entered_by,
         "corrected": list(entry.corrected),
-        **describe_bottles(book, [entry])[entry.id],
+        **asdict(describe_bottles(book, [entry])[entry.id]),
     }
 
 

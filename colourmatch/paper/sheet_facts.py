@@ -142,11 +142,11 @@ def collect_facts(book: LotBook, lot: int | str, zone: tzinfo | None = None) -> 
         by_photo=by_photo,
         label=read_label_lines(story).on_record(),
         cautions=cautions_for(cautioned, place),
-        drift=str(read_drift(book, head.id)["text"]) if is_rechecked else None,
+        drift=read_drift(book, head.id).text if is_rechecked else None,
         serving=tuple(_tell_looks(story)),
         intake=tuple(_tell_intake(intake)),
         intake_notes=tuple(dict.fromkeys(glass["text"] for glass in intake)),
-        trials=tuple(trial["text"] for trial in describe_trials(book, story)),
+        trials=tuple(trial.text for trial in describe_trials(book, story)),
         zone=zone,
         last_hash=book.lots.last_hash(head.id),
     )

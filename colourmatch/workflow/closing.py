@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, Unpack
 
 import numpy as np
@@ -12,7 +14,7 @@ from colourmatch.book.lot_book import LotBook
 from colourmatch.book.transactions import By, part_of
 from colourmatch.errors import ClosedError, QuestionError
 from colourmatch.facts import K_95
-from colourmatch.records import pick
+from colourmatch.records import Record, kept, pick
 from colourmatch.workflow.ceilings import passed_ceilings
 from colourmatch.workflow.fitting import LEAST_LEARNT_SD, usable_photos
 from colourmatch.workflow.label_lines import tell_care
@@ -23,6 +25,24 @@ from colourmatch.workflow.trials import open_trials
 UNSEEN = "Closed without a photo of its last state."
 
 
+def _list_open(trials: Mapping[int, str]) -> list[dict[str, int | str]]:
+    return [{"lot": lot, "text": text} for lot, text in trials.items()]
+
+
+@dataclass(frozen=True, eq=False)
+class Closed(Record):
+    """How a lot ended: its final advice, the ceilings that it passed, its trials that are still open."""
+
+    lot: int = kept()
+    closed: bool = kept()
+    outcome: str = kept()
+    text: str = kept()
+    against: str = kept()
+    advice: Mapping[str, Any] = kept()
+    warnings: Sequence[Mapping[str, str]] = kept()
+    open_trials: Mapping[int, str] = kept(write=_list_open)
+
+
 def close_lot(
     book: LotBook,
     lot: int | str,
@@ -31,7 +51,7 @@ def close_lot(
     *,
     sure: bool = False,
     **by: Unpack[By],
-) -> dict[str, Any]:
+) -> Closed:
     """Close a lot: keep its final figures, and what it taught about its stocks as the next lot's starting point.
 
     The same call again with its `token` closes nothing twice. ClosedError when the lot is closed already; QuestionError for
@@ -58,17 +78,12 @@ def close_lot(
     advice = entry.final or advice
     if len(photos) >= 2:
         _learn(book, story, advice.get("stocks_learnt") or [], {"token": by.get("token")})
-    return {
-        "lot": story.lot.id,
-        "closed": True,
-        **pick(entry, "outcome", "text", "against"),
-        "advice": advice,
-        "warnings": passed_ceilings(story),
-        "open_trials": open_trials(book, story.lot.id, closed=True),
-    }
+    still = open_trials(book, story.lot.id, closed=True)
+    told = pick(entry, "outcome", "text", "against") | {"advice": advice, "warnings": passed_ceilings(story)}
+    return Closed(story.lot.id, True, **told, open_trials=still)
 
 
-def _learn(book: LotBook, story: LotStory, taught: list[dict[str, Any]], by: By) -> None:
+def _learn(book: LotBook, story: LotStory, taught: Sequence[Mapping[str, Any]], by: By) -> None:
     """Keep what a lot taught of the strengths and bands of the stocks that it was dosed with."""
     dosed, shelf = {dose.stock for dose in story.additions}, book.stocks.all()
     for k, learnt in enumerate(taught):
