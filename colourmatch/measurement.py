@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.colour.difference import Difference, describe_difference
-from colourmatch.records import Record, kept, many, numbers, significant
+from colourmatch.records import Record, kept, numbers, several, significant
 
 Array = NDArray[np.float64]
 #: The liquids that are compared.
@@ -272,7 +272,7 @@ class Measurement(Record):
     taken_offset: str | None = kept()
     profile: str | None = kept()
     card: CardSeen | None = kept(CardSeen.from_json)
-    quality: tuple[Flag, ...] = kept(many(Flag), default=())
+    quality: tuple[Flag, ...] = kept(several(Flag), default=())
     spots: Mapping[str, SpotColour | None] = kept(_read_spots, default=lambda: dict.fromkeys(SPOTS))
     delta_e_2000: Figure | None = kept(Figure.from_json)
     difference: Parts | None = kept(Parts.from_json)

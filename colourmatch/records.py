@@ -47,6 +47,11 @@ def numbers(value: Any) -> Array:
     return np.array(value, float)
 
 
+def several(record: type[Record]) -> Callable[[Any], tuple[Any, ...]]:
+    """How a list of records is read."""
+    return lambda rows: tuple(map(record.from_json, rows))
+
+
 def rounded(values: Any, digits: int) -> Array:
     """An array rounded to decimals as it is written."""
     return _each(values, lambda v: round(v, digits))
@@ -139,17 +144,11 @@ def _list_fields(record: type[Any]) -> tuple[_Field, ...]:
 
 
 _fields: Callable[[Any], tuple[_Field, ...]] = cache(_list_fields)
-K = TypeVar("K", bound=Record)
 
 
 def pick(source: Any, *names: str) -> dict[str, Any]:
     """Some of an object's values, by their names."""
     return {name: getattr(source, name) for name in names}
-
-
-def many(record: type[K]) -> Callable[[Any], tuple[K, ...]]:
-    """Reads a list of records."""
-    return lambda found: tuple(map(record.from_json, found))
 
 
 #: The names of a dataclass's fields.

@@ -231,7 +231,10 @@ def drift_lines(drift: Drift) -> Iterator[str]:
     """How the colour of a lot has held: a line a recheck, then the rate and the forecast in words."""
     yield f"Lot {drift.number}, {drift.name}"
     if start := drift.start:
-        away, how = tell_interval(start.delta_e_2000), "finished at" if drift.closed else "so far    "
+        away, how = (
+            tell_interval(start.delta_e_2000.to_json()),
+            "finished at" if drift.closed else "so far    ",
+        )
         yield f"  {start.at[:10]}  {how} CIEDE2000 {away} from its reference"
     for photo in drift.photos:
         drift_told = tell_drift(photo.delta_e_2000, photo.difference)

@@ -101,10 +101,8 @@ def new(session: Session, like: str | None, stocks: tuple[str, ...], who: Who, *
     colourants = [book.stocks.get(stock).colourant for stock in made.stocks]
     cautions = cautions_for(colourants, place_or_first(made.jurisdiction))
     first = find_first_dose(book, book.lots.story(made.id))
-    warnings = [
-        *warn_of_base(LotStory(made, ()).state(), made.ceiling_mg_per_l, made.jurisdiction),
-        *warn_of_stocks(book, made.stocks),
-    ]
+    of_base = warn_of_base(LotStory(made, ()).state(), made.ceiling_mg_per_l, made.jurisdiction)
+    warnings = [*of_base, *warn_of_stocks(book, made.stocks)]
     data = head_json(made) | {"cautions": list(map(asdict, cautions))}
     data["warnings"] = list(map(asdict, warnings))
     data["first_dose"] = [dose.to_json() for dose in first]
@@ -288,9 +286,8 @@ def close(session: Session, lot: str, reason: str | None, note: str, who: Who) -
     for left in told.open_trials.values():
         session.note(left)
     session.warn(told.warnings)
-    data = told.to_json()
-    line = f"Lot {lot_id}. {closing_line(data, told.advice)}"
-    return Answer(data, [line, *advice_lines(told.advice, closed=True)])
+    line = f"Lot {lot_id}. {closing_line(vars(told), told.advice)}"
+    return Answer(told.to_json(), [line, *advice_lines(told.advice, closed=True)])
 
 
 for _command in (

@@ -24,8 +24,7 @@ def show_recheck(story: LotStory) -> None:
     first, rest = parts.split_sentence(drift.text)
     st.html(parts.panel("Since it was closed", first, [rest]))
     if change := drift.change_per_week:
-        lab, sd = change.to_json().values()
-        words = f"Change a week: {parts.show_lab(lab, sd, 2)}; ± is one standard deviation."
+        words = f"Change a week: {parts.show_lab(change.lab, change.lab_sd, 2)}; ± is one standard deviation."
         st.html(parts.line(f"{words} In brackets above: 95 % intervals."))
     left, right = st.columns(2, gap="large")
     with left:
@@ -48,7 +47,7 @@ def show_history(drift: Drift, names: dict[int, str]) -> None:
     rows = {}
     if start := drift.start:
         when = f"{parts.show_date(start.at)}, {'finished' if drift.closed else 'so far'}"
-        rows[when] = f"{parts.show_interval(start.delta_e_2000)} from its reference"
+        rows[when] = f"{parts.show_interval(start.delta_e_2000.to_json())} from its reference"
     for photo in drift.photos:
         when = f"{parts.show_date(photo.at)}, {parts.show_number(photo.weeks)} weeks"
         rows[when] = tell_drift(photo.delta_e_2000, photo.difference, PAGES)

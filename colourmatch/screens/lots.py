@@ -134,7 +134,7 @@ def show_recall() -> None:
             st.page_link(
                 pages.find_page("lots"),
                 label=parts.plain(tell_traced_lot(lot, parts.browser_zone())),
-                query_params={"lot": str(lot.lot)},
+                query_params={"lot": str(lot.head.id)},
             )
         st.html(parts.line(tell_held(told)))
 
@@ -195,9 +195,9 @@ def show_state(story: LotStory) -> None:
     state, photos = story.state(), telling.compared_photos(story)
     cells = [parts.cell("Batch now", tell_ml(state.volume_ml, session.shows_us()))]
     if photos:
-        seen = photos[-1].measurement
-        far, way = parts.show_interval(seen.delta_e_2000), seen.difference.text if seen.difference else ""
-        cells.append(parts.cell("Last photo alone", far, way))
+        seen = photos[-1].measurement.to_json()
+        far = parts.show_interval(seen["delta_e_2000"])
+        cells.append(parts.cell("Last photo alone", far, seen["difference"]["text"]))
     ceiling, place = story.lot.ceiling_mg_per_l, story.lot.jurisdiction
     cells.append(parts.ceiling_cell(state.total_mg_per_l(), ceiling, ceiling_left(story), place))
     st.html(parts.glance(cells))

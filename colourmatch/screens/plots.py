@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd  # noqa: F401  whole before plotly, which takes it as it finds it, half read by another thread too
@@ -19,9 +19,7 @@ from colourmatch.colour.spaces import lab_to_hex
 from colourmatch.facts import K_95
 from colourmatch.measurement import Measurement, Pair
 from colourmatch.screens.html import place_beside, show_date, show_number
-
-if TYPE_CHECKING:
-    from colourmatch.workflow.recheck import Drift
+from colourmatch.workflow.recheck import Drift
 
 Lab = Sequence[float]
 #: No zooming by touch: a finger on a chart must still scroll the page.

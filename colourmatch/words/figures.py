@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
-from functools import partial
-from typing import Any, NamedTuple, Protocol
+from collections.abc import Iterable, Mapping
+from typing import Any, NamedTuple
 
 
 class Signs(NamedTuple):
@@ -16,38 +15,26 @@ class Signs(NamedTuple):
     none: str
 
 
-class Bounds(Protocol):
-    """A figure with its 95 % interval."""
-
-    @property
-    def value(self) -> float: ...
-    @property
-    def low(self) -> float: ...
-    @property
-    def high(self) -> float: ...
-
-
 #: A terminal and JSON, paper (the fonts that every reader has hold no true minus sign), and pages.
 PLAIN, PAPER, PAGES = Signs("-", "+-", "-"), Signs("-", "± ", "–"), Signs("−", "± ", "–")
 #: US measures, NIST Handbook 44, appendix C.
 ML_PER_FLOZ, ML_PER_TSP = 29.57353, 4.928922
 
 
-def tell_interval(figure: Bounds | Mapping[str, Any] | None, digits: int = 1, signs: Signs = PLAIN) -> str:
+def tell_interval(figure: Mapping[str, Any] | None, digits: int = 1, signs: Signs = PLAIN) -> str:
     """A figure with its 95 % interval: "9.2 (8.8 to 9.6)"; "at most 1.1" where the interval reaches 0.
 
-    figure: a record with value, low, high, or these as JSON has them; None, or one without a value, is told as not there.
+    figure: value, low, high; None, or one without a value, is told as not there.
 
     >>> tell_interval({"value": 9.2, "low": 8.8, "high": 9.6})
     '9.2 (8.8 to 9.6)'
     >>> tell_interval({"value": 0.4, "low": 0.02, "high": 1.1})
     'at most 1.1'
     """
-    get: Callable[[str], Any] = figure.get if isinstance(figure, Mapping) else partial(getattr, figure)
-    if not figure or get("value") is None:
+    if not figure or figure.get("value") is None:
         return signs.none
-    value, low, high = (tell_number(get(part), digits, signs) for part in ("value", "low", "high"))
-    if get("low") >= 0 and float(low) == 0 and float(high) > 0:
+    value, low, high = (tell_number(figure[part], digits, signs) for part in ("value", "low", "high"))
+    if figure["low"] >= 0 and float(low) == 0 and float(high) > 0:
         return f"at most {high}"
     return f"{value} ({low} to {high})"
 
@@ -76,7 +63,7 @@ def tell_percent(rel_sd: float, signs: Signs = PLAIN) -> str:
 
 
 def tell_lab(
-    lab: Sequence[float] | None, sd: Sequence[float] | None = None, digits: int = 1, signs: Signs = PLAIN
+    lab: Iterable[float] | None, sd: Iterable[float] | None = None, digits: int = 1, signs: Signs = PLAIN
 ) -> str:
     """A colour, each part with its standard deviation where there is one: "L* 60.0 +-0.5, a* 45.0 +-0.6, b* 3.0 +-0.7"."""
     if lab is None:
@@ -85,10 +72,10 @@ def tell_lab(
     return ", ".join(f"{axis} {tell_spread(value, spread, digits, signs)}" for axis, value, spread in parts)
 
 
-def tell_drift(figure: Bounds, difference: Any, signs: Signs = PLAIN) -> str:
-    """How far and which way a colour has moved, by the record of the difference: "drift CIEDE2000 2.1 (1.2 to 3.0), paler"."""
+def tell_drift(figure: Any, difference: Any, signs: Signs = PLAIN) -> str:
+    """How far and which way a colour has moved, by their records: "drift CIEDE2000 2.1 (1.2 to 3.0), paler"."""
     seen = difference.text if difference.seen else "no drift seen"
-    return f"drift CIEDE2000 {tell_interval(figure, signs=signs)}, {seen}"
+    return f"drift CIEDE2000 {tell_interval(figure.to_json(), signs=signs)}, {seen}"
 
 
 def tell_typed(value: float) -> str:

@@ -26,18 +26,20 @@ def tell_empty(name: str, left_ml: float) -> str:
 
 def tell_traced_stock(stock: Any) -> str:
     """One bottle of a batch."""
-    from_whom = f" of {stock.supplier}" if stock.supplier else ""
-    thinned = f", thinned from stock {stock.diluted_from}" if stock.diluted_from else ""
+    entry = stock.entry
+    from_whom = f" of {entry.supplier}" if entry.supplier else ""
+    thinned = f", thinned from stock {entry.diluted_from_id}" if entry.diluted_from_id else ""
     left = "" if stock.left_ml is None else f", {tell_ml(stock.left_ml)} left"
-    where = "on the shelf" if stock.active else "put away"
-    return f"stock {stock.id} {stock.stock}{from_whom}{thinned}: {where}{left}"
+    where = "on the shelf" if entry.active else "put away"
+    return f"stock {entry.id} {entry.name}{from_whom}{thinned}: {where}{left}"
 
 
 def tell_traced_lot(lot: Any, zone: tzinfo | None = None) -> str:
     """One lot that holds some of a batch."""
-    amount = f"{tell_ml(lot.ml)} of {lot.stock} (stock {lot.stock_id})"
-    state = "closed" if lot.closed else "open"
-    return f"lot {lot.number} {lot.name} ({state}): {amount}, {tell_date(lot.first_at, zone)}"
+    head, dose = lot.head, lot.dose
+    amount = f"{tell_ml(round(dose.ml, 3))} of {lot.stock} (stock {dose.stock_id})"
+    state = "closed" if head.closed else "open"
+    return f"lot {head.label} {head.name} ({state}): {amount}, {tell_date(dose.first_at, zone)}"
 
 
 def tell_trace(told: Any) -> list[str]:
@@ -48,5 +50,5 @@ def tell_trace(told: Any) -> list[str]:
 
 def tell_held(told: Any) -> str:
     """How many lots hold a batch."""
-    count = len({lot.lot for lot in told.lots})
+    count = len({lot.head.id for lot in told.lots})
     return "1 lot holds it." if count == 1 else f"{count} lots hold it."

@@ -25,13 +25,9 @@ from colourmatch.workflow.trials import open_trials
 UNSEEN = "Closed without a photo of its last state."
 
 
-def _list_open(trials: Mapping[int, str]) -> list[dict[str, int | str]]:
-    return [{"lot": lot, "text": text} for lot, text in trials.items()]
-
-
 @dataclass(frozen=True, eq=False)
 class Closed(Record):
-    """How a lot ended: its final advice, the ceilings that it passed, its trials that are still open."""
+    """How a lot ended: its final advice, the ceilings that it passed, of each trial that is still open a sentence."""
 
     lot: int = kept()
     closed: bool = kept()
@@ -40,7 +36,9 @@ class Closed(Record):
     against: str = kept()
     advice: Mapping[str, Any] = kept()
     warnings: Sequence[Mapping[str, str]] = kept()
-    open_trials: Mapping[int, str] = kept(write=_list_open)
+    open_trials: Mapping[int, str] = kept(
+        write=lambda texts: [{"lot": lot, "text": text} for lot, text in texts.items()]
+    )
 
 
 def close_lot(

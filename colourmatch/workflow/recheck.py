@@ -26,7 +26,7 @@ from colourmatch.colour.difference import Difference, ciede2000, compare_lab
 from colourmatch.errors import InputError
 from colourmatch.instrument.incoming import IncomingPhoto, note_for_lot, take_in_for_lot
 from colourmatch.measurement import LIQUIDS, Colour, Figure, Measurement, Parts, Sent, record_parts
-from colourmatch.records import Record, kept, many, numbers, pick, rounded
+from colourmatch.records import Record, kept, numbers, pick, rounded, several
 from colourmatch.words.entries import tell_aside
 from colourmatch.words.figures import tell_interval
 from colourmatch.workflow.photo_colours import (
@@ -195,8 +195,8 @@ class Drift(Record):
     tolerance: float = kept()
     closed: bool = kept()
     start: Start | None = kept(Start.from_json)
-    photos: tuple[PhotoDrift, ...] = kept(many(PhotoDrift), default=())
-    left_out: tuple[LeftOut, ...] = kept(many(LeftOut), default=())
+    photos: tuple[PhotoDrift, ...] = kept(several(PhotoDrift), default=())
+    left_out: tuple[LeftOut, ...] = kept(several(LeftOut), default=())
     rate_per_week: Figure | None = kept(Figure.from_json)
     change_per_week: Colour | None = kept(Colour.from_json)
     forecast: Forecast | None = kept(Forecast.from_json)
@@ -268,7 +268,11 @@ def _sort_photos(story: LotStory) -> tuple[tuple[Seen, ...], tuple[Seen, ...], l
 def _tell_same_day(last: PhotoDrift) -> str:
     """What a recheck on the day of the finished photo says: a drift, but no rate."""
     seen = last.difference
-    what = f"drifted by {tell_interval(last.delta_e_2000)}: {seen.text}" if seen.seen else "not drifted"
+    what = (
+        f"drifted by {tell_interval(last.delta_e_2000.to_json())}: {seen.text}"
+        if seen.seen
+        else "not drifted"
+    )
     return f"Within a day the colour has {what}. All photos are of one day, so no rate can be told."
 
 

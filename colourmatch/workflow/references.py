@@ -22,7 +22,7 @@ from colourmatch.colour.difference import compare_lab
 from colourmatch.errors import InputError, NotFoundError, PhotoError
 from colourmatch.instrument.incoming import open_reader
 from colourmatch.measurement import LIQUIDS, Figure, Measurement, Parts, Sent, record_parts
-from colourmatch.records import Record, kept, many, pick
+from colourmatch.records import Record, kept, pick, several
 from colourmatch.workflow.photo_colours import final_photos, read_spot
 from colourmatch.workflow.photo_time import find_moment, plausible_moment
 from colourmatch.workflow.targets import ENTERED_SD
@@ -100,10 +100,11 @@ def _colour_of(measurement: Measurement, spot: str) -> tuple[Triple, Triple]:
     """The colour of a spot that was found, and its sd."""
     colour = measurement.spots[spot]
     assert colour is not None and colour.lab_sd is not None
-    return _triple(colour.lab), _triple(colour.lab_sd)
+    return as_triple(colour.lab), as_triple(colour.lab_sd)
 
 
-def _triple(values: Iterable[float]) -> Triple:
+def as_triple(values: Iterable[float]) -> Triple:
+    """Three numbers; ValueError or TypeError where they are not."""
     first, second, third = map(float, values)
     return first, second, third
 
@@ -147,7 +148,7 @@ def enter_reference(
 
 def _check_sd(values: Sequence[float]) -> Triple:
     try:
-        spread = _triple(values)
+        spread = as_triple(values)
     except (TypeError, ValueError):
         raise InputError(
             f"The spread {values!r} is not three numbers. Give one for each of L*, a*, b*."
@@ -193,7 +194,7 @@ class KnownReference(Record):
     name: str = kept()
     notes: str = kept()
     created_at: str = kept()
-    readings: tuple[KnownReading, ...] = kept(many(KnownReading))
+    readings: tuple[KnownReading, ...] = kept(several(KnownReading))
     text: str = kept()
 
 
@@ -221,14 +222,10 @@ def _sd(reading: ReferenceReading) -> np.ndarray:
 
 def _describe(reading: ReferenceReading, start: ReferenceReading | None) -> KnownReading:
     row = KnownReading(
-        reading=reading.id,
-        at=_time_of(reading).isoformat(timespec="seconds"),
-        lab=[round(value, 3) for value in reading.lab],
-        lab_sd=[round(float(value), 3) for value in _sd(reading)],
-        source="photo" if reading.photo_sha256 else "lot" if reading.measurement else "entered",
-        photo=reading.original_name,
-        **pick(reading, "depth_mm", "dilution", "stored_name"),
-    )
+        reading.id, _time_of(reading).isoformat(timespec="seconds"), [round(value, 3) for value in reading.lab],
+        [round(float(value), 3) for value in _sd(reading)], **pick(reading, "depth_mm", "dilution", "stored_name"),
+        source="photo" if reading.photo_sha256 else "lot" if reading.measurement else "entered", photo=reading.original_name,
+    )  # fmt: skip
     if start is None:
         return row
     apart = compare_lab(start.lab, reading.lab, np.diag(_sd(reading) ** 2 + _sd(start) ** 2))
@@ -332,7 +329,7 @@ def _pick(readings: list[ReferenceReading], which: str | int) -> tuple[Triple, l
     used = readings if which == "mean" else [_one(readings, which)]
     lab = np.mean([reading.lab for reading in used], axis=0)
     sd = np.sqrt(np.mean([_sd(reading) ** 2 for reading in used], axis=0))
-    return _triple(round(float(value), 3) for value in lab), [round(float(value), 3) for value in sd]
+    return as_triple(round(float(value), 3) for value in lab), [round(float(value), 3) for value in sd]
 
 
 def target_from_lot(

@@ -5,15 +5,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import Any
 
-from colourmatch.book.entries import LotStory
+from colourmatch.book.bottles import Traced
+from colourmatch.book.entries import Lot, LotStory
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.dosing.care import Caution
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.model import absorbance_to_lab
 from colourmatch.liquid.stock import DOSE_DROPS
-from colourmatch.records import Record, kept, many, pick
+from colourmatch.records import Record, as_json, kept, pick
 from colourmatch.words.shelf import tell_empty, tell_old, tell_old_soon
 
 #: A bottle is warned of so many days before its last (common practice, no source).
@@ -107,62 +109,54 @@ def list_bottles(book: LotBook, story: LotStory) -> list[BottleUsed]:
     return found
 
 
-@dataclass(frozen=True, eq=False)
-class TracedStock(Record):
-    """A bottle that a batch came in, or that was thinned from one."""
+@dataclass(frozen=True)
+class TracedStock:
+    """A bottle that a batch came in, or that was thinned from one, and what is left in it."""
 
-    id: int = kept()
-    supplier: str | None = kept()
-    supplier_batch: str | None = kept()
-    active: bool = kept()
-    stock: str = kept()
-    diluted_from: int | None = kept()
-    left_ml: float | None = kept()
+    entry: StockEntry
+    left_ml: float | None
 
-
-@dataclass(frozen=True, eq=False)
-class TracedLot(Record):
-    """What a lot got of one bottle, and when first and last."""
-
-    lot: int = kept()
-    number: str = kept()
-    name: str = kept()
-    closed: bool = kept()
-    stock: str = kept()
-    stock_id: int = kept()
-    first_at: str = kept()
-    last_at: str = kept()
-    ml: float = kept()
-    mg: float = kept()
+    def to_json(self) -> dict[str, Any]:
+        """One of the `stocks` of a trace."""
+        told = pick(self.entry, "id", "supplier", "supplier_batch", "active") | {"stock": self.entry.name}
+        return told | {"diluted_from": self.entry.diluted_from_id, "left_ml": self.left_ml}
 
 
-@dataclass(frozen=True, eq=False)
-class Trace(Record):
-    """Where a supplier's batch is."""
+@dataclass(frozen=True)
+class TracedLot:
+    """What a lot got of one bottle, `stock`."""
 
-    batch: str = kept()
-    stocks: tuple[TracedStock, ...] = kept(many(TracedStock))
-    lots: tuple[TracedLot, ...] = kept(many(TracedLot))
+    head: Lot
+    stock: str
+    dose: Traced
+
+    def to_json(self) -> dict[str, Any]:
+        """One of the `lots` of a trace."""
+        told = {"lot": self.head.id, "number": self.head.label, **pick(self.head, "name", "closed")}
+        dose = pick(self.dose, "stock_id", "first_at", "last_at", "ml", "mg")
+        return {**told, "stock": self.stock, **as_json(dose, 3)}
+
+
+@dataclass(frozen=True)
+class Trace:
+    """Where a supplier's batch is: the bottles it came in, and what each lot got of them."""
+
+    batch: str
+    stocks: list[TracedStock]
+    lots: list[TracedLot]
+
+    def to_json(self) -> dict[str, Any]:
+        """The object of the command line."""
+        return dict(as_json(vars(self), 3))
 
 
 def trace_batch(book: LotBook, batch: str) -> Trace:
-    """Which lots hold a supplier's batch: the bottles it came in, and what each lot got of them."""
+    """Which lots hold a supplier's batch."""
     found, traced = book.stocks.trace(batch)
     left, names = describe_bottles(book, found), {stock.id: stock.name for stock in found}
-    stocks = (
-        TracedStock(
-            **pick(one, "id", "supplier", "supplier_batch", "active"), stock=one.name, diluted_from=one.diluted_from_id,
-            left_ml=left[one.id].left_ml,
-        )
-        for one in found
-    )  # fmt: skip
     heads = {dose.lot_id: book.lots.get(dose.lot_id) for dose in traced}
-    lots = (
-        TracedLot(
-            lot=one.lot_id, number=heads[one.lot_id].label, **pick(heads[one.lot_id], "name", "closed"),
-            stock=names[one.stock_id], **pick(one, "stock_id", "first_at", "last_at"), ml=round(one.ml, 3), mg=round(one.mg, 3),
-        )
-        for one in traced
-    )  # fmt: skip
-    named = next((one.supplier_batch for one in found if one.supplier_batch), batch)
-    return Trace(named, tuple(stocks), tuple(lots))
+    return Trace(
+        next((stock.supplier_batch for stock in found if stock.supplier_batch), batch),
+        [TracedStock(stock, left[stock.id].left_ml) for stock in found],
+        [TracedLot(heads[dose.lot_id], names[dose.stock_id], dose) for dose in traced],
+    )

@@ -13,7 +13,7 @@ from colourmatch.book.lot_book import LotBook
 from colourmatch.facts import K_95
 from colourmatch.liquid.stock import BatchState
 from colourmatch.measurement import Figure
-from colourmatch.records import Record, kept, many, pick
+from colourmatch.records import Record, kept, pick, several
 from colourmatch.words.figures import tell_drops, tell_interval, tell_ml, tell_number
 
 #: What a trial's figures are unsure by, beside the label: half a drop of miscount, 5 % between single drops
@@ -36,8 +36,8 @@ class ScaledDose(Record):
 
 
 @dataclass(frozen=True, eq=False)
-class Mended(Record):
-    """What a trial holds at its beginning since its batch was put right, where its record says otherwise; entry: which."""
+class Mismatch(Record):
+    """What a trial held at its beginning by its batch as put right since, where its own record, `entry`, says otherwise."""
 
     stock: str = kept()
     entry: int | None = kept()
@@ -60,8 +60,8 @@ class Trial(Record):
     poured_back: bool = kept()
     photos: int = kept()
     delta_e_2000: Figure | None = kept(Figure.from_json)
-    doses: tuple[ScaledDose, ...] = kept(many(ScaledDose))
-    corrected: tuple[Mended, ...] = kept(many(Mended))
+    doses: tuple[ScaledDose, ...] = kept(several(ScaledDose))
+    corrected: tuple[Mismatch, ...] = kept(several(Mismatch))
     text: str = kept()
 
 
@@ -105,7 +105,7 @@ def _describe(book: LotBook, trial: LotStory, parent: LotStory) -> Trial:
 _SAME_AMOUNT = 0.002
 
 
-def _corrected_since(trial: LotStory, parent: LotStory, taken: VolumeEntry) -> tuple[Mended, ...]:
+def _corrected_since(trial: LotStory, parent: LotStory, taken: VolumeEntry) -> tuple[Mismatch, ...]:
     """What the trial's record of its beginning says otherwise than its batch's does now: corrected after it was taken.
 
     Nothing of the trial is changed by itself; each of these says which entry to put right, and to what.
@@ -129,7 +129,7 @@ def _corrected_since(trial: LotStory, parent: LotStory, taken: VolumeEntry) -> t
             text += f" Put its entry {own[0].id} right: it did not happen."
         else:
             text += " Pour it back and take another, or finish it as it is and trust its photo of the batch alone."
-        out.append(Mended(name, own[0].id if own else None, round(right, 4), round(written, 4), text))
+        out.append(Mismatch(name, own[0].id if own else None, round(right, 4), round(written, 4), text))
     return tuple(out)
 
 
@@ -178,7 +178,7 @@ def _scaled(entry: AdditionEntry, trial_ml: float, batch_ml: float, mg_per_l: fl
 def _tell(told: Trial, batch_ml: float) -> str:
     """What a trial says for the batch, in words."""
     seen = told.delta_e_2000
-    how_far = f"difference {tell_interval(seen)}" if seen else "no photo yet"
+    how_far = f"difference {tell_interval(seen.to_json())}" if seen else "no photo yet"
     head = f"Trial of {tell_ml(told.taken_ml or told.volume_ml)} (lot {told.lot}), {how_far}"
     head += ", poured back" if told.poured_back else ""
     if not told.doses:
