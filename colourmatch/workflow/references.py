@@ -301,12 +301,12 @@ def choose_reading(
             f"{found.name} has no reading at a depth of {head.depth_mm:g} mm and a dilution of "
             f"{head.dilution:g}, as this lot has. Photograph it that way first."
         )
-    lab, sd = _pick(chosen, which)
+    used = chosen if which == "mean" else [_one(chosen, which)]
+    lab, sd = _mean(used)
     reason = (
         f"tinted to {found.name}, {which} reading" if isinstance(which, str) else f"tinted to reading {which}"
     )
     book.lots.amend(head.id, reason, reference_id=found.id, target_lab=lab, entered_by=entered_by)
-    used = chosen if which == "mean" else [_one(chosen, which)]
     return Target(head.id, found.id, found.name, which, [r.id for r in used], list(lab), sd)
 
 
@@ -324,11 +324,10 @@ def _one(readings: list[ReferenceReading], which: str | int) -> ReferenceReading
     return ordered[0] if which == "first" else ordered[-1]
 
 
-def _pick(readings: list[ReferenceReading], which: str | int) -> tuple[Triple, list[float]]:
-    """The target and its sd; a mean keeps the sd of one, as photos by one phone err alike."""
-    used = readings if which == "mean" else [_one(readings, which)]
-    lab = np.mean([reading.lab for reading in used], axis=0)
-    sd = np.sqrt(np.mean([_sd(reading) ** 2 for reading in used], axis=0))
+def _mean(readings: list[ReferenceReading]) -> tuple[Triple, list[float]]:
+    """Their colour and its sd; a mean keeps the sd of one, as photos by one phone err alike."""
+    lab = np.mean([reading.lab for reading in readings], axis=0)
+    sd = np.sqrt(np.mean([_sd(reading) ** 2 for reading in readings], axis=0))
     return as_triple(round(float(value), 3) for value in lab), [round(float(value), 3) for value in sd]
 
 
