@@ -131,7 +131,7 @@ def _tell_end(
         f"(+-{100 * learnt.strength_rel_sd:.0f} %) of what its label promises; "
         f"in truth {TRUE_STRENGTH * TRUE_DROP:.2f}."
     )
-    say(f"  {closed.advice['label']}".replace("\n", "\n  "))
+    say(f"  {closed.advice.label}".replace("\n", "\n  "))
     say(
         f"  The true difference on the last photo was CIEDE2000 {difference:.1f}; "
         "only a simulation can know that."

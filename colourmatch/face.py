@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
+    from colourmatch.advice import Advice
     from colourmatch.colour.difference import Difference
-    from colourmatch.dosing.advice_facts import Advice
     from colourmatch.measurement import Measurement
 
 

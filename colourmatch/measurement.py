@@ -8,12 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
-from colourmatch.colour.difference import Difference, describe_difference
+from colourmatch.colour.difference import Difference, Interval, describe_difference
 from colourmatch.records import Record, kept, numbers, several, significant
 
 Array = NDArray[np.float64]
@@ -38,6 +38,11 @@ class Figure(Record):
     value: float = kept()
     low: float = kept()
     high: float = kept()
+
+    @classmethod
+    def of(cls, interval: Interval) -> Self:
+        """A figure as it is written: three decimals."""
+        return cls.from_json(interval.to_json())
 
 
 @dataclass(frozen=True, eq=False)
@@ -232,7 +237,7 @@ class DifferenceAsRead(Record):
 
 def record_parts(difference: Difference) -> tuple[Figure, Parts]:
     """A difference as it is recorded: how far and which way."""
-    return Figure.from_json(difference.delta_e_2000.to_json()), Parts.from_json(difference.to_json())
+    return Figure.of(difference.delta_e_2000), Parts.from_json(difference.to_json())
 
 
 def record_difference(

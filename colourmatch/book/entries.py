@@ -16,6 +16,7 @@ from colourmatch.records import alike, pick
 from colourmatch.words.advice import NO_ROOM, tell_room
 
 if TYPE_CHECKING:
+    from colourmatch.advice import Advice
     from colourmatch.measurement import Measurement
 
 
@@ -156,7 +157,7 @@ class PhotoEntry(LotEntry):
     delta_e_2000_low: float | None = None
     delta_e_2000_high: float | None = None
     measurement: Measurement = field(default_factory=_measure_nothing)
-    advice: dict[str, Any] | None = None
+    advice: Advice | None = None
     aside: str | None = None
     exchanged: bool = False
 
@@ -222,7 +223,7 @@ class ClosingEntry(LotEntry):
 
     outcome: str = ""
     text: str = ""
-    final: dict[str, Any] | None = None
+    final: Advice | None = None
     reopened_before: int = 0
 
     @property
@@ -338,17 +339,16 @@ def _apply(state: BatchState, entry: LotEntry, stocks: Mapping[str, Stock]) -> B
     return state
 
 
-def contradict(outcome: str, advice: Mapping[str, Any] | None) -> str:
+def contradict(outcome: str, advice: Advice | None) -> str:
     """What the advice says, where a lot is closed for another of its reasons to stop; else nothing.
 
     That the ceiling is reached is held against the room under it too, whatever else is advised.
     """
-    said = advice or {}
-    if outcome not in STOPS or outcome == said.get("reason"):
+    if advice is None or outcome not in STOPS or outcome == advice.reason:
         return ""
-    left = said.get("ceiling_left_mg_per_l") if outcome == "ceiling" else None
-    room = tell_room(left) if left and said.get("text") != NO_ROOM else ""
-    return " ".join(filter(None, (room, said.get("text"))))
+    left = advice.ceiling_left_mg_per_l if outcome == "ceiling" else None
+    room = tell_room(left) if left and advice.text != NO_ROOM else ""
+    return " ".join(filter(None, (room, advice.text)))
 
 
 def number_photos(story: LotStory) -> dict[int, int]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime
-from typing import Any, Unpack
+from typing import TYPE_CHECKING, Any, Unpack
 
 from sqlalchemy import Connection, and_, func, or_, select
 
@@ -31,6 +31,10 @@ from colourmatch.book.shelf import find_reference, find_stock, stocks_named
 from colourmatch.book.shelf_records import Reference
 from colourmatch.book.transactions import By, Part, find_token, insert, refuse_other
 from colourmatch.errors import InputError
+from colourmatch.records import plain
+
+if TYPE_CHECKING:  # lists of lots do not wait for it
+    from colourmatch.advice import Advice
 
 
 class Lots(Part):
@@ -201,14 +205,14 @@ class Lots(Part):
         lot: int | str,
         outcome: str,
         text: str = "",
-        final: Mapping[str, Any] | None = None,
+        final: Advice | Mapping[str, Any] | None = None,
         **by: Unpack[By],
     ) -> ClosingEntry:
         """Close a lot: `outcome` is one of checks.OUTCOMES, or own words of up to 40 characters.
 
         Afterwards corrections, notes and rechecks are still taken, a dose is refused with ClosedError.
         """
-        values = {"outcome": check_outcome(outcome), "text": check_text(text), "final": to_json(final)}
+        values = {"outcome": check_outcome(outcome), "text": check_text(text), "final": to_json(plain(final))}
         return enter(
             self._database, "closing", ClosingEntry, lot, lambda c, lot_id: values | count_reopenings(c, lot_id),
             **by, asked={key: values[key] for key in ("outcome", "text")},

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Unpack, cast
+from typing import TYPE_CHECKING, Any, Unpack, cast
 
 from sqlalchemy import Connection, or_, select
 
@@ -22,6 +22,9 @@ from colourmatch.errors import InputError, NotFoundError
 from colourmatch.measurement import Measurement
 from colourmatch.records import plain
 
+if TYPE_CHECKING:  # lists of lots do not wait for it
+    from colourmatch.advice import Advice
+
 PURPOSES = ("match", "recheck")
 #: The ends of the names of a difference's columns: its figures in a measurement.
 _DELTA = {"": "value", "_low": "low", "_high": "high"}
@@ -34,7 +37,7 @@ class Photos(Part):
         self,
         lot: int | str,
         measurement: Measurement | Mapping[str, Any],
-        advice: Mapping[str, Any] | None = None,
+        advice: Advice | Mapping[str, Any] | None = None,
         *,
         photo: bytes | Path | str | None = None,
         purpose: str = "match",
@@ -53,7 +56,7 @@ class Photos(Part):
         file = self._store.keep_named(photo, original_name)
         recorded = plain(measurement)
         delta = recorded.get("delta_e_2000") or {}
-        texts = {"measurement": to_json(recorded), "advice": to_json(advice)}
+        texts = {"measurement": to_json(recorded), "advice": to_json(plain(advice))}
         values = {
             "purpose": purpose,
             **file,

@@ -20,6 +20,7 @@ Query: TypeAlias = "Select[*tuple[Any, ...]]"
 _HEAD = ("id", "lot_id", "kind", "created_at", "entered_by", "replaces_id", "reason")
 _HEAVY = {"measurement", "advice"}
 _JSON = {"measurement", "advice", "final", "changes", "serving", "data", "details"}
+_ADVICE = {"advice", "final"}
 #: A colour in a record -> its columns.
 _COLOURS = {
     "target_lab": ("target_l", "target_a", "target_b"),
@@ -48,6 +49,11 @@ def pick_fields(row: RowMapping, record: type[Any]) -> dict[str, Any]:
         from colourmatch.measurement import Measurement  # lists of lots do not wait for it
 
         found["measurement"] = Measurement.from_json(found["measurement"])
+    for name in _ADVICE & found.keys():
+        if found[name] is not None:
+            from colourmatch.advice import Advice
+
+            found[name] = Advice.from_json(found[name])
     return found
 
 

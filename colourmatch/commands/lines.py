@@ -6,7 +6,6 @@ import textwrap
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from colourmatch.words.advice import tell_besides
 from colourmatch.words.entries import tell_aside
 from colourmatch.words.figures import (
     tell_amount,
@@ -22,6 +21,7 @@ from colourmatch.words.outcomes import tell_closing
 from colourmatch.words.times import tell_time
 
 if TYPE_CHECKING:
+    from colourmatch.measurement import Figure
     from colourmatch.workflow.recheck import Drift
     from colourmatch.workflow.references import KnownReference
 
@@ -78,53 +78,55 @@ def _read_with_lines(result: Mapping[str, Any]) -> Iterator[str]:
         yield f"  corrected for {found['phone']} in the light {found['light']}{was}"
 
 
-def advice_lines(advice: Mapping[str, Any] | None, *, closed: bool = False) -> Iterator[str]:
+def advice_lines(told: Mapping[str, Any] | None, *, closed: bool = False) -> Iterator[str]:
     """The advice first as its sentence, then what it rests on; for a closed lot only how it ended."""
-    if not advice:
+    if not told:
         return
-    adds = advice["action"] == "add" and not closed
-    if not closed or advice["action"] == "stop":
-        yield f"-> {advice['text']}"
-    if question := None if closed else advice.get("question"):
-        if question["text"] not in advice["text"]:
-            yield f"   {question['text']}"
-        for cause in question["causes"]:
-            which = "" if question["sure"] else f" --cause {cause['code']}"
-            yield f"   yes: colourmatch lot answer LOT --yes{which}"
+    from colourmatch.advice import Advice  # a list of lots does not wait for it
+
+    advice = Advice.from_json(told)
+    if closed:
+        advice = advice.having(other_stocks=(), question=None)
+    adds = advice.action == "add" and not closed
+    if not closed or advice.action == "stop":
+        yield f"-> {advice.text}"
+    if question := advice.question:
+        if question.text not in advice.text:
+            yield f"   {question.text}"
+        for cause in question.causes:
+            yield f"   yes: colourmatch lot answer LOT --yes{'' if question.sure else f' --cause {cause.code}'}"
         yield "   no:  colourmatch lot answer LOT --no"
-    now, predicted = advice.get("now"), (advice.get("predicted") or {}).get("delta_e_2000")
-    expected = (advice.get("expected") or {}).get("delta_e_2000")
-    if expected and not closed:
-        yield f"   expected CIEDE2000 {tell_interval(expected)}: no photo shows the batch as it is"
-    if now:
-        yield f"   {'ended at' if closed else 'now     '} CIEDE2000 {tell_interval(now)}, by all photos of the lot"
-    if adds and predicted:
-        yield f"   then     CIEDE2000 {tell_interval(predicted)}"
-    for dose in (advice.get("to_match") or ()) if adds else ():
-        if dose.get("drops") is not None:
+    if advice.expected and not closed:
+        yield f"   expected CIEDE2000 {_tell(advice.expected)}: no photo shows the batch as it is"
+    if advice.now:
+        yield f"   {'ended at' if closed else 'now     '} CIEDE2000 {_tell(advice.now)}, by all photos of the lot"
+    if adds and advice.predicted:
+        yield f"   then     CIEDE2000 {_tell(advice.predicted)}"
+    for dose in advice.to_match if adds else ():
+        if dose.drops is not None:
             # Where a ceiling comes first, these drops are no advice: they must not read like one.
-            held = "" if advice.get("ceiling_cost_delta_e_2000") is None else ", but a ceiling comes first"
-            drops = tell_drops(round(dose["drops"]), (dose.get("low"), dose.get("high")))
-            told = dose["measured"]["text"] if dose.get("measured") else f"{drops} of {dose['stock']}"
-            yield f"   in all   {told} to the nearest point{held}"
-    if text := (advice.get("amounts") or {}).get("text"):
-        yield f"   {text}"
-    yield from (f"   {surprise['text']}" for surprise in advice.get("surprises") or ())
-    if advice.get("ceiling_left_mg_per_l") is not None:
+            held = "" if advice.ceiling_cost is None else ", but a ceiling comes first"
+            drops = tell_drops(round(dose.drops), (dose.low, dose.high))
+            amount = dose.measured.text if dose.measured else f"{drops} of {dose.stock}"
+            yield f"   in all   {amount} to the nearest point{held}"
+    yield from (f"   {one.text}" for one in (advice.amounts, *advice.surprises) if one and one.text)
+    if advice.ceiling_left_mg_per_l is not None:
         # Without a reading nothing is known of the stocks but their labels.
-        known = "photos" if now else "labels"
-        yield f"   ceiling  {tell_left(advice['ceiling_left_mg_per_l'])}, by the {known}"
-    if advice.get("reachable") and advice.get("reason") != "matched":  # there is nothing left to reach
-        still = f": still {advice['missing']}" if advice.get("missing") else ""
-        yield f"   at best  CIEDE2000 {tell_interval(advice['reachable'])}{still}"
-    others = () if closed else advice.get("other_stocks") or ()
-    shown = {**advice, "other_stocks": others}
-    yield from (f"   {text}" for text in tell_besides(shown))
-    yield from serving_lines(advice.get("serving") or (), closed=closed)
-    for other in others[1:]:
-        yield f"   or: {other['text']}"
-    if others:
-        yield f"   Put it to the lot with: colourmatch lot use LOT {others[0]['stock']!r}"
+        known = "photos" if advice.now else "labels"
+        yield f"   ceiling  {tell_left(advice.ceiling_left_mg_per_l)}, by the {known}"
+    if advice.reachable and advice.reason != "matched":  # there is nothing left to reach
+        still = f": still {advice.missing}" if advice.missing else ""
+        yield f"   at best  CIEDE2000 {_tell(advice.reachable)}{still}"
+    yield from (f"   {text}" for text in advice.besides)
+    yield from serving_lines(advice.serving, closed=closed)
+    for other in advice.other_stocks[1:]:
+        yield f"   or: {other.text}"
+    if advice.other_stocks:
+        yield f"   Put it to the lot with: colourmatch lot use LOT {advice.other_stocks[0].stock!r}"
+
+
+def _tell(figure: Figure) -> str:
+    return tell_interval(figure.to_json())
 
 
 def serving_lines(serving: Sequence[Mapping[str, Any]], *, closed: bool = False) -> Iterator[str]:
@@ -232,7 +234,7 @@ def drift_lines(drift: Drift) -> Iterator[str]:
     yield f"Lot {drift.number}, {drift.name}"
     if start := drift.start:
         away, how = (
-            tell_interval(start.delta_e_2000.to_json()),
+            _tell(start.delta_e_2000),
             "finished at" if drift.closed else "so far    ",
         )
         yield f"  {start.at[:10]}  {how} CIEDE2000 {away} from its reference"

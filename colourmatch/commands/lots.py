@@ -286,8 +286,9 @@ def close(session: Session, lot: str, reason: str | None, note: str, who: Who) -
     for left in told.open_trials.values():
         session.note(left)
     session.warn(told.warnings)
-    line = f"Lot {lot_id}. {closing_line(vars(told), told.advice)}"
-    return Answer(told.to_json(), [line, *advice_lines(told.advice, closed=True)])
+    data = told.to_json()
+    line = f"Lot {lot_id}. {closing_line(data, data['advice'])}"
+    return Answer(data, [line, *advice_lines(data["advice"], closed=True)])
 
 
 for _command in (

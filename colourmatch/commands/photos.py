@@ -94,7 +94,7 @@ def measure(session: Session, photos: tuple[str, ...], same: bool, **given: Any)
     from colourmatch.photo.combine import combine_photos
 
     combined = combine_photos([Measurement.from_json(one) for one in found])
-    told = combined.to_json() if combined else None
+    told = combined.record().to_json() if combined else None
     answer = answer_photos(found, {"photos": found, "combined": told})
     return answer._replace(text=[*answer.text, *combined_lines(told)])
 

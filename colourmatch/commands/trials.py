@@ -111,8 +111,10 @@ def _next_doses(book: LotBook, story: LotStory) -> list[dict[str, Any]]:
     last = story.photos[-1].id if story.photos else 0
     if story.lot.closed or any(entry.id > last for entry in story.additions):
         return []
-    advice: dict[str, Any] = describe_lot(book, story.lot.id)["advice"] or {}
-    return list(advice.get("doses") or ()) if advice.get("action") == "add" else []
+    from colourmatch.advice import Advice
+
+    advice = Advice.from_json(describe_lot(book, story.lot.id)["advice"] or {})
+    return [dose.to_json() for dose in advice.steps]
 
 
 @click.command(cls=Command, example="colourmatch lot use 1 gold --reason 'the yellow is missing'")
@@ -134,8 +136,11 @@ def use(session: Session, lot: str, stocks: tuple[str, ...], reason: str, who: W
         raise InputError(f"Lot {head.id} uses {', '.join(head.stocks)} already. Name another stock.")
     done = book.lots.amend(head.id, reason, stocks=wanted, **who)
     advice = None if head.closed else advise_lot(book, head.id)
-    data = {"lot": head.id, "entry": done.id, "stocks": wanted, "advice": advice}
-    return Answer(data, [f"Lot {head.id} uses {', '.join(wanted)} now.", *advice_lines(advice)])
+    data = {"lot": head.id, "entry": done.id, "stocks": wanted, "advice": advice and advice.to_json()}
+    return Answer(
+        data,
+        [f"Lot {head.id} uses {', '.join(wanted)} now.", *advice_lines(advice.to_json() if advice else None)],
+    )
 
 
 @click.command(cls=Command, example="colourmatch lot trend --stock red")

@@ -14,10 +14,10 @@ from typing import Any
 
 import numpy as np
 
-from colourmatch.dosing.advice_facts import SURE, Advice, gather_facts, gather_held
-from colourmatch.dosing.by_hand import MOST_DROPS, warn_of_weight
+from colourmatch.advice import Advice, Dose, Rescue
+from colourmatch.dosing.advice_facts import SURE, gather_facts, gather_held, is_within
+from colourmatch.dosing.by_hand import warn_of_weight
 from colourmatch.dosing.doses import (
-    Dose,
     chance_passed,
     count_doses,
     explore,
@@ -28,7 +28,8 @@ from colourmatch.dosing.doses import (
 from colourmatch.dosing.doubt import FAR
 from colourmatch.dosing.plan import MOST_OF_BATCH, PASSED_CHANCE, Line, plan_line
 from colourmatch.dosing.problem import PATIENCE, REPEATABILITY, Problem, expect_draws
-from colourmatch.dosing.rescue import LIKELY_NEARER, Rescue, find_filling_up, find_rescue
+from colourmatch.dosing.rescue import LIKELY_NEARER, find_filling_up, find_rescue, is_past
+from colourmatch.measurement import Figure
 from colourmatch.words import advice as words
 
 #: Inside the tolerance a step must promise at least this part of it.
@@ -45,7 +46,7 @@ MORE_THAN_THINNING = 2.0
 
 def ask_for_photo(text: str) -> Advice:
     """The advice when there is nothing to go by yet, or the photo cannot be trusted."""
-    return Advice("rephotograph", "photo", text)
+    return Advice(action="rephotograph", reason="photo", text=text)
 
 
 def advise_unseen(problem: Problem, left_ml: Mapping[str, float]) -> Advice:
@@ -62,7 +63,7 @@ def advise_unseen(problem: Problem, left_ml: Mapping[str, float]) -> Advice:
         "photo",
         words.STIR,
         state_photographed=False,
-        expected=expect_draws(problem.difference(*problem.after(nothing))[:, 0]),
+        expected=Figure.of(expect_draws(problem.difference(*problem.after(nothing))[:, 0])),
     )
     ml = np.array([left_ml.get(stock.name, 0.0) for stock in problem.stocks])
     drops = {k: int(ml[k] / stock.drop_ml + 0.5) for k, stock in enumerate(problem.stocks)}
@@ -108,13 +109,13 @@ def _plan(problem: Problem) -> Advice:
     facts = gather_facts(problem, line, rescue)
     doses = round_down(problem, line)
     gain = float(line.mean[0] - line.mean[line.best])
-    inside = facts.is_within(SURE)
+    inside = is_within(facts, SURE)
     filling = find_filling_up(problem, line, rescue)
     if filling is not None:
         return _stop_spoilt(facts, filling)
     # past the best, and not within the tolerance all the same
-    back = None if facts.is_within() else rescue
-    if back is not None and back.surely_past and gain < REPEATABILITY:
+    back = None if is_within(facts) else rescue
+    if is_past(back) and gain < REPEATABILITY:
         return stop_past(facts)
     thinner = 0.0 if back is None else float(line.mean[0]) - back.predicted.value
     less = back is not None and back.chance_nearer > LIKELY_NEARER and gain < MORE_THAN_THINNING * thinner
@@ -147,12 +148,13 @@ def _decide(facts: Advice, action: str, reason: str, text: str, finding: str = "
 
 def _tell_doses(tell: Callable[[list[str]], str], doses: tuple[Dose, ...]) -> str:
     """A step's sentence, with what is to be said of a weight."""
-    uncounted = [dose.measured["unit"] == "drops" and dose.drops > MOST_DROPS for dose in doses]
-    parts = [
-        words.tell_uncounted(dose.stock, dose.drops, dose.ml) if many else dose.measured["text"]
-        for dose, many in zip(doses, uncounted, strict=True)
-    ]
-    return " ".join([tell(parts), *filter(None, (warn_of_weight(dose.measured) for dose in doses))])
+    parts, warnings = [], []
+    for dose in doses:
+        assert dose.measured is not None
+        counted = dose.amount[1] == dose.measured.unit
+        parts.append(dose.measured.text if counted else words.tell_uncounted(dose.stock, dose.drops, dose.ml))
+        warnings.append(warn_of_weight(dose.measured))
+    return " ".join([tell(parts), *filter(None, warnings)])
 
 
 def _add(problem: Problem, line: Line, doses: tuple[Dose, ...], facts: Advice) -> Advice:
@@ -182,7 +184,7 @@ def with_doses(
         step,
         text=_tell_doses(tell, doses),
         doses=doses,
-        predicted=expect_draws(problem.difference(*after)[:, 0]),
+        predicted=Figure.of(expect_draws(problem.difference(*after)[:, 0])),
         predicted_lab=labs,
         predicted_covariance=[[round(float(v), 4) for v in row] for row in scatter],
     )
@@ -205,7 +207,7 @@ def _without_safe_drop(problem: Problem, line: Line, facts: Advice) -> Advice:
     if best_drops < 1.5:
         fold = max(2, ceil(4 / max(best_drops, 0.1)))
         text = words.tell_too_strong(stock.name, fold, stock.made_in)
-        if facts.is_within():
+        if is_within(facts):
             return _stop_here(problem, line, facts)
         return _decide(facts, "stop", "nearest", text, problem=text)
     if chance_passed(problem, line, k) < 4 * PASSED_CHANCE:
@@ -219,11 +221,11 @@ def _which_way(facts: Advice) -> Advice:
 
 def _stop_here(problem: Problem, line: Line, facts: Advice) -> Advice:
     assert facts.now is not None
-    within = facts.is_within()
+    within = is_within(facts)
     if line.bound and line.free_gain >= CEILING_COST and not within:
         return _stop_ceiling(problem, line, facts)
     if within:
-        chance = None if facts.is_within(SURE) else facts.chance_within_tolerance
+        chance = None if is_within(facts, SURE) else facts.chance_within_tolerance
         text = words.tell_matched(facts.now.to_json(), problem.tolerance, chance)
         return _decide(facts, "stop", "matched", text)
     names = [stock.name for stock in problem.stocks]

@@ -1,25 +1,22 @@
-"""What an advice holds, and the figures of it that do not hang on what is decided.
-
-It decides nothing.
-"""
+"""The figures of an advice that do not hang on what is decided; it decides nothing."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Iterator
+from dataclasses import replace
 from math import ceil
-from typing import Any, TypedDict
 
 import numpy as np
 from numpy.typing import NDArray
 
-from colourmatch.colour.difference import Interval, describe_difference
-from colourmatch.dosing.by_hand import Measured, measure_range
-from colourmatch.dosing.doses import Dose
+from colourmatch.advice import Advice, Amounts, Curve, DoseInAll, Rescue, StockLearnt
+from colourmatch.colour.difference import describe_difference
+from colourmatch.dosing.by_hand import measure_range
 from colourmatch.dosing.plan import Line
 from colourmatch.dosing.problem import Problem, expect_draws
-from colourmatch.dosing.rescue import Rescue
+from colourmatch.dosing.rescue import is_past
 from colourmatch.facts import K_95
+from colourmatch.measurement import Figure
 from colourmatch.words.advice import tell_amounts, tell_surprise
 
 Array = NDArray[np.float64]
@@ -32,122 +29,9 @@ SURE = 0.95
 AMOUNTS_APART = 0.1
 
 
-class ToMatch(TypedDict):
-    """Whole dose of a stock to the nearest point, drops with their 95 % range, and as the hand measures it."""
-
-    stock: str
-    drops: int
-    low: int
-    high: int
-    measured: Measured | None
-
-
-class StockLearnt(TypedDict):
-    """What the photos taught of a stock: real over label strength with its 95 % range, where its band lies."""
-
-    stock: str
-    strength_factor: float
-    low: float
-    high: float
-    shift_nm: dict[str, float] | None
-
-
-class Surprise(StockLearnt):
-    """A strength that its label does not let expect, in words."""
-
-    text: str
-
-
-class Amounts(TypedDict):
-    """Colour in the batch, mg/l: by the labels, and as the photos tell; text where they lie apart."""
-
-    by_labels_mg_per_l: float
-    by_photos_mg_per_l: dict[str, float]
-    text: str | None
-
-
-class Curve(TypedDict):
-    """Difference against further drops of a stock, with its 95 % range."""
-
-    stock: str
-    drops: list[float]
-    delta_e_2000: list[float]
-    low: list[float]
-    high: list[float]
-    best_drops: float
-    ceiling_drops: int | None
-
-
-@dataclass(frozen=True)
-class Advice:
-    """What to do now; see design section 5 for `action` and `reason`.
-
-    now: the difference of the batch as its photos show it, None while none shows it as it is; expected: what it should
-    be then. surely_short: even at the best dose the lot's stocks stay over the tolerance, with 95 % probability.
-    amounts: the colour in the batch by labels and by photos; surprises: stocks whose strength is not that of the label.
-    finding: of the text what is so, without what to do about it, where that may be said in another way.
-    """
-
-    action: str = ""
-    reason: str = ""
-    text: str = ""
-    doses: tuple[Dose, ...] = ()
-    now: Interval | None = None
-    predicted: Interval | None = None
-    to_match: tuple[ToMatch, ...] = ()
-    reachable: Interval | None = None
-    ceiling_left_mg_per_l: float | None = None
-    used_mg_per_l: float | None = None
-    ceiling_mg_per_l: float | None = None
-    ceiling_cost: float | None = None
-    missing: str | None = None
-    predicted_lab: Mapping[str, list[float]] | None = None
-    predicted_covariance: list[list[float]] | None = None
-    curve: Curve | None = None
-    rescue: Rescue | None = None
-    problem: str | None = None
-    chance_within_tolerance: float | None = None
-    surely_short: bool = False
-    stocks_learnt: tuple[StockLearnt, ...] = ()
-    state_photographed: bool = True
-    expected: Interval | None = None
-    amounts: Amounts | None = None
-    surprises: tuple[Surprise, ...] = ()
-    finding: str = ""
-
-    def is_within(self, chance: float = LIKELY) -> bool:
-        """Whether the batch is within the tolerance with at least this chance: rather than over it when none is given."""
-        return (self.chance_within_tolerance or 0.0) >= chance
-
-    def to_json(self) -> dict[str, Any]:
-        """The advice object of the command line."""
-        return {
-            "action": self.action,
-            "reason": self.reason,
-            "text": self.text,
-            "doses": [d.to_json() for d in self.doses],
-            "now": self.now.to_json() if self.now else None,
-            "predicted": {"delta_e_2000": self.predicted.to_json()} if self.predicted else None,
-            "to_match": list(self.to_match),
-            "reachable_delta_e_2000": round(self.reachable.value, 2) if self.reachable else None,
-            "reachable": self.reachable.to_json() if self.reachable else None,
-            "ceiling_left_mg_per_l": _round(self.ceiling_left_mg_per_l, 2),
-            "used_mg_per_l": _round(self.used_mg_per_l, 2),
-            "ceiling_mg_per_l": self.ceiling_mg_per_l,
-            "ceiling_cost_delta_e_2000": _round(self.ceiling_cost, 2),
-            "missing": self.missing,
-            "predicted_lab": self.predicted_lab,
-            "predicted_covariance": self.predicted_covariance,
-            "curve": self.curve,
-            "rescue": self.rescue.to_json() if self.rescue else None,
-            "problem": self.problem,
-            "chance_within_tolerance": _round(self.chance_within_tolerance, 3),
-            "stocks_learnt": list(self.stocks_learnt),
-            "state_photographed": self.state_photographed,
-            "expected": {"delta_e_2000": self.expected.to_json()} if self.expected else None,
-            "amounts": self.amounts,
-            "surprises": list(self.surprises),
-        }
+def is_within(advice: Advice, chance: float = LIKELY) -> bool:
+    """Whether the batch is within the tolerance with at least this chance: rather than over it when none is given."""
+    return (advice.chance_within_tolerance or 0.0) >= chance
 
 
 def gather_facts(problem: Problem, line: Line, rescue: Rescue | None) -> Advice:
@@ -155,8 +39,8 @@ def gather_facts(problem: Problem, line: Line, rescue: Rescue | None) -> Advice:
     now = line.difference[:, 0]
     return replace(
         gather_held(problem),
-        now=problem.interval(*problem.after(line.ml[:1])),
-        reachable=expect_draws(line.difference[:, line.best]),
+        now=Figure.of(problem.interval(*problem.after(line.ml[:1]))),
+        reachable=Figure.of(expect_draws(line.difference[:, line.best])),
         # of a reading: the scatter of the draws alone keeps two alike liquids apart
         surely_short=problem.interval(*problem.after(line.ml[[line.best]])).low > problem.tolerance,
         chance_within_tolerance=float((now <= problem.tolerance).mean()),
@@ -164,7 +48,7 @@ def gather_facts(problem: Problem, line: Line, rescue: Rescue | None) -> Advice:
         ceiling_cost=line.free_gain if line.bound else None,
         missing=_missing(problem, line),
         curve=_curve(problem, line),
-        rescue=rescue if rescue is not None and rescue.surely_past else None,
+        rescue=rescue if is_past(rescue) else None,
     )
 
 
@@ -178,7 +62,7 @@ def gather_held(problem: Problem) -> Advice:
             strength_factor=_three_digits(factors[0, k]),
             low=_three_digits(factors[1, k]),
             high=_three_digits(factors[2, k]),
-            shift_nm=expect_draws(shifts[:, k]).to_json() if k < shifts.shape[1] else None,
+            shift_nm=Figure.of(expect_draws(shifts[:, k])) if k < shifts.shape[1] else None,
         )
         for k, stock in enumerate(problem.stocks)
     )
@@ -203,34 +87,34 @@ def _amounts(problem: Problem) -> Amounts:
     own = np.array([state.concentration_mg_per_l(s.name) for s in problem.stocks])
     factors, unnoted = problem.fit.strength_factors, problem.fit.unnoted_mg_per_l()
     more = (factors[:, : unnoted.shape[1]] * unnoted).sum(axis=1)
-    seen = expect_draws(by_labels + (factors - 1) @ own + more).to_json()
-    apart = abs(seen["value"] - by_labels) > AMOUNTS_APART * by_labels
-    return {
-        "by_labels_mg_per_l": round(by_labels, 3),
-        "by_photos_mg_per_l": seen,
-        "text": tell_amounts(by_labels, seen) if apart else None,
-    }
+    seen = Figure.of(expect_draws(by_labels + (factors - 1) @ own + more))
+    apart = abs(seen.value - by_labels) > AMOUNTS_APART * by_labels
+    return Amounts(
+        by_labels_mg_per_l=round(by_labels, 3),
+        by_photos_mg_per_l=seen,
+        text=tell_amounts(by_labels, seen.to_json()) if apart else None,
+    )
 
 
-def _surprises(problem: Problem, learnt: tuple[StockLearnt, ...]) -> Iterator[Surprise]:
+def _surprises(problem: Problem, learnt: tuple[StockLearnt, ...]) -> Iterator[StockLearnt]:
     """Stocks whose strength the photos put outside the 95 % of what was known of it."""
     for known, found in zip(problem.fit.stocks, learnt, strict=True):
-        away = np.log(found["strength_factor"]) - known.log_factor
-        if abs(away) > K_95 * known.log_factor_sd and problem.state.mg.get(found["stock"]):
-            figures = found["strength_factor"], found["low"], found["high"]
-            yield {**found, "text": tell_surprise(found["stock"], *figures, less=away < 0)}
+        away = np.log(found.strength_factor) - known.log_factor
+        if abs(away) > K_95 * known.log_factor_sd and problem.state.mg.get(found.stock):
+            figures = found.strength_factor, found.low, found.high
+            yield found.having(text=tell_surprise(found.stock, *figures, less=away < 0))
 
 
-def _to_match(problem: Problem, line: Line) -> tuple[ToMatch, ...]:
+def _to_match(problem: Problem, line: Line) -> tuple[DoseInAll, ...]:
     """Drops of each stock to the best dose: expected, and the 95 % range of where the draws have theirs."""
     first, last = np.quantile(line.draw_best, (0.025, 0.975))
 
-    def of_stock(k: int) -> ToMatch:
+    def of_stock(k: int) -> DoseInAll:
         stock = problem.stocks[k]
         counts = line.ml[[line.free_best, int(first), ceil(last)], k] / stock.drop_ml
         drops, low, high = round(float(counts[0])), int(counts[1]), ceil(counts[2])
         measured = measure_range(stock, drops, low, high)
-        return ToMatch(stock=stock.name, drops=drops, low=low, high=high, measured=measured)
+        return DoseInAll(stock=stock.name, drops=drops, low=low, high=high, measured=measured)
 
     return tuple(of_stock(k) for k in line.used)
 
@@ -254,16 +138,12 @@ def _curve(problem: Problem, line: Line) -> Curve:
     low, middle, high = np.quantile(line.difference, (0.025, 0.5, 0.975), axis=0)
     drops = line.ml[:, k] / problem.stocks[k].drop_ml
     room = problem.room_ml()[k] / problem.stocks[k].drop_ml
-    return {
-        "stock": problem.stocks[k].name,
-        "drops": [round(float(v), 2) for v in drops],
-        "delta_e_2000": [round(float(v), 3) for v in middle],
-        "low": [round(float(v), 3) for v in low],
-        "high": [round(float(v), 3) for v in high],
-        "best_drops": round(float(drops[line.best]), 1),
-        "ceiling_drops": int(room) if np.isfinite(room) else None,
-    }
-
-
-def _round(value: float | None, digits: int) -> float | None:
-    return None if value is None or not np.isfinite(value) else round(float(value), digits)
+    return Curve(
+        stock=problem.stocks[k].name,
+        drops=[round(float(v), 2) for v in drops],
+        delta_e_2000=[round(float(v), 3) for v in middle],
+        low=[round(float(v), 3) for v in low],
+        high=[round(float(v), 3) for v in high],
+        best_drops=round(float(drops[line.best]), 1),
+        ceiling_drops=int(room) if np.isfinite(room) else None,
+    )

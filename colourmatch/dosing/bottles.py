@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import replace
 
+from colourmatch.advice import Bottle
 from colourmatch.dosing.plan import plan_line
 from colourmatch.dosing.problem import Problem
 from colourmatch.liquid.stock import DOSE_DROPS, Stock
@@ -20,27 +20,7 @@ from colourmatch.words.figures import tell_drops
 _TOO_FEW = 1.5
 
 
-@dataclass(frozen=True)
-class Choice:
-    """The bottle that is advised of one colourant, and the whole dose as drops of each bottle."""
-
-    colourant: str
-    advised: str
-    whole_drops: dict[str, float]
-    text: str
-
-    def to_json(self) -> dict[str, Any]:
-        """One entry of `bottles` in the advice."""
-        return {
-            "colourant": self.colourant,
-            "advised": self.advised,
-            "instead_of": [name for name in self.whole_drops if name != self.advised],
-            "whole_drops": {name: round(drops, 1) for name, drops in self.whole_drops.items()},
-            "text": self.text,
-        }
-
-
-def choose_bottles(problem: Problem) -> tuple[Problem, tuple[Choice, ...]]:
+def choose_bottles(problem: Problem) -> tuple[Problem, tuple[Bottle, ...]]:
     """The same problem with one bottle of each colourant to dose with, and why; unchanged where there is one anyway."""
     groups: dict[str, list[Stock]] = {}
     for stock in problem.stocks:
@@ -87,7 +67,7 @@ def pick_bottle(
     return min(stocks, key=rank)
 
 
-def _tell(code: str, stocks: Sequence[Stock], chosen: Stock, whole_mg: float, missing_mg: float) -> Choice:
+def _tell(code: str, stocks: Sequence[Stock], chosen: Stock, whole_mg: float, missing_mg: float) -> Bottle:
     drops = {s.name: whole_mg / s.mg_per_drop for s in stocks}
     others = [s for s in stocks if s is not chosen]
     names = " and ".join([", ".join(s.name for s in stocks[:-1]), stocks[-1].name])
@@ -96,11 +76,18 @@ def _tell(code: str, stocks: Sequence[Stock], chosen: Stock, whole_mg: float, mi
     if any(0 < missing_mg < _TOO_FEW * s.mg_per_drop for s in others):
         rest = missing_mg / chosen.mg_per_drop
         why = f"what is still missing is about {tell_drops(round(rest))} of it and too little for a stronger one"
-        return Choice(code, chosen.name, drops, f"{text}: {why}.")
+        return _choice(code, chosen.name, drops, f"{text}: {why}.")
     compared = " and ".join(f"{drops[s.name]:.0f} of {s.name}" for s in others)
     low, high = DOSE_DROPS
     count = f"the whole dose is about {tell_drops(round(drops[chosen.name]))} of it, and {compared}"
     reason = f"{low} to {high} can be stepped well"
     if not low <= drops[chosen.name] <= high:
         reason = f"that is nearest to {low} to {high}, which can be stepped well"
-    return Choice(code, chosen.name, drops, f"{text}: {count}; {reason}.")
+    return _choice(code, chosen.name, drops, f"{text}: {count}; {reason}.")
+
+
+def _choice(colourant: str, advised: str, drops: dict[str, float], text: str) -> Bottle:
+    return Bottle(
+        colourant=colourant, advised=advised, instead_of=[name for name in drops if name != advised],
+        whole_drops={name: round(count, 1) for name, count in drops.items()}, text=text,
+    )  # fmt: skip

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from colourmatch.dosing.by_hand import Measured, measure_dose
+from colourmatch.advice import Dose
+from colourmatch.dosing.by_hand import measure_dose
 from colourmatch.dosing.plan import PASSED_CHANCE, Line, passing_limit, safe_step
 from colourmatch.dosing.problem import REPEATABILITY, Problem
 
@@ -17,27 +16,6 @@ Array = NDArray[np.float64]
 
 #: A step that is not worth it on average is tried all the same when its chance of a gain that a photo shows is this.
 PROMISING = 0.12
-
-
-@dataclass(frozen=True)
-class Dose:
-    """An addition of one stock: whole drops, the millilitres and mg per litre of batch that they are, as it is measured."""
-
-    stock: str
-    drops: int
-    ml: float
-    mg_per_l: float
-    measured: Measured
-
-    def to_json(self) -> dict[str, Any]:
-        """One entry of `doses`."""
-        return {
-            "stock": self.stock,
-            "drops": self.drops,
-            "ml": round(self.ml, 3),
-            "mg_per_l": round(self.mg_per_l, 3),
-            "measured": self.measured,
-        }
 
 
 def count_doses(problem: Problem, drops: Mapping[int, int]) -> tuple[Dose, ...]:
@@ -48,11 +26,11 @@ def count_doses(problem: Problem, drops: Mapping[int, int]) -> tuple[Dose, ...]:
     volume = problem.state.volume_ml + float(ml @ problem.growth)
     return tuple(
         Dose(
-            problem.stocks[k].name,
-            n,
-            float(ml[k]),
-            float(ml[k] * problem.stocks[k].mg_per_ml / volume * 1000),
-            measure_dose(problem.stocks[k], n, float(ml[k])),
+            stock=problem.stocks[k].name,
+            drops=n,
+            ml=float(ml[k]),
+            mg_per_l=float(ml[k] * problem.stocks[k].mg_per_ml / volume * 1000),
+            measured=measure_dose(problem.stocks[k], n, float(ml[k])),
         )
         for k, n in drops.items()
         if n > 0

@@ -5,14 +5,15 @@ Untinted batch is blended back, or takes the place of the most of it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from colourmatch.colour.difference import Interval
+from colourmatch.advice import Rescue
 from colourmatch.dosing.plan import Line, plan_line
 from colourmatch.dosing.problem import REPEATABILITY, Problem, expect_draws
+from colourmatch.measurement import Figure
 from colourmatch.words.advice import tell_filling_up, tell_rescue
 
 Array = NDArray[np.float64]
@@ -32,35 +33,9 @@ PARTS_KEPT, FILLING_GAINS, ENOUGH = (0.5, 0.2, 0.1, 0.05, 0.02), 1.0, 0.3
 _FEW_DRAWS = slice(0, 9)
 
 
-@dataclass(frozen=True)
-class Rescue:
-    """Untinted batch to pour in: millilitres, what difference is then expected, chance that the batch is past.
-
-    chance_nearer: chance that some amount of it brings the batch nearer by NEARER_BY. set_aside_ml: how much of the batch
-    is taken out before; predicted is then what further doses reach from there.
-    """
-
-    untinted_ml: float
-    predicted: Interval
-    chance_past: float
-    text: str
-    chance_nearer: float = 0.0
-    set_aside_ml: float = 0.0
-
-    @property
-    def surely_past(self) -> bool:
-        """Whether the batch is past its match."""
-        return self.chance_past >= SURELY_PAST
-
-    def to_json(self) -> dict[str, object]:
-        """The `rescue` object of the advice."""
-        return {
-            "untinted_ml": round(self.untinted_ml, 1),
-            "predicted": self.predicted.to_json(),
-            "chance_past": round(self.chance_past, 3),
-            "set_aside_ml": round(self.set_aside_ml, 1),
-            "text": self.text,
-        }
+def is_past(rescue: Rescue | None) -> bool:
+    """Whether the batch is past its match."""
+    return rescue is not None and rescue.chance_past >= SURELY_PAST
 
 
 def find_rescue(problem: Problem) -> Rescue | None:
@@ -73,7 +48,10 @@ def find_rescue(problem: Problem) -> Rescue | None:
     nearer = float((difference[:, 0] > difference.min(axis=1) + NEARER_BY).mean())
     past = float((difference[:, 0] - _with_less_colour(problem) > REPEATABILITY).mean())
     ml = float(share[best] * problem.state.volume_ml)
-    return Rescue(ml, expect_draws(difference[:, best]), past, tell_rescue(ml), nearer)
+    return Rescue(
+        untinted_ml=ml, predicted=Figure.of(expect_draws(difference[:, best])), chance_past=past,
+        text=tell_rescue(ml), chance_nearer=nearer,
+    )  # fmt: skip
 
 
 def find_filling_up(problem: Problem, line: Line, rescue: Rescue | None = None) -> Rescue | None:
@@ -88,12 +66,15 @@ def find_filling_up(problem: Problem, line: Line, rescue: Rescue | None = None) 
     few, here = replace(problem, fit=problem.fit.take(_FEW_DRAWS)), here[_FEW_DRAWS]
     reached = {kept: _reach(few.filled_up(kept)) for kept in PARTS_KEPT}
     best = min(float(after.mean()) for after in reached.values())
-    back = rescue.predicted.value if rescue is not None and rescue.surely_past else np.inf
+    back = rescue.predicted.value if rescue is not None and is_past(rescue) else np.inf
     if min(float(here.mean()), back) - best < FILLING_GAINS:
         return None
     kept, after = next((part, after) for part, after in reached.items() if after.mean() <= best + ENOUGH)
     ml, nearer = problem.state.volume_ml * (1 - kept), float((here - after > NEARER_BY).mean())
-    return Rescue(ml, expect_draws(after), nearer, tell_filling_up(ml), nearer, ml)
+    return Rescue(
+        untinted_ml=ml, predicted=Figure.of(expect_draws(after)), chance_past=nearer, set_aside_ml=ml,
+        text=tell_filling_up(ml), chance_nearer=nearer,
+    )  # fmt: skip
 
 
 def _reach(problem: Problem) -> Array:

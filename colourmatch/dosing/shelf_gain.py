@@ -7,22 +7,21 @@ it). It refuses to advise buying: where no bottle helps, only the kind of colour
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import replace
 
 import numpy as np
 
-from colourmatch.colour.difference import Interval
+from colourmatch.advice import Advice, Dose, MissingKind, OtherStock
 from colourmatch.dosing.advice import stop_past, with_doses
-from colourmatch.dosing.advice_facts import Advice
 from colourmatch.dosing.bottles import pick_bottle
-from colourmatch.dosing.doses import Dose, count_doses
+from colourmatch.dosing.doses import count_doses
 from colourmatch.dosing.plan import WORTH_A_STOCK, Line, plan_line, search_bounds
 from colourmatch.dosing.problem import Problem, expect_draws
 from colourmatch.liquid.added_stock import widen_fit
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.lot_model import StockPrior, expect_stock
 from colourmatch.liquid.stock import Stock
+from colourmatch.measurement import Figure
 from colourmatch.words.advice import tell_held_back, tell_missing_kind, tell_other_stock
 
 #: Half the draws of the fit are enough for a figure that no dose rests on.
@@ -38,57 +37,6 @@ KINDS = (
     ("yellow", "E102"), ("orange", "E110"), ("red", "E129"), ("blue", "E133"), ("green", "E142"),
     ("brown", "E150d"),
 )  # fmt: skip
-
-
-@dataclass(frozen=True)
-class OtherStock:
-    """A stock that is not the lot's: what could be reached with it as well, the gain, and how much it would take."""
-
-    stock: str
-    reachable: Interval
-    gain: Interval
-    doses: tuple[Dose, ...]
-    text: str
-
-    @property
-    def name(self) -> str:
-        """What it is called in a sentence."""
-        return self.stock
-
-    def to_json(self) -> dict[str, Any]:
-        """One entry of `other_stocks` in the advice."""
-        return {
-            "stock": self.stock,
-            "reachable_delta_e_2000": self.reachable.to_json(),
-            "gain": self.gain.to_json(),
-            "doses": [dose.to_json() for dose in self.doses],
-            "text": self.text,
-        }
-
-
-@dataclass(frozen=True)
-class MissingKind:
-    """The kind of colour that would close the gap, where no stock on the shelf does."""
-
-    kind: str
-    reachable: Interval
-    gain: Interval
-    text: str
-    doses: tuple[Dose, ...] = ()
-
-    @property
-    def name(self) -> str:
-        """What it is called in a sentence."""
-        return f"something {self.kind}"
-
-    def to_json(self) -> dict[str, Any]:
-        """The object `missing_kind` of the advice."""
-        return {
-            "kind": self.kind,
-            "reachable_delta_e_2000": self.reachable.to_json(),
-            "gain": self.gain.to_json(),
-            "text": self.text,
-        }
 
 
 def is_out_of_reach(advice: Advice, tolerance: float) -> bool:
@@ -156,7 +104,7 @@ def hold_back(problem: Problem, advice: Advice, other: OtherStock | MissingKind)
     if advice.rescue is not None and advice.now is not None:
         return stop_past(held)
     assert advice.reachable is not None
-    alone = [(one["stock"], one["drops"]) for one in advice.to_match]
+    alone = [(one.stock, one.drops or 0) for one in advice.to_match]
     return replace(held, text=tell_held_back(alone, advice.reachable.to_json(), other.name))
 
 
@@ -179,7 +127,8 @@ def find_missing_kind(problem: Problem) -> MissingKind | None:
     if figures is None or figures[2].value < _WORTH_NAMING or figures[2].low <= 0:
         return None
     doses, reachable, gain = figures
-    return MissingKind(best, reachable, gain, tell_missing_kind(best, reachable.to_json()), doses)
+    text = tell_missing_kind(best, reachable.to_json())
+    return MissingKind(kind=best, reachable=reachable, gain=gain, text=text, doses=doses)
 
 
 def _stand_in(kind: str, code: str) -> tuple[Stock, StockPrior]:
@@ -205,7 +154,7 @@ def _try(before: Problem, line: Line, bottle: tuple[Stock, StockPrior]) -> Other
     rest = [(d.stock, d.drops) for d in doses if d is not own]
     now = expect_draws(line.difference[:, line.best])
     text = tell_other_stock(own.stock, own.drops, rest, reachable.to_json(), now.value)
-    return OtherStock(own.stock, reachable, gain, doses, text)
+    return OtherStock(stock=own.stock, reachable=reachable, gain=gain, doses=doses, text=text)
 
 
 def _widen(before: Problem, line: Line, bottle: tuple[Stock, StockPrior]) -> Problem:
@@ -243,7 +192,7 @@ def _glance(before: Problem, line: Line, bottle: tuple[Stock, StockPrior]) -> fl
 
 def _gain(
     before: Problem, line: Line, stock: Stock, prior: StockPrior
-) -> tuple[tuple[Dose, ...], Interval, Interval] | None:
+) -> tuple[tuple[Dose, ...], Figure, Figure] | None:
     """Doses, reachable difference and gain with one more stock; None when the best dose does without it.
 
     The gain is taken draw by draw: what the two plans do not know they do not know alike, so that it is known better
@@ -261,4 +210,5 @@ def _gain(
         return None
     after = found.difference[:, found.best]
     doses = count_doses(wider, dict(enumerate(drops)))
-    return doses, expect_draws(after), expect_draws(line.difference[:, line.best] - after)
+    gain = expect_draws(line.difference[:, line.best] - after)
+    return doses, Figure.of(expect_draws(after)), Figure.of(gain)

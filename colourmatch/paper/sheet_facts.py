@@ -158,7 +158,8 @@ def _tell_looks(story: LotStory) -> Iterator[tuple[str, str, str]]:
     final = story.closing.final if story.closing else None
     counting = story.counting_photos
     last = counting[-1].advice if counting else None
-    for one in (final or last or {}).get("serving") or ():
+    ended = final or last
+    for one in ended.serving if ended else ():
         yield one["name"], tell_look(one), f"{tell_interval(one['delta_e_2000'])}, {one['text']}"
 
 

@@ -12,15 +12,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from colourmatch.advice import Together
 from colourmatch.colour.difference import Difference, compare_lab, metric_jacobian
 from colourmatch.facts import K_95
-from colourmatch.measurement import Measurement
+from colourmatch.measurement import Figure, Measurement, Parts
 from colourmatch.photo.read_colour import SCALE_SD, stretch
+from colourmatch.records import rounded
 
 Array = NDArray[np.float64]
 
@@ -51,20 +52,20 @@ class Combined:
     apart: float | None
     text: str
 
-    def to_json(self) -> dict[str, Any]:
-        """The `combined` object of the command line."""
-        return {
-            "photos": list(self.photos),
-            "reference_lab": [round(float(v), 3) for v in self.reference_lab],
-            "batch_lab": [round(float(v), 3) for v in self.batch_lab],
-            "delta_e_2000": self.difference.delta_e_2000.to_json(),
-            "difference": self.difference.to_json(),
-            "between_sd": round(self.between_sd, 3),
-            "agree": self.agree,
-            "retake": self.retake,
-            "apart_delta_e_2000": None if self.apart is None else round(self.apart, 2),
-            "text": self.text,
-        }
+    def record(self) -> Together:
+        """The same as it is written."""
+        return Together(
+            photos=self.photos,
+            reference_lab=rounded(self.reference_lab, 3).tolist(),
+            batch_lab=rounded(self.batch_lab, 3).tolist(),
+            delta_e_2000=Figure.of(self.difference.delta_e_2000),
+            difference=Parts.from_json(self.difference.to_json()),
+            between_sd=round(self.between_sd, 3),
+            agree=self.agree,
+            retake=self.retake,
+            apart=None if self.apart is None else round(self.apart, 2),
+            text=self.text,
+        )
 
 
 @dataclass(frozen=True)

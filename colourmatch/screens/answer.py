@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
+from colourmatch.advice import Advice
 from colourmatch.book.entries import LotStory
-from colourmatch.dosing.by_hand import MOST_DROPS
+from colourmatch.measurement import Figure
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
 from colourmatch.words import answers as words
@@ -35,62 +34,53 @@ class Answer:
     under: str = ""
 
 
-def find_answer(
-    story: LotStory, advice: Mapping[str, Any], waiting: str, thinning: Thinning | None = None
-) -> Answer:
+def find_answer(story: LotStory, advice: Advice, waiting: str, thinning: Thinning | None = None) -> Answer:
     """The answer of a lot; `waiting` names what was added since the last photo, `thinning` the water that is wanted."""
     if story.closing is not None:
         outcome, _ = split_closing(story.closing.outcome, story.closing.text)
         return Answer("closed", ((words.STATES["closed"].upper(), ""),), outcome)
-    question = advice.get("question")
+    question = advice.question
     if question and asks_first(advice):
-        return Answer("question", (), question["text"])
-    if doses := telling.doses_of(advice):
-        lines = tuple((tell_quantity(*quantity_of(dose)), dose["stock"]) for dose in doses)
+        return Answer("question", (), question.text)
+    if doses := advice.steps:
+        lines = tuple((tell_quantity(*dose.amount), dose.stock) for dose in doses)
         if len(doses) == 1:
             return Answer("add", ((lines[0][0], ""),), f"of {lines[0][1]}, then stir")
         return Answer("add", lines, "then stir")
     if not story.photos and not waiting:
         return Answer("photo", ((words.FIRST_PHOTO, ""),))
-    if advice.get("action") == "stop":
+    if advice.action == "stop":
         fills_up = set_aside_ml(advice) > 0
-        why = words.tell_why(advice["reason"], story.lot.stocks, untinted_ml(advice), fills_up=fills_up)
+        why = words.tell_why(advice.reason, story.lot.stocks, untinted_ml(advice), fills_up=fills_up)
         return Answer("stop", ((words.STATES["stop"].upper(), ""),), why)
-    text = str(advice.get("text") or "")
+    text = advice.text
     first = parts.split_sentence(text)[0]
     if waiting:
         return Answer("photo", ((words.NEXT_PHOTO, ""),), "" if text == STIR else first)
     if thinning is not None and thinning.text == text:
         return Answer("photo", ((words.THIN_PHOTO.format(thinning.parts), ""),), first)
-    return Answer("photo", ((words.ANOTHER_PHOTO, ""),), words.tell_either(question) if question else first)
+    return Answer(
+        "photo", ((words.ANOTHER_PHOTO, ""),), words.tell_either(question.to_json()) if question else first
+    )
 
 
-def asks_first(advice: Mapping[str, Any]) -> bool:
+def asks_first(advice: Advice) -> bool:
     """Whether a question is the answer."""
-    question = advice.get("question")
-    return bool(question and question["sure"] and advice["text"] == question["text"])
+    question = advice.question
+    return bool(question and question.sure and advice.text == question.text)
 
 
-def quantity_of(dose: Mapping[str, Any]) -> tuple[float, str]:
-    """The amount of a dose and its unit: as its hand measures it, and in ml where the drops are too many to count."""
-    if (measured := dose.get("measured")) and measured["unit"] != "drops":
-        return measured["quantity"], measured["unit"]
-    return (dose["drops"], "drops") if dose["drops"] <= MOST_DROPS else (dose["ml"], "ml")
-
-
-def untinted_ml(advice: Mapping[str, Any]) -> float:
+def untinted_ml(advice: Advice) -> float:
     """How much untinted batch is to be blended back as the next act, 0 where another colour is what helps."""
-    if advice.get("reason") != "past" or advice.get("other_stocks") or advice.get("missing_kind"):
+    if advice.reason != "past" or advice.other_stocks or advice.missing_kind:
         return 0.0
-    if ml := set_aside_ml(advice):
-        return ml
-    return jug_ml((advice.get("rescue") or {}).get("untinted_ml") or 0.0)
+    return set_aside_ml(advice) or jug_ml(advice.rescue.untinted_ml if advice.rescue else 0.0)
 
 
-def set_aside_ml(advice: Mapping[str, Any]) -> float:
+def set_aside_ml(advice: Advice) -> float:
     """How much of the batch is to be replaced by untinted batch as the next act, 0 where none is."""
-    rescue = advice.get("rescue") or {}
-    return jug_ml(rescue.get("set_aside_ml") or 0.0, at_most=True) if advice.get("reason") == "past" else 0.0
+    back = advice.rescue if advice.reason == "past" else None
+    return jug_ml(back.set_aside_ml, at_most=True) if back else 0.0
 
 
 def draw_answer(answer: Answer, *, old: bool = False) -> str:
@@ -117,26 +107,24 @@ def _as_image(sign: str) -> str:
     return f'<img alt="" src="{parts.as_address(drawn.encode(), "svg+xml")}">'
 
 
-def find_place(
-    story: LotStory, advice: Mapping[str, Any], waiting: str
-) -> tuple[str, Mapping[str, Any], bool] | None:
+def find_place(story: LotStory, advice: Advice, waiting: str) -> tuple[str, Figure, bool] | None:
     """Which way the batch is off, how far with its interval, and whether that is only expected; None while not known."""
-    expected = (advice.get("expected") or {}).get("delta_e_2000")
     if waiting:
-        return ("", expected, True) if expected else None
+        return ("", advice.expected, True) if advice.expected else None
     photos = telling.compared_photos(story)
     if not photos:
-        return ("", advice["now"], False) if advice.get("now") else None
-    seen = telling.find_shown(story, advice) or photos[-1].measurement.to_json()
-    return seen["difference"]["text"], advice.get("now") or seen["delta_e_2000"], False
+        return ("", advice.now, False) if advice.now else None
+    seen = telling.find_shown(story, advice) or photos[-1].measurement
+    far = advice.now or seen.delta_e_2000
+    return (seen.difference.text, far, False) if seen.difference and far else None
 
 
-def draw_scale(way: str, now: Mapping[str, Any], tolerance: float, *, expected: bool) -> str:
+def draw_scale(way: str, now: Figure, tolerance: float, *, expected: bool) -> str:
     """The sentence of where the batch stands, and the same as a drawing: the match left, the interval as a band."""
-    sentence = words.tell_place(way, now, tolerance, expected=expected)
-    most = max(1.15 * now["high"], 2.5 * tolerance)
+    sentence = words.tell_place(way, now.to_json(), tolerance, expected=expected)
+    most = max(1.15 * now.high, 2.5 * tolerance)
     good, low, high, here = (
-        100 * min(max(v / most, 0.0), 1.0) for v in (tolerance, now["low"], now["high"], now["value"])
+        100 * min(max(v / most, 0.0), 1.0) for v in (tolerance, now.low, now.high, now.value)
     )
     return (
         f'<div class="cm cm-place"><p>{parts.as_html(sentence)}</p><div class="cm-scale" aria-hidden="true">'

@@ -17,8 +17,10 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import streamlit as st
 
+from colourmatch.advice import Advice, DoseInAll
 from colourmatch.colour.spaces import lab_to_hex
-from colourmatch.words.advice import tell_besides
+from colourmatch.measurement import Figure
+from colourmatch.records import Record
 from colourmatch.words.figures import (
     PAGES,
     tell_amount,
@@ -37,10 +39,14 @@ Lab = Sequence[float]
 MOST_LARGE = 140
 #: Figures as pages show them: a true minus sign, "9.2 ± 0.4", a dash for what is not there.
 show_number = partial(tell_number, signs=PAGES)
-show_interval = partial(tell_interval, signs=PAGES)
 show_spread = partial(tell_spread, signs=PAGES)
 show_lab = partial(tell_lab, signs=PAGES)
 _SEVERITIES = {"refuse": "Not measured", "warn": "Doubtful"}
+
+
+def show_interval(figure: Record | Mapping[str, Any] | None, digits: int = 1) -> str:
+    """A figure with its 95 % interval, as pages show it."""
+    return tell_interval(figure.to_json() if isinstance(figure, Record) else figure, digits, PAGES)
 
 
 def plain(text: object) -> str:
@@ -96,51 +102,47 @@ def split_sentence(text: str) -> tuple[str, str]:
     return first, "".join(rest)
 
 
-def advice_panel(advice: Mapping[str, Any], waiting: str = "") -> str:
+def advice_panel(advice: Advice, waiting: str = "") -> str:
     """What to do now; `waiting` names what was added since the last photo."""
-    stop = advice["action"] == "stop"
-    outcome = OUTCOMES.get(advice["reason"], "")
+    stop = advice.action == "stop"
+    outcome = OUTCOMES.get(advice.reason, "")
     heading = f"Stop: {outcome[:1].lower()}{outcome[1:]}".rstrip(": ") if stop else "Now"
-    kind = {"stop": "stop", "rephotograph": "photo"}.get(advice["action"], "")
-    whole = advice["action"] == "rephotograph" and len(advice["text"]) <= MOST_LARGE
-    first, rest = (advice["text"], "") if whole else split_sentence(advice["text"])
+    kind = {"stop": "stop", "rephotograph": "photo"}.get(advice.action, "")
+    whole = advice.action == "rephotograph" and len(advice.text) <= MOST_LARGE
+    first, rest = (advice.text, "") if whole else split_sentence(advice.text)
     since = f"Added since the last photo: {waiting}." if waiting else ""
     return panel(heading, first, [rest, since, *advice_details(advice)], kind)
 
 
-def advice_details(advice: Mapping[str, Any]) -> list[str]:
+def advice_details(advice: Advice) -> list[str]:
     """The sentences under the large one: what is expected, how much it takes in all, what is in the way."""
-    lines, said, adds = [], advice.get("text") or "", advice["action"] == "add"
-    predicted = (advice.get("predicted") or {}).get("delta_e_2000")
-    if expected := (advice.get("expected") or {}).get("delta_e_2000"):
-        lines.append(f"Now it should be about {show_interval(expected)}; no photo shows it yet.")
-    if predicted and adds:
-        lines.append(f"After this step the difference should be about {show_interval(predicted)}.")
-    to_match = [part for part in advice.get("to_match") or () if part.get("drops")]
+    lines, adds = [], advice.action == "add"
+    if advice.expected:
+        lines.append(f"Now it should be about {show_interval(advice.expected)}; no photo shows it yet.")
+    if advice.predicted and adds:
+        lines.append(f"After this step the difference should be about {show_interval(advice.predicted)}.")
+    to_match = [part for part in advice.to_match if part.drops]
     if to_match and adds:
-        reach = advice.get("reachable_delta_e_2000")
-        known = show_interval(advice["reachable"]) if advice.get("reachable") else show_number(reach)
-        reached = "not known yet" if known == PAGES.none else f"about {known}"
-        if advice.get("ceiling_cost_delta_e_2000") is None:
+        reached = f"about {show_interval(advice.reachable)}" if advice.reachable else "not known yet"
+        if advice.ceiling_cost is None:
             drops = " and ".join(_show_drops(part) for part in to_match)
             lines.append(f"From here to the best: about {drops}. The difference is then {reached}.")
         else:
             # The drops to the best would pass it: they are not named, so that nobody pours them.
             lines.append(f"A ceiling comes before the best. Under it the difference is {reached}.")
-    missing = advice.get("missing")
+    missing = advice.missing
     # Past the match it is blending back that helps, and this sentence is about more drops.
     # Nor does a wish for a better photo promise anything that something could stay different after.
-    promised = advice["reason"] != "past" and advice["action"] != "rephotograph"
-    if missing and promised and missing not in said:
+    promised = advice.reason != "past" and advice.action != "rephotograph"
+    if missing and promised and missing not in advice.text:
         lines.append(f"Even then it stays different: {missing}.")
-    return lines + tell_besides(advice)
+    return lines + advice.besides
 
 
-def _show_drops(part: Mapping[str, Any]) -> str:
-    span = ""
-    if part.get("low") is not None and part.get("high") is not None:
-        span = f" ({show_number(part['low'], 0)} to {show_number(part['high'], 0)})"
-    return f"{tell_drops(round(part['drops']))} of {part['stock']}{span}"
+def _show_drops(part: DoseInAll) -> str:
+    known = part.low is not None and part.high is not None
+    span = f" ({show_number(part.low, 0)} to {show_number(part.high, 0)})" if known else ""
+    return f"{tell_drops(round(part.drops or 0))} of {part.stock}{span}"
 
 
 def line(text: str) -> str:
@@ -153,11 +155,11 @@ def glance(cells: Iterable[str]) -> str:
     return f'<div class="cm cm-glance">{"".join(f"<div>{cell}</div>" for cell in cells)}</div>'
 
 
-def judge(part: Mapping[str, float], tolerance: float) -> str:
+def judge(part: Figure, tolerance: float) -> str:
     """Where an interval lies against the tolerance, in words."""
-    if part["high"] <= tolerance:
+    if part.high <= tolerance:
         return f"within the tolerance of {tolerance:g}"
-    return f"{'over' if part['low'] > tolerance else 'around'} the tolerance of {tolerance:g}"
+    return f"{'over' if part.low > tolerance else 'around'} the tolerance of {tolerance:g}"
 
 
 def cell(heading: str, big: str, small: str = "") -> str:

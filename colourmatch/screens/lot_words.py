@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import replace
-from typing import Any
 
+from colourmatch.advice import Advice, Together
 from colourmatch.book.carried import came_along
 from colourmatch.book.entries import (
     ClosingEntry,
@@ -65,24 +64,24 @@ def alike_photos(story: LotStory) -> dict[int, PhotoEntry]:
     return {number: photo for number, photo in numbered.items() if views[number] == views[max(numbered)]}
 
 
-def find_combined(story: LotStory, advice: Mapping[str, Any]) -> dict[str, Any] | None:
+def find_combined(story: LotStory, advice: Advice) -> Together | None:
     """What the photos of the last photographed state give together, None while there is but one."""
     photos = story.counting_photos
     last = photos[-1].advice if photos else None
-    known = advice if advice.get("state_photographed", bool(advice)) else last
-    together: dict[str, Any] | None = (known or {}).get("combined")
-    return together if together and len(together["photos"]) > 1 else None
+    known = advice if advice.action and advice.state_photographed else last
+    together = known.combined if known else None
+    return together if together and len(together.photos) > 1 else None
 
 
-def find_shown(story: LotStory, advice: Mapping[str, Any]) -> dict[str, Any] | None:
+def find_shown(story: LotStory, advice: Advice) -> Together | None:
     """The same where it says something: torn photos say nothing together, and the last one is shown."""
     together = find_combined(story, advice)
-    return together if together and (together["agree"] or together["retake"]) else None
+    return together if together and (together.agree or together.retake) else None
 
 
-def describe_photos(together: Mapping[str, Any] | None) -> str:
+def describe_photos(together: Together | None) -> str:
     """What a shown difference rests on: "last photo", or "last 3 photos"."""
-    return f"last {len(together['photos'])} photos" if together else "last photo"
+    return f"last {len(together.photos)} photos" if together else "last photo"
 
 
 def describe_since_photo(story: LotStory) -> str:
@@ -93,17 +92,12 @@ def describe_since_photo(story: LotStory) -> str:
     return ", ".join(tell_dose(entry) for entry in since_photo(story).changes if entry.id not in began)
 
 
-def advice_of_last_photo(story: LotStory) -> dict[str, Any] | None:
+def advice_of_last_photo(story: LotStory) -> Advice | None:
     """The advice that was worked out with the last photo, None when anything was entered or learnt since."""
     if not story.photos or story.events[-1].id != story.photos[-1].id:
         return None
     last = story.photos[-1]
     return None if any(one.changed_at > last.created_at for one in story.stock_entries) else last.advice
-
-
-def doses_of(advice: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """The doses that are advised now; with several stocks, or a part of them in, what is left."""
-    return list(advice.get("doses") or ()) if advice.get("action") == "add" else []
 
 
 def medium_of(story: LotStory, us: bool = False) -> Medium:

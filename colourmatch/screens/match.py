@@ -7,6 +7,7 @@ from typing import Any, Literal
 
 import streamlit as st
 
+from colourmatch.advice import Advice, Dose
 from colourmatch.book.entries import AmendmentEntry, AsideEntry, LotStory, PhotoEntry
 from colourmatch.book.example import is_example
 from colourmatch.screens import drafts, pages, session, trials
@@ -79,7 +80,7 @@ def show() -> None:
         if session.may_enter() and not story.lot.closed:
             take_photos(story, answer, Places(picture, block, photo_forms, upload or photo_forms), thinning)
     with fold:
-        if (question := advice.get("question")) and answer.state != "question" and session.may_enter():
+        if (question := advice.question) and answer.state != "question" and session.may_enter():
             ask_causes(story, question)
         show_details(story, advice)
 
@@ -139,19 +140,19 @@ def show_whole(photo: PhotoEntry) -> None:
     show_photo(photo)
 
 
-def show_place(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
+def show_place(story: LotStory, advice: Advice, waiting: str) -> None:
     """Where the batch stands, drawn; and what nobody should pass over."""
     if place := find_place(story, advice, waiting):
         way, now, expected = place
         st.html(draw_scale(way, now, story.lot.tolerance, expected=expected))
     lines = [parts.flag_line("Too much", PASSED, "refuse")] if passed_ceilings(story) else []
-    if problem := advice.get("problem"):
-        lines.append(parts.flag_line("Note", parts.split_sentence(problem)[0]))
+    if advice.problem:
+        lines.append(parts.flag_line("Note", parts.split_sentence(advice.problem)[0]))
     if lines:
         st.html("".join(lines))
 
 
-def show_bar(story: LotStory, advice: dict[str, Any], answer: Answer, *, undoable: bool) -> Any:
+def show_bar(story: LotStory, advice: Advice, answer: Answer, *, undoable: bool) -> Any:
     """The act of the state within reach of the thumb, above it the way back from the last; where a photo goes, if that is it."""
     for action in ("finish", "untinted"):  # a tap on what is offered no longer is answered too
         act_on(story, action)
@@ -159,9 +160,9 @@ def show_bar(story: LotStory, advice: dict[str, Any], answer: Answer, *, undoabl
         return None
     with st.container(key="cm-bar"):
         tell_newest(story, undoable=undoable)
-        record_advised(story, advice if answer.state == "add" else {})
-        if answer.state == "question":
-            ask_cause(story, advice["question"]["causes"][0])
+        record_advised(story, advice.steps if answer.state == "add" else ())
+        if answer.state == "question" and advice.question:
+            ask_cause(story, advice.question.causes[0])
         elif answer.state == "stop" and (ml := untinted_ml(advice)):
             record_untinted(story, ml, fills_up=set_aside_ml(advice) > 0)
         elif answer.state == "stop":
@@ -169,15 +170,19 @@ def show_bar(story: LotStory, advice: dict[str, Any], answer: Answer, *, undoabl
         return st.container(key="cm-shoot") if answer.state == "photo" else None
 
 
-def find_advice(story: LotStory) -> dict[str, Any]:
+def find_advice(story: LotStory) -> Advice:
     """What to do now: as the last photo says while nothing was entered since, and what lots like it taught before the first."""
     if (known := telling.advice_of_last_photo(story)) is not None:
         return known
     with st.spinner("Working out the next step …"):
         told = session.describe(story)
-    first = [dose | {"drops": dose["step_drops"], "ml": dose["step_ml"]} for dose in told["first_dose"]]
-    doses = {"action": "add", "doses": first} if any(dose["measured"]["quantity"] for dose in first) else {}
-    return (told["advice"] or {}) | doses
+    advice = Advice.from_json(told["advice"] or {})
+    first = tuple(
+        Dose.from_json(dose | {"drops": dose["step_drops"], "ml": dose["step_ml"]})
+        for dose in told["first_dose"]
+    )
+    poured = any(dose.measured and dose.measured.quantity for dose in first)
+    return advice.having(action="add", doses=first) if poured else advice
 
 
 def pick_lot(lot_id: int) -> int:

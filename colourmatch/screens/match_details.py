@@ -7,6 +7,7 @@ from typing import Any
 
 import streamlit as st
 
+from colourmatch.advice import Advice
 from colourmatch.book.entries import LotStory, PhotoEntry
 from colourmatch.measurement import Measurement
 from colourmatch.screens import habits, plots, serving, session, trials
@@ -23,7 +24,7 @@ from colourmatch.workflow.ceilings import ceiling_left, passed_ceilings
 from colourmatch.workflow.views import photo_view
 
 
-def show_numbers(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
+def show_numbers(story: LotStory, advice: Advice, waiting: str) -> None:
     """What the answer says in full, the difference against further drops, and the figures."""
     passed = [parts.flag_line("Too much", one["text"], "refuse") for one in passed_ceilings(story)]
     if told := tell_now(story, advice, waiting) + "".join(passed):
@@ -32,7 +33,7 @@ def show_numbers(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     show_glance(story, advice, waiting)
 
 
-def show_details(story: LotStory, advice: dict[str, Any]) -> None:
+def show_details(story: LotStory, advice: Advice) -> None:
     """All that is not the answer, the charts of a* and b* last."""
     show_actions(story, advice)
     show_last_photo(story, advice)
@@ -42,7 +43,7 @@ def show_details(story: LotStory, advice: dict[str, Any]) -> None:
     show_charts(story, advice)
 
 
-def tell_now(story: LotStory, advice: dict[str, Any], waiting: str) -> str:
+def tell_now(story: LotStory, advice: Advice, waiting: str) -> str:
     """The panel at the top: closed, the first photo, or the advice; nothing where the answer is a question, word for word."""
     if story.closing is not None:
         return telling.closing_panel(story.closing)
@@ -54,22 +55,23 @@ def tell_now(story: LotStory, advice: dict[str, Any], waiting: str) -> str:
     return parts.advice_panel(advice, waiting)
 
 
-def show_glance(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
+def show_glance(story: LotStory, advice: Advice, waiting: str) -> None:
     """How far, which way, how much is left, and what is passed."""
     lot, photos = story.lot, telling.compared_photos(story)
     together, shown = telling.find_combined(story, advice), telling.find_shown(story, advice)
-    far, cells = advice.get("now"), []
-    if photos:
-        seen, whose = shown or photos[-1].measurement.to_json(), telling.describe_photos(shown)
-        far = far or seen["delta_e_2000"]
+    far, cells = advice.now, []
+    seen = shown or (photos[-1].measurement if photos else None)
+    if seen and seen.delta_e_2000 and seen.difference:
+        whose = telling.describe_photos(shown)
+        far = far or seen.delta_e_2000
         under = f"{parts.judge(far, lot.tolerance)}; CIEDE2000, 95 %"
-        if far is not seen["delta_e_2000"]:
+        if far is not seen.delta_e_2000:
             alone = f"{whose.capitalize()} {'together' if shown else 'alone'}"
-            under += f", from all photos. {alone}: {parts.show_interval(seen['delta_e_2000'])}"
+            under += f", from all photos. {alone}: {parts.show_interval(seen.delta_e_2000)}"
         heading = f"How far, {whose}" if waiting else "How far"
         cells.append(parts.cell(heading, parts.show_interval(far), under))
         words = f"the batch against the reference, {whose}"
-        cells.append(parts.cell("Which way", seen["difference"]["text"], words))
+        cells.append(parts.cell("Which way", seen.difference.text, words))
     elif far:
         words = f"{parts.judge(far, lot.tolerance)}; CIEDE2000, 95 %, from all photos"
         cells.append(parts.cell("How far", parts.show_interval(far), words))
@@ -78,34 +80,34 @@ def show_glance(story: LotStory, advice: dict[str, Any], waiting: str) -> None:
     st.html(parts.glance(cells))
     if lot.target_lab is not None:
         st.html(parts.line(f"Tinted to {tell_target(story)}."))
-    if together and not together["agree"]:
-        st.html(parts.flag_line("Doubtful", together["text"], "warn"))
+    if together and not together.agree:
+        st.html(parts.flag_line("Doubtful", together.text, "warn"))
     if story.photos:
         show_metamerism(last_photo(story).measurement)
-        show_flags(last_photo(story).measurement, advice.get("text") or "")
-    for one in (advice.get("amounts") or {}, *(advice.get("surprises") or ())):
-        if one.get("text"):
-            st.html(parts.flag_line("Strength", one["text"], "warn"))
+        show_flags(last_photo(story).measurement, advice.text)
+    for one in (advice.amounts, *advice.surprises):
+        if one and one.text:
+            st.html(parts.flag_line("Strength", one.text, "warn"))
 
 
-def show_actions(story: LotStory, advice: dict[str, Any]) -> None:
+def show_actions(story: LotStory, advice: Advice) -> None:
     """Write down what went in otherwise than advised, and close the lot."""
     if story.lot.closed or not session.may_enter():
         return
     st.header("Write down what went in")
     if blends_back(advice):
-        ask_other_entries(story, (advice.get("rescue") or {}).get("untinted_ml"))
+        ask_other_entries(story, advice.rescue.untinted_ml if advice.rescue else None)
     serving.ask_other_stock(story, advice)
     record_anything(story, advice)
     ask_correction(story)
 
 
-def blends_back(advice: dict[str, Any]) -> bool:
+def blends_back(advice: Advice) -> bool:
     """Whether blending back is what is left to do: past the match, and no other stock brings it nearer."""
-    return advice.get("reason") == "past" and not advice.get("other_stocks")
+    return advice.reason == "past" and not advice.other_stocks
 
 
-def show_last_photo(story: LotStory, advice: dict[str, Any]) -> None:
+def show_last_photo(story: LotStory, advice: Advice) -> None:
     """The photo with what was found on it, and the colours side by side."""
     if not story.photos:
         return
@@ -141,12 +143,12 @@ def last_photo(story: LotStory) -> PhotoEntry:
     return ([photo for photo in match if photo.aside is None] or match or list(story.photos))[-1]
 
 
-def next_step(story: LotStory, advice: dict[str, Any]) -> dict[str, Any]:
-    """The advice where it is to add something that can still be added, else nothing."""
-    return advice if advice.get("action") == "add" and not story.lot.closed else {}
+def next_step(story: LotStory, advice: Advice) -> Advice | None:
+    """The advice where it is to add something that can still be added."""
+    return advice if advice.action == "add" and not story.lot.closed else None
 
 
-def show_charts(story: LotStory, advice: dict[str, Any]) -> None:
+def show_charts(story: LotStory, advice: Advice) -> None:
     """The way of the batch towards the reference, and what further drops would do."""
     photos = telling.alike_photos(story)
     step = next_step(story, advice)
@@ -171,14 +173,14 @@ def show_charts(story: LotStory, advice: dict[str, Any]) -> None:
     st.caption(told)
 
 
-def show_curve(story: LotStory, advice: dict[str, Any]) -> None:
+def show_curve(story: LotStory, advice: Advice) -> None:
     """What further drops would do."""
-    if not advice.get("curve") or story.lot.closed or not story.photos:
+    curve = advice.curve
+    if curve is None or story.lot.closed or not story.photos:
         return
     st.header("What further drops would do")
-    doses = {dose["stock"]: dose["drops"] for dose in next_step(story, advice).get("doses") or ()}
-    curve = advice["curve"]
-    told = (curve, doses.get(curve["stock"]), story.lot.tolerance)
+    doses = {dose.stock: dose.drops for dose in advice.steps}
+    told = (curve, doses.get(curve.stock), story.lot.tolerance)
     words = "expected difference against further drops"
     draw("curve", words, (str(told),), lambda: plots.draw_curve(*told))
 
@@ -194,7 +196,7 @@ def draw(name: str, words: str, key: tuple[Any, ...], act: Callable[[], Any]) ->
     st.plotly_chart(figure, config=plots.CONFIG, key=f"chart-{name}", alt=words)
 
 
-def show_past(story: LotStory, advice: dict[str, Any]) -> None:
+def show_past(story: LotStory, advice: Advice) -> None:
     """Everything that happened, and what else can be written down."""
     st.header("History")
     show_history(story)

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, NoReturn
 
 import streamlit as st
 
+from colourmatch.advice import Advice
 from colourmatch.book.entries import PhotoEntry
 from colourmatch.errors import ColourMatchError, PhotoError
 from colourmatch.measurement import Measurement, SpotColour
@@ -139,11 +140,10 @@ def show_reading(data: bytes, name: str) -> None:
         if picture := draw_fault(data, name):
             st.image(picture, width="stretch", alt=f"photo {name} with what is wrong outlined")
         return
-    if measured.delta_e_2000:
-        told = measured.to_json()
-        scale = draw_scale(told["difference"]["text"], told["delta_e_2000"], TOLERANCE, expected=False)
+    if measured.delta_e_2000 and measured.difference:
+        scale = draw_scale(measured.difference.text, measured.delta_e_2000, TOLERANCE, expected=False)
         st.html(draw_reading(data, measured) + scale)
-        st.html(parts.glance(parts.difference_cells(told, "95 % interval")))
+        st.html(parts.glance(parts.difference_cells(measured.to_json(), "95 % interval")))
     show_metamerism(measured)
     show_flags(measured)
     show_picture(data, measured, name)
@@ -207,10 +207,9 @@ def show_thumbnail(photo: PhotoEntry) -> None:
             st.image(_draw(path, photo.measurement, name), width=160, alt=f"photo {name}")
 
 
-def show_swatches(measured: Measurement, advice: Mapping[str, Any] | None = None) -> None:
+def show_swatches(measured: Measurement, advice: Advice | None = None) -> None:
     """Reference and batch as read, and the batch as predicted after the step of `advice`, edge to edge."""
-    told: Mapping[str, Any] = advice or {}
-    predicted = told.get("predicted_lab")
+    predicted = advice.predicted_lab if advice else None
     batch, reference = measured.spots.get("batch"), measured.spots.get("reference")
     colours = []
     if reference:
@@ -218,10 +217,10 @@ def show_swatches(measured: Measurement, advice: Mapping[str, Any] | None = None
     if batch:
         words = measured.difference.text if measured.difference else ""
         colours.append(parts.Swatch("Batch", batch.lab.tolist(), _sd(batch), words))
-    if reference and predicted and predicted.get("batch"):
+    if advice and reference and predicted and predicted.get("batch"):
         lab = parts.place_beside(reference.lab.tolist(), predicted)
-        spread = parts.spread_of(told.get("predicted_covariance"))
-        far = parts.show_interval((told.get("predicted") or {}).get("delta_e_2000"))
+        spread = parts.spread_of(advice.predicted_covariance)
+        far = parts.show_interval(advice.predicted)
         words = f"predicted, {far} away{'; ± against the reference' if spread else ''}"
         colours.append(parts.Swatch("After this step", lab, spread, words))
     if colours:

@@ -230,7 +230,7 @@ def show_together(measured: list[tuple[str, Measurement]]) -> None:
     together = combine_photos([m for _, m in measured], [name for name, _ in measured])
     if together is None or len(together.photos) < 2:
         return
-    told = together.to_json()
+    told = together.record().to_json()
     words = f"{len(told['photos'])} photos together, 95 % interval"
     st.html(parts.glance(parts.difference_cells(told, words)))
     if told["agree"]:

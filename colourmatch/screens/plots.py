@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd  # noqa: F401  whole before plotly, which takes it as it finds it, half read by another thread too
 import plotly.graph_objects as go
 
+from colourmatch.advice import Advice, Curve
 from colourmatch.colour.ellipse import chroma_covariance, trace_ellipse
 from colourmatch.colour.spaces import lab_to_hex
 from colourmatch.facts import K_95
@@ -55,7 +56,7 @@ class Path:
 
 
 def trace_path(
-    measurements: Sequence[Measurement], step: Mapping[str, Any] | None = None, numbers: Sequence[int] = ()
+    measurements: Sequence[Measurement], step: Advice | None = None, numbers: Sequence[int] = ()
 ) -> Path | None:
     """The way so far from measurements in order, and what the advice `step` leads to; None while no photo showed both.
 
@@ -74,11 +75,10 @@ def trace_path(
         [end + b - r for end, b, r in zip(last, batch, ref, strict=True)] for *_, ref, batch in told
     )
     spreads = tuple(_add_up(measured.uncertainty) for _, measured, *_ in told)
-    predicted = (step or {}).get("predicted_lab")
-    if not predicted:
+    predicted = step.predicted_lab if step else None
+    if step is None or not predicted:
         return Path(last, moved, None, spreads, numbers=kept)
-    spread = (step or {}).get("predicted_covariance")
-    return Path(last, moved, place_beside(last, predicted), spreads, spread, kept)
+    return Path(last, moved, place_beside(last, predicted), spreads, step.predicted_covariance, kept)
 
 
 def _add_up(pair: Pair | None) -> list[list[float]] | None:
@@ -170,23 +170,23 @@ def _look_at(figure: go.Figure, points: Sequence[Any]) -> None:
     figure.update_yaxes(range=[bottom, top])
 
 
-def draw_curve(curve: Mapping[str, Any], step_drops: float | None, tolerance: float | None) -> go.Figure:
+def draw_curve(curve: Curve, step_drops: float | None, tolerance: float | None) -> go.Figure:
     """The expected difference against further drops with its interval; the best, the ceiling, this step."""
-    drops = list(curve["drops"])
+    drops = list(curve.drops)
     figure = go.Figure()
     figure.add_scatter(
-        x=drops, y=curve["high"], mode="lines", line={"width": 0}, hoverinfo="skip", showlegend=False
+        x=drops, y=curve.high, mode="lines", line={"width": 0}, hoverinfo="skip", showlegend=False
     )
     figure.add_scatter(
-        x=drops, y=curve["low"], mode="lines", line={"width": 0}, fill="tonexty", name="95 % interval",
+        x=drops, y=curve.low, mode="lines", line={"width": 0}, fill="tonexty", name="95 % interval",
         fillcolor="rgba(47,135,150,0.22)", hoverinfo="skip",
     )  # fmt: skip
     figure.add_scatter(
-        x=drops, y=curve["delta_e_2000"], mode="lines", name="expected", line={"color": _ACCENT, "width": 3},
+        x=drops, y=curve.delta_e_2000, mode="lines", name="expected", line={"color": _ACCENT, "width": 3},
         hovertemplate="drops %{x:.0f}: %{y:.1f}<extra></extra>",
     )  # fmt: skip
-    marks = (("this step", step_drops, "solid"), ("best", curve.get("best_drops"), "dash"),
-             ("ceiling", curve.get("ceiling_drops"), "dot"))  # fmt: skip
+    marks = (("this step", step_drops, "solid"), ("best", curve.best_drops, "dash"),
+             ("ceiling", curve.ceiling_drops, "dot"))  # fmt: skip
     end = max(drops) if drops else 0
     for level, (name, at, dash) in enumerate(marks):
         if at is None or at > end:
@@ -199,7 +199,7 @@ def draw_curve(curve: Mapping[str, Any], step_drops: float | None, tolerance: fl
     if tolerance is not None:
         figure.add_hline(y=tolerance, line={"dash": "longdash", "width": 1, "color": _GREY},
                          annotation_text="tolerance", annotation_position="bottom left")  # fmt: skip
-    _finish(figure, f"further drops of {literal(curve['stock'])}", "CIEDE2000")
+    _finish(figure, f"further drops of {literal(curve.stock)}", "CIEDE2000")
     figure.update_layout(margin_t=80)
     figure.update_yaxes(rangemode="tozero")
     return figure

@@ -2,26 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Sequence
 from functools import partial
-from typing import Any, Literal
+from typing import Literal
 
 import streamlit as st
 
+from colourmatch.advice import Advice, Cause, Dose, Question
 from colourmatch.book.entries import AdditionEntry, LotStory, contradict
 from colourmatch.book.example import leave_out_example
 from colourmatch.errors import InputError
 from colourmatch.screens import html as parts
 from colourmatch.screens import lot_words as telling
 from colourmatch.screens import session
-from colourmatch.screens.answer import quantity_of
 from colourmatch.screens.fields import Act, act_on, ask_number, begin_act, choose_one, pick_one
 from colourmatch.words.doubts import YES
 from colourmatch.words.entries import tell_dose, tell_entry
 from colourmatch.words.figures import tell_amount
 from colourmatch.words.outcomes import OUTCOMES
 from colourmatch.workflow.answering import answer_question
-from colourmatch.workflow.ceilings import describe_state
 from colourmatch.workflow.closing import close_lot
 from colourmatch.workflow.trials import open_trials
 
@@ -46,13 +45,12 @@ def write_addition(story: LotStory, stock: str, unit: str, quantity: float | Non
     return f"{tell_dose(entry)} written down."
 
 
-def record_advised(story: LotStory, advice: dict[str, Any]) -> None:
+def record_advised(story: LotStory, doses: Sequence[Dose]) -> None:
     """A row a dose: minus, the number, plus, and the button for when it is in."""
     # a tap on what is advised no longer is answered too
     acts = {stock: act_on(story, "dose", of=stock) for stock in story.lot.stocks}
-    doses = telling.doses_of(advice)
     for dose in doses:
-        stock, (amount, unit) = dose["stock"], quantity_of(dose)
+        stock, (amount, unit) = dose.stock, dose.amount
         name, act = parts.plain(stock), acts.get(stock) or act_on(story, "dose", of=stock)
         write = partial(write_addition, story, stock, unit)
         words = f"{unit.capitalize()} of {name}", "Added" if len(doses) == 1 else f"Added {name}"
@@ -90,9 +88,9 @@ def list_shelf(story: LotStory) -> list[str]:
     return list(dict.fromkeys([*story.lot.stocks, *(stock.name for stock in shelf)]))
 
 
-def record_anything(story: LotStory, advice: dict[str, Any]) -> None:
+def record_anything(story: LotStory, advice: Advice) -> None:
     """Any other amount of any stock on the shelf."""
-    advised = {dose["stock"]: dose for dose in telling.doses_of(advice)}
+    advised = {dose.stock: dose.to_json() for dose in advice.steps}
     act = act_on(story, "addition")
     with st.expander("Another amount went in", expanded=act.is_typed()):
         stock = st.selectbox("Stock", list_shelf(story), key=act.key("stock"))
@@ -182,28 +180,28 @@ def _show_open_trials(story: LotStory) -> None:
         st.html(parts.flag_line("Trial", left))
 
 
-def finish_lot(story: LotStory, advice: dict[str, Any]) -> None:
+def finish_lot(story: LotStory, advice: Advice) -> None:
     """One tap that closes the lot for the reason that is advised; tell_newest() offers to open it again."""
-    act, reason = act_on(story, "finish"), str(advice.get("reason"))
+    act, reason = act_on(story, "finish"), advice.reason
     if reason in OUTCOMES:
         _show_open_trials(story)
         words = f"Finish the lot: {OUTCOMES[reason][:1].lower()}{OUTCOMES[reason][1:]}"
         act.offer(words, partial(_close, story, reason, "", "finished"), to_top=True, type="primary")
 
 
-def ask_closing(story: LotStory, advice: dict[str, Any]) -> None:
+def ask_closing(story: LotStory, advice: Advice) -> None:
     """Close the lot with its reason; it asks once more, and again when the reason goes against the advice."""
     act = act_on(story, "close")
     no_choice = {"stopped by the maker"} | (set() if story.lot.trial_of is not None else {"trial"})
     names = {reason: words for reason, words in OUTCOMES.items() if reason not in no_choice}
-    advised = advice.get("reason") if advice.get("action") == "stop" else None
+    advised = advice.reason if advice.action == "stop" else None
     with st.expander("Close the lot"):
         st.write("A closed lot takes no more additions. It still takes corrections, notes and rechecks.")
         _show_open_trials(story)
         index = list(names).index(advised) if advised in names else None
         reason = pick_one("Why", names, act.key("reason"), index=index, placeholder="Choose")
         text = st.text_input("In your words (optional)", key=act.key("text"))
-        if said := contradict(reason or "", describe_state(story) | advice):
+        if said := contradict(reason or "", advice):
             st.html(parts.flag_line("Advice", f"It is another: {said}"))
         sure = st.checkbox("Close it for good", key=act.key("sure", reason if said else ""))
 
@@ -215,26 +213,26 @@ def ask_closing(story: LotStory, advice: dict[str, Any]) -> None:
         act.offer("Close the lot", close, "do")
 
 
-def ask_cause(story: LotStory, cause: Mapping[str, Any], *, main: bool = True) -> None:
+def ask_cause(story: LotStory, cause: Cause, *, main: bool = True) -> None:
     """The two answers to whether something went wrong by hand (`answer.ask`); each is written down once.
 
     main: whether they are the act of the page.
     """
-    act = act_on(story, "question", of=f"{cause['code']}-{cause['about']}")
+    act = act_on(story, "question", of=f"{cause.code}-{cause.about}")
 
     def write(yes: bool, token: str) -> str:
         book, by = session.current_book(), session.by(token)
-        entry = answer_question(book, story.lot.id, yes=yes, cause=cause["code"], **by)
+        entry = answer_question(book, story.lot.id, yes=yes, cause=cause.code, **by)
         return f"{tell_entry(entry, telling.medium_of(story, session.shows_us()))}."
 
-    for yes, label in ((True, YES[cause["code"]]), (False, "No")):
+    for yes, label in ((True, YES[cause.code]), (False, "No")):
         kind: Literal["primary", "secondary"] = "primary" if yes and main else "secondary"
         act.offer(label, partial(write, yes), yes, to_top=True, type=kind)
 
 
-def ask_causes(story: LotStory, question: Mapping[str, Any]) -> None:
+def ask_causes(story: LotStory, question: Question) -> None:
     """The causes that are named while the page's answer is another, each with its two answers."""
-    for cause in question["causes"]:
-        st.html(parts.flag_line("Perhaps", cause["text"]))
-        with st.container(horizontal=True, key=f"cm-cause-{cause['code']}-{cause['about']}"):
+    for cause in question.causes:
+        st.html(parts.flag_line("Perhaps", cause.text))
+        with st.container(horizontal=True, key=f"cm-cause-{cause.code}-{cause.about}"):
             ask_cause(story, cause, main=False)

@@ -10,6 +10,7 @@ from typing import Any
 
 import streamlit as st
 
+from colourmatch.advice import Advice
 from colourmatch.book.entries import AmendmentEntry, LotStory
 from colourmatch.book.lot_book import LotBook
 from colourmatch.errors import InputError
@@ -30,12 +31,12 @@ _NOTE = (
 )
 
 
-def show_serving(story: LotStory, advice: Mapping[str, Any]) -> None:
+def show_serving(story: LotStory, advice: Advice) -> None:
     """The lot's own serving conditions, and any glass one likes to look at."""
     if not story.photos:
         return
     st.header("Where it is drunk")
-    conditions = advice.get("serving") or []
+    conditions = advice.serving
     if conditions:
         st.html(parts.facts({f"{one['name']}: {_describe(one)}": _tell(one) for one in conditions}))
     # only unfolded: the lot is fitted once more for it
@@ -63,10 +64,10 @@ def _tell(one: Mapping[str, Any]) -> str:
     return "\n".join(lines)
 
 
-def show_glass(story: LotStory, advice: Mapping[str, Any]) -> None:
+def show_glass(story: LotStory, advice: Advice) -> None:
     """Choose a glass, and see reference and batch in it in each light."""
     amended = newest_id(story, AmendmentEntry)  # it may have named another glass to begin with
-    key, own = f"glass-{story.lot.id}-{{}}-{amended}", (advice.get("serving") or [{}])[0]
+    key, own = f"glass-{story.lot.id}-{{}}-{amended}", (advice.serving or [{}])[0]
     left, right = st.columns(2)
     depth = ask_figure(
         left, "depth_mm", key.format("depth"), own.get("depth_mm", 60.0),
@@ -76,7 +77,7 @@ def show_glass(story: LotStory, advice: Mapping[str, Any]) -> None:
         right, "dilution", key.format("dilution"), own.get("dilution", 1.0),
         words="With soda, 1 part made up to", help="1 is undiluted. 4 is 1 part with 3 of soda.",
     )  # fmt: skip
-    lights = list_lights(one["illuminant"] for one in advice.get("serving") or ())
+    lights = list_lights(one["illuminant"] for one in advice.serving)
     chosen = st.multiselect(
         "Lights", lights, default=["D65", "A"], format_func=name_light,
         key=key.format("lights"), placeholder="Choose",
@@ -85,7 +86,7 @@ def show_glass(story: LotStory, advice: Mapping[str, Any]) -> None:
         st.html(parts.empty("Give a depth, a dilution and at least one light."))
         return
     looks = [{"depth_mm": depth, "dilution": dilution, "illuminant": light} for light in chosen]
-    doses = [{"stock": dose["stock"], "ml": dose["ml"]} for dose in advice.get("doses") or ()]
+    doses = [{"stock": dose.stock, "ml": dose.ml} for dose in advice.doses]
     seen = _look_through(session.current_book(), story.lot.id, session.mark_of(story), looks, doses)
     if not seen:
         st.html(parts.empty("No photo says enough of this lot yet. Photograph reference and batch first."))
@@ -169,10 +170,10 @@ def _intake_facts(portion: Mapping[str, Any]) -> dict[str, object]:
     return rows
 
 
-def ask_other_stock(story: LotStory, advice: Mapping[str, Any]) -> None:
+def ask_other_stock(story: LotStory, advice: Advice) -> None:
     """A button for each stock on the shelf that would bring the batch nearer."""
-    for other in advice.get("other_stocks") or ():
-        name = other["stock"]
+    for other in advice.other_stocks:
+        name = other.stock
 
         def use(token: str, name: str = name) -> str:
             if name in story.lot.stocks:
@@ -181,7 +182,7 @@ def ask_other_stock(story: LotStory, advice: Mapping[str, Any]) -> None:
             session.current_book().lots.amend(story.lot.id, why, stocks=stocks, **session.by(token))
             return f"{name} is used in this lot as well from now on."
 
-        reach, gain = (parts.show_interval(other[key]) for key in ("reachable_delta_e_2000", "gain"))
+        reach, gain = map(parts.show_interval, (other.reachable, other.gain))
         st.html(parts.line(f"With {name} as well: {reach} could be reached, {gain} nearer than without."))
         action = f"use-{story.lot.id}-{name}"
         if st.button(f"Use {parts.plain(name)} in this lot as well", key=f"{action}-do", width="stretch"):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
 
 from colourmatch.words.figures import jug_ml, tell_drops, tell_interval
 
@@ -198,17 +197,6 @@ def tell_other_stock(
         f"With {stock} from your shelf as well, about {tell_interval(reachable)} could be reached instead of "
         f"{instead_of:.1f}: about {tell_drops(drops)} of it{f', and {others}' if others else ''}."
     )
-
-
-def tell_besides(advice: Mapping[str, Any]) -> list[str]:
-    """What stands beside an advice's sentence and is not said in it: what is in the way, and blending back.
-
-    With another colour missing the sentence says itself what blending back would do.
-    """
-    elsewhere = advice.get("other_stocks") or advice.get("missing_kind")
-    rescue = {} if elsewhere else advice.get("rescue") or {}
-    said = advice.get("text") or ""
-    return [text for text in (advice.get("problem"), rescue.get("text")) if text and text not in said]
 
 
 def tell_amounts(by_labels_mg_per_l: float, by_photos: Figure) -> str:

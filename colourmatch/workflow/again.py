@@ -11,10 +11,11 @@ from typing import Any
 
 import numpy as np
 
+from colourmatch.advice import Measured
 from colourmatch.book.entries import Lot, LotStory
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.shelf_records import StockEntry
-from colourmatch.dosing.by_hand import Measured, measure_dose
+from colourmatch.dosing.by_hand import measure_dose
 from colourmatch.dosing.limits import room_mg_per_l
 from colourmatch.errors import InputError
 from colourmatch.facts import K_95
@@ -161,7 +162,7 @@ def _plan(
     ml = step * stock.drop_ml
     measured = measure_dose(stock, int(step), ml)
     whole = tell_drops(round(drops), (math.floor(low), math.ceil(high)))
-    text = tell_first_dose(lots, entry.name, whole, measured["text"])
+    text = tell_first_dose(lots, entry.name, whole, measured.text)
     return FirstDose(
         entry.name, drops, low, high, int(step), ml, ml * stock.density_g_per_ml, measured, lots, text
     )

@@ -34,10 +34,11 @@ def _passed_by_photos(story: LotStory) -> list[dict[str, str]]:
     """The lot's own ceiling where its newest photo says that more is surely in, though the labels do not."""
     ceiling = story.lot.ceiling_mg_per_l
     photo = next((p for p in reversed(story.counting_photos) if p.advice), None)
-    seen = (((photo and photo.advice) or {}).get("amounts") or {}).get("by_photos_mg_per_l")
-    if ceiling is None or not seen or seen["low"] <= ceiling:
+    amounts = photo.advice.amounts if photo and photo.advice else None
+    if ceiling is None or amounts is None or amounts.by_photos_mg_per_l.low <= ceiling:
         return []
-    return [{"code": "ceiling-by-photos", "text": tell_more_in(tell_interval(seen), ceiling)}]
+    told = tell_interval(amounts.by_photos_mg_per_l.to_json())
+    return [{"code": "ceiling-by-photos", "text": tell_more_in(told, ceiling)}]
 
 
 def ceiling_left(story: LotStory) -> float | None:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Unpack
+from typing import Unpack
 
 import numpy as np
 
+from colourmatch.advice import Advice, StockLearnt
 from colourmatch.book.checks import check_outcome
 from colourmatch.book.entries import ClosingEntry, LotStory, VolumeEntry, contradict
 from colourmatch.book.lot_book import LotBook
@@ -17,8 +18,7 @@ from colourmatch.facts import K_95
 from colourmatch.records import Record, kept, pick
 from colourmatch.workflow.ceilings import passed_ceilings
 from colourmatch.workflow.fitting import LEAST_LEARNT_SD, usable_photos
-from colourmatch.workflow.label_lines import tell_care
-from colourmatch.workflow.lot import advise_story
+from colourmatch.workflow.lot import advise_lot
 from colourmatch.workflow.trials import open_trials
 
 #: What the record says of a lot that ended unseen.
@@ -34,7 +34,7 @@ class Closed(Record):
     outcome: str = kept()
     text: str = kept()
     against: str = kept()
-    advice: Mapping[str, Any] = kept()
+    advice: Advice = kept(Advice.from_json)
     warnings: Sequence[Mapping[str, str]] = kept()
     open_trials: Mapping[int, str] = kept(
         write=lambda texts: [{"lot": lot, "text": text} for lot, text in texts.items()]
@@ -60,12 +60,12 @@ def close_lot(
     known = book.entries.with_token(story.lot.id, by.get("token"))
     if isinstance(known, ClosingEntry):
         # the advice of now may be another; what was not said is as it was entered
-        advice, reason, text = known.final or {}, reason or known.outcome, text or known.text
+        advice, reason, text = known.final or Advice(), reason or known.outcome, text or known.text
     else:
-        advice = advise_story(book, story) | tell_care(story)
-    outcome = reason or (advice["reason"] if advice["action"] == "stop" else "stopped by the maker")
-    words = text or (advice["text"] if advice["action"] == "stop" else "")
-    if not advice.get("state_photographed", True):
+        advice = advise_lot(book, story.lot.id)
+    outcome = reason or (advice.reason if advice.action == "stop" else "stopped by the maker")
+    words = text or (advice.text if advice.action == "stop" else "")
+    if not advice.state_photographed:
         words = f"{words.removesuffix(UNSEEN).strip()} {UNSEEN}".strip()
     said = "" if known or story.lot.closed else contradict(check_outcome(outcome), advice)
     if said and not sure:
@@ -75,23 +75,23 @@ def close_lot(
     entry = book.lots.close(story.lot.id, outcome, words, advice, **by)
     advice = entry.final or advice
     if len(photos) >= 2:
-        _learn(book, story, advice.get("stocks_learnt") or [], {"token": by.get("token")})
+        _learn(book, story, advice.stocks_learnt, {"token": by.get("token")})
     still = open_trials(book, story.lot.id, closed=True)
     told = pick(entry, "outcome", "text", "against") | {"advice": advice, "warnings": passed_ceilings(story)}
     return Closed(story.lot.id, True, **told, open_trials=still)
 
 
-def _learn(book: LotBook, story: LotStory, taught: Sequence[Mapping[str, Any]], by: By) -> None:
+def _learn(book: LotBook, story: LotStory, taught: Sequence[StockLearnt], by: By) -> None:
     """Keep what a lot taught of the strengths and bands of the stocks that it was dosed with."""
     dosed, shelf = {dose.stock for dose in story.additions}, book.stocks.all()
     for k, learnt in enumerate(taught):
-        if learnt["stock"] not in dosed:
+        if learnt.stock not in dosed:
             continue
-        sd = max(float(np.log(learnt["high"] / learnt["low"])) / (2 * K_95), LEAST_LEARNT_SD)
-        said, once = (learnt["strength_factor"], sd, story.lot.id), part_of(by, f"learnt-{k}")
-        moved = learnt.get("shift_nm")
-        shift = (moved["value"], (moved["high"] - moved["low"]) / (2 * K_95)) if moved else None
-        stock = book.stocks.learn(learnt["stock"], *said, shift=shift, **once)
+        sd = max(float(np.log(learnt.high / learnt.low)) / (2 * K_95), LEAST_LEARNT_SD)
+        said, once = (learnt.strength_factor, sd, story.lot.id), part_of(by, f"learnt-{k}")
+        moved = learnt.shift_nm
+        shift = (moved.value, (moved.high - moved.low) / (2 * K_95)) if moved else None
+        stock = book.stocks.learn(learnt.stock, *said, shift=shift, **once)
         # what was thinned from it is as strong, unless its own drops say more
         for thin in shelf:
             if thin.diluted_from_id == stock.id and thin.name not in dosed and thin.strength_rel_sd > sd:

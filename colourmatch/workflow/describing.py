@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from colourmatch.advice import Advice
 from colourmatch.book.entries import AdditionEntry, ClosingEntry, LotEntry, LotStory, NoteEntry, PhotoEntry
 from colourmatch.book.lot_book import LotBook
 from colourmatch.records import pick
@@ -28,7 +29,7 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
     care = tell_care(story)
     head = story.lot
     closing = story.closing
-    advice = closing.final if closing else _advise(book, story) | care
+    advice = closing.final if closing else _advise(book, story)
     return {
         "lot": head.id,
         "number": head.label,
@@ -40,7 +41,7 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
         "warnings": passed_ceilings(story),
         "events": [_describe_event(event) for event in story.events],
         "photos": [_describe_photo(photo) for photo in story.photos],
-        "advice": advice,
+        "advice": advice and advice.to_json(),
         "closing": _describe_closing(closing) if closing else None,
         "trials": [one.to_json() for one in describe_trials(book, story)],
         "intake": read_intake(story),
@@ -51,10 +52,10 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
     }
 
 
-def _advise(book: LotBook, story: LotStory) -> dict[str, Any]:
-    from colourmatch.workflow.lot import advise_story
+def _advise(book: LotBook, story: LotStory) -> Advice:
+    from colourmatch.workflow.lot import advise_lot
 
-    return advise_story(book, story)
+    return advise_lot(book, story.lot.id)
 
 
 def _first_dose(book: LotBook, story: LotStory) -> list[dict[str, Any]]:
@@ -86,12 +87,12 @@ def _describe_closing(closing: ClosingEntry) -> dict[str, Any]:
 
 
 def _describe_photo(photo: PhotoEntry) -> dict[str, Any]:
-    advice, measured = photo.advice or {}, photo.measurement.to_json()
+    measured = photo.measurement.to_json()
     return {
         "entry": photo.id,
         "photo": photo.original_name,
         "set_aside": photo.aside,
         **pick(photo, "stored_name", "created_at", "purpose"),
         **{key: measured.get(key) for key in ("delta_e_2000", "difference", "spots")},
-        **{f"advice_{key}": advice.get(key) for key in ("text", "action", "reason")},
+        **{f"advice_{key}": getattr(photo.advice, key, None) for key in ("text", "action", "reason")},
     }

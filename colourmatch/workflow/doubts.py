@@ -5,13 +5,13 @@ The causes are those of liquid/mishaps.py, weighed in dosing/doubt.py; their wor
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from colourmatch.advice import Cause, Question
 from colourmatch.book.entries import AdditionEntry, LotEntry, LotStory, PhotoEntry, VolumeEntry, number_photos
 from colourmatch.liquid.mishaps import LABEL, Bottle, Dosed, Mishap, think_of
 from colourmatch.liquid.stock import Stock
@@ -21,7 +21,8 @@ from colourmatch.words.figures import tell_quantity
 from colourmatch.workflow.photo_time import is_ahead, moment_of
 
 if TYPE_CHECKING:
-    from colourmatch.dosing.doubt import Cause, Doubt
+    from colourmatch.dosing import doubt as weighed
+    from colourmatch.dosing.doubt import Doubt
     from colourmatch.liquid.lot_model import StockPrior
 
 #: Clocks of a phone and of this machine are hardly nearer.
@@ -57,7 +58,7 @@ def list_mishaps(
     ]
 
 
-def _about(one: Mishap | Cause, photos: Sequence[PhotoEntry]) -> int:
+def _about(one: Mishap | weighed.Cause, photos: Sequence[PhotoEntry]) -> int:
     """The entry that a cause is about: the addition, or the photo; of a label the last photo."""
     if one.code in OF_DOSE:
         return one.entry
@@ -109,99 +110,54 @@ def _late(story: LotStory, photos: Sequence[PhotoEntry]) -> dict[tuple[int, int]
     return out
 
 
-@dataclass(frozen=True)
-class NamedCause:
-    """A cause of a doubt as it is asked: its entry in the book, its words, and when an older photo was taken."""
-
-    cause: Cause
-    about: int
-    told: Told
-    at: str | None
-
-    def to_json(self) -> dict[str, Any]:
-        """One of the `causes` of a question."""
-        part = None if self.cause.part is None else round(self.cause.part, 2)
-        said = {
-            "code": self.cause.code,
-            "chance": round(self.cause.chance, 3),
-            "part": part,
-            "stock": self.cause.other,
-        }
-        return said | {"about": self.about, "at": self.at, "text": self.told.question}
-
-
-@dataclass(frozen=True)
-class Question:
-    """A doubt in words, what it is about, and whether it was put with an earlier photo already."""
-
-    doubt: Doubt
-    causes: tuple[NamedCause, ...]
-    photo: PhotoEntry
-    asked_before: bool
-
-    @property
-    def comes_first(self) -> bool:
-        """Whether it is put before any advice: once, and not where only the next dose tells the two apart."""
-        only_doses = {cause.code for cause in self.doubt.causes} == {LABEL, "dose-amount"}
-        return not self.asked_before and not only_doses
-
-    @property
-    def text(self) -> str:
-        """The question, or the two causes and what tells them apart."""
-        if self.doubt.dominates:
-            return self.causes[0].told.question
-        return tell_doubt_of_two(*(one.told.clause for one in self.causes[:2]))
-
-    def to_json(self) -> dict[str, Any]:
-        """The `question` of an advice."""
-        first = self.doubt.causes[0]
-        odds = max(first.chance, 1e-12) / max(self.doubt.clear, 1e-12)
-        return {
-            "code": first.code, "entry": self.photo.id, "at": self.causes[0].at, "stays_at": self.photo.created_at,
-            "log_odds": round(float(np.log(odds)), 2), "text": self.text, "sure": self.doubt.dominates,
-            "causes": [one.to_json() for one in self.causes],
-        }  # fmt: skip
-
-
 def put_question(
     story: LotStory, photos: Sequence[PhotoEntry], stocks: Sequence[Stock], doubt: Doubt | None
 ) -> Question | None:
-    """The doubt of a fit as a question about entries of the book; None without one."""
+    """The doubt of a fit as a question about entries of the book; None without one.
+
+    It comes before any advice once, and not where only the next dose tells the two causes apart.
+    """
     if doubt is None:
         return None
-    causes = tuple(
-        NamedCause(
-            cause, _about(cause, photos), _tell(story, photos, stocks, cause),
-            _just_before(story.find(cause.entry)) if cause.code == OLDER else None,
+    told = [_tell(story, photos, stocks, cause) for cause in doubt.causes]
+    named = tuple(
+        Cause(
+            code=cause.code, chance=round(cause.chance, 3), part=None if cause.part is None else round(cause.part, 2),
+            stock=cause.other, about=_about(cause, photos), text=words.question,
+            at=_just_before(story.find(cause.entry)) if cause.code == OLDER else None,
         )
-        for cause in doubt.causes
+        for cause, words in zip(doubt.causes, told, strict=True)
     )  # fmt: skip
     first = doubt.causes[0]
     shown = photos[first.shot] if first.shot >= 0 else photos[-1]
+    odds = max(first.chance, 1e-12) / max(doubt.clear, 1e-12)
     asked = _asked(story, before=photos[-1])
-    return Question(doubt, causes, shown, all((one.cause.code, one.about) in asked for one in causes))
+    new = any((one.code, one.about) not in asked for one in named)
+    return Question(
+        code=first.code, entry=shown.id, at=named[0].at, stays_at=shown.created_at,
+        log_odds=round(float(np.log(odds)), 2), sure=doubt.dominates, causes=named,
+        text=told[0].question if doubt.dominates else tell_doubt_of_two(*(one.clause for one in told[:2])),
+        comes_first=new and {one.code for one in named} != {LABEL, "dose-amount"},
+    )  # fmt: skip
 
 
 def _asked(story: LotStory, *, before: PhotoEntry) -> set[tuple[str, int]]:
     """The causes that were put with photos before one."""
     return {
-        (str(cause["code"]), int(cause["about"]))
+        (cause.code, cause.about)
         for photo in story.counting_photos
-        if photo.id < before.id and (question := (photo.advice or {}).get("question"))
-        for cause in name_entry(question, story, photo).get("causes") or ()
+        if photo.id < before.id and photo.advice and photo.advice.question
+        for cause in name_entry(photo.advice.question, story, photo).causes
     }
 
 
-def name_entry(question: Mapping[str, Any], story: LotStory, photo: PhotoEntry) -> dict[str, Any]:
+def name_entry(question: Question, story: LotStory, photo: PhotoEntry) -> Question:
     """A question as it was put when its photo came in, before the photo had its number in the book, with that number."""
     earlier = {entry.id for entry in story.events if entry.id < photo.id}
-    causes = [
-        cause if cause["about"] in earlier else {**cause, "about": photo.id}
-        for cause in question.get("causes") or ()
-    ]
-    named = {"entry": question["entry"] if question["entry"] in earlier else photo.id, "causes": causes}
-    own = {} if question["entry"] in earlier else {"stays_at": photo.created_at}
-    return {**question, **named, **own}
+    causes = tuple(one if one.about in earlier else one.having(about=photo.id) for one in question.causes)
+    if question.entry in earlier:
+        return question.having(causes=causes)
+    return question.having(causes=causes, entry=photo.id, stays_at=photo.created_at)
 
 
 def _just_before(entry: LotEntry) -> str:
@@ -209,7 +165,9 @@ def _just_before(entry: LotEntry) -> str:
     return moment.isoformat(timespec="microseconds")
 
 
-def _tell(story: LotStory, photos: Sequence[PhotoEntry], stocks: Sequence[Stock], cause: Cause) -> Told:
+def _tell(
+    story: LotStory, photos: Sequence[PhotoEntry], stocks: Sequence[Stock], cause: weighed.Cause
+) -> Told:
     numbers = number_photos(story)
     photo = photos[cause.shot].id if cause.shot >= 0 else photos[-1].id
     entry = story.find(cause.entry) if cause.entry >= 0 and cause.code != LABEL else None

@@ -6,8 +6,9 @@ It joins the rooms like work.py and stands beside the advice: nothing here chang
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from colourmatch.advice import Advice, Bottle, MissingKind, OtherStock
 from colourmatch.book.checks import check_serving
 from colourmatch.book.entries import LotStory
 from colourmatch.book.example import leave_out_example
@@ -15,8 +16,6 @@ from colourmatch.book.lot_book import LotBook
 from colourmatch.dosing.problem import Problem
 from colourmatch.dosing.serving import look_at
 from colourmatch.dosing.shelf_gain import (
-    MissingKind,
-    OtherStock,
     find_missing_kind,
     find_other_stocks,
     hold_back,
@@ -29,12 +28,8 @@ from colourmatch.words.advice import tell_before_blending
 from colourmatch.workflow.fitting import base_share, fit_story, make_prior, usable_photos, why_not_yet
 from colourmatch.workflow.views import views_of
 
-if TYPE_CHECKING:
-    from colourmatch.dosing.advice_facts import Advice
-    from colourmatch.dosing.bottles import Choice
-
-#: What an advice says here when there is nothing to say.
-NOTHING: dict[str, Any] = {"serving": [], "bottles": [], "other_stocks": [], "missing_kind": None}
+#: What an advice holds here when there is nothing to say.
+NOTHING: dict[str, Any] = {"serving": (), "bottles": (), "other_stocks": (), "missing_kind": None}
 
 #: Glasses to look at when nobody named any.
 EXAMPLE_GLASSES = (
@@ -44,8 +39,8 @@ EXAMPLE_GLASSES = (
 
 
 def look_further(
-    book: LotBook, story: LotStory, problem: Problem, advice: Advice, bottles: Sequence[Choice] = ()
-) -> dict[str, Any]:
+    book: LotBook, story: LotStory, problem: Problem, advice: Advice, bottles: Sequence[Bottle] = ()
+) -> Advice:
     """An advice with what goes with it: serving, bottles, other_stocks, missing_kind, and its text with theirs.
 
     Where another bottle would bring more, the step is held back to what is right beside it.
@@ -54,12 +49,7 @@ def look_further(
     missing = others[0] if others else kind
     advice = hold_back(problem, advice, missing) if missing else advice
     served = (story.lot.serving or {}).get("conditions")
-    found: dict[str, Any] = {
-        "serving": look_at(problem, problem.views, added_ml(problem, advice)) if served else [],
-        "bottles": bottles,
-        "other_stocks": others,
-        "missing_kind": kind,
-    }
+    looks = look_at(problem, problem.views, added_ml(problem, advice)) if served else ()
     said = [advice.text]
     if advice.doses:
         dosed = {dose.stock for dose in advice.doses}
@@ -70,8 +60,13 @@ def look_further(
     if advice.rescue is not None and len(said) > 1:
         # Untinted batch is poured in for good: what may do without it is said first.
         said = [_before_blending(advice, said[1:])]
-    told: dict[str, Any] = advice.to_json() | as_json(found, 6)
-    return told | {"text": " ".join(said)}
+    return advice.having(
+        text=" ".join(said),
+        serving=as_json(looks, 6),
+        bottles=tuple(bottles),
+        other_stocks=others,
+        missing_kind=kind,
+    )
 
 
 def _before_blending(advice: Advice, hints: Sequence[str]) -> str:

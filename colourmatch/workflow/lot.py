@@ -9,13 +9,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Unpack
 
+from colourmatch.advice import Advice, Caution
 from colourmatch.book.checks import check_number, utc_text
 from colourmatch.book.entries import Lot, LotStory, PhotoEntry
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.photo_store import Source
 from colourmatch.book.transactions import By, part_of
 from colourmatch.dosing.advice import advise, advise_unseen, ask_for_photo
-from colourmatch.dosing.advice_facts import Advice
 from colourmatch.dosing.bottles import choose_bottles
 from colourmatch.dosing.doubt import find_doubt
 from colourmatch.dosing.problem import Problem
@@ -82,7 +82,8 @@ def _record_photo(
     measurement = photo.measurement
     if (known := photo.known) is not None:
         _check_same_view(book.lots.get(lot), known, changed)
-        told = {"lot": lot, "entry": known.id, "advice": known.advice, "repeated": True}
+        advised = known.advice and known.advice.to_json()
+        told = {"lot": lot, "entry": known.id, "advice": advised, "repeated": True}
         return measurement.to_json() | told
     if photo.refused is not None:
         return measurement.to_json() | {"lot": lot, "entry": None, "advice": None}
@@ -90,14 +91,14 @@ def _record_photo(
     own = _own_view(story)
     measurement = measurement.having(view=(own or OwnView()).having(**changed) if own or changed else None)
     measurement = measurement.having(quality=tuple(_flag(story, measurement)))
-    advice = advise_story(book, _with_photo(story, measurement), measurement) | tell_care(story)
+    advice = _with_care(advise_story(book, _with_photo(story, measurement), measurement), story)
     taken_at = plausible_moment(measurement)
     entry = book.photos.add(
         lot, measurement, advice, photo=photo.content, original_name=photo.name, taken_at=taken_at, **by
     )
-    if advice["question"]:
-        advice["question"] = name_entry(advice["question"], story, entry)
-    return measurement.to_json() | {"lot": lot, "entry": entry.id, "advice": advice}
+    if advice.question:
+        advice = advice.having(question=name_entry(advice.question, story, entry))
+    return measurement.to_json() | {"lot": lot, "entry": entry.id, "advice": advice.to_json()}
 
 
 def _with_photo(story: LotStory, measurement: Measurement) -> LotStory:
@@ -141,18 +142,23 @@ def _own_view(story: LotStory) -> OwnView | None:
     return shown[-1].measurement.view if shown else None
 
 
-def advise_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
+def advise_lot(book: LotBook, lot: int | str) -> Advice:
     """The advice for a lot as it stands, from all photos and entries so far."""
     story = book.lots.story(lot)
-    return advise_story(book, story) | tell_care(story)
+    return _with_care(advise_story(book, story), story)
 
 
-def advise_story(book: LotBook, story: LotStory, newest: Measurement | None = None) -> dict[str, Any]:
-    """The advice for a story, as JSON; newest: the measurement of a photo that comes in just now, if one does."""
+def _with_care(advice: Advice, story: LotStory) -> Advice:
+    care = tell_care(story)
+    return advice.having(label=care["label"], cautions=tuple(map(Caution.from_json, care["cautions"])))
+
+
+def advise_story(book: LotBook, story: LotStory, newest: Measurement | None = None) -> Advice:
+    """The advice for a story; newest: the measurement of a photo that comes in just now, if one does."""
     head, photos = story.lot, usable_photos(story)
     here = photos_of_state(story, photos)
     together = combine_state(story, here)
-    besides: dict[str, Any] = {"combined": together.to_json() if together else None, "question": None}
+    besides: dict[str, Any] = {"combined": together.record() if together else None, "question": None}
     stop = why_not_yet(story, newest)
     if stop is None and (thinning := find_thinning(story)):
         stop = thinning.text
@@ -165,24 +171,23 @@ def advise_story(book: LotBook, story: LotStory, newest: Measurement | None = No
                 doubt = None
         question = put_question(story, photos, stocks, doubt)
         if question is not None:
-            besides["question"] = question.to_json()
+            besides["question"] = question
             stop = question.text if question.comes_first else None
     if stop is not None:
         asked = replace(
             ask_for_photo(stop), ceiling_left_mg_per_l=ceiling_left(story), used_mg_per_l=story.state().total_mg_per_l(),
             ceiling_mg_per_l=head.ceiling_mg_per_l, state_photographed=bool(here),
         )  # fmt: skip
-        return asked.to_json() | NOTHING | besides
+        return asked.having(**NOTHING, **besides)
     problem = Problem(
         fit, stocks, story.state(), base_share(story, None), views_of(head), photos_of_state=len(here),
         doubt=doubt_of_state(here), stalled=steps_stalled(story, photos),
         shown=photo_view(head, photos[-1].measurement), **pick(head, "ceiling_mg_per_l", "jurisdiction", "tolerance"),
     )  # fmt: skip
     if not here:
-        return advise_unseen(problem, step_left_ml(story)).to_json() | NOTHING | besides
+        return advise_unseen(problem, step_left_ml(story)).having(**NOTHING, **besides)
     problem, bottles = choose_bottles(problem)
-    advice: Advice = advise(problem)
-    return look_further(book, story, problem, advice, bottles) | besides
+    return look_further(book, story, problem, advise(problem), bottles).having(**besides)
 
 
 def _why_torn(together: Combined | None) -> str | None:

@@ -36,8 +36,8 @@ def step_left_ml(story: LotStory) -> dict[str, float]:
     for another state then.
     """
     since = since_photo(story)
-    advised = (since.photo.advice or {}).get("doses") or () if since.photo else ()
-    wanted = {str(dose["stock"]): float(dose["ml"]) for dose in advised}
+    advised = since.photo.advice.doses if since.photo and since.photo.advice else ()
+    wanted = {dose.stock: float(dose.ml) for dose in advised}
     if since.photo is None or any(
         entry.id > since.photo.id and not isinstance(entry, (AdditionEntry, VolumeEntry, NoteEntry))
         for entry in story.events

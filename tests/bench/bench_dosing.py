@@ -380,7 +380,7 @@ def play(
             true = float(true_difference(case, np.array([drops]))[0])
             told.append(Told(true, advice.now, compare_photo(made)))
         if photo == 1 and case.kind == "plain" and advice.to_match:
-            first_error = advice.to_match[0]["drops"] / max(int(free.argmin()), 1) - 1
+            first_error = advice.to_match[0].drops / max(int(free.argmin()), 1) - 1
         if verbose:
             print(
                 "   ",

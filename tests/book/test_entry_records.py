@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from colourmatch.advice import Advice
 from colourmatch.book.entries import contradict
 from colourmatch.words.advice import NO_ROOM
 
@@ -24,4 +25,4 @@ ADD = {"action": "add", "reason": "step", "text": "Add 20 drops of red."}
     ],
 )  # fmt: skip
 def test_a_reason_is_held_against_the_advice_and_the_room(outcome, advice, said):
-    assert contradict(outcome, advice) == said
+    assert contradict(outcome, None if advice is None else Advice.from_json(advice)) == said

@@ -167,7 +167,7 @@ def test_each_photo_knows_the_doses_before_it(book: LotBook, lot: int, jpeg: byt
     assert story.events[0].replaced_by_id == corrected.id
     assert story.state(before=story.photos[0]).mg == pytest.approx({"red": 5.5})
     assert (photo.delta_e_2000, photo.delta_e_2000_high) == (3.5, None)
-    assert photo.measurement.delta_e_2000.high is None and photo.advice == {"action": "add"}
+    assert photo.measurement.delta_e_2000.high is None and photo.advice.to_json() == {"action": "add"}
     assert {stock.name for stock in story.stock_entries} == {"red", "yellow"}
 
 
@@ -224,8 +224,11 @@ def test_a_closed_lot_takes_corrections_notes_and_rechecks_but_no_dose(
     book: LotBook, lot: int, jpeg: bytes
 ) -> None:
     dose = book.additions.add(lot, "red", drops=10)
-    closing = book.lots.close(lot, "matched", "looks right", {"lab": [60, 40, 30]})
-    assert book.lots.story(lot).closing == closing and closing.final == {"lab": [60, 40, 30]}
+    closing = book.lots.close(lot, "matched", "looks right", {"text": "Stop.", "lab": [60, 40, 30]})
+    assert book.lots.story(lot).closing == closing and closing.final.to_json() == {
+        "text": "Stop.",
+        "lab": [60, 40, 30],
+    }
     for refused in (
         lambda: book.additions.add(lot, "red", drops=1),
         lambda: book.volumes.take_sample(lot, 1),

@@ -10,9 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from test_problem import RED, VIEW, YELLOW, ask, mix, pour
 
+from colourmatch.advice import MOST_DROPS
 from colourmatch.colour.difference import ciede2000
 from colourmatch.dosing.advice import CONFIRM, Advice, advise, advise_unseen
-from colourmatch.dosing.by_hand import MOST_DROPS
 from colourmatch.dosing.doses import explore
 from colourmatch.dosing.limits import ceiling_check
 from colourmatch.dosing.plan import Line, plan_line
@@ -123,7 +123,7 @@ def test_a_pale_batch_gets_a_step():
         advice.predicted.value < advice.now.value and advice.reachable.value <= advice.predicted.value + 0.1
     )
     match = advice.to_match[0]
-    assert match["low"] <= match["drops"] <= match["high"] and match["low"] <= 72 <= match["high"]
+    assert match.low <= match.drops <= match.high and match.low <= 72 <= match.high
     assert advice.now.low <= ciede2000(mix({}), mix({"E129": 40})) <= advice.now.high
 
 
@@ -236,16 +236,16 @@ def test_the_rest_of_a_step_keeps_the_ceiling():
 def test_a_strength_outside_its_label_is_told_with_both_amounts():
     problem = ask(drops=(40,))
     plain = advise(problem)
-    assert plain.surprises == () and plain.amounts["text"] is None
+    assert plain.surprises == () and plain.amounts.text is None
     factor = problem.fit.layout.factor
     draws = problem.fit.draws.copy()
     draws[:, factor] += np.log(0.5)
     weak = advise(replace(problem, fit=replace(problem.fit, draws=draws)))
     (told,) = weak.surprises
-    assert told["stock"] == "red" and "half as strong" in told["text"] and told["high"] < 0.8
-    by_labels, by_photos = weak.amounts["by_labels_mg_per_l"], weak.amounts["by_photos_mg_per_l"]
-    assert by_photos["value"] == pytest.approx(0.5 * by_labels, rel=0.15)
-    assert f"{by_labels:.1f} mg/l" in weak.amounts["text"]
+    assert told.stock == "red" and "half as strong" in told.text and told.high < 0.8
+    by_labels, by_photos = weak.amounts.by_labels_mg_per_l, weak.amounts.by_photos_mg_per_l
+    assert by_photos.value == pytest.approx(0.5 * by_labels, rel=0.15)
+    assert f"{by_labels:.1f} mg/l" in weak.amounts.text
 
 
 def test_a_stock_far_too_strong_is_to_be_diluted():
@@ -285,7 +285,7 @@ def test_a_binding_ceiling_stops_with_its_cost():
     assert (over.action, over.reason) == ("stop", "ceiling")
     assert over.ceiling_left_mg_per_l == 0 and over.used_mg_per_l == 30
     # 36 of 72 drops are in: the missing ones are still told
-    assert advice.to_match[0]["drops"] == pytest.approx(36, abs=6)
+    assert advice.to_match[0].drops == pytest.approx(36, abs=6)
 
 
 def test_contradicting_photos_ask_for_a_photo():

@@ -37,7 +37,7 @@ def test_the_planner_doses_with_one_bottle_and_says_why(stocks):
     assert chosen.barred == ("red 1 in 10",) and choice.advised == "red"
     advice = advise(chosen)
     assert [dose.stock for dose in advice.doses] == ["red"]
-    assert {part["stock"] for part in advice.to_match} == {"red"}
+    assert {part.stock for part in advice.to_match} == {"red"}
     told = choice.to_json()
     assert told["instead_of"] == ["red 1 in 10"] and 20 <= told["whole_drops"]["red"] <= 60
     assert choice.text.startswith(

@@ -22,9 +22,9 @@ SYRUP = replace(RED, name="red", density_g_per_ml=1.2, drop_ml=0.04)
 )
 def test_a_dose_in_each_unit_is_never_more_than_the_plans(hand, quantity, text):
     told = measure_dose(replace(SYRUP, hand=hand), 617, 24.68)
-    assert (told["quantity"], told["text"], warn_of_weight(told)) == (quantity, text, None)
+    assert (told.quantity, told.text, warn_of_weight(told)) == (quantity, text, None)
     if hand == "grams":
-        assert told["quantity"] / 1.2 <= 24.68
+        assert told.quantity / 1.2 <= 24.68
 
 
 def test_a_weight_that_the_scale_hardly_tells_is_said():
@@ -34,7 +34,7 @@ def test_a_weight_that_the_scale_hardly_tells_is_said():
 def test_the_whole_dose_is_measured_too():
     assert measure_range(SYRUP, 700, 500, 1000) is None
     weighed = measure_range(replace(SYRUP, hand="grams"), 700, 500, 1000)
-    assert (weighed["text"], weighed["quantity"]) == (
+    assert (weighed.text, weighed.quantity) == (
         "33.6 (24 to 48) g of red",
         pytest.approx(700 * 0.04 * 1.2),
     )
@@ -53,7 +53,7 @@ def test_one_step_is_said_in_the_unit_of_the_hand(litres):
     assert (grams.drops, grams.ml) == (dose.drops, dose.ml)
     assert f"Add {dose.ml:.2f} g of " in weighed.text and "drop" not in weighed.text.split(",")[0]
     assert (f"({dose.drops} drops)" in by_drops.text) == (litres > 1)
-    assert by_drops.to_match[0]["measured"] is None and weighed.to_match[0]["measured"]["unit"] == "grams"
+    assert by_drops.to_match[0].measured is None and weighed.to_match[0].measured.unit == "grams"
 
 
 def test_a_stock_says_its_own_hand_and_a_lot_that_of_the_others(book: LotBook):

@@ -5,9 +5,8 @@ from dataclasses import replace
 import pytest
 from test_problem import PLAIN, RED, ask
 
-from colourmatch.colour.difference import Interval
+from colourmatch.advice import Rescue
 from colourmatch.dosing.advice import advise
-from colourmatch.dosing.rescue import Rescue
 from colourmatch.dosing.shelf_gain import (
     KINDS,
     find_missing_kind,
@@ -18,6 +17,7 @@ from colourmatch.dosing.shelf_gain import (
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.lot_model import StockPrior, expect_stock
 from colourmatch.liquid.stock import Addition, Stock
+from colourmatch.measurement import Figure
 
 GOLD = Stock("gold", "E102", 0.5)
 BLUE = Stock("blue", "E133", 0.1)
@@ -99,7 +99,10 @@ def test_a_colour_that_nobody_has_holds_back_only_where_less_would_help_too():
     advice, missing = advise(replace(SHORT, photos_of_state=2)), find_missing_kind(SHORT)
     assert missing is not None and advice.rescue is None
     assert hold_back(SHORT, advice, missing) is advice
-    rescue = Rescue(300.0, Interval(9.0, 8.0, 10.0), 0.8, "Blend back about 300 ml of untinted batch.")
+    rescue = Rescue(
+        untinted_ml=300.0, predicted=Figure(value=9.0, low=8.0, high=10.0), chance_past=0.8,
+        text="Blend back about 300 ml of untinted batch.",
+    )  # fmt: skip
     torn = replace(advice, rescue=rescue)
     held = hold_back(SHORT, torn, replace(missing, doses=()))
     assert (held.action, held.reason, held.rescue) == ("stop", "past", rescue)

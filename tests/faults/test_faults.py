@@ -309,9 +309,12 @@ def test_a_kill_within_photo_advice_and_closing_loses_nothing_confirmed(tmp_path
             for step, (lot, photo, closing) in confirmed.items():
                 story = book.lots.story(lot)
                 assert [entry.id for entry in story.photos] == [photo], f"seed {seed}"
-                assert story.photos[0].advice == {"action": "stop", "text": f"advice {step}"}
+                assert story.photos[0].advice.to_json() == {"action": "stop", "text": f"advice {step}"}
                 assert book.photo_store.path(story.photos[0].stored_name).read_bytes()
-                assert (story.closing.id, story.closing.final) == (closing, {"text": f"closed {step}"})
+                assert (story.closing.id, story.closing.final.to_json()) == (
+                    closing,
+                    {"text": f"closed {step}"},
+                )
     assert len(confirmed) >= KILLS
 
 

@@ -182,7 +182,9 @@ def test_a_server_stopped_under_a_writer_loses_nothing_confirmed(server: Server,
         # one more may be there: kept, and the server gone before it could say so
         assert [entry.id for entry in photos][: len(confirmed)] == confirmed, f"seed {seed}"
         assert len(photos) <= len(confirmed) + 1, f"seed {seed}"
-        assert [entry.advice for entry in photos] == [{"text": f"advice {k}"} for k in range(len(photos))]
+        assert [entry.advice.to_json() for entry in photos] == [
+            {"text": f"advice {k}"} for k in range(len(photos))
+        ]
         assert {finding.code for finding in book.archive.check()} <= {"unnamed-photo"}, f"seed {seed}"
     assert len(said) == 2 and all("does not answer. Check that it runs" in text for text in said), (
         seed,

@@ -9,7 +9,9 @@ from typing import Any
 import pytest
 from visiting import open_app, tap
 
+from colourmatch.advice import Advice, Dose
 from colourmatch.book.lot_book import LotBook
+from colourmatch.measurement import Figure
 from colourmatch.screens import session
 from colourmatch.screens.answer import (
     Answer,
@@ -17,7 +19,6 @@ from colourmatch.screens.answer import (
     draw_scale,
     find_answer,
     find_place,
-    quantity_of,
     untinted_ml,
 )
 from colourmatch.screens.pair import draw_pair
@@ -25,9 +26,9 @@ from colourmatch.words.advice import STIR
 from colourmatch.workflow.closing import close_lot
 from colourmatch.workflow.lot import record_photos
 
-RED = {"stock": "red", "drops": 12, "ml": 0.6, "mg_per_l": 6.0}
-YELLOW = {"stock": "yellow", "drops": 5, "ml": 0.25, "mg_per_l": 2.0}
-NOW = {"value": 4.0, "low": 3.0, "high": 5.0}
+RED = Dose(stock="red", drops=12, ml=0.6, mg_per_l=6.0)
+YELLOW = Dose(stock="yellow", drops=5, ml=0.25, mg_per_l=2.0)
+NOW = Figure(value=4.0, low=3.0, high=5.0)
 
 
 @pytest.fixture
@@ -37,8 +38,9 @@ def measured(book: LotBook, lot_id: int, photos: list[Path]) -> int:
     return lot_id
 
 
-def advise(action: str, reason: str, *doses: dict[str, Any], **more: Any) -> dict[str, Any]:
-    return {"action": action, "reason": reason, "doses": list(doses), "text": "As the advice says.", **more}
+def advise(action: str, reason: str, *doses: Dose, **more: Any) -> Advice:
+    told = {"action": action, "reason": reason, "text": "As the advice says.", **more}
+    return Advice.from_json(told).having(doses=doses)
 
 
 @pytest.mark.parametrize(
@@ -66,28 +68,30 @@ def advise(action: str, reason: str, *doses: dict[str, Any], **more: Any) -> dic
     ],
 )  # fmt: skip
 def test_what_the_answer_is(
-    book: LotBook, measured: int, advice: dict[str, Any], waiting: str, expected: Answer
+    book: LotBook, measured: int, advice: Advice, waiting: str, expected: Answer
 ) -> None:
     assert find_answer(book.lots.story(measured), advice, waiting) == expected
 
 
 def test_before_the_first_photo_and_after_the_end(book: LotBook, lot_id: int) -> None:
-    assert find_answer(book.lots.story(lot_id), {}, "").lines == (("Lay the card, photograph", ""),)
+    assert find_answer(book.lots.story(lot_id), Advice(), "").lines == (("Lay the card, photograph", ""),)
     assert "reference, batch and water in three rings" in draw_pair(book.lots.story(lot_id), None)
     close_lot(book, lot_id, "given up", "", sure=True)
-    assert find_answer(book.lots.story(lot_id), {}, "") == Answer("closed", (("FINISHED", ""),), "Given up.")
+    assert find_answer(book.lots.story(lot_id), Advice(), "") == Answer(
+        "closed", (("FINISHED", ""),), "Given up."
+    )
 
 
 def test_too_many_drops_to_count_are_told_in_ml() -> None:
-    assert quantity_of(RED) == (12, "drops")
-    assert quantity_of(RED | {"drops": 400, "ml": 20.0}) == (20.0, "ml")
+    assert RED.amount == (12, "drops")
+    assert RED.having(drops=400, ml=20.0).amount == (20.0, "ml")
 
 
 @pytest.mark.parametrize(
-    "helps", [{"other_stocks": [{"stock": "blue"}]}, {"missing_kind": "yellow"}, {"rescue": None}]
+    "helps", [{"other_stocks": [{"stock": "blue"}]}, {"missing_kind": {"kind": "yellow"}}, {"rescue": None}]
 )
 def test_nothing_is_blended_back_where_that_does_not_help(helps: dict[str, Any]) -> None:
-    assert untinted_ml(advise("stop", "past", rescue={"untinted_ml": 250.0}) | helps) == 0
+    assert untinted_ml(advise("stop", "past", **({"rescue": {"untinted_ml": 250.0}} | helps))) == 0
     assert untinted_ml(advise("stop", "matched", rescue={"untinted_ml": 250.0})) == 0
 
 
@@ -106,29 +110,29 @@ def read_scale(drawn: str) -> dict[str, float]:
 
 
 @pytest.mark.parametrize(
-    "now", [NOW, {"value": 0.4, "low": 0.0, "high": 0.9}, {"value": 40.0, "low": 31.0, "high": 62.0}]
+    "now", [NOW, Figure(value=0.4, low=0.0, high=0.9), Figure(value=40.0, low=31.0, high=62.0)]
 )
 @pytest.mark.parametrize("tolerance", [0.5, 1.5])
 def test_the_mark_stands_in_the_band_and_beyond_the_tolerance_where_it_is(
-    now: dict[str, float], tolerance: float
+    now: Figure, tolerance: float
 ) -> None:
     at = read_scale(draw_scale("paler", now, tolerance, expected=False))
     assert at["band"] <= at["mark"] <= 100
-    assert (at["mark"] > at["good"]) == (now["value"] > tolerance)
-    assert at["mark"] / at["good"] == pytest.approx(now["value"] / tolerance, rel=0.1)
+    assert (at["mark"] > at["good"]) == (now.value > tolerance)
+    assert at["mark"] / at["good"] == pytest.approx(now.value / tolerance, rel=0.1)
 
 
 def test_a_place_is_that_of_the_last_photo_or_a_hollow_one_that_is_expected(
     book: LotBook, measured: int
 ) -> None:
     story = book.lots.story(measured)
-    seen = story.photos[-1].measurement.to_json()
-    assert find_place(story, {}, "") == (seen["difference"]["text"], seen["delta_e_2000"], False)
-    place = find_place(story, {"expected": {"delta_e_2000": NOW}}, "12 drops of red")
+    seen = story.photos[-1].measurement
+    assert find_place(story, Advice(), "") == (seen.difference.text, seen.delta_e_2000, False)
+    place = find_place(story, Advice(expected=NOW), "12 drops of red")
     assert place == ("", NOW, True)
     drawn = draw_scale(*place[:2], 1.5, expected=place[2])
     assert "hollow" in drawn and "About 4.0 now" in drawn
-    assert find_place(story, {}, "12 drops of red") is None
+    assert find_place(story, Advice(), "12 drops of red") is None
 
 
 def test_filling_up_writes_what_was_set_aside_and_what_came(
@@ -136,7 +140,13 @@ def test_filling_up_writes_what_was_set_aside_and_what_came(
 ) -> None:
     book.additions.add(measured, "red", drops=20)
     held = book.lots.story(measured).state()
-    rescue = {"untinted_ml": 700.0, "set_aside_ml": 700.0, "text": "", "predicted": NOW, "chance_past": 1.0}
+    rescue = {
+        "untinted_ml": 700.0,
+        "set_aside_ml": 700.0,
+        "text": "",
+        "predicted": NOW.to_json(),
+        "chance_past": 1.0,
+    }
     told, found = {"action": "stop", "reason": "past", "rescue": rescue}, session.describe
     monkeypatch.setattr(session, "describe", lambda s: found(s) | {"advice": found(s)["advice"] | told})
     tap(open_app("match", measured), f"untinted-{measured}")

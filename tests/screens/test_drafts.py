@@ -45,7 +45,7 @@ def test_an_untouched_field_follows_the_advice(book: LotBook, lot_id: int, photo
     assert field(app, "addition-").value is None
     record_photos(book, lot_id, [photos[0]])
     leave_and_return(app)
-    assert field(app, f"addition-{lot_id}-amount").value == book.lots.story(lot_id).photos[0].advice["doses"][0]["drops"]  # fmt: skip
+    assert field(app, f"addition-{lot_id}-amount").value == book.lots.story(lot_id).photos[0].advice.doses[0].drops  # fmt: skip
 
 
 def test_the_stocks_chosen_for_a_new_lot_are_kept(book: LotBook, lot_id: int) -> None:

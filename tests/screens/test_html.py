@@ -6,7 +6,8 @@ import re
 
 import pytest
 
-from colourmatch.measurement import Measurement
+from colourmatch.advice import Advice
+from colourmatch.measurement import Figure, Measurement
 from colourmatch.screens import html as parts
 from colourmatch.screens import photo_view
 
@@ -31,16 +32,16 @@ def test_a_time_is_that_of_the_place_where_the_browser_is(
     ("low", "high", "word"), [(0.2, 1.5, "within"), (1.2, 1.8, "around"), (1.6, 2.0, "over")]
 )
 def test_an_interval_is_judged_against_the_tolerance(low: float, high: float, word: str) -> None:
-    assert parts.judge({"value": 1.4, "low": low, "high": high}, 1.5).startswith(word)
+    assert parts.judge(Figure(value=1.4, low=low, high=high), 1.5).startswith(word)
 
 
 def test_the_panel_of_an_advice_tells_what_comes_of_it() -> None:
     advice = {"action": "add", "reason": "step", "text": "Add 4 drops of red.", "doses": [], "missing": "less orange",
-              "reachable_delta_e_2000": 20.6, "to_match": [{"stock": "red", "drops": 45, "low": 27, "high": 69}]}  # fmt: skip
-    made = parts.advice_panel(advice)
+              "reachable": {"value": 20.6, "low": 19.0, "high": 22.0}, "to_match": [{"stock": "red", "drops": 45, "low": 27, "high": 69}]}  # fmt: skip
+    made = parts.advice_panel(Advice.from_json(advice))
     assert "about 45 drops of red" in made and "Even then it stays different: less orange." in made
     held = parts.advice_panel(
-        advice | {"ceiling_cost_delta_e_2000": 15.8}
+        Advice.from_json(advice | {"ceiling_cost_delta_e_2000": 15.8})
     )  # none are named that would pass it
     assert "45 drops" not in held and "A ceiling comes before the best." in held and "20.6" in held
     wish = advice | {
@@ -48,10 +49,10 @@ def test_the_panel_of_an_advice_tells_what_comes_of_it() -> None:
         "reason": "photo",
         "text": "Nothing was seen. Photograph again.",
     }
-    made = parts.advice_panel(wish)
+    made = parts.advice_panel(Advice.from_json(wish))
     assert '<p class="cm-do">Nothing was seen. Photograph again.</p>' in made and "less orange" not in made
     stop = {"action": "stop", "reason": "matched", "text": "Matched: it is 0.9. Stop here.", "doses": []}
-    made = parts.advice_panel(stop)
+    made = parts.advice_panel(Advice.from_json(stop))
     assert (
         "Stop: matched" in made
         and '<p class="cm-do">Matched: it is 0.9.</p>' in made
@@ -61,7 +62,7 @@ def test_the_panel_of_an_advice_tells_what_comes_of_it() -> None:
 
 def test_what_a_person_typed_can_become_neither_html_nor_markdown() -> None:
     nasty = "<script>alert(1)</script> & <b>red</b>"
-    advice = {"action": "add", "reason": "step", "text": f"Add 3 drops of {nasty}.", "doses": []}
+    advice = Advice(action="add", reason="step", text=f"Add 3 drops of {nasty}.")
     for made in (
         parts.advice_panel(advice),
         parts.advice_panel(advice, waiting=nasty),

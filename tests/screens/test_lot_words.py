@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from colourmatch.advice import Advice, Together
 from colourmatch.book.lot_book import LotBook
 from colourmatch.screens import lot_words as telling
 
@@ -50,16 +51,17 @@ def test_what_went_in_since_the_photo_is_told(book: LotBook, lot_id: int) -> Non
 
 
 def test_only_an_advice_to_add_has_doses() -> None:
-    assert telling.doses_of(ADVICE) == ADVICE["doses"]
-    assert telling.doses_of(ADVICE | {"action": "stop"}) == [] == telling.doses_of({})
+    advice = Advice.from_json(ADVICE)
+    assert [dose.drops for dose in advice.steps] == [3, 2]
+    assert advice.having(action="stop").steps == () == Advice().steps
 
 
 def test_kept_advice_holds_until_something_is_entered_or_learnt(book: LotBook, lot_id: int) -> None:
-    assert telling.advice_of_last_photo(book.lots.story(lot_id)) == ADVICE
+    assert telling.advice_of_last_photo(book.lots.story(lot_id)).to_json() == ADVICE
     book.stocks.weigh("red", 40, 1.6)
     assert telling.advice_of_last_photo(book.lots.story(lot_id)) is None
     book.photos.add(lot_id, MEASUREMENT, ADVICE)
-    assert telling.advice_of_last_photo(book.lots.story(lot_id)) == ADVICE
+    assert telling.advice_of_last_photo(book.lots.story(lot_id)).to_json() == ADVICE
     book.volumes.take_sample(lot_id, 20)
     assert telling.advice_of_last_photo(book.lots.story(lot_id)) is None
 
@@ -79,14 +81,15 @@ def test_the_story_escapes_and_strikes_out_and_tells_a_closing_once(book: LotBoo
 
 
 def test_several_photos_of_a_state_are_told_as_one(book: LotBook, lot_id: int) -> None:
-    together = {"photos": ["Photo 1", "Photo 2", "Photo 3"], "agree": True}
-    for combined, found in ((None, None), (together, together), (together | {"photos": ["Photo 3"]}, None)):
-        assert telling.find_combined(book.lots.story(lot_id), ADVICE | {"combined": combined}) == found
+    together = Together(photos=["Photo 1", "Photo 2", "Photo 3"], agree=True)
+    advice = Advice.from_json(ADVICE)
+    for combined, found in ((None, None), (together, together), (together.having(photos=["Photo 3"]), None)):
+        assert telling.find_combined(book.lots.story(lot_id), advice.having(combined=combined)) == found
     assert telling.describe_photos(None) == "last photo"
     assert telling.describe_photos(together) == "last 3 photos"
-    book.photos.add(lot_id, MEASUREMENT, ADVICE | {"combined": together})
+    book.photos.add(lot_id, MEASUREMENT, advice.having(combined=together))
     # an addition since leaves no advice: what holds is that of the last photo
-    assert telling.find_combined(book.lots.story(lot_id), {}) == together
+    assert telling.find_combined(book.lots.story(lot_id), Advice()) == together
 
 
 def test_only_photos_thinned_as_the_last_one_lie_on_one_way(book: LotBook, lot_id: int) -> None:

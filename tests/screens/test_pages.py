@@ -54,7 +54,7 @@ def test_a_photo_gives_advice_and_the_advised_drops_count_once(
         assert words in text
     sides = re.findall(r'(?:aria-label="|<span>)(Reference|Batch)', text)  # as they stand on the card
     assert len(sides) >= 4 and sides == ["Reference", "Batch"] * (len(sides) // 2)
-    advised = book.lots.story(lot_id).photos[0].advice["doses"][0]["drops"]
+    advised = book.lots.story(lot_id).photos[0].advice.doses[0].drops
     assert by_key(app.number_input, "dose-").value == advised
     text = shown(tap(app, "dose-"))
     assert [entry.quantity for entry in book.lots.story(lot_id).additions] == [advised]

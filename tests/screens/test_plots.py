@@ -7,6 +7,7 @@ import sys
 
 import pytest
 
+from colourmatch.advice import Advice, Curve
 from colourmatch.measurement import Measurement, Pair
 from colourmatch.screens import plots
 
@@ -32,7 +33,7 @@ def test_each_batch_is_placed_by_its_difference_in_its_own_photo() -> None:
 
 def test_the_chart_shows_path_prediction_and_reference() -> None:
     predicted = {"batch": [64.0, 36.0, 25.0], "reference": [58.0, 42.0, 30.0]}
-    path = plots.trace_path([reading([58, 42, 30], [70, 30, 20])], {"predicted_lab": predicted})
+    path = plots.trace_path([reading([58, 42, 30], [70, 30, 20])], Advice(predicted_lab=predicted))
     assert path is not None
     figure = plots.draw_ab(path)
     assert [trace.name for trace in figure.data] == ["batch", "reference", "after this step"]
@@ -46,7 +47,7 @@ def test_the_chart_shows_path_prediction_and_reference() -> None:
 def test_the_curve_marks_step_best_and_ceiling_and_escapes_the_stock() -> None:
     curve = {"stock": "red <b>", "drops": [0, 5, 10], "delta_e_2000": [3, 1, 2]}
     curve |= {"low": [2, 0, 1], "high": [4, 2, 3], "best_drops": 5, "ceiling_drops": 9}
-    figure = plots.draw_curve(curve, 4, 1.5)
+    figure = plots.draw_curve(Curve.from_json(curve), 4, 1.5)
     said = [note.text for note in figure.layout.annotations]
     assert [text for text in said if text != "tolerance"] == ["this step: 4", "best: 5", "ceiling: 9"]
     assert figure.layout.xaxis.title.text == "further drops of red &lt;b>"
@@ -63,7 +64,7 @@ def test_photos_and_what_is_expected_after_the_step_have_their_ellipses() -> Non
         "predicted_covariance": [[0.25, 0, 0], [0, 0.16, 0], [0, 0, 0.09]],
     }
     seen = reading([58, 42, 0], [60, 40, 0]).having(uncertainty=Pair.from_json(spread))
-    path = plots.trace_path([reading([58, 42, 0], [70, 30, 0]), seen], step)
+    path = plots.trace_path([reading([58, 42, 0], [70, 30, 0]), seen], Advice.from_json(step))
     assert path is not None
     # around a*, b* and L*: the roots of 0.04 + 0.05, of 0.01 + 0.03 and of 0.04; of a photo without one none is drawn
     for name, middle, sds in (("95 % of the difference", (40, 0, 60), (0.3, 0.2, 0.2)), ("95 % after this step", (36, 0, 64), (0.4, 0.3, 0.5))):  # fmt: skip

@@ -36,8 +36,8 @@ def test_the_question_is_the_answer_of_the_page_and_no_is_taken_back_before_yes_
     app = open_app("match", mixed)
     (block,) = [line for line in shown(app).splitlines() if 'class="cm cm-answer' in line]
     assert "question" in block and "red" in block and "blue" in block
-    advice = book.lots.story(mixed).photos[-1].advice or {}
-    assert shown(app).count(parts.as_html(advice["text"])) == 1
+    advice = book.lots.story(mixed).photos[-1].advice
+    assert shown(app).count(parts.as_html(advice.text)) == 1
     asked = buttons(app, "question-")
     assert len(asked) == 2
     next(button for button in app.button if button.label == asked[1]).click().run()

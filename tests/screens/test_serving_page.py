@@ -104,7 +104,7 @@ def test_another_bottle_is_used_at_a_tap(book: LotBook, matched: int) -> None:
     book.stocks.add("gold", "E102", 0.5)
     photo = book.lots.story(matched).photos[-1]
     advice = {"action": "stop", "reason": "nearest", "text": "Stop here.", "other_stocks": [GOLD]}
-    book.photos.add(matched, photo.measurement, (photo.advice or {}) | advice)
+    book.photos.add(matched, photo.measurement, photo.advice.to_json() | advice)
     app = open_app("match", matched)
     assert "With gold as well: 0.8 (0.4 to 1.5) could be reached" in shown(app)
     tap(app, f"use-{matched}-gold")

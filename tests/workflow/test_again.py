@@ -79,8 +79,8 @@ def test_a_stronger_bottle_and_a_ceiling_shorten_the_first_dose(book: LotBook) -
     assert dose.step_drops == 10  # 10 mg/l in a litre that grows by half a millilitre
     scale = book.lots.begin(**fill_like(book, old) | {"hand": "grams", "name": "Scale"}).id
     (dose,) = find_first_dose(book, book.lots.story(scale))
-    poured = dose.measured["quantity"]
-    assert dose.measured["unit"] == "grams" and 0 <= dose.step_grams - poured < 0.01 + 1e-6
+    poured = dose.measured.quantity
+    assert dose.measured.unit == "grams" and 0 <= dose.step_grams - poured < 0.01 + 1e-6
     assert f"Pour {poured:.2f} g" in dose.text
 
 

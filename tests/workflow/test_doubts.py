@@ -49,13 +49,13 @@ def test_exchanged_glasses_are_asked_about_and_yes_reads_the_photo_so(swapped):
     assert question["sure"] and [(c["code"], c["about"]) for c in question["causes"]] == [
         ("glasses-swapped", seen["entry"])
     ]
-    assert advise_lot(made.book, made.lot)["question"] == question
+    assert advise_lot(made.book, made.lot).to_json()["question"] == question
     with pytest.raises(InputError, match="--cause glasses-swapped"):
         answer_question(made.book, made.lot, yes=True, cause="dose-amount")
     entry = answer_question(made.book, made.lot, yes=True, token="t")
     assert entry.kind == "answer" and entry.yes
     assert answer_question(made.book, made.lot, yes=True, token="t").id == entry.id
-    after = advise_lot(made.book, made.lot)
+    after = advise_lot(made.book, made.lot).to_json()
     assert after["question"] is None and after["action"] == "add" and not after["surprises"]
     with pytest.raises(InputError, match="Nothing is asked"):
         answer_question(made.book, made.lot, yes=False)
@@ -70,7 +70,7 @@ def test_no_is_kept_and_not_asked_again(swapped):
     made, seen = swapped
     entry = answer_question(made.book, made.lot, yes=False, entered_by="MK")
     assert entry.cause == ("glasses-swapped", seen["entry"]) and not entry.yes and entry.entered_by == "MK"
-    asked = advise_lot(made.book, made.lot)["question"]
+    asked = advise_lot(made.book, made.lot).to_json()["question"]
     assert asked is None or "glasses-swapped" not in {cause["code"] for cause in asked["causes"]}
     assert not made.book.lots.story(made.lot).photos[-1].exchanged
 
@@ -112,7 +112,7 @@ def test_a_dose_that_went_in_twice_is_found_and_written_as_it_was(bench):
     assert causes["dose-amount"]["part"] == pytest.approx(2.5, rel=0.2)
     entry = answer_question(made.book, made.lot, yes=True, cause="dose-amount", entered_by="MK")
     assert entry.kind == "addition" and entry.quantity == pytest.approx(2.5 * drops, rel=0.2) and entry.reason
-    assert advise_lot(made.book, made.lot)["question"] is None
+    assert advise_lot(made.book, made.lot).to_json()["question"] is None
 
 
 def test_a_dose_that_never_went_in_is_one_of_two_and_a_second_photo_tells(bench):
@@ -150,7 +150,7 @@ def test_what_was_dosed_from_another_bottle_is_named_and_corrected(bench):
     question = advice["question"]
     assert question["sure"] and (question["code"], question["causes"][0]["stock"]) == ("other-bottle", "blue")
     done = answer_question(made.book, made.lot, yes=True)
-    advice = advise_lot(made.book, made.lot)
+    advice = advise_lot(made.book, made.lot).to_json()
     assert done.stock == "blue" and advice["question"] is None
     ml = advice["rescue"]["set_aside_ml"]
     assert advice["reason"] == "past" and ml > 450

@@ -27,7 +27,7 @@ def test_the_advice_tells_each_serving_condition_now_and_after_the_step(bench):
         assert one["after_step"]["value"] < one["delta_e_2000"]["value"]
         assert one["spots"]["batch_after"] is not None and one["to_match"][0]["stock"] == "red"
     made.follow()
-    done = advise_lot(made.book, made.lot)["serving"]
+    done = advise_lot(made.book, made.lot).to_json()["serving"]
     assert all(one["after_step"] is None and one["delta_e_2000"]["value"] < 3 for one in done)
     assert bench().shoot()["advice"]["serving"] == []
 
@@ -55,12 +55,12 @@ def test_a_bottle_on_the_shelf_that_closes_the_gap_is_in_the_advice(bench, monke
     assert advice["text"].endswith(first["text"]) and "With gold from your shelf as well" in advice["text"]
     # Put to the lot, it is dosed.
     made.book.lots.amend(made.lot, "to come nearer", stocks=["red", "gold"])
-    then = advise_lot(made.book, made.lot)
+    then = advise_lot(made.book, made.lot).to_json()
     assert then["action"] == "add" and "gold" in {dose["stock"] for dose in then["doses"]}
     # Put away, it is no longer on the shelf: the kind is named, no colourant.
     made.book.lots.amend(made.lot, "as before", stocks=["red"])
     made.book.stocks.put_away("gold")
-    alone = advise_lot(made.book, made.lot)
+    alone = advise_lot(made.book, made.lot).to_json()
     assert alone["other_stocks"] == [] and alone["missing_kind"]["kind"] in ("yellow", "orange", "brown")
     assert "E102" not in alone["missing_kind"]["text"]
 

@@ -23,7 +23,7 @@ def story(made):
 def test_a_part_of_the_step_leaves_the_rest_of_it(begun):
     made, drops = begun
     made.add(drops - 5)
-    advice = advise_lot(made.book, made.lot)
+    advice = advise_lot(made.book, made.lot).to_json()
     assert (advice["action"], advice["reason"]) == ("add", "step")
     assert [dose["drops"] for dose in advice["doses"]] == [5]
     assert advice["now"] is None and advice["expected"]["delta_e_2000"]["value"] > 0
@@ -34,7 +34,7 @@ def test_a_part_of_the_step_leaves_the_rest_of_it(begun):
 def test_a_step_that_is_in_asks_for_a_photo(begun, more):
     made, drops = begun
     made.add(drops + more)
-    advice = advise_lot(made.book, made.lot)
+    advice = advise_lot(made.book, made.lot).to_json()
     assert (advice["action"], advice["reason"], advice["doses"]) == ("rephotograph", "photo", [])
     assert not advice["state_photographed"] and advice["rescue"] is None and advice["to_match"] == []
 
@@ -45,7 +45,7 @@ def test_whatever_else_went_in_ends_the_step(begun):
     made.add(drops - 5)
     made.book.additions.add(made.lot, "gold", drops=1)
     assert step_left_ml(story(made)) == {}
-    assert advise_lot(made.book, made.lot)["action"] == "rephotograph"
+    assert advise_lot(made.book, made.lot).to_json()["action"] == "rephotograph"
 
 
 def test_a_sample_and_a_note_leave_the_step_and_a_changed_figure_ends_it(begun):
@@ -63,7 +63,7 @@ def test_nothing_but_a_photo_says_that_it_is_matched(begun):
     made, _ = begun
     for drops in (20, 20, 15, 20, 10, 10):
         made.add(drops)
-        advice = advise_lot(made.book, made.lot)
+        advice = advise_lot(made.book, made.lot).to_json()
         assert advice["action"] != "stop" and advice["now"] is None
     told = close_lot(made.book, made.lot)
     assert told.outcome == "stopped by the maker" and told.text.endswith(UNSEEN)

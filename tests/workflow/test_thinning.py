@@ -28,7 +28,7 @@ def test_water_is_asked_for_and_then_the_drops_are_told(book: LotBook, lot: int)
     asked = shoot(book, lot, 1, 1.0)
     assert (asked["action"], asked["reason"], asked["doses"]) == ("rephotograph", "photo", [])
     assert "1+3 with water" in asked["text"] and "made up to 4 in all" in asked["text"]
-    assert advise_lot(book, lot)["text"] == asked["text"]
+    assert advise_lot(book, lot).to_json()["text"] == asked["text"]
     assert shoot(book, lot, 2, 4.0)["action"] == "add"
 
 

@@ -1,0 +1,288 @@
+"""What is advised for a lot, as it is kept with its photo and its closing and shown: codes, figures, sentences.
+
+It decides nothing: dosing/ and workflow/ fill it, words/ says it. The advice of an older book holds less.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from math import isfinite
+from typing import Any, TypeVar
+
+from colourmatch.measurement import Figure, Parts
+from colourmatch.records import Record, kept
+
+R = TypeVar("R", bound=Record)
+#: Above this many drops a dose is measured in millilitres.
+MOST_DROPS = 120
+
+
+def _each(record: type[R]) -> Callable[[Sequence[Mapping[str, Any]]], tuple[R, ...]]:
+    return lambda rows: tuple(record.from_json(row) for row in rows)
+
+
+def _difference(told: Mapping[str, Any]) -> Figure | None:
+    return Figure.from_json(told["delta_e_2000"]) if told.get("delta_e_2000") else None
+
+
+def _as_difference(figure: Figure) -> dict[str, Any]:
+    return {"delta_e_2000": figure.to_json()}
+
+
+def decimals(digits: int) -> Callable[[float], float | None]:
+    """How a number is written: rounded, null where it is none."""
+    return lambda value: round(float(value), digits) if isfinite(value) else None
+
+
+@dataclass(frozen=True, eq=False)
+class Measured(Record):
+    """An amount of a stock as the hand measures it: "drops", "ml" or "grams", how many, and a part of a sentence."""
+
+    unit: str = kept()
+    quantity: float = kept()
+    text: str = kept()
+
+
+@dataclass(frozen=True, eq=False)
+class Dose(Record):
+    """An addition of one stock: whole drops, what they are in ml and mg per litre of batch, and as it is measured."""
+
+    stock: str = kept()
+    drops: int = kept()
+    ml: float = kept(write=decimals(3))
+    mg_per_l: float = kept(write=decimals(3))
+    measured: Measured | None = kept(Measured.from_json)
+
+    @property
+    def amount(self) -> tuple[float, str]:
+        """How much in which unit: as its hand measures it, and in ml where the drops are too many to count."""
+        if self.measured and self.measured.unit != "drops":
+            return self.measured.quantity, self.measured.unit
+        return (self.drops, "drops") if self.drops <= MOST_DROPS else (self.ml, "ml")
+
+
+@dataclass(frozen=True, eq=False)
+class DoseInAll(Record):
+    """Whole dose of a stock to the nearest point, in drops with their 95 % range."""
+
+    stock: str = kept()
+    drops: int | None = kept()
+    low: int | None = kept()
+    high: int | None = kept()
+    measured: Measured | None = kept(Measured.from_json)
+
+
+@dataclass(frozen=True, eq=False)
+class StockLearnt(Record):
+    """What the photos taught of a stock: real over label strength with its 95 % range, where its band lies."""
+
+    stock: str = kept()
+    strength_factor: float = kept()
+    low: float = kept()
+    high: float = kept()
+    shift_nm: Figure | None = kept(Figure.from_json)
+    text: str | None = kept(later=True)
+
+
+@dataclass(frozen=True, eq=False)
+class Amounts(Record):
+    """Colour in the batch, mg/l: by the labels, and as the photos tell; text where they lie apart."""
+
+    by_labels_mg_per_l: float = kept()
+    by_photos_mg_per_l: Figure = kept(Figure.from_json)
+    text: str | None = kept()
+
+
+@dataclass(frozen=True, eq=False)
+class Curve(Record):
+    """Difference against further drops of a stock, with its 95 % range."""
+
+    stock: str = kept()
+    drops: Sequence[float] = kept()
+    delta_e_2000: Sequence[float] = kept()
+    low: Sequence[float] = kept()
+    high: Sequence[float] = kept()
+    best_drops: float = kept()
+    ceiling_drops: int | None = kept()
+
+
+@dataclass(frozen=True, eq=False)
+class Rescue(Record):
+    """Untinted batch to pour in: millilitres, what difference is then expected, chance that the batch is past.
+
+    set_aside_ml: how much of the batch is taken out before; predicted is then what further doses reach from there.
+    chance_nearer: chance that some amount of it brings the batch clearly nearer.
+    """
+
+    untinted_ml: float = kept(write=decimals(1))
+    predicted: Figure = kept(Figure.from_json)
+    chance_past: float = kept(write=decimals(3))
+    set_aside_ml: float = kept(write=decimals(1), default=0.0)
+    text: str = kept()
+    chance_nearer: float = 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class OtherStock(Record):
+    """A stock that is not the lot's: what could be reached with it as well, the gain, and how much it would take."""
+
+    stock: str = kept()
+    reachable: Figure = kept(Figure.from_json, key="reachable_delta_e_2000")
+    gain: Figure = kept(Figure.from_json)
+    doses: tuple[Dose, ...] = kept(_each(Dose), default=())
+    text: str = kept()
+
+    @property
+    def name(self) -> str:
+        """What it is called in a sentence."""
+        return self.stock
+
+
+@dataclass(frozen=True, eq=False)
+class MissingKind(Record):
+    """The kind of colour that would close the gap, where no stock on the shelf does; doses of what stands for it."""
+
+    kind: str = kept()
+    reachable: Figure = kept(Figure.from_json, key="reachable_delta_e_2000")
+    gain: Figure = kept(Figure.from_json)
+    text: str = kept()
+    doses: tuple[Dose, ...] = ()
+
+    @property
+    def name(self) -> str:
+        """What it is called in a sentence."""
+        return f"something {self.kind}"
+
+
+@dataclass(frozen=True, eq=False)
+class Bottle(Record):
+    """The bottle that is advised of one colourant, and the whole dose as drops of each."""
+
+    colourant: str = kept()
+    advised: str = kept()
+    instead_of: Sequence[str] = kept(default=())
+    whole_drops: Mapping[str, float] = kept()
+    text: str = kept()
+
+
+@dataclass(frozen=True, eq=False)
+class Cause(Record):
+    """What may have gone wrong by hand: its chance, the entry that it is about, and the question."""
+
+    code: str = kept()
+    chance: float = kept()
+    part: float | None = kept()
+    stock: str | None = kept()
+    about: int = kept()
+    at: str | None = kept()
+    text: str = kept()
+
+
+@dataclass(frozen=True, eq=False)
+class Question(Record):
+    """A doubt as it is put; sure: whether one cause is the answer; comes_first: whether it is put before any advice."""
+
+    code: str = kept()
+    entry: int = kept()
+    at: str | None = kept()
+    stays_at: str | None = kept()
+    log_odds: float = kept()
+    text: str = kept()
+    sure: bool = kept()
+    causes: tuple[Cause, ...] = kept(_each(Cause), default=())
+    comes_first: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class Together(Record):
+    """What several photos of one state give together; retake: the one that lies apart."""
+
+    photos: Sequence[str] = kept()
+    reference_lab: Sequence[float] = kept()
+    batch_lab: Sequence[float] = kept()
+    delta_e_2000: Figure = kept(Figure.from_json)
+    difference: Parts = kept(Parts.from_json)
+    between_sd: float = kept()
+    agree: bool = kept()
+    retake: str | None = kept()
+    apart: float | None = kept(key="apart_delta_e_2000")
+    text: str = kept()
+
+
+@dataclass(frozen=True, eq=False)
+class Caution(Record):
+    """A usual caution of a colourant."""
+
+    code: str = kept()
+    text: str = kept()
+
+
+@dataclass(frozen=True, eq=False)
+class Advice(Record):
+    """What to do now; see design section 5 for `action` and `reason`.
+
+    now: the difference of the batch as its photos show it, None while none shows it as it is; expected: what it should
+    be then; amounts: the colour in the batch by labels and by photos; surprises: stocks whose strength is not that of the
+    label. What a lot of the book has besides is there once it was looked for: serving to cautions. Not kept: surely_short,
+    even at the best dose the lot's stocks stay over the tolerance with 95 % probability; finding: of the text what is so,
+    without what to do about it.
+    """
+
+    action: str = kept(default="")
+    reason: str = kept(default="")
+    text: str = kept(default="")
+    doses: tuple[Dose, ...] = kept(_each(Dose), default=())
+    now: Figure | None = kept(Figure.from_json)
+    predicted: Figure | None = kept(_difference, write=_as_difference)
+    to_match: tuple[DoseInAll, ...] = kept(_each(DoseInAll), default=())
+    reachable: Figure | None = kept(Figure.from_json)
+    ceiling_left_mg_per_l: float | None = kept(write=decimals(2))
+    used_mg_per_l: float | None = kept(write=decimals(2))
+    ceiling_mg_per_l: float | None = kept()
+    ceiling_cost: float | None = kept(key="ceiling_cost_delta_e_2000", write=decimals(2))
+    missing: str | None = kept()
+    predicted_lab: Mapping[str, Sequence[float]] | None = kept()
+    predicted_covariance: Sequence[Sequence[float]] | None = kept()
+    curve: Curve | None = kept(Curve.from_json)
+    rescue: Rescue | None = kept(Rescue.from_json)
+    problem: str | None = kept()
+    chance_within_tolerance: float | None = kept(write=decimals(3))
+    stocks_learnt: tuple[StockLearnt, ...] = kept(_each(StockLearnt), default=())
+    state_photographed: bool = kept(default=True)
+    expected: Figure | None = kept(_difference, write=_as_difference)
+    amounts: Amounts | None = kept(Amounts.from_json)
+    surprises: tuple[StockLearnt, ...] = kept(_each(StockLearnt), default=())
+    serving: Sequence[Mapping[str, Any]] = kept(default=(), later=True)
+    bottles: tuple[Bottle, ...] = kept(_each(Bottle), default=(), later=True)
+    other_stocks: tuple[OtherStock, ...] = kept(_each(OtherStock), default=(), later=True)
+    missing_kind: MissingKind | None = kept(MissingKind.from_json, later=True)
+    combined: Together | None = kept(Together.from_json, later=True)
+    question: Question | None = kept(Question.from_json, later=True)
+    label: str | None = kept(later=True)
+    cautions: tuple[Caution, ...] = kept(_each(Caution), default=(), later=True)
+    surely_short: bool = False
+    finding: str = ""
+
+    @property
+    def besides(self) -> list[str]:
+        """What stands beside the sentence and is not said in it: what is in the way, and blending back.
+
+        Blending back is not offered where another colour is what helps: untinted batch is poured in for good.
+        """
+        rescue = None if self.other_stocks or self.missing_kind else self.rescue
+        return [text for text in (self.problem, rescue and rescue.text) if text and text not in self.text]
+
+    @property
+    def steps(self) -> tuple[Dose, ...]:
+        """The doses that are advised now; with several stocks, or a part of them in, what is left."""
+        return self.doses if self.action == "add" else ()
+
+    def to_json(self) -> dict[str, Any]:
+        """The advice object of the command line; the reachable difference by itself too, as the first books have it."""
+        alone = (
+            {}
+            if "reachable" in self.absent
+            else {"reachable_delta_e_2000": self.reachable and round(self.reachable.value, 2)}
+        )
+        return alone | super().to_json()
