@@ -47,6 +47,11 @@ def numbers(value: Any) -> Array:
     return np.array(value, float)
 
 
+def several(record: type[Record]) -> Callable[[Any], tuple[Any, ...]]:
+    """How a list of records is read."""
+    return lambda rows: tuple(map(record.from_json, rows))
+
+
 def rounded(values: Any, digits: int) -> Array:
     """An array rounded to decimals as it is written."""
     return _each(values, lambda v: round(v, digits))

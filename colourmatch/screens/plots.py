@@ -20,6 +20,7 @@ from colourmatch.colour.spaces import lab_to_hex
 from colourmatch.facts import K_95
 from colourmatch.measurement import Measurement, Pair
 from colourmatch.screens.html import place_beside, show_date, show_number
+from colourmatch.workflow.recheck import Drift
 
 Lab = Sequence[float]
 #: No zooming by touch: a finger on a chart must still scroll the page.
@@ -296,16 +297,16 @@ def _draw_limits(figure: go.Figure, limits: Mapping[str, Any] | None) -> None:
         )  # fmt: skip
 
 
-def draw_drift(drift: Mapping[str, Any]) -> go.Figure:
+def draw_drift(drift: Drift) -> go.Figure:
     """How far the colour has gone from its first one, photo by photo, over weeks; with the tolerance."""
     figure = _draw_intervals(
-        [photo["weeks"] for photo in drift["photos"]], [_reach(photo["delta_e_2000"]) for photo in drift["photos"]],
+        [photo.weeks for photo in drift.photos], [_reach(photo.delta_e_2000.to_json()) for photo in drift.photos],
         "%{x:.1f} weeks: %{y:.2f}<extra></extra>", marker={"size": 11},
     )  # fmt: skip
     figure.update_traces(error_y_width=4)
     figure.add_hline(
-        y=drift["tolerance"], line={"dash": "longdash", "width": 1, "color": _GREY},
-        annotation_text=f"tolerance {drift['tolerance']:g}", annotation_position="top left",
+        y=drift.tolerance, line={"dash": "longdash", "width": 1, "color": _GREY},
+        annotation_text=f"tolerance {drift.tolerance:g}", annotation_position="top left",
     )  # fmt: skip
     _finish(figure, "weeks since the closing photo", "CIEDE2000 from its first colour", 300)
     figure.update_yaxes(rangemode="tozero")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
 
@@ -63,7 +63,7 @@ def tell_percent(rel_sd: float, signs: Signs = PLAIN) -> str:
 
 
 def tell_lab(
-    lab: Sequence[float] | None, sd: Sequence[float] | None = None, digits: int = 1, signs: Signs = PLAIN
+    lab: Iterable[float] | None, sd: Iterable[float] | None = None, digits: int = 1, signs: Signs = PLAIN
 ) -> str:
     """A colour, each part with its standard deviation where there is one: "L* 60.0 +-0.5, a* 45.0 +-0.6, b* 3.0 +-0.7"."""
     if lab is None:
@@ -72,10 +72,10 @@ def tell_lab(
     return ", ".join(f"{axis} {tell_spread(value, spread, digits, signs)}" for axis, value, spread in parts)
 
 
-def tell_drift(figure: Mapping[str, Any], difference: Mapping[str, Any], signs: Signs = PLAIN) -> str:
-    """How far and which way a colour has moved: "drift CIEDE2000 2.1 (1.2 to 3.0), paler"."""
-    seen = difference["text"] if difference["seen"] else "no drift seen"
-    return f"drift CIEDE2000 {tell_interval(figure, signs=signs)}, {seen}"
+def tell_drift(figure: Any, difference: Any, signs: Signs = PLAIN) -> str:
+    """How far and which way a colour has moved, by their records: "drift CIEDE2000 2.1 (1.2 to 3.0), paler"."""
+    seen = difference.text if difference.seen else "no drift seen"
+    return f"drift CIEDE2000 {tell_interval(figure.to_json(), signs=signs)}, {seen}"
 
 
 def tell_typed(value: float) -> str:
