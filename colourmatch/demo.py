@@ -30,7 +30,7 @@ from colourmatch.simulate.kitchen import (
     true_difference,
 )
 from colourmatch.words.figures import tell_drops, tell_interval
-from colourmatch.workflow.closing import close_lot
+from colourmatch.workflow.closing import Closed, close_lot
 from colourmatch.workflow.lot import record_photos, view_of_photos
 from colourmatch.writing import replace_whole, what_to_do
 
@@ -111,12 +111,12 @@ def _difference_text(result: Measurement) -> str:
 
 
 def _tell_end(
-    book: LotBook, lot_id: int, closed: dict[str, Any], difference: float, say: Callable[[str], Any]
+    book: LotBook, lot_id: int, closed: Closed, difference: float, say: Callable[[str], Any]
 ) -> None:
     story = book.lots.story(lot_id)
     state, drops = story.state(), sum(entry.quantity for entry in story.additions)
     say("")
-    say(f"Lot {lot_id} is closed: {closed['outcome']}.")
+    say(f"Lot {lot_id} is closed: {closed.outcome}.")
     say(f"  {tell_drops(drops)} in {len(story.additions)} additions, {len(story.photos)} photos.")
     say(
         f"  {state.volume_ml:.1f} ml with {state.total_mg_per_l():.1f} mg/l of colour by the label, "
@@ -128,7 +128,7 @@ def _tell_end(
         f"(+-{100 * learnt.strength_rel_sd:.0f} %) of what its label promises; "
         f"in truth {TRUE_STRENGTH * TRUE_DROP:.2f}."
     )
-    say(f"  {closed['advice']['label']}".replace("\n", "\n  "))
+    say(f"  {closed.advice.label}".replace("\n", "\n  "))
     say(
         f"  The true difference on the last photo was CIEDE2000 {difference:.1f}; "
         "only a simulation can know that."

@@ -236,21 +236,19 @@ class DifferenceAsRead(Record):
     uncertainty: Pair = kept(Pair.from_json)
 
 
+def record_parts(difference: Difference) -> tuple[Figure, Parts]:
+    """A difference as it is recorded: how far and which way."""
+    return Figure.of(difference.delta_e_2000), Parts.from_json(difference.to_json())
+
+
 def record_difference(
     difference: Difference, photo: Array, scene: Array, phone: Array, lost: Array, tone: Array | None = None
 ) -> dict[str, Any]:
     """The fields of a measurement that hold a difference, from the covariances (3, 3) of a `Pair`."""
-    return {
-        "delta_e_2000": Figure.of(difference.delta_e_2000),
-        "difference": Parts.from_json(difference.to_json()),
-        "uncertainty": Pair(
-            photo=significant(photo, 4),
-            scene=significant(scene, 4),
-            phone=significant(phone, 4),
-            lost=significant(lost, 4),
-            tone=None if tone is None else significant(tone, 4),
-        ),
-    }
+    figure, parts = record_parts(difference)
+    photo, scene, phone, lost = (significant(one, 4) for one in (photo, scene, phone, lost))
+    spread = Pair(photo, scene, phone, lost, None if tone is None else significant(tone, 4))
+    return {"delta_e_2000": figure, "difference": parts, "uncertainty": spread}
 
 
 @dataclass(frozen=True, eq=False)
@@ -336,3 +334,18 @@ class Measurement(Record):
     def at_an_end(self) -> bool:
         """Whether a channel lies at an end of its range, so that a part of the colour is not known."""
         return any(flag.code in ("channel-empty", "channel-full") for flag in self.quality)
+
+
+@dataclass(frozen=True)
+class Sent:
+    """What came of a photo that was sent to be kept: the entry it is, else why it is none; repeated: it was one before."""
+
+    measurement: Measurement
+    entry: int | None = None
+    note: str | None = None
+    repeated: bool = False
+
+    def to_json(self, key: str = "entry") -> dict[str, Any]:
+        """The measurement and what came of it; key: what its entry is called."""
+        again = {"repeated": True} if self.repeated else {}
+        return self.measurement.to_json() | {key: self.entry, "note": self.note} | again

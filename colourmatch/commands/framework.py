@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import difflib
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import ExitStack
 from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -103,7 +103,7 @@ class Session:
         """A line about progress, or a warning, on stderr."""
         print(text, file=sys.stderr, flush=True)
 
-    def warn(self, warnings: Iterable[dict[str, Any]]) -> None:
+    def warn(self, warnings: Iterable[Mapping[str, Any]]) -> None:
         """Warnings on stderr, a line each."""
         for warning in warnings:
             self.note(f"Warning: {warning['text']}")

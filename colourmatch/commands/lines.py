@@ -24,6 +24,8 @@ from colourmatch.words.times import tell_time
 if TYPE_CHECKING:
     from colourmatch.advice import Served
     from colourmatch.measurement import Figure
+    from colourmatch.workflow.recheck import Drift
+    from colourmatch.workflow.references import KnownReference
 
 _SPOTS = ("reference", "batch", "blank")
 
@@ -230,28 +232,28 @@ NO_PLACE = (
 )
 
 
-def drift_lines(drift: Mapping[str, Any]) -> Iterator[str]:
+def drift_lines(drift: Drift) -> Iterator[str]:
     """How the colour of a lot has held: a line a recheck, then the rate and the forecast in words."""
-    yield f"Lot {drift['number']}, {drift['name']}"
-    if drift["start"]:
-        start = drift["start"]
-        away, how = tell_interval(start["delta_e_2000"]), "finished at" if drift["closed"] else "so far    "
-        yield f"  {start['at'][:10]}  {how} CIEDE2000 {away} from its reference"
-    for photo in drift["photos"]:
-        drift_told = tell_drift(photo["delta_e_2000"], photo["difference"])
-        yield f"  {photo['at'][:10]}  {photo['weeks']:.1f} weeks: {drift_told}"
-    for left in drift["left_out"]:
-        yield f"  entry {left['entry']} left out: {left['reason']}"
-    yield drift["text"]
-
-
-def reference_lines(told: Mapping[str, Any]) -> Iterator[str]:
-    """A reference with its readings in time, each against the first of its kind."""
-    yield f"Reference {told['reference']}, {told['name']}" + (f": {told['notes']}" if told["notes"] else "")
-    for row in told["readings"]:
-        drift = f"  {tell_drift(row['drift'], row['difference'])}" if row["drift"] else ""
-        yield (
-            f"  {row['reading']:>3}  {row['at'][:10]}  {tell_lab(row['lab'], row['lab_sd'])}"
-            f"  ({row['source']}; {tell_look(row)}){drift}"
+    yield f"Lot {drift.number}, {drift.name}"
+    if start := drift.start:
+        away, how = (
+            _tell(start.delta_e_2000),
+            "finished at" if drift.closed else "so far    ",
         )
-    yield told["text"]
+        yield f"  {start.at[:10]}  {how} CIEDE2000 {away} from its reference"
+    for photo in drift.photos:
+        drift_told = tell_drift(photo.delta_e_2000, photo.difference)
+        yield f"  {photo.at[:10]}  {photo.weeks:.1f} weeks: {drift_told}"
+    for left in drift.left_out:
+        yield f"  entry {left.entry} left out: {left.reason}"
+    yield drift.text
+
+
+def reference_lines(known: KnownReference) -> Iterator[str]:
+    """A reference with its readings in time, each against the first of its kind."""
+    yield f"Reference {known.reference}, {known.name}" + (f": {known.notes}" if known.notes else "")
+    for row in known.readings:
+        drift = f"  {tell_drift(row.drift, row.difference)}" if row.drift else ""
+        told = f"{tell_lab(row.lab, row.lab_sd)}  ({row.source}; {tell_glass(*row.view)}){drift}"
+        yield f"  {row.reading:>3}  {row.at[:10]}  {told}"
+    yield known.text

@@ -13,6 +13,7 @@ from colourmatch.commands import options as opt
 from colourmatch.commands.framework import Answer, Command, Session, Who
 from colourmatch.commands.lines import advice_lines, state_lines
 from colourmatch.errors import InputError, QuestionError
+from colourmatch.records import pick
 from colourmatch.words.entries import tell_changes, tell_entry
 from colourmatch.words.figures import tell_typed
 from colourmatch.workflow.ceilings import describe_state, passed_ceilings
@@ -151,14 +152,10 @@ def add(
         if by and not session.sure and (open_dose := open_dose_of_other(book.lots.story(lot), by)):
             raise QuestionError(open_dose)
         entry = book.additions.add(lot, stock, **given, **who)
-        session.warn(warn_of_stocks(book, [entry.stock]))
+        session.warn(map(asdict, warn_of_stocks(book, [entry.stock])))
     if note:
         book.entries.add_note(entry.lot_id, note, entered_by=by)
-    return _answer_entry(session, book, entry, _pick(entry, _VOLUME if stock is None else _ADDITION))
-
-
-def _pick(entry: Any, fields: tuple[str, ...]) -> dict[str, Any]:
-    return {field: getattr(entry, field) for field in fields}
+    return _answer_entry(session, book, entry, pick(entry, *(_VOLUME if stock is None else _ADDITION)))
 
 
 def _answer_entry(
@@ -184,7 +181,7 @@ def sample(session: Session, lot: str, ml: float, returned: bool, who: Who) -> A
     """Write down a sample taken from the batch."""
     book = session.open_book()
     entry = book.volumes.take_sample(lot, ml, returned=returned, **who)
-    return _answer_entry(session, book, entry, _pick(entry, ("ml", "returned")))
+    return _answer_entry(session, book, entry, pick(entry, "ml", "returned"))
 
 
 @click.command(cls=Command, example="colourmatch lot correct 1 4 --drops 11 --reason 'counted again'")
@@ -255,7 +252,7 @@ def _correct_entry(
         raise InputError(f"Entry {wanted.id} is a volume. Correct it with --ml, or with --void.")
     kind: Any = book.volumes if is_volume else book.additions
     done = kind.correct(wanted.id, **amounts, **who)
-    data = _pick(done, (*(_VOLUME if is_volume else _ADDITION), "void"))
+    data = pick(done, *(_VOLUME if is_volume else _ADDITION), "void")
     data |= {"replaces": wanted.id, "reason": done.reason}
     line = f"Entry {wanted.id} is replaced by entry {done.id}: {tell_entry(done)}."
     return _answer_entry(session, book, done, data, line)

@@ -100,15 +100,15 @@ def new(session: Session, like: str | None, stocks: tuple[str, ...], who: Who, *
     made = book.lots.begin(**head)
     colourants = [book.stocks.get(stock).colourant for stock in made.stocks]
     cautions = cautions_for(colourants, place_or_first(made.jurisdiction))
-    bottles = warn_of_stocks(book, made.stocks)
     first = find_first_dose(book, book.lots.story(made.id))
     of_base = warn_of_base(LotStory(made, ()).state(), made.ceiling_mg_per_l, made.jurisdiction)
+    warnings = [*of_base, *warn_of_stocks(book, made.stocks)]
     data = head_json(made) | {"cautions": list(map(asdict, cautions))}
-    data["warnings"] = list(map(asdict, of_base)) + bottles
+    data["warnings"] = list(map(asdict, warnings))
     data["first_dose"] = [dose.to_json() for dose in first]
     stocked = f"{made.volume_ml:g} ml, tinted with {', '.join(made.stocks)}."
     lines = [f"Lot {made.id} ({made.label}), {made.name}: {stocked}"]
-    lines += [f"  Warning: {warning['text']}" for warning in data["warnings"]]
+    lines += [f"  Warning: {warning.text}" for warning in warnings]
     lines += [f"  {text}" for text in (*(dose.text for dose in first), *(one.text for one in cautions))]
     if made.jurisdiction is None:
         lines.append(f"  {NO_PLACE.replace('LOT', str(made.id))}")
@@ -262,7 +262,7 @@ def log(session: Session, lot: str | None, since: str, who: Who) -> Answer:
     if not lines:
         return Answer({"since": begin, "entries": []}, [f"Nothing was entered since {tell_date(begin)}."])
     table = Table(("when", "who", "lot", "what"), tell_log(lines))
-    return Answer({"since": begin, "entries": lines}, [table])
+    return Answer({"since": begin, "entries": [line.to_json() for line in lines]}, [table])
 
 
 @lot.command(asks=True, example="colourmatch lot close 1 --reason matched")
@@ -284,11 +284,12 @@ def close(session: Session, lot: str, reason: str | None, note: str, who: Who) -
     book = session.open_book()
     lot_id = book.lots.get(lot).id
     told = close_lot(book, lot_id, reason, note, sure=session.sure, **who)
-    for left in told["open_trials"]:
-        session.note(left["text"])
-    session.warn(told["warnings"])
-    line = f"Lot {lot_id}. {closing_line(told, told['advice'])}"
-    return Answer(told, [line, *advice_lines(told["advice"], closed=True)])
+    for left in told.open_trials.values():
+        session.note(left)
+    session.warn(told.warnings)
+    data = told.to_json()
+    line = f"Lot {lot_id}. {closing_line(data, data['advice'])}"
+    return Answer(data, [line, *advice_lines(data["advice"], closed=True)])
 
 
 for _command in (

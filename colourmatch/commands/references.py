@@ -14,8 +14,10 @@ from colourmatch.commands.photos import answer_entries, reading_options, record_
 from colourmatch.errors import InputError
 from colourmatch.words.figures import tell_lab
 from colourmatch.workflow.references import (
+    KnownReference,
     choose_reading,
     enter_reference,
+    find_reference,
     read_reference,
     record_reference,
     target_from_lot,
@@ -58,32 +60,34 @@ def add(session: Session, name: str, photos: tuple[str, ...], note: str, who: Wh
         return _add_lot(session, name, lot, who)
     book = session.open_book(begins=True)
     if lab is not None:
-        told = enter_reference(book, name, lab, lab_sd=lab_sd, notes=note, **view, **who)
-        return Answer(told, list(reference_lines(told)))
+        return _answer(enter_reference(book, name, lab, lab_sd=lab_sd, notes=note, **view, **who))
 
     def record(path: str, who: Who) -> list[dict[str, Any]]:
-        told.update(
-            record_reference(book, name, [Path(path)], given["spot"], notes=note, **view, **how, **who)
-        )
-        return list(told["photos"])
+        sent = record_reference(book, name, [Path(path)], given["spot"], notes=note, **view, **how, **who)
+        return [one.to_json("reading") for one in sent]
 
-    told = {}
     found = record_each(session, photos, who, record)
     lines = [
         f"{one['photo']} was noted before, as reading {one['reading']}: it counts once."
         for one in found
         if one.get("repeated")
     ]
-    lines += reference_lines(told) if told["reference"] else []
+    known = read_reference(book, name) if find_reference(book, name) else None
+    lines += reference_lines(known) if known else []
+    none: dict[str, Any] = {"reference": None, "name": name, "readings": [], "text": "Nothing was recorded."}
+    told = known.to_json() if known else none
     return answer_entries(found, told | {"photos": found}, lines, "reading")
+
+
+def _answer(known: KnownReference, **more: int) -> Answer:
+    return Answer(known.to_json() | more, list(reference_lines(known)))
 
 
 def _add_lot(session: Session, name: str, lot: str, who: Who) -> Answer:
     book = session.open_book()
     source = book.lots.get(lot).id
     made = target_from_lot(book, source, name=name, **who)
-    told = read_reference(book, made["reference"]) | {"source": source, "reading": made["reading"]}
-    return Answer(told, list(reference_lines(told)))
+    return _answer(read_reference(book, made.reference_id), source=source, reading=made.id)
 
 
 @reference.command("list", example="colourmatch reference list")
@@ -91,25 +95,24 @@ def list_(session: Session) -> Answer:
     """List the references."""
     book = session.read_book(needed=False)
     found = [read_reference(book, known.id) for known in book.references.all()]
-    latest = [one["readings"][-1] if one["readings"] else None for one in found]
+    latest = [one.readings[-1] if one.readings else None for one in found]
     rows = [
         (
-            str(one["reference"]), one["name"], str(len(one["readings"])), last["at"][:10] if last else "-",
-            tell_lab(last["lab"], last["lab_sd"]) if last else "-",
+            str(one.reference), one.name, str(len(one.readings)), last.at[:10] if last else "-",
+            tell_lab(last.lab, last.lab_sd) if last else "-",
         )
         for one, last in zip(found, latest, strict=True)
     ]  # fmt: skip
     table = Table(("id", "name", "readings", "latest", "colour"), rows)
     none = "No reference is noted. Note one: colourmatch reference add NAME PHOTO"
-    return answer_list("references", found, table, none)
+    return answer_list("references", [one.to_json() for one in found], table, none)
 
 
 @reference.command(example="colourmatch reference show 'The bottle'")
 @click.argument("name")
 def show(session: Session, name: str) -> Answer:
     """Show the readings of a reference in time, and whether it holds its colour."""
-    told = read_reference(session.read_book(), name)
-    return Answer(told, list(reference_lines(told)))
+    return _answer(read_reference(session.read_book(), name))
 
 
 @reference.command(example="colourmatch reference choose 'The bottle' --lot 1 --reading first")
@@ -130,5 +133,5 @@ def choose(session: Session, name: str, lot: str, reading: str, who: Who) -> Ans
     which = f"reading {reading}" if reading.isdecimal() else f"{reading} reading"
     which = f"the {which}" if reading in ("first", "latest") else which
     which = "the mean of its readings" if reading == "mean" else which
-    spread = tell_lab(told["target_lab"], told["target_lab_sd"])
-    return Answer(told, [f"Lot {told['lot']} is tinted to {told['name']}, {which}: {spread}."])
+    spread = tell_lab(told.target_lab, told.target_lab_sd)
+    return Answer(told.to_json(), [f"Lot {told.lot} is tinted to {told.name}, {which}: {spread}."])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any
 
 import click
@@ -11,6 +12,7 @@ from colourmatch.book.lot_book import LotBook
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.commands import options as opt
 from colourmatch.facts import K_95
+from colourmatch.records import pick
 from colourmatch.words.figures import tell_amount, tell_percent
 from colourmatch.workflow.shelf_state import describe_bottles
 
@@ -55,7 +57,7 @@ def describe_stock(book: LotBook, entry: StockEntry) -> dict[str, Any]:
     """The JSON of a stock; strengths are g of pure dye in 100 ml."""
     return {
         "stock": entry.name,
-        **{key: getattr(entry, key) for key in _OF_RECORD},
+        **pick(entry, *_OF_RECORD),
         "learnt": tell_learnt(entry),
         "drop_weighed": entry.weighed,
         "mg_per_drop": entry.as_stock().mg_per_drop,
@@ -63,7 +65,7 @@ def describe_stock(book: LotBook, entry: StockEntry) -> dict[str, Any]:
         "note": entry.notes,
         "by": entry.entered_by,
         "corrected": list(entry.corrected),
-        **describe_bottles(book, [entry])[entry.id],
+        **asdict(describe_bottles(book, [entry])[entry.id]),
     }
 
 

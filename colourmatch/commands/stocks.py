@@ -307,4 +307,4 @@ def trace(session: Session, batch: str) -> Answer:
     What was thinned from its bottles counts too, and bottles that are put away.
     """
     told = trace_batch(session.read_book(), batch)
-    return Answer(told, tell_trace(told))
+    return Answer(told.to_json(), tell_trace(told))

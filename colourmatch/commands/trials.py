@@ -52,18 +52,13 @@ def trial(session: Session, lot: str, ml: float | None, pour_back: bool, who: Wh
         trials = describe_trials(book, book.lots.story(head.id))
         state = book.lots.story(entry.lot_id).state()
         line = f"Trial, lot {head.id}, is closed and poured back into lot {entry.lot_id}: now {state.volume_ml:.1f} ml."
-        data = {
-            "lot": entry.lot_id,
-            "trial": head.id,
-            "entry": entry.id,
-            "ml": entry.ml,
-            "trials": trials,
-        }
+        told = [one.to_json() for one in trials]
+        data = {"lot": entry.lot_id, "trial": head.id, "entry": entry.id, "ml": entry.ml, "trials": told}
         return Answer(data, [line, CLEAN, f"Next: colourmatch lot photo {entry.lot_id} PHOTO"])
     trials = describe_trials(book, book.lots.story(head.id))
     none = f"Lot {head.id} has no trial. Take one: colourmatch lot trial {head.id} --ml 100"
-    data = {"lot": head.id, "trial_of": head.trial_of, "trials": trials}
-    return Answer(data, [one["text"] for one in trials] or [none])
+    data = {"lot": head.id, "trial_of": head.trial_of, "trials": [one.to_json() for one in trials]}
+    return Answer(data, [one.text for one in trials] or [none])
 
 
 def _take(book: LotBook, lot: str, ml: float, who: Who) -> Answer:
@@ -210,9 +205,12 @@ def recheck(
 
     book = session.open_book() if photos else session.read_book()
     lot_id = book.lots.get(lot).id
-    found = record_each(
-        session, photos, who,
-        lambda path, own: record_recheck(book, lot_id, [Path(path)], card=card_name, light=light, **own)["photos"],
-    )  # fmt: skip
+
+    def record(path: str, own: Who) -> list[dict[str, Any]]:
+        sent = record_recheck(book, lot_id, [Path(path)], card=card_name, light=light, **own)
+        return [one.to_json() for one in sent]
+
+    found = record_each(session, photos, who, record)
     drift = read_drift(book, lot_id)
-    return answer_entries(found, {"lot": lot_id, "photos": found, "drift": drift}, list(drift_lines(drift)))
+    data = {"lot": lot_id, "photos": found, "drift": drift.to_json()}
+    return answer_entries(found, data, list(drift_lines(drift)))

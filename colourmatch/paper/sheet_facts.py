@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from functools import partial
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 
@@ -41,6 +40,7 @@ from colourmatch.workflow.photo_colours import (
     total_sd,
 )
 from colourmatch.workflow.recheck import read_drift
+from colourmatch.workflow.references import as_triple
 from colourmatch.workflow.trials import describe_trials
 
 #: A note or a reason is cut here on the sheet; the book keeps all of it.
@@ -143,11 +143,11 @@ def collect_facts(book: LotBook, lot: int | str, zone: tzinfo | None = None) -> 
         by_photo=by_photo,
         label=read_label_lines(story).on_record(),
         cautions=cautions_for(cautioned, place),
-        drift=str(read_drift(book, head.id)["text"]) if is_rechecked else None,
+        drift=read_drift(book, head.id).text if is_rechecked else None,
         serving=tuple(_tell_looks(story)),
         intake=tuple(_tell_intake(intake)),
         intake_notes=tuple(dict.fromkeys(glass.text for glass in intake)),
-        trials=tuple(trial["text"] for trial in describe_trials(book, story)),
+        trials=tuple(trial.text for trial in describe_trials(book, story)),
         zone=zone,
         last_hash=book.lots.last_hash(head.id),
     )
@@ -260,16 +260,11 @@ def _choose_swatches(story: LotStory, seen: list[Seen]) -> Iterator[Swatch]:
     last = seen[-1]
     shown = next(p for p in story.photos if p.id == last.entry_id).measurement.spots["reference"]
     sds = shown.lab_sd if shown and shown.lab_sd is not None else np.sqrt(np.diag(last.covariance))
-    yield Swatch("reference", _triple(last.reference_lab), _triple(sds))
+    yield Swatch("reference", as_triple(last.reference_lab), as_triple(sds))
     chosen = [("batch, first photo", seen[0])] if len(seen) > 1 else []
     for name, one in [*chosen, (f"batch, {'last' if len(seen) > 1 else 'only'} photo", last)]:
         own = np.sqrt(np.diag(one.covariance + scale_covariance(one.gap)))
-        yield Swatch(name, _triple(last.reference_lab + one.gap), _triple(own))
-
-
-def _triple(values: Any) -> tuple[float, float, float]:
-    first, second, third = (float(value) for value in values)
-    return first, second, third
+        yield Swatch(name, as_triple(last.reference_lab + one.gap), as_triple(own))
 
 
 def _trace_approach(at: list[float], photos: list[PhotoEntry], numbers: dict[int, int]) -> Iterator[Point]:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import streamlit as st
 
 from colourmatch.book.entries import LotStory
@@ -15,7 +13,7 @@ from colourmatch.screens.photo_view import end_upload, show_refused, upload_phot
 from colourmatch.words.figures import PAGES, begin, tell_drift
 from colourmatch.words.looks import tell_glass
 from colourmatch.workflow.lot import view_of_photos
-from colourmatch.workflow.recheck import record_recheck
+from colourmatch.workflow.recheck import Drift, record_recheck
 
 
 def show_recheck(story: LotStory) -> None:
@@ -23,16 +21,16 @@ def show_recheck(story: LotStory) -> None:
     st.subheader("Does the colour hold?")
     show_refused(f"recheck-{story.lot.id}")
     drift = session.read_drift(story)
-    first, rest = parts.split_sentence(drift["text"])
+    first, rest = parts.split_sentence(drift.text)
     st.html(parts.panel("Since it was closed", first, [rest]))
-    if change := drift["change_per_week"]:
-        words = f"Change a week: {parts.show_lab(change['lab'], change['lab_sd'], 2)}; ± is one standard deviation."
+    if change := drift.change_per_week:
+        words = f"Change a week: {parts.show_lab(change.lab, change.lab_sd, 2)}; ± is one standard deviation."
         st.html(parts.line(f"{words} In brackets above: 95 % intervals."))
     left, right = st.columns(2, gap="large")
     with left:
         show_history(drift, telling.name_each_photo(story))
     with right:
-        if drift["photos"]:
+        if drift.photos:
             st.plotly_chart(
                 plots.draw_drift(drift), config=plots.CONFIG, key=f"drift-{story.lot.id}",
                 alt="drift from the first colour over weeks, with the tolerance",
@@ -40,21 +38,21 @@ def show_recheck(story: LotStory) -> None:
     if not session.may_enter():
         return
     tell_newest(story)
-    with st.expander("Photograph again", expanded=not drift["photos"]):
+    with st.expander("Photograph again", expanded=not drift.photos):
         take_photos(story)
 
 
-def show_history(drift: dict[str, Any], names: dict[int, str]) -> None:
+def show_history(drift: Drift, names: dict[int, str]) -> None:
     """Each photo afterwards with its drift; those that tell nothing with why."""
     rows = {}
-    if start := drift["start"]:
-        when = f"{parts.show_date(start['at'])}, {'finished' if drift['closed'] else 'so far'}"
-        rows[when] = f"{parts.show_interval(start['delta_e_2000'])} from its reference"
-    for photo in drift["photos"]:
-        when = f"{parts.show_date(photo['at'])}, {parts.show_number(photo['weeks'])} weeks"
-        rows[when] = tell_drift(photo["delta_e_2000"], photo["difference"], PAGES)
+    if start := drift.start:
+        when = f"{parts.show_date(start.at)}, {'finished' if drift.closed else 'so far'}"
+        rows[when] = f"{parts.show_interval(start.delta_e_2000.to_json())} from its reference"
+    for photo in drift.photos:
+        when = f"{parts.show_date(photo.at)}, {parts.show_number(photo.weeks)} weeks"
+        rows[when] = tell_drift(photo.delta_e_2000, photo.difference, PAGES)
     st.html(parts.facts(rows))
-    lines = [parts.flag_line(begin(names[left["entry"]]), left["reason"]) for left in drift["left_out"]]
+    lines = [parts.flag_line(begin(names[left.entry]), left.reason) for left in drift.left_out]
     if lines:
         st.html("".join(lines))
 
@@ -70,9 +68,9 @@ def take_photos(story: LotStory) -> None:
         for number, file in enumerate(files):
             bar.progress(number / len(files), f"Measuring photo {number + 1} of {len(files)} …")
             book, by = session.current_book(), session.entered_by()
-            told = record_recheck(book, story.lot.id, [file], entered_by=by)["photos"][0]
-            if told["note"]:
-                refused.append((file[1], told["note"]))
+            (sent,) = record_recheck(book, story.lot.id, [file], entered_by=by)
+            if sent.note:
+                refused.append((file[1], sent.note))
             else:
                 kept += 1
         bar.empty()

@@ -129,12 +129,12 @@ def show_recall() -> None:
         if not batch.strip():
             return
         told = trace_batch(session.current_book(), batch.strip())
-        st.html("".join(parts.line(tell_traced_stock(stock)) for stock in told["stocks"]))
-        for lot in told["lots"]:
+        st.html("".join(parts.line(tell_traced_stock(stock)) for stock in told.stocks))
+        for lot in told.lots:
             st.page_link(
                 pages.find_page("lots"),
                 label=parts.plain(tell_traced_lot(lot, parts.browser_zone())),
-                query_params={"lot": str(lot["lot"])},
+                query_params={"lot": str(lot.head.id)},
             )
         st.html(parts.line(tell_held(told)))
 
@@ -148,7 +148,7 @@ def show_log() -> None:
         day = datetime.now(zone).date() - timedelta(days=_SINCE[since])
         lines = list_log(session.current_book(), utc_text(datetime.combine(day, time(), zone)))
         newest = [
-            (tell_minute(one["at"], zone), one["by"], one["number"], one["text"])
+            (tell_minute(one.at, zone), one.by, one.number, one.text)
             for one in lines[: -_MOST_LINES - 1 : -1]
         ]
         told = "".join(parts.line(", ".join(filter(None, one))) for one in newest)
@@ -193,11 +193,11 @@ def show_lot(story: LotStory) -> None:
 def show_state(story: LotStory) -> None:
     """Volume, colour and ceiling now, and how near the batch came."""
     state, photos = story.state(), telling.compared_photos(story)
+    seen = photos[-1].measurement if photos else None
     cells = [parts.cell("Batch now", tell_ml(state.volume_ml, session.shows_us()))]
-    if photos:
-        seen = photos[-1].measurement.to_json()
-        far = parts.show_interval(seen["delta_e_2000"])
-        cells.append(parts.cell("Last photo alone", far, seen["difference"]["text"]))
+    if seen and seen.delta_e_2000 and seen.difference:
+        far = parts.show_interval(seen.delta_e_2000.to_json())
+        cells.append(parts.cell("Last photo alone", far, seen.difference.text))
     ceiling, place = story.lot.ceiling_mg_per_l, story.lot.jurisdiction
     cells.append(parts.ceiling_cell(state.total_mg_per_l(), ceiling, ceiling_left(story), place))
     st.html(parts.glance(cells))

@@ -6,7 +6,7 @@ ink from page.css, which follows the page from light to dark.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,11 +15,13 @@ import pandas as pd  # noqa: F401  whole before plotly, which takes it as it fin
 import plotly.graph_objects as go
 
 from colourmatch.advice import Advice, Curve
+from colourmatch.colour.difference import Interval
 from colourmatch.colour.ellipse import chroma_covariance, trace_ellipse
 from colourmatch.colour.spaces import lab_to_hex
 from colourmatch.facts import K_95
-from colourmatch.measurement import Measurement, Pair
+from colourmatch.measurement import Figure, Measurement, Pair
 from colourmatch.screens.html import place_beside, show_date, show_number
+from colourmatch.workflow.recheck import Drift
 from colourmatch.workflow.trend import Limits, Trend, TrendLot
 
 Lab = Sequence[float]
@@ -273,7 +275,7 @@ def _draw_intervals(
 def _point(lot: TrendLot, chart: str) -> tuple[float, float, float]:
     """Value, and how far its interval reaches up and down."""
     if chart == "CIEDE2000":
-        return _reach(lot.delta_e_2000.to_json())
+        return _reach(lot.delta_e_2000)
     if chart == "mg/l":
         value, sd = lot.mg_per_l, lot.mg_per_l_sd
     else:
@@ -281,8 +283,8 @@ def _point(lot: TrendLot, chart: str) -> tuple[float, float, float]:
     return value, K_95 * sd, K_95 * sd
 
 
-def _reach(part: Mapping[str, float]) -> tuple[float, float, float]:
-    return part["value"], part["high"] - part["value"], part["value"] - part["low"]
+def _reach(part: Figure | Interval) -> tuple[float, float, float]:
+    return part.value, part.high - part.value, part.value - part.low
 
 
 def _draw_limits(figure: go.Figure, limits: Limits | None) -> None:
@@ -296,16 +298,16 @@ def _draw_limits(figure: go.Figure, limits: Limits | None) -> None:
         )  # fmt: skip
 
 
-def draw_drift(drift: Mapping[str, Any]) -> go.Figure:
+def draw_drift(drift: Drift) -> go.Figure:
     """How far the colour has gone from its first one, photo by photo, over weeks; with the tolerance."""
     figure = _draw_intervals(
-        [photo["weeks"] for photo in drift["photos"]], [_reach(photo["delta_e_2000"]) for photo in drift["photos"]],
+        [photo.weeks for photo in drift.photos], [_reach(photo.delta_e_2000) for photo in drift.photos],
         "%{x:.1f} weeks: %{y:.2f}<extra></extra>", marker={"size": 11},
     )  # fmt: skip
     figure.update_traces(error_y_width=4)
     figure.add_hline(
-        y=drift["tolerance"], line={"dash": "longdash", "width": 1, "color": _GREY},
-        annotation_text=f"tolerance {drift['tolerance']:g}", annotation_position="top left",
+        y=drift.tolerance, line={"dash": "longdash", "width": 1, "color": _GREY},
+        annotation_text=f"tolerance {drift.tolerance:g}", annotation_position="top left",
     )  # fmt: skip
     _finish(figure, "weeks since the closing photo", "CIEDE2000 from its first colour", 300)
     figure.update_yaxes(rangemode="tozero")

@@ -176,8 +176,8 @@ def _close(story: LotStory, reason: str, text: str, done: str, token: str, *, su
 
 
 def _show_open_trials(story: LotStory) -> None:
-    for left in open_trials(session.current_book(), story.lot.id):
-        st.html(parts.flag_line("Trial", left["text"]))
+    for left in open_trials(session.current_book(), story.lot.id).values():
+        st.html(parts.flag_line("Trial", left))
 
 
 def finish_lot(story: LotStory, advice: Advice) -> None:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import streamlit as st
 
 from colourmatch.book.entries import AmendmentEntry, LotStory
@@ -23,8 +21,10 @@ from colourmatch.screens.fields import (
 )
 from colourmatch.screens.photo_view import end_upload, show_refused, upload_photos
 from colourmatch.words.figures import PAGES, tell_drift
-from colourmatch.words.looks import tell_glass, tell_look
+from colourmatch.words.looks import tell_glass
 from colourmatch.workflow.references import (
+    KnownReading,
+    KnownReference,
     choose_reading,
     enter_reference,
     read_reference,
@@ -41,7 +41,7 @@ _NEW, _IN_PHOTO = "a new one", "photo"
 _EMPTY = "No reference is noted. One in every photo needs no entry: note it to see whether it holds, or to tint without it."
 
 
-def list_readings() -> list[dict[str, Any]]:
+def list_readings() -> list[KnownReference]:
     """All references with their readings."""
     book = session.current_book()
     return [read_reference(book, reference.id) for reference in book.references.all()]
@@ -52,32 +52,32 @@ def show_references() -> None:
     show_known(list_readings(), _EMPTY, show_reference, ask_reading)
 
 
-def show_reference(reference: dict[str, Any]) -> None:
+def show_reference(reference: KnownReference) -> None:
     """One reference: whether it holds, and its readings in time."""
-    readings = reference["readings"]
-    st.header(parts.plain(reference["name"]))
-    if reference["notes"]:
-        st.html(parts.line(reference["notes"]))
-    st.html(parts.flag_line("Does it hold", reference["text"]))
+    readings = reference.readings
+    st.header(parts.plain(reference.name))
+    if reference.notes:
+        st.html(parts.line(reference.notes))
+    st.html(parts.flag_line("Does it hold", reference.text))
     if readings:
         last = readings[-1]
-        words = f"{parts.show_date(last['at'])}, {tell_look(last)}"
+        words = f"{parts.show_date(last.at)}, {tell_glass(*last.view)}"
         left, right = st.columns([1, 2], gap="large")
-        left.html(parts.swatches([parts.Swatch("Latest reading", last["lab"], last["lab_sd"], words)]))
+        left.html(parts.swatches([parts.Swatch("Latest reading", last.lab, last.lab_sd, words)]))
         right.html(parts.facts({name_reading(row): tell_reading(row) for row in reversed(readings)}))
         right.caption("The newest first. ± is one standard deviation, brackets are 95 % intervals.")
 
 
-def name_reading(row: dict[str, Any]) -> str:
+def name_reading(row: KnownReading) -> str:
     """A reading by its number, day and source."""
-    return f"{row['reading']}: {parts.show_date(row['at'])}, {_SOURCES[row['source']]}"
+    return f"{row.reading}: {parts.show_date(row.at)}, {_SOURCES[row.source]}"
 
 
-def tell_reading(row: dict[str, Any]) -> str:
+def tell_reading(row: KnownReading) -> str:
     """Its colour, view and drift."""
-    text = f"{parts.show_lab(row['lab'], row['lab_sd'])}; {tell_look(row)}"
-    if row["drift"]:
-        text += f"; {tell_drift(row['drift'], row['difference'], PAGES)}, from reading {row['against']}"
+    text = f"{parts.show_lab(row.lab, row.lab_sd)}; {tell_glass(*row.view)}"
+    if row.drift:
+        text += f"; {tell_drift(row.drift, row.difference, PAGES)}, from reading {row.against}"
     return text
 
 
@@ -87,12 +87,12 @@ def check_name(name: str, waiting: str = "") -> None:
         raise InputError(f"The name of the reference is empty. Type one{waiting}.")
 
 
-def ask_reading(known: list[dict[str, Any]]) -> None:
+def ask_reading(known: list[KnownReference]) -> None:
     """Note a new reference, or read a known one again."""
     act = begin_act("reference")
     with st.expander("Note a reference", expanded=not known or act.is_typed()):
         show_refused("reference")
-        names = [reference["name"] for reference in known]
+        names = [reference.name for reference in known]
         chosen = st.selectbox("Reference", [_NEW, *names], key=act.key("which")) if names else _NEW
         name = chosen
         if chosen == _NEW:
@@ -103,15 +103,13 @@ def ask_reading(known: list[dict[str, Any]]) -> None:
             return
         left, right = st.columns(2)
         told = "A lot is tinted to readings of its own depth and dilution only."
-        view: dict[str, Any] = {
-            "depth_mm": ask_figure(left, "depth_mm", act.key("depth"), 10.0),
-            "dilution": ask_figure(right, "dilution", act.key("dilution"), 1.0, help=told),
-        }
-        view["notes"] = st.text_input("Notes", key=act.key("notes")) if chosen == _NEW else ""
-        (ask_photos if way == _WAYS[0] else ask_colour)(name, view, act)
+        depth_mm = ask_figure(left, "depth_mm", act.key("depth"), 10.0)
+        view = depth_mm, ask_figure(right, "dilution", act.key("dilution"), 1.0, help=told)
+        notes = st.text_input("Notes", key=act.key("notes")) if chosen == _NEW else ""
+        (ask_photos if way == _WAYS[0] else ask_colour)(name, view, notes, act)
 
 
-def ask_photos(name: str, view: dict[str, Any], act: Act) -> None:
+def ask_photos(name: str, view: tuple[float, float], notes: str, act: Act) -> None:
     """Readings from photos, with the reference on either spot of the card."""
     spot = choose_one("On the spot", ["reference", "batch"], act.key("spot"))
     files = upload_photos("reference", "Photos, beside water")
@@ -122,12 +120,13 @@ def ask_photos(name: str, view: dict[str, Any], act: Act) -> None:
         refused, kept, repeated = [], 0, 0
         with st.spinner("Measuring …"):
             for file in files:
-                told = record_reference(
-                    session.current_book(), name, [file], spot, entered_by=session.entered_by(), **view
-                )["photos"][0]
-                if told["reading"] is None:
-                    refused.append((file[1], told["note"]))
-                elif told.get("repeated"):
+                (sent,) = record_reference(
+                    session.current_book(), name, [file], spot, depth_mm=view[0], dilution=view[1], notes=notes,
+                    entered_by=session.entered_by(),
+                )  # fmt: skip
+                if sent.entry is None:
+                    refused.append((file[1], sent.note or ""))
+                elif sent.repeated:
                     repeated += 1
                 else:
                     kept += 1
@@ -144,7 +143,7 @@ def tell_kept(name: str, kept: int, repeated: int) -> str:
     return f"The reference {name} has {new}: {before} noted before."
 
 
-def ask_colour(name: str, view: dict[str, Any], act: Act) -> None:
+def ask_colour(name: str, view: tuple[float, float], notes: str, act: Act) -> None:
     """A colour from an instrument or a sheet."""
     st.write("CIELAB for D65 and 2 degrees, seen through that depth and dilution, against water.")
     axes = zip(st.columns(3), ("L*", "a*", "b*"), (0.0, -150.0, -150.0), (100.0, 150.0, 150.0), strict=True)
@@ -159,8 +158,9 @@ def ask_colour(name: str, view: dict[str, Any], act: Act) -> None:
             raise InputError("A colour needs all three numbers. Give L*, a* and b*, such as 60, 45, 30.")
         check_name(name)
         enter_reference(
-            session.current_book(), name, lab, lab_sd=[sd] * 3, entered_by=session.entered_by(), **view
-        )
+            session.current_book(), name, lab, lab_sd=[sd] * 3, depth_mm=view[0], dilution=view[1], notes=notes,
+            entered_by=session.entered_by(),
+        )  # fmt: skip
         return f"The colour of the reference {name} is entered."
 
     act.offer("Enter the colour", enter, "enter", type="primary", width="content")
@@ -178,7 +178,7 @@ def ask_own_lot(name: str, act: Act) -> None:
     def take(token: str) -> str:
         book, by = session.current_book(), session.entered_by()
         made = target_from_lot(book, source, name=name or None, entered_by=by)
-        return f"{made['name']} is a reference now."
+        return f"{book.references.get(made.reference_id).name} is a reference now."
 
     act.offer("Make it a reference", take, "take", source, type="primary", width="content")
 
@@ -186,29 +186,28 @@ def ask_own_lot(name: str, act: Act) -> None:
 # ---- choosing the reading a lot is tinted to -------------------------------------------------------------------
 
 
-def list_choices(known: list[dict[str, Any]]) -> dict[tuple[int, str] | None, str]:
+def list_choices(known: list[KnownReference]) -> dict[tuple[int, str] | None, str]:
     """What a lot may be tinted to: the id of a reference and which reading -> words."""
     choices: dict[tuple[int, str] | None, str] = {}
     for reference in known:
-        rows = reference["readings"]
-        views = len({(row["depth_mm"], row["dilution"]) for row in rows})
+        rows, views = reference.readings, len({row.view for row in reference.readings})
         for which, words in WHICH.items():
             if (which == "latest" and rows) or len(rows) > views:
-                choices[reference["reference"], which] = f"{reference['name']}, {words}"
+                choices[reference.reference, which] = f"{reference.name}, {words}"
         for row in rows:
-            number = str(row["reading"])
-            choices[reference["reference"], number] = f"{reference['name']}, reading {name_reading(row)}"
+            told = f"{reference.name}, reading {name_reading(row)}"
+            choices[reference.reference, str(row.reading)] = told
     return choices
 
 
-def check_view(known: list[dict[str, Any]], choice: tuple[int, str], view: tuple[float, float]) -> None:
+def check_view(known: list[KnownReference], choice: tuple[int, str], view: tuple[float, float]) -> None:
     """InputError when a lot of this depth and dilution cannot be tinted to that reading."""
-    reference = next(one for one in known if one["reference"] == choice[0])
-    rows = [row for row in reference["readings"] if choice[1] in WHICH or str(row["reading"]) == choice[1]]
-    if not any((row["depth_mm"], row["dilution"]) == view for row in rows):
-        views = "; ".join(dict.fromkeys(tell_look(row) for row in rows))
+    reference = next(one for one in known if one.reference == choice[0])
+    rows = [row for row in reference.readings if choice[1] in WHICH or str(row.reading) == choice[1]]
+    if not any(row.view == view for row in rows):
+        views = "; ".join(dict.fromkeys(tell_glass(*row.view) for row in rows))
         raise InputError(
-            f"{reference['name']} was read {views}, and this lot is {tell_glass(*view)}. "
+            f"{reference.name} was read {views}, and this lot is {tell_glass(*view)}. "
             f"Give the lot the same, or read the reference that way under References."
         )
 
@@ -246,14 +245,14 @@ def choose_for_lot(lot_id: int, choice: tuple[int, str] | None) -> str:
         return f"The lot is {words}."
     told = choose_reading(session.current_book(), lot_id, *choice, entered_by=session.entered_by())
     words = WHICH.get(choice[1], f"reading {choice[1]}")
-    lab = parts.show_lab(told["target_lab"], told["target_lab_sd"])
-    return f"The lot is tinted to {told['name']}, {words}: {lab}."
+    lab = parts.show_lab(told.target_lab, told.target_lab_sd)
+    return f"The lot is tinted to {told.name}, {words}: {lab}."
 
 
-def tell_target(story: LotStory, known: list[dict[str, Any]] | None = None) -> str:
+def tell_target(story: LotStory, known: list[KnownReference] | None = None) -> str:
     """What a lot is tinted to, in words."""
     lot = story.lot
-    names = {one["reference"]: one["name"] for one in (list_readings() if known is None else known)}
+    names = {one.reference: one.name for one in (list_readings() if known is None else known)}
     name = names.get(lot.reference_id, "") if lot.reference_id is not None else ""
     if lot.target_lab is None:
         return f"{name}, in the photo" if name else "the reference in each photo"

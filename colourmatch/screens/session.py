@@ -9,7 +9,7 @@ import logging
 import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
@@ -24,6 +24,9 @@ from colourmatch.screens import drafts
 from colourmatch.screens import html as parts
 from colourmatch.sharing.gate import VISITOR_HEADER
 from colourmatch.words.figures import tell_typed
+
+if TYPE_CHECKING:
+    from colourmatch.workflow.recheck import Drift
 
 _LOG = logging.getLogger("colourmatch")
 _SURPRISE = (
@@ -215,21 +218,22 @@ def mark_of(story: LotStory) -> tuple[Any, ...]:
 
 
 @st.cache_data(show_spinner=False, max_entries=128)
-def _compute(_book: LotBook, what: str, lot_id: int, mark: tuple[Any, ...]) -> dict[str, Any]:
+def _compute(_book: LotBook, what: str, lot_id: int, mark: tuple[Any, ...]) -> Any:
     from colourmatch.workflow.describing import describe_lot
     from colourmatch.workflow.recheck import read_drift
 
-    return {"state": describe_lot, "drift": read_drift}[what](_book, lot_id)
+    return (read_drift if what == "drift" else describe_lot)(_book, lot_id)
 
 
 def describe(story: LotStory) -> dict[str, Any]:
     """State, advice, label and cautions of a lot; computed again only when something was entered since."""
-    return _compute(current_book(), "state", story.lot.id, mark_of(story))
+    return dict(_compute(current_book(), "state", story.lot.id, mark_of(story)))
 
 
-def read_drift(story: LotStory) -> dict[str, Any]:
+def read_drift(story: LotStory) -> Drift:
     """How the colour of a closed lot holds; computed again only when something was entered since."""
-    return _compute(current_book(), "drift", story.lot.id, mark_of(story))
+    drift: Drift = _compute(current_book(), "drift", story.lot.id, mark_of(story))
+    return drift
 
 
 def chosen_lot_id() -> int | None:

@@ -46,7 +46,7 @@ def draw_stock(stock: StockEntry) -> str:
     patch = f'<i style="background:{lab_to_hex(lab)}"></i>' if lab else '<i class="none">?</i>'
     called = "unknown bottle" if ":" in stock.colourant else name_colourant(stock.colourant)
     label = f"{called}, {tell_amount(stock.label_strength_g_per_100ml)} g in 100 ml"
-    lines = [label, *(warning["text"] for warning in told["warnings"])]
+    lines = [label, *(warning.text for warning in told.warnings)]
     return (
         f'<div class="cm cm-stock">{patch}<div><b>{parts.as_html(stock.name)}</b>'
         f'<p class="cm-quiet">{parts.as_html(chr(10).join(lines))}</p></div></div>'
@@ -67,7 +67,7 @@ def describe_stock(stock: StockEntry) -> str:
         f"{bought} of {stock.supplier}" if stock.supplier else bought,
     ]
     left_ml, us = (
-        describe_bottles(session.current_book(), [stock])[stock.id]["left_ml"],
+        describe_bottles(session.current_book(), [stock])[stock.id].left_ml,
         session.shows_us(),
     )
     if left_ml is not None:

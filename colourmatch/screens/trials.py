@@ -22,7 +22,7 @@ def show_trial_head(story: LotStory) -> None:
         return
     (told,) = describe_trials(session.current_book(), story)
     name = session.current_book().lots.get(parent).name
-    st.html(parts.flag_line("Trial", f"This is a trial of {name} (lot {parent}). {told['text']}"))
+    st.html(parts.flag_line("Trial", f"This is a trial of {name} (lot {parent}). {told.text}"))
     if st.button("To the batch", key=f"trial-parent-{story.lot.id}"):
         pages.go_to_lot("match", parent)
 
@@ -38,9 +38,9 @@ def show_trials(story: LotStory) -> None:
     if trials:
         st.header("Trials")
     for trial in trials:
-        st.html(parts.line(trial["text"]))
-        if st.button(f"Open the trial, lot {trial['lot']}", key=f"trial-open-{trial['lot']}"):
-            pages.go_to_lot("match", trial["lot"])
+        st.html(parts.line(trial.text))
+        if st.button(f"Open the trial, lot {trial.lot}", key=f"trial-open-{trial.lot}"):
+            pages.go_to_lot("match", trial.lot)
     if not story.lot.closed and session.may_enter():
         ask_trial(story)
 
@@ -71,13 +71,13 @@ def begin_trial(story: LotStory, ml: float | None, act: Act) -> None:
 def ask_pouring_back(story: LotStory) -> None:
     """Close a trial and pour it back into its batch; it asks once more."""
     told = describe_trials(session.current_book(), story)[0]
-    parent = told["of_lot"]
-    if not session.may_enter() or told["poured_back"] or session.current_book().lots.get(parent).closed:
+    parent = told.of_lot
+    if not session.may_enter() or told.poured_back or session.current_book().lots.get(parent).closed:
         return
     act = act_on(story, "pour-back")
     with st.expander("Pour the trial back into the batch"):
         st.write(
-            f"{tell_ml(told['volume_ml'], session.shows_us())} go back into lot {parent}, their colour with them, and the "
+            f"{tell_ml(told.volume_ml, session.shows_us())} go back into lot {parent}, their colour with them, and the "
             "trial is closed. Only what was kept clean and undiluted goes back: a glass that stood on the bench does "
             "not. Write such a glass down as a sample first."
         )

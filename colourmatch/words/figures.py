@@ -72,10 +72,10 @@ def tell_lab(
     return ", ".join(f"{axis} {tell_spread(value, spread, digits, signs)}" for axis, value, spread in parts)
 
 
-def tell_drift(figure: Mapping[str, Any], difference: Mapping[str, Any], signs: Signs = PLAIN) -> str:
-    """How far and which way a colour has moved: "drift CIEDE2000 2.1 (1.2 to 3.0), paler"."""
-    seen = difference["text"] if difference["seen"] else "no drift seen"
-    return f"drift CIEDE2000 {tell_interval(figure, signs=signs)}, {seen}"
+def tell_drift(figure: Any, difference: Any, signs: Signs = PLAIN) -> str:
+    """How far and which way a colour has moved, by their records: "drift CIEDE2000 2.1 (1.2 to 3.0), paler"."""
+    seen = difference.text if difference.seen else "no drift seen"
+    return f"drift CIEDE2000 {tell_interval(figure.to_json(), signs=signs)}, {seen}"
 
 
 def tell_typed(value: float) -> str:

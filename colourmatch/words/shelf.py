@@ -1,8 +1,7 @@
-"""What is said of bottles: a warning, and who got what of a supplier's batch."""
+"""What is said of bottles: a warning, and who got what of a supplier's batch, by the records of workflow/shelf_state.py."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from datetime import date, tzinfo
 from typing import Any
 
@@ -25,30 +24,31 @@ def tell_empty(name: str, left_ml: float) -> str:
     return f"{name} is nearly empty: {tell_ml(left_ml)} left by the entries. Make it again in time."
 
 
-def tell_traced_stock(stock: Mapping[str, Any]) -> str:
+def tell_traced_stock(stock: Any) -> str:
     """One bottle of a batch."""
-    from_whom = f" of {stock['supplier']}" if stock["supplier"] else ""
-    thinned = f", thinned from stock {stock['diluted_from']}" if stock["diluted_from"] else ""
-    left = "" if stock["left_ml"] is None else f", {tell_ml(stock['left_ml'])} left"
-    where = "on the shelf" if stock["active"] else "put away"
-    return f"stock {stock['id']} {stock['stock']}{from_whom}{thinned}: {where}{left}"
+    entry = stock.entry
+    from_whom = f" of {entry.supplier}" if entry.supplier else ""
+    thinned = f", thinned from stock {entry.diluted_from_id}" if entry.diluted_from_id else ""
+    left = "" if stock.left_ml is None else f", {tell_ml(stock.left_ml)} left"
+    where = "on the shelf" if entry.active else "put away"
+    return f"stock {entry.id} {entry.name}{from_whom}{thinned}: {where}{left}"
 
 
-def tell_traced_lot(lot: Mapping[str, Any], zone: tzinfo | None = None) -> str:
+def tell_traced_lot(lot: Any, zone: tzinfo | None = None) -> str:
     """One lot that holds some of a batch."""
-    state = "closed" if lot["closed"] else "open"
-    amount = f"{tell_ml(lot['ml'])} of {lot['stock']} (stock {lot['stock_id']})"
-    return f"lot {lot['number']} {lot['name']} ({state}): {amount}, {tell_date(lot['first_at'], zone)}"
+    head, dose = lot.head, lot.dose
+    amount = f"{tell_ml(round(dose.ml, 3))} of {lot.stock} (stock {dose.stock_id})"
+    state = "closed" if head.closed else "open"
+    return f"lot {head.label} {head.name} ({state}): {amount}, {tell_date(dose.first_at, zone)}"
 
 
-def tell_trace(told: Mapping[str, Any]) -> list[str]:
+def tell_trace(told: Any) -> list[str]:
     """What was traced, in lines: the bottles, then the lots."""
-    lines = [tell_traced_stock(stock) for stock in told["stocks"]]
-    lines += [tell_traced_lot(lot) for lot in told["lots"]]
-    return [f"Batch {told['batch']}:", *(f"  {line}" for line in lines), tell_held(told)]
+    lines = [*map(tell_traced_stock, told.stocks), *map(tell_traced_lot, told.lots)]
+    return [f"Batch {told.batch}:", *(f"  {line}" for line in lines), tell_held(told)]
 
 
-def tell_held(told: Mapping[str, Any]) -> str:
+def tell_held(told: Any) -> str:
     """How many lots hold a batch."""
-    count = len({lot["lot"] for lot in told["lots"]})
+    count = len({lot.head.id for lot in told.lots})
     return "1 lot holds it." if count == 1 else f"{count} lots hold it."

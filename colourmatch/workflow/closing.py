@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Any, Unpack
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Unpack
 
 import numpy as np
 
@@ -14,7 +15,7 @@ from colourmatch.book.lot_book import LotBook
 from colourmatch.book.transactions import By, part_of
 from colourmatch.errors import ClosedError, QuestionError
 from colourmatch.facts import K_95
-from colourmatch.records import pick
+from colourmatch.records import Record, kept, pick
 from colourmatch.workflow.ceilings import passed_ceilings
 from colourmatch.workflow.fitting import LEAST_LEARNT_SD, usable_photos
 from colourmatch.workflow.lot import advise_lot
@@ -22,6 +23,22 @@ from colourmatch.workflow.trials import open_trials
 
 #: What the record says of a lot that ended unseen.
 UNSEEN = "Closed without a photo of its last state."
+
+
+@dataclass(frozen=True, eq=False)
+class Closed(Record):
+    """How a lot ended: its final advice, the ceilings that it passed, of each trial that is still open a sentence."""
+
+    lot: int = kept()
+    closed: bool = kept()
+    outcome: str = kept()
+    text: str = kept()
+    against: str = kept()
+    advice: Advice = kept(Advice.from_json)
+    warnings: Sequence[Mapping[str, str]] = kept()
+    open_trials: Mapping[int, str] = kept(
+        write=lambda texts: [{"lot": lot, "text": text} for lot, text in texts.items()]
+    )
 
 
 def close_lot(
@@ -32,7 +49,7 @@ def close_lot(
     *,
     sure: bool = False,
     **by: Unpack[By],
-) -> dict[str, Any]:
+) -> Closed:
     """Close a lot: keep its final figures, and what it taught about its stocks as the next lot's starting point.
 
     The same call again with its `token` closes nothing twice. ClosedError when the lot is closed already; QuestionError for
@@ -59,14 +76,9 @@ def close_lot(
     advice = entry.final or advice
     if len(photos) >= 2:
         _learn(book, story, advice.stocks_learnt, {"token": by.get("token")})
-    return {
-        "lot": story.lot.id,
-        "closed": True,
-        **pick(entry, "outcome", "text", "against"),
-        "advice": advice.to_json(),
-        "warnings": passed_ceilings(story),
-        "open_trials": open_trials(book, story.lot.id, closed=True),
-    }
+    still = open_trials(book, story.lot.id, closed=True)
+    told = pick(entry, "outcome", "text", "against") | {"advice": advice, "warnings": passed_ceilings(story)}
+    return Closed(story.lot.id, True, **told, open_trials=still)
 
 
 def _learn(book: LotBook, story: LotStory, taught: Sequence[StockLearnt], by: By) -> None:

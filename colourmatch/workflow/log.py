@@ -2,30 +2,43 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import tzinfo
-from typing import Any
 
 from colourmatch.book.entries import AdditionEntry, Lot, LotEntry, LotStory, PhotoEntry
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.shelf_records import StockEntry
+from colourmatch.records import Record, kept
 from colourmatch.words.entries import tell_dose, tell_entry
 from colourmatch.words.times import tell_time
 
 
-def list_log(
-    book: LotBook, since: str, lot: int | str | None = None, by: str | None = None
-) -> list[dict[str, Any]]:
+@dataclass(frozen=True, eq=False)
+class LogLine(Record):
+    """Who entered what and when; lot, number, entry: None for a stock."""
+
+    at: str = kept()
+    by: str | None = kept()
+    lot: int | None = kept()
+    number: str | None = kept()
+    entry: int | None = kept()
+    kind: str = kept()
+    text: str = kept()
+
+
+def list_log(book: LotBook, since: str, lot: int | str | None = None, by: str | None = None) -> list[LogLine]:
     """What was entered from a moment on (UTC text), in order, of one lot or all, by one person or all."""
     found = [line for story in book.entries.stories_since(since, lot) for line in _lines_of(story, since)]
     if lot is None:
         shelf = (stock for stock in book.stocks.all(active_only=False) if stock.created_at >= since)
         found += [_line(stock, "stock", f"Stock {stock.name} put on the shelf") for stock in shelf]
     wanted = None if by is None else by.strip().casefold()
-    chosen = [one for one in found if wanted is None or (one["by"] or "").casefold() == wanted]
-    return sorted(chosen, key=lambda one: (one["at"], one["entry"] or 0))
+    chosen = [one for one in found if wanted is None or (one.by or "").casefold() == wanted]
+    return sorted(chosen, key=lambda one: (one.at, one.entry or 0))
 
 
-def _lines_of(story: LotStory, since: str) -> list[dict[str, Any]]:
+def _lines_of(story: LotStory, since: str) -> list[LogLine]:
     head = story.lot
     begun = [_line(head, "begun", f"{head.name} begun", head)] if head.created_at >= since else []
     late = (event for event in story.events if event.created_at >= since)
@@ -34,16 +47,9 @@ def _lines_of(story: LotStory, since: str) -> list[dict[str, Any]]:
 
 def _line(
     made: Lot | LotEntry | StockEntry, kind: str, text: str, head: Lot | None = None, entry: int | None = None
-) -> dict[str, Any]:
-    of_lot = {"lot": head and head.id, "number": head and head.label}
-    return {
-        "at": made.created_at,
-        "by": made.entered_by,
-        **of_lot,
-        "entry": entry,
-        "kind": kind,
-        "text": text,
-    }
+) -> LogLine:
+    lot, number = (head.id, head.label) if head else (None, None)
+    return LogLine(made.created_at, made.entered_by, lot, number, entry, kind, text)
 
 
 def open_dose_of_other(story: LotStory, by: str | None) -> str | None:
@@ -62,6 +68,6 @@ def open_dose_of_other(story: LotStory, by: str | None) -> str | None:
     )
 
 
-def tell_log(lines: list[dict[str, Any]], zone: tzinfo | None = None) -> list[tuple[str, str, str, str]]:
+def tell_log(lines: Sequence[LogLine], zone: tzinfo | None = None) -> list[tuple[str, str, str, str]]:
     """The log as rows of a table: when, who, lot, what."""
-    return [(tell_time(one["at"], zone), one["by"] or "", one["number"] or "", one["text"]) for one in lines]
+    return [(tell_time(one.at, zone), one.by or "", one.number or "", one.text) for one in lines]

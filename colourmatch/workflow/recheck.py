@@ -10,10 +10,10 @@ hold its own; what is wrong with the reference shows as drift of the batch.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any, Unpack
+from typing import Unpack
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,8 +25,8 @@ from colourmatch.book.transactions import By, part_of
 from colourmatch.colour.difference import Difference, ciede2000, compare_lab
 from colourmatch.errors import InputError
 from colourmatch.instrument.incoming import IncomingPhoto, note_for_lot, take_in_for_lot
-from colourmatch.measurement import LIQUIDS, Measurement
-from colourmatch.records import pick, rounded
+from colourmatch.measurement import LIQUIDS, Colour, Figure, Measurement, Parts, Sent, record_parts
+from colourmatch.records import Record, kept, numbers, pick, rounded, several
 from colourmatch.words.entries import tell_aside
 from colourmatch.words.figures import tell_interval
 from colourmatch.workflow.photo_colours import (
@@ -62,11 +62,11 @@ def record_recheck(
     card: str | None = None,
     light: str | None = None,
     **by: Unpack[By],
-) -> dict[str, Any]:
-    """Measure photos of a closed lot beside its reference, keep them, and say how its colour holds.
+) -> list[Sent]:
+    """Measure photos of a closed lot beside its reference, and keep them.
 
-    card, light: the names of what they are read with, from now on; otherwise as noted for the lot. Gives {"lot", "photos", "drift"}; each photo is its measurement with "entry" (None when refused) and
-    "note". A photo sent again gives its first entry. InputError while the lot is open.
+    card, light: the names of what they are read with, from now on; otherwise as noted for the lot. A photo sent again
+    gives its first entry. InputError while the lot is open.
     """
     found = book.lots.get(lot)
     if not found.closed:
@@ -75,29 +75,22 @@ def record_recheck(
         )
     note_for_lot(book, found.id, card=card, light=light, entered_by=by.get("entered_by"))
     arriving = take_in_for_lot(book, found.id, photos)
-    entries = [_record(book, found.id, photo, part_of(by, str(k))) for k, photo in enumerate(arriving)]
-    return {"lot": found.id, "photos": entries, "drift": read_drift(book, found.id)}
+    return [_record(book, found.id, photo, part_of(by, str(k))) for k, photo in enumerate(arriving)]
 
 
-def _record(book: LotBook, lot: int, photo: IncomingPhoto[PhotoEntry], by: By) -> dict[str, Any]:
+def _record(book: LotBook, lot: int, photo: IncomingPhoto[PhotoEntry], by: By) -> Sent:
     measurement = photo.measurement
     if photo.known is not None:
         matched = "This photo was taken for the match, before the closing."
         note = None if photo.known.purpose == "recheck" else matched
-        return measurement.to_json() | {"entry": photo.known.id, "repeated": True, "note": note}
+        return Sent(measurement, photo.known.id, note, repeated=True)
     if (note := photo.refused or _what_is_missing(measurement)) is not None:
-        return measurement.to_json() | {"entry": None, "note": note}
-    taken_at = plausible_moment(measurement)
+        return Sent(measurement, note=note)
     entry = book.photos.add(
-        lot,
-        measurement,
-        photo=photo.content,
-        purpose="recheck",
-        original_name=photo.name,
-        taken_at=taken_at,
-        **by,
-    )
-    return measurement.to_json() | {"entry": entry.id, "note": None}
+        lot, measurement, photo=photo.content, purpose="recheck", original_name=photo.name,
+        taken_at=plausible_moment(measurement), **by,
+    )  # fmt: skip
+    return Sent(measurement, entry.id)
 
 
 def _what_is_missing(measurement: Measurement) -> str | None:
@@ -144,38 +137,96 @@ def fit_line(weeks: Array, gaps: Array, covariances: Array) -> LineFit:
     return LineFit(values, covariance * birge**2, birge)
 
 
-def read_drift(book: LotBook, lot: int | str) -> dict[str, Any]:
-    """How the colour of a lot has held since it was finished, from its photos in the book.
+@dataclass(frozen=True, eq=False)
+class Start(Record):
+    """How a lot began: batch minus reference in Lab (3,) with its sd, of so many photos."""
 
-    Gives "start", "photos" (each with the drift since the start as CIEDE2000 with interval, and in words),
-    "rate_per_week", "change_per_week" (L*, a*, b* with sd), "forecast" (or None), and "text".
+    at: str = kept()
+    photos: int = kept()
+    gap_lab: Array = kept(numbers)
+    gap_lab_sd: Array = kept(numbers)
+    delta_e_2000: Figure = kept(Figure.from_json)
+
+
+@dataclass(frozen=True, eq=False)
+class PhotoDrift(Record):
+    """How far and which way the batch has gone since the start by one photo; Lab (3,) with its sd."""
+
+    entry: int = kept()
+    at: str = kept()
+    weeks: float = kept()
+    drift_lab: Array = kept(numbers)
+    drift_lab_sd: Array = kept(numbers)
+    delta_e_2000: Figure = kept(Figure.from_json)
+    difference: Parts = kept(Parts.from_json)
+
+
+@dataclass(frozen=True, eq=False)
+class LeftOut(Record):
+    """A photo that tells nothing of the drift, and why."""
+
+    entry: int = kept()
+    reason: str = kept()
+
+
+@dataclass(frozen=True, eq=False)
+class Forecast(Record):
+    """When a lot leaves its tolerance: weeks from the start and dates as value, low, high, None beyond the horizon.
+
+    against: "reference", or "own first colour" when it never was within the tolerance.
     """
+
+    against: str = kept()
+    tolerance: float = kept()
+    outside_now: bool = kept()
+    weeks: Mapping[str, float | None] = kept()
+    dates: Mapping[str, str | None] = kept()
+    horizon: str = kept()
+    text: str = kept()
+
+
+@dataclass(frozen=True, eq=False)
+class Drift(Record):
+    """How the colour of a lot has held: how it began, photo by photo, CIEDE2000 a week, and in words."""
+
+    lot: int = kept()
+    number: str = kept()
+    name: str = kept()
+    tolerance: float = kept()
+    closed: bool = kept()
+    start: Start | None = kept(Start.from_json)
+    photos: tuple[PhotoDrift, ...] = kept(several(PhotoDrift), default=())
+    left_out: tuple[LeftOut, ...] = kept(several(LeftOut), default=())
+    rate_per_week: Figure | None = kept(Figure.from_json)
+    change_per_week: Colour | None = kept(Colour.from_json)
+    forecast: Forecast | None = kept(Forecast.from_json)
+    method: str = kept(default=METHOD)
+    text: str = kept()
+    birge_ratio: float | None = kept(later=True)
+
+
+def read_drift(book: LotBook, lot: int | str) -> Drift:
+    """How the colour of a lot has held since it was finished, from its photos in the book."""
     story = book.lots.story(lot)
     first, later, skipped = _sort_photos(story)
-    result: dict[str, Any] = {
-        "lot": story.lot.id, "number": story.lot.label, **pick(story.lot, "name", "tolerance", "closed"), "start": None,
-        "photos": [], "left_out": skipped, "rate_per_week": None, "change_per_week": None, "forecast": None,
-        "method": METHOD, "text": _why_no_rate(story.lot, bool(first)),
-    }  # fmt: skip
+    drift = Drift(
+        story.lot.id, story.lot.label, **pick(story.lot, "name", "tolerance", "closed"), left_out=tuple(skipped),
+        text=_why_no_rate(story.lot, bool(first)),
+    )  # fmt: skip
     if not first:
-        return result
+        return drift
     start, spread = mean_gap(first)
     anchor = np.mean([photo.reference_lab for photo in first], axis=0)
     begun = compare_lab(anchor, anchor + start, spread + scale_covariance(start))
-    result["start"] = {
-        "at": first[0].at.isoformat(timespec="seconds"),
-        "photos": len(first),
-        "gap_lab": rounded(start, 3).tolist(),
-        "gap_lab_sd": rounded(np.sqrt(np.diag(spread)), 3).tolist(),
-        "delta_e_2000": begun.delta_e_2000.to_json(),
-    }
+    at, sd = first[0].at.isoformat(timespec="seconds"), rounded(np.sqrt(np.diag(spread)), 3)
+    drift = drift.having(start=Start(at, len(first), rounded(start, 3), sd, record_parts(begun)[0]))
     if not later:
-        return result
-    result["photos"] = [_describe_photo(photo, first[-1], start, spread, anchor) for photo in later]
-    everything = (*first, *later)
+        return drift
+    photos = tuple(_describe_photo(photo, first[-1], start, spread, anchor) for photo in later)
+    drift, everything = drift.having(photos=photos), (*first, *later)
     if max(p.at for p in everything) - min(p.at for p in everything) < LEAST_SPAN:
-        return result | {"text": f"{_tell_same_day(result['photos'][-1])} Photograph again in a week."}
-    return result | _tell_rate(everything, anchor, story.lot.tolerance)
+        return drift.having(text=f"{_tell_same_day(photos[-1])} Photograph again in a week.")
+    return _tell_rate(drift, everything, anchor)
 
 
 def _why_no_rate(head: Lot, seen: bool) -> str:
@@ -188,11 +239,11 @@ def _why_no_rate(head: Lot, seen: bool) -> str:
     return f"Lot {head.label} is still open. Close it, then photograph it beside its reference again in a week and in a month."
 
 
-def _sort_photos(story: LotStory) -> tuple[tuple[Seen, ...], tuple[Seen, ...], list[dict[str, Any]]]:
+def _sort_photos(story: LotStory) -> tuple[tuple[Seen, ...], tuple[Seen, ...], list[LeftOut]]:
     """Photos that show the finished lot first, those of rechecks, and those that cannot be used, with why."""
     rechecks = [photo for photo in story.counting_photos if photo.purpose == "recheck"]
-    skipped: list[dict[str, Any]] = [
-        {"entry": photo.id, "reason": tell_aside(photo.aside)}
+    skipped = [
+        LeftOut(photo.id, tell_aside(photo.aside))
         for photo in story.photos
         if photo.aside is not None and photo.purpose == "recheck"
     ]
@@ -203,8 +254,7 @@ def _sort_photos(story: LotStory) -> tuple[tuple[Seen, ...], tuple[Seen, ...], l
         seen = {photo.id: see_photo(photo, take) for photo in photos}
         for photo in photos:
             if seen[photo.id] is None:
-                why = _what_is_missing(photo.measurement) or "not measured"
-                skipped.append({"entry": photo.id, "reason": why})
+                skipped.append(LeftOut(photo.id, _what_is_missing(photo.measurement) or "not measured"))
         return tuple(sorted(filter(None, seen.values()), key=lambda one: one.at))
 
     # of photos thinned in several ways the last ones' way counts; rechecks are taken to be of it
@@ -215,30 +265,22 @@ def _sort_photos(story: LotStory) -> tuple[tuple[Seen, ...], tuple[Seen, ...], l
     return (first, later, skipped) if first else (later[:1], later[1:], skipped)
 
 
-def _tell_same_day(last: dict[str, Any]) -> str:
+def _tell_same_day(last: PhotoDrift) -> str:
     """What a recheck on the day of the finished photo says: a drift, but no rate."""
-    seen = last["difference"]
-    what = (
-        f"drifted by {tell_interval(last['delta_e_2000'])}: {seen['text']}" if seen["seen"] else "not drifted"
-    )
+    seen, how_far = last.difference, tell_interval(last.delta_e_2000.to_json())
+    what = f"drifted by {how_far}: {seen.text}" if seen.seen else "not drifted"
     return f"Within a day the colour has {what}. All photos are of one day, so no rate can be told."
 
 
-def _describe_photo(photo: Seen, first: Seen, start: Array, spread: Array, anchor: Array) -> dict[str, Any]:
+def _describe_photo(photo: Seen, first: Seen, start: Array, spread: Array, anchor: Array) -> PhotoDrift:
     covariance = photo.covariance + spread + phone_covariance(first, photo)
     drift = compare_lab(anchor + start, anchor + photo.gap, covariance)
-    return {
-        "entry": photo.entry_id,
-        "at": photo.at.isoformat(timespec="seconds"),
-        "weeks": round((photo.at - first.at) / _WEEK, 2),
-        "drift_lab": rounded(photo.gap - start, 3).tolist(),
-        "drift_lab_sd": rounded(np.sqrt(np.diag(covariance)), 3).tolist(),
-        "delta_e_2000": drift.delta_e_2000.to_json(),
-        "difference": drift.to_json(),
-    }
+    at, weeks = photo.at.isoformat(timespec="seconds"), round((photo.at - first.at) / _WEEK, 2)
+    moved, sd = rounded(photo.gap - start, 3), rounded(np.sqrt(np.diag(covariance)), 3)
+    return PhotoDrift(photo.entry_id, at, weeks, moved, sd, *record_parts(drift))
 
 
-def _tell_rate(seen: Sequence[Seen], anchor: Array, tolerance: float) -> dict[str, Any]:
+def _tell_rate(drift: Drift, seen: Sequence[Seen], anchor: Array) -> Drift:
     begin = min(photo.at for photo in seen)
     weeks = np.array([(photo.at - begin) / _WEEK for photo in seen])
     others = [p.covariance + (scale_covariance(p.gap) if p.camera != seen[0].camera else 0.0) for p in seen]
@@ -247,38 +289,30 @@ def _tell_rate(seen: Sequence[Seen], anchor: Array, tolerance: float) -> dict[st
     covariance = fit.covariance[3:, 3:] * span**2 + scale_covariance(fit.slope * span)
     begun = anchor + fit.values[:3]
     change = compare_lab(begun, begun + fit.slope * span, covariance)
-    rate = {key: round(value / span, 4) for key, value in change.delta_e_2000.to_json().items()}
-    forecast = _forecast(fit, anchor, tolerance, span, begin) if change.seen else None
+    rate = Figure.from_json({k: round(v / span, 4) for k, v in change.delta_e_2000.to_json().items()})
+    forecast = _forecast(fit, anchor, drift.tolerance, span, begin) if change.seen else None
     next_one = f"No forecast yet: photograph again in about {max(1, round(2 * span))} weeks."
-    return {
-        "rate_per_week": rate,
-        "change_per_week": {
-            "lab": rounded(fit.slope, 4).tolist(),
-            "lab_sd": rounded(np.sqrt(np.diag(covariance)) / span, 4).tolist(),
-        },
-        "birge_ratio": round(fit.birge, 2),
-        "forecast": forecast,
-        "text": f"{_rate_text(rate, change, span)} {forecast['text'] if forecast else next_one}",
-    }
-
-
-def _rate_text(rate: dict[str, float], change: Difference, span: float) -> str:
-    if not change.seen:
-        return (
-            f"In {span:.1f} weeks no drift is seen beyond what the photos can tell; it is at most "
-            f"{rate['high']:.2f} CIEDE2000 a week."
-        )
-    return (
-        f"In {span:.1f} weeks the batch has turned {change.text}, by {rate['value']:.2f} CIEDE2000 a week "
-        f"(between {rate['low']:.2f} and {rate['high']:.2f})."
+    lab = Colour(rounded(fit.slope, 4), rounded(np.sqrt(np.diag(covariance)) / span, 4))
+    text = f"{_rate_text(rate, change, span)} {forecast.text if forecast else next_one}"
+    return drift.having(
+        rate_per_week=rate, change_per_week=lab, birge_ratio=round(fit.birge, 2), forecast=forecast, text=text
     )
 
 
-def _forecast(fit: LineFit, anchor: Array, tolerance: float, span: float, begin: datetime) -> dict[str, Any]:
-    """Weeks from the start until the difference passes the tolerance: median and 95 % range, None beyond the horizon.
+def _rate_text(rate: Figure, change: Difference, span: float) -> str:
+    if not change.seen:
+        return (
+            f"In {span:.1f} weeks no drift is seen beyond what the photos can tell; it is at most "
+            f"{rate.high:.2f} CIEDE2000 a week."
+        )
+    return (
+        f"In {span:.1f} weeks the batch has turned {change.text}, by {rate.value:.2f} CIEDE2000 a week "
+        f"(between {rate.low:.2f} and {rate.high:.2f})."
+    )
 
-    Measured from the reference; from the lot's own first colour when it never was within the tolerance.
-    """
+
+def _forecast(fit: LineFit, anchor: Array, tolerance: float, span: float, begin: datetime) -> Forecast:
+    """Weeks from the start until the difference passes the tolerance: median and 95 % range."""
     covariance = fit.covariance.copy()
     covariance[3:, 3:] += scale_covariance(fit.slope)
     draws = np.random.default_rng(7870).multivariate_normal(fit.values, covariance, _DRAWS)
@@ -292,28 +326,25 @@ def _forecast(fit: LineFit, anchor: Array, tolerance: float, span: float, begin:
     crossing = np.where(outside.any(axis=1), weeks[outside.argmax(axis=1)], np.inf)
     low, value, high = np.quantile(crossing, (0.025, 0.5, 0.975), method="nearest")
     passed = {"value": float(value), "low": float(low), "high": float(high)}
+    after = {key: round(week, 2) if np.isfinite(week) else None for key, week in passed.items()}
     dates = {key: _day(begin, week) if np.isfinite(week) else None for key, week in passed.items()}
-    told = {
-        "against": against,
-        "tolerance": tolerance,
-        "outside_now": bool(outside[:, int(np.searchsorted(weeks, span))].mean() > 0.5),
-        "weeks": {key: round(week, 2) if np.isfinite(week) else None for key, week in passed.items()},
-        "dates": dates,
-        "horizon": _day(begin, float(weeks[-1])),
-    }
-    return told | {"text": _forecast_text(told, dates)}
+    is_outside = bool(outside[:, int(np.searchsorted(weeks, span))].mean() > 0.5)
+    told = Forecast(against, tolerance, is_outside, after, dates, _day(begin, float(weeks[-1])))
+    return told.having(text=_forecast_text(told))
 
 
 def _day(begin: datetime, weeks: float) -> str:
     return (begin + weeks * _WEEK).date().isoformat()
 
 
-def _forecast_text(told: dict[str, Any], dates: dict[str, str | None]) -> str:
-    what = f"the tolerance of {told['tolerance']:g} from its {told['against']}"
-    if told["outside_now"]:
+def _forecast_text(told: Forecast) -> str:
+    what, dates = f"the tolerance of {told.tolerance:g} from its {told.against}", told.dates
+    if told.outside_now:
         return f"It is outside {what} now."
     if dates["value"] is None:
         early = f"; it could be as early as {dates['low']}" if dates["low"] else ""
-        return f"At this rate it stays within {what} beyond {told['horizon']}, as far as the photos reach{early}."
-    late = dates["high"] or f"after {told['horizon']}"
+        return (
+            f"At this rate it stays within {what} beyond {told.horizon}, as far as the photos reach{early}."
+        )
+    late = dates["high"] or f"after {told.horizon}"
     return f"At this rate it leaves {what} around {dates['value']} (between {dates['low']} and {late})."

@@ -7,9 +7,9 @@ phone as well, so that the drift of a reference alone is known far worse than th
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 
 import numpy as np
 
@@ -21,14 +21,15 @@ from colourmatch.book.shelf_records import Reference, ReferenceReading
 from colourmatch.colour.difference import compare_lab
 from colourmatch.errors import InputError, NotFoundError, PhotoError
 from colourmatch.instrument.incoming import open_reader
-from colourmatch.measurement import LIQUIDS, Measurement
-from colourmatch.records import pick
+from colourmatch.measurement import LIQUIDS, Figure, Measurement, Parts, Sent, record_parts
+from colourmatch.records import Record, kept, pick, several
 from colourmatch.workflow.photo_colours import final_photos, read_spot
 from colourmatch.workflow.photo_time import find_moment, plausible_moment
 from colourmatch.workflow.targets import ENTERED_SD
 from colourmatch.workflow.views import photo_view
 
 WHICH = ("first", "latest", "mean")
+Triple = tuple[float, float, float]
 
 
 def record_reference(
@@ -43,18 +44,16 @@ def record_reference(
     light: str | None = None,
     notes: str = "",
     entered_by: str | None = None,
-) -> dict[str, Any]:
+) -> list[Sent]:
     """Photograph a reference (again); it is made when the book has none of that name.
 
     `spot` is the spot of the card it stands on, "reference" or "batch"; card, light: the names of what the photos are
-    read with, otherwise the book's default card and the phone's only light. Gives {"reference", "photos": one
-    measurement each with "reading" (None when refused) and "note", and the readings of `read_reference`}.
-    The file of a photo that is read is kept without its position data; a photo sent again gives its first
-    reading. InputError for an impossible depth or dilution.
+    read with, otherwise the book's default card and the phone's only light. The file of a photo that is read is kept
+    without its position data; a photo sent again gives its first reading. InputError for an impossible depth or dilution.
     """
     check_one_of(spot, LIQUIDS, "spot")
     depth_mm, dilution = check_number("depth_mm", depth_mm), check_number("dilution", dilution)
-    found: Reference | None = _find(book, name)
+    found: Reference | None = find_reference(book, name)
     if found is None:  # refused before any photo is kept for it
         check_name(name, "name of the reference")
         check_text(notes, "notes")
@@ -64,44 +63,50 @@ def record_reference(
     def find_reading(content: bytes) -> ReferenceReading | None:
         return book.references.find_photo(content, found.id) if found else None
 
-    entries: list[dict[str, Any]] = []
+    sent = []
     for source in photos:
         photo = reader.take_in(source, find_reading)
         measurement = photo.measurement
-        entries.append(measurement.to_json() | {"reading": None, "note": None})
         if photo.known is not None:
-            entries[-1] |= {"reading": photo.known.id, "repeated": True}
+            sent.append(Sent(measurement, photo.known.id, repeated=True))
             continue
         try:
             if (note := photo.refused or _why_unseen(measurement, spot)) is not None:
                 raise PhotoError(note)
-            kept = book.photo_store.keep(photo.content)
+            stored = book.photo_store.keep(photo.content)
         except PhotoError as error:
-            entries[-1]["note"] = error.text
+            sent.append(Sent(measurement, note=error.text))
             continue
         found = found or book.references.add(name, notes, entered_by=entered_by)
+        lab, lab_sd = _colour_of(measurement, spot)
         reading = book.references.add_reading(
-            found.id, **_colour_of(measurement, spot), depth_mm=depth_mm, dilution=dilution, photo=kept,
+            found.id, lab, lab_sd=lab_sd, depth_mm=depth_mm, dilution=dilution, photo=stored,
             measurement=measurement.having(spot=spot), taken_at=plausible_moment(measurement), original_name=photo.name,
-            entered_by=entered_by, token=f"reference-{found.id}-{kept.original_sha256}",
+            entered_by=entered_by, token=f"reference-{found.id}-{stored.original_sha256}",
         )  # fmt: skip
-        entries[-1]["reading"] = reading.id
-    told: dict[str, Any] = {"reference": None, "name": name, "readings": [], "text": "Nothing was recorded."}
-    return (read_reference(book, found.id) if found else told) | {"photos": entries}
+        sent.append(Sent(measurement, reading.id))
+    return sent
 
 
-def _find(book: LotBook, name: str) -> Reference | None:
+def find_reference(book: LotBook, name: str) -> Reference | None:
+    """A reference by its name or id, None where there is none."""
     try:
         return book.references.get(name)
     except NotFoundError:
         return None
 
 
-def _colour_of(measurement: Measurement, spot: str) -> dict[str, Any]:
-    """The colour of a spot that was found, for a reading."""
+def _colour_of(measurement: Measurement, spot: str) -> tuple[Triple, Triple]:
+    """The colour of a spot that was found, and its sd."""
     colour = measurement.spots[spot]
     assert colour is not None and colour.lab_sd is not None
-    return {"lab": tuple(colour.lab.tolist()), "lab_sd": tuple(colour.lab_sd.tolist())}
+    return as_triple(colour.lab), as_triple(colour.lab_sd)
+
+
+def as_triple(values: Iterable[float]) -> Triple:
+    """Three numbers; ValueError or TypeError where they are not."""
+    first, second, third = map(float, values)
+    return first, second, third
 
 
 def _why_unseen(measurement: Measurement, spot: str) -> str | None:
@@ -124,7 +129,7 @@ def enter_reference(
     dilution: float = 1.0,
     notes: str = "",
     entered_by: str | None = None,
-) -> dict[str, Any]:
+) -> KnownReference:
     """Enter a reference's L*, a*, b* (D65, 2 degrees) from an instrument or a sheet; as `read_reference`.
 
     `depth_mm` and `dilution` are those it was measured at. InputError for a colour that is not possible.
@@ -134,33 +139,67 @@ def enter_reference(
     spread = None if lab_sd is None else _check_sd(lab_sd)
     check_number("depth_mm", depth_mm)
     check_number("dilution", dilution)
-    found = _find(book, name) or book.references.add(name, notes, entered_by=entered_by)
+    found = find_reference(book, name) or book.references.add(name, notes, entered_by=entered_by)
     book.references.add_reading(
         found.id, colour, depth_mm=depth_mm, dilution=dilution, lab_sd=spread, entered_by=entered_by
     )
     return read_reference(book, found.id)
 
 
-def _check_sd(values: Sequence[float]) -> tuple[float, float, float]:
+def _check_sd(values: Sequence[float]) -> Triple:
     try:
-        first, second, third = (float(value) for value in values)
+        spread = as_triple(values)
     except (TypeError, ValueError):
         raise InputError(
             f"The spread {values!r} is not three numbers. Give one for each of L*, a*, b*."
         ) from None
-    if not all(0 < value <= 50 for value in (first, second, third)):
+    if not all(0 < value <= 50 for value in spread):
         raise InputError(
             f"The spread {values!r} must be more than 0 and at most 50. Give standard deviations."
         )
-    return first, second, third
+    return spread
 
 
-def read_reference(book: LotBook, reference: str | int) -> dict[str, Any]:
-    """A reference with its readings in time, each against the first of the same depth and dilution.
+@dataclass(frozen=True, eq=False)
+class KnownReading(Record):
+    """A reading: how it was come by, and how far from the first of its depth and dilution, which is `against`.
 
-    "drift" of a reading is CIEDE2000 with its 95 % interval; both readings' whole uncertainty is in it, as
-    they stand in different photos. NotFoundError names the near ones.
+    drift: CIEDE2000 with both readings' whole uncertainty in it, as they stand in different photos.
     """
+
+    reading: int = kept()
+    at: str = kept()
+    lab: list[float] = kept()
+    lab_sd: list[float] = kept()
+    depth_mm: float = kept()
+    dilution: float = kept()
+    source: str = kept()
+    photo: str | None = kept()
+    stored_name: str | None = kept()
+    drift: Figure | None = kept(Figure.from_json)
+    difference: Parts | None = kept(Parts.from_json)
+    against: int | None = kept(later=True)
+
+    @property
+    def view(self) -> tuple[float, float]:
+        """Depth, mm, and dilution."""
+        return self.depth_mm, self.dilution
+
+
+@dataclass(frozen=True, eq=False)
+class KnownReference(Record):
+    """A reference with its readings in time, and whether it holds."""
+
+    reference: int = kept()
+    name: str = kept()
+    notes: str = kept()
+    created_at: str = kept()
+    readings: tuple[KnownReading, ...] = kept(several(KnownReading))
+    text: str = kept()
+
+
+def read_reference(book: LotBook, reference: str | int) -> KnownReference:
+    """A reference with its readings, each against the first of the same depth and dilution; NotFoundError names the near ones."""
     found = book.references.get(reference)
     readings = sorted(book.references.readings(found.id), key=lambda one: (_time_of(one), one.id))
     first: dict[tuple[float, float], ReferenceReading] = {}
@@ -168,8 +207,8 @@ def read_reference(book: LotBook, reference: str | int) -> dict[str, Any]:
     for reading in readings:
         start = first.setdefault((reading.depth_mm, reading.dilution), reading)
         rows.append(_describe(reading, None if start is reading else start))
-    told = {"reference": found.id, **pick(found, "name", "notes", "created_at")}
-    return told | {"readings": rows, "text": _tell(rows)}
+    told = pick(found, "name", "notes", "created_at")
+    return KnownReference(found.id, **told, readings=tuple(rows), text=_tell(rows))
 
 
 def _time_of(reading: ReferenceReading) -> datetime:
@@ -181,46 +220,51 @@ def _sd(reading: ReferenceReading) -> np.ndarray:
     return np.full(3, ENTERED_SD) if reading.lab_sd is None else np.array(reading.lab_sd)
 
 
-def _describe(reading: ReferenceReading, start: ReferenceReading | None) -> dict[str, Any]:
-    row: dict[str, Any] = {
-        "reading": reading.id,
-        "at": _time_of(reading).isoformat(timespec="seconds"),
-        "lab": [round(value, 3) for value in reading.lab],
-        "lab_sd": [round(float(value), 3) for value in _sd(reading)],
-        "depth_mm": reading.depth_mm,
-        "dilution": reading.dilution,
-        "source": "photo" if reading.photo_sha256 else "lot" if reading.measurement else "entered",
-        "photo": reading.original_name,
-        "stored_name": reading.stored_name,
-        "drift": None,
-        "difference": None,
-    }
-    if start is not None:
-        covariance = np.diag(_sd(reading) ** 2 + _sd(start) ** 2)
-        drift = compare_lab(start.lab, reading.lab, covariance)
-        row |= {"drift": drift.delta_e_2000.to_json(), "difference": drift.to_json(), "against": start.id}
-    return row
+def _describe(reading: ReferenceReading, start: ReferenceReading | None) -> KnownReading:
+    row = KnownReading(
+        reading.id, _time_of(reading).isoformat(timespec="seconds"), [round(value, 3) for value in reading.lab],
+        [round(float(value), 3) for value in _sd(reading)], **pick(reading, "depth_mm", "dilution", "stored_name"),
+        source="photo" if reading.photo_sha256 else "lot" if reading.measurement else "entered", photo=reading.original_name,
+    )  # fmt: skip
+    if start is None:
+        return row
+    apart = compare_lab(start.lab, reading.lab, np.diag(_sd(reading) ** 2 + _sd(start) ** 2))
+    drift, difference = record_parts(apart)
+    return row.having(drift=drift, difference=difference, against=start.id)
 
 
-def _tell(rows: list[dict[str, Any]]) -> str:
-    compared = [row for row in rows if row["drift"]]
+def _tell(rows: list[KnownReading]) -> str:
+    compared = [(row.drift, row.difference) for row in rows if row.drift and row.difference]
     if not rows:
         return "There is no reading of this reference yet. Photograph it, or enter its colour."
     if not compared:
         return (
             "There is one reading so far. Photograph the reference again in a month to see whether it holds."
         )
-    drift, words = compared[-1]["drift"], compared[-1]["difference"]
-    if not words["seen"]:
+    drift, words = compared[-1]
+    if not words.seen:
         return (
-            f"No drift is seen: at most {drift['high']:.1f} CIEDE2000 since the first reading, which is what "
+            f"No drift is seen: at most {drift.high:.1f} CIEDE2000 since the first reading, which is what "
             "two photos can tell of one glass. A batch beside it tells smaller drifts."
         )
     return (
-        f"The reference has turned {words['text']}: {drift['value']:.1f} CIEDE2000 ({drift['low']:.1f} to "
-        f"{drift['high']:.1f}) since its first reading. "
+        f"The reference has turned {words.text}: {drift.value:.1f} CIEDE2000 ({drift.low:.1f} to "
+        f"{drift.high:.1f}) since its first reading. "
         "Tint new lots to an early reading, or open a new bottle."
     )
+
+
+@dataclass(frozen=True, eq=False)
+class Target(Record):
+    """What a lot is tinted to from now on: which of a reference's readings, and their colour with its sd."""
+
+    lot: int = kept()
+    reference: int = kept()
+    name: str = kept()
+    which: str | int = kept()
+    readings: list[int] = kept()
+    target_lab: list[float] = kept()
+    target_lab_sd: list[float] = kept()
 
 
 def choose_reading(
@@ -230,7 +274,7 @@ def choose_reading(
     which: str | int = "latest",
     *,
     entered_by: str | None = None,
-) -> dict[str, Any]:
+) -> Target:
     """Tint an open lot to one reading of a reference: its id, "first", "latest" or "mean".
 
     The colour is kept as the lot's target for photos on which no reference stands; a reference in the photo
@@ -257,16 +301,13 @@ def choose_reading(
             f"{found.name} has no reading at a depth of {head.depth_mm:g} mm and a dilution of "
             f"{head.dilution:g}, as this lot has. Photograph it that way first."
         )
-    lab, sd = _pick(chosen, which)
+    used = chosen if which == "mean" else [_one(chosen, which)]
+    lab, sd = _mean(used)
     reason = (
         f"tinted to {found.name}, {which} reading" if isinstance(which, str) else f"tinted to reading {which}"
     )
     book.lots.amend(head.id, reason, reference_id=found.id, target_lab=lab, entered_by=entered_by)
-    used = chosen if which == "mean" else [_one(chosen, which)]
-    return {
-        "lot": head.id, "reference": found.id, "name": found.name, "which": which, "readings": [r.id for r in used],
-        "target_lab": list(lab), "target_lab_sd": sd,
-    }  # fmt: skip
+    return Target(head.id, found.id, found.name, which, [r.id for r in used], list(lab), sd)
 
 
 def _refuse_other_view(reading: ReferenceReading, head: Lot, found: Reference) -> None:
@@ -283,15 +324,11 @@ def _one(readings: list[ReferenceReading], which: str | int) -> ReferenceReading
     return ordered[0] if which == "first" else ordered[-1]
 
 
-def _pick(
-    readings: list[ReferenceReading], which: str | int
-) -> tuple[tuple[float, float, float], list[float]]:
-    """The target and its sd; a mean keeps the sd of one, as photos by one phone err alike."""
-    used = readings if which == "mean" else [_one(readings, which)]
-    lab = np.mean([reading.lab for reading in used], axis=0)
-    sd = np.sqrt(np.mean([_sd(reading) ** 2 for reading in used], axis=0))
-    l_star, a_star, b_star = (round(float(value), 3) for value in lab)
-    return (l_star, a_star, b_star), [round(float(value), 3) for value in sd]
+def _mean(readings: list[ReferenceReading]) -> tuple[Triple, list[float]]:
+    """Their colour and its sd; a mean keeps the sd of one, as photos by one phone err alike."""
+    lab = np.mean([reading.lab for reading in readings], axis=0)
+    sd = np.sqrt(np.mean([_sd(reading) ** 2 for reading in readings], axis=0))
+    return as_triple(round(float(value), 3) for value in lab), [round(float(value), 3) for value in sd]
 
 
 def target_from_lot(
@@ -301,8 +338,8 @@ def target_from_lot(
     *,
     name: str | None = None,
     entered_by: str | None = None,
-) -> dict[str, Any]:
-    """Make an own lot's final colour a reference, and the target of `lot` when one is given.
+) -> ReferenceReading:
+    """Make an own lot's final colour a reading of a reference, and the target of `lot` when one is given.
 
     The colour is that of the last photo after the last dose. Made once per source lot. InputError when no
     photo shows the finished lot.
@@ -328,14 +365,12 @@ def target_from_lot(
         raise InputError(
             f"The colour of lot {head.label} is the reference {found.name!r} already. Leave --name out."
         )
+    lab, lab_sd = _colour_of(photo.measurement, "batch")
     reading = book.references.add_reading(
-        found.id, **_colour_of(photo.measurement, "batch"), depth_mm=view.depth_mm, dilution=view.dilution,
+        found.id, lab, lab_sd=lab_sd, depth_mm=view.depth_mm, dilution=view.dilution,
         measurement={"lot": head.id, "entry": photo.id, "photo": photo.original_name, "spot": "batch"},
         entered_by=entered_by, token=f"reference-of-lot-{head.id}-{photo.id}",
     )  # fmt: skip
     if lot is not None:
-        lot = choose_reading(book, lot, found.id, reading.id, entered_by=entered_by)["lot"]
-    return {
-        "source": head.id, "reference": found.id, "name": found.name, "reading": reading.id, "lab": list(reading.lab),
-        "lab_sd": [float(v) for v in _sd(reading)], "depth_mm": view.depth_mm, "dilution": view.dilution, "lot": lot,
-    }  # fmt: skip
+        choose_reading(book, lot, found.id, reading.id, entered_by=entered_by)
+    return reading

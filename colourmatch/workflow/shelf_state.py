@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
-from colourmatch.book.entries import LotStory
+from colourmatch.book.bottles import Traced
+from colourmatch.book.entries import Lot, LotStory
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.shelf_records import StockEntry
+from colourmatch.dosing.care import Caution
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.model import absorbance_to_lab
 from colourmatch.liquid.stock import DOSE_DROPS
-from colourmatch.records import pick
+from colourmatch.records import Record, as_json, kept, pick
 from colourmatch.words.shelf import tell_empty, tell_old, tell_old_soon
 
 #: A bottle is warned of so many days before its last (common practice, no source).
@@ -33,43 +36,65 @@ def see_in_water(stock: StockEntry) -> list[float] | None:
     return [float(part) for part in absorbance_to_lab(absorbance)]
 
 
+@dataclass(frozen=True)
+class BottleNow:
+    """What is left in a bottle, None where nobody said what was in it, and what is to be said of it."""
+
+    left_ml: float | None
+    warnings: tuple[Caution, ...]
+
+
 def describe_bottles(
     book: LotBook, stocks: Sequence[StockEntry], on: date | None = None
-) -> dict[int, dict[str, Any]]:
-    """Of each bottle by its id `left_ml` and `warnings`, each a code and a sentence; `on` a day, today when None."""
+) -> dict[int, BottleNow]:
+    """The bottles by their id; `on` a day, today when None."""
     left = book.stocks.left_ml(stocks)
     return {
-        stock.id: {
-            "left_ml": None if left[stock.id] is None else round(left[stock.id] or 0.0, 3),
-            "warnings": warn_of_bottle(stock, left[stock.id], on or date.today()) if stock.active else [],
-        }
+        stock.id: BottleNow(
+            None if left[stock.id] is None else round(left[stock.id] or 0.0, 3),
+            warn_of_bottle(stock, left[stock.id], on or date.today()) if stock.active else (),
+        )
         for stock in stocks
     }
 
 
-def warn_of_bottle(stock: StockEntry, left_ml: float | None, on: date) -> list[dict[str, str]]:
+def warn_of_bottle(stock: StockEntry, left_ml: float | None, on: date) -> tuple[Caution, ...]:
     """What is to be said of a bottle on a day: past its last day or near it, nearly empty (less than a whole dose)."""
     found = []
     if stock.use_by:
         last = date.fromisoformat(stock.use_by)
         if on > last:
-            found.append({"code": "bottle-old", "text": tell_old(stock.name, last)})
+            found.append(Caution("bottle-old", tell_old(stock.name, last)))
         elif on + SOON > last:
-            found.append({"code": "bottle-old-soon", "text": tell_old_soon(stock.name, last)})
+            found.append(Caution("bottle-old-soon", tell_old_soon(stock.name, last)))
     if left_ml is not None and left_ml < DOSE_DROPS[1] * stock.drop_ml:
-        found.append({"code": "bottle-empty", "text": tell_empty(stock.name, left_ml)})
-    return found
+        found.append(Caution("bottle-empty", tell_empty(stock.name, left_ml)))
+    return tuple(found)
 
 
-def warn_of_stocks(book: LotBook, names: Sequence[str]) -> list[dict[str, str]]:
+def warn_of_stocks(book: LotBook, names: Sequence[str]) -> list[Caution]:
     """The warnings of the bottles that a lot is tinted with, those on the shelf."""
     stocks = [stock for stock in book.stocks.all() if stock.name in set(names)]
     told = describe_bottles(book, stocks)
-    return [warning for stock in stocks for warning in told[stock.id]["warnings"]]
+    return [warning for stock in stocks for warning in told[stock.id].warnings]
 
 
-def list_bottles(book: LotBook, story: LotStory) -> list[dict[str, Any]]:
-    """The bottles that are in a lot, with whose batch each is: what a recall asks for."""
+@dataclass(frozen=True, eq=False)
+class BottleUsed(Record):
+    """A bottle that is in a lot, with whose batch it is and how much of it went in by the label."""
+
+    stock: str = kept()
+    supplier: str | None = kept()
+    supplier_batch: str | None = kept()
+    id: int = kept()
+    made_on: str | None = kept()
+    use_by: str | None = kept()
+    ml: float = kept()
+    mg: float = kept()
+
+
+def list_bottles(book: LotBook, story: LotStory) -> list[BottleUsed]:
+    """The bottles that are in a lot: what a recall asks for."""
     used = [entry for entry in story.stock_entries if any(a.stock_id == entry.id for a in story.additions)]
     parents = {stock.id: stock for stock in book.stocks.all(active_only=False)} if used else {}
     found = []
@@ -78,35 +103,60 @@ def list_bottles(book: LotBook, story: LotStory) -> list[dict[str, Any]]:
         while source.supplier_batch is None and source.diluted_from_id in parents:
             source = parents[source.diluted_from_id]
         doses = [a for a in story.additions if a.stock_id == entry.id]
-        told = {
-            "stock": entry.name,
-            **pick(source, "supplier", "supplier_batch"),
-            **pick(entry, "id", "made_on", "use_by"),
-        }
-        found.append(
-            told | {"ml": round(sum(a.ml for a in doses), 3), "mg": round(sum(a.mg for a in doses), 3)}
-        )
+        told = pick(source, "supplier", "supplier_batch") | pick(entry, "id", "made_on", "use_by")
+        ml, mg = (round(sum(getattr(dose, unit) for dose in doses), 3) for unit in ("ml", "mg"))
+        found.append(BottleUsed(stock=entry.name, **told, ml=ml, mg=mg))
     return found
 
 
-def trace_batch(book: LotBook, batch: str) -> dict[str, Any]:
-    """Which lots hold a supplier's batch: the bottles it came in, and what each lot got of them."""
-    stocks, traced = book.stocks.trace(batch)
-    left, names = describe_bottles(book, stocks), {stock.id: stock.name for stock in stocks}
+@dataclass(frozen=True)
+class TracedStock:
+    """A bottle that a batch came in, or that was thinned from one, and what is left in it."""
+
+    entry: StockEntry
+    left_ml: float | None
+
+    def to_json(self) -> dict[str, Any]:
+        """One of the `stocks` of a trace."""
+        told = pick(self.entry, "id", "supplier", "supplier_batch", "active") | {"stock": self.entry.name}
+        return told | {"diluted_from": self.entry.diluted_from_id, "left_ml": self.left_ml}
+
+
+@dataclass(frozen=True)
+class TracedLot:
+    """What a lot got of one bottle, `stock`."""
+
+    head: Lot
+    stock: str
+    dose: Traced
+
+    def to_json(self) -> dict[str, Any]:
+        """One of the `lots` of a trace."""
+        told = {"lot": self.head.id, "number": self.head.label, **pick(self.head, "name", "closed")}
+        dose = pick(self.dose, "stock_id", "first_at", "last_at", "ml", "mg")
+        return {**told, "stock": self.stock, **as_json(dose, 3)}
+
+
+@dataclass(frozen=True)
+class Trace:
+    """Where a supplier's batch is: the bottles it came in, and what each lot got of them."""
+
+    batch: str
+    stocks: list[TracedStock]
+    lots: list[TracedLot]
+
+    def to_json(self) -> dict[str, Any]:
+        """The object of the command line."""
+        return dict(as_json(vars(self), 3))
+
+
+def trace_batch(book: LotBook, batch: str) -> Trace:
+    """Which lots hold a supplier's batch."""
+    found, traced = book.stocks.trace(batch)
+    left, names = describe_bottles(book, found), {stock.id: stock.name for stock in found}
     heads = {dose.lot_id: book.lots.get(dose.lot_id) for dose in traced}
-    return {
-        "batch": next((s.supplier_batch for s in stocks if s.supplier_batch), batch),
-        "stocks": [
-            pick(stock, "id", "supplier", "supplier_batch", "active")
-            | {"stock": stock.name, "diluted_from": stock.diluted_from_id, "left_ml": left[stock.id]["left_ml"]}
-            for stock in stocks
-        ],
-        "lots": [
-            {
-                "lot": dose.lot_id, "number": heads[dose.lot_id].label, **pick(heads[dose.lot_id], "name", "closed"),
-                "stock": names[dose.stock_id], **pick(dose, "stock_id", "first_at", "last_at"),
-                "ml": round(dose.ml, 3), "mg": round(dose.mg, 3),
-            }
-            for dose in traced
-        ],
-    }  # fmt: skip
+    return Trace(
+        next((stock.supplier_batch for stock in found if stock.supplier_batch), batch),
+        [TracedStock(stock, left[stock.id].left_ml) for stock in found],
+        [TracedLot(heads[dose.lot_id], names[dose.stock_id], dose) for dose in traced],
+    )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -12,7 +12,8 @@ from colourmatch.book.entries import AdditionEntry, LotStory, VolumeEntry
 from colourmatch.book.lot_book import LotBook
 from colourmatch.facts import K_95
 from colourmatch.liquid.stock import BatchState
-from colourmatch.records import pick
+from colourmatch.measurement import Figure
+from colourmatch.records import Record, kept, pick, several
 from colourmatch.words.figures import tell_drops, tell_interval, tell_ml, tell_number
 
 #: What a trial's figures are unsure by, beside the label: half a drop of miscount, 5 % between single drops
@@ -20,49 +21,91 @@ from colourmatch.words.figures import tell_drops, tell_interval, tell_ml, tell_n
 _MISCOUNT_DROPS, _SINGLE_DROP_REL_SD, _VOLUME_REL_SD = 0.5, 0.05, 0.015
 
 
-def describe_trials(book: LotBook, story: LotStory) -> list[dict[str, Any]]:
+@dataclass(frozen=True, eq=False)
+class ScaledDose(Record):
+    """A stock dosed in a trial: what went in there, and the drops with their 95 % range that the batch still takes."""
+
+    stock: str = kept()
+    trial_drops: float = kept()
+    trial_ml: float = kept()
+    mg_per_l: float = kept()
+    drops: int = kept()
+    low: int = kept()
+    high: int = kept()
+    ml: float = kept()
+
+
+@dataclass(frozen=True, eq=False)
+class Mismatch(Record):
+    """What a trial held at its beginning by its batch as put right since, where its own record, `entry`, says otherwise."""
+
+    stock: str = kept()
+    entry: int | None = kept()
+    mg: float = kept()
+    written_mg: float = kept()
+    text: str = kept()
+
+
+@dataclass(frozen=True, eq=False)
+class Trial(Record):
+    """A trial of a lot, and what it says for the batch; delta_e_2000: of its last photo."""
+
+    lot: int = kept()
+    of_lot: int = kept()
+    number: str = kept()
+    name: str = kept()
+    closed: bool = kept()
+    taken_ml: float | None = kept()
+    volume_ml: float = kept()
+    poured_back: bool = kept()
+    photos: int = kept()
+    delta_e_2000: Figure | None = kept(Figure.from_json)
+    doses: tuple[ScaledDose, ...] = kept(several(ScaledDose))
+    corrected: tuple[Mismatch, ...] = kept(several(Mismatch))
+    text: str = kept()
+
+
+def describe_trials(book: LotBook, story: LotStory) -> list[Trial]:
     """The trials of a lot, each with its dose scaled to the batch as it is now; a trial tells of itself alone."""
     if story.lot.trial_of is not None:
         return [_describe(book, story, book.lots.story(story.lot.trial_of))]
     return [_describe(book, book.lots.story(trial.id), story) for trial in book.trials.of(story.lot.id)]
 
 
-def open_trials(book: LotBook, lot: int, *, closed: bool = False) -> list[dict[str, Any]]:
-    """The trials of a lot that are still open, each with a sentence; when the lot is closed none goes back into it.
+def open_trials(book: LotBook, lot: int, *, closed: bool = False) -> dict[int, str]:
+    """A sentence for each trial of a lot that is still open, by its id; when the lot is closed none goes back into it.
 
     closed: whether the lot has just been closed, and the trial can only be closed too.
     """
     first = "" if closed else "pour the trial back first, or "
     what_now = f"Nothing is poured back into a closed lot: {first}close it by itself."
-    return [
-        {"lot": trial.id, "text": f"Lot {trial.id}, a trial taken from this one, is still open. {what_now}"}
+    return {
+        trial.id: f"Lot {trial.id}, a trial taken from this one, is still open. {what_now}"
         for trial in book.trials.of(lot)
         if not trial.closed
-    ]
+    }
 
 
-def _describe(book: LotBook, trial: LotStory, parent: LotStory) -> dict[str, Any]:
-    back = find_poured_back(parent, trial.lot.id)
+def _describe(book: LotBook, trial: LotStory, parent: LotStory) -> Trial:
     volumes = [e for e in parent.effective if isinstance(e, VolumeEntry) and e.trial_lot_id == trial.lot.id]
     taken = next((entry for entry in volumes if entry.kind == "sample"), None)
-    doses = scale_doses(trial, parent.state())
-    corrected = [] if trial.lot.closed or taken is None else _corrected_since(trial, parent, taken)
+    corrected = () if trial.lot.closed or taken is None else _corrected_since(trial, parent, taken)
     photo = next((p for p in reversed(trial.counting_photos) if p.measurement.delta_e_2000), None)
-    seen = photo.measurement.delta_e_2000 if photo else None
-    told = {
-        "lot": trial.lot.id, "of_lot": parent.lot.id, "number": trial.lot.label, **pick(trial.lot, "name", "closed"),
-        "taken_ml": round(taken.ml, 3) if taken else None, "volume_ml": round(trial.state().volume_ml, 3),
-        "poured_back": back is not None, "photos": len(trial.photos), "delta_e_2000": seen and seen.to_json(),
-        "doses": doses, "corrected": corrected,
-    }  # fmt: skip
-    return told | {"text": " ".join([_tell(told, parent.state().volume_ml), *(c["text"] for c in corrected)])}
+    told = Trial(
+        trial.lot.id, parent.lot.id, trial.lot.label, **pick(trial.lot, "name", "closed"),
+        taken_ml=round(taken.ml, 3) if taken else None, volume_ml=round(trial.state().volume_ml, 3),
+        poured_back=find_poured_back(parent, trial.lot.id) is not None, photos=len(trial.photos),
+        delta_e_2000=photo.measurement.delta_e_2000 if photo else None, doses=scale_doses(trial, parent.state()),
+        corrected=corrected,
+    )  # fmt: skip
+    return told.having(text=" ".join([_tell(told, parent.state().volume_ml), *(c.text for c in corrected)]))
 
 
 #: Amounts in two records that are nearer than this are the same, so much of the larger.
 _SAME_AMOUNT = 0.002
 
 
-def _corrected_since(trial: LotStory, parent: LotStory, taken: VolumeEntry) -> list[dict[str, Any]]:
+def _corrected_since(trial: LotStory, parent: LotStory, taken: VolumeEntry) -> tuple[Mismatch, ...]:
     """What the trial's record of its beginning says otherwise than its batch's does now: corrected after it was taken.
 
     Nothing of the trial is changed by itself; each of these says which entry to put right, and to what.
@@ -86,16 +129,11 @@ def _corrected_since(trial: LotStory, parent: LotStory, taken: VolumeEntry) -> l
             text += f" Put its entry {own[0].id} right: it did not happen."
         else:
             text += " Pour it back and take another, or finish it as it is and trust its photo of the batch alone."
-        out.append(
-            {
-                "stock": name, "entry": own[0].id if own else None,
-                "mg": round(right, 4), "written_mg": round(written, 4), "text": text,
-            }
-        )  # fmt: skip
-    return out
+        out.append(Mismatch(name, own[0].id if own else None, round(right, 4), round(written, 4), text))
+    return tuple(out)
 
 
-def scale_doses(trial: LotStory, batch: BatchState) -> list[dict[str, Any]]:
+def scale_doses(trial: LotStory, batch: BatchState) -> tuple[ScaledDose, ...]:
     """For each stock dosed in a trial: what went in there, and what the batch as it is now still takes of it.
 
     The batch is brought to the trial's concentrations c: m_k + s_k x_k = c_k (V + sum of x_j that grow the batch),
@@ -108,7 +146,7 @@ def scale_doses(trial: LotStory, batch: BatchState) -> list[dict[str, Any]]:
     own = {name: _own_ml(trial, name) for name in last}
     names = [name for name in last if state.mg.get(name, 0.0) > 0 and own[name] > 0]
     if not names:
-        return []
+        return ()
     strength = np.array([10 * last[name].strength_g_per_100ml for name in names])
     grows = np.array([last[name].made_in != "batch" for name in names], float)
     wanted = np.array([state.mg[name] for name in names]) / state.volume_ml
@@ -116,10 +154,10 @@ def scale_doses(trial: LotStory, batch: BatchState) -> list[dict[str, Any]]:
     missing = np.linalg.solve(
         np.diag(strength) - np.outer(wanted, grows), wanted * batch.volume_ml - held
     ).clip(0.0)
-    return [
+    return tuple(
         _scaled(last[name], own[name], float(ml), float(wanted[k] * 1000))
         for k, (name, ml) in enumerate(zip(names, missing, strict=True))
-    ]
+    )
 
 
 def _own_ml(trial: LotStory, stock: str) -> float:
@@ -128,40 +166,33 @@ def _own_ml(trial: LotStory, stock: str) -> float:
     return math.fsum(e.ml for e in trial.additions if e.stock == stock and e.id not in came)
 
 
-def _scaled(entry: AdditionEntry, trial_ml: float, batch_ml: float, mg_per_l: float) -> dict[str, Any]:
+def _scaled(entry: AdditionEntry, trial_ml: float, batch_ml: float, mg_per_l: float) -> ScaledDose:
     drops, wanted = trial_ml / entry.drop_ml, batch_ml / entry.drop_ml
     counted = math.hypot(_MISCOUNT_DROPS / drops, _SINGLE_DROP_REL_SD / math.sqrt(drops))
     sd = math.hypot(counted if entry.unit == "drops" else 0.0, math.sqrt(2) * _VOLUME_REL_SD)
-    return {
-        "stock": entry.stock,
-        "trial_drops": round(drops, 1),
-        "trial_ml": round(trial_ml, 4),
-        "mg_per_l": round(mg_per_l, 3),
-        "drops": round(wanted),
-        "low": math.floor(wanted * max(1 - K_95 * sd, 0.0)),
-        "high": math.ceil(wanted * (1 + K_95 * sd)),
-        "ml": round(batch_ml, 3),
-    }
+    low, high = math.floor(wanted * max(1 - K_95 * sd, 0.0)), math.ceil(wanted * (1 + K_95 * sd))
+    there = round(drops, 1), round(trial_ml, 4), round(mg_per_l, 3)
+    return ScaledDose(entry.stock, *there, round(wanted), low, high, round(batch_ml, 3))
 
 
-def _tell(told: dict[str, Any], batch_ml: float) -> str:
+def _tell(told: Trial, batch_ml: float) -> str:
     """What a trial says for the batch, in words."""
-    head = f"Trial of {tell_ml(told['taken_ml'] or told['volume_ml'])} (lot {told['lot']})"
-    seen = told["delta_e_2000"]
-    how_far = f"difference {tell_interval(seen)}" if seen else "no photo yet"
-    head += f", {how_far}{', poured back' if told['poured_back'] else ''}"
-    if not told["doses"]:
+    seen = told.delta_e_2000
+    how_far = f"difference {tell_interval(seen.to_json())}" if seen else "no photo yet"
+    head = f"Trial of {tell_ml(told.taken_ml or told.volume_ml)} (lot {told.lot}), {how_far}"
+    head += ", poured back" if told.poured_back else ""
+    if not told.doses:
         return f"{head}: nothing was dosed in it yet."
-    said = " and ".join(_tell_dose(dose, batch_ml) for dose in told["doses"])
+    said = " and ".join(_tell_dose(dose, batch_ml) for dose in told.doses)
     first = ""
-    if any(dose["drops"] for dose in told["doses"]) and not told["poured_back"]:
-        low = " and ".join(f"{d['low']} of {d['stock']}" for d in told["doses"] if d["low"])
+    if any(dose.drops for dose in told.doses) and not told.poured_back:
+        low = " and ".join(f"{dose.low} of {dose.stock}" for dose in told.doses if dose.low)
         first = f" Put in the lower figure first ({low}), then photograph the batch." if low else ""
     return f"{head}: {said}.{first}"
 
 
-def _tell_dose(dose: dict[str, Any], batch_ml: float) -> str:
-    drops = f"{tell_drops(dose['trial_drops'])} of {dose['stock']}"
-    if not dose["drops"]:
+def _tell_dose(dose: ScaledDose, batch_ml: float) -> str:
+    drops = f"{tell_drops(dose.trial_drops)} of {dose.stock}"
+    if not dose.drops:
         return f"{drops} there, and the batch holds as much in a litre already"
-    return f"{drops} there are {dose['drops']} ({dose['low']} to {dose['high']}) in the {tell_number(batch_ml, 0)} ml of the batch"
+    return f"{drops} there are {dose.drops} ({dose.low} to {dose.high}) in the {tell_number(batch_ml, 0)} ml of the batch"

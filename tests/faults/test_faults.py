@@ -448,8 +448,8 @@ def test_a_lot_whose_photo_file_is_gone_is_told_in_full_and_the_same_photo_puts_
         assert len(book.lots.story(lot).photos) == 1 and book.archive.check() == []
         shutil.rmtree(book.photo_store.folder)
         close_lot(book, lot)
-        (again,) = record_recheck(book, lot, [drawn_photos[0]])["photos"]
-        assert again["entry"] == result.entry and book.archive.check() == []
+        (sent,) = record_recheck(book, lot, [drawn_photos[0]])
+        assert sent.entry == result.entry and book.archive.check() == []
 
 
 def test_a_backup_never_takes_the_place_of_a_folder_or_a_device(tmp_path: Path) -> None:

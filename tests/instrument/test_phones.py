@@ -242,20 +242,21 @@ def test_what_a_sitting_lacks_is_asked_for_and_forgotten_is_forgotten(
 def test_rechecks_and_references_are_read_with_it_too(calibrated: LotBook, sitting: list[Path]) -> None:
     from colourmatch.workflow.lot import record_photos
     from colourmatch.workflow.recheck import record_recheck
-    from colourmatch.workflow.references import record_reference
+    from colourmatch.workflow.references import read_reference, record_reference
 
-    told = record_reference(calibrated, "The bottle", [sitting[4]], light="window")
-    read = told["photos"][0]
-    assert read["calibration"]["light"] == "window" and read["reading"] is not None
-    assert told["readings"][0]["lab"] == read["spots"]["reference"]["lab"]
-    assert read["spots"]["reference"]["as_read"]["lab"] != read["spots"]["reference"]["lab"]
+    (sent,) = record_reference(calibrated, "The bottle", [sitting[4]], light="window")
+    read = sent.measurement
+    assert read.calibration.light == "window" and sent.entry is not None
+    seen = read.spots["reference"]
+    assert read_reference(calibrated, "The bottle").readings[0].lab == seen.lab.tolist()
+    assert (seen.as_read.lab != seen.lab).any()
     with pytest.raises(NotFoundError, match="It is in: window"):
         record_reference(calibrated, "The bottle", [sitting[5]], light="lamp")
     lot = calibrated.lots.begin("Bitter", 900, ["red"]).id
     record_photos(calibrated, lot, [sitting[5]])
     calibrated.lots.close(lot, "matched")
-    found = record_recheck(calibrated, lot, [sitting[4]])["photos"][0]
-    assert found["calibration"]["light"] == "window" and found["entry"] is not None
+    (found,) = record_recheck(calibrated, lot, [sitting[4]])
+    assert found.measurement.calibration.light == "window" and found.entry is not None
 
 
 def test_a_correction_that_came_in_between_is_no_drift(calibrated: LotBook, sitting: list[Path]) -> None:
@@ -274,7 +275,7 @@ def test_a_correction_that_came_in_between_is_no_drift(calibrated: LotBook, sitt
         calibrated.photos.add(lot, first, taken_at=begin)
         calibrated.lots.close(lot, "matched")
         calibrated.photos.add(lot, second, purpose="recheck", taken_at=later)
-        return read_drift(calibrated, lot)["photos"][0]["drift_lab"]
+        return read_drift(calibrated, lot).photos[0].drift_lab.tolist()
 
     assert drift(plain, read) == [0, 0, 0]
     assert drift(read, read) == [0, 0, 0]

@@ -11,9 +11,11 @@ from test_trend_page import measured
 from visiting import open_app, shown, undo, upload
 
 from colourmatch.book.lot_book import LotBook
+from colourmatch.measurement import Figure
 from colourmatch.screens import plots
 from colourmatch.screens.leading_on import make_labels
 from colourmatch.workflow.lot import record_photos
+from colourmatch.workflow.recheck import Drift, PhotoDrift
 
 BEGIN = datetime.now(UTC) - timedelta(weeks=8)
 FADING = np.array([0.1, -0.6, -0.4])
@@ -68,8 +70,8 @@ def test_a_photo_afterwards_is_kept_once_and_a_refused_one_named(
 
 
 def test_the_drift_is_drawn_over_weeks_with_its_interval() -> None:
-    part = {"value": 1.0, "low": 0.4, "high": 1.8}
-    figure = plots.draw_drift({"photos": [{"weeks": 2.0, "delta_e_2000": part}], "tolerance": 1.5})
+    photo = PhotoDrift(weeks=2.0, delta_e_2000=Figure(1.0, 0.4, 1.8))
+    figure = plots.draw_drift(Drift(tolerance=1.5, photos=(photo,)))
     trace = figure.data[0]
     assert (trace.x[0], trace.y[0]) == (2.0, 1.0)
     assert trace.error_y.array[0] == pytest.approx(0.8) and trace.error_y.arrayminus[0] == pytest.approx(0.6)

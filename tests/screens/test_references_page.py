@@ -17,7 +17,7 @@ def bottle(book: LotBook, red: str) -> int:
     """A reference read twice; the second reading is paler."""
     for lab in ([60, 45, 30], [66, 36, 24]):
         told = enter_reference(book, "The bottle", lab, lab_sd=[0.5] * 3, depth_mm=10, dilution=5)
-    return told["reference"]
+    return told.reference
 
 
 def test_a_colour_is_entered_with_its_spread_and_kept_once(book: LotBook) -> None:

@@ -2,6 +2,7 @@
 
 import pytest
 
+from colourmatch.measurement import Figure, Parts
 from colourmatch.words.figures import (
     ML_PER_FLOZ,
     ML_PER_TSP,
@@ -93,9 +94,10 @@ def test_room_under_a_ceiling_is_left_or_passed():
 
 
 def test_a_drift_that_is_not_seen_is_said():
-    figure = interval(2.1, 1.2, 3.0)
-    assert tell_drift(figure, {"seen": True, "text": "paler"}) == "drift CIEDE2000 2.1 (1.2 to 3.0), paler"
-    assert tell_drift(figure, {"seen": False, "text": ""}).endswith(", no drift seen")
+    figure = Figure(2.1, 1.2, 3.0)
+    seen, none = (Parts(seen=seen, text="paler") for seen in (True, False))
+    assert tell_drift(figure, seen) == "drift CIEDE2000 2.1 (1.2 to 3.0), paler"
+    assert tell_drift(figure, none).endswith(", no drift seen")
 
 
 def test_one_drop_and_several():

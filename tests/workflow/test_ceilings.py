@@ -46,4 +46,4 @@ def test_it_stays_told_until_the_lot_is_closed(book, lot_of):
     number = lot_of(12)
     book.entries.add_note(number, "a day later")
     assert len(describe_lot(book, number)["warnings"]) == 1
-    assert len(close_lot(book, number)["warnings"]) == 1
+    assert len(close_lot(book, number).warnings) == 1

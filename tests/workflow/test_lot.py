@@ -285,7 +285,7 @@ def test_closing_keeps_the_outcome_and_what_the_stock_taught(bench):
     held = {"E129": 1.15 * story_of(made).state().colourant_mg_per_l("E129")}
     assert ciede2000(look(held, fitting.base_share(story_of(made), None)), REFERENCE) < 1
     closed = close_lot(made.book, made.lot)
-    assert closed["closed"] is True and closed["outcome"] == "matched" and closed["text"] == advice["text"]
+    assert closed.closed is True and closed.outcome == "matched" and closed.text == advice["text"]
     stock = made.book.stocks.get("red")
     assert stock.learnt_from_lot_id == made.lot
     assert stock.strength_factor == pytest.approx(1.15, rel=0.07)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -12,7 +13,7 @@ import pytest
 from colourmatch.book.lot_book import LotBook
 from colourmatch.colour.difference import ciede2000
 from colourmatch.errors import InputError
-from colourmatch.workflow.recheck import fit_line, read_drift, record_recheck
+from colourmatch.workflow.recheck import Drift, fit_line, read_drift, record_recheck
 
 BEGIN = datetime(2026, 9, 1, 10, tzinfo=UTC)
 REFERENCE = np.array([76.0, 45.0, 31.0])
@@ -71,13 +72,14 @@ def test_the_rate_of_a_fading_colour_lies_in_its_interval(book: LotBook, closed:
         add(book, closed, week, measured(gap, light=rng.normal(0, 3)))
     drift = read_drift(book, closed)
     truth = float(ciede2000(REFERENCE, REFERENCE + 6 * FADING)) / 6
-    rate = drift["rate_per_week"]
-    assert rate["low"] < truth < rate["high"] and rate["value"] == pytest.approx(truth, rel=0.25)
-    assert "paler" in drift["text"] or "less red" in drift["text"]
-    assert drift["change_per_week"]["lab"] == pytest.approx(FADING.tolist(), abs=0.1)
-    assert [photo["weeks"] for photo in drift["photos"]] == [1, 2, 4, 6]
-    last = drift["photos"][-1]["delta_e_2000"]
-    assert last["low"] < 6 * truth < last["high"]
+    rate = drift.rate_per_week
+    assert rate.low < truth < rate.high and rate.value == pytest.approx(truth, rel=0.25)
+    assert "paler" in drift.text or "less red" in drift.text
+    assert drift.change_per_week.lab == pytest.approx(FADING.tolist(), abs=0.1)
+    assert [photo.weeks for photo in drift.photos] == [1, 2, 4, 6]
+    last = drift.photos[-1].delta_e_2000
+    assert last.low < 6 * truth < last.high
+    assert Drift.from_json(json.loads(json.dumps(drift.to_json()))) == drift
 
 
 def test_the_forecast_holds_the_true_day(book: LotBook, closed: int) -> None:
@@ -85,17 +87,18 @@ def test_the_forecast_holds_the_true_day(book: LotBook, closed: int) -> None:
         add(book, closed, week, measured(FADING * week))
     weeks = np.linspace(0, 20, 2001)
     truth = weeks[np.argmax(ciede2000(REFERENCE, REFERENCE + weeks[:, None] * FADING) > 1.5)]
-    forecast = read_drift(book, closed)["forecast"]
-    assert forecast["against"] == "reference" and not forecast["outside_now"]
-    assert forecast["weeks"]["low"] < truth < forecast["weeks"]["high"]
-    assert forecast["weeks"]["value"] == pytest.approx(truth, rel=0.15)
-    assert (BEGIN + timedelta(weeks=forecast["weeks"]["value"])).date().isoformat() in (
-        forecast["dates"]["value"],
-        (datetime.fromisoformat(forecast["dates"]["value"]) + timedelta(days=1)).date().isoformat(),
+    forecast = read_drift(book, closed).forecast
+    assert forecast is not None
+    assert forecast.against == "reference" and not forecast.outside_now
+    assert forecast.weeks["low"] < truth < forecast.weeks["high"]
+    assert forecast.weeks["value"] == pytest.approx(truth, rel=0.15)
+    assert (BEGIN + timedelta(weeks=forecast.weeks["value"])).date().isoformat() in (
+        forecast.dates["value"],
+        (datetime.fromisoformat(forecast.dates["value"]) + timedelta(days=1)).date().isoformat(),
     )
     add(book, closed, 8, measured(FADING * 8))
-    left = read_drift(book, closed)["forecast"]
-    assert left["outside_now"] and "outside the tolerance of 1.5" in left["text"]
+    left = read_drift(book, closed).forecast
+    assert left is not None and left.outside_now and "outside the tolerance of 1.5" in left.text
 
 
 def test_a_lot_off_its_reference_is_watched_from_its_own_colour_and_less_surely_by_another_phone(
@@ -107,22 +110,23 @@ def test_a_lot_off_its_reference_is_watched_from_its_own_colour_and_less_surely_
     add(book, lot, 4, measured(off + FADING))
     add(book, lot, 4, measured(off + FADING, phone="B"))
     drift = read_drift(book, lot)
-    same, other = drift["photos"]
-    assert other["drift_lab_sd"][1] > 3 * same["drift_lab_sd"][1]
+    same, other = drift.photos
+    assert other.drift_lab_sd[1] > 3 * same.drift_lab_sd[1]
     redder = book.lots.begin("Redder", 900, "red").id
     add(book, redder, 0, measured(np.array([0.0, -9.0, 0.0])), "match")
     book.lots.close(redder, "nearest")
     for week in (2, 3):
         add(book, redder, week, measured([0.0, -9.0, 0.0] + week * FADING))
-    assert read_drift(book, redder)["forecast"]["against"] == "own first colour"
+    watched = read_drift(book, redder).forecast
+    assert watched is not None and watched.against == "own first colour"
 
 
 def test_a_colour_that_holds_gets_a_bound_and_no_forecast(book: LotBook, closed: int) -> None:
     add(book, closed, 4, measured(np.array([0.05, 0.0, -0.05]), light=-5))
     drift = read_drift(book, closed)
-    assert drift["rate_per_week"]["low"] == 0 and drift["forecast"] is None
-    assert "no drift is seen" in drift["text"] and "at most" in drift["text"]
-    assert "No forecast yet" in drift["text"]
+    assert drift.rate_per_week.low == 0 and drift.forecast is None
+    assert "no drift is seen" in drift.text and "at most" in drift.text
+    assert "No forecast yet" in drift.text
 
 
 def estimated(gap: np.ndarray, read: np.ndarray) -> dict[str, Any]:
@@ -139,7 +143,7 @@ def test_an_estimate_that_older_photos_do_not_have_is_no_drift(book: LotBook, lo
     add(book, lot, 0, measured(off), "match")
     book.lots.close(lot, "nearest")
     add(book, lot, 4, estimated(1.2 * off, off))
-    assert read_drift(book, lot)["photos"][0]["drift_lab"] == pytest.approx([0, 0, 0], abs=1e-3)
+    assert read_drift(book, lot).photos[0].drift_lab == pytest.approx([0, 0, 0], abs=1e-3)
 
 
 def test_only_photos_after_the_last_dose_show_the_finished_lot(book: LotBook, lot: int) -> None:
@@ -148,15 +152,15 @@ def test_only_photos_after_the_last_dose_show_the_finished_lot(book: LotBook, lo
     add(book, lot, 0, measured(np.zeros(3)), "match")
     add(book, lot, 0, measured(np.full(3, 0.2)), "match")
     book.lots.close(lot, "matched")
-    start = read_drift(book, lot)["start"]
-    assert start["photos"] == 2 and start["gap_lab"] == pytest.approx([0.1] * 3)
+    start = read_drift(book, lot).start
+    assert start.photos == 2 and start.gap_lab == pytest.approx([0.1] * 3)
     other = book.lots.begin("Other", 900, "red").id
     book.photos.add(other, measured(np.array([9.0, 0, 0])))
     for _ in range(2):  # of another dilution: the finished lot is as the last photos show it
         book.photos.add(other, measured(np.zeros(3)) | {"view": {"dilution": 15}})
     book.lots.close(other, "matched")
-    start = read_drift(book, other)["start"]
-    assert start["photos"] == 2 and start["delta_e_2000"]["value"] < 0.5
+    start = read_drift(book, other).start
+    assert start.photos == 2 and start.delta_e_2000.value < 0.5
 
 
 def test_what_is_missing_is_said(book: LotBook, closed: int) -> None:
@@ -165,27 +169,27 @@ def test_what_is_missing_is_said(book: LotBook, closed: int) -> None:
         record_recheck(book, other, [b"x"])
     book.lots.close(other, "given up")
     blind = read_drift(book, other)
-    assert blind["start"] is None and "no drift can be told" in blind["text"]
-    assert "No recheck yet" in read_drift(book, closed)["text"]
+    assert blind.start is None and "no drift can be told" in blind.text
+    assert "No recheck yet" in read_drift(book, closed).text
     alone = measured(np.zeros(3))
     alone["spots"]["reference"] = None
     entry = add(book, closed, 1, alone)
     drift = read_drift(book, closed)
-    assert drift["left_out"][0]["entry"] == entry and "No reference" in drift["left_out"][0]["reason"]
+    assert drift.left_out[0].entry == entry and "No reference" in drift.left_out[0].reason
     add(book, closed, 0, measured(np.zeros(3)))
-    assert "has not drifted. All photos are of one day" in read_drift(book, closed)["text"]
+    assert "has not drifted. All photos are of one day" in read_drift(book, closed).text
     add(book, closed, 0, measured(np.array([4.0, -8.0, 3.0])))
-    assert "has drifted by " in (text := read_drift(book, closed)["text"]) and "paler" in text
+    assert "has drifted by " in (text := read_drift(book, closed).text) and "paler" in text
 
 
 def test_a_photo_is_measured_kept_and_recognised(
     book: LotBook, closed: int, drawn_photos: list[Path]
 ) -> None:
-    done = record_recheck(book, closed, [drawn_photos[1], (b"rubbish", "x.jpg"), drawn_photos[1]])
-    good, bad, again = done["photos"]
-    assert good["entry"] is not None and good["note"] is None
-    assert bad["entry"] is None and bad["note"] == bad["error"]
-    assert again["entry"] == good["entry"] and again["repeated"]
+    sent = [drawn_photos[1], (b"rubbish", "x.jpg"), drawn_photos[1]]
+    good, bad, again = record_recheck(book, closed, sent)
+    assert good.entry is not None and good.note is None
+    assert bad.entry is None and bad.note == bad.measurement.refused
+    assert again.entry == good.entry and again.repeated
     kept = book.lots.story(closed).photos[-1]
-    assert (kept.purpose, kept.id, kept.original_name) == ("recheck", good["entry"], drawn_photos[1].name)
-    assert [photo["entry"] for photo in done["drift"]["photos"]] == [good["entry"]]
+    assert (kept.purpose, kept.id, kept.original_name) == ("recheck", good.entry, drawn_photos[1].name)
+    assert [photo.entry for photo in read_drift(book, closed).photos] == [good.entry]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import json
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,7 @@ from colourmatch.book.lot_book import LotBook
 from colourmatch.book.photo_store import KeptPhoto
 from colourmatch.errors import InputError, NotFoundError, PhotoError
 from colourmatch.workflow.references import (
+    KnownReference,
     choose_reading,
     enter_reference,
     read_reference,
@@ -35,15 +37,15 @@ def bottle(book: LotBook) -> int:
 
 def test_entered_readings_are_each_held_against_the_first(book: LotBook, bottle: int) -> None:
     told = read_reference(book, "the bottle")
-    first, second, other = told["readings"]
-    assert (told["reference"], first["source"], first["drift"]) == (bottle, "entered", None)
-    drift = second["drift"]
-    assert second["against"] == first["reading"] and drift["low"] < 2.8 < drift["high"]
-    assert other["drift"] is None  # another dilution: nothing to compare with
-    assert told["text"].startswith("The reference has turned") and "less red" in told["text"]
+    first, second, other = told.readings
+    assert (told.reference, first.source, first.drift) == (bottle, "entered", None)
+    assert second.against == first.reading and second.drift.low < 2.8 < second.drift.high
+    assert other.drift is None  # another dilution: nothing to compare with
+    assert told.text.startswith("The reference has turned") and "less red" in told.text
+    assert KnownReference.from_json(json.loads(json.dumps(told.to_json()))) == told
     for lab in ((60, 40, 30), (62, 36, 30)):  # as unsure as a phone's
         wide = enter_reference(book, "Bottle", lab, lab_sd=(2.5, 5, 4))
-    assert wide["readings"][1]["drift"]["low"] == 0 and "No drift is seen" in wide["text"]
+    assert wide.readings[1].drift.low == 0 and "No drift is seen" in wide.text
 
 
 @pytest.mark.parametrize(
@@ -54,7 +56,7 @@ def test_a_lot_is_tinted_to_the_reading_chosen(
     book: LotBook, lot: int, bottle: int, which: str, lab: list[float], sd: float
 ) -> None:
     chosen = choose_reading(book, lot, "The bottle", which)
-    assert chosen["target_lab"] == lab and chosen["target_lab_sd"] == [sd] * 3
+    assert chosen.target_lab == lab and chosen.target_lab_sd == [sd] * 3
     head = book.lots.get(lot)
     assert (head.reference_id, head.target_lab) == (bottle, tuple(lab))
     assert target_covariance(book, head)[0, 0] ** 0.5 == pytest.approx(sd, abs=5e-4)
@@ -66,7 +68,7 @@ def test_a_reading_is_chosen_by_its_id_and_refused_for_another_view(
     book: LotBook, lot: int, bottle: int
 ) -> None:
     ids = [reading.id for reading in book.references.readings(bottle)]
-    assert choose_reading(book, lot, bottle, ids[0])["readings"] == [ids[0]]
+    assert choose_reading(book, lot, bottle, ids[0]).readings == [ids[0]]
     with pytest.raises(InputError, match="10 mm and dilution 1"):
         choose_reading(book, lot, bottle, ids[2])
     with pytest.raises(NotFoundError, match="no reading 99"):
@@ -86,12 +88,12 @@ def test_an_own_lot_becomes_a_target_once(book: LotBook, lot: int) -> None:
     book.photos.add(lot, {"spots": {"batch": spot}})
     book.lots.close(lot, "matched")
     following = book.lots.begin("Aperitif", 900, "red", dilution=5, number="B2").id
-    told = target_from_lot(book, lot, following)
-    assert (told["lab"], told["lab_sd"], told["lot"]) == (spot["lab"], spot["lab_sd"], following)
+    made = target_from_lot(book, lot, following)
+    assert (list(made.lab), list(made.lab_sd or ())) == (spot["lab"], spot["lab_sd"])
     head = book.lots.get("B2")
-    assert (head.target_lab, head.reference_id) == ((76.1, 45.2, 31.3), told["reference"])
-    assert target_from_lot(book, lot)["reading"] == told["reading"]
-    assert read_reference(book, told["reference"])["readings"][0]["source"] == "lot"
+    assert (head.id, head.target_lab, head.reference_id) == (following, (76.1, 45.2, 31.3), made.reference_id)
+    assert target_from_lot(book, lot) == made
+    assert read_reference(book, made.reference_id).readings[0].source == "lot"
 
 
 @pytest.mark.parametrize(
@@ -113,14 +115,14 @@ def test_what_cannot_be_is_refused_and_leaves_no_reference(book: LotBook, lab, s
 
 def test_a_photo_becomes_a_reading_once(book: LotBook, lot: int, drawn_photos: list[Path]) -> None:
     photos = [drawn_photos[1], (b"rubbish", "x.jpg"), drawn_photos[1]]
-    told = record_reference(book, "Bottle", photos, **VIEW)
-    good, bad, again = told["photos"]
-    assert len(told["readings"]) == 1 and told["readings"][0]["source"] == "photo"
-    assert told["readings"][0]["lab"] == good["spots"]["reference"]["lab"]
-    assert bad["reading"] is None and bad["note"] == bad["error"]
-    assert again["reading"] == good["reading"] and again["repeated"]
+    good, bad, again = record_reference(book, "Bottle", photos, **VIEW)
+    (reading,) = read_reference(book, "Bottle").readings
+    seen = good.measurement.spots["reference"]
+    assert seen is not None and (reading.source, reading.lab) == ("photo", seen.lab.tolist())
+    assert bad.entry is None and bad.note == bad.measurement.refused
+    assert again.entry == good.entry == reading.reading and again.repeated
     choose_reading(book, lot, "Bottle")
-    assert book.lots.get(lot).target_lab == pytest.approx(good["spots"]["reference"]["lab"])
+    assert book.lots.get(lot).target_lab == pytest.approx(seen.lab)
 
 
 def with_position(photo: Path) -> bytes:
@@ -141,27 +143,27 @@ def test_the_photo_of_a_reading_is_kept_without_its_position(book: LotBook, draw
 
     sent = with_position(drawn_photos[1])
     assert Image.open(io.BytesIO(sent)).getexif().get_ifd(0x8825)
-    told = record_reference(book, "Bottle", [(sent, "IMG_1.jpg")], **VIEW)
+    record_reference(book, "Bottle", [(sent, "IMG_1.jpg")], **VIEW)
     (reading,) = book.references.readings("Bottle")
     kept = book.photo_store.path(reading.stored_name or "").read_bytes()
     assert not Image.open(io.BytesIO(kept)).getexif().get_ifd(0x8825)
     assert reading.photo_sha256 == hashlib.sha256(kept).hexdigest() == reading.stored_name[:64]
     assert reading.original_sha256 == hashlib.sha256(sent).hexdigest() != reading.photo_sha256
     assert (reading.original_name, reading.taken_at) == ("IMG_1.jpg", "2026-03-02T08:09:10.000000+00:00")
-    row = told["readings"][0]
-    assert (row["photo"], row["stored_name"]) == ("IMG_1.jpg", reading.stored_name)
-    assert row["at"] == "2026-03-02T08:09:10+00:00"
+    (row,) = read_reference(book, "Bottle").readings
+    assert (row.photo, row.stored_name) == ("IMG_1.jpg", reading.stored_name)
+    assert row.at == "2026-03-02T08:09:10+00:00"
     # Sent again as it came, or as it was taken out of the store: the first reading, nothing more is kept.
     for again in (sent, kept):
         assert book.references.find_photo(again, "Bottle") == reading
-        repeated = record_reference(book, "Bottle", [(again, "copy.jpg")], **VIEW)["photos"][0]
-        assert (repeated["reading"], repeated["repeated"]) == (reading.id, True)
+        (repeated,) = record_reference(book, "Bottle", [(again, "copy.jpg")], **VIEW)
+        assert (repeated.entry, repeated.repeated) == (reading.id, True)
     assert list(book.photo_store.names()) == [reading.stored_name] and book.archive.check() == []
     book.photo_store.path(reading.stored_name).unlink()
     record_reference(book, "Bottle", [(sent, "IMG_1.jpg")], **VIEW)  # its file is put back
     assert list(book.photo_store.names()) == [reading.stored_name] and book.archive.check() == []
-    other = record_reference(book, "Other bottle", [(sent, "IMG_1.jpg")], **VIEW)["photos"][0]
-    assert other["reading"] != reading.id and len(list(book.photo_store.names())) == 1
+    (other,) = record_reference(book, "Other bottle", [(sent, "IMG_1.jpg")], **VIEW)
+    assert other.entry != reading.id and len(list(book.photo_store.names())) == 1
 
 
 def test_a_photo_read_before_files_were_kept_gives_its_first_reading(
@@ -174,8 +176,8 @@ def test_a_photo_read_before_files_were_kept_gives_its_first_reading(
     old = book.references.add_reading(
         reference, (60, 40, 30), depth_mm=10, dilution=5, photo=unkept, measurement={"sha256": sha256}
     )
-    told = record_reference(book, "Bottle", [(sent, "a.jpg")], **VIEW)
-    assert told["photos"][0]["reading"] == old.id and told["readings"][0]["source"] == "photo"
+    (again,) = record_reference(book, "Bottle", [(sent, "a.jpg")], **VIEW)
+    assert again.entry == old.id and read_reference(book, "Bottle").readings[0].source == "photo"
     assert list(book.photo_store.names()) == [] and book.archive.check() == []
 
 
@@ -189,19 +191,15 @@ def test_no_file_is_left_of_what_is_refused(
         book.references.add_reading(book.references.add("Odd").id, (60, 40, 30), depth_mm=10, photo=b"text")
     with pytest.raises(InputError, match="The depth"):
         book.references.add_reading("Odd", (60, 40, 30), depth_mm=-1, photo=drawn_photos[1])
-    gone = record_reference(book, "Bottle", [drawn_photos[1].with_name("none.jpg")])["photos"][0]
-    assert gone["reading"] is None and gone["note"]
+    (gone,) = record_reference(book, "Bottle", [drawn_photos[1].with_name("none.jpg")])
+    assert gone.entry is None and gone.note
 
     def refuse(*_given: object) -> None:
         raise PhotoError("It cannot be kept. Send it as JPEG.")
 
     monkeypatch.setattr(type(book.photo_store), "keep", refuse)
-    told = record_reference(book, "Bottle", [drawn_photos[1]])
-    assert (told["photos"][0]["reading"], told["photos"][0]["note"]) == (
-        None,
-        "It cannot be kept. Send it as JPEG.",
-    )
-    rubbish = record_reference(book, "Bottle", [(b"rubbish", "x.jpg")])
-    assert rubbish["reference"] is None
+    (unkept,) = record_reference(book, "Bottle", [drawn_photos[1]])
+    assert (unkept.entry, unkept.note) == (None, "It cannot be kept. Send it as JPEG.")
+    record_reference(book, "Bottle", [(b"rubbish", "x.jpg")])
     assert [one.name for one in book.references.all()] == ["Odd"]
     assert book.references.readings("Odd") == [] and list(book.photo_store.names()) == []

@@ -13,7 +13,7 @@ from colourmatch.workflow.shelf_state import describe_bottles, see_in_water, tra
 
 def codes(book: LotBook, on: date) -> list[str]:
     red = book.stocks.get("red")
-    return [one["code"] for one in describe_bottles(book, [red], on)[red.id]["warnings"]]
+    return [one.code for one in describe_bottles(book, [red], on)[red.id].warnings]
 
 
 def test_old_and_nearly_empty_bottles_are_warned_of(book: LotBook) -> None:
@@ -35,7 +35,7 @@ def test_a_lot_names_the_batches_that_are_in_it(book: LotBook) -> None:
     (bottle,) = describe_lot(book, lot)["bottles"]
     assert (bottle["stock"], bottle["supplier_batch"], bottle["ml"]) == ("thin", "K-1207", 2)
     told = trace_batch(book, "k-1207")
-    assert [one["lot"] for one in told["lots"]] == [lot] and told["batch"] == "K-1207"
+    assert [one.head.id for one in told.lots] == [lot] and told.batch == "K-1207"
 
 
 def test_a_stock_is_seen_in_water_as_strong_as_photos_showed_it(book: LotBook) -> None:

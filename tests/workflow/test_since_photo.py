@@ -66,6 +66,6 @@ def test_nothing_but_a_photo_says_that_it_is_matched(begun):
         advice = advise_lot(made.book, made.lot).to_json()
         assert advice["action"] != "stop" and advice["now"] is None
     told = close_lot(made.book, made.lot)
-    assert told["outcome"] == "stopped by the maker" and told["text"].endswith(UNSEEN)
+    assert told.outcome == "stopped by the maker" and told.text.endswith(UNSEEN)
     kept = describe_lot(made.book, made.lot)
     assert kept["advice"]["now"] is None and kept["closing"]["text"].endswith(UNSEEN)

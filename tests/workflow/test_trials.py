@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 from copy import copy
 
 import pytest
@@ -12,7 +13,7 @@ from colourmatch.book.carried import CARRIED
 from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.errors import ClosedError, InputError, NotFoundError
 from colourmatch.workflow.closing import UNSEEN, finish_trial
-from colourmatch.workflow.trials import describe_trials, scale_doses
+from colourmatch.workflow.trials import Trial, describe_trials, scale_doses
 
 
 @pytest.fixture
@@ -45,11 +46,11 @@ def test_seven_drops_in_100_ml_are_63_in_900(book: LotBook, parent: int) -> None
     trial = book.trials.take(parent, 100)
     book.additions.add(trial.id, "red", drops=7)
     (told,) = describe_trials(book, book.lots.story(parent))
-    (dose,) = told["doses"]
-    assert (dose["trial_drops"], dose["drops"]) == (7, 63)
+    (dose,) = told.doses
+    assert (dose.trial_drops, dose.drops) == (7, 63)
     # Half a drop in 7, 5 % / sqrt(7) and twice 1.5 % of volume: 7.7 %, 95 % of it is 15 %.
-    assert (dose["low"], dose["high"]) == (53, 73)
-    assert told["text"] == (
+    assert (dose.low, dose.high) == (53, 73)
+    assert told.text == (
         f"Trial of 100 ml (lot {trial.id}), no photo yet: 7 drops of red there are 63 (53 to 73) in the 900 ml of "
         "the batch. Put in the lower figure first (53 of red), then photograph the batch."
     )
@@ -62,17 +63,16 @@ def test_seven_drops_in_100_ml_are_63_in_900(book: LotBook, parent: int) -> None
     book.volumes.take_sample(trial.id, 20)
     book.additions.add(trial.id, "gold", drops=10)
     for dose in scale_doses(book.lots.story(trial.id), book.lots.story(parent).state()):
-        if dose["ml"]:
-            book.additions.add(parent, dose["stock"], ml=dose["ml"])
+        if dose.ml:
+            book.additions.add(parent, dose.stock, ml=dose.ml)
     batch, small = book.lots.story(parent).state(), book.lots.story(trial.id).state()
     for name in ("red", "gold"):
         wanted = small.concentration_mg_per_l(name)
         assert batch.concentration_mg_per_l(name) == pytest.approx(wanted, rel=1e-3)
     (now,) = describe_trials(book, book.lots.story(parent))
-    assert {dose["drops"] for dose in now["doses"]} == {0} and "holds as much in a litre already" in now[
-        "text"
-    ]
+    assert {dose.drops for dose in now.doses} == {0} and "holds as much in a litre already" in now.text
     assert describe_trials(book, book.lots.story(trial.id)) == [now]
+    assert Trial.from_json(json.loads(json.dumps(now.to_json()))) == now
 
 
 def test_poured_back_its_colour_comes_in_with_it(book: LotBook, parent: int, tmp_path) -> None:
@@ -91,7 +91,7 @@ def test_poured_back_its_colour_comes_in_with_it(book: LotBook, parent: int, tmp
         book.trials.pour_back(trial)
     (told,) = describe_trials(book, book.lots.story(parent))
     # 34.88 mg/l in 1000.35 ml need 34.89 mg and a little for the water that comes along; 3.5 are in.
-    assert told["poured_back"] and told["doses"][0]["drops"] == 63
+    assert told.poured_back and told.doses[0].drops == 63
     assert book.archive.check() == []
     # a glass that was not poured back stays out
     trial = book.trials.take(parent, 100).id
@@ -125,12 +125,12 @@ def test_a_trial_of_a_tinted_batch_begins_with_its_colour(book: LotBook, parent:
         assert small.concentration_mg_per_l(name) == pytest.approx(before.concentration_mg_per_l(name))
     assert {entry.reason for entry in book.lots.story(trial).additions} == {CARRIED}
     (told,) = describe_trials(book, book.lots.story(parent))
-    assert told["doses"] == [] and told["text"].endswith("nothing was dosed in it yet.")
+    assert told.doses == () and told.text.endswith("nothing was dosed in it yet.")
     book.additions.add(trial, "red", drops=1)
-    (dose,) = describe_trials(book, book.lots.story(parent))[0]["doses"]
-    assert (dose["stock"], dose["trial_drops"], dose["drops"]) == ("red", 1, 19)
+    (dose,) = describe_trials(book, book.lots.story(parent))[0].doses
+    assert (dose.stock, dose.trial_drops, dose.drops) == ("red", 1, 19)
     # One drop is half a drop unsure at best: the range says so.
-    assert dose["low"] == 0 and dose["high"] > 35
+    assert dose.low == 0 and dose.high > 35
     book.trials.pour_back(trial)
     after = book.lots.story(parent).state()
     assert after.mg["red"] == pytest.approx(before.mg["red"] + 0.5)
@@ -142,19 +142,19 @@ def test_a_batch_put_right_later_tells_what_its_trial_must_be_put_right_to(
 ) -> None:
     entry = book.additions.add(parent, "red", drops=40)
     trial = book.trials.take(parent, 100).id
-    assert describe_trials(book, book.lots.story(parent))[0]["corrected"] == []
+    assert describe_trials(book, book.lots.story(parent))[0].corrected == ()
     again = book.additions.correct(entry.id, drops=20, reason="counted again")
-    (wrong,) = describe_trials(book, book.lots.story(parent))[0]["corrected"]
+    (wrong,) = describe_trials(book, book.lots.story(parent))[0].corrected
     # By hand: 20 drops of 0.05 ml at 10 mg a ml are 10 mg in 1001 ml, of which the trial took a tenth.
-    assert wrong["mg"] == pytest.approx(100 * 10 / 1001, abs=1e-3) and wrong["stock"] == "red"
-    assert f"Put its entry {wrong['entry']} right, to 0.0999 ml." in wrong["text"]
-    assert wrong["text"] in describe_trials(book, book.lots.story(trial))[0]["text"]
-    book.additions.correct(wrong["entry"], ml=0.0999, reason="the batch was put right")
+    assert wrong.mg == pytest.approx(100 * 10 / 1001, abs=1e-3) and wrong.stock == "red"
+    assert f"Put its entry {wrong.entry} right, to 0.0999 ml." in wrong.text
+    assert wrong.text in describe_trials(book, book.lots.story(trial))[0].text
+    book.additions.correct(wrong.entry, ml=0.0999, reason="the batch was put right")
     (told,) = describe_trials(book, book.lots.story(parent))
     # what came along is not counted as dosed in the trial, put right or not
-    assert told["corrected"] == [] and told["doses"] == []
+    assert told.corrected == () and told.doses == ()
     book.additions.correct(again.id, void=True, reason="it was the other lot")
-    assert "it did not happen" in describe_trials(book, book.lots.story(parent))[0]["corrected"][0]["text"]
+    assert "it did not happen" in describe_trials(book, book.lots.story(parent))[0].corrected[0].text
 
 
 def test_what_cannot_be_is_refused(book: LotBook, parent: int) -> None:
@@ -189,7 +189,7 @@ def test_a_corrected_amount_keeps_the_trial_and_a_void_one_was_never_taken(
     assert corrected.trial_lot_id == trial and book.lots.story(parent).state().volume_ml == 898
     book.volumes.correct(corrected.id, void=True, reason="another batch")
     (told,) = describe_trials(book, book.lots.story(parent))
-    assert told["taken_ml"] is None and book.lots.story(parent).state().volume_ml == 1000
+    assert told.taken_ml is None and book.lots.story(parent).state().volume_ml == 1000
 
 
 # ---- what a trial teaches its batch ----------------------------------------------------------------------
