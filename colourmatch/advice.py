@@ -8,18 +8,13 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from math import isfinite
-from typing import Any, TypeVar
+from typing import Any
 
-from colourmatch.measurement import Figure, Parts
-from colourmatch.records import Record, kept
+from colourmatch.measurement import Colour, Figure, Parts
+from colourmatch.records import Record, kept, several
 
-R = TypeVar("R", bound=Record)
 #: Above this many drops a dose is measured in millilitres.
 MOST_DROPS = 120
-
-
-def _each(record: type[R]) -> Callable[[Sequence[Mapping[str, Any]]], tuple[R, ...]]:
-    return lambda rows: tuple(record.from_json(row) for row in rows)
 
 
 def _difference(told: Mapping[str, Any]) -> Figure | None:
@@ -63,13 +58,19 @@ class Dose(Record):
 
 
 @dataclass(frozen=True, eq=False)
-class DoseInAll(Record):
-    """Whole dose of a stock to the nearest point, in drops with their 95 % range."""
+class DropsToMatch(Record):
+    """Further drops of a stock to the nearest point, with their 95 % range."""
 
     stock: str = kept()
     drops: int | None = kept()
     low: int | None = kept()
     high: int | None = kept()
+
+
+@dataclass(frozen=True, eq=False)
+class DoseInAll(DropsToMatch):
+    """Whole dose of a stock to the nearest point, also as it is measured."""
+
     measured: Measured | None = kept(Measured.from_json)
 
 
@@ -130,7 +131,7 @@ class OtherStock(Record):
     stock: str = kept()
     reachable: Figure = kept(Figure.from_json, key="reachable_delta_e_2000")
     gain: Figure = kept(Figure.from_json)
-    doses: tuple[Dose, ...] = kept(_each(Dose), default=())
+    doses: tuple[Dose, ...] = kept(several(Dose), default=())
     text: str = kept()
 
     @property
@@ -190,7 +191,7 @@ class Question(Record):
     log_odds: float = kept()
     text: str = kept()
     sure: bool = kept()
-    causes: tuple[Cause, ...] = kept(_each(Cause), default=())
+    causes: tuple[Cause, ...] = kept(several(Cause), default=())
     comes_first: bool = False
 
 
@@ -219,6 +220,32 @@ class Caution(Record):
 
 
 @dataclass(frozen=True, eq=False)
+class SpotsServed(Record):
+    """The liquids in one look: Lab of that light's white (2 degrees)."""
+
+    reference: Colour = kept(Colour.from_json)
+    batch: Colour = kept(Colour.from_json)
+    batch_after: Colour | None = kept(Colour.from_json)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Served(Record):
+    """One look: how far batch and reference are apart now and after the step, and what would match here alone."""
+
+    name: str = kept()
+    depth_mm: float = kept()
+    dilution: float = kept()
+    illuminant: str = kept()
+    weight: float = kept()
+    delta_e_2000: Figure = kept(Figure.from_json)
+    text: str = kept()
+    after_step: Figure | None = kept(Figure.from_json)
+    after_text: str | None = kept()
+    to_match: tuple[DropsToMatch, ...] = kept(several(DropsToMatch), default=())
+    spots: SpotsServed = kept(SpotsServed.from_json)
+
+
+@dataclass(frozen=True, eq=False)
 class Advice(Record):
     """What to do now; see design section 5 for `action` and `reason`.
 
@@ -232,10 +259,10 @@ class Advice(Record):
     action: str = kept(default="")
     reason: str = kept(default="")
     text: str = kept(default="")
-    doses: tuple[Dose, ...] = kept(_each(Dose), default=())
+    doses: tuple[Dose, ...] = kept(several(Dose), default=())
     now: Figure | None = kept(Figure.from_json)
     predicted: Figure | None = kept(_difference, write=_as_difference)
-    to_match: tuple[DoseInAll, ...] = kept(_each(DoseInAll), default=())
+    to_match: tuple[DoseInAll, ...] = kept(several(DoseInAll), default=())
     reachable: Figure | None = kept(Figure.from_json)
     ceiling_left_mg_per_l: float | None = kept(write=decimals(2))
     used_mg_per_l: float | None = kept(write=decimals(2))
@@ -248,19 +275,19 @@ class Advice(Record):
     rescue: Rescue | None = kept(Rescue.from_json)
     problem: str | None = kept()
     chance_within_tolerance: float | None = kept(write=decimals(3))
-    stocks_learnt: tuple[StockLearnt, ...] = kept(_each(StockLearnt), default=())
+    stocks_learnt: tuple[StockLearnt, ...] = kept(several(StockLearnt), default=())
     state_photographed: bool = kept(default=True)
     expected: Figure | None = kept(_difference, write=_as_difference)
     amounts: Amounts | None = kept(Amounts.from_json)
-    surprises: tuple[StockLearnt, ...] = kept(_each(StockLearnt), default=())
-    serving: Sequence[Mapping[str, Any]] = kept(default=(), later=True)
-    bottles: tuple[Bottle, ...] = kept(_each(Bottle), default=(), later=True)
-    other_stocks: tuple[OtherStock, ...] = kept(_each(OtherStock), default=(), later=True)
+    surprises: tuple[StockLearnt, ...] = kept(several(StockLearnt), default=())
+    serving: tuple[Served, ...] = kept(several(Served), default=(), later=True)
+    bottles: tuple[Bottle, ...] = kept(several(Bottle), default=(), later=True)
+    other_stocks: tuple[OtherStock, ...] = kept(several(OtherStock), default=(), later=True)
     missing_kind: MissingKind | None = kept(MissingKind.from_json, later=True)
     combined: Together | None = kept(Together.from_json, later=True)
     question: Question | None = kept(Question.from_json, later=True)
     label: str | None = kept(later=True)
-    cautions: tuple[Caution, ...] = kept(_each(Caution), default=(), later=True)
+    cautions: tuple[Caution, ...] = kept(several(Caution), default=(), later=True)
     surely_short: bool = False
     finding: str = ""
 

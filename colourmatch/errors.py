@@ -44,7 +44,7 @@ class ColourMatchError(Exception):
 class PhotoError(ColourMatchError):
     """The photo cannot be read or measured; `spot` names the one that it is about.
 
-    `squares`: the card's squares found so far, corners (4, 2) in pixels by number; `seen`: what can be drawn of it.
+    `squares`: the card's squares found so far, corners (4, 2) in pixels by number; `seen`: the `Drawing` of it.
     """
 
     code = "photo"
@@ -53,7 +53,7 @@ class PhotoError(ColourMatchError):
         super().__init__(text, code)
         self.spot = spot
         self.squares: Mapping[int, Any] = {}
-        self.seen: Mapping[str, Any] | None = None
+        self.seen: Any = None
 
 
 class InputError(ColourMatchError):

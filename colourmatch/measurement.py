@@ -17,6 +17,7 @@ from colourmatch.colour.difference import Difference, Interval, describe_differe
 from colourmatch.records import Record, kept, numbers, several, significant
 
 Array = NDArray[np.float64]
+Outline = Sequence[Sequence[float]]
 #: The liquids that are compared.
 LIQUIDS = ("reference", "batch")
 SPOTS = (*LIQUIDS, "blank")
@@ -251,6 +252,21 @@ def record_difference(
 
 
 @dataclass(frozen=True, eq=False)
+class Drawing(Record):
+    """Outlines, corner by corner in pixels of a photo that is so large, of what was found in it, by number or spot.
+
+    faults: what is wrong with a refused photo, by its place; code: of the refusal.
+    """
+
+    size: Sequence[int] = kept()
+    markers: Mapping[str, Outline] = kept(default=dict)
+    windows: Mapping[str, Outline] = kept(default=dict)
+    glasses: Mapping[str, Outline] = kept(default=dict)
+    faults: Mapping[str, Outline] = kept(default=dict, later=True)
+    code: str | None = kept(later=True)
+
+
+@dataclass(frozen=True, eq=False)
 class OwnView(Record):
     """How deep and how thinned a photo shows the liquids, where that is not as the lot's head says."""
 
@@ -266,7 +282,7 @@ def _read_spots(data: Mapping[str, Any]) -> dict[str, SpotColour | None]:
 class Measurement(Record):
     """Everything that is kept of one photo; `refused` holds the sentence when it could not be measured.
 
-    spots: None where no glass stood; drawing: outlines in full-size pixels; rectangles: the boxes of a photo without the
+    spots: None where no glass stood; rectangles: the boxes of a photo without the
     printed card; tone: photo/retone.py; spot: the one that a reference was read from.
     """
 
@@ -282,7 +298,7 @@ class Measurement(Record):
     delta_e_2000: Figure | None = kept(Figure.from_json)
     difference: Parts | None = kept(Parts.from_json)
     refused: str | None = kept(key="error")
-    drawing: Mapping[str, Any] | None = kept()
+    drawing: Drawing | None = kept(Drawing.from_json)
     uncertainty: Pair | None = kept(Pair.from_json)
     rectangles: Mapping[str, Any] | None = kept()
     tone: ToneRecord | None = kept(ToneRecord.from_json)

@@ -62,6 +62,11 @@ def significant(values: Any, digits: int) -> Array:
     return _each(values, lambda v: float(f"{v:.{digits}g}"))
 
 
+def written(to: Callable[[Any, int], Array], digits: int) -> Callable[[Any], Any]:
+    """How an array is written: `rounded` or `significant`, NaN as null."""
+    return lambda values: plain(to(values, digits))
+
+
 def _each(values: Any, act: Callable[[float], float]) -> Array:
     import numpy as np
 

@@ -15,6 +15,7 @@ from colourmatch.book import tables as t
 from colourmatch.book.checks import check_name, check_text, name_key, to_json
 from colourmatch.book.rows import read_records
 from colourmatch.book.transactions import By, Part, insert_once
+from colourmatch.records import Record, kept
 
 #: What an entry is about.
 CARD, CARD_DEFAULT, CARD_FORGOTTEN = "card", "card-default", "card-forgotten"
@@ -38,6 +39,14 @@ class CalibrationEntry:
     original_name: str | None
 
 
+@dataclass(frozen=True, eq=False)
+class LotChoice(Record):
+    """The card and the light that a lot's photos are read with; None where nothing was chosen."""
+
+    card: str | None = kept()
+    light: str | None = kept()
+
+
 class Calibrations(Part):
     """Entries about cards and phones of an open book."""
 
@@ -45,7 +54,7 @@ class Calibrations(Part):
         self,
         kind: str,
         name: str,
-        data: dict[str, Any] | None = None,
+        data: Mapping[str, Any] | None = None,
         *,
         light: str | None = None,
         photo: tuple[bytes, str] | None = None,
@@ -81,17 +90,17 @@ class Calibrations(Part):
         found = self._read(read_records, query, CalibrationEntry)
         return [replace(entry, data=entry.data or {}) for entry in found]
 
-    def choose_for_lot(self, lot: int, said: Mapping[str, str | None], entered_by: str | None = None) -> None:
-        """Note the "card" and the "light" of a lot's photos from now on; what is None stays as it was."""
+    def choose_for_lot(self, lot: int, said: LotChoice, entered_by: str | None = None) -> None:
+        """Note the card and the light of a lot's photos from now on; what is None stays as it was."""
         noted = self.lot_choice(lot)
-        wanted = noted | {key: name for key, name in said.items() if name is not None}
+        wanted = noted.having(**{key: name for key, name in said.to_json().items() if name is not None})
         if wanted != noted:
-            self.add(LOT_CHOICE, f"lot {lot}", wanted, entered_by=entered_by)
+            self.add(LOT_CHOICE, f"lot {lot}", wanted.to_json(), entered_by=entered_by)
 
-    def lot_choice(self, lot: int) -> dict[str, Any]:
-        """The card and light of a lot's photos: {"card": name or None, "light": name or None}."""
+    def lot_choice(self, lot: int) -> LotChoice:
+        """The card and light of a lot's photos."""
         entries = self.of((LOT_CHOICE,), f"lot {lot}")
-        return {"card": None, "light": None} | (entries[-1].data if entries else {})
+        return LotChoice.from_json(entries[-1].data) if entries else LotChoice()
 
 
 def list_standing(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -15,7 +15,11 @@ from colourmatch.commands.framework import Answer, Group, Session, Table, Who, a
 from colourmatch.errors import InputError
 from colourmatch.instrument import cards
 from colourmatch.photo.card_profile import GREY_CARD, GREY_CARD_SD, PAPER, PAPER_SD
+from colourmatch.records import pick
 from colourmatch.words.figures import tell_contents, tell_interval, tell_lab, tell_number, tell_spread
+
+if TYPE_CHECKING:
+    from colourmatch.instrument.phones import PhoneTold
 
 
 @click.group("card-profile", cls=Group)
@@ -54,27 +58,28 @@ def add_card(
         values = [parse_number(part, "--greys") for part in parts]
         book = session.open_book(begins=True)
         told = cards.enter_card(book, name, values, given["sd"], **who)
-        return Answer(told, list(_card_lines(told)))
+        return Answer(told.to_json(), list(_card_lines(told)))
     level = (given["reflectance"] or GREY_CARD, given["reflectance_sd"] or GREY_CARD_SD)
     paper = (given["paper_reflectance"] or PAPER, given["paper_reflectance_sd"] or PAPER_SD)
     book = session.open_book(begins=True)
     paths = [Path(photo) for photo in photos]
     told = cards.photograph_card(book, name, paths, given["grey"], reflectance=level, paper=paper, **who)
-    refused = [f"{one['photo']}: not read: {one['error']}" for one in told["photos"] if one["error"]]
+    data = told.to_json()
+    refused = [f"{one.photo}: not read: {one.error}" for one in told.photos if one.error]
     if len(refused) < len(photos):
-        return Answer(told, [*refused, *_card_lines(told)])
+        return Answer(data, [*refused, *_card_lines(told)])
     if len(photos) == 1:
-        return Answer(told, [], 2, told["photos"][0]["error"])
-    return Answer(told, refused, 2, "None of the photos could be read. Look up why with each.")
+        return Answer(data, [], 2, told.photos[0].error)
+    return Answer(data, refused, 2, "None of the photos could be read. Look up why with each.")
 
 
-def _card_lines(told: Mapping[str, Any]) -> Iterator[str | Table]:
-    mark = ", the default" if told["default"] else ""
-    yield f"Card {told['card']}{mark}. {told['text']}"
-    half = len(told["greys"]) // 2
+def _card_lines(told: cards.CardTold) -> Iterator[str | Table]:
+    mark = ", the default" if told.default else ""
+    yield f"Card {told.card}{mark}. {told.text}"
+    half = len(told.greys) // 2
     rows = [
-        (f"{top['nominal']:g}", *(tell_spread(row["reflectance"], row["sd"], 3) for row in (top, bottom)))
-        for top, bottom in zip(told["greys"][:half], told["greys"][half:], strict=True)
+        (f"{top.nominal:g}", *(tell_spread(row.reflectance, row.sd, 3) for row in (top, bottom)))
+        for top, bottom in zip(told.greys[:half], told.greys[half:], strict=True)
     ]
     yield Table(("as drawn", "top row", "bottom row"), rows)
 
@@ -84,10 +89,10 @@ def list_cards(session: Session) -> Answer:
     """List the printed cards in the book."""
     book = session.read_book(needed=False)
     found = cards.list_cards(book)
-    rows = [(c["card"], "yes" if c["default"] else "", str(len(c["readings"])), c["text"]) for c in found]
+    rows = [(c.card, "yes" if c.default else "", str(len(c.readings)), c.text) for c in found]
     table = Table(("card", "default", "readings", "what is known"), rows)
     none = "No card is in the book. Note one: colourmatch card-profile add NAME PHOTO"
-    return answer_list("cards", found, table, none)
+    return answer_list("cards", [one.to_json() for one in found], table, none)
 
 
 @card_profile.command("show", example="colourmatch card-profile show kitchen photo.jpg")
@@ -98,21 +103,23 @@ def show_card(session: Session, name: str, photo: str | None) -> Answer:
     book = session.read_book()
     told = cards.read_card_profile(book, name)
     change = cards.compare_card(book, name, Path(photo)) if photo else None
-    return Answer(told | {"change": change}, [*_card_lines(told), *(_change_lines(change) if change else ())])
+    data = told.to_json() | {"change": change.to_json() if change else None}
+    return Answer(data, [*_card_lines(told), *(_change_lines(change) if change else ())])
 
 
-def _change_lines(change: Mapping[str, Any]) -> Iterator[str]:
-    yield change["photo"]
-    for spot, moved in change["changed"].items():
+def _change_lines(change: cards.CardChange) -> Iterator[str]:
+    yield change.photo
+    seen = {"before": change.before, "after": change.after}
+    for spot, moved in change.changed.items():
         if moved is None:
             continue
-        for when in ("before", "after"):
-            colour = change[when]["spots"][spot]
-            yield f"  {spot:9}  {when:6}  {tell_lab(colour['lab'], colour['lab_sd'])}"
-        yield f"  {spot:9}  moved   {tell_lab(moved['lab'])}  CIEDE2000 {moved['delta_e_2000']:.2f}"
-    for when in ("before", "after"):
-        if change[when]["delta_e_2000"]:
-            yield f"  difference {when:6}  CIEDE2000 {tell_interval(change[when]['delta_e_2000'])}"
+        for when, one in seen.items():
+            if colour := one.spots[spot]:
+                yield f"  {spot:9}  {when:6}  {tell_lab(colour.lab, colour.lab_sd)}"
+        yield f"  {spot:9}  moved   {tell_lab(moved.lab)}  CIEDE2000 {moved.delta_e_2000:.2f}"
+    for when, one in seen.items():
+        if one.delta_e_2000:
+            yield f"  difference {when:6}  CIEDE2000 {tell_interval(one.delta_e_2000.to_json())}"
 
 
 @card_profile.command("default", example="colourmatch card-profile default kitchen")
@@ -123,11 +130,9 @@ def default_card(session: Session, name: str, who: Who) -> Answer:
 
     "none" takes it back.
     """
-    told = cards.choose_card(session.open_book(), None if name.strip().casefold() == "none" else name, **who)
-    card = told["default"]
-    return Answer(
-        told, [f"Photos of lots are read with the card {card}." if card else "No card is the default."]
-    )
+    card = cards.choose_card(session.open_book(), None if name.strip().casefold() == "none" else name, **who)
+    said = f"Photos of lots are read with the card {card}." if card else "No card is the default."
+    return Answer({"default": card}, [said])
 
 
 @card_profile.command("forget", example="colourmatch card-profile forget kitchen")
@@ -135,8 +140,8 @@ def default_card(session: Session, name: str, who: Who) -> Answer:
 @opt.by
 def forget_card(session: Session, name: str, who: Who) -> Answer:
     """Forget a card that was lost, faded or printed again; what was read with it stays recorded."""
-    told = cards.forget_card(session.open_book(), name, **who)
-    return Answer(told, [f"The card {told['card']} is forgotten."])
+    card = cards.forget_card(session.open_book(), name, **who)
+    return Answer({"card": card, "forgotten": True}, [f"The card {card} is forgotten."])
 
 
 # ---- phones ------------------------------------------------------------------------------------------------------
@@ -207,9 +212,9 @@ def add_photo(session: Session, photo: str, light: str, who: Who, **given: Any) 
     }
     card = cards.card_profile(book, given["card_name"])
     told = add_known_photo(book, Path(photo), light, known, depth_mm=given["depth_mm"], card=card, **who)
-    held = "; ".join(f"{one['spot']} {tell_contents(one['mg_per_l'])}" for one in told["liquids"])
-    line = f"Kept photo {told['entry']} of {told['phone']}, light {told['light']}: {held}."
-    return Answer(told, [line, "When all are kept: colourmatch phone fit"])
+    held = "; ".join(f"{one.spot} {tell_contents(one.mg_per_l)}" for one in told.liquids)
+    line = f"Kept photo {told.entry} of {told.phone}, light {told.light}: {held}."
+    return Answer(told.to_json(), [line, "When all are kept: colourmatch phone fit"])
 
 
 def _contents(book: Any, held: Mapping[str, tuple[float, str]], volume_ml: float | None) -> dict[str, float]:
@@ -233,7 +238,7 @@ def fit(session: Session, phone: str | None, light: str | None, who: Who, **give
     from colourmatch.instrument.phones import fit_known
 
     told = fit_known(session.open_book(), phone, light, **given, **who)
-    return Answer(told, list(_phone_lines(told)))
+    return Answer(told.to_json(), list(_phone_lines(told)))
 
 
 @phone.command("show", example="colourmatch phone show --light window")
@@ -243,28 +248,28 @@ def show_phone(session: Session, phone: str | None, light: str | None) -> Answer
     from colourmatch.instrument.phones import read_phone
 
     told = read_phone(session.read_book(), phone, light)
-    return Answer(told, list(_phone_lines(told)))
+    return Answer(told.to_json(), list(_phone_lines(told)))
 
 
-def _phone_lines(told: Mapping[str, Any]) -> Iterator[str | Table]:
-    yield f"{told['phone']}, light {told['light']}. {told['text']}"
-    fitted = told["fit"]
+def _phone_lines(told: PhoneTold) -> Iterator[str | Table]:
+    yield f"{told.phone}, light {told.light}. {told.text}"
+    fitted = told.fit
     if fitted is None:
         return
     rows = [
         (
-            tell_contents(one["mg_per_l"]), tell_lab(one["true_lab"]), tell_lab(one["lab"]),
-            tell_number(one["before"], 2), tell_number(one["after"], 2),
+            tell_contents(one.mg_per_l), tell_lab(one.true_lab), tell_lab(one.lab), tell_number(one.before, 2),
+            tell_number(one.after, 2),
         )
-        for one in fitted["liquids"]
+        for one in fitted.liquids
     ]  # fmt: skip
     yield Table(("known liquid", "by its content", "as read", "before", "after"), rows)
-    for one in fitted["strengths"]:
-        factor = tell_interval({**one, "value": one["factor"]}, 2)
-        yield f"  {one['stock']} is {factor} of its label, glass depth included."
+    for stock in fitted.strengths:
+        factor = tell_interval(pick(stock, "value", "low", "high"), 2)
+        yield f"  {stock.stock} is {factor} of its label, glass depth included."
     kinds = [
-        (f"{kind}{' (kept)' * (kind == fitted['kind'])}", *(tell_number(part, 2) for part in own.values()))
-        for kind, own in fitted["errors"].items()
+        (f"{kind}{' (kept)' * (kind == fitted.kind)}", *(tell_number(part, 2) for part in own.values()))
+        for kind, own in fitted.errors.items()
     ]
     yield Table(("correction", "known liquids", "other colourants", "together"), kinds)
 
@@ -277,14 +282,14 @@ def list_phones(session: Session) -> Answer:
     found = phones.list_phones(session.read_book(needed=False))
     rows = [
         (
-            one["phone"], one["light"], str(len(one["photos"])), one["fit"]["kind"] if one["fit"] else "not fitted",
-            *(tell_number((one["fit"] or {}).get(key)) for key in ("median_before", "median_after")),
+            one.phone, one.light, str(len(one.photos)), one.fit.kind if one.fit else "not fitted",
+            *(tell_number(getattr(one.fit, key, None)) for key in ("median_before", "median_after")),
         )
         for one in found
     ]  # fmt: skip
     table = Table(("phone", "light", "photos", "correction", "error before", "after"), rows)
     none = "No phone has known liquids. Begin: colourmatch phone add PHOTO --light window --batch red=12"
-    return answer_list("phones", found, table, none)
+    return answer_list("phones", [one.to_json() for one in found], table, none)
 
 
 @phone.command("forget", example="colourmatch phone forget --light window")
@@ -294,5 +299,6 @@ def forget_phone(session: Session, phone: str | None, light: str | None, who: Wh
     """Forget a phone's known liquids and correction in a light; what was read with it stays recorded."""
     from colourmatch.instrument import phones
 
-    told = phones.forget_phone(session.open_book(), phone, light, **who)
-    return Answer(told, [f"{told['phone']} in the light {told['light']} is forgotten."])
+    phone, light = phones.forget_phone(session.open_book(), phone, light, **who)
+    data = {"phone": phone, "light": light, "forgotten": True}
+    return Answer(data, [f"{phone} in the light {light} is forgotten."])

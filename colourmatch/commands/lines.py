@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from colourmatch.records import pick
 from colourmatch.words.entries import tell_aside
 from colourmatch.words.figures import (
     tell_amount,
@@ -21,6 +22,7 @@ from colourmatch.words.outcomes import tell_closing
 from colourmatch.words.times import tell_time
 
 if TYPE_CHECKING:
+    from colourmatch.advice import Served
     from colourmatch.measurement import Figure
     from colourmatch.workflow.recheck import Drift
     from colourmatch.workflow.references import KnownReference
@@ -129,14 +131,15 @@ def _tell(figure: Figure) -> str:
     return tell_interval(figure.to_json())
 
 
-def serving_lines(serving: Sequence[Mapping[str, Any]], *, closed: bool = False) -> Iterator[str]:
+def serving_lines(serving: Sequence[Served], *, closed: bool = False) -> Iterator[str]:
     """Each glass: how far apart, after the step too, and the further dose that would match there alone."""
     for one in serving:
-        after = f"; after the step {tell_interval(one['after_step'])}" if one.get("after_step") else ""
-        yield f"   served   {one['name']} ({tell_look(one)}): CIEDE2000 {tell_interval(one['delta_e_2000'])}, {one['text']}{after}"
-        for dose in () if closed else one["to_match"]:
-            drops = tell_drops(dose["drops"], (dose["low"], dose["high"]), "more")
-            yield f"            there alone nearest after {drops} of {dose['stock']}"
+        after = f"; after the step {_tell(one.after_step)}" if one.after_step else ""
+        look = tell_look(pick(one, "depth_mm", "dilution", "illuminant", "weight"))
+        yield f"   served   {one.name} ({look}): CIEDE2000 {_tell(one.delta_e_2000)}, {one.text}{after}"
+        for dose in () if closed else one.to_match:
+            drops = tell_drops(dose.drops or 0, (dose.low, dose.high), "more")
+            yield f"            there alone nearest after {drops} of {dose.stock}"
 
 
 def intake_lines(intake: Sequence[Mapping[str, Any]]) -> Iterator[str]:

@@ -93,8 +93,8 @@ def new(session: Session, like: str | None, stocks: tuple[str, ...], who: Who, *
     book = session.open_book()
     if like is not None:
         old = fill_like(book, like)
-        own = old["label_lines"] | head.get("label_lines", {})
-        head = old | ({"target_lab": None} if "reference" in head else {}) | head | {"label_lines": own}
+        own = {**old.label_lines, **head.get("label_lines", {})}
+        head = vars(old) | ({"target_lab": None} if "reference" in head else {}) | head | {"label_lines": own}
     if stocks:
         head["stocks"] = stocks
     made = book.lots.begin(**head)

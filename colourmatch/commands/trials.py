@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +19,7 @@ from colourmatch.words.times import tell_date
 if TYPE_CHECKING:
     from colourmatch.book.entries import LotStory
     from colourmatch.book.lot_book import LotBook
+    from colourmatch.workflow.trend import TrendLot
 
 #: What may go back, said whenever something does.
 CLEAN = (
@@ -96,8 +98,8 @@ def look(session: Session, lot: str, serving: tuple[dict[str, Any], ...]) -> Ans
     asked = [one for one in serving if one]
     doses = _next_doses(book, story)
     seen = serve_lot(book, story.lot.id, asked or own, doses)
-    intake = read_intake(story, asked or None)
-    data = {"lot": story.lot.id, "serving": seen, "intake": intake}
+    intake = [glass.to_json() for glass in read_intake(story, asked or None)]
+    data = {"lot": story.lot.id, "serving": [one.to_json() for one in seen], "intake": intake}
     if not seen:
         none = f"No photo says anything of lot {story.lot.id} yet: colourmatch lot photo {story.lot.id} PHOTO"
         return Answer(data, [none])
@@ -156,30 +158,30 @@ def use(session: Session, lot: str, stocks: tuple[str, ...], reason: str, who: W
 )
 def trend(session: Session, stock: str | None, reference: str | None, name: str | None, limit: int) -> Answer:
     """Closed lots against each other: final colour, difference and dose, with limits of natural variation."""
-    from colourmatch.workflow.trend import read_trend, trend_json
+    from colourmatch.workflow.trend import read_trend
 
-    told = trend_json(read_trend(session.read_book(needed=False), stock, reference, name, limit))
-    lines: list[str | Table] = [_lots_table(told["lots"])] if told["lots"] else []
+    told = read_trend(session.read_book(needed=False), stock, reference, name, limit)
+    lines: list[str | Table] = [_lots_table(told.lots)] if told.lots else []
     limits = [
-        (chart, *(tell_number(found[key], 2) for key in ("mean", "low", "high")))
-        for chart, found in told["limits"].items()
+        (chart, *(tell_number(part, 2) for part in (found.mean, found.low, found.high)))
+        for chart, found in told.limits.items()
         if found
     ]
-    if told["lots"] and limits:
+    if told.lots and limits:
         lines.append(Table(("chart", "mean", "lower limit", "upper limit"), limits))
-    lines += [told["text"], *told["notes"]]
-    lines += [f"Left out: lot {left['label']}, {left['reason']}." for left in told["left_out"]]
-    return Answer(told, lines)
+    lines += [told.text, *told.notes]
+    lines += [f"Left out: lot {left.label}, {left.reason}." for left in told.left_out]
+    return Answer(told.to_json(), lines)
 
 
-def _lots_table(lots: list[dict[str, Any]]) -> Table:
+def _lots_table(lots: Sequence[TrendLot]) -> Table:
     headers = ("lot", "name", "closed", "ended", "L*", "a*", "b*", "CIEDE2000", "mg/l", "drops/l")
     rows = [
         (
-            lot["label"], lot["name"], tell_date(lot["closed_at"]), lot["outcome"],
-            *(tell_spread(v, sd) for v, sd in zip(lot["lab"], lot["lab_sd"], strict=True)),
-            tell_interval(lot["delta_e_2000"]), tell_spread(lot["mg_per_l"], lot["mg_per_l_sd"]),
-            tell_number(lot["drops_per_l"]),
+            lot.label, lot.name, tell_date(lot.closed_at), lot.outcome,
+            *(tell_spread(v, sd) for v, sd in zip(lot.lab, lot.lab_sd, strict=True)),
+            tell_interval(lot.delta_e_2000.to_json()), tell_spread(lot.mg_per_l, lot.mg_per_l_sd),
+            tell_number(lot.drops_per_l),
         )
         for lot in lots
     ]  # fmt: skip

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 
 from colourmatch.facts import K_95, read_rows
 from colourmatch.liquid.colourants import find_colourant, name_on_label
+from colourmatch.measurement import Figure
+from colourmatch.records import Record, kept, several
 from colourmatch.words.figures import tell_number, tell_typed
 
 #: Persons that a share of the ADI is shown for, both examples: the adult of the JECFA evaluations, and a child of about
@@ -19,36 +21,31 @@ EXAMPLE_BODIES_KG = (("an adult of 60 kg", 60.0), ("a child of 20 kg", 20.0))
 EXAMPLE_GLASS_ML = 200.0
 
 
-@dataclass(frozen=True)
-class Portion:
-    """One colourant in one glass: mg with its 95 % interval, and the share of the ADI for each example person.
+@dataclass(frozen=True, eq=False)
+class Share(Record):
+    """A part of the ADI with its 95 % interval, for an example person."""
 
-    `shares` are (who, value, low, high), empty where no ADI is on file.
-    """
+    who: str = kept()
+    value: float = kept()
+    low: float = kept()
+    high: float = kept()
 
-    e_number: str
-    name: str
-    mg: tuple[float, float, float]
-    adi_mg_per_kg: float | None
-    source: str
-    shares: tuple[tuple[str, float, float, float], ...]
-    text: str
+    def percent(self) -> dict[str, float]:
+        """The figure in per cent."""
+        return {"value": 100 * self.value, "low": 100 * self.low, "high": 100 * self.high}
 
-    def to_json(self) -> dict[str, object]:
-        """One entry of `colourants` in the intake of a glass."""
-        keys = ("value", "low", "high")
-        return {
-            "colourant": self.e_number,
-            "name": self.name,
-            "mg": dict(zip(keys, (round(v, 3) for v in self.mg), strict=True)),
-            "adi_mg_per_kg": self.adi_mg_per_kg,
-            "adi_source": self.source,
-            "shares": [
-                {"who": who} | dict(zip(keys, (round(v, 4) for v in figures), strict=True))
-                for who, *figures in self.shares
-            ],
-            "text": self.text,
-        }
+
+@dataclass(frozen=True, eq=False)
+class Portion(Record):
+    """One colourant in one glass: how many mg, and the shares of the ADI, none where no ADI is on file."""
+
+    e_number: str = kept(key="colourant")
+    name: str = kept()
+    mg: Figure = kept(Figure.from_json)
+    adi_mg_per_kg: float | None = kept()
+    source: str = kept(key="adi_source")
+    shares: tuple[Share, ...] = kept(several(Share))
+    text: str = kept()
 
 
 def portions_in_glass(
@@ -97,20 +94,19 @@ def _portion(
 ) -> Portion:
     mg = mg_per_l[0] * batch_ml / 1000
     half = K_95 * mg_per_l[1] * batch_ml / 1000
-    figures = (mg, max(mg - half, 0.0), mg + half)
+    ends = (mg, max(mg - half, 0.0), mg + half)
     said = f"{name}: {tell_number(mg, 2)} mg" + (
-        f" ({tell_number(figures[1], 2)} to {tell_number(figures[2], 2)})" if half else ""
+        f" ({tell_number(ends[1], 2)} to {tell_number(ends[2], 2)})" if half else ""
     )
+    figure = Figure(*(round(end, 3) for end in ends))
     if intake is None:
-        return Portion(code, name, figures, None, "", (), f"{said}; no acceptable daily intake is on file.")
+        return Portion(code, name, figure, None, "", (), f"{said}; no acceptable daily intake is on file.")
     adi, source = intake
-    low, high = figures[1:]
-    shares = tuple(
-        (who, mg / (adi * body), low / (adi * body), high / (adi * body)) for who, body in EXAMPLE_BODIES_KG
-    )
+    parts = {who: [end / (adi * body) for end in ends] for who, body in EXAMPLE_BODIES_KG}
     for_whom = " and ".join(
-        "{} % ({} to {}) for {}".format(*(tell_number(100 * part) for part in share), who)
-        for who, *share in shares
+        "{} % ({} to {}) for {}".format(*(tell_number(100 * part) for part in own), who)
+        for who, own in parts.items()
     )
     text = f"{said}; of the acceptable daily intake of {tell_typed(adi)} mg per kg ({source}) that is {for_whom}."
-    return Portion(code, name, figures, adi, source, shares, text)
+    shares = tuple(Share(who, *(round(part, 4) for part in own)) for who, own in parts.items())
+    return Portion(code, name, figure, adi, source, shares, text)

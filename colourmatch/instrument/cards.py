@@ -5,7 +5,8 @@ It joins photo/card_profile.py and the book. A card is one sheet of paper from o
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple, Unpack
 
 import numpy as np
@@ -24,13 +25,13 @@ from colourmatch.photo.card_profile import (
     GREY_CARD_SD,
     PAPER,
     PAPER_SD,
+    GreysReading,
     combine_readings,
     enter_greys,
-    parse_reading,
     read_greys,
 )
 from colourmatch.photo.measure import measure_photo
-from colourmatch.records import as_json, rounded
+from colourmatch.records import Array, Record, kept, numbers, rounded, several
 
 if TYPE_CHECKING:
     from colourmatch.photo.tone import KnownGreys
@@ -45,9 +46,80 @@ class CardProfile(NamedTuple):
     named: CardNamed
 
 
+@dataclass(frozen=True, eq=False)
+class Grey(Record):
+    """What a grey of a card reflects, of the bare paper: as drawn, as printed, and the sd of that."""
+
+    nominal: float = kept()
+    reflectance: float = kept()
+    sd: float = kept()
+
+
+@dataclass(frozen=True, eq=False)
+class CardReading(Record):
+    """An entry that tells a card's greys; how they became known stands beside, as the entry has it."""
+
+    entry: int = kept()
+    at: str = kept()
+    by: str | None = kept()
+
+
+@dataclass(frozen=True, eq=False)
+class CardPhoto(Record):
+    """A photo that a card was to be read off: its entry, or why it was refused."""
+
+    photo: str = kept()
+    entry: int | None = kept()
+    error: str | None = kept()
+    code: str | None = kept(later=True)
+
+
+@dataclass(frozen=True, eq=False)
+class CardTold(Record):
+    """A card as its readings tell it; without any its name alone.
+
+    default: whether photos of lots are read with it; disagreement: of the readings, 1 and less is agreement; photos: those
+    it was just read off.
+    """
+
+    card: str = kept()
+    greys: tuple[Grey, ...] = kept(several(Grey), later=True)
+    default: bool = kept(later=True)
+    readings: tuple[CardReading, ...] = kept(several(CardReading), default=())
+    disagreement: float = kept(later=True)
+    text: str = kept(later=True)
+    photos: tuple[CardPhoto, ...] = kept(several(CardPhoto), later=True)
+
+
+@dataclass(frozen=True, eq=False)
+class Moved(Record):
+    """By how much a colour moved: in Lab (3,), and as CIEDE2000."""
+
+    lab: Array = kept(numbers)
+    delta_e_2000: float = kept()
+
+
+def _write_short(measurement: Measurement) -> dict[str, Any]:
+    whole = measurement.to_json()
+    return {part: whole[part] for part in ("spots", "delta_e_2000", "difference", "quality")}
+
+
+@dataclass(frozen=True, eq=False)
+class CardChange(Record):
+    """What a card changes of a photo: what is read without and with it, and each spot's change."""
+
+    photo: str = kept()
+    card_profile: CardNamed = kept(CardNamed.from_json)
+    before: Measurement = kept(Measurement.from_json, write=_write_short)
+    after: Measurement = kept(Measurement.from_json, write=_write_short)
+    changed: Mapping[str, Moved | None] = kept(
+        lambda spots: {spot: one and Moved.from_json(one) for spot, one in spots.items()}
+    )
+
+
 def enter_card(
     book: LotBook, name: str, values: Sequence[float], sd: float | None = None, **by: Unpack[By]
-) -> dict[str, Any]:
+) -> CardTold:
     """Enter measured greys of a card, relative to its bare paper; as `read_card_profile`."""
     reading = enter_greys(values, sd)
     book.calibrations.add(CARD, name, reading.to_json(), **by)
@@ -63,74 +135,60 @@ def photograph_card(
     reflectance: tuple[float, float] | None = None,
     paper: tuple[float, float] | None = None,
     entered_by: str | None = None,
-) -> dict[str, Any]:
+) -> CardTold:
     """Read a card's greys off photos with a known grey on the middle ring, or in the same rectangle of each.
 
-    A refused photo is an entry of its own.
-
-    Gives `read_card_profile` with "photos": [{"photo", "entry", "error"}].
+    As `read_card_profile`, with the photos; a refused one is among them.
     """
     check_name(name, "name of the card")
     level = reflectance or (GREY_CARD, GREY_CARD_SD)
     white = paper or (PAPER, PAPER_SD)
 
-    def read(source: Source) -> dict[str, Any]:
+    def read(source: Source) -> CardPhoto:
         try:
             content, file_name = photo = open_source(source)
             reading = read_greys(content, grey, reflectance=level, paper=white, name=file_name)
             entry = book.calibrations.add(CARD, name, reading.to_json(), photo=photo, entered_by=entered_by)
         except ColourMatchError as error:  # one photo stops no other
             refused = source[1] if isinstance(source, tuple) else str(source)
-            return {"photo": refused, "entry": None, "error": error.text, "code": error.code}
-        return {"photo": file_name, "entry": entry.id, "error": None}
+            return CardPhoto(refused, error=error.text).having(code=error.code)
+        return CardPhoto(file_name, entry.id)
 
-    told = [read(source) for source in photos]
+    told = tuple(read(source) for source in photos)
     entries = _list(book)
-    known = _describe(entries, name) if _readings(entries, name) else {"card": name, "readings": []}
-    return known | {"photos": told}
+    known = _describe(entries, name) if _readings(entries, name) else CardTold(name)
+    return known.having(photos=told)
 
 
-def list_cards(book: LotBook) -> list[dict[str, Any]]:
+def list_cards(book: LotBook) -> list[CardTold]:
     """All cards that are not forgotten, by name."""
     entries = _list(book)
     return [_describe(entries, readings[-1].name) for _, readings in sorted(_cards(entries).items())]
 
 
-def read_card_profile(book: LotBook, name: str) -> dict[str, Any]:
+def read_card_profile(book: LotBook, name: str) -> CardTold:
     """A card's greys with their standard deviations, beside what the card should print, and its readings."""
     return _describe(_list(book), name)
 
 
-def _describe(all_entries: Sequence[CalibrationEntry], name: str) -> dict[str, Any]:
+def _describe(all_entries: Sequence[CalibrationEntry], name: str) -> CardTold:
     entries = _find(all_entries, name)
-    greys, ratio = combine_readings([parse_reading(entry.data) for entry in entries])
-    default = _default(all_entries)
+    readings = [GreysReading.from_json(entry.data) for entry in entries]
+    (greys, ratio), default = combine_readings(readings), _default(all_entries)
     steps = zip(read_card().greys, greys.reflectance, greys.log_sd, strict=True)
-    rows = [
-        {
-            "nominal": step.reflectance,
-            **as_json({"reflectance": float(value), "sd": float(value * log_sd)}, 4),
-        }
-        for step, value, log_sd in steps
-    ]
-    return {
-        "card": entries[-1].name,
-        "greys": rows,
-        "default": default is not None and name_key(default) == name_key(name),
-        "readings": [
-            {"entry": e.id, "at": e.created_at, "by": e.entered_by, **(e.data.get("told") or {})}
-            for e in entries
-        ],
-        "disagreement": round(ratio, 2),
-        "text": _tell(rows, ratio, len(entries)),
-    }
+    rows = tuple(Grey(step.reflectance, round(float(v), 4), round(float(v * sd), 4)) for step, v, sd in steps)
+    each = zip(entries, readings, strict=True)
+    told = tuple(CardReading(e.id, e.created_at, e.entered_by, others=one.told) for e, one in each)
+    chosen = default is not None and name_key(default) == name_key(name)
+    text = _tell(rows, ratio, len(entries))
+    return CardTold(entries[-1].name, rows, chosen, told, round(ratio, 2), text)
 
 
-def _tell(rows: list[dict[str, Any]], ratio: float, count: int) -> str:
-    off = max(rows, key=lambda row: abs(np.log(row["reflectance"] / row["nominal"])))
-    part = 100 * (off["reflectance"] / off["nominal"] - 1)
+def _tell(rows: Sequence[Grey], ratio: float, count: int) -> str:
+    off = max(rows, key=lambda row: abs(np.log(row.reflectance / row.nominal)))
+    part = 100 * (off.reflectance / off.nominal - 1)
     known = f"Known from {count} {'reading' if count == 1 else 'readings'}."
-    said = f"{known} The grey of {off['nominal']:g} prints {abs(part):.0f} % {'paler' if part > 0 else 'darker'} than drawn."
+    said = f"{known} The grey of {off.nominal:g} prints {abs(part):.0f} % {'paler' if part > 0 else 'darker'} than drawn."
     if ratio > 2:
         said += " The readings disagree: photograph the card once more in even light."
     return said
@@ -146,16 +204,16 @@ def card_profile(book: LotBook, name: str | None) -> CardProfile | None:
     if wanted is None:
         return None
     entries = _find(all_entries, wanted)
-    greys, _ = combine_readings([parse_reading(entry.data) for entry in entries])
+    greys, _ = combine_readings([GreysReading.from_json(entry.data) for entry in entries])
     return CardProfile(greys, CardNamed(entries[-1].name, [entry.id for entry in entries]))
 
 
-def choose_card(book: LotBook, name: str | None, *, entered_by: str | None = None) -> dict[str, Any]:
-    """Make a card the one that photos of lots are read with where nothing else is said; None: none is."""
+def choose_card(book: LotBook, name: str | None, *, entered_by: str | None = None) -> str | None:
+    """Make a card the one that photos of lots are read with where nothing else is said, and give its name; None: none is."""
     if name is not None:
         name = _find(_list(book), name)[-1].name
     book.calibrations.add(CARD_DEFAULT, name or "none", {"card": name}, entered_by=entered_by)
-    return {"default": name}
+    return name
 
 
 def default_card(book: LotBook) -> str | None:
@@ -163,40 +221,27 @@ def default_card(book: LotBook) -> str | None:
     return _default(_list(book))
 
 
-def forget_card(book: LotBook, name: str, *, entered_by: str | None = None) -> dict[str, Any]:
-    """Forget a card (lost, faded, printed again); what was read with it stays as it was recorded."""
+def forget_card(book: LotBook, name: str, *, entered_by: str | None = None) -> str:
+    """Forget a card (lost, faded, printed again) and give its name; what was read with it stays as it was recorded."""
     found = _find(_list(book), name)[-1].name
     book.calibrations.add(CARD_FORGOTTEN, found, entered_by=entered_by)
-    return {"card": found, "forgotten": True}
+    return found
 
 
-def compare_card(book: LotBook, name: str, source: Source) -> dict[str, Any]:
+def compare_card(book: LotBook, name: str, source: Source) -> CardChange:
     """What a card's profile changes of one photo: each spot's Lab and the difference, before and after."""
     profile = card_profile(book, name)
     assert profile is not None
     content, file_name = open_source(source)
     before, after = (measure_photo(content, file_name, greys) for greys in (None, profile.greys))
-    return {
-        "photo": file_name,
-        "card_profile": profile.named.to_json(),
-        "before": _in_short(before),
-        "after": _in_short(after),
-        "changed": {spot: _change(before.spots[spot], after.spots[spot]) for spot in SPOTS},
-    }
+    changed = {spot: _change(before.spots[spot], after.spots[spot]) for spot in SPOTS}
+    return CardChange(file_name, profile.named, before, after, changed)
 
 
-def _in_short(measurement: Measurement) -> dict[str, Any]:
-    whole = measurement.to_json()
-    return {part: whole[part] for part in ("spots", "delta_e_2000", "difference", "quality")}
-
-
-def _change(before: SpotColour | None, after: SpotColour | None) -> dict[str, Any] | None:
+def _change(before: SpotColour | None, after: SpotColour | None) -> Moved | None:
     if not before or not after:
         return None
-    return {
-        "lab": rounded(after.lab - before.lab, 3).tolist(),
-        "delta_e_2000": round(float(ciede2000(before.lab, after.lab)), 3),
-    }
+    return Moved(rounded(after.lab - before.lab, 3), round(float(ciede2000(before.lab, after.lab)), 3))
 
 
 def _list(book: LotBook) -> list[CalibrationEntry]:

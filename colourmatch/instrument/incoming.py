@@ -12,7 +12,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Generic, NamedTuple, TypeVar
 
-from colourmatch.book.calibrations import FIT
+from colourmatch.book.calibrations import FIT, LotChoice
 from colourmatch.book.checks import name_key
 from colourmatch.book.entries import PhotoEntry
 from colourmatch.book.lot_book import LotBook
@@ -124,10 +124,10 @@ def lot_reader(book: LotBook, lot: int) -> Reader:
     """The reader of a lot's photos: as noted for the lot, else the default card and the phone's only light."""
     noted = book.calibrations.lot_choice(lot)
     try:
-        profile = card_profile(book, noted["card"])
+        profile = card_profile(book, noted.card)
     except NotFoundError:  # the lot's card was forgotten since
         profile = None
-    return Reader(book, profile, noted["light"], insist=False)
+    return Reader(book, profile, noted.light, insist=False)
 
 
 def take_in_for_lot(
@@ -162,4 +162,4 @@ def note_for_lot(
             f"No phone is calibrated in a light {light!r}.{there} Calibrate one with: colourmatch phone add PHOTO "
             f"--light {light} --batch red=12"
         )
-    book.calibrations.choose_for_lot(lot, {"card": card, "light": light}, entered_by)
+    book.calibrations.choose_for_lot(lot, LotChoice(card, light), entered_by)

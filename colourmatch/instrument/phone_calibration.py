@@ -10,13 +10,12 @@ IEEE Trans. Image Process. 24(5), 1460-1470, doi:10.1109/TIP.2015.2405336): they
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import astuple, dataclass, field
 from functools import cache
-from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from colourmatch.colour.spaces import RGB_TO_XYZ, lab_to_xyz, xyz_to_lab
 from colourmatch.liquid.judged_drinks import known_drinks
@@ -32,10 +31,9 @@ from colourmatch.liquid.phone import (
 from colourmatch.measurement import ToneRecord
 from colourmatch.photo.retone import GreySteps, Readings
 from colourmatch.photo.tone import JOINT_PRIOR
-from colourmatch.records import Record, as_json, kept, plain, rounded, significant
+from colourmatch.records import Array, Record, as_json, kept, rounded, several, significant, written
 from colourmatch.records import numbers as read_array
 
-Array = NDArray[np.float64]
 #: What two readings of one liquid differ by besides their own noise (sd of natural logs): contrast of a photo's channel,
 #: smaller where the card's greys are known, glass's fill, what no model holds, veil. The first four as in learn.py.
 PHOTO_SD, KNOWN_CARD_SD, _FILL_SD, _MISFIT_SD, _VEIL = 0.02, 0.012, 0.010, 0.006, 0.003
@@ -88,9 +86,17 @@ class Corrected:
         return np.sqrt(np.diag(self.covariance + self.left + self.metameric + self.noise))
 
 
-def _digits(to: Callable[[Array, int], Array], digits: int) -> Callable[[Array], Any]:
-    """How an array is written: rounded, NaN as null."""
-    return lambda values: plain(to(values, digits))
+@dataclass(frozen=True, eq=False)
+class LiquidFitted(Record):
+    """A known liquid of a fit: mg/l of each stock, its Lab (3,) by that, as read and corrected, CIEDE2000 before and after."""
+
+    photo: str = kept()
+    mg_per_l: Mapping[str, float] = kept()
+    true_lab: Array = kept(read_array)
+    lab: Array = kept(read_array)
+    corrected_lab: Array = kept(read_array)
+    before: float = kept()
+    after: float = kept()
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -102,12 +108,12 @@ class PhoneFit(Record):
     the ensemble the camera may lie; greys (N,): by how much the sitting's grey steps miss the curve (log); strain: by how many of their own standard deviations known liquids
     are off as read (root mean square, at least 1); left_out (3,): what it misses of colourings it has not seen along L*,
     a*, b*, as a part of their distance from water (root mean square); errors: mean CIEDE2000 of each candidate for known colourings left out ("known"), for drinks of
-    other dyes ("other") and "together"; liquids: one dict each with the true colour and CIEDE2000 before and after.
+    other dyes ("other") and "together".
     """
 
     kind: str = kept(default="none")
-    numbers: Array = kept(read_array, write=_digits(significant, 6), default=lambda: np.empty(0))
-    factor: Array = kept(read_array, write=_digits(significant, 5), default=lambda: np.empty((0, 0)))
+    numbers: Array = kept(read_array, write=written(significant, 6), default=lambda: np.empty(0))
+    factor: Array = kept(read_array, write=written(significant, 5), default=lambda: np.empty((0, 0)))
     dyes: tuple[KnownDye, ...] = kept(
         lambda rows: tuple(KnownDye(*row) for row in rows),
         write=lambda dyes: [list(astuple(dye)) for dye in dyes],
@@ -117,11 +123,11 @@ class PhoneFit(Record):
     depth_rel_sd: float = kept(default=0.02)
     errors: dict[str, dict[str, float]] = kept(write=lambda errors: as_json(errors, 3), default=dict)
     residual: float = kept(write=lambda value: round(value, 4), default=0.0)
-    liquids: tuple[dict[str, Any], ...] = kept(tuple, default=())
+    liquids: tuple[LiquidFitted, ...] = kept(several(LiquidFitted), default=())
     scale: float = kept(float, default=1.0)
     strain: float = kept(float, write=lambda value: round(value, 3), default=1.0)
-    left_out: Array | None = kept(read_array, write=_digits(rounded, 4))
-    greys: Array | None = kept(read_array, write=_digits(rounded, 5))
+    left_out: Array | None = kept(read_array, write=written(rounded, 4))
+    greys: Array | None = kept(read_array, write=written(rounded, 5))
 
     @property
     def tones(self) -> Array | None:

@@ -9,7 +9,6 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from colourmatch.book.calibrations import FIT, PHONE_FORGOTTEN, list_standing
 from colourmatch.book.checks import name_key
@@ -27,12 +26,11 @@ from colourmatch.measurement import (
     record_difference,
 )
 from colourmatch.photo.read_colour import SCALE_SD, stretch
-from colourmatch.records import rounded
+from colourmatch.records import Array, rounded
 
 if TYPE_CHECKING:
     from colourmatch.liquid.phone import PhonePrior
 
-Array = NDArray[np.float64]
 NO_NAME = "unnamed phone"
 #: Drinks of different recipes lie nearer to each other than to water, about by this part (common practice, no source):
 #: what two of one reading may differ by counts against that distance.

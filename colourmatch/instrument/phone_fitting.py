@@ -29,6 +29,7 @@ from colourmatch.instrument.phone_calibration import (
     KNOWN_CARD_SD,
     PHOTO_SD,
     KnownDye,
+    LiquidFitted,
     PhoneFit,
     SeenColours,
     correct_many,
@@ -47,9 +48,7 @@ from colourmatch.liquid.phone import p3_weights, soft_log
 from colourmatch.measurement import ToneRecord
 from colourmatch.photo.retone import GreySteps, Readings
 from colourmatch.photo.tone import JOINT_PRIOR
-from colourmatch.records import as_json
-
-Array = NDArray[np.float64]
+from colourmatch.records import Array, rounded
 
 #: No correction, and the camera model. A linear matrix and a root-polynomial of degree 2, which fits of before may hold,
 #: were never kept by any of 14 drawn sittings, and miss other dyes by half as much again (calibration/README.md).
@@ -295,7 +294,7 @@ def _strain(task: _Task, fit: PhoneFit) -> float:
     return max(1.0, float(np.sqrt(np.mean(np.square(off))))) if off else 1.0
 
 
-def _describe(task: _Task, fit: PhoneFit) -> list[dict[str, Any]]:
+def _describe(task: _Task, fit: PhoneFit) -> list[LiquidFitted]:
     """Each reading with its true colour, as read, and corrected by a fit that has not seen its liquid."""
     true = p3_to_lab(task.reflectance(fit.numbers) @ p3_weights())
     out = []
@@ -304,7 +303,8 @@ def _describe(task: _Task, fit: PhoneFit) -> list[dict[str, Any]]:
         numbers, _ = task.fit(fit.kind, ~same, start=fit.numbers)
         lab, after = task.lab[n], correct_many(fit, numbers, task.seen)[n]
         held = {d.name: float(mg) for d, mg in zip(task.dyes, one.mg_per_l, strict=True) if mg}
-        told = {"true_lab": true[n].tolist(), "lab": lab.tolist(), "corrected_lab": after.tolist()}
-        told |= {"before": float(ciede2000(lab, true[n])), "after": float(ciede2000(after, true[n]))}
-        out.append({"photo": one.photo, "mg_per_l": held, **as_json(told, 3)})
+        off = (round(float(ciede2000(seen, true[n])), 3) for seen in (lab, after))
+        out.append(
+            LiquidFitted(one.photo, held, rounded(true[n], 3), rounded(lab, 3), rounded(after, 3), *off)
+        )
     return out

@@ -6,7 +6,8 @@ It joins phone_calibration.py, the photo reader and the book; what is read is co
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from typing import TYPE_CHECKING, Any, Unpack
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Unpack
 
 import numpy as np
 
@@ -17,14 +18,95 @@ from colourmatch.book.photo_store import Source, open_source
 from colourmatch.book.transactions import By, near_names
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.facts import K_95
-from colourmatch.instrument.phone_calibration import KnownDye
+from colourmatch.instrument.phone_calibration import KnownDye, LiquidFitted, PhoneFit
 from colourmatch.instrument.phone_correction import NO_NAME
 from colourmatch.instrument.phone_fitting import KnownLiquid, fit_phone
-from colourmatch.measurement import LIQUIDS, Measurement
+from colourmatch.measurement import LIQUIDS, CardNamed, Flag, Measurement, SpotColour
 from colourmatch.photo.measure import measure_photo
+from colourmatch.records import Array, Record, kept, numbers, pick, rounded, several
 
 if TYPE_CHECKING:
     from colourmatch.instrument.cards import CardProfile
+
+
+@dataclass(frozen=True, eq=False)
+class KnownInPhoto(Record):
+    """What the book keeps of a photo of known liquids; known: spot -> mg/l of each stock."""
+
+    known: Mapping[str, Mapping[str, float]] = kept()
+    depth_mm: float = kept()
+    measurement: Measurement = kept(Measurement.from_json)
+
+    def each(self) -> Iterator[tuple[str, Mapping[str, float], SpotColour]]:
+        """The spots with what they hold and how it was read."""
+        for spot, held in self.known.items():
+            colour = self.measurement.spots[spot]
+            assert colour is not None
+            yield spot, held, colour
+
+
+@dataclass(frozen=True, eq=False)
+class KnownLiquidTold(Record):
+    """A known liquid: where it stood, mg/l of each stock, its Lab (3,) as read."""
+
+    spot: str = kept()
+    mg_per_l: Mapping[str, float] = kept()
+    lab: Array = kept(numbers)
+
+
+@dataclass(frozen=True, eq=False)
+class KnownPhoto(Record):
+    """A kept photo of known liquids."""
+
+    entry: int = kept()
+    at: str = kept()
+    photo: str | None = kept()
+    phone: str = kept()
+    light: str | None = kept()
+    depth_mm: float = kept()
+    card_profile: CardNamed | None = kept(CardNamed.from_json)
+    liquids: tuple[KnownLiquidTold, ...] = kept(several(KnownLiquidTold))
+    quality: tuple[Flag, ...] = kept(several(Flag))
+
+
+@dataclass(frozen=True, eq=False)
+class StrengthTold(Record):
+    """Strength of a stock times depth, against the labels, with its 95 % interval."""
+
+    stock: str = kept()
+    value: float = kept(key="factor")
+    low: float = kept()
+    high: float = kept()
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class FitTold(Record):
+    """A kept fit, some of it as `PhoneFit` has it; median_before, median_after: of its liquids; expected: of another drink."""
+
+    kind: str = kept()
+    errors: Mapping[str, Mapping[str, float]] = kept()
+    liquids: tuple[LiquidFitted, ...] = kept(several(LiquidFitted))
+    entry: int = kept()
+    at: str = kept()
+    by: str | None = kept()
+    median_before: float = kept()
+    median_after: float = kept()
+    expected: float = kept()
+    strengths: tuple[StrengthTold, ...] = kept(several(StrengthTold))
+    scale: float = kept()
+    strain: float = kept()
+
+
+@dataclass(frozen=True, eq=False)
+class PhoneTold(Record):
+    """A phone in a light: its known liquids and the latest fit; stale: photos were added since."""
+
+    phone: str = kept()
+    light: str = kept()
+    photos: tuple[KnownPhoto, ...] = kept(several(KnownPhoto))
+    fit: FitTold | None = kept(FitTold.from_json)
+    stale: bool = kept()
+    text: str = kept()
 
 
 def add_known_photo(
@@ -36,7 +118,7 @@ def add_known_photo(
     depth_mm: float = 10.0,
     card: CardProfile | None = None,
     **by: Unpack[By],
-) -> dict[str, Any]:
+) -> KnownPhoto:
     """Measure a photo of known liquids beside water and keep it for the phone that took it and the light.
 
     known: spot ("reference", "batch") -> mg/l of each stock by its label, in water. InputError says what is missing;
@@ -64,7 +146,7 @@ def add_known_photo(
             "A known liquid is too strong for this phone: a channel is at the end of its range and teaches nothing. "
             "Make it half as strong and photograph again."
         )
-    data = {"known": contents, "depth_mm": depth_mm, "measurement": measurement.to_json()}
+    data = KnownInPhoto(contents, depth_mm, measurement).to_json()
     phone = measurement.phone or NO_NAME
     return _describe_known(book.calibrations.add(KNOWN, phone, data, light=light, photo=photo, **by))
 
@@ -112,7 +194,7 @@ def fit_known(
     strength_rel_sd: float | None = None,
     depth_rel_sd: float = 0.02,
     **by: Unpack[By],
-) -> dict[str, Any]:
+) -> PhoneTold:
     """Fit a phone's correction in one light to its known liquids and keep it; as `read_phone`.
 
     strength_rel_sd: how well the strength of the stocks is known, otherwise as each says itself.
@@ -121,62 +203,56 @@ def fit_known(
         _check_between("How well the stocks are known", strength_rel_sd, 0.001, 0.5)
     _check_between("How well the depth is known", depth_rel_sd, 0.001, 0.5)
     entries = _kept(book, *_pick(book, phone, light), KNOWN)
-    depths = {entry.data["depth_mm"] for entry in entries}
+    sitting = {entry.id: KnownInPhoto.from_json(entry.data) for entry in entries}
+    depths = {one.depth_mm for one in sitting.values()}
     if len(depths) > 1:
         listed = ", ".join(f"{d:g}" for d in sorted(depths))
         raise InputError(
             f"The known liquids stand {listed} mm deep. Fill them all alike: forget and begin again."
         )
-    names = list(dict.fromkeys(n for e in entries for held in e.data["known"].values() for n in held))
+    contents = [held for one in sitting.values() for held in one.known.values()]
+    names = list(dict.fromkeys(name for held in contents for name in held))
     stocks = [book.stocks.get(name) for name in names]
     dyes = [KnownDye(s.name, s.colourant, float(strength_rel_sd or s.label_strength_rel_sd)) for s in stocks]
-    liquids = [liquid for entry in entries for liquid in _known_liquids(entry, names)]
+    liquids = [liquid for photo in sitting.items() for liquid in _known_liquids(*photo, names)]
     fit = fit_phone(liquids, dyes, depth_mm=depths.pop(), depth_rel_sd=depth_rel_sd)
-    data = fit.to_json() | {"photos": [entry.id for entry in entries]}
+    data = fit.to_json() | {"photos": list(sitting)}
     head = entries[-1]
     book.calibrations.add(FIT, head.name, data, light=head.light, **by)
     return read_phone(book, head.name, str(head.light))
 
 
-def _known_liquids(entry: CalibrationEntry, stocks: Sequence[str]) -> Iterator[KnownLiquid]:
+def _known_liquids(entry: int, photo: KnownInPhoto, stocks: Sequence[str]) -> Iterator[KnownLiquid]:
     """The liquids of a photo, with mg/l in the order of the stocks."""
-    photo = _known_measurement(entry)
-    for spot, held in entry.data["known"].items():
-        colour, mg_per_l = photo.spots[spot], tuple(float(held.get(name, 0.0)) for name in stocks)
-        assert colour is not None
-        read, carded = colour.reading, photo.card_profile is not None
-        yield KnownLiquid(
-            read.lab, read.covariance, mg_per_l, f"{entry.id}", carded, photo.tone, spot, colour.lab_sd
-        )
+    carded, tone = photo.measurement.card_profile is not None, photo.measurement.tone
+    for spot, held, colour in photo.each():
+        read, mg_per_l = colour.reading, tuple(float(held.get(name, 0.0)) for name in stocks)
+        yield KnownLiquid(read.lab, read.covariance, mg_per_l, f"{entry}", carded, tone, spot, colour.lab_sd)
 
 
-def read_phone(book: LotBook, phone: str | None = None, light: str | None = None) -> dict[str, Any]:
+def read_phone(book: LotBook, phone: str | None = None, light: str | None = None) -> PhoneTold:
     """A phone in a light: its known liquids and what the latest fit told, errors before and after."""
     name, lamp = _pick(book, phone, light)
     entries = _kept(book, name, lamp, KNOWN, FIT)
     known, fits = ([entry for entry in entries if entry.kind == kind] for kind in (KNOWN, FIT))
-    told = {
-        "phone": entries[-1].name,
-        "light": entries[-1].light,
-        "photos": [_describe_known(entry) for entry in known],
-        "fit": _describe_fit(fits[-1]) if fits else None,
-        "stale": bool(fits and known and known[-1].id > fits[-1].id),
-    }
-    return told | {"text": _tell_phone(told)}
+    last, fit = entries[-1], _describe_fit(fits[-1]) if fits else None
+    stale = bool(fits and known and known[-1].id > fits[-1].id)
+    told = PhoneTold(last.name, str(last.light), tuple(map(_describe_known, known)), fit, stale)
+    return told.having(text=_tell_phone(told))
 
 
-def list_phones(book: LotBook) -> list[dict[str, Any]]:
+def list_phones(book: LotBook) -> list[PhoneTold]:
     """Every phone and light with known liquids, that is not forgotten."""
     return [read_phone(book, name, light) for name, light in _pairs(book)]
 
 
 def forget_phone(
     book: LotBook, phone: str | None = None, light: str | None = None, *, entered_by: str | None = None
-) -> dict[str, Any]:
-    """Forget a phone's known liquids and fit in one light; what was read with it stays as it was recorded."""
+) -> tuple[str, str]:
+    """Forget a phone's known liquids and fit in one light, and give both names; what was read with it stays as recorded."""
     name, lamp = _pick(book, phone, light)
     book.calibrations.add(PHONE_FORGOTTEN, name, light=lamp, entered_by=entered_by)
-    return {"phone": name, "light": lamp, "forgotten": True}
+    return name, lamp
 
 
 def _pairs(book: LotBook) -> list[tuple[str, str]]:
@@ -213,55 +289,34 @@ def _kept(book: LotBook, phone: str, light: str, *kinds: str) -> list[Calibratio
     return list_standing(entries, PHONE_FORGOTTEN)[name_key(phone), name_key(light)]
 
 
-def _known_measurement(entry: CalibrationEntry) -> Measurement:
-    """The measurement of a photo of known liquids."""
-    return Measurement.from_json(entry.data["measurement"])
+def _describe_known(entry: CalibrationEntry) -> KnownPhoto:
+    photo = KnownInPhoto.from_json(entry.data)
+    liquids = tuple(KnownLiquidTold(spot, held, colour.lab) for spot, held, colour in photo.each())
+    return KnownPhoto(
+        entry.id, entry.created_at, entry.original_name, entry.name, entry.light, photo.depth_mm,
+        photo.measurement.card_profile, liquids, photo.measurement.quality,
+    )  # fmt: skip
 
 
-def _describe_known(entry: CalibrationEntry) -> dict[str, Any]:
-    kept = entry.data["measurement"]
-    return {
-        "entry": entry.id, "at": entry.created_at, "photo": entry.original_name, "phone": entry.name,
-        "light": entry.light, "depth_mm": entry.data["depth_mm"],
-        "card_profile": kept.get("card_profile"),
-        "liquids": [
-            {"spot": spot, "mg_per_l": held, "lab": kept["spots"][spot]["lab"]}
-            for spot, held in entry.data["known"].items()
-        ],
-        "quality": kept["quality"],
-    }  # fmt: skip
+def _describe_fit(entry: CalibrationEntry) -> FitTold:
+    fit = PhoneFit.from_json(entry.data)
+    before, after = np.median([(one.before, one.after) for one in fit.liquids], axis=0).tolist()
+    return FitTold(
+        **pick(fit, "kind", "errors", "liquids", "scale", "strain"), entry=entry.id, at=entry.created_at,
+        by=entry.entered_by, median_before=round(before, 3), median_after=round(after, 3),
+        expected=fit.errors[fit.kind]["together"], strengths=_describe_strengths(fit),
+    )  # fmt: skip
 
 
-def _describe_fit(entry: CalibrationEntry) -> dict[str, Any]:
-    data = entry.data
-    before, after = ([one[key] for one in data["liquids"]] for key in ("before", "after"))
-    return {
-        **{key: data[key] for key in ("kind", "errors", "liquids")},
-        "entry": entry.id,
-        "at": entry.created_at,
-        "by": entry.entered_by,
-        "median_before": round(float(np.median(before)), 3),
-        "median_after": round(float(np.median(after)), 3),
-        "expected": data["errors"][data["kind"]]["together"],
-        "strengths": _describe_strengths(data),
-        "scale": data.get("scale", 1.0),
-        "strain": data.get("strain", 1.0),
-    }
-
-
-def _describe_strengths(data: dict[str, Any]) -> list[dict[str, Any]]:
+def _describe_strengths(fit: PhoneFit) -> tuple[StrengthTold, ...]:
     """Strength of each stock times depth, against the labels, as the liquids themselves tell it (95 %)."""
-    count = len(data["dyes"])
-    spread = np.diag([sd**2 for _, _, sd in data["dyes"]]) + data["depth_rel_sd"] ** 2
+    count = len(fit.dyes)
+    spread = np.diag([dye.strength_rel_sd**2 for dye in fit.dyes]) + fit.depth_rel_sd**2
     root = np.linalg.cholesky(spread)
-    value = root @ np.array(data["numbers"][:count])
-    factor = root @ np.array(data["factor"])[:count]
-    sd = np.sqrt((factor**2).sum(axis=1))
-    ends = {"factor": value, "low": value - K_95 * sd, "high": value + K_95 * sd}
-    return [
-        {"stock": dye[0], **{key: round(float(np.exp(end[k])), 3) for key, end in ends.items()}}
-        for k, dye in enumerate(data["dyes"])
-    ]
+    value, factor = root @ fit.numbers[:count], root @ fit.factor[:count]
+    reach = K_95 * np.sqrt((factor**2).sum(axis=1))
+    ends = rounded(np.exp([value, value - reach, value + reach]).T, 3).tolist()
+    return tuple(StrengthTold(dye.name, *own) for dye, own in zip(fit.dyes, ends, strict=True))
 
 
 _KINDS = {
@@ -272,29 +327,29 @@ _KINDS = {
 }
 
 
-def _tell_phone(told: dict[str, Any]) -> str:
-    fit = told["fit"]
+def _tell_phone(told: PhoneTold) -> str:
+    fit = told.fit
     if fit is None:
-        count = sum(len(photo["liquids"]) for photo in told["photos"])
+        count = sum(len(photo.liquids) for photo in told.photos)
         return f"{count} readings of known liquids, not fitted yet. Fit them with: colourmatch phone fit"
     said = (
-        f"{_KINDS[fit['kind']]} Known liquids left out of the fit: median error CIEDE2000 {fit['median_before']:.1f} "
-        f"before, {fit['median_after']:.1f} after. For a drink of another colourant about {fit['expected']:.1f} is "
+        f"{_KINDS[fit.kind]} Known liquids left out of the fit: median error CIEDE2000 {fit.median_before:.1f} "
+        f"before, {fit.median_after:.1f} after. For a drink of another colourant about {fit.expected:.1f} is "
         "to be expected."
     )
-    if fit["scale"] > 1:
+    if fit.scale > 1:
         said += (
             " This light is not one that phones are made for, such as a warm lamp: drinks of other colourants stay more "
             "unsure in it, and their colours say so. Daylight from a window teaches more."
         )
-    if fit["kind"] == "none" and fit["strain"] > 1:
+    if fit.kind == "none" and fit.strain > 1:
         said += (
-            f" The known liquids were {fit['strain']:.1f} times as far off as readings say, so readings are told as so much "
+            f" The known liquids were {fit.strain:.1f} times as far off as readings say, so readings are told as so much "
             "less sure. Check strengths and depth, and photograph the known liquids again."
         )
-    if any(photo["card_profile"] is None for photo in told["photos"]):
+    if any(photo.card_profile is None for photo in told.photos):
         said += (
             " The photos were read without the card's own greys: what is left of the phone's contrast is known only as "
             "well as the strengths and the depth are. Measured greys (colourmatch card-profile add) take that away."
         )
-    return said + (" Photos were added since: fit again." if told["stale"] else "")
+    return said + (" Photos were added since: fit again." if told.stale else "")

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from functools import partial
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 
@@ -25,11 +24,12 @@ from colourmatch.dosing.care import Caution, cautions_for
 from colourmatch.dosing.limits import ceiling_check, colourants_in, limits_for, place_or_first
 from colourmatch.facts import K_95
 from colourmatch.paper.sheet_plots import Point
+from colourmatch.records import pick
 from colourmatch.words.entries import Medium, tell_aside, tell_entry
 from colourmatch.words.figures import PAPER, tell_interval
 from colourmatch.words.looks import tell_look
 from colourmatch.words.times import tell_minute
-from colourmatch.workflow.intake import read_intake
+from colourmatch.workflow.intake import GlassIntake, read_intake
 from colourmatch.workflow.label_lines import read_label_lines
 from colourmatch.workflow.photo_colours import (
     Dose,
@@ -146,7 +146,7 @@ def collect_facts(book: LotBook, lot: int | str, zone: tzinfo | None = None) -> 
         drift=read_drift(book, head.id).text if is_rechecked else None,
         serving=tuple(_tell_looks(story)),
         intake=tuple(_tell_intake(intake)),
-        intake_notes=tuple(dict.fromkeys(glass["text"] for glass in intake)),
+        intake_notes=tuple(dict.fromkeys(glass.text for glass in intake)),
         trials=tuple(trial.text for trial in describe_trials(book, story)),
         zone=zone,
         last_hash=book.lots.last_hash(head.id),
@@ -160,21 +160,18 @@ def _tell_looks(story: LotStory) -> Iterator[tuple[str, str, str]]:
     last = counting[-1].advice if counting else None
     ended = final or last
     for one in ended.serving if ended else ():
-        yield one["name"], tell_look(one), f"{tell_interval(one['delta_e_2000'])}, {one['text']}"
+        look = tell_look(pick(one, "depth_mm", "dilution", "illuminant", "weight"))
+        yield one.name, look, f"{tell_interval(one.delta_e_2000.to_json())}, {one.text}"
 
 
-def _tell_intake(intake: list[dict[str, Any]]) -> Iterator[tuple[str, ...]]:
+def _tell_intake(intake: list[GlassIntake]) -> Iterator[tuple[str, ...]]:
     """A colourant in a glass: glass, colourant, mg, its ADI, and the share of it for each example person."""
     for glass in intake:
-        for portion in glass["colourants"]:
-            adi = portion["adi_mg_per_kg"]
-            percents = {
-                one["who"]: {key: 100 * one[key] for key in ("value", "low", "high")}
-                for one in portion["shares"]
-            }
-            shares = "; ".join(f"{tell_interval(percent)} % for {who}" for who, percent in percents.items())
-            limit = "none on file" if adi is None else f"{adi:g} mg per kg ({portion['adi_source']})"
-            yield glass["serving"], portion["name"], f"{tell_interval(portion['mg'], 2)} mg", limit, shares
+        for portion in glass.colourants:
+            adi, held = portion.adi_mg_per_kg, f"{tell_interval(portion.mg.to_json(), 2)} mg"
+            shares = "; ".join(f"{tell_interval(one.percent())} % for {one.who}" for one in portion.shares)
+            limit = "none on file" if adi is None else f"{adi:g} mg per kg ({portion.source})"
+            yield glass.serving, portion.name, held, limit, shares
 
 
 def _shorten(text: str) -> str:

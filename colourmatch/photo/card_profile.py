@@ -8,7 +8,7 @@ the card and no book; whose card it is is kept elsewhere.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -24,8 +24,7 @@ from colourmatch.photo.light import fit_light
 from colourmatch.photo.load import Photo, load_photo
 from colourmatch.photo.locate import CardPose, find_card
 from colourmatch.photo.tone import KnownGreys, KnownLevel, ToneCurve, fit_curve, read_against_paper
-
-Array = NDArray[np.float64]
+from colourmatch.records import Array, Record, kept, numbers, rounded, written
 
 #: A photographer's grey card and office paper (common practice, no source): reflectance and its standard deviation.
 GREY_CARD, GREY_CARD_SD = 0.18, 0.006
@@ -40,30 +39,16 @@ _ON_RING_MM = 8.0
 ENTERED_LOG_SD = 0.02
 
 
-@dataclass(frozen=True)
-class GreysReading:
+@dataclass(frozen=True, eq=False)
+class GreysReading(Record):
     """The greys of a card as one photo or one entry tells them, in the order of `Card.greys`; NaN where not seen.
 
     reflectance is relative to the bare paper, log_sd of its natural log; told says how it became known.
     """
 
-    reflectance: Array
-    log_sd: Array
-    told: dict[str, Any]
-
-    def to_json(self) -> dict[str, Any]:
-        """The reading with null where a grey was not seen."""
-        return {
-            "reflectance": [None if np.isnan(v) else round(float(v), 5) for v in self.reflectance],
-            "log_sd": [None if np.isnan(v) else round(float(v), 5) for v in self.log_sd],
-            "told": self.told,
-        }
-
-
-def parse_reading(data: dict[str, Any]) -> GreysReading:
-    """The reading that `GreysReading.to_json` wrote."""
-    reflectance, log_sd = (np.array(data[key], float) for key in ("reflectance", "log_sd"))
-    return GreysReading(reflectance, log_sd, data.get("told") or {})
+    reflectance: Array = kept(numbers, write=written(rounded, 5))
+    log_sd: Array = kept(numbers, write=written(rounded, 5))
+    told: Mapping[str, Any] = kept(default=dict)
 
 
 def enter_greys(values: Sequence[float], sd: float | None = None, card: Card | None = None) -> GreysReading:

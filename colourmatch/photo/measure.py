@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from colourmatch.colour.difference import compare_lab
 from colourmatch.colour.spaces import RGB_TO_XYZ
 from colourmatch.errors import ColourMatchError, PhotoError
-from colourmatch.measurement import CardSeen, Flag, Measurement, ToneRecord, record_difference
+from colourmatch.measurement import CardSeen, Drawing, Flag, Measurement, ToneRecord, record_difference
 from colourmatch.photo.card import Card
 from colourmatch.photo.checks import (
     SPOTS,
@@ -299,9 +299,7 @@ def parts_of_water(rgb: Array) -> int:
     return max(1, int(np.ceil(strongest / 0.7)) - 1)
 
 
-def _describe_drawing(
-    pose: CardPose, card: Card, readings: dict[str, SpotReading], photo: Photo
-) -> dict[str, Any]:
+def _describe_drawing(pose: CardPose, card: Card, readings: dict[str, SpotReading], photo: Photo) -> Drawing:
     """Outlines in full-size pixels for a screen to draw: markers, windows and glasses."""
     turn = np.linspace(0, 2 * np.pi, 37)
     circle = np.stack([np.cos(turn), np.sin(turn)], axis=1)
@@ -310,13 +308,13 @@ def _describe_drawing(
         return rounded((pose.project(points_mm) + 0.5) * photo.full_scale - 0.5, 1).tolist()
 
     glasses = {n: r.glass for n, r in readings.items() if r.present and r.glass}
-    return {
-        "size": list(photo.full_size),
-        "markers": {str(i): outline(card.marker_corners_mm(i)) for i in pose.markers},
-        "windows": {
+    return Drawing(
+        list(photo.full_size),
+        {str(i): outline(card.marker_corners_mm(i)) for i in pose.markers},
+        {
             n: outline(np.array(card.window_centre_mm(n)) + card.window_radius_mm * circle)
             for n, r in readings.items()
             if r.present
         },
-        "glasses": {n: outline(np.array(g.centre_mm) + g.inner_mm * circle) for n, g in glasses.items()},
-    }
+        {n: outline(np.array(g.centre_mm) + g.inner_mm * circle) for n, g in glasses.items()},
+    )

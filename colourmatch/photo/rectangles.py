@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from colourmatch.colour.difference import ciede2000, compare_lab, metric_jacobian, metric_vector
 from colourmatch.colour.spaces import RGB_TO_XYZ, xyz_to_lab
 from colourmatch.errors import InputError, PhotoError
-from colourmatch.measurement import SPOTS, Measurement, record_difference
+from colourmatch.measurement import SPOTS, Drawing, Measurement, record_difference
 from colourmatch.photo.camera import expect_camera, expect_tones
 from colourmatch.photo.estimate import Estimate, GlassReading, estimate_pair
 from colourmatch.photo.load import Photo, load_photo
@@ -130,10 +130,7 @@ def measure_rectangles(
         taken_offset=photo.taken_offset, profile=photo.profile.name,
         quality=tuple(_flags(photo, base, areas, spots, light)),
         spots={n: spots[n].record() if n in spots else None for n in SPOTS}, **_compare(spots, jacobians, (own, scene), estimate),
-        drawing={
-            "size": list(photo.full_size), "markers": {}, "glasses": {},
-            "windows": {n: _outline(r) for n, r in drawn.items()},
-        },
+        drawing=Drawing(list(photo.full_size), windows={n: _outline(r) for n, r in drawn.items()}),
         rectangles={n: [float(v) for v in r] for n, r in drawn.items()}
         | {"white_reflectance": float(white_reflectance)},
     )  # fmt: skip

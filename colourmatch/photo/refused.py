@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.errors import PhotoError
+from colourmatch.measurement import Drawing
 from colourmatch.photo.card import Card
 from colourmatch.photo.load import Photo
 from colourmatch.photo.locate import CardPose
@@ -18,7 +19,7 @@ Array = NDArray[np.float64]
 _INSET = 0.02
 
 
-def describe_refused(photo: Photo, pose: CardPose | None, error: PhotoError) -> dict[str, Any]:
+def describe_refused(photo: Photo, pose: CardPose | None, error: PhotoError) -> Drawing:
     """As a measurement's drawing, in pixels of the full photo: the squares found, and `faults`, each an outline by name.
 
     A fault is a square of the card that was not found, a spot that the refusal is about, the card or the whole frame;
@@ -38,12 +39,12 @@ def describe_refused(photo: Photo, pose: CardPose | None, error: PhotoError) -> 
             points = np.clip(points, edge, np.array([width, height]) - 1 - edge)
         return rounded((points + 0.5) * photo.full_scale - 0.5, 1).tolist()
 
-    return {
-        "size": list(photo.full_size),
-        "code": error.code,
-        "markers": {str(i): outline(quad, False) for i, quad in found.items()},
-        "faults": {name: outline(points, True) for name, points in faults.items()},
-    }
+    return Drawing(
+        list(photo.full_size),
+        {str(i): outline(quad, False) for i, quad in found.items()},
+        faults={name: outline(points, True) for name, points in faults.items()},
+        code=error.code,
+    )
 
 
 def _find_faults(pose: CardPose, card: Card, error: PhotoError) -> dict[str, Array]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from functools import partial
 from typing import Any
 
@@ -12,6 +12,7 @@ from colourmatch.errors import InputError
 from colourmatch.instrument import cards, phones
 from colourmatch.instrument.incoming import note_for_lot
 from colourmatch.photo.card_profile import GREY_CARD, GREY_CARD_SD, PAPER_SD
+from colourmatch.records import pick
 from colourmatch.screens import html as parts
 from colourmatch.screens import session
 from colourmatch.screens.fields import ask_figure, ask_name, ask_number, begin_act, pick_one, show_known
@@ -50,8 +51,8 @@ def show_lots() -> None:
     """The card and the light of an open lot's next photos."""
     book = session.current_book()
     lots = {lot.id: f"{lot.label}, {lot.name}" for lot in book.lots.search(open_only=True, limit=50)}
-    names = [card["card"] for card in cards.list_cards(book)]
-    lights = list(dict.fromkeys(phone["light"] for phone in phones.list_phones(book) if phone["fit"]))
+    names = [card.card for card in cards.list_cards(book)]
+    lights = list(dict.fromkeys(phone.light for phone in phones.list_phones(book) if phone.fit))
     st.write(
         "Without a choice, photos of a lot are read with the default card, and with the phone's correction when it has "
         "one in a single light."
@@ -65,8 +66,8 @@ def show_lots() -> None:
     noted = book.calibrations.lot_choice(lot)
 
     def pick(place: Any, words: str, options: list[str], kind: str, hint: str) -> str | None:
-        known, key = noted[kind], f"read-{kind}-{lot}-{noted[kind]}"
-        index = options.index(known) if known in options else None
+        known: str | None = getattr(noted, kind)
+        key, index = f"read-{kind}-{lot}-{known}", options.index(known) if known in options else None
         picked: str | None = place.selectbox(words, options, index=index, placeholder=hint, key=key)
         return picked
 
@@ -85,14 +86,14 @@ def show_lots() -> None:
         session.act_once("read-with", note)
 
 
-def show_card(card: Mapping[str, Any]) -> None:
+def show_card(card: cards.CardTold) -> None:
     """One card: its greys beside what was drawn, and what can be done with it."""
-    name, greys, half = card["card"], card["greys"], len(card["greys"]) // 2
+    name, greys, half = card.card, card.greys, len(card.greys) // 2
     st.header(parts.plain(name))
-    st.html(parts.line(card["text"]))
-    shown = [parts.show_spread(row["reflectance"], row["sd"], 3) for row in greys]
+    st.html(parts.line(card.text))
+    shown = [parts.show_spread(row.reflectance, row.sd, 3) for row in greys]
     rows = {
-        f"{row['nominal']:g} as drawn": f"{top} in the top row, {bottom} in the bottom row"
+        f"{row.nominal:g} as drawn": f"{top} in the top row, {bottom} in the bottom row"
         for row, top, bottom in zip(greys[:half], shown[:half], shown[half:], strict=True)
     }
     with st.expander("Its greys, of the bare paper"):
@@ -100,11 +101,11 @@ def show_card(card: Mapping[str, Any]) -> None:
         st.caption("± is one standard deviation.")
     show_change(name)
     left, right = st.columns(2)
-    if card["default"]:
+    if card.default:
         left.write("Photos of lots are read with this card.")
     if not session.may_enter():
         return
-    if not card["default"] and left.button(
+    if not card.default and left.button(
         "Read photos of lots with this card", key=f"card-default-{name}", width="stretch"
     ):
         said = f"Photos of lots are now read with the card {name}."
@@ -128,17 +129,15 @@ def show_change(name: str) -> None:
             return
         with session.failures_shown():
             told = cards.compare_card(session.current_book(), name, files[0])
-            before, after, rows = told["before"], told["after"], {}
-            for spot, moved in told["changed"].items():
+            both, rows = (told.before, told.after), {}
+            for spot, moved in told.changed.items():
                 if moved:
-                    labs = [
-                        parts.show_lab(one["spots"][spot]["lab"], one["spots"][spot]["lab_sd"])
-                        for one in (before, after)
-                    ]
-                    far = parts.show_number(moved["delta_e_2000"], 2)
-                    rows[spot] = f"{labs[0]}; with the card {labs[1]}; moved by CIEDE2000 {far}"
-            if before["delta_e_2000"]:
-                was, now = (parts.show_interval(one["delta_e_2000"]) for one in (before, after))
+                    seen = [colour for one in both if (colour := one.spots[spot])]
+                    was, now = (parts.show_lab(colour.lab, colour.lab_sd) for colour in seen)
+                    far = parts.show_number(moved.delta_e_2000, 2)
+                    rows[spot] = f"{was}; with the card {now}; moved by CIEDE2000 {far}"
+            if told.before.delta_e_2000:
+                was, now = (parts.show_interval(one.delta_e_2000) for one in both)
                 rows["difference"] = f"CIEDE2000 {was}; with the card {now}"
             st.html(parts.facts(rows))
 
@@ -175,8 +174,8 @@ def keep_card(name: str, files: list[tuple[bytes, str]], levels: tuple[float, fl
                 session.current_book(), name, files, reflectance=(grey, grey * GREY_CARD_SD / GREY_CARD),
                 paper=(paper, PAPER_SD), entered_by=session.entered_by(),
             )  # fmt: skip
-        refused = [(one["photo"], one["error"]) for one in told["photos"] if one["error"]]
-        kept = len(told["photos"]) - len(refused)
+        refused = [(one.photo, one.error) for one in told.photos if one.error]
+        kept = len(told.photos) - len(refused)
         said = f"The card {name} has {kept} new {'reading' if kept == 1 else 'readings'}."
         end_upload("card", refused, said if kept else "", "card", files)
 
@@ -184,45 +183,44 @@ def keep_card(name: str, files: list[tuple[bytes, str]], levels: tuple[float, fl
 # ---- phones ---------------------------------------------------------------------------------------------------------
 
 
-def show_phone(told: Mapping[str, Any]) -> None:
+def show_phone(told: phones.PhoneTold) -> None:
     """One phone in one light: errors before and after, its liquids, what can be done with it."""
-    phone, light, fit, number = told["phone"], told["light"], told["fit"], parts.show_number
+    phone, light, fit, number = told.phone, told.light, told.fit, parts.show_number
     st.header(parts.plain(f"{phone}, {light}"))
     if fit:
         cells = (
-            ("Error as read", fit["median_before"], "CIEDE2000, median"),
-            ("Corrected", fit["median_after"], "liquids left out of the fit"),
-            ("Another colourant", fit["expected"], "to be expected, CIEDE2000"),
+            ("Error as read", fit.median_before, "CIEDE2000, median"),
+            ("Corrected", fit.median_after, "liquids left out of the fit"),
+            ("Another colourant", fit.expected, "to be expected, CIEDE2000"),
         )
         st.html(parts.glance(parts.cell(heading, number(value), under) for heading, value, under in cells))
-    st.html(parts.line(told["text"]))
+    st.html(parts.line(told.text))
     if fit:
         with st.expander("Each known liquid, before and after"):
             liquids = {
-                f"{k}: {tell_contents(one['mg_per_l'])}": f"CIEDE2000 {number(one['before'], 2)} before, "
-                f"{number(one['after'], 2)} after; by its content {parts.show_lab(one['true_lab'])}, as read "
-                f"{parts.show_lab(one['lab'])}"
-                for k, one in enumerate(fit["liquids"], 1)
+                f"{k}: {tell_contents(one.mg_per_l)}": f"CIEDE2000 {number(one.before, 2)} before, "
+                f"{number(one.after, 2)} after; by its content {parts.show_lab(one.true_lab)}, as read "
+                f"{parts.show_lab(one.lab)}"
+                for k, one in enumerate(fit.liquids, 1)
             }
             st.html(parts.facts(liquids))
         with st.expander("Corrections that were tried, and the strength of the stocks"):
             tried = {
-                f"{_KINDS[kind]}{', kept' if kind == fit['kind'] else ''}": f"CIEDE2000 {number(own['known'])} on known "
+                f"{_KINDS[kind]}{', kept' if kind == fit.kind else ''}": f"CIEDE2000 {number(own['known'])} on known "
                 f"liquids it has not seen, {number(own['other'])} on other colourants, {number(own['together'])} together"
-                for kind, own in fit["errors"].items()
+                for kind, own in fit.errors.items()
             }
             st.html(parts.facts(tried))
-            factors = {one["stock"]: {**one, "value": one["factor"]} for one in fit["strengths"]}
-            said = "of its label, depth in the glass included"
-            st.html(
-                parts.facts(
-                    {stock: f"{parts.show_interval(one, 2)} {said}" for stock, one in factors.items()}
-                )
-            )
+            factors = {
+                one.stock: f"{parts.show_interval(pick(one, 'value', 'low', 'high'), 2)} of its label, depth in the glass "
+                "included"
+                for one in fit.strengths
+            }
+            st.html(parts.facts(factors))
     if session.may_enter():
         left, right = st.columns(2)
         words, key = "Fit again" if fit else "Fit the correction", f"{phone}-{light}"
-        if told["photos"] and left.button(words, key=f"phone-fit-{key}", type="primary", width="stretch"):
+        if told.photos and left.button(words, key=f"phone-fit-{key}", type="primary", width="stretch"):
             session.act_once("phone-fit", partial(fit_now, phone, light))
         if right.button("Forget this phone in this light", key=f"phone-forget-{key}", width="stretch"):
             said = f"{phone} in the light {light} is forgotten."
@@ -231,10 +229,10 @@ def show_phone(told: Mapping[str, Any]) -> None:
 
 def fit_now(phone: str, light: str, token: str) -> str:
     """Fit and keep; what it told."""
-    return str(phones.fit_known(session.current_book(), phone, light, **session.by(token))["text"])
+    return phones.fit_known(session.current_book(), phone, light, **session.by(token)).text
 
 
-def ask_known(known: list[dict[str, Any]]) -> None:
+def ask_known(known: list[phones.PhoneTold]) -> None:
     """A photo of known liquids: what is in the two glasses, and in which light."""
     book = session.current_book()
     stocks = [stock.name for stock in book.stocks.all()]
@@ -246,7 +244,7 @@ def ask_known(known: list[dict[str, Any]]) -> None:
         act = begin_act("known")
         left, right = st.columns(2)
         last, told = (
-            known[-1]["light"] if known else "",
+            known[-1].light if known else "",
             "A name of your own: a window by day and a lamp are two lights.",
         )
         light = ask_name("Light", "known-light", "window", last, place=left, help=told)
@@ -283,7 +281,7 @@ def keep_known(
                 book, file, light, contents, depth_mm=depth_mm, card=cards.card_profile(book, None),
                 **session.by(session.token_for("known")),
             )  # fmt: skip
-        where, count = f"{told['phone']} in the light {told['light']}", len(told["liquids"])
+        where, count = f"{told.phone} in the light {told.light}", len(told.liquids)
         end_upload("known", [], f"Kept: {where}, {count} known liquids.", "known")
 
 

@@ -55,7 +55,7 @@ def take_up(place: str, page: str) -> None:
 def keep(place: str) -> None:
     """Remember the fields and tokens as they are now; called after a page is drawn."""
     state = st.session_state
-    before: dict[str, Any] = state.get("draft-fields", {})
+    before: dict[str, object] = state.get("draft-fields", {})
     now = {str(key): value for key, value in state.items() if _is_kept(str(key), value)}
     tokens = {key: value for key, value in now.items() if key.startswith("token-")}
     # A field that stands as it first stood was not typed in: its value is the page's, and the page may change it.
@@ -127,7 +127,7 @@ def _is_owner(place: str) -> bool:
     return file is not None and visit is not None and _owners.get(file.name) == visit.session_id
 
 
-def _read(place: str) -> dict[str, Any]:
+def _read(place: str) -> dict[str, object]:
     file = _file(place)
     with contextlib.suppress(OSError, ValueError, AttributeError):  # gone, or something else than a draft
         if file is not None and time.time() - file.stat().st_mtime <= _KEPT_S:
@@ -136,7 +136,7 @@ def _read(place: str) -> dict[str, Any]:
     return {}
 
 
-def _write(place: str, kept: dict[str, Any]) -> None:
+def _write(place: str, kept: dict[str, object]) -> None:
     """Write the draft whole or not at all, for this user's eyes only; a full disk costs the draft, not the page."""
     file = _file(place)
     if file is None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +10,7 @@ import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
 from colourmatch.colour.spaces import RGB_TO_XYZ, encode_srgb
+from colourmatch.measurement import Drawing
 from colourmatch.photo.load import Photo, load_photo
 
 LONG_SIDE_PX = 1400
@@ -26,24 +26,23 @@ _FAULTS = {
 }  # fmt: skip
 
 
-def draw_found(source: Path | bytes, drawing: Mapping[str, Any] | None, name: str | None = None) -> bytes:
+def draw_found(source: Path | bytes, drawing: Drawing | None, name: str | None = None) -> bytes:
     """The photo upright in sRGB, at most 1400 px, with outlines and names; JPEG bytes.
 
-    `drawing` is that of a measurement, in pixels of the full photo; None draws nothing. PhotoError when the
-    file cannot be read.
+    drawing: None draws nothing. PhotoError when the file cannot be read.
     """
     picture = to_srgb_picture(load_photo(source, name))
     if drawing:
-        scale, faults = max(picture.size) / max(drawing["size"]), drawing.get("faults") or {}
+        scale, faults = max(picture.size) / max(drawing.size), drawing.faults
         pen = _Pen(picture, _LARGE if faults else 1)
-        for number, outline in (drawing.get("markers") or {}).items():
+        for number, outline in drawing.markers.items():
             pen.outline(_scaled(outline, scale), _MARKER, "" if faults else f"square {number}")
-        for spot, outline in (drawing.get("glasses") or {}).items():
+        for spot, outline in drawing.glasses.items():
             pen.outline(_scaled(outline, scale), _GLASS, SPOT_NAMES.get(spot, spot))
-        for outline in (drawing.get("windows") or {}).values():
+        for outline in drawing.windows.values():
             pen.outline(_scaled(outline, scale), _WINDOW, dashed=True)
         for place, outline in faults.items():
-            pen.outline(_scaled(outline, scale), _FAULT, name_fault(place, drawing["code"]))
+            pen.outline(_scaled(outline, scale), _FAULT, name_fault(place, drawing.code or ""))
     out = io.BytesIO()
     picture.save(out, "JPEG", quality=88)
     return out.getvalue()

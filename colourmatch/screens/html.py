@@ -12,15 +12,16 @@ from dataclasses import dataclass
 from datetime import UTC, tzinfo
 from functools import partial
 from html import escape
-from typing import Any
+from typing import Any, TypeAlias
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import streamlit as st
 
 from colourmatch.advice import Advice, DoseInAll
+from colourmatch.colour.difference import Interval
 from colourmatch.colour.spaces import lab_to_hex
 from colourmatch.measurement import Figure
-from colourmatch.records import Record
+from colourmatch.records import Array, Record
 from colourmatch.words.figures import (
     PAGES,
     tell_amount,
@@ -34,7 +35,7 @@ from colourmatch.words.figures import (
 from colourmatch.words.outcomes import OUTCOMES
 from colourmatch.words.times import tell_date, tell_time
 
-Lab = Sequence[float]
+Lab: TypeAlias = "Sequence[float] | Array"
 #: Longest text that is still shown large as a whole.
 MOST_LARGE = 140
 #: Figures as pages show them: a true minus sign, "9.2 ± 0.4", a dash for what is not there.
@@ -44,9 +45,11 @@ show_lab = partial(tell_lab, signs=PAGES)
 _SEVERITIES = {"refuse": "Not measured", "warn": "Doubtful"}
 
 
-def show_interval(figure: Record | Mapping[str, Any] | None, digits: int = 1) -> str:
+def show_interval(figure: Record | Interval | Mapping[str, Any] | None, digits: int = 1) -> str:
     """A figure with its 95 % interval, as pages show it."""
-    return tell_interval(figure.to_json() if isinstance(figure, Record) else figure, digits, PAGES)
+    return tell_interval(
+        figure.to_json() if isinstance(figure, (Record, Interval)) else figure, digits, PAGES
+    )
 
 
 def plain(text: object) -> str:
@@ -168,11 +171,11 @@ def cell(heading: str, big: str, small: str = "") -> str:
     return f'{kicker(heading)}<p class="cm-big">{as_html(big)}</p>{under}'
 
 
-def difference_cells(told: Mapping[str, Any], how: str) -> list[str]:
+def difference_cells(far: Figure | Interval, way: str, how: str) -> list[str]:
     """How far and which way: of one photo, or of several together."""
     return [
-        cell("How far", show_interval(told["delta_e_2000"]), f"CIEDE2000, {how}"),
-        cell("Which way", told["difference"]["text"], "the batch against the reference"),
+        cell("How far", show_interval(far), f"CIEDE2000, {how}"),
+        cell("Which way", way, "the batch against the reference"),
     ]
 
 

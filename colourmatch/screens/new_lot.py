@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import streamlit as st
@@ -14,6 +14,7 @@ from colourmatch.book.shelf_records import StockEntry
 from colourmatch.dosing.care import STANDING_CAUTIONS, cautions_for, warn_of_base
 from colourmatch.dosing.limits import limits_for, list_jurisdictions
 from colourmatch.errors import InputError
+from colourmatch.records import pick
 from colourmatch.screens import html as parts
 from colourmatch.screens import pages, session
 from colourmatch.screens.fields import (
@@ -32,7 +33,7 @@ from colourmatch.screens.sketch import picture_of_glass
 from colourmatch.screens.stock_forms import ask_already
 from colourmatch.words.figures import begin
 from colourmatch.words.looks import tell_look
-from colourmatch.workflow.again import find_first_dose, take_lines
+from colourmatch.workflow.again import LotFigures, find_first_dose, take_lines
 
 _ELSEWHERE = "another place"
 _ML = {"ml": 1.0, "l": 1000.0}
@@ -45,6 +46,10 @@ LIGHTS = {
 }
 
 
+#: A serving condition as the book keeps it.
+Condition = dict[str, str | float]
+
+
 @dataclass(frozen=True)
 class Preset:
     """A usual glass: how deep one looks into it from above, made up to how many parts, in which light."""
@@ -52,12 +57,7 @@ class Preset:
     name: str
     depth_mm: float
     dilution: float
-    light: str
-
-    @property
-    def look(self) -> dict[str, Any]:
-        """As the look of a serving condition."""
-        return {"depth_mm": self.depth_mm, "dilution": self.dilution, "illuminant": self.light}
+    illuminant: str
 
 
 #: Common practice, no source.
@@ -124,15 +124,13 @@ def ask_lot(act: Act, stocks: list[StockEntry], source: Lot | None) -> tuple[lis
         # what was written under the fold is found unfolded
         is_typed = any(st.session_state.get(act.key(part)) for part in ("number", "notes"))
         with st.expander("More", expanded=is_typed):
-            number, values, place, target = ask_more(act, source, same_drink=like is not None)
-        values |= {"volume_ml": volume_ml, "dilution": dilution}
-        if like is not None:  # what the form does not ask
-            values["like"] = like.id
+            figures = LotFigures(name, volume_ml, chosen, dilution, like=like.id if like else None)
+            number, figures, place, target = ask_more(act, source, figures)
         with button:
             if source is not None:
-                st.html(parts.line(f"As lot {source.label}: {tell_taken(values)}. Change it under More."))
+                st.html(parts.line(f"As lot {source.label}: {tell_taken(figures)}. Change it under More."))
             if st.button("Begin the lot", type="primary", key=act.key("begin"), width="stretch"):
-                begin_lot((name, number), values, chosen, target)
+                begin_lot(figures, number, target)
     return chosen, place
 
 
@@ -161,9 +159,9 @@ _MORE = (
 
 
 def ask_more(
-    act: Act, source: Lot | None, *, same_drink: bool
-) -> tuple[str, dict[str, Any], str, tuple[int, str] | None]:
-    """What is mostly as it was with the lot before: the number, figures, where it is sold, and what it is tinted to."""
+    act: Act, source: Lot | None, figures: LotFigures
+) -> tuple[str, LotFigures, str, tuple[int, str] | None]:
+    """What is mostly as it was with the lot before: the number, more figures, where it is sold, what it is tinted to."""
     places = [*list_jurisdictions(), _ELSEWHERE]
     sold = places.index(source.jurisdiction or _ELSEWHERE) if source else 0
     place = st.selectbox("Sold in", places, sold, key=act.key("place"))
@@ -171,14 +169,14 @@ def ask_more(
     rows = [[*st.columns(2)] for _ in range(3)]  # row by row, so that a phone keeps the order
     where = {"already_colourant": rows[1].pop()}
     where |= zip((name for name, *_ in _MORE), (column for row in rows for column in row), strict=True)
-    values: dict[str, Any] = {
+    numbers = {
         name: ask_figure(
             where[name], name, act.key(key), getattr(source, name) if source else other, help=told,
             placeholder="none" if other is None else None,
         )
         for name, other, key, told in _MORE
     }  # fmt: skip
-    values["already_colourant"] = ask_already(
+    already_colourant = ask_already(
         where["already_colourant"], act.key("already-which"), source.already_colourant if source else None,
         help="It then counts for that colourant's own limit too, and is named on the label.",
     )  # fmt: skip
@@ -186,30 +184,28 @@ def ask_more(
     with st.expander("Where it is drunk (optional)"):
         known = ((source.serving if source else None) or {}).get("conditions") or ()
         serving = ask_glasses(act.key("serving", "{}", "{{}}"), known)
-    lines = take_lines(source, same_drink=same_drink) if source else {}
-    notes = st.text_area("Notes (recipe, base, reference)", key=act.key("notes"))
-    values |= {
-        "notes": notes, "serving": serving, "jurisdiction": None if place == _ELSEWHERE else place,
-        "hand": ask_hand(act.key("hand"), source.hand if source else "drops"),
-        "label_lines": ask_label_lines(act.key("label", "{}"), lines),
-    }  # fmt: skip
-    return number, values, place, target
+    lines = take_lines(source, same_drink=figures.like is not None) if source else {}
+    figures = replace(
+        figures, already_colourant=already_colourant, serving=serving, jurisdiction=None if place == _ELSEWHERE else place,
+        notes=st.text_area("Notes (recipe, base, reference)", key=act.key("notes")),
+        hand=ask_hand(act.key("hand"), source.hand if source else "drops"),
+        label_lines=ask_label_lines(act.key("label", "{}"), lines), **numbers,
+    )  # fmt: skip
+    return number, figures, place, target
 
 
-def tell_taken(values: Mapping[str, Any]) -> str:
+def tell_taken(values: LotFigures) -> str:
     """What a new lot takes over, in a few words."""
-    ceiling, glasses = values["ceiling_mg_per_l"], len((values["serving"] or {}).get("conditions") or ())
+    ceiling, glasses = values.ceiling_mg_per_l, len((values.serving or {}).get("conditions") or ())
     told = (
         "no ceiling" if ceiling is None else f"ceiling {ceiling:g} mg/l",
-        f"{values['already_mg_per_l'] or 0:g} mg/l already in" if values["already_mg_per_l"] else "",
-        f"tolerance {values['tolerance'] or 0:g}",
-        f"in {values['hand']}" if values["hand"] != "drops" else "",
-        f"1 part made up to {values['made_up_to']:g} by its label"
-        if (values["made_up_to"] or 1) != 1
-        else "",
-        f"{values['depth_mm'] or 0:g} mm deep",
+        f"{values.already_mg_per_l or 0:g} mg/l already in" if values.already_mg_per_l else "",
+        f"tolerance {values.tolerance or 0:g}",
+        f"in {values.hand}" if values.hand != "drops" else "",
+        f"1 part made up to {values.made_up_to:g} by its label" if (values.made_up_to or 1) != 1 else "",
+        f"{values.depth_mm or 0:g} mm deep",
         f"{glasses} glass{'es' if glasses > 1 else ''} weighed" if glasses else "",
-        f"sold in {values['jurisdiction'] or _ELSEWHERE}",
+        f"sold in {values.jurisdiction or _ELSEWHERE}",
     )
     return ", ".join(filter(None, told))
 
@@ -227,7 +223,7 @@ def ask_target(act: Act) -> tuple[int, str] | None:
     return chosen
 
 
-def ask_glasses(key: str, known: Sequence[Mapping[str, Any]] = ()) -> dict[str, Any] | None:
+def ask_glasses(key: str, known: Sequence[Mapping[str, Any]] = ()) -> dict[str, list[Condition]] | None:
     """Up to three glasses, or as many as there are; fields left empty are as photographed, a glass left empty is none."""
     st.write("The advice weighs these looks. What is left empty is as photographed.")
     count = max(3, len(known))
@@ -253,21 +249,22 @@ def offer_presets(key: str, known: Sequence[Mapping[str, Any]], count: int) -> N
     place = next((key.format(number) for number in range(1, count + 1) if is_empty(number)), None)
 
     def fill(preset: Preset) -> None:
-        values = (preset.name, preset.depth_mm, preset.dilution, preset.light)
+        values = (preset.name, preset.depth_mm, preset.dilution, preset.illuminant)
         for what, value in zip((*names, "light"), values, strict=True):
             state[(place or "").format(what)] = value
 
     with st.container(horizontal=True, key=f"cm-presets-{key.format(0).format('')}"):
         for preset in PRESETS:
+            look = pick(preset, "depth_mm", "dilution", "illuminant")
             with st.container(gap="small"):
-                st.html(picture_of_glass(preset.depth_mm, preset.dilution, warm=preset.light != "D65"))
+                st.html(picture_of_glass(preset.depth_mm, preset.dilution, warm=preset.illuminant != "D65"))
                 st.button(
                     begin(preset.name), on_click=fill, args=(preset,), disabled=place is None, width="stretch",
-                    key=key.format(0).format(preset.name), help=tell_look(preset.look, name_light),
+                    key=key.format(0).format(preset.name), help=tell_look(look, name_light),
                 )  # fmt: skip
 
 
-def _ask_serving(key: str, number: int, known: Mapping[str, Any]) -> dict[str, Any]:
+def _ask_serving(key: str, number: int, known: Mapping[str, Any]) -> Condition:
     """One glass; only what was given."""
     st.markdown(f"**Glass {number}**")
     name = ask_name("Name", key.format("name"), PRESETS[(number - 1) % 3].name, known.get("name", ""))
@@ -293,25 +290,20 @@ def _ask_serving(key: str, number: int, known: Mapping[str, Any]) -> dict[str, A
     return {key: value for key, value in given.items() if value} | {"weight": weight}
 
 
-def begin_lot(
-    called: tuple[str, str], values: dict[str, Any], chosen: list[int], target: tuple[int, str] | None
-) -> None:
-    """Write the lot down and go to it; `called` is its name and its number."""
-    name, number = called
+def begin_lot(values: LotFigures, number: str, target: tuple[int, str] | None) -> None:
+    """Write the lot down and go to it."""
     with session.failures_shown():
-        if not chosen:
+        if not values.stocks:
             raise InputError("A lot needs at least one stock. Choose it.")
-        if values["volume_ml"] is None:
+        if values.volume_ml is None:
             raise InputError("The volume of the batch is missing. Give it in ml.")
         token = session.token_for("lot")
         # in a field of the browser 1,500 is one and a half
-        session.ask_size(token, "Batch", values["volume_ml"], "batch")
-        session.ask_size(token, "Depth in the glass", values["depth_mm"], "depth")
+        session.ask_size(token, "Batch", values.volume_ml, "batch")
+        session.ask_size(token, "Depth in the glass", values.depth_mm, "depth")
         if target is not None:
-            check_view(list_readings(), target, (values["depth_mm"], values["dilution"]))
-        lot = session.current_book().lots.begin(
-            name, stocks=chosen, number=number or None, **session.by(token), **values,
-        )  # fmt: skip
+            check_view(list_readings(), target, (values.depth_mm, values.dilution))
+        lot = session.current_book().lots.begin(number=number or None, **session.by(token), **vars(values))
         st.session_state.pop("token-lot", None)
         st.session_state.pop("lot-like", None)
         session.notify(f"Lot {lot.name} is begun.")

@@ -20,43 +20,39 @@ from PIL import Image, ImageOps
 from colourmatch.book.entries import LotStory, PhotoEntry
 from colourmatch.colour.spaces import RGB_TO_XYZ, encode_srgb, lab_to_hex, lab_to_xyz
 from colourmatch.errors import ColourMatchError
-from colourmatch.measurement import LIQUIDS, Measurement
+from colourmatch.measurement import LIQUIDS, Drawing, Measurement
 from colourmatch.photo.card import VERSIONS, Card, read_card
 from colourmatch.photo.load import Photo, load_photo
 from colourmatch.photo.spot import WALL_MARGIN_MM
+from colourmatch.records import Array
 from colourmatch.screens import html as parts
 from colourmatch.screens import session
 from colourmatch.screens.sketch import picture_of_card
 
-Array = NDArray[np.float64]
 Lab = Sequence[float]
 #: A side of one cut-out in pixels, and how many radii of the reading's window lie on either side of its middle at most.
 SIDE_PX, OF_WINDOW = 360, 0.95
 _NAMES = {"reference": "Reference", "batch": "Batch"}
 
 
-def cut_liquids(photo: Photo, drawing: Mapping[str, Any], colours: Mapping[str, Lab]) -> dict[str, Any]:
-    """Each liquid of a photo as an sRGB cut-out, (SIDE_PX, SIDE_PX, 3) of 8 bits.
-
-    drawing: outlines in pixels of the full photo; colours: the measured Lab of each liquid.
-    """
-    scale = photo.rgb.shape[1] / drawing["size"][0]
-    windows, cut = drawing.get("windows") or {}, {}
+def cut_liquids(photo: Photo, drawing: Drawing, colours: Mapping[str, Lab]) -> dict[str, NDArray[np.uint8]]:
+    """Each liquid of a photo as an sRGB cut-out, (SIDE_PX, SIDE_PX, 3) of 8 bits; colours: the measured Lab of each."""
+    scale, cut = photo.rgb.shape[1] / drawing.size[0], {}
     for name in LIQUIDS:
-        if name in colours and name in windows:
+        if name in colours and name in drawing.windows:
             corners = _find_corners(drawing, name)
             cut[name] = _balance(photo, _warp(photo.rgb, corners * scale), colours[name])
     return cut
 
 
-def _find_corners(drawing: Mapping[str, Any], name: str) -> Array:
+def _find_corners(drawing: Drawing, name: str) -> Array:
     """The corners in full-size pixels, (4, 2), of an upright square of one bare liquid, about its window."""
-    outline = np.asarray(drawing["windows"][name], float)
+    outline = np.asarray(drawing.windows[name], float)
     card, to_mm = _find_card(drawing)
     if card is None:
         low, high = outline.min(axis=0), outline.max(axis=0)
         return _square((low + high) / 2, float((high - low).min()) / 2)
-    glass = (drawing.get("glasses") or {}).get(name)
+    glass = drawing.glasses.get(name)
     ring = None if glass is None else cv2.perspectiveTransform(np.asarray(glass, float)[None], to_mm)[0]
     square = _square(*_find_bare(card, name, ring))
     inner: Array = cv2.perspectiveTransform(square[None], np.linalg.inv(to_mm))[0]
@@ -89,9 +85,9 @@ def _find_bare(card: Card, name: str, glass: Array | None) -> tuple[Array, float
     return window, most / 3
 
 
-def _find_card(drawing: Mapping[str, Any]) -> tuple[Card | None, Array]:
+def _find_card(drawing: Drawing) -> tuple[Card | None, Array]:
     """The card whose squares were seen, and the way from pixels to its millimetres, (3, 3); no card where none was."""
-    markers = {int(number): outline for number, outline in (drawing.get("markers") or {}).items()}
+    markers = {int(number): outline for number, outline in drawing.markers.items()}
     for card in map(read_card, VERSIONS):
         known = [
             (markers[i], card.marker_corners_mm(i)) for i in markers.keys() & card.marker_centres_mm.keys()
@@ -111,7 +107,7 @@ def _warp(rgb: Any, corners: Array) -> Any:
     )  # fmt: skip
 
 
-def _balance(photo: Photo, codes: Any, lab: Lab) -> Any:
+def _balance(photo: Photo, codes: Any, lab: Lab) -> NDArray[np.uint8]:
     """A cut-out in sRGB whose middle has the measured colour."""
     linear = photo.to_linear(codes)
     to_srgb = np.linalg.inv(RGB_TO_XYZ["sRGB"])
@@ -124,8 +120,8 @@ def _balance(photo: Photo, codes: Any, lab: Lab) -> Any:
     )
 
 
-@st.cache_data(show_spinner=False, max_entries=24)
-def _cut(source: str | bytes, drawing: dict[str, Any], colours: dict[str, list[float]]) -> dict[str, str]:
+@st.cache_data(show_spinner=False, max_entries=24, hash_funcs={Drawing: Drawing.to_json})
+def _cut(source: str | bytes, drawing: Drawing, colours: Mapping[str, Lab]) -> dict[str, str]:
     """Each liquid as the address of a picture."""
     found = cut_liquids(load_photo(source if isinstance(source, bytes) else Path(source)), drawing, colours)
     return {name: _as_address(Image.fromarray(pixels)) for name, pixels in found.items()}
@@ -146,7 +142,7 @@ def draw_pair(story: LotStory, photo: PhotoEntry | None) -> str:
     if photo.stored_name is not None and measured.drawing:
         with suppress(ColourMatchError):  # the file is gone: Details say so
             path = session.current_book().photo_store.path(photo.stored_name)
-            pictures = _cut(str(path), dict(measured.drawing), colours)
+            pictures = _cut(str(path), measured.drawing, colours)
     if "reference" not in colours and story.lot.target_lab is not None:
         colours |= {"reference": list(story.lot.target_lab)}
     return _draw_fields(pictures, colours)
@@ -156,7 +152,7 @@ def draw_reading(data: bytes, measured: Measurement) -> str:
     """Reference and batch of a photo that belongs to no lot."""
     colours = _colours_of(measured)
     return _draw_fields(
-        _cut(data, dict(measured.drawing), colours) if measured.drawing else {}, colours, " reading"
+        _cut(data, measured.drawing, colours) if measured.drawing else {}, colours, " reading"
     )
 
 

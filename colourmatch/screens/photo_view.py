@@ -12,7 +12,7 @@ import streamlit as st
 from colourmatch.advice import Advice
 from colourmatch.book.entries import PhotoEntry
 from colourmatch.errors import ColourMatchError, PhotoError
-from colourmatch.measurement import Measurement, SpotColour
+from colourmatch.measurement import Drawing, Measurement
 from colourmatch.screens import html as parts
 from colourmatch.screens import session, uploads
 from colourmatch.screens.answer import draw_scale
@@ -140,10 +140,10 @@ def show_reading(data: bytes, name: str) -> None:
         if picture := draw_fault(data, name):
             st.image(picture, width="stretch", alt=f"photo {name} with what is wrong outlined")
         return
-    if measured.delta_e_2000 and measured.difference:
-        scale = draw_scale(measured.difference.text, measured.delta_e_2000, TOLERANCE, expected=False)
-        st.html(draw_reading(data, measured) + scale)
-        st.html(parts.glance(parts.difference_cells(measured.to_json(), "95 % interval")))
+    if (far := measured.delta_e_2000) and measured.difference:
+        way = measured.difference.text
+        st.html(draw_reading(data, measured) + draw_scale(way, far, TOLERANCE, expected=False))
+        st.html(parts.glance(parts.difference_cells(far, way, "95 % interval")))
     show_metamerism(measured)
     show_flags(measured)
     show_picture(data, measured, name)
@@ -163,15 +163,13 @@ def show_flags(measured: Measurement, said: str = "") -> None:
         st.html(parts.flags([flag.to_json() for flag in further]))
 
 
-@st.cache_data(show_spinner=False, max_entries=12)
-def _drawn(source: str | bytes, drawing: dict[str, Any] | None, name: str) -> bytes:
+@st.cache_data(show_spinner=False, max_entries=12, hash_funcs={Drawing: Drawing.to_json})
+def _drawn(source: str | bytes, drawing: Drawing | None, name: str) -> bytes:
     return draw_found(source if isinstance(source, bytes) else Path(source), drawing, name)
 
 
 def _draw(source: Path | bytes, measured: Measurement, name: str) -> bytes:
-    return _drawn(
-        source if isinstance(source, bytes) else str(source), dict(measured.drawing or {}) or None, name
-    )
+    return _drawn(source if isinstance(source, bytes) else str(source), measured.drawing, name)
 
 
 def show_picture(source: Path | bytes, measured: Measurement, name: str) -> None:
@@ -213,12 +211,12 @@ def show_swatches(measured: Measurement, advice: Advice | None = None) -> None:
     batch, reference = measured.spots.get("batch"), measured.spots.get("reference")
     colours = []
     if reference:
-        colours.append(parts.Swatch("Reference", reference.lab.tolist(), _sd(reference), "the aim"))
+        colours.append(parts.Swatch("Reference", reference.lab, reference.lab_sd, "the aim"))
     if batch:
         words = measured.difference.text if measured.difference else ""
-        colours.append(parts.Swatch("Batch", batch.lab.tolist(), _sd(batch), words))
+        colours.append(parts.Swatch("Batch", batch.lab, batch.lab_sd, words))
     if advice and reference and predicted and predicted.get("batch"):
-        lab = parts.place_beside(reference.lab.tolist(), predicted)
+        lab = parts.place_beside(reference.lab, predicted)
         spread = parts.spread_of(advice.predicted_covariance)
         far = parts.show_interval(advice.predicted)
         words = f"predicted, {far} away{'; ± against the reference' if spread else ''}"
@@ -229,7 +227,3 @@ def show_swatches(measured: Measurement, advice: Advice | None = None) -> None:
         shown = batch or reference
         white = whites.get(shown.white, "") if shown else ""
         st.caption(f"{SWATCH_NOTE} D65, 2 degrees, against {white}, ± one standard deviation.")
-
-
-def _sd(spot: SpotColour) -> list[float] | None:
-    return None if spot.lab_sd is None else spot.lab_sd.tolist()

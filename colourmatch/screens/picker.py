@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator, Mapping
-from typing import Any
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
 
 import streamlit as st
 
@@ -18,6 +19,7 @@ from colourmatch.screens.fields import ask_number, choose_one, pick_one
 from colourmatch.screens.photo_view import clear_upload, show_flags, show_swatches, upload_photos
 from colourmatch.screens.rectangle_field import (
     LABELS,
+    Box,
     carry_boxes,
     is_whole,
     prepare_picture,
@@ -46,11 +48,39 @@ _LIMITS = """
 """
 
 
+#: What a photo is measured with: rectangles by name, and the reflectance of the white.
+Given = dict[str, tuple[float | None, ...] | float]
+
+
+class Picked(NamedTuple):
+    """A photo of this visit; mark: the hash of its content."""
+
+    mark: str
+    name: str
+    data: bytes
+
+
+@dataclass
+class Store:
+    """What stays of this visit when another page is looked at; boxes and full sizes by the photo's mark.
+
+    last: the photo that was marked last; active: the rectangle to draw next; count: that of the last drawing heard of.
+    """
+
+    photos: list[Picked] = field(default_factory=list)
+    boxes: dict[str, dict[str, Box]] = field(default_factory=dict)
+    sizes: dict[str, tuple[int, int]] = field(default_factory=dict)
+    last: str | None = None
+    chosen: str | None = None
+    active: str = "white"
+    count: int = 0
+
+
 def show() -> None:
     """The page."""
     st.title("Compare two liquids on a photo")
-    store = open_store()
-    if not store["photos"]:
+    store: Store = st.session_state.setdefault("picker", Store())
+    if not store.photos:
         st.write(_HOW)
         add_photos(store, "Photo")
         show_limits()
@@ -70,28 +100,13 @@ def show() -> None:
         st.rerun()
 
 
-def open_store() -> dict[str, Any]:
-    """Photos and rectangles of this visit; they stay when another page is looked at."""
-    empty: dict[str, Any] = {
-        "photos": [],
-        "boxes": {},
-        "sizes": {},
-        "last": None,
-        "chosen": None,
-        "active": "white",
-        "count": 0,
-    }
-    store: dict[str, Any] = st.session_state.setdefault("picker", empty)
-    return store
-
-
 def show_limits() -> None:
     """What a photo without the card cannot tell."""
     with st.expander("How, and what it cannot tell"):
         st.markdown(_LIMITS)
 
 
-def add_photos(store: dict[str, Any], label: str) -> None:
+def add_photos(store: Store, label: str) -> None:
     """Take photos in; rectangles of the photo before come along."""
     files = upload_photos("picker", label)
     if not files:
@@ -100,64 +115,65 @@ def add_photos(store: dict[str, Any], label: str) -> None:
         for data, name in files:
             mark = hashlib.sha256(data).hexdigest()
             _, size = prepare_picture(data, name)
-            known = [photo for photo in store["photos"] if photo[0] != mark]
-            store["photos"] = [*known, (mark, name, data)][-MOST_PHOTOS:]
-            last = store["last"]
-            carried = carry_boxes(store["boxes"][last], store["sizes"][last], size) if last else {}
-            store["sizes"][mark] = size
-            store["boxes"].setdefault(mark, {name: carried.get(name, [None] * 4) for name in LABELS})
-            store["last"] = mark
-            boxes = store["boxes"][mark]
-            store["active"] = next((name for name in LABELS if not is_whole(boxes[name])), "batch")
-        store["chosen"] = store["last"]
+            known = [photo for photo in store.photos if photo.mark != mark]
+            store.photos = [*known, Picked(mark, name, data)][-MOST_PHOTOS:]
+            last = store.last
+            carried = carry_boxes(store.boxes[last], store.sizes[last], size) if last else {}
+            store.sizes[mark] = size
+            store.boxes.setdefault(mark, {name: carried.get(name, [None] * 4) for name in LABELS})
+            store.last = mark
+            boxes = store.boxes[mark]
+            store.active = next((name for name in LABELS if not is_whole(boxes[name])), "batch")
+        store.chosen = store.last
         clear_upload("picker")
         st.rerun()
 
 
-def pick_photo(store: dict[str, Any]) -> tuple[str, str, bytes]:
+def pick_photo(store: Store) -> Picked:
     """The photo to work on."""
-    photos: dict[str, tuple[str, str, bytes]] = {photo[0]: photo for photo in store["photos"]}
+    photos = {photo.mark: photo for photo in store.photos}
     if len(photos) == 1:
         return next(iter(photos.values()))
-    names = {mark: f"{number}: {photo[1]}" for number, (mark, photo) in enumerate(photos.items(), 1)}
-    key, index = f"picker-photo-{store['photos'][-1][0][:12]}", list(names).index(store["chosen"])
+    names = {mark: f"{number}: {photo.name}" for number, (mark, photo) in enumerate(photos.items(), 1)}
+    key, index = f"picker-photo-{store.photos[-1].mark[:12]}", list(names).index(store.chosen or "")
     chosen: str = pick_one("Photo", names, key, index=index)
-    store["chosen"] = chosen
+    store.chosen = chosen
     return photos[chosen]
 
 
-def show_marks(store: dict[str, Any], photo: tuple[str, str, bytes]) -> None:
+def show_marks(store: Store, photo: Picked) -> None:
     """The picture with its rectangles, the same as numbers, and what the white is."""
     mark, name, data = photo
-    boxes = store["boxes"][mark]
+    boxes = store.boxes[mark]
 
     def hear(picked: Mapping[str, Any]) -> None:
-        boxes.update(take_boxes(picked.get("rectangles"), store["sizes"][mark]))
-        store["active"] = picked.get("active") if picked.get("active") in LABELS else "white"
-        store["count"], store["last"] = int(picked.get("count") or 0), mark
+        boxes.update(take_boxes(picked.get("rectangles"), store.sizes[mark]))
+        active = picked.get("active")
+        store.active = active if active in LABELS else "white"
+        store.count, store.last = int(picked.get("count") or 0), mark
 
-    state = {"photo": mark, "active": store["active"], "count": store["count"], "alt": f"photo {name}"}
+    state = {"photo": mark, "active": store.active, "count": store.count, "alt": f"photo {name}"}
     show_field(f"picker-field-{mark[:12]}", prepare_picture(data, name), boxes, state, hear)
     with st.expander("The rectangles as numbers"):
-        width, height = store["sizes"][mark]
+        width, height = store.sizes[mark]
         st.caption(f"Pixels from the top left of the upright photo, which is {width} x {height}.")
         for spot in LABELS:
             ask_numbers(store, mark, spot)
 
 
-def ask_numbers(store: dict[str, Any], mark: str, spot: str) -> None:
+def ask_numbers(store: Store, mark: str, spot: str) -> None:
     """Four number fields that show and change one rectangle."""
-    box = store["boxes"][mark][spot]
-    most = (*store["sizes"][mark], *store["sizes"][mark])
+    box = store.boxes[mark][spot]
+    most = (*store.sizes[mark], *store.sizes[mark])
 
     def change(place: int, key: str) -> None:
         box[place] = st.session_state[key]
-        store["active"], store["last"] = spot, mark
+        store.active, store.last = spot, mark
 
     with st.container(horizontal=True, key=f"cm-numbers-{spot}"):
         for place, axis in enumerate(_AXES):
-            key = f"picker-{mark[:12]}-{spot}-{axis}"
-            st.session_state[key] = None if box[place] is None else int(box[place])
+            key, value = f"picker-{mark[:12]}-{spot}-{axis}", box[place]
+            st.session_state[key] = None if value is None else int(value)
             st.number_input(
                 f"{LABELS[spot]} {axis}", min_value=0 if place < 2 else 1, max_value=most[place], step=1, key=key,
                 on_change=change, args=(place, key), width=140,
@@ -177,52 +193,49 @@ def ask_white() -> float:
 
 
 @st.cache_data(show_spinner=False, max_entries=24)
-def measure(data: bytes, name: str, rectangles: dict[str, Any]) -> Measurement:
+def measure(data: bytes, name: str, rectangles: Given) -> Measurement:
     """A photo measured from rectangles, or refused."""
     return measure_rectangles_or_refuse(data, rectangles, name)
 
 
-def rectangles_of(boxes: Mapping[str, Any], reflectance: float) -> dict[str, Any] | None:
+def rectangles_of(boxes: Mapping[str, Box], reflectance: float) -> Given | None:
     """What a photo is measured with, None while white or both liquids are missing."""
-    whole = {name: tuple(box) for name, box in boxes.items() if is_whole(box)}
+    whole: Given = {name: tuple(box) for name, box in boxes.items() if is_whole(box)}
     if "white" not in whole or len(whole) < 2:
         return None
     return whole | {"white_reflectance": reflectance}
 
 
-def show_results(store: dict[str, Any], photo: tuple[str, str, bytes]) -> None:
+def show_results(store: Store, photo: Picked) -> None:
     """How far, which way, the colours, what is doubtful; of several photos what they give together."""
     reflectance = ask_white()
-    given = rectangles_of(store["boxes"][photo[0]], reflectance)
+    given = rectangles_of(store.boxes[photo.mark], reflectance)
     if given is None:
         st.html(parts.empty("Mark white and both liquids on the picture: the difference appears here."))
         return
-    measured = measure(photo[2], photo[1], given)
+    measured = measure(photo.data, photo.name, given)
     if measured.refused:
         st.html(parts.flag_line("Not measured", measured.refused, "refuse"))
         return
     show_together(
         [
-            (f"Photo {number}", measure(data, name, given))
-            for number, data, name, given in list_marked(store, reflectance)
+            (f"Photo {number}", measure(one.data, one.name, own))
+            for number, one, own in list_marked(store, reflectance)
         ]
     )
-    if measured.delta_e_2000:
-        told = "this photo, with its 95 % interval"
-        st.html(parts.glance(parts.difference_cells(measured.to_json(), told)))
+    if measured.delta_e_2000 and measured.difference:
+        told, way = "this photo, with its 95 % interval", measured.difference.text
+        st.html(parts.glance(parts.difference_cells(measured.delta_e_2000, way, told)))
     show_swatches(measured)
     show_flags(measured)
     offer_lot(store, reflectance)
 
 
-def list_marked(
-    store: dict[str, Any], reflectance: float
-) -> Iterator[tuple[int, bytes, str, dict[str, Any]]]:
-    """The photos of this visit that are marked: number, content, name, and what they are measured with."""
-    for number, (mark, name, data) in enumerate(store["photos"], 1):
-        given = rectangles_of(store["boxes"][mark], reflectance)
-        if given is not None:
-            yield number, data, name, given
+def list_marked(store: Store, reflectance: float) -> Iterator[tuple[int, Picked, Given]]:
+    """The photos of this visit that are marked, with their numbers and what they are measured with."""
+    for number, photo in enumerate(store.photos, 1):
+        if given := rectangles_of(store.boxes[photo.mark], reflectance):
+            yield number, photo, given
 
 
 def show_together(measured: list[tuple[str, Measurement]]) -> None:
@@ -230,16 +243,13 @@ def show_together(measured: list[tuple[str, Measurement]]) -> None:
     together = combine_photos([m for _, m in measured], [name for name, _ in measured])
     if together is None or len(together.photos) < 2:
         return
-    told = together.record().to_json()
-    words = f"{len(told['photos'])} photos together, 95 % interval"
-    st.html(parts.glance(parts.difference_cells(told, words)))
-    if told["agree"]:
-        st.html(parts.line(told["text"]))
-    else:
-        st.html(parts.flag_line("Doubtful", told["text"], "warn"))
+    words, found = f"{len(together.photos)} photos together, 95 % interval", together.difference
+    st.html(parts.glance(parts.difference_cells(found.delta_e_2000, found.text, words)))
+    text = together.text
+    st.html(parts.line(text) if together.agree else parts.flag_line("Doubtful", text, "warn"))
 
 
-def offer_lot(store: dict[str, Any], reflectance: float) -> None:
+def offer_lot(store: Store, reflectance: float) -> None:
     """Put the marked photos into an open lot, which then says what to add."""
     lots = session.current_book().lots.search(open_only=True, limit=40)
     if not lots or not session.may_enter():
@@ -255,15 +265,16 @@ def offer_lot(store: dict[str, Any], reflectance: float) -> None:
             record(store, chosen, reflectance)
 
 
-def record(store: dict[str, Any], lot_id: int, reflectance: float) -> None:
+def record(store: Store, lot_id: int, reflectance: float) -> None:
     """Write the marked photos into a lot, and go there."""
     with session.failures_shown():
         kept = 0
-        for _, data, name, given in list_marked(store, reflectance):
+        for _, photo, given in list_marked(store, reflectance):
             if "batch" not in given:
                 continue
             book, by = session.current_book(), session.entered_by()
-            found = record_photos(book, lot_id, [(data, name)], entered_by=by, rectangles=given)[0]
+            sent = [(photo.data, photo.name)]
+            found = record_photos(book, lot_id, sent, entered_by=by, rectangles=given)[0]
             if found.refused:
                 raise InputError(found.refused)
             kept += not found.repeated

@@ -6,7 +6,7 @@ ink from page.css, which follows the page from light to dark.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,12 +15,14 @@ import pandas as pd  # noqa: F401  whole before plotly, which takes it as it fin
 import plotly.graph_objects as go
 
 from colourmatch.advice import Advice, Curve
+from colourmatch.colour.difference import Interval
 from colourmatch.colour.ellipse import chroma_covariance, trace_ellipse
 from colourmatch.colour.spaces import lab_to_hex
 from colourmatch.facts import K_95
-from colourmatch.measurement import Measurement, Pair
+from colourmatch.measurement import Figure, Measurement, Pair
 from colourmatch.screens.html import place_beside, show_date, show_number
 from colourmatch.workflow.recheck import Drift
+from colourmatch.workflow.trend import Limits, Trend, TrendLot
 
 Lab = Sequence[float]
 #: No zooming by touch: a finger on a chart must still scroll the page.
@@ -222,33 +224,33 @@ def _finish(figure: go.Figure, across: str, up: str, height: int = 340) -> None:
 # ---- closed lots -------------------------------------------------------------------------------------------------
 
 
-def draw_chart(told: Mapping[str, Any], chart: str) -> go.Figure:
+def draw_chart(told: Trend, chart: str) -> go.Figure:
     """One quantity lot by lot with its 95 % interval; mean and limits named, points outside named."""
-    lots = told["lots"]
+    lots = told.lots
     points = [_point(lot, chart) for lot in lots]
-    outside = [point for point in told["outside"] if point["chart"] == chart]
+    outside = [point for point in told.outside if point.chart == chart]
     # filled beyond a limit, open for a jump from the lot before
-    marks = {point["lot"]: "diamond-open" for point in outside if point["side"] == "jump"}
-    marks |= {point["lot"]: "diamond" for point in outside if point["side"] != "jump"}
-    inks = [_STOP if lot["lot"] in marks else _ACCENT for lot in lots]
+    marks = {point.lot: "diamond-open" for point in outside if point.side == "jump"}
+    marks |= {point.lot: "diamond" for point in outside if point.side != "jump"}
+    inks = [_STOP if lot.lot in marks else _ACCENT for lot in lots]
     figure = _draw_intervals(
         range(1, len(lots) + 1), points, "%{hovertext}: %{y:.2f}<extra></extra>", cliponaxis=False,
         marker={
-            "size": [15 if lot["lot"] in marks else 9 for lot in lots], "color": inks,
-            "symbol": [marks.get(lot["lot"], "circle") for lot in lots], "line": {"width": 2, "color": inks},
+            "size": [15 if lot.lot in marks else 9 for lot in lots], "color": inks,
+            "symbol": [marks.get(lot.lot, "circle") for lot in lots], "line": {"width": 2, "color": inks},
         },
-        hovertext=[f"lot {literal(lot['label'])}, {show_date(lot['closed_at'])}" for lot in lots],
+        hovertext=[f"lot {literal(lot.label)}, {show_date(lot.closed_at)}" for lot in lots],
     )  # fmt: skip
     for number, lot in enumerate(lots, 1):
-        if lot["lot"] in marks:
+        if lot.lot in marks:
             is_late = number > len(lots) / 2
             figure.add_annotation(
-                x=number, y=points[number - 1][0], text=literal(lot["label"]), showarrow=False,
+                x=number, y=points[number - 1][0], text=literal(lot.label), showarrow=False,
                 xanchor="right" if is_late else "left", xshift=-13 if is_late else 13, bgcolor="rgba(128,128,128,0.18)",
             )  # fmt: skip
-    _draw_limits(figure, told["limits"][chart])
+    _draw_limits(figure, told.limits[chart])
     _finish(figure, "lot", chart, 300)
-    labels = [literal(lot["label"])[:10] for lot in lots]
+    labels = [literal(lot.label)[:10] for lot in lots]
     at = range(len(labels) - 1, -1, -len(labels) // _MOST_NAMES)  # no more than fit a phone
     names = {"tickvals": [k + 1 for k in at], "ticktext": [labels[k] for k in at]}
     figure.update_xaxes(range=[0.4, len(labels) + 0.6], **names)
@@ -270,37 +272,36 @@ def _draw_intervals(
     )  # fmt: skip
 
 
-def _point(lot: Mapping[str, Any], chart: str) -> tuple[float, float, float]:
+def _point(lot: TrendLot, chart: str) -> tuple[float, float, float]:
     """Value, and how far its interval reaches up and down."""
     if chart == "CIEDE2000":
-        return _reach(lot["delta_e_2000"])
+        return _reach(lot.delta_e_2000)
     if chart == "mg/l":
-        value, sd = lot["mg_per_l"], lot["mg_per_l_sd"]
+        value, sd = lot.mg_per_l, lot.mg_per_l_sd
     else:
-        value, sd = (lot[key][("L*", "a*", "b*").index(chart)] for key in ("lab", "lab_sd"))
+        value, sd = (part[("L*", "a*", "b*").index(chart)] for part in (lot.lab, lot.lab_sd))
     return value, K_95 * sd, K_95 * sd
 
 
-def _reach(part: Mapping[str, float]) -> tuple[float, float, float]:
-    return part["value"], part["high"] - part["value"], part["value"] - part["low"]
+def _reach(part: Figure | Interval) -> tuple[float, float, float]:
+    return part.value, part.high - part.value, part.value - part.low
 
 
-def _draw_limits(figure: go.Figure, limits: Mapping[str, Any] | None) -> None:
+def _draw_limits(figure: go.Figure, limits: Limits | None) -> None:
     if limits is None:
         return
-    figure.add_hline(y=limits["mean"], line={"dash": "dot", "width": 1.5, "color": _GREY})
-    for key, words in (("high", "upper limit"), ("low", "lower limit")):
+    figure.add_hline(y=limits.mean, line={"dash": "dot", "width": 1.5, "color": _GREY})
+    for bound, words, place in ((limits.high, "upper", "top left"), (limits.low, "lower", "bottom left")):
         figure.add_hline(
-            y=limits[key], line={"dash": "dash", "width": 1.5, "color": _GREY},
-            annotation_text=f"{words} {show_number(limits[key], 2)}",
-            annotation_position="bottom left" if key == "low" else "top left",
+            y=bound, line={"dash": "dash", "width": 1.5, "color": _GREY},
+            annotation_text=f"{words} limit {show_number(bound, 2)}", annotation_position=place,
         )  # fmt: skip
 
 
 def draw_drift(drift: Drift) -> go.Figure:
     """How far the colour has gone from its first one, photo by photo, over weeks; with the tolerance."""
     figure = _draw_intervals(
-        [photo.weeks for photo in drift.photos], [_reach(photo.delta_e_2000.to_json()) for photo in drift.photos],
+        [photo.weeks for photo in drift.photos], [_reach(photo.delta_e_2000) for photo in drift.photos],
         "%{x:.1f} weeks: %{y:.2f}<extra></extra>", marker={"size": 11},
     )  # fmt: skip
     figure.update_traces(error_y_width=4)

@@ -5,15 +5,17 @@ It shows what workflow/glasses.py says, and writes one thing: that another stock
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import streamlit as st
 
-from colourmatch.advice import Advice
+from colourmatch.advice import Advice, Served
 from colourmatch.book.entries import AmendmentEntry, LotStory
 from colourmatch.book.lot_book import LotBook
+from colourmatch.dosing.intake import Portion
 from colourmatch.errors import InputError
+from colourmatch.records import pick
 from colourmatch.screens import html as parts
 from colourmatch.screens import session
 from colourmatch.screens.fields import act_on, ask_figure
@@ -36,9 +38,8 @@ def show_serving(story: LotStory, advice: Advice) -> None:
     if not story.photos:
         return
     st.header("Where it is drunk")
-    conditions = advice.serving
-    if conditions:
-        st.html(parts.facts({f"{one['name']}: {_describe(one)}": _tell(one) for one in conditions}))
+    if advice.serving:
+        st.html(parts.facts({f"{one.name}: {_describe(one)}": _tell(one) for one in advice.serving}))
     # only unfolded: the lot is fitted once more for it
     with st.expander("Look at it in a glass", on_change="rerun", key=f"glass-fold-{story.lot.id}") as fold:
         if fold.open:
@@ -49,17 +50,17 @@ def show_serving(story: LotStory, advice: Advice) -> None:
     show_intake(story)
 
 
-def _describe(one: Mapping[str, Any]) -> str:
-    return tell_look({key: one[key] for key in ("depth_mm", "dilution", "illuminant")}, name_light)
+def _describe(one: Served) -> str:
+    return tell_look(pick(one, "depth_mm", "dilution", "illuminant"), name_light)
 
 
-def _tell(one: Mapping[str, Any]) -> str:
-    lines = [f"now {parts.show_interval(one['delta_e_2000'])}, {one['text']}"]
-    if one.get("after_step"):
-        lines.append(f"after this step {parts.show_interval(one['after_step'])}, {one['after_text']}")
+def _tell(one: Served) -> str:
+    lines = [f"now {parts.show_interval(one.delta_e_2000)}, {one.text}"]
+    if one.after_step:
+        lines.append(f"after this step {parts.show_interval(one.after_step)}, {one.after_text}")
     lines += [
-        f"here alone it would be nearest after {tell_drops(d['drops'], (d['low'], d['high']), 'more')} of {d['stock']}"
-        for d in one["to_match"]
+        f"here alone it would be nearest after {tell_drops(d.drops or 0, (d.low, d.high), 'more')} of {d.stock}"
+        for d in one.to_match
     ]
     return "\n".join(lines)
 
@@ -67,17 +68,17 @@ def _tell(one: Mapping[str, Any]) -> str:
 def show_glass(story: LotStory, advice: Advice) -> None:
     """Choose a glass, and see reference and batch in it in each light."""
     amended = newest_id(story, AmendmentEntry)  # it may have named another glass to begin with
-    key, own = f"glass-{story.lot.id}-{{}}-{amended}", (advice.serving or [{}])[0]
+    key, own = f"glass-{story.lot.id}-{{}}-{amended}", advice.serving[0] if advice.serving else None
     left, right = st.columns(2)
     depth = ask_figure(
-        left, "depth_mm", key.format("depth"), own.get("depth_mm", 60.0),
+        left, "depth_mm", key.format("depth"), own.depth_mm if own else 60.0,
         words="Depth of the glass, mm", step=5.0, help="How much liquid one looks through: about 60 in a tall glass.",
     )  # fmt: skip
     dilution = ask_figure(
-        right, "dilution", key.format("dilution"), own.get("dilution", 1.0),
+        right, "dilution", key.format("dilution"), own.dilution if own else 1.0,
         words="With soda, 1 part made up to", help="1 is undiluted. 4 is 1 part with 3 of soda.",
     )  # fmt: skip
-    lights = list_lights(one["illuminant"] for one in advice.serving)
+    lights = list_lights(one.illuminant for one in advice.serving)
     chosen = st.multiselect(
         "Lights", lights, default=["D65", "A"], format_func=name_light,
         key=key.format("lights"), placeholder="Choose",
@@ -96,23 +97,19 @@ def show_glass(story: LotStory, advice: Advice) -> None:
     st.caption(_NOTE)
 
 
-def show_look(one: Mapping[str, Any]) -> None:
+def show_look(one: Served) -> None:
     """One light: how far, which way, and the colours side by side."""
+    spots, far = one.spots, parts.show_interval(one.delta_e_2000)
     st.html(
-        parts.kicker(f"Light: {name_light(one['illuminant'])}")
-        + f'<p class="cm-big">CIEDE2000 {parts.show_interval(one["delta_e_2000"])}</p>'
-        + parts.line(f"{_describe(one)}. The batch against the reference: {one['text']}.")
+        parts.kicker(f"Light: {name_light(one.illuminant)}")
+        + f'<p class="cm-big">CIEDE2000 {far}</p>'
+        + parts.line(f"{_describe(one)}. The batch against the reference: {one.text}.")
     )
-    spots, far = one["spots"], parts.show_interval(one["delta_e_2000"])
-    told = [("Reference", "reference", "the aim"), ("Batch", "batch", f"{one['text']}; {far} away")]
-    if spots.get("batch_after"):
-        words = f"{one['after_text']}; {parts.show_interval(one['after_step'])} away"
-        told.append(("After this step", "batch_after", words))
-    st.html(
-        parts.swatches(
-            parts.Swatch(name, spots[spot]["lab"], spots[spot]["lab_sd"], said) for name, spot, said in told
-        )
-    )
+    told = [("Reference", spots.reference, "the aim"), ("Batch", spots.batch, f"{one.text}; {far} away")]
+    if spots.batch_after and one.after_step:
+        words = f"{one.after_text}; {parts.show_interval(one.after_step)} away"
+        told.append(("After this step", spots.batch_after, words))
+    st.html(parts.swatches(parts.Swatch(name, spot.lab, spot.lab_sd, said) for name, spot, said in told))
 
 
 @st.cache_data(show_spinner="Looking through the glass …", max_entries=64)
@@ -120,9 +117,9 @@ def _look_through(
     _book: LotBook,
     lot_id: int,
     mark: tuple[Any, ...],
-    looks: list[dict[str, Any]],
-    doses: list[dict[str, Any]],
-) -> list[dict[str, Any]]:
+    looks: Sequence[Mapping[str, Any]],
+    doses: Sequence[Mapping[str, Any]],
+) -> tuple[Served, ...]:
     return serve_lot(_book, lot_id, looks, doses)
 
 
@@ -149,24 +146,23 @@ def show_intake(story: LotStory) -> None:
         return
     with st.expander("What a glass brings against the daily intake"):
         for glass in intake:
-            st.html(parts.line(glass["text"]))
-            for portion in glass["colourants"]:
+            st.html(parts.line(glass.text))
+            for portion in glass.colourants:
                 st.html(parts.facts(_intake_facts(portion)))
         st.caption(
             "By the labels, with the uncertainty of strength and drop. A qualified food technologist decides."
         )
 
 
-def _intake_facts(portion: Mapping[str, Any]) -> dict[str, object]:
-    adi, source = portion["adi_mg_per_kg"], portion["adi_source"]
+def _intake_facts(portion: Portion) -> dict[str, object]:
+    adi, source = portion.adi_mg_per_kg, portion.source
     rows: dict[str, object] = {
-        "Colourant": portion["name"],
-        "In the glass": f"{parts.show_interval(portion['mg'], 2)} mg",
+        "Colourant": portion.name,
+        "In the glass": f"{parts.show_interval(portion.mg, 2)} mg",
         "Acceptable daily intake": "none on file" if adi is None else f"{adi:g} mg per kg of body mass ({source})",
     }  # fmt: skip
-    for share in portion["shares"]:
-        percent = {key: 100 * share[key] for key in ("value", "low", "high")}
-        rows[f"Of that, for {share['who']}"] = f"{parts.show_interval(percent, 1)} %"
+    for share in portion.shares:
+        rows[f"Of that, for {share.who}"] = f"{parts.show_interval(share.percent(), 1)} %"
     return rows
 
 

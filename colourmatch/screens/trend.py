@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Sequence
 
 import streamlit as st
 
 from colourmatch.screens import html as parts
 from colourmatch.screens import pages, plots, session
 from colourmatch.screens.fields import pick_one
-from colourmatch.workflow import trend
-from colourmatch.workflow.trend import LEAST_VALUES
+from colourmatch.workflow.trend import CHARTS, LEAST_VALUES, Limits, Trend, TrendLot, read_trend
 
 ALL = "all"
 MOST_LOTS = 50
@@ -36,15 +34,17 @@ def show() -> None:
         if st.button("To the lots", key="to-lots"):
             st.switch_page(pages.find_page("lots"))
         return
-    told = read_trend(*ask_filters())
+    stock, reference, name = ask_filters()
+    with st.spinner("Comparing the lots …"):
+        told = read_trend(session.current_book(), stock, reference, name or None, MOST_LOTS)
     show_findings(told)
-    if len(told["lots"]) > 1:  # one point is no trend
+    if len(told.lots) > 1:  # one point is no trend
         show_charts(told)
-    if told["lots"]:
-        show_table(told["lots"])
-    if told["left_out"]:
+    if told.lots:
+        show_table(told.lots)
+    if told.left_out:
         st.header("Left out")
-        lines = [parts.flag_line(f"Lot {left['label']}", left["reason"]) for left in told["left_out"]]
+        lines = [parts.flag_line(f"Lot {left.label}", left.reason) for left in told.left_out]
         st.html("".join(lines))
 
 
@@ -59,63 +59,56 @@ def ask_filters() -> tuple[str | None, int | None, str]:
     return stock, reference, right.text_input("Name or number", type="search", key="trend-name").strip()
 
 
-def read_trend(stock: str | None, reference: int | None, name: str) -> dict[str, Any]:
-    """The trend as plain numbers and texts."""
-    with st.spinner("Comparing the lots …"):
-        found = trend.read_trend(session.current_book(), stock, reference, name or None, MOST_LOTS)
-    return trend.trend_json(found)
-
-
-def tell_outside(told: Mapping[str, Any]) -> list[str]:
+def tell_outside(told: Trend) -> list[str]:
     """What lies outside, one text a lot."""
     texts: dict[int, list[str]] = {}
-    for point in told["outside"]:
-        texts.setdefault(point["lot"], []).append(point["text"])
+    for point in told.outside:
+        texts.setdefault(point.lot, []).append(point.text)
     return [" ".join(said) for said in texts.values()]
 
 
-def count_outside(told: Mapping[str, Any]) -> str:
+def count_outside(told: Trend) -> str:
     """How many of the lots lie outside a limit, in a sentence."""
-    count, strays = len(told["lots"]), list(dict.fromkeys(point["label"] for point in told["outside"]))
+    count, strays = len(told.lots), list(dict.fromkeys(point.label for point in told.outside))
     if len(strays) == 1:
         return f"Of {count} closed lots one is outside its limits: lot {strays[0]}."
     return f"Of {count} closed lots {len(strays)} are outside their limits: {', '.join(strays)}."
 
 
-def tell_limits(limits: Mapping[str, Any] | None) -> str:
+def tell_limits(limits: Limits | None) -> str:
     """Mean and limits of a chart in words."""
     if limits is None:
         return "No limits yet: they need at least three lots."
-    low, high = parts.show_number(limits["low"], 2), parts.show_number(limits["high"], 2)
-    early = ", provisional" if limits["provisional"] else ""
+    low, high = parts.show_number(limits.low, 2), parts.show_number(limits.high, 2)
+    early = ", provisional" if limits.provisional else ""
     return (
-        f"Mean {parts.show_number(limits['mean'], 2)}, limits {low} and {high}; from one lot to the next at most "
-        f"{parts.show_number(limits['high_range'], 2)} ({limits['count']} lots{early})."
+        f"Mean {parts.show_number(limits.mean, 2)}, limits {low} and {high}; from one lot to the next at most "
+        f"{parts.show_number(limits.high_range, 2)} ({limits.count} lots{early})."
     )
 
 
-def show_findings(told: dict[str, Any]) -> None:
+def show_findings(told: Trend) -> None:
     """What the lots say together, in words: lots outside their limits first."""
-    if not told["lots"]:
-        st.html(parts.empty(told["text"] + " If you filter by stock, reference or name, choose all."))
+    if not told.lots:
+        st.html(parts.empty(told.text + " If you filter by stock, reference or name, choose all."))
         return
-    first, rest = parts.split_sentence(told["text"])
+    first, rest = parts.split_sentence(told.text)
     outside = tell_outside(told)
     if outside:
         first, rest = count_outside(told), ""
-    elif told["limits"]["L*"] and told["limits"]["L*"]["provisional"]:
+    elif (limits := told.limits["L*"]) and limits.provisional:
         rest = rest or "The limits are provisional."
     st.html(parts.panel("Together", first, [rest], "stop" if outside else ""))
     lines = [parts.flag_line("Outside", text, "warn") for text in outside]
-    lines += [parts.flag_line("Note", text) for text in told["notes"]]
+    lines += [parts.flag_line("Note", text) for text in told.notes]
     if lines:
         st.html("".join(lines))
 
 
-def show_charts(told: dict[str, Any]) -> None:
+def show_charts(told: Trend) -> None:
     """One individuals chart a quantity, two beside each other on a wide screen."""
     st.header("Lot by lot")
-    charts = list(told["charts"].items())
+    charts = list(CHARTS.items())
     for start in range(0, len(charts), 2):
         for place, (chart, words) in zip(st.columns(2, gap="large"), charts[start : start + 2], strict=False):
             with place:
@@ -124,11 +117,11 @@ def show_charts(told: dict[str, Any]) -> None:
                     plots.draw_chart(told, chart), config=plots.CONFIG, key=f"trend-chart-{chart}",
                     alt=f"{chart}, {words}, of each closed lot with mean and limits",
                 )  # fmt: skip
-                if len(told["lots"]) >= LEAST_VALUES:  # the panel above says it once for all
-                    st.html(parts.line(tell_limits(told["limits"][chart])))
+                if len(told.lots) >= LEAST_VALUES:  # the panel above says it once for all
+                    st.html(parts.line(tell_limits(told.limits[chart])))
 
 
-def show_table(lots: list[dict[str, Any]]) -> None:
+def show_table(lots: Sequence[TrendLot]) -> None:
     """The numbers behind the charts, the lot closed last on top."""
     rows = [row_of(lot) for lot in reversed(lots)]
     st.dataframe(rows, hide_index=True, row_height=44, height="content", key="trend-table")
@@ -140,27 +133,26 @@ def show_table(lots: list[dict[str, Any]]) -> None:
         )
 
 
-def row_of(lot: dict[str, Any]) -> dict[str, Any]:
+def row_of(lot: TrendLot) -> dict[str, str]:
     """A row of the table."""
-    row = {"Lot": lot["label"], "Name": lot["name"], "Closed": parts.show_date(lot["closed_at"])}
+    row = {"Lot": lot.label, "Name": lot.name, "Closed": parts.show_date(lot.closed_at)}
     row |= {
         name: parts.show_spread(value, sd)
-        for name, value, sd in zip(("L*", "a*", "b*"), lot["lab"], lot["lab_sd"], strict=True)
+        for name, value, sd in zip(("L*", "a*", "b*"), lot.lab, lot.lab_sd, strict=True)
     }
     return row | {
-        "CIEDE2000": parts.show_interval(lot["delta_e_2000"]),
-        "mg/l": parts.show_spread(lot["mg_per_l"], lot["mg_per_l_sd"]),
-        "Drops in a litre": parts.show_number(lot["drops_per_l"], 0),
+        "CIEDE2000": parts.show_interval(lot.delta_e_2000),
+        "mg/l": parts.show_spread(lot.mg_per_l, lot.mg_per_l_sd),
+        "Drops in a litre": parts.show_number(lot.drops_per_l, 0),
         "By stock": tell_doses(lot),
-        "Ended": lot["outcome"],
+        "Ended": lot.outcome,
     }
 
 
-def tell_doses(lot: dict[str, Any]) -> str:
+def tell_doses(lot: TrendLot) -> str:
     """What each stock brought to a litre."""
     return "; ".join(
-        f"{dose['stock']} {parts.show_spread(dose['mg_per_l'], dose['mg_per_l_sd'])} mg/l"
-        for dose in lot["doses"]
+        f"{dose.stock} {parts.show_spread(dose.mg_per_l, dose.mg_per_l_sd)} mg/l" for dose in lot.doses
     )
 
 

@@ -6,7 +6,8 @@ It begins nothing and shortens no step: what is poured first is photographed lik
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -20,7 +21,7 @@ from colourmatch.dosing.limits import room_mg_per_l
 from colourmatch.errors import InputError
 from colourmatch.facts import K_95
 from colourmatch.liquid.stock import Addition, BatchState
-from colourmatch.records import as_json, pick
+from colourmatch.records import alike, as_json
 from colourmatch.words.advice import tell_first_dose
 from colourmatch.words.figures import tell_drops
 from colourmatch.workflow.fitting import LEAST_LEARNT_SD
@@ -32,6 +33,30 @@ _LOTS_REL_SD = 0.15
 _MOST_LOTS = 5
 #: How a lot ended whose dose is worth repeating.
 _GOOD = ("matched", "nearest")
+
+
+@dataclass(frozen=True)
+class LotFigures:
+    """The figures of a lot that is to be begun, named as `Lots.begin` takes them."""
+
+    name: str
+    volume_ml: float | None
+    stocks: Sequence[str | int]
+    dilution: float
+    ceiling_mg_per_l: float | None = None
+    depth_mm: float = 10.0
+    tolerance: float = 1.5
+    already_mg_per_l: float = 0.0
+    already_colourant: str | None = None
+    jurisdiction: str | None = None
+    reference: str | int | None = None
+    target_lab: Sequence[float] | None = None
+    notes: str = ""
+    serving: Mapping[str, Any] | None = None
+    made_up_to: float = 1.0
+    hand: str = "drops"
+    like: int | None = None
+    label_lines: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -55,27 +80,20 @@ class FirstDose:
 
     def to_json(self) -> dict[str, Any]:
         """One entry of `first_dose`."""
-        told: dict[str, Any] = as_json(vars(self), 3)
-        return told
+        return {**as_json(vars(self), 3)}
 
 
-def fill_like(book: LotBook, like: int | str) -> dict[str, Any]:
-    """The figures of `Lots.begin` for a lot like an old one, which a maker may change; its number and photos stay its own.
+def fill_like(book: LotBook, like: int | str) -> LotFigures:
+    """The figures of a lot like an old one, which a maker may change; its number, notes and photos stay its own.
 
     A stock that was put away is the bottle of its name that is in use. NotFoundError for a lot that is not there,
     ClosedError for a stock of which no bottle is left.
     """
     old = book.lots.get(like)
-    same = pick(
-        old, "name", "volume_ml", "ceiling_mg_per_l", "depth_mm", "dilution", "tolerance", "already_mg_per_l",
-        "already_colourant", "jurisdiction", "target_lab", "serving", "made_up_to", "hand",
+    return alike(
+        LotFigures, old, stocks=[book.stocks.get(name).name for name in old.stocks], reference=old.reference_id,
+        label_lines=take_lines(old), like=old.id, notes="",
     )  # fmt: skip
-    return same | {
-        "stocks": [book.stocks.get(name).name for name in old.stocks],
-        "reference": old.reference_id,
-        "label_lines": take_lines(old),
-        "like": old.id,
-    }
 
 
 def take_lines(old: Lot, *, same_drink: bool = True) -> dict[str, str]:

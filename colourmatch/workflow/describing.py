@@ -26,7 +26,7 @@ _HEAD = (
 def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
     """Everything about a lot: its head, state, events, photos, advice, label and cautions."""
     story = book.lots.story(lot)
-    care = tell_care(story)
+    care = tell_care(story).to_json()
     head = story.lot
     closing = story.closing
     advice = closing.final if closing else _advise(book, story)
@@ -36,7 +36,7 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
         **pick(head, *_HEAD),
         "stocks": list(head.stocks),
         "target_lab": None if head.target_lab is None else list(head.target_lab),
-        "read_with": book.calibrations.lot_choice(head.id),
+        "read_with": book.calibrations.lot_choice(head.id).to_json(),
         "state": describe_state(story),
         "warnings": passed_ceilings(story),
         "events": [_describe_event(event) for event in story.events],
@@ -44,7 +44,7 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
         "advice": advice and advice.to_json(),
         "closing": _describe_closing(closing) if closing else None,
         "trials": [one.to_json() for one in describe_trials(book, story)],
-        "intake": read_intake(story),
+        "intake": [glass.to_json() for glass in read_intake(story)],
         "bottles": [one.to_json() for one in list_bottles(book, story)],
         "first_dose": _first_dose(book, story),
         "last_hash": book.lots.last_hash(head.id),

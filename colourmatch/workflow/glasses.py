@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from colourmatch.advice import Advice, Bottle, MissingKind, OtherStock
+from colourmatch.advice import Advice, Bottle, MissingKind, OtherStock, Served
 from colourmatch.book.checks import check_serving
 from colourmatch.book.entries import LotStory
 from colourmatch.book.example import leave_out_example
@@ -23,7 +23,6 @@ from colourmatch.dosing.shelf_gain import (
 )
 from colourmatch.errors import InputError
 from colourmatch.liquid.model import View
-from colourmatch.records import as_json
 from colourmatch.words.advice import tell_before_blending
 from colourmatch.workflow.fitting import base_share, fit_story, make_prior, usable_photos, why_not_yet
 from colourmatch.workflow.views import views_of
@@ -62,7 +61,7 @@ def look_further(
         said = [_before_blending(advice, said[1:])]
     return advice.having(
         text=" ".join(said),
-        serving=as_json(looks, 6),
+        serving=looks,
         bottles=tuple(bottles),
         other_stocks=others,
         missing_kind=kind,
@@ -102,7 +101,7 @@ def serve_lot(
     lot: int | str,
     conditions: Sequence[Mapping[str, Any]],
     doses: Sequence[Mapping[str, Any]] = (),
-) -> list[dict[str, Any]]:
+) -> tuple[Served, ...]:
     """How a lot looks now in any glasses, as `serving` of the advice; empty while no photo says anything of it.
 
     conditions: depth_mm (as photographed when left out), dilution (1), illuminant (D65), name; doses: what the
@@ -111,10 +110,10 @@ def serve_lot(
     story = book.lots.story(lot)
     problem = _pose_problem(book, story)
     if problem is None:
-        return []
+        return ()
     views = [_view(story, condition) for condition in conditions]
     step = [sum(float(d["ml"]) for d in doses if d["stock"] == stock.name) for stock in problem.stocks]
-    return [one.to_json() for one in look_at(problem, views, step)]
+    return look_at(problem, views, step)
 
 
 def _pose_problem(book: LotBook, story: LotStory) -> Problem | None:

@@ -3,16 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from colourmatch.book.entries import LotStory
-from colourmatch.dosing.intake import EXAMPLE_GLASS_ML, portions_in_glass
+from colourmatch.dosing.intake import EXAMPLE_GLASS_ML, Portion, portions_in_glass
+from colourmatch.records import Record, kept, several
 from colourmatch.words.figures import tell_ml
 from colourmatch.words.looks import tell_dilution
 from colourmatch.workflow.photo_colours import read_doses
 
 
-def read_intake(story: LotStory, glasses: Sequence[Mapping[str, Any]] | None = None) -> list[dict[str, Any]]:
+@dataclass(frozen=True, eq=False)
+class GlassIntake(Record):
+    """What an example glass holds of the batch, made up so, and brings of each colourant."""
+
+    serving: str = kept()
+    glass_ml: float = kept()
+    dilution: float = kept()
+    batch_ml: float = kept()
+    colourants: tuple[Portion, ...] = kept(several(Portion))
+    text: str = kept()
+
+
+def read_intake(story: LotStory, glasses: Sequence[Mapping[str, Any]] | None = None) -> list[GlassIntake]:
     """What one example glass of the batch as it is brings of each colourant, for each way it is served.
 
     Ways are the dilutions of the `glasses` that are looked at (one that names none is undiluted); without them those
@@ -25,16 +39,12 @@ def read_intake(story: LotStory, glasses: Sequence[Mapping[str, Any]] | None = N
     found = []
     for dilution, names in _ways(story, glasses).items():
         batch_ml = EXAMPLE_GLASS_ML / dilution
-        portions = portions_in_glass(amounts, batch_ml)
+        portions = tuple(portions_in_glass(amounts, batch_ml))
         called = f" ({', '.join(names)})" if names else ""
         holds = f"{tell_dilution(dilution)}, holds {tell_ml(batch_ml)} of the batch"
-        found.append(
-            {
-                "serving": ", ".join(names) or "neat", "glass_ml": EXAMPLE_GLASS_ML, "dilution": dilution,
-                "batch_ml": round(batch_ml, 1), "colourants": [portion.to_json() for portion in portions],
-                "text": f"A glass of {EXAMPLE_GLASS_ML:g} ml{called}, {holds}. Glass and body masses are examples.",
-            }
-        )  # fmt: skip
+        text = f"A glass of {EXAMPLE_GLASS_ML:g} ml{called}, {holds}. Glass and body masses are examples."
+        glass = ", ".join(names) or "neat", EXAMPLE_GLASS_ML, dilution, round(batch_ml, 1)
+        found.append(GlassIntake(*glass, portions, text))
     return found
 
 

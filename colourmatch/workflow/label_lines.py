@@ -9,12 +9,12 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import tzinfo
-from typing import Any
 
+from colourmatch.advice import Caution
 from colourmatch.book.entries import LotStory
 from colourmatch.dosing.care import cautions_for, label_line
 from colourmatch.dosing.limits import colourants_in, place_or_first
-from colourmatch.records import pick
+from colourmatch.records import Record, kept, several
 from colourmatch.words.times import tell_date
 
 #: What is said beside them, not on the label: nobody but the maker answers for them.
@@ -37,6 +37,14 @@ class LabelLines:
     def all(self) -> tuple[str, ...]:
         """Every line in order."""
         return (self.name, self.lot_and_date, *self.texts, *self.own)
+
+
+@dataclass(frozen=True, eq=False)
+class Care(Record):
+    """What a label says of the colours, line by line, and the cautions."""
+
+    label: str = kept()
+    cautions: tuple[Caution, ...] = kept(several(Caution))
 
 
 def read_label_lines(story: LotStory, zone: tzinfo | None = None) -> LabelLines:
@@ -80,7 +88,7 @@ def _merge_colours(ingredients: str, colours: str) -> str:
     return merged if count else f"{ingredients.rstrip(' .')}, {named}"
 
 
-def tell_care(story: LotStory) -> dict[str, Any]:
+def tell_care(story: LotStory) -> Care:
     """Label and cautions for what went in; while nothing did, for the stocks that stand ready."""
     jurisdiction, state = place_or_first(story.lot.jurisdiction), story.state()
     dosed = bool(state.mg_by_colourant)
@@ -89,5 +97,5 @@ def tell_care(story: LotStory) -> dict[str, Any]:
     label = list(read_label_lines(story).all()[2:])
     if not dosed and not story.lot.closed:
         label[:1] = label_line(colourants, jurisdiction).text.splitlines()
-    cautions = [pick(caution, "code", "text") for caution in cautions_for(colourants, jurisdiction)]
-    return {"label": "\n".join(label), "cautions": cautions}
+    cautions = tuple(Caution(one.code, one.text) for one in cautions_for(colourants, jurisdiction))
+    return Care("\n".join(label), cautions)

@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Self, Unpack
 
-from colourmatch.advice import Advice, Caution
+from colourmatch.advice import Advice
 from colourmatch.book.checks import check_number, utc_text
 from colourmatch.book.entries import Lot, LotStory, PhotoEntry
 from colourmatch.book.lot_book import LotBook
@@ -165,8 +165,7 @@ def advise_lot(book: LotBook, lot: int | str) -> Advice:
 
 
 def _with_care(advice: Advice, story: LotStory) -> Advice:
-    care = tell_care(story)
-    return advice.having(label=care["label"], cautions=tuple(map(Caution.from_json, care["cautions"])))
+    return advice.having(**pick(tell_care(story), "label", "cautions"))
 
 
 def advise_story(book: LotBook, story: LotStory, newest: Measurement | None = None) -> Advice:

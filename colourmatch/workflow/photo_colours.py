@@ -10,17 +10,15 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from colourmatch.advice import decimals
 from colourmatch.book.entries import AdditionEntry, LotStory, PhotoEntry
 from colourmatch.measurement import LIQUIDS, Colour, Measurement, SpotColour
+from colourmatch.records import Array, Record, kept
 from colourmatch.workflow.photo_time import find_moment
 from colourmatch.workflow.since_photo import changes_colour
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -126,27 +124,16 @@ def mean_gap(seen: Sequence[Seen]) -> tuple[Array, Array]:
     return covariance @ np.sum([w @ p.gap for w, p in zip(weights, seen, strict=True)], axis=0), covariance
 
 
-@dataclass(frozen=True)
-class Dose:
-    """What one stock brought: mg per litre of batch by the label, and the standard deviation of that."""
+@dataclass(frozen=True, eq=False)
+class Dose(Record):
+    """What one stock brought: mg per litre of batch by the label, and the sd of that; drops: None where not all were counted."""
 
-    stock: str
-    e_number: str
-    mg_per_l: float
-    mg_per_l_sd: float
-    ml: float
-    drops: float | None
-
-    def to_json(self) -> dict[str, Any]:
-        """Plain numbers; `drops` is None when not all was counted in drops."""
-        return {
-            "stock": self.stock,
-            "colourant": self.e_number,
-            "mg_per_l": round(self.mg_per_l, 3),
-            "mg_per_l_sd": round(self.mg_per_l_sd, 3),
-            "ml": round(self.ml, 3),
-            "drops": self.drops,
-        }
+    stock: str = kept()
+    e_number: str = kept(key="colourant")
+    mg_per_l: float = kept(write=decimals(3))
+    mg_per_l_sd: float = kept(write=decimals(3))
+    ml: float = kept(write=decimals(3))
+    drops: float | None = kept()
 
 
 def read_doses(story: LotStory) -> tuple[Dose, ...]:

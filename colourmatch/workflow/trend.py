@@ -9,7 +9,7 @@ same way, and to judge a lot whose finished colour no photo shows.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -109,15 +109,28 @@ class Outside:
 
 
 @dataclass(frozen=True)
+class LeftOut:
+    """A lot that is not compared with the others, and why."""
+
+    lot: int
+    label: str
+    reason: str
+
+
+@dataclass(frozen=True)
 class Trend:
     """Closed lots in the order of closing, limits by chart, points outside, lots left out with why."""
 
     lots: tuple[TrendLot, ...]
-    limits: dict[str, Limits | None]
+    limits: Mapping[str, Limits | None]
     outside: tuple[Outside, ...]
-    left_out: tuple[dict[str, Any], ...]
+    left_out: tuple[LeftOut, ...]
     notes: tuple[str, ...]
     text: str
+
+    def to_json(self) -> dict[str, Any]:
+        """What `lot trend` writes; null for limits that cannot be told."""
+        return {**as_json(vars(self), 4), "charts": CHARTS}
 
 
 def read_trend(
@@ -136,11 +149,11 @@ def read_trend(
     heads = book.lots.closed(name, stock=stock, reference=reference, limit=limit)
     view = (heads[-1].depth_mm, heads[-1].dilution) if heads else None
     kept: list[tuple[LotStory, Seen]] = []
-    left_out: list[dict[str, Any]] = []
+    left_out: list[LeftOut] = []
     for head, story in zip(heads, book.lots.stories([head.id for head in heads]), strict=True):
         seen, reason = _look(story, view)
         if seen is None:
-            left_out.append({"lot": head.id, "label": head.label, "reason": reason})
+            left_out.append(LeftOut(head.id, head.label, reason))
         else:
             kept.append((story, seen))
     anchors = _anchors(kept)
@@ -242,7 +255,7 @@ def _notes(lots: Sequence[TrendLot], anchors: dict[int | None, np.ndarray]) -> l
     return notes
 
 
-def _tell(lots: Sequence[TrendLot], limits: dict[str, Limits | None], outside: Sequence[Outside]) -> str:
+def _tell(lots: Sequence[TrendLot], limits: Mapping[str, Limits | None], outside: Sequence[Outside]) -> str:
     if not lots:
         return "No closed lot can be compared yet. Close lots after a last photo beside the reference."
     if limits["L*"] is None:
@@ -252,9 +265,3 @@ def _tell(lots: Sequence[TrendLot], limits: dict[str, Limits | None], outside: S
     if not outside:
         return f"{len(lots)} closed lots, none outside its limits.{early}"
     return f"{len(lots)} closed lots. " + " ".join(point.text for point in outside) + early
-
-
-def trend_json(trend: Trend) -> dict[str, Any]:
-    """The trend as plain numbers and text, ready for JSON; limits that cannot be told are None."""
-    told: dict[str, Any] = as_json(trend, 4)
-    return told | {"charts": CHARTS}

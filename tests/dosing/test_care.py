@@ -8,7 +8,7 @@ import pytest
 
 from colourmatch.dosing import limits
 from colourmatch.dosing.care import STANDING_CAUTIONS, cautions_for, label_line, warn_of_base
-from colourmatch.dosing.intake import portion_in_glass, portions_in_glass
+from colourmatch.dosing.intake import Portion, portion_in_glass, portions_in_glass
 from colourmatch.dosing.limits import ceiling_check, limits_for, list_jurisdictions, name_few, room_mg_per_l
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.liquid.stock import Addition, BatchState, Stock
@@ -86,7 +86,9 @@ def test_a_cordial_is_held_to_the_limits_as_it_is_made_up():
 def test_all_caramels_count_together_against_the_intake_of_the_group():
     a, c, both = portions_in_glass({"E150a": (1000, 0), "E150c": (500, 0)}, 200)
     # 200 mg of 300 x 60, 100 mg of 100 x 60, 300 mg of 300 x 60
-    assert [one.shares[0][1] for one in (a, c, both)] == pytest.approx([200 / 18000, 100 / 6000, 300 / 18000])
+    assert [one.shares[0].value for one in (a, c, both)] == pytest.approx(
+        [200 / 18000, 100 / 6000, 300 / 18000], abs=5e-5
+    )
     assert both.name == "Caramels together" and both.source.startswith("EFSA")
     mixed = portions_in_glass({"E150c": (500, 0), "E129": (30, 0)})
     assert [one.e_number for one in mixed] == ["E150c", "E129"]
@@ -163,17 +165,23 @@ def test_a_limit_of_many_colours_names_the_ones_that_were_asked_about():
 def test_a_glass_against_the_daily_intake_by_hand():
     # 40 mg/l in 50 ml are 2 mg; ADI of E129 7 mg/kg: 2 / 420 and 2 / 140; sd 10 % is 1.608 to 2.392 mg.
     one = portion_in_glass("E129", 40, 4, 50)
-    assert one.mg == pytest.approx((2, 1.608, 2.392), rel=1e-4) and one.source == "JECFA and EFSA"
-    (adult, *of_adult), (child, *of_child) = one.shares
-    assert (adult, child) == ("an adult of 60 kg", "a child of 20 kg")
-    assert of_adult == pytest.approx([2 / 420, 1.608 / 420, 2.392 / 420], rel=1e-4)
-    assert of_child == pytest.approx([2 / 140, 1.608 / 140, 2.392 / 140], rel=1e-4)
+    assert one.mg.to_json() == {"value": 2, "low": 1.608, "high": 2.392} and one.source == "JECFA and EFSA"
+    adult, child = one.shares
+    assert (adult.who, child.who) == ("an adult of 60 kg", "a child of 20 kg")
+    # four decimals are kept
+    assert (adult.value, adult.low, adult.high) == pytest.approx(
+        (2 / 420, 1.608 / 420, 2.392 / 420), abs=5e-5
+    )
+    assert (child.value, child.low, child.high) == pytest.approx(
+        (2 / 140, 1.608 / 140, 2.392 / 140), abs=5e-5
+    )
+    assert Portion.from_json(one.to_json()) == one
     assert "2.00 mg (1.61 to 2.39)" in one.text
     assert "0.5 % (0.4 to 0.6) for an adult of 60 kg and 1.4 % (1.1 to 1.7) for a child" in one.text
     # The smaller of the two, and whose it is: ponceau 4R has 4 (JECFA) and 0.7 (EFSA).
     ponceau = portion_in_glass("E124", 1, 0)
     assert (ponceau.adi_mg_per_kg, ponceau.source) == (0.7, "EFSA")
-    assert portion_in_glass("E129", 10, 20, 50).mg[1] == 0
+    assert portion_in_glass("E129", 10, 20, 50).mg.low == 0
     beet = portion_in_glass("E162", 10, 1)
     assert beet.shares == () and beet.to_json()["adi_mg_per_kg"] is None
     assert "no acceptable daily intake is on file" in beet.text

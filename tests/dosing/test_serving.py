@@ -34,26 +34,27 @@ def test_the_dose_that_matches_thinned_is_not_the_one_of_a_tall_glass():
     problem = ask(reference=OTHER, drops=(50,), sd=0.05)
     thinned, tall = look_at(problem, (VIEW, TALL))
     held = problem.state.concentration_mg_per_l(RED)
-    wanted = {one.view: true_best(one.view)[0] - held for one in (thinned, tall)}
+    wanted = {view: true_best(view)[0] - held for view in (VIEW, TALL)}
     # By trying all doses on the true spectra: 36 mg/l match 1 + 4 in 10 mm, 41 in the glass of 6 cm.
     assert (wanted[VIEW] + held, wanted[TALL] + held) == pytest.approx((36.25, 41.0))
     per_drop = 1000 * RED.mg_per_drop / problem.state.volume_ml
     for one in (thinned, tall):
         (dose,) = one.to_match
-        assert dose["stock"] == "red" and dose["low"] <= dose["drops"] <= dose["high"]
+        assert dose.stock == "red" and dose.low <= dose.drops <= dose.high
     (here,), (there,) = thinned.to_match, tall.to_match
-    assert here["low"] <= wanted[VIEW] / per_drop <= here["high"]
-    assert there["low"] <= wanted[TALL] / per_drop <= there["high"]
-    assert there["drops"] > here["drops"]
+    assert here.low <= wanted[VIEW] / per_drop <= here.high
+    assert there.low <= wanted[TALL] / per_drop <= there.high
+    assert there.drops > here.drops
 
 
 def test_the_difference_in_each_look_is_the_true_one_where_the_dye_is_the_same():
     problem = ask(reference={"E129": 40.0}, drops=(40,), sd=0.03)
     held = {"E129": problem.state.concentration_mg_per_l(RED)}
-    for one in look_at(problem, (VIEW, TALL, LONG)):
-        truth = float(ciede2000(true_lab({"E129": 40.0}, one.view), true_lab(held, one.view)))
-        assert one.now.low - 0.3 <= truth <= one.now.high + 0.3
-        assert one.after is None and one.batch_after is None
+    views = (VIEW, TALL, LONG)
+    for view, one in zip(views, look_at(problem, views), strict=True):
+        truth = float(ciede2000(true_lab({"E129": 40.0}, view), true_lab(held, view)))
+        assert one.delta_e_2000.low - 0.3 <= truth <= one.delta_e_2000.high + 0.3
+        assert one.after_step is None and one.spots.batch_after is None
         assert "paler" in one.text or "less red" in one.text
 
 
@@ -61,8 +62,10 @@ def test_liquids_that_may_be_alike_or_far_apart_are_told_as_both():
     deep = View(60, 1)
     unsure = ask(reference={"E129": 40.0}, drops=(72,), sd=0.4)
     (one,) = look_at(replace(unsure, views=(deep,)), (deep,))
-    assert one.now.low == 0 and one.now.high > 4
+    assert one.delta_e_2000.low == 0 and one.delta_e_2000.high > 4
     assert one.text.startswith("perhaps alike, perhaps ")
     # its figure stands in the middle of what it may be, as the one after a step does
     (then,) = look_at(replace(unsure, views=(deep,)), (deep,), [0.0001])
-    assert one.now.value == pytest.approx(then.after.value, abs=0.2) and one.now.value > 1
+    assert (
+        one.delta_e_2000.value == pytest.approx(then.after_step.value, abs=0.2) and one.delta_e_2000.value > 1
+    )

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from colourmatch.book.calibrations import LotChoice
 from colourmatch.book.lot_book import LotBook
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.instrument import cards
@@ -46,12 +48,12 @@ def drawn(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[Path, tup
 
 def test_entered_greys_are_kept_and_compared_with_what_was_drawn(book: LotBook) -> None:
     told = cards.enter_card(book, "Kitchen", GREYS, 0.004, entered_by="me")
-    assert told["card"] == "Kitchen" and len(told["greys"]) == 12
-    assert told["greys"][6]["reflectance"] == pytest.approx(0.74, abs=1e-3)
-    assert "The grey of 0.04 prints 25 % darker than drawn." in told["text"]
+    assert told.card == "Kitchen" and len(told.greys) == 12
+    assert told.greys[6].reflectance == pytest.approx(0.74, abs=1e-3)
+    assert "The grey of 0.04 prints 25 % darker than drawn." in told.text
     again = cards.enter_card(book, "kitchen", GREYS, 0.004)
-    assert len(again["readings"]) == 2 and again["greys"][3]["sd"] < told["greys"][3]["sd"]
-    assert [one["card"] for one in cards.list_cards(book)] == ["kitchen"]
+    assert len(again.readings) == 2 and again.greys[3].sd < told.greys[3].sd
+    assert [one.card for one in cards.list_cards(book)] == ["kitchen"]
 
 
 def test_a_default_is_chosen_taken_back_and_gone_when_forgotten(book: LotBook) -> None:
@@ -68,22 +70,23 @@ def test_a_default_is_chosen_taken_back_and_gone_when_forgotten(book: LotBook) -
     with pytest.raises(NotFoundError, match="card-profile add NAME PHOTO"):
         cards.read_card_profile(book, "kitchen")
     cards.enter_card(book, "kitchen", GREYS)
-    assert len(cards.read_card_profile(book, "kitchen")["readings"]) == 1
+    assert len(cards.read_card_profile(book, "kitchen").readings) == 1
 
 
 def test_a_photo_beside_a_grey_card_and_what_it_changes(book: LotBook, drawn: dict) -> None:
     path, grey = drawn["card"]
     told = cards.photograph_card(book, "kitchen", [path, (b"no photo", "note.jpg")], grey)
-    assert told["photos"][0]["entry"] and "not a readable photo" in told["photos"][1]["error"]
-    true = np.array([g["nominal"] for g in told["greys"]]) ** 1.1
-    found = np.array([g["reflectance"] for g in told["greys"]])
+    assert told.photos[0].entry and "not a readable photo" in told.photos[1].error
+    true = np.array([grey.nominal for grey in told.greys]) ** 1.1
+    found = np.array([grey.reflectance for grey in told.greys])
     assert np.abs(np.log(found / true))[:5].max() < 0.08
     change = cards.compare_card(book, "kitchen", drawn["glasses"][0])
-    moved = change["changed"]["reference"]
-    assert moved["delta_e_2000"] > 0.1
-    assert change["changed"]["blank"]["delta_e_2000"] < 0.05
+    for one in (told, change):
+        assert type(one).from_json(json.loads(json.dumps(one.to_json()))) == one
+    assert change.changed["reference"].delta_e_2000 > 0.1
+    assert change.changed["blank"].delta_e_2000 < 0.05
     before, after = (
-        np.trace(change[when]["spots"]["reference"]["tone_covariance"]) for when in ("before", "after")
+        np.trace(one.spots["reference"].tone_covariance) for one in (change.before, change.after)
     )
     assert after <= before
 
@@ -94,7 +97,7 @@ def test_a_lot_is_read_with_its_card_and_says_so(book: LotBook, drawn: dict, lot
 
     cards.enter_card(book, "kitchen", list(np.array([0.75, 0.5, 0.35, 0.2, 0.1, 0.04]) ** 1.1), 0.004)
     note_for_lot(book, lot, card="kitchen")
-    assert book.calibrations.lot_choice(lot) == {"card": "kitchen", "light": None}
+    assert book.calibrations.lot_choice(lot) == LotChoice("kitchen")
     told = record_photos(book, lot, [drawn["glasses"][0]])[0].to_json()
     assert told["card_profile"]["name"] == "kitchen" and told["calibration"] is None
     assert describe_lot(book, lot)["read_with"]["card"] == "kitchen"
@@ -108,7 +111,7 @@ def test_an_unknown_card_or_light_is_refused_before_it_is_noted(book: LotBook, l
         note_for_lot(book, lot, card="none")
     with pytest.raises(NotFoundError, match="No phone is calibrated in a light 'window'"):
         note_for_lot(book, lot, light="window")
-    assert book.calibrations.lot_choice(lot) == {"card": None, "light": None}
+    assert book.calibrations.lot_choice(lot) == LotChoice()
 
 
 def test_greys_that_cannot_be_are_not_kept(book: LotBook) -> None:

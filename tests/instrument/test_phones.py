@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
@@ -80,14 +81,15 @@ def calibrated(kept: Path, tmp_path: Path) -> Iterator[LotBook]:
 
 def test_a_sitting_is_kept_fitted_and_told(calibrated: LotBook) -> None:
     told = phones.read_phone(calibrated)
-    assert (told["phone"], told["light"], len(told["photos"])) == ("A phone", "window", 4)
-    fit = told["fit"]
-    assert fit["median_after"] < 0.6 * fit["median_before"]
-    assert len(fit["liquids"]) == 8 and set(fit["errors"]) == {"none", "camera"}
-    for one in fit["strengths"]:
-        assert one["low"] < 1.0 < one["high"]
-    assert "Known liquids left out of the fit: median error" in told["text"]
-    assert [one["phone"] for one in phones.list_phones(calibrated)] == ["A phone"]
+    assert (told.phone, told.light, len(told.photos)) == ("A phone", "window", 4)
+    fit = told.fit
+    assert fit is not None and fit.median_after < 0.6 * fit.median_before
+    assert len(fit.liquids) == 8 and set(fit.errors) == {"none", "camera"}
+    for one in fit.strengths:
+        assert one.low < 1.0 < one.high
+    assert "Known liquids left out of the fit: median error" in told.text
+    assert phones.PhoneTold.from_json(json.loads(json.dumps(told.to_json()))) == told
+    assert [one.phone for one in phones.list_phones(calibrated)] == ["A phone"]
     assert calibrated.archive.check() == []
     assert len(list(calibrated.photo_store.names())) == 4
 
@@ -201,7 +203,8 @@ def test_the_only_light_of_a_phone_is_taken_for_lots_and_their_fit_starts_from_i
     assert phone_correction.camera_key(seen).endswith("|window")
     assert told["advice"]["action"] == "add", told["advice"]["text"]
     priors = phone_correction.phone_priors(calibrated, [seen])
-    kind = phones.read_phone(calibrated)["fit"]["kind"]
+    fit = phones.read_phone(calibrated).fit
+    kind = fit and fit.kind
     assert set(priors) == ({phone_correction.camera_key(seen)} if kind == "camera" else set())
 
 
@@ -222,11 +225,11 @@ def test_what_a_sitting_lacks_is_asked_for_and_forgotten_is_forgotten(
     with pytest.raises(InputError, match="1 different known liquid is too few"):
         phones.fit_known(stocked)
     told = phones.read_phone(stocked)
-    assert told["fit"] is None and "not fitted yet" in told["text"]
+    assert told.fit is None and "not fitted yet" in told.text
     phones.add_known_photo(stocked, sitting[0], "window", {"batch": {"red": 6}})
     with pytest.raises(InputError, match="Say which with --phone and --light"):
         phones.read_phone(stocked)
-    assert phones.read_phone(stocked, light="Lamp")["light"] == "lamp"
+    assert phones.read_phone(stocked, light="Lamp").light == "lamp"
     with pytest.raises(NotFoundError, match="Near it: window"):
         phones.read_phone(stocked, light="windw")
     for light in ("lamp", "window"):

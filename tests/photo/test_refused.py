@@ -35,10 +35,10 @@ def changed(share: tuple[float, float] = (0.0, 1.0), brightness: float = 1.0) ->
 def test_a_card_that_is_cut_off_shows_what_is_missing_along_the_edge() -> None:
     error = refused(changed((0.33, 1.0)))
     assert (error.code, error.spot) == ("spot-not-in-view", "reference") and error.seen
-    found, faults = set(error.seen["markers"]), error.seen["faults"]
+    found, faults = set(error.seen.markers), error.seen.faults
     missing = {str(i) for i in read_card().marker_centres_mm} - found
     assert found and set(faults) == {"reference", *(f"square {i}" for i in missing)}
-    width, height = error.seen["size"]
+    width, height = error.seen.size
     ring = np.array(faults["reference"])
     assert (ring >= 0).all() and (ring < (width, height)).all()
     assert ring[:, 0].mean() < 0.1 * width  # it lies to the left of what was photographed
@@ -48,23 +48,23 @@ def test_a_card_that_is_cut_off_shows_what_is_missing_along_the_edge() -> None:
 def test_light_that_hides_the_card_is_drawn_around_the_card(brightness: float, code: str) -> None:
     error = refused(changed(brightness=brightness))
     assert error.code == code and error.seen
-    assert set(error.seen["faults"]) == {"card"} and len(error.seen["markers"]) == 6
-    (corners,) = error.seen["faults"].values()
-    squares = np.concatenate([np.array(quad) for quad in error.seen["markers"].values()])
+    assert set(error.seen.faults) == {"card"} and len(error.seen.markers) == 6
+    (corners,) = error.seen.faults.values()
+    squares = np.concatenate([np.array(quad) for quad in error.seen.markers.values()])
     assert (np.array(corners).min(axis=0) <= squares.min(axis=0)).all()
     assert (np.array(corners).max(axis=0) >= squares.max(axis=0)).all()
 
 
 def test_without_a_card_the_frame_is_named_with_the_squares_that_were_seen() -> None:
     error = refused((PHOTOS / "bad-no-card.jpg").read_bytes())
-    assert error.seen and set(error.seen["faults"]) == {"frame"} and error.seen["markers"] == {}
+    assert error.seen and set(error.seen.faults) == {"frame"} and error.seen.markers == {}
     photo = Image.open(PHOTOS / "ladder1-2.jpg")
     small = Image.new("RGB", photo.size, (120, 110, 100))
     small.paste(photo.resize((photo.width // 6, photo.height // 6)), (0, 0))
     out = io.BytesIO()
     small.save(out, "JPEG", quality=92)
     error = refused(out.getvalue())
-    assert error.code == "card-small" and error.seen and len(error.seen["markers"]) == 6
+    assert error.code == "card-small" and error.seen and len(error.seen.markers) == 6
 
 
 def test_a_file_that_is_no_photo_has_nothing_to_draw_and_json_stays_as_it_was() -> None:

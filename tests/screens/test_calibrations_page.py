@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from visiting import field, fill, open_app, refusal, shown, tap, upload
 
-from colourmatch.book.calibrations import KNOWN
+from colourmatch.book.calibrations import KNOWN, LotChoice
 from colourmatch.book.lot_book import LotBook
 from colourmatch.instrument import cards, phones
 from colourmatch.instrument import phone_calibration as pc
@@ -57,11 +57,11 @@ def test_a_card_is_kept_from_a_photo_and_its_name_is_asked_for(book: LotBook, ca
     assert "The name of the card is empty" in refusal(app)
     fill(app, {"card-name": name}).run()
     (card,) = cards.list_cards(book)
-    assert card["card"] == name and len(card["readings"]) == 1
+    assert card.card == name and len(card.readings) == 1
     upload(app, b"no photo", "note.jpg", to="upload-card")
     fill(app, {"card-name": name}).run()
     assert "note.jpg: This is not a readable photo" in shown(app)
-    assert len(cards.list_cards(book)[0]["readings"]) == 1
+    assert len(cards.list_cards(book)[0].readings) == 1
 
 
 def test_a_card_is_chosen_for_one_lot_or_all_and_forgotten(book: LotBook, lot_id: int) -> None:
@@ -72,7 +72,7 @@ def test_a_card_is_chosen_for_one_lot_or_all_and_forgotten(book: LotBook, lot_id
     newer = book.lots.begin("newer", 500, ["red"]).id
     assert field(app, "read-with-lot").value == lot_id and field(app.run(), "read-with-lot").value == newer
     tap(fill(app, {"read-card-": "kitchen"}), "read-with-")
-    assert book.calibrations.lot_choice(newer) == {"card": "kitchen", "light": None}
+    assert book.calibrations.lot_choice(newer) == LotChoice("kitchen")
     assert "are now read with the card kitchen." in shown(app)
     tap(app, "card-default-")
     assert cards.default_card(book) == "kitchen"
@@ -86,8 +86,8 @@ def test_a_phone_is_fitted_told_and_forgotten(book: LotBook) -> None:
     assert "7 readings of known liquids, not fitted yet" in shown(app)
     tap(app, "phone-fit-")
     assert not app.error
-    fit = phones.read_phone(book)["fit"]
-    assert f"{fit['median_before']:.1f}" in shown(app) and "red 12 mg/l" in shown(app)
+    fit = phones.read_phone(book).fit
+    assert fit is not None and f"{fit.median_before:.1f}" in shown(app) and "red 12 mg/l" in shown(app)
     tap(app, "phone-forget-")
     assert phones.list_phones(book) == []
 

@@ -13,6 +13,7 @@ from PIL import Image, ImageDraw
 
 from colourmatch.colour.spaces import lab_to_srgb
 from colourmatch.errors import PhotoError
+from colourmatch.measurement import Drawing
 from colourmatch.photo.load import load_photo
 from colourmatch.photo.measure import measure_photo
 from colourmatch.photo.quality import FLAGS
@@ -38,7 +39,7 @@ def to_codes(lab: list[float]) -> np.ndarray:
 def test_each_cut_has_the_colour_that_was_measured(photos: list[Path]) -> None:
     photo, measured = load_photo(photos[1]), measure_photo(photos[1])
     colours = {name: spot.lab.tolist() for name, spot in measured.spots.items()}
-    cut = cut_liquids(photo, dict(measured.drawing or {}), colours)
+    cut = cut_liquids(photo, measured.drawing, colours)
     assert set(cut) == {"reference", "batch"}  # the water is no part of the pair
     for name, pixels in cut.items():
         assert pixels.shape == (SIDE_PX, SIDE_PX, 3)
@@ -46,7 +47,7 @@ def test_each_cut_has_the_colour_that_was_measured(photos: list[Path]) -> None:
         assert np.abs(middle - to_codes(colours[name])).max() <= 2
         assert pixels.astype(float).std(axis=(0, 1)).max() < 12  # liquid to its edges, no rim and no paper
     del colours["reference"]  # nothing is cut of a liquid without a colour
-    assert set(cut_liquids(photo, dict(measured.drawing or {}), colours)) == {"batch"}
+    assert set(cut_liquids(photo, measured.drawing, colours)) == {"batch"}
 
 
 @pytest.mark.parametrize(
@@ -63,7 +64,7 @@ def test_a_glass_off_its_middle_is_cut_inside_the_bare_liquid(
     path = save_photo(drawn, tmp_path / "off.jpg")
     measured = measure_photo(path)
     colours = {name: spot.lab.tolist() for name, spot in measured.spots.items()}
-    for pixels in cut_liquids(load_photo(path), dict(measured.drawing or {}), colours).values():
+    for pixels in cut_liquids(load_photo(path), measured.drawing, colours).values():
         smooth = cv2.blur(pixels.astype(float), (45, 45))  # its grain is no edge
         assert np.ptp(smooth, axis=(0, 1)).max() < 12
 
@@ -77,7 +78,7 @@ def test_without_the_card_s_squares_it_is_cut_along_the_window(tmp_path: Path) -
     windows = {"reference": [[120, 220], [280, 220], [280, 380], [120, 380]],
                "batch": [[520, 220], [680, 220], [680, 380], [520, 380]]}  # fmt: skip
     lab = {"reference": [50.0, 46.0, 34.0], "batch": [70.0, 24.0, 20.0]}
-    cut = cut_liquids(load_photo(tmp_path / "plain.png"), {"size": [800, 600], "windows": windows}, lab)
+    cut = cut_liquids(load_photo(tmp_path / "plain.png"), Drawing([800, 600], windows=windows), lab)
     for name, pixels in cut.items():
         assert np.abs(pixels.astype(float) - to_codes(lab[name])).max() <= 2
 
@@ -103,7 +104,7 @@ def test_outlines_lie_where_the_measurement_says(tmp_path: Path) -> None:
     photo = tmp_path / "grey.png"
     Image.new("RGB", (2800, 2100), (128, 128, 128)).save(photo)
     square = [[1000, 600], [1800, 600], [1800, 1400], [1000, 1400]]
-    drawn = Image.open(io.BytesIO(draw_found(photo, {"size": [2800, 2100], "markers": {"3": square}})))
+    drawn = Image.open(io.BytesIO(draw_found(photo, Drawing([2800, 2100], {"3": square}))))
     assert drawn.size == (LONG_SIDE_PX, 1050)
     changed = np.argwhere(np.abs(np.asarray(drawn, int) - 128).max(axis=2) > 60)
     top, left = changed.min(axis=0)
@@ -127,10 +128,10 @@ def test_a_fault_is_drawn_where_it_lies_and_its_name_stays_inside() -> None:
     assert seen is not None
     plain, drawn = (
         np.asarray(Image.open(io.BytesIO(draw_found(path, one))), int)
-        for one in ({**seen, "faults": {}}, seen)
+        for one in (seen.having(faults={}), seen)
     )
     changed = np.argwhere(np.abs(plain - drawn).max(axis=-1) > 40)
-    ring = np.array(seen["faults"]["reference"]) * max(plain.shape) / max(seen["size"])
+    ring = np.array(seen.faults["reference"]) * max(plain.shape) / max(seen.size)
     near = np.linalg.norm(changed[:, None, ::-1] - ring[None], axis=-1).min(axis=0)
     assert near.max() < 6 and (changed < plain.shape[:2]).all()
 

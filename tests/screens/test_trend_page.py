@@ -9,8 +9,9 @@ import pytest
 from visiting import open_app, shown
 
 from colourmatch.book.lot_book import LotBook
-from colourmatch.colour.difference import compare_lab
+from colourmatch.colour.difference import Interval, compare_lab
 from colourmatch.screens import plots, trend
+from colourmatch.workflow.trend import Limits, Outside, Trend, TrendLot
 
 REFERENCE = np.array([76.0, 45.0, 31.0])
 SD = 0.1
@@ -87,23 +88,25 @@ def test_the_filters_choose_lots_and_say_when_none_fits(closed: LotBook) -> None
     assert not app.exception and not app.dataframe
 
 
-def chart(outside: list[dict[str, Any]]) -> dict[str, Any]:
+def chart(*outside: Outside, limits: Limits | None) -> Trend:
     """A trend of three lots in a*."""
-    lots = [
-        {"lot": k, "label": f"<{k}>", "closed_at": "2026-01-01", "lab": [70, 40 + k, 30], "lab_sd": [0.1] * 3}
+    lots = tuple(
+        TrendLot(
+            k, f"<{k}>", "Bitter", "2026-01-01", "matched", (70.0, 40.0 + k, 30.0), (0.1,) * 3,
+            Interval(1.0, 0.5, 1.5), 20.0, 1.0, None, (),
+        )
         for k in (1, 2, 3)
-    ]
-    limits = {"mean": 42.0, "low": 40.0, "high": 44.0, "high_range": 2.0, "count": 3, "provisional": True}
-    return {"lots": lots, "outside": outside, "limits": {"a*": limits}}
+    )  # fmt: skip
+    return Trend(lots, {"a*": limits}, outside, (), (), "")
 
 
 def test_the_chart_draws_interval_limits_and_marks() -> None:
-    outside = [
-        {"lot": 3, "label": "<3>", "chart": "a*", "side": "above", "text": "Lot 3."},
-        {"lot": 3, "label": "<3>", "chart": "a*", "side": "jump", "text": "It jumps."},
-        {"lot": 2, "label": "<2>", "chart": "a*", "side": "jump", "text": "Lot 2 jumps."},
-    ]
-    told = chart(outside)
+    outside = (
+        Outside(3, "<3>", "a*", "above", 43.0, 44.0, "Lot 3."),
+        Outside(3, "<3>", "a*", "jump", 1.0, 2.0, "It jumps."),
+        Outside(2, "<2>", "a*", "jump", 1.0, 2.0, "Lot 2 jumps."),
+    )
+    told = chart(*outside, limits=Limits(42.0, 40.0, 44.0, 1.0, 2.0, 3, provisional=True))
     figure = plots.draw_chart(told, "a*")
     trace = figure.data[0]
     assert list(trace.y) == [41, 42, 43]
@@ -117,6 +120,5 @@ def test_the_chart_draws_interval_limits_and_marks() -> None:
 
 
 def test_without_limits_the_chart_says_how_many_lots_it_needs() -> None:
-    told = chart([]) | {"limits": {"a*": None}}
-    assert not plots.draw_chart(told, "a*").layout.shapes
+    assert not plots.draw_chart(chart(limits=None), "a*").layout.shapes
     assert trend.tell_limits(None) == "No limits yet: they need at least three lots."

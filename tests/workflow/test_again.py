@@ -29,7 +29,7 @@ def test_all_but_what_is_its_own_is_taken_over(book: LotBook) -> None:
         label_lines={"producer": "Invented Drinks", "best_before": "2027-05"}, **head,
     )  # fmt: skip
     figures = fill_like(book, "26-041")
-    new = book.lots.begin(**figures | {"volume_ml": 5000})
+    new = book.lots.begin(**vars(figures) | {"volume_ml": 5000})
     assert {key: getattr(new, key) for key in head} == head
     assert (new.stocks, new.volume_ml, new.like, new.number, new.notes) == (("red",), 5000, old.id, None, "")
     assert new.label_lines == {"producer": "Invented Drinks"}
@@ -39,15 +39,15 @@ def test_all_but_what_is_its_own_is_taken_over(book: LotBook) -> None:
     with pytest.raises(ClosedError):
         fill_like(book, old.id)
     fresh = book.stocks.add("red", "E129", 2.0)
-    assert fill_like(book, old.id)["stocks"] == [fresh.name]
+    assert fill_like(book, old.id).stocks == [fresh.name]
 
 
 def test_the_first_dose_is_what_the_last_lots_held_short_of_its_spread(book: LotBook) -> None:
     book.stocks.add("red", "E129", 1.0, strength_rel_sd=0.1)
     first = close_with(book, 80)
     figures = fill_like(book, first)
-    second = close_with(book, 90, **figures)
-    lot = book.lots.begin(**fill_like(book, second) | {"volume_ml": 5000}).id
+    second = close_with(book, 90, **vars(figures))
+    lot = book.lots.begin(**vars(fill_like(book, second)) | {"volume_ml": 5000}).id
     close_with(book, 200, name="Other")  # of another line
     bad = book.lots.begin("Bitter", 1000, ["red"]).id
     book.additions.add(bad, "red", drops=50)
@@ -71,13 +71,13 @@ def test_a_stronger_bottle_and_a_ceiling_shorten_the_first_dose(book: LotBook) -
     old = close_with(book, 80)
     book.stocks.put_away("red")
     book.stocks.add("red", "E129", 2.0)
-    lot = book.lots.begin(**fill_like(book, old)).id
+    lot = book.lots.begin(**vars(fill_like(book, old))).id
     (dose,) = find_first_dose(book, book.lots.story(lot))
     assert dose.drops == pytest.approx(40, rel=0.01)
-    low = book.lots.begin(**fill_like(book, old) | {"ceiling_mg_per_l": 10.0, "name": "Low"}).id
+    low = book.lots.begin(**vars(fill_like(book, old)) | {"ceiling_mg_per_l": 10.0, "name": "Low"}).id
     (dose,) = find_first_dose(book, book.lots.story(low))
     assert dose.step_drops == 10  # 10 mg/l in a litre that grows by half a millilitre
-    scale = book.lots.begin(**fill_like(book, old) | {"hand": "grams", "name": "Scale"}).id
+    scale = book.lots.begin(**vars(fill_like(book, old)) | {"hand": "grams", "name": "Scale"}).id
     (dose,) = find_first_dose(book, book.lots.story(scale))
     poured = dose.measured.quantity
     assert dose.measured.unit == "grams" and 0 <= dose.step_grams - poured < 0.01 + 1e-6
@@ -91,7 +91,7 @@ def test_two_stocks_share_the_ceiling_and_each_keeps_its_first_dose_until_it_is_
     for name in ("red", "yellow"):
         book.additions.add(old, name, drops=40)
     book.lots.close(old, "matched")
-    lot = book.lots.begin(**fill_like(book, old) | {"ceiling_mg_per_l": 20.0}).id
+    lot = book.lots.begin(**vars(fill_like(book, old)) | {"ceiling_mg_per_l": 20.0}).id
     red, yellow = find_first_dose(book, book.lots.story(lot))
     # 20 mg/l in a litre: 40 drops of 0.5 mg of both together
     assert red.step_drops + yellow.step_drops == 40 and red.step_drops > yellow.step_drops

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import json
+
 import known_lot
 import pytest
 from known_lot import look
 
+from colourmatch.advice import Served
 from colourmatch.errors import InputError
 from colourmatch.workflow.describing import describe_lot
 from colourmatch.workflow.glasses import serve_lot
@@ -34,11 +37,12 @@ def test_the_advice_tells_each_serving_condition_now_and_after_the_step(bench):
 
 def test_any_glass_can_be_looked_at(bench):
     made = bench()
-    assert serve_lot(made.book, made.lot, [LONG]) == []
+    assert serve_lot(made.book, made.lot, [LONG]) == ()
     advice = made.shoot()["advice"]
     long, plain = serve_lot(made.book, made.lot, [LONG, {"depth_mm": 30}], advice["doses"])
-    assert long["after_step"]["value"] < long["delta_e_2000"]["value"]
-    assert (plain["depth_mm"], plain["dilution"], plain["illuminant"]) == (30, 1, "D65")
+    assert long.after_step is not None and long.after_step.value < long.delta_e_2000.value
+    assert (plain.depth_mm, plain.dilution, plain.illuminant) == (30, 1, "D65")
+    assert Served.from_json(json.loads(json.dumps(long.to_json()))) == long
     with pytest.raises(InputError, match="The depth must be from 1 up to 200"):
         serve_lot(made.book, made.lot, [{"depth_mm": 900}])
 
@@ -88,7 +92,7 @@ def test_intake_of_a_glass_by_hand(book):
     lot = book.lots.begin(
         "x", 1000, ["red"], serving=serving, already_mg_per_l=8, already_colourant="E129", dilution=5
     ).id
-    assert len(read_intake(book.lots.story(lot))[0]["colourants"]) == 1
+    assert len(read_intake(book.lots.story(lot))[0].colourants) == 1
     book.additions.add(lot, "red", drops=64)
     neat, long = describe_lot(book, lot)["intake"]
     # 32 mg and the base's 8 mg in 1003.2 ml; 200 ml neat, 50 ml in the long drink.

@@ -9,7 +9,7 @@ import pytest
 
 from colourmatch.book.lot_book import LotBook
 from colourmatch.errors import NotFoundError
-from colourmatch.workflow.trend import control_limits, read_trend, trend_json
+from colourmatch.workflow.trend import control_limits, read_trend
 
 #: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2, flow rates of ten batches (from memory).
 NIST_FLOW = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
@@ -78,7 +78,7 @@ def test_what_cannot_be_compared_is_left_out_and_named(book: LotBook, lot: int) 
     book.lots.close(lot, "given up")  # dosed after its last photo
     close(book, "B2", np.zeros(3))
     trend = read_trend(book)
-    reasons = {item["label"]: item["reason"] for item in trend.left_out}
+    reasons = {item.label: item.reason for item in trend.left_out}
     assert [one.label for one in trend.lots] == ["B1", "B2"]
     assert reasons["THIN"] == "its last photos are of another depth or dilution than its own (5)"
     assert "20 mm deep" in reasons["DEEP"] and "after the last dose" in reasons[f"L{lot}"]
@@ -107,6 +107,6 @@ def test_lots_are_chosen_by_reference_stock_and_number(book: LotBook, lot: int) 
     close(book, "B4", np.zeros(3))
     trend = read_trend(book, stock="Red")
     assert [one.label for one in trend.lots] == ["B1", "B2", "B3", "B4"]
-    told = json.loads(json.dumps(trend_json(trend), allow_nan=False))
+    told = json.loads(json.dumps(trend.to_json(), allow_nan=False))
     assert set(told) == {"lots", "limits", "charts", "outside", "left_out", "notes", "text"}
     assert told["limits"]["a*"]["mean"] == pytest.approx(45) and len(told["lots"][0]["lab_sd"]) == 3
