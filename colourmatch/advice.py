@@ -6,7 +6,6 @@ It decides nothing: dosing/ and workflow/ fill it, words/ says it. The advice of
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from math import isfinite
 from typing import Any
 
@@ -30,7 +29,6 @@ def decimals(digits: int) -> Callable[[float], float | None]:
     return lambda value: round(float(value), digits) if isfinite(value) else None
 
 
-@dataclass(frozen=True, eq=False)
 class Measured(Record):
     """An amount of a stock as the hand measures it: "drops", "ml" or "grams", how many, and a part of a sentence."""
 
@@ -39,7 +37,6 @@ class Measured(Record):
     text: str = kept()
 
 
-@dataclass(frozen=True, eq=False)
 class Dose(Record):
     """An addition of one stock: whole drops, what they are in ml and mg per litre of batch, and as it is measured."""
 
@@ -57,7 +54,6 @@ class Dose(Record):
         return (self.drops, "drops") if self.drops <= MOST_DROPS else (self.ml, "ml")
 
 
-@dataclass(frozen=True, eq=False)
 class DropsToMatch(Record):
     """Further drops of a stock to the nearest point, with their 95 % range."""
 
@@ -67,14 +63,12 @@ class DropsToMatch(Record):
     high: int | None = kept()
 
 
-@dataclass(frozen=True, eq=False)
 class DoseInAll(DropsToMatch):
     """Whole dose of a stock to the nearest point, also as it is measured."""
 
     measured: Measured | None = kept(Measured.from_json)
 
 
-@dataclass(frozen=True, eq=False)
 class StockLearnt(Record):
     """What the photos taught of a stock: real over label strength with its 95 % range, where its band lies."""
 
@@ -86,7 +80,6 @@ class StockLearnt(Record):
     text: str | None = kept(later=True)
 
 
-@dataclass(frozen=True, eq=False)
 class Amounts(Record):
     """Colour in the batch, mg/l: by the labels, and as the photos tell; text where they lie apart."""
 
@@ -95,7 +88,6 @@ class Amounts(Record):
     text: str | None = kept()
 
 
-@dataclass(frozen=True, eq=False)
 class Curve(Record):
     """Difference against further drops of a stock, with its 95 % range."""
 
@@ -108,7 +100,6 @@ class Curve(Record):
     ceiling_drops: int | None = kept()
 
 
-@dataclass(frozen=True, eq=False)
 class Rescue(Record):
     """Untinted batch to pour in: millilitres, what difference is then expected, chance that the batch is past.
 
@@ -124,7 +115,6 @@ class Rescue(Record):
     chance_nearer: float = 0.0
 
 
-@dataclass(frozen=True, eq=False)
 class OtherStock(Record):
     """A stock that is not the lot's: what could be reached with it as well, the gain, and how much it would take."""
 
@@ -140,7 +130,6 @@ class OtherStock(Record):
         return self.stock
 
 
-@dataclass(frozen=True, eq=False)
 class MissingKind(Record):
     """The kind of colour that would close the gap, where no stock on the shelf does; doses of what stands for it."""
 
@@ -156,7 +145,6 @@ class MissingKind(Record):
         return f"something {self.kind}"
 
 
-@dataclass(frozen=True, eq=False)
 class Bottle(Record):
     """The bottle that is advised of one colourant, and the whole dose as drops of each."""
 
@@ -167,7 +155,6 @@ class Bottle(Record):
     text: str = kept()
 
 
-@dataclass(frozen=True, eq=False)
 class Cause(Record):
     """What may have gone wrong by hand: its chance, the entry that it is about, and the question."""
 
@@ -180,7 +167,6 @@ class Cause(Record):
     text: str = kept()
 
 
-@dataclass(frozen=True, eq=False)
 class Question(Record):
     """A doubt as it is put; sure: whether one cause is the answer; comes_first: whether it is put before any advice."""
 
@@ -195,7 +181,6 @@ class Question(Record):
     comes_first: bool = False
 
 
-@dataclass(frozen=True, eq=False)
 class Together(Record):
     """What several photos of one state give together; retake: the one that lies apart."""
 
@@ -211,7 +196,6 @@ class Together(Record):
     text: str = kept()
 
 
-@dataclass(frozen=True, eq=False)
 class Caution(Record):
     """A usual caution of a colourant."""
 
@@ -219,7 +203,6 @@ class Caution(Record):
     text: str = kept()
 
 
-@dataclass(frozen=True, eq=False)
 class SpotsServed(Record):
     """The liquids in one look: Lab of that light's white (2 degrees)."""
 
@@ -228,7 +211,6 @@ class SpotsServed(Record):
     batch_after: Colour | None = kept(Colour.from_json)
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
 class Served(Record):
     """One look: how far batch and reference are apart now and after the step, and what would match here alone."""
 
@@ -245,7 +227,6 @@ class Served(Record):
     spots: SpotsServed = kept(SpotsServed.from_json)
 
 
-@dataclass(frozen=True, eq=False)
 class Advice(Record):
     """What to do now; see design section 5 for `action` and `reason`.
 

@@ -23,7 +23,6 @@ LIQUIDS = ("reference", "batch")
 SPOTS = (*LIQUIDS, "blank")
 
 
-@dataclass(frozen=True, eq=False)
 class Flag(Record):
     """Something doubtful about a photo; severity "warn" keeps the reading, "refuse" withholds it."""
 
@@ -32,7 +31,6 @@ class Flag(Record):
     text: str = kept()
 
 
-@dataclass(frozen=True, eq=False)
 class Figure(Record):
     """CIEDE2000 with its 95 % interval."""
 
@@ -46,7 +44,6 @@ class Figure(Record):
         return cls.from_json(interval.to_json())
 
 
-@dataclass(frozen=True, eq=False)
 class Parts(Record):
     """A difference in CIELAB, batch minus reference, and in words; seen: whether noise alone would not show as much."""
 
@@ -64,7 +61,6 @@ class Parts(Record):
         )
 
 
-@dataclass(frozen=True, eq=False)
 class Pair(Record):
     """What is unsure of the Lab difference of one photo's liquids, as four covariances (3, 3).
 
@@ -85,7 +81,6 @@ class Pair(Record):
         return np.zeros((3, 3)) if self.lost is None else self.lost
 
 
-@dataclass(frozen=True, eq=False)
 class Colour(Record):
     """A colour beside the one that counts: Lab (3,), its sd (3,) and covariance (3, 3)."""
 
@@ -107,7 +102,6 @@ class Colour(Record):
         return there and bool(np.isfinite(self.lab).all() and np.isfinite(self.covariance).all())
 
 
-@dataclass(frozen=True, eq=False)
 class FieldSeen(Record):
     """One colour field under a glass: rgb (3,), linear Display P3 relative to paper, its sd (3,), and whether it counts."""
 
@@ -116,7 +110,6 @@ class FieldSeen(Record):
     seen: bool = kept()
 
 
-@dataclass(frozen=True, eq=False)
 class Metamerism(Figure):
     """By how much two liquids that match in daylight part in another light.
 
@@ -133,7 +126,6 @@ class Metamerism(Figure):
         return self if self.change is None else self.having(change=-self.change)
 
 
-@dataclass(frozen=True, eq=False)
 class SpotColour(Colour):
     """Colour of one liquid: Lab (D65, 2 degrees) relative to `white`, the sd with the phone's own error in it.
 
@@ -179,7 +171,6 @@ def _write_rows(values: Array) -> list[list[float] | None]:
     return [None if np.isnan(row).any() else row.tolist() for row in values]
 
 
-@dataclass(frozen=True, eq=False)
 class ToneRecord(Record):
     """A photo's tones: terms (5,) of photo/tone.py that were taken out, white (3,) and paper (spots, 3) as corrected.
 
@@ -197,7 +188,6 @@ class ToneRecord(Record):
     known_map: Array = kept(_rows, write=_write_rows, default=lambda: np.empty((0, 2)))
 
 
-@dataclass(frozen=True, eq=False)
 class CardSeen(Record):
     """How the printed card lay in the photo."""
 
@@ -208,7 +198,6 @@ class CardSeen(Record):
     px_per_mm: float = kept()
 
 
-@dataclass(frozen=True, eq=False)
 class CardNamed(Record):
     """The measured card by whose greys a photo was read."""
 
@@ -216,7 +205,6 @@ class CardNamed(Record):
     entries: Sequence[int] = kept()
 
 
-@dataclass(frozen=True, eq=False)
 class CalibrationNamed(Record):
     """The phone's calibration that a photo was corrected with; tones: "sitting" where its tone curve was taken too."""
 
@@ -227,7 +215,6 @@ class CalibrationNamed(Record):
     tones: str | None = kept(later=True)
 
 
-@dataclass(frozen=True, eq=False)
 class DifferenceAsRead(Record):
     """A difference before the phone's correction."""
 
@@ -251,7 +238,6 @@ def record_difference(
     return {"delta_e_2000": figure, "difference": parts, "uncertainty": spread}
 
 
-@dataclass(frozen=True, eq=False)
 class Drawing(Record):
     """Outlines, corner by corner in pixels of a photo that is so large, of what was found in it, by number or spot.
 
@@ -266,7 +252,6 @@ class Drawing(Record):
     code: str | None = kept(later=True)
 
 
-@dataclass(frozen=True, eq=False)
 class OwnView(Record):
     """How deep and how thinned a photo shows the liquids, where that is not as the lot's head says."""
 
@@ -278,7 +263,6 @@ def _read_spots(data: Mapping[str, Any]) -> dict[str, SpotColour | None]:
     return {name: SpotColour.from_json(spot) if spot else None for name, spot in data.items()}
 
 
-@dataclass(frozen=True, eq=False)
 class Measurement(Record):
     """Everything that is kept of one photo; `refused` holds the sentence when it could not be measured.
 

@@ -10,7 +10,7 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import MISSING, dataclass, field, fields, is_dataclass, replace
 from functools import cache
-from typing import TYPE_CHECKING, Any, NamedTuple, Self, TypeAlias, TypeVar
+from typing import TYPE_CHECKING, Any, NamedTuple, Self, TypeAlias, TypeVar, dataclass_transform
 
 if TYPE_CHECKING:  # lists of lots do not wait for it
     import numpy as np
@@ -74,15 +74,19 @@ def _each(values: Any, act: Callable[[float], float]) -> Array:
     return np.array([act(v) for v in array.ravel().tolist()]).reshape(array.shape)
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
+@dataclass_transform(frozen_default=True, eq_default=False, field_specifiers=(field,))
+@dataclass(frozen=True, eq=False)
 class Record:
     """What is read from JSON and written again; others: fields not known here; absent: known ones that it came without.
 
-    Two records are equal when they are written alike.
+    Each kind of record is a frozen dataclass by being one. Two records are equal when they are written alike.
     """
 
-    others: Mapping[str, Any] = field(default_factory=dict, repr=False)
-    absent: frozenset[str] = field(default=_LATER, repr=False)
+    others: Mapping[str, Any] = field(default_factory=dict, repr=False, kw_only=True)
+    absent: frozenset[str] = field(default=_LATER, repr=False, kw_only=True)
+
+    def __init_subclass__(cls) -> None:
+        dataclass(frozen=True, eq=False)(cls)
 
     def __post_init__(self) -> None:
         if self.absent is _LATER:

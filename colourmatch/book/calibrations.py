@@ -39,7 +39,6 @@ class CalibrationEntry:
     original_name: str | None
 
 
-@dataclass(frozen=True, eq=False)
 class LotChoice(Record):
     """The card and the light that a lot's photos are read with; None where nothing was chosen."""
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 from colourmatch.facts import K_95, read_rows
 from colourmatch.liquid.colourants import find_colourant, name_on_label
@@ -21,7 +20,6 @@ EXAMPLE_BODIES_KG = (("an adult of 60 kg", 60.0), ("a child of 20 kg", 20.0))
 EXAMPLE_GLASS_ML = 200.0
 
 
-@dataclass(frozen=True, eq=False)
 class Share(Record):
     """A part of the ADI with its 95 % interval, for an example person."""
 
@@ -35,7 +33,6 @@ class Share(Record):
         return {"value": 100 * self.value, "low": 100 * self.low, "high": 100 * self.high}
 
 
-@dataclass(frozen=True, eq=False)
 class Portion(Record):
     """One colourant in one glass: how many mg, and the shares of the ADI, none where no ADI is on file."""
 

@@ -6,7 +6,6 @@ It joins photo/card_profile.py and the book. A card is one sheet of paper from o
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple, Unpack
 
 import numpy as np
@@ -46,7 +45,6 @@ class CardProfile(NamedTuple):
     named: CardNamed
 
 
-@dataclass(frozen=True, eq=False)
 class Grey(Record):
     """What a grey of a card reflects, of the bare paper: as drawn, as printed, and the sd of that."""
 
@@ -55,7 +53,6 @@ class Grey(Record):
     sd: float = kept()
 
 
-@dataclass(frozen=True, eq=False)
 class CardReading(Record):
     """An entry that tells a card's greys; how they became known stands beside, as the entry has it."""
 
@@ -64,7 +61,6 @@ class CardReading(Record):
     by: str | None = kept()
 
 
-@dataclass(frozen=True, eq=False)
 class CardPhoto(Record):
     """A photo that a card was to be read off: its entry, or why it was refused."""
 
@@ -74,7 +70,6 @@ class CardPhoto(Record):
     code: str | None = kept(later=True)
 
 
-@dataclass(frozen=True, eq=False)
 class CardTold(Record):
     """A card as its readings tell it; without any its name alone.
 
@@ -91,7 +86,6 @@ class CardTold(Record):
     photos: tuple[CardPhoto, ...] = kept(several(CardPhoto), later=True)
 
 
-@dataclass(frozen=True, eq=False)
 class Moved(Record):
     """By how much a colour moved: in Lab (3,), and as CIEDE2000."""
 
@@ -104,7 +98,6 @@ def _write_short(measurement: Measurement) -> dict[str, Any]:
     return {part: whole[part] for part in ("spots", "delta_e_2000", "difference", "quality")}
 
 
-@dataclass(frozen=True, eq=False)
 class CardChange(Record):
     """What a card changes of a photo: what is read without and with it, and each spot's change."""
 

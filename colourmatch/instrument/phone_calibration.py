@@ -86,7 +86,6 @@ class Corrected:
         return np.sqrt(np.diag(self.covariance + self.left + self.metameric + self.noise))
 
 
-@dataclass(frozen=True, eq=False)
 class LiquidFitted(Record):
     """A known liquid of a fit: mg/l of each stock, its Lab (3,) by that, as read and corrected, CIEDE2000 before and after."""
 
@@ -99,7 +98,6 @@ class LiquidFitted(Record):
     after: float = kept()
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
 class PhoneFit(Record):
     """A fitted correction.
 

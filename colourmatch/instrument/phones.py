@@ -6,7 +6,6 @@ It joins phone_calibration.py, the photo reader and the book; what is read is co
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Unpack
 
 import numpy as np
@@ -29,7 +28,6 @@ if TYPE_CHECKING:
     from colourmatch.instrument.cards import CardProfile
 
 
-@dataclass(frozen=True, eq=False)
 class KnownInPhoto(Record):
     """What the book keeps of a photo of known liquids; known: spot -> mg/l of each stock."""
 
@@ -45,7 +43,6 @@ class KnownInPhoto(Record):
             yield spot, held, colour
 
 
-@dataclass(frozen=True, eq=False)
 class KnownLiquidTold(Record):
     """A known liquid: where it stood, mg/l of each stock, its Lab (3,) as read."""
 
@@ -54,7 +51,6 @@ class KnownLiquidTold(Record):
     lab: Array = kept(numbers)
 
 
-@dataclass(frozen=True, eq=False)
 class KnownPhoto(Record):
     """A kept photo of known liquids."""
 
@@ -69,7 +65,6 @@ class KnownPhoto(Record):
     quality: tuple[Flag, ...] = kept(several(Flag))
 
 
-@dataclass(frozen=True, eq=False)
 class StrengthTold(Record):
     """Strength of a stock times depth, against the labels, with its 95 % interval."""
 
@@ -79,7 +74,6 @@ class StrengthTold(Record):
     high: float = kept()
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
 class FitTold(Record):
     """A kept fit, some of it as `PhoneFit` has it; median_before, median_after: of its liquids; expected: of another drink."""
 
@@ -97,7 +91,6 @@ class FitTold(Record):
     strain: float = kept()
 
 
-@dataclass(frozen=True, eq=False)
 class PhoneTold(Record):
     """A phone in a light: its known liquids and the latest fit; stale: photos were added since."""
 

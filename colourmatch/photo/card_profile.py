@@ -9,7 +9,6 @@ the card and no book; whose card it is is kept elsewhere.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -39,7 +38,6 @@ _ON_RING_MM = 8.0
 ENTERED_LOG_SD = 0.02
 
 
-@dataclass(frozen=True, eq=False)
 class GreysReading(Record):
     """The greys of a card as one photo or one entry tells them, in the order of `Card.greys`; NaN where not seen.
 

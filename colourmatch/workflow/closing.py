@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Unpack
 
 import numpy as np
@@ -25,7 +24,6 @@ from colourmatch.workflow.trials import open_trials
 UNSEEN = "Closed without a photo of its last state."
 
 
-@dataclass(frozen=True, eq=False)
 class Closed(Record):
     """How a lot ended: its final advice, the ceilings that it passed, of each trial that is still open a sentence."""
 

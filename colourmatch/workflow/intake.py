@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from colourmatch.book.entries import LotStory
@@ -14,7 +13,6 @@ from colourmatch.words.looks import tell_dilution
 from colourmatch.workflow.photo_colours import read_doses
 
 
-@dataclass(frozen=True, eq=False)
 class GlassIntake(Record):
     """What an example glass holds of the batch, made up so, and brings of each colourant."""
 

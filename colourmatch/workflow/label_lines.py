@@ -39,7 +39,6 @@ class LabelLines:
         return (self.name, self.lot_and_date, *self.texts, *self.own)
 
 
-@dataclass(frozen=True, eq=False)
 class Care(Record):
     """What a label says of the colours, line by line, and the cautions."""
 

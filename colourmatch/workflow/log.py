@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import tzinfo
 
 from colourmatch.book.entries import AdditionEntry, Lot, LotEntry, LotStory, PhotoEntry
@@ -14,7 +13,6 @@ from colourmatch.words.entries import tell_dose, tell_entry
 from colourmatch.words.times import tell_time
 
 
-@dataclass(frozen=True, eq=False)
 class LogLine(Record):
     """Who entered what and when; lot, number, entry: None for a stock."""
 

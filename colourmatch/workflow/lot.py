@@ -6,7 +6,7 @@ It only joins the rooms: measuring, fitting, planning and the book are each done
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Self, Unpack
 
 from colourmatch.advice import Advice
@@ -50,7 +50,6 @@ if TYPE_CHECKING:
     from colourmatch.photo.combine import Combined
 
 
-@dataclass(frozen=True, eq=False)
 class PhotoTaken(Measurement):
     """What came of a photo of a lot: what was measured, its entry in the book, None where it was refused, the advice."""
 

@@ -124,7 +124,6 @@ def mean_gap(seen: Sequence[Seen]) -> tuple[Array, Array]:
     return covariance @ np.sum([w @ p.gap for w, p in zip(weights, seen, strict=True)], axis=0), covariance
 
 
-@dataclass(frozen=True, eq=False)
 class Dose(Record):
     """What one stock brought: mg per litre of batch by the label, and the sd of that; drops: None where not all were counted."""
 

@@ -137,7 +137,6 @@ def fit_line(weeks: Array, gaps: Array, covariances: Array) -> LineFit:
     return LineFit(values, covariance * birge**2, birge)
 
 
-@dataclass(frozen=True, eq=False)
 class Start(Record):
     """How a lot began: batch minus reference in Lab (3,) with its sd, of so many photos."""
 
@@ -148,7 +147,6 @@ class Start(Record):
     delta_e_2000: Figure = kept(Figure.from_json)
 
 
-@dataclass(frozen=True, eq=False)
 class PhotoDrift(Record):
     """How far and which way the batch has gone since the start by one photo; Lab (3,) with its sd."""
 
@@ -161,7 +159,6 @@ class PhotoDrift(Record):
     difference: Parts = kept(Parts.from_json)
 
 
-@dataclass(frozen=True, eq=False)
 class LeftOut(Record):
     """A photo that tells nothing of the drift, and why."""
 
@@ -169,7 +166,6 @@ class LeftOut(Record):
     reason: str = kept()
 
 
-@dataclass(frozen=True, eq=False)
 class Forecast(Record):
     """When a lot leaves its tolerance: weeks from the start and dates as value, low, high, None beyond the horizon.
 
@@ -185,7 +181,6 @@ class Forecast(Record):
     text: str = kept()
 
 
-@dataclass(frozen=True, eq=False)
 class Drift(Record):
     """How the colour of a lot has held: how it began, photo by photo, CIEDE2000 a week, and in words."""
 

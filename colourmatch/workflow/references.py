@@ -8,7 +8,6 @@ phone as well, so that the drift of a reference alone is known far worse than th
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
@@ -160,7 +159,6 @@ def _check_sd(values: Sequence[float]) -> Triple:
     return spread
 
 
-@dataclass(frozen=True, eq=False)
 class KnownReading(Record):
     """A reading: how it was come by, and how far from the first of its depth and dilution, which is `against`.
 
@@ -186,7 +184,6 @@ class KnownReading(Record):
         return self.depth_mm, self.dilution
 
 
-@dataclass(frozen=True, eq=False)
 class KnownReference(Record):
     """A reference with its readings in time, and whether it holds."""
 
@@ -254,7 +251,6 @@ def _tell(rows: list[KnownReading]) -> str:
     )
 
 
-@dataclass(frozen=True, eq=False)
 class Target(Record):
     """What a lot is tinted to from now on: which of a reference's readings, and their colour with its sd."""
 

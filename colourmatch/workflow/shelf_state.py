@@ -79,7 +79,6 @@ def warn_of_stocks(book: LotBook, names: Sequence[str]) -> list[Caution]:
     return [warning for stock in stocks for warning in told[stock.id].warnings]
 
 
-@dataclass(frozen=True, eq=False)
 class BottleUsed(Record):
     """A bottle that is in a lot, with whose batch it is and how much of it went in by the label."""
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -21,7 +20,6 @@ from colourmatch.words.figures import tell_drops, tell_interval, tell_ml, tell_n
 _MISCOUNT_DROPS, _SINGLE_DROP_REL_SD, _VOLUME_REL_SD = 0.5, 0.05, 0.015
 
 
-@dataclass(frozen=True, eq=False)
 class ScaledDose(Record):
     """A stock dosed in a trial: what went in there, and the drops with their 95 % range that the batch still takes."""
 
@@ -35,7 +33,6 @@ class ScaledDose(Record):
     ml: float = kept()
 
 
-@dataclass(frozen=True, eq=False)
 class Mismatch(Record):
     """What a trial held at its beginning by its batch as put right since, where its own record, `entry`, says otherwise."""
 
@@ -46,7 +43,6 @@ class Mismatch(Record):
     text: str = kept()
 
 
-@dataclass(frozen=True, eq=False)
 class Trial(Record):
     """A trial of a lot, and what it says for the batch; delta_e_2000: of its last photo."""
 
