@@ -89,7 +89,7 @@ def _work_on(book: LotBook, lot_id: int, folder: Path, say: Callable[[str], Any]
         path = _take_into(folder, f"demo-{number}.jpg", kitchen, number)
         result = record_photos(book, lot_id, [path], entered_by="demo")[0]
         say("")
-        say(f"Photo {number}, {path.name}: {_difference_text(result)}")
+        say(f"Photo {number}, {path.name}: {_difference_text(result.measurement)}")
         if result.advice is None:
             break
         say(f"  {result.advice.text}")

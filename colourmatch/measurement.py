@@ -11,12 +11,10 @@ from dataclasses import dataclass
 from typing import Any, Self
 
 import numpy as np
-from numpy.typing import NDArray
 
 from colourmatch.colour.difference import Difference, Interval, describe_difference
-from colourmatch.records import Record, kept, numbers, several, significant
+from colourmatch.records import Array, Record, kept, numbers, several, significant
 
-Array = NDArray[np.float64]
 Outline = Sequence[Sequence[float]]
 #: The liquids that are compared.
 LIQUIDS = ("reference", "batch")

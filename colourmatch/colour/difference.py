@@ -17,8 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from colourmatch.facts import K_95
-
-Array = NDArray[np.float64]
+from colourmatch.records import Array
 
 _POW25_7 = 25.0**7
 

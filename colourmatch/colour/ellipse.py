@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Array = NDArray[np.float64]
+from colourmatch.records import Array
 
 
 def trace_ellipse(centre: ArrayLike, covariance: ArrayLike, chance: float = 0.95, points: int = 49) -> Array:

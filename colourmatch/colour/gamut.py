@@ -8,11 +8,9 @@ doi:10.1364/JOSA.25.000361).
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from colourmatch.colour.spectra import integration_weights
-
-Array = NDArray[np.float64]
 
 
 def least_value(rgb: ArrayLike, channel: int, to_xyz: ArrayLike) -> float:

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-Array = NDArray[np.float64]
+from colourmatch.records import Array
 
 #: CIE D65, 2 degree observer, CIE 015:2018 (Y = 1), as every general library prints it.
 WHITE_D65_XYZ: Array = np.array([0.95047, 1.0, 1.08883])

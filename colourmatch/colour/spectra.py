@@ -15,11 +15,10 @@ from typing import Any
 from unittest.mock import Mock
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from colourmatch.facts import read_rows
-
-Array = NDArray[np.float64]
+from colourmatch.records import Array
 
 #: 380 to 780 nm every 5 nm: the grid of every spectrum in the package.
 WAVELENGTHS_NM: Array = np.arange(380.0, 781.0, 5.0)

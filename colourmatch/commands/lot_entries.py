@@ -13,7 +13,7 @@ from colourmatch.commands import options as opt
 from colourmatch.commands.framework import Answer, Command, Session, Who
 from colourmatch.commands.lines import advice_lines, state_lines
 from colourmatch.errors import InputError, QuestionError
-from colourmatch.records import pick
+from colourmatch.records import pick, plain
 from colourmatch.words.entries import tell_changes, tell_entry
 from colourmatch.words.figures import tell_typed
 from colourmatch.workflow.ceilings import describe_state, passed_ceilings
@@ -152,7 +152,7 @@ def add(
         if by and not session.sure and (open_dose := open_dose_of_other(book.lots.story(lot), by)):
             raise QuestionError(open_dose)
         entry = book.additions.add(lot, stock, **given, **who)
-        session.warn(map(asdict, warn_of_stocks(book, [entry.stock])))
+        session.warn(map(plain, warn_of_stocks(book, [entry.stock])))
     if note:
         book.entries.add_note(entry.lot_id, note, entered_by=by)
     return _answer_entry(session, book, entry, pick(entry, *(_VOLUME if stock is None else _ADDITION)))

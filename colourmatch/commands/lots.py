@@ -5,7 +5,6 @@ Their papers and files are in papers.py, what happens beside and after its steps
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -41,6 +40,7 @@ from colourmatch.commands.photos import (
     take_rectangles,
 )
 from colourmatch.errors import ColourMatchError
+from colourmatch.records import plain
 from colourmatch.words.figures import tell_number
 from colourmatch.words.times import tell_date
 from colourmatch.workflow.log import list_log, tell_log
@@ -103,8 +103,8 @@ def new(session: Session, like: str | None, stocks: tuple[str, ...], who: Who, *
     first = find_first_dose(book, book.lots.story(made.id))
     of_base = warn_of_base(LotStory(made, ()).state(), made.ceiling_mg_per_l, made.jurisdiction)
     warnings = [*of_base, *warn_of_stocks(book, made.stocks)]
-    data = head_json(made) | {"cautions": list(map(asdict, cautions))}
-    data["warnings"] = list(map(asdict, warnings))
+    data = head_json(made) | {"cautions": list(map(plain, cautions))}
+    data["warnings"] = list(map(plain, warnings))
     data["first_dose"] = [dose.to_json() for dose in first]
     stocked = f"{made.volume_ml:g} ml, tinted with {', '.join(made.stocks)}."
     lines = [f"Lot {made.id} ({made.label}), {made.name}: {stocked}"]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from typing import Any
 
 import click
@@ -12,7 +11,7 @@ from colourmatch.book.lot_book import LotBook
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.commands import options as opt
 from colourmatch.facts import K_95
-from colourmatch.records import pick
+from colourmatch.records import pick, plain
 from colourmatch.words.figures import tell_amount, tell_percent
 from colourmatch.workflow.shelf_state import describe_bottles
 
@@ -65,7 +64,7 @@ def describe_stock(book: LotBook, entry: StockEntry) -> dict[str, Any]:
         "note": entry.notes,
         "by": entry.entered_by,
         "corrected": list(entry.corrected),
-        **asdict(describe_bottles(book, [entry])[entry.id]),
+        **plain(vars(describe_bottles(book, [entry])[entry.id])),
     }
 
 

@@ -28,6 +28,7 @@ from colourmatch.errors import InputError
 from colourmatch.liquid.colourants import custom_colourant
 from colourmatch.liquid.make_up import dye_share, plan_liquid, plan_powder
 from colourmatch.liquid.stock import suggest_strength
+from colourmatch.records import plain
 from colourmatch.words.figures import tell_amount, tell_percent, tell_typed
 from colourmatch.words.shelf import tell_trace
 from colourmatch.workflow.shelf_state import trace_batch
@@ -70,7 +71,7 @@ def add(session: Session, name: str, colourant: str, note: str | None, who: Who,
     strength, facts = _read_strength(code, given), take_facts(given)
     book = session.open_book(begins=True)
     entry = book.stocks.add(name, code, strength, notes=note or "", bottle=facts, **given, **who)
-    data = describe_stock(book, entry) | {"cautions": list(map(asdict, cautions_for([code])))}
+    data = describe_stock(book, entry) | {"cautions": list(map(plain, cautions_for([code])))}
     return Answer(data, [f"Added {sum_up(entry)}"])
 
 

@@ -7,7 +7,6 @@ from dataclasses import replace
 from math import ceil
 
 import numpy as np
-from numpy.typing import NDArray
 
 from colourmatch.advice import Advice, Amounts, Curve, DoseInAll, Rescue, StockLearnt
 from colourmatch.colour.difference import describe_difference
@@ -17,9 +16,8 @@ from colourmatch.dosing.problem import Problem, expect_draws
 from colourmatch.dosing.rescue import is_past
 from colourmatch.facts import K_95
 from colourmatch.measurement import Figure
+from colourmatch.records import Array
 from colourmatch.words.advice import tell_amounts, tell_surprise
-
-Array = NDArray[np.float64]
 
 #: From this chance on a batch that no drop can improve is within the tolerance rather than over it.
 LIKELY = 0.5

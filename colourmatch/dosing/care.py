@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from colourmatch.advice import Caution
 from colourmatch.dosing.limits import ceiling_check, limits_for, name_few, read_jurisdiction
 from colourmatch.facts import read_rows
 from colourmatch.liquid.colourants import Colourant, find_colourant, name_on_label
@@ -52,14 +53,6 @@ def warn_of_base(
             )
         )
     return tuple(found)
-
-
-@dataclass(frozen=True)
-class Caution:
-    """A caution with a stable code and one or two sentences."""
-
-    code: str
-    text: str
 
 
 #: What holds for every lot.

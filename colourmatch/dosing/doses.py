@@ -5,14 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
-from numpy.typing import NDArray
 
 from colourmatch.advice import Dose
 from colourmatch.dosing.by_hand import measure_dose
 from colourmatch.dosing.plan import PASSED_CHANCE, Line, passing_limit, safe_step
 from colourmatch.dosing.problem import REPEATABILITY, Problem
-
-Array = NDArray[np.float64]
 
 #: A step that is not worth it on average is tried all the same when its chance of a gain that a photo shows is this.
 PROMISING = 0.12

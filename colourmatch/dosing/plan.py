@@ -14,8 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.dosing.problem import PATIENCE, Problem
-
-Array = NDArray[np.float64]
+from colourmatch.records import Array
 
 #: The largest chance taken of passing the optimum by more than this many CIEDE2000.
 PASSED_BY, PASSED_CHANCE = 0.5, 0.05

@@ -10,7 +10,6 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
 from colourmatch.colour.difference import (
     Interval,
@@ -23,8 +22,7 @@ from colourmatch.dosing.limits import ceiling_check, room_mg_per_l
 from colourmatch.liquid.learn import LotFit
 from colourmatch.liquid.model import View
 from colourmatch.liquid.stock import BatchState, Stock
-
-Array = NDArray[np.float64]
+from colourmatch.records import Array
 
 
 def compare_draws(reference_lab: Array, batch_lab: Array) -> Interval:

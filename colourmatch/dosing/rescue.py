@@ -8,15 +8,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from colourmatch.advice import Rescue
 from colourmatch.dosing.plan import Line, plan_line
 from colourmatch.dosing.problem import REPEATABILITY, Problem, expect_draws
 from colourmatch.measurement import Figure
+from colourmatch.records import Array
 from colourmatch.words.advice import tell_filling_up, tell_rescue
-
-Array = NDArray[np.float64]
 
 #: Blending more than this many batches' worth is no longer a rescue.
 MOST_BATCHES = 2.0

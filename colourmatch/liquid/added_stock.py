@@ -9,12 +9,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from colourmatch.liquid.learn import LotFit
 from colourmatch.liquid.lot_model import DyeShapes, StockPrior
-
-Array = NDArray[np.float64]
+from colourmatch.records import Array
 
 
 @dataclass(frozen=True)

@@ -9,13 +9,11 @@ from __future__ import annotations
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from colourmatch.colour.spectra import WAVELENGTHS_NM
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.model import base_shapes
-
-Array = NDArray[np.float64]
+from colourmatch.records import Array
 
 _COUNT = 1200
 #: Dyes of tinted drinks and how often one is met against the others; reds and yellows most.

@@ -17,7 +17,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from colourmatch.colour.spaces import xyz_to_lab
 from colourmatch.colour.spectra import integration_weights
@@ -33,8 +32,7 @@ from colourmatch.liquid.phone import (
     unknown_phone,
 )
 from colourmatch.liquid.sampling import Places, Residuals, descend, share_out, stratified_normal
-
-Array = NDArray[np.float64]
+from colourmatch.records import Array
 
 #: Draws of the posterior; 2.5 % quantiles of 160 draws are good to about a tenth of the interval.
 DRAWS = 160

@@ -11,15 +11,13 @@ from dataclasses import dataclass, field
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from colourmatch.colour.spaces import xyz_to_lab
 from colourmatch.colour.spectra import WAVELENGTHS_NM, integration_weights
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.model import View, base_shapes
 from colourmatch.liquid.phone import PhonePrior
-
-Array = NDArray[np.float64]
+from colourmatch.records import Array
 
 LN10 = float(np.log(10))
 

@@ -14,8 +14,7 @@ from numpy.typing import NDArray
 
 from colourmatch.colour.spectra import WAVELENGTHS_NM
 from colourmatch.liquid.lot_model import StockPrior
-
-Array = NDArray[np.float64]
+from colourmatch.records import Array
 
 #: The cause that is nobody's slip.
 LABEL = "label"

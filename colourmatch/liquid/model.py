@@ -11,12 +11,11 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from colourmatch.colour.spaces import xyz_to_lab
 from colourmatch.colour.spectra import WAVELENGTHS_NM, integration_weights
-
-Array = NDArray[np.float64]
+from colourmatch.records import Array
 
 
 @dataclass(frozen=True)

@@ -10,12 +10,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from colourmatch.colour.spaces import RGB_TO_XYZ, lab_to_xyz, xyz_to_lab
 from colourmatch.liquid.phone import soft_log
-
-Array = NDArray[np.float64]
+from colourmatch.records import Array
 
 #: Photo to photo: contrast of a channel, glass's fill, common white, what the model leaves out (sd, natural log).
 _PHOTO_SD, _FILL_SD, _WHITE_SD, _MISFIT_SD, _VEIL = 0.02, 0.015, 0.004, 0.003, 0.002

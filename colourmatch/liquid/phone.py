@@ -15,13 +15,11 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from colourmatch.colour.spaces import RGB_TO_XYZ
 from colourmatch.colour.spectra import integration_weights
 from colourmatch.facts import read_rows
-
-Array = NDArray[np.float64]
+from colourmatch.records import Array
 
 #: gamma of the three channels and roll_off.
 TONE_TERMS = 4

@@ -13,7 +13,8 @@ from statistics import NormalDist
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from colourmatch.records import Array
+
 Places = NDArray[np.intp]
 #: Whitened residuals (D, R) and their Jacobian (D, R, P) at unknowns (D, P) of the draws with these numbers (D,).
 Residuals = Callable[[Array, Places], tuple[Array, Array]]

@@ -10,6 +10,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from colourmatch.advice import Caution
 from colourmatch.book.entries import (
     AdditionEntry,
     LotEntry,
@@ -20,7 +21,7 @@ from colourmatch.book.entries import (
 )
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.shelf_records import Reference
-from colourmatch.dosing.care import Caution, cautions_for
+from colourmatch.dosing.care import cautions_for
 from colourmatch.dosing.limits import ceiling_check, colourants_in, limits_for, place_or_first
 from colourmatch.facts import K_95
 from colourmatch.paper.sheet_plots import Point

@@ -12,12 +12,10 @@ from __future__ import annotations
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from colourmatch.colour.spaces import RGB_TO_XYZ
 from colourmatch.facts import read_rows
-
-Array = NDArray[np.float64]
+from colourmatch.records import Array
 
 
 @cache

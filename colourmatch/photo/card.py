@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from colourmatch.facts import read_json
 from colourmatch.photo.opencv import cv2
+from colourmatch.records import Array
 
-Array = NDArray[np.float64]
 Point = tuple[float, float]
 
 

@@ -15,8 +15,7 @@ from numpy.typing import NDArray
 
 from colourmatch.photo.card import Card, read_card
 from colourmatch.photo.glass import Glass
-
-Array = NDArray[np.float64]
+from colourmatch.records import Array
 
 #: Kept off each edge of a field: lens, sharpening and a JPEG's coarse colour reach that far (at 3 pixels per mm).
 EDGE_MM = 1.4

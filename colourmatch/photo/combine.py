@@ -14,16 +14,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from colourmatch.advice import Together
 from colourmatch.colour.difference import Difference, compare_lab, metric_jacobian
 from colourmatch.facts import K_95
 from colourmatch.measurement import Figure, Measurement, Parts
 from colourmatch.photo.read_colour import SCALE_SD, stretch
-from colourmatch.records import rounded
-
-Array = NDArray[np.float64]
+from colourmatch.records import Array, rounded
 
 #: Photos are said to disagree when chance alone would scatter them so in less than this part of cases, and one lies this
 #: far from the others (CIEDE2000, or this part of the difference itself where that is more). Less is hardly noticed by

@@ -33,9 +33,7 @@ from colourmatch.photo.estimator import (
     root_slope,
 )
 from colourmatch.photo.quality import flag
-from colourmatch.records import rounded
-
-Array = NDArray[np.float64]
+from colourmatch.records import Array, rounded
 
 
 @dataclass(frozen=True, eq=False)

@@ -14,8 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.facts import find_fact
-
-Array = NDArray[np.float64]
+from colourmatch.records import Array
 
 #: Keeps the cube root's slope finite at nothing.
 TOE = 0.004

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from colourmatch.records import Array
 
 #: Side of the square cells whose mean is one observation of the light.
 CELL_MM = 5.0

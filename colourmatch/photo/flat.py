@@ -14,8 +14,8 @@ from colourmatch.photo.card import Card
 from colourmatch.photo.load import Photo
 from colourmatch.photo.locate import CardPose
 from colourmatch.photo.opencv import cv2
+from colourmatch.records import Array
 
-Array = NDArray[np.float64]
 Image32 = NDArray[np.float32]
 
 #: Pixels per millimetre of the picture of the whole card: a cell of 5 mm still has a hundred.

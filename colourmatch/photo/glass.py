@@ -14,8 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.photo.opencv import cv2
-
-Array = NDArray[np.float64]
+from colourmatch.records import Array
 
 #: Search range of the centre around the spot and of the radius: kitchen glasses of 26 to 66 mm. The far reach is
 #: for a glass that stands over its ring, and is tried when none stands within.

@@ -15,8 +15,7 @@ from colourmatch.photo.field import CELL_MM, LightField, fit_field, quadratic
 from colourmatch.photo.flat import FlatCard
 from colourmatch.photo.opencv import cv2
 from colourmatch.photo.quality import flag
-
-Array = NDArray[np.float64]
+from colourmatch.records import Array
 
 #: A cell whose colour is this far from the smooth field's is an object or a stain, not a shadow (natural log).
 _STAIN_LOG = 0.06

@@ -15,8 +15,7 @@ from colourmatch.errors import PhotoError
 from colourmatch.photo.card import VERSIONS, Card, read_card
 from colourmatch.photo.opencv import cv2
 from colourmatch.photo.quality import Flag, flag
-
-Array = NDArray[np.float64]
+from colourmatch.records import Array
 
 #: Fewer pixels per millimetre than this leave a clarity bar under two pixels wide.
 MIN_PX_PER_MM = 2.0

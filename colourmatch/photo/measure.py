@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from colourmatch.colour.difference import compare_lab
 from colourmatch.colour.spaces import RGB_TO_XYZ
@@ -49,9 +48,7 @@ from colourmatch.photo.spot import SpotReading, read_spot
 from colourmatch.photo.stripes import find_stripes
 from colourmatch.photo.tone import TINTED_LOG, KnownGreys, ToneCurve, ToneMap, align_channels, fit_curve
 from colourmatch.photo.veil import estimate_veil
-from colourmatch.records import rounded, significant
-
-Array = NDArray[np.float64]
+from colourmatch.records import Array, rounded, significant
 
 
 @dataclass(frozen=True)

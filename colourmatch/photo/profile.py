@@ -16,8 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.colour.spaces import PRIMARIES_XY, RGB_TO_XYZ, WHITE_D65_XYZ, adaptation_matrix, decode_srgb
-
-Array = NDArray[np.float64]
+from colourmatch.records import Array
 
 #: Profile connection space white, D50, ICC.1:2022 clause 7.2.16.
 _WHITE_D50 = np.array([0.9642, 1.0, 0.8249])

@@ -17,9 +17,8 @@ from colourmatch.measurement import Colour, FieldSeen, SpotColour
 from colourmatch.photo.camera import expect_camera
 from colourmatch.photo.clarity import Clarity
 from colourmatch.photo.colour_fields import FieldsReading
-from colourmatch.records import rounded, significant
+from colourmatch.records import Array, rounded, significant
 
-Array = NDArray[np.float64]
 #: Whether each channel lies at an end of its range.
 Ends = Sequence[bool] | NDArray[np.bool_]
 

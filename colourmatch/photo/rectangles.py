@@ -37,8 +37,8 @@ from colourmatch.photo.read_colour import (
     tone_covariance,
 )
 from colourmatch.photo.spot import END_SHARE, HIGH_CODE, LOW_CODE
+from colourmatch.records import Array
 
-Array = NDArray[np.float64]
 Rectangle = tuple[float, float, float, float]
 
 #: Light between two places half a picture apart (natural log, sd), common to the channels and of each alone; it grows

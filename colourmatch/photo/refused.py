@@ -5,16 +5,14 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from colourmatch.errors import PhotoError
 from colourmatch.measurement import Drawing
 from colourmatch.photo.card import Card
 from colourmatch.photo.load import Photo
 from colourmatch.photo.locate import CardPose
-from colourmatch.records import rounded
+from colourmatch.records import Array, rounded
 
-Array = NDArray[np.float64]
 #: A frame is drawn so far inside the photo, a share of its shorter side.
 _INSET = 0.02
 

@@ -11,7 +11,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from colourmatch.colour.spaces import decode_srgb, encode_srgb, lab_to_xyz
 from colourmatch.measurement import ToneRecord
@@ -27,8 +26,7 @@ from colourmatch.photo.tone import (
     curve_of,
     through,
 )
-
-Array = NDArray[np.float64]
+from colourmatch.records import Array
 
 
 def before_known(tone: ToneRecord, rgb: Array) -> Array:

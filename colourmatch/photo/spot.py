@@ -16,8 +16,8 @@ from colourmatch.photo.field import LightField
 from colourmatch.photo.flat import FlatCard, decode
 from colourmatch.photo.glass import Glass, find_glass
 from colourmatch.photo.opencv import cv2
+from colourmatch.records import Array
 
-Array = NDArray[np.float64]
 Crop = tuple[slice, slice]
 #: The light of paper at the nodes of a coarse grid over a crop, float32 (rows, columns, 3).
 Nodes = NDArray[np.float32]

@@ -18,8 +18,7 @@ from colourmatch.photo.flat import WHOLE_PX_PER_MM, FlatCard, mask_paper
 from colourmatch.photo.load import Photo
 from colourmatch.photo.locate import CardPose
 from colourmatch.photo.opencv import cv2
-
-Array = NDArray[np.float64]
+from colourmatch.records import Array
 
 #: Side of the squares of paper that are looked at, in pixels, and how many at most of each of the two pictures.
 _SIDE, _MOST, _FEWEST = 32, 24, 6

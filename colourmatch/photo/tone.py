@@ -19,8 +19,7 @@ from numpy.typing import NDArray
 from colourmatch.colour.spaces import decode_srgb, encode_srgb
 from colourmatch.photo.field import LightField
 from colourmatch.photo.flat import FlatCard, decode
-
-Array = NDArray[np.float64]
+from colourmatch.records import Array
 
 #: Ink is neutral to about this much between channels (natural log, sd); a correction well above it is the phone's.
 _INK_LOG = 0.01

@@ -235,8 +235,8 @@ def take_photos(story: LotStory, answer: Answer, places: Places, thinning: Thinn
             places.picture.html(draw_measuring(data))
             book, by = session.current_book(), session.entered_by()
             found = record_photos(book, lot.id, [(data, name)], entered_by=by, view=view)[0]
-            if found.refused:
-                refused.append((name, found.refused))
+            if found.measurement.refused:
+                refused.append((name, found.measurement.refused))
                 keep_fault(place, data, name)
             elif found.repeated:
                 again = "It is in this lot already and is not counted again. Take a new photo."

@@ -275,8 +275,8 @@ def record(store: Store, lot_id: int, reflectance: float) -> None:
             book, by = session.current_book(), session.entered_by()
             sent = [(photo.data, photo.name)]
             found = record_photos(book, lot_id, sent, entered_by=by, rectangles=given)[0]
-            if found.refused:
-                raise InputError(found.refused)
+            if found.measurement.refused:
+                raise InputError(found.measurement.refused)
             kept += not found.repeated
         if not kept:
             raise InputError("These photos are in the lot already, or the batch is not marked on them.")

@@ -10,12 +10,11 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from colourmatch.records import Array
 from colourmatch.simulate.geometry import Picture, Region, View
 from colourmatch.simulate.materials import paper_reflectance
-
-Array = NDArray[np.float64]
 
 
 @dataclass(eq=False)

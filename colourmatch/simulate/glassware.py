@@ -8,15 +8,13 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from colourmatch.records import Array
 from colourmatch.simulate.card import bars_coverage, field_coverages, spot_centre
 from colourmatch.simulate.drawing import Canvas, disc_coverage, span_coverage
 from colourmatch.simulate.geometry import Picture, Region
 from colourmatch.simulate.materials import black_ink, paper_reflectance, printed_fields, seen_through
 from colourmatch.simulate.settings import Bubble, Glint, Light, Printer, Scene
-
-Array = NDArray[np.float64]
 
 #: Light sent back by a hazy liquid itself, as a share of paper white per unit of haze.
 _HAZE_WHITE = 0.10

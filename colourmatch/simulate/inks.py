@@ -10,12 +10,10 @@ from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
-from numpy.typing import NDArray
 
 from colourmatch.colour.spectra import WAVELENGTHS_NM
 from colourmatch.facts import read_json
-
-Array = NDArray[np.float64]
+from colourmatch.records import Array
 
 _N = 2.0
 #: Per ink: bands as height, centre nm, width nm (sd); the yellow's is an edge: height, middle nm, width nm.

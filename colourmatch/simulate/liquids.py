@@ -10,14 +10,13 @@ from collections.abc import Mapping
 from functools import cache
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from colourmatch.colour.spaces import xyz_to_lab
 from colourmatch.colour.spectra import WAVELENGTHS_NM, transmittance_to_xyz
 from colourmatch.facts import read_rows
 from colourmatch.liquid.colourants import shape_for, shape_moved
-
-Array = NDArray[np.float64]
+from colourmatch.records import Array
 
 #: The dye whose measured shape stands in for every dye that has none of its own.
 STAND_IN = "E129"

@@ -7,14 +7,12 @@ spectra.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from colourmatch.colour.spectra import WAVELENGTHS_NM
 from colourmatch.facts import read_json
+from colourmatch.records import Array
 from colourmatch.simulate.inks import field_reflectances
 from colourmatch.simulate.settings import Glass, Printer, Reflectance
-
-Array = NDArray[np.float64]
 
 
 def paper_reflectance() -> Array:

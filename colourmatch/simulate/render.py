@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colourmatch.colour.difference import ciede2000
+from colourmatch.records import Array
 from colourmatch.simulate import camera
 from colourmatch.simulate.card import lay_sheet, print_card
 from colourmatch.simulate.drawing import Canvas
@@ -21,7 +22,6 @@ from colourmatch.simulate.liquids import lab_relative_to_water
 from colourmatch.simulate.materials import paper_reflectance, smooth_reflectance
 from colourmatch.simulate.settings import Light, Obstacle, Phone, Printer, Rendered, Scene, Stain
 
-Array = NDArray[np.float64]
 #: Fields of light are computed on every so manyth pixel: the sharpest thing in them is a penumbra of some mm.
 _COARSE_PX = 6
 

@@ -13,10 +13,9 @@ from numpy.typing import NDArray
 
 from colourmatch.colour.spectra import WAVELENGTHS_NM, read_illuminant
 from colourmatch.facts import read_json
+from colourmatch.records import Array
 from colourmatch.simulate.geometry import View
 from colourmatch.simulate.inks import Inks
-
-Array = NDArray[np.float64]
 
 #: The places of the three glasses on the card.
 SPOTS = ("reference", "batch", "blank")

@@ -96,5 +96,4 @@ def tell_care(story: LotStory) -> Care:
     label = list(read_label_lines(story).all()[2:])
     if not dosed and not story.lot.closed:
         label[:1] = label_line(colourants, jurisdiction).text.splitlines()
-    cautions = tuple(Caution(one.code, one.text) for one in cautions_for(colourants, jurisdiction))
-    return Care("\n".join(label), cautions)
+    return Care("\n".join(label), tuple(cautions_for(colourants, jurisdiction)))

@@ -6,8 +6,8 @@ It only joins the rooms: measuring, fitting, planning and the book are each done
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
-from typing import TYPE_CHECKING, Any, Self, Unpack
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Unpack
 
 from colourmatch.advice import Advice
 from colourmatch.book.checks import check_number, utc_text
@@ -23,7 +23,7 @@ from colourmatch.errors import InputError
 from colourmatch.instrument.incoming import IncomingPhoto, take_in_for_lot
 from colourmatch.measurement import Flag, Measurement, OwnView
 from colourmatch.photo.quality import flag
-from colourmatch.records import alike, kept, pick
+from colourmatch.records import pick, plain
 from colourmatch.words.advice import tell_in_all
 from colourmatch.words.looks import tell_glass
 from colourmatch.workflow.ceilings import ceiling_left
@@ -50,21 +50,20 @@ if TYPE_CHECKING:
     from colourmatch.photo.combine import Combined
 
 
-class PhotoTaken(Measurement):
-    """What came of a photo of a lot: what was measured, its entry in the book, None where it was refused, the advice."""
+@dataclass(frozen=True)
+class PhotoTaken:
+    """What came of a photo of a lot: its entry, None where it was refused, and the advice; repeated: it was in it before."""
 
-    lot: int = kept(default=0)
-    entry: int | None = kept()
-    advice: Advice | None = kept(Advice.from_json)
-    repeated: bool = kept(default=False, later=True)
+    measurement: Measurement
+    lot: int
+    entry: int | None = None
+    advice: Advice | None = None
+    repeated: bool = False
 
-    @classmethod
-    def of(cls, measurement: Measurement, **more: Any) -> Self:
-        """A measurement with what became of it; repeated: it was in the lot already."""
-        absent = measurement.absent | ({"repeated"} - more.keys())
-        return alike(
-            cls, measurement, **{"entry": None, "advice": None, "repeated": False, "absent": absent} | more
-        )
+    def to_json(self) -> dict[str, Any]:
+        """The measurement and what came of it."""
+        told = {"lot": self.lot, "entry": self.entry, "advice": plain(self.advice)}
+        return self.measurement.to_json() | told | ({"repeated": True} if self.repeated else {})
 
 
 def record_photos(
@@ -99,9 +98,9 @@ def _record_photo(
     measurement = photo.measurement
     if (known := photo.known) is not None:
         _check_same_view(book.lots.get(lot), known, changed)
-        return PhotoTaken.of(measurement, lot=lot, entry=known.id, advice=known.advice, repeated=True)
+        return PhotoTaken(measurement, lot, known.id, known.advice, repeated=True)
     if photo.refused is not None:
-        return PhotoTaken.of(measurement, lot=lot)
+        return PhotoTaken(measurement, lot)
     story = book.lots.story(lot)
     own = _own_view(story)
     measurement = measurement.having(view=(own or OwnView()).having(**changed) if own or changed else None)
@@ -113,7 +112,7 @@ def _record_photo(
     )
     if advice.question:
         advice = advice.having(question=name_entry(advice.question, story, entry))
-    return PhotoTaken.of(measurement, lot=lot, entry=entry.id, advice=advice)
+    return PhotoTaken(measurement, lot, entry.id, advice)
 
 
 def _with_photo(story: LotStory, measurement: Measurement) -> LotStory:

@@ -16,7 +16,6 @@ from datetime import datetime, timedelta
 from typing import Unpack
 
 import numpy as np
-from numpy.typing import NDArray
 
 from colourmatch.book.entries import Lot, LotStory, PhotoEntry
 from colourmatch.book.lot_book import LotBook
@@ -26,7 +25,7 @@ from colourmatch.colour.difference import Difference, ciede2000, compare_lab
 from colourmatch.errors import InputError
 from colourmatch.instrument.incoming import IncomingPhoto, note_for_lot, take_in_for_lot
 from colourmatch.measurement import LIQUIDS, Colour, Figure, Measurement, Parts, Sent, record_parts
-from colourmatch.records import Record, kept, numbers, pick, rounded, several
+from colourmatch.records import Array, Record, kept, numbers, pick, rounded, several
 from colourmatch.words.entries import tell_aside
 from colourmatch.words.figures import tell_interval
 from colourmatch.workflow.photo_colours import (
@@ -41,7 +40,6 @@ from colourmatch.workflow.photo_colours import (
 from colourmatch.workflow.photo_time import plausible_moment
 from colourmatch.workflow.views import photo_view
 
-Array = NDArray[np.float64]
 _WEEK = timedelta(weeks=1)
 #: Photos of one day do not tell a rate.
 LEAST_SPAN = timedelta(days=1)

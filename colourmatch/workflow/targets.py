@@ -9,13 +9,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
-from numpy.typing import NDArray
 
 from colourmatch.book.entries import Lot
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.shelf_records import ReferenceReading
+from colourmatch.records import Array
 
-Array = NDArray[np.float64]
 #: Standard deviation of an entered L*, a*, b* that came without one.
 ENTERED_SD = 2.0
 #: Targets are kept with three digits (references.choose_reading).
