@@ -27,9 +27,9 @@ def main() -> None:
             number += 1
             kitchen = Kitchen().add_drops(drops)
             path = save_photo(draw_demo_photo(kitchen, number), SHIPPED / f"{number}-{drops}.jpg")
-            advice = record_photos(book, lot, [path])[0].to_json()["advice"]
-            print(path.name, advice["text"])
-            dose = advice["doses"][0]["drops"] if advice["action"] == "add" else 0
+            advice = record_photos(book, lot, [path])[0].advice
+            print(path.name, advice.text)
+            dose = advice.steps[0].drops if advice.steps else 0
             if dose:
                 book.additions.add(lot, EXAMPLE_STOCK, drops=dose)
             drops += dose
