@@ -288,9 +288,7 @@ class Advice(Record):
 
     def to_json(self) -> dict[str, Any]:
         """The advice object of the command line; the reachable difference by itself too, as the first books have it."""
-        alone = (
-            {}
-            if "reachable" in self.absent
-            else {"reachable_delta_e_2000": self.reachable and round(self.reachable.value, 2)}
-        )
-        return alone | super().to_json()
+        told = super().to_json()
+        if "reachable" in told:
+            told.setdefault("reachable_delta_e_2000", self.reachable and round(self.reachable.value, 2))
+        return told

@@ -107,7 +107,7 @@ def _difference_text(result: Measurement) -> str:
         return result.refused or "no difference"
     said = result.difference.text
     words = f"the batch is {said}" if result.difference.seen else said
-    return f"CIEDE2000 {tell_interval(result.delta_e_2000.to_json())}, {words}."
+    return f"CIEDE2000 {tell_interval(result.delta_e_2000)}, {words}."
 
 
 def _tell_end(

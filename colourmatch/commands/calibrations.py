@@ -119,7 +119,7 @@ def _change_lines(change: cards.CardChange) -> Iterator[str]:
         yield f"  {spot:9}  moved   {tell_lab(moved.lab)}  CIEDE2000 {moved.delta_e_2000:.2f}"
     for when, one in seen.items():
         if one.delta_e_2000:
-            yield f"  difference {when:6}  CIEDE2000 {tell_interval(one.delta_e_2000.to_json())}"
+            yield f"  difference {when:6}  CIEDE2000 {tell_interval(one.delta_e_2000)}"
 
 
 @card_profile.command("default", example="colourmatch card-profile default kitchen")

@@ -23,7 +23,6 @@ from colourmatch.words.times import tell_time
 
 if TYPE_CHECKING:
     from colourmatch.advice import Served
-    from colourmatch.measurement import Figure
     from colourmatch.workflow.recheck import Drift
     from colourmatch.workflow.references import KnownReference
 
@@ -99,11 +98,11 @@ def advice_lines(told: Mapping[str, Any] | None, *, closed: bool = False) -> Ite
             yield f"   yes: colourmatch lot answer LOT --yes{'' if question.sure else f' --cause {cause.code}'}"
         yield "   no:  colourmatch lot answer LOT --no"
     if advice.expected and not closed:
-        yield f"   expected CIEDE2000 {_tell(advice.expected)}: no photo shows the batch as it is"
+        yield f"   expected CIEDE2000 {tell_interval(advice.expected)}: no photo shows the batch as it is"
     if advice.now:
-        yield f"   {'ended at' if closed else 'now     '} CIEDE2000 {_tell(advice.now)}, by all photos of the lot"
+        yield f"   {'ended at' if closed else 'now     '} CIEDE2000 {tell_interval(advice.now)}, by all photos of the lot"
     if adds and advice.predicted:
-        yield f"   then     CIEDE2000 {_tell(advice.predicted)}"
+        yield f"   then     CIEDE2000 {tell_interval(advice.predicted)}"
     for dose in advice.to_match if adds else ():
         if dose.drops is not None:
             # Where a ceiling comes first, these drops are no advice: they must not read like one.
@@ -118,7 +117,7 @@ def advice_lines(told: Mapping[str, Any] | None, *, closed: bool = False) -> Ite
         yield f"   ceiling  {tell_left(advice.ceiling_left_mg_per_l)}, by the {known}"
     if advice.reachable and advice.reason != "matched":  # there is nothing left to reach
         still = f": still {advice.missing}" if advice.missing else ""
-        yield f"   at best  CIEDE2000 {_tell(advice.reachable)}{still}"
+        yield f"   at best  CIEDE2000 {tell_interval(advice.reachable)}{still}"
     yield from (f"   {text}" for text in advice.besides)
     yield from serving_lines(advice.serving, closed=closed)
     for other in advice.other_stocks[1:]:
@@ -127,16 +126,12 @@ def advice_lines(told: Mapping[str, Any] | None, *, closed: bool = False) -> Ite
         yield f"   Put it to the lot with: colourmatch lot use LOT {advice.other_stocks[0].stock!r}"
 
 
-def _tell(figure: Figure) -> str:
-    return tell_interval(figure.to_json())
-
-
 def serving_lines(serving: Sequence[Served], *, closed: bool = False) -> Iterator[str]:
     """Each glass: how far apart, after the step too, and the further dose that would match there alone."""
     for one in serving:
-        after = f"; after the step {_tell(one.after_step)}" if one.after_step else ""
+        after = f"; after the step {tell_interval(one.after_step)}" if one.after_step else ""
         look = tell_look(pick(one, "depth_mm", "dilution", "illuminant", "weight"))
-        yield f"   served   {one.name} ({look}): CIEDE2000 {_tell(one.delta_e_2000)}, {one.text}{after}"
+        yield f"   served   {one.name} ({look}): CIEDE2000 {tell_interval(one.delta_e_2000)}, {one.text}{after}"
         for dose in () if closed else one.to_match:
             drops = tell_drops(dose.drops or 0, (dose.low, dose.high), "more")
             yield f"            there alone nearest after {drops} of {dose.stock}"
@@ -237,7 +232,7 @@ def drift_lines(drift: Drift) -> Iterator[str]:
     yield f"Lot {drift.number}, {drift.name}"
     if start := drift.start:
         away, how = (
-            _tell(start.delta_e_2000),
+            tell_interval(start.delta_e_2000),
             "finished at" if drift.closed else "so far    ",
         )
         yield f"  {start.at[:10]}  {how} CIEDE2000 {away} from its reference"

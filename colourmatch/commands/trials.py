@@ -108,15 +108,12 @@ def look(session: Session, lot: str, serving: tuple[dict[str, Any], ...]) -> Ans
 
 def _next_doses(book: LotBook, story: LotStory) -> list[dict[str, Any]]:
     """What is advised next, empty while drops wait for a photo: the advice knew nothing of them."""
-    from colourmatch.workflow.describing import describe_lot
+    from colourmatch.workflow.lot import advise_lot
 
     last = story.photos[-1].id if story.photos else 0
     if story.lot.closed or any(entry.id > last for entry in story.additions):
         return []
-    from colourmatch.advice import Advice
-
-    advice = Advice.from_json(describe_lot(book, story.lot.id)["advice"] or {})
-    return [dose.to_json() for dose in advice.steps]
+    return [dose.to_json() for dose in advise_lot(book, story.lot.id).steps]
 
 
 @click.command(cls=Command, example="colourmatch lot use 1 gold --reason 'the yellow is missing'")
@@ -180,7 +177,7 @@ def _lots_table(lots: Sequence[TrendLot]) -> Table:
         (
             lot.label, lot.name, tell_date(lot.closed_at), lot.outcome,
             *(tell_spread(v, sd) for v, sd in zip(lot.lab, lot.lab_sd, strict=True)),
-            tell_interval(lot.delta_e_2000.to_json()), tell_spread(lot.mg_per_l, lot.mg_per_l_sd),
+            tell_interval(lot.delta_e_2000), tell_spread(lot.mg_per_l, lot.mg_per_l_sd),
             tell_number(lot.drops_per_l),
         )
         for lot in lots

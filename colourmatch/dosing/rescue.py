@@ -6,6 +6,7 @@ Untinted batch is blended back, or takes the place of the most of it.
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TypeGuard
 
 import numpy as np
 
@@ -31,7 +32,7 @@ PARTS_KEPT, FILLING_GAINS, ENOUGH = (0.5, 0.2, 0.1, 0.05, 0.02), 1.0, 0.3
 _FEW_DRAWS = slice(0, 9)
 
 
-def is_past(rescue: Rescue | None) -> bool:
+def is_past(rescue: Rescue | None) -> TypeGuard[Rescue]:
     """Whether the batch is past its match."""
     return rescue is not None and rescue.chance_past >= SURELY_PAST
 
@@ -64,7 +65,7 @@ def find_filling_up(problem: Problem, line: Line, rescue: Rescue | None = None) 
     few, here = replace(problem, fit=problem.fit.take(_FEW_DRAWS)), here[_FEW_DRAWS]
     reached = {kept: _reach(few.filled_up(kept)) for kept in PARTS_KEPT}
     best = min(float(after.mean()) for after in reached.values())
-    back = rescue.predicted.value if rescue is not None and is_past(rescue) else np.inf
+    back = rescue.predicted.value if is_past(rescue) else np.inf
     if min(float(here.mean()), back) - best < FILLING_GAINS:
         return None
     kept, after = next((part, after) for part, after in reached.items() if after.mean() <= best + ENOUGH)

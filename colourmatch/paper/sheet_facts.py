@@ -162,14 +162,14 @@ def _tell_looks(story: LotStory) -> Iterator[tuple[str, str, str]]:
     ended = final or last
     for one in ended.serving if ended else ():
         look = tell_look(pick(one, "depth_mm", "dilution", "illuminant", "weight"))
-        yield one.name, look, f"{tell_interval(one.delta_e_2000.to_json())}, {one.text}"
+        yield one.name, look, f"{tell_interval(one.delta_e_2000)}, {one.text}"
 
 
 def _tell_intake(intake: list[GlassIntake]) -> Iterator[tuple[str, ...]]:
     """A colourant in a glass: glass, colourant, mg, its ADI, and the share of it for each example person."""
     for glass in intake:
         for portion in glass.colourants:
-            adi, held = portion.adi_mg_per_kg, f"{tell_interval(portion.mg.to_json(), 2)} mg"
+            adi, held = portion.adi_mg_per_kg, f"{tell_interval(portion.mg, 2)} mg"
             shares = "; ".join(f"{tell_interval(one.percent())} % for {one.who}" for one in portion.shares)
             limit = "none on file" if adi is None else f"{adi:g} mg per kg ({portion.source})"
             yield glass.serving, portion.name, held, limit, shares

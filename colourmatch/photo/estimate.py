@@ -142,7 +142,13 @@ def _estimate(glasses: list[GlassReading], table: Branch, kind: tuple[bool, bool
     at = table.look(seen)
     white = glasses[2].values[0]
     turns = [(root_slope(glass.values / white) / white).ravel() for glass in glasses[:2]]
-    kept, lost = table.trust(at.d[0], _beyond_usual(glasses, turns))
+    own = [glass.covariance() for glass in glasses[:2]]
+    usual = [_usual_noise(glass.values) for glass in glasses[:2]]
+    beyond = [
+        turn[:, None] * (noise - known) * turn
+        for turn, (noise, _), known in zip(turns, own, usual, strict=True)
+    ]
+    kept, lost = table.trust(at.d[0], _where_positive(beyond[0] + beyond[1]))
     at = replace(at, d=at.d @ kept.T)
     middle, gap = table.middle(at), table.gap(at)
     chosen = table.slopes(at)[0]
@@ -150,17 +156,16 @@ def _estimate(glasses: list[GlassReading], table: Branch, kind: tuple[bool, bool
     chosen = chosen @ kept
     lab = np.stack([middle[0] - gap[0] / 2, middle[0] + gap[0] / 2])
     noises, scenes, typical = [], [], []
-    for glass, root_turn in zip(glasses, turns, strict=False):
+    for root_turn, parts, known in zip(turns, own, usual, strict=True):
         turn = chosen * root_turn
-        noise, scene = (turn @ part @ turn.T for part in glass.covariance())
-        noise = noise + unseen / 2
-        noises.append(noise)
+        noise, scene, in_worlds = (turn @ part @ turn.T for part in (*parts, known))
+        noises.append(noise + unseen / 2)
         scenes.append(scene)
-        typical.append(turn @ _usual_noise(glass.values) @ turn.T)
+        typical.append(in_worlds)
     axes = hue_axes(middle)[0]
     variance = table.error_sd(at, gap)[0] ** 2
-    usual = np.diag(axes @ (typical[0] + typical[1]) @ axes.T)
-    left = np.maximum(variance - usual, _LEAST_PHONE * variance)
+    known = np.diag(axes @ (typical[0] + typical[1]) @ axes.T)
+    left = np.maximum(variance - known, _LEAST_PHONE * variance)
     scatter = table.scatter_sd(at)[0] ** 2
     # what lies outside all worlds is told by a rule that was never tried there
     outside = max(table.far(at)[0] / _FAR, 1.0) ** 4
@@ -186,12 +191,9 @@ def _estimate(glasses: list[GlassReading], table: Branch, kind: tuple[bool, bool
     return replace(told, metamerism=metamerism)
 
 
-def _beyond_usual(glasses: list[GlassReading], turns: list[Array]) -> Array:
-    """Covariance of the difference's roots that both glasses have beyond what the tables were fitted with: where positive."""
-    beyond = np.zeros((turns[0].size,) * 2)
-    for glass, turn in zip(glasses, turns, strict=False):
-        beyond += turn[:, None] * (glass.covariance()[0] - _usual_noise(glass.values)) * turn
-    values, axes = np.linalg.eigh(beyond)
+def _where_positive(covariance: Array) -> Array:
+    """A symmetric matrix along the axes on which it is positive: noise beyond what the tables were fitted with."""
+    values, axes = np.linalg.eigh(covariance)
     return np.asarray((axes * np.maximum(values, 0.0)) @ axes.T)
 
 

@@ -47,7 +47,7 @@ def show_history(drift: Drift, names: dict[int, str]) -> None:
     rows = {}
     if start := drift.start:
         when = f"{parts.show_date(start.at)}, {'finished' if drift.closed else 'so far'}"
-        rows[when] = f"{parts.show_interval(start.delta_e_2000.to_json())} from its reference"
+        rows[when] = f"{parts.show_interval(start.delta_e_2000)} from its reference"
     for photo in drift.photos:
         when = f"{parts.show_date(photo.at)}, {parts.show_number(photo.weeks)} weeks"
         rows[when] = tell_drift(photo.delta_e_2000, photo.difference, PAGES)

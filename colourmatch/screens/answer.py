@@ -60,7 +60,7 @@ def find_answer(story: LotStory, advice: Advice, waiting: str, thinning: Thinnin
     if thinning is not None and thinning.text == text:
         return Answer("photo", ((words.THIN_PHOTO.format(thinning.parts), ""),), first)
     return Answer(
-        "photo", ((words.ANOTHER_PHOTO, ""),), words.tell_either(question.to_json()) if question else first
+        "photo", ((words.ANOTHER_PHOTO, ""),), words.tell_either(question.text) if question else first
     )
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import UTC, tzinfo
 from functools import partial
 from html import escape
-from typing import Any, TypeAlias
+from typing import TypeAlias
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import streamlit as st
@@ -21,7 +21,7 @@ from colourmatch.advice import Advice, DoseInAll
 from colourmatch.colour.difference import Interval
 from colourmatch.colour.spaces import lab_to_hex
 from colourmatch.measurement import Figure
-from colourmatch.records import Array, Record
+from colourmatch.records import Array
 from colourmatch.words.figures import (
     PAGES,
     tell_amount,
@@ -40,16 +40,10 @@ Lab: TypeAlias = "Sequence[float] | Array"
 MOST_LARGE = 140
 #: Figures as pages show them: a true minus sign, "9.2 ± 0.4", a dash for what is not there.
 show_number = partial(tell_number, signs=PAGES)
+show_interval = partial(tell_interval, signs=PAGES)
 show_spread = partial(tell_spread, signs=PAGES)
 show_lab = partial(tell_lab, signs=PAGES)
 _SEVERITIES = {"refuse": "Not measured", "warn": "Doubtful"}
-
-
-def show_interval(figure: Record | Interval | Mapping[str, Any] | None, digits: int = 1) -> str:
-    """A figure with its 95 % interval, as pages show it."""
-    return tell_interval(
-        figure.to_json() if isinstance(figure, (Record, Interval)) else figure, digits, PAGES
-    )
 
 
 def plain(text: object) -> str:

@@ -196,7 +196,7 @@ def show_state(story: LotStory) -> None:
     seen = photos[-1].measurement if photos else None
     cells = [parts.cell("Batch now", tell_ml(state.volume_ml, session.shows_us()))]
     if seen and seen.delta_e_2000 and seen.difference:
-        far = parts.show_interval(seen.delta_e_2000.to_json())
+        far = parts.show_interval(seen.delta_e_2000)
         cells.append(parts.cell("Last photo alone", far, seen.difference.text))
     ceiling, place = story.lot.ceiling_mg_per_l, story.lot.jurisdiction
     cells.append(parts.ceiling_cell(state.total_mg_per_l(), ceiling, ceiling_left(story), place))

@@ -90,12 +90,12 @@ def list_shelf(story: LotStory) -> list[str]:
 
 def record_anything(story: LotStory, advice: Advice) -> None:
     """Any other amount of any stock on the shelf."""
-    advised = {dose.stock: dose.to_json() for dose in advice.steps}
+    advised = {dose.stock: dose for dose in advice.steps}
     act = act_on(story, "addition")
     with st.expander("Another amount went in", expanded=act.is_typed()):
         stock = st.selectbox("Stock", list_shelf(story), key=act.key("stock"))
         unit = choose_one("Counted in", _STEPS, act.key("unit"))
-        default = (advised.get(stock) or {}).get(unit)
+        default = getattr(advised.get(stock), unit, None)
         quantity = ask_number(
             st, f"How many {unit}", act.key("amount", unit, stock), None if default is None else float(default),
             None, None, _STEPS[unit],

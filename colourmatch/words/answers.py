@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 from colourmatch.words.figures import PAGES, begin, tell_amount, tell_number
 
@@ -34,9 +33,9 @@ def tell_why(reason: str, stocks: Sequence[str], untinted_ml: float = 0.0, *, fi
     return _WHY.get(reason, "Nothing more goes in.")
 
 
-def tell_either(question: Mapping[str, Any]) -> str:
+def tell_either(question: str) -> str:
     """The two causes that a further photo tells apart, without what to do about it."""
-    return str(question["text"]).partition(" Stir,")[0]
+    return question.partition(" Stir,")[0]
 
 
 def tell_place(way: str, now: Mapping[str, float], tolerance: float, *, expected: bool = False) -> str:

@@ -111,7 +111,7 @@ def _tell_photo(entry: Any, medium: Medium) -> str:
     found = entry.measurement
     if found.delta_e_2000:
         words = f", {found.difference.text}" if found.difference and found.difference.text else ""
-        told = f"CIEDE2000 {tell_interval(found.delta_e_2000.to_json(), signs=medium.signs)}{words}"
+        told = f"CIEDE2000 {tell_interval(found.delta_e_2000, signs=medium.signs)}{words}"
     elif batch := found.spots.get("batch"):
         told = f"the batch alone, {tell_lab(batch.lab, batch.lab_sd, signs=medium.signs)}"
     else:

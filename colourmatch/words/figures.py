@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, Protocol
 
 
 class Signs(NamedTuple):
@@ -21,7 +21,13 @@ PLAIN, PAPER, PAGES = Signs("-", "+-", "-"), Signs("-", "± ", "–"), Signs("�
 ML_PER_FLOZ, ML_PER_TSP = 29.57353, 4.928922
 
 
-def tell_interval(figure: Mapping[str, Any] | None, digits: int = 1, signs: Signs = PLAIN) -> str:
+class Ranged(Protocol):
+    """A figure with its interval that tells its value, low and high."""
+
+    def to_json(self) -> Mapping[str, Any]: ...
+
+
+def tell_interval(figure: Ranged | Mapping[str, Any] | None, digits: int = 1, signs: Signs = PLAIN) -> str:
     """A figure with its 95 % interval: "9.2 (8.8 to 9.6)"; "at most 1.1" where the interval reaches 0.
 
     figure: value, low, high; None, or one without a value, is told as not there.
@@ -31,10 +37,11 @@ def tell_interval(figure: Mapping[str, Any] | None, digits: int = 1, signs: Sign
     >>> tell_interval({"value": 0.4, "low": 0.02, "high": 1.1})
     'at most 1.1'
     """
-    if not figure or figure.get("value") is None:
+    told = figure if figure is None or isinstance(figure, Mapping) else figure.to_json()
+    if not told or told.get("value") is None:
         return signs.none
-    value, low, high = (tell_number(figure[part], digits, signs) for part in ("value", "low", "high"))
-    if figure["low"] >= 0 and float(low) == 0 and float(high) > 0:
+    value, low, high = (tell_number(told[part], digits, signs) for part in ("value", "low", "high"))
+    if told["low"] >= 0 and float(low) == 0 and float(high) > 0:
         return f"at most {high}"
     return f"{value} ({low} to {high})"
 
@@ -75,7 +82,7 @@ def tell_lab(
 def tell_drift(figure: Any, difference: Any, signs: Signs = PLAIN) -> str:
     """How far and which way a colour has moved, by their records: "drift CIEDE2000 2.1 (1.2 to 3.0), paler"."""
     seen = difference.text if difference.seen else "no drift seen"
-    return f"drift CIEDE2000 {tell_interval(figure.to_json(), signs=signs)}, {seen}"
+    return f"drift CIEDE2000 {tell_interval(figure, signs=signs)}, {seen}"
 
 
 def tell_typed(value: float) -> str:

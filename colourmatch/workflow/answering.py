@@ -57,5 +57,6 @@ def _accept(book: LotBook, story: LotStory, cause: Cause, by: By) -> LotEntry:
     if code in (SWAPPED, LABEL):
         return book.entries.answer(story.lot.id, code, entry.id, True, **by)
     if code == OLDER:
-        return book.entries.move(entry.id, cause.at or entry.happened_at, why, **by)
+        assert cause.at is not None, "it is asked with the time that the photo is moved to"
+        return book.entries.move(entry.id, cause.at, why, **by)
     return book.photos.set_aside(story.lot.id, entry.id, why, **by)

@@ -37,7 +37,7 @@ def _passed_by_photos(story: LotStory) -> list[dict[str, str]]:
     amounts = photo.advice.amounts if photo and photo.advice else None
     if ceiling is None or amounts is None or amounts.by_photos_mg_per_l.low <= ceiling:
         return []
-    told = tell_interval(amounts.by_photos_mg_per_l.to_json())
+    told = tell_interval(amounts.by_photos_mg_per_l)
     return [{"code": "ceiling-by-photos", "text": tell_more_in(told, ceiling)}]
 
 

@@ -17,7 +17,7 @@ from colourmatch.facts import K_95
 from colourmatch.records import Record, kept, pick
 from colourmatch.workflow.ceilings import passed_ceilings
 from colourmatch.workflow.fitting import LEAST_LEARNT_SD, usable_photos
-from colourmatch.workflow.lot import advise_lot
+from colourmatch.workflow.lot import advise_whole
 from colourmatch.workflow.trials import open_trials
 
 #: What the record says of a lot that ended unseen.
@@ -60,7 +60,7 @@ def close_lot(
         # the advice of now may be another; what was not said is as it was entered
         advice, reason, text = known.final or Advice(), reason or known.outcome, text or known.text
     else:
-        advice = advise_lot(book, story.lot.id)
+        advice = advise_whole(book, story)
     outcome = reason or (advice.reason if advice.action == "stop" else "stopped by the maker")
     words = text or (advice.text if advice.action == "stop" else "")
     if not advice.state_photographed:

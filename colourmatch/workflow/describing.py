@@ -7,7 +7,7 @@ from typing import Any
 from colourmatch.advice import Advice
 from colourmatch.book.entries import AdditionEntry, ClosingEntry, LotEntry, LotStory, NoteEntry, PhotoEntry
 from colourmatch.book.lot_book import LotBook
-from colourmatch.records import pick
+from colourmatch.records import pick, plain
 from colourmatch.words.entries import tell_entry
 from colourmatch.workflow.ceilings import describe_state, passed_ceilings
 from colourmatch.workflow.intake import read_intake
@@ -26,10 +26,10 @@ _HEAD = (
 def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
     """Everything about a lot: its head, state, events, photos, advice, label and cautions."""
     story = book.lots.story(lot)
-    care = tell_care(story).to_json()
     head = story.lot
     closing = story.closing
     advice = closing.final if closing else _advise(book, story)
+    care = tell_care(story) if closing else advice  # which has them too
     return {
         "lot": head.id,
         "number": head.label,
@@ -48,14 +48,14 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
         "bottles": [one.to_json() for one in list_bottles(book, story)],
         "first_dose": _first_dose(book, story),
         "last_hash": book.lots.last_hash(head.id),
-        **care,
+        **plain(pick(care, "label", "cautions")),
     }
 
 
 def _advise(book: LotBook, story: LotStory) -> Advice:
-    from colourmatch.workflow.lot import advise_lot
+    from colourmatch.workflow.lot import advise_whole
 
-    return advise_lot(book, story.lot.id)
+    return advise_whole(book, story)
 
 
 def _first_dose(book: LotBook, story: LotStory) -> list[dict[str, Any]]:

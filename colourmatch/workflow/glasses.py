@@ -1,6 +1,6 @@
 """What else a careful colourist says of a lot: how it looks where it is drunk, and another bottle.
 
-It joins the rooms like work.py and stands beside the advice: nothing here changes a dose.
+It joins the rooms as lot.py does and stands beside the advice: nothing here changes a dose.
 """
 
 from __future__ import annotations

@@ -158,7 +158,11 @@ def _own_view(story: LotStory) -> OwnView | None:
 
 def advise_lot(book: LotBook, lot: int | str) -> Advice:
     """The advice for a lot as it stands, from all photos and entries so far."""
-    story = book.lots.story(lot)
+    return advise_whole(book, book.lots.story(lot))
+
+
+def advise_whole(book: LotBook, story: LotStory) -> Advice:
+    """The advice for a story, with the label and the cautions."""
     return _with_care(advise_story(book, story), story)
 
 

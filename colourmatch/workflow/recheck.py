@@ -260,7 +260,7 @@ def _sort_photos(story: LotStory) -> tuple[tuple[Seen, ...], tuple[Seen, ...], l
 
 def _tell_same_day(last: PhotoDrift) -> str:
     """What a recheck on the day of the finished photo says: a drift, but no rate."""
-    seen, how_far = last.difference, tell_interval(last.delta_e_2000.to_json())
+    seen, how_far = last.difference, tell_interval(last.delta_e_2000)
     what = f"drifted by {how_far}: {seen.text}" if seen.seen else "not drifted"
     return f"Within a day the colour has {what}. All photos are of one day, so no rate can be told."
 

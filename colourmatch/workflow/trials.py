@@ -174,7 +174,7 @@ def _scaled(entry: AdditionEntry, trial_ml: float, batch_ml: float, mg_per_l: fl
 def _tell(told: Trial, batch_ml: float) -> str:
     """What a trial says for the batch, in words."""
     seen = told.delta_e_2000
-    how_far = f"difference {tell_interval(seen.to_json())}" if seen else "no photo yet"
+    how_far = f"difference {tell_interval(seen)}" if seen else "no photo yet"
     head = f"Trial of {tell_ml(told.taken_ml or told.volume_ml)} (lot {told.lot}), {how_far}"
     head += ", poured back" if told.poured_back else ""
     if not told.doses:
