@@ -22,6 +22,8 @@ from colourmatch.records import Array
 
 #: 380 to 780 nm every 5 nm: the grid of every spectrum in the package.
 WAVELENGTHS_NM: Array = np.arange(380.0, 781.0, 5.0)
+#: Every second of them, for smooth spectra with `weights_at_10_nm`: where thousands are summed, half the work.
+EVERY_10_NM = slice(None, None, 2)
 
 _OBSERVERS = {2: "CIE 1931 2 Degree Standard Observer", 10: "CIE 1964 10 Degree Standard Observer"}
 _KELVIN = re.compile(r"(\d+(?:\.\d+)?)\s*K", re.IGNORECASE)
@@ -137,6 +139,26 @@ def integration_weights(illuminant: str = "D65", degrees: int = 2) -> Array:
     Source: CIE 015:2018, summation at 5 nm.
     """
     return _weights(illuminant, degrees).copy()
+
+
+@cache
+def _read_between() -> Array:
+    """Values on the grid of smooth spectra given every 10 nm, as a matrix (81, 41): cubic, at both ends quadratic."""
+    out = np.zeros((81, 41))
+    out[EVERY_10_NM] = np.eye(41)
+    for k in range(1, 39):
+        out[2 * k + 1, k - 1 : k + 3] = np.array([-1, 9, 9, -1]) / 16
+    out[1, :3] = out[-2, :-4:-1] = np.array([3, 6, -1]) / 8
+    return out
+
+
+def weights_at_10_nm(weights: Array) -> Array:
+    """Weights (..., 81, C) of a sum over the grid as weights (..., 41, C) of a spectrum given at every second wavelength.
+
+    Between them the spectrum is interpolated (Lagrange's coefficients, as weights for tables at 10 nm are made; ASTM
+    E2022, from memory).
+    """
+    return np.asarray(_read_between().T @ weights)
 
 
 def transmittance_to_xyz(transmittance: ArrayLike, illuminant: str = "D65", degrees: int = 2) -> Array:

@@ -24,6 +24,7 @@ from colourmatch.liquid.phone import (
     PhonePrior,
     bend_tones,
     p3_weights,
+    phone_basis,
     phone_weights,
     soft_log,
     unknown_phone,
@@ -239,7 +240,7 @@ def _own(fit: PhoneFit) -> slice:
 def see(reflectance: Array, numbers: Array) -> Array:
     """Reading in log light (N, 3) of reflectances (N, 81) by the camera with these unit-normal numbers (T,)."""
     terms = unknown_phone().terms(np.asarray(numbers, float)[None])
-    reading: Array = bend_tones((reflectance @ phone_weights(terms)[0])[None], terms)[0][0]
+    reading: Array = bend_tones((reflectance @ phone_weights(terms, phone_basis())[0])[None], terms)[0][0]
     return reading
 
 

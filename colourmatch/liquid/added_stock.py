@@ -17,9 +17,9 @@ from colourmatch.records import Array
 
 @dataclass(frozen=True)
 class WiderFit(LotFit):
-    """A LotFit whose stocks are followed by others: extra_spectra (D, E, 81) per label mg/l, extra_factors (D, E)."""
+    """A LotFit whose stocks are followed by others: extra_spectra (D, E, 41) per label mg/l, extra_factors (D, E)."""
 
-    extra_spectra: Array = field(repr=False, default_factory=lambda: np.zeros((1, 0, 81)))
+    extra_spectra: Array = field(repr=False, default_factory=lambda: np.zeros((1, 0, 41)))
     extra_factors: Array = field(repr=False, default_factory=lambda: np.zeros((1, 0)))
 
     @property

@@ -19,15 +19,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from colourmatch.colour.spaces import xyz_to_lab
-from colourmatch.colour.spectra import integration_weights
-from colourmatch.liquid.lot_model import LN10, LotModel, StockPrior, lab_in_view, short_wave_tail
+from colourmatch.liquid.lot_model import LN10, LotModel, StockPrior, eye_weights, lab_in_view, short_wave_tail
 from colourmatch.liquid.mishaps import LABEL_LOG_SD, Hands, Mishap, stack
 from colourmatch.liquid.model import View
 from colourmatch.liquid.observations import Observed, Shot, prepare
 from colourmatch.liquid.phone import (
     PhonePrior,
+    basis_at_10_nm,
     bend_tones,
-    phone_basis,
     phone_weights,
     unknown_phone,
 )
@@ -40,9 +39,9 @@ DRAWS = 160
 _MOST_STRAIN = 4.5
 
 #: Steps to the most probable fit of each recipe, and from there to a draw of it: enough to stand still.
-_STEPS_TO_MODE, _STEPS_TO_DRAW = 60, 15
+_STEPS_TO_MODE, _STEPS_TO_DRAW = 60, 12
 #: After so many steps a kind whose log evidence is so much below the best is not followed further.
-_STEPS_TO_GLANCE, _FAR_BEHIND = 15, 20.0
+_STEPS_TO_GLANCE, _FAR_BEHIND = 10, 20.0
 #: No liquid looks darker or brighter (natural log of reflectance): a step may try a thousand times a dose, or take away more
 #: than there is.
 _LOOKS = -100.0, 5.0
@@ -100,7 +99,7 @@ class LotFit:
         return lab_in_view(self.absorbance(mg_per_l, np.asarray(thinning, float), kept), self.layout, view)
 
     def absorbance(self, mg_per_l: Array, thinning: Array, left: Array) -> Array:
-        """Single-pass absorbance of the batch in the view of the fit, (D, C, 81); see batch_lab."""
+        """Single-pass absorbance of the batch in the view of the fit, (D, C, 41); see batch_lab."""
         held = _held(self.layout, self.draws, self.hands, self.kind)
         count = mg_per_l.shape[1]
         more = left[:, None] * held.mg_per_l[:, -1:, :count]
@@ -168,11 +167,11 @@ def _predict(layout: LotModel, draws: Array, data: Observed, hands: Hands, kind:
     sides = [(np.empty((count, shots, 3)), np.zeros((count, shots, 3, size))) for _ in range(2)]
     most = max(data.gap_size)
     gap = np.zeros((count, shots, most)), np.zeros((count, shots, most, size))
-    eyes = [integration_weights(light) for light in ("D65", "A")[: most // 3]]
+    eyes = [eye_weights(light) for light in ("D65", "A")[: most // 3]]
     for camera in range(len(layout.phones)):
         here = np.flatnonzero(data.camera == camera)
         terms, place = layout.phone_terms(draws, camera), layout.phone_slice(camera)
-        phone = phone_weights(terms)
+        phone = phone_weights(terms, basis_at_10_nm())
         # the phone's channels and the observer's
         weights = np.concatenate(
             [phone, *(np.broadcast_to(eye, (count, *eye.shape)) for eye in eyes)], axis=2
@@ -182,7 +181,7 @@ def _predict(layout: LotModel, draws: Array, data: Observed, hands: Hands, kind:
             (ref, ref_depth, group[here], sides[1], -1.0, _reference_slopes, shapes[1]),
         ):
             every = light @ weights
-            # change of a channel per unit of absorbance at each wavelength, (D, N, 3 to 9, 81)
+            # change of a channel per unit of absorbance at each wavelength, (D, N, 3 to 9, 41)
             per_absorbance = (per_unit * light)[:, :, None, :] * weights.transpose(0, 2, 1)[:, None]
             slopes = np.zeros((*every.shape, size))
             doses = mg_per_l[:, here], data.thinning[here], grows[:, here]
@@ -191,7 +190,7 @@ def _predict(layout: LotModel, draws: Array, data: Observed, hands: Hands, kind:
             read, slope, to_tone = bend_tones(seen, terms)
             to_terms = np.concatenate(
                 [
-                    np.tensordot(light, phone_basis()[1:], axes=(2, 1)).transpose(0, 1, 3, 2)
+                    np.tensordot(light, basis_at_10_nm()[1:], axes=(2, 1)).transpose(0, 1, 3, 2)
                     * slope[..., None],
                     to_tone,
                 ],
@@ -231,6 +230,12 @@ def _lab_with_slope(xyz: Array, white: Array) -> tuple[Array, Array]:
     return xyz_to_lab(xyz, white), to_lab * slope[..., None, :]
 
 
+def _times(per_absorbance: Array, spectra: Array) -> Array:
+    """Change of what is seen per unit of each spectrum (K, 41), shape (D, N, 3, K), as one product of two matrices."""
+    flat = per_absorbance.reshape(-1, per_absorbance.shape[-1]) @ spectra.T
+    return np.asarray(flat.reshape(*per_absorbance.shape[:-1], -1))
+
+
 def _batch_slopes(
     layout: LotModel,
     draws: Array,
@@ -242,7 +247,7 @@ def _batch_slopes(
     """Writes the change of what is seen of the batch per parameter into grad (D, N, 3, P); shapes: of its dyes."""
     mg_per_l, thinning, grows = doses
     amounts = np.exp(draws[:, layout.amounts])[:, None, None] * thinning[None, :, None, None]
-    grad[..., layout.amounts] = per_absorbance @ layout.base.T * amounts
+    grad[..., layout.amounts] = _times(per_absorbance, layout.base) * amounts
     if not layout.stocks:
         return
     grad[..., layout.part] = per_absorbance @ grows[..., None]
@@ -272,7 +277,7 @@ def _reference_slopes(
 ) -> None:
     """As `_batch_slopes`, for the reference."""
     amounts, listed = layout.reference_amounts(draws)[:, None, None], len(layout.listed)
-    change = per_absorbance @ layout.listed.T * amounts[..., :listed]
+    change = _times(per_absorbance, layout.listed) * amounts[..., :listed]
     first = layout.ref_amounts.start
     grad[..., first : first + listed] = change
     grad[..., layout.amounts] += change[..., : len(layout.base)]

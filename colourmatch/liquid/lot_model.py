@@ -1,6 +1,6 @@
 """What a lot may hold and how it looks: the unknowns of its fit, what is expected of them, the spectra that they make.
 
-It knows liquids and phones as parameters, and no photo.
+It knows liquids and phones as parameters, and no photo. Spectra of a fit are given every 10 nm, 41 values.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from functools import cache
 import numpy as np
 
 from colourmatch.colour.spaces import xyz_to_lab
-from colourmatch.colour.spectra import WAVELENGTHS_NM, integration_weights
+from colourmatch.colour.spectra import EVERY_10_NM, WAVELENGTHS_NM, integration_weights, weights_at_10_nm
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.model import View, base_shapes
 from colourmatch.liquid.phone import PhonePrior
@@ -91,15 +91,21 @@ def expect_stock(
     )  # fmt: skip
 
 
+@cache
+def eye_weights(illuminant: str) -> Array:
+    """Weights (41, 3) to XYZ of a spectrum given every 10 nm."""
+    return weights_at_10_nm(integration_weights(illuminant))
+
+
 def lab_in_view(absorbance: Array, layout: LotModel, view: View) -> Array:
-    weights = integration_weights(view.illuminant)
+    weights = eye_weights(view.illuminant)
     path = view.path_cm / layout.view.path_cm
     return xyz_to_lab(np.exp(-2 * LN10 * path * absorbance) @ weights, weights.sum(axis=0))
 
 
 @cache
 def short_wave_tail() -> Array:
-    return np.clip((500 - WAVELENGTHS_NM) / 100, 0, 1)
+    return np.clip((500 - WAVELENGTHS_NM[EVERY_10_NM]) / 100, 0, 1)
 
 
 class DyeShapes:
@@ -112,13 +118,13 @@ class DyeShapes:
         # by stock, each as it is and its change per log of the band's width, by nm of shift
         self._moved = np.array(
             [
-                [[np.interp(nm - by, nm, one) for by in shifts] for one in both]
+                [[np.interp(nm[EVERY_10_NM] - by, nm, one) for by in shifts] for one in both]
                 for both in zip(shapes, wider, strict=True)
             ]
         )
 
     def at(self, tail: Array, width: Array, shift_nm: Array) -> Array:
-        """Shapes, their change per log of width, and per nm of shift, (3, D, S, 81); tail, width, shift_nm: (D, S)."""
+        """Shapes, their change per log of width, and per nm of shift, (3, D, S, 41); tail, width, shift_nm: (D, S)."""
         place = np.clip(shift_nm + _FARTHEST_NM, 0, 2 * _FARTHEST_NM - 1e-6)
         low, stock = place.astype(int), np.arange(len(self._moved))
         below = self._moved[stock, :, low]
@@ -141,8 +147,8 @@ class LotModel:
         has_part: bool = False,
     ) -> None:
         self.stocks, self.view, self.phones = tuple(stocks), view, tuple(phones)
-        self.base = base_shapes()
-        dyes = np.array([find_colourant(e).shape for e in _REFERENCE_DYES])
+        self.base = base_shapes()[:, EVERY_10_NM]
+        dyes = np.array([find_colourant(e).shape[EVERY_10_NM] for e in _REFERENCE_DYES])
         self.listed = np.concatenate([self.base, dyes])
         stops = np.cumsum(
             [0]
@@ -181,7 +187,7 @@ class LotModel:
         """
         mean, sd = self.prior()
         first, own = self.ref_amounts.start + len(self.base), self.ref_amounts.stop - len(self.stocks)
-        sure = [s.shape for s in self.stocks if s.spread_nm <= _SHIFT_NM_SD]
+        sure = [s.shape[EVERY_10_NM] for s in self.stocks if s.spread_nm <= _SHIFT_NM_SD]
         others = [
             first + k
             for k, shape in enumerate(self.listed[len(self.base) :])
@@ -210,7 +216,7 @@ class LotModel:
         return self.phones[camera].terms(draws[:, self.phone_slice(camera)])
 
     def shapes(self, draws: Array, apart: float = 0.0) -> Array:
-        """Shape of each stock's dye, about 1 at its peak, its change per log of width and per nm of shift, (3, D, S, 81).
+        """Shape of each stock's dye, about 1 at its peak, its change per log of width and per nm of shift, (3, D, S, 41).
 
         apart: 1 for the same dye in the reference, 0 in the stock.
         """
@@ -218,7 +224,7 @@ class LotModel:
         return self._dyes.at(draws[:, self.tail], draws[:, self.width], shift)
 
     def dye_spectra(self, draws: Array, shapes: Array | None = None) -> Array:
-        """Absorbance per label mg/l of each stock, shape (D, S, 81); shapes: what `shapes` gives of the draws."""
+        """Absorbance per label mg/l of each stock, shape (D, S, 41); shapes: what `shapes` gives of the draws."""
         known = self.shapes(draws) if shapes is None else shapes
         spectra: Array = (np.exp(draws[:, self.factor]) * self.peak)[..., None] * known[0]
         return spectra
@@ -226,7 +232,7 @@ class LotModel:
     def batch_absorbance(
         self, draws: Array, mg_per_l: Array, thinning: Array, spectra: Array | None = None
     ) -> Array:
-        """Single-pass absorbance of the batch, shape (D, C, 81), for concentrations (C, S) or (D, C, S), thinning (C,).
+        """Single-pass absorbance of the batch, shape (D, C, 41), for concentrations (C, S) or (D, C, S), thinning (C,).
 
         spectra: what `dye_spectra` gives of the draws.
         """
@@ -237,7 +243,7 @@ class LotModel:
         return out
 
     def reference_absorbance(self, draws: Array, shapes: Array | None = None) -> Array:
-        """Single-pass absorbance of the reference, shape (D, 81); shapes: what `shapes` gives of its own dyes."""
+        """Single-pass absorbance of the reference, shape (D, 41); shapes: what `shapes` gives of its own dyes."""
         amounts, listed = self.reference_amounts(draws), len(self.listed)
         absorbance: Array = amounts[:, :listed] @ self.listed
         if self.stocks:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from colourmatch.colour.spectra import WAVELENGTHS_NM
+from colourmatch.colour.spectra import EVERY_10_NM, WAVELENGTHS_NM
 from colourmatch.liquid.lot_model import StockPrior
 from colourmatch.records import Array
 
@@ -217,7 +217,7 @@ def _of_labels(plain: Mishap, learnt: Sequence[bool]) -> Iterator[Mishap]:
 
 @dataclass(frozen=True)
 class Hands:
-    """All possibilities of a lot, stacked: arrays of the fields of K mishaps, those of a bottle as spectra (K, 81)."""
+    """All possibilities of a lot, stacked: arrays of the fields of K mishaps, those of a bottle as spectra (K, 41)."""
 
     mishaps: tuple[Mishap, ...]
     swapped: NDArray[np.bool_]
@@ -248,14 +248,16 @@ class Hands:
 
 def stack(mishaps: Sequence[Mishap], path_cm: float) -> Hands:
     """The possibilities of one lot as arrays; path_cm: depth over dilution of its view."""
-    blank = np.zeros(len(WAVELENGTHS_NM))
+    blank = np.zeros(len(WAVELENGTHS_NM[EVERY_10_NM]))
     return Hands(
         tuple(mishaps),
         swapped=np.array([one.swapped for one in mishaps]),
         less=np.array([one.less for one in mishaps]),
         more=np.array([one.more for one in mishaps]),
         other=np.array([one.other for one in mishaps]),
-        spectra=np.array([blank if m.bottle is None else m.bottle.absorptivity * path_cm for m in mishaps]),
+        spectra=np.array(
+            [blank if m.bottle is None else m.bottle.absorptivity[EVERY_10_NM] * path_cm for m in mishaps]
+        ),
         deeper=np.array([one.deeper for one in mishaps]),
         reference_deeper=np.array([one.reference_deeper for one in mishaps]),
         label=np.array([one.label for one in mishaps]),

@@ -17,7 +17,7 @@ from functools import cache
 import numpy as np
 
 from colourmatch.colour.spaces import RGB_TO_XYZ
-from colourmatch.colour.spectra import integration_weights
+from colourmatch.colour.spectra import integration_weights, weights_at_10_nm
 from colourmatch.facts import read_rows
 from colourmatch.records import Array
 
@@ -71,9 +71,14 @@ def p3_weights() -> Array:
     return weights
 
 
-def phone_weights(terms: Array) -> Array:
-    """Effective weights (D, 81, 3) of phones with these terms (D, T)."""
-    basis = phone_basis()
+@cache
+def basis_at_10_nm() -> Array:
+    """The same for spectra given every 10 nm, shape (1 + K, 41, 3)."""
+    return weights_at_10_nm(phone_basis())
+
+
+def phone_weights(terms: Array, basis: Array) -> Array:
+    """Effective weights (D, W, 3) of phones with these terms (D, T), on the grid of a basis (1 + K, W, 3)."""
     weights: Array = basis[0] + np.tensordot(terms[:, :-TONE_TERMS], basis[1:], axes=1)
     return weights
 

@@ -21,8 +21,10 @@ Residuals = Callable[[Array, Places], tuple[Array, Array]]
 
 #: A step in one unknown, in its prior standard deviations, goes no further than this.
 _LONGEST_STEP = 1.5
-#: A draw stands still when a step gains less than this in cost, or when damping has grown to this without a gain.
-_STILL_GAIN, _MOST_DAMPING = 1e-3, 1e6
+#: A draw stands still when a step gains less than this in cost, or when none is to be expected of the one that failed.
+_STILL_GAIN = 0.01
+#: Damping at the start, in units of the prior's precision: a fit's valleys are bent, so that a whole step mostly fails.
+_FIRST_DAMPING = 10.0
 
 
 @dataclass(frozen=True)
@@ -50,35 +52,45 @@ class Descent:
 def descend(residuals: Residuals, start: Array, prior: tuple[Array, Array], steps: int) -> Descent:
     """Damped Gauss-Newton steps (Levenberg 1944, Marquardt 1963) of every draw until it stands still.
 
-    start: (D, P); prior: mean and standard deviation, (D, P) each; steps: the most that are made.
+    Damping follows what a step gained of what was expected of it (Nielsen 1999, Damping parameter in Marquardt's
+    method, IMM-REP-1999-05). start: (D, P); prior: mean and standard deviation, (D, P) each; steps: the most that are made.
     """
     mean, sd = prior
     at = start.copy()
 
-    def look(tried: Array, who: Places) -> tuple[Array, Array, Array]:
+    def look(tried: Array, who: Places) -> tuple[Array, Array, Array, Array]:
         rest, jacobian = residuals(tried, who)
         away = (tried - mean[who]) / sd[who]
-        return rest, jacobian * sd[who, None], (rest**2).sum(axis=1) + (away**2).sum(axis=1)
+        return rest, jacobian * sd[who, None], away, _squares(rest) + _squares(away)
 
     live = np.arange(len(at))
-    damping = np.full(len(at), 1e-3)
-    rest, jacobian, cost = look(at, live)
+    damping, growth = np.full(len(at), _FIRST_DAMPING), np.full(len(at), 2.0)
+    rest, jacobian, away, cost = look(at, live)
     for _ in range(steps):
         # unknowns in units of their prior sd, so that one damping suits all
-        slope = (rest[live, None] @ jacobian[live])[:, 0] + (at[live] - mean[live]) / sd[live]
-        move = _solve(jacobian[live], slope, 1 + damping[live])
-        tried = at[live] - np.clip(move, -_LONGEST_STEP, _LONGEST_STEP) * sd[live]
-        new_rest, new_jacobian, new_cost = look(tried, live)
+        slope = (rest[live, None] @ jacobian[live])[:, 0] + away[live]
+        move = -_solve(jacobian[live], slope, 1 + damping[live]).clip(-_LONGEST_STEP, _LONGEST_STEP)
+        straight = rest[live] + (jacobian[live] @ move[..., None])[..., 0]
+        expected = cost[live] - _squares(straight) - _squares(away[live] + move)
+        tried = at[live] + move * sd[live]
+        new_rest, new_jacobian, new_away, new_cost = look(tried, live)
         gain = cost[live] - new_cost
         better = gain > 0
         moved = live[better]
-        at[moved], cost[moved] = tried[better], new_cost[better]
+        at[moved], away[moved], cost[moved] = tried[better], new_away[better], new_cost[better]
         rest[moved], jacobian[moved] = new_rest[better], new_jacobian[better]
-        damping[live] = np.where(better, damping[live] * 0.2, damping[live] * 10)
-        live = live[np.where(better, gain > _STILL_GAIN, damping[live] < _MOST_DAMPING)]
+        eased = np.maximum(1 / 3, 1 - (2 * gain / np.maximum(expected, 1e-12) - 1) ** 3)
+        damping[live] *= np.where(better, eased, growth[live])
+        growth[live] = np.where(better, 2.0, 2 * growth[live])
+        live = live[np.where(better, gain, expected) > _STILL_GAIN]
         if not len(live):
             break
     return Descent(at, cost, jacobian)
+
+
+def _squares(values: Array) -> Array:
+    """Sum of squares along the last axis."""
+    return np.asarray(np.einsum("dr,dr->d", values, values))
 
 
 def _solve(jacobian: Array, slope: Array, ridge: Array) -> Array:

@@ -18,6 +18,7 @@ from numpy.testing import assert_allclose
 from colourmatch.colour.spaces import xyz_to_lab
 from colourmatch.colour.spectra import (
     _OBSERVERS,
+    EVERY_10_NM,
     WAVELENGTHS_NM,
     _import_colour,
     daylight_spectrum,
@@ -26,8 +27,10 @@ from colourmatch.colour.spectra import (
     planck_spectrum,
     read_illuminant,
     read_observer,
+    weights_at_10_nm,
 )
 from colourmatch.facts import find_fact, read_rows
+from colourmatch.liquid.colourants import list_colourants
 
 FINE_NM = np.arange(380.0, 781.0)
 
@@ -176,6 +179,25 @@ def test_illuminant_a_is_planck_at_2848_on_the_scale_of_its_definition():
     assert_allclose(
         read_illuminant("A"), 100 * planck_spectrum(2848 * 1.4388 / 1.435), rtol=5e-6
     )  # six digits
+
+
+@pytest.mark.parametrize("power", range(4))
+def test_sums_every_10_nm_are_exact_for_cubics_but_at_both_ends(power):
+    """Lagrange's interpolation between four neighbours is exact up to the third power (theorem)."""
+    weights = integration_weights("D65")
+    weights[[1, -2]] = 0.0  # between the outermost three it is of the second power
+    values = ((WAVELENGTHS_NM - 580) / 200) ** power
+    assert_allclose(values[EVERY_10_NM] @ weights_at_10_nm(weights), values @ weights, atol=1e-12)
+
+
+@pytest.mark.parametrize(("illuminant", "tolerance"), [("D65", 0.05), ("A", 0.05), ("LED-B3", 0.2)])
+def test_colours_of_dyes_summed_every_10_nm_are_those_of_every_5_nm(illuminant, tolerance):
+    weights = integration_weights(illuminant)
+    for dye in list_colourants():
+        for absorbance in (0.1, 0.5, 1.0):
+            seen = 10.0 ** (-2 * absorbance * dye.shape)
+            coarse = lab_of(seen[EVERY_10_NM], weights_at_10_nm(weights))
+            assert np.abs(coarse - lab_of(seen, weights)).max() < tolerance, (dye.name, absorbance)
 
 
 def test_unknown_light_observer_or_temperature_is_the_callers_mistake():
