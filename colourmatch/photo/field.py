@@ -1,14 +1,17 @@
 """The light over the card from scattered values of it: a smooth surface and what departs from it, with its doubt.
 
 The logarithm of the paper's linear value is a quadratic surface (gradient, vignetting) plus a Gaussian process (what
-is not smooth: shadows, a lamp's edge), fitted together (universal kriging). Its posterior variance is how well the
-light over a glass is known from the paper around it. It knows values on a lattice of cells and no pixels.
+is not smooth: shadows, a lamp's edge), fitted together (universal kriging). The edge of a shadow runs on: where that is
+likelier, what lies along one direction is more alike than what lies across it (geometric anisotropy: Journel, Huijbregts
+1978, Mining Geostatistics, III.B; from memory). Its posterior variance is how well the light over a glass is known from the
+paper around it. It knows values on a lattice of cells and no pixels.
 Source: Rasmussen, Williams (2006), Gaussian Processes for Machine Learning, sections 2.2, 2.7 and 5.4.1.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,9 +22,36 @@ from colourmatch.records import Array
 CELL_MM = 5.0
 #: Standard deviations (natural log) and correlation lengths tried for the part of the light that is not quadratic.
 _AMPLITUDES, _LENGTHS_MM = (0.003, 0.01, 0.03, 0.1, 0.3), (25.0, 45.0, 80.0)
-#: Cells from which these two are chosen, and cells that are then fitted. More cells do not make a better light: what
+#: Where the light departs by this much or more, an edge is looked for: directions (degrees) along which the correlation
+#: reaches so many times as far as across, then those beside the best of them.
+_EDGE_LOG, _DIRECTIONS, _BESIDE, _REACHES = 0.01, range(0, 180, 30), (-15, 0, 15), (2.0, 5.0)
+#: Log likelihood by which a direction has to explain the light better: very strong evidence (5; Kass, Raftery 1995, J. Am.
+#: Stat. Assoc. 90, 773) of each channel, which all see the same shadow.
+_CLEARLY_AN_EDGE = 15.0
+#: Cells from which these are chosen, and cells that are then fitted. More cells do not make a better light: what
 #: neighbours share (a reflection off a glass, a crease) is no noise of each, and a fit that takes it as such follows it.
-_FEW, _MANY = 120, 250
+_FEW, _MANY = 60, 250
+
+
+@dataclass(frozen=True)
+class Likeness:
+    """How alike the log of the light is between places: Matern covariance with smoothness 3/2.
+
+    amplitude: standard deviation; length_mm: how far it reaches; stretch (2, 2): turns shifts in mm into those that count.
+    """
+
+    amplitude: float
+    length_mm: float
+    stretch: Array
+
+    def of_shifts(self, shifts_mm: Array) -> Array:
+        """Covariance (...) of places so far apart, (..., 2)."""
+        scaled = np.linalg.norm(shifts_mm @ self.stretch.T, axis=-1) * (np.sqrt(3) / self.length_mm)
+        return np.asarray((1 + scaled) * np.exp(-scaled) * self.amplitude**2)
+
+    def between(self, a: Array, b: Array) -> Array:
+        """Covariance (N, M) of points (N, 2) with points (M, 2)."""
+        return self.of_shifts(a[:, None] - b[None])
 
 
 @dataclass(frozen=True)
@@ -31,8 +61,7 @@ class LightField:
     points_mm: Array
     weights: Array
     trend: Array
-    amplitude: float
-    length_mm: float
+    likeness: Likeness
     factor: Array
     solved_basis: Array
     noise: float
@@ -43,31 +72,27 @@ class LightField:
     def at(self, points_mm: Array) -> Array:
         """Linear value of bare paper, shape (N, 3), at card points, shape (N, 2)."""
         points = np.asarray(points_mm, float).reshape(-1, 2)
-        trend = quadratic(points, self.block_mm) @ self.trend
-        return np.exp(trend + self._kernel(points) @ self.weights)
+        return np.exp(quadratic(points, self.block_mm) @ self.trend + self.departure(points))
 
     def departure(self, points_mm: Array) -> Array:
         """Natural-log departure of the light from its quadratic part, shape (N, 3)."""
-        return self._kernel(np.asarray(points_mm, float).reshape(-1, 2)) @ self.weights
+        points = np.asarray(points_mm, float).reshape(-1, 2)
+        return np.asarray(self.likeness.between(points, self.points_mm) @ self.weights)
 
     def covariance(self, points_mm: Array) -> Array:
         """Posterior covariance of the log light between points, shape (N, N), the same for each channel."""
         points = np.asarray(points_mm, float).reshape(-1, 2)
-        own = _matern(_distances(points, points), self.length_mm) * self.amplitude**2
-        solved = _solve_lower(self.factor, self._kernel(points).T)
+        solved = _solve_lower(self.factor, self.likeness.between(self.points_mm, points))
         missing = quadratic(points, self.block_mm) - solved.T @ self.solved_basis
         trend = missing @ np.linalg.solve(self.solved_basis.T @ self.solved_basis, missing.T)
-        covariance: Array = own - solved.T @ solved + trend
+        covariance: Array = self.likeness.between(points, points) - solved.T @ solved + trend
         return covariance
-
-    def _kernel(self, points: Array) -> Array:
-        return _matern(_distances(points, self.points_mm), self.length_mm) * self.amplitude**2
 
 
 def fit_field(
     points: Array, logs: Array, keep: NDArray[np.bool_], block_mm: tuple[float, float]
 ) -> LightField:
-    """The field of the kept cells: amplitude and length by the restricted likelihood of a few, then many fitted.
+    """The field of the kept cells: its likeness by the restricted likelihood of a few, then many fitted.
 
     points (N, 2): centres of cells of CELL_MM, millimetres; logs (N, 3): natural logarithm of the paper's linear value.
     """
@@ -76,25 +101,40 @@ def fit_field(
     # by multiples of the golden ratio any first so many of them are spread evenly over the card
     order = kept[np.argsort(np.arange(len(kept)) * 0.6180339887498949 % 1.0)][:_MANY]
     points_mm, right = points[order], np.hstack([quadratic(points[order], block_mm), logs[order]])
-    # the cells lie on a lattice: what they have in common depends on how many columns and rows they are apart
-    column, row = np.rint(points_mm / CELL_MM - 0.5).astype(np.intp).T
-    rows = int(row.max()) + 1
-    apart = np.abs(column[:, None] - column) * rows + np.abs(row[:, None] - row)
-    steps = CELL_MM * np.hypot(np.arange(column.max() + 1)[:, None], np.arange(rows)).ravel()
-    tries = [(amplitude, length) for length in _LENGTHS_MM for amplitude in _AMPLITUDES]
-    few = apart[:_FEW, :_FEW]
-    alike = {length: _matern(steps, length) for length in _LENGTHS_MM}
-    kernels = np.stack([alike[length][few] * amplitude**2 for amplitude, length in tries])
-    amplitude, length = tries[int(np.argmax(_likelihoods(kernels, right[:_FEW], noise)))]
-    factor, solved = (part[0] for part in _factor(alike[length][apart][None] * amplitude**2, right, noise))
+    likeness = _find_likeness(points_mm[:_FEW], right[:_FEW], noise)
+    kernel = likeness.between(points_mm, points_mm)[None]
+    factor, solved = (part[0] for part in _factor(kernel, right, noise))
     basis, seen = solved[:6].T, solved[6:].T
     # generalised least squares of the trend, and the weights of the rest (eq. 2.41-2.42)
     trend = np.linalg.solve(basis.T @ basis, basis.T @ seen)
     weights = _solve_lower_transposed(factor, seen - basis @ trend)
     return LightField(
-        points_mm=points_mm, weights=weights, trend=trend, amplitude=amplitude, length_mm=length, factor=factor,
+        points_mm=points_mm, weights=weights, trend=trend, likeness=likeness, factor=factor,
         solved_basis=basis, noise=noise, block_mm=block_mm, cells_mm=points, cells_kept=keep,
     )  # fmt: skip
+
+
+def _find_likeness(points_mm: Array, right: Array, noise: float) -> Likeness:
+    """The likeliest likeness of the light at points (N, 2): the same in all directions, or along the edge of a shadow."""
+    shifts = points_mm[:, None] - points_mm[None]
+
+    def likeliest(amplitudes: Sequence[float], stretch: Array) -> tuple[float, Likeness]:
+        tries = [Likeness(a, length, stretch) for length in _LENGTHS_MM for a in amplitudes]
+        alike = [replace(one, amplitude=1.0).of_shifts(shifts) for one in tries[:: len(amplitudes)]]
+        kernels = np.concatenate([np.multiply.outer(np.square(amplitudes), one) for one in alike])
+        found = _likelihoods(kernels, right, noise)
+        return float(found.max()), tries[int(found.argmax())]
+
+    even = likeliest(_AMPLITUDES, np.eye(2))
+    if even[1].amplitude < _EDGE_LOG:
+        return even[1]
+    uneven = [a for a in _AMPLITUDES if a >= _EDGE_LOG]
+    turn = max(_DIRECTIONS, key=lambda turn: likeliest(uneven, _stretch(turn, _REACHES[0]))[0])
+    edge = max(
+        (likeliest(uneven, _stretch(turn + by, reach)) for by in _BESIDE for reach in _REACHES),
+        key=lambda one: one[0],
+    )
+    return edge[1] if edge[0] > even[0] + _CLEARLY_AN_EDGE else even[1]
 
 
 def quadratic(points: Array, block_mm: tuple[float, float]) -> Array:
@@ -104,18 +144,10 @@ def quadratic(points: Array, block_mm: tuple[float, float]) -> Array:
     return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
 
 
-def _matern(distance_mm: Array, length_mm: float) -> Array:
-    """Matern covariance with smoothness 3/2, 1 at distance 0."""
-    scaled = distance_mm * (np.sqrt(3) / length_mm)
-    falling = np.exp(-scaled)
-    scaled += 1
-    return np.multiply(scaled, falling, out=scaled)
-
-
-def _distances(a: Array, b: Array) -> Array:
-    """Distance of every point of a, shape (N, 2), from every point of b, shape (M, 2)."""
-    x, y = a[:, None, 0] - b[None, :, 0], a[:, None, 1] - b[None, :, 1]
-    return np.sqrt(x * x + y * y)
+def _stretch(along_degrees: float, reach: float) -> Array:
+    """The matrix (2, 2) that leaves a distance across a direction as it is, and one along it a `reach`th."""
+    turn = np.radians(along_degrees)
+    return np.array([[-np.sin(turn), np.cos(turn)], [np.cos(turn) / reach, np.sin(turn) / reach]])
 
 
 def _factor(kernels: Array, right: Array, noise: float) -> tuple[Array, Array]:
