@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from colourmatch.book.entries import AdditionEntry, VolumeEntry
-from colourmatch.book.example import EXAMPLE_NUMBER, EXAMPLE_STOCK, is_example
+from colourmatch.book.naming import EXAMPLE_NUMBER, EXAMPLE_STOCK, is_example
 from colourmatch.errors import ClosedError, InputError, NotFoundError
 from colourmatch.measurement import Measurement
 from colourmatch.simulate.kitchen import (

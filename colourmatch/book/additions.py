@@ -11,8 +11,8 @@ from colourmatch.book import tables as t
 from colourmatch.book.checks import check_number
 from colourmatch.book.entering import correct, enter
 from colourmatch.book.entries import AdditionEntry, LotEntry, VolumeEntry
-from colourmatch.book.rows import read_lot, read_stocks
-from colourmatch.book.shelf import find_stock, is_same_stock
+from colourmatch.book.naming import find_stock, is_same_stock
+from colourmatch.book.rows import read_lot
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.book.transactions import By, Part
 from colourmatch.errors import ClosedError, InputError
@@ -42,7 +42,7 @@ class Additions(Part):
         The stock need not be one that the lot was begun with: what went in is written down.
         ClosedError when the lot is closed, InputError for an impossible amount.
         """
-        unit, quantity = pick_amount(drops, ml, grams)
+        unit, quantity = _pick_amount(drops, ml, grams)
 
         def particulars(connection: Connection, lot_id: int) -> dict[str, Any]:
             found = find_stock(connection, stock)
@@ -75,14 +75,19 @@ class Additions(Part):
         is named; a stock without an amount: as much of that. InputError when it was corrected before: the latest entry is the one to correct.
         """
         same = stock is not None and drops is ml is grams is None
-        typed = None if void or same else pick_amount(drops, ml, grams)
+        typed = None if void or same else _pick_amount(drops, ml, grams)
 
         def particulars(connection: Connection, old: LotEntry) -> dict[str, Any]:
             if not isinstance(old, AdditionEntry):
                 raise InputError(
                     f"Entry {entry_id} is no addition but a {old.kind}. Look it up in the lot again."
                 )
-            known = as_recorded(connection, old) if stock is None else find_stock(connection, stock)
+            if stock is not None:
+                known = find_stock(connection, stock)
+            else:  # as it was recorded
+                then = pick(old, *_OF_STOCK)
+                then |= {f"label_{key}": then.pop(key) for key in ("strength_g_per_100ml", "strength_rel_sd")}
+                known = replace(find_stock(connection, old.stock_id), **then)
             if void:
                 undone = pick(old, "quantity", "unit", "ml", "mg") | {"void": True}
                 return compute_dose(known, "ml", 1.0) | undone
@@ -105,7 +110,7 @@ class Volumes(Part):
         self, lot: int | str, ml: float, *, returned: bool = False, **by: Unpack[By]
     ) -> VolumeEntry:
         """Write down a sample taken from the batch; `returned` True: it went back whole, nothing changes."""
-        values = {"ml": check_number("ml", ml), "returned": bool(returned), "void": False}
+        values = {"ml": check_number("ml", ml), "returned": returned, "void": False}
         return enter(self._database, "sample", VolumeEntry, lot, values, **by, prove=True)
 
     def add_untinted(self, lot: int | str, ml: float, **by: Unpack[By]) -> VolumeEntry:
@@ -126,28 +131,21 @@ class Volumes(Part):
         """Put a sample or an untinted part right with a new entry; `void` True: it never happened."""
         if ml is None and not void:
             raise ValueError("one of ml and void is needed")
-        typed = None if ml is None else check_number("ml", ml)
+        wanted = {"returned": returned, "void": void} | ({} if ml is None else {"ml": check_number("ml", ml)})
 
         def particulars(_connection: Connection, old: LotEntry) -> dict[str, Any]:
             if not isinstance(old, VolumeEntry):
                 raise InputError(
                     f"Entry {entry_id} is no sample but a {old.kind}. Look it up in the lot again."
                 )
-            return {
-                "ml": typed or old.ml,
-                "returned": bool(returned),
-                "void": bool(void),
-                "trial_lot_id": old.trial_lot_id,
-            }
+            return pick(old, "ml", "trial_lot_id") | wanted
 
-        wanted = {"returned": bool(returned), "void": bool(void)} | ({} if typed is None else {"ml": typed})
         return correct(
-            self._database, entry_id, VolumeEntry, particulars, reason,
-            **by, asked=lambda _c: wanted,
-        )  # fmt: skip
+            self._database, entry_id, VolumeEntry, particulars, reason, **by, asked=lambda _c: wanted
+        )
 
 
-def pick_amount(drops: float | None, ml: float | None, grams: float | None) -> tuple[str, float]:
+def _pick_amount(drops: float | None, ml: float | None, grams: float | None) -> tuple[str, float]:
     amounts = zip(UNITS, (drops, ml, grams), strict=True)
     given = [(unit, value) for unit, value in amounts if value is not None]
     if len(given) != 1:
@@ -166,12 +164,6 @@ def compute_dose(stock: StockEntry, unit: str, quantity: float) -> dict[str, Any
 def same_dose(entry: AdditionEntry, **other: Any) -> dict[str, Any]:
     """The row of a dose as it was entered, with the stock as it was then, but for what is other."""
     return pick(entry, *(column.name for column in t.additions.c if column.name != "entry_id")) | other
-
-
-def as_recorded(connection: Connection, old: AdditionEntry) -> StockEntry:
-    then = pick(old, *_OF_STOCK)
-    then |= {f"label_{key}": then.pop(key) for key in ("strength_g_per_100ml", "strength_rel_sd")}
-    return replace(read_stocks(connection, [old.stock_id])[0], **then)
 
 
 def refuse_flood(connection: Connection, lot_id: int, ml: float) -> None:

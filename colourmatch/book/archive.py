@@ -13,7 +13,7 @@ import re
 import sqlite3
 import tempfile
 import zipfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -25,15 +25,13 @@ from sqlalchemy.exc import IntegrityError
 
 from colourmatch.book import tables as t
 from colourmatch.book.checks import check_one_of, utc_text
-from colourmatch.book.complaints import speaking
 from colourmatch.book.entries import LotStory, MovedEntry
-from colourmatch.book.export import CUT_OFF, export_json, import_json, iterate_stories, snapshot
+from colourmatch.book.export import CUT_OFF, export_csv, export_json, import_json, iterate_stories, snapshot
 from colourmatch.book.naming import find_doubles
-from colourmatch.book.opening import write
+from colourmatch.book.opening import speaking, write
 from colourmatch.book.photo_store import PhotoStore, hash_stream, is_content_of
 from colourmatch.book.rows import may_contradict
-from colourmatch.book.seals import Altered, find_altered, find_hash
-from colourmatch.book.spreadsheet import export_csv
+from colourmatch.book.seals import find_altered, find_hash
 from colourmatch.book.transactions import Part
 from colourmatch.errors import BookError, InputError
 from colourmatch.reading import read_plain_file
@@ -95,9 +93,12 @@ class Archive(Part):
             return export_csv(connection, stream, rows)
 
     def backup(self, path: Path | str) -> BackupReport:
-        """Write the database and all photos into one .zip, while the book is in use."""
+        """Write the database and all photos into one .zip, while the book is in use.
+
+        It appears under its name only when it is whole. BookError when there is no room or no right to write.
+        """
         with speaking(self._database.place):
-            return backup_book(self._database.engine, self._store, Path(path))
+            return _backup(self._database.engine, self._store, Path(path))
 
     def find_hash(self, sha256: str) -> tuple[int, int | None] | None:
         """The lot and the entry up to which a hash, as a sheet prints it, stands for; no entry: the lot's head alone."""
@@ -108,16 +109,12 @@ class Archive(Part):
 
     def check(self) -> list[Finding]:
         """What is wrong with the book and its photos; an empty list when all is well."""
-        with speaking(self._database.place):
-            return list(check_book(self._database.engine, self._store))
+        with speaking(self._database.place), snapshot(self._database.engine) as connection:
+            return [*_check_rows(connection), *_check_photos(set(_photo_names(connection)), self._store)]
 
 
-def backup_book(engine: Engine, store: PhotoStore, path: Path) -> BackupReport:
-    """Write one consistent archive; it appears under its name only when it is whole.
-
-    The database is copied first: photos are stored before they are named in it and never change, so that all
-    it names are there. BookError when there is no room or no right to write.
-    """
+def _backup(engine: Engine, store: PhotoStore, path: Path) -> BackupReport:
+    """The database is copied first: photos are stored before they are named in it and never change, so that all are there."""
     try:
         if path.exists() and not path.is_file():  # a device or a folder would be put away for it
             raise BookError(f"{path} is no file. Give another path for the backup, such as lots-backup.zip.")
@@ -197,26 +194,36 @@ _LOST_TRIALS = (
 )
 
 
-def check_book(engine: Engine, store: PhotoStore) -> Iterator[Finding]:
-    """What is wrong with a book: damage, photos missing, changed or not named, lots that do not add up."""
-    with snapshot(engine) as connection:
-        if engine.dialect.name == "sqlite":
-            for (line,) in connection.exec_driver_sql("PRAGMA integrity_check"):
-                if line != "ok":
-                    yield Finding("damaged", f"The database is damaged ({line}). Restore the last backup.")
-            for name, row_id, other, _ in connection.exec_driver_sql("PRAGMA foreign_key_check"):
-                yield Finding("orphan", f"Row {row_id} of {name} points to a row of {other} that is missing.")
-        for name, lot_id in connection.exec_driver_sql(_LOST_TRIALS):
-            yield Finding(
-                "orphan", f"A row of {name} names lot {lot_id} for a trial, and there is no such lot."
-            )
-        for called, meant in find_doubles(connection):
-            listed = " and ".join(f"lot {lot_id} (its {how})" for lot_id, how in sorted(meant.items()))
-            yield Finding("one-name", f"{called!r} means {listed}. {_mend_name(meant)}")
-        named = set(_photo_names(connection))
-        yield from map(_tell_altered, find_altered(connection))
-        yield from _check_stories(connection)
-        yield from _check_clock(connection)
+def _check_rows(connection: Connection) -> Iterator[Finding]:
+    """Damage, what points nowhere, names that mean two lots, what was altered, lots that do not add up."""
+    if connection.dialect.name == "sqlite":
+        for (line,) in connection.exec_driver_sql("PRAGMA integrity_check"):
+            if line != "ok":
+                yield Finding("damaged", f"The database is damaged ({line}). Restore the last backup.")
+        for name, row_id, other, _ in connection.exec_driver_sql("PRAGMA foreign_key_check"):
+            yield Finding("orphan", f"Row {row_id} of {name} points to a row of {other} that is missing.")
+    for name, lot_id in connection.exec_driver_sql(_LOST_TRIALS):
+        yield Finding("orphan", f"A row of {name} names lot {lot_id} for a trial, and there is no such lot.")
+    for called, meant in find_doubles(connection):
+        listed = " and ".join(f"lot {lot_id} (its {how})" for lot_id, how in sorted(meant.items()))
+        # one of the two is called otherwise: by a number before a name, the newest first
+        other_id = max(meant, key=lambda one: (meant[one] == "number", meant[one] == "name", one))
+        what = meant[other_id]
+        mend = f"colourmatch lot correct L{other_id} --{what} NEW --reason 'two lots of one name'"
+        yield Finding("one-name", f"{called!r} means {listed}. Give lot {other_id} another {what}: {mend}.")
+    for found in find_altered(connection):
+        since = f"entry {found.row_id}" if found.table == "lot_entries" else "its beginning"
+        what = f"Row {found.row_id} of {found.table} was altered"
+        if found.lot_id is not None:
+            what = f"Lot {found.lot_id} was altered from {since} on"
+        todo = "Keep this file as it is, and restore the last backup in which it was not to a new path."
+        yield Finding("altered", f"{what}. {todo}")
+    yield from _check_stories(connection)
+    yield from _check_clock(connection)
+
+
+def _check_photos(named: set[str], store: PhotoStore) -> Iterator[Finding]:
+    """Photos missing, changed, or not named in the book."""
     for name in sorted(named):
         path = store.path(name)
         if not path.is_file():
@@ -243,13 +250,6 @@ def _check_stories(connection: Connection) -> Iterator[Finding]:
         yield Finding("damaged", "A lot holds entries that cannot be read. Restore the last backup.")
 
 
-def _mend_name(meant: Mapping[int, str]) -> str:
-    """How one of two lots is called otherwise: by a number before a name, the newest first."""
-    lot_id = max(meant, key=lambda one: (meant[one] == "number", meant[one] == "name", one))
-    what = meant[lot_id]
-    return f"Give lot {lot_id} another {what}: colourmatch lot correct L{lot_id} --{what} NEW --reason 'two lots of one name'."
-
-
 def _check_moves(story: LotStory) -> Iterator[Finding]:
     """Times put right that are of no entry of their lot, or from before its beginning."""
     known = {entry.id for entry in story.events}
@@ -265,18 +265,6 @@ def _check_moves(story: LotStory) -> Iterator[Finding]:
                 f"Entry {entry.id} puts entry {entry.moved_entry_id} before lot {story.lot.id} was begun. Put its time right: "
                 f"colourmatch lot correct {story.lot.id} {entry.moved_entry_id} --at TIME --reason WHY.",
             )
-
-
-def _tell_altered(found: Altered) -> Finding:
-    """From where on a lot, or which other row, is not what its hash says."""
-    since = f"entry {found.row_id}" if found.table == "lot_entries" else "its beginning"
-    what = f"Row {found.row_id} of {found.table} was altered"
-    if found.lot_id is not None:
-        what = f"Lot {found.lot_id} was altered from {since} on"
-    return Finding(
-        "altered",
-        f"{what}. Keep this file as it is, and restore the last backup in which it was not to a new path.",
-    )
 
 
 def _check_clock(connection: Connection) -> Iterator[Finding]:

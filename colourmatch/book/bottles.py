@@ -6,7 +6,7 @@ It counts down what was entered and knows no date of today.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import date
 from typing import Any, TypedDict
@@ -14,8 +14,8 @@ from typing import Any, TypedDict
 from sqlalchemy import Connection, select
 
 from colourmatch.book import tables as t
-from colourmatch.book.carried import CAME_BACK, CARRIED
 from colourmatch.book.checks import check_hand, check_name, check_number, name_key
+from colourmatch.book.entries import CAME_BACK, CARRIED
 from colourmatch.book.rows import read_stocks
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.errors import InputError
@@ -44,19 +44,20 @@ class Traced:
     last_at: str
 
 
+_CHECKS: dict[str, Callable[[Any], Any]] = {
+    "supplier": lambda value: check_name(value, "supplier"),
+    "supplier_batch": lambda value: check_name(value, "batch of the supplier"),
+    "made_on": lambda value: _check_day(value, "day it was made"),
+    "use_by": lambda value: _check_day(value, "day to use it by"),
+    "amount_ml": lambda value: check_number("amount_ml", value),
+    "hand": check_hand,
+}
+
+
 def check_bottle(facts: BottleFacts) -> dict[str, Any]:
     """The facts as they are kept, what was not said left out; InputError for what cannot be."""
-    checked: dict[str, Any] = {}
-    for key, words in (("supplier", "supplier"), ("supplier_batch", "batch of the supplier")):
-        if facts.get(key):
-            checked[key] = check_name(facts[key], words)  # type: ignore[literal-required]
-    for key, words in (("made_on", "day it was made"), ("use_by", "day to use it by")):
-        if facts.get(key):
-            checked[key] = _check_day(facts[key], words)  # type: ignore[literal-required]
-    if facts.get("amount_ml") is not None:
-        checked["amount_ml"] = check_number("amount_ml", facts["amount_ml"])
-    if facts.get("hand"):
-        checked["hand"] = check_hand(facts["hand"])
+    said = {key: facts.get(key) for key in _CHECKS}
+    checked = {key: _CHECKS[key](value) for key, value in said.items() if value not in (None, "")}
     if checked.get("use_by", "9") < checked.get("made_on", ""):
         raise InputError(
             f"It is to be used by {checked['use_by']}, before it was made on {checked['made_on']}. Check the two days."

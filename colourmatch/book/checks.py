@@ -9,7 +9,7 @@ import difflib
 import json
 import math
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from typing import Any
 
@@ -192,6 +192,27 @@ def check_label_lines(value: object) -> dict[str, str]:
         raise ValueError(f"lines of a label are {', '.join(LABEL_LINES)}, got {value!r}")
     lines = {key: check_text(value.get(key), "line of the label").strip() for key in LABEL_LINES}
     return {key: line for key, line in lines.items() if line}
+
+
+#: A figure of a lot's head -> its check, where that is no `check_number`.
+_OF_HEAD: dict[str, Callable[[Any], Any]] = {
+    "name": lambda value: check_name(value, "name of the lot"),
+    "number": lambda value: None if value is None else check_name(value, "number of the lot"),
+    "notes": lambda value: check_text(value, "notes"),
+    "ceiling_mg_per_l": lambda value: None if value is None else check_number("ceiling_mg_per_l", value),
+    "target_lab": check_lab,
+    "jurisdiction": check_jurisdiction,
+    "serving": check_serving,
+    "already_colourant": check_colourant,
+    "hand": check_hand,
+    "label_lines": check_label_lines,
+    "like": lambda value: None if value is None else int(value),
+}
+
+
+def check_figure(key: str, value: Any) -> Any:
+    """A figure of a lot's head as it is kept, at the beginning and when it is put right; InputError for what it cannot be."""
+    return _OF_HEAD[key](value) if key in _OF_HEAD else check_number(key, value)
 
 
 def check_outcome(value: object) -> str:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 from colourmatch.book.checks import check_text
-from colourmatch.book.exif import is_dng
+from colourmatch.book.heif import is_dng
 from colourmatch.book.position import strip_position
 from colourmatch.errors import BookError, NotFoundError, PhotoError
 from colourmatch.reading import read_plain_file

@@ -16,8 +16,7 @@ import struct
 import warnings
 import zlib
 
-from colourmatch.book.exif import clean_exif, clean_tiff
-from colourmatch.book.heif import clean_heif
+from colourmatch.book.heif import clean_exif, clean_heif, clean_tiff
 from colourmatch.directories import NotUnderstoodError, holds_too_much
 from colourmatch.errors import PhotoError
 

@@ -19,9 +19,9 @@ from colourmatch.book.checks import (
     to_json,
     utc_text,
 )
+from colourmatch.book.naming import find_reference
 from colourmatch.book.photo_store import KeptPhoto, hash_photo
 from colourmatch.book.rows import read_reference_readings, read_references
-from colourmatch.book.shelf import find_reference
 from colourmatch.book.shelf_records import Reference, ReferenceReading
 from colourmatch.book.transactions import By, Part, find_token, insert_once
 from colourmatch.measurement import Measurement

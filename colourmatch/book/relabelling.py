@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -12,13 +11,13 @@ from colourmatch.book import tables as t
 from colourmatch.book.additions import same_dose
 from colourmatch.book.checks import check_name, check_text, name_key, to_json
 from colourmatch.book.entering import put_entry
-from colourmatch.book.naming import find_lot_id
+from colourmatch.book.naming import find_lot_id, find_stock, stocks_named
 from colourmatch.book.rows import is_open, read_stock_changes, read_story
-from colourmatch.book.shelf import find_stock, stocks_named
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.book.transactions import By, insert
 from colourmatch.errors import InputError
 from colourmatch.liquid.stock import check_stock
+from colourmatch.records import pick
 
 _THINNED = "thinned from "
 
@@ -34,38 +33,29 @@ class StockCorrection:
 
 def check_stock_changes(connection: Connection, old: StockEntry, given: dict[str, Any]) -> dict[str, Any]:
     """The changes as they are kept; InputError for what is not possible, is taken, or is so already."""
-    changes = dict(given)
-    if "name" in changes:
-        changes["name"] = check_name(changes["name"], "name of the stock")
-    if "notes" in changes:
-        changes["notes"] = check_text(changes["notes"], "notes")
-    label = changes.get("label_g_per_100ml", old.label_strength_g_per_100ml)
-    named = changes.get("name", old.name)
-    check_stock(replace(old.as_stock(learnt=False), name=named, strength_g_per_100ml=label))
-    if "label_g_per_100ml" in changes:
-        changes["label_g_per_100ml"] = float(label)
-    others = (known for known in stocks_named(connection, named) if known.id != old.id)
-    if name_key(named) != name_key(old.name) and any(known.active for known in others):
-        raise InputError(f"A stock called {named!r} is on the shelf already. Take another name.")
-    if "details" in changes:
-        changes["details"] = {
-            key: value for key, value in changes["details"].items() if getattr(old, key) != value
-        } or None
-    now = {
-        "label_g_per_100ml": old.label_strength_g_per_100ml, "name": old.name, "notes": old.notes, "details": None,
-    }  # fmt: skip
-    if all(now[key] == value for key, value in changes.items()):
+    now = {"label_g_per_100ml": old.label_strength_g_per_100ml} | pick(old, "name", "notes")
+    wanted = now | given
+    wanted["name"] = check_name(wanted["name"], "name of the stock")
+    wanted["notes"] = check_text(wanted["notes"], "notes")
+    label = wanted["label_g_per_100ml"]
+    check_stock(replace(old.as_stock(learnt=False), name=wanted["name"], strength_g_per_100ml=label))
+    wanted["label_g_per_100ml"] = float(label)
+    others = (known for known in stocks_named(connection, wanted["name"]) if known.id != old.id)
+    if name_key(wanted["name"]) != name_key(old.name) and any(known.active for known in others):
+        raise InputError(f"A stock called {wanted['name']!r} is on the shelf already. Take another name.")
+    details = given.get("details", {})
+    wanted["details"] = {key: value for key, value in details.items() if getattr(old, key) != value} or None
+    changes = {key: value for key, value in wanted.items() if value != now.get(key)}
+    if not changes:
         raise InputError(f"The stock {old.name!r} is so already. Say what was wrong.")
-    return {key: value for key, value in changes.items() if now[key] != value}
+    return changes
 
 
 def put_stock_right(
     connection: Connection, old: StockEntry, changes: dict[str, Any], why: str, by: By
 ) -> StockCorrection:
     kept = changes | ({"details": to_json(changes["details"])} if "details" in changes else {})
-    insert(
-        connection, t.stock_entries, stock_id=old.id, kind="corrected", text=why, **by, **kept,
-    )  # fmt: skip
+    insert(connection, t.stock_entries, stock_id=old.id, kind="corrected", text=why, **by, **kept)
     new = find_stock(connection, old.id)
     if "label_g_per_100ml" not in changes:
         return StockCorrection(new)
@@ -111,15 +101,13 @@ def _open_lots_with(connection: Connection, stock_id: int) -> list[int]:
 
 def relabel(
     connection: Connection, lot_id: int, stock: StockEntry, told: str, entered_by: str | None
-) -> Iterator[tuple[int, int]]:
+) -> list[tuple[int, int]]:
     """Correct the doses of a lot that were entered by another label of a stock; the lot and each new entry."""
-    label = stock.label_strength_g_per_100ml
+    label, made = stock.label_strength_g_per_100ml, []
     for entry in read_story(connection, lot_id).additions:
-        if entry.stock_id != stock.id or entry.strength_g_per_100ml == label:
-            continue
-        mg = entry.mg * label / entry.strength_g_per_100ml
-        new_id = put_entry(
-            connection, lot_id, "addition", same_dose(entry, mg=mg, strength_g_per_100ml=label),
-            replaces_id=entry.id, reason=told, entered_by=entered_by,
-        )  # fmt: skip
-        yield lot_id, new_id
+        if entry.stock_id == stock.id and entry.strength_g_per_100ml != label:
+            mg = entry.mg * label / entry.strength_g_per_100ml
+            dose = same_dose(entry, mg=mg, strength_g_per_100ml=label)
+            head = {"replaces_id": entry.id, "reason": told, "entered_by": entered_by}
+            made.append((lot_id, put_entry(connection, lot_id, "addition", dose, **head)))
+    return made

@@ -211,20 +211,20 @@ def read_lots(connection: Connection, query: Query, at: str | None = None) -> li
         if "stocks" in told:
             told["stocks"] = [name_now(name, since) for name in told["stocks"]]
         changes[lot_id] |= told
-    return [_lot(row, names[row["id"]], changes[row["id"]]) for row in rows]
+    lots = []
+    for row in rows:
+        values = pick_fields(row, e.Lot) | {"stocks": names[row["id"]]}
+        values |= (from_json(row["details"]) or {}) | changes[row["id"]]
+        target = values["target_lab"]
+        lots.append(
+            e.Lot(**values | {"stocks": tuple(values["stocks"]), "target_lab": target and tuple(target)})
+        )
+    return lots
 
 
 def read_lot(connection: Connection, lot_id: int, at: str | None = None) -> e.Lot:
     """One lot that is there, with the amendments made up to a time in place."""
     return read_lots(connection, select(t.lots).where(t.lots.c.id == lot_id), at)[0]
-
-
-def _lot(row: RowMapping, stocks: Sequence[str], changes: dict[str, Any]) -> e.Lot:
-    values = pick_fields(row, e.Lot) | {"stocks": stocks} | (from_json(row["details"]) or {}) | changes
-    values["stocks"] = tuple(values["stocks"])
-    if values["target_lab"] is not None:
-        values["target_lab"] = tuple(values["target_lab"])
-    return e.Lot(**values)
 
 
 def read_events(
@@ -322,9 +322,9 @@ def may_contradict() -> Any:
     return t.lots.c.id.in_(select(head.lot_id).where(head.id.in_(union_all(*parts))))
 
 
-def is_open(lots: Any = t.lots) -> Any:
+def is_open() -> Any:
     """SQL: the lot has no closing entry that stands."""
-    return ~select(t.closings.c.entry_id).where(t.closings.c.lot_id == lots.c.id, still_closed()).exists()
+    return ~select(t.closings.c.entry_id).where(t.closings.c.lot_id == t.lots.c.id, still_closed()).exists()
 
 
 def still_closed() -> Any:

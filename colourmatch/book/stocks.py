@@ -13,9 +13,9 @@ from colourmatch.book import tables as t
 from colourmatch.book.bottles import BottleFacts, Traced, check_bottle, find_batch, read_left_ml, trace_stocks
 from colourmatch.book.checks import check_name, check_number, check_text, name_key, to_json
 from colourmatch.book.entering import check_reason
+from colourmatch.book.naming import ADD_STOCK, find_stock, is_same_stock, lock_names, stocks_named
 from colourmatch.book.relabelling import StockCorrection, check_stock_changes, put_stock_right
 from colourmatch.book.rows import read_stock_changes, read_stocks
-from colourmatch.book.shelf import ADD_STOCK, find_stock, is_same_stock, lock_shelf, stocks_named
 from colourmatch.book.shelf_records import StockChange, StockEntry
 from colourmatch.book.transactions import By, Part, find_token, insert_once, near_names, part_of, refuse_other
 from colourmatch.errors import ClosedError, InputError, NotFoundError
@@ -52,30 +52,28 @@ class Stocks(Part):
         `colourant` is an E number, a name, or the code of an unknown bottle (`custom_colourant`). `bottle`: whose batch it
         is, its days, how much; `follows`: the id of the bottle before it.
         """
-        details: dict[str, Any] = check_bottle(bottle or {}) | (
-            {} if follows is None else {"follows": follows}
-        )
+        details = check_bottle(bottle or {}) | ({} if follows is None else {"follows": follows})
         stock = Stock(
             check_name(name, "name of the stock"), find_colourant(colourant).e_number, strength_g_per_100ml, drop_ml,
             made_in, strength_rel_sd, drop_rel_sd, density_g_per_ml,
         )  # fmt: skip
         figures = _figures(check_stock(stock))
-        values = {key: value if isinstance(value, str) else float(value) for key, value in figures.items()}
-        name = stock.name
-        notes = check_text(notes, "notes")
+        asked: dict[str, Any] = {
+            key: value if isinstance(value, str) else float(value) for key, value in figures.items()
+        }
+        asked |= {"notes": check_text(notes, "notes"), "details": to_json(details or None)}
 
         def act(connection: Connection) -> int:
             parent = None if diluted_from is None else find_stock(connection, diluted_from).id
-            told = to_json(details or None)
-            asked = {**values, "notes": notes, "diluted_from_id": parent, "details": told}
-            lock_shelf(connection)
+            values = asked | {"diluted_from_id": parent}
+            lock_names(connection, "stocks")
             again = find_token(connection, t.stocks, by.get("token")) is not None
-            if not again and any(known.active for known in stocks_named(connection, name)):
+            if not again and any(known.active for known in stocks_named(connection, stock.name)):
                 raise InputError(
-                    f"A stock called {name!r} is on the shelf already. Take another name, or "
+                    f"A stock called {stock.name!r} is on the shelf already. Take another name, or "
                     "put the old one away first."
                 )
-            return insert_once(connection, t.stocks, by, asked, **asked, name_key=name_key(name))
+            return insert_once(connection, t.stocks, by, values, **values, name_key=name_key(stock.name))
 
         return self.get(self._database.write(act))
 
@@ -219,17 +217,12 @@ class Stocks(Part):
 
         `lot` is the id of an existing lot; `shift`: how far its band lies from where its colourant has it, nm, and one sd.
         """
-        details = None
-        if shift is not None:
-            far, sd = (
-                check_number(name, part)
-                for name, part in zip(("shift_nm", "shift_sd_nm"), shift, strict=True)
-            )
-            details = to_json({"shift_nm": far, "shift_sd_nm": sd})
+        moved = dict(zip(("shift_nm", "shift_sd_nm"), shift or (), strict=False))
+        details = {name: check_number(name, part) for name, part in moved.items()}
         return self._change(
             self.get(stock), "learnt", by,
             strength_factor=check_number("strength_factor", factor),
-            strength_rel_sd=check_number("rel_sd", rel_sd), lot_id=lot, details=details,
+            strength_rel_sd=check_number("rel_sd", rel_sd), lot_id=lot, details=to_json(details or None),
         )  # fmt: skip
 
     def reset(self, stock: str | int, reason: str = "", *, entered_by: str | None = None) -> StockEntry:
@@ -259,20 +252,16 @@ class Stocks(Part):
         """
         why = check_reason(reason)
         details = check_bottle(bottle or {})
-        said = {
-            "label_g_per_100ml": strength_g_per_100ml,
-            "name": name,
-            "notes": notes,
-            "details": details or None,
-        }
-        given: dict[str, Any] = {key: value for key, value in said.items() if value is not None}
+        said: dict[str, Any] = {"label_g_per_100ml": strength_g_per_100ml, "name": name, "notes": notes}
+        given = {key: value for key, value in said.items() if value is not None}
+        given |= {"details": details} if details else {}
         if not given:
             raise InputError(
                 "Say what to put right: --strength-g-per-100ml, --name, --note, or what the bottle says."
             )
 
         def act(connection: Connection) -> StockCorrection:
-            lock_shelf(connection)
+            lock_names(connection, "stocks")
             if (known := find_token(connection, t.stock_entries, by.get("token"))) is not None:
                 asked = given | ({"details": to_json(details)} if details else {})
                 same = {"stock_id": is_same_stock(connection, stock), "kind": "corrected", "text": why}
@@ -287,7 +276,6 @@ class Stocks(Part):
     def _change(self, stock: StockEntry, kind: str, by: By, **values: Any) -> StockEntry:
         if not stock.active:
             raise ClosedError(f"The stock {stock.name!r} is put away. Add a new one with: {ADD_STOCK}")
-
         entry = {"stock_id": stock.id, "kind": kind, "text": "", **values}
         self._database.write(lambda c: insert_once(c, t.stock_entries, by, entry, **entry))
         return self.get(stock.id)

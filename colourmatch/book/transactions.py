@@ -11,7 +11,7 @@ from sqlalchemy import Connection, Engine, Table, func, select
 from sqlalchemy.exc import IntegrityError, OperationalError
 
 from colourmatch.book.checks import check_text, utc_text
-from colourmatch.book.complaints import speaking
+from colourmatch.book.opening import speaking
 from colourmatch.book.opening import write as begin_writing
 from colourmatch.book.photo_store import PhotoStore
 from colourmatch.book.seals import forget_new, note_new, seal_new
@@ -53,16 +53,15 @@ class Database:
 
     def write(self, act: Callable[[Connection], T]) -> T:
         """Run `act` in one writing transaction, again when another station was quicker."""
-        for attempt in range(1, _ATTEMPTS + 1):
+        for _ in range(_ATTEMPTS - 1):
             try:
                 return self._write_once(act)
             except IntegrityError:
-                if attempt == _ATTEMPTS:
-                    raise
+                pass
             except OperationalError as error:  # a deadlock or a serialisation failure of a server
-                if attempt == _ATTEMPTS or getattr(error.orig, "sqlstate", None) not in ("40001", "40P01"):
+                if getattr(error.orig, "sqlstate", None) not in ("40001", "40P01"):
                     raise
-        raise AssertionError("unreachable")
+        return self._write_once(act)
 
     def _write_once(self, act: Callable[[Connection], T]) -> T:
         written = False
@@ -89,17 +88,12 @@ class Part:
             return read(connection, *args, **options)
 
 
-def check_token(token: str | None) -> str | None:
-    """A token of 1 to 200 characters or None; another value is the caller's bug."""
-    if token is not None and not (isinstance(token, str) and 1 <= len(token) <= 200 and "\0" not in token):
-        raise ValueError(f"token must be text of 1 to 200 characters, got {token!r}")
-    return token
-
-
 def find_token(connection: Connection, table: Table, token: str | None) -> Any:
     """The row that was written with this token, None when there is none."""
-    if check_token(token) is None:
+    if token is None:
         return None
+    if not (isinstance(token, str) and 1 <= len(token) <= 200 and "\0" not in token):
+        raise ValueError(f"token must be text of 1 to 200 characters, got {token!r}")
     return connection.execute(select(table).where(table.c.token == token)).mappings().first()
 
 
@@ -126,7 +120,7 @@ def insert(connection: Connection, table: Table, **values: Any) -> int:
     now = utc_text()
     if (
         table.name == "lot_entries"
-    ):  # never before the lot's last entry, so that its story at any time is one that was
+    ):  # never before its last one, so that a lot's story at any time is one that was
         last = select(func.max(table.c.created_at)).where(table.c.lot_id == values["lot_id"])
         now = max(now, connection.scalar(last) or "")
     if values.get("entered_by") is not None:

@@ -12,14 +12,12 @@ from sqlalchemy import Connection, select
 
 from colourmatch.book import tables as t
 from colourmatch.book.additions import same_dose
-from colourmatch.book.carried import CAME_BACK, CARRIED, find_poured_back
 from colourmatch.book.checks import NAME_LENGTH, check_number, to_json
 from colourmatch.book.entering import find_repeat, put_entry, refuse_closed, refuse_other_entry
-from colourmatch.book.entries import Lot, LotStory, VolumeEntry
-from colourmatch.book.lots import begin_lot
-from colourmatch.book.naming import find_lot_id
+from colourmatch.book.entries import CAME_BACK, CARRIED, Lot, LotStory, VolumeEntry
+from colourmatch.book.lots import begin_lot, in_columns
+from colourmatch.book.naming import find_lot_id, find_stock
 from colourmatch.book.rows import read_entry, read_lot, read_lots, read_story
-from colourmatch.book.shelf import find_stock
 from colourmatch.book.transactions import By, Part, find_token, part_of, refuse_other
 from colourmatch.errors import InputError
 from colourmatch.records import pick
@@ -83,7 +81,7 @@ class Trials(Part):
                 refuse_other_entry(connection, known, {"trial_lot_id": found.id})
                 return known.id
             refuse_closed(connection, parent_id)
-            if find_poured_back(read_story(connection, parent_id), found.id) is not None:
+            if read_story(connection, parent_id).poured_back(found.id) is not None:
                 raise InputError(f"The trial, lot {found.id}, was poured back into lot {parent_id} already.")
             story = read_story(connection, found.id)
             volume_ml = story.state().volume_ml
@@ -114,7 +112,7 @@ def _begin_trial(connection: Connection, story: LotStory, taken: float, by: By) 
     name = f"{head.name[: NAME_LENGTH - 24]}, trial of {taken:g} ml"
     ids = {entry.name: entry.id for entry in story.stock_entries}
     trial_id = begin_lot(
-        connection, [ids.get(stock) or find_stock(connection, stock).id for stock in head.stocks], head.target_lab,
+        connection, [ids.get(stock) or find_stock(connection, stock).id for stock in head.stocks], **in_columns(head.target_lab),
         **pick(head, "ceiling_mg_per_l", "depth_mm", "dilution", "tolerance", "already_colourant", "jurisdiction", "reference_id"),
         name=name, volume_ml=plain_ml, already_mg_per_l=state.already_mg_per_l * taken / plain_ml,
         notes="", serving=to_json(head.serving), trial_of=head.id,

@@ -6,8 +6,7 @@ It begins nothing and shortens no step: what is poured first is photographed lik
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -15,6 +14,7 @@ import numpy as np
 from colourmatch.advice import Measured
 from colourmatch.book.entries import Lot, LotStory
 from colourmatch.book.lot_book import LotBook
+from colourmatch.book.lots import LotFigures
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.dosing.by_hand import measure_dose
 from colourmatch.dosing.limits import room_mg_per_l
@@ -33,30 +33,6 @@ _LOTS_REL_SD = 0.15
 _MOST_LOTS = 5
 #: How a lot ended whose dose is worth repeating.
 _GOOD = ("matched", "nearest")
-
-
-@dataclass(frozen=True)
-class LotFigures:
-    """The figures of a lot that is to be begun, named as `Lots.begin` takes them."""
-
-    name: str
-    volume_ml: float | None
-    stocks: Sequence[str | int]
-    dilution: float
-    ceiling_mg_per_l: float | None = None
-    depth_mm: float = 10.0
-    tolerance: float = 1.5
-    already_mg_per_l: float = 0.0
-    already_colourant: str | None = None
-    jurisdiction: str | None = None
-    reference: str | int | None = None
-    target_lab: Sequence[float] | None = None
-    notes: str = ""
-    serving: Mapping[str, Any] | None = None
-    made_up_to: float = 1.0
-    hand: str = "drops"
-    like: int | None = None
-    label_lines: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ from colourmatch.liquid.stock import Stock
 from colourmatch.words.doubts import Told, tell_cause, tell_doubt_of_two
 from colourmatch.words.entries import tell_dose
 from colourmatch.words.figures import tell_quantity
-from colourmatch.workflow.photo_time import is_ahead, moment_of
+from colourmatch.workflow.views import is_ahead, moment_of
 
 if TYPE_CHECKING:
     from colourmatch.dosing import doubt as weighed

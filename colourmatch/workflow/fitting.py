@@ -10,9 +10,9 @@ from typing import Any
 
 import numpy as np
 
-from colourmatch.book.entries import AdditionEntry, LotEntry, LotStory, PhotoEntry, VolumeEntry
-from colourmatch.book.example import leave_out_example
+from colourmatch.book.entries import AdditionEntry, LotEntry, LotStory, PhotoEntry, VolumeEntry, number_photos
 from colourmatch.book.lot_book import LotBook
+from colourmatch.book.naming import leave_out_example
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.dosing.doubt import find_doubt
 from colourmatch.dosing.problem import no_nearer
@@ -26,9 +26,8 @@ from colourmatch.liquid.stock import Stock
 from colourmatch.measurement import LIQUIDS, Measurement
 from colourmatch.photo.combine import Combined, combine_photos
 from colourmatch.workflow.doubts import list_mishaps
-from colourmatch.workflow.photo_colours import final_photos
-from colourmatch.workflow.since_photo import changes_colour
-from colourmatch.workflow.targets import target_covariance
+from colourmatch.workflow.photo_colours import changes_colour, final_photos
+from colourmatch.workflow.references import target_covariance
 from colourmatch.workflow.views import photo_view
 
 #: A stock's learnt strength never counts as better known than this.
@@ -80,7 +79,7 @@ def photos_of_state(story: LotStory, photos: list[PhotoEntry]) -> list[PhotoEntr
 
 def combine_state(story: LotStory, group: list[PhotoEntry]) -> Combined | None:
     """What photos of one state give together, called by their numbers in the lot; those of the last one's dilution."""
-    numbers = {photo.id: k for k, photo in enumerate(story.photos, 1)}
+    numbers = number_photos(story)
     view = photo_view(story.lot, group[-1].measurement) if group else None
     alike = [photo for photo in group if photo_view(story.lot, photo.measurement) == view]
     return combine_photos([p.measurement for p in alike], [f"Photo {numbers[p.id]}" for p in alike])
@@ -208,7 +207,7 @@ def _gap(measurement: Measurement) -> Gap | None:
     return Gap(batch - reference, pair.photo + pair.scene + pair.what_is_lost, pair.phone, *warm)
 
 
-def base_share(story: LotStory, before: LotEntry | None) -> float:
+def base_share(story: LotStory, before: LotEntry | None = None) -> float:
     """Part of the batch's volume that is base: water from stocks lowers it, untinted batch raises it."""
     entries = story.effective if before is None else story.entries_before(before)
     volume, base = story.lot.volume_ml, story.lot.volume_ml

@@ -11,8 +11,8 @@ from typing import Any
 from colourmatch.advice import Advice, Bottle, MissingKind, OtherStock, Served
 from colourmatch.book.checks import check_serving
 from colourmatch.book.entries import LotStory
-from colourmatch.book.example import leave_out_example
 from colourmatch.book.lot_book import LotBook
+from colourmatch.book.naming import leave_out_example
 from colourmatch.dosing.problem import Problem
 from colourmatch.dosing.serving import look_at
 from colourmatch.dosing.shelf_gain import (
@@ -56,25 +56,13 @@ def look_further(
     said += [other.text for other in others[:1]]
     if kind is not None:
         said.append(kind.text)
-    if advice.rescue is not None and len(said) > 1:
+    if (rescue := advice.rescue) is not None and len(said) > 1:
         # Untinted batch is poured in for good: what may do without it is said first.
-        said = [_before_blending(advice, said[1:])]
-    return advice.having(
-        text=" ".join(said),
-        serving=looks,
-        bottles=tuple(bottles),
-        other_stocks=others,
-        missing_kind=kind,
-    )
-
-
-def _before_blending(advice: Advice, hints: Sequence[str]) -> str:
-    """The text of a batch past its match that another colour would help more than blending back does."""
-    assert advice.rescue is not None
-    left, ml = advice.rescue.predicted, advice.rescue.untinted_ml
-    return tell_before_blending(
-        advice.finding or advice.text, hints, ml, left.to_json(), fills_up=advice.rescue.set_aside_ml > 0
-    )
+        found, left = advice.finding or advice.text, rescue.predicted.to_json()
+        fills_up = rescue.set_aside_ml > 0
+        said = [tell_before_blending(found, said[1:], rescue.untinted_ml, left, fills_up=fills_up)]
+    further = {"bottles": tuple(bottles), "other_stocks": others, "missing_kind": kind}
+    return advice.having(text=" ".join(said), serving=looks, **further)
 
 
 def added_ml(problem: Problem, advice: Advice) -> list[float]:
@@ -108,23 +96,14 @@ def serve_lot(
     next step adds, as in the advice. InputError for a glass that cannot be.
     """
     story = book.lots.story(lot)
-    problem = _pose_problem(book, story)
-    if problem is None:
-        return ()
-    views = [_view(story, condition) for condition in conditions]
-    step = [sum(float(d["ml"]) for d in doses if d["stock"] == stock.name) for stock in problem.stocks]
-    return look_at(problem, views, step)
-
-
-def _pose_problem(book: LotBook, story: LotStory) -> Problem | None:
-    """What the photos of a lot say of the batch as it is now, None when they say nothing yet."""
-    photos = usable_photos(story)
     if why_not_yet(story) is not None:
-        return None
-    stocks, fit = fit_story(book, story, photos)
+        return ()
+    stocks, fit = fit_story(book, story, usable_photos(story))
     if not fit.success:
-        return None
-    return Problem(fit, stocks, story.state(), base_share(story, None), views_of(story.lot))
+        return ()
+    problem = Problem(fit, stocks, story.state(), base_share(story), views_of(story.lot))
+    step = [sum(float(d["ml"]) for d in doses if d["stock"] == stock.name) for stock in stocks]
+    return look_at(problem, [_view(story, condition) for condition in conditions], step)
 
 
 def _view(story: LotStory, condition: Mapping[str, Any]) -> View:

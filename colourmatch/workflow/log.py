@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import tzinfo
 
 from colourmatch.book.entries import AdditionEntry, Lot, LotEntry, LotStory, PhotoEntry
 from colourmatch.book.lot_book import LotBook
@@ -27,20 +26,19 @@ class LogLine(Record):
 
 def list_log(book: LotBook, since: str, lot: int | str | None = None, by: str | None = None) -> list[LogLine]:
     """What was entered from a moment on (UTC text), in order, of one lot or all, by one person or all."""
-    found = [line for story in book.entries.stories_since(since, lot) for line in _lines_of(story, since)]
+    found = []
+    for story in book.entries.stories_since(since, lot):
+        head = story.lot
+        if head.created_at >= since:
+            found.append(_line(head, "begun", f"{head.name} begun", head))
+        late = (event for event in story.events if event.created_at >= since)
+        found += [_line(event, event.kind, tell_entry(event), head, event.id) for event in late]
     if lot is None:
         shelf = (stock for stock in book.stocks.all(active_only=False) if stock.created_at >= since)
         found += [_line(stock, "stock", f"Stock {stock.name} put on the shelf") for stock in shelf]
     wanted = None if by is None else by.strip().casefold()
     chosen = [one for one in found if wanted is None or (one.by or "").casefold() == wanted]
     return sorted(chosen, key=lambda one: (one.at, one.entry or 0))
-
-
-def _lines_of(story: LotStory, since: str) -> list[LogLine]:
-    head = story.lot
-    begun = [_line(head, "begun", f"{head.name} begun", head)] if head.created_at >= since else []
-    late = (event for event in story.events if event.created_at >= since)
-    return begun + [_line(event, event.kind, tell_entry(event), head, event.id) for event in late]
 
 
 def _line(
@@ -66,6 +64,6 @@ def open_dose_of_other(story: LotStory, by: str | None) -> str | None:
     )
 
 
-def tell_log(lines: Sequence[LogLine], zone: tzinfo | None = None) -> list[tuple[str, str, str, str]]:
+def tell_log(lines: Sequence[LogLine]) -> list[tuple[str, str, str, str]]:
     """The log as rows of a table: when, who, lot, what."""
-    return [(tell_time(one.at, zone), one.by or "", one.number or "", one.text) for one in lines]
+    return [(tell_time(one.at), one.by or "", one.number or "", one.text) for one in lines]

@@ -14,11 +14,10 @@ from datetime import datetime
 import numpy as np
 
 from colourmatch.advice import decimals
-from colourmatch.book.entries import AdditionEntry, LotStory, PhotoEntry
+from colourmatch.book.entries import AdditionEntry, LotEntry, LotStory, NoteEntry, PhotoEntry, VolumeEntry
 from colourmatch.measurement import LIQUIDS, Colour, Measurement, SpotColour
 from colourmatch.records import Array, Record, kept
-from colourmatch.workflow.photo_time import find_moment
-from colourmatch.workflow.since_photo import changes_colour
+from colourmatch.workflow.views import find_moment
 
 
 @dataclass(frozen=True)
@@ -161,3 +160,46 @@ def read_doses(story: LotStory) -> tuple[Dose, ...]:
 def total_sd(doses: Sequence[Dose]) -> float:
     """Standard deviation of the colour added in all, mg per litre: stocks err independently."""
     return math.hypot(*(dose.mg_per_l_sd for dose in doses))
+
+
+def changes_colour(entry: LotEntry) -> bool:
+    """Whether an entry changes the colour of the batch; a sample that was taken does not."""
+    return isinstance(entry, AdditionEntry) or (isinstance(entry, VolumeEntry) and entry.came)
+
+
+@dataclass(frozen=True)
+class Since:
+    """The last photo that counts, None before the first, and what changed the colour after it, in order."""
+
+    photo: PhotoEntry | None
+    changes: tuple[LotEntry, ...]
+
+
+def since_photo(story: LotStory) -> Since:
+    """What changed the batch since its last photo that counts."""
+    photos = [photo for photo in story.counting_photos if photo.purpose == "match"]
+    photo = photos[-1] if photos else None
+    before = {entry.id for entry in story.entries_before(photo)} if photo else set()
+    changes = tuple(entry for entry in story.effective if changes_colour(entry) and entry.id not in before)
+    return Since(photo, changes)
+
+
+def step_left_ml(story: LotStory) -> dict[str, float]:
+    """Millilitres of each stock that are left of the step that was advised with the last photo; empty when it is over.
+
+    It is over when all of it is in, when something else went in, and when anything was put right since: the step was
+    for another state then.
+    """
+    since = since_photo(story)
+    advised = since.photo.advice.doses if since.photo and since.photo.advice else ()
+    wanted = {dose.stock: float(dose.ml) for dose in advised}
+    if since.photo is None or any(
+        entry.id > since.photo.id and not isinstance(entry, (AdditionEntry, VolumeEntry, NoteEntry))
+        for entry in story.events
+    ):
+        return {}
+    for entry in since.changes:
+        if not isinstance(entry, AdditionEntry) or entry.stock not in wanted:
+            return {}
+        wanted[entry.stock] -= entry.ml
+    return {} if min(wanted.values(), default=0.0) < 0 else {k: ml for k, ml in wanted.items() if ml > 0}

@@ -21,7 +21,7 @@ from colourmatch.book.entries import Lot, LotStory, PhotoEntry
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.photo_store import Source
 from colourmatch.book.transactions import By, part_of
-from colourmatch.colour.difference import Difference, ciede2000, compare_lab
+from colourmatch.colour.difference import ciede2000, compare_lab
 from colourmatch.errors import InputError
 from colourmatch.instrument.incoming import IncomingPhoto, note_for_lot, take_in_for_lot
 from colourmatch.measurement import LIQUIDS, Colour, Figure, Measurement, Parts, Sent, record_parts
@@ -37,8 +37,7 @@ from colourmatch.workflow.photo_colours import (
     see_photo,
     take_alike,
 )
-from colourmatch.workflow.photo_time import plausible_moment
-from colourmatch.workflow.views import photo_view
+from colourmatch.workflow.views import photo_view, plausible_moment
 
 _WEEK = timedelta(weeks=1)
 #: Photos of one day do not tell a rate.
@@ -218,7 +217,10 @@ def read_drift(book: LotBook, lot: int | str) -> Drift:
     photos = tuple(_describe_photo(photo, first[-1], start, spread, anchor) for photo in later)
     drift, everything = drift.having(photos=photos), (*first, *later)
     if max(p.at for p in everything) - min(p.at for p in everything) < LEAST_SPAN:
-        return drift.having(text=f"{_tell_same_day(photos[-1])} Photograph again in a week.")
+        seen, how_far = photos[-1].difference, tell_interval(photos[-1].delta_e_2000)
+        what = f"drifted by {how_far}: {seen.text}" if seen.seen else "not drifted"
+        text = f"Within a day the colour has {what}. All photos are of one day, so no rate can be told."
+        return drift.having(text=f"{text} Photograph again in a week.")
     return _tell_rate(drift, everything, anchor)
 
 
@@ -258,13 +260,6 @@ def _sort_photos(story: LotStory) -> tuple[tuple[Seen, ...], tuple[Seen, ...], l
     return (first, later, skipped) if first else (later[:1], later[1:], skipped)
 
 
-def _tell_same_day(last: PhotoDrift) -> str:
-    """What a recheck on the day of the finished photo says: a drift, but no rate."""
-    seen, how_far = last.difference, tell_interval(last.delta_e_2000)
-    what = f"drifted by {how_far}: {seen.text}" if seen.seen else "not drifted"
-    return f"Within a day the colour has {what}. All photos are of one day, so no rate can be told."
-
-
 def _describe_photo(photo: Seen, first: Seen, start: Array, spread: Array, anchor: Array) -> PhotoDrift:
     covariance = photo.covariance + spread + phone_covariance(first, photo)
     drift = compare_lab(anchor + start, anchor + photo.gap, covariance)
@@ -283,24 +278,22 @@ def _tell_rate(drift: Drift, seen: Sequence[Seen], anchor: Array) -> Drift:
     begun = anchor + fit.values[:3]
     change = compare_lab(begun, begun + fit.slope * span, covariance)
     rate = Figure.from_json({k: round(v / span, 4) for k, v in change.delta_e_2000.to_json().items()})
-    forecast = _forecast(fit, anchor, drift.tolerance, span, begin) if change.seen else None
-    next_one = f"No forecast yet: photograph again in about {max(1, round(2 * span))} weeks."
+    if change.seen:
+        forecast = _forecast(fit, anchor, drift.tolerance, span, begin)
+        text = (
+            f"In {span:.1f} weeks the batch has turned {change.text}, by {rate.value:.2f} CIEDE2000 a week "
+            f"(between {rate.low:.2f} and {rate.high:.2f}). {forecast.text}"
+        )
+    else:
+        forecast = None
+        text = (
+            f"In {span:.1f} weeks no drift is seen beyond what the photos can tell; it is at most "
+            f"{rate.high:.2f} CIEDE2000 a week. No forecast yet: photograph again in about "
+            f"{max(1, round(2 * span))} weeks."
+        )
     lab = Colour(rounded(fit.slope, 4), rounded(np.sqrt(np.diag(covariance)) / span, 4))
-    text = f"{_rate_text(rate, change, span)} {forecast.text if forecast else next_one}"
     return drift.having(
         rate_per_week=rate, change_per_week=lab, birge_ratio=round(fit.birge, 2), forecast=forecast, text=text
-    )
-
-
-def _rate_text(rate: Figure, change: Difference, span: float) -> str:
-    if not change.seen:
-        return (
-            f"In {span:.1f} weeks no drift is seen beyond what the photos can tell; it is at most "
-            f"{rate.high:.2f} CIEDE2000 a week."
-        )
-    return (
-        f"In {span:.1f} weeks the batch has turned {change.text}, by {rate.value:.2f} CIEDE2000 a week "
-        f"(between {rate.low:.2f} and {rate.high:.2f})."
     )
 
 

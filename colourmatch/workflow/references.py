@@ -7,8 +7,9 @@ phone as well, so that the drift of a reference alone is known far worse than th
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
+from functools import partial
 
 import numpy as np
 
@@ -21,11 +22,9 @@ from colourmatch.colour.difference import compare_lab
 from colourmatch.errors import InputError, NotFoundError, PhotoError
 from colourmatch.instrument.incoming import open_reader
 from colourmatch.measurement import LIQUIDS, Figure, Measurement, Parts, Sent, record_parts
-from colourmatch.records import Record, kept, pick, several
+from colourmatch.records import Array, Record, kept, pick, rounded, several
 from colourmatch.workflow.photo_colours import final_photos, read_spot
-from colourmatch.workflow.photo_time import find_moment, plausible_moment
-from colourmatch.workflow.targets import ENTERED_SD
-from colourmatch.workflow.views import photo_view
+from colourmatch.workflow.views import find_moment, photo_view, plausible_moment
 
 WHICH = ("first", "latest", "mean")
 Triple = tuple[float, float, float]
@@ -51,6 +50,7 @@ def record_reference(
     without its position data; a photo sent again gives its first reading. InputError for an impossible depth or dilution.
     """
     check_one_of(spot, LIQUIDS, "spot")
+    (other,) = {*LIQUIDS} - {spot}
     depth_mm, dilution = check_number("depth_mm", depth_mm), check_number("dilution", dilution)
     found: Reference | None = find_reference(book, name)
     if found is None:  # refused before any photo is kept for it
@@ -59,19 +59,22 @@ def record_reference(
     check_text(entered_by, "name of who entered it")
     reader = open_reader(book, card, light)
 
-    def find_reading(content: bytes) -> ReferenceReading | None:
-        return book.references.find_photo(content, found.id) if found else None
-
     sent = []
     for source in photos:
-        photo = reader.take_in(source, find_reading)
+        find = partial(book.references.find_photo, reference=found.id) if found else lambda _content: None
+        photo = reader.take_in(source, find)
         measurement = photo.measurement
         if photo.known is not None:
             sent.append(Sent(measurement, photo.known.id, repeated=True))
             continue
         try:
-            if (note := photo.refused or _why_unseen(measurement, spot)) is not None:
-                raise PhotoError(note)
+            if photo.refused is not None:
+                raise PhotoError(photo.refused)
+            if not measurement.spots.get(spot):
+                raise PhotoError(
+                    f"No glass was found on the {spot} spot. Set the reference there and photograph again, or say "
+                    f"that it stands on the {other} spot."
+                )
             stored = book.photo_store.keep(photo.content)
         except PhotoError as error:
             sent.append(Sent(measurement, note=error.text))
@@ -106,16 +109,6 @@ def as_triple(values: Iterable[float]) -> Triple:
     """Three numbers; ValueError or TypeError where they are not."""
     first, second, third = map(float, values)
     return first, second, third
-
-
-def _why_unseen(measurement: Measurement, spot: str) -> str | None:
-    if measurement.spots.get(spot):
-        return None
-    (other,) = {*LIQUIDS} - {spot}
-    return (
-        f"No glass was found on the {spot} spot. Set the reference there and photograph again, or say "
-        f"that it stands on the {other} spot."
-    )
 
 
 def enter_reference(
@@ -291,40 +284,29 @@ def choose_reading(
             raise NotFoundError(
                 f"{found.name} has no reading {which!r}. Its readings: {ids}; or say {', '.join(WHICH)}."
             )
-        _refuse_other_view(chosen[0], head, found)
+        if chosen[0] not in fitting:
+            raise InputError(
+                f"Reading {chosen[0].id} of {found.name} is of {chosen[0].depth_mm:g} mm and dilution "
+                f"{chosen[0].dilution:g}, the lot of {head.depth_mm:g} mm and {head.dilution:g}. "
+                "Photograph it that way."
+            )
     if not chosen:
         raise InputError(
             f"{found.name} has no reading at a depth of {head.depth_mm:g} mm and a dilution of "
             f"{head.dilution:g}, as this lot has. Photograph it that way first."
         )
-    used = chosen if which == "mean" else [_one(chosen, which)]
-    lab, sd = _mean(used)
+    ordered = sorted(chosen, key=lambda one: (_time_of(one), one.id))
+    used = chosen if which == "mean" else ordered[:1] if which == "first" else ordered[-1:]
+    lab = as_triple(rounded(np.mean([reading.lab for reading in used], axis=0), 3))
+    # a mean keeps the sd of one, as photos by one phone err alike
+    sd = np.sqrt(np.mean([_sd(reading) ** 2 for reading in used], axis=0))
     reason = (
         f"tinted to {found.name}, {which} reading" if isinstance(which, str) else f"tinted to reading {which}"
     )
     book.lots.amend(head.id, reason, reference_id=found.id, target_lab=lab, entered_by=entered_by)
-    return Target(head.id, found.id, found.name, which, [r.id for r in used], list(lab), sd)
-
-
-def _refuse_other_view(reading: ReferenceReading, head: Lot, found: Reference) -> None:
-    if (reading.depth_mm, reading.dilution) != (head.depth_mm, head.dilution):
-        raise InputError(
-            f"Reading {reading.id} of {found.name} is of {reading.depth_mm:g} mm and dilution "
-            f"{reading.dilution:g}, the lot of {head.depth_mm:g} mm and {head.dilution:g}. "
-            "Photograph it that way."
-        )
-
-
-def _one(readings: list[ReferenceReading], which: str | int) -> ReferenceReading:
-    ordered = sorted(readings, key=lambda one: (_time_of(one), one.id))
-    return ordered[0] if which == "first" else ordered[-1]
-
-
-def _mean(readings: list[ReferenceReading]) -> tuple[Triple, list[float]]:
-    """Their colour and its sd; a mean keeps the sd of one, as photos by one phone err alike."""
-    lab = np.mean([reading.lab for reading in readings], axis=0)
-    sd = np.sqrt(np.mean([_sd(reading) ** 2 for reading in readings], axis=0))
-    return as_triple(round(float(value), 3) for value in lab), [round(float(value), 3) for value in sd]
+    return Target(
+        head.id, found.id, found.name, which, [r.id for r in used], list(lab), rounded(sd, 3).tolist()
+    )
 
 
 def target_from_lot(
@@ -370,3 +352,36 @@ def target_from_lot(
     if lot is not None:
         choose_reading(book, lot, found.id, reading.id, entered_by=entered_by)
     return reading
+
+
+#: Standard deviation of an entered L*, a*, b* that came without one.
+ENTERED_SD = 2.0
+#: Targets are kept with three digits (references.choose_reading).
+_SAME = 6e-4
+
+
+def target_covariance(book: LotBook, head: Lot) -> Array:
+    """Covariance, shape (3, 3), of a lot's target Lab; ValueError when the lot has no target.
+
+    The spread of the reading of its reference that the target is, or of their mean; that of an entered
+    colour (ENTERED_SD along each axis) for any other.
+    """
+    if head.target_lab is None:
+        raise ValueError(f"lot {head.id} has no target_lab")
+    if head.reference_id is not None:
+        readings = book.references.readings(head.reference_id)
+        view = (head.depth_mm, head.dilution)
+        for lab, sd in _known_targets([r for r in readings if (r.depth_mm, r.dilution) == view]):
+            if np.allclose(lab, head.target_lab, rtol=0, atol=_SAME):
+                return np.diag(sd**2)
+    return np.eye(3) * ENTERED_SD**2
+
+
+def _known_targets(readings: list[ReferenceReading]) -> Iterator[tuple[Array, Array]]:
+    """Lab and spread of each reading, then of the mean of all that had been entered at some time."""
+    labs = np.array([reading.lab for reading in readings])
+    sds = np.array([reading.lab_sd or (ENTERED_SD,) * 3 for reading in readings])
+    yield from zip(labs, sds, strict=True)
+    for count in range(len(readings), 1, -1):
+        # Photos by one phone err alike: a mean is known no better than one of them.
+        yield labs[:count].mean(axis=0), np.sqrt(np.mean(sds[:count] ** 2, axis=0))

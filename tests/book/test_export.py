@@ -10,8 +10,8 @@ from collections.abc import Callable
 import pytest
 
 from colourmatch.book.calibrations import CARD
+from colourmatch.book.export import ENTRY_COLUMNS, LOT_COLUMNS, make_harmless
 from colourmatch.book.lot_book import LotBook, open_book
-from colourmatch.book.spreadsheet import ENTRY_COLUMNS, LOT_COLUMNS, make_harmless
 from colourmatch.errors import BookError, InputError
 
 

@@ -10,9 +10,9 @@ from known_lot import look
 
 from colourmatch.advice import Served
 from colourmatch.errors import InputError
+from colourmatch.workflow.ceilings import read_intake
 from colourmatch.workflow.describing import describe_lot
 from colourmatch.workflow.glasses import serve_lot
-from colourmatch.workflow.intake import read_intake
 from colourmatch.workflow.lot import advise_lot
 
 pytestmark = pytest.mark.usefixtures("as_noted")

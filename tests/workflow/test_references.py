@@ -19,9 +19,9 @@ from colourmatch.workflow.references import (
     enter_reference,
     read_reference,
     record_reference,
+    target_covariance,
     target_from_lot,
 )
-from colourmatch.workflow.targets import target_covariance
 
 VIEW = {"depth_mm": 10.0, "dilution": 5.0}
 

@@ -9,7 +9,7 @@ from copy import copy
 import pytest
 from known_lot import Bench
 
-from colourmatch.book.carried import CARRIED
+from colourmatch.book.entries import CARRIED
 from colourmatch.book.lot_book import LotBook, open_book
 from colourmatch.errors import ClosedError, InputError, NotFoundError
 from colourmatch.workflow.closing import UNSEEN, finish_trial
