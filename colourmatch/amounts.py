@@ -1,7 +1,5 @@
-"""Amounts as people type them: numbers with or without a unit, and the question that an absurd size raises.
-
-Command line and app ask here, so that a size is judged by one rule and questioned in one sentence. Which sizes are
-usual is common practice, no source. It knows no book: what can be at all is judged where it is written down.
+"""Amounts as people type them, with or without a unit, and the question that an absurd size raises; it knows no book.
+Command line and app ask here. Which sizes are usual is common practice, no source.
 """
 
 from __future__ import annotations

@@ -1,6 +1,4 @@
-"""The command line: how it starts, and how every failure becomes one line and an exit code.
-
-Exit 0: done. 2: what the user can mend. 1: a fault of the program. What the commands do is in commands/.
+"""The command line: how it starts, and how a failure becomes one line and exit code 2 (a person can mend it) or 1 (a fault).
 Nothing is imported at the top that `colourmatch --help` does not need, not even the parser of arguments.
 """
 

@@ -1,7 +1,5 @@
-"""An invented lot, played through the calls a maker's own photos go through; nothing in it is a real drink.
-
-The command line plays it by itself, in the app its player takes photo after photo and may take wrong turns; what is
-truly in the batch, and what it looks like, is in simulate/kitchen.py. No figure of a real lot rests on anything here.
+"""An invented lot, played through the calls that a maker's own photos go through; nothing in it is a real drink.
+The command line plays it by itself, the app's player takes photo after photo; the truth of it is in simulate/kitchen.py.
 """
 
 from __future__ import annotations

@@ -1,5 +1,4 @@
 """The directories of a TIFF, a DNG or a block of Exif: their entries and where those lie; it knows no tag's meaning but links.
-
 TIFF 6.0, section 2, and Exif 2.32 (JEITA CP-3451), from memory.
 """
 

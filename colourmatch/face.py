@@ -1,5 +1,4 @@
 """The face for Python: measure a photo, compare two colours, be advised from readings; no book is needed.
-
 Each function imports what it needs when it is called, so that `import colourmatch` costs nothing.
 """
 

@@ -1,7 +1,5 @@
-"""What one photo gave, as it is recorded: colours, their difference, what is unsure of it, what is doubtful.
-
-The numbers are those of the book: rounded once, where the photo was read, so that what is computed from a book is what
-was computed when the photo came in. It knows neither pixels nor how a colour is corrected.
+"""What one photo gave, as it is recorded; it knows neither pixels nor how a colour is corrected.
+Numbers are rounded once, where the photo was read: what is computed from a book is what was computed on that day.
 """
 
 from __future__ import annotations

@@ -1,5 +1,4 @@
 """Files that people name, read whole and bounded; it knows no formats.
-
 Only a plain file is read: a pipe would be waited for, a device never ends.
 """
 

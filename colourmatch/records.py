@@ -1,7 +1,5 @@
 """Records that cross rooms and are kept as JSON: one way in, one way out, nothing lost; it knows no record by itself.
-
-A record names its fields as JSON does. What an older book wrote without a field reads as None there and is written
-without it again; a field that this version does not know is kept as it is.
+What an older book wrote without a field reads as None there and is written without it again; an unknown field is kept.
 """
 
 from __future__ import annotations

@@ -1,8 +1,6 @@
 """Files that people asked for, written whole or not at all; it knows no formats.
-
-What is new is written beside the old file and takes its place when all of it is on the disk. A full disk, an error
-or Ctrl-C leaves the old file as it was, and no piece of the new one.
-"""
+What is new is written beside the old file and takes its place when all of it is on the disk: an error or Ctrl-C leaves the
+old file as it was, and no piece of the new one."""
 
 from __future__ import annotations
 

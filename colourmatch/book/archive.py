@@ -1,7 +1,5 @@
-"""Backs a lot book up into one archive, restores it, and checks a book; it knows no lots.
-
-The archive is a .zip: manifest.json, the database (book.sqlite, a copy by SQLite's own backup, or book.json,
-an export of a server's), and photos/ab/abcd....jpg. It may be made while the book is in use.
+"""Backs a lot book up into one archive while it is in use, and checks a book; it knows no lots.
+The archive is a .zip: manifest.json, photos/ab/abcd....jpg, and the database (book.sqlite, or a server's as book.json).
 """
 
 from __future__ import annotations

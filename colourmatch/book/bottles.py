@@ -1,7 +1,4 @@
-"""What is on a bottle beside its colour: whose batch it is, until when it is good, how much is left, which lots hold it.
-
-It counts down what was entered and knows no date of today.
-"""
+"""What is on a bottle beside its colour: whose batch, until when it is good, how much is left by the entries, which lots hold it."""
 
 from __future__ import annotations
 

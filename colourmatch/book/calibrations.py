@@ -1,6 +1,5 @@
 """Entries about cards and phones in the lot book, and which of them photos are read with; it knows no pixels.
-
-Like all history they are only added to: something is forgotten by an entry that says so.
+They are only added to: something is forgotten by an entry that says so.
 """
 
 from __future__ import annotations

@@ -1,6 +1,5 @@
 """The limits of what may be written into the book, each refusal a sentence; it knows no database.
-
-The limits only catch slips of the hand (a unit mixed up, a digit too many); they are common sense, no source.
+They only catch slips of the hand (a unit mixed up, a digit too many); they are common sense, no source.
 """
 
 from __future__ import annotations

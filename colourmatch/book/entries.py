@@ -1,5 +1,4 @@
 """What the lot book hands out: plain frozen records of lots and their entries; it knows no database.
-
 Times are UTC, text as 2026-11-25T07:14:39.123456+00:00, so that they sort as they stand.
 """
 

@@ -1,5 +1,4 @@
 """Writes the book out in bounded memory: as JSON, which an empty book reads in again, and as CSV for spreadsheets.
-
 The JSON is one document with one row a line: any JSON reader takes it, this one reads it by lines.
 """
 

@@ -1,7 +1,5 @@
 """The lot book: what was done to every lot, only ever added to; it knows no photo's pixels and no screen.
-
-`open_book` finds or makes it, `read_book` only looks and writes nothing beside it, `open_or_read_book` does what may be
-done. Its parts know the database and not each other, and are loaded when they are first asked for.
+Its parts know the database and not each other, and are loaded when they are first asked for.
 """
 
 from __future__ import annotations

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import datetime
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Unpack, cast
 
 from sqlalchemy import Connection, or_, select
@@ -163,7 +162,7 @@ class Photos(Part):
         measurement: Measurement | Mapping[str, Any],
         advice: Advice | Mapping[str, Any] | None = None,
         *,
-        photo: bytes | Path | str | None = None,
+        photo: bytes | None = None,
         purpose: str = "match",
         taken_at: datetime | str | None = None,
         original_name: str | None = None,
@@ -196,7 +195,7 @@ class Photos(Part):
             **by, when_closed=purpose == "recheck", asked=seen,
         )  # fmt: skip
 
-    def find(self, photo: bytes | Path | str, lot: int | str | None = None) -> PhotoEntry | None:
+    def find(self, photo: bytes, lot: int | str | None = None) -> PhotoEntry | None:
         """The first entry of this very photo (in one lot), None when it is new: a resubmitted photo."""
         sha256 = hash_photo(photo)
         either = or_(t.photos.c.original_sha256 == sha256, t.photos.c.sha256 == sha256)

@@ -1,10 +1,6 @@
-"""How long texts lie in the database; whoever reads or writes them sees the text.
-
-A photo's JSON is keys that every photo has, series of numbers that change little from one to the next (outlines, curves),
-and a few numbers of its own. It is laid out with the series apart, as differences, and deflated after the words that
-such texts have in common. The layout is a rule of its own, the same in every database and with every zlib: it is what
-seals.py hashes. RFC 1950. Older books hold texts as they are, or deflated and in letters (RFC 4648).
-"""
+"""How long texts, such as a photo's JSON, lie in the database: series of numbers apart, as differences, and all of it
+deflated after the words that such texts have in common. What is laid out so is the same with every zlib, and is what
+seals.py hashes. RFC 1950. Older books hold texts as they are, or deflated and in letters (RFC 4648)."""
 
 from __future__ import annotations
 

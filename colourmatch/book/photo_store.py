@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import io
-import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,7 +12,7 @@ from typing import Any, BinaryIO
 from colourmatch.book.checks import check_text
 from colourmatch.book.heif import is_dng
 from colourmatch.book.position import strip_position
-from colourmatch.errors import BookError, NotFoundError, PhotoError
+from colourmatch.errors import BookError, PhotoError
 from colourmatch.reading import read_plain_file
 from colourmatch.writing import clear_left_over, replace_whole
 
@@ -39,19 +38,6 @@ class KeptPhoto:
     name: str
 
 
-def read_photo(photo: bytes | Path | str) -> bytes:
-    """The bytes of a photo; NotFoundError or PhotoError when there are none."""
-    if isinstance(photo, (bytes, bytearray, memoryview)):
-        data = bytes(photo)
-    elif not os.path.exists(photo):
-        raise NotFoundError(f"There is no photo {photo}. Check the path.")
-    else:
-        data, _ = open_source(photo)
-    if not data:
-        raise PhotoError("The photo is empty. Copy it from the phone again.")
-    return data
-
-
 def open_source(source: Source) -> tuple[bytes, str]:
     """The bytes of a photo and its name; PhotoError when they cannot be read."""
     if isinstance(source, tuple):
@@ -65,9 +51,9 @@ def open_source(source: Source) -> tuple[bytes, str]:
         ) from None
 
 
-def hash_photo(photo: bytes | Path | str) -> str:
+def hash_photo(photo: bytes) -> str:
     """SHA-256 of a photo as it came, in hexadecimal digits."""
-    return hashlib.sha256(read_photo(photo)).hexdigest()
+    return hashlib.sha256(photo).hexdigest()
 
 
 def hash_stream(stream: BinaryIO) -> str:
@@ -102,21 +88,17 @@ class PhotoStore:
             raise ValueError(f"a stored name has no folder, got {name!r}")
         return self.folder / name[:2] / name
 
-    def keep(self, photo: bytes | Path | str) -> KeptPhoto:
+    def keep(self, photo: bytes) -> KeptPhoto:
         """Store a photo without what is personal; the same photo again is stored once."""
-        data = read_photo(photo)
-        stripped, suffix = strip_position(data, find_suffix(data))
-        sha256 = hashlib.sha256(stripped).hexdigest()
-        name = sha256 + suffix
-        self._put(self.path(name), stripped)
-        return KeptPhoto(sha256, hashlib.sha256(data).hexdigest(), name)
+        if not photo:
+            raise PhotoError("The photo is empty. Copy it from the phone again.")
+        stripped, suffix = strip_position(photo, find_suffix(photo))
+        sha256 = hash_photo(stripped)
+        self._put(self.path(sha256 + suffix), stripped)
+        return KeptPhoto(sha256, hash_photo(photo), sha256 + suffix)
 
-    def keep_named(
-        self, photo: bytes | Path | str | KeptPhoto | None, name: str | None = None
-    ) -> dict[str, Any]:
+    def keep_named(self, photo: bytes | KeptPhoto | None, name: str | None) -> dict[str, Any]:
         """What an entry says of a photo's file, which is stored unless it was; `name` is that of the file as it came."""
-        if name is None and isinstance(photo, (str, Path)):
-            name = Path(photo).name
         kept = photo if photo is None or isinstance(photo, KeptPhoto) else self.keep(photo)
         return {
             "sha256": kept and kept.sha256,
@@ -148,9 +130,9 @@ class PhotoStore:
         if name is None or self.holds(name):
             return False
         suffix = find_suffix(photo)
-        if hashlib.sha256(photo).hexdigest() + suffix != name:
+        if hash_photo(photo) + suffix != name:
             photo, suffix = strip_position(photo, suffix)
-        if hashlib.sha256(photo).hexdigest() + suffix != name:
+        if hash_photo(photo) + suffix != name:
             return False
         self._put(self.path(name), photo)
         return True

@@ -1,12 +1,6 @@
 """Takes out of photo files what is personal, without touching a pixel; it keeps no files and knows no lots.
-
-Of every format only what is known to be needed stays: the picture, its colours, make, model, time and exposure.
-JPEG: of the application segments JFIF, Exif, colour profile and Adobe stay; XMP, IPTC, comments, further pictures and
-films behind the first one go. PNG: only the chunks of the picture and its colours stay. HEIC: heif.py. Exif, TIFF and
-DNG: exif.py. Where a file cannot be understood well enough for that, its picture is written again as PNG (8 bits a
-channel, profile kept); a DNG is refused then.
-Segments: ITU-T T.81, Annex B.
-"""
+Only what is known to be needed stays: the picture, its colours, make, model, time and exposure. Where a file cannot be
+understood well enough, its picture is written again as PNG (8 bits, profile kept); a DNG is refused then."""
 
 from __future__ import annotations
 
@@ -45,6 +39,7 @@ def strip_position(data: bytes, suffix: str) -> tuple[bytes, str]:
 
 
 def _strip_jpeg(data: bytes) -> bytes:
+    """The first picture with its JFIF, Exif, colour profile and Adobe segments (ITU-T T.81, Annex B)."""
     parts = [data[:2]]
     position = 2
     for _ in range(_MOST_SEGMENTS):

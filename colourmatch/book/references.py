@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import datetime
-from pathlib import Path
 from typing import Any, Unpack
 
 from sqlalchemy import Connection
@@ -50,7 +49,7 @@ class References(Part):
         dilution: float = 1.0,
         lab_sd: tuple[float, float, float] | None = None,
         measurement: Measurement | Mapping[str, Any] | None = None,
-        photo: bytes | Path | str | KeptPhoto | None = None,
+        photo: bytes | KeptPhoto | None = None,
         taken_at: datetime | str | None = None,
         original_name: str | None = None,
         **by: Unpack[By],
@@ -100,7 +99,7 @@ class References(Part):
         found = self.get(reference)
         return self._read(read_reference_readings, found.id)
 
-    def find_photo(self, photo: bytes | Path | str, reference: str | int) -> ReferenceReading | None:
+    def find_photo(self, photo: bytes, reference: str | int) -> ReferenceReading | None:
         """The first reading of a reference from this very photo, None when it is new: a resubmitted photo."""
         sha256 = hash_photo(photo)
         readings = self.readings(reference)

@@ -1,7 +1,5 @@
 """Puts a backup back where there is no book yet; it takes nothing from an archive that it has not checked.
-
-What the archive may hold, and how large each part may be, is what its manifest says, and is compared before anything is
-unpacked; the manifest is bounded by itself.
+What it may hold, and how large each part may be, its bounded manifest says, and is compared before anything is unpacked.
 """
 
 from __future__ import annotations

@@ -1,11 +1,6 @@
-"""Hashes by which damage and changes inside the book are found; it knows rows and no rules.
-
-Every entry of a lot has one, of its content and of the hash before it in its lot, so that a lot's last hash stands for all
-that was written of it. The first is that of the lot's head. Rows outside lots have hashes of their own. What is hashed is
-what the database gives back: names and values of the columns that hold something, so that a column added later changes
-no hash. For a long text its own hash stands (packing.py), so that a check reads none; hashes from before that hold the
-text itself, and stay as they are.
-"""
+"""Hashes by which changes inside the book are found: an entry's holds that of the one before in its lot, the head's is first.
+What is hashed are columns that hold something (a later one changes no hash), for a long text its own hash (packing.py),
+in older hashes the text itself. It knows rows and no rules."""
 
 from __future__ import annotations
 

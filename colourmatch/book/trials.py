@@ -1,7 +1,5 @@
 """Writes trials: a measured part of a batch as a lot of its own, and its way back; what they say is in workflow/.
-
-A trial is a lot of its own that names the lot it was taken from; its additions and photos stay in it. The batch shrinks
-by what was taken; poured back, the trial's colour comes in with it. Nothing that stands in either lot is changed.
+The batch shrinks by what was taken; poured back, the trial's colour comes in with it. What stands in either lot stays.
 """
 
 from __future__ import annotations

@@ -1,7 +1,5 @@
 """The one door for photos: opened, known already or not, read, corrected; whoever keeps one says what it is for.
-
-It joins the photo reader, the book's cards (cards.py) and calibrated phones (phone_correction.py); it knows no lots
-beyond what their photos are read with.
+It joins the photo reader, cards.py and phone_correction.py; of lots it knows what their photos are read with.
 """
 
 from __future__ import annotations

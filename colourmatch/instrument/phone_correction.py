@@ -1,5 +1,4 @@
 """Readings corrected by what is kept of their phone in a light: colours, differences and their uncertainty.
-
 It joins phone_calibration.py and the book; it refuses to know how known liquids come in (phones.py).
 """
 
@@ -26,7 +25,7 @@ from colourmatch.measurement import (
     record_difference,
 )
 from colourmatch.photo.read_colour import SCALE_SD, stretch
-from colourmatch.records import Array, rounded
+from colourmatch.records import rounded
 
 if TYPE_CHECKING:
     from colourmatch.liquid.phone import PhonePrior
@@ -102,7 +101,7 @@ def calibrate(measurement: Measurement, found: Calibration | None) -> Measuremen
     if not corrected:
         return measurement.having(calibration=None)
     named = found.named
-    if found.fit.tones is not None:
+    if found.fit.greys is not None:
         named = named.having(tones="sitting" if known else "photo")
     out = measurement.having(spots=spots, calibration=named)
     if len(corrected) == 2 and measurement.delta_e_2000 and measurement.uncertainty:
@@ -157,20 +156,15 @@ def _compare(
     apart = bat.draws - ref.draws - (bat.lab - ref.lab)
     contrast = 0.5 * (ref.to_lab + bat.to_lab) * ref.contrast_sd * (bat.log_light - ref.log_light)
     tone = tone + contrast @ contrast.T  # how much one photo's channels stray in contrast
-    scale = np.diag((_scale_sd(ref, bat) * stretch(bat.lab - ref.lab)) ** 2)
+    # what is left of SCALE_SD: two drinks as far from each other as from water err each on its own
+    away = max(float(np.linalg.norm(0.5 * (ref.lab + bat.lab) - [100, 0, 0])), 5.0)
+    left = np.sqrt(np.diag(ref.metameric + bat.metameric)) / (_APART * away)
+    scale = np.diag((np.maximum(left, _LEAST_SCALE) * stretch(bat.lab - ref.lab)) ** 2)
     phone = apart.T @ apart / len(apart) + tone + scale
     noise = ref.covariance + bat.covariance
     scene, lost = (slope @ part @ slope.T for part in (pair.scene, pair.what_is_lost))
     difference = compare_lab(ref.lab, bat.lab, noise, phone, lost)
     return record_difference(difference, noise - scene, scene, phone, lost)
-
-
-def _scale_sd(ref: Corrected, bat: Corrected) -> Array:
-    """What is left of SCALE_SD: the part of the distance between recipes by which drinks of one reading differ."""
-    away = max(float(np.linalg.norm(0.5 * (ref.lab + bat.lab) - [100, 0, 0])), 5.0)
-    # two drinks as far from each other as from water err each on its own
-    left = np.sqrt(np.diag(ref.metameric + bat.metameric))
-    return np.maximum(left / (_APART * away), _LEAST_SCALE)
 
 
 def camera_key(measurement: Measurement) -> str:

@@ -1,11 +1,10 @@
-"""Known liquids of a phone in a light: kept, mixed, fitted, forgotten. A light has the name the maker gives it ("window").
-
-It joins phone_calibration.py, the photo reader and the book; what is read is corrected in phone_correction.py.
+"""Known liquids of a phone in a light: kept, mixed, fitted, forgotten; a light has the name the maker gives it ("window").
+It joins phone_calibration.py, the photo reader and the book; readings are corrected in phone_correction.py.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Unpack
 
 import numpy as np
@@ -207,20 +206,20 @@ def fit_known(
     names = list(dict.fromkeys(name for held in contents for name in held))
     stocks = [book.stocks.get(name) for name in names]
     dyes = [KnownDye(s.name, s.colourant, float(strength_rel_sd or s.label_strength_rel_sd)) for s in stocks]
-    liquids = [liquid for photo in sitting.items() for liquid in _known_liquids(*photo, names)]
+    liquids = []
+    for entry, photo in sitting.items():
+        carded, tone = photo.measurement.card_profile is not None, photo.measurement.tone
+        for spot, held, colour in photo.each():
+            read, mg_per_l = colour.reading, tuple(float(held.get(name, 0.0)) for name in names)
+            liquid = KnownLiquid(
+                read.lab, read.covariance, mg_per_l, f"{entry}", carded, tone, spot, colour.lab_sd
+            )
+            liquids.append(liquid)
     fit = fit_phone(liquids, dyes, depth_mm=depths.pop(), depth_rel_sd=depth_rel_sd)
     data = fit.to_json() | {"photos": list(sitting)}
     head = entries[-1]
     book.calibrations.add(FIT, head.name, data, light=head.light, **by)
     return read_phone(book, head.name, str(head.light))
-
-
-def _known_liquids(entry: int, photo: KnownInPhoto, stocks: Sequence[str]) -> Iterator[KnownLiquid]:
-    """The liquids of a photo, with mg/l in the order of the stocks."""
-    carded, tone = photo.measurement.card_profile is not None, photo.measurement.tone
-    for spot, held, colour in photo.each():
-        read, mg_per_l = colour.reading, tuple(float(held.get(name, 0.0)) for name in stocks)
-        yield KnownLiquid(read.lab, read.covariance, mg_per_l, f"{entry}", carded, tone, spot, colour.lab_sd)
 
 
 def read_phone(book: LotBook, phone: str | None = None, light: str | None = None) -> PhoneTold:
@@ -261,12 +260,8 @@ def _pick(book: LotBook, phone: str | None, light: str | None) -> tuple[str, str
         raise NotFoundError(
             "No phone has known liquids yet. Begin with: colourmatch phone add PHOTO --light window --batch red=12"
         )
-    wanted = [None if name is None else name_key(name) for name in (phone, light)]
-    fits = [
-        pair
-        for pair in pairs
-        if all(key in (None, name_key(name)) for key, name in zip(wanted, pair, strict=True))
-    ]
+    wanted = {k: name_key(name) for k, name in enumerate((phone, light)) if name is not None}
+    fits = [pair for pair in pairs if all(name_key(pair[k]) == key for k, key in wanted.items())]
     if len(fits) == 1:
         return fits[0]
     listed = "; ".join(f"{name} in the light {lamp}" for name, lamp in pairs)

@@ -1,5 +1,4 @@
 """The next lot like an old one: its figures taken over, and the first dose that the last lots teach.
-
 It begins nothing and shortens no step: what is poured first is photographed like any other.
 """
 

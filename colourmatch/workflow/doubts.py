@@ -1,5 +1,4 @@
 """What may have gone wrong by hand in a lot of the book: what its fit is to weigh, what is asked.
-
 The causes are those of liquid/mishaps.py, weighed in dosing/doubt.py; their words are in words/doubts.py.
 """
 

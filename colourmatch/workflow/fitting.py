@@ -1,5 +1,4 @@
 """From a lot's story in the book to the fit of its photos: which of them count, what each tells, what is known before.
-
 It joins the book's entries, liquid/learn.py and photo/combine.py; it plans nothing and writes nothing.
 """
 

@@ -1,5 +1,4 @@
 """What else a careful colourist says of a lot: how it looks where it is drunk, and another bottle.
-
 It joins the rooms as lot.py does and stands beside the advice: nothing here changes a dose.
 """
 

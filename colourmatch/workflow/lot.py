@@ -1,5 +1,4 @@
-"""The work on a lot: photo in, reading, learning, advice, entry in the book; what the command line and screens call.
-
+"""The work on a lot: photo in, reading, learning, advice, entry in the book, and the answer to what is asked.
 It only joins the rooms: measuring, fitting, planning and the book are each done where they belong.
 """
 

@@ -1,8 +1,6 @@
-"""Figures of a lot's story that sheet, trend and recheck share; it knows entries, no database and no paper.
-
-Lots and days are compared by the difference batch minus reference inside one photo: light and phone change
-both alike. The Lab of one liquid alone carries the phone's whole error and is never compared across photos.
-"""
+"""What a lot's photos show, for sheet, trend and recheck; it knows entries, no database and no paper.
+Lots and days are compared by batch minus reference inside one photo: light and phone change both alike. The Lab of one
+liquid alone carries the phone's whole error and is never compared across photos."""
 
 from __future__ import annotations
 

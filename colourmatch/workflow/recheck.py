@@ -1,11 +1,5 @@
 """Does the colour hold? Photos of a closed lot beside its reference, weeks later, against its first colour.
-
-Method: in each photo the difference d = batch minus reference (Lab, D65) is taken, so that light and phone
-fall out. A straight line d(t) = a + s t is fitted to all photos by generalised least squares with each
-photo's own covariance (JCGM 100:2008, 5.2; the spread is enlarged by the Birge ratio when the photos scatter
-more than that). The rate is the length of s, along its own direction, in CIEDE2000 per week, corrected for
-the noise that lengthens a short vector. It refuses to know why a colour fades, and takes the reference to
-hold its own; what is wrong with the reference shows as drift of the batch.
+It refuses to know why a colour fades, and takes the reference to hold its own: what is wrong with it shows as drift.
 """
 
 from __future__ import annotations
@@ -115,7 +109,7 @@ class LineFit:
 
 
 def fit_line(weeks: Array, gaps: Array, covariances: Array) -> LineFit:
-    """Generalised least squares for gaps, shape (n, 3), with covariances, shape (n, 3, 3), at n times.
+    """Generalised least squares (JCGM 100:2008, 5.2) for gaps (n, 3) with covariances (n, 3, 3) at n times.
 
     ValueError when the times are all the same. The Birge ratio (R. T. Birge, 1932, Phys. Rev. 40, 207; from
     memory) enlarges the spread when it is above 1, never shrinks it.

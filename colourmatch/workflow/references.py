@@ -1,8 +1,5 @@
 """References over time: a kept bottle, an own good lot, an entered colour; which of them a lot is tinted to.
-
-Readings lie in the book (shelf.py), their photos beside it. Two photos of one bottle differ by light and
-phone as well, so that the drift of a reference alone is known far worse than that of a batch beside it
-(recheck.py): its interval says so. It refuses to compare readings of another depth or dilution.
+It refuses to compare readings of another depth or dilution.
 """
 
 from __future__ import annotations
