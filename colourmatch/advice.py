@@ -1,4 +1,4 @@
-"""What is advised for a lot, as it is kept and shown: codes, figures, sentences; an older book's advice holds less.
+"""What is advised for a lot, as it is kept and shown: codes, figures, sentences; of older books less.
 It decides nothing: dosing/ and workflow/ fill it, words/ says it.
 """
 

@@ -1,5 +1,5 @@
-"""Amounts as people type them, with or without a unit, and the question that an absurd size raises; it knows no book.
-Command line and app ask here. Which sizes are usual is common practice, no source.
+"""Amounts as people type them, with or without a unit, and the question that an absurd size raises.
+Command line and app ask here; it knows no book. Which sizes are usual is common practice, no source.
 """
 
 from __future__ import annotations
@@ -62,7 +62,7 @@ class Size:
         return value > self.high or value < (self.low if self.asked_below is None else self.asked_below)
 
     def find_slip(self, value: float, *, has_unit: bool) -> Slip | None:
-        """The first other reading of an unusual amount that is usual; has_unit: so that no other unit was meant."""
+        """The first other reading of an unusual amount that is usual; has_unit: no other unit was meant."""
         known = (
             [slip for slip in self.slips if not (slip.unit and has_unit)] if self.is_unusual(value) else []
         )
@@ -165,7 +165,7 @@ def has_unit_of(typed: str, size: Size) -> bool:
 
 
 def ask_about(value: float, said: str, size: Size, *, has_unit: bool = False) -> Question | None:
-    """What has to be asked about an amount in the first unit of its size, None when nothing; has_unit: it was typed."""
+    """What has to be asked about an amount in its first unit, None when nothing; has_unit: it was typed."""
     slip = size.find_slip(value, has_unit=has_unit)
     if slip is None:
         return None

@@ -29,11 +29,6 @@ class Entry(NamedTuple):
     size: int
     order: str
 
-    @property
-    def is_text(self) -> bool:
-        """Whether it holds bytes or text, not numbers one by one."""
-        return _SIZES.get(self.kind, 1) == 1
-
 
 def read_numbers(data: bytes, entry: Entry) -> tuple[int, ...]:
     """The whole numbers that an entry holds; NotUnderstoodError for another kind, struct.error outside the file."""
@@ -88,7 +83,7 @@ def holds_too_much(data: bytes) -> bool:
     try:
         for directory, order in walk_directories(data):
             for entry in list_entries(data, directory, order):
-                if entry.is_text:
+                if _SIZES.get(entry.kind, 1) == 1:
                     text_bytes += entry.size
                 else:
                     numbers += entry.size // 2

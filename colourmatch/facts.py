@@ -1,4 +1,4 @@
-"""The calibration files, beside the package in a checkout and inside it in a wheel; it knows not what they mean.
+"""The calibration files, beside the package in a checkout and inside it in a wheel, not what they mean.
 The one figure that every interval shares stands here too.
 """
 

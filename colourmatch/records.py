@@ -1,5 +1,5 @@
 """Records that cross rooms and are kept as JSON: one way in, one way out, nothing lost; it knows no record by itself.
-What an older book wrote without a field reads as None there and is written without it again; an unknown field is kept.
+What an older book wrote without a field is None there and written without it; an unknown field is kept.
 """
 
 from __future__ import annotations

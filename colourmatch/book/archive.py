@@ -1,5 +1,5 @@
 """Backs a lot book up into one archive while it is in use, and checks a book; it knows no lots.
-The archive is a .zip: manifest.json, photos/ab/abcd....jpg, and the database (book.sqlite, or a server's as book.json).
+The archive is a .zip: manifest.json, photos/ab/abcd....jpg, book.sqlite or, of a server, book.json.
 """
 
 from __future__ import annotations
@@ -32,8 +32,7 @@ from colourmatch.book.rows import may_contradict
 from colourmatch.book.seals import find_altered, find_hash
 from colourmatch.book.transactions import Part
 from colourmatch.errors import BookError, InputError
-from colourmatch.reading import read_plain_file
-from colourmatch.writing import NO_ROOM, clear_left_over, name_partial
+from colourmatch.files import NO_ROOM, clear_left_over, name_partial, read_plain_file
 
 FORMAT = "colourmatch-backup"
 PHOTO_NAME = re.compile(r"photos/([0-9a-f]{2})/((\1[0-9a-f]{62})\.(?:jpg|png|heic|tif|dng))")
@@ -112,7 +111,7 @@ class Archive(Part):
 
 
 def _backup(engine: Engine, store: PhotoStore, path: Path) -> BackupReport:
-    """The database is copied first: photos are stored before they are named in it and never change, so that all are there."""
+    """Photos are stored before they are named and never change: of a database copied first all are there."""
     try:
         if path.exists() and not path.is_file():  # a device or a folder would be put away for it
             raise BookError(f"{path} is no file. Give another path for the backup, such as lots-backup.zip.")
@@ -266,10 +265,7 @@ def _check_moves(story: LotStory) -> Iterator[Finding]:
 
 
 def _check_clock(connection: Connection) -> Iterator[Finding]:
-    """The last thing entered is from the future: a clock was wrong then, or is now.
-
-    An entry made with a right clock after it ends that: the times stay, in a lot none is before the one before it.
-    """
+    """The last thing entered is from the future: a clock was wrong then and no right entry followed."""
     entries = t.lot_entries.c
     newest = connection.execute(select(t.lot_entries).order_by(entries.id.desc()).limit(1)).first()
     if newest is None or newest.created_at <= utc_text(datetime.now(UTC) + _CLOCK_SLACK):

@@ -1,4 +1,4 @@
-"""What is on a bottle beside its colour: whose batch, until when it is good, how much is left by the entries, which lots hold it."""
+"""What is on a bottle beside its colour: whose batch, until when it is good, what is left, in which lots."""
 
 from __future__ import annotations
 

@@ -8,7 +8,7 @@ import difflib
 import json
 import math
 import unicodedata
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, datetime
 from typing import Any
 
@@ -153,21 +153,17 @@ def _check_condition(condition: object) -> dict[str, Any]:
     for key in ("depth_mm", "dilution", "weight"):
         if condition.get(key) is not None:
             checked[key] = check_number(key, condition[key])
-    if condition.get("illuminant") is not None:
-        checked["illuminant"] = _check_illuminant(condition["illuminant"])
+    if (light := condition.get("illuminant")) is not None:
+        from colourmatch.colour.spectra import LEAST_KELVIN, MOST_KELVIN, name_illuminant
+
+        try:
+            checked["illuminant"] = name_illuminant(str(light))
+        except ValueError:
+            raise InputError(
+                f"The light {light!r} is not known. Give one of the CIE's, such as D65 (daylight), A (a warm lamp), "
+                f"FL11 or LED-B3, or a colour temperature from {LEAST_KELVIN} K to {MOST_KELVIN} K, such as 2700 K."
+            ) from None
     return checked
-
-
-def _check_illuminant(value: object) -> str:
-    from colourmatch.colour.spectra import LEAST_KELVIN, MOST_KELVIN, name_illuminant
-
-    try:
-        return name_illuminant(str(value))
-    except ValueError:
-        raise InputError(
-            f"The light {value!r} is not known. Give one of the CIE's, such as D65 (daylight), A (a warm lamp), FL11 or "
-            f"LED-B3, or a colour temperature from {LEAST_KELVIN} K to {MOST_KELVIN} K, such as 2700 K."
-        ) from None
 
 
 #: What of a lot's head has no column of its own.
@@ -256,6 +252,14 @@ def utc_text(moment: datetime | str | None = None) -> str:
 def name_key(name: str) -> str:
     """What names are compared by: one form of each character, no capitals, single blanks."""
     return " ".join(unicodedata.normalize("NFKC", name).casefold().split())
+
+
+def near_names(wanted: str, names: Iterable[str] | Mapping[str, str]) -> str:
+    """Part of a sentence that names the near ones, empty when none is near; a mapping says how each is shown."""
+    shown = names if isinstance(names, Mapping) else {name: name for name in names}
+    folded = {name.casefold(): text for name, text in shown.items()}
+    near = [folded[key] for key in difflib.get_close_matches(wanted.casefold(), folded, n=3, cutoff=0.5)]
+    return f" Near it: {', '.join(near)}." if near else ""
 
 
 def to_json(value: Mapping[str, Any] | None, digits: int | None = None) -> str | None:

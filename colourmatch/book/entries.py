@@ -59,10 +59,7 @@ class Lot:
 
 @dataclass(frozen=True)
 class LotEntry:
-    """What every entry of a lot carries; `replaced_by_id` names the entry that corrects this one.
-
-    `moved_by_id` names the entry that put its time right last, None when none did.
-    """
+    """What every entry carries; replaced_by_id corrects it, moved_by_id put its time right last."""
 
     id: int
     lot_id: int
@@ -71,7 +68,7 @@ class LotEntry:
     entered_by: str | None
     replaces_id: int | None
     reason: str | None
-    replaced_by_id: int | None
+    replaced_by_id: int | None = None
     stands_at: str = ""
     moved_by_id: int | None = None
 
@@ -346,10 +343,7 @@ class LotStory:
 
 
 def contradict(outcome: str, advice: Advice | None) -> str:
-    """What the advice says, where a lot is closed for another of its reasons to stop; else nothing.
-
-    That the ceiling is reached is held against the room under it too, whatever else is advised.
-    """
+    """What the advice says where a lot is closed for another of its reasons, or with room; else nothing."""
     if advice is None or outcome not in STOPS or outcome == advice.reason:
         return ""
     left = advice.ceiling_left_mg_per_l if outcome == "ceiling" else None

@@ -1,4 +1,4 @@
-"""Writes the book out in bounded memory: as JSON, which an empty book reads in again, and as CSV for spreadsheets.
+"""Writes the book out in bounded memory: as JSON, which an empty book reads in again, and as CSV.
 The JSON is one document with one row a line: any JSON reader takes it, this one reads it by lines.
 """
 
@@ -16,16 +16,9 @@ from typing import Any, TextIO
 
 from sqlalchemy import Boolean, Column, Connection, Engine, Float, Integer, Table, func, select, true
 
+from colourmatch.book import entries as e
 from colourmatch.book import tables as t
 from colourmatch.book.checks import utc_text
-from colourmatch.book.entries import (
-    AdditionEntry,
-    AnswerEntry,
-    AsideEntry,
-    LotStory,
-    MovedEntry,
-    VolumeEntry,
-)
 from colourmatch.book.rows import (
     read_events,
     read_lots,
@@ -178,14 +171,14 @@ def _fits(column: Column[Any], value: Any) -> bool:
     return isinstance(value, str)
 
 
-def iterate_stories(connection: Connection, heavy: bool = False, only: Any = None) -> Iterator[LotStory]:
+def iterate_stories(connection: Connection, heavy: bool = False, only: Any = None) -> Iterator[e.LotStory]:
     """All lots, or those of an SQL condition, with their entries, measurements read only with `heavy`, in the order of their ids."""
     last = 0
     chosen = select(t.lots).where(true() if only is None else only).order_by(t.lots.c.id).limit(_BATCH)
     while lots := read_lots(connection, chosen.where(t.lots.c.id > last)):
         events = read_events(connection, [lot.id for lot in lots], heavy=heavy)
         for lot in lots:
-            yield LotStory(lot, tuple(events[lot.id]))
+            yield e.LotStory(lot, tuple(events[lot.id]))
         last = lots[-1].id
 
 
@@ -227,10 +220,7 @@ def _take(record: Any, columns: Iterable[str]) -> dict[str, Any]:
 
 
 def export_csv(connection: Connection, stream: TextIO, rows: str) -> int:
-    """Write a table, one row a lot or (`rows` "entries") one row an entry; the number of rows.
-
-    Column names are stable and carry their units. Open the stream with newline="".
-    """
+    """Write a table to a stream with newline="": rows of "lots" or of "entries"; the number of rows."""
     columns, make = {"lots": (LOT_COLUMNS, _lot_rows), "entries": (ENTRY_COLUMNS, _entry_rows)}[rows]
     writer = csv.writer(stream)
     writer.writerow(columns)
@@ -251,7 +241,7 @@ def make_harmless(value: Any) -> Any:
     return "" if value is None else value
 
 
-def _lot_rows(story: LotStory) -> Iterable[dict[str, Any]]:
+def _lot_rows(story: e.LotStory) -> Iterable[dict[str, Any]]:
     lot, closing = story.lot, story.closing
     try:
         state = story.state()
@@ -275,24 +265,24 @@ def _lot_rows(story: LotStory) -> Iterable[dict[str, Any]]:
     }
 
 
-def _dose_text(additions: Iterable[AdditionEntry]) -> str:
+def _dose_text(additions: Iterable[e.AdditionEntry]) -> str:
     totals: dict[str, float] = {}
     for entry in additions:
         totals[entry.stock] = totals.get(entry.stock, 0.0) + entry.ml
     return "; ".join(f"{stock} {tell_typed(ml)} ml" for stock, ml in totals.items())
 
 
-def _entry_rows(story: LotStory) -> Iterable[dict[str, Any]]:
+def _entry_rows(story: e.LotStory) -> Iterable[dict[str, Any]]:
     counting = {entry.id for entry in story.effective}
     for entry in story.events:
         body = _take(entry, ENTRY_COLUMNS) | _take(story.lot, ("lot_id", "lot_name", "lot_label"))
         body["counts"] = "yes" if entry.id in counting else "no"
-        if isinstance(entry, MovedEntry):
+        if isinstance(entry, e.MovedEntry):
             body |= {"happened_at_utc": entry.moved_to, "about_entry_id": entry.moved_entry_id}
-        elif isinstance(entry, AsideEntry):
+        elif isinstance(entry, e.AsideEntry):
             body["about_entry_id"] = entry.photo_entry_id
-        elif isinstance(entry, AnswerEntry):
+        elif isinstance(entry, e.AnswerEntry):
             body["about_entry_id"] = entry.cause[1]
-        elif isinstance(entry, VolumeEntry):
+        elif isinstance(entry, e.VolumeEntry):
             body["returned"] = "yes" if entry.returned else "no"
         yield body

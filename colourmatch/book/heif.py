@@ -1,6 +1,6 @@
-"""What stays of Exif, TIFF, DNG and HEIC: what a picture needs; everything keeps its place, the rest becomes zero.
-Directories: TIFF 6.0, section 2, Exif 2.32 (JEITA CP-3451), DNG 1.7; boxes: ISO/IEC 14496-12, items and properties:
-ISO/IEC 23008-12; all from memory."""
+"""What stays of Exif, TIFF, DNG and HEIC: what a picture needs, in its place; the rest becomes zero.
+Directories: TIFF 6.0, section 2, Exif 2.32 (JEITA CP-3451), DNG 1.7; boxes: ISO/IEC 14496-12, items and
+properties: ISO/IEC 23008-12; all from memory."""
 
 from __future__ import annotations
 

@@ -23,7 +23,7 @@ from colourmatch.book.opening import book_path, find_location, is_absent, parse_
 from colourmatch.book.photo_store import PhotoStore
 from colourmatch.book.transactions import Database
 from colourmatch.errors import BookError
-from colourmatch.writing import NO_ROOM
+from colourmatch.files import NO_ROOM
 
 if TYPE_CHECKING:
     from colourmatch.book.additions import Additions, Volumes
@@ -47,10 +47,7 @@ def _part(module: str, name: str) -> Any:
 
 
 class LotBook:
-    """An open lot book: the database, the photo store, and a part for each thing that is written down.
-
-    Threads, processes and stations may use it at the same time; use `open_book`, `read_book`, `open_or_read_book`.
-    """
+    """An open lot book (`open_book`); threads, processes and stations may use it at the same time."""
 
     #: What the user should know of the book as a whole; empty when all is as usual.
     note = ""
@@ -160,7 +157,7 @@ _LOG_BYTES = 65_536
 
 
 def _open_to_read(url: URL) -> tuple[Engine | None, str]:
-    """An engine that only reads, None where there is no book yet, and a sentence about it, empty when all is as usual."""
+    """An engine that only reads, None without a book, and a sentence, empty when all is as usual."""
     path = book_path(url)
     if path is None:
         if _is_without_tables(url):

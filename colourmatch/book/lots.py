@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Unpack
 from sqlalchemy import Connection, and_, func, or_, select
 
 from colourmatch.book import tables as t
+from colourmatch.book.additions import relabel
 from colourmatch.book.checks import (
     LOT_DETAILS,
     check_figure,
@@ -19,7 +20,6 @@ from colourmatch.book.checks import (
     to_json,
     utc_text,
 )
-from colourmatch.book.entering import check_reason, enter, put_entry
 from colourmatch.book.entries import AmendmentEntry, ClosingEntry, Lot, LotStory, ReopeningEntry
 from colourmatch.book.naming import (
     find_lot_id,
@@ -31,10 +31,10 @@ from colourmatch.book.naming import (
     refuse_taken,
     stocks_named,
 )
-from colourmatch.book.relabelling import relabel
 from colourmatch.book.rows import (
     Query,
     count,
+    in_columns,
     is_open,
     read_lot,
     read_lots,
@@ -43,7 +43,16 @@ from colourmatch.book.rows import (
     still_closed,
 )
 from colourmatch.book.seals import last_hash
-from colourmatch.book.transactions import By, Part, find_token, insert, refuse_other
+from colourmatch.book.transactions import (
+    By,
+    Part,
+    check_reason,
+    enter,
+    find_token,
+    insert,
+    put_entry,
+    refuse_other,
+)
 from colourmatch.errors import InputError
 from colourmatch.records import plain
 
@@ -63,10 +72,10 @@ AMENDABLE = (
 class LotFigures:
     """The figures of a lot that is to be begun.
 
-    stocks: names or ids in the order of use, the first is the main one; dilution 5: 1 part of liquid made up to 5 with
-    water, both glasses alike; target_lab: a colour (D65, 2 degrees) entered by hand; made_up_to 6: 1 part of it is made up
-    to 6 parts of drink by its label, to which the limits of the law then apply; hand: in what doses are measured; like:
-    the id of the lot whose figures these are.
+    stocks: names or ids in the order of use, the first is the main one; dilution 5: 1 part of liquid made up to
+    5 with water, both glasses alike; target_lab: a colour (D65, 2 degrees) entered by hand; made_up_to 6: 1 part
+    is made up to 6 parts of drink by its label, to which the limits of the law then apply; hand: in what doses
+    are measured; like: the id of the lot whose figures these are.
     """
 
     name: str
@@ -111,7 +120,7 @@ class Lots(Part):
         given = {"number": number, **vars(told)}
         del given["stocks"], given["reference"]
         values = {key: check_figure(key, value) for key, value in given.items()}
-        values |= in_columns(values.pop("target_lab"))
+        values |= in_columns("target_lab", values.pop("target_lab"))
         values["serving"] = to_json(values["serving"])
         usual, details = LotFigures("", None, ()), {key: values.pop(key) for key in LOT_DETAILS}
         special = {key: value for key, value in details.items() if value != getattr(usual, key)}
@@ -241,10 +250,7 @@ class Lots(Part):
         final: Advice | Mapping[str, Any] | None = None,
         **by: Unpack[By],
     ) -> ClosingEntry:
-        """Close a lot: `outcome` is one of checks.OUTCOMES, or own words of up to 40 characters.
-
-        Afterwards corrections, notes and rechecks are still taken, a dose is refused with ClosedError.
-        """
+        """Close a lot; afterwards it takes corrections, notes and rechecks, a dose is a ClosedError."""
         asked = {"outcome": check_outcome(outcome), "text": check_text(text)}
 
         def particulars(connection: Connection, lot_id: int) -> dict[str, Any]:
@@ -319,11 +325,6 @@ def _chosen(connection: Connection, search: str | None, open_only: bool) -> Quer
         hits = [lot_id for lot_id, called in renamed.items() if any(key in name_key(c) for c in called)]
         query = query.where(or_(and_(t.lots.c.id.not_in(renamed), found), t.lots.c.id.in_(hits)))
     return query.where(is_open()) if open_only else query
-
-
-def in_columns(target: Sequence[float] | None) -> dict[str, float | None]:
-    """A lot's target colour in its columns."""
-    return dict(zip(("target_l", "target_a", "target_b"), target or (None, None, None), strict=True))
 
 
 def begin_lot(connection: Connection, stock_ids: Sequence[int], **values: Any) -> int:

@@ -1,4 +1,4 @@
-"""What lots, stocks and references are called now, and what a text means, inside a transaction; it writes nothing."""
+"""What lots, stocks and references are called now, and what a text means; it writes nothing."""
 
 from __future__ import annotations
 
@@ -8,11 +8,10 @@ from typing import Any
 from sqlalchemy import Connection, func, or_, select
 
 from colourmatch.book import tables as t
-from colourmatch.book.checks import name_key
+from colourmatch.book.checks import name_key, near_names
 from colourmatch.book.entries import Lot
 from colourmatch.book.rows import read_lots, read_references, read_stocks
 from colourmatch.book.shelf_records import Reference, StockEntry
-from colourmatch.book.transactions import near_names
 from colourmatch.errors import ClosedError, InputError, NotFoundError
 
 _NAMES_LOOKED_AT = 2000
@@ -44,10 +43,7 @@ def read_meanings(connection: Connection, text: str) -> dict[int, str]:
 
 
 def _is_beyond_ascii(connection: Connection) -> Any:
-    """SQL: a number that lower() may fold otherwise than `name_key` does; two blanks are the other kind of them.
-
-    SQLite's own pattern: a regular expression would be asked of every lot in Python.
-    """
+    """SQL: a number that lower() may fold otherwise than `name_key`; SQLite's GLOB is not asked in Python."""
     if connection.dialect.name == "sqlite":
         return t.lots.c.number.op("GLOB")("*[^ -~]*")
     return t.lots.c.number.regexp_match("[^ -~]")

@@ -1,4 +1,4 @@
-"""Finds, opens, creates and migrates the database of a lot book, and says what it complains of; it knows no lots."""
+"""Finds, opens, creates and migrates the database of a lot book, and says its complaints; it knows no lot."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, DisconnectionError, Integr
 
 from colourmatch.book import tables
 from colourmatch.errors import BookError, InputError
-from colourmatch.writing import clear_left_over, name_partial
+from colourmatch.files import clear_left_over, name_partial
 
 BUSY_SECONDS = 20
 #: Above this size a whole check at every opening would be felt; `check` still reads it all.
@@ -168,7 +168,7 @@ def make_engine(url: URL, **options: Any) -> Engine:
 
     @event.listens_for(engine, "checkout")
     def stay_with_file(_connection: Any, record: Any, _proxy: Any) -> None:
-        """Let no connection write into a file that no longer lies at its path: SQLite would go on and lose it all."""
+        """Let none write into a file that no longer lies at its path: SQLite would lose it all."""
         now = path and identify_file(path)
         if path is not None and now is None:
             raise BookError(REMOVED.format(path=path))
@@ -319,13 +319,22 @@ SILENT = "The database {place} does not answer. Check that it runs and that the 
 
 #: what is looked for in the complaint -> the sentence; the first that fits is taken
 _SENTENCES = {
-    r"is locked|is busy|lock timeout": "The lot book {place} is in use by another program. Close it there or wait, then try again.",
-    r"is full|No space left|could not extend file|disk I/O error|File too large": "There is no room left to write the lot book {place}. Make room, then enter it again; nothing already entered is lost.",
-    r"readonly|read-only": "The lot book {place} may only be read here. Change its rights, or give another path with --book.",
+    r"is locked|is busy|lock timeout": (
+        "The lot book {place} is in use by another program. Close it there or wait, then try again."
+    ),
+    r"is full|No space left|could not extend file|disk I/O error|File too large": (
+        "There is no room left to write the lot book {place}. Make room, then enter it again; nothing already "
+        "entered is lost."
+    ),
+    r"readonly|read-only": (
+        "The lot book {place} may only be read here. Change its rights, or give another path with --book."
+    ),
     r"not a database": OTHER_FILE,
     r"unable to open": "The lot book {place} cannot be opened. Check the path and its rights.",
     r"malformed|corrupt|unsupported file format|could not decode|no such (table|column|collation)|foreign key mismatch|has no column": DAMAGED,
-    r"authentication failed|no password supplied|role .* does not exist": "The database {place} does not let this user in. Check the name and the password in the address.",
+    r"authentication failed|no password supplied|role .* does not exist": (
+        "The database {place} does not let this user in. Check the name and the password in the address."
+    ),
     r"permission denied": "This user may not write the lot book {place}. Ask whoever keeps the database for the right.",
     r"database .* does not exist": "The database {place} does not exist. Create it first, or check the address.",
     r"connection|could not translate|failed to resolve|EOF detected|shutting down|starting up|recovery mode": SILENT,

@@ -1,6 +1,6 @@
-"""How long texts, such as a photo's JSON, lie in the database: series of numbers apart, as differences, and all of it
-deflated after the words that such texts have in common. What is laid out so is the same with every zlib, and is what
-seals.py hashes. RFC 1950. Older books hold texts as they are, or deflated and in letters (RFC 4648)."""
+"""How long texts lie in the database: series of numbers apart, as differences, all deflated (RFC 1950) after
+the words that such texts have in common. The layout, the same with every zlib, is what seals.py hashes.
+Older books hold texts as they are, or deflated and in letters (RFC 4648)."""
 
 from __future__ import annotations
 
@@ -164,9 +164,7 @@ class _Shown(dict[int, str]):
         return told
 
 
-@cache
-def _shown(decimals: int) -> _Shown:
-    return _Shown(10**decimals)
+_shown = cache(lambda decimals: _Shown(10**decimals))
 
 
 def _read_differences(differences: bytes, place: int, count: int, width: int) -> tuple[Iterable[int], int]:

@@ -13,8 +13,7 @@ from colourmatch.book.checks import check_text
 from colourmatch.book.heif import is_dng
 from colourmatch.book.position import strip_position
 from colourmatch.errors import BookError, PhotoError
-from colourmatch.reading import read_plain_file
-from colourmatch.writing import clear_left_over, replace_whole
+from colourmatch.files import clear_left_over, read_plain_file, replace_whole
 
 #: Where a photo comes from: a file, or its bytes with its name.
 Source = Path | str | tuple[bytes, str]
@@ -123,10 +122,7 @@ class PhotoStore:
         self._put(self.path(name), data, "restore the backup again")
 
     def put_back(self, name: str | None, photo: bytes) -> bool:
-        """Store the file of an entry again where it is missing or was changed and `photo` is it, or what it came from.
-
-        BookError where it cannot be written.
-        """
+        """Store an entry's file again where it is missing or changed and `photo` is it; BookError."""
         if name is None or self.holds(name):
             return False
         suffix = find_suffix(photo)

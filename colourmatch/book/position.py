@@ -1,5 +1,5 @@
 """Takes out of photo files what is personal, without touching a pixel; it keeps no files and knows no lots.
-Only what is known to be needed stays: the picture, its colours, make, model, time and exposure. Where a file cannot be
+Only what is needed stays: the picture, its colours, make, model, time and exposure. Where a file cannot be
 understood well enough, its picture is written again as PNG (8 bits, profile kept); a DNG is refused then."""
 
 from __future__ import annotations
@@ -96,21 +96,16 @@ def _strip_png(data: bytes) -> bytes:
         kind = data[position + 4 : position + 8]
         body = data[position + 8 : position + 8 + length]
         if kind == b"eXIf":
-            parts.append(_clean_png_exif(body))
+            cleaned = clean_exif(body)
+            check = zlib.crc32(b"eXIf" + cleaned)
+            chunk = struct.pack(">I", len(cleaned)) + b"eXIf" + cleaned + struct.pack(">I", check)
+            parts.append(chunk if cleaned else b"")
         elif kind in _PNG_PICTURE:
             parts.append(data[position : position + 12 + length])
         position += 12 + length
         if kind == b"IEND":
             break
     return b"".join(parts)
-
-
-def _clean_png_exif(body: bytes) -> bytes:
-    cleaned = clean_exif(body)
-    if not cleaned:
-        return b""
-    check = zlib.crc32(b"eXIf" + cleaned)
-    return struct.pack(">I", len(cleaned)) + b"eXIf" + cleaned + struct.pack(">I", check)
 
 
 def _strip_heic(data: bytes) -> bytes:

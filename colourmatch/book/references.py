@@ -20,7 +20,7 @@ from colourmatch.book.checks import (
 )
 from colourmatch.book.naming import find_reference
 from colourmatch.book.photo_store import KeptPhoto, hash_photo
-from colourmatch.book.rows import read_reference_readings, read_references
+from colourmatch.book.rows import in_columns, read_reference_readings, read_references
 from colourmatch.book.shelf_records import Reference, ReferenceReading
 from colourmatch.book.transactions import By, Part, find_token, insert_once
 from colourmatch.measurement import Measurement
@@ -60,13 +60,11 @@ class References(Part):
         can be kept.
         """
         found = self.get(reference)
-        colour = check_lab(lab)
-        if colour is None:
+        if (colour := check_lab(lab)) is None:
             raise ValueError("lab is needed, got None")
-        spread = [None] * 3 if lab_sd is None else [float(part) for part in lab_sd]
-        values: dict[str, Any] = dict(zip(("lab_l", "lab_a", "lab_b"), colour, strict=True))
-        values |= dict(zip(("lab_l_sd", "lab_a_sd", "lab_b_sd"), spread, strict=True))
-        values |= {
+        values: dict[str, Any] = {
+            **in_columns("lab", colour),
+            **in_columns("lab_sd", lab_sd and [float(part) for part in lab_sd]),
             "reference_id": found.id,
             "depth_mm": check_number("depth_mm", depth_mm),
             "dilution": check_number("dilution", dilution),

@@ -1,5 +1,5 @@
 """Puts a backup back where there is no book yet; it takes nothing from an archive that it has not checked.
-What it may hold, and how large each part may be, its bounded manifest says, and is compared before anything is unpacked.
+What it may hold, and how large each part may be, its manifest says; it is compared before unpacking.
 """
 
 from __future__ import annotations
@@ -22,8 +22,7 @@ from colourmatch.book.lot_book import LotBook, find_photo_folder, open_book
 from colourmatch.book.opening import book_path, parse_location
 from colourmatch.book.photo_store import PhotoStore, hash_stream, is_content_of
 from colourmatch.errors import BookError
-from colourmatch.reading import MAX_FILE_BYTES
-from colourmatch.writing import replace_whole
+from colourmatch.files import MAX_FILE_BYTES, replace_whole
 
 #: A manifest names each photo in a hundred bytes; databases take some kilobytes an entry, and pack to a tenth.
 _MOST_MANIFEST_BYTES, _MOST_DATABASE_BYTES = 50_000_000, 50_000_000_000
@@ -53,7 +52,6 @@ def restore_book(
                 raise BookError(f"{taken} is there already. Give a new path to restore the backup to.")
     with _open_archive(Path(archive)) as (packed, manifest), tempfile.TemporaryDirectory() as folder:
         photos = _list_photos(packed, manifest)
-        _refuse_without_room(packed, Path(folder))
         database = _unpack_database(packed, manifest, Path(folder))
         photos = _drop_damaged(packed, photos, leave_out)
         # Photos first, as when they are added: a book never names a photo that is not there.
@@ -95,6 +93,8 @@ def _unpack_database(packed: zipfile.ZipFile, manifest: dict[str, Any], folder: 
     name = manifest["database"]
     if name not in ("book.sqlite", "book.json"):
         raise ValueError("no database in it")
+    if packed.getinfo(name).file_size > shutil.disk_usage(folder).free:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
     path = folder / str(name)
     with packed.open(name) as stream, path.open("wb+") as out:
         shutil.copyfileobj(stream, out, _PART_BYTES)
@@ -114,7 +114,10 @@ def _list_photos(packed: zipfile.ZipFile, manifest: dict[str, Any]) -> dict[str,
             raise ValueError(f"{info.filename!r} is in it twice")
         seen.add(info.filename)
         if info.filename == manifest["database"]:
-            _check_database_size(info, manifest)
+            said = manifest.get("database_bytes", info.file_size)
+            blown_up = info.file_size > max(_SMALL_BYTES, _MOST_PACKED * info.compress_size)
+            if info.file_size != said or info.file_size > _MOST_DATABASE_BYTES or blown_up:
+                raise ValueError("its database is larger than it says")
         elif info.filename != "manifest.json":
             named = PHOTO_NAME.fullmatch(info.filename)
             if named is None or (sizes is not None and named.group(2) not in sizes):
@@ -125,20 +128,6 @@ def _list_photos(packed: zipfile.ZipFile, manifest: dict[str, Any]) -> dict[str,
     if len(photos) != manifest.get("photos", len(photos)) or len(seen) != len(photos) + 2:
         raise ValueError("it holds other photos than it says")
     return photos
-
-
-def _check_database_size(info: zipfile.ZipInfo, manifest: dict[str, Any]) -> None:
-    said = manifest.get("database_bytes", info.file_size)
-    blown_up = info.file_size > max(_SMALL_BYTES, _MOST_PACKED * info.compress_size)
-    if info.file_size != said or info.file_size > _MOST_DATABASE_BYTES or blown_up:
-        raise ValueError("its database is larger than it says")
-
-
-def _refuse_without_room(packed: zipfile.ZipFile, folder: Path) -> None:
-    """OSError where the temporary folder has no room for the database."""
-    database = max(info.file_size for info in packed.infolist() if info.filename.startswith("book."))
-    if database > shutil.disk_usage(folder).free:
-        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
 
 def _drop_damaged(

@@ -1,6 +1,6 @@
-"""Hashes by which changes inside the book are found: an entry's holds that of the one before in its lot, the head's is first.
-What is hashed are columns that hold something (a later one changes no hash), for a long text its own hash (packing.py),
-in older hashes the text itself. It knows rows and no rules."""
+"""Hashes by which changes inside the book are found: an entry's holds that of the one before it in its lot.
+Hashed are the columns that hold something (one added later changes no hash), for a long text its own hash
+(packing.py), in older hashes the text itself. It knows rows and no rules."""
 
 from __future__ import annotations
 

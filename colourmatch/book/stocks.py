@@ -10,14 +10,21 @@ from typing import Any, Unpack
 from sqlalchemy import Connection, select
 
 from colourmatch.book import tables as t
+from colourmatch.book.additions import StockCorrection, check_stock_changes, put_stock_right
 from colourmatch.book.bottles import BottleFacts, Traced, check_bottle, find_batch, read_left_ml, trace_stocks
-from colourmatch.book.checks import check_name, check_number, check_text, name_key, to_json
-from colourmatch.book.entering import check_reason
+from colourmatch.book.checks import check_name, check_number, check_text, name_key, near_names, to_json
 from colourmatch.book.naming import ADD_STOCK, find_stock, is_same_stock, lock_names, stocks_named
-from colourmatch.book.relabelling import StockCorrection, check_stock_changes, put_stock_right
 from colourmatch.book.rows import read_stock_changes, read_stocks
 from colourmatch.book.shelf_records import StockChange, StockEntry
-from colourmatch.book.transactions import By, Part, find_token, insert_once, near_names, part_of, refuse_other
+from colourmatch.book.transactions import (
+    By,
+    Part,
+    check_reason,
+    find_token,
+    insert_once,
+    part_of,
+    refuse_other,
+)
 from colourmatch.errors import ClosedError, InputError, NotFoundError
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.stock import Stock, check_stock, dilute, part_learnt, weigh_drops
@@ -36,38 +43,32 @@ class Stocks(Part):
         colourant: str,
         strength_g_per_100ml: float,
         *,
-        drop_ml: float = 0.05,
-        made_in: str = "water",
-        strength_rel_sd: float = 0.20,
-        drop_rel_sd: float = 0.15,
-        density_g_per_ml: float = 1.0,
         notes: str = "",
         diluted_from: str | int | None = None,
         bottle: BottleFacts | None = None,
         follows: int | None = None,
-        **by: Unpack[By],
+        entered_by: str | None = None,
+        token: str | None = None,
+        **figures: Any,
     ) -> StockEntry:
         """Put a stock on the shelf; InputError for an impossible figure or a name that is taken.
 
-        `colourant` is an E number, a name, or the code of an unknown bottle (`custom_colourant`). `bottle`: whose batch it
-        is, its days, how much; `follows`: the id of the bottle before it.
+        colourant: an E number, a name, or the code of an unknown bottle (`custom_colourant`); figures: as in `Stock`;
+        bottle: whose batch it is, its days, how much; follows: the id of the bottle before it.
         """
+        by: By = {"entered_by": entered_by, "token": token}
         details = check_bottle(bottle or {}) | ({} if follows is None else {"follows": follows})
-        stock = Stock(
-            check_name(name, "name of the stock"), find_colourant(colourant).e_number, strength_g_per_100ml, drop_ml,
-            made_in, strength_rel_sd, drop_rel_sd, density_g_per_ml,
-        )  # fmt: skip
-        figures = _figures(check_stock(stock))
-        asked: dict[str, Any] = {
-            key: value if isinstance(value, str) else float(value) for key, value in figures.items()
-        }
+        code = find_colourant(colourant).e_number
+        stock = Stock(check_name(name, "name of the stock"), code, strength_g_per_100ml, **figures)
+        row = _figures(check_stock(stock))
+        asked = row | {key: float(value) for key, value in row.items() if not isinstance(value, str)}
         asked |= {"notes": check_text(notes, "notes"), "details": to_json(details or None)}
 
         def act(connection: Connection) -> int:
             parent = None if diluted_from is None else find_stock(connection, diluted_from).id
             values = asked | {"diluted_from_id": parent}
             lock_names(connection, "stocks")
-            again = find_token(connection, t.stocks, by.get("token")) is not None
+            again = find_token(connection, t.stocks, token) is not None
             if not again and any(known.active for known in stocks_named(connection, stock.name)):
                 raise InputError(
                     f"A stock called {stock.name!r} is on the shelf already. Take another name, or "
@@ -132,10 +133,7 @@ class Stocks(Part):
         bottle: BottleFacts | None = None,
         **by: Unpack[By],
     ) -> StockEntry:
-        """Put a stock thinned from another on the shelf: 1 part made up to `fold` parts.
-
-        What the photos taught of the bottle holds for what is thinned from it. InputError as in `add`.
-        """
+        """Put 1 part made up to `fold` parts on the shelf, with what photos taught; as in `add`."""
         parent = self.get(stock)
         thin = dilute(parent.as_stock(learnt=False), fold, (name or "").strip() or None)
         made = self.add(**_figures(thin), diluted_from=parent.id, bottle=bottle, **by)

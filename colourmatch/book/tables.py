@@ -1,6 +1,6 @@
-"""The tables of the lot book in its newest version (a change needs a migration); it knows no rules and no files.
-Rows are only ever added: triggers refuse the rest. An entry's head is in lot_entries, whose ids order all that happened to
-a lot; its particulars are in a table of its kind."""
+"""The tables of the lot book in its newest version (a change needs a migration); it knows no rules.
+Rows are only ever added: triggers refuse the rest. An entry's head is in lot_entries, whose ids order all
+that happened to a lot; its particulars are in a table of its kind."""
 
 from __future__ import annotations
 

@@ -1,5 +1,5 @@
 """Writes trials: a measured part of a batch as a lot of its own, and its way back; what they say is in workflow/.
-The batch shrinks by what was taken; poured back, the trial's colour comes in with it. What stands in either lot stays.
+The batch shrinks by what was taken; poured back, the trial's colour comes in with it. No entry is changed.
 """
 
 from __future__ import annotations
@@ -11,12 +11,21 @@ from sqlalchemy import Connection, select
 from colourmatch.book import tables as t
 from colourmatch.book.additions import same_dose
 from colourmatch.book.checks import NAME_LENGTH, check_number, to_json
-from colourmatch.book.entering import find_repeat, put_entry, refuse_closed, refuse_other_entry
 from colourmatch.book.entries import CAME_BACK, CARRIED, Lot, LotStory, VolumeEntry
-from colourmatch.book.lots import begin_lot, in_columns
+from colourmatch.book.lots import begin_lot
 from colourmatch.book.naming import find_lot_id, find_stock
-from colourmatch.book.rows import read_entry, read_lot, read_lots, read_story
-from colourmatch.book.transactions import By, Part, find_token, part_of, refuse_other
+from colourmatch.book.rows import in_columns, read_entry, read_lot, read_lots, read_story
+from colourmatch.book.transactions import (
+    By,
+    Part,
+    find_repeat,
+    find_token,
+    part_of,
+    put_entry,
+    refuse_closed,
+    refuse_other,
+    refuse_other_entry,
+)
 from colourmatch.errors import InputError
 from colourmatch.records import pick
 
@@ -109,8 +118,9 @@ def _begin_trial(connection: Connection, story: LotStory, taken: float, by: By) 
     plain_ml = taken - sum(part.grows_ml for part in carried)
     name = f"{head.name[: NAME_LENGTH - 24]}, trial of {taken:g} ml"
     ids = {entry.name: entry.id for entry in story.stock_entries}
+    stock_ids = [ids.get(stock) or find_stock(connection, stock).id for stock in head.stocks]
     trial_id = begin_lot(
-        connection, [ids.get(stock) or find_stock(connection, stock).id for stock in head.stocks], **in_columns(head.target_lab),
+        connection, stock_ids, **in_columns("target_lab", head.target_lab),
         **pick(head, "ceiling_mg_per_l", "depth_mm", "dilution", "tolerance", "already_colourant", "jurisdiction", "reference_id"),
         name=name, volume_ml=plain_ml, already_mg_per_l=state.already_mg_per_l * taken / plain_ml,
         notes="", serving=to_json(head.serving), trial_of=head.id,

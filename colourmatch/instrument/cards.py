@@ -1,5 +1,5 @@
-"""Printed cards (one sheet from one printer) and what their greys reflect, by the maker's own names; photos are read with them.
-It joins photo/card_profile.py and the book.
+"""Printed cards and what their greys reflect, by the name the maker gives them; photos are read with them.
+It joins photo/card_profile.py and the book. A card is one sheet of paper from one printer.
 """
 
 from __future__ import annotations
@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Any, NamedTuple, Unpack
 import numpy as np
 
 from colourmatch.book.calibrations import CARD, CARD_DEFAULT, CARD_FORGOTTEN, CalibrationEntry, list_standing
-from colourmatch.book.checks import check_name, name_key
+from colourmatch.book.checks import check_name, name_key, near_names
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.photo_store import Source, open_source
-from colourmatch.book.transactions import By, near_names
+from colourmatch.book.transactions import By
 from colourmatch.colour.difference import ciede2000
 from colourmatch.errors import ColourMatchError, NotFoundError
 from colourmatch.measurement import SPOTS, CardNamed, Measurement, SpotColour
@@ -110,7 +110,7 @@ class CardChange(Record):
 
 
 class _Cards:
-    """The cards of a book that are not forgotten, read once: the readings of each, and which is the default."""
+    """The cards of a book that are not forgotten, read once: the readings of each, and the default one."""
 
     def __init__(self, book: LotBook) -> None:
         entries = book.calibrations.of((CARD, CARD_DEFAULT, CARD_FORGOTTEN))
@@ -205,10 +205,7 @@ def _tell(rows: Sequence[Grey], ratio: float, count: int) -> str:
 
 
 def card_profile(book: LotBook, name: str | None) -> CardProfile | None:
-    """The greys of a card by name, or of the book's default card for None; None when there is no default.
-
-    NotFoundError names the near ones.
-    """
+    """The greys of a card by name, or of the default one if there is any; NotFoundError names near ones."""
     cards = _Cards(book)
     wanted = name or cards.default
     if wanted is None:

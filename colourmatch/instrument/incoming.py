@@ -26,10 +26,7 @@ Entry = TypeVar("Entry", PhotoEntry, ReferenceReading)
 
 @dataclass(frozen=True)
 class IncomingPhoto(Generic[Entry]):
-    """A photo that comes in; `known` is its first entry where it came before.
-
-    content is empty where it cannot be read. measurement: corrected; of a known photo as it was recorded.
-    """
+    """A photo that comes in, its content empty where unreadable; as recorded where `known` had it before."""
 
     content: bytes
     name: str
@@ -43,10 +40,7 @@ class IncomingPhoto(Generic[Entry]):
 
 
 class Reader(NamedTuple):
-    """What photos are read with: a card's profile, and the light by whose name a phone's calibration is found.
-
-    insist: a light that the photo's phone is not calibrated in is refused; otherwise the photo is read plainly.
-    """
+    """A card and the light of a phone's calibration; insist: a phone without one in that light is refused."""
 
     book: LotBook
     card: CardProfile | None

@@ -1,6 +1,6 @@
-"""A phone's own correction: what a fit to known liquids holds, and the colour that a reading of this phone stands for.
-It joins the camera model of liquid/phone.py and the phone's tone curve; it knows no pixels, no book, and not how the fit
-is made (phone_fitting.py)."""
+"""A phone's own correction: what a fit to known liquids holds, and the colour that a reading stands for.
+It joins the camera model of liquid/phone.py and the phone's tone curve; it knows no pixels, no book, and
+not how the fit is made (phone_fitting.py)."""
 
 from __future__ import annotations
 

@@ -46,10 +46,7 @@ class Calibration(NamedTuple):
 
 
 def find_calibration(book: LotBook, phone: str | None, light: str | None = None) -> Calibration | None:
-    """The fit for a phone in a light; for no light the only one of that phone, None when there is none or several.
-
-    NotFoundError for a light that this phone is not calibrated in.
-    """
+    """The fit for a phone in a light, else NotFoundError; for no light its only one, else None."""
     wanted = phone or NO_NAME
     standing = list_standing(book.calibrations.of((FIT, PHONE_FORGOTTEN), wanted), PHONE_FORGOTTEN)
     fits = {light_key: found[-1] for (_, light_key), found in standing.items()}
@@ -68,10 +65,7 @@ def find_calibration(book: LotBook, phone: str | None, light: str | None = None)
 
 
 def calibrate(measurement: Measurement, found: Calibration | None) -> Measurement:
-    """A measurement with its colours and difference corrected; what was read stays beside them as `as_read`.
-
-    Without a calibration, or when nothing was measured, it is given back without one.
-    """
+    """A measurement corrected, as read beside it; given back as it is where no calibration applies."""
     if found is None or measurement.refused or not measurement.card:
         return measurement.having(calibration=None)
     if found.fit.kind == "none":

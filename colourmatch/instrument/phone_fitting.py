@@ -86,10 +86,10 @@ def fit_phone(
 ) -> PhoneFit:
     """Fit every candidate to known liquids and keep the one that predicts colourings it has not seen best.
 
-    Each is a maximum a posteriori fit together with the strength of each stock, which liquids and depth leave a little
-    open; the camera model together with the tone curve too, where the photos recorded their tones: liquids of one dye in
-    several strengths are a ladder of known steps, the card's greys one of steps that its printer bent. Judged by known
-    liquids, one colouring left out at a time, and by drinks of other dyes through the camera that the liquids tell of.
+    Each is a maximum a posteriori fit together with the strength of each stock; the camera model with the
+    tone curve too, where photos recorded their tones: liquids of one dye in several strengths are a ladder of
+    known steps, the card's greys one of steps that its printer bent. Judged by known liquids, one colouring
+    left out at a time, and by drinks of other dyes through the camera that the liquids tell of.
     liquids: readings with mg/l in the order of `dyes`; depth_mm, depth_rel_sd: how deep the glasses are filled and how
     well that is known. InputError says which liquids are missing when there are too few or too pale ones.
     """
@@ -179,7 +179,7 @@ class _Task:
     def choose_scale(self) -> tuple[Array, Array]:
         """Take the camera's prior as wide as the marginal likelihood of all readings says; the fit with it.
 
-        By Laplace's method (MacKay 1992, "Bayesian interpolation", doi:10.1162/neco.1992.4.3.415); warm lamps lie outside.
+        By Laplace's method (MacKay 1992, "Bayesian interpolation", doi:10.1162/neco.1992.4.3.415).
         """
         best: tuple[float, float, tuple[Array, Array]] | None = None
         for scale in _SCALES:
@@ -259,10 +259,7 @@ def _check_enough(task: _Task) -> None:
 
 
 def _predict_unseen(task: _Task, whole: PhoneFit) -> tuple[float, Array]:
-    """Mean CIEDE2000 of a candidate for the liquids of each colouring, fitted to the others, and `PhoneFit.left_out`.
-
-    Cross-validation: Stone 1974, doi:10.1111/j.2517-6161.1974.tb00994.x.
-    """
+    """Mean CIEDE2000 for liquids of each colouring, fitted to the others (Stone 1974), and `left_out`."""
     missed, off = [], []
     for group in np.unique(task.group):
         out = task.group == group

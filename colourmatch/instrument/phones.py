@@ -1,4 +1,4 @@
-"""Known liquids of a phone in a light: kept, mixed, fitted, forgotten; a light has the name the maker gives it ("window").
+"""Known liquids of a phone in a light, which the maker names ("window"): kept, mixed, fitted, forgotten.
 It joins phone_calibration.py, the photo reader and the book; readings are corrected in phone_correction.py.
 """
 
@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Unpack
 import numpy as np
 
 from colourmatch.book.calibrations import FIT, KNOWN, PHONE_FORGOTTEN, CalibrationEntry, list_standing
-from colourmatch.book.checks import check_name, check_number, name_key
+from colourmatch.book.checks import check_name, check_number, name_key, near_names
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.photo_store import Source, open_source
-from colourmatch.book.transactions import By, near_names
+from colourmatch.book.transactions import By
 from colourmatch.errors import InputError, NotFoundError
 from colourmatch.facts import K_95
 from colourmatch.instrument.phone_calibration import KnownDye, LiquidFitted, PhoneFit
@@ -187,10 +187,7 @@ def fit_known(
     depth_rel_sd: float = 0.02,
     **by: Unpack[By],
 ) -> PhoneTold:
-    """Fit a phone's correction in one light to its known liquids and keep it; as `read_phone`.
-
-    strength_rel_sd: how well the strength of the stocks is known, otherwise as each says itself.
-    """
+    """Fit a phone in a light and keep it, as `read_phone`; strength_rel_sd: else as each stock says."""
     if strength_rel_sd is not None:
         _check_between("How well the stocks are known", strength_rel_sd, 0.001, 0.5)
     _check_between("How well the depth is known", depth_rel_sd, 0.001, 0.5)

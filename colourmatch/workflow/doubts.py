@@ -112,10 +112,7 @@ def _late(story: LotStory, photos: Sequence[PhotoEntry]) -> dict[tuple[int, int]
 def put_question(
     story: LotStory, photos: Sequence[PhotoEntry], stocks: Sequence[Stock], doubt: Doubt | None
 ) -> Question | None:
-    """The doubt of a fit as a question about entries of the book; None without one.
-
-    It comes before any advice once, and not where only the next dose tells the two causes apart.
-    """
+    """A fit's doubt as a question, before any advice unless the next dose tells; None without one."""
     if doubt is None:
         return None
     told = [_tell(story, photos, stocks, cause) for cause in doubt.causes]
@@ -130,7 +127,12 @@ def put_question(
     first = doubt.causes[0]
     shown = photos[first.shot] if first.shot >= 0 else photos[-1]
     odds = max(first.chance, 1e-12) / max(doubt.clear, 1e-12)
-    asked = _asked(story, before=photos[-1])
+    asked = {
+        (cause.code, cause.about)
+        for photo in story.counting_photos
+        if photo.id < photos[-1].id and photo.advice and photo.advice.question
+        for cause in name_entry(photo.advice.question, story, photo).causes
+    }
     new = any((one.code, one.about) not in asked for one in named)
     return Question(
         code=first.code, entry=shown.id, at=named[0].at, stays_at=shown.created_at,
@@ -140,14 +142,9 @@ def put_question(
     )  # fmt: skip
 
 
-def _asked(story: LotStory, *, before: PhotoEntry) -> set[tuple[str, int]]:
-    """The causes that were put with photos before one."""
-    return {
-        (cause.code, cause.about)
-        for photo in story.counting_photos
-        if photo.id < before.id and photo.advice and photo.advice.question
-        for cause in name_entry(photo.advice.question, story, photo).causes
-    }
+def _just_before(entry: LotEntry) -> str:
+    moment = datetime.fromisoformat(entry.happened_at) - timedelta(microseconds=1)
+    return moment.isoformat(timespec="microseconds")
 
 
 def name_entry(question: Question, story: LotStory, photo: PhotoEntry) -> Question:
@@ -157,11 +154,6 @@ def name_entry(question: Question, story: LotStory, photo: PhotoEntry) -> Questi
     if question.entry in earlier:
         return question.having(causes=causes)
     return question.having(causes=causes, entry=photo.id, stays_at=photo.created_at)
-
-
-def _just_before(entry: LotEntry) -> str:
-    moment = datetime.fromisoformat(entry.happened_at) - timedelta(microseconds=1)
-    return moment.isoformat(timespec="microseconds")
 
 
 def _tell(

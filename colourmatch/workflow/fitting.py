@@ -53,10 +53,7 @@ def doubt_of_state(group: list[PhotoEntry]) -> str | None:
 
 
 def steps_stalled(story: LotStory, photos: list[PhotoEntry]) -> bool:
-    """Whether the last steps brought the batch no nearer by what the photos themselves show (`no_nearer`).
-
-    Untinted batch begins the way again: steps before it count no more.
-    """
+    """Whether the last steps, since untinted batch came in, brought the photos no nearer (`no_nearer`)."""
     poured = [e.happened_at for e in story.effective if isinstance(e, VolumeEntry) and e.kind == "untinted"]
     photos = [photo for photo in photos if not poured or photo.happened_at > poured[-1]]
     if not photos:
@@ -106,10 +103,7 @@ def _scatter_by_state(story: LotStory, photos: list[PhotoEntry]) -> list[np.ndar
 
 
 def why_not_yet(story: LotStory, newest: Measurement | None = None) -> str | None:
-    """The sentence that asks for a photo, when there is nothing yet to plan with.
-
-    newest: the measurement of a photo that comes in just now, if one does.
-    """
+    """What is missing before a plan; newest: the measurement of a photo that comes in just now."""
     head, usable = story.lot, usable_photos(story)
     if newest is not None and not newest.spots.get("batch"):
         return "No glass of the batch was found on the last photo. Set it on the batch spot and photograph again."

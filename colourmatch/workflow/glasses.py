@@ -12,14 +12,9 @@ from colourmatch.book.checks import check_serving
 from colourmatch.book.entries import LotStory
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.naming import leave_out_example
+from colourmatch.dosing import shelf_gain
 from colourmatch.dosing.problem import Problem
 from colourmatch.dosing.serving import look_at
-from colourmatch.dosing.shelf_gain import (
-    find_missing_kind,
-    find_other_stocks,
-    hold_back,
-    is_out_of_reach,
-)
 from colourmatch.errors import InputError
 from colourmatch.liquid.model import View
 from colourmatch.words.advice import tell_before_blending
@@ -45,7 +40,7 @@ def look_further(
     """
     others, kind = _look_on_the_shelf(book, story, problem, advice)
     missing = others[0] if others else kind
-    advice = hold_back(problem, advice, missing) if missing else advice
+    advice = shelf_gain.hold_back(problem, advice, missing) if missing else advice
     served = (story.lot.serving or {}).get("conditions")
     looks = look_at(problem, problem.views, added_ml(problem, advice)) if served else ()
     said = [advice.text]
@@ -72,15 +67,15 @@ def added_ml(problem: Problem, advice: Advice) -> list[float]:
 def _look_on_the_shelf(
     book: LotBook, story: LotStory, problem: Problem, advice: Advice
 ) -> tuple[tuple[OtherStock, ...], MissingKind | None]:
-    if not is_out_of_reach(advice, problem.tolerance):
+    if not shelf_gain.is_out_of_reach(advice, problem.tolerance):
         return (), None
     own = {stock.name for stock in problem.stocks}
     shelf = [entry for entry in leave_out_example(book.stocks.all(), own) if entry.name not in own]
-    others = find_other_stocks(problem, [(e.as_stock(learnt=False), make_prior(e)) for e in shelf])
+    others = shelf_gain.find_other_stocks(problem, [(e.as_stock(learnt=False), make_prior(e)) for e in shelf])
     # a step may be the first to show what a dose does: what is missing is told from the next photo on
     early = advice.action == "add" and advice.rescue is None and problem.fit.photos < 2
     told = advice.action in ("add", "stop") and not early
-    return others, find_missing_kind(problem) if told and not others else None
+    return others, shelf_gain.find_missing_kind(problem) if told and not others else None
 
 
 def serve_lot(

@@ -30,18 +30,9 @@ from colourmatch.records import pick, plain
 from colourmatch.words.advice import tell_in_all, tell_thinning
 from colourmatch.words.doubts import tell_cause
 from colourmatch.words.looks import tell_glass
+from colourmatch.workflow import fitting
 from colourmatch.workflow.ceilings import ceiling_left
 from colourmatch.workflow.doubts import OLDER, name_entry, put_question, put_right
-from colourmatch.workflow.fitting import (
-    base_share,
-    combine_state,
-    doubt_of_state,
-    fit_story,
-    photos_of_state,
-    steps_stalled,
-    usable_photos,
-    why_not_yet,
-)
 from colourmatch.workflow.glasses import NOTHING, look_further
 from colourmatch.workflow.label_lines import tell_care
 from colourmatch.workflow.photo_colours import step_left_ml
@@ -107,7 +98,7 @@ def _record_photo(
     own = _own_view(story)
     measurement = measurement.having(view=(own or OwnView()).having(**changed) if own or changed else None)
     measurement = measurement.having(quality=tuple(_flag(story, measurement)))
-    advice = _with_care(advise_story(book, _with_photo(story, measurement), measurement), story)
+    advice = advise_whole(book, _with_photo(story, measurement), measurement)
     taken_at = plausible_moment(measurement)
     entry = book.photos.add(
         lot, measurement, advice, photo=photo.content, original_name=photo.name, taken_at=taken_at, **by
@@ -163,26 +154,21 @@ def advise_lot(book: LotBook, lot: int | str) -> Advice:
     return advise_whole(book, book.lots.story(lot))
 
 
-def advise_whole(book: LotBook, story: LotStory) -> Advice:
-    """The advice for a story, with the label and the cautions."""
-    return _with_care(advise_story(book, story), story)
+def advise_whole(book: LotBook, story: LotStory, newest: Measurement | None = None) -> Advice:
+    """The advice for a story, with label and cautions; newest: of a photo that comes in just now, if one does."""
+    return _advise(book, story, newest).having(**pick(tell_care(story), "label", "cautions"))
 
 
-def _with_care(advice: Advice, story: LotStory) -> Advice:
-    return advice.having(**pick(tell_care(story), "label", "cautions"))
-
-
-def advise_story(book: LotBook, story: LotStory, newest: Measurement | None = None) -> Advice:
-    """The advice for a story; newest: the measurement of a photo that comes in just now, if one does."""
-    head, photos = story.lot, usable_photos(story)
-    here = photos_of_state(story, photos)
-    together = combine_state(story, here)
+def _advise(book: LotBook, story: LotStory, newest: Measurement | None) -> Advice:
+    head, photos = story.lot, fitting.usable_photos(story)
+    here = fitting.photos_of_state(story, photos)
+    together = fitting.combine_state(story, here)
     besides: dict[str, Any] = {"combined": together.record() if together else None, "question": None}
-    stop = why_not_yet(story, newest)
+    stop = fitting.why_not_yet(story, newest)
     if stop is None and (thinning := find_thinning(story)):
         stop = thinning.text
     if stop is None:
-        stocks, fit = fit_story(book, story, photos)
+        stocks, fit = fitting.fit_story(book, story, photos)
         doubt = find_doubt(fit) if here else None
         if doubt is None or not doubt.tells_photos_apart:
             stop = _why_torn(together)
@@ -199,8 +185,8 @@ def advise_story(book: LotBook, story: LotStory, newest: Measurement | None = No
         )  # fmt: skip
         return asked.having(**NOTHING, **besides)
     problem = Problem(
-        fit, stocks, story.state(), base_share(story), views_of(head), photos_of_state=len(here),
-        doubt=doubt_of_state(here), stalled=steps_stalled(story, photos),
+        fit, stocks, story.state(), fitting.base_share(story), views_of(head), photos_of_state=len(here),
+        doubt=fitting.doubt_of_state(here), stalled=fitting.steps_stalled(story, photos),
         shown=photo_view(head, photos[-1].measurement), **pick(head, "ceiling_mg_per_l", "jurisdiction", "tolerance"),
     )  # fmt: skip
     if not here:
@@ -210,10 +196,7 @@ def advise_story(book: LotBook, story: LotStory, newest: Measurement | None = No
 
 
 def _why_torn(together: Combined | None) -> str | None:
-    """Asks for one more photo while two or three of one state disagree and nothing says which to believe.
-
-    From four on the plan goes on: it knows how they scatter, and its steps are the smaller for it.
-    """
+    """Asks for one more photo while two or three disagree; from four on the plan knows how they scatter."""
     if together is None or together.agree or together.retake is not None or len(together.photos) > 3:
         return None
     return f"{together.text} If something went in between them that is not written down, write it down first."
@@ -238,7 +221,7 @@ def find_thinning(story: LotStory) -> Thinning | None:
 
     A lot that is tinted to a noted colour keeps the dilution that this was read at.
     """
-    photos = usable_photos(story)
+    photos = fitting.usable_photos(story)
     if len(photos) != 1 or story.additions or story.lot.target_lab is not None:
         return None
     measured = photos[0].measurement

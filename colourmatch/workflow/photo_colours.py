@@ -1,6 +1,6 @@
 """What a lot's photos show, for sheet, trend and recheck; it knows entries, no database and no paper.
-Lots and days are compared by batch minus reference inside one photo: light and phone change both alike. The Lab of one
-liquid alone carries the phone's whole error and is never compared across photos."""
+Lots and days are compared by batch minus reference inside one photo: light and phone change both alike.
+The Lab of one liquid alone carries the phone's whole error and is never compared across photos."""
 
 from __future__ import annotations
 
@@ -20,10 +20,7 @@ from colourmatch.workflow.views import find_moment
 
 @dataclass(frozen=True)
 class Seen:
-    """Reference and batch of one photo: Lab (D65, 2 degrees), and the covariance of batch minus reference.
-
-    The covariance, shape (3, 3), is that of the two readings; the phone's error of scale is not in it.
-    """
+    """Lab (3,) of both liquids in a photo, and the covariance (3, 3) of their difference as read."""
 
     entry_id: int
     at: datetime

@@ -1,5 +1,5 @@
 """Does the colour hold? Photos of a closed lot beside its reference, weeks later, against its first colour.
-It refuses to know why a colour fades, and takes the reference to hold its own: what is wrong with it shows as drift.
+It refuses to know why a colour fades; what is wrong with the reference shows as drift of the batch.
 """
 
 from __future__ import annotations

@@ -119,10 +119,7 @@ def enter_reference(
     notes: str = "",
     entered_by: str | None = None,
 ) -> KnownReference:
-    """Enter a reference's L*, a*, b* (D65, 2 degrees) from an instrument or a sheet; as `read_reference`.
-
-    `depth_mm` and `dilution` are those it was measured at. InputError for a colour that is not possible.
-    """
+    """Enter a reference's L*, a*, b* (D65, 2 degrees); as `read_reference`. InputError."""
     if (colour := check_lab(lab)) is None:
         raise InputError("Give the colour as L*, a*, b*, such as 60, 45, 30.")
     spread = None if lab_sd is None else _check_sd(lab_sd)
@@ -150,10 +147,7 @@ def _check_sd(values: Sequence[float]) -> Triple:
 
 
 class KnownReading(Record):
-    """A reading: how it was come by, and how far from the first of its depth and dilution, which is `against`.
-
-    drift: CIEDE2000 with both readings' whole uncertainty in it, as they stand in different photos.
-    """
+    """A reading, and how far it is from the first of its view, `against`, unsure as two photos are."""
 
     reading: int = kept()
     at: str = kept()

@@ -5,86 +5,78 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, Unpack
 
-from colourmatch.book.entries import (
-    AdditionEntry,
-    AmendmentEntry,
-    AnswerEntry,
-    AsideEntry,
-    ClosingEntry,
-    E,
-    LotEntry,
-    LotStory,
-    MovedEntry,
-    PhotoEntry,
-    VolumeEntry,
-)
+from colourmatch.book import entries as e
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.transactions import By
 from colourmatch.records import pick
 
 #: What an entry says that a correction can put right.
-_SAID: dict[type[LotEntry], tuple[str, ...]] = {
-    AdditionEntry: ("void", "quantity", "unit", "stock_id"),
-    VolumeEntry: ("void", "ml", "returned"),
+_SAID: dict[type[e.LotEntry], tuple[str, ...]] = {
+    e.AdditionEntry: ("void", "quantity", "unit", "stock_id"),
+    e.VolumeEntry: ("void", "ml", "returned"),
 }
 
 
-def can_take_back(story: LotStory, entry: LotEntry) -> bool:
+def can_take_back(story: e.LotStory, entry: e.LotEntry) -> bool:
     """Whether an entry still says what holds, and stands alone: what a trial took or brought is one act of several."""
     if entry.replaced_by_id is not None:
         return False
-    if isinstance(entry, AdditionEntry | VolumeEntry):
+    if isinstance(entry, e.AdditionEntry | e.VolumeEntry):
         first = story.line(entry)[0]
         return not first.reason and getattr(first, "trial_lot_id", None) is None
-    if isinstance(entry, PhotoEntry):
+    if isinstance(entry, e.PhotoEntry):
         return entry.aside is None
-    if isinstance(entry, MovedEntry):
+    if isinstance(entry, e.MovedEntry):
         moved = story.find(entry.moved_entry_id)
         stands = moved.replaced_by_id is None and not getattr(moved, "void", False)
         return stands and moved.moved_by_id == entry.id
-    if isinstance(entry, AsideEntry):
-        return entry == _newest(story, AsideEntry, lambda one: one.photo_entry_id == entry.photo_entry_id)
-    if isinstance(entry, AnswerEntry):
-        newest = _newest(story, AnswerEntry, lambda one: one.cause == entry.cause)
+    if isinstance(entry, e.AsideEntry):
+        return entry == _newest(story, e.AsideEntry, lambda one: one.photo_entry_id == entry.photo_entry_id)
+    if isinstance(entry, e.AnswerEntry):
+        newest = _newest(story, e.AnswerEntry, lambda one: one.cause == entry.cause)
         return entry.yes is not None and entry == newest
-    if isinstance(entry, AmendmentEntry):
+    if isinstance(entry, e.AmendmentEntry):
         changed = entry.changes.keys()
-        return entry == _newest(story, AmendmentEntry, lambda one: not changed.isdisjoint(one.changes))
-    return isinstance(entry, ClosingEntry) and entry == story.closing
+        return entry == _newest(story, e.AmendmentEntry, lambda one: not changed.isdisjoint(one.changes))
+    return isinstance(entry, e.ClosingEntry) and entry == story.closing
 
 
-def take_back(book: LotBook, story: LotStory, entry: LotEntry, reason: str, **by: Unpack[By]) -> LotEntry:
+def take_back(
+    book: LotBook, story: e.LotStory, entry: e.LotEntry, reason: str, **by: Unpack[By]
+) -> e.LotEntry:
     """Write down that an entry never happened, or what stood before it; ValueError for one that cannot be taken back."""
     lot = story.lot.id
     if not can_take_back(story, entry):
         raise ValueError(f"entry {entry.id} of the kind {entry.kind} cannot be taken back")
-    if isinstance(entry, AdditionEntry | VolumeEntry):
+    if isinstance(entry, e.AdditionEntry | e.VolumeEntry):
         return _restore(book, story, entry, reason, **by)
-    if isinstance(entry, AnswerEntry):
+    if isinstance(entry, e.AnswerEntry):
         return book.entries.answer(lot, *entry.cause, None, reason=reason, **by)
-    if isinstance(entry, ClosingEntry):
+    if isinstance(entry, e.ClosingEntry):
         return book.lots.reopen(lot, reason, **by)
-    if isinstance(entry, AmendmentEntry):
+    if isinstance(entry, e.AmendmentEntry):
         return book.lots.amend(lot, reason, **by, **_before(book, story, entry))
-    if isinstance(entry, MovedEntry):
+    if isinstance(entry, e.MovedEntry):
         times = [story.line(story.find(entry.moved_entry_id))[0].created_at]
-        times += [one.moved_to for one in story.all(MovedEntry) if one.moved_entry_id == entry.moved_entry_id]
+        times += [
+            one.moved_to for one in story.all(e.MovedEntry) if one.moved_entry_id == entry.moved_entry_id
+        ]
         at = times[-2]
         return book.entries.move(entry.moved_entry_id, at, reason, **by)
-    back = isinstance(entry, AsideEntry) and not entry.back
-    photo = entry.photo_entry_id if isinstance(entry, AsideEntry) else entry.id
+    back = isinstance(entry, e.AsideEntry) and not entry.back
+    photo = entry.photo_entry_id if isinstance(entry, e.AsideEntry) else entry.id
     return book.photos.set_aside(lot, photo, reason, back=back, **by)
 
 
 def _restore(
-    book: LotBook, story: LotStory, entry: AdditionEntry | VolumeEntry, reason: str, **by: Unpack[By]
-) -> LotEntry:
+    book: LotBook, story: e.LotStory, entry: e.AdditionEntry | e.VolumeEntry, reason: str, **by: Unpack[By]
+) -> e.LotEntry:
     """What stood before a correction, else that a dose or a part of the batch never went in or out."""
     said = _SAID[type(entry)]
     # corrections of a label say the same again
     earlier: list[Any] = [one for one in story.line(entry) if pick(one, *said) != pick(entry, *said)]
     old = earlier[-1] if earlier and not earlier[-1].void else None
-    if isinstance(entry, VolumeEntry):
+    if isinstance(entry, e.VolumeEntry):
         part = {"void": True} if old is None else {"ml": old.ml, "returned": old.returned}
         return book.volumes.correct(entry.id, reason=reason, **part, **by)
     if old is None:
@@ -93,15 +85,15 @@ def _restore(
     return book.additions.correct(entry.id, reason=reason, **{old.unit: old.quantity}, **other, **by)
 
 
-def _before(book: LotBook, story: LotStory, entry: AmendmentEntry) -> dict[str, Any]:
+def _before(book: LotBook, story: e.LotStory, entry: e.AmendmentEntry) -> dict[str, Any]:
     """The figures that an amendment changed, as they stood before it."""
     first = book.lots.story(story.lot.id, at=story.lot.created_at).lot
     known = pick(first, *entry.changes)
-    for one in story.all(AmendmentEntry):
+    for one in story.all(e.AmendmentEntry):
         if one.id < entry.id:
             known |= {key: value for key, value in one.changes.items() if key in known}
     return {key: list(value) if isinstance(value, tuple) else value for key, value in known.items()}
 
 
-def _newest(story: LotStory, kind: type[E], fits: Callable[[E], bool]) -> E | None:
+def _newest(story: e.LotStory, kind: type[e.E], fits: Callable[[e.E], bool]) -> e.E | None:
     return next((entry for entry in reversed(story.all(kind)) if fits(entry)), None)

@@ -1,5 +1,6 @@
-"""Lots against each other: final colour and dose by closed lot, with limits of natural variation, which are no tolerance.
-It refuses to pool lots that were not looked at in the same way, and to judge a lot whose finished colour no photo shows.
+"""Lots against each other: final colour and dose by closed lot, with limits of natural variation.
+These are no tolerance. It refuses to pool lots that were not looked at in the same way, and to judge a lot
+whose finished colour no photo shows.
 """
 
 from __future__ import annotations
@@ -54,8 +55,8 @@ class Limits:
 def control_limits(values: Sequence[float], *, lowest: float | None = None) -> Limits | None:
     """Limits of an individuals chart for values in their order, None for fewer than three.
 
-    lowest: a bound under which the quantity cannot lie, such as 0 for a distance. Individuals and moving range chart
-    (Shewhart): limits are mean +- 3/d2 x mean moving range and, for the moving range, D4 x its mean, for ranges of two.
+    lowest: a bound under which the quantity cannot lie, such as 0 for a distance. Individuals and moving
+    range chart (Shewhart) for ranges of two: mean +- 3/d2 x mean moving range, and D4 x that for the range.
     Source: ISO 7870-2:2013, NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2 (both from memory).
     """
     series, count = np.asarray(values, float), len(values)

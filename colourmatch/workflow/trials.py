@@ -68,10 +68,7 @@ def describe_trials(book: LotBook, story: LotStory) -> list[Trial]:
 
 
 def open_trials(book: LotBook, lot: int, *, closed: bool = False) -> dict[int, str]:
-    """A sentence for each trial of a lot that is still open, by its id; when the lot is closed none goes back into it.
-
-    closed: whether the lot has just been closed, and the trial can only be closed too.
-    """
+    """A sentence for each open trial of a lot, by id; closed: nothing goes back into it any more."""
     first = "" if closed else "pour the trial back first, or "
     what_now = f"Nothing is poured back into a closed lot: {first}close it by itself."
     return {
@@ -101,10 +98,7 @@ _SAME_AMOUNT = 0.002
 
 
 def _corrected_since(trial: LotStory, parent: LotStory, taken: VolumeEntry) -> tuple[Mismatch, ...]:
-    """What the trial's record of its beginning says otherwise than its batch's does now: corrected after it was taken.
-
-    Nothing of the trial is changed by itself; each of these says which entry to put right, and to what.
-    """
+    """What a trial's record of its beginning says otherwise than its batch's does now, after corrections."""
     then, came, out = parent.state(before=taken), trial.came_along, []
     carried = [entry for entry in trial.additions if entry.id in came]
     for name in sorted({*then.mg, *(entry.stock for entry in carried)}):
