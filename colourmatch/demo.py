@@ -8,9 +8,10 @@ import tempfile
 from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from colourmatch.book.entries import AdditionEntry, VolumeEntry
+from colourmatch.book.entries import AdditionEntry, LotStory, VolumeEntry
+from colourmatch.book.lot_book import LotBook
 from colourmatch.book.naming import EXAMPLE_NUMBER, EXAMPLE_STOCK, is_example
 from colourmatch.errors import ClosedError, InputError, NotFoundError
 from colourmatch.files import replace_whole, what_to_do
@@ -19,10 +20,6 @@ from colourmatch.simulate import kitchen as invented
 from colourmatch.words.figures import tell_drops, tell_interval
 from colourmatch.workflow.closing import Closed, close_lot
 from colourmatch.workflow.lot import record_photos, view_of_photos
-
-if TYPE_CHECKING:
-    from colourmatch.book.entries import LotStory
-    from colourmatch.book.lot_book import LotBook
 
 DRINK, STOCK, CEILING_MG_PER_L, MOST_PHOTOS = "Invented bitter orange", "demo red", 60.0, 6
 _FIGURES: dict[str, Any] = {

@@ -9,7 +9,7 @@ from sqlalchemy import Connection, select
 
 from colourmatch.book import tables as t
 from colourmatch.book.checks import check_name, check_number, check_text, name_key, to_json
-from colourmatch.book.entries import AdditionEntry, LotEntry, VolumeEntry
+from colourmatch.book.entries import AdditionEntry, VolumeEntry
 from colourmatch.book.naming import find_lot_id, find_stock, is_same_stock, stocks_named
 from colourmatch.book.rows import is_open, read_lot, read_stock_changes, read_story
 from colourmatch.book.shelf_records import StockEntry
@@ -76,11 +76,7 @@ class Additions(Part):
         same = stock is not None and drops is ml is grams is None
         typed = None if void or same else _pick_amount(drops, ml, grams)
 
-        def particulars(connection: Connection, old: LotEntry) -> dict[str, Any]:
-            if not isinstance(old, AdditionEntry):
-                raise InputError(
-                    f"Entry {entry_id} is no addition but a {old.kind}. Look it up in the lot again."
-                )
+        def particulars(connection: Connection, old: AdditionEntry) -> dict[str, Any]:
             if stock is not None:
                 known = find_stock(connection, stock)
             else:  # as it was recorded
@@ -132,16 +128,10 @@ class Volumes(Part):
             raise ValueError("one of ml and void is needed")
         wanted = {"returned": returned, "void": void} | ({} if ml is None else {"ml": check_number("ml", ml)})
 
-        def particulars(_connection: Connection, old: LotEntry) -> dict[str, Any]:
-            if not isinstance(old, VolumeEntry):
-                raise InputError(
-                    f"Entry {entry_id} is no sample but a {old.kind}. Look it up in the lot again."
-                )
-            return pick(old, "ml", "trial_lot_id") | wanted
-
         return correct(
-            self._database, entry_id, VolumeEntry, particulars, reason, **by, asked=lambda _c: wanted
-        )
+            self._database, entry_id, VolumeEntry, lambda _c, old: pick(old, "ml", "trial_lot_id") | wanted, reason,
+            **by, asked=lambda _c: wanted,
+        )  # fmt: skip
 
 
 def _pick_amount(drops: float | None, ml: float | None, grams: float | None) -> tuple[str, float]:

@@ -18,19 +18,19 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TextIO
 
-from sqlalchemy import Connection, Engine, func, select
+from sqlalchemy import Connection, func, select
 from sqlalchemy.exc import IntegrityError
 
 from colourmatch.book import tables as t
 from colourmatch.book.checks import check_one_of, utc_text
 from colourmatch.book.entries import LotStory, MovedEntry
-from colourmatch.book.export import CUT_OFF, export_csv, export_json, import_json, iterate_stories, snapshot
+from colourmatch.book.export import CUT_OFF, export_csv, export_json, import_json, iterate_stories
 from colourmatch.book.naming import find_doubles
 from colourmatch.book.opening import speaking, write
 from colourmatch.book.photo_store import PhotoStore, hash_stream, is_content_of
 from colourmatch.book.rows import may_contradict
 from colourmatch.book.seals import find_altered, find_hash
-from colourmatch.book.transactions import Part
+from colourmatch.book.transactions import Database, Part
 from colourmatch.errors import BookError, InputError
 from colourmatch.files import NO_ROOM, clear_left_over, name_partial, read_plain_file
 
@@ -72,8 +72,7 @@ class Archive(Part):
 
     def export_json(self, stream: TextIO) -> int:
         """Write the whole book as JSON, one row a line, in bounded memory; the number of rows."""
-        with speaking(self._database.place), snapshot(self._database.engine) as connection:
-            return export_json(connection, stream)
+        return self._read(export_json, stream)
 
     def import_json(self, stream: TextIO) -> int:
         """Read an export into this book, which must be empty; all of it or nothing."""
@@ -85,9 +84,7 @@ class Archive(Part):
 
     def export_csv(self, stream: TextIO, rows: str = "lots") -> int:
         """Write a table for spreadsheets, a row a lot, or a row an entry with `rows` "entries"."""
-        check_one_of(rows, ("lots", "entries"), "rows")
-        with speaking(self._database.place), snapshot(self._database.engine) as connection:
-            return export_csv(connection, stream, rows)
+        return self._read(export_csv, stream, check_one_of(rows, ("lots", "entries"), "rows"))
 
     def backup(self, path: Path | str) -> BackupReport:
         """Write the database and all photos into one .zip, while the book is in use.
@@ -95,7 +92,7 @@ class Archive(Part):
         It appears under its name only when it is whole. BookError when there is no room or no right to write.
         """
         with speaking(self._database.place):
-            return _backup(self._database.engine, self._store, Path(path))
+            return _backup(self._database, self._store, Path(path))
 
     def find_hash(self, sha256: str) -> tuple[int, int | None] | None:
         """The lot and the entry up to which a hash, as a sheet prints it, stands for; no entry: the lot's head alone."""
@@ -106,11 +103,11 @@ class Archive(Part):
 
     def check(self) -> list[Finding]:
         """What is wrong with the book and its photos; an empty list when all is well."""
-        with speaking(self._database.place), snapshot(self._database.engine) as connection:
+        with self._database.read() as connection:
             return [*_check_rows(connection), *_check_photos(set(_photo_names(connection)), self._store)]
 
 
-def _backup(engine: Engine, store: PhotoStore, path: Path) -> BackupReport:
+def _backup(source: Database, store: PhotoStore, path: Path) -> BackupReport:
     """Photos are stored before they are named and never change: of a database copied first all are there."""
     try:
         if path.exists() and not path.is_file():  # a device or a folder would be put away for it
@@ -118,7 +115,7 @@ def _backup(engine: Engine, store: PhotoStore, path: Path) -> BackupReport:
         path.parent.mkdir(parents=True, exist_ok=True)
         clear_left_over(path.parent)
         with tempfile.TemporaryDirectory(prefix=name_partial("backup"), dir=path.parent) as folder:
-            database, names = _copy_database(engine, Path(folder))
+            database, names = _copy_database(source, Path(folder))
             missing = tuple(name for name in names if not store.path(name).is_file())
             partial = Path(folder) / "archive.zip"
             with zipfile.ZipFile(partial, "w", zipfile.ZIP_STORED) as archive:
@@ -161,15 +158,15 @@ def _pack(archive: zipfile.ZipFile, store: PhotoStore, name: str) -> int | None:
     return len(content)
 
 
-def _copy_database(engine: Engine, folder: Path) -> tuple[Path, list[str]]:
+def _copy_database(source: Database, folder: Path) -> tuple[Path, list[str]]:
     """A copy of the database as it is at one moment, and the photos that this copy names."""
-    if engine.dialect.name != "sqlite":
+    if source.engine.dialect.name != "sqlite":
         path = folder / "book.json"
-        with path.open("w", encoding="utf-8") as stream, snapshot(engine) as connection:
+        with path.open("w", encoding="utf-8") as stream, source.read() as connection:
             export_json(connection, stream)
             return path, _photo_names(connection)
     path = folder / "book.sqlite"
-    raw = engine.raw_connection()
+    raw = source.engine.raw_connection()
     try:
         with closing(sqlite3.connect(path)) as target:
             raw.driver_connection.backup(target)  # type: ignore[union-attr]

@@ -14,7 +14,7 @@ from itertools import groupby, islice
 from operator import itemgetter
 from typing import Any, TextIO
 
-from sqlalchemy import Boolean, Column, Connection, Engine, Float, Integer, Table, func, select, true
+from sqlalchemy import Boolean, Column, Connection, Float, Integer, Table, func, select, true
 
 from colourmatch.book import entries as e
 from colourmatch.book import tables as t
@@ -180,14 +180,6 @@ def iterate_stories(connection: Connection, heavy: bool = False, only: Any = Non
         for lot in lots:
             yield e.LotStory(lot, tuple(events[lot.id]))
         last = lots[-1].id
-
-
-def snapshot(engine: Engine) -> Connection:
-    """A connection that sees the book as it is at its first query, whatever others write meanwhile."""
-    connection = engine.connect()
-    if engine.dialect.name == "postgresql":
-        return connection.execution_options(isolation_level="REPEATABLE READ")
-    return connection
 
 
 LOT_COLUMNS = (

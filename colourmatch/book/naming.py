@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from typing import Any
 
 from sqlalchemy import Connection, func, or_, select
 
@@ -32,7 +31,10 @@ def read_meanings(connection: Connection, text: str) -> dict[int, str]:
     key = name_key(text)
     lot_id = _id_of(key)
     number = t.lots.c.number
-    by_number = or_(func.lower(number) == key, number.contains("  "), _is_beyond_ascii(connection))
+    # lower() may fold these otherwise than `name_key`; SQLite's own pattern is not asked in Python
+    is_sqlite = connection.dialect.name == "sqlite"
+    beyond_ascii = number.op("GLOB")("*[^ -~]*") if is_sqlite else number.regexp_match("[^ -~]")
+    by_number = or_(func.lower(number) == key, number.contains("  "), beyond_ascii)
     wanted = or_(t.lots.c.id == (lot_id or 0), t.lots.c.name_key == key, by_number)
     found = {lot.id: lot for lot in read_lots(connection, select(t.lots).where(wanted))}
     found |= {lot.id: lot for lot in find_renamed(connection)}
@@ -40,13 +42,6 @@ def read_meanings(connection: Connection, text: str) -> dict[int, str]:
     if lot_id in found and (str(lot_id) == key.removeprefix("l") or not meant):
         meant[lot_id] = "id"
     return dict(sorted(meant.items(), reverse=True))
-
-
-def _is_beyond_ascii(connection: Connection) -> Any:
-    """SQL: a number that lower() may fold otherwise than `name_key`; SQLite's GLOB is not asked in Python."""
-    if connection.dialect.name == "sqlite":
-        return t.lots.c.number.op("GLOB")("*[^ -~]*")
-    return t.lots.c.number.regexp_match("[^ -~]")
 
 
 def _id_of(key: str) -> int | None:
@@ -185,6 +180,16 @@ def stocks_named(connection: Connection, name: str) -> list[StockEntry]:
     renamed = select(t.stock_entries.c.stock_id).where(t.stock_entries.c.name.is_not(None))
     found = read_stocks(connection, connection.scalars(named.union(renamed)).all())
     return [stock for stock in found if name_key(stock.name) == name_key(name)]
+
+
+def find_batch(connection: Connection, batch: str) -> list[StockEntry]:
+    """The bottles that hold a supplier's batch, those thinned from them and those put away too."""
+    found: dict[int, StockEntry] = {}
+    for stock in read_stocks(connection):  # a bottle stands before what is thinned from it
+        own = stock.supplier_batch and name_key(stock.supplier_batch) == name_key(batch)
+        if own or stock.diluted_from_id in found:
+            found[stock.id] = stock
+    return list(found.values())
 
 
 def is_same_stock(connection: Connection, stock: str | int) -> Callable[[int], bool]:

@@ -42,9 +42,13 @@ def pack(text: str) -> bytes:
 def unpack(stored: str | bytes) -> str:
     """The text again; JSONDecodeError where it is damaged."""
     try:
-        if isinstance(stored, str) or not stored.startswith(_MARK):
-            return _unpack_older(stored if isinstance(stored, str) else stored.decode())
-        return _read_layout(_inflate(stored))
+        if isinstance(stored, bytes) and stored.startswith(_MARK):
+            return _read_layout(_inflate(stored))
+        older = stored if isinstance(stored, str) else stored.decode()
+        if not older.startswith(_OLDER_MARK):
+            return older
+        packed = base64.b64decode(older[len(_OLDER_MARK) :], validate=True)
+        return zlib.decompress(packed).decode("utf-8", "surrogatepass")
     except (zlib.error, binascii.Error, ValueError, IndexError, OverflowError):
         raise json.JSONDecodeError("damaged", repr(stored[:20]), 0) from None
 
@@ -190,10 +194,3 @@ def _inflate(stored: bytes) -> bytes:
 def _words() -> bytes:
     """What such texts have in common, the most frequent last. Never change it: what was packed with it needs it."""
     return Path(__file__).with_name("packing_words.txt").read_bytes().replace(b"\r", b"")
-
-
-def _unpack_older(stored: str) -> str:
-    if not stored.startswith(_OLDER_MARK):
-        return stored
-    packed = base64.b64decode(stored[len(_OLDER_MARK) :], validate=True)
-    return zlib.decompress(packed).decode("utf-8", "surrogatepass")

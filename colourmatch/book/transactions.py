@@ -11,7 +11,7 @@ from sqlalchemy.exc import IntegrityError, OperationalError
 
 from colourmatch.book import tables as t
 from colourmatch.book.checks import check_text, utc_text
-from colourmatch.book.entries import LotEntry
+from colourmatch.book.entries import AdditionEntry, LotEntry
 from colourmatch.book.naming import find_lot_id
 from colourmatch.book.opening import speaking
 from colourmatch.book.opening import write as begin_writing
@@ -51,8 +51,10 @@ class Database:
 
     @contextmanager
     def read(self) -> Iterator[Connection]:
-        """A connection to read with; what goes wrong is said as a sentence."""
+        """A connection that sees the book as it is at its first query; what goes wrong is said as a sentence."""
         with speaking(self.place), self.engine.connect() as connection:
+            if self.engine.dialect.name == "postgresql":
+                connection.execution_options(isolation_level="REPEATABLE READ")
             yield connection
 
     def write(self, act: Callable[[Connection], T]) -> T:
@@ -122,9 +124,8 @@ def refuse_other(stored: Mapping[str, Any], asked: Mapping[str, Any]) -> None:
 def insert(connection: Connection, table: Table, **values: Any) -> int:
     """Add a row with the time of now, or of the entry before it where a clock was set back; its id."""
     now = utc_text()
-    if (
-        table.name == "lot_entries"
-    ):  # never before its last one, so that a lot's story at any time is one that was
+    if table.name == "lot_entries":
+        # never before its last one, so that a lot's story at any time is one that was
         last = select(func.max(table.c.created_at)).where(table.c.lot_id == values["lot_id"])
         now = max(now, connection.scalar(last) or "")
     if values.get("entered_by") is not None:
@@ -187,7 +188,7 @@ def correct(
     database: Database,
     entry_id: int,
     expected: type[E],
-    particulars: Callable[[Connection, LotEntry], dict[str, Any]],
+    particulars: Callable[[Connection, E], dict[str, Any]],
     reason: str,
     *,
     asked: Callable[[Connection], dict[str, Any]],
@@ -204,6 +205,9 @@ def correct(
     def body(connection: Connection, _lot_id: int) -> dict[str, Any]:
         now = find_entry(connection, entry_id)  # now that nobody else can write
         refuse_replaced(now)
+        if not isinstance(now, expected):
+            kind = "addition" if expected is AdditionEntry else "sample"
+            raise InputError(f"Entry {entry_id} is no {kind} but a {now.kind}. Look it up in the lot again.")
         return particulars(connection, now)
 
     return enter(

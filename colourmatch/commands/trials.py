@@ -89,8 +89,8 @@ def look(session: Session, lot: str, serving: tuple[dict[str, Any], ...]) -> Ans
     Now, and after the advised step. Nothing is written down; what a glass brings against the daily intake stands
     below.
     """
-    from colourmatch.workflow.ceilings import read_intake
     from colourmatch.workflow.glasses import EXAMPLE_GLASSES, serve_lot
+    from colourmatch.workflow.photo_colours import read_intake
 
     book = session.read_book()
     story = book.lots.story(lot)

@@ -5,7 +5,7 @@ It joins photo/card_profile.py and the book. A card is one sheet of paper from o
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any, NamedTuple, Unpack
+from typing import Any, NamedTuple, Unpack
 
 import numpy as np
 
@@ -29,10 +29,8 @@ from colourmatch.photo.card_profile import (
     read_greys,
 )
 from colourmatch.photo.measure import measure_photo
+from colourmatch.photo.tone import KnownGreys
 from colourmatch.records import Array, Record, kept, numbers, rounded, several
-
-if TYPE_CHECKING:
-    from colourmatch.photo.tone import KnownGreys
 
 MAKE_ONE = "colourmatch card-profile add NAME PHOTO"
 

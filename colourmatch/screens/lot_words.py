@@ -18,8 +18,7 @@ from colourmatch.words.entries import Medium, tell_aside, tell_dose, tell_entry
 from colourmatch.words.figures import PAGES, tell_amount, tell_ml
 from colourmatch.words.looks import tell_glass, tell_serving
 from colourmatch.words.outcomes import split_closing
-from colourmatch.workflow.photo_colours import since_photo
-from colourmatch.workflow.views import photo_view
+from colourmatch.workflow.photo_colours import photo_view, since_photo
 
 
 def closing_panel(closing: ClosingEntry) -> str:

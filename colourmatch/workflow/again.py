@@ -5,12 +5,10 @@ It begins nothing and shortens no step: what is poured first is photographed lik
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
-from colourmatch.advice import Measured
+from colourmatch.advice import Measured, decimals
 from colourmatch.book.entries import Lot, LotStory
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.lots import LotFigures
@@ -20,7 +18,7 @@ from colourmatch.dosing.limits import room_mg_per_l
 from colourmatch.errors import InputError
 from colourmatch.facts import K_95
 from colourmatch.liquid.stock import Addition, BatchState
-from colourmatch.records import alike, as_json
+from colourmatch.records import Record, alike, kept
 from colourmatch.words.advice import tell_first_dose
 from colourmatch.words.figures import tell_drops
 from colourmatch.workflow.fitting import LEAST_LEARNT_SD
@@ -34,28 +32,23 @@ _MOST_LOTS = 5
 _GOOD = ("matched", "nearest")
 
 
-@dataclass(frozen=True)
-class FirstDose:
+class FirstDose(Record):
     """What the last lots say the whole dose of a stock will be, drops with their 95 % interval, and the first step of it.
 
     `step_ml` is what goes in before the first photo, `measured` the same as its hand measures it; `lots` are the labels of
     those asked.
     """
 
-    stock: str
-    drops: float
-    low: float
-    high: float
-    step_drops: int
-    step_ml: float
-    step_grams: float
-    measured: Measured
-    lots: tuple[str, ...]
-    text: str
-
-    def to_json(self) -> dict[str, Any]:
-        """One entry of `first_dose`."""
-        return {**as_json(vars(self), 3)}
+    stock: str = kept()
+    drops: float = kept(write=decimals(3))
+    low: float = kept(write=decimals(3))
+    high: float = kept(write=decimals(3))
+    step_drops: int = kept()
+    step_ml: float = kept(write=decimals(3))
+    step_grams: float = kept(write=decimals(3))
+    measured: Measured = kept(Measured.from_json)
+    lots: tuple[str, ...] = kept()
+    text: str = kept()
 
 
 def fill_like(book: LotBook, like: int | str) -> LotFigures:

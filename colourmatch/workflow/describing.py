@@ -5,12 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 from colourmatch.advice import Advice
-from colourmatch.book.entries import AdditionEntry, LotEntry, LotStory, NoteEntry, PhotoEntry
+from colourmatch.book.entries import AdditionEntry, LotEntry, NoteEntry, PhotoEntry
 from colourmatch.book.lot_book import LotBook
 from colourmatch.records import pick, plain
 from colourmatch.words.entries import tell_entry
-from colourmatch.workflow.ceilings import describe_state, passed_ceilings, read_intake
+from colourmatch.workflow.ceilings import describe_state, passed_ceilings
 from colourmatch.workflow.label_lines import Care, tell_care
+from colourmatch.workflow.photo_colours import read_intake
 from colourmatch.workflow.shelf_state import list_bottles
 from colourmatch.workflow.trials import describe_trials
 
@@ -35,6 +36,11 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
         from colourmatch.workflow.lot import advise_whole
 
         advice = care = advise_whole(book, story)
+    first_dose = []
+    if head.like is not None:
+        from colourmatch.workflow.again import find_first_dose
+
+        first_dose = [dose.to_json() for dose in find_first_dose(book, story)]
     return {
         "lot": head.id,
         "number": head.label,
@@ -53,18 +59,10 @@ def describe_lot(book: LotBook, lot: int | str) -> dict[str, Any]:
         "trials": [one.to_json() for one in describe_trials(book, story)],
         "intake": [glass.to_json() for glass in read_intake(story)],
         "bottles": [one.to_json() for one in list_bottles(book, story)],
-        "first_dose": _first_dose(book, story),
+        "first_dose": first_dose,
         "last_hash": book.lots.last_hash(head.id),
         **plain(pick(care, "label", "cautions")),
     }
-
-
-def _first_dose(book: LotBook, story: LotStory) -> list[dict[str, Any]]:
-    if story.lot.like is None:
-        return []
-    from colourmatch.workflow.again import find_first_dose
-
-    return [dose.to_json() for dose in find_first_dose(book, story)]
 
 
 def _describe_event(event: LotEntry) -> dict[str, Any]:

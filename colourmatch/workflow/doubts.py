@@ -6,23 +6,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from colourmatch.advice import Cause, Question
 from colourmatch.book.entries import AdditionEntry, LotEntry, LotStory, PhotoEntry, VolumeEntry, number_photos
+from colourmatch.dosing import doubt as weighed
+from colourmatch.dosing.doubt import Doubt
+from colourmatch.liquid.lot_model import StockPrior
 from colourmatch.liquid.mishaps import LABEL, Bottle, Dosed, Mishap, think_of
 from colourmatch.liquid.stock import Stock
 from colourmatch.words.doubts import Told, tell_cause, tell_doubt_of_two
 from colourmatch.words.entries import tell_dose
 from colourmatch.words.figures import tell_quantity
-from colourmatch.workflow.views import is_ahead, moment_of
-
-if TYPE_CHECKING:
-    from colourmatch.dosing import doubt as weighed
-    from colourmatch.dosing.doubt import Doubt
-    from colourmatch.liquid.lot_model import StockPrior
+from colourmatch.workflow.photo_colours import is_ahead, moment_of
 
 #: Clocks of a phone and of this machine are hardly nearer.
 _CLOCKS_DIFFER = timedelta(seconds=2)

@@ -15,7 +15,7 @@ from colourmatch.book.naming import leave_out_example
 from colourmatch.book.shelf_records import StockEntry
 from colourmatch.dosing.doubt import find_doubt
 from colourmatch.dosing.problem import no_nearer
-from colourmatch.instrument.phone_correction import camera_key, phone_priors
+from colourmatch.instrument.incoming import camera_key, phone_priors
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.learn import LotFit, fit_lot
 from colourmatch.liquid.lot_model import StockPrior, expect_stock
@@ -25,9 +25,8 @@ from colourmatch.liquid.stock import Stock
 from colourmatch.measurement import LIQUIDS, Measurement
 from colourmatch.photo.combine import Combined, combine_photos
 from colourmatch.workflow.doubts import list_mishaps
-from colourmatch.workflow.photo_colours import changes_colour, final_photos
+from colourmatch.workflow.photo_colours import changes_colour, final_photos, photo_view
 from colourmatch.workflow.references import target_covariance
-from colourmatch.workflow.views import photo_view
 
 #: A stock's learnt strength never counts as better known than this.
 LEAST_LEARNT_SD = 0.04
@@ -67,10 +66,9 @@ def steps_stalled(story: LotStory, photos: list[PhotoEntry]) -> bool:
     return no_nearer([float(np.mean(seen[state])) for state in sorted(seen)], len(photos))
 
 
-def photos_of_state(story: LotStory, photos: list[PhotoEntry]) -> list[PhotoEntry]:
-    """Photos taken since the batch last changed. A sample that was taken changes no colour."""
-    here = {photo.id for photo in final_photos(story)}
-    return [photo for photo in photos if photo.id in here]
+def photos_of_state(story: LotStory) -> list[PhotoEntry]:
+    """Usable photos taken since the batch last changed. A sample that was taken changes no colour."""
+    return [photo for photo in final_photos(story) if photo.measurement.spots.get("batch")]
 
 
 def combine_state(story: LotStory, group: list[PhotoEntry]) -> Combined | None:

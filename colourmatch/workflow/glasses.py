@@ -19,7 +19,7 @@ from colourmatch.errors import InputError
 from colourmatch.liquid.model import View
 from colourmatch.words.advice import tell_before_blending
 from colourmatch.workflow.fitting import base_share, fit_story, make_prior, usable_photos, why_not_yet
-from colourmatch.workflow.views import views_of
+from colourmatch.workflow.photo_colours import views_of
 
 #: What an advice holds here when there is nothing to say.
 NOTHING: dict[str, Any] = {"serving": (), "bottles": (), "other_stocks": (), "missing_kind": None}
@@ -42,7 +42,8 @@ def look_further(
     missing = others[0] if others else kind
     advice = shelf_gain.hold_back(problem, advice, missing) if missing else advice
     served = (story.lot.serving or {}).get("conditions")
-    looks = look_at(problem, problem.views, added_ml(problem, advice)) if served else ()
+    step = [sum(d.ml for d in advice.doses if d.stock == stock.name) for stock in problem.stocks]
+    looks = look_at(problem, problem.views, step) if served else ()
     said = [advice.text]
     if advice.doses:
         dosed = {dose.stock for dose in advice.doses}
@@ -57,11 +58,6 @@ def look_further(
         said = [tell_before_blending(found, said[1:], rescue.untinted_ml, left, fills_up=fills_up)]
     further = {"bottles": tuple(bottles), "other_stocks": others, "missing_kind": kind}
     return advice.having(text=" ".join(said), serving=looks, **further)
-
-
-def added_ml(problem: Problem, advice: Advice) -> list[float]:
-    """Millilitres of each stock of the problem that the advised step adds."""
-    return [sum(d.ml for d in advice.doses if d.stock == stock.name) for stock in problem.stocks]
 
 
 def _look_on_the_shelf(

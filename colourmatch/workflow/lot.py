@@ -6,7 +6,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Unpack
+from typing import Any, Unpack
 
 import numpy as np
 
@@ -23,7 +23,9 @@ from colourmatch.dosing.problem import Problem
 from colourmatch.errors import InputError
 from colourmatch.instrument.incoming import IncomingPhoto, take_in_for_lot
 from colourmatch.liquid.mishaps import LABEL
+from colourmatch.liquid.model import View
 from colourmatch.measurement import LIQUIDS, Flag, Measurement, OwnView
+from colourmatch.photo.combine import Combined
 from colourmatch.photo.measure import parts_of_water
 from colourmatch.photo.quality import flag
 from colourmatch.records import pick, plain
@@ -35,12 +37,15 @@ from colourmatch.workflow.ceilings import ceiling_left
 from colourmatch.workflow.doubts import OLDER, name_entry, put_question, put_right
 from colourmatch.workflow.glasses import NOTHING, look_further
 from colourmatch.workflow.label_lines import tell_care
-from colourmatch.workflow.photo_colours import step_left_ml
-from colourmatch.workflow.views import is_ahead, moment_of, own_view, photo_view, plausible_moment, views_of
-
-if TYPE_CHECKING:
-    from colourmatch.liquid.model import View
-    from colourmatch.photo.combine import Combined
+from colourmatch.workflow.photo_colours import (
+    is_ahead,
+    moment_of,
+    own_view,
+    photo_view,
+    plausible_moment,
+    step_left_ml,
+    views_of,
+)
 
 
 @dataclass(frozen=True)
@@ -111,7 +116,7 @@ def _record_photo(
 def _with_photo(story: LotStory, measurement: Measurement) -> LotStory:
     """The story as it will be with a photo that is not in the book yet."""
     number = max((event.id for event in story.events), default=0) + 1
-    head = (number, story.lot.id, "photo", utc_text(), None, None, None, None)
+    head = (number, story.lot.id, "photo", utc_text(), None, None, None)
     photo = PhotoEntry(*head, measurement=measurement, original_name=measurement.photo)
     return replace(story, events=(*story.events, photo))
 
@@ -161,7 +166,7 @@ def advise_whole(book: LotBook, story: LotStory, newest: Measurement | None = No
 
 def _advise(book: LotBook, story: LotStory, newest: Measurement | None) -> Advice:
     head, photos = story.lot, fitting.usable_photos(story)
-    here = fitting.photos_of_state(story, photos)
+    here = fitting.photos_of_state(story)
     together = fitting.combine_state(story, here)
     besides: dict[str, Any] = {"combined": together.record() if together else None, "question": None}
     stop = fitting.why_not_yet(story, newest)

@@ -5,17 +5,29 @@ The Lab of one liquid alone carries the phone's whole error and is never compare
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import numpy as np
 
 from colourmatch.advice import decimals
-from colourmatch.book.entries import AdditionEntry, LotEntry, LotStory, NoteEntry, PhotoEntry, VolumeEntry
-from colourmatch.measurement import LIQUIDS, Colour, Measurement, SpotColour
-from colourmatch.records import Array, Record, kept
-from colourmatch.workflow.views import find_moment
+from colourmatch.book.entries import (
+    AdditionEntry,
+    Lot,
+    LotEntry,
+    LotStory,
+    NoteEntry,
+    PhotoEntry,
+    VolumeEntry,
+)
+from colourmatch.dosing.intake import EXAMPLE_GLASS_ML, Portion, portions_in_glass
+from colourmatch.liquid.model import View
+from colourmatch.measurement import LIQUIDS, Colour, Measurement, OwnView, SpotColour
+from colourmatch.records import Array, Record, kept, several
+from colourmatch.words.figures import tell_ml
+from colourmatch.words.looks import tell_dilution
 
 
 @dataclass(frozen=True)
@@ -198,3 +210,129 @@ def step_left_ml(story: LotStory) -> dict[str, float]:
             return {}
         wanted[entry.stock] -= entry.ml
     return {} if min(wanted.values(), default=0.0) < 0 else {k: ml for k, ml in wanted.items() if ml > 0}
+
+
+class GlassIntake(Record):
+    """What an example glass holds of the batch, made up so, and brings of each colourant."""
+
+    serving: str = kept()
+    glass_ml: float = kept()
+    dilution: float = kept()
+    batch_ml: float = kept()
+    colourants: tuple[Portion, ...] = kept(several(Portion))
+    text: str = kept()
+
+
+def read_intake(story: LotStory, glasses: Sequence[Mapping[str, Any]] | None = None) -> list[GlassIntake]:
+    """What one example glass of the batch as it is brings of each colourant, for each way it is served.
+
+    Ways are the dilutions of the `glasses` that are looked at (one that names none is undiluted); without them those
+    of the lot's serving conditions that name one, else as the label makes it up: the dilution of the photos is for the camera and is
+    not drunk. A known colour of the base counts, without uncertainty as nobody gave one.
+    """
+    amounts = _amounts(story)
+    if not amounts:
+        return []
+    found = []
+    for dilution, names in _ways(story, glasses).items():
+        batch_ml = EXAMPLE_GLASS_ML / dilution
+        portions = tuple(portions_in_glass(amounts, batch_ml))
+        called = f" ({', '.join(names)})" if names else ""
+        holds = f"{tell_dilution(dilution)}, holds {tell_ml(batch_ml)} of the batch"
+        text = f"A glass of {EXAMPLE_GLASS_ML:g} ml{called}, {holds}. Glass and body masses are examples."
+        glass = ", ".join(names) or "neat", EXAMPLE_GLASS_ML, dilution, round(batch_ml, 1)
+        found.append(GlassIntake(*glass, portions, text))
+    return found
+
+
+def _ways(story: LotStory, glasses: Sequence[Mapping[str, Any]] | None) -> dict[float, list[str]]:
+    """Dilution -> names of the glasses, or of the serving conditions, that have it."""
+    ways: dict[float, list[str]] = {}
+    own = [one for one in (story.lot.serving or {}).get("conditions") or () if one.get("dilution")]
+    for glass in own if glasses is None else glasses:
+        ways.setdefault(float(glass.get("dilution", 1.0)), []).append(str(glass.get("name", "serving")))
+    return dict(sorted(ways.items())) or {story.lot.made_up_to: []}
+
+
+def _amounts(story: LotStory) -> dict[str, tuple[float, float]]:
+    """mg per litre of each colourant in the batch, and its standard deviation."""
+    state = story.state()
+    amounts: dict[str, tuple[float, float]] = {}
+    if state.already_colourant and state.already_mg_per_l > 0:
+        amounts[state.already_colourant] = (state.already_mg_per_l, 0.0)
+    for dose in read_doses(story):
+        mg, sd = amounts.get(dose.e_number, (0.0, 0.0))
+        amounts[dose.e_number] = (mg + dose.mg_per_l, (sd**2 + dose.mg_per_l_sd**2) ** 0.5)
+    return amounts
+
+
+def photo_view(head: Lot, measurement: Measurement | None) -> View:
+    """How deep and how thinned a photo shows the liquids: as its own record says, else as the lot's head does."""
+    return own_view(head, measurement.view if measurement else None)
+
+
+def own_view(head: Lot, seen: OwnView | None) -> View:
+    """How deep and how thinned liquids are shown where this much was said of it."""
+    depth_mm = seen.depth_mm if seen and seen.depth_mm is not None else head.depth_mm
+    dilution = seen.dilution if seen and seen.dilution is not None else head.dilution
+    return View(float(depth_mm), float(dilution))
+
+
+def views_of(head: Lot) -> tuple[View, ...]:
+    """Where the match is judged: the serving conditions of the lot, else as measured."""
+    conditions = (head.serving or {}).get("conditions") or []
+    views = tuple(
+        View(
+            float(c.get("depth_mm", head.depth_mm)),
+            float(c.get("dilution", head.dilution)),
+            str(c.get("illuminant", "D65")),
+            float(c.get("weight", 1.0)),
+            str(c.get("name", "serving")),
+        )
+        for c in conditions
+    )
+    return views or (photo_view(head, None),)
+
+
+#: A phone's clock that is further ahead than this is wrong; time zones that a file does not name are within it.
+_CLOCK_AHEAD = timedelta(days=1)
+#: The same where the file names its time zone.
+_CLOCK_AHEAD_WITH_ZONE = timedelta(minutes=10)
+
+
+def parse_exif_time(text: object, offset: object = None) -> datetime | None:
+    """A time as phones write it ("2026:11:25 07:14:39", offset "+01:00"); local to this machine without an offset.
+
+    DateTimeOriginal and OffsetTimeOriginal of Exif 2.32 (CIPA DC-008-2019). None for anything else.
+    """
+    try:
+        moment = datetime.strptime(str(text)[:19], "%Y:%m:%d %H:%M:%S")
+        if offset:
+            moment = moment.replace(tzinfo=datetime.strptime(str(offset)[:6], "%z").tzinfo)
+        return moment.astimezone(UTC)
+    except (ValueError, OverflowError, OSError):
+        return None
+
+
+def moment_of(measurement: Measurement) -> datetime | None:
+    """When a measured photo was taken by its own file, None when that cannot be read."""
+    return parse_exif_time(measurement.taken_at, measurement.taken_offset)
+
+
+def is_ahead(measurement: Measurement, now: datetime | None = None) -> bool:
+    """Whether a photo says that it was taken at a time that is still to come."""
+    taken = moment_of(measurement)
+    ahead = _CLOCK_AHEAD_WITH_ZONE if measurement.taken_offset else _CLOCK_AHEAD
+    return taken is not None and taken > (now or datetime.now(UTC)) + ahead
+
+
+def find_moment(measurement: Measurement, taken_at: str | None, entered: datetime) -> datetime:
+    """When a photo was taken: by its entry, by its own file when that can be, else when it was entered."""
+    if taken_at is not None:
+        return datetime.fromisoformat(taken_at)
+    return plausible_moment(measurement, entered) or entered
+
+
+def plausible_moment(measurement: Measurement, now: datetime | None = None) -> datetime | None:
+    """When a photo was taken by its own file; None when that cannot be read or lies ahead of `now`."""
+    return None if is_ahead(measurement, now) else moment_of(measurement)

@@ -27,11 +27,12 @@ from colourmatch.workflow.photo_colours import (
     final_photos,
     mean_gap,
     phone_covariance,
+    photo_view,
+    plausible_moment,
     scale_covariance,
     see_photo,
     take_alike,
 )
-from colourmatch.workflow.views import photo_view, plausible_moment
 
 _WEEK = timedelta(weeks=1)
 #: Photos of one day do not tell a rate.

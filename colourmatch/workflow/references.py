@@ -20,8 +20,13 @@ from colourmatch.errors import InputError, NotFoundError, PhotoError
 from colourmatch.instrument.incoming import open_reader
 from colourmatch.measurement import LIQUIDS, Figure, Measurement, Parts, Sent, record_parts
 from colourmatch.records import Array, Record, kept, pick, rounded, several
-from colourmatch.workflow.photo_colours import final_photos, read_spot
-from colourmatch.workflow.views import find_moment, photo_view, plausible_moment
+from colourmatch.workflow.photo_colours import (
+    final_photos,
+    find_moment,
+    photo_view,
+    plausible_moment,
+    read_spot,
+)
 
 WHICH = ("first", "latest", "mean")
 Triple = tuple[float, float, float]

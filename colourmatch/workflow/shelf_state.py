@@ -8,10 +8,10 @@ from datetime import date, timedelta
 from typing import Any
 
 from colourmatch.advice import Caution
-from colourmatch.book.bottles import Traced
 from colourmatch.book.entries import Lot, LotStory
 from colourmatch.book.lot_book import LotBook
 from colourmatch.book.shelf_records import StockEntry
+from colourmatch.book.stocks import Traced
 from colourmatch.liquid.colourants import find_colourant
 from colourmatch.liquid.model import absorbance_to_lab
 from colourmatch.liquid.stock import DOSE_DROPS

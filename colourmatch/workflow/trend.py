@@ -20,12 +20,12 @@ from colourmatch.workflow.photo_colours import (
     Dose,
     Seen,
     final_photos,
+    photo_view,
     read_doses,
     scale_covariance,
     see_photo,
     total_sd,
 )
-from colourmatch.workflow.views import photo_view
 
 D2, D4 = 1.128, 3.267
 #: Fewer values give no limits; fewer than the second give limits that are only provisional (common practice).

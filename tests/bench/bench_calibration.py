@@ -28,8 +28,8 @@ from vary import WARM_LIGHTS, Take, vary
 
 from colourmatch.colour.difference import ciede2000
 from colourmatch.errors import ColourMatchError
+from colourmatch.instrument.incoming import Calibration, calibrate
 from colourmatch.instrument.phone_calibration import KnownDye, PhoneFit, tone_terms
-from colourmatch.instrument.phone_correction import Calibration, calibrate
 from colourmatch.instrument.phone_fitting import KINDS, KnownLiquid, fit_phone
 from colourmatch.measurement import CalibrationNamed, Measurement, ToneRecord
 from colourmatch.photo.card_profile import combine_readings, read_greys

@@ -6,7 +6,7 @@ import pytest
 
 from colourmatch.measurement import Measurement
 from colourmatch.workflow.lot import advise_lot, record_photos
-from colourmatch.workflow.views import is_ahead, moment_of, parse_exif_time, plausible_moment
+from colourmatch.workflow.photo_colours import is_ahead, moment_of, parse_exif_time, plausible_moment
 
 NOW = datetime(2026, 11, 29, 12, 0, tzinfo=UTC)
 
