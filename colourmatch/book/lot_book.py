@@ -6,7 +6,6 @@ from __future__ import annotations
 
 import os
 import sqlite3
-from collections.abc import Mapping
 from contextlib import suppress
 from functools import cached_property
 from importlib import import_module
@@ -67,10 +66,10 @@ class LotBook:
     calibrations: Calibrations = _part("calibrations", "Calibrations")
     archive: Archive = _part("archive", "Archive")
 
-    def __init__(self, engine: Engine, place: str, photo_store: PhotoStore) -> None:
-        self.place = place
-        self.photo_store = photo_store
-        self.database = Database(engine, place)
+    def __init__(self, engine: Engine, url: URL) -> None:
+        self.place = place_of(url)
+        self.photo_store = PhotoStore(find_photo_folder(url))
+        self.database = Database(engine, self.place)
 
     def __enter__(self) -> LotBook:
         return self
@@ -83,64 +82,58 @@ class LotBook:
         self.database.engine.dispose()
 
 
-def open_book(
-    location: str | Path | None = None, *, make: bool = True, environ: Mapping[str, str] | None = None
-) -> LotBook:
+def open_book(location: str | Path | None = None, *, make: bool = True) -> LotBook:
     """Open a lot book: a path or an SQLAlchemy URL. One that is not there is made, or refused without `make`.
 
     Without a location COLOURMATCH_BOOK is taken, else a per-user data folder. Photos lie beside a SQLite
     book, for a server in COLOURMATCH_PHOTOS (a folder that all stations see) or the per-user data folder.
     BookError says what is wrong with it and what to do.
     """
-    url = parse_location(find_location(location, environ))
+    url = parse_location(find_location(location))
     begun: list[str] = []
     engine = opening.open_engine(url, begun.append if make else _refuse_absent)
-    book = LotBook(engine, place_of(url), PhotoStore(find_photo_folder(url, environ)))
+    book = LotBook(engine, url)
     book.begun = bool(begun)
     return book
 
 
-def read_book(
-    location: str | Path | None = None, *, needed: bool = False, environ: Mapping[str, str] | None = None
-) -> LotBook:
+def read_book(location: str | Path | None = None, *, needed: bool = False) -> LotBook:
     """Open a lot book only to read it: none is made, and one that may only be read is read as it lies there.
 
     Without a book yet it is an empty one that takes no entries, with `needed` a BookError. `note` of the book is a
     sentence about either, empty else.
     """
-    url = parse_location(find_location(location, environ))
+    url = parse_location(find_location(location))
     engine, note = _open_to_read(url)
     if engine is None:
         if needed:
             _refuse_absent(place_of(url))
         engine, note = _open_nothing(), _NO_BOOK + _BEGIN
     note = note.format(place=place_of(url))
-    book = LotBook(engine, place_of(url), PhotoStore(find_photo_folder(url, environ)))
+    book = LotBook(engine, url)
     book.note, book.read_only = note, bool(note)
     return book
 
 
-def open_or_read_book(
-    location: str | Path | None = None, *, environ: Mapping[str, str] | None = None
-) -> LotBook:
+def open_or_read_book(location: str | Path | None = None) -> LotBook:
     """Find or make a lot book, as `open_book` does; one where nothing may be written, or fits, is only read."""
-    path = book_path(parse_location(find_location(location, environ)))
+    path = book_path(parse_location(find_location(location)))
     if path is not None and tell_state(path) is not None:
-        return read_book(location, environ=environ)
+        return read_book(location)
     try:
-        return open_book(location, environ=environ)
+        return open_book(location)
     except BookError:
         if path is None or is_absent(path) or not is_without_room(path):
             raise
-        return read_book(location, environ=environ)
+        return read_book(location)
 
 
-def find_photo_folder(url: URL, environ: Mapping[str, str] | None = None) -> Path:
+def find_photo_folder(url: URL) -> Path:
     """Where the photos lie: beside a SQLite book; for a server COLOURMATCH_PHOTOS or the data folder."""
     path = book_path(url)
     if path is not None:
         return path.with_name(f"{path.name}.photos")
-    chosen = (os.environ if environ is None else environ).get("COLOURMATCH_PHOTOS", "").strip()
+    chosen = os.environ.get("COLOURMATCH_PHOTOS", "").strip()
     if chosen:
         return Path(chosen).expanduser()
     safe = "".join(sign if sign.isalnum() else "-" for sign in str(url.database))

@@ -6,7 +6,7 @@ import json
 import os
 import re
 import sqlite3
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
@@ -30,10 +30,9 @@ LOCK_BUILDING = "SELECT pg_advisory_xact_lock(5310061)"
 _PAGE_BYTES = 2048
 
 
-def find_location(location: str | Path | None, environ: Mapping[str, str] | None = None) -> str:
+def find_location(location: str | Path | None) -> str:
     """Where the book is: the argument, else COLOURMATCH_BOOK, else the per-user data folder."""
-    surroundings = os.environ if environ is None else environ
-    chosen = str(location or surroundings.get("COLOURMATCH_BOOK") or "").strip()
+    chosen = str(location or os.environ.get("COLOURMATCH_BOOK") or "").strip()
     return chosen or str(user_data_path("colourmatch", appauthor=False) / "book.sqlite")
 
 

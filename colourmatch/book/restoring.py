@@ -11,7 +11,7 @@ import shutil
 import tempfile
 import zipfile
 import zlib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, BinaryIO, TextIO, cast
@@ -36,7 +36,6 @@ def restore_book(
     location: str | Path,
     *,
     leave_out: Callable[[str], None] | None = None,
-    environ: Mapping[str, str] | None = None,
 ) -> LotBook:
     """Put a backup back at a location where there is no book yet, and open it.
 
@@ -55,12 +54,12 @@ def restore_book(
         database = _unpack_database(packed, manifest, Path(folder))
         photos = _drop_damaged(packed, photos, leave_out)
         # Photos first, as when they are added: a book never names a photo that is not there.
-        store = PhotoStore(find_photo_folder(url, environ))
+        store = PhotoStore(find_photo_folder(url))
         for name, info in photos.items():
             store.restore(name, packed.read(info))
-        _place_database(database, location, target, environ)
+        _place_database(database, location, target)
     try:
-        return open_book(location, environ=environ)
+        return open_book(location)
     except BaseException:
         if target is not None:  # it was not there before, and what was put there is no book
             for end in ("", "-wal", "-shm", "-journal"):
@@ -154,9 +153,7 @@ def _is_whole(packed: zipfile.ZipFile, name: str, info: zipfile.ZipInfo) -> bool
         return False
 
 
-def _place_database(
-    database: Path, location: str | Path, target: Path | None, environ: Mapping[str, str] | None
-) -> None:
+def _place_database(database: Path, location: str | Path, target: Path | None) -> None:
     if target is not None and database.suffix == ".sqlite":
         try:
             target.parent.mkdir(parents=True, exist_ok=True)
@@ -169,7 +166,7 @@ def _place_database(
             ) from None
         return
     try:
-        with open_book(location, environ=environ) as book, _as_export(database) as stream:
+        with open_book(location) as book, _as_export(database) as stream:
             book.archive.import_json(stream)
     except BaseException:
         if target is not None:
@@ -184,7 +181,7 @@ def _as_export(database: Path) -> Iterator[TextIO]:
         with database.open(encoding="utf-8") as stream:
             yield stream
         return
-    with open_book(database, environ={}) as source, tempfile.TemporaryFile("w+", encoding="utf-8") as between:
+    with open_book(database) as source, tempfile.TemporaryFile("w+", encoding="utf-8") as between:
         source.archive.export_json(between)
         between.seek(0)
         yield between

@@ -1,4 +1,4 @@
-"""The stocks on the shelf: made up, thinned, weighed, learnt, put right, put away. It knows no batch."""
+"""The stocks on the shelf: made up, thinned, weighed, learnt, put right, put away, and what is left in their bottles."""
 
 from __future__ import annotations
 
@@ -42,6 +42,57 @@ from colourmatch.liquid.stock import Stock, check_stock, dilute, part_learnt, we
 #: Two makings of one recipe differ in strength by this much (one sd, relative): weighing, filling up, another batch of
 #: powder (common practice, no source).
 FRESH_REL_SD = 0.08
+
+
+class BottleFacts(TypedDict, total=False):
+    """What a maker says of a bottle; days as 2027-05-01, the amount in ml, `hand` as of a lot."""
+
+    supplier: str | None
+    supplier_batch: str | None
+    made_on: str | None
+    use_by: str | None
+    amount_ml: float | None
+    hand: str | None
+
+
+@dataclass(frozen=True)
+class Traced:
+    """What one lot got of one bottle, in all the doses that count; the first and the last time."""
+
+    lot_id: int
+    stock_id: int
+    ml: float
+    mg: float
+    first_at: str
+    last_at: str
+
+
+_CHECKS: dict[str, Callable[[Any], Any]] = {
+    "supplier": lambda value: check_name(value, "supplier"),
+    "supplier_batch": lambda value: check_name(value, "batch of the supplier"),
+    "made_on": lambda value: _check_day(value, "day it was made"),
+    "use_by": lambda value: _check_day(value, "day to use it by"),
+    "amount_ml": lambda value: check_number("amount_ml", value),
+    "hand": check_hand,
+}
+
+
+def check_bottle(facts: BottleFacts) -> dict[str, Any]:
+    """The facts as they are kept, what was not said left out; InputError for what cannot be."""
+    said = {key: facts.get(key) for key in _CHECKS}
+    checked = {key: _CHECKS[key](value) for key, value in said.items() if value not in (None, "")}
+    if checked.get("use_by", "9") < checked.get("made_on", ""):
+        raise InputError(
+            f"It is to be used by {checked['use_by']}, before it was made on {checked['made_on']}. Check the two days."
+        )
+    return checked
+
+
+def _check_day(value: object, words: str) -> str:
+    try:
+        return date.fromisoformat(str(value).strip()).isoformat()
+    except ValueError:
+        raise InputError(f"The {words} is {value!r}. Give a day such as 2027-05-01.") from None
 
 
 class Stocks(Part):
@@ -294,57 +345,6 @@ class Stocks(Part):
 def _figures(stock: Stock) -> dict[str, Any]:
     """A stock as its row has it; the hand stands with what is said of the bottle."""
     return {name: value for name, value in asdict(stock).items() if name != "hand"}
-
-
-class BottleFacts(TypedDict, total=False):
-    """What a maker says of a bottle; days as 2027-05-01, the amount in ml, `hand` as of a lot."""
-
-    supplier: str | None
-    supplier_batch: str | None
-    made_on: str | None
-    use_by: str | None
-    amount_ml: float | None
-    hand: str | None
-
-
-@dataclass(frozen=True)
-class Traced:
-    """What one lot got of one bottle, in all the doses that count; the first and the last time."""
-
-    lot_id: int
-    stock_id: int
-    ml: float
-    mg: float
-    first_at: str
-    last_at: str
-
-
-_CHECKS: dict[str, Callable[[Any], Any]] = {
-    "supplier": lambda value: check_name(value, "supplier"),
-    "supplier_batch": lambda value: check_name(value, "batch of the supplier"),
-    "made_on": lambda value: _check_day(value, "day it was made"),
-    "use_by": lambda value: _check_day(value, "day to use it by"),
-    "amount_ml": lambda value: check_number("amount_ml", value),
-    "hand": check_hand,
-}
-
-
-def check_bottle(facts: BottleFacts) -> dict[str, Any]:
-    """The facts as they are kept, what was not said left out; InputError for what cannot be."""
-    said = {key: facts.get(key) for key in _CHECKS}
-    checked = {key: _CHECKS[key](value) for key, value in said.items() if value not in (None, "")}
-    if checked.get("use_by", "9") < checked.get("made_on", ""):
-        raise InputError(
-            f"It is to be used by {checked['use_by']}, before it was made on {checked['made_on']}. Check the two days."
-        )
-    return checked
-
-
-def _check_day(value: object, words: str) -> str:
-    try:
-        return date.fromisoformat(str(value).strip()).isoformat()
-    except ValueError:
-        raise InputError(f"The {words} is {value!r}. Give a day such as 2027-05-01.") from None
 
 
 def trace_stocks(connection: Connection, ids: Iterable[int]) -> list[Traced]:

@@ -90,6 +90,7 @@ def fit_phone(
     tone curve too, where photos recorded their tones: liquids of one dye in several strengths are a ladder of
     known steps, the card's greys one of steps that its printer bent. Judged by known liquids, one colouring
     left out at a time, and by drinks of other dyes through the camera that the liquids tell of.
+
     liquids: readings with mg/l in the order of `dyes`; depth_mm, depth_rel_sd: how deep the glasses are filled and how
     well that is known. InputError says which liquids are missing when there are too few or too pale ones.
     """

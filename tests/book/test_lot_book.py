@@ -243,23 +243,6 @@ def test_a_closed_lot_takes_corrections_notes_and_rechecks_but_no_dose(
     assert book.lots.get(lot).closed
 
 
-def test_the_same_token_writes_once(book: LotBook, lot: int) -> None:
-    first = book.additions.add(lot, "red", drops=10, token="a")
-    book.lots.close(lot, "matched", token="b")
-    assert book.additions.add(lot, "red", drops=10, token="a") == first
-    assert book.lots.close(lot, "matched", token="b") == book.lots.story(lot).closing
-    assert len(book.lots.story(lot).events) == 2
-    made = book.lots.begin("B", 1, "red", token="c")
-    assert book.lots.begin("B", 1, "red", token="c") == made
-    stock = book.stocks.add("blue", "E133", 1, token="d")
-    assert book.stocks.add("blue", "E133", 1, token="d") == stock
-    book.stocks.weigh("blue", 40, 1.6, token="e")
-    book.stocks.weigh("blue", 40, 1.6, token="e")
-    assert len(book.stocks.history("blue")) == 1
-    with pytest.raises(InputError, match="with the token 'a' already"):
-        book.additions.add(made.id, "red", drops=10, token="a")
-
-
 def test_head_amendments_count_for_the_whole_lot(book: LotBook, lot: int) -> None:
     book.lots.amend(
         lot, "lower ceiling", ceiling_mg_per_l=40, stocks=["yellow"], target_lab=(1, 2, 3), serving={"ml": 60}
