@@ -25,7 +25,7 @@ from colourmatch.liquid.phone import (
 from colourmatch.measurement import ToneRecord
 from colourmatch.photo.retone import GreySteps, Readings
 from colourmatch.photo.tone import JOINT_PRIOR
-from colourmatch.records import Array, Record, as_json, kept, rounded, several, significant, written
+from colourmatch.records import Array, Record, kept, rounded, several, significant, written
 from colourmatch.records import numbers as read_array
 
 #: What two readings of one liquid differ by besides their own noise (sd of natural logs): contrast of a photo's channel,
@@ -113,7 +113,12 @@ class PhoneFit(Record):
     )
     depth_mm: float = kept(default=10.0)
     depth_rel_sd: float = kept(default=0.02)
-    errors: dict[str, dict[str, float]] = kept(write=lambda errors: as_json(errors, 3), default=dict)
+    errors: dict[str, dict[str, float]] = kept(
+        write=lambda errors: {
+            name: {k: round(v, 3) for k, v in told.items()} for name, told in errors.items()
+        },
+        default=dict,
+    )
     residual: float = kept(write=lambda value: round(value, 4), default=0.0)
     liquids: tuple[LiquidFitted, ...] = kept(several(LiquidFitted), default=())
     scale: float = kept(float, default=1.0)

@@ -100,8 +100,5 @@ def _view(story: LotStory, condition: Mapping[str, Any]) -> View:
     checked = check_serving({"conditions": [dict(condition)]})
     if checked is None:
         raise InputError("A glass needs a depth, a dilution or a light. Give one of them.")
-    said = checked["conditions"][0]
-    return View(
-        said.get("depth_mm", story.lot.depth_mm), said.get("dilution", 1.0), said.get("illuminant", "D65"), 1.0,
-        said["name"],
-    )  # fmt: skip
+    usual = {"depth_mm": story.lot.depth_mm, "dilution": 1.0}
+    return View(**usual | checked["conditions"][0] | {"weight": 1.0})

@@ -25,7 +25,7 @@ from colourmatch.book.entries import (
 from colourmatch.dosing.intake import EXAMPLE_GLASS_ML, Portion, portions_in_glass
 from colourmatch.liquid.model import View
 from colourmatch.measurement import LIQUIDS, Colour, Measurement, OwnView, SpotColour
-from colourmatch.records import Array, Record, kept, several
+from colourmatch.records import Array, Record, kept, pick, several
 from colourmatch.words.figures import tell_ml
 from colourmatch.words.looks import tell_dilution
 
@@ -280,17 +280,8 @@ def own_view(head: Lot, seen: OwnView | None) -> View:
 
 def views_of(head: Lot) -> tuple[View, ...]:
     """Where the match is judged: the serving conditions of the lot, else as measured."""
-    conditions = (head.serving or {}).get("conditions") or []
-    views = tuple(
-        View(
-            float(c.get("depth_mm", head.depth_mm)),
-            float(c.get("dilution", head.dilution)),
-            str(c.get("illuminant", "D65")),
-            float(c.get("weight", 1.0)),
-            str(c.get("name", "serving")),
-        )
-        for c in conditions
-    )
+    conditions, usual = (head.serving or {}).get("conditions"), pick(head, "depth_mm", "dilution")
+    views = tuple(View(**usual | {"name": "serving"} | one) for one in conditions or ())
     return views or (photo_view(head, None),)
 
 
@@ -300,23 +291,19 @@ _CLOCK_AHEAD = timedelta(days=1)
 _CLOCK_AHEAD_WITH_ZONE = timedelta(minutes=10)
 
 
-def parse_exif_time(text: object, offset: object = None) -> datetime | None:
-    """A time as phones write it ("2026:11:25 07:14:39", offset "+01:00"); local to this machine without an offset.
+def moment_of(measurement: Measurement) -> datetime | None:
+    """When a measured photo was taken by its own file, local to this machine without an offset; None for no time.
 
-    DateTimeOriginal and OffsetTimeOriginal of Exif 2.32 (CIPA DC-008-2019). None for anything else.
+    DateTimeOriginal ("2026:11:25 07:14:39"), OffsetTimeOriginal ("+01:00") of Exif 2.32 (CIPA DC-008-2019).
     """
     try:
-        moment = datetime.strptime(str(text)[:19], "%Y:%m:%d %H:%M:%S")
-        if offset:
-            moment = moment.replace(tzinfo=datetime.strptime(str(offset)[:6], "%z").tzinfo)
+        moment = datetime.strptime(str(measurement.taken_at)[:19], "%Y:%m:%d %H:%M:%S")
+        if measurement.taken_offset:
+            zone = datetime.strptime(measurement.taken_offset[:6], "%z").tzinfo
+            moment = moment.replace(tzinfo=zone)
         return moment.astimezone(UTC)
     except (ValueError, OverflowError, OSError):
         return None
-
-
-def moment_of(measurement: Measurement) -> datetime | None:
-    """When a measured photo was taken by its own file, None when that cannot be read."""
-    return parse_exif_time(measurement.taken_at, measurement.taken_offset)
 
 
 def is_ahead(measurement: Measurement, now: datetime | None = None) -> bool:

@@ -6,15 +6,14 @@ whose finished colour no photo shows.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
+from colourmatch.advice import decimals
 from colourmatch.book.entries import LotStory
 from colourmatch.book.lot_book import LotBook
 from colourmatch.colour.difference import Interval, compare_lab
-from colourmatch.records import as_json, pick
+from colourmatch.records import Record, kept, pick, rounded, written
 from colourmatch.words.looks import tell_glass
 from colourmatch.workflow.photo_colours import (
     Dose,
@@ -39,17 +38,20 @@ CHARTS = {
 }
 
 
-@dataclass(frozen=True)
-class Limits:
+#: How figures are written.
+_SHORT = decimals(4)
+
+
+class Limits(Record):
     """Centre and control limits of a series and of its moving range."""
 
-    mean: float
-    low: float
-    high: float
-    mean_range: float
-    high_range: float
-    count: int
-    provisional: bool
+    mean: float = kept(write=_SHORT)
+    low: float = kept(write=_SHORT)
+    high: float = kept(write=_SHORT)
+    mean_range: float = kept(write=_SHORT)
+    high_range: float = kept(write=_SHORT)
+    count: int = kept()
+    provisional: bool = kept()
 
 
 def control_limits(values: Sequence[float], *, lowest: float | None = None) -> Limits | None:
@@ -70,64 +72,57 @@ def control_limits(values: Sequence[float], *, lowest: float | None = None) -> L
     return Limits(mean, low, mean + reach, mean_range, D4 * mean_range, count, count < SETTLED_VALUES)
 
 
-@dataclass(frozen=True)
-class TrendLot:
+class TrendLot(Record):
     """One closed lot: final Lab with sd, CIEDE2000 with interval, dose per litre with sd.
 
     `lab` is the reference's mean Lab over these lots plus the lot's own difference from it within its photo;
     `lab_sd` is that of the difference. `drops_per_l` counts the drops per litre of the batch as it ended.
     """
 
-    lot: int
-    label: str
-    name: str
-    closed_at: str
-    outcome: str
-    lab: tuple[float, float, float]
-    lab_sd: tuple[float, float, float]
-    delta_e_2000: Interval
-    mg_per_l: float
-    mg_per_l_sd: float
-    drops_per_l: float | None
-    doses: tuple[Dose, ...]
+    lot: int = kept()
+    label: str = kept()
+    name: str = kept()
+    closed_at: str = kept()
+    outcome: str = kept()
+    lab: tuple[float, float, float] = kept(write=written(rounded, 4))
+    lab_sd: tuple[float, float, float] = kept(write=written(rounded, 4))
+    delta_e_2000: Interval = kept(write=Interval.to_json)
+    mg_per_l: float = kept(write=_SHORT)
+    mg_per_l_sd: float = kept(write=_SHORT)
+    drops_per_l: float | None = kept(write=_SHORT)
+    doses: tuple[Dose, ...] = kept()
 
 
-@dataclass(frozen=True)
-class Outside:
+class Outside(Record):
     """A lot outside the limits of a chart: which, where, on which side, and in words."""
 
-    lot: int
-    label: str
-    chart: str
-    side: str
-    value: float
-    limit: float
-    text: str
+    lot: int = kept()
+    label: str = kept()
+    chart: str = kept()
+    side: str = kept()
+    value: float = kept(write=_SHORT)
+    limit: float = kept(write=_SHORT)
+    text: str = kept()
 
 
-@dataclass(frozen=True)
-class LeftOut:
+class LeftOut(Record):
     """A lot that is not compared with the others, and why."""
 
-    lot: int
-    label: str
-    reason: str
+    lot: int = kept()
+    label: str = kept()
+    reason: str = kept()
 
 
-@dataclass(frozen=True)
-class Trend:
-    """Closed lots in the order of closing, limits by chart, points outside, lots left out with why."""
+class Trend(Record):
+    """Closed lots in the order of closing, limits by chart, null where they cannot be told, points outside, lots left out."""
 
-    lots: tuple[TrendLot, ...]
-    limits: Mapping[str, Limits | None]
-    outside: tuple[Outside, ...]
-    left_out: tuple[LeftOut, ...]
-    notes: tuple[str, ...]
-    text: str
-
-    def to_json(self) -> dict[str, Any]:
-        """What `lot trend` writes; null for limits that cannot be told."""
-        return {**as_json(vars(self), 4), "charts": CHARTS}
+    lots: tuple[TrendLot, ...] = kept()
+    limits: Mapping[str, Limits | None] = kept()
+    outside: tuple[Outside, ...] = kept()
+    left_out: tuple[LeftOut, ...] = kept()
+    notes: tuple[str, ...] = kept()
+    text: str = kept()
+    charts: Mapping[str, str] = kept(default=lambda: CHARTS)
 
 
 def read_trend(
