@@ -1,4 +1,4 @@
-"""Doses of stocks in the lots of the book, and batch that was taken out or blended in without colour: entered, and put right."""
+"""Doses in the lots of the book, and batch taken out or blended in: entered, put right, also as a label was put right."""
 
 from __future__ import annotations
 

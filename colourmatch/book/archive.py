@@ -96,10 +96,7 @@ class Archive(Part):
 
     def find_hash(self, sha256: str) -> tuple[int, int | None] | None:
         """The lot and the entry up to which a hash, as a sheet prints it, stands for; no entry: the lot's head alone."""
-        found = self._read(find_hash, sha256.strip().lower())
-        if found is None or found.lot_id is None:
-            return None
-        return found.lot_id, found.row_id if found.table == "lot_entries" else None
+        return self._read(find_hash, sha256.strip().lower())
 
     def check(self) -> list[Finding]:
         """What is wrong with the book and its photos; an empty list when all is well."""

@@ -82,11 +82,11 @@ def last_hash(connection: Connection, lot_id: int) -> str:
     return str(connection.scalar(query.limit(1)) or "")
 
 
-def find_hash(connection: Connection, sha256: str) -> Altered | None:
-    """The row of a lot whose hash this is: that of a lot's head, or of an entry."""
-    query = select(t.seals.c.of_table, t.seals.c.row_id, t.seals.c.lot_id).where(t.seals.c.sha256 == sha256)
-    found = connection.execute(query.where(t.seals.c.lot_id.is_not(None))).first()
-    return None if found is None else Altered(*found)
+def find_hash(connection: Connection, sha256: str) -> tuple[int, int | None] | None:
+    """The lot and the entry up to which a hash stands for; no entry: the lot's head alone."""
+    of_lot = select(t.seals).where(t.seals.c.sha256 == sha256, t.seals.c.lot_id.is_not(None))
+    found = connection.execute(of_lot).first()
+    return found and (found.lot_id, found.row_id if found.of_table == "lot_entries" else None)
 
 
 def find_altered(connection: Connection) -> Iterator[Altered]:

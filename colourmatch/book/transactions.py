@@ -1,4 +1,4 @@
-"""What every part of the lot book stands on: the database, writing once, tokens, and names that were mistyped."""
+"""What every part of the lot book stands on: the database, writing once, tokens, and how an entry is written."""
 
 from __future__ import annotations
 

@@ -32,6 +32,7 @@ from colourmatch.measurement import (
     Pair,
     record_difference,
 )
+from colourmatch.photo import measure
 from colourmatch.photo.read_colour import SCALE_SD, stretch
 from colourmatch.records import rounded
 
@@ -103,18 +104,13 @@ class Reader(NamedTuple):
             return IncomingPhoto(content, name, known.measurement or Measurement(), known)
         # a refusal names no bytes and is taken as it is
         of_others = ahead is not None and ahead.sha256 not in (None, hash_photo(content) if content else "")
-        if ahead is None or of_others:
-            ahead = self._measure(to_read, name, rectangles)
-        return IncomingPhoto(content, name, self.finish(ahead))
-
-    def _measure(self, photo: bytes | Path, name: str, rectangles: Mapping[str, Any] | None) -> Measurement:
-        if rectangles:
+        if rectangles and (ahead is None or of_others):
             from colourmatch.photo.rectangles import measure_rectangles_or_refuse
 
-            return measure_rectangles_or_refuse(photo, rectangles, name)
-        from colourmatch.photo.measure import measure_or_refuse
-
-        return measure_or_refuse(photo, name, self.greys)
+            ahead = measure_rectangles_or_refuse(to_read, rectangles, name)
+        elif ahead is None or of_others:
+            ahead = measure.measure_or_refuse(to_read, name, self.greys)
+        return IncomingPhoto(content, name, self.finish(ahead))
 
 
 def open_reader(book: LotBook, card: str | None = None, light: str | None = None) -> Reader:

@@ -104,19 +104,12 @@ def fit_phone(
     errors, fits = {}, {}
     for kind in kinds:
         numbers, factor = at_best if kind == "camera" else task.fit(kind)
-        fits[kind] = PhoneFit(
-            kind=kind,
-            numbers=numbers,
-            factor=factor,
-            dyes=tuple(dyes),
-            depth_mm=depth_mm,
-            depth_rel_sd=depth_rel_sd,
-        )
+        fit = PhoneFit(kind, numbers, factor, tuple(dyes), depth_mm, depth_rel_sd)
         if kind == "camera":  # only this candidate knows tones and an ensemble
             greys = task.greys.missed(tone_terms(numbers)) if task.greys else None
-            fits[kind] = replace(fits[kind], scale=task.scale, greys=greys)
-        known, left_out = _predict_unseen(task, fits[kind])
-        fits[kind] = replace(fits[kind], left_out=left_out)
+            fit = replace(fit, scale=task.scale, greys=greys)
+        known, left_out = _predict_unseen(task, fit)
+        fits[kind] = replace(fit, left_out=left_out)
         other = _predict_drinks(fits[kind], camera)
         errors[kind] = {"known": known, "other": other, "together": float(np.hypot(known, other))}
     kind = min(errors, key=lambda name: errors[name]["together"])

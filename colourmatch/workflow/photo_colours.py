@@ -1,4 +1,4 @@
-"""What a lot's photos show, for sheet, trend and recheck; it knows entries, no database and no paper.
+"""Figures of a lot's story that are shared: what its photos show, when and how they were taken, what went in.
 Lots and days are compared by batch minus reference inside one photo: light and phone change both alike.
 The Lab of one liquid alone carries the phone's whole error and is never compared across photos."""
 

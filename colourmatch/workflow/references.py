@@ -124,7 +124,7 @@ def enter_reference(
     notes: str = "",
     entered_by: str | None = None,
 ) -> KnownReference:
-    """Enter a reference's L*, a*, b* (D65, 2 degrees); as `read_reference`. InputError."""
+    """Enter a reference's L*, a*, b* (D65, 2 degrees), as `read_reference`; InputError for an impossible one."""
     if (colour := check_lab(lab)) is None:
         raise InputError("Give the colour as L*, a*, b*, such as 60, 45, 30.")
     spread = None if lab_sd is None else _check_sd(lab_sd)
