@@ -154,7 +154,6 @@ def make_engine(url: URL, **options: Any) -> Engine:
 
     @event.listens_for(engine, "connect")
     def set_up(connection: Any, record: Any) -> None:
-        record.info["file"] = path and identify_file(path)
         connection.isolation_level = None  # transactions are opened below, not guessed by the driver
         connection.execute("PRAGMA foreign_keys = ON")
         # counts for a file without tables, and for VACUUM
@@ -164,6 +163,7 @@ def make_engine(url: URL, **options: Any) -> Engine:
             with suppress(sqlite3.OperationalError):
                 connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
+        record.info["file"] = path and identify_file(path)  # which is there by now
 
     @event.listens_for(engine, "checkout")
     def stay_with_file(_connection: Any, record: Any, _proxy: Any) -> None:

@@ -4,7 +4,7 @@ It refuses to compare readings of another depth or dilution.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 from functools import partial
 
@@ -365,19 +365,12 @@ def target_covariance(book: LotBook, head: Lot) -> Array:
     if head.target_lab is None:
         raise ValueError(f"lot {head.id} has no target_lab")
     if head.reference_id is not None:
-        readings = book.references.readings(head.reference_id)
         view = (head.depth_mm, head.dilution)
-        for lab, sd in _known_targets([r for r in readings if (r.depth_mm, r.dilution) == view]):
+        of_view = [r for r in book.references.readings(head.reference_id) if (r.depth_mm, r.dilution) == view]
+        # each reading, then the mean of all that had been entered at some time
+        for known in [[one] for one in of_view] + [of_view[:k] for k in range(len(of_view), 1, -1)]:
+            lab = np.mean([one.lab for one in known], axis=0)
             if np.allclose(lab, head.target_lab, rtol=0, atol=_SAME):
-                return np.diag(sd**2)
+                # photos by one phone err alike: a mean is known no better than one of them
+                return np.diag(np.mean([_sd(one) ** 2 for one in known], axis=0))
     return np.eye(3) * ENTERED_SD**2
-
-
-def _known_targets(readings: list[ReferenceReading]) -> Iterator[tuple[Array, Array]]:
-    """Lab and spread of each reading, then of the mean of all that had been entered at some time."""
-    labs = np.array([reading.lab for reading in readings])
-    sds = np.array([reading.lab_sd or (ENTERED_SD,) * 3 for reading in readings])
-    yield from zip(labs, sds, strict=True)
-    for count in range(len(readings), 1, -1):
-        # Photos by one phone err alike: a mean is known no better than one of them.
-        yield labs[:count].mean(axis=0), np.sqrt(np.mean(sds[:count] ** 2, axis=0))

@@ -5,6 +5,7 @@ whose finished colour no photo shows.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 
 import numpy as np
@@ -140,16 +141,19 @@ def read_trend(
         raise ValueError(f"limit must be at least 1, got {limit}")
     heads = book.lots.closed(name, stock=stock, reference=reference, limit=limit)
     view = (heads[-1].depth_mm, heads[-1].dilution) if heads else None
-    kept: list[tuple[LotStory, Seen]] = []
+    shown: list[tuple[LotStory, Seen]] = []
     left_out: list[LeftOut] = []
+    of_reference: dict[int | None, list[np.ndarray]] = defaultdict(list)
     for head, story in zip(heads, book.lots.stories([head.id for head in heads]), strict=True):
         seen, reason = _look(story, view)
         if seen is None:
             left_out.append(LeftOut(head.id, head.label, reason))
         else:
-            kept.append((story, seen))
-    anchors = _anchors(kept)
-    lots = tuple(_describe(story, seen, anchors[story.lot.reference_id]) for story, seen in kept)
+            shown.append((story, seen))
+            of_reference[head.reference_id].append(seen.reference_lab)
+    # the mean Lab of each reference over the photos of its lots: one place to draw all differences from
+    anchors = {reference_id: np.mean(labs, axis=0) for reference_id, labs in of_reference.items()}
+    lots = tuple(_describe(story, seen, anchors[story.lot.reference_id]) for story, seen in shown)
     limits, outside = {}, []
     for chart in CHARTS:
         values = _series(lots, chart)
@@ -172,14 +176,6 @@ def _look(story: LotStory, view: tuple[float, float] | None) -> tuple[Seen | Non
     if not own:
         return None, "no photo shows it beside its reference after the last dose"
     return own[-1], ""
-
-
-def _anchors(kept: Sequence[tuple[LotStory, Seen]]) -> dict[int | None, np.ndarray]:
-    """The mean Lab of each reference over the photos of its lots: one place to draw all differences from."""
-    groups: dict[int | None, list[np.ndarray]] = {}
-    for story, seen in kept:
-        groups.setdefault(story.lot.reference_id, []).append(seen.reference_lab)
-    return {group: np.mean(labs, axis=0) for group, labs in groups.items()}
 
 
 def _describe(story: LotStory, seen: Seen, anchor: np.ndarray) -> TrendLot:
