@@ -229,7 +229,8 @@ def tone_terms(numbers: Array) -> Array:
 def see(reflectance: Array, numbers: Array) -> Array:
     """Reading in log light (N, 3) of reflectances (N, 81) by the camera with these unit-normal numbers (T,)."""
     terms = unknown_phone().terms(np.asarray(numbers, float)[None])
-    return bend_tones((reflectance @ phone_weights(terms)[0])[None], terms)[0][0]
+    reading: Array = bend_tones((reflectance @ phone_weights(terms)[0])[None], terms)[0][0]
+    return reading
 
 
 def _through_matrix(rgb: Array, numbers: Array) -> Array:
