@@ -101,11 +101,6 @@ def test_a_lot_is_found_by_id_number_label_and_name(book: LotBook, lot: int) -> 
         assert book.lots.get(given) == other
     assert (other.label, book.lots.get(lot).label) == ("2026/14", f"L{lot}")
     assert book.lots.get(lot).stocks == ("red", "yellow")
-    with pytest.raises(InputError, match="number"):
-        book.lots.begin("Third", 500, "red", number="2026/14")
-    book.lots.begin("Second", 500, "red")
-    with pytest.raises(InputError, match=r"2 lots are called 'Second'.*id"):
-        book.lots.get("Second")
 
 
 @pytest.mark.both_databases
